@@ -1,0 +1,1 @@
+"""Everything that touches python-can buses: open, record, replay, run, scan-tool polling."""

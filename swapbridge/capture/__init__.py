@@ -1,0 +1,1 @@
+"""Captures as numpy columns, stimulus tracks, log readers and writers."""

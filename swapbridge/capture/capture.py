@@ -1,0 +1,145 @@
+"""Capture room: the `Capture`, frames of one recording as numpy columns."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+EXTENDED = 1
+"""29-bit identifier."""
+FD = 2
+"""CAN FD frame."""
+ERROR = 4
+"""Error frame, as an adapter reports it."""
+REMOTE = 8
+"""Remote frame: asks, carries nothing."""
+SENT = 16
+"""Sent by the recording node itself, not received."""
+BIT_RATE_SWITCH = 32
+"""CAN FD data phase at the second bit rate."""
+
+
+class FrameKey(NamedTuple):
+    """What frames are grouped by."""
+
+    bus: int
+    identifier: int
+    extended: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ReadNotes:
+    """What a reader could not use or had to mend, counted, and said to the user."""
+
+    unreadable_lines: int = 0
+    torn_at_end: bool = False
+    clock_steps_back: int = 0
+    duplicates: int = 0
+    examples: tuple[str, ...] = ()
+
+    def sentences(self) -> list[str]:
+        """What to tell the user, empty when all was well."""
+        out = []
+        if self.unreadable_lines:
+            shown = f", for example {self.examples[0]!r}" if self.examples else ""
+            out.append(f"{self.unreadable_lines:,} lines were no frames and were left out{shown}")
+        if self.torn_at_end:
+            out.append("the last frame was cut short (the recording ended abruptly) and was left out")
+        if self.clock_steps_back:
+            out.append(f"the clock stepped back {self.clock_steps_back:,} times; frames are in file order")
+        if self.duplicates:
+            out.append(f"{self.duplicates:,} frames repeat the one before them to the last digit")
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class Capture:
+    """Frames of one recording, one row a frame, in file order.
+
+    Attributes
+    ----------
+    time_ns : (N,) int64
+        Nanoseconds on the logger's clock.
+    identifier : (N,) uint32
+        Identifier without its form.
+    flags : (N,) uint8
+        Sum of EXTENDED, FD, ERROR, REMOTE, SENT, BIT_RATE_SWITCH.
+    bus : (N,) uint8
+        Index into `bus_names`.
+    length : (N,) uint8
+        Payload bytes, 0 to 64.
+    payload : (N, 8) or (N, 64) uint8
+        Payload, zero beyond `length`; 64 wide only when a frame needs it.
+    bus_names : tuple of str
+        Names of the buses.
+    source : str
+        File name or other origin, for messages.
+    notes : ReadNotes
+        What could not be read.
+    """
+
+    time_ns: npt.NDArray[np.int64]
+    identifier: npt.NDArray[np.uint32]
+    flags: npt.NDArray[np.uint8]
+    bus: npt.NDArray[np.uint8]
+    length: npt.NDArray[np.uint8]
+    payload: npt.NDArray[np.uint8]
+    bus_names: tuple[str, ...] = ("0",)
+    source: str = ""
+    notes: ReadNotes = field(default_factory=ReadNotes)
+
+    def __post_init__(self) -> None:
+        n = len(self.time_ns)
+        for name in ("identifier", "flags", "bus", "length", "payload"):
+            if len(getattr(self, name)) != n:
+                raise ValueError(f"column {name} has {len(getattr(self, name))} rows, time_ns has {n}")
+        if self.payload.ndim != 2:
+            raise ValueError("payload must be (frames, bytes)")
+
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds from the earliest to the latest frame."""
+        return float(self.time_ns.max() - self.time_ns.min()) / 1e9 if len(self) else 0.0
+
+    @property
+    def is_data(self) -> npt.NDArray[np.bool_]:
+        """(N,) bool: frames that carry a payload (neither error nor remote)."""
+        data: npt.NDArray[np.bool_] = (self.flags & (ERROR | REMOTE)) == 0
+        return data
+
+    def select(self, rows: npt.NDArray[np.bool_] | npt.NDArray[np.intp] | slice) -> Capture:
+        """The same capture with only these rows."""
+        return replace(
+            self,
+            time_ns=self.time_ns[rows],
+            identifier=self.identifier[rows],
+            flags=self.flags[rows],
+            bus=self.bus[rows],
+            length=self.length[rows],
+            payload=self.payload[rows],
+        )
+
+    def groups(self) -> Iterator[tuple[FrameKey, npt.NDArray[np.intp]]]:
+        """Data frames by bus, identifier and form: key and row numbers in file order, keys ascending."""
+        rows = np.flatnonzero(self.is_data)
+        if not len(rows):
+            return
+        key = (
+            (self.bus[rows].astype(np.uint64) << np.uint64(32))
+            | ((self.flags[rows] & EXTENDED).astype(np.uint64) << np.uint64(31))
+            | self.identifier[rows].astype(np.uint64)
+        )
+        order = np.argsort(key, kind="stable")
+        ordered = key[order]
+        edges = np.flatnonzero(np.concatenate(([True], ordered[1:] != ordered[:-1], [True])))
+        for a, b in pairwise(edges):
+            word = int(ordered[a])
+            yield FrameKey(word >> 32, word & 0x1FFF_FFFF, bool(word >> 31 & 1)), rows[order[a:b]]

@@ -1,0 +1,78 @@
+"""Command line: the `swapbridge` group. Each command lives in a file of its own and is loaded when called."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+import click
+
+from swapbridge import __version__
+from swapbridge.core.errors import SwapbridgeError
+
+COMMANDS = {
+    "tour": "An invented engine swap from end to end, on real code paths.",
+    "new": "Lay out a swap folder.",
+    "record": "Record buses while known things are done to the vehicle.",
+    "convert": "Turn a capture into another form.",
+    "survey": "Who speaks on a bus, how often, and which bits live.",
+    "compare": "What changed between two captures.",
+    "guess": "Find signals and what they mean.",
+    "map": "Accept findings into a signal map; show, merge and export maps.",
+    "compile": "Check a bridge file and write its plan.",
+    "emit": "Write a plan's translator as C.",
+    "prove": "Judge a plan on the bench.",
+    "replay": "Play a capture, or its translation, onto a bus.",
+    "run": "Run a plan between two live buses.",
+    "status": "Where the swap stands and the one next thing to do.",
+    "guide": "Short pages for the garage.",
+    "page": "Open the bench page in a browser.",
+}
+"""Name and one-line help of every command; `swapbridge/cli/<name>_cmd.py` holds it as `command`."""
+
+
+class Problem(click.ClickException):
+    """One clear sentence on standard error and exit code 2."""
+
+    exit_code = 2
+
+
+class LazyGroup(click.Group):
+    """Loads a command's file only when it is called, so that `swapbridge --help` is quick."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"swapbridge.cli.{cmd_name}_cmd")
+        command: click.Command = module.command
+        return command
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except SwapbridgeError as error:
+            raise Problem(str(error)) from error
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__)
+def cli() -> None:
+    """Swapbridge: give an engine swap's computers the CAN messages they wait for.
+
+    Record both buses, guess what the identifiers carry, keep it as a DBC signal map, compile a bridge between the
+    two maps, prove it on the bench, then run it or emit it as C.
+
+    The tool's word is advice: the vehicle's own manuals, local codes and licensed practice come first.
+    """
+
+
+def main() -> None:
+    """Entry point: exit 0 done, 1 a proof failed, 2 the input or the call was wrong."""
+    cli()

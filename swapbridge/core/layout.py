@@ -1,0 +1,116 @@
+"""Core room: where a signal's bits stand in a payload, exactly as DBC counts them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal
+
+from swapbridge.core.errors import InputError
+
+ByteOrder = Literal["little_endian", "big_endian"]
+MAX_SIGNAL_BITS = 64
+MAX_PAYLOAD_BYTES = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Position, length, byte order and sign of a signal.
+
+    Bits are numbered as DBC numbers them: bit ``8 * byte + weight``, weight 0 the least significant bit of its byte::
+
+        byte      0                        1
+        bit       7  6  5  4  3  2  1  0   15 14 13 12 11 10  9  8
+
+    Parameters
+    ----------
+    start : int
+        DBC start bit: the least significant bit when little endian, the most significant bit when big endian.
+    length : int
+        Number of bits, 1 to 64.
+    byte_order : {"little_endian", "big_endian"}
+        DBC writes 1 for little endian and 0 for big endian.
+    signed : bool
+        Two's complement when true.
+
+    Raises
+    ------
+    InputError
+        The layout has no bits, too many, or begins before the payload.
+    """
+
+    start: int
+    length: int
+    byte_order: ByteOrder = "little_endian"
+    signed: bool = False
+
+    def __post_init__(self) -> None:
+        if not 1 <= self.length <= MAX_SIGNAL_BITS:
+            raise InputError(f"a signal has 1 to {MAX_SIGNAL_BITS} bits, not {self.length}: mend its length")
+        if self.byte_order not in ("little_endian", "big_endian"):
+            raise InputError(f"byte order is little_endian or big_endian, not {self.byte_order!r}")
+        if not 0 <= self.start < 8 * MAX_PAYLOAD_BYTES:
+            raise InputError(f"start bit {self.start} is outside a payload of 0 to 64 bytes: mend the start bit")
+
+    @property
+    def positions(self) -> tuple[int, ...]:
+        """Bit numbers (``8 * byte + weight``), least significant first."""
+        return _positions(self.start, self.length, self.byte_order)
+
+    @property
+    def raw_range(self) -> tuple[int, int]:
+        """Smallest and largest raw value."""
+        if self.signed:
+            return -(1 << (self.length - 1)), (1 << (self.length - 1)) - 1
+        return 0, (1 << self.length) - 1
+
+    def fits(self, payload_bytes: int) -> bool:
+        """Whether every bit lies inside a payload of that many bytes."""
+        return max(self.positions) < 8 * payload_bytes
+
+    def unpack(self, payload: bytes | bytearray) -> int:
+        """Raw value in a payload that the layout fits into."""
+        raw = 0
+        for weight, position in enumerate(self.positions):
+            raw |= ((payload[position >> 3] >> (position & 7)) & 1) << weight
+        if self.signed and raw >> (self.length - 1):
+            raw -= 1 << self.length
+        return raw
+
+    def pack(self, payload: bytearray, raw: int) -> None:
+        """Write a raw value into a payload, leaving all other bits alone.
+
+        Raises
+        ------
+        InputError
+            The value does not fit the layout's bits.
+        """
+        low, high = self.raw_range
+        if not low <= raw <= high:
+            raise InputError(f"raw value {raw} does not fit {self.length} bits ({low} to {high})")
+        for weight, position in enumerate(self.positions):
+            bit = 1 << (position & 7)
+            if (raw >> weight) & 1:
+                payload[position >> 3] |= bit
+            else:
+                payload[position >> 3] &= ~bit & 0xFF
+
+
+@lru_cache(maxsize=4096)
+def _positions(start: int, length: int, byte_order: ByteOrder) -> tuple[int, ...]:
+    if byte_order == "little_endian":
+        return tuple(range(start, start + length))
+    falling, position = [], start
+    for _ in range(length):
+        falling.append(position)
+        position = position + 15 if position % 8 == 0 else position - 1
+    return tuple(reversed(falling))
+
+
+def layout_from_positions(positions: tuple[int, ...], signed: bool = False) -> Layout:
+    """Layout whose bits, least significant first, are these; big endian only where little endian can't say it."""
+    for byte_order, start in (("little_endian", positions[0]), ("big_endian", positions[-1])):
+        layout = Layout(start, len(positions), byte_order, signed)  # type: ignore[arg-type]
+        if layout.positions == tuple(positions):
+            return layout
+    raise InputError(f"bits {list(positions)} are not one signal in either byte order")

@@ -1,0 +1,1 @@
+"""Two invented vehicles and their physics, for the tour and the tests."""

@@ -1,0 +1,1 @@
+"""From a plan to C99 and its harness."""

@@ -1,0 +1,1 @@
+"""Finding signals: counters, checksums, multiplexers, field boundaries, meaning, confidence."""

@@ -1,0 +1,1 @@
+"""The bench: simulated bus, faults, requirements, timing analysis, verdicts."""

@@ -1,0 +1,1 @@
+"""Signal maps (DBC) in and out, with their evidence, and bulk decoding of captures."""
