@@ -130,8 +130,8 @@ class Sum:
 class Affine:
     """Any checksum that is affine over GF(2): each of its bits is the parity of some payload bits, plus a constant.
 
-    `masks[k]` holds the payload bits (bit number ``8 * byte + weight``) whose parity is checksum bit k. XOR checksums and
-    every CRC can be written so; it is what is left when no catalogue name fits.
+    `masks[k]` holds the payload bits (bit number ``8 * byte + weight``) whose parity is checksum bit k. XOR checksums
+    and every CRC can be written so; it is what is left when no catalogue name fits.
     """
 
     width: int
@@ -172,10 +172,10 @@ class Checksum:
     counter : Layout or None
         The counter that picks from `by_counter`, for data-ID lists.
     by_counter : tuple of int
-        One constant for every counter value, combined with the method's result by XOR (Crc, Affine) or by addition (Sum).
+        One constant for every counter value, combined with the result by XOR (Crc, Affine) or by addition (Sum).
     verified_bits : int or None
-        The payload bits (as a mask) that moved independently in the capture it was found on; None when it comes from a
-        published layout. A bridge that lets other bits move is refused.
+        The payload bits (as a mask) that moved independently in the capture it was found on; None when it comes from
+        a published layout. A bridge that lets other bits move is refused.
     """
 
     layout: Layout

@@ -14,8 +14,8 @@ Kind = Literal["analogue", "flag", "enum", "counter", "checksum", "constant", "m
 class FoundField:
     """One field of a message: its layout first, its meaning where one was found.
 
-    `stimulus` is the channel it follows; `scale` and `offset` map the raw value to that channel's `unit`. `confidence` is
-    the probability that layout and channel are both right (that of the layout alone where there is no channel).
+    `stimulus` is the channel it follows; `scale` and `offset` map the raw value to that channel's `unit`. `confidence`
+    is the probability that layout and channel are both right (that of the layout alone where there is no channel).
     `method` holds a counter's or a checksum's parameters (`swapbridge.core.integrity`).
     """
 
