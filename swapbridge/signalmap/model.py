@@ -1,0 +1,191 @@
+"""Signal map room: what a DBC says, as exact values: messages, signals, the modules that send them, the evidence.
+
+Scale, offset, minimum and maximum are fractions of the DBC's own decimal text, never binary floats. A counter's and a
+checksum's method travel with their signal, so that a bridge can generate and verify them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any, Literal, get_args
+
+from swapbridge.core.errors import InputError
+from swapbridge.core.frames import format_identifier, identifier_word
+from swapbridge.core.integrity import Checksum, Counter
+from swapbridge.core.layout import Layout
+
+ModuleKind = Literal[
+    "unknown", "engine", "transmission", "braking", "steering", "restraint", "cluster", "climate", "body", "gateway",
+    "charging", "diagnostics",
+]  # fmt: skip
+"""What a module does; `braking`, `steering` and `restraint` modules are never imitated while they are present."""
+
+MODULE_KINDS: tuple[str, ...] = get_args(ModuleKind)
+
+
+@dataclass(frozen=True, slots=True)
+class MapNode:
+    """A module (DBC node) that sends or receives."""
+
+    name: str
+    kind: ModuleKind = "unknown"
+    comment: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class MapSignal:
+    """One signal of a message.
+
+    Attributes
+    ----------
+    layout : Layout
+        Where its bits stand, and whether they are two's complement (`layout.signed`).
+    scale, offset : Fraction
+        Physical value = raw * scale + offset.
+    minimum, maximum : Fraction or None
+        Declared physical range, both or neither; the DBC's ``[0|0]`` declares none.
+    unit : str
+        As the DBC spells it.
+    choices : mapping of int to str
+        Names of raw values.
+    is_float : bool
+        The bits are an IEEE 754 number of 32 or 64 bits.
+    is_multiplexer : bool
+        Its raw value decides which other signals are in the frame.
+    mux_signal, mux_values : str or None, tuple of int
+        The signal is only in frames in which that multiplexer holds one of these raw values.
+    role : str
+        What it means, by its COVESA Vehicle Signal Specification name; "" where not said.
+    counter : Counter or None
+        How it counts, when it is a rolling counter.
+    checksum : Checksum or None
+        How it is computed, when it is a checksum.
+    not_available, error_codes : tuple of int
+        Raw values that carry no measurement.
+    reference : str
+        For a percentage: what 100 % is, a value with unit ("500 Nm") or "MESSAGE.SIGNAL"; "" where not said.
+    authenticated : bool
+        Looks like a message authentication code: nobody can make this frame without the key.
+    comment : str
+        The DBC's comment.
+    evidence : mapping
+        How the signal was found: confidence, frames, channel, lag and the like, as `guess` reports them.
+    receivers : tuple of str
+        Names of the modules that read it.
+    """
+
+    name: str
+    layout: Layout
+    scale: Fraction = Fraction(1)
+    offset: Fraction = Fraction(0)
+    minimum: Fraction | None = None
+    maximum: Fraction | None = None
+    unit: str = ""
+    choices: Mapping[int, str] = field(default_factory=dict)
+    is_float: bool = False
+    is_multiplexer: bool = False
+    mux_signal: str | None = None
+    mux_values: tuple[int, ...] = ()
+    role: str = ""
+    counter: Counter | None = None
+    checksum: Checksum | None = None
+    not_available: tuple[int, ...] = ()
+    error_codes: tuple[int, ...] = ()
+    reference: str = ""
+    authenticated: bool = False
+    comment: str = ""
+    evidence: Mapping[str, Any] = field(default_factory=dict)
+    receivers: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.name:
+            raise InputError("a signal has no name: give it one")
+        if self.scale == 0:
+            raise InputError(f"signal {self.name} has scale 0, so that every raw value means the same: mend its scale")
+        if (self.minimum is None) != (self.maximum is None):
+            raise InputError(f"signal {self.name} declares one end of its range only: give minimum and maximum")
+        if (self.mux_signal is None) != (not self.mux_values):
+            raise InputError(f"signal {self.name} needs a multiplexer and its values, or neither")
+        if self.is_float and self.layout.length not in (32, 64):
+            raise InputError(f"signal {self.name} is a float of {self.layout.length} bits: only 32 and 64 are read")
+
+    def physical(self, raw: int) -> Fraction:
+        """Exact physical value of a raw value of an integer signal."""
+        return raw * self.scale + self.offset
+
+    @property
+    def physical_range(self) -> tuple[Fraction, Fraction]:
+        """Smallest and largest physical value that its bits can hold (integer signals)."""
+        ends = [self.physical(raw) for raw in self.layout.raw_range]
+        return min(ends), max(ends)
+
+
+@dataclass(frozen=True, slots=True)
+class MapMessage:
+    """One frame of a bus: identifier, length, sender, signals.
+
+    `period_ms` is None where the map does not say (DBC attribute ``GenMsgCycleTime``, 0 or absent); `senders` holds
+    the names of the modules that send it, empty where the map does not say.
+    """
+
+    name: str
+    identifier: int
+    extended: bool
+    length: int
+    signals: tuple[MapSignal, ...] = ()
+    is_fd: bool = False
+    period_ms: Fraction | None = None
+    senders: tuple[str, ...] = ()
+    comment: str = ""
+    evidence: Mapping[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        identifier_word(self.identifier, self.extended)
+
+    @property
+    def word(self) -> int:
+        """Identifier and form as one number (`swapbridge.core.frames`)."""
+        return identifier_word(self.identifier, self.extended)
+
+    @property
+    def label(self) -> str:
+        """Name and identifier, for messages to people."""
+        return f"{self.name} ({format_identifier(self.identifier, self.extended)})"
+
+    @property
+    def multiplexer(self) -> MapSignal | None:
+        """The signal that decides which others are in the frame; the outermost where they nest."""
+        return next((s for s in self.signals if s.is_multiplexer and s.mux_signal is None), None)
+
+    def signal(self, name: str) -> MapSignal | None:
+        """The signal of that name, or None."""
+        return next((s for s in self.signals if s.name == name), None)
+
+
+@dataclass(frozen=True, slots=True)
+class SignalMap:
+    """All messages of one bus. `source` is the file it was read from, for messages to people."""
+
+    messages: tuple[MapMessage, ...] = ()
+    nodes: tuple[MapNode, ...] = ()
+    comment: str = ""
+    source: str = field(default="", compare=False)
+
+    def message(self, name: str) -> MapMessage | None:
+        """The message of that name, or None."""
+        return next((m for m in self.messages if m.name == name), None)
+
+    def by_word(self, word: int) -> MapMessage | None:
+        """The message of that identifier word, or None."""
+        return next((m for m in self.messages if m.word == word), None)
+
+    def node(self, name: str) -> MapNode | None:
+        """The module of that name, or None."""
+        return next((n for n in self.nodes if n.name == name), None)
+
+    def sender_kinds(self, message: MapMessage) -> frozenset[ModuleKind]:
+        """Kinds of the modules that send a message."""
+        nodes = (self.node(name) for name in message.senders)
+        return frozenset(n.kind for n in nodes if n is not None)
