@@ -166,11 +166,16 @@ class MapMessage:
 
 @dataclass(frozen=True, slots=True)
 class SignalMap:
-    """All messages of one bus. `source` is the file it was read from, for messages to people."""
+    """All messages of one bus.
+
+    `foreign` holds the DBC statements this toolkit does not use (others' attributes, value tables, environment
+    variables), as written, so that saving loses nothing. `source` is the file it was read from, for messages to people.
+    """
 
     messages: tuple[MapMessage, ...] = ()
     nodes: tuple[MapNode, ...] = ()
     comment: str = ""
+    foreign: tuple[str, ...] = ()
     source: str = field(default="", compare=False)
 
     def message(self, name: str) -> MapMessage | None:

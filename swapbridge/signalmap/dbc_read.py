@@ -1,0 +1,319 @@
+"""Signal map room: reading a DBC. cantools parses it; numbers are taken again from the text, as exact fractions.
+
+cantools turns scale and offset into binary floats, which is where 0.1 stops being a tenth; so the decimal text of every
+signal is read once more here and held against what cantools understood.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import re
+from collections import Counter as Tally
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, cast
+
+import cantools
+
+from swapbridge.core.errors import InputError
+from swapbridge.core.frames import format_identifier
+from swapbridge.core.integrity import Checksum, Counter, checksum_from_json, counter_from_json
+from swapbridge.core.layout import Layout
+from swapbridge.signalmap.model import MODULE_KINDS, MapMessage, MapNode, MapSignal, ModuleKind, SignalMap
+
+MOST_BYTES = 64 << 20
+"""Largest DBC that is read; the largest published ones are a few megabytes."""
+MOST_MUX_VALUES = 65_536
+MOST_EXPONENT = 400
+
+_NUMBER = r"[-+]?\d+\.?\d*(?:[eE][+-]?\d+)?"
+_STRING = r'"(?:\\"|[^"])*"'
+_SCAN = re.compile(
+    rf"{_STRING}|//[^\n]*"
+    r"|\bBO_\s+(?P<id>\d+)\s+(?P<message>\w+)\s*:\s*(?P<bytes>\d+)"
+    r"|\bSG_\s+(?P<signal>\w+)(?:\s+\w+)?\s*:\s*(?P<start>\d+)\s*\|\s*(?P<length>\d+)\s*@\s*[01]\s*[+-]"
+    rf"\s*\(\s*(?P<scale>{_NUMBER})\s*,\s*(?P<offset>{_NUMBER})\s*\)"
+    rf"\s*\[\s*(?P<low>{_NUMBER})\s*\|\s*(?P<high>{_NUMBER})\s*\]"
+)
+_STATEMENT = re.compile(
+    rf"{_STRING}|//[^\n]*|\bCM_\s(?:{_STRING}|[^;\"])*;"
+    rf"|\b(?P<keyword>BA_DEF_DEF_REL_|BA_DEF_REL_|BA_REL_|BA_DEF_DEF_|BA_DEF_|BA_|VAL_TABLE_|SIG_GROUP_|EV_"
+    rf"|ENVVAR_DATA_|VAL_)\s(?:{_STRING}|[^;\"])*;"
+)
+_MUX_RANGE = re.compile(r"\bSG_MUL_VAL_\s[^;]*;")
+_OURS = re.compile(
+    r'^BA_(?:DEF_|DEF_DEF_)?\s+(?:(?:SG_|BO_|BU_)\s+)?"(?:Swap\w*|GenMsgCycleTime|System(?:Message|Signal|Node)LongSymbol)"'
+)
+_FRAME_FORMAT = re.compile(r'^BA_(?:DEF_|DEF_DEF_)?\s+(?:BO_\s+)?"VFrameFormat"')
+
+
+@dataclass(frozen=True, slots=True)
+class _Numbers:
+    """Decimal text of one signal."""
+
+    name: str
+    start: int
+    length: int
+    scale: str
+    offset: str
+    low: str
+    high: str
+
+
+def load_map(path: Path | str) -> SignalMap:
+    """Read a DBC file.
+
+    Parameters
+    ----------
+    path : Path or str
+        A DBC in UTF-8 or Windows-1252.
+
+    Raises
+    ------
+    InputError
+        No such file, not a DBC, or one that contradicts itself (overlapping signals, signals outside their frame,
+        two messages of one identifier or name).
+    """
+    path = Path(path)
+    try:
+        if path.stat().st_size > MOST_BYTES:
+            raise InputError(f"{path} has {path.stat().st_size:,} bytes: a signal map has at most {MOST_BYTES:,}")
+        content = path.read_bytes()
+    except OSError as error:
+        raise InputError(f"signal map {path} can't be read ({error.strerror}): name an existing DBC file") from None
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = content.decode("cp1252", errors="replace")
+    return parse_map(text, str(path))
+
+
+def parse_map(text: str, source: str = "the map") -> SignalMap:
+    """Read a DBC from its text; `source` names it in messages. Raises as `load_map` does."""
+    numbers = _exact_numbers(text, source)
+    database = _parse(text, source)
+    messages = [_message(m, n, source) for m, n in zip(database.messages, numbers, strict=True)]
+    _check_unique(messages, source)
+    is_fd = any(m.is_fd for m in messages)
+    return SignalMap(
+        messages=tuple(messages),
+        nodes=tuple(_node(n, source) for n in database.nodes),
+        comment=next((b.comment for b in database.buses if b.comment), "") or "",
+        foreign=_foreign(text, drop_frame_format=is_fd),
+        source=source,
+    )
+
+
+def _parse(text: str, source: str) -> cantools.database.Database:
+    if not re.search(r"\b(?:BO_|BU_|VERSION)\b", text) or "\0" in text:
+        raise InputError(f"{source} is not a DBC file: it holds no message or node list")
+    logger = logging.getLogger("cantools")
+    level = logger.level
+    logger.setLevel(logging.ERROR)  # what it warns of is refused by _check_unique, with the place
+    try:
+        database = cantools.database.load_string(text, "dbc", strict=True, sort_signals=None)
+    except RecursionError:
+        raise InputError(f"{source} nests multiplexers without end: mend it") from None
+    except Exception as error:  # noqa: BLE001  cantools lets parser, key, value and type errors of many kinds through
+        raise InputError(f"{source} can't be used as a DBC: {_one_line(error)}") from None
+    finally:
+        logger.setLevel(level)
+    return cast(cantools.database.Database, database)
+
+
+def _one_line(error: Exception) -> str:
+    words = " ".join(str(error).split())
+    if isinstance(error, KeyError):
+        words = f"it uses {words} without defining it"
+    return words[:300] or type(error).__name__
+
+
+def _exact_numbers(text: str, source: str) -> list[list[_Numbers]]:
+    """Decimal text of every signal, message by message in file order; absurd sizes are refused before parsing."""
+    out: list[list[_Numbers]] = []
+    keep = False
+    for found in _SCAN.finditer(text):
+        if found["message"] is not None:
+            keep = found["message"] != "VECTOR__INDEPENDENT_SIG_MSG"
+            if not keep:
+                continue
+            if int(found["bytes"][:9]) > 64:
+                raise InputError(
+                    f"{source}: message {found['message']} has {found['bytes']} bytes; a frame has 64 at most"
+                )
+            out.append([])
+        elif found["signal"] is not None and keep:
+            if not 1 <= int(found["length"][:9]) <= 64:
+                raise InputError(f"{source}: signal {found['signal']} has {found['length']} bits; 1 to 64 can be read")
+            out[-1].append(
+                _Numbers(
+                    found["signal"], int(found["start"]), int(found["length"]),
+                    found["scale"], found["offset"], found["low"], found["high"],
+                )
+            )  # fmt: skip
+    for found in _MUX_RANGE.finditer(text):
+        spans = re.findall(r"(\d+)\s*-\s*(\d+)", found[0])
+        if sum(max(0, int(b) - int(a)) for a, b in spans) > MOST_MUX_VALUES:
+            raise InputError(f"{source}: {found[0][:80]!r} selects more than {MOST_MUX_VALUES:,} multiplexer values")
+    return out
+
+
+def exact_number(text: str) -> Fraction:
+    """Exact value of a decimal number as DBC writes it ("0.03937", "1E-05").
+
+    Raises
+    ------
+    InputError
+        Not a decimal number, or with an absurd exponent.
+    """
+    exponent = re.search(r"[eE]([+-]?\d+)$", text)
+    if exponent is not None and abs(int(exponent[1])) > MOST_EXPONENT:
+        raise InputError(f"number {text} is beyond anything a vehicle measures: mend it")
+    try:
+        return Fraction(text)
+    except (ValueError, ZeroDivisionError):
+        raise InputError(f"{text!r} is not a decimal number: mend it") from None
+
+
+def _message(message: Any, numbers: list[_Numbers], source: str) -> MapMessage:
+    if len(message.signals) != len(numbers):
+        raise InputError(f"{source}: message {message.name} holds a signal line that can't be read: mend its SG_ lines")
+    attributes = _attributes(message)
+    period = attributes.get("GenMsgCycleTime", message.cycle_time)
+    try:
+        signals = tuple(_signal(s, n) for s, n in zip(message.signals, numbers, strict=True))
+        return MapMessage(
+            name=message.name,
+            identifier=message.frame_id,
+            extended=message.is_extended_frame,
+            length=message.length,
+            signals=signals,
+            is_fd=message.is_fd,
+            period_ms=exact_number(str(period)) if period and float(period) > 0 else None,
+            senders=tuple(message.senders),
+            comment=message.comment or "",
+            evidence=_json_attribute(attributes, "SwapMessageEvidence") or {},
+        )
+    except InputError as error:
+        raise InputError(f"{source}: message {message.name}: {error}") from None
+
+
+def _signal(signal: Any, numbers: _Numbers) -> MapSignal:
+    if (signal.start, signal.length) != (numbers.start, numbers.length):
+        raise InputError(f"signal {numbers.name} could not be matched with its text: mend its SG_ line")
+    attributes = _attributes(signal)
+    low, high = exact_number(numbers.low), exact_number(numbers.high)
+    ranged = low != 0 or high != 0
+    layout = Layout(signal.start, signal.length, signal.byte_order, signal.is_signed)
+    return MapSignal(
+        name=signal.name,
+        layout=layout,
+        scale=exact_number(numbers.scale),
+        offset=exact_number(numbers.offset),
+        minimum=low if ranged else None,
+        maximum=high if ranged else None,
+        unit=signal.unit or "",
+        choices={int(k): str(v) for k, v in (signal.choices or {}).items()},
+        is_float=signal.conversion.is_float,
+        is_multiplexer=signal.is_multiplexer,
+        mux_signal=signal.multiplexer_signal if signal.multiplexer_ids else None,
+        mux_values=tuple(sorted(signal.multiplexer_ids)) if signal.multiplexer_ids else (),
+        role=str(attributes.get("SwapRole", "")),
+        counter=_counter(attributes),
+        checksum=_checksum(attributes),
+        not_available=_codes(attributes, "SwapNotAvailable", layout),
+        error_codes=_codes(attributes, "SwapErrorCodes", layout),
+        reference=str(attributes.get("SwapReference", "")),
+        authenticated=bool(attributes.get("SwapAuthenticated", 0)),
+        comment=signal.comment or "",
+        evidence=_json_attribute(attributes, "SwapEvidence") or {},
+        receivers=tuple(signal.receivers),
+    )
+
+
+def _node(node: Any, source: str) -> MapNode:
+    kind = str(_attributes(node).get("SwapModuleKind", "unknown"))
+    if kind not in MODULE_KINDS:
+        raise InputError(f"{source}: module {node.name} is of kind {kind!r}: use {', '.join(MODULE_KINDS)}")
+    return MapNode(node.name, cast(ModuleKind, kind), node.comment or "")
+
+
+def _attributes(thing: Any) -> dict[str, Any]:
+    specifics = thing.dbc
+    return (
+        {} if specifics is None or not specifics.attributes else {k: a.value for k, a in specifics.attributes.items()}
+    )
+
+
+def _json_attribute(attributes: dict[str, Any], name: str) -> dict[str, Any] | None:
+    text = str(attributes.get(name, ""))
+    if not text:
+        return None
+    try:
+        data = json.loads(text.replace("'", '"'))
+    except (ValueError, RecursionError):
+        data = None
+    if not isinstance(data, dict):
+        raise InputError(f"attribute {name} is not one object: {text[:80]!r}")
+    return data
+
+
+def _counter(attributes: dict[str, Any]) -> Counter | None:
+    data = _json_attribute(attributes, "SwapCounter")
+    return None if data is None else counter_from_json(data)
+
+
+def _checksum(attributes: dict[str, Any]) -> Checksum | None:
+    data = _json_attribute(attributes, "SwapChecksum")
+    return None if data is None else checksum_from_json(data)
+
+
+def _codes(attributes: dict[str, Any], name: str, layout: Layout) -> tuple[int, ...]:
+    """Raw codes: "255, 254" or ranges "0xFB00-0xFFFF"; at most 65,536 of them."""
+    out: list[int] = []
+    for part in str(attributes.get(name, "")).split(","):
+        if not part.strip():
+            continue
+        match = re.fullmatch(r"\s*(-?\w+)\s*(?:-\s*(\w+)\s*)?", part)
+        try:
+            first = int(match[1], 0) if match else 0
+            last = int(match[2], 0) if match and match[2] else first
+        except ValueError:
+            match = None
+        if match is None or not layout.raw_range[0] <= first <= last <= layout.raw_range[1] or last - first >= 65_536:
+            raise InputError(f"attribute {name} holds {part.strip()!r}: write raw values or ranges, as 255, 0xFB-0xFE")
+        out.extend(range(first, last + 1))
+    return tuple(sorted(set(out)))
+
+
+def _check_unique(messages: list[MapMessage], source: str) -> None:
+    for what, counts in (
+        ("identifier", Tally(format_identifier(m.identifier, m.extended) for m in messages)),
+        ("name", Tally(m.name for m in messages)),
+    ):
+        twice = [key for key, n in counts.items() if n > 1]
+        if twice:
+            raise InputError(
+                f"{source}: two messages have the {what} {twice[0]}: a frame needs one meaning, remove one"
+            )
+    for message in messages:
+        twice = [name for name, n in Tally(s.name for s in message.signals).items() if n > 1]
+        if twice:
+            raise InputError(f"{source}: message {message.name} has two signals named {twice[0]}: rename one")
+
+
+def _foreign(text: str, drop_frame_format: bool) -> tuple[str, ...]:
+    body = re.sub(r"\bNS_\s*:.*?(?=\bBS_\s*:|\bBU_\s*:)", "", text, count=1, flags=re.DOTALL)
+    out = []
+    for found in _STATEMENT.finditer(body):
+        if found["keyword"] is None:
+            continue
+        statement = found[0].strip()
+        if _OURS.match(statement) or (drop_frame_format and _FRAME_FORMAT.match(statement)):
+            continue
+        if found["keyword"] == "VAL_" and re.match(r"VAL_\s+\d", statement):
+            continue  # choices of a signal: part of the map itself
+        out.append(statement)
+    return tuple(out)
