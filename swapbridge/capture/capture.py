@@ -41,6 +41,7 @@ class ReadNotes:
     clock_steps_back: int = 0
     duplicates: int = 0
     examples: tuple[str, ...] = ()
+    stopped: str = ""
 
     def sentences(self) -> list[str]:
         """What to tell the user, empty when all was well."""
@@ -48,6 +49,8 @@ class ReadNotes:
         if self.unreadable_lines:
             shown = f", for example {self.examples[0]!r}" if self.examples else ""
             out.append(f"{self.unreadable_lines:,} lines were no frames and were left out{shown}")
+        if self.stopped:
+            out.append(self.stopped)
         if self.torn_at_end:
             out.append("the last frame was cut short (the recording ended abruptly) and was left out")
         if self.clock_steps_back:

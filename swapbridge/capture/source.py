@@ -1,0 +1,150 @@
+"""Capture room: bytes of a file, unzipped on the way where it is gzip, and cut into blocks of whole lines."""
+
+from __future__ import annotations
+
+import io
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from swapbridge.capture.columns import EXAMPLE_CHARACTERS, NoteTaker
+from swapbridge.capture.text_log import PAD
+from swapbridge.capture.words import Bytes
+from swapbridge.core.errors import InputError
+
+GZIP_MAGIC = b"\x1f\x8b"
+BLOCK_BYTES = 1 << 20
+"""Text handled at once: large enough that calls cost nothing, small enough that its columns stay in cache. A longer
+line is no frame of any form."""
+_COMPRESSED_BYTES = 1 << 18
+
+
+class GzipStream(io.RawIOBase):
+    """Unzipped bytes of a gzip file; a file that was cut short or is damaged ends early and says so in `trouble`."""
+
+    def __init__(self, file: io.BufferedReader) -> None:
+        self._file = file
+        self._member = zlib.decompressobj(wbits=31)
+        self._waiting = b""
+        self._begun = False
+        self.trouble = ""
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, room: memoryview) -> int:  # type: ignore[override]
+        while not self.trouble:
+            if self._member.eof:
+                rest = self._member.unused_data
+                self._member = zlib.decompressobj(wbits=31)
+                self._waiting, self._begun = rest.lstrip(b"\0"), False
+            if not self._waiting:
+                self._waiting = self._file.read(_COMPRESSED_BYTES)
+                if not self._waiting:
+                    if self._begun:
+                        self.trouble = "the gzip file is cut short; frames up to the cut were read"
+                    return 0
+            try:
+                self._begun = True
+                out = self._member.decompress(self._waiting, len(room))
+            except zlib.error:
+                self.trouble = "the gzip file is damaged; frames up to the damage were read"
+                return 0
+            self._waiting = self._member.unconsumed_tail
+            if out:
+                room[: len(out)] = out
+                return len(out)
+        return 0
+
+    def close(self) -> None:
+        self._file.close()
+        super().close()
+
+
+class Source(NamedTuple):
+    """An open file: its bytes in order, and where trouble with gzip is told."""
+
+    stream: io.RawIOBase | io.BufferedReader
+    gzip: GzipStream | None
+
+    @property
+    def trouble(self) -> str:
+        return self.gzip.trouble if self.gzip is not None else ""
+
+
+def open_source(path: Path) -> Source:
+    """Open a file for reading, gzip or not by its first bytes.
+
+    Raises
+    ------
+    InputError
+        No such file, a folder, no permission, or empty.
+    """
+    try:
+        file = open(path, "rb")  # noqa: SIM115 - closed by whoever reads the source
+    except OSError as error:
+        raise InputError(f"can't read {path}: {error.strerror}; name a capture file that exists") from error
+    try:
+        begin = file.peek(2)[:2]
+    except OSError as error:
+        file.close()
+        raise InputError(f"can't read {path}: {error.strerror}; name a capture file") from error
+    if not begin:
+        file.close()
+        raise InputError(f"{path} is empty: record again, or name another file")
+    if begin == GZIP_MAGIC:
+        stream = GzipStream(file)
+        return Source(stream, stream)
+    return Source(file, None)
+
+
+class Block(NamedTuple):
+    """Whole lines ``text[begin:end]`` with `PAD` bytes on both sides; `torn` where the file has no last line end."""
+
+    text: Bytes
+    begin: int
+    end: int
+    torn: bool
+
+
+def line_blocks(stream: io.RawIOBase | io.BufferedReader, notes: NoteTaker) -> Iterator[Block]:
+    """Blocks of whole lines. A line longer than a block is counted as unreadable and never held whole."""
+    carried = b""
+    skipping = False
+    while True:
+        text = np.empty(BLOCK_BYTES + 2 * PAD + 1, dtype=np.uint8)
+        room = memoryview(text)[PAD : PAD + BLOCK_BYTES]  # type: ignore[arg-type]
+        filled = len(carried)
+        room[:filled] = carried
+        ended = False
+        while filled < BLOCK_BYTES:
+            got = stream.readinto(room[filled:])
+            if not got:
+                ended = True
+                break
+            filled += got
+        begin = PAD
+        if skipping:
+            stop = bytes(room[:filled]).find(b"\n")
+            skipping = stop < 0
+            begin += filled if skipping else stop + 1
+        last = bytes(room[begin - PAD : filled]).rfind(b"\n")
+        end = begin + last + 1
+        text[:PAD] = 0
+        if end > begin:
+            text[PAD + filled :] = 0
+            yield Block(text, begin, end, False)
+        carried = bytes(room[end - PAD : filled])
+        if ended:
+            if carried and not skipping:
+                text = np.zeros(len(carried) + 2 * PAD + 1, dtype=np.uint8)
+                text[PAD : PAD + len(carried)] = np.frombuffer(carried, dtype=np.uint8)
+                text[PAD + len(carried)] = ord("\n")
+                yield Block(text, PAD, PAD + len(carried) + 1, True)
+            return
+        if len(carried) == BLOCK_BYTES:
+            notes.unreadable_line(carried[: 2 * EXAMPLE_CHARACTERS])
+            carried, skipping = b"", True
