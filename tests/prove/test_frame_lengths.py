@@ -51,7 +51,9 @@ def test_columns_equal_the_encoder(rows: list[tuple[int, int, bytes]]) -> None:
         )
         assert (slow[i], fast[i]) == expected
         if not flags & REMOTE:
-            single = one_frame(identifier, bool(flags & EXTENDED), data, bool(flags & FD), bool(flags & BIT_RATE_SWITCH))
+            single = one_frame(
+                identifier, bool(flags & EXTENDED), data, bool(flags & FD), bool(flags & BIT_RATE_SWITCH)
+            )
             assert single == expected
 
 

@@ -1,0 +1,599 @@
+"""Prove room: CAN buses and the nodes under test on them, as discrete events in simulated time (integer nanoseconds).
+
+Recorded traffic stays in columns (`swapbridge.prove.traffic`). Left alone it keeps its computed schedule, and only
+frames that a node under test listens to cost anything. From the moment a node sends until the bus has caught up, every
+frame is arbitrated one by one.
+"""
+
+from __future__ import annotations
+
+import heapq
+import random
+from bisect import bisect_left
+from collections.abc import Callable, Collection
+from typing import Any, Literal, NamedTuple, Protocol
+
+import numpy as np
+
+from swapbridge.core.can_bits import ERROR_FRAME_BITS, INTERMISSION_BITS, arbitration_key
+from swapbridge.core.frames import split_word
+from swapbridge.prove.frame_lengths import one_frame
+from swapbridge.prove.traffic import Traffic
+
+NEVER = 1 << 62
+"""A time that does not come."""
+_BUS_OFF_ABOVE = 255
+_PASSIVE_ABOVE = 127
+_RECOVERY_BITS = 128 * 11
+_SUSPEND_BITS = 8
+
+
+class Frame(Protocol):
+    """What a translator gives to be sent."""
+
+    @property
+    def bus(self) -> int: ...
+    @property
+    def word(self) -> int: ...
+    @property
+    def data(self) -> bytes: ...
+
+
+class Program(Protocol):
+    """A node's program: a translator, or a model of a module. Times are microseconds modulo 2**32."""
+
+    def on_frame(self, bus: int, word: int, data: bytes, now: int) -> None:
+        """A frame was received."""
+
+    def poll(self, now: int) -> Frame | None:
+        """At most one frame to send."""
+
+    def next_poll(self, now: int) -> int:
+        """When `poll` could next give one."""
+
+
+class Sent(NamedTuple):
+    """A frame of a node under test that got through."""
+
+    received_ns: int
+    bus: int
+    word: int
+    data: bytes
+    asked_ns: int
+
+
+class Heard(NamedTuple):
+    """A frame that a node received."""
+
+    now_us: int
+    bus: int
+    word: int
+    data: bytes
+
+
+class Polled(NamedTuple):
+    """A call of `poll` and what it gave."""
+
+    now_us: int
+    frame: Frame | None
+
+
+class _Entry:
+    """A frame that waits in a controller."""
+
+    __slots__ = ("asked_ns", "data", "duration_ns", "word")
+
+    def __init__(self, word: int, data: bytes, duration_ns: int, asked_ns: int) -> None:
+        self.word, self.data, self.duration_ns, self.asked_ns = word, data, duration_ns, asked_ns
+
+
+class Controller:
+    """A node's CAN controller on one bus: its transmit queue and its error counters.
+
+    Parameters
+    ----------
+    discipline : {"priority", "fifo"}
+        Which waiting frame competes: the one that would win, or (cheap controllers) the oldest.
+    replace : bool
+        A newer frame takes the place of a waiting one of the same identifier, as in a mailbox.
+    restart_ns : int or None
+        Time from bus-off to the request to recover; recovery itself takes 128 times 11 recessive bits. None: never.
+    """
+
+    def __init__(
+        self,
+        discipline: Literal["priority", "fifo"] = "priority",
+        replace: bool = False,
+        restart_ns: int | None = 100_000_000,
+    ) -> None:
+        self.discipline, self.replace, self.restart_ns = discipline, replace, restart_ns
+        self.tec = 0
+        self.rec = 0
+        self.off_until_ns = -1
+        self.ready_ns = 0
+        self.fails: Callable[[int], bool] | None = None
+        """Whether a frame that starts at that time is hit by an error in any case."""
+        self.bus_offs: list[int] = []
+        self.replaced = 0
+        self._queue: list[tuple[int, int, _Entry]] = []
+        self._waiting: dict[int, _Entry] = {}
+        self._count = 0
+
+    def __len__(self) -> int:
+        return len(self._queue)
+
+    def push(self, entry: _Entry) -> None:
+        """Queue a frame."""
+        if self.replace:
+            old = self._waiting.get(entry.word)
+            if old is not None:
+                old.data, old.duration_ns, old.asked_ns = entry.data, entry.duration_ns, entry.asked_ns
+                self.replaced += 1
+                return
+            self._waiting[entry.word] = entry
+        self._count += 1
+        rank = arbitration_key(*split_word(entry.word)) if self.discipline == "priority" else 0
+        heapq.heappush(self._queue, (rank, self._count, entry))
+
+    def head(self) -> int:
+        """Arbitration order of the frame that competes; the queue is not empty."""
+        rank, _, entry = self._queue[0]
+        return rank if self.discipline == "priority" else arbitration_key(*split_word(entry.word))
+
+    def pop(self) -> tuple[int, int, _Entry]:
+        """The frame that competes, for sending."""
+        item = heapq.heappop(self._queue)
+        if self.replace:
+            del self._waiting[item[2].word]
+        return item
+
+    def again(self, item: tuple[int, int, _Entry]) -> None:
+        """Back to its place after an error, unless a newer one took it."""
+        if self.replace:
+            if item[2].word in self._waiting:
+                return
+            self._waiting[item[2].word] = item[2]
+        heapq.heappush(self._queue, item)
+
+    def clear(self) -> None:
+        """Forget what waits."""
+        self._queue.clear()
+        self._waiting.clear()
+
+
+class Device:
+    """A node under test on one or more buses.
+
+    Parameters
+    ----------
+    name : str
+        For reports.
+    program : Program
+        What it does.
+    listens : list of (collection of int or None)
+        For each bus the identifier words it hears; None is all of them.
+    controllers : list of Controller or None
+        One a bus; None where it is not connected.
+    latency_ns : int
+        Time from `poll` giving a frame to the frame standing in the controller.
+    clock_us : int
+        What its clock shows at simulated time 0.
+    record : bool
+        Keep `trace`, every call and answer in order.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        program: Program,
+        listens: list[Collection[int] | None],
+        controllers: list[Controller | None],
+        *,
+        latency_ns: int = 0,
+        clock_us: int = 0,
+        record: bool = False,
+    ) -> None:
+        self.name, self.program, self.listens, self.controllers = name, program, listens, controllers
+        self.latency_ns, self.clock_us = latency_ns, clock_us
+        self.trace: list[Heard | Polled] | None = [] if record else None
+        self.sent: list[Sent] = []
+        self.keep_sent = True
+        self.sent_count = 0
+        self.polls = 0
+        self.due_ns = 0
+        self.powered = True
+        self._simulation: Simulation | None = None
+
+    def join(self, simulation: Simulation) -> None:
+        """Become part of a simulation."""
+        self._simulation = simulation
+
+    def clock(self, t_ns: int) -> int:
+        """What its clock shows."""
+        return (t_ns // 1000 + self.clock_us) & 0xFFFF_FFFF
+
+    def receive(self, bus: int, word: int, data: bytes, t_ns: int) -> None:
+        """Hand a received frame to the program."""
+        if not self.powered:
+            return
+        now = (t_ns // 1000 + self.clock_us) & 0xFFFF_FFFF
+        if self.trace is not None:
+            self.trace.append(Heard(now, bus, word, data))
+        program = self.program
+        program.on_frame(bus, word, data, now)
+        wait = (program.next_poll(now) - now) & 0xFFFF_FFFF
+        self.due_ns = t_ns if wait >= 0x8000_0000 or not wait else (t_ns // 1000 + wait) * 1000
+
+    def step(self, t_ns: int) -> None:
+        """Poll once and hand on what comes."""
+        now = (t_ns // 1000 + self.clock_us) & 0xFFFF_FFFF
+        frame = self.program.poll(now)
+        self.polls += 1
+        if self.trace is not None:
+            self.trace.append(Polled(now, frame))
+        if frame is not None:
+            assert self._simulation is not None
+            self._simulation.submit(self, frame, t_ns + self.latency_ns)
+        wait = (self.program.next_poll(now) - now) & 0xFFFF_FFFF
+        if wait == 0 or wait >= 0x8000_0000:
+            self.due_ns = t_ns
+            self._stalls += 1
+            if self._stalls > 100_000:
+                raise RuntimeError(f"{self.name} asks to be polled at one instant without end")
+        else:
+            self._stalls = 0
+            self.due_ns = (t_ns // 1000 + wait) * 1000
+
+    _stalls = 0
+
+    def power_off(self, t_ns: int) -> None:
+        """Cut its power: it forgets, hears and says nothing."""
+        self.powered, self.due_ns = False, NEVER
+        for controller in self.controllers:
+            if controller is not None:
+                controller.clear()
+
+    def power_on(self, t_ns: int, program: Program) -> None:
+        """Start it anew."""
+        self.powered, self.program, self.due_ns = True, program, t_ns
+        for controller in self.controllers:
+            if controller is not None:
+                controller.tec = controller.rec = 0
+                controller.off_until_ns = -1
+
+
+class SimulatedBus:
+    """One bus: recorded traffic, controllers of the nodes under test, errors.
+
+    Parameters
+    ----------
+    name : str
+        The bus's name.
+    traffic : Traffic
+        What was recorded, may be empty.
+    fd, bit_rate_switch : bool
+        How frames of the nodes under test are sent.
+    error_rate : float
+        Probability that a frame is hit by an error; it is then cut short, an error frame follows, and it is sent
+        again. Recorded senders are many nodes of which nothing is known, so only nodes under test count errors.
+    rng : random.Random
+        Where errors fall.
+    duration_ns : callable or None
+        Instead of the exact length: time a frame of a node under test takes, from word and data.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        traffic: Traffic,
+        *,
+        fd: bool = False,
+        bit_rate_switch: bool = False,
+        error_rate: float = 0.0,
+        rng: random.Random | None = None,
+        duration_ns: Callable[[int, bytes], int] | None = None,
+    ) -> None:
+        self.name, self.traffic, self.rates = name, traffic, traffic.rates
+        self.fd, self.bit_rate_switch = fd, bit_rate_switch
+        self.error_rate, self.rng = error_rate, rng or random.Random(0)
+        self._given_duration = duration_ns
+        self.next_ns = NEVER
+        self.errors = 0
+        self.added_busy_ns = 0
+        """Bus time of frames of nodes under test, and of errors."""
+        self.disturbed: dict[int, int] = {}
+        """Longest time from asking to received, ns, by word, of recorded frames that went frame by frame."""
+        self._number = 0
+        self._controllers: list[tuple[Controller, Device]] = []
+        self._listeners: dict[int, tuple[Device, ...]] = {}
+        self._hear_all: tuple[Device, ...] = ()
+        self._live = False
+        self._i = 0
+        self._waiting: list[tuple[int, int]] = []
+        self._free_ns = 0
+        self._current: tuple[int, int, Any] | None = None
+        self._delivered = True
+
+    def join(self, number: int, devices: list[Device]) -> None:
+        """Connect the devices; called by the simulation."""
+        self._number = number
+        words: dict[int, list[Device]] = {}
+        everything: list[Device] = []
+        for device in devices:
+            controller = device.controllers[number]
+            if controller is None:
+                continue
+            self._controllers.append((controller, device))
+            listens = device.listens[number]
+            if listens is None:
+                everything.append(device)
+            else:
+                for word in listens:
+                    words.setdefault(word, []).append(device)
+        self._hear_all = tuple(everything)
+        self._listeners = {word: (*everything, *heard) for word, heard in words.items()}
+        traffic = self.traffic
+        if everything:
+            rows = np.flatnonzero(traffic.word >= 0)
+        else:
+            rows = np.flatnonzero(np.isin(traffic.word, np.fromiter(words, np.int64, len(words))))
+        rows = rows[np.argsort(traffic.start_ns[rows], kind="stable")]
+        self._heard_row = memoryview(rows.astype(np.int64))
+        self._heard_start = memoryview(np.ascontiguousarray(traffic.start_ns[rows]))
+        self._heard_ns = memoryview(np.append(traffic.received_ns[rows], NEVER))
+        self._k = 0
+        self._width = traffic.payload.shape[1]
+        self._blob = memoryview(np.ascontiguousarray(traffic.payload)).cast("B") if len(traffic) else memoryview(b"")
+        self._word = memoryview(np.ascontiguousarray(traffic.word))
+        self._length = memoryview(np.ascontiguousarray(traffic.length))
+        self._order = memoryview(np.ascontiguousarray(traffic.order))
+        self._release = memoryview(np.append(traffic.release_ns, NEVER))
+        self._start = memoryview(np.ascontiguousarray(traffic.start_ns))
+        self._duration = memoryview(np.ascontiguousarray(traffic.duration_ns))
+        self._calm = bytes(traffic.calm)
+        if self.error_rate > 0:
+            self._live = True
+            self.next_ns = self._release[0]
+        else:
+            self.next_ns = self._heard_ns[0]
+
+    def frame_ns(self, word: int, data: bytes) -> int:
+        """Time a frame takes of this bus, intermission included."""
+        if self._given_duration is not None:
+            return self._given_duration(word, data)
+        slow, fast = one_frame(*split_word(word), data, self.fd, self.bit_rate_switch)
+        out = (slow * 1_000_000_000 + self.rates.nominal // 2) // self.rates.nominal
+        if fast:
+            out += (fast * 1_000_000_000 + self.rates.data // 2) // self.rates.data
+        return out
+
+    def submit(self, controller: Controller, word: int, data: bytes, t_ns: int) -> None:
+        """A node's frame stands in its controller from now on."""
+        if controller.off_until_ns > t_ns:
+            return
+        if not self._live:
+            self._go_live(t_ns)
+        controller.push(_Entry(word, data, self.frame_ns(word, data), t_ns))
+        if self._current is None:
+            self.next_ns = max(t_ns, self._free_ns)
+
+    def step(self, t_ns: int) -> None:
+        """Do what is due at `next_ns`."""
+        if not self._live:
+            k = self._k
+            self._k = k + 1
+            self.next_ns = self._heard_ns[k + 1]
+            self._deliver_row(self._heard_row[k], t_ns)
+        elif self._current is not None and not self._delivered:
+            self._complete(t_ns)
+        else:
+            self._current = None
+            self._arbitrate(t_ns)
+
+    def _deliver_row(self, row: int, t_ns: int) -> None:
+        at = row * self._width
+        word = self._word[row]
+        data = bytes(self._blob[at : at + self._length[row]])
+        for device in self._listeners.get(word, self._hear_all):
+            device.receive(self._number, word, data, t_ns)
+
+    def _go_live(self, t_ns: int) -> None:
+        """From now on frame by frame: find what is on the bus and what waits for it."""
+        p = bisect_left(self._release, t_ns)
+        self._live, self._i, self._current, self._delivered = True, p, None, True
+        self._waiting.clear()
+        a = p - 1
+        while a > 0 and not self._calm[a]:
+            a -= 1
+        free = 0
+        for row in range(max(a, 0), p):
+            start = self._start[row]
+            if start >= t_ns:
+                heapq.heappush(self._waiting, (self._order[row], row))
+                continue
+            end = start + self._duration[row]
+            free = max(free, end)
+            if end > t_ns:
+                self._current = (end, row, None)
+                k = self._k
+                self._delivered = not (k < len(self._heard_row) and self._heard_row[k] == row)
+        self._free_ns = free
+        if self._current is not None and not self._delivered:
+            self.next_ns = free - self.rates.intermission_ns
+        else:
+            self.next_ns = max(free, t_ns)
+
+    def _arbitrate(self, t_ns: int) -> None:
+        waiting, i = self._waiting, self._i
+        while self._release[i] <= t_ns:
+            heapq.heappush(waiting, (self._order[i], i))
+            i += 1
+        self._i = i
+        best, sender, soonest = (waiting[0][0] if waiting else NEVER), None, NEVER
+        for controller, device in self._controllers:
+            if len(controller):
+                if controller.ready_ns > t_ns:
+                    soonest = min(soonest, controller.ready_ns)
+                    continue
+                head = controller.head()
+                if head < best:
+                    best, sender = head, (controller, device)
+        if best == NEVER:
+            if self._calm[i] and soonest == NEVER and self.error_rate <= 0:
+                self._live = False
+                self._k = bisect_left(self._heard_start, self._release[i])
+                self.next_ns = self._heard_ns[self._k]
+            else:
+                self.next_ns = min(self._release[i], soonest)
+            return
+        if sender is None:
+            _, row = heapq.heappop(waiting)
+            length = self._duration[row]
+            hit = self.error_rate > 0 and self.rng.random() < self.error_rate
+            self._start_frame(t_ns, length, row, None, hit)
+            return
+        controller, device = sender
+        item = controller.pop()
+        hit = (self.error_rate > 0 and self.rng.random() < self.error_rate) or (
+            controller.fails is not None and controller.fails(t_ns)
+        )
+        self._start_frame(t_ns, item[2].duration_ns, -1, (controller, device, item), hit)
+
+    def _start_frame(self, t_ns: int, length_ns: int, row: int, own: Any, hit: bool) -> None:
+        if hit:
+            # Cut short anywhere after the first bit; error flags, delimiter and intermission follow.
+            error = (ERROR_FRAME_BITS + INTERMISSION_BITS) * 1_000_000_000 // self.rates.nominal
+            length_ns = int(self.rng.random() * (length_ns - self.rates.intermission_ns)) + error
+            self.errors += 1
+            self.added_busy_ns += length_ns
+            own = ("hit", own)
+        elif own is not None:
+            self.added_busy_ns += length_ns
+        self._free_ns = t_ns + length_ns
+        self._current = (self._free_ns, row, own)
+        self._delivered = False
+        self.next_ns = self._free_ns - self.rates.intermission_ns
+
+    def _complete(self, t_ns: int) -> None:
+        """The frame on the bus is through, or its error frame is."""
+        assert self._current is not None
+        end, row, own = self._current
+        self._delivered = True
+        self.next_ns = end
+        if own is not None and own[0] == "hit":
+            self._failed(t_ns, row, own[1])
+            return
+        for controller, _ in self._controllers:
+            if controller.rec and (own is None or own[0] is not controller):
+                controller.rec = min(controller.rec, 128) - 1
+        if own is None:
+            word = self._word[row]
+            took = end - self._release[row]
+            if took > self.disturbed.get(word, 0):
+                self.disturbed[word] = took
+            if word >= 0:
+                self._deliver_row(row, t_ns)
+            return
+        controller, device, (_, _, entry) = own
+        if controller.tec:
+            controller.tec -= 1
+        if controller.tec > _PASSIVE_ABOVE:
+            controller.ready_ns = end + _SUSPEND_BITS * 1_000_000_000 // self.rates.nominal
+        device.sent_count += 1
+        if device.keep_sent:
+            device.sent.append(Sent(t_ns, self._number, entry.word, entry.data, entry.asked_ns))
+        for other in self._listeners.get(entry.word, self._hear_all):
+            if other is not device:
+                other.receive(self._number, entry.word, entry.data, t_ns)
+
+    def _failed(self, t_ns: int, row: int, own: Any) -> None:
+        for controller, _ in self._controllers:
+            if own is None or own[0] is not controller:
+                controller.rec += 1
+        if own is None:
+            heapq.heappush(self._waiting, (self._order[row], row))
+            return
+        controller, _, item = own
+        controller.tec += 8
+        if controller.tec > _BUS_OFF_ABOVE:
+            controller.bus_offs.append(t_ns)
+            controller.clear()
+            controller.tec = controller.rec = 0
+            recovery = _RECOVERY_BITS * 1_000_000_000 // self.rates.nominal
+            controller.off_until_ns = (
+                NEVER if controller.restart_ns is None else t_ns + controller.restart_ns + recovery
+            )
+        else:
+            controller.again(item)
+            if controller.tec > _PASSIVE_ABOVE:
+                controller.ready_ns = self._free_ns + _SUSPEND_BITS * 1_000_000_000 // self.rates.nominal
+
+
+class Simulation:
+    """Buses and nodes under test on one clock.
+
+    Parameters
+    ----------
+    buses : list of SimulatedBus
+    devices : list of Device
+    """
+
+    def __init__(self, buses: list[SimulatedBus], devices: list[Device]) -> None:
+        self.buses, self.devices = buses, devices
+        self.now_ns = 0
+        self._timed: list[tuple[int, int, Callable[[int], None]]] = []
+        self._count = 0
+        for device in devices:
+            device.join(self)
+        for number, bus in enumerate(buses):
+            bus.join(number, devices)
+
+    def at(self, t_ns: int, what: Callable[[int], None]) -> None:
+        """Call `what(t_ns)` at that time, before anything else that is due then."""
+        self._count += 1
+        heapq.heappush(self._timed, (t_ns, self._count, what))
+
+    def submit(self, device: Device, frame: Frame, t_ns: int) -> None:
+        """A node's program gave a frame; it reaches the controller at `t_ns`."""
+        controller = device.controllers[frame.bus]
+        if controller is None:
+            raise RuntimeError(f"{device.name} sends on bus {self.buses[frame.bus].name} and is not connected to it")
+        bus, word, data = self.buses[frame.bus], frame.word, frame.data
+
+        def place(t: int) -> None:
+            if device.powered:
+                bus.submit(controller, word, data, t)
+
+        if t_ns <= self.now_ns:
+            place(self.now_ns)
+        else:
+            self.at(t_ns, place)
+
+    def run(self, until_ns: int, progress: Callable[[float, str], None] | None = None) -> None:
+        """Let simulated time pass until nothing is due at or before `until_ns`."""
+        devices, buses, timed = self.devices, self.buses, self._timed
+        steps = 0
+        while True:
+            t, who = NEVER, None
+            for device in devices:
+                if device.due_ns < t:
+                    t, who = device.due_ns, device
+            step = who.step if who is not None else None
+            for bus in buses:
+                if bus.next_ns < t:
+                    t, step = bus.next_ns, bus.step
+            if timed and timed[0][0] <= t:
+                t = timed[0][0]
+                if t > until_ns:
+                    break
+                self.now_ns = t
+                heapq.heappop(timed)[2](t)
+                continue
+            if t > until_ns or step is None:
+                break
+            self.now_ns = t
+            step(t)
+            steps += 1
+            if progress is not None and not steps & 0x3FFFF:
+                progress(t / until_ns, f"{t / 1e9:,.0f} s of bus time")
+        self.now_ns = until_ns
