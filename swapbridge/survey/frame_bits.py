@@ -1,0 +1,242 @@
+"""Survey room: exact lengths of whole columns of frames on the wire, stuff bits and CRC included.
+
+Stuffing and CRC are small state machines; a table takes them up to 16 bits further in one step, for thousands of
+frames at once. `core.can_bits` writes the same frames bit by bit and is what the tests compare with.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, Capture
+from swapbridge.core.can_bits import CRC15, ERROR_FRAME_BITS, FD_LENGTHS, INTERMISSION_BITS
+
+Ints = npt.NDArray[np.int32]
+_ROWS = 1 << 14
+"""Frames handled at once, so that their columns stay in cache."""
+_TAIL = 1 + 2 + 7 + INTERMISSION_BITS
+"""CRC delimiter, acknowledge slot and delimiter, end of frame, and the three bits of intermission."""
+_STEP = 16
+_AFTER_IDLE = 4
+"""Stuffing state before start-of-frame: a recessive run of one, so that start-of-frame begins a new run."""
+
+
+def frame_bits(capture: Capture) -> npt.NDArray[np.int64]:
+    """Bits each frame takes of its bus, at whichever rate.
+
+    Returns
+    -------
+    (N,) int64
+        From start-of-frame to the last of the three bits of intermission, without which no other frame can follow.
+    """
+    slow, fast = slow_and_fast_bits(capture)
+    return slow.astype(np.int64) + fast
+
+
+def bus_time_ns(capture: Capture, bit_rate: int, data_bit_rate: int | None = None) -> npt.NDArray[np.int64]:
+    """Nanoseconds each frame takes of its bus, intermission included.
+
+    Parameters
+    ----------
+    bit_rate, data_bit_rate : int
+        Bits a second; the second is CAN FD's, by default the same.
+
+    Returns
+    -------
+    (N,) int64
+        Rounded to the nearest nanosecond.
+    """
+    slow, fast = slow_and_fast_bits(capture)
+    second = data_bit_rate or bit_rate
+    if not fast.any():
+        return (slow.astype(np.int64) * 1_000_000_000 + bit_rate // 2) // bit_rate
+    exact = slow.astype(np.int64) * second + fast.astype(np.int64) * bit_rate
+    return np.rint(exact * (1e9 / (bit_rate * second))).astype(np.int64)
+
+
+def slow_and_fast_bits(capture: Capture) -> tuple[Ints, Ints]:
+    """Bits at the nominal rate (intermission included) and bits at CAN FD's second rate.
+
+    Returns
+    -------
+    slow, fast : (N,) int32
+
+    Notes
+    -----
+    An error frame counts as the longest one. A payload whose length CAN FD can't say counts as padded with zeros to
+    the next that it can. CAN FD frames count as sent by an error-active node.
+    """
+    slow, fast = np.zeros(len(capture), np.int32), np.zeros(len(capture), np.int32)
+    for start in range(0, len(capture), _ROWS):
+        part = slice(start, start + _ROWS)
+        flags, length = capture.flags[part], capture.length[part]
+        identifier, payload = capture.identifier[part], capture.payload[part]
+        # one pass a kind of frame: form, remote, rates and length
+        kind = length.astype(np.uint16) << 8 | (flags & (EXTENDED | FD | ERROR | REMOTE | BIT_RATE_SWITCH))
+        for one in np.flatnonzero(np.bincount(kind)).tolist():
+            rows = np.flatnonzero(kind == one)
+            whole = len(rows) == len(kind)
+            some = identifier if whole else identifier[rows]
+            bits = payload if whole else payload[rows]
+            slow_part, fast_part = _of_kind(some, one & 0xFF, one >> 8, bits)
+            slow[start + rows] = slow_part
+            fast[start + rows] = fast_part
+    return slow, fast
+
+
+def _of_kind(
+    identifier: npt.NDArray[np.uint32], flags: int, length: int, payload: npt.NDArray[np.uint8]
+) -> tuple[Ints | int, Ints | int]:
+    if flags & ERROR:
+        return ERROR_FRAME_BITS + INTERMISSION_BITS, 0
+    if flags & FD:
+        return _fd(identifier, bool(flags & EXTENDED), bool(flags & BIT_RATE_SWITCH), length, payload)
+    return _classic(identifier, bool(flags & EXTENDED), bool(flags & REMOTE), length, payload), 0
+
+
+def _classic(
+    identifier: npt.NDArray[np.uint32], extended: bool, remote: bool, length: int, payload: npt.NDArray[np.uint8]
+) -> Ints:
+    ask, wide = int(remote), identifier.astype(np.int64)
+    if extended:
+        # start-of-frame 0, base, two recessive bits, the other 18, remote, two reserved, length code
+        head = (wide >> 18) << 27 | 0b11 << 25 | (wide & 0x3_FFFF) << 7 | ask << 6 | length
+        width = 39
+    else:
+        head = wide << 7 | ask << 6 | length
+        width = 19
+    state, added = _stuffing(np.full(len(wide), _AFTER_IDLE, np.int32), head, width)
+    crc = _crc(head, width)
+    bits = added + (width + 15 + _TAIL)
+    carried = 0 if remote else min(length, 8)
+    halves = _halves(payload, carried)
+    steps, crc_steps = _steps(_STEP), _crc_table(_STEP)
+    for half in halves:
+        packed = steps[state << _STEP | half]
+        state = (packed & 7).astype(np.int32)
+        bits += packed >> 3
+        crc = crc_steps[crc << 1 ^ half].astype(np.int32)
+    if carried & 1:
+        byte = payload[:, carried - 1].astype(np.int32)
+        packed = _steps(8)[state << 8 | byte]
+        state = (packed & 7).astype(np.int32)
+        bits += packed >> 3
+        crc = (crc << 8 & 0x7FFF) ^ _crc_table(8)[crc >> 7 ^ byte]
+    bits += _steps(15)[state << 15 | crc] >> 3
+    return bits + 8 * carried
+
+
+def _fd(
+    identifier: npt.NDArray[np.uint32], extended: bool, switch: bool, length: int, payload: npt.NDArray[np.uint8]
+) -> tuple[Ints, Ints]:
+    wide = identifier.astype(np.int64)
+    size = next(size for size in FD_LENGTHS if size >= min(length, FD_LENGTHS[-1]))
+    if extended:
+        slow_head = (wide >> 18) << 24 | 0b11 << 22 | (wide & 0x3_FFFF) << 4 | 0b0100 | int(switch)
+        width = 36
+    else:
+        slow_head = wide << 5 | 0b00100 | int(switch)
+        width = 17
+    before, slow_stuff = _stuffing(np.full(len(wide), _AFTER_IDLE, np.int32), slow_head >> 1, width - 1)
+    # a stuff bit that the rate-switch bit brings is sent after it, at the second rate
+    state, carried_over = _stuffing(before, slow_head & 1, 1)
+    # error state (active) and length code
+    code = FD_LENGTHS.index(size)
+    tail = np.full(len(wide), code, np.int64)
+    fast_stuff = carried_over
+    if size:
+        state, more = _stuffing(state, tail, 5)
+    else:
+        # the last bit brings no stuff bit of its own: the first fixed one stands there
+        state, more = _stuffing(state, tail >> 1, 4)
+    fast_stuff = fast_stuff + more
+    whole = payload
+    if payload.shape[1] < size:
+        whole = np.zeros((len(payload), size), np.uint8)
+        whole[:, : payload.shape[1]] = payload
+    if size:
+        steps = _steps(_STEP)
+        for half in _halves(whole, size - 1):
+            packed = steps[state << _STEP | half]
+            state = (packed & 7).astype(np.int32)
+            fast_stuff += packed >> 3
+        byte = whole[:, size - 1].astype(np.int32)
+        if size % 2 == 0:
+            packed = _steps(8)[state << 8 | whole[:, size - 2].astype(np.int32)]
+            state = (packed & 7).astype(np.int32)
+            fast_stuff += packed >> 3
+        fast_stuff += _steps(7)[state << 7 | byte >> 1] >> 3
+    # stuff count and its parity, CRC, a fixed stuff bit before every four of these bits, CRC delimiter
+    checked = 4 + (17 if size <= 16 else 21)
+    fast = fast_stuff + (5 + 8 * size + checked + -(-checked // 4) + 1)
+    slow = slow_stuff + (width + _TAIL - 1)
+    return (slow, fast) if switch else (slow + fast, np.zeros_like(fast))
+
+
+def _halves(payload: npt.NDArray[np.uint8], size: int) -> list[Ints]:
+    """Columns of 16 bits, first byte on top, over the whole pairs of the first `size` bytes."""
+    return [payload[:, at].astype(np.int32) << 8 | payload[:, at + 1] for at in range(0, size - 1, 2)]
+
+
+def _stuffing(state: Ints, value: npt.NDArray[np.int64], width: int) -> tuple[Ints, Ints]:
+    """State and stuff bits after the `width` bits of `value`, most significant first."""
+    added = np.zeros(len(state), np.int32)
+    for size, part in _pieces(value, width):
+        packed = _steps(size)[state << size | part]
+        state = (packed & 7).astype(np.int32)
+        added += packed >> 3
+    return state, added
+
+
+def _crc(value: npt.NDArray[np.int64], width: int) -> Ints:
+    """CRC-15 of the `width` bits of `value`."""
+    crc = np.zeros(len(value), np.int32)
+    for size, part in _pieces(value, width):
+        if size == _STEP:
+            crc = _crc_table(size)[crc << 1 ^ part].astype(np.int32)
+        else:
+            crc = (crc << size & 0x7FFF) ^ _crc_table(size)[crc >> (15 - size) ^ part]
+    return crc
+
+
+def _pieces(value: npt.NDArray[np.int64], width: int) -> list[tuple[int, Ints]]:
+    out = []
+    while width:
+        size = min(width, _STEP)
+        width -= size
+        out.append((size, (value >> width & ((1 << size) - 1)).astype(np.int32)))
+    return out
+
+
+# A stuffing state is `bit * 4 + run - 1`: the last bit sent and how many equal ones stand in a row, 1 to 4 (a fifth
+# brings its stuff bit with it, which begins a new run).
+
+
+@lru_cache(maxsize=17)
+def _steps(width: int) -> npt.NDArray[np.uint8]:
+    """(8 << width,) ``state | stuff bits << 3`` after `width` more bits, by ``state << width | bits``."""
+    last, run = np.repeat(np.arange(8) >> 2, 1 << width), np.repeat((np.arange(8) & 3) + 1, 1 << width)
+    bits = np.tile(np.arange(1 << width), 8)
+    added = np.zeros(len(bits), np.int64)
+    for at in range(width - 1, -1, -1):
+        bit = bits >> at & 1
+        run = np.where(bit == last, run + 1, 1)
+        five = run == 5
+        added += five
+        last, run = np.where(five, 1 - bit, bit), np.where(five, 1, run)
+    return (last << 2 | (run - 1) | added << 3).astype(np.uint8)
+
+
+@lru_cache(maxsize=17)
+def _crc_table(width: int) -> npt.NDArray[np.int16]:
+    """(1 << width,) CRC-15 of every value of that many bits, for 15 bits and 16 from a register that is zero."""
+    _, polynomial, _ = CRC15
+    table = np.zeros(1 << width, np.int64)
+    bits = np.arange(1 << width)
+    for at in range(width - 1, -1, -1):
+        carry = table >> 14 ^ bits >> at & 1
+        table = (table << 1 & 0x7FFF) ^ carry * polynomial
+    return table.astype(np.int16)
