@@ -14,6 +14,7 @@ from collections.abc import Callable, Collection
 from typing import Any, Literal, NamedTuple, Protocol
 
 import numpy as np
+import numpy.typing as npt
 
 from swapbridge.core.can_bits import ERROR_FRAME_BITS, INTERMISSION_BITS, arbitration_key
 from swapbridge.core.frames import split_word
@@ -338,18 +339,16 @@ class SimulatedBus:
         else:
             rows = np.flatnonzero(np.isin(traffic.word, np.fromiter(words, np.int64, len(words))))
         rows = rows[np.argsort(traffic.start_ns[rows], kind="stable")]
-        self._heard_row = memoryview(rows.astype(np.int64))
-        self._heard_start = memoryview(np.ascontiguousarray(traffic.start_ns[rows]))
-        self._heard_ns = memoryview(np.append(traffic.received_ns[rows], NEVER))
+        self._heard_row = _view(rows)
+        self._heard_start = _view(traffic.start_ns[rows])
+        self._heard_ns = _view(np.append(traffic.received_ns[rows], NEVER))
         self._k = 0
         self._width = traffic.payload.shape[1]
-        self._blob = memoryview(np.ascontiguousarray(traffic.payload)).cast("B") if len(traffic) else memoryview(b"")
-        self._word = memoryview(np.ascontiguousarray(traffic.word))
-        self._length = memoryview(np.ascontiguousarray(traffic.length))
-        self._order = memoryview(np.ascontiguousarray(traffic.order))
-        self._release = memoryview(np.append(traffic.release_ns, NEVER))
-        self._start = memoryview(np.ascontiguousarray(traffic.start_ns))
-        self._duration = memoryview(np.ascontiguousarray(traffic.duration_ns))
+        self._blob = traffic.payload.tobytes()
+        self._word, self._order = _view(traffic.word), _view(traffic.order)
+        self._length = _view(traffic.length)
+        self._release = _view(np.append(traffic.release_ns, NEVER))
+        self._start, self._duration = _view(traffic.start_ns), _view(traffic.duration_ns)
         self._calm = bytes(traffic.calm)
         if self.error_rate > 0:
             self._live = True
@@ -393,7 +392,7 @@ class SimulatedBus:
     def _deliver_row(self, row: int, t_ns: int) -> None:
         at = row * self._width
         word = self._word[row]
-        data = bytes(self._blob[at : at + self._length[row]])
+        data = self._blob[at : at + self._length[row]]
         for device in self._listeners.get(word, self._hear_all):
             device.receive(self._number, word, data, t_ns)
 
@@ -527,6 +526,11 @@ class SimulatedBus:
             controller.again(item)
             if controller.tec > _PASSIVE_ABOVE:
                 controller.ready_ns = self._free_ns + _SUSPEND_BITS * 1_000_000_000 // self.rates.nominal
+
+
+def _view(column: npt.NDArray[Any]) -> memoryview:
+    """Quick access to single values as Python integers."""
+    return np.ascontiguousarray(column).data
 
 
 class Simulation:

@@ -200,7 +200,7 @@ def rebuild(
 
 
 def _first_come(release: Ints, duration: Ints) -> Ints:
-    """Start times when each frame waits for all before it: ``start[i] = max(release[i], start[i-1] + duration[i-1])``."""
+    """Start times when each frame waits for all before it: ``start[i] = max(release[i], end of i - 1)``."""
     before = np.concatenate([[0], np.cumsum(duration)[:-1]]) if len(duration) else duration
     out: Ints = np.maximum.accumulate(release - before) + before
     return out
