@@ -20,8 +20,7 @@ NOBODY_ACKNOWLEDGES_LOAD = 0.7
 NOBODY_ACKNOWLEDGES_SHARE = 0.95
 
 NO_TRAFFIC = (
-    "no traffic: check the ignition, that this is the right pair of wires, "
-    "and 60 ohm between them with the power off"
+    "no traffic: check the ignition, that this is the right pair of wires, and 60 ohm between them with the power off"
 )
 ONLY_ERRORS = (
     "error frames and nothing else: the bit rate is wrong, the wires are swapped, or only one terminator is left"

@@ -54,7 +54,9 @@ def open_bus(spec: BusSpec, *, active: bool) -> can.BusABC:
     try:
         return can.Bus(ignore_config=True, **arguments)
     except can.CanInterfaceNotImplementedError as error:
-        raise InputError(f"bus {spec.name}: {error}. Check the interface's name, and that its driver is there") from None
+        raise InputError(
+            f"bus {spec.name}: {error}. Check the interface's name, and that its driver is there"
+        ) from None
     except (TypeError, ValueError) as error:
         raise InputError(f"bus {spec}: {error}. Check its channel and options") from None
     except (can.CanError, OSError) as error:

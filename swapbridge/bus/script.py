@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import Enum
 from importlib.resources import files
 from pathlib import Path
@@ -18,6 +18,7 @@ from swapbridge.core.errors import InputError
 STEP_CHANNEL = "step"
 MARK_CHANNEL = "mark"
 NOTE_CHANNEL = "note"
+MARK_LASTS_NS = 300_000_000
 BETWEEN = "between"
 """Value of the step channel while no step is being done."""
 
@@ -26,12 +27,23 @@ MarkValue = float | str
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """One row of the stimulus track: at this time the channel took this value (text values are held)."""
+    """One row of the stimulus track: at this time the channel took this value (text values are held).
+
+    Attributes
+    ----------
+    time_ns : int
+        Nanoseconds on the recording's clock.
+    channel, value, unit
+        As in a stimulus file; rows of the note channel become comment lines.
+    asked_ns : int
+        When a scan tool asked for the value; 0 for everything that was not asked for.
+    """
 
     time_ns: int
     channel: str
     value: MarkValue
     unit: str = ""
+    asked_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,15 +140,16 @@ class ScriptRun:
     _time: int = 1
     _began_ns: int = 0
     _done_settings: int = 0
-    _marks: int = 0
     _say: str = ""
-    _last: list[Mark] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        if not self.steps:
+            self.phase = Phase.DONE
 
     def key(self, key: str, now_ns: int) -> list[Mark]:
         """Take a key: ``next``, ``repeat``, ``skip`` or ``mark``; others do nothing."""
         if key == "mark":
-            self._marks += 1
-            return [Mark(now_ns, MARK_CHANNEL, float(self._marks))]
+            return event_marks(now_ns)
         marks = self.tick(now_ns)
         if key == "next":
             marks += self._next(now_ns)
@@ -148,10 +161,13 @@ class ScriptRun:
             self._advance()
         return marks
 
-    def note(self, text: str, now_ns: int) -> list[Mark]:
-        """A written note, kept in the stimulus track."""
-        plain = " ".join(text.replace(",", ";").replace('"', "'").split())
-        return [Mark(now_ns, NOTE_CHANNEL, plain)] if plain else []
+    def finish(self, now_ns: int) -> list[Mark]:
+        """The person ends the recording: a step that was being done ends with it."""
+        marks = self.tick(now_ns)
+        if self.phase is Phase.DOING:
+            marks += self._end(now_ns, "ended with the recording")
+        self.phase = Phase.DONE
+        return marks
 
     def tick(self, now_ns: int) -> list[Mark]:
         """Let time pass: settings fall due, countdowns end."""
@@ -244,6 +260,17 @@ class ScriptRun:
     def _advance(self) -> None:
         self._at, self._time = self._at + 1, 1
         self.phase = Phase.READY if self._at < len(self.steps) else Phase.DONE
+
+
+def event_marks(now_ns: int) -> list[Mark]:
+    """An event marked by hand: on, and off again, so that several can be told apart."""
+    return [Mark(now_ns, MARK_CHANNEL, 1.0), Mark(now_ns + MARK_LASTS_NS, MARK_CHANNEL, 0.0)]
+
+
+def note_marks(text: str, now_ns: int) -> list[Mark]:
+    """A written note, kept as a comment line in the stimulus file; nothing when it is blank."""
+    plain = " ".join(text.split())
+    return [Mark(now_ns, NOTE_CHANNEL, plain)] if plain else []
 
 
 def default_script_text() -> str:

@@ -139,10 +139,8 @@ def check_distinct(specs: Iterable[BusSpec]) -> tuple[BusSpec, ...]:
     out = tuple(specs)
     if not out:
         raise InputError(f"no bus is given: {HOW_TO_WRITE} behind --bus, or name a file with --config")
-    for key, what in ((lambda s: s.name, "name"), (lambda s: s.place, "channel")):
-        seen: set[str] = set()
-        for spec in out:
-            if key(spec) in seen:
-                raise InputError(f"two buses have the same {what} {key(spec)}: give each its own")
-            seen.add(key(spec))
+    for what, values in (("name", [spec.name for spec in out]), ("channel", [spec.place for spec in out])):
+        for value in values:
+            if values.count(value) > 1:
+                raise InputError(f"two buses have the same {what} {value}: give each its own")
     return out
