@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from swapbridge.core.can_bits import ERROR_FRAME_BITS, INTERMISSION_BITS, arbitration_key
 from swapbridge.core.frames import split_word
-from swapbridge.prove.frame_lengths import one_frame
+from swapbridge.prove.frame_length import frame_length
 from swapbridge.prove.traffic import Traffic
 
 NEVER = 1 << 62
@@ -360,7 +360,7 @@ class SimulatedBus:
         """Time a frame takes of this bus, intermission included."""
         if self._given_duration is not None:
             return self._given_duration(word, data)
-        slow, fast = one_frame(*split_word(word), data, self.fd, self.bit_rate_switch)
+        slow, fast = frame_length(*split_word(word), data, self.fd, self.bit_rate_switch)
         out = (slow * 1_000_000_000 + self.rates.nominal // 2) // self.rates.nominal
         if fast:
             out += (fast * 1_000_000_000 + self.rates.data // 2) // self.rates.data

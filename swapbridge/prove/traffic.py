@@ -15,7 +15,7 @@ import numpy.typing as npt
 from swapbridge.capture.capture import ERROR, EXTENDED, REMOTE, Capture
 from swapbridge.core.can_bits import INTERMISSION_BITS
 from swapbridge.core.frames import EXTENDED_BIT
-from swapbridge.prove.frame_lengths import frame_lengths
+from swapbridge.survey.frame_bits import slow_and_fast_bits
 
 Ints = npt.NDArray[np.int64]
 
@@ -127,8 +127,8 @@ def traffic_from(capture: Capture, rates: Rates, begin_ns: int | None = None) ->
         begin_ns = int(capture.time_ns.min()) - 1_000_000 if len(capture) else 0
     rows = np.argsort(capture.time_ns, kind="stable")
     capture = capture.select(rows)
-    slow, fast = frame_lengths(capture)
-    duration = rates.duration_ns(slow, fast)
+    slow, fast = slow_and_fast_bits(capture)
+    duration = rates.duration_ns(slow.astype(np.int64), fast.astype(np.int64))
     release = np.maximum(capture.time_ns - begin_ns + rates.intermission_ns - duration, 0)
     start = _first_come(release, duration)
     words = words_of(capture)
