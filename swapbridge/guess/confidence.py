@@ -1,0 +1,68 @@
+"""Guess room, meaning side: from what a fit shows to the probability that the field truly follows the channel."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from swapbridge.guess.align import Floats, Target
+from swapbridge.guess.fit import Fit
+from swapbridge.guess.levels import TableFit
+
+NAMES = ("constant", "shape", "worst", "unexplained", "rough", "far", "evidence", "rival", "designed", "coarse")
+"""What the probability is made of; see `features`."""
+
+
+def features(fit: Fit, target: Target, rival: float | None, saved_bits: float) -> Floats:
+    """Numbers that the logistic model weighs, in the order of `NAMES`.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    target : Target
+        The channel.
+    rival : float or None
+        `unexplained` of the best fit of the channel over all fields; None where this is the best.
+    saved_bits : float
+        How much the snapped pair saved (`snap.Snapped`).
+    """
+    steps = max(target.steps, 1)
+    return np.array(
+        [
+            1.0,
+            np.log10(max(np.sqrt(fit.shape), 0.003)) + 2.0,
+            np.log10(max(fit.worst, 0.006)) + 1.7,
+            np.log10(max(1 - fit.r2_held, 1e-4)) + 2.5,
+            np.log(np.clip(fit.rough, 0.8, 6.0)) - 0.7,
+            min(fit.far, 0.3) * 10,
+            np.log10(min(steps, 300)) - 1.5,
+            0.0 if rival is None else float(np.log10(max(unexplained(fit, target), 1e-9) / max(rival, 1e-9))),
+            np.clip(saved_bits, 0.0, 16.0) / 8 - 1.0,
+            max(0.0, 1.0 - np.log2(max(fit.levels, 2)) / 4),
+        ]
+    )
+
+
+def unexplained(fit: Fit, target: Target) -> float:
+    """Shaped residual as a share of the channel's movement, with a floor that its noise sets."""
+    floor = (target.noise / max(target.spread, 1e-12)) ** 2 / max(fit.samples, 1) ** 0.5
+    return float(fit.shape + 0.1 * fit.worst**2 + floor + 1e-5)
+
+
+WEIGHTS: Floats = np.array([2.0, -3.0, -2.0, -2.0, -1.0, -1.0, 1.5, -2.0, 1.0, -2.0])
+
+
+def probability(values: Floats) -> float:
+    """Probability that the field follows the channel, from `features`."""
+    return float(1 / (1 + np.exp(-np.clip(values @ WEIGHTS, -30, 30))))
+
+
+def table_probability(table: TableFit) -> float:
+    """Probability that a field's values stand for a channel's words.
+
+    Grows with what the table gains beyond the commonest word on held-out stretches, and with the number of changes it
+    met: two changes can be met by luck, ten can't.
+    """
+    gain = min(table.gain, max(table.held, 0.0) + 0.1)
+    logit = 14.0 * (gain - 0.85) + 1.2 * np.log2(max(table.changes, 1) / 4)
+    return float(np.clip(1 / (1 + np.exp(-logit)), 0.0, 0.97 if table.changes < 6 else 0.995))
