@@ -33,7 +33,8 @@ def frame_bits(capture: Capture) -> npt.NDArray[np.int64]:
         From start-of-frame to the last of the three bits of intermission, without which no other frame can follow.
     """
     slow, fast = slow_and_fast_bits(capture)
-    return slow.astype(np.int64) + fast
+    both: npt.NDArray[np.int64] = slow.astype(np.int64) + fast
+    return both
 
 
 def bus_time_ns(capture: Capture, bit_rate: int, data_bit_rate: int | None = None) -> npt.NDArray[np.int64]:
@@ -52,9 +53,11 @@ def bus_time_ns(capture: Capture, bit_rate: int, data_bit_rate: int | None = Non
     slow, fast = slow_and_fast_bits(capture)
     second = data_bit_rate or bit_rate
     if not fast.any():
-        return (slow.astype(np.int64) * 1_000_000_000 + bit_rate // 2) // bit_rate
+        whole: npt.NDArray[np.int64] = (slow.astype(np.int64) * 1_000_000_000 + bit_rate // 2) // bit_rate
+        return whole
     exact = slow.astype(np.int64) * second + fast.astype(np.int64) * bit_rate
-    return np.rint(exact * (1e9 / (bit_rate * second))).astype(np.int64)
+    rounded: npt.NDArray[np.int64] = np.rint(exact * (1e9 / (bit_rate * second))).astype(np.int64)
+    return rounded
 
 
 def slow_and_fast_bits(capture: Capture) -> tuple[Ints, Ints]:
@@ -218,25 +221,32 @@ def _pieces(value: npt.NDArray[np.int64], width: int) -> list[tuple[int, Ints]]:
 @lru_cache(maxsize=17)
 def _steps(width: int) -> npt.NDArray[np.uint8]:
     """(8 << width,) ``state | stuff bits << 3`` after `width` more bits, by ``state << width | bits``."""
-    last, run = np.repeat(np.arange(8) >> 2, 1 << width), np.repeat((np.arange(8) & 3) + 1, 1 << width)
-    bits = np.tile(np.arange(1 << width), 8)
-    added = np.zeros(len(bits), np.int64)
-    for at in range(width - 1, -1, -1):
-        bit = bits >> at & 1
-        run = np.where(bit == last, run + 1, 1)
-        five = run == 5
-        added += five
-        last, run = np.where(five, 1 - bit, bit), np.where(five, 1, run)
-    return (last << 2 | (run - 1) | added << 3).astype(np.uint8)
+    if width == 1:
+        pairs = [_one_step(state, bit) for state in range(8) for bit in (0, 1)]
+        return np.array([state | added << 3 for state, added in pairs], dtype=np.uint8)
+    # a wide step is two narrow ones
+    high, low = width - width // 2, width // 2
+    first = np.repeat(_steps(high), 1 << low)
+    second = _steps(low)[(first & 7).astype(np.int32) << low | np.tile(np.arange(1 << low), 8 << high)]
+    table: npt.NDArray[np.uint8] = second + (first & 0xF8)
+    return table
+
+
+def _one_step(state: int, bit: int) -> tuple[int, int]:
+    last, run = state >> 2, (state & 3) + 1
+    run = run + 1 if bit == last else 1
+    return ((1 - bit) << 2, 1) if run == 5 else (bit << 2 | (run - 1), 0)
 
 
 @lru_cache(maxsize=17)
 def _crc_table(width: int) -> npt.NDArray[np.int16]:
-    """(1 << width,) CRC-15 of every value of that many bits, for 15 bits and 16 from a register that is zero."""
+    """(1 << width,) CRC-15 of every value of that many bits, from a register that is zero."""
     _, polynomial, _ = CRC15
-    table = np.zeros(1 << width, np.int64)
-    bits = np.arange(1 << width)
-    for at in range(width - 1, -1, -1):
-        carry = table >> 14 ^ bits >> at & 1
-        table = (table << 1 & 0x7FFF) ^ carry * polynomial
+    table = np.zeros(1, np.int64)
+    for at in range(width):
+        # one bit more: the value's top bit, which has `at` bits behind it
+        register = polynomial
+        for _ in range(at):
+            register = (register << 1 & 0x7FFF) ^ (polynomial if register & 0x4000 else 0)
+        table = np.concatenate((table, table ^ register))
     return table.astype(np.int16)
