@@ -1,0 +1,179 @@
+"""Guess room: how many bits it takes to write down the history of a candidate field.
+
+Several small models compete for every candidate (steps seen, steps that go on, noise, a handful of states); the
+cheapest counts. All are adaptive (Krichevsky-Trofimov style), so that a rare event is weighed exactly.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import gammaln
+
+Floats = npt.NDArray[np.float64]
+
+_LN2 = float(np.log(2.0))
+MODELS_BITS = 2.0
+"""Naming one of the models."""
+STATES_BITS = 6
+"""Widest candidate that is also tried as a list of states (an enumeration)."""
+
+
+def adaptive_bits(counts: Floats, alpha: float = 0.5, size: npt.ArrayLike | None = None) -> Floats:
+    """Code length of a sequence with these symbol counts, its probabilities learned on the way.
+
+    Parameters
+    ----------
+    counts : (..., K) float64
+        How often each of K symbols came.
+    alpha : float
+        Weight of every symbol before the first came (1/2 is Krichevsky and Trofimov's choice).
+    size : (...) int, optional
+        Size of the alphabet, where it is not K (symbols beyond it have no counts).
+
+    Returns
+    -------
+    (...) float64
+        Bits: ``-log2`` of the Dirichlet-multinomial probability of one such sequence.
+    """
+    size = np.asarray(counts.shape[-1] if size is None else size)
+    total = counts.sum(axis=-1)
+    inside = gammaln(counts + alpha) - gammaln(alpha)
+    out: Floats = (gammaln(total + alpha * size) - gammaln(alpha * size) - inside.sum(axis=-1)) / _LN2
+    return out
+
+
+def field_words(payload: npt.NDArray[np.uint8], order: npt.NDArray[np.intp]) -> npt.NDArray[np.uint64]:
+    """(N,) uint64: the bits at `order` (least significant first, at most 64) as one word."""
+    bits = np.zeros((len(payload), 64), np.uint8)
+    order = order[:64]
+    bits[:, : len(order)] = (payload[:, order >> 3] >> (order & 7).astype(np.uint8)) & 1
+    return np.packbits(bits, axis=1, bitorder="little").view("<u8")[:, 0]
+
+
+def step_class(step: npt.NDArray[np.uint64], lengths: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Size class of steps taken modulo ``2**length``, for several lengths at once.
+
+    Returns
+    -------
+    (L, U) int64
+        0 for no step, else the number of bits of its size (1 for 1, 2 for 2 and 3, ...), negative for a step down.
+    """
+    shift = (64 - lengths).astype(np.uint64)[:, None]
+    small = (step[None, :] << shift).view(np.int64) >> shift.view(np.int64)
+    size = np.frexp(np.abs(small.astype(np.float64)))[1].astype(np.int64)
+    return np.where(small < 0, -size, size)
+
+
+def _walk_bits(
+    signed_class: npt.NDArray[np.int64],
+    before_class: npt.NDArray[np.int64] | None,
+    weight: Floats,
+    lengths: npt.NDArray[np.int64],
+) -> Floats:
+    """Code length of steps: their size class in the light of the step before, their sign, the bits below."""
+    cases = len(lengths)
+    size = np.abs(signed_class)
+    top = int(lengths.max()) + 1
+    per_class = _histogram(size, weight, top)
+    plain = adaptive_bits(per_class, size=lengths + 1)
+    if before_class is not None:
+        context = np.abs(before_class)
+        joint = _histogram(context * top + size, weight, top * top).reshape(cases, top, top)
+        plain = np.minimum(plain, adaptive_bits(joint, size=lengths[:, None] + 1).sum(axis=1))
+        coarse = np.minimum(context, 1)
+        joint = _histogram(coarse * top + size, weight, 2 * top).reshape(cases, 2, top)
+        plain = np.minimum(plain, adaptive_bits(joint, size=lengths[:, None] + 1).sum(axis=1))
+    rises = np.where(signed_class > 0, weight, 0.0).sum(axis=1)
+    moves = per_class[:, 1:].sum(axis=1)
+    sign = adaptive_bits(np.stack([rises, moves - rises], axis=-1))
+    below = (per_class[:, 1:] * np.arange(top - 1)).sum(axis=1)
+    return plain + np.where(lengths > 1, sign, 0.0) + below
+
+
+def _histogram(values: npt.NDArray[np.int64], weight: Floats, size: int) -> Floats:
+    """(L, size) weighted counts of each row of (L, U) values."""
+    cases = len(values)
+    flat = (values + (np.arange(cases) * size)[:, None]).ravel()
+    weights = np.broadcast_to(weight, values.shape).ravel()
+    return np.bincount(flat, weights=weights, minlength=cases * size).reshape(cases, size).astype(np.float64)
+
+
+def _noise_bits(new: npt.NDArray[np.uint64], weight: Floats, lengths: npt.NDArray[np.int64]) -> Floats:
+    """Code length of values that owe nothing to the one before: their top four bits learned, the rest raw."""
+    head = np.minimum(lengths, 4)
+    tail = lengths - head
+    mask = ((1 << head) - 1).astype(np.uint64)
+    top = ((new[None, :] >> tail.astype(np.uint64)[:, None]) & mask[:, None]).astype(np.int64)
+    counts = _histogram(top, weight, 16)
+    learned = adaptive_bits(counts, size=1 << head)
+    out: Floats = learned + tail * counts.sum(axis=1)
+    return out
+
+
+def _states_bits(old: npt.NDArray[np.uint64], new: npt.NDArray[np.uint64], weight: Floats, length: int) -> float:
+    """Code length of a small field as states: when it changes, and to which of the states it ever takes."""
+    mask = np.uint64((1 << length) - 1)
+    a, b = (old & mask).astype(np.intp), (new & mask).astype(np.intp)
+    size = 1 << length
+    joint = np.bincount(a * size + b, weights=weight, minlength=size * size).reshape(size, size)
+    seen = (joint.sum(axis=0) + joint.sum(axis=1)) > 0
+    states = int(seen.sum())
+    if states < 2:
+        return 0.0
+    stay = float(np.trace(joint))
+    moves = float(joint.sum()) - stay
+    when = float(adaptive_bits(np.array([stay, moves])))
+    joint = joint[np.ix_(seen, seen)]
+    np.fill_diagonal(joint, 0.0)
+    if states == 2:
+        where = 0.0
+    else:
+        # a changed enumeration lands on any other state: a prior too firm to learn 'never both bits at once'
+        k = states - 1
+        off = ~np.eye(states, dtype=bool)
+        rows = joint[off].reshape(states, k)
+        where = min(
+            moves * float(np.log2(k)),
+            float(adaptive_bits(rows, alpha=1.0).sum()) + 1.0,
+            float(adaptive_bits(joint.sum(axis=0)[None, :], alpha=1.0)[0]) + 1.0,
+        )
+    list_bits = float(np.log2(size)) + (gammaln(size + 1) - gammaln(states + 1) - gammaln(size - states + 1)) / _LN2
+    return when + where + float(list_bits)
+
+
+def candidate_bits(
+    before: npt.NDArray[np.uint64],
+    old: npt.NDArray[np.uint64],
+    new: npt.NDArray[np.uint64],
+    weight: Floats,
+    lengths: npt.NDArray[np.int64],
+) -> Floats:
+    """Code length of every candidate that begins at one bit: its lowest `length` bits, for each of `lengths`.
+
+    Parameters
+    ----------
+    before, old, new : (U,) uint64
+        Three neighbouring values, wide enough for the longest candidate.
+    weight : (U,) float64
+        Steps each stands for.
+    lengths : (L,) int64
+        Candidate lengths, 1 to 64.
+
+    Returns
+    -------
+    (L,) float64
+        Bits for all steps.
+    """
+    step, last = new - old, old - before
+    first = step_class(step, lengths)
+    before_class = step_class(last, lengths)
+    out = _walk_bits(first, before_class, weight, lengths)
+    wide = lengths >= 4
+    if wide.any():
+        second = step_class(step - last, lengths[wide])
+        out[wide] = np.minimum(out[wide], _walk_bits(second, None, weight, lengths[wide]))
+    out = np.minimum(out, _noise_bits(new, weight, lengths))
+    for i in np.flatnonzero(lengths <= STATES_BITS):
+        out[i] = min(out[i], _states_bits(old, new, weight, int(lengths[i])))
+    return out + MODELS_BITS

@@ -1,0 +1,130 @@
+"""Guess room: checksums that are sums: of bytes, nibbles or bits, folded or not, with any constant and either sign."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.core.integrity import Sum
+
+Ints = npt.NDArray[np.int64]
+
+_ONES: Ints = np.array([i.bit_count() for i in range(256)], np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class SumFit:
+    """A sum that explains a field: the method, the share of rows it holds in, and what of the input moves."""
+
+    method: Sum
+    share: float
+    moving: int
+    by_counter: tuple[int, ...] = ()
+
+
+def unit_totals(payload: npt.NDArray[np.uint8], coverage: tuple[int, ...], unit_bits: int) -> Ints:
+    """(N,) sum of bytes, nibbles or bits of the covered bytes."""
+    part = payload[:, list(coverage)].astype(np.int64)
+    if unit_bits == 8:
+        return part.sum(axis=1)
+    if unit_bits == 4:
+        return ((part & 15) + (part >> 4)).sum(axis=1)
+    return _ONES[part].sum(axis=1)
+
+
+def moving_units(payload: npt.NDArray[np.uint8], coverage: tuple[int, ...], unit_bits: int, width: int) -> int:
+    """How many of the covered units (bytes; nibbles) change at all, in bits that reach a sum of that width."""
+    part = payload[:, list(coverage)]
+    moved = np.bitwise_or.reduce(part ^ part[:1], axis=0)
+    if unit_bits == 8:
+        moved = moved & np.uint8((1 << min(width, 8)) - 1)
+        return int((moved > 0).sum())
+    return int(((moved & 15) > 0).sum() + ((moved >> 4) > 0).sum())
+
+
+def _coverages(width: int, own: tuple[int, ...], odd: tuple[int, ...] | None) -> Iterator[tuple[int, ...]]:
+    everything = tuple(i for i in range(width))
+    seen = set()
+    options = [everything]
+    if odd is not None:
+        options.append(odd)
+    first, last = min(own), max(own)
+    options.append(tuple(range(first + 1)))
+    options.append(tuple(range(first)))
+    options.append(tuple(range(last, width)))
+    options.append(tuple(range(last + 1, width)))
+    options += [tuple(i for i in everything if i != left) for left in range(width)]
+    for option in options:
+        if option and option not in seen:
+            seen.add(option)
+            yield option
+
+
+def fit_sum(
+    cleared: npt.NDArray[np.uint8],
+    target: Ints,
+    width: int,
+    own: tuple[int, ...],
+    odd: tuple[int, ...] | None,
+    counter: Ints | None,
+    share_needed: float,
+) -> SumFit | None:
+    """The sum that gives `target` from the rest of the payload, if there is one.
+
+    Parameters
+    ----------
+    cleared : (N, B) uint8
+        Payloads with the target's own bits zero; preferably distinct rows.
+    target : (N,) int64
+        The field's values.
+    width : int
+        The field's bits.
+    own : tuple of int
+        Bytes the field stands in.
+    odd : tuple of int or None
+        Bytes that GF(2) algebra says have an odd factor, where it could tell.
+    counter : (N,) int64 or None
+        Counter values, to allow a constant for each.
+    share_needed : float
+        Share of rows that must agree.
+    """
+    modulus = 1 << width
+    for coverage in _coverages(cleared.shape[1], own, odd):
+        for unit_bits in (8, 4, 1):
+            if unit_bits == 8 and width < 8 and width != 4:
+                continue
+            total = unit_totals(cleared, coverage, unit_bits)
+            for factor in (1, -1):
+                rest = (target - factor * total) % modulus
+                counts = np.bincount(rest, minlength=modulus)
+                constant = int(counts.argmax())
+                share = float(counts[constant]) / len(target)
+                if share >= share_needed:
+                    covered = tuple(i for i in coverage if i not in own or width < 8 * len(own))
+                    return SumFit(
+                        Sum(width, covered, unit_bits, factor, constant),
+                        share,
+                        moving_units(cleared, coverage, unit_bits, width),
+                    )
+    if counter is not None:
+        everything = tuple(range(cleared.shape[1]))
+        values = np.unique(counter)
+        if len(values) <= 16 and len(target) >= 6 * len(values):
+            for unit_bits in (8, 4):
+                total = unit_totals(cleared, everything, unit_bits)
+                for factor in (1, -1):
+                    rest = (target - factor * total) % modulus
+                    table = [0] * (int(values.max()) + 1)
+                    right = 0
+                    for v in values:
+                        counts = np.bincount(rest[counter == v], minlength=modulus)
+                        table[int(v)] = int(counts.argmax())
+                        right += int(counts.max())
+                    if right >= share_needed * len(target) and len(set(table)) > 1:
+                        method = Sum(width, everything, unit_bits, factor, 0)
+                        moving = moving_units(cleared, everything, unit_bits, width) - 1
+                        return SumFit(method, right / len(target), moving, tuple(table))
+    return None
