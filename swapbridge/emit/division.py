@@ -1,0 +1,77 @@
+"""Emit room: division by a constant as multiply and shift, only where it is proved equal.
+
+The theorem (Granlund and Montgomery, "Division by invariant integers using multiplication", PLDI 1994, in the form
+for a bounded numerator): with ``m = ceil(2**s / d)`` and ``e = m * d - 2**s``, ``floor(n * m / 2**s) == floor(n / d)``
+for every ``0 <= n <= N`` if ``e * N < 2**s``. Proof: ``n*m / 2**s = n/d + n*e / (d * 2**s)``; the fraction of ``n/d``
+is at most ``(d - 1) / d``, so the floor stays while ``n*e / 2**s < 1``. The condition is checked here with whole
+numbers for each constant before a single line is written.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class MultiplyShift(NamedTuple):
+    """``floor(n / d) == (n * multiplier) >> shift`` for all ``0 <= n <= limit``, no product over `width` bits."""
+
+    multiplier: int
+    shift: int
+    width: int
+
+
+def is_proved(divisor: int, limit: int, found: MultiplyShift) -> bool:
+    """Whether the theorem covers every numerator from 0 to `limit`."""
+    excess = found.multiplier * divisor - (1 << found.shift)
+    return (
+        0 <= excess < divisor and excess * limit < 1 << found.shift and (limit * found.multiplier) >> found.width == 0
+    )
+
+
+def multiply_shift(divisor: int, limit: int) -> MultiplyShift | None:
+    """The smallest proved multiply and shift for ``0 <= n <= limit``, or None where a true division is needed.
+
+    Products of 64 bits are preferred (one instruction on a small processor); where they do not reach, 128 bits
+    (four of them, by the helper ``multiply_high``, so that the shift is then at least 64 and the multiplier fits 64).
+    """
+    for width in (64, 128):
+        for shift in range(width):
+            found = MultiplyShift(-(-(1 << shift) // divisor), shift, width)
+            if (width == 64 or (shift >= 64 and found.multiplier < 1 << 64)) and is_proved(divisor, limit, found):
+                return found
+    return None
+
+
+def floor_quotient(numerator: str, divisor: int, limit: int) -> tuple[str, str]:
+    """C expression of type uint64_t for ``floor(numerator / divisor)``, and how it is done.
+
+    Parameters
+    ----------
+    numerator : str
+        A C expression of type uint64_t whose value is 0 to `limit`.
+    divisor : int
+        At least 1.
+    limit : int
+        Largest numerator, below ``2**64``.
+
+    Returns
+    -------
+    expression : str
+    how : {"shift", "multiply", "multiply_high", "divide"}
+    """
+    if divisor == 1:
+        return numerator, "shift"
+    if divisor & (divisor - 1) == 0:
+        return f"({numerator} >> {divisor.bit_length() - 1})", "shift"
+    if limit < divisor:
+        return "UINT64_C(0)", "shift"
+    found = multiply_shift(divisor, limit)
+    if found is None:
+        return f"({numerator} / UINT64_C({divisor}))", "divide"
+    if found.width == 64:
+        # Both factors below 2**32 make one 32 x 32 -> 64 bit multiplication.
+        if limit < 1 << 32 and found.multiplier < 1 << 32:
+            numerator = f"(uint64_t)(uint32_t){numerator}"
+        return f"(({numerator} * UINT64_C({found.multiplier})) >> {found.shift})", "multiply"
+    high = f"multiply_high({numerator}, UINT64_C({found.multiplier}))"
+    return (f"({high} >> {found.shift - 64})" if found.shift > 64 else high), "multiply_high"

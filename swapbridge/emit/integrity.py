@@ -1,0 +1,193 @@
+"""Emit room: checksums of `core.integrity` as C functions, the checksum's own bits read as zero.
+
+Each function takes the payload and returns the value its checksum field must hold; `Checksum.compute` is what it must
+equal, and the tests compare the two on random methods and payloads.
+"""
+
+from __future__ import annotations
+
+from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
+from swapbridge.core.layout import Layout
+from swapbridge.emit.bits import unpack_unsigned, unsigned_literal, word_type
+from swapbridge.emit.ctext import function
+from swapbridge.emit.tables import ConstTables
+
+
+def checksum_function(name: str, checksum: Checksum, payload_bytes: int, tables: ConstTables) -> str:
+    """Definition of ``static WORD name(const uint8_t *data)`` for a payload of that many bytes.
+
+    `WORD` is ``word_type(checksum.method.width)``.
+    """
+    method = checksum.method
+    kind = word_type(method.width)
+    read = _Reader(checksum.layout)
+    match method:
+        case Crc():
+            body = _crc_body(method, read, tables)
+        case Sum():
+            body = _sum_body(method, read, tables)
+        case Affine():
+            body = _affine_body(method, read, payload_bytes, tables)
+    if checksum.counter is not None and checksum.by_counter:
+        constants = tables.name("checksum_constants", kind, [_modulo(v, method.width) for v in checksum.by_counter])
+        index = f"(uint32_t)({unpack_unsigned(checksum.counter, 'data')} % {len(checksum.by_counter)}U)"
+        operator = "+" if isinstance(method, Sum) else "^"
+        body.append(f"value = value {operator} {constants}[{index}];")
+    mask = (1 << method.width) - 1
+    body.append(f"return value & {unsigned_literal(mask, method.width)};")
+    return function(f"/* {describe(checksum)} */", f"static {kind} {name}(const uint8_t *data)", body, ("data",))
+
+
+def describe(checksum: Checksum) -> str:
+    """The method in a few words, for comments."""
+    method = checksum.method
+    match method:
+        case Crc():
+            words = f"CRC-{method.width} 0x{method.polynomial:X} init 0x{method.init:X} final XOR 0x{method.xor_out:X}"
+            if method.before or method.after:
+                words += f", fed {method.before.hex() or '-'} before and {method.after.hex() or '-'} after the payload"
+        case Sum():
+            unit = {8: "bytes", 4: "nibbles", 1: "bits"}[method.unit_bits]
+            words = f"{method.width}-bit {method.factor} x sum of {unit} + {method.constant}"
+        case Affine():
+            words = f"{method.width} parities of payload bits"
+    return words + (", plus a constant picked by the counter" if checksum.by_counter else "")
+
+
+class _Reader:
+    """Expressions for payload bytes with the checksum's own bits left out."""
+
+    def __init__(self, own: Layout) -> None:
+        self._keep: dict[int, int] = {}
+        for position in own.positions:
+            self._keep[position >> 3] = self._keep.get(position >> 3, 0xFF) & ~(1 << (position & 7))
+
+    def byte(self, index: int) -> str | None:
+        """The byte, unsigned 32-bit, or None where all its bits belong to the checksum."""
+        keep = self._keep.get(index, 0xFF)
+        if keep == 0:
+            return None
+        return f"(uint32_t)data[{index}]" if keep == 0xFF else f"((uint32_t)data[{index}] & {keep}U)"
+
+
+def _modulo(value: int, width: int) -> int:
+    return value % (1 << width)
+
+
+def _storage(width: int) -> int:
+    return next(bits for bits in (8, 16, 32, 64) if width <= bits)
+
+
+def _crc_body(crc: Crc, read: _Reader, tables: ConstTables) -> list[str]:
+    kind, storage = word_type(crc.width), _storage(crc.width)
+    table = tables.name(
+        "crc", f"uint{storage}_t", crc_table(crc), f"CRC-{crc.width}, polynomial 0x{crc.polynomial:X}, a byte at a time"
+    )
+    # `before` is constant, so it is fed here, once.
+    register = crc_register(crc, crc.before)
+    out = [f"{kind} value = {unsigned_literal(register, crc.width)};"]
+    fed = [read.byte(i) or "0U" for i in crc.coverage] + [f"{b}U" for b in crc.after]
+    for byte in fed:
+        if crc.reflect:
+            rest = "" if crc.width <= 8 else "(value >> 8) ^ "
+            out.append(f"value = {rest}({kind}){table}[(uint32_t)(value ^ {byte}) & 255U];")
+        else:
+            rest = "" if storage == 8 else "(value << 8) ^ "
+            down = "value" if storage == 8 else f"(value >> {storage - 8})"
+            out.append(f"value = {rest}({kind}){table}[(uint32_t)({down} ^ {byte}) & 255U];")
+            if storage == 16:
+                out.append("value &= 65535U;")
+    if not crc.reflect and storage > crc.width:
+        out.append(f"value >>= {storage - crc.width};")
+    if crc.xor_out:
+        out.append(f"value ^= {unsigned_literal(crc.xor_out, crc.width)};")
+    return out
+
+
+def _reverse(value: int, width: int) -> int:
+    return int(f"{value:0{width}b}"[::-1], 2)
+
+
+def crc_table(crc: Crc) -> list[int]:
+    """The 256 steps of a byte: in a register that shifts down (reflected) or is aligned to its storage's top."""
+    storage = _storage(crc.width)
+    out = []
+    for byte in range(256):
+        if crc.reflect:
+            polynomial, register = _reverse(crc.polynomial, crc.width), byte
+            for _ in range(8):
+                register = (register >> 1) ^ (polynomial if register & 1 else 0)
+        else:
+            polynomial, register = crc.polynomial << (storage - crc.width), byte << (storage - 8)
+            for _ in range(8):
+                carry = register >> (storage - 1)
+                register = ((register << 1) & ((1 << storage) - 1)) ^ (polynomial if carry else 0)
+        out.append(register)
+    return out
+
+
+def crc_register(crc: Crc, fed: bytes) -> int:
+    """The register as `_crc_body` keeps it, after the start value and these bytes."""
+    storage, table = _storage(crc.width), crc_table(crc)
+    register = _reverse(crc.init, crc.width) if crc.reflect else crc.init << (storage - crc.width)
+    for byte in fed:
+        if crc.reflect:
+            register = (register >> 8) ^ table[(register ^ byte) & 255]
+        else:
+            register = ((register << 8) & ((1 << storage) - 1)) ^ table[(register >> (storage - 8)) ^ byte]
+    return register
+
+
+def _sum_body(method: Sum, read: _Reader, tables: ConstTables) -> list[str]:
+    kind = word_type(method.width)
+    out = ["uint32_t total = 0U;"]
+    for index in method.coverage:
+        byte = read.byte(index)
+        if byte is None:
+            continue
+        if method.unit_bits == 8:
+            out.append(f"total += {byte};")
+        elif method.unit_bits == 4:
+            out.append(f"total += ({byte} & 15U) + ({byte} >> 4);")
+        else:
+            counts = tables.name("bit_counts", "uint8_t", [n.bit_count() for n in range(16)], "bits set in a nibble")
+            out.append(f"total += (uint32_t){counts}[{byte} & 15U] + (uint32_t){counts}[{byte} >> 4];")
+    factor, constant = _modulo(method.factor, method.width), _modulo(method.constant, method.width)
+    value = f"({kind})total"
+    if factor != 1:
+        value += f" * {unsigned_literal(factor, method.width)}"
+    if constant:
+        value += f" + {unsigned_literal(constant, method.width)}"
+    out.append(f"{kind} value = {value};")
+    return out
+
+
+def _affine_body(method: Affine, read: _Reader, payload_bytes: int, tables: ConstTables) -> list[str]:
+    kind = word_type(method.width)
+    out = [f"{kind} value = {unsigned_literal(_modulo(method.constant, method.width), method.width)};"]
+    for index in range(payload_bytes):
+        byte = read.byte(index)
+        # What each bit of this byte adds to the checksum: the columns of the GF(2) matrix.
+        columns = [
+            sum(((mask >> (8 * index + bit)) & 1) << k for k, mask in enumerate(method.masks)) for bit in range(8)
+        ]
+        if byte is None or not any(columns):
+            continue
+        if columns == [1 << bit for bit in range(8)]:
+            out.append(f"value ^= ({kind}){byte};")
+            continue
+        element = f"uint{_storage(method.width)}_t"
+        for half, name in ((columns[:4], f"{byte} & 15U"), (columns[4:], f"{byte} >> 4")):
+            if not any(half):
+                continue
+            table = tables.name("parities", element, [_combine(half, nibble) for nibble in range(16)])
+            out.append(f"value ^= ({kind}){table}[{name}];")
+    return out
+
+
+def _combine(columns: list[int], bits: int) -> int:
+    out = 0
+    for k, column in enumerate(columns):
+        if (bits >> k) & 1:
+            out ^= column
+    return out

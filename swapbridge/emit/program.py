@@ -1,0 +1,249 @@
+"""Emit room: the whole translator as C text, `emit_c`.
+
+The parts that every translator shares stand in ``text/*.in`` as C with three kinds of marks: ``@word@`` is replaced,
+a line ``@if word`` ... ``@else`` ... ``@end`` is kept where the plan has such things, and a line that is one mark
+only takes as many lines as it stands for. Nothing depends on the date, the machine or the order of a set.
+"""
+
+from __future__ import annotations
+
+import re
+from importlib import resources
+
+from swapbridge.bridge.plan import Plan
+from swapbridge.bridge.plan_check import check_plan
+from swapbridge.core.errors import InputError
+from swapbridge.emit.blocks import BlockWriter, slot_type
+from swapbridge.emit.blocks import literal as int_literal
+from swapbridge.emit.ctext import comment_text, names
+from swapbridge.emit.notes import notes_words
+from swapbridge.emit.receiving import counter_numbers, dispatch_lines, pass_ranges, receive_functions
+from swapbridge.emit.sending import (
+    build_cases,
+    build_functions,
+    number_rows,
+    seal_cases,
+    settings_rows,
+    task_functions,
+)
+from swapbridge.emit.tables import ConstTables
+
+C_KEYWORDS = frozenset(
+    [
+        "auto",
+        "break",
+        "case",
+        "char",
+        "const",
+        "continue",
+        "default",
+        "do",
+        "double",
+        "else",
+        "enum",
+        "extern",
+        "float",
+        "for",
+        "goto",
+        "if",
+        "inline",
+        "int",
+        "long",
+        "register",
+        "restrict",
+        "return",
+        "short",
+        "signed",
+        "sizeof",
+        "static",
+        "struct",
+        "switch",
+        "typedef",
+        "union",
+        "unsigned",
+        "void",
+        "volatile",
+        "while",
+    ]
+)
+HELPERS = ("bits_to_signed", "multiply_high", "divide_32", "divide_64", "modulo_32", "modulo_64")
+
+
+def emit_c(plan: Plan, name: str = "bridge") -> dict[str, str]:
+    """The plan's translator as C99.
+
+    Parameters
+    ----------
+    plan : Plan
+        A checked plan (it is checked again here).
+    name : str
+        Prefix of files, types and functions: a C identifier in lower case.
+
+    Returns
+    -------
+    files : dict
+        File name to text: ``NAME.h`` and ``NAME.c`` are the translator, ``NAME_harness.c`` a host harness,
+        ``NAME_linux.c`` and ``NAME_board.c`` example mains, ``NAME_notes.txt`` wiring, cautions and costs. The same
+        plan and name give the same bytes.
+
+    Raises
+    ------
+    InputError
+        The name can't be a prefix in C, or the plan breaks its contract.
+    """
+    if not re.fullmatch(r"[a-z][a-z0-9_]{0,30}", name) or name in C_KEYWORDS:
+        raise InputError(
+            f"{name!r} can't be a prefix in C: take a name of at most 31 lower-case letters, digits and underscores "
+            "that begins with a letter"
+        )
+    check_plan(plan)
+    words, flags = _translator_words(plan, name)
+    words.update(notes_words(plan, name), bus_arguments=" ".join(f"can{k}" for k in range(len(plan.buses))))
+    files = {
+        f"{name}.h": "bridge.h.in",
+        f"{name}.c": "bridge.c.in",
+        f"{name}_harness.c": "harness.c.in",
+        f"{name}_linux.c": "linux.c.in",
+        f"{name}_board.c": "board.c.in",
+        f"{name}_notes.txt": "notes.txt.in",
+    }
+    return {target: fill(read_text(source), words, flags) for target, source in files.items()}
+
+
+def read_text(name: str) -> str:
+    """A text of the package's ``emit/text`` folder."""
+    return resources.files("swapbridge.emit").joinpath("text", name).read_text(encoding="utf-8")
+
+
+def fill(text: str, words: dict[str, str], flags: dict[str, bool]) -> str:
+    """Replace the marks of a text (see the module's first lines)."""
+    out: list[str] = []
+    kept: list[bool] = []
+    for line in text.splitlines():
+        if line.startswith("@if "):
+            kept.append(flags[line[4:].strip()])
+        elif line == "@else":
+            kept[-1] = not kept[-1]
+        elif line == "@end":
+            kept.pop()
+        elif all(kept):
+            whole = re.fullmatch(r"@(\w+)@", line)
+            if whole and not words[whole[1]]:
+                continue
+            out.append(re.sub(r"@(\w+)@", lambda mark: words[mark[1]], line))
+    return "\n".join(out) + "\n"
+
+
+def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, bool]]:
+    tables = ConstTables()
+    blocks = BlockWriter(plan, tables)
+    tasks = task_functions(plan, blocks, name)
+    builds = build_functions(plan, blocks, tables, name)
+    receives = receive_functions(plan, tables, name)
+    functions = "\n".join([*blocks.functions, *tasks, *builds])
+    received = "\n".join(receives)
+    dispatch = "\n".join(f"    {line}" for line in dispatch_lines(plan, name))
+    rows, last_bytes = settings_rows(plan)
+    upper = name.upper()
+    ranges = {bus: pass_ranges(plan.passes, bus, len(plan.buses)) for bus in range(len(plan.buses))}
+    action_rows, range_lines, action_count = _pass_tables(ranges)
+    counters = counter_numbers(plan)
+    data_bytes = 64 if any(b.fd for b in plan.buses) else 8
+    words = {
+        "name": name,
+        "NAME": upper,
+        "plan": comment_text(plan.name),
+        "indent": " " * (len(f"{name}_result {name}_on_frame(")),
+        "bus_numbers": _bus_numbers(plan, upper),
+        "bus_count": str(len(plan.buses)),
+        "data_bytes": str(data_bytes),
+        "feed_count": str(len(plan.feeds)),
+        "task_count": str(len(plan.tasks)),
+        "send_count": str(len(plan.sends)),
+        "pass_queue": str(plan.pass_queue),
+        "counter_count": str(len(counters)),
+        "last_bytes": str(last_bytes),
+        "slots": "\n".join(
+            f"    {slot_type(s.low, s.high)} slot_{k}; /* {comment_text(s.name)}: {s.low} to {s.high} */"
+            for k, s in enumerate(plan.slots)
+        ),
+        "slot_starts": _slot_starts(plan),
+        "tables": tables.text(),
+        "bus_silent": ", ".join(f"UINT32_C({b.silent_us})" for b in plan.buses),
+        "bus_wakes": ", ".join("true" if b.wakes else "false" for b in plan.buses),
+        "feed_max_age": "\n".join(number_rows([f.max_age_us for f in plan.feeds], "uint32_t")),
+        "feed_good_first": "\n".join(number_rows([f.good_first for f in plan.feeds], "uint8_t")),
+        "feed_good_again": "\n".join(number_rows([f.good_again for f in plan.feeds], "uint8_t")),
+        "task_period": "\n".join(number_rows([t.period_us for t in plan.tasks], "uint32_t")),
+        "task_offset": "\n".join(number_rows([t.offset_us for t in plan.tasks], "uint32_t")),
+        "send_plan": "\n".join(rows),
+        "pass_action_count": str(action_count),
+        "pass_actions": "\n".join(action_rows),
+        "pass_ranges": "\n".join(range_lines),
+        "functions": functions,
+        "receives": received,
+        "dispatch": dispatch,
+        "unused_word": "" if names(dispatch, "word") else "    (void)word;",
+        "task_cases": "\n".join(
+            f"    case {k}:\n        task_{k}(self, now_us);\n        break;" for k in range(len(plan.tasks))
+        ),
+        "build_cases": "\n".join(build_cases(plan)),
+        "seal_cases": "\n".join(seal_cases(plan)),
+    }
+    flags = {
+        "feeds": bool(plan.feeds),
+        "tasks": bool(plan.tasks),
+        "sends": bool(plan.sends),
+        "timed": bool(plan.tasks or plan.sends),
+        "passes": action_count > 0,
+        "counters": bool(counters),
+        "checks": last_bytes > 0,
+        "arrivals": "feed_arrives(" in received,
+        "triggers": "send_asked_for(" in received + dispatch,
+    }
+    for helper in HELPERS:
+        flags[f"helper_{helper}"] = helper in blocks.helpers or f"{helper}(" in received
+    return words, flags
+
+
+def _slot_starts(plan: Plan) -> str:
+    starts = [plan.initial_state, *(s.initial for s in plan.slots[1:])]
+    lines = []
+    for k, (slot, start) in enumerate(zip(plan.slots, starts, strict=True)):
+        kind = slot_type(slot.low, slot.high)
+        if start:
+            value = int_literal(start, kind) if kind in ("int32_t", "int64_t") else str(start)
+            lines.append(f"    self->slot_{k} = {value};")
+    return "\n".join(lines)
+
+
+def _pass_tables(ranges: dict[int, list[tuple[int, tuple[tuple[int, int], ...]]]]) -> tuple[list[str], list[str], int]:
+    """Rows of pass_actions, definitions of pass_ranges_N, number of actions."""
+    begins: dict[tuple[tuple[int, int], ...], int] = {(): 0}
+    actions: list[tuple[int, int]] = []
+    lines: list[str] = []
+    for bus, own in ranges.items():
+        if not any(done for _, done in own):
+            continue
+        lines.append(f"static const pass_range pass_ranges_{bus}[{len(own)}] = {{")
+        for first, done in own:
+            if done not in begins:
+                begins[done] = len(actions)
+                actions.extend(done)
+            lines.append(f"    {{UINT32_C(0x{first:X}), {begins[done]}U, {len(done)}U}},")
+        lines.append("};")
+    rows = [
+        f"    {{UINT32_C(0x{max(new, 0):X}), {target}U, {'true' if new >= 0 else 'false'}}}," for target, new in actions
+    ]
+    return rows, lines, len(actions)
+
+
+def _bus_numbers(plan: Plan, upper: str) -> str:
+    spelled = [re.sub(r"\W", "_", bus.name, flags=re.ASCII).upper() for bus in plan.buses]
+    taken = {"COUNT"}
+    lines = []
+    for k, (bus, spelling) in enumerate(zip(plan.buses, spelled, strict=True)):
+        own = spelling if spelling not in taken else f"{spelling}_{k}"
+        taken.add(own)
+        lines.append(f"    {upper}_BUS_{own} = {k}, /* {bus.bit_rate} bit/s, {bus.placement} */")
+    return "\n".join(lines)

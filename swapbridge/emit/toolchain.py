@@ -1,0 +1,151 @@
+"""Emit room: the C compiler of this machine, and shared objects built once and kept.
+
+A built object is named after a hash of everything that went into it (text, flags, compiler's own version), lives in
+the user's cache folder, readable and writable by that user only, and is put there by a rename, so that two processes
+building at once do each other no harm.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from pathlib import Path
+
+from swapbridge.core.errors import InputError, MissingToolError
+
+STRICT_FLAGS = (
+    "-std=c99",
+    "-Wall",
+    "-Wextra",
+    "-Werror",
+    "-pedantic",
+    "-Wconversion",
+    "-Wshadow",
+)
+"""The flags that every emitted file builds under without a word."""
+
+BUILD_TIMEOUT_S = 300
+
+
+@lru_cache(maxsize=8)
+def _compiler_on(path: str, preferred: str) -> str:
+    for name in (preferred, "gcc", "clang", "cc"):
+        found = shutil.which(name, path=path) if name else None
+        if found:
+            return found
+    raise MissingToolError(
+        "no C compiler (gcc, clang or cc) is on the PATH: install one (on Debian: apt install gcc), "
+        "or use the Python engine, which gives the same results"
+    )
+
+
+def find_compiler() -> str:
+    """Path of the C compiler: the environment's `CC` where that names a program, else gcc, clang or cc.
+
+    Raises
+    ------
+    MissingToolError
+        None is on the PATH.
+    """
+    return _compiler_on(os.environ.get("PATH", os.defpath), os.environ.get("CC", ""))
+
+
+def build(
+    sources: Mapping[str, str], output: str, folder: Path, flags: Sequence[str], compiler: str | None = None
+) -> Path:
+    """Write `sources` into `folder` and build its .c files into `folder / output`.
+
+    Parameters
+    ----------
+    sources : mapping
+        File name to text.
+    output : str
+        File name of what is built.
+    folder : Path
+        An existing folder.
+    flags : sequence of str
+        Flags for the compiler.
+    compiler : str, optional
+        Default what `find_compiler` finds.
+
+    Raises
+    ------
+    MissingToolError
+        There is no compiler, or it does not do as C99 asks: its own words are quoted.
+    """
+    for name, text in sources.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    command = [
+        compiler or find_compiler(),
+        *flags,
+        "-o",
+        output,
+        *(name for name in sources if name.endswith(".c")),
+    ]
+    try:
+        done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=BUILD_TIMEOUT_S, check=False)
+    except (OSError, subprocess.TimeoutExpired) as error:
+        raise MissingToolError(
+            f"the C compiler {command[0]} could not be run ({error}): mend its installation or set CC"
+        ) from error
+    if done.returncode:
+        raise MissingToolError(
+            f"{' '.join(command)} failed: it needs a C99 compiler for this machine\n"
+            f"{(done.stdout + done.stderr)[-2000:]}"
+        )
+    return folder / output
+
+
+def shared_object(sources: Mapping[str, str], flags: Sequence[str] = ("-std=c99", "-O2")) -> Path:
+    """Path of a shared object built from these sources, from the cache where it was built before.
+
+    Raises
+    ------
+    MissingToolError
+        There is no compiler that can build it.
+    """
+    compiler = find_compiler()
+    wanted = (*flags, "-shared", "-fPIC")
+    digest = hashlib.sha256(_version(compiler).encode())
+    for part in (*wanted, *(piece for item in sources.items() for piece in item)):
+        digest.update(b"\0" + part.encode())
+    cache = cache_folder()
+    kept = cache / f"{digest.hexdigest()[:40]}.so"
+    if kept.is_file():
+        return kept
+    with tempfile.TemporaryDirectory(dir=cache) as name:
+        os.replace(build(sources, "bridge.so", Path(name), wanted, compiler), kept)
+    return kept
+
+
+@lru_cache(maxsize=8)
+def _version(compiler: str) -> str:
+    done = subprocess.run([compiler, "--version"], capture_output=True, text=True, timeout=60, check=False)
+    return f"{compiler}\n{done.stdout}"
+
+
+def cache_folder() -> Path:
+    """The user's own folder for built objects, made where it is missing.
+
+    `XDG_CACHE_HOME` is heeded, as the XDG base directory specification asks.
+
+    Raises
+    ------
+    InputError
+        It can't be made or written, or belongs to another user (whose code would then be run).
+    """
+    base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
+    folder = Path(base) / "swapbridge" / "native"
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        owner = folder.stat().st_uid
+    except OSError as error:
+        raise InputError(f"{folder} can't be made ({error}): point XDG_CACHE_HOME at a folder you may write") from error
+    if owner != os.getuid() or not os.access(folder, os.W_OK):
+        raise InputError(f"{folder} is not this user's to write: point XDG_CACHE_HOME at a folder of your own")
+    return folder

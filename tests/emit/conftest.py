@@ -1,0 +1,440 @@
+"""Random plans that keep every rule of the plan's contract, and random calls to try them with."""
+
+from __future__ import annotations
+
+import random
+import struct
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import pytest
+
+from swapbridge.bridge.intervals import Interval, fits_int64, op_interval, table_inner
+from swapbridge.bridge.plan import (
+    OP_ARITY,
+    Bus,
+    CounterCheck,
+    CounterOut,
+    Extract,
+    Feed,
+    Field,
+    Lookup,
+    Op,
+    Pass,
+    Plan,
+    Receive,
+    Request,
+    Send,
+    Slot,
+    Table,
+    Task,
+    Variant,
+)
+from swapbridge.bridge.plan_check import check_plan
+from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
+from swapbridge.core.layout import Layout
+
+FD_LENGTHS = (12, 16, 20, 24, 32, 48, 64)
+PURE = [k for k in OP_ARITY if k not in ("store", "load", "const", "table", "lookup", "fresh", "age", "awake")]
+
+
+class Call(NamedTuple):
+    """One call of a translator: a frame when `word` is not None, else a poll."""
+
+    time_us: int
+    bus: int = 0
+    word: int | None = None
+    data: bytes = b""
+
+
+@dataclass
+class PlanMaker:
+    """Makes one random plan from a seed."""
+
+    rng: random.Random
+    fd: bool
+
+    def layout(self, taken: set[int], payload_bytes: int, longest: int = 63, signed: bool | None = None) -> Layout | None:
+        """A layout clear of the bits already taken, which it then takes; None when none was found."""
+        for _ in range(30):
+            length = self.rng.choice((1, 2, 3, 4, 7, 8, 8, 10, 12, 16, 16, 24, 31, 32, 33, 40, 48, 63, 64))
+            layout = Layout(
+                self.rng.randrange(8 * payload_bytes),
+                min(length, longest),
+                self.rng.choice(("little_endian", "big_endian")),
+                self.rng.random() < 0.4 if signed is None else signed,
+            )
+            if layout.length == 64 and not layout.signed:
+                continue
+            if layout.fits(payload_bytes) and taken.isdisjoint(layout.positions):
+                taken.update(layout.positions)
+                return layout
+        return None
+
+    def checksum(self, taken: set[int], payload_bytes: int, counter: Layout | None) -> Checksum | None:
+        rng = self.rng
+        layout = self.layout(taken, payload_bytes, longest=rng.choice((4, 8, 8, 8, 16, 32, 64)), signed=False)
+        if layout is None or layout.length < 3:
+            return None
+        width = rng.randint(3, layout.length)
+        top = 1 << width
+        coverage = tuple(rng.randrange(payload_bytes) for _ in range(rng.randint(1, payload_bytes)))
+        method: Crc | Sum | Affine
+        match rng.randrange(3):
+            case 0:
+                method = Crc(
+                    width,
+                    rng.randrange(top),
+                    rng.randrange(top),
+                    rng.random() < 0.5,
+                    rng.randrange(top),
+                    coverage,
+                    rng.randbytes(rng.randrange(3)),
+                    rng.randbytes(rng.randrange(3)),
+                )
+            case 1:
+                method = Sum(
+                    width, coverage, rng.choice((1, 4, 8)), rng.choice((1, -1, 3, -7)), rng.randint(-300, 300)
+                )
+            case _:
+                xor = rng.random() < 0.3
+                masks = tuple(
+                    sum(1 << (8 * i + k) for i in range(payload_bytes)) if xor and k < 8
+                    else rng.getrandbits(8 * payload_bytes)
+                    for k in range(width)
+                )
+                method = Affine(width, masks, rng.randrange(top))
+        if counter is not None and counter.length <= 8 and rng.random() < 0.4:
+            constants = tuple(rng.randrange(top) for _ in range(rng.randint(1, 16)))
+            return Checksum(layout, method, counter, constants)
+        return Checksum(layout, method)
+
+    def word(self) -> int:
+        if self.rng.random() < 0.3:
+            return self.rng.randrange(1 << 29) | EXTENDED_BIT
+        return self.rng.randrange(1 << 11)
+
+    def number(self) -> int:
+        return self.rng.choice((0, 1, 2, 3, 7, 10, 40, 100, 125, 255, 256, 1000, 4095, 1 << 20, (1 << 31) - 1)) * (
+            self.rng.choice((1, 1, -1))
+        ) + self.rng.randrange(-3, 4)
+
+    def block(self, plan: Plan, slots: list[int], stores: bool, size: int) -> tuple[Op, ...]:
+        """Random operations whose intervals hold; dead ones too, which C must leave out."""
+        rng, ops = self.rng, [Op("const", 0, 0)]
+        intervals: list[Interval] = [(0, 0)]
+        own = [k for k in slots if stores]
+        for _ in range(size):
+            kind = rng.choice((*PURE, "add", "sub", "mul", "div", "const", "load", "load", "load", "table", "lookup"))
+            if rng.random() < 0.12:
+                kind = rng.choice(("fresh", "age", "awake"))
+            value = 0
+            if kind == "const":
+                value = self.number()
+            elif kind == "load":
+                value = rng.randrange(len(plan.slots))
+            elif kind in ("table", "lookup", "fresh", "age", "awake"):
+                room = {
+                    "table": plan.tables,
+                    "lookup": plan.lookups,
+                    "fresh": plan.feeds,
+                    "age": plan.feeds,
+                    "awake": plan.buses,
+                }[kind]
+                if not room:
+                    continue
+                value = rng.randrange(len(room))
+            args = [rng.randrange(max(0, len(ops) - 12), len(ops)) for _ in range(OP_ARITY[kind])]
+            if kind in ("div", "mod") and rng.random() < 0.7:
+                constant = self.number() or 3
+                ops.append(Op("const", constant, constant, value=constant))
+                intervals.append((constant, constant))
+                args[1] = len(ops) - 1
+            op = self.operation(plan, kind, args, value, intervals)
+            if op is not None:
+                ops.append(op)
+                intervals.append((op.low, op.high))
+            if own and rng.random() < 0.2:
+                self.store(plan, rng.choice(own), ops, intervals)
+        for slot in own:
+            self.store(plan, slot, ops, intervals)
+        return tuple(ops)
+
+    def operation(self, plan: Plan, kind: str, args: list[int], value: int, intervals: list[Interval]) -> Op | None:
+        found = [intervals[a] for a in args]
+        try:
+            low, high = op_interval(kind, found, value, plan.slots, plan.tables, plan.lookups)
+        except ValueError:
+            return None
+        if not fits_int64((low, high)):
+            return None
+        if kind == "div":
+            reach = max(map(abs, found[0])) + max(map(abs, found[1]))
+            if reach >= 1 << 63:
+                return None
+        if kind == "table":
+            table = plan.tables[value]
+            if not fits_int64((found[0][0] - table.x[-1], found[0][1] - table.x[0])):
+                return None
+        registers = [*args, -1, -1, -1]
+        return Op(kind, low, high, registers[0], registers[1], registers[2], value)
+
+    def store(self, plan: Plan, slot: int, ops: list[Op], intervals: list[Interval]) -> None:
+        """Clamp some register into the slot's interval and store it."""
+        low, high = plan.slots[slot].low, plan.slots[slot].high
+        source = self.rng.randrange(max(0, len(ops) - 6), len(ops))
+        source = self.clamp(source, low, high, ops, intervals)
+        ops.append(Op("store", intervals[source][0], intervals[source][1], source, value=slot))
+        intervals.append(intervals[source])
+
+    def clamp(self, source: int, low: int, high: int, ops: list[Op], intervals: list[Interval]) -> int:
+        for kind, limit in (("max", low), ("min", high)):
+            a = intervals[source]
+            if (kind == "max" and a[0] >= low) or (kind == "min" and a[1] <= high):
+                continue
+            ops.append(Op("const", limit, limit, value=limit))
+            intervals.append((limit, limit))
+            b = (max(a[0], limit), max(a[1], limit)) if kind == "max" else (min(a[0], limit), min(a[1], limit))
+            ops.append(Op(kind, b[0], b[1], source, len(ops) - 1))
+            intervals.append(b)
+            source = len(ops) - 1
+        return source
+
+    def variant(self, plan: Plan, length: int, taken: set[int]) -> Variant:
+        ops = list(self.block(plan, [], False, self.rng.randint(0, 25)))
+        intervals = [(o.low, o.high) for o in ops]
+        fields = []
+        for k in range(self.rng.randint(0, 5)):
+            layout = self.layout(taken, length) if length else None
+            if layout is None:
+                continue
+            low, high = layout.raw_range
+            register = self.clamp(self.rng.randrange(len(ops)), low, high, ops, intervals)
+            fields.append(Field(f"field {k}", layout, register, "rpm", "1/4"))
+        send_if = self.rng.randrange(len(ops)) if self.rng.random() < 0.3 else -1
+        return Variant(self.rng.randbytes(length), tuple(ops), tuple(fields), send_if)
+
+    def make(self) -> Plan:
+        rng = self.rng
+        buses = tuple(
+            Bus(f"bus {k}", 500_000, self.fd and (k == 0 or rng.random() < 0.5), 2_000_000, rng.choice(("inline", "added-node")),
+                rng.random() < 0.6, rng.choice((1, 50_000, 2_000_000, (1 << 31) - 1)))
+            for k in range(rng.randint(1, 3))
+        )  # fmt: skip
+        slots = [Slot("state", 0, 0, 5)]
+        tables = tuple(self.table(k) for k in range(rng.randint(0, 3)))
+        lookups = tuple(self.lookup(k) for k in range(rng.randint(0, 2)))
+        feeds: list[Feed] = []
+        receives: list[Receive] = []
+        send_count = rng.randint(0, 6)
+        heard: set[tuple[int, int]] = set()
+        for k in range(rng.randint(0, 5)):
+            bus, word = rng.randrange(len(buses)), self.word()
+            if (bus, word) not in heard:
+                heard.add((bus, word))
+                receives.append(self.receive(k, bus, word, slots, feeds, send_count, buses[bus].fd))
+        task_slots: list[list[int]] = []
+        for k in range(rng.randint(0, 4)):
+            own = [0] if rng.random() < 0.5 else []
+            for _ in range(rng.randint(0, 3)):
+                bound = abs(self.number()) + 1
+                slots.append(Slot(f"memory {k}", rng.randint(-bound, bound), -bound, bound))
+                own.append(len(slots) - 1)
+            task_slots.append(own)
+        plan = Plan("random", buses, tuple(slots), tables, lookups, tuple(feeds), tuple(receives), (), (), ())
+        tasks = tuple(
+            Task(f"task {k}", rng.choice((1000, 10_000, 33_333, 500_000)), rng.randrange(20_000),
+                 self.block(plan, own, True, rng.randint(0, 25)))
+            for k, own in enumerate(task_slots)
+        )  # fmt: skip
+        taken: set[tuple[int, int]] = set()
+        sends = tuple(self.send(plan, k, taken) for k in range(send_count))
+        passes = tuple(self.pass_rule(len(buses)) for _ in range(rng.randint(0, 8))) if len(buses) > 1 else ()
+        plan = Plan("random", buses, tuple(slots), tables, lookups, tuple(feeds), tuple(receives), tasks, sends, passes,
+                    rng.choice((1, 3, 32)), rng.choice((0, 0, 1, 4)))  # fmt: skip
+        check_plan(plan)
+        return plan
+
+    def table(self, k: int) -> Table:
+        while True:
+            size = self.rng.randint(2, 9)
+            reach = self.rng.choice((300, 70_000, 1 << 33))
+            x = sorted({self.rng.randint(-reach, reach) for _ in range(size)})
+            table = Table(f"table {k}", tuple(x), tuple(self.number() * self.rng.choice((1, 999)) for _ in x))
+            if len(x) >= 2 and fits_int64(table_inner(table)):
+                return table
+
+    def lookup(self, k: int) -> Lookup:
+        keys = sorted({self.rng.choice((self.rng.randrange(16), self.number())) for _ in range(self.rng.randint(1, 8))})
+        return Lookup(f"lookup {k}", tuple(keys), tuple(self.number() for _ in keys), self.number())
+
+    def receive(
+        self, k: int, bus: int, word: int, slots: list[Slot], feeds: list[Feed], send_count: int, fd: bool
+    ) -> Receive:
+        rng = self.rng
+        length = rng.choice(FD_LENGTHS) if fd and rng.random() < 0.3 else rng.randint(0, 8)
+        taken: set[int] = set()
+        counter_layout = self.layout(taken, length, longest=rng.choice((2, 4, 8, 32)), signed=False) if length else None
+        counter = None
+        if counter_layout is not None and counter_layout.length >= 2 and rng.random() < 0.6:
+            top = counter_layout.raw_range[1]
+            high = top if rng.random() < 0.7 else rng.randint(2, top)
+            low = rng.choice((0, 0, 1))
+            counter = CounterCheck(
+                counter_layout, low, high, rng.choice((1, 1, min(2, high - low))), rng.choice((0, 2, 30))
+            )
+        mux = self.layout(taken, length, longest=rng.choice((2, 8))) if length and rng.random() < 0.4 else None
+        checksum = self.checksum(taken, length, counter_layout) if length and rng.random() < 0.5 else None
+        numbers = []
+        for f in range(rng.randint(0, 3)):
+            extracts = []
+            for e in range(rng.randint(0, 4)):
+                layout = self.layout(set(taken), length) if length else None
+                if layout is None:
+                    continue
+                low, high = layout.raw_range
+                slots.append(Slot(f"raw {k}.{e} */ ??/", rng.choice((0, high)), low, high))
+                slot, valid = len(slots) - 1, -1
+                invalid: tuple[tuple[int, int], ...] = ()
+                if rng.random() < 0.6:
+                    slots.append(Slot(f"valid {k}.{e}", 0, 0, 1))
+                    valid = len(slots) - 1
+                    middle = rng.randint(low, high)
+                    invalid = rng.choice(((), ((high, high),), ((low, middle),), ((middle, high), (low, low))))
+                extracts.append(Extract(f"signal {e}", layout, slot, valid, invalid))
+            values = tuple({rng.randrange(5) for _ in range(rng.randint(1, 3))}) if mux and rng.random() < 0.6 else ()
+            triggers = tuple({rng.randrange(send_count) for _ in range(rng.randint(0, 2))}) if send_count else ()
+            feeds.append(
+                Feed(f"feed {k}.{f}", rng.choice((1, 30_000, 200_000, (1 << 31) - 1)), rng.randint(1, 3), rng.randint(1, 4),
+                     tuple(extracts), values, triggers)
+            )  # fmt: skip
+            numbers.append(len(feeds) - 1)
+        return Receive(f"message {k}", bus, word, length, tuple(numbers), mux, checksum, counter, 10_000)
+
+    def send(self, plan: Plan, k: int, sent: set[tuple[int, int]]) -> Send:
+        rng = self.rng
+        while True:
+            bus, word = rng.randrange(len(plan.buses)), self.word()
+            if (bus, word) not in sent:
+                sent.add((bus, word))
+                break
+        is_fd = plan.buses[bus].fd and rng.random() < 0.6
+        length = rng.choice(FD_LENGTHS) if is_fd and rng.random() < 0.7 else rng.randint(0, 8)
+        taken: set[int] = set()
+        counter = None
+        layout = self.layout(taken, length, longest=rng.choice((2, 4, 8, 32)), signed=False) if length else None
+        if layout is not None and layout.length >= 2 and rng.random() < 0.6:
+            low = rng.choice((0, 0, 1))
+            high = rng.choice((layout.raw_range[1], rng.randint(2, layout.raw_range[1])))
+            counter = CounterOut(layout, low, high, rng.randint(1, high - low))
+        checksum = self.checksum(taken, length, layout) if length and rng.random() < 0.5 else None
+        variants = tuple(self.variant(plan, length, set(taken)) for _ in range(rng.choice((1, 1, 2, 3))))
+        request = None
+        if rng.random() < 0.2:
+            words = tuple(dict.fromkeys((*(r.word for r in plan.receives), self.word())))
+            request = Request(rng.randrange(len(plan.buses)), words, rng.randbytes(1) if rng.random() < 0.5 else b"\x02")
+        return Send(
+            f"send {k}", bus, word, is_fd, rng.choice((0b111111, 0b111110, rng.randrange(64))), variants,
+            rng.choice((0, 10_000, 10_000, 20_000, 1, 100_000)), rng.choice((0, 0, 5000, 300_000)),
+            rng.choice((0, 0, 5_000, 25_000)), rng.choice((0, 0, 10_000)), rng.random() < 0.2, request, counter, checksum,
+        )  # fmt: skip
+
+    def pass_rule(self, buses: int) -> Pass:
+        rng = self.rng
+        bus = rng.randrange(buses)
+        target = rng.choice([b for b in range(-1, buses) if b != bus])
+        block = target < 0 or rng.random() < 0.3
+        first = self.word() if rng.random() < 0.7 else 0
+        last = rng.choice((first, 0xFFFF_FFFF, max(first, self.word())))
+        return Pass(bus, first, last, target, block, self.word() if not block and rng.random() < 0.3 else -1)
+
+
+def random_plan(seed: int, fd: bool | None = None) -> Plan:
+    """The random plan of that seed."""
+    rng = random.Random(seed)
+    return PlanMaker(rng, rng.random() < 0.4 if fd is None else fd).make()
+
+
+def random_calls(plan: Plan, seed: int, count: int, next_poll: Callable[[int], int] | None = None) -> list[Call]:
+    """Frames that mostly fit the plan, polls, bursts, long gaps and a clock that wraps.
+
+    Times never stand still for long: most polls come when something is due (`next_poll` unknown here, so small steps).
+    """
+    rng = random.Random(seed)
+    longest = [64 if any(b.fd for b in plan.buses) else 8] * len(plan.buses)
+    known = [(r.bus, r.word, r.minimum_length, r) for r in plan.receives]
+    counters = {k: rng.randrange(256) for k in range(len(known))}
+    now = rng.choice((0, 1 << 31, (1 << 32) - 2_000_000, rng.getrandbits(32)))
+    calls: list[Call] = []
+    while len(calls) < count:
+        roll = rng.random()
+        if roll < 0.002:
+            now += rng.choice((100_000_000, 500_000_000, (1 << 31) - 1))
+        elif roll < 0.05:
+            now += rng.randrange(400_000)
+        elif roll < 0.7:
+            now += rng.randrange(3000)
+        now &= 0xFFFF_FFFF
+        if rng.random() < 0.45:
+            calls.append(Call(now))
+            continue
+        if known and rng.random() < 0.85:
+            k = rng.randrange(len(known))
+            bus, word, length, receive = known[k]
+            data = bytearray(rng.randbytes(length if rng.random() < 0.95 else rng.randrange(longest[bus] + 1)))
+            if rng.random() < 0.5 and receive.mux and receive.mux.fits(len(data)):
+                receive.mux.pack(data, rng.randint(0, min(3, receive.mux.raw_range[1])))
+            if receive.counter and receive.counter.layout.fits(len(data)) and rng.random() < 0.97:
+                c = receive.counter
+                counters[k] += rng.choice((c.step, c.step, c.step, 2 * c.step, 0))
+                c.layout.pack(data, c.low + counters[k] % (c.high - c.low + 1))
+            if receive.checksum and len(data) >= length and rng.random() < 0.97:
+                receive.checksum.insert(data)
+        else:
+            bus, word = rng.randrange(len(plan.buses)), rng.choice((rng.randrange(1 << 11), rng.randrange(1 << 29) | 1 << 31))
+            requests = [s.request for s in plan.sends if s.request]
+            data = bytearray(rng.randbytes(rng.randrange(longest[bus] + 1)))
+            if requests and rng.random() < 0.5:
+                request = rng.choice(requests)
+                bus, word, data = request.bus, rng.choice(request.words), bytearray(request.prefix + bytes(5))
+        calls.append(Call(now, bus, word, bytes(data)))
+    return calls
+
+
+def pack_calls(calls: Iterable[Call]) -> bytes:
+    """The calls as the harness reads them."""
+    out = bytearray()
+    for call in calls:
+        kind = 1 if call.word is None else 0
+        out += struct.pack("<IIBBBB", call.time_us, call.word or 0, call.bus, kind, len(call.data), 0) + call.data
+    return bytes(out)
+
+
+class Answer(NamedTuple):
+    """What the harness says of one call."""
+
+    next_poll_us: int
+    sent: tuple[int, int, bytes] | None
+
+
+def unpack_answers(raw: bytes) -> list[Answer]:
+    """What the harness wrote."""
+    out, place = [], 0
+    while place < len(raw):
+        time_us, word, bus, kind, length, result = struct.unpack_from("<IIBBBB", raw, place)
+        data = raw[place + 12 : place + 12 + length]
+        out.append(Answer(time_us, (bus, word, data) if kind == 1 and result == 0 else None))
+        place += 12 + length
+    return out
+
+
+@pytest.fixture(scope="session")
+def make_plan() -> Callable[..., Plan]:
+    return random_plan
+
+
+@pytest.fixture(scope="session")
+def make_calls() -> Callable[..., list[Call]]:
+    return random_calls
