@@ -203,6 +203,12 @@ class Device:
         self.polls = 0
         self.due_ns = 0
         self.powered = True
+        self.idle_words: list[Callable[[int], bool]] | None = None
+        """For each bus whether a word means no more to the program than that the bus is awake."""
+        self.idle_after_ns = 0
+        """After so long a silence of a bus any word is news."""
+        self._idle: list[dict[int, bool]] = [{} for _ in listens]
+        self._heard_ns = [-NEVER for _ in listens]
         self._simulation: Simulation | None = None
 
     def join(self, simulation: Simulation) -> None:
@@ -222,6 +228,13 @@ class Device:
             self.trace.append(Heard(now, bus, word, data))
         program = self.program
         program.on_frame(bus, word, data, now)
+        if self.idle_words is not None:
+            idle = self._idle[bus].get(word)
+            if idle is None:
+                idle = self._idle[bus][word] = self.idle_words[bus](word)
+            quiet, self._heard_ns[bus] = t_ns - self._heard_ns[bus], t_ns
+            if idle and quiet < self.idle_after_ns:
+                return  # it can't have changed what is due
         wait = (program.next_poll(now) - now) & 0xFFFF_FFFF
         self.due_ns = t_ns if wait >= 0x8000_0000 or not wait else (t_ns // 1000 + wait) * 1000
 
