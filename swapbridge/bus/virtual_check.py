@@ -1,0 +1,104 @@
+"""Bus room: a plan's translator in real time on python-can's virtual buses, for `prove` and the tour."""
+
+from __future__ import annotations
+
+import threading
+import time
+import uuid
+from collections.abc import Callable
+
+import can
+import numpy as np
+
+from swapbridge.bridge import Plan, Translator
+from swapbridge.bus.frames import frames_in, plan_bus_of, playable, word_of
+from swapbridge.bus.live import Live, LiveOptions
+from swapbridge.bus.opening import close_bus, open_bus
+from swapbridge.bus.replay import Player, TranslatorLike
+from swapbridge.bus.spec import BusSpec
+from swapbridge.capture import Capture
+
+SentFrame = tuple[int, float, int, bytes]
+"""Bus number in the plan, seconds since the first frame was played, identifier word, payload."""
+
+
+def virtual_check(
+    plan: Plan,
+    donor_capture: Capture,
+    seconds: float,
+    *,
+    from_bus: str | None = None,
+    translator: TranslatorLike | None = None,
+    progress: Callable[[float, str], None] | None = None,
+) -> list[SentFrame]:
+    """Play the first `seconds` of a capture to a live translator on virtual buses, and return what it sent.
+
+    The same threads, gate and queues as in a vehicle; only the buses have no wires.
+
+    Parameters
+    ----------
+    donor_capture : Capture
+        Buses named as the plan's, or one bus (see `plan_bus_of`).
+    seconds : float
+        Real time that this takes.
+    translator : TranslatorLike or None
+        A fresh translator of the plan; the Python one when None.
+
+    Returns
+    -------
+    list of (bus, time_s, word, data)
+        In the order in which they came from the buses.
+    """
+    specs = [BusSpec(bus.name, "virtual", f"check-{bus.name}-{uuid.uuid4().hex[:12]}") for bus in plan.buses]
+    where = plan_bus_of(plan, donor_capture, from_bus)
+    frames = playable(donor_capture)
+    frames = frames.select(np.isin(frames.bus, np.array(sorted(where), dtype=np.uint8)))
+    first = int(frames.time_ns[0]) if len(frames) else 0
+    frames = frames.select(frames.time_ns < first + round(seconds * 1e9))
+    openers = {spec.name: (lambda spec=spec: open_bus(spec, active=True)) for spec in specs}  # type: ignore[misc]
+    live = Live(
+        plan,
+        translator or Translator(plan),
+        openers,
+        LiveOptions(sending=True, watch_first_s=0.0, lag_limit_s=1.0, black_box_minutes=0.1),
+    )
+    stop = threading.Event()
+    heard: list[SentFrame] = []
+    ears = [open_bus(spec, active=True) for spec in specs]
+    mouths = {number: open_bus(specs[to], active=True) for number, to in where.items()}
+    began = time.monotonic()
+    threads = [
+        threading.Thread(target=_hear, args=(number, bus, heard, stop, began, plan), daemon=True)
+        for number, bus in enumerate(ears)
+    ]
+    try:
+        live.start()
+        for thread in threads:
+            thread.start()
+        player = Player(mouths, 1.0, stop)
+        player.play(
+            frames_in(frames),
+            first,
+            None if progress is None else lambda at: progress((at - first) / 1e9 / seconds, "in real time"),
+        )
+        left = began + seconds - time.monotonic()
+        if left > 0:
+            time.sleep(left)
+    finally:
+        live.stop()
+        stop.set()
+        for thread in threads:
+            thread.join(timeout=2.0)
+        for bus in (*ears, *mouths.values()):
+            close_bus(bus)
+    return heard
+
+
+def _hear(
+    number: int, bus: can.BusABC, heard: list[SentFrame], stop: threading.Event, began: float, plan: Plan
+) -> None:
+    planned = {send.word for send in plan.sends if send.bus == number}
+    while not stop.is_set():
+        message = bus.recv(0.05)
+        if message is not None and word_of(message) in planned:
+            heard.append((number, time.monotonic() - began, word_of(message), bytes(message.data)))

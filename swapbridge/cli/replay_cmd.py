@@ -1,0 +1,79 @@
+"""Command line: `swapbridge replay`."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+import click
+
+from swapbridge.bridge import Translator, plan_from_json
+from swapbridge.bus.frames import bus_numbers
+from swapbridge.bus.listen import NO_WIRES
+from swapbridge.bus.opening import open_buses
+from swapbridge.bus.replay import replay
+from swapbridge.capture import read_capture
+from swapbridge.cli.bus_options import bus_option, chosen_buses, config_option
+from swapbridge.cli.common import IdentifierType, console, progress_bar
+from swapbridge.cli.terminal import acknowledge, signals
+from swapbridge.core.frames import identifier_word
+
+
+@click.command()
+@click.argument("capture", type=click.Path(path_type=Path))
+@bus_option
+@config_option
+@click.option("--plan", type=click.Path(path_type=Path, dir_okay=False), help="Play what this plan makes of it.")
+@click.option("--from-bus", metavar="NAME", help="The plan's bus that a one-bus capture was taken on.")
+@click.option("--rate", default=1.0, show_default=True, help="2 plays twice as fast.")
+@click.option("--loop", "loops", default=1, show_default=True, help="How often; 0 plays until Ctrl-C.")
+@click.option("--id", "ids", multiple=True, type=IdentifierType(), help="Play only this identifier; may be repeated.")
+@click.option("--cautions-read", is_flag=True, help="The cautions were read (for a bus with wires).")
+def command(
+    capture: Path,
+    buses: tuple[str, ...],
+    config: Path | None,
+    plan: Path | None,
+    from_bus: str | None,
+    rate: float,
+    loops: int,
+    ids: tuple[tuple[int, bool], ...],
+    cautions_read: bool,
+) -> None:
+    """Play CAPTURE, or what a plan's translator makes of it, onto a bus.
+
+    Example: swapbridge replay captures/donor.log --bus bench=udp_multicast:239.74.163.2 --rate 2
+
+    The bus is the capture's of the same name (the plan's with --plan); a single bus takes a single one.
+    """
+    specs = chosen_buses(buses, config)
+    frames = read_capture(capture)
+    program = plan_from_json(plan.read_text(encoding="utf-8")) if plan is not None else None
+    names = frames.bus_names if program is None else tuple(bus.name for bus in program.buses)
+    numbers = bus_numbers([spec.name for spec in specs], names)
+    if any(spec.interface not in NO_WIRES for spec in specs):
+        acknowledge(cautions_read)
+    stop = threading.Event()
+    with (
+        signals(SIGINT=stop, SIGTERM=stop),
+        progress_bar(f"playing {capture.name}") as progress,
+        open_buses(specs, active=True) as opened,
+    ):
+        report = replay(
+            frames,
+            {numbers[name]: bus for name, bus in opened.items()},
+            rate=rate,
+            loops=loops,
+            ids=[identifier_word(*one) for one in ids] or None,
+            plan=program,
+            translator=None if program is None else lambda: Translator(program),
+            from_bus=from_bus,
+            progress=progress,
+            stop=stop,
+        )
+    median, p99, worst = report.late_ms
+    console().print(
+        f"{report.sent:,} frames in {report.seconds:.1f} s; lateness median {median:.2f} ms, "
+        f"99 in 100 under {p99:.2f} ms, worst {worst:.2f} ms",
+        markup=False,
+    )

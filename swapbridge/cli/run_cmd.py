@@ -1,0 +1,141 @@
+"""Command line: `swapbridge run`."""
+
+from __future__ import annotations
+
+import sys
+import threading
+from pathlib import Path
+
+import click
+from rich.live import Live as Screen
+
+from swapbridge.bridge import Plan, Translator, plan_from_json
+from swapbridge.bus.live import LiveOptions, LiveStatus, Values
+from swapbridge.bus.proof import proof_of
+from swapbridge.bus.replay import TranslatorLike
+from swapbridge.bus.run import RunReport, RunRequest, inline, run
+from swapbridge.capture import read_capture
+from swapbridge.cli.bus_options import bus_option, chosen_buses, config_option
+from swapbridge.cli.common import console, say
+from swapbridge.cli.live_screen import clock, run_screen
+from swapbridge.cli.terminal import acknowledge, signals
+from swapbridge.core.errors import InputError
+
+
+@click.command()
+@click.argument("plan", type=click.Path(path_type=Path, dir_okay=False))
+@bus_option
+@config_option
+@click.option("--send", is_flag=True, help="Send planned frames. Without it an added node only watches.")
+@click.option("--cautions-read", is_flag=True, help="The cautions were read; else they are shown and asked about.")
+@click.option("--unproved", is_flag=True, help="Run a plan without a passed proof, on the bench only; it is logged.")
+@click.option("--active", is_flag=True, help="Watch through an adapter that can't be kept from sending.")
+@click.option("--against", metavar="[BUS=]CAPTURE", help="Play a capture as one of the buses (default: the donor).")
+@click.option("--engine", type=click.Choice(["python", "c"]), default="python", show_default=True)
+@click.option("--watch-first", default=2.0, show_default=True, help="Seconds of watching before sending begins.")
+@click.option("--lag-limit-ms", default=50.0, show_default=True, help="Lateness at which sending stops.")
+@click.option("--black-box", type=click.Path(path_type=Path, file_okay=False), default="captures", show_default=True)
+@click.option("--minutes", default=5.0, show_default=True, help="How far back the black box reaches.")
+@click.option("--watchdog", type=click.Path(path_type=Path), help="A watchdog device to feed, e.g. /dev/watchdog.")
+@click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="End by itself after so long.")
+@click.option("--quiet", is_flag=True, help="No board: only log lines, for a service.")
+def command(
+    plan: Path,
+    buses: tuple[str, ...],
+    config: Path | None,
+    send: bool,
+    cautions_read: bool,
+    unproved: bool,
+    active: bool,
+    against: str | None,
+    engine: str,
+    watch_first: float,
+    lag_limit_ms: float,
+    black_box: Path,
+    minutes: float,
+    watchdog: Path | None,
+    seconds: float | None,
+    quiet: bool,
+) -> None:
+    """Run PLAN's translator between live buses.
+
+    Example: swapbridge run plan.json --bus donor=socketcan:can0 --bus host=socketcan:can1
+
+    An added node starts silent and shows what it would send beside what it sees; --send lets it send. SIGUSR1 writes
+    the black box; Ctrl-C and SIGTERM send fallbacks, then close the buses.
+    """
+    program = _plan(plan)
+    played_bus, played = _against(against)
+    if send or inline(program):
+        acknowledge(cautions_read)
+        cautions_read = True
+    request = RunRequest(
+        plan=program,
+        buses=chosen_buses(buses, config, wanted=played is None),
+        options=LiveOptions(send, watch_first, lag_limit_ms / 1000, minutes),
+        proof=proof_of(plan),
+        folder=black_box,
+        unproved=unproved,
+        acknowledged=cautions_read,
+        active=active,
+        watchdog=watchdog,
+        against=None if played is None else read_capture(played),
+        against_bus=played_bus,
+        seconds=seconds,
+    )
+    report = _run(request, _translator(program, engine), quiet)
+    _summary(report)
+    if report.fault:
+        sys.exit(2)
+
+
+def _plan(path: Path) -> Plan:
+    try:
+        return plan_from_json(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path} can't be read ({error}): make it with `swapbridge compile`") from None
+
+
+def _against(text: str | None) -> tuple[str | None, Path | None]:
+    if text is None:
+        return None, None
+    bus, separator, path = text.partition("=")
+    return (bus, Path(path)) if separator else (None, Path(text))
+
+
+def _translator(plan: Plan, engine: str) -> TranslatorLike:
+    if engine == "python":
+        return Translator(plan)
+    from swapbridge.emit import NativeTranslator  # needs a C compiler, which not everybody has
+
+    return NativeTranslator(plan)
+
+
+def _run(request: RunRequest, translator: TranslatorLike, quiet: bool) -> RunReport:
+    stop, dump, terminal = threading.Event(), threading.Event(), console()
+    drawing = terminal.is_terminal and not quiet
+    values = Values(request.plan)
+    with (
+        signals(SIGINT=stop, SIGTERM=stop, SIGHUP=stop, SIGUSR1=dump),
+        Screen(console=terminal, auto_refresh=False, transient=True, redirect_stderr=False) as screen,
+    ):
+
+        def show(status: LiveStatus) -> None:
+            if drawing:
+                screen.update(run_screen(status, values), refresh=True)
+
+        return run(request, translator, show=show, tell=None if drawing else say, stop=stop, dump=dump)
+
+
+def _summary(report: RunReport) -> None:
+    terminal = console()
+    status = report.status
+    for bus in status.buses:
+        terminal.print(
+            f"{bus.name}: {bus.received:,} frames heard, {bus.sent:,} sent, {bus.failed:,} failed", markup=False
+        )
+    terminal.print(
+        f"{clock(status.seconds)}, ended by: {report.ended_by}; worst lag {status.worst_lag_ms:.1f} ms", markup=False
+    )
+    for path in report.black_boxes:
+        terminal.print(f"black box {path}", markup=False)
