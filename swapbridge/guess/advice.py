@@ -21,7 +21,7 @@ NEXT_RECORDING = {
     "throttle": "key on, engine off, sweep the pedal slowly three times, then rev to 2500 three times",
     "engine_speed": "engine warm, neutral: rev to 1500, 2500 and 3500 rpm, hold 5 s each, three times",
     "vehicle_speed": "drive at 20, 40 and 60 km/h and stop in between, three times (a helper works the laptop)",
-    "coolant_temp": "start from cold and record until the thermostat opens, then let it cool 10 minutes and start again",
+    "coolant_temp": "start from cold and record until the thermostat opens, cool 10 minutes, start again",
     "oil_temp": "start from cold, record the warm-up, then let it cool and start again",
     "brake_switch": "key on, engine off: brake on and off five times, some seconds apart, three rounds",
     "gear": "brake applied, wheels chocked: lever through P-R-N-D and back, three times, 3 s in each",
@@ -70,8 +70,8 @@ def advise(messages: Sequence[FoundMessage], targets: dict[str, Target], chances
         likeness = _likeness(a, b)
         if likeness > 0.97:
             out.append(
-                f"{a.name} and {b.name} moved together all the time (r2 {likeness:.2f}), so what follows one may follow "
-                f"the other: {next_recording(a.name if 'pedal' in a.name else b.name)}"
+                f"{a.name} and {b.name} moved together all the time (r2 {likeness:.2f}), so what follows one may "
+                f"follow the other: {next_recording(a.name if 'pedal' in a.name else b.name)}"
             )
     return tuple(out)
 

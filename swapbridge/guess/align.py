@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 Floats = npt.NDArray[np.float64]
 
 LAGS_S: Floats = np.round(np.arange(0.0, 1.0001, 0.04), 3)
-"""Coarse lags that are tried, in seconds: a scan tool lags 10 to 300 ms (common practice), a slow one up to a second."""
+"""Coarse lags that are tried, in seconds: a scan tool lags 10 to 300 ms (common practice), a slow one to a second."""
 TOOL_JITTER_S = 0.012
 """How much a scan tool's own delay wanders from answer to answer: what a value that moves fast may be off by."""
 MOST_SAMPLES = 6000

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from swapbridge.guess.align import Floats, Series, Target, sample
 
@@ -50,7 +49,9 @@ class Chance:
         threshold, share, shape, scale = self.tail
         if level <= threshold:
             return 1.0
-        return float(max(share * stats.genpareto.sf(level - threshold, shape, scale=scale), 1e-12))
+        over = (level - threshold) / scale
+        beyond = np.exp(-over) if shape < 1e-6 else (1 + shape * over) ** (-1 / shape)
+        return float(max(share * beyond, 1e-12))
 
 
 def shifted_best(series: Series, target: Target) -> Floats:
@@ -96,12 +97,7 @@ def judge_luck(best: Floats, target: Target) -> Chance:
         return Chance(False, max(independent, 0.0))
     level = -np.log(1.0 - np.minimum(usable, 1 - 1e-9))
     threshold = float(np.percentile(level, 85))
-    beyond = level[level > threshold] - threshold
-    # a light-tailed start keeps few shifts from promising too much: shape never under zero
-    shape, _, scale = stats.genpareto.fit(beyond, floc=0.0) if len(beyond) >= 10 else (0.0, 0.0, 0.0)
-    shape, scale = max(float(shape), 0.0), max(float(scale), float(beyond.mean()) if len(beyond) else 0.1, 1e-3)
-    if shape > 0.5:
-        shape = 0.5
+    shape, scale = _pareto(np.sort(level[level > threshold] - threshold))
     return Chance(
         True,
         float(independent),
@@ -109,3 +105,22 @@ def judge_luck(best: Floats, target: Target) -> Chance:
         float(np.percentile(usable, 95)),
         (threshold, float(np.mean(level > threshold)), shape, scale),
     )
+
+
+def _pareto(beyond: Floats) -> tuple[float, float]:
+    """Shape and scale of a generalised Pareto tail by probability-weighted moments.
+
+    Source: Hosking and Wallis, Technometrics 29, 1987. The shape is kept from 0 to 0.5: few shifts must not promise a
+    tail that ends.
+    """
+    n = len(beyond)
+    mean = float(beyond.mean()) if n else 0.0
+    if n < 10 or mean <= 0:
+        return 0.0, max(mean, 0.1)
+    share_above = 1 - (np.arange(1, n + 1) - 0.35) / n
+    weighted = float((share_above * beyond).mean())
+    apart = mean - 2 * weighted
+    if apart <= 1e-12:
+        return 0.5, mean
+    shape = float(np.clip(2 - mean / apart, 0.0, 0.5))
+    return shape, max(mean * (1 - shape), 1e-3)

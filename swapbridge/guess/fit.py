@@ -8,6 +8,7 @@ residuals measures the shape alone, whatever the noise: it is near zero for a fo
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -184,7 +185,6 @@ def _judge(x: Floats, y: Floats, weight: Floats, target: Target, lag: float, ste
     held = _held_out(x, y, final)
     rounding = (target.quantum**2 + (slope * step) ** 2) / 12
     shape, worst = _shape(residual, final, rounding)
-    z = np.abs(residual) * np.sqrt(weight)
     z_rounded = np.abs(residual) / np.sqrt(1 / weight + (slope * step) ** 2 / 12)
     far = np.abs(residual) > 0.6 * abs(slope) * step + 3.5 / np.sqrt(weight)
     middle = float(final @ x / total)
@@ -203,7 +203,7 @@ def _judge(x: Floats, y: Floats, weight: Floats, target: Target, lag: float, ste
         r2=1.0 - spent / variance,
         r2_held=1.0 - held / variance,
         shape=shape / variance,
-        rough=float(np.sqrt(np.mean(np.minimum(z_rounded, 6.0) ** 2))),
+        rough=float(np.sqrt(np.mean(np.clip(z_rounded, 0.0, 6.0) ** 2))),
         worst=worst / np.sqrt(variance),
         far=float(np.mean(far)),
         levels=len(np.unique(np.round(x / step))),
@@ -241,7 +241,7 @@ def _held_out(x: Floats, y: Floats, weight: Floats) -> float:
     """Mean weighted squared error on stretches that the line was not fitted on."""
     edges = np.linspace(0, len(x), FOLDS + 1).astype(np.intp)
     spent = 0.0
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in pairwise(edges):
         train = weight.copy()
         train[a:b] = 0.0
         if train.sum() <= 0:
@@ -262,7 +262,7 @@ def _shape(residual: Floats, weight: Floats, rounding: float) -> tuple[float, fl
     power = float(product.sum() / pair.sum())
     edges = np.linspace(0, len(product), FOLDS + 1).astype(np.intp)
     worst = 0.0
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in pairwise(edges):
         if b - a > 3 and pair[a:b].sum() > 0:
             worst = max(worst, float(product[a:b].sum() / pair[a:b].sum()) - rounding)
     return max(power - rounding, 0.0), float(np.sqrt(max(worst, 0.0)))

@@ -7,6 +7,7 @@ share of samples that the best table gets right beyond the commonest word, the l
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -93,7 +94,7 @@ def _right(x: Floats, y: Floats) -> float:
 def _held(x: Floats, y: Floats, common: float) -> float:
     edges = np.linspace(0, len(x), 7).astype(np.intp)
     right = 0
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in pairwise(edges):
         train = np.ones(len(x), bool)
         train[a:b] = False
         for value in np.unique(x[a:b]):

@@ -62,8 +62,8 @@ def attach_meaning(
     capture : Capture
         The capture that the rows point into.
     stimulus : StimulusTrack or None
-        Channels in seconds of the capture's own clock (`StimulusTrack.on_clock_of`). A scan tool's answers in the
-        capture are channels as well, without being asked.
+        What was done. Taken as on the capture's own clock where it overlaps the capture so, else as seconds since
+        its first frame. A scan tool's answers in the capture are channels as well, without being asked.
     progress : callable, optional
         Share done and a few words.
     executor : concurrent.futures.Executor, optional
@@ -80,7 +80,7 @@ def attach_meaning(
     """
     tell = progress or (lambda share, words: None)
     channels, tool = obd_channels(capture)
-    told = dict(stimulus.channels) if stimulus is not None else {}
+    told = _on_clock(stimulus, capture) if stimulus is not None else {}
     targets = prepare_targets({**channels, **told})
     from_tool = frozenset(channels) - frozenset(told)
     works = [None if m.key in tool else work_of(m, capture) for m in message_fields]
@@ -103,6 +103,15 @@ def attach_meaning(
         name: describe_channel(t, chances.get(name), messages, name in from_tool) for name, t in targets.items()
     }
     return messages, advise(messages, targets, chances), described
+
+
+def _on_clock(stimulus: StimulusTrack, capture: Capture) -> dict[str, Channel]:
+    if not len(capture):
+        return {}
+    first, last = float(capture.time_ns.min()) / 1e9, float(capture.time_ns.max()) / 1e9
+    if any(((c.time_s >= first) & (c.time_s <= last)).any() for c in stimulus.channels.values()):
+        return dict(stimulus.channels)
+    return dict(stimulus.on_clock_of(capture).channels)
 
 
 def prepare_targets(channels: dict[str, Channel]) -> dict[str, Target]:

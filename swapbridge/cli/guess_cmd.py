@@ -1,0 +1,147 @@
+"""Command line: `swapbridge guess`: find signals and what they mean."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from swapbridge.capture import StimulusTrack, read_capture, read_stimulus
+from swapbridge.cli.common import IdentifierType, console, progress_bar, say, table
+from swapbridge.core.errors import InputError
+from swapbridge.core.files import written_whole
+from swapbridge.guess.executors import open_executor
+from swapbridge.guess.findings import Findings
+from swapbridge.guess.guess import guess
+from swapbridge.guess.pictures import draw_html, draw_png, overlays
+from swapbridge.guess.report import (
+    claims_in_order,
+    formula,
+    integrity_in_order,
+    name_of,
+    story,
+    sureness,
+    totals,
+    where,
+)
+
+FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+OUT = click.Path(dir_okay=False, writable=True, path_type=Path)
+
+
+@click.command()
+@click.argument("captures", metavar="CAPTURE...", nargs=-1, required=True, type=FILE)
+@click.option("--stimulus", "stimuli", metavar="CSV", type=FILE, multiple=True, help="What was done; one a capture.")
+@click.option(
+    "--stimulus-time",
+    type=click.Choice(["absolute", "relative"]),
+    help="Whose clock the stimulus has: the capture's, or seconds since its first frame. Default: what overlaps.",
+)
+@click.option(
+    "--id", "ids", metavar="ID", type=IdentifierType(), multiple=True, help="Only this identifier, whole story."
+)
+@click.option("--json", "json_file", metavar="FILE", type=OUT, help="Write all findings as JSON.")
+@click.option("--dbc", "dbc_file", metavar="FILE", type=OUT, help="Write findings as a signal map.")
+@click.option("--plot", "plot_file", metavar="FILE", type=OUT, help="Draw field over stimulus: FILE.html or FILE.png.")
+@click.option("--jobs", type=int, metavar="N", help="Processes; by default all cores for a large capture.")
+@click.option("--scheduler", metavar="ADDRESS", help="Work on a Dask cluster (extra `cluster`).")
+@click.option("--all", "show_all", is_flag=True, help="Also list claims that are only a hint.")
+def command(
+    captures: tuple[Path, ...],
+    stimuli: tuple[Path, ...],
+    stimulus_time: str | None,
+    ids: tuple[tuple[int, bool], ...],
+    json_file: Path | None,
+    dbc_file: Path | None,
+    plot_file: Path | None,
+    jobs: int | None,
+    scheduler: str | None,
+    show_all: bool,
+) -> None:
+    """Find signals in captures and what they mean.
+
+    Give what was done to the vehicle with --stimulus (rows of time_s,channel,value); a scan tool's answers that are in
+    the capture are used without being asked. Identifiers are hex, with an x behind for 29 bits.
+    """
+    if stimuli and len(stimuli) != len(captures):
+        raise InputError(
+            f"{len(captures)} captures and {len(stimuli)} stimulus files: give one --stimulus for every capture, in order"
+        )
+    if plot_file is not None and plot_file.suffix.lower() not in (".html", ".png"):
+        raise InputError(f"--plot draws .html or .png, not {plot_file.name}: name the file so")
+    with progress_bar("reading") as report:
+        read = [read_capture(path) for path in captures]
+        report(1.0, "")
+    for capture in read:
+        for sentence in capture.notes.sentences():
+            say(f"{capture.source}: {sentence}")
+    tracks: list[StimulusTrack | None] = [None] * len(read)
+    for k, (path, capture) in enumerate(zip(stimuli, read, strict=False)):
+        mode = "absolute" if stimulus_time == "absolute" else "relative" if stimulus_time == "relative" else None
+        tracks[k] = read_stimulus(path).on_clock_of(capture, mode)
+    frames = sum(len(capture) for capture in read)
+    with (
+        open_executor(jobs=1 if ids and jobs is None else jobs, scheduler=scheduler, frames=frames) as executor,
+        progress_bar("guessing") as report,
+    ):
+        findings = guess(read, tracks, ids=ids or None, progress=report, executor=executor)
+    if json_file is not None:
+        with written_whole(json_file) as path:
+            path.write_text(json.dumps(findings.to_json(), indent=1) + "\n", encoding="utf-8")
+        say(f"wrote {json_file}")
+    if plot_file is not None:
+        pictures = overlays(findings, read[0], tracks[0], ids=ids)
+        title = f"{captures[0].name}: fields over stimulus"
+        page = draw_png(pictures, title) if plot_file.suffix.lower() == ".png" else draw_html(pictures, title).encode()
+        with written_whole(plot_file) as path:
+            path.write_bytes(page)
+        say(f"wrote {plot_file}")
+    if ids:
+        for identifier, extended in ids:
+            for line in story(findings, identifier, extended):
+                click.echo(line)
+        return
+    _print(findings, show_all)
+
+
+def _print(findings: Findings, show_all: bool) -> None:
+    screen = console()
+    click.echo(totals(findings))
+    claims = [c for c in claims_in_order(findings) if show_all or c[1].confidence >= 0.2 or c[1].copy_of is None]
+    if claims:
+        rows = [
+            (
+                f.stimulus,
+                name_of(m),
+                where(f.layout) + (f" if {f.mux[0]}={f.mux[1]}" if f.mux else ""),
+                formula(f),
+                f.unit,
+                f"{sureness(f.confidence)} {f.confidence:.1%}",
+                "" if f.lag_s is None else f"{f.lag_s:.2f}",
+            )
+            for m, f in claims
+        ]
+        click.echo()
+        screen.print(
+            table(["follows", "message", "where", "value", "unit", "how sure", "lag s"], rows, right=["lag s"])
+        )
+    else:
+        click.echo("\nNo field follows a channel: give --stimulus, or see the advice below.")
+    integrity = integrity_in_order(findings)
+    if integrity:
+        click.echo()
+        screen.print(
+            table(
+                ["message", "counter or checksum", "where", "how", "how sure"],
+                [
+                    (name_of(m), f.kind, where(f.layout), words, f"{sureness(f.confidence)} {f.confidence:.1%}")
+                    for m, f, words in integrity
+                ],
+            )
+        )
+    if findings.advice:
+        click.echo("\nAdvice")
+        for sentence in findings.advice:
+            screen.print(f"- {sentence}", markup=False)
+    click.echo("\nOne message's whole story: --id ID. All of it as data: --json FILE.")
