@@ -11,7 +11,7 @@ from swapbridge.capture.capture import (
     FrameKey,
     ReadNotes,
 )
-from swapbridge.capture.read import read_capture
+from swapbridge.capture.read import FORMS, read_blocks, read_capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack, read_stimulus, write_stimulus
 from swapbridge.capture.write import log_text, write_capture, write_captures
 
@@ -20,6 +20,7 @@ __all__ = [
     "ERROR",
     "EXTENDED",
     "FD",
+    "FORMS",
     "REMOTE",
     "SENT",
     "Capture",
@@ -28,6 +29,7 @@ __all__ = [
     "ReadNotes",
     "StimulusTrack",
     "log_text",
+    "read_blocks",
     "read_capture",
     "read_stimulus",
     "write_capture",

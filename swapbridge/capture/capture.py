@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
-from typing import NamedTuple
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -41,6 +41,7 @@ class ReadNotes:
     duplicates: int = 0
     examples: tuple[str, ...] = ()
     stopped: str = ""
+    """Why reading ended before the file did, as a sentence; "" when it did not."""
 
     def sentences(self) -> list[str]:
         """What to tell the user, empty when all was well."""
@@ -57,6 +58,24 @@ class ReadNotes:
         if self.duplicates:
             out.append(f"{self.duplicates:,} frames repeat the one before them to the last digit")
         return out
+
+    def plus(self, other: ReadNotes) -> ReadNotes:
+        """Notes of both, where one file was read in blocks."""
+        return ReadNotes(
+            self.unreadable_lines + other.unreadable_lines,
+            self.torn_at_end or other.torn_at_end,
+            self.clock_steps_back + other.clock_steps_back,
+            self.duplicates + other.duplicates,
+            (self.examples + other.examples)[:5],
+            self.stopped or other.stopped,
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+    @staticmethod
+    def from_json(data: dict[str, Any]) -> ReadNotes:
+        return ReadNotes(**{**data, "examples": tuple(data.get("examples", ()))})
 
 
 @dataclass(frozen=True, slots=True)

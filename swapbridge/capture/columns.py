@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -101,6 +101,10 @@ class NoteTaker:
     stopped: str = ""
     examples: list[str] = field(default_factory=list)
 
+    @property
+    def any(self) -> bool:
+        return bool(self.unreadable or self.torn or self.stopped)
+
     def unreadable_line(self, line: bytes | str) -> None:
         self.unreadable += 1
         if len(self.examples) < EXAMPLES:
@@ -119,7 +123,7 @@ class Gatherer:
         if len(columns):
             self.parts.append(columns)
 
-    def capture(self, bus_names: Iterable[str], source: str, taker: NoteTaker) -> Capture:
+    def capture(self, bus_names: Iterable[str], source: str) -> Capture:
         """All frames so far; the parts are given up column by column, so that memory stays near one copy."""
         width = max((part.payload.shape[1] for part in self.parts), default=8)
         whole: dict[str, npt.NDArray[np.generic]] = {}
@@ -144,15 +148,22 @@ class Gatherer:
                     setattr(part, name, getattr(part, name)[:0])
         self.parts = []
         names = tuple(bus_names) or ("0",)
-        capture = Capture(bus_names=names, source=source, **whole)  # type: ignore[arg-type]
-        return noted(capture, taker)
+        return Capture(bus_names=names, source=source, **whole)  # type: ignore[arg-type]
 
 
-def noted(capture: Capture, taker: NoteTaker) -> Capture:
-    """The capture with its reading notes filled in, repeats and backward clock steps counted."""
-    from dataclasses import replace
+def noted(capture: Capture, taker: NoteTaker, before: Capture | None = None) -> Capture:
+    """The capture with its reading notes filled in, repeats and backward clock steps counted.
 
+    `before` is the frame before its first, where it is a block of a longer capture.
+    """
     back, repeats = clock_faults(capture)
+    if before is not None and len(before) and len(capture):
+        first = capture.select(slice(0, 1))
+        back += int(first.time_ns[0] < before.time_ns[0])
+        width = max(first.payload.shape[1], before.payload.shape[1])
+        repeats += all(
+            np.array_equal(getattr(first, name), getattr(before, name)) for name in COLUMN_NAMES[:-1]
+        ) and np.array_equal(widened(first.payload, width), widened(before.payload, width))
     notes = ReadNotes(taker.unreadable, taker.torn, back, repeats, tuple(taker.examples), taker.stopped)
     return replace(capture, notes=notes)
 

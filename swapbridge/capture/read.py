@@ -2,58 +2,181 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
-from swapbridge.capture.capture import Capture
-from swapbridge.capture.columns import BusNames, Columns, Gatherer, NoteTaker
+from swapbridge.capture.capture import Capture, ReadNotes
+from swapbridge.capture.columns import BusNames, Columns, Gatherer, NoteTaker, noted
+from swapbridge.capture.other_logs import BINARY_FORMS, CSV_HEADER, TEXT_FORMS, other_columns
 from swapbridge.capture.source import Source, line_blocks, open_source
 from swapbridge.capture.text_log import read_block
 from swapbridge.core.errors import InputError
 
+Progress = Callable[[float, str], None]
+FORMS = ("log", *TEXT_FORMS, *BINARY_FORMS, "parquet")
+"""Forms that `read_capture` reads; all but .mf4, .db and .parquet also with .gz behind."""
+BLOCK_ROWS = 1 << 20
+_MAGIC = {b"LOGG": "blf", b"MDF ": "mf4", b"SQLite f": "db", b"PAR1": "parquet"}
+_SNIFFED = 4096
+_LOOKS = (
+    ("log", re.compile(rb"\(\d+(\.\d+)?\)\s+\S+\s+[0-9A-Fa-f]{1,8}#")),
+    ("trc", re.compile(rb";\$FILEVERSION|;#+\s*\r?\n;", re.IGNORECASE)),
+    ("asc", re.compile(rb"date\s+\w+\s|base\s+(hex|dec)\b", re.IGNORECASE)),
+    ("csv", re.compile(CSV_HEADER.encode(), re.IGNORECASE)),
+)
+
 
 @dataclass(slots=True)
-class Reading:
+class _Reading:
     """What is known while a file is read: bus names, notes, and whether its last line had no end."""
 
     buses: BusNames = field(default_factory=BusNames)
     notes: NoteTaker = field(default_factory=NoteTaker)
     open_end: bool = False
+    earlier: ReadNotes | None = None
+    """Notes of the reading that a converted capture came from."""
 
 
-def read_capture(path: str | Path) -> Capture:
-    """Read one recording.
+def read_capture(path: str | Path, *, progress: Progress | None = None) -> Capture:
+    """Read one recording: a text log, any log that python-can reads, gzip or not, or a Parquet capture.
+
+    The form is known by the file's content where that tells, else by its suffix. `progress` is told the share of the
+    file that was read.
 
     Raises
     ------
     InputError
         The file can't be opened, its form is not known, or nothing in it is a frame.
+    MissingToolError
+        The form needs a package that is not installed.
     """
     path = Path(path)
-    reading = Reading()
-    gatherer = Gatherer()
+    reading, gatherer = _Reading(), Gatherer()
+    for columns in _all_columns(path, reading, progress):
+        gatherer.add(columns)
+    if reading.open_end and len(gatherer.parts) > 1 and _is_torn(gatherer.parts[-1], gatherer.parts[:-1]):
+        gatherer.parts.pop()
+        reading.notes.torn = True
+    capture = noted(gatherer.capture(reading.buses.names, str(path)), reading.notes)
+    if not len(capture):
+        raise _nothing(path, reading)
+    return capture if reading.earlier is None else replace(capture, notes=reading.earlier)
+
+
+def read_blocks(path: str | Path, rows: int = BLOCK_ROWS, *, progress: Progress | None = None) -> Iterator[Capture]:
+    """The frames of `read_capture` in blocks of `rows`, the last one shorter, without holding more than one or two.
+
+    Each block knows the bus names met so far. Its notes count what was met since the block before.
+
+    Raises
+    ------
+    InputError, MissingToolError
+        As `read_capture`.
+    """
+    path = Path(path)
+    reading, gatherer = _Reading(), Gatherer()
+    waiting = total = 0
+    last: Columns | None = None
+    edge: Capture | None = None
+
+    def block(limit: int) -> Capture:
+        nonlocal waiting, total, edge
+        notes, reading.notes = reading.notes, NoteTaker()
+        held = gatherer.capture(reading.buses.names, str(path))
+        out = noted(held.select(slice(0, limit)), notes, edge)
+        edge = out.select(slice(len(out) - 1, None))
+        rest = held.select(slice(limit, None))
+        waiting = len(rest)
+        if waiting:
+            gatherer.add(Columns(rest.time_ns, rest.identifier, rest.flags, rest.bus, rest.length, rest.payload))
+        total += len(out)
+        return out
+
+    for columns in _all_columns(path, reading, progress):
+        gatherer.add(columns)
+        waiting += len(columns)
+        if reading.open_end and last is not None and _is_torn(columns, [last, *gatherer.parts[:-1]]):
+            gatherer.parts.pop()
+            waiting -= len(columns)
+            reading.notes.torn = True
+        elif len(columns):
+            last = columns
+        while waiting >= rows:
+            yield block(rows)
+    if waiting or reading.notes.any:
+        tail = block(waiting)
+        if total:
+            yield tail if reading.earlier is None else replace(tail, notes=reading.earlier)
+    if not total:
+        raise _nothing(path, reading)
+
+
+def _nothing(path: Path, reading: _Reading) -> InputError:
+    shown = f"; it begins {reading.notes.examples[0]!r}" if reading.notes.examples else ""
+    return InputError(f"{path} holds no frames that can be read{shown}: name a capture, for example a .log")
+
+
+def _all_columns(path: Path, reading: _Reading, progress: Progress | None) -> Iterator[Columns]:
     source = open_source(path)
     with source.stream:
-        for columns in _text_log_columns(source, reading):
-            gatherer.add(columns)
-    _drop_torn_frame(gatherer, reading)
-    capture = gatherer.capture(reading.buses.names, str(path), reading.notes)
-    if not len(capture):
-        raise InputError(f"{path} holds no frames that can be read: name a capture, for example a .log")
-    return capture
+        for columns in _source_columns(path, source, reading):
+            if progress:
+                progress(source.share_read, path.name)
+            yield columns
 
 
-def _text_log_columns(source: Source, reading: Reading) -> Iterator[Columns]:
+def _source_columns(path: Path, source: Source, reading: _Reading) -> Iterator[Columns]:
+    form = _form(path, source)
+    if form == "log":
+        yield from _text_log_columns(source, reading)
+    elif form == "parquet":
+        from swapbridge.capture.parquet import parquet_blocks  # polars takes a while to load
+
+        for columns, names, notes in parquet_blocks(path):
+            for name in names:
+                reading.buses.number(name.encode())
+            reading.earlier = notes
+            yield columns
+    else:
+        yield from other_columns(form, path, source, reading.buses, reading.notes)
+
+
+def _form(path: Path, source: Source) -> str:
+    begin = source.stream.peek(_SNIFFED)[:_SNIFFED]
+    for magic, form in _MAGIC.items():
+        if begin.startswith(magic):
+            if source.gzip is not None and form in ("db", "parquet"):
+                raise InputError(f"{path} holds a .{form} file in gzip: unzip it first")
+            return form
+    text = begin.lstrip(b"\xef\xbb\xbf \t\r\n")
+    for form, looks in _LOOKS:
+        if looks.match(text):
+            return form
+    suffixes = [suffix.lower().lstrip(".") for suffix in path.suffixes]
+    if suffixes and suffixes[-1] in ("gz", "gzip"):
+        suffixes.pop()
+    named = suffixes[-1] if suffixes else ""
+    if named == "txt":
+        named = "log"
+    if named in FORMS and named not in ("db", "parquet"):
+        return named
+    if named in FORMS:
+        raise InputError(f"{path} is no .{named} file by its first bytes: name a capture")
+    raise InputError(f"{path} is of no form that can be read: name a capture, {', '.join('.' + f for f in FORMS)}")
+
+
+def _text_log_columns(source: Source, reading: _Reading) -> Iterator[Columns]:
     for text, begin, end, torn in line_blocks(source.stream, reading.notes):
         before = reading.notes.unreadable
         columns = read_block(text, begin, end, reading.buses, reading.notes)
         if torn:
             if reading.notes.unreadable > before:
                 # the one line of this block is the recording's torn end, which has a note of its own
-                reading.notes.unreadable -= 1
+                reading.notes.unreadable = before
                 reading.notes.torn = True
             reading.open_end = len(columns) > 0
         yield columns
@@ -61,15 +184,10 @@ def _text_log_columns(source: Source, reading: Reading) -> Iterator[Columns]:
         reading.notes.stopped = source.trouble
 
 
-def _drop_torn_frame(gatherer: Gatherer, reading: Reading) -> None:
-    """Leave out a last frame without a line end whose payload is shorter than that identifier ever had."""
-    if not reading.open_end or len(gatherer.parts) < 2:
-        return
-    last = gatherer.parts[-1]
+def _is_torn(last: Columns, before: list[Columns]) -> bool:
+    """Whether a last frame without a line end is shorter than its identifier ever was."""
     lengths: set[int] = set()
-    for part in gatherer.parts[:-1]:
+    for part in before:
         alike = (part.identifier == last.identifier[-1]) & (part.flags == last.flags[-1]) & (part.bus == last.bus[-1])
         lengths.update(np.unique(part.length[alike]).tolist())
-    if lengths and int(last.length[-1]) < min(lengths):
-        gatherer.parts[-1] = last.rows(slice(0, len(last) - 1))
-        reading.notes.torn = True
+    return len(last) == 1 and bool(lengths) and int(last.length[-1]) < min(lengths)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -20,6 +21,7 @@ BLOCK_BYTES = 1 << 20
 """Text handled at once: large enough that calls cost nothing, small enough that its columns stay in cache. A longer
 line is no frame of any form."""
 _COMPRESSED_BYTES = 1 << 18
+_UNZIPPED_BYTES = 1 << 16
 
 
 class GzipStream(io.RawIOBase):
@@ -65,10 +67,17 @@ class GzipStream(io.RawIOBase):
 
 
 class Source(NamedTuple):
-    """An open file: its bytes in order, and where trouble with gzip is told."""
+    """An open file: its bytes in order, the file itself and its size, and where trouble with gzip is told."""
 
-    stream: io.RawIOBase | io.BufferedReader
+    stream: io.BufferedReader
     gzip: GzipStream | None
+    file: io.BufferedReader
+    size: int
+
+    @property
+    def share_read(self) -> float:
+        """How much of the file has been read, 0 to 1."""
+        return self.file.tell() / max(self.size, 1)
 
     @property
     def trouble(self) -> str:
@@ -89,6 +98,7 @@ def open_source(path: Path) -> Source:
         raise InputError(f"can't read {path}: {error.strerror}; name a capture file that exists") from error
     try:
         begin = file.peek(2)[:2]
+        size = os.fstat(file.fileno()).st_size
     except OSError as error:
         file.close()
         raise InputError(f"can't read {path}: {error.strerror}; name a capture file") from error
@@ -96,9 +106,9 @@ def open_source(path: Path) -> Source:
         file.close()
         raise InputError(f"{path} is empty: record again, or name another file")
     if begin == GZIP_MAGIC:
-        stream = GzipStream(file)
-        return Source(stream, stream)
-    return Source(file, None)
+        unzipped = GzipStream(file)
+        return Source(io.BufferedReader(unzipped, _UNZIPPED_BYTES), unzipped, file, size)
+    return Source(file, None, file, size)
 
 
 class Block(NamedTuple):
@@ -110,7 +120,7 @@ class Block(NamedTuple):
     torn: bool
 
 
-def line_blocks(stream: io.RawIOBase | io.BufferedReader, notes: NoteTaker) -> Iterator[Block]:
+def line_blocks(stream: io.BufferedReader, notes: NoteTaker) -> Iterator[Block]:
     """Blocks of whole lines. A line longer than a block is counted as unreadable and never held whole."""
     carried = b""
     skipping = False

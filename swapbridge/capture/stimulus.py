@@ -120,15 +120,11 @@ def read_stimulus(path: str | Path) -> StimulusTrack:
     """
     path = Path(path)
     source = open_source(path)
-    with source.stream, io.TextIOWrapper(_buffered(source.stream), encoding="utf-8-sig", errors="replace") as text:
+    with source.stream, io.TextIOWrapper(source.stream, encoding="utf-8-sig", errors="replace") as text:
         track = _read(text, str(path))
     if source.trouble:
         return replace(track, notes=replace(track.notes, stopped=source.trouble))
     return track
-
-
-def _buffered(stream: io.RawIOBase | io.BufferedReader) -> io.BufferedReader:
-    return stream if isinstance(stream, io.BufferedReader) else io.BufferedReader(stream)
 
 
 class _Rows:
