@@ -32,7 +32,7 @@ SCANNED = {
     "coolant_temperature": "degC",
     "pedal_position": "%",
     "vehicle_speed": "km/h",
-    "engine_torque": "Nm",
+    "actual_torque": "Nm",
 }
 """What the scan tool reads, and its units."""
 
@@ -195,7 +195,7 @@ class _ScanTool:
                 "coolant_temperature": float(int(e.coolant_c + 0.5)),
                 "pedal_position": float(int(hands.pedal_percent * 2.55 + 0.5)) * 100 / 255,
                 "vehicle_speed": float(int(state.trans.speed_kmh + 0.5)),
-                "engine_torque": float(int(e.actual_nm + 1000.5) - 1000),
+                "actual_torque": float(int(e.actual_nm + 1000.5) - 1000),
             }[name]
             lag_ns = int(60_000_000 + 70_000_000 * self.random.random())
             self._waiting.append((now_ns + lag_ns, name, value))

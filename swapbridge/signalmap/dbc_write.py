@@ -7,9 +7,7 @@ and with canmatrix.
 from __future__ import annotations
 
 import json
-import os
 import re
-import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
@@ -17,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from swapbridge.core.errors import InputError
+from swapbridge.core.files import written_whole
 from swapbridge.core.frames import EXTENDED_BIT
 from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
 
@@ -35,7 +34,9 @@ def save_map(signal_map: SignalMap, path: Path | str) -> None:
     InputError
         A name that DBC can't hold, a number without a finite decimal form, or a folder that can't be written.
     """
-    write_whole(Path(path), encode_map(signal_map))
+    content = encode_map(signal_map)
+    with written_whole(path) as temporary:
+        temporary.write_bytes(content)
 
 
 def encode_map(signal_map: SignalMap) -> bytes:
@@ -45,24 +46,6 @@ def encode_map(signal_map: SignalMap) -> bytes:
         return text.encode("cp1252")
     except UnicodeEncodeError:
         return text.encode("utf-8")
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file so that a reader sees the old one or the new one, never a part."""
-    try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(content)
-            os.chmod(name, 0o644)
-            os.replace(name, path)
-        except BaseException:
-            os.unlink(name)
-            raise
-    except OSError as error:
-        raise InputError(
-            f"{path} can't be written ({error.strerror}): name a folder that exists and has room"
-        ) from None
 
 
 def format_map(signal_map: SignalMap) -> str:

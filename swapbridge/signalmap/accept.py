@@ -1,0 +1,291 @@
+"""Signal map room: taking findings of `guess` into a map, with their evidence; what a person wrote stays as it is."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Any
+
+from swapbridge.core.errors import InputError
+from swapbridge.core.frames import format_identifier, identifier_word
+from swapbridge.core.integrity import checksum_from_json, counter_from_json
+from swapbridge.core.layout import Layout
+from swapbridge.core.roles import BY_NAME
+from swapbridge.signalmap.dbc_read import exact_number
+from swapbridge.signalmap.dbc_write import NAME
+from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+
+FINDINGS_VERSION = 1
+KINDS = ("analogue", "flag", "enum", "counter", "checksum", "constant", "mux")
+
+
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """A map with findings taken in, and what happened to each.
+
+    Attributes
+    ----------
+    signal_map : SignalMap
+    named : int
+        Fields taken with the channel they follow, scale and offset.
+    bare : int
+        Fields taken as raw numbers: their layout is sure enough, what they mean is not.
+    confirmed : int
+        Fields that the map had already, with the same layout: their evidence was added.
+    left_out : int
+        Fields below the confidence asked for, and constants.
+    conflicts : tuple of str
+        Findings that contradict the map, which was kept.
+    """
+
+    signal_map: SignalMap
+    named: int
+    bare: int
+    confirmed: int
+    left_out: int
+    conflicts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    signal: MapSignal
+    has_meaning: bool
+
+
+def accept_findings(
+    findings: Mapping[str, Any],
+    into: SignalMap | None = None,
+    *,
+    min_confidence: float = 0.9,
+    names: Mapping[str, str] | None = None,
+    bus: str | None = None,
+) -> Accepted:
+    """Take findings into a signal map.
+
+    Parameters
+    ----------
+    findings : mapping
+        What ``guess --json`` writes (`Findings.to_json()`).
+    into : SignalMap or None
+        A map to add to; nothing in it is changed but evidence, and methods that it lacks.
+    min_confidence : float
+        A field's meaning is taken from this confidence on, its layout from this layout confidence on.
+    names : mapping of str to str or None
+        Names to give: ``"1A0"`` for a message, ``"1A0.field_0_16"`` for a signal (its name in the findings, or the
+        channel it follows). By default a signal is named after its channel.
+    bus : str or None
+        Only this bus's messages; needed where the findings hold one identifier on several buses.
+
+    Raises
+    ------
+    InputError
+        Not findings of version 1, or a name that DBC can't hold.
+    """
+    table = _messages(findings)
+    buses = sorted({str(m.get("bus", "")) for m in table})
+    if bus is not None:
+        table = [m for m in table if str(m.get("bus", "")) == bus]
+        if not table:
+            raise InputError(f"the findings hold nothing of bus {bus!r}: they have {', '.join(buses)}")
+    names = dict(names or {})
+    known: set[str] = set()
+    counts = dict.fromkeys(("named", "bare", "confirmed", "left_out"), 0)
+    conflicts: list[str] = []
+    messages = {m.word: m for m in (into.messages if into is not None else ())}
+    seen: set[int] = set()
+    for entry in table:
+        where = f"findings, message {entry.get('id')}"
+        try:
+            identifier, extended = int(entry["id"]), bool(entry["extended"])
+            word = identifier_word(identifier, extended)
+            label = format_identifier(identifier, extended)
+            if word in seen:
+                raise InputError(f"{label} is on several buses ({', '.join(buses)}): say which bus to take")
+            seen.add(word)
+            known |= {label} | {f"{label}.{s.get(k)}" for s in entry["signals"] for k in ("name", "stimulus")}
+            message = messages.get(word) or _new_message(entry, identifier, extended, names.get(label))
+            messages[word] = _take(message, entry["signals"], label, names, min_confidence, counts, conflicts)
+        except (KeyError, TypeError, ValueError) as error:
+            raise InputError(f"{where} can't be read ({error!r}): write them with `swapbridge guess --json`") from None
+    odd = sorted(set(names) - known)
+    if odd:
+        raise InputError(f"no finding is called {odd[0]!r}: names are written as 1A0 or 1A0.field_0_16")
+    ordered = tuple(sorted(messages.values(), key=lambda m: (m.extended, m.identifier)))
+    out = replace(into or SignalMap(), messages=tuple(m for m in ordered if m.signals))
+    return Accepted(out, counts["named"], counts["bare"], counts["confirmed"], counts["left_out"], tuple(conflicts))
+
+
+def _messages(findings: Mapping[str, Any]) -> list[dict[str, Any]]:
+    table = findings.get("messages") if isinstance(findings, Mapping) else None
+    if not isinstance(table, list) or not all(isinstance(m, dict) for m in table):
+        raise InputError("these are not findings: write them with `swapbridge guess CAPTURE --json FILE`")
+    if findings.get("version") != FINDINGS_VERSION:
+        raise InputError(f"findings of version {findings.get('version')!r} can't be read: guess again with --json")
+    return table
+
+
+def _new_message(entry: Mapping[str, Any], identifier: int, extended: bool, name: str | None) -> MapMessage:
+    period = float(entry.get("period_ms") or 0.0)
+    whole = round(period)
+    exact = Fraction(whole) if whole and abs(period - whole) <= 0.02 * period else exact_number(f"{period:.3f}")
+    return MapMessage(
+        name=_checked(name or f"MSG_{format_identifier(identifier, extended)}"),
+        identifier=identifier,
+        extended=extended,
+        length=int(entry["length"]),
+        is_fd=int(entry["length"]) > 8,
+        period_ms=exact if exact > 0 else None,
+        evidence={"frames": int(entry.get("frames", 0)), "bus": str(entry.get("bus", ""))},
+    )
+
+
+def _take(
+    message: MapMessage,
+    fields: Iterable[Mapping[str, Any]],
+    label: str,
+    names: Mapping[str, str],
+    min_confidence: float,
+    counts: dict[str, int],
+    conflicts: list[str],
+) -> MapMessage:
+    """One message with its acceptable fields added."""
+    signals = list(message.signals)
+    chosen = [f for f in fields if f["kind"] != "constant" and float(f["layout_confidence"]) >= min_confidence]
+    counts["left_out"] += sum(1 for _ in fields) - len(chosen)
+    new_names = _signal_names(chosen, label, names, min_confidence, {s.name for s in signals})
+    for found_field in sorted(chosen, key=lambda f: f["kind"] != "mux"):
+        found = _signal(found_field, new_names, min_confidence)
+        twin = next((i for i, s in enumerate(signals) if _same_place(s, found.signal)), None)
+        if twin is not None:
+            signals[twin] = with_evidence(signals[twin], found.signal)
+            counts["confirmed"] += 1
+            continue
+        other = next((s for s in signals if overlap(s, found.signal)), None)
+        if other is not None:
+            conflicts.append(f"{message.label}: {found.signal.name} overlaps {other.name} of the map, which was kept")
+            continue
+        if found.signal.mux_signal is not None and found.signal.mux_signal not in {s.name for s in signals}:
+            conflicts.append(f"{message.label}: {found.signal.name} hangs on a multiplexer that was not taken")
+            continue
+        signals.append(found.signal)
+        counts["named" if found.has_meaning else "bare"] += 1
+    return replace(message, signals=tuple(signals))
+
+
+def _signal_names(
+    fields: Iterable[Mapping[str, Any]], label: str, names: Mapping[str, str], min_confidence: float, taken: set[str]
+) -> dict[str, str]:
+    """Name in the findings to name in the map, unique in the message."""
+    out: dict[str, str] = {}
+    for f in fields:
+        plain, channel = str(f["name"]), f["stimulus"]
+        given = names.get(f"{label}.{plain}") or (names.get(f"{label}.{channel}") if channel else None)
+        sure = channel is not None and float(f["confidence"]) >= min_confidence
+        wanted = _checked(given) if given else tidy_name(str(channel) if sure else plain)
+        name, number = wanted, 2
+        while name in taken:
+            name, number = f"{wanted}_{number}", number + 1
+        taken.add(name)
+        out[plain] = name
+    return out
+
+
+def _signal(f: Mapping[str, Any], new_names: Mapping[str, str], min_confidence: float) -> _Found:
+    layout = Layout(int(f["start"]), int(f["length"]), f["byte_order"], bool(f["signed"]))
+    kind, channel = str(f["kind"]), f["stimulus"]
+    if kind not in KINDS:
+        raise InputError(f"field {f['name']} is of kind {kind!r}: known are {', '.join(KINDS)}")
+    sure = channel is not None and float(f["confidence"]) >= min_confidence
+    numeric = sure and kind in ("analogue", "flag")
+    method = f.get("method")
+    checksum = counter = None
+    if kind == "checksum" and method is not None:
+        field = {"start": layout.start, "length": layout.length, "byte_order": layout.byte_order}
+        checksum = checksum_from_json({"field": field, **method})
+    if kind == "counter" and method is not None:
+        counter = counter_from_json(method)
+    evidence = dict(f.get("evidence") or {})
+    summary = {"confidence": f["confidence"], "layout_confidence": f["layout_confidence"], "kind": kind}
+    for key in ("stimulus", "lag_s", "copy_of"):
+        if f.get(key) is not None:
+            summary[key] = f[key]
+    mux = f.get("mux")
+    role = BY_NAME.get(str(channel)) if sure else None
+    return _Found(
+        MapSignal(
+            name=new_names[str(f["name"])],
+            layout=layout,
+            scale=exact_number(repr(float(f["scale"]))) if numeric else Fraction(1),
+            offset=exact_number(repr(float(f["offset"]))) if numeric else Fraction(0),
+            unit=str(f["unit"] or "") if numeric else "",
+            choices=_choices(evidence) if sure and kind == "enum" else {},
+            is_multiplexer=kind == "mux",
+            mux_signal=None if mux is None else new_names.get(str(mux["signal"]), str(mux["signal"])),
+            mux_values=() if mux is None else (int(mux["value"]),),
+            role=role.name if role is not None else "",
+            counter=counter,
+            checksum=checksum,
+            authenticated=bool(evidence.get("possibly_authenticated")),
+            comment=_words(f, sure),
+            evidence={**evidence, **summary},
+        ),
+        sure,
+    )
+
+
+def _choices(evidence: Mapping[str, Any]) -> dict[int, str]:
+    """Names of raw values that `guess` matched with a text channel's words."""
+    table = evidence.get("choices")
+    if not isinstance(table, Mapping):
+        return {}
+    return {int(raw): str(word) for raw, word in table.items()}
+
+
+def _words(f: Mapping[str, Any], sure: bool) -> str:
+    """The evidence in one sentence, for the DBC's comment."""
+    channel, confidence = f["stimulus"], float(f["confidence"])
+    layout = f"layout confidence {float(f['layout_confidence']):.3f}"
+    if channel is None:
+        return f"Found by guess: {f['kind']}, {layout}."
+    lag = f", {1000 * float(f['lag_s']):.0f} ms behind it" if f.get("lag_s") is not None else ""
+    if sure:
+        return f"Found by guess: follows {channel}{lag}, confidence {confidence:.3f}."
+    return f"Found by guess: {f['kind']}, {layout}; perhaps {channel} (confidence {confidence:.3f}, not accepted)."
+
+
+def _same_place(a: MapSignal, b: MapSignal) -> bool:
+    same_page = (a.mux_signal is None and b.mux_signal is None) or bool(set(a.mux_values) & set(b.mux_values))
+    return a.layout.positions == b.layout.positions and same_page
+
+
+def overlap(a: MapSignal, b: MapSignal) -> bool:
+    """Whether two signals of a message claim a bit in the same frame."""
+    if not set(a.layout.positions) & set(b.layout.positions):
+        return False
+    apart = a.mux_signal is not None and a.mux_signal == b.mux_signal and not set(a.mux_values) & set(b.mux_values)
+    return not apart
+
+
+def with_evidence(kept: MapSignal, found: MapSignal) -> MapSignal:
+    """A map's signal with another's evidence, and its methods where it has none."""
+    return replace(
+        kept,
+        evidence={**kept.evidence, **found.evidence},
+        counter=kept.counter or found.counter,
+        checksum=kept.checksum or found.checksum,
+        authenticated=kept.authenticated or found.authenticated,
+    )
+
+
+def tidy_name(text: str) -> str:
+    """A name that DBC can hold, made from any text."""
+    name = re.sub(r"\W+", "_", text, flags=re.ASCII).strip("_") or "signal"
+    return f"s_{name}"[:128] if name[0].isdigit() else name[:128]
+
+
+def _checked(name: str) -> str:
+    if NAME.fullmatch(name) is None:
+        raise InputError(f"name {name!r} can't stand in a DBC: use letters, digits and underscores, not a digit first")
+    return name

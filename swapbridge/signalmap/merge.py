@@ -1,0 +1,179 @@
+"""Signal map room: one map out of two. The first map's word counts; the second fills what the first leaves open."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from swapbridge.signalmap.accept import overlap
+from swapbridge.signalmap.dbc_write import decimal_text
+from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
+
+
+@dataclass(frozen=True, slots=True)
+class Merged:
+    """Two maps as one.
+
+    Attributes
+    ----------
+    signal_map : SignalMap
+    same : tuple of (str, str, str)
+        Signals that stand at the same place in both: message, the first map's name, the second's.
+    only_first, only_second : int
+        Signals that one of them has.
+    differences : tuple of str
+        Where they contradict each other; the first map was followed.
+    """
+
+    signal_map: SignalMap
+    same: tuple[tuple[str, str, str], ...]
+    only_first: int
+    only_second: int
+    differences: tuple[str, ...]
+
+
+def merge_maps(first: SignalMap, second: SignalMap) -> Merged:
+    """Join two maps of one bus; messages are matched by identifier, signals by their bits."""
+    same: list[tuple[str, str, str]] = []
+    differences: list[str] = []
+    only_second = 0
+    messages = {m.word: m for m in first.messages}
+    names = {m.name for m in first.messages}
+    for other in second.messages:
+        mine = messages.get(other.word)
+        if mine is None:
+            messages[other.word] = replace(other, name=_free(other.name, names))
+            names.add(messages[other.word].name)
+            only_second += len(other.signals)
+            continue
+        joined, added = _join(mine, other, same, differences)
+        messages[other.word] = joined
+        only_second += added
+    nodes = {n.name: n for n in second.nodes} | {n.name: n for n in first.nodes}
+    ordered = tuple(sorted(messages.values(), key=lambda m: (m.extended, m.identifier)))
+    out = SignalMap(
+        messages=ordered,
+        nodes=tuple(_known_kind(n, second) for n in nodes.values()),
+        comment=first.comment or second.comment,
+        foreign=first.foreign + tuple(s for s in second.foreign if s not in first.foreign and not _defined(s, first)),
+        source=first.source,
+    )
+    only_first = sum(len(m.signals) for m in first.messages) - len(same)
+    return Merged(out, tuple(same), only_first, only_second, tuple(differences))
+
+
+def _join(
+    mine: MapMessage, other: MapMessage, same: list[tuple[str, str, str]], differences: list[str]
+) -> tuple[MapMessage, int]:
+    """One message of both, and how many signals the second added."""
+    signals = list(mine.signals)
+    names = {s.name for s in signals}
+    renamed: dict[str, str] = {}
+    added = 0
+    if mine.length != other.length:
+        differences.append(f"{mine.label}: {mine.length} bytes in the first map, {other.length} in the second")
+    for s in sorted(other.signals, key=lambda s: not s.is_multiplexer):
+        s = replace(s, mux_signal=renamed.get(s.mux_signal, s.mux_signal)) if s.mux_signal else s
+        twin = next((i for i, m in enumerate(signals) if _same_bits(m, s)), None)
+        if twin is not None:
+            same.append((mine.name, signals[twin].name, s.name))
+            differences += _differences(mine, signals[twin], s)
+            renamed[s.name] = signals[twin].name
+            signals[twin] = _fill(signals[twin], s)
+            continue
+        clash = next((m for m in signals if overlap(m, s)), None)
+        if clash is not None:
+            differences.append(f"{mine.label}: {s.name} of the second map overlaps {clash.name} of the first: left out")
+            continue
+        if not s.layout.fits(mine.length):
+            differences.append(f"{mine.label}: {s.name} of the second map lies outside {mine.length} bytes: left out")
+            continue
+        new = _free(s.name, names)
+        names.add(new)
+        renamed[s.name] = new
+        signals.append(replace(s, name=new))
+        added += 1
+    joined = replace(
+        mine,
+        signals=tuple(signals),
+        period_ms=mine.period_ms if mine.period_ms is not None else other.period_ms,
+        senders=mine.senders or other.senders,
+        comment=mine.comment or other.comment,
+        evidence={**other.evidence, **mine.evidence},
+    )
+    return joined, added
+
+
+def _same_bits(a: MapSignal, b: MapSignal) -> bool:
+    pages = (a.mux_signal is None and b.mux_signal is None) or bool(set(a.mux_values) & set(b.mux_values))
+    return a.layout.positions == b.layout.positions and pages
+
+
+def _fill(mine: MapSignal, other: MapSignal) -> MapSignal:
+    """The first map's signal, with what only the second knows."""
+    meaningless = not mine.unit and not mine.choices and not mine.role and mine.scale == 1 and mine.offset == 0
+    return replace(
+        mine,
+        layout=other.layout if meaningless else mine.layout,
+        scale=other.scale if meaningless else mine.scale,
+        offset=other.offset if meaningless else mine.offset,
+        unit=other.unit if meaningless else mine.unit,
+        minimum=mine.minimum if mine.minimum is not None else (other.minimum if meaningless else None),
+        maximum=mine.maximum if mine.maximum is not None else (other.maximum if meaningless else None),
+        choices=mine.choices or other.choices,
+        role=mine.role or other.role,
+        counter=mine.counter or other.counter,
+        checksum=mine.checksum or other.checksum,
+        not_available=mine.not_available or other.not_available,
+        error_codes=mine.error_codes or other.error_codes,
+        reference=mine.reference or other.reference,
+        authenticated=mine.authenticated or other.authenticated,
+        comment=mine.comment or other.comment,
+        evidence={**other.evidence, **mine.evidence},
+        receivers=mine.receivers or other.receivers,
+    )
+
+
+def _differences(message: MapMessage, mine: MapSignal, other: MapSignal) -> list[str]:
+    where = f"{message.label}.{mine.name}"
+    out = []
+    if mine.unit and other.unit and (mine.scale, mine.offset, mine.unit) != (other.scale, other.offset, other.unit):
+        out.append(f"{where}: {_scaling(mine)} in the first map, {_scaling(other)} in the second")
+    if mine.layout.signed != other.layout.signed and other.unit:
+        words = ["signed" if s.layout.signed else "unsigned" for s in (mine, other)]
+        out.append(f"{where}: {words[0]} in the first map, {words[1]} in the second")
+    for what in ("counter", "checksum"):
+        a, b = getattr(mine, what), getattr(other, what)
+        if a is not None and b is not None and _method(a) != _method(b):
+            out.append(f"{where}: the two maps' {what} methods differ as written")
+    return out
+
+
+def _method(method: object) -> object:
+    """A method without what it was verified on and called."""
+    data = dict(method.to_json())  # type: ignore[attr-defined]
+    return {k: v for k, v in data.items() if k not in ("verified_bits", "name")}
+
+
+def _scaling(s: MapSignal) -> str:
+    sign = "+" if s.offset >= 0 else "-"
+    return f"raw x {decimal_text(s.scale)} {sign} {decimal_text(abs(s.offset))} {s.unit}"
+
+
+def _known_kind(node: MapNode, second: SignalMap) -> MapNode:
+    other = second.node(node.name)
+    if node.kind == "unknown" and other is not None:
+        return replace(node, kind=other.kind, comment=node.comment or other.comment)
+    return node
+
+
+def _defined(statement: str, first: SignalMap) -> bool:
+    """Whether the first map defines the same attribute or table already."""
+    head = statement.split('"')[:2]
+    return statement.startswith(("BA_DEF_", "VAL_TABLE_")) and any(s.split('"')[:2] == head for s in first.foreign)
+
+
+def _free(name: str, taken: set[str]) -> str:
+    out, number = name, 2
+    while out in taken:
+        out, number = f"{name}_{number}", number + 1
+    return out

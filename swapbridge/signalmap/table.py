@@ -1,0 +1,96 @@
+"""Signal map room: a map as rows of plain text, for tables on the screen, CSV and JSON."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from fractions import Fraction
+
+from swapbridge.core.frames import format_identifier
+from swapbridge.signalmap.dbc_write import decimal_text
+from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+
+COLUMNS = (
+    "message", "id", "bytes", "period_ms", "sender", "signal", "start", "length", "byte_order", "signed", "scale",
+    "offset", "unit", "minimum", "maximum", "multiplexer", "choices", "role", "integrity", "confidence", "comment",
+)  # fmt: skip
+
+
+def map_rows(signal_map: SignalMap) -> list[dict[str, str]]:
+    """One row a signal, every value as text, columns as `COLUMNS`."""
+    return [_row(m, s) for m in signal_map.messages for s in m.signals]
+
+
+def map_csv(signal_map: SignalMap) -> str:
+    """The rows as CSV."""
+    out = io.StringIO()
+    writer = csv.DictWriter(out, COLUMNS, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(map_rows(signal_map))
+    return out.getvalue()
+
+
+def map_json(signal_map: SignalMap) -> str:
+    """The rows as a JSON list, with counter and checksum methods whole."""
+    rows = []
+    for m in signal_map.messages:
+        for s in m.signals:
+            row: dict[str, object] = dict(_row(m, s))
+            row["evidence"] = dict(s.evidence)
+            row["counter"] = s.counter.to_json() if s.counter else None
+            row["checksum"] = s.checksum.to_json() if s.checksum else None
+            rows.append(row)
+    return json.dumps(rows, indent=1, ensure_ascii=False) + "\n"
+
+
+def integrity_words(s: MapSignal) -> str:
+    """A counter's or checksum's method in a few words."""
+    if s.counter is not None:
+        step = f" by {s.counter.step}" if s.counter.step != 1 else ""
+        return f"counter {s.counter.low} to {s.counter.high}{step}"
+    if s.checksum is not None:
+        data = s.checksum.method.to_json()
+        kind = str(data["kind"])
+        if kind == "crc":
+            name = str(data["name"] or f"CRC-{data['width']} polynomial 0x{data['polynomial']:X}")
+            more = f", with {len(data['before']) // 2} constant bytes before" if data["before"] else ""
+            return name + more
+        if kind == "sum":
+            return f"sum of {({8: 'bytes', 4: 'nibbles', 1: 'bits'})[int(data['unit_bits'])]}"
+        return str(data["name"] or "affine checksum")
+    return "possibly authenticated" if s.authenticated else ""
+
+
+def _row(m: MapMessage, s: MapSignal) -> dict[str, str]:
+    pages = "M" if s.is_multiplexer else ""
+    if s.mux_signal is not None:
+        pages = f"{s.mux_signal} = {', '.join(map(str, s.mux_values))}"
+    confidence = s.evidence.get("confidence")
+    return {
+        "message": m.name,
+        "id": format_identifier(m.identifier, m.extended),
+        "bytes": str(m.length),
+        "period_ms": _number(m.period_ms),
+        "sender": ", ".join(m.senders),
+        "signal": s.name,
+        "start": str(s.layout.start),
+        "length": str(s.layout.length),
+        "byte_order": s.layout.byte_order,
+        "signed": "yes" if s.layout.signed else "no",
+        "scale": _number(s.scale),
+        "offset": _number(s.offset),
+        "unit": s.unit,
+        "minimum": _number(s.minimum),
+        "maximum": _number(s.maximum),
+        "multiplexer": pages,
+        "choices": ", ".join(f"{raw} {name}" for raw, name in sorted(s.choices.items())),
+        "role": s.role,
+        "integrity": integrity_words(s),
+        "confidence": f"{confidence:.3f}" if isinstance(confidence, int | float) else "",
+        "comment": s.comment,
+    }
+
+
+def _number(value: Fraction | None) -> str:
+    return "" if value is None else decimal_text(value)
