@@ -157,7 +157,7 @@ def _take(
     new_names = _signal_names(chosen, label, names, min_confidence, {s.name for s in signals})
     for found_field in sorted(chosen, key=lambda f: f["kind"] != "mux"):
         found = _signal(found_field, new_names, min_confidence)
-        twin = next((i for i, s in enumerate(signals) if _same_place(s, found.signal)), None)
+        twin = next((i for i, s in enumerate(signals) if same_place(s, found.signal)), None)
         if twin is not None:
             signals[twin] = with_evidence(signals[twin], found.signal)
             counts["confirmed"] += 1

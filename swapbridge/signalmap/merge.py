@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from swapbridge.signalmap.accept import overlap
+from swapbridge.signalmap.accept import overlap, same_place
 from swapbridge.signalmap.dbc_write import decimal_text
 from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
 
@@ -73,7 +73,7 @@ def _join(
         differences.append(f"{mine.label}: {mine.length} bytes in the first map, {other.length} in the second")
     for s in sorted(other.signals, key=lambda s: not s.is_multiplexer):
         s = replace(s, mux_signal=renamed.get(s.mux_signal, s.mux_signal)) if s.mux_signal else s
-        twin = next((i for i, m in enumerate(signals) if _same_bits(m, s)), None)
+        twin = next((i for i, m in enumerate(signals) if same_place(m, s)), None)
         if twin is not None:
             same.append((mine.name, signals[twin].name, s.name))
             differences += _differences(mine, signals[twin], s)
@@ -101,11 +101,6 @@ def _join(
         evidence={**other.evidence, **mine.evidence},
     )
     return joined, added
-
-
-def _same_bits(a: MapSignal, b: MapSignal) -> bool:
-    pages = (a.mux_signal is None and b.mux_signal is None) or bool(set(a.mux_values) & set(b.mux_values))
-    return a.layout.positions == b.layout.positions and pages
 
 
 def _fill(mine: MapSignal, other: MapSignal) -> MapSignal:

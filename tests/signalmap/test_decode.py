@@ -233,6 +233,8 @@ def test_nested_multiplexers() -> None:
 
 
 def test_minus_zero_is_cantools_minus_zero() -> None:
-    signal_map = parse_map(format_map(SignalMap((MapMessage("M", 1, False, 1, (MapSignal("S", Layout(0, 8), Fraction("-0.1")),)),))))
+    signal_map = parse_map(
+        format_map(SignalMap((MapMessage("M", 1, False, 1, (MapSignal("S", Layout(0, 8), Fraction("-0.1")),)),)))
+    )
     value = decode_columns(capture_of([(1, False, b"\0")]), signal_map)["M", "S"].values[0]
     assert math.copysign(1.0, value) == 1.0
