@@ -255,9 +255,16 @@ def _words(f: Mapping[str, Any], sure: bool) -> str:
     return f"Found by guess: {f['kind']}, {layout}; perhaps {channel} (confidence {confidence:.3f}, not accepted)."
 
 
-def _same_place(a: MapSignal, b: MapSignal) -> bool:
-    same_page = (a.mux_signal is None and b.mux_signal is None) or bool(set(a.mux_values) & set(b.mux_values))
-    return a.layout.positions == b.layout.positions and same_page
+def same_place(kept: MapSignal, other: MapSignal) -> bool:
+    """Whether two signals are one: the same bits, or those of them that ever moved.
+
+    A recording shows only bits that changed, so a found field may lack the upper bits of the signal it is.
+    """
+    no_pages = kept.mux_signal is None and other.mux_signal is None
+    same_page = no_pages or bool(set(kept.mux_values) & set(other.mux_values))
+    mine, found = kept.layout.positions, other.layout.positions
+    narrower = len(found) < len(mine) and bool(other.evidence) and found == mine[: len(found)]
+    return same_page and (mine == found or narrower)
 
 
 def overlap(a: MapSignal, b: MapSignal) -> bool:
