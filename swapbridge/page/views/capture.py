@@ -1,0 +1,148 @@
+"""Page room: the capture view: load and stimulus over time, identifiers, the bit picture of one of them; uploads."""
+
+from __future__ import annotations
+
+import math
+import re
+import secrets
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from swapbridge.capture import read_stimulus
+from swapbridge.core.errors import InputError
+from swapbridge.core.frames import parse_identifier
+from swapbridge.page.bench import Bench, answer, stamp_of
+from swapbridge.page.pictures import bit_picture, envelope, payload_rows
+from swapbridge.page.shelf import CAPTURE_SUFFIXES, MOST_CAPTURE_BYTES
+from swapbridge.page.views.guess import fields_of
+from swapbridge.survey import IdentifierSurvey, Survey, survey
+
+MOST_IDENTIFIERS = 500
+_PLAIN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._+()-]{0,120}")
+
+
+def routes(bench: Bench) -> list[Route]:
+    """Routes of the capture view."""
+
+    def show(request: Request) -> Response:
+        return bench.page(request, "capture.html")
+
+    def overview(request: Request) -> Response:
+        return answer(_overview(bench, request.query_params.get("file", "")))
+
+    def identifier(request: Request) -> Response:
+        asked = request.query_params
+        return answer(_identifier(bench, asked.get("file", ""), asked.get("id", ""), asked.get("bus", "")))
+
+    async def upload(request: Request) -> Response:
+        return answer(await _upload(bench, request))
+
+    return [
+        Route("/capture", show),
+        Route("/api/capture", overview),
+        Route("/api/identifier", identifier),
+        Route("/api/upload", upload, methods=["POST"]),
+    ]
+
+
+def surveyed(bench: Bench, name: str) -> Survey:
+    """The survey of a capture in the folder, made once."""
+    found = bench.remember(
+        f"survey {name}", stamp_of(bench.shelf.capture_file(name).path), lambda: survey(bench.shelf.capture(name))
+    )
+    assert isinstance(found, Survey)
+    return found
+
+
+def period_ms(seen: IdentifierSurvey) -> float | None:
+    """Median period where the identifier is sent in step."""
+    regular = seen.sending in ("cyclic", "mixed") and not math.isnan(seen.period_ms)
+    return round(seen.period_ms, 3) if regular else None
+
+
+def _overview(bench: Bench, name: str) -> dict[str, Any]:
+    found = surveyed(bench, name)
+    capture = bench.shelf.capture(name)
+    times: list[float] = []
+    values: list[float] = []
+    if found.buses:
+        busiest = max(found.buses, key=lambda bus: bus.frames)
+        times, values = busiest.load_second.astype(float).tolist(), (busiest.load * 100).round(2).tolist()
+    track = bench.shelf.stimulus(name)
+    lines = []
+    if track is not None and len(capture):
+        for channel in track.on_clock_of(capture).channels.values():
+            t, v = envelope(channel.time_s - found.start_ns / 1e9, channel.value, 1200)
+            unit = f" {channel.unit}" if channel.unit else ""
+            words = f" ({', '.join(channel.texts[:6])})" if channel.texts else ""
+            lines.append({"label": f"{channel.name}{unit}{words}"[:80], "times": t, "values": v, "step": bool(channel.texts) or not set(channel.value.tolist()) - {0.0, 1.0}})
+    notes = [f"{found.frames:,} frames in {found.duration_s:,.1f} s on {len(found.buses)} bus(es).", *found.remarks]
+    shown = found.identifiers[:MOST_IDENTIFIERS]
+    if len(found.identifiers) > len(shown):
+        notes.append(f"{len(found.identifiers):,} identifiers; the first {len(shown)} are listed.")
+    return {
+        "span": [0.0, found.duration_s],
+        "load": {"times": times, "values": values},
+        "stimulus": lines,
+        "notes": notes,
+        "identifiers": [
+            {"text": s.name, "bus": s.bus, "count": s.frames, "period_ms": period_ms(s), "live_bits": s.live_bits}
+            for s in shown
+        ],
+    }
+
+
+def _identifier(bench: Bench, name: str, text: str, bus: str) -> dict[str, Any]:
+    identifier, extended = parse_identifier(text)
+    seen = next(
+        (s for s in surveyed(bench, name).identifiers if (s.identifier, s.extended, s.bus) == (identifier, extended, bus)),
+        None,
+    )
+    if seen is None:
+        raise InputError(f"{text} is not in this capture; load the page again")
+    capture = bench.shelf.capture(name)
+    rows = payload_rows(capture, identifier, extended, bus)
+    time_s = (capture.time_ns[rows] - int(capture.time_ns.min())) / 1e9
+    width = max(1, max(size for size, _ in seen.lengths))
+    regular = period_ms(seen)
+    every = f"every {regular:g} ms, worst gap {seen.worst_gap_ms:.1f} ms" if regular else f"sent as {seen.sending}"
+    return {
+        "words": ", ".join([f"{seen.length} bytes", every, *seen.hints]),
+        "picture": bit_picture(time_s, capture.payload[rows, :width], (0.0, capture.duration_s)),
+        "fields": fields_of(bench, name, identifier, extended, bus),
+    }
+
+
+async def _upload(bench: Bench, request: Request) -> dict[str, Any]:
+    """Take one file into `captures/`; it is there whole and readable, or not at all."""
+    name = request.query_params.get("name", "")
+    is_capture = name.lower().endswith(CAPTURE_SUFFIXES)
+    if not _PLAIN_NAME.fullmatch(name) or not (is_capture or name.lower().endswith(".csv")):
+        raise InputError(
+            "a capture ends in .log, .log.gz, .asc, .blf, .trc, .parquet or .mf4, a stimulus file in .csv, "
+            "and its name has letters, digits, dots and dashes"
+        )
+    target = bench.shelf.path("captures", name)
+    if target.exists():
+        raise InputError(f"captures/ has a {name} already; rename one of them")
+    target.parent.mkdir(exist_ok=True)
+    place = target.with_name(f".{secrets.token_hex(4)}-{name}")
+    size = 0
+    try:
+        with place.open("wb") as file:
+            async for piece in request.stream():
+                size += len(piece)
+                if size > MOST_CAPTURE_BYTES:
+                    raise InputError("this file is larger than 512 MB; copy it into captures/ by hand")
+                file.write(piece)
+        if not is_capture:
+            read_stimulus(place)
+        elif not size:
+            raise InputError(f"{name} is empty; record it again")
+        place.rename(target)
+    finally:
+        place.unlink(missing_ok=True)
+    return {"name": name, "capture": is_capture}

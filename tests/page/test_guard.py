@@ -1,0 +1,110 @@
+"""The guard in front of the bench page: who gets in, and who may change anything."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from starlette.testclient import TestClient
+
+from swapbridge.page.app import make_app
+from swapbridge.page.guard import FORM_TOKEN_HEADER, POLICY
+
+HOST = "127.0.0.1:8321"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "captures").mkdir()
+    (tmp_path / "signal_maps").mkdir()
+    return tmp_path
+
+
+def browser(app: object, *, client: str = "127.0.0.1", host: str = HOST) -> TestClient:
+    return TestClient(app, base_url=f"http://{host}", client=(client, 50000), follow_redirects=False)  # type: ignore[arg-type]
+
+
+def form_token(page: str) -> str:
+    found = re.search(r'name="form-token" content="([^"]+)"', page)
+    assert found
+    return found.group(1)
+
+
+def test_the_machine_itself_gets_in_and_its_page_runs_only_our_scripts(folder: Path) -> None:
+    answer = browser(make_app(folder, hosts=[HOST])).get("/")
+    assert answer.status_code == 200
+    assert answer.headers["content-security-policy"] == POLICY
+    assert "unsafe" not in POLICY
+    assert "<script>" not in answer.text
+    assert "HttpOnly" in answer.headers["set-cookie"]
+    assert "SameSite=Strict" in answer.headers["set-cookie"]
+
+
+def test_a_foreign_host_name_that_resolves_here_is_refused(folder: Path) -> None:
+    answer = browser(make_app(folder, hosts=[HOST]), host="evil.example:8321").get("/")
+    assert answer.status_code == 403
+
+
+def test_another_machine_is_refused_without_sharing(folder: Path) -> None:
+    assert browser(make_app(folder, hosts=[HOST]), client="192.0.2.7").get("/").status_code == 403
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({}, 403),
+        ({"origin": f"http://{HOST}"}, 403),
+        ({"origin": f"http://{HOST}", FORM_TOKEN_HEADER: "wrong"}, 403),
+        ({"origin": "http://evil.example", FORM_TOKEN_HEADER: "right"}, 403),
+        ({"origin": "null", FORM_TOKEN_HEADER: "right"}, 403),
+        ({"origin": f"http://{HOST}", FORM_TOKEN_HEADER: "right"}, 400),
+    ],
+)
+def test_a_change_needs_our_origin_and_the_pages_own_token(folder: Path, headers: dict[str, str], status: int) -> None:
+    """400 is the application's own word (nothing to undo): the guard let it through."""
+    here = browser(make_app(folder, hosts=[HOST]))
+    token = form_token(here.get("/").text)
+    sent = {k: token if v == "right" else v for k, v in headers.items()}
+    assert here.post("/api/undo", headers=sent).status_code == status
+
+
+def test_the_shared_token_works_once_and_gives_a_browser_that_only_looks(folder: Path) -> None:
+    app = make_app(folder, hosts=[HOST], share_token="secret-once")
+    first = browser(app, client="192.0.2.7")
+    assert first.get("/?token=wrong").status_code == 403
+    assert first.get("/?token=secret-once").status_code == 303
+    page = first.get("/")
+    assert page.status_code == 200
+    assert "Looking only" in page.text
+    sent = {"origin": f"http://{HOST}", FORM_TOKEN_HEADER: form_token(page.text)}
+    assert first.post("/api/undo", headers=sent).status_code == 403
+    assert browser(app, client="192.0.2.8").get("/?token=secret-once").status_code == 403
+
+
+def test_a_shared_browser_may_write_only_when_told_so(folder: Path) -> None:
+    app = make_app(folder, hosts=[HOST], share_token="secret-once", remote_may_write=True)
+    far = browser(app, client="192.0.2.7")
+    far.get("/?token=secret-once")
+    token = form_token(far.get("/").text)
+    assert far.post("/api/undo", headers={"origin": f"http://{HOST}", FORM_TOKEN_HEADER: token}).status_code == 400
+
+
+def test_a_cookie_of_this_machine_is_worth_nothing_on_another(folder: Path) -> None:
+    app = make_app(folder, hosts=[HOST])
+    here = browser(app)
+    here.get("/")
+    far = browser(app, client="192.0.2.7")
+    far.cookies.update(here.cookies)
+    assert far.get("/").status_code == 403
+
+
+@pytest.mark.parametrize("name", ["../secret.log", "..%2fsecret.log", "/etc/passwd", "a\0b.log", "link.log"])
+def test_no_name_leads_out_of_the_folder(folder: Path, name: str) -> None:
+    secret = folder.parent / "secret.log"
+    secret.write_text("(1.0) can0 123#00\n")
+    (folder / "captures" / "link.log").symlink_to(secret)
+    here = browser(make_app(folder, hosts=[HOST]))
+    answer = here.get("/api/capture", params={"file": name})
+    assert answer.status_code == 400
+    assert "error" in answer.json()
