@@ -135,7 +135,7 @@ def parquet_blocks(path: Path, rows: int = _ROWS) -> Iterator[tuple[Columns, tup
     notes = ReadNotes.from_json(facts["notes"])
     for start in range(0, max(total, 1), rows):
         try:
-            frame = scan.slice(start, rows).select(wanted).collect()
+            frame = scan.slice(start, rows).select(list(wanted)).collect()
         except (pl.exceptions.PolarsError, OSError) as error:
             raise InputError(
                 f"{path} is a damaged Parquet file ({_first_line(error)}): convert the log again"

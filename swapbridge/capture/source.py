@@ -77,7 +77,7 @@ class Source(NamedTuple):
     @property
     def share_read(self) -> float:
         """How much of the file has been read, 0 to 1."""
-        return self.file.tell() / max(self.size, 1)
+        return 1.0 if self.file.closed else self.file.tell() / self.size
 
     @property
     def trouble(self) -> str:

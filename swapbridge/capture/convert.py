@@ -1,0 +1,64 @@
+"""Capture room: `convert`, a recording turned into another form with one block of it in memory at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from swapbridge.capture.capture import Capture, ReadNotes
+from swapbridge.capture.read import Progress, read_blocks
+from swapbridge.capture.write import write_captures
+from swapbridge.capture.write_others import WRITTEN_FORMS, write_other
+from swapbridge.core.errors import InputError
+
+CONVERTED = (".log", ".log.gz", ".parquet", *(f".{form}" for form in WRITTEN_FORMS))
+"""Suffixes that `convert` writes."""
+
+
+def convert(source: str | Path, target: str | Path, *, progress: Progress | None = None) -> tuple[int, ReadNotes]:
+    """Turn one recording into the form that the suffix of `target` says (`CONVERTED`).
+
+    Returns
+    -------
+    frames : int
+        Frames written.
+    notes : ReadNotes
+        What could not be read.
+
+    Raises
+    ------
+    InputError
+        The source can't be read, the target can't be written, or its suffix says no form.
+    MissingToolError
+        A form needs a package that is not installed.
+    """
+    source, target = Path(source), Path(target)
+    if not target.name.lower().endswith(CONVERTED):
+        raise InputError(f"can't tell the form of {target}: let its name end in one of {', '.join(CONVERTED)}")
+    if target.exists() and source.exists() and target.samefile(source):
+        raise InputError(f"{target} is the capture itself: name another file to write")
+    notes = ReadNotes()
+    frames = 0
+
+    def told(blocks: Iterable[Capture]) -> Iterator[Capture]:
+        nonlocal notes, frames
+        for block in blocks:
+            notes = notes.plus(block.notes)
+            frames += len(block)
+            yield block
+
+    def blocks() -> Iterator[Capture]:
+        nonlocal notes, frames
+        notes, frames = ReadNotes(), 0
+        return told(read_blocks(source, progress=progress))
+
+    suffix = target.suffix.lower()
+    if suffix == ".parquet":
+        from swapbridge.capture.parquet import write_parquet  # polars takes a while to load
+
+        write_parquet(blocks, target)
+    elif suffix in (".log", ".gz"):
+        write_captures(blocks(), target)
+    else:
+        write_other(blocks(), target)
+    return frames, notes

@@ -1,0 +1,82 @@
+"""Capture room: frames written in the forms that python-can's writers write (`.asc`, `.blf`, `.csv`, `.mf4`)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, Capture
+from swapbridge.core.errors import InputError, MissingToolError
+from swapbridge.core.files import written_whole
+
+WRITTEN_FORMS = ("asc", "blf", "csv", "mf4")
+
+
+def write_other(blocks: Iterable[Capture], path: str | Path) -> int:
+    """Write blocks of one recording in the form that the suffix says; the file appears whole or not at all.
+
+    One Python call a frame: for large captures write `.log` or Parquet. These forms number the buses instead of naming
+    them (`.csv` has none at all), and `.asc` can't go back in time: such a frame gets the time of the one before it.
+
+    Returns
+    -------
+    int
+        Frames written.
+
+    Raises
+    ------
+    InputError
+        The suffix names no such form, or the file can't be written.
+    MissingToolError
+        The form needs a package that is not installed.
+    """
+    import can
+
+    form = Path(path).suffix.lower().lstrip(".")
+    if form not in WRITTEN_FORMS:
+        raise InputError(f"can't write {path}: name a file in one of {', '.join('.' + f for f in WRITTEN_FORMS)}")
+    writers: dict[str, Any] = {
+        "asc": can.ASCWriter,
+        "blf": can.BLFWriter,
+        "csv": can.CSVWriter,
+        "mf4": can.MF4Writer,
+    }
+    written = 0
+    with written_whole(path) as temporary:
+        try:
+            writer = writers[form](str(temporary))
+        except NotImplementedError as error:
+            raise MissingToolError(
+                f"writing {path} needs the package asammdf: install it with pip install 'swapbridge[mf4]'"
+            ) from error
+        with writer:
+            for block in blocks:
+                for message in _messages(block):
+                    writer.on_message_received(message)
+                written += len(block)
+    return written
+
+
+def _messages(block: Capture) -> Iterable[Any]:
+    import can
+
+    columns = (block.time_ns / 1e9, block.identifier, block.flags, block.bus, block.length)
+    payload = block.payload
+    for row, (time_s, identifier, flags, bus, length) in enumerate(
+        zip(*(column.tolist() for column in columns), strict=True)
+    ):
+        carries = not flags & (ERROR | REMOTE)
+        yield can.Message(
+            timestamp=time_s,
+            arbitration_id=identifier,
+            is_extended_id=bool(flags & EXTENDED),
+            is_remote_frame=bool(flags & REMOTE),
+            is_error_frame=bool(flags & ERROR),
+            is_fd=bool(flags & FD),
+            is_rx=not flags & SENT,
+            bitrate_switch=bool(flags & BIT_RATE_SWITCH),
+            channel=bus,
+            dlc=length,
+            data=payload[row, :length].tobytes() if carries else None,
+        )

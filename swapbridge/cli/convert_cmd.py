@@ -1,0 +1,57 @@
+"""Command line: `swapbridge convert`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from swapbridge.capture import read_blocks
+from swapbridge.capture.capture import ReadNotes
+from swapbridge.capture.convert import convert
+from swapbridge.cli.common import progress_bar, say
+from swapbridge.signalmap import load_map
+from swapbridge.survey.physical import write_physical
+
+
+@click.command()
+@click.argument("capture", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument("out", type=click.Path(dir_okay=False, path_type=Path))
+@click.option(
+    "--map",
+    "map_path",
+    metavar="DBC",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Write physical values through this signal map (OUT ends in .csv).",
+)
+@click.option("--bus", metavar="NAME", help="The bus that the map is for, where several carry its identifiers.")
+def command(capture: Path, out: Path, map_path: Path | None, bus: str | None) -> None:
+    """Turn CAPTURE into another form, which the suffix of OUT says.
+
+    .log and .log.gz: text that every tool reads. .parquet: columns that load many times as fast; use it wherever a
+    capture is. .asc, .blf, .csv, .mf4: through python-can. With --map, .csv holds physical values as rows of
+    time_s,channel,value,unit, which also serve as a stimulus file.
+
+    \b
+    Example:
+      swapbridge convert captures/drive.asc drive.parquet
+      swapbridge convert drive.parquet drive.csv --map signal_maps/donor.dbc
+    """
+    if map_path is None:
+        with progress_bar("Converting") as report:
+            frames, notes = convert(capture, out, progress=report)
+        _tell(notes)
+        say(f"{frames:,} frames written to {out}")
+        return
+    if out.suffix.lower() != ".csv":
+        raise click.UsageError("--map writes physical values as .csv: let OUT end in .csv")
+    signal_map = load_map(map_path)
+    with progress_bar("Decoding") as report:
+        rows, notes = write_physical(read_blocks(capture, progress=report), signal_map, out, bus=bus)
+    _tell(notes)
+    say(f"{rows:,} values written to {out}")
+
+
+def _tell(notes: ReadNotes) -> None:
+    for sentence in notes.sentences():
+        say(f"Note: {sentence}.")
