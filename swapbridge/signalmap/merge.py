@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from fractions import Fraction
 
+from swapbridge.core.errors import InputError
+from swapbridge.core.integrity import Checksum, Counter, Method, Sum
+from swapbridge.core.units import find_unit
 from swapbridge.signalmap.accept import overlap, same_place
 from swapbridge.signalmap.dbc_write import decimal_text
 from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
@@ -131,22 +135,61 @@ def _fill(mine: MapSignal, other: MapSignal) -> MapSignal:
 def _differences(message: MapMessage, mine: MapSignal, other: MapSignal) -> list[str]:
     where = f"{message.label}.{mine.name}"
     out = []
-    if mine.unit and other.unit and (mine.scale, mine.offset, mine.unit) != (other.scale, other.offset, other.unit):
+    if mine.unit and other.unit and not same_scaling(mine, other):
         out.append(f"{where}: {_scaling(mine)} in the first map, {_scaling(other)} in the second")
     if mine.layout.signed != other.layout.signed and other.unit:
         words = ["signed" if s.layout.signed else "unsigned" for s in (mine, other)]
         out.append(f"{where}: {words[0]} in the first map, {words[1]} in the second")
-    for what in ("counter", "checksum"):
-        a, b = getattr(mine, what), getattr(other, what)
-        if a is not None and b is not None and _method(a) != _method(b):
-            out.append(f"{where}: the two maps' {what} methods differ as written")
+    if mine.counter is not None and other.counter is not None and mine.counter != other.counter:
+        out.append(f"{where}: {_counter(mine.counter)} in the first map, {_counter(other.counter)} in the second")
+    if mine.checksum is not None and other.checksum is not None and not same_checksum(mine.checksum, other.checksum):
+        out.append(f"{where}: the two maps' checksum methods give different values")
     return out
 
 
-def _method(method: object) -> object:
-    """A method without what it was verified on and called."""
-    data = dict(method.to_json())  # type: ignore[attr-defined]
-    return {k: v for k, v in data.items() if k not in ("verified_bits", "name")}
+SCALE_TOLERANCE = Fraction(1, 200)
+"""Two scales (in one unit) nearer than this share are one; speeds differ by as much through tyres and rounding."""
+
+
+def same_scaling(mine: MapSignal, other: MapSignal) -> bool:
+    """Whether two signals say the same, perhaps in two units: scales within 0.5 %, offsets within one step."""
+    scale, offset = other.scale, other.offset
+    if mine.unit != other.unit:
+        try:
+            factor, shift = find_unit(other.unit).conversion(find_unit(mine.unit))
+        except InputError:
+            return False
+        scale, offset = scale * factor, offset * factor + shift
+    return abs(scale - mine.scale) <= SCALE_TOLERANCE * abs(mine.scale) and abs(offset - mine.offset) <= abs(mine.scale)
+
+
+def same_checksum(a: Checksum, b: Checksum) -> bool:
+    """Whether two checksums change alike with every payload bit that both were verified on.
+
+    Constants are not compared: a method found in a capture folds the bits that never moved into its constant.
+    """
+    if a.layout.positions != b.layout.positions or isinstance(a.method, Sum) != isinstance(b.method, Sum):
+        return False
+    verified = (1 << 512) - 1
+    for checksum in (a, b):
+        verified &= checksum.verified_bits if checksum.verified_bits is not None else verified
+    for bit in range(512):
+        if verified >> bit & 1 and bit not in a.layout.positions:
+            payload = bytearray(64)
+            payload[bit >> 3] = 1 << (bit & 7)
+            if _change(a.method, bytes(payload)) != _change(b.method, bytes(payload)):
+                return False
+    return True
+
+
+def _change(method: Method, payload: bytes) -> int:
+    """What a payload does to a checksum, beyond an empty one."""
+    value, empty = method.value(payload), method.value(bytes(64))
+    return (value - empty) % (1 << method.width) if isinstance(method, Sum) else value ^ empty
+
+
+def _counter(counter: Counter) -> str:
+    return f"counter {counter.low} to {counter.high} in steps of {counter.step}"
 
 
 def _scaling(s: MapSignal) -> str:
