@@ -156,6 +156,8 @@ class Evaluator:
         self.step_s = Fraction(bridge.step_us, 1_000_000)
         self._trees: dict[str, Node] = {}
         self.memories: dict[tuple[Node, Wanted], Memory] = {}
+        self.remembered = 0
+        """How often a remembering function was asked."""
 
     def of(self, source: Source, wanted: Wanted) -> Exact:
         """Value of an expression of the file."""
@@ -306,6 +308,7 @@ class Evaluator:
 
     def _call(self, node: Call, wanted: Wanted) -> Exact:
         if node.function in self._remembering:
+            self.remembered += 1
             return self.memory(node, wanted).output(self)
         return _FUNCTIONS[node.function](self, node, wanted)
 
