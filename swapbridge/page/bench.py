@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,6 +13,8 @@ from starlette.responses import JSONResponse, Response
 from starlette.templating import Jinja2Templates
 
 from swapbridge.core.errors import InputError
+from swapbridge.core.files import written_whole
+from swapbridge.page.desk import Desk
 from swapbridge.page.guard import Session
 from swapbridge.page.jobs import Jobs
 from swapbridge.page.shelf import Shelf
@@ -40,6 +40,7 @@ class Bench:
     shelf: Shelf
     jobs: Jobs
     templates: Jinja2Templates
+    desk: Desk = field(default_factory=Desk)
     undo: list[tuple[str, dict[Path, bytes | None]]] = field(default_factory=list)
     memory: dict[str, Any] = field(default_factory=dict)
 
@@ -145,11 +146,5 @@ def stamp_of(path: Path) -> tuple[int, int]:
 
 def _replace(path: Path, content: bytes) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:80]}.")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+    with written_whole(path) as place:
+        place.write_bytes(content)

@@ -31,7 +31,7 @@ POLICY = (
 """Content security policy of every page: only our own files run or style anything."""
 
 REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox; frame-ancestors 'self'"
-"""Policy of a proof report shown inside the page: it is one self-contained file, styled inline, and runs nothing here."""
+"""Policy of a proof report shown inside the page: one self-contained file, styled inline, that runs nothing here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +82,11 @@ class Guard:
         """A refusal, or the session with the cookie to set when it is a new one."""
         headers = Headers(scope=scope)
         if headers.get("host", "").lower() not in self.hosts:
-            return _no("this address is not the bench page's own; open the address that the command printed"), None, None
+            return (
+                _no("this address is not the bench page's own; open the address that the command printed"),
+                None,
+                None,
+            )
         key = cookie_parser(headers.get("cookie", "")).get(SESSION_COOKIE, "")
         session, fresh = self.sessions.get(key), None
         if session is None:
@@ -94,7 +98,11 @@ class Guard:
                 _set_cookie(answer.headers, fresh)
                 return answer, None, None
             else:
-                return _no("this page is not open to other machines; ask for the address with its one-time token"), None, None
+                return (
+                    _no("this page is not open to other machines; ask for the address with its one-time token"),
+                    None,
+                    None,
+                )
         if session.local and not _is_loopback(scope):
             return _no("this session belongs to the machine itself"), None, None
         if scope["method"] not in SAFE_METHODS:

@@ -60,7 +60,9 @@ class Jobs:
         """Queue work; it is called with a progress function that also carries a cancel back into it."""
         job = Job(secrets.token_urlsafe(8), what, time.monotonic())
         with self._lock:
-            for key in [k for k, j in self._jobs.items() if j.state != "running"][: max(0, len(self._jobs) - MOST_JOBS)]:
+            for key in [k for k, j in self._jobs.items() if j.state != "running"][
+                : max(0, len(self._jobs) - MOST_JOBS)
+            ]:
                 del self._jobs[key]
             self._jobs[job.key] = job
         self._pool.submit(self._run, job, work)

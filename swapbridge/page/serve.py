@@ -65,7 +65,9 @@ def serve(
     try:
         app = make_app(folder, hosts=hosts, share_token=token, remote_may_write=share_writes)
         server = uvicorn.Server(
-            uvicorn.Config(app, log_level="warning", access_log=False, proxy_headers=False, server_header=False, lifespan="off")
+            uvicorn.Config(
+                app, log_level="warning", access_log=False, proxy_headers=False, server_header=False, lifespan="off"
+            )
         )
         if ready is not None:
             ready(Address(f"http://{hosts[0]}/", f"http://{hosts[-1]}/?token={token}" if token else None))

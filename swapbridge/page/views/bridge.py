@@ -1,12 +1,30 @@
-"""Page room: the bridge view."""
+"""Page room: the bridge view: the bridge file with the compiler's words beside the line, gauge tables, dials."""
 
 from __future__ import annotations
+
+import re
+import tomllib
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from swapbridge.page.bench import Bench
+from swapbridge.bridge import CompileResult, Plan, compile_bridge, parse_bridge
+from swapbridge.core.errors import InputError, SwapbridgeError
+from swapbridge.core.files import written_whole
+from swapbridge.page.bench import Bench, answer, body, stamp_of, text_of
+from swapbridge.page.dials import dials
+from swapbridge.page.jobs import Progress
+from swapbridge.signalmap import SignalMap, load_map
+
+BRIDGE_NAME = "bridge.toml"
+PLAN_NAME = "plan.json"
+MOST_BRIDGE_TEXT = 400_000
+MOST_CURVE_POINTS = 64
+_PLACE = re.compile(r"^(?P<file>[^\n]*?):(?P<line>\d+)(?::(?P<column>\d+))?: (?P<words>.*)$", re.DOTALL)
 
 
 def routes(bench: Bench) -> list[Route]:
@@ -15,4 +33,190 @@ def routes(bench: Bench) -> list[Route]:
     def show(request: Request) -> Response:
         return bench.page(request, "bridge.html")
 
-    return [Route("/bridge", show)]
+    def read(request: Request) -> Response:
+        text = bridge_text(bench)
+        return answer({"text": text, **checked(bench, text)})
+
+    async def check(request: Request) -> Response:
+        return answer(checked(bench, text_of(await body(request), "text", MOST_BRIDGE_TEXT)))
+
+    async def save(request: Request) -> Response:
+        text = text_of(await body(request), "text", MOST_BRIDGE_TEXT)
+        bench.write("edit the bridge file", {bench.shelf.path(BRIDGE_NAME): text.encode()})
+        return answer({"saved": BRIDGE_NAME})
+
+    async def curve(request: Request) -> Response:
+        asked = await body(request)
+        text = text_of(asked, "text", MOST_BRIDGE_TEXT)
+        return answer({"text": with_curve(text, text_of(asked, "table", 80), asked.get("points"))})
+
+    async def compile_it(request: Request) -> Response:
+        await body(request)
+
+        def work(progress: Progress) -> dict[str, Any]:
+            progress(0.1, "compiling")
+            result = compiled(bench, bridge_text(bench))
+            with written_whole(bench.shelf.path(PLAN_NAME)) as place:
+                place.write_text(result.plan.to_json(), encoding="utf-8")
+            return {"warnings": [str(w) for w in result.warnings], "sends": len(result.plan.sends)}
+
+        return answer({"job": bench.jobs.start("Compiling", work).key})
+
+    async def drive(request: Request) -> Response:
+        name = text_of(await body(request), "file")
+        bench.shelf.capture_file(name)
+
+        def work(progress: Progress) -> dict[str, Any]:
+            return dials(the_plan(bench), maps_of(bench), bench.shelf.capture(name), progress)
+
+        return answer({"job": bench.jobs.start("Driving the dials", work).key})
+
+    return [
+        Route("/bridge", show),
+        Route("/api/bridge", read),
+        Route("/api/bridge/check", check, methods=["POST"]),
+        Route("/api/bridge/save", save, methods=["POST"]),
+        Route("/api/bridge/curve", curve, methods=["POST"]),
+        Route("/api/bridge/compile", compile_it, methods=["POST"]),
+        Route("/api/bridge/dials", drive, methods=["POST"]),
+    ]
+
+
+def bridge_text(bench: Bench) -> str:
+    """The folder's bridge file, or an empty text where there is none yet."""
+    path = bench.shelf.path(BRIDGE_NAME)
+    try:
+        return path.read_text(encoding="utf-8") if path.is_file() else ""
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{BRIDGE_NAME} can't be read ({error}); write it as UTF-8 text") from None
+
+
+def compiled(bench: Bench, text: str) -> CompileResult:
+    """The bridge text compiled against the maps in the folder."""
+    return compile_bridge(parse_bridge(text, str(bench.shelf.path(BRIDGE_NAME))))
+
+
+def the_plan(bench: Bench) -> Plan:
+    """The plan of the bridge file as it is now.
+
+    Raises
+    ------
+    InputError, RefusedError
+        What the compiler says of it.
+    """
+    path = bench.shelf.path(BRIDGE_NAME)
+    if not path.is_file():
+        raise InputError(f"there is no {BRIDGE_NAME} here; write one in the Bridge view or with: swapbridge new")
+    plan = bench.remember("plan", stamp_of(path), lambda: compiled(bench, bridge_text(bench)).plan)
+    assert isinstance(plan, Plan)
+    return plan
+
+
+def maps_of(bench: Bench) -> dict[str, SignalMap]:
+    """The signal maps that the bridge file names, by bus."""
+    bridge = parse_bridge(bridge_text(bench))
+    return {bus.name: load_map(bench.shelf.path(bus.map_file)) for bus in bridge.buses if bus.map_file}
+
+
+def checked(bench: Bench, text: str) -> dict[str, Any]:
+    """What the compiler says of a bridge text: faults with their lines, and where each signal comes from."""
+    faults: list[dict[str, Any]] = []
+    rows: list[dict[str, Any]] = []
+    if text.strip():
+        try:
+            result = compiled(bench, text)
+        except SwapbridgeError as error:
+            faults = [_fault(part, "refused") for part in str(error).split("\n") if part.strip()]
+        else:
+            faults = [_fault(str(w), "warning") for w in result.warnings]
+            rows = _sources(result.plan)
+    return {"faults": faults, "rows": rows, "tables": curves(text)}
+
+
+def curves(text: str) -> list[dict[str, Any]]:
+    """Gauge tables of a bridge text that can be read as TOML."""
+    try:
+        tables = tomllib.loads(text).get("tables", {})
+    except tomllib.TOMLDecodeError:
+        return []
+    out = []
+    for name, table in tables.items() if isinstance(tables, dict) else ():
+        points = table.get("points") if isinstance(table, dict) else None
+        if isinstance(points, list) and all(_is_point(p) for p in points):
+            out.append({"name": name, "x": str(table.get("x", "")), "y": str(table.get("y", "")), "points": points})
+    return out
+
+
+def with_curve(text: str, name: str, points: Any) -> str:
+    """The bridge text with the points of one table replaced; everything else, comments too, stays as it is.
+
+    Raises
+    ------
+    InputError
+        There is no such table, it has no points array, or the points are no rising curve.
+    """
+    if (
+        not isinstance(points, list)
+        or not 2 <= len(points) <= MOST_CURVE_POINTS
+        or not all(_is_point(p) for p in points)
+    ):
+        raise InputError(f"a table has 2 to {MOST_CURVE_POINTS} points of two numbers each")
+    if any(b[0] <= a[0] for a, b in pairwise(points)):
+        raise InputError("the points of a table must rise from left to right; mend the first column")
+    header = re.search(rf"^[ \t]*\[tables\.(?:{re.escape(name)}|\"{re.escape(name)}\")\][^\n]*$", text, re.MULTILINE)
+    if header is None:
+        raise InputError(f"the bridge file has no [tables.{name}] of its own line; edit it in the text")
+    after = re.compile(r"^[ \t]*\[", re.MULTILINE).search(text, header.end())
+    end = after.start() if after else len(text)
+    key = re.compile(r"^([ \t]*points[ \t]*=[ \t]*)\[", re.MULTILINE).search(text, header.end(), end)
+    if key is None:
+        raise InputError(f"[tables.{name}] has no points array; edit it in the text")
+    close = _matching(text, key.end() - 1)
+    written = ", ".join(f"[{_plain(x)}, {_plain(y)}]" for x, y in points)
+    return f"{text[: key.end() - 1]}[{written}]{text[close + 1 :]}"
+
+
+def _matching(text: str, start: int) -> int:
+    depth = 0
+    for at in range(start, len(text)):
+        depth += {"[": 1, "]": -1}.get(text[at], 0)
+        if depth == 0:
+            return at
+    raise InputError("the points array is never closed; edit it in the text")
+
+
+def _is_point(value: Any) -> bool:
+    return isinstance(value, list) and len(value) == 2 and all(type(v) in (int, float) and abs(v) < 1e9 for v in value)
+
+
+def _plain(value: float) -> str:
+    return f"{value:.6f}".rstrip("0").rstrip(".")
+
+
+def _fault(text: str, level: str) -> dict[str, Any]:
+    found = _PLACE.match(text)
+    if found is None:
+        return {"level": level, "line": None, "words": text}
+    where = Path(found["file"]).name
+    words = found["words"] if where == BRIDGE_NAME else f"{where}, line {found['line']}: {found['words']}"
+    line = int(found["line"]) if where == BRIDGE_NAME else None
+    return {"level": level, "line": line, "column": int(found["column"] or 1), "words": words}
+
+
+def _sources(plan: Plan) -> list[dict[str, Any]]:
+    out = []
+    for send in plan.sends:
+        every = f"every {send.period_us / 1000:g} ms" if send.period_us else "when something happens"
+        for variant in send.variants:
+            for item in variant.fields:
+                out.append(
+                    {
+                        "bus": plan.buses[send.bus].name,
+                        "message": send.name,
+                        "every": "once after wake-up" if send.once else every,
+                        "signal": item.name,
+                        "made_from": item.expression,
+                        "note": item.note,
+                    }
+                )
+    return out

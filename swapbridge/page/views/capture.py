@@ -78,7 +78,14 @@ def _overview(bench: Bench, name: str) -> dict[str, Any]:
             t, v = envelope(channel.time_s - found.start_ns / 1e9, channel.value, 1200)
             unit = f" {channel.unit}" if channel.unit else ""
             words = f" ({', '.join(channel.texts[:6])})" if channel.texts else ""
-            lines.append({"label": f"{channel.name}{unit}{words}"[:80], "times": t, "values": v, "step": bool(channel.texts) or not set(channel.value.tolist()) - {0.0, 1.0}})
+            lines.append(
+                {
+                    "label": f"{channel.name}{unit}{words}"[:80],
+                    "times": t,
+                    "values": v,
+                    "step": bool(channel.texts) or not set(channel.value.tolist()) - {0.0, 1.0},
+                }
+            )
     notes = [f"{found.frames:,} frames in {found.duration_s:,.1f} s on {len(found.buses)} bus(es).", *found.remarks]
     shown = found.identifiers[:MOST_IDENTIFIERS]
     if len(found.identifiers) > len(shown):
@@ -98,7 +105,11 @@ def _overview(bench: Bench, name: str) -> dict[str, Any]:
 def _identifier(bench: Bench, name: str, text: str, bus: str) -> dict[str, Any]:
     identifier, extended = parse_identifier(text)
     seen = next(
-        (s for s in surveyed(bench, name).identifiers if (s.identifier, s.extended, s.bus) == (identifier, extended, bus)),
+        (
+            s
+            for s in surveyed(bench, name).identifiers
+            if (s.identifier, s.extended, s.bus) == (identifier, extended, bus)
+        ),
         None,
     )
     if seen is None:

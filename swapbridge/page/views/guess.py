@@ -17,7 +17,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.core.frames import format_identifier, parse_identifier
 from swapbridge.core.layout import Layout
-from swapbridge.guess import guess
+from swapbridge.guess.guess import guess
 from swapbridge.guess.fields import raw_values
 from swapbridge.page.bench import Bench, answer, body, stamp_of, text_of
 from swapbridge.page.jobs import Progress
@@ -110,7 +110,11 @@ def _read_findings(path: Path) -> dict[str, Any]:
 
 def _described(message: dict[str, Any], item: dict[str, Any]) -> dict[str, Any]:
     layout = Layout(item["start"], item["length"], item["byte_order"], item["signed"])
-    label = item["name"] if item["mux"] is None else f"{item['name']} (when {item['mux']['signal']} = {item['mux']['value']})"
+    label = (
+        item["name"]
+        if item["mux"] is None
+        else f"{item['name']} (when {item['mux']['signal']} = {item['mux']['value']})"
+    )
     return {
         **{k: item[k] for k in ("name", "start", "length", "byte_order", "signed", "kind", "scale", "offset", "unit")},
         **{k: item[k] for k in ("stimulus", "lag_s", "confidence", "layout_confidence", "copy_of", "mux")},
@@ -143,7 +147,7 @@ def _field_picture(bench: Bench, asked: dict[str, str]) -> dict[str, Any]:
         raise InputError(f"start bit {layout.start} with {layout.length} bits leaves the payload: mend start or length")
     start_ns = int(capture.time_ns.min())
     time_s = (capture.time_ns[rows] - start_ns) / 1e9
-    value = raw_values(capture.payload[rows], layout) * scale + offset
+    value: npt.NDArray[np.float64] = raw_values(capture.payload[rows], layout).astype(np.float64) * scale + offset
     times, values = envelope(time_s, value)
     out: dict[str, Any] = {"times": times, "values": values, "frames": len(rows), "stimulus": None}
     track = bench.shelf.stimulus(asked.get("file", ""))
@@ -200,7 +204,8 @@ def _accept(bench: Bench, asked: dict[str, Any]) -> dict[str, Any]:
     wanted = parse_identifier(identifier)
     edits = asked.get("edit") or {}
     message = next(
-        (m for m in found.get("messages", []) if (m["id"], m["extended"]) == wanted and m["bus"] == asked.get("bus")), None
+        (m for m in found.get("messages", []) if (m["id"], m["extended"]) == wanted and m["bus"] == asked.get("bus")),
+        None,
     )
     if message is None or not any(s["name"] == field for s in message["signals"]):
         raise InputError(f"{identifier} has no field named {field!r} among the findings; guess this capture again")

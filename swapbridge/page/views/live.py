@@ -1,18 +1,112 @@
-"""Page room: the live view."""
+"""Page room: the live view: recording with the guided script, and running a plan, watching by default."""
 
 from __future__ import annotations
+
+import re
+import time
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from swapbridge.page.bench import Bench
+from swapbridge.bridge import plan_from_json
+from swapbridge.bus import BusSpec, load_script, parse_bus, proof_of
+from swapbridge.core.cautions import cautions_for
+from swapbridge.core.errors import InputError, RefusedError
+from swapbridge.page.bench import Bench, answer, body, text_of
+from swapbridge.page.views.bridge import PLAN_NAME
+
+SCRIPT_NAME = "stimulus_script.toml"
+_FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,60}")
 
 
 def routes(bench: Bench) -> list[Route]:
     """Routes of the live view."""
+    desk = bench.desk
 
     def show(request: Request) -> Response:
-        return bench.page(request, "live.html")
+        return bench.page(
+            request,
+            "live.html",
+            listening=cautions_for("listen"),
+            sending=cautions_for("send"),
+            name=time.strftime("rec-%Y%m%d-%H%M"),
+        )
 
-    return [Route("/live", show)]
+    def state(request: Request) -> Response:
+        return answer(desk.to_json())
+
+    async def record(request: Request) -> Response:
+        asked = await body(request)
+        name = text_of(asked, "name", 64)
+        if not _FILE_NAME.fullmatch(name):
+            raise InputError("a recording's name has letters, digits, dashes and underscores")
+        path = bench.shelf.path("captures", f"{name}.log")
+        path.parent.mkdir(exist_ok=True)
+        script = bench.shelf.path(SCRIPT_NAME)
+        steps = load_script(script if script.is_file() else None) if asked.get("script") else None
+        scan_tool = asked.get("scan_tool") or None
+        active = asked.get("active") is True
+        if (active or scan_tool) and not request.state.session.local:
+            raise RefusedError("an adapter that may send is opened on the machine itself, never from another one")
+        desk.start_recording(
+            _specs(asked), path, active=active, script=steps, scan_tool=None if scan_tool is None else str(scan_tool)
+        )
+        return answer({"started": path.name})
+
+    async def run(request: Request) -> Response:
+        asked = await body(request)
+        sending = asked.get("sending") is True
+        acknowledged = asked.get("acknowledged") is True
+        if not request.state.session.local:
+            raise RefusedError("a translator is run on the machine itself, never from another one")
+        if sending and not acknowledged:
+            raise RefusedError("read the cautions and tick that you did, on this machine, before anything is sent")
+        path = bench.shelf.path(PLAN_NAME)
+        if not path.is_file():
+            raise InputError("there is no plan here yet; compile one in the Bridge view")
+        plan = plan_from_json(path.read_text(encoding="utf-8"))
+        against = None
+        if asked.get("against"):
+            against = (text_of(asked, "against_bus", 60), bench.shelf.capture(text_of(asked, "against")))
+        boxes = bench.shelf.path("captures")
+        boxes.mkdir(exist_ok=True)
+        desk.start_run(
+            plan,
+            _specs(asked),
+            boxes,
+            proof=proof_of(path),
+            sending=sending,
+            acknowledged=acknowledged,
+            unproved=asked.get("unproved") is True,
+            against=against,
+        )
+        return answer({"started": plan.name})
+
+    async def press(request: Request) -> Response:
+        asked = await body(request)
+        desk.press(text_of(asked, "key", 20), str(asked.get("text") or ""))
+        return answer({})
+
+    async def stop(request: Request) -> Response:
+        await body(request)
+        desk.stop()
+        return answer({})
+
+    return [
+        Route("/live", show),
+        Route("/api/live", state),
+        Route("/api/live/record", record, methods=["POST"]),
+        Route("/api/live/run", run, methods=["POST"]),
+        Route("/api/live/press", press, methods=["POST"]),
+        Route("/api/live/stop", stop, methods=["POST"]),
+    ]
+
+
+def _specs(asked: dict[str, Any]) -> tuple[BusSpec, ...]:
+    lines = [line.strip() for line in text_of(asked, "buses", 2000).splitlines()]
+    specs = tuple(parse_bus(line) for line in lines if line)
+    if not specs and not asked.get("against"):
+        raise InputError("name at least one bus, for example donor=socketcan:can0")
+    return specs

@@ -1,0 +1,85 @@
+// The bridge view: the text with line numbers and the compiler's words, the gauge tables with their curve, the dials.
+"use strict";
+document.addEventListener("DOMContentLoaded", () => {
+  const { ask, guard, id, job, make, mayWrite, plot, table, tell } = bench;
+  const text = id("text"), gutter = id("gutter");
+  let saved = "", later = 0, turn = 0, faults = [], open = null;
+
+  function number() {
+    const marked = new Map(faults.filter((f) => f.line).map((f) => [f.line, f.level]));
+    gutter.replaceChildren(...text.value.split("\n").map((_, i) => {
+      const level = marked.get(i + 1);
+      return make("div", { class: level ? (level === "refused" ? "bad" : "warn") : false, text: level ? `${level === "refused" ? "✗" : "!"} ${i + 1}` : String(i + 1) });
+    }));
+    gutter.scrollTop = text.scrollTop;
+  }
+
+  function goTo(line) {
+    const lines = text.value.split("\n"), start = lines.slice(0, line - 1).join("\n").length + (line > 1 ? 1 : 0);
+    text.focus();
+    text.setSelectionRange(start, start + lines[line - 1].length);
+    text.scrollTop = Math.max(0, (line - 6) * parseFloat(getComputedStyle(text).lineHeight));
+  }
+
+  function show(view) {
+    faults = view.faults;
+    const refused = faults.filter((f) => f.level === "refused").length;
+    id("state").className = refused ? "bad" : faults.length ? "warn" : "good";
+    id("state").textContent = !text.value.trim() ? "Empty." : refused ? `✗ Refused: ${refused} thing${refused > 1 ? "s" : ""} to mend.` : faults.length ? `✓ Compiles, with ${faults.length} warning${faults.length > 1 ? "s" : ""}.` : "✓ Compiles.";
+    id("faults").replaceChildren(...(faults.length ? [make("ol", { class: "faults" }, ...faults.slice(0, 30).map((f) => make("li", {},
+      make("span", { class: f.level === "refused" ? "bad" : "warn", text: f.level === "refused" ? "Refused. " : "Warning. " }),
+      f.line ? make("button", { type: "button", class: "row", text: `Line ${f.line}`, onclick: () => goTo(f.line) }) : "", ` ${f.words}`)))] : []));
+    if (view.rows.length) id("rows").replaceChildren(table(["Bus", "Message", "Signal", "Made from", ""], view.rows.map((r) => [r.bus, `${r.message}, ${r.every}`, r.signal, make("code", { text: r.made_from }), r.note])));
+    else if (!refused) id("rows").replaceChildren(make("p", { class: "soft", text: "Nothing is sent yet." }));
+    curves(view.tables);
+    number();
+  }
+
+  function curves(list) {
+    if (!list.length) { id("tables").replaceChildren(make("p", { class: "soft", text: "The bridge file has no tables." })); return; }
+    if (!list.some((t) => t.name === open)) open = list[0].name;
+    const chosen = list.find((t) => t.name === open), points = chosen.points.map((p) => [...p]);
+    const picture = make("div", { class: "plot" });
+    const choose = make("select", { onchange: (e) => { open = e.target.value; curves(list); } }, ...list.map((t) => make("option", { value: t.name, text: t.name, selected: t.name === open })));
+    const draw = () => plot(picture, [{ label: `${chosen.name} ${chosen.y}`, times: points.map((p) => p[0]), values: points.map((p) => p[1]) }], { height: 240, xLabel: chosen.x || "in" });
+    const change = guard(async () => {
+      const mine = ++turn;
+      const { text: fresh } = await ask("/api/bridge/curve", { text: text.value, table: open, points });
+      if (mine !== turn) return;
+      text.value = fresh;
+      draw(); number(); edited();
+    });
+    const rows = make("div", {});
+    const cell = (i, side) => make("input", { type: "number", step: "any", value: points[i][side], size: 7, "aria-label": `point ${i + 1}, ${side ? chosen.y || "out" : chosen.x || "in"}`, disabled: !mayWrite,
+      onchange: (e) => { const was = points[i][side]; points[i][side] = Number(e.target.value); change().catch(() => { points[i][side] = was; }); } });
+    const list_ = () => rows.replaceChildren(table([`In ${chosen.x}`, `Out ${chosen.y}`, ""], points.map((_, i) => [cell(i, 0), cell(i, 1),
+      make("span", {}, make("button", { type: "button", text: "Add below", disabled: !mayWrite, onclick: () => { const next = points[i + 1] || [points[i][0] + 10, points[i][1]]; points.splice(i + 1, 0, [(points[i][0] + next[0]) / 2, (points[i][1] + next[1]) / 2]); list_(); change(); } }), " ",
+        make("button", { type: "button", text: "Remove", disabled: !mayWrite || points.length < 3, onclick: () => { points.splice(i, 1); list_(); change(); } }))])));
+    id("tables").replaceChildren(make("div", { class: "bar" }, make("label", { class: "field" }, "Table", choose)), picture, rows);
+    list_();
+    draw();
+  }
+
+  const check = guard(async () => {
+    const mine = ++turn, view = await ask("/api/bridge/check", { text: text.value });
+    if (mine === turn) show(view);
+  });
+  function edited() { clearTimeout(later); later = setTimeout(mayWrite ? check : () => {}, 350); }
+  text.addEventListener("input", () => { number(); edited(); });
+  text.addEventListener("scroll", () => { gutter.scrollTop = text.scrollTop; });
+  const load = guard(async () => {
+    const view = await ask("/api/bridge");
+    text.value = saved = view.text;
+    show(view);
+  });
+  const save = guard(async () => { await ask("/api/bridge/save", { text: text.value }); saved = text.value; tell("Saved."); });
+  id("save").addEventListener("click", save);
+  id("compile").addEventListener("click", guard(async () => {
+    if (text.value !== saved) await save();
+    await job(() => ask("/api/bridge/compile", {}), id("work"), (r) => tell(`The plan is written: ${r.sends} messages, ${r.warnings.length} warnings.`));
+  }));
+  id("drive").addEventListener("click", () => job(() => ask("/api/bridge/dials", { file: id("driver").value }), id("dial-work"), (r) => dialBoard(id("dials"), r)));
+  window.addEventListener("beforeunload", (event) => { if (text.value !== saved) event.preventDefault(); });
+  document.addEventListener("bench-undone", load);
+  load();
+});

@@ -1,0 +1,62 @@
+// The live view: starts a recording or a run, then shows its board and passes the person's keys on.
+"use strict";
+document.addEventListener("DOMContentLoaded", () => {
+  const { ask, guard, id, make, mayWrite, number, table, tell } = bench;
+  const board = id("board");
+  let was = "nothing", kind = "";
+
+  const values = (form) => Object.fromEntries([...form.elements].filter((e) => e.name).map((e) => [e.name, e.type === "checkbox" ? e.checked : e.value]));
+  id("record").addEventListener("submit", guard(async (event) => { event.preventDefault(); await ask("/api/live/record", values(event.target)); tick(); }));
+  const run = id("run");
+  if (run) {
+    run.addEventListener("submit", guard(async (event) => { event.preventDefault(); await ask("/api/live/run", values(event.target)); tick(); }));
+    run.elements.sending.addEventListener("change", (e) => { run.querySelector("button.go").textContent = e.target.checked ? "Start sending" : "Start watching"; });
+  }
+
+  const press = (key, text) => guard(() => ask("/api/live/press", { key, text }))();
+  const stop = make("button", { type: "button", text: "Stop", disabled: !mayWrite, onclick: guard(() => ask("/api/live/stop", {})) });
+  const keyButtons = [["next", "Next (N)"], ["repeat", "Repeat (R)"], ["skip", "Skip (S)"], ["mark", "Mark (space)"]].map(([key, text]) => make("button", { type: "button", class: key === "next" ? "go" : false, text, disabled: !mayWrite, onclick: () => press(key) }));
+  const note = make("input", { placeholder: "note", maxlength: "200", "aria-label": "note", disabled: !mayWrite });
+  note.addEventListener("keydown", (e) => { if (e.key === "Enter" && note.value) { press("note", note.value); note.value = ""; } e.stopPropagation(); });
+  document.addEventListener("keydown", (event) => {
+    if (was !== "recording" || event.target.matches("input, textarea, select, button")) return;
+    const key = { n: "next", r: "repeat", s: "skip", " ": "mark" }[event.key];
+    if (key) { event.preventDefault(); press(key); }
+  });
+
+  const headline = make("p", { class: "instruction" }), left = make("p", { class: "countdown", "aria-hidden": "true" }), caution = make("p", { class: "warn" }), place = make("p", { class: "soft" });
+  const buses = make("div", {}), told = make("div", {}), rest = make("div", {});
+  const controls = make("div", { class: "bar" }, ...keyButtons, note, stop);
+
+  function show(view) {
+    const live = view.what !== "nothing";
+    board.hidden = !live && !view.ended_by && !view.error;
+    id("start").hidden = live;
+    if (kind !== view.what) {
+      kind = view.what;
+      board.replaceChildren(...(view.what === "recording" ? [place, caution, headline, left, controls, buses, told] : view.what === "running" ? [place, make("div", { class: "bar" }, stop), buses, rest, told] : [headline, told]));
+    }
+    told.replaceChildren(...view.told.map((t) => make("p", { class: "soft", text: t })));
+    if (!live) { headline.textContent = view.error ? `Stopped: ${view.error}` : `Ended: ${view.ended_by}`; if (was !== "nothing") tell(headline.textContent, !!view.error); was = view.what; return; }
+    was = view.what;
+    if (view.record) {
+      const step = view.record.step;
+      headline.textContent = step ? step.headline : "Recording";
+      left.textContent = step && step.left_s > 0 ? Math.ceil(step.left_s) : "";
+      caution.textContent = step ? step.caution : "";
+      place.textContent = `${number(view.record.seconds, 0)} s, ${view.record.files.join(", ")}${step ? `, step ${step.number} of ${step.of}${step.times > 1 ? `, time ${step.time} of ${step.times}` : ""}` : ""}`;
+      buses.replaceChildren(table(["Bus", "Now", "Frames", "Lost"], view.record.buses.map((b) => [b.name, make("span", { class: b.warning ? "warn" : false, text: b.warning ? `! ${b.warning}` : b.line }), number(b.frames, 0), number(b.lost, 0)]), [2, 3]));
+    }
+    if (view.run) {
+      place.replaceChildren(make("b", { class: view.run.sending ? "bad" : "good", text: view.run.sending ? "SENDING" : "Watching only" }), ` ${view.run.mode}, ${number(view.run.seconds, 0)} s, worst lag ${number(view.run.worst_lag_ms, 1)} ms ${view.run.shut}`);
+      buses.replaceChildren(table(["Bus", "Now", "Heard", "Sent"], view.run.buses.map((b) => [`${b.name}${b.up ? "" : " (down)"}`, b.warning ? `! ${b.warning}` : b.line, number(b.received, 0), number(b.sent, 0)]), [2, 3]));
+      rest.replaceChildren(make("div", { class: "pair" },
+        table(["What it listens to", "Age s"], view.run.inputs.map((i) => [`${i.bus} ${i.name}`, make("span", { class: i.fresh ? "good" : "bad", text: i.age_s === null ? "✗ never seen" : `${i.fresh ? "✓" : "✗ stale"} ${number(i.age_s, 2)}` })]), [1]),
+        table(["What it sends", "Times", "Values", "Seen on the bus"], view.run.outputs.map((o) => [`${o.bus} ${o.id} ${o.name}`, number(o.count, 0), o.values.join(", ") || o.data, make("code", { text: o.seen })]), [1])));
+    }
+  }
+
+  let timer = 0;
+  const tick = guard(async () => { clearTimeout(timer); try { show(await ask("/api/live")); } finally { timer = setTimeout(tick, was === "nothing" ? 1500 : 300); } });
+  tick();
+});
