@@ -12,7 +12,7 @@ import can
 from swapbridge.bus.listen import link_of
 from swapbridge.bus.opening import close_bus, open_bus
 from swapbridge.bus.spec import BusSpec
-from swapbridge.core.errors import BusError, SwapbridgeError
+from swapbridge.core.errors import BusError, InputError
 
 USUAL_RATES = (500_000, 250_000, 125_000, 1_000_000, 100_000, 83_333, 95_238, 50_000, 33_333)
 """Bit rates of road vehicles, commonest first (common practice, no source)."""
@@ -77,11 +77,9 @@ def _listen(spec: BusSpec, rate: int, seconds: float) -> RateTry:
     try:
         if spec.interface == "socketcan":
             _set_link(spec.channel, rate)
-        bus = open_bus(replace(spec, options={**spec.options, "bitrate": rate}), active=False)
-    except BusError:
-        raise
-    except SwapbridgeError as error:
-        if "listen" in str(error):
+        bus = _open(spec, rate)
+    except (BusError, InputError) as error:
+        if spec.interface == "socketcan":
             raise
         return RateTry(rate, 0, 0, str(error))
     frames = errors = 0
@@ -99,6 +97,17 @@ def _listen(spec: BusSpec, rate: int, seconds: float) -> RateTry:
     finally:
         close_bus(bus)
     return RateTry(rate, frames, errors)
+
+
+def _open(spec: BusSpec, rate: int) -> can.BusABC:
+    """Open at a rate; where the adapter does not know it, at the same one rounded as some adapters write it."""
+    try:
+        return open_bus(replace(spec, options={**spec.options, "bitrate": rate}), active=False)
+    except (BusError, InputError):
+        rounded = rate // 100 * 100
+        if rounded == rate:
+            raise
+        return open_bus(replace(spec, options={**spec.options, "bitrate": rounded}), active=False)
 
 
 def _set_link(channel: str, rate: int) -> None:

@@ -28,6 +28,7 @@ FIRST_BACK_OFF_S = 0.2
 LONGEST_BACK_OFF_S = 5.0
 STALE_SEND_NS = 50_000_000
 """A frame that could not be sent for this long is dropped."""
+LAST_FRAMES_S = 0.2
 SEND_QUEUE = 512
 FAILED_SENDS_UNTIL_LOST = 20
 MALFORMED_UNTIL_LOST = 100
@@ -133,16 +134,21 @@ class Link:
 
     def _receiving(self) -> None:
         wait, malformed = FIRST_BACK_OFF_S, 0
-        while not self._stop.is_set():
+        last_turn = 0.0
+        while not last_turn or time.monotonic() < last_turn:
+            if self._stop.is_set() and not last_turn:
+                last_turn = time.monotonic() + LAST_FRAMES_S  # what has already arrived is still taken
             bus = self._bus
             if bus is None:
+                if last_turn:
+                    return
                 if self._reopen(wait):
                     wait = FIRST_BACK_OFF_S
                 else:
                     wait = min(2 * wait, LONGEST_BACK_OFF_S)
                 continue
             try:
-                message = bus.recv(RECEIVE_WAIT_S)
+                message = bus.recv(0.0 if last_turn else RECEIVE_WAIT_S)
             except _LOST as error:
                 self._lost(bus, f"bus {self.name} was lost ({error})")
                 continue
@@ -154,6 +160,8 @@ class Link:
                     self._lost(bus, f"bus {self.name} sends nothing readable")
                 continue
             if message is None:
+                if last_turn:
+                    return
                 continue
             arrival = time.monotonic_ns()
             malformed = 0

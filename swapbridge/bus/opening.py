@@ -53,11 +53,11 @@ def open_bus(spec: BusSpec, *, active: bool) -> can.BusABC:
         arguments.pop("bitrate", None)  # the link's own matter; stated for load figures only
     try:
         return can.Bus(ignore_config=True, **arguments)
-    except can.CanInterfaceNotImplementedError as error:
+    except NotImplementedError as error:  # python-can's own one is a child of it
         raise InputError(
             f"bus {spec.name}: {error}. Check the interface's name, and that its driver is there"
         ) from None
-    except (TypeError, ValueError) as error:
+    except (TypeError, ValueError, KeyError) as error:
         raise InputError(f"bus {spec}: {error}. Check its channel and options") from None
     except (can.CanError, OSError) as error:
         raise BusError(

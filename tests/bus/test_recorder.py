@@ -1,0 +1,287 @@
+"""Recording from live buses: nothing lost, one clock, and every trouble counted and told."""
+
+from __future__ import annotations
+
+import errno
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import can
+import numpy as np
+import pytest
+
+from swapbridge.bus import recorder as recorder_module
+from swapbridge.bus.opening import open_bus
+from swapbridge.bus.record import Press, RecordStatus, record
+from swapbridge.bus.recorder import Recorder
+from swapbridge.bus.script import View, parse_script
+from swapbridge.bus.spec import BusSpec, parse_bus
+from swapbridge.capture import read_capture, read_stimulus
+from swapbridge.core.errors import InputError, RefusedError
+
+Until = Callable[[Callable[[], bool]], None]
+
+
+def send(channel: str, count: int, base: int = 0x100, gap_s: float = 0.0) -> None:
+    bus = can.Bus(interface="virtual", channel=channel, ignore_config=True)
+    for k in range(count):
+        bus.send(can.Message(arbitration_id=base + k % 5, is_extended_id=False, data=k.to_bytes(8, "big")))
+        if gap_s:
+            time.sleep(gap_s)
+    bus.shutdown()
+
+
+def specs_for(channel: str) -> tuple[BusSpec, ...]:
+    return parse_bus(f"donor=virtual:{channel}-d,bitrate=500000"), parse_bus(f"host=virtual:{channel}-h")
+
+
+def frames_of(recorder: Recorder) -> int:
+    return sum(report.frames for report in recorder.reports().values())
+
+
+def test_two_buses_in_the_order_of_time(channel: str, tmp_path: Path, until: Until) -> None:
+    recorder = Recorder(specs_for(channel), tmp_path / "a.log")
+    began = time.time_ns()
+    threads = [threading.Thread(target=send, args=(f"{channel}-{end}", 1500, 0x100, 0.0002)) for end in "dh"]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    until(lambda: frames_of(recorder) == 3000)
+    report = recorder.stop()
+    capture = read_capture(report.files[0])
+    assert len(capture) == 3000
+    assert report.lost == 0
+    assert capture.notes.sentences() == []
+    assert set(capture.bus_names) == {"donor", "host"}
+    assert bool((np.diff(capture.time_ns) >= 0).all())
+    assert abs(int(capture.time_ns[0]) - began) < 10 * 10**9
+    for number in range(2):
+        payload = capture.payload[capture.bus == number]
+        assert payload.copy().view(">u8").ravel().tolist() == list(range(1500))
+
+
+def test_frames_are_on_disk_within_half_a_second_and_the_next_run_goes_on_beside(channel: str, tmp_path: Path) -> None:
+    specs = specs_for(channel)[:1]
+    first = Recorder(specs, tmp_path / "a.log")
+    send(f"{channel}-d", 100)
+    time.sleep(0.5)
+    assert len(read_capture(tmp_path / "a.log")) == 100
+    first.stop()
+    second = Recorder(specs, tmp_path / "a.log")
+    send(f"{channel}-d", 10)
+    assert second.stop().files == (tmp_path / "a-2.log",)
+    assert len(read_capture(tmp_path / "a-2.log")) == 10
+    assert len(read_capture(tmp_path / "a.log")) == 100
+
+
+def test_a_slow_disk_loses_nothing(channel: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, until: Until) -> None:
+    monkeypatch.setattr(os, "fsync", lambda descriptor: time.sleep(0.4))
+    recorder = Recorder(specs_for(channel)[:1], tmp_path / "a.log")
+    send(f"{channel}-d", 3000, gap_s=0.0002)
+    until(lambda: frames_of(recorder) == 3000)
+    report = recorder.stop()
+    assert report.lost == 0
+    assert len(read_capture(report.files[0])) == 3000
+
+
+def test_a_disk_too_slow_loses_frames_and_counts_them(
+    channel: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, until: Until
+) -> None:
+    monkeypatch.setattr(recorder_module, "MOST_WAITING", 200)
+    monkeypatch.setattr(recorder_module, "WRITE_EVERY_S", 0.3)
+    recorder = Recorder(specs_for(channel)[:1], tmp_path / "a.log")
+    send(f"{channel}-d", 2000)
+    until(lambda: frames_of(recorder) == 2000)
+    report = recorder.stop()
+    assert report.lost > 0
+    assert len(read_capture(report.files[0])) + report.lost == 2000
+
+
+@pytest.mark.parametrize(("number", "says"), [(errno.ENOSPC, "disk is full"), (errno.EIO, "disk failed")])
+def test_a_full_or_broken_disk_ends_the_recording(
+    number: int, says: str, channel: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written, real = 0, os.write
+
+    def write(descriptor: int, data: bytes) -> int:
+        nonlocal written
+        if written > 20_000:
+            raise OSError(number, "out of luck")
+        done = real(descriptor, data)
+        written += done
+        return done
+
+    monkeypatch.setattr(recorder_module, "WRITE_EVERY_S", 0.02)
+    monkeypatch.setattr(os, "write", write)
+    told: list[str] = []
+    thread = threading.Thread(target=send, args=(f"{channel}-d", 3000, 0x100, 0.0005))
+    thread.start()
+    report = record(specs_for(channel)[:1], tmp_path / "a.log", tell=told.append, seconds=30)
+    thread.join()
+    assert report.ended_by == "disk full"
+    assert any(says in words for words in told)
+    capture = read_capture(report.files[0])
+    assert 0 < len(capture) < 3000
+    assert capture.notes.sentences() == []
+
+
+def test_an_adapter_that_goes_and_comes_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, breakable: Callable[[], Any], until: Until
+) -> None:
+    buses: list[Any] = []
+
+    def opener(spec: BusSpec, *, active: bool) -> Any:
+        buses.append(breakable())
+        return buses[-1]
+
+    monkeypatch.setattr(recorder_module, "open_bus", opener)
+    recorder = Recorder((parse_bus("a=whatever:0"),), tmp_path / "a.log")
+    message = can.Message(arbitration_id=1, data=b"\1", is_extended_id=False)
+    buses[0].frames += [message, ValueError("not a frame"), message]
+    until(lambda: frames_of(recorder) == 2)
+    buses[0].broken.set()
+    until(lambda: len(buses) == 2)
+    buses[1].frames.append(message)
+    until(lambda: frames_of(recorder) == 3)
+    report = recorder.stop()
+    assert len(read_capture(report.files[0])) == 3
+    assert report.buses["a"].reopened == 1
+    assert report.buses["a"].malformed == 1
+    assert "was lost" in report.told[0]
+    assert "is back" in report.told[1]
+
+
+def test_an_adapter_that_talks_nonsense_is_opened_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, breakable: Callable[[], Any], until: Until
+) -> None:
+    buses: list[Any] = []
+
+    def opener(spec: BusSpec, *, active: bool) -> Any:
+        buses.append(breakable())
+        return buses[-1]
+
+    monkeypatch.setattr(recorder_module, "open_bus", opener)
+    recorder = Recorder((parse_bus("a=whatever:0"),), tmp_path / "a.log")
+    buses[0].frames += [ValueError("noise")] * 100
+    until(lambda: len(buses) == 2)
+    assert recorder.stop().buses["a"].malformed == 100
+
+
+def test_a_bus_that_cant_be_opened_leaves_no_file(channel: str, tmp_path: Path) -> None:
+    with pytest.raises(RefusedError):
+        Recorder((*specs_for(channel), parse_bus("x=serial:/dev/null")), tmp_path / "a.log")
+    assert list(tmp_path.iterdir()) == []
+    assert f"{channel}-d" not in can.interfaces.virtual.channels
+
+
+def test_what_cant_be_done_is_refused_before_anything_is_opened(channel: str, tmp_path: Path) -> None:
+    with pytest.raises(RefusedError, match="has to ask"):
+        record(specs_for(channel), tmp_path / "a.log", scan_tool="donor")
+    with pytest.raises(RefusedError, match="not recorded"):
+        record(specs_for(channel), tmp_path / "a.log", scan_tool="body", active=True)
+    with pytest.raises(InputError, match="end with"):
+        record(specs_for(channel), tmp_path / "a.txt")
+    assert list(tmp_path.iterdir()) == []
+
+
+SCRIPT = """
+[[step]]
+name = "brake"
+say = "Press."
+seconds = 0.3
+set = [{ channel = "brake", value = 1 }, { at_s = 0.15, channel = "brake", value = 0 }]
+"""
+
+
+def test_a_scripted_recording_with_keys_and_a_screen(channel: str, tmp_path: Path) -> None:
+    shown: list[RecordStatus] = []
+    asked = 0
+
+    def keys(view: View | None) -> list[Press]:
+        nonlocal asked
+        asked += 1
+        script = {1: [Press("next")], 3: [Press("mark"), Press("note", "loud valve train")], 20: [Press("quit")]}
+        return script.get(asked, [])
+
+    report = record(
+        specs_for(channel), tmp_path / "a.log", script=parse_script(SCRIPT, "t"), keys=keys, show=shown.append
+    )
+    assert report.ended_by == "stopped"
+    assert report.stimulus_file is not None
+    track = read_stimulus(report.stimulus_file)
+    assert track.channels["step"].texts == ("brake", "between")
+    assert track.channels["brake"].value.tolist() == [1.0, 0.0]
+    gap = float(np.diff(track.channels["brake"].time_s)[0])
+    assert gap == pytest.approx(0.15, abs=1e-5)
+    assert track.channels["mark"].value.tolist() == [1.0, 0.0]
+    assert "loud valve train" in report.stimulus_file.read_text()
+    assert shown[0].view is not None
+    assert "no traffic" in shown[0].health["donor"].warning
+
+
+def test_keys_without_a_script(channel: str, tmp_path: Path) -> None:
+    presses = [[Press("mark")], [Press("note", "x")], [Press("next")]]
+    report = record(
+        specs_for(channel)[:1],
+        tmp_path / "a.log",
+        seconds=0.5,
+        keys=lambda view: presses.pop(0) if presses else [],
+    )
+    assert report.ended_by == "time over"
+    assert report.stimulus_file is not None
+    assert set(read_stimulus(report.stimulus_file).channels) == {"mark"}
+
+
+def test_own_frames_are_marked_as_sent(channel: str, tmp_path: Path, until: Until) -> None:
+    spec = parse_bus(f"a=virtual:{channel}")
+    ear = open_bus(parse_bus(f"b=virtual:{channel}"), active=True)
+    recorder = Recorder((spec,), tmp_path / "a.log", active=True, sending=True)
+    assert recorder.link("a").send(can.Message(arbitration_id=0x7DF, is_extended_id=False, data=bytes(8)))
+    heard = ear.recv(5)
+    assert heard is not None
+    until(lambda: recorder.link("a").counts.sent == 1)
+    path = recorder.stop().files[0]
+    ear.shutdown()
+    assert path.read_text().strip().endswith("7DF#0000000000000000 T")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="pseudo-terminals")
+def test_a_killed_process_loses_at_most_the_last_half_second(serial_adapter: Any, tmp_path: Path, until: Until) -> None:
+    """A real process records from a serial adapter and is killed outright in the middle of it."""
+    out = tmp_path / "a.log"
+    command = [sys.executable, "-m", "swapbridge", "record", str(out)]
+    command += ["--bus", f"donor=slcan:{serial_adapter.path},sleep_after_open=0,bitrate=500000"]
+    process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    until(lambda: serial_adapter.mode == "L")
+    sent: list[float] = []
+    until(lambda: out.exists())
+    for k in range(400):
+        serial_adapter.frame(0x123, k.to_bytes(8, "big"))
+        sent.append(time.time())
+        time.sleep(0.004)
+    killed = time.time()
+    process.send_signal(signal.SIGKILL)
+    process.communicate()
+    capture = read_capture(out)
+    kept = capture.payload.copy().view(">u8").ravel().tolist()
+    assert kept == list(range(len(kept)))
+    assert len(kept) < 400
+    assert killed - sent[len(kept)] < 0.5
+    assert serial_adapter.sent == []
+    again = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    until(lambda: (tmp_path / "a-2.log").exists())
+    serial_adapter.frame(0x124, b"\1")
+    until(lambda: (tmp_path / "a-2.log").stat().st_size > 0)
+    again.send_signal(signal.SIGTERM)
+    stdout, _ = again.communicate(timeout=20)
+    assert again.returncode == 0
+    assert "a-2.log" in stdout.decode()
+    assert len(read_capture(out)) == len(kept)
