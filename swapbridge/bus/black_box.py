@@ -6,6 +6,7 @@ reads it. One thread writes into the ring, any thread may ask for a copy.
 
 from __future__ import annotations
 
+import contextlib
 import struct
 import threading
 from collections import deque
@@ -102,6 +103,8 @@ class BlackBox:
             The folder can't be written.
         """
         with self._writing:
+            with contextlib.suppress(OSError):  # writing says what is wrong with the folder
+                folder.mkdir(parents=True, exist_ok=True)
             path = free_name(folder / "black-box.log")
             write_captures(self.blocks(), path)
             lines = [f"# written because: {why}\n"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from swapbridge.core.errors import InputError
@@ -32,4 +32,5 @@ def written_whole(path: str | Path) -> Iterator[Path]:
         reason = error.strerror or str(error)
         raise InputError(f"can't write {target}: {reason}; name a folder that exists and has room") from error
     finally:
-        temporary.unlink(missing_ok=True)
+        with suppress(OSError):  # a path through a file has nothing to remove, and must not hide the error
+            temporary.unlink(missing_ok=True)

@@ -1,0 +1,116 @@
+"""The gate: only planned identifiers, at no more than their planned rate, never beside another sender."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from swapbridge.bridge.plan import Bus, Feed, Pass, Plan, Receive, Request, Send, Variant
+from swapbridge.bus.gate import BURST, RATE_MARGIN, Gate, Ruling, planned_interval_us
+
+MS = 1000
+BUSES = tuple(Bus(name, 500_000, False, 0, "added-node", True, 2_000_000) for name in ("donor", "host"))
+
+
+def send(word: int, **timing: object) -> Send:
+    return Send(f"m{word:X}", 1, word, False, 0b111110, (Variant(bytes(8), (), ()),), **timing)  # type: ignore[arg-type]
+
+
+def plan(*sends: Send, passes: tuple[Pass, ...] = (), feeds: tuple[Feed, ...] = (), period_us: int = 0) -> Plan:
+    receives = (Receive("in", 0, 0x10, 8, tuple(range(len(feeds))), period_us=period_us),) if feeds else ()
+    return Plan("t", BUSES, (), (), (), feeds, receives, (), sends, passes)
+
+
+def test_watching_only_withholds_everything() -> None:
+    gate = Gate(plan(send(0x100, period_us=10 * MS)))
+    assert gate.judge(1, 0x100, b"x", 0) is Ruling.WITHHELD
+    gate.sending = True
+    assert gate.judge(1, 0x100, b"x", 10 * MS) is Ruling.SEND
+    assert gate.counts[Ruling.WITHHELD] == gate.counts[Ruling.SEND] == 1
+
+
+def test_an_identifier_outside_the_plan_shuts_the_gate() -> None:
+    gate = Gate(plan(send(0x100, period_us=10 * MS)), sending=True)
+    assert gate.judge(1, 0x101, b"x", 0) is Ruling.UNPLANNED
+    assert gate.judge(0, 0x100, b"x", 0) is Ruling.UNPLANNED
+    assert gate.judge(1, 0x100, b"x", 0) is Ruling.SHUT
+    assert "not in the plan" in gate.faults[0]
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.integers(0, 15 * MS), min_size=1, max_size=300))
+def test_never_faster_than_planned(gaps: list[int]) -> None:
+    """Whatever comes, in any window at most its planned number of frames (5 % margin) and the burst go out."""
+    gate, now, sent = Gate(plan(send(0x100, period_us=10 * MS)), sending=True), 0, []
+    for gap in gaps:
+        now += gap
+        if gate.judge(1, 0x100, b"x", now) is Ruling.SEND:
+            sent.append(now)
+    for k, begin in enumerate(sent):
+        for m in range(k, len(sent)):
+            assert m - k + 1 <= BURST + (sent[m] - begin) * RATE_MARGIN / (10 * MS) + 1e-6
+
+
+def test_the_planned_rhythm_always_passes() -> None:
+    gate = Gate(plan(send(0x100, period_us=10 * MS)), sending=True)
+    assert all(gate.judge(1, 0x100, b"x", 10 * MS * k) is Ruling.SEND for k in range(10_000))
+    assert gate.faults == []
+
+
+def test_a_translator_gone_wild_is_shut_out() -> None:
+    gate = Gate(plan(send(0x100, period_us=100 * MS), send(0x200, period_us=100 * MS)), sending=True)
+    rulings = [gate.judge(1, 0x100, b"x", k) for k in range(50)]
+    assert rulings.count(Ruling.SEND) == BURST
+    assert "kept coming" in gate.shut
+    assert gate.judge(1, 0x200, b"x", 60) is Ruling.SHUT
+    assert len(gate.faults) == 2
+
+
+def test_another_sender_is_never_talked_over() -> None:
+    gate = Gate(plan(send(0x100, period_us=10 * MS), send(0x200, period_us=10 * MS)), sending=True)
+    assert gate.judge(1, 0x100, b"ours", 0) is Ruling.SEND
+    gate.heard(1, 0x100, b"ours", 1 * MS)  # our own frame, given back by the interface
+    assert gate.judge(1, 0x100, b"ours", 10 * MS) is Ruling.SEND
+    gate.heard(1, 0x100, b"theirs", 11 * MS)
+    assert gate.judge(1, 0x100, b"ours", 20 * MS) is Ruling.NOT_OURS
+    assert gate.judge(1, 0x200, b"ours", 20 * MS) is Ruling.SEND
+    assert gate.foreign() == ("host 100",)
+    assert "another node" in gate.faults[0]
+    gate.heard(0, 0x200, b"theirs", 21 * MS)  # the other bus is another matter
+    assert gate.judge(1, 0x200, b"ours", 30 * MS) is Ruling.SEND
+
+
+def test_passed_frames_go_out_while_planned_ones_are_withheld() -> None:
+    rules = (Pass(0, 0x300, 0x3FF, 1), Pass(0, 0x310, 0x310, 1, block=True), Pass(0, 0x50, 0x50, 1, new_word=0x51))
+    gate = Gate(plan(send(0x100, period_us=10 * MS), passes=rules))
+    assert gate.judge(1, 0x300, b"x", 0) is Ruling.TOO_FAST  # nothing was heard that could be passed
+    gate.heard(0, 0x300, b"x", 0)
+    gate.heard(0, 0x50, b"x", 0)
+    assert gate.judge(1, 0x300, b"x", 0) is Ruling.SEND
+    assert gate.judge(1, 0x51, b"x", 0) is Ruling.SEND
+    assert gate.judge(1, 0x51, b"x", 0) is Ruling.TOO_FAST
+    assert gate.judge(1, 0x100, b"x", 0) is Ruling.WITHHELD
+    assert gate.judge(1, 0x400, b"x", 0) is Ruling.UNPLANNED
+
+
+FEED = Feed("f", 100 * MS, 1, 1, (), triggers=(0,))
+
+
+@pytest.mark.parametrize(
+    ("made", "interval_us"),
+    [
+        (lambda: plan(send(1, period_us=20 * MS)), 20 * MS),
+        (lambda: plan(send(1, gap_us=5 * MS), feeds=(FEED,), period_us=10 * MS), 10 * MS),
+        (lambda: plan(send(1, gap_us=50 * MS), feeds=(FEED,), period_us=10 * MS), 50 * MS),
+        (lambda: plan(send(1, period_us=10 * MS), feeds=(FEED,), period_us=10 * MS), 5 * MS),
+        (lambda: plan(send(1, check_us=10 * MS)), 10 * MS),
+        (lambda: plan(send(1, once=True)), 200 * MS),
+        (lambda: plan(send(1, request=Request(1, (0x7DF,), b""))), 5 * MS),
+        (lambda: plan(send(1)), 5 * MS),
+    ],
+)
+def test_intervals_follow_from_the_plan(made: Callable[[], Plan], interval_us: float) -> None:
+    assert planned_interval_us(made(), 0) == pytest.approx(interval_us)

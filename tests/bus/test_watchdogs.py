@@ -1,0 +1,90 @@
+"""Watchdogs: the one inside against a late loop, systemd's and a hardware one outside."""
+
+from __future__ import annotations
+
+import os
+import socket
+from pathlib import Path
+
+import pytest
+
+from swapbridge.bus.watchdog import CALM_NS, HardwareWatchdog, LagWatch, Systemd
+from swapbridge.core.errors import InputError
+
+MS = 1_000_000
+
+
+def test_late_at_once_and_calm_after_a_second() -> None:
+    watch = LagWatch(50 * MS)
+    assert not watch.observe(10 * MS, 0)
+    assert watch.observe(60 * MS, 1)
+    assert watch.late
+    assert not watch.observe(1 * MS, CALM_NS // 2)
+    assert watch.late
+    assert watch.observe(1 * MS, CALM_NS + 2)
+    assert not watch.late
+    assert (watch.times, watch.worst_ns) == (1, 60 * MS)
+
+
+def test_late_again_and_again_is_final() -> None:
+    watch, now = LagWatch(50 * MS), 0
+    for _ in range(5):
+        now += 3 * CALM_NS
+        watch.observe(60 * MS, now)
+        now += 2 * CALM_NS
+        watch.observe(0, now)
+    assert watch.final
+    assert watch.late
+    watch.observe(0, now + 100 * CALM_NS)
+    assert watch.late
+
+
+def test_late_now_and_then_is_not_final() -> None:
+    watch, now = LagWatch(50 * MS), 0
+    for _ in range(20):
+        now += 30 * CALM_NS
+        watch.observe(60 * MS, now)
+        watch.observe(0, now + 2 * CALM_NS)
+    assert not watch.final
+    assert not watch.late
+
+
+@pytest.mark.skipif(not hasattr(socket, "AF_UNIX"), reason="needs Unix sockets")
+@pytest.mark.parametrize("abstract", [False, True])
+def test_systemd_gets_its_datagrams(abstract: bool, tmp_path: Path) -> None:
+    """The protocol of sd_notify(3): newline-separated assignments in one datagram to $NOTIFY_SOCKET."""
+    name = f"@swapbridge-test-{os.getpid()}" if abstract else str(tmp_path / "s")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as systemd:
+        systemd.bind("\0" + name[1:] if abstract else name)
+        ours = Systemd({"NOTIFY_SOCKET": name, "WATCHDOG_USEC": "3000000", "WATCHDOG_PID": str(os.getpid())})
+        assert ours.interval_s == 3.0
+        ours.tell("READY=1")
+        ours.tell("WATCHDOG=1", "STATUS=sending")
+        assert systemd.recv(100) == b"READY=1"
+        assert systemd.recv(100) == b"WATCHDOG=1\nSTATUS=sending"
+
+
+def test_without_systemd_nothing_happens(tmp_path: Path) -> None:
+    quiet = Systemd({})
+    quiet.tell("READY=1")
+    assert quiet.interval_s == 0
+    assert Systemd({"WATCHDOG_USEC": "1000000", "WATCHDOG_PID": "1"}).interval_s == 0
+    assert Systemd({"WATCHDOG_USEC": "soon"}).interval_s == 0
+    Systemd({"NOTIFY_SOCKET": str(tmp_path / "gone")}).tell("READY=1")
+
+
+def test_a_hardware_watchdog_is_fed_and_told_of_a_wanted_end(tmp_path: Path) -> None:
+    """Linux's watchdog API: any write feeds it, a V before the end disarms it; not so after a fault."""
+    device = tmp_path / "watchdog"
+    device.touch()
+    dog = HardwareWatchdog(device)
+    dog.feed()
+    dog.feed()
+    dog.close(wanted=False)
+    assert device.read_bytes() == b"\n\n"
+    dog = HardwareWatchdog(device)
+    dog.feed()
+    dog.close(wanted=True)
+    assert device.read_bytes().endswith(b"V")
+    with pytest.raises(InputError, match="can't be opened"):
+        HardwareWatchdog(tmp_path / "no" / "dog")
