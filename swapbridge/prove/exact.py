@@ -166,11 +166,6 @@ class Evaluator:
             tree = self._trees[source.text] = parse_source(self.bridge, source)
         return self.value(tree, wanted)
 
-    def step(self) -> None:
-        """One step of the fixed period for everything that remembers, in the order of writing."""
-        for memory in list(self.memories.values()):
-            memory.step(self)
-
     def unit(self, text: str) -> Unit:
         """Unit of a spelling."""
         return find_unit(text, self.bridge.units)

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 
 from swapbridge.bridge.bridge_file import BridgeFile, MessageOptions, SignalOptions
+from swapbridge.bridge.plan import STATES, Plan
 from swapbridge.core.integrity import Checksum, Counter
 from swapbridge.core.layout import Layout
-from swapbridge.prove.exact import Evaluator, Reading
+from swapbridge.prove.exact import PLAIN, Evaluator, Reading
 from swapbridge.prove.exact_memory import MEMORIES
 from swapbridge.prove.targets import Target
 from swapbridge.signalmap import MapMessage, SignalMap
@@ -24,6 +26,7 @@ RECOVER_FRAMES = 3
 LOST_OK = 3
 HALF = 1 << 31
 WRAP = 1 << 32
+ASLEEP, WAKE, KEY_ON, CRANK, RUN, AFTER_RUN = range(len(STATES))
 
 
 @dataclass(slots=True)
@@ -75,6 +78,31 @@ class _Received:
     previous: int | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """When the filters of a bridge step: groups that step one after the other within the fixed period.
+
+    The language leaves open how the steps are spread over the period, so a plan says it: for each group its offset
+    and the names of what steps in it.
+    """
+
+    offset_us: tuple[int, ...] = (0,)
+    names: tuple[frozenset[str], ...] = (frozenset(),)
+
+    def group(self, name: str) -> int:
+        """Group of something that remembers, the first when nothing is said."""
+        return next((n for n, names in enumerate(self.names) if name in names), 0)
+
+
+def steps_of(plan: Plan) -> Steps:
+    """How a plan spreads its steps."""
+    names = [
+        frozenset(plan.slots[op.value].name for op in task.block if op.kind == "store" and op.value < len(plan.slots))
+        for task in plan.tasks
+    ]
+    return Steps(tuple(t.offset_us for t in plan.tasks), tuple(names)) if plan.tasks else Steps()
+
+
 class Reference:
     """The exact twin of one bridge.
 
@@ -83,27 +111,49 @@ class Reference:
     bridge : BridgeFile
     maps : mapping of str to SignalMap
         By bus name.
-    step_offset_us : int
-        When the first step of filters comes after the first call (the language leaves it open; a plan says it).
+    steps : Steps
+        How the steps of filters are spread over the fixed period.
     """
 
-    def __init__(self, bridge: BridgeFile, maps: Mapping[str, SignalMap], step_offset_us: int = 0) -> None:
-        self.bridge, self.maps, self._offset = bridge, maps, step_offset_us
+    def __init__(self, bridge: BridgeFile, maps: Mapping[str, SignalMap], steps: Steps | None = None) -> None:
+        self.bridge, self.maps, self.steps = bridge, maps, steps or Steps()
         self.now = 0
         self._begun = False
-        self._next_step = 0
+        self._due: list[int] = []
         self._received: dict[tuple[str, str], _Received] = {}
         self._by_word: dict[tuple[int, int], _Received] = {}
         self._bus_numbers = {b.name: n for n, b in enumerate(bridge.buses)}
         self._bus_last = [0 for _ in bridge.buses]
         self._bus_awake = [False for _ in bridge.buses]
+        self._state = ASLEEP
+        self._after_run = 0
         self.evaluator = Evaluator(bridge, self, MEMORIES)
-        self._touched: list[tuple[object, ...]] | None = None
+        self._touched: list[tuple[str, object]] | None = None
+        self._conditions()
+        inside_states = len(self.evaluator.memories)
         self.targets: dict[tuple[int, int], Target] = {}
         for rule in bridge.messages:
-            if rule.copy_of is None:
-                target = Target(self, rule)
-                self.targets[target.bus_number, target.message.word] = target
+            target = Target(self, rule)
+            self.targets[target.bus_number, target.message.word] = target
+        # what remembers steps before what holds the results, as both hang on the memories of the step
+        self._groups: list[list[Callable[[], None]]] = [[] for _ in self.steps.offset_us]
+        for number, ((call, _), memory) in enumerate(self.evaluator.memories.items()):
+            if number == inside_states:
+                self._groups[self.steps.group("state")].append(self._step_state)
+            group = self._group_of_memory(f"{getattr(call, 'function', '')} {number}")
+            self._groups[group].append(partial(memory.step, self.evaluator))
+        if inside_states >= len(self.evaluator.memories):
+            self._groups[self.steps.group("state")].append(self._step_state)
+        for target in self.targets.values():
+            for signal in target.signals.values():
+                self._groups[self.steps.group(f"{signal.dotted} held")].append(signal.step)
+
+    def _group_of_memory(self, name: str) -> int:
+        """Its slots are named after it, some with a word behind."""
+        for number, names in enumerate(self.steps.names):
+            if any(n == name or n.startswith(f"{name} ") for n in names):
+                return number
+        return 0
 
     # --- what expressions see
 
@@ -141,15 +191,41 @@ class Reference:
 
     @property
     def state(self) -> int:
-        """Number of the state; told by `follow_state`, since the state machine is judged by when frames are sent."""
+        """Number of the state."""
         self._note("time", None)
         return self._state
 
-    _state = 0
+    def _conditions(self) -> tuple[bool, bool, bool]:
+        """Whether crank, run and key_on hold."""
+        rules = self.bridge.states
+        out = []
+        for source in (rules.crank, rules.run, rules.key_on):
+            value = None if source is None else self.evaluator.of(source, PLAIN)
+            out.append(value is not None and value.valid and value.number != 0)
+        return out[0], out[1], out[2]
 
-    def follow_state(self, state: int) -> None:
-        """Take over the translator's state."""
-        self._state = state
+    def _step_state(self) -> None:
+        rules = self.bridge.states
+        by = [n for n, b in enumerate(self.bridge.buses) if rules.wake_by is None or b.name in rules.wake_by]
+        awake = any(self._bus_awake[n] for n in by)
+        crank, run, key = self._conditions()
+        stated = any(s is not None for s in (rules.crank, rules.run, rules.key_on))
+        waiting, after_run = self._after_run, rules.after_run_us > 0 and stated
+        if after_run:
+            ticks = max(1, -(-rules.after_run_us // self.bridge.step_us))
+            self._after_run = 0 if not awake else ticks if crank or run or key else max(waiting - 1, 0)
+        if not awake:
+            self._state = ASLEEP
+        elif crank:
+            self._state = CRANK
+        elif run:
+            self._state = RUN
+        elif key:
+            self._state = KEY_ON
+        elif after_run and waiting:
+            self._state = AFTER_RUN
+        else:
+            self._state = WAKE if stated else RUN
 
     def _note(self, kind: str, what: object) -> None:
         if self._touched is not None:
@@ -158,7 +234,7 @@ class Reference:
     def watch(self, call: Callable[[], object]) -> Callable[[], tuple[object, ...]] | None:
         """What a calculation depends on, as a call that gives it; None when it hangs on time or memory."""
         memories = len(self.evaluator.memories)
-        used: list[tuple[object, ...]] = []
+        used: list[tuple[str, object]] = []
         outer, self._touched = self._touched, used
         before = self.evaluator.remembered
         call()
@@ -167,14 +243,11 @@ class Reference:
             return None
         if any(kind == "time" for kind, _ in used):
             return None
-        signals = list({id(w): w for k, w in used if k == "signal"}.values())
-        feeds = list({id(w): w for k, w in used if k == "feed"}.values())
+        signals = list({id(w): w for _, w in used if isinstance(w, _Signal)}.values())
+        feeds = list({id(w): w for _, w in used if isinstance(w, _Feed)}.values())
 
         def state() -> tuple[object, ...]:
-            return (
-                *((s.reading.raw, s.feed.fresh) for s in signals),  # type: ignore[attr-defined]
-                *(f.fresh for f in feeds),  # type: ignore[attr-defined]
-            )
+            return (*((s.reading.raw, s.feed.fresh) for s in signals), *(f.fresh for f in feeds))
 
         return state
 
@@ -238,7 +311,7 @@ class Reference:
     def _start(self, now: int) -> None:
         self.now = now
         if not self._begun:
-            self._begun, self._next_step = True, (now + self._offset) % WRAP
+            self._begun, self._due = True, [(now + offset) % WRAP for offset in self.steps.offset_us]
             for received in self._received.values():
                 received.needed = self._needed(received)
 
@@ -246,6 +319,9 @@ class Reference:
         """A frame was received."""
         self._start(now)
         self._bus_last[bus], self._bus_awake[bus] = now, True
+        wake_by = self.bridge.states.wake_by
+        if self._state == ASLEEP and (wake_by is None or self.bridge.buses[bus].name in wake_by):
+            self._state = WAKE
         received = self._by_word.get((bus, word))
         if received is None:
             return
@@ -291,18 +367,19 @@ class Reference:
         for received in self._received.values():
             for feed in received.feeds.values():
                 feed.latch(now)
-        for number, bus in enumerate(self.bridge.buses):
-            silent = self.bridge.states.silent_us if bus.name else 0
-            if self._bus_awake[number] and (now - self._bus_last[number]) % WRAP > silent:
+        for number, awake in enumerate(self._bus_awake):
+            if awake and (now - self._bus_last[number]) % WRAP > self.bridge.states.silent_us:
                 self._bus_awake[number] = False
-        if (now - self._next_step) % WRAP < HALF:
-            self.evaluator.step()
-            for target in self.targets.values():
-                target.step()
-            self._next_step = (self._next_step + self.bridge.step_us) % WRAP
-            late = (now - self._next_step) % WRAP
-            if 16 * self.bridge.step_us <= late < HALF:
-                self._next_step = (now + self.bridge.step_us) % WRAP
+        period = self.bridge.step_us
+        for number, due in enumerate(self._due):
+            if (now - due) % WRAP < HALF:
+                for step in self._groups[number]:
+                    step()
+                due = (due + period) % WRAP
+                if 16 * period <= (now - due) % WRAP < HALF:
+                    due = (now + period) % WRAP
+                self._due[number] = due
+                break  # one group a call
 
     def expect(self, bus: int, word: int) -> bytes | None:
         """Payload of a frame that is sent now; None when the bridge does not say (passed frames, scan-tool answers).

@@ -70,6 +70,11 @@ class TargetSignal:
         self.safe = self._safe_if_any()
         self.held, self.left = (self.safe.raw if self.safe else 0), 0
 
+    @property
+    def dotted(self) -> str:
+        """Bus, message and signal."""
+        return f"{self.bus}.{self.message.name}.{self.signal.name}"
+
     # --- the value
 
     def _wanted(self) -> Wanted:
@@ -339,11 +344,6 @@ class Target:
                     low, high = signal.layout.raw_range
                     signal.layout.pack(base, min(max(0, low), high))
             self.forms.append(_Form(bytes(base), fields))
-
-    def step(self) -> None:
-        """One step of the fixed period."""
-        for signal in self.signals.values():
-            signal.step()
 
     def next_payload(self) -> bytes:
         """What the next frame carries; counter and form move on."""

@@ -1,0 +1,192 @@
+"""Prove room: content: every frame sent against the exact reference, signal by signal."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from swapbridge.bridge.plan import Plan
+from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.prove.reference import Reference
+from swapbridge.prove.simulated_bus import Heard, Polled
+from swapbridge.prove.verdict import Check, judge
+from swapbridge.signalmap import MapMessage, SignalMap
+
+MOST_EXAMPLES = 3
+
+
+@dataclass(slots=True)
+class Tally:
+    """What became of one sent message's frames."""
+
+    frames: int = 0
+    wrong: int = 0
+    signals_wrong: dict[str, int] = field(default_factory=dict)
+    example: dict[str, str] = field(default_factory=dict)
+    unjudged: int = 0
+
+
+@dataclass(slots=True)
+class Contents:
+    """Tallies by bus and word."""
+
+    tallies: dict[tuple[int, int], Tally] = field(default_factory=dict)
+    strangers: dict[tuple[int, int], int] = field(default_factory=dict)
+    passed: int = 0
+
+    @property
+    def wrong(self) -> int:
+        """Frames that were not as they had to be."""
+        return sum(t.wrong for t in self.tallies.values()) + sum(self.strangers.values())
+
+    def first_problem(self) -> str:
+        """One sentence, "" when all is well."""
+        for (bus, word), count in self.strangers.items():
+            return f"{count} frames of {format_identifier(*split_word(word))} on bus {bus}, which nothing asked for"
+        for tally in self.tallies.values():
+            for name, text in tally.example.items():
+                return f"{name}: {text}"
+        return ""
+
+
+def judge_trace(
+    plan: Plan, reference: Reference, trace: list[Heard | Polled], maps: Mapping[str, SignalMap]
+) -> Contents:
+    """Run the reference beside a recorded trace and compare every frame given."""
+    out = Contents()
+    answers = {(s.bus, s.word) for s in plan.sends if s.request is not None}
+    passing = _Passing(plan)
+    begin: int | None = None
+    for event in trace:
+        if begin is None:
+            begin = event.now_us
+        if isinstance(event, Heard):
+            reference.heard(event.bus, event.word, event.data, event.now_us)
+            passing.heard(event)
+            continue
+        reference.polled(event.now_us)
+        frame = event.frame
+        if frame is None:
+            continue
+        key = frame.bus, frame.word
+        if passing.takes(frame.bus, frame.word, frame.data):
+            out.passed += 1
+            continue
+        expected = reference.expect(*key)
+        if expected is None:
+            if key in answers:
+                out.tallies.setdefault(key, Tally()).unjudged += 1
+            else:
+                out.strangers[key] = out.strangers.get(key, 0) + 1
+            continue
+        tally = out.tallies.setdefault(key, Tally())
+        tally.frames += 1
+        if bytes(frame.data) != expected:
+            tally.wrong += 1
+            message = maps[plan.buses[frame.bus].name].by_word(frame.word)
+            seconds = ((event.now_us - begin) & 0xFFFF_FFFF) / 1e6
+            _tell(tally, message, bytes(frame.data), expected, seconds)
+    return out
+
+
+def _tell(tally: Tally, message: MapMessage | None, got: bytes, expected: bytes, seconds: float) -> None:
+    """Which signals differ, and the first example of each."""
+    named: set[int] = set()
+    size = min(len(got), len(expected))
+    for signal in message.signals if message is not None else ():
+        if not signal.layout.fits(size):
+            continue
+        named.update(signal.layout.positions)
+        a, b = signal.layout.unpack(got), signal.layout.unpack(expected)
+        if a != b:
+            tally.signals_wrong[signal.name] = tally.signals_wrong.get(signal.name, 0) + 1
+            if signal.name not in tally.example and len(tally.example) < 40:
+                unit = f" {signal.unit}" if signal.unit else ""
+                tally.example[signal.name] = (
+                    f"at {seconds:.3f} s sent {float(signal.physical(a)):g}{unit} (raw {a}), "
+                    f"must be {float(signal.physical(b)):g}{unit} (raw {b})"
+                )
+    rest = [p for p in range(8 * size) if p not in named and (got[p >> 3] ^ expected[p >> 3]) >> (p & 7) & 1]
+    if rest or len(got) != len(expected):
+        tally.signals_wrong["other bits"] = tally.signals_wrong.get("other bits", 0) + 1
+        tally.example.setdefault("other bits", f"at {seconds:.3f} s sent {got.hex()}, must be {expected.hex()}")
+
+
+class _Passing:
+    """Frames that pass rules let through: each heard one may be sent once, unchanged, in order."""
+
+    def __init__(self, plan: Plan) -> None:
+        self._rules = plan.passes
+        self._waiting: dict[tuple[int, int], deque[bytes]] = {}
+        self._buses = range(len(plan.buses))
+
+    def heard(self, event: Heard) -> None:
+        if not self._rules:
+            return
+        for target in self._buses:
+            for rule in self._rules:
+                if rule.bus != event.bus or not rule.first <= event.word <= rule.last:
+                    continue
+                if rule.to_bus not in (target, -1) or (rule.block and rule.to_bus == -1 and target == event.bus):
+                    continue
+                if not rule.block:
+                    word = event.word if rule.new_word < 0 else rule.new_word
+                    self._waiting.setdefault((target, word), deque(maxlen=64)).append(event.data)
+                break
+
+    def takes(self, bus: int, word: int, data: bytes) -> bool:
+        """Whether a sent frame is one of those, the oldest of its identifier that is left."""
+        waiting = self._waiting.get((bus, word))
+        while waiting:
+            # one that found the queue full was dropped
+            if waiting.popleft() == data:
+                return True
+        return False
+
+
+def content_checks(plan: Plan, contents: Contents, maps: Mapping[str, SignalMap]) -> list[Check]:
+    """One check a sent signal, and one a message where something else is wrong or nothing came."""
+    out = []
+    told: set[tuple[int, int]] = set()
+    for send in plan.sends:
+        key = send.bus, send.word
+        if send.request is not None or key in told:
+            continue
+        told.add(key)
+        tally = contents.tallies.get(key, Tally())
+        label = send.name
+        if not tally.frames:
+            continue  # whether it should have been sent is a matter of form
+        names = {f.name for v in send.variants for f in v.fields} | set(tally.signals_wrong)
+        message = maps[plan.buses[send.bus].name].by_word(send.word)
+        if message is not None:
+            names |= {s.name for s in message.signals if s.counter is not None or s.checksum is not None}
+        for name in sorted(names):
+            wrong = tally.signals_wrong.get(name, 0)
+            out.append(
+                judge(
+                    "content",
+                    f"{label}.{name}" if name != "other bits" else label,
+                    "equal to the exact reference",
+                    wrong == 0,
+                    f"{wrong:,} of {tally.frames:,} frames differ: {tally.example.get(name, '')}"
+                    if wrong
+                    else f"{tally.frames:,} frames, all equal",
+                    "every frame, bit for bit",
+                    "compile the plan again from its bridge file; if it differs still, this is a defect of the plan",
+                )
+            )
+    for (bus, word), count in contents.strangers.items():
+        out.append(
+            judge(
+                "content",
+                f"{plan.buses[bus].name} {format_identifier(*split_word(word))}",
+                "asked for",
+                False,
+                f"{count:,} frames",
+                "only identifiers of the bridge file, or frames passed unchanged",
+                "compile the plan again from its bridge file",
+            )
+        )
+    return out
