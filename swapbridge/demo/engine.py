@@ -155,7 +155,8 @@ class DemoEngine:
         out.reduction_active = request is not None and request < out.before_intervention_nm
         target = request if out.reduction_active and request is not None else out.before_intervention_nm
         target = min(out.most_nm, max(-out.loss_nm, target))
-        out.actual_nm += (target - out.actual_nm) * dt_s / (f.spark_lag_s + dt_s)
+        moved = out.actual_nm + (target - out.actual_nm) * dt_s / (f.spark_lag_s + dt_s)
+        out.actual_nm = min(out.most_nm, max(-out.loss_nm, moved))
 
     def _temperatures(self, inputs: EngineInputs, dt_s: float) -> None:
         """Warm-up far quicker than a real engine's, so that a demo capture of two minutes holds one."""

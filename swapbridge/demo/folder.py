@@ -1,4 +1,4 @@
-"""Demo room: the invented swap laid out as a swap folder: captures, stimulus files, maps, bridge file, needs, health."""
+"""Demo room: the invented swap laid out as a swap folder: captures, stimulus files, maps, bridge file, needs."""
 
 from __future__ import annotations
 

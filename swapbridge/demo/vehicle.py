@@ -105,11 +105,12 @@ class DemoVehicle:
             ),
             dt_s,
         )
-        _surroundings(state, dt_s)
+        surroundings(state, dt_s)
         return state
 
 
-def _surroundings(state: VehicleState, dt_s: float) -> None:
+def surroundings(state: VehicleState, dt_s: float) -> None:
+    """What changes slowly around engine and transmission: oil, distance, fuel."""
     heat = abs(state.engine.speed_rpm - state.trans.turbine_rpm) * 0.0006 if state.engine.running else 0.0
     state.trans_oil_c += (heat - 0.004 * (state.trans_oil_c - state.driver.ambient_c)) * dt_s
     state.odometer_km += state.trans.speed_kmh * dt_s / 3600.0
