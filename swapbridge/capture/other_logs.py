@@ -43,7 +43,7 @@ _READER_ERRORS = (
     struct.error,
     zlib.error,
 )
-"""What python-can's readers raise on a damaged file; their own errors are ValueErrors or derive from `can.CanError`."""
+"""What python-can's readers raise on a damaged file, besides the one error of its own for .blf."""
 
 
 def other_columns(form: str, path: Path, source: Source, buses: BusNames, notes: NoteTaker) -> Iterator[Columns]:
@@ -142,7 +142,7 @@ def _text_messages(form: str, path: Path, source: Source, notes: NoteTaker) -> I
                 yield message
             lines.refused()
             return
-        except (*_READER_ERRORS, can.CanError) as error:
+        except _READER_ERRORS as error:
             if not lines.refused():
                 raise InputError(
                     f"{path} can't be read as .{form} ({_words(error)}): name a capture, with the suffix of its form"
@@ -173,7 +173,7 @@ def _binary_messages(form: str, path: Path, source: Source, notes: NoteTaker) ->
                 f"reading {path} needs the package asammdf: install it with pip install 'swapbridge[mf4]'"
             ) from error
         raise
-    except (*_READER_ERRORS, can.CanError) as error:
+    except (*_READER_ERRORS, can.io.blf.BLFParseError) as error:
         if not read:
             raise InputError(f"{path} can't be read as .{form} ({_words(error)}): name a capture") from error
         notes.stopped = f"the file is damaged behind frame {read:,} ({_words(error)}); the frames before it were read"
@@ -238,8 +238,7 @@ def _block(
 ) -> Columns:
     flag = np.array(flags, dtype=np.uint8)
     time = np.array(times, dtype=np.float64)
-    identifier = np.array(identifiers, dtype=np.int64)
-    length = np.array(lengths, dtype=np.int64)
+    identifier, length = _integers(identifiers), _integers(lengths)
     held = np.array([len(payload) for payload in payloads], dtype=np.int64)
     error, remote = (flag & ERROR) != 0, (flag & REMOTE) != 0
     # of an error frame only that it came is kept, of a remote frame the length it asks for
@@ -267,6 +266,14 @@ def _block(
         payload,
     )
     return columns if good.all() else columns.rows(good)
+
+
+def _integers(values: list[int]) -> np.ndarray[Any, np.dtype[np.int64]]:
+    """A column of integers; those that no field of a frame could hold become -1."""
+    try:
+        return np.array(values, dtype=np.int64)
+    except OverflowError:
+        return np.array([value if abs(value) < 2**63 else -1 for value in values], dtype=np.int64)
 
 
 def _nanoseconds(time: np.ndarray[Any, np.dtype[np.float64]]) -> np.ndarray[Any, np.dtype[np.int64]]:

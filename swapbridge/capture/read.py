@@ -107,17 +107,17 @@ def read_blocks(path: str | Path, rows: int = BLOCK_ROWS, *, progress: Progress 
             last = columns
         while waiting >= rows:
             yield block(rows)
+    if not waiting and not total:
+        raise _nothing(path, reading)
     if waiting or reading.notes.any:
         tail = block(waiting)
-        if total:
-            yield tail if reading.earlier is None else replace(tail, notes=reading.earlier)
-    if not total:
-        raise _nothing(path, reading)
+        yield tail if reading.earlier is None else replace(tail, notes=reading.earlier)
 
 
 def _nothing(path: Path, reading: _Reading) -> InputError:
     shown = f"; it begins {reading.notes.examples[0]!r}" if reading.notes.examples else ""
-    return InputError(f"{path} holds no frames that can be read{shown}: name a capture, for example a .log")
+    why = f" ({reading.notes.stopped})" if reading.notes.stopped else ""
+    return InputError(f"{path} holds no frames that can be read{why}{shown}: name a capture, for example a .log")
 
 
 def _all_columns(path: Path, reading: _Reading, progress: Progress | None) -> Iterator[Columns]:

@@ -20,7 +20,7 @@ GZIP_MAGIC = b"\x1f\x8b"
 BLOCK_BYTES = 1 << 20
 """Text handled at once: large enough that calls cost nothing, small enough that its columns stay in cache. A longer
 line is no frame of any form."""
-_COMPRESSED_BYTES = 1 << 18
+_COMPRESSED_BYTES = 1 << 17
 _UNZIPPED_BYTES = 1 << 16
 
 
@@ -32,6 +32,10 @@ class GzipStream(io.RawIOBase):
         self._member = zlib.decompressobj(wbits=31)
         self._waiting = b""
         self._begun = False
+        self._before = self._member.copy()
+        self._piece = b""
+        self._given = 0
+        self._rescued = b""
         self.trouble = ""
 
     def readable(self) -> bool:
@@ -42,24 +46,44 @@ class GzipStream(io.RawIOBase):
             if self._member.eof:
                 rest = self._member.unused_data
                 self._member = zlib.decompressobj(wbits=31)
-                self._waiting, self._begun = rest.lstrip(b"\0"), False
+                self._begin_piece(rest.lstrip(b"\0"))
+                self._begun = False
             if not self._waiting:
-                self._waiting = self._file.read(_COMPRESSED_BYTES)
+                self._begin_piece(self._file.read(_COMPRESSED_BYTES))
                 if not self._waiting:
                     if self._begun:
-                        self.trouble = "the gzip file is cut short; frames up to the cut were read"
-                    return 0
+                        self.trouble = "the gzip file is cut short; what comes before the cut was read"
+                    break
             try:
                 self._begun = True
                 out = self._member.decompress(self._waiting, len(room))
             except zlib.error:
-                self.trouble = "the gzip file is damaged; frames up to the damage were read"
-                return 0
+                self.trouble = "the gzip file is damaged; what comes before the damage was read"
+                self._rescued = self._before_damage()[self._given :]
+                break
             self._waiting = self._member.unconsumed_tail
             if out:
+                self._given += len(out)
                 room[: len(out)] = out
                 return len(out)
-        return 0
+        out = self._rescued[: len(room)]
+        self._rescued = self._rescued[len(room) :]
+        room[: len(out)] = out
+        return len(out)
+
+    def _begin_piece(self, piece: bytes) -> None:
+        self._before, self._piece, self._given = self._member.copy(), piece, 0
+        self._waiting = piece
+
+    def _before_damage(self) -> bytes:
+        """All that this piece gives up to the byte that can't be unzipped: zlib keeps back what a failing call had."""
+        out = []
+        try:
+            for at in range(len(self._piece)):
+                out.append(self._before.decompress(self._piece[at : at + 1]))
+        except zlib.error:
+            pass
+        return b"".join(out)
 
     def close(self) -> None:
         self._file.close()

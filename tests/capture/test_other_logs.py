@@ -1,0 +1,291 @@
+"""Capture room: the logs that python-can's readers read, and what is done about what they can't."""
+
+from __future__ import annotations
+
+import gzip
+import importlib.util
+from collections.abc import Callable
+from pathlib import Path
+
+import can
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from swapbridge.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, Capture, read_blocks, read_capture
+from swapbridge.core.errors import InputError, MissingToolError, SwapbridgeError
+
+FramesOf = Callable[[Capture], list[tuple[int, int, int, str, bytes, int]]]
+WRITERS = {
+    "asc": can.ASCWriter,
+    "blf": can.BLFWriter,
+    "csv": can.CSVWriter,
+    "trc": can.TRCWriter,
+    "db": can.SqliteWriter,
+    "log": can.CanutilsLogWriter,
+}
+
+
+@st.composite
+def messages(draw: st.DrawFn) -> can.Message:
+    extended, remote = draw(st.booleans()), draw(st.integers(0, 9)) == 0
+    length = draw(st.integers(0, 8))
+    return can.Message(
+        timestamp=1_600_000_000 + draw(st.integers(0, 10**9)) / 1e6,
+        arbitration_id=draw(st.integers(0, 0x1FFFFFFF if extended else 0x7FF)),
+        is_extended_id=extended,
+        is_remote_frame=remote,
+        is_rx=draw(st.booleans()),
+        channel=draw(st.integers(0, 3)),
+        dlc=length,
+        data=None if remote else draw(st.binary(min_size=length, max_size=length)),
+    )
+
+
+def write(path: Path, given_messages: list[can.Message]) -> None:
+    with WRITERS[path.name.split(".")[1]](str(path)) as writer:
+        for message in given_messages:
+            writer.on_message_received(message)
+
+
+def outcome(path: Path) -> Capture | str:
+    """The capture, or the one error's words."""
+    try:
+        return read_capture(path)
+    except SwapbridgeError as error:
+        return str(error)
+
+
+def assert_captured_or_refused(path: Path) -> None:
+    result = outcome(path)
+    assert "\n" not in result if isinstance(result, str) else len(result) > 0
+
+
+def expected(message: can.Message) -> tuple[int, int, str, bytes, int]:
+    flags = message.is_extended_id * EXTENDED | message.is_fd * FD | message.is_remote_frame * REMOTE
+    flags |= (not message.is_rx) * SENT | message.is_error_frame * ERROR | message.bitrate_switch * BIT_RATE_SWITCH
+    bus = "0" if message.channel is None else str(message.channel)
+    return message.arbitration_id, flags, bus, bytes(message.data).rstrip(b"\0"), message.dlc
+
+
+@pytest.mark.parametrize("form", ["asc", "blf", "csv", "trc", "db"])
+@settings(deadline=None, max_examples=30)
+@given(sent=st.lists(messages(), min_size=1, max_size=12))
+def test_columns_equal_the_reader(
+    tmp_path_factory: pytest.TempPathFactory, frames_of: FramesOf, form: str, sent: list[can.Message]
+) -> None:
+    path = tmp_path_factory.mktemp("forms") / f"drive.{form}"
+    sent.sort(key=lambda message: message.timestamp)
+    if form == "trc":  # its writer has no remote frames
+        sent = [message for message in sent if not message.is_remote_frame] or plain(1)
+    write(path, sent)
+    with can.LogReader(str(path)) as reader:
+        read = list(reader)
+    assert len(read) == len(sent)
+    capture = read_capture(path)
+    assert [row[1:] for row in frames_of(capture)] == [expected(message) for message in read]
+    for time_ns, message in zip(capture.time_ns.tolist(), read, strict=True):
+        assert abs(time_ns - message.timestamp * 1e9) <= 600
+    assert capture.notes.unreadable_lines == 0
+    if form != "db":
+        packed = path.with_name(path.name + ".gz")
+        packed.write_bytes(gzip.compress(path.read_bytes()))
+        assert frames_of(read_capture(packed)) == frames_of(capture)
+
+
+def fd_messages() -> list[can.Message]:
+    return [
+        can.Message(timestamp=i / 100, arbitration_id=i, is_extended_id=False, is_fd=True, bitrate_switch=i % 2 == 0,
+                    channel=0, dlc=n, data=bytes(range(n)))
+        for i, n in enumerate((1, 8, 12, 64, 5), 1)
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("form", ["asc", "blf", "log"])
+def test_can_fd_frames(tmp_path: Path, frames_of: FramesOf, form: str) -> None:
+    write(tmp_path / f"fd.{form}", fd_messages())
+    capture = read_capture(tmp_path / f"fd.{form}")
+    assert capture.payload.shape == (5, 64)
+    assert capture.length.tolist() == [1, 8, 12, 64, 5]
+    assert [bool(flags & BIT_RATE_SWITCH) for flags in capture.flags] == [False, True, False, True, False]
+    assert all(flags & FD for flags in capture.flags)
+    assert capture.payload[3].tolist() == list(range(64))
+
+
+def error_and_data() -> list[can.Message]:
+    return [
+        can.Message(timestamp=1.0, arbitration_id=0x123, is_extended_id=False, channel=0, data=b"\x01", dlc=1),
+        can.Message(timestamp=2.0, is_error_frame=True, channel=0),
+    ]
+
+
+@pytest.mark.parametrize("form", ["asc", "blf", "csv", "log"])
+def test_error_frames_only_say_that_they_came(tmp_path: Path, form: str) -> None:
+    write(tmp_path / f"e.{form}", error_and_data())
+    capture = read_capture(tmp_path / f"e.{form}")
+    assert [int(flags) & ~SENT for flags in capture.flags] == [0, ERROR]
+    assert (int(capture.identifier[1]), int(capture.length[1])) == (0, 0)
+
+
+def plain(count: int) -> list[can.Message]:
+    return [
+        can.Message(timestamp=i / 100, arbitration_id=0x100 + i, is_extended_id=False, channel=0, data=bytes([i]))
+        for i in range(count)
+    ]
+
+
+@pytest.mark.parametrize(("form", "bad"), [
+    ("asc", "   0.012345 1  12G             Rx   d 1 01\n"),
+    ("trc", "      3        30.000 DT  1     01zz Rx -  1    00\n"),
+    ("csv", "0.05,0x123,0,0,0,1\n"),
+])  # fmt: skip
+def test_reading_goes_on_behind_a_bad_line(tmp_path: Path, form: str, bad: str) -> None:
+    """python-can stops with an exception at each of these."""
+    path = tmp_path / f"bad.{form}"
+    write(path, plain(20))
+    with path.open(newline="") as file:
+        lines = list(file)
+    middle = len(lines) - 8
+    path.write_text("".join([*lines[:middle], bad, *lines[middle:]]), newline="")
+    with can.LogReader(str(path)) as reader, pytest.raises((ValueError, IndexError)):
+        list(reader)
+    capture = read_capture(path)
+    assert len(capture) == 20
+    assert capture.notes.unreadable_lines == 1
+    assert capture.notes.examples[0] == bad.strip()
+    assert sum(len(block) for block in read_blocks(path, 6)) == 20
+
+
+def test_what_a_reader_skips_in_silence_is_counted(tmp_path: Path) -> None:
+    path = tmp_path / "s.trc"
+    write(path, plain(5))
+    with path.open("a", newline="") as file:
+        file.write("      6        60.000 XX  1     0123 Rx -  1    00\r\n")
+    capture = read_capture(path)
+    assert len(capture) == 5
+    assert capture.notes.unreadable_lines == 1
+
+
+def test_a_torn_last_line(tmp_path: Path) -> None:
+    path = tmp_path / "torn.csv"
+    write(path, plain(5))
+    path.write_bytes(path.read_bytes().rstrip()[:-9])
+    capture = read_capture(path)
+    assert len(capture) == 4
+    assert capture.notes.torn_at_end
+    assert capture.notes.unreadable_lines == 0
+
+
+def test_a_blf_cut_anywhere_keeps_what_was_before_the_cut(tmp_path: Path) -> None:
+    path = tmp_path / "cut.blf"
+    write(path, [m for _ in range(30) for m in plain(200)])
+    whole = path.read_bytes()
+    kept = []
+    for cut in range(10, len(whole), len(whole) // 23):
+        path.write_bytes(whole[:cut])
+        capture = outcome(path)
+        if isinstance(capture, str):
+            assert cut < len(whole) // 2
+            continue
+        kept.append(len(capture))
+        assert capture.notes.stopped or len(capture) == 6000
+    assert kept == sorted(kept)
+    assert max(kept) > 1000
+
+
+@pytest.mark.parametrize("name", ["g.log.gz", "g.asc.gz", "g.blf.gz"])
+def test_a_gzip_file_cut_anywhere_keeps_what_was_before_the_cut(tmp_path: Path, name: str) -> None:
+    plain_path = tmp_path / name.removesuffix(".gz")
+    write(plain_path, [m for _ in range(20) for m in plain(200)])
+    whole = gzip.compress(plain_path.read_bytes())
+    path = tmp_path / name
+    kept = []
+    for cut in range(12, len(whole), len(whole) // 17):
+        path.write_bytes(whole[:cut])
+        capture = outcome(path)
+        if isinstance(capture, str):
+            assert cut < len(whole) // 2, capture
+            continue
+        kept.append(len(capture))
+        assert "cut short" in capture.notes.stopped or "damaged" in capture.notes.stopped
+    assert kept == sorted(kept)
+    assert kept
+    damaged = bytearray(whole)
+    damaged[len(whole) // 2] ^= 0xFF
+    path.write_bytes(bytes(damaged))
+    rest = outcome(path)
+    if isinstance(rest, str):
+        assert name == "g.blf.gz"
+    else:
+        assert rest.notes.stopped
+
+
+def test_gzip_members_in_a_row_are_one_file(tmp_path: Path) -> None:
+    """As loggers that append leave them."""
+    parts = [gzip.compress(f"({i}.000000) can0 123#0{i}\n".encode()) for i in range(3)]
+    (tmp_path / "m.log.gz").write_bytes(b"".join(parts) + bytes(512))
+    capture = read_capture(tmp_path / "m.log.gz")
+    assert len(capture) == 3
+    assert not capture.notes.stopped
+
+
+def test_a_csv_of_something_else_says_so(tmp_path: Path) -> None:
+    (tmp_path / "s.csv").write_text("time_s,channel,value\n1,rpm,800\n")
+    with pytest.raises(InputError, match=r"not one of frames.*--stimulus"):
+        read_capture(tmp_path / "s.csv")
+
+
+def test_mf4_names_the_package_it_needs(tmp_path: Path) -> None:
+    """Or reads its own kind, where the package is there."""
+    path = tmp_path / "m.mf4"
+    if importlib.util.find_spec("asammdf") is None:
+        path.write_bytes(b"MDF     4.10    ")
+        with pytest.raises(MissingToolError, match=r"swapbridge\[mf4\]"):
+            read_capture(path)
+        return
+    with can.MF4Writer(str(path)) as writer:
+        for message in plain(30):
+            writer.on_message_received(message)
+    capture = read_capture(path)
+    assert capture.identifier.tolist() == [0x100 + i for i in range(30)]
+
+
+CORPUS = {
+    "asc": b"date Mon Jan 1 10:00:00 2024\nbase hex  timestamps absolute\ninternal events logged\n"
+    b"   0.010000 1  123             Rx   d 2 01 02\n"
+    b"   0.020000 CANFD   1 Rx        123                                   1 0 8  8 01 02 03 04 05 06 07 08 0 0 0\n"
+    b"   0.030000 1  ErrorFrame\n",
+    "trc": b";$FILEVERSION=2.1\n;$STARTTIME=45000.5\n;$COLUMNS=N,O,T,B,I,d,R,L,D\n"
+    b"      1        10.000 DT  1     0123 Rx -  2    01 02\n      2        20.000 RR  1     0123 Rx -  2\n",
+    "csv": b"timestamp,arbitration_id,extended,remote,error,dlc,data\n1.5,0x123,0,0,0,2,AQI=\n2.5,0x123,1,0,0,1,AQ==\n",
+}
+
+
+@pytest.mark.parametrize("form", sorted(CORPUS))
+@settings(deadline=None)
+@given(data=st.data())
+def test_damage_gives_a_capture_or_one_clear_error(
+    tmp_path_factory: pytest.TempPathFactory, form: str, data: st.DataObject
+) -> None:
+    seed = bytearray(CORPUS[form])
+    for _ in range(data.draw(st.integers(1, 4))):
+        at = data.draw(st.integers(0, len(seed)))
+        seed[at : at + data.draw(st.integers(0, 6))] = data.draw(
+            st.binary(max_size=6) | st.sampled_from([b"\n", b" ", b",", b"9" * 20, b"-", b";", b"\r"])
+        )
+    path = tmp_path_factory.getbasetemp() / f"fuzz.{form}"
+    path.write_bytes(bytes(seed) or b" ")
+    assert_captured_or_refused(path)
+
+
+@settings(deadline=None)
+@given(st.integers(0, 200), st.binary(max_size=8))
+def test_a_damaged_blf_gives_a_capture_or_one_clear_error(
+    tmp_path_factory: pytest.TempPathFactory, at: int, junk: bytes
+) -> None:
+    path = tmp_path_factory.getbasetemp() / "fuzz.blf"
+    write(path, plain(3))
+    seed = bytearray(path.read_bytes())
+    seed[at : at + len(junk)] = junk
+    path.write_bytes(bytes(seed))
+    assert_captured_or_refused(path)

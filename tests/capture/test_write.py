@@ -1,0 +1,212 @@
+"""Capture room: what is written is read back as it was, in every form."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import can
+import numpy as np
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from swapbridge.capture import (
+    BIT_RATE_SWITCH,
+    ERROR,
+    EXTENDED,
+    FD,
+    REMOTE,
+    SENT,
+    Capture,
+    ReadNotes,
+    read_blocks,
+    read_capture,
+    write_capture,
+)
+from swapbridge.capture.convert import convert
+from swapbridge.capture.parquet import write_parquet
+from swapbridge.capture.write_others import write_other
+from swapbridge.core.errors import InputError
+
+Row = tuple[int, int, int, int, bytes, int]
+Make = Callable[..., Capture]
+FramesOf = Callable[[Capture], list[tuple[int, int, int, str, bytes, int]]]
+BUSES = ("can0", "powertrain", "1")
+
+
+@st.composite
+def rows(draw: st.DrawFn, negative: bool = True) -> Row:
+    extended = draw(st.sampled_from([0, EXTENDED]))
+    identifier = draw(st.integers(0, 0x1FFFFFFF if extended else 0x7FF))
+    kind = draw(st.sampled_from([0, 0, 0, REMOTE, ERROR, FD, FD | BIT_RATE_SWITCH]))
+    flags = kind | draw(st.sampled_from([0, SENT]))
+    time = draw(st.integers(-(2**62) if negative else 0, 2**62) | st.integers(0, 2**41).map(lambda us: us * 1000))
+    bus = draw(st.integers(0, 2))
+    if kind == ERROR:
+        return time, 0, flags, bus, b"", 0
+    length = draw(st.integers(0, 8))
+    if kind == REMOTE:
+        return time, identifier, flags | extended, bus, b"", length
+    payload = draw(st.binary(max_size=64 if kind & FD else 8))
+    return time, identifier, flags | extended, bus, payload, len(payload)
+
+
+@settings(deadline=None)
+@given(st.lists(rows(), min_size=1, max_size=20), st.sampled_from(["w.log", "w.log.gz"]))
+def test_text_round_trip(
+    tmp_path_factory: pytest.TempPathFactory, make_capture: Make, frames_of: FramesOf, frames: list[Row], name: str
+) -> None:
+    path = tmp_path_factory.getbasetemp() / name
+    capture = make_capture(frames, BUSES)
+    write_capture(capture, path)
+    assert frames_of(read_capture(path)) == frames_of(capture)
+
+
+@settings(deadline=None)
+@given(st.lists(rows(negative=False).filter(lambda row: not row[2] & FD), min_size=1, max_size=12))
+def test_python_can_reads_the_text_alike(
+    tmp_path_factory: pytest.TempPathFactory, make_capture: Make, frames: list[Row]
+) -> None:
+    path = tmp_path_factory.getbasetemp() / "can.log"
+    write_capture(make_capture(frames, BUSES), path)
+    messages = list(can.CanutilsLogReader(str(path)))
+    assert len(messages) == len(frames)
+    for message, (time, identifier, flags, bus, payload, length) in zip(messages, frames, strict=True):
+        assert message.is_error_frame == bool(flags & ERROR)
+        assert message.timestamp == pytest.approx(time / 1e9, rel=1e-15, abs=1e-9)
+        if flags & ERROR:
+            continue
+        assert (message.arbitration_id, message.is_extended_id) == (identifier, bool(flags & EXTENDED))
+        assert (message.dlc, bytes(message.data)) == (length, b"" if flags & REMOTE else payload)
+        assert str(message.channel) == BUSES[bus]
+        assert message.is_rx == (not flags & SENT)
+
+
+def test_the_same_frames_give_the_same_bytes(tmp_path: Path, make_capture: Make) -> None:
+    capture = make_capture([(1_500_000_000, 0x123, 0, 0, b"\x01\xab", 2), (2_000_000_500, 0x1, EXTENDED, 0, b"", 0)])
+    write_capture(capture, tmp_path / "a.log")
+    assert (tmp_path / "a.log").read_bytes() == b"(1.500000000) can0 123#01AB\n(2.000000500) can0 00000001#\n"
+    write_capture(capture, tmp_path / "a.log.gz")
+    write_capture(capture, tmp_path / "b.log.gz")
+    assert (tmp_path / "a.log.gz").read_bytes() == (tmp_path / "b.log.gz").read_bytes()
+    assert gzip.decompress((tmp_path / "a.log.gz").read_bytes()) == (tmp_path / "a.log").read_bytes()
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.lists(rows(), min_size=1, max_size=20), st.integers(1, 7))
+def test_parquet_round_trip_in_blocks(
+    tmp_path_factory: pytest.TempPathFactory, make_capture: Make, frames_of: FramesOf, frames: list[Row], size: int
+) -> None:
+    """Whatever the blocks, and where a wide frame comes late."""
+    path = tmp_path_factory.getbasetemp() / "w.parquet"
+    capture = replace(make_capture(frames, BUSES), notes=ReadNotes(3, True, 1, 0, ("junk",), "cut short"))
+    write_parquet(
+        lambda: (
+            replace(
+                make_capture(frames[at : at + size], BUSES),
+                notes=capture.notes if at == 0 else ReadNotes(),
+                source="drive.log",
+            )
+            for at in range(0, len(frames), size)
+        ),
+        path,
+    )
+    back = read_capture(path)
+    assert frames_of(back) == frames_of(capture)
+    assert back.notes == capture.notes
+    assert back.bus_names == BUSES
+
+
+def test_parquet_says_what_it_holds(tmp_path: Path, make_capture: Make) -> None:
+    """The documented schema, as another tool sees it."""
+    path = tmp_path / "w.parquet"
+    write_parquet(lambda: [make_capture([(5, 0x123, 0, 0, b"\x01\x02", 2)])], path)
+    frame = pl.read_parquet(path)
+    assert dict(frame.schema) == {
+        "time_ns": pl.Int64,
+        "identifier": pl.UInt32,
+        "flags": pl.UInt8,
+        "bus": pl.UInt8,
+        "length": pl.UInt8,
+        "payload_0": pl.UInt64,
+    }
+    assert frame.row(0) == (5, 0x123, 0, 0, 2, 0x0201)
+    facts = json.loads(pl.read_parquet_metadata(path)["swapbridge"])
+    assert facts["version"] == 1
+    assert facts["bus_names"] == ["can0"]
+
+
+def test_parquet_of_other_things_is_refused(tmp_path: Path) -> None:
+    pl.DataFrame({"a": [1]}).write_parquet(tmp_path / "other.parquet")
+    with pytest.raises(InputError, match="Parquet but no capture"):
+        read_capture(tmp_path / "other.parquet")
+    whole = (tmp_path / "other.parquet").read_bytes()
+    (tmp_path / "cut.parquet").write_bytes(whole[: len(whole) // 2])
+    with pytest.raises(InputError, match="damaged Parquet"):
+        read_capture(tmp_path / "cut.parquet")
+    (tmp_path / "none.parquet").write_bytes(b"hello")
+    with pytest.raises(InputError, match=r"no \.parquet file"):
+        read_capture(tmp_path / "none.parquet")
+
+
+@pytest.mark.parametrize("form", ["asc", "blf", "csv"])
+def test_convert_through_python_can(tmp_path: Path, make_capture: Make, frames_of: FramesOf, form: str) -> None:
+    frames = [
+        (1_700_000_000_000_000_000 + i * 1_000_000, 0x100 + i, 0, 0, bytes([i] * (i % 9)), i % 9) for i in range(40)
+    ]
+    frames[7] = (frames[7][0], 0x1ABCDE, EXTENDED | (SENT if form != "csv" else 0), 0, b"\x01\x02", 2)
+    frames[9] = (frames[9][0], 0x123, REMOTE, 0, b"", 4)
+    source, target = tmp_path / "in.log", tmp_path / f"out.{form}"
+    write_capture(make_capture(frames), source)
+    count, notes = convert(source, target)
+    assert count == 40
+    assert notes.sentences() == []
+    back, whole = read_capture(target), read_capture(source)
+    first = int(back.time_ns[0]) - int(whole.time_ns[0])
+    assert np.abs(back.time_ns - whole.time_ns - first).max() <= 10_000  # .asc and .blf count in 10 microseconds
+    assert [row[1:3] + row[4:] for row in frames_of(back)] == [row[1:3] + row[4:] for row in frames_of(whole)]
+
+
+def test_convert_streams_between_our_forms(tmp_path: Path, make_capture: Make, frames_of: FramesOf) -> None:
+    frames = [(i * 1000, 0x10, 0, i % 2, bytes([i % 256]), 1) for i in range(500)]
+    write_capture(make_capture(frames, ("a", "b")), tmp_path / "in.log")
+    with open(tmp_path / "in.log", "ab") as file:
+        file.write(b"torn (1.0")
+    seen: list[float] = []
+    count, notes = convert(tmp_path / "in.log", tmp_path / "out.parquet", progress=lambda share, _: seen.append(share))
+    assert (count, notes.torn_at_end) == (500, True)
+    assert seen[-1] == 1.0
+    count, notes = convert(tmp_path / "out.parquet", tmp_path / "back.log")
+    assert (count, notes.torn_at_end) == (500, True), "the first reading's notes come along"
+    assert frames_of(read_capture(tmp_path / "back.log")) == frames_of(read_capture(tmp_path / "in.log"))
+    assert sum(len(block) for block in read_blocks(tmp_path / "out.parquet", 64)) == 500
+
+
+def test_nothing_is_left_half_written(tmp_path: Path, make_capture: Make) -> None:
+    capture = make_capture([(1, 1, 0, 0, b"", 0)])
+    (tmp_path / "kept.log").write_text("old")
+
+    def blocks() -> list[Capture]:
+        raise InputError("the capture could not be read")
+
+    for name in ("kept.log", "kept.parquet", "kept.asc"):
+        (tmp_path / name).write_text("old")
+    with pytest.raises(InputError, match="could not be read"):
+        write_parquet(blocks, tmp_path / "kept.parquet")
+    with pytest.raises(InputError, match=r"names no|can't write"):
+        write_other([capture], tmp_path / "kept.xyz")
+    with pytest.raises(InputError, match=r"can't write .*nowhere"):
+        write_capture(capture, tmp_path / "nowhere" / "w.log")
+    with pytest.raises(InputError, match="can't tell the form"):
+        convert(tmp_path / "kept.log", tmp_path / "w.xyz")
+    with pytest.raises(InputError, match="is the capture itself"):
+        convert(tmp_path / "kept.log", tmp_path / "kept.log")
+    with pytest.raises(InputError, match="no frames"):
+        convert(tmp_path / "kept.log", tmp_path / "kept.asc")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["kept.asc", "kept.log", "kept.parquet"]
+    assert all(path.read_text() == "old" for path in tmp_path.iterdir())
