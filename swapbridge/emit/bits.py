@@ -85,7 +85,8 @@ def unpack(layout: Layout, data: str) -> str:
     # Flip the sign bit and take it off again: sign extension without touching a sign bit in C.
     top = 1 << (layout.length - 1)
     wide = "int32_t" if layout.length < 32 else "int64_t"
-    value = f"({wide})({raw} ^ {unsigned_literal(top, layout.length)}) - {signed_literal(top).replace('64', wide[3:5])}"
+    lower = f"{wide[:-2].upper()}_C({top})"
+    value = f"({wide})({raw} ^ {unsigned_literal(top, layout.length)}) - {lower}"
     return value if wide == kind else f"({kind})({value})"
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import textwrap
+
 from swapbridge.bridge.plan import STATES, Plan, Send
+from swapbridge.core.cautions import cautions_for
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.emit.ctext import comment_text
 
@@ -29,6 +32,10 @@ def notes_words(plan: Plan, name: str) -> dict[str, str]:
             + ("blocked" if p.block else f"to {_bus(plan, p.to_bus)}")
             + (f" as {_identifier(p.new_word)}" if p.new_word >= 0 else "")
             for p in plan.passes
+        ),
+        "caution_lines": "\n".join(
+            textwrap.fill(f"{c.title}. {c.text}", 112, initial_indent="  - ", subsequent_indent="    ")
+            for c in cautions_for("send")
         ),
     }
 

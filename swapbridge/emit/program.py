@@ -28,44 +28,10 @@ from swapbridge.emit.sending import (
 )
 from swapbridge.emit.tables import ConstTables
 
-C_KEYWORDS = frozenset(
-    [
-        "auto",
-        "break",
-        "case",
-        "char",
-        "const",
-        "continue",
-        "default",
-        "do",
-        "double",
-        "else",
-        "enum",
-        "extern",
-        "float",
-        "for",
-        "goto",
-        "if",
-        "inline",
-        "int",
-        "long",
-        "register",
-        "restrict",
-        "return",
-        "short",
-        "signed",
-        "sizeof",
-        "static",
-        "struct",
-        "switch",
-        "typedef",
-        "union",
-        "unsigned",
-        "void",
-        "volatile",
-        "while",
-    ]
-)
+C_KEYWORDS = """
+auto break case char const continue default do double else enum extern float for goto if inline int long register
+restrict return short signed sizeof static struct switch typedef union unsigned void volatile while
+"""
 HELPERS = ("bits_to_signed", "multiply_high", "divide_32", "divide_64", "modulo_32", "modulo_64")
 
 
@@ -91,7 +57,7 @@ def emit_c(plan: Plan, name: str = "bridge") -> dict[str, str]:
     InputError
         The name can't be a prefix in C, or the plan breaks its contract.
     """
-    if not re.fullmatch(r"[a-z][a-z0-9_]{0,30}", name) or name in C_KEYWORDS:
+    if not re.fullmatch(r"[a-z][a-z0-9_]{0,30}", name) or name in C_KEYWORDS.split():
         raise InputError(
             f"{name!r} can't be a prefix in C: take a name of at most 31 lower-case letters, digits and underscores "
             "that begins with a letter"
@@ -162,7 +128,7 @@ def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, 
         "send_count": str(len(plan.sends)),
         "pass_queue": str(plan.pass_queue),
         "counter_count": str(len(counters)),
-        "last_bytes": str(last_bytes),
+        "last_bytes": str(max(1, last_bytes)),
         "slots": "\n".join(
             f"    {slot_type(s.low, s.high)} slot_{k}; /* {comment_text(s.name)}: {s.low} to {s.high} */"
             for k, s in enumerate(plan.slots)
@@ -197,7 +163,7 @@ def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, 
         "timed": bool(plan.tasks or plan.sends),
         "passes": action_count > 0,
         "counters": bool(counters),
-        "checks": last_bytes > 0,
+        "checks": any(s.check_us for s in plan.sends),
         "arrivals": "feed_arrives(" in received,
         "triggers": "send_asked_for(" in received + dispatch,
     }

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import random
 import struct
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import NamedTuple
-
-import pytest
 
 from swapbridge.bridge.intervals import Interval, fits_int64, op_interval, table_inner
 from swapbridge.bridge.plan import (
@@ -211,7 +209,14 @@ class PlanMaker:
             if layout is None:
                 continue
             low, high = layout.raw_range
-            register = self.clamp(self.rng.randrange(len(ops)), low, high, ops, intervals)
+            if self.rng.random() < 0.5:  # copied straight from a source, so that no clamp hides its bits
+                slot = self.rng.randrange(len(plan.slots))
+                ops.append(Op("load", plan.slots[slot].low, plan.slots[slot].high, value=slot))
+                intervals.append((ops[-1].low, ops[-1].high))
+                source = len(ops) - 1
+            else:
+                source = self.rng.randrange(len(ops))
+            register = self.clamp(source, low, high, ops, intervals)
             fields.append(Field(f"field {k}", layout, register, "rpm", "1/4"))
         send_if = self.rng.randrange(len(ops)) if self.rng.random() < 0.3 else -1
         return Variant(self.rng.randbytes(length), tuple(ops), tuple(fields), send_if)
@@ -357,11 +362,8 @@ def random_plan(seed: int, fd: bool | None = None) -> Plan:
     return PlanMaker(rng, rng.random() < 0.4 if fd is None else fd).make()
 
 
-def random_calls(plan: Plan, seed: int, count: int, next_poll: Callable[[int], int] | None = None) -> list[Call]:
-    """Frames that mostly fit the plan, polls, bursts, long gaps and a clock that wraps.
-
-    Times never stand still for long: most polls come when something is due (`next_poll` unknown here, so small steps).
-    """
+def random_calls(plan: Plan, seed: int, count: int) -> list[Call]:
+    """Frames that mostly fit the plan, polls early and late, bursts at one moment, long gaps, a clock that wraps."""
     rng = random.Random(seed)
     longest = [64 if any(b.fd for b in plan.buses) else 8] * len(plan.buses)
     known = [(r.bus, r.word, r.minimum_length, r) for r in plan.receives]
@@ -428,13 +430,3 @@ def unpack_answers(raw: bytes) -> list[Answer]:
         out.append(Answer(time_us, (bus, word, data) if kind == 1 and result == 0 else None))
         place += 12 + length
     return out
-
-
-@pytest.fixture(scope="session")
-def make_plan() -> Callable[..., Plan]:
-    return random_plan
-
-
-@pytest.fixture(scope="session")
-def make_calls() -> Callable[..., list[Call]]:
-    return random_calls

@@ -1,0 +1,43 @@
+"""Command line: `swapbridge emit`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from swapbridge.bridge.plan_json import plan_from_json
+from swapbridge.core.errors import InputError
+from swapbridge.emit import emit_c, write_files
+
+
+@click.group()
+def command() -> None:
+    """Write a plan's translator as C."""
+
+
+@command.command()
+@click.argument("plan", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option(
+    "--out",
+    "folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    required=True,
+    help="Folder for the files; made if missing.",
+)
+@click.option("--name", default="bridge", show_default=True, help="Prefix of files, types and functions.")
+def c(plan: Path, folder: Path, name: str) -> None:
+    """Write PLAN's translator as C99 into a folder.
+
+    NAME.h and NAME.c are the translator, for any board or computer. NAME_harness.c compares it with the Python
+    translator, NAME_linux.c and NAME_board.c are example mains, NAME_notes.txt has wiring, termination, watchdog,
+    sleep and cautions. Prove the plan before the translator touches a vehicle.
+    """
+    try:
+        text = plan.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{plan} can't be read as a plan ({error}): make one with `swapbridge compile`") from error
+    files = emit_c(plan_from_json(text), name)
+    for path in write_files(files, folder):
+        click.echo(path)
+    click.echo(f"Read {folder / f'{name}_notes.txt'} before you connect a board.", err=True)

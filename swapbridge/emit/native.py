@@ -1,0 +1,285 @@
+"""Emit room: the emitted C, built on the spot and called from Python: the very code that goes on a board.
+
+`NativeTranslator` has the interface of `bridge.Translator` and gives the same frames; `run_batch` runs a whole
+capture's columns in one call.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.bridge.plan import Plan
+from swapbridge.bridge.translator import SentFrame
+from swapbridge.core.errors import InputError
+from swapbridge.emit.program import emit_c, fill, read_text
+from swapbridge.emit.toolchain import shared_object
+
+PREFIX = "bridge"
+OK = 0
+
+
+@dataclass(frozen=True, slots=True)
+class SentColumns:
+    """Frames that a translator sent, one row a frame, in the order sent.
+
+    Attributes
+    ----------
+    time_us : (N,) int64
+        Microseconds on the clock of the frames handed in.
+    bus : (N,) uint8
+    word : (N,) uint32
+        Identifier words.
+    length : (N,) uint8
+        Payload bytes.
+    payload : (N, 8) or (N, 64) uint8
+        Zero beyond `length`.
+    is_fd : (N,) bool
+    """
+
+    time_us: npt.NDArray[np.int64]
+    bus: npt.NDArray[np.uint8]
+    word: npt.NDArray[np.uint32]
+    length: npt.NDArray[np.uint8]
+    payload: npt.NDArray[np.uint8]
+    is_fd: npt.NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.time_us)
+
+
+class NativeTranslator:
+    """A plan's translator in C, with the interface of `bridge.Translator`.
+
+    Building takes about a second the first time a plan is seen and nothing afterwards (the built object is kept).
+
+    Raises
+    ------
+    MissingToolError
+        There is no C compiler on this machine.
+    """
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self._calls = _library(plan)
+        self._bus_count = len(plan.buses)
+        self._data_bytes = 64 if any(b.fd for b in plan.buses) else 8
+        self._frame_type = _frame_type(self._data_bytes)
+        if self._calls.frame_bytes() != self._frame_type.itemsize:
+            raise InputError("the C compiler lays out frames in an unforeseen way: use the Python engine")
+        self._state = ctypes.create_string_buffer(self._calls.state_bytes())
+        self._frame = ctypes.create_string_buffer(self._frame_type.itemsize)
+        self._data_at = ctypes.addressof(self._frame) + self._frame_type.fields["data"][1]  # type: ignore[index]
+        self._clock = ctypes.c_int64(0)
+        self._clock_known = False
+        self._calls.init(self._state)
+
+    def on_frame(self, bus: int, word: int, data: bytes, now: int) -> None:
+        """Hand over a received frame; `now` is taken modulo 2**32 microseconds.
+
+        Raises
+        ------
+        InputError
+            No such bus in the plan, or a payload longer than its buses' frames.
+        """
+        # ctypes would cut larger numbers down to 8 bits without a word.
+        if not (0 <= bus < self._bus_count and len(data) <= self._data_bytes):
+            raise InputError(
+                f"a frame of {len(data)} bytes on bus {bus} can't be translated: the plan has {self._bus_count} buses "
+                f"and payloads of up to {self._data_bytes} bytes"
+            )
+        self._calls.on_frame(self._state, bus, word, bytes(data), len(data), now & 0xFFFF_FFFF)
+
+    def poll(self, now: int) -> SentFrame | None:
+        """Do what is due; the frame to send, or None."""
+        frame = self._frame
+        if self._calls.poll(self._state, now & 0xFFFF_FFFF, frame) != OK:
+            return None
+        raw = frame.raw
+        return SentFrame(raw[4], int.from_bytes(raw[:4], sys.byteorder), ctypes.string_at(self._data_at, raw[5]))
+
+    def next_poll(self, now: int) -> int:
+        """The time, modulo 2**32 microseconds, at which `poll` may next do something."""
+        return int(self._calls.next_poll(self._state, now & 0xFFFF_FFFF))
+
+    def run_batch(
+        self,
+        time_us: npt.NDArray[np.int64],
+        bus: npt.NDArray[np.uint8],
+        word: npt.NDArray[np.uint32],
+        length: npt.NDArray[np.uint8],
+        payload: npt.NDArray[np.uint8],
+        until_us: int | None = None,
+    ) -> SentColumns:
+        """Run many frames: between them poll at every time `next_poll` gives, as a caller that is never late would.
+
+        What is due up to and including a frame's own time is sent before the frame is handed over. State is kept:
+        another call goes on where this one ended, on the same clock.
+
+        Parameters
+        ----------
+        time_us : (N,) int64
+            Microseconds, never falling, not before the last call's.
+        bus, word, length : (N,) uint8, uint32, uint8
+            Bus number in the plan, identifier word, payload bytes.
+        payload : (N, B) uint8
+            At least as wide as the longest frame.
+        until_us : int, optional
+            Go on polling up to this time; by default the last frame's.
+
+        Raises
+        ------
+        InputError
+            Columns of different lengths, times that fall, a bus or a length that the plan does not have.
+        """
+        time_us = np.ascontiguousarray(time_us, dtype=np.int64)
+        columns = (
+            np.ascontiguousarray(bus, dtype=np.uint8),
+            np.ascontiguousarray(word, dtype=np.uint32),
+            np.ascontiguousarray(length, dtype=np.uint8),
+            np.ascontiguousarray(payload, dtype=np.uint8),
+        )
+        self._check_columns(time_us, *columns)
+        count = len(time_us)
+        if not self._clock_known and count:
+            self._clock.value = int(time_us[0])
+            self._clock_known = True
+        end = until_us if until_us is not None else int(time_us[-1]) if count else self._clock.value
+        done, room, parts = 0, max(1024, count), []
+        made = ctypes.c_size_t(0)
+        width = columns[3].shape[1]
+        while True:
+            sent = np.zeros(room, dtype=self._frame_type)
+            sent_time = np.empty(room, dtype=np.int64)
+            used = self._calls.batch(
+                self._state,
+                ctypes.byref(self._clock),
+                count - done,
+                time_us[done:].ctypes.data,
+                *(column[done:].ctypes.data for column in columns),
+                width,
+                end,
+                room,
+                sent_time.ctypes.data,
+                sent.ctypes.data,
+                ctypes.byref(made),
+            )
+            parts.append((sent_time[: made.value], sent[: made.value]))
+            if used == count - done:
+                break
+            done = min(count, done + used)
+        return self._sent_columns(parts)
+
+    def _check_columns(
+        self,
+        time_us: npt.NDArray[np.int64],
+        bus: npt.NDArray[np.uint8],
+        word: npt.NDArray[np.uint32],
+        length: npt.NDArray[np.uint8],
+        payload: npt.NDArray[np.uint8],
+    ) -> None:
+        count = len(time_us)
+        if payload.ndim != 2 or any(len(c) != count for c in (bus, word, length, payload)):
+            raise InputError("the columns of a batch must have as many rows as each other, and payload two dimensions")
+        if not count:
+            return
+        if np.any(time_us[1:] < time_us[:-1]):
+            raise InputError("the times of a batch fall somewhere: sort the frames by time first")
+        if int(bus.max()) >= self._bus_count:
+            raise InputError(f"a frame is on bus {int(bus.max())}, the plan has {self._bus_count} buses")
+        longest = min(payload.shape[1], self._data_bytes)
+        if int(length.max()) > longest:
+            raise InputError(f"a frame has {int(length.max())} bytes, more than {longest}: leave such frames out")
+
+    def _sent_columns(self, parts: list[tuple[npt.NDArray[np.int64], npt.NDArray[np.void]]]) -> SentColumns:
+        time_us = np.concatenate([p[0] for p in parts])
+        frames = np.concatenate([p[1] for p in parts])
+        payload = np.ascontiguousarray(frames["data"])
+        # What C leaves beyond a frame's own length says nothing.
+        payload[np.arange(payload.shape[1]) >= frames["length"][:, None]] = 0
+        return SentColumns(
+            time_us,
+            np.ascontiguousarray(frames["bus"]),
+            np.ascontiguousarray(frames["word"]),
+            np.ascontiguousarray(frames["length"]),
+            payload,
+            np.ascontiguousarray(frames["is_fd"]),
+        )
+
+
+def _frame_type(data_bytes: int) -> np.dtype[np.void]:
+    """The C structure of a frame: four bytes of identifier word, then single bytes, padded to four."""
+    return np.dtype(
+        {
+            "names": ["word", "bus", "length", "is_fd", "data"],
+            "formats": ["u4", "u1", "u1", "?", ("u1", (data_bytes,))],
+            "offsets": [0, 4, 5, 6, 7],
+            "itemsize": -(-(7 + data_bytes) // 4) * 4,
+        }
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Calls:
+    """The functions of a built translator."""
+
+    init: Callable[..., Any]
+    on_frame: Callable[..., Any]
+    poll: Callable[..., Any]
+    next_poll: Callable[..., Any]
+    batch: Callable[..., Any]
+    state_bytes: Callable[..., Any]
+    frame_bytes: Callable[..., Any]
+
+
+def _library(plan: Plan) -> _Calls:
+    files = emit_c(plan, PREFIX)
+    shim = fill(read_text("native.c.in"), {"name": PREFIX, "NAME": PREFIX.upper()}, {})
+    sources = {f"{PREFIX}.h": files[f"{PREFIX}.h"], f"{PREFIX}.c": files[f"{PREFIX}.c"], f"{PREFIX}_native.c": shim}
+    return _load(shared_object(sources))
+
+
+@lru_cache(maxsize=64)
+def _load(path: Path) -> _Calls:
+    # Single calls take well under a microsecond, so the interpreter's lock is kept for them (PyDLL); the batch call
+    # lets it go (CDLL).
+    quick, long = ctypes.PyDLL(str(path)), ctypes.CDLL(str(path))
+    pointer, size = ctypes.c_void_p, ctypes.c_size_t
+    u8, u32, i64 = ctypes.c_uint8, ctypes.c_uint32, ctypes.c_int64
+
+    def declared(library: ctypes.CDLL, name: str, result: Any, *arguments: Any) -> Callable[..., Any]:
+        function = library[f"{PREFIX}_{name}"]
+        function.restype, function.argtypes = result, arguments
+        return function
+
+    return _Calls(
+        init=declared(quick, "init", None, pointer),
+        on_frame=declared(quick, "on_frame", ctypes.c_int, pointer, u8, u32, ctypes.c_char_p, u8, u32),
+        poll=declared(quick, "poll", ctypes.c_int, pointer, u32, pointer),
+        next_poll=declared(quick, "next_poll_us", u32, pointer, u32),
+        batch=declared(
+            long,
+            "batch",
+            size,
+            pointer,
+            ctypes.POINTER(i64),
+            size,
+            *([pointer] * 5),
+            size,
+            i64,
+            size,
+            pointer,
+            pointer,
+            ctypes.POINTER(size),
+        ),
+        state_bytes=declared(quick, "state_bytes", size),
+        frame_bytes=declared(quick, "frame_bytes", size),
+    )

@@ -1,0 +1,283 @@
+"""The slow, obvious oracle: the plan's contract (docstring of `bridge.plan`) read aloud, one sentence after another."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from swapbridge.bridge.plan import Block, Plan, div_round, table_at
+
+MASK = 0xFFFF_FFFF
+HALF = 1 << 31
+
+
+class SlowTranslator:
+    """Interprets a plan; every name is the contract's."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.started = False
+        self.slots = [s.initial for s in plan.slots]
+        self.slots[0] = plan.initial_state
+        self.feeds = [{"fresh": 0, "good": 0, "seen": 0, "last": 0} for _ in plan.feeds]
+        self.buses = [{"awake": 0, "last": 0} for _ in plan.buses]
+        self.previous: dict[int, int] = {}
+        self.timers: list[int] = []
+        self.queue: list[tuple[int, int, bytes]] = []
+        self.applied = 0
+        self.bad, self.dropped = 0, 0
+        self.sends: list[dict[str, Any]] = [
+            dict(active=0, pending=0, blocked=0, armed=0, has_last=0, due_at=0, check_at=0, open_at=0, index=0,
+                 last=b"", counter=s.counter.low if s.counter else 0)
+            for s in plan.sends
+        ]  # fmt: skip
+
+    def start(self, now: int) -> None:
+        if not self.started:
+            self.started = True
+            self.timers = [(now + t.offset_us) & MASK for t in self.plan.tasks]
+            self.apply(now)
+
+    def apply(self, now: int) -> None:
+        new, old = self.slots[0], self.applied
+        self.applied = new
+        if old == 0 and new != 0:
+            for state in self.sends:
+                state["armed"] = 1
+        for send, state in zip(self.plan.sends, self.sends, strict=True):
+            if not (send.states >> new) & 1:
+                state["active"] = state["pending"] = 0
+            elif not state["active"] and (not send.once or state["armed"]):
+                state["active"] = 1
+                state["due_at"] = state["check_at"] = (now + send.delay_us) & MASK
+                state["pending"] = state["has_last"] = state["blocked"] = 0
+                if send.delay_us > 0:
+                    state["blocked"], state["open_at"] = 1, (now + send.delay_us) & MASK
+
+    def on_frame(self, bus: int, word: int, data: bytes, now: int) -> None:
+        self.start(now)
+        self.buses[bus]["last"], self.buses[bus]["awake"] = now, 1
+        if self.plan.buses[bus].wakes and self.slots[0] == 0:
+            self.slots[0] = 1
+            self.apply(now)
+        decided: set[int] = set()
+        for rule in self.plan.passes:
+            if rule.bus != bus or not rule.first <= word <= rule.last:
+                continue
+            targets = set(range(len(self.plan.buses))) if rule.to_bus == -1 else {rule.to_bus}
+            if not rule.block and rule.to_bus not in decided:
+                if len(self.queue) >= self.plan.pass_queue:
+                    self.dropped += 1
+                else:
+                    self.queue.append((rule.to_bus, word if rule.new_word == -1 else rule.new_word, data))
+            decided |= targets
+        for send, state in zip(self.plan.sends, self.sends, strict=True):
+            request = send.request
+            if request and request.bus == bus and word in request.words and data.startswith(request.prefix):
+                state["pending"] = 1 if state["active"] else state["pending"]
+        for number, receive in enumerate(self.plan.receives):
+            if (receive.bus, receive.word) == (bus, word):
+                self.receive(number, data, now)
+
+    def receive(self, number: int, data: bytes, now: int) -> None:
+        receive = self.plan.receives[number]
+        bad = len(data) < receive.minimum_length
+        bad = bad or (receive.checksum is not None and not receive.checksum.holds(data))
+        if receive.counter and not bad:
+            check = receive.counter
+            value, turns = check.layout.unpack(data), check.high - check.low + 1
+            if not check.low <= value <= check.high:
+                bad = True
+            else:
+                if number in self.previous:
+                    steps = (value - self.previous[number]) % turns
+                    bad = steps not in {(k * check.step) % turns for k in range(1, 2 + check.lost_ok)}
+                self.previous[number] = value
+        if bad:
+            for feed in receive.feeds:
+                self.feeds[feed]["good"] = 0
+            self.bad += 1
+            return
+        for n in receive.feeds:
+            feed, state = self.plan.feeds[n], self.feeds[n]
+            if feed.mux_values and receive.mux and receive.mux.unpack(data) not in feed.mux_values:
+                continue
+            self.latch(n, now)
+            state["last"], state["good"] = now, min(state["good"] + 1, 255)
+            for extract in feed.extracts:
+                raw = extract.layout.unpack(data)
+                self.slots[extract.slot] = raw
+                if extract.valid_slot >= 0:
+                    self.slots[extract.valid_slot] = int(not any(a <= raw <= b for a, b in extract.invalid))
+            if not state["fresh"] and state["good"] >= (feed.good_again if state["seen"] else feed.good_first):
+                state["fresh"] = state["seen"] = 1
+            if state["fresh"]:
+                for send in feed.triggers:
+                    self.sends[send]["pending"] = 1 if self.sends[send]["active"] else self.sends[send]["pending"]
+
+    def latch(self, n: int, now: int) -> None:
+        state = self.feeds[n]
+        if (state["fresh"] or state["good"] > 0) and (now - state["last"]) & MASK > self.plan.feeds[n].max_age_us:
+            state["fresh"] = state["good"] = 0
+
+    def poll(self, now: int) -> tuple[int, int, bytes] | None:
+        self.start(now)
+        for n in range(len(self.feeds)):
+            self.latch(n, now)
+        for bus, heard in zip(self.plan.buses, self.buses, strict=True):
+            if heard["awake"] and (now - heard["last"]) & MASK > bus.silent_us:
+                heard["awake"] = 0
+        for k, task in enumerate(self.plan.tasks):
+            if self.due(self.timers[k], now):
+                self.run(task.block, now)
+                self.timers[k] = (self.timers[k] + task.period_us) & MASK
+                if 16 * task.period_us <= (now - self.timers[k]) & MASK < HALF:
+                    self.timers[k] = (now + task.period_us) & MASK
+                if self.slots[0] != self.applied:
+                    self.apply(now)
+                break
+        if self.queue:
+            return self.queue.pop(0)
+        for n, (send, state) in enumerate(zip(self.plan.sends, self.sends, strict=True)):
+            if not state["active"]:
+                continue
+            if state["blocked"] and self.due(state["open_at"], now):
+                state["blocked"] = 0
+            cyc = (send.period_us > 0 or send.once) and self.due(state["due_at"], now)
+            chk = send.check_us > 0 and self.due(state["check_at"], now)
+            if cyc or ((state["pending"] or chk) and not state["blocked"]):
+                return self.evaluate(n, cyc, chk, now)
+        return None
+
+    def evaluate(self, n: int, cyc: bool, chk: bool, now: int) -> tuple[int, int, bytes] | None:
+        send, state = self.plan.sends[n], self.sends[n]
+        if chk:
+            state["check_at"] = (now + send.check_us) & MASK
+        variant = send.variants[state["index"]]
+        registers = self.run(variant.block, now)
+        payload = bytearray(variant.base)
+        for field in variant.fields:
+            field.layout.pack(payload, registers[field.register])
+        forced = cyc or (state["pending"] and send.check_us == 0)
+        state["pending"] = 0
+        if variant.send_if >= 0 and registers[variant.send_if] == 0:
+            if cyc:
+                self.move_on(n, now)
+            if send.once:
+                state["armed"] = state["active"] = 0
+            return None
+        if not forced and state["has_last"] and bytes(payload) == state["last"]:
+            return None
+        if send.check_us > 0:
+            state["last"], state["has_last"] = bytes(payload), 1
+        if cyc:
+            self.move_on(n, now)
+        elif send.period_us > 0:
+            state["due_at"] = (now + send.period_us) & MASK
+        if send.gap_us > 0:
+            state["blocked"], state["open_at"] = 1, (now + send.gap_us) & MASK
+        if send.once:
+            state["active"] = state["armed"] = 0
+        if send.counter:
+            counter = send.counter
+            counter.layout.pack(payload, state["counter"])
+            turns = counter.high - counter.low + 1
+            state["counter"] = counter.low + (state["counter"] - counter.low + counter.step) % turns
+        if send.checksum:
+            send.checksum.insert(payload)
+        state["index"] = (state["index"] + 1) % len(send.variants)
+        return send.bus, send.word, bytes(payload)
+
+    def move_on(self, n: int, now: int) -> None:
+        state, period = self.sends[n], self.plan.sends[n].period_us
+        state["due_at"] = (state["due_at"] + period) & MASK
+        if self.due(state["due_at"], now):
+            state["due_at"] = (now + period) & MASK
+
+    @staticmethod
+    def due(timer: int, now: int) -> bool:
+        return (now - timer) & MASK < HALF
+
+    def next_poll(self, now: int) -> int:
+        self.start(now)
+        if self.queue:
+            return now
+        times = list(self.timers)
+        for send, state in zip(self.plan.sends, self.sends, strict=True):
+            if not state["active"]:
+                continue
+            opens = state["open_at"] if state["blocked"] and not self.due(state["open_at"], now) else now
+            if send.period_us > 0 or send.once:
+                times.append(state["due_at"])
+            if send.check_us > 0:
+                ahead = [0 if self.due(t, now) else (t - now) & MASK for t in (state["check_at"], opens)]
+                times.append((now + max(ahead)) & MASK)
+            if state["pending"]:
+                times.append(opens)
+        if not times:
+            return (now + 1_000_000) & MASK
+        return (now + min(0 if self.due(t, now) else (t - now) & MASK for t in times)) & MASK
+
+    def run(self, block: Block, now: int) -> list[int]:
+        r: list[int] = []
+        for op in block:
+            a, b, c = (r[k] if 0 <= k < len(r) else 0 for k in (op.a, op.b, op.c))
+            r.append(self.operation(op.kind, a, b, c, op.value, now))
+            assert op.low <= r[-1] <= op.high, f"{op} gave {r[-1]}"
+        return r
+
+    def operation(self, kind: str, a: int, b: int, c: int, value: int, now: int) -> int:
+        match kind:
+            case "const":
+                return value
+            case "load":
+                return self.slots[value]
+            case "store":
+                self.slots[value] = a
+                return a
+            case "add":
+                return a + b
+            case "sub":
+                return a - b
+            case "mul":
+                return a * b
+            case "neg":
+                return -a
+            case "abs":
+                return abs(a)
+            case "div":
+                return div_round(a, b)
+            case "mod":
+                return a % b
+            case "min":
+                return min(a, b)
+            case "max":
+                return max(a, b)
+            case "lt":
+                return int(a < b)
+            case "le":
+                return int(a <= b)
+            case "eq":
+                return int(a == b)
+            case "ne":
+                return int(a != b)
+            case "and":
+                return int(a != 0 and b != 0)
+            case "or":
+                return int(a != 0 or b != 0)
+            case "not":
+                return int(a == 0)
+            case "select":
+                return b if a else c
+            case "table":
+                return table_at(self.plan.tables[value], a)
+            case "lookup":
+                lookup = self.plan.lookups[value]
+                return dict(zip(lookup.keys, lookup.values, strict=True)).get(a, lookup.default)
+            case "fresh":
+                return self.feeds[value]["fresh"]
+            case "age":
+                feed = self.feeds[value]
+                return (now - feed["last"]) & MASK if feed["fresh"] else HALF - 1
+            case "awake":
+                return self.buses[value]["awake"]
+        raise AssertionError(kind)

@@ -1,0 +1,202 @@
+"""`NativeTranslator`: the same interface, the same frames, one frame a call or whole columns."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from swapbridge.bridge import Translator
+from swapbridge.bridge.plan import Bus, Extract, Feed, Field, Op, Plan, Receive, Send, Slot, Variant, div_round
+from swapbridge.bridge.plan_check import check_plan
+from swapbridge.core.errors import InputError, MissingToolError
+from swapbridge.core.layout import Layout
+from swapbridge.emit import NativeTranslator, SentColumns
+from tests.emit.random_plans import random_calls, random_plan
+
+Columns = tuple[
+    npt.NDArray[np.int64],
+    npt.NDArray[np.uint8],
+    npt.NDArray[np.uint32],
+    npt.NDArray[np.uint8],
+    npt.NDArray[np.uint8],
+]
+
+
+@pytest.mark.parametrize("seed", [2, 5, 9])
+def test_call_by_call_like_the_python_translator(seed: int) -> None:
+    plan = random_plan(seed)
+    ours, theirs = NativeTranslator(plan), Translator(plan)
+    sent = 0
+    for call in random_calls(plan, seed, 3000):
+        if call.word is None:
+            a, b = ours.poll(call.time_us), theirs.poll(call.time_us)
+            assert a == b
+            sent += a is not None
+        else:
+            ours.on_frame(call.bus, call.word, call.data, call.time_us)
+            theirs.on_frame(call.bus, call.word, call.data, call.time_us)
+        assert ours.next_poll(call.time_us) == theirs.next_poll(call.time_us)
+    assert sent > 50
+
+
+def columns_of(plan: Plan, seed: int, count: int) -> Columns:
+    """Random frames on one rising 64-bit clock that begins before a wrap of its lower 32 bits."""
+    width = 64 if any(b.fd for b in plan.buses) else 8
+    calls = [c for c in random_calls(plan, seed, 3 * count) if c.word is not None][:count]
+    rng = np.random.default_rng(seed)
+    time_us = (1 << 32) - 400_000 + np.cumsum(rng.integers(0, 4000, len(calls)))
+    payload = np.zeros((len(calls), width), dtype=np.uint8)
+    for row, call in zip(payload, calls, strict=True):
+        row[: len(call.data)] = np.frombuffer(call.data, dtype=np.uint8)
+    return (
+        time_us.astype(np.int64),
+        np.array([c.bus for c in calls], dtype=np.uint8),
+        np.array([c.word or 0 for c in calls], dtype=np.uint32),
+        np.array([len(c.data) for c in calls], dtype=np.uint8),
+        payload,
+    )
+
+
+def run_slowly(plan: Plan, columns: Columns, until_us: int) -> list[tuple[int, int, int, bytes]]:
+    """What `run_batch` promises, by single calls of the Python translator."""
+    translator = Translator(plan)
+    out: list[tuple[int, int, int, bytes]] = []
+    clock = int(columns[0][0])
+
+    def poll_until(end: int) -> None:
+        nonlocal clock
+        while True:
+            ahead = (translator.next_poll(clock & 0xFFFF_FFFF) - clock) & 0xFFFF_FFFF
+            if clock + ahead > end:
+                return
+            clock += ahead
+            sent = translator.poll(clock & 0xFFFF_FFFF)
+            if sent is not None:
+                out.append((clock, *sent))
+
+    for k, (t, bus, word, length, payload) in enumerate(zip(*columns, strict=True)):
+        if k:
+            poll_until(int(t))
+        clock = int(t)
+        translator.on_frame(int(bus), int(word), bytes(payload[:length]), clock & 0xFFFF_FFFF)
+    poll_until(until_us)
+    return out
+
+
+def rows(sent: SentColumns) -> list[tuple[int, int, int, bytes]]:
+    return [
+        (int(t), int(b), int(w), bytes(p[:n]))
+        for t, b, w, n, p in zip(sent.time_us, sent.bus, sent.word, sent.length, sent.payload, strict=True)
+    ]
+
+
+@pytest.mark.parametrize("seed", [2, 5, 9, 14])
+def test_a_batch_equals_single_calls(seed: int) -> None:
+    plan = random_plan(seed)
+    columns = columns_of(plan, seed, 1500)
+    end = int(columns[0][-1]) + 700_000
+    sent = NativeTranslator(plan).run_batch(*columns, until_us=end)
+    assert rows(sent) == run_slowly(plan, columns, end)
+    beyond = np.arange(sent.payload.shape[1]) >= sent.length[:, None]
+    assert not sent.payload[beyond].any()
+
+
+def test_a_batch_may_come_in_pieces() -> None:
+    plan = random_plan(9)
+    columns = columns_of(plan, 9, 900)
+    whole = NativeTranslator(plan).run_batch(*columns)
+    translator = NativeTranslator(plan)
+    parts = []
+    for a, b in ((0, 1), (1, 1), (1, 400), (400, 900)):
+        t, bus, word, length, payload = (c[a:b] for c in columns)
+        parts += rows(translator.run_batch(t, bus, word, length, payload))  # type: ignore[arg-type]
+    assert parts == rows(whole)
+
+
+def test_an_empty_batch_sends_nothing_before_the_clock_starts() -> None:
+    plan = random_plan(9)
+    columns = columns_of(plan, 9, 3)
+    t, bus, word, length, payload = (c[:0] for c in columns)
+    assert len(NativeTranslator(plan).run_batch(t, bus, word, length, payload, until_us=10**9)) == 0  # type: ignore[arg-type]
+
+
+def test_refusals() -> None:
+    plan = random_plan(14, fd=False)
+    translator = NativeTranslator(plan)
+    t, bus, word, length, payload = columns_of(plan, 14, 20)
+    with pytest.raises(InputError, match="times of a batch fall"):
+        translator.run_batch(t[::-1], bus, word, length, payload)
+    with pytest.raises(InputError, match="as many rows"):
+        translator.run_batch(t[:-1], bus, word, length, payload)
+    with pytest.raises(InputError, match="buses"):
+        translator.run_batch(t, bus + np.uint8(9), word, length, payload)
+    with pytest.raises(InputError, match="leave such frames out"):
+        translator.run_batch(t, bus, word, length + np.uint8(9), payload)
+    with pytest.raises(InputError, match="can't be translated"):
+        translator.on_frame(256, 1, b"", 0)
+    with pytest.raises(InputError, match="can't be translated"):
+        translator.on_frame(0, 1, bytes(9), 0)
+
+
+def test_no_compiler_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PATH", "/nowhere")
+    monkeypatch.delenv("CC", raising=False)
+    with pytest.raises(MissingToolError, match="no C compiler"):
+        NativeTranslator(random_plan(11))
+
+
+@pytest.mark.parametrize(
+    ("layout", "numerator", "denominator", "offset"),
+    [
+        (Layout(7, 16, "big_endian"), 3937, 100_000, 0),
+        (Layout(0, 16, "little_endian", signed=True), -1, 256, -40),
+        (Layout(3, 12, "little_endian"), 1000, 1, 7),
+        (Layout(6, 7, "big_endian", signed=True), 9, 5, 32),
+    ],
+)
+def test_every_raw_value_up_to_16_bits(layout: Layout, numerator: int, denominator: int, offset: int) -> None:
+    """round(raw * n / d + offset), halves away from zero, against whole fractions, for every raw value."""
+    low, high = layout.raw_range
+    ends = sorted((low * numerator, high * numerator))
+    quotients = [div_round(e, denominator) for e in ends]
+    block = (
+        Op("load", low, high, value=1),
+        Op("const", numerator, numerator, value=numerator),
+        Op("mul", *ends, 0, 1),
+        Op("const", denominator, denominator, value=denominator),
+        Op("div", *quotients, 2, 3),
+        Op("const", offset, offset, value=offset),
+        Op("add", quotients[0] + offset, quotients[1] + offset, 4, 5),
+    )
+    send = Send("out", 1, 0x200, False, 63, (Variant(bytes(8), block, (Field("v", Layout(0, 40, signed=True), 6),)),))
+    plan = Plan(
+        "all values",
+        tuple(Bus(n, 500_000, False, 0, "added-node", True, 1_000_000) for n in ("in", "out")),
+        (Slot("state", 0, 0, 5), Slot("raw", 0, low, high)),
+        (), (), (Feed("f", 1_000_000, 1, 1, (Extract("s", layout, 1, -1),), triggers=(0,)),),
+        (Receive("r", 0, 0x100, 2, (0,)),), (), (send,), (),
+    )  # fmt: skip
+    check_plan(plan)
+    raws = range(low, high + 1)
+    payload = np.zeros((len(raws), 8), dtype=np.uint8)
+    for row, raw in zip(payload, raws, strict=True):
+        data = bytearray(2)
+        layout.pack(data, raw)
+        row[:2] = tuple(data)
+    n = len(raws)
+    time_us = np.arange(n, dtype=np.int64) * 10
+    sent = NativeTranslator(plan).run_batch(
+        time_us, np.zeros(n, np.uint8), np.full(n, 0x100, np.uint32), np.full(n, 2, np.uint8), payload, int(time_us[-1])
+    )
+    assert len(sent) == n
+    got = sent.payload[:, :5].astype(np.int64) @ (np.int64(1) << np.arange(0, 40, 8))
+    got -= (got >> 39) << 40
+    expected = []
+    for raw in raws:
+        exact = Fraction(raw * numerator, denominator)
+        away = abs(exact) + Fraction(1, 2)
+        expected.append((away.numerator // away.denominator) * (-1 if exact < 0 else 1) + offset)
+    assert got.tolist() == expected

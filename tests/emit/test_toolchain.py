@@ -1,0 +1,69 @@
+"""Finding a compiler, building once, keeping what was built."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from swapbridge.core.errors import InputError, MissingToolError
+from swapbridge.emit import toolchain
+from swapbridge.emit.toolchain import build, cache_folder, find_compiler, shared_object
+
+SOURCE = {"one.c": "int one(void);\nint one(void) { return 1; }\n"}
+
+
+@pytest.fixture(autouse=True)
+def own_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    return tmp_path / "cache"
+
+
+def test_without_a_compiler_the_message_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PATH", str(tmp_path))
+    monkeypatch.delenv("CC", raising=False)
+    with pytest.raises(MissingToolError, match=r"apt install gcc.*Python engine"):
+        find_compiler()
+
+
+def test_cc_names_the_compiler(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("CC", "clang")
+    assert Path(find_compiler()).name == "clang"
+    monkeypatch.setenv("CC", "no-such-compiler")
+    assert Path(find_compiler()).name in ("gcc", "clang", "cc")
+
+
+def test_what_was_built_is_kept_for_its_user_only(own_cache: Path) -> None:
+    first = shared_object(SOURCE)
+    stamp = first.stat().st_mtime_ns
+    assert shared_object(SOURCE) == first
+    assert first.stat().st_mtime_ns == stamp
+    assert [p.name for p in cache_folder().iterdir()] == [first.name]
+    assert own_cache in first.parents
+    assert cache_folder().stat().st_mode & 0o077 == 0
+
+
+def test_other_text_or_flags_build_anew() -> None:
+    first = shared_object(SOURCE)
+    assert shared_object({"one.c": SOURCE["one.c"].replace("1", "2")}) != first
+    assert shared_object(SOURCE, ("-std=c99", "-O1")) != first
+
+
+def test_a_failing_build_quotes_the_compiler_and_leaves_nothing(tmp_path: Path) -> None:
+    with pytest.raises(MissingToolError, match=r"(?s)failed.*error"):
+        shared_object({"bad.c": "int f(void) { return }\n"})
+    assert list(cache_folder().iterdir()) == []
+    with pytest.raises(MissingToolError, match="could not be run"):
+        build(SOURCE, "x", tmp_path, (), str(tmp_path / "absent"))
+
+
+def test_a_cache_that_another_user_could_write_is_refused(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "file"))
+    with pytest.raises(InputError, match="XDG_CACHE_HOME"):
+        cache_folder()
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "theirs"))
+    monkeypatch.setattr(toolchain.os, "getuid", lambda: os.geteuid() + 1)
+    with pytest.raises(InputError, match="not this user's"):
+        cache_folder()
