@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -50,7 +51,7 @@ OUT = click.Path(dir_okay=False, writable=True, path_type=Path)
 def command(
     captures: tuple[Path, ...],
     stimuli: tuple[Path, ...],
-    stimulus_time: str | None,
+    stimulus_time: Literal["absolute", "relative"] | None,
     ids: tuple[tuple[int, bool], ...],
     json_file: Path | None,
     dbc_file: Path | None,
@@ -66,7 +67,8 @@ def command(
     """
     if stimuli and len(stimuli) != len(captures):
         raise InputError(
-            f"{len(captures)} captures and {len(stimuli)} stimulus files: give one --stimulus for every capture, in order"
+            f"{len(captures)} captures and {len(stimuli)} stimulus files: give one --stimulus for every capture, in "
+            "order"
         )
     if plot_file is not None and plot_file.suffix.lower() not in (".html", ".png"):
         raise InputError(f"--plot draws .html or .png, not {plot_file.name}: name the file so")
@@ -78,8 +80,7 @@ def command(
             say(f"{capture.source}: {sentence}")
     tracks: list[StimulusTrack | None] = [None] * len(read)
     for k, (path, capture) in enumerate(zip(stimuli, read, strict=False)):
-        mode = "absolute" if stimulus_time == "absolute" else "relative" if stimulus_time == "relative" else None
-        tracks[k] = read_stimulus(path).on_clock_of(capture, mode)
+        tracks[k] = read_stimulus(path).on_clock_of(capture, stimulus_time)
     frames = sum(len(capture) for capture in read)
     with (
         open_executor(jobs=1 if ids and jobs is None else jobs, scheduler=scheduler, frames=frames) as executor,

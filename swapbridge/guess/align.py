@@ -21,6 +21,8 @@ LAGS_S: Floats = np.round(np.arange(0.0, 1.0001, 0.04), 3)
 """Coarse lags that are tried, in seconds: a scan tool lags 10 to 300 ms (common practice), a slow one to a second."""
 TOOL_JITTER_S = 0.012
 """How much a scan tool's own delay wanders from answer to answer: what a value that moves fast may be off by."""
+COARSE_SAMPLES = 700
+"""Samples that are enough to find a lag coarsely."""
 MOST_SAMPLES = 6000
 """A longer channel is thinned to about this many samples: more add nothing to a fit of two numbers."""
 
@@ -250,7 +252,7 @@ def coarse_match(series: Series, target: Target, *, hold: bool = False) -> tuple
     """
     fields = len(series.raw)
     best, lag_of, cost = np.zeros(fields), np.zeros(fields), np.full(fields, np.inf)
-    thin = max(1, len(target.time_s) // 2000)
+    thin = max(1, len(target.time_s) // COARSE_SAMPLES)
     time, value = target.time_s[::thin], target.value[::thin]
     for lag in LAGS_S:
         at = time - lag

@@ -8,7 +8,21 @@ from swapbridge.guess.align import Floats, Target
 from swapbridge.guess.fit import Fit
 from swapbridge.guess.levels import TableFit
 
-NAMES = ("constant", "shape", "worst", "unexplained", "rough", "far", "evidence", "rival", "designed", "coarse")
+NAMES = (
+    "constant",
+    "shape",
+    "worst",
+    "unexplained",
+    "rough",
+    "far",
+    "evidence",
+    "luck",
+    "rival",
+    "designed",
+    "coarse",
+    "shape x evidence",
+    "unexplained x evidence",
+)
 """What the probability is made of; see `features`."""
 
 
@@ -26,21 +40,35 @@ def features(fit: Fit, target: Target, rival: float | None, saved_bits: float) -
     saved_bits : float
         How much the snapped pair saved (`snap.Snapped`).
     """
-    steps = max(target.steps, 1)
+    shape = float(np.log10(max(np.sqrt(fit.shape), 0.003))) + 2.0
+    left = float(np.log10(max(1 - fit.r2_held, 3e-4))) + 2.5
+    evidence = float(np.log10(np.clip(target.steps, 1, 300))) - 1.5
     return np.array(
         [
             1.0,
-            np.log10(max(np.sqrt(fit.shape), 0.003)) + 2.0,
+            shape,
             np.log10(max(fit.worst, 0.006)) + 1.7,
-            np.log10(max(1 - fit.r2_held, 1e-4)) + 2.5,
+            left,
             np.log(np.clip(fit.rough, 0.8, 6.0)) - 0.7,
             min(fit.far, 0.3) * 10,
-            np.log10(min(steps, 300)) - 1.5,
+            evidence,
+            luck(target) / 4 - 1.0,
             0.0 if rival is None else float(np.log10(max(unexplained(fit, target), 1e-9) / max(rival, 1e-9))),
             np.clip(saved_bits, 0.0, 16.0) / 8 - 1.0,
             max(0.0, 1.0 - np.log2(max(fit.levels, 2)) / 4),
+            shape * evidence,
+            left * evidence,
         ]
     )
+
+
+def luck(target: Target) -> float:
+    """Powers of ten against luck: how rarely unrelated steps would fall together with the channel's, at most 8.
+
+    One step may be met anywhere within the lags that are tried, each further one within some 0.4 s.
+    """
+    duration = max(float(target.time_s[-1] - target.time_s[0]), 2.0)
+    return float(min(np.log10(duration) + (max(target.steps, 1) - 1) * np.log10(duration / 0.4), 8.0))
 
 
 def unexplained(fit: Fit, target: Target) -> float:
@@ -49,7 +77,7 @@ def unexplained(fit: Fit, target: Target) -> float:
     return float(fit.shape + 0.1 * fit.worst**2 + floor + 1e-5)
 
 
-WEIGHTS: Floats = np.array([2.0, -3.0, -2.0, -2.0, -1.0, -1.0, 1.5, -2.0, 1.0, -2.0])
+WEIGHTS: Floats = np.array([2.0, -3.0, -2.0, -2.0, -1.0, -1.0, 1.5, 1.0, -2.0, 1.0, -2.0, 0.0, 0.0])
 
 
 def probability(values: Floats) -> float:

@@ -7,6 +7,7 @@ import os
 from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
+from typing import Any
 
 from swapbridge.core.errors import InputError, MissingToolError
 
@@ -60,7 +61,7 @@ def _cluster(address: str) -> Iterator[Executor]:
             "--scheduler needs the package distributed: pip install 'swapbridge[cluster]', or use --jobs"
         ) from None
     try:
-        client = Client(address, timeout=10, set_as_default=False)
+        client: Any = Client(address, timeout=10, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, TimeoutError) as error:
         raise InputError(
             f"no scheduler answers at {address} ({error}): start one (dask scheduler), or use --jobs"

@@ -14,6 +14,7 @@ from swapbridge.guess.fields import MessageFields
 from swapbridge.guess.findings import Findings
 from swapbridge.guess.layout import house_style, lay_out, study
 from swapbridge.guess.meaning import attach_meaning
+from swapbridge.guess.pooling import pool
 
 Progress = Callable[[float, str], None]
 
@@ -48,8 +49,11 @@ def guess(
     """
     many = [captures] if isinstance(captures, Capture) else list(captures)
     tracks = [stimuli] * len(many) if stimuli is None or isinstance(stimuli, StimulusTrack) else list(stimuli)
-    fields = find_layouts(many, ids=ids, progress=_part(progress, 0.0, 0.6), executor=executor)
-    messages, advice, channels = attach_meaning(fields, many[0], tracks[0], progress=_part(progress, 0.6, 1.0))
+    capture, track = pool(many, tracks)
+    fields = find_layouts([capture], ids=ids, progress=_part(progress, 0.0, 0.6), executor=executor)
+    messages, advice, channels = attach_meaning(
+        fields, capture, track, progress=_part(progress, 0.6, 1.0), executor=executor
+    )
     return Findings(tuple(messages), tuple(advice), channels)
 
 

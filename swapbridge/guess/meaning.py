@@ -21,6 +21,7 @@ from swapbridge.guess.chance import POINTS, Chance, judge_luck
 from swapbridge.guess.confidence import features, probability, table_probability, unexplained
 from swapbridge.guess.fields import MessageFields
 from swapbridge.guess.findings import FoundField, FoundMessage
+from swapbridge.guess.fit import Fit
 from swapbridge.guess.matching import Match, match_message, work_of
 from swapbridge.guess.obd_channels import obd_channels
 from swapbridge.guess.snap import Snapped, snap
@@ -29,6 +30,8 @@ Progress = Callable[[float, str], None]
 
 LEAST_CLAIM = 0.05
 """A field that follows a channel with less probability than this claims none; the channel is named in its evidence."""
+WORTH_SNAPPING = 0.9
+"""Below this r2 a scale means nothing and is left as it was fitted."""
 FEWEST_SAMPLES = 12
 GRID_S = 0.1
 """Channels of words and switches are held to the next; gaps are filled at this step."""
@@ -168,20 +171,26 @@ def weigh(matches: Sequence[Sequence[Match]], targets: dict[str, Target]) -> lis
         numeric = [(k, m, m.fit) for k, m in here if m.fit is not None]
         left = sorted(unexplained(f, target) for _, _, f in numeric)
         for k, match, fit in numeric:
-            snapped = snap(
-                fit.scale,
-                fit.offset,
-                fit.scale_error,
-                fit.middle,
-                fit.middle_error,
-                unit=target.unit,
-                quantum=target.quantum,
-            )
+            snapped = _snapped(fit, target)
             rival = left[0] if unexplained(fit, target) > left[0] else None
             values = features(fit, target, rival, snapped.saved_bits)
             claims.append(Claim(k, match, snapped, probability(values), tuple(values.tolist())))
         claims += [Claim(k, m, None, table_probability(m.table)) for k, m in here if m.table is not None]
     return sorted(claims, key=lambda c: -c.probability)
+
+
+def _snapped(fit: Fit, target: Target) -> Snapped:
+    if fit.r2 < WORTH_SNAPPING:
+        return Snapped(fit.scale, fit.offset, False, 0.0, "")
+    return snap(
+        fit.scale,
+        fit.offset,
+        fit.scale_error,
+        fit.middle,
+        fit.middle_error,
+        unit=target.unit,
+        quantum=target.quantum,
+    )
 
 
 def _with_meaning(

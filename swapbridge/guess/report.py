@@ -162,7 +162,7 @@ def story(findings: Findings, identifier: int, extended: bool) -> Iterator[str]:
             f"one every {message.period_ms:.1f} ms"
         )
         values = sorted({f.mux for f in message.fields if f.mux is not None})
-        for mux in [None] if not values else values:
+        for mux in values or [None]:
             yield ""
             if mux is not None:
                 yield f"when {mux[0]} is {mux[1]}:"

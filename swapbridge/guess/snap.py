@@ -19,6 +19,7 @@ TYRE = 4e-3
 """Relative standard deviation of tyre and instrument error on speeds; 1 % is the stated limit."""
 TYRE_LIMIT = 0.01
 TYRE_BITS = 4.0
+MOST_SCALES = 120
 SPEED_UNITS = {"km/h": 1.0, "kmh": 1.0, "kph": 1.0, "mph": 1.609344, "m/s": 3.6}
 """Spellings of speed, and km/h in one of each."""
 TEMPERATURES = ("degC", "C", "°C", "deg C")
@@ -76,20 +77,11 @@ def snap(
     best: tuple[float, float, float, str] | None = None
     loose = min((tight**2 + (TYRE * size) ** 2) ** 0.5, TYRE_LIMIT * size) if speed else tight
     reach = max(FARTHEST * tight, TYRE_LIMIT * size if speed else 0.0)
-    for number, bits, words in _scales(size - reach, size + reach, unit):
-        apart = abs(number - size)
-        cost_scale = _misfit(apart / tight) if apart <= FARTHEST * tight else 1e9
-        is_tyre = False
-        if speed and apart <= TYRE_LIMIT * size:
-            by_tyre = TYRE_BITS + log2(loose / tight) * 0.5 + _misfit(apart / loose)
-            if by_tyre < cost_scale:
-                cost_scale, is_tyre = by_tyre, True
-        if cost_scale > 1e8:
+    for number, bits, words, cost_scale, is_tyre in _weighed(size, reach, tight, loose, unit):
+        if best is not None and bits + cost_scale + 1.0 >= best[0]:
             continue
         # a tyre's error scales the value, so the middle is judged against the scaled one
-        moved = (
-            value_middle if not is_tyre else value_middle + (number - size) * sign * _moving_part(middle, offset, scale)
-        )
+        moved = value_middle + (number - size) * sign * (middle + offset / scale) if is_tyre else value_middle
         at_zero = moved - sign * number * middle
         for zero, zero_bits in _offsets(at_zero, blur, number, unit):
             cost = bits + cost_scale + zero_bits + _misfit((zero - at_zero) / blur)
@@ -100,9 +92,21 @@ def snap(
     return Snapped(best[1], best[2], True, bare - best[0], best[3])
 
 
-def _moving_part(middle: float, offset: float, scale: float) -> float:
-    """Raw counts above the raw value that means standstill."""
-    return middle + offset / scale
+def _weighed(
+    size: float, reach: float, tight: float, loose: float, unit: str
+) -> list[tuple[float, float, str, float, bool]]:
+    """Scales within reach, cheapest first: number, bits, words, bits of misfit, whether tyre error is called on."""
+    out = []
+    speed = unit in SPEED_UNITS
+    for number, bits, words in _scales(size - reach, size + reach, unit):
+        apart = abs(number - size)
+        cost = _misfit(apart / tight) if apart <= FARTHEST * tight else 1e9
+        by_tyre = 1e9
+        if speed and apart <= TYRE_LIMIT * size:
+            by_tyre = TYRE_BITS + log2(loose / tight) * 0.5 + _misfit(apart / loose)
+        if min(cost, by_tyre) < 1e8:
+            out.append((number, bits, words, min(cost, by_tyre), by_tyre < cost))
+    return sorted(out, key=lambda s: s[1] + s[3])[:MOST_SCALES]
 
 
 def _misfit(z: float) -> float:
@@ -188,9 +192,8 @@ def _offsets(at_zero: float, blur: float, scale: float, unit: str) -> Iterator[t
         if abs(zero - at_zero) <= reach:
             yield zero, bits
     for step, bits in ((1000.0, 6.0), (100.0, 7.0), (50.0, 8.0), (10.0, 8.0), (5.0, 9.5), (1.0, 10.0), (0.5, 12.5)):
-        first, last = ceil((at_zero - reach) / step), floor((at_zero + reach) / step)
-        for k in range(first, min(last, first + 40) + 1):
-            if k:
+        for k in {floor(at_zero / step), ceil(at_zero / step)}:
+            if k and abs(k * step - at_zero) <= reach:
                 yield k * step, bits + 0.5 * log2(1 + abs(k))
     # an offset that makes the middle of the raw range, or a round raw value, mean nothing
     raw_zero = -at_zero / scale
