@@ -1,0 +1,229 @@
+"""Findings into maps, maps into maps: evidence and methods carried, what a person wrote left alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from typing import Any
+
+import pytest
+
+from swapbridge.core.errors import InputError
+from swapbridge.core.integrity import Affine, Checksum, Counter, Crc
+from swapbridge.core.layout import Layout
+from swapbridge.demo import host_map
+from swapbridge.guess.findings import Findings, FoundField, FoundMessage
+from swapbridge.signalmap import (
+    MapMessage,
+    MapNode,
+    MapSignal,
+    SignalMap,
+    accept_findings,
+    format_map,
+    merge_maps,
+    parse_map,
+)
+from swapbridge.signalmap.merge import same_checksum, same_scaling
+
+CRC = Crc(8, 0x1D, 0xFF, False, 0xFF, tuple(range(7)), name="CRC-8/SAE-J1850")
+
+
+def found(**changes: Any) -> dict[str, Any]:
+    """Findings with one message: speed, a weak claim, counter, checksum, multiplexer with two pages."""
+    big = Layout(7, 16, "big_endian")
+    fields = (
+        FoundField("field_0_16", big, "analogue", 0.999, 0.998, 0.25, -40.0, "rpm", "engine_speed", 0.12),
+        FoundField("field_16_8", Layout(16, 8), "analogue", 0.97, 0.4, 0.4, 0.0, "%", "pedal_position", 0.1),
+        FoundField("field_24_4", Layout(24, 4), "mux", 0.99, 0.99),
+        FoundField("field_32_8_0", Layout(32, 8), "analogue", 0.95, 0.95, mux=("field_24_4", 0)),
+        FoundField("field_32_4_1", Layout(32, 4), "flag", 0.5, 0.5, mux=("field_24_4", 1)),
+        FoundField("field_36_4_1", Layout(36, 4), "enum", 0.96, 0.96, mux=("field_24_4", 1)),
+        FoundField("counter_48", Layout(48, 4), "counter", 1.0, 1.0, method=Counter(0, 14).to_json()),
+        FoundField(
+            "checksum_56", Layout(56, 8), "checksum", 1.0, 1.0,
+            method=Checksum(Layout(56, 8), CRC, verified_bits=0xFFFF).to_json(),
+        ),
+        FoundField("zero", Layout(52, 4), "constant", 1.0, 1.0),
+    )  # fmt: skip
+    message = FoundMessage(0x1A0, False, "0", 8, 10.02, 9000, fields)
+    return {**Findings((replace(message, **changes),)).to_json()}
+
+
+def test_findings_become_a_map() -> None:
+    result = accept_findings(found())
+    (message,) = result.signal_map.messages
+    assert (message.name, message.length, message.period_ms) == ("MSG_1A0", 8, Fraction(10))
+    speed = message.signal("engine_speed")
+    assert speed is not None
+    assert (speed.scale, speed.offset, speed.unit) == (Fraction("0.25"), Fraction(-40), "rpm")
+    assert speed.role == "Vehicle.Powertrain.CombustionEngine.Speed"
+    assert speed.evidence["confidence"] == 0.998
+    assert "follows engine_speed, 120 ms behind it, confidence 0.998" in speed.comment
+    assert (result.named, result.bare, result.left_out) == (1, 6, 2)
+
+
+def test_a_weak_claim_gives_a_field_without_meaning() -> None:
+    """Its layout is sure, so its bits are in the map; what it means is only in the comment."""
+    signal = accept_findings(found()).signal_map.messages[0].signal("field_16_8")
+    assert signal is not None
+    assert [signal.physical(0), signal.physical(1)] == [0, 1]
+    assert (signal.unit, signal.role) == ("", "")
+    assert "perhaps pedal_position" in signal.comment
+
+
+def test_methods_and_pages_are_carried_through_dbc() -> None:
+    written = format_map(accept_findings(found()).signal_map)
+    (message,) = parse_map(written).messages
+    counter, checksum = message.signal("counter_48"), message.signal("checksum_56")
+    assert counter is not None
+    assert counter.counter == Counter(0, 14)
+    assert checksum is not None
+    assert checksum.checksum == Checksum(Layout(56, 8), CRC, verified_bits=0xFFFF)
+    paged = message.signal("field_36_4_1")
+    assert paged is not None
+    assert (paged.mux_signal, paged.mux_values) == ("field_24_4", (1,))
+
+
+def test_accepting_twice_changes_nothing() -> None:
+    once = accept_findings(found()).signal_map
+    again = accept_findings(found(), once)
+    assert again.signal_map == once
+    assert (again.named, again.bare, again.conflicts) == (0, 0, ())
+    assert again.confirmed == 7
+
+
+def test_what_a_person_wrote_stays() -> None:
+    mine = MapSignal("MySpeed", Layout(7, 16, "big_endian"), Fraction("0.5"), unit="rpm", comment="measured myself")
+    other = MapSignal("MyByte", Layout(50, 8), comment="mine")
+    old = SignalMap(
+        (MapMessage("Mine", 0x1A0, False, 8, (mine, other), senders=("ECM",)),), (MapNode("ECM", "engine"),)
+    )
+    result = accept_findings(found(), old)
+    (message,) = result.signal_map.messages
+    kept = message.signal("MySpeed")
+    assert kept is not None
+    assert (kept.scale, kept.comment) == (Fraction("0.5"), "measured myself")
+    assert kept.evidence["confidence"] == 0.998
+    assert message.senders == ("ECM",)
+    assert any("checksum_56 overlaps MyByte" in c for c in result.conflicts)
+
+
+def test_narrower_finding_confirms_the_whole_signal() -> None:
+    """Upper bits that never moved in the recording are not seen; the signal is the same."""
+    wide = MapSignal("Wide", Layout(7, 16, "big_endian"), Fraction("0.25"), unit="rpm")
+    old = SignalMap((MapMessage("Mine", 0x1A0, False, 8, (wide,)),))
+    narrow = FoundField("n", Layout(4, 13, "big_endian"), "analogue", 1.0, 1.0, 0.25, 0.0, "rpm", "engine_speed")
+    result = accept_findings(found(fields=(narrow,)), old)
+    assert result.confirmed == 1
+    assert result.signal_map.messages[0].signals[0].layout == wide.layout
+
+
+def test_names_are_given_and_checked() -> None:
+    names = {"1A0": "EngineData", "1A0.engine_speed": "Speed", "1A0.field_16_8": "Pedal"}
+    (message,) = accept_findings(found(), names=names).signal_map.messages
+    assert message.name == "EngineData"
+    assert message.signal("Speed") is not None
+    assert message.signal("Pedal") is not None
+    with pytest.raises(InputError, match="no finding is called '1A1'"):
+        accept_findings(found(), names={"1A1": "X"})
+    with pytest.raises(InputError, match="can't stand in a DBC"):
+        accept_findings(found(), names={"1A0": "two words"})
+
+
+def test_buses_are_not_mixed() -> None:
+    data = found()
+    data["messages"].append({**data["messages"][0], "bus": "1"})
+    with pytest.raises(InputError, match="on several buses"):
+        accept_findings(data)
+    assert len(accept_findings(data, bus="1").signal_map.messages) == 1
+    with pytest.raises(InputError, match="nothing of bus '2'"):
+        accept_findings(data, bus="2")
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        {},
+        [],
+        {"version": 2, "messages": []},
+        {"version": 1, "messages": [{"id": 1}]},
+        {"version": 1, "messages": [{"id": 1, "extended": False, "length": 8, "signals": [{"name": "x"}]}]},
+        {"version": 1, "messages": [{"id": "one", "extended": False, "length": 8, "signals": []}]},
+        {"version": 1, "messages": {}},
+    ],
+)
+def test_what_are_no_findings_is_refused(data: Any) -> None:
+    with pytest.raises(InputError, match=r"findings|guess"):
+        accept_findings(data)
+
+
+def test_merging_a_map_with_itself_is_that_map() -> None:
+    merged = merge_maps(host_map(), host_map())
+    assert merged.signal_map == host_map()
+    assert (merged.only_first, merged.only_second, merged.differences) == (0, 0, ())
+    assert merge_maps(host_map(), SignalMap()).signal_map == host_map()
+    assert merge_maps(SignalMap(), host_map()).signal_map == host_map()
+
+
+def test_merge_follows_the_first_and_fills_from_the_second() -> None:
+    first = SignalMap(
+        (MapMessage("E", 1, False, 8, (MapSignal("S", Layout(0, 16), unit="rpm", scale=Fraction(1, 4)),)),)
+    )
+    second = SignalMap(
+        (
+            MapMessage(
+                "Other", 1, False, 8,
+                (
+                    MapSignal("speed", Layout(0, 16), unit="rpm", scale=Fraction(1, 2), evidence={"confidence": 0.9}),
+                    MapSignal("bad", Layout(8, 16)),
+                    MapSignal("S", Layout(32, 8)),
+                ),
+                period_ms=Fraction(10),
+            ),
+            MapMessage("E", 2, False, 4, (MapSignal("x", Layout(0, 1)),)),
+        )
+    )  # fmt: skip
+    merged = merge_maps(first, second)
+    one, two = merged.signal_map.messages
+    assert [s.name for s in one.signals] == ["S", "S_2"]
+    assert one.signals[0].scale == Fraction(1, 4)
+    assert one.signals[0].evidence == {"confidence": 0.9}
+    assert one.period_ms == 10
+    assert two.name == "E_2"
+    assert merged.same == (("E", "S", "speed"),)
+    assert len(merged.differences) == 2
+    assert "raw x 0.25 + 0 rpm in the first map, raw x 0.5 + 0 rpm in the second" in merged.differences[0]
+    assert "bad of the second map overlaps S of the first" in merged.differences[1]
+    parse_map(format_map(merged.signal_map))
+
+
+def test_scalings_are_compared_across_units() -> None:
+    """1 mile = 1.609344 km (NIST SP 811), 1 degF = 5/9 degC."""
+    mph = MapSignal("a", Layout(0, 16), Fraction("0.01"), unit="mph")
+    kmh = MapSignal("b", Layout(0, 16), Fraction("0.01609344"), unit="km/h")
+    assert same_scaling(mph, kmh)
+    assert not same_scaling(mph, replace(kmh, scale=Fraction("0.0163")))
+    fahrenheit = MapSignal("a", Layout(0, 10), Fraction("0.5"), Fraction(-40), unit="degF")
+    celsius = MapSignal("b", Layout(0, 10), Fraction("0.277777778"), Fraction(-40), unit="degC")
+    assert same_scaling(fahrenheit, celsius)
+    assert not same_scaling(fahrenheit, replace(celsius, unit="kPa"))
+    assert not same_scaling(fahrenheit, replace(celsius, unit="florin"))
+
+
+def test_checksums_are_compared_by_what_they_compute() -> None:
+    """The affine form of a CRC is that CRC; another polynomial is not; unverified bits are not compared."""
+    masks = []
+    for k in range(8):
+        mask = 0
+        for bit in range(56):
+            payload = bytearray(8)
+            payload[bit >> 3] = 1 << (bit & 7)
+            mask |= ((CRC.value(bytes(payload)) ^ CRC.value(bytes(8))) >> k & 1) << bit
+        masks.append(mask)
+    named = Checksum(Layout(56, 8), CRC)
+    affine = Checksum(Layout(56, 8), Affine(8, tuple(masks), 99), verified_bits=(1 << 56) - 1)
+    assert same_checksum(named, affine)
+    assert not same_checksum(named, Checksum(Layout(56, 8), replace(CRC, polynomial=0x2F)))
+    partial = Affine(8, tuple(m & 0xFFFF for m in masks), 5)
+    assert same_checksum(named, Checksum(Layout(56, 8), partial, verified_bits=0xFFFF))
+    assert not same_checksum(named, Checksum(Layout(56, 8), partial))
