@@ -46,7 +46,7 @@ def _counters(payload: npt.NDArray[np.uint8]) -> list[str]:
     }
     need = 0.85 * len(steps)  # a counter of 15 values leaves the step out once a round, and frames are lost
     for at in range(payload.shape[1]):
-        if in_step["byte"][at] >= need:
+        if in_step["byte"][at] >= need and len(np.unique(payload[:, at])) > 16:
             if np.count_nonzero(payload[1:, at] < payload[:-1, at]) >= 2:
                 out.append(f"counter in byte {at}")
             continue
