@@ -105,8 +105,8 @@ pending = 0.
 ------------------
 The earliest time at which `poll` may do something: now if the pass queue holds a frame; for every task its timer; for
 every active send due_at if (period_us > 0 or once); if check_us > 0, check_at, or open_at if blocked and later; if
-pending, open_at if blocked, else now. A timer already due counts as now. If there is nothing: now + 1,000,000. Latches
-are not counted: they matter only to what these timers do.
+pending, open_at if blocked, else now. A timer already due counts as now. A plan has at least one
+task, so there always is such a time. Latches are not counted: they matter only to what these timers do.
 
 The caller polls at least every 2**31 microseconds (35 minutes); after a longer sleep it starts afresh.
 """

@@ -35,6 +35,7 @@ def check_plan(plan: Plan) -> None:
         heard.add((receive.bus, receive.word))
     _need(sorted(owners) == list(range(len(plan.feeds))), "feeds", "must each belong to one receive")
     _check_written_once(plan)
+    _need(bool(plan.tasks), "tasks", "are missing (the state machine is one)")
     for task in plan.tasks:
         where = f"task {task.name}"
         _need(0 < task.period_us <= MAX_TIME_US // 32, where, "has a period outside 1 to 67,108,863 microseconds")

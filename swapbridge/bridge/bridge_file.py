@@ -1,0 +1,192 @@
+"""Bridge room: the bridge file's content as values, each expression with its place in the file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from swapbridge.bridge.toml_places import Place
+from swapbridge.core.errors import RefusedError
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """An expression or name as written, and where it stands."""
+
+    text: str
+    place: Place = field(compare=False, default=Place(1, 1))
+
+
+class BridgeRefused(RefusedError):
+    """A bridge file that can be read but must not be compiled as it is."""
+
+
+@dataclass(frozen=True, slots=True)
+class BusRule:
+    """A bus: its map's file, speed, placement, and the modules of the map that are no longer on it."""
+
+    name: str
+    map_file: str
+    bit_rate: int
+    data_rate: int
+    fd: bool
+    placement: str
+    absent: tuple[str, ...]
+    holds_engine: bool | None
+    place: Place = field(compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class SignalOptions:
+    """What the bridge file says about one source or target signal beyond its map."""
+
+    range: tuple[Source, Source] | None = None
+    invalid: tuple[int, ...] = ()
+    reference: Source | None = None
+    unit: str | None = None
+    role: str = ""
+    place: Place = field(compare=False, default=Place(1, 1))
+
+
+@dataclass(frozen=True, slots=True)
+class MessageOptions:
+    """How a received message is judged."""
+
+    message: Source
+    max_age_us: int | None = None
+    period_us: int | None = None
+    recover: int | None = None
+    first: int | None = None
+    lost_ok: int | None = None
+    verify: bool = True
+    signals: dict[str, SignalOptions] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class SignalRule:
+    """How one signal of a sent message is made."""
+
+    name: str
+    value: Source
+    fallback: Source | None
+    role: str
+    hold_us: int | None
+    ramp: Source | None
+    resolution: Source | None
+    limits: tuple[Source, Source] | None
+    reference: Source | None
+    place: Place = field(compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class MessageRule:
+    """How one message is sent."""
+
+    message: Source
+    signals: tuple[SignalRule, ...]
+    period_us: int | None
+    on_arrival: tuple[Source, ...]
+    on_change: bool
+    gap_us: int | None
+    delay_us: int
+    states: tuple[str, ...] | None
+    once: bool
+    network_management: bool
+    when_stale: str
+    hold_us: int | None
+    mux: tuple[int, ...] | None
+    rest: str
+    sender_gone: bool
+    place: Place = field(compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class PassRule:
+    """Frames copied from a bus to another, or blocked: identifiers as (first word, last word)."""
+
+    from_bus: str
+    to_bus: str
+    ranges: tuple[tuple[int, int], ...]
+    block: bool
+    new_word: int
+    place: Place = field(compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnostics:
+    """Scan tool on one bus, engine computer on another: passed through, or service 01 answered from expressions."""
+
+    mode: str
+    tester: str
+    engine: str
+    answers: tuple[tuple[int, Source], ...]
+    extended: bool
+    place: Place = field(compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class StateRules:
+    """Expressions that tell the states apart, and times."""
+
+    key_on: Source | None = None
+    crank: Source | None = None
+    run: Source | None = None
+    after_run_us: int = 0
+    silent_us: int = 5_000_000
+    wake_by: tuple[str, ...] | None = None
+    place: Place = field(compare=False, default=Place(1, 1))
+
+
+@dataclass(frozen=True, slots=True)
+class CurveRule:
+    """A named table: points (x, y) with units."""
+
+    name: str
+    x_unit: str
+    y_unit: str
+    points: tuple[tuple[Fraction, Fraction], ...]
+    place: Place = field(compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """One line of a needs list: what a module waits for."""
+
+    module: str
+    bus: str
+    word: int
+    period_us: int
+    length: int
+    how: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class BridgeFile:
+    """Everything a bridge file says. `path` is for messages, `folder` for the files it names."""
+
+    path: str
+    name: str
+    step_us: int
+    buses: tuple[BusRule, ...]
+    units: dict[str, str]
+    constants: dict[str, Source]
+    values: dict[str, Source]
+    curves: dict[str, CurveRule]
+    sources: tuple[MessageOptions, ...]
+    messages: tuple[MessageRule, ...]
+    passes: tuple[PassRule, ...]
+    diagnostics: Diagnostics | None
+    states: StateRules
+    needs_file: str = ""
+    needs: tuple[Need, ...] | None = None
+    pass_queue: int = 32
+    digest: str = ""
+
+    def refuse(self, place: Place, reason: str, remedy: str, column: int = 1) -> BridgeRefused:
+        """The error for something at a place of this file (column counts within the expression there)."""
+        return BridgeRefused(f"{self.path}:{place.line}:{place.column + column - 1}: {reason}; {remedy}")
+
+    def bus(self, name: str) -> BusRule | None:
+        """The bus of that name, or None."""
+        return next((b for b in self.buses if b.name == name), None)
