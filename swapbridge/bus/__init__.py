@@ -10,6 +10,7 @@ from swapbridge.bus.replay import ReplayReport, replay, translate
 from swapbridge.bus.run import RunReport, RunRequest, run
 from swapbridge.bus.script import Step, default_script_text, load_script
 from swapbridge.bus.spec import BusSpec, load_bus_config, parse_bus
+from swapbridge.bus.virtual_check import virtual_check
 
 __all__ = [
     "PROOF_NAME",
@@ -37,4 +38,5 @@ __all__ = [
     "replay",
     "run",
     "translate",
+    "virtual_check",
 ]

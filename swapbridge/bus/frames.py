@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 import can
@@ -142,6 +142,16 @@ def plan_bus_of(plan: Plan, capture: Capture, bus: str | None = None) -> dict[in
         return dict.fromkeys(used, names.index("donor"))
     heard = [sum(receive.bus == number for receive in plan.receives) for number in range(len(names))]
     return dict.fromkeys(used, heard.index(max(heard)))
+
+
+def without_planned(plan: Plan, capture: Capture, where: Mapping[int, int]) -> Capture:
+    """Frames of the buses in `where` that the plan does not send itself: those came from modules it stands in for."""
+    kept = np.zeros(len(capture), dtype=np.bool_)
+    words = words_in(capture)
+    for number, to in where.items():
+        planned = np.array([send.word for send in plan.sends if send.bus == to], dtype=np.uint32)
+        kept |= (capture.bus == number) & ~np.isin(words, planned)
+    return capture.select(kept)
 
 
 def bus_numbers(given: Sequence[str], names: Sequence[str]) -> dict[str, int]:

@@ -10,13 +10,13 @@ import time
 import uuid
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import can
-import numpy as np
 
 from swapbridge.bridge.plan import Plan
-from swapbridge.bus.frames import frames_in, plan_bus_of, playable
+from swapbridge.bus.frames import frames_in, plan_bus_of, playable, without_planned
 from swapbridge.bus.live import Live, LiveOptions, LiveStatus
 from swapbridge.bus.lock import locked
 from swapbridge.bus.opening import close_bus, open_bus
@@ -226,7 +226,7 @@ def _virtual(name: str) -> BusSpec:
 
 def _openers(request: RunRequest, specs: Iterable[BusSpec]) -> dict[str, Callable[[], can.BusABC]]:
     active = request.options.sending or inline(request.plan) or request.active
-    return {spec.name: lambda spec=spec: open_bus(spec, active=active) for spec in specs}  # type: ignore[misc]
+    return {spec.name: partial(open_bus, spec, active=active) for spec in specs}
 
 
 def _log_start(request: RunRequest, live: Live) -> None:
@@ -360,18 +360,18 @@ class _Supervisor:
         capture = self._request.against
         assert capture is not None
         where = plan_bus_of(self._request.plan, capture, self._request.against_bus)
-        return _Playing(capture, {number: specs[to] for number, to in where.items()})
+        return _Playing(self._request.plan, capture, where, specs)
 
 
 class _Playing:
-    """A capture played onto virtual buses beside the translator."""
+    """A capture played onto virtual buses beside the translator, without the frames that the plan itself sends."""
 
-    def __init__(self, capture: Capture, specs: dict[int, BusSpec]) -> None:
+    def __init__(self, plan: Plan, capture: Capture, where: dict[int, int], specs: tuple[BusSpec, ...]) -> None:
         self._stop = threading.Event()
-        self._buses = {number: open_bus(spec, active=True) for number, spec in specs.items()}
+        self._buses = {number: open_bus(specs[to], active=True) for number, to in where.items()}
         frames = playable(capture)
         first = int(frames.time_ns[0]) if len(frames) else 0
-        kept = frames.select(np.isin(frames.bus, np.array(sorted(specs), dtype=np.uint8)))
+        kept = without_planned(plan, frames, where)
         self._player = Player(self._buses, 1.0, self._stop)
         self._thread = threading.Thread(
             target=self._player.play, args=(frames_in(kept), first), name="plays a capture", daemon=True

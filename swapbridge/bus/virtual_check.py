@@ -6,12 +6,12 @@ import threading
 import time
 import uuid
 from collections.abc import Callable
+from functools import partial
 
 import can
-import numpy as np
 
 from swapbridge.bridge import Plan, Translator
-from swapbridge.bus.frames import frames_in, plan_bus_of, playable, word_of
+from swapbridge.bus.frames import frames_in, plan_bus_of, playable, without_planned, word_of
 from swapbridge.bus.live import Live, LiveOptions
 from swapbridge.bus.opening import close_bus, open_bus
 from swapbridge.bus.replay import Player, TranslatorLike
@@ -35,6 +35,8 @@ def virtual_check(
 
     The same threads, gate and queues as in a vehicle; only the buses have no wires.
 
+    Frames of the capture that the plan sends itself are not played: their modules are those that it stands in for.
+
     Parameters
     ----------
     donor_capture : Capture
@@ -51,11 +53,10 @@ def virtual_check(
     """
     specs = [BusSpec(bus.name, "virtual", f"check-{bus.name}-{uuid.uuid4().hex[:12]}") for bus in plan.buses]
     where = plan_bus_of(plan, donor_capture, from_bus)
-    frames = playable(donor_capture)
-    frames = frames.select(np.isin(frames.bus, np.array(sorted(where), dtype=np.uint8)))
+    frames = without_planned(plan, playable(donor_capture), where)
     first = int(frames.time_ns[0]) if len(frames) else 0
     frames = frames.select(frames.time_ns < first + round(seconds * 1e9))
-    openers = {spec.name: (lambda spec=spec: open_bus(spec, active=True)) for spec in specs}  # type: ignore[misc]
+    openers = {spec.name: partial(open_bus, spec, active=True) for spec in specs}
     live = Live(
         plan,
         translator or Translator(plan),

@@ -24,6 +24,8 @@ TOPICS = (
 )
 """In the order of the work."""
 
+WRAP_COLUMNS = 78
+
 _CAUTIONS = re.compile(r"<!-- cautions: (listen|ask|send|none) -->\n")
 _OCCASIONS: dict[str, Occasion] = {"listen": "listen", "ask": "ask", "send": "send"}
 
@@ -41,8 +43,11 @@ def page_text(topic: str) -> str:
     text = files("swapbridge.cli").joinpath("guides", f"{topic}.md").read_text(encoding="utf-8")
     found = _CAUTIONS.search(text)
     occasion = _OCCASIONS.get(found.group(1)) if found is not None else None
-    lines = [f"> **{one.title}.** {one.text}\n>" for one in cautions_for(occasion)] if occasion else []
-    return _CAUTIONS.sub("\n" + "\n".join(lines).rstrip(">\n") + "\n" if lines else "", text, count=1)
+    boxes = [
+        click.wrap_text(f"**{one.title}.** {one.text}", WRAP_COLUMNS, "> ", "> ")
+        for one in (cautions_for(occasion) if occasion else ())
+    ]
+    return _CAUTIONS.sub("\n" + "\n>\n".join(boxes) + "\n" if boxes else "", text, count=1)
 
 
 @click.command()
