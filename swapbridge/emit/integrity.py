@@ -69,6 +69,17 @@ class _Reader:
             return None
         return f"(uint32_t)data[{index}]" if keep == 0xFF else f"((uint32_t)data[{index}] & {keep}U)"
 
+    def nibble(self, index: int, upper: bool) -> str | None:
+        """The byte's upper or lower half, or None where all its bits belong to the checksum."""
+        keep = self._keep.get(index, 0xFF)
+        keep = keep >> 4 if upper else keep & 15
+        if keep == 0:
+            return None
+        if not upper:
+            return f"((uint32_t)data[{index}] & {keep}U)"
+        moved = f"((uint32_t)data[{index}] >> 4)"
+        return moved if keep == 15 else f"({moved} & {keep}U)"
+
 
 def _modulo(value: int, width: int) -> int:
     return value % (1 << width)
@@ -142,16 +153,15 @@ def _sum_body(method: Sum, read: _Reader, tables: ConstTables) -> list[str]:
     kind = word_type(method.width)
     out = ["uint32_t total = 0U;"]
     for index in method.coverage:
-        byte = read.byte(index)
-        if byte is None:
-            continue
         if method.unit_bits == 8:
-            out.append(f"total += {byte};")
-        elif method.unit_bits == 4:
-            out.append(f"total += ({byte} & 15U) + ({byte} >> 4);")
-        else:
-            counts = tables.name("bit_counts", "uint8_t", [n.bit_count() for n in range(16)], "bits set in a nibble")
-            out.append(f"total += (uint32_t){counts}[{byte} & 15U] + (uint32_t){counts}[{byte} >> 4];")
+            byte = read.byte(index)
+            out += [f"total += {byte};"] if byte else []
+            continue
+        for nibble in (read.nibble(index, False), read.nibble(index, True)):
+            if nibble and method.unit_bits == 1:
+                counts = tables.name("bit_counts", "uint8_t", [n.bit_count() for n in range(16)], "bits in a nibble")
+                nibble = f"{counts}[{nibble}]"
+            out += [f"total += {nibble};"] if nibble else []
     factor, constant = _modulo(method.factor, method.width), _modulo(method.constant, method.width)
     value = f"({kind})total"
     if factor != 1:
@@ -177,11 +187,11 @@ def _affine_body(method: Affine, read: _Reader, payload_bytes: int, tables: Cons
             out.append(f"value ^= ({kind}){byte};")
             continue
         element = f"uint{_storage(method.width)}_t"
-        for half, name in ((columns[:4], f"{byte} & 15U"), (columns[4:], f"{byte} >> 4")):
-            if not any(half):
+        for half, nibble in ((columns[:4], read.nibble(index, False)), (columns[4:], read.nibble(index, True))):
+            if nibble is None or not any(half):
                 continue
-            table = tables.name("parities", element, [_combine(half, nibble) for nibble in range(16)])
-            out.append(f"value ^= ({kind}){table}[{name}];")
+            table = tables.name("parities", element, [_combine(half, bits) for bits in range(16)])
+            out.append(f"value ^= ({kind}){table}[{nibble}];")
     return out
 
 

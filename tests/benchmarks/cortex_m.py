@@ -12,7 +12,6 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
-import sys
 import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
@@ -78,6 +77,11 @@ static void say(const char *words, uint32_t number)
     semihosting(4U, (uint32_t)line);
 }
 
+static uint32_t number_at(const uint8_t *c)
+{
+    return (uint32_t)c[0] | ((uint32_t)c[1] << 8) | ((uint32_t)c[2] << 16) | ((uint32_t)c[3] << 24);
+}
+
 void reset(void)
 {
     uint32_t *const deepest = (uint32_t *)0x203F8000;
@@ -94,8 +98,8 @@ void reset(void)
     for (i = 0U; i < CALL_COUNT; i++) {
         static bridge_frame sent;
         const uint8_t *const c = &calls[place];
-        const uint32_t time_us = (uint32_t)c[0] | ((uint32_t)c[1] << 8) | ((uint32_t)c[2] << 16) | ((uint32_t)c[3] << 24);
-        const uint32_t word = (uint32_t)c[4] | ((uint32_t)c[5] << 8) | ((uint32_t)c[6] << 16) | ((uint32_t)c[7] << 24);
+        const uint32_t time_us = number_at(c);
+        const uint32_t word = number_at(c + 4);
         mark_begin();
         if (c[9] == 0U) {
             (void)bridge_on_frame(&translator, c[8], word, c + 12, c[10], time_us);
@@ -221,8 +225,8 @@ def measure(plan: Plan, records: Sequence[Record]) -> Report:
 
 
 def _output(name: str, *arguments: str | Path) -> str:
-    return subprocess.run([tool(name, "binutils-arm-none-eabi"), *arguments], capture_output=True, text=True, check=True,
-                          timeout=120).stdout  # fmt: skip
+    command = [tool(name, "binutils-arm-none-eabi"), *arguments]
+    return subprocess.run(command, capture_output=True, text=True, check=True, timeout=120).stdout
 
 
 class Code:

@@ -54,7 +54,9 @@ class PlanMaker:
     rng: random.Random
     fd: bool
 
-    def layout(self, taken: set[int], payload_bytes: int, longest: int = 63, signed: bool | None = None) -> Layout | None:
+    def layout(
+        self, taken: set[int], payload_bytes: int, longest: int = 63, signed: bool | None = None
+    ) -> Layout | None:
         """A layout clear of the bits already taken, which it then takes; None when none was found."""
         for _ in range(30):
             length = self.rng.choice((1, 2, 3, 4, 7, 8, 8, 10, 12, 16, 16, 24, 31, 32, 33, 40, 48, 63, 64))
@@ -93,13 +95,12 @@ class PlanMaker:
                     rng.randbytes(rng.randrange(3)),
                 )
             case 1:
-                method = Sum(
-                    width, coverage, rng.choice((1, 4, 8)), rng.choice((1, -1, 3, -7)), rng.randint(-300, 300)
-                )
+                method = Sum(width, coverage, rng.choice((1, 4, 8)), rng.choice((1, -1, 3, -7)), rng.randint(-300, 300))
             case _:
                 xor = rng.random() < 0.3
                 masks = tuple(
-                    sum(1 << (8 * i + k) for i in range(payload_bytes)) if xor and k < 8
+                    sum(1 << (8 * i + k) for i in range(payload_bytes))
+                    if xor and k < 8
                     else rng.getrandbits(8 * payload_bytes)
                     for k in range(width)
                 )
@@ -224,8 +225,9 @@ class PlanMaker:
     def make(self) -> Plan:
         rng = self.rng
         buses = tuple(
-            Bus(f"bus {k}", 500_000, self.fd and (k == 0 or rng.random() < 0.5), 2_000_000, rng.choice(("inline", "added-node")),
-                rng.random() < 0.6, rng.choice((1, 50_000, 2_000_000, (1 << 31) - 1)))
+            Bus(f"bus {k}", 500_000, self.fd and (k == 0 or rng.random() < 0.5), 2_000_000,
+                rng.choice(("inline", "added-node")), rng.random() < 0.6,
+                rng.choice((1, 50_000, 2_000_000, (1 << 31) - 1)))
             for k in range(rng.randint(1, 3))
         )  # fmt: skip
         slots = [Slot("state", 0, 0, 5)]
@@ -241,7 +243,7 @@ class PlanMaker:
                 heard.add((bus, word))
                 receives.append(self.receive(k, bus, word, slots, feeds, send_count, buses[bus].fd))
         task_slots: list[list[int]] = []
-        for k in range(rng.randint(0, 4)):
+        for k in range(rng.randint(1, 4)):
             own = [0] if rng.random() < 0.5 else []
             for _ in range(rng.randint(0, 3)):
                 bound = abs(self.number()) + 1
@@ -312,8 +314,8 @@ class PlanMaker:
             values = tuple({rng.randrange(5) for _ in range(rng.randint(1, 3))}) if mux and rng.random() < 0.6 else ()
             triggers = tuple({rng.randrange(send_count) for _ in range(rng.randint(0, 2))}) if send_count else ()
             feeds.append(
-                Feed(f"feed {k}.{f}", rng.choice((1, 30_000, 200_000, (1 << 31) - 1)), rng.randint(1, 3), rng.randint(1, 4),
-                     tuple(extracts), values, triggers)
+                Feed(f"feed {k}.{f}", rng.choice((1, 30_000, 200_000, (1 << 31) - 1)), rng.randint(1, 3),
+                     rng.randint(1, 4), tuple(extracts), values, triggers)
             )  # fmt: skip
             numbers.append(len(feeds) - 1)
         return Receive(f"message {k}", bus, word, length, tuple(numbers), mux, checksum, counter, 10_000)
@@ -339,11 +341,14 @@ class PlanMaker:
         request = None
         if rng.random() < 0.2:
             words = tuple(dict.fromkeys((*(r.word for r in plan.receives), self.word())))
-            request = Request(rng.randrange(len(plan.buses)), words, rng.randbytes(1) if rng.random() < 0.5 else b"\x02")
+            request = Request(
+                rng.randrange(len(plan.buses)), words, rng.randbytes(1) if rng.random() < 0.5 else b"\x02"
+            )
         return Send(
             f"send {k}", bus, word, is_fd, rng.choice((0b111111, 0b111110, rng.randrange(64))), variants,
-            rng.choice((0, 10_000, 10_000, 20_000, 1, 100_000)), rng.choice((0, 0, 5000, 300_000)),
-            rng.choice((0, 0, 5_000, 25_000)), rng.choice((0, 0, 10_000)), rng.random() < 0.2, request, counter, checksum,
+            rng.choice((0, 10_000, 10_000, 20_000, 50, 100_000)), rng.choice((0, 0, 5000, 300_000)),
+            rng.choice((0, 0, 5_000, 25_000)), rng.choice((0, 0, 10_000)), rng.random() < 0.2, request, counter,
+            checksum,
         )  # fmt: skip
 
     def pass_rule(self, buses: int) -> Pass:
@@ -395,7 +400,10 @@ def random_calls(plan: Plan, seed: int, count: int) -> list[Call]:
             if receive.checksum and len(data) >= length and rng.random() < 0.97:
                 receive.checksum.insert(data)
         else:
-            bus, word = rng.randrange(len(plan.buses)), rng.choice((rng.randrange(1 << 11), rng.randrange(1 << 29) | 1 << 31))
+            bus, word = (
+                rng.randrange(len(plan.buses)),
+                rng.choice((rng.randrange(1 << 11), rng.randrange(1 << 29) | 1 << 31)),
+            )
             requests = [s.request for s in plan.sends if s.request]
             data = bytearray(rng.randbytes(rng.randrange(longest[bus] + 1)))
             if requests and rng.random() < 0.5:

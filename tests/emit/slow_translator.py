@@ -26,10 +26,14 @@ class SlowTranslator:
         self.applied = 0
         self.bad, self.dropped = 0, 0
         self.sends: list[dict[str, Any]] = [
-            dict(active=0, pending=0, blocked=0, armed=0, has_last=0, due_at=0, check_at=0, open_at=0, index=0,
-                 last=b"", counter=s.counter.low if s.counter else 0)
+            {
+                **dict.fromkeys(("active", "pending", "blocked", "armed", "has_last"), 0),
+                **dict.fromkeys(("due_at", "check_at", "open_at", "index"), 0),
+                "last": b"",
+                "counter": s.counter.low if s.counter else 0,
+            }
             for s in plan.sends
-        ]  # fmt: skip
+        ]
 
     def start(self, now: int) -> None:
         if not self.started:
@@ -93,8 +97,8 @@ class SlowTranslator:
                     bad = steps not in {(k * check.step) % turns for k in range(1, 2 + check.lost_ok)}
                 self.previous[number] = value
         if bad:
-            for feed in receive.feeds:
-                self.feeds[feed]["good"] = 0
+            for n in receive.feeds:
+                self.feeds[n]["good"] = 0
             self.bad += 1
             return
         for n in receive.feeds:

@@ -39,7 +39,12 @@ def run_c(text: str, folder: Path, compiler: str = "gcc") -> list[int]:
 def test_layouts_unpack_and_pack_as_core_does(tmp_path: Path) -> None:
     rng = random.Random(1)
     maker = PlanMaker(rng, fd=True)
-    layouts = [Layout(0, 64, "little_endian", True), Layout(7, 64, "big_endian", True), Layout(7, 32, "big_endian", True)]
+    layouts = [
+        Layout(0, 64, "little_endian", True),
+        Layout(7, 64, "big_endian", True),
+        Layout(7, 32, "big_endian", True),
+        Layout(5, 7, "little_endian", True),
+    ]
     while len(layouts) < 150:
         layout = maker.layout(set(), 64, longest=64)
         if layout is not None:

@@ -35,7 +35,18 @@ def test_writes_every_file_and_names_them(plan_file: Path, tmp_path: Path) -> No
 
 
 def test_as_a_process_with_another_name(plan_file: Path, tmp_path: Path) -> None:
-    command = [sys.executable, "-m", "swapbridge", "emit", "c", str(plan_file), "--out", str(tmp_path), "--name", "gate"]
+    command = [
+        sys.executable,
+        "-m",
+        "swapbridge",
+        "emit",
+        "c",
+        str(plan_file),
+        "--out",
+        str(tmp_path),
+        "--name",
+        "gate",
+    ]
     done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
     assert done.returncode == 0, done.stderr
     files = {p.name.replace("gate", "bridge"): p.read_text().replace("gate", "bridge").replace("GATE", "BRIDGE")
@@ -44,7 +55,8 @@ def test_as_a_process_with_another_name(plan_file: Path, tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize(
-    ("text", "message"), [("{}", "not a plan"), ("{", "not readable JSON"), ('{"format": "swapbridge-plan"}', "version")]
+    ("text", "message"),
+    [("{}", "not a plan"), ("{", "not readable JSON"), ('{"format": "swapbridge-plan"}', "version")],
 )
 def test_what_is_no_plan_is_told_and_nothing_written(text: str, message: str, tmp_path: Path) -> None:
     path = tmp_path / "x.json"

@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from swapbridge.bridge import Translator
 from swapbridge.bridge.plan import Bus, Extract, Feed, Field, Op, Plan, Receive, Send, Slot, Variant, div_round
 from swapbridge.bridge.plan_check import check_plan
+from swapbridge.bridge.translator import Translator
 from swapbridge.core.errors import InputError, MissingToolError
 from swapbridge.core.layout import Layout
 from swapbridge.emit import NativeTranslator, SentColumns
@@ -165,9 +165,9 @@ def test_every_raw_value_up_to_16_bits(layout: Layout, numerator: int, denominat
     block = (
         Op("load", low, high, value=1),
         Op("const", numerator, numerator, value=numerator),
-        Op("mul", *ends, 0, 1),
+        Op("mul", ends[0], ends[1], 0, 1),
         Op("const", denominator, denominator, value=denominator),
-        Op("div", *quotients, 2, 3),
+        Op("div", quotients[0], quotients[1], 2, 3),
         Op("const", offset, offset, value=offset),
         Op("add", quotients[0] + offset, quotients[1] + offset, 4, 5),
     )

@@ -8,7 +8,6 @@ from pathlib import Path
 import pytest
 
 from swapbridge.core.errors import InputError, MissingToolError
-from swapbridge.emit import toolchain
 from swapbridge.emit.toolchain import build, cache_folder, find_compiler, shared_object
 
 SOURCE = {"one.c": "int one(void);\nint one(void) { return 1; }\n"}
@@ -64,6 +63,6 @@ def test_a_cache_that_another_user_could_write_is_refused(monkeypatch: pytest.Mo
     with pytest.raises(InputError, match="XDG_CACHE_HOME"):
         cache_folder()
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "theirs"))
-    monkeypatch.setattr(toolchain.os, "getuid", lambda: os.geteuid() + 1)
+    monkeypatch.setattr(os, "getuid", lambda: os.geteuid() + 1)
     with pytest.raises(InputError, match="not this user's"):
         cache_folder()
