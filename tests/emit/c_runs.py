@@ -16,9 +16,9 @@ SANITIZED = ("-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover
 
 
 def build_harness(
-    files: Mapping[str, str], folder: Path, compiler: str = "gcc", flags: Sequence[str] = ("-O1",)
+    files: Mapping[str, str], folder: Path, compiler: str | None = None, flags: Sequence[str] = ("-O1",)
 ) -> Path:
-    """The host harness, under the strict flags: a warning is a failure."""
+    """The host harness, under the strict flags: a warning is a failure. The machine's own compiler by default."""
     sources = {name: files[name] for name in ("bridge.h", "bridge.c", "bridge_harness.c")}
     return build(sources, "harness", folder, (*STRICT_FLAGS, *flags), compiler)
 

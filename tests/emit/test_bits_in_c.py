@@ -29,8 +29,8 @@ static uint64_t multiply_high(uint64_t a, uint64_t b)
 """
 
 
-def run_c(text: str, folder: Path, compiler: str = "gcc") -> list[int]:
-    program = build({"t.c": text}, "t", folder, (*STRICT_FLAGS, "-O1", "-fsanitize=undefined"), compiler)
+def run_c(text: str, folder: Path) -> list[int]:
+    program = build({"t.c": text}, "t", folder, (*STRICT_FLAGS, "-O1", "-fsanitize=undefined"))
     done = subprocess.run([program], capture_output=True, text=True, timeout=60, check=True)
     assert not done.stderr
     return [int(v) for v in done.stdout.split()]

@@ -27,7 +27,7 @@ def compute_in_c(cases: list[tuple[Checksum, list[bytes]]], folder: Path) -> lis
             lines.append(f'printf("%" PRIu64 "\\n", (uint64_t)sum_{k}(data)); }}')
     head = "#include <inttypes.h>\n#include <stdint.h>\n#include <stdio.h>\n"
     text = "\n".join([head, tables.text(), *functions, "int main(void) {", *lines, "return 0; }", ""])
-    program = build({"t.c": text}, "t", folder, (*STRICT_FLAGS, "-O1", "-fsanitize=address,undefined"), "gcc")
+    program = build({"t.c": text}, "t", folder, (*STRICT_FLAGS, "-O1", "-fsanitize=address,undefined"))
     done = subprocess.run([program], capture_output=True, text=True, timeout=60, check=True)
     return [int(v) for v in done.stdout.split()]
 
