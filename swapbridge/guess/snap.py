@@ -83,8 +83,9 @@ def snap(
         # a tyre's error scales the value, so the middle is judged against the scaled one
         moved = value_middle + (number - size) * sign * (middle + offset / scale) if is_tyre else value_middle
         at_zero = moved - sign * number * middle
-        for zero, zero_bits in _offsets(at_zero, blur, number, unit):
-            cost = bits + cost_scale + zero_bits + _misfit((zero - at_zero) / blur)
+        unsure = (blur**2 + (TYRE * value_middle) ** 2) ** 0.5 if is_tyre else blur
+        for zero, zero_bits in _offsets(at_zero, unsure, number, unit):
+            cost = bits + cost_scale + zero_bits + _misfit((zero - at_zero) / unsure)
             if best is None or cost < best[0]:
                 best = (cost, sign * number, zero, words + (", tyre error allowed for" if is_tyre else ""))
     if best is None or best[0] > bare + 2:
