@@ -1,7 +1,7 @@
 """Bridge file to checked plan to translator: pure, exact integers, no clock of its own."""
 
-from swapbridge.bridge.bridge_file import BridgeFile, BridgeRefused, Need
-from swapbridge.bridge.bridge_read import load_bridge, parse_bridge, parse_needs
+from swapbridge.bridge.bridge_file import BridgeFile, BridgeRefused
+from swapbridge.bridge.bridge_read import load_bridge, parse_bridge
 from swapbridge.bridge.compile import CompileResult, compile_bridge, load_maps
 from swapbridge.bridge.plan import STATES, Plan
 from swapbridge.bridge.plan_check import check_plan
@@ -13,7 +13,6 @@ __all__ = [
     "BridgeFile",
     "BridgeRefused",
     "CompileResult",
-    "Need",
     "Plan",
     "SentFrame",
     "Translator",
@@ -22,7 +21,6 @@ __all__ = [
     "load_bridge",
     "load_maps",
     "parse_bridge",
-    "parse_needs",
     "plan_from_json",
     "translator_source",
 ]

@@ -7,6 +7,7 @@ from fractions import Fraction
 
 from swapbridge.bridge.toml_places import Place
 from swapbridge.core.errors import RefusedError
+from swapbridge.core.needs import Need
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,19 +147,6 @@ class CurveRule:
     y_unit: str
     points: tuple[tuple[Fraction, Fraction], ...]
     place: Place = field(compare=False)
-
-
-@dataclass(frozen=True, slots=True)
-class Need:
-    """One line of a needs list: what a module waits for."""
-
-    module: str
-    bus: str
-    word: int
-    period_us: int
-    length: int
-    how: str
-    note: str
 
 
 @dataclass(frozen=True, slots=True)

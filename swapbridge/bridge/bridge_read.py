@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import tomllib
 from difflib import get_close_matches
@@ -16,7 +17,6 @@ from swapbridge.bridge.bridge_file import (
     Diagnostics,
     MessageOptions,
     MessageRule,
-    Need,
     PassRule,
     SignalOptions,
     SignalRule,
@@ -27,11 +27,10 @@ from swapbridge.bridge.plan import MAX_TIME_US, STATES
 from swapbridge.bridge.toml_places import Path, Places
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import identifier_word, parse_identifier
+from swapbridge.core.needs import load_needs
 
 V = TypeVar("V")
 MAX_FILE_BYTES = 4_000_000
-NEED_WAYS = ("translated", "passed", "wired", "licensed programming", "unused")
-"""What `how` of a needs list may say: made or passed by the plan, or met outside it."""
 
 
 def load_bridge(path: str | FilePath) -> BridgeFile:
@@ -48,13 +47,7 @@ def load_bridge(path: str | FilePath) -> BridgeFile:
         return bridge
     needs = FilePath(bridge.needs_file)
     needs = needs if needs.is_absolute() else file.parent / needs
-    return _with_needs(bridge, parse_needs(_read(needs), str(needs)))
-
-
-def _with_needs(bridge: BridgeFile, needs: tuple[Need, ...]) -> BridgeFile:
-    import dataclasses
-
-    return dataclasses.replace(bridge, needs=needs)
+    return dataclasses.replace(bridge, needs=load_needs(needs))
 
 
 def _read(file: FilePath) -> str:
@@ -95,32 +88,6 @@ def parse_bridge(text: str, path: str = "bridge.toml") -> BridgeFile:
     data = _parse_toml(text, path)
     reader = _Reader(data, Places(text), path)
     return reader.bridge(hashlib.sha256(text.encode()).hexdigest())
-
-
-def parse_needs(text: str, path: str = "needs.toml") -> tuple[Need, ...]:
-    """Read a needs list: ``[[needs]]`` with module, bus, id, period_ms, length, how, note."""
-    reader = _Reader(_parse_toml(text, path), Places(text), path)
-    reader.only((), reader.data, "needs", "title", "notes")
-    return tuple(
-        _one_need(reader, ("needs", i), item) for i, item in enumerate(reader.tables(("needs",), reader.data, "needs"))
-    )
-
-
-def _one_need(reader: _Reader, path: Path, item: dict[str, Any]) -> Need:
-    reader.only(path, item, "module", "bus", "id", "period_ms", "length", "how", "note", "message")
-    how = reader.text(path, item, "how", "translated")
-    if how not in NEED_WAYS:
-        reader.fail((*path, "how"), f"how = {how!r} is not one of {', '.join(NEED_WAYS)}", "choose one of them")
-    identifier = reader.text(path, item, "id", "")
-    return Need(
-        reader.text(path, item, "module"),
-        reader.text(path, item, "bus", ""),
-        reader.word((*path, "id"), identifier) if identifier else -1,
-        reader.time(path, item, "period_ms", 0) or 0,
-        reader.integer(path, item, "length", -1),
-        how,
-        reader.text(path, item, "note", ""),
-    )
 
 
 class _Reader:

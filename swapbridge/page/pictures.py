@@ -59,8 +59,8 @@ def bit_picture(
     Returns
     -------
     dict
-        `columns`, `bits` (8 * B), and two strings of one character a cell, column after column: `moves` (share of frames
-        in which the bit changed, 0 to 9 and - for no frame) and `ones` (share of frames in which it was set).
+        `columns`, `bits` (8 * B), and two strings of one character a cell, column after column: `moves` (share of
+        frames in which the bit changed, 0 to 9 and - for no frame) and `ones` (share of frames in which it was set).
     """
     bits = np.unpackbits(payload, axis=1, bitorder="little")
     n, width = bits.shape

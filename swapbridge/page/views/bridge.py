@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -12,9 +13,10 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from swapbridge.bridge import CompileResult, Plan, compile_bridge, parse_bridge
+from swapbridge.bridge import BridgeFile, CompileResult, Plan, compile_bridge, parse_bridge
 from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.core.files import written_whole
+from swapbridge.core.needs import load_needs
 from swapbridge.page.bench import Bench, answer, body, stamp_of, text_of
 from swapbridge.page.dials import dials
 from swapbridge.page.jobs import Progress
@@ -92,8 +94,17 @@ def bridge_text(bench: Bench) -> str:
 
 
 def compiled(bench: Bench, text: str) -> CompileResult:
-    """The bridge text compiled against the maps in the folder."""
-    return compile_bridge(parse_bridge(text, str(bench.shelf.path(BRIDGE_NAME))))
+    """The bridge text compiled against the maps and the needs list in the folder."""
+    bridge, maps = _parsed(bench, text)
+    return compile_bridge(bridge, maps)
+
+
+def _parsed(bench: Bench, text: str) -> tuple[BridgeFile, dict[str, SignalMap]]:
+    """The bridge text as values, with the files it names; none of them outside the folder."""
+    bridge = parse_bridge(text, str(bench.shelf.path(BRIDGE_NAME)))
+    if bridge.needs_file:
+        bridge = replace(bridge, needs=load_needs(bench.shelf.path(bridge.needs_file)))
+    return bridge, {bus.name: load_map(bench.shelf.path(bus.map_file)) for bus in bridge.buses if bus.map_file}
 
 
 def the_plan(bench: Bench) -> Plan:
@@ -114,8 +125,7 @@ def the_plan(bench: Bench) -> Plan:
 
 def maps_of(bench: Bench) -> dict[str, SignalMap]:
     """The signal maps that the bridge file names, by bus."""
-    bridge = parse_bridge(bridge_text(bench))
-    return {bus.name: load_map(bench.shelf.path(bus.map_file)) for bus in bridge.buses if bus.map_file}
+    return _parsed(bench, bridge_text(bench))[1]
 
 
 def checked(bench: Bench, text: str) -> dict[str, Any]:

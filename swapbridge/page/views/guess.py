@@ -17,8 +17,8 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.core.frames import format_identifier, parse_identifier
 from swapbridge.core.layout import Layout
-from swapbridge.guess.guess import guess
 from swapbridge.guess.fields import raw_values
+from swapbridge.guess.guess import guess
 from swapbridge.page.bench import Bench, answer, body, stamp_of, text_of
 from swapbridge.page.jobs import Progress
 from swapbridge.page.pictures import envelope, payload_rows
