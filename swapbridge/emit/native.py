@@ -20,11 +20,12 @@ import numpy.typing as npt
 from swapbridge.bridge.plan import Plan
 from swapbridge.bridge.translator import SentFrame
 from swapbridge.core.errors import InputError
-from swapbridge.emit.program import emit_c, fill, read_text
+from swapbridge.emit.program import native_sources
 from swapbridge.emit.toolchain import shared_object
 
 PREFIX = "bridge"
 OK = 0
+_FRESH, _BAD, _DROPPED = range(3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +110,29 @@ class NativeTranslator:
     def next_poll(self, now: int) -> int:
         """The time, modulo 2**32 microseconds, at which `poll` may next do something."""
         return int(self._calls.next_poll(self._state, now & 0xFFFF_FFFF))
+
+    @property
+    def state(self) -> int:
+        """Number of the present state (`swapbridge.bridge.plan.STATES`)."""
+        return self.slot(0)
+
+    def feed_fresh(self, number: int) -> bool:
+        """Whether a feed is fresh, as of the last poll that looked."""
+        return bool(self._calls.report(self._state, _FRESH, range(len(self.plan.feeds))[number]))
+
+    @property
+    def bad_frames(self) -> int:
+        """Frames received that were too short or whose checksum or counter was wrong."""
+        return int(self._calls.report(self._state, _BAD, 0))
+
+    @property
+    def dropped_frames(self) -> int:
+        """Passed frames dropped because the pass queue was full."""
+        return int(self._calls.report(self._state, _DROPPED, 0))
+
+    def slot(self, number: int) -> int:
+        """Value of a slot, for tests and reports."""
+        return int(self._calls.slot(self._state, range(len(self.plan.slots))[number]))
 
     def run_batch(
         self,
@@ -236,15 +260,14 @@ class _Calls:
     poll: Callable[..., Any]
     next_poll: Callable[..., Any]
     batch: Callable[..., Any]
+    slot: Callable[..., Any]
+    report: Callable[..., Any]
     state_bytes: Callable[..., Any]
     frame_bytes: Callable[..., Any]
 
 
 def _library(plan: Plan) -> _Calls:
-    files = emit_c(plan, PREFIX)
-    shim = fill(read_text("native.c.in"), {"name": PREFIX, "NAME": PREFIX.upper()}, {})
-    sources = {f"{PREFIX}.h": files[f"{PREFIX}.h"], f"{PREFIX}.c": files[f"{PREFIX}.c"], f"{PREFIX}_native.c": shim}
-    return _load(shared_object(sources))
+    return _load(shared_object(native_sources(plan, PREFIX)))
 
 
 @lru_cache(maxsize=64)
@@ -280,6 +303,8 @@ def _load(path: Path) -> _Calls:
             pointer,
             ctypes.POINTER(size),
         ),
+        slot=declared(quick, "slot", i64, pointer, u32),
+        report=declared(quick, "report", u32, pointer, u32, u32),
         state_bytes=declared(quick, "state_bytes", size),
         frame_bytes=declared(quick, "frame_bytes", size),
     )

@@ -63,17 +63,23 @@ def emit_c(plan: Plan, name: str = "bridge") -> dict[str, str]:
             "that begins with a letter"
         )
     check_plan(plan)
+    return _filled(plan, name, ("bridge.h", "bridge.c", "harness.c", "linux.c", "board.c", "notes.txt"))
+
+
+def native_sources(plan: Plan, name: str) -> dict[str, str]:
+    """The translator and what a shared object of it adds for `NativeTranslator`."""
+    check_plan(plan)
+    return _filled(plan, name, ("bridge.h", "bridge.c", "native.c"))
+
+
+def _filled(plan: Plan, name: str, texts: tuple[str, ...]) -> dict[str, str]:
     words, flags = _translator_words(plan, name)
     words.update(notes_words(plan, name), bus_arguments=" ".join(f"can{k}" for k in range(len(plan.buses))))
-    files = {
-        f"{name}.h": "bridge.h.in",
-        f"{name}.c": "bridge.c.in",
-        f"{name}_harness.c": "harness.c.in",
-        f"{name}_linux.c": "linux.c.in",
-        f"{name}_board.c": "board.c.in",
-        f"{name}_notes.txt": "notes.txt.in",
-    }
-    return {target: fill(read_text(source), words, flags) for target, source in files.items()}
+    out = {}
+    for text in texts:
+        target = text.replace("bridge", name) if text.startswith("bridge") else f"{name}_{text}"
+        out[target] = fill(read_text(f"{text}.in"), words, flags)
+    return out
 
 
 def read_text(name: str) -> str:
@@ -154,6 +160,7 @@ def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, 
             f"    case {k}:\n        task_{k}(self, now_us);\n        break;" for k in range(len(plan.tasks))
         ),
         "build_cases": "\n".join(build_cases(plan)),
+        "slot_cases": "\n".join(f"    case {k}:\n        return self->slot_{k};" for k in range(len(plan.slots))),
         "seal_cases": "\n".join(seal_cases(plan)),
     }
     flags = {

@@ -40,6 +40,18 @@ def test_call_by_call_like_the_python_translator(seed: int) -> None:
             theirs.on_frame(call.bus, call.word, call.data, call.time_us)
         assert ours.next_poll(call.time_us) == theirs.next_poll(call.time_us)
     assert sent > 50
+    assert (ours.state, ours.bad_frames, ours.dropped_frames) == (
+        theirs.state,
+        theirs.bad_frames,
+        theirs.dropped_frames,
+    )
+    assert [ours.slot(k) for k in range(len(plan.slots))] == [theirs.slot(k) for k in range(len(plan.slots))]
+    now = call.time_us
+    while ours.next_poll(now) == now:
+        assert ours.poll(now) == theirs.poll(now)
+    assert [ours.feed_fresh(k) for k in range(len(plan.feeds))] == [
+        theirs.feed_fresh(k) for k in range(len(plan.feeds))
+    ]
 
 
 def columns_of(plan: Plan, seed: int, count: int) -> Columns:
