@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from swapbridge.bridge.plan import Plan
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.prove.reference import Reference
-from swapbridge.prove.simulated_bus import Heard, Polled
+from swapbridge.prove.simulated_bus import Heard, Polled, Restart
 from swapbridge.prove.verdict import Check, judge
 from swapbridge.signalmap import MapMessage, SignalMap
 
@@ -51,7 +51,7 @@ class Contents:
 
 
 def judge_trace(
-    plan: Plan, reference: Reference, trace: list[Heard | Polled], maps: Mapping[str, SignalMap]
+    plan: Plan, reference: Reference, trace: Sequence[Heard | Polled | Restart], maps: Mapping[str, SignalMap]
 ) -> Contents:
     """Run the reference beside a recorded trace and compare every frame given."""
     out = Contents()
@@ -61,6 +61,8 @@ def judge_trace(
     for event in trace:
         if begin is None:
             begin = event.now_us
+        if isinstance(event, Restart):
+            raise ValueError("a restarted translator needs a reference of its own: cut the trace there")
         if isinstance(event, Heard):
             reference.heard(event.bus, event.word, event.data, event.now_us)
             passing.heard(event)

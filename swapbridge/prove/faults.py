@@ -45,7 +45,7 @@ class Scene:
         What is done to the simulation before it runs.
     error_rate, clock_us
         For the simulation.
-    steps_clock, cuts_power, stops_sending, crowds_bus : bool
+    steps_clock, steps_back, cuts_power, stops_sending, crowds_bus : bool
         What rules about time have to allow for.
     """
 
@@ -60,9 +60,15 @@ class Scene:
     error_rate: float = 0.0
     clock_us: int = 0
     steps_clock: bool = False
+    steps_back: bool = False
     cuts_power: bool = False
     stops_sending: bool = False
     crowds_bus: bool = False
+
+    def prepare(self, simulation: Simulation, device: Device) -> None:
+        """Everything that is done to a simulation before it runs."""
+        for one in self.prepares:
+            one(simulation, device)
 
     def within(self, traffic: Traffic) -> Rows:
         """Rows of the fault's time."""
@@ -321,6 +327,7 @@ def babbling_node(scene: Scene) -> None:
 def _clock_step(milliseconds: int) -> Fault:
     def step(scene: Scene) -> None:
         scene.steps_clock = True
+        scene.steps_back = scene.steps_back or milliseconds < 0
 
         def prepare(simulation: Simulation, device: Device) -> None:
             def jump(t_ns: int) -> None:
@@ -382,8 +389,8 @@ def crank_dip(scene: Scene) -> None:
 
 
 def sleep_and_wake(scene: Scene) -> None:
-    """All buses fall silent for seven seconds and wake again."""
-    scene.end_ns = scene.start_ns + 7 * SECOND
+    """All buses fall silent until the translator takes them for asleep, and wake again."""
+    scene.end_ns = scene.start_ns + max(b.silent_us for b in scene.plan.buses) * 1000 + SECOND
     for bus in range(len(scene.traffic)):
         if len(scene.traffic[bus]):
             scene.traffic[bus] = pick(scene.traffic[bus], ~scene.within(scene.traffic[bus]))

@@ -381,6 +381,11 @@ class Reference:
                 self._due[number] = due
                 break  # one group a call
 
+    def max_age_us(self, bus: int, word: int) -> int:
+        """Age limit of a message that is listened to."""
+        received = self._by_word.get((bus, word))
+        return max((f.max_age_us for f in received.feeds.values()), default=0) if received is not None else 0
+
     def expect(self, bus: int, word: int) -> bytes | None:
         """Payload of a frame that is sent now; None when the bridge does not say (passed frames, scan-tool answers).
 

@@ -79,6 +79,12 @@ class Polled(NamedTuple):
     frame: Frame | None
 
 
+class Restart(NamedTuple):
+    """The node was started anew and knows nothing of what was before."""
+
+    now_us: int
+
+
 class _Entry:
     """A frame that waits in a controller."""
 
@@ -196,7 +202,7 @@ class Device:
     ) -> None:
         self.name, self.program, self.listens, self.controllers = name, program, listens, controllers
         self.latency_ns, self.clock_us = latency_ns, clock_us
-        self.trace: list[Heard | Polled] | None = [] if record else None
+        self.trace: list[Heard | Polled | Restart] | None = [] if record else None
         self.sent: list[Sent] = []
         self.keep_sent = True
         self.sent_count = 0
@@ -270,6 +276,8 @@ class Device:
     def power_on(self, t_ns: int, program: Program) -> None:
         """Start it anew."""
         self.powered, self.program, self.due_ns = True, program, t_ns
+        if self.trace is not None:
+            self.trace.append(Restart(self.clock(t_ns)))
         for controller in self.controllers:
             if controller is not None:
                 controller.tec = controller.rec = 0

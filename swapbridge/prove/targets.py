@@ -104,6 +104,11 @@ class TargetSignal:
             found = self._memo[key] = self._measure()
         return found
 
+    def limits_raw(self) -> tuple[int, int]:
+        """The stated limits as raw values."""
+        ends = [self._constant(s, PLAIN) for s in self.rule.limits or ()]
+        return min(ends), max(ends)
+
     def _measure(self) -> tuple[Fraction, bool]:
         if self.copied:
             node = parse_source(self.reference.bridge, self.rule.value)

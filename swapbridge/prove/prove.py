@@ -1,0 +1,275 @@
+"""Prove room: `prove`, the one way in: a plan on the bench, judged."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+
+import numpy as np
+
+from swapbridge.bridge import BridgeFile, Plan, Translator
+from swapbridge.capture.capture import Capture
+from swapbridge.core.cautions import cautions_for
+from swapbridge.core.needs import Need
+from swapbridge.prove.bench import Bench, MakeTranslator, Run, frames_of, set_up, simulate
+from swapbridge.prove.campaign import FULL, QUICK, Ground, run_campaign, tasks_for
+from swapbridge.prove.content import content_checks, judge_trace
+from swapbridge.prove.coverage import board
+from swapbridge.prove.form import Frames, MessageForm, compare_forms, compare_start_up, measure, unpack_column
+from swapbridge.prove.origin import source_checks
+from swapbridge.prove.pictures import thin
+from swapbridge.prove.reference import Reference, steps_of
+from swapbridge.prove.silence import judge_silence
+from swapbridge.prove.timing import bus_times, signal_times
+from swapbridge.prove.verdict import Check, FaultRun, Overlay, Verdict, judge
+from swapbridge.signalmap import MapMessage, SignalMap
+
+THOROUGHNESS = ("none", QUICK, FULL)
+OVERLAYS = 24
+Progress = Callable[[float, str], None]
+
+
+def prove(
+    plan: Plan,
+    captures: Mapping[str, Capture],
+    bridge: BridgeFile,
+    maps: Mapping[str, SignalMap],
+    *,
+    needs: Sequence[Need] = (),
+    unplugged: Mapping[str, Capture] | None = None,
+    thoroughness: str = QUICK,
+    seed: int = 0,
+    make: MakeTranslator | None = None,
+    workers: int = 1,
+    inputs: Sequence[tuple[str, str]] = (),
+    more_checks: Callable[[], Sequence[Check]] | None = None,
+    progress: Progress | None = None,
+) -> Verdict:
+    """Judge a plan on the simulated bus.
+
+    Parameters
+    ----------
+    plan : Plan
+        What is judged.
+    captures : mapping of str to Capture
+        By bus name: the donor in its own vehicle, the host with its old engine. One is enough to begin with.
+    bridge, maps
+        What the plan was compiled from; content is judged by them and never by the plan.
+    needs : sequence of Need
+        The needs list.
+    unplugged : mapping of str to Capture, optional
+        By bus name, recordings with the old engine computer unplugged.
+    thoroughness : {"none", "quick", "full"}
+        Fault campaign: none, under half a minute, under ten minutes.
+    seed : int
+        Decides all chance.
+    make : callable, optional
+        Makes the translator under test, by default the Python one. It must be picklable when `workers` is above 1.
+    workers : int
+        Processes for the fault campaign.
+    inputs : sequence of (str, str)
+        Names and SHA-256 of the files this came from, for the report.
+    more_checks : callable, optional
+        Checks that need rooms this one must not know: real time on a virtual bus, the closed loop.
+    progress : callable, optional
+        Told share done and what is being done.
+
+    Returns
+    -------
+    Verdict
+
+    Raises
+    ------
+    InputError
+        No capture fits the plan's buses.
+    """
+    tell = progress or (lambda share, words: None)
+    make = make or partial(Translator, plan)
+    bench = set_up(plan, captures)
+    tell(0.02, "the captures go in")
+    run = simulate(bench, make, seed=seed, progress=lambda share, words: tell(0.02 + 0.1 * share, words))
+    checks = source_checks(plan, bridge, maps)
+    tell(0.12, "content")
+    reference = Reference(bridge, maps, steps_of(plan))
+    contents = judge_trace(plan, reference, run.device.trace or [], maps)
+    checks += content_checks(plan, contents, maps)
+    tell(0.2, "form")
+    checks += form_checks(bench, run, maps)
+    tell(0.25, "a silent bus")
+    checks += judge_silence(bench, Reference(bridge, maps, steps_of(plan)), make)
+    times, time_checks = signal_times(plan, run)
+    loads, load_checks = bus_times(bench, run)
+    checks += [*time_checks, *load_checks]
+    faults: list[FaultRun] = []
+    if thoroughness != "none":
+        ground = Ground(bench, bridge, maps, make)
+        faults = run_campaign(
+            ground,
+            tasks_for(thoroughness, seed),
+            workers=workers,
+            progress=lambda share, words: tell(0.3 + 0.6 * share, words),
+        )
+        checks += fault_checks(faults)
+    if more_checks is not None:
+        tell(0.92, "closed loop and real time")
+        checks += more_checks()
+    coverage, need_checks = board(bench, bridge, maps, needs, unplugged or {}, checks)
+    checks += need_checks
+    tell(1.0, "")
+    return Verdict(
+        plan_name=plan.name,
+        plan_sha256=hashlib.sha256(plan.to_json().encode()).hexdigest(),
+        inputs=tuple(inputs),
+        seed=seed,
+        thoroughness=thoroughness,
+        checks=tuple(checks),
+        coverage=tuple(coverage),
+        signal_times=tuple(times),
+        bus_times=tuple(loads),
+        faults=tuple(faults),
+        overlays=tuple(overlays(bench, run, maps)),
+        cautions=tuple(f"{c.title}: {c.text}" for c in cautions_for("send")),
+    )
+
+
+def form_checks(bench: Bench, run: Run, maps: Mapping[str, SignalMap]) -> list[Check]:
+    """Every message the plan sends: present, and in the old sender's form."""
+    out: list[Check] = []
+    sent = run.by_word()
+    patterns: dict[int, dict[str, MessageForm]] = {}
+    forms: dict[int, dict[str, MessageForm]] = {}
+    for send in bench.plan.sends:
+        if send.request is not None:
+            continue
+        rows = sent.get((send.bus, send.word), [])
+        message = maps[bench.plan.buses[send.bus].name].by_word(send.word)
+        out.append(
+            judge(
+                "form",
+                send.name,
+                "present",
+                bool(rows),
+                f"{len(rows):,} frames",
+                "sent while its bus is awake",
+                "check its states, and whether its sources are in the capture",
+            )
+        )
+        if not rows:
+            continue
+        ours = measure(frames_of(rows), message)
+        recorded = bench.recorded(send.bus, send.word)
+        if recorded is None or len(recorded) < 2:
+            out += _without_pattern(send.name, ours, message, send.period_us / 1000)
+            continue
+        pattern = measure(recorded, message)
+        periodic = bool(send.period_us) and not send.gap_us
+        out += compare_forms(send.name, pattern, ours, message, periodic=periodic)
+        patterns.setdefault(send.bus, {})[send.name] = pattern
+        forms.setdefault(send.bus, {})[send.name] = ours
+    for bus, found in patterns.items():
+        name = bench.plan.buses[bus].name
+        awake = int(bench.traffic[bus].start_ns[0]) if len(bench.traffic[bus]) else 0
+        out += compare_start_up(f"bus {name}", found, forms[bus], (awake, awake))
+    return out
+
+
+def _without_pattern(name: str, ours: MessageForm, message: MapMessage | None, period_ms: float) -> list[Check]:
+    """No frames of the old sender: the map says what can be judged."""
+    out = []
+    wanted = float(message.period_ms) if message is not None and message.period_ms else period_ms
+    if wanted and ours.period_ms:
+        out.append(
+            judge(
+                "form",
+                name,
+                "period",
+                abs(ours.period_ms - wanted) <= 0.02 * wanted,
+                f"{ours.period_ms:.2f} ms",
+                f"{wanted:g} ms by the map, within 2 % (no old frames to compare with)",
+                f"set period_ms = {wanted:g} for this message in the bridge file",
+            )
+        )
+    if ours.counter_bad is not None:
+        out.append(
+            judge("form", name, "counter", ours.counter_bad == 0, f"{ours.counter_bad:,} wrong steps", "none", "")
+        )
+    if ours.checksum_seen:
+        wrong = f"{ours.checksum_bad:,} wrong of {ours.checksum_seen:,}"
+        out.append(judge("form", name, "checksum", ours.checksum_bad == 0, wrong, "none", ""))
+    return out
+
+
+def fault_checks(faults: Sequence[FaultRun]) -> list[Check]:
+    """One check a fault alone, one for all pairs, one for each pair that failed."""
+    out = []
+    for run in faults:
+        label = " + ".join(run.faults)
+        if len(run.faults) > 1 and run.status == "pass":
+            continue
+        out.append(
+            Check(
+                "faults",
+                label,
+                "reaction",
+                run.status,
+                "; ".join(run.problems[:2]) or f"{run.frames_sent:,} frames, all as they must be",
+                "safe answers, planned identifiers and rates, recovery",
+                "" if run.status == "pass" else f"run again with --seed and this fault (run seed {run.seed})",
+            )
+        )
+    pairs = [f for f in faults if len(f.faults) > 1]
+    if pairs:
+        bad = sum(f.status == "fail" for f in pairs)
+        out.append(
+            judge(
+                "faults",
+                "two faults at once",
+                "reaction",
+                bad == 0,
+                f"{len(pairs) - bad} of {len(pairs)} pairs passed",
+                "all",
+                "see the pairs that failed",
+            )
+        )
+    return out
+
+
+def overlays(bench: Bench, run: Run, maps: Mapping[str, SignalMap]) -> list[Overlay]:
+    """Source and sent signal over time, for the fields made from one source signal."""
+    out: list[Overlay] = []
+    plan = bench.plan
+    sent = run.by_word()
+    places = {e.name: (r.bus, r.word, e.layout) for r in plan.receives for n in r.feeds for e in plan.feeds[n].extracts}
+    for send in plan.sends:
+        rows = sent.get((send.bus, send.word), [])
+        for field in send.variants[0].fields:
+            names = [n for n in places if n in field.expression]
+            if len(out) >= OVERLAYS or len(names) != 1 or len(rows) < 2 or len(send.variants) > 1:
+                continue
+            bus, word, _ = places[names[0]]
+            source = bench.recorded(bus, word)
+            message = maps[plan.buses[bus].name].by_word(word)
+            target = maps[plan.buses[send.bus].name].by_word(send.word)
+            if source is None or message is None or target is None:
+                continue
+            from_signal, to_signal = message.signal(names[0].rsplit(".", 1)[-1]), target.signal(field.name)
+            if from_signal is None or to_signal is None or from_signal.mux_values:
+                continue
+            out.append(
+                Overlay(
+                    f"{send.name}.{field.name} = {field.expression}",
+                    names[0],
+                    from_signal.unit,
+                    _points(source, from_signal.layout, float(from_signal.scale), float(from_signal.offset)),
+                    f"{send.name}.{field.name}",
+                    to_signal.unit,
+                    _points(frames_of(rows), to_signal.layout, float(to_signal.scale), float(to_signal.offset)),
+                )
+            )
+    return out
+
+
+def _points(frames: Frames, layout, scale: float, offset: float) -> tuple[tuple[float, float], ...]:  # type: ignore[no-untyped-def]
+    raw = unpack_column(layout, frames.payload)
+    return thin(frames.time_ns / 1e9, raw.astype(np.float64) * scale + offset)
