@@ -155,7 +155,7 @@ def _judge(ground: Ground, scene: Scene, run: Run) -> list[str]:
     plan = ground.bench.plan
     trace = run.device.trace or []
     problems = []
-    # what is sent is defined for a clock that goes forward (and wraps); one that steps back is judged by the rules below
+    # content is defined for a clock that goes forward (and wraps); the rules below judge one that steps back
     for part in _lives(trace) if not scene.steps_back else []:
         contents = judge_trace(plan, Reference(ground.bridge, ground.maps, steps_of(plan)), part, ground.maps)
         if contents.wrong:
@@ -234,7 +234,7 @@ def is_delicate(field: Field) -> bool:
     return role is not None and (role.hazard in DELICATE or role.alias in DELICATE_ROLES)
 
 
-def stale_values(plan: Plan, bridge: BridgeFile, maps: Mapping[str, SignalMap], trace: Trace) -> list[str]:
+def stale_values(plan: Plan, bridge: BridgeFile, trace: Trace, allowance_us: int = 0) -> list[str]:
     """No torque, throttle or pedal value goes out once its source has been silent longer than its age limit and hold.
 
     Judged without the reference: by the last time a frame of the source was heard at all.

@@ -54,7 +54,7 @@ send = "host.TEMPS"
 period_ms = 100
 [messages.signals]
 Coolant = "clamp(donor.SLOW.Coolant, -40 degF, 400 degF)"
-Dial = { value = "table(donor.SLOW.Coolant, 40 degC: 0 %, 80 degC: 50 %, 105 degC: 50 %, 120 degC: 100 %)", fallback = "100 %" }
+Dial = { value = "table(donor.SLOW.Coolant, 40 degC: 0 %, 80 degC: 50 %, 105 degC: 50 %, 120 degC: 100 %)", fallback = "100 %", role = "value" }
 Lamp = "donor.SLOW.Lamp"
 
 [[messages]]
