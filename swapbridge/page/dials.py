@@ -42,8 +42,8 @@ def dials(
     Returns
     -------
     dict
-        `times` (M seconds) and `dials`, each with `label`, `unit`, `low`, `high`, M `values` (None where nothing
-        fresh was sent) and its `sources`.
+        `times` (M seconds) and `dials`: of each its `label`, `message`, `bus`, `unit`, `low` and `high` end, M `values`
+        (None where nothing fresh was sent) and its `sources`.
     """
     if not len(capture):
         raise InputError("this capture holds no frames; choose another")
@@ -64,7 +64,7 @@ def dials(
     out = []
     for send in plan.sends:
         key = (send.bus, send.word)
-        if not times[key]:
+        if not times[key] or plan.buses[send.bus].name in capture.bus_names:
             continue
         when, payload = np.array(times[key]), _stacked(payloads[key])
         for variant in send.variants:

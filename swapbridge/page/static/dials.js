@@ -31,8 +31,8 @@ function dialBoard(place, view) {
     const needle = drawing("line", { x1: 60, y1: 60, x2: 60, y2: 18, class: "needle", "stroke-width": 4, "stroke-linecap": "round" });
     const host = make("b", {}), donor = make("span", { class: "soft" });
     const arc = drawing("path", { d: "M 22 98 A 54 54 0 1 1 98 98", fill: "none", class: "ring", "stroke-width": 8, "stroke-linecap": "round" });
-    const node = make("figure", { class: "dial" }, make("figcaption", { text: dial.label }), drawing("svg", { viewBox: "0 0 120 108", "aria-hidden": "true" }, arc, needle),
-      make("div", {}, "host ", host), make("div", {}, donor));
+    const node = make("figure", { class: "dial" }, make("figcaption", {}, make("b", { text: dial.label }), make("div", { class: "soft small", text: dial.message })), drawing("svg", { viewBox: "0 0 120 108", "aria-hidden": "true" }, arc, needle),
+      make("div", {}, `${dial.bus} `, host), make("div", { class: "small" }, donor));
     const span = dial.high - dial.low || 1;
     return { node, turn(at) {
       const value = dial.values[at];
