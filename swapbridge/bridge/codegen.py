@@ -58,7 +58,8 @@ class BlockWriter:
         if op.kind == "store":
             self.written_slots.add(op.value)
             self.lines.append(f"{self.indent}s{op.value} = {text}")
-            self._text[number], self._depth[number] = text if text.isidentifier() else f"s{op.value}", 0
+            # never the slot's own name: a later store to it would change what this register is
+            self._text[number], self._depth[number] = text, 0
             return
         simple = op.kind == "const" or (op.kind in ("load", "fresh") and not self._stores)
         depth = 1 + max((self._depth[r] for r in op.args), default=0)

@@ -11,6 +11,7 @@ from pathlib import Path
 from swapbridge.bridge.bridge_file import BridgeFile
 from swapbridge.bridge.bridge_read import load_bridge
 from swapbridge.bridge.build import BlockBuilder, Memory, OverflowRefused
+from swapbridge.bridge.coverage import check_load, check_needs
 from swapbridge.bridge.explain import explain_plan
 from swapbridge.bridge.lower import Lowering
 from swapbridge.bridge.messages import SendDraft, lower_message
@@ -127,7 +128,9 @@ class _Compiler:
             pass_queue=bridge.pass_queue,
             inputs=self._inputs(),
         )
-        warnings = tuple(self.notes + check_safety(bridge, self.maps, self.sources, drafts, plan))
+        found = check_safety(bridge, self.maps, self.sources, drafts, plan)
+        found += check_needs(bridge, self.maps, drafts, plan) + check_load(bridge, self.maps, plan)
+        warnings = tuple(self.notes + found)
         plan = dataclasses.replace(plan, notes=warnings)
         check_plan(plan)
         return CompileResult(plan, warnings, explain_plan(plan, bridge, drafts), tuple(drafts))

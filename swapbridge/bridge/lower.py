@@ -92,6 +92,14 @@ class Lowering:
         finally:
             self._where.pop()
 
+    def part(self, source: Source, node: Node, builder: BlockBuilder, goal: Goal) -> Value:
+        """Lower a part of an expression of the file (errors carry the expression's place)."""
+        self._where.append(source)
+        try:
+            return self.lower(node, builder, goal)
+        finally:
+            self._where.pop()
+
     def lower(self, node: Node, builder: BlockBuilder, goal: Goal) -> Value:
         """Lower one tree; errors get the place of the innermost part that is wrong."""
         try:

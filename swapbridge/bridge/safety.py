@@ -1,18 +1,352 @@
-"""Bridge room: the checks before anything runs that look at the whole plan and the maps."""
+"""Bridge room: checks of the whole plan before anything runs: what must never be sent, and what deserves attention."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import chain
 
-from swapbridge.bridge.bridge_file import BridgeFile
+from swapbridge.bridge.bridge_file import BridgeFile, BridgeRefused
 from swapbridge.bridge.messages import SendDraft
+from swapbridge.bridge.passing import present_sender
 from swapbridge.bridge.plan import Plan
-from swapbridge.bridge.sources import Sources
-from swapbridge.signalmap import SignalMap
+from swapbridge.bridge.sources import Sources, invalid_code, is_choice
+from swapbridge.bridge.targets import Made
+from swapbridge.core.errors import InputError
+from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.units import find_unit
+from swapbridge.signalmap import MapSignal, SignalMap
+
+GUARDED = frozenset({"steering", "braking", "restraint"})
+NEVER = {
+    "steering": "a command to a steering module",
+    "braking": "a command to a brake module",
+    "restraint": "a command to a restraint module",
+    "odometer": "an odometer reading",
+    "immobiliser": "an immobiliser's answer",
+}
+"""Hazards of roles that are never written."""
 
 
 def check_safety(
     bridge: BridgeFile, maps: Mapping[str, SignalMap], sources: Sources, drafts: Sequence[SendDraft], plan: Plan
 ) -> list[str]:
-    """Refuse what must not be sent; give what deserves attention."""
+    """Refuse what must not be sent; give what deserves attention.
+
+    Raises
+    ------
+    BridgeRefused
+        The first thing that would be wrong or unsafe, with place, reason and remedy.
+    """
+    warnings: list[str] = []
+    _two_rules(bridge, drafts)
+    for draft in drafts:
+        if draft.send.request is not None:
+            continue
+        warnings += _senders(bridge, maps, draft)
+        _guarded(bridge, maps, draft, warnings)
+        _authenticated(bridge, draft)
+        _checksum_inputs(bridge, draft)
+        for made in draft.made:
+            warnings += _signal(bridge, maps, draft, made)
+        warnings += _pace(bridge, sources, draft, plan)
+    _loops(bridge, drafts, plan)
+    return warnings
+
+
+def _refuse(bridge: BridgeFile, draft: SendDraft, reason: str, remedy: str, signal: str = "") -> BridgeRefused:
+    place = draft.rule.place
+    for rule in draft.rule.signals:
+        if rule.name == signal:
+            place = rule.place
+    name = f"{draft.name}.{signal}" if signal else draft.name
+    return bridge.refuse(place, f"{name}: {reason}", remedy)
+
+
+# --- who sends
+
+
+def _two_rules(bridge: BridgeFile, drafts: Sequence[SendDraft]) -> None:
+    seen: dict[tuple[int, int], SendDraft] = {}
+    for draft in drafts:
+        key = (draft.send.bus, draft.send.word)
+        if draft.send.request is None and key in seen:
+            label = format_identifier(*split_word(draft.send.word))
+            raise _refuse(
+                bridge,
+                draft,
+                f"{label} would have two senders on {draft.bus}: {seen[key].name} is sent too",
+                "keep one of the two rules",
+            )
+        seen.setdefault(key, draft)
+
+
+def _senders(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft) -> list[str]:
+    """Refuse an identifier that a present module sends; warn where the map does not know the sender."""
+    sender = present_sender(bridge, maps, draft.bus, draft.send.word)
+    label = format_identifier(*split_word(draft.send.word))
+    if sender:
+        raise _refuse(
+            bridge,
+            draft,
+            f"{sender} already sends {label} on {draft.bus}, and nobody sends an identifier beside its sender",
+            f'if {sender} is gone from that bus, say so: [buses.{draft.bus}] absent = ["{sender}"]',
+        )
+    if not draft.message.senders and not draft.rule.sender_gone:
+        return [
+            f"{draft.name} ({label}): the map does not say which module sends it. Be sure that module is gone from "
+            f"{draft.bus}, then write sender_gone = true in its rule"
+        ]
     return []
+
+
+def _guarded(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft, warnings: list[str]) -> None:
+    """Frames of an absent steering, braking or restraint module carry genuine signals only."""
+    kinds = maps[draft.bus].sender_kinds(draft.message) & GUARDED
+    if not kinds:
+        return
+    kind = sorted(kinds)[0]
+    for made in draft.made:
+        signal = draft.message.signal(made.field.name)
+        if made.value.feeds or signal is None or signal.counter is not None:
+            continue
+        op = draft.send.variants[0].block[made.field.register] if made.field.register >= 0 else None
+        if op is not None and op.kind == "const" and op.value == invalid_code(signal):
+            continue
+        raise _refuse(
+            bridge,
+            draft,
+            f"a made-up status of a {kind} module is never sent",
+            "translate the genuine signal of the host, or send 'not available'",
+            made.field.name,
+        )
+    if draft.rule.rest == "zero":
+        named = {m.field.name for m in draft.made}
+        rest = [
+            s.name for s in draft.message.signals
+            if s.name not in named and s.counter is None and s.checksum is None and not s.is_multiplexer
+        ]  # fmt: skip
+        if rest:
+            warnings.append(
+                f"{draft.name} stands for an absent {kind} module, and {', '.join(rest)} are sent as zero: check that "
+                "zero does not mean 'all is well'"
+            )
+
+
+def _authenticated(bridge: BridgeFile, draft: SendDraft) -> None:
+    for signal in draft.message.signals:
+        if signal.authenticated:
+            raise _refuse(
+                bridge,
+                draft,
+                f"{signal.name} looks like a message authentication code, which nobody can make without the key",
+                "leave the message to its own sender; if the map is wrong there, correct it and say why in its comment",
+            )
+
+
+def _checksum_inputs(bridge: BridgeFile, draft: SendDraft) -> None:
+    checksum = draft.send.checksum
+    if checksum is None or checksum.verified_bits is None:
+        return
+    moving: dict[int, str] = {}
+    if draft.send.counter is not None:
+        moving.update(dict.fromkeys(draft.send.counter.layout.positions, "its counter"))
+    for variant in draft.send.variants:
+        for field in variant.fields:
+            op = variant.block[field.register]
+            if op.low != op.high:
+                top = _moving_bits(op.low, op.high, field.layout.length)
+                moving.update(dict.fromkeys(field.layout.positions[:top], field.name))
+    outside = sorted({name for position, name in moving.items() if not checksum.verified_bits >> position & 1})
+    if outside:
+        raise _refuse(
+            bridge,
+            draft,
+            f"its checksum was verified only on captures in which {', '.join(outside)} did not move in all bits",
+            "record the old sender while it moves and guess again, or narrow what is sent with clamp(...)",
+        )
+
+
+def _moving_bits(low: int, high: int, length: int) -> int:
+    """How many of the low bits differ between values of an interval."""
+    return length if low < 0 else (low ^ high).bit_length()
+
+
+# --- what is sent
+
+
+def _signal(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft, made: Made) -> list[str]:
+    signal = draft.message.signal(made.field.name)
+    if signal is None:
+        return []
+    if made.role is None:
+        _need_role(bridge, draft, signal)
+        return []
+    role, name = made.role, made.field.name
+    if role.hazard in NEVER:
+        raise _refuse(bridge, draft, f"{NEVER[role.hazard]} is never sent by a translator", "leave it out", name)
+    if role.hazard == "crash" and not made.value.feeds:
+        raise _refuse(
+            bridge,
+            draft,
+            "a constant 'no crash' is never sent",
+            "translate the genuine signal, or fit an inertia fuel cut",
+            name,
+        )
+    _quantity(bridge, draft, made, signal)
+    engine = _holds_engine(bridge, maps, draft.bus)
+    if role.hazard == "driver demand" or role.alias == "pedal_position":
+        _driver_demand(bridge, draft, name, engine)
+    torque = find_unit(made.field.unit, bridge.units).kind == "torque" if made.field.unit else False
+    limits = next((r.limits for r in draft.rule.signals if r.name == name), None)
+    asks = role.hazard == "torque request" or (torque and engine)
+    measured = signal.layout.length > 1 and not is_choice(signal) and made.value.feeds
+    if limits is None and asks and measured:
+        raise _refuse(
+            bridge,
+            draft,
+            "a torque or throttle request needs limits: it is the most dangerous thing a translator carries",
+            'state them: limits = ["0 Nm", "300 Nm"]',
+            name,
+        )
+    return _advice(maps, draft, made, signal, engine)
+
+
+def _need_role(bridge: BridgeFile, draft: SendDraft, signal: MapSignal) -> None:
+    number = not is_choice(signal) and (signal.layout.length > 1 or signal.unit)
+    if number and signal.counter is None and not signal.is_multiplexer:
+        raise _refuse(
+            bridge,
+            draft,
+            "a number without a role is not sent, since nobody could tell whether it is a torque",
+            'state what it is: role = "engine_speed" and the like, or role = "value" with a fallback',
+            signal.name,
+        )
+
+
+def _quantity(bridge: BridgeFile, draft: SendDraft, made: Made, signal: MapSignal) -> None:
+    role = made.role
+    if role is None or not role.quantity or is_choice(signal) or not made.field.unit:
+        return
+    try:
+        kind = find_unit(made.field.unit, bridge.units).kind
+    except InputError:
+        return
+    if kind != role.quantity and not (role.quantity == "torque" and kind == "ratio"):
+        raise _refuse(
+            bridge, draft, f"its role {role.alias} is a {role.quantity}, its unit {made.field.unit} a {kind}",
+            "correct the role or the unit", signal.name,
+        )  # fmt: skip
+
+
+def _holds_engine(bridge: BridgeFile, maps: Mapping[str, SignalMap], bus: str) -> bool | None:
+    """Whether an engine computer is on a bus now; None when nothing says."""
+    rule = bridge.bus(bus)
+    if rule is None or bus not in maps:
+        return None
+    if rule.holds_engine is not None:
+        return rule.holds_engine
+    nodes = maps[bus].nodes
+    if any(n.kind == "engine" and n.name not in rule.absent for n in nodes):
+        return True
+    return False if any(n.kind != "unknown" for n in nodes) else None
+
+
+def _driver_demand(bridge: BridgeFile, draft: SendDraft, name: str, engine: bool | None) -> None:
+    if engine:
+        raise _refuse(
+            bridge,
+            draft,
+            "no driver demand is ever sent to an engine computer",
+            "wire the pedal to the donor's own computer",
+            name,
+        )
+    if engine is None:
+        raise _refuse(
+            bridge, draft,
+            f"no driver demand goes to an engine computer, and whether one is on {draft.bus} is not known",
+            f"say so: [buses.{draft.bus}] holds_engine = false", name,
+        )  # fmt: skip
+
+
+def _advice(
+    maps: Mapping[str, SignalMap], draft: SendDraft, made: Made, signal: MapSignal, engine: bool | None
+) -> list[str]:
+    out, role = [], made.role
+    name = f"{draft.name}.{made.field.name}"
+    if role is not None and role.alias == "brake_switch" and engine:
+        out.append(
+            f"{name}: the brake switch that cancels cruise stays wired to the engine computer; this is only its copy"
+        )
+    receivers = set(signal.receivers)
+    stability = any(n.name in receivers and n.kind == "braking" for n in maps[draft.bus].nodes)
+    if stability and made.value.feeds and invalid_code(signal) is None and signal.layout.length > 1:
+        out.append(
+            f"{name} is read by stability control but has no 'invalid' value: its fallback will be believed there"
+        )
+    return out
+
+
+# --- when it is sent
+
+
+def _pace(bridge: BridgeFile, sources: Sources, draft: SendDraft, plan: Plan) -> list[str]:
+    """A message sent faster than its slowest source feeds it repeats old values: say how old."""
+    send = draft.send
+    if not send.period_us:
+        return []
+    slow: dict[str, int] = {}
+    for feed in set(chain.from_iterable(m.value.feeds for m in draft.made)):
+        feed_draft = sources.feeds[feed]
+        period = sources.period_us(feed_draft.bus, feed_draft.message)
+        if period and period > send.period_us:
+            slow[f"{feed_draft.bus}.{feed_draft.message.name}"] = period
+    return [
+        f"{draft.name} is sent every {_ms(send.period_us)} ms, but {name} comes every {_ms(period)} ms: its values are "
+        f"up to {_ms(period + send.period_us)} ms old"
+        for name, period in sorted(slow.items())
+    ]
+
+
+def _ms(us: int) -> str:
+    whole, rest = divmod(us, 1000)
+    return f"{whole}.{rest:03d}".rstrip("0").rstrip(".") if rest else str(whole)
+
+
+def _loops(bridge: BridgeFile, drafts: Sequence[SendDraft], plan: Plan) -> None:
+    """Refuse a frame that would trigger itself at once, by arrival rules and single passed identifiers."""
+    edges: dict[tuple[int, int], set[tuple[int, int]]] = {}
+    for receive in plan.receives:
+        triggered = {t for n in receive.feeds for t in plan.feeds[n].triggers}
+        edges.setdefault((receive.bus, receive.word), set()).update(
+            (plan.sends[t].bus, plan.sends[t].word) for t in triggered
+        )
+    for rule in plan.passes:
+        if not rule.block and rule.first == rule.last:
+            new = rule.first if rule.new_word < 0 else rule.new_word
+            edges.setdefault((rule.bus, rule.first), set()).add((rule.to_bus, new))
+    for begin in edges:
+        seen, work = set(), list(edges[begin])
+        while work:
+            at = work.pop()
+            if at == begin:
+                label, bus = format_identifier(*split_word(begin[1])), plan.buses[begin[0]].name
+                place = next(
+                    (d.rule.place for d in drafts if (d.send.bus, d.send.word) == begin), bridge.buses[0].place
+                )
+                raise bridge.refuse(
+                    place, f"{label} on {bus} would trigger itself through the other direction, without end",
+                    "send one of the two cyclically instead of on arrival, or drop one of the pass rules",
+                )  # fmt: skip
+            if at not in seen:
+                seen.add(at)
+                work += edges.get(at, ())
+    sent = {(s.bus, s.word): s for s in plan.sends if s.request is None}
+    for receive in plan.receives:
+        if (receive.bus, receive.word) in sent:
+            send = sent[receive.bus, receive.word]
+            place = next(d.rule.place for d in drafts if d.send == send)
+            raise bridge.refuse(
+                place,
+                f"{receive.name} is listened to on the same bus it is sent on",
+                "use its source instead, or leave it to its sender",
+            )

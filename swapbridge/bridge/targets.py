@@ -10,7 +10,7 @@ from swapbridge.bridge.bridge_file import MessageRule, SignalRule, Source
 from swapbridge.bridge.build import BlockBuilder, Lin, OverflowRefused, approximate, on_grid
 from swapbridge.bridge.constants import parse_source
 from swapbridge.bridge.fallback import FallbackAnswer, find_fallback
-from swapbridge.bridge.grammar import Name, write
+from swapbridge.bridge.grammar import Call, Name, Node, children, write
 from swapbridge.bridge.lower import Lowering
 from swapbridge.bridge.plan import Field
 from swapbridge.bridge.sources import copy_only, is_choice, plain, ranges, reserved_codes
@@ -49,6 +49,21 @@ class Made:
     role: Role | None
     value: Value
     answer: FallbackAnswer | None
+
+
+def _source_ratio(builder: BlockBuilder, lin: Lin) -> Fraction | None:
+    """How many target steps one step of the source signal is, where there is one source signal."""
+    ratio, register = abs(lin.scale), lin.register
+    while True:
+        op = builder.ops[register]
+        if op.kind == "load":
+            return ratio
+        constants = [builder.constant_value(r) for r in (op.a, op.b) if r >= 0]
+        if op.kind not in ("mul", "add", "min", "max") or constants.count(None) != 1:
+            return None
+        held = next(c for c in constants if c is not None)
+        ratio = ratio * abs(held) if op.kind == "mul" else ratio
+        register = op.a if constants[0] is None else op.b
 
 
 def step_text(unit: str) -> str:
@@ -183,6 +198,7 @@ class TargetSignal:
     def _value(self, builder: BlockBuilder) -> Value:
         goal = self.goal()
         value = self.lowering.source(self.rule.value, builder, goal)
+        self._tell_clipping(parse_source(self.bridge, self.rule.value), goal)
         if self.rule.limits is not None and not is_choice(self.signal):
             value = self._limited(builder, value, goal)
         return value
@@ -200,9 +216,43 @@ class TargetSignal:
         except LoweringError as error:
             raise self.refuse(error.reason, error.remedy) from None
         after = value.lin.bounds(builder)
+        if after[1] < before[1]:
+            self._refuse_low_torque(before[1], after[1], value.unit)
         if before != after:
             self.notes.append(f"limited to {show(after[0])} to {show(after[1])}{step_text(value.unit.name)}")
         return value
+
+    def _tell_clipping(self, node: Node, goal: Goal) -> None:
+        """Note what a clamp or min cuts off; refuse to cut the top of an actual torque."""
+        if isinstance(node, Name) and len(node.parts) == 1 and node.dotted in self.bridge.values:
+            self._tell_clipping(parse_source(self.bridge, self.bridge.values[node.dotted]), goal)
+        for child in children(node):
+            self._tell_clipping(child, goal)
+        if not isinstance(node, Call) or node.function not in ("clamp", "min") or is_choice(self.signal):
+            return
+        scratch = BlockBuilder(self.lowering.memory)
+        parts = [self.lowering.part(self.rule.value, a, scratch, goal) for a in node.arguments]
+        first, others = parts[0], parts[1:]
+        if first.lin.is_constant or any(not p.lin.is_constant or p.unit.kind != first.unit.kind for p in others):
+            return
+        low, high = first.lin.bounds(scratch)
+        ends = [in_unit(p, first.unit).lin.constant_value for p in others]
+        top = ends[-1] if node.function == "clamp" else min(ends)
+        bottom = ends[0] if node.function == "clamp" else low
+        if top < high:
+            self._refuse_low_torque(high, top, first.unit)
+        if top < high or bottom > low:
+            unit = step_text(first.unit.name)
+            to = f"{show(max(low, bottom))} to {show(min(high, top))}"
+            self.notes.append(f"its source can say {show(low)} to {show(high)}{unit}, cut to {to}")
+
+    def _refuse_low_torque(self, high: Fraction, top: Fraction, unit: Unit) -> None:
+        if self.role is not None and self.role.hazard == "actual torque" and unit.kind == "torque":
+            raise self.refuse(
+                f"an actual torque up to {show(high)} {unit.name} would be reported as {show(top)} {unit.name} at "
+                "most, and too little reported torque makes a transmission lower its clutch pressure",
+                "state the source's real range under [sources], or send 'invalid' beyond: within(x, low, high)",
+            )
 
     def _raw(self, builder: BlockBuilder, value: Value) -> tuple[int, int | None]:
         """Register of the raw value before any fallback, and its validity."""
@@ -258,8 +308,8 @@ class TargetSignal:
             self.notes.append("exact")
         else:
             self.notes.append(f"exact, then to the nearest step of {step}")
-        if not lin.is_constant and not value.rounded and builder.ops[lin.register].kind in ("load", "min", "max"):
-            ratio = abs(lin.scale)
+        ratio = None if lin.is_constant or value.rounded else _source_ratio(builder, lin)
+        if ratio is not None:
             if ratio < 1:
                 self.notes.append(f"one {self.bus} step is {show(1 / ratio)} source steps")
             elif ratio > 1:

@@ -211,8 +211,8 @@ class _Writer:
             used += [f"p{t}" for t in feed.triggers]
         if receive.counter is not None:
             used.append(f"c{number}")
-        clear = "; ".join(f"g{n} = 0" for n, _ in feeds)
-        refuse = [f"            {clear}; bad += 1", "            return"]
+        clear = "; ".join([*(f"g{n} = 0" for n, _ in feeds), "bad += 1"])
+        refuse = [f"            {clear}", "            return"]
         out = [f"    def r{number}(data, now):", f"        nonlocal {', '.join(dict.fromkeys(used))}"]
         if receive.minimum_length:
             out += [f"        if len(data) < {receive.minimum_length}:", *refuse]
@@ -241,12 +241,12 @@ class _Writer:
         if (check.low, check.high) != (low, high):
             out += [
                 f"        if not {check.low} <= value <= {check.high}:",
-                f"            {clear}; bad += 1",
+                f"            {clear}",
                 "            return",
             ]
         out += [
             f"        if c{number} >= 0 and {wrong}:",
-            f"            c{number} = value; {clear}; bad += 1",
+            f"            c{number} = value; {clear}",
             "            return",
             f"        c{number} = value",
         ]
