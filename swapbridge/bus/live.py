@@ -333,6 +333,7 @@ class Live:
                     break
                 oldest_ns = min(oldest_ns, entry[0])
                 self._take(*entry)
+                self._emit(time.monotonic_ns())  # after every frame: a plan's queue of passed frames is short
                 entry = None if incoming.empty() else incoming.get()
             if entry is not None:
                 self._take(*entry)

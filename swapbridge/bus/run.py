@@ -155,8 +155,8 @@ def run(
         with locked([spec for spec in specs if spec.interface != "virtual"], request.lock_folder):
             live = Live(request.plan, translator, _openers(request, specs), request.options, tell)
             _log_start(request, live)
-            live.start()
             with _quick_threads():
+                live.start()
                 report = _Supervisor(request, live, ears, hardware, show).run(specs)
             fault = report.fault
             return report

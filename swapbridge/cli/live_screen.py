@@ -17,6 +17,16 @@ from swapbridge.core.frames import EXTENDED_BIT, format_identifier
 
 BAR_CELLS = 30
 MOST_ROWS = 24
+FATES: dict[Ruling | None, str] = {
+    None: "-",
+    Ruling.SEND: "sent",
+    Ruling.WITHHELD: "withheld",
+    Ruling.SHUT: "STOPPED",
+    Ruling.UNPLANNED: "UNPLANNED",
+    Ruling.TOO_FAST: "TOO FAST",
+    Ruling.NOT_OURS: "NOT OURS",
+}
+"""What became of a frame, short enough for a narrow board."""
 
 
 def clock(seconds: float) -> str:
@@ -95,26 +105,29 @@ def run_screen(status: LiveStatus, values: Values) -> RenderableType:
 
 def _inputs(inputs: tuple[InputStatus, ...]) -> Table:
     out = Table(box=None, pad_edge=False, header_style="bold", title="heard", title_justify="left")
-    for column, right in (("bus", False), ("id", False), ("message", False), ("age ms", True), ("limit", True)):
-        out.add_column(column, justify="right" if right else "left", overflow="ellipsis", no_wrap=True)
+    out.add_column("id", min_width=5, no_wrap=True)
+    out.add_column("message", overflow="ellipsis", no_wrap=True)
+    out.add_column("age ms", justify="right", min_width=6, no_wrap=True)
+    out.add_column("limit", justify="right", min_width=6, no_wrap=True)
     for one in inputs[:MOST_ROWS]:
         age = "never" if one.age_s is None else f"{1000 * one.age_s:,.0f}"
-        row = (one.bus, identifier(one.word), escape(one.name), age, f"{1000 * one.limit_s:,.0f}")
+        row = (identifier(one.word), escape(one.name), age, f"{1000 * one.limit_s:,.0f}")
         out.add_row(*row, style="" if one.fresh else "red")
     return _cut(out, len(inputs))
 
 
 def _outputs(outputs: tuple[OutputStatus, ...], values: Values) -> Table:
     out = Table(box=None, pad_edge=False, header_style="bold", title="made", title_justify="left")
-    for column in ("bus", "id", "message", "says", "what became of it"):
-        out.add_column(column, overflow="ellipsis", no_wrap=True)
+    out.add_column("id", min_width=5, no_wrap=True)
+    out.add_column("message", min_width=12, overflow="ellipsis", no_wrap=True)
+    out.add_column("", min_width=9, no_wrap=True)
+    out.add_column("says", overflow="ellipsis", no_wrap=True)
     for one in outputs[:MOST_ROWS]:
         style = {Ruling.SEND: "green", Ruling.WITHHELD: "yellow", None: "dim"}.get(one.ruling, "bold red")
-        fate = one.ruling.value if one.ruling is not None else "not yet made"
-        row = (one.bus, identifier(one.word), escape(one.name), escape(says(values, one.send, one.data)), fate)
-        out.add_row(*row, style=style)
+        words = escape(says(values, one.send, one.data))
+        out.add_row(identifier(one.word), escape(one.name), FATES[one.ruling], words, style=style)
         if one.seen is not None:
-            out.add_row("", "", "  seen instead", escape(says(values, one.send, one.seen)), "")
+            out.add_row("", "  seen there", "", escape(says(values, one.send, one.seen)))
     return _cut(out, len(outputs))
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from swapbridge.bridge import Translator, plan_from_json
+from swapbridge.bridge import Translator
 from swapbridge.bus.frames import bus_numbers
 from swapbridge.bus.listen import NO_WIRES
 from swapbridge.bus.opening import open_buses
@@ -15,6 +15,7 @@ from swapbridge.bus.replay import replay
 from swapbridge.capture import read_capture
 from swapbridge.cli.bus_options import bus_option, chosen_buses, config_option
 from swapbridge.cli.common import IdentifierType, console, progress_bar
+from swapbridge.cli.plan_file import read_plan
 from swapbridge.cli.terminal import acknowledge, signals
 from swapbridge.core.frames import identifier_word
 
@@ -48,7 +49,7 @@ def command(
     """
     specs = chosen_buses(buses, config)
     frames = read_capture(capture)
-    program = plan_from_json(plan.read_text(encoding="utf-8")) if plan is not None else None
+    program = read_plan(plan) if plan is not None else None
     names = frames.bus_names if program is None else tuple(bus.name for bus in program.buses)
     numbers = bus_numbers([spec.name for spec in specs], names)
     if any(spec.interface not in NO_WIRES for spec in specs):

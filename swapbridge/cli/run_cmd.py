@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 from rich.live import Live as Screen
 
-from swapbridge.bridge import Plan, Translator, plan_from_json
+from swapbridge.bridge import Plan, Translator
 from swapbridge.bus.live import LiveOptions, LiveStatus, Values
 from swapbridge.bus.proof import proof_of
 from swapbridge.bus.replay import TranslatorLike
@@ -18,8 +18,8 @@ from swapbridge.capture import read_capture
 from swapbridge.cli.bus_options import bus_option, chosen_buses, config_option
 from swapbridge.cli.common import console, say
 from swapbridge.cli.live_screen import clock, run_screen
+from swapbridge.cli.plan_file import read_plan
 from swapbridge.cli.terminal import acknowledge, signals
-from swapbridge.core.errors import InputError
 
 
 @click.command()
@@ -64,7 +64,7 @@ def command(
     An added node starts silent and shows what it would send beside what it sees; --send lets it send. SIGUSR1 writes
     the black box; Ctrl-C and SIGTERM send fallbacks, then close the buses.
     """
-    program = _plan(plan)
+    program = read_plan(plan)
     played_bus, played = _against(against)
     if send or inline(program):
         acknowledge(cautions_read)
@@ -87,13 +87,6 @@ def command(
     _summary(report)
     if report.fault:
         sys.exit(2)
-
-
-def _plan(path: Path) -> Plan:
-    try:
-        return plan_from_json(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path} can't be read ({error}): make it with `swapbridge compile`") from None
 
 
 def _against(text: str | None) -> tuple[str | None, Path | None]:

@@ -14,6 +14,23 @@ from collections.abc import Callable, Iterator
 import can
 import pytest
 
+from swapbridge.bridge.plan import (
+    Bus,
+    CounterOut,
+    Extract,
+    Feed,
+    Field,
+    Op,
+    Pass,
+    Plan,
+    Receive,
+    Send,
+    Slot,
+    Task,
+    Variant,
+)
+from swapbridge.core.layout import Layout
+
 
 class SerialAdapter:
     """An adapter that speaks the serial-line CAN protocol on a pseudo-terminal, as real ones do on a USB port.
@@ -130,3 +147,50 @@ def until() -> Callable[[Callable[[], bool]], None]:
             time.sleep(0.005)
 
     return wait
+
+
+SPEED, GAUGE, EVENT = 0x100, 0x200, 0x210
+"""Identifiers of `make_plan`: heard on the donor's bus, sent cyclically, sent on arrival."""
+FALLBACK = 0xFFFF
+
+
+def make_plan(*, placement: str = "added-node", passes: tuple[Pass, ...] = (), fd: bool = False) -> Plan:
+    """A plan by hand: a 16-bit value from the donor goes to the host, every 10 ms and on arrival; 0xFFFF when stale."""
+    block = (
+        Op("fresh", 0, 1, value=0),
+        Op("load", 0, 0xFFFF, value=1),
+        Op("const", FALLBACK, FALLBACK, value=FALLBACK),
+        Op("select", 0, 0xFFFF, a=0, b=1, c=2),
+    )
+    field = Field("Speed", Layout(0, 16), 3, unit="rpm", scale="1/4", fallback=FALLBACK)
+    every = (1 << 6) - 1
+    return Plan(
+        "by hand",
+        tuple(Bus(name, 500_000, fd, 2_000_000 if fd else 500_000, placement, True, 2_000_000) for name in BUS_NAMES),
+        (Slot("state", 4, 0, 5), Slot("speed", 0, 0, 0xFFFF), Slot("speed valid", 0, 0, 1)),
+        (),
+        (),
+        (Feed("donor.Speed", 100_000, 1, 1, (Extract("Speed", Layout(0, 16), 1, 2),), triggers=(1,)),),
+        (Receive("donor.Speed", 0, SPEED, 8, (0,), period_us=10_000),),
+        (Task("state", 10_000, 0, (Op("const", 4, 4, value=4), Op("store", 4, 4, a=0, value=0))),),
+        (
+            Send("host.Gauge", 1, GAUGE, False, every, (Variant(bytes(8), block, (field,)),), period_us=10_000,
+                 counter=CounterOut(Layout(56, 8), 0, 255, 1)),
+            Send("host.Event", 1, EVENT, fd, every, (Variant(bytes(64 if fd else 8), block, (field,)),)),
+        ),
+        passes,
+        initial_state=4,
+    )  # fmt: skip
+
+
+BUS_NAMES = ("donor", "host")
+
+
+@pytest.fixture
+def plan() -> Plan:
+    return make_plan()
+
+
+@pytest.fixture
+def planned() -> Callable[..., Plan]:
+    return make_plan

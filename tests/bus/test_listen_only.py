@@ -8,6 +8,7 @@ from typing import Any
 
 import can
 import pytest
+from can.interfaces.virtual import channels as virtual_channels
 
 from swapbridge.bus import listen
 from swapbridge.bus.listen import LISTEN_ARGUMENTS, listen_only, parse_link
@@ -107,7 +108,7 @@ def test_buses_are_closed_when_a_later_one_fails(channel: str) -> None:
     specs = [parse_bus(f"a=virtual:{channel}"), parse_bus("b=slcan:/dev/no-such-port,sleep_after_open=0")]
     with pytest.raises(BusError), open_buses(specs, active=True):
         pass
-    assert channel not in can.interfaces.virtual.channels
+    assert channel not in virtual_channels
 
 
 def test_nobody_counts_drops_on_a_virtual_bus(channel: str) -> None:

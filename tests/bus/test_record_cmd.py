@@ -179,10 +179,5 @@ def test_keys_and_notes() -> None:
         Press("next"), Press("mark"), Press("repeat"), Press("mark"), Press("skip"), Press("mark"), Press("quit"),
         Press("mark"),
     ]  # fmt: skip
-    assert keyboard.feed("mq s\x7f ok") == []
-    assert keyboard.note == "q  ok"
-    assert keyboard.feed("\n") == [Press("note", "q  ok")]
-    assert keyboard.note is None
-    assert keyboard.feed("mabc\x1b") == []
-    assert keyboard.note is None
-    assert keyboard.feed("m \n") == []
+    story = [(keyboard.feed(text), keyboard.note) for text in ("mq s\x7f ok", "\n", "mabc\x1b", "m \n")]
+    assert story == [([], "q  ok"), ([Press("note", "q  ok")], None), ([], None), ([], None)]

@@ -16,6 +16,7 @@ from typing import Any
 import can
 import numpy as np
 import pytest
+from can.interfaces.virtual import channels as virtual_channels
 
 from swapbridge.bus import recorder as recorder_module
 from swapbridge.bus.opening import open_bus
@@ -179,7 +180,7 @@ def test_a_bus_that_cant_be_opened_leaves_no_file(channel: str, tmp_path: Path) 
     with pytest.raises(RefusedError):
         Recorder((*specs_for(channel), parse_bus("x=serial:/dev/null")), tmp_path / "a.log")
     assert list(tmp_path.iterdir()) == []
-    assert f"{channel}-d" not in can.interfaces.virtual.channels
+    assert f"{channel}-d" not in virtual_channels
 
 
 def test_what_cant_be_done_is_refused_before_anything_is_opened(channel: str, tmp_path: Path) -> None:

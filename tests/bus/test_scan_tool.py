@@ -199,7 +199,7 @@ class EngineComputer:
         if not self.frames:
             return None
         message = self.frames.pop(0)
-        return isotp.CanMessage(message.arbitration_id, None, bytes(message.data), message.is_extended_id)
+        return isotp.CanMessage(message.arbitration_id, data=bytes(message.data), extended_id=message.is_extended_id)
 
     def _write(self, frame: isotp.CanMessage) -> None:
         self.bus.send(

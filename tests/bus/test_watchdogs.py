@@ -16,13 +16,10 @@ MS = 1_000_000
 
 def test_late_at_once_and_calm_after_a_second() -> None:
     watch = LagWatch(50 * MS)
-    assert not watch.observe(10 * MS, 0)
-    assert watch.observe(60 * MS, 1)
-    assert watch.late
-    assert not watch.observe(1 * MS, CALM_NS // 2)
-    assert watch.late
-    assert watch.observe(1 * MS, CALM_NS + 2)
-    assert not watch.late
+    story = [(10 * MS, 0), (60 * MS, 1), (1 * MS, CALM_NS // 2), (1 * MS, CALM_NS + 2)]
+    assert [(watch.observe(lag, now), watch.late) for lag, now in story] == [
+        (False, False), (True, True), (False, True), (True, False),
+    ]  # fmt: skip
     assert (watch.times, watch.worst_ns) == (1, 60 * MS)
 
 
