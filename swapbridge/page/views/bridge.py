@@ -95,11 +95,11 @@ def bridge_text(bench: Bench) -> str:
 
 def compiled(bench: Bench, text: str) -> CompileResult:
     """The bridge text compiled against the maps and the needs list in the folder."""
-    bridge, maps = _parsed(bench, text)
+    bridge, maps = bridge_and_maps(bench, text)
     return compile_bridge(bridge, maps)
 
 
-def _parsed(bench: Bench, text: str) -> tuple[BridgeFile, dict[str, SignalMap]]:
+def bridge_and_maps(bench: Bench, text: str) -> tuple[BridgeFile, dict[str, SignalMap]]:
     """The bridge text as values, with the files it names; none of them outside the folder."""
     bridge = parse_bridge(text, str(bench.shelf.path(BRIDGE_NAME)))
     if bridge.needs_file:
@@ -125,7 +125,7 @@ def the_plan(bench: Bench) -> Plan:
 
 def maps_of(bench: Bench) -> dict[str, SignalMap]:
     """The signal maps that the bridge file names, by bus."""
-    return _parsed(bench, bridge_text(bench))[1]
+    return bridge_and_maps(bench, bridge_text(bench))[1]
 
 
 def checked(bench: Bench, text: str) -> dict[str, Any]:

@@ -1,18 +1,148 @@
-"""Page room: the prove view."""
+"""Page room: the prove view: choose captures, run the proof with progress, read the verdict and the report."""
 
 from __future__ import annotations
 
+import hashlib
+from pathlib import Path
+from typing import Any
+
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
-from swapbridge.page.bench import Bench
+from swapbridge.bridge import Plan, plan_from_json
+from swapbridge.core.errors import InputError
+from swapbridge.core.files import written_whole
+from swapbridge.core.needs import load_needs
+from swapbridge.page.bench import Bench, answer, body
+from swapbridge.page.guard import REPORT_POLICY
+from swapbridge.page.jobs import Progress
+from swapbridge.page.views.bridge import PLAN_NAME, bridge_and_maps, bridge_text
+from swapbridge.prove import THOROUGHNESS, Verdict, html_report, proof_head, prove
+
+PROOF_NAME, REPORT_NAME = "proof.json", "proof.html"
+MOST_CHECKS = 60
 
 
 def routes(bench: Bench) -> list[Route]:
     """Routes of the prove view."""
 
     def show(request: Request) -> Response:
-        return bench.page(request, "prove.html")
+        buses: list[dict[str, Any]] = []
+        fault = ""
+        try:
+            buses = [_bus(bench, bus.name) for bus in read_plan(bench).buses]
+        except InputError as error:
+            fault = str(error)
+        return bench.page(request, "prove.html", buses=buses, fault=fault, thoroughness=THOROUGHNESS)
 
-    return [Route("/prove", show)]
+    def state(request: Request) -> Response:
+        path = bench.shelf.path(PROOF_NAME)
+        if not path.is_file():
+            return answer({"proof": None, "report": False})
+        head = proof_head(path.read_text(encoding="utf-8"), PROOF_NAME)
+        plan = bench.shelf.path(PLAN_NAME)
+        current = plan.is_file() and hashlib.sha256(plan.read_bytes()).hexdigest() == head.plan_sha256
+        return answer(
+            {
+                "proof": {
+                    "passed": head.passed,
+                    "current": current,
+                    "counts": head.counts,
+                    "first_failure": head.first_failure,
+                    "thoroughness": head.thoroughness,
+                },
+                "report": bench.shelf.path(REPORT_NAME).is_file(),
+            }
+        )
+
+    async def start(request: Request) -> Response:
+        asked = await body(request)
+        chosen = asked.get("captures")
+        how = asked.get("thoroughness")
+        if not isinstance(chosen, dict) or how not in THOROUGHNESS:
+            raise InputError("choose a capture for at least one bus, and how thoroughly to prove")
+        named = {str(bus): str(name) for bus, name in chosen.items() if name}
+        for name in named.values():
+            bench.shelf.capture_file(name)
+        return answer(
+            {"job": bench.jobs.start("Proving", lambda progress: _prove(bench, named, str(how), progress)).key}
+        )
+
+    def report(request: Request) -> Response:
+        path = bench.shelf.path(REPORT_NAME)
+        if not path.is_file():
+            raise InputError("there is no report yet; run the proof")
+        return HTMLResponse(path.read_text(encoding="utf-8"), headers={"content-security-policy": REPORT_POLICY})
+
+    return [
+        Route("/prove", show),
+        Route("/prove/report", report),
+        Route("/api/proof", state),
+        Route("/api/prove", start, methods=["POST"]),
+    ]
+
+
+def read_plan(bench: Bench) -> Plan:
+    """The folder's plan.
+
+    Raises
+    ------
+    InputError
+        There is none, or it is no plan.
+    """
+    path = bench.shelf.path(PLAN_NAME)
+    if not path.is_file():
+        raise InputError("there is no plan here yet; compile one in the Bridge view")
+    return plan_from_json(path.read_text(encoding="utf-8"))
+
+
+def _bus(bench: Bench, name: str) -> dict[str, Any]:
+    """A bus of the plan and the capture that is likely meant for it: its name says so."""
+    names = [item.name for item in bench.shelf.captures()]
+    likely = [n for n in names if name.lower() in n.lower() and "unplugged" not in n.lower()]
+    return {"name": name, "captures": names, "likely": likely[0] if likely else ""}
+
+
+def _prove(bench: Bench, named: dict[str, str], how: str, progress: Progress) -> dict[str, Any]:
+    plan = read_plan(bench)
+    bridge, maps = bridge_and_maps(bench, bridge_text(bench))
+    captures = {bus: bench.shelf.capture(name) for bus, name in named.items()}
+    needs = bench.shelf.path(bridge.needs_file) if bridge.needs_file else None
+    inputs = [(name, _digest(bench.shelf.capture_file(name).path)) for name in named.values()]
+    verdict = prove(
+        plan,
+        captures,
+        bridge,
+        maps,
+        needs=load_needs(needs) if needs is not None and needs.is_file() else (),
+        thoroughness=how,
+        inputs=inputs,
+        progress=progress,
+    )
+    for name, text in ((PROOF_NAME, verdict.to_json()), (REPORT_NAME, html_report(verdict))):
+        with written_whole(bench.shelf.path(name)) as place:
+            place.write_text(text, encoding="utf-8")
+    return _summary(verdict)
+
+
+def _summary(verdict: Verdict) -> dict[str, Any]:
+    shown = [*verdict.worst, *(c for c in verdict.checks if c.status == "pass")]
+    return {
+        "passed": verdict.passed,
+        "counts": verdict.counts(),
+        "checks": [
+            {key: getattr(c, key) for key in ("area", "subject", "name", "status", "measured", "required", "remedy")}
+            for c in shown[:MOST_CHECKS]
+        ],
+        "faults": len(verdict.faults),
+        "coverage": [
+            {key: getattr(c, key) for key in ("module", "bus", "need", "made_from", "quality", "state", "note")}
+            for c in verdict.coverage
+        ],
+    }
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
