@@ -76,6 +76,9 @@ class _Received:
     signals: dict[str, _Signal] = field(default_factory=dict)
     needed: int = 0
     previous: int | None = None
+    last: bytes = b""
+    summed: dict[bytes, bool] = field(default_factory=dict)
+    follows: dict[int, frozenset[int]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +132,8 @@ class Reference:
         self._after_run = 0
         self.evaluator = Evaluator(bridge, self, MEMORIES)
         self._touched: list[tuple[str, object]] | None = None
-        self._conditions()
+        self._condition_memo: dict[tuple[object, ...], tuple[bool, bool, bool]] = {}
+        self._condition_key = self.watch(self._work_out_conditions)
         inside_states = len(self.evaluator.memories)
         self.targets: dict[tuple[int, int], Target] = {}
         for rule in bridge.messages:
@@ -196,7 +200,15 @@ class Reference:
         return self._state
 
     def _conditions(self) -> tuple[bool, bool, bool]:
-        """Whether crank, run and key_on hold."""
+        """Whether crank, run and key_on hold; the same inputs are worked out once only."""
+        if self._condition_key is None:
+            return self._work_out_conditions()
+        key = self._condition_key()
+        if key not in self._condition_memo:
+            self._condition_memo[key] = self._work_out_conditions()
+        return self._condition_memo[key]
+
+    def _work_out_conditions(self) -> tuple[bool, bool, bool]:
         rules = self.bridge.states
         out = []
         for source in (rules.crank, rules.run, rules.key_on):
@@ -337,6 +349,8 @@ class Reference:
             if values and page not in values:
                 continue
             feed.take(now)
+            if data == received.last:
+                continue
             for known in received.signals.values():
                 if known.feed is feed:
                     raw = known.layout.unpack(data)
@@ -344,12 +358,18 @@ class Reference:
                         old = known.reading
                         known.reading = Reading(old.signal, old.options, old.bus, raw, old.fresh)
 
+        received.last = data
+
     def _good(self, received: _Received, data: bytes) -> bool:
         """Length, checksum and counter as they should be."""
         if len(data) < received.needed:
             return False
-        if received.checksum is not None and not received.checksum.holds(data):
-            return False
+        if received.checksum is not None:
+            holds = received.summed.get(data)
+            if holds is None:
+                holds = received.summed[data] = received.checksum.holds(data)
+            if not holds:
+                return False
         if received.counter is None:
             return True
         layout, counter, lost_ok = received.counter
@@ -359,7 +379,9 @@ class Reference:
         received.previous = value
         if previous is None:
             return True
-        return any(counter.after(previous, frames) == value for frames in range(1, lost_ok + 2))
+        if previous not in received.follows:
+            received.follows[previous] = frozenset(counter.after(previous, n) for n in range(1, lost_ok + 2))
+        return value in received.follows[previous]
 
     def polled(self, now: int) -> None:
         """`poll` was called: things grow stale, and filters step when due."""

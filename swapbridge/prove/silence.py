@@ -118,9 +118,7 @@ def _limit_ms(plan: Plan, reference: Reference, target: TargetSignal, key: tuple
     age = max((reference.max_age_us(*source) for source in sources), default=0)
     step, limit = reference.bridge.step_us, Fraction(age + safe.hold_us)
     if safe.ramp:
-        low, high = target.signal.layout.raw_range
-        if target.rule.limits is not None:
-            low, high = target.limits_raw()
+        low, high = target.allowed()
         limit += Fraction(max(abs(high - safe.raw), abs(low - safe.raw)), safe.ramp) * step
     return float(limit + 2 * step) / 1000
 

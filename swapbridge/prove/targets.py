@@ -64,7 +64,7 @@ class TargetSignal:
             self.percent_of = Source(f"{bus}.{signal.reference}" if two else signal.reference)
         self.copied = signal.is_float or (signal.layout.length == 64 and not signal.layout.signed)
         self.wanted = self._wanted()
-        self._memo: dict[tuple[object, ...], tuple[Fraction, bool]] = {}
+        self._memo: dict[tuple[object, ...], tuple[int, bool]] = {}
         self._key: Callable[[], tuple[object, ...]] | None = None
         self._key = reference.watch(self.measured)
         self.safe = self._safe_if_any()
@@ -92,22 +92,19 @@ class TargetSignal:
             resolution = given.number * given.unit.factor / unit.factor
         return Wanted(unit, resolution, step, signal.choices or None)
 
-    def measured(self) -> tuple[Fraction, bool]:
-        """The raw value before it is rounded, and whether its sources are valid."""
+    def measured(self) -> tuple[int, bool]:
+        """The raw value, and whether its sources are valid; the same inputs are worked out once only."""
         if self._key is None:
-            return self._measure()
+            exact, valid = self._measure()
+            return nearest(exact), valid
         key = self._key()
         found = self._memo.get(key)
         if found is None:
             if len(self._memo) > MEMO:
                 self._memo.clear()
-            found = self._memo[key] = self._measure()
+            exact, valid = self._measure()
+            found = self._memo[key] = nearest(exact), valid
         return found
-
-    def limits_raw(self) -> tuple[int, int]:
-        """The stated limits as raw values."""
-        ends = [self._constant(s, PLAIN) for s in self.rule.limits or ()]
-        return min(ends), max(ends)
 
     def _measure(self) -> tuple[Fraction, bool]:
         if self.copied:
@@ -259,23 +256,23 @@ class TargetSignal:
         safe = self.safe
         if safe is None or (not safe.hold_us and not safe.ramp):
             return
-        exact, valid = self.measured()
+        raw, valid = self.measured()
         if safe.ramp:
             if valid:
-                self.held = nearest(exact)
+                self.held = raw
             else:
                 self.held += max(min(safe.raw - self.held, safe.ramp), -safe.ramp)
         elif valid:
-            self.held = nearest(exact)
+            self.held = raw
             self.left = 1 if safe.hold_us < 0 else max(1, ceil(Fraction(safe.hold_us, self.reference.bridge.step_us)))
         elif safe.hold_us > 0:
             self.left = max(0, self.left - 1)
 
     def raw(self) -> tuple[int, bool]:
         """The raw value to send now, and whether its sources are valid."""
-        exact, valid = self.measured()
+        raw, valid = self.measured()
         if valid or self.safe is None:
-            return nearest(exact), valid
+            return raw, valid
         if self.safe.ramp or (self.safe.hold_us and self.left):
             return self.held, False
         return self.safe.raw, False
@@ -327,6 +324,8 @@ class Target:
         self.checksum = checked.checksum if checked is not None else None
         self.count = counting.counter.low if counting is not None and counting.counter is not None else 0
         self.index = 0
+        self._packed: dict[tuple[int, ...], bytes] = {}
+        self._checked: dict[bytes, bytes] = {}
         self.signals: dict[str, TargetSignal] = {}
         self.forms = []
         for page in pages:
@@ -353,15 +352,28 @@ class Target:
     def next_payload(self) -> bytes:
         """What the next frame carries; counter and form move on."""
         form = self.forms[self.index]
-        data = bytearray(form.base)
-        for layout, signal in form.fields:
-            raw, _ = signal.raw()
-            low, high = layout.raw_range
-            layout.pack(data, min(max(raw, low), high))
+        raws = (self.index, *(signal.raw()[0] for _, signal in form.fields))
+        packed = self._packed.get(raws)
+        if packed is None:
+            packed = self._packed[raws] = self._pack(form, raws[1:])
+        data = bytearray(packed)
         if self.counter is not None and self.counter.counter is not None:
             self.counter.layout.pack(data, self.count)
             self.count = self.counter.counter.after(self.count)
-        if self.checksum is not None:
-            self.checksum.insert(data)
         self.index = (self.index + 1) % len(self.forms)
+        if self.checksum is None:
+            return bytes(data)
+        plain = bytes(data)
+        whole = self._checked.get(plain)
+        if whole is None:
+            self.checksum.insert(data)
+            whole = self._checked[plain] = bytes(data)
+        return whole
+
+    @staticmethod
+    def _pack(form: _Form, raws: tuple[int, ...]) -> bytes:
+        data = bytearray(form.base)
+        for (layout, _), raw in zip(form.fields, raws, strict=True):
+            low, high = layout.raw_range
+            layout.pack(data, min(max(raw, low), high))
         return bytes(data)
