@@ -165,9 +165,7 @@ def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, 
     }
     flags = {
         "feeds": bool(plan.feeds),
-        "tasks": bool(plan.tasks),
         "sends": bool(plan.sends),
-        "timed": bool(plan.tasks or plan.sends),
         "passes": action_count > 0,
         "counters": bool(counters),
         "checks": any(s.check_us for s in plan.sends),

@@ -378,7 +378,7 @@ def random_calls(plan: Plan, seed: int, count: int) -> list[Call]:
     while len(calls) < count:
         roll = rng.random()
         if roll < 0.002:
-            now += rng.choice((100_000_000, 500_000_000, (1 << 31) - 1))
+            now += rng.choice((10_000_000, 100_000_000, 300_000_000))
         elif roll < 0.05:
             now += rng.randrange(400_000)
         elif roll < 0.7:

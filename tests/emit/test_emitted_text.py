@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import pytest
 
-from swapbridge.bridge.plan import Bus, Plan, Slot, Variant
+from swapbridge.bridge.plan import Bus, Plan, Slot, Task, Variant
 from swapbridge.core.errors import InputError
 from swapbridge.emit import emit_c
 from tests.emit.random_plans import random_plan
@@ -78,7 +78,7 @@ def test_names_from_maps_stay_inside_comments() -> None:
 
 def test_buses_whose_names_spell_alike_keep_apart() -> None:
     buses = tuple(Bus(name, 500_000, False, 0, "added-node", False, 1000) for name in ("a-b", "a_b", "count"))
-    plan = Plan("p", buses, (Slot("state", 0, 0, 5),), (), (), (), (), (), (), ())
+    plan = Plan("p", buses, (Slot("state", 0, 0, 5),), (), (), (), (), (Task("t", 1000, 0, ()),), (), ())
     numbers = re.findall(r"BRIDGE_BUS_(\w+) = (\d)", emit_c(plan)["bridge.h"])
     assert len({name for name, _ in numbers}) == len(numbers) == 4
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from swapbridge.bridge.plan import Bus, Extract, Feed, Field, Op, Plan, Receive, Send, Slot, Variant, div_round
+from swapbridge.bridge.plan import Bus, Extract, Feed, Field, Op, Plan, Receive, Send, Slot, Task, Variant, div_round
 from swapbridge.bridge.plan_check import check_plan
 from swapbridge.bridge.translator import Translator
 from swapbridge.core.errors import InputError, MissingToolError
@@ -25,7 +25,7 @@ Columns = tuple[
 ]
 
 
-@pytest.mark.parametrize("seed", [2, 5, 9])
+@pytest.mark.parametrize("seed", [3, 9, 29, 33])
 def test_call_by_call_like_the_python_translator(seed: int) -> None:
     plan = random_plan(seed)
     ours, theirs = NativeTranslator(plan), Translator(plan)
@@ -105,7 +105,7 @@ def rows(sent: SentColumns) -> list[tuple[int, int, int, bytes]]:
     ]
 
 
-@pytest.mark.parametrize("seed", [2, 5, 9, 14])
+@pytest.mark.parametrize("seed", [4, 9, 15, 21])
 def test_a_batch_equals_single_calls(seed: int) -> None:
     plan = random_plan(seed)
     columns = columns_of(plan, seed, 1500)
@@ -189,7 +189,7 @@ def test_every_raw_value_up_to_16_bits(layout: Layout, numerator: int, denominat
         tuple(Bus(n, 500_000, False, 0, "added-node", True, 1_000_000) for n in ("in", "out")),
         (Slot("state", 0, 0, 5), Slot("raw", 0, low, high)),
         (), (), (Feed("f", 1_000_000, 1, 1, (Extract("s", layout, 1, -1),), triggers=(0,)),),
-        (Receive("r", 0, 0x100, 2, (0,)),), (), (send,), (),
+        (Receive("r", 0, 0x100, 2, (0,)),), (Task("t", 1_000_000, 0, ()),), (send,), (),
     )  # fmt: skip
     check_plan(plan)
     raws = range(low, high + 1)
