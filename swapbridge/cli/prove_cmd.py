@@ -1,0 +1,187 @@
+"""Command line: `swapbridge prove`: judge a plan on the bench."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from functools import partial
+from pathlib import Path
+
+import click
+
+from swapbridge.bridge import BridgeFile, Plan, Translator, load_bridge, load_maps, plan_from_json
+from swapbridge.bus.virtual_check import virtual_check
+from swapbridge.capture import Capture, read_capture
+from swapbridge.cli.common import console, progress_bar, say, table
+from swapbridge.cli.folder import BRIDGE, NEEDS, PLAN, InFolder, find_swap_folder, need_swap_folder
+from swapbridge.core.errors import InputError
+from swapbridge.core.files import written_whole
+from swapbridge.core.needs import load_needs
+from swapbridge.emit import NativeTranslator
+from swapbridge.prove import Verdict, html_report, prove
+from swapbridge.prove.bench import MakeTranslator
+from swapbridge.prove.real_time import judge_real_time
+from swapbridge.prove.text_report import area_rows, headline, junit_xml, problem_rows
+from swapbridge.prove.verdict import Check
+
+FILE = click.Path(path_type=Path, dir_okay=False)
+
+
+@click.command()
+@click.argument("plan", type=FILE, required=False, callback=InFolder())
+@click.option("--donor", type=FILE, callback=InFolder("captures"), help="Capture of the donor in its own vehicle.")
+@click.option("--host", type=FILE, callback=InFolder("captures"), help="Capture of the host with its old engine.")
+@click.option("--capture", "others", multiple=True, metavar="BUS=FILE", help="Capture of another bus of the plan.")
+@click.option("--unplugged", type=FILE, callback=InFolder("captures"), help="The host, old engine computer unplugged.")
+@click.option("--bridge", "bridge_path", type=FILE, callback=InFolder(), help="Bridge file; else beside the plan.")
+@click.option("--needs", "needs_path", type=FILE, callback=InFolder(), help="Needs list; else beside the plan.")
+@click.option("--faults", type=click.Choice(["none", "quick", "full"]), default="quick", show_default=True)
+@click.option("--seed", default=0, show_default=True, help="Decides all chance; the report states it.")
+@click.option("--engine", type=click.Choice(["python", "c"]), default="python", show_default=True)
+@click.option("--workers", type=click.IntRange(1, 64), help="Processes for the faults; else one a core.")
+@click.option("--real-time", default=2.0, show_default=True, help="Seconds on a virtual bus in real time; 0 for none.")
+@click.option("--report", type=FILE, help="Write a page to look at, print, or carry on a stick.")
+@click.option("--junit", type=FILE, help="Write JUnit XML.")
+@click.option("--json", "json_path", type=FILE, help="Write the verdict as data; proof.json beside the plan is one.")
+def command(
+    plan: Path | None,
+    donor: Path | None,
+    host: Path | None,
+    others: tuple[str, ...],
+    unplugged: Path | None,
+    bridge_path: Path | None,
+    needs_path: Path | None,
+    faults: str,
+    seed: int,
+    engine: str,
+    workers: int | None,
+    real_time: float,
+    report: Path | None,
+    junit: Path | None,
+    json_path: Path | None,
+) -> None:
+    """Judge PLAN on the bench: simulated buses, the exact reference, faults, timing. Exit 0 passed, 1 failed.
+
+    Example: swapbridge prove plan.json --donor donor.log --host host.log --report proof.html
+
+    --faults quick takes under half a minute, full under ten. proof.json is written beside the plan; `run` asks for it.
+    """
+    path = plan if plan is not None else need_swap_folder("plan").plan
+    text = _read(path)
+    program = plan_from_json(text.decode("utf-8", "replace"))
+    files = {"plan": path}
+    bridge_file = bridge_path or _beside(path, BRIDGE)
+    if bridge_file is None:
+        raise InputError(f"no bridge file beside {path}: name the one it was compiled from with --bridge")
+    files["bridge"] = bridge_file
+    bridge = load_bridge(bridge_file)
+    needs_file = needs_path or _beside(path, NEEDS)
+    if needs_file is not None:
+        files["needs"] = needs_file
+    named = {name: file for name, file in (("donor", donor), ("host", host)) if file is not None}
+    named.update(_others(others))
+    captures = {name: read_capture(file) for name, file in named.items()}
+    files.update({f"capture {name}": file for name, file in named.items()})
+    gone = {"host": read_capture(unplugged)} if unplugged is not None else {}
+    if unplugged is not None:
+        files["capture host, unplugged"] = unplugged
+    files.update(_map_files(bridge))
+    make = _maker(program, engine)
+    with progress_bar("Proving") as told:
+        verdict = prove(
+            program,
+            captures,
+            bridge,
+            load_maps(bridge),
+            needs=load_needs(needs_file) if needs_file is not None else (),
+            unplugged=gone,
+            thoroughness=faults,
+            seed=seed,
+            make=make,
+            workers=workers or os.cpu_count() or 1,
+            inputs=tuple(
+                (f"{what}: {file.name}", hashlib.sha256(_read(file)).hexdigest()) for what, file in files.items()
+            ),
+            more_checks=partial(_in_real_time, program, captures, real_time, make),
+            progress=told,
+        )
+    _write(path.with_name("proof.json"), verdict.to_json())
+    if report is not None:
+        _write(report, html_report(verdict))
+    if junit is not None:
+        _write(junit, junit_xml(verdict))
+    if json_path is not None:
+        _write(json_path, verdict.to_json())
+    _show(verdict)
+    if report is not None:
+        say(f"Report: {report}")
+    if not verdict.passed:
+        raise SystemExit(1)
+
+
+def _show(verdict: Verdict) -> None:
+    screen = console()
+    screen.print(headline(verdict), style="bold", markup=False, soft_wrap=True)
+    columns = ["", "", "failed", "to look at", "passed", ""]
+    screen.print(table(columns, area_rows(verdict), right=("failed", "to look at", "passed")))
+    rows, more = problem_rows(verdict)
+    if rows:
+        screen.print()
+        screen.print(table(["", "what", "measured; needs", "what to change"], rows))
+    if more:
+        screen.print(f"and {more} more: see --report", markup=False)
+    screen.print(
+        "The tool's word is advice: the vehicle's own manuals, local codes and licensed practice come first.",
+        markup=False,
+    )
+
+
+def _in_real_time(plan: Plan, captures: dict[str, Capture], seconds: float, make: MakeTranslator) -> list[Check]:
+    """The same translator with threads and a monotonic clock on python-can's virtual bus."""
+    if seconds <= 0:
+        return []
+    name, capture = next(iter(captures.items()))
+    sent = virtual_check(plan, capture, seconds, from_bus=name, translator=make())
+    return judge_real_time(plan, [(bus, at, word, data) for bus, at, word, data in sent], seconds)
+
+
+def _maker(plan: Plan, engine: str) -> MakeTranslator:
+    return partial(NativeTranslator if engine == "c" else Translator, plan)
+
+
+def _others(given: tuple[str, ...]) -> dict[str, Path]:
+    out = {}
+    for text in given:
+        name, found, file = text.partition("=")
+        if not found or not name or not file:
+            raise InputError(f"--capture {text!r} is not BUS=FILE: write --capture body=captures/body.log")
+        out[name] = Path(file)
+    return out
+
+
+def _map_files(bridge: BridgeFile) -> dict[str, Path]:
+    folder = Path(bridge.path).parent
+    return {f"map {b.name}": folder / b.map_file for b in bridge.buses if b.map_file}
+
+
+def _beside(path: Path, name: str) -> Path | None:
+    beside = path.with_name(name)
+    if beside.is_file():
+        return beside
+    folder = find_swap_folder()
+    if folder is not None and (folder.path / name).is_file():
+        return folder.path / name
+    return None
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        hint = "make a plan with `swapbridge compile`" if path.name == PLAN else "check its name"
+        raise InputError(f"{path} can't be read ({error.strerror}): {hint}") from None
+
+
+def _write(path: Path, text: str) -> None:
+    with written_whole(path) as temporary:
+        temporary.write_text(text, encoding="utf-8")

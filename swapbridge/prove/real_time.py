@@ -1,0 +1,82 @@
+"""Prove room: what came from a virtual bus in real time: every message there, counters and checksums right.
+
+The bus itself is handed in as the frames it carried: (bus, seconds, word, data). Real time on a busy computer
+jitters, so periods are judged loosely here and exactly on the simulated bus.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from swapbridge.bridge.plan import Plan
+from swapbridge.prove.verdict import Check, judge
+
+LOOSE = 0.25
+"""A period's median may be off by so much on a computer that does other things."""
+FEW = 5
+
+
+def judge_real_time(plan: Plan, sent: Sequence[tuple[int, float, int, bytes]], seconds: float) -> list[Check]:
+    """Judge frames that a live translator put on virtual buses during so many seconds."""
+    out = []
+    by_key: dict[tuple[int, int], list[tuple[float, bytes]]] = {}
+    for bus, at, word, data in sent:
+        by_key.setdefault((bus, word), []).append((at, data))
+    out.append(
+        judge(
+            "real time",
+            "virtual bus",
+            "frames came",
+            bool(sent),
+            f"{len(sent):,} frames of {len(by_key)} identifiers in {seconds:g} s",
+            "the translator speaks",
+            "the capture may begin asleep for longer than --real-time: give more seconds",
+            warn=True,
+        )
+    )
+    for send in plan.sends:
+        rows = by_key.get((send.bus, send.word), [])
+        if len(rows) < FEW or send.request is not None:
+            continue
+        wrong_sums = sum(send.checksum is not None and not send.checksum.holds(d) for _, d in rows)
+        wrong_counts = 0
+        if send.counter is not None:
+            layout, span = send.counter.layout, send.counter.high - send.counter.low + 1
+            values = [layout.unpack(d) for _, d in rows]
+            wrong_counts = sum((b - a - send.counter.step) % span != 0 for a, b in pairwise(values))
+        period = float(np.median(np.diff([at for at, _ in rows]))) * 1000
+        planned = send.period_us / 1000
+        on_time = not planned or send.gap_us > 0 or abs(period - planned) <= LOOSE * planned
+        problems = []
+        if wrong_sums:
+            problems.append(f"{wrong_sums} wrong checksums")
+        if wrong_counts:
+            problems.append(f"{wrong_counts} wrong counter steps")
+        if not on_time:
+            problems.append(f"period {period:.1f} ms")
+        out.append(
+            judge(
+                "real time",
+                send.name,
+                "counter, checksum, period",
+                not wrong_sums and not wrong_counts,
+                "; ".join(problems) or f"{len(rows):,} frames, every {period:.1f} ms",
+                f"counter and checksum right{f', about every {planned:g} ms' if planned else ''}",
+                "close other programs and prove again; if it stays, this is a defect of the plan",
+            )
+            if on_time or wrong_sums or wrong_counts
+            else judge(
+                "real time",
+                send.name,
+                "period",
+                False,
+                f"{period:.1f} ms",
+                f"about {planned:g} ms",
+                "close other programs and prove again: this computer was too busy to judge it",
+                warn=True,
+            )
+        )
+    return out
