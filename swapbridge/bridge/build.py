@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from math import gcd, lcm
 
@@ -96,8 +96,20 @@ class BlockBuilder:
         folded = self._fold(kind, args, value)
         return folded if folded is not None else self._append(kind, args, value)
 
-    def block(self) -> Block:
-        return tuple(self.ops)
+    def block(self, keep: Iterable[int] = ()) -> tuple[Block, dict[int, int]]:
+        """The operations that stores and the registers to `keep` need, and the new number of each of them."""
+        wanted = set(keep)
+        for number in range(len(self.ops) - 1, -1, -1):
+            if number in wanted or self.ops[number].kind == "store":
+                wanted.add(number)
+                wanted.update(self.ops[number].args)
+        places = {number: place for place, number in enumerate(sorted(wanted))}
+        moved = [
+            replace(op, a=places.get(op.a, -1), b=places.get(op.b, -1), c=places.get(op.c, -1))
+            for number, op in enumerate(self.ops)
+            if number in wanted
+        ]
+        return tuple(moved), places
 
     def _append(self, kind: str, args: Sequence[int], value: int) -> int:
         a, b, c = (*args, -1, -1, -1)[:3]

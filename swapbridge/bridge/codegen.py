@@ -5,7 +5,7 @@ Only integers of a plan that `check_plan` accepted are written into it, never a 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from swapbridge.bridge.plan import OP_ARITY, Block, Lookup, Op, Plan, Table
 from swapbridge.core.integrity import Checksum, Sum
@@ -109,7 +109,7 @@ class BlockWriter:
         if op.kind == "fresh":
             return f"f{op.value}"
         if op.kind == "age":
-            return f"(((now - l{op.value}) & {M}) if f{op.value} else {H - 1})"
+            return f"(now - l{op.value} if f{op.value} else {H - 1})"
         if op.kind == "awake":
             return f"awake[{op.value}]"
         raise ValueError(op.kind)  # check_plan has refused it
@@ -180,42 +180,52 @@ def extract_text(layout: Layout, data: str = "data") -> str:
     return text
 
 
-class Packer:
-    """Collects fields of a payload into one or two big integers (bits of each byte order)."""
+def one_byte(layout: Layout) -> bool:
+    """Whether a layout lies within one byte, where both byte orders are the same."""
+    return layout.positions[0] >> 3 == layout.positions[-1] >> 3
 
-    def __init__(self, base: bytes) -> None:
-        self.length = len(base)
-        self._little: list[str] = []
-        self._big: list[str] = []
-        number = int.from_bytes(base, "little")
-        self._base = number
+
+def payload_order(layouts: Iterable[Layout]) -> str:
+    """Byte order in which a payload is written as one integer: that of its longer signals, little where they differ."""
+    longer = {layout.byte_order for layout in layouts if not one_byte(layout)}
+    return "big" if longer == {"big_endian"} else "little"
+
+
+class Packer:
+    """Collects fields of a payload into one big integer that is written in `order`."""
+
+    def __init__(self, base: bytes, order: str) -> None:
+        self.length, self.order = len(base), order
+        self._parts: list[str] = []
+        self._reversed: list[str] = []
+        self._base = int.from_bytes(base, "little")
 
     def add(self, layout: Layout, text: str, low: int) -> None:
         """Put the raw value `text` (known to fit) into the layout's bits, which are 0 so far."""
         if low < 0 or layout.signed:
             text = f"({text} & {(1 << layout.length) - 1})"
-        positions = layout.positions
-        one_byte = positions[0] >> 3 == positions[-1] >> 3
-        if layout.byte_order == "little_endian" or one_byte:
-            self._little.append(_shifted(text, positions[0]))
+        lowest = layout.positions[0]
+        falling = 8 * (self.length - 1 - (lowest >> 3)) + (lowest & 7)
+        if self.order == "big":
+            self._parts.append(_shifted(text, falling))
+        elif layout.byte_order == "little_endian" or one_byte(layout):
+            self._parts.append(_shifted(text, lowest))
         else:
-            lowest = positions[0]
-            self._big.append(_shifted(text, 8 * (self.length - 1 - (lowest >> 3)) + (lowest & 7)))
+            self._reversed.append(_shifted(text, falling))
 
     def clear(self, layout: Layout) -> None:
         """Make the layout's bits 0 in the base."""
         for position in layout.positions:
             self._base &= ~(1 << position)
 
-    def text(self) -> tuple[str, str]:
-        """Integer expression of the payload and the byte order to write it in."""
-        if self._big and not self._little:
-            base = int.from_bytes(self._base.to_bytes(self.length, "little"), "big")
-            return " | ".join([*([str(base)] if base else []), *self._big]), "big"
-        parts = [*([str(self._base)] if self._base or not self._little else []), *self._little]
-        if self._big:
-            parts.append(f"from_bytes(({' | '.join(self._big)}).to_bytes({self.length}, 'big'), 'little')")
-        return " | ".join(parts), "little"
+    def text(self) -> str:
+        """Integer expression of the payload."""
+        base = int.from_bytes(self._base.to_bytes(self.length, "little"), self.order)  # type: ignore[arg-type]
+        parts = [str(base)] if base else []
+        parts += self._parts
+        if self._reversed:
+            parts.append(f"from_bytes(({' | '.join(self._reversed)}).to_bytes({self.length}, 'big'), 'little')")
+        return " | ".join(parts) if parts else "0"
 
 
 def _shifted(text: str, shift: int) -> str:
@@ -257,13 +267,22 @@ def _combine(weights: list[int], value: int, is_sum: bool) -> int:
 
 
 def checksum_text(
-    checksum: Checksum, number: int, constant: int, tables: Mapping[int, tuple[int, ...]], data: str
+    checksum: Checksum,
+    number: int,
+    constant: int,
+    tables: Mapping[int, tuple[int, ...]],
+    known: Mapping[int, int],
 ) -> str:
-    """Expression for a checksum's value over `data`; its tables are `crc{number}_{byte}`."""
+    """Expression for a checksum's value over `data`; its tables are `crc{number}_{byte}`; `known` bytes never change."""
     is_sum = isinstance(checksum.method, Sum)
-    parts = [f"crc{number}_{byte}[{data}[{byte}]]" for byte in tables]
+    parts = []
+    for byte, table in tables.items():
+        if byte in known:
+            constant = constant + table[known[byte]] if is_sum else constant ^ table[known[byte]]
+        else:
+            parts.append(f"crc{number}_{byte}[data[{byte}]]")
     parts += [str(constant)] if constant or not parts else []
     if checksum.counter is not None and checksum.by_counter:
-        parts.append(f"by{number}[{extract_text(checksum.counter, data)} % {len(checksum.by_counter)}]")
+        parts.append(f"by{number}[{extract_text(checksum.counter)} % {len(checksum.by_counter)}]")
     text = (" + " if is_sum else " ^ ").join(parts)
     return f"(({text}) & {(1 << checksum.method.width) - 1})" if is_sum else f"({text})"

@@ -171,7 +171,7 @@ class _Compiler:
     def _tasks(self, blocks: list[BlockBuilder]) -> tuple[Task, ...]:
         step, count = self.bridge.step_us, len(blocks)
         return tuple(
-            Task(f"step {n}" if n else "states and step 0", step, n * step // count, b.block())
+            Task(f"step {n}" if n else "states and step 0", step, n * step // count, b.block()[0])
             for n, b in enumerate(blocks)
         )
 

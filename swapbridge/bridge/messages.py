@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from swapbridge.bridge.bridge_file import MessageRule, SignalRule
 from swapbridge.bridge.build import BlockBuilder
@@ -158,11 +158,16 @@ def _variant(
         else:
             signal.layout.pack(base, _rest_value(lowering, draft, signal))
     draft.made += made
-    send_if = -1
-    if rule.when_stale == "stop":
-        valid = both_valid(builder, *(m.valid for m in made))
-        send_if = -1 if valid is None else valid
-    return Variant(bytes(base), builder.block(), tuple(m.field for m in made), send_if)
+    stops = both_valid(builder, *(m.valid for m in made)) if rule.when_stale == "stop" else None
+    return finished_variant(bytes(base), builder, made, stops)
+
+
+def finished_variant(base: bytes, builder: BlockBuilder, made: Sequence[Made], stops: int | None) -> Variant:
+    """A form of a message from its lowered fields; operations that nothing needs are left out."""
+    keep = [m.field.register for m in made] + ([] if stops is None else [stops])
+    block, places = builder.block(keep)
+    fields = tuple(replace(m.field, register=places[m.field.register]) for m in made)
+    return Variant(base, block, fields, -1 if stops is None else places[stops])
 
 
 def _rest_value(lowering: Lowering, draft: SendDraft, signal: MapSignal) -> int:

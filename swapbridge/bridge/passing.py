@@ -9,7 +9,7 @@ from fractions import Fraction
 from swapbridge.bridge.bridge_file import BridgeFile, Diagnostics, MessageRule, PassRule, SignalRule, Source
 from swapbridge.bridge.build import BlockBuilder
 from swapbridge.bridge.lower import Lowering
-from swapbridge.bridge.messages import AWAKE_STATES, SendDraft
+from swapbridge.bridge.messages import AWAKE_STATES, SendDraft, finished_variant
 from swapbridge.bridge.plan import Pass, Request, Send, Variant
 from swapbridge.bridge.targets import TargetSignal
 from swapbridge.bridge.toml_places import Place
@@ -205,10 +205,9 @@ def _answer(lowering: Lowering, rule: Diagnostics, number: int, source: Source) 
     builder = BlockBuilder(lowering.memory)
     target = TargetSignal(lowering, rule.tester, message, message.signals[0], signal_rule, parent)
     made = target.make(builder)
-    send_if = -1 if made.valid is None else made.valid
     base = bytes([2 + pid.length, SERVICE | 0x40, number]).ljust(8, bytes([PADDING]))
     base = base[:3] + bytes(pid.length) + base[3 + pid.length :]
-    variant = Variant(base, builder.block(), (made.field,), send_if)
+    variant = finished_variant(base, builder, [made], made.valid)
     return SendDraft(parent, rule.tester, message, _answer_send(bridge, rule, message, number, variant), [made])
 
 

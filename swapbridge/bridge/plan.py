@@ -108,7 +108,8 @@ every active send due_at if (period_us > 0 or once); if check_us > 0, check_at, 
 pending, open_at if blocked, else now. A timer already due counts as now. A plan has at least one
 task, so there always is such a time. Latches are not counted: they matter only to what these timers do.
 
-The caller polls at least every 2**31 microseconds (35 minutes); after a longer sleep it starts afresh.
+`now` never goes back from one call to the next (it wraps), and the caller polls at least every 2**31 microseconds (35
+minutes); after a longer sleep it starts afresh.
 """
 
 from __future__ import annotations

@@ -109,8 +109,7 @@ def _guarded(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft
         signal = draft.message.signal(made.field.name)
         if made.value.feeds or signal is None or signal.counter is not None:
             continue
-        op = draft.send.variants[0].block[made.field.register] if made.field.register >= 0 else None
-        if op is not None and op.kind == "const" and op.value == invalid_code(signal):
+        if made.constant is not None and made.constant == invalid_code(signal):
             continue
         raise _refuse(
             bridge,

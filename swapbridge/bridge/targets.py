@@ -42,13 +42,15 @@ OFF_NAMES = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """A field with the register that says whether its sources are valid (None: always)."""
+    """A field with the register that says whether its sources are valid (None: always); `constant` is its raw value
+    where that never changes."""
 
     field: Field
     valid: int | None
     role: Role | None
     value: Value
     answer: FallbackAnswer | None
+    constant: int | None = None
 
 
 def _source_ratio(builder: BlockBuilder, lin: Lin) -> Fraction | None:
@@ -140,7 +142,8 @@ class TargetSignal:
         if answer is not None and valid is not None:
             register = self._with_fallback(builder, raw, valid, answer)
         self._check_range(builder, register)
-        return Made(self._field(builder, register, value, answer), valid, self.role, value, answer)
+        held = builder.constant_value(register)
+        return Made(self._field(builder, register, value, answer), valid, self.role, value, answer, held)
 
     def _field(self, builder: BlockBuilder, register: int, value: Value, answer: FallbackAnswer | None) -> Field:
         signal = self.signal

@@ -20,10 +20,12 @@ from swapbridge.bridge.codegen import (
     extract_text,
     make_lookup,
     make_table,
+    payload_order,
 )
 from swapbridge.bridge.plan import Feed, Plan, Receive, Send, Task, Variant, div_round
 from swapbridge.bridge.plan_check import check_plan
 from swapbridge.core.integrity import Checksum
+from swapbridge.core.layout import Layout
 
 
 class SentFrame(NamedTuple):
@@ -117,29 +119,54 @@ def _build(plan: Plan) -> tuple[Any, Any, Any, Any]:
     return built
 
 
+_CLOCK = [
+    f"        if now < seen: epoch += {M + 1}",
+    "        seen = now",
+    "        now += epoch",
+]
+"""The 32-bit clock made one that never wraps, so that timers are compared plainly: time never goes back."""
+
+
+def _layouts(send: Send) -> list[Layout]:
+    """Layouts of everything that is written into a send's payload."""
+    parts = [part.layout for part in (send.counter, send.checksum) if part is not None]
+    return parts + [field.layout for variant in send.variants for field in variant.fields]
+
+
+def _known_bytes(send: Send) -> dict[int, int]:
+    """Payload bytes that are the same in every frame of a send."""
+    written = {position >> 3 for layout in _layouts(send) for position in layout.positions}
+    bases = [variant.base for variant in send.variants]
+    return {i: bases[0][i] for i in range(send.length) if i not in written and len({b[i] for b in bases}) == 1}
+
+
 class _Writer:
     """Writes the source of one plan."""
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
         self.constants: dict[str, Any] = {}
+        self._orders = [payload_order(_layouts(send)) for send in plan.sends]
         self._receive_checks: dict[int, str] = {}
         self._send_checks: dict[int, str] = {}
         for number, receive in enumerate(plan.receives):
             if receive.checksum is not None:
-                text = self._checksum(receive.checksum, number, receive.minimum_length)
+                text = self._checksum(receive.checksum, number, receive.minimum_length, {})
                 self._receive_checks[number] = text
         for number, send in enumerate(plan.sends):
             if send.checksum is not None:
-                self._send_checks[number] = self._checksum(send.checksum, len(plan.receives) + number, send.length)
+                known = _known_bytes(send)
+                self._send_checks[number] = self._checksum(
+                    send.checksum, len(plan.receives) + number, send.length, known
+                )
 
-    def _checksum(self, checksum: Checksum, number: int, length: int) -> str:
+    def _checksum(self, checksum: Checksum, number: int, length: int, known: dict[int, int]) -> str:
         constant, tables = checksum_tables(checksum, length)
         for byte, table in tables.items():
             self.constants[f"crc{number}_{byte}"] = table
         if checksum.by_counter:
             self.constants[f"by{number}"] = checksum.by_counter
-        return checksum_text(checksum, number, constant, tables, "data")
+        return checksum_text(checksum, number, constant, tables, known)
 
     def arguments(self) -> list[str]:
         """Names that `build` takes."""
@@ -185,7 +212,7 @@ class _Writer:
         buses = len(plan.buses)
         out.append(f"    awake = {[0] * buses}")
         out.append(f"    heard = {[0] * buses}")
-        out.append("    started = applied = quiet = until = sweep_at = sweeping = bad = dropped = 0")
+        out.append("    started = applied = quiet = until = sweep_at = seen = epoch = bad = dropped = 0")
         out.append("    queue = deque()")
         out.append("    passing = {}")
         return out
@@ -203,7 +230,7 @@ class _Writer:
     def _receive(self, number: int, receive: Receive) -> list[str]:
         plan = self.plan
         feeds = [(n, plan.feeds[n]) for n in receive.feeds]
-        used = ["bad", "sweep_at", "sweeping", "quiet"]
+        used = ["bad", "sweep_at", "quiet"]
         for n, feed in feeds:
             used += [f"f{n}", f"g{n}", f"l{n}", f"e{n}"]
             used += [f"s{e.slot}" for e in feed.extracts]
@@ -263,7 +290,7 @@ class _Writer:
             )
             pad = "            "
         out += [
-            f"{pad}if (now - l{n}) & {M} > {feed.max_age_us}:",
+            f"{pad}if now - l{n} > {feed.max_age_us}:",
             f"{pad}    f{n} = g{n} = 0",
             f"{pad}l{n} = now",
         ]
@@ -276,7 +303,7 @@ class _Writer:
             f"{pad}    if g{n} < 255: g{n} += 1",
             f"{pad}    if g{n} >= ({feed.good_again} if e{n} else {feed.good_first}):",
             f"{pad}        f{n} = e{n} = 1",
-            f"{pad}    sweeping, sweep_at = 1, now",
+            f"{pad}    sweep_at = now",
         ]
         if feed.triggers:
             out.append(f"{pad}if f{n}:")
@@ -294,23 +321,23 @@ class _Writer:
     def _sweep(self) -> list[str]:
         """Latches, done before any block runs: `sweep_at` is the earliest time at which one may fall."""
         plan = self.plan
-        used = ["sweep_at", "sweeping", *self._names("f", "g")]
+        used = ["sweep_at", *self._names("f", "g")]
         out = ["    def sweep(now):", f"        nonlocal {', '.join(used)}", f"        best = {H - 1}"]
         for n, feed in enumerate(plan.feeds):
             out += [
                 f"        if f{n} or g{n}:",
-                f"            x = (now - l{n}) & {M}",
+                f"            x = now - l{n}",
                 f"            if x > {feed.max_age_us}: f{n} = g{n} = 0",
                 f"            elif {feed.max_age_us} - x < best: best = {feed.max_age_us} - x",
             ]
         for n, bus in enumerate(plan.buses):
             out += [
                 f"        if awake[{n}]:",
-                f"            x = (now - heard[{n}]) & {M}",
+                f"            x = now - heard[{n}]",
                 f"            if x > {bus.silent_us}: awake[{n}] = 0",
                 f"            elif {bus.silent_us} - x < best: best = {bus.silent_us} - x",
             ]
-        out.append(f"        sweeping, sweep_at = 1, (now + best + 1) & {M}")
+        out.append("        sweep_at = now + best + 1")
         return out
 
     def _apply(self) -> list[str]:
@@ -322,7 +349,7 @@ class _Writer:
         for n, send in enumerate(self.plan.sends):
             allowed = f"{send.states} >> s0 & 1"
             wanted = f"not a{n} and m{n}" if send.once else f"not a{n}"
-            later = f"(now + {send.delay_us}) & {M}" if send.delay_us else "now"
+            later = f"now + {send.delay_us}" if send.delay_us else "now"
             out += [
                 f"        if {allowed}:",
                 f"            if {wanted}:",
@@ -352,10 +379,10 @@ class _Writer:
         out = [f"    def e{n}_(now):", f"        nonlocal {', '.join(used)}"]
         timed = send.period_us > 0 or send.once
         if timed:
-            out.append(f"        cyc = (now - d{n}) & {M} < {H}")
+            out.append(f"        cyc = d{n} <= now")
         if send.check_us:
             out += [
-                f"        if (now - k{n}) & {M} < {H}: k{n} = (now + {send.check_us}) & {M}",
+                f"        if k{n} <= now: k{n} = now + {send.check_us}",
                 f"        forced = {'cyc' if timed else 'False'}",
             ]
         out.append(f"        p{n} = 0")
@@ -368,8 +395,8 @@ class _Writer:
             out += self._variant(n, send, variant, pad, timed=timed)
         if send.check_us:
             out += [
-                f"        if not forced and h{n} == payload: return None",
-                f"        h{n} = payload",
+                f"        if not forced and h{n} == x: return None",
+                f"        h{n} = x",
             ]
         out += self._advance(n, send, timed=timed)
         out += self._finish(n, send)
@@ -390,7 +417,7 @@ class _Writer:
                 if send.once:
                     out.append(f"{pad}        a{n} = m{n} = 0")
             out.append(f"{pad}    return None")
-        packer = Packer(variant.base)
+        packer = Packer(variant.base, self._orders[n])
         for part in (send.counter, send.checksum):
             if part is not None:
                 packer.clear(part.layout)
@@ -400,18 +427,13 @@ class _Writer:
             packer.add(field.layout, writer.register(field.register), op.low)
         if send.counter is not None and not send.check_us:
             packer.add(send.counter.layout, f"n{n}", 0)
-        text, order = packer.text()
-        return [*out, f"{pad}data = ({text}).to_bytes({packer.length}, '{order}')", *self._payload(send, pad)]
-
-    @staticmethod
-    def _payload(send: Send, pad: str) -> list[str]:
-        return [f"{pad}payload = data"] if send.check_us else []
+        return [*out, f"{pad}x = {packer.text()}"]
 
     @staticmethod
     def _moved(n: int, send: Send) -> list[str]:
         return [
-            f"d{n} = (d{n} + {send.period_us}) & {M}",
-            f"if (now - d{n}) & {M} < {H}: d{n} = (now + {send.period_us}) & {M}",
+            f"d{n} += {send.period_us}",
+            f"if d{n} <= now: d{n} = now + {send.period_us}",
         ]
 
     def _advance(self, n: int, send: Send, *, timed: bool) -> list[str]:
@@ -420,49 +442,42 @@ class _Writer:
             out.append("        if cyc:")
             out += [f"            {line}" for line in self._moved(n, send)]
             if send.period_us:
-                out += ["        else:", f"            d{n} = (now + {send.period_us}) & {M}"]
+                out += ["        else:", f"            d{n} = now + {send.period_us}"]
         if send.gap_us:
-            out.append(f"        b{n} = 1; o{n} = (now + {send.gap_us}) & {M}")
+            out.append(f"        b{n} = 1; o{n} = now + {send.gap_us}")
         if send.once:
             out.append(f"        a{n} = m{n} = 0")
         return out
 
     def _finish(self, n: int, send: Send) -> list[str]:
-        """Counter (where the comparison had to come first) and checksum."""
+        """Counter (where the comparison had to come first), checksum, and the payload as bytes."""
         out = []
-        length = send.length
+        to_bytes = f".to_bytes({send.length}, '{self._orders[n]}')"
         if send.counter is not None:
             counter = send.counter
             if send.check_us:
-                out += self._into(counter.layout, f"n{n}", length)
+                out.append(f"        x |= {self._placed(n, send, counter.layout, f'n{n}')}")
             cycle = counter.high - counter.low + 1
             if counter.step == 1:
                 out.append(f"        n{n} = n{n} + 1 if n{n} < {counter.high} else {counter.low}")
             else:
                 out.append(f"        n{n} = {counter.low} + (n{n} - {counter.low} + {counter.step}) % {cycle}")
-        if send.checksum is not None:
-            out += self._into(send.checksum.layout, self._send_checks[n], length)
-        return out
+        if send.checksum is None:
+            return [*out, f"        data = (x){to_bytes}"]
+        placed = self._placed(n, send, send.checksum.layout, self._send_checks[n])
+        return [*out, f"        data = x{to_bytes}", f"        data = (x | {placed}){to_bytes}"]
 
-    @staticmethod
-    def _into(layout: Any, text: str, length: int) -> list[str]:
-        """Add a value to `data`, whose bits there are 0."""
-        first, last = layout.positions[0] >> 3, layout.positions[-1] >> 3
-        if first == last and layout.length == 8:
-            tail = f" + data[{first + 1}:]" if first + 1 < length else ""
-            head = f"data[:{first}] + " if first else ""
-            return [f"        data = {head}bytes(({text},)){tail}"]
-        packer = Packer(bytes(length))
+    def _placed(self, n: int, send: Send, layout: Layout, text: str) -> str:
+        packer = Packer(bytes(send.length), self._orders[n])
         packer.add(layout, text, 0)
-        number, order = packer.text()
-        return [f"        data = (from_bytes(data, '{order}') | {number}).to_bytes({length}, '{order}')"]
+        return packer.text()
 
     # --- the three calls
 
     def _start(self) -> list[str]:
         names = ["started", "sweep_at", *self._names("t")]
         out = ["    def start(now):", f"        nonlocal {', '.join(names)}", "        started, sweep_at = 1, now"]
-        out += [f"        t{n} = (now + {task.offset_us}) & {M}" for n, task in enumerate(self.plan.tasks)]
+        out += [f"        t{n} = now + {task.offset_us}" for n, task in enumerate(self.plan.tasks)]
         out.append("        apply(now)")
         return out
 
@@ -473,12 +488,13 @@ class _Writer:
         wakes = tuple(int(b.wakes) for b in plan.buses)
         out += [
             "    def on_frame(bus, word, data, now):",
-            "        nonlocal s0, quiet, sweeping, sweep_at, dropped"
+            "        nonlocal s0, seen, epoch, quiet, sweep_at, dropped"
             + "".join(f", p{n}" for n, s in enumerate(plan.sends) if s.request),
+            *_CLOCK,
             "        if not started: start(now)",
             "        heard[bus] = now",
             "        if not awake[bus]:",
-            "            awake[bus], sweeping, sweep_at = 1, 1, now",
+            "            awake[bus], sweep_at = 1, now",
             f"        if s0 == 0 and {wakes!r}[bus]:",
             "            s0 = 1",
             "            apply(now)",
@@ -537,18 +553,17 @@ class _Writer:
         plan = self.plan
         out = [
             "    def poll(now):",
-            f"        nonlocal {', '.join(['quiet', 'until', *self._names('b', 't')])}",
-            f"        if quiet and (now - until) & {M} >= {H}: return None",
+            f"        nonlocal {', '.join(['seen', 'epoch', 'quiet', 'until', *self._names('b', 't')])}",
+            *_CLOCK,
+            "        if quiet and now < until: return None",
             "        if not started: start(now)",
-            f"        best = {H - 1}",
         ]
         for n, task in enumerate(plan.tasks):
             out += [
-                f"        {'if' if n == 0 else 'elif'} (now - t{n}) & {M} < {H}:",
-                f"            t{n} = (t{n} + {task.period_us}) & {M}",
-                f"            if {16 * task.period_us} <= (now - t{n}) & {M} < {H}:",
-                f"                t{n} = (now + {task.period_us}) & {M}",
-                f"            if (now - sweep_at) & {M} < {H}: sweep(now)",
+                f"        {'if' if n == 0 else 'elif'} t{n} <= now:",
+                f"            t{n} += {task.period_us}",
+                f"            if now - t{n} >= {16 * task.period_us}: t{n} = now + {task.period_us}",
+                "            if sweep_at <= now: sweep(now)",
                 f"            task{n}(now)",
                 "            if s0 != applied: apply(now)",
             ]
@@ -557,100 +572,76 @@ class _Writer:
             "            quiet = 0",
             "            return new_frame(SentFrame, queue.popleft())",
         ]
+        out.append("        best = t0")
+        for n in range(1, len(plan.tasks)):
+            out.append(f"        if t{n} < best: best = t{n}")
         for n, send in enumerate(plan.sends):
             out += self._wants(n, send)
-        for n in range(len(plan.tasks)):
-            out += [f"        x = (t{n} - now) & {M}", f"        if x >= {H}: x = 0", "        if x < best: best = x"]
-        out += [f"        quiet, until = 1, (now + best) & {M}", "        return None"]
+        out += ["        quiet, until = 1, best", "        return None"]
         return out
 
     @staticmethod
     def _wants(n: int, send: Send) -> list[str]:
         """Evaluate send n if it wants; otherwise note in `best` when it may."""
-        run = [
-            "quiet = 0",
-            f"if (now - sweep_at) & {M} < {H}: sweep(now)",
-            f"return e{n}_(now)",
-        ]
+        run = ["quiet = 0", "if sweep_at <= now: sweep(now)", f"return e{n}_(now)"]
         out = [f"        if a{n}:"]
         if send.period_us > 0 or send.once:
             out += [
-                f"            x = (d{n} - now) & {M}",
-                f"            if x == 0 or x > {H}:",
+                f"            if d{n} <= now:",
                 *(f"                {line}" for line in run),
-                "            if x < best: best = x",
+                f"            if d{n} < best: best = d{n}",
             ]
-        waits = "True" if send.check_us else f"p{n}"
         blocks = send.gap_us > 0 or send.delay_us > 0
         if blocks:
-            out.append(f"            if b{n} and (now - o{n}) & {M} < {H}: b{n} = 0")
-        out.append(f"            if {waits}:")
-        test = f"p{n}" + (f" or (now - k{n}) & {M} < {H}" if send.check_us else "")
+            out.append(f"            if b{n} and o{n} <= now: b{n} = 0")
+        test = f"p{n} or k{n} <= now" if send.check_us else f"p{n}"
         if blocks:
-            later = [
-                f"                    y = (k{n} - now) & {M}",
-                f"                    if not p{n} and x < y < {H}: x = y",
-            ]
+            waiting = f"o{n} if p{n} or o{n} > k{n} else k{n}" if send.check_us else f"o{n}"
             out += [
-                f"                if b{n}:",
-                f"                    x = (o{n} - now) & {M}",
-                *(later if send.check_us else []),
+                f"            if b{n}:",
+                f"                if {'True' if send.check_us else f'p{n}'}:",
+                f"                    x = {waiting}",
                 "                    if x < best: best = x",
-                f"                elif {test}:",
+                f"            elif {test}:",
             ]
         else:
-            out.append(f"                if {test}:")
-        out += [f"                    {line}" for line in run]
+            out.append(f"            if {test}:")
+        out += [f"                {line}" for line in run]
         if send.check_us:
-            out += [
-                "                else:",
-                f"                    x = (k{n} - now) & {M}",
-                "                    if x < best: best = x",
-            ]
+            out += ["            else:", f"                if k{n} < best: best = k{n}"]
         return out
 
     def _next_poll(self) -> list[str]:
         plan = self.plan
         out = [
             "    def next_poll(now):",
+            "        nonlocal seen, epoch",
+            *_CLOCK,
             "        if not started: start(now)",
-            f"        if quiet and (now - until) & {M} >= {H}: return until",
-            "        if queue: return now",
-            f"        best = {H - 1}",
+            f"        if quiet and now < until: return until & {M}",
+            f"        if queue: return now & {M}",
+            "        best = t0",
         ]
-
-        def timer(name: str, pad: str) -> list[str]:
-            return [
-                f"{pad}x = ({name} - now) & {M}",
-                f"{pad}if x == 0 or x > {H}: return now",
-                f"{pad}if x < best: best = x",
-            ]
-
-        for n in range(len(plan.tasks)):
-            out += timer(f"t{n}", "        ")
+        for n in range(1, len(plan.tasks)):
+            out.append(f"        if t{n} < best: best = t{n}")
         for n, send in enumerate(plan.sends):
             out.append(f"        if a{n}:")
             if send.period_us > 0 or send.once:
-                out += timer(f"d{n}", "            ")
-            late = f"b{n} and (now - o{n}) & {M} >= {H}"
+                out.append(f"            if d{n} < best: best = d{n}")
+            opening = f"(o{n} if b{n} else 0)"
             if send.check_us:
                 out += [
-                    f"            x = (k{n} - now) & {M}",
-                    f"            if x > {H}: x = 0",
-                    f"            if {late}:",
-                    f"                y = (o{n} - now) & {M}",
-                    f"                if p{n} or y > x: x = y",
-                    f"            elif p{n}: return now",
-                    "            if x == 0: return now",
+                    f"            x = {opening}",
+                    f"            if not p{n} and k{n} > x: x = k{n}",
                     "            if x < best: best = x",
                 ]
             else:
                 out += [
                     f"            if p{n}:",
-                    f"                if not ({late}): return now",
-                    *timer(f"o{n}", " " * 16),
+                    f"                x = {opening}",
+                    "                if x < best: best = x",
                 ]
-        out.append(f"        return (now + best) & {M}")
+        out.append(f"        return (best if best > now else now) & {M}")
         return out
 
     def _reports(self) -> list[str]:
