@@ -23,7 +23,7 @@ class Browser:
     def __init__(self, folder: Path) -> None:
         self.app = make_app(folder, hosts=[HOST])
         self.http = TestClient(
-            self.app,  # type: ignore[arg-type]
+            self.app,
             base_url=f"http://{HOST}",
             client=("127.0.0.1", 50000),
             follow_redirects=False,

@@ -49,7 +49,7 @@ document.addEventListener("DOMContentLoaded", () => {
       text.value = fresh;
       draw(); number(); edited();
     });
-    const rows = make("div", {});
+    const rows = make("div", { class: "scroll points" });
     const cell = (i, side) => make("input", { type: "number", step: "any", value: points[i][side], size: 7, "aria-label": `point ${i + 1}, ${side ? chosen.y || "out" : chosen.x || "in"}`, disabled: !mayWrite,
       onchange: (e) => { const was = points[i][side]; points[i][side] = Number(e.target.value); change().catch(() => { points[i][side] = was; }); } });
     const list_ = () => rows.replaceChildren(table([`In ${chosen.x}`, `Out ${chosen.y}`, ""], points.map((_, i) => [cell(i, 0), cell(i, 1),

@@ -1,0 +1,217 @@
+"""The bench page in real Chromium: the journey from captures to a proved bridge as a person clicks it, and axe-core.
+
+Needs Chromium and its driver (Debian packages chromium and chromium-driver); `.ci/run` installs them.
+"""
+
+from __future__ import annotations
+
+import importlib.resources
+import re
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from selenium import webdriver
+from selenium.webdriver.chrome.options import Options
+from selenium.webdriver.chrome.service import Service
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import Select, WebDriverWait
+
+from swapbridge.demo import write_demo
+from swapbridge.signalmap import load_map
+
+pytestmark = [pytest.mark.long, pytest.mark.xdist_group("browser"), pytest.mark.timeout(600)]
+VIEWS = ("/", "/capture", "/guess", "/compare", "/bridge", "/prove", "/live")
+FLAGS = (
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]:
+    """The demo's swap folder, served by the real command."""
+    folder = tmp_path_factory.mktemp("swap")
+    write_demo(folder)
+    command = [sys.executable, "-m", "swapbridge", "page", str(folder), "--no-open"]
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as server:
+        assert server.stderr is not None
+        found = re.search(r"http://127\.0\.0\.1:\d+", server.stderr.readline())
+        assert found
+        yield found.group(0), folder
+        server.terminate()
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Callable[..., webdriver.Chrome]:
+    """Starts Chromium; skips with a clear word where it is not installed."""
+    browser, driver = shutil.which("chromium"), shutil.which("chromedriver")
+    if browser is None or driver is None:
+        pytest.skip("Chromium and its driver are not installed (Debian: chromium, chromium-driver)")
+
+    def start(width: int = 1280, height: int = 1000, dark: bool = False) -> webdriver.Chrome:
+        options = Options()
+        options.binary_location = browser
+        for flag in (*FLAGS, f"--window-size={width},{height}"):
+            options.add_argument(flag)
+        options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+        started = webdriver.Chrome(options=options, service=Service(driver))
+        if dark:
+            scheme = [{"name": "prefers-color-scheme", "value": "dark"}]
+            started.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": scheme})
+        return started
+
+    return start
+
+
+@pytest.fixture
+def browser(chromium: Callable[..., webdriver.Chrome]) -> Iterator[webdriver.Chrome]:
+    started = chromium()
+    yield started
+    started.quit()
+
+
+def until(browser: webdriver.Chrome, ready: Callable[[webdriver.Chrome], Any], most_s: float = 60) -> Any:
+    return WebDriverWait(browser, most_s, poll_frequency=0.1).until(ready)
+
+
+def words_of(browser: webdriver.Chrome, selector: str) -> str:
+    return str(browser.find_element(By.CSS_SELECTOR, selector).text)
+
+
+def faults_on_console(browser: webdriver.Chrome) -> list[str]:
+    lines: list[dict[str, str]] = browser.get_log("browser")  # type: ignore[no-untyped-call]
+    return [line["message"] for line in lines if line["level"] in ("SEVERE", "WARNING")]
+
+
+def test_from_captures_to_a_verdict(site: tuple[str, Path], browser: webdriver.Chrome) -> None:
+    address, folder = site
+    browser.get(f"{address}/capture")
+    until(browser, lambda b: b.find_elements(By.CSS_SELECTOR, "#identifiers tbody tr"))
+    until(browser, lambda b: b.find_elements(By.CSS_SELECTOR, "canvas.bits"))
+
+    browser.get(f"{address}/guess")
+    Select(browser.find_element(By.ID, "file")).select_by_value("donor_own_vehicle.log.gz")
+    browser.find_element(By.ID, "start").click()
+    until(browser, lambda b: b.find_elements(By.CSS_SELECTOR, "#claims tbody tr"), 120)
+    until(browser, lambda b: b.find_elements(By.CSS_SELECTOR, "#detail canvas"))
+    assert "engine_speed" in words_of(browser, "#claims")
+    name, where = browser.find_element(By.ID, "edit-name"), browser.find_element(By.ID, "edit-map")
+    for box, text in ((name, "TrialSignal"), (where, "trial.dbc")):
+        box.clear()
+        box.send_keys(text)
+    browser.find_element(By.CSS_SELECTOR, "#detail button.go").click()
+    until(browser, lambda b: "TrialSignal is in trial.dbc" in words_of(b, "#message"))
+    trial = folder / "signal_maps" / "trial.dbc"
+    assert any(m.signal("TrialSignal") for m in load_map(trial).messages)
+    browser.find_element(By.CSS_SELECTOR, "[data-undo]").click()
+    until(browser, lambda _: not trial.exists())
+
+    browser.get(f"{address}/compare")
+    Select(browser.find_element(By.ID, "a")).select_by_value("host_old_engine.log.gz")
+    Select(browser.find_element(By.ID, "b")).select_by_value("host_unplugged.log.gz")
+    browser.find_element(By.ID, "go").click()
+    until(browser, lambda b: re.search(r"Vanished: [1-9]", words_of(b, "#result")))
+
+    browser.get(f"{address}/bridge")
+    until(browser, lambda b: "Compiles" in words_of(b, "#state"))
+    editor = browser.find_element(By.ID, "text")
+    editor.send_keys(Keys.CONTROL, Keys.END)
+    editor.send_keys('\n[constants_]\nx = "1"\n')
+    until(browser, lambda b: "Refused" in words_of(b, "#state"))
+    assert "Line" in words_of(browser, "#faults")
+    browser.execute_script("window.onbeforeunload = null; document.getElementById('text').value = ''")
+    before = (folder / "bridge.toml").read_bytes()
+    browser.refresh()
+    until(browser, lambda b: "Compiles" in words_of(b, "#state"))
+    assert (folder / "bridge.toml").read_bytes() == before
+    browser.find_element(By.ID, "compile").click()
+    until(browser, lambda _: (folder / "plan.json").is_file())
+
+    browser.get(f"{address}/prove")
+    Select(browser.find_element(By.NAME, "thoroughness")).select_by_value("none")
+    browser.find_element(By.CSS_SELECTOR, "#prove button").click()
+    until(browser, lambda b: "checks passed" in words_of(b, "#verdict"), 180)
+    assert (folder / "proof.json").is_file()
+    until(browser, lambda b: b.find_element(By.ID, "report").is_displayed())
+    assert faults_on_console(browser) == []
+
+
+def test_the_views_can_be_reached_by_keyboard_alone(site: tuple[str, Path], browser: webdriver.Chrome) -> None:
+    address, _ = site
+    browser.get(f"{address}/capture")
+
+    def press(key: str) -> str:
+        ActionChains(browser).send_keys(key).perform()
+        return str(browser.switch_to.active_element.text)
+
+    assert "Skip to the content" in press(Keys.TAB)
+    seen = [press(Keys.TAB) for _ in VIEWS]
+    assert seen == ["Swap", "Capture", "Guess", "Compare", "Bridge", "Prove", "Live"]
+    press(Keys.ENTER)
+    until(browser, lambda b: b.current_url.endswith("/live"))
+
+
+@pytest.mark.parametrize(("width", "dark"), [(1280, False), (1280, True), (360, False)])
+def test_axe_finds_no_serious_fault(
+    site: tuple[str, Path], chromium: Callable[..., webdriver.Chrome], width: int, dark: bool
+) -> None:
+    address, _ = site
+    rules = importlib.resources.files("axe_core_python").joinpath("axe.min.js").read_text(encoding="utf-8")
+    browser = chromium(width=width, dark=dark)
+    try:
+        if width < 500:  # narrower than a window can be: told to the page itself
+            metrics = {"width": width, "height": 800, "deviceScaleFactor": 2, "mobile": True}
+            browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+        for view in VIEWS:
+            browser.get(f"{address}{view}")
+            time.sleep(1.5)
+            browser.execute_cdp_cmd("Runtime.evaluate", {"expression": rules})
+            report = browser.execute_async_script("axe.run().then(arguments[0])")
+            faults = [
+                (v["id"], v["impact"], [n["html"][:120] for n in v["nodes"][:3]])
+                for v in report["violations"]
+                if v["impact"] in ("serious", "critical")
+            ]
+            assert report["passes"], view
+            assert faults == [], view
+            overflow = "return document.documentElement.scrollWidth - document.documentElement.clientWidth"
+            assert browser.execute_script(overflow) <= 0, view
+    finally:
+        browser.quit()
+
+
+def test_hostile_names_run_nothing(site: tuple[str, Path], browser: webdriver.Chrome) -> None:
+    """A file name and a CSV channel made of markup: shown as text, and nothing of it runs."""
+    address, folder = site
+    evil = "<img src=x onerror=document.title='taken'>"
+    captures = folder / "captures"
+    copy = captures / f"{evil}.log.gz"
+    copy.write_bytes((captures / "host_unplugged.log.gz").read_bytes())
+    rows = (captures / "host_unplugged.csv").read_text().splitlines()
+    first = rows[1].split(",")
+    (captures / f"{evil}.csv").write_text("\n".join([*rows, f"{first[0]},{evil},1,"]) + "\n")
+    try:
+        for view in ("/capture", "/guess", "/compare"):
+            browser.get(f"{address}{view}")
+            if view != "/compare":
+                Select(browser.find_element(By.ID, "file")).select_by_value(copy.name)
+            time.sleep(2)
+            assert browser.title != "taken"
+            assert browser.find_elements(By.CSS_SELECTOR, "img[src=x]") == []
+    finally:
+        copy.unlink()
+        (captures / f"{evil}.csv").unlink()
