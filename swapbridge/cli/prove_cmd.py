@@ -12,7 +12,7 @@ import click
 from swapbridge.bridge import BridgeFile, Plan, Translator, load_bridge, load_maps, plan_from_json
 from swapbridge.bus.virtual_check import virtual_check
 from swapbridge.capture import Capture, read_capture
-from swapbridge.cli.common import console, progress_bar, say, table
+from swapbridge.cli.common import WIDTH, console, progress_bar, say, table
 from swapbridge.cli.folder import BRIDGE, NEEDS, PLAN, InFolder, find_swap_folder, need_swap_folder
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
@@ -21,7 +21,7 @@ from swapbridge.emit import NativeTranslator
 from swapbridge.prove import Verdict, html_report, prove
 from swapbridge.prove.bench import MakeTranslator
 from swapbridge.prove.real_time import judge_real_time
-from swapbridge.prove.text_report import area_rows, headline, junit_xml, problem_rows
+from swapbridge.prove.text_report import area_rows, failure_rows, headline, junit_xml, warning_lines
 from swapbridge.prove.verdict import Check
 
 FILE = click.Path(path_type=Path, dir_okay=False)
@@ -124,12 +124,16 @@ def _show(verdict: Verdict) -> None:
     screen.print(headline(verdict), style="bold", markup=False, soft_wrap=True)
     columns = ["", "", "failed", "to look at", "passed", ""]
     screen.print(table(columns, area_rows(verdict), right=("failed", "to look at", "passed")))
-    rows, more = problem_rows(verdict)
+    rows, more = failure_rows(verdict)
     if rows:
-        screen.print()
-        screen.print(table(["", "what", "measured; needs", "what to change"], rows))
+        screen.print(table(["FAILED", "measured; needs", "what to change"], rows))
     if more:
-        screen.print(f"and {more} more: see --report", markup=False)
+        screen.print(f"and {more} more failures: see --report", markup=False)
+    lines, more = warning_lines(verdict, WIDTH - 8)
+    for line in lines:
+        screen.print(f"look    {line}", markup=False)
+    if more:
+        screen.print(f"        and {more} more to look at: see --report", markup=False)
     screen.print(
         "The tool's word is advice: the vehicle's own manuals, local codes and licensed practice come first.",
         markup=False,

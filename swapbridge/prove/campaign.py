@@ -10,7 +10,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations
 from multiprocessing import get_context
 
@@ -24,7 +24,7 @@ from swapbridge.prove.bench import Bench, Run, simulate
 from swapbridge.prove.content import judge_trace
 from swapbridge.prove.excerpt import excerpt
 from swapbridge.prove.faults import FAULTS, MS, SECOND, Scene
-from swapbridge.prove.reference import Reference, steps_of
+from swapbridge.prove.reference import Known, Reference, steps_of
 from swapbridge.prove.simulated_bus import Heard, Polled, Program, Restart, Sent
 from swapbridge.prove.verdict import FaultRun
 from swapbridge.signalmap import SignalMap
@@ -58,6 +58,11 @@ class Ground:
     bridge: BridgeFile
     maps: Mapping[str, SignalMap]
     make: Callable[[], Program]
+    known: Known = field(default_factory=Known)
+
+    def reference(self) -> Reference:
+        """A fresh twin of the bridge."""
+        return Reference(self.bridge, self.maps, steps_of(self.bench.plan), self.known)
 
 
 def tasks_for(thoroughness: str, seed: int, names: Sequence[str] = tuple(FAULTS)) -> list[Task]:
@@ -157,7 +162,7 @@ def _judge(ground: Ground, scene: Scene, run: Run) -> list[str]:
     problems = []
     # content is defined for a clock that goes forward (and wraps); the rules below judge one that steps back
     for part in _lives(trace) if not scene.steps_back else []:
-        contents = judge_trace(plan, Reference(ground.bridge, ground.maps, steps_of(plan)), part, ground.maps)
+        contents = judge_trace(plan, ground.reference(), part, ground.maps)
         if contents.wrong:
             problems.append(f"content: {contents.wrong} frames differ; {contents.first_problem()}")
             break
@@ -244,18 +249,18 @@ def stale_values(plan: Plan, bridge: BridgeFile, trace: Trace, allowance_us: int
     rules = {(r.message.text, s.name): (s, r) for r in bridge.messages for s in r.signals}
     for send in plan.sends:
         for variant in send.variants:
-            for field in variant.fields:
-                if not is_delicate(field) or field.fallback is None or not field.feeds:
+            for sent in variant.fields:
+                if not is_delicate(sent) or sent.fallback is None or not sent.feeds:
                     continue
-                rule = rules.get((send.name, field.name))
+                rule = rules.get((send.name, sent.name))
                 if rule is None or rule[0].ramp is not None:
                     continue
-                role = BY_NAME[field.role]
+                role = BY_NAME[sent.role]
                 if role.fallback == "ramp to none":
                     continue
                 hold = rule[0].hold_us or rule[1].hold_us or 0
-                limit = max(plan.feeds[n].max_age_us for n in field.feeds) + hold + 2 * bridge.step_us
-                watched.setdefault((send.bus, send.word), []).append((field, limit, {words[n] for n in field.feeds}))
+                limit = max(plan.feeds[n].max_age_us for n in sent.feeds) + hold + 2 * bridge.step_us
+                watched.setdefault((send.bus, send.word), []).append((sent, limit, {words[n] for n in sent.feeds}))
     if not watched:
         return []
     last: dict[tuple[int, int], int] = {}
@@ -264,10 +269,10 @@ def stale_values(plan: Plan, bridge: BridgeFile, trace: Trace, allowance_us: int
         if isinstance(event, Heard):
             last[event.bus, event.word] = event.now_us
         elif isinstance(event, Polled) and event.frame is not None:
-            for field, limit, sources in watched.get((event.frame.bus, event.frame.word), ()):
+            for sent, limit, sources in watched.get((event.frame.bus, event.frame.word), ()):
                 ages = [_age(event.now_us, last[s]) if s in last else 1 << 32 for s in sources]
-                if max(ages) > limit + allowance_us and field.layout.unpack(event.frame.data) != field.fallback:
-                    wrong[field.name] = wrong.get(field.name, 0) + 1
+                if max(ages) > limit + allowance_us and sent.layout.unpack(event.frame.data) != sent.fallback:
+                    wrong[sent.name] = wrong.get(sent.name, 0) + 1
     return [f"{name}: {n} frames carried a stale value" for name, n in wrong.items()]
 
 

@@ -151,20 +151,25 @@ class Evaluator:
         bridge: BridgeFile,
         world: Surroundings,
         remembering: Mapping[str, tuple[Callable[[Evaluator, Call, Wanted], Memory], bool]],
+        trees: dict[str, Node] | None = None,
     ) -> None:
         self.bridge, self.world, self._remembering = bridge, world, remembering
         self.step_s = Fraction(bridge.step_us, 1_000_000)
-        self._trees: dict[str, Node] = {}
+        self._trees: dict[str, Node] = {} if trees is None else trees
         self.memories: dict[tuple[Node, Wanted], Memory] = {}
         self.remembered = 0
         """How often a remembering function was asked."""
 
     def of(self, source: Source, wanted: Wanted) -> Exact:
         """Value of an expression of the file."""
+        return self.value(self.tree(source), wanted)
+
+    def tree(self, source: Source) -> Node:
+        """Tree of an expression, parsed once."""
         tree = self._trees.get(source.text)
         if tree is None:
             tree = self._trees[source.text] = parse_source(self.bridge, source)
-        return self.value(tree, wanted)
+        return tree
 
     def unit(self, text: str) -> Unit:
         """Unit of a spelling."""
@@ -229,10 +234,10 @@ class Evaluator:
     def _reference(self, reading: Reading) -> Node | None:
         """What 100 % of a percent torque is."""
         if reading.options.reference is not None:
-            return parse_source(self.bridge, reading.options.reference)
+            return self.tree(reading.options.reference)
         if not reading.signal.reference:
             return None
-        node = parse_source(self.bridge, Source(reading.signal.reference))
+        node = self.tree(Source(reading.signal.reference))
         if isinstance(node, Name) and len(node.parts) == 2:
             return Name((reading.bus, *node.parts), node.column)
         return node

@@ -23,6 +23,8 @@ GAP_MARGIN_MS = 1.0
 PAUSE_PERIODS = 20
 """A gap longer than so many periods (and 1 s) is a pause of its sender, not a late frame."""
 PAUSE_NS = 1_000_000_000
+TOGETHER_NS = 10_000_000
+"""First frames closer than this count as together: no module can tell which of them came first."""
 CHECKED_FRAMES = 4000
 """So many checksums of a message are computed at most, evenly spread."""
 
@@ -99,8 +101,13 @@ def unpack_column(layout: Layout, payload: npt.NDArray[np.uint8]) -> Ints:
     return out
 
 
-def measure(frames: Frames, message: MapMessage | None) -> MessageForm:
-    """Take the form of one identifier's frames, by its map where there is one."""
+def measure(
+    frames: Frames, message: MapMessage | None, safe: Mapping[str, frozenset[int]] | None = None
+) -> MessageForm:
+    """Take the form of one identifier's frames, by its map where there is one.
+
+    `safe` holds raw values by signal that say nothing of its range: safe answers while a source is not there.
+    """
     times = frames.time_ns
     gaps = np.diff(times)
     typical = float(np.median(gaps)) if len(gaps) else 0.0
@@ -135,9 +142,11 @@ def measure(frames: Frames, message: MapMessage | None) -> MessageForm:
             if signal.counter is None and signal.checksum is None:
                 if signal.mux_values and pages is not None:
                     raw = raw[np.isin(pages, signal.mux_values)]
-                if len(raw):
-                    step = int(np.abs(np.diff(raw)).max()) if len(raw) > 1 else 0
-                    signals[signal.name] = SignalForm(int(raw.min()), int(raw.max()), step)
+                says = ~np.isin(raw, list((safe or {}).get(signal.name, ())))
+                if says.any():
+                    steps_taken = np.abs(np.diff(raw))[says[1:] & says[:-1]]
+                    step = int(steps_taken.max()) if len(steps_taken) else 0
+                    signals[signal.name] = SignalForm(int(raw[says].min()), int(raw[says].max()), step)
     return MessageForm(
         count=len(times),
         pauses=int(pause.sum()),
@@ -296,43 +305,49 @@ def _constant_bits(label: str, pattern: MessageForm, ours: MessageForm, message:
 
 
 def _ranges(label: str, pattern: MessageForm, ours: MessageForm, message: MapMessage | None) -> list[Check]:
-    if message is None:
-        return []
-    out = []
-    for signal in message.signals:
+    """Values and steps well beyond the old engine's: one warning each a message."""
+    beyond, steps, looked = [], [], 0
+    for signal in message.signals if message is not None else ():
         then, now = pattern.signals.get(signal.name), ours.signals.get(signal.name)
         if then is None or now is None or signal.choices or signal.layout.length == 1:
             continue
-        reserved = {*signal.not_available, *signal.error_codes}
+        looked += 1
         scale, offset = float(signal.scale), float(signal.offset)
         room = max(1, then.high - then.low)
-        outside = [v for v in (now.low, now.high) if v not in reserved and not then.low <= v <= then.high]
-        if any(min(abs(v - then.low), abs(v - then.high)) > room // 4 for v in outside):
-            out.append(
-                judge(
-                    "form",
-                    f"{label}.{signal.name}",
-                    "range",
-                    False,
-                    f"{now.low * scale + offset:g} to {now.high * scale + offset:g} {signal.unit}",
-                    f"the old engine's {then.low * scale + offset:g} to {then.high * scale + offset:g}",
-                    "usual with another engine: make sure that the module bears it, or clamp it in the bridge file",
-                    warn=True,
-                )
+        if then.low - now.low > room // 4 or now.high - then.high > room // 4:
+            beyond.append(
+                f"{signal.name} {now.low * scale + offset:g} to {now.high * scale + offset:g} {signal.unit}".rstrip()
+                + f" (was {then.low * scale + offset:g} to {then.high * scale + offset:g})"
             )
-        if now.step > 2 * max(1, then.step) and not reserved:
-            out.append(
-                judge(
-                    "form",
-                    f"{label}.{signal.name}",
-                    "largest step",
-                    False,
-                    f"{now.step * abs(scale):g} {signal.unit} between frames",
-                    f"the old engine's {then.step * abs(scale):g}",
-                    "a rate limit in the bridge file makes it smoother",
-                    warn=True,
-                )
+        if now.step > 2 * max(1, then.step):
+            was = then.step * abs(scale)
+            steps.append(f"{signal.name} {now.step * abs(scale):g} {signal.unit}".rstrip() + f" (was {was:g})")
+    out = []
+    if looked:
+        out.append(
+            judge(
+                "form",
+                label,
+                "value ranges",
+                not beyond,
+                ", ".join(beyond[:4]) if beyond else f"{looked} signals within the old engine's",
+                "about the old engine's values",
+                "usual with another engine: make sure that the module bears it, or clamp it",
+                warn=True,
             )
+        )
+        out.append(
+            judge(
+                "form",
+                label,
+                "largest steps",
+                not steps,
+                ", ".join(steps[:4]) if steps else f"{looked} signals as smooth as the old engine's",
+                "at most twice the old engine's step between frames",
+                "make sure that the module bears it, or use rate_limit(...)",
+                warn=True,
+            )
+        )
     return out
 
 
@@ -354,7 +369,7 @@ def compare_start_up(
         for b in names:
             apart = pattern[b].first_ns[0] - pattern[a].first_ns[0]
             margin = max(20.0, pattern[a].period_ms, pattern[b].period_ms) * 1e6
-            if apart > margin and ours[a].first_ns[0] > ours[b].first_ns[0]:
+            if apart > margin and ours[a].first_ns[0] > ours[b].first_ns[0] + TOGETHER_NS:
                 wrong.append(f"{b} before {a}")
     out = []
     if len(names) > 1:

@@ -19,7 +19,6 @@ from swapbridge.prove.coverage import board
 from swapbridge.prove.form import Frames, MessageForm, compare_forms, compare_start_up, measure, unpack_column
 from swapbridge.prove.origin import source_checks
 from swapbridge.prove.pictures import thin
-from swapbridge.prove.reference import Reference, steps_of
 from swapbridge.prove.silence import judge_silence
 from swapbridge.prove.timing import bus_times, signal_times
 from swapbridge.prove.verdict import Check, FaultRun, Overlay, Verdict, judge
@@ -91,19 +90,18 @@ def prove(
     run = simulate(bench, make, seed=seed, progress=lambda share, words: tell(0.02 + 0.1 * share, words))
     checks = source_checks(plan, bridge, maps)
     tell(0.12, "content")
-    reference = Reference(bridge, maps, steps_of(plan))
-    contents = judge_trace(plan, reference, run.device.trace or [], maps)
+    ground = Ground(bench, bridge, maps, make)
+    contents = judge_trace(plan, ground.reference(), run.device.trace or [], maps)
     checks += content_checks(plan, contents, maps)
     tell(0.2, "form")
     checks += form_checks(bench, run, maps)
     tell(0.25, "a silent bus")
-    checks += judge_silence(bench, Reference(bridge, maps, steps_of(plan)), make)
+    checks += judge_silence(bench, ground.reference(), make)
     times, time_checks = signal_times(plan, run)
     loads, load_checks = bus_times(bench, run)
     checks += [*time_checks, *load_checks]
     faults: list[FaultRun] = []
     if thoroughness != "none":
-        ground = Ground(bench, bridge, maps, make)
         faults = run_campaign(
             ground,
             tasks_for(thoroughness, seed),
@@ -157,7 +155,8 @@ def form_checks(bench: Bench, run: Run, maps: Mapping[str, SignalMap]) -> list[C
         )
         if not rows:
             continue
-        ours = measure(frames_of(rows), message)
+        safe = {f.name: frozenset({f.fallback}) for v in send.variants for f in v.fields if f.fallback is not None}
+        ours = measure(frames_of(rows), message, safe)
         recorded = bench.recorded(send.bus, send.word)
         if recorded is None or len(recorded) < 2:
             out += _without_pattern(send.name, ours, message, send.period_us / 1000)
@@ -169,8 +168,9 @@ def form_checks(bench: Bench, run: Run, maps: Mapping[str, SignalMap]) -> list[C
         forms.setdefault(send.bus, {})[send.name] = ours
     for bus, found in patterns.items():
         name = bench.plan.buses[bus].name
-        awake = int(bench.traffic[bus].start_ns[0]) if len(bench.traffic[bus]) else 0
-        out += compare_start_up(f"bus {name}", found, forms[bus], (awake, awake))
+        # recordings begin a millisecond before their first frame; the translator wakes with the first bus that does
+        wakes = min((int(t.start_ns[0]) for t in bench.traffic if len(t)), default=0)
+        out += compare_start_up(f"bus {name}", found, forms[bus], (0, wakes))
     return out
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from swapbridge.bridge.bridge_file import BridgeFile, MessageOptions, SignalOptions
+from swapbridge.bridge.grammar import Node
 from swapbridge.bridge.plan import STATES, Plan
 from swapbridge.core.integrity import Checksum, Counter
 from swapbridge.core.layout import Layout
@@ -106,6 +107,18 @@ def steps_of(plan: Plan) -> Steps:
     return Steps(tuple(t.offset_us for t in plan.tasks), tuple(names)) if plan.tasks else Steps()
 
 
+@dataclass(slots=True)
+class Known:
+    """What was worked out before, by inputs; shared by the references of one bridge, since it hangs on nothing else."""
+
+    trees: dict[str, Node] = field(default_factory=dict)
+    raws: dict[str, dict[tuple[object, ...], tuple[int, bool]]] = field(default_factory=dict)
+    packed: dict[tuple[int, int], dict[tuple[int, ...], bytes]] = field(default_factory=dict)
+    checked: dict[tuple[int, int], dict[bytes, bytes]] = field(default_factory=dict)
+    summed: dict[tuple[str, str], dict[bytes, bool]] = field(default_factory=dict)
+    conditions: dict[tuple[object, ...], tuple[bool, bool, bool]] = field(default_factory=dict)
+
+
 class Reference:
     """The exact twin of one bridge.
 
@@ -116,10 +129,19 @@ class Reference:
         By bus name.
     steps : Steps
         How the steps of filters are spread over the fixed period.
+    known : Known
+        Shared by many references of one bridge, to be quick.
     """
 
-    def __init__(self, bridge: BridgeFile, maps: Mapping[str, SignalMap], steps: Steps | None = None) -> None:
+    def __init__(
+        self,
+        bridge: BridgeFile,
+        maps: Mapping[str, SignalMap],
+        steps: Steps | None = None,
+        known: Known | None = None,
+    ) -> None:
         self.bridge, self.maps, self.steps = bridge, maps, steps or Steps()
+        self.known = known or Known()
         self.now = 0
         self._begun = False
         self._due: list[int] = []
@@ -130,9 +152,9 @@ class Reference:
         self._bus_awake = [False for _ in bridge.buses]
         self._state = ASLEEP
         self._after_run = 0
-        self.evaluator = Evaluator(bridge, self, MEMORIES)
+        self.evaluator = Evaluator(bridge, self, MEMORIES, self.known.trees)
         self._touched: list[tuple[str, object]] | None = None
-        self._condition_memo: dict[tuple[object, ...], tuple[bool, bool, bool]] = {}
+        self._condition_memo = self.known.conditions
         self._condition_key = self.watch(self._work_out_conditions)
         inside_states = len(self.evaluator.memories)
         self.targets: dict[tuple[int, int], Target] = {}
@@ -279,7 +301,8 @@ class Reference:
                 lost = LOST_OK if options is None or options.lost_ok is None else options.lost_ok
                 cycle = counting.counter.high - counting.counter.low + 1
                 counter = counting.layout, counting.counter, max(0, min(lost, cycle - 2))
-            self._received[key] = _Received(message, options, checksum, counter)
+            summed = self.known.summed.setdefault(key, {})
+            self._received[key] = _Received(message, options, checksum, counter, summed=summed)
             self._by_word[self._bus_numbers[bus], message.word] = self._received[key]
         return self._received[key]
 

@@ -9,7 +9,6 @@ from math import ceil, floor
 from typing import TYPE_CHECKING
 
 from swapbridge.bridge.bridge_file import MessageRule, SignalRule, Source
-from swapbridge.bridge.constants import parse_source
 from swapbridge.bridge.grammar import Name
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import Role, find_role
@@ -59,12 +58,12 @@ class TargetSignal:
         self.unit_text = own.unit if own and own.unit is not None else signal.unit
         self.percent_of = rule.reference or (own.reference if own else None)
         if self.percent_of is None and signal.reference:
-            node = parse_source(reference.bridge, Source(signal.reference))
+            node = self.evaluator.tree(Source(signal.reference))
             two = isinstance(node, Name) and len(node.parts) == 2
             self.percent_of = Source(f"{bus}.{signal.reference}" if two else signal.reference)
         self.copied = signal.is_float or (signal.layout.length == 64 and not signal.layout.signed)
         self.wanted = self._wanted()
-        self._memo: dict[tuple[object, ...], tuple[int, bool]] = {}
+        self._memo = reference.known.raws.setdefault(self.dotted, {})
         self._key: Callable[[], tuple[object, ...]] | None = None
         self._key = reference.watch(self.measured)
         self.safe = self._safe_if_any()
@@ -108,7 +107,7 @@ class TargetSignal:
 
     def _measure(self) -> tuple[Fraction, bool]:
         if self.copied:
-            node = parse_source(self.reference.bridge, self.rule.value)
+            node = self.evaluator.tree(self.rule.value)
             assert isinstance(node, Name)
             reading = self.reference.reading(*node.parts)
             return Fraction(reading.raw), reading.fresh
@@ -324,8 +323,9 @@ class Target:
         self.checksum = checked.checksum if checked is not None else None
         self.count = counting.counter.low if counting is not None and counting.counter is not None else 0
         self.index = 0
-        self._packed: dict[tuple[int, ...], bytes] = {}
-        self._checked: dict[bytes, bytes] = {}
+        key = self.bus_number, message.word
+        self._packed = reference.known.packed.setdefault(key, {})
+        self._checked = reference.known.checked.setdefault(key, {})
         self.signals: dict[str, TargetSignal] = {}
         self.forms = []
         for page in pages:
@@ -366,6 +366,8 @@ class Target:
         plain = bytes(data)
         whole = self._checked.get(plain)
         if whole is None:
+            if len(self._checked) > MEMO:
+                self._checked.clear()
             self.checksum.insert(data)
             whole = self._checked[plain] = bytes(data)
         return whole

@@ -6,8 +6,9 @@ from xml.sax.saxutils import escape, quoteattr
 
 from swapbridge.prove.verdict import AREAS, Verdict
 
-LINES = 14
-"""Most failures and warnings named on the screen; the report has all of them."""
+FAILURES = 5
+WARNINGS = 6
+"""Most of each named on the screen; the report has all of them."""
 
 
 def headline(verdict: Verdict) -> str:
@@ -49,13 +50,18 @@ def _words(verdict: Verdict, area: str) -> str:
     return ""
 
 
-def problem_rows(verdict: Verdict) -> tuple[list[list[str]], int]:
-    """Failures, then warnings: status, what, measured against required, what to change; and how many more there are."""
-    rows = []
-    for check in verdict.worst[:LINES]:
-        word = "FAIL" if check.status == "fail" else "look"
-        rows.append([word, f"{check.subject}: {check.name}", f"{check.measured}; needs {check.required}", check.remedy])
-    return rows, max(0, len(verdict.worst) - LINES)
+def failure_rows(verdict: Verdict) -> tuple[list[list[str]], int]:
+    """Failures: what, measured and required, what to change; and how many more there are."""
+    failed = [c for c in verdict.worst if c.status == "fail"]
+    rows = [[f"{c.subject}: {c.name}", f"{c.measured}; needs {c.required}", c.remedy] for c in failed[:FAILURES]]
+    return rows, max(0, len(failed) - FAILURES)
+
+
+def warning_lines(verdict: Verdict, width: int) -> tuple[list[str], int]:
+    """Warnings, one line each cut to a width; and how many more there are."""
+    warned = [c for c in verdict.worst if c.status == "warn"]
+    lines = [f"{c.subject}, {c.name}: {c.measured}" for c in warned[:WARNINGS]]
+    return [x if len(x) <= width else f"{x[: width - 3]}..." for x in lines], max(0, len(warned) - WARNINGS)
 
 
 def junit_xml(verdict: Verdict) -> str:
