@@ -18,7 +18,9 @@ BURST = 4
 NO_RATE_US = 5_000
 """Interval allowed to an event-driven frame whose plan states none."""
 ONCE_US = 200_000
-BREACHES_UNTIL_SHUT = 10
+BREACHES_UNTIL_SHUT = 50
+"""Refusals of one identifier within a second that only a broken translator causes; a stall causes a few."""
+BREACH_WINDOW_US = 1_000_000
 ECHO_US = 200_000
 
 
@@ -76,7 +78,7 @@ class Gate:
     _allowances: dict[tuple[int, int], _Allowance] = field(default_factory=dict)
     _foreign: set[tuple[int, int]] = field(default_factory=set)
     _last_sent: dict[tuple[int, int], tuple[bytes, int]] = field(default_factory=dict)
-    _breaches: dict[tuple[int, int], int] = field(default_factory=dict)
+    _breaches: dict[tuple[int, int], tuple[int, int]] = field(default_factory=dict)
     _pass_credit: list[int] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -127,7 +129,7 @@ class Gate:
         if allowance is None:
             return self._judge_passed(key)
         if not allowance.take(now_us):
-            self._breach(key)
+            self._breach(key, now_us)
             return Ruling.TOO_FAST
         if self.shut:
             return Ruling.SHUT
@@ -149,11 +151,14 @@ class Gate:
         self.shut = self.shut or "a frame outside the plan came out of the translator"
         return Ruling.UNPLANNED
 
-    def _breach(self, key: tuple[int, int]) -> None:
-        self._breaches[key] = self._breaches.get(key, 0) + 1
-        if self._breaches[key] == 1:
+    def _breach(self, key: tuple[int, int], now_us: int) -> None:
+        began, count = self._breaches.get(key, (now_us, 0))
+        if now_us - began > BREACH_WINDOW_US:
+            began, count = now_us, 0
+        elif count == 0:
             self.faults.append(f"{self._name(key)} came faster than planned and was held back")
-        if self._breaches[key] == BREACHES_UNTIL_SHUT:
+        self._breaches[key] = (began, count + 1)
+        if count + 1 >= BREACHES_UNTIL_SHUT and not self.shut:
             self.shut = f"{self._name(key)} kept coming faster than planned"
             self.faults.append(f"sending stopped: {self.shut}")
 

@@ -29,6 +29,7 @@ MASK = 0xFFFF_FFFF
 LONGEST_WAIT_S = 0.02
 """The translating loop comes round at least this often, so that its watchdog sees it alive."""
 FRAMES_A_TURN = 64
+"""Frames taken in before anything is sent: after a stall the newest value goes out once, not every old one."""
 POLLS_A_TURN = 512
 HUNG_NS = 1_000_000_000
 MOST_WAITING = 20_000
@@ -333,7 +334,8 @@ class Live:
                     break
                 oldest_ns = min(oldest_ns, entry[0])
                 self._take(*entry)
-                self._emit(time.monotonic_ns())  # after every frame: a plan's queue of passed frames is short
+                if self.plan.passes:  # a plan's queue of passed frames is short
+                    self._emit(time.monotonic_ns())
                 entry = None if incoming.empty() else incoming.get()
             if entry is not None:
                 self._take(*entry)

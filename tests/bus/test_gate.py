@@ -62,11 +62,22 @@ def test_the_planned_rhythm_always_passes() -> None:
 
 def test_a_translator_gone_wild_is_shut_out() -> None:
     gate = Gate(plan(send(0x100, period_us=100 * MS), send(0x200, period_us=100 * MS)), sending=True)
-    rulings = [gate.judge(1, 0x100, b"x", k) for k in range(50)]
+    rulings = [gate.judge(1, 0x100, b"x", k) for k in range(80)]
     assert rulings.count(Ruling.SEND) == BURST
     assert "kept coming" in gate.shut
     assert gate.judge(1, 0x200, b"x", 60) is Ruling.SHUT
     assert len(gate.faults) == 2
+
+
+def test_a_stall_now_and_then_does_not_shut_the_gate() -> None:
+    """A burst of ten old frames each minute for an hour: held back to the planned rate, told once, never shut."""
+    gate = Gate(plan(send(0x100, period_us=10 * MS)), sending=True)
+    for minute in range(60):
+        for _ in range(10):
+            gate.judge(1, 0x100, b"x", minute * 60_000 * MS)
+    assert gate.shut == ""
+    assert len(gate.faults) == 1
+    assert gate.counts[Ruling.SEND] == 60 * BURST
 
 
 def test_another_sender_is_never_talked_over() -> None:
