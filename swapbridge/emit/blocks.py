@@ -12,7 +12,7 @@ from swapbridge.bridge.plan import Block, Lookup, Op, Plan, Table, Variant
 from swapbridge.core.errors import RefusedError
 from swapbridge.emit.bits import signed_literal
 from swapbridge.emit.ctext import comment_text
-from swapbridge.emit.division import MultiplyShift, floor_quotient, is_proved
+from swapbridge.emit.division import MultiplyShift, floor_quotient, is_proved, magnitude_type
 from swapbridge.emit.tables import ConstTables
 
 INT32 = (-(1 << 31), (1 << 31) - 1)
@@ -168,6 +168,8 @@ class BlockWriter:
                 return f"({a} {COMPARISONS[op.kind]} {b}) ? 1 : 0"
             case "and" | "or":
                 operator = "&&" if op.kind == "and" else "||"
+                if op.a == op.b:
+                    return f"({self.operand(block, op.a)} != 0) ? 1 : 0"
                 return f"({self.operand(block, op.a)} != 0 {operator} {self.operand(block, op.b)} != 0) ? 1 : 0"
             case "not":
                 return f"({self.operand(block, op.a)} == 0) ? 1 : 0"
@@ -206,22 +208,26 @@ class BlockWriter:
         limit = max(abs(a.low), abs(a.high)) + divisor // 2
         if limit >= 1 << 64:
             raise RefusedError(f"a division by {b.value} needs more than 64 bits: compile the plan again")
-        own = self.operand(block, op.a, "int64_t")
+        own = self.operand(block, op.a)
+        size = magnitude_type(limit)
+        nought = size.replace("_t", "_C(0)").upper()
+        # An int32_t of negative value becomes its two's complement in either size, as C defines it.
         if a.low >= 0:
-            magnitude = f"(uint64_t){own}"
+            magnitude = f"({size}){own}"
         else:
-            magnitude = f"(({own} < 0) ? UINT64_C(0) - (uint64_t){own} : (uint64_t){own})"
-        out = [f"const uint64_t n{i} = {magnitude} + UINT64_C({divisor // 2});"]
+            magnitude = f"(({own} < 0) ? {nought} - ({size}){own} : ({size}){own})"
+        half = f" + {nought.replace('(0)', f'({divisor // 2})')}" if divisor > 1 else ""
+        out = [f"const {size} n{i} = {magnitude}{half};"]
         quotient, how = floor_quotient(f"n{i}", divisor, limit)
         if how == "multiply_high":
             self.helpers.add(how)
+        wide = kind if max(abs(op.low), abs(op.high)) <= INT32[1] else "int64_t"
+        out.append(f"const {wide} q{i} = ({wide}){quotient};")
         if a.low >= 0:
-            value = f"-(int64_t){quotient}" if negative else f"(int64_t){quotient}"
+            value = f"-q{i}" if negative else f"q{i}"
         else:
-            out.append(f"const int64_t q{i} = (int64_t){quotient};")
             value = f"({own} {'>' if negative else '<'} 0) ? -q{i} : q{i}"
-        out.append(f"const {kind} r{i} = {_narrow(value, 'int64_t', kind)};")
-        return out
+        return [*out, f"const {kind} r{i} = {_narrow(value, wide, kind)};"]
 
     def _modulo(self, i: int, op: Op, block: Block) -> list[str]:
         kind = int_type(op.low, op.high)
@@ -237,9 +243,11 @@ class BlockWriter:
             quotient, how = floor_quotient(f"n{i}", b.value, a.high)
             if how == "multiply_high":
                 self.helpers.add(how)
+            size = magnitude_type(a.high)
+            factor = f"{size.replace('_t', '_C').upper()}({b.value})"
             return [
-                f"const uint64_t n{i} = (uint64_t){left};",
-                f"const {kind} r{i} = ({kind})(n{i} - {quotient} * UINT64_C({b.value}));",
+                f"const {size} n{i} = ({size}){left};",
+                f"const {kind} r{i} = ({kind})(n{i} - {quotient} * {factor});",
             ]
         helper = "modulo_32" if wide == "int32_t" else "modulo_64"
         self.helpers.add(helper)

@@ -42,13 +42,18 @@ def multiply_shift(divisor: int, limit: int) -> MultiplyShift | None:
     return None
 
 
+def magnitude_type(limit: int) -> str:
+    """The unsigned C type for values from 0 to `limit`: 32 bits where they do."""
+    return "uint32_t" if limit < 1 << 32 else "uint64_t"
+
+
 def floor_quotient(numerator: str, divisor: int, limit: int) -> tuple[str, str]:
-    """C expression of type uint64_t for ``floor(numerator / divisor)``, and how it is done.
+    """C expression for ``floor(numerator / divisor)``, and how it is done.
 
     Parameters
     ----------
     numerator : str
-        A C expression of type uint64_t whose value is 0 to `limit`.
+        A C variable of type ``magnitude_type(limit)`` whose value is 0 to `limit`.
     divisor : int
         At least 1.
     limit : int
@@ -57,21 +62,22 @@ def floor_quotient(numerator: str, divisor: int, limit: int) -> tuple[str, str]:
     Returns
     -------
     expression : str
+        Of the numerator's type.
     how : {"shift", "multiply", "multiply_high", "divide"}
     """
     if divisor == 1:
         return numerator, "shift"
     if divisor & (divisor - 1) == 0:
         return f"({numerator} >> {divisor.bit_length() - 1})", "shift"
+    narrow = magnitude_type(limit) == "uint32_t"
     if limit < divisor:
-        return "UINT64_C(0)", "shift"
+        return ("UINT32_C(0)" if narrow else "UINT64_C(0)"), "shift"
     found = multiply_shift(divisor, limit)
     if found is None:
-        return f"({numerator} / UINT64_C({divisor}))", "divide"
+        kind = "UINT32_C" if narrow else "UINT64_C"
+        return f"({numerator} / {kind}({divisor}))", "divide"
     if found.width == 64:
-        # Both factors below 2**32 make one 32 x 32 -> 64 bit multiplication.
-        if limit < 1 << 32 and found.multiplier < 1 << 32:
-            numerator = f"(uint64_t)(uint32_t){numerator}"
-        return f"(({numerator} * UINT64_C({found.multiplier})) >> {found.shift})", "multiply"
+        product = f"(((uint64_t){numerator} * UINT64_C({found.multiplier})) >> {found.shift})"
+        return (f"(uint32_t){product}" if narrow else product), "multiply"
     high = f"multiply_high({numerator}, UINT64_C({found.multiplier}))"
     return (f"({high} >> {found.shift - 64})" if found.shift > 64 else high), "multiply_high"

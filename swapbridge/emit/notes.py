@@ -34,7 +34,7 @@ def notes_words(plan: Plan, name: str) -> dict[str, str]:
             for p in plan.passes
         ),
         "caution_lines": "\n".join(
-            textwrap.fill(f"{c.title}. {c.text}", 112, initial_indent="  - ", subsequent_indent="    ")
+            textwrap.fill(f"{c.title}. {c.text}", 98, initial_indent="  - ", subsequent_indent="    ")
             for c in cautions_for("send")
         ),
     }
@@ -50,14 +50,17 @@ def _send_line(plan: Plan, send: Send) -> str:
         when.append("on change")
     if send.gap_us:
         when.append(f"at least {_ms(send.gap_us)} ms apart")
+    number = plan.sends.index(send)
+    sources = [r.name for r in plan.receives if any(number in plan.feeds[f].triggers for f in r.feeds)]
+    if sources:
+        when.append(f"when {comment_text(' or '.join(sources))} arrives")
     if send.request is not None:
         when.append("on request")
     states = [s for k, s in enumerate(STATES) if (send.states >> k) & 1]
     if 0 < len(states) < len(STATES):
         when.append(f"in {', '.join(states).replace('_', ' ')}")
-    return f"  {_bus(plan, send.bus)} {_identifier(send.word)}  {comment_text(send.name)}: " + (
-        "; ".join(when) or "when its source arrives"
-    )
+    line = f"{_bus(plan, send.bus)} {_identifier(send.word)}  {comment_text(send.name)}: {'; '.join(when) or 'never'}"
+    return textwrap.fill(line, 98, initial_indent="  ", subsequent_indent=" " * 6)
 
 
 def _ms(time_us: int) -> str:

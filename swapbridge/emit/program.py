@@ -135,19 +135,16 @@ def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, 
         "pass_queue": str(plan.pass_queue),
         "counter_count": str(len(counters)),
         "last_bytes": str(max(1, last_bytes)),
-        "slots": "\n".join(
-            f"    {slot_type(s.low, s.high)} slot_{k}; /* {comment_text(s.name)}: {s.low} to {s.high} */"
-            for k, s in enumerate(plan.slots)
-        ),
+        "slots": _slot_lines(plan),
         "slot_starts": _slot_starts(plan),
         "tables": tables.text(),
-        "bus_silent": ", ".join(f"UINT32_C({b.silent_us})" for b in plan.buses),
+        "bus_silent": ", ".join(f"{b.silent_us}U" for b in plan.buses),
         "bus_wakes": ", ".join("true" if b.wakes else "false" for b in plan.buses),
-        "feed_max_age": "\n".join(number_rows([f.max_age_us for f in plan.feeds], "uint32_t")),
-        "feed_good_first": "\n".join(number_rows([f.good_first for f in plan.feeds], "uint8_t")),
-        "feed_good_again": "\n".join(number_rows([f.good_again for f in plan.feeds], "uint8_t")),
-        "task_period": "\n".join(number_rows([t.period_us for t in plan.tasks], "uint32_t")),
-        "task_offset": "\n".join(number_rows([t.offset_us for t in plan.tasks], "uint32_t")),
+        "feed_max_age": number_rows([f.max_age_us for f in plan.feeds]),
+        "feed_good_first": number_rows([f.good_first for f in plan.feeds]),
+        "feed_good_again": number_rows([f.good_again for f in plan.feeds]),
+        "task_period": number_rows([t.period_us for t in plan.tasks]),
+        "task_offset": number_rows([t.offset_us for t in plan.tasks]),
         "send_plan": "\n".join(rows),
         "pass_action_count": str(action_count),
         "pass_actions": "\n".join(action_rows),
@@ -175,6 +172,17 @@ def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, 
     for helper in HELPERS:
         flags[f"helper_{helper}"] = helper in blocks.helpers or f"{helper}(" in received
     return words, flags
+
+
+def _slot_lines(plan: Plan) -> str:
+    """The slots, widest first, so that nothing is lost between them."""
+    types = [slot_type(s.low, s.high) for s in plan.slots]
+    order = sorted(range(len(types)), key=lambda k: (-int(types[k][3:-2]), k))
+    lines = []
+    for k in order:
+        slot = plan.slots[k]
+        lines.append(f"    {types[k]} slot_{k}; /* {comment_text(slot.name)}: {slot.low} to {slot.high} */")
+    return "\n".join(lines)
 
 
 def _slot_starts(plan: Plan) -> str:

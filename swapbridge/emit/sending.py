@@ -117,18 +117,20 @@ def seal_cases(plan: Plan) -> list[str]:
 
 
 def settings_rows(plan: Plan) -> tuple[list[str], int]:
-    """Rows of `send_plan`, and the bytes that `last_sent` needs."""
+    """Rows of `send_plan`, and the bytes that `last_sent` needs; no place in it where no send is sent on change."""
     rows, offset = [], 0
+    checks = any(s.check_us for s in plan.sends)
     for send in plan.sends:
         low = send.counter.low if send.counter is not None else 0
         numbers = [
-            f"UINT32_C(0x{send.word:X})",
-            *(f"UINT32_C({v})" for v in (send.period_us, send.delay_us, send.gap_us, send.check_us, low)),
-            *(f"{v}U" for v in (len(send.variants), offset, send.bus, send.length, send.states)),
+            f"0x{send.word:X}U",
+            *(f"{v}U" for v in (send.period_us, send.delay_us, send.gap_us, send.check_us, low, len(send.variants))),
+            *([f"{offset}U"] if checks else []),
+            *(f"{v}U" for v in (send.bus, send.length, send.states)),
             _flag(send.once),
             _flag(send.is_fd),
         ]
-        rows.append(f"    {{{', '.join(numbers)}}}, /* {comment_text(send.name)} */")
+        rows += [f"    /* {comment_text(send.name)} */", f"    {{{', '.join(numbers)}}},"]
         if send.check_us:
             offset += send.length
     return rows, offset
@@ -138,7 +140,7 @@ def _flag(value: bool) -> str:
     return "true" if value else "false"
 
 
-def number_rows(values: Sequence[int], kind: str) -> list[str]:
-    """Rows of a const array, eight numbers a row."""
-    cells = [f"UINT32_C({v})" if kind == "uint32_t" else f"{v}U" for v in values]
-    return ["    " + ", ".join(cells[i : i + 8]) + "," for i in range(0, len(cells), 8)]
+def number_rows(values: Sequence[int]) -> str:
+    """Rows of a const array of unsigned numbers, eight a row."""
+    cells = [f"{v}U" for v in values]
+    return "\n".join("    " + ", ".join(cells[i : i + 8]) + "," for i in range(0, len(cells), 8))

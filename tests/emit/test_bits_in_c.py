@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from swapbridge.core.layout import Layout
 from swapbridge.emit.bits import pack, raw_type, unpack, word_type
-from swapbridge.emit.division import MultiplyShift, floor_quotient, is_proved, multiply_shift
+from swapbridge.emit.division import MultiplyShift, floor_quotient, is_proved, magnitude_type, multiply_shift
 from swapbridge.emit.toolchain import STRICT_FLAGS, build
 from tests.emit.random_plans import PlanMaker
 
@@ -102,10 +102,10 @@ def test_quotients_written_as_c_agree_with_whole_numbers(tmp_path: Path) -> None
         for divisor in (1, 2, 3, 7, 10, 255, 1000, 3937, 65537, (1 << 31) - 1, (1 << 33) + 1, 10**12 + 39):
             limit = (1 << bits) - 1
             for n in (0, limit, limit // divisor * divisor, rng.randint(0, limit)):
-                expression, how = floor_quotient(f"(uint64_t)UINT64_C({n})", divisor, limit)
+                expression, how = floor_quotient(f"({magnitude_type(limit)})UINT64_C({n})", divisor, limit)
                 cases.append((expression, n // divisor))
                 seen.add(how)
     assert seen >= {"shift", "multiply", "multiply_high"}
-    lines = [f'printf("%" PRIu64 "\\n", {expression});' for expression, _ in cases]
+    lines = [f'printf("%" PRIu64 "\\n", (uint64_t){expression});' for expression, _ in cases]
     text = HEAD + "int main(void) { (void)bits_to_signed(1U); (void)multiply_high(1U, 1U);\n"
     assert run_c(text + "\n".join(lines) + "\nreturn 0; }\n", tmp_path) == [q for _, q in cases]

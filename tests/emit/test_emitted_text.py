@@ -109,7 +109,7 @@ def test_notes_say_where_it_sits_how_to_wire_it_and_what_to_beware_of() -> None:
     for word in ("In line or added node", "Not everything goes over CAN", "authenticate", "60 ohm", "120 ohm",
                  "watchdog", "sleep", "cut-off", "torque", "local law", "licensed"):  # fmt: skip
         assert word in notes, word
-    assert max(len(line) for line in notes.splitlines()) <= 120
+    assert max(len(line) for line in notes.splitlines()) <= 100
 
 
 def test_contracts_stand_in_comments() -> None:
