@@ -120,11 +120,14 @@ class Desk:
 
     def stop(self) -> None:
         """End what is live; fallback frames are sent and buses closed before it is over."""
-        self._stop.set()
+        if self.what == "recording":
+            self._keys.put(Press("quit"))  # behind the keys pressed before it, so that none of them is lost
+        else:
+            self._stop.set()
 
     def close(self) -> None:
         """End what is live and wait for it."""
-        self.stop()
+        self._stop.set()
         if self._thread is not None:
             self._thread.join()
 
