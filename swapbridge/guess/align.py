@@ -39,11 +39,14 @@ class Series:
         Raw values, one row a field.
     period_s : float
         Median time between frames.
+    good : (F, N) bool or None
+        False where the field says 'not available' (its raw value is then the one before); None where it never does.
     """
 
     time_s: Floats
     raw: Floats
     period_s: float
+    good: npt.NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,8 @@ from swapbridge.guess.widen import widen
 
 LEAST_CLAIM = 0.05
 """A field that follows a channel with less probability than this claims none."""
+SURE_COPY = 0.9
+"""Fields that follow one channel this likely are copies of one quantity."""
 WORTH_WIDENING = 0.5
 """Fields with a meaning as likely as this are widened through still top bits."""
 
@@ -95,9 +97,9 @@ def _claimed(
         for c in mine[1:4]
     )
     copy_of = field.copy_of
-    better = [c for c in others if c.probability >= 0.9 and all_claims.index(c) < all_claims.index(claim)]
-    if copy_of is None and claim.probability >= 0.9 and better:
-        copy_of = _name(better[0], message_fields)
+    if copy_of is None and claim.probability >= SURE_COPY:
+        finest = max((claim, *others), key=_fineness)
+        copy_of = None if finest is claim else _name(finest, message_fields)
     snapped = claim.snapped
     evidence["words"] = _words(claim, target, evidence)
     return replace(
@@ -113,6 +115,12 @@ def _claimed(
         alternatives=(*field.alternatives, *others_mine),
         evidence=evidence,
     )
+
+
+def _fineness(claim: Claim) -> tuple[bool, int, float]:
+    """Of fields that carry one quantity the finest is the original, the others are its copies."""
+    levels = claim.match.fit.levels if claim.match.fit else 0
+    return claim.probability >= SURE_COPY, levels, claim.probability
 
 
 def _widened(

@@ -96,6 +96,9 @@ def fit(series: Series, row: int, target: Target, near_lag_s: float, *, hold: bo
     lags = np.unique(np.round(lags, 4))
     at = target.time_s[None, :] - lags[:, None]
     ok = inside(series, target.time_s - lags[-1]) & inside(series, target.time_s - lags[0])
+    if series.good is not None:
+        # a line between a good and a bad frame is bad as well
+        ok &= sample(series.time_s, series.good[row].astype(np.float64), target.time_s - near_lag_s, hold=False) == 1
     if ok.sum() < FEWEST_SAMPLES:
         return None
     x = sample(series.time_s, raw, at[:, ok].ravel(), hold=hold).reshape(len(lags), -1)
@@ -190,7 +193,7 @@ def _judge(x: Floats, y: Floats, weight: Floats, target: Target, lag: float, ste
     middle = float(final @ x / total)
     scatter = float(np.sqrt(max(spent, 1e-30)))
     effective = max(_effective(residual, final), 2.0)
-    spread_x = float(np.sqrt(max(final @ (x - middle) ** 2 / total, 1e-30)))
+    spread_x = float(np.sqrt(max(float(final @ (x - middle) ** 2) / total, 1e-30)))
     by_scale, by_middle = _jackknife(x, y, final, middle)
     return Fit(
         lag_s=lag,

@@ -71,17 +71,19 @@ def work_of(fields: MessageFields, capture: Capture) -> Work | None:
         part, moments = payload[frames], time[frames]
         order = np.argsort(moments, kind="stable") if (np.diff(moments) < 0).any() else slice(None)
         part, moments = part[order], moments[order]
-        raw, who, turned, hold = [], [], [], []
+        raw, good, who, turned, hold = [], [], [], [], []
         for k in indices:
             field = fields.fields[k]
-            for values, flipped in _readings(part, field):
+            for values, fine, flipped in _readings(part, field):
                 raw.append(values)
+                good.append(fine)
                 who.append(k)
                 turned.append(flipped)
                 hold.append(field.kind != "analogue")
         if raw:
             period = float(np.median(np.diff(moments)))
-            series.append(Series(moments, np.array(raw), period))
+            all_good = np.array(good)
+            series.append(Series(moments, np.array(raw), period, None if all_good.all() else all_good))
             members.append(tuple(who))
             flips.append(tuple(turned))
             held.append(tuple(hold))
@@ -96,37 +98,38 @@ def _frames_of(
     return np.asarray(raw_values(payload, by_name[mux[0]].layout) == mux[1])
 
 
-def _readings(payload: npt.NDArray[np.uint8], field: FoundField) -> list[tuple[Floats, bool]]:
-    """The field as it is, and with the other sign where its top bit moves; reserved top codes taken out."""
+def _readings(payload: npt.NDArray[np.uint8], field: FoundField) -> list[tuple[Floats, npt.NDArray[np.bool_], bool]]:
+    """The field as it is, and with the other sign where its top bit moves: values, which are good, whether flipped."""
     raw = raw_values(payload, field.layout)
     if (raw == raw[0]).all():
         return []
-    out = [(_without_reserved(raw.astype(np.float64), field.layout), False)]
+    out = [(*_without_reserved(raw.astype(np.float64), field.layout), False)]
     if field.kind == "analogue" and 3 <= field.layout.length < 64:
-        turned = raw_values(payload, replace(field.layout, signed=not field.layout.signed))
+        other = replace(field.layout, signed=not field.layout.signed)
+        turned = raw_values(payload, other)
         if (turned != raw).any() and (turned == raw).any():
-            other = replace(field.layout, signed=not field.layout.signed)
-            out.append((_without_reserved(turned.astype(np.float64), other), True))
+            out.append((*_without_reserved(turned.astype(np.float64), other), True))
     return out
 
 
-def _without_reserved(raw: Floats, layout: Layout) -> Floats:
+def _without_reserved(raw: Floats, layout: Layout) -> tuple[Floats, npt.NDArray[np.bool_]]:
     """Replace 'not available' and 'error' codes (all ones and its neighbours) by the value before them.
 
     Only where they stand far from everything else: a field that runs to its top keeps its top.
     """
+    everything = np.ones(len(raw), bool)
     if layout.signed or layout.length < 4:
-        return raw
+        return raw, everything
     top = float((1 << layout.length) - 1)
     reserved = raw >= top - (top // 128 if layout.length >= 8 else 1)
     if not reserved.any() or reserved.mean() > 0.5:
-        return raw
+        return raw, everything
     rest = raw[~reserved]
     if top - rest.max() < 0.15 * top or top - rest.max() < 0.5 * np.ptp(rest):
-        return raw
+        return raw, everything
     good = np.flatnonzero(~reserved)
     last = good[np.clip(np.searchsorted(good, np.arange(len(raw)), side="right") - 1, 0, None)]
-    return np.asarray(raw[last])
+    return np.asarray(raw[last]), ~reserved
 
 
 def match_message(work: Work, targets: tuple[Target, ...]) -> tuple[list[Match], dict[str, Floats]]:

@@ -20,6 +20,8 @@ TYRE = 4e-3
 TYRE_LIMIT = 0.01
 TYRE_BITS = 4.0
 MOST_SCALES = 120
+DOWN_BITS = 5.0
+"""Bits for a tool that rounds down instead of to the nearest."""
 SPEED_UNITS = {"km/h": 1.0, "kmh": 1.0, "kph": 1.0, "mph": 1.609344, "m/s": 3.6}
 """Spellings of speed, and km/h in one of each."""
 TEMPERATURES = ("degC", "C", "°C", "deg C")
@@ -82,12 +84,17 @@ def snap(
             continue
         # a tyre's error scales the value, so the middle is judged against the scaled one
         moved = value_middle + (number - size) * sign * (middle + offset / scale) if is_tyre else value_middle
-        at_zero = moved - sign * number * middle
         unsure = (blur**2 + (TYRE * value_middle) ** 2) ** 0.5 if is_tyre else blur
-        for zero, zero_bits in _offsets(at_zero, unsure, number, unit):
-            cost = bits + cost_scale + zero_bits + _misfit((zero - at_zero) / unsure)
-            if best is None or cost < best[0]:
-                best = (cost, sign * number, zero, words + (", tyre error allowed for" if is_tyre else ""))
+        for rounding, rounding_bits in ((0.0, 0.0), (quantum / 2, DOWN_BITS)):
+            # a tool that rounds down shows half a step too little on average
+            at_zero = moved + rounding - sign * number * middle
+            so_far = bits + cost_scale + rounding_bits
+            if (rounding_bits and not quantum) or (best is not None and so_far + 1.0 >= best[0]):
+                continue
+            for zero, zero_bits in _offsets(at_zero, unsure, number, unit):
+                cost = so_far + zero_bits + _misfit((zero - at_zero) / unsure)
+                if best is None or cost < best[0]:
+                    best = (cost, sign * number, zero, words + (", tyre error allowed for" if is_tyre else ""))
     if best is None or best[0] > bare + 2:
         return Snapped(_significant(scale, tight), _significant(offset, blur), False, 0.0, "")
     return Snapped(best[1], best[2], True, bare - best[0], best[3])

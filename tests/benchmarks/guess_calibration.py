@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import minimize
 from scipy.signal import lfilter
 
 from swapbridge.capture import Channel
@@ -146,6 +147,8 @@ def drive(rng: np.random.Generator) -> World:
 def likeness(a: Floats, b: Floats) -> float:
     """Largest squared correlation over delays up to 1.2 s either way."""
     best = 0.0
+    if np.ptp(a) <= 0 or np.ptp(b) <= 0:
+        return best
     for shift in range(-120, 121, 12):
         x, y = a[max(shift, 0) : len(a) + min(shift, 0) : 10], b[max(-shift, 0) : len(b) + min(-shift, 0) : 10]
         if np.ptp(x) > 0 and np.ptp(y) > 0:
@@ -227,8 +230,9 @@ def labelled(rng: np.random.Generator) -> tuple[list[Series], list[str | None], 
                 scale, offset = float(rng.choice(SCALES[name])), float(rng.choice(OFFSETS[name]))
             add(value * wheel, scale, offset, name, slow, switch)
         for value_related in world.related[name]:
-            # what agrees with the channel this closely is the same quantity to anyone, and neither right nor wrong
-            if rng.random() < 0.7 and np.ptp(value_related) > 0 and likeness(value_related, value) < 0.997:
+            # what agrees with a channel this closely is the same quantity to anyone, and neither right nor wrong
+            same = rng.random() > 0.7 or max(likeness(value_related, v) for v in world.true.values()) > 0.997
+            if not same:
                 few = len(np.unique(value_related)) <= 8
                 scale = 1.0 if few else np.ptp(value_related) / float(rng.choice([30, 100, 200, 1000, 20000]))
                 add(value_related, scale, 0.0 if few else float(rng.uniform(-50, 0)), None, slow, few)
@@ -257,17 +261,22 @@ def collect(worlds: int, seed: int) -> tuple[Floats, Floats, Floats, list[tuple[
     return np.array(rows), np.array(right), np.array(said), where
 
 
+HELPS = {"evidence", "luck", "designed"}
+"""Features that may only raise the probability; the constant is free, all others may only lower it."""
+
+
 def refit(x: Floats, y: Floats, ridge: float = 0.3) -> Floats:
-    """Logistic regression by Newton's method with a small ridge."""
-    w = np.zeros(x.shape[1])
-    for _ in range(60):
-        p = 1 / (1 + np.exp(-np.clip(x @ w, -30, 30)))
-        hessian = (x * (p * (1 - p))[:, None]).T @ x + ridge * np.eye(len(w))
-        step = np.linalg.solve(hessian, x.T @ (y - p) - ridge * w)
-        w = w + step
-        if np.abs(step).max() < 1e-8:
-            break
-    return w
+    """Logistic regression with a small ridge; each weight keeps the sign that its feature means."""
+
+    def loss(w: Floats) -> tuple[float, Floats]:
+        z = x @ w
+        p = 1 / (1 + np.exp(-np.clip(z, -30, 30)))
+        value = float((np.logaddexp(0, z) - y * z).sum() + 0.5 * ridge * (w @ w))
+        return value, x.T @ (p - y) + ridge * w
+
+    names = confidence.NAMES
+    bounds = [(None, None) if n == "constant" else (0, None) if n in HELPS else (None, 0) for n in names]
+    return np.asarray(minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B", bounds=bounds).x)
 
 
 def reliability(p: Floats, y: Floats) -> str:
@@ -280,13 +289,16 @@ def reliability(p: Floats, y: Floats) -> str:
                 f"{low:6.2f}-{min(high, 1):4.2f} {inside.sum():8d} {p[inside].mean():12.3f} {y[inside].mean():8.3f}"
             )
     sure = p >= 0.95
-    lines.append(
-        f"right of those at 0.95 and up: {y[sure].mean():.4f}; of right ones this sure: {(sure & (y > 0)).sum() / max(y.sum(), 1):.3f}"
-    )
-    lines.append(
-        f"Brier score {np.mean((p - y) ** 2):.4f}; log loss {-np.mean(np.log(np.clip(np.where(y > 0, p, 1 - p), 1e-9, 1))):.4f}"
-    )
+    share = (sure & (y > 0)).sum() / max(y.sum(), 1)
+    loss = -np.mean(np.log(np.clip(np.where(y > 0, p, 1 - p), 1e-9, 1)))
+    lines.append(f"right of those at 0.95 and up: {right(y[sure]):.4f}; of right ones this sure: {share:.3f}")
+    lines.append(f"Brier score {np.mean((p - y) ** 2):.4f}; log loss {loss:.4f}")
     return "\n".join(lines)
+
+
+def right(y: Floats) -> float:
+    """Share that was right, 0 of none."""
+    return float(y.mean()) if len(y) else 0.0
 
 
 def main() -> None:
@@ -311,9 +323,8 @@ def main() -> None:
     for name in UNITS:
         mine = np.array([c == name for _, c in where])
         sure = mine & (p >= 0.95)
-        print(
-            f"  {name:14s} sure {sure.sum():5d} right {y[sure].mean() if sure.any() else 0:.3f} of true {(sure & (y > 0)).sum() / max(y[mine].sum(), 1):.3f}"
-        )
+        share = (sure & (y > 0)).sum() / max(y[mine].sum(), 1)
+        print(f"  {name:14s} sure {sure.sum():5d}, right {right(y[sure]):.3f}; of true ones sure {share:.3f}")
 
 
 if __name__ == "__main__":
