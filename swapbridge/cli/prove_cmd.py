@@ -17,6 +17,7 @@ from swapbridge.cli.folder import BRIDGE, NEEDS, PLAN, InFolder, find_swap_folde
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.core.needs import load_needs
+from swapbridge.demo.plant import DemoSwap
 from swapbridge.emit import NativeTranslator
 from swapbridge.prove import Verdict, html_report, prove
 from swapbridge.prove.bench import MakeTranslator
@@ -40,6 +41,7 @@ FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--engine", type=click.Choice(["python", "c"]), default="python", show_default=True)
 @click.option("--workers", type=click.IntRange(1, 64), help="Processes for the faults; else one a core.")
 @click.option("--real-time", default=2.0, show_default=True, help="Seconds on a virtual bus in real time; 0 for none.")
+@click.option("--model", type=click.Choice(["demo"]), help="Drive a vehicle model in a closed loop: the demo's swap.")
 @click.option("--report", type=FILE, help="Write a page to look at, print, or carry on a stick.")
 @click.option("--junit", type=FILE, help="Write JUnit XML.")
 @click.option("--json", "json_path", type=FILE, help="Write the verdict as data; proof.json beside the plan is one.")
@@ -56,6 +58,7 @@ def command(
     engine: str,
     workers: int | None,
     real_time: float,
+    model: str | None,
     report: Path | None,
     junit: Path | None,
     json_path: Path | None,
@@ -102,6 +105,7 @@ def command(
             inputs=tuple(
                 (f"{what}: {file.name}", hashlib.sha256(_read(file)).hexdigest()) for what, file in files.items()
             ),
+            plant=DemoSwap() if model == "demo" else None,
             more_checks=partial(_in_real_time, program, captures, real_time, make),
             progress=told,
         )

@@ -18,7 +18,7 @@ from swapbridge.capture.capture import SENT, Capture
 from swapbridge.core.errors import InputError
 from swapbridge.prove.form import Frames
 from swapbridge.prove.simulated_bus import Controller, Device, Program, Sent, SimulatedBus, Simulation
-from swapbridge.prove.traffic import Rates, Traffic, pick, traffic_from, words_of
+from swapbridge.prove.traffic import Rates, Traffic, empty_traffic, pick, traffic_from, words_of
 
 Ints = npt.NDArray[np.int64]
 MakeTranslator = Callable[[], Program]
@@ -88,7 +88,7 @@ def set_up(plan: Plan, captures: Mapping[str, Capture]) -> Bench:
         capture = captures.get(bus.name)
         if capture is None:
             mine.append(None)
-            traffic.append(traffic_from(_nothing(), rates))
+            traffic.append(empty_traffic(rates))
             begins.append(0)
             continue
         capture = one_bus(capture, bus.name)
@@ -229,14 +229,3 @@ def indifferent_words(plan: Plan, bus: int) -> Callable[[int], bool]:
         return word not in words and not any(first <= word <= last for first, last in ranges)
 
     return indifferent
-
-
-def _nothing() -> Capture:
-    return Capture(
-        time_ns=np.zeros(0, np.int64),
-        identifier=np.zeros(0, np.uint32),
-        flags=np.zeros(0, np.uint8),
-        bus=np.zeros(0, np.uint8),
-        length=np.zeros(0, np.uint8),
-        payload=np.zeros((0, 8), np.uint8),
-    )

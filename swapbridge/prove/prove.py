@@ -19,6 +19,7 @@ from swapbridge.prove.coverage import board
 from swapbridge.prove.form import Frames, MessageForm, compare_forms, compare_start_up, measure, unpack_column
 from swapbridge.prove.origin import source_checks
 from swapbridge.prove.pictures import thin
+from swapbridge.prove.round_trip import Plant, judge_round_trip
 from swapbridge.prove.silence import judge_silence
 from swapbridge.prove.timing import bus_times, signal_times
 from swapbridge.prove.verdict import Check, FaultRun, Overlay, Verdict, judge
@@ -42,6 +43,7 @@ def prove(
     make: MakeTranslator | None = None,
     workers: int = 1,
     inputs: Sequence[tuple[str, str]] = (),
+    plant: Plant | None = None,
     more_checks: Callable[[], Sequence[Check]] | None = None,
     progress: Progress | None = None,
 ) -> Verdict:
@@ -69,8 +71,10 @@ def prove(
         Processes for the fault campaign.
     inputs : sequence of (str, str)
         Names and SHA-256 of the files this came from, for the report.
+    plant : Plant, optional
+        A model of the swapped vehicle, for the round trip.
     more_checks : callable, optional
-        Checks that need rooms this one must not know: real time on a virtual bus, the closed loop.
+        Checks that need rooms this one must not know, such as real time on a virtual bus.
     progress : callable, optional
         Told share done and what is being done.
 
@@ -109,8 +113,11 @@ def prove(
             progress=lambda share, words: tell(0.3 + 0.6 * share, words),
         )
         checks += fault_checks(faults)
+    if plant is not None:
+        tell(0.92, "closed loop")
+        checks += judge_round_trip(plan, make, plant)
     if more_checks is not None:
-        tell(0.92, "closed loop and real time")
+        tell(0.96, "real time")
         checks += more_checks()
     coverage, need_checks = board(bench, bridge, maps, needs, unplugged or {}, checks)
     checks += need_checks

@@ -144,6 +144,14 @@ def traffic_from(capture: Capture, rates: Rates, begin_ns: int | None = None) ->
     )
 
 
+def empty_traffic(rates: Rates) -> Traffic:
+    """A bus on which nothing was recorded."""
+    nothing = np.zeros(0, np.int64)
+    return _settle(
+        nothing, np.zeros(0, np.uint8), np.zeros((0, 8), np.uint8), nothing, nothing, nothing, nothing, rates
+    )
+
+
 def merge(traffic: Traffic, added: Traffic) -> Traffic:
     """Recorded frames and added ones (a babbling node, a burst) on one bus, arbitrated where they meet."""
     width = max(traffic.payload.shape[1], added.payload.shape[1])
