@@ -6,12 +6,13 @@ line here, so that the reader can go on behind a bad line and every line that be
 
 from __future__ import annotations
 
-import io
 import logging
 import re
+import sqlite3
 import struct
 import zlib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
+from itertools import islice
 from pathlib import Path
 from typing import Any, TextIO, cast
 
@@ -24,12 +25,22 @@ from swapbridge.core.errors import InputError, MissingToolError
 
 TEXT_FORMS = ("asc", "trc", "csv")
 BINARY_FORMS = ("blf", "mf4", "db")
-_MESSAGES = 1 << 15
+_MESSAGES = 1 << 7
+"""Messages taken at once: they are still in the processor's cache when their parts are looked at."""
+_ROWS = 1 << 13
 _NO_BUS = b"0"
+_RECEIVED = -1
+"""Not a flag of ours: the opposite of SENT, as python-can has it."""
 _COARSE_S = 1e-8
 """Where doubles near a time are further apart than this, its logger's microseconds are all that is known."""
 CSV_HEADER = "timestamp,arbitration_id,extended,remote,error,dlc,data"
 _ASC_FRAME = re.compile(r"\s*\d+\.\d+\s+(?:\d+|CANFD)\s+\S")
+_TEXT_RULES: dict[str, tuple[Callable[[str], bool], str]] = {
+    "asc": (lambda line: _ASC_FRAME.match(line) is not None, "no internal events logged\n"),
+    "trc": (lambda line: line.strip() != "" and not line.lstrip().startswith(";"), ""),
+    "csv": (lambda line: line.strip().lower() not in ("", CSV_HEADER), CSV_HEADER + "\n"),
+}
+"""Whether a line should become a frame, and a line that ends the header, which a reader looks for when it begins."""
 _READER_ERRORS = (
     ArithmeticError,
     AttributeError,
@@ -40,6 +51,7 @@ _READER_ERRORS = (
     OSError,
     TypeError,
     ValueError,
+    sqlite3.Error,
     struct.error,
     zlib.error,
 )
@@ -47,7 +59,7 @@ _READER_ERRORS = (
 
 
 def other_columns(form: str, path: Path, source: Source, buses: BusNames, notes: NoteTaker) -> Iterator[Columns]:
-    """Columns of a log in one of `TEXT_FORMS` or `BINARY_FORMS`, some ten thousand frames at a time.
+    """Columns of a log in one of `TEXT_FORMS` or `BINARY_FORMS`, some thousand frames at a time.
 
     Raises
     ------
@@ -57,116 +69,137 @@ def other_columns(form: str, path: Path, source: Source, buses: BusNames, notes:
         The form needs a package that is not installed.
     """
     logging.getLogger("can").addHandler(logging.NullHandler())  # what it warns of is counted here
-    if form in TEXT_FORMS:
-        messages = _text_messages(form, path, source, notes)
-    else:
-        messages = _binary_messages(form, path, source, notes)
-    yield from _columns(messages, buses, notes)
+    blocks = _text_blocks if form in TEXT_FORMS else _binary_blocks
+    rows = _Rows()
+    for block in blocks(form, path, source, notes):
+        rows.add(block)
+        if len(rows.time) >= _ROWS:
+            yield _columns(rows, buses, notes)
+            rows = _Rows()
+    if rows.time:
+        yield _columns(rows, buses, notes)
     if source.trouble:
         notes.stopped = source.trouble
 
 
 class _Lines:
-    """Lines for a text reader of python-can, one at a time, so that it is known which became frames."""
+    """Lines for a text reader of python-can, one at a time, so that it is known which became frames.
+
+    Messages go into `block` one by one; a line after which it has not grown became none.
+    """
 
     def __init__(self, source: Source, is_frame: Callable[[str], bool], notes: NoteTaker) -> None:
-        self._lines = self._all(source, notes)
-        self._is_frame, self._notes = is_frame, notes
-        self._waiting = ""
+        self.block: list[Any] = []
+        self._grown = 0
+        self._source, self._is_frame, self._notes = source, is_frame, notes
+        self._last = ""
         self._again: list[str] = []
         self._at_end = False
 
-    def _all(self, source: Source, notes: NoteTaker) -> Iterator[str]:
-        for text, begin, end, torn in line_blocks(source.stream, notes):
+    def lines(self) -> Iterator[str]:
+        """All lines; what was put back comes first."""
+        block = self.block
+        for text, begin, end, torn in line_blocks(self._source.stream, self._notes):
             self._at_end = torn
             # utf-8 or not: names and comments may hold anything, frames are ASCII
-            yield from io.StringIO(text[begin:end].tobytes().decode("utf-8", errors="replace"), newline=None)
-
-    def __iter__(self) -> Iterator[str]:
-        return self
-
-    def __next__(self) -> str:
-        if self._waiting:
+            for line in text[begin:end].tobytes().decode("utf-8", errors="replace").splitlines():
+                if len(block) == self._grown and self._last:
+                    self.refused()
+                while self._again:
+                    self._last = ""
+                    yield self._again.pop()
+                self._last, self._grown = line, len(block)
+                yield line
+        if len(block) == self._grown and self._last:
             self.refused()
-        if self._again:
-            return self._again.pop()
-        line = next(self._lines)
-        if self._is_frame(line):
-            self._waiting = line
-        return line
-
-    def read_as_frame(self) -> None:
-        """The line handed out last was a frame."""
-        self._waiting = ""
 
     def refused(self) -> bool:
-        """Count the line handed out last where it should have been a frame; whether there was one."""
-        line, self._waiting = self._waiting, ""
-        if line and self._at_end:
+        """Count the line handed out last where it should have been a frame; whether it should."""
+        line, self._last = self._last, ""
+        if not line or not self._is_frame(line):
+            return False
+        if self._at_end:
             self._notes.torn = True
-        elif line:
+        else:
             self._notes.unreadable_line(line)
-        return bool(line)
+        return True
 
     def put_back(self, line: str) -> None:
         """Hand out this line next."""
         self._again.append(line)
 
-    def close(self) -> None:
-        """Called by python-can's readers; the source is closed by whoever opened it."""
+    def taken(self) -> list[Any]:
+        """The block so far; a new one begins."""
+        block = self.block[:]
+        if len(block) > self._grown:
+            self._last = ""  # its frame is in
+        self.block.clear()
+        self._grown = 0
+        return block
 
 
-def _text_messages(form: str, path: Path, source: Source, notes: NoteTaker) -> Iterator[Any]:
+def _text_blocks(form: str, path: Path, source: Source, notes: NoteTaker) -> Iterator[list[Any]]:
     import can
 
+    is_frame, resume = _TEXT_RULES[form]
+    lines = _Lines(source, is_frame, notes)
+    feed = lines.lines()
+    file = cast("TextIO", feed)  # all that the readers do with their file is to go through its lines
+    reader: Any
     if form == "asc":
-        lines = _Lines(source, lambda line: _ASC_FRAME.match(line) is not None, notes)
-        reader: Any = can.ASCReader(cast("TextIO", lines))
-        resume = "no internal events logged\n"  # ends the header, which the reader looks for whenever it begins
+        reader = can.ASCReader(file)
     elif form == "trc":
-        lines = _Lines(source, lambda line: line.strip() != "" and not line.lstrip().startswith(";"), notes)
-        reader, resume = can.TRCReader(cast("TextIO", lines)), ""
+        reader = can.TRCReader(file)
     else:
-        lines = _Lines(source, lambda line: line.strip() not in ("", CSV_HEADER), notes)
-        reader, resume = can.CSVReader(cast("TextIO", lines)), CSV_HEADER + "\n"
-        if next(lines, "").strip().lower() != CSV_HEADER:
+        if next(feed, "").strip().lower() != CSV_HEADER:
             raise InputError(
                 f"{path} is a CSV file but not one of frames, whose first line is {CSV_HEADER}; a stimulus file goes "
                 "with --stimulus"
             )
         lines.put_back(resume)
+        reader = can.CSVReader(file)
+    messages = iter(reader)
     while True:
         try:
-            for message in reader:
-                lines.read_as_frame()
-                yield message
-            lines.refused()
-            return
+            # what came before an exception stays in the list
+            lines.block.extend(islice(messages, _MESSAGES))
+            block = lines.taken()
+            yield block
+            if len(block) < _MESSAGES:
+                return
         except _READER_ERRORS as error:
             if not lines.refused():
                 raise InputError(
                     f"{path} can't be read as .{form} ({_words(error)}): name a capture, with the suffix of its form"
                 ) from error
+            yield lines.taken()
             if resume:
                 lines.put_back(resume)
+            messages = iter(reader)
 
 
-def _binary_messages(form: str, path: Path, source: Source, notes: NoteTaker) -> Iterator[Any]:
+def _binary_blocks(form: str, path: Path, source: Source, notes: NoteTaker) -> Iterator[list[Any]]:
     import can
 
     read = 0
+    block: list[Any] = []
     try:
         if form == "blf":
             reader: Any = can.BLFReader(source.stream)
-            if source.gzip is None and reader.file_size > path.stat().st_size:
-                notes.stopped = f"the file is shorter than its header says: frames up to byte {path.stat().st_size:,}"
+            if source.gzip is None and reader.file_size > source.size:
+                notes.stopped = f"the file is shorter than its header says: it was read up to byte {source.size:,}"
         elif form == "mf4":
             reader = can.MF4Reader(source.stream if source.gzip else str(path))
         else:
             reader = can.SqliteReader(str(path))
-        for message in reader:
-            read += 1
-            yield message
+        messages = iter(reader)
+        while True:
+            block = []
+            block.extend(islice(messages, _MESSAGES))
+            read += len(block)
+            yield block
+            if len(block) < _MESSAGES:
+                return
     except NotImplementedError as error:
         if form == "mf4" and "asammdf" in str(error):
             raise MissingToolError(
@@ -174,72 +207,70 @@ def _binary_messages(form: str, path: Path, source: Source, notes: NoteTaker) ->
             ) from error
         raise
     except (*_READER_ERRORS, can.io.blf.BLFParseError) as error:
+        read += len(block)
         if not read:
             raise InputError(f"{path} can't be read as .{form} ({_words(error)}): name a capture") from error
         notes.stopped = f"the file is damaged behind frame {read:,} ({_words(error)}); the frames before it were read"
+        yield block
 
 
 def _words(error: BaseException) -> str:
     return " ".join(str(error).split()) or type(error).__name__
 
 
-def _columns(messages: Iterable[Any], buses: BusNames, notes: NoteTaker) -> Iterator[Columns]:
+class _Rows:
+    """Parts of messages, a list a part."""
+
+    def __init__(self) -> None:
+        self.time: list[float] = []
+        self.identifier: list[int] = []
+        self.length: list[int] = []
+        self.payload: list[Any] = []
+        self.channel: list[Any] = []
+        self.flags: dict[int, list[bool]] = {
+            bit: [] for bit in (EXTENDED, FD, ERROR, REMOTE, BIT_RATE_SWITCH, _RECEIVED)
+        }
+
+    def add(self, block: list[Any]) -> None:
+        self.time += [m.timestamp for m in block]
+        self.identifier += [m.arbitration_id for m in block]
+        self.length += [m.dlc for m in block]
+        self.payload += [m.data for m in block]
+        self.channel += [m.channel for m in block]
+        flags = self.flags
+        flags[EXTENDED] += [m.is_extended_id for m in block]
+        flags[FD] += [m.is_fd for m in block]
+        flags[ERROR] += [m.is_error_frame for m in block]
+        flags[REMOTE] += [m.is_remote_frame for m in block]
+        flags[BIT_RATE_SWITCH] += [m.bitrate_switch for m in block]
+        flags[_RECEIVED] += [m.is_rx for m in block]
+
+    def words(self, row: int) -> str:
+        """One row as an example of what can't be a frame."""
+        payload = bytes(self.payload[row]).hex(" ").upper()
+        return f"{self.time[row]} {self.channel[row]} {self.identifier[row]:X} [{self.length[row]}] {payload}"
+
+
+def _columns(rows: _Rows, buses: BusNames, notes: NoteTaker) -> Columns:
     """Columns of python-can messages; messages that can't be frames are counted."""
-    times: list[float] = []
-    identifiers: list[int] = []
-    flags: list[int] = []
-    numbers: list[int] = []
-    lengths: list[int] = []
-    payloads: list[Any] = []
-    bus_of: dict[Any, int] = {}
+    time = np.array(rows.time, dtype=np.float64)
+    identifier, length = _integers(rows.identifier), _integers(rows.length)
+    payloads = rows.payload
+    held = np.fromiter(map(len, payloads), dtype=np.int64, count=len(payloads))
+    flag = np.full(len(time), SENT, dtype=np.uint8)
+    for bit, column in rows.flags.items():
+        if True in column:
+            true = np.frombuffer(bytes(column), dtype=np.uint8)
+            if bit == _RECEIVED:
+                flag -= true * np.uint8(SENT)
+            else:
+                flag |= true * np.uint8(bit)
+    numbers = {c: buses.number(_NO_BUS if c is None else str(c).encode()) for c in dict.fromkeys(rows.channel)}
+    if len(numbers) == 1:
+        bus = np.full(len(time), -1 if None in numbers.values() else next(iter(numbers.values())), dtype=np.int16)
+    else:
+        bus = np.array([-1 if numbers[c] is None else numbers[c] for c in rows.channel], dtype=np.int16)
 
-    def block() -> Columns:
-        out = _block(times, identifiers, flags, numbers, lengths, payloads, notes)
-        for column in (times, identifiers, flags, numbers, lengths, payloads):
-            column.clear()
-        return out
-
-    for message in messages:
-        channel = message.channel
-        number = bus_of.get(channel)
-        if number is None:
-            written = _NO_BUS if channel is None else str(channel).encode()
-            found = buses.number(written)
-            if found is None:
-                notes.unreadable_line(str(message))
-                continue
-            number = bus_of[channel] = found
-        times.append(message.timestamp)
-        identifiers.append(message.arbitration_id)
-        flags.append(
-            message.is_extended_id * EXTENDED
-            | message.is_fd * FD
-            | message.is_error_frame * ERROR
-            | message.is_remote_frame * REMOTE
-            | (not message.is_rx) * SENT
-            | message.bitrate_switch * BIT_RATE_SWITCH
-        )
-        numbers.append(number)
-        lengths.append(message.dlc)
-        payloads.append(message.data)
-        if len(times) == _MESSAGES:
-            yield block()
-    yield block()
-
-
-def _block(
-    times: list[float],
-    identifiers: list[int],
-    flags: list[int],
-    numbers: list[int],
-    lengths: list[int],
-    payloads: list[Any],
-    notes: NoteTaker,
-) -> Columns:
-    flag = np.array(flags, dtype=np.uint8)
-    time = np.array(times, dtype=np.float64)
-    identifier, length = _integers(identifiers), _integers(lengths)
-    held = np.array([len(payload) for payload in payloads], dtype=np.int64)
     error, remote = (flag & ERROR) != 0, (flag & REMOTE) != 0
     # of an error frame only that it came is kept, of a remote frame the length it asks for
     identifier[error] = 0
@@ -248,21 +279,28 @@ def _block(
     carries = ~(error | remote)
     most = np.where((flag & FD) != 0, 64, 8)
     top = np.where((flag & EXTENDED) != 0, 0x1FFF_FFFF, 0x7FF)
-    good = np.isfinite(time) & (np.abs(time) < 9.2e9) & (identifier >= 0) & (identifier <= top)
+    good = np.isfinite(time) & (np.abs(time) < 9.2e9) & (identifier >= 0) & (identifier <= top) & (bus >= 0)
     good &= (length >= 0) & (length <= most) & ((held == length) | ~carries)
-    for row in np.flatnonzero(~good).tolist():
-        notes.unreadable_line(f"{times[row]} {identifiers[row]:X} {bytes(payloads[row]).hex(' ').upper()}")
-    held = np.where(carries & good, held, 0)
-    width = 64 if int(length[good].max(initial=0)) > 8 else 8
+    if not good.all():
+        for row in np.flatnonzero(~good).tolist():
+            notes.unreadable_line(rows.words(row))
+        time, identifier, length = np.where(good, time, 0.0), np.where(good, identifier, 0), np.where(good, length, 0)
+    if not (good & carries).all():
+        held = np.where(good & carries, held, 0)
+        payloads = [payload for payload, size in zip(payloads, held.tolist(), strict=True) if size]
+    width = 64 if int(length.max(initial=0)) > 8 else 8
     payload = np.zeros((len(time), width), dtype=np.uint8)
-    data = b"".join([bytes(one) for one, some in zip(payloads, held.tolist(), strict=True) if some])
-    payload[np.arange(width) < held[:, None]] = np.frombuffer(data, dtype=np.uint8)
+    data = np.frombuffer(b"".join(payloads), dtype=np.uint8)
+    if data.size == payload.size:
+        payload = data.reshape(payload.shape)
+    else:
+        payload[np.arange(width) < held[:, None]] = data
     columns = Columns(
-        _nanoseconds(np.where(good, time, 0.0)),
-        np.where(good, identifier, 0).astype(np.uint32),
+        _nanoseconds(time),
+        identifier.astype(np.uint32),
         flag,
-        np.array(numbers, dtype=np.uint8),
-        np.where(good, length, 0).astype(np.uint8),
+        np.maximum(bus, 0).astype(np.uint8),
+        length.astype(np.uint8),
         payload,
     )
     return columns if good.all() else columns.rows(good)

@@ -1,0 +1,57 @@
+"""Benchmark: `.asc`, `.blf` and `.trc` logs into columns, beside python-can's readers alone, in the same run.
+
+``python tests/benchmarks/read_others.py [FRAMES]``: those readers are used, not rewritten, so a ratio of 1 would mean
+that making columns costs nothing; the target is 0.8. What is worth more: convert once to Parquet, which is printed too.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from collections import deque
+from pathlib import Path
+from typing import Any
+
+import can
+from bus_traffic import capture_of, machine
+from read_log import best
+
+from swapbridge.capture import read_capture
+from swapbridge.capture.convert import convert
+from swapbridge.capture.write_others import write_other
+
+TARGET = 0.8
+
+
+def main() -> None:
+    frames = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
+    print(machine())
+    capture = capture_of(frames)
+    with tempfile.TemporaryDirectory() as folder:
+        for form in ("asc", "blf", "trc"):
+            path = Path(folder) / f"a.{form}"
+            if form == "trc":
+                with can.TRCWriter(str(path)) as writer:
+                    for message in can.LogReader(str(Path(folder) / "a.blf")):
+                        writer.on_message_received(message)
+            else:
+                write_other([capture], path)
+
+            def peer(path: Path = path) -> None:
+                reader: Any = can.LogReader(str(path))
+                with reader:
+                    deque(reader, maxlen=0)
+
+            theirs = frames / best(peer, 3)
+            ours = frames / best(lambda path=path: read_capture(path), 3)
+            parquet = path.with_suffix(".parquet")
+            convert(path, parquet)
+            again = frames / best(lambda path=parquet: read_capture(path), 3)
+            print(
+                f".{form}: python-can {theirs / 1e6:5.2f}, into columns {ours / 1e6:5.2f} million frames/s, "
+                f"ratio {ours / theirs:.2f} (target {TARGET}); as Parquet {again / 1e6:.0f}"
+            )
+
+
+if __name__ == "__main__":
+    main()
