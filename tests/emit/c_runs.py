@@ -6,10 +6,24 @@ import subprocess
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+import numpy as np
+import numpy.typing as npt
+
 from swapbridge.bridge.plan import Plan
+from swapbridge.bridge.translator import Translator
+from swapbridge.emit import SentColumns
 from swapbridge.emit.toolchain import STRICT_FLAGS, build
 from tests.emit.random_plans import Answer, Call, pack_calls, unpack_answers
 from tests.emit.slow_translator import SlowTranslator
+
+Columns = tuple[
+    npt.NDArray[np.int64],
+    npt.NDArray[np.uint8],
+    npt.NDArray[np.uint32],
+    npt.NDArray[np.uint8],
+    npt.NDArray[np.uint8],
+]
+"""What `NativeTranslator.run_batch` takes: time, bus, word, length, payload."""
 
 SANITIZED = ("-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-DBRIDGE_EXACT_BUFFERS")
 """Flags under which a read past a frame's end or any undefined step ends the run."""
@@ -49,3 +63,37 @@ def assert_same(calls: Sequence[Call], ours: Sequence[Answer], theirs: Sequence[
     assert len(ours) == len(theirs) == len(calls), what
     for number, (call, a, b) in enumerate(zip(calls, ours, theirs, strict=True)):
         assert a == b, f"{what}: call {number} {call}: {a} and {b}"
+
+
+def run_slowly(plan: Plan, columns: Columns, until_us: int) -> list[tuple[int, int, int, bytes]]:
+    """What `run_batch` promises, by single calls of the Python translator."""
+    translator = Translator(plan)
+    out: list[tuple[int, int, int, bytes]] = []
+    clock = int(columns[0][0])
+
+    def poll_until(end: int) -> None:
+        nonlocal clock
+        while True:
+            ahead = (translator.next_poll(clock & 0xFFFF_FFFF) - clock) & 0xFFFF_FFFF
+            if clock + ahead > end:
+                return
+            clock += ahead
+            sent = translator.poll(clock & 0xFFFF_FFFF)
+            if sent is not None:
+                out.append((clock, *sent))
+
+    for k, (t, bus, word, length, payload) in enumerate(zip(*columns, strict=True)):
+        if k:
+            poll_until(int(t))
+        clock = int(t)
+        translator.on_frame(int(bus), int(word), bytes(payload[:length]), clock & 0xFFFF_FFFF)
+    poll_until(until_us)
+    return out
+
+
+def rows(sent: SentColumns) -> list[tuple[int, int, int, bytes]]:
+    """Time, bus, word and payload of each sent frame."""
+    return [
+        (int(t), int(b), int(w), bytes(p[:n]))
+        for t, b, w, n, p in zip(sent.time_us, sent.bus, sent.word, sent.length, sent.payload, strict=True)
+    ]

@@ -5,7 +5,6 @@ from __future__ import annotations
 from fractions import Fraction
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 
 from swapbridge.bridge.plan import Bus, Extract, Feed, Field, Op, Plan, Receive, Send, Slot, Task, Variant, div_round
@@ -13,16 +12,9 @@ from swapbridge.bridge.plan_check import check_plan
 from swapbridge.bridge.translator import Translator
 from swapbridge.core.errors import InputError, MissingToolError
 from swapbridge.core.layout import Layout
-from swapbridge.emit import NativeTranslator, SentColumns
+from swapbridge.emit import NativeTranslator
+from tests.emit.c_runs import Columns, rows, run_slowly
 from tests.emit.random_plans import random_calls, random_plan
-
-Columns = tuple[
-    npt.NDArray[np.int64],
-    npt.NDArray[np.uint8],
-    npt.NDArray[np.uint32],
-    npt.NDArray[np.uint8],
-    npt.NDArray[np.uint8],
-]
 
 
 @pytest.mark.parametrize("seed", [3, 9, 29, 33])
@@ -70,39 +62,6 @@ def columns_of(plan: Plan, seed: int, count: int) -> Columns:
         np.array([len(c.data) for c in calls], dtype=np.uint8),
         payload,
     )
-
-
-def run_slowly(plan: Plan, columns: Columns, until_us: int) -> list[tuple[int, int, int, bytes]]:
-    """What `run_batch` promises, by single calls of the Python translator."""
-    translator = Translator(plan)
-    out: list[tuple[int, int, int, bytes]] = []
-    clock = int(columns[0][0])
-
-    def poll_until(end: int) -> None:
-        nonlocal clock
-        while True:
-            ahead = (translator.next_poll(clock & 0xFFFF_FFFF) - clock) & 0xFFFF_FFFF
-            if clock + ahead > end:
-                return
-            clock += ahead
-            sent = translator.poll(clock & 0xFFFF_FFFF)
-            if sent is not None:
-                out.append((clock, *sent))
-
-    for k, (t, bus, word, length, payload) in enumerate(zip(*columns, strict=True)):
-        if k:
-            poll_until(int(t))
-        clock = int(t)
-        translator.on_frame(int(bus), int(word), bytes(payload[:length]), clock & 0xFFFF_FFFF)
-    poll_until(until_us)
-    return out
-
-
-def rows(sent: SentColumns) -> list[tuple[int, int, int, bytes]]:
-    return [
-        (int(t), int(b), int(w), bytes(p[:n]))
-        for t, b, w, n, p in zip(sent.time_us, sent.bus, sent.word, sent.length, sent.payload, strict=True)
-    ]
 
 
 @pytest.mark.parametrize("seed", [4, 9, 15, 21])
