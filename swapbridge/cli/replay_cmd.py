@@ -43,7 +43,7 @@ def command(
 ) -> None:
     """Play CAPTURE, or what a plan's translator makes of it, onto a bus.
 
-    Example: swapbridge replay captures/donor.log --bus bench=udp_multicast:239.74.163.2 --rate 2
+    Example: swapbridge replay captures/donor.log --bus bench=socketcan:vcan0 --rate 2
 
     The bus is the capture's of the same name (the plan's with --plan); a single bus takes a single one.
     """

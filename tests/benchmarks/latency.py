@@ -190,7 +190,7 @@ def load(seconds: float, donor: str, host: str) -> None:
     """Two 500 kbit/s buses at 60 % load: about 2,400 frames a second each (125 bits a frame on average)."""
     rate = 0.6 * 500_000 / 125
     for name in ("traffic alone", "with translator"):
-        live = ours(donor, host, 20, 10_000) if name == "with translator" else None
+        live = ours(donor, host, 20, 8_000) if name == "with translator" else None
         traffic = Traffic(donor, host, 20)
         other = opener(host)()
         stop = threading.Event()

@@ -7,7 +7,6 @@ import hashlib
 import json
 import re
 import shlex
-import shutil
 import threading
 import time
 import tomllib
@@ -27,9 +26,8 @@ from swapbridge.bus.spec import load_bus_config
 from swapbridge.cli.guide_cmd import TOPICS, page_text
 from swapbridge.cli.main import cli
 from swapbridge.core.cautions import CAUTIONS, cautions_for
-from swapbridge.demo import write_demo_papers
+from swapbridge.demo import write_demo
 
-REPOSITORY = Path(__file__).parents[2]
 SLOW = ("guess", "prove")
 """Commands that take long: the others of a page are run in the ordinary tests, these in the long ones."""
 
@@ -66,11 +64,7 @@ def on_this_machine(words: list[str], channel: str) -> list[str]:
 def swap(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A swap folder far along: captures, maps, bridge file, plan and its proof."""
     folder = tmp_path_factory.mktemp("swap")
-    for name in ("captures", "signal_maps"):
-        (folder / name).mkdir()
-    for path in (REPOSITORY / "captures").glob("*.*"):
-        shutil.copy(path, folder / "captures")
-    write_demo_papers(folder)
+    write_demo(folder)
     bridge = load_bridge(folder / "bridge.toml")
     plan = folder / "plan.json"
     plan.write_text(compile_bridge(bridge, load_maps(bridge)).plan.to_json())

@@ -1,0 +1,189 @@
+"""On a kernel with SocketCAN: `pytest -m socketcan -n 0` where vcan0 and vcan1 are up, and can0 and can1 share one bus.
+
+Listen-only and bit rate are set with iproute2, so that part needs the administrator's rights.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import threading
+import time
+from collections.abc import Callable
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import can
+import numpy as np
+import pytest
+
+from swapbridge.bridge import Plan, Translator
+from swapbridge.bus import BusSpec, LiveOptions, Proof, RunRequest, find_bitrate, parse_bus, record, replay, run
+from swapbridge.bus.listen import link_of, listen_only
+from swapbridge.bus.opening import link_drops, open_bus, open_buses, socket_drops
+from swapbridge.bus.recorder import Recorder
+from swapbridge.capture import Capture, read_capture
+from swapbridge.core.errors import RefusedError
+
+pytestmark = pytest.mark.socketcan
+VCAN0, VCAN1 = parse_bus("donor=socketcan:vcan0,bitrate=500000"), parse_bus("host=socketcan:vcan1,bitrate=500000")
+CAN0, CAN1 = parse_bus("donor=socketcan:can0,bitrate=500000"), parse_bus("host=socketcan:can1,bitrate=500000")
+Until = Callable[[Callable[[], bool]], None]
+
+
+def set_link(channel: str, *words: str) -> None:
+    subprocess.run(["ip", "link", "set", channel, "down"], check=True)
+    subprocess.run(["ip", "link", "set", channel, "up", "type", "can", *words], check=True)
+
+
+def frames(n: int, rate: float) -> Capture:
+    return Capture(
+        (np.arange(n) * (1e9 / rate)).astype(np.int64),
+        (0x100 + np.arange(n) % 7).astype(np.uint32),
+        np.zeros(n, dtype=np.uint8),
+        np.zeros(n, dtype=np.uint8),
+        np.full(n, 8, dtype=np.uint8),
+        np.arange(n, dtype=">u8").view(np.uint8).reshape(n, 8).copy(),
+        ("0",),
+        "test",
+    )
+
+
+def test_record_what_replay_plays(tmp_path: Path, until: Until) -> None:
+    recorder = Recorder((VCAN0, VCAN1), tmp_path / "a.log")
+    with open_buses([VCAN0], active=True) as buses:
+        report = replay(frames(1000, 500.0), {0: buses["donor"]})
+    assert report.sent == 1000
+    until(lambda: recorder.reports()["donor"].frames == 1000)
+    done = recorder.stop()
+    capture = read_capture(done.files[0])
+    assert capture.payload.copy().view(">u8").ravel().tolist() == list(range(1000))
+    assert done.lost == 0
+    assert abs(capture.duration_s - 999 / 500) < 1.0
+
+
+def test_the_kernels_drops_are_counted() -> None:
+    """A socket that nobody reads overflows; its own counter says how many frames were thrown away."""
+    ear, mouth = open_bus(VCAN0, active=False), open_bus(VCAN0, active=True)
+    assert socket_drops(ear) == 0
+    for _ in range(3000):
+        mouth.send(can.Message(arbitration_id=1, is_extended_id=False, data=bytes(8)), timeout=1.0)
+    kept = 0
+    while ear.recv(0.0) is not None:
+        kept += 1
+    drops = socket_drops(ear)
+    assert drops is not None
+    assert kept + drops == 3000
+    assert link_drops(VCAN0) is not None
+    ear.shutdown()
+    mouth.shutdown()
+
+
+def test_a_plan_between_two_links(plan: Plan, tmp_path: Path, until: Until) -> None:
+    options = LiveOptions(sending=True, watch_first_s=0.0, lag_limit_s=5.0, black_box_minutes=0.05)
+    request = RunRequest(
+        plan, (VCAN0, VCAN1), options, Proof(True, "proved"), tmp_path, acknowledged=True, lock_folder=tmp_path
+    )
+    stop = threading.Event()
+    ear, mouth = open_bus(VCAN1, active=False), open_bus(VCAN0, active=True)
+    thread = threading.Thread(target=run, args=(request, Translator(plan)), kwargs={"stop": stop})
+    thread.start()
+    values: list[int] = []
+
+    def heard() -> bool:
+        mouth.send(can.Message(arbitration_id=0x100, is_extended_id=False, data=b"\x34\x12" + bytes(6)))
+        message = ear.recv(0.05)
+        if message is not None and message.arbitration_id == 0x200:
+            values.append(int.from_bytes(message.data[:2], "little"))
+        return 0x1234 in values
+
+    until(heard)
+    stop.set()
+    thread.join()
+    last = 0
+    while (message := ear.recv(0.0)) is not None:
+        last = int.from_bytes(message.data[:2], "little") if message.arbitration_id == 0x200 else last
+    assert last == 0xFFFF
+    ear.shutdown()
+    mouth.shutdown()
+
+
+def test_a_link_that_goes_down_and_up(tmp_path: Path, until: Until) -> None:
+    recorder = Recorder((VCAN1,), tmp_path / "a.log")
+    subprocess.run(["ip", "link", "set", "vcan1", "down"], check=True)
+    until(lambda: bool(recorder.told))
+    subprocess.run(["ip", "link", "set", "vcan1", "up"], check=True)
+    until(lambda: recorder.reports()["host"].reopened == 1)
+    mouth = open_bus(VCAN1, active=True)
+    mouth.send(can.Message(arbitration_id=5, is_extended_id=False, data=b"\1"))
+    until(lambda: recorder.reports()["host"].frames == 1)
+    mouth.shutdown()
+    recorder.stop()
+
+
+@pytest.fixture
+def controllers() -> Any:
+    """can0 listens only, can1 may send, both at 500 kbit/s on one bus."""
+    set_link("can0", "bitrate", "500000", "listen-only", "on")
+    set_link("can1", "bitrate", "500000", "listen-only", "off")
+    yield
+    set_link("can0", "bitrate", "500000", "listen-only", "off")
+
+
+def test_listen_only_is_the_kernels_word(controllers: None, tmp_path: Path) -> None:
+    assert listen_only(CAN0).certain
+    assert not listen_only(CAN1).certain
+    with pytest.raises(RefusedError, match="listen-only on"):
+        record((CAN1,), tmp_path / "a.log", seconds=0.1)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_emulated_controller(controllers: None, tmp_path: Path, until: Until) -> None:
+    recorder = Recorder((CAN0,), tmp_path / "a.log")
+    with open_buses([CAN1], active=True) as buses:
+        replay(frames(200, 200.0), {0: buses["host"]})
+    until(lambda: recorder.reports()["donor"].frames == 200)
+    health = recorder.health()["donor"]
+    done = recorder.stop()
+    assert health.load is not None
+    capture = read_capture(done.files[0])
+    assert capture.payload.copy().view(">u8").ravel().tolist() == list(range(200))
+
+
+def test_the_bit_rate_search_sets_the_link(controllers: None) -> None:
+    """The emulation hears at any rate (it does not model bit timing): what is tried is that the link is set."""
+    stop = threading.Event()
+
+    def traffic() -> None:
+        with open_buses([CAN1], active=True) as buses:
+            while not stop.is_set():
+                buses["host"].send(can.Message(arbitration_id=1, is_extended_id=False, data=b"\1"), timeout=1.0)
+                time.sleep(0.01)
+
+    thread = threading.Thread(target=traffic)
+    thread.start()
+    tries = find_bitrate(BusSpec("donor", "socketcan", "can0"), rates=(250_000, 500_000), seconds=1.0)
+    stop.set()
+    thread.join()
+    assert tries[-1].believable
+    link = link_of("can0")
+    assert link is not None
+    assert link.listen_only
+    assert link.bitrate == tries[-1].bitrate
+
+
+def test_the_link_commands_of_the_guides() -> None:
+    """Every `ip link` line of the guides is taken by the kernel (restart-ms needs a controller that can do it)."""
+    lines = []
+    for page in files("swapbridge.cli").joinpath("guides").iterdir():
+        lines += re.findall(r"^    sudo (ip link set can\d .*)$", page.read_text(encoding="utf-8"), re.MULTILINE)
+    assert len(lines) >= 4
+    assert os.geteuid() == 0
+    for line in lines:
+        words = line.split()
+        subprocess.run(["ip", "link", "set", words[3], "down"], check=True)
+        subprocess.run(words, check=True)
+    for channel in ("can0", "can1"):
+        set_link(channel, "bitrate", "500000", "listen-only", "off")
