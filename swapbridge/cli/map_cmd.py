@@ -97,7 +97,7 @@ def show(signal_map: Path, ids: tuple[tuple[int, bool], ...]) -> None:
         raise InputError(f"{signal_map} has no message {', '.join(sorted(wanted))}: `swapbridge map show` lists them")
     kinds = Counter("counter" if s.counter else "checksum" if s.checksum else "signal" for s in _signals(loaded))
     click.echo(
-        f"{signal_map}: {len(loaded.messages)} messages, {kinds['signal']} signals, {kinds['counter']} counters, "
+        f"{signal_map.name}: {len(loaded.messages)} messages, {kinds['signal']} signals, {kinds['counter']} counters, "
         f"{kinds['checksum']} checksums"
     )
     screen = console()
