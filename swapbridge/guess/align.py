@@ -138,12 +138,15 @@ def _quantum(value: Floats) -> float:
 
 
 def _noise(value: Floats, quantum: float) -> float:
-    """Robust noise from second differences; never below what rounding to the quantum gives."""
+    """Robust noise from second differences where the channel isn't at rest; never below what rounding gives."""
     floor = quantum / np.sqrt(12)
     if len(value) < 8:
         return float(floor)
     second = np.abs(value[1:-1] - (value[2:] + value[:-2]) / 2) / np.sqrt(1.5)
-    return float(max(1.4826 * np.median(second), floor))
+    moving = second[(value[1:-1] != value[2:]) | (value[1:-1] != value[:-2])]
+    if len(moving) < max(8, len(value) // 20):
+        return float(floor)
+    return float(max(1.4826 * np.median(moving), floor))
 
 
 def _speed(time: Floats, value: Floats, noise: float) -> Floats:

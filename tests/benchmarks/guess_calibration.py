@@ -168,7 +168,8 @@ def tool(rng: np.random.Generator, world: World) -> dict[str, Channel]:
             x = (x > 0.5).astype(float)
         else:
             step = {"engine_speed": 0.25, "vehicle_speed": 1.0, "pedal": 100 / 255, "coolant_temp": 1.0}[name]
-            x = x + rng.normal(0, 1, len(x)) * np.ptp(value) * rng.choice([0.0, 0.001, 0.002, 0.006])
+            size = np.ptp(value) if rng.random() < 0.6 else np.abs(x - x.min())  # noise all along, or only when away
+            x = x + rng.normal(0, 1, len(x)) * size * rng.choice([0.0, 0.001, 0.002, 0.006])
             x = np.round(x / step) * step if rng.random() < 0.8 else np.floor(x / step) * step
         out[name] = Channel(name, at, x, UNITS[name])
     return out
