@@ -20,6 +20,7 @@ import numpy.typing as npt
 from swapbridge.bridge.plan import Plan
 from swapbridge.bridge.translator import SentFrame
 from swapbridge.core.errors import InputError
+from swapbridge.core.layout import MAX_PAYLOAD_BYTES
 from swapbridge.emit.program import native_sources
 from swapbridge.emit.toolchain import shared_object
 
@@ -72,8 +73,7 @@ class NativeTranslator:
         self.plan = plan
         self._calls = _library(plan)
         self._bus_count = len(plan.buses)
-        self._data_bytes = 64 if any(b.fd for b in plan.buses) else 8
-        self._frame_type = _frame_type(self._data_bytes)
+        self._frame_type = _frame_type(64 if any(b.fd for b in plan.buses) else 8)
         if self._calls.frame_bytes() != self._frame_type.itemsize:
             raise InputError("the C compiler lays out frames in an unforeseen way: use the Python engine")
         self._state = ctypes.create_string_buffer(self._calls.state_bytes())
@@ -89,13 +89,13 @@ class NativeTranslator:
         Raises
         ------
         InputError
-            No such bus in the plan, or a payload longer than its buses' frames.
+            No such bus in the plan, or more than 64 bytes.
         """
         # ctypes would cut larger numbers down to 8 bits without a word.
-        if not (0 <= bus < self._bus_count and len(data) <= self._data_bytes):
+        if not (0 <= bus < self._bus_count and len(data) <= MAX_PAYLOAD_BYTES):
             raise InputError(
                 f"a frame of {len(data)} bytes on bus {bus} can't be translated: the plan has {self._bus_count} buses "
-                f"and payloads of up to {self._data_bytes} bytes"
+                f"and no frame has more than {MAX_PAYLOAD_BYTES} bytes"
             )
         self._calls.on_frame(self._state, bus, word, bytes(data), len(data), now & 0xFFFF_FFFF)
 
@@ -219,7 +219,7 @@ class NativeTranslator:
             raise InputError("the times of a batch fall somewhere: sort the frames by time first")
         if int(bus.max()) >= self._bus_count:
             raise InputError(f"a frame is on bus {int(bus.max())}, the plan has {self._bus_count} buses")
-        longest = min(payload.shape[1], self._data_bytes)
+        longest = min(payload.shape[1], MAX_PAYLOAD_BYTES)
         if int(length.max()) > longest:
             raise InputError(f"a frame has {int(length.max())} bytes, more than {longest}: leave such frames out")
 

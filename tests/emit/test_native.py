@@ -7,7 +7,21 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from swapbridge.bridge.plan import Bus, Extract, Feed, Field, Op, Plan, Receive, Send, Slot, Task, Variant, div_round
+from swapbridge.bridge.plan import (
+    Bus,
+    Extract,
+    Feed,
+    Field,
+    Op,
+    Pass,
+    Plan,
+    Receive,
+    Send,
+    Slot,
+    Task,
+    Variant,
+    div_round,
+)
 from swapbridge.bridge.plan_check import check_plan
 from swapbridge.bridge.translator import Translator
 from swapbridge.core.errors import InputError, MissingToolError
@@ -109,7 +123,7 @@ def test_refusals() -> None:
     with pytest.raises(InputError, match="can't be translated"):
         translator.on_frame(256, 1, b"", 0)
     with pytest.raises(InputError, match="can't be translated"):
-        translator.on_frame(0, 1, bytes(9), 0)
+        translator.on_frame(0, 1, bytes(65), 0)
 
 
 def test_no_compiler_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -171,3 +185,17 @@ def test_every_raw_value_up_to_16_bits(layout: Layout, numerator: int, denominat
         away = abs(exact) + Fraction(1, 2)
         expected.append((away.numerator // away.denominator) * (-1 if exact < 0 else 1) + offset)
     assert got.tolist() == expected
+
+
+def test_a_long_frame_on_a_classic_plan_is_heard_but_not_passed_on() -> None:
+    buses = tuple(Bus(n, 500_000, False, 0, "inline", False, 1_000_000) for n in ("a", "b"))
+    feed = Feed("f", 1_000_000, 1, 1, (Extract("s", Layout(0, 8), 1, -1),))
+    plan = Plan(
+        "classic", buses, (Slot("state", 0, 0, 5), Slot("raw", 0, 0, 255)), (), (), (feed,),
+        (Receive("r", 0, 0x100, 1, (0,)),), (Task("t", 1_000_000, 500_000, ()),), (), (Pass(0, 0, 0x7FF, 1),),
+    )  # fmt: skip
+    translator = NativeTranslator(plan)
+    translator.on_frame(0, 0x100, b"\x07" + bytes(11), 0)
+    assert (translator.slot(1), translator.dropped_frames, translator.poll(0)) == (7, 1, None)
+    translator.on_frame(0, 0x100, b"\x08" + bytes(7), 0)
+    assert translator.poll(0) == (1, 0x100, b"\x08" + bytes(7))
