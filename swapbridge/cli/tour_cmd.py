@@ -34,7 +34,8 @@ swapbridge map merge signal_maps/donor_by_hand.dbc signal_maps/donor_found.dbc -
 swapbridge compile bridge.toml --out plan.json
 swapbridge emit c plan.json --out translator_c
 swapbridge prove plan.json --donor captures/donor_own_vehicle.log.gz \\
-    --host captures/host_old_engine.log.gz --report proof.html
+    --host captures/host_old_engine.log.gz --unplugged captures/host_unplugged.log.gz \\
+    --model demo --report proof.html
 swapbridge status"""
 
 

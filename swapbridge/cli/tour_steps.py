@@ -3,6 +3,7 @@ same files; nothing here knows anything of the demo's physics or maps but the fi
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import time
@@ -10,13 +11,15 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
-from swapbridge.bridge import compile_bridge, load_bridge, load_maps, plan_from_json
+from swapbridge.bridge import Translator, compile_bridge, load_bridge, load_maps, plan_from_json
 from swapbridge.bus.script import default_script_text
 from swapbridge.capture import read_capture, read_stimulus
 from swapbridge.cli.common import progress_bar
 from swapbridge.cli.folder import SCRIPT, SwapFolder
+from swapbridge.cli.prove_cmd import in_real_time
 from swapbridge.core.files import written_whole
 from swapbridge.core.frames import format_identifier
 from swapbridge.core.needs import load_needs
@@ -40,6 +43,9 @@ from swapbridge.survey import compare, needs_toml, survey
 from swapbridge.survey.report import comparison_line, headline
 
 MAIN_CHANNELS = ("engine_speed", "coolant_temperature", "pedal_position", "vehicle_speed", "actual_torque")
+REAL_TIME_S = 2.0
+REAL_TIME_S = 2.0
+"""Seconds on python-can's virtual bus."""
 SIDES = {"host": HOST_RUNNING, "donor": DONOR_RUNNING}
 
 
@@ -201,6 +207,7 @@ def prove_it(tour: Tour) -> None:
             unplugged={"host": read_capture(tour.capture_path(HOST_UNPLUGGED))},
             thoroughness="quick",
             workers=os.cpu_count() or 1,
+            more_checks=partial(in_real_time, plan, captures, REAL_TIME_S, partial(Translator, plan)),
             progress=report,
         )
         tour.text("proof.json", verdict.to_json())
@@ -211,6 +218,10 @@ def prove_it(tour: Tour) -> None:
             if check.status == "fail":
                 lines.append(f"FAILED {check.subject}, {check.name}: {check.measured}; required {check.required}")
         lines.append("the whole verdict: proof.html (open it in a browser), proof.json")
+
+
+def _digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def _count_words(counts: dict[str, int]) -> str:
