@@ -151,12 +151,9 @@ def _table(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) ->
         lin = Lin.of(builder.const(1), Fraction(_interpolate(value.lin.constant_value, points, ys)) * grid, Fraction(0))
         return Value(Lin.constant(lin.scale), y_unit, value.valid, feeds=value.feeds, rounded=True)
     xs = [(x - value.lin.offset) / value.lin.scale for x, _ in points]
-    if value.lin.num < 0:
-        xs, ys = xs[::-1], ys[::-1]
-    factor = lcm(*(x.denominator for x in xs))
-    number = lowering.memory.table(
-        f"table {len(lowering.memory.tables)}", tuple(int(x * factor) for x in xs), tuple(ys)
-    )
+    # a falling signal is turned round, so that every step still rounds from the point with the smaller x
+    factor = lcm(*(x.denominator for x in xs)) * (1 if value.lin.num > 0 else -1)
+    number = lowering.memory.table(f"table {len(lowering.memory.tables)}", tuple(int(x * factor) for x in xs), tuple(ys))
     register = builder.emit("mul", value.lin.register, builder.const(factor))
     register = builder.emit("table", register, value=number)
     return Value(Lin.of(register, grid, Fraction(0)), y_unit, value.valid, feeds=value.feeds, rounded=True)

@@ -215,8 +215,8 @@ class Interpreter:
                 break
         if self.queue:
             return self.queue.popleft()
-        for number, state in enumerate(self.sends):
-            if state.active and self.wants(number):
+        for number, sending in enumerate(self.sends):
+            if sending.active and self.wants(number):
                 return self.evaluate(number)
         return None
 

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
-
 import pytest
 
-from swapbridge.bridge import CompileResult
+from tests.bridge.kit import RICH, compile_text, drive
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_agrees_call_by_call_on_random_traffic(
-    rich: CompileResult, interpreter: Any, drive_both: Callable[..., int], seed: int
-) -> None:
-    sent = drive_both(rich, interpreter, seed, 2500, start=0xFFFF_FFFF - 700_000 * seed)
+def test_agrees_call_by_call_on_random_traffic(seed: int) -> None:
+    sent = drive(compile_text(RICH), seed, 2500, start=0xFFFF_FFFF - 700_000 * seed)
     assert sent > 300
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seed", range(100, 112))
+def test_agrees_call_by_call_for_long(seed: int) -> None:
+    drive(compile_text(RICH), seed, 60_000, start=0xFFFF_FFFF - 10_000_000)

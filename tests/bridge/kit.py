@@ -1,38 +1,16 @@
-"""Small hand-made maps of two invented vehicles, and helpers, for the bridge's tests."""
+"""Small hand-made maps of two invented vehicles, bridge files for them, and traffic, for the bridge's tests."""
 
 from __future__ import annotations
 
-import importlib.util
 import random
-import sys
-from collections.abc import Callable
 from fractions import Fraction as F
-from pathlib import Path
 from typing import Any
-
-import pytest
 
 from swapbridge.bridge import CompileResult, Translator, compile_bridge, parse_bridge
 from swapbridge.core.integrity import Affine, Checksum, Counter, Crc, Sum
 from swapbridge.core.layout import Layout
 from swapbridge.signalmap import MapMessage, MapNode, MapSignal, SignalMap
-
-
-def _load(name: str) -> Any:
-    path = Path(__file__).parent / f"{name}.py"
-    spec = importlib.util.spec_from_file_location(f"bridge_test_{name}", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-@pytest.fixture(scope="session")
-def interpreter() -> Any:
-    """The slow interpreter's class."""
-    return _load("reference").Interpreter
+from tests.bridge.reference import Interpreter
 
 
 def signal(name: str, start: int, length: int, **options: Any) -> MapSignal:
@@ -41,8 +19,8 @@ def signal(name: str, start: int, length: int, **options: Any) -> MapSignal:
     layout = Layout(start, length, order, options.pop("signed", False))  # type: ignore[arg-type]
     scale, offset = F(options.pop("scale", "1")), F(options.pop("offset", "0"))
     low, high = options.pop("range", (None, None))
-    limits = {} if low is None else {"minimum": F(low), "maximum": F(high)}
-    return MapSignal(name, layout, scale, offset, **limits, **options)
+    ends = (None, None) if low is None else (F(low), F(high))
+    return MapSignal(name, layout, scale, offset, *ends, **options)
 
 
 DONOR = SignalMap(
@@ -88,7 +66,9 @@ DONOR = SignalMap(
         MapMessage(
             "VSC_D", 0x220, False, 8,
             (
-                signal("Speed", 7, 16, big=True, scale="0.01", unit="km/h", role="vehicle_speed", not_available=(65535,)),
+                signal(
+                    "Speed", 7, 16, big=True, scale="0.01", unit="km/h", role="vehicle_speed", not_available=(65535,)
+                ),
                 signal("Brake", 16, 1, role="brake_switch"),
                 signal("Lever", 20, 4, choices={0: "P", 1: "R", 2: "N", 3: "D", 15: "Invalid"}, role="current_gear"),
                 signal("Reduce", 24, 10, scale="0.5", unit="Nm", role="torque_reduction_request"),
@@ -125,12 +105,15 @@ HOST = SignalMap(
         MapMessage(
             "EngineTorque", 0x110, False, 8,
             (
-                signal("Actual", 7, 12, big=True, scale="0.5", offset="-500", unit="Nm", role="actual_torque", not_available=(4095,)),
+                signal(
+                    "Actual", 7, 12, big=True, scale="0.5", offset="-500", unit="Nm", role="actual_torque",
+                    not_available=(4095,),
+                ),
                 signal("Pedal", 16, 8, scale="0.5", unit="%", role="pedal_position", range=("0", "100")),
                 signal("Cnt", 40, 4, counter=Counter(0, 15)),
                 signal(
                     "Xor", 48, 8,
-                    checksum=Checksum(Layout(48, 8), Affine(8, tuple(0x0000_FFFF_FFFF_FFFF & (0x0101_0101_0101 << k) for k in range(8)), 0x5A)),
+                    checksum=Checksum(Layout(48, 8), Affine(8, tuple(0x0101_0101_0101 << k for k in range(8)), 0x5A)),
                 ),
             ),
             period_ms=F(10), senders=("ECM",),
@@ -141,7 +124,9 @@ HOST = SignalMap(
                 signal("Page", 0, 4, is_multiplexer=True),
                 signal("Fuel", 8, 16, scale="0.01", unit="L", role="fuel_used", mux_signal="Page", mux_values=(1,)),
                 signal("Oil", 8, 8, scale="4", unit="kPa", role="oil_pressure", mux_signal="Page", mux_values=(2,)),
-                signal("Volts", 16, 8, scale="0.1", unit="V", role="module_voltage", mux_signal="Page", mux_values=(2,)),
+                signal(
+                    "Volts", 16, 8, scale="0.1", unit="V", role="module_voltage", mux_signal="Page", mux_values=(2,)
+                ),
             ),
             period_ms=F(100), senders=("ECM",),
         ),
@@ -152,7 +137,10 @@ HOST = SignalMap(
         ),
         MapMessage(
             "Ack", 0x120, False, 2,
-            (signal("State", 0, 4, choices={0: "Stopped", 1: "Cranking", 2: "Idling", 3: "Driving"}), signal("Brake", 8, 1, role="brake_switch")),
+            (
+                signal("State", 0, 4, choices={0: "Stopped", 1: "Cranking", 2: "Idling", 3: "Driving"}),
+                signal("Brake", 8, 1, role="brake_switch"),
+            ),
             senders=("ECM",),
         ),
         MapMessage(
@@ -167,7 +155,10 @@ HOST = SignalMap(
         ),
         MapMessage(
             "Key", 0x600, False, 2,
-            (signal("Pos", 0, 2, choices={0: "Off", 1: "On", 2: "Start"}), signal("Ambient", 8, 8, scale="0.5", offset="-40", unit="degC")),
+            (
+                signal("Pos", 0, 2, choices={0: "Off", 1: "On", 2: "Start"}),
+                signal("Ambient", 8, 8, scale="0.5", offset="-40", unit="degC"),
+            ),
             period_ms=F(100), senders=("BCM",),
         ),
     ),
@@ -187,7 +178,7 @@ absent = ["ECM"]
 
 RICH = (
     HEAD
-    + """
+    + '''
 [units]
 "pct" = "%"
 [constants]
@@ -198,6 +189,9 @@ y = ""
 points = [[-40, 0], [60, 100], [100, 110], [120, 250]]
 [values]
 running = "donor.PCM_FAST.Run and donor.PCM_FAST.RPM > 400 rpm"
+mode = """lookup(donor.PCM_FAST.Mode, 'Off': 'Stopped', 'Crank': 'Cranking', 'Idle': 'Idling',
+    'Drive': 'Driving')"""
+lamp = "donor.PCM_FAST.Lamp == 'On'"
 [sources."donor.PCM_FAST"]
 recover = 4
 lost_ok = 2
@@ -221,7 +215,7 @@ Speed = "lowpass(clamp(donor.PCM_FAST.RPM, 0 rpm, top), 0.05 s)"
 Temp = { value = "table(donor.PCM_SLOW.Coolant, gauge)", fallback = 250 }
 Lamp = "debounce(donor.PCM_FAST.Lamp == 'On', 0.03 s, 0.1 s)"
 Running = { value = "running", hold_ms = 200 }
-State = { value = "lookup(donor.PCM_FAST.Mode, 'Off': 'Stopped', 'Crank': 'Cranking', 'Idle': 'Idling', 'Drive': 'Driving')", fallback = "'Invalid'" }
+State = { value = "mode", fallback = "'Invalid'" }
 
 [[messages]]
 send = "host.EngineTorque"
@@ -239,7 +233,10 @@ delay_ms = 15
 [messages.signals]
 Fuel = "accumulate(donor.PCM_SLOW.Fuel, wrap = 655.36 L)"
 Oil = "clamp(first_valid(donor.PCM_SLOW.Oil, 3 bar), 0 kPa, 1000 kPa)"
-Volts = { value = "clamp(donor.PCM_MUX.Volts * (1 + donor.PCM_SLOW.Trim / 1 % / 1000), 0 V, 25 V)", fallback = "0 V", hold_ms = 120 }
+[messages.signals.Volts]
+value = "clamp(donor.PCM_MUX.Volts * (1 + donor.PCM_SLOW.Trim / 1 % / 1000), 0 V, 25 V)"
+fallback = "0 V"
+hold_ms = 120
 
 [[messages]]
 send = "host.EngineInfo"
@@ -255,8 +252,8 @@ on_change = true
 gap_ms = 35
 delay_ms = 5
 [messages.signals]
-State = { value = "choose(time_since(donor.PCM_FAST.Lamp == 'On') < 0.2 s, 'Cranking', 'Driving')", fallback = "'Stopped'" }
-Brake = "toggle(donor.PCM_FAST.Lamp == 'On') and not rising(donor.PCM_FAST.Run) and age(donor.PCM_FAST) < 45 ms"
+State = { value = "choose(time_since(lamp) < 0.2 s, 'Cranking', 'Driving')", fallback = "'Stopped'" }
+Brake = "toggle(lamp) and not rising(donor.PCM_FAST.Run) and age(donor.PCM_FAST) < 45 ms"
 
 [[messages]]
 send = "donor.VSC_D"
@@ -266,7 +263,10 @@ states = ["key_on", "run", "after_run"]
 Speed = "min(host.Wheels.Speed, 600 km/h)"
 Brake = "hold(host.Wheels.Brake, 0.05 s)"
 Lever = "host.Wheels.Gear"
-Reduce = { value = "hysteresis(host.Wheels.Reduce, 30 Nm, 20 Nm)", limits = ["0 Nm", "400 Nm"], fallback = "0 Nm" }
+[messages.signals.Reduce]
+value = "choose(hysteresis(host.Wheels.Reduce, 30 Nm, 20 Nm), host.Wheels.Reduce, 0 Nm)"
+limits = ["0 Nm", "400 Nm"]
+fallback = "0 Nm"
 
 [[pass]]
 from = "host"
@@ -285,43 +285,12 @@ ids = ["300-310"]
 mode = "answer"
 tester = "host"
 answers = { "0C" = "min(donor.PCM_FAST.RPM, 16000 rpm)", "05" = "donor.PCM_SLOW.Coolant" }
-"""
-).replace(
-    "hysteresis(host.Wheels.Reduce, 30 Nm, 20 Nm)",
-    "choose(hysteresis(host.Wheels.Reduce, 30 Nm, 20 Nm), host.Wheels.Reduce, 0 Nm)",
+'''
 )
 
 
 def compile_text(text: str, donor: SignalMap = DONOR, host: SignalMap = HOST) -> CompileResult:
     return compile_bridge(parse_bridge(text), {"donor": donor, "host": host})
-
-
-@pytest.fixture(scope="session")
-def compile_it() -> Callable[..., CompileResult]:
-    """Compile bridge text with the two maps."""
-    return compile_text
-
-
-@pytest.fixture(scope="session")
-def head() -> str:
-    """Beginning of a bridge file for the two maps."""
-    return HEAD
-
-
-@pytest.fixture(scope="session")
-def rich() -> CompileResult:
-    """A bridge with every kind of message and function."""
-    return compile_text(RICH)
-
-
-@pytest.fixture(scope="session")
-def rich_text() -> str:
-    return RICH
-
-
-@pytest.fixture(scope="session")
-def maps() -> dict[str, SignalMap]:
-    return {"donor": DONOR, "host": HOST}
 
 
 class Traffic:
@@ -357,11 +326,11 @@ class Traffic:
         return receive.bus, receive.word, bytes(data)
 
 
-def drive(result: CompileResult, make_oracle: Any, seed: int, steps: int, start: int = 0) -> int:
+def drive(result: CompileResult, seed: int, steps: int, start: int = 0) -> int:
     """Feed the translator and the oracle the same random traffic and times; every call must agree. Frames sent."""
     traffic = Traffic(result, seed)
     r = traffic.random
-    fast, slow = Translator(result.plan), make_oracle(result.plan)
+    fast, slow = Translator(result.plan), Interpreter(result.plan)
     now, sent = start & 0xFFFF_FFFF, 0
     quiet = 0
     for _ in range(steps):
@@ -386,8 +355,3 @@ def drive(result: CompileResult, make_oracle: Any, seed: int, steps: int, start:
     reports = fast._reports()
     assert list(reports["slots"]) == slow.slots
     return sent
-
-
-@pytest.fixture(scope="session")
-def drive_both() -> Callable[..., int]:
-    return drive
