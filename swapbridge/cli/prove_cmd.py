@@ -21,7 +21,7 @@ from swapbridge.demo.plant import DemoSwap
 from swapbridge.emit import NativeTranslator
 from swapbridge.prove import Verdict, html_report, prove
 from swapbridge.prove.bench import MakeTranslator
-from swapbridge.prove.real_time import judge_real_time
+from swapbridge.prove.real_time import judge_real_time, lively_part
 from swapbridge.prove.text_report import area_rows, failure_rows, headline, junit_xml, warning_lines
 from swapbridge.prove.verdict import Check
 
@@ -106,7 +106,7 @@ def command(
                 (f"{what}: {file.name}", hashlib.sha256(_read(file)).hexdigest()) for what, file in files.items()
             ),
             plant=DemoSwap() if model == "demo" else None,
-            more_checks=partial(_in_real_time, program, captures, real_time, make),
+            more_checks=partial(in_real_time, program, captures, real_time, make),
             progress=told,
         )
     _write(path.with_name("proof.json"), verdict.to_json())
@@ -144,13 +144,12 @@ def _show(verdict: Verdict) -> None:
     )
 
 
-def _in_real_time(plan: Plan, captures: dict[str, Capture], seconds: float, make: MakeTranslator) -> list[Check]:
+def in_real_time(plan: Plan, captures: dict[str, Capture], seconds: float, make: MakeTranslator) -> list[Check]:
     """The same translator with threads and a monotonic clock on python-can's virtual bus."""
     if seconds <= 0:
         return []
-    name, capture = next(iter(captures.items()))
-    sent = virtual_check(plan, capture, seconds, from_bus=name, translator=make())
-    return judge_real_time(plan, [(bus, at, word, data) for bus, at, word, data in sent], seconds)
+    sent = virtual_check(plan, lively_part(plan, captures, seconds), seconds, translator=make())
+    return judge_real_time(plan, sent, seconds)
 
 
 def _maker(plan: Plan, engine: str) -> MakeTranslator:

@@ -95,7 +95,8 @@ class _Board:
     def need(self, need: Need) -> None:
         """One entry of the needs list."""
         if need.how != "can":
-            self.rows.append(Coverage(need.module, need.bus, need.label, "", "", need.how, need.note))
+            note = "" if need.note == need.label else need.note
+            self.rows.append(Coverage(need.module, need.bus, need.label, "", "", need.how, note))
             return
         label, where = need.label, f"{need.module} on {need.bus}"
         found, signals = self._send_for(need)

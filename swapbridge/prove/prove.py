@@ -11,6 +11,7 @@ import numpy as np
 from swapbridge.bridge import BridgeFile, Plan, Translator
 from swapbridge.capture.capture import Capture
 from swapbridge.core.cautions import cautions_for
+from swapbridge.core.layout import Layout
 from swapbridge.core.needs import Need
 from swapbridge.prove.bench import Bench, MakeTranslator, Run, frames_of, set_up, simulate
 from swapbridge.prove.campaign import FULL, QUICK, Ground, run_campaign, tasks_for
@@ -19,6 +20,7 @@ from swapbridge.prove.coverage import board
 from swapbridge.prove.form import Frames, MessageForm, compare_forms, compare_start_up, measure, unpack_column
 from swapbridge.prove.origin import source_checks
 from swapbridge.prove.pictures import thin
+from swapbridge.prove.responses import judge_responses
 from swapbridge.prove.round_trip import Plant, judge_round_trip
 from swapbridge.prove.silence import judge_silence
 from swapbridge.prove.timing import bus_times, signal_times
@@ -103,7 +105,8 @@ def prove(
     checks += judge_silence(bench, ground.reference(), make)
     times, time_checks = signal_times(plan, run)
     loads, load_checks = bus_times(bench, run)
-    checks += [*time_checks, *load_checks]
+    responses, response_checks = judge_responses(bench, run)
+    checks += [*time_checks, *load_checks, *response_checks]
     faults: list[FaultRun] = []
     if thoroughness != "none":
         faults = run_campaign(
@@ -132,6 +135,7 @@ def prove(
         coverage=tuple(coverage),
         signal_times=tuple(times),
         bus_times=tuple(loads),
+        responses=tuple(responses),
         faults=tuple(faults),
         overlays=tuple(overlays(bench, run, maps)),
         cautions=tuple(f"{c.title}: {c.text}" for c in cautions_for("send")),
@@ -277,6 +281,6 @@ def overlays(bench: Bench, run: Run, maps: Mapping[str, SignalMap]) -> list[Over
     return out
 
 
-def _points(frames: Frames, layout, scale: float, offset: float) -> tuple[tuple[float, float], ...]:  # type: ignore[no-untyped-def]
+def _points(frames: Frames, layout: Layout, scale: float, offset: float) -> tuple[tuple[float, float], ...]:
     raw = unpack_column(layout, frames.payload)
     return thin(frames.time_ns / 1e9, raw.astype(np.float64) * scale + offset)

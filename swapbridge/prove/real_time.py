@@ -6,17 +6,58 @@ jitters, so periods are judged loosely here and exactly on the simulated bus.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
 
 from swapbridge.bridge.plan import Plan
+from swapbridge.capture.capture import Capture
+from swapbridge.prove.bench import one_bus
+from swapbridge.prove.traffic import words_of
 from swapbridge.prove.verdict import Check, judge
 
 LOOSE = 0.25
 """A period's median may be off by so much on a computer that does other things."""
 FEW = 5
+
+
+def lively_part(plan: Plan, captures: Mapping[str, Capture], seconds: float) -> Capture:
+    """A stretch from the middle of the recordings of all buses at once, where the engine usually runs.
+
+    Parameters
+    ----------
+    captures : mapping of str to Capture
+        By bus name.
+    seconds : float
+        How long a stretch.
+    """
+    names = [b.name for b in plan.buses if b.name in captures]
+    parts = []
+    for number, name in enumerate(names):
+        capture = one_bus(captures[name], name)
+        words = words_of(capture)
+        wanted = [r.word for r in plan.receives if plan.buses[r.bus].name == name]
+        firsts = [int(capture.time_ns[words == w].min()) for w in wanted if (words == w).any()]
+        begin = int(capture.time_ns[0])
+        begin = max(max(firsts, default=begin), begin + int(capture.duration_s * 1e9) // 2)
+        part = capture.select((capture.time_ns >= begin) & (capture.time_ns < begin + round(seconds * 1e9)))
+        parts.append((part, begin, number))
+    width = max(p.payload.shape[1] for p, _, _ in parts)
+    time_ns = np.concatenate([p.time_ns - begin for p, begin, _ in parts])
+    order = np.argsort(time_ns, kind="stable")
+    return Capture(
+        time_ns=time_ns[order],
+        identifier=np.concatenate([p.identifier for p, _, _ in parts])[order],
+        flags=np.concatenate([p.flags for p, _, _ in parts])[order],
+        bus=np.concatenate([np.full(len(p), number, np.uint8) for p, _, number in parts])[order],
+        length=np.concatenate([p.length for p, _, _ in parts])[order],
+        payload=np.concatenate([np.pad(p.payload, ((0, 0), (0, width - p.payload.shape[1]))) for p, _, _ in parts])[
+            order
+        ],
+        bus_names=tuple(names),
+        source="the middle of the recordings",
+    )
 
 
 def judge_real_time(plan: Plan, sent: Sequence[tuple[int, float, int, bytes]], seconds: float) -> list[Check]:

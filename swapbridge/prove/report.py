@@ -7,7 +7,7 @@ from html import escape
 from importlib.resources import files
 
 from swapbridge.prove.pictures import overlay_picture
-from swapbridge.prove.verdict import AREAS, Check, Verdict
+from swapbridge.prove.verdict import AREAS, Check, SignalTime, Verdict
 
 WORDS = {"pass": "pass", "warn": "look", "fail": "FAIL"}
 """How a status is written; never by colour alone."""
@@ -158,16 +158,7 @@ def _time(verdict: Verdict) -> str:
         ]
         out.append("<h3>Bus load</h3>" + _table(["bus", "rate", "before", "after", "worst second"], rows, (1, 2, 3, 4)))
     if verdict.signal_times:
-        rows = [
-            [
-                escape(t.subject),
-                f"{t.median_ms:.2f}",
-                f"{t.p99_ms:.2f}",
-                f"{t.worst_ms:.2f}",
-                "" if t.budget_ms is None else f"{t.budget_ms:g}",
-            ]
-            for t in verdict.signal_times
-        ]
+        rows = _alike(verdict.signal_times)
         out.append(
             "<h3>Age of each signal, from its source's frame to its own, ms</h3>"
             + _table(["signal", "median", "99 of 100 under", "worst", "budget"], rows, (1, 2, 3, 4))
@@ -189,6 +180,17 @@ def _time(verdict: Verdict) -> str:
             + _table(["bus", "id", "message", "worst case", "seen", "deadline"], rows, (3, 4, 5))
         )
     return "".join(out) + "</section>"
+
+
+def _alike(times: Sequence[SignalTime]) -> list[list[str]]:
+    """Signals of one message that age alike share a row."""
+    rows: dict[tuple[str, ...], list[str]] = {}
+    for t in times:
+        message, _, name = t.subject.rpartition(".")
+        numbers = (f"{t.median_ms:.2f}", f"{t.p99_ms:.2f}", f"{t.worst_ms:.2f}")
+        budget = "" if t.budget_ms is None else f"{t.budget_ms:g}"
+        rows.setdefault((message, *numbers, budget), []).append(name)
+    return [[f"<b>{escape(k[0])}</b> {escape(', '.join(names))}", *k[1:]] for k, names in rows.items()]
 
 
 def _faults(verdict: Verdict) -> str:
