@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import gammaln
+from scipy.special import erfc, gammaln
 
 Floats = npt.NDArray[np.float64]
 
@@ -51,47 +51,92 @@ def field_words(payload: npt.NDArray[np.uint8], order: npt.NDArray[np.intp]) -> 
     return np.packbits(bits, axis=1, bitorder="little").view("<u8")[:, 0]
 
 
-def step_class(step: npt.NDArray[np.uint64], lengths: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+def step_class(step: npt.NDArray[np.uint64], lengths: npt.NDArray[np.int64]) -> npt.NDArray[np.int16]:
     """Size class of steps taken modulo ``2**length``, for several lengths at once.
 
     Returns
     -------
-    (L, U) int64
-        0 for no step, else the number of bits of its size (1 for 1, 2 for 2 and 3, ...), negative for a step down.
+    (L, U) int16
+        0 for no step, 1 for a step of 1, then two classes an octave (2, 3, 4-5, 6-7, 8-11, ...); negative downwards.
     """
     shift = (64 - lengths).astype(np.uint64)[:, None]
     small = (step[None, :] << shift).view(np.int64) >> shift.view(np.int64)
-    size = np.frexp(np.abs(small.astype(np.float64)))[1].astype(np.int64)
+    mantissa, exponent = np.frexp(np.abs(small.astype(np.float64)))
+    size = np.where(exponent <= 1, exponent, 2 * exponent - 2 + (mantissa >= 0.75)).astype(np.int16)
     return np.where(small < 0, -size, size)
 
 
+_CLASSES = 2 * 64
+_WIDTH_BITS = np.maximum(0, np.arange(_CLASSES) // 2 - 1).astype(np.float64)
+"""Bits that say where in its class a step lies."""
+
+
+def _shapes() -> Floats:
+    """(128, S) bits that each class costs under bell-shaped and two-sided exponential steps of many scales.
+
+    A small share goes evenly to all classes, so that a jump or a wrap is dear but not impossible.
+    """
+    size = np.arange(_CLASSES)
+    octave = np.maximum(0, size // 2 - 1)
+    low = np.where(size < 2, size, (2.0 + size % 2) * 2.0**octave)
+    high = np.where(size < 2, size, low + 2.0**octave - 1.0)
+    scales = 2.0 ** (np.arange(-4, 2 * 62) / 2.0)
+    columns = []
+    for tail in (lambda x, s: np.exp(-x / s), lambda x, s: erfc(x / (s * np.sqrt(2.0)))):
+        for s in scales:
+            share = np.where(size == 0, 1.0 - tail(0.5, s), tail(np.maximum(low - 0.5, 0.0), s) - tail(high + 0.5, s))
+            columns.append(-np.log2(0.97 * np.maximum(share, 0.0) + 0.03 / _CLASSES))
+    return np.stack(columns, axis=1)
+
+
+_SHAPES = _shapes()
+_SHAPE_BITS = 6.0
+"""Naming a shape and its scale."""
+_CONTEXTS = 7
+
+
+def _shape_bits(counts: Floats) -> Floats:
+    """(...) bits of class counts (..., C) under the best single shape, with and without a share of standstill apart."""
+    size = counts.shape[-1]
+    whole = (counts @ _SHAPES[:size]).min(axis=-1)
+    zeros = counts[..., 0]
+    moving = counts.copy()
+    moving[..., 0] = 0.0
+    total = moving.sum(axis=-1)
+    stays = adaptive_bits(np.stack([zeros, total], axis=-1))
+    # given that it moves: every class the dearer by the share the shape spent on standing still
+    given = -np.log2(1.0 - np.minimum(2.0 ** -_SHAPES[0], 0.999))
+    apart = stays + (moving @ _SHAPES[:size] - total[..., None] * given).min(axis=-1)
+    out: Floats = np.where(counts.sum(axis=-1) > 0, np.minimum(whole, apart) + _SHAPE_BITS, 0.0)
+    return out
+
+
 def _walk_bits(
-    signed_class: npt.NDArray[np.int64],
-    before_class: npt.NDArray[np.int64] | None,
+    signed_class: npt.NDArray[np.int16],
+    before_class: npt.NDArray[np.int16] | None,
     weight: Floats,
     lengths: npt.NDArray[np.int64],
 ) -> Floats:
     """Code length of steps: their size class in the light of the step before, their sign, the bits below."""
     cases = len(lengths)
     size = np.abs(signed_class)
-    top = int(lengths.max()) + 1
+    top = 2 * int(lengths.max())
     per_class = _histogram(size, weight, top)
-    plain = adaptive_bits(per_class, size=lengths + 1)
+    best = np.minimum(adaptive_bits(per_class, size=2 * lengths), _shape_bits(per_class))
     if before_class is not None:
-        context = np.abs(before_class)
-        joint = _histogram(context * top + size, weight, top * top).reshape(cases, top, top)
-        plain = np.minimum(plain, adaptive_bits(joint, size=lengths[:, None] + 1).sum(axis=1))
-        coarse = np.minimum(context, 1)
-        joint = _histogram(coarse * top + size, weight, 2 * top).reshape(cases, 2, top)
-        plain = np.minimum(plain, adaptive_bits(joint, size=lengths[:, None] + 1).sum(axis=1))
+        octave = (np.abs(before_class) + 1) >> 1  # 0, 1, then one an octave
+        context = np.minimum(octave, _CONTEXTS - 1)
+        joint = _histogram(context * np.int16(top) + size, weight, _CONTEXTS * top).reshape(cases, _CONTEXTS, top)
+        learned = adaptive_bits(joint, size=2 * lengths[:, None])
+        best = np.minimum(best, np.minimum(learned, _shape_bits(joint)).sum(axis=1))
     rises = np.where(signed_class > 0, weight, 0.0).sum(axis=1)
     moves = per_class[:, 1:].sum(axis=1)
     sign = adaptive_bits(np.stack([rises, moves - rises], axis=-1))
-    below = (per_class[:, 1:] * np.arange(top - 1)).sum(axis=1)
-    return plain + np.where(lengths > 1, sign, 0.0) + below
+    below = per_class @ _WIDTH_BITS[:top]
+    return best + np.where(lengths > 1, sign, 0.0) + below
 
 
-def _histogram(values: npt.NDArray[np.int64], weight: Floats, size: int) -> Floats:
+def _histogram(values: npt.NDArray[np.int16], weight: Floats, size: int) -> Floats:
     """(L, size) weighted counts of each row of (L, U) values."""
     cases = len(values)
     flat = (values + (np.arange(cases) * size)[:, None]).ravel()
@@ -105,7 +150,7 @@ def _noise_bits(new: npt.NDArray[np.uint64], weight: Floats, lengths: npt.NDArra
     tail = lengths - head
     mask = ((1 << head) - 1).astype(np.uint64)
     top = ((new[None, :] >> tail.astype(np.uint64)[:, None]) & mask[:, None]).astype(np.int64)
-    counts = _histogram(top, weight, 16)
+    counts = _histogram(top.astype(np.int16), weight, 16)
     learned = adaptive_bits(counts, size=1 << head)
     out: Floats = learned + tail * counts.sum(axis=1)
     return out
@@ -173,6 +218,9 @@ def candidate_bits(
     if wide.any():
         second = step_class(step - last, lengths[wide])
         out[wide] = np.minimum(out[wide], _walk_bits(second, None, weight, lengths[wide]))
+        # noise about a level: steps from one typical value, not from the one before
+        away = step_class(new - np.sort(new)[len(new) // 2], lengths[wide])
+        out[wide] = np.minimum(out[wide], _walk_bits(away, None, weight, lengths[wide]) + lengths[wide])
     out = np.minimum(out, _noise_bits(new, weight, lengths))
     for i in np.flatnonzero(lengths <= STATES_BITS):
         out[i] = min(out[i], _states_bits(old, new, weight, int(lengths[i])))

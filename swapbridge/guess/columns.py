@@ -76,6 +76,20 @@ class Columns:
         )
 
 
+def whole_stretches(columns: Columns, limit: int, stretches: int = 8) -> Columns:
+    """About `limit` frames of a long recording, as a few evenly spread stretches of neighbouring frames."""
+    n = len(columns)
+    if n <= limit:
+        return columns
+    length = limit // stretches
+    rows = np.zeros(n, bool)
+    for start in np.linspace(0, n - length, stretches).astype(int):
+        rows[start : start + length] = True
+    chosen = columns.select(rows)
+    chosen.breaks[1:] |= np.diff(np.flatnonzero(rows)) > 1
+    return chosen
+
+
 def make_columns(
     identifier: int,
     extended: bool,

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from swapbridge.core.integrity import Counter
 from swapbridge.guess.codelength import field_words
-from swapbridge.guess.columns import Columns
+from swapbridge.guess.columns import Columns, whole_stretches
 from swapbridge.guess.cut import BIG, LITTLE, track_bit
 
 WIDEST = 16
@@ -18,8 +18,8 @@ SHARE = 0.9
 BIT_SHARE = 0.85
 """Of the steps in which any one of its bits flips, those that must be as the counter says."""
 FEWEST_STEPS = 16
-PAIRS_USED = 6000
-"""Steps looked at: a counter shows itself in far fewer."""
+FRAMES_USED = 6000
+"""Frames looked at: a counter shows itself in far fewer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ def find_counters(columns: Columns, taken: npt.NDArray[np.bool_] | None = None) 
     taken : (8 B,) bool, optional
         Bits already spoken for.
     """
-    columns = _first_stretch(columns)
+    columns = whole_stretches(columns, FRAMES_USED)
     follows = np.flatnonzero(~columns.breaks[1:]) + 1
     if len(follows) < FEWEST_STEPS:
         return []
@@ -90,22 +90,6 @@ def _at(counter: FoundCounter, positions: tuple[int, ...]) -> FoundCounter:
     return FoundCounter(
         positions, counter.counter, counter.share, counter.steps, counter.wraps, counter.by_clock, counter.every
     )
-
-
-def _first_stretch(columns: Columns) -> Columns:
-    """Evenly spread whole stretches of a long recording."""
-    n = len(columns)
-    if n <= PAIRS_USED:
-        return columns
-    blocks = 8
-    length = PAIRS_USED // blocks
-    rows = np.zeros(n, bool)
-    for start in np.linspace(0, n - length, blocks).astype(int):
-        rows[start : start + length] = True
-    chosen = columns.select(rows)
-    index = np.flatnonzero(rows)
-    chosen.breaks[1:] |= np.diff(index) > 1
-    return chosen
 
 
 def _frames_between(columns: Columns, follows: npt.NDArray[np.intp]) -> npt.NDArray[np.int64]:

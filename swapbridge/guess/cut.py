@@ -7,7 +7,9 @@ The same graph summed instead of minimised gives the probability of every field 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +22,7 @@ LONGEST = 64
 
 LITTLE, BIG = 0, 1
 
-FIELD_BITS = 9.0
+FIELD_BITS = 3.0
 """Saying that a field is there, before where it ends."""
 
 
@@ -84,9 +86,18 @@ def track_bit(order: int, place: npt.NDArray[np.intp] | int) -> npt.NDArray[np.i
 
 def positions_of(candidate: Candidate) -> tuple[int, ...]:
     """DBC bit numbers of a candidate, least significant first."""
-    places = np.arange(candidate.first, candidate.last + 1)
-    bits = track_bit(candidate.order, places)
-    return tuple(int(b) for b in (bits if candidate.order == LITTLE else bits[::-1]))
+    return _positions(candidate.order, candidate.first, candidate.last)
+
+
+@lru_cache(maxsize=1 << 17)
+def _positions(order: int, first: int, last: int) -> tuple[int, ...]:
+    bits = track_bit(order, np.arange(first, last + 1))
+    return tuple(int(b) for b in (bits if order == LITTLE else bits[::-1]))
+
+
+def clear_of(candidates: Sequence[Candidate], fixed: npt.NDArray[np.bool_]) -> list[Candidate]:
+    """Candidates that hold none of the fixed bits."""
+    return [c for c in candidates if not fixed[list(positions_of(c))].any()]
 
 
 def find_candidates(pairs: Pairs, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_]) -> list[Candidate]:
@@ -101,7 +112,6 @@ def find_candidates(pairs: Pairs, live: npt.NDArray[np.bool_], fixed: npt.NDArra
     """
     nbits = 8 * pairs.new.shape[1]
     out: list[Candidate] = []
-    known: dict[tuple[int, int], float] = {}
     for order in (LITTLE, BIG):
         place_bit = track_bit(order, np.arange(nbits))
         alive = live[place_bit] & ~fixed[place_bit]
@@ -131,11 +141,44 @@ def find_candidates(pairs: Pairs, live: npt.NDArray[np.bool_], fixed: npt.NDArra
                 far = int(reach[end])
                 first, last = (low, far) if order == LITTLE else (far, low)
                 out.append(Candidate(order, first, last, float(cost)))
-                if order == LITTLE and far >> 3 == low >> 3:
-                    known[low, far] = float(cost)
-    for (low, far), cost in known.items():
-        base = low >> 3 << 3
-        out.append(Candidate(BIG, base + 7 - (far - base), base + 7 - (low - base), cost))
+    out = _with_noisy_tails(out, pairs, live & ~fixed)
+    for c in [c for c in out if c.order == LITTLE and not c.crosses]:
+        base = c.first >> 3 << 3
+        out.append(Candidate(BIG, base + 7 - (c.last - base), base + 7 - (c.first - base), c.cost))
+    return out
+
+
+NOISY = 0.4
+"""A bit that flips in this share of all steps is noise for the field it belongs to."""
+
+
+def _with_noisy_tails(candidates: list[Candidate], pairs: Pairs, alive: npt.NDArray[np.bool_]) -> list[Candidate]:
+    """Candidates with costs that allow for low bits written raw.
+
+    Where steps are large against a field's lowest bits, these are as good as noise, and no field should pay more for
+    holding them than they would cost by themselves. That can be so only if the bit above them moves about as often.
+    """
+    flips = np.unpackbits(pairs.old ^ pairs.new, axis=1, bitorder="little").T @ pairs.weight
+    noisy = flips >= NOISY * pairs.steps
+    cheapest: dict[tuple[int, int, int], float] = {}
+    out = []
+    # from short to long: the candidate without its lowest bit comes first
+    for c in sorted(candidates, key=lambda c: c.length):
+        low, high, step = (c.first, c.last, 1) if c.order == LITTLE else (c.last, c.first, -1)
+        cost = c.cost
+        bit = int(track_bit(c.order, low))
+        above = low + step
+        if low != high and noisy[bit]:
+            next_bit = int(track_bit(c.order, above))
+            order = LITTLE if c.order == BIG and above >> 3 == high >> 3 else c.order
+            key = (c.order, above, high)
+            if order != c.order:  # the rest lies in one byte, where only one order is kept
+                base = above >> 3 << 3
+                key = (LITTLE, base + 7 - (above - base), base + 7 - (high - base))
+            if noisy[next_bit] and alive[next_bit] and key in cheapest:
+                cost = min(cost, cheapest[key] + pairs.steps)
+        cheapest[c.order, low, high] = cost
+        out.append(Candidate(c.order, c.first, c.last, cost))
     return out
 
 

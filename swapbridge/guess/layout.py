@@ -6,6 +6,7 @@ into fields once the vehicle's habits are known from all of them.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -17,10 +18,11 @@ from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guess.checksums import FoundChecksum, find_checksums
 from swapbridge.guess.columns import FEW_FRAMES, Columns, sample_pairs
 from swapbridge.guess.counters import FoundCounter, find_counters
-from swapbridge.guess.cut import Candidate, Cut, Style, best_cut, find_candidates, positions_of
+from swapbridge.guess.cut import Candidate, Cut, Style, best_cut, clear_of, find_candidates, positions_of
 from swapbridge.guess.fields import raw_values
 from swapbridge.guess.findings import FoundField
 from swapbridge.guess.kinds import field_kind, is_signed
+from swapbridge.guess.multiplex import FoundMux, find_multiplexer
 
 PAIRS_LIMIT = 3000
 """Steps between frames that code lengths are counted over; see `sample_pairs`."""
@@ -29,96 +31,157 @@ TEMPER = 0.3
 
 
 @dataclass(frozen=True, slots=True)
-class Study:
-    """What the costly part found out about one identifier.
+class Part:
+    """Bits that are cut together: those of all frames, or those that one multiplexer value decides.
 
     Attributes
     ----------
-    columns : Columns
-        The frames.
+    mux_value : int or None
+        Multiplexer value that selects the frames; None for all frames.
     live : (8 B,) bool
-        Bits that change.
-    counters, checksums
-        What is exact.
+        Bits that change in these frames.
+    fixed : (8 B,) bool
+        Bits that are not this part's to cut.
     candidates : tuple of Candidate
         Fields that could be, with the bits that their histories take.
+    counters : tuple of FoundCounter
+        What counts in these frames.
     """
 
-    columns: Columns
+    mux_value: int | None
     live: npt.NDArray[np.bool_]
-    counters: tuple[FoundCounter, ...]
-    checksums: tuple[FoundChecksum, ...]
+    fixed: npt.NDArray[np.bool_]
     candidates: tuple[Candidate, ...]
+    counters: tuple[FoundCounter, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """What the costly part found out about one identifier."""
+
+    columns: Columns
+    checksums: tuple[FoundChecksum, ...]
+    mux: FoundMux | None
+    parts: tuple[Part, ...]
 
 
 def study(columns: Columns) -> Study:
-    """Find counters and checksums of one identifier and the code length of every candidate field."""
+    """Find what is exact in one identifier, and the code length of every candidate field."""
     live = columns.live
-    nothing = np.zeros(len(live), bool)
+    size = len(live)
     if len(columns) < FEW_FRAMES or not live.any():
-        return Study(columns, live, (), (), ())
-    candidates = find_candidates(sample_pairs(columns, PAIRS_LIMIT), live, nothing)
+        return Study(columns, (), None, ())
+    candidates = find_candidates(sample_pairs(columns, PAIRS_LIMIT), live, np.zeros(size, bool))
 
     def bits_without(positions: tuple[int, ...]) -> float:
-        fixed = np.isin(np.arange(len(live)), positions)
-        return best_cut(_clear_of(candidates, fixed), live, fixed, Style(), TEMPER).bits
+        fixed = mask_of(positions, size)
+        return best_cut(clear_of(candidates, fixed), live, fixed, Style(), TEMPER).bits
 
     checksums = find_checksums(columns, find_counters(columns), bits_without)
-    taken = np.zeros(len(live), bool)
+    taken = np.zeros(size, bool)
     for checksum in checksums:
-        taken[list(checksum.positions)] = True
+        taken |= mask_of(checksum.positions, size)
     counters = find_counters(columns, taken)
+    mux = find_multiplexer(columns, [c.positions for c in counters], taken, Style(), TEMPER)
+    parts = []
+    decided = np.zeros(size, bool)
+    if mux is not None:
+        selector = mask_of(mux.positions, size)
+        decided = mask_of(mux.decides, size)
+        taken |= selector
+        counters = [c for c in counters if not selector[list(c.positions)].any()]
+        value = raw_values(columns.payload, layout_from_positions(mux.positions))
+        for v in mux.values:
+            parts.append(_mux_part(columns.select(value == v), v, decided))
     for counter in counters:
-        taken[list(counter.positions)] = True
-    return Study(columns, live, tuple(counters), tuple(checksums), tuple(_clear_of(candidates, taken)))
+        taken |= mask_of(counter.positions, size)
+    fixed = taken | decided
+    whole = Part(None, live, fixed, tuple(clear_of(candidates, fixed)), tuple(counters))
+    return Study(columns, tuple(checksums), mux, (whole, *parts))
 
 
-def _clear_of(candidates: list[Candidate], fixed: npt.NDArray[np.bool_]) -> list[Candidate]:
-    return [c for c in candidates if not fixed[list(positions_of(c))].any()]
+def _mux_part(columns: Columns, value: int, decided: npt.NDArray[np.bool_]) -> Part:
+    live = columns.live & decided
+    counters = find_counters(columns, ~decided)
+    fixed = ~decided
+    for counter in counters:
+        fixed = fixed | mask_of(counter.positions, len(live))
+    candidates = find_candidates(sample_pairs(columns, PAIRS_LIMIT), live, fixed)
+    return Part(value, live, fixed, tuple(candidates), tuple(counters))
 
 
-def house_style(studies: list[Study]) -> Style:
+def mask_of(positions: Sequence[int], size: int) -> npt.NDArray[np.bool_]:
+    """(size,) bool: true at these bits."""
+    mask = np.zeros(size, bool)
+    mask[list(positions)] = True
+    return mask
+
+
+def house_style(studies: Sequence[Study]) -> Style:
     """The vehicle's habits, from the fields of all identifiers cut without knowing them.
 
     Makers keep to one byte order; a field whose order the frames leave open is then read in that order.
     """
     count = np.ones(2)
     for s in studies:
-        for candidate, sure in zip((c := cut_of(s, Style())).fields, c.probability, strict=True):
-            if candidate.crosses:
-                count[candidate.order] += sure
+        for part in s.parts:
+            cut = cut_of(part, Style())
+            for candidate, sure in zip(cut.fields, cut.probability, strict=True):
+                if candidate.crosses:
+                    count[candidate.order] += sure
     share = np.clip(count / count.sum(), 0.02, 0.98)
     return Style((float(-np.log2(share[0])), float(-np.log2(share[1]))))
 
 
-def cut_of(s: Study, style: Style) -> Cut:
-    """The best cut of what counters and checksums leave."""
-    taken = np.zeros(len(s.live), bool)
-    for found in (*s.counters, *s.checksums):
-        taken[list(found.positions)] = True
-    return best_cut(list(s.candidates), s.live, taken, style, TEMPER)
+def cut_of(part: Part, style: Style) -> Cut:
+    """The best cut of what counters, checksums and the multiplexer leave."""
+    return best_cut(part.candidates, part.live, part.fixed, style, TEMPER)
 
 
 def lay_out(s: Study, style: Style) -> tuple[FoundField, ...]:
-    """Fields of one identifier, in payload order."""
-    if len(s.columns) < FEW_FRAMES or not s.live.any():
-        return ()
-    fields = [counter_field(c) for c in s.counters] + [checksum_field(c) for c in s.checksums]
-    cut = cut_of(s, style)
-    for candidate, sure, margin in zip(cut.fields, cut.probability, cut.margin, strict=True):
-        fields.append(_plain_field(s, candidate, sure, margin))
-    return tuple(sorted(fields, key=lambda f: min(f.layout.positions)))
+    """Fields of one identifier, in payload order; multiplexed ones after the others."""
+    fields = [checksum_field(c) for c in s.checksums]
+    selector: FoundField | None = None
+    value: npt.NDArray[np.int64] | None = None
+    if s.mux is not None:
+        selector = _mux_field(s.mux)
+        value = raw_values(s.columns.payload, selector.layout)
+        fields.append(selector)
+    for part in s.parts:
+        mux = None if part.mux_value is None or selector is None else (selector.name, part.mux_value)
+        columns = s.columns if mux is None or value is None else s.columns.select(value == part.mux_value)
+        fields += [_in_part(counter_field(c), mux) for c in part.counters]
+        cut = cut_of(part, style)
+        for candidate, sure, margin in zip(cut.fields, cut.probability, cut.margin, strict=True):
+            fields.append(_in_part(_plain_field(columns, candidate, sure, margin), mux))
+    return tuple(sorted(fields, key=lambda f: (-1 if f.mux is None else f.mux[1], min(f.layout.positions))))
 
 
-def _plain_field(s: Study, candidate: Candidate, sure: float, margin: float) -> FoundField:
+def _in_part(found: FoundField, mux: tuple[str, int] | None) -> FoundField:
+    return found if mux is None else replace(found, name=f"{found.name}_when_{mux[1]}", mux=mux)
+
+
+def _mux_field(mux: FoundMux) -> FoundField:
+    layout = layout_from_positions(mux.positions)
+    return FoundField(
+        name=f"mux_{layout.start}",
+        layout=layout,
+        kind="mux",
+        layout_confidence=0.98,
+        confidence=0.98,
+        evidence={"values": list(mux.values), "saved_bits": round(mux.gain_bits, 1)},
+    )
+
+
+def _plain_field(columns: Columns, candidate: Candidate, sure: float, margin: float) -> FoundField:
     layout = layout_from_positions(positions_of(candidate))
-    raw = raw_values(s.columns.payload, layout)
-    follows = ~s.columns.breaks
+    raw = raw_values(columns.payload, layout)
+    follows = ~columns.breaks
     kind = field_kind(raw, follows, layout.length)
     if kind == "analogue" and layout.length < 64:
         layout = replace(layout, signed=is_signed(raw, follows, layout.length))
     changes = int((np.diff(raw)[follows[1:]] != 0).sum())
-    evidence: dict[str, Any] = {"frames": len(s.columns), "changes": changes, "margin_bits": round(margin, 1)}
+    evidence: dict[str, Any] = {"frames": len(columns), "changes": changes, "margin_bits": round(margin, 1)}
     return FoundField(
         name=f"field_{layout.start}_{layout.length}",
         layout=layout,
