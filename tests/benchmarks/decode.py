@@ -12,12 +12,13 @@ import platform
 import sys
 import time
 from fractions import Fraction
+from typing import Any
 
 import cantools
 import numpy as np
 
 from swapbridge.capture import Capture
-from swapbridge.core.layout import Layout
+from swapbridge.core.layout import ByteOrder, Layout
 from swapbridge.signalmap import MapMessage, MapSignal, SignalMap, decode_columns, format_map
 
 TARGET = 25
@@ -25,15 +26,18 @@ LOOP_FRAMES = 100_000
 
 
 def bench_map() -> SignalMap:
+    """Ten messages of five signals at a time."""
     messages = []
     for number in range(10):
         big = number % 2 == 1
-        order = "big_endian" if big else "little_endian"
+        order: ByteOrder = "big_endian" if big else "little_endian"
         starts = (7, 23, 39, 55, 51) if big else (0, 16, 32, 48, 52)
-        lengths = (16, 16, 16, 4, 12) if big else (16, 16, 16, 4, 12)
+        lengths = (16, 16, 16, 4, 12)
         scales = ("0.25", "0.0078125", "0.1", "1", "0.03937")
         signals = [
-            MapSignal(f"S{i}", Layout(starts[i], lengths[i], order, i == 2), Fraction(scales[i]), Fraction(-40 * (i == 1)))
+            MapSignal(
+                f"S{i}", Layout(starts[i], lengths[i], order, i == 2), Fraction(scales[i]), Fraction(-40 * (i == 1))
+            )
             for i in range(5)
         ]
         if number >= 8:
@@ -59,7 +63,7 @@ def bench_capture(frames: int) -> Capture:
 
 def cantools_loop(capture: Capture, text: str) -> tuple[float, dict[tuple[str, str], list[float]]]:
     """The loop a person would write; seconds, and what it found."""
-    database = cantools.database.load_string(text, "dbc")
+    database: Any = cantools.database.load_string(text, "dbc")
     rows = [(int(i), p.tobytes()) for i, p in zip(capture.identifier, capture.payload, strict=True)]
     out: dict[tuple[str, str], list[float]] = {}
     begin = time.perf_counter()
