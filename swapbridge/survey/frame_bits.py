@@ -51,13 +51,18 @@ def bus_time_ns(capture: Capture, bit_rate: int, data_bit_rate: int | None = Non
         Rounded to the nearest nanosecond.
     """
     slow, fast = slow_and_fast_bits(capture)
-    second = data_bit_rate or bit_rate
+    return bits_time_ns(slow, fast, bit_rate, data_bit_rate or bit_rate)
+
+
+def bits_time_ns(slow: Ints, fast: Ints, bit_rate: int, data_bit_rate: int) -> npt.NDArray[np.int64]:
+    """`bus_time_ns` for bits that were counted before."""
+    time: npt.NDArray[np.int64]
     if not fast.any():
-        whole: npt.NDArray[np.int64] = (slow.astype(np.int64) * 1_000_000_000 + bit_rate // 2) // bit_rate
-        return whole
-    exact = slow.astype(np.int64) * second + fast.astype(np.int64) * bit_rate
-    rounded: npt.NDArray[np.int64] = np.rint(exact * (1e9 / (bit_rate * second))).astype(np.int64)
-    return rounded
+        time = (slow.astype(np.int64) * 1_000_000_000 + bit_rate // 2) // bit_rate
+    else:
+        exact = slow.astype(np.int64) * data_bit_rate + fast.astype(np.int64) * bit_rate
+        time = np.rint(exact * (1e9 / (bit_rate * data_bit_rate))).astype(np.int64)
+    return time
 
 
 def slow_and_fast_bits(capture: Capture) -> tuple[Ints, Ints]:

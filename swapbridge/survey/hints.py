@@ -10,8 +10,6 @@ import numpy.typing as npt
 
 from swapbridge.core.integrity import Crc
 
-_COUNTER_ROWS = 1024
-_CHECKSUM_ROWS = 512
 _SCREEN_ROWS = 32
 _MOST_BYTES = 8
 _BITS_SET = np.array([i.bit_count() for i in range(256)], dtype=np.uint8)
@@ -29,10 +27,10 @@ def hints(payload: npt.NDArray[np.uint8]) -> tuple[str, ...]:
     """
     if len(payload) < _SCREEN_ROWS:
         return ()
-    counters = _counters(payload[:_COUNTER_ROWS])
+    counters = _counters(payload)
     checksum = None
     if 3 <= payload.shape[1] <= _MOST_BYTES:
-        checksum = _checksum(payload[:_CHECKSUM_ROWS], {at for at, _ in counters})
+        checksum = _checksum(payload, {at for at, _ in counters})
     if checksum is None:
         if len(counters) == 2 and np.count_nonzero((payload != payload[0]).any(axis=0)) == 2:
             # all that moves are two bytes in step: which of them counts can't be seen

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -10,7 +11,7 @@ import numpy.typing as npt
 from swapbridge.capture import ERROR, REMOTE, Capture
 from swapbridge.capture.capture import FrameKey, frame_key
 from swapbridge.core.errors import InputError
-from swapbridge.survey.frame_bits import bus_time_ns
+from swapbridge.survey.frame_bits import bits_time_ns, slow_and_fast_bits
 from swapbridge.survey.hints import hints
 from swapbridge.survey.model import BusSurvey, IdentifierSurvey, Sending, Survey
 
@@ -25,6 +26,8 @@ MOST_IDENTIFIERS = 10_000
 _BIT_OF_BYTE = np.unpackbits(np.arange(256, dtype=np.uint8)[:, None], axis=1, bitorder="little").astype(np.int64)
 _MIX = np.array([0x9E3779B97F4A7C15 * (2 * i + 1) % 2**64 | 1 for i in range(8)], dtype=np.uint64)
 _ROWS = 1 << 16
+_HINT_ROWS = 512
+"""Frames in which a counter or checksum is looked for."""
 
 
 def survey(
@@ -61,26 +64,41 @@ def survey(
     remarks = [*capture.notes.sentences(), *remarks]
     buses = []
     wakes: dict[int, npt.NDArray[np.int64]] = {}
-    busy_ns = np.zeros(len(capture), dtype=np.int32)
+    if progress:
+        progress(0.0, "frame lengths")
+    slow, fast = slow_and_fast_bits(capture)
     for number, name in enumerate(capture.bus_names):
         if progress:
-            progress(0.3 * number / len(capture.bus_names), f"load of bus {name}")
-        bus, wakes[number] = _bus(capture, number, rates[number], data_bit_rate, start_ns, words, busy_ns)
+            progress(0.3, f"load of bus {name}")
+        on_bus = slice(None) if len(capture.bus_names) == 1 else np.flatnonzero(capture.bus == number)
+        busy = bits_time_ns(slow[on_bus], fast[on_bus], rates[number], data_bit_rate)
+        bus, wakes[number] = _bus(
+            name, capture.time_ns[on_bus], capture.flags[on_bus], busy, rates[number], start_ns, words, number
+        )
         buses.append(bus)
         if bus.peak_load > 1:
             remarks.append(
                 f"bus {name} would be {bus.peak_load:.0%} full at {rates[number]:,} bit/s: state its true bit rate"
             )
+    # what each identifier takes of its bus, from the same bits
+    slow_sums = _sums(slow, rows, edges)
+    fast_sums = _sums(fast, rows, edges) if fast.any() else np.zeros_like(slow_sums)
+    views = _Views(
+        capture.time_ns,
+        np.ascontiguousarray(capture.payload).view(np.uint64),
+        capture.length if int(capture.length.min()) != int(capture.length.max()) else None,
+        int(capture.length.max()),
+    )
     identifiers = []
     for at in listed.tolist():
         if progress and at % 16 == 0:
             progress(0.3 + 0.7 * at / len(words), "identifiers")
         key = frame_key(int(words[at]))
-        identifiers.append(
-            _identifier(
-                capture, key, rows[edges[at] : edges[at + 1]], start_ns, buses[key.bus], wakes[key.bus], busy_ns
-            )
-        )
+        bus = buses[key.bus]
+        seconds = float(slow_sums[at]) / bus.bit_rate + float(fast_sums[at]) / data_bit_rate
+        load = seconds / max(bus.awake_s, 1e-9)
+        mine = rows[edges[at] : edges[at + 1]]
+        identifiers.append(_identifier(views, key, mine, start_ns, bus, wakes[key.bus], load))
     return Survey(
         capture.source, len(capture), capture.duration_s, start_ns, tuple(buses), tuple(identifiers), tuple(remarks)
     )
@@ -97,27 +115,37 @@ def _listed(words: npt.NDArray[np.uint64], edges: npt.NDArray[np.intp]) -> tuple
     ]
 
 
+class _Views(NamedTuple):
+    """A capture's columns as the identifiers look at them: payload as (N, 1) or (N, 8) words; one length, or all."""
+
+    time_ns: npt.NDArray[np.int64]
+    words: npt.NDArray[np.uint64]
+    length: npt.NDArray[np.uint8] | None
+    longest: int
+
+
+def _sums(
+    bits: npt.NDArray[np.int32], rows: npt.NDArray[np.intp], edges: npt.NDArray[np.intp]
+) -> npt.NDArray[np.int64]:
+    if not len(rows):
+        return np.zeros(0, np.int64)
+    return np.add.reduceat(bits.take(rows), edges[:-1], dtype=np.int64)
+
+
 def _bus(
-    capture: Capture,
-    number: int,
+    name: str,
+    time: npt.NDArray[np.int64],
+    flags: npt.NDArray[np.uint8],
+    busy: npt.NDArray[np.int64],
     bit_rate: int,
-    data_bit_rate: int,
     start_ns: int,
     words: npt.NDArray[np.uint64],
-    busy_ns: npt.NDArray[np.int32],
+    number: int,
 ) -> tuple[BusSurvey, npt.NDArray[np.int64]]:
-    """One bus, and the times it woke; fills in how long each of its frames kept it busy."""
-    only = len(capture.bus_names) == 1
-    rows: npt.NDArray[np.intp] | slice = slice(None) if only else np.flatnonzero(capture.bus == number)
-    frames = capture if only else capture.select(rows)
-    busy = bus_time_ns(frames, bit_rate, data_bit_rate)
-    busy_ns[rows] = busy
-    time = frames.time_ns
+    """One bus, and the times it woke."""
     if not len(time):
         none = np.empty(0, np.int64)
-        return BusSurvey(
-            capture.bus_names[number], 0, 0, 0, 0, bit_rate, none, none.astype(np.float64), (), 0.0, 0.0
-        ), none
+        return BusSurvey(name, 0, 0, 0, 0, bit_rate, none, none.astype(np.float64), (), 0.0, 0.0), none
     if (time[1:] < time[:-1]).any():
         order = np.argsort(time, kind="stable")
         time, busy = time[order], busy[order]
@@ -127,10 +155,10 @@ def _bus(
     awake_ns = int(time[-1] - time[0]) - int(gaps[sleeps].sum())
     second, load = _load_by_second(time, busy, start_ns)
     bus = BusSurvey(
-        name=capture.bus_names[number],
+        name=name,
         frames=len(time),
-        error_frames=int(np.count_nonzero(frames.flags & ERROR)),
-        remote_frames=int(np.count_nonzero(frames.flags & REMOTE)),
+        error_frames=int(np.count_nonzero(flags & ERROR)),
+        remote_frames=int(np.count_nonzero(flags & REMOTE)),
         identifiers=int(np.count_nonzero(words >> np.uint64(32) == number)),
         bit_rate=bit_rate,
         load_second=second,
@@ -152,15 +180,15 @@ def _load_by_second(
 
 
 def _identifier(
-    capture: Capture,
+    views: _Views,
     key: FrameKey,
     rows: npt.NDArray[np.intp],
     start_ns: int,
     bus: BusSurvey,
     wakes: npt.NDArray[np.int64],
-    busy_ns: npt.NDArray[np.int32],
+    load: float,
 ) -> IdentifierSurvey:
-    time = capture.time_ns[rows]
+    time = views.time_ns.take(rows)
     gaps = time[1:] - time[:-1]
     if len(gaps) and int(gaps.min()) < 0:
         time = np.sort(time)
@@ -168,13 +196,19 @@ def _identifier(
     if len(wakes) > 1:
         gaps = gaps[np.searchsorted(wakes, time[1:], side="right") == np.searchsorted(wakes, time[:-1], side="right")]
     early, period, late, worst = _quantiles(gaps)
-    sizes = capture.length[rows]
-    counts = np.bincount(sizes)
-    lengths = tuple((size, int(counts[size])) for size in np.flatnonzero(counts).tolist())
+    sizes = None
+    lengths: tuple[tuple[int, int], ...] = ((views.longest, len(rows)),)
+    if views.length is not None:
+        sizes = views.length.take(rows)
+        counts = np.bincount(sizes)
+        lengths = tuple((size, int(counts[size])) for size in np.flatnonzero(counts).tolist())
     full = lengths[-1][0]
-    payload = capture.payload[rows]
-    whole = payload if len(lengths) == 1 else payload[sizes == full]
-    awake_ns = max(bus.awake_s * 1e9, 1.0)
+    words = views.words.take(rows, axis=0)
+    if len(lengths) == 1 or sizes is None:
+        sizes, whole = None, words[:_HINT_ROWS]
+    else:
+        whole = words[np.flatnonzero(sizes == full)[:_HINT_ROWS]]
+    payload = whole.view(np.uint8)[:, :full]
     return IdentifierSurvey(
         bus=bus.name,
         identifier=key.identifier,
@@ -187,12 +221,12 @@ def _identifier(
         worst_gap_ms=worst / 1e6,
         first_s=(int(time[0]) - start_ns) / 1e9,
         last_s=(int(time[-1]) - start_ns) / 1e9,
-        distinct=_distinct(payload, sizes if len(lengths) > 1 else None),
-        flips=_flips(payload, sizes if len(lengths) > 1 else None, full),
-        payload=whole[0, :full].tobytes(),
+        distinct=_distinct(words, sizes),
+        flips=_flips(words, sizes, full),
+        payload=payload[0].tobytes(),
         sending=_sending(time, gaps, period, bus, wakes),
-        load=float(busy_ns[rows].sum(dtype=np.int64)) / awake_ns,
-        hints=hints(whole[:1024, :full]),
+        load=load,
+        hints=hints(payload),
     )
 
 
@@ -225,10 +259,9 @@ def _sending(
     return "cyclic" if regular >= 0.9 else "mixed" if regular >= 0.5 else "event"
 
 
-def _flips(payload: npt.NDArray[np.uint8], sizes: npt.NDArray[np.uint8] | None, full: int) -> npt.NDArray[np.int64]:
+def _flips(words: npt.NDArray[np.uint64], sizes: npt.NDArray[np.uint8] | None, full: int) -> npt.NDArray[np.int64]:
     """(8 * full,) changes of each bit from one frame to the next, where both frames have that byte."""
     out = np.zeros((full, 8), dtype=np.int64)
-    words = payload.view(np.uint64)
     for start in range(0, len(words) - 1, _ROWS):
         block = words[start : start + _ROWS + 1]
         changed = block[1:] ^ block[:-1]
@@ -243,9 +276,8 @@ def _flips(payload: npt.NDArray[np.uint8], sizes: npt.NDArray[np.uint8] | None, 
     return out.reshape(-1)
 
 
-def _distinct(payload: npt.NDArray[np.uint8], sizes: npt.NDArray[np.uint8] | None) -> int:
+def _distinct(words: npt.NDArray[np.uint64], sizes: npt.NDArray[np.uint8] | None) -> int:
     """Different payloads; above 8 bytes, or with several lengths, counted by a 64-bit hash of each."""
-    words = payload.view(np.uint64)
     one = words[:, 0]
     if words.shape[1] > 1:
         for at in range(words.shape[1]):

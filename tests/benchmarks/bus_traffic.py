@@ -36,7 +36,7 @@ def minutes_of_bus(
 ) -> Iterator[Capture]:
     """About `frames` frames, in blocks of a minute of all buses together; the last block is cut to fit."""
     rng = np.random.default_rng(seed)
-    words = np.sort(rng.choice(0x700, (buses, identifiers)), axis=1).astype(np.uint32) + 0x20
+    words = np.stack([np.sort(rng.permutation(0x700)[:identifiers]) for _ in range(buses)]).astype(np.uint32) + 0x20
     periods = np.array([[PERIODS_MS[i % len(PERIODS_MS)] for i in range(identifiers)] for _ in range(buses)]) / 1000.0
     periods *= (1 / periods).sum(axis=1, keepdims=True) / frames_a_second
     done = minute = 0

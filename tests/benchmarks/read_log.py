@@ -1,6 +1,6 @@
 """Benchmark: a text log of a million frames into a `Capture`, beside python-can's own reader, in the same run.
 
-``python tests/benchmarks/read_log.py [FRAMES]``: frames a second of both and their ratio, plain and gzip; what a dirty
+``python -m tests.benchmarks.read_log [FRAMES]``: frames a second of both and their ratio, plain and gzip; what a dirty
 file costs; the most memory held while reading, in multiples of the columns; and writing, beside python-can's writer.
 """
 
@@ -12,13 +12,14 @@ import tempfile
 import time
 import tracemalloc
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import can
-from bus_traffic import capture_of, machine
 
 from swapbridge.capture import read_capture, write_capture
 from swapbridge.capture.convert import convert
+from tests.benchmarks.bus_traffic import capture_of, machine
 
 TARGET = 12
 MEMORY_TARGET = 3.0
@@ -63,7 +64,7 @@ def main() -> None:
             ("gzip", zipped, theirs_zipped, ""),
             ("dirty", dirty, theirs, "(against the clean file)"),
         ):
-            rate = frames / best(lambda path=path: read_capture(path), 5)  # type: ignore[misc]
+            rate = frames / best(partial(read_capture, path), 5)
             print(
                 f"read_capture, {name:6}   {rate / 1e6:7.2f} million frames/s, ratio {rate / their_rate:.1f} {target}"
             )

@@ -1,6 +1,6 @@
 """Benchmark: `.asc`, `.blf` and `.trc` logs into columns, beside python-can's readers alone, in the same run.
 
-``python tests/benchmarks/read_others.py [FRAMES]``: those readers are used, not rewritten, so a ratio of 1 would mean
+``python -m tests.benchmarks.read_others [FRAMES]``: those readers are used, not rewritten, so a ratio of 1 would mean
 that making columns costs nothing; the target is 0.8. What is worth more: convert once to Parquet, which is printed too.
 """
 
@@ -9,16 +9,17 @@ from __future__ import annotations
 import sys
 import tempfile
 from collections import deque
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import can
-from bus_traffic import capture_of, machine
-from read_log import best
 
 from swapbridge.capture import read_capture
 from swapbridge.capture.convert import convert
 from swapbridge.capture.write_others import write_other
+from tests.benchmarks.bus_traffic import capture_of, machine
+from tests.benchmarks.read_log import best
 
 TARGET = 0.8
 
@@ -43,10 +44,10 @@ def main() -> None:
                     deque(reader, maxlen=0)
 
             theirs = frames / best(peer, 3)
-            ours = frames / best(lambda path=path: read_capture(path), 3)
+            ours = frames / best(partial(read_capture, path), 3)
             parquet = path.with_suffix(".parquet")
             convert(path, parquet)
-            again = frames / best(lambda path=parquet: read_capture(path), 3)
+            again = frames / best(partial(read_capture, parquet), 3)
             print(
                 f".{form}: python-can {theirs / 1e6:5.2f}, into columns {ours / 1e6:5.2f} million frames/s, "
                 f"ratio {ours / theirs:.2f} (target {TARGET}); as Parquet {again / 1e6:.0f}"
