@@ -15,7 +15,7 @@ from typing import Any
 
 import can
 
-from swapbridge.bridge.plan import Plan
+from swapbridge.bridge.plan import STATES, Plan
 from swapbridge.bus.black_box import BlackBox
 from swapbridge.bus.clock import OneClock, start_clock
 from swapbridge.bus.frames import FrameForms, flags_of, word_of
@@ -51,19 +51,18 @@ class BusStatus:
 
 @dataclass(frozen=True, slots=True)
 class InputStatus:
-    """One message that is listened to; `age_s` is None until it was first seen."""
+    """One message that is listened to; `age_s` is None until it was first seen.
+
+    `fresh` is the translator's own word: recent enough, and enough good frames in a row.
+    """
 
     bus: str
     name: str
     word: int
     age_s: float | None
     limit_s: float
+    fresh: bool
     data: bytes
-
-    @property
-    def fresh(self) -> bool:
-        """Whether it came within its age limit."""
-        return self.age_s is not None and self.age_s <= self.limit_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,11 +85,14 @@ class LiveStatus:
 
     seconds: float
     mode: str
+    state: str
     sending: bool
     buses: tuple[BusStatus, ...]
     inputs: tuple[InputStatus, ...]
     outputs: tuple[OutputStatus, ...]
     passed: int
+    bad_frames: int
+    dropped_frames: int
     worst_lag_ms: float
     late_times: int
     shut: str
@@ -253,11 +255,14 @@ class Live:
         return LiveStatus(
             self.seconds,
             mode,
+            STATES[self._translator.state],
             self.gate.sending and not self.gate.shut,
             tuple(self._bus_status(number, now) for number in range(len(self.plan.buses))),
             tuple(self._input_status(number, now) for number in range(len(self.plan.receives))),
             tuple(self._output_status(number) for number in range(len(self.plan.sends))),
             self._passed,
+            self._translator.bad_frames,
+            self._translator.dropped_frames + self._overflow,
             self.lag.worst_ns / 1e6,
             self.lag.times,
             self.gate.shut,
@@ -289,6 +294,7 @@ class Live:
             receive.word,
             None if last is None else (now - last[0]) / 1e9,
             limit / 1e6,
+            all(self._translator.feed_fresh(feed) for feed in receive.feeds),
             b"" if last is None else last[1],
         )
 

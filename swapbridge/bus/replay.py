@@ -36,6 +36,17 @@ class TranslatorLike(Protocol):
 
     def next_poll(self, now: int) -> int: ...
 
+    def feed_fresh(self, number: int) -> bool: ...
+
+    @property
+    def state(self) -> int: ...
+
+    @property
+    def bad_frames(self) -> int: ...
+
+    @property
+    def dropped_frames(self) -> int: ...
+
 
 class SentLike(Protocol):
     """A frame that a translator wants sent."""

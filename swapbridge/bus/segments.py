@@ -6,6 +6,7 @@ more; a file therefore always reads up to its last whole line. A name that exist
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import errno
 import io
@@ -88,6 +89,7 @@ class AppendFile:
             self._descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
         except OSError as error:
             raise InputError(f"{path} can't be written ({error.strerror}): name another place") from None
+        _settle_folder(path.parent)
 
     def append(self, text: str) -> None:
         """Write whole lines and force them to disk.
@@ -114,6 +116,16 @@ class AppendFile:
 
     def close(self) -> None:
         os.close(self._descriptor)
+
+
+def _settle_folder(folder: Path) -> None:
+    """Force a new name to disk, where the system can: else a power cut could take the whole file with it."""
+    with contextlib.suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
 
 
 class Segments:

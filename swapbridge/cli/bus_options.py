@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from swapbridge.bus.spec import BusSpec, check_distinct, load_bus_config, parse_bus
+from swapbridge.cli.folder import find_swap_folder
 
 CONFIG_NAME = "buses.toml"
 
@@ -27,8 +28,10 @@ config_option = click.option(
 def chosen_buses(buses: tuple[str, ...], config: Path | None, *, wanted: bool = True) -> tuple[BusSpec, ...]:
     """Buses of the command line, else of the config file; none is an error where some are wanted."""
     specs = tuple(parse_bus(text) for text in buses)
-    if config is None and not specs and Path(CONFIG_NAME).is_file():
-        config = Path(CONFIG_NAME)
+    if config is None and not specs:
+        folder = find_swap_folder()
+        likely = Path(CONFIG_NAME) if folder is None else folder.path / CONFIG_NAME
+        config = likely if likely.is_file() else None
     if config is not None:
         named = {spec.name for spec in specs}
         specs += tuple(spec for spec in load_bus_config(config) if spec.name not in named)

@@ -84,6 +84,7 @@ def run_screen(status: LiveStatus, values: Values) -> RenderableType:
     style = "bold green" if status.sending else "bold yellow"
     head = Text(f"RUN {clock(status.seconds)}  ", style="bold")
     head.append(status.mode.upper(), style=style)
+    head.append(f"   state {status.state.replace('_', ' ')}")
     late = f", late {status.late_times} times" if status.late_times else ""
     head.append(f"   worst lag {status.worst_lag_ms:.1f} ms{late}", style="")
     parts: list[RenderableType] = [head]
@@ -93,6 +94,10 @@ def run_screen(status: LiveStatus, values: Values) -> RenderableType:
         odd += f"  malformed {bus.malformed:,}" if bus.malformed else ""
         line = f"{bus.name:<8} {bus.health.line()}, sent {bus.sent:,}{odd}{state}"
         parts.append(Text(line, style="" if bus.up else "bold red"))
+    if status.bad_frames or status.dropped_frames:
+        bad = f"! {status.bad_frames:,} bad frames heard (length, counter or checksum)"
+        dropped = f", {status.dropped_frames:,} dropped" if status.dropped_frames else ""
+        parts.append(Text(bad + dropped, style="yellow"))
     if status.shut:
         parts.append(Text(f"! sending stopped: {status.shut}", style="bold red"))
     for name in status.foreign:

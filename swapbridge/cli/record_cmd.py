@@ -18,11 +18,11 @@ from swapbridge.bus.script import Step, View, load_script
 from swapbridge.bus.spec import BusSpec
 from swapbridge.cli.bus_options import bus_option, chosen_buses, config_option
 from swapbridge.cli.common import console, progress_bar, say, table
+from swapbridge.cli.folder import SCRIPT, find_swap_folder
 from swapbridge.cli.live_screen import clock, record_screen
 from swapbridge.cli.terminal import Keyboard, acknowledge, signals
 
 BUILT_IN = "built-in"
-SCRIPT_NAME = "stimulus_script.toml"
 
 
 @click.command()
@@ -35,7 +35,7 @@ SCRIPT_NAME = "stimulus_script.toml"
     flag_value="",
     default=None,
     metavar="[FILE]",
-    help=f"Walk through a stimulus script: FILE, else {SCRIPT_NAME} here, else the built-in one.",
+    help=f"Walk through a stimulus script: FILE, else {SCRIPT} here, else the built-in one.",
 )
 @click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="End by itself after so long.")
 @click.option("--active", is_flag=True, help="Allow adapters that may send. Only at a bit rate you are sure of.")
@@ -85,9 +85,11 @@ def command(
 def _steps(script: str | None) -> tuple[Step, ...] | None:
     if script is None:
         return None
-    if script == BUILT_IN or (not script and not Path(SCRIPT_NAME).is_file()):
+    folder = find_swap_folder()
+    own = Path(SCRIPT) if folder is None else folder.script
+    if script == BUILT_IN or (not script and not own.is_file()):
         return load_script(None)
-    return load_script(Path(script or SCRIPT_NAME))
+    return load_script(Path(script) if script else own)
 
 
 def _record(

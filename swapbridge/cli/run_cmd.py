@@ -17,13 +17,14 @@ from swapbridge.bus.run import RunReport, RunRequest, inline, run
 from swapbridge.capture import read_capture
 from swapbridge.cli.bus_options import bus_option, chosen_buses, config_option
 from swapbridge.cli.common import console, say
+from swapbridge.cli.folder import CAPTURES, PLAN, find_swap_folder
 from swapbridge.cli.live_screen import clock, run_screen
 from swapbridge.cli.plan_file import read_plan
 from swapbridge.cli.terminal import acknowledge, signals
 
 
 @click.command()
-@click.argument("plan", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("plan", type=click.Path(path_type=Path, dir_okay=False), required=False)
 @bus_option
 @config_option
 @click.option("--send", is_flag=True, help="Send planned frames. Without it an added node only watches.")
@@ -34,13 +35,15 @@ from swapbridge.cli.terminal import acknowledge, signals
 @click.option("--engine", type=click.Choice(["python", "c"]), default="python", show_default=True)
 @click.option("--watch-first", default=2.0, show_default=True, help="Seconds of watching before sending begins.")
 @click.option("--lag-limit-ms", default=50.0, show_default=True, help="Lateness at which sending stops.")
-@click.option("--black-box", type=click.Path(path_type=Path, file_okay=False), default="captures", show_default=True)
+@click.option(
+    "--black-box", type=click.Path(path_type=Path, file_okay=False), help="Folder for black boxes (captures/)."
+)
 @click.option("--minutes", default=5.0, show_default=True, help="How far back the black box reaches.")
 @click.option("--watchdog", type=click.Path(path_type=Path), help="A watchdog device to feed, e.g. /dev/watchdog.")
 @click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="End by itself after so long.")
 @click.option("--quiet", is_flag=True, help="No board: only log lines, for a service.")
 def command(
-    plan: Path,
+    plan: Path | None,
     buses: tuple[str, ...],
     config: Path | None,
     send: bool,
@@ -51,19 +54,22 @@ def command(
     engine: str,
     watch_first: float,
     lag_limit_ms: float,
-    black_box: Path,
+    black_box: Path | None,
     minutes: float,
     watchdog: Path | None,
     seconds: float | None,
     quiet: bool,
 ) -> None:
-    """Run PLAN's translator between live buses.
+    """Run PLAN's translator between live buses (plan.json of the swap folder, if none is named).
 
     Example: swapbridge run plan.json --bus donor=socketcan:can0 --bus host=socketcan:can1
 
     An added node starts silent and shows what it would send beside what it sees; --send lets it send. SIGUSR1 writes
     the black box; Ctrl-C and SIGTERM send fallbacks, then close the buses.
     """
+    swap = find_swap_folder()
+    if plan is None:
+        plan = Path(PLAN) if swap is None else swap.plan
     program = read_plan(plan)
     played_bus, played = _against(against)
     if send or inline(program):
@@ -74,7 +80,7 @@ def command(
         buses=chosen_buses(buses, config, wanted=played is None),
         options=LiveOptions(send, watch_first, lag_limit_ms / 1000, minutes),
         proof=proof_of(plan),
-        folder=black_box,
+        folder=black_box or (Path(CAPTURES) if swap is None else swap.captures),
         unproved=unproved,
         acknowledged=cautions_read,
         active=active,

@@ -78,6 +78,7 @@ def test_values_cross_and_fall_back(vehicle: Vehicle, plan: Plan, until: Until) 
     assert status.sending
     assert status.mode == "sending"
     assert not status.inputs[0].fresh
+    assert status.state == "run"
     assert status.outputs[0].ruling is Ruling.SEND
     assert status.buses[1].sent > 10
     assert Values(plan).of(0, (1234).to_bytes(2, "little") + bytes(6)) == [("Speed", 308.5, "rpm")]
@@ -152,6 +153,7 @@ def test_malformed_frames_harm_nothing(vehicle: Vehicle, plan: Plan, until: Unti
     assert set(vehicle.values()) <= {99, FALLBACK}
     status = live.status()
     assert status.buses[0].malformed == 40
+    assert status.bad_frames == 40
     assert live.alive
 
 
@@ -263,6 +265,11 @@ class Fake:
 
     def next_poll(self, now: int) -> int:
         return now if self.queue else now + 5000 & 0xFFFF_FFFF
+
+    def feed_fresh(self, number: int) -> bool:
+        return False
+
+    state = bad_frames = dropped_frames = 0
 
 
 def test_a_translator_gone_wild_is_stopped_by_the_gate(vehicle: Vehicle, plan: Plan, until: Until) -> None:

@@ -24,7 +24,7 @@ from swapbridge.bus.record import Press, RecordStatus, record
 from swapbridge.bus.recorder import Recorder
 from swapbridge.bus.script import View, parse_script
 from swapbridge.bus.spec import BusSpec, parse_bus
-from swapbridge.capture import read_capture, read_stimulus
+from swapbridge.capture import ERROR, EXTENDED, FD, REMOTE, read_capture, read_stimulus
 from swapbridge.core.errors import InputError, RefusedError
 
 Until = Callable[[Callable[[], bool]], None]
@@ -239,6 +239,44 @@ def test_keys_without_a_script(channel: str, tmp_path: Path) -> None:
     assert report.ended_by == "time over"
     assert report.stimulus_file is not None
     assert set(read_stimulus(report.stimulus_file).channels) == {"mark"}
+
+
+def test_a_wall_clock_that_is_set_moves_nothing(
+    channel: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, until: Until
+) -> None:
+    """The computer's clock jumps an hour back in the middle: the virtual bus stamps by it, the recording goes on."""
+    recorder = Recorder(specs_for(channel)[:1], tmp_path / "a.log")
+    send(f"{channel}-d", 50, gap_s=0.001)
+    until(lambda: frames_of(recorder) == 50)
+    real = time.time
+    monkeypatch.setattr(time, "time", lambda: real() - 3600.0)
+    send(f"{channel}-d", 50, gap_s=0.001)
+    until(lambda: frames_of(recorder) == 100)
+    monkeypatch.undo()
+    report = recorder.stop()
+    capture = read_capture(report.files[0])
+    assert capture.payload.copy().view(">u8").ravel().tolist() == list(range(50)) * 2
+    assert bool((np.diff(capture.time_ns) >= 0).all())
+    assert capture.duration_s < 60
+    assert report.buses["donor"].clock_steps == 1
+
+
+def test_odd_frames_are_recorded_as_what_they_are(channel: str, tmp_path: Path, until: Until) -> None:
+    spec = specs_for(channel)[0]
+    recorder = Recorder((spec,), tmp_path / "a.log")
+    odd = [
+        can.Message(arbitration_id=1, is_extended_id=False, data=b""),
+        can.Message(arbitration_id=1, is_extended_id=True, is_remote_frame=True, dlc=3),
+        can.Message(arbitration_id=2, is_extended_id=False, is_fd=True, data=bytes(48)),
+        can.Message(is_error_frame=True),
+    ]
+    with can.Bus(interface="virtual", channel=spec.channel, ignore_config=True) as mouth:
+        for message in odd:
+            mouth.send(message)
+    until(lambda: frames_of(recorder) == 3)
+    report = recorder.stop()
+    assert report.buses["donor"].errors == 1
+    assert read_capture(report.files[0]).flags.tolist() == [0, EXTENDED | REMOTE, FD, ERROR]
 
 
 def test_own_frames_are_marked_as_sent(channel: str, tmp_path: Path, until: Until) -> None:
