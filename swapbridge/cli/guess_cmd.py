@@ -10,6 +10,7 @@ import click
 
 from swapbridge.capture import StimulusTrack, read_capture, read_stimulus
 from swapbridge.cli.common import IdentifierType, console, progress_bar, say, table
+from swapbridge.cli.folder import CAPTURES, InFolder
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.guess.executors import open_executor
@@ -26,14 +27,23 @@ from swapbridge.guess.report import (
     totals,
     where,
 )
+from swapbridge.signalmap import accept_findings, save_map
 
-FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+FILE = click.Path(dir_okay=False, path_type=Path)
 OUT = click.Path(dir_okay=False, writable=True, path_type=Path)
 
 
 @click.command()
-@click.argument("captures", metavar="CAPTURE...", nargs=-1, required=True, type=FILE)
-@click.option("--stimulus", "stimuli", metavar="CSV", type=FILE, multiple=True, help="What was done; one a capture.")
+@click.argument("captures", metavar="CAPTURE...", nargs=-1, required=True, type=FILE, callback=InFolder(CAPTURES))
+@click.option(
+    "--stimulus",
+    "stimuli",
+    metavar="CSV",
+    type=FILE,
+    multiple=True,
+    callback=InFolder(CAPTURES),
+    help="What was done to the vehicle; one for every capture, in order.",
+)
 @click.option(
     "--stimulus-time",
     type=click.Choice(["absolute", "relative"]),
@@ -63,7 +73,11 @@ def command(
     """Find signals in captures and what they mean.
 
     Give what was done to the vehicle with --stimulus (rows of time_s,channel,value); a scan tool's answers that are in
-    the capture are used without being asked. Identifiers are hex, with an x behind for 29 bits.
+    the capture are used without being asked. Identifiers are hex, with an x behind for 29 bits. Several captures of
+    one vehicle are taken together: what is claimed must hold in all of them.
+
+    \b
+    Example: swapbridge guess host.log --stimulus host.csv --json findings.json --plot host.html
     """
     if stimuli and len(stimuli) != len(captures):
         raise InputError(
@@ -91,6 +105,13 @@ def command(
         with written_whole(json_file) as path:
             path.write_text(json.dumps(findings.to_json(), indent=1) + "\n", encoding="utf-8")
         say(f"wrote {json_file}")
+    if dbc_file is not None:
+        accepted = accept_findings(findings.to_json())
+        save_map(accepted.signal_map, dbc_file)
+        say(
+            f"wrote {dbc_file}: {accepted.named} signals with meaning, {accepted.bare} as raw fields, "
+            f"{accepted.left_out} left out (constants, or not sure enough)"
+        )
     if plot_file is not None:
         pictures = overlays(findings, read[0], tracks[0], ids=ids)
         title = f"{captures[0].name}: fields over stimulus"

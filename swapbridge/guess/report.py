@@ -161,7 +161,7 @@ def story(findings: Findings, identifier: int, extended: bool) -> Iterator[str]:
             f"{name_of(message)} on bus {message.bus}: {message.frames:,} frames of {message.length} bytes, "
             f"one every {message.period_ms:.1f} ms"
         )
-        values = sorted({f.mux for f in message.fields if f.mux is not None})
+        values: list[tuple[str, int] | None] = [*sorted({f.mux for f in message.fields if f.mux is not None})]
         for mux in values or [None]:
             yield ""
             if mux is not None:

@@ -55,8 +55,8 @@ def test_a_field_must_fit_in_all(vehicle: Callable[..., Any]) -> None:
 def test_words_units_and_buses_are_joined() -> None:
     """Words keep their meaning though their order of appearance differs; buses are told apart by name."""
     empty = np.zeros(0)
-    a = Capture(*one_frame(0), ("engine",), "a")
-    b = Capture(*one_frame(10**12), ("body",), "b")
+    a = replace(Capture(*one_frame(0)), bus_names=("engine",))
+    b = replace(Capture(*one_frame(10**12)), bus_names=("body",))
     lever = [
         StimulusTrack({"lever": Channel("lever", np.array([0.0]), np.array([0.0]), "", ("P",))}),
         StimulusTrack({"lever": Channel("lever", np.array([1000.0, 1000.0]), np.array([0.0, 1.0]), "", ("R", "P"))}),
