@@ -1,0 +1,101 @@
+"""Benchmark: an hour of both buses, 30 million frames: read, survey and decode in under 60 s and 4 GB on two cores.
+
+``python -m tests.benchmarks.hour [FRAMES] [--guess]``: the traffic is invented a minute at a time and written as a text
+log to a temporary folder (1.4 GB; not timed); then each step is timed by the clock in one process, with the most memory
+that it ever held. Reading again from Parquet is timed too. ``--guess`` adds a guess over all of it (target 3 minutes).
+"""
+
+from __future__ import annotations
+
+import resource
+import sys
+import tempfile
+import time
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from swapbridge.capture import Capture, read_capture, write_captures
+from swapbridge.capture.convert import convert
+from swapbridge.core.layout import Layout
+from swapbridge.signalmap import MapMessage, MapSignal, SignalMap, decode_columns
+from swapbridge.survey import Survey, survey
+from tests.benchmarks.bus_traffic import machine, minutes_of_bus
+
+SECONDS_TARGET, GIGABYTES_TARGET, GUESS_SECONDS_TARGET = 60, 4, 180
+
+
+def map_of(found: Survey, bus: str) -> SignalMap:
+    """A map with two signals for every identifier of one bus: its walk and its level."""
+    signals = (
+        MapSignal("Walk", Layout(7, 16, "big_endian"), Fraction(1, 4)),
+        MapSignal("Level", Layout(16, 8), Fraction(1), Fraction(-40)),
+    )
+    messages = [
+        MapMessage(f"M{one.identifier:X}", one.identifier, one.extended, 8, signals)
+        for one in found.identifiers
+        if one.bus == bus
+    ]
+    return SignalMap(tuple(messages))
+
+
+def peak() -> float:
+    """Most gigabytes that this process ever held."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+
+
+def decode(capture: Capture, found: Survey) -> int:
+    """Values decoded, a bus at a time, as a map is for one bus."""
+    values = 0
+    for bus in found.buses:
+        columns = decode_columns(capture, map_of(found, bus.name), bus=bus.name)
+        values += sum(len(column.values) for column in columns.values())
+    return values
+
+
+def main() -> None:
+    numbers = [argument for argument in sys.argv[1:] if argument.isdecimal()]
+    frames = int(numbers[0]) if numbers else 30_000_000
+    print(machine())
+    with tempfile.TemporaryDirectory() as folder:
+        path, parquet = Path(folder) / "hour.log", Path(folder) / "hour.parquet"
+        write_captures(minutes_of_bus(frames, buses=2, frames_a_second=4167), path)
+        print(f"{frames:,} frames, {path.stat().st_size / 1e9:.2f} GB of text; {peak():.1f} GB held to make it")
+        total = 0.0
+
+        def timed(name: str, begin: float) -> None:
+            nonlocal total
+            seconds = time.perf_counter() - begin
+            total += seconds
+            print(f"{name:8} {seconds:6.1f} s, at most {peak():.1f} GB so far")
+
+        begin = time.perf_counter()
+        capture = read_capture(path)
+        timed("read", begin)
+        begin = time.perf_counter()
+        found = survey(capture)
+        timed("survey", begin)
+        begin = time.perf_counter()
+        values = decode(capture, found)
+        timed("decode", begin)
+        print(f"together {total:6.1f} s (target {SECONDS_TARGET}), {peak():.1f} GB (target {GIGABYTES_TARGET}); "
+              f"{len(found.identifiers)} identifiers, {values:,} values")  # fmt: skip
+        if "--guess" in sys.argv:
+            from swapbridge.guess.guess import guess
+
+            begin = time.perf_counter()
+            findings = guess(capture, None)
+            seconds = time.perf_counter() - begin
+            print(f"guess    {seconds:6.1f} s (target {GUESS_SECONDS_TARGET}), {len(findings.messages)} messages")
+        del capture
+        begin = time.perf_counter()
+        convert(path, parquet)
+        print(f"convert to Parquet {time.perf_counter() - begin:.1f} s, {parquet.stat().st_size / 1e9:.2f} GB")
+        begin = time.perf_counter()
+        again = read_capture(parquet)
+        print(f"read that {time.perf_counter() - begin:.1f} s: {np.count_nonzero(again.is_data):,} frames")
+
+
+if __name__ == "__main__":
+    main()
