@@ -8,9 +8,21 @@ import shlex
 import site
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
+import cantools
 import pytest
+from canmatrix import ArbitrationId  # type: ignore[attr-defined]
+from canmatrix.formats import loads_flat
+
+from swapbridge.capture import read_capture
+from swapbridge.demo import donor_map, host_map, write_demo
+from swapbridge.demo.maps import REFERENCE_NM
+from swapbridge.signalmap import load_map
+from swapbridge.signalmap.accept import same_place
+from swapbridge.signalmap.merge import same_scaling
 
 TOP = Path(__file__).parent.parent
 README = (TOP / "README.md").read_text(encoding="utf-8")
@@ -51,11 +63,10 @@ def without_network() -> dict[str, str]:
     }
 
 
-@pytest.mark.long
-@pytest.mark.timeout(900)
-def test_first_command_installs_and_tours(tmp_path: Path) -> None:
-    """Word for word, in a fresh checkout, without a network: the tour leaves a whole swap folder and says so."""
-    top = checkout(tmp_path / "fresh")
+@pytest.fixture(scope="module")
+def fresh(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """README's first command, word for word, in a fresh checkout without a network: the checkout, what was printed."""
+    top = checkout(tmp_path_factory.mktemp("readme") / "fresh")
     first = BLOCKS[0].replace("python3", shlex.quote(sys.executable), 1)
     done = subprocess.run(
         ["bash", "-euo", "pipefail", "-c", first],
@@ -66,30 +77,93 @@ def test_first_command_installs_and_tours(tmp_path: Path) -> None:
         check=False,
     )
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
-    assert "PROVED on the bench" in done.stdout
+    return top, done.stdout
+
+
+@pytest.mark.long
+@pytest.mark.timeout(900)
+@pytest.mark.xdist_group("readme")
+def test_first_command_installs_and_tours(fresh: tuple[Path, str]) -> None:
+    """The tour leaves a whole swap folder and says plainly what came out."""
+    top, printed = fresh
+    assert "PROVED on the bench" in printed
     tour = top / "swap-tour"
-    for name in ("SUMMARY.txt", "plan.json", "proof.html", "proof.json", "signal_maps/host.dbc", "findings/donor.json"):
+    for name in ("plan.json", "proof.html", "proof.json", "signal_maps/host.dbc", "translator_c/bridge.c"):
         assert (tour / name).stat().st_size > 0, name
-    installed = subprocess.run(
+    summary = (tour / "SUMMARY.txt").read_text(encoding="utf-8")
+    for step in ("Record", "Survey", "Guess", "Map", "Compile", "Prove"):
+        assert f"\n{step} (" in summary
+    assert max(len(line) for line in printed.splitlines()) <= 110
+    where = subprocess.run(
         [top / ".venv" / "bin" / "python", "-c", "import swapbridge; print(swapbridge.__file__)"],
-        cwd=tmp_path,
+        cwd=tour,
         capture_output=True,
         text=True,
         check=True,
         env={k: v for k, v in without_network().items() if k != "PYTHONPATH"},
     )
-    assert str(top / ".venv") in installed.stdout  # the wheel, not the checkout
+    assert str(top / ".venv") in where.stdout  # the wheel, not the checkout
+
+
+MAIN = ("engine_speed", "coolant_temperature", "pedal_position", "vehicle_speed", "actual_torque")
 
 
 @pytest.mark.long
 @pytest.mark.timeout(900)
+@pytest.mark.xdist_group("readme")
+@pytest.mark.parametrize("side", ["host", "donor"])
+@pytest.mark.parametrize("channel", MAIN)
+def test_tour_finds_what_a_swap_stands_on(fresh: tuple[Path, str], side: str, channel: str) -> None:
+    """Right bits, scale and offset on both buses, by the demo's own hand-written map, which guess never saw."""
+    truth = host_map() if side == "host" else donor_map()
+    found = load_map(fresh[0] / "swap-tour" / "signal_maps" / f"{side}_found.dbc")
+    claims = [(m, s) for m in found.messages for s in m.signals if s.evidence.get("stimulus") == channel and s.unit]
+    assert claims, f"no claim for {channel}"
+    message, signal = max(claims, key=lambda c: float(c[1].evidence["confidence"]))
+    mine = truth.by_word(message.word)
+    assert mine is not None
+    twin = next((t for t in mine.signals if same_place(t, signal)), None)
+    assert twin is not None, f"{channel} claimed at {message.label} {signal.layout}, where no signal is"
+    if twin.unit == "%" and signal.unit == "Nm":  # percent of the reference torque that the map states
+        twin = replace(twin, scale=twin.scale * REFERENCE_NM / 100, offset=twin.offset * REFERENCE_NM / 100, unit="Nm")
+    assert same_scaling(twin, signal), f"{channel}: {signal.scale} {signal.offset} {signal.unit}"
+
+
+@pytest.mark.long
+@pytest.mark.timeout(900)
+@pytest.mark.xdist_group("readme")
+@pytest.mark.parametrize("side", ["host", "donor"])
+def test_tours_maps_are_read_by_two_independent_readers(fresh: tuple[Path, str], side: str) -> None:
+    """cantools and canmatrix decode the tour's capture through the tour's map to the same values."""
+    tour = fresh[0] / "swap-tour"
+    content = (tour / "signal_maps" / f"{side}.dbc").read_bytes()
+    name = "host_old_engine" if side == "host" else "donor_own_vehicle"
+    capture = read_capture(tour / "captures" / f"{name}.log.gz").select(slice(20_000, 60_000, 29))
+    first: Any = cantools.database.load_string(content.decode("cp1252"), "dbc")
+    second: Any = loads_flat(content, import_type="dbc")  # type: ignore[arg-type]
+    compared = 0
+    for identifier, length, payload in zip(capture.identifier, capture.length, capture.payload, strict=True):
+        data = payload[:length].tobytes()
+        theirs = first.decode_message(int(identifier), data, decode_choices=False)
+        frame = second.frame_by_id(ArbitrationId(int(identifier), False))
+        also = {key: float(value.phys_value) for key, value in frame.decode(data).items()}
+        for key, value in theirs.items():
+            assert also[key] == pytest.approx(float(value), abs=1e-9)
+            compared += 1
+    assert compared > 3000
+
+
+@pytest.mark.long
+@pytest.mark.timeout(900)
+@pytest.mark.xdist_group("walk")
 def test_walk_through_runs_as_it_stands(tmp_path: Path) -> None:
-    """Steps 3 to 8 of README inside the folder that a tour leaves behind, each a process of its own."""
+    """Steps 3 to 8 of README on the demo's recordings and hand-written maps, each a process of its own."""
+    write_demo(tmp_path)
+    for side in ("host", "donor"):
+        (tmp_path / "signal_maps" / f"{side}.dbc").rename(tmp_path / "signal_maps" / f"{side}_by_hand.dbc")
+    for folder in ("survey", "findings"):
+        (tmp_path / folder).mkdir()
     env = {**os.environ, "PYTHONPATH": str(TOP)}
-    called = [sys.executable, "-m", "swapbridge"]
-    words = [*called, "tour", "--folder", "t"]
-    tour = subprocess.run(words, cwd=tmp_path, env=env, capture_output=True, text=True, check=False)
-    assert tour.returncode == 0, tour.stdout[-3000:] + tour.stderr[-3000:]
     begin = README.index("## A first swap, step by step")
     section = README[begin : README.index("\n## ", begin + 5)]
     lines = [line for b in re.findall(r"```sh\n(.*?)```", section, flags=re.DOTALL) for line in b.splitlines()]
@@ -98,7 +172,6 @@ def test_walk_through_runs_as_it_stands(tmp_path: Path) -> None:
     for line in lines[1:]:
         words = shlex.split(line)
         assert words[0] == "swapbridge"
-        done = subprocess.run(
-            [*called, *words[1:]], cwd=tmp_path / "t", env=env, capture_output=True, text=True, check=False
-        )
+        called = [sys.executable, "-m", *words]
+        done = subprocess.run(called, cwd=tmp_path, env=env, capture_output=True, text=True, check=False)
         assert done.returncode == 0, line + "\n" + done.stdout[-2000:] + done.stderr[-2000:]
