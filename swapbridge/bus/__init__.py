@@ -6,9 +6,10 @@ from swapbridge.bus.opening import open_bus, open_buses
 from swapbridge.bus.proof import PROOF_NAME, Proof, proof_of
 from swapbridge.bus.record import Press, RecordStatus, record
 from swapbridge.bus.recorder import RecordReport
+from swapbridge.bus.rehearsal import rehearse_recording
 from swapbridge.bus.replay import ReplayReport, replay, translate
 from swapbridge.bus.run import RunReport, RunRequest, run
-from swapbridge.bus.script import Step, default_script_text, load_script
+from swapbridge.bus.script import Step, default_script_text, load_script, parse_script
 from swapbridge.bus.spec import BusSpec, load_bus_config, parse_bus
 from swapbridge.bus.virtual_check import virtual_check
 
@@ -33,8 +34,10 @@ __all__ = [
     "open_bus",
     "open_buses",
     "parse_bus",
+    "parse_script",
     "proof_of",
     "record",
+    "rehearse_recording",
     "replay",
     "run",
     "translate",

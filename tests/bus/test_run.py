@@ -247,9 +247,15 @@ def test_proofs(tmp_path: Path, plan: Plan) -> None:
     path.write_text(plan.to_json())
     proof = tmp_path / "proof.json"
     assert "never proved" in proof_of(path).words
-    good = {"plan_sha256": hashlib.sha256(path.read_bytes()).hexdigest(), "passed": True, "seed": 3, "time": "now"}
+    good = {
+        "plan_sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
+        "passed": True,
+        "seed": 3,
+        "thoroughness": "quick",
+    }
     for content, passed, words in (
-        (json.dumps(good), True, "seed 3"),
+        (json.dumps(good), True, "proved (quick faults, seed 3)"),
+        (json.dumps(good | {"thoroughness": "none"}), False, "tried no faults"),
         (json.dumps(good | {"passed": False}), False, "failed its proof"),
         (json.dumps(good | {"passed": "yes"}), False, "failed its proof"),
         (json.dumps(good | {"plan_sha256": "0" * 64}), False, "another plan"),
@@ -260,6 +266,13 @@ def test_proofs(tmp_path: Path, plan: Plan) -> None:
         proof.write_text(content)
         assert proof_of(path).passed is passed
         assert words in proof_of(path).words
+    proof.write_text(json.dumps(good))
+    path.write_text(json.dumps(json.loads(plan.to_json()), indent=3))  # other spaces, the same plan
+    assert proof_of(path).passed
+    path.write_text(plan.to_json().replace("by hand", "by heart"))
+    assert not proof_of(path).passed
+    path.write_text("no plan at all")
+    assert not proof_of(path).passed
 
 
 def test_virtual_check_gives_what_was_sent(plan: Plan) -> None:
