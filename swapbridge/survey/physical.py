@@ -59,6 +59,8 @@ def _table(block: Capture, signal_map: SignalMap, units: dict[tuple[str, str], s
     if not columns:
         return pl.DataFrame(schema={"time_s": pl.Float64, "channel": pl.String, "value": pl.Float64, "unit": pl.String})
     time_s = np.concatenate([column.time_s for column in columns.values()])
+    # without the digits that a double only makes up: a clock since 1970 holds microseconds, a short one nanoseconds
+    time_s = np.round(time_s, 6 if float(np.abs(time_s).max()) > 1e6 else 9)
     value = np.concatenate([column.values for column in columns.values()])
     which = np.repeat(np.arange(len(columns)), [len(column.time_s) for column in columns.values()])
     order = np.argsort(time_s, kind="stable")
