@@ -21,7 +21,7 @@ from swapbridge.bridge.plan import Field, Plan, Send
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.roles import BY_NAME
 from swapbridge.prove.bench import Bench, Run, simulate
-from swapbridge.prove.content import judge_trace
+from swapbridge.prove.content import LATE_US, judge_trace
 from swapbridge.prove.excerpt import excerpt
 from swapbridge.prove.faults import FAULTS, MS, SECOND, Scene
 from swapbridge.prove.reference import Known, Reference, steps_of
@@ -162,7 +162,7 @@ def _judge(ground: Ground, scene: Scene, run: Run) -> list[str]:
     problems = []
     # content is defined for a clock that goes forward (and wraps); the rules below judge one that steps back
     for part in _lives(trace) if not scene.steps_back else []:
-        contents = judge_trace(plan, ground.reference(), part, ground.maps)
+        contents = judge_trace(plan, ground.reference(), part, None if scene.steps_clock else LATE_US)
         if contents.wrong:
             problems.append(f"content: {contents.wrong} frames differ; {contents.first_problem()}")
             break

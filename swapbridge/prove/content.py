@@ -10,10 +10,11 @@ from swapbridge.bridge.plan import Plan
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.prove.reference import Reference
 from swapbridge.prove.simulated_bus import Heard, Polled, Restart
+from swapbridge.prove.targets import Target
 from swapbridge.prove.verdict import Check, judge
 from swapbridge.signalmap import MapMessage, SignalMap
 
-MOST_EXAMPLES = 3
+LATE_US = 2_000
 
 
 @dataclass(slots=True)
@@ -22,9 +23,18 @@ class Tally:
 
     frames: int = 0
     wrong: int = 0
+    unasked: int = 0
+    missing: int = 0
+    late: int = 0
     signals_wrong: dict[str, int] = field(default_factory=dict)
     example: dict[str, str] = field(default_factory=dict)
     unjudged: int = 0
+    name: str = ""
+
+    def when_words(self) -> str:
+        """What is wrong with the moments of sending."""
+        parts = ((self.unasked, "sent when not due"), (self.missing, "due and not sent"), (self.late, "late"))
+        return ", ".join(f"{n:,} {words}" for n, words in parts if n)
 
 
 @dataclass(slots=True)
@@ -35,10 +45,15 @@ class Contents:
     strangers: dict[tuple[int, int], int] = field(default_factory=dict)
     passed: int = 0
 
+    def tally(self, target: Target) -> Tally:
+        """The tally of a message."""
+        return self.tallies.setdefault((target.bus_number, target.message.word), Tally(name=target.message.name))
+
     @property
     def wrong(self) -> int:
-        """Frames that were not as they had to be."""
-        return sum(t.wrong for t in self.tallies.values()) + sum(self.strangers.values())
+        """Frames that were not as they had to be, or not when they had to be."""
+        frames = sum(t.wrong + t.unasked + t.missing + t.late for t in self.tallies.values())
+        return frames + sum(self.strangers.values())
 
     def first_problem(self) -> str:
         """One sentence, "" when all is well."""
@@ -47,13 +62,24 @@ class Contents:
         for tally in self.tallies.values():
             for name, text in tally.example.items():
                 return f"{name}: {text}"
+            if tally.unasked or tally.missing or tally.late:
+                return f"{tally.name}: {tally.when_words()}"
         return ""
 
 
 def judge_trace(
-    plan: Plan, reference: Reference, trace: Sequence[Heard | Polled | Restart], maps: Mapping[str, SignalMap]
+    plan: Plan,
+    reference: Reference,
+    trace: Sequence[Heard | Polled | Restart],
+    late_us: int | None = LATE_US,
 ) -> Contents:
-    """Run the reference beside a recorded trace and compare every frame given."""
+    """Run the reference beside a recorded trace and compare every frame given, and when.
+
+    Parameters
+    ----------
+    late_us : int or None
+        A periodic message that was due longer ago than this is late; None where the clock steps.
+    """
     out = Contents()
     answers = {(s.bus, s.word) for s in plan.sends if s.request is not None}
     passing = _Passing(plan)
@@ -67,28 +93,36 @@ def judge_trace(
             reference.heard(event.bus, event.word, event.data, event.now_us)
             passing.heard(event)
             continue
+        if late_us is not None:
+            for target in reference.overdue(event.now_us, late_us):
+                out.tally(target).late += 1
         reference.polled(event.now_us)
         frame = event.frame
         if frame is None:
+            # with scan-tool answers about, a call may have been spent on one that is not given
+            decision = None if answers else reference.next_due(event.now_us)
+            if decision is not None and decision.payload is not None:
+                out.tally(decision.target).missing += 1
             continue
         key = frame.bus, frame.word
         if passing.takes(frame.bus, frame.word, frame.data):
             out.passed += 1
             continue
-        expected = reference.expect(*key)
-        if expected is None:
+        decision = reference.decide(*key, event.now_us)
+        if decision is None:
             if key in answers:
                 out.tallies.setdefault(key, Tally()).unjudged += 1
             else:
                 out.strangers[key] = out.strangers.get(key, 0) + 1
             continue
-        tally = out.tallies.setdefault(key, Tally())
+        tally = out.tally(decision.target)
         tally.frames += 1
-        if bytes(frame.data) != expected:
+        if not decision.due or decision.payload is None:
+            tally.unasked += 1
+        elif bytes(frame.data) != decision.payload:
             tally.wrong += 1
-            message = maps[plan.buses[frame.bus].name].by_word(frame.word)
             seconds = ((event.now_us - begin) & 0xFFFF_FFFF) / 1e6
-            _tell(tally, message, bytes(frame.data), expected, seconds)
+            _tell(tally, decision.target.message, bytes(frame.data), decision.payload, seconds)
     return out
 
 
@@ -158,8 +192,19 @@ def content_checks(plan: Plan, contents: Contents, maps: Mapping[str, SignalMap]
         told.add(key)
         tally = contents.tallies.get(key, Tally())
         label = send.name
-        if not tally.frames:
+        if not tally.frames and not tally.when_words():
             continue  # whether it should have been sent is a matter of form
+        out.append(
+            judge(
+                "content",
+                label,
+                "sent when due",
+                not tally.when_words(),
+                tally.when_words() or f"{tally.frames:,} frames, each when its period, source and state ask for it",
+                "when the bridge file says, in the states it says",
+                "compile the plan again from its bridge file; if it differs still, this is a defect of the plan",
+            )
+        )
         names = {f.name for v in send.variants for f in v.fields} | set(tally.signals_wrong)
         message = maps[plan.buses[send.bus].name].by_word(send.word)
         if message is not None:

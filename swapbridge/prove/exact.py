@@ -310,7 +310,7 @@ class Evaluator:
         if node.function in self._remembering:
             self.remembered += 1
             return self.memory(node, wanted).output(self)
-        return _FUNCTIONS[node.function](self, node, wanted)
+        return FUNCTIONS[node.function](self, node, wanted)
 
     def memory(self, node: Call, wanted: Wanted) -> Memory:
         """What a remembering call remembers; made when it is first met, after those inside it."""
@@ -352,6 +352,12 @@ class Evaluator:
         value, low, high = (self.value(n, wanted) for n in node.arguments)
         number = min(max(value.number, low.into(value.unit)), high.into(value.unit))
         return Exact(number, value.unit, value.valid and low.valid and high.valid)
+
+    def _within(self, node: Call, wanted: Wanted) -> Exact:
+        value, low, high = (self.value(n, wanted) for n in node.arguments)
+        bottom, top = low.into(value.unit), high.into(value.unit)
+        valid = value.valid and low.valid and high.valid and bottom <= value.number <= top
+        return Exact(min(max(value.number, bottom), top), value.unit, valid)
 
     def _abs(self, node: Call, wanted: Wanted) -> Exact:
         value = self.value(node.arguments[0], wanted)
@@ -441,11 +447,12 @@ class Evaluator:
         return self._multiply(a, b, wanted)
 
 
-_FUNCTIONS: dict[str, Callable[[Evaluator, Call, Wanted], Exact]] = {
+FUNCTIONS: dict[str, Callable[[Evaluator, Call, Wanted], Exact]] = {
     "choose": Evaluator._choose,
     "min": Evaluator._extreme,
     "max": Evaluator._extreme,
     "clamp": Evaluator._clamp,
+    "within": Evaluator._within,
     "abs": Evaluator._abs,
     "table": Evaluator._table,
     "lookup": Evaluator._lookup,

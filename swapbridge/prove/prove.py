@@ -97,7 +97,7 @@ def prove(
     checks = source_checks(plan, bridge, maps)
     tell(0.12, "content")
     ground = Ground(bench, bridge, maps, make)
-    contents = judge_trace(plan, ground.reference(), run.device.trace or [], maps)
+    contents = judge_trace(plan, ground.reference(), run.device.trace or [])
     checks += content_checks(plan, contents, maps)
     tell(0.2, "form")
     checks += form_checks(bench, run, maps)

@@ -13,6 +13,8 @@ from functools import partial
 from swapbridge.bridge.bridge_file import BridgeFile, MessageOptions, SignalOptions
 from swapbridge.bridge.grammar import Node
 from swapbridge.bridge.plan import STATES, Plan
+from swapbridge.core.can_bits import arbitration_key
+from swapbridge.core.frames import split_word
 from swapbridge.core.integrity import Checksum, Counter
 from swapbridge.core.layout import Layout
 from swapbridge.prove.exact import PLAIN, Evaluator, Reading
@@ -69,6 +71,7 @@ class _Signal:
 class _Received:
     """One message that is listened to."""
 
+    bus: str
     message: MapMessage
     options: MessageOptions | None
     checksum: Checksum | None
@@ -119,6 +122,15 @@ class Known:
     conditions: dict[tuple[object, ...], tuple[bool, bool, bool]] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """A message, the payload it must have now (None: it is not sent), and whether it was due."""
+
+    target: Target
+    payload: bytes | None
+    due: bool = True
+
+
 class Reference:
     """The exact twin of one bridge.
 
@@ -157,10 +169,20 @@ class Reference:
         self._condition_memo = self.known.conditions
         self._condition_key = self.watch(self._work_out_conditions)
         inside_states = len(self.evaluator.memories)
+        self._applied = ASLEEP
+        self._triggers: dict[tuple[str, str], list[Target]] = {}
         self.targets: dict[tuple[int, int], Target] = {}
         for rule in bridge.messages:
             target = Target(self, rule)
             self.targets[target.bus_number, target.message.word] = target
+            for source in rule.on_arrival:
+                bus, _, name = source.text.partition(".")
+                self._feed(self._listen(bus, name), bus, ())
+                self._triggers.setdefault((bus, name), []).append(target)
+        self._order = sorted(
+            self.targets.values(),
+            key=lambda t: (arbitration_key(*split_word(t.message.word)), t.bus_number, t.message.name),
+        )
         # what remembers steps before what holds the results, as both hang on the memories of the step
         self._groups: list[list[Callable[[], None]]] = [[] for _ in self.steps.offset_us]
         for number, ((call, _), memory) in enumerate(self.evaluator.memories.items()):
@@ -302,7 +324,7 @@ class Reference:
                 cycle = counting.counter.high - counting.counter.low + 1
                 counter = counting.layout, counting.counter, max(0, min(lost, cycle - 2))
             summed = self.known.summed.setdefault(key, {})
-            self._received[key] = _Received(message, options, checksum, counter, summed=summed)
+            self._received[key] = _Received(bus, message, options, checksum, counter, summed=summed)
             self._by_word[self._bus_numbers[bus], message.word] = self._received[key]
         return self._received[key]
 
@@ -357,6 +379,7 @@ class Reference:
         wake_by = self.bridge.states.wake_by
         if self._state == ASLEEP and (wake_by is None or self.bridge.buses[bus].name in wake_by):
             self._state = WAKE
+            self._apply()
         received = self._by_word.get((bus, word))
         if received is None:
             return
@@ -368,10 +391,12 @@ class Reference:
         page = None
         if multiplexer is not None and any(received.feeds):
             page = multiplexer.layout.unpack(data)
+        fresh = False
         for values, feed in received.feeds.items():
             if values and page not in values:
                 continue
             feed.take(now)
+            fresh = fresh or feed.fresh
             if data == received.last:
                 continue
             for known in received.signals.values():
@@ -382,6 +407,9 @@ class Reference:
                         known.reading = Reading(old.signal, old.options, old.bus, raw, old.fresh)
 
         received.last = data
+        if fresh:
+            for target in self._triggers.get((received.bus, received.message.name), ()):
+                target.schedule.arrived()
 
     def _good(self, received: _Received, data: bytes) -> bool:
         """Length, checksum and counter as they should be."""
@@ -425,16 +453,41 @@ class Reference:
                     due = (now + period) % WRAP
                 self._due[number] = due
                 break  # one group a call
+        if self._state != self._applied:
+            self._apply()
 
     def max_age_us(self, bus: int, word: int) -> int:
         """Age limit of a message that is listened to."""
         received = self._by_word.get((bus, word))
         return max((f.max_age_us for f in received.feeds.values()), default=0) if received is not None else 0
 
-    def expect(self, bus: int, word: int) -> bytes | None:
-        """Payload of a frame that is sent now; None when the bridge does not say (passed frames, scan-tool answers).
+    def _apply(self) -> None:
+        """The state became another: messages begin and end."""
+        for target in self.targets.values():
+            target.schedule.apply(self._state, self._applied, self.now)
+        self._applied = self._state
 
-        Moves the message's counter and multiplexer on, so it is asked once for each frame sent.
-        """
+    def overdue(self, now: int, limit_us: int) -> list[Target]:
+        """Messages that should have been sent more than so long ago, each told once until it is sent."""
+        out = []
+        for target in self._order:
+            if target.schedule.overdue_us(now) > limit_us and not target.told_late:
+                target.told_late = True
+                out.append(target)
+        return out
+
+    def next_due(self, now: int) -> Decision | None:
+        """What a `poll` that has nothing to pass on works out now; None when no message wants to be sent."""
+        for target in self._order:
+            if target.schedule.wants(now):
+                return Decision(target, target.work_out(now))
+        return None
+
+    def decide(self, bus: int, word: int, now: int) -> Decision | None:
+        """What must become of the message of that identifier now; None when the bridge file does not know it."""
         target = self.targets.get((bus, word))
-        return None if target is None else target.next_payload()
+        if target is None:
+            return None
+        if target.schedule.wants(now):
+            return Decision(target, target.work_out(now))
+        return Decision(target, target.next_payload(), due=False)

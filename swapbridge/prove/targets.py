@@ -14,6 +14,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.core.roles import Role, find_role
 from swapbridge.core.units import SPELLINGS
 from swapbridge.prove.exact import PLAIN, TRUTH, Exact, Wanted, lists_choices, nearest, on, reserved, same_name
+from swapbridge.prove.schedule import Schedule, occasions
 from swapbridge.signalmap import MapMessage, MapSignal
 
 if TYPE_CHECKING:
@@ -323,6 +324,8 @@ class Target:
         self.checksum = checked.checksum if checked is not None else None
         self.count = counting.counter.low if counting is not None and counting.counter is not None else 0
         self.index = 0
+        self.schedule = Schedule(occasions(reference.bridge, reference.maps, rule, message))
+        self.told_late = False
         key = self.bus_number, message.word
         self._packed = reference.known.packed.setdefault(key, {})
         self._checked = reference.known.checked.setdefault(key, {})
@@ -349,14 +352,33 @@ class Target:
                     signal.layout.pack(base, min(max(0, low), high))
             self.forms.append(_Form(bytes(base), fields))
 
-    def next_payload(self) -> bytes:
-        """What the next frame carries; counter and form move on."""
+    def work_out(self, now: int) -> bytes | None:
+        """What becomes of it now that it is due: its payload, or None when it stops or says nothing new."""
+        self.told_late = False
+        schedule = self.schedule
+        was_cyclic = schedule.cyclic(now)
+        forced = schedule.begin(now)
+        form = self.forms[self.index]
+        if schedule.when.stops_when_stale and not all(signal.raw()[1] for _, signal in form.fields):
+            schedule.move_on(now, was_cyclic, sent=False)
+            return None
+        if schedule.when.check_us > 0 and schedule.unchanged(self._plain(), forced):
+            return None
+        schedule.move_on(now, was_cyclic, sent=True)
+        return self.next_payload()
+
+    def _plain(self) -> bytes:
+        """The payload before counter and checksum."""
         form = self.forms[self.index]
         raws = (self.index, *(signal.raw()[0] for _, signal in form.fields))
         packed = self._packed.get(raws)
         if packed is None:
             packed = self._packed[raws] = self._pack(form, raws[1:])
-        data = bytearray(packed)
+        return packed
+
+    def next_payload(self) -> bytes:
+        """What the next frame carries; counter and form move on."""
+        data = bytearray(self._plain())
         if self.counter is not None and self.counter.counter is not None:
             self.counter.layout.pack(data, self.count)
             self.count = self.counter.counter.after(self.count)

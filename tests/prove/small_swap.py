@@ -34,6 +34,9 @@ absent = ["ENGINE"]
 [sources."host.REQUEST"]
 max_age_ms = 60
 
+[sources."donor.FAST".signals]
+Torque = { range = ["-400 Nm", "900 Nm"] }
+
 [states]
 key_on = "host.BODY.Key"
 run = "donor.FAST.Speed > 400 rpm"
@@ -88,10 +91,29 @@ def maps() -> dict[str, SignalMap]:
         False,
         8,
         (
-            _signal("Speed", 0, 16, scale="0.125", minimum=0, maximum=8000, unit="rpm", role=f"{engine}.Speed",
-                    not_available=(0xFFFF,)),
-            _signal("Torque", 16, 12, scale="0.5", offset=-400, minimum=-400, maximum=1600, unit="Nm",
-                    role=f"{engine}.Torque", not_available=(0xFFF,)),
+            _signal(
+                "Speed",
+                0,
+                16,
+                scale="0.125",
+                minimum=0,
+                maximum=8000,
+                unit="rpm",
+                role=f"{engine}.Speed",
+                not_available=(0xFFFF,),
+            ),
+            _signal(
+                "Torque",
+                16,
+                12,
+                scale="0.5",
+                offset=-400,
+                minimum=-400,
+                maximum=1600,
+                unit="Nm",
+                role=f"{engine}.Torque",
+                not_available=(0xFFF,),
+            ),
             _signal("Count", 48, 4, counter=Counter(0, 14)),
             _signal("Check", 56, 8, checksum=Checksum(Layout(56, 8), Crc(8, 0x1D, 0xFF, False, 0xFF, tuple(range(7))))),
         ),
@@ -104,8 +126,18 @@ def maps() -> dict[str, SignalMap]:
         False,
         8,
         (
-            _signal("Coolant", 0, 8, scale="0.75", offset=-48, minimum=-48, maximum="142.5", unit="degC",
-                    role=f"{engine}.EngineCoolant.Temperature", not_available=(255,)),
+            _signal(
+                "Coolant",
+                0,
+                8,
+                scale="0.75",
+                offset=-48,
+                minimum=-48,
+                maximum="142.5",
+                unit="degC",
+                role=f"{engine}.EngineCoolant.Temperature",
+                not_available=(255,),
+            ),
             _signal("Lamp", 8, 1, role="Vehicle.OBD.Status.IsMILOn"),
         ),
         period_ms=Fraction(100),
@@ -117,8 +149,17 @@ def maps() -> dict[str, SignalMap]:
         False,
         6,
         (
-            _signal("Request", 0, 12, scale="0.5", offset=-500, minimum=-500, maximum=1500, unit="Nm",
-                    role="Vehicle.Powertrain.Transmission.TorqueReductionRequest"),
+            _signal(
+                "Request",
+                0,
+                12,
+                scale="0.5",
+                offset=-500,
+                minimum=-500,
+                maximum=1500,
+                unit="Nm",
+                role="Vehicle.Powertrain.Transmission.TorqueReductionRequest",
+            ),
             _signal("Active", 12, 1, role="Status"),
             _signal("Count", 32, 4, counter=Counter(0, 15)),
             _signal("Check", 40, 8, checksum=Checksum(Layout(40, 8), Sum(8, tuple(range(5)), constant=0x33))),
@@ -132,16 +173,54 @@ def maps() -> dict[str, SignalMap]:
         False,
         8,
         (
-            _signal("Speed", 7, 16, order="big_endian", scale="0.25", minimum=0, maximum=16000, unit="rpm",
-                    role=f"{engine}.Speed", not_available=(0xFFFF,)),
-            _signal("Torque", 23, 12, order="big_endian", scale="0.5", offset=-500, minimum=-500, maximum="1547", unit="Nm",
-                    role=f"{engine}.Torque", not_available=(0xFFF,)),
+            _signal(
+                "Speed",
+                7,
+                16,
+                order="big_endian",
+                scale="0.25",
+                minimum=0,
+                maximum=16000,
+                unit="rpm",
+                role=f"{engine}.Speed",
+                not_available=(0xFFFF,),
+            ),
+            _signal(
+                "Torque",
+                23,
+                12,
+                order="big_endian",
+                scale="0.5",
+                offset=-500,
+                minimum=-500,
+                maximum="1547",
+                unit="Nm",
+                role=f"{engine}.Torque",
+                not_available=(0xFFF,),
+            ),
             _signal("Running", 27, 1, order="big_endian"),
-            _signal("Smooth", 39, 16, order="big_endian", scale=1, minimum=0, maximum=16000, unit="rpm",
-                    role=f"{engine}.Speed", not_available=(0xFFFF,)),
+            _signal(
+                "Smooth",
+                39,
+                16,
+                order="big_endian",
+                scale=1,
+                minimum=0,
+                maximum=16000,
+                unit="rpm",
+                role=f"{engine}.Speed",
+                not_available=(0xFFFF,),
+            ),
             _signal("Count", 51, 4, order="big_endian", counter=Counter(0, 15)),
-            _signal("Check", 63, 8, order="big_endian", checksum=Checksum(
-                Layout(63, 8, "big_endian"), Crc(8, 0x2F, 0xFF, False, 0xFF, tuple(range(7)), before=b"\xc8"))),
+            _signal(
+                "Check",
+                63,
+                8,
+                order="big_endian",
+                checksum=Checksum(
+                    Layout(63, 8, "big_endian"), Crc(8, 0x2F, 0xFF, False, 0xFF, tuple(range(7)), before=b"\xc8")
+                ),
+            ),
         ),
         period_ms=Fraction(10),
         senders=("ENGINE",),
@@ -152,8 +231,19 @@ def maps() -> dict[str, SignalMap]:
         False,
         4,
         (
-            _signal("Coolant", 7, 10, order="big_endian", scale="0.5", offset=-40, minimum=-40, maximum=470, unit="degF",
-                    role=f"{engine}.EngineCoolant.Temperature", not_available=(1023,)),
+            _signal(
+                "Coolant",
+                7,
+                10,
+                order="big_endian",
+                scale="0.5",
+                offset=-40,
+                minimum=-40,
+                maximum=470,
+                unit="degF",
+                role=f"{engine}.EngineCoolant.Temperature",
+                not_available=(1023,),
+            ),
             _signal("Dial", 23, 8, order="big_endian", scale="0.5", minimum=0, maximum=100, unit="%"),
             _signal("Lamp", 31, 1, order="big_endian", role="Vehicle.OBD.Status.IsMILOn"),
         ),
@@ -166,7 +256,9 @@ def maps() -> dict[str, SignalMap]:
         False,
         6,
         (
-            _signal("Torque", 7, 12, order="big_endian", scale="0.5", offset=-500, minimum=-500, maximum="1546.5", unit="Nm"),
+            _signal(
+                "Torque", 7, 12, order="big_endian", scale="0.5", offset=-500, minimum=-500, maximum="1546.5", unit="Nm"
+            ),
             _signal("Active", 11, 1, order="big_endian"),
             _signal("Count", 35, 4, order="big_endian", counter=Counter(0, 15)),
         ),
@@ -235,7 +327,9 @@ def captures(seconds: float = 8.0, seed: int = 1) -> dict[str, Capture]:
     }
     out = {}
     for bus, signal_map in m.items():
-        rows = sorted(r for message in signal_map.messages for r in _frames(message, seconds, values[message.name], rng))
+        rows = sorted(
+            r for message in signal_map.messages for r in _frames(message, seconds, values[message.name], rng)
+        )
         payload = np.zeros((len(rows), 8), np.uint8)
         for i, (_, _, data) in enumerate(rows):
             payload[i, : len(data)] = list(data)
@@ -250,5 +344,3 @@ def captures(seconds: float = 8.0, seed: int = 1) -> dict[str, Capture]:
             source=f"small {bus}",
         )
     return out
-
-
