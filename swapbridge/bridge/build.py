@@ -63,6 +63,8 @@ class BlockBuilder:
     def __init__(self, memory: Memory) -> None:
         self.memory = memory
         self.ops: list[Op] = []
+        self.notes: list[str] = []
+        """What had to be approximated, for the report."""
         self._known: dict[tuple[str, int, int, int, int], int] = {}
         self._stores = 0
 
@@ -260,19 +262,36 @@ def on_grid(builder: BlockBuilder, lin: Lin, grid: Fraction) -> int:
     return builder.emit("div", numerator(builder, scaled, scaled.den), builder.const(scaled.den))
 
 
-def approximate(lin: Lin, builder: BlockBuilder, tolerance: Fraction) -> tuple[Lin, Fraction] | None:
-    """A nearby rational whose constants fit 31 bits, and how far it may move the result.
+def approximate(lin: Lin, builder: BlockBuilder, tolerance: Fraction) -> Lin:
+    """The value itself, or a nearby rational where its constants need more than 31 bits (then noted in the builder).
 
-    Returns None when the constants fit as they are; raises `OverflowRefused` when nothing within `tolerance` does.
+    Raises
+    ------
+    OverflowRefused
+        No rational of 31 bits is within `tolerance`.
     """
     if lin.is_constant or max(abs(lin.num), lin.den) <= CONSTANT_TOP:
-        return None
+        return lin
     low, high = builder.interval(lin.register)
     reach = max(abs(low), abs(high), 1)
+    # a power of two, so that several such values have one denominator
     biggest = max(Fraction(1), abs(lin.scale))
-    den = int(CONSTANT_TOP / biggest)
+    den = 1 << (int(CONSTANT_TOP / biggest).bit_length() - 1)
     num, off = round(lin.scale * den), round(lin.offset * den)
     moved = reach * abs(Fraction(num, den) - lin.scale) + abs(Fraction(off, den) - lin.offset)
     if moved >= tolerance or num == 0:
         raise OverflowRefused((low * lin.num + lin.off, high * lin.num + lin.off))
-    return Lin(lin.register, num, off, den).reduced(), moved
+    builder.notes.append(f"a factor needs more than 31 bits: {num}/{den} instead, within 1/1000 step")
+    return Lin(lin.register, num, off, den).reduced()
+
+
+def approximate_bound(bound: Fraction, builder: BlockBuilder, tolerance: Fraction) -> Fraction:
+    """A point in steps of a register, or one at most `tolerance` from it where it needs more than 31 bits (noted)."""
+    if max(abs(bound.numerator), bound.denominator) <= CONSTANT_TOP:
+        return bound
+    den = max(1, -(-tolerance.denominator // (2 * tolerance.numerator)))
+    near = Fraction(round(bound * den), den)
+    if max(abs(near.numerator), near.denominator) > CONSTANT_TOP:
+        return bound
+    builder.notes.append(f"a point needs more than 31 bits: source step {near} instead, within 1/65536 source step")
+    return near

@@ -273,7 +273,7 @@ def checksum_text(
     tables: Mapping[int, tuple[int, ...]],
     known: Mapping[int, int],
 ) -> str:
-    """Expression for a checksum's value over `data`; its tables are `crc{number}_{byte}`; `known` bytes never change."""
+    """Expression for a checksum's value over `data`, by its tables `crc{number}_{byte}`; `known` bytes never change."""
     is_sum = isinstance(checksum.method, Sum)
     parts = []
     for byte, table in tables.items():

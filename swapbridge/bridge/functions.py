@@ -9,10 +9,11 @@ from itertools import pairwise
 from math import lcm
 from typing import TYPE_CHECKING
 
-from swapbridge.bridge.build import BlockBuilder, Lin, on_grid
+from swapbridge.bridge.build import BlockBuilder, Lin, approximate_bound, on_grid
 from swapbridge.bridge.grammar import Call, Name, Node, Text
 from swapbridge.bridge.plan import div_round
 from swapbridge.bridge.values import (
+    OTHER_RESOLUTION,
     TRUTH,
     Goal,
     LoweringError,
@@ -101,14 +102,14 @@ def _choose(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -
     register, condition = lowering.truth(test, builder)
     condition = replace(condition, lin=Lin.of(register, Fraction(1), Fraction(0)), unit=TRUTH)
     first, second = lowering.lower(a, builder, goal), lowering.lower(b, builder, goal)
-    return choose(builder, condition, first, second)
+    return choose(builder, condition, first, second, goal)
 
 
 def _extreme(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
     parts = [lowering.lower(a, builder, goal) for a in arguments(call, 2, 16)]
     out = parts[0]
     for part in parts[1:]:
-        out = extreme(builder, call.function, out, part)
+        out = extreme(builder, call.function, out, part, goal)
     return out
 
 
@@ -118,12 +119,12 @@ def _clamp(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) ->
         ends = [in_unit(need_number(v), need_number(value).unit).lin.constant_value for v in (low, high)]
         if ends[0] > ends[1]:
             raise LoweringError("the clamp's lower end is above its upper end", "write clamp(value, low, high)")
-    return extreme(builder, "min", extreme(builder, "max", value, low), high)
+    return extreme(builder, "min", extreme(builder, "max", value, low, goal), high, goal)
 
 
 def _within(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
     value, low, high = (lowering.lower(a, builder, goal) for a in arguments(call, 3, 3))
-    clamped = extreme(builder, "min", extreme(builder, "max", value, low), high)
+    clamped = extreme(builder, "min", extreme(builder, "max", value, low, goal), high, goal)
     above, below = compare(builder, "<=", low, value), compare(builder, "<=", value, high)
     inside = builder.emit("and", need_truth(builder, above), need_truth(builder, below))
     return replace(clamped, valid=both_valid(builder, clamped.valid, inside))
@@ -133,7 +134,7 @@ def _abs(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> V
     (argument,) = arguments(call, 1, 1)
     value = need_number(lowering.lower(argument, builder, goal))
     negated = replace(value, lin=value.lin.affine(Fraction(-1), Fraction(0)))
-    return extreme(builder, "max", value, negated)
+    return extreme(builder, "max", value, negated, goal)
 
 
 def _table(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
@@ -151,9 +152,12 @@ def _table(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) ->
         lin = Lin.of(builder.const(1), Fraction(_interpolate(value.lin.constant_value, points, ys)) * grid, Fraction(0))
         return Value(Lin.constant(lin.scale), y_unit, value.valid, feeds=value.feeds, rounded=True)
     xs = [(x - value.lin.offset) / value.lin.scale for x, _ in points]
+    xs = [approximate_bound(x, builder, OTHER_RESOLUTION) for x in xs]
     # a falling signal is turned round, so that every step still rounds from the point with the smaller x
     factor = lcm(*(x.denominator for x in xs)) * (1 if value.lin.num > 0 else -1)
-    number = lowering.memory.table(f"table {len(lowering.memory.tables)}", tuple(int(x * factor) for x in xs), tuple(ys))
+    number = lowering.memory.table(
+        f"table {len(lowering.memory.tables)}", tuple(int(x * factor) for x in xs), tuple(ys)
+    )
     register = builder.emit("mul", value.lin.register, builder.const(factor))
     register = builder.emit("table", register, value=number)
     return Value(Lin.of(register, grid, Fraction(0)), y_unit, value.valid, feeds=value.feeds, rounded=True)
@@ -259,11 +263,11 @@ def _first_valid(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Go
     parts = [lowering.lower(a, builder, goal) for a in arguments(call, 2, 8)]
     out = parts[-1]
     for part in reversed(parts[:-1]):
-        out = _prefer(builder, part, out)
+        out = _prefer(builder, part, out, goal)
     return out
 
 
-def _prefer(builder: BlockBuilder, a: Value, b: Value) -> Value:
+def _prefer(builder: BlockBuilder, a: Value, b: Value, goal: Goal) -> Value:
     if a.is_choice != b.is_choice or a.is_truth != b.is_truth:
         raise LoweringError("the sources are of different kinds", "give numbers, choices or conditions only")
     if a.is_choice and b.is_choice and a.choices != b.choices:
@@ -272,7 +276,7 @@ def _prefer(builder: BlockBuilder, a: Value, b: Value) -> Value:
         return a
     if not a.is_choice and not a.is_truth:
         b = in_unit(b, a.unit)
-    lin = select_lin(builder, a.valid, a.lin, b.lin)
+    lin = select_lin(builder, a.valid, a.lin, b.lin, goal.tolerance_in(a.unit))
     valid = None if b.valid is None else builder.emit("or", a.valid, b.valid)
     return Value(lin, a.unit, valid, a.choices, a.is_choice, a.feeds | b.feeds, a.rounded or b.rounded)
 

@@ -181,7 +181,7 @@ def _unit_at(text: str, at: int, units: Collection[str]) -> tuple[str, int]:
     shown = word.group() if word else text[begin]
     if text[begin] == "/" or shown in KEYWORDS:
         return "", at
-    raise ExpressionError(f"unit {shown!r} is not known: declare it under [units], or put * before a name", begin + 1)
+    raise ExpressionError(f"unit {shown!r} is not known; declare it under [units], or put * before a name", begin + 1)
 
 
 def _joins(text: str, end: int, unit: str) -> bool:

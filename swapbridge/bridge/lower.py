@@ -163,7 +163,7 @@ class Lowering:
             return self._comparison(node, builder)
         a, b = self.lower(node.left, builder, goal), self.lower(node.right, builder, goal)
         if operator in ("+", "-"):
-            return add(builder, a, b, 1 if operator == "+" else -1)
+            return add(builder, a, b, 1 if operator == "+" else -1, goal)
         if operator == "*":
             return multiply(builder, a, b, goal)
         otherwise = None if node.otherwise is None else self.lower(node.otherwise, builder, goal)

@@ -133,9 +133,11 @@ class TargetSignal:
         """
         if copy_only(self.signal):
             return self._copy(builder)
+        told = len(builder.notes)
         value = self._value(builder)
         raw, valid = self._raw(builder, value)
         self.check_measured(builder, raw, value)
+        self.notes += dict.fromkeys(note for note in builder.notes[told:] if note not in self.notes)
         stops = self.parent.when_stale == "stop"
         answer = find_fallback(self, value) if valid is not None and not stops else None
         register = raw
@@ -215,7 +217,7 @@ class TargetSignal:
             if in_unit(low, high.unit).lin.constant_value >= high.lin.constant_value:
                 raise self.refuse("its lower limit is not below its upper limit", 'write limits = ["0 Nm", "300 Nm"]')
             before = value.lin.bounds(builder)
-            value = extreme(builder, "min", extreme(builder, "max", value, low), high)
+            value = extreme(builder, "min", extreme(builder, "max", value, low, goal), high, goal)
         except LoweringError as error:
             raise self.refuse(error.reason, error.remedy) from None
         after = value.lin.bounds(builder)
@@ -289,15 +291,7 @@ class TargetSignal:
             )
         value = in_unit(value, unit)
         lin = value.lin.affine(1 / self.signal.scale, -self.signal.offset / self.signal.scale)
-        nearby = approximate(lin, builder, Fraction(1, 1000))
-        if nearby is not None:
-            lin, moved = nearby
-            self.notes.append(
-                f"its factor needs more than 31 bits: {lin.num}/{lin.den} instead, off by at most "
-                f"1/{floor(1 / moved)} step"
-                if moved
-                else "its factor needs more than 31 bits: a nearby one is used"
-            )
+        lin = approximate(lin, builder, Fraction(1, 1000))
         self._tell_rounding(builder, value, lin)
         return on_grid(builder, lin, Fraction(1))
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import ceil, floor, gcd, lcm
 
-from swapbridge.bridge.build import BlockBuilder, Lin, numerator, on_grid
+from swapbridge.bridge.build import CONSTANT_TOP, BlockBuilder, Lin, approximate, numerator, on_grid
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import NONE, Unit
 
@@ -59,6 +59,12 @@ class Goal:
         if self.unit is not None and self.unit.kind == unit.kind:
             return self.resolution * self.unit.factor / unit.factor
         return OTHER_RESOLUTION
+
+    def tolerance_in(self, unit: Unit) -> Fraction:
+        """How far a constant of more than 31 bits may be moved, in that unit: below 1/1000 of the target's step."""
+        if self.unit is not None and self.step is not None and self.unit.kind == unit.kind:
+            return self.step / 2000 * self.unit.factor / unit.factor
+        return OTHER_RESOLUTION / 2
 
 
 def both_valid(builder: BlockBuilder, *registers: int | None) -> int | None:
@@ -161,7 +167,7 @@ def split(builder: BlockBuilder, lin: Lin) -> tuple[int, Fraction]:
     return register, Fraction(g * sign, lin.den)
 
 
-def add(builder: BlockBuilder, a: Value, b: Value, sign: int) -> Value:
+def add(builder: BlockBuilder, a: Value, b: Value, sign: int, goal: Goal) -> Value:
     """a + b or a - b in a's unit."""
     a, b = need_number(a), need_number(b)
     if a.unit.kind == b.unit.kind == "temperature" and a.unit.name != b.unit.name:
@@ -171,16 +177,18 @@ def add(builder: BlockBuilder, a: Value, b: Value, sign: int) -> Value:
     b = in_unit(b, a.unit)
     right = b.lin.affine(Fraction(sign), Fraction(0))
     valid, feeds, rounded = joined(builder, a, b)
-    return Value(_sum(builder, a.lin, right), a.unit, valid, feeds=feeds, rounded=rounded)
+    total = _sum(builder, a.lin, right, goal.tolerance_in(a.unit))
+    return Value(total, a.unit, valid, feeds=feeds, rounded=rounded)
 
 
-def _sum(builder: BlockBuilder, a: Lin, b: Lin) -> Lin:
+def _sum(builder: BlockBuilder, a: Lin, b: Lin, tolerance: Fraction) -> Lin:
     if b.is_constant:
         return a.affine(Fraction(1), b.constant_value)
     if a.is_constant:
         return b.affine(Fraction(1), a.constant_value)
     if a.register == b.register:
         return Lin.of(a.register, a.scale + b.scale, a.offset + b.offset)
+    a, b = approximate(a, builder, tolerance), approximate(b, builder, tolerance)
     den = lcm(a.scale.denominator, b.scale.denominator)
     p, q = int(a.scale * den), int(b.scale * den)
     g = gcd(p, q)
@@ -245,7 +253,7 @@ def divide(builder: BlockBuilder, a: Value, b: Value, otherwise: Value | None, g
     if otherwise is None or not low <= 0 <= high:
         return result
     zero = builder.emit("eq", rb, builder.const(0))
-    return choose(builder, Value(Lin(zero, 1, 0, 1), TRUTH, valid), otherwise, result)
+    return choose(builder, Value(Lin(zero, 1, 0, 1), TRUTH, valid), otherwise, result, goal)
 
 
 def _quotient(builder: BlockBuilder, top: int, bottom: int, factor: int) -> int:
@@ -315,15 +323,16 @@ def _integers(builder: BlockBuilder, operator: str, a: int, b: int) -> int:
     return builder.emit("eq" if operator == "==" else "ne", a, b)
 
 
-def extreme(builder: BlockBuilder, kind: str, a: Value, b: Value) -> Value:
+def extreme(builder: BlockBuilder, kind: str, a: Value, b: Value, goal: Goal) -> Value:
     """The smaller (`min`) or larger (`max`) of two, in a's unit, exactly."""
     a, b = need_number(a), need_number(b)
     b = in_unit(b, a.unit)
     valid, feeds, rounded = joined(builder, a, b)
-    return Value(_extreme(builder, kind, a.lin, b.lin), a.unit, valid, feeds=feeds, rounded=rounded)
+    lin = _extreme(builder, kind, a.lin, b.lin, goal.tolerance_in(a.unit))
+    return Value(lin, a.unit, valid, feeds=feeds, rounded=rounded)
 
 
-def _extreme(builder: BlockBuilder, kind: str, a: Lin, b: Lin) -> Lin:
+def _extreme(builder: BlockBuilder, kind: str, a: Lin, b: Lin, tolerance: Fraction) -> Lin:
     if a.is_constant and b.is_constant:
         pick = min if kind == "min" else max
         return Lin.constant(pick(a.constant_value, b.constant_value))
@@ -331,6 +340,8 @@ def _extreme(builder: BlockBuilder, kind: str, a: Lin, b: Lin) -> Lin:
         a, b = b, a
     if b.is_constant:
         bound = (b.constant_value - a.offset) / a.scale
+        if max(abs(bound.numerator), bound.denominator) > CONSTANT_TOP:
+            return _extreme_nearby(builder, kind, a, b.constant_value, tolerance / 2)
         turned = kind if a.num > 0 else {"min": "max", "max": "min"}[kind]
         q = bound.denominator
         register = builder.emit("mul", a.register, builder.const(q))
@@ -338,19 +349,33 @@ def _extreme(builder: BlockBuilder, kind: str, a: Lin, b: Lin) -> Lin:
         if builder.constant_value(register) is not None:
             return Lin.constant(b.constant_value)
         return Lin.of(register, a.scale / q, a.offset)
+    a, b = approximate(a, builder, tolerance), approximate(b, builder, tolerance)
     den = lcm(a.den, b.den)
     register = builder.emit(kind, numerator(builder, a, den), numerator(builder, b, den))
     return Lin.of(register, Fraction(1, den), Fraction(0))
 
 
-def choose(builder: BlockBuilder, condition: Value, a: Value, b: Value) -> Value:
+def _extreme_nearby(builder: BlockBuilder, kind: str, a: Lin, bound: Fraction, tolerance: Fraction) -> Lin:
+    """The same where the bound needs more than 31 bits in the value's own steps: taken on a fine enough grid."""
+    a = approximate(a, builder, tolerance)
+    den = a.den
+    while Fraction(1, 2 * den) > tolerance:
+        den *= 2
+    limit = round(bound * den)
+    builder.notes.append(f"a limit needs more than 31 bits: {show(Fraction(limit, den))} instead, within 1/1000 step")
+    register = builder.emit(kind, numerator(builder, a, den), builder.const(limit))
+    held = builder.constant_value(register)
+    return Lin.of(register, Fraction(1, den), Fraction(0)) if held is None else Lin.constant(bound)
+
+
+def choose(builder: BlockBuilder, condition: Value, a: Value, b: Value, goal: Goal) -> Value:
     """a where the condition holds, else b; in a's unit."""
     test = need_truth(builder, condition)
     if a.is_choice != b.is_choice or a.is_truth != b.is_truth:
         raise LoweringError("the two answers are of different kinds", "give two numbers, two choices or two conditions")
     if not a.is_choice and not a.is_truth:
         b = in_unit(b, a.unit)
-    lin = select_lin(builder, test, a.lin, b.lin)
+    lin = select_lin(builder, test, a.lin, b.lin, goal.tolerance_in(a.unit))
     valid = condition.valid
     if a.valid is not None or b.valid is not None:
         one = builder.const(1)
@@ -360,13 +385,14 @@ def choose(builder: BlockBuilder, condition: Value, a: Value, b: Value) -> Value
     return Value(lin, a.unit, valid, a.choices, a.is_choice, feeds, rounded)
 
 
-def select_lin(builder: BlockBuilder, test: int, a: Lin, b: Lin) -> Lin:
+def select_lin(builder: BlockBuilder, test: int, a: Lin, b: Lin, tolerance: Fraction) -> Lin:
     """Exact choice between two rationals."""
     fixed = builder.constant_value(test)
     if fixed is not None:
         return a if fixed else b
     if not a.is_constant and not b.is_constant and (a.scale, a.offset) == (b.scale, b.offset):
         return Lin.of(builder.emit("select", test, a.register, b.register), a.scale, a.offset)
+    a, b = approximate(a, builder, tolerance), approximate(b, builder, tolerance)
     den = lcm(a.den, b.den)
     register = builder.emit("select", test, numerator(builder, a, den), numerator(builder, b, den))
     held = builder.constant_value(register)

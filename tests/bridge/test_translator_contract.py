@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from swapbridge.bridge import Translator
 from tests.bridge.kit import RICH, compile_text, drive
+from tests.bridge.reference import Interpreter
+from tests.emit.random_plans import random_calls, random_plan
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -17,3 +20,20 @@ def test_agrees_call_by_call_on_random_traffic(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(100, 112))
 def test_agrees_call_by_call_for_long(seed: int) -> None:
     drive(compile_text(RICH), seed, 60_000, start=0xFFFF_FFFF - 10_000_000)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_agrees_on_random_plans(seed: int) -> None:
+    """Plans that no bridge file would give, within the contract: every operation, layout, method and timing."""
+    plan = random_plan(seed)
+    fast, slow = Translator(plan), Interpreter(plan)
+    for call in random_calls(plan, seed, 400):
+        now = call.time_us & 0xFFFF_FFFF
+        if call.word is not None:
+            fast.on_frame(call.bus, call.word, call.data, now)
+            slow.on_frame(call.bus, call.word, call.data, now)
+        else:
+            sent = fast.poll(now)
+            assert (None if sent is None else tuple(sent)) == slow.poll(now)
+        assert fast.next_poll(now) == slow.next_poll(now)
+    assert [fast.slot(n) for n in range(len(plan.slots))] == slow.slots
