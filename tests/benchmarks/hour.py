@@ -45,6 +45,11 @@ def peak() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
 
 
+def now() -> tuple[float, float]:
+    """Seconds by the clock, and of this process's processor time (less of it where other work holds the cores)."""
+    return time.perf_counter(), time.process_time()
+
+
 def decode(capture: Capture, found: Survey) -> int:
     """Values decoded, a bus at a time, as a map is for one bus."""
     values = 0
@@ -64,37 +69,39 @@ def main() -> None:
         print(f"{frames:,} frames, {path.stat().st_size / 1e9:.2f} GB of text; {peak():.1f} GB held to make it")
         total = 0.0
 
-        def timed(name: str, begin: float) -> None:
-            nonlocal total
-            seconds = time.perf_counter() - begin
-            total += seconds
-            print(f"{name:8} {seconds:6.1f} s, at most {peak():.1f} GB so far")
+        processor = 0.0
 
-        begin = time.perf_counter()
+        def timed(name: str, begin: tuple[float, float]) -> None:
+            nonlocal total, processor
+            seconds, busy = time.perf_counter() - begin[0], time.process_time() - begin[1]
+            total, processor = total + seconds, processor + busy
+            print(f"{name:8} {seconds:6.1f} s ({busy:.1f} s of processor), at most {peak():.1f} GB so far", flush=True)
+
+        begin = now()
         capture = read_capture(path)
         timed("read", begin)
-        begin = time.perf_counter()
+        begin = now()
         found = survey(capture)
         timed("survey", begin)
-        begin = time.perf_counter()
+        begin = now()
         values = decode(capture, found)
         timed("decode", begin)
-        print(f"together {total:6.1f} s (target {SECONDS_TARGET}), {peak():.1f} GB (target {GIGABYTES_TARGET}); "
-              f"{len(found.identifiers)} identifiers, {values:,} values")  # fmt: skip
+        print(f"together {total:6.1f} s ({processor:.1f} s of processor; target {SECONDS_TARGET}), {peak():.1f} GB (target "
+              f"{GIGABYTES_TARGET}); {len(found.identifiers)} identifiers, {values:,} values")  # fmt: skip
         if "--guess" in sys.argv:
             from swapbridge.guess.guess import guess
 
-            begin = time.perf_counter()
+            begin = now()
             findings = guess(capture, None)
-            seconds = time.perf_counter() - begin
+            seconds = now()[0] - begin[0]
             print(f"guess    {seconds:6.1f} s (target {GUESS_SECONDS_TARGET}), {len(findings.messages)} messages")
         del capture
-        begin = time.perf_counter()
+        begin = now()
         convert(path, parquet)
-        print(f"convert to Parquet {time.perf_counter() - begin:.1f} s, {parquet.stat().st_size / 1e9:.2f} GB")
-        begin = time.perf_counter()
+        print(f"convert to Parquet {now()[0] - begin[0]:.1f} s, {parquet.stat().st_size / 1e9:.2f} GB")
+        begin = now()
         again = read_capture(parquet)
-        print(f"read that {time.perf_counter() - begin:.1f} s: {np.count_nonzero(again.is_data):,} frames")
+        print(f"read that {now()[0] - begin[0]:.1f} s: {np.count_nonzero(again.is_data):,} frames")
 
 
 if __name__ == "__main__":

@@ -7,6 +7,7 @@ import json
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import cantools
 import pytest
@@ -110,9 +111,11 @@ def test_convert_to_physical_values(host: Path, tmp_path: Path) -> None:
     result = run("convert", host, out, "--map", dbc)
     assert result.exit_code == 0, result.output
     rows = list(csv.DictReader(out.read_text().splitlines()))
-    message = cantools.database.load_string(DBC, "dbc").get_message_by_name("Engine")
+    database = cantools.database.load_string(DBC, "dbc")
+    assert isinstance(database, cantools.database.can.Database)
+    message = database.get_message_by_name("Engine")
     frames = [line.split() for line in host.read_text().splitlines() if " 1A0#" in line]
-    expected = [message.decode(bytes.fromhex(frame[2].split("#")[1])) for frame in frames]
+    expected: list[Any] = [message.decode(bytes.fromhex(frame[2].split("#")[1])) for frame in frames]
     for signal, unit in (("Speed", "rpm"), ("Coolant", "degC")):
         mine = [row for row in rows if row["channel"] == f"Engine.{signal}"]
         assert [float(row["value"]) for row in mine] == [one[signal] for one in expected]
