@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from swapbridge.cli.folder import SwapFolder
+from swapbridge.cli.tour_live import record_live, run_live
 from swapbridge.cli.tour_steps import Tour, find, keep, look, prove_it, record, translate
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
@@ -36,6 +37,7 @@ swapbridge emit c plan.json --out translator_c
 swapbridge prove plan.json --donor captures/donor_own_vehicle.log.gz \\
     --host captures/host_old_engine.log.gz --unplugged captures/host_unplugged.log.gz \\
     --model demo --report proof.html
+swapbridge run plan.json --against captures/donor_own_vehicle.log.gz --seconds 5
 swapbridge status"""
 
 
@@ -53,8 +55,8 @@ def command(folder: Path, seed: int) -> None:
     """An invented engine swap from end to end, on real code paths.
 
     Two invented vehicles are driven and recorded; their buses are surveyed, signals guessed, maps joined, a bridge
-    file compiled, the plan proved on the bench. Everything is written to a folder, each step's result a file to open.
-    It takes less than a minute on two cores and touches no vehicle.
+    file compiled, the plan proved on the bench and run live between virtual buses. Everything is written to a folder,
+    each step's result a file to open. It takes less than a minute on two cores and touches no vehicle.
 
     \b
     Example: swapbridge tour --folder my-first-tour
@@ -75,11 +77,13 @@ def command(folder: Path, seed: int) -> None:
     tour = Tour(SwapFolder(folder), seed, say)
     with open_executor(frames=FRAMES) as executor:
         record(tour)
+        record_live(tour)
         look(tour)
         find(tour, executor)
     keep(tour)
     translate(tour)
     prove_it(tour)
+    run_live(tour)
     say("")
     verdict = "PROVED on the bench" if tour.passed else "NOT PROVED: see proof.html"
     say(f"{verdict}. {time.monotonic() - begin:.0f} s in all. A proof on the bench is not a proof in a vehicle.")
