@@ -112,6 +112,19 @@ def fit(series: Series, row: int, target: Target, near_lag_s: float, *, hold: bo
     return _judge(xx, y, weight, target, lag, _step(raw))
 
 
+def residuals(series: Series, row: int, target: Target, lag_s: float) -> Floats | None:
+    """Standardised residuals of the robust line at a known lag, sample by sample; None where the field stands still."""
+    ok = inside(series, target.time_s - lag_s)
+    if ok.sum() < FEWEST_SAMPLES:
+        return None
+    x = sample(series.time_s, series.raw[row], target.time_s[ok] - lag_s, hold=False)
+    if np.ptp(x) <= 0:
+        return None
+    y, weight = target.value[ok], _weights(series, target, ok, False)
+    slope, offset, _ = robust_line(x, y, weight)
+    return np.asarray((y - slope * x - offset) * np.sqrt(weight))
+
+
 def _step(raw: Floats) -> float:
     """Smallest difference between two raw values that were seen."""
     values = np.unique(raw)

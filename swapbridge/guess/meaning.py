@@ -23,6 +23,7 @@ from swapbridge.guess.fields import MessageFields
 from swapbridge.guess.findings import FoundMessage
 from swapbridge.guess.fit import Fit
 from swapbridge.guess.matching import Match, match_message, work_of
+from swapbridge.guess.mend import mend_message
 from swapbridge.guess.obd_channels import obd_channels
 from swapbridge.guess.snap import Snapped, snap
 
@@ -30,6 +31,8 @@ Progress = Callable[[float, str], None]
 
 WORTH_SNAPPING = 0.9
 """Below this r2 a scale means nothing and is left as it was fitted."""
+WORTH_MENDING = 0.3
+"""Followers as likely as this may win back low bits."""
 FEWEST_SAMPLES = 12
 GRID_S = 0.1
 """Channels of words and switches are held to the next; gaps are filled at this step."""
@@ -84,6 +87,11 @@ def attach_meaning(
             luck[name] = np.maximum(luck[name], best)
     chances = {name: judge_luck(luck[name], t) for name, t in targets.items() if not t.is_text}
     claims = weigh(matches, targets)
+    message_fields, again = mend(message_fields, capture, claims, targets)
+    for k in again:
+        work = work_of(message_fields[k], capture)
+        matches[k] = match_message(work, tuple(targets.values()))[0] if work is not None else []
+    claims = weigh(matches, targets) if again else claims
     messages = tuple(
         with_meaning(k, claims, targets, chances, message_fields, capture) for k in range(len(message_fields))
     )
@@ -141,6 +149,24 @@ def _run(
         out.append(future.result())
         tell((k + 1) / len(waiting), "comparing fields with channels")
     return out
+
+
+def mend(
+    message_fields: Sequence[MessageFields], capture: Capture, claims: Sequence[Claim], targets: dict[str, Target]
+) -> tuple[Sequence[MessageFields], list[int]]:
+    """Join likely followers with low bits that were cut off; also which messages changed."""
+    meanings: dict[int, dict[int, tuple[Fit, Target]]] = {}
+    for claim in claims:
+        if claim.probability >= WORTH_MENDING and claim.match.fit is not None and not claim.match.flipped:
+            mine = meanings.setdefault(claim.message, {})
+            mine.setdefault(claim.match.field, (claim.match.fit, targets[claim.match.channel]))
+    out, again = list(message_fields), []
+    for k, found in meanings.items():
+        mended = mend_message(out[k], capture, found)
+        if mended is not None:
+            out[k] = mended
+            again.append(k)
+    return out, again
 
 
 def weigh(matches: Sequence[Sequence[Match]], targets: dict[str, Target]) -> list[Claim]:

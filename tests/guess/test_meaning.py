@@ -249,3 +249,35 @@ def test_still_top_bits_are_given_back() -> None:
     assert low.max() > 24
     assert (field.layout.length, field.scale, field.offset) == (8, 1.0, -40.0)
     assert field.evidence["top_bits_never_moved"] == 3
+
+
+def test_low_bits_come_back_to_the_field_that_they_belong_to() -> None:
+    """An engine speed cut in two by its noisy low bits is joined again; an unrelated neighbour below is not."""
+    from swapbridge.capture import FrameKey
+    from swapbridge.guess.fields import MessageFields
+
+    rng = np.random.default_rng(11)
+    n = 3000
+    rpm = 700 + moving(n) * 3000
+    raw = np.round((rpm + rng.normal(0, 3, n)) * 4).astype(np.int64)
+    payload = np.zeros((n, 8), np.uint8)
+    payload[:, 0], payload[:, 1] = raw & 255, raw >> 8
+    payload[:, 2] = rng.integers(0, 256, n)
+    payload[:, 3] = raw >> 8
+    capture = Capture(
+        (np.arange(n) * 2e7).astype(np.int64), np.full(n, 9, np.uint32), np.zeros(n, np.uint8), np.zeros(n, np.uint8),
+        np.full(n, 8, np.uint8), payload,
+    )  # fmt: skip
+    cut = tuple(
+        FoundField(name, Layout(start, length), "analogue", 0.9, 0.9)
+        for name, start, length in (("low", 0, 6), ("high", 6, 10), ("chaff", 16, 8), ("coarse", 24, 8))
+    )
+    message = MessageFields(FrameKey(0, 9, False), "0", np.arange(n), 8, 20.0, cut)
+    channel = told("engine_speed", rpm, 0.25, "rpm")
+    messages, _, _ = attach_meaning([message], capture, StimulusTrack({"engine_speed": channel}))
+    found = {f.layout.start: f for f in messages[0].fields}
+    assert (found[0].layout.length, found[0].scale, found[0].offset) == (16, 0.25, 0.0)
+    assert found[0].evidence["joined_with_low_bits"] == 6
+    assert found[16].stimulus is None
+    assert found[24].layout.length == 8
+    assert found[24].scale == pytest.approx(64, rel=0.02)
