@@ -276,6 +276,7 @@ class Device:
     def power_on(self, t_ns: int, program: Program) -> None:
         """Start it anew."""
         self.powered, self.program, self.due_ns = True, program, t_ns
+        self._heard_ns = [-NEVER for _ in self.listens]
         if self.trace is not None:
             self.trace.append(Restart(self.clock(t_ns)))
         for controller in self.controllers:

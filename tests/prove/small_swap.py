@@ -43,6 +43,11 @@ run = "donor.FAST.Speed > 400 rpm"
 after_run_ms = 500
 sleep_after_ms = 2000
 
+[tables.dial]
+x = "degC"
+y = "%"
+points = [[40, 0], [80, 50], [105, 50], [120, 100]]
+
 [[messages]]
 send = "host.ENGINE_DATA"
 period_ms = 10
@@ -57,7 +62,7 @@ send = "host.TEMPS"
 period_ms = 100
 [messages.signals]
 Coolant = "clamp(donor.SLOW.Coolant, -40 degF, 400 degF)"
-Dial = { value = "table(donor.SLOW.Coolant, 40 degC: 0 %, 80 degC: 50 %, 105 degC: 50 %, 120 degC: 100 %)", fallback = "100 %", role = "value" }
+Dial = { value = "table(donor.SLOW.Coolant, dial)", fallback = "100 %", role = "value" }
 Lamp = "donor.SLOW.Lamp"
 
 [[messages]]
@@ -65,9 +70,15 @@ send = "donor.TCU_REQUEST"
 period_ms = 20
 on_arrival = ["host.REQUEST"]
 gap_ms = 5
-[messages.signals]
-Request = { value = "clamp(host.REQUEST.Torque, -100 Nm, 800 Nm)", limits = ["-100 Nm", "800 Nm"], fallback = "800 Nm", ramp = "2000 Nm" }
-Active = { value = "host.REQUEST.Active", fallback = "0", role = "status" }
+[messages.signals.Request]
+value = "clamp(host.REQUEST.Torque, -100 Nm, 800 Nm)"
+limits = ["-100 Nm", "800 Nm"]
+fallback = "800 Nm"
+ramp = "2000 Nm"
+[messages.signals.Active]
+value = "host.REQUEST.Active"
+fallback = "0"
+role = "status"
 """
 """A bridge both ways: conversion of units, a filter, a table, limits, a ramp, holding, states."""
 
@@ -284,12 +295,11 @@ def _frames(message: MapMessage, seconds: float, values: dict[str, np.ndarray], 
     period = float(message.period_ms or 10) / 1000
     count = int(seconds / period)
     rows = []
-    step = 0
     for n in range(count):
         data = bytearray(message.length)
         for signal in message.signals:
             if signal.counter is not None:
-                signal.layout.pack(data, signal.counter.low + step % (signal.counter.high - signal.counter.low + 1))
+                signal.layout.pack(data, signal.counter.low + n % (signal.counter.high - signal.counter.low + 1))
             elif signal.checksum is None:
                 at = min(int(n * period * 100), len(values[signal.name]) - 1)
                 physical = values[signal.name][at]
@@ -299,7 +309,6 @@ def _frames(message: MapMessage, seconds: float, values: dict[str, np.ndarray], 
         for signal in message.signals:
             if signal.checksum is not None:
                 signal.checksum.insert(data)
-        step += 1
         late = int(jitter.integers(0, 200_000))
         rows.append((int(n * period * 1e9) + 1_000_000_000 + late, message.word, bytes(data)))
     return rows

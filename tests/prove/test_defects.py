@@ -1,0 +1,126 @@
+"""Prove room: a plan with a defect fails its proof, whatever the class of defect; the sound plan passes."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+from functools import partial
+from typing import Any
+
+import pytest
+
+from swapbridge.bridge import Plan, Translator, compile_bridge
+from swapbridge.prove import prove
+from swapbridge.prove.bench import set_up, simulate
+from swapbridge.prove.campaign import Ground, Task, run_fault
+from swapbridge.prove.faults import FAULTS
+from tests.prove import mutations, small_swap
+
+
+@pytest.fixture(scope="module")
+def swap() -> tuple[Plan, Any, Any, Any]:
+    bridge, maps = small_swap.bridge(), small_swap.maps()
+    return compile_bridge(bridge, maps).plan, bridge, maps, small_swap.captures(6.0)
+
+
+def _verdict(swap: Any, plan: Plan) -> Any:
+    _, bridge, maps, captures = swap
+    return prove(plan, captures, bridge, maps, thoroughness="none")
+
+
+def test_the_sound_plan_passes(swap: Any) -> None:
+    verdict = _verdict(swap, swap[0])
+    assert [c for c in verdict.checks if c.status == "fail"] == []
+    assert verdict.counts("content")["pass"] > 10
+
+
+DEFECTS = {
+    "wrong scale by 1 %": lambda p: mutations.scaled(p, "host.ENGINE_DATA", "Speed", 1),
+    "counter off by one": lambda p: mutations.send_changed(
+        p, "host.ENGINE_DATA", lambda s: replace(s, counter=replace(s.counter, high=s.counter.high - 1))
+    ),
+    "counter steps by two": lambda p: mutations.send_changed(
+        p, "donor.TCU_REQUEST", lambda s: replace(s, counter=replace(s.counter, step=2))
+    ),
+    "wrong checksum seed": lambda p: mutations.send_changed(
+        p, "host.ENGINE_DATA", lambda s: replace(s, checksum=mutations.wrong_seed(s.checksum))
+    ),
+    "wrong sum constant": lambda p: mutations.send_changed(
+        p, "donor.TCU_REQUEST", lambda s: replace(s, checksum=mutations.wrong_seed(s.checksum))
+    ),
+    "period 20 % too long": lambda p: mutations.send_changed(p, "host.TEMPS", lambda s: replace(s, period_us=120_000)),
+    "period 20 % too short": lambda p: mutations.send_changed(
+        p, "host.ENGINE_DATA", lambda s: replace(s, period_us=8_000)
+    ),
+    "fallback missing": lambda p: mutations.without_fallback(p, "host.TEMPS"),
+    "sent one bit shifted": lambda p: mutations.field_changed(
+        p, "host.TEMPS", "Lamp", lambda f: replace(f, layout=replace(f.layout, start=f.layout.start - 1))
+    ),
+    "read one bit shifted": lambda p: replace(
+        p,
+        feeds=tuple(
+            replace(
+                f, extracts=tuple(replace(e, layout=replace(e.layout, start=e.layout.start + 1)) for e in f.extracts)
+            )
+            if f.name == "donor.SLOW"
+            else f
+            for f in p.feeds
+        ),
+    ),
+}
+
+
+@pytest.mark.parametrize("name", DEFECTS)
+def test_each_class_of_defect_is_caught_and_named(swap: Any, name: str) -> None:
+    verdict = _verdict(swap, DEFECTS[name](swap[0]))
+    failed = [c for c in verdict.checks if c.status == "fail"]
+    assert failed, name
+    assert not verdict.passed
+    assert all(c.remedy for c in failed), "a failing item says what to change"
+    areas = {c.area for c in failed}
+    assert "content" in areas or "form" in areas or "faults" in areas
+
+
+def test_a_plan_of_another_bridge_file_is_told(swap: Any) -> None:
+    plan = replace(swap[0], inputs=(("bridge", "0" * 64),))
+    verdict = _verdict(swap, plan)
+    assert any(c.name == "belong together" and c.status == "fail" for c in verdict.checks)
+
+
+def _behaviour(bench: Any, plan: Plan, seeds: range) -> list[Any]:
+    """What a plan sends in the recordings and in some disturbed runs, with times."""
+    out: list[Any] = []
+    make = partial(Translator, plan)
+    bench = replace(bench, plan=plan)
+    run = simulate(bench, make, record=False)
+    out.append([(s.asked_ns, s.bus, s.word, s.data) for s in run.device.sent])
+    return out
+
+
+@pytest.mark.long
+def test_of_a_hundred_random_mutations_98_are_caught(swap: Any) -> None:
+    """Mutations that change what the translator does, in the recordings or under a fault, fail the proof."""
+    plan, bridge, maps, captures = swap
+    rng = random.Random(2)
+    sound = set_up(plan, captures)
+    tried, survivors = 0, []
+    names = list(FAULTS)
+    while tried < 100:
+        words, mutant = mutations.random_mutation(plan, rng)
+        if not mutations.runs(mutant):
+            continue
+        caught = not prove(mutant, captures, bridge, maps, thoroughness="none").passed
+        differs = caught or _behaviour(sound, mutant, range(1)) != _behaviour(sound, plan, range(1))
+        if not caught:
+            ground = Ground(replace(sound, plan=mutant), bridge, maps, partial(Translator, mutant))
+            for name in names:
+                run = run_fault(ground, Task((name,), 6, 1))
+                if run.status == "fail":
+                    caught = differs = True
+                    break
+        if not differs:
+            continue  # it does the same: nothing to catch
+        tried += 1
+        if not caught:
+            survivors.append(words)
+    assert len(survivors) <= 2, survivors
