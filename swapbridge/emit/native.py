@@ -25,7 +25,6 @@ from swapbridge.emit.program import native_sources
 from swapbridge.emit.toolchain import shared_object
 
 PREFIX = "bridge"
-OK = 0
 _FRESH, _BAD, _DROPPED = range(3)
 
 
@@ -76,9 +75,13 @@ class NativeTranslator:
         self._frame_type = _frame_type(64 if any(b.fd for b in plan.buses) else 8)
         if self._calls.frame_bytes() != self._frame_type.itemsize:
             raise InputError("the C compiler lays out frames in an unforeseen way: use the Python engine")
-        self._state = ctypes.create_string_buffer(self._calls.state_bytes())
+        self._memory = ctypes.create_string_buffer(self._calls.state_bytes())
         self._frame = ctypes.create_string_buffer(self._frame_type.itemsize)
-        self._data_at = ctypes.addressof(self._frame) + self._frame_type.fields["data"][1]  # type: ignore[index]
+        # Plain numbers pass through ctypes quickest.
+        self._state = ctypes.addressof(self._memory)
+        self._frame_at = ctypes.addressof(self._frame)
+        self._data_at = self._frame_at + self._frame_type.fields["data"][1]  # type: ignore[index]
+        self._hand_over, self._poll, self._next_poll = self._calls.hand_over, self._calls.poll, self._calls.next_poll
         self._clock = ctypes.c_int64(0)
         self._clock_known = False
         self._calls.init(self._state)
@@ -91,25 +94,24 @@ class NativeTranslator:
         InputError
             No such bus in the plan, or more than 64 bytes.
         """
-        # ctypes would cut larger numbers down to 8 bits without a word.
-        if not (0 <= bus < self._bus_count and len(data) <= MAX_PAYLOAD_BYTES):
+        if type(data) is not bytes:
+            data = bytes(data)
+        if not self._hand_over(self._state, bus, word, data, len(data), now):
             raise InputError(
                 f"a frame of {len(data)} bytes on bus {bus} can't be translated: the plan has {self._bus_count} buses "
                 f"and no frame has more than {MAX_PAYLOAD_BYTES} bytes"
             )
-        self._calls.on_frame(self._state, bus, word, bytes(data), len(data), now & 0xFFFF_FFFF)
 
     def poll(self, now: int) -> SentFrame | None:
         """Do what is due; the frame to send, or None."""
-        frame = self._frame
-        if self._calls.poll(self._state, now & 0xFFFF_FFFF, frame) != OK:
+        if self._poll(self._state, now, self._frame_at):
             return None
-        raw = frame.raw
+        raw = self._frame.raw
         return SentFrame(raw[4], int.from_bytes(raw[:4], sys.byteorder), ctypes.string_at(self._data_at, raw[5]))
 
     def next_poll(self, now: int) -> int:
         """The time, modulo 2**32 microseconds, at which `poll` may next do something."""
-        return int(self._calls.next_poll(self._state, now & 0xFFFF_FFFF))
+        return self._next_poll(self._state, now)  # type: ignore[no-any-return]
 
     @property
     def state(self) -> int:
@@ -215,6 +217,8 @@ class NativeTranslator:
             raise InputError("the columns of a batch must have as many rows as each other, and payload two dimensions")
         if not count:
             return
+        if self._clock_known and int(time_us[0]) < self._clock.value:
+            raise InputError("a batch begins before the last one ended: hand batches over in the order of time")
         if np.any(time_us[1:] < time_us[:-1]):
             raise InputError("the times of a batch fall somewhere: sort the frames by time first")
         if int(bus.max()) >= self._bus_count:
@@ -256,7 +260,7 @@ class _Calls:
     """The functions of a built translator."""
 
     init: Callable[..., Any]
-    on_frame: Callable[..., Any]
+    hand_over: Callable[..., Any]
     poll: Callable[..., Any]
     next_poll: Callable[..., Any]
     batch: Callable[..., Any]
@@ -276,7 +280,7 @@ def _load(path: Path) -> _Calls:
     # lets it go (CDLL).
     quick, long = ctypes.PyDLL(str(path)), ctypes.CDLL(str(path))
     pointer, size = ctypes.c_void_p, ctypes.c_size_t
-    u8, u32, i64 = ctypes.c_uint8, ctypes.c_uint32, ctypes.c_int64
+    u32, i64 = ctypes.c_uint32, ctypes.c_int64
 
     def declared(library: ctypes.CDLL, name: str, result: Any, *arguments: Any) -> Callable[..., Any]:
         function = library[f"{PREFIX}_{name}"]
@@ -285,7 +289,7 @@ def _load(path: Path) -> _Calls:
 
     return _Calls(
         init=declared(quick, "init", None, pointer),
-        on_frame=declared(quick, "on_frame", ctypes.c_int, pointer, u8, u32, ctypes.c_char_p, u8, u32),
+        hand_over=declared(quick, "hand_over", ctypes.c_int, pointer, u32, u32, ctypes.c_char_p, u32, u32),
         poll=declared(quick, "poll", ctypes.c_int, pointer, u32, pointer),
         next_poll=declared(quick, "next_poll_us", u32, pointer, u32),
         batch=declared(

@@ -144,8 +144,9 @@ def cache_folder() -> Path:
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         owner = folder.stat().st_uid
+        own = getattr(os, "getuid", lambda: owner)()  # not everywhere are there user numbers
     except OSError as error:
         raise InputError(f"{folder} can't be made ({error}): point XDG_CACHE_HOME at a folder you may write") from error
-    if owner != os.getuid() or not os.access(folder, os.W_OK):
+    if owner != own or not os.access(folder, os.W_OK):
         raise InputError(f"{folder} is not this user's to write: point XDG_CACHE_HOME at a folder of your own")
     return folder

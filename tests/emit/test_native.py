@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -27,6 +28,8 @@ from swapbridge.bridge.translator import Translator
 from swapbridge.core.errors import InputError, MissingToolError
 from swapbridge.core.layout import Layout
 from swapbridge.emit import NativeTranslator
+from swapbridge.emit.program import native_sources
+from swapbridge.emit.toolchain import STRICT_FLAGS, build
 from tests.emit.c_runs import Columns, rows, run_slowly
 from tests.emit.random_plans import random_calls, random_plan
 
@@ -108,6 +111,15 @@ def test_an_empty_batch_sends_nothing_before_the_clock_starts() -> None:
     assert len(NativeTranslator(plan).run_batch(t, bus, word, length, payload, until_us=10**9)) == 0  # type: ignore[arg-type]
 
 
+def test_a_batch_does_not_go_back_in_time() -> None:
+    plan = random_plan(9)
+    t, bus, word, length, payload = columns_of(plan, 9, 20)
+    translator = NativeTranslator(plan)
+    translator.run_batch(t, bus, word, length, payload)
+    with pytest.raises(InputError, match="order of time"):
+        translator.run_batch(t, bus, word, length, payload)
+
+
 def test_refusals() -> None:
     plan = random_plan(14, fd=False)
     translator = NativeTranslator(plan)
@@ -124,6 +136,12 @@ def test_refusals() -> None:
         translator.on_frame(256, 1, b"", 0)
     with pytest.raises(InputError, match="can't be translated"):
         translator.on_frame(0, 1, bytes(65), 0)
+
+
+def test_the_shared_object_builds_under_the_strict_flags(tmp_path: Path) -> None:
+    for seed in (9, 11, 21):
+        sources = native_sources(random_plan(seed), "bridge")
+        build(sources, "bridge.so", tmp_path, (*STRICT_FLAGS, "-O1", "-shared", "-fPIC"))
 
 
 def test_no_compiler_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
