@@ -192,14 +192,15 @@ def _binary_blocks(form: str, path: Path, source: Source, notes: NoteTaker) -> I
             reader = can.MF4Reader(source.stream if source.gzip else str(path))
         else:
             reader = can.SqliteReader(str(path))
-        messages = iter(reader)
-        while True:
-            block = []
-            block.extend(islice(messages, _MESSAGES))
-            read += len(block)
-            yield block
-            if len(block) < _MESSAGES:
-                return
+        with reader:
+            messages = iter(reader)
+            while True:
+                block = []
+                block.extend(islice(messages, _MESSAGES))
+                read += len(block)
+                yield block
+                if len(block) < _MESSAGES:
+                    return
     except NotImplementedError as error:
         if form == "mf4" and "asammdf" in str(error):
             raise MissingToolError(

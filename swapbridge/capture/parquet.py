@@ -95,10 +95,12 @@ def _write(blocks: Iterable[Capture], path: str | Path, width: int) -> int:
             register_io_source(source, schema=schema).sink_parquet(
                 temporary, compression="zstd", compression_level=1, metadata=metadata, row_group_size=_ROWS
             )
-        except Exception:
+        except pl.exceptions.PolarsError as error:
             if failure:
                 raise failure[0] from None
-            raise
+            raise InputError(
+                f"can't write {path}: {_first_line(error)}; name a folder that exists and has room"
+            ) from error
     return written
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import gzip
 import json
+import subprocess
+import sys
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -185,6 +187,30 @@ def test_convert_streams_between_our_forms(tmp_path: Path, make_capture: Make, f
     assert (count, notes.torn_at_end) == (500, True), "the first reading's notes come along"
     assert frames_of(read_capture(tmp_path / "back.log")) == frames_of(read_capture(tmp_path / "in.log"))
     assert sum(len(block) for block in read_blocks(tmp_path / "out.parquet", 64)) == 500
+
+
+@pytest.mark.parametrize("name", ["w.log", "w.log.gz", "w.parquet", "w.asc", "w.blf"])
+def test_a_full_disk_is_one_clear_error(tmp_path: Path, make_capture: Make, name: str) -> None:
+    """A limit on file size stands in for the disk; in a process of its own, since the limit stays."""
+    noise = np.random.default_rng(1).integers(0, 256, (20_000, 8)).astype(np.uint8)
+    write_capture(make_capture([(i, 1, 0, 0, row.tobytes(), 8) for i, row in enumerate(noise)]), tmp_path / "in.log")
+    script = (
+        "import resource, signal, sys\n"
+        "from swapbridge.capture.convert import convert\n"
+        "from swapbridge.core.errors import InputError\n"
+        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (50_000, 50_000))\n"
+        "try:\n    convert(sys.argv[1], sys.argv[2])\nexcept InputError as error:\n    print(error)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(tmp_path / "in.log"), str(tmp_path / name)],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert f"can't write {tmp_path / name}: " in done.stdout
+    assert "has room" in done.stdout
+    assert [path.name for path in tmp_path.iterdir()] == ["in.log"]
 
 
 def test_nothing_is_left_half_written(tmp_path: Path, make_capture: Make) -> None:
