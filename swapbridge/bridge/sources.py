@@ -302,7 +302,7 @@ def near(name: str, known: list[str]) -> str:
     """A remedy that names close spellings."""
     from difflib import get_close_matches
 
-    close = get_close_matches(name, known, n=3, cutoff=0.5)
+    close = get_close_matches(name, known, n=3)
     if close:
         return f"did you mean {', '.join(close)}?"
     shown = ", ".join(known[:8])

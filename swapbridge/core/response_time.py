@@ -50,7 +50,7 @@ def utilization(streams: Sequence[Stream]) -> tuple[int, int]:
     return total.numerator, total.denominator
 
 
-def response_times(streams: Sequence[Stream], bit_time: int = 0) -> list[int | None]:
+def response_times(streams: Sequence[Stream], bit_time: int = 1) -> list[int | None]:
     """Worst-case response time of each stream, from queueing to the end of the frame.
 
     Parameters
@@ -58,7 +58,7 @@ def response_times(streams: Sequence[Stream], bit_time: int = 0) -> list[int | N
     streams : sequence of Stream
         Every frame on the bus; equal priorities delay each other.
     bit_time : int
-        One bit's time: how late a higher priority frame may be queued and still win.
+        One bit's time: how late a higher priority frame may be queued and still win; at least 1.
 
     Returns
     -------

@@ -13,7 +13,7 @@ from swapbridge.bridge import BridgeRefused, compile_bridge, load_bridge, parse_
 from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import Checksum, Crc
 from swapbridge.core.layout import Layout
-from swapbridge.signalmap import MapMessage, MapNode, MapSignal, SignalMap, save_map
+from swapbridge.signalmap import MapMessage, MapNode, SignalMap, save_map
 from tests.bridge.kit import DONOR, HEAD, HOST, compile_text, signal
 
 ACK = """
@@ -347,7 +347,8 @@ def test_a_constant_beyond_31_bits_becomes_a_nearby_one_and_is_reported() -> Non
     donor = with_signal(DONOR, "PCM_FAST", "RPM", scale=F("0.1234567890123"))
     result = compile_text(
         HEAD
-        + '[[messages]]\nsend = "host.EngineStatus"\nrest = "zero"\n[messages.signals]\nSpeed = "min(donor.PCM_FAST.RPM, 8000 rpm)"\n',
+        + '[[messages]]\nsend = "host.EngineStatus"\nrest = "zero"\n[messages.signals]\n'
+        + 'Speed = "min(donor.PCM_FAST.RPM, 8000 rpm)"\n',
         donor,
     )
     assert "needs more than 31 bits" in result.drafts[0].made[0].field.note
@@ -400,6 +401,3 @@ def test_missing_files_are_named(tmp_path: Path) -> None:
     (tmp_path / "b.toml").write_bytes(b"\xff\xfe")
     with pytest.raises(InputError, match="not UTF-8"):
         load_bridge(tmp_path / "b.toml")
-
-
-__all__ = ["MapSignal"]
