@@ -14,6 +14,7 @@ from swapbridge.survey import Survey, survey
 from swapbridge.survey.report import (
     BUS_COLUMNS,
     IDENTIFIER_COLUMNS,
+    MOST_ROWS,
     SECTIONS,
     bus_rows,
     headline,
@@ -102,7 +103,10 @@ def show(found: Survey, seconds: bool) -> None:
         rows_of_way = identifier_rows(found, ways)
         if rows_of_way:
             screen.print()
-            screen.print(table(columns, rows_of_way, right=right, title=f"{title} ({len(rows_of_way)})"))
+            shown = rows_of_way[:MOST_ROWS]
+            screen.print(table(columns, shown, right=right, title=f"{title} ({len(rows_of_way):,})"))
+            if len(shown) < len(rows_of_way):
+                say(f"The first {len(shown)} are shown; --json has all.")
     integrity = integrity_rows(found)
     if integrity:
         screen.print()

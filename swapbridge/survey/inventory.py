@@ -26,6 +26,8 @@ MOST_IDENTIFIERS = 10_000
 _BIT_OF_BYTE = np.unpackbits(np.arange(256, dtype=np.uint8)[:, None], axis=1, bitorder="little").astype(np.int64)
 _MIX = np.array([0x9E3779B97F4A7C15 * (2 * i + 1) % 2**64 | 1 for i in range(8)], dtype=np.uint64)
 _ROWS = 1 << 16
+_FEWEST_GAPS = 4
+"""With fewer gaps no step can be told from chance."""
 _HINT_ROWS = 512
 """Frames in which a counter or checksum is looked for."""
 
@@ -253,7 +255,7 @@ def _sending(
             return "wake-up"
     if len(time) < 0.95 * bus.awake_s:
         return "rare"
-    if not len(gaps):
+    if len(gaps) < _FEWEST_GAPS:
         return "event"
     regular = np.count_nonzero((gaps > 0.7 * period) & (gaps < 1.3 * period)) / len(gaps)
     return "cyclic" if regular >= 0.9 else "mixed" if regular >= 0.5 else "event"

@@ -19,6 +19,8 @@ SECTIONS: tuple[tuple[tuple[Sending, ...], str], ...] = (
 """Ways of sending that stand in one table, and its title."""
 IDENTIFIER_COLUMNS = ("id", "frames", "period ms", "p95", "worst", "bytes", "bits that live", "kinds", "seen s")
 BUS_COLUMNS = ("bus", "frames", "ids", "errors", "remote", "load", "busiest second", "asleep")
+MOST_ROWS = 300
+"""Rows of a table that a person may still look at."""
 _STRIP = " ▁▂▃▄▅▆▇█"
 _STRIP_COLUMNS = 72
 _SHOWN_BYTES = 8
