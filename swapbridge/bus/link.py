@@ -29,6 +29,8 @@ LONGEST_BACK_OFF_S = 5.0
 STALE_SEND_NS = 50_000_000
 """A frame that could not be sent for this long is dropped."""
 LAST_FRAMES_S = 0.2
+SURE_AFTER_S = 1.0
+"""A bus that was opened again counts as back when a frame came, or when it stayed open so long."""
 SEND_QUEUE = 512
 FAILED_SENDS_UNTIL_LOST = 20
 MALFORMED_UNTIL_LOST = 100
@@ -79,6 +81,7 @@ class Link:
         self._outgoing: queue.SimpleQueue[tuple[int, can.Message] | None] = queue.SimpleQueue()
         self._failed = 0
         self._busy = False
+        self._unsure_since = 0.0
         self._drops_before = 0
         self._threads = [threading.Thread(target=self._receiving, name=f"{name} receive", daemon=True)]
         if sending:
@@ -142,10 +145,8 @@ class Link:
             if bus is None:
                 if last_turn:
                     return
-                if self._reopen(wait):
-                    wait = FIRST_BACK_OFF_S
-                else:
-                    wait = min(2 * wait, LONGEST_BACK_OFF_S)
+                self._reopen(wait)
+                wait = min(2 * wait, LONGEST_BACK_OFF_S)
                 continue
             try:
                 message = bus.recv(0.0 if last_turn else RECEIVE_WAIT_S)
@@ -159,6 +160,10 @@ class Link:
                     malformed = 0
                     self._lost(bus, f"bus {self.name} sends nothing readable")
                 continue
+            if self._unsure_since and (message is not None or time.monotonic() - self._unsure_since > SURE_AFTER_S):
+                self._unsure_since, wait = 0.0, FIRST_BACK_OFF_S
+                self.counts.reopened += 1
+                self._tell(f"bus {self.name} is back")
             if message is None:
                 if last_turn:
                     return
@@ -215,16 +220,16 @@ class Link:
         self._drops_before = self.counts.kernel_drops
         self._bus = None
         close_bus(bus)
-        self._tell(f"{words}; trying again")
+        if not self._unsure_since:
+            self._tell(f"{words}; trying again")
 
-    def _reopen(self, wait_s: float) -> bool:
+    def _reopen(self, wait_s: float) -> None:
+        """Try once; a link that is down can often be opened all the same, so it only counts once it stays open."""
         if self._stop.wait(wait_s):
-            return False
+            return
         try:
             bus = self._opener()
         except (SwapbridgeError, *_LOST):
-            return False
+            return
+        self._unsure_since = time.monotonic()
         self._bus = bus
-        self.counts.reopened += 1
-        self._tell(f"bus {self.name} is back")
-        return True

@@ -24,6 +24,7 @@ from swapbridge.bus.health import Health, HealthMeter
 from swapbridge.bus.link import Link
 from swapbridge.bus.replay import SentLike, TranslatorLike
 from swapbridge.bus.watchdog import LagWatch
+from swapbridge.capture import SENT
 
 MASK = 0xFFFF_FFFF
 LONGEST_WAIT_S = 0.02
@@ -350,9 +351,9 @@ class Live:
 
     def _take(self, arrival_ns: int, bus: int, message: can.Message) -> None:
         self.black_box.frame(
-            self.clock.at(arrival_ns), bus, message.arbitration_id, flags_of(message), bytes(message.data)
+            self.clock.at(arrival_ns), bus, message.arbitration_id, flags_of(message) & ~SENT, bytes(message.data)
         )
-        if message.is_error_frame or not message.is_rx:
+        if message.is_error_frame:
             return
         if message.is_remote_frame or (message.is_fd and not self.plan.buses[bus].fd) or len(message.data) > 64:
             self._odd[bus] += 1

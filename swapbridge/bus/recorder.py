@@ -150,7 +150,7 @@ class Recorder:
             channel = self._channels[index]
             when = channel.clock.stamp(round(message.timestamp * 1e9), arrival_ns)
             channel.meter.feed(message, arrival_ns)
-            self._keep(channel, index, when, message, not message.is_rx)
+            self._keep(channel, index, when, message, False)  # python-can marks all frames of this host as sent
             for listener in channel.listeners:
                 listener(message, arrival_ns)
 

@@ -294,10 +294,8 @@ class ScanToolPort:
 
     def on_frame(self, message: can.Message, arrival_ns: int) -> None:
         """Take a frame from the receiving thread; all but a scan tool's answers are passed over."""
-        if (
-            obd.is_answer(message.arbitration_id, message.is_extended_id)
-            and message.is_rx
-            and not (message.is_error_frame or message.is_remote_frame)
+        if obd.is_answer(message.arbitration_id, message.is_extended_id) and not (
+            message.is_error_frame or message.is_remote_frame
         ):
             self._incoming.put((message, arrival_ns))
 
