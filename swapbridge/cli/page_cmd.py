@@ -31,7 +31,11 @@ def command(folder: Path, port: int | None, share: str | None, share_writes: boo
         say(f"The bench page of {folder.resolve().name} is at {address.here}  (Ctrl-C ends it)")
         if address.elsewhere is not None:
             say(f"Once, on another device: {address.elsewhere}")
-            say("It may change files." if share_writes else "It may look, not change; say --share-writes to allow changes.")
+            say(
+                "It may change files."
+                if share_writes
+                else "It may look, not change; say --share-writes to allow changes."
+            )
         if open_browser:
             webbrowser.open(address.here)
 

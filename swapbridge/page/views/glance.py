@@ -1,18 +1,107 @@
-"""Page room: the glance view."""
+"""Page room: the swap at a glance: vehicles, what is there and missing, how far the needs are, the next thing."""
 
 from __future__ import annotations
+
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from swapbridge.bridge import Plan, plan_from_json
+from swapbridge.core.errors import SwapbridgeError
+from swapbridge.core.needs import Need, load_needs
 from swapbridge.page.bench import Bench
+from swapbridge.page.stages import STAGES, Known, count_stages, stage_of
+from swapbridge.page.views.guess import findings
+from swapbridge.prove import ProofHead, proof_head
+from swapbridge.prove.swap_status import swap_status
+from swapbridge.signalmap import SignalMap, load_map
+
+MARKS = {"done": ("good", "✓"), "to do": ("warn", "○"), "look": ("warn", "!"), "bad": ("bad", "✗")}
+PATTERNS = {
+    "proved": "full",
+    "mapped": "dense",
+    "accepted": "medium",
+    "guessed": "light",
+    "unknown": "empty",
+    "not CAN": "dots",
+}
 
 
 def routes(bench: Bench) -> list[Route]:
-    """Routes of the glance view."""
+    """Route of the glance view."""
 
     def show(request: Request) -> Response:
-        return bench.page(request, "glance.html")
+        status = swap_status(bench.shelf.folder)
+        needs = _needs(bench)
+        known = _known(bench)
+        counts = count_stages(needs, known)
+        names = [item.name.lower() for item in bench.shelf.captures()]
+        return bench.page(
+            request,
+            "glance.html",
+            lines=[(*MARKS[line.state], line.topic, line.words) for line in status.lines],
+            next_step=status.next_step,
+            stages=_bar(counts),
+            needs=[(need, stage_of(need, known)) for need in needs],
+            recordings={side: sum(side in name for name in names) for side in ("host", "donor")},
+            plan=known.plan,
+        )
 
     return [Route("/", show)]
+
+
+def _bar(counts: dict[str, int]) -> list[dict[str, Any]]:
+    """Parts of the bar of needs, each with its place and width in percent."""
+    total = sum(counts.values())
+    out, place = [], 0.0
+    for stage in STAGES:
+        width = 100 * counts[stage] / total if total else 0.0
+        out.append({"stage": stage, "count": counts[stage], "x": place, "width": width, "pattern": PATTERNS[stage]})
+        place += width
+    return out
+
+
+def _needs(bench: Bench) -> tuple[Need, ...]:
+    path = bench.shelf.path("needs.toml")
+    try:
+        return load_needs(path) if path.is_file() else ()
+    except SwapbridgeError:
+        return ()  # swap_status says what is wrong with it
+
+
+def _known(bench: Bench) -> Known:
+    found = []
+    for item in bench.shelf.captures():
+        try:
+            found.append(findings(bench, item.name))
+        except SwapbridgeError:
+            continue  # the guess view says what is wrong with it
+    return Known(_plan(bench), _proof(bench), tuple(_maps(bench)), tuple(found))
+
+
+def _plan(bench: Bench) -> Plan | None:
+    path = bench.shelf.path("plan.json")
+    try:
+        return plan_from_json(path.read_text(encoding="utf-8")) if path.is_file() else None
+    except (SwapbridgeError, UnicodeDecodeError):
+        return None
+
+
+def _proof(bench: Bench) -> ProofHead | None:
+    path = bench.shelf.path("proof.json")
+    try:
+        return proof_head(path.read_text(encoding="utf-8")) if path.is_file() else None
+    except (SwapbridgeError, UnicodeDecodeError):
+        return None
+
+
+def _maps(bench: Bench) -> list[SignalMap]:
+    out = []
+    for path in bench.shelf.maps():
+        try:
+            out.append(load_map(path))
+        except SwapbridgeError:
+            continue  # swap_status says what is wrong with it
+    return out

@@ -1,0 +1,72 @@
+"""Page room: how far every line of the needs list has come: unknown, guessed, accepted, mapped, proved, or not CAN."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from swapbridge.bridge import Plan
+from swapbridge.core.frames import identifier_word
+from swapbridge.core.needs import Need
+from swapbridge.prove.swap_status import covered
+from swapbridge.prove.verdict import ProofHead
+from swapbridge.signalmap import SignalMap
+
+STAGES = ("proved", "mapped", "accepted", "guessed", "unknown", "not CAN")
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the folder holds that brings a need forward."""
+
+    plan: Plan | None
+    proof: ProofHead | None
+    maps: tuple[SignalMap, ...]
+    findings: tuple[dict[str, Any], ...]
+
+
+def stage_of(need: Need, known: Known) -> str:
+    """The furthest stage that a need has reached."""
+    if need.how != "can":
+        return "not CAN"
+    if known.plan is not None and covered(need, known.plan):
+        return "proved" if _is_proved(known.plan, known.proof) else "mapped"
+    if any(_in_map(need, signal_map) for signal_map in known.maps):
+        return "accepted"
+    if any(_in_findings(need, found) for found in known.findings):
+        return "guessed"
+    return "unknown"
+
+
+def count_stages(needs: Iterable[Need], known: Known) -> dict[str, int]:
+    """How many needs stand at each of `STAGES`."""
+    out = dict.fromkeys(STAGES, 0)
+    for need in needs:
+        out[stage_of(need, known)] += 1
+    return out
+
+
+def _is_proved(plan: Plan, proof: ProofHead | None) -> bool:
+    if proof is None or not proof.passed:
+        return False
+    return proof.plan_sha256 == hashlib.sha256(plan.to_json().encode()).hexdigest()
+
+
+def _in_map(need: Need, signal_map: SignalMap) -> bool:
+    if need.word is not None:
+        return signal_map.by_word(need.word) is not None
+    name = need.signal.rsplit(".", 1)[-1]
+    return any(
+        (name and s.name == name) or (need.role and s.role == need.role) for m in signal_map.messages for s in m.signals
+    )
+
+
+def _in_findings(need: Need, found: dict[str, Any]) -> bool:
+    if need.word is None:
+        return False
+    return any(
+        identifier_word(m["id"], m["extended"]) == need.word and any(s["kind"] != "constant" for s in m["signals"])
+        for m in found.get("messages", [])
+    )

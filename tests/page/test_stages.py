@@ -1,0 +1,91 @@
+"""How far each need has come, from unknown to proved, as the page's first view counts it."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from swapbridge.bridge import Plan, compile_bridge
+from swapbridge.core.needs import Need, load_needs
+from swapbridge.demo import write_demo_papers
+from swapbridge.page.stages import STAGES, Known, count_stages, stage_of
+from swapbridge.prove import ProofHead
+from swapbridge.signalmap import SignalMap, load_map
+
+OpenPage = Callable[[Path], Any]
+MAPS = Path(__file__).parent.parent.parent / "signal_maps"
+
+
+@pytest.fixture(scope="module")
+def papers(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's papers and maps without its captures."""
+    folder = tmp_path_factory.mktemp("papers")
+    (folder / "captures").mkdir()
+    (folder / "signal_maps").mkdir()
+    write_demo_papers(folder)
+    for path in MAPS.glob("*.dbc"):
+        shutil.copy(path, folder / "signal_maps" / f"{path.stem.rsplit('_', 1)[-1]}.dbc")
+    return folder
+
+
+def head(plan: Plan, passed: bool) -> ProofHead:
+    digest = hashlib.sha256(plan.to_json().encode()).hexdigest()
+    return ProofHead(digest, passed, "full", {"pass": 1, "warn": 0, "fail": 0 if passed else 1}, "")
+
+
+def test_a_need_rises_through_every_stage(papers: Path) -> None:
+    need = next(n for n in load_needs(papers / "needs.toml") if n.how == "can" and n.word is not None)
+    assert need.word is not None
+    plan = compile_bridge(papers / "bridge.toml").plan
+    signal_map = load_map(papers / "signal_maps" / f"{need.bus}.dbc")
+    found = {"messages": [{"id": need.word, "extended": False, "signals": [{"kind": "analogue"}]}]}
+    nothing = Known(None, None, (), ())
+    assert stage_of(need, nothing) == "unknown"
+    assert stage_of(need, replace(nothing, findings=(found,))) == "guessed"
+    assert stage_of(need, replace(nothing, maps=(signal_map,))) == "accepted"
+    assert stage_of(need, replace(nothing, plan=plan)) == "mapped"
+    assert stage_of(need, replace(nothing, plan=plan, proof=head(plan, False))) == "mapped"
+    assert stage_of(need, replace(nothing, plan=plan, proof=head(plan, True))) == "proved"
+    stale = replace(head(plan, True), plan_sha256="0" * 64)
+    assert stage_of(need, replace(nothing, plan=plan, proof=stale)) == "mapped"
+
+
+def test_what_is_not_can_stays_so_and_counts_add_up(papers: Path) -> None:
+    needs = load_needs(papers / "needs.toml")
+    plan = compile_bridge(papers / "bridge.toml").plan
+    counts = count_stages(needs, Known(plan, head(plan, True), (), ()))
+    assert sum(counts.values()) == len(needs)
+    assert counts["not CAN"] == sum(n.how != "can" for n in needs) > 0
+    assert tuple(counts) == STAGES
+
+
+def test_a_need_by_role_is_accepted_where_a_map_has_that_role() -> None:
+    need = Need("cluster", bus="host", role="Vehicle.Speed")
+    map_with = next(m for m in (load_map(p) for p in MAPS.glob("*.dbc")) if _roles(m))
+    role = sorted(_roles(map_with))[0]
+    assert stage_of(replace(need, role=role), Known(None, None, (map_with,), ())) == "accepted"
+    assert stage_of(replace(need, role="Vehicle.Nothing"), Known(None, None, (map_with,), ())) == "unknown"
+
+
+def _roles(signal_map: SignalMap) -> set[str]:
+    return {s.role for m in signal_map.messages for s in m.signals if s.role}
+
+
+def test_the_first_view_says_the_next_thing_even_in_a_broken_folder(
+    papers: Path, open_page: OpenPage, tmp_path: Path
+) -> None:
+    folder = tmp_path / "broken"
+    shutil.copytree(papers, folder)
+    for name in ("needs.toml", "bridge.toml", "plan.json", "proof.json"):
+        (folder / name).write_bytes(b"\xff\x00not this")
+    (folder / "signal_maps" / "host.dbc").write_text("this is no DBC")
+    page = open_page(folder).http.get("/")
+    assert page.status_code == 200
+    assert "The one next thing to do" in page.text
+    assert "before it comes out" in page.text
