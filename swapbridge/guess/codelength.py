@@ -6,6 +6,8 @@ cheapest counts. All are adaptive (Krichevsky-Trofimov style), so that a rare ev
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 from scipy.special import erfc, gammaln
@@ -43,6 +45,11 @@ def adaptive_bits(counts: Floats, alpha: float = 0.5, size: npt.ArrayLike | None
     return out
 
 
+def typical_weight(weight: Floats) -> float:
+    """What one sampled step stands for: models with many numbers to learn may not count it more often than it came."""
+    return max(1.0, float(np.median(weight))) if len(weight) else 1.0
+
+
 def field_words(payload: npt.NDArray[np.uint8], order: npt.NDArray[np.intp]) -> npt.NDArray[np.uint64]:
     """(N,) uint64: the bits at `order` (least significant first, at most 64) as one word."""
     bits = np.zeros((len(payload), 64), np.uint8)
@@ -59,11 +66,24 @@ def step_class(step: npt.NDArray[np.uint64], lengths: npt.NDArray[np.int64]) -> 
     (L, U) int16
         0 for no step, 1 for a step of 1, then two classes an octave (2, 3, 4-5, 6-7, 8-11, ...); negative downwards.
     """
-    shift = (64 - lengths).astype(np.uint64)[:, None]
-    small = (step[None, :] << shift).view(np.int64) >> shift.view(np.int64)
-    mantissa, exponent = np.frexp(np.abs(small.astype(np.float64)))
-    size = np.where(exponent <= 1, exponent, 2 * exponent - 2 + (mantissa >= 0.75)).astype(np.int16)
-    return np.where(small < 0, -size, size)
+    narrow = int(np.searchsorted(lengths, 24, side="right"))
+    out = np.empty((len(lengths), len(step)), np.int16)
+    if narrow:  # 24 bits are exact in single precision, at half the work
+        shift32 = (32 - lengths[:narrow]).astype(np.uint32)[:, None]
+        low = step.astype(np.uint32)
+        out[:narrow] = _classes((low[None, :] << shift32).view(np.int32) >> shift32.view(np.int32), np.float32)
+    if narrow < len(lengths):
+        shift64 = (64 - lengths[narrow:]).astype(np.uint64)[:, None]
+        out[narrow:] = _classes((step[None, :] << shift64).view(np.int64) >> shift64.view(np.int64), np.float64)
+    return out
+
+
+def _classes(small: npt.NDArray[np.signedinteger[Any]], kind: type[np.floating[Any]]) -> npt.NDArray[np.int16]:
+    mantissa, exponent = np.frexp(np.abs(small).astype(kind))
+    size = exponent.astype(np.int16)
+    size = np.where(size <= 1, size, 2 * size - 2 + (mantissa >= 0.75)).astype(np.int16)
+    np.negative(size, out=size, where=small < 0)
+    return size
 
 
 _CLASSES = 2 * 64
@@ -119,15 +139,16 @@ def _walk_bits(
 ) -> Floats:
     """Code length of steps: their size class in the light of the step before, their sign, the bits below."""
     cases = len(lengths)
+    heavy = typical_weight(weight)
     size = np.abs(signed_class)
     top = 2 * int(lengths.max())
     per_class = _histogram(size, weight, top)
-    best = np.minimum(adaptive_bits(per_class, size=2 * lengths), _shape_bits(per_class))
+    best = np.minimum(heavy * adaptive_bits(per_class / heavy, size=2 * lengths), _shape_bits(per_class))
     if before_class is not None:
         octave = (np.abs(before_class) + 1) >> 1  # 0, 1, then one an octave
         context = np.minimum(octave, _CONTEXTS - 1)
         joint = _histogram(context * np.int16(top) + size, weight, _CONTEXTS * top).reshape(cases, _CONTEXTS, top)
-        learned = adaptive_bits(joint, size=2 * lengths[:, None])
+        learned = heavy * adaptive_bits(joint / heavy, size=2 * lengths[:, None])
         best = np.minimum(best, np.minimum(learned, _shape_bits(joint)).sum(axis=1))
     rises = np.where(signed_class > 0, weight, 0.0).sum(axis=1)
     moves = per_class[:, 1:].sum(axis=1)
@@ -151,13 +172,15 @@ def _noise_bits(new: npt.NDArray[np.uint64], weight: Floats, lengths: npt.NDArra
     mask = ((1 << head) - 1).astype(np.uint64)
     top = ((new[None, :] >> tail.astype(np.uint64)[:, None]) & mask[:, None]).astype(np.int64)
     counts = _histogram(top.astype(np.int16), weight, 16)
-    learned = adaptive_bits(counts, size=1 << head)
+    heavy = typical_weight(weight)
+    learned = heavy * adaptive_bits(counts / heavy, size=1 << head)
     out: Floats = learned + tail * counts.sum(axis=1)
     return out
 
 
 def _states_bits(old: npt.NDArray[np.uint64], new: npt.NDArray[np.uint64], weight: Floats, length: int) -> float:
     """Code length of a small field as states: when it changes, and to which of the states it ever takes."""
+    heavy = typical_weight(weight)
     mask = np.uint64((1 << length) - 1)
     a, b = (old & mask).astype(np.intp), (new & mask).astype(np.intp)
     size = 1 << length
@@ -180,8 +203,8 @@ def _states_bits(old: npt.NDArray[np.uint64], new: npt.NDArray[np.uint64], weigh
         rows = joint[off].reshape(states, k)
         where = min(
             moves * float(np.log2(k)),
-            float(adaptive_bits(rows, alpha=1.0).sum()) + 1.0,
-            float(adaptive_bits(joint.sum(axis=0)[None, :], alpha=1.0)[0]) + 1.0,
+            heavy * float(adaptive_bits(rows / heavy, alpha=1.0).sum()) + 1.0,
+            heavy * float(adaptive_bits(joint.sum(axis=0) / heavy, alpha=1.0)) + 1.0,
         )
     list_bits = float(np.log2(size)) + (gammaln(size + 1) - gammaln(states + 1) - gammaln(size - states + 1)) / _LN2
     return when + where + float(list_bits)
@@ -193,6 +216,8 @@ def candidate_bits(
     new: npt.NDArray[np.uint64],
     weight: Floats,
     lengths: npt.NDArray[np.int64],
+    *,
+    thorough: bool = True,
 ) -> Floats:
     """Code length of every candidate that begins at one bit: its lowest `length` bits, for each of `lengths`.
 
@@ -203,7 +228,9 @@ def candidate_bits(
     weight : (U,) float64
         Steps each stands for.
     lengths : (L,) int64
-        Candidate lengths, 1 to 64.
+        Candidate lengths, 1 to 64, ascending.
+    thorough : bool
+        Whether all models compete, or the quick ones only.
 
     Returns
     -------
@@ -212,10 +239,10 @@ def candidate_bits(
     """
     step, last = new - old, old - before
     first = step_class(step, lengths)
-    before_class = step_class(last, lengths)
+    before_class = step_class(last, lengths) if thorough else None
     out = _walk_bits(first, before_class, weight, lengths)
     wide = lengths >= 4
-    if wide.any():
+    if thorough and wide.any():
         second = step_class(step - last, lengths[wide])
         out[wide] = np.minimum(out[wide], _walk_bits(second, None, weight, lengths[wide]))
         # noise about a level: steps from one typical value, not from the one before

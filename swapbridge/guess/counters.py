@@ -10,13 +10,15 @@ import numpy.typing as npt
 from swapbridge.core.integrity import Counter
 from swapbridge.guess.codelength import field_words
 from swapbridge.guess.columns import Columns, whole_stretches
-from swapbridge.guess.cut import BIG, LITTLE, track_bit
+from swapbridge.guess.candidates import BIG, LITTLE, track_bit
 
 WIDEST = 16
 SHARE = 0.9
 """Steps that must be as the counter says."""
 BIT_SHARE = 0.85
 """Of the steps in which any one of its bits flips, those that must be as the counter says."""
+LOWEST_BIT_SHARE = 0.2
+"""Steps in which a counter's lowest bit flips, at least: it may count every fourth frame only."""
 FEWEST_STEPS = 16
 FRAMES_USED = 6000
 """Frames looked at: a counter shows itself in far fewer."""
@@ -55,9 +57,12 @@ def find_counters(columns: Columns, taken: npt.NDArray[np.bool_] | None = None) 
     frames = _frames_between(columns, follows)
     found: list[FoundCounter] = []
     nbits = len(live)
+    payload = columns.payload
+    flips = np.unpackbits(payload[follows] ^ payload[follows - 1], axis=1, bitorder="little").mean(axis=0)
+    fast = live & (flips >= LOWEST_BIT_SHARE)
     for order in (LITTLE, BIG):
         place_bit = track_bit(order, np.arange(nbits))
-        for low in np.flatnonzero(live[place_bit]):
+        for low in np.flatnonzero(fast[place_bit]):
             step = 1 if order == LITTLE else -1
             reach = low + step * np.arange(WIDEST)
             reach = reach[(reach >= 0) & (reach < nbits)]
@@ -118,7 +123,7 @@ def _as_counter(
     span = high - low + 1
     top = 1 << length
     # every value in between must be taken, or the wrap can't be where it seems
-    seen = len(np.unique(value))
+    seen = int((np.bincount(value, minlength=top) > 0).sum())
     steps = len(follows)
     wide = length > 8
     if wide or steps < 2 * span:
@@ -138,8 +143,7 @@ def _as_counter(
         unit = step_taken[expected_frames == 1]
         if len(unit) < 8:
             continue
-        values, counts = np.unique(unit, return_counts=True)
-        step = int(values[np.argmax(counts)])
+        step = int(np.bincount(unit).argmax())
         if step == 0:
             continue
         fits = step_taken == (step * expected_frames) % modulus

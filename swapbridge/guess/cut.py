@@ -7,210 +7,144 @@ The same graph summed instead of minimised gives the probability of every field 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.guess.codelength import candidate_bits, field_words
-from swapbridge.guess.columns import Pairs
-
-LONGEST = 64
-"""Bits of the longest field."""
-
-LITTLE, BIG = 0, 1
+from swapbridge.guess.candidates import BIG, LITTLE, LONGEST, Candidates, track_bit
 
 FIELD_BITS = 3.0
 """Saying that a field is there, before where it ends."""
+GAP_BITS = 3.0
+GAP_BIT_BITS = 2.0
+"""A dead bit inside a field is odd: a field that moves above it would have moved it too."""
 
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """A field that could be: bits `first` to `last` along one track, and what it costs.
-
-    `first` and `last` count along the track: little endian as DBC counts bits, big endian byte by byte from the top
-    bit of each down. `cost` is the bits of its history, without the prior.
-    """
-
-    order: int
-    first: int
-    last: int
-    cost: float
-
-    @property
-    def length(self) -> int:
-        return self.last - self.first + 1
-
-    @property
-    def crosses(self) -> bool:
-        """Whether it stands in more than one byte, so that its byte order means something."""
-        return self.first >> 3 != self.last >> 3
+_FAR = math.inf
 
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """What a vehicle's makers tend to do, as bits that it costs not to do so."""
+    """What a vehicle's makers tend to do, as bits that it costs not to do so.
+
+    Attributes
+    ----------
+    order_bits : (float, float)
+        Of a field over a byte boundary: being little endian, being big endian.
+    """
 
     order_bits: tuple[float, float] = (1.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Cut:
-    """The best cut and how sure each of its fields is.
+class CutField:
+    """One field of a cut.
 
     Attributes
     ----------
-    fields : tuple of Candidate
-        Fields of the cheapest cut, in payload order.
-    probability : tuple of float
+    order : int
+        LITTLE or BIG; a field inside one byte is LITTLE.
+    positions : tuple of int
+        DBC bit numbers, least significant first.
+    probability : float
         Share of all cuts, weighed by their code length, that hold the same field.
-    margin : tuple of float
-        Bits that the best cut without this field would cost more.
-    rival : tuple of Candidate
-        For each field, the field that covers its top bit in the best cut without it.
+    margin : float
+        Bits that the best cut without this field costs more.
     """
 
-    fields: tuple[Candidate, ...]
-    probability: tuple[float, ...]
-    margin: tuple[float, ...]
-    bits: float
+    order: int
+    positions: tuple[int, ...]
+    probability: float
+    margin: float
+
+    @property
+    def crosses(self) -> bool:
+        """Whether it stands in more than one byte, so that its byte order means something."""
+        return self.positions[0] >> 3 != self.positions[-1] >> 3
 
 
-def track_bit(order: int, place: npt.NDArray[np.intp] | int) -> npt.NDArray[np.intp]:
-    """DBC bit numbers of places along a track."""
-    place = np.asarray(place)
-    return place if order == LITTLE else (place >> 3 << 3) + 7 - (place & 7)
+@dataclass(frozen=True, slots=True)
+class _Graph:
+    """Edges by the node they leave: (node they reach, cost, candidate or -1)."""
+
+    edges: list[list[tuple[int, float, int]]]
+    goal: int
 
 
-def positions_of(candidate: Candidate) -> tuple[int, ...]:
-    """DBC bit numbers of a candidate, least significant first."""
-    return _positions(candidate.order, candidate.first, candidate.last)
+def _node(order: int, place: int) -> int:
+    return 2 * place + (0 if place % 8 == 0 else order)
 
 
-@lru_cache(maxsize=1 << 17)
-def _positions(order: int, first: int, last: int) -> tuple[int, ...]:
-    bits = track_bit(order, np.arange(first, last + 1))
-    return tuple(int(b) for b in (bits if order == LITTLE else bits[::-1]))
+def _graph(candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], style: Style) -> _Graph:
+    nbits = len(live)
+    free = ~live & ~fixed
+    alive = live & ~fixed
+    edges: list[list[tuple[int, float, int]]] = [[] for _ in range(2 * (nbits + 1))]
+    for order in (LITTLE, BIG):
+        bit = track_bit(order, np.arange(nbits))
+        count = np.concatenate(([0], np.cumsum(alive[bit])))
+        # dead bits that a field could reach into unseen: above its top bit along the track
+        room = _runs(free[bit] if order == LITTLE else free[bit][::-1])
+        if order == BIG:
+            room = room[::-1]
+        chosen = np.flatnonzero(candidates.order == order)
+        first, last = candidates.first[chosen], candidates.last[chosen]
+        gaps = last - first + 1 - (count[last + 1] - count[first])
+        above = np.where(order == LITTLE, last + 1, first - 1)
+        inside = (above >= 0) & (above < nbits)
+        reach = np.where(inside, room[np.clip(above, 0, nbits - 1)], 0)
+        cost = candidates.cost[chosen] + np.where(gaps > 0, GAP_BITS + GAP_BIT_BITS * gaps, 0.0)
+        for i, a, b, c, r in zip(
+            chosen.tolist(), first.tolist(), last.tolist(), cost.tolist(), reach.tolist(), strict=True
+        ):
+            low = a & 7 if order == LITTLE else 7 - (b & 7)
+            prior = _place_bits(low, b - a + 1, r)
+            crosses = a >> 3 != b >> 3
+            total = c + prior + (style.order_bits[order] if crosses else 0.0)
+            edges[_node(order, a)].append((_node(order, b + 1), total, i))
+        for place in np.flatnonzero(~alive[bit]).tolist():
+            edges[_node(order, place)].append((_node(order, place + 1), 0.0, -1))
+    return _Graph(edges, _node(LITTLE, nbits))
 
 
-def clear_of(candidates: Sequence[Candidate], fixed: npt.NDArray[np.bool_]) -> list[Candidate]:
-    """Candidates that hold none of the fixed bits."""
-    return [c for c in candidates if not fixed[list(positions_of(c))].any()]
+def _runs(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
+    """(N,) how many true values follow each other from each place on."""
+    out = np.zeros(len(mask), np.int64)
+    run = 0
+    for i in range(len(mask) - 1, -1, -1):
+        run = run + 1 if mask[i] else 0
+        out[i] = run
+    return out
 
 
-def find_candidates(pairs: Pairs, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_]) -> list[Candidate]:
-    """All candidate fields with their costs: they begin and end at live bits and hold no bit that is spoken for.
+@lru_cache(maxsize=1 << 14)
+def _place_bits(low: int, length: int, room: int) -> float:
+    """Bits to say where a field stands: makers like whole bytes, whole nibbles and byte-aligned ends.
 
     Parameters
     ----------
-    pairs : Pairs
-        Steps to count over.
-    live, fixed : (8 B,) bool
-        Bits that change, and bits that counters, checksums and multiplexers have taken.
+    low : int
+        Weight, in its byte, of the least significant bit.
+    length : int
+        Bits from the lowest to the highest live one.
+    room : int
+        Dead bits above that may belong to it unseen: the most natural extension counts.
     """
-    nbits = 8 * pairs.new.shape[1]
-    out: list[Candidate] = []
-    for order in (LITTLE, BIG):
-        place_bit = track_bit(order, np.arange(nbits))
-        alive = live[place_bit] & ~fixed[place_bit]
-        taken = fixed[place_bit]
-        for low in range(nbits):
-            # low: place of the least significant bit; little endian grows up the track, big endian down
-            if not alive[low]:
-                continue
-            reach = (
-                np.arange(low, min(nbits, low + LONGEST))
-                if order == LITTLE
-                else np.arange(low, max(-1, low - LONGEST), -1)
-            )
-            blocked = np.flatnonzero(taken[reach])
-            if len(blocked):
-                reach = reach[: blocked[0]]
-            ends = np.flatnonzero(alive[reach])
-            if order == BIG:  # what stays in one byte is the same field in either order
-                ends = ends[(reach[ends] >> 3) != (low >> 3)]
-                if not len(ends):
-                    continue
-            order_bits = place_bit[reach[: ends[-1] + 1]]
-            words = [field_words(rows, order_bits) for rows in (pairs.before, pairs.old, pairs.new)]
-            lengths = (ends + 1).astype(np.int64)
-            costs = candidate_bits(words[0], words[1], words[2], pairs.weight, lengths)
-            for end, cost in zip(ends, costs, strict=True):
-                far = int(reach[end])
-                first, last = (low, far) if order == LITTLE else (far, low)
-                out.append(Candidate(order, first, last, float(cost)))
-    out = _with_noisy_tails(out, pairs, live & ~fixed)
-    for c in [c for c in out if c.order == LITTLE and not c.crosses]:
-        base = c.first >> 3 << 3
-        out.append(Candidate(BIG, base + 7 - (c.last - base), base + 7 - (c.first - base), c.cost))
-    return out
-
-
-NOISY = 0.4
-"""A bit that flips in this share of all steps is noise for the field it belongs to."""
-
-
-def _with_noisy_tails(candidates: list[Candidate], pairs: Pairs, alive: npt.NDArray[np.bool_]) -> list[Candidate]:
-    """Candidates with costs that allow for low bits written raw.
-
-    Where steps are large against a field's lowest bits, these are as good as noise, and no field should pay more for
-    holding them than they would cost by themselves. That can be so only if the bit above them moves about as often.
-    """
-    flips = np.unpackbits(pairs.old ^ pairs.new, axis=1, bitorder="little").T @ pairs.weight
-    noisy = flips >= NOISY * pairs.steps
-    cheapest: dict[tuple[int, int, int], float] = {}
-    out = []
-    # from short to long: the candidate without its lowest bit comes first
-    for c in sorted(candidates, key=lambda c: c.length):
-        low, high, step = (c.first, c.last, 1) if c.order == LITTLE else (c.last, c.first, -1)
-        cost = c.cost
-        bit = int(track_bit(c.order, low))
-        above = low + step
-        if low != high and noisy[bit]:
-            next_bit = int(track_bit(c.order, above))
-            order = LITTLE if c.order == BIG and above >> 3 == high >> 3 else c.order
-            key = (c.order, above, high)
-            if order != c.order:  # the rest lies in one byte, where only one order is kept
-                base = above >> 3 << 3
-                key = (LITTLE, base + 7 - (above - base), base + 7 - (high - base))
-            if noisy[next_bit] and alive[next_bit] and key in cheapest:
-                cost = min(cost, cheapest[key] + pairs.steps)
-        cheapest[c.order, low, high] = cost
-        out.append(Candidate(c.order, c.first, c.last, cost))
-    return out
-
-
-def prior_bits(candidate: Candidate, free: npt.NDArray[np.bool_], style: Style) -> float:
-    """Bits to say where a candidate stands: makers like whole bytes, whole nibbles and byte-aligned ends.
-
-    Dead bits next to it may belong to it unseen, so the most natural extension into them counts.
-    """
-    places = (candidate.first, candidate.last)
-    below, above = places if candidate.order == LITTLE else (places[1], places[0])
-    step = 1 if candidate.order == LITTLE else -1
-    best = np.inf
-    n = len(free)
-    grow = 0
-    bit = track_bit(candidate.order, np.arange(n))
-    while True:
-        length = candidate.length + grow
-        end = above + step * grow
-        low_in_byte = int(bit[below]) & 7
-        high_in_byte = int(bit[end]) & 7
-        cost = _length_bits(length) + (0.0 if low_in_byte == 0 else 0.5 if low_in_byte == 4 else 1.5)
-        cost += 0.0 if high_in_byte == 7 else 0.5 if high_in_byte == 3 else 1.5
-        if length == 1:
-            cost = _length_bits(1) + 1.5
-        best = min(best, cost + 0.05 * grow)
-        nxt = end + step
-        if length >= LONGEST or not 0 <= nxt < n or not free[bit[nxt]]:
+    best = _FAR
+    for grow in range(room + 1):
+        total = length + grow
+        if total > LONGEST:
             break
-        grow += 1
-    if end >> 3 != below >> 3 or candidate.crosses:
-        best += style.order_bits[candidate.order] if candidate.crosses else 0.0
-    return FIELD_BITS + float(best)
+        high = (low + total - 1) & 7
+        cost = _length_bits(total)
+        if total == 1:
+            cost += 1.5
+        else:
+            cost += (0.0 if low == 0 else 0.5 if low == 4 else 1.5) + (0.0 if high == 7 else 0.5 if high == 3 else 1.5)
+        best = min(best, cost + 0.05 * grow)
+    return FIELD_BITS + best
 
 
 def _length_bits(length: int) -> float:
@@ -224,75 +158,118 @@ def _length_bits(length: int) -> float:
     return 6.5 if length <= 32 else 9.0
 
 
+def _forward(graph: _Graph) -> tuple[list[float], list[tuple[int, int]]]:
+    """Cheapest way to every node, and by which edge one came."""
+    cost = [_FAR] * len(graph.edges)
+    came = [(-1, -1)] * len(graph.edges)
+    cost[0] = 0.0
+    for a, leaving in enumerate(graph.edges):
+        base = cost[a]
+        if base == _FAR:
+            continue
+        for b, c, i in leaving:
+            if base + c < cost[b]:
+                cost[b] = base + c
+                came[b] = (a, i)
+    return cost, came
+
+
+def cut_bits(candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], style: Style) -> float:
+    """Code length of the best cut of what is not fixed."""
+    graph = _graph(candidates.clear_of(fixed), live, fixed, style)
+    return _forward(graph)[0][graph.goal]
+
+
+def within_reach(
+    candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], slack: float
+) -> Candidates:
+    """Candidates that stand in some cut at most `slack` bits dearer than the best."""
+    graph = _graph(candidates, live, fixed, Style())
+    ahead, _ = _forward(graph)
+    behind = [_FAR] * len(graph.edges)
+    behind[graph.goal] = 0.0
+    for a in range(len(graph.edges) - 1, -1, -1):
+        for b, c, _i in graph.edges[a]:
+            behind[a] = min(behind[a], c + behind[b])
+    limit = ahead[graph.goal] + slack
+    keep = np.zeros(len(candidates.cost), bool)
+    for a, leaving in enumerate(graph.edges):
+        for b, c, i in leaving:
+            if i >= 0 and ahead[a] + c + behind[b] <= limit:
+                keep[i] = True
+    return candidates.select(keep)
+
+
 def best_cut(
-    candidates: list[Candidate], live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], style: Style, temper: float
-) -> Cut:
-    """Cheapest cut of the live bits, with each field's probability.
+    candidates: Candidates,
+    live: npt.NDArray[np.bool_],
+    fixed: npt.NDArray[np.bool_],
+    style: Style,
+    temper: float,
+) -> tuple[CutField, ...]:
+    """Fields of the cheapest cut of the live bits, in payload order, with each one's probability and margin.
 
     Parameters
     ----------
-    candidates : list of Candidate
+    candidates : Candidates
         From `find_candidates`.
     live, fixed : (8 B,) bool
-        As there.
+        Bits that change; bits that are not to be cut.
     style : Style
         The vehicle's habits.
     temper : float
         What a bit of data is worth, 0 to 1: frames are not independent, and models are not the truth.
     """
-    nbits = len(live)
-    free = ~live & ~fixed
-    nodes = 2 * (nbits + 1)
-
-    def node(order: int, place: int) -> int:
-        return 2 * place + (0 if place % 8 == 0 else order)
-
-    edges: list[list[tuple[int, float, int]]] = [[] for _ in range(nodes)]
-    costs = np.zeros(len(candidates))
-    for i, c in enumerate(candidates):
-        gap = c.length - int((live & ~fixed)[track_bit(c.order, np.arange(c.first, c.last + 1))].sum())
-        costs[i] = c.cost + prior_bits(c, free, style) + (3.0 + 2.0 * gap if gap else 0.0)
-        edges[node(c.order, c.first)].append((node(c.order, c.last + 1), float(costs[i]), i))
-    for order in (LITTLE, BIG):
-        bits = track_bit(order, np.arange(nbits))
-        for place in range(nbits):
-            if not live[bits[place]] or fixed[bits[place]]:
-                edges[node(order, place)].append((node(order, place + 1), 0.0, -1))
-    from_start = np.full(nodes, np.inf)
-    from_start[0] = 0.0
-    came: list[tuple[int, int]] = [(-1, -1)] * nodes
-    log_from = np.full(nodes, -np.inf)
-    log_from[0] = 0.0
-    # both tracks of one place before the next place: node numbers ascend with places
-    for a in range(nodes):
-        if not np.isfinite(from_start[a]):
+    candidates = candidates.clear_of(fixed)
+    graph = _graph(candidates, live, fixed, style)
+    cost, came = _forward(graph)
+    nodes = len(graph.edges)
+    forward = [-_FAR] * nodes
+    forward[0] = 0.0
+    for a, leaving in enumerate(graph.edges):
+        if forward[a] == -_FAR:
             continue
-        for b, cost, i in edges[a]:
-            if from_start[a] + cost < from_start[b]:
-                from_start[b] = from_start[a] + cost
-                came[b] = (a, i)
-            log_from[b] = np.logaddexp(log_from[b], log_from[a] - temper * cost)
-    to_end = np.full(nodes, np.inf)
-    goal = node(LITTLE, nbits)
-    to_end[goal] = 0.0
-    log_to = np.full(nodes, -np.inf)
-    log_to[goal] = 0.0
+        for b, c, _ in leaving:
+            forward[b] = _add(forward[b], forward[a] - temper * c)
+    backward = [-_FAR] * nodes
+    backward[graph.goal] = 0.0
     for a in range(nodes - 1, -1, -1):
-        for b, cost, _ in edges[a]:
-            to_end[a] = min(to_end[a], cost + to_end[b])
-            log_to[a] = np.logaddexp(log_to[a], log_to[b] - temper * cost)
-    path: list[int] = []
-    at = goal
+        for b, c, _ in graph.edges[a]:
+            backward[a] = _add(backward[a], backward[b] - temper * c)
+    path = []
+    at = graph.goal
     while at > 0:
-        at, i = came[at]
+        previous, i = came[at]
         if i >= 0:
-            path.append(i)
+            path.append((previous, at, i))
+        at = previous
     path.reverse()
-    fields = tuple(candidates[i] for i in path)
-    probability, margin = [], []
-    for i in path:
-        c = candidates[i]
-        a, b = node(c.order, c.first), node(c.order, c.last + 1)
-        probability.append(float(np.exp(min(0.0, log_from[a] - temper * costs[i] + log_to[b] - log_to[0]))))
-        margin.append(0.0)
-    return Cut(fields, tuple(probability), tuple(margin), float(from_start[goal]))
+    share: dict[tuple[int, ...], float] = {}
+    for a, leaving in enumerate(graph.edges):
+        for b, c, i in leaving:
+            if i >= 0:
+                log_share = forward[a] - temper * c + backward[b] - backward[0]
+                if log_share > -20.0:
+                    bits = candidates.positions(i)
+                    share[bits] = share.get(bits, 0.0) + math.exp(min(0.0, log_share))
+    out = []
+    for _, _, i in path:
+        bits = candidates.positions(i)
+        crosses = bits[0] >> 3 != bits[-1] >> 3
+        order = int(candidates.order[i]) if crosses else LITTLE
+        margin = _cost_without(graph, candidates, bits) - cost[graph.goal]
+        out.append(CutField(order, bits, min(1.0, share.get(bits, 0.0)), margin))
+    return tuple(out)
+
+
+def _add(a: float, b: float) -> float:
+    """``log(exp(a) + exp(b))``."""
+    if a < b:
+        a, b = b, a
+    return a if b == -_FAR else a + math.log1p(math.exp(b - a))
+
+
+def _cost_without(graph: _Graph, candidates: Candidates, bits: tuple[int, ...]) -> float:
+    """Bits of the best cut that does not hold this field."""
+    edges = [[e for e in leaving if e[2] < 0 or candidates.positions(e[2]) != bits] for leaving in graph.edges]
+    return _forward(_Graph(edges, graph.goal))[0][graph.goal]

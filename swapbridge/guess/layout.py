@@ -18,14 +18,20 @@ from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guess.checksums import FoundChecksum, find_checksums
 from swapbridge.guess.columns import FEW_FRAMES, Columns, sample_pairs
 from swapbridge.guess.counters import FoundCounter, find_counters
-from swapbridge.guess.cut import Candidate, Cut, Style, best_cut, clear_of, find_candidates, positions_of
+from swapbridge.guess.candidates import Candidates, find_candidates
+from swapbridge.guess.cut import CutField, Style, best_cut, cut_bits, within_reach
 from swapbridge.guess.fields import raw_values
 from swapbridge.guess.findings import FoundField
 from swapbridge.guess.kinds import field_kind, is_signed
 from swapbridge.guess.multiplex import FoundMux, find_multiplexer
 
-PAIRS_LIMIT = 3000
+PAIRS_LIMIT = 2000
 """Steps between frames that code lengths are counted over; see `sample_pairs`."""
+FIRST_LIMIT = 400
+"""Steps for the first, coarse weighing of all candidates."""
+SLACK_BITS = 60.0
+SLACK_A_STEP = 0.2
+"""How far from the best coarse cut a candidate may be and still be weighed again; three standard errors of it."""
 TEMPER = 0.3
 """Worth of one bit of code length when cuts are compared as probabilities; measured on planted layouts."""
 
@@ -42,7 +48,7 @@ class Part:
         Bits that change in these frames.
     fixed : (8 B,) bool
         Bits that are not this part's to cut.
-    candidates : tuple of Candidate
+    candidates : Candidates
         Fields that could be, with the bits that their histories take.
     counters : tuple of FoundCounter
         What counts in these frames.
@@ -51,7 +57,7 @@ class Part:
     mux_value: int | None
     live: npt.NDArray[np.bool_]
     fixed: npt.NDArray[np.bool_]
-    candidates: tuple[Candidate, ...]
+    candidates: Candidates
     counters: tuple[FoundCounter, ...]
 
 
@@ -71,18 +77,17 @@ def study(columns: Columns) -> Study:
     size = len(live)
     if len(columns) < FEW_FRAMES or not live.any():
         return Study(columns, (), None, ())
-    candidates = find_candidates(sample_pairs(columns, PAIRS_LIMIT), live, np.zeros(size, bool))
+    coarse = find_candidates(sample_pairs(columns, FIRST_LIMIT), live, np.zeros(size, bool), thorough=False)
 
     def bits_without(positions: tuple[int, ...]) -> float:
-        fixed = mask_of(positions, size)
-        return best_cut(clear_of(candidates, fixed), live, fixed, Style(), TEMPER).bits
+        return cut_bits(coarse, live, mask_of(positions, size), Style())
 
     checksums = find_checksums(columns, find_counters(columns), bits_without)
     taken = np.zeros(size, bool)
     for checksum in checksums:
         taken |= mask_of(checksum.positions, size)
     counters = find_counters(columns, taken)
-    mux = find_multiplexer(columns, [c.positions for c in counters], taken, Style(), TEMPER)
+    mux = find_multiplexer(columns, [c.positions for c in counters], taken)
     parts = []
     decided = np.zeros(size, bool)
     if mux is not None:
@@ -96,7 +101,8 @@ def study(columns: Columns) -> Study:
     for counter in counters:
         taken |= mask_of(counter.positions, size)
     fixed = taken | decided
-    whole = Part(None, live, fixed, tuple(clear_of(candidates, fixed)), tuple(counters))
+    fine = _refine(columns, coarse.clear_of(fixed), live, fixed)
+    whole = Part(None, live, fixed, fine, tuple(counters))
     return Study(columns, tuple(checksums), mux, (whole, *parts))
 
 
@@ -106,8 +112,17 @@ def _mux_part(columns: Columns, value: int, decided: npt.NDArray[np.bool_]) -> P
     fixed = ~decided
     for counter in counters:
         fixed = fixed | mask_of(counter.positions, len(live))
-    candidates = find_candidates(sample_pairs(columns, PAIRS_LIMIT), live, fixed)
-    return Part(value, live, fixed, tuple(candidates), tuple(counters))
+    coarse = find_candidates(sample_pairs(columns, FIRST_LIMIT), live, fixed, thorough=False)
+    return Part(value, live, fixed, _refine(columns, coarse, live, fixed), tuple(counters))
+
+
+def _refine(
+    columns: Columns, coarse: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_]
+) -> Candidates:
+    """Weigh again, on more steps and with all models, what could stand in a good cut."""
+    pairs = sample_pairs(columns, PAIRS_LIMIT)
+    near = within_reach(coarse, live, fixed, SLACK_BITS + SLACK_A_STEP * pairs.steps)
+    return find_candidates(pairs, live, fixed, thorough=True, among=near)
 
 
 def mask_of(positions: Sequence[int], size: int) -> npt.NDArray[np.bool_]:
@@ -125,15 +140,14 @@ def house_style(studies: Sequence[Study]) -> Style:
     count = np.ones(2)
     for s in studies:
         for part in s.parts:
-            cut = cut_of(part, Style())
-            for candidate, sure in zip(cut.fields, cut.probability, strict=True):
-                if candidate.crosses:
-                    count[candidate.order] += sure
+            for found in cut_of(part, Style()):
+                if found.crosses:
+                    count[found.order] += found.probability
     share = np.clip(count / count.sum(), 0.02, 0.98)
     return Style((float(-np.log2(share[0])), float(-np.log2(share[1]))))
 
 
-def cut_of(part: Part, style: Style) -> Cut:
+def cut_of(part: Part, style: Style) -> tuple[CutField, ...]:
     """The best cut of what counters, checksums and the multiplexer leave."""
     return best_cut(part.candidates, part.live, part.fixed, style, TEMPER)
 
@@ -151,9 +165,7 @@ def lay_out(s: Study, style: Style) -> tuple[FoundField, ...]:
         mux = None if part.mux_value is None or selector is None else (selector.name, part.mux_value)
         columns = s.columns if mux is None or value is None else s.columns.select(value == part.mux_value)
         fields += [_in_part(counter_field(c), mux) for c in part.counters]
-        cut = cut_of(part, style)
-        for candidate, sure, margin in zip(cut.fields, cut.probability, cut.margin, strict=True):
-            fields.append(_in_part(_plain_field(columns, candidate, sure, margin), mux))
+        fields += [_in_part(_plain_field(columns, found), mux) for found in cut_of(part, style)]
     return tuple(sorted(fields, key=lambda f: (-1 if f.mux is None else f.mux[1], min(f.layout.positions))))
 
 
@@ -173,21 +185,21 @@ def _mux_field(mux: FoundMux) -> FoundField:
     )
 
 
-def _plain_field(columns: Columns, candidate: Candidate, sure: float, margin: float) -> FoundField:
-    layout = layout_from_positions(positions_of(candidate))
+def _plain_field(columns: Columns, found: CutField) -> FoundField:
+    layout = layout_from_positions(found.positions)
     raw = raw_values(columns.payload, layout)
     follows = ~columns.breaks
     kind = field_kind(raw, follows, layout.length)
     if kind == "analogue" and layout.length < 64:
         layout = replace(layout, signed=is_signed(raw, follows, layout.length))
     changes = int((np.diff(raw)[follows[1:]] != 0).sum())
-    evidence: dict[str, Any] = {"frames": len(columns), "changes": changes, "margin_bits": round(margin, 1)}
+    evidence: dict[str, Any] = {"frames": len(columns), "changes": changes, "margin_bits": round(found.margin, 1)}
     return FoundField(
         name=f"field_{layout.start}_{layout.length}",
         layout=layout,
         kind=kind,
-        layout_confidence=round(sure, 4),
-        confidence=round(sure, 4),
+        layout_confidence=round(found.probability, 4),
+        confidence=round(found.probability, 4),
         evidence=evidence,
     )
 

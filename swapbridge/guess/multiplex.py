@@ -12,11 +12,12 @@ import numpy.typing as npt
 
 from swapbridge.guess.codelength import adaptive_bits, field_words
 from swapbridge.guess.columns import FEW_FRAMES, Columns, sample_pairs, whole_stretches
-from swapbridge.guess.cut import LITTLE, Candidate, Style, best_cut, clear_of, find_candidates, positions_of
+from swapbridge.guess.candidates import LITTLE, Candidates, find_candidates
+from swapbridge.guess.cut import Style, cut_bits
 
 WIDEST = 8
 MOST_VALUES = 64
-ROWS_USED = 2000
+ROWS_USED = 1000
 TURNS = 0.25
 """Share of frames in which a multiplexer turns to another value, at least."""
 GAIN_BITS = 40.0
@@ -37,9 +38,7 @@ class FoundMux:
     gain_bits: float
 
 
-def find_multiplexer(
-    columns: Columns, exact: list[tuple[int, ...]], taken: npt.NDArray[np.bool_], style: Style, temper: float
-) -> FoundMux | None:
+def find_multiplexer(columns: Columns, exact: list[tuple[int, ...]], taken: npt.NDArray[np.bool_]) -> FoundMux | None:
     """The multiplexer of one identifier, if it has one.
 
     Parameters
@@ -50,20 +49,17 @@ def find_multiplexer(
         Bits of found counters: one of these may be the multiplexer, part of one is not, and none is decided by it.
     taken : (8 B,) bool
         Bits of checksums, which depend on everything.
-    style, temper
-        As `best_cut` takes them.
     """
     columns = whole_stretches(columns, ROWS_USED)
     likely = _likely(columns, exact, taken)
     if not likely:
         return None
     live = columns.live
-    fixed = taken.copy()
-    whole = find_candidates(sample_pairs(columns, ROWS_USED), live, taken)
-    plain = best_cut(whole, live, fixed, style, temper).bits
+    whole = find_candidates(sample_pairs(columns, ROWS_USED), live, taken, thorough=False)
+    plain = cut_bits(whole, live, taken, Style())
     best: FoundMux | None = None
     for found in likely:
-        weighed = _weigh(columns, found, whole, taken, exact, style, temper)
+        weighed = _weigh(columns, found, whole, taken, exact)
         saved = plain - weighed.bits
         if saved > max(GAIN_BITS, 0.05 * plain) and (best is None or saved > best.gain_bits + 0.02 * plain):
             best = replace(found, decides=weighed.decides, gain_bits=saved)
@@ -79,11 +75,9 @@ class _Weighed:
 def _weigh(
     columns: Columns,
     found: FoundMux,
-    whole: list[Candidate],
+    whole: Candidates,
     taken: npt.NDArray[np.bool_],
     exact: list[tuple[int, ...]],
-    style: Style,
-    temper: float,
 ) -> _Weighed:
     """Code length with this multiplexer, and the set of decided bits that makes it shortest."""
     live = columns.live
@@ -98,17 +92,17 @@ def _weigh(
     for v in found.values:
         part = columns.select(value == v)
         part_live = part.live
-        parts.append((part_live, find_candidates(sample_pairs(part, ROWS_USED), part_live, never)))
-    own = [c.cost for c in whole if c.order == LITTLE and positions_of(c) == found.positions]
-    own_bits = min(own) if own else 0.0
+        pairs = sample_pairs(part, ROWS_USED)
+        parts.append((part_live, find_candidates(pairs, part_live, never, thorough=False)))
+    same = (whole.first == found.positions[0]) & (whole.last == found.positions[-1]) & (whole.order == LITTLE)
+    own_bits = float(whole.cost[same].min()) if same.any() else 0.0
 
     def total(decided: npt.NDArray[np.bool_]) -> float:
         bits = own_bits
         common = never | decided
-        bits += best_cut(clear_of(whole, common), live, common, style, temper).bits
+        bits += cut_bits(whole, live, common, Style())
         for part_live, candidates in parts:
-            fixed = never | ~decided
-            bits += best_cut(clear_of(candidates, fixed), part_live, fixed, style, temper).bits
+            bits += cut_bits(candidates, part_live, never | ~decided, Style())
         return bits
 
     sure = _mask(found.decides, size)
@@ -143,9 +137,7 @@ def _runs_touching(bits: npt.NDArray[np.bool_], seed: npt.NDArray[np.bool_]) -> 
     return out
 
 
-def _likely(
-    columns: Columns, exact: list[tuple[int, ...]], taken: npt.NDArray[np.bool_]
-) -> list[FoundMux]:
+def _likely(columns: Columns, exact: list[tuple[int, ...]], taken: npt.NDArray[np.bool_]) -> list[FoundMux]:
     """The few selectors that save most when single bits are counted, each flip by itself."""
     payload = columns.payload
     n = len(payload)
