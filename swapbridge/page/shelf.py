@@ -129,13 +129,17 @@ class Shelf:
         return self.path("signal_maps", name)
 
     def _stimulus_of(self, path: Path) -> Path | None:
-        base = path.name
-        for suffix in sorted(CAPTURE_SUFFIXES, key=len, reverse=True):
-            if base.lower().endswith(suffix):
-                base = base[: -len(suffix)]
-                break
+        base = capture_stem(path.name)
         for name in (f"{base}.stimulus.csv", f"{base}_stimulus.csv", f"{base}.csv"):
             candidate = path.with_name(name)
             if candidate.is_file():
                 return candidate
         return None
+
+
+def capture_stem(name: str) -> str:
+    """A capture's file name without its ending."""
+    for suffix in sorted(CAPTURE_SUFFIXES, key=len, reverse=True):
+        if name.lower().endswith(suffix):
+            return name[: -len(suffix)]
+    return name

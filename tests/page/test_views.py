@@ -190,7 +190,7 @@ def test_a_job_can_be_cancelled(folder: Path, open_page: OpenPage) -> None:
 
 def test_broken_findings_are_said_not_shown(folder: Path, open_page: OpenPage) -> None:
     (folder / "findings").mkdir()
-    (folder / "findings" / "ramp.log.json").write_text(json.dumps({"version": 99}))
+    (folder / "findings" / "ramp.json").write_text(json.dumps({"version": 99}))
     answer = open_page(folder).http.get("/api/claims", params={"file": "ramp.log"})
     assert answer.status_code == 400
     assert "guess this capture again" in answer.json()["error"]

@@ -22,6 +22,7 @@ from swapbridge.guess.guess import guess
 from swapbridge.page.bench import Bench, answer, body, stamp_of, text_of
 from swapbridge.page.jobs import Progress
 from swapbridge.page.pictures import envelope, payload_rows
+from swapbridge.page.shelf import capture_stem
 from swapbridge.signalmap import accept_findings, encode_map, load_map
 
 MOST_DOTS = 800
@@ -69,8 +70,8 @@ def routes(bench: Bench) -> list[Route]:
 
 
 def findings_path(bench: Bench, capture: str) -> Path:
-    """Where findings of a capture are kept: `findings/` in the folder, written by guess here or on the command line."""
-    return bench.shelf.path("findings", f"{capture}.json")
+    """Where findings of `captures/NAME.log` are kept: `findings/NAME.json`, from here or from the command line."""
+    return bench.shelf.path("findings", f"{capture_stem(capture)}.json")
 
 
 def findings(bench: Bench, capture: str) -> dict[str, Any]:
