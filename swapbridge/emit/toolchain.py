@@ -30,6 +30,8 @@ STRICT_FLAGS = (
 """The flags that every emitted file builds under without a word."""
 
 BUILD_TIMEOUT_S = 300
+KEPT_OBJECTS = 100
+"""Built objects that stay in the cache: those used last."""
 
 
 @lru_cache(maxsize=8)
@@ -117,10 +119,20 @@ def shared_object(sources: Mapping[str, str], flags: Sequence[str] = ("-std=c99"
     cache = cache_folder()
     kept = cache / f"{digest.hexdigest()[:40]}.so"
     if kept.is_file():
+        os.utime(kept)
         return kept
     with tempfile.TemporaryDirectory(dir=cache) as name:
         os.replace(build(sources, "bridge.so", Path(name), wanted, compiler), kept)
+    for old in sorted(cache.glob("*.so"), key=_last_used)[:-KEPT_OBJECTS]:
+        old.unlink(missing_ok=True)
     return kept
+
+
+def _last_used(path: Path) -> float:
+    try:
+        return path.stat().st_mtime
+    except OSError:  # another process was quicker to remove it
+        return 0.0
 
 
 @lru_cache(maxsize=8)

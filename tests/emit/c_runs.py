@@ -58,6 +58,21 @@ def slow_answers(plan: Plan, calls: Sequence[Call]) -> list[Answer]:
     return out
 
 
+def python_answers(plan: Plan, calls: Sequence[Call]) -> list[Answer]:
+    """What the Python translator says to each call."""
+    translator = Translator(plan)
+    out = []
+    for call in calls:
+        sent = None
+        if call.word is None:
+            sent = translator.poll(call.time_us)
+        else:
+            translator.on_frame(call.bus, call.word, call.data, call.time_us)
+        plain = None if sent is None else (sent.bus, sent.word, sent.data)
+        out.append(Answer(translator.next_poll(call.time_us), plain))
+    return out
+
+
 def assert_same(calls: Sequence[Call], ours: Sequence[Answer], theirs: Sequence[Answer], what: str) -> None:
     """Fail at the first call that the two answer differently."""
     assert len(ours) == len(theirs) == len(calls), what

@@ -9,12 +9,11 @@ from pathlib import Path
 import pytest
 
 from swapbridge.bridge.plan import Plan
-from swapbridge.bridge.translator import Translator
 from swapbridge.emit import NativeTranslator, emit_c
 from tests.benchmarks import cortex_m
-from tests.emit.c_runs import assert_same, build_harness, rows, run_harness, run_slowly
+from tests.emit.c_runs import assert_same, build_harness, python_answers, rows, run_harness, run_slowly
 from tests.emit.demo_swap import Frames, demo_frames, demo_plan
-from tests.emit.random_plans import Answer, Call
+from tests.emit.random_plans import Call
 
 
 @pytest.fixture(scope="module")
@@ -25,20 +24,6 @@ def plan() -> Plan:
 @pytest.fixture(scope="module")
 def frames(plan: Plan) -> Frames:
     return demo_frames(plan)
-
-
-def python_answers(plan: Plan, calls: list[Call]) -> list[Answer]:
-    translator = Translator(plan)
-    out = []
-    for call in calls:
-        sent = None
-        if call.word is None:
-            sent = translator.poll(call.time_us)
-        else:
-            translator.on_frame(call.bus, call.word, call.data, call.time_us)
-        plain = None if sent is None else (sent.bus, sent.word, sent.data)
-        out.append(Answer(translator.next_poll(call.time_us), plain))
-    return out
 
 
 def demo_calls(frames: Frames, count: int, seed: int) -> list[Call]:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from swapbridge.core.errors import InputError, MissingToolError
+from swapbridge.emit import toolchain
 from swapbridge.emit.toolchain import build, cache_folder, find_compiler, shared_object
 
 SOURCE = {"one.c": "int one(void);\nint one(void) { return 1; }\n"}
@@ -43,6 +44,17 @@ def test_what_was_built_is_kept_for_its_user_only(own_cache: Path) -> None:
     assert [p.name for p in cache_folder().iterdir()] == [first.name]
     assert own_cache in first.parents
     assert cache_folder().stat().st_mode & 0o077 == 0
+
+
+def test_only_those_used_last_are_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(toolchain, "KEPT_OBJECTS", 2)
+    sources = [{"one.c": SOURCE["one.c"].replace("1", str(n))} for n in range(3)]
+    first, second = shared_object(sources[0]), shared_object(sources[1])
+    os.utime(first, (1, 1))
+    os.utime(second, (2, 2))
+    assert shared_object(sources[0]) == first  # used again, so now the younger
+    third = shared_object(sources[2])
+    assert set(cache_folder().iterdir()) == {first, third}
 
 
 def test_other_text_or_flags_build_anew() -> None:
