@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from fractions import Fraction as F
 from itertools import pairwise
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -135,7 +136,7 @@ def conditions(samples: Samples, step: Callable[[bool], bool]) -> list[int]:
 @settings(max_examples=20, deadline=None)
 @given(some)
 def test_debounce_hold_edges_and_toggle(samples: Samples) -> None:
-    state = {"b": False, "n": 0, "left": 0, "was": None, "t": False}
+    state: dict[str, Any] = {"b": False, "n": 0, "left": 0, "was": None, "t": False}
 
     def debounce(c: bool) -> bool:
         state["n"] = int(state["n"]) + 1 if c != state["b"] else 0
