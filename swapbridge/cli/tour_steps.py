@@ -6,6 +6,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import textwrap
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
@@ -17,7 +18,7 @@ from pathlib import Path
 from swapbridge.bridge import Translator, compile_bridge, load_bridge, load_maps, plan_from_json
 from swapbridge.bus.script import default_script_text
 from swapbridge.capture import read_capture, read_stimulus
-from swapbridge.cli.common import progress_bar
+from swapbridge.cli.common import WIDTH, progress_bar
 from swapbridge.cli.folder import SCRIPT, SwapFolder
 from swapbridge.cli.prove_cmd import in_real_time
 from swapbridge.core.files import written_whole
@@ -70,7 +71,8 @@ class Tour:
         self.told[name], self.seconds[name] = lines, time.monotonic() - begin
         self.say(f"{name} ({self.seconds[name]:.1f} s)")
         for line in lines:
-            self.say(f"  {line}")
+            for part in textwrap.wrap(line, WIDTH - 4, subsequent_indent="    ", drop_whitespace=True) or [""]:
+                self.say(f"  {part}")
 
     def text(self, place: str, text: str) -> None:
         """Write one result file, whole."""
@@ -149,7 +151,7 @@ def keep(tour: Tour) -> None:
                 f"found again by guess, {len(merged.differences)} contradictions, {merged.only_second} only found"
             )
             names = {(m, theirs): mine for m, mine, theirs in merged.same}
-            lines += [f"  {line}" for line in _main_signals(found, by_hand, names)]
+            lines += list(_main_signals(found, by_hand, names))
         lines.append("compile uses signal_maps/host.dbc and donor.dbc: names, units, choices and roles as the builder")
         lines.append("wrote them (_by_hand.dbc), evidence and checks from guess (_found.dbc); `map merge` joined them")
 
