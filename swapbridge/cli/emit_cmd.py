@@ -6,8 +6,7 @@ from pathlib import Path
 
 import click
 
-from swapbridge.bridge.plan_json import plan_from_json
-from swapbridge.core.errors import InputError
+from swapbridge.cli.plan_file import read_plan
 from swapbridge.emit import emit_c, write_files
 
 
@@ -32,12 +31,10 @@ def c(plan: Path, folder: Path, name: str) -> None:
     NAME.h and NAME.c are the translator, for any board or computer. NAME_harness.c compares it with the Python
     translator, NAME_linux.c and NAME_board.c are example mains, NAME_notes.txt has wiring, termination, watchdog,
     sleep and cautions. Prove the plan before the translator touches a vehicle.
+
+    Example: swapbridge emit c plan.json --out translator_c
     """
-    try:
-        text = plan.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{plan} can't be read as a plan ({error}): make one with `swapbridge compile`") from error
-    files = emit_c(plan_from_json(text), name)
+    files = emit_c(read_plan(plan), name)
     for path in write_files(files, folder):
         click.echo(path)
     click.echo(f"Read {folder / f'{name}_notes.txt'} before you connect a board.", err=True)
