@@ -89,7 +89,7 @@ def test_random_maps_and_expressions(case: Any) -> None:
 
 
 @pytest.mark.long
-@settings(max_examples=100, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 @given(cases())
 def test_many_random_maps_and_expressions(case: Any) -> None:
     donor, host, _, text, frames = case
