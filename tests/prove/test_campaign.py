@@ -1,0 +1,152 @@
+"""Prove room: faults do what they say, runs repeat from their seed, and the rules catch what they must."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+from typing import Any
+
+import numpy as np
+import pytest
+
+from swapbridge.bridge import Plan, Translator, compile_bridge
+from swapbridge.prove.bench import Bench, set_up, simulate
+from swapbridge.prove.campaign import (
+    Ground,
+    Task,
+    planned_only,
+    planned_rate,
+    run_campaign,
+    run_fault,
+    stale_values,
+    tasks_for,
+)
+from swapbridge.prove.excerpt import excerpt
+from swapbridge.prove.faults import FAULTS, SECOND, Scene
+from swapbridge.prove.simulated_bus import Heard, Polled, Sent
+from tests.prove import small_swap
+
+
+@pytest.fixture(scope="module")
+def ground() -> Ground:
+    bridge, maps = small_swap.bridge(), small_swap.maps()
+    plan = compile_bridge(bridge, maps).plan
+    return Ground(set_up(plan, small_swap.captures(12.0)), bridge, maps, partial(Translator, plan))
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_the_sound_plan_bears(ground: Ground, name: str) -> None:
+    result = run_fault(ground, Task((name,), 7, 5))
+    assert result.problems == ()
+    assert result.frames_sent > 100
+
+
+def test_two_faults_at_once_and_again_from_the_seed(ground: Ground) -> None:
+    task = Task(("10 % of frames lost", "translator bus-off"), 6, 77)
+    assert run_fault(ground, task) == run_fault(ground, task)
+
+
+def test_in_processes_the_same_comes_out(ground: Ground) -> None:
+    tasks = [Task(("bits flipped",), 5, 1), Task(("power cut",), 5, 2), Task(("bus errors",), 5, 3)]
+    assert run_campaign(ground, tasks, workers=2) == run_campaign(ground, tasks)
+
+
+def test_campaigns_have_every_single_and_pair() -> None:
+    full = tasks_for("full", 0)
+    n = len(FAULTS)
+    assert len(full) == n + n * (n - 1) // 2
+    assert {t.seconds for t in full if len(t.faults) == 1} == {60}
+    assert {t.seconds for t in full if len(t.faults) == 2} == {20}
+    assert len({t.seed for t in full}) == len(full)
+    assert tasks_for("quick", 3) == tasks_for("quick", 3)
+    assert tasks_for("quick", 3) != tasks_for("quick", 4)
+
+
+def _scene(ground: Ground) -> Scene:
+    rng = np.random.default_rng(4)
+    plan = ground.bench.plan
+    return Scene(plan, ground.maps, list(ground.bench.traffic), 4 * SECOND, 6 * SECOND, rng, ground.make)
+
+
+def _counts(scene: Scene, bench: Bench) -> list[tuple[int, int]]:
+    inside = [int(scene.within(t).sum()) for t in scene.traffic]
+    before = [int(((t.release_ns >= scene.start_ns) & (t.release_ns < scene.end_ns)).sum()) for t in bench.traffic]
+    return list(zip(before, inside, strict=True))
+
+
+def test_faults_change_what_they_name_and_only_in_their_time(ground: Ground) -> None:
+    outside: Callable[[Any], Any] = lambda t: t.word[(t.release_ns < 4 * SECOND) | (t.release_ns > 6.3 * SECOND)]  # noqa: E731
+    for name in ("source bus silent", "one identifier silent", "50 % of frames lost", "one identifier doubled"):
+        scene = _scene(ground)
+        FAULTS[name](scene)
+        counts = _counts(scene, ground.bench)
+        assert any(a != b for a, b in counts), name
+        for ours, was in zip(scene.traffic, ground.bench.traffic, strict=True):
+            assert (outside(ours) == outside(was)).all(), name
+    scene = _scene(ground)
+    FAULTS["source bus silent"](scene)
+    assert any(b == 0 for _, b in _counts(scene, ground.bench))
+    scene = _scene(ground)
+    FAULTS["50 % of frames lost"](scene)
+    for was, now in _counts(scene, ground.bench):
+        assert 0.35 < now / was < 0.65
+
+
+def test_a_burst_fills_the_bus(ground: Ground) -> None:
+    scene = _scene(ground)
+    FAULTS["burst at 100 % load"](scene)
+    loads = [t.load(scene.start_ns, scene.end_ns) for t in scene.traffic]
+    assert max(loads) > 0.98
+
+
+def test_edited_frames_keep_a_right_checksum_where_they_say(ground: Ground) -> None:
+    fast = small_swap.maps()["donor"].message("FAST")
+    assert fast is not None
+    check = fast.signal("Check")
+    assert check is not None
+    assert check.checksum is not None
+    for name, right in (("bits flipped, checksum right", True), ("counters stuck", True), ("bits flipped", False)):
+        scene = _scene(ground)
+        FAULTS[name](scene)
+        rows = scene.within(scene.traffic[0]) & (scene.traffic[0].word == 0x101)
+        holds = [check.checksum.holds(p.tobytes()) for p in scene.traffic[0].payload[rows]]
+        assert all(holds) == right, name
+
+
+def test_an_excerpt_keeps_the_wake_up(ground: Ground) -> None:
+    traffic, lead = excerpt(ground.bench, 6 * SECOND, np.random.default_rng(1))
+    for ours, was in zip(traffic, ground.bench.traffic, strict=True):
+        early = was.start_ns < lead
+        assert (ours.payload[: early.sum()] == was.payload[early]).all()
+        assert int(ours.start_ns[-1]) < 6.1 * SECOND
+
+
+def _run(ground: Ground, plan: Plan) -> Any:
+    return simulate(replace(ground.bench, plan=plan), partial(Translator, plan), until_ns=4 * SECOND)
+
+
+def test_rule_planned_identifiers(ground: Ground) -> None:
+    run = _run(ground, ground.bench.plan)
+    assert planned_only(ground.bench.plan, run.device.sent) == []
+    odd = [*run.device.sent, Sent(0, 1, 0x123, b"", 0)]
+    assert planned_only(ground.bench.plan, odd) == ["1 frames of 123 on host are not in the plan"]
+
+
+def test_rule_planned_rate(ground: Ground) -> None:
+    plan = ground.bench.plan
+    hasty = replace(plan, sends=tuple(replace(s, period_us=s.period_us // 2) for s in plan.sends))
+    run = _run(ground, hasty)
+    assert any("frames in" in p for p in planned_rate(plan, run, False))
+    assert planned_rate(plan, _run(ground, plan), False) == []
+
+
+def test_rule_no_stale_torque(ground: Ground) -> None:
+    """A translator that goes on with its last torque after its source has gone is caught without the reference."""
+    plan = ground.bench.plan
+    run = _run(ground, plan)
+    trace = run.device.trace
+    assert stale_values(plan, ground.bridge, trace) == []
+    deaf = [e for e in trace if not (isinstance(e, Heard) and e.word == 0x101 and e.now_us > 2_500_000)]
+    assert any(p.startswith("Torque") for p in stale_values(plan, ground.bridge, deaf))
+    assert any(isinstance(e, Polled) for e in deaf)
