@@ -29,7 +29,7 @@ def command(folder: Path) -> None:
     for line in (
         f"1. {HEALTH}: is the donor's engine worth it? Fill in leak-down and compression.",
         "2. Record BEFORE anything is unplugged: the host with its old engine, the donor in its own vehicle.",
-        "   swapbridge record captures/host_old_engine.log --bus host=socketcan:can0 --help",
+        "   swapbridge record captures/host_old_engine.log --bus host=socketcan:can0,bitrate=500000 --script",
         "3. Then swapbridge survey, guess, map, compile, prove. `swapbridge status` says what is next.",
     ):
         click.echo(line)

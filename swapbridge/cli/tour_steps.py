@@ -71,8 +71,9 @@ class Tour:
         self.told[name], self.seconds[name] = lines, time.monotonic() - begin
         self.say(f"{name} ({self.seconds[name]:.1f} s)")
         for line in lines:
-            for part in textwrap.wrap(line, WIDTH - 4, subsequent_indent="    ", drop_whitespace=True) or [""]:
-                self.say(f"  {part}")
+            indent = "  " + " " * (len(line) - len(line.lstrip()))
+            for part in textwrap.wrap(line.strip(), WIDTH, initial_indent=indent, subsequent_indent=indent + "    "):
+                self.say(part)
 
     def text(self, place: str, text: str) -> None:
         """Write one result file, whole."""
@@ -132,7 +133,7 @@ def find(tour: Tour, executor: Executor | None) -> None:
             sure = sum(f["stimulus"] is not None and f["confidence"] >= 0.95 for f in fields)
             lines.append(
                 f"{side}: {len(fields)} fields ({kinds['counter']} counters, {kinds['checksum']} checksums), "
-                f"{sure} sure of their meaning"
+                f"{sure} sure of their meaning: findings/{side}.json"
             )
 
 
@@ -146,12 +147,14 @@ def keep(tour: Tour) -> None:
             by_hand = load_map(tour.folder.maps / f"{side}_by_hand.dbc")
             merged = merge_maps(by_hand, found)
             save_map(merged.signal_map, tour.folder.maps / f"{side}.dbc")
+            tour.text(f"signal_maps/{side}_differences.txt", "".join(f"{d}\n" for d in merged.differences))
             lines.append(
                 f"{side}: {len(merged.same)} of {sum(len(m.signals) for m in by_hand.messages)} hand-written signals "
-                f"found again by guess, {len(merged.differences)} contradictions, {merged.only_second} only found"
+                f"found again by guess, {merged.only_second} only found, {len(merged.differences)} contradictions "
+                f"({side}_differences.txt; the hand-written map was followed)"
             )
             names = {(m, theirs): mine for m, mine, theirs in merged.same}
-            lines += list(_main_signals(found, by_hand, names))
+            lines += [f"  {line}" for line in _main_signals(found, by_hand, names)]
         lines.append("compile uses signal_maps/host.dbc and donor.dbc: names, units, choices and roles as the builder")
         lines.append("wrote them (_by_hand.dbc), evidence and checks from guess (_found.dbc); `map merge` joined them")
 
