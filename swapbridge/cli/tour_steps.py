@@ -25,6 +25,7 @@ from swapbridge.core.files import written_whole
 from swapbridge.core.frames import format_identifier
 from swapbridge.core.needs import load_needs
 from swapbridge.demo import DONOR_RUNNING, HOST_RUNNING, HOST_UNPLUGGED, write_demo
+from swapbridge.demo.plant import DemoSwap
 from swapbridge.emit import emit_c, write_files
 from swapbridge.guess.guess import guess
 from swapbridge.guess.report import sureness
@@ -212,6 +213,8 @@ def prove_it(tour: Tour) -> None:
             unplugged={"host": read_capture(tour.capture_path(HOST_UNPLUGGED))},
             thoroughness="quick",
             workers=os.cpu_count() or 1,
+            inputs=[(f"capture {side}", _digest(tour.capture_path(name))) for side, name in SIDES.items()],
+            plant=DemoSwap(),
             more_checks=partial(in_real_time, plan, captures, REAL_TIME_S, partial(Translator, plan)),
             progress=report,
         )
