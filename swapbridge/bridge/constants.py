@@ -53,3 +53,15 @@ def constant_in(bridge: BridgeFile, source: Source, unit_text: str) -> Fraction:
         return unit.convert(value, to)
     except InputError as error:
         raise bridge.refuse(source.place, str(error), "write the constant in a unit of that kind") from None
+
+
+def constant_or_percent(bridge: BridgeFile, source: Source, unit_text: str, reference: Source | None) -> Fraction:
+    """A constant in that unit; a torque for a percentage whose reference is a constant is turned into percent."""
+    _, unit = constant(bridge, source)
+    to = find_unit(unit_text, bridge.units)
+    if unit.kind != "torque" or to.kind != "ratio" or reference is None:
+        return constant_in(bridge, source, unit_text)
+    whole = constant_in(bridge, reference, "Nm")
+    if whole == 0:
+        raise bridge.refuse(source.place, "the reference torque is 0", "correct it")
+    return constant_in(bridge, source, "Nm") / whole / to.factor

@@ -113,9 +113,9 @@ def check_load(bridge: BridgeFile, maps: Mapping[str, SignalMap], plan: Plan) ->
     for number, bus in enumerate(plan.buses):
         others = _others(bridge, maps, plan, number)
         own = [(send, _stream(plan, send)) for send in plan.sends if send.bus == number and _interval(send)]
-        if not own:
+        if not own and not _passed(bridge, maps, plan, number):
             continue
-        streams = [stream for _, stream in own] + others
+        streams = [stream for _, stream in own] + _passed(bridge, maps, plan, number) + others
         before, after = _percent(others), _percent(streams)
         if after >= 100:
             raise bridge.refuse(
@@ -160,6 +160,23 @@ def _others(bridge: BridgeFile, maps: Mapping[str, SignalMap], plan: Plan, numbe
             cost = frame_time_ns(message.length, message.extended, bus.bit_rate, message.is_fd, bus.data_rate)
             key = arbitration_key(message.identifier, message.extended)
             out.append(Stream(key, cost, int(message.period_ms * 1_000_000)))
+    return out
+
+
+def _passed(bridge: BridgeFile, maps: Mapping[str, SignalMap], plan: Plan, number: int) -> list[Stream]:
+    """Frames of present modules that the pass rules copy onto a bus, as far as the maps know them."""
+    bus, out = plan.buses[number], []
+    for origin_number, origin in enumerate(plan.buses):
+        rules = [r for r in plan.passes if r.bus == origin_number and r.to_bus in (number, -1)]
+        for message in maps[origin.name].messages if origin.name in maps and rules else ():
+            rule = next((r for r in rules if r.first <= message.word <= r.last), None)
+            if rule is None or rule.block or not message.period_ms:
+                continue
+            if present_sender(bridge, maps, origin.name, message.word):
+                identifier, extended = split_word(message.word if rule.new_word < 0 else rule.new_word)
+                cost = frame_time_ns(message.length, extended, bus.bit_rate, message.is_fd, bus.data_rate)
+                key = arbitration_key(identifier, extended)
+                out.append(Stream(key, cost, int(message.period_ms * 1_000_000)))
     return out
 
 

@@ -11,6 +11,7 @@ from swapbridge.bridge.constants import constant
 from swapbridge.bridge.plan import div_round
 from swapbridge.bridge.sources import invalid_code, is_choice, physical, plain
 from swapbridge.bridge.values import Goal, LoweringError, Value, in_unit, show
+from swapbridge.core.units import SPELLINGS
 
 if TYPE_CHECKING:
     from swapbridge.bridge.targets import TargetSignal
@@ -110,8 +111,12 @@ def _raw_of(target: TargetSignal, found: Value) -> int:
         return _switch(target, bool(held))
     unit = target.unit()
     if found.unit.kind == "torque" and unit.kind == "ratio":
-        raise LoweringError("a percentage falls back to a percentage", 'write fallback = "... %"')
-    size = in_unit(found, unit).lin.constant_value
+        whole = target.constant_reference()
+        if not whole:
+            raise LoweringError("a percentage of a changing reference is wanted in percent", 'write "... %"')
+        size = in_unit(found, SPELLINGS["Nm"]).lin.constant_value / whole / unit.factor
+    else:
+        size = in_unit(found, unit).lin.constant_value
     exact = (size - signal.offset) / signal.scale
     return div_round(exact.numerator, exact.denominator)
 
@@ -154,7 +159,10 @@ def _end(target: TargetSignal, *, high: bool) -> tuple[int, str]:
         ends = []
         for text in target.rule.limits:
             scratch = BlockBuilder(target.lowering.memory)
-            ends.append(_raw_of(target, target.lowering.source(text, scratch, Goal())))
+            try:
+                ends.append(_raw_of(target, target.lowering.source(text, scratch, Goal())))
+            except LoweringError as error:
+                raise target.bridge.refuse(text.place, error.reason, error.remedy) from None
         low_raw, high_raw = max(low_raw, min(ends)), min(high_raw, max(ends))
     raw = high_raw if (target.signal.scale > 0) == high else low_raw
     return raw, f"{_say(target, raw)}, the {'high' if high else 'low'} end"

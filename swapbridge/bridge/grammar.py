@@ -346,6 +346,8 @@ class _Parser:
         options: list[tuple[str, Node]] = []
         otherwise: Node | None = None
         while not self.has(")"):
+            if self.now.kind == "end":
+                self.fail(f"the bracket of {name.text} is not closed: add )")
             following = self._tokens[self._at + 1]
             if self.has("else"):
                 self.take()

@@ -49,8 +49,26 @@ def check_safety(
         for made in draft.made:
             warnings += _signal(bridge, maps, draft, made)
         warnings += _pace(bridge, sources, draft, plan)
+    warnings += _source_checksums(plan)
     _loops(bridge, drafts, plan)
     return warnings
+
+
+def _source_checksums(plan: Plan) -> list[str]:
+    """Sources whose checksum was found on captures in which some of the bits used did not move."""
+    out = []
+    for receive in plan.receives:
+        if receive.checksum is None or receive.checksum.verified_bits is None:
+            continue
+        known = receive.checksum.verified_bits
+        extracts = [e for n in receive.feeds for e in plan.feeds[n].extracts]
+        names = [e.name.rsplit(".", 1)[-1] for e in extracts if any(not known >> p & 1 for p in e.layout.positions)]
+        if names:
+            out.append(
+                f"{receive.name}: its checksum was verified on captures in which {', '.join(names)} did not move in "
+                f'all bits; if its frames are thought wrong on the bench, set [sources."{receive.name}"] verify = false'
+            )
+    return out
 
 
 def _refuse(bridge: BridgeFile, draft: SendDraft, reason: str, remedy: str, signal: str = "") -> BridgeRefused:

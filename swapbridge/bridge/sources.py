@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from math import ceil, floor
 
-from swapbridge.bridge.bridge_file import BridgeFile, MessageOptions, SignalOptions
+from swapbridge.bridge.bridge_file import BridgeFile, MessageOptions, SignalOptions, Source
 from swapbridge.bridge.build import Memory
+from swapbridge.bridge.constants import constant_or_percent
 from swapbridge.bridge.plan import CounterCheck, Extract, Feed, Receive
 from swapbridge.bridge.values import LoweringError
 from swapbridge.core.layout import Layout
@@ -211,10 +212,10 @@ class Sources:
         """Raw range of plausible values the bridge file states, if it does."""
         if own.range is None or copy_only(signal):
             return None
-        from swapbridge.bridge.constants import constant_in
-
         unit = own.unit if own.unit is not None else signal.unit
-        ends = [(constant_in(self.bridge, text, unit) - signal.offset) / signal.scale for text in own.range]
+        reference = own.reference or (Source(signal.reference) if signal.reference else None)
+        values = [constant_or_percent(self.bridge, text, unit, reference) for text in own.range]
+        ends = [(value - signal.offset) / signal.scale for value in values]
         first, last = max(low, ceil(min(ends))), min(high, floor(max(ends)))
         if first > last:
             raise LoweringError(f"the stated range of {signal.name} holds none of its raw values", "correct the range")
@@ -231,7 +232,7 @@ class Sources:
             feeds.append(
                 Feed(
                     draft.name,
-                    self.age_us(draft.bus, draft.message),
+                    self.age_us(draft.bus, draft.message, turns(draft.message) if draft.mux_values else 1),
                     options.first if options and options.first else 1,
                     options.recover if options and options.recover else DEFAULT_RECOVER,
                     tuple(draft.extracts),
@@ -250,8 +251,8 @@ class Sources:
             return options.period_us
         return int(message.period_ms * 1000) if message.period_ms else None
 
-    def age_us(self, bus: str, message: MapMessage) -> int:
-        """Age limit of a source.
+    def age_us(self, bus: str, message: MapMessage, turns: int = 1) -> int:
+        """Age limit of a source that comes in every so many frames of its message.
 
         Raises
         ------
@@ -267,7 +268,7 @@ class Sources:
                 f"the age limit of {bus}.{message.name} is not known, since its period is not",
                 f'state it: [sources."{bus}.{message.name}"] max_age_ms = ...',
             )
-        return min(max(AGE_PERIODS * period, SHORTEST_AGE_US), 60_000_000)
+        return min(max(AGE_PERIODS * period * turns, SHORTEST_AGE_US), 60_000_000)
 
     def _receive(self, bus: int, numbers: list[int]) -> Receive:
         draft = self.feeds[numbers[0]]
@@ -296,6 +297,11 @@ class Sources:
         period = self.period_us(draft.bus, message) or 0
         name = f"{draft.bus}.{message.name}"
         return Receive(name, bus, message.word, needed, tuple(numbers), mux, checksum, check, period)
+
+
+def turns(message: MapMessage) -> int:
+    """How many forms a multiplexed message has: a signal of one comes in every so many frames."""
+    return max(1, len({s.mux_values for s in message.signals if s.mux_values}))
 
 
 def near(name: str, known: list[str]) -> str:

@@ -178,7 +178,7 @@ class TargetSignal:
             return Goal(choices=signal.choices)
         unit, step = self.unit(), abs(signal.scale)
         if unit.kind == "ratio" and self.reference is not None:
-            unit, step = SPELLINGS["Nm"], step * self._reference_size() / 100
+            unit, step = SPELLINGS["Nm"], step * (self.constant_reference() or 1) / 100
         resolution = step / RESOLUTION_STEPS
         if self.rule.resolution is not None:
             from swapbridge.bridge.constants import constant
@@ -191,14 +191,13 @@ class TargetSignal:
             resolution = size * given.factor / unit.factor
         return Goal(unit, resolution, step, signal.choices or None)
 
-    def _reference_size(self) -> Fraction:
-        """A rough size of the reference torque in Nm, for the resolution only."""
+    def constant_reference(self) -> Fraction | None:
+        """The reference torque of a percent signal in Nm, where it is a constant."""
+        if self.reference is None:
+            return None
         scratch = BlockBuilder(self.lowering.memory)
-        assert self.reference is not None
         value = in_unit(self.lowering.source(self.reference, scratch, Goal()), SPELLINGS["Nm"])
-        if value.lin.is_constant:
-            return abs(value.lin.constant_value) or Fraction(1)
-        return Fraction(1)
+        return value.lin.constant_value if value.lin.is_constant else None
 
     def _value(self, builder: BlockBuilder) -> Value:
         goal = self.goal()

@@ -48,6 +48,8 @@ def read(text: str) -> str:
         ("1 2", None),
         ("a < b < c", None),
         ("f(a", None),
+        ("f(", None),
+        ("f(a,", None),
         ("'open", None),
         ("a..b", None),
         ("1 furlong", None),
