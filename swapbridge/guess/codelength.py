@@ -19,6 +19,10 @@ MODELS_BITS = 2.0
 """Naming one of the models."""
 STATES_BITS = 6
 """Widest candidate that is also tried as a list of states (an enumeration)."""
+QUICK_STATES_BITS = 3
+LEARNED_BITS = 8.0
+"""What an enumeration pays before it may learn which of its states follow each other: two flags side by side look
+like one that has learned never to change both bits at once."""
 
 
 def adaptive_bits(counts: Floats, alpha: float = 0.5, size: npt.ArrayLike | None = None) -> Floats:
@@ -178,6 +182,15 @@ def _noise_bits(new: npt.NDArray[np.uint64], weight: Floats, lengths: npt.NDArra
     return out
 
 
+def _seldom_bits(stay: float, moves: float) -> float:
+    """Bits to say in which steps something rare happened: how often first (each order of magnitude alike), then when."""
+    total = stay + moves
+    if total <= 0 or moves <= 0:
+        return 0.0
+    ways = float(gammaln(total + 1.0) - gammaln(moves + 1.0) - gammaln(stay + 1.0)) / _LN2
+    return ways + float(np.log2((moves + 1.0) * (1.0 + np.log(total + 1.0))))
+
+
 def _states_bits(old: npt.NDArray[np.uint64], new: npt.NDArray[np.uint64], weight: Floats, length: int) -> float:
     """Code length of a small field as states: when it changes, and to which of the states it ever takes."""
     heavy = typical_weight(weight)
@@ -191,7 +204,7 @@ def _states_bits(old: npt.NDArray[np.uint64], new: npt.NDArray[np.uint64], weigh
         return 0.0
     stay = float(np.trace(joint))
     moves = float(joint.sum()) - stay
-    when = float(adaptive_bits(np.array([stay, moves])))
+    when = min(float(adaptive_bits(np.array([stay, moves]))), _seldom_bits(stay, moves))
     joint = joint[np.ix_(seen, seen)]
     np.fill_diagonal(joint, 0.0)
     if states == 2:
@@ -203,8 +216,8 @@ def _states_bits(old: npt.NDArray[np.uint64], new: npt.NDArray[np.uint64], weigh
         rows = joint[off].reshape(states, k)
         where = min(
             moves * float(np.log2(k)),
-            heavy * float(adaptive_bits(rows / heavy, alpha=1.0).sum()) + 1.0,
-            heavy * float(adaptive_bits(joint.sum(axis=0) / heavy, alpha=1.0)) + 1.0,
+            heavy * float(adaptive_bits(rows / heavy, alpha=1.0).sum()) + LEARNED_BITS,
+            heavy * float(adaptive_bits(joint.sum(axis=0) / heavy, alpha=1.0)) + LEARNED_BITS,
         )
     list_bits = float(np.log2(size)) + (gammaln(size + 1) - gammaln(states + 1) - gammaln(size - states + 1)) / _LN2
     return when + where + float(list_bits)
@@ -249,6 +262,6 @@ def candidate_bits(
         away = step_class(new - np.sort(new)[len(new) // 2], lengths[wide])
         out[wide] = np.minimum(out[wide], _walk_bits(away, None, weight, lengths[wide]) + lengths[wide])
     out = np.minimum(out, _noise_bits(new, weight, lengths))
-    for i in np.flatnonzero(lengths <= STATES_BITS):
+    for i in np.flatnonzero(lengths <= (STATES_BITS if thorough else QUICK_STATES_BITS)):
         out[i] = min(out[i], _states_bits(old, new, weight, int(lengths[i])))
-    return out + MODELS_BITS
+    return out + np.where(lengths > 1, MODELS_BITS, 0.0)

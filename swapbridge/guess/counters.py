@@ -79,6 +79,8 @@ def find_counters(columns: Columns, taken: npt.NDArray[np.bool_] | None = None) 
                 value = (word & np.uint64((1 << length) - 1)).astype(np.int64)
                 counter = _as_counter(value, follows, frames, length)
                 if counter is not None:
+                    if _goes_on(columns, follows, bits, length):
+                        break
                     found.append(_at(counter, tuple(int(b) for b in bits[:length])))
                     break
     found.sort(key=lambda c: (-len(c.positions), -c.share, c.positions))
@@ -89,6 +91,18 @@ def find_counters(columns: Columns, taken: npt.NDArray[np.bool_] | None = None) 
             kept.append(c)
             used.update(c.positions)
     return kept
+
+
+def _goes_on(columns: Columns, follows: npt.NDArray[np.intp], bits: npt.NDArray[np.intp], length: int) -> bool:
+    """Whether the bit above moves just when the counter goes round: then it is the low end of a longer quantity."""
+    if length >= len(bits):
+        return False
+    payload = columns.payload
+    value = (field_words(payload, bits[: length + 1])).astype(np.int64)
+    low, above = value & ((1 << length) - 1), value >> length
+    round_again = low[follows] < low[follows - 1]
+    moved = above[follows] != above[follows - 1]
+    return bool(moved.sum() >= 2 and (moved & round_again).sum() >= 0.7 * max(moved.sum(), 0.6 * round_again.sum()))
 
 
 def _at(counter: FoundCounter, positions: tuple[int, ...]) -> FoundCounter:
@@ -192,10 +206,10 @@ def _slow_counter(
         return None
     for every in (2, 3, 4):
         same = step_taken[every:] == step_taken[:-every]
-        if same.mean() < 0.96:
+        if same.mean() < 0.96 or (step_taken != 0).mean() < 0.9 / every:
             continue
         in_turn = [int(s) for s in step_taken[:every]]
-        wraps = int((new < old).sum())
+        wraps = min(int((new < old).sum()), int((new > old).sum()))
         if wraps < 3 or sum(in_turn) % modulus == 0:
             continue
         moving = step_taken != 0

@@ -16,8 +16,6 @@ import numpy.typing as npt
 
 from swapbridge.guess.candidates import BIG, LITTLE, LONGEST, Candidates, track_bit
 
-FIELD_BITS = 3.0
-"""Saying that a field is there, before where it ends."""
 GAP_BITS = 3.0
 GAP_BIT_BITS = 2.0
 """A dead bit inside a field is odd: a field that moves above it would have moved it too."""
@@ -139,23 +137,30 @@ def _place_bits(low: int, length: int, room: int) -> float:
             break
         high = (low + total - 1) & 7
         cost = _length_bits(total)
-        if total == 1:
-            cost += 1.5
-        else:
+        if total > 1:
             cost += (0.0 if low == 0 else 0.5 if low == 4 else 1.5) + (0.0 if high == 7 else 0.5 if high == 3 else 1.5)
         best = min(best, cost + 0.05 * grow)
-    return FIELD_BITS + best
+    return best
 
 
 def _length_bits(length: int) -> float:
-    """Bits to say a length: round ones are cheap."""
-    if length in (1, 8, 16):
-        return 2.0
-    if length in (2, 4, 12, 32):
-        return 3.5
-    if length <= 16:
-        return 5.0
-    return 6.5 if length <= 32 else 9.0
+    """Bits to say that a field is there and how long: flags are most common, then whole bytes and round lengths."""
+    for lengths, bits in _LENGTH_BITS:
+        if length in lengths:
+            return bits
+    return 8.0 if length <= 32 else 10.0
+
+
+_LENGTH_BITS = (
+    ((1,), 1.5),
+    ((8,), 2.5),
+    ((2, 16), 4.0),
+    ((4,), 4.5),
+    ((3, 12), 5.0),
+    (range(5, 17), 5.5),
+    ((24, 32), 6.5),
+)
+"""About minus log2 of how often a length is met in published maps; they need not be exact (see the ablation)."""
 
 
 def _forward(graph: _Graph) -> tuple[list[float], list[tuple[int, int]]]:

@@ -12,7 +12,7 @@ from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.guess.columns import Columns, make_columns
 from swapbridge.guess.fields import MessageFields
 from swapbridge.guess.findings import Findings
-from swapbridge.guess.layout import house_style, lay_out, study
+from swapbridge.guess.layout import house_style, lay_out, study, with_support
 from swapbridge.guess.meaning import attach_meaning
 from swapbridge.guess.pooling import pool
 
@@ -77,6 +77,7 @@ def find_layouts(
         studies.append(result)
         if progress is not None:
             progress(done / len(tasks), f"identifier {done} of {len(tasks)}")
+    studies = with_support(studies)
     style = house_style(studies)
     return [
         MessageFields(

@@ -24,6 +24,7 @@ from swapbridge.guess.fields import raw_values
 from swapbridge.guess.findings import FoundField
 from swapbridge.guess.kinds import field_kind, is_signed
 from swapbridge.guess.multiplex import FoundMux, find_multiplexer
+from swapbridge.guess.support import Signature, mirror_of_counter, possible_checks, proven_formulas, supported
 
 PAIRS_LIMIT = 2000
 """Steps between frames that code lengths are counted over; see `sample_pairs`."""
@@ -69,10 +70,19 @@ class Study:
     checksums: tuple[FoundChecksum, ...]
     mux: FoundMux | None
     parts: tuple[Part, ...]
+    possible: tuple[tuple[FoundChecksum, tuple[Signature, ...]], ...] = ()
 
 
-def study(columns: Columns) -> Study:
-    """Find what is exact in one identifier, and the code length of every candidate field."""
+def study(columns: Columns, given: FoundChecksum | None = None) -> Study:
+    """Find what is exact in one identifier, and the code length of every candidate field.
+
+    Parameters
+    ----------
+    columns : Columns
+        Its frames.
+    given : FoundChecksum, optional
+        A checksum that other messages of the vehicle support: it is taken as it is.
+    """
     live = columns.live
     size = len(live)
     if len(columns) < FEW_FRAMES or not live.any():
@@ -82,7 +92,10 @@ def study(columns: Columns) -> Study:
     def bits_without(positions: tuple[int, ...]) -> float:
         return cut_bits(coarse, live, mask_of(positions, size), Style())
 
-    checksums = find_checksums(columns, find_counters(columns), bits_without)
+    counters = find_counters(columns)
+    checksums = [given] if given is not None else find_checksums(columns, counters, bits_without)
+    if not checksums and (mirror := mirror_of_counter(columns, counters)) is not None:
+        checksums = [mirror]
     taken = np.zeros(size, bool)
     for checksum in checksums:
         taken |= mask_of(checksum.positions, size)
@@ -103,7 +116,17 @@ def study(columns: Columns) -> Study:
     fixed = taken | decided
     fine = _refine(columns, coarse.clear_of(fixed), live, fixed)
     whole = Part(None, live, fixed, fine, tuple(counters))
-    return Study(columns, tuple(checksums), mux, (whole, *parts))
+    return Study(columns, tuple(checksums), mux, (whole, *parts), possible_checks(columns))
+
+
+def with_support(studies: Sequence[Study]) -> list[Study]:
+    """Studies again, where the vehicle's own formulas show a checksum that one message alone could not prove."""
+    formulas = proven_formulas([(s.checksums, s.possible) for s in studies])
+    out = []
+    for s in studies:
+        check = supported(s.possible, formulas) if formulas and not s.checksums else None
+        out.append(s if check is None else study(s.columns, check))
+    return out
 
 
 def _mux_part(columns: Columns, value: int, decided: npt.NDArray[np.bool_]) -> Part:

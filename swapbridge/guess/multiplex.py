@@ -13,18 +13,20 @@ import numpy.typing as npt
 from swapbridge.guess.codelength import adaptive_bits, field_words
 from swapbridge.guess.columns import FEW_FRAMES, Columns, sample_pairs, whole_stretches
 from swapbridge.guess.candidates import LITTLE, Candidates, find_candidates
-from swapbridge.guess.cut import Style, cut_bits
+from swapbridge.guess.cut import CutField, Style, best_cut, cut_bits
 
 WIDEST = 8
-MOST_VALUES = 64
-ROWS_USED = 1000
+MOST_VALUES = 8
+MOST_COUNTED = 64
+"""Values of a selector that is not, and that is, a counter."""
+ROWS_USED = 600
 TURNS = 0.25
 """Share of frames in which a multiplexer turns to another value, at least."""
 GAIN_BITS = 40.0
 """Bits that knowing the multiplexer must save."""
 BIT_GAIN = 8.0
 """Bits it must save on a single bit that is called multiplexed."""
-TRIED = 3
+TRIED = 2
 """Selectors that are weighed in full."""
 
 
@@ -57,11 +59,14 @@ def find_multiplexer(columns: Columns, exact: list[tuple[int, ...]], taken: npt.
     live = columns.live
     whole = find_candidates(sample_pairs(columns, ROWS_USED), live, taken, thorough=False)
     plain = cut_bits(whole, live, taken, Style())
+    cut = best_cut(whole, live, taken, Style(), 1.0)
     best: FoundMux | None = None
     for found in likely:
+        if found.positions not in exact and _inside(found.positions, cut):
+            continue
         weighed = _weigh(columns, found, whole, taken, exact)
-        saved = plain - weighed.bits
-        if saved > max(GAIN_BITS, 0.05 * plain) and (best is None or saved > best.gain_bits + 0.02 * plain):
+        saved = plain - weighed.bits - _odd_place(found.positions)
+        if saved > max(GAIN_BITS, 0.03 * plain) and (best is None or saved > best.gain_bits):
             best = replace(found, decides=weighed.decides, gain_bits=saved)
     return best
 
@@ -122,9 +127,24 @@ def _weigh(
             if (option == chosen).all():
                 continue
             bits = total(option)
-            if bits < best:
+            # a byte with no sure bit must bring a good deal: it may only follow the same rhythm
+            if bits < best - (0.0 if sure[here].any() else 0.02 * best):
                 best, chosen = bits, option
     return _Weighed(best, tuple(int(p) for p in np.flatnonzero(chosen)))
+
+
+def _inside(positions: tuple[int, ...], cut: tuple[CutField, ...]) -> bool:
+    """Whether a field of the plain cut goes on above and below these bits: then they are the middle of a quantity."""
+    for f in cut:
+        if set(positions) < set(f.positions):
+            return f.positions[0] not in positions and f.positions[-1] not in positions
+    return False
+
+
+def _odd_place(positions: tuple[int, ...]) -> float:
+    """Bits that a selector costs that begins or ends where no maker would let it."""
+    aligned = positions[0] & 3 == 0 or positions[-1] & 7 == 7
+    return (0.0 if aligned else 10.0) + 2.0 * len(positions)
 
 
 def _runs_touching(bits: npt.NDArray[np.bool_], seed: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
@@ -158,7 +178,11 @@ def _likely(columns: Columns, exact: list[tuple[int, ...]], taken: npt.NDArray[n
             continue
         values, counts = np.unique(value, return_counts=True)
         often = counts >= FEW_FRAMES
-        if often.sum() < 2 or len(values) > MOST_VALUES or counts[often].sum() < 0.98 * n:
+        if (
+            often.sum() < 2
+            or len(values) > (MOST_COUNTED if positions in exact else MOST_VALUES)
+            or counts[often].sum() < 0.98 * n
+        ):
             continue
         order = np.argsort(value, kind="stable")
         same = value[order][1:] == value[order][:-1]
@@ -172,11 +196,22 @@ def _likely(columns: Columns, exact: list[tuple[int, ...]], taken: npt.NDArray[n
         if total < GAIN_BITS or not _believable(decided, grouped_flips):
             continue
         bits = tuple(int(p) for p in np.flatnonzero(decided))
+        if len(positions) == 1 and positions not in exact and _has_copies(payload, positions, bits):
+            continue
         found.append(FoundMux(positions, tuple(int(v) for v in values[often]), bits, total))
     found.sort(key=lambda m: m.gain_bits, reverse=True)
     # narrow ones that save nearly as much as the best stand before wide ones
     close = [m for m in found if m.gain_bits > 0.5 * found[0].gain_bits]
     return sorted(close, key=lambda m: m.gain_bits - 0.02 * found[0].gain_bits * len(m.positions), reverse=True)[:TRIED]
+
+
+def _has_copies(payload: npt.NDArray[np.uint8], positions: tuple[int, ...], decided: tuple[int, ...]) -> bool:
+    """Whether a decided bit flips whenever the selector's top bit does: then both are upper bits of one field."""
+    flips = np.unpackbits(payload[1:] ^ payload[:-1], axis=1, bitorder="little")
+    top = flips[:, positions[-1]].astype(bool)
+    if not top.any():
+        return False
+    return bool((flips[top][:, list(decided)].mean(axis=0) > 0.95).any())
 
 
 def _selectors(
