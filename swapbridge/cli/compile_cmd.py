@@ -9,13 +9,14 @@ import click
 from swapbridge.bridge import compile_bridge, load_bridge, load_maps
 from swapbridge.bridge.sent_map import sent_map
 from swapbridge.cli.common import say
+from swapbridge.cli.folder import InFolder, need_swap_folder
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.signalmap import save_map
 
 
 @click.command("compile", short_help="Check a bridge file and write its plan.")
-@click.argument("bridge", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument("bridge", type=click.Path(dir_okay=False, path_type=Path), required=False, callback=InFolder())
 @click.option(
     "--map", "maps", multiple=True, metavar="BUS=FILE", help="Map of a bus, instead of the one the bridge file names."
 )
@@ -24,17 +25,19 @@ from swapbridge.signalmap import save_map
 @click.option("--sent-dbc", type=click.Path(dir_okay=False, path_type=Path), help="Write what is sent as a DBC.")
 @click.option("--bus", help="With --sent-dbc: only what is sent on this bus.")
 def command(
-    bridge: Path, maps: tuple[str, ...], out: Path | None, explain: bool, sent_dbc: Path | None, bus: str | None
+    bridge: Path | None, maps: tuple[str, ...], out: Path | None, explain: bool, sent_dbc: Path | None, bus: str | None
 ) -> None:
     """Check the bridge file BRIDGE against the maps of its buses, and turn it into a plan.
 
     Everything is checked before a plan is written: units, ranges, fallbacks, limits, who else sends an identifier,
     timing and bus load. What can't be done exactly or safely is refused with its line, the reason and what to do.
+    Inside a swap folder BRIDGE may be left out.
 
     \b
-    swapbridge compile bridge.toml --out plan.json --explain
+    Example: swapbridge compile bridge.toml --out plan.json --explain
     swapbridge compile bridge.toml --map donor=other.dbc --sent-dbc sent.dbc --bus host
     """
+    bridge = bridge if bridge is not None else need_swap_folder("bridge file").bridge
     file = load_bridge(bridge)
     result = compile_bridge(file, load_maps(file, dict(_pair(text) for text in maps)))
     if bus is not None and file.bus(bus) is None:

@@ -12,7 +12,10 @@ from swapbridge.emit import emit_c, write_files
 
 @click.group()
 def command() -> None:
-    """Write a plan's translator as C."""
+    """Write a plan's translator as C, for a two-channel board or a computer.
+
+    Example: swapbridge emit c plan.json --out translator_c
+    """
 
 
 @command.command()

@@ -36,9 +36,21 @@ FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--unplugged", type=FILE, callback=InFolder("captures"), help="The host, old engine computer unplugged.")
 @click.option("--bridge", "bridge_path", type=FILE, callback=InFolder(), help="Bridge file; else beside the plan.")
 @click.option("--needs", "needs_path", type=FILE, callback=InFolder(), help="Needs list; else beside the plan.")
-@click.option("--faults", type=click.Choice(["none", "quick", "full"]), default="quick", show_default=True)
+@click.option(
+    "--faults",
+    type=click.Choice(["none", "quick", "full"]),
+    default="quick",
+    show_default=True,
+    help="How many faults are injected: quick takes under half a minute, full under ten.",
+)
 @click.option("--seed", default=0, show_default=True, help="Decides all chance; the report states it.")
-@click.option("--engine", type=click.Choice(["python", "c"]), default="python", show_default=True)
+@click.option(
+    "--engine",
+    type=click.Choice(["python", "c"]),
+    default="python",
+    show_default=True,
+    help="Which translator is judged: Python, or the C for the board.",
+)
 @click.option("--workers", type=click.IntRange(1, 64), help="Processes for the faults; else one a core.")
 @click.option("--real-time", default=2.0, show_default=True, help="Seconds on a virtual bus in real time; 0 for none.")
 @click.option("--model", type=click.Choice(["demo"]), help="Drive a vehicle model in a closed loop: the demo's swap.")

@@ -32,7 +32,13 @@ from swapbridge.cli.terminal import acknowledge, signals
 @click.option("--unproved", is_flag=True, help="Run a plan without a passed proof, on the bench only; it is logged.")
 @click.option("--active", is_flag=True, help="Watch through an adapter that can't be kept from sending.")
 @click.option("--against", metavar="[BUS=]CAPTURE", help="Play a capture as one of the buses (default: the donor).")
-@click.option("--engine", type=click.Choice(["python", "c"]), default="python", show_default=True)
+@click.option(
+    "--engine",
+    type=click.Choice(["python", "c"]),
+    default="python",
+    show_default=True,
+    help="Which translator runs: Python, or the C for the board, built here.",
+)
 @click.option("--watch-first", default=2.0, show_default=True, help="Seconds of watching before sending begins.")
 @click.option("--lag-limit-ms", default=50.0, show_default=True, help="Lateness at which sending stops.")
 @click.option(
