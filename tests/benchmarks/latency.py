@@ -1,7 +1,7 @@
 """What the live translator adds: donor frame received to host frame on the bus, first loss, CPU share.
 
     python tests/benchmarks/latency.py [latency|loss|load|soak] [seconds]
-    python tests/benchmarks/latency.py latency 10 vcan0 vcan1        (the same on SocketCAN)
+    python tests/benchmarks/latency.py latency 10 vcan0 vcan1 [frames a second]        (the same on SocketCAN)
 
 Software only: no controller, no arbitration. The named peer is a bare forwarder in Python (one thread a direction,
 `recv` then `send`, python-can alone), the least that any translator in Python must cost. Traffic is made in a process
@@ -153,13 +153,13 @@ def percentiles(name: str, delays: Floats) -> float:
     return float(p999)
 
 
-def latency(seconds: float, donor: str, host: str) -> None:
-    """Ten messages every 10 ms: a thousand frames a second."""
+def latency(seconds: float, donor: str, host: str, rate: float) -> None:
+    """Ten messages, by default every 10 ms: a thousand frames a second."""
     results = {}
     for name in ("bare forwarder", "translator"):
         traffic = Traffic(donor, host, 10)
-        subject = Forwarder(donor, host) if name == "bare forwarder" else ours(donor, host, 10, 10_000)
-        sent = traffic.run(seconds, 1000.0)
+        subject = Forwarder(donor, host) if name == "bare forwarder" else ours(donor, host, 10, round(10e6 / rate))
+        sent = traffic.run(seconds, rate)
         subject.stop()
         traffic.close()
         results[name] = percentiles(name, np.array(traffic.delays) / 1e6)
@@ -242,11 +242,12 @@ def main() -> None:
     what = sys.argv[1] if len(sys.argv) > 1 else "latency"
     seconds = float(sys.argv[2]) if len(sys.argv) > 2 else 10.0
     donor, host = sys.argv[3:5] if len(sys.argv) > 4 else ("bench-donor", "bench-host")
+    rate = float(sys.argv[5]) if len(sys.argv) > 5 else 1000.0
     sys.setswitchinterval(0.0005)
     print(f"machine: {platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}, {donor}, {host}")
     print(f"load average {os.getloadavg()[0]:.1f}")
     {
-        "latency": lambda: latency(seconds, donor, host),
+        "latency": lambda: latency(seconds, donor, host, rate),
         "loss": lambda: loss(donor, host),
         "load": lambda: load(seconds, donor, host),
         "soak": lambda: soak(seconds, donor, host),
