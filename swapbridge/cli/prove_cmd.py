@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
@@ -20,11 +21,11 @@ from swapbridge.core.needs import load_needs
 from swapbridge.demo.plant import DemoSwap
 from swapbridge.emit import NativeTranslator
 from swapbridge.prove import Verdict, html_report, prove
-from swapbridge.prove.bench import MakeTranslator
 from swapbridge.prove.real_time import judge_real_time, lively_part
 from swapbridge.prove.text_report import area_rows, failure_rows, headline, junit_xml, warning_lines
 from swapbridge.prove.verdict import Check
 
+Make = Callable[[], Translator | NativeTranslator]
 FILE = click.Path(path_type=Path, dir_okay=False)
 
 
@@ -156,7 +157,7 @@ def _show(verdict: Verdict) -> None:
     )
 
 
-def in_real_time(plan: Plan, captures: dict[str, Capture], seconds: float, make: MakeTranslator) -> list[Check]:
+def in_real_time(plan: Plan, captures: dict[str, Capture], seconds: float, make: Make) -> list[Check]:
     """The same translator with threads and a monotonic clock on python-can's virtual bus."""
     if seconds <= 0:
         return []
@@ -164,7 +165,7 @@ def in_real_time(plan: Plan, captures: dict[str, Capture], seconds: float, make:
     return judge_real_time(plan, sent, seconds)
 
 
-def _maker(plan: Plan, engine: str) -> MakeTranslator:
+def _maker(plan: Plan, engine: str) -> Make:
     return partial(NativeTranslator if engine == "c" else Translator, plan)
 
 

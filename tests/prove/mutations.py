@@ -46,6 +46,20 @@ def wrong_seed(checksum: Checksum) -> Checksum:
     return replace(checksum, method=replace(method, constant=method.constant + 1))
 
 
+def with_wrong_seed(send: Send) -> Send:
+    """The message with a wrong checksum."""
+    assert send.checksum is not None
+    return replace(send, checksum=wrong_seed(send.checksum))
+
+
+def with_counter(send: Send, *, high: int | None = None, step: int | None = None) -> Send:
+    """The message with another counter."""
+    counter = send.counter
+    assert counter is not None
+    counter = replace(counter, high=counter.high if high is None else high, step=counter.step if step is None else step)
+    return replace(send, counter=counter)
+
+
 def scaled(plan: Plan, send_name: str, field_name: str, percent: int) -> Plan:
     """The field's value wrong by so many percent: behind the register that it was made in."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 
@@ -291,7 +292,9 @@ def bridge(text: str = BRIDGE) -> BridgeFile:
     return parse_bridge(text, "small.toml")
 
 
-def _frames(message: MapMessage, seconds: float, values: dict[str, np.ndarray], jitter: np.random.Generator):
+def _frames(
+    message: MapMessage, seconds: float, values: dict[str, Any], jitter: np.random.Generator
+) -> list[tuple[int, int, bytes]]:
     period = float(message.period_ms or 10) / 1000
     count = int(seconds / period)
     rows = []

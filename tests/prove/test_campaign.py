@@ -89,8 +89,8 @@ def test_faults_change_what_they_name_and_only_in_their_time(ground: Ground) -> 
     assert any(b == 0 for _, b in _counts(scene, ground.bench))
     scene = _scene(ground)
     FAULTS["50 % of frames lost"](scene)
-    for was, now in _counts(scene, ground.bench):
-        assert 0.35 < now / was < 0.65
+    for full, left in _counts(scene, ground.bench):
+        assert 0.35 < left / full < 0.65
 
 
 def test_a_burst_fills_the_bus(ground: Ground) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from typing import Any
@@ -34,20 +35,16 @@ def test_the_sound_plan_passes(swap: Any) -> None:
     assert verdict.counts("content")["pass"] > 10
 
 
-DEFECTS = {
+DEFECTS: dict[str, Callable[[Plan], Plan]] = {
     "wrong scale by 1 %": lambda p: mutations.scaled(p, "host.ENGINE_DATA", "Speed", 1),
     "counter off by one": lambda p: mutations.send_changed(
-        p, "host.ENGINE_DATA", lambda s: replace(s, counter=replace(s.counter, high=s.counter.high - 1))
+        p, "host.ENGINE_DATA", lambda s: mutations.with_counter(s, high=14)
     ),
     "counter steps by two": lambda p: mutations.send_changed(
-        p, "donor.TCU_REQUEST", lambda s: replace(s, counter=replace(s.counter, step=2))
+        p, "donor.TCU_REQUEST", lambda s: mutations.with_counter(s, step=2)
     ),
-    "wrong checksum seed": lambda p: mutations.send_changed(
-        p, "host.ENGINE_DATA", lambda s: replace(s, checksum=mutations.wrong_seed(s.checksum))
-    ),
-    "wrong sum constant": lambda p: mutations.send_changed(
-        p, "donor.TCU_REQUEST", lambda s: replace(s, checksum=mutations.wrong_seed(s.checksum))
-    ),
+    "wrong checksum seed": lambda p: mutations.send_changed(p, "host.ENGINE_DATA", mutations.with_wrong_seed),
+    "wrong sum constant": lambda p: mutations.send_changed(p, "donor.TCU_REQUEST", mutations.with_wrong_seed),
     "period 20 % too long": lambda p: mutations.send_changed(p, "host.TEMPS", lambda s: replace(s, period_us=120_000)),
     "period 20 % too short": lambda p: mutations.send_changed(
         p, "host.ENGINE_DATA", lambda s: replace(s, period_us=8_000)
