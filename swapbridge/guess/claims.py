@@ -44,6 +44,7 @@ def with_meaning(
     chances: dict[str, Chance],
     message_fields: Sequence[MessageFields],
     capture: Capture,
+    doubts: dict[tuple[int, int], float],
 ) -> FoundMessage:
     """One message's fields with the channel that each follows.
 
@@ -53,6 +54,8 @@ def with_meaning(
         Which of `message_fields`.
     all_claims : sequence of Claim
         Of all messages, likeliest first.
+    doubts : dict
+        Factor on the doubt about a layout, by message and field (`mend.doubt_left`).
     """
     fields = message_fields[index]
     claims = [c for c in all_claims if c.message == index]
@@ -60,7 +63,9 @@ def with_meaning(
     for k, field in enumerate(fields.fields):
         mine = [c for c in claims if c.match.field == k]
         if mine and mine[0].probability >= LEAST_CLAIM:
-            claimed = _claimed(field, mine, all_claims, targets, chances, message_fields)
+            doubt = (1 - field.layout_confidence) * doubts.get((index, k), 1.0)
+            surer = replace(field, layout_confidence=1 - doubt)
+            claimed = _claimed(surer, mine, all_claims, targets, chances, message_fields)
             out.append(_widened(claimed, mine[0], targets, fields, [*out, *fields.fields[k + 1 :]], capture))
         else:
             out.append(field)

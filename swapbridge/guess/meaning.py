@@ -23,7 +23,7 @@ from swapbridge.guess.fields import MessageFields
 from swapbridge.guess.findings import FoundMessage
 from swapbridge.guess.fit import Fit
 from swapbridge.guess.matching import Match, match_message, work_of
-from swapbridge.guess.mend import mend_message
+from swapbridge.guess.mend import doubt_left, mend_message
 from swapbridge.guess.obd_channels import obd_channels
 from swapbridge.guess.snap import Snapped, snap
 
@@ -92,8 +92,9 @@ def attach_meaning(
         work = work_of(message_fields[k], capture)
         matches[k] = match_message(work, tuple(targets.values()))[0] if work is not None else []
     claims = weigh(matches, targets) if again else claims
+    doubts = _doubts(message_fields, capture, claims, targets)
     messages = tuple(
-        with_meaning(k, claims, targets, chances, message_fields, capture) for k in range(len(message_fields))
+        with_meaning(k, claims, targets, chances, message_fields, capture, doubts) for k in range(len(message_fields))
     )
     tell(1.0, "")
     described = {
@@ -167,6 +168,19 @@ def mend(
             out[k] = mended
             again.append(k)
     return out, again
+
+
+def _doubts(
+    message_fields: Sequence[MessageFields], capture: Capture, claims: Sequence[Claim], targets: dict[str, Target]
+) -> dict[tuple[int, int], float]:
+    """Factor on the doubt about the layout of every likely follower (`mend.doubt_left`)."""
+    out: dict[tuple[int, int], float] = {}
+    for claim in claims:
+        where = (claim.message, claim.match.field)
+        if claim.probability >= WORTH_MENDING and claim.match.fit is not None and where not in out:
+            message = message_fields[claim.message]
+            out[where] = doubt_left(message, capture, claim.match.field, claim.match.fit, targets[claim.match.channel])
+    return out
 
 
 def weigh(matches: Sequence[Sequence[Match]], targets: dict[str, Target]) -> list[Claim]:

@@ -7,7 +7,7 @@ belongs there and coarser if it doesn't, sample by sample.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,12 +22,23 @@ from swapbridge.guess.fit import Fit, residuals
 CLEARLY = 4.0
 """Standard errors by which the joined field must fit better."""
 MOST_JOINS = 3
+CLEARED = 0.3
+"""Share of the doubt about a layout that is left when one of its ends is settled by the fit."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """Low bits that another field may have to give: all of it, or those in its lowest byte."""
+
+    owner: int
+    bits: Layout
+    left: Layout | None
 
 
 def mend_message(
     message: MessageFields, capture: Capture, meanings: dict[int, tuple[Fit, Target]]
 ) -> MessageFields | None:
-    """Join fields with a meaning with the field below them where that makes the fit clearly finer.
+    """Join fields with a meaning with the bits below them where that makes the fit clearly finer.
 
     Parameters
     ----------
@@ -43,44 +54,113 @@ def mend_message(
     MessageFields or None
         The mended message; None where nothing was to be mended.
     """
-    gone: set[int] = set()
-    mended: dict[int, FoundField] = {}
-    for index, (fit, target) in meanings.items():
-        field = message.fields[index]
-        if field.kind != "analogue" or index in gone:
-            continue
+    fields: dict[int, FoundField] = dict(enumerate(message.fields))
+    touched = False
+    for index in meanings:
         for _ in range(MOST_JOINS):
-            step = _finer(field, message, capture, fit, target, gone | set(meanings) | set(mended))
-            if step is None:
+            if index not in fields or fields[index].kind != "analogue":
                 break
-            field, lower = step
-            gone.add(lower)
-            mended[index] = field
-    if not mended:
-        return None
-    fields = [mended.get(k, f) for k, f in enumerate(message.fields) if k not in gone]
-    return replace(message, fields=tuple(fields))
+            part, gain, layout = _best_part(index, fields, message, capture, meanings)
+            if part is None or layout is None:
+                break
+            touched = True
+            fields[index] = _grown(fields[index], layout, part.bits.length, gain)
+            if part.left is None:
+                del fields[part.owner]
+            else:
+                fields[part.owner] = _shrunk(fields[part.owner], part.left)
+    return replace(message, fields=tuple(fields.values())) if touched else None
 
 
-def _finer(
-    field: FoundField, message: MessageFields, capture: Capture, fit: Fit, target: Target, taken: set[int]
-) -> tuple[FoundField, int] | None:
-    for k, other in enumerate(message.fields):
-        if k in taken or other.mux != field.mux or other.kind not in ("analogue", "enum", "flag") or other.method:
+def _best_part(
+    index: int,
+    fields: dict[int, FoundField],
+    message: MessageFields,
+    capture: Capture,
+    meanings: dict[int, tuple[Fit, Target]],
+) -> tuple[_Part | None, float, Layout | None]:
+    field, (fit, target) = fields[index], meanings[index]
+    best: tuple[_Part | None, float, Layout | None] = (None, CLEARLY, None)
+    for owner, other in fields.items():
+        if owner == index or other.mux != field.mux or other.method or other.kind not in ("analogue", "enum", "flag"):
             continue
-        layout = _joined(other.layout, field.layout)
-        if layout is None:
+        for part in _parts(owner, other):
+            layout = _joined(part.bits, field.layout)
+            if layout is None:
+                continue
+            gain = gain_of_joining(field.layout, layout, message, capture, field.mux, fit, target)
+            if gain <= best[1]:
+                continue
+            if owner in meanings:
+                # a field with a meaning of its own gives only bits that it does not need
+                if part.left is None:
+                    continue
+                need = gain_of_joining(part.left, other.layout, message, capture, other.mux, *meanings[owner])
+                if need > gain / 2:
+                    continue
+            best = (part, gain, layout)
+    return best
+
+
+def _parts(owner: int, field: FoundField) -> list[_Part]:
+    positions = field.layout.positions
+    out = [_Part(owner, field.layout, None)]
+    low = sum(p >> 3 == positions[0] >> 3 for p in positions)
+    if low < len(positions):
+        out.append(
+            _Part(
+                owner,
+                layout_from_positions(positions[:low]),
+                layout_from_positions(positions[low:], field.layout.signed),
+            )
+        )
+    return out
+
+
+def _grown(field: FoundField, layout: Layout, bits: int, gain: float) -> FoundField:
+    sure = float(1 - 0.3 * np.exp(-(gain - CLEARLY) / 3))
+    confidence = min(sure, max(field.layout_confidence, 0.95))
+    bits += int(field.evidence.get("joined_with_low_bits", 0))
+    return replace(
+        field,
+        name=f"field_{layout.start}_{layout.length}",
+        layout=layout,
+        layout_confidence=confidence,
+        confidence=confidence,
+        evidence={**field.evidence, "joined_with_low_bits": bits, "join_gain": round(gain, 1)},
+    )
+
+
+def _shrunk(field: FoundField, layout: Layout) -> FoundField:
+    name = f"field_{layout.start}_{layout.length}"
+    confidence = max(field.layout_confidence, 0.9)
+    return replace(field, name=name, layout=layout, layout_confidence=confidence, confidence=confidence)
+
+
+def doubt_left(message: MessageFields, capture: Capture, index: int, fit: Fit, target: Target) -> float:
+    """What the fit leaves of the doubt about a field's layout: a factor, 1 where it tells nothing.
+
+    A field whose top bits are wrong does not fit at all. Its low end is settled where no bits lie below it that could
+    be its own, or where those that do make the fit clearly coarser; and once more where its own lowest byte makes the
+    fit clearly finer.
+    """
+    field = message.fields[index]
+    if field.kind != "analogue":
+        return CLEARED
+    factor = CLEARED
+    for owner, other in enumerate(message.fields):
+        if owner == index or other.mux != field.mux or other.method or other.kind not in ("analogue", "enum", "flag"):
             continue
-        gain = gain_of_joining(field.layout, layout, message, capture, field.mux, fit, target)
-        if gain > CLEARLY:
-            sure = float(1 - 0.3 * np.exp(-(gain - CLEARLY) / 3))
-            evidence = {**field.evidence, "joined_with_low_bits": other.layout.length, "join_gain": round(gain, 1)}
-            name = f"field_{layout.start}_{layout.length}"
-            confidence = min(sure, max(field.layout_confidence, other.layout_confidence, 0.9))
-            return replace(
-                field, name=name, layout=layout, layout_confidence=confidence, confidence=confidence, evidence=evidence
-            ), k
-    return None
+        for part in _parts(owner, other):
+            layout = _joined(part.bits, field.layout)
+            if layout is not None:
+                gain = gain_of_joining(field.layout, layout, message, capture, field.mux, fit, target)
+                factor = max(factor, CLEARED if gain < -CLEARLY else 1.0)
+    own = _parts(index, field)
+    if len(own) > 1 and own[1].left is not None:
+        need = gain_of_joining(own[1].left, field.layout, message, capture, field.mux, fit, target)
+        factor *= CLEARED if need > CLEARLY else 1.0
+    return factor
 
 
 def _joined(lower: Layout, upper: Layout) -> Layout | None:
