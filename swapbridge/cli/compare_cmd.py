@@ -9,18 +9,19 @@ import click
 
 from swapbridge.capture import read_capture
 from swapbridge.cli.common import console, progress_bar, say, table
+from swapbridge.cli.folder import CAPTURES, InFolder
 from swapbridge.cli.survey_cmd import bit_rate_option
 from swapbridge.core.files import written_whole
 from swapbridge.survey import compare, needs_toml
 from swapbridge.survey.report import CHANGE_COLUMNS, MISSING_COLUMNS, change_rows, comparison_line, missing_rows
 
-FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+FILE = click.Path(dir_okay=False, path_type=Path)
 OUT = click.Path(dir_okay=False, path_type=Path)
 
 
 @click.command()
-@click.argument("a", type=FILE)
-@click.argument("b", type=FILE)
+@click.argument("a", type=FILE, callback=InFolder(CAPTURES))
+@click.argument("b", type=FILE, callback=InFolder(CAPTURES))
 @bit_rate_option
 @click.option("--needs", metavar="FILE", type=OUT, help="Write what vanished as a needs list (TOML).")
 @click.option("--needs-bus", metavar="NAME", help="What the bridge file calls this bus, for the needs list.")

@@ -10,12 +10,13 @@ from swapbridge.capture import read_blocks
 from swapbridge.capture.capture import ReadNotes
 from swapbridge.capture.convert import convert
 from swapbridge.cli.common import progress_bar, say
+from swapbridge.cli.folder import CAPTURES, InFolder
 from swapbridge.signalmap import load_map
 from swapbridge.survey.physical import write_physical
 
 
 @click.command()
-@click.argument("capture", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument("capture", type=click.Path(dir_okay=False, path_type=Path), callback=InFolder(CAPTURES))
 @click.argument("out", type=click.Path(dir_okay=False, path_type=Path))
 @click.option(
     "--map",

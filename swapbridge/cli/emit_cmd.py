@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from swapbridge.cli.folder import InFolder
 from swapbridge.cli.plan_file import read_plan
 from swapbridge.emit import emit_c, write_files
 
@@ -19,7 +20,7 @@ def command() -> None:
 
 
 @command.command()
-@click.argument("plan", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument("plan", type=click.Path(dir_okay=False, path_type=Path), callback=InFolder())
 @click.option(
     "--out",
     "folder",

@@ -9,6 +9,7 @@ import click
 
 from swapbridge.capture import read_capture
 from swapbridge.cli.common import console, progress_bar, say, table
+from swapbridge.cli.folder import CAPTURES, InFolder
 from swapbridge.core.files import written_whole
 from swapbridge.survey import Survey, survey
 from swapbridge.survey.report import (
@@ -49,7 +50,7 @@ bit_rate_option = click.option(
 
 
 @click.command()
-@click.argument("capture", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.argument("capture", type=click.Path(dir_okay=False, path_type=Path), callback=InFolder(CAPTURES))
 @bit_rate_option
 @click.option("--seconds", is_flag=True, help="Print the load of every second too.")
 @click.option(

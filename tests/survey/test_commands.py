@@ -128,7 +128,7 @@ def test_convert_to_physical_values(host: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["survey", "{none}"], "does not exist"),
+        (["survey", "{none}"], "name a capture file that exists"),
         (["survey", "{junk}"], "holds no frames that can be read"),
         (["survey", "{empty}"], "is empty: record again"),
         (["survey", "{host}", "--bit-rate", "fast"], "no bit rate"),
