@@ -165,7 +165,8 @@ def _allow_noisy_tails(found: dict[tuple[int, int, int], float], pairs: Pairs, a
         if order == BIG and above >> 3 == high >> 3:
             rest = LITTLE, _mirror(above), _mirror(high)
         if rest in found:
-            found[key] = min(found[key], found[rest] + steps)
+            alone = found.get((LITTLE, bit, bit), steps)
+            found[key] = min(found[key], found[rest] + min(steps, alone))
 
 
 def _as_arrays(found: dict[tuple[int, int, int], float]) -> Candidates:

@@ -269,7 +269,7 @@ def _try_affine(
     equations = _independent_rows(features[:, used], outputs)
     if equations < EQUATIONS:
         return None
-    if _copies(table.bits, moving, inputs) > len(moving) - max(3, len(moving) // 2):
+    if _copies(table.bits, moving, inputs) > len(moving) - 3:
         return None
     masks = [0] * len(target)
     fixed = 0

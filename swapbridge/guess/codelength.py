@@ -18,7 +18,8 @@ _LN2 = float(np.log(2.0))
 MODELS_BITS = 2.0
 """Naming one of the models."""
 STATES_BITS = 6
-"""Widest candidate that is also tried as a list of states (an enumeration)."""
+MOST_STATES = 48
+"""States that a field may have and still be tried as a list of states (an enumeration, or noise about a level)."""
 QUICK_STATES_BITS = 3
 LEARNED_BITS = 8.0
 """What an enumeration pays before it may learn which of its states follow each other: two flags side by side look
@@ -192,35 +193,63 @@ def _seldom_bits(stay: float, moves: float) -> float:
 
 
 def _states_bits(old: npt.NDArray[np.uint64], new: npt.NDArray[np.uint64], weight: Floats, length: int) -> float:
-    """Code length of a small field as states: when it changes, and to which of the states it ever takes."""
+    """Code length of a field as a list of states: when it changes, and to which of the states it ever takes.
+
+    Infinite where there are too many states to be called that.
+    """
     heavy = typical_weight(weight)
-    mask = np.uint64((1 << length) - 1)
-    a, b = (old & mask).astype(np.intp), (new & mask).astype(np.intp)
-    size = 1 << length
-    joint = np.bincount(a * size + b, weights=weight, minlength=size * size).reshape(size, size)
-    seen = (joint.sum(axis=0) + joint.sum(axis=1)) > 0
-    states = int(seen.sum())
+    mask = np.uint64((1 << length) - 1 if length < 64 else 2**64 - 1)
+    a, b = old & mask, new & mask
+    if length <= STATES_BITS:
+        present = np.bincount(a.astype(np.intp), minlength=1 << length)
+        present += np.bincount(b.astype(np.intp), minlength=1 << length)
+        values = np.flatnonzero(present).astype(np.uint64)
+    else:
+        values = np.unique(np.concatenate([a, b]))
+    states = len(values)
     if states < 2:
         return 0.0
+    if states > MOST_STATES:
+        return float("inf")
+    joint = np.bincount(
+        np.searchsorted(values, a) * states + np.searchsorted(values, b), weights=weight, minlength=states * states
+    ).reshape(states, states)
+    moved = float(joint.sum()) - float(np.trace(joint))
     stay = float(np.trace(joint))
-    moves = float(joint.sum()) - stay
-    when = min(float(adaptive_bits(np.array([stay, moves]))), _seldom_bits(stay, moves))
-    joint = joint[np.ix_(seen, seen)]
-    np.fill_diagonal(joint, 0.0)
+    when = min(float(adaptive_bits(np.array([stay, moved]))), _seldom_bits(stay, moved))
+    off = ~np.eye(states, dtype=bool)
     if states == 2:
         where = 0.0
     else:
         # a changed enumeration lands on any other state: a prior too firm to learn 'never both bits at once'
         k = states - 1
-        off = ~np.eye(states, dtype=bool)
-        rows = joint[off].reshape(states, k)
+        rows = joint[off].reshape(states, k) / heavy
+        into = np.where(off, joint, 0.0).sum(axis=0) / heavy
         where = min(
-            moves * float(np.log2(k)),
-            heavy * float(adaptive_bits(rows / heavy, alpha=1.0).sum()) + LEARNED_BITS,
-            heavy * float(adaptive_bits(joint.sum(axis=0) / heavy, alpha=1.0)) + LEARNED_BITS,
+            moved * float(np.log2(k)),
+            heavy * float(adaptive_bits(rows, alpha=1.0).sum()) + LEARNED_BITS,
+            heavy * float(adaptive_bits(into, alpha=1.0)) + LEARNED_BITS,
         )
-    list_bits = float(np.log2(size)) + (gammaln(size + 1) - gammaln(states + 1) - gammaln(size - states + 1)) / _LN2
-    return when + where + float(list_bits)
+    level = heavy * float(adaptive_bits(joint.sum(axis=0) / heavy)) + LEARNED_BITS
+    return min(when + where, level) + _list_bits(values, length)
+
+
+def _list_bits(values: npt.NDArray[np.uint64], length: int) -> float:
+    """Bits to say which of all codes are states: anywhere, or within one stretch of codes."""
+    states = len(values)
+    top = 2.0**length
+    anywhere = length + _choose_bits(top, states)
+    gaps = np.diff(values.astype(np.float64))
+    around = top - float(values[-1]) + float(values[0])
+    stretch = top - max(float(gaps.max()), around) + 1.0
+    return min(anywhere, 1.5 * length + 1.0 + _choose_bits(max(stretch - 2.0, 0.0), states - 2))
+
+
+def _choose_bits(n: float, k: int) -> float:
+    """``log2`` of the number of ways to choose k of n."""
+    if k <= 0 or n <= k:
+        return 0.0
+    return float(gammaln(n + 1.0) - gammaln(k + 1.0) - gammaln(n - k + 1.0)) / _LN2
 
 
 def candidate_bits(
@@ -262,6 +291,11 @@ def candidate_bits(
         away = step_class(new - np.sort(new)[len(new) // 2], lengths[wide])
         out[wide] = np.minimum(out[wide], _walk_bits(away, None, weight, lengths[wide]) + lengths[wide])
     out = np.minimum(out, _noise_bits(new, weight, lengths))
-    for i in np.flatnonzero(lengths <= (STATES_BITS if thorough else QUICK_STATES_BITS)):
-        out[i] = min(out[i], _states_bits(old, new, weight, int(lengths[i])))
+    for i in range(len(lengths)):
+        if not thorough and lengths[i] > QUICK_STATES_BITS:
+            break
+        states = _states_bits(old, new, weight, int(lengths[i]))
+        if states == np.inf:  # longer ones have more states still
+            break
+        out[i] = min(out[i], states)
     return out + np.where(lengths > 1, MODELS_BITS, 0.0)

@@ -206,11 +206,11 @@ def _slow_counter(
         return None
     for every in (2, 3, 4):
         same = step_taken[every:] == step_taken[:-every]
-        if same.mean() < 0.96 or (step_taken != 0).mean() < 0.9 / every:
+        if same.mean() < 0.97 or (step_taken != 0).mean() < 0.9 / every:
             continue
         in_turn = [int(s) for s in step_taken[:every]]
         wraps = min(int((new < old).sum()), int((new > old).sum()))
-        if wraps < 3 or sum(in_turn) % modulus == 0:
+        if wraps < 4 or sum(in_turn) % modulus == 0:
             continue
         moving = step_taken != 0
         typical = np.zeros(steps, bool)
@@ -219,5 +219,7 @@ def _slow_counter(
         if not _bits_agree(old, new, typical, length):
             continue
         step = int(np.bincount(step_taken[moving]).argmax())
+        if every > 2 and step > modulus // 2:
+            continue
         return FoundCounter((), Counter(low, low + modulus - 1, step), float(same.mean()), steps, wraps, False, every)
     return None

@@ -33,6 +33,10 @@ FIRST_LIMIT = 400
 SLACK_BITS = 60.0
 SLACK_A_STEP = 0.2
 """How far from the best coarse cut a candidate may be and still be weighed again; three standard errors of it."""
+MUX_BITS = 40.0
+MUX_SHARE = 0.01
+MUX_SHARE_OF_END = 0.08
+"""What a multiplexer must save, in bits and as a share; and as a share where it looks like one end of a quantity."""
 TEMPER = 0.3
 """Worth of one bit of code length when cuts are compared as probabilities; measured on planted layouts."""
 
@@ -101,22 +105,68 @@ def study(columns: Columns, given: FoundChecksum | None = None) -> Study:
         taken |= mask_of(checksum.positions, size)
     counters = find_counters(columns, taken)
     mux = find_multiplexer(columns, [c.positions for c in counters], taken)
-    parts = []
-    decided = np.zeros(size, bool)
+    plain = _whole_part(columns, coarse, live, taken, counters)
+    parts = (plain,)
     if mux is not None:
-        selector = mask_of(mux.positions, size)
-        decided = mask_of(mux.decides, size)
-        taken |= selector
-        counters = [c for c in counters if not selector[list(c.positions)].any()]
-        value = raw_values(columns.payload, layout_from_positions(mux.positions))
-        for v in mux.values:
-            parts.append(_mux_part(columns.select(value == v), v, decided))
+        muxed = _muxed_parts(columns, coarse, live, taken, counters, mux)
+        if _still_pays(columns, live, plain, muxed, mux, any(c.positions == mux.positions for c in counters)):
+            parts = muxed
+        else:
+            mux = None
+    return Study(columns, tuple(checksums), mux, parts, possible_checks(columns))
+
+
+def _still_pays(
+    columns: Columns,
+    live: npt.NDArray[np.bool_],
+    plain: Part,
+    muxed: tuple[Part, ...],
+    mux: FoundMux,
+    counted: bool,
+) -> bool:
+    """Whether a multiplexer still saves enough when all models have had their say."""
+    own = mask_of(mux.positions, len(live))
+    selector = find_candidates(sample_pairs(columns, PAIRS_LIMIT), live & own, ~own, thorough=True)
+    before = cut_bits(plain.candidates, plain.live, plain.fixed, Style())
+    after = sum(cut_bits(p.candidates, p.live, p.fixed, Style()) for p in muxed)
+    if counted:  # a counter costs nothing in either reading, but as a counter it must leave no structure behind
+        return after < 0.7 * before
+    after += cut_bits(selector, live & own, ~own, Style())
+    # the low or high end of a quantity 'decides' all that moves with that quantity
+    ends = any(set(mux.positions) < set(f.positions) for f in cut_of(plain, Style()))
+    return after < before - max(MUX_BITS, (MUX_SHARE_OF_END if ends else MUX_SHARE) * before)
+
+
+def _whole_part(
+    columns: Columns,
+    coarse: Candidates,
+    live: npt.NDArray[np.bool_],
+    taken: npt.NDArray[np.bool_],
+    counters: list[FoundCounter],
+) -> Part:
+    fixed = taken.copy()
     for counter in counters:
-        taken |= mask_of(counter.positions, size)
-    fixed = taken | decided
-    fine = _refine(columns, coarse.clear_of(fixed), live, fixed)
-    whole = Part(None, live, fixed, fine, tuple(counters))
-    return Study(columns, tuple(checksums), mux, (whole, *parts), possible_checks(columns))
+        fixed |= mask_of(counter.positions, len(live))
+    return Part(None, live, fixed, _refine(columns, coarse.clear_of(fixed), live, fixed), tuple(counters))
+
+
+def _muxed_parts(
+    columns: Columns,
+    coarse: Candidates,
+    live: npt.NDArray[np.bool_],
+    taken: npt.NDArray[np.bool_],
+    counters: list[FoundCounter],
+    mux: FoundMux,
+) -> tuple[Part, ...]:
+    """What every frame holds, then what each multiplexer value selects."""
+    size = len(live)
+    selector, decided = mask_of(mux.positions, size), mask_of(mux.decides, size)
+    kept = [c for c in counters if not (selector | decided)[list(c.positions)].any()]
+    parts = [_whole_part(columns, coarse, live, taken | selector | decided, kept)]
+    value = raw_values(columns.payload, layout_from_positions(mux.positions))
+    for v in mux.values:
+        parts.append(_mux_part(columns.select(value == v), v, decided))
+    return tuple(parts)
 
 
 def with_support(studies: Sequence[Study]) -> list[Study]:
