@@ -295,7 +295,9 @@ def proved_folder(folder: Path, plan: Plan) -> Path:
     path = folder / "plan.json"
     path.write_text(plan.to_json())
     sha = hashlib.sha256(path.read_bytes()).hexdigest()
-    (folder / "proof.json").write_text(json.dumps({"plan_sha256": sha, "passed": True, "seed": 1, "time": "now"}))
+    (folder / "proof.json").write_text(
+        json.dumps({"plan_sha256": sha, "passed": True, "seed": 1, "thoroughness": "quick"})
+    )
     write_capture(donor_capture(60), folder / "donor.log")
     return path
 
@@ -336,7 +338,7 @@ def test_bad_calls_say_one_thing(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     proved_folder(tmp_path, plan)
-    Path("unproved.json").write_text(plan.to_json() + "\n")
+    Path("unproved.json").write_text(plan.to_json().replace("by hand", "changed"))
     result = invoke(*arguments)
     assert result.exit_code == 2, result.output
     assert says in result.output

@@ -249,7 +249,7 @@ def test_while_recording(engine_computer: Any, channel: str, tmp_path: Path) -> 
 
     def show(status: Any) -> None:
         seen.append(status.scan_tool)
-        if len(set(engine_computer.asked)) >= 10:
+        if len(set(engine_computer.asked)) >= 10 and len(engine_computer.asked) >= 40:
             stop.set()
 
     began = time.time()
@@ -259,7 +259,7 @@ def test_while_recording(engine_computer: Any, channel: str, tmp_path: Path) -> 
         active=True,
         scan_tool="a",
         per_second=100,
-        seconds=20,
+        seconds=60,
         stop=stop,
         show=show,
     )
