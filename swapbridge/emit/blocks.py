@@ -6,7 +6,7 @@ fit 32 bits can't overflow, and everything else is done in 64 bits. Registers th
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 
 from swapbridge.bridge.plan import Block, Lookup, Op, Plan, Table, Variant
 from swapbridge.core.errors import RefusedError
@@ -111,14 +111,15 @@ class BlockWriter:
             self.functions.append(_lookup_function(number, plan.lookups[number], kind))
         self._plan = plan
 
-    def statements(self, block: Block, roots: Iterable[int]) -> list[str]:
+    def statements(self, block: Block, roots: Collection[int]) -> list[str]:
         """C statements that compute the registers `roots` and everything that is stored."""
         block = with_constants(block)
         live = live_registers(block, roots)
+        read = {*roots, *(r for i in live for r in block[i].args)}
         out: list[str] = []
         for i, op in enumerate(block):
             if i in live and op.kind != "const":
-                out.extend(self._operation(i, op, block, used=any(i in block[k].args for k in live) or i in set(roots)))
+                out.extend(self._operation(i, op, block, used=i in read))
         return out
 
     def operand(self, block: Block, register: int, kind: str = "") -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 
@@ -20,7 +21,7 @@ def function(comment: str, head: str, body: Sequence[str], parameters: Sequence[
 
 def names(text: str, word: str) -> bool:
     """Whether C text names an identifier."""
-    return any(piece == word for piece in "".join(c if c.isalnum() or c == "_" else " " for c in text).split())
+    return re.search(rf"\b{word}\b", text) is not None
 
 
 def indent(lines: Sequence[str]) -> list[str]:

@@ -70,7 +70,7 @@ class NativeTranslator:
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
-        self._calls = _library(plan)
+        self._calls = _library(_ThisPlan(plan))
         self._bus_count = len(plan.buses)
         self._frame_type = _frame_type(64 if any(b.fd for b in plan.buses) else 8)
         if self._calls.frame_bytes() != self._frame_type.itemsize:
@@ -183,7 +183,7 @@ class NativeTranslator:
         made = ctypes.c_size_t(0)
         width = columns[3].shape[1]
         while True:
-            sent = np.zeros(room, dtype=self._frame_type)
+            sent = np.empty(room, dtype=self._frame_type)
             sent_time = np.empty(room, dtype=np.int64)
             used = self._calls.batch(
                 self._state,
@@ -228,19 +228,11 @@ class NativeTranslator:
             raise InputError(f"a frame has {int(length.max())} bytes, more than {longest}: leave such frames out")
 
     def _sent_columns(self, parts: list[tuple[npt.NDArray[np.int64], npt.NDArray[np.void]]]) -> SentColumns:
-        time_us = np.concatenate([p[0] for p in parts])
-        frames = np.concatenate([p[1] for p in parts])
-        payload = np.ascontiguousarray(frames["data"])
-        # What C leaves beyond a frame's own length says nothing.
-        payload[np.arange(payload.shape[1]) >= frames["length"][:, None]] = 0
-        return SentColumns(
-            time_us,
-            np.ascontiguousarray(frames["bus"]),
-            np.ascontiguousarray(frames["word"]),
-            np.ascontiguousarray(frames["length"]),
-            payload,
-            np.ascontiguousarray(frames["is_fd"]),
+        time_us, frames = parts[0] if len(parts) == 1 else map(np.concatenate, zip(*parts, strict=True))
+        bus, word, length, data, is_fd = (
+            np.ascontiguousarray(frames[name]) for name in ("bus", "word", "length", "data", "is_fd")
         )
+        return SentColumns(time_us, bus, word, length, data, is_fd)
 
 
 def _frame_type(data_bytes: int) -> np.dtype[np.void]:
@@ -270,8 +262,22 @@ class _Calls:
     frame_bytes: Callable[..., Any]
 
 
-def _library(plan: Plan) -> _Calls:
-    return _load(shared_object(native_sources(plan, PREFIX)))
+@dataclass(frozen=True, slots=True, eq=False)
+class _ThisPlan:
+    """A plan as a key that is found by being the same object: comparing whole plans would take as long as writing C."""
+
+    plan: Plan
+
+    def __hash__(self) -> int:
+        return id(self.plan)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _ThisPlan) and self.plan is other.plan
+
+
+@lru_cache(maxsize=16)
+def _library(key: _ThisPlan) -> _Calls:
+    return _load(shared_object(native_sources(key.plan, PREFIX)))
 
 
 @lru_cache(maxsize=64)
