@@ -1,10 +1,13 @@
-"""Command line: a plan read from its file."""
+"""Command line: a plan read from its file, and the engine that runs it."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-from swapbridge.bridge import Plan, plan_from_json
+import click
+
+from swapbridge.bridge import Plan, Translator, plan_from_json
+from swapbridge.bus.replay import TranslatorLike
 from swapbridge.core.errors import InputError
 
 
@@ -21,3 +24,27 @@ def read_plan(path: Path) -> Plan:
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path} can't be read as a plan ({error}): make one with `swapbridge compile`") from None
     return plan_from_json(text)
+
+
+engine_option = click.option(
+    "--engine",
+    type=click.Choice(["python", "c"]),
+    default="python",
+    show_default=True,
+    help="What runs the plan: the C is what goes on a board, built here; same frames.",
+)
+
+
+def translator_for(plan: Plan, engine: str) -> TranslatorLike:
+    """A new translator of that engine.
+
+    Raises
+    ------
+    MissingToolError
+        The C engine is asked for and there is no C compiler.
+    """
+    if engine == "python":
+        return Translator(plan)
+    from swapbridge.emit import NativeTranslator  # needs a C compiler, which not everybody has
+
+    return NativeTranslator(plan)

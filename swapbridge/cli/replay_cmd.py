@@ -7,7 +7,6 @@ from pathlib import Path
 
 import click
 
-from swapbridge.bridge import Translator
 from swapbridge.bus.frames import bus_numbers
 from swapbridge.bus.listen import NO_WIRES
 from swapbridge.bus.opening import open_buses
@@ -15,7 +14,7 @@ from swapbridge.bus.replay import replay
 from swapbridge.capture import read_capture
 from swapbridge.cli.bus_options import bus_option, chosen_buses, config_option
 from swapbridge.cli.common import IdentifierType, console, progress_bar
-from swapbridge.cli.plan_file import read_plan
+from swapbridge.cli.plan_file import engine_option, read_plan, translator_for
 from swapbridge.cli.terminal import acknowledge, signals
 from swapbridge.core.frames import identifier_word
 
@@ -25,6 +24,7 @@ from swapbridge.core.frames import identifier_word
 @bus_option
 @config_option
 @click.option("--plan", type=click.Path(path_type=Path, dir_okay=False), help="Play what this plan makes of it.")
+@engine_option
 @click.option("--from-bus", metavar="NAME", help="The plan's bus that a one-bus capture was taken on.")
 @click.option("--rate", default=1.0, show_default=True, help="2 plays twice as fast.")
 @click.option("--loop", "loops", default=1, show_default=True, help="How often; 0 plays until Ctrl-C.")
@@ -35,6 +35,7 @@ def command(
     buses: tuple[str, ...],
     config: Path | None,
     plan: Path | None,
+    engine: str,
     from_bus: str | None,
     rate: float,
     loops: int,
@@ -67,7 +68,7 @@ def command(
             loops=loops,
             ids=[identifier_word(*one) for one in ids] or None,
             plan=program,
-            translator=None if program is None else lambda: Translator(program),
+            translator=None if program is None else lambda: translator_for(program, engine),
             from_bus=from_bus,
             progress=progress,
             stop=stop,

@@ -9,7 +9,6 @@ from pathlib import Path
 import click
 from rich.live import Live as Screen
 
-from swapbridge.bridge import Plan, Translator
 from swapbridge.bus.live import LiveOptions, LiveStatus, Values
 from swapbridge.bus.proof import proof_of
 from swapbridge.bus.replay import TranslatorLike
@@ -19,7 +18,7 @@ from swapbridge.cli.bus_options import bus_option, chosen_buses, config_option
 from swapbridge.cli.common import console, say
 from swapbridge.cli.folder import CAPTURES, PLAN, find_swap_folder
 from swapbridge.cli.live_screen import clock, run_screen
-from swapbridge.cli.plan_file import read_plan
+from swapbridge.cli.plan_file import engine_option, read_plan, translator_for
 from swapbridge.cli.terminal import acknowledge, signals
 
 
@@ -32,13 +31,7 @@ from swapbridge.cli.terminal import acknowledge, signals
 @click.option("--unproved", is_flag=True, help="Run a plan without a passed proof, on the bench only; it is logged.")
 @click.option("--active", is_flag=True, help="Watch through an adapter that can't be kept from sending.")
 @click.option("--against", metavar="[BUS=]CAPTURE", help="Play a capture as one of the buses (default: the donor).")
-@click.option(
-    "--engine",
-    type=click.Choice(["python", "c"]),
-    default="python",
-    show_default=True,
-    help="Which translator runs: Python, or the C for the board, built here.",
-)
+@engine_option
 @click.option("--watch-first", default=2.0, show_default=True, help="Seconds of watching before sending begins.")
 @click.option("--lag-limit-ms", default=50.0, show_default=True, help="Lateness at which sending stops.")
 @click.option(
@@ -95,7 +88,7 @@ def command(
         against_bus=played_bus,
         seconds=seconds,
     )
-    report = _run(request, _translator(program, engine), quiet)
+    report = _run(request, translator_for(program, engine), quiet)
     _summary(report)
     if report.fault:
         sys.exit(2)
@@ -106,14 +99,6 @@ def _against(text: str | None) -> tuple[str | None, Path | None]:
         return None, None
     bus, separator, path = text.partition("=")
     return (bus, Path(path)) if separator else (None, Path(text))
-
-
-def _translator(plan: Plan, engine: str) -> TranslatorLike:
-    if engine == "python":
-        return Translator(plan)
-    from swapbridge.emit import NativeTranslator  # needs a C compiler, which not everybody has
-
-    return NativeTranslator(plan)
 
 
 def _run(request: RunRequest, translator: TranslatorLike, quiet: bool) -> RunReport:

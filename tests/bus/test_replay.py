@@ -269,6 +269,13 @@ def test_the_command(tmp_path: Path, channel: str, plan: Plan) -> None:
     )
     assert result.exit_code == 0, result.output
     assert {message.arbitration_id for message in heard(ear)} == {0x210}
+    host = ("--bus", f"host=virtual:{channel}", "--rate", "20", "--plan", str(plan_file))
+    played = []
+    for engine in ("python", "c"):
+        result = invoke(str(log), *host, "--engine", engine)
+        assert result.exit_code == 0, result.output
+        played.append([(message.arbitration_id, bytes(message.data)) for message in heard(ear)])
+    assert played[0] == played[1] != []
     ear.shutdown()
     assert channel not in virtual_channels
 
