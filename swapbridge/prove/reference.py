@@ -334,7 +334,8 @@ class Reference:
             age = options.max_age_us if options else None
             if age is None:
                 period = (options.period_us if options else None) or int((message.period_ms or 0) * 1000)
-                age = min(max(AGE_PERIODS * period, SHORTEST_AGE_US), LONGEST_AGE_US)
+                forms = {x.mux_values for x in message.signals if x.mux_values} if mux_values else set()
+                age = min(max(AGE_PERIODS * period * max(1, len(forms)), SHORTEST_AGE_US), LONGEST_AGE_US)
             received.feeds[mux_values] = _Feed(
                 mux_values,
                 age,
