@@ -148,13 +148,16 @@ def _walk_bits(
     size = np.abs(signed_class)
     top = 2 * int(lengths.max())
     per_class = _histogram(size, weight, top)
-    best = np.minimum(heavy * adaptive_bits(per_class / heavy, size=2 * lengths), _shape_bits(per_class))
+    # classes beyond the largest seen are named once, not paid for in every context
+    used = top - (per_class[:, ::-1] > 0).argmax(axis=1)
+    name = np.log2(2.0 * lengths)
+    best = np.minimum(heavy * adaptive_bits(per_class / heavy, size=used) + name, _shape_bits(per_class))
     if before_class is not None:
         octave = (np.abs(before_class) + 1) >> 1  # 0, 1, then one an octave
         context = np.minimum(octave, _CONTEXTS - 1)
         joint = _histogram(context * np.int16(top) + size, weight, _CONTEXTS * top).reshape(cases, _CONTEXTS, top)
-        learned = heavy * adaptive_bits(joint / heavy, size=2 * lengths[:, None])
-        best = np.minimum(best, np.minimum(learned, _shape_bits(joint)).sum(axis=1))
+        learned = heavy * adaptive_bits(joint / heavy, size=used[:, None])
+        best = np.minimum(best, np.minimum(learned, _shape_bits(joint)).sum(axis=1) + name)
     rises = np.where(signed_class > 0, weight, 0.0).sum(axis=1)
     moves = per_class[:, 1:].sum(axis=1)
     sign = adaptive_bits(np.stack([rises, moves - rises], axis=-1))

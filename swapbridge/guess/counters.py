@@ -199,7 +199,7 @@ def _slow_counter(
     span: int,
 ) -> FoundCounter | None:
     """A counter that steps in a fixed short rhythm: every second frame, or by two sizes in turn."""
-    if steps < 4 * span or length < 3 or length > 8:
+    if steps < span or length < 3 or length > 8:
         return None
     sizes, counts = np.unique(step_taken, return_counts=True)
     if len(sizes) > 8 or np.sort(counts)[::-1][:3].sum() < 0.98 * steps:
@@ -210,7 +210,7 @@ def _slow_counter(
             continue
         in_turn = [int(s) for s in step_taken[:every]]
         wraps = min(int((new < old).sum()), int((new > old).sum()))
-        if wraps < 4 or sum(in_turn) % modulus == 0:
+        if wraps < max(4, 2 * span // steps) or sum(in_turn) % modulus == 0:
             continue
         moving = step_taken != 0
         typical = np.zeros(steps, bool)

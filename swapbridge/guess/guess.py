@@ -6,6 +6,7 @@ from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import Executor
 
 import numpy as np
+import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.stimulus import StimulusTrack
@@ -16,12 +17,16 @@ from swapbridge.guess.layout import house_style, lay_out, study, with_support
 from swapbridge.guess.meaning import attach_meaning
 from swapbridge.guess.pooling import pool
 
+Rows = npt.NDArray[np.intp]
 Progress = Callable[[float, str], None]
+
+LONG_GAP_NS = 2_000_000_000
+"""A silence longer than this (and than ten periods) is a seam: frames on its two sides are no neighbours."""
 
 
 def guess(
     captures: Capture | Sequence[Capture],
-    stimuli: StimulusTrack | None | Sequence[StimulusTrack | None] = None,
+    stimuli: StimulusTrack | Sequence[StimulusTrack | None] | None = None,
     *,
     ids: Collection[tuple[int, bool]] | None = None,
     progress: Progress | None = None,
@@ -65,7 +70,7 @@ def find_layouts(
     executor: Executor | None = None,
 ) -> list[MessageFields]:
     """Layouts of every identifier: the part of `guess` that needs no stimulus."""
-    tasks: list[tuple[FrameKey, np.ndarray, Columns]] = []
+    tasks: list[tuple[FrameKey, Rows, Columns]] = []
     capture = captures[0]
     for key, rows in capture.groups():
         if ids is None or (key.identifier, key.extended) in ids:
@@ -92,10 +97,13 @@ def find_layouts(
     ]
 
 
-def _columns_of(capture: Capture, key: FrameKey, rows: np.ndarray) -> Columns:
-    return make_columns(
-        key.identifier, key.extended, capture.time_ns[rows], capture.length[rows], capture.payload[rows]
-    )
+def _columns_of(capture: Capture, key: FrameKey, rows: Rows) -> Columns:
+    time_ns = capture.time_ns[rows]
+    breaks = np.ones(len(rows), bool)
+    steps = np.diff(time_ns)
+    if len(steps):
+        breaks[1:] = (steps > LONG_GAP_NS) & (steps > 10 * np.median(steps))
+    return make_columns(key.identifier, key.extended, time_ns, capture.length[rows], capture.payload[rows], breaks)
 
 
 def _part(progress: Progress | None, low: float, high: float) -> Progress | None:

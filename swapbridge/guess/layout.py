@@ -24,6 +24,7 @@ from swapbridge.guess.fields import raw_values
 from swapbridge.guess.findings import FoundField
 from swapbridge.guess.kinds import field_kind, is_signed
 from swapbridge.guess.multiplex import FoundMux, find_multiplexer
+from swapbridge.guess.naming import name_checksum
 from swapbridge.guess.support import Signature, mirror_of_counter, possible_checks, proven_formulas, supported
 
 PAIRS_LIMIT = 2000
@@ -35,7 +36,7 @@ SLACK_A_STEP = 0.2
 """How far from the best coarse cut a candidate may be and still be weighed again; three standard errors of it."""
 MUX_BITS = 40.0
 MUX_SHARE = 0.01
-MUX_SHARE_OF_END = 0.08
+MUX_SHARE_OF_END = 0.06
 """What a multiplexer must save, in bits and as a share; and as a share where it looks like one end of a quantity."""
 TEMPER = 0.3
 """Worth of one bit of code length when cuts are compared as probabilities; measured on planted layouts."""
@@ -100,6 +101,7 @@ def study(columns: Columns, given: FoundChecksum | None = None) -> Study:
     checksums = [given] if given is not None else find_checksums(columns, counters, bits_without)
     if not checksums and (mirror := mirror_of_counter(columns, counters)) is not None:
         checksums = [mirror]
+    checksums = [name_checksum(c, columns) for c in checksums]
     taken = np.zeros(size, bool)
     for checksum in checksums:
         taken |= mask_of(checksum.positions, size)
