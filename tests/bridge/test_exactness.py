@@ -260,7 +260,7 @@ def test_random_maps_and_expressions_are_exact(case: Any) -> None:
 
 
 @pytest.mark.long
-@settings(max_examples=2500, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=1500, deadline=None, suppress_health_check=list(HealthCheck))
 @given(cases())
 def test_many_random_maps_and_expressions_are_exact(case: Any) -> None:
     check_case(*case)
