@@ -10,6 +10,7 @@ from swapbridge.core.errors import InputError
 BRIDGE, PLAN, PROOF = "bridge.toml", "plan.json", "proof.json"
 NEEDS, HEALTH, SCRIPT = "needs.toml", "health.toml", "stimulus_script.toml"
 CAPTURES, MAPS = "captures", "signal_maps"
+SURVEY, FINDINGS = "survey", "findings"
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from swapbridge.bus.script import default_script_text
-from swapbridge.cli.folder import BRIDGE, CAPTURES, HEALTH, MAPS, NEEDS, SCRIPT
+from swapbridge.cli.folder import BRIDGE, CAPTURES, FINDINGS, HEALTH, MAPS, NEEDS, SCRIPT, SURVEY
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 
@@ -18,7 +18,7 @@ from swapbridge.core.files import written_whole
 def command(folder: Path) -> None:
     """Lay out a swap folder.
 
-    It gets captures/, signal_maps/, a commented bridge file, a stimulus script (what to do to the vehicle while
+    It gets captures/, signal_maps/, survey/, findings/, a commented bridge file, a stimulus script (what to do to the vehicle while
     recording), a needs list and an engine health sheet. Commands run inside it find their files.
 
     \b
@@ -46,7 +46,7 @@ def lay_out(folder: Path) -> None:
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise InputError(f"{folder} is there already and not empty: name a new folder")
     try:
-        for part in (CAPTURES, MAPS):
+        for part in (CAPTURES, MAPS, SURVEY, FINDINGS):
             (folder / part).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(f"{folder} can't be made ({error.strerror}): name a folder where you may write") from None

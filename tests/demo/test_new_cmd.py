@@ -32,10 +32,12 @@ def test_every_file_is_what_its_reader_reads(folder: Path) -> None:
     assert names == [
         "bridge.toml",
         "captures",
+        "findings",
         "health.toml",
         "needs.toml",
         "signal_maps",
         "stimulus_script.toml",
+        "survey",
     ]
     bridge = parse_bridge((folder / "bridge.toml").read_text(encoding="utf-8"))
     assert [b.name for b in bridge.buses] == ["host", "donor"]
