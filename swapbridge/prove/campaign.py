@@ -24,7 +24,7 @@ from swapbridge.prove.bench import Bench, Run, simulate
 from swapbridge.prove.content import LATE_US, judge_trace
 from swapbridge.prove.excerpt import excerpt
 from swapbridge.prove.faults import FAULTS, MS, SECOND, Scene
-from swapbridge.prove.reference import Known, Reference, steps_of
+from swapbridge.prove.reference import Known, Reference, loose_fields, steps_of
 from swapbridge.prove.simulated_bus import Heard, Polled, Program, Restart, Sent
 from swapbridge.prove.verdict import FaultRun
 from swapbridge.signalmap import SignalMap
@@ -62,7 +62,8 @@ class Ground:
 
     def reference(self) -> Reference:
         """A fresh twin of the bridge."""
-        return Reference(self.bridge, self.maps, steps_of(self.bench.plan), self.known)
+        plan = self.bench.plan
+        return Reference(self.bridge, self.maps, steps_of(plan), self.known, loose_fields(plan))
 
 
 def tasks_for(thoroughness: str, seed: int, names: Sequence[str] = tuple(FAULTS)) -> list[Task]:

@@ -220,7 +220,7 @@ class Evaluator:
         unit = self.unit(reading.options.unit if reading.options.unit is not None else signal.unit)
         number = raw * signal.scale + signal.offset
         if reading.options.range is not None:
-            ends = [(self.of(s, PLAIN).into(unit) - signal.offset) / signal.scale for s in reading.options.range]
+            ends = [(self._end(s, unit, reading) - signal.offset) / signal.scale for s in reading.options.range]
             low = max(signal.layout.raw_range[0], ceil(min(ends)))
             high = min(signal.layout.raw_range[1], floor(max(ends)))
             valid = valid and low <= raw <= high
@@ -230,6 +230,15 @@ class Evaluator:
             return value
         reference = self._reference(reading)
         return value if reference is None else self._multiply(value, self.value(reference, PLAIN), wanted)
+
+    def _end(self, source: Source, unit: Unit, reading: Reading) -> Fraction:
+        """An end of a stated range; a torque stands for a percentage of a constant reference."""
+        value = self.of(source, PLAIN)
+        reference = self._reference(reading) if value.unit.kind == "torque" and unit.kind == "ratio" else None
+        if reference is None:
+            return value.into(unit)
+        nm = SPELLINGS["Nm"]
+        return value.into(nm) / self.value(reference, PLAIN).into(nm) / unit.factor
 
     def _reference(self, reading: Reading) -> Node | None:
         """What 100 % of a percent torque is."""

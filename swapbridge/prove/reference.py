@@ -131,6 +131,17 @@ class Decision:
     due: bool = True
 
 
+def loose_fields(plan: Plan) -> frozenset[str]:
+    """Sent signals for which a plan says that a nearby constant is used."""
+    return frozenset(
+        f"{send.name}.{field.name}"
+        for send in plan.sends
+        for variant in send.variants
+        for field in variant.fields
+        if "31 bits" in field.note
+    )
+
+
 class Reference:
     """The exact twin of one bridge.
 
@@ -143,6 +154,9 @@ class Reference:
         How the steps of filters are spread over the fixed period.
     known : Known
         Shared by many references of one bridge, to be quick.
+    loose : frozenset of str
+        Sent signals (bus.MESSAGE.SIGNAL) of which the plan says that a constant of more than 31 bits was replaced by
+        a nearby one: the language allows such a result to move by 1/1000 of a step.
     """
 
     def __init__(
@@ -151,9 +165,11 @@ class Reference:
         maps: Mapping[str, SignalMap],
         steps: Steps | None = None,
         known: Known | None = None,
+        loose: frozenset[str] = frozenset(),
     ) -> None:
         self.bridge, self.maps, self.steps = bridge, maps, steps or Steps()
         self.known = known or Known()
+        self.loose = loose
         self.now = 0
         self._begun = False
         self._due: list[int] = []

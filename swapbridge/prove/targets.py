@@ -64,6 +64,9 @@ class TargetSignal:
             self.percent_of = Source(f"{bus}.{signal.reference}" if two else signal.reference)
         self.copied = signal.is_float or (signal.layout.length == 64 and not signal.layout.signed)
         self.wanted = self._wanted()
+        self.loose = self.dotted in reference.loose
+        self.exact = Fraction(0)
+        """The last value before rounding, of a loose signal."""
         self._memo = reference.known.raws.setdefault(self.dotted, {})
         self._key: Callable[[], tuple[object, ...]] | None = None
         self._key = reference.watch(self.measured)
@@ -83,20 +86,25 @@ class TargetSignal:
             return Wanted(choices=signal.choices)
         unit, step = self.evaluator.unit(self.unit_text), abs(signal.scale)
         if unit.kind == "ratio" and self.percent_of is not None:
-            unit = SPELLINGS["Nm"]
-            size = self.evaluator.of(self.percent_of, PLAIN)
-            step = step * (abs(size.into(unit)) or Fraction(1) if size.fixed else Fraction(1)) / 100
+            unit, step = SPELLINGS["Nm"], step * (self._constant_reference() or 1) / 100
         resolution = step / RESOLUTION_STEPS
         if self.rule.resolution is not None:
             given = self.evaluator.of(self.rule.resolution, PLAIN)
             resolution = given.number * given.unit.factor / unit.factor
         return Wanted(unit, resolution, step, signal.choices or None)
 
+    def _constant_reference(self) -> Fraction | None:
+        """What 100 % is in Nm, where it is a constant."""
+        if self.percent_of is None:
+            return None
+        size = self.evaluator.of(self.percent_of, PLAIN)
+        return size.into(SPELLINGS["Nm"]) if size.fixed else None
+
     def measured(self) -> tuple[int, bool]:
         """The raw value, and whether its sources are valid; the same inputs are worked out once only."""
-        if self._key is None:
-            exact, valid = self._measure()
-            return nearest(exact), valid
+        if self._key is None or self.loose:
+            self.exact, valid = self._measure()
+            return nearest(self.exact), valid
         key = self._key()
         found = self._memo.get(key)
         if found is None:
@@ -204,7 +212,12 @@ class TargetSignal:
         if value.unit.kind == TRUTH.kind:
             return self._switch(bool(value.number))
         unit = self.evaluator.unit(self.unit_text)
-        return nearest((value.into(unit) - self.signal.offset) / self.signal.scale)
+        whole = self._constant_reference()
+        if value.unit.kind == "torque" and unit.kind == "ratio" and whole:
+            number = value.into(SPELLINGS["Nm"]) / whole / unit.factor
+        else:
+            number = value.into(unit)
+        return nearest((number - self.signal.offset) / self.signal.scale)
 
     def _by_role(self, way: str) -> int:
         signal = self.signal
@@ -393,6 +406,21 @@ class Target:
             self.checksum.insert(data)
             whole = self._checked[plain] = bytes(data)
         return whole
+
+    def nearly(self, got: bytes, expected: bytes) -> bool:
+        """Whether a payload differs from the expected one only in loose signals, by less than 1/1000 of a step."""
+        if len(got) != len(expected) or not any(s.loose for s in self.signals.values()):
+            return False
+        data = bytearray(expected)
+        for layout, signal in self.forms[self.index - 1].fields:
+            raw = layout.unpack(got)
+            if raw != layout.unpack(expected):
+                if not signal.loose or abs(raw - signal.exact) > Fraction(1, 2) + Fraction(1, 1000):
+                    return False
+                layout.pack(data, raw)
+        if self.checksum is not None:
+            self.checksum.insert(data)
+        return bytes(data) == got
 
     @staticmethod
     def _pack(form: _Form, raws: tuple[int, ...]) -> bytes:
