@@ -18,8 +18,8 @@ from swapbridge.core.files import written_whole
 def command(folder: Path) -> None:
     """Lay out a swap folder.
 
-    It gets captures/, signal_maps/, survey/, findings/, a commented bridge file, a stimulus script (what to do to the vehicle while
-    recording), a needs list and an engine health sheet. Commands run inside it find their files.
+    It gets captures/, signal_maps/, survey/, findings/, a commented bridge file, a stimulus script (what to do to
+    the vehicle while recording), a needs list and an engine health sheet. Commands run inside it find their files.
 
     \b
     Example: swapbridge new my-swap
