@@ -112,10 +112,6 @@ class Gate:
         """Planned identifiers that another node was heard sending."""
         return tuple(self._name(key) for key in sorted(self._foreign))
 
-    def forget_foreign(self) -> None:
-        """Begin afresh: what was heard before may be gone."""
-        self._foreign.clear()
-
     def judge(self, bus: int, word: int, data: bytes, now_us: int) -> Ruling:
         """Whether this frame may be sent now; counted."""
         ruling = self._judge((bus, word), now_us)

@@ -157,11 +157,6 @@ class Segments:
         file = self._beside.get(STIMULUS_ENDING)
         return file.path if file is not None else None
 
-    @property
-    def size(self) -> int:
-        """Bytes in the present segment."""
-        return self._file.size
-
     def write(self, lines: Sequence[str]) -> None:
         """Append frames; begins the next segment when this one is large enough."""
         if not lines:

@@ -224,12 +224,13 @@ def soak(seconds: float, donor: str, host: str) -> None:
     """At 1,000 frames a second for long: lost, late, and memory's slope."""
     live = ours(donor, host, 10, 10_000)
     traffic = Traffic(donor, host, 10)
-    sent, memory = 0, []
+    sent, late, memory = 0, 0, []
     for _ in range(max(4, round(seconds / 10))):
         sent += traffic.run(10.0, 1000.0)
         with open("/proc/self/status") as file:
             memory.append(next(int(line.split()[1]) / 1024 for line in file if line.startswith("VmRSS")))
-        late = sum(delay > 5_000_000 for delay in traffic.delays)
+        late += sum(delay > 5_000_000 for delay in traffic.delays)
+        traffic.delays.clear()  # else the measurement itself would be the memory that grows
         print(f"  {sent:,} sent, lost {sent - traffic.got:,}, over 5 ms {late}, {memory[-1]:.1f} MB", flush=True)
     settled = memory[len(memory) // 4 :]
     slope = np.polyfit(np.arange(len(settled)) * 10.5, settled, 1)[0] * 3600

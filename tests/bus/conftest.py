@@ -5,11 +5,14 @@ from __future__ import annotations
 import contextlib
 import os
 import select
+import subprocess
+import sys
 import threading
 import time
 import tty
 import uuid
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import can
 import pytest
@@ -137,11 +140,35 @@ def breakable() -> Callable[[], BreakableBus]:
 
 
 @pytest.fixture
+def start(tmp_path: Path) -> Iterator[Callable[..., subprocess.Popen[str]]]:
+    """Start `swapbridge` as a process of its own in the test's folder; none outlives the test."""
+    started: list[subprocess.Popen[str]] = []
+
+    def begin(*words: str) -> subprocess.Popen[str]:
+        started.append(
+            subprocess.Popen(
+                [sys.executable, "-m", "swapbridge", *words],
+                cwd=tmp_path,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE,
+                text=True,
+            )
+        )
+        return started[-1]
+
+    yield begin
+    for process in started:
+        process.kill()
+        process.communicate()
+
+
+@pytest.fixture
 def until() -> Callable[[Callable[[], bool]], None]:
-    """Wait until something holds; fails after half a minute, which even a busy machine does not need."""
+    """Wait until something holds; fails after a minute, which even a busy machine does not need."""
 
     def wait(holds: Callable[[], bool]) -> None:
-        end = time.monotonic() + 30.0
+        end = time.monotonic() + 60.0
         while not holds():
             assert time.monotonic() < end, "it never came to hold"
             time.sleep(0.005)

@@ -346,24 +346,23 @@ def test_bad_calls_say_one_thing(
     assert not Path("captures").exists()
 
 
+RUN = "run plan.json --against donor.log --send --cautions-read --quiet --watch-first 0 --lag-limit-ms 5000"
+Start = Callable[..., "subprocess.Popen[str]"]
+
+
 @pytest.mark.skipif(os.name == "nt", reason="pseudo-terminals and signals")
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_a_real_process_ends_with_fallbacks_and_closed_buses(
-    number: signal.Signals, plan: Plan, tmp_path: Path, serial_adapter: Any, until: Until
+    number: signal.Signals, plan: Plan, tmp_path: Path, serial_adapter: Any, until: Until, start: Start
 ) -> None:
     proved_folder(tmp_path, plan)
-    write_capture(donor_capture(3000), tmp_path / "donor.log")
-    command = [sys.executable, "-m", "swapbridge", "run", "plan.json", "--against", "donor.log", "--send"]
-    command += ["--cautions-read", "--quiet", "--watch-first", "0", "--lag-limit-ms", "5000"]
-    command += ["--bus", f"host=slcan:{serial_adapter.path},sleep_after_open=0"]
-    process = subprocess.Popen(
-        command, cwd=tmp_path, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    )
+    write_capture(donor_capture(20_000), tmp_path / "donor.log")
+    process = start(*RUN.split(), "--bus", f"host=slcan:{serial_adapter.path},sleep_after_open=0")
     until(lambda: any(line.startswith("t20083412") for line in serial_adapter.sent))
     process.send_signal(signal.SIGUSR1)
     until(lambda: (tmp_path / "captures" / "black-box.log").exists())
     process.send_signal(number)
-    stdout, stderr = process.communicate(timeout=30)
+    stdout, stderr = process.communicate(timeout=60)
     assert process.returncode == 0, stderr
     assert "ended by: stopped" in stdout
     assert "black-box-2.log" in stdout
@@ -373,17 +372,16 @@ def test_a_real_process_ends_with_fallbacks_and_closed_buses(
 
 
 @pytest.mark.skipif(os.name == "nt", reason="pseudo-terminals and signals")
-def test_a_killed_process_sends_nothing_more(plan: Plan, tmp_path: Path, serial_adapter: Any, until: Until) -> None:
+def test_a_killed_process_sends_nothing_more(
+    plan: Plan, tmp_path: Path, serial_adapter: Any, until: Until, start: Start
+) -> None:
     """After a kill no torque is repeated by anybody: neither adapter nor kernel was given anything to repeat."""
     proved_folder(tmp_path, plan)
-    write_capture(donor_capture(3000), tmp_path / "donor.log")
-    command = [sys.executable, "-m", "swapbridge", "run", "plan.json", "--against", "donor.log", "--send"]
-    command += ["--cautions-read", "--quiet", "--watch-first", "0", "--lag-limit-ms", "5000"]
-    command += ["--bus", f"host=slcan:{serial_adapter.path},sleep_after_open=0"]
-    process = subprocess.Popen(command, cwd=tmp_path, stdin=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    write_capture(donor_capture(20_000), tmp_path / "donor.log")
+    process = start(*RUN.split(), "--bus", f"host=slcan:{serial_adapter.path},sleep_after_open=0")
     until(lambda: len(serial_adapter.sent) > 20)
     process.kill()
-    process.wait()
+    process.communicate()
     time.sleep(0.2)
     sent = len(serial_adapter.sent)
     time.sleep(0.3)
