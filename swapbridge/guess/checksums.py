@@ -87,7 +87,7 @@ def _prepare(columns: Columns) -> _Table:
 def find_checksums(
     columns: Columns,
     counters: list[FoundCounter],
-    rank: Callable[[tuple[int, ...]], float],
+    rank: Callable[[FoundChecksum], float],
 ) -> list[FoundChecksum]:
     """Checksums of one identifier.
 
@@ -98,7 +98,7 @@ def find_checksums(
     counters : list of FoundCounter
         What counts in it; some of these may turn out to be a checksum's low bits.
     rank : callable
-        Code length of the payload without these bits: smaller is the better choice of target.
+        Code length of the payload without a checksum's bits: smaller is the better choice of target.
     """
     if len(columns) < 2 * EQUATIONS or columns.payload.shape[1] < 2:
         return []
@@ -110,7 +110,7 @@ def find_checksums(
         options = _all_targets(table, counters)
         if not options:
             break
-        best = min(options, key=lambda c: (rank(c.positions), -c.positions[0]))
+        best = min(options, key=lambda c: (rank(c), -c.positions[0]))
         found.append(best)
         # a relation names one field only: with that field out of sight, whatever still holds is another relation
         columns = replace(columns, payload=_cleared(columns.payload, best.positions))

@@ -21,7 +21,7 @@ STATES_BITS = 6
 MOST_STATES = 48
 """States that a field may have and still be tried as a list of states (an enumeration, or noise about a level)."""
 QUICK_STATES_BITS = 3
-LEARNED_BITS = 8.0
+LEARNED_BITS = 4.0
 """What an enumeration pays before it may learn which of its states follow each other: two flags side by side look
 like one that has learned never to change both bits at once."""
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.core.integrity import Checksum
+from swapbridge.core.integrity import Checksum, Crc
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guess.checksums import FoundChecksum, find_checksums
 from swapbridge.guess.columns import FEW_FRAMES, Columns, sample_pairs
@@ -34,6 +34,8 @@ FIRST_LIMIT = 400
 SLACK_BITS = 60.0
 SLACK_A_STEP = 0.2
 """How far from the best coarse cut a candidate may be and still be weighed again; three standard errors of it."""
+CRC_BITS = 200.0
+"""How much being a CRC speaks for one field as the result of a relation."""
 MUX_BITS = 40.0
 MUX_SHARE = 0.01
 MUX_SHARE_OF_END = 0.06
@@ -94,8 +96,10 @@ def study(columns: Columns, given: FoundChecksum | None = None) -> Study:
         return Study(columns, (), None, ())
     coarse = find_candidates(sample_pairs(columns, FIRST_LIMIT), live, np.zeros(size, bool), thorough=False)
 
-    def bits_without(positions: tuple[int, ...]) -> float:
-        return cut_bits(coarse, live, mask_of(positions, size), Style())
+    def bits_without(checksum: FoundChecksum) -> float:
+        bits = cut_bits(coarse, live, mask_of(checksum.positions, size), Style())
+        # where other bytes are noise too, only one choice of target makes the relation a CRC
+        return bits - (CRC_BITS if isinstance(name_checksum(checksum, columns).method, Crc) else 0.0)
 
     counters = find_counters(columns)
     checksums = [given] if given is not None else find_checksums(columns, counters, bits_without)

@@ -23,7 +23,7 @@ FEWEST_BITS = 6
 """Pinned payload bits that must agree: each has a chance of one in 256 to do so by accident."""
 TAIL = 2
 """Most constant bytes (a data ID) that may be fed after the payload's own."""
-ROWS = 64
+ROWS = 160
 _REVERSED = np.array([int(f"{i:08b}"[::-1], 2) for i in range(256)], np.uint8)
 
 
@@ -73,28 +73,29 @@ def _settled(found: FoundChecksum, method: Affine | Crc, rows: npt.NDArray[np.ui
     layout = layout_from_positions(found.positions)
     counter = layout_from_positions(found.counter) if found.counter else None
     bare = Checksum(layout, method, counter, (), None)
-    rest = []
+    rest: dict[int, set[int]] = {}
     for row in rows:
         payload = row.tobytes()
-        extra = found.by_counter[counter.unpack(payload) % len(found.by_counter)] if counter else 0
-        rest.append(layout.unpack(payload) ^ bare.compute(payload) ^ extra)
-    if len(set(rest)) != 1:
+        state = counter.unpack(payload) if counter else 0
+        rest.setdefault(state, set()).add(layout.unpack(payload) ^ bare.compute(payload))
+    if any(len(values) != 1 for values in rest.values()):
         return None
-    constant = rest[0]
+    table = [next(iter(rest[v])) if v in rest else 0 for v in range(max(rest) + 1)]
+    constant = table[max(rest)]
     if isinstance(method, Affine):
-        if found.by_counter:
-            return None
-        return replace(found, method=replace(method, constant=constant))
+        return None if counter else replace(found, method=replace(method, constant=constant))
     zero = rows[0].tobytes()
     for named in CATALOGUE:
         if (named.width, named.polynomial, named.reflect) != (8, method.polynomial, method.reflect):
             continue
         filled = replace(method, init=named.init, xor_out=named.xor_out, name=named.name)
-        change = Checksum(layout, filled).compute(zero) ^ Checksum(layout, method).compute(zero) ^ constant
-        if found.by_counter:
-            return replace(found, method=filled, by_counter=tuple(v ^ change for v in found.by_counter))
-        if change == 0:
+        change = Checksum(layout, filled).compute(zero) ^ Checksum(layout, method).compute(zero)
+        if counter:
+            return replace(found, method=filled, by_counter=tuple(v ^ change for v in table))
+        if change == constant:
             return replace(found, method=filled)
+    if counter:
+        return replace(found, method=method, by_counter=tuple(table))
     return replace(found, method=replace(method, xor_out=constant))
 
 
