@@ -162,6 +162,12 @@ class BlockBuilder:
                 return args[0]
             if (kind == "min" and bhigh <= alow) or (kind == "max" and blow >= ahigh):
                 return args[1]
+            inner = self.ops[args[0]]
+            if held[1] is not None and inner.kind == kind:  # the tighter of two limits is enough
+                limit = self.constant_value(inner.b)
+                if limit is not None:
+                    pick = min if kind == "min" else max
+                    return self._append(kind, (inner.a, self.const(pick(limit, held[1]))), 0)
         if kind in ("add", "sub") and held[1] == 0:
             return args[0]
         if kind in ("mul", "div") and held[1] == 1:

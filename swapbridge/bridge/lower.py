@@ -234,13 +234,13 @@ class Lowering:
         if found.valid_slot >= 0:
             valid = builder.emit("and", valid, builder.load(found.valid_slot))
         register = builder.load(found.slot)
-        if found.clip is not None:
-            register = builder.emit("max", register, builder.const(found.clip[0]))
-            register = builder.emit("min", register, builder.const(found.clip[1]))
         feeds = frozenset({found.feed})
         choices = signal.choices or None
         if is_choice(signal):
             return Value(Lin(register, 1, 0, 1), NONE, valid, choices, True, feeds)
+        # only valid values count from here on, which narrows the interval
+        register = builder.emit("max", register, builder.const(found.clip[0]))
+        register = builder.emit("min", register, builder.const(found.clip[1]))
         value = Value(
             Lin.of(register, signal.scale, signal.offset), self._signal_unit(found), valid, choices, False, feeds
         )

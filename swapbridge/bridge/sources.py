@@ -88,7 +88,7 @@ class FeedDraft:
 
 @dataclass(frozen=True, slots=True)
 class SourceSignal:
-    """A signal that is listened to, and where its raw value and validity are kept."""
+    """A signal that is listened to, where its raw value and validity are kept, and the range of valid raw values."""
 
     bus: str
     message: MapMessage
@@ -97,7 +97,7 @@ class SourceSignal:
     feed: int
     slot: int
     valid_slot: int
-    clip: tuple[int, int] | None
+    clip: tuple[int, int]
 
     @property
     def dotted(self) -> str:
@@ -203,6 +203,7 @@ class Sources:
         clip = self._clip(signal, own, low, high)
         if clip is not None:
             bad += [r for r in ((low, clip[0] - 1), (clip[1] + 1, high)) if r[0] <= r[1]]
+        clip = _without_ends(clip or (low, high), ranges(codes))
         slot = self.memory.slot(name, min(max(0, low), high), low, high)
         valid_slot = self.memory.slot(f"{name} is valid", 0, 0, 1) if bad else -1
         self.feeds[number].extracts.append(Extract(name, layout, slot, valid_slot, tuple(bad)))
@@ -297,6 +298,18 @@ class Sources:
         period = self.period_us(draft.bus, message) or 0
         name = f"{draft.bus}.{message.name}"
         return Receive(name, bus, message.word, needed, tuple(numbers), mux, checksum, check, period)
+
+
+def _without_ends(span: tuple[int, int], reserved: tuple[tuple[int, int], ...]) -> tuple[int, int]:
+    """A raw range without reserved codes at its ends (a signal that is reserved altogether keeps its range)."""
+    low, high = span
+    for first, last in reversed(reserved):
+        if first <= high <= last:
+            high = first - 1
+    for first, last in reserved:
+        if first <= low <= last:
+            low = last + 1
+    return (low, high) if low <= high else span
 
 
 def turns(message: MapMessage) -> int:

@@ -134,6 +134,27 @@ def test_reserved_source_codes_are_invalid_inputs() -> None:
     assert raw("Speed", bench.run(300)[-1][2]) == 64000
 
 
+def test_a_stated_range_and_reserved_codes_narrow_what_a_source_can_say() -> None:
+    ranged = SPEED.replace("min(donor.PCM_FAST.RPM, 8000 rpm)", "donor.PCM_FAST.RPM").replace(
+        "hold_ms = 100", "hold_ms = 0"
+    )
+    ranged += '[sources."donor.PCM_FAST".signals.RPM]\nrange = ["300 rpm", "8000 rpm"]\n'
+    bench = Bench(ranged)
+    for rpm, wanted in ((4 * 300, 2400), (4 * 299, 65535), (4 * 8000, 64000), (4 * 8000 + 1, 65535), (4000, 8000)):
+        bench.fast = {"RPM": rpm}
+        assert raw("Speed", bench.run(100)[-1][2]) == wanted
+    torque = HEAD + (
+        '[[messages]]\nsend = "host.EngineTorque"\n[messages.signals]\nActual = "donor.PCM_FAST.Tq"\nPedal = "0 %"\n'
+    )
+    compile_text(torque + '[sources."donor.PCM_FAST".signals.Tq]\nrange = ["-100 Nm", "450 Nm"]\n')
+    coolant = HEAD + (
+        '[[messages]]\nsend = "host.EngineStatus"\nrest = "zero"\n[messages.signals]\n'
+        'Temp = { value = "donor.PCM_SLOW.Coolant / 1 degC + 36", fallback = 250 }\n'
+    )
+    with pytest.raises(RefusedError, match="goes from -4 to 250, the signal from 0 to 250"):
+        compile_text(coolant)  # raw 255, 'not available', would be 251
+
+
 def test_counter_and_checksum_are_made_afresh() -> None:
     bench = Bench(SPEED)
     bench.fast = {"RPM": 400}

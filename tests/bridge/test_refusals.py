@@ -327,7 +327,7 @@ def test_resolution_loss_and_cuts_are_told_in_numbers() -> None:
     )
     notes = {m.field.name: m.field.note for d in result.drafts for m in d.made}
     assert "one source step is 2 host steps" in notes["Speed"]
-    assert "its source can say 0 to 16383.75 rpm, cut to 0 to 8000" in notes["Speed"]
+    assert "its source can say 0 to 16383.5 rpm, cut to 0 to 8000" in notes["Speed"]
     assert "one host step is 16 source steps" in notes["Temp"]
 
 
