@@ -28,6 +28,8 @@ TOP = Path(__file__).parent.parent
 README = (TOP / "README.md").read_text(encoding="utf-8")
 BLOCKS = [block.strip() for block in re.findall(r"```sh\n(.*?)```", README, flags=re.DOTALL)]
 
+GIT_LIST = ["git", "ls-files", "--cached", "--others", "--exclude-standard"]
+
 
 def test_two_commands_come_first() -> None:
     """One installs and runs the tour, the next installs with tests and passes them; `.ci/run` runs the second."""
@@ -36,8 +38,8 @@ def test_two_commands_come_first() -> None:
 
 
 def checkout(into: Path) -> Path:
-    """A copy of what is under version control, or of the source tree where there is none."""
-    listed = subprocess.run(["git", "ls-files"], cwd=TOP, capture_output=True, text=True, check=False)
+    """A copy of what is or could be under version control, or of the source tree where there is none."""
+    listed = subprocess.run(GIT_LIST, cwd=TOP, capture_output=True, text=True, check=False)
     names = listed.stdout.splitlines() if listed.returncode == 0 else []
     if not names:
         wanted = ("swapbridge", "signal_maps", "captures", "tests")

@@ -156,8 +156,17 @@ def keep(tour: Tour) -> None:
             )
             names = {(m, theirs): mine for m, mine, theirs in merged.same}
             lines += [f"  {line}" for line in _main_signals(found, by_hand, names)]
+            lines.append(f"  signal_maps/{side}.dbc holds {_holds(merged.signal_map)}")
         lines.append("compile uses signal_maps/host.dbc and donor.dbc: names, units, choices and roles as the builder")
         lines.append("wrote them (_by_hand.dbc), evidence and checks from guess (_found.dbc); `map merge` joined them")
+
+
+def _holds(signal_map: SignalMap) -> str:
+    """What a map holds, in words."""
+    signals = [s for m in signal_map.messages for s in m.signals]
+    counters, checksums = (sum(getattr(s, what) is not None for s in signals) for what in ("counter", "checksum"))
+    plain = len(signals) - counters - checksums
+    return f"{len(signal_map.messages)} messages, {plain} signals, {counters} counters, {checksums} checksums"
 
 
 def _main_signals(found: SignalMap, by_hand: SignalMap, names: dict[tuple[str, str], str]) -> Iterator[str]:
