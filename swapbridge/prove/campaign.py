@@ -168,7 +168,7 @@ def _judge(ground: Ground, scene: Scene, run: Run) -> list[str]:
             problems.append(f"content: {contents.wrong} frames differ; {contents.first_problem()}")
             break
     problems += planned_only(plan, run.device.sent)
-    problems += planned_rate(plan, run, scene.steps_clock or scene.cuts_power)
+    problems += planned_rate(plan, run.device.sent, scene.steps_clock or scene.cuts_power)
     if not scene.cuts_power:
         problems += stale_values(plan, ground.bridge, trace, CLOCK_ALLOWANCE_NS // 1000 if scene.steps_clock else 0)
     problems += came_back(plan, scene, run)
@@ -212,11 +212,11 @@ def shortest_ns(send: Send) -> int:
     return (send.gap_us or send.period_us) * 1000
 
 
-def planned_rate(plan: Plan, run: Run, restarts: bool) -> list[str]:
+def planned_rate(plan: Plan, sent: Sequence[Sent], restarts: bool) -> list[str]:
     """No message is asked to be sent more often than planned: over any ten frames, not just two."""
     out = []
     asked: dict[tuple[int, int], list[int]] = {}
-    for frame in run.device.sent:
+    for frame in sent:
         asked.setdefault((frame.bus, frame.word), []).append(frame.asked_ns)
     for send in plan.sends:
         shortest, times = shortest_ns(send), asked.get((send.bus, send.word), [])

@@ -80,50 +80,67 @@ def judge_trace(
     late_us : int or None
         A periodic message that was due longer ago than this is late; None where the clock steps.
     """
-    out = Contents()
-    answers = {(s.bus, s.word) for s in plan.sends if s.request is not None}
-    passing = _Passing(plan)
-    begin: int | None = None
-    for event in trace:
-        if begin is None:
-            begin = event.now_us
-        if isinstance(event, Restart):
-            raise ValueError("a restarted translator needs a reference of its own: cut the trace there")
-        if isinstance(event, Heard):
-            reference.heard(event.bus, event.word, event.data, event.now_us)
-            passing.heard(event)
-            continue
-        if late_us is not None:
-            for target in reference.overdue(event.now_us, late_us):
-                out.tally(target).late += 1
-        reference.polled(event.now_us)
-        frame = event.frame
+    judge_of = TraceJudge(plan, reference, late_us)
+    judge_of.take(trace)
+    return judge_of.contents
+
+
+class TraceJudge:
+    """Judges a trace piece by piece, for runs whose trace is too long to keep."""
+
+    def __init__(self, plan: Plan, reference: Reference, late_us: int | None = LATE_US) -> None:
+        self.contents = Contents()
+        self._reference, self._late_us = reference, late_us
+        self._answers = {(s.bus, s.word) for s in plan.sends if s.request is not None}
+        self._passing = _Passing(plan)
+        self._begin: int | None = None
+
+    def take(self, trace: Sequence[Heard | Polled | Restart]) -> None:
+        """The next piece."""
+        reference, passing = self._reference, self._passing
+        for event in trace:
+            if self._begin is None:
+                self._begin = event.now_us
+            if isinstance(event, Restart):
+                raise ValueError("a restarted translator needs a reference of its own: cut the trace there")
+            if isinstance(event, Heard):
+                reference.heard(event.bus, event.word, event.data, event.now_us)
+                passing.heard(event)
+                continue
+            if self._late_us is not None:
+                for target in reference.overdue(event.now_us, self._late_us):
+                    self.contents.tally(target).late += 1
+            reference.polled(event.now_us)
+            self._one_poll(event)
+
+    def _one_poll(self, event: Polled) -> None:
+        out, frame = self.contents, event.frame
         if frame is None:
             # with scan-tool answers about, a call may have been spent on one that is not given
-            decision = None if answers else reference.next_due(event.now_us)
+            decision = None if self._answers else self._reference.next_due(event.now_us)
             if decision is not None and decision.payload is not None:
                 out.tally(decision.target).missing += 1
-            continue
+            return
         key = frame.bus, frame.word
-        if passing.takes(frame.bus, frame.word, frame.data):
+        if self._passing.takes(frame.bus, frame.word, frame.data):
             out.passed += 1
-            continue
-        decision = reference.decide(*key, event.now_us)
+            return
+        decision = self._reference.decide(*key, event.now_us)
         if decision is None:
-            if key in answers:
+            if key in self._answers:
                 out.tallies.setdefault(key, Tally()).unjudged += 1
             else:
                 out.strangers[key] = out.strangers.get(key, 0) + 1
-            continue
+            return
         tally = out.tally(decision.target)
         tally.frames += 1
+        data = bytes(frame.data)
         if not decision.due or decision.payload is None:
             tally.unasked += 1
-        elif bytes(frame.data) != decision.payload and not decision.target.nearly(frame.data, decision.payload):
+        elif data != decision.payload and not decision.target.nearly(data, decision.payload):
             tally.wrong += 1
-            seconds = ((event.now_us - begin) & 0xFFFF_FFFF) / 1e6
-            _tell(tally, decision.target.message, bytes(frame.data), decision.payload, seconds)
-    return out
+            seconds = ((event.now_us - (self._begin or 0)) & 0xFFFF_FFFF) / 1e6
+            _tell(tally, decision.target.message, data, decision.payload, seconds)
 
 
 def _tell(tally: Tally, message: MapMessage | None, got: bytes, expected: bytes, seconds: float) -> None:
@@ -187,7 +204,21 @@ def content_checks(plan: Plan, contents: Contents, maps: Mapping[str, SignalMap]
     told: set[tuple[int, int]] = set()
     for send in plan.sends:
         key = send.bus, send.word
-        if send.request is not None or key in told:
+        if key in told:
+            continue
+        if send.request is not None:
+            told.add(key)
+            out.append(
+                Check(
+                    "content",
+                    f"{plan.buses[send.bus].name} {format_identifier(*split_word(send.word))}",
+                    "answers to a scan tool",
+                    "warn",
+                    f"{contents.tallies.get(key, Tally()).unjudged:,} answers, their values not judged",
+                    "values as the scan tool should see them",
+                    "ask a scan tool on the bench and compare with the donor's own readings",
+                )
+            )
             continue
         told.add(key)
         tally = contents.tallies.get(key, Tally())

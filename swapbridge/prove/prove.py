@@ -23,6 +23,7 @@ from swapbridge.prove.pictures import thin
 from swapbridge.prove.responses import judge_responses
 from swapbridge.prove.round_trip import Plant, judge_round_trip
 from swapbridge.prove.silence import judge_silence
+from swapbridge.prove.soak import soak
 from swapbridge.prove.timing import bus_times, signal_times
 from swapbridge.prove.verdict import Check, FaultRun, Overlay, Verdict, judge
 from swapbridge.signalmap import MapMessage, SignalMap
@@ -115,6 +116,9 @@ def prove(
             workers=workers,
             progress=lambda share, words: tell(0.3 + 0.6 * share, words),
         )
+        if thoroughness == FULL:
+            tell(0.9, "an hour-long soak")
+            faults.append(soak(ground))
         checks += fault_checks(faults)
     if plant is not None:
         tell(0.92, "closed loop")

@@ -25,6 +25,7 @@ from swapbridge.prove.campaign import (
 from swapbridge.prove.excerpt import excerpt
 from swapbridge.prove.faults import FAULTS, SECOND, Scene
 from swapbridge.prove.simulated_bus import Heard, Polled, Sent
+from swapbridge.prove.soak import soak
 from tests.prove import small_swap
 
 
@@ -137,8 +138,8 @@ def test_rule_planned_rate(ground: Ground) -> None:
     plan = ground.bench.plan
     hasty = replace(plan, sends=tuple(replace(s, period_us=s.period_us // 2) for s in plan.sends))
     run = _run(ground, hasty)
-    assert any("frames in" in p for p in planned_rate(plan, run, False))
-    assert planned_rate(plan, _run(ground, plan), False) == []
+    assert any("frames in" in p for p in planned_rate(plan, run.device.sent, False))
+    assert planned_rate(plan, _run(ground, plan).device.sent, False) == []
 
 
 def test_rule_no_stale_torque(ground: Ground) -> None:
@@ -150,3 +151,14 @@ def test_rule_no_stale_torque(ground: Ground) -> None:
     deaf = [e for e in trace if not (isinstance(e, Heard) and e.word == 0x101 and e.now_us > 2_500_000)]
     assert any(p.startswith("Torque") for p in stale_values(plan, ground.bridge, deaf))
     assert any(isinstance(e, Polled) for e in deaf)
+
+
+def test_a_soak_repeats_the_recordings_and_wraps_the_clock(ground: Ground) -> None:
+    result = soak(ground, seconds=40)
+    assert result.problems == ()
+    assert result.faults == ("soak of 40 s",)
+    assert result.frames_sent > 5_000
+    plan = ground.bench.plan
+    hasty = replace(plan, sends=tuple(replace(s, period_us=s.period_us // 2) for s in plan.sends))
+    bad = replace(ground, bench=replace(ground.bench, plan=hasty), make=partial(Translator, hasty))
+    assert soak(bad, seconds=15).problems != ()
