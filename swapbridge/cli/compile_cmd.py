@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 
 import click
 
 from swapbridge.bridge import compile_bridge, load_bridge, load_maps
 from swapbridge.bridge.sent_map import sent_map
-from swapbridge.cli.common import say
+from swapbridge.cli.common import WIDTH, say
 from swapbridge.cli.folder import InFolder, need_swap_folder
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
@@ -46,7 +47,7 @@ def command(
     if explain:
         click.echo(result.explain, nl=False)
     for warning in result.warnings:
-        say(f"note: {warning}")
+        say(textwrap.fill(f"note: {warning}", WIDTH, subsequent_indent="      ", break_long_words=False))
     if sent_dbc is not None:
         save_map(sent_map(result.drafts, bus), sent_dbc)
         say(f"Wrote what is sent to {sent_dbc}.")

@@ -401,3 +401,44 @@ def test_missing_files_are_named(tmp_path: Path) -> None:
     (tmp_path / "b.toml").write_bytes(b"\xff\xfe")
     with pytest.raises(InputError, match="not UTF-8"):
         load_bridge(tmp_path / "b.toml")
+
+
+def test_a_source_checksum_known_from_few_inputs_is_told() -> None:
+    checksum = Checksum(Layout(56, 8), Crc(8, 0x1D, 0xFF, False, 0xFF, tuple(range(7)), b"\x12"), verified_bits=0xFF)
+    donor = with_signal(DONOR, "PCM_FAST", "Crc", checksum=checksum)
+    warnings = compile_text(HEAD + ACK + OK_STATE + 'Brake = "donor.PCM_FAST.RPM > 3 rpm"', donor).warnings
+    told = [w for w in warnings if "its checksum was verified on captures" in w]
+    assert len(told) == 1
+    assert "RPM" in told[0]
+
+
+def test_passed_frames_count_as_load() -> None:
+    text = HEAD + '[[pass]]\nfrom = "donor"\nto = "host"\nids = ["all"]\n'
+    added = next(w for w in compile_text(text).warnings if w.startswith("bus host"))
+    assert not added.startswith("bus host: the plan adds 0.0 % load")
+
+
+def test_a_wide_rule_never_passes_what_the_plan_or_a_neighbour_sends() -> None:
+    text = HEAD + ACK + OK_STATE + 'Brake = "true"\n[[pass]]\nfrom = "donor"\nto = "host"\nids = ["all"]\n'
+    result = compile_text(text)
+    assert "120 from donor is not passed to host, since the plan sends it there" in result.warnings
+    assert "600 is not passed to host, since a module there sends it" in result.warnings
+    blocked = {rule.first for rule in result.plan.passes if rule.block}
+    assert {0x120, 0x600, 0x210} <= blocked
+
+
+def test_a_multiplexed_source_goes_stale_after_five_of_its_own_turns() -> None:
+    text = HEAD + ACK + OK_STATE + 'Brake = "donor.PCM_MUX.Volts > 12 V"\n'
+    feed = next(f for f in compile_text(text).plan.feeds if f.mux_values)
+    assert feed.max_age_us == 5 * 2 * 50_000
+
+
+def test_limits_and_ranges_in_other_units_of_the_kind() -> None:
+    text = HEAD + TORQUE + 'Actual = "within(donor.PCM_FAST.Tq, -300 [lbf ft], 450 [lbf ft])"\nPedal = "0 %"'
+    note = compile_text(text).drafts[0].made[0].field.note
+    assert "within 1/1000 step" in note
+    oil = HEAD + '[[messages]]\nsend = "host.EngineMux"\nmux = [2]\nperiod_ms = 20\nrest = "zero"\n[messages.signals]\n'
+    assert (
+        "cut to 0 to about 827.370875"
+        in compile_text(oil + 'Oil = "clamp(donor.PCM_SLOW.Oil, 0 psi, 120 psi)"').drafts[0].made[0].field.note
+    )  # 120 psi by NIST SP 811
