@@ -258,12 +258,14 @@ def _words(f: Mapping[str, Any], sure: bool) -> str:
 def same_place(kept: MapSignal, other: MapSignal) -> bool:
     """Whether two signals are one: the same bits, or those of them that ever moved.
 
-    A recording shows only bits that changed, so a found field may lack the upper bits of the signal it is.
+    A recording shows only bits that changed, so a found field may lack the upper bits of the signal it is. Counters and
+    checksums are whole or something else.
     """
     no_pages = kept.mux_signal is None and other.mux_signal is None
     same_page = no_pages or bool(set(kept.mux_values) & set(other.mux_values))
     mine, found = kept.layout.positions, other.layout.positions
-    narrower = len(found) < len(mine) and bool(other.evidence) and found == mine[: len(found)]
+    exact = any(s.counter is not None or s.checksum is not None for s in (kept, other))
+    narrower = not exact and len(found) < len(mine) and bool(other.evidence) and found == mine[: len(found)]
     return same_page and (mine == found or narrower)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -9,6 +10,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import Checksum, Counter, Method, Sum
 from swapbridge.core.units import find_unit
 from swapbridge.signalmap.accept import overlap, same_place
+from swapbridge.signalmap.dbc_read import exact_number
 from swapbridge.signalmap.dbc_write import decimal_text
 from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
 
@@ -109,7 +111,8 @@ def _join(
 
 def _fill(mine: MapSignal, other: MapSignal) -> MapSignal:
     """The first map's signal, with what only the second knows."""
-    meaningless = not mine.unit and not mine.choices and not mine.role and mine.scale == 1 and mine.offset == 0
+    said = mine.unit or mine.choices or mine.role or mine.counter or mine.checksum or mine.scale != 1 or mine.offset
+    meaningless = not said and mine.layout.positions == other.layout.positions
     return replace(
         mine,
         layout=other.layout if meaningless else mine.layout,
@@ -147,12 +150,20 @@ def _differences(message: MapMessage, mine: MapSignal, other: MapSignal) -> list
     return out
 
 
+_PERCENT_OF = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(\D.*?)\s*")
 SCALE_TOLERANCE = Fraction(1, 200)
 """Two scales (in one unit) nearer than this share are one; speeds differ by as much through tyres and rounding."""
 
 
 def same_scaling(mine: MapSignal, other: MapSignal) -> bool:
-    """Whether two signals say the same, perhaps in two units: scales within 0.5 %, offsets within one step."""
+    """Whether two signals say the same, perhaps in two units: scales within 0.5 %, offsets within one step.
+
+    A percentage whose map states what 100 % is may be said in that unit.
+    """
+    if mine.unit != other.unit and (whole := _PERCENT_OF.fullmatch(mine.reference)) is not None and mine.unit == "%":
+        share = exact_number(whole[1]) / 100
+        mine = replace(mine, scale=mine.scale * share, offset=mine.offset * share, unit=whole[2], reference="")
+        return same_scaling(mine, other)
     scale, offset = other.scale, other.offset
     if mine.unit != other.unit:
         try:

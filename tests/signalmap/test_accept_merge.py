@@ -210,6 +210,38 @@ def test_scalings_are_compared_across_units() -> None:
     assert not same_scaling(fahrenheit, replace(celsius, unit="florin"))
 
 
+def test_percent_of_a_stated_reference_may_be_said_in_its_unit() -> None:
+    percent = MapSignal("a", Layout(0, 11), Fraction("0.1"), Fraction(-60), unit="%", reference="480 Nm")
+    torque = MapSignal("b", Layout(0, 11), Fraction("0.48"), Fraction(-288), unit="Nm")
+    assert same_scaling(percent, torque)
+    assert not same_scaling(percent, replace(torque, scale=Fraction("0.5")))
+    assert not same_scaling(replace(percent, reference="PCM_IDENT.ReferenceTorque"), torque)
+
+
+def test_a_finding_never_turns_a_checksum_into_a_counter() -> None:
+    """A nibble that counts inside a checksum's byte contradicts the map; it does not complete it."""
+    check = MapSignal("Check", Layout(63, 8, "big_endian"), checksum=Checksum(Layout(63, 8, "big_endian"), CRC))
+    count = MapSignal("Count", Layout(51, 4, "big_endian"), counter=Counter(0, 15))
+    mine = SignalMap((MapMessage("M", 1, False, 8, (check, count)),))
+    found = SignalMap(
+        (
+            MapMessage(
+                "F", 1, False, 8,
+                (
+                    MapSignal("counter_56", Layout(56, 4), counter=Counter(0, 15), evidence={"confidence": 1.0}),
+                    MapSignal("counter_48", Layout(48, 4), counter=Counter(0, 15), evidence={"confidence": 1.0}),
+                ),
+            ),
+        )
+    )  # fmt: skip
+    merged = merge_maps(mine, found)
+    assert merged.same == (("M", "Count", "counter_48"),)
+    assert merged.differences == ("M (001): counter_56 of the second map overlaps Check of the first: left out",)
+    (message,) = merged.signal_map.messages
+    assert message.signals[0] == check
+    assert message.signals[1] == replace(count, evidence={"confidence": 1.0})
+
+
 def test_checksums_are_compared_by_what_they_compute() -> None:
     """The affine form of a CRC is that CRC; another polynomial is not; unverified bits are not compared."""
     masks = []
