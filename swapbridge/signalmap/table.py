@@ -66,7 +66,8 @@ def _row(m: MapMessage, s: MapSignal) -> dict[str, str]:
     pages = "M" if s.is_multiplexer else ""
     if s.mux_signal is not None:
         pages = f"{s.mux_signal} = {', '.join(map(str, s.mux_values))}"
-    confidence = s.evidence.get("confidence")
+    has_meaning = bool(s.unit or s.choices or s.role or s.counter or s.checksum)
+    confidence = s.evidence.get("confidence" if has_meaning else "layout_confidence")
     return {
         "message": m.name,
         "id": format_identifier(m.identifier, m.extended),
