@@ -33,12 +33,14 @@ def thin(time_s: npt.NDArray[np.float64], value: npt.NDArray[np.float64]) -> Poi
 
 
 def overlay_picture(overlay: Overlay, number: int) -> str:
-    """A figure with two curves on scales of their own, and buttons that zoom without any script."""
+    """A figure with two curves, on one scale where they share a unit, and buttons that zoom without any script."""
     times = [t for t, _ in (*overlay.source, *overlay.sent)]
     if not times:
         return ""
     begin, end = min(times), max(max(times), min(times) + 1e-3)
     source_axis, sent_axis = _axis(overlay.source), _axis(overlay.sent)
+    if overlay.source_unit == overlay.sent_unit:
+        source_axis = sent_axis = _axis((*overlay.source, *overlay.sent))
     buttons = "".join(
         f'<input type="radio" name="z{number}" id="z{number}x{zoom}" class="z{zoom}"{" checked" if zoom == 1 else ""}>'
         f'<label for="z{number}x{zoom}">{zoom}x</label>'

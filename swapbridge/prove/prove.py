@@ -11,8 +11,9 @@ import numpy as np
 from swapbridge.bridge import BridgeFile, Plan, Translator
 from swapbridge.capture.capture import Capture
 from swapbridge.core.cautions import cautions_for
-from swapbridge.core.layout import Layout
+from swapbridge.core.errors import InputError
 from swapbridge.core.needs import Need
+from swapbridge.core.units import find_unit
 from swapbridge.prove.bench import Bench, MakeTranslator, Run, frames_of, set_up, simulate
 from swapbridge.prove.campaign import FULL, QUICK, Ground, run_campaign, tasks_for
 from swapbridge.prove.content import content_checks, judge_trace
@@ -26,7 +27,7 @@ from swapbridge.prove.silence import judge_silence
 from swapbridge.prove.soak import soak
 from swapbridge.prove.timing import bus_times, signal_times
 from swapbridge.prove.verdict import Check, FaultRun, Overlay, Verdict, judge
-from swapbridge.signalmap import MapMessage, SignalMap
+from swapbridge.signalmap import MapMessage, MapSignal, SignalMap
 
 THOROUGHNESS = ("none", QUICK, FULL)
 OVERLAYS = 24
@@ -271,20 +272,33 @@ def overlays(bench: Bench, run: Run, maps: Mapping[str, SignalMap]) -> list[Over
             from_signal, to_signal = message.signal(names[0].rsplit(".", 1)[-1]), target.signal(field.name)
             if from_signal is None or to_signal is None or from_signal.mux_values:
                 continue
+            scale, shift, unit = _shown_in(from_signal.unit, to_signal.unit)
             out.append(
                 Overlay(
                     f"{send.name}.{field.name} = {field.expression}",
                     names[0],
-                    from_signal.unit,
-                    _points(source, from_signal.layout, float(from_signal.scale), float(from_signal.offset)),
+                    unit,
+                    tuple((t, round(v * scale + shift, 6)) for t, v in _points(source, from_signal)),
                     f"{send.name}.{field.name}",
                     to_signal.unit,
-                    _points(frames_of(rows), to_signal.layout, float(to_signal.scale), float(to_signal.offset)),
+                    _points(frames_of(rows), to_signal),
                 )
             )
     return out
 
 
-def _points(frames: Frames, layout: Layout, scale: float, offset: float) -> tuple[tuple[float, float], ...]:
-    raw = unpack_column(layout, frames.payload)
-    return thin(frames.time_ns / 1e9, raw.astype(np.float64) * scale + offset)
+def _shown_in(unit: str, other: str) -> tuple[float, float, str]:
+    """Factor and shift that show a source in the sent signal's unit, where both are of one kind."""
+    try:
+        scale, shift = find_unit(unit).conversion(find_unit(other))
+    except InputError:
+        return 1.0, 0.0, unit
+    return float(scale), float(shift), other
+
+
+def _points(frames: Frames, signal: MapSignal) -> tuple[tuple[float, float], ...]:
+    """A signal's measurements over time, for a picture; codes that are none leave a gap."""
+    raw = unpack_column(signal.layout, frames.payload)
+    keep = ~np.isin(raw, [*signal.not_available, *signal.error_codes])
+    physical = raw[keep].astype(np.float64) * float(signal.scale) + float(signal.offset)
+    return thin(frames.time_ns[keep] / 1e9, physical)

@@ -228,8 +228,8 @@ def _overlays(verdict: Verdict) -> str:
         return ""
     pictures = "".join(overlay_picture(o, number) for number, o in enumerate(verdict.overlays))
     return (
-        "<section><h2>Source and translated signal</h2><p>Choose a zoom and scroll sideways. Each curve has its own "
-        f"scale.</p>{pictures}</section>"
+        "<section><h2>Source and translated signal</h2><p>Choose a zoom and scroll sideways. Curves of one unit "
+        f"share a scale. Values that say 'not available' are left out.</p>{pictures}</section>"
     )
 
 
