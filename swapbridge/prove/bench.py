@@ -17,7 +17,8 @@ from swapbridge.bridge.plan import Plan
 from swapbridge.capture.capture import SENT, Capture
 from swapbridge.core.errors import InputError
 from swapbridge.prove.form import Frames
-from swapbridge.prove.simulated_bus import Controller, Device, Program, Sent, SimulatedBus, Simulation
+from swapbridge.prove.nodes import Controller, Device, Program, Sent
+from swapbridge.prove.simulated_bus import SimulatedBus, Simulation
 from swapbridge.prove.traffic import Rates, Traffic, empty_traffic, pick, traffic_from, words_of
 
 Ints = npt.NDArray[np.int64]

@@ -24,8 +24,8 @@ from swapbridge.prove.bench import Bench, Run, simulate
 from swapbridge.prove.content import LATE_US, judge_trace
 from swapbridge.prove.excerpt import excerpt
 from swapbridge.prove.faults import FAULTS, MS, SECOND, Scene
+from swapbridge.prove.nodes import Heard, Polled, Program, Restart, Sent
 from swapbridge.prove.reference import Known, Reference, loose_fields, steps_of
-from swapbridge.prove.simulated_bus import Heard, Polled, Program, Restart, Sent
 from swapbridge.prove.verdict import FaultRun
 from swapbridge.signalmap import SignalMap
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 
 from swapbridge.bridge.plan import Plan
 from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.prove.nodes import Heard, Polled, Restart
 from swapbridge.prove.reference import Reference
-from swapbridge.prove.simulated_bus import Heard, Polled, Restart
 from swapbridge.prove.targets import Target
 from swapbridge.prove.verdict import Check, judge
 from swapbridge.signalmap import MapMessage, SignalMap

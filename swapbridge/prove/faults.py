@@ -14,7 +14,8 @@ import numpy.typing as npt
 
 from swapbridge.bridge.plan import Plan
 from swapbridge.core.integrity import Checksum, Counter
-from swapbridge.prove.simulated_bus import Device, Program, Simulation
+from swapbridge.prove.nodes import Device, Program
+from swapbridge.prove.simulated_bus import Simulation
 from swapbridge.prove.traffic import Traffic, merge, pick, rebuild
 from swapbridge.signalmap import MapMessage, SignalMap
 

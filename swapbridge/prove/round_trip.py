@@ -17,7 +17,8 @@ from swapbridge.bridge.plan import Plan
 from swapbridge.core.errors import InputError
 from swapbridge.prove.bench import MakeTranslator, translator_device
 from swapbridge.prove.faults import MS, SECOND
-from swapbridge.prove.simulated_bus import Controller, Device, SimulatedBus, Simulation
+from swapbridge.prove.nodes import Controller, Device
+from swapbridge.prove.simulated_bus import SimulatedBus, Simulation
 from swapbridge.prove.traffic import Rates, empty_traffic
 from swapbridge.prove.verdict import Check, judge
 

@@ -9,8 +9,8 @@ import numpy as np
 from swapbridge.bridge.plan import Plan
 from swapbridge.prove.bench import Bench, MakeTranslator, simulate
 from swapbridge.prove.faults import MS, SECOND
+from swapbridge.prove.nodes import Sent
 from swapbridge.prove.reference import Reference
-from swapbridge.prove.simulated_bus import Sent
 from swapbridge.prove.targets import TargetSignal
 from swapbridge.prove.traffic import pick
 from swapbridge.prove.verdict import Check, judge

@@ -8,7 +8,8 @@ from swapbridge.prove.bench import Bench, simulate
 from swapbridge.prove.campaign import Ground, planned_only, planned_rate
 from swapbridge.prove.content import TraceJudge
 from swapbridge.prove.faults import SECOND
-from swapbridge.prove.simulated_bus import Device, Heard, Polled, Restart, Simulation
+from swapbridge.prove.nodes import Device, Heard, Polled, Restart
+from swapbridge.prove.simulated_bus import Simulation
 from swapbridge.prove.traffic import Traffic, rebuild
 from swapbridge.prove.verdict import FaultRun
 

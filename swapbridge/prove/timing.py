@@ -12,7 +12,7 @@ from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.roles import BY_NAME
 from swapbridge.prove.bench import LATENCY_NS, Bench, Run
 from swapbridge.prove.faults import MS, SECOND
-from swapbridge.prove.simulated_bus import Heard, Sent
+from swapbridge.prove.nodes import Heard, Sent
 from swapbridge.prove.traffic import traffic_from
 from swapbridge.prove.verdict import BusTime, Check, SignalTime, judge
 

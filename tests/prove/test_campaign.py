@@ -24,7 +24,7 @@ from swapbridge.prove.campaign import (
 )
 from swapbridge.prove.excerpt import excerpt
 from swapbridge.prove.faults import FAULTS, SECOND, Scene
-from swapbridge.prove.simulated_bus import Heard, Polled, Sent
+from swapbridge.prove.nodes import Heard, Polled, Sent
 from swapbridge.prove.soak import soak
 from tests.prove import small_swap
 

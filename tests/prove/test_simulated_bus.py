@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from swapbridge.capture.capture import Capture
 from swapbridge.core.can_bits import arbitration_key, frame_bits
 from swapbridge.core.frames import EXTENDED_BIT, split_word
-from swapbridge.prove.simulated_bus import Controller, Device, SimulatedBus, Simulation
+from swapbridge.prove.nodes import Controller, Device
+from swapbridge.prove.simulated_bus import SimulatedBus, Simulation
 from swapbridge.prove.traffic import Rates, merge, pick, traffic_from
 
 MS = 1_000_000
