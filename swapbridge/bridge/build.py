@@ -271,24 +271,28 @@ def on_grid(builder: BlockBuilder, lin: Lin, grid: Fraction) -> int:
 def approximate(lin: Lin, builder: BlockBuilder, tolerance: Fraction) -> Lin:
     """The value itself, or a nearby rational where its constants need more than 31 bits (then noted in the builder).
 
+    The nearby one is a whole number of at most 31 bits over the smallest power of two that is near enough.
+
     Raises
     ------
     OverflowRefused
-        No rational of 31 bits is within `tolerance`.
+        None is within `tolerance`.
     """
     if lin.is_constant or max(abs(lin.num), lin.den) <= CONSTANT_TOP:
         return lin
     low, high = builder.interval(lin.register)
     reach = max(abs(low), abs(high), 1)
-    # a power of two, so that several such values have one denominator
-    biggest = max(Fraction(1), abs(lin.scale))
-    den = 1 << (int(CONSTANT_TOP / biggest).bit_length() - 1)
-    num, off = round(lin.scale * den), round(lin.offset * den)
-    moved = reach * abs(Fraction(num, den) - lin.scale) + abs(Fraction(off, den) - lin.offset)
-    if moved >= tolerance or num == 0:
-        raise OverflowRefused((low * lin.num + lin.off, high * lin.num + lin.off))
-    builder.notes.append(f"a factor needs more than 31 bits: {num}/{den} instead, within 1/1000 step")
-    return Lin(lin.register, num, off, den).reduced()
+    # over a power of two, so that several such values have one denominator and the division is a shift
+    for bits in range(63):
+        den = 1 << bits
+        num, off = round(lin.scale * den), round(lin.offset * den)
+        moved = reach * abs(Fraction(num, den) - lin.scale) + abs(Fraction(off, den) - lin.offset)
+        if abs(num) > CONSTANT_TOP:
+            break
+        if num and moved < tolerance:
+            builder.notes.append(f"a factor needs more than 31 bits: {num}/{den} instead, within 1/1000 step")
+            return Lin(lin.register, num, off, den).reduced()
+    raise OverflowRefused((low * lin.num + lin.off, high * lin.num + lin.off))
 
 
 def approximate_bound(bound: Fraction, builder: BlockBuilder, tolerance: Fraction) -> Fraction:

@@ -290,7 +290,7 @@ class TargetSignal:
             )
         value = in_unit(value, unit)
         lin = value.lin.affine(1 / self.signal.scale, -self.signal.offset / self.signal.scale)
-        lin = approximate(lin, builder, Fraction(1, 1000))
+        lin = approximate(lin, builder, Fraction(1, 2000))
         self._tell_rounding(builder, value, lin)
         return on_grid(builder, lin, Fraction(1))
 

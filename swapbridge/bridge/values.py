@@ -63,7 +63,7 @@ class Goal:
     def tolerance_in(self, unit: Unit) -> Fraction:
         """How far a constant of more than 31 bits may be moved, in that unit: below 1/1000 of the target's step."""
         if self.unit is not None and self.step is not None and self.unit.kind == unit.kind:
-            return self.step / 2000 * self.unit.factor / unit.factor
+            return self.step / 4000 * self.unit.factor / unit.factor
         return OTHER_RESOLUTION / 2
 
 

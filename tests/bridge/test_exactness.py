@@ -332,3 +332,33 @@ def test_layouts_written_are_those_cantools_reads() -> None:
             raw = (0xA5C3_9B7E_1D2F_4870 * 3) & ((1 << length) - 1)
             layout.pack(data, raw)
             assert database.messages[0].decode(bytes(data), scaling=False)["S"] == raw
+
+
+@pytest.mark.parametrize("text", ["d.M.S", "clamp(d.M.S, -1000 [lbf ft], 1000 [lbf ft])", "d.M.S + 3.3 [lbf ft]"])
+def test_a_nearby_constant_moves_nothing_by_a_thousandth_of_a_step(text: str) -> None:
+    """Pound-feet have 16 digits: the sent value is within half a step and 1/1000 of the exact one."""
+    source = MapSignal("S", Layout(0, 12, signed=True), F("0.37"), F("-11.1"), unit="Nm")
+    target = MapSignal("Out", Layout(0, 24, signed=True), F("0.013"), unit="lbf ft", role="value")
+    donor = SignalMap((MapMessage("M", 0x100, False, 8, (source,), period_ms=F(10)),))
+    host = SignalMap((MapMessage("Out", 0x200, False, 8, (target,)),))
+    bridge = parse_bridge(
+        HEAD.replace("period_ms = 10", 'on_arrival = ["d.M"]\ngap_ms = 0')
+        + f'[messages.signals]\nOut = {{ value = "{text}", fallback = "0 [lbf ft]" }}\n'
+    )
+    result = compile_bridge(bridge, {"d": donor, "h": host})
+    assert "more than 31 bits" in result.drafts[0].made[0].field.note
+    translator, node = Translator(result.plan), parse(text, known_units(bridge))
+    for now in range(0, 20_000, 1000):
+        translator.on_frame(0, 0x100, bytes(8), now)
+        translator.poll(now)
+    for raw in range(-2048, 2048):
+        payload = bytearray(8)
+        source.layout.pack(payload, raw)
+        translator.on_frame(0, 0x100, bytes(payload), 20_000)
+        sent = translator.poll(20_000)
+        assert sent is not None
+        worth = Worth(source.physical(raw), SPELLINGS["Nm"])
+        oracle = Oracle(SPELLINGS["lbf ft"], target.scale, lambda parts, worth=worth: worth)  # type: ignore[misc]
+        exact = oracle.same(oracle.worth(node), SPELLINGS["lbf ft"]) / target.scale
+        assert abs(target.layout.unpack(sent.data) - exact) <= F(1, 2) + F(1, 1000)
+        translator.poll(20_000)
