@@ -154,6 +154,8 @@ class Link:
                 self._lost(bus, f"bus {self.name} was lost ({error})")
                 continue
             except _MALFORMED:
+                if self._bus is not bus:  # closed by the sending thread meanwhile
+                    continue
                 self.counts.malformed += 1
                 malformed += 1
                 if malformed >= MALFORMED_UNTIL_LOST:
@@ -167,14 +169,19 @@ class Link:
             if message is None:
                 if last_turn:
                     return
+                if _is_off(bus):
+                    self._bus_off(bus)
                 continue
             arrival = time.monotonic_ns()
             malformed = 0
             self.counts.received += 1
             self._receive(message, arrival)
             if message.is_error_frame and message.arbitration_id & ERROR_FRAME_BUS_OFF:
-                self.counts.bus_off += 1
-                self._lost(bus, f"bus {self.name} is bus-off: too many of its frames failed; check wiring and bit rate")
+                self._bus_off(bus)
+
+    def _bus_off(self, bus: can.BusABC) -> None:
+        self.counts.bus_off += 1
+        self._lost(bus, f"bus {self.name} is bus-off: too many of its frames failed; check wiring and bit rate")
 
     def _sending(self) -> None:
         while True:
@@ -233,3 +240,11 @@ class Link:
             return
         self._unsure_since = time.monotonic()
         self._bus = bus
+
+
+def _is_off(bus: can.BusABC) -> bool:
+    """Whether an adapter that tells its state says that it is off the bus (a silent bus is when to ask)."""
+    try:
+        return bus.state is can.BusState.ERROR
+    except (NotImplementedError, *_LOST, *_MALFORMED):
+        return False

@@ -114,6 +114,15 @@ class BreakableBus(can.BusABC):
         self.taken: list[can.Message] = []
         self.refuse: Exception | None = None
         self.broken = threading.Event()
+        self.says = can.BusState.ACTIVE
+
+    @property
+    def state(self) -> can.BusState:
+        return self.says
+
+    @state.setter
+    def state(self, new_state: can.BusState) -> None:
+        self.says = new_state
 
     def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
         if self.broken.is_set():

@@ -181,7 +181,7 @@ def test_an_adapter_that_goes_means_fallbacks_and_comes_back(
     assert any("is back" in words for words in vehicle.told)
 
 
-@pytest.mark.parametrize("how", ["bus-off", "refuses"])
+@pytest.mark.parametrize("how", ["bus-off", "state", "refuses"])
 def test_bus_off_and_a_bus_that_takes_nothing(
     how: str, vehicle: Vehicle, plan: Plan, breakable: Callable[[], Any], until: Until
 ) -> None:
@@ -195,11 +195,13 @@ def test_bus_off_and_a_bus_that_takes_nothing(
     until(lambda: len(made[0].taken) > 3)
     if how == "bus-off":
         made[0].frames.append(can.Message(is_error_frame=True, arbitration_id=0x40, data=bytes(8)))
+    elif how == "state":
+        made[0].says = can.BusState.ERROR
     else:
         made[0].refuse = can.CanOperationError("Transmit buffer full")
     until(lambda: len(made) == 2)
     until(lambda: len(made[1].taken) > 3)
-    words = "bus-off" if how == "bus-off" else "takes no frames"
+    words = "takes no frames" if how == "refuses" else "bus-off"
     assert any(words in told for told in vehicle.told)
     until(lambda: live.status().buses[1].reopened == 1)
 
