@@ -121,13 +121,14 @@ class _Board:
         """The message the plan sends for a need, and which of its signals when the need names some."""
         numbers = {b.name: n for n, b in enumerate(self.plan.buses)}
         bus = numbers.get(need.bus, -1)
-        name = need.signal.rsplit(".", 1)[-1]
+        message, _, name = need.signal.rpartition(".")
+        message = message.rsplit(".", 1)[-1]
         for send in self.plan.sends:
             if send.bus != bus or (need.word is not None and send.word != need.word):
                 continue
             fields = [f for v in send.variants for f in v.fields]
             if need.signal:
-                if any(f.name == name for f in fields) and ("." not in need.signal or need.signal in send.name):
+                if any(f.name == name for f in fields) and message in ("", send.name.rsplit(".", 1)[-1]):
                     return send, (name,)
             elif need.word is not None:
                 return send, ()
