@@ -22,6 +22,7 @@ from swapbridge.demo.plant import DemoSwap
 from swapbridge.emit import NativeTranslator
 from swapbridge.prove import Verdict, html_report, prove
 from swapbridge.prove.real_time import judge_real_time, lively_part
+from swapbridge.prove.swap_status import find_captures
 from swapbridge.prove.text_report import area_rows, failure_rows, headline, junit_xml, warning_lines
 from swapbridge.prove.verdict import Check
 
@@ -96,6 +97,8 @@ def command(
         files["needs"] = needs_file
     named = {name: file for name, file in (("donor", donor), ("host", host)) if file is not None}
     named.update(_others(others))
+    if not named:
+        named, unplugged = _from_folder(path, [b.name for b in program.buses], unplugged)
     captures = {name: read_capture(file) for name, file in named.items()}
     files.update({f"capture {name}": file for name, file in named.items()})
     gone = {"host": read_capture(unplugged)} if unplugged is not None else {}
@@ -177,6 +180,20 @@ def _others(given: tuple[str, ...]) -> dict[str, Path]:
             raise InputError(f"--capture {text!r} is not BUS=FILE: write --capture body=captures/body.log")
         out[name] = Path(file)
     return out
+
+
+def _from_folder(plan: Path, buses: list[str], unplugged: Path | None) -> tuple[dict[str, Path], Path | None]:
+    """Without any capture named: those of the swap folder around the plan, which is said."""
+    folder = find_swap_folder(plan.absolute().parent)
+    if folder is None:
+        return {}, unplugged
+    found = find_captures(folder.path)
+    named = {name: file for name, file in found.items() if name in buses}
+    if unplugged is None and "host" in buses:
+        unplugged = found.get("host unplugged")
+    for file in [*named.values(), *([unplugged] if unplugged is not None else [])]:
+        say(f"Using {file}")
+    return named, unplugged
 
 
 def _map_files(bridge: BridgeFile) -> dict[str, Path]:

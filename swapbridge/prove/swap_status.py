@@ -65,6 +65,22 @@ def swap_status(folder: Path) -> SwapStatus:
 _AFTER = "proved: read the guide of the first start (swapbridge guide), then watch with swapbridge run, silent at first"
 
 
+def find_captures(folder: Path) -> dict[str, Path]:
+    """Recordings of a swap folder by what they are: "host", "donor", "host unplugged"; the first of each by name."""
+    try:
+        names = [p.name for p in sorted((folder / "captures").iterdir()) if p.is_file()]
+    except OSError:
+        return {}
+    out: dict[str, Path] = {}
+    for name in names:
+        if name.lower().endswith(CAPTURE_ENDINGS) and not _is_stimulus(name, names):
+            side = "host" if "host" in name.lower() else "donor" if "donor" in name.lower() else ""
+            kind = f"{side} unplugged" if "unplugged" in name.lower() else side
+            if side:
+                out.setdefault(kind, folder / "captures" / name)
+    return out
+
+
 def _captures(folder: Path) -> list[_Finding]:
     """Recordings that can't be made once the engines are out come first."""
     try:

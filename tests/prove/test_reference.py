@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
@@ -149,3 +150,18 @@ def test_reference_and_translator_agree_on(captures: Any, expression: str) -> No
     contents = judge_trace(plan, Reference(bridge, maps, steps_of(plan)), trace)
     assert contents.wrong == 0, contents.first_problem()
     assert contents.tallies[1, 0x0C8].frames > 300
+
+
+def test_passed_frames_are_known_from_made_ones(captures: Any) -> None:
+    """A frame that a rule passes is right when it was heard; one that nobody sent is a stranger."""
+    text = small_swap.BRIDGE + '\n[[pass]]\nfrom = "donor"\nto = "host"\nids = ["291"]\nas = "391"\n'
+    bridge, maps = small_swap.bridge(text), small_swap.maps()
+    plan = compile_bridge(bridge, maps).plan
+    run = simulate(set_up(plan, captures), lambda: Translator(plan))
+    trace: Any = run.device.trace
+    contents = judge_trace(plan, Reference(bridge, maps, steps_of(plan)), trace)
+    assert contents.wrong == 0, contents.first_problem()
+    assert contents.passed > 20
+    without = replace(plan, passes=())
+    contents = judge_trace(without, Reference(bridge, maps, steps_of(plan)), trace)
+    assert contents.strangers[1, 0x391] > 20

@@ -187,11 +187,24 @@ def test_command_fails_with_exit_1_and_says_what_to_change(swap_folder: Path, tm
     assert "what to change" in result.stdout
 
 
+def test_inside_a_swap_folder_the_captures_are_found(swap_folder: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "swap"
+    shutil.copytree(swap_folder, folder)
+    call = ["prove", str(folder / "plan.json"), "--faults", "none", "--real-time", "0"]
+    result = CliRunner().invoke(cli, call)
+    assert result.exit_code == 0, result.output
+    assert "captures/donor.log" in result.stderr.replace("\n", "")
+    for file in (folder / "captures").iterdir():
+        file.unlink()
+    result = CliRunner().invoke(cli, call)
+    assert result.exit_code == 2
+    assert "nothing to prove with" in " ".join(result.stderr.split())
+
+
 @pytest.mark.parametrize(
     ("call", "words"),
     [
         (["prove", "nowhere.json"], "can't be read"),
-        (["prove", "{plan}"], "nothing to prove with"),
         (["prove", "{plan}", "--capture", "body"], "is not BUS=FILE"),
         (["prove", "{plan}", "--capture", "body={donor}"], "no bus 'body'"),
         (["prove", "{plan}", "--donor", "nowhere.log"], "nowhere.log"),
