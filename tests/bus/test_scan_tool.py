@@ -18,6 +18,8 @@ import can
 import isotp
 import obd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from swapbridge.bus.record import record
 from swapbridge.bus.scantool import BUSY_WAIT_NS, Ask, Sample, ScanTool, Stage
@@ -176,6 +178,40 @@ def test_odd_messages_are_passed_over(message: bytes) -> None:
     drive(tool, 3, lambda ask: answer_of(ask.pid))
     assert tool.on_answer(ENGINE, message, 3000 * MS) == []
     assert tool.on_answer(0x7E9, answer_of(0x0C), 3000 * MS) == []
+
+
+ANSWERS = st.one_of(
+    st.none(),
+    st.just("right"),
+    st.sampled_from([0x11, 0x12, 0x21, 0x31, 0x78]),
+    st.binary(max_size=12),
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 800), ANSWERS), max_size=120))
+def test_whatever_is_answered_it_asks_slowly_and_only_for_values(
+    story: list[tuple[int, str | int | bytes | None]],
+) -> None:
+    """Right answers, refusals, silence and noise in any order: only known requests, never above the rate, no crash."""
+    tool, now, last, asks = ScanTool(per_second=20), 0, -(10**18), list[int]()
+    for wait_ms, answer in story:
+        now += wait_ms * MS
+        ask = tool.poll(now)
+        if ask is not None:
+            assert ask.pid in ours.PIDS or ask.pid % 0x20 == 0
+            assert now - last >= 50 * MS
+            last = now
+            asks.append(ask.pid)
+        pid = asks[-1] if asks else 0
+        if answer == "right":
+            tool.on_answer(ENGINE, answer_of(pid) if pid in VALUES or pid % 0x20 == 0 else b"", now)
+        elif isinstance(answer, int):
+            tool.on_answer(ENGINE, bytes([0x7F, 0x01, answer]), now)
+        elif isinstance(answer, bytes):
+            tool.on_answer(ENGINE, answer, now)
+        assert tool.line()
+        assert tool.answered + tool.refused + tool.unanswered <= tool.asked
 
 
 class EngineComputer:
