@@ -51,6 +51,8 @@ class Fit:
         Share of samples farther off than rounding and noise allow.
     levels : int
         Distinct raw values at the samples.
+    step : float
+        Smallest difference between two raw values.
     """
 
     lag_s: float
@@ -67,6 +69,7 @@ class Fit:
     worst: float
     far: float
     levels: int
+    step: float
 
 
 def fit(series: Series, row: int, target: Target, near_lag_s: float, *, hold: bool = False) -> Fit | None:
@@ -112,8 +115,11 @@ def fit(series: Series, row: int, target: Target, near_lag_s: float, *, hold: bo
     return _judge(xx, y, weight, target, lag, _step(raw))
 
 
-def residuals(series: Series, row: int, target: Target, lag_s: float) -> Floats | None:
-    """Standardised residuals of the robust line at a known lag, sample by sample; None where the field stands still."""
+def residuals(series: Series, row: int, target: Target, lag_s: float) -> tuple[Floats, Floats] | None:
+    """Standardised residuals of the robust line at a known lag, sample by sample, and the weights they had.
+
+    None where the field stands still or hardly meets the channel.
+    """
     ok = inside(series, target.time_s - lag_s)
     if ok.sum() < FEWEST_SAMPLES:
         return None
@@ -122,7 +128,7 @@ def residuals(series: Series, row: int, target: Target, lag_s: float) -> Floats 
         return None
     y, weight = target.value[ok], _weights(series, target, ok, False)
     slope, offset, _ = robust_line(x, y, weight)
-    return np.asarray((y - slope * x - offset) * np.sqrt(weight))
+    return np.asarray((y - slope * x - offset) * np.sqrt(weight)), weight
 
 
 def _step(raw: Floats) -> float:
@@ -205,7 +211,7 @@ def _judge(x: Floats, y: Floats, weight: Floats, target: Target, lag: float, ste
     far = np.abs(residual) > 0.6 * abs(slope) * step + 3.5 / np.sqrt(weight)
     middle = float(final @ x / total)
     scatter = float(np.sqrt(max(spent, 1e-30)))
-    effective = max(_effective(residual, final), 2.0)
+    effective = max(independent(residual * np.sqrt(final)), 2.0)
     spread_x = float(np.sqrt(max(float(final @ (x - middle) ** 2) / total, 1e-30)))
     by_scale, by_middle = _jackknife(x, y, final, middle)
     return Fit(
@@ -223,6 +229,7 @@ def _judge(x: Floats, y: Floats, weight: Floats, target: Target, lag: float, ste
         worst=float(worst / np.sqrt(variance)),
         far=float(np.mean(far)),
         levels=len(np.unique(np.round(x / step))),
+        step=step,
     )
 
 
@@ -286,9 +293,8 @@ def _shape(residual: Floats, weight: Floats, rounding: float) -> tuple[float, fl
     return max(power - rounding, 0.0), float(np.sqrt(max(worst, 0.0)))
 
 
-def _effective(residual: Floats, weight: Floats) -> float:
+def independent(z: Floats) -> float:
     """Number of independent samples: neighbours that repeat each other (rounding at rest) count once."""
-    z = residual * np.sqrt(weight)
     z = z - z.mean()
     power = float(z @ z)
     if power <= 0:

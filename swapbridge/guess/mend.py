@@ -17,10 +17,12 @@ from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guess.align import Floats, Series, Target
 from swapbridge.guess.fields import MessageFields, raw_values
 from swapbridge.guess.findings import FoundField
-from swapbridge.guess.fit import Fit, residuals
+from swapbridge.guess.fit import Fit, independent, residuals
 
 CLEARLY = 4.0
 """Standard errors by which the joined field must fit better."""
+LEAST_OF_ROUNDING = 0.4
+"""Share of the upper part's own rounding that the lower part must explain."""
 MOST_JOINS = 3
 CLEARED = 0.3
 """Share of the doubt about a layout that is left when one of its ends is settled by the fit."""
@@ -195,13 +197,19 @@ def gain_of_joining(
     raw = np.array([raw_values(capture.payload[rows], part) for part in (apart, joined)], np.float64)
     series = Series(time, raw, float(np.median(np.diff(time))))
     before, after = (residuals(series, row, target, fit.lag_s) for row in (0, 1))
-    return _paired(before, after)
-
-
-def _paired(before: Floats | None, after: Floats | None) -> float:
-    """Standard errors between two sets of standardised residuals of the same samples, squares clipped."""
-    if before is None or after is None or len(before) < 20:
+    if before is None or after is None:
         return 0.0
+    rounding = np.mean(before[1]) * (fit.scale * fit.step) ** 2 / 12
+    return _paired(before[0], after[0], float(rounding))
+
+
+def _paired(before: Floats, after: Floats, rounding: float) -> float:
+    """Standard errors between two sets of standardised residuals of the same samples, squares clipped.
+
+    Neighbours that repeat each other count once; a gain far short of what the upper part's rounding costs is none, for
+    any slow field makes a slow fit a little finer.
+    """
     apart = np.minimum(before**2, 16) - np.minimum(after**2, 16)
-    error = float(apart.std()) / np.sqrt(len(apart))
-    return float(apart.mean() / error) if error > 0 else 0.0
+    error = float(apart.std()) / np.sqrt(independent(apart))
+    gain = float(apart.mean() / error) if error > 0 else 0.0
+    return min(gain, 0.0) if apart.mean() < LEAST_OF_ROUNDING * min(rounding, 4.0) else gain

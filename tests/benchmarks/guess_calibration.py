@@ -235,7 +235,7 @@ def labelled(rng: np.random.Generator) -> tuple[list[Series], list[str | None], 
             same = rng.random() > 0.7 or max(likeness(value_related, v) for v in world.true.values()) > 0.997
             if not same:
                 few = len(np.unique(value_related)) <= 8
-                scale = 1.0 if few else np.ptp(value_related) / float(rng.choice([30, 100, 200, 1000, 20000]))
+                scale = 1.0 if few else np.ptp(value_related) / float(rng.choice([8, 14, 30, 100, 200, 1000, 20000]))
                 add(value_related, scale, 0.0 if few else float(rng.uniform(-50, 0)), None, slow, few)
     for value in world.other:
         few = len(np.unique(value)) <= 8
@@ -318,7 +318,7 @@ def main() -> None:
             print(f"  {name:12s} {weight:8.3f}")
         confidence.WEIGHTS = weights
     x, y, _, where = collect(args.worlds, args.check_seed)
-    p = 1 / (1 + np.exp(-np.clip(x @ confidence.WEIGHTS, -30, 30)))
+    p = np.array([confidence.probability(row) for row in x])
     print(f"checked on {args.worlds} worlds of seed {args.check_seed}: {len(y)} fits, {int(y.sum())} true")
     print(reliability(p, y))
     for name in UNITS:
