@@ -200,7 +200,7 @@ def _timed(
 ) -> Send:
     rule, message, bridge = draft.rule, draft.message, lowering.bridge
     period = rule.period_us
-    map_period = int(message.period_ms * 1000) if message.period_ms else None
+    map_period = lowering.sources.period_us(draft.bus, message)
     if period is None and not rule.on_arrival and not rule.on_change and not rule.once:
         period = map_period
         if period is None:

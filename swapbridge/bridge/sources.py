@@ -19,6 +19,7 @@ from swapbridge.signalmap import MapMessage, MapSignal, SignalMap
 AGE_PERIODS = 5
 """Default age limit of a source in its own periods (common practice, no source)."""
 SHORTEST_AGE_US = 50_000
+LONGEST_AGE_US = 600_000_000
 DEFAULT_RECOVER = 3
 DEFAULT_LOST_OK = 3
 
@@ -250,7 +251,8 @@ class Sources:
         options = self.options(bus, message)
         if options and options.period_us:
             return options.period_us
-        return int(message.period_ms * 1000) if message.period_ms else None
+        period = int(message.period_ms * 1000) if message.period_ms else 0
+        return period if 0 < period <= LONGEST_AGE_US else None
 
     def age_us(self, bus: str, message: MapMessage, turns: int = 1) -> int:
         """Age limit of a source that comes in every so many frames of its message.
@@ -269,7 +271,7 @@ class Sources:
                 f"the age limit of {bus}.{message.name} is not known, since its period is not",
                 f'state it: [sources."{bus}.{message.name}"] max_age_ms = ...',
             )
-        return min(max(AGE_PERIODS * period * turns, SHORTEST_AGE_US), 60_000_000)
+        return min(max(AGE_PERIODS * period * turns, SHORTEST_AGE_US), LONGEST_AGE_US)
 
     def _receive(self, bus: int, numbers: list[int]) -> Receive:
         draft = self.feeds[numbers[0]]

@@ -223,6 +223,13 @@ def test_names_line_and_column_of_the_expression() -> None:
     assert refusal(text).startswith(f"bridge.toml:{line}:{column}: ")
 
 
+def test_names_the_place_within_an_inline_table_too() -> None:
+    line = 'Brake = { fallback = "0", value = "1 + donor.PCM_FAST.Sped" }'
+    text = HEAD + ACK + 'State = "0"\n' + line + "\n"
+    wanted = (text.splitlines().index(line) + 1, line.index("donor.PCM_FAST.Sped") + 1)
+    assert refusal(text).startswith(f"bridge.toml:{wanted[0]}:{wanted[1]}: ")
+
+
 def test_two_signals_of_one_name_are_ambiguous() -> None:
     message = DONOR.messages[0]
     donor = SignalMap((dataclasses.replace(message, signals=(*message.signals, signal("Run", 40, 1))),), DONOR.nodes)
