@@ -23,6 +23,8 @@ TOOL_JITTER_S = 0.012
 """How much a scan tool's own delay wanders from answer to answer: what a value that moves fast may be off by."""
 COARSE_SAMPLES = 700
 """Samples that are enough to find a lag coarsely."""
+FEW_LEVELS = 8
+"""A channel of so few levels steps; what looks like noise in it is its steps."""
 MOST_SAMPLES = 6000
 """A longer channel is thinned to about this many samples: more add nothing to a fit of two numbers."""
 
@@ -140,7 +142,7 @@ def _quantum(value: Floats) -> float:
 def _noise(value: Floats, quantum: float) -> float:
     """Robust noise from second differences where the channel isn't at rest; never below what rounding gives."""
     floor = quantum / np.sqrt(12)
-    if len(value) < 8:
+    if len(value) < 8 or len(np.unique(value)) <= FEW_LEVELS:
         return float(floor)
     second = np.abs(value[1:-1] - (value[2:] + value[:-2]) / 2) / np.sqrt(1.5)
     moving = second[(value[1:-1] != value[2:]) | (value[1:-1] != value[:-2])]
