@@ -44,6 +44,7 @@ def command(
 ) -> None:
     """Play CAPTURE, or what a plan's translator makes of it, onto a bus.
 
+    \b
     Example: swapbridge replay captures/donor.log --bus bench=socketcan:vcan0 --rate 2
 
     The bus is the capture's of the same name (the plan's with --plan); a single bus takes a single one.

@@ -61,6 +61,7 @@ def command(
 ) -> None:
     """Run PLAN's translator between live buses (plan.json of the swap folder, if none is named).
 
+    \b
     Example: swapbridge run plan.json --bus donor=socketcan:can0 --bus host=socketcan:can1
 
     An added node starts silent and shows what it would send beside what it sees; --send lets it send. SIGUSR1 writes

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import re
+import signal
 import subprocess
 import threading
 import time
@@ -24,7 +25,7 @@ from swapbridge.bus import BusSpec, LiveOptions, Proof, RunRequest, find_bitrate
 from swapbridge.bus.listen import link_of, listen_only
 from swapbridge.bus.opening import link_drops, open_bus, open_buses, socket_drops
 from swapbridge.bus.recorder import Recorder
-from swapbridge.capture import Capture, read_capture
+from swapbridge.capture import Capture, read_capture, write_capture
 from swapbridge.core.errors import RefusedError
 
 pytestmark = pytest.mark.socketcan
@@ -189,3 +190,24 @@ def test_the_link_commands_of_the_guides() -> None:
         subprocess.run(words, check=True)
     for channel in ("can0", "can1"):
         set_link(channel, "bitrate", "500000", "listen-only", "off")
+
+
+GROUP = "239.74.163.9"
+
+
+def test_multicast_between_two_processes(tmp_path: Path, until: Until, start: Callable[..., Any]) -> None:
+    """One process records what another replays; the route keeps the traffic on this machine, else nothing is sent."""
+    subprocess.run(["ip", "route", "replace", f"{GROUP}/32", "dev", "lo"], check=True)
+    route = subprocess.run(["ip", "route", "get", GROUP], capture_output=True, text=True, check=True).stdout
+    assert " dev lo " in route
+    bus = f"bench=udp_multicast:{GROUP},port=43117,hop_limit=0"
+    write_capture(frames(50, 25.0), tmp_path / "a.log")
+    recording = start("record", "b.log", "--bus", bus)
+    until(lambda: (tmp_path / "b.log").exists())
+    time.sleep(2.0)
+    playing = start("replay", "a.log", "--bus", bus)
+    assert playing.wait(timeout=120) == 0
+    time.sleep(2.0)
+    recording.send_signal(signal.SIGTERM)
+    assert recording.wait(timeout=60) == 0
+    assert read_capture(tmp_path / "b.log").payload.copy().view(">u8").ravel().tolist() == list(range(50))
