@@ -152,7 +152,7 @@ def run_fault(ground: Ground, task: Task) -> FaultRun:
         status="fail" if problems else "pass",
         frames_sent=run.device.sent_count,
         problems=tuple(problems),
-        reaction_ms=None,
+        reaction_ms=_reaction_ms(ground.bench.plan, scene, run) if len(task.faults) == 1 else None,
         recovery_ms=_recovery_ms(ground.bench.plan, scene, run),
     )
 
@@ -297,6 +297,26 @@ def came_back(plan: Plan, scene: Scene, run: Run) -> list[str]:
             f"{scene.end_ns / SECOND:.2f} s"
         )
     return out
+
+
+def _reaction_ms(plan: Plan, scene: Scene, run: Run) -> float | None:
+    """Time from the fault's begin until the last of the signals that fall back first says its safe answer."""
+    fields = {
+        (s.bus, s.word): [f for f in s.variants[0].fields if f.fallback is not None and f.feeds]
+        for s in plan.sends
+        if len(s.variants) == 1
+    }
+    before: dict[tuple[int, int, str], int] = {}
+    first: dict[tuple[int, int, str], int] = {}
+    for frame in run.device.sent:
+        for one in fields.get((frame.bus, frame.word), ()):
+            key = frame.bus, frame.word, one.name
+            raw = one.layout.unpack(frame.data)
+            if frame.received_ns < scene.start_ns:
+                before[key] = raw
+            elif frame.received_ns <= scene.end_ns and raw == one.fallback and before.get(key, raw) != raw:
+                first.setdefault(key, frame.received_ns)
+    return round((max(first.values()) - scene.start_ns) / MS, 3) if first else None
 
 
 def _recovery_ms(plan: Plan, scene: Scene, run: Run) -> float | None:

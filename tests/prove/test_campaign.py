@@ -43,6 +43,15 @@ def test_the_sound_plan_bears(ground: Ground, name: str) -> None:
     assert result.frames_sent > 100
 
 
+def test_reaction_and_recovery_are_measured(ground: Ground) -> None:
+    """A silent donor: age limits 50 and 500 ms, holds up to 200 ms; back after three frames of 100 ms at most."""
+    results = [run_fault(ground, Task(("source bus silent",), 8, seed)) for seed in range(4)]
+    reactions = [r.reaction_ms for r in results if r.reaction_ms is not None]
+    assert reactions
+    assert all(40 < r < 750 for r in reactions)
+    assert all(r.recovery_ms is not None and r.recovery_ms < 200 for r in results)
+
+
 def test_two_faults_at_once_and_again_from_the_seed(ground: Ground) -> None:
     task = Task(("10 % of frames lost", "translator bus-off"), 6, 77)
     assert run_fault(ground, task) == run_fault(ground, task)
