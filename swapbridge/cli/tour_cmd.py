@@ -25,11 +25,11 @@ swapbridge survey captures/host_old_engine.log.gz --json survey/host_old_engine.
 swapbridge compare captures/host_old_engine.log.gz captures/host_unplugged.log.gz \\
     --needs survey/needs_found.toml --needs-bus host
 swapbridge guess captures/host_old_engine.log.gz --stimulus captures/host_old_engine.csv \\
-    --json findings/host.json
+    --json findings/host_old_engine.json
 swapbridge guess captures/donor_own_vehicle.log.gz --stimulus captures/donor_own_vehicle.csv \\
-    --json findings/donor.json
-swapbridge map accept findings/host.json --into signal_maps/host_found.dbc
-swapbridge map accept findings/donor.json --into signal_maps/donor_found.dbc
+    --json findings/donor_own_vehicle.json
+swapbridge map accept findings/host_old_engine.json --into signal_maps/host_found.dbc
+swapbridge map accept findings/donor_own_vehicle.json --into signal_maps/donor_found.dbc
 swapbridge map merge signal_maps/host_by_hand.dbc signal_maps/host_found.dbc --out signal_maps/host.dbc
 swapbridge map merge signal_maps/donor_by_hand.dbc signal_maps/donor_found.dbc --out signal_maps/donor.dbc
 swapbridge compile bridge.toml --out plan.json

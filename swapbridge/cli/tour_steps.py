@@ -128,13 +128,13 @@ def find(tour: Tour, executor: Executor | None) -> None:
                 report((number + done) / 2, f"{side} {doing}")
 
             found = guess(capture, track, progress=share, executor=executor).to_json()
-            tour.text(f"findings/{side}.json", json.dumps(found, indent=1) + "\n")
+            tour.text(f"findings/{SIDES[side]}.json", json.dumps(found, indent=1) + "\n")
             fields = [f for m in found["messages"] for f in m["signals"] if f["kind"] != "constant"]
             kinds = {k: sum(f["kind"] == k for f in fields) for k in ("counter", "checksum")}
             sure = sum(f["stimulus"] is not None and f["confidence"] >= 0.95 for f in fields)
             lines.append(
                 f"{side}: {len(fields)} fields ({kinds['counter']} counters, {kinds['checksum']} checksums), "
-                f"{sure} sure of their meaning: findings/{side}.json"
+                f"{sure} sure of their meaning: findings/{SIDES[side]}.json"
             )
 
 
@@ -142,7 +142,7 @@ def keep(tour: Tour) -> None:
     """Findings into maps, joined with what the builder wrote by hand."""
     with tour.step("Map", "joining maps") as (lines, _):
         for side in SIDES:
-            findings = json.loads((tour.folder.path / "findings" / f"{side}.json").read_text(encoding="utf-8"))
+            findings = json.loads((tour.folder.path / "findings" / f"{SIDES[side]}.json").read_text(encoding="utf-8"))
             found = accept_findings(findings).signal_map
             save_map(found, tour.folder.maps / f"{side}_found.dbc")
             by_hand = load_map(tour.folder.maps / f"{side}_by_hand.dbc")
