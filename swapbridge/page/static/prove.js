@@ -21,7 +21,7 @@ document.addEventListener("DOMContentLoaded", () => {
   if (form) form.addEventListener("submit", (event) => {
     event.preventDefault();
     const captures = Object.fromEntries([...form.querySelectorAll("[data-bus]")].map((s) => [s.name, s.value]));
-    job(() => ask("/api/prove", { captures, thoroughness: form.elements.thoroughness.value }), id("work"), (r) => {
+    job(() => ask("/api/prove", { captures, thoroughness: form.elements.thoroughness.value, model: form.elements.model.value }), id("work"), (r) => {
       verdict(r.passed, r.counts, `${r.faults} runs with a fault put in.`);
       id("details").replaceChildren(
         make("section", { class: "card" }, make("h2", { text: "What was judged, worst first" }), make("div", { class: "scroll" }, table(["", "Of", "What", "Measured", "Required", "What to change"], r.checks.map((c) => [mark(c.status), c.subject, c.name, c.measured, c.required, c.remedy])))),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -11,17 +12,22 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from swapbridge.bridge import Plan, plan_from_json
+from swapbridge.bus.virtual_check import virtual_check
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.core.needs import load_needs
+from swapbridge.demo.plant import DemoSwap
 from swapbridge.page.bench import Bench, answer, body
 from swapbridge.page.guard import REPORT_POLICY
 from swapbridge.page.jobs import Progress
 from swapbridge.page.views.bridge import PLAN_NAME, bridge_and_maps, bridge_text
-from swapbridge.prove import THOROUGHNESS, Verdict, html_report, proof_head, prove
+from swapbridge.prove import THOROUGHNESS, Check, Verdict, html_report, proof_head, prove
+from swapbridge.prove.real_time import judge_real_time, lively_part
+from swapbridge.prove.swap_status import find_captures
 
 PROOF_NAME, REPORT_NAME = "proof.json", "proof.html"
 MOST_CHECKS = 60
+REAL_TIME_S = 3.0
 
 
 def routes(bench: Bench) -> list[Route]:
@@ -65,9 +71,8 @@ def routes(bench: Bench) -> list[Route]:
         named = {str(bus): str(name) for bus, name in chosen.items() if name}
         for name in named.values():
             bench.shelf.capture_file(name)
-        return answer(
-            {"job": bench.jobs.start("Proving", lambda progress: _prove(bench, named, str(how), progress)).key}
-        )
+        work = partial(_prove, bench, named, str(how), str(asked.get("model")))
+        return answer({"job": bench.jobs.start("Proving", work).key})
 
     def report(request: Request) -> Response:
         path = bench.shelf.path(REPORT_NAME)
@@ -99,25 +104,34 @@ def read_plan(bench: Bench) -> Plan:
 
 def _bus(bench: Bench, name: str) -> dict[str, Any]:
     """A bus of the plan and the capture that is likely meant for it: its name says so."""
+    likely = find_captures(bench.shelf.folder).get(name)
     names = [item.name for item in bench.shelf.captures()]
-    likely = [n for n in names if name.lower() in n.lower() and "unplugged" not in n.lower()]
-    return {"name": name, "captures": names, "likely": likely[0] if likely else ""}
+    return {"name": name, "captures": names, "likely": likely.name if likely is not None else ""}
 
 
-def _prove(bench: Bench, named: dict[str, str], how: str, progress: Progress) -> dict[str, Any]:
+def _prove(bench: Bench, named: dict[str, str], how: str, model: str, progress: Progress) -> dict[str, Any]:
     plan = read_plan(bench)
     bridge, maps = bridge_and_maps(bench, bridge_text(bench))
     captures = {bus: bench.shelf.capture(name) for bus, name in named.items()}
     needs = bench.shelf.path(bridge.needs_file) if bridge.needs_file else None
     inputs = [(name, _digest(bench.shelf.capture_file(name).path)) for name in named.values()]
+    unplugged = find_captures(bench.shelf.folder).get("host unplugged")
+
+    def in_real_time() -> list[Check]:
+        part = lively_part(plan, captures, REAL_TIME_S)
+        return judge_real_time(plan, virtual_check(plan, part, REAL_TIME_S), REAL_TIME_S)
+
     verdict = prove(
         plan,
         captures,
         bridge,
         maps,
         needs=load_needs(needs) if needs is not None and needs.is_file() else (),
+        unplugged={"host": bench.shelf.capture(unplugged.name)} if unplugged is not None else {},
         thoroughness=how,
         inputs=inputs,
+        plant=DemoSwap() if model == "demo" else None,
+        more_checks=in_real_time,
         progress=progress,
     )
     for name, text in ((PROOF_NAME, verdict.to_json()), (REPORT_NAME, html_report(verdict))):
