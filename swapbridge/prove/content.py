@@ -117,7 +117,7 @@ class TraceJudge:
         out, frame = self.contents, event.frame
         if frame is None:
             # with scan-tool answers about, a call may have been spent on one that is not given
-            decision = None if self._answers else self._reference.next_due(event.now_us)
+            decision = self._reference.next_due(event.now_us, only_silent=bool(self._answers))
             if decision is not None and decision.payload is not None:
                 out.tally(decision.target).missing += 1
             return

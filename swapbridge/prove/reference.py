@@ -493,10 +493,13 @@ class Reference:
                 out.append(target)
         return out
 
-    def next_due(self, now: int) -> Decision | None:
-        """What a `poll` that has nothing to pass on works out now; None when no message wants to be sent."""
+    def next_due(self, now: int, *, only_silent: bool = False) -> Decision | None:
+        """What a `poll` that has nothing to pass on works out now; None when no message wants to be sent.
+
+        With `only_silent` a message that would give a frame is left alone: the call may have gone to another.
+        """
         for target in self._order:
-            if target.schedule.wants(now):
+            if target.schedule.wants(now) and not (only_silent and not target.says_nothing(now)):
                 return Decision(target, target.work_out(now))
         return None
 

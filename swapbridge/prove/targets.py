@@ -365,6 +365,13 @@ class Target:
                     signal.layout.pack(base, min(max(0, low), high))
             self.forms.append(_Form(bytes(base), fields))
 
+    def says_nothing(self, now: int) -> bool:
+        """Whether working it out now would give no frame: it stops, or says what it said last."""
+        schedule, form = self.schedule, self.forms[self.index]
+        if schedule.when.stops_when_stale and not all(signal.raw()[1] for _, signal in form.fields):
+            return True
+        return schedule.when.check_us > 0 and not schedule.cyclic(now) and schedule.last == self._plain()
+
     def work_out(self, now: int) -> bytes | None:
         """What becomes of it now that it is due: its payload, or None when it stops or says nothing new."""
         self.told_late = False

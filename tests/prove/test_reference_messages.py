@@ -1,0 +1,110 @@
+"""Prove room: reference and translator agree on every way to send: pages, on change, stop, once, answers."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from typing import Any
+
+import pytest
+
+from swapbridge.bridge import Plan, Translator, compile_bridge
+from swapbridge.core.layout import Layout
+from swapbridge.prove.bench import set_up, simulate
+from swapbridge.prove.campaign import Ground, Task, run_fault
+from swapbridge.prove.content import content_checks, judge_trace
+from swapbridge.prove.reference import Reference, steps_of
+from swapbridge.signalmap import MapMessage, MapSignal, SignalMap
+from tests.prove import small_swap
+
+MORE = """
+[[messages]]
+send = "host.PAGES"
+period_ms = 50
+[messages.signals]
+Warm = { value = "clamp(donor.SLOW.Coolant, -40 degC, 200 degC)", fallback = "-40 degC", role = "value" }
+Revs = { value = "donor.FAST.Speed", fallback = "0 rpm", role = "value" }
+
+[[messages]]
+send = "host.LAMPS"
+on_change = true
+gap_ms = 30
+rest = "zero"
+[messages.signals]
+Lamp = { value = "donor.SLOW.Lamp", fallback = "1" }
+Fast = { value = "donor.FAST.Speed > 1700 rpm", fallback = "false" }
+
+[[messages]]
+send = "host.STOPS"
+period_ms = 30
+when_stale = "stop"
+delay_ms = 70
+[messages.signals]
+Revs = { value = "donor.FAST.Speed", fallback = "0 rpm", role = "value" }
+
+[[messages]]
+send = "host.HELLO"
+once = true
+states = ["run"]
+[messages.signals]
+Word = { value = "0x2B41", fallback = "0x2B41", role = "value" }
+
+[diagnostics]
+mode = "answer"
+tester = "host"
+answers = { "0C" = "donor.FAST.Speed" }
+"""
+
+
+def _maps() -> dict[str, SignalMap]:
+    def signal(name: str, start: int, length: int, **more: Any) -> MapSignal:
+        return MapSignal(name, Layout(start, length), **more)
+
+    lamps = (signal("Lamp", 0, 1), signal("Fast", 1, 1), signal("Rest", 8, 8))
+    messages = (
+        MapMessage(
+            "PAGES",
+            0x300,
+            False,
+            4,
+            (
+                signal("Page", 0, 2, is_multiplexer=True),
+                signal("Warm", 8, 8, offset=Fraction(-40), unit="degC", mux_signal="Page", mux_values=(1,)),
+                signal("Revs", 8, 16, unit="rpm", mux_signal="Page", mux_values=(2,)),
+            ),
+            senders=("ENGINE",),
+        ),
+        MapMessage("LAMPS", 0x301, False, 2, lamps, senders=("ENGINE",)),
+        MapMessage("STOPS", 0x302, False, 2, (signal("Revs", 0, 16, unit="rpm"),), senders=("ENGINE",)),
+        MapMessage("HELLO", 0x303, False, 2, (signal("Word", 0, 16),), senders=("ENGINE",)),
+    )
+    maps = small_swap.maps()
+    return {**maps, "host": replace(maps["host"], messages=(*maps["host"].messages, *messages))}
+
+
+@pytest.fixture(scope="module")
+def parts() -> tuple[Any, dict[str, SignalMap], Plan]:
+    bridge, maps = small_swap.bridge(small_swap.BRIDGE + MORE), _maps()
+    return bridge, maps, compile_bridge(bridge, maps).plan
+
+
+def test_every_way_to_send(parts: Any) -> None:
+    bridge, maps, plan = parts
+    run = simulate(set_up(plan, small_swap.captures(6.0)), lambda: Translator(plan))
+    trace: Any = run.device.trace
+    contents = judge_trace(plan, Reference(bridge, maps, steps_of(plan)), trace)
+    assert contents.wrong == 0, contents.first_problem()
+    frames = {word: tally.frames for (_, word), tally in contents.tallies.items()}
+    assert frames[0x300] > 100
+    assert 3 <= frames[0x301] < 60, "on change only"
+    assert 150 < frames[0x302] < 200, "stops when its source does"
+    assert frames[0x303] == 1
+    told = {c.name for c in content_checks(plan, contents, maps) if c.status == "warn"}
+    assert told == {"answers to a scan tool"}
+
+
+@pytest.mark.parametrize("name", ["source bus silent", "values at their ends", "power cut", "buses asleep and awake"])
+def test_under_faults_too(parts: Any, name: str) -> None:
+    bridge, maps, plan = parts
+    ground = Ground(set_up(plan, small_swap.captures(9.0)), bridge, maps, lambda: Translator(plan))
+    assert run_fault(ground, Task((name,), 8, 3)).problems == ()
