@@ -97,7 +97,7 @@ def probability(values: Floats) -> float:
     many wrong ones are expected beside the right one.
     """
     model = float(1 / (1 + np.exp(-np.clip(values @ WEIGHTS, -30, 30))))
-    by_luck = LUCKY_FIELDS * 10.0 ** -(4.0 * (float(values[NAMES.index("luck")]) + 1.0))
+    by_luck = float(LUCKY_FIELDS * 10.0 ** -(4.0 * (float(values[NAMES.index("luck")]) + 1.0)))
     return model / (1.0 + by_luck)
 
 

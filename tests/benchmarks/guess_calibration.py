@@ -175,14 +175,14 @@ def tool(rng: np.random.Generator, world: World) -> dict[str, Channel]:
     return out
 
 
-SCALES = {
+SCALES: dict[str, list[float]] = {
     "engine_speed": [0.125, 0.25, 0.5, 1, 2, 10, 25, 32],
     "vehicle_speed": [0.01, 1 / 256, 0.05625, 0.0625, 0.1, 0.5, 1, 1.609344, 0.01609344],
     "pedal": [0.1, 0.4, 0.5, 1, 100 / 255, 100 / 1023, 0.01],
     "coolant_temp": [1, 0.5, 0.75, 0.1, 5 / 9],
     "brake_switch": [1],
 }
-OFFSETS = {
+OFFSETS: dict[str, list[float]] = {
     "engine_speed": [0, 0, 0, -1000],
     "vehicle_speed": [0, 0, -100],
     "pedal": [0],
@@ -226,7 +226,7 @@ def labelled(rng: np.random.Generator) -> tuple[list[Series], list[str | None], 
         for _ in range(int(rng.integers(1, 4)) if rng.random() < 0.62 else 0):
             wheel = rng.uniform(0.994, 1.006) if name == "vehicle_speed" and rng.random() < 0.6 else 1.0
             if rng.random() < 0.12 and not switch:  # a layout that holds the quantity under a map of its own
-                scale, offset = np.ptp(value) / rng.uniform(60, 3000) + 1e-6, rng.uniform(-50, 50)
+                scale, offset = float(np.ptp(value)) / rng.uniform(60, 3000) + 1e-6, rng.uniform(-50, 50)
             else:
                 scale, offset = float(rng.choice(SCALES[name])), float(rng.choice(OFFSETS[name]))
             add(value * wheel, scale, offset, name, slow, switch)
@@ -235,11 +235,13 @@ def labelled(rng: np.random.Generator) -> tuple[list[Series], list[str | None], 
             same = rng.random() > 0.7 or max(likeness(value_related, v) for v in world.true.values()) > 0.997
             if not same:
                 few = len(np.unique(value_related)) <= 8
-                scale = 1.0 if few else np.ptp(value_related) / float(rng.choice([8, 14, 30, 100, 200, 1000, 20000]))
+                scale = (
+                    1.0 if few else float(np.ptp(value_related)) / float(rng.choice([8, 14, 30, 100, 200, 1000, 20000]))
+                )
                 add(value_related, scale, 0.0 if few else float(rng.uniform(-50, 0)), None, slow, few)
     for value in world.other:
         few = len(np.unique(value)) <= 8
-        scale = 1.0 if few else np.ptp(value) / float(rng.choice([6, 30, 200, 5000])) + 1e-9
+        scale = 1.0 if few else float(np.ptp(value)) / float(rng.choice([6, 30, 200, 5000])) + 1e-9
         add(value, scale, 0.0, None, bool(rng.random() < 0.3), few)
     return series, truth, prepare_targets(tool(rng, world)), held
 

@@ -28,7 +28,10 @@ def test_a_lost_worker_changes_nothing(plain_vehicle: Any) -> None:
     from distributed import LocalCluster
 
     alone = attach_meaning(plain_vehicle.fields, plain_vehicle.capture, plain_vehicle.stimulus)
-    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+    made: Any = LocalCluster(  # type: ignore[no-untyped-call]
+        n_workers=2, threads_per_worker=1, dashboard_address=None
+    )
+    with made as cluster:
         victim = next(iter(cluster.workers.values())).process.pid
         with open_executor(scheduler=cluster.scheduler_address) as executor:
             assert executor is not None
