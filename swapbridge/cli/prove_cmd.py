@@ -14,7 +14,7 @@ from swapbridge.bridge import BridgeFile, Plan, Translator, load_bridge, load_ma
 from swapbridge.bus.virtual_check import virtual_check
 from swapbridge.capture import Capture, read_capture
 from swapbridge.cli.common import WIDTH, console, progress_bar, say, table
-from swapbridge.cli.folder import BRIDGE, NEEDS, PLAN, InFolder, find_swap_folder, need_swap_folder
+from swapbridge.cli.folder import BRIDGE, NEEDS, PLAN, PROOF, InFolder, find_swap_folder, need_swap_folder
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.core.needs import load_needs
@@ -45,6 +45,7 @@ FILE = click.Path(path_type=Path, dir_okay=False)
     show_default=True,
     help="How many faults are injected: quick takes under half a minute, full under ten.",
 )
+@click.option("--only", multiple=True, metavar="FAULT", help="Only this fault or pair, as the report names it.")
 @click.option("--seed", default=0, show_default=True, help="Decides all chance; the report states it.")
 @click.option(
     "--engine",
@@ -68,6 +69,7 @@ def command(
     bridge_path: Path | None,
     needs_path: Path | None,
     faults: str,
+    only: tuple[str, ...],
     seed: int,
     engine: str,
     workers: int | None,
@@ -82,6 +84,7 @@ def command(
     Example: swapbridge prove plan.json --donor donor.log --host host.log --report proof.html
 
     --faults quick takes under half a minute, full under ten. proof.json is written beside the plan; `run` asks for it.
+    With --faults none or --only it is written only when something failed.
     """
     path = plan if plan is not None else need_swap_folder("plan").plan
     text = _read(path)
@@ -116,6 +119,7 @@ def command(
             unplugged=gone,
             thoroughness=faults,
             seed=seed,
+            only=only,
             make=make,
             workers=workers or os.cpu_count() or 1,
             inputs=tuple(
@@ -125,7 +129,10 @@ def command(
             more_checks=partial(in_real_time, program, captures, real_time, make),
             progress=told,
         )
-    _write(path.with_name("proof.json"), verdict.to_json())
+    if verdict.whole or not verdict.passed:
+        _write(path.with_name(PROOF), verdict.to_json())
+    else:
+        say(f"{PROOF} was not written: this run left faults out, so it is no whole proof")
     if report is not None:
         _write(report, html_report(verdict))
     if junit is not None:

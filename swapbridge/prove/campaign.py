@@ -18,6 +18,7 @@ import numpy as np
 
 from swapbridge.bridge.bridge_file import BridgeFile
 from swapbridge.bridge.plan import Field, Plan, Send
+from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.roles import BY_NAME
 from swapbridge.prove.bench import Bench, Run, simulate
@@ -76,6 +77,27 @@ def tasks_for(thoroughness: str, seed: int, names: Sequence[str] = tuple(FAULTS)
         pairs = [pairs[i] for i in sorted(chosen.tolist())]
     out = [Task(f, SINGLE_S[thoroughness], _seed(seed, f)) for f in singles]
     return out + [Task(f, PAIR_S[thoroughness], _seed(seed, f)) for f in pairs]
+
+
+def chosen_tasks(thoroughness: str, seed: int, chosen: Sequence[str]) -> list[Task]:
+    """Certain runs of a campaign again, each named as the report names it: "power cut", or "power cut + bus errors".
+
+    Raises
+    ------
+    InputError
+        A name that is no fault.
+    """
+    order = list(FAULTS)
+    out = []
+    for text in chosen:
+        names = [name.strip() for name in text.split(" + ")]
+        for name in names:
+            if name not in FAULTS:
+                raise InputError(f"{name!r} is no fault: known are {', '.join(order)}")
+        faults = tuple(sorted(names, key=order.index))
+        length = (SINGLE_S if len(faults) == 1 else PAIR_S).get(thoroughness, SINGLE_S[QUICK])
+        out.append(Task(faults, length, _seed(seed, faults)))
+    return out
 
 
 def _seed(seed: int, faults: tuple[str, ...]) -> int:

@@ -146,6 +146,11 @@ class Verdict:
         """Nothing failed."""
         return not any(c.status == "fail" for c in self.checks)
 
+    @property
+    def whole(self) -> bool:
+        """Judged with a whole fault campaign; anything less is no proof to run a plan by."""
+        return self.thoroughness in ("quick", "full")
+
     def counts(self, area: str | None = None) -> dict[str, int]:
         """Checks by status."""
         out = {"pass": 0, "warn": 0, "fail": 0}

@@ -11,10 +11,12 @@ import numpy as np
 import pytest
 
 from swapbridge.bridge import Plan, Translator, compile_bridge
+from swapbridge.core.errors import InputError
 from swapbridge.prove.bench import Bench, set_up, simulate
 from swapbridge.prove.campaign import (
     Ground,
     Task,
+    chosen_tasks,
     planned_only,
     planned_rate,
     run_campaign,
@@ -71,6 +73,14 @@ def test_campaigns_have_every_single_and_pair() -> None:
     assert len({t.seed for t in full}) == len(full)
     assert tasks_for("quick", 3) == tasks_for("quick", 3)
     assert tasks_for("quick", 3) != tasks_for("quick", 4)
+
+
+def test_one_run_again_by_its_name() -> None:
+    full = {t.faults: t for t in tasks_for("full", 9)}
+    again = chosen_tasks("full", 9, ["power cut", "bus errors + bits flipped"])
+    assert again == [full["power cut",], full["bits flipped", "bus errors"]]
+    with pytest.raises(InputError, match="'gremlins' is no fault"):
+        chosen_tasks("quick", 0, ["gremlins"])
 
 
 def _scene(ground: Ground) -> Scene:

@@ -165,8 +165,9 @@ def test_command_passes_and_writes_everything(swap_folder: Path, tmp_path: Path)
     assert len(lines) <= 24, "one screen"
     assert page.read_text().startswith("<!doctype html>")
     ElementTree.parse(junit)
-    proof = json.loads((swap_folder / "proof.json").read_text())
-    assert proof == json.loads(data.read_text())
+    assert not (swap_folder / "proof.json").exists(), "no faults, no proof"
+    assert "not written" in result.stderr
+    proof = json.loads(data.read_text())
     assert proof["passed"] is True
     assert {name.split(":")[0] for name, _ in proof["inputs"]} >= {"plan", "bridge", "capture donor", "map host"}
     import hashlib
@@ -185,6 +186,17 @@ def test_command_fails_with_exit_1_and_says_what_to_change(swap_folder: Path, tm
     assert result.stdout.startswith("FAILED")
     assert "host.TEMPS: period" in result.stdout
     assert "what to change" in result.stdout
+    assert proof_head((folder / "proof.json").read_text()).passed is False
+
+
+@pytest.mark.long
+def test_a_whole_proof_is_kept_for_run(swap_folder: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "swap"
+    shutil.copytree(swap_folder, folder)
+    result = CliRunner().invoke(cli, ["prove", str(folder / "plan.json"), "--real-time", "0"])
+    assert result.exit_code == 0, result.output
+    head = proof_head((folder / "proof.json").read_text())
+    assert (head.passed, head.thoroughness) == (True, "quick")
 
 
 def test_inside_a_swap_folder_the_captures_are_found(swap_folder: Path, tmp_path: Path) -> None:
