@@ -325,14 +325,19 @@ def _solve_tolerantly(
     rng = np.random.default_rng(7)
     for _ in range(2):
         fit_rows = rng.permutation(n)[:start]
-        for _ in range(6):
+        nearly = None
+        for _ in range(8):
             solved = solve_affine(features[fit_rows], outputs[fit_rows])
             if solved is None:
                 break
             coefficients, constant, rank = solved
             predicted = (features.astype(np.int32) @ coefficients + constant) & 1
             wrong = np.flatnonzero((predicted != outputs).any(axis=1))
-            if len(wrong) <= (1 - SHARE) * n and (len(wrong) == 0 or n > 400):
-                return coefficients, constant, rank, 1.0 - len(wrong) / n
+            if not len(wrong):
+                return coefficients, constant, rank, 1.0
+            if len(wrong) <= (1 - SHARE) * n and n > 400:
+                nearly = coefficients, constant, rank, 1.0 - len(wrong) / n
             fit_rows = np.concatenate([fit_rows, wrong[:64]])
+        if nearly is not None:  # what is left can't be fitted with the rest: frames gone bad
+            return nearly
     return None

@@ -111,10 +111,13 @@ def _shapes() -> Floats:
         for s in scales:
             share = np.where(size == 0, 1.0 - tail(0.5, s), tail(np.maximum(low - 0.5, 0.0), s) - tail(high + 0.5, s))
             columns.append(-np.log2(0.97 * np.maximum(share, 0.0) + 0.03 / _CLASSES))
-    return np.stack(columns, axis=1)
+    return np.stack(columns, axis=1).reshape(_CLASSES, 2, len(scales))
 
 
 _SHAPES = _shapes()
+_PRODUCT = 100_000
+"""Largest matrix product made at once: larger ones would wake the linear algebra library's own threads, which only get
+in the way of processes that share the cores."""
 _SHAPE_BITS = 6.0
 """Naming a shape and its scale."""
 _CONTEXTS = 7
@@ -123,16 +126,25 @@ _CONTEXTS = 7
 def _shape_bits(counts: Floats) -> Floats:
     """(...) bits of class counts (..., C) under the best single shape, with and without a share of standstill apart."""
     size = counts.shape[-1]
-    whole = (counts @ _SHAPES[:size]).min(axis=-1)
-    zeros = counts[..., 0]
-    moving = counts.copy()
-    moving[..., 0] = 0.0
+    shapes = _SHAPES[:size, :, : size + 6].reshape(size, -1)
+    rows = counts.reshape(-1, size)
+    zeros = rows[:, 0]
+    moving = rows.copy()
+    moving[:, 0] = 0.0
     total = moving.sum(axis=-1)
     stays = adaptive_bits(np.stack([zeros, total], axis=-1))
-    # given that it moves: every class the dearer by the share the shape spent on standing still
-    given = -np.log2(1.0 - np.minimum(2.0 ** -_SHAPES[0], 0.999))
-    apart = stays + (moving @ _SHAPES[:size] - total[..., None] * given).min(axis=-1)
-    out: Floats = np.where(counts.sum(axis=-1) > 0, np.minimum(whole, apart) + _SHAPE_BITS, 0.0)
+    # given that it moves: every class the cheaper by the share the shape spent on standing still
+    given = -np.log2(1.0 - np.minimum(2.0 ** -shapes[0], 0.999))
+    best = np.empty(len(rows))
+    chunk = max(1, _PRODUCT // shapes.size)
+    for at in range(0, len(rows), chunk):
+        part = slice(at, at + chunk)
+        bits = moving[part] @ shapes
+        whole = (bits + zeros[part, None] * shapes[0]).min(axis=-1)
+        apart = stays[part] + (bits - total[part, None] * given).min(axis=-1)
+        best[part] = np.minimum(whole, apart)
+    best = best.reshape(counts.shape[:-1])
+    out: Floats = np.where(counts.sum(axis=-1) > 0, best + _SHAPE_BITS, 0.0)
     return out
 
 

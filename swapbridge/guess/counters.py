@@ -209,6 +209,9 @@ def _slow_counter(
         if same.mean() < 0.97 or (step_taken != 0).mean() < 0.9 / every:
             continue
         in_turn = [int(s) for s in step_taken[:every]]
+        turns = sum(in_turn[i] != in_turn[i - 1] for i in range(every)) / every
+        if turns == 0 or (step_taken[1:] != step_taken[:-1]).mean() < 0.9 * turns:
+            continue  # long stretches of equal steps are a slope, not a rhythm
         wraps = min(int((new < old).sum()), int((new > old).sum()))
         if wraps < max(4, 2 * span // steps) or sum(in_turn) % modulus == 0:
             continue

@@ -86,10 +86,11 @@ def study(columns: Columns, given: FoundChecksum | None = None) -> Study:
     Parameters
     ----------
     columns : Columns
-        Its frames.
+        Its frames. Where their lengths vary, only those of the commonest length are studied.
     given : FoundChecksum, optional
         A checksum that other messages of the vehicle support: it is taken as it is.
     """
+    columns = one_length(columns)
     live = columns.live
     size = len(live)
     if len(columns) < FEW_FRAMES or not live.any():
@@ -143,6 +144,14 @@ def _still_pays(
     return after < before - max(MUX_BITS, (MUX_SHARE_OF_END if ends else MUX_SHARE) * before)
 
 
+def one_length(columns: Columns) -> Columns:
+    """Frames of the length that most have; bytes that only longer ones carry stay unknown in this recording."""
+    if not len(columns) or columns.length.min() == columns.length.max():
+        return columns
+    count = np.bincount(columns.length)
+    return columns.select(columns.length == int(count.argmax()))
+
+
 def _whole_part(
     columns: Columns,
     coarse: Candidates,
@@ -173,6 +182,13 @@ def _muxed_parts(
     for v in mux.values:
         parts.append(_mux_part(columns.select(value == v), v, decided))
     return tuple(parts)
+
+
+def find_exact(columns: Columns) -> list[FoundField]:
+    """Counters and checksums alone, as fields."""
+    found = study(columns)
+    fields = [checksum_field(c) for c in found.checksums]
+    return fields + [counter_field(c) for part in found.parts if part.mux_value is None for c in part.counters]
 
 
 def with_support(studies: Sequence[Study]) -> list[Study]:

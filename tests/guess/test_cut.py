@@ -1,0 +1,178 @@
+"""Cutting payloads: the shortest path is exact, planted layouts are found, irrelevant changes change nothing."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from swapbridge.capture.capture import Capture
+from swapbridge.core.layout import Layout
+from swapbridge.guess.candidates import LITTLE, find_candidates
+from swapbridge.guess.codelength import adaptive_bits, step_class
+from swapbridge.guess.columns import make_columns, sample_pairs
+from swapbridge.guess.cut import Style, best_cut, cut_bits
+from swapbridge.guess.fields import raw_values
+from swapbridge.guess.guess import find_layouts
+from swapbridge.guess.kinds import is_signed
+
+
+def load_planted() -> ModuleType:
+    path = Path(__file__).with_name("planted.py")
+    spec = importlib.util.spec_from_file_location("guess_planted_layouts", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+planted = load_planted()
+
+
+def one_message(*fields: tuple[Layout, np.ndarray]) -> np.ndarray:
+    bits = np.zeros((len(fields[0][1]), 64), np.uint8)
+    for layout, raw in fields:
+        planted.write_field(bits, layout, raw)
+    return np.packbits(bits, axis=1, bitorder="little")
+
+
+def columns_of(payload: np.ndarray, period_ns: int = 10_000_000):  # type: ignore[no-untyped-def]
+    n = len(payload)
+    return make_columns(0x123, False, np.arange(n) * period_ns, np.full(n, payload.shape[1], np.uint8), payload)
+
+
+def shapes(capture: Capture) -> dict[int, set[tuple[tuple[int, ...], str]]]:
+    return {m.key.identifier: {(f.layout.positions, f.kind) for f in m.fields} for m in find_layouts([capture])}
+
+
+def test_adaptive_code_is_the_product_of_its_predictions() -> None:
+    # Krichevsky and Trofimov 1981: each symbol predicted with (count + 1/2) / (seen + K/2)
+    sequence = [0, 0, 2, 1, 0, 2, 2]
+    counts, bits = np.zeros(3), 0.0
+    for symbol in sequence:
+        bits -= np.log2((counts[symbol] + 0.5) / (counts.sum() + 1.5))
+        counts[symbol] += 1
+    assert adaptive_bits(counts) == pytest.approx(bits)
+
+
+@given(st.lists(st.integers(-(2**62), 2**62), min_size=1, max_size=30), st.integers(1, 64))
+def test_step_classes_agree_with_plain_arithmetic(steps: list[int], length: int) -> None:
+    got = step_class(np.array(steps, np.int64).view(np.uint64), np.array([length]))[0]
+    for step, size in zip(steps, got.tolist(), strict=True):
+        small = step % 2**length
+        if small >= 2 ** (length - 1):
+            small -= 2**length
+        assert (size > 0) - (size < 0) == (small > 0) - (small < 0)
+        if abs(small) < 2**50:  # beyond, single steps round to their neighbour's class
+            octave = abs(small).bit_length()
+            assert (abs(size) + 1) // 2 + (abs(size) > 1) - 0 == octave or abs(size) == (
+                octave if octave < 2 else 2 * octave - 2 + (abs(small) >> (octave - 2) & 1)
+            )
+
+
+def test_shortest_path_is_as_short_as_the_best_of_all_cuts() -> None:
+    rng = np.random.default_rng(3)
+    payload = rng.integers(0, 2, (60, 1)).astype(np.uint8) * 3 + (np.arange(60)[:, None] // 9 % 2 * 8).astype(np.uint8)
+    columns = columns_of(payload.astype(np.uint8))
+    live, fixed = columns.live, np.zeros(8, bool)
+    candidates = find_candidates(sample_pairs(columns, 1000), live, fixed, thorough=True)
+    best = cut_bits(candidates, live, fixed, Style())
+    bits = np.flatnonzero(live).tolist()
+    chosen = {tuple(f.positions) for f in best_cut(candidates, live, fixed, Style(), 0.3)}
+    # every way to put borders between live bits, each priced by forcing exactly those fields
+    prices = {}
+    for pattern in range(2 ** (len(bits) - 1)):
+        borders = [0, *[i + 1 for i in range(len(bits) - 1) if pattern >> i & 1], len(bits)]
+        wanted = {tuple(range(bits[a], bits[b - 1] + 1)) for a, b in pairwise(borders)}
+        keep = np.array([candidates.positions(i) in wanted for i in range(len(candidates.cost))])
+        prices[frozenset(wanted)] = cut_bits(candidates.select(keep), live, fixed, Style())
+    assert min(prices.values()) == pytest.approx(best)
+    assert prices[frozenset(chosen)] == pytest.approx(best)
+
+
+def test_a_smooth_field_costs_more_when_cut_or_read_in_the_other_order() -> None:
+    rng = np.random.default_rng(5)
+    raw = (20_000 + np.cumsum(rng.integers(-90, 91, 800))).astype(np.int64)
+    columns = columns_of(one_message((Layout(7, 16, "big_endian"), raw))[:, :2])
+    live, fixed = columns.live, np.zeros(16, bool)
+    candidates = find_candidates(sample_pairs(columns, 1000), live, fixed, thorough=True)
+    (field,) = best_cut(candidates, live, fixed, Style(), 0.3)
+    assert field.positions == tuple(p for p in Layout(7, 16, "big_endian").positions if live[p])
+    assert field.probability > 0.5
+    little = candidates.select(candidates.order == LITTLE)
+    assert cut_bits(little, live, fixed, Style()) > cut_bits(candidates, live, fixed, Style()) + 100
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_planted_layouts_are_found(seed: int) -> None:
+    world = planted.plant(seed, messages=4, frames=900)
+    right = wanted = found = 0
+    for message in find_layouts([world.capture]):
+        payload = world.capture.payload[message.rows]
+        live = np.unpackbits(np.bitwise_or.reduce(payload ^ payload[:1], axis=0), bitorder="little").astype(bool)
+        truth = {planted.seen_positions(layout, live): kind for kind, layout in world.truth[message.key.identifier]}
+        truth.pop((), None)
+        got = {planted.seen_positions(f.layout, live): f.kind for f in message.fields}
+        right += len(set(truth) & set(got))
+        wanted, found = wanted + len(truth), found + len(got)
+        exact = {"counter", "checksum", "mux"}
+        assert {p for p, k in got.items() if k in exact} == {p for p, k in truth.items() if k in exact}
+    assert 2 * right / (wanted + found) > 0.92
+
+
+def test_shuffled_identifiers_a_constant_bus_and_a_later_clock_change_nothing() -> None:
+    capture = planted.plant(11, messages=3, frames=500).capture
+    plain = shapes(capture)
+    names = {old: new for old, new in zip(sorted(plain), [0x7A1, 0x011, 0x4B0], strict=True)}
+    moved = replace(
+        capture,
+        identifier=np.array([names[i] for i in capture.identifier.tolist()], np.uint32),
+        bus=np.full(len(capture), 1, np.uint8),
+        bus_names=("quiet", "busy"),
+        time_ns=capture.time_ns + 86_400 * 10**9,
+    )
+    assert shapes(moved) == {names[i]: fields for i, fields in plain.items()}
+
+
+@given(st.integers(0, 56), st.integers(1, 8), st.booleans())
+@settings(max_examples=60)
+def test_raw_values_agree_with_one_frame_at_a_time(start: int, length: int, signed: bool) -> None:
+    rng = np.random.default_rng(start * 100 + length)
+    payload = rng.integers(0, 256, (20, 8), dtype=np.uint8)
+    layout = Layout(start, length, "little_endian", signed)
+    assert raw_values(payload, layout).tolist() == [layout.unpack(row.tobytes()) for row in payload]
+
+
+def test_sign_shows_where_a_walk_crosses_zero_and_not_where_it_crosses_the_middle() -> None:
+    walk = np.rint(40 * np.sin(np.arange(400) / 9)).astype(np.int64)
+    follows = np.ones(400, bool)
+    assert is_signed(walk % 256, follows, 8)
+    assert not is_signed(walk + 128, follows, 8)
+
+
+def test_flags_side_by_side_stay_apart_and_an_enumeration_stays_whole() -> None:
+    rng = np.random.default_rng(8)
+    n = 1200
+    flags = [planted.switch(rng, n, 2) for _ in range(3)]
+    lever = planted.switch(rng, n, 7)
+    payload = one_message(*[(Layout(i, 1), raw) for i, raw in enumerate(flags)], (Layout(8, 3), lever))
+    n_rows = len(payload)
+    capture = Capture(
+        np.arange(n_rows) * 10_000_000,
+        np.full(n_rows, 0x200, np.uint32),
+        np.zeros(n_rows, np.uint8),
+        np.zeros(n_rows, np.uint8),
+        np.full(n_rows, 8, np.uint8),
+        payload,
+    )
+    assert {p for p, _ in shapes(capture)[0x200]} == {(0,), (1,), (2,), (8, 9, 10)}
