@@ -25,6 +25,7 @@ from swapbridge.guess.fit import Fit
 from swapbridge.guess.matching import Match, match_message, work_of
 from swapbridge.guess.mend import doubt_left, mend_message
 from swapbridge.guess.obd_channels import obd_channels
+from swapbridge.guess.siblings import share_scales
 from swapbridge.guess.snap import Snapped, snap
 
 Progress = Callable[[float, str], None]
@@ -92,6 +93,7 @@ def attach_meaning(
         work = work_of(message_fields[k], capture)
         matches[k] = match_message(work, tuple(targets.values()))[0] if work is not None else []
     claims = weigh(matches, targets) if again else claims
+    claims = share_scales(claims, targets)
     doubts = _doubts(message_fields, capture, claims, targets)
     messages = tuple(
         with_meaning(k, claims, targets, chances, message_fields, capture, doubts) for k in range(len(message_fields))

@@ -123,7 +123,7 @@ def _svg(p: Overlay) -> str:
     last = last if last > first else first + 1.0
 
     def x(t: Floats) -> Floats:
-        return np.asarray(LEFT + (t - first) / (last - first) * (WIDTH - LEFT - 10))
+        return np.asarray(LEFT + (t - first) / (last - first) * (WIDTH - LEFT - 20))
 
     def y(v: Floats) -> Floats:
         return np.asarray(TOP + (high - v) / (high - low) * (HEIGHT - TOP - BOTTOM))
@@ -139,7 +139,7 @@ def _svg(p: Overlay) -> str:
     levels = np.linspace(low, high, 4)
     moments = np.linspace(first, last, 6)
     grid = "".join(
-        f'<line class="grid" x1="{LEFT}" x2="{WIDTH - 10}" y1="{b:.1f}" y2="{b:.1f}"/>'
+        f'<line class="grid" x1="{LEFT}" x2="{WIDTH - 20}" y1="{b:.1f}" y2="{b:.1f}"/>'
         f'<text x="{LEFT - 6}" y="{b + 4:.1f}" text-anchor="end">{v:.4g}</text>'
         for v, b in zip(levels, y(levels), strict=True)
     ) + "".join(

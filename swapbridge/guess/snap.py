@@ -7,7 +7,7 @@ in the middle of its data far better than the value at raw zero.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import ceil, floor, log2, log10
 
@@ -98,6 +98,25 @@ def snap(
     if best is None or best[0] > bare + 2:
         return Snapped(_significant(scale, tight), _significant(offset, blur), False, 0.0, "")
     return Snapped(best[1], best[2], True, bare - best[0], best[3])
+
+
+def common_scale(sizes: Sequence[float], spread: float, limit: float) -> float | None:
+    """The cheapest simple number for several scales that differ by chance; None where none is within `limit` of all.
+
+    Parameters
+    ----------
+    sizes : sequence of float
+        Positive scales.
+    spread, limit : float
+        Relative standard deviation, and the relative difference that is never exceeded.
+    """
+    middle = sum(sizes) / len(sizes)
+    costs = [
+        (bits + sum(_misfit((size - number) / (spread * number)) for size in sizes), number)
+        for number, bits, _ in _plain(middle * (1 - limit), middle * (1 + limit), most_digits=3)
+        if all(abs(size / number - 1) <= limit for size in sizes)
+    ]
+    return min(costs)[1] if costs else None
 
 
 def _weighed(

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.guess.snap import Snapped, snap
+from swapbridge.guess.snap import Snapped, common_scale, snap
 
 # Scales and offsets of SAE J1979 and SAE J1939-71 (from memory) and common practice (no source).
 PUBLISHED = [
@@ -112,3 +112,10 @@ def test_a_random_number_saves_hardly_anything() -> None:
 def test_no_scale_is_left_alone() -> None:
     """A field without slope has nothing to snap."""
     assert snap(0.0, 3.0, 0.1, 10, 0.1) == Snapped(0.0, 3.0, False, 0.0, "")
+
+
+def test_wheels_share_a_scale() -> None:
+    """Four tyres that differ by half a percent have one scale; wheels that differ by more have none."""
+    assert common_scale([0.0568, 0.0573, 0.0574, 0.0572], 4e-3, 0.01) == 0.057
+    assert common_scale([0.01004, 0.00995, 0.00993, 0.01005], 4e-3, 0.01) == 0.01
+    assert common_scale([0.05, 0.06], 4e-3, 0.01) is None
