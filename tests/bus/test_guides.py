@@ -7,6 +7,7 @@ import hashlib
 import json
 import re
 import shlex
+import shutil
 import threading
 import time
 import tomllib
@@ -129,6 +130,19 @@ def test_slow_commands(garage: Path, channel: str) -> None:
         assert result.exit_code == 0, f"{words}: {result.output}"
     assert run_all("reading-a-verdict", channel, slow=True) == 1
     assert Path("verdict.html").exists()
+
+
+@pytest.mark.long
+def test_a_black_box_is_proved_again(garage: Path, tmp_path: Path) -> None:
+    """What a live run leaves behind is a capture that `prove` takes, both buses in it."""
+    words = f"run plan.json --against captures/donor_own_vehicle.log.gz --seconds 4 --black-box {tmp_path}"
+    result = CliRunner().invoke(cli, words.split())
+    assert result.exit_code == 0, result.output
+    shutil.copy("plan.json", tmp_path / "copy.json")  # so that the folder's own proof stays
+    words = f"prove {tmp_path}/copy.json --bridge bridge.toml --needs needs.toml --donor {tmp_path}/black-box.log"
+    result = CliRunner().invoke(cli, [*words.split(), "--faults", "none", "--real-time", "0"])
+    assert result.exit_code in (0, 1), result.output  # a few seconds asleep prove little; that it is judged counts
+    assert json.loads((tmp_path / "proof.json").read_text())["checks"]
 
 
 def test_files_in_the_guides(tmp_path: Path) -> None:
