@@ -11,6 +11,8 @@ from typing import Any
 
 from swapbridge.core.errors import InputError, MissingToolError
 
+PATIENCE_S = 5
+"""Seconds that a scheduler may take to answer."""
 WORTH_PROCESSES = 60_000
 """Frames below which starting processes costs more than they save."""
 
@@ -61,7 +63,7 @@ def _cluster(address: str) -> Iterator[Executor]:
             "--scheduler needs the package distributed: pip install 'swapbridge[cluster]', or use --jobs"
         ) from None
     try:
-        client: Any = Client(address, timeout=10, set_as_default=False)  # type: ignore[no-untyped-call]
+        client: Any = Client(address, timeout=PATIENCE_S, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, TimeoutError) as error:
         raise InputError(
             f"no scheduler answers at {address} ({error}): start one (dask scheduler), or use --jobs"

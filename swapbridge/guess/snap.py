@@ -96,7 +96,9 @@ def snap(
                 if best is None or cost < best[0]:
                     best = (cost, sign * number, zero, words + (", tyre error allowed for" if is_tyre else ""))
     if best is None or best[0] > bare + 2:
-        return Snapped(_significant(scale, tight), _significant(offset, blur), False, 0.0, "")
+        rounded = _significant(scale, tight)
+        # the value in the middle is what the fit knows best: the offset makes up for the scale's rounding
+        return Snapped(rounded, _significant(value_middle - rounded * middle, blur), False, 0.0, "")
     return Snapped(best[1], best[2], True, bare - best[0], best[3])
 
 
@@ -233,9 +235,9 @@ def _offsets(at_zero: float, blur: float, scale: float, unit: str) -> Iterator[t
             yield -k * scale, 8.0
     digits = 10.0 ** floor(log10(max(scale, 1e-9)))
     if digits < 0.5:
-        near = round(at_zero / scale) * scale
+        near = _significant(round(at_zero / scale) * scale, digits)
         if abs(near - at_zero) <= reach:
-            yield _significant(near, digits), 12.0 + log2(1 + abs(near) / scale) * 0.5
+            yield near, 12.0 + log2(1 + abs(near) / scale) * 0.5
     if unit in TEMPERATURES:
         for fahrenheit in (0.0, -40.0, -60.0, -50.0):
             zero = (fahrenheit - 32) * 5 / 9
