@@ -39,7 +39,9 @@ CRC_BITS = 200.0
 MUX_BITS = 40.0
 MUX_SHARE = 0.01
 MUX_SHARE_OF_END = 0.06
-"""What a multiplexer must save, in bits and as a share; and as a share where it looks like one end of a quantity."""
+MUX_SHARE_WITHOUT_TURNS = 0.08
+"""What a multiplexer must save, in bits and as a share; and as a share where it looks like one end of a quantity, or
+where its values come in no fixed order."""
 TEMPER = 0.3
 """Worth of one bit of code length when cuts are compared as probabilities; measured on planted layouts."""
 
@@ -139,6 +141,9 @@ def _still_pays(
     if counted:  # a counter costs nothing in either reading, but as a counter it must leave no structure behind
         return after < 0.7 * before
     after += cut_bits(selector, live & own, ~own, Style())
+    if not _takes_turns(raw_values(columns.payload, layout_from_positions(mux.positions)), mux.values):
+        # a selector that comes in no order must decide much: states of one machine go together too
+        return len(mux.decides) >= 8 and after < before - max(4 * MUX_BITS, MUX_SHARE_WITHOUT_TURNS * before)
     # the low or high end of a quantity 'decides' all that moves with that quantity
     ends = any(set(mux.positions) < set(f.positions) for f in cut_of(plain, Style()))
     return after < before - max(MUX_BITS, (MUX_SHARE_OF_END if ends else MUX_SHARE) * before)
@@ -150,6 +155,22 @@ def one_length(columns: Columns) -> Columns:
         return columns
     count = np.bincount(columns.length)
     return columns.select(columns.length == int(count.argmax()))
+
+
+def _decided_by(selector: npt.NDArray[np.int64], other: npt.NDArray[np.int64]) -> bool:
+    """Whether each selector value comes with one value of the other field only."""
+    pairs = np.unique(np.stack([selector, other], axis=1), axis=0)
+    return len(pairs) <= 1.1 * len(np.unique(selector))
+
+
+def _takes_turns(value: npt.NDArray[np.int64], values: tuple[int, ...]) -> bool:
+    """Whether each value is nearly always followed by the same other one."""
+    size = max(values) + 1
+    known = (value[:-1] < size) & (value[1:] < size)
+    after = np.zeros((size, size), np.int64)
+    np.add.at(after, (value[:-1][known], value[1:][known]), 1)
+    np.fill_diagonal(after, 0)
+    return bool(after.max(axis=1).sum() > 0.9 * (len(value) - 1))
 
 
 def _whole_part(
@@ -176,9 +197,16 @@ def _muxed_parts(
     """What every frame holds, then what each multiplexer value selects."""
     size = len(live)
     selector, decided = mask_of(mux.positions, size), mask_of(mux.decides, size)
-    kept = [c for c in counters if not (selector | decided)[list(c.positions)].any()]
-    parts = [_whole_part(columns, coarse, live, taken | selector | decided, kept)]
     value = raw_values(columns.payload, layout_from_positions(mux.positions))
+    kept = []
+    for c in counters:
+        if (selector | decided)[list(c.positions)].any():
+            continue
+        if _decided_by(value, raw_values(columns.payload, layout_from_positions(c.positions))):
+            taken = taken | mask_of(c.positions, size)  # goes round with the multiplexer: a constant of each page
+        else:
+            kept.append(c)
+    parts = [_whole_part(columns, coarse, live, taken | selector | decided, kept)]
     for v in mux.values:
         parts.append(_mux_part(columns.select(value == v), v, decided))
     return tuple(parts)
