@@ -19,6 +19,7 @@ from swapbridge.prove.campaign import FULL, QUICK, Ground, chosen_tasks, run_cam
 from swapbridge.prove.content import content_checks, judge_trace
 from swapbridge.prove.coverage import board
 from swapbridge.prove.form import Frames, MessageForm, compare_forms, compare_start_up, measure, unpack_column
+from swapbridge.prove.key_on import key_on_checks
 from swapbridge.prove.origin import source_checks
 from swapbridge.prove.pictures import thin
 from swapbridge.prove.responses import judge_responses
@@ -108,7 +109,7 @@ def prove(
     contents = judge_trace(plan, ground.reference(), run.device.trace or [])
     checks += content_checks(plan, contents, maps)
     tell(0.2, "form")
-    checks += form_checks(bench, run, maps)
+    checks += [*form_checks(bench, run, maps), *key_on_checks(bench, run, maps)]
     tell(0.25, "a silent bus")
     checks += judge_silence(bench, ground.reference(), make)
     times, time_checks = signal_times(plan, run)

@@ -78,6 +78,15 @@ def test_each_class_of_defect_is_caught_and_named(swap: Any, name: str) -> None:
     assert "content" in areas or "form" in areas or "faults" in areas
 
 
+def test_a_message_that_only_comes_with_the_engine_running(swap: Any) -> None:
+    """The old engine computer sent its temperatures with the key on; the plan waits for the engine."""
+    plan = mutations.send_changed(swap[0], "host.TEMPS", lambda s: replace(s, states=1 << 4))
+    failed = [c for c in _verdict(swap, plan).checks if c.name == "before the engine runs"]
+    assert [(c.status, c.measured) for c in failed] == [("fail", "not sent: host.TEMPS")]
+    (sound,) = [c for c in _verdict(swap, swap[0]).checks if c.name == "before the engine runs"]
+    assert sound.status == "pass"
+
+
 def test_a_plan_of_another_bridge_file_is_told(swap: Any) -> None:
     plan = replace(swap[0], inputs=(("bridge", "0" * 64),))
     verdict = _verdict(swap, plan)
