@@ -231,7 +231,7 @@ def _try_sum(
 def _odd_bytes(
     target: tuple[int, ...], null: npt.NDArray[np.uint8], usable: npt.NDArray[np.bool_]
 ) -> tuple[int, ...] | None:
-    """Bytes whose lowest bit stands in the relation of the target's lowest bit: they are in the sum an odd number of times."""
+    """Bytes whose lowest bit stands in the relation of the target's: they are in the sum an odd number of times."""
     places = np.flatnonzero(usable)
     at = np.flatnonzero(places == target[0])
     if not len(at) or not len(null):
@@ -264,7 +264,7 @@ def _try_affine(
     solved = _solve_tolerantly(features, outputs)
     if solved is None:
         return None
-    coefficients, constant, rank, share = solved
+    coefficients, constant, _, share = solved
     used = coefficients.any(axis=1)
     equations = _independent_rows(features[:, used], outputs)
     if equations < EQUATIONS:
@@ -312,14 +312,14 @@ def _independent_rows(features: npt.NDArray[np.uint8], outputs: npt.NDArray[np.u
 def _pinned(features: npt.NDArray[np.uint8], inputs: npt.NDArray[np.intp]) -> int:
     """Mask of the input bits whose part is pinned down: they stand in no relation among the inputs themselves."""
     loose = relations(np.concatenate([np.ones((len(features), 1), np.uint8), features], axis=1))
-    bound = ~loose.any(axis=0)[1 : 1 + len(inputs)]
+    bound = np.asarray(loose.sum(axis=0) == 0)[1 : 1 + len(inputs)]
     return sum(1 << int(p) for p in inputs[bound])
 
 
 def _solve_tolerantly(
     features: npt.NDArray[np.uint8], outputs: npt.NDArray[np.uint8]
 ) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8], int, float] | None:
-    """Fit on some rows, verify on the others; rows that span something new are taken in, a rare bad frame is left out."""
+    """Fit on some rows, verify on the others; rows that span something new are taken in, bad frames left out."""
     n = len(features)
     start = min(n, 2 * features.shape[1] + 32)
     rng = np.random.default_rng(7)

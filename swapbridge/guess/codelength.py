@@ -85,8 +85,8 @@ def step_class(step: npt.NDArray[np.uint64], lengths: npt.NDArray[np.int64]) -> 
 
 def _classes(small: npt.NDArray[np.signedinteger[Any]], kind: type[np.floating[Any]]) -> npt.NDArray[np.int16]:
     mantissa, exponent = np.frexp(np.abs(small).astype(kind))
-    size = exponent.astype(np.int16)
-    size = np.where(size <= 1, size, 2 * size - 2 + (mantissa >= 0.75)).astype(np.int16)
+    octave = exponent.astype(np.int16)
+    size: npt.NDArray[np.int16] = np.where(octave <= 1, octave, 2 * octave - 2 + (mantissa >= 0.75)).astype(np.int16)
     np.negative(size, out=size, where=small < 0)
     return size
 
@@ -107,11 +107,17 @@ def _shapes() -> Floats:
     high = np.where(size < 2, size, low + 2.0**octave - 1.0)
     scales = 2.0 ** (np.arange(-4, 2 * 62) / 2.0)
     columns = []
-    for tail in (lambda x, s: np.exp(-x / s), lambda x, s: erfc(x / (s * np.sqrt(2.0)))):
+    above, beyond = np.maximum(low - 0.5, 0.0), high + 0.5
+    for bell in (False, True):
         for s in scales:
-            share = np.where(size == 0, 1.0 - tail(0.5, s), tail(np.maximum(low - 0.5, 0.0), s) - tail(high + 0.5, s))
+            if bell:
+                still, near, far = (erfc(x / (s * np.sqrt(2.0))) for x in (0.5, above, beyond))
+            else:
+                still, near, far = (np.exp(-x / s) for x in (0.5, above, beyond))
+            share = np.where(size == 0, 1.0 - still, near - far)
             columns.append(-np.log2(0.97 * np.maximum(share, 0.0) + 0.03 / _CLASSES))
-    return np.stack(columns, axis=1).reshape(_CLASSES, 2, len(scales))
+    table: Floats = np.stack(columns, axis=1).reshape(_CLASSES, 2, len(scales))
+    return table
 
 
 _SHAPES = _shapes()
@@ -143,8 +149,8 @@ def _shape_bits(counts: Floats) -> Floats:
         whole = (bits + zeros[part, None] * shapes[0]).min(axis=-1)
         apart = stays[part] + (bits - total[part, None] * given).min(axis=-1)
         best[part] = np.minimum(whole, apart)
-    best = best.reshape(counts.shape[:-1])
-    out: Floats = np.where(counts.sum(axis=-1) > 0, best + _SHAPE_BITS, 0.0)
+    shaped = best.reshape(counts.shape[:-1])
+    out: Floats = np.where(counts.sum(axis=-1) > 0, shaped + _SHAPE_BITS, 0.0)
     return out
 
 
@@ -199,7 +205,7 @@ def _noise_bits(new: npt.NDArray[np.uint64], weight: Floats, lengths: npt.NDArra
 
 
 def _seldom_bits(stay: float, moves: float) -> float:
-    """Bits to say in which steps something rare happened: how often first (each order of magnitude alike), then when."""
+    """Bits to say in which steps something rare happened: how often (each order of magnitude alike), then when."""
     total = stay + moves
     if total <= 0 or moves <= 0:
         return 0.0

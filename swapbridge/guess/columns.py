@@ -66,7 +66,8 @@ class Columns:
     def select(self, rows: npt.NDArray[np.bool_]) -> Columns:
         """Some of the frames; a chosen frame follows the chosen one before it unless a break lies between."""
         series = np.cumsum(self.breaks)[rows]
-        breaks = np.concatenate(([True], series[1:] != series[:-1])) if len(series) else np.zeros(0, bool)
+        breaks = np.ones(len(series), bool)
+        breaks[1:] = np.asarray(series[1:] != series[:-1], bool)
         return replace(
             self,
             time_ns=self.time_ns[rows],
@@ -86,8 +87,9 @@ def whole_stretches(columns: Columns, limit: int, stretches: int = 8) -> Columns
     for start in np.linspace(0, n - length, stretches).astype(int):
         rows[start : start + length] = True
     chosen = columns.select(rows)
-    chosen.breaks[1:] |= np.diff(np.flatnonzero(rows)) > 1
-    return chosen
+    breaks = chosen.breaks.copy()
+    breaks[1:] = breaks[1:] | (np.diff(np.flatnonzero(rows)) > 1)
+    return replace(chosen, breaks=breaks)
 
 
 def make_columns(

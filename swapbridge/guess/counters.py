@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.integrity import Counter
+from swapbridge.guess.candidates import BIG, LITTLE, track_bit
 from swapbridge.guess.codelength import field_words
 from swapbridge.guess.columns import Columns, whole_stretches
-from swapbridge.guess.candidates import BIG, LITTLE, track_bit
 
 WIDEST = 16
 SHARE = 0.9

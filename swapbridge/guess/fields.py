@@ -1,4 +1,4 @@
-"""Guess room: what the layout side hands to the meaning side: the fields of one identifier, and the rows they stand in."""
+"""Guess room: what the layout side hands to the meaning side: one identifier's fields and the rows they stand in."""
 
 from __future__ import annotations
 

@@ -15,10 +15,10 @@ import numpy.typing as npt
 
 from swapbridge.core.integrity import Checksum, Crc
 from swapbridge.core.layout import Layout, layout_from_positions
+from swapbridge.guess.candidates import Candidates, find_candidates
 from swapbridge.guess.checksums import FoundChecksum, find_checksums
 from swapbridge.guess.columns import FEW_FRAMES, Columns, sample_pairs
 from swapbridge.guess.counters import FoundCounter, find_counters
-from swapbridge.guess.candidates import Candidates, find_candidates
 from swapbridge.guess.cut import CutField, Style, best_cut, cut_bits, within_reach
 from swapbridge.guess.fields import raw_values
 from swapbridge.guess.findings import FoundField
@@ -115,7 +115,7 @@ def study(columns: Columns, given: FoundChecksum | None = None) -> Study:
     counters = find_counters(columns, taken)
     mux = find_multiplexer(columns, [c.positions for c in counters], taken)
     plain = _whole_part(columns, coarse, live, taken, counters)
-    parts = (plain,)
+    parts: tuple[Part, ...] = (plain,)
     if mux is not None:
         muxed = _muxed_parts(columns, coarse, live, taken, counters, mux)
         if _still_pays(columns, live, plain, muxed, mux, any(c.positions == mux.positions for c in counters)):
@@ -266,8 +266,13 @@ def house_style(studies: Sequence[Study]) -> Style:
             for found in cut_of(part, Style()):
                 if found.crosses:
                     count[found.order] += found.probability
+    return Style(house_style_bits(count))
+
+
+def house_style_bits(count: npt.NDArray[np.float64]) -> tuple[float, float]:
+    """Bits that either byte order costs in a vehicle with so many fields of each."""
     share = np.clip(count / count.sum(), 0.02, 0.98)
-    return Style((float(-np.log2(share[0])), float(-np.log2(share[1]))))
+    return float(-np.log2(share[0])), float(-np.log2(share[1]))
 
 
 def cut_of(part: Part, style: Style) -> tuple[CutField, ...]:

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.guess.candidates import LITTLE, Candidates, find_candidates
 from swapbridge.guess.codelength import adaptive_bits, field_words
 from swapbridge.guess.columns import FEW_FRAMES, Columns, sample_pairs, whole_stretches
-from swapbridge.guess.candidates import LITTLE, Candidates, find_candidates
 from swapbridge.guess.cut import CutField, Style, best_cut, cut_bits
 
 WIDEST = 8

@@ -29,10 +29,10 @@ def unit_totals(payload: npt.NDArray[np.uint8], coverage: tuple[int, ...], unit_
     """(N,) sum of bytes, nibbles or bits of the covered bytes."""
     part = payload[:, list(coverage)].astype(np.int64)
     if unit_bits == 8:
-        return part.sum(axis=1)
+        return np.asarray(part.sum(axis=1), np.int64)
     if unit_bits == 4:
-        return ((part & 15) + (part >> 4)).sum(axis=1)
-    return _ONES[part].sum(axis=1)
+        return np.asarray(((part & 15) + (part >> 4)).sum(axis=1), np.int64)
+    return np.asarray(_ONES[part].sum(axis=1), np.int64)
 
 
 def moving_units(payload: npt.NDArray[np.uint8], coverage: tuple[int, ...], unit_bits: int, width: int) -> int:

@@ -85,9 +85,7 @@ def main() -> None:
     for low, high in ((0.0, 0.5), (0.5, 0.8), (0.8, 0.95), (0.95, 1.01)):
         rows = table[(table[:, 0] >= low) & (table[:, 0] < high)]
         if len(rows):
-            print(
-                f"layout confidence {low:.2f} to {min(high, 1):.2f}: {len(rows):5d} fields, {rows[:, 1].mean():.3f} right"
-            )
+            print(f"confidence {low:.2f} to {min(high, 1):.2f}: {len(rows):5d} fields, {rows[:, 1].mean():.3f} true")
     print(f"{time.perf_counter() - begin:.1f} s in all")
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
-from swapbridge.core.layout import Layout
+from swapbridge.core.layout import ByteOrder, Layout
 
 Ints = npt.NDArray[np.int64]
 
@@ -45,7 +45,8 @@ def wander(rng: np.random.Generator, n: int, length: int, signed: bool) -> Ints:
     scaled = (walk - walk.min()) / reach
     size = rng.uniform(0.4, 1.0)
     at = rng.uniform(low, high - size * (high - low))
-    return np.rint((at + scaled * size * (high - low)) * span).astype(np.int64)
+    raw: Ints = np.rint((at + scaled * size * (high - low)) * span).astype(np.int64)
+    return raw
 
 
 def switch(rng: np.random.Generator, n: int, states: int) -> Ints:
@@ -64,7 +65,7 @@ def switch(rng: np.random.Generator, n: int, states: int) -> Ints:
 def plant(seed: int, messages: int = 10, frames: int = 1500, lost: float = 0.01) -> Planted:
     """Messages of random layouts in one byte order a seed, one in three with a counter and a checksum."""
     rng = np.random.default_rng(seed)
-    order = "little_endian" if rng.random() < 0.5 else "big_endian"
+    order: ByteOrder = "little_endian" if rng.random() < 0.5 else "big_endian"
     truth: dict[int, list[tuple[str, Layout]]] = {}
     rows: list[tuple[npt.NDArray[np.int64], int, npt.NDArray[np.uint8]]] = []
     for identifier in rng.choice(np.arange(0x100, 0x700), messages, replace=False).tolist():

@@ -133,7 +133,7 @@ def test_planted_layouts_are_found(seed: int) -> None:
 def test_shuffled_identifiers_a_constant_bus_and_a_later_clock_change_nothing() -> None:
     capture = planted.plant(11, messages=3, frames=500).capture
     plain = shapes(capture)
-    names = {old: new for old, new in zip(sorted(plain), [0x7A1, 0x011, 0x4B0], strict=True)}
+    names = dict(zip(sorted(plain), [0x7A1, 0x011, 0x4B0], strict=True))
     moved = replace(
         capture,
         identifier=np.array([names[i] for i in capture.identifier.tolist()], np.uint32),
@@ -141,7 +141,7 @@ def test_shuffled_identifiers_a_constant_bus_and_a_later_clock_change_nothing() 
         bus_names=("quiet", "busy"),
         time_ns=capture.time_ns + 86_400 * 10**9,
     )
-    assert shapes(moved) == {names[i]: fields for i, fields in plain.items()}
+    assert shapes(moved) == dict(zip((names[i] for i in plain), plain.values(), strict=True))
 
 
 @given(st.integers(0, 56), st.integers(1, 8), st.booleans())

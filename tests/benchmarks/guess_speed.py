@@ -1,0 +1,79 @@
+"""Time and memory of guessing, and its growth, beside the flip-rate cut on the same frames in the same run.
+
+python tests/benchmarks/guess_speed.py [--frames 200000] [--jobs 2]
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import os
+import platform
+import resource
+import sys
+import time
+from pathlib import Path
+from types import ModuleType
+
+from swapbridge.capture import Capture
+from swapbridge.guess.executors import open_executor
+from swapbridge.guess.guess import guess
+
+
+def _load(path: Path) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(path.stem, path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[path.stem] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+HERE = Path(__file__).resolve().parent
+flip_rate_json = _load(HERE / "flip_rate.py").flip_rate_json
+
+
+IDENTIFIERS = 60
+
+
+def traffic(frames: int) -> Capture:
+    """Sixty identifiers of planted layouts, repeated end to end until there are enough frames."""
+    planted = _load(HERE.parent / "guess" / "planted.py")
+    capture: Capture = planted.plant(1, messages=IDENTIFIERS, frames=frames // IDENTIFIERS).capture
+    return capture
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--frames", type=int, default=200_000)
+    parser.add_argument("--jobs", type=int, default=None)
+    args = parser.parse_args()
+    print(f"{platform.processor() or platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}")
+    times = []
+    for frames in (args.frames, 10 * args.frames):
+        capture = traffic(frames)
+        begin = time.perf_counter()
+        flip_rate_json(capture)
+        baseline = time.perf_counter() - begin
+        with open_executor(jobs=args.jobs, frames=frames) as executor:
+            begin, cpu = time.perf_counter(), time.process_time()
+            guess(capture, executor=executor)
+            times.append(time.perf_counter() - begin)
+            cpu = time.process_time() - cpu
+        print(
+            f"{len(capture):,} frames, {IDENTIFIERS} identifiers: {times[-1]:.1f} s (here {cpu:.1f} s of processor),"
+            f" flip-rate cut {baseline:.2f} s"
+        )
+    identifier = int(capture.identifier[0])
+    begin = time.perf_counter()
+    guess(capture, ids={(identifier, False)})
+    print(f"one identifier of the last: {time.perf_counter() - begin:.2f} s")
+    print(f"growth for ten times the frames: {times[1] / times[0]:.2f}")
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    child = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+    print(f"peak memory {peak:,.0f} MB here, {child:,.0f} MB in the largest worker")
+
+
+if __name__ == "__main__":
+    main()
