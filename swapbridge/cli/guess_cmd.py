@@ -149,7 +149,8 @@ def _print(findings: Findings, show_all: bool) -> None:
             table(["follows", "message", "where", "value", "unit", "how sure", "lag s"], rows, right=["lag s"])
         )
     else:
-        click.echo("\nNo field follows a channel: give --stimulus, or see the advice below.")
+        told = "see the advice below" if findings.advice else "give --stimulus, rows of time_s,channel,value"
+        click.echo(f"\nNo field follows a channel: {told}.")
     integrity = integrity_in_order(findings)
     if integrity:
         click.echo()
