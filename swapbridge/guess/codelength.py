@@ -180,7 +180,8 @@ def _walk_bits(
     moves = per_class[:, 1:].sum(axis=1)
     sign = adaptive_bits(np.stack([rises, moves - rises], axis=-1))
     below = per_class @ _WIDTH_BITS[:top]
-    return best + np.where(lengths > 1, sign, 0.0) + below
+    out: Floats = best + np.where(lengths > 1, sign, 0.0) + below
+    return out
 
 
 def _histogram(values: npt.NDArray[np.int16], weight: Floats, size: int) -> Floats:

@@ -157,8 +157,8 @@ def sample_pairs(columns: Columns, limit: int) -> Pairs:
             jitter = (np.arange(room) * 0.6180339887498949) % 1.0
             chosen = rest[(edges[:-1] + jitter * np.diff(edges)).astype(np.intp)]
             weight[chosen] = len(rest) / room
-            keep[chosen] = True
-            steps, weight = steps[keep], weight[keep]
+            kept = np.union1d(np.flatnonzero(keep), chosen)
+            steps, weight = steps[kept], weight[kept]
     has_before = np.zeros(len(columns), bool)
     has_before[2:] = follows[1:] & follows[:-1]
     before = np.where(has_before[steps], steps - 2, steps - 1)
