@@ -20,7 +20,6 @@ NO_WIRES = frozenset({"virtual", "udp_multicast"})
 """Interfaces without a CAN controller behind them: there is no bus to disturb."""
 
 LISTEN_ARGUMENTS: dict[str, dict[str, Any]] = {
-    "cantact": {"monitor": True},
     "kvaser": {"driver_mode": False},
     "nixnet": {"listen_only": True},
     "pcan": {"state": BusState.PASSIVE},
