@@ -62,7 +62,7 @@ def command(
     """Record buses into the text log OUT, only listening unless told --active.
 
     \b
-    Example: swapbridge record captures/donor-idle.log --bus donor=socketcan:can0,bitrate=500000 --script
+    Example: swapbridge record donor-idle.log --bus donor=socketcan:can0,bitrate=500000 --script
 
     A name that exists is never written over: the next number is taken. Marks and steps go into OUT's .stimulus.csv.
     """
