@@ -34,6 +34,8 @@ FIRST_LIMIT = 400
 SLACK_BITS = 60.0
 SLACK_A_STEP = 0.2
 """How far from the best coarse cut a candidate may be and still be weighed again; three standard errors of it."""
+NOISE_BITS = 12
+"""Narrowest field that is called noise."""
 CRC_BITS = 200.0
 """How much being a CRC speaks for one field as the result of a relation."""
 MUX_BITS = 40.0
@@ -322,6 +324,8 @@ def _plain_field(columns: Columns, found: CutField) -> FoundField:
         layout = replace(layout, signed=is_signed(raw, follows, layout.length))
     changes = int((np.diff(raw)[follows[1:]] != 0).sum())
     evidence: dict[str, Any] = {"frames": len(columns), "changes": changes, "margin_bits": round(found.margin, 1)}
+    if layout.length >= NOISE_BITS and _is_noise(columns, found.positions):
+        evidence["note"] = "high entropy, related to nothing: possibly authenticated, cannot be generated"
     return FoundField(
         name=f"field_{layout.start}_{layout.length}",
         layout=layout,
@@ -330,6 +334,13 @@ def _plain_field(columns: Columns, found: CutField) -> FoundField:
         confidence=round(found.probability, 4),
         evidence=evidence,
     )
+
+
+def _is_noise(columns: Columns, positions: tuple[int, ...]) -> bool:
+    """Whether every bit flips like a coin, the most significant ones too: no quantity does that."""
+    bits = columns.bits[:, list(positions)]
+    flips = (bits[1:] != bits[:-1])[~columns.breaks[1:]]
+    return len(flips) >= 100 and bool((abs(flips.mean(axis=0) - 0.5) < 4.0 * 0.5 / np.sqrt(len(flips))).all())
 
 
 def counter_field(found: FoundCounter) -> FoundField:
