@@ -103,7 +103,7 @@ def command(
         findings = guess(read, tracks, ids=ids or None, progress=report, executor=executor)
     if json_file is not None:
         with written_whole(json_file) as path:
-            path.write_text(json.dumps(findings.to_json(), indent=1) + "\n", encoding="utf-8")
+            path.write_text(json.dumps(findings.to_json(), indent=1, allow_nan=False) + "\n", encoding="utf-8")
         say(f"wrote {json_file}")
     if dbc_file is not None:
         accepted = accept_findings(findings.to_json())

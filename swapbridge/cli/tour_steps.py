@@ -128,7 +128,7 @@ def find(tour: Tour, executor: Executor | None) -> None:
                 report((number + done) / 2, f"{side} {doing}")
 
             found = guess(capture, track, progress=share, executor=executor).to_json()
-            tour.text(f"findings/{SIDES[side]}.json", json.dumps(found, indent=1) + "\n")
+            tour.text(f"findings/{SIDES[side]}.json", json.dumps(found, indent=1, allow_nan=False) + "\n")
             fields = [f for m in found["messages"] for f in m["signals"] if f["kind"] != "constant"]
             kinds = {k: sum(f["kind"] == k for f in fields) for k in ("counter", "checksum")}
             sure = sum(f["stimulus"] is not None and f["confidence"] >= 0.95 for f in fields)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -52,8 +53,8 @@ class FoundField:
             "layout_confidence": self.layout_confidence,
             "copy_of": self.copy_of,
             "mux": None if self.mux is None else {"signal": self.mux[0], "value": self.mux[1]},
-            "alternatives": list(self.alternatives),
-            "evidence": self.evidence,
+            "alternatives": [_plain(a) for a in self.alternatives],
+            "evidence": _plain(self.evidence),
         }
         if self.method is not None:
             out["method"] = self.method
@@ -78,7 +79,7 @@ class FoundMessage:
             "extended": self.extended,
             "bus": self.bus,
             "length": self.length,
-            "period_ms": self.period_ms,
+            "period_ms": _plain(self.period_ms),
             "frames": self.frames,
             "signals": [f.to_json() for f in self.fields],
         }
@@ -97,5 +98,16 @@ class Findings:
             "version": 1,
             "messages": [m.to_json() for m in self.messages],
             "advice": list(self.advice),
-            "channels": self.channels,
+            "channels": _plain(self.channels),
         }
+
+
+def _plain(value: Any) -> Any:
+    """The same with None for what JSON has no number for: a margin over no rival at all is infinite."""
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
