@@ -110,7 +110,8 @@ def find_checksums(
         options = _all_targets(table, counters)
         if not options:
             break
-        best = min(options, key=lambda c: (rank(c), -c.positions[0]))
+        # `rank` is the costly part: not asked where there is no choice
+        best = options[0] if len(options) == 1 else min(options, key=lambda c: (rank(c), -c.positions[0]))
         found.append(best)
         # a relation names one field only: with that field out of sight, whatever still holds is another relation
         columns = replace(columns, payload=_cleared(columns.payload, best.positions))

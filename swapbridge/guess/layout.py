@@ -6,8 +6,9 @@ into fields once the vehicle's habits are known from all of them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -99,10 +100,40 @@ def study(columns: Columns, given: FoundChecksum | None = None) -> Study:
     size = len(live)
     if len(columns) < FEW_FRAMES or not live.any():
         return Study(columns, (), None, ())
-    coarse = find_candidates(sample_pairs(columns, FIRST_LIMIT), live, np.zeros(size, bool), thorough=False)
+    exact = _exact(columns, given)
+    coarse, taken, counters, mux = exact.coarse(), exact.taken, exact.counters, exact.mux
+    plain = _whole_part(columns, coarse, live, taken, counters)
+    parts: tuple[Part, ...] = (plain,)
+    if mux is not None:
+        muxed = _muxed_parts(columns, coarse, live, taken, counters, mux)
+        if _still_pays(columns, live, plain, muxed, mux, any(c.positions == mux.positions for c in counters)):
+            parts = muxed
+        else:
+            mux = None
+    return Study(columns, tuple(exact.checksums), mux, parts, possible_checks(columns))
+
+
+@dataclass(frozen=True, slots=True)
+class _Exact:
+    """What is exact in one identifier; the coarse weighing of all candidates is only made when asked for."""
+
+    checksums: list[FoundChecksum]
+    counters: list[FoundCounter]
+    taken: npt.NDArray[np.bool_]
+    mux: FoundMux | None
+    coarse: Callable[[], Candidates]
+
+
+def _exact(columns: Columns, given: FoundChecksum | None = None) -> _Exact:
+    live = columns.live
+    size = len(live)
+
+    @cache
+    def coarse() -> Candidates:
+        return find_candidates(sample_pairs(columns, FIRST_LIMIT), live, np.zeros(size, bool), thorough=False)
 
     def bits_without(checksum: FoundChecksum) -> float:
-        bits = cut_bits(coarse, live, mask_of(checksum.positions, size), Style())
+        bits = cut_bits(coarse(), live, mask_of(checksum.positions, size), Style())
         # where other bytes are noise too, only one choice of target makes the relation a CRC
         return bits - (CRC_BITS if isinstance(name_checksum(checksum, columns).method, Crc) else 0.0)
 
@@ -116,15 +147,7 @@ def study(columns: Columns, given: FoundChecksum | None = None) -> Study:
         taken |= mask_of(checksum.positions, size)
     counters = find_counters(columns, taken)
     mux = find_multiplexer(columns, [c.positions for c in counters], taken)
-    plain = _whole_part(columns, coarse, live, taken, counters)
-    parts: tuple[Part, ...] = (plain,)
-    if mux is not None:
-        muxed = _muxed_parts(columns, coarse, live, taken, counters, mux)
-        if _still_pays(columns, live, plain, muxed, mux, any(c.positions == mux.positions for c in counters)):
-            parts = muxed
-        else:
-            mux = None
-    return Study(columns, tuple(checksums), mux, parts, possible_checks(columns))
+    return _Exact(checksums, counters, taken, mux, coarse)
 
 
 def _still_pays(
@@ -216,6 +239,13 @@ def _muxed_parts(
 
 def find_exact(columns: Columns) -> list[FoundField]:
     """Counters and checksums alone, as fields."""
+    columns = one_length(columns)
+    if len(columns) < FEW_FRAMES or not columns.live.any():
+        return []
+    exact = _exact(columns)
+    if exact.mux is None:
+        return [*map(checksum_field, exact.checksums), *map(counter_field, exact.counters)]
+    # a multiplexer that comes in turns counts as well: only the whole study tells which of the two it is
     found = study(columns)
     fields = [checksum_field(c) for c in found.checksums]
     return fields + [counter_field(c) for part in found.parts if part.mux_value is None for c in part.counters]

@@ -55,7 +55,9 @@ def make_app(
     ]
     for view in (glance, capture, guess, compare, bridge, prove, live):
         routes += view.routes(bench)
-    app = Starlette(routes=routes, exception_handlers={SwapbridgeError: _explain, HTTPException: _missing})
+    app = Starlette(
+        routes=routes, exception_handlers={SwapbridgeError: _explain, HTTPException: _missing, Exception: _broken}
+    )
     app.state.bench = bench
     return Guard(app, hosts=hosts, share_token=share_token, remote_may_write=remote_may_write)
 
@@ -72,6 +74,11 @@ def _missing(request: Request, error: Exception) -> Response:
     if request.url.path.startswith("/api/"):
         return JSONResponse({"error": words}, status_code=status)
     return PlainTextResponse(f"{words}\n", status_code=status)
+
+
+def _broken(request: Request, error: Exception) -> Response:
+    """Our own fault: said to the person, and raised again so that the command's log has it."""
+    return JSONResponse({"error": f"this should not happen: {type(error).__name__}: {error}"}, status_code=500)
 
 
 def _job(bench: Bench):  # type: ignore[no-untyped-def]

@@ -196,6 +196,18 @@ def test_broken_findings_are_said_not_shown(folder: Path, open_page: OpenPage) -
     assert "guess this capture again" in answer.json()["error"]
 
 
+def test_findings_with_an_infinity_are_shown(folder: Path, open_page: OpenPage) -> None:
+    """Python writes Infinity where JSON has no such number; a file like that must not break the page."""
+    here = open_page(folder)
+    here.job("/api/guess", {"file": "ramp.log"})
+    path = folder / "findings" / "ramp.json"
+    found = json.loads(path.read_text())
+    found["messages"][0]["signals"][0]["evidence"]["margin_bits"] = float("inf")
+    path.write_text(json.dumps(found))
+    claims = here.get("/api/claims", file="ramp.log")["claims"]
+    assert any("margin_bits" in c["evidence"] and c["evidence"]["margin_bits"] is None for c in claims)
+
+
 def test_an_envelope_keeps_every_extreme() -> None:
     value = np.zeros(100_000)
     value[54_321], value[12_345] = 7.0, -3.0

@@ -5,8 +5,6 @@ document.addEventListener("DOMContentLoaded", () => {
   const file = id("file");
   let claims = [], chosen = -1, mapName = "vehicle.dbc";
 
-  const sure = (c) => c >= 0.95 ? "sure" : c >= 0.8 ? "likely" : c >= 0.5 ? "perhaps" : "weak";
-
   const load = guard(async () => {
     if (!file.value) { id("claims").replaceChildren(make("p", { class: "soft", text: "No capture here yet." })); return; }
     const view = await ask(query("/api/claims", { file: file.value }));
@@ -22,7 +20,7 @@ document.addEventListener("DOMContentLoaded", () => {
     const out = table(["Claim", "Where", "How sure"], shown.map(([c, i]) => [
       make("button", { type: "button", class: "row", text: c.stimulus || c.kind, onclick: () => pick(i) }),
       make("span", { class: "mono", text: `${c.id} ${c.label}` }),
-      `${sure(c.confidence)} ${number(c.confidence, 3)}`]), [2]);
+      `${c.sure} ${number(100 * c.confidence, 1)} %`]), [2]);
     out.querySelectorAll("tbody tr").forEach((row, n) => { row.dataset.index = shown[n][1]; });
     id("claims").replaceChildren(shown.length ? out : make("p", { text: "Nothing in this capture follows a stimulus channel." }));
     if (shown.length) pick(shown[0][1]);
@@ -54,7 +52,7 @@ document.addEventListener("DOMContentLoaded", () => {
       const lines = [{ label: `${claim.name}${values.unit ? ` ${values.unit}` : ""}`, times: view.times, values: view.values }];
       if (view.stimulus) lines.push({ label: `${view.stimulus.name}, as measured, lag taken out`, times: view.stimulus.times, values: view.stimulus.values, dash: [6, 4] });
       plot(overlay, lines, { height: 300 });
-      verdict.textContent = view.stimulus ? `${number(view.frames, 0)} frames; half of the measured points differ by less than ${number(view.stimulus.median_error, 4)} ${view.stimulus.unit}.` : `${number(view.frames, 0)} frames.`;
+      verdict.textContent = view.stimulus ? `${number(view.frames, 0)} frames; half of the measured points differ by less than ${`${number(view.stimulus.median_error, 4)} ${view.stimulus.unit}`.trim()}.` : `${number(view.frames, 0)} frames.`;
       if (view.stimulus) dots(scatter, view.stimulus, claim); else scatter.replaceChildren(make("p", { class: "soft", text: "No stimulus channel belongs to this field." }));
     });
     await draw();

@@ -19,6 +19,7 @@ from swapbridge.core.frames import format_identifier, parse_identifier
 from swapbridge.core.layout import Layout
 from swapbridge.guess.fields import raw_values
 from swapbridge.guess.guess import guess
+from swapbridge.guess.report import sureness
 from swapbridge.page.bench import Bench, answer, body, stamp_of, text_of
 from swapbridge.page.jobs import Progress
 from swapbridge.page.pictures import envelope, payload_rows
@@ -100,7 +101,7 @@ def fields_of(bench: Bench, capture: str, identifier: int, extended: bool, bus: 
 
 def _read_findings(path: Path) -> dict[str, Any]:
     try:
-        found = json.loads(path.read_text(encoding="utf-8"))
+        found = json.loads(path.read_text(encoding="utf-8"), parse_constant=lambda _: None)
         if found["version"] != 1 or not isinstance(found["messages"], list):
             raise ValueError("it is not version 1")
     except (OSError, ValueError, KeyError, TypeError) as error:
@@ -122,6 +123,7 @@ def _described(message: dict[str, Any], item: dict[str, Any]) -> dict[str, Any]:
         "id": format_identifier(message["id"], message["extended"]),
         "bus": message["bus"],
         "label": label,
+        "sure": sureness(item["confidence"]),
         "positions": list(layout.positions),
         "words": str(item.get("evidence", {}).get("words", "")),
         "evidence": item.get("evidence", {}),
