@@ -193,7 +193,7 @@ def _evidence(claim: Claim, target: Target, chance: Chance | None) -> dict[str, 
             "right_share": round(table.right, 4),
             "gain_held_out": round(table.held, 4),
             "changes": table.changes,
-            "table": {str(raw): word for raw, word in table.table},
+            "choices": {str(raw): word for raw, word in table.table},
             "follows_with": round(claim.probability, 4),
         }
     assert fit is not None

@@ -356,6 +356,7 @@ def _plain_field(columns: Columns, found: CutField) -> FoundField:
     evidence: dict[str, Any] = {"frames": len(columns), "changes": changes, "margin_bits": round(found.margin, 1)}
     if layout.length >= NOISE_BITS and _is_noise(columns, found.positions):
         evidence["note"] = "high entropy, related to nothing: possibly authenticated, cannot be generated"
+        evidence["possibly_authenticated"] = True  # a signal map takes this word: the compiler then won't write it
     return FoundField(
         name=f"field_{layout.start}_{layout.length}",
         layout=layout,

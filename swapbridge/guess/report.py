@@ -49,7 +49,7 @@ def where(layout: Layout) -> str:
 
 def formula(field: FoundField) -> str:
     """How the raw value becomes the channel's: ``raw x 0.25 - 40``."""
-    table = field.evidence.get("table")
+    table = field.evidence.get("choices")
     if isinstance(table, dict):
         return ", ".join(f"{raw}={word}" for raw, word in table.items())
     sign = "-" if field.offset < 0 else "+"
@@ -198,6 +198,7 @@ def _about(field: FoundField) -> Iterator[str]:
         if field.copy_of:
             yield f"  the same quantity as {field.copy_of}"
         yield from _wrapped(str(field.evidence.get("words", "")))
+        yield from _wrapped(str(field.evidence.get("note", "")))
     for other in field.alternatives[:3]:
         words = ", ".join(f"{k} {v}" for k, v in other.items() if not isinstance(v, dict))
         yield from _wrapped(f"or: {words}")

@@ -42,7 +42,7 @@ def test_every_follower_is_found_with_its_numbers(plain_vehicle: Any) -> None:
     }
     assert found["speed_of_engine"].lag_s == pytest.approx(0.17, abs=0.02)
     assert found["speed_of_engine"].unit == "rpm"
-    assert found["lever"].evidence["table"] == {"1": "P", "2": "R", "3": "N", "4": "D"}
+    assert found["lever"].evidence["choices"] == {"1": "P", "2": "R", "3": "N", "4": "D"}
     assert found["coarse"].copy_of == "100.speed_of_engine"
     assert channels["engine_speed"]["followers"] == 2
 

@@ -119,7 +119,7 @@ def test_formulas_methods_and_sureness_in_words() -> None:
     """Short words for what the numbers say."""
     assert formula(field("a", Layout(0, 8))) == "raw"
     assert formula(field("a", Layout(0, 8), scale=0.75, offset=-48.0)) == "raw x 0.75 - 48"
-    assert formula(field("a", Layout(0, 8), evidence={"table": {"1": "P", "2": "R"}})) == "1=P, 2=R"
+    assert formula(field("a", Layout(0, 8), evidence={"choices": {"1": "P", "2": "R"}})) == "1=P, 2=R"
     assert [sureness(p) for p in (0.99, 0.9, 0.6, 0.3, 0.1)] == ["sure", "likely", "perhaps", "doubtful", "a hint"]
     counter = field("c", Layout(0, 4), "counter", method={"kind": "counter", "low": 0, "high": 14, "step": 1})
     assert method_words(counter) == "counts 0 to 14"
