@@ -346,8 +346,9 @@ def _extreme(builder: BlockBuilder, kind: str, a: Lin, b: Lin, tolerance: Fracti
         q = bound.denominator
         register = builder.emit("mul", a.register, builder.const(q))
         register = builder.emit(turned, register, builder.const(bound.numerator))
-        if builder.constant_value(register) is not None:
-            return Lin.constant(b.constant_value)
+        held = builder.constant_value(register)
+        if held is not None:  # the bound itself, or the value of a source that has only one valid value
+            return Lin.constant(held * a.scale / q + a.offset)
         return Lin.of(register, a.scale / q, a.offset)
     a, b = approximate(a, builder, tolerance), approximate(b, builder, tolerance)
     den = lcm(a.den, b.den)
@@ -365,7 +366,9 @@ def _extreme_nearby(builder: BlockBuilder, kind: str, a: Lin, bound: Fraction, t
     builder.notes.append(f"a limit needs more than 31 bits: {show(Fraction(limit, den))} instead, within 1/1000 step")
     register = builder.emit(kind, numerator(builder, a, den), builder.const(limit))
     held = builder.constant_value(register)
-    return Lin.of(register, Fraction(1, den), Fraction(0)) if held is None else Lin.constant(bound)
+    if held is None:
+        return Lin.of(register, Fraction(1, den), Fraction(0))
+    return Lin.constant(bound if held == limit else Fraction(held, den))
 
 
 def choose(builder: BlockBuilder, condition: Value, a: Value, b: Value, goal: Goal) -> Value:

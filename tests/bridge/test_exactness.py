@@ -253,6 +253,16 @@ def check_case(donor: SignalMap, host: SignalMap, kind: str, text: str, frames: 
     return compared
 
 
+def test_a_source_with_one_valid_value_keeps_it_under_a_limit() -> None:
+    """Narrowed to its valid values it is a constant; a limit below it is not the answer (found by Hypothesis)."""
+    one_bit = MapSignal("one", Layout(0, 1), not_available=(1,))
+    donor = SignalMap((MapMessage("M0", 0x100, False, 8, (one_bit,), period_ms=F(10)),))
+    target = MapSignal("Out", Layout(0, 8, "little_endian", True), role="value")
+    host = SignalMap((MapMessage("Out", 0x200, False, 8, (target,)),))
+    for text in ("clamp(d.M0.one, -1, 0)", "max(d.M0.one, -1)", "min(d.M0.one, 3)", "max(d.M0.one, 2)"):
+        assert check_case(donor, host, "plain", text, [[bytes(8)]] * 3) > 0
+
+
 @settings(max_examples=100, deadline=None, suppress_health_check=list(HealthCheck))
 @given(cases())
 def test_random_maps_and_expressions_are_exact(case: Any) -> None:
