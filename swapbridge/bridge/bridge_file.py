@@ -9,6 +9,13 @@ from swapbridge.bridge.toml_places import Place
 from swapbridge.core.errors import RefusedError
 from swapbridge.core.needs import Need
 
+LONGEST_REASON = 600
+
+
+def shortened(reason: str) -> str:
+    """A reason that quotes something endless, cut to what a person reads."""
+    return reason if len(reason) <= LONGEST_REASON else f"{reason[:LONGEST_REASON]}..."
+
 
 @dataclass(frozen=True, slots=True)
 class Source:
@@ -173,7 +180,7 @@ class BridgeFile:
 
     def refuse(self, place: Place, reason: str, remedy: str, column: int = 1) -> BridgeRefused:
         """The error for something at a place of this file (column counts within the expression there)."""
-        return BridgeRefused(f"{self.path}:{place.line}:{place.column + column - 1}: {reason}; {remedy}")
+        return BridgeRefused(f"{self.path}:{place.line}:{place.column + column - 1}: {shortened(reason)}; {remedy}")
 
     def bus(self, name: str) -> BusRule | None:
         """The bus of that name, or None."""

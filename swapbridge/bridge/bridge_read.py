@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
+import re
 import tomllib
 from difflib import get_close_matches
 from fractions import Fraction
@@ -22,8 +23,9 @@ from swapbridge.bridge.bridge_file import (
     SignalRule,
     Source,
     StateRules,
+    shortened,
 )
-from swapbridge.bridge.plan import MAX_TIME_US, STATES
+from swapbridge.bridge.plan import MAX_PASS_QUEUE, MAX_TIME_US, STATES
 from swapbridge.bridge.toml_places import Path, Places
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import identifier_word, parse_identifier
@@ -31,6 +33,10 @@ from swapbridge.core.needs import load_needs
 
 V = TypeVar("V")
 MAX_FILE_BYTES = 4_000_000
+MAX_DIGITS = 60
+"""Digits of a number, and its decimal exponent: far beyond any signal, and no number takes long to hold exactly."""
+_PID = re.compile(r"(?:0[xX])?[0-9A-Fa-f]{1,2}")
+_FLOAT = re.compile(r"[^eE]*(?:[eE]([+-]?[0-9_]+))?")
 
 
 def load_bridge(path: str | FilePath) -> BridgeFile:
@@ -60,12 +66,16 @@ def _read(file: FilePath) -> str:
             f"{file} is larger than {MAX_FILE_BYTES // 1_000_000} MB: that is no bridge file or needs list"
         )
     try:
-        return data.decode("utf-8")
+        return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise InputError(f"{file} is not UTF-8 text (byte {error.start}): save it as UTF-8") from None
 
 
 def _number_text(text: str) -> Fraction:
+    exponent = _FLOAT.fullmatch(text)
+    power = (exponent and exponent.group(1)) or "0"
+    if len(text) > MAX_DIGITS or abs(int(power)) > MAX_DIGITS:
+        raise InputError(f"{shortened(text)} has more than {MAX_DIGITS} digits: write a number of a measured size")
     try:
         return Fraction(text)
     except ValueError:
@@ -87,6 +97,7 @@ def parse_bridge(text: str, path: str = "bridge.toml") -> BridgeFile:
     """Read a bridge file's text (see `load_bridge`)."""
     data = _parse_toml(text, path)
     reader = _Reader(data, Places(text), path)
+    reader.no_endless_number()
     return reader.bridge(hashlib.sha256(text.encode()).hexdigest())
 
 
@@ -100,7 +111,19 @@ class _Reader:
 
     def fail(self, path: Path, reason: str, remedy: str) -> NoReturn:
         place = self.places.of_key(path)
-        raise InputError(f"{self.path}:{place.line}:{place.column}: {reason}; {remedy}")
+        raise InputError(f"{self.path}:{place.line}:{place.column}: {shortened(reason)}; {remedy}")
+
+    def no_endless_number(self) -> None:
+        """Refuse whole numbers too long to be printed or computed with."""
+        work: list[tuple[Path, Any]] = [((), self.data)]
+        while work:
+            path, value = work.pop()
+            if isinstance(value, dict):
+                work += [((*path, key), part) for key, part in value.items()]
+            elif isinstance(value, list):
+                work += [((*path, number), part) for number, part in enumerate(value)]
+            elif isinstance(value, int) and abs(value) >= 10**MAX_DIGITS:
+                self.fail(path, f"a number has more than {MAX_DIGITS} digits", "write a number of a measured size")
 
     def only(self, path: Path, table: dict[str, Any], *known: str) -> None:
         for key in table:
@@ -228,9 +251,15 @@ class _Reader:
             diagnostics=self._diagnostics(),
             states=self._states(),
             needs_file=self.text(("bridge",), head, "needs", ""),
-            pass_queue=self.integer(("bridge",), head, "pass_queue", 32),
+            pass_queue=self._pass_queue(head),
             digest=digest,
         )
+
+    def _pass_queue(self, head: dict[str, Any]) -> int:
+        size = self.integer(("bridge",), head, "pass_queue", 32)
+        if not 0 <= size <= MAX_PASS_QUEUE:
+            self.fail(("bridge", "pass_queue"), "pass_queue is out of reach", f"write 0 to {MAX_PASS_QUEUE} frames")
+        return size
 
     def _named(self, key: str) -> list[tuple[str, dict[str, Any]]]:
         table = self.table((), self.data, key)
@@ -414,15 +443,16 @@ class _Reader:
         mode = self.text(path, table, "mode")
         if mode not in ("pass", "answer"):
             self.fail((*path, "mode"), f"mode {mode!r} is not known", 'write "pass" or "answer"')
-        answers = []
+        answers: dict[int, Source] = {}
         for key, value in self.table(path, table, "answers").items():
-            try:
-                pid = int(key, 16)
-            except ValueError:
+            if not _PID.fullmatch(key):
                 self.fail((*path, "answers", key), f"{key!r} is not a hexadecimal identifier", 'write "0C" = "..."')
-            answers.append((pid, self.source((*path, "answers", key), value)))
+            pid = int(key, 16)
+            if pid in answers:
+                self.fail((*path, "answers", key), f"identifier {pid:02X} is answered twice", "leave one out")
+            answers[pid] = self.source((*path, "answers", key), value)
         return Diagnostics(
-            mode, self.text(path, table, "tester"), self.text(path, table, "engine", ""), tuple(answers),
+            mode, self.text(path, table, "tester"), self.text(path, table, "engine", ""), tuple(answers.items()),
             self.flag(path, table, "extended", False), self.places.of_key(path),
         )  # fmt: skip
 

@@ -6,11 +6,13 @@ import dataclasses
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 from swapbridge.bridge.bridge_file import BridgeFile
 from swapbridge.bridge.bridge_read import load_bridge
 from swapbridge.bridge.build import BlockBuilder, Memory, OverflowRefused
+from swapbridge.bridge.constants import parse_source
 from swapbridge.bridge.coverage import check_load, check_needs
 from swapbridge.bridge.explain import explain_plan
 from swapbridge.bridge.lower import Lowering
@@ -25,6 +27,7 @@ from swapbridge.bridge.values import LoweringError
 from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import split_word
+from swapbridge.core.units import SPELLINGS, find_unit
 from swapbridge.signalmap import SignalMap, format_map, load_map
 
 
@@ -97,6 +100,11 @@ class _Compiler:
             raise self.bridge.refuse(
                 self.bridge.buses[0].place, f"a value could leave 64 bits ({error})", "state coarser resolutions"
             ) from None
+        except RecursionError:
+            raise self.bridge.refuse(
+                self.bridge.buses[0].place, "an expression, or named values one within another, nest too deep",
+                "write long sums in brackets of a few terms each, and shorter chains of [values]",
+            ) from None  # fmt: skip
 
     def _run(self) -> CompileResult:
         bridge = self.bridge
@@ -151,6 +159,17 @@ class _Compiler:
                     self.sources.find_signal(bus, found.name, name)
             except LoweringError as error:
                 raise bridge.refuse(options.message.place, error.reason, error.remedy) from None
+        for spelling in bridge.units:
+            try:
+                find_unit(spelling, bridge.units)
+            except InputError:
+                raise bridge.refuse(
+                    bridge.buses[0].place,
+                    f"[units] says that {spelling!r} is {bridge.units[spelling]!r}, which is no known unit",
+                    f"known are {', '.join(sorted({u.name for u in SPELLINGS.values()} - {''}))}",
+                ) from None
+        for source in chain(bridge.constants.values(), bridge.values.values()):
+            parse_source(bridge, source)  # what nothing uses is read too
         for table in (bridge.constants, bridge.values, bridge.curves):
             for name in table:
                 if name in known or name in ("state", "invalid"):

@@ -32,6 +32,8 @@ from swapbridge.core.units import NONE, Unit, find_unit
 
 TASK_OPS = 120
 """Operations after which filters go into a further task, so that no single poll takes long."""
+MAX_PARTS = 100_000
+"""Parts of all expressions together, named values written out: far beyond any bridge, and reached within seconds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +76,7 @@ class Lowering:
         self.kept: dict[tuple[Node, Unit | None, Fraction, Fraction | None], Kept] = {}
         self._where: list[Source] = []
         self._naming: list[str] = []
+        self._parts = 0
 
     # --- entry
 
@@ -116,6 +119,12 @@ class Lowering:
             ) from None
 
     def _lower(self, node: Node, builder: BlockBuilder, goal: Goal) -> Value:
+        self._parts += 1
+        if self._parts > MAX_PARTS:
+            raise LoweringError(
+                f"all expressions come to more than {MAX_PARTS} parts, each named value counted where it is used",
+                "use named values that hold others less often",
+            )
         if isinstance(node, Number):
             return Value(Lin.constant(node.value), self._unit(node.unit))
         if isinstance(node, Truth):

@@ -25,6 +25,7 @@ from swapbridge.core.obd import (
     REQUEST_ENGINE_29,
     SERVICE,
     Pid,
+    diagnostic_use,
 )
 from swapbridge.signalmap import MapMessage, MapSignal, SignalMap
 
@@ -70,6 +71,12 @@ def _one_rule(
     out = []
     for first, last in rule.ranges:
         word = rule.new_word if rule.new_word >= 0 else first
+        use = diagnostic_use(*split_word(word))
+        if use and rule.new_word >= 0 and not diagnostic_use(*split_word(first)):
+            label = format_identifier(*split_word(word))
+            raise bridge.refuse(
+                rule.place, f"{label} is for {use}, and no other frame becomes one", "give it another identifier"
+            )
         if not rule.block and first == last:
             _refuse_second_sender(bridge, maps, sends, rule, word, numbers)
         out.append(Pass(numbers[rule.from_bus], first, last, numbers[rule.to_bus], rule.block, rule.new_word))

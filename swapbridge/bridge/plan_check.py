@@ -3,7 +3,20 @@
 from __future__ import annotations
 
 from swapbridge.bridge.intervals import Interval, fits_int64, op_interval, table_inner
-from swapbridge.bridge.plan import MAX_TIME_US, OP_ARITY, STATES, Block, Feed, Op, Pass, Plan, Receive, Send, Variant
+from swapbridge.bridge.plan import (
+    MAX_PASS_QUEUE,
+    MAX_TIME_US,
+    OP_ARITY,
+    STATES,
+    Block,
+    Feed,
+    Op,
+    Pass,
+    Plan,
+    Receive,
+    Send,
+    Variant,
+)
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import EXTENDED_BIT
 from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
@@ -85,7 +98,7 @@ def _check_buses(plan: Plan) -> None:
         _need(0 < bus.silent_us <= MAX_TIME_US, f"bus {bus.name}", "has a bad silent time")
         _need(0 < bus.bit_rate <= 1_000_000, f"bus {bus.name}", "has a bad bit rate")
         _need(bus.placement in ("inline", "added-node"), f"bus {bus.name}", "has an unknown placement")
-    _need(0 <= plan.pass_queue <= 4096, "the pass queue", "must hold 0 to 4096 frames")
+    _need(0 <= plan.pass_queue <= MAX_PASS_QUEUE, "the pass queue", f"must hold 0 to {MAX_PASS_QUEUE} frames")
     _need(not plan.passes or plan.pass_queue > 0, "the pass queue", "is empty although frames are passed")
 
 

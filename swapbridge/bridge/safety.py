@@ -13,6 +13,7 @@ from swapbridge.bridge.sources import Sources, invalid_code, is_choice
 from swapbridge.bridge.targets import Made
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.obd import diagnostic_use
 from swapbridge.core.units import find_unit
 from swapbridge.signalmap import MapSignal, SignalMap
 
@@ -42,6 +43,7 @@ def check_safety(
     for draft in drafts:
         if draft.send.request is not None:
             continue
+        _diagnostics(bridge, draft)
         warnings += _senders(bridge, maps, draft)
         _guarded(bridge, maps, draft, warnings)
         _authenticated(bridge, draft)
@@ -115,6 +117,19 @@ def _senders(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft
             f"{draft.bus}, then write sender_gone = true in its rule"
         ]
     return []
+
+
+def _diagnostics(bridge: BridgeFile, draft: SendDraft) -> None:
+    """Refuse a made-up request or answer of diagnostics: it could clear codes, or speak for the engine computer."""
+    use = diagnostic_use(*split_word(draft.send.word))
+    if use:
+        label = format_identifier(*split_word(draft.send.word))
+        raise _refuse(
+            bridge,
+            draft,
+            f"{label} is for {use}, and a translator never makes one up",
+            "leave it out; [diagnostics] passes a scan tool through or answers service 01",
+        )
 
 
 def _guarded(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft, warnings: list[str]) -> None:

@@ -43,7 +43,7 @@ class Places:
 
     def __init__(self, text: str) -> None:
         self._lines = text.splitlines()
-        self._keys: list[tuple[Path, int, int]] = []
+        self._keys: dict[Path, tuple[int, int]] = {}
         self._scan()
 
     def _scan(self) -> None:
@@ -54,12 +54,12 @@ class Places:
             parts = split_key(header.group(2)) if header else None
             if header and parts and len(header.group(1)) == len(header.group(3)):
                 here = self._resolve(parts, counts, new=header.group(1) == "[[")
-                self._keys.append((here, number, line.index("[")))
+                self._keys.setdefault(here, (number, line.index("[")))
                 continue
             equals = _first_equals(line)
             key = split_key(line[:equals].strip()) if equals > 0 else None
             if key:
-                self._keys.append(((*here, *key), number, len(line) - len(line.lstrip())))
+                self._keys.setdefault((*here, *key), (number, len(line) - len(line.lstrip())))
 
     @staticmethod
     def _resolve(parts: tuple[str, ...], counts: dict[Path, int], *, new: bool) -> Path:
@@ -97,11 +97,10 @@ class Places:
 
     def _nearest(self, path: Path) -> tuple[int, int, int]:
         """Line, column (from 0) and depth of the longest known beginning of a path."""
-        best = (0, 0, 0)
-        for known, line, column in self._keys:
-            if len(known) > best[2] and path[: len(known)] == known:
-                best = (line, column, len(known))
-        return best
+        for depth in range(len(path), 0, -1):
+            if path[:depth] in self._keys:
+                return (*self._keys[path[:depth]], depth)
+        return (0, 0, 0)
 
 
 def _word_at(text: str, word: str, begin: int) -> int:

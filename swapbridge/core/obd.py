@@ -19,6 +19,30 @@ REQUEST_ALL_29 = (0x18DB33F1, True)
 """Functional request, 29 bits."""
 REQUEST_ENGINE_29 = (0x18DA10F1, True)
 """Physical request to the engine computer, 29 bits."""
+_DIAGNOSTIC_11 = frozenset({0x7DF, *range(0x7E0, 0x7F0)})
+_DIAGNOSTIC_FORMATS = frozenset({0xDA, 0xDB})
+_CLEARING = {0xFECC: "DM3", 0xFED3: "DM11"}
+_REQUEST_FORMAT = 0xEA
+
+
+def diagnostic_use(identifier: int, extended: bool) -> str:
+    """What diagnostics an identifier is for, or "": nothing but a scan tool and the modules it asks send these.
+
+    ISO 15765-4: 7DF, 7E0 to 7E7 and their answers 7E8 to 7EF; in 29 bits the formats DA (one module) and DB (all) at
+    any priority. SAE J1939-73: DM3 and DM11 clear fault codes; SAE J1939-21: format EA asks for any of them. From
+    memory of those standards; the identifiers of ISO 15765-4 are those `can-isotp` and `obd` use.
+    """
+    if not extended:
+        return "a scan tool's requests and their answers" if identifier in _DIAGNOSTIC_11 else ""
+    form = identifier >> 16 & 0x3FF
+    if form in _DIAGNOSTIC_FORMATS:
+        return "a scan tool's requests and their answers"
+    if form == _REQUEST_FORMAT:
+        return "requests, which can ask a module to clear its fault codes"
+    group = identifier >> 8 & 0x3_FFFF
+    return f"{_CLEARING[group]}, which clears fault codes" if group in _CLEARING else ""
+
+
 SERVICE = 0x01
 ANSWER = 0x41
 MAX_PIDS_PER_REQUEST = 6

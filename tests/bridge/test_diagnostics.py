@@ -1,0 +1,122 @@
+"""Diagnostics: nothing clears codes, nothing speaks for the engine computer but service 01 data that was asked for."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+
+from swapbridge.bridge import BridgeRefused, Translator
+from swapbridge.core.frames import identifier_word, split_word
+from swapbridge.core.obd import PIDS, diagnostic_use
+from swapbridge.signalmap import MapMessage, SignalMap
+from tests.bridge.kit import DONOR, HEAD, compile_text, signal
+
+
+def with_scan(signal_map: SignalMap, identifier: int, extended: bool) -> SignalMap:
+    """The map with a message of that identifier whose bytes can be said one by one."""
+    message = MapMessage("Scan", identifier, extended, 8, (signal("Length", 0, 8), signal("Service", 8, 8)))
+    return dataclasses.replace(signal_map, messages=(*signal_map.messages, message))
+
+
+CLEAR = """
+[[messages]]
+send = "donor.Scan"
+period_ms = 100
+sender_gone = true
+rest = "zero"
+[messages.signals]
+Length = { value = "1", fallback = "1", role = "value" }
+Service = { value = "4", fallback = "4", role = "value" }
+"""
+
+
+@pytest.mark.parametrize(
+    ("identifier", "extended", "pattern"),
+    [
+        # ISO 15765-4, from memory; the library can-isotp and obd use these identifiers
+        (0x7DF, False, r"Scan: 7DF is for a scan tool's requests and their answers, and a translator never makes"),
+        (0x7E0, False, "7E0 is for a scan tool's requests"),
+        (0x7E7, False, "7E7 is for a scan tool's requests"),
+        (0x7E8, False, "7E8 is for a scan tool's requests"),
+        (0x7EF, False, "7EF is for a scan tool's requests"),
+        (0x18DB33F1, True, "18DB33F1x is for a scan tool's requests"),
+        (0x18DA10F1, True, "18DA10F1x is for a scan tool's requests"),
+        (0x1CDA10F1, True, "1CDA10F1x is for a scan tool's requests"),
+        # SAE J1939-73 and -21, from memory: DM3, DM11, request
+        (0x18FECC00, True, "DM3, which clears fault codes"),
+        (0x18FED300, True, "DM11, which clears fault codes"),
+        (0x18EAFFF9, True, "requests, which can ask a module to clear its fault codes"),
+    ],
+)
+def test_no_frame_of_diagnostics_is_made_up(identifier: int, extended: bool, pattern: str) -> None:
+    with pytest.raises(BridgeRefused, match=pattern):
+        compile_text(HEAD + CLEAR, with_scan(DONOR, identifier, extended))
+
+
+def test_an_ordinary_message_of_the_same_form_is_sent() -> None:
+    for identifier, extended in ((0x7DE, False), (0x7F0, False), (0x18FECA00, True), (0x18EEFF00, True)):
+        assert diagnostic_use(identifier, extended) == ""
+        plan = compile_text(HEAD + CLEAR, with_scan(DONOR, identifier, extended)).plan
+        assert [split_word(s.word) for s in plan.sends] == [(identifier, extended)]
+
+
+@pytest.mark.parametrize("target", ["7E0", "7DF", "18DB33F1x", "18FED300x"])
+def test_no_other_frame_is_renamed_into_one_of_diagnostics(target: str) -> None:
+    rule = f'[[pass]]\nfrom = "host"\nto = "donor"\nids = ["600"]\nas = "{target}"\n'
+    with pytest.raises(BridgeRefused, match="no other frame becomes one"):
+        compile_text(HEAD + rule)
+    real = rule.replace("600", "7E1")
+    assert compile_text(HEAD + real).plan.passes, "a scan tool's own request may go on under another number"
+
+
+@pytest.mark.parametrize("number", ["01", "41", "00", "02"])
+def test_readiness_lists_and_codes_are_never_answered(number: str) -> None:
+    text = f'[diagnostics]\nmode = "answer"\ntester = "host"\nanswers = {{ "{number}" = "0" }}\n'
+    with pytest.raises(BridgeRefused, match=r"readiness|is no identifier of service 01"):
+        compile_text(HEAD + text)
+
+
+def test_whatever_is_answered_the_plan_asks_and_answers_service_01_alone() -> None:
+    wanted = {n: p for n, p in PIDS.items() if p.unit == "rpm" or p.unit == "degC"}
+    assert len(wanted) > 3
+    source = {"rpm": "min(donor.PCM_FAST.RPM, 16000 rpm)", "degC": "donor.PCM_SLOW.Coolant"}
+    answers = ", ".join(f'"{n:02X}" = "{source[p.unit]}"' for n, p in wanted.items())
+    for extended in (False, True):
+        more = f'[diagnostics]\nmode = "answer"\ntester = "host"\nextended = {str(extended).lower()}\n'
+        plan = compile_text(HEAD + more + f"answers = {{ {answers} }}\n").plan
+        asked = [s for s in plan.sends if s.request is not None]
+        assert asked == list(plan.sends)
+        assert len(asked) >= len(wanted) + 1
+        answer = identifier_word(*((0x18DAF110, True) if extended else (0x7E8, False)))
+        for send in asked:
+            assert send.request is not None
+            assert (send.word, send.period_us, send.once) == (answer, 0, False), "only ever on request"
+            assert {v.base[1] for v in send.variants} == {0x41}
+            assert send.request.prefix[1] == 0x01
+            assert send.request.prefix[2] not in (0x01, 0x41)
+
+
+def test_no_other_service_gets_an_answer_whatever_it_asks() -> None:
+    text = (
+        '[diagnostics]\nmode = "answer"\ntester = "host"\nanswers = { "0C" = "min(donor.PCM_FAST.RPM, 16000 rpm)" }\n'
+    )
+    fast = DONOR.messages[0]
+    translator = Translator(compile_text(HEAD + text).plan)
+    now, counter, answered = 0, 0, set()
+    for service in range(256):  # 03, 07 and 0A read codes, 04 clears them, 09 tells what vehicle it is (SAE J1979)
+        for length, number in ((1, 0), (2, 0x00), (2, 0x01), (2, 0x0C), (2, 0x41), (6, 0x0C)):
+            data = bytearray(8)
+            fast.signals[-2].layout.pack(data, counter)
+            counter = (counter + 1) % 15
+            checksum = fast.signals[-1].checksum
+            assert checksum is not None
+            checksum.insert(data)
+            now += 6000
+            translator.on_frame(0, 0x100, bytes(data), now)
+            for word in (0x7DF, 0x7E0):
+                translator.on_frame(1, word, bytes([length, service, number]).ljust(8, b"\x55"), now)
+            for sent in iter(lambda: translator.poll(now), None):  # noqa: B023
+                assert (sent.bus, sent.word, sent.data[1]) == (1, 0x7E8, 0x41)
+                answered.add((service, number, sent.data[2]))
+    assert answered == {(1, 0x00, 0x00), (1, 0x0C, 0x0C)}
