@@ -12,6 +12,7 @@ from swapbridge.cli.common import console, progress_bar, say, table
 from swapbridge.cli.folder import CAPTURES, InFolder
 from swapbridge.cli.survey_cmd import bit_rate_option
 from swapbridge.core.files import written_whole
+from swapbridge.guess.integrity import integrity_words
 from swapbridge.survey import compare, needs_toml
 from swapbridge.survey.report import CHANGE_COLUMNS, MISSING_COLUMNS, change_rows, comparison_line, missing_rows
 
@@ -49,6 +50,11 @@ def command(
         second = read_capture(b, progress=report)
     with progress_bar("Comparing") as report:
         found = compare(first, second, bit_rate=bit_rate, progress=report)
+    with progress_bar("Studying") as report:
+        found = found.with_integrity(
+            integrity_words(first, only={one.identifier.key for one in found.vanished}, progress=report),
+            integrity_words(second, only={one.identifier.key for one in found.appeared}, progress=report),
+        )
     if json_path is not None:
         with written_whole(json_path) as temporary:
             temporary.write_text(json.dumps(found.to_json(), indent=1) + "\n", encoding="utf-8")

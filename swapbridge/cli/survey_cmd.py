@@ -11,6 +11,8 @@ from swapbridge.capture import read_capture
 from swapbridge.cli.common import console, progress_bar, say, table
 from swapbridge.cli.folder import CAPTURES, InFolder
 from swapbridge.core.files import written_whole
+from swapbridge.guess.executors import open_executor
+from swapbridge.guess.integrity import WORTH_PROCESSES, integrity_words
 from swapbridge.survey import Survey, survey
 from swapbridge.survey.report import (
     BUS_COLUMNS,
@@ -74,6 +76,9 @@ def command(capture: Path, bit_rate: int | dict[str, int], seconds: bool, json_p
         frames = read_capture(capture, progress=report)
     with progress_bar("Surveying") as report:
         found = survey(frames, bit_rate=bit_rate, progress=report)
+    jobs = None if len(found.identifiers) >= WORTH_PROCESSES else 1
+    with open_executor(jobs=jobs, frames=len(frames)) as executor, progress_bar("Studying") as report:
+        found = found.with_integrity(integrity_words(frames, progress=report, executor=executor))
     if json_path is not None:
         with written_whole(json_path) as temporary:
             temporary.write_text(json.dumps(found.to_json(), indent=1) + "\n", encoding="utf-8")

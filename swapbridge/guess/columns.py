@@ -10,8 +10,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.capture.capture import Capture, FrameKey
+
 FEW_FRAMES = 8
 """With fewer frames than this nothing can be said of an identifier."""
+LONG_GAP_NS = 2_000_000_000
+"""A silence longer than this (and than ten periods) is a seam: frames on its two sides are no neighbours."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +110,16 @@ def make_columns(
         breaks = np.zeros(len(time_ns), bool)
         breaks[:1] = True
     return Columns(identifier, extended, time_ns, length, np.ascontiguousarray(payload[:, :width]), breaks)
+
+
+def columns_of(capture: Capture, key: FrameKey, rows: npt.NDArray[np.intp]) -> Columns:
+    """Columns of the identifier that these rows of a capture carry, with its seams."""
+    time_ns = capture.time_ns[rows]
+    breaks = np.ones(len(rows), bool)
+    steps = np.diff(time_ns)
+    if len(steps):
+        breaks[1:] = (steps > LONG_GAP_NS) & (steps > 10 * np.median(steps))
+    return make_columns(key.identifier, key.extended, time_ns, capture.length[rows], capture.payload[rows], breaks)
 
 
 @dataclass(frozen=True, slots=True)

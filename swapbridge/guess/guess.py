@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.stimulus import StimulusTrack
-from swapbridge.guess.columns import Columns, make_columns
+from swapbridge.guess.columns import Columns, columns_of
 from swapbridge.guess.fields import MessageFields
 from swapbridge.guess.findings import Findings
 from swapbridge.guess.layout import house_style, lay_out, study, with_support
@@ -19,9 +19,6 @@ from swapbridge.guess.pooling import pool
 
 Rows = npt.NDArray[np.intp]
 Progress = Callable[[float, str], None]
-
-LONG_GAP_NS = 2_000_000_000
-"""A silence longer than this (and than ten periods) is a seam: frames on its two sides are no neighbours."""
 
 
 def guess(
@@ -74,7 +71,7 @@ def find_layouts(
     capture = captures[0]
     for key, rows in capture.groups():
         if ids is None or (key.identifier, key.extended) in ids:
-            tasks.append((key, rows, _columns_of(capture, key, rows)))
+            tasks.append((key, rows, columns_of(capture, key, rows)))
     all_columns = [t[2] for t in tasks]
     studies = []
     results = map(study, all_columns) if executor is None else executor.map(study, all_columns)
@@ -95,15 +92,6 @@ def find_layouts(
         )
         for (key, rows, columns), result in zip(tasks, studies, strict=True)
     ]
-
-
-def _columns_of(capture: Capture, key: FrameKey, rows: Rows) -> Columns:
-    time_ns = capture.time_ns[rows]
-    breaks = np.ones(len(rows), bool)
-    steps = np.diff(time_ns)
-    if len(steps):
-        breaks[1:] = (steps > LONG_GAP_NS) & (steps > 10 * np.median(steps))
-    return make_columns(key.identifier, key.extended, time_ns, capture.length[rows], capture.payload[rows], breaks)
 
 
 def _part(progress: Progress | None, low: float, high: float) -> Progress | None:

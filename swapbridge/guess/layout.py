@@ -97,11 +97,11 @@ def study(columns: Columns, given: FoundChecksum | None = None) -> Study:
     """
     columns = one_length(columns)
     live = columns.live
-    size = len(live)
     if len(columns) < FEW_FRAMES or not live.any():
         return Study(columns, (), None, ())
     exact = _exact(columns, given)
-    coarse, taken, counters, mux = exact.coarse(), exact.taken, exact.counters, exact.mux
+    coarse, taken, counters = exact.coarse(), exact.taken, exact.counters
+    mux = find_multiplexer(columns, [c.positions for c in counters], taken)
     plain = _whole_part(columns, coarse, live, taken, counters)
     parts: tuple[Part, ...] = (plain,)
     if mux is not None:
@@ -120,7 +120,6 @@ class _Exact:
     checksums: list[FoundChecksum]
     counters: list[FoundCounter]
     taken: npt.NDArray[np.bool_]
-    mux: FoundMux | None
     coarse: Callable[[], Candidates]
 
 
@@ -145,9 +144,9 @@ def _exact(columns: Columns, given: FoundChecksum | None = None) -> _Exact:
     taken = np.zeros(size, bool)
     for checksum in checksums:
         taken |= mask_of(checksum.positions, size)
-    counters = find_counters(columns, taken)
-    mux = find_multiplexer(columns, [c.positions for c in counters], taken)
-    return _Exact(checksums, counters, taken, mux, coarse)
+    if checksums:
+        counters = find_counters(columns, taken)
+    return _Exact(checksums, counters, taken, coarse)
 
 
 def _still_pays(
@@ -243,7 +242,8 @@ def find_exact(columns: Columns) -> list[FoundField]:
     if len(columns) < FEW_FRAMES or not columns.live.any():
         return []
     exact = _exact(columns)
-    if exact.mux is None:
+    counting = [c.positions for c in exact.counters]
+    if not counting or find_multiplexer(columns, counting, exact.taken) is None:
         return [*map(checksum_field, exact.checksums), *map(counter_field, exact.counters)]
     # a multiplexer that comes in turns counts as well: only the whole study tells which of the two it is
     found = study(columns)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -90,6 +90,18 @@ class Comparison:
     same: int
     remarks: tuple[str, ...] = ()
 
+    def with_integrity(
+        self,
+        in_a: Mapping[tuple[str, int, bool], tuple[str, ...]],
+        in_b: Mapping[tuple[str, int, bool], tuple[str, ...]],
+    ) -> Comparison:
+        """The same, counters and checksums of what vanished and appeared as a thorough search found them."""
+        return replace(
+            self,
+            vanished=tuple(_with_words(one, in_a) for one in self.vanished),
+            appeared=tuple(_with_words(one, in_b) for one in self.appeared),
+        )
+
     def to_json(self) -> dict[str, Any]:
         return {
             "version": 1,
@@ -112,6 +124,11 @@ class Comparison:
             "same": self.same,
             "remarks": list(self.remarks),
         }
+
+
+def _with_words(one: Missing, words: Mapping[tuple[str, int, bool], tuple[str, ...]]) -> Missing:
+    seen = one.identifier
+    return replace(one, identifier=replace(seen, hints=words.get(seen.key, seen.hints)))
 
 
 def _missing_json(one: Missing) -> dict[str, Any]:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -43,7 +43,7 @@ class IdentifierSurvey:
     load : float
         Its mean share of the bus while the bus was awake, 0 to 1.
     hints : tuple of str
-        Counters and checksums that are plain to see, in words.
+        Counters and checksums in words: those that are plain to see, or what a thorough search found.
     """
 
     bus: str
@@ -68,6 +68,11 @@ class IdentifierSurvey:
     def name(self) -> str:
         """Identifier as the command line takes it."""
         return format_identifier(self.identifier, self.extended)
+
+    @property
+    def key(self) -> tuple[str, int, bool]:
+        """Bus, identifier, and whether it has 29 bits."""
+        return self.bus, self.identifier, self.extended
 
     @property
     def jitter_ms(self) -> float:
@@ -200,6 +205,18 @@ class Survey:
     def of(self, sending: Sending) -> Iterator[IdentifierSurvey]:
         """Identifiers that are sent that way."""
         return (one for one in self.identifiers if one.sending == sending)
+
+    def with_integrity(self, words: Mapping[tuple[str, int, bool], tuple[str, ...]]) -> Survey:
+        """The same with counters and checksums that a thorough search found, in place of what was plain to see.
+
+        Parameters
+        ----------
+        words : mapping of (bus, identifier, extended) to tuple of str
+            What was found in those that were searched; the others stay as they are.
+        """
+        return replace(
+            self, identifiers=tuple(replace(one, hints=words.get(one.key, one.hints)) for one in self.identifiers)
+        )
 
     def to_json(self) -> dict[str, Any]:
         return {

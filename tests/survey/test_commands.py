@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 import subprocess
 import sys
 from pathlib import Path
@@ -14,6 +15,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from swapbridge.cli.main import cli
+from swapbridge.core.integrity import Crc
 
 DBC = """VERSION ""
 
@@ -67,7 +69,7 @@ def test_survey_shows_the_inventory(host: Path, tmp_path: Path) -> None:
         "2B0",
         "CF00400x",
         "1,200",
-        "counter in byte 7, low nibble",
+        "counter in byte 7 bits 3-0 (0 to 15)",
         "at 250,000 bit/s",
         "busiest second",
     ):
@@ -184,3 +186,31 @@ def test_as_a_real_process(host: Path) -> None:
         check=False,
     )
     assert failed.returncode == 2
+
+
+def test_survey_names_counters_and_checksums_as_guess_does(tmp_path: Path) -> None:
+    """A CRC with a start value of its own and a counter short of the top, which no glance finds; and no false one."""
+    crc = Crc(8, 0x2F, 0xFF, False, 0xFF, tuple(range(1, 8)), before=b"\x5a")
+    lines = []
+    for i in range(600):
+        data = bytearray(
+            [0, i % 15, *round(3000 + 900 * math.sin(i / 40)).to_bytes(2, "big"), 40 + i // 60, 0x12, i * i % 7, 0xFF]
+        )
+        data[0] = crc.value(bytes(data))
+        lines.append(
+            f"({i // 100}.{i % 100:02d}0000) can0 1A0#{data.hex()}\n({i // 100}.{i % 100:02d}0500) can0 2B0#01\n"
+        )
+    log, out = tmp_path / "a.log", tmp_path / "s.json"
+    log.write_text("".join(lines))
+    result = run("survey", log, "--json", out)
+    assert result.exit_code == 0, result.output
+    assert "counter in byte 1 bits 3-0 (0 to 14); checksum in byte 0" in result.output
+    assert max(map(len, result.stdout.splitlines()[1:])) <= 100
+    words = {one["id"]: one["hints"] for one in json.loads(out.read_text())["identifiers"]}
+    assert words[0x1A0] == ["counter in byte 1 bits 3-0 (0 to 14)", "checksum in byte 0 (CRC-8 polynomial 0x2F)"]
+    assert words[0x2B0] == []
+    other = tmp_path / "b.log"
+    other.write_text("".join(line for line in "".join(lines).splitlines(True) if " 1A0#" not in line))
+    needs = tmp_path / "needs.toml"
+    assert run("compare", log, other, "--needs", needs).exit_code == 0
+    assert "checksum in byte 0 (CRC-8" in needs.read_text()
