@@ -120,6 +120,19 @@ def find_checksums(
     return found
 
 
+def distinct_rows(columns: Columns) -> npt.NDArray[np.uint8]:
+    """(U, B) uint8: distinct payloads, at most `ROWS_USED` of them."""
+    return _prepare(columns).payload
+
+
+def fit_affine(columns: Columns, target: tuple[int, ...]) -> FoundChecksum | None:
+    """The affine function of all other bits that gives these, if there is one."""
+    table = _prepare(columns)
+    chosen = np.array(target)
+    moving = chosen[table.live[chosen]]
+    return _try_affine(table, target, moving, table.live, None) if len(moving) else None
+
+
 def _all_targets(table: _Table, counters: list[FoundCounter]) -> list[FoundChecksum]:
     width = table.payload.shape[1]
     usable = table.live

@@ -27,6 +27,7 @@ from swapbridge.guess.kinds import field_kind, is_signed
 from swapbridge.guess.multiplex import FoundMux, find_multiplexer
 from swapbridge.guess.naming import name_checksum
 from swapbridge.guess.support import Signature, mirror_of_counter, possible_checks, proven_formulas, supported
+from swapbridge.guess.wide import join_bytes
 
 PAIRS_LIMIT = 2000
 """Steps between frames that code lengths are counted over; see `sample_pairs`."""
@@ -140,7 +141,7 @@ def _exact(columns: Columns, given: FoundChecksum | None = None) -> _Exact:
     checksums = [given] if given is not None else find_checksums(columns, counters, bits_without)
     if not checksums and (mirror := mirror_of_counter(columns, counters)) is not None:
         checksums = [mirror]
-    checksums = [name_checksum(c, columns) for c in checksums]
+    checksums = [name_checksum(c, columns) for c in join_bytes(columns, checksums)]
     taken = np.zeros(size, bool)
     for checksum in checksums:
         taken |= mask_of(checksum.positions, size)
