@@ -11,7 +11,7 @@ from swapbridge.bus.replay import ReplayReport, replay, translate
 from swapbridge.bus.run import RunReport, RunRequest, run
 from swapbridge.bus.script import Step, default_script_text, load_script, parse_script
 from swapbridge.bus.spec import BusSpec, load_bus_config, parse_bus
-from swapbridge.bus.virtual_check import virtual_check
+from swapbridge.bus.virtual_check import VirtualRun, virtual_check
 
 __all__ = [
     "PROOF_NAME",
@@ -27,6 +27,7 @@ __all__ = [
     "RunReport",
     "RunRequest",
     "Step",
+    "VirtualRun",
     "default_script_text",
     "find_bitrate",
     "load_bus_config",

@@ -105,6 +105,8 @@ class LiveStatus:
 class _Made:
     data: bytes = b""
     count: int = 0
+    handed: int = 0
+    last_ns: int = 0
     ruling: Ruling | None = None
 
 
@@ -227,12 +229,46 @@ class Live:
         """How long it has run."""
         return (time.monotonic_ns() - self._started_ns) / 1e9
 
-    def fall_back(self, seconds: float) -> None:
-        """Stop listening and go on sending, so that every age limit passes and the fallbacks go out."""
+    def handed_over(self) -> dict[tuple[int, int], int]:
+        """Frames that the gate let through so far, by bus number and identifier word of the plan."""
+        return {key: made.handed for key, made in self._made.items()}
+
+    def fall_back(self, least_s: float, most_s: float) -> tuple[str, ...]:
+        """Stop listening and go on sending, so that age limits and hold times pass and the fallbacks go out.
+
+        Parameters
+        ----------
+        least_s : float
+            Goes on so long at least.
+        most_s : float
+            Goes on until every value says its safe answer, but not longer than this.
+
+        Returns
+        -------
+        tuple of str
+            Values that have not come to their safe answer.
+        """
         self._feeding = False
-        end = time.monotonic() + seconds
-        while time.monotonic() < end and self._thread.is_alive():
+        begin = time.monotonic()
+        while self._thread.is_alive():
+            gone_s = time.monotonic() - begin
+            if gone_s >= most_s or (gone_s >= least_s and not self.not_safe()):
+                break
             time.sleep(0.01)
+        return self.not_safe()
+
+    def not_safe(self) -> tuple[str, ...]:
+        """Values in messages still being sent whose newest frame does not say their safe answer."""
+        now_ns, out = time.monotonic_ns(), []
+        for send in self.plan.sends:
+            made = self._made[send.bus, send.word]
+            still_sent = send.period_us and now_ns - made.last_ns < 3_000 * send.period_us
+            if not made.handed or not still_sent or len(send.variants) != 1:
+                continue  # one that stops when its sources are stale has said all it will say
+            for one in send.variants[0].fields:
+                if one.fallback is not None and one.feeds and one.layout.unpack(made.data) != one.fallback:
+                    out.append(f"{send.name}.{one.name}")
+        return tuple(out)
 
     def stop(self) -> None:
         """Hand over what is queued, stop all threads, close the buses."""
@@ -386,6 +422,8 @@ class Live:
         else:
             made.data, made.ruling = data, ruling
             made.count += 1
+            made.last_ns = now_ns
+            made.handed += ruling is Ruling.SEND
         if ruling is not Ruling.SEND:
             return
         message = self._forms.message(bus, word, data)

@@ -35,6 +35,8 @@ BLACK_BOX_EVERY_S = 60.0
 """At most one black box a minute is written for faults."""
 DEAD_AFTER_S = 5.0
 LONGEST_FALL_BACK_S = 3.0
+"""The end takes so long for age limits alone; for values that are not at their safe answer yet, longer."""
+LONGEST_END_S = 20.0
 SWITCH_INTERVAL_S = 0.0005
 """How long one thread may keep the others waiting (Python's own default is ten times as long)."""
 
@@ -214,7 +216,7 @@ def buses_for(request: RunRequest) -> tuple[BusSpec, ...]:
 
 
 def fall_back_s(plan: Plan) -> float:
-    """How long to go on sending at the end, so that inputs age and fallbacks go out; at most three seconds."""
+    """How long to go on sending at the end, so that inputs age; at most three seconds."""
     ages = [feed.max_age_us for feed in plan.feeds]
     periods = [send.period_us for send in plan.sends]
     return min(LONGEST_FALL_BACK_S, (max(ages, default=0) + 2 * max(periods, default=0)) / 1e6 + 0.1)
@@ -286,9 +288,11 @@ class _Supervisor:
             if player is not None:
                 player.stop()
             if live.gate.sending and not live.gate.shut and not fault:
-                live.tell("ending: fallbacks are sent, then the buses are closed")
+                live.tell("ending: fallbacks are sent, then the buses are closed (Ctrl-C again closes them at once)")
                 with contextlib.suppress(KeyboardInterrupt):
-                    live.fall_back(fall_back_s(self._request.plan))
+                    live.fall_back(fall_back_s(self._request.plan), LONGEST_END_S)
+                if values := live.not_safe():
+                    live.tell(f"closed before the safe answer was sent: {', '.join(values)}")
             live.tell(f"ended: {ended_by}")
             live.stop()
             status = live.status()

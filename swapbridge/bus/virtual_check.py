@@ -5,7 +5,9 @@ from __future__ import annotations
 import threading
 import time
 import uuid
+from collections import Counter
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import partial
 
 import can
@@ -22,6 +24,23 @@ SentFrame = tuple[int, float, int, bytes]
 """Bus number in the plan, seconds since the first frame was played, identifier word, payload."""
 
 
+@dataclass(frozen=True, slots=True)
+class VirtualRun:
+    """What came of a run on virtual buses.
+
+    Attributes
+    ----------
+    frames : tuple of (bus, time_s, word, data)
+        What the translator sent, in the order in which it came from the buses.
+    lost : dict of (bus, word) to int
+        Frames that were handed over and never came: this computer was too busy to send them in time. A defect of the
+        translator or a refusal of the gate never counts here.
+    """
+
+    frames: tuple[SentFrame, ...]
+    lost: dict[tuple[int, int], int]
+
+
 def virtual_check(
     plan: Plan,
     donor_capture: Capture,
@@ -30,8 +49,8 @@ def virtual_check(
     from_bus: str | None = None,
     translator: TranslatorLike | None = None,
     progress: Callable[[float, str], None] | None = None,
-) -> list[SentFrame]:
-    """Play the first `seconds` of a capture to a live translator on virtual buses, and return what it sent.
+) -> VirtualRun:
+    """Play the first `seconds` of a capture to a live translator on virtual buses: what it sent, what was lost.
 
     The same threads, gate and queues as in a vehicle; only the buses have no wires.
 
@@ -48,8 +67,7 @@ def virtual_check(
 
     Returns
     -------
-    list of (bus, time_s, word, data)
-        In the order in which they came from the buses.
+    VirtualRun
     """
     specs = [BusSpec(bus.name, "virtual", f"check-{bus.name}-{uuid.uuid4().hex[:12]}") for bus in plan.buses]
     where = plan_bus_of(plan, donor_capture, from_bus)
@@ -92,7 +110,9 @@ def virtual_check(
             thread.join(timeout=2.0)
         for bus in (*ears, *mouths.values()):
             close_bus(bus)
-    return heard
+    came = Counter((bus, word) for bus, _, word, _ in heard)
+    lost = {key: count - came[key] for key, count in live.handed_over().items() if count > came[key]}
+    return VirtualRun(tuple(heard), lost)
 
 
 def _hear(

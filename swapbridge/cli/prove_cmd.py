@@ -171,8 +171,8 @@ def in_real_time(plan: Plan, captures: dict[str, Capture], seconds: float, make:
     """The same translator with threads and a monotonic clock on python-can's virtual bus."""
     if seconds <= 0:
         return []
-    sent = virtual_check(plan, lively_part(plan, captures, seconds), seconds, translator=make())
-    return judge_real_time(plan, sent, seconds)
+    done = virtual_check(plan, lively_part(plan, captures, seconds), seconds, translator=make())
+    return judge_real_time(plan, done.frames, seconds, done.lost)
 
 
 def _maker(plan: Plan, engine: str) -> Make:

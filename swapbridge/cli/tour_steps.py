@@ -46,7 +46,6 @@ from swapbridge.survey.report import comparison_line, headline
 
 MAIN_CHANNELS = ("engine_speed", "coolant_temperature", "pedal_position", "vehicle_speed", "actual_torque")
 REAL_TIME_S = 2.0
-REAL_TIME_S = 2.0
 """Seconds on python-can's virtual bus."""
 SIDES = {"host": HOST_RUNNING, "donor": DONOR_RUNNING}
 

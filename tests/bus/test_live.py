@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Any
 
 import can
@@ -340,6 +341,20 @@ def test_an_fd_plan_sends_fd_frames(vehicle: Vehicle, planned: Callable[..., Pla
     assert event.bitrate_switch
     assert len(event.data) == 64
     assert not gauge.is_fd
+
+
+def test_the_end_waits_for_the_last_safe_answer(vehicle: Vehicle, plan: Plan, until: Until) -> None:
+    """However long an age limit or hold time is: a value is not left on the bus while it is not safe."""
+    field = replace(plan.sends[0].variants[0].fields[0], feeds=(0,))
+    gauge = replace(plan.sends[0], variants=(replace(plan.sends[0].variants[0], fields=(field,)),))
+    slow = replace(
+        plan, feeds=(replace(plan.feeds[0], max_age_us=600_000, triggers=()),), sends=(gauge, *plan.sends[1:])
+    )
+    live = vehicle.live(slow)
+    until(lambda: vehicle.say(1234) or 1234 in vehicle.values())  # type: ignore[func-returns-value]
+    assert live.fall_back(0.05, 0.1) == ("host.Gauge.Speed",)
+    assert live.fall_back(0.05, 60.0) == ()
+    until(lambda: vehicle.values()[-1] == FALLBACK)
 
 
 def test_a_bus_that_cant_be_opened_closes_the_others(vehicle: Vehicle, plan: Plan) -> None:

@@ -278,7 +278,9 @@ def test_proofs(tmp_path: Path, plan: Plan) -> None:
 def test_virtual_check_gives_what_was_sent(plan: Plan) -> None:
     """The same frames as in simulated time, by content: every event frame carries the value just heard."""
     shares: list[float] = []
-    sent = virtual_check(plan, donor_capture(100), 0.8, progress=lambda share, words: shares.append(share))
+    done = virtual_check(plan, donor_capture(100), 0.8, progress=lambda share, words: shares.append(share))
+    sent = done.frames
+    assert all(key in {(1, GAUGE), (1, EVENT)} and count > 0 for key, count in done.lost.items())
     assert {word for _, _, word, _ in sent} == {GAUGE, EVENT}
     assert {bus for bus, _, _, _ in sent} == {1}
     times = [time_s for _, time_s, _, _ in sent]

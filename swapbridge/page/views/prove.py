@@ -119,7 +119,8 @@ def _prove(bench: Bench, named: dict[str, str], how: str, model: str, progress: 
 
     def in_real_time() -> list[Check]:
         part = lively_part(plan, captures, REAL_TIME_S)
-        return judge_real_time(plan, virtual_check(plan, part, REAL_TIME_S), REAL_TIME_S)
+        done = virtual_check(plan, part, REAL_TIME_S)
+        return judge_real_time(plan, done.frames, REAL_TIME_S, done.lost)
 
     verdict = prove(
         plan,
