@@ -1,0 +1,82 @@
+"""Benchmarks: all of them by one command, each in a process of its own, one after the other.
+
+    python -m tests.benchmarks                 all of them (about half an hour on two quiet cores)
+    python -m tests.benchmarks --list          what each measures
+    python -m tests.benchmarks survey decode   these only
+
+Each prints its ratios against a peer measured in the same run; nothing is stored. What needs more is named with
+--list: `hour` wants 2 GB in the temporary folder and 4 GB of memory, `cortex_m` an Arm compiler and qemu.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+from tests.benchmarks.bus_traffic import machine
+
+HERE = Path(__file__).parent
+ORDER: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("read_log", ()),
+    ("read_others", ()),
+    ("survey", ()),
+    ("decode", ()),
+    ("guess_speed", ()),
+    ("guess_planted", ("--sets", "4")),
+    ("guess_calibration", ("--worlds", "40")),
+    ("translate", ()),
+    ("native", ()),
+    ("cortex_m", ()),
+    ("bus_simulation", ()),
+    ("prove_campaign", ("quick",)),
+    ("latency", ("latency", "10")),
+    ("replay_timing", ()),
+    ("record_soak", ()),
+    ("page", ()),
+    ("hour", ("--guess",)),
+)
+"""Each benchmark and what it is called with here, quick ones first."""
+NEEDS_A_FOLDER = {"guess_score": "SCORER FOLDER"}
+"""Those that only make sense with files of the caller's own."""
+
+
+def purpose(name: str) -> str:
+    """First sentence of a benchmark's docstring."""
+    text = ast.get_docstring(ast.parse((HERE / f"{name}.py").read_text(encoding="utf-8"))) or ""
+    return " ".join(text.split("\n\n")[0].split())
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("names", nargs="*", metavar="NAME", help="which; all by default")
+    parser.add_argument("--list", action="store_true", help="say what each measures, and run none")
+    args = parser.parse_args()
+    known = dict(ORDER)
+    if args.list:
+        for name, arguments in (*known.items(), *((name, (files,)) for name, files in NEEDS_A_FOLDER.items())):
+            print(f"{' '.join((name, *arguments))}\n    {purpose(name)}")
+        return 0
+    if strange := [name for name in args.names if name not in known]:
+        parser.error(f"no benchmark is called {', '.join(strange)}: --list names them")
+    print(machine(), flush=True)
+    failed = []
+    for name in args.names or known:
+        print(f"\n== {name}: {purpose(name)}", flush=True)
+        begin = time.perf_counter()
+        done = subprocess.run(
+            [sys.executable, "-m", f"tests.benchmarks.{name}", *known[name]], cwd=HERE.parents[1], check=False
+        )
+        print(f"== {name} took {time.perf_counter() - begin:.0f} s", flush=True)
+        if done.returncode:
+            failed.append(name)
+    if failed:
+        print(f"\nnot finished: {', '.join(failed)}")
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
