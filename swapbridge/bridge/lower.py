@@ -234,9 +234,9 @@ class Lowering:
         found = self.sources.signal(*node.parts)
         signal = found.signal
         if copy_only(signal):
-            kind = "floating-point" if signal.is_float else "unsigned 64-bit"
+            kind = "a floating-point" if signal.is_float else "an unsigned 64-bit"
             raise LoweringError(
-                f"{node.dotted} is a {kind} signal, which can only be copied as it is",
+                f"{node.dotted} is {kind} signal, which can only be copied as it is",
                 "name it alone as a target signal's value, with the same layout there",
             )
         valid = builder.emit("fresh", value=found.feed)

@@ -14,6 +14,7 @@ from swapbridge.bridge.targets import Made
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.obd import diagnostic_use
+from swapbridge.core.roles import BY_NAME
 from swapbridge.core.units import find_unit
 from swapbridge.signalmap import MapSignal, SignalMap
 
@@ -51,6 +52,7 @@ def check_safety(
         for made in draft.made:
             warnings += _signal(bridge, maps, draft, made)
         warnings += _pace(bridge, sources, draft, plan)
+    _renamed(bridge, maps, plan)
     warnings += _source_checksums(plan)
     _loops(bridge, drafts, plan)
     return warnings
@@ -240,6 +242,7 @@ def _signal(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft,
             'state them: limits = ["0 Nm", "300 Nm"]',
             name,
         )
+    _same_hazard(bridge, draft, made, signal)
     return _advice(maps, draft, made, signal, engine)
 
 
@@ -253,6 +256,40 @@ def _need_role(bridge: BridgeFile, draft: SendDraft, signal: MapSignal) -> None:
             'state what it is: role = "engine_speed" and the like, or role = "value" with a fallback',
             signal.name,
         )
+
+
+def _same_hazard(bridge: BridgeFile, draft: SendDraft, made: Made, signal: MapSignal) -> None:
+    """A rule can't call what the map knows as dangerous something harmless, and so get round its checks."""
+    known = BY_NAME.get(signal.role)
+    if made.role is not None and known is not None and known.hazard and known.hazard != made.role.hazard:
+        raise _refuse(
+            bridge,
+            draft,
+            f"the map says that it is {known.alias}, and a rule can't make it {made.role.alias}",
+            "leave role out of the rule; where the map is wrong, correct the map",
+            signal.name,
+        )
+
+
+def _renamed(bridge: BridgeFile, maps: Mapping[str, SignalMap], plan: Plan) -> None:
+    """Refuse to give a passed frame the identifier of something dangerous: nobody looks into a passed frame."""
+    for rule in plan.passes:
+        name = plan.buses[rule.to_bus].name
+        message = maps[name].by_word(rule.new_word) if rule.new_word >= 0 and name in maps else None
+        if message is None:
+            continue
+        kinds = maps[name].sender_kinds(message) & GUARDED
+        roles = [BY_NAME[s.role] for s in message.signals if s.role in BY_NAME]
+        dangers = [f"comes from a {k} module" for k in sorted(kinds)] + [
+            f"carries {r.alias}" for r in roles if r.hazard
+        ]
+        if dangers:
+            place = next(p.place for p in bridge.passes if p.new_word == rule.new_word)
+            raise bridge.refuse(
+                place,
+                f"a passed frame would become {name}.{message.name}, which {dangers[0]}, and nothing in it is checked",
+                "make it signal by signal with [[messages]]",
+            )
 
 
 def _quantity(bridge: BridgeFile, draft: SendDraft, made: Made, signal: MapSignal) -> None:

@@ -197,6 +197,25 @@ CASES = {
         '[diagnostics]\nmode = "answer"\ntester = "host"\nanswers = { "E7" = "0" }\n',
         r"E7 is no identifier of service 01",
     ),
+    "a torque called something harmless": (
+        TORQUE
+        + 'Actual = { value = "clamp(donor.PCM_FAST.Tq, -500 Nm, 400 Nm)", role = "status", fallback = "0 Nm" }\n'
+        'Pedal = "0 %"',
+        r"the map says that it is actual_torque, and a rule can't make it status; leave role out",
+    ),
+    "a request called something harmless": (
+        TO_DONOR
+        + 'Reduce = { value = "host.Wheels.Reduce", role = "value", fallback = "0 Nm", limits = ["0 Nm", "500 Nm"] }',
+        r"the map says that it is torque_reduction_request, and a rule can't make it value",
+    ),
+    "renamed into a brake module's frame": (
+        '[[pass]]\nfrom = "host"\nto = "donor"\nids = ["600"]\nas = "220"\n',
+        r"would become donor.VSC_D, which comes from a braking module, and nothing in it is checked; make it signal",
+    ),
+    "renamed into a torque": (
+        '[[pass]]\nfrom = "donor"\nto = "host"\nids = ["300"]\nas = "110"\n',
+        r"would become host.EngineTorque, which carries actual_torque",
+    ),
     "choice order": (ACK + "Brake = \"donor.PCM_FAST.Mode > 'Idle'\"", r"choices have no order"),
     "circle": ('[values]\na = "b"\nb = "a"\n' + ACK + 'Brake = "a"', r"is made from itself"),
     "total without end": (ACK + 'Brake = "accumulate(donor.PCM_SLOW.Fuel) > 1 L"', r"a total grows without end"),
