@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from swapbridge.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, Capture
 from swapbridge.core.can_bits import CRC15, ERROR_FRAME_BITS, FD_LENGTHS, INTERMISSION_BITS
+from swapbridge.survey.threads import on_threads
 
 Ints = npt.NDArray[np.int32]
 _ROWS = 1 << 14
@@ -78,7 +79,8 @@ def slow_and_fast_bits(capture: Capture) -> tuple[Ints, Ints]:
     the next that it can. CAN FD frames count as sent by an error-active node.
     """
     slow, fast = np.zeros(len(capture), np.int32), np.zeros(len(capture), np.int32)
-    for start in range(0, len(capture), _ROWS):
+
+    def block(start: int) -> None:
         part = slice(start, start + _ROWS)
         flags, length = capture.flags[part], capture.length[part]
         identifier, payload = capture.identifier[part], capture.payload[part]
@@ -92,6 +94,9 @@ def slow_and_fast_bits(capture: Capture) -> tuple[Ints, Ints]:
             slow_part, fast_part = _of_kind(some, one & 0xFF, one >> 8, bits)
             slow[start + rows] = slow_part
             fast[start + rows] = fast_part
+
+    for _ in on_threads(block, range(0, len(capture), _ROWS), len(capture)):
+        pass
     return slow, fast
 
 

@@ -14,6 +14,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.survey.frame_bits import bits_time_ns, slow_and_fast_bits
 from swapbridge.survey.hints import hints
 from swapbridge.survey.model import BusSurvey, IdentifierSurvey, Sending, Survey
+from swapbridge.survey.threads import on_threads
 
 Progress = Callable[[float, str], None]
 
@@ -91,16 +92,20 @@ def survey(
         capture.length if int(capture.length.min()) != int(capture.length.max()) else None,
         int(capture.length.max()),
     )
-    identifiers = []
-    for at in listed.tolist():
-        if progress and at % 16 == 0:
-            progress(0.3 + 0.7 * at / len(words), "identifiers")
+
+    def study(at: int) -> IdentifierSurvey:
         key = frame_key(int(words[at]))
         bus = buses[key.bus]
         seconds = float(slow_sums[at]) / bus.bit_rate + float(fast_sums[at]) / data_bit_rate
         load = seconds / max(bus.awake_s, 1e-9)
         mine = rows[edges[at] : edges[at + 1]]
-        identifiers.append(_identifier(views, key, mine, start_ns, bus, wakes[key.bus], load))
+        return _identifier(views, key, mine, start_ns, bus, wakes[key.bus], load)
+
+    identifiers = []
+    for done, one in enumerate(on_threads(study, listed.tolist(), len(capture)), 1):
+        identifiers.append(one)
+        if progress and done % 16 == 0:
+            progress(0.3 + 0.7 * done / len(listed), "identifiers")
     return Survey(
         capture.source, len(capture), capture.duration_s, start_ns, tuple(buses), tuple(identifiers), tuple(remarks)
     )

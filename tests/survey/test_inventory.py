@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.capture import ERROR, EXTENDED, REMOTE, Capture
+from swapbridge.capture import ERROR, EXTENDED, FD, REMOTE, Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import Crc
-from swapbridge.survey import frame_bits, survey
+from swapbridge.survey import frame_bits, survey, threads
 from swapbridge.survey.hints import hints
 from swapbridge.survey.inventory import MOST_IDENTIFIERS
 
@@ -245,3 +245,28 @@ def test_progress_is_told() -> None:
     survey(merged(*(stream(i, 10, 1) for i in range(1, 40))), progress=lambda share, _: shares.append(share))
     assert shares == sorted(shares)
     assert len(shares) > 2
+
+
+def test_threads_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A survey shared by threads is the survey of one thread, frame lengths of every kind included."""
+    rng = np.random.default_rng(3)
+    count = 60_000
+    length = rng.choice(np.array([0, 3, 8, 12], np.uint8), count)
+    payload = rng.integers(0, 256, (count, 16), dtype=np.uint8)
+    payload[np.arange(16) >= length[:, None]] = 0
+    wide = np.zeros((count, 64), np.uint8)
+    wide[:, :16] = payload
+    capture = Capture(
+        time_ns=np.arange(count, dtype=np.int64) * 200_000,
+        identifier=rng.integers(0x100, 0x110, count).astype(np.uint32),
+        flags=np.where(length > 8, FD, 0).astype(np.uint8),
+        bus=rng.integers(0, 2, count).astype(np.uint8),
+        length=length,
+        payload=wide,
+        bus_names=("a", "b"),
+    )
+    alone = survey(capture).to_json()
+    monkeypatch.setattr(threads, "WORTH_THREADS", 1)
+    shared = survey(capture).to_json()
+    assert shared == alone
+    assert len(alone["identifiers"]) == 32
