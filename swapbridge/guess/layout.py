@@ -66,6 +66,8 @@ class Part:
         Fields that could be, with the bits that their histories take.
     counters : tuple of FoundCounter
         What counts in these frames.
+    longer : Columns or None
+        The frames, where these bits stand only in longer ones than the study's own.
     """
 
     mux_value: int | None
@@ -73,6 +75,7 @@ class Part:
     fixed: npt.NDArray[np.bool_]
     candidates: Candidates
     counters: tuple[FoundCounter, ...]
+    longer: Columns | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,14 +95,16 @@ def study(columns: Columns, given: FoundChecksum | None = None) -> Study:
     Parameters
     ----------
     columns : Columns
-        Its frames. Where their lengths vary, only those of the commonest length are studied.
+        Its frames. Where their lengths vary, those of the commonest length are studied; of longer ones, which more
+        often than not begin alike, the bytes that only they have.
     given : FoundChecksum, optional
         A checksum that other messages of the vehicle support: it is taken as it is.
     """
-    columns = one_length(columns)
+    everything, columns = columns, one_length(columns)
+    tails = _tails(everything, columns.payload.shape[1])
     live = columns.live
     if len(columns) < FEW_FRAMES or not live.any():
-        return Study(columns, (), None, ())
+        return Study(columns, (), None, tails)
     exact = _exact(columns, given)
     coarse, taken, counters = exact.coarse(), exact.taken, exact.counters
     mux = find_multiplexer(columns, [c.positions for c in counters], taken)
@@ -111,7 +116,7 @@ def study(columns: Columns, given: FoundChecksum | None = None) -> Study:
             parts = muxed
         else:
             mux = None
-    return Study(columns, tuple(exact.checksums), mux, parts, possible_checks(columns))
+    return Study(columns, tuple(exact.checksums), mux, (*parts, *tails), possible_checks(columns))
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,11 +180,28 @@ def _still_pays(
 
 
 def one_length(columns: Columns) -> Columns:
-    """Frames of the length that most have; bytes that only longer ones carry stay unknown in this recording."""
+    """Frames of the length that most have, without the bytes that only longer ones carry."""
     if not len(columns) or columns.length.min() == columns.length.max():
         return columns
-    count = np.bincount(columns.length)
-    return columns.select(columns.length == int(count.argmax()))
+    length = int(np.bincount(columns.length).argmax())
+    return _cut_short(columns.select(columns.length == length), length)
+
+
+def _cut_short(columns: Columns, length: int) -> Columns:
+    return replace(columns, payload=np.ascontiguousarray(columns.payload[:, :length]))
+
+
+def _tails(columns: Columns, length: int) -> tuple[Part, ...]:
+    """Bytes beyond `length`, cut by themselves, one length after the other."""
+    parts = []
+    while (longer := columns.length > length).any():
+        reach = int(np.bincount(columns.length[longer]).argmax())
+        tail = _cut_short(columns.select(columns.length >= reach), reach)
+        own = np.arange(8 * reach) >= 8 * length
+        if len(tail) >= FEW_FRAMES and (tail.live & own).any():
+            parts.append(replace(_mux_part(tail, None, own), longer=tail))
+        length = reach
+    return tuple(parts)
 
 
 def _decided_by(selector: npt.NDArray[np.int64], other: npt.NDArray[np.int64]) -> bool:
@@ -258,11 +280,16 @@ def with_support(studies: Sequence[Study]) -> list[Study]:
     out = []
     for s in studies:
         check = supported(s.possible, formulas) if formulas and not s.checksums else None
-        out.append(s if check is None else study(s.columns, check))
+        if check is None:
+            out.append(s)
+        else:
+            again = study(s.columns, check)
+            tails = tuple(p for p in s.parts if p.longer is not None)
+            out.append(replace(again, parts=(*again.parts, *tails)))
     return out
 
 
-def _mux_part(columns: Columns, value: int, decided: npt.NDArray[np.bool_]) -> Part:
+def _mux_part(columns: Columns, value: int | None, decided: npt.NDArray[np.bool_]) -> Part:
     live = columns.live & decided
     counters = find_counters(columns, ~decided)
     fixed = ~decided
@@ -324,7 +351,9 @@ def lay_out(s: Study, style: Style) -> tuple[FoundField, ...]:
         fields.append(selector)
     for part in s.parts:
         mux = None if part.mux_value is None or selector is None else (selector.name, part.mux_value)
-        columns = s.columns if mux is None or value is None else s.columns.select(value == part.mux_value)
+        columns = s.columns if part.longer is None else part.longer
+        if mux is not None and value is not None:
+            columns = s.columns.select(value == part.mux_value)
         fields += [_in_part(counter_field(c), mux) for c in part.counters]
         fields += [_in_part(_plain_field(columns, found), mux) for found in cut_of(part, style)]
     return tuple(sorted(fields, key=lambda f: (-1 if f.mux is None else f.mux[1], min(f.layout.positions))))

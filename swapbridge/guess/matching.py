@@ -59,13 +59,15 @@ def work_of(fields: MessageFields, capture: Capture) -> Work | None:
     time = capture.time_ns[rows].astype(np.float64) / 1e9
     payload = capture.payload[rows]
     by_name = {f.name: f for f in fields.fields}
-    groups: dict[tuple[str, int] | None, list[int]] = {}
+    length = capture.length[rows]
+    groups: dict[tuple[tuple[str, int] | None, int], list[int]] = {}
     for k, field in enumerate(fields.fields):
         if field.kind in CANDIDATES and field.method is None:
-            groups.setdefault(field.mux, []).append(k)
+            reach = 1 + (max(field.layout.positions) >> 3)
+            groups.setdefault((field.mux, reach if reach > length.min() else 0), []).append(k)
     series, members, flips, held = [], [], [], []
-    for mux, indices in groups.items():
-        frames = _frames_of(mux, by_name, payload)
+    for (mux, reach), indices in groups.items():
+        frames = _frames_of(mux, by_name, payload) & (length >= reach)
         if frames.sum() < FEWEST_FRAMES:
             continue
         part, moments = payload[frames], time[frames]
