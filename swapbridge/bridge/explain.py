@@ -11,7 +11,7 @@ from swapbridge.bridge.bridge_file import BridgeFile
 from swapbridge.bridge.messages import SendDraft
 from swapbridge.bridge.plan import STATES, Feed, Pass, Plan, Receive, Send
 from swapbridge.bridge.values import show
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.frames import format_identifier, format_words, split_word
 
 WIDTH = 98
 PLACEMENTS = {
@@ -35,12 +35,16 @@ def explain_plan(plan: Plan, bridge: BridgeFile, drafts: Sequence[SendDraft]) ->
             out += _message(plan, draft)
     answers = [d for d in drafts if d.send.request is not None and d.made]
     if answers:
-        out += ["", "Answered to a scan tool (service 01); fault codes and readiness are left to the engine computer"]
+        out += ["", f"Answered to a scan tool on {answers[0].bus} (service 01, where a request names one identifier)"]
         for draft in answers:
+            assert draft.send.request is not None
             for made in draft.made:
-                out += _wrapped(f"{made.field.name} = {made.field.expression}: {made.field.note}", "    ")
+                number = f"{draft.send.request.prefix[-1]:02X}"
+                out += _wrapped(f"{number} {made.field.name} = {made.field.expression}", "  ")
+                out += _wrapped(f"{made.field.note}; without its source: no answer", "        ")
+        out += _wrapped("Readiness and fault codes are left to the engine computer, and nothing clears them.", "  ")
     if plan.passes:
-        out += ["", "Passed on and blocked"]
+        out += ["", "Passed on and blocked (for each frame the first line that fits decides)"]
         for rule in plan.passes:
             out += _wrapped(_pass(plan, rule), "  ")
     out += ["", "Listened to"]
@@ -133,7 +137,7 @@ def _when(plan: Plan, draft: SendDraft) -> str:
 
 
 def _pass(plan: Plan, rule: Pass) -> str:
-    which = _word(rule.first) if rule.first == rule.last else f"{_word(rule.first)} to {_word(rule.last)}"
+    which = format_words(rule.first, rule.last)
     to = "any bus" if rule.to_bus < 0 else plan.buses[rule.to_bus].name
     origin = plan.buses[rule.bus].name
     if rule.block:

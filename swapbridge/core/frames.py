@@ -25,6 +25,16 @@ def format_identifier(identifier: int, extended: bool) -> str:
     return f"{identifier:X}x" if extended else f"{identifier:03X}"
 
 
+def format_words(first: int, last: int) -> str:
+    """A range of identifier words as people say it: one, ``300 to 3FF``, or every identifier of its form."""
+    if first == last:
+        return format_identifier(*split_word(first))
+    for bits, begin, end in ((11, 0, 0x7FF), (29, EXTENDED_BIT, EXTENDED_BIT | 0x1FFF_FFFF)):
+        if (first, last) == (begin, end):
+            return f"every {bits}-bit identifier"
+    return f"{format_identifier(*split_word(first))} to {format_identifier(*split_word(last))}"
+
+
 def parse_identifier(text: str) -> tuple[int, bool]:
     """Read ``1A0``, ``0x1A0`` (11 bits) or ``CF00400x`` (29 bits).
 

@@ -6,7 +6,7 @@ import textwrap
 
 from swapbridge.bridge.plan import STATES, Plan, Send
 from swapbridge.core.cautions import cautions_for
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.frames import format_identifier, format_words, split_word
 from swapbridge.emit.ctext import comment_text
 
 
@@ -28,7 +28,7 @@ def notes_words(plan: Plan, name: str) -> dict[str, str]:
         or "  nothing",
         "send_lines": "\n".join(_send_line(plan, s) for s in plan.sends) or "  nothing",
         "pass_lines": "\n".join(
-            f"  {_bus(plan, p.bus)} {_identifier(p.first)} to {_identifier(p.last)}  "
+            f"  {_bus(plan, p.bus)} {format_words(p.first, p.last)}  "
             + ("blocked" if p.block else f"to {_bus(plan, p.to_bus)}")
             + (f" as {_identifier(p.new_word)}" if p.new_word >= 0 else "")
             for p in plan.passes

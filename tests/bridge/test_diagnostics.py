@@ -120,3 +120,41 @@ def test_no_other_service_gets_an_answer_whatever_it_asks() -> None:
                 assert (sent.bus, sent.word, sent.data[1]) == (1, 0x7E8, 0x41)
                 answered.add((service, number, sent.data[2]))
     assert answered == {(1, 0x00, 0x00), (1, 0x0C, 0x0C)}
+
+
+def test_a_request_for_several_identifiers_stays_unanswered() -> None:
+    """J1979 lets a request name up to six; what needs ISO 15765-2 to answer is left alone, and README says so."""
+    text = '[diagnostics]\nmode = "answer"\ntester = "host"\nanswers = { "05" = "20 degC", "0F" = "20 degC" }\n'
+    translator = Translator(compile_text(HEAD + text).plan)
+    for count, word in ((n, w) for n in range(2, 7) for w in (0x7DF, 0x7E0)):
+        translator.on_frame(1, word, bytes([1 + count, 1, *([5, 0x0F] * 3)[:count]]).ljust(8, b"\0"), 0)
+        assert translator.poll(0) is None
+    translator.on_frame(1, 0x7E0, bytes([2, 1, 5]), 0)
+    assert translator.poll(0) == (1, 0x7E8, bytes([3, 0x41, 5, 60]).ljust(8, b"\x55"))  # 60 - 40 = 20 degC
+
+
+def test_29_bit_diagnostics_pass_both_requests_and_the_answer() -> None:
+    text = '[diagnostics]\nmode = "pass"\ntester = "host"\nengine = "donor"\nextended = true\n'
+    result = compile_text(HEAD + text)
+    translator = Translator(result.plan)
+    flow_control = bytes([0x30, 0, 0]).ljust(8, b"\0")  # ISO 15765-2: goes to the physical address
+    for bus, identifier, data in ((1, 0x18DB33F1, bytes([2, 1, 0xC])), (1, 0x18DA10F1, flow_control)):
+        translator.on_frame(bus, identifier_word(identifier, True), data, 0)
+        assert translator.poll(0) == (0, identifier_word(identifier, True), data)
+    translator.on_frame(0, identifier_word(0x18DAF110, True), b"answered", 0)
+    assert translator.poll(0) == (1, identifier_word(0x18DAF110, True), b"answered")
+    assert "18DAF110x from donor to host" in result.explain
+
+
+def test_the_words_for_a_mechanic_number_the_answers_and_name_whole_ranges() -> None:
+    rules = (
+        '[[block]]\nfrom = "donor"\nto = "host"\nids = ["7E8"]\n[[pass]]\nfrom = "donor"\nto = "host"\nids = ["all"]\n'
+    )
+    text = rules + '[diagnostics]\nmode = "answer"\ntester = "host"\nanswers = { "05" = "donor.PCM_SLOW.Coolant" }\n'
+    said = compile_text(HEAD + text).explain
+    assert "  05 coolant_temp = donor.PCM_SLOW.Coolant\n" in said
+    assert "without its source: no answer" in said
+    assert "every 11-bit identifier from donor to host" in said
+    assert "every 29-bit identifier from donor to host" in said
+    assert "7E8 from donor is not passed to host" in said
+    assert max(len(line) for line in said.splitlines()) <= 100
