@@ -25,7 +25,7 @@ from swapbridge.bridge.bridge_file import (
     StateRules,
     shortened,
 )
-from swapbridge.bridge.plan import MAX_PASS_QUEUE, MAX_TIME_US, STATES
+from swapbridge.bridge.plan import MAX_PASS_QUEUE, MAX_TIME_US, MAX_TURNS, STATES
 from swapbridge.bridge.toml_places import Path, Places
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import identifier_word, parse_identifier
@@ -368,6 +368,8 @@ class _Reader:
             self.fail(
                 (*path, "mux"), "mux holds something that is not a raw value", "list the multiplexer's raw values"
             )
+        if "mux" in table and not 1 <= len(mux) <= MAX_TURNS:
+            self.fail((*path, "mux"), f"mux lists {len(mux)} turns", f"list 1 to {MAX_TURNS} raw values")
         signals = self.table(path, table, "signals")
         return MessageRule(
             message=Source(self.text(path, table, "send"), self.places.of_text((*path, "send"), table["send"])),

@@ -39,8 +39,8 @@ def explain_plan(plan: Plan, bridge: BridgeFile, drafts: Sequence[SendDraft]) ->
         for draft in answers:
             assert draft.send.request is not None
             for made in draft.made:
-                number = f"{draft.send.request.prefix[-1]:02X}"
-                out += _wrapped(f"{number} {made.field.name} = {made.field.expression}", "  ")
+                asked = f"{draft.send.request.prefix[-1]:02X}"
+                out += _wrapped(f"{asked} {made.field.name} = {made.field.expression}", "  ")
                 out += _wrapped(f"{made.field.note}; without its source: no answer", "        ")
         out += _wrapped("Readiness and fault codes are left to the engine computer, and nothing clears them.", "  ")
     if plan.passes:

@@ -155,6 +155,8 @@ def _table(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) ->
     xs = [approximate_bound(x, builder, OTHER_RESOLUTION) for x in xs]
     # a falling signal is turned round, so that every step still rounds from the point with the smaller x
     factor = lcm(*(x.denominator for x in xs)) * (1 if value.lin.num > 0 else -1)
+    if any(a * factor >= b * factor for a, b in pairwise(xs)):
+        raise LoweringError("two points of the table are closer than the signal can tell", "leave one of them out")
     number = lowering.memory.table(
         f"table {len(lowering.memory.tables)}", tuple(int(x * factor) for x in xs), tuple(ys)
     )

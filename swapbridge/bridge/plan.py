@@ -123,6 +123,7 @@ PLAN_FORMAT = "swapbridge-plan"
 PLAN_VERSION = 1
 MAX_TIME_US = (1 << 31) - 1
 MAX_PASS_QUEUE = 4096
+MAX_TURNS = 256
 """Every period, age, gap and delay of a plan is at most this."""
 
 STATES = ("asleep", "wake", "key_on", "crank", "run", "after_run")

@@ -6,6 +6,7 @@ from swapbridge.bridge.intervals import Interval, fits_int64, op_interval, table
 from swapbridge.bridge.plan import (
     MAX_PASS_QUEUE,
     MAX_TIME_US,
+    MAX_TURNS,
     OP_ARITY,
     STATES,
     Block,
@@ -246,7 +247,7 @@ def _check_send(plan: Plan, send: Send, where: str) -> None:
         _need(0 <= time <= MAX_TIME_US, where, f"has a {name} outside 0 to 2**31 - 1 microseconds")
     _need(0 <= send.check_us <= MAX_TIME_US, where, "has a bad check time")
     _need(0 <= send.states < 1 << len(STATES), where, "names states that are not there")
-    _need(0 < len(send.variants) <= 256, where, "has no form, or too many")
+    _need(0 < len(send.variants) <= MAX_TURNS, where, "has no form, or too many")
     lengths = {len(v.base) for v in send.variants}
     _need(len(lengths) == 1 and lengths <= FD_LENGTHS, where, "has a length that no frame has")
     _need(send.length <= 8 or send.is_fd, where, "is too long for a classic frame")

@@ -217,6 +217,8 @@ class Sources:
         unit = own.unit if own.unit is not None else signal.unit
         reference = own.reference or (Source(signal.reference) if signal.reference else None)
         values = [constant_or_percent(self.bridge, text, unit, reference) for text in own.range]
+        if values[0] > values[1]:
+            raise LoweringError(f"the stated range of {signal.name} has its upper end first", "write the low end first")
         ends = [(value - signal.offset) / signal.scale for value in values]
         first, last = max(low, ceil(min(ends))), min(high, floor(max(ends)))
         if first > last:

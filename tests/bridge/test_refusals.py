@@ -220,6 +220,24 @@ CASES = {
     "circle": ('[values]\na = "b"\nb = "a"\n' + ACK + 'Brake = "a"', r"is made from itself"),
     "total without end": (ACK + 'Brake = "accumulate(donor.PCM_SLOW.Fuel) > 1 L"', r"a total grows without end"),
     "table out of order": (ACK + 'Brake = "table(donor.PCM_FAST.RPM, 5 rpm: 1, 3 rpm: 2) > 0"', r"with x rising"),
+    "table points too close": (
+        ACK + 'Brake = "table(donor.PCM_FAST.RPM, 1 rpm: 1, 1.0000000000000000000000001 rpm: 2) > 0"',
+        r"two points of the table are closer than the signal can tell",
+    ),
+    "range upside down": (
+        '[sources."donor.PCM_FAST".signals.RPM]\nrange = ["9000 rpm", "1 rpm"]\n'
+        + ACK
+        + 'Brake = "donor.PCM_FAST.RPM > 400 rpm"',
+        r"the stated range of RPM has its upper end first",
+    ),
+    "no turns of a multiplexer": (
+        '[[messages]]\nsend = "host.EngineMux"\nmux = []\n[messages.signals]\nOil = "0 kPa"\n',
+        r"mux lists 0 turns; list 1 to 256",
+    ),
+    "too many turns": (
+        f'[[messages]]\nsend = "host.EngineMux"\nmux = {[2] * 257}\n[messages.signals]\nOil = "0 kPa"\n',
+        r"mux lists 257 turns",
+    ),
     "clamp upside down": (ACK + 'Brake = "clamp(donor.PCM_FAST.RPM, 5 rpm, 3 rpm) > 0 rpm"', r"lower end is above"),
     "float": (ACK + 'Brake = "donor.PCM_MUX.Float > 0"', r"floating-point signal, which can only be copied"),
 }
