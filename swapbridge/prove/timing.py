@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import numpy.typing as npt
 
@@ -12,7 +10,7 @@ from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.roles import BY_NAME
 from swapbridge.prove.bench import LATENCY_NS, Bench, Run
 from swapbridge.prove.faults import MS, SECOND
-from swapbridge.prove.nodes import Heard, Sent
+from swapbridge.prove.nodes import Heard
 from swapbridge.prove.traffic import traffic_from
 from swapbridge.prove.verdict import BusTime, Check, SignalTime, judge
 
@@ -61,7 +59,7 @@ def signal_times(plan: Plan, run: Run) -> tuple[list[SignalTime], list[Check]]:
                     )
                 )
                 if budget is not None:
-                    own = np.concatenate([_own_delays(heard[sources[n]], asked, frames) for n in feeds])
+                    own = np.concatenate([own_delays(heard[sources[n]], asked) for n in feeds])
                     checks.append(_budget(subject, own, budget))
     return times, checks
 
@@ -98,10 +96,13 @@ def _ages(heard: Ints, asked: Ints, received: Ints, limit_ns: int) -> Ints:
     return ages
 
 
-def _own_delays(heard: Ints, asked: Ints, frames: Sequence[Sent]) -> Ints:
-    """From each source frame to the first frame decided after it; a source frame after the last one does not count."""
+def own_delays(heard: Ints, asked: Ints) -> Ints:
+    """From each source frame to the first frame decided after it; a source frame after the last one does not count.
+
+    Nor does one before the first: until the message is due at all after wake-up nothing is passed on.
+    """
     at = np.searchsorted(asked, heard, side="left")
-    there = at < len(asked)
+    there = (at > 0) & (at < len(asked))
     delays: Ints = asked[at[there]] - heard[there]
     # while the translator is not sending at all (asleep, key off) there is no delay to speak of
     return delays[delays < SECOND // 4] + LATENCY_NS

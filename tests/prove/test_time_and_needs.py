@@ -21,7 +21,7 @@ from swapbridge.prove.nodes import Controller, Device, Heard
 from swapbridge.prove.responses import judge_responses
 from swapbridge.prove.silence import judge_silence
 from swapbridge.prove.simulated_bus import SimulatedBus, Simulation
-from swapbridge.prove.timing import bus_times, signal_times
+from swapbridge.prove.timing import bus_times, own_delays, signal_times
 from swapbridge.prove.traffic import Rates, empty_traffic
 from swapbridge.prove.verdict import Check
 from tests.prove import small_swap
@@ -63,6 +63,13 @@ def test_no_response_time_exceeds_the_analysis(periodic: Any, messages: list[tup
         assert node.sent
         if bound is not None:
             assert max(s.received_ns + rest - s.asked_ns for s in node.sent) <= bound
+
+
+def test_a_request_before_the_first_frame_is_no_delay() -> None:
+    """After wake-up nothing is passed on until the message is due at all; afterwards every request counts."""
+    heard = np.array([10, 30, 50, 70], np.int64) * MS
+    asked = np.array([36, 51, 73], np.int64) * MS
+    assert own_delays(heard, asked).tolist() == [MS + 100_000, 3 * MS + 100_000]
 
 
 def test_ages_against_a_slow_loop(bench: Bench, run: Run) -> None:
