@@ -27,6 +27,9 @@ MOST_BYTES = 64 << 20
 """Largest DBC that is read; the largest published ones are a few megabytes."""
 MOST_MUX_VALUES = 65_536
 MOST_EXPONENT = 400
+_LARGEST = Fraction(2) ** 1024
+"""Just above the largest double, which is what some write for 'no limit'."""
+_LARGEST_SCALE = Fraction(10) ** 100
 
 _NUMBER = r"[-+]?\d+\.?\d*(?:[eE][+-]?\d+)?"
 _STRING = r'"(?:\\"|[^"])*"'
@@ -46,6 +49,8 @@ _MUX_RANGE = re.compile(r"\bSG_MUL_VAL_\s[^;]*;")
 _OURS = re.compile(
     r'^BA_(?:DEF_|DEF_DEF_)?\s+(?:(?:SG_|BO_|BU_)\s+)?"(?:Swap\w*|GenMsgCycleTime|System(?:Message|Signal|Node)LongSymbol)"'
 )
+_WHOLE_LINE = re.compile(r'BO_\s+\d+\s+\w+\s*:\s*\d+\s+\w+$|SG_\s[^"]*"[^"]*"\s*\w+(?:\s*,\s*\w+)*$')
+"""A message or signal line that is complete; the parser leaves out a last one that is not."""
 _FRAME_FORMAT = re.compile(r'^BA_(?:DEF_|DEF_DEF_)?\s+(?:BO_\s+)?"VFrameFormat"')
 
 
@@ -94,6 +99,12 @@ def parse_map(text: str, source: str = "the map") -> SignalMap:
     """Read a DBC from its text; `source` names it in messages. Raises as `load_map` does."""
     numbers = _exact_numbers(text, source)
     database = _parse(text, source)
+    bare = re.sub(rf"{_STRING}|//[^\n]*", lambda found: '""' if found[0].startswith('"') else "", text)
+    last = bare.rstrip().rsplit("\n", 1)[-1].strip()
+    if re.match(r"(?:BO_|SG_)\s", last) and not _WHOLE_LINE.match(last):
+        raise InputError(f"{source} ends in the middle of {last[:60]!r}: the file is cut short, get a whole one")
+    if len(numbers) != len(database.messages):
+        raise InputError(f"{source} holds {len(numbers)} message lines, of which {len(database.messages)} are whole")
     messages = [_message(m, n, source) for m, n in zip(database.messages, numbers, strict=True)]
     _check_unique(messages, source)
     is_fd = any(m.is_fd for m in messages)
@@ -160,21 +171,24 @@ def _exact_numbers(text: str, source: str) -> list[list[_Numbers]]:
     return out
 
 
-def exact_number(text: str) -> Fraction:
+def exact_number(text: str, most: Fraction = _LARGEST) -> Fraction:
     """Exact value of a decimal number as DBC writes it ("0.03937", "1E-05").
 
     Raises
     ------
     InputError
-        Not a decimal number, or with an absurd exponent.
+        Not a decimal number, with an absurd exponent, or not below `most`.
     """
     exponent = re.search(r"[eE]([+-]?\d+)$", text)
     if exponent is not None and abs(int(exponent[1])) > MOST_EXPONENT:
         raise InputError(f"number {text} is beyond anything a vehicle measures: mend it")
     try:
-        return Fraction(text)
+        number = Fraction(text)
     except (ValueError, ZeroDivisionError):
         raise InputError(f"{text!r} is not a decimal number: mend it") from None
+    if abs(number) >= most:
+        raise InputError(f"number {text[:60]} is beyond anything a vehicle measures: mend it")
+    return number
 
 
 def _message(message: Any, numbers: list[_Numbers], source: str) -> MapMessage:
@@ -210,8 +224,8 @@ def _signal(signal: Any, numbers: _Numbers) -> MapSignal:
     return MapSignal(
         name=signal.name,
         layout=layout,
-        scale=exact_number(numbers.scale),
-        offset=exact_number(numbers.offset),
+        scale=exact_number(numbers.scale, _LARGEST_SCALE),
+        offset=exact_number(numbers.offset, _LARGEST_SCALE),
         minimum=low if ranged else None,
         maximum=high if ranged else None,
         unit=signal.unit or "",

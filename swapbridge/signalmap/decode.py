@@ -224,6 +224,8 @@ class _Payload:
 def _window(payload: _Payload, signal: MapSignal) -> tuple[Words, int, Words | None]:
     """Word that holds a signal, the shift that brings its lowest bit down, and a ninth byte where it needs one."""
     layout = signal.layout
+    if not layout.fits(payload.width) and not len(payload.rows):
+        return np.empty(0, dtype=np.uint64), 0, None  # the capture's columns end before it: no frame was so long
     lowest = layout.positions[0]
     if layout.byte_order == "little_endian":
         first = min(lowest // 8, payload.most_first)

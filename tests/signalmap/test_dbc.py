@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import sys
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -256,6 +258,12 @@ BAD = {
     "no bits": (one('SG_ A : 0|0@1+ (1,0) [0|0] "" TCM'), "0 bits"),
     "scale 0": (one('SG_ A : 0|8@1+ (0,0) [0|0] "" TCM'), "scale 0"),
     "absurd number": (one('SG_ A : 0|8@1+ (1e999999999,0) [0|0] "" TCM'), "beyond anything"),
+    "scale beyond a double": (one('SG_ A : 0|8@1+ (1e390,0) [0|0] "" TCM'), "beyond anything"),
+    "cut short in a signal": (
+        (one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM') + "\nBO_ 9 N: 8 ECM\n SG_ B : 0|8@1+"),
+        "cut short",
+    ),
+    "cut short in a message": ((one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM') + "\nBO_ 9 N: 8"), "cut short"),
     "same identifier twice": (one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM\nBO_ 100 N: 8 ECM'), "identifier 064"),
     "same name twice": (one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM\nBO_ 101 M: 8 ECM'), "name M"),
     "same signal twice": (one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM\n SG_ A : 8|8@1+ (1,0) [0|0] "" TCM'), "A"),
@@ -364,3 +372,27 @@ def test_encodings(tmp_path: Path) -> None:
         save_map(signal_map, tmp_path / "m.dbc")
         assert unit.encode(encoding) in (tmp_path / "m.dbc").read_bytes()
         assert load_map(tmp_path / "m.dbc").messages[0].signals[0].unit == unit
+
+
+def test_a_file_cut_anywhere_is_refused_or_holds_whole_statements() -> None:
+    """Every cut of a small map: never a signal or message half read or left out in silence."""
+    whole = (
+        one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM,ECM') + '\nBO_ 9 N: 8 ECM\n SG_ B m0 : 0|8@1- (1,0) [0|0] "rpm" TCM\n'
+    )
+    whole = whole.replace(" B m0 :", " B :") + 'CM_ SG_ 9 B "hello";\n'
+    read = 0
+    for end in range(len(whole)):
+        text = whole[:end]
+        try:
+            found = parse_map(text)
+        except InputError:
+            continue
+        read += 1
+        names = [m.name for m in found.messages] + [s.name for m in found.messages for s in m.signals]
+        assert sorted(names) == sorted(re.findall(r"^ ?(?:BO_ \d+|SG_) (\w+)", text, re.MULTILINE))
+    assert read > 20
+
+
+def test_no_limit_written_as_the_largest_double_is_read() -> None:
+    text = one('SG_ A : 0|8@1+ (1,0) [-1.7976931348623157E+308|1.7976931348623157E+308] "" TCM')
+    assert float(parse_map(text).messages[0].signals[0].maximum or 0) == sys.float_info.max

@@ -242,3 +242,21 @@ def test_minus_zero_is_cantools_minus_zero() -> None:
     )
     value = decode_columns(capture_of([(1, False, b"\0")]), signal_map)["M", "S"].values[0]
     assert math.copysign(1.0, value) == 1.0
+
+
+@pytest.mark.parametrize("order", ["little_endian", "big_endian"])
+@pytest.mark.parametrize(("first", "length"), [(60, 8), (56, 64), (8, 16)])
+def test_a_signal_beyond_every_frame_is_in_none(order: ByteOrder, first: int, length: int) -> None:
+    """A CAN FD map over a capture of classic frames: the columns end before the signal does."""
+    start = 8 * first + (7 if order == "big_endian" else 0)
+    beyond = MapSignal("Beyond", Layout(start, length, order))
+    within = MapSignal("Within", Layout(7, 16, "big_endian"))
+    behind = MapSignal("Behind", Layout(16, 8), mux_signal="Selector", mux_values=(1,))
+    selector = MapSignal("Selector", Layout(30 * 8, 1), is_multiplexer=True)
+    signals = (within, behind, beyond, selector)
+    signal_map = SignalMap((MapMessage("M", 0x123, False, 64, signals, is_fd=True),))
+    capture = capture_of([(0x123, False, b"\x12\x34\x56")] * 3)
+    columns = decode_columns(capture, signal_map)
+    assert columns["M", "Within"].values.tolist() == [0x1234] * 3
+    assert [len(columns["M", name].values) for name in ("Beyond", "Behind", "Selector")] == [0, 0, 0]
+    assert len(raw_columns(capture, signal_map)["M", "Beyond"].values) == 0
