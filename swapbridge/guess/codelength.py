@@ -309,7 +309,9 @@ def candidate_bits(
     if thorough and wide.any():
         second = step_class(step - last, lengths[wide])
         out[wide] = np.minimum(out[wide], _walk_bits(second, None, weight, lengths[wide]))
-        # noise about a level: steps from one typical value, not from the one before
+    if wide.any():
+        # noise about a level: steps from one typical value, not from the one before; a quick model too, since without
+        # it noise that now and then crosses a power of two looks far dearer whole than cut there
         away = step_class(new - np.sort(new)[len(new) // 2], lengths[wide])
         out[wide] = np.minimum(out[wide], _walk_bits(away, None, weight, lengths[wide]) + lengths[wide])
     out = np.minimum(out, _noise_bits(new, weight, lengths))

@@ -23,6 +23,7 @@ from swapbridge.guess.cut import Style, best_cut, cut_bits
 from swapbridge.guess.fields import raw_values
 from swapbridge.guess.guess import find_layouts
 from swapbridge.guess.kinds import is_signed
+from swapbridge.guess.layout import cut_of, study
 
 
 def load_planted() -> ModuleType:
@@ -176,3 +177,15 @@ def test_flags_side_by_side_stay_apart_and_an_enumeration_stays_whole() -> None:
         payload,
     )
     assert {p for p, _ in shapes(capture)[0x200]} == {(0,), (1,), (2,), (8, 9, 10)}
+
+
+def test_noise_about_a_level_next_to_a_power_of_two_stays_whole() -> None:
+    rng = np.random.default_rng(12)
+    level = np.rint(501 + rng.normal(0, 3.5, 1600)).astype(np.int64)  # 512 is crossed now and then
+    upper = planted.switch(rng, 1600, 2)
+    payload = one_message((Layout(1, 10, "big_endian"), level), (Layout(63, 1), upper))
+    columns = columns_of(payload)
+    assert {f.positions for f in cut_of(study(columns).parts[0], Style())} == {
+        planted.seen_positions(Layout(1, 10, "big_endian"), columns.live),
+        (63,),
+    }
