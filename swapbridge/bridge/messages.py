@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from swapbridge.bridge.bridge_file import MessageRule, SignalRule
+from swapbridge.bridge.bridge_file import BridgeFile, MessageRule, SignalRule
 from swapbridge.bridge.build import BlockBuilder
 from swapbridge.bridge.lower import Lowering
 from swapbridge.bridge.plan import STATES, CounterOut, Send, Variant
@@ -226,6 +226,13 @@ def _timed(
             raise bridge.refuse(
                 rule.place, f"{draft.name} would be sent while the bus sleeps", "leave asleep out of its states"
             )
+        if not states & _reachable(bridge):
+            told = ", ".join(rule.states) or "no state"
+            raise bridge.refuse(
+                rule.place,
+                f"{draft.name} would never be sent: it waits for {told}, and nothing leads there",
+                "say under [states] how its state is seen (key_on, crank, run, after_run_ms), or leave states out",
+            )
         if rule.network_management and states & ~KEY_STATES:
             raise bridge.refuse(
                 rule.place, f"{draft.name} would keep the bus awake with the key off", "leave wake out of its states"
@@ -253,6 +260,15 @@ def _timed(
         counter=counter,
         checksum=checksum,
     )
+
+
+def _reachable(bridge: BridgeFile) -> int:
+    """States that the bridge file's conditions can lead to, bit by bit (see `states.write_states`)."""
+    rules = bridge.states
+    told = {"crank": rules.crank is not None, "run": rules.run is not None, "key_on": rules.key_on is not None}
+    told["after_run"] = bool(rules.after_run_us) and any(told.values())
+    told["run"] = told["run"] or not any(told.values())
+    return sum(1 << n for n, name in enumerate(STATES) if told.get(name, True))
 
 
 def _default_gap(lowering: Lowering, draft: SendDraft) -> int:

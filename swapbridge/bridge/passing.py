@@ -54,14 +54,18 @@ def build_passes(
     """
     numbers = {bus.name: number for number, bus in enumerate(bridge.buses)}
     rules: list[Pass] = []
+    taken: dict[tuple[int, int], Pass] = {}
     for rule in (*bridge.passes, *_diagnostic_rules(bridge)):
         for name in (rule.from_bus, rule.to_bus):
             if name not in numbers:
                 raise bridge.refuse(rule.place, f"bus {name!r} is not known", f"the buses are {', '.join(numbers)}")
         if rule.from_bus == rule.to_bus:
             raise bridge.refuse(rule.place, "a rule passes frames to the bus they came from", "correct from or to")
-        rules += _one_rule(bridge, maps, sends, rule, numbers)
-    blocks = _own_identifiers(bridge, sends, rules, notes)
+        made = _one_rule(bridge, maps, sends, rule, numbers)
+        for one in made:
+            _refuse_second_origin(bridge, rule, one, taken)
+        rules += made
+    blocks = _own_identifiers(bridge, sends, rules, notes) + _twins(bridge, rules, notes)
     return (*blocks, *_neighbours(bridge, maps, rules, notes), *rules)
 
 
@@ -81,6 +85,41 @@ def _one_rule(
             _refuse_second_sender(bridge, maps, sends, rule, word, numbers)
         out.append(Pass(numbers[rule.from_bus], first, last, numbers[rule.to_bus], rule.block, rule.new_word))
     return out
+
+
+def _refuse_second_origin(bridge: BridgeFile, rule: PassRule, one: Pass, taken: dict[tuple[int, int], Pass]) -> None:
+    """Two different frames passed under one identifier are two senders of it."""
+    if one.block or one.first != one.last:
+        return
+    word = one.first if one.new_word < 0 else one.new_word
+    other = taken.setdefault((one.to_bus, word), one)
+    if (other.bus, other.first) != (one.bus, one.first):
+        label = format_identifier(*split_word(word))
+        origin = f"{format_identifier(*split_word(other.first))} from {bridge.buses[other.bus].name}"
+        raise bridge.refuse(
+            rule.place,
+            f"{label} would have two senders on {bridge.buses[one.to_bus].name}: {origin} is passed as it too",
+            "leave one out, or give it another identifier",
+        )
+
+
+def _twins(bridge: BridgeFile, rules: list[Pass], notes: list[str]) -> list[Pass]:
+    """Blocks for identifiers that a renamed frame takes, where a wide rule would pass frames that had them before."""
+    blocks: dict[Pass, None] = {}
+    for renamed in rules:
+        word = renamed.new_word
+        if word < 0:
+            continue
+        for bus in range(len(bridge.buses)):
+            fits = (r for r in rules if r.bus == bus and r.to_bus == renamed.to_bus and r.first <= word <= r.last)
+            first = next(fits, None)
+            block = Pass(bus, word, word, renamed.to_bus, True)
+            if first is not None and not first.block and first.first < first.last and block not in blocks:
+                blocks[block] = None
+                label, was = format_identifier(*split_word(word)), format_identifier(*split_word(renamed.first))
+                names = bridge.buses[bus].name, bridge.buses[renamed.to_bus].name
+                notes.append(f"{label} from {names[0]} is not passed to {names[1]}, since {was} becomes {label} there")
+    return list(blocks)
 
 
 def _refuse_second_sender(

@@ -53,9 +53,38 @@ def check_safety(
             warnings += _signal(bridge, maps, draft, made)
         warnings += _pace(bridge, sources, draft, plan)
     _renamed(bridge, maps, plan)
-    warnings += _source_checksums(plan)
+    warnings += _absent_unknown(bridge, maps) + _hasty_limits(plan) + _source_checksums(plan)
     _loops(bridge, drafts, plan)
     return warnings
+
+
+def _hasty_limits(plan: Plan) -> list[str]:
+    """Sources whose age limit is not longer than their period: stale between any two frames."""
+    out = []
+    for receive in plan.receives:
+        limit = min((plan.feeds[n].max_age_us for n in receive.feeds), default=0)
+        if receive.period_us and limit <= receive.period_us:
+            out.append(
+                f"{receive.name} comes every {_ms(receive.period_us)} ms and counts as stale after {_ms(limit)} ms: it "
+                f'will hardly ever be used; raise [sources."{receive.name}"] max_age_ms'
+            )
+    return out
+
+
+def _absent_unknown(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> list[str]:
+    """Names under absent that the bus's map has not: a slip of the pen, most likely."""
+    out = []
+    for bus in bridge.buses:
+        if bus.name not in maps:
+            continue
+        known = {n.name for n in maps[bus.name].nodes}.union(*(m.senders for m in maps[bus.name].messages))
+        out += [
+            f"bus {bus.name}: {name!r} is said to be absent, but its map knows no such module: "
+            f"it has {', '.join(sorted(known))}"
+            for name in bus.absent
+            if known and name not in known
+        ]
+    return out
 
 
 def _source_checksums(plan: Plan) -> list[str]:

@@ -197,6 +197,11 @@ class Sources:
             layout = Layout(layout.start, layout.length, layout.byte_order, signed=True)
         low, high = layout.raw_range
         name = f"{bus}.{message.name}.{signal.name}"
+        for code in own.invalid:
+            if not low <= code <= high:
+                raise LoweringError(
+                    f"{code} is said to be an invalid raw value of {name}, which has {low} to {high}", "correct it"
+                )
         codes = tuple(c for c in (*reserved_codes(signal), *own.invalid) if low <= c <= high)
         if copy_only(signal):
             codes = ()

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from swapbridge.bridge import BridgeRefused, compile_bridge, load_bridge, parse_bridge
+from swapbridge.bridge import BridgeRefused, Translator, compile_bridge, load_bridge, parse_bridge
 from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import Checksum, Crc
 from swapbridge.core.layout import Layout
@@ -237,6 +237,26 @@ CASES = {
     "too many turns": (
         f'[[messages]]\nsend = "host.EngineMux"\nmux = {[2] * 257}\n[messages.signals]\nOil = "0 kPa"\n',
         r"mux lists 257 turns",
+    ),
+    "two frames passed as one": (
+        '[[pass]]\nfrom = "donor"\nto = "host"\nids = ["300"]\nas = "333"\n'
+        '[[pass]]\nfrom = "donor"\nto = "host"\nids = ["333"]\n',
+        r"333 would have two senders on host: 300 from donor is passed as it too",
+    ),
+    "a state that nothing leads to": (
+        '[states]\nrun = "donor.PCM_FAST.Run"\n'
+        + ACK.replace("period_ms = 20", 'period_ms = 20\nstates = ["crank", "after_run"]')
+        + OK_STATE
+        + 'Brake = "true"',
+        r"host.Ack would never be sent: it waits for crank, after_run, and nothing leads there; say under \[states\]",
+    ),
+    "no state": (
+        ACK.replace("period_ms = 20", "period_ms = 20\nstates = []") + OK_STATE + 'Brake = "true"',
+        r"would never be sent: it waits for no state",
+    ),
+    "an invalid code beyond the bits": (
+        '[sources."donor.PCM_FAST".signals.Run]\ninvalid = [2]\n' + ACK + OK_STATE + 'Brake = "true"',
+        r"2 is said to be an invalid raw value of donor.PCM_FAST.Run, which has 0 to 1",
     ),
     "clamp upside down": (ACK + 'Brake = "clamp(donor.PCM_FAST.RPM, 5 rpm, 3 rpm) > 0 rpm"', r"lower end is above"),
     "float": (ACK + 'Brake = "donor.PCM_MUX.Float > 0"', r"floating-point signal, which can only be copied"),
@@ -486,3 +506,23 @@ def test_limits_and_ranges_in_other_units_of_the_kind() -> None:
         "cut to 0 to about 827.370875"
         in compile_text(oil + 'Oil = "clamp(donor.PCM_SLOW.Oil, 0 psi, 120 psi)"').drafts[0].made[0].field.note
     )  # 120 psi by NIST SP 811
+
+
+def test_a_renamed_frame_keeps_out_those_that_had_its_identifier() -> None:
+    wide = '[[pass]]\nfrom = "{}"\nto = "host"\nids = ["all"]\n'
+    rename = '[[pass]]\nfrom = "donor"\nto = "host"\nids = ["300"]\nas = "333"\n'
+    result = compile_text(HEAD + rename + wide.format("donor"))
+    assert "333 from donor is not passed to host, since 300 becomes 333 there" in result.warnings
+    translator = Translator(result.plan)
+    for word in (0x333, 0x300, 0x334):
+        translator.on_frame(0, word, bytes([word & 0xFF]), 0)
+    passed = [(s.word, s.data[0]) for s in iter(lambda: translator.poll(0), None)]
+    assert passed == [(0x333, 0x00), (0x334, 0x34)], "the real 333 stays away"
+
+
+def test_slips_in_age_limits_and_absent_modules_are_told() -> None:
+    text = HEAD.replace('absent = ["ECM"]', 'absent = ["ECM", "EMC"]')
+    text += '[sources."donor.PCM_FAST"]\nmax_age_ms = 10\n' + ACK + OK_STATE + 'Brake = "true"'
+    said = "\n".join(compile_text(text).warnings)
+    assert "'EMC' is said to be absent, but its map knows no such module: it has ABS, BCM, ECM, TCM" in said
+    assert "donor.PCM_FAST comes every 10 ms and counts as stale after 10 ms: it will hardly ever be used" in said
