@@ -20,28 +20,22 @@ from pathlib import Path
 from tests.benchmarks.bus_traffic import machine
 
 HERE = Path(__file__).parent
-ORDER: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("read_log", ()),
-    ("read_others", ()),
-    ("survey", ()),
-    ("decode", ()),
-    ("guess_speed", ()),
-    ("guess_planted", ("--sets", "4")),
-    ("guess_calibration", ("--worlds", "40")),
-    ("translate", ()),
-    ("native", ()),
-    ("cortex_m", ()),
-    ("bus_simulation", ()),
-    ("prove_campaign", ("quick",)),
-    ("latency", ("latency", "10")),
-    ("replay_timing", ()),
-    ("record_soak", ()),
-    ("page", ()),
-    ("hour", ("--guess",)),
-)
-"""Each benchmark and what it is called with here, quick ones first."""
+ARGUMENTS: dict[str, tuple[str, ...]] = {
+    "guess_planted": ("--sets", "4"),
+    "guess_calibration": ("--worlds", "40"),
+    "hour": ("--guess",),
+}
+"""What some are called with here."""
 NEEDS_A_FOLDER = {"guess_score": "SCORER FOLDER"}
 """Those that only make sense with files of the caller's own."""
+SHARED = {"__main__", "bus_traffic", "flip_rate"}
+"""No benchmarks: this file, invented traffic, the published baseline."""
+
+
+def benchmarks() -> dict[str, tuple[str, ...]]:
+    """Every benchmark that runs without files of the caller's own, and its arguments; the longest one last."""
+    names = {path.stem for path in HERE.glob("*.py")} - SHARED - set(NEEDS_A_FOLDER)
+    return {name: ARGUMENTS.get(name, ()) for name in sorted(names, key=lambda name: (name == "hour", name))}
 
 
 def purpose(name: str) -> str:
@@ -55,7 +49,7 @@ def main() -> int:
     parser.add_argument("names", nargs="*", metavar="NAME", help="which; all by default")
     parser.add_argument("--list", action="store_true", help="say what each measures, and run none")
     args = parser.parse_args()
-    known = dict(ORDER)
+    known = benchmarks()
     if args.list:
         for name, arguments in (*known.items(), *((name, (files,)) for name, files in NEEDS_A_FOLDER.items())):
             print(f"{' '.join((name, *arguments))}\n    {purpose(name)}")
