@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import can
 
-from swapbridge.bus.opening import close_bus, socket_drops
+from swapbridge.bus.opening import close_bus, marks_only_own, socket_drops
 from swapbridge.core.errors import SwapbridgeError
 
 Receive = Callable[[can.Message, int], None]
@@ -98,6 +98,11 @@ class Link:
     def up(self) -> bool:
         """Whether the bus is open just now."""
         return self._bus is not None
+
+    def is_echo(self, message: can.Message) -> bool:
+        """Whether a frame is one of our own that the adapter gave back and marked so."""
+        bus = self._bus
+        return not message.is_rx and not message.is_error_frame and bus is not None and marks_only_own(bus)
 
     def send(self, message: can.Message) -> bool:
         """Queue a frame; never blocks. False when it can't be taken, so that the caller can count it."""

@@ -180,6 +180,8 @@ class Live:
     def _link(self, number: int, name: str, opener: Callable[[], can.BusABC]) -> Link:
         def receive(message: can.Message, arrival_ns: int) -> None:
             self._meters[number].feed(message, arrival_ns)
+            if self._links[number].is_echo(message):
+                return  # passed on again it would go round for ever
             if self._incoming.qsize() < MOST_WAITING:
                 self._incoming.put((arrival_ns, number, message))
             else:

@@ -114,3 +114,11 @@ def link_drops(spec: BusSpec) -> int | None:
         except (OSError, ValueError):
             return None
     return total
+
+
+def marks_only_own(bus: can.BusABC) -> bool:
+    """Whether frames that this bus marks as sent are its own, given back to it.
+
+    SocketCAN marks what any program of this computer sent, and gives nobody its own unless asked to.
+    """
+    return not type(bus).__module__.startswith("can.interfaces.socketcan.")

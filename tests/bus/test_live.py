@@ -137,6 +137,26 @@ def test_an_inline_plan_forwards_and_keeps_its_own_to_itself(
     assert live.status().passed == 50
 
 
+def test_frames_that_adapters_give_back_are_not_passed_on_again(
+    vehicle: Vehicle, planned: Callable[..., Plan], until: Until
+) -> None:
+    """Some adapters show a sender its own frames; passed both ways, each would go round for ever."""
+    plan = planned(placement="inline", passes=(Pass(0, 0x300, 0x3FF, 1), Pass(1, 0x300, 0x3FF, 0)))
+
+    def opener(name: str) -> Callable[[], can.BusABC]:
+        channel = vehicle.channels[name]
+        return lambda: can.Bus(interface="virtual", channel=channel, receive_own_messages=True, ignore_config=True)
+
+    live = vehicle.live(plan, sending=False, openers={name: opener(name) for name in vehicle.channels})
+    for value in range(20):
+        vehicle.say(value, 0x321)
+    until(lambda: len(vehicle.values(0x321)) >= 20)
+    time.sleep(0.2)
+    assert vehicle.values(0x321) == list(range(20))
+    assert live.status().passed == 20
+    assert vehicle.donor.recv(0.0) is None
+
+
 def test_malformed_frames_harm_nothing(vehicle: Vehicle, plan: Plan, until: Until) -> None:
     live = vehicle.live(plan)
     odd = [
