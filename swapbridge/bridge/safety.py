@@ -262,7 +262,8 @@ def _signal(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft,
     torque = find_unit(made.field.unit, bridge.units).kind == "torque" if made.field.unit else False
     limits = next((r.limits for r in draft.rule.signals if r.name == name), None)
     asks = role.hazard == "torque request" or (torque and engine)
-    measured = signal.layout.length > 1 and not is_choice(signal) and made.value.feeds
+    says_nothing = made.constant is not None and made.constant == invalid_code(signal)
+    measured = signal.layout.length > 1 and not is_choice(signal) and not says_nothing
     if limits is None and asks and measured:
         raise _refuse(
             bridge,

@@ -526,3 +526,11 @@ def test_slips_in_age_limits_and_absent_modules_are_told() -> None:
     said = "\n".join(compile_text(text).warnings)
     assert "'EMC' is said to be absent, but its map knows no such module: it has ABS, BCM, ECM, TCM" in said
     assert "donor.PCM_FAST comes every 10 ms and counts as stale after 10 ms: it will hardly ever be used" in said
+
+
+@pytest.mark.parametrize("value", ["300 Nm", "choose(state == 'run', 300 Nm, 0 Nm)"])
+def test_a_torque_request_from_no_source_needs_limits_too(value: str) -> None:
+    donor = dataclasses.replace(DONOR, nodes=(MapNode("PCM", "engine"), MapNode("VSC", "transmission")))
+    request = HEAD + TO_DONOR + f'Reduce = {{ value = "{value}", fallback = "0 Nm"'
+    assert "Reduce: a torque or throttle request needs limits" in refusal(request + " }", donor)
+    assert compile_text(request + ', limits = ["0 Nm", "300 Nm"] }', donor).plan.sends
