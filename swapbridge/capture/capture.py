@@ -48,15 +48,19 @@ class ReadNotes:
         out = []
         if self.unreadable_lines:
             shown = f", for example {self.examples[0]!r}" if self.examples else ""
-            out.append(f"{self.unreadable_lines:,} lines were no frames and were left out{shown}")
+            one = self.unreadable_lines == 1
+            words = "1 line was no frame and was" if one else f"{self.unreadable_lines:,} lines were no frames and were"
+            out.append(f"{words} left out{shown}")
         if self.stopped:
             out.append(self.stopped)
         if self.torn_at_end:
             out.append("the last frame was cut short (the recording ended abruptly) and was left out")
         if self.clock_steps_back:
-            out.append(f"the clock stepped back {self.clock_steps_back:,} times; frames are in file order")
+            times = "once" if self.clock_steps_back == 1 else f"{self.clock_steps_back:,} times"
+            out.append(f"the clock stepped back {times}; frames are in file order")
         if self.duplicates:
-            out.append(f"{self.duplicates:,} frames repeat the one before them to the last digit")
+            words = "1 frame repeats" if self.duplicates == 1 else f"{self.duplicates:,} frames repeat"
+            out.append(f"{words} the one before to the last digit")
         return out
 
     def plus(self, other: ReadNotes) -> ReadNotes:

@@ -119,7 +119,7 @@ def open_source(path: Path) -> Source:
     try:
         file = open(path, "rb")  # noqa: SIM115 - closed by whoever reads the source
     except OSError as error:
-        raise InputError(f"can't read {path}: {error.strerror}; name a capture file that exists") from error
+        raise InputError(f"can't read {path}: {error.strerror}; name a file that exists") from error
     try:
         begin = file.peek(2)[:2]
         size = os.fstat(file.fileno()).st_size

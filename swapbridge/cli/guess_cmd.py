@@ -101,6 +101,8 @@ def command(
         progress_bar("guessing") as report,
     ):
         findings = guess(read, tracks, ids=ids or None, progress=report, executor=executor)
+    # refuses an identifier that nobody sends, before anything is written
+    told = [line for identifier, extended in ids for line in story(findings, identifier, extended)]
     if json_file is not None:
         with written_whole(json_file) as path:
             path.write_text(json.dumps(findings.to_json(), indent=1, allow_nan=False) + "\n", encoding="utf-8")
@@ -120,9 +122,8 @@ def command(
             path.write_bytes(page)
         say(f"wrote {plot_file}")
     if ids:
-        for identifier, extended in ids:
-            for line in story(findings, identifier, extended):
-                click.echo(line)
+        for line in told:
+            click.echo(line)
         return
     _print(findings, show_all)
 

@@ -97,7 +97,7 @@ def survey(
         key = frame_key(int(words[at]))
         bus = buses[key.bus]
         seconds = float(slow_sums[at]) / bus.bit_rate + float(fast_sums[at]) / data_bit_rate
-        load = seconds / max(bus.awake_s, 1e-9)
+        load = seconds / (bus.awake_s or max(1, len(bus.load_second)))
         mine = rows[edges[at] : edges[at + 1]]
         return _identifier(views, key, mine, start_ns, bus, wakes[key.bus], load)
 
@@ -172,7 +172,8 @@ def _bus(
         load=load,
         asleep=asleep,
         awake_s=awake_ns / 1e9,
-        mean_load=float(busy.sum()) / max(awake_ns, int(busy.sum()), 1),
+        # where no two frames came without a sleep between, each is one of its own second
+        mean_load=float(busy.sum()) / max(awake_ns, int(busy.sum())) if awake_ns else float(load.mean()),
     )
     return bus, np.concatenate((time[:1], time[sleeps + 1]))
 

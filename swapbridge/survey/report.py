@@ -31,7 +31,8 @@ def headline(found: Survey) -> str:
     buses = "1 bus" if len(found.buses) == 1 else f"{len(found.buses)} buses"
     count = sum(bus.identifiers for bus in found.buses)
     identifiers = "1 identifier" if count == 1 else f"{count:,} identifiers"
-    return f"{found.source}: {found.frames:,} frames of {identifiers} on {buses} in {found.duration_s:,.1f} s"
+    frames = "1 frame" if found.frames == 1 else f"{found.frames:,} frames"
+    return f"{found.source}: {frames} of {identifiers} on {buses} in {found.duration_s:,.1f} s"
 
 
 def bus_rows(found: Survey) -> list[tuple[str, ...]]:
@@ -42,7 +43,9 @@ def bus_rows(found: Survey) -> list[tuple[str, ...]]:
         if len(bus.load):
             busiest = f"{bus.peak_load:.1%} at {int(bus.load_second[int(bus.load.argmax())])} s"
         slept = sum(end - begin for begin, end in bus.asleep)
-        asleep = f"{len(bus.asleep)} times ({slept:,.0f} s)" if bus.asleep else "never"
+        asleep = "never"
+        if bus.asleep:
+            asleep = ("once" if len(bus.asleep) == 1 else f"{len(bus.asleep)} times") + f" ({slept:,.0f} s)"
         rows.append(
             (
                 bus.name,

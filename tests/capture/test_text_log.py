@@ -175,7 +175,7 @@ def test_dirt_is_counted_and_told(tmp_path: Path) -> None:
     assert notes.examples == ("hello",)
     told = " ".join(notes.sentences())
     assert "hello" in told
-    assert "stepped back 1 times" in told
+    assert "stepped back once" in told
 
 
 def test_a_line_of_a_megabyte_is_one_unreadable_line(tmp_path: Path) -> None:

@@ -143,8 +143,7 @@ def test_wrong_calls_are_refused_with_one_sentence(
     result = CliRunner().invoke(cli, ["guess", str(files[0]), *call, "--json", str(tmp_path / "never.json")])
     assert result.exit_code == 2
     assert message in " ".join(result.stderr.split())
-    if "not in the capture" not in message:
-        assert not (tmp_path / "never.json").exists()
+    assert not (tmp_path / "never.json").exists()
 
 
 def test_as_a_real_process(files: tuple[Path, Path], tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import gzip
 import json
 import math
 import subprocess
@@ -74,7 +75,7 @@ def test_survey_shows_the_inventory(host: Path, tmp_path: Path) -> None:
         "busiest second",
     ):
         assert words in result.output
-    assert "Note: 1 lines were no frames and were left out, for example 'bus off'." in result.output
+    assert "Note: 1 line was no frame and was left out, for example 'bus off'." in result.output
     assert max(map(len, result.stdout.splitlines()[1:])) <= 100
     told = json.loads(out.read_text())
     assert told["version"] == 1
@@ -130,13 +131,19 @@ def test_convert_to_physical_values(host: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["survey", "{none}"], "name a capture file that exists"),
+        (["survey", "{none}"], "name a file that exists"),
         (["survey", "{junk}"], "holds no frames that can be read"),
         (["survey", "{empty}"], "is empty: record again"),
         (["survey", "{host}", "--bit-rate", "fast"], "no bit rate"),
         (["survey", "{host}", "--json", "{nowhere}/s.json"], "can't write"),
         (["compare", "{host}", "{junk}"], "holds no frames"),
         (["compare", "{host}", "{host}", "--needs", "{nowhere}/n.toml"], "can't write"),
+        (["survey", "{tmp}"], "is a directory"),
+        (["survey", "{gzip}"], "holds no frames that can be read"),
+        (["survey", "{long}"], "holds no frames that can be read"),
+        (["convert", "{host}", "{tmp}/x.csv", "--map", "{junk}"], "is not a DBC file"),
+        (["convert", "{host}", "{tmp}/x.csv", "--map", "{cut}"], "cut short"),
+        (["convert", "{host}", "{host}"], "is the capture itself"),
         (["convert", "{host}", "{tmp}/x.xyz"], "can't tell the form"),
         (["convert", "{junk}", "{tmp}/x.parquet"], "holds no frames"),
         (["convert", "{host}", "{tmp}/x.log", "--map", "{dbc}"], "let OUT end in .csv"),
@@ -148,7 +155,13 @@ def test_what_is_wrong_is_one_sentence_and_exit_2(host: Path, tmp_path: Path, ar
     (tmp_path / "empty.log").write_bytes(b"")
     (tmp_path / "m.dbc").write_text(DBC)
     (tmp_path / "o.dbc").write_text(DBC.replace("416", "417"))
+    (tmp_path / "junk.log.gz").write_bytes(gzip.compress(bytes(range(256)) * 20))
+    (tmp_path / "long.log").write_bytes(b"a" * 1_000_000)
+    (tmp_path / "cut.dbc").write_text(DBC[: DBC.index("[-40")])
     names = {
+        "gzip": tmp_path / "junk.log.gz",
+        "long": tmp_path / "long.log",
+        "cut": tmp_path / "cut.dbc",
         "none": tmp_path / "none.log",
         "junk": tmp_path / "junk.log",
         "empty": tmp_path / "empty.log",
@@ -179,7 +192,7 @@ def test_as_a_real_process(host: Path) -> None:
         [sys.executable, "-m", "swapbridge", "survey", str(host)], capture_output=True, text=True, check=True
     )
     assert "CF00400x" in done.stdout
-    assert done.stderr == "Note: 1 lines were no frames and were left out, for example 'bus off'.\n"
+    assert done.stderr == "Note: 1 line was no frame and was left out, for example 'bus off'.\n"
     failed = subprocess.run(
         [sys.executable, "-m", "swapbridge", "survey", str(host.with_name("none.log"))],
         capture_output=True,
@@ -214,3 +227,17 @@ def test_survey_names_counters_and_checksums_as_guess_does(tmp_path: Path) -> No
     needs = tmp_path / "needs.toml"
     assert run("compare", log, other, "--needs", needs).exit_code == 0
     assert "checksum in byte 0 (CRC-8" in needs.read_text()
+
+
+def test_one_frame_and_a_fuzzed_bus_are_told_as_they_are(tmp_path: Path) -> None:
+    """One frame is no full bus; of very many identifiers the first are shown and the rest counted."""
+    one, many = tmp_path / "one.log", tmp_path / "many.log"
+    one.write_text("(1.000000) can0 123#11\n")
+    text = run("survey", one).output
+    assert "1 frame of 1 identifier" in text
+    assert "100.0%" not in text
+    many.write_text("".join(f"({i // 4000}.{i % 4000 * 250:06d}) can0 {i:08X}#11\n" for i in range(12_000)))
+    result = run("survey", many)
+    assert result.exit_code == 0, result.output
+    assert "12,000 identifiers: no vehicle has so many" in result.output
+    assert "The first 300 are shown" in result.output
