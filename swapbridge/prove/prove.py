@@ -26,7 +26,7 @@ from swapbridge.prove.responses import judge_responses
 from swapbridge.prove.round_trip import Plant, judge_round_trip
 from swapbridge.prove.silence import judge_silence
 from swapbridge.prove.soak import soak
-from swapbridge.prove.timing import bus_times, signal_times
+from swapbridge.prove.timing import age_limits, bus_times, signal_times
 from swapbridge.prove.verdict import Check, FaultRun, Overlay, Verdict, judge
 from swapbridge.signalmap import MapMessage, MapSignal, SignalMap
 
@@ -115,7 +115,7 @@ def prove(
     times, time_checks = signal_times(plan, run)
     loads, load_checks = bus_times(bench, run)
     responses, response_checks = judge_responses(bench, run)
-    checks += [*time_checks, *load_checks, *response_checks]
+    checks += [*time_checks, *age_limits(plan), *load_checks, *response_checks]
     faults: list[FaultRun] = []
     if tasks:
         faults = run_campaign(

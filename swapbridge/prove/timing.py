@@ -9,6 +9,7 @@ from swapbridge.bridge.plan import Plan
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.roles import BY_NAME
 from swapbridge.prove.bench import LATENCY_NS, Bench, Run
+from swapbridge.prove.campaign import is_delicate
 from swapbridge.prove.faults import MS, SECOND
 from swapbridge.prove.nodes import Heard
 from swapbridge.prove.traffic import traffic_from
@@ -18,6 +19,8 @@ Ints = npt.NDArray[np.int64]
 TORQUE_BUDGET_MS = 5.0
 """A torque request's own delay, 99.9 of 100: 5 ms in Python, 2 ms on a board (common practice, no source)."""
 HIGH_LOAD = 0.8
+LONGEST_AGE_US = 500_000
+"""A torque, throttle or pedal value older than this is no measurement any more (common practice, no source)."""
 
 
 def signal_times(plan: Plan, run: Run) -> tuple[list[SignalTime], list[Check]]:
@@ -75,6 +78,28 @@ def _budget(subject: str, own: Ints, budget: float) -> Check:
         f"at most {budget:g} ms",
         "send it on_arrival of its source as well as at its period, with a shorter gap_ms",
     )
+
+
+def age_limits(plan: Plan) -> list[Check]:
+    """Torque, throttle and pedal values that the plan lets grow old before it falls back: one check each."""
+    out = []
+    for send in plan.sends:
+        for field in (f for v in send.variants for f in v.fields if f.feeds and is_delicate(f)):
+            slowest = max((plan.feeds[n] for n in field.feeds), key=lambda f: f.max_age_us)
+            if slowest.max_age_us > LONGEST_AGE_US:
+                out.append(
+                    judge(
+                        "time",
+                        f"{send.name}.{field.name}",
+                        "age limit",
+                        False,
+                        f"{slowest.name} may be {slowest.max_age_us / 1000:g} ms old",
+                        f"at most {LONGEST_AGE_US / 1000:g} ms for torque, throttle and pedal",
+                        f"state a shorter max_age_ms for {slowest.name}, some periods of it",
+                        warn=True,
+                    )
+                )
+    return out
 
 
 def _heard_times(run: Run) -> dict[tuple[int, int], Ints]:

@@ -21,7 +21,7 @@ from swapbridge.prove.nodes import Controller, Device, Heard
 from swapbridge.prove.responses import judge_responses
 from swapbridge.prove.silence import judge_silence
 from swapbridge.prove.simulated_bus import SimulatedBus, Simulation
-from swapbridge.prove.timing import bus_times, own_delays, signal_times
+from swapbridge.prove.timing import age_limits, bus_times, own_delays, signal_times
 from swapbridge.prove.traffic import Rates, empty_traffic
 from swapbridge.prove.verdict import Check
 from tests.prove import small_swap
@@ -70,6 +70,16 @@ def test_a_request_before_the_first_frame_is_no_delay() -> None:
     heard = np.array([10, 30, 50, 70], np.int64) * MS
     asked = np.array([36, 51, 73], np.int64) * MS
     assert own_delays(heard, asked).tolist() == [MS + 100_000, 3 * MS + 100_000]
+
+
+def test_a_torque_that_may_grow_old_is_told(bench: Bench) -> None:
+    assert age_limits(bench.plan) == []
+    slow = replace(bench.plan, feeds=tuple(replace(f, max_age_us=2_000_000) for f in bench.plan.feeds))
+    told = age_limits(slow)
+    assert {c.subject for c in told} >= {"host.ENGINE_DATA.Torque", "donor.TCU_REQUEST.Request"}
+    assert "host.TEMPS.Coolant" not in {c.subject for c in told}
+    assert {c.status for c in told} == {"warn"}
+    assert told[0].measured == "donor.FAST may be 2000 ms old"
 
 
 def test_ages_against_a_slow_loop(bench: Bench, run: Run) -> None:
