@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
-from swapbridge.bridge import Plan, Translator
+from swapbridge.bridge import BridgeFile, Plan, Translator
 from swapbridge.bridge.intervals import op_interval
 from swapbridge.bridge.plan import Block, Field, Op, Send
+from swapbridge.capture import Capture
 from swapbridge.core.errors import SwapbridgeError
-from swapbridge.core.integrity import Checksum, Crc, Sum
+from swapbridge.core.integrity import Affine, Checksum, Crc
 from swapbridge.core.layout import Layout
+from swapbridge.prove import prove
+from swapbridge.prove.bench import Bench, set_up, simulate
+from swapbridge.prove.campaign import Ground, Task, run_fault
+from swapbridge.prove.faults import FAULTS
+from swapbridge.prove.verdict import FaultRun
+from swapbridge.signalmap import SignalMap
 
 Behaviour = list[tuple[int, int, int, bytes]]
 
@@ -42,7 +50,8 @@ def wrong_seed(checksum: Checksum) -> Checksum:
     method = checksum.method
     if isinstance(method, Crc):
         return replace(checksum, method=replace(method, init=method.init ^ 1))
-    assert isinstance(method, Sum)
+    if isinstance(method, Affine):
+        return replace(checksum, method=replace(method, constant=method.constant ^ 1))
     return replace(checksum, method=replace(method, constant=method.constant + 1))
 
 
@@ -336,3 +345,65 @@ def runs(plan: Plan) -> bool:
     except SwapbridgeError:
         return False
     return True
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of a mutant: what caught it, and how it differs from the sound plan ("" where it does not)."""
+
+    words: str
+    caught_by: str
+    differs: str
+
+
+@dataclass(frozen=True, slots=True)
+class Hunt:
+    """A sound plan and how it behaves, against which mutants are judged."""
+
+    plan: Plan
+    bridge: BridgeFile
+    maps: Mapping[str, SignalMap]
+    captures: Mapping[str, Capture]
+    bench: Bench
+    sent: list[tuple[int, int, int, bytes]]
+    faults: Mapping[str, FaultRun]
+
+    def judge(self, words: str, mutant: Plan) -> Outcome:
+        """Prove it as a builder would; a defect that no recording shows must show under a fault."""
+        verdict = prove(mutant, self.captures, self.bridge, self.maps, thoroughness="none")
+        for check in verdict.checks:
+            if check.status == "fail":
+                return Outcome(words, f"{check.area}: {check.subject}, {check.name}", "the proof failed")
+        differs = [] if _sent(self.bench, mutant) == self.sent else ["in the recordings"]
+        for name, sound in self.faults.items():
+            run = _under_fault(replace(self.bench, plan=mutant), self, name)
+            if run.status == "fail":
+                return Outcome(words, f"fault: {name}: {run.problems[0]}", "the proof failed")
+            if run != sound:
+                differs.append(f"under '{name}' ({run.frames_sent} frames for {sound.frames_sent})")
+        return Outcome(words, "", "; ".join(differs))
+
+
+def begin_hunt(plan: Plan, bridge: BridgeFile, maps: Mapping[str, SignalMap], captures: Mapping[str, Capture]) -> Hunt:
+    """Note how the sound plan behaves."""
+    bench = set_up(plan, captures)
+    hunt = Hunt(plan, bridge, maps, captures, bench, _sent(bench, plan), {})
+    return replace(hunt, faults={name: _under_fault(bench, hunt, name) for name in FAULTS})
+
+
+def mutants(plan: Plan, seed: int) -> Iterator[tuple[str, Plan]]:
+    """Plans that run, each with one random defect, without end."""
+    rng = random.Random(seed)
+    while True:
+        words, mutant = random_mutation(plan, rng)
+        if runs(mutant):
+            yield words, mutant
+
+
+def _sent(bench: Bench, plan: Plan) -> list[tuple[int, int, int, bytes]]:
+    run = simulate(replace(bench, plan=plan), partial(Translator, plan), record=False)
+    return [(s.asked_ns, s.bus, s.word, s.data) for s in run.device.sent]
+
+
+def _under_fault(bench: Bench, hunt: Hunt, name: str) -> FaultRun:
+    return run_fault(Ground(bench, hunt.bridge, hunt.maps, partial(Translator, bench.plan)), Task((name,), 6, 1))

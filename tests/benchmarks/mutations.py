@@ -1,0 +1,85 @@
+"""Benchmark: random single defects in the demo's plan: how many does `prove` catch, and which survive.
+
+    python -m tests.benchmarks.mutations [HOW_MANY [SEED [WORKERS]]]
+
+Target: of 100 that change what the translator does at least 98 are caught. Survivors are printed with how they differ;
+DEVELOPERS.md argues them. The recordings are cut to their first 25 seconds, the faults last 6 s each: `prove` with
+whole recordings and its full campaign sees more. The peer in the same run is the proof without faults.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from itertools import islice
+from multiprocessing import get_context
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from swapbridge.bridge import Plan, compile_bridge, load_bridge, load_maps
+from swapbridge.demo import DONOR_RUNNING, HOST_RUNNING
+from swapbridge.demo.folder import demo_recordings, write_demo_papers
+from tests.prove.mutations import Hunt, Outcome, begin_hunt, mutants
+
+SECONDS = 25
+AT_ONCE = 20
+_hunt: list[Hunt] = []
+
+
+def demo_hunt() -> Hunt:
+    """The demo's plan with the beginning of its recordings."""
+    with TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "signal_maps").mkdir()
+        write_demo_papers(folder)
+        bridge = load_bridge(folder / "bridge.toml")
+        maps = load_maps(bridge)
+    captures = {}
+    recordings = dict(demo_recordings())
+    for bus, recording in (("donor", DONOR_RUNNING), ("host", HOST_RUNNING)):
+        whole = recordings[recording].capture
+        captures[bus] = whole.select(whole.time_ns < whole.time_ns[0] + SECONDS * 10**9)
+    return begin_hunt(compile_bridge(bridge, maps).plan, bridge, maps, captures)
+
+
+def _begin(hunt: Hunt) -> None:
+    _hunt[:] = [hunt]
+
+
+def _judge(task: tuple[str, Plan]) -> Outcome:
+    return _hunt[0].judge(*task)
+
+
+def main() -> None:
+    """Run and print."""
+    wanted, seed, workers = _given()
+    began = time.perf_counter()
+    hunt = demo_hunt()
+    sound = [run for run in hunt.faults.values() if run.status == "fail"]
+    print(f"the sound plan fails under {len(sound)} of {len(hunt.faults)} faults")
+    outcomes: list[Outcome] = []
+    same = 0
+    source = mutants(hunt.plan, seed)
+    with ProcessPoolExecutor(workers, get_context("spawn"), initializer=_begin, initargs=(hunt,)) as pool:
+        while len(outcomes) < wanted:
+            for outcome in pool.map(_judge, list(islice(source, AT_ONCE))):
+                same += not outcome.differs
+                if outcome.differs and len(outcomes) < wanted:
+                    outcomes.append(outcome)
+    survivors = [o for o in outcomes if not o.caught_by]
+    areas = Counter(o.caught_by.split(":")[0] for o in outcomes if o.caught_by)
+    print(f"seed {seed}: caught {wanted - len(survivors)} of {wanted} that change what is sent", end="; ")
+    print(f"{same} more change nothing; {time.perf_counter() - began:.0f} s, {workers} workers")
+    print("caught first by " + ", ".join(f"{area} {count}" for area, count in areas.most_common()))
+    for outcome in survivors:
+        print(f"SURVIVED {outcome.words}: differs {outcome.differs}")
+
+
+def _given() -> list[int]:
+    return [int(word) for word in (*sys.argv[1:], *("100", "1", "2")[len(sys.argv) - 1 :])]
+
+
+if __name__ == "__main__":
+    main()
