@@ -153,12 +153,14 @@ class _Compiler:
                 )
         for options in bridge.sources:
             bus, _, message = options.message.text.partition(".")
+            place = options.message.place
             try:
                 found = self.sources.find_message(bus, message)
-                for name in options.signals:
+                for name, own in options.signals.items():
+                    place = own.place
                     self.sources.find_signal(bus, found.name, name)
             except LoweringError as error:
-                raise bridge.refuse(options.message.place, error.reason, error.remedy) from None
+                raise bridge.refuse(place, error.reason, error.remedy) from None
         for spelling in bridge.units:
             try:
                 find_unit(spelling, bridge.units)

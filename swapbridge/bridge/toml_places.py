@@ -10,6 +10,8 @@ import re
 from dataclasses import dataclass
 
 Path = tuple[str | int, ...]
+DEEPEST = 8
+"""Tables a bridge file nests at most, with room."""
 _HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*(\]\]?)\s*(?:#.*)?$")
 _KEY_PART = re.compile(r"""\s*(?:"((?:[^"\\]|\\.)*)"|'([^']*)'|([A-Za-z0-9_-]+))\s*""")
 
@@ -44,6 +46,7 @@ class Places:
     def __init__(self, text: str) -> None:
         self._lines = text.splitlines()
         self._keys: dict[Path, tuple[int, int]] = {}
+        self._tables: dict[Path, tuple[int, int]] = {}
         self._scan()
 
     def _scan(self) -> None:
@@ -54,12 +57,17 @@ class Places:
             parts = split_key(header.group(2)) if header else None
             if header and parts and len(header.group(1)) == len(header.group(3)):
                 here = self._resolve(parts, counts, new=header.group(1) == "[[")
-                self._keys.setdefault(here, (number, line.index("[")))
+                self._note(here, number, line.index("["))
                 continue
             equals = _first_equals(line)
             key = split_key(line[:equals].strip()) if equals > 0 else None
             if key:
-                self._keys.setdefault((*here, *key), (number, len(line) - len(line.lstrip())))
+                self._note((*here, *key), number, len(line) - len(line.lstrip()))
+
+    def _note(self, path: Path, line: int, column: int) -> None:
+        self._keys.setdefault(path, (line, column))
+        for depth in range(1, min(len(path), DEEPEST)):  # a table that only its parts name begins at the first of them
+            self._tables.setdefault(path[:depth], (line, column))
 
     @staticmethod
     def _resolve(parts: tuple[str, ...], counts: dict[Path, int], *, new: bool) -> Path:
@@ -98,8 +106,9 @@ class Places:
     def _nearest(self, path: Path) -> tuple[int, int, int]:
         """Line, column (from 0) and depth of the longest known beginning of a path."""
         for depth in range(len(path), 0, -1):
-            if path[:depth] in self._keys:
-                return (*self._keys[path[:depth]], depth)
+            found = self._keys.get(path[:depth]) or self._tables.get(path[:depth])
+            if found is not None:
+                return (*found, depth)
         return (0, 0, 0)
 
 

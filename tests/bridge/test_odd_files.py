@@ -81,3 +81,6 @@ def test_places_are_those_of_the_longest_path_known() -> None:
     assert places.of_key(("m", 1, "x")) == Place(6, 1)
     assert places.of_text(("m", 1, "x"), "t") == Place(6, 6)
     assert places.of_key(("nowhere",)) == Place(1, 1)
+    parts = Places('[x]\n[sources."a.B".signals.C]\nrange = [1, 2]\n')
+    assert parts.of_key(("sources", "a.B", "signals", "D")) == Place(2, 1), "named by its parts only"
+    assert parts.of_key(("sources", "a.B")) == Place(2, 1)

@@ -534,3 +534,12 @@ def test_a_torque_request_from_no_source_needs_limits_too(value: str) -> None:
     request = HEAD + TO_DONOR + f'Reduce = {{ value = "{value}", fallback = "0 Nm"'
     assert "Reduce: a torque or throttle request needs limits" in refusal(request + " }", donor)
     assert compile_text(request + ', limits = ["0 Nm", "300 Nm"] }', donor).plan.sends
+
+
+def test_a_slip_among_the_sources_names_its_own_line() -> None:
+    text = HEAD + '[sources."donor.PCM_FAST".signals.RPM]\ninvalid = [1]\n'
+    text += '[sources."donor.PCM_FAST".signals.Rum]\ninvalid = [1]\n' + ACK + OK_STATE + 'Brake = "true"'
+    line = text.splitlines().index('[sources."donor.PCM_FAST".signals.Rum]') + 1
+    assert refusal(text).startswith(
+        f"bridge.toml:{line}:1: message donor.PCM_FAST has no signal 'Rum'; did you mean Run"
+    )
