@@ -55,6 +55,11 @@ class LazyGroup(click.Group):
             return super().invoke(ctx)
         except SwapbridgeError as error:
             raise Problem(str(error)) from error
+        except MemoryError as error:
+            raise Problem(
+                "this needs more memory than there is (about 60 bytes a frame while a capture is read): close other "
+                "programs, or split the capture"
+            ) from error
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

@@ -241,3 +241,13 @@ def test_one_frame_and_a_fuzzed_bus_are_told_as_they_are(tmp_path: Path) -> None
     assert result.exit_code == 0, result.output
     assert "12,000 identifiers: no vehicle has so many" in result.output
     assert "The first 300 are shown" in result.output
+
+
+def test_too_little_memory_is_said_and_exits_2(host: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object, **__: object) -> None:
+        raise MemoryError
+
+    monkeypatch.setattr("swapbridge.cli.survey_cmd.read_capture", full)
+    result = run("survey", host)
+    assert result.exit_code == 2
+    assert "needs more memory than there is" in result.output
