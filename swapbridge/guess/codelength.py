@@ -21,6 +21,9 @@ STATES_BITS = 6
 MOST_STATES = 48
 """States that a field may have and still be tried as a list of states (an enumeration, or noise about a level)."""
 QUICK_STATES_BITS = 3
+WIDEST_STATES = 16
+"""Bits of the longest field that may be a list of states: two fields that move at the same moments, joined, would learn
+each other's states, and no enumeration is so wide."""
 LEARNED_BITS = 4.0
 """What an enumeration pays before it may learn which of its states follow each other: two flags side by side look
 like one that has learned never to change both bits at once."""
@@ -316,7 +319,7 @@ def candidate_bits(
         out[wide] = np.minimum(out[wide], _walk_bits(away, None, weight, lengths[wide]) + lengths[wide])
     out = np.minimum(out, _noise_bits(new, weight, lengths))
     for i in range(len(lengths)):
-        if not thorough and lengths[i] > QUICK_STATES_BITS:
+        if lengths[i] > (WIDEST_STATES if thorough else QUICK_STATES_BITS):
             break
         states = _states_bits(old, new, weight, int(lengths[i]))
         if states == np.inf:  # longer ones have more states still

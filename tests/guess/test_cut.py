@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout
 from swapbridge.guess.candidates import LITTLE, find_candidates
-from swapbridge.guess.codelength import adaptive_bits, step_class
+from swapbridge.guess.codelength import adaptive_bits, candidate_bits, step_class
 from swapbridge.guess.columns import make_columns, sample_pairs
 from swapbridge.guess.cut import Style, best_cut, cut_bits
 from swapbridge.guess.fields import raw_values
@@ -189,3 +189,14 @@ def test_noise_about_a_level_next_to_a_power_of_two_stays_whole() -> None:
         planted.seen_positions(Layout(1, 10, "big_endian"), columns.live),
         (63,),
     }
+
+
+def test_two_fields_that_jump_at_the_same_moments_do_not_become_one_list_of_states() -> None:
+    rng = np.random.default_rng(21)
+    poses = rng.integers(0, 2**24, 8)
+    word = poses[np.repeat(rng.integers(0, 8, 60), 25)].astype(np.uint64)
+    weight = np.ones(len(word) - 2)
+    low, both = candidate_bits(word[:-2], word[1:-1], word[2:], weight, np.array([16, 24])).tolist()
+    high = word >> np.uint64(16)
+    rest = candidate_bits(high[:-2], high[1:-1], high[2:], weight, np.array([8]))[0]
+    assert both > low + rest
