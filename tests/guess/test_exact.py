@@ -241,3 +241,22 @@ def test_xor_over_the_payload_is_told_as_such() -> None:
     method = checksum_from_json(field.method).method
     assert isinstance(method, Affine)
     assert method.name == "XOR of the bytes"
+
+
+def test_a_counter_shared_by_multiplexed_parts_is_found_once() -> None:
+    rng = np.random.default_rng(14)
+    n = 2000
+    page = np.arange(n) % 3
+    payload = np.zeros((n, 8), np.uint8)
+    payload[:, 0] = page | (np.arange(n) % 16) << 4
+    for value in range(3):
+        rows = page == value
+        walk = 30_000 + np.cumsum(rng.integers(-150, 151, int(rows.sum())))
+        order = (1, 2) if value % 2 else (2, 1)
+        payload[rows, order[0]], payload[rows, order[1]] = walk >> 8 & 0xFF, walk & 0xFF
+        payload[rows, 3 + value] = 120 + np.cumsum(rng.integers(-2, 3, int(rows.sum()))) % 90
+    found = study(columns_of(payload))
+    assert found.mux is not None
+    assert found.mux.positions == (0, 1)
+    counters = [(part.mux_value, c.positions) for part in found.parts for c in part.counters]
+    assert counters == [(None, (4, 5, 6, 7))]
