@@ -260,7 +260,7 @@ def _check_names(signal_map: SignalMap) -> None:
         if NAME.fullmatch(name) is None:
             raise InputError(
                 f"{kind} name {name[:80]!r} can't stand in a DBC: use letters, digits and underscores, "
-                    "not a digit first"
+                "not a digit first"
             )
 
 

@@ -102,8 +102,7 @@ def main() -> None:
             busy = own + children.ru_utime + children.ru_stime - before.ru_utime - before.ru_stime
             print(
                 f"guess    {seconds:6.1f} s (target {GUESS_SECONDS_TARGET}; {busy:.1f} s of processor), "
-                f"{len(findings.messages)} messages; {peak():.1f} GB here, {children.ru_maxrss / 1e6:.1f} GB in the "
-                "largest worker",
+                f"{len(findings.messages)} messages; at most {peak():.1f} GB here",
                 flush=True,
             )
         del capture
