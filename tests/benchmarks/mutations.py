@@ -68,6 +68,8 @@ def main() -> None:
                 same += not outcome.differs
                 if outcome.differs and len(outcomes) < wanted:
                     outcomes.append(outcome)
+            caught = sum(bool(o.caught_by) for o in outcomes)
+            print(f"  caught {caught} of {len(outcomes)} so far", file=sys.stderr, flush=True)
     survivors = [o for o in outcomes if not o.caught_by]
     areas = Counter(o.caught_by.split(":")[0] for o in outcomes if o.caught_by)
     print(f"seed {seed}: caught {wanted - len(survivors)} of {wanted} that change what is sent", end="; ")
