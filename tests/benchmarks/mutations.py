@@ -2,8 +2,8 @@
 
     python -m tests.benchmarks.mutations [HOW_MANY [SEED [WORKERS]]]
 
-Target: of 100 that change what the translator does at least 98 are caught. Survivors are printed with how they differ;
-DEVELOPERS.md argues them. The recordings are cut to their first 25 seconds, the faults last 6 s each: `prove` with
+Target: of 100 that change what the translator does at least 98 are caught. Survivors are printed as they are
+found, with how they differ. The recordings are cut to their first 25 seconds, the faults last 6 s each: `prove` with
 whole recordings and its full campaign sees more. The peer in the same run is the proof without faults.
 """
 
@@ -68,6 +68,8 @@ def main() -> None:
                 same += not outcome.differs
                 if outcome.differs and len(outcomes) < wanted:
                     outcomes.append(outcome)
+                    if not outcome.caught_by:
+                        print(f"SURVIVED {outcome.words}: differs {outcome.differs}", flush=True)
             caught = sum(bool(o.caught_by) for o in outcomes)
             print(f"  caught {caught} of {len(outcomes)} so far", file=sys.stderr, flush=True)
     survivors = [o for o in outcomes if not o.caught_by]
@@ -75,8 +77,6 @@ def main() -> None:
     print(f"seed {seed}: caught {wanted - len(survivors)} of {wanted} that change what is sent", end="; ")
     print(f"{same} more change nothing; {time.perf_counter() - began:.0f} s, {workers} workers")
     print("caught first by " + ", ".join(f"{area} {count}" for area, count in areas.most_common()))
-    for outcome in survivors:
-        print(f"SURVIVED {outcome.words}: differs {outcome.differs}")
 
 
 def _given() -> list[int]:
