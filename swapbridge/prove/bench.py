@@ -7,7 +7,7 @@ on the donor's those of the modules that stayed behind.
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -44,6 +44,9 @@ class Bench:
         Capture time that is simulated time 0, for each bus.
     until_ns : int
         When the simulation ends.
+    wanted : tuple of frozenset of int
+        Words of each bus that the bridge file reads by its maps, whether the plan listens to them or not; empty where
+        nobody judges by the bridge file.
     """
 
     plan: Plan
@@ -51,6 +54,7 @@ class Bench:
     traffic: tuple[Traffic, ...]
     begin_ns: tuple[int, ...]
     until_ns: int
+    wanted: tuple[frozenset[int], ...] = ()
 
     def sent_words(self, bus: int) -> set[int]:
         """Identifier words the plan sends there by itself (without passed frames)."""
@@ -199,7 +203,7 @@ def simulate(
         )
         for b, t in zip(plan.buses, traffic, strict=True)
     ]
-    device = translator_device(plan, make(), clock_us=clock_us, record=record)
+    device = translator_device(plan, make(), clock_us=clock_us, record=record, wanted=bench.wanted)
     simulation = Simulation(buses, [device, *(others or [])])
     if prepare is not None:
         prepare(simulation, device)
@@ -208,19 +212,26 @@ def simulate(
     return Run(device, buses, until)
 
 
-def translator_device(plan: Plan, program: Program, *, clock_us: int = 0, record: bool = True) -> Device:
+def translator_device(
+    plan: Plan, program: Program, *, clock_us: int = 0, record: bool = True, wanted: Sequence[Collection[int]] = ()
+) -> Device:
     """The translator as a node on every bus, with mailboxes: a newer frame takes a waiting one's place."""
     heard: list[Collection[int] | None] = [None] * len(plan.buses)
     controllers: list[Controller | None] = [Controller(replace=True) for _ in plan.buses]
     device = Device("translator", program, heard, controllers, latency_ns=LATENCY_NS, clock_us=clock_us, record=record)
-    device.idle_words = [indifferent_words(plan, number) for number in range(len(plan.buses))]
+    device.idle_words = [
+        indifferent_words(plan, number, wanted[number] if wanted else ()) for number in range(len(plan.buses))
+    ]
     device.idle_after_ns = min((b.silent_us for b in plan.buses), default=100_000) * 250
     return device
 
 
-def indifferent_words(plan: Plan, bus: int) -> Callable[[int], bool]:
-    """Whether a word on that bus means nothing to the plan except that the bus is awake."""
-    words = {r.word for r in plan.receives if r.bus == bus}
+def indifferent_words(plan: Plan, bus: int, wanted: Collection[int] = ()) -> Callable[[int], bool]:
+    """Whether a word on that bus means nothing to the plan, nor to its judge, except that the bus is awake.
+
+    Without `wanted` a plan that listens to a wrong identifier would make its judge as deaf as itself.
+    """
+    words = {r.word for r in plan.receives if r.bus == bus}.union(wanted)
     for send in plan.sends:
         if send.request is not None and send.request.bus == bus:
             words.update(send.request.words)

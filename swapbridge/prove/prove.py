@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -22,6 +23,7 @@ from swapbridge.prove.form import Frames, MessageForm, compare_forms, compare_st
 from swapbridge.prove.key_on import key_on_checks
 from swapbridge.prove.origin import source_checks
 from swapbridge.prove.pictures import thin
+from swapbridge.prove.reference import Reference
 from swapbridge.prove.responses import judge_responses
 from swapbridge.prove.round_trip import Plant, judge_round_trip
 from swapbridge.prove.silence import judge_silence
@@ -101,6 +103,7 @@ def prove(
     tell = progress or (lambda share, words: None)
     make = make or partial(Translator, plan)
     bench = set_up(plan, captures)
+    bench = replace(bench, wanted=Reference(bridge, maps).words_read())
     tell(0.02, "the captures go in")
     run = simulate(bench, make, seed=seed, progress=lambda share, words: tell(0.02 + 0.1 * share, words))
     checks = source_checks(plan, bridge, maps)

@@ -212,6 +212,12 @@ class Reference:
             for signal in target.signals.values():
                 self._groups[self.steps.group(f"{signal.dotted} held")].append(signal.step)
 
+    def words_read(self) -> tuple[frozenset[int], ...]:
+        """Words that the bridge file reads, for each of its buses in order."""
+        return tuple(
+            frozenset(word for on, word in self._by_word if on == number) for number in range(len(self.bridge.buses))
+        )
+
     def _group_of_memory(self, name: str) -> int:
         """Its slots are named after it, some with a word behind."""
         for number, names in enumerate(self.steps.names):

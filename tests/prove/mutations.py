@@ -19,6 +19,7 @@ from swapbridge.prove import prove
 from swapbridge.prove.bench import Bench, set_up, simulate
 from swapbridge.prove.campaign import Ground, Task, run_fault
 from swapbridge.prove.faults import FAULTS
+from swapbridge.prove.reference import Reference
 from swapbridge.prove.verdict import FaultRun
 from swapbridge.signalmap import SignalMap
 
@@ -386,7 +387,7 @@ class Hunt:
 
 def begin_hunt(plan: Plan, bridge: BridgeFile, maps: Mapping[str, SignalMap], captures: Mapping[str, Capture]) -> Hunt:
     """Note how the sound plan behaves."""
-    bench = set_up(plan, captures)
+    bench = replace(set_up(plan, captures), wanted=Reference(bridge, maps).words_read())
     hunt = Hunt(plan, bridge, maps, captures, bench, _sent(bench, plan), {})
     return replace(hunt, faults={name: _under_fault(bench, hunt, name) for name in FAULTS})
 

@@ -78,6 +78,23 @@ def test_each_class_of_defect_is_caught_and_named(swap: Any, name: str) -> None:
     assert "content" in areas or "form" in areas or "faults" in areas
 
 
+def test_a_plan_that_listens_to_a_wrong_identifier_does_not_make_its_judge_deaf(swap: Any) -> None:
+    """What the bridge file reads reaches the reference whatever the plan listens to: content differs."""
+    plan, _, _, captures = swap
+    bench = set_up(plan, captures)
+    sound = _behaviour(bench, plan, range(1))
+    judged = 0
+    for number, receive in enumerate(plan.receives):
+        deaf = replace(receive, word=receive.word ^ 1)
+        mutant = replace(plan, receives=(*plan.receives[:number], deaf, *plan.receives[number + 1 :]))
+        if _behaviour(bench, mutant, range(1)) == sound:
+            continue  # its values stay what is said without them, in these six seconds
+        failed = [c for c in _verdict(swap, mutant).checks if c.area == "content" and c.status == "fail"]
+        assert failed, receive.name
+        judged += 1
+    assert judged >= 2
+
+
 def test_a_message_that_only_comes_with_the_engine_running(swap: Any) -> None:
     """The old engine computer sent its temperatures with the key on; the plan waits for the engine."""
     plan = mutations.send_changed(swap[0], "host.TEMPS", lambda s: replace(s, states=1 << 4))
