@@ -1,6 +1,6 @@
 """Score guesses on every labelled set under a folder, beside the flip-rate cut, with what each idea brings.
 
-    python tests/benchmarks/guess_score.py SCORER.py FOLDER [FOLDER ...] [--ablations] [--jobs N]
+    python -m tests.benchmarks.guess_score SCORER.py FOLDER [FOLDER ...] [--ablations] [--jobs N]
 
 A set is a folder with a text log (`capture.log.gz`), `truth.json` and `stimulus.csv`. SCORER is called as
 ``python SCORER.py GUESS.json SET --json OUT.json`` and writes at least `f1_all`, `recall_all`, `precision_all`,
@@ -10,7 +10,6 @@ A set is a folder with a text log (`capture.log.gz`), `truth.json` and `stimulus
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import json
 import subprocess
 import sys
@@ -20,7 +19,6 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -33,20 +31,7 @@ from swapbridge.capture import Capture, read_capture, read_stimulus
 from swapbridge.guess.executors import open_executor
 from swapbridge.guess.findings import Findings, FoundMessage
 from swapbridge.guess.guess import find_layouts, guess
-
-
-def _load(path: Path) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(path.stem, path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[path.stem] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-HERE = Path(__file__).resolve().parent
-flip_rate_json = _load(HERE / "flip_rate.py").flip_rate_json
+from tests.benchmarks.flip_rate import flip_rate_json
 
 
 def sets_under(folders: list[Path]) -> list[Path]:

@@ -1,46 +1,28 @@
 """Time and memory of guessing, and its growth, beside the flip-rate cut on the same frames in the same run.
 
-python tests/benchmarks/guess_speed.py [--frames 200000] [--jobs 2]
+python -m tests.benchmarks.guess_speed [--frames 200000] [--jobs 2]
 """
 
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import os
 import platform
 import resource
-import sys
 import time
-from pathlib import Path
-from types import ModuleType
 
 from swapbridge.capture import Capture
 from swapbridge.guess.executors import open_executor
 from swapbridge.guess.guess import guess
-
-
-def _load(path: Path) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(path.stem, path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[path.stem] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-HERE = Path(__file__).resolve().parent
-flip_rate_json = _load(HERE / "flip_rate.py").flip_rate_json
-
+from tests.benchmarks.flip_rate import flip_rate_json
+from tests.guess.planted import plant
 
 IDENTIFIERS = 60
 
 
 def traffic(frames: int) -> Capture:
     """Sixty identifiers of planted layouts, repeated end to end until there are enough frames."""
-    planted = _load(HERE.parent / "guess" / "planted.py")
-    capture: Capture = planted.plant(1, messages=IDENTIFIERS, frames=frames // IDENTIFIERS).capture
+    capture: Capture = plant(1, messages=IDENTIFIERS, frames=frames // IDENTIFIERS).capture
     return capture
 
 
