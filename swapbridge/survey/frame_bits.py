@@ -16,7 +16,9 @@ from swapbridge.core.can_bits import CRC15, ERROR_FRAME_BITS, FD_LENGTHS, INTERM
 from swapbridge.survey.threads import on_threads
 
 Ints = npt.NDArray[np.int32]
-_ROWS = 1 << 14
+Words = npt.NDArray[np.intp]
+"""Bits of frames: numpy takes from a table fastest by this type."""
+_ROWS = 1 << 15
 """Frames handled at once, so that their columns stay in cache."""
 _TAIL = 1 + 2 + 7 + INTERMISSION_BITS
 """CRC delimiter, acknowledge slot and delimiter, end of frame, and the three bits of intermission."""
@@ -59,7 +61,9 @@ def bits_time_ns(slow: Ints, fast: Ints, bit_rate: int, data_bit_rate: int) -> n
     """`bus_time_ns` for bits that were counted before."""
     time: npt.NDArray[np.int64]
     if not fast.any():
-        time = (slow.astype(np.int64) * 1_000_000_000 + bit_rate // 2) // bit_rate
+        time = slow * np.int64(1_000_000_000)
+        time += bit_rate // 2
+        time //= bit_rate
     else:
         exact = slow.astype(np.int64) * data_bit_rate + fast.astype(np.int64) * bit_rate
         time = np.rint(exact * (1e9 / (bit_rate * data_bit_rate))).astype(np.int64)
@@ -86,12 +90,14 @@ def slow_and_fast_bits(capture: Capture) -> tuple[Ints, Ints]:
         identifier, payload = capture.identifier[part], capture.payload[part]
         # one pass a kind of frame: form, remote, rates and length
         kind = length.astype(np.uint16) << 8 | (flags & (EXTENDED | FD | ERROR | REMOTE | BIT_RATE_SWITCH))
+        if (kind == kind[0]).all():
+            slow[part], fast_part = _of_kind(identifier, int(kind[0]) & 0xFF, int(kind[0]) >> 8, payload)
+            if kind[0] & FD:
+                fast[part] = fast_part
+            return
         for one in np.flatnonzero(np.bincount(kind)).tolist():
             rows = np.flatnonzero(kind == one)
-            whole = len(rows) == len(kind)
-            some = identifier if whole else identifier[rows]
-            bits = payload if whole else payload[rows]
-            slow_part, fast_part = _of_kind(some, one & 0xFF, one >> 8, bits)
+            slow_part, fast_part = _of_kind(identifier[rows], one & 0xFF, one >> 8, payload[rows])
             slow[start + rows] = slow_part
             fast[start + rows] = fast_part
 
@@ -113,7 +119,37 @@ def _of_kind(
 def _classic(
     identifier: npt.NDArray[np.uint32], extended: bool, remote: bool, length: int, payload: npt.NDArray[np.uint8]
 ) -> Ints:
-    ask, wide = int(remote), identifier.astype(np.int64)
+    carried = 0 if remote else min(length, 8)
+    wide = identifier.astype(np.intp)
+    if extended:
+        state, bits, crc = _classic_head(wide, True, remote, length)
+    else:
+        heads = _standard_heads(remote, length)
+        state, bits, crc = heads[0].take(wide), heads[1].take(wide), heads[2].take(wide)
+    steps = _steps(_STEP)
+    for at, half in enumerate(_halves(payload, carried), 1):
+        packed = steps.take(state << _STEP | half)
+        state = (packed & 7).astype(np.intp)
+        bits += packed >> 3
+        crc ^= _crc_table(_STEP, 8 * carried - _STEP * at).take(half)
+    if carried & 1:
+        byte = payload[:, carried - 1].astype(np.intp)
+        packed = _steps(8).take(state << 8 | byte)
+        state = (packed & 7).astype(np.intp)
+        bits += packed >> 3
+        crc ^= _crc_table(8).take(byte)
+    bits += _steps(15).take(state << 15 | crc) >> 3
+    return bits
+
+
+@lru_cache(maxsize=64)
+def _standard_heads(remote: bool, length: int) -> tuple[Words, Ints, npt.NDArray[np.int16]]:
+    return _classic_head(np.arange(1 << 11, dtype=np.intp), False, remote, length)
+
+
+def _classic_head(wide: Words, extended: bool, remote: bool, length: int) -> tuple[Words, Ints, npt.NDArray[np.int16]]:
+    """Stuffing state before the data, bits without the data's stuff bits, and what the head adds to the CRC."""
+    ask = int(remote)
     if extended:
         # start-of-frame 0, base, two recessive bits, the other 18, remote, two reserved, length code
         head = (wide >> 18) << 27 | 0b11 << 25 | (wide & 0x3_FFFF) << 7 | ask << 6 | length
@@ -121,31 +157,20 @@ def _classic(
     else:
         head = wide << 7 | ask << 6 | length
         width = 19
-    state, added = _stuffing(np.full(len(wide), _AFTER_IDLE, np.int32), head, width)
-    crc = _crc(head, width)
-    bits = added + (width + 15 + _TAIL)
-    carried = 0 if remote else min(length, 8)
-    halves = _halves(payload, carried)
-    steps, crc_steps = _steps(_STEP), _crc_table(_STEP)
-    for half in halves:
-        packed = steps[state << _STEP | half]
-        state = (packed & 7).astype(np.int32)
-        bits += packed >> 3
-        crc = crc_steps[crc << 1 ^ half].astype(np.int32)
-    if carried & 1:
-        byte = payload[:, carried - 1].astype(np.int32)
-        packed = _steps(8)[state << 8 | byte]
-        state = (packed & 7).astype(np.int32)
-        bits += packed >> 3
-        crc = (crc << 8 & 0x7FFF) ^ _crc_table(8)[crc >> 7 ^ byte]
-    bits += _steps(15)[state << 15 | crc] >> 3
-    return bits + 8 * carried
+    data = 0 if remote else 8 * min(length, 8)
+    state, added = _stuffing(np.full(len(wide), _AFTER_IDLE, np.intp), head, width)
+    crc = np.zeros(len(wide), np.int16)
+    behind = width
+    for size, part in _pieces(head, width):
+        behind -= size
+        crc ^= _crc_table(size, behind + data).take(part)
+    return state, added + (width + data + 15 + _TAIL), crc
 
 
 def _fd(
     identifier: npt.NDArray[np.uint32], extended: bool, switch: bool, length: int, payload: npt.NDArray[np.uint8]
 ) -> tuple[Ints, Ints]:
-    wide = identifier.astype(np.int64)
+    wide = identifier.astype(np.intp)
     size = next(size for size in FD_LENGTHS if size >= min(length, FD_LENGTHS[-1]))
     if extended:
         slow_head = (wide >> 18) << 24 | 0b11 << 22 | (wide & 0x3_FFFF) << 4 | 0b0100 | int(switch)
@@ -153,12 +178,12 @@ def _fd(
     else:
         slow_head = wide << 5 | 0b00100 | int(switch)
         width = 17
-    before, slow_stuff = _stuffing(np.full(len(wide), _AFTER_IDLE, np.int32), slow_head >> 1, width - 1)
+    before, slow_stuff = _stuffing(np.full(len(wide), _AFTER_IDLE, np.intp), slow_head >> 1, width - 1)
     # a stuff bit that the rate-switch bit brings is sent after it, at the second rate
     state, carried_over = _stuffing(before, slow_head & 1, 1)
     # error state (active) and length code
     code = FD_LENGTHS.index(size)
-    tail = np.full(len(wide), code, np.int64)
+    tail = np.full(len(wide), code, np.intp)
     fast_stuff = carried_over
     if size:
         state, more = _stuffing(state, tail, 5)
@@ -173,15 +198,15 @@ def _fd(
     if size:
         steps = _steps(_STEP)
         for half in _halves(whole, size - 1):
-            packed = steps[state << _STEP | half]
-            state = (packed & 7).astype(np.int32)
+            packed = steps.take(state << _STEP | half)
+            state = (packed & 7).astype(np.intp)
             fast_stuff += packed >> 3
-        byte = whole[:, size - 1].astype(np.int32)
+        byte = whole[:, size - 1].astype(np.intp)
         if size % 2 == 0:
-            packed = _steps(8)[state << 8 | whole[:, size - 2].astype(np.int32)]
-            state = (packed & 7).astype(np.int32)
+            packed = _steps(8).take(state << 8 | whole[:, size - 2])
+            state = (packed & 7).astype(np.intp)
             fast_stuff += packed >> 3
-        fast_stuff += _steps(7)[state << 7 | byte >> 1] >> 3
+        fast_stuff += _steps(7).take(state << 7 | byte >> 1) >> 3
     # stuff count and its parity, CRC, a fixed stuff bit before every four of these bits, CRC delimiter
     checked = 4 + (17 if size <= 16 else 21)
     fast = fast_stuff + (5 + 8 * size + checked + -(-checked // 4) + 1)
@@ -189,38 +214,27 @@ def _fd(
     return (slow, fast) if switch else (slow + fast, np.zeros_like(fast))
 
 
-def _halves(payload: npt.NDArray[np.uint8], size: int) -> list[Ints]:
+def _halves(payload: npt.NDArray[np.uint8], size: int) -> list[Words]:
     """Columns of 16 bits, first byte on top, over the whole pairs of the first `size` bytes."""
-    return [payload[:, at].astype(np.int32) << 8 | payload[:, at + 1] for at in range(0, size - 1, 2)]
+    return [payload[:, at].astype(np.intp) << 8 | payload[:, at + 1] for at in range(0, size - 1, 2)]
 
 
-def _stuffing(state: Ints, value: npt.NDArray[np.int64], width: int) -> tuple[Ints, Ints]:
+def _stuffing(state: Words, value: Words, width: int) -> tuple[Words, Ints]:
     """State and stuff bits after the `width` bits of `value`, most significant first."""
     added = np.zeros(len(state), np.int32)
     for size, part in _pieces(value, width):
-        packed = _steps(size)[state << size | part]
-        state = (packed & 7).astype(np.int32)
+        packed = _steps(size).take(state << size | part)
+        state = (packed & 7).astype(np.intp)
         added += packed >> 3
     return state, added
 
 
-def _crc(value: npt.NDArray[np.int64], width: int) -> Ints:
-    """CRC-15 of the `width` bits of `value`."""
-    crc = np.zeros(len(value), np.int32)
-    for size, part in _pieces(value, width):
-        if size == _STEP:
-            crc = _crc_table(size)[crc << 1 ^ part].astype(np.int32)
-        else:
-            crc = (crc << size & 0x7FFF) ^ _crc_table(size)[crc >> (15 - size) ^ part]
-    return crc
-
-
-def _pieces(value: npt.NDArray[np.int64], width: int) -> list[tuple[int, Ints]]:
+def _pieces(value: Words, width: int) -> list[tuple[int, Words]]:
     out = []
     while width:
         size = min(width, _STEP)
         width -= size
-        out.append((size, (value >> width & ((1 << size) - 1)).astype(np.int32)))
+        out.append((size, value >> width & ((1 << size) - 1)))
     return out
 
 
@@ -248,12 +262,12 @@ def _one_step(state: int, bit: int) -> tuple[int, int]:
     return ((1 - bit) << 2, 1) if run == 5 else (bit << 2 | (run - 1), 0)
 
 
-@lru_cache(maxsize=17)
-def _crc_table(width: int) -> npt.NDArray[np.int16]:
-    """(1 << width,) CRC-15 of every value of that many bits, from a register that is zero."""
+@lru_cache(maxsize=128)
+def _crc_table(width: int, behind: int = 0) -> npt.NDArray[np.int16]:
+    """(1 << width,) what every value of that many bits, with `behind` more bits to come, adds to the CRC-15."""
     _, polynomial, _ = CRC15
     table = np.zeros(1, np.int64)
-    for at in range(width):
+    for at in range(behind, behind + width):
         # one bit more: the value's top bit, which has `at` bits behind it
         register = polynomial
         for _ in range(at):

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -11,6 +12,7 @@ import numpy.typing as npt
 from swapbridge.capture import ERROR, REMOTE, Capture
 from swapbridge.capture.capture import FrameKey, frame_key
 from swapbridge.core.errors import InputError
+from swapbridge.survey.flips import distinct, flips
 from swapbridge.survey.frame_bits import bits_time_ns, slow_and_fast_bits
 from swapbridge.survey.hints import hints
 from swapbridge.survey.model import BusSurvey, IdentifierSurvey, Sending, Survey
@@ -24,13 +26,14 @@ WAKE_S = 5.0
 """What comes only this soon after a wake-up is set apart as 'wake-up'."""
 MOST_IDENTIFIERS = 10_000
 """Beyond this many the busiest are listed: no vehicle has so many, a fuzzed bus or a wrong bit rate does."""
-_BIT_OF_BYTE = np.unpackbits(np.arange(256, dtype=np.uint8)[:, None], axis=1, bitorder="little").astype(np.int64)
-_MIX = np.array([0x9E3779B97F4A7C15 * (2 * i + 1) % 2**64 | 1 for i in range(8)], dtype=np.uint64)
-_ROWS = 1 << 16
+_ROWS = 1 << 15
+"""Frames of a bus handled at once."""
 _FEWEST_GAPS = 4
 """With fewer gaps no step can be told from chance."""
 _HINT_ROWS = 512
 """Frames in which a counter or checksum is looked for."""
+_TOGETHER = 32
+"""Identifiers looked at in one go: hints are found in many at once."""
 
 
 def survey(
@@ -62,30 +65,27 @@ def survey(
     if min(*rates, data_bit_rate) <= 0:
         raise InputError("a bit rate is a positive number of bits a second, for example 500000")
     start_ns = int(capture.time_ns.min())
-    words, edges, rows = capture.grouped()
-    listed, remarks = _listed(words, edges)
-    remarks = [*capture.notes.sentences(), *remarks]
-    buses = []
-    wakes: dict[int, npt.NDArray[np.int64]] = {}
     if progress:
         progress(0.0, "frame lengths")
+    words, edges, rows = capture.grouped()
     slow, fast = slow_and_fast_bits(capture)
-    for number, name in enumerate(capture.bus_names):
-        if progress:
-            progress(0.3, f"load of bus {name}")
-        on_bus = slice(None) if len(capture.bus_names) == 1 else np.flatnonzero(capture.bus == number)
-        busy = bits_time_ns(slow[on_bus], fast[on_bus], rates[number], data_bit_rate)
-        bus, wakes[number] = _bus(
-            name, capture.time_ns[on_bus], capture.flags[on_bus], busy, rates[number], start_ns, words, number
-        )
-        buses.append(bus)
+    listed, remarks = _listed(words, edges)
+    remarks = [*capture.notes.sentences(), *remarks]
+    if progress:
+        progress(0.3, "bus load")
+
+    order = None if (capture.time_ns[1:] >= capture.time_ns[:-1]).all() else np.argsort(capture.time_ns, kind="stable")
+
+    def bus_of(number: int) -> tuple[BusSurvey, npt.NDArray[np.int64]]:
+        pieces = _pieces(capture, number, slow, fast, order, (rates[number], data_bit_rate))
+        return _bus(capture.bus_names[number], pieces, rates[number], start_ns, words, number)
+
+    buses, wakes = zip(*on_threads(bus_of, range(len(rates)), len(capture)), strict=True)
+    for bus in buses:
         if bus.peak_load > 1:
             remarks.append(
-                f"bus {name} would be {bus.peak_load:.0%} full at {rates[number]:,} bit/s: state its true bit rate"
+                f"bus {bus.name} would be {bus.peak_load:.0%} full at {bus.bit_rate:,} bit/s: state its true bit rate"
             )
-    # what each identifier takes of its bus, from the same bits
-    slow_sums = _sums(slow, rows, edges)
-    fast_sums = _sums(fast, rows, edges) if fast.any() else np.zeros_like(slow_sums)
     views = _Views(
         capture.time_ns,
         np.ascontiguousarray(capture.payload).view(np.uint64),
@@ -93,19 +93,25 @@ def survey(
         int(capture.length.max()),
     )
 
-    def study(at: int) -> IdentifierSurvey:
-        key = frame_key(int(words[at]))
-        bus = buses[key.bus]
-        seconds = float(slow_sums[at]) / bus.bit_rate + float(fast_sums[at]) / data_bit_rate
-        load = seconds / (bus.awake_s or max(1, len(bus.load_second)))
-        mine = rows[edges[at] : edges[at + 1]]
-        return _identifier(views, key, mine, start_ns, bus, wakes[key.bus], load)
+    def study(start: int) -> list[IdentifierSurvey]:
+        found, payloads = [], []
+        for at in listed[start : start + _TOGETHER].tolist():
+            key = frame_key(int(words[at]))
+            bus = buses[key.bus]
+            mine = rows[edges[at] : edges[at + 1]]
+            # what it takes of its bus, from the same bits
+            seconds = float(slow.take(mine).sum()) / bus.bit_rate + float(fast.take(mine).sum()) / data_bit_rate
+            load = seconds / (bus.awake_s or max(1, len(bus.load_second)))
+            one, payload = _identifier(views, key, mine, start_ns, bus, wakes[key.bus], load)
+            found.append(one)
+            payloads.append(payload)
+        return _with_hints(found, payloads)
 
-    identifiers = []
-    for done, one in enumerate(on_threads(study, listed.tolist(), len(capture)), 1):
-        identifiers.append(one)
-        if progress and done % 16 == 0:
-            progress(0.3 + 0.7 * done / len(listed), "identifiers")
+    identifiers: list[IdentifierSurvey] = []
+    for some in on_threads(study, range(0, len(listed), _TOGETHER), len(capture)):
+        identifiers += some
+        if progress:
+            progress(0.3 + 0.7 * len(identifiers) / len(listed), "identifiers")
     return Survey(
         capture.source, len(capture), capture.duration_s, start_ns, tuple(buses), tuple(identifiers), tuple(remarks)
     )
@@ -131,60 +137,82 @@ class _Views(NamedTuple):
     longest: int
 
 
-def _sums(
-    bits: npt.NDArray[np.int32], rows: npt.NDArray[np.intp], edges: npt.NDArray[np.intp]
-) -> npt.NDArray[np.int64]:
-    if not len(rows):
-        return np.zeros(0, np.int64)
-    return np.add.reduceat(bits.take(rows), edges[:-1], dtype=np.int64)
+class _Piece(NamedTuple):
+    """Frames of one bus in a row, none of them earlier than those of the piece before."""
+
+    time_ns: npt.NDArray[np.int64]
+    flags: npt.NDArray[np.uint8]
+    busy_ns: npt.NDArray[np.int64]
+
+
+def _pieces(
+    capture: Capture,
+    number: int,
+    slow: npt.NDArray[np.int32],
+    fast: npt.NDArray[np.int32],
+    order: npt.NDArray[np.intp] | None,
+    rates: tuple[int, int],
+) -> Iterator[_Piece]:
+    """One bus in pieces that stay in cache: whole columns would cost more in new memory than in work."""
+    for start in range(0, len(capture), _ROWS):
+        stop = min(start + _ROWS, len(capture))
+        on_bus = slice(start, stop) if order is None else order[start:stop]
+        if len(capture.bus_names) > 1:
+            places = np.flatnonzero(capture.bus[on_bus] == number)
+            on_bus = places + start if order is None else order[start:stop][places]
+        time, flags = capture.time_ns[on_bus], capture.flags[on_bus]
+        if len(time):
+            yield _Piece(time, flags, bits_time_ns(slow[on_bus], fast[on_bus], *rates))
 
 
 def _bus(
-    name: str,
-    time: npt.NDArray[np.int64],
-    flags: npt.NDArray[np.uint8],
-    busy: npt.NDArray[np.int64],
-    bit_rate: int,
-    start_ns: int,
-    words: npt.NDArray[np.uint64],
-    number: int,
+    name: str, pieces: Iterator[_Piece], bit_rate: int, start_ns: int, words: npt.NDArray[np.uint64], number: int
 ) -> tuple[BusSurvey, npt.NDArray[np.int64]]:
     """One bus, and the times it woke."""
-    if not len(time):
-        none = np.empty(0, np.int64)
-        return BusSurvey(name, 0, 0, 0, 0, bit_rate, none, none.astype(np.float64), (), 0.0, 0.0), none
-    if (time[1:] < time[:-1]).any():
-        order = np.argsort(time, kind="stable")
-        time, busy = time[order], busy[order]
-    gaps = np.diff(time)
-    sleeps = np.flatnonzero(gaps >= int(SLEEP_S * 1e9))
-    asleep = tuple(((int(time[at]) - start_ns) / 1e9, (int(time[at + 1]) - start_ns) / 1e9) for at in sleeps.tolist())
-    awake_ns = int(time[-1] - time[0]) - int(gaps[sleeps].sum())
-    second, load = _load_by_second(time, busy, start_ns)
+    frames = errors = remotes = busy_ns = 0
+    first = last = 0
+    sleeps: list[tuple[int, int]] = []
+    seconds, loads = [np.empty(0, np.int64)], [np.empty(0, np.int64)]
+    for time, flags, busy in pieces:
+        if not frames:
+            first = last = int(time[0])
+        gaps = np.diff(time, prepend=last)
+        for at in np.flatnonzero(gaps >= int(SLEEP_S * 1e9)).tolist():
+            sleeps.append((int(time[at] - gaps[at]), int(time[at])))
+        second = (time - start_ns) // 1_000_000_000
+        edges = _changes(second)
+        seconds.append(second[edges])
+        loads.append(np.add.reduceat(busy, edges))
+        last = int(time[-1])
+        frames += len(time)
+        errors += int(np.count_nonzero(flags & ERROR))
+        remotes += int(np.count_nonzero(flags & REMOTE))
+        busy_ns += int(busy.sum())
+    # a piece may end within a second
+    second, load = np.concatenate(seconds), np.concatenate(loads)
+    edges = _changes(second)
+    shares = np.add.reduceat(load, edges) / 1e9 if len(edges) else np.empty(0)
+    awake_ns = last - first - sum(wake - asleep for asleep, wake in sleeps)
     bus = BusSurvey(
         name=name,
-        frames=len(time),
-        error_frames=int(np.count_nonzero(flags & ERROR)),
-        remote_frames=int(np.count_nonzero(flags & REMOTE)),
+        frames=frames,
+        error_frames=errors,
+        remote_frames=remotes,
         identifiers=int(np.count_nonzero(words >> np.uint64(32) == number)),
         bit_rate=bit_rate,
-        load_second=second,
-        load=load,
-        asleep=asleep,
+        load_second=second[edges],
+        load=shares,
+        asleep=tuple(((asleep - start_ns) / 1e9, (wake - start_ns) / 1e9) for asleep, wake in sleeps),
         awake_s=awake_ns / 1e9,
         # where no two frames came without a sleep between, each is one of its own second
-        mean_load=float(busy.sum()) / max(awake_ns, int(busy.sum())) if awake_ns else float(load.mean()),
+        mean_load=busy_ns / max(awake_ns, busy_ns) if awake_ns else float(shares.mean()) if frames else 0.0,
     )
-    return bus, np.concatenate((time[:1], time[sleeps + 1]))
+    return bus, np.array([first, *(wake for _, wake in sleeps)][: len(sleeps) + bool(frames)], np.int64)
 
 
-def _load_by_second(
-    time: npt.NDArray[np.int64], busy_ns: npt.NDArray[np.int64], start_ns: int
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
-    """Seconds with traffic and the share of each that frames starting in it take; `time` ascends."""
-    second = (time - start_ns) // 1_000_000_000
-    edges = np.flatnonzero(np.concatenate(([True], second[1:] != second[:-1])))
-    return second[edges], np.add.reduceat(busy_ns, edges) / 1e9
+def _changes(column: npt.NDArray[np.int64]) -> npt.NDArray[np.intp]:
+    """Where each run of equal values begins."""
+    return np.flatnonzero(np.diff(column, prepend=column[:1] - 1))
 
 
 def _identifier(
@@ -195,7 +223,8 @@ def _identifier(
     bus: BusSurvey,
     wakes: npt.NDArray[np.int64],
     load: float,
-) -> IdentifierSurvey:
+) -> tuple[IdentifierSurvey, npt.NDArray[np.uint8]]:
+    """One identifier without hints, and the first of its longest payloads, in which they are looked for."""
     time = views.time_ns.take(rows)
     gaps = time[1:] - time[:-1]
     if len(gaps) and int(gaps.min()) < 0:
@@ -217,7 +246,7 @@ def _identifier(
     else:
         whole = words[np.flatnonzero(sizes == full)[:_HINT_ROWS]]
     payload = whole.view(np.uint8)[:, :full]
-    return IdentifierSurvey(
+    found = IdentifierSurvey(
         bus=bus.name,
         identifier=key.identifier,
         extended=key.extended,
@@ -229,13 +258,24 @@ def _identifier(
         worst_gap_ms=worst / 1e6,
         first_s=(int(time[0]) - start_ns) / 1e9,
         last_s=(int(time[-1]) - start_ns) / 1e9,
-        distinct=_distinct(words, sizes),
-        flips=_flips(words, sizes, full),
+        distinct=distinct(words, sizes),
+        flips=flips(words, sizes, full),
         payload=payload[0].tobytes(),
         sending=_sending(time, gaps, period, bus, wakes),
         load=load,
-        hints=hints(payload),
+        hints=(),
     )
+    return found, payload
+
+
+def _with_hints(found: list[IdentifierSurvey], payloads: list[npt.NDArray[np.uint8]]) -> list[IdentifierSurvey]:
+    alike: dict[tuple[int, ...], list[int]] = {}
+    for at, payload in enumerate(payloads):
+        alike.setdefault(payload.shape, []).append(at)
+    for group in alike.values():
+        for at, words in zip(group, hints(np.stack([payloads[at] for at in group])), strict=True):
+            found[at] = replace(found[at], hints=words)
+    return found
 
 
 def _quantiles(gaps: npt.NDArray[np.int64]) -> tuple[float, float, float, float]:
@@ -265,34 +305,3 @@ def _sending(
         return "event"
     regular = np.count_nonzero((gaps > 0.7 * period) & (gaps < 1.3 * period)) / len(gaps)
     return "cyclic" if regular >= 0.9 else "mixed" if regular >= 0.5 else "event"
-
-
-def _flips(words: npt.NDArray[np.uint64], sizes: npt.NDArray[np.uint8] | None, full: int) -> npt.NDArray[np.int64]:
-    """(8 * full,) changes of each bit from one frame to the next, where both frames have that byte."""
-    out = np.zeros((full, 8), dtype=np.int64)
-    for start in range(0, len(words) - 1, _ROWS):
-        block = words[start : start + _ROWS + 1]
-        changed = block[1:] ^ block[:-1]
-        live = np.bitwise_or.reduce(changed, axis=0).view(np.uint8)
-        columns = changed.view(np.uint8)
-        for at in np.flatnonzero(live[:full]).tolist():
-            column = columns[:, at]
-            if sizes is not None:
-                both = np.minimum(sizes[start + 1 : start + len(block)], sizes[start : start + len(block) - 1]) > at
-                column = column[both]
-            out[at] += np.bincount(column, minlength=256) @ _BIT_OF_BYTE
-    return out.reshape(-1)
-
-
-def _distinct(words: npt.NDArray[np.uint64], sizes: npt.NDArray[np.uint8] | None) -> int:
-    """Different payloads; above 8 bytes, or with several lengths, counted by a 64-bit hash of each."""
-    one = words[:, 0]
-    if words.shape[1] > 1:
-        for at in range(words.shape[1]):
-            # add, multiply, fold: one round a word of a multiplicative hash
-            one = (one + words[:, at]) * _MIX[at]
-            one = one ^ (one >> np.uint64(29))
-    if sizes is not None:
-        one = (one + sizes) * _MIX[0] ^ sizes
-    ordered = np.sort(one)
-    return int(np.count_nonzero(ordered[1:] != ordered[:-1])) + 1

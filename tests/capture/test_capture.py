@@ -28,12 +28,18 @@ def slow_groups(capture: Capture) -> list[tuple[tuple[int, int, bool], list[int]
 
 
 @settings(deadline=None)
-@given(st.lists(st.tuples(keys, st.sampled_from([0, 0, 0, ERROR, REMOTE])), max_size=40))
-def test_groups_equal_the_loop(make_capture: Make, rows: list[tuple[tuple[int, int, int], int]]) -> None:
+@given(
+    st.lists(st.tuples(keys, st.sampled_from([0, 0, 0, ERROR, REMOTE])), max_size=40), st.sampled_from([1, 4, 1 << 15])
+)
+def test_groups_equal_the_loop(
+    make_capture: Make, rows: list[tuple[tuple[int, int, int], int]], rows_together: int
+) -> None:
     capture = make_capture(
         [(i, key[1], key[2] | flag, key[0], b"", 0) for i, (key, flag) in enumerate(rows)], ("a", "b", "c", "d")
     )
-    found = [(tuple(key), where.tolist()) for key, where in capture.groups()]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("swapbridge.capture.capture._ROWS", rows_together)
+        found = [(tuple(key), where.tolist()) for key, where in capture.groups()]
     assert found == slow_groups(capture)
 
 

@@ -16,6 +16,7 @@ from swapbridge.capture import ERROR, EXTENDED, FD, REMOTE, Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import Crc
 from swapbridge.survey import frame_bits, survey, threads
+from swapbridge.survey.flips import bit_counts
 from swapbridge.survey.hints import hints
 from swapbridge.survey.inventory import MOST_IDENTIFIERS
 
@@ -62,9 +63,12 @@ def slow_flips(payloads: list[bytes], size: int) -> list[int]:
 
 
 @settings(deadline=None, max_examples=150)
-@given(captures())
-def test_every_number_equals_the_loop(capture: Capture) -> None:
-    found = survey(capture)
+@given(captures(), st.sampled_from([1, 3, 1 << 15]))
+def test_every_number_equals_the_loop(capture: Capture, rows_together: int) -> None:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("swapbridge.survey.inventory._ROWS", rows_together)
+        patch.setattr("swapbridge.survey.frame_bits._ROWS", rows_together)
+        found = survey(capture)
     start = int(capture.time_ns.min())
     rows = [
         (
@@ -109,6 +113,16 @@ def test_every_number_equals_the_loop(capture: Capture) -> None:
         assert bus.load_second.tolist() == sorted(seconds)
         assert bus.load.tolist() == [seconds[second] / 1e9 for second in sorted(seconds)]
     json.dumps(found.to_json(), allow_nan=False)
+
+
+@pytest.mark.parametrize("count", [0, 1, 254, 255, 256, 16_320, 16_321, 40_000])
+@pytest.mark.parametrize("width", [1, 8])
+def test_bits_are_counted_as_by_taking_them_apart(count: int, width: int) -> None:
+    """By numpy's own unpacking; all ones fill every lane to the brim."""
+    for words in (np.random.default_rng(count).bytes(8 * count * width), b"\xff" * (8 * count * width)):
+        payload = np.frombuffer(words, np.uint8).reshape(count, 8 * width)
+        expected = np.unpackbits(payload, axis=1, bitorder="little").sum(axis=0)
+        assert bit_counts(payload.view(np.uint64)).tolist() == expected.tolist()
 
 
 def stream(
@@ -172,9 +186,9 @@ def test_hints_name_plain_counters_and_checksums() -> None:
         payload = bytearray(rng.integers(0, 256, 6).astype(np.uint8).tobytes() + bytes([0xA0 | i % 15]))
         rows.append(bytes(payload) + bytes([crc.value(bytes(payload))]))
         sums.append(bytes([(sum(payload) + 9) % 256]) + bytes(payload))
-    found = hints(np.array([list(row) for row in rows], np.uint8))
+    found = hints(np.array([[list(row) for row in rows]], np.uint8))[0]
     assert found == ("counter in byte 6, low nibble", "checksum in byte 7 (CRC-8, polynomial 1D)")
-    assert hints(np.array([list(row) for row in sums], np.uint8))[1] == "checksum in byte 0 (sum)"
+    assert hints(np.array([[list(row) for row in sums]], np.uint8))[0][1] == "checksum in byte 0 (sum)"
 
 
 @st.composite
@@ -203,7 +217,7 @@ def summed(draw: st.DrawFn) -> tuple[str, list[bytes]]:
 def test_hints_name_the_byte_that_was_computed(case: tuple[str, list[bytes]]) -> None:
     """By the slow checksums of `core.integrity`; an XOR holds for every byte alike, so only that it is one is asked."""
     expected, rows = case
-    found = hints(np.array([list(row) for row in rows], np.uint8))
+    found = hints(np.array([[list(row) for row in rows]], np.uint8))[0]
     assert [hint for hint in found if expected in hint] == [hint for hint in found if hint.startswith("checksum")]
     assert any(expected in hint for hint in found)
 
@@ -212,7 +226,7 @@ def test_hints_are_not_given_for_ramps_and_copies() -> None:
     ramp = np.zeros((200, 8), np.uint8)
     ramp[:, 0] = np.arange(200)  # climbs one step a frame, but never comes round
     ramp[:, 3] = ramp[:, 4] = np.random.default_rng(3).integers(0, 256, 200)
-    assert hints(ramp) == ()
+    assert hints(ramp[None]) == ((),)
 
 
 def test_a_fuzzed_bus_lists_the_busiest_and_says_so() -> None:
