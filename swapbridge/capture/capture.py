@@ -170,26 +170,26 @@ class Capture:
         rows : (D,) intp
             Row numbers of all data frames.
         """
-        rows = np.flatnonzero(self.is_data)
-        if not len(rows):
-            return np.empty(0, np.uint64), np.zeros(1, np.intp), rows
-        every = len(rows) == len(self)
-        if every:
+        data = self.is_data
+        rows = None if data.all() else np.flatnonzero(data)
+        if rows is None:
             bus, flags, identifier = self.bus, self.flags, self.identifier
         else:
             bus, flags, identifier = self.bus[rows], self.flags[rows], self.identifier[rows]
+        if not len(bus):
+            return np.empty(0, np.uint64), np.zeros(1, np.intp), np.empty(0, np.intp)
         ranked = _ranked(bus, flags, identifier)
         if ranked is not None:
-            words, code = ranked
+            words, code, counts = ranked
             order = np.argsort(code, kind="stable")
-            edges = np.concatenate(([0], np.cumsum(np.bincount(code))))
+            edges = np.concatenate(([0], np.cumsum(counts)))
         else:
             key = _keys(bus, flags, identifier)
             order = np.argsort(key, kind="stable")
             ordered = key[order]
             edges = np.flatnonzero(np.concatenate(([True], ordered[1:] != ordered[:-1], [True])))
             words = ordered[edges[:-1]]
-        return words, edges, order if every else rows[order]
+        return words, edges, order if rows is None else rows[order]
 
 
 def frame_key(word: int) -> FrameKey:
@@ -209,10 +209,10 @@ def _keys(
 
 def _ranked(
     bus: npt.NDArray[np.uint8], flags: npt.NDArray[np.uint8], identifier: npt.NDArray[np.uint32]
-) -> tuple[npt.NDArray[np.uint64], npt.NDArray[np.unsignedinteger]] | None:
-    """Distinct keys, ascending, and which of them each row's is, in 8 or 16 bits: those sort 8 times as fast (numpy
-    sorts them by radix). A hash is tried a few times until no two keys share a place in a table of 65,536; it goes by
-    blocks, since columns that stay in cache cost a third of ones that need new memory.
+) -> tuple[npt.NDArray[np.uint64], npt.NDArray[np.unsignedinteger], npt.NDArray[np.intp]] | None:
+    """Distinct keys, ascending, which of them each row's is, and how many rows each has. Ranks are in 8 or 16 bits:
+    those sort 8 times as fast (numpy sorts them by radix). A hash is tried a few times until no two keys share a place
+    in a table of 65,536; all goes by blocks, which stay in cache.
     """
     blocks = [slice(start, start + _ROWS) for start in range(0, len(bus), _ROWS)]
     places = np.empty(len(bus), np.uint16)
@@ -229,10 +229,15 @@ def _ranked(
             np.array_equal(owner.take(places[part]), _keys(bus[part], flags[part], identifier[part])) for part in blocks
         ):
             words = np.sort(owner[taken])
-            kind = np.dtype(np.uint8 if len(words) <= 1 << 8 else np.uint16)
-            rank: npt.NDArray[np.unsignedinteger] = np.zeros(len(owner), kind)
+            rank = np.zeros(len(owner), np.intp)
             rank[taken] = np.searchsorted(words, owner[taken])
-            return words, rank.take(places)
+            code = np.empty(len(bus), np.dtype(np.uint8 if len(words) <= 1 << 8 else np.uint16))
+            counts = np.zeros(len(words), np.intp)
+            for part in blocks:
+                ranks = rank.take(places[part])
+                counts += np.bincount(ranks, minlength=len(words))
+                code[part] = ranks
+            return words, code, counts
     return None
 
 

@@ -18,7 +18,7 @@ from swapbridge.survey.threads import on_threads
 Ints = npt.NDArray[np.int32]
 Words = npt.NDArray[np.intp]
 """Bits of frames: numpy takes from a table fastest by this type."""
-_ROWS = 1 << 15
+_ROWS = 1 << 16
 """Frames handled at once, so that their columns stay in cache."""
 _TAIL = 1 + 2 + 7 + INTERMISSION_BITS
 """CRC delimiter, acknowledge slot and delimiter, end of frame, and the three bits of intermission."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import sys
 from collections import Counter
 from itertools import pairwise
 
@@ -66,8 +67,10 @@ def slow_flips(payloads: list[bytes], size: int) -> list[int]:
 @given(captures(), st.sampled_from([1, 3, 1 << 15]))
 def test_every_number_equals_the_loop(capture: Capture, rows_together: int) -> None:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("swapbridge.survey.inventory._ROWS", rows_together)
-        patch.setattr("swapbridge.survey.frame_bits._ROWS", rows_together)
+        patch.setattr("swapbridge.survey.bus_load._ROWS", rows_together)
+        patch.setattr("swapbridge.survey.identifiers._ENOUGH_ROWS", rows_together)
+        # the room has a function of that name too
+        patch.setattr(sys.modules[frame_bits.__module__], "_ROWS", rows_together)
         found = survey(capture)
     start = int(capture.time_ns.min())
     rows = [
@@ -119,10 +122,13 @@ def test_every_number_equals_the_loop(capture: Capture, rows_together: int) -> N
 @pytest.mark.parametrize("width", [1, 8])
 def test_bits_are_counted_as_by_taking_them_apart(count: int, width: int) -> None:
     """By numpy's own unpacking; all ones fill every lane to the brim."""
-    for words in (np.random.default_rng(count).bytes(8 * count * width), b"\xff" * (8 * count * width)):
-        payload = np.frombuffer(words, np.uint8).reshape(count, 8 * width)
-        expected = np.unpackbits(payload, axis=1, bitorder="little").sum(axis=0)
-        assert bit_counts(payload.view(np.uint64)).tolist() == expected.tolist()
+    for buffer in (np.random.default_rng(count).bytes(8 * count * width), b"\xff" * (8 * count * width)):
+        payload = np.frombuffer(buffer, np.uint8).reshape(count, 8 * width)
+        ones = np.unpackbits(payload, axis=1, bitorder="little").astype(np.int64)
+        third = count // 3
+        expected = [part.sum(axis=0).tolist() for part in (ones[:third], ones[third:])]
+        words = payload.view(np.uint64)
+        assert bit_counts([words[:third], words[third:]], width).tolist() == expected
 
 
 def stream(
