@@ -124,7 +124,7 @@ def _classic(
     if extended:
         state, bits, crc = _classic_head(wide, True, remote, length)
     else:
-        heads = _standard_heads(remote, length)
+        heads, wide = _standard_heads(remote, length), wide & 0x7FF
         state, bits, crc = heads[0].take(wide), heads[1].take(wide), heads[2].take(wide)
     steps = _steps(_STEP)
     for at, half in enumerate(_halves(payload, carried), 1):
