@@ -14,7 +14,7 @@ from typing import Any
 
 import cantools
 import pytest
-from canmatrix import ArbitrationId  # type: ignore[attr-defined]
+from canmatrix import ArbitrationId
 from canmatrix.formats import loads_flat
 
 from swapbridge.capture import read_capture
@@ -142,7 +142,7 @@ def test_tours_maps_are_read_by_two_independent_readers(fresh: tuple[Path, str],
     name = "host_old_engine" if side == "host" else "donor_own_vehicle"
     capture = read_capture(tour / "captures" / f"{name}.log.gz").select(slice(20_000, 60_000, 29))
     first: Any = cantools.database.load_string(content.decode("cp1252"), "dbc")
-    second: Any = loads_flat(content, import_type="dbc")  # type: ignore[arg-type]
+    second: Any = loads_flat(content, import_type="dbc")
     compared = 0
     for identifier, length, payload in zip(capture.identifier, capture.length, capture.payload, strict=True):
         data = payload[:length].tobytes()

@@ -12,7 +12,7 @@ from typing import Any
 import cantools
 import numpy as np
 import pytest
-from canmatrix import ArbitrationId  # type: ignore[attr-defined]
+from canmatrix import ArbitrationId
 from canmatrix.formats import loads_flat
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -227,10 +227,7 @@ def test_cantools_and_canmatrix_read_the_same_values(name: str, signal_map: Sign
     capture = read_capture(CAPTURES / f"{name}.log.gz")
     content = encode_map(signal_map)
     database: Any = cantools.database.load_string(content.decode("cp1252"), "dbc")
-    matrix: Any = loads_flat(
-        content,  # type: ignore[arg-type]
-        import_type="dbc",
-    )
+    matrix: Any = loads_flat(content, import_type="dbc")
     ours = decode_columns(capture, signal_map)
     for message in signal_map.messages:
         rows = np.flatnonzero(capture.identifier == message.identifier)
