@@ -152,7 +152,7 @@ def _all_targets(table: _Table, counters: list[FoundCounter]) -> list[FoundCheck
         if len(moving) < min(4, len(target)):
             continue
         often = table.flips[moving] >= min(FLIPS, table.steps // 8)
-        if often.sum() < max(3, len(moving) // 2) or table.flips[moving].min() < 2:
+        if often.sum() < max(3, len(moving) // 2):
             continue
         if len(target) == 4 and _byte_is_taken(target, sums + affine):
             continue
@@ -160,6 +160,8 @@ def _all_targets(table: _Table, counters: list[FoundCounter]) -> list[FoundCheck
         if sum_found is not None:
             sums.append(sum_found)
             continue
+        if table.flips[moving].min() < 2:
+            continue  # a bit that moved once goes with whatever else moved then
         for counter in (None, *[c for c in counters if len(c.positions) <= 4]):
             if counter is None and not in_relation[moving].all():
                 continue

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.capture.capture import FrameKey
+from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.core.layout import Layout
 from swapbridge.guess.findings import FoundField
 
@@ -39,6 +39,17 @@ class MessageFields:
     length: int
     period_ms: float
     fields: tuple[FoundField, ...]
+
+
+def rows_of(message: MessageFields, capture: Capture, mux: tuple[str, int] | None) -> npt.NDArray[np.intp]:
+    """(M,) rows in which a field with this `mux` stands; none where the multiplexer is not among the fields."""
+    if mux is None:
+        return message.rows
+    chooser = next((f for f in message.fields if f.name == mux[0]), None)
+    if chooser is None:
+        return message.rows[:0]
+    chosen: npt.NDArray[np.bool_] = raw_values(capture.payload[message.rows], chooser.layout) == mux[1]
+    return np.asarray(message.rows[chosen])
 
 
 def raw_values(payload: npt.NDArray[np.uint8], layout: Layout) -> npt.NDArray[np.int64]:

@@ -27,6 +27,7 @@ from swapbridge.guess.mend import doubt_left, mend_message
 from swapbridge.guess.obd_channels import obd_channels
 from swapbridge.guess.siblings import share_scales
 from swapbridge.guess.snap import Snapped, snap
+from swapbridge.guess.switches import part_switches
 
 Progress = Callable[[float, str], None]
 
@@ -34,6 +35,8 @@ WORTH_SNAPPING = 0.9
 """Below this r2 a scale means nothing and is left as it was fitted."""
 WORTH_MENDING = 0.3
 """Followers as likely as this may win back low bits."""
+WORTH_PARTING = 0.5
+"""A switch is looked for inside fields where no field follows its channel as likely as this."""
 FEWEST_SAMPLES = 12
 GRID_S = 0.1
 """Channels of words and switches are held to the next; gaps are filled at this step."""
@@ -89,6 +92,8 @@ def attach_meaning(
     chances = {name: judge_luck(luck[name], t) for name, t in targets.items() if not t.is_text}
     claims = weigh(matches, targets)
     message_fields, again = mend(message_fields, capture, claims, targets)
+    message_fields, parted = part(message_fields, capture, claims, targets)
+    again = sorted({*again, *parted})
     for k in again:
         work = work_of(message_fields[k], capture)
         matches[k] = match_message(work, tuple(targets.values()))[0] if work is not None else []
@@ -168,6 +173,21 @@ def mend(
         mended = mend_message(out[k], capture, found)
         if mended is not None:
             out[k] = mended
+            again.append(k)
+    return out, again
+
+
+def part(
+    message_fields: Sequence[MessageFields], capture: Capture, claims: Sequence[Claim], targets: dict[str, Target]
+) -> tuple[Sequence[MessageFields], list[int]]:
+    """Cut switches that no field follows out of enumerations; also which messages changed."""
+    followed = {claim.match.channel for claim in claims if claim.probability >= WORTH_PARTING}
+    open_targets = [t for name, t in targets.items() if name not in followed]
+    out, again = list(message_fields), []
+    for k, message in enumerate(message_fields):
+        parted = part_switches(message, capture, open_targets)
+        if parted is not None:
+            out[k] = parted
             again.append(k)
     return out, again
 

@@ -15,7 +15,7 @@ from swapbridge.capture import Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guess.align import Floats, Series, Target
-from swapbridge.guess.fields import MessageFields, raw_values
+from swapbridge.guess.fields import MessageFields, raw_values, rows_of
 from swapbridge.guess.findings import FoundField
 from swapbridge.guess.fit import Fit, independent, residuals
 
@@ -185,12 +185,7 @@ def gain_of_joining(
     target: Target,
 ) -> float:
     """By how many standard errors the joined layout fits better than the upper part alone (negative: worse)."""
-    rows = message.rows
-    if mux is not None:
-        chooser = next((f for f in message.fields if f.name == mux[0]), None)
-        if chooser is None:
-            return 0.0
-        rows = rows[raw_values(capture.payload[rows], chooser.layout) == mux[1]]
+    rows = rows_of(message, capture, mux)
     time = capture.time_ns[rows] / 1e9
     if len(time) < 20 or (np.diff(time) < 0).any():
         return 0.0

@@ -125,6 +125,15 @@ def test_what_the_frames_did_not_span_is_told() -> None:
     assert verified & 0xFF == 0  # byte 0 never moved
 
 
+def test_a_sum_over_a_counter_and_a_flag_that_went_on_once_is_a_checksum_not_a_second_counter() -> None:
+    payload = np.zeros((N, 8), np.uint8)
+    payload[:, 6] = np.arange(N) % 16
+    payload[N // 3 :, 0] = 0x40
+    found = integrity_of(sealed(payload, Checksum(Layout(56, 8), Sum(8, tuple(range(7))))))
+    assert found["counter"].layout.positions == (48, 49, 50, 51)
+    assert found["checksum"].layout.positions == tuple(range(56, 64))
+
+
 def test_copies_complements_and_sums_of_nothing_are_no_checksums() -> None:
     payload = traffic(7)
     payload[:, 0] = 255 - payload[:, 6]
