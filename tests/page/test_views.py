@@ -61,6 +61,18 @@ def test_the_overview_says_what_the_survey_says(folder: Path, open_page: OpenPag
     assert {s["label"].split()[0] for s in view["stimulus"]} >= {"engine_speed"}
 
 
+def test_one_identifier_names_its_counter_and_its_checksum(folder: Path, open_page: OpenPage) -> None:
+    """By the thorough search, in the words of the command `survey`."""
+    capture = ramp_capture()
+    capture.payload[:, 7] = capture.payload[:, :7].sum(axis=1, dtype=np.uint8) ^ 0xFF
+    write_capture(capture, folder / "captures" / "ramp.log")
+    view = open_page(folder).get("/api/identifier", file="ramp.log", id="1A0", bus="donor")
+    assert view["words"] == (
+        "8 bytes, every 10 ms, worst gap 10.0 ms, counter in byte 2 bits 3-0 (0 to 15), "
+        "checksum in byte 7 (complement of the sum of bytes, +255)"
+    )
+
+
 def test_guess_show_edit_accept_and_undo(folder: Path, open_page: OpenPage) -> None:
     here = open_page(folder)
     assert here.get("/api/claims", file="ramp.log")["guessed"] is False

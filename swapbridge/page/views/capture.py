@@ -14,6 +14,7 @@ from starlette.routing import Route
 from swapbridge.capture import read_stimulus
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import parse_identifier
+from swapbridge.guess.integrity import integrity_words
 from swapbridge.page.bench import Bench, answer, stamp_of
 from swapbridge.page.pictures import bit_picture, envelope, payload_rows
 from swapbridge.page.shelf import CAPTURE_SUFFIXES, MOST_CAPTURE_BYTES
@@ -86,7 +87,8 @@ def _overview(bench: Bench, name: str) -> dict[str, Any]:
                     "step": bool(channel.texts) or not set(channel.value.tolist()) - {0.0, 1.0},
                 }
             )
-    notes = [f"{found.frames:,} frames in {found.duration_s:,.1f} s on {len(found.buses)} bus(es).", *found.remarks]
+    buses = "1 bus" if len(found.buses) == 1 else f"{len(found.buses)} buses"
+    notes = [f"{found.frames:,} frames in {found.duration_s:,.1f} s on {buses}.", *found.remarks]
     shown = found.identifiers[:MOST_IDENTIFIERS]
     if len(found.identifiers) > len(shown):
         notes.append(f"{len(found.identifiers):,} identifiers; the first {len(shown)} are listed.")
@@ -120,8 +122,13 @@ def _identifier(bench: Bench, name: str, text: str, bus: str) -> dict[str, Any]:
     width = max(1, max(size for size, _ in seen.lengths))
     regular = period_ms(seen)
     every = f"every {regular:g} ms, worst gap {seen.worst_gap_ms:.1f} ms" if regular else f"sent as {seen.sending}"
+    checks = bench.remember(
+        f"integrity {name} {seen.key}",
+        stamp_of(bench.shelf.capture_file(name).path),
+        lambda: integrity_words(capture, only={seen.key}).get(seen.key, ()),
+    )
     return {
-        "words": ", ".join([f"{seen.length} bytes", every, *seen.hints]),
+        "words": ", ".join([f"{seen.length} bytes", every, *checks]),
         "picture": bit_picture(time_s, capture.payload[rows, :width], (0.0, capture.duration_s)),
         "fields": fields_of(bench, name, identifier, extended, bus),
     }
