@@ -12,6 +12,7 @@ import pytest
 
 from swapbridge.capture import Capture, write_capture
 from swapbridge.page.pictures import bit_picture, envelope
+from swapbridge.page.views.compare import useful_pair
 from swapbridge.signalmap import load_map
 from swapbridge.survey import survey
 
@@ -71,6 +72,20 @@ def test_one_identifier_names_its_counter_and_its_checksum(folder: Path, open_pa
         "8 bytes, every 10 ms, worst gap 10.0 ms, counter in byte 2 bits 3-0 (0 to 15), "
         "checksum in byte 7 (complement of the sum of bytes, +255)"
     )
+
+
+@pytest.mark.parametrize(
+    ("names", "pair"),
+    [
+        (["donor_own.log", "host_old.log", "host_unplugged.log"], ("host_old.log", "host_unplugged.log")),
+        (["Donor.log", "Donor unplugged.log", "x.log"], ("Donor.log", "Donor unplugged.log")),
+        (["host_unplugged.log", "donor.log"], ("host_unplugged.log", "donor.log")),
+        (["one.log"], ("one.log", "one.log")),
+        ([], ("", "")),
+    ],
+)
+def test_the_pair_most_worth_comparing_is_offered_first(names: list[str], pair: tuple[str, str]) -> None:
+    assert useful_pair(names) == pair
 
 
 def test_guess_show_edit_accept_and_undo(folder: Path, open_page: OpenPage) -> None:

@@ -29,7 +29,7 @@ document.addEventListener("DOMContentLoaded", () => {
     id("faults").replaceChildren(...(faults.length ? [make("ol", { class: "faults" }, ...faults.slice(0, 30).map((f) => make("li", {},
       make("span", { class: f.level === "refused" ? "bad" : "warn", text: f.level === "refused" ? "Refused. " : "Warning. " }),
       f.line ? make("button", { type: "button", class: "row", text: `Line ${f.line}`, onclick: () => goTo(f.line) }) : "", ` ${f.words}`)))] : []));
-    if (view.rows.length) id("rows").replaceChildren(table(["Bus", "Message", "Signal", "Made from", ""], view.rows.map((r) => [r.bus, `${r.message}, ${r.every}`, r.signal, make("code", { text: r.made_from }), r.note])));
+    if (view.rows.length) id("rows").replaceChildren(table(["Message", "Signal", "Made from", "How exactly, and what it says in doubt"], view.rows.map((r) => [`${r.message}, ${r.every}`, r.signal, make("code", { text: r.made_from }), r.note])));
     else if (!refused) id("rows").replaceChildren(make("p", { class: "soft", text: "Nothing is sent yet." }));
     curves(view.tables);
     number();

@@ -14,9 +14,8 @@ document.addEventListener("DOMContentLoaded", () => {
     id("result").replaceChildren(
       ...view.remarks.map((r) => make("p", { class: "warn", text: r })),
       make("p", { text: `${view.same} identifiers are the same in both.` }),
-      make("div", { class: "pair" },
-        section("Vanished", view.vanished.length, view.vanished.length ? table(head, rows(view.vanished), [2, 3, 4]) : none()),
-        section("Appeared", view.appeared.length, view.appeared.length ? table(head, rows(view.appeared), [2, 3, 4]) : none())),
+      section("Vanished", view.vanished.length, view.vanished.length ? table(head, rows(view.vanished), [2, 3, 4]) : none()),
+      section("Appeared", view.appeared.length, view.appeared.length ? table(head, rows(view.appeared), [2, 3, 4]) : none()),
       section("Changed", view.changed.length, view.changed.length ? table(["Identifier", "Bus", "What changed"], view.changed.map((c) => [make("span", { class: "mono", text: c.id }), c.bus,
         make("ul", {}, ...c.changes.map((d) => make("li", { text: d.sure ? d.words : `${d.words} (${sure(false)})` })))])) : none()));
   });

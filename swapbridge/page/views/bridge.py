@@ -221,7 +221,6 @@ def _sources(plan: Plan) -> list[dict[str, Any]]:
             for item in variant.fields:
                 out.append(
                     {
-                        "bus": plan.buses[send.bus].name,
                         "message": send.name,
                         "every": "once after wake-up" if send.once else every,
                         "signal": item.name,

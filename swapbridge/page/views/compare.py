@@ -17,12 +17,27 @@ def routes(bench: Bench) -> list[Route]:
     """Routes of the compare view."""
 
     def show(request: Request) -> Response:
-        return bench.page(request, "compare.html")
+        before, after = useful_pair([item.name for item in bench.shelf.captures()])
+        return bench.page(request, "compare.html", before=before, after=after)
 
     def differences(request: Request) -> Response:
         return answer(_differences(bench, request.query_params.get("a", ""), request.query_params.get("b", "")))
 
     return [Route("/compare", show), Route("/api/compare", differences)]
+
+
+def useful_pair(names: list[str]) -> tuple[str, str]:
+    """The two captures most worth comparing: a vehicle's as it was and with a computer unplugged, else first and last.
+
+    Recordings are known by "host" or "donor" in their names, and "unplugged".
+    """
+    for after in names:
+        for side in ("host", "donor"):
+            if side in after.lower() and "unplugged" in after.lower():
+                before = next((n for n in names if side in n.lower() and "unplugged" not in n.lower()), None)
+                if before is not None:
+                    return before, after
+    return (names[0], names[-1]) if names else ("", "")
 
 
 def _differences(bench: Bench, a: str, b: str) -> dict[str, Any]:
