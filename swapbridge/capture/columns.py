@@ -30,7 +30,7 @@ class Columns:
     def __len__(self) -> int:
         return len(self.time_ns)
 
-    def rows(self, chosen: npt.NDArray[np.bool_] | slice) -> Columns:
+    def rows(self, chosen: npt.NDArray[np.bool_] | npt.NDArray[np.intp] | slice) -> Columns:
         return Columns(*(getattr(self, name)[chosen] for name in COLUMN_NAMES))
 
 
@@ -111,6 +111,13 @@ class NoteTaker:
             text = line.decode(errors="replace") if isinstance(line, bytes) else line
             text = text.strip()
             self.examples.append(text if len(text) <= EXAMPLE_CHARACTERS else text[:EXAMPLE_CHARACTERS] + "…")
+
+    def add(self, other: NoteTaker) -> None:
+        """Take over what another has counted of the same file."""
+        self.unreadable += other.unreadable
+        self.torn |= other.torn
+        self.stopped = self.stopped or other.stopped
+        self.examples = (self.examples + other.examples)[:EXAMPLES]
 
 
 class Gatherer:

@@ -6,12 +6,13 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from swapbridge.capture.capture import Capture, ReadNotes
+from swapbridge.capture.mf4 import write_mf4
 from swapbridge.capture.read import Progress, read_blocks
 from swapbridge.capture.write import write_captures
 from swapbridge.capture.write_others import WRITTEN_FORMS, write_other
 from swapbridge.core.errors import InputError
 
-CONVERTED = (".log", ".log.gz", ".parquet", *(f".{form}" for form in WRITTEN_FORMS))
+CONVERTED = (".log", ".log.gz", ".parquet", ".mf4", *(f".{form}" for form in WRITTEN_FORMS))
 """Suffixes that `convert` writes."""
 
 
@@ -57,6 +58,8 @@ def convert(source: str | Path, target: str | Path, *, progress: Progress | None
         from swapbridge.capture.parquet import write_parquet  # polars takes a while to load
 
         write_parquet(blocks, target)
+    elif suffix == ".mf4":
+        write_mf4(blocks(), target)
     elif suffix in (".log", ".gz"):
         write_captures(blocks(), target)
     else:

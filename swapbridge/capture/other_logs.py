@@ -1,4 +1,4 @@
-"""Capture room: the logs that python-can's readers read (`.asc`, `.blf`, `.trc`, `.csv`, `.mf4`, `.db`), as columns.
+"""Capture room: the logs that python-can's readers read (`.asc`, `.blf`, `.trc`, `.csv`, `.db`), as columns.
 
 python-can stops at the first line it can't read and skips others without a word. Text forms are handed to it line by
 line here, so that the reader can go on behind a bad line and every line that became no frame is counted.
@@ -21,10 +21,10 @@ import numpy as np
 from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT
 from swapbridge.capture.columns import BusNames, Columns, NoteTaker
 from swapbridge.capture.source import Source, line_blocks
-from swapbridge.core.errors import InputError, MissingToolError
+from swapbridge.core.errors import InputError
 
 TEXT_FORMS = ("asc", "trc", "csv")
-BINARY_FORMS = ("blf", "mf4", "db")
+BINARY_FORMS = ("blf", "db")
 _MESSAGES = 1 << 7
 """Messages taken at once: they are still in the processor's cache when their parts are looked at."""
 _ROWS = 1 << 13
@@ -65,8 +65,6 @@ def other_columns(form: str, path: Path, source: Source, buses: BusNames, notes:
     ------
     InputError
         Nothing of the file can be read in that form.
-    MissingToolError
-        The form needs a package that is not installed.
     """
     logging.getLogger("can").addHandler(logging.NullHandler())  # what it warns of is counted here
     blocks = _text_blocks if form in TEXT_FORMS else _binary_blocks
@@ -188,8 +186,6 @@ def _binary_blocks(form: str, path: Path, source: Source, notes: NoteTaker) -> I
             reader: Any = can.BLFReader(source.stream)
             if source.gzip is None and reader.file_size > source.size:
                 notes.stopped = f"the file is shorter than its header says: it was read up to byte {source.size:,}"
-        elif form == "mf4":
-            reader = can.MF4Reader(source.stream if source.gzip else str(path))
         else:
             reader = can.SqliteReader(str(path))
         with reader:
@@ -201,12 +197,6 @@ def _binary_blocks(form: str, path: Path, source: Source, notes: NoteTaker) -> I
                 yield block
                 if len(block) < _MESSAGES:
                     return
-    except NotImplementedError as error:
-        if form == "mf4" and "asammdf" in str(error):
-            raise MissingToolError(
-                f"reading {path} needs the package asammdf: install it with pip install 'swapbridge[mf4]'"
-            ) from error
-        raise
     except (*_READER_ERRORS, can.io.blf.BLFParseError) as error:
         read += len(block)
         if not read:

@@ -11,14 +11,15 @@ import numpy as np
 
 from swapbridge.capture.capture import Capture, ReadNotes
 from swapbridge.capture.columns import BusNames, Columns, Gatherer, NoteTaker, noted
+from swapbridge.capture.mf4 import mf4_columns
 from swapbridge.capture.other_logs import BINARY_FORMS, CSV_HEADER, TEXT_FORMS, other_columns
 from swapbridge.capture.source import Source, line_blocks, open_source
 from swapbridge.capture.text_log import read_block
 from swapbridge.core.errors import InputError
 
 Progress = Callable[[float, str], None]
-FORMS = ("log", *TEXT_FORMS, *BINARY_FORMS, "parquet")
-"""Forms that `read_capture` reads; all but .mf4, .db and .parquet also with .gz behind."""
+FORMS = ("log", *TEXT_FORMS, *BINARY_FORMS, "mf4", "parquet")
+"""Forms that `read_capture` reads; all but .db and .parquet also with .gz behind."""
 BLOCK_ROWS = 1 << 20
 _MAGIC = {b"LOGG": "blf", b"MDF ": "mf4", b"SQLite f": "db", b"PAR1": "parquet"}
 _SNIFFED = 4096
@@ -141,6 +142,8 @@ def _source_columns(path: Path, source: Source, reading: _Reading) -> Iterator[C
                 reading.buses.number(name.encode())
             reading.earlier = notes
             yield columns
+    elif form == "mf4":
+        yield from mf4_columns(path, reading.buses, reading.notes)
     else:
         yield from other_columns(form, path, source, reading.buses, reading.notes)
 

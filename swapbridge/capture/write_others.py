@@ -1,4 +1,4 @@
-"""Capture room: frames written in the forms that python-can's writers write (`.asc`, `.blf`, `.csv`, `.mf4`)."""
+"""Capture room: frames written in the forms that python-can's writers write (`.asc`, `.blf`, `.csv`)."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import Any
 
 from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, Capture
-from swapbridge.core.errors import InputError, MissingToolError
+from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 
-WRITTEN_FORMS = ("asc", "blf", "csv", "mf4")
+WRITTEN_FORMS = ("asc", "blf", "csv")
 
 
 def write_other(blocks: Iterable[Capture], path: str | Path) -> int:
@@ -28,8 +28,6 @@ def write_other(blocks: Iterable[Capture], path: str | Path) -> int:
     ------
     InputError
         The suffix names no such form, or the file can't be written.
-    MissingToolError
-        The form needs a package that is not installed.
     """
     import can
 
@@ -40,21 +38,13 @@ def write_other(blocks: Iterable[Capture], path: str | Path) -> int:
         "asc": can.ASCWriter,
         "blf": can.BLFWriter,
         "csv": can.CSVWriter,
-        "mf4": can.MF4Writer,
     }
     written = 0
-    with written_whole(path) as temporary:
-        try:
-            writer = writers[form](str(temporary))
-        except NotImplementedError as error:
-            raise MissingToolError(
-                f"writing {path} needs the package asammdf: install it with pip install 'swapbridge[mf4]'"
-            ) from error
-        with writer:
-            for block in blocks:
-                for message in _messages(block):
-                    writer.on_message_received(message)
-                written += len(block)
+    with written_whole(path) as temporary, writers[form](str(temporary)) as writer:
+        for block in blocks:
+            for message in _messages(block):
+                writer.on_message_received(message)
+            written += len(block)
     return written
 
 

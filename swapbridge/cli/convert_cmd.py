@@ -30,8 +30,8 @@ def command(capture: Path, out: Path, map_path: Path | None, bus: str | None) ->
     """Turn CAPTURE into another form, which the suffix of OUT says.
 
     .log and .log.gz: text that every tool reads. .parquet: columns that load many times as fast; use it wherever a
-    capture is. .asc, .blf, .csv, .mf4: through python-can. With --map, .csv holds physical values as rows of
-    time_s,channel,value,unit, which also serve as a stimulus file.
+    capture is. .asc, .blf, .csv: through python-can. .mf4: through asammdf (extra mf4). With --map, .csv holds physical
+    values as rows of time_s,channel,value,unit, which also serve as a stimulus file.
 
     \b
     Example:

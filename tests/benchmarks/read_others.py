@@ -1,7 +1,8 @@
-"""Benchmark: `.asc`, `.blf` and `.trc` logs into columns, beside python-can's readers alone, in the same run.
+"""Benchmark: `.asc`, `.blf`, `.trc` and `.mf4` logs into columns, beside python-can's readers alone, in the same run.
 
 ``python -m tests.benchmarks.read_others [FRAMES]``: those readers are used, not rewritten, so a ratio of 1 would mean
-that making columns costs nothing; the target is 0.8. What is worth more: convert once to Parquet, which is printed too.
+that making columns costs nothing; the target is 0.8. Only `.mf4` is read as columns, in a process of its own, whose
+start is part of the time. What is worth more: convert once to Parquet, which is printed too.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import can
 
 from swapbridge.capture import read_capture
 from swapbridge.capture.convert import convert
+from swapbridge.capture.mf4 import write_mf4
 from swapbridge.capture.write_others import write_other
 from tests.benchmarks.bus_traffic import capture_of, machine
 from tests.benchmarks.read_log import best
@@ -29,12 +31,14 @@ def main() -> None:
     print(machine())
     capture = capture_of(frames)
     with tempfile.TemporaryDirectory() as folder:
-        for form in ("asc", "blf", "trc"):
+        for form in ("asc", "blf", "trc", "mf4"):
             path = Path(folder) / f"a.{form}"
             if form == "trc":
                 with can.TRCWriter(str(path)) as writer:
                     for message in can.LogReader(str(Path(folder) / "a.blf")):
                         writer.on_message_received(message)
+            elif form == "mf4":
+                write_mf4([capture], path)
             else:
                 write_other([capture], path)
 

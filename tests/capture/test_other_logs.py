@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gzip
-import importlib.util
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from swapbridge.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, Capture, read_blocks, read_capture
-from swapbridge.core.errors import InputError, MissingToolError, SwapbridgeError
+from swapbridge.core.errors import InputError, SwapbridgeError
 
 FramesOf = Callable[[Capture], list[tuple[int, int, int, str, bytes, int]]]
 WRITERS = {
@@ -233,21 +232,6 @@ def test_a_csv_of_something_else_says_so(tmp_path: Path) -> None:
     (tmp_path / "s.csv").write_text("time_s,channel,value\n1,rpm,800\n")
     with pytest.raises(InputError, match=r"not one of frames.*--stimulus"):
         read_capture(tmp_path / "s.csv")
-
-
-def test_mf4_names_the_package_it_needs(tmp_path: Path) -> None:
-    """Or reads its own kind, where the package is there."""
-    path = tmp_path / "m.mf4"
-    if importlib.util.find_spec("asammdf") is None:
-        path.write_bytes(b"MDF     4.10    ")
-        with pytest.raises(MissingToolError, match=r"swapbridge\[mf4\]"):
-            read_capture(path)
-        return
-    with can.MF4Writer(str(path)) as writer:
-        for message in plain(30):
-            writer.on_message_received(message)
-    capture = read_capture(path)
-    assert capture.identifier.tolist() == [0x100 + i for i in range(30)]
 
 
 CORPUS = {

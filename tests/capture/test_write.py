@@ -189,7 +189,7 @@ def test_convert_streams_between_our_forms(tmp_path: Path, make_capture: Make, f
     assert sum(len(block) for block in read_blocks(tmp_path / "out.parquet", 64)) == 500
 
 
-@pytest.mark.parametrize("name", ["w.log", "w.log.gz", "w.parquet", "w.asc", "w.blf"])
+@pytest.mark.parametrize("name", ["w.log", "w.log.gz", "w.parquet", "w.asc", "w.blf", "w.mf4"])
 def test_a_full_disk_is_one_clear_error(tmp_path: Path, make_capture: Make, name: str) -> None:
     """A limit on file size stands in for the disk; in a process of its own, since the limit stays."""
     noise = np.random.default_rng(1).integers(0, 256, (20_000, 8)).astype(np.uint8)
