@@ -30,8 +30,10 @@ swapbridge guess captures/donor_own_vehicle.log.gz --stimulus captures/donor_own
     --json findings/donor_own_vehicle.json
 swapbridge map accept findings/host_old_engine.json --into signal_maps/host_found.dbc
 swapbridge map accept findings/donor_own_vehicle.json --into signal_maps/donor_found.dbc
-swapbridge map merge signal_maps/host_by_hand.dbc signal_maps/host_found.dbc --out signal_maps/host.dbc
-swapbridge map merge signal_maps/donor_by_hand.dbc signal_maps/donor_found.dbc --out signal_maps/donor.dbc
+swapbridge map merge signal_maps/host_by_hand.dbc signal_maps/host_found.dbc \\
+    --out signal_maps/host.dbc
+swapbridge map merge signal_maps/donor_by_hand.dbc signal_maps/donor_found.dbc \\
+    --out signal_maps/donor.dbc
 swapbridge compile bridge.toml --out plan.json
 swapbridge emit c plan.json --out translator_c
 swapbridge prove plan.json --donor captures/donor_own_vehicle.log.gz \\

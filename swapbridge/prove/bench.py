@@ -44,9 +44,9 @@ class Bench:
         Capture time that is simulated time 0, for each bus.
     until_ns : int
         When the simulation ends.
-    wanted : tuple of frozenset of int
-        Words of each bus that the bridge file reads by its maps, whether the plan listens to them or not; empty where
-        nobody judges by the bridge file.
+    reads : tuple of frozenset of int
+        Words of each bus that are read: by the bridge file and its maps, whether the plan listens to them or not. Where
+        no bridge file is at hand, what the plan listens to.
     """
 
     plan: Plan
@@ -54,7 +54,7 @@ class Bench:
     traffic: tuple[Traffic, ...]
     begin_ns: tuple[int, ...]
     until_ns: int
-    wanted: tuple[frozenset[int], ...] = ()
+    reads: tuple[frozenset[int], ...]
 
     def sent_words(self, bus: int) -> set[int]:
         """Identifier words the plan sends there by itself (without passed frames)."""
@@ -72,8 +72,14 @@ class Bench:
         return Frames(part.time_ns - self.begin_ns[bus], part.length, part.payload)
 
 
-def set_up(plan: Plan, captures: Mapping[str, Capture]) -> Bench:
+def set_up(plan: Plan, captures: Mapping[str, Capture], reads: Sequence[frozenset[int]] | None = None) -> Bench:
     """Lay a plan and captures, named after its buses, on the bench.
+
+    Parameters
+    ----------
+    reads : sequence of frozenset of int, optional
+        Words of each bus that the bridge file reads (`Reference.words_read`). Without it a plan that listens to a
+        wrong identifier makes faults miss and its judge as deaf as itself.
 
     Raises
     ------
@@ -105,7 +111,9 @@ def set_up(plan: Plan, captures: Mapping[str, Capture]) -> Bench:
         whole = traffic_from(capture, rates, begins[-1])
         sent = np.fromiter({s.word for s in plan.sends if s.bus == number}, np.int64)
         traffic.append(pick(whole, ~np.isin(whole.word, sent)))
-    return Bench(plan, tuple(mine), tuple(traffic), tuple(begins), max(ends) + AFTER_NS)
+    if reads is None:
+        reads = [frozenset(r.word for r in plan.receives if r.bus == number) for number in range(len(plan.buses))]
+    return Bench(plan, tuple(mine), tuple(traffic), tuple(begins), max(ends) + AFTER_NS, tuple(reads))
 
 
 def one_bus(capture: Capture, name: str) -> Capture:
@@ -203,7 +211,7 @@ def simulate(
         )
         for b, t in zip(plan.buses, traffic, strict=True)
     ]
-    device = translator_device(plan, make(), clock_us=clock_us, record=record, wanted=bench.wanted)
+    device = translator_device(plan, make(), clock_us=clock_us, record=record, reads=bench.reads)
     simulation = Simulation(buses, [device, *(others or [])])
     if prepare is not None:
         prepare(simulation, device)
@@ -213,25 +221,22 @@ def simulate(
 
 
 def translator_device(
-    plan: Plan, program: Program, *, clock_us: int = 0, record: bool = True, wanted: Sequence[Collection[int]] = ()
+    plan: Plan, program: Program, *, clock_us: int = 0, record: bool = True, reads: Sequence[Collection[int]] = ()
 ) -> Device:
     """The translator as a node on every bus, with mailboxes: a newer frame takes a waiting one's place."""
     heard: list[Collection[int] | None] = [None] * len(plan.buses)
     controllers: list[Controller | None] = [Controller(replace=True) for _ in plan.buses]
     device = Device("translator", program, heard, controllers, latency_ns=LATENCY_NS, clock_us=clock_us, record=record)
     device.idle_words = [
-        indifferent_words(plan, number, wanted[number] if wanted else ()) for number in range(len(plan.buses))
+        indifferent_words(plan, number, reads[number] if reads else ()) for number in range(len(plan.buses))
     ]
     device.idle_after_ns = min((b.silent_us for b in plan.buses), default=100_000) * 250
     return device
 
 
-def indifferent_words(plan: Plan, bus: int, wanted: Collection[int] = ()) -> Callable[[int], bool]:
-    """Whether a word on that bus means nothing to the plan, nor to its judge, except that the bus is awake.
-
-    Without `wanted` a plan that listens to a wrong identifier would make its judge as deaf as itself.
-    """
-    words = {r.word for r in plan.receives if r.bus == bus}.union(wanted)
+def indifferent_words(plan: Plan, bus: int, reads: Collection[int] = ()) -> Callable[[int], bool]:
+    """Whether a word on that bus means no more to the plan, nor to its judge (`reads`), than that the bus is awake."""
+    words = {r.word for r in plan.receives if r.bus == bus}.union(reads)
     for send in plan.sends:
         if send.request is not None and send.request.bus == bus:
             words.update(send.request.words)

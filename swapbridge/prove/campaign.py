@@ -25,6 +25,7 @@ from swapbridge.prove.bench import Bench, Run, simulate
 from swapbridge.prove.content import LATE_US, judge_trace
 from swapbridge.prove.excerpt import excerpt
 from swapbridge.prove.faults import FAULTS, MS, SECOND, Scene
+from swapbridge.prove.form import carries
 from swapbridge.prove.nodes import Heard, Polled, Program, Restart, Sent
 from swapbridge.prove.reference import Known, Reference, loose_fields, steps_of
 from swapbridge.prove.verdict import FaultRun
@@ -148,7 +149,7 @@ def run_fault(ground: Ground, task: Task) -> FaultRun:
     traffic, lead_ns = excerpt(ground.bench, length_ns, rng)
     start = lead_ns + int(rng.integers(500 * MS, max(501 * MS, length_ns - lead_ns - (FAULT_S + 2) * SECOND)))
     end = min(start + FAULT_S * SECOND, length_ns - 2 * SECOND)
-    scene = Scene(ground.bench.plan, ground.maps, list(traffic), start, end, rng, ground.make)
+    scene = Scene(ground.bench.plan, ground.maps, ground.bench.reads, list(traffic), start, end, rng, ground.make)
     over = 0
     for name in task.faults:
         scene.end_ns = end
@@ -192,7 +193,8 @@ def _judge(ground: Ground, scene: Scene, run: Run) -> list[str]:
     problems += planned_only(plan, run.device.sent)
     problems += planned_rate(plan, run.device.sent, scene.steps_clock or scene.cuts_power)
     if not scene.cuts_power:
-        problems += stale_values(plan, ground.bridge, trace, CLOCK_ALLOWANCE_NS // 1000 if scene.steps_clock else 0)
+        allowance_us = CLOCK_ALLOWANCE_NS // 1000 if scene.steps_clock else 0
+        problems += stale_values(plan, ground.bridge, ground.maps, trace, allowance_us)
     problems += came_back(plan, scene, run)
     return problems
 
@@ -263,40 +265,49 @@ def is_delicate(field: Field) -> bool:
     return role is not None and (role.hazard in DELICATE or role.alias in DELICATE_ROLES)
 
 
-def stale_values(plan: Plan, bridge: BridgeFile, trace: Trace, allowance_us: int = 0) -> list[str]:
+def stale_values(
+    plan: Plan, bridge: BridgeFile, maps: Mapping[str, SignalMap], trace: Trace, allowance_us: int = 0
+) -> list[str]:
     """No torque, throttle or pedal value goes out once its source has been silent longer than its age limit and hold.
 
     Judged without the reference: by the last time a frame of the source was heard at all.
     """
     words = {n: (r.bus, r.word) for r in plan.receives for n in r.feeds}
-    watched: dict[tuple[int, int], list[tuple[Field, int, set[tuple[int, int]]]]] = {}
+    watched: dict[tuple[int, int], list[tuple[str, Field, int, set[tuple[int, int]]]]] = {}
     rules = {(r.message.text, s.name): (s, r) for r in bridge.messages for s in r.signals}
     for send in plan.sends:
-        for variant in send.variants:
-            for sent in variant.fields:
-                if not is_delicate(sent) or sent.fallback is None or not sent.feeds:
-                    continue
-                rule = rules.get((send.name, sent.name))
-                if rule is None or rule[0].ramp is not None:
-                    continue
-                role = BY_NAME[sent.role]
-                if role.fallback == "ramp to none":
-                    continue
-                hold = rule[0].hold_us or rule[1].hold_us or 0
-                limit = max(plan.feeds[n].max_age_us for n in sent.feeds) + hold + 2 * bridge.step_us
-                watched.setdefault((send.bus, send.word), []).append((sent, limit, {words[n] for n in sent.feeds}))
+        for sent in (f for variant in send.variants for f in variant.fields):
+            if not is_delicate(sent) or sent.fallback is None or not sent.feeds:
+                continue
+            rule = rules.get((send.name, sent.name))
+            if rule is None or rule[0].ramp is not None:
+                continue
+            role = BY_NAME[sent.role]
+            if role.fallback == "ramp to none":
+                continue
+            hold = rule[0].hold_us or rule[1].hold_us or 0
+            limit = max(plan.feeds[n].max_age_us for n in sent.feeds) + hold + 2 * bridge.step_us
+            sources = {words[n] for n in sent.feeds}
+            name = f"{send.name}.{sent.name}"
+            watched.setdefault((send.bus, send.word), []).append((name, sent, limit, sources))
     if not watched:
         return []
+    messages = {key: maps[plan.buses[key[0]].name].by_word(key[1]) for key in watched}
     last: dict[tuple[int, int], int] = {}
     wrong: dict[str, int] = {}
     for event in trace:
         if isinstance(event, Heard):
             last[event.bus, event.word] = event.now_us
         elif isinstance(event, Polled) and event.frame is not None:
-            for sent, limit, sources in watched.get((event.frame.bus, event.frame.word), ()):
+            key, data = (event.frame.bus, event.frame.word), event.frame.data
+            for name, sent, limit, sources in watched.get(key, ()):
                 ages = [_age(event.now_us, last[s]) if s in last else 1 << 32 for s in sources]
-                if max(ages) > limit + allowance_us and sent.layout.unpack(event.frame.data) != sent.fallback:
-                    wrong[sent.name] = wrong.get(sent.name, 0) + 1
+                if (
+                    max(ages) > limit + allowance_us
+                    and carries(messages[key], sent.name, data)
+                    and sent.layout.unpack(data) != sent.fallback
+                ):
+                    wrong[name] = wrong.get(name, 0) + 1
     return [f"{name}: {n} frames carried a stale value" for name, n in wrong.items()]
 
 
@@ -325,14 +336,16 @@ def came_back(plan: Plan, scene: Scene, run: Run) -> list[str]:
 def _reaction_ms(plan: Plan, scene: Scene, run: Run) -> float | None:
     """Time from the fault's begin until the last of the signals that fall back first says its safe answer."""
     fields = {
-        (s.bus, s.word): [f for f in s.variants[0].fields if f.fallback is not None and f.feeds]
+        (s.bus, s.word): [f for v in s.variants for f in v.fields if f.fallback is not None and f.feeds]
         for s in plan.sends
-        if len(s.variants) == 1
     }
+    messages = {key: scene.maps[plan.buses[key[0]].name].by_word(key[1]) for key in fields}
     before: dict[tuple[int, int, str], int] = {}
     first: dict[tuple[int, int, str], int] = {}
     for frame in run.device.sent:
         for one in fields.get((frame.bus, frame.word), ()):
+            if not carries(messages[frame.bus, frame.word], one.name, frame.data):
+                continue
             key = frame.bus, frame.word, one.name
             raw = one.layout.unpack(frame.data)
             if frame.received_ns < scene.start_ns:

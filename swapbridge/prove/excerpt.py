@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.prove.bench import Bench
-from swapbridge.prove.traffic import Traffic, rebuild
+from swapbridge.prove.traffic import Traffic, at_other_times
 
 LEAD_NS = 2_500_000_000
 """How much of the beginning is kept: the wake-up, and what is sent only once after it."""
@@ -33,4 +33,4 @@ def _cut(traffic: Traffic, lead: int, at: int, piece: int) -> Traffic:
     late = np.flatnonzero((traffic.start_ns >= at) & (traffic.start_ns < at + piece))
     rows: npt.NDArray[np.int64] = np.concatenate([early, late]).astype(np.int64)
     release = np.concatenate([traffic.start_ns[early], traffic.start_ns[late] - at + lead]).astype(np.int64)
-    return rebuild(traffic, release, traffic.payload[rows], rows)
+    return at_other_times(traffic, release, rows)

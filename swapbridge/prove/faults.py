@@ -16,7 +16,7 @@ from swapbridge.bridge.plan import Plan
 from swapbridge.core.integrity import Checksum, Counter
 from swapbridge.prove.nodes import Device, Program
 from swapbridge.prove.simulated_bus import Simulation
-from swapbridge.prove.traffic import Traffic, merge, pick, rebuild
+from swapbridge.prove.traffic import Traffic, at_other_times, merge, pick, repeated_frame, with_payloads
 from swapbridge.signalmap import MapMessage, SignalMap
 
 Ints = npt.NDArray[np.int64]
@@ -35,6 +35,8 @@ class Scene:
     plan : Plan
     maps : mapping of str to SignalMap
         By bus name.
+    reads : tuple of frozenset of int
+        Words of each bus that the bridge file reads by its maps: what faults aim at, whatever the plan listens to.
     traffic : list of Traffic
         One a bus; faults replace them.
     start_ns, end_ns : int
@@ -52,6 +54,7 @@ class Scene:
 
     plan: Plan
     maps: Mapping[str, SignalMap]
+    reads: tuple[frozenset[int], ...]
     traffic: list[Traffic]
     start_ns: int
     end_ns: int
@@ -77,21 +80,22 @@ class Scene:
 
     @property
     def sources(self) -> list[int]:
-        """Buses that the plan listens to and something was recorded on, the busiest first."""
-        counts = {r.bus: 0 for r in self.plan.receives}
-        for receive in self.plan.receives:
-            counts[receive.bus] += 1
-        return sorted((b for b in counts if len(self.traffic[b])), key=lambda b: -counts[b])
+        """Buses that the bridge file reads and something was recorded on, the one with the most messages first."""
+        there = (bus for bus, words in enumerate(self.reads) if words and len(self.traffic[bus]))
+        return sorted(there, key=lambda bus: -len(self.reads[bus]))
 
     def any_source(self) -> int:
         """One of them."""
         return int(self.rng.choice(self.sources))
 
     def any_word(self, bus: int) -> int:
-        """An identifier the plan listens to on a bus, and that was recorded there."""
-        there = set(np.unique(self.traffic[bus].word).tolist())
-        words = sorted({r.word for r in self.plan.receives if r.bus == bus} & there)
+        """An identifier that is read on a bus, and that was recorded there."""
+        words = self.read_words(bus)
         return int(self.rng.choice(words)) if words else -2
+
+    def read_words(self, bus: int) -> list[int]:
+        """Identifiers that are read on a bus and were recorded there, rising."""
+        return sorted(self.reads[bus] & set(np.unique(self.traffic[bus].word).tolist()))
 
     def message(self, bus: int, word: int) -> MapMessage | None:
         """Its map entry."""
@@ -110,10 +114,34 @@ def silent_bus(scene: Scene) -> None:
 
 
 def silent_identifier(scene: Scene) -> None:
-    """One identifier the plan listens to is missing."""
+    """One identifier that is read is missing."""
     bus = scene.any_source()
     traffic, word = scene.traffic[bus], scene.any_word(bus)
     scene.traffic[bus] = pick(traffic, ~(scene.within(traffic) & (traffic.word == word)))
+
+
+def coming_and_going(scene: Scene) -> None:
+    """Every identifier that is read falls silent and comes back again and again, each at its own times.
+
+    Silences of 2 to 20 periods lie on both sides of the usual age limits, and the stretches between them on both sides
+    of the good frames that make a source count again.
+    """
+    last = max((int(t.release_ns[-1]) for t in scene.traffic if len(t)), default=0)
+    scene.end_ns = max(scene.end_ns, last - 3 * SECOND)
+    for bus in scene.sources:
+        traffic = scene.traffic[bus]
+        stays = np.ones(len(traffic), bool)
+        for word in scene.read_words(bus):
+            rows = np.flatnonzero(traffic.word == word)
+            times = traffic.release_ns[rows]
+            period = int(np.median(np.diff(times))) if len(rows) > 1 else SECOND
+            at = scene.start_ns
+            while at < scene.end_ns:
+                at += int(scene.rng.uniform(0, 10) * period)
+                until = min(at + int(scene.rng.uniform(2, 20) * period), scene.end_ns)
+                stays[rows[(times >= at) & (times < until)]] = False
+                at = until + MS
+        scene.traffic[bus] = pick(traffic, stays)
 
 
 def late_frames(scene: Scene) -> None:
@@ -126,7 +154,7 @@ def late_frames(scene: Scene) -> None:
     release = traffic.release_ns + delay
     chosen = np.flatnonzero(traffic.word == word)
     release[chosen] = np.maximum.accumulate(release[chosen])
-    scene.traffic[bus] = rebuild(traffic, release, traffic.payload, np.arange(len(traffic)))
+    scene.traffic[bus] = at_other_times(traffic, release, np.arange(len(traffic)))
 
 
 def doubled_frames(scene: Scene) -> None:
@@ -136,7 +164,7 @@ def doubled_frames(scene: Scene) -> None:
     again = np.flatnonzero(scene.within(traffic) & (traffic.word == word))
     rows = np.concatenate([np.arange(len(traffic)), again])
     release = np.concatenate([traffic.release_ns, traffic.release_ns[again] + 300_000])
-    scene.traffic[bus] = rebuild(traffic, release, traffic.payload[rows], rows)
+    scene.traffic[bus] = at_other_times(traffic, release, rows)
 
 
 def out_of_order(scene: Scene) -> None:
@@ -148,7 +176,7 @@ def out_of_order(scene: Scene) -> None:
     payload = traffic.payload.copy()
     first, second = chosen[0 : 2 * pairs : 2], chosen[1 : 2 * pairs : 2]
     payload[first], payload[second] = traffic.payload[second], traffic.payload[first]
-    scene.traffic[bus] = rebuild(traffic, traffic.release_ns.copy(), payload, np.arange(len(traffic)))
+    scene.traffic[bus] = with_payloads(traffic, payload)
 
 
 def _lost(share: float) -> Fault:
@@ -163,10 +191,10 @@ def _lost(share: float) -> Fault:
 
 
 def _edit(scene: Scene, share: float, edit: Callable[[bytearray, MapMessage], None]) -> None:
-    """Change the payload of a share of the frames the plan listens to, on every source bus."""
+    """Change the payload of a share of the frames that are read, on every source bus."""
     for bus in scene.sources:
         traffic = scene.traffic[bus]
-        words = np.fromiter({r.word for r in scene.plan.receives if r.bus == bus}, np.int64)
+        words = np.array(scene.read_words(bus), np.int64)
         rows = scene.within(traffic) & np.isin(traffic.word, words) & (scene.rng.random(len(traffic)) < share)
         payload = traffic.payload.copy()
         for row in np.flatnonzero(rows).tolist():
@@ -176,7 +204,7 @@ def _edit(scene: Scene, share: float, edit: Callable[[bytearray, MapMessage], No
             data = bytearray(payload[row, : traffic.length[row]].tobytes())
             edit(data, message)
             payload[row, : len(data)] = list(data)
-        scene.traffic[bus] = rebuild(traffic, traffic.release_ns.copy(), payload, np.arange(len(traffic)))
+        scene.traffic[bus] = with_payloads(traffic, payload)
 
 
 def _repair(data: bytearray, message: MapMessage) -> None:
@@ -271,27 +299,11 @@ def unavailable_values(scene: Scene) -> None:
     _edit(scene, 1.0, edit)
 
 
-def _crowd(scene: Scene, bus: int, word: int, every_ns: int) -> None:
-    """Frames of one more node, eight bytes each."""
-    traffic = scene.traffic[bus]
-    count = max(0, (scene.end_ns - scene.start_ns) // every_ns)
-    payload = scene.rng.integers(0, 256, (count, max(8, traffic.payload.shape[1])), dtype=np.uint8)
-    payload[:, 8:] = 0
-    bit_ns = 1_000_000_000 // traffic.rates.nominal
-    release = scene.start_ns + np.arange(count, dtype=np.int64) * every_ns
-    duration = np.full(count, 124 * bit_ns, np.int64)
-    added = Traffic(
-        word=np.full(count, word, np.int64),
-        length=np.full(count, 8, np.uint8),
-        payload=payload,
-        order=np.full(count, word << 21, np.int64),
-        release_ns=release,
-        duration_ns=duration,
-        start_ns=release,
-        settled_ns=np.zeros(count + 1, np.int64),
-        calm=np.ones(count + 1, bool),
-        rates=traffic.rates,
-    )
+def _crowd(scene: Scene, bus: int, share: float) -> None:
+    """One more node repeats a frame of the strongest free identifier for a share of the bus's time."""
+    traffic, data = scene.traffic[bus], scene.rng.integers(0, 256, 8, dtype=np.uint8).tobytes()
+    word = _free_word(scene, bus)
+    added = repeated_frame(word, data, traffic.rates, share, scene.start_ns, scene.end_ns)
     scene.traffic[bus] = merge(traffic, added)
     scene.crowds_bus = True
 
@@ -304,7 +316,7 @@ def _target(scene: Scene) -> int:
 def _free_word(scene: Scene, bus: int) -> int:
     """A strong identifier that nobody uses."""
     used = set(np.unique(scene.traffic[bus].word).tolist())
-    used |= {s.word for s in scene.plan.sends} | {r.word for r in scene.plan.receives}
+    used |= {s.word for s in scene.plan.sends} | {r.word for r in scene.plan.receives} | scene.reads[bus]
     ranges = [(p.first, p.last) for p in scene.plan.passes]
     free = (w for w in range(1, 0x7FF) if w not in used and not any(a <= w <= b for a, b in ranges))
     return next(free, 0)
@@ -314,15 +326,13 @@ def full_load(scene: Scene) -> None:
     """A burst of another node fills the bus to 100 % for 300 ms."""
     bus = _target(scene)
     scene.end_ns = min(scene.end_ns, scene.start_ns + 300 * MS)
-    bit_ns = 1_000_000_000 // scene.traffic[bus].rates.nominal
-    _crowd(scene, bus, _free_word(scene, bus), 124 * bit_ns)
+    _crowd(scene, bus, 1.0)
 
 
 def babbling_node(scene: Scene) -> None:
     """A node sends the strongest identifier four fifths of the time."""
     bus = _target(scene)
-    bit_ns = 1_000_000_000 // scene.traffic[bus].rates.nominal
-    _crowd(scene, bus, _free_word(scene, bus), 155 * bit_ns)
+    _crowd(scene, bus, 0.8)
 
 
 def _clock_step(milliseconds: int) -> Fault:
@@ -405,6 +415,7 @@ def bus_errors(scene: Scene) -> None:
 FAULTS: dict[str, Fault] = {
     "source bus silent": silent_bus,
     "one identifier silent": silent_identifier,
+    "identifiers come and go": coming_and_going,
     "one identifier late": late_frames,
     "one identifier doubled": doubled_frames,
     "one identifier out of order": out_of_order,

@@ -101,6 +101,15 @@ def unpack_column(layout: Layout, payload: npt.NDArray[np.uint8]) -> Ints:
     return out
 
 
+def carries(message: MapMessage | None, name: str, data: bytes) -> bool:
+    """Whether a frame holds a signal: long enough, and its page where the message is multiplexed."""
+    signal = message.signal(name) if message is not None else None
+    if message is None or signal is None or not signal.layout.fits(len(data)):
+        return False
+    page = message.multiplexer
+    return not signal.mux_values or page is None or page.layout.unpack(data) in signal.mux_values
+
+
 def measure(
     frames: Frames, message: MapMessage | None, safe: Mapping[str, frozenset[int]] | None = None
 ) -> MessageForm:
@@ -352,7 +361,11 @@ def _ranges(label: str, pattern: MessageForm, ours: MessageForm, message: MapMes
 
 
 def compare_start_up(
-    label: str, pattern: Mapping[str, MessageForm], ours: Mapping[str, MessageForm], awake_ns: tuple[int, int]
+    label: str,
+    pattern: Mapping[str, MessageForm],
+    ours: Mapping[str, MessageForm],
+    awake_ns: tuple[int, int],
+    key_on_ns: Mapping[str, int] | None = None,
 ) -> list[Check]:
     """The order in which messages first appear after wake-up, where the pattern's order is clear.
 
@@ -362,6 +375,9 @@ def compare_start_up(
     ----------
     awake_ns : (int, int)
         When the bus wakes in the pattern and in the translator's run.
+    key_on_ns : mapping of str to int, optional
+        For messages that keep the bus awake: when the key let the translator send them. With the key off it must not,
+        or the battery is flat in the morning, so their time counts from there and not from wake-up.
     """
     names = [n for n in pattern if n in ours and pattern[n].count and ours[n].count]
     wrong = []
@@ -386,17 +402,18 @@ def compare_start_up(
         )
     for name in names:
         then = (pattern[name].first_ns[0] - awake_ns[0]) / 1e6
-        now = (ours[name].first_ns[0] - awake_ns[1]) / 1e6
+        keyed = (key_on_ns or {}).get(name)
+        now = (ours[name].first_ns[0] - (awake_ns[1] if keyed is None else keyed)) / 1e6
         late = then + max(50.0, 2 * pattern[name].period_ms)
         if now > late:
             out.append(
                 judge(
                     "form",
                     name,
-                    "first after wake-up",
+                    "first after wake-up" if keyed is None else "first after key-on",
                     False,
                     f"{now:.0f} ms",
-                    f"the old engine's {then:.0f} ms and two periods",
+                    f"at most {late:.0f} ms: the old sender's {then:.0f} ms after wake-up and two periods",
                     "let the message be sent in an earlier state, or shorten delay_ms",
                     warn=True,
                 )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -102,17 +101,17 @@ def prove(
         tasks = tasks_for(thoroughness, seed)
     tell = progress or (lambda share, words: None)
     make = make or partial(Translator, plan)
-    bench = set_up(plan, captures)
-    bench = replace(bench, wanted=Reference(bridge, maps).words_read())
+    bench = set_up(plan, captures, Reference(bridge, maps).words_read())
     tell(0.02, "the captures go in")
     run = simulate(bench, make, seed=seed, progress=lambda share, words: tell(0.02 + 0.1 * share, words))
     checks = source_checks(plan, bridge, maps)
     tell(0.12, "content")
     ground = Ground(bench, bridge, maps, make)
-    contents = judge_trace(plan, ground.reference(), run.device.trace or [])
+    reference = ground.reference()
+    contents = judge_trace(plan, reference, run.device.trace or [])
     checks += content_checks(plan, contents, maps)
     tell(0.2, "form")
-    checks += [*form_checks(bench, run, maps), *key_on_checks(bench, run, maps)]
+    checks += [*form_checks(bench, run, reference), *key_on_checks(bench, run, maps)]
     tell(0.25, "a silent bus")
     checks += judge_silence(bench, ground.reference(), make)
     times, time_checks = signal_times(plan, run)
@@ -157,8 +156,9 @@ def prove(
     )
 
 
-def form_checks(bench: Bench, run: Run, maps: Mapping[str, SignalMap]) -> list[Check]:
-    """Every message the plan sends: present, and in the old sender's form."""
+def form_checks(bench: Bench, run: Run, reference: Reference) -> list[Check]:
+    """Every message the plan sends: present, and in the old sender's form; `reference` has heard the whole run."""
+    maps = reference.maps
     out: list[Check] = []
     sent = run.by_word()
     patterns: dict[int, dict[str, MessageForm]] = {}
@@ -196,8 +196,17 @@ def form_checks(bench: Bench, run: Run, maps: Mapping[str, SignalMap]) -> list[C
         name = bench.plan.buses[bus].name
         # recordings begin a millisecond before their first frame; the translator wakes with the first bus that does
         wakes = min((int(t.start_ns[0]) for t in bench.traffic if len(t)), default=0)
-        out += compare_start_up(f"bus {name}", found, forms[bus], (0, wakes))
+        out += compare_start_up(f"bus {name}", found, forms[bus], (0, wakes), key_on_ns(reference, bus))
     return out
+
+
+def key_on_ns(reference: Reference, bus: int) -> dict[str, int]:
+    """When the key first let each network-management message of a bus be sent, by its name."""
+    return {
+        f"{reference.bridge.buses[bus].name}.{target.message.name}": target.schedule.began * 1000
+        for (number, _), target in reference.targets.items()
+        if number == bus and target.rule.network_management and target.schedule.began is not None
+    }
 
 
 def _without_pattern(name: str, ours: MessageForm, message: MapMessage | None, period_ms: float) -> list[Check]:

@@ -75,6 +75,8 @@ class Schedule:
         self.when = when
         self.active = self.armed = self.pending = self.blocked = False
         self.due = self.check = self.open = 0
+        self.began: int | None = None
+        """When a state first allowed it, on the translator's clock."""
         self.last: bytes | None = None
 
     def apply(self, state: int, before: int, now: int) -> None:
@@ -85,6 +87,7 @@ class Schedule:
             self.active = self.pending = False
         elif not self.active and (not self.when.once or self.armed):
             self.active, self.pending, self.last = True, False, None
+            self.began = now if self.began is None else self.began
             self.due = self.check = self.open = (now + self.when.delay_us) % WRAP
             self.blocked = self.when.delay_us > 0
 

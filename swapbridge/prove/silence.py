@@ -9,6 +9,7 @@ import numpy as np
 from swapbridge.bridge.plan import Plan
 from swapbridge.prove.bench import Bench, MakeTranslator, simulate
 from swapbridge.prove.faults import MS, SECOND
+from swapbridge.prove.form import carries
 from swapbridge.prove.nodes import Sent
 from swapbridge.prove.reference import Reference
 from swapbridge.prove.targets import TargetSignal
@@ -32,17 +33,17 @@ def judge_silence(bench: Bench, reference: Reference, make: MakeTranslator) -> l
         Makes the translator.
     """
     out = []
-    for bus in sorted({r.bus for r in bench.plan.receives}):
-        if len(bench.traffic[bus]):
+    for bus, reads in enumerate(bench.reads):
+        if reads and len(bench.traffic[bus]):
             out += _one_bus(bench, reference, make, bus)
     return out
 
 
 def busy_moment(bench: Bench, bus: int) -> int:
-    """A moment late in the recording at which every identifier the plan listens to on that bus is still coming."""
+    """A moment late in the recording at which every identifier that is read on that bus is still coming."""
     traffic = bench.traffic[bus]
     last = []
-    for word in {r.word for r in bench.plan.receives if r.bus == bus}:
+    for word in bench.reads[bus]:
         times = traffic.start_ns[traffic.word == word]
         if len(times) > 5:
             last.append(int(times[-1]))
@@ -102,7 +103,7 @@ def _sources(plan: Plan, word: int, bus: int, name: str) -> set[tuple[int, int]]
 def _last_heard(bench: Bench, bus: int, silent_ns: int) -> dict[tuple[int, int], int]:
     traffic = bench.traffic[bus]
     out = {}
-    for word in {r.word for r in bench.plan.receives if r.bus == bus}:
+    for word in bench.reads[bus]:
         times = traffic.received_ns[(traffic.word == word) & (traffic.start_ns < silent_ns)]
         if len(times):
             out[bus, word] = int(times.max())
@@ -135,7 +136,8 @@ def _judge_message(
 ) -> Check:
     """One check a message: the latest of its fields counts."""
     send = next(s for s in plan.sends if (s.bus, s.word) == key)
-    period_ms = max(send.period_us, send.gap_us) / 1000
+    # its pages take turns, so that each of them comes once in so many periods
+    period_ms = max(send.period_us, send.gap_us) * len(send.variants) / 1000
     late, slowest, allowed = [], 0.0, 0.0
     silent = plan.buses[bus].name
     for target in fields:
@@ -146,7 +148,7 @@ def _judge_message(
         sources = _sources(plan, key[1], key[0], target.signal.name) & set(last)
         from_ns = min(last[s] for s in sources)
         limit = _limit_ms(plan, reference, target, key) + period_ms + MARGIN_MS
-        frames = [s for s in sent if s.received_ns > from_ns and len(s.data) >= target.message.length]
+        frames = [s for s in sent if s.received_ns > from_ns and carries(target.message, target.signal.name, s.data)]
         raws = np.array([target.signal.layout.unpack(s.data) for s in frames])
         wrong = np.flatnonzero(raws != safe.raw) if len(frames) else np.array([], np.intp)
         answered = (frames[int(wrong[-1])].received_ns - from_ns) / MS if len(wrong) else 0.0

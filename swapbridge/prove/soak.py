@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from swapbridge.prove.bench import Bench, simulate
+from swapbridge.prove.bench import simulate
 from swapbridge.prove.campaign import Ground, planned_only, planned_rate
 from swapbridge.prove.content import TraceJudge
 from swapbridge.prove.faults import SECOND
 from swapbridge.prove.nodes import Device, Heard, Polled, Restart
 from swapbridge.prove.simulated_bus import Simulation
-from swapbridge.prove.traffic import Traffic, rebuild
+from swapbridge.prove.traffic import Traffic, at_other_times
 from swapbridge.prove.verdict import FaultRun
 
 HOUR_S = 3600
@@ -23,7 +25,7 @@ def soak(ground: Ground, seconds: int = HOUR_S) -> FaultRun:
     plan = ground.bench.plan
     length = max((int(t.start_ns[-1]) for t in ground.bench.traffic if len(t)), default=SECOND) + PAUSE_NS
     traffic = tuple(_repeated(t, length, seconds * SECOND) for t in ground.bench.traffic)
-    bench = Bench(plan, ground.bench.captures, traffic, ground.bench.begin_ns, seconds * SECOND)
+    bench = replace(ground.bench, traffic=traffic, until_ns=seconds * SECOND)
     judge = TraceJudge(plan, ground.reference())
     problems: dict[str, None] = {}
 
@@ -61,4 +63,4 @@ def _repeated(traffic: Traffic, length_ns: int, until_ns: int) -> Traffic:
     rows = np.tile(np.arange(len(traffic), dtype=np.int64), times)
     release = traffic.start_ns[rows] + np.repeat(np.arange(times, dtype=np.int64) * length_ns, len(traffic))
     keep = release < until_ns
-    return rebuild(traffic, release[keep], traffic.payload[rows[keep]], rows[keep])
+    return at_other_times(traffic, release[keep], rows[keep])

@@ -14,7 +14,8 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import ERROR, EXTENDED, REMOTE, Capture
 from swapbridge.core.can_bits import INTERMISSION_BITS
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.frames import EXTENDED_BIT, split_word
+from swapbridge.prove.frame_length import frame_length
 from swapbridge.survey.frame_bits import slow_and_fast_bits
 
 Ints = npt.NDArray[np.int64]
@@ -48,7 +49,7 @@ class Traffic:
     ----------
     word : (N,) int64
         Identifier words; -1 for an error frame, which nobody receives.
-    length, payload
+    flags, length, payload
         As in `Capture`.
     order : (N,) int64
         Arbitration: the smaller wins.
@@ -66,6 +67,7 @@ class Traffic:
     """
 
     word: Ints
+    flags: npt.NDArray[np.uint8]
     length: npt.NDArray[np.uint8]
     payload: npt.NDArray[np.uint8]
     order: Ints
@@ -127,13 +129,13 @@ def traffic_from(capture: Capture, rates: Rates, begin_ns: int | None = None) ->
         begin_ns = int(capture.time_ns.min()) - 1_000_000 if len(capture) else 0
     rows = np.argsort(capture.time_ns, kind="stable")
     capture = capture.select(rows)
-    slow, fast = slow_and_fast_bits(capture)
-    duration = rates.duration_ns(slow.astype(np.int64), fast.astype(np.int64))
+    duration = _durations(capture, rates)
     release = np.maximum(capture.time_ns - begin_ns + rates.intermission_ns - duration, 0)
     start = _first_come(release, duration)
     words = words_of(capture)
     return _settle(
         words,
+        capture.flags,
         capture.length,
         capture.payload,
         arbitration_orders(words, (capture.flags & REMOTE) != 0),
@@ -148,7 +150,15 @@ def empty_traffic(rates: Rates) -> Traffic:
     """A bus on which nothing was recorded."""
     nothing = np.zeros(0, np.int64)
     return _settle(
-        nothing, np.zeros(0, np.uint8), np.zeros((0, 8), np.uint8), nothing, nothing, nothing, nothing, rates
+        nothing,
+        np.zeros(0, np.uint8),
+        np.zeros(0, np.uint8),
+        np.zeros((0, 8), np.uint8),
+        nothing,
+        nothing,
+        nothing,
+        nothing,
+        rates,
     )
 
 
@@ -162,6 +172,7 @@ def merge(traffic: Traffic, added: Traffic) -> Traffic:
     order = np.concatenate([traffic.order, added.order])[rows]
     return _settle(
         np.concatenate([traffic.word, added.word])[rows],
+        np.concatenate([traffic.flags, added.flags])[rows],
         np.concatenate([traffic.length, added.length])[rows],
         np.concatenate([_widen(traffic.payload, width), _widen(added.payload, width)])[rows],
         order,
@@ -177,6 +188,7 @@ def pick(traffic: Traffic, rows: npt.NDArray[np.bool_] | Ints) -> Traffic:
     release, duration, order = traffic.release_ns[rows], traffic.duration_ns[rows], traffic.order[rows]
     return _settle(
         traffic.word[rows],
+        traffic.flags[rows],
         traffic.length[rows],
         traffic.payload[rows],
         order,
@@ -187,24 +199,77 @@ def pick(traffic: Traffic, rows: npt.NDArray[np.bool_] | Ints) -> Traffic:
     )
 
 
-def rebuild(
-    traffic: Traffic, release: Ints, payload: npt.NDArray[np.uint8], rows: Ints, lengths: Ints | None = None
-) -> Traffic:
-    """The same frames asking at other times or with other payloads (rows may repeat), arbitrated anew."""
+def at_other_times(traffic: Traffic, release: Ints, rows: Ints) -> Traffic:
+    """Frames of a traffic (rows may repeat) asking for the bus at other times, arbitrated anew."""
     sort = np.argsort(release, kind="stable")
     rows, release = rows[sort], release[sort]
-    duration = (traffic.duration_ns[rows] if lengths is None else lengths[sort]).astype(np.int64)
-    order = traffic.order[rows]
+    duration, order = traffic.duration_ns[rows], traffic.order[rows]
     return _settle(
         traffic.word[rows],
+        traffic.flags[rows],
         traffic.length[rows],
-        payload[sort],
+        traffic.payload[rows],
         order,
         release,
         duration,
         _by_priority(release, duration, order),
         traffic.rates,
     )
+
+
+def with_payloads(traffic: Traffic, payload: npt.NDArray[np.uint8]) -> Traffic:
+    """The same frames with other data, as long on the bus as their new stuff bits make them, arbitrated anew."""
+    changed = np.flatnonzero((payload != traffic.payload).any(axis=1))
+    word = traffic.word[changed]
+    frames = Capture(
+        time_ns=traffic.release_ns[changed],
+        identifier=(word & ~EXTENDED_BIT).astype(np.uint32),
+        flags=traffic.flags[changed],
+        bus=np.zeros(len(changed), np.uint8),
+        length=traffic.length[changed],
+        payload=payload[changed],
+    )
+    duration = traffic.duration_ns.copy()
+    duration[changed] = _durations(frames, traffic.rates)
+    return _settle(
+        traffic.word,
+        traffic.flags,
+        traffic.length,
+        payload,
+        traffic.order,
+        traffic.release_ns,
+        duration,
+        _by_priority(traffic.release_ns, duration, traffic.order),
+        traffic.rates,
+    )
+
+
+def repeated_frame(word: int, data: bytes, rates: Rates, share: float, start_ns: int, end_ns: int) -> Traffic:
+    """A node that sends one classic frame over and over, for a share of the bus's time."""
+    identifier, extended = split_word(word)
+    duration = int(rates.duration_ns(np.array([frame_length(identifier, extended, data)[0]]), np.zeros(1, np.int64))[0])
+    release = np.arange(start_ns, end_ns, round(duration / share), dtype=np.int64)
+    count = len(release)
+    words = np.full(count, word, np.int64)
+    payload = np.frombuffer(data.ljust(8, b"\0"), np.uint8)
+    takes = np.full(count, duration, np.int64)
+    return _settle(
+        words,
+        np.full(count, EXTENDED if extended else 0, np.uint8),
+        np.full(count, len(data), np.uint8),
+        np.tile(payload, (count, 1)),
+        arbitration_orders(words, np.zeros(count, bool)),
+        release,
+        takes,
+        _first_come(release, takes),
+        rates,
+    )
+
+
+def _durations(capture: Capture, rates: Rates) -> Ints:
+    """(N,) time that each frame takes of its bus, intermission included."""
+    slow, fast = slow_and_fast_bits(capture)
+    return rates.duration_ns(slow.astype(np.int64), fast.astype(np.int64))
 
 
 def _first_come(release: Ints, duration: Ints) -> Ints:
@@ -247,6 +312,7 @@ def _by_priority(release: Ints, duration: Ints, order: Ints) -> Ints:
 
 def _settle(
     word: Ints,
+    flags: npt.NDArray[np.uint8],
     length: npt.NDArray[np.uint8],
     payload: npt.NDArray[np.uint8],
     order: Ints,
@@ -257,7 +323,7 @@ def _settle(
 ) -> Traffic:
     settled = np.concatenate([[0], np.maximum.accumulate(start + duration)]).astype(np.int64)
     calm = np.concatenate([settled[:-1] <= release, [True]])
-    return Traffic(word, length, payload, order, release, duration, start, settled, calm, rates)
+    return Traffic(word, flags, length, payload, order, release, duration, start, settled, calm, rates)
 
 
 def _widen(payload: npt.NDArray[np.uint8], width: int) -> npt.NDArray[np.uint8]:

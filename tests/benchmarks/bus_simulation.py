@@ -22,7 +22,7 @@ from swapbridge.bridge import Translator, compile_bridge, load_bridge, load_maps
 from swapbridge.capture import Capture
 from swapbridge.demo import DONOR_RUNNING, HOST_RUNNING
 from swapbridge.demo.folder import demo_recordings, write_demo_papers
-from swapbridge.prove.bench import Bench, set_up, simulate
+from swapbridge.prove.bench import set_up, simulate
 from swapbridge.prove.traffic import Rates, Traffic, traffic_from
 
 LOAD = 0.6
@@ -80,7 +80,7 @@ def main() -> None:
         frames += count
     prepared = time.process_time() - began
     until = seconds * SECOND_NS
-    bench = Bench(plan, bench.captures, tuple(traffic), bench.begin_ns, until)
+    bench = replace(bench, traffic=tuple(traffic), until_ns=until)
     began, wall = time.process_time(), time.perf_counter()
     run = simulate(bench, lambda: Translator(plan), record=False)
     took, wall = time.process_time() - began, time.perf_counter() - wall

@@ -3,8 +3,9 @@
     python -m tests.benchmarks.mutations [HOW_MANY [SEED [WORKERS]]]
 
 Target: of 100 that change what the translator does at least 98 are caught. Survivors are printed as they are
-found, with how they differ. The recordings are cut to their first 25 seconds, the faults last 6 s each: `prove` with
-whole recordings and its full campaign sees more. The peer in the same run is the proof without faults.
+found, with how they differ. The recordings are cut to their first 25 seconds and each fault runs alone, as in the
+quick campaign: `prove` with whole recordings and its full campaign sees more. The peer in the same run is the proof
+without faults.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ from swapbridge.core.integrity import Affine, Checksum, Crc
 from swapbridge.core.layout import Layout
 from swapbridge.prove import prove
 from swapbridge.prove.bench import Bench, set_up, simulate
-from swapbridge.prove.campaign import Ground, Task, run_fault
+from swapbridge.prove.campaign import QUICK, SINGLE_S, Ground, Task, run_fault
 from swapbridge.prove.faults import FAULTS
 from swapbridge.prove.reference import Reference
 from swapbridge.prove.verdict import FaultRun
@@ -387,7 +387,7 @@ class Hunt:
 
 def begin_hunt(plan: Plan, bridge: BridgeFile, maps: Mapping[str, SignalMap], captures: Mapping[str, Capture]) -> Hunt:
     """Note how the sound plan behaves."""
-    bench = replace(set_up(plan, captures), wanted=Reference(bridge, maps).words_read())
+    bench = set_up(plan, captures, Reference(bridge, maps).words_read())
     hunt = Hunt(plan, bridge, maps, captures, bench, _sent(bench, plan), {})
     return replace(hunt, faults={name: _under_fault(bench, hunt, name) for name in FAULTS})
 
@@ -407,4 +407,6 @@ def _sent(bench: Bench, plan: Plan) -> list[tuple[int, int, int, bytes]]:
 
 
 def _under_fault(bench: Bench, hunt: Hunt, name: str) -> FaultRun:
-    return run_fault(Ground(bench, hunt.bridge, hunt.maps, partial(Translator, bench.plan)), Task((name,), 6, 1))
+    return run_fault(
+        Ground(bench, hunt.bridge, hunt.maps, partial(Translator, bench.plan)), Task((name,), SINGLE_S[QUICK], 1)
+    )

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from swapbridge.bridge import Plan, Translator, compile_bridge
+from swapbridge.core.can_bits import frame_bits
 from swapbridge.core.errors import InputError
 from swapbridge.prove.bench import Bench, set_up, simulate
 from swapbridge.prove.campaign import (
@@ -86,7 +87,8 @@ def test_one_run_again_by_its_name() -> None:
 def _scene(ground: Ground) -> Scene:
     rng = np.random.default_rng(4)
     plan = ground.bench.plan
-    return Scene(plan, ground.maps, list(ground.bench.traffic), 4 * SECOND, 6 * SECOND, rng, ground.make)
+    traffic = list(ground.bench.traffic)
+    return Scene(plan, ground.maps, ground.bench.reads, traffic, 4 * SECOND, 6 * SECOND, rng, ground.make)
 
 
 def _counts(scene: Scene, bench: Bench) -> list[tuple[int, int]]:
@@ -134,6 +136,57 @@ def test_edited_frames_keep_a_right_checksum_where_they_say(ground: Ground) -> N
         assert all(holds) == right, name
 
 
+@pytest.mark.parametrize("name", ["bits flipped", "values at their ends"])
+def test_edited_frames_take_the_time_of_their_new_stuff_bits(ground: Ground, name: str) -> None:
+    """Each frame's time on the bus is that of the bit-by-bit writer in `core.can_bits`, at 2 us a bit."""
+    scene = _scene(ground)
+    FAULTS[name](scene)
+    changed = 0
+    for ours, was in zip(scene.traffic, ground.bench.traffic, strict=True):
+        for row in np.flatnonzero((ours.payload != was.payload).any(axis=1))[:200].tolist():
+            data = ours.payload[row, : ours.length[row]].tobytes()
+            bits, _ = frame_bits(int(ours.word[row]), False, data)
+            assert ours.duration_ns[row] == 2000 * bits
+            changed += int(ours.duration_ns[row] != was.duration_ns[row])
+    assert changed > 10
+
+
+def test_identifiers_come_and_go_each_at_its_own_times(ground: Ground) -> None:
+    """Silences shorter and longer than the usual age limit of five periods, and recoveries, of every source."""
+    scene = _scene(ground)
+    FAULTS["identifiers come and go"](scene)
+    shared = None
+    for bus, words in enumerate(ground.bench.reads):
+        for word in words:
+            times = scene.traffic[bus].release_ns[scene.traffic[bus].word == word]
+            was = ground.bench.traffic[bus].release_ns[ground.bench.traffic[bus].word == word]
+            gaps = np.diff(times) / np.median(np.diff(was))
+            assert (gaps > 1.9).sum() >= 2
+            assert gaps.max() < 60
+            gone = set(was.tolist()) - set(times.tolist())
+            assert min(gone) >= scene.start_ns
+            assert max(gone) < scene.end_ns
+            if np.median(np.diff(was)) < 25_000_000:
+                assert ((gaps > 2) & (gaps < 5)).any()
+                assert (gaps > 6).any()
+                shared = gone if shared is None else shared & gone
+    assert shared == set()
+
+
+def test_faults_aim_at_what_the_bridge_file_reads(ground: Ground) -> None:
+    """A plan that listens elsewhere is not spared: the true source is edited, and silenced, all the same."""
+    plan = ground.bench.plan
+    deaf = replace(plan, receives=tuple(replace(r, word=r.word ^ 1) for r in plan.receives))
+    for name in ("values at their ends", "one identifier silent"):
+        scenes = [_scene(ground), replace(_scene(ground), plan=deaf)]
+        for scene in scenes:
+            FAULTS[name](scene)
+        for sound, aimed, was in zip(*(s.traffic for s in scenes), ground.bench.traffic, strict=True):
+            assert (sound.payload == aimed.payload).all()
+            assert len(sound) == len(aimed)
+            assert name != "values at their ends" or (aimed.payload != was.payload).any()
+
+
 def test_an_excerpt_keeps_the_wake_up(ground: Ground) -> None:
     traffic, lead = excerpt(ground.bench, 6 * SECOND, np.random.default_rng(1))
     for ours, was in zip(traffic, ground.bench.traffic, strict=True):
@@ -166,9 +219,9 @@ def test_rule_no_stale_torque(ground: Ground) -> None:
     plan = ground.bench.plan
     run = _run(ground, plan)
     trace = run.device.trace
-    assert stale_values(plan, ground.bridge, trace) == []
+    assert stale_values(plan, ground.bridge, ground.maps, trace) == []
     deaf = [e for e in trace if not (isinstance(e, Heard) and e.word == 0x101 and e.now_us > 2_500_000)]
-    assert any(p.startswith("Torque") for p in stale_values(plan, ground.bridge, deaf))
+    assert any(p.startswith("host.ENGINE_DATA.Torque") for p in stale_values(plan, ground.bridge, ground.maps, deaf))
     assert any(isinstance(e, Polled) for e in deaf)
 
 

@@ -112,3 +112,16 @@ def test_start_up_order(old: Frames) -> None:
     assert check.measured == "b before a"
     (check, *_) = compare_start_up("bus host", {"a": early, "b": late}, {"a": early, "b": late}, (0, 0))
     assert check.status == "pass"
+
+
+def test_what_keeps_a_bus_awake_is_timed_from_the_key(old: Frames) -> None:
+    """Network management waits for the key, since it would empty the battery: its first frame counts from there."""
+    message = small_swap.maps()["host"].message("ENGINE_DATA")
+    then = {"a": measure(old, message)}
+    now = {"a": measure(replace(old, time_ns=old.time_ns + 900 * MS), message)}
+    (late,) = compare_start_up("bus host", then, now, (0, 0))
+    assert (late.name, late.status) == ("first after wake-up", "warn")
+    assert compare_start_up("bus host", then, now, (0, 0), {"a": 890 * MS}) == []
+    (late,) = compare_start_up("bus host", then, now, (0, 0), {"a": 700 * MS})
+    assert (late.name, late.status) == ("first after key-on", "warn")
+    assert late.measured == f"{old.time_ns[0] / MS + 200:.0f} ms"

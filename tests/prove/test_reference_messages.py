@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
 import pytest
@@ -11,9 +12,12 @@ import pytest
 from swapbridge.bridge import Plan, Translator, compile_bridge
 from swapbridge.core.layout import Layout
 from swapbridge.prove.bench import set_up, simulate
-from swapbridge.prove.campaign import Ground, Task, run_fault
+from swapbridge.prove.campaign import Ground, Task, run_fault, stale_values
 from swapbridge.prove.content import content_checks, judge_trace
+from swapbridge.prove.faults import SECOND
+from swapbridge.prove.nodes import Heard, Polled
 from swapbridge.prove.reference import Reference, steps_of
+from swapbridge.prove.silence import judge_silence
 from swapbridge.signalmap import MapMessage, MapSignal, SignalMap
 from tests.prove import small_swap
 
@@ -80,6 +84,69 @@ def _maps() -> dict[str, SignalMap]:
     )
     maps = small_swap.maps()
     return {**maps, "host": replace(maps["host"], messages=(*maps["host"].messages, *messages))}
+
+
+TORQUE_PAGES = """
+[[messages]]
+send = "host.TORQUES"
+period_ms = 10
+[messages.signals]
+Torque = { value = "clamp(donor.FAST.Torque, -200 Nm, 1000 Nm)", limits = ["-200 Nm", "1000 Nm"], hold_ms = 0 }
+Revs = { value = "donor.FAST.Speed", fallback = "0 rpm", role = "value", hold_ms = 900 }
+"""
+
+
+def _torque_pages() -> tuple[Any, dict[str, SignalMap], Plan]:
+    """Torque on one page of a message, and on the other a value that is held for long."""
+    role = "Vehicle.Powertrain.CombustionEngine.Torque"
+    pages = MapMessage(
+        "TORQUES",
+        0x310,
+        False,
+        4,
+        (
+            MapSignal("Page", Layout(0, 2), is_multiplexer=True),
+            MapSignal(
+                "Torque", Layout(8, 12), Fraction(1, 2), Fraction(-500), Fraction(-500), Fraction(1500), "Nm",
+                role=role, not_available=(0xFFF,), mux_signal="Page", mux_values=(1,),
+            ),
+            MapSignal("Revs", Layout(8, 16), unit="rpm", mux_signal="Page", mux_values=(2,)),
+        ),
+        senders=("ENGINE",),
+    )  # fmt: skip
+    maps = small_swap.maps()
+    maps["host"] = replace(maps["host"], messages=(*maps["host"].messages, pages))
+    bridge = small_swap.bridge(small_swap.BRIDGE + TORQUE_PAGES)
+    return bridge, maps, compile_bridge(bridge, maps).plan
+
+
+def test_a_page_is_judged_by_its_own_frames() -> None:
+    """Silence and stale torque: frames of the other page hold other bits in that place and say nothing of it."""
+    bridge, maps, plan = _torque_pages()
+    bench, make = set_up(plan, small_swap.captures(6.0)), partial(Translator, plan)
+    checks = [c for c in judge_silence(bench, Reference(bridge, maps, steps_of(plan)), make) if "TORQUES" in c.subject]
+    assert [c.status for c in checks] == ["pass"], checks
+    ground = Ground(bench, bridge, maps, make)
+    run = run_fault(ground, Task(("source bus silent",), 8, 2))
+    assert run.problems == ()
+    trace: Any = simulate(bench, make, until_ns=4 * SECOND).device.trace
+    deaf = [e for e in trace if not (isinstance(e, Heard) and e.word == 0x101 and e.now_us > 2_500_000)]
+    (told,) = [p for p in stale_values(plan, bridge, maps, deaf) if p.startswith("host.TORQUES")]
+    last = max(e.now_us for e in deaf if isinstance(e, Heard) and e.word == 0x101)
+    late = (e.frame for e in deaf if isinstance(e, Polled) and e.now_us > last + 70_000 and e.frame is not None)
+    count = sum(f.word == 0x310 and f.data[0] & 3 == 1 for f in late)  # age limit 50 ms, two steps of 10 ms
+    assert told == f"host.TORQUES.Torque: {count} frames carried a stale value"
+
+
+def test_the_reaction_of_pages_is_measured() -> None:
+    """A message of pages falls back as others do: its reaction counts."""
+    head, _, _ = small_swap.BRIDGE.partition("[[messages]]")
+    _, pages, _ = MORE.split("[[messages]]", 2)
+    bridge, maps = small_swap.bridge(f"{head}[[messages]]{pages}"), _maps()
+    plan = compile_bridge(bridge, maps).plan
+    ground = Ground(set_up(plan, small_swap.captures(9.0)), bridge, maps, partial(Translator, plan))
+    reactions = [run_fault(ground, Task(("source bus silent",), 8, seed)).reaction_ms for seed in range(4)]
+    assert any(r is not None and 40 < r < 750 for r in reactions)
 
 
 @pytest.fixture(scope="module")
