@@ -162,10 +162,10 @@ def _walk_bits(
     before_class: npt.NDArray[np.int16] | None,
     weight: Floats,
     lengths: npt.NDArray[np.int64],
+    heavy: float,
 ) -> Floats:
     """Code length of steps: their size class in the light of the step before, their sign, the bits below."""
     cases = len(lengths)
-    heavy = typical_weight(weight)
     size = np.abs(signed_class)
     top = 2 * int(lengths.max())
     per_class = _histogram(size, weight, top)
@@ -195,14 +195,13 @@ def _histogram(values: npt.NDArray[np.int16], weight: Floats, size: int) -> Floa
     return np.bincount(flat, weights=weights, minlength=cases * size).reshape(cases, size).astype(np.float64)
 
 
-def _noise_bits(new: npt.NDArray[np.uint64], weight: Floats, lengths: npt.NDArray[np.int64]) -> Floats:
+def _noise_bits(new: npt.NDArray[np.uint64], weight: Floats, lengths: npt.NDArray[np.int64], heavy: float) -> Floats:
     """Code length of values that owe nothing to the one before: their top four bits learned, the rest raw."""
     head = np.minimum(lengths, 4)
     tail = lengths - head
     mask = ((1 << head) - 1).astype(np.uint64)
     top = ((new[None, :] >> tail.astype(np.uint64)[:, None]) & mask[:, None]).astype(np.int64)
     counts = _histogram(top.astype(np.int16), weight, 16)
-    heavy = typical_weight(weight)
     learned = heavy * adaptive_bits(counts / heavy, size=1 << head)
     out: Floats = learned + tail * counts.sum(axis=1)
     return out
@@ -217,12 +216,13 @@ def _seldom_bits(stay: float, moves: float) -> float:
     return ways + float(np.log2((moves + 1.0) * (1.0 + np.log(total + 1.0))))
 
 
-def _states_bits(old: npt.NDArray[np.uint64], new: npt.NDArray[np.uint64], weight: Floats, length: int) -> float:
+def _states_bits(
+    old: npt.NDArray[np.uint64], new: npt.NDArray[np.uint64], weight: Floats, length: int, heavy: float
+) -> float:
     """Code length of a field as a list of states: when it changes, and to which of the states it ever takes.
 
     Infinite where there are too many states to be called that.
     """
-    heavy = typical_weight(weight)
     mask = np.uint64((1 << length) - 1 if length < 64 else 2**64 - 1)
     a, b = old & mask, new & mask
     if length <= STATES_BITS:
@@ -304,24 +304,25 @@ def candidate_bits(
     (L,) float64
         Bits for all steps.
     """
+    heavy = typical_weight(weight)
     step, last = new - old, old - before
     first = step_class(step, lengths)
     before_class = step_class(last, lengths) if thorough else None
-    out = _walk_bits(first, before_class, weight, lengths)
+    out = _walk_bits(first, before_class, weight, lengths, heavy)
     wide = lengths >= 4
     if thorough and wide.any():
         second = step_class(step - last, lengths[wide])
-        out[wide] = np.minimum(out[wide], _walk_bits(second, None, weight, lengths[wide]))
+        out[wide] = np.minimum(out[wide], _walk_bits(second, None, weight, lengths[wide], heavy))
     if wide.any():
         # noise about a level: steps from one typical value, not from the one before; a quick model too, since without
         # it noise that now and then crosses a power of two looks far dearer whole than cut there
         away = step_class(new - np.sort(new)[len(new) // 2], lengths[wide])
-        out[wide] = np.minimum(out[wide], _walk_bits(away, None, weight, lengths[wide]) + lengths[wide])
-    out = np.minimum(out, _noise_bits(new, weight, lengths))
+        out[wide] = np.minimum(out[wide], _walk_bits(away, None, weight, lengths[wide], heavy) + lengths[wide])
+    out = np.minimum(out, _noise_bits(new, weight, lengths, heavy))
     for i in range(len(lengths)):
         if lengths[i] > (WIDEST_STATES if thorough else QUICK_STATES_BITS):
             break
-        states = _states_bits(old, new, weight, int(lengths[i]))
+        states = _states_bits(old, new, weight, int(lengths[i]), heavy)
         if states == np.inf:  # longer ones have more states still
             break
         out[i] = min(out[i], states)

@@ -12,6 +12,8 @@ from swapbridge.core.integrity import Sum
 
 Ints = npt.NDArray[np.int64]
 
+FIRST_LOOK = 200
+"""Rows on which a sum is tried first."""
 _ONES: Ints = np.array([i.bit_count() for i in range(256)], np.int64)
 
 
@@ -92,12 +94,22 @@ def fit_sum(
         Share of rows that must agree.
     """
     modulus = 1 << width
+    # evenly spaced rows that no sum may fail in, were all its bad rows among them
+    few = np.linspace(0, len(target) - 1, min(len(target), FIRST_LOOK)).astype(np.intp)
+    may_fail = int((1 - share_needed) * len(target)) + 1
+    first_rows, first_target = cleared[few], target[few]
     for coverage in _coverages(cleared.shape[1], own, odd):
         for unit_bits in (8, 4, 1):
             if unit_bits == 8 and width < 8 and width != 4:
                 continue
+            quick = unit_totals(first_rows, coverage, unit_bits)
+            factors = [
+                f for f in (1, -1) if np.bincount((first_target - f * quick) % modulus).max() >= len(few) - may_fail
+            ]
+            if not factors:
+                continue
             total = unit_totals(cleared, coverage, unit_bits)
-            for factor in (1, -1):
+            for factor in factors:
                 rest = (target - factor * total) % modulus
                 counts = np.bincount(rest, minlength=modulus)
                 constant = int(counts.argmax())
