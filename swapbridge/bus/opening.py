@@ -39,6 +39,11 @@ def open_bus(spec: BusSpec, *, active: bool) -> can.BusABC:
     InputError
         python-can knows no such interface, or an option is wrong.
     """
+    if spec.interface == "socketcan" and spec.options.get("receive_own_messages"):
+        raise InputError(
+            f"bus {spec.name}: with receive_own_messages SocketCAN gives our own frames back and does not say that "
+            "they are ours, so they would be recorded twice and passed on for ever; leave that option out"
+        )
     extra: dict[str, Any] = {}
     if not active:
         answer = listen_only(spec)

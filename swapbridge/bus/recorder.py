@@ -150,6 +150,8 @@ class Recorder:
             channel = self._channels[index]
             when = channel.clock.stamp(round(message.timestamp * 1e9), arrival_ns)
             channel.meter.feed(message, arrival_ns)
+            if sending and channel.link.is_echo(message):
+                return  # kept when it was sent
             self._keep(channel, index, when, message, False)  # python-can marks all frames of this host as sent
             for listener in channel.listeners:
                 listener(message, arrival_ns)

@@ -104,6 +104,17 @@ def test_what_cant_be_opened_is_told(serial_adapter: Any) -> None:
         open_bus(parse_bus(f"a=seeedstudio:{serial_adapter.path},operation_mode=deaf"), active=True)
 
 
+@pytest.mark.parametrize("active", [True, False])
+def test_own_frames_that_nobody_can_tell_are_refused(active: bool) -> None:
+    """SocketCAN marks what any program of this computer sent; a translator would pass its own on for ever."""
+    spec = parse_bus("a=socketcan:vcan0,receive_own_messages=true")
+    with pytest.raises(InputError, match=r"bus a: .*receive_own_messages.*leave that option out"):
+        open_bus(spec, active=active)
+    spec = parse_bus("a=socketcan:no-such-link0,receive_own_messages=no")
+    with pytest.raises((BusError, InputError), match=r"no-such-link0|can't be opened|not supported"):
+        open_bus(spec, active=True)
+
+
 def test_buses_are_closed_when_a_later_one_fails(channel: str) -> None:
     specs = [parse_bus(f"a=virtual:{channel}"), parse_bus("b=slcan:/dev/no-such-port,sleep_after_open=0")]
     with pytest.raises(BusError), open_buses(specs, active=True):

@@ -23,7 +23,7 @@ from swapbridge.bus.recorder import Recorder
 from swapbridge.bus.rehearsal import rehearse_recording
 from swapbridge.bus.script import View, parse_script
 from swapbridge.bus.spec import BusSpec, parse_bus
-from swapbridge.capture import ERROR, EXTENDED, FD, REMOTE, Capture, read_capture, read_stimulus
+from swapbridge.capture import ERROR, EXTENDED, FD, REMOTE, SENT, Capture, read_capture, read_stimulus
 from swapbridge.core.errors import InputError, RefusedError
 
 Until = Callable[[Callable[[], bool]], None]
@@ -66,6 +66,18 @@ def test_two_buses_in_the_order_of_time(channel: str, tmp_path: Path, until: Unt
     for number in range(2):
         payload = capture.payload[capture.bus == number]
         assert payload.copy().view(">u8").ravel().tolist() == list(range(1500))
+
+
+def test_a_sent_frame_that_the_adapter_gives_back_is_recorded_once(channel: str, tmp_path: Path, until: Until) -> None:
+    spec = parse_bus(f"donor=virtual:{channel},bitrate=500000,receive_own_messages=true")
+    recorder = Recorder((spec,), tmp_path / "a.log", active=True, sending=True)
+    assert recorder.link("donor").send(can.Message(arbitration_id=0x7DF, is_extended_id=False, data=b"\2\1\0"))
+    until(lambda: frames_of(recorder) == 1)
+    send(channel, 1)
+    until(lambda: frames_of(recorder) == 2)
+    capture = read_capture(recorder.stop().files[0])
+    assert sorted(capture.identifier.tolist()) == [0x100, 0x7DF]
+    assert [bool(flags & SENT) for flags in capture.flags[np.argsort(capture.identifier)]] == [False, True]
 
 
 def test_frames_are_on_disk_within_half_a_second_and_the_next_run_goes_on_beside(channel: str, tmp_path: Path) -> None:
