@@ -9,7 +9,7 @@ import can
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.bridge.plan import Plan
+from swapbridge.bridge.plan import Plan, Send
 from swapbridge.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import EXTENDED_BIT
@@ -65,6 +65,32 @@ class FrameForms:
         """The message for a frame that the translator wants sent; a passed frame is FD where it has to be."""
         fd = (bus, word) in self._fd or len(data) > 8
         return message_of(word, data, fd=fd, switch=fd and self._switch[bus])
+
+
+class Turns:
+    """Which form of its message a frame is.
+
+    Forms are told apart by bits that are fixed in every form and not the same in all: the multiplexer's, first of all.
+    Other bits do not count, so that another node's frame of the same message is known too.
+    """
+
+    def __init__(self, send: Send) -> None:
+        self._length = send.length
+        bases = [int.from_bytes(form.base, "little") for form in send.variants]
+        self._mask = 0
+        for base in bases:
+            self._mask |= base ^ bases[0]
+        made = [part.layout for part in (send.counter, send.checksum) if part is not None]
+        for layout in (*made, *(one.layout for form in send.variants for one in form.fields)):
+            for position in layout.positions:
+                self._mask &= ~(1 << position)
+        self._forms = {base & self._mask: number for number, base in reversed(list(enumerate(bases)))}
+
+    def form(self, data: bytes) -> int | None:
+        """Number of the form in the plan; None for a frame that is of none."""
+        if len(data) < self._length:
+            return None
+        return self._forms.get(int.from_bytes(data, "little") & self._mask)
 
 
 def words_in(capture: Capture) -> npt.NDArray[np.uint32]:

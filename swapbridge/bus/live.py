@@ -18,7 +18,7 @@ import can
 from swapbridge.bridge.plan import STATES, Plan
 from swapbridge.bus.black_box import BlackBox
 from swapbridge.bus.clock import OneClock, start_clock
-from swapbridge.bus.frames import FrameForms, flags_of, word_of
+from swapbridge.bus.frames import FrameForms, Turns, flags_of, word_of
 from swapbridge.bus.gate import Gate, Ruling
 from swapbridge.bus.health import Health, HealthMeter
 from swapbridge.bus.link import Link
@@ -103,11 +103,13 @@ class LiveStatus:
 
 @dataclass(slots=True)
 class _Made:
+    turns: Turns
     data: bytes = b""
     count: int = 0
     handed: int = 0
-    last_ns: int = 0
     ruling: Ruling | None = None
+    newest: dict[int, tuple[int, bytes]] = field(default_factory=dict)
+    """By form of the message: when its newest frame was made, and that."""
 
 
 @dataclass(slots=True)
@@ -166,7 +168,7 @@ class Live:
         self._meters = [HealthMeter(bus.bit_rate, bus.data_rate) for bus in plan.buses]
         self._odd = [0] * len(plan.buses)
         self._last: dict[tuple[int, int], tuple[int, bytes]] = {}
-        self._made: dict[tuple[int, int], _Made] = {(send.bus, send.word): _Made() for send in plan.sends}
+        self._made: dict[tuple[int, int], _Made] = {(send.bus, send.word): _Made(Turns(send)) for send in plan.sends}
         self._passed = 0
         self._feeding, self._stop = True, threading.Event()
         self._shut_by_lag = False
@@ -260,17 +262,20 @@ class Live:
         return self.not_safe()
 
     def not_safe(self) -> tuple[str, ...]:
-        """Values in messages still being sent whose newest frame does not say their safe answer."""
+        """Values in messages still being sent whose newest frame (of each form) does not say their safe answer."""
         now_ns, out = time.monotonic_ns(), []
         for send in self.plan.sends:
             made = self._made[send.bus, send.word]
-            still_sent = send.period_us and now_ns - made.last_ns < 3_000 * send.period_us
-            if not made.handed or not still_sent or len(send.variants) != 1:
-                continue  # one that stops when its sources are stale has said all it will say
-            for one in send.variants[0].fields:
-                if one.fallback is not None and one.feeds and one.layout.unpack(made.data) != one.fallback:
-                    out.append(f"{send.name}.{one.name}")
-        return tuple(out)
+            if not made.handed:
+                continue
+            for number, form in enumerate(send.variants):
+                newest = made.newest.get(number)
+                if newest is None or now_ns - newest[0] >= 3_000 * send.period_us * len(send.variants):
+                    continue  # one that stops when its sources are stale has said all it will say
+                for one in form.fields:
+                    if one.fallback is not None and one.feeds and one.layout.unpack(newest[1]) != one.fallback:
+                        out.append(f"{send.name}.{one.name}")
+        return tuple(dict.fromkeys(out))
 
     def stop(self) -> None:
         """Hand over what is queued, stop all threads, close the buses."""
@@ -424,7 +429,9 @@ class Live:
         else:
             made.data, made.ruling = data, ruling
             made.count += 1
-            made.last_ns = now_ns
+            form = made.turns.form(data)
+            if form is not None:
+                made.newest[form] = (now_ns, data)
             made.handed += ruling is Ruling.SEND
         if ruling is not Ruling.SEND:
             return
@@ -453,15 +460,18 @@ class Values:
     """Physical values of a plan's outgoing frames, for people (floats; never sent)."""
 
     plan: Plan
-    _known: dict[int, list[Any]] = field(default_factory=dict)
+    _known: dict[int, tuple[Turns, list[list[Any]]]] = field(default_factory=dict)
 
     def of(self, send: int, data: bytes) -> list[tuple[str, float, str]]:
-        """Name, value and unit of each signal in a frame of send number `send`."""
+        """Name, value and unit of each signal in a frame of send number `send`; none in one that it does not make."""
         from fractions import Fraction
 
         message = self.plan.sends[send]
-        if len(message.variants) != 1 or len(data) < message.length:
-            return []
         if send not in self._known:
-            self._known[send] = [(f, Fraction(f.scale), Fraction(f.offset)) for f in message.variants[0].fields]
-        return [(f.name, float(f.layout.unpack(data) * s + o), f.unit) for f, s, o in self._known[send]]
+            forms = [[(f, Fraction(f.scale), Fraction(f.offset)) for f in form.fields] for form in message.variants]
+            self._known[send] = (Turns(message), forms)
+        turns, forms = self._known[send]
+        form = turns.form(data)
+        return (
+            [] if form is None else [(f.name, float(f.layout.unpack(data) * s + o), f.unit) for f, s, o in forms[form]]
+        )

@@ -17,6 +17,7 @@ from swapbridge.bus.gate import Ruling
 from swapbridge.bus.link import Link
 from swapbridge.bus.live import Live, LiveOptions, Values
 from swapbridge.bus.replay import TranslatorLike
+from swapbridge.core.layout import Layout
 
 SPEED, GAUGE, EVENT, FALLBACK = 0x100, 0x200, 0x210, 0xFFFF
 Until = Callable[[Callable[[], bool]], None]
@@ -375,6 +376,41 @@ def test_the_end_waits_for_the_last_safe_answer(vehicle: Vehicle, plan: Plan, un
     assert live.fall_back(0.05, 0.1) == ("host.Gauge.Speed",)
     assert live.fall_back(0.05, 60.0) == ()
     until(lambda: vehicle.values()[-1] == FALLBACK)
+
+
+def in_two_turns(plan: Plan) -> Plan:
+    """The gauge by turns in two forms: its third byte says which, the second form has the value in bytes 4 and 5."""
+    send = plan.sends[0]
+    first = replace(send.variants[0].fields[0], feeds=(0,))
+    second = replace(first, name="Also", layout=Layout(32, 16))
+    forms = tuple(
+        replace(send.variants[0], base=bytes((0, 0, number, 0, 0, 0, 0, 0)), fields=(one,))
+        for number, one in ((1, first), (2, second))
+    )
+    feed = replace(plan.feeds[0], max_age_us=600_000, triggers=())
+    return replace(plan, feeds=(feed,), sends=(replace(send, variants=forms), *plan.sends[1:]))
+
+
+def test_the_end_waits_for_every_form_of_a_message(vehicle: Vehicle, plan: Plan, until: Until) -> None:
+    live = vehicle.live(in_two_turns(plan))
+    until(lambda: vehicle.say(1234) or 1234 in vehicle.values())  # type: ignore[func-returns-value]
+    until(lambda: any(m.data[2] == 2 and m.data[4:6] == b"\xd2\x04" for m in vehicle.listen()))
+    assert live.fall_back(0.05, 0.1) == ("host.Gauge.Speed", "host.Gauge.Also")
+    assert live.fall_back(0.05, 60.0) == ()
+    until(lambda: {m.data[2] for m in vehicle.listen()[-2:]} == {1, 2})
+    first, second = sorted((m for m in vehicle.heard[-2:]), key=lambda m: m.data[2])
+    assert first.data[:2] == second.data[4:6] == b"\xff\xff"
+
+
+def test_values_of_a_message_in_several_forms(plan: Plan) -> None:
+    turns = in_two_turns(plan)
+    values = Values(turns)
+    assert values.of(0, bytes((0xD2, 4, 1, 0, 0, 0, 0, 9))) == [("Speed", 308.5, "rpm")]
+    assert values.of(0, bytes((0, 0, 2, 0, 0xD2, 4, 0, 9))) == [("Also", 308.5, "rpm")]
+    assert values.of(0, bytes((0, 0, 2, 5, 0xD2, 4, 0, 9))) == [("Also", 308.5, "rpm")], "as another node fills it"
+    assert values.of(0, bytes((0, 0, 3, 0, 0xD2, 4, 0, 9))) == [], "of a form that is not in the plan"
+    assert values.of(0, bytes((0xD2, 4, 1))) == []
+    assert Values(plan).of(0, bytes((0xD2, 4, 1, 7, 7, 7, 7, 9))) == [("Speed", 308.5, "rpm")], "only one form"
 
 
 def test_a_bus_that_cant_be_opened_closes_the_others(vehicle: Vehicle, plan: Plan) -> None:
