@@ -7,9 +7,9 @@ from pathlib import Path
 
 import click
 
-from swapbridge.capture import read_capture
 from swapbridge.cli.common import console, progress_bar, say, table
 from swapbridge.cli.folder import CAPTURES, InFolder
+from swapbridge.cli.reading import read_all
 from swapbridge.cli.survey_cmd import bit_rate_option
 from swapbridge.core.files import written_whole
 from swapbridge.guess.integrity import integrity_words
@@ -45,9 +45,7 @@ def command(
     Example:
       swapbridge compare host.log.gz host-unplugged.log.gz --needs needs.toml --needs-bus host
     """
-    with progress_bar("Reading") as report:
-        first = read_capture(a, progress=report)
-        second = read_capture(b, progress=report)
+    first, second = read_all({0: a, 1: b}).values()
     with progress_bar("Comparing") as report:
         found = compare(first, second, bit_rate=bit_rate, progress=report)
     with progress_bar("Studying") as report:

@@ -8,9 +8,10 @@ from typing import Literal
 
 import click
 
-from swapbridge.capture import StimulusTrack, read_capture, read_stimulus
+from swapbridge.capture import StimulusTrack, read_stimulus
 from swapbridge.cli.common import IdentifierType, console, progress_bar, say, table
 from swapbridge.cli.folder import CAPTURES, InFolder
+from swapbridge.cli.reading import read_all
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.guess.executors import open_executor
@@ -86,9 +87,7 @@ def command(
         )
     if plot_file is not None and plot_file.suffix.lower() not in (".html", ".png"):
         raise InputError(f"--plot draws .html or .png, not {plot_file.name}: name the file so")
-    with progress_bar("reading") as report:
-        read = [read_capture(path) for path in captures]
-        report(1.0, "")
+    read = list(read_all(dict(enumerate(captures))).values())
     for capture in read:
         for sentence in capture.notes.sentences():
             say(f"{capture.source}: {sentence}")
@@ -98,7 +97,7 @@ def command(
     frames = sum(len(capture) for capture in read)
     with (
         open_executor(jobs=1 if ids and jobs is None else jobs, scheduler=scheduler, frames=frames) as executor,
-        progress_bar("guessing") as report,
+        progress_bar("Guessing") as report,
     ):
         findings = guess(read, tracks, ids=ids or None, progress=report, executor=executor)
     # refuses an identifier that nobody sends, before anything is written

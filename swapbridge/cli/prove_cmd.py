@@ -12,9 +12,10 @@ import click
 
 from swapbridge.bridge import BridgeFile, Plan, Translator, load_bridge, load_maps, plan_from_json
 from swapbridge.bus.virtual_check import virtual_check
-from swapbridge.capture import Capture, read_capture
+from swapbridge.capture import Capture
 from swapbridge.cli.common import WIDTH, console, progress_bar, say, table
 from swapbridge.cli.folder import BRIDGE, NEEDS, PLAN, PROOF, InFolder, find_swap_folder, need_swap_folder
+from swapbridge.cli.reading import read_all, read_one
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.core.needs import load_needs
@@ -102,9 +103,9 @@ def command(
     named.update(_others(others))
     if not named:
         named, unplugged = _from_folder(path, [b.name for b in program.buses], unplugged)
-    captures = {name: read_capture(file) for name, file in named.items()}
+    captures = read_all(named)
     files.update({f"capture {name}": file for name, file in named.items()})
-    gone = {"host": read_capture(unplugged)} if unplugged is not None else {}
+    gone = {"host": read_one(unplugged)} if unplugged is not None else {}
     if unplugged is not None:
         files["capture host, unplugged"] = unplugged
     files.update(_map_files(bridge))

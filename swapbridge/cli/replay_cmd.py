@@ -11,10 +11,10 @@ from swapbridge.bus.frames import bus_numbers
 from swapbridge.bus.listen import NO_WIRES
 from swapbridge.bus.opening import open_buses
 from swapbridge.bus.replay import replay
-from swapbridge.capture import read_capture
 from swapbridge.cli.bus_options import bus_option, chosen_buses, config_option
 from swapbridge.cli.common import IdentifierType, console, progress_bar
 from swapbridge.cli.plan_file import engine_option, read_plan, translator_for
+from swapbridge.cli.reading import read_one
 from swapbridge.cli.terminal import acknowledge, signals
 from swapbridge.core.frames import identifier_word
 
@@ -50,7 +50,7 @@ def command(
     The bus is the capture's of the same name (the plan's with --plan); a single bus takes a single one.
     """
     specs = chosen_buses(buses, config)
-    frames = read_capture(capture)
+    frames = read_one(capture)
     program = read_plan(plan) if plan is not None else None
     names = frames.bus_names if program is None else tuple(bus.name for bus in program.buses)
     numbers = bus_numbers([spec.name for spec in specs], names)

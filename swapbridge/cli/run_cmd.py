@@ -13,12 +13,12 @@ from swapbridge.bus.live import LiveOptions, LiveStatus, Values
 from swapbridge.bus.proof import proof_of
 from swapbridge.bus.replay import TranslatorLike
 from swapbridge.bus.run import RunReport, RunRequest, inline, run
-from swapbridge.capture import read_capture
 from swapbridge.cli.bus_options import bus_option, chosen_buses, config_option
 from swapbridge.cli.common import console, say
 from swapbridge.cli.folder import CAPTURES, PLAN, find_swap_folder
 from swapbridge.cli.live_screen import clock, run_screen
 from swapbridge.cli.plan_file import engine_option, read_plan, translator_for
+from swapbridge.cli.reading import read_one
 from swapbridge.cli.terminal import acknowledge, signals
 
 
@@ -85,7 +85,7 @@ def command(
         acknowledged=cautions_read,
         active=active,
         watchdog=watchdog,
-        against=None if played is None else read_capture(played),
+        against=None if played is None else read_one(played),
         against_bus=played_bus,
         seconds=seconds,
     )

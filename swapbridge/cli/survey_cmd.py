@@ -7,9 +7,9 @@ from pathlib import Path
 
 import click
 
-from swapbridge.capture import read_capture
 from swapbridge.cli.common import console, progress_bar, say, table
 from swapbridge.cli.folder import CAPTURES, InFolder
+from swapbridge.cli.reading import read_one
 from swapbridge.core.files import written_whole
 from swapbridge.guess.executors import open_executor
 from swapbridge.guess.integrity import WORTH_PROCESSES, integrity_words
@@ -72,8 +72,7 @@ def command(capture: Path, bit_rate: int | dict[str, int], seconds: bool, json_p
     Example:
       swapbridge survey captures/host.log.gz --json survey.json
     """
-    with progress_bar("Reading") as report:
-        frames = read_capture(capture, progress=report)
+    frames = read_one(capture)
     with progress_bar("Surveying") as report:
         found = survey(frames, bit_rate=bit_rate, progress=report)
     jobs = None if len(found.identifiers) >= WORTH_PROCESSES else 1
