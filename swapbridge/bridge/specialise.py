@@ -1,14 +1,20 @@
 """Bridge room: writes the Python of one checked plan: its receives, tasks, sends and the three calls.
 
 Only integers of a plan that `check_plan` accepted go into the source. What is written differently from the plan's
-contract is only faster: nothing is looked at before it is due, and the clock is made one that never wraps.
+contract is only faster. The clock is made one that never wraps, so that times are compared plainly. Each send keeps
+the one time `w` at which it wants next (`NEVER` while it waits for a trigger or is not active), and `until` is the
+earliest of these and of the tasks' timers: before it, `poll` has nothing to do.
 """
 
 from __future__ import annotations
 
+import re
+from struct import Struct
+from types import CodeType
 from typing import Any
 
 from swapbridge.bridge.codegen import (
+    PLAIN_BYTE,
     BlockWriter,
     H,
     M,
@@ -16,18 +22,23 @@ from swapbridge.bridge.codegen import (
     checksum_tables,
     checksum_text,
     extract_text,
-    payload_order,
+    piece_text,
 )
-from swapbridge.bridge.plan import Feed, Plan, Receive, Send, Task, Variant
+from swapbridge.bridge.plan import Feed, Plan, Receive, Send, Variant
 from swapbridge.core.integrity import Checksum
-from swapbridge.core.layout import Layout
+from swapbridge.core.layout import Layout, pieces
 
 _CLOCK = [
     f"        if now < seen: epoch += {M + 1}",
     "        seen = now",
     "        now += epoch",
 ]
-"""The 32-bit clock made one that never wraps, so that timers are compared plainly: time never goes back."""
+"""The 32-bit clock made one that never wraps: time never goes back."""
+NEVER = 1 << 62
+
+
+def _is_timed(send: Send) -> bool:
+    return send.period_us > 0 or send.once
 
 
 def _layouts(send: Send) -> list[Layout]:
@@ -44,12 +55,25 @@ def _known_bytes(send: Send) -> dict[int, int]:
 
 
 class PlanWriter:
-    """Writes the source of one plan."""
+    """Writes the source of one plan.
+
+    Names in the source, each with the number of what it belongs to: s slot; f fresh, g good, l last, e seen of a feed;
+    c previous counter value of a receive; t timer of a task; and of a send: w when it wants, d due_at, k check_at,
+    o open_at (in the past when it is not blocked), a active, m armed, i index, h last payload, n counter. A send
+    without triggers, request and checks wants when it is due, so it has no d.
+    """
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
         self.constants: dict[str, Any] = {}
-        self._orders = [payload_order(_layouts(send)) for send in plan.sends]
+        self._memory = self._initial_memory()
+        self._known = [_known_bytes(send) for send in plan.sends]
+        triggered = {t for feed in plan.feeds for t in feed.triggers}
+        self._only_timed = [
+            n not in triggered and send.request is None and not send.check_us for n, send in enumerate(plan.sends)
+        ]
+        for length in {send.length for send in plan.sends}:
+            self.constants[f"pack{length}"] = Struct(f"{length}B").pack
         self._receive_checks: dict[int, str] = {}
         self._send_checks: dict[int, str] = {}
         for number, receive in enumerate(plan.receives):
@@ -58,15 +82,14 @@ class PlanWriter:
                 self._receive_checks[number] = text
         for number, send in enumerate(plan.sends):
             if send.checksum is not None:
-                known = _known_bytes(send)
-                self._send_checks[number] = self._checksum(
-                    send.checksum, len(plan.receives) + number, send.length, known
-                )
+                text = self._checksum(send.checksum, len(plan.receives) + number, send.length, self._known[number])
+                self._send_checks[number] = text
 
     def _checksum(self, checksum: Checksum, number: int, length: int, known: dict[int, int]) -> str:
         constant, tables = checksum_tables(checksum, length)
         for byte, table in tables.items():
-            self.constants[f"crc{number}_{byte}"] = table
+            if table != PLAIN_BYTE:
+                self.constants[f"crc{number}_{byte}"] = table
         if checksum.by_counter:
             self.constants[f"by{number}"] = checksum.by_counter
         return checksum_text(checksum, number, constant, tables, known)
@@ -80,72 +103,66 @@ class PlanWriter:
         """The whole source: one function `build` that gives on_frame, poll, next_poll and the reports."""
         plan = self.plan
         lines = [f"def build({', '.join(self.arguments())}):"]
-        lines += self._memory()
+        lines += [f"    {name} = {value}" for name, value in self._memory.items()]
         for number, receive in enumerate(plan.receives):
-            lines += self._receive(number, receive)
-        lines += self._sweep()
-        lines += self._apply()
+            lines += self._function(f"r{number}(data, now)", self._receive(number, receive))
+        lines += self._function("sweep(now)", self._sweep())
+        lines += self._function("apply(now)", self._apply())
         for number, task in enumerate(plan.tasks):
-            lines += self._task(number, task)
+            body = BlockWriter(plan, task.block, set(), "        ").write()
+            lines += self._function(f"task{number}(now)", body)
         for number, send in enumerate(plan.sends):
-            lines += self._send(number, send)
-        lines += self._start()
-        lines += self._on_frame()
-        lines += self._poll()
-        lines += self._next_poll()
-        lines += self._reports()
+            lines += self._function(f"e{number}_(now)", self._send(number, send))
+        lines += self._function("start(now)", self._start())
+        lines += self._handlers()
+        if plan.passes:
+            lines += self._function("find_ways(bus, word)", self._find_ways())
+        lines += self._function("on_frame(bus, word, data, now)", self._on_frame())
+        lines += self._function("first(now)", self._first())
+        lines += self._function("look(now)", self._look())
+        lines += self._function("poll(now)", [*_CLOCK, "        return None if now < until else look(now)"])
+        lines += self._function("next_poll(now)", self._next_poll())
+        lines += self._function("reports()", self._reports())
         lines.append("    return on_frame, poll, next_poll, reports")
         return "\n".join(lines) + "\n"
 
+    def _function(self, head: str, body: list[str]) -> list[str]:
+        """A function of `build`; what its body assigns of the memory is declared, and nothing else, for each name
+        declared costs time at every call."""
+        lines = [f"    def {head}:", *(body or ["        pass"])]
+        module = compile("if 1:\n" + "\n".join(lines), "<plan>", "exec")
+        assigned = next(c for c in module.co_consts if isinstance(c, CodeType)).co_varnames
+        shared = [name for name in assigned if name in self._memory]
+        if shared:
+            lines.insert(1, f"        nonlocal {', '.join(shared)}")
+        return lines
+
     # --- memory
 
-    def _memory(self) -> list[str]:
+    def _initial_memory(self) -> dict[str, str]:
+        """Every name that outlives a call, and its first value."""
         plan = self.plan
-        out = [f"    s{n} = {slot.initial}" for n, slot in enumerate(plan.slots)]
-        out[0] = f"    s0 = {plan.initial_state}"
-        out += [f"    f{n} = g{n} = l{n} = e{n} = 0" for n in range(len(plan.feeds))]
-        for n, receive in enumerate(plan.receives):
-            if receive.counter is not None:
-                out.append(f"    c{n} = -1")
-        out += [f"    t{n} = 0" for n in range(len(plan.tasks))]
+        out = {f"s{n}": str(slot.initial) for n, slot in enumerate(plan.slots)}
+        out["s0"] = str(plan.initial_state)
+        out |= {f"{x}{n}": "0" for n in range(len(plan.feeds)) for x in "fgle"}
+        out |= {f"c{n}": "-1" for n, receive in enumerate(plan.receives) if receive.counter is not None}
+        out |= {f"t{n}": "0" for n in range(len(plan.tasks))}
         for n, send in enumerate(plan.sends):
-            out.append(f"    a{n} = p{n} = d{n} = k{n} = b{n} = o{n} = m{n} = i{n} = 0")
-            out.append(f"    h{n} = None")
-            out.append(f"    n{n} = {send.counter.low if send.counter else 0}")
-        buses = len(plan.buses)
-        out.append(f"    awake = {[0] * buses}")
-        out.append(f"    heard = {[0] * buses}")
-        out.append("    started = applied = quiet = until = sweep_at = seen = epoch = bad = dropped = 0")
-        out.append("    queue = deque()")
-        out.append("    passing = {}")
-        return out
-
-    def _names(self, *prefixes: str) -> list[str]:
-        counts = {"s": len(self.plan.slots), "t": len(self.plan.tasks)}
-        out = []
-        for prefix in prefixes:
-            count = counts.get(prefix, len(self.plan.feeds) if prefix in "fgle" else len(self.plan.sends))
-            out += [f"{prefix}{n}" for n in range(count)]
+            out |= {f"{x}{n}": "0" for x in "dkoami"}
+            out |= {f"w{n}": str(NEVER), f"h{n}": "None", f"n{n}": str(send.counter.low if send.counter else 0)}
+        out |= dict.fromkeys(("started", "applied", "until", "sweep_at", "seen", "epoch", "bad", "dropped"), "0")
+        out |= dict.fromkeys(("awake", "heard"), str([0] * len(plan.buses)))
+        out["queue"] = "deque()"
+        out["passing"] = f"[{', '.join('{}' for _ in plan.buses)}]"
         return out
 
     # --- receiving
 
     def _receive(self, number: int, receive: Receive) -> list[str]:
-        plan = self.plan
-        feeds = [(n, plan.feeds[n]) for n in receive.feeds]
-        used = ["bad", "sweep_at", "quiet"]
-        for n, feed in feeds:
-            used += [f"f{n}", f"g{n}", f"l{n}", f"e{n}"]
-            used += [f"s{e.slot}" for e in feed.extracts]
-            used += [f"s{e.valid_slot}" for e in feed.extracts if e.valid_slot >= 0]
-            used += [f"p{t}" for t in feed.triggers]
-        if receive.counter is not None:
-            used.append(f"c{number}")
+        feeds = [(n, self.plan.feeds[n]) for n in receive.feeds]
         clear = "; ".join([*(f"g{n} = 0" for n, _ in feeds), "bad += 1"])
         refuse = [f"            {clear}", "            return"]
-        out = [f"    def r{number}(data, now):", f"        nonlocal {', '.join(dict.fromkeys(used))}"]
-        if receive.minimum_length:
-            out += [f"        if len(data) < {receive.minimum_length}:", *refuse]
+        out: list[str] = []
         if receive.checksum is not None:
             out += [f"        if {extract_text(receive.checksum.layout)} != {self._receive_checks[number]}:", *refuse]
         if receive.counter is not None:
@@ -154,7 +171,20 @@ class PlanWriter:
             out.append(f"        mux = {extract_text(receive.mux)}")
         for n, feed in feeds:
             out += self._feed(n, feed)
-        return out
+        length = receive.minimum_length
+        short = [f"        if len(data) < {length}:", *refuse] if length else []
+        if "\n".join(out).count("data[") <= length:
+            return short + out
+        # bytes that are looked at more than once on average are cheaper as variables
+        unpacked = [re.sub(r"\bdata\[(\d+)\]", r"b\1", line) for line in out]
+        names = ", ".join(f"b{i}" for i in range(length))
+        return [
+            f"        if len(data) != {length}:",
+            *(f"    {line}" for line in short),
+            f"            data = data[:{length}]",
+            f"        {names}, = data",
+            *unpacked,
+        ]
 
     def _counter_check(self, number: int, receive: Receive, clear: str) -> list[str]:
         check = receive.counter
@@ -210,9 +240,18 @@ class PlanWriter:
         ]
         if feed.triggers:
             out.append(f"{pad}if f{n}:")
-            out += [f"{pad}    p{t} = 1" for t in feed.triggers]
-            out.append(f"{pad}    quiet = 0")
+            for t in feed.triggers:
+                out += self._pending(t, f"{pad}    ")
         return out
+
+    @staticmethod
+    def _pending(n: int, pad: str) -> list[str]:
+        """Send n, if active, becomes pending: it wants as soon as it is not blocked."""
+        return [
+            f"{pad}if a{n} and o{n} < w{n}:",
+            f"{pad}    w{n} = o{n}",
+            f"{pad}    if w{n} < until: until = w{n}",
+        ]
 
     @staticmethod
     def _validity(text: str, invalid: tuple[tuple[int, int], ...]) -> str:
@@ -224,8 +263,7 @@ class PlanWriter:
     def _sweep(self) -> list[str]:
         """Latches, done before any block runs: `sweep_at` is the earliest time at which one may fall."""
         plan = self.plan
-        used = ["sweep_at", *self._names("f", "g")]
-        out = ["    def sweep(now):", f"        nonlocal {', '.join(used)}", f"        best = {H - 1}"]
+        out = [f"        best = {H - 1}"]
         for n, feed in enumerate(plan.feeds):
             out += [
                 f"        if f{n} or g{n}:",
@@ -240,189 +278,202 @@ class PlanWriter:
                 f"            if x > {bus.silent_us}: awake[{n}] = 0",
                 f"            elif {bus.silent_us} - x < best: best = {bus.silent_us} - x",
             ]
-        out.append("        sweep_at = now + best + 1")
-        return out
+        return [*out, "        sweep_at = now + best + 1"]
 
     def _apply(self) -> list[str]:
-        used = ["applied", "quiet", *self._names("a", "p", "d", "k", "b", "o", "m", "h")]
-        out = ["    def apply(now):", f"        nonlocal {', '.join(used)}", "        quiet = 0"]
+        out = []
         if self.plan.sends:
             arm = " = ".join(f"m{n}" for n in range(len(self.plan.sends)))
             out += ["        if applied == 0 and s0 != 0:", f"            {arm} = 1"]
         for n, send in enumerate(self.plan.sends):
-            allowed = f"{send.states} >> s0 & 1"
-            wanted = f"not a{n} and m{n}" if send.once else f"not a{n}"
             later = f"now + {send.delay_us}" if send.delay_us else "now"
+            names = [f"w{n}"] if self._only_timed[n] else [f"d{n}", f"k{n}", f"o{n}"]
+            if not _is_timed(send) and self._only_timed[n]:
+                names = ["x"]
             out += [
-                f"        if {allowed}:",
-                f"            if {wanted}:",
-                f"                a{n} = 1; p{n} = 0; h{n} = None",
-                f"                d{n} = k{n} = o{n} = {later}",
-                f"                b{n} = {int(send.delay_us > 0)}",
-                "        else:",
-                f"            a{n} = p{n} = 0",
+                f"        if {send.states} >> s0 & 1:",
+                f"            if not a{n} and m{n}:" if send.once else f"            if not a{n}:",
+                f"                a{n} = 1; h{n} = None",
+                f"                {' = '.join(names)} = {later}",
             ]
-        out.append("        applied = s0")
-        return out
+            if not self._only_timed[n]:
+                out.append(f"                w{n} = {self._next_want(n)}")
+            out += ["        else:", f"            a{n} = 0; w{n} = {NEVER}"]
+        return [*out, "        applied = s0", *self._soonest()]
 
-    def _task(self, number: int, task: Task) -> list[str]:
-        writer = BlockWriter(self.plan, task.block, set(), "        ")
-        body = writer.write()
-        out = [f"    def task{number}(now):"]
-        used = [f"s{n}" for n in sorted(writer.written_slots)]
-        out += [f"        nonlocal {', '.join(used)}"] if used else []
-        return out + body + ["        return"]
+    def _next_want(self, n: int) -> str:
+        """When send n, just made active or evaluated, wants next."""
+        send = self.plan.sends[n]
+        times = [f"d{n}"] if _is_timed(send) else []
+        if send.check_us:
+            times.append(f"max(k{n}, o{n})" if send.gap_us or send.delay_us else f"k{n}")
+        return f"min({', '.join(times)})" if len(times) > 1 else (times or [str(NEVER)])[0]
+
+    def _soonest(self) -> list[str]:
+        """`until` is the earliest time that something is due: now, or long ago, while a passed frame waits."""
+        names = [f"t{n}" for n in range(len(self.plan.tasks))] + [f"w{n}" for n in range(len(self.plan.sends))]
+        earliest = ["        best = t0", *(f"        if {x} < best: best = {x}" for x in names[1:])]
+        return [*earliest, "        until = 0 if queue else best"]
 
     # --- sending
 
-    def _send(self, number: int, send: Send) -> list[str]:
-        """e{n}(now): evaluate; gives a frame or None."""
-        n = number
-        used = [f"{x}{n}" for x in "apdkbomihn"]
-        out = [f"    def e{n}_(now):", f"        nonlocal {', '.join(used)}"]
-        timed = send.period_us > 0 or send.once
-        if timed:
-            out.append(f"        cyc = d{n} <= now")
+    def _send(self, n: int, send: Send) -> list[str]:
+        """e{n}_(now): evaluate; gives a frame or None. Sets w{n} before it ends."""
+        mixed = _is_timed(send) and not self._only_timed[n]
+        out = [f"        cyc = d{n} <= now"] if mixed else []
         if send.check_us:
-            out += [
-                f"        if k{n} <= now: k{n} = now + {send.check_us}",
-                f"        forced = {'cyc' if timed else 'False'}",
-            ]
-        out.append(f"        p{n} = 0")
+            out.append(f"        if k{n} <= now: k{n} = now + {send.check_us}")
         several = len(send.variants) > 1
         for index, variant in enumerate(send.variants):
             pad = "        "
             if several:
                 out.append(f"        {'if' if index == 0 else 'elif'} i{n} == {index}:")
                 pad = "            "
-            out += self._variant(n, send, variant, pad, timed=timed)
+            out += self._variant(n, send, variant, pad)
         if send.check_us:
+            same = f"h{n} == x and not cyc" if mixed else f"h{n} == x"
             out += [
-                f"        if not forced and h{n} == x: return None",
+                f"        x = ({' '.join(f'b{i},' for i in self._changing(n))})",
+                f"        if {same}:",
+                f"            w{n} = {self._next_want(n)}",
+                "            return None",
                 f"        h{n} = x",
             ]
-        out += self._advance(n, send, timed=timed)
+        out += self._advance(n, send)
         out += self._finish(n, send)
         if several:
             out.append(f"        i{n} = i{n} + 1 if i{n} < {len(send.variants) - 1} else 0")
-        out.append(f"        return new_frame(SentFrame, ({send.bus}, {send.word}, data))")
-        return out
+        payload = ", ".join(str(self._known[n].get(i, f"b{i}")) for i in range(send.length))
+        return [*out, f"        return new_frame(SentFrame, ({send.bus}, {send.word}, pack{send.length}({payload})))"]
 
-    def _variant(self, n: int, send: Send, variant: Variant, pad: str, *, timed: bool) -> list[str]:
+    def _variant(self, n: int, send: Send, variant: Variant, pad: str) -> list[str]:
         keep = {f.register for f in variant.fields} | ({variant.send_if} if variant.send_if >= 0 else set())
         writer = BlockWriter(self.plan, variant.block, keep, pad)
         out = writer.write()
         if variant.send_if >= 0:
             out.append(f"{pad}if not {writer.register(variant.send_if)}:")
-            if timed:
-                out.append(f"{pad}    if cyc:")
-                out += [f"{pad}        {line}" for line in self._moved(n, send)]
-                if send.once:
-                    out.append(f"{pad}        a{n} = m{n} = 0")
+            out += [f"{pad}    {line}" for line in self._suppressed(n, send)]
             out.append(f"{pad}    return None")
-        packer = Packer(variant.base, self._orders[n])
+        packer = Packer(variant.base)
         for part in (send.counter, send.checksum):
-            if part is not None:
+            if part is not None and not send.check_us:
                 packer.clear(part.layout)
         for field in variant.fields:
             packer.clear(field.layout)
-            op = variant.block[field.register]
-            packer.add(field.layout, writer.register(field.register), op.low)
+            packer.add(field.layout, writer.register(field.register))
         if send.counter is not None and not send.check_us:
-            packer.add(send.counter.layout, f"n{n}", 0)
-        return [*out, f"{pad}x = {packer.text()}"]
+            packer.add(send.counter.layout, f"n{n}")
+        out += [f"{pad}b{i} = {packer.byte(i)}" for i in self._changing(n)]
+        return out or [f"{pad}pass"]
 
-    @staticmethod
-    def _moved(n: int, send: Send) -> list[str]:
-        return [
-            f"d{n} += {send.period_us}",
-            f"if d{n} <= now: d{n} = now + {send.period_us}",
-        ]
+    def _changing(self, n: int) -> list[int]:
+        """Bytes of send n that are variables b0, b1, ...; the others are always the same."""
+        return [i for i in range(self.plan.sends[n].length) if i not in self._known[n]]
 
-    def _advance(self, n: int, send: Send, *, timed: bool) -> list[str]:
-        out = []
-        if timed:
-            out.append("        if cyc:")
-            out += [f"            {line}" for line in self._moved(n, send)]
-            if send.period_us:
-                out += ["        else:", f"            d{n} = now + {send.period_us}"]
-        if send.gap_us:
-            out.append(f"        b{n} = 1; o{n} = now + {send.gap_us}")
+    def _suppressed(self, n: int, send: Send) -> list[str]:
+        """Timers of a send whose condition does not hold."""
+        done = [f"a{n} = m{n} = 0; w{n} = {NEVER}"] if send.once else self._moved(n, send)
+        if self._only_timed[n]:
+            return done
+        wants = [f"w{n} = {self._next_want(n)}"]
+        if not _is_timed(send):
+            return wants
+        if not send.once:
+            return ["if cyc:", *(f"    {line}" for line in done), *wants]
+        return ["if cyc:", *(f"    {line}" for line in done), f"else: {wants[0]}"]
+
+    def _moved(self, n: int, send: Send) -> list[str]:
+        """The next time on the send's own grid, or a period from now if that has passed too."""
+        due = f"w{n}" if self._only_timed[n] else f"d{n}"
+        return [f"{due} += {send.period_us}", f"if {due} <= now: {due} = now + {send.period_us}"]
+
+    def _advance(self, n: int, send: Send) -> list[str]:
+        """Timers of a send that gives a frame."""
+        pad = "        "
         if send.once:
-            out.append(f"        a{n} = m{n} = 0")
-        return out
+            return [f"{pad}a{n} = m{n} = 0; w{n} = {NEVER}"]
+        if self._only_timed[n]:
+            return [pad + line for line in self._moved(n, send)]
+        out = []
+        if send.period_us:
+            out += [f"{pad}if cyc:", *(f"{pad}    {line}" for line in self._moved(n, send))]
+            out += [f"{pad}else:", f"{pad}    d{n} = now + {send.period_us}"]
+        if send.gap_us:
+            out.append(f"{pad}o{n} = now + {send.gap_us}")
+        return [*out, f"{pad}w{n} = {self._next_want(n)}"]
 
     def _finish(self, n: int, send: Send) -> list[str]:
-        """Counter (where the comparison had to come first), checksum, and the payload as bytes."""
+        """Counter (packed here where the comparison had to come first) and checksum."""
         out = []
-        to_bytes = f".to_bytes({send.length}, '{self._orders[n]}')"
-        if send.counter is not None:
-            counter = send.counter
+        counter = send.counter
+        if counter is not None:
             if send.check_us:
-                out.append(f"        x |= {self._placed(n, send, counter.layout, f'n{n}')}")
+                out += self._written(send, counter.layout, f"n{n}")
             cycle = counter.high - counter.low + 1
             if counter.step == 1:
                 out.append(f"        n{n} = n{n} + 1 if n{n} < {counter.high} else {counter.low}")
             else:
                 out.append(f"        n{n} = {counter.low} + (n{n} - {counter.low} + {counter.step}) % {cycle}")
-        if send.checksum is None:
-            return [*out, f"        data = (x){to_bytes}"]
-        placed = self._placed(n, send, send.checksum.layout, self._send_checks[n])
-        return [*out, f"        data = x{to_bytes}", f"        data = (x | {placed}){to_bytes}"]
+        if send.checksum is not None:
+            known = self._known[n]
+            value = re.sub(r"\bdata\[(\d+)\]", lambda m: str(known.get(int(m[1]), f"b{m[1]}")), self._send_checks[n])
+            out += [f"        x = {value}", *self._written(send, send.checksum.layout, "x")]
+        return out
 
-    def _placed(self, n: int, send: Send, layout: Layout, text: str) -> str:
-        packer = Packer(bytes(send.length), self._orders[n])
-        packer.add(layout, text, 0)
-        return packer.text()
+    @staticmethod
+    def _written(send: Send, layout: Layout, text: str) -> list[str]:
+        """Put a value into its bits. They are 0 so far, except where the base was compared with the last payload."""
+        out = []
+        for piece in pieces(layout):
+            kept = f" & {0xFF ^ piece.mask << piece.low}" if send.check_us else ""
+            out.append(f"        b{piece.byte} = b{piece.byte}{kept} | {piece_text(layout, piece, text)}")
+        return out
 
     # --- the three calls
 
     def _start(self) -> list[str]:
-        names = ["started", "sweep_at", *self._names("t")]
-        out = ["    def start(now):", f"        nonlocal {', '.join(names)}", "        started, sweep_at = 1, now"]
+        out = ["        started, sweep_at = 1, now"]
         out += [f"        t{n} = now + {task.offset_us}" for n, task in enumerate(self.plan.tasks)]
-        out.append("        apply(now)")
-        return out
+        return [*out, "        apply(now)"]
+
+    def _handlers(self) -> list[str]:
+        """For every bus what finds the receive of an identifier word."""
+        tables = []
+        for bus in range(len(self.plan.buses)):
+            entries = ", ".join(f"{r.word}: r{n}" for n, r in enumerate(self.plan.receives) if r.bus == bus)
+            tables.append(f"{{{entries}}}.get")
+        return [f"    handlers = [{', '.join(tables)}]"]
 
     def _on_frame(self) -> list[str]:
         plan = self.plan
-        entries = ", ".join(f"{(r.bus << 32) | r.word}: r{n}" for n, r in enumerate(plan.receives))
-        out = [f"    handlers = {{{entries}}}", "    find = handlers.get"]
-        wakes = tuple(int(b.wakes) for b in plan.buses)
-        out += [
-            "    def on_frame(bus, word, data, now):",
-            "        nonlocal s0, seen, epoch, quiet, sweep_at, dropped"
-            + "".join(f", p{n}" for n, s in enumerate(plan.sends) if s.request),
+        out = [
             *_CLOCK,
             "        if not started: start(now)",
             "        heard[bus] = now",
             "        if not awake[bus]:",
             "            awake[bus], sweep_at = 1, now",
-            f"        if s0 == 0 and {wakes!r}[bus]:",
+            f"        if s0 == 0 and {tuple(int(b.wakes) for b in plan.buses)!r}[bus]:",
             "            s0 = 1",
             "            apply(now)",
-            "        key = bus << 32 | word",
         ]
         if plan.passes:
             out += [
-                "        ways = passing.get(key)",
-                "        if ways is None: ways = find_ways(key, bus, word)",
+                "        ways = passing[bus].get(word)",
+                "        if ways is None: ways = find_ways(bus, word)",
                 "        for to_bus, new_word in ways:",
                 f"            if len(queue) < {plan.pass_queue}:",
                 "                queue.append((to_bus, new_word, bytes(data)))",
-                "                quiet = 0",
+                "                until = 0",
                 "            else: dropped += 1",
             ]
-            out = self._find_ways() + out
         out += self._requests()
-        out += ["        handler = find(key)", "        if handler is not None: handler(data, now)"]
+        out += ["        handler = handlers[bus](word)", "        if handler is not None: handler(data, now)"]
         return out
 
     @staticmethod
     def _find_ways() -> list[str]:
         return [
-            "    def find_ways(key, bus, word):",
-            "        if len(passing) > 4096: passing.clear()",
+            "        if len(passing[bus]) > 4096: passing[bus].clear()",
             "        decided, ways = set(), []",
             "        for rule in plan_passes:",
             "            if rule.bus != bus or not rule.first <= word <= rule.last: continue",
@@ -430,128 +481,58 @@ class PlanWriter:
             "            if rule.to_bus in decided: continue",
             "            decided.add(rule.to_bus)",
             "            if not rule.block: ways.append((rule.to_bus, word if rule.new_word < 0 else rule.new_word))",
-            "        passing[key] = ways",
+            "        passing[bus][word] = ways",
             "        return ways",
         ]
 
     def _requests(self) -> list[str]:
-        """Requests, behind one test of the identifier."""
-        asked: dict[int, list[int]] = {}
+        """Requests, behind one test of bus and identifier."""
+        asked: dict[tuple[int, int], list[int]] = {}
         for n, send in enumerate(self.plan.sends):
             if send.request is not None:
                 for word in dict.fromkeys(send.request.words):
-                    asked.setdefault((send.request.bus << 32) | word, []).append(n)
+                    asked.setdefault((send.request.bus, word), []).append(n)
         out: list[str] = []
-        for number, (key, sends) in enumerate(asked.items()):
-            out.append(f"        {'if' if number == 0 else 'elif'} key == {key}:")
+        for number, ((bus, word), sends) in enumerate(asked.items()):
+            out.append(f"        {'if' if number == 0 else 'elif'} word == {word} and bus == {bus}:")
             for n in sends:
                 request = self.plan.sends[n].request
                 assert request is not None
                 out.append(f"            if data[:{len(request.prefix)}] == {request.prefix!r}:")
-                out.append(f"                if a{n}: p{n} = 1")
-            out.append("            quiet = 0")
+                out += self._pending(n, "                ")
         return out
 
-    def _poll(self) -> list[str]:
-        plan = self.plan
-        out = [
-            "    def poll(now):",
-            f"        nonlocal {', '.join(['seen', 'epoch', 'quiet', 'until', *self._names('b', 't')])}",
-            *_CLOCK,
-            "        if quiet and now < until: return None",
-            "        if not started: start(now)",
-        ]
-        for n, task in enumerate(plan.tasks):
+    def _look(self) -> list[str]:
+        """`poll` when something is due."""
+        out = ["        if not started: start(now)", "        if sweep_at <= now: sweep(now)"]
+        for n, task in enumerate(self.plan.tasks):
             out += [
                 f"        {'if' if n == 0 else 'elif'} t{n} <= now:",
                 f"            t{n} += {task.period_us}",
                 f"            if now - t{n} >= {16 * task.period_us}: t{n} = now + {task.period_us}",
-                "            if sweep_at <= now: sweep(now)",
                 f"            task{n}(now)",
                 "            if s0 != applied: apply(now)",
             ]
-        out += [
-            "        if queue:",
-            "            quiet = 0",
-            "            return new_frame(SentFrame, queue.popleft())",
-        ]
-        out.append("        best = t0")
-        for n in range(1, len(plan.tasks)):
-            out.append(f"        if t{n} < best: best = t{n}")
-        for n, send in enumerate(plan.sends):
-            out += self._wants(n, send)
-        out += ["        quiet, until = 1, best", "        return None"]
-        return out
+        out += ["        frame = new_frame(SentFrame, queue.popleft()) if queue else first(now)", *self._soonest()]
+        return [*out, "        return frame"]
+
+    def _first(self) -> list[str]:
+        """Evaluate the first send that wants. Plain ifs: Python's compiler takes only some 1,500 elifs."""
+        wants = [f"        if w{n} <= now: return e{n}_(now)" for n in range(len(self.plan.sends))]
+        return [*wants, "        return None"]
 
     @staticmethod
-    def _wants(n: int, send: Send) -> list[str]:
-        """Evaluate send n if it wants; otherwise note in `best` when it may."""
-        run = ["quiet = 0", "if sweep_at <= now: sweep(now)", f"return e{n}_(now)"]
-        out = [f"        if a{n}:"]
-        if send.period_us > 0 or send.once:
-            out += [
-                f"            if d{n} <= now:",
-                *(f"                {line}" for line in run),
-                f"            if d{n} < best: best = d{n}",
-            ]
-        blocks = send.gap_us > 0 or send.delay_us > 0
-        if blocks:
-            out.append(f"            if b{n} and o{n} <= now: b{n} = 0")
-        test = f"p{n} or k{n} <= now" if send.check_us else f"p{n}"
-        if blocks:
-            waiting = f"o{n} if p{n} or o{n} > k{n} else k{n}" if send.check_us else f"o{n}"
-            out += [
-                f"            if b{n}:",
-                f"                if {'True' if send.check_us else f'p{n}'}:",
-                f"                    x = {waiting}",
-                "                    if x < best: best = x",
-                f"            elif {test}:",
-            ]
-        else:
-            out.append(f"            if {test}:")
-        out += [f"                {line}" for line in run]
-        if send.check_us:
-            out += ["            else:", f"                if k{n} < best: best = k{n}"]
-        return out
-
-    def _next_poll(self) -> list[str]:
-        plan = self.plan
-        out = [
-            "    def next_poll(now):",
-            "        nonlocal seen, epoch",
+    def _next_poll() -> list[str]:
+        return [
             *_CLOCK,
             "        if not started: start(now)",
-            f"        if quiet and now < until: return until & {M}",
-            f"        if queue: return now & {M}",
-            "        best = t0",
+            f"        return (until if until > now else now) & {M}",
         ]
-        for n in range(1, len(plan.tasks)):
-            out.append(f"        if t{n} < best: best = t{n}")
-        for n, send in enumerate(plan.sends):
-            out.append(f"        if a{n}:")
-            if send.period_us > 0 or send.once:
-                out.append(f"            if d{n} < best: best = d{n}")
-            opening = f"(o{n} if b{n} else 0)"
-            if send.check_us:
-                out += [
-                    f"            x = {opening}",
-                    f"            if not p{n} and k{n} > x: x = k{n}",
-                    "            if x < best: best = x",
-                ]
-            else:
-                out += [
-                    f"            if p{n}:",
-                    f"                x = {opening}",
-                    "                if x < best: best = x",
-                ]
-        out.append(f"        return (best if best > now else now) & {M}")
-        return out
 
     def _reports(self) -> list[str]:
         fresh = ", ".join(f"f{n}" for n in range(len(self.plan.feeds)))
         slots = ", ".join(f"s{n}" for n in range(len(self.plan.slots)))
         return [
-            "    def reports():",
             f"        return {{'state': s0, 'fresh': ({fresh}{',' if fresh else ''}), 'slots': ({slots},), "
             "'bad': bad, 'dropped': dropped}",
         ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from swapbridge.core.errors import InputError
 
@@ -94,6 +94,32 @@ class Layout:
                 payload[position >> 3] |= bit
             else:
                 payload[position >> 3] &= ~bit & 0xFF
+
+
+class Piece(NamedTuple):
+    """A run of bits that stay together: `width` bits of payload byte `byte` from `low` up, at `weight` of the value."""
+
+    byte: int
+    low: int
+    weight: int
+    width: int
+
+    @property
+    def mask(self) -> int:
+        """The run's bits, moved down to bit 0."""
+        return (1 << self.width) - 1
+
+
+def pieces(layout: Layout) -> tuple[Piece, ...]:
+    """The layout cut at byte borders, least significant first."""
+    out: list[Piece] = []
+    for weight, position in enumerate(layout.positions):
+        byte, low = position >> 3, position & 7
+        if out and out[-1].byte == byte and out[-1].low + out[-1].width == low:
+            out[-1] = out[-1]._replace(width=out[-1].width + 1)
+        else:
+            out.append(Piece(byte, low, weight, 1))
+    return tuple(out)
 
 
 @lru_cache(maxsize=4096)

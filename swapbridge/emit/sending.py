@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from swapbridge.bridge.plan import Field, Plan, Send, Variant
-from swapbridge.emit.bits import pack, piece_of, pieces, word_type
+from swapbridge.core.layout import pieces
+from swapbridge.emit.bits import pack, piece_of, word_type
 from swapbridge.emit.blocks import BlockWriter, variant_roots, with_constants
 from swapbridge.emit.ctext import comment_text, function, indent
 from swapbridge.emit.integrity import checksum_function

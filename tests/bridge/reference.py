@@ -245,9 +245,6 @@ class Interpreter:
         variant = send.variants[state.index]
         registers = self.run(variant.block)
         payload = bytearray(variant.base)
-        for part in (send.counter, send.checksum):
-            if part is not None:
-                part.layout.pack(payload, 0)
         for field in variant.fields:
             field.layout.pack(payload, registers[field.register])
         forced = cyc or (state.pending and send.check_us == 0)
