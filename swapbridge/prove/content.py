@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from swapbridge.bridge.plan import Plan
 from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.obd import PIDS
 from swapbridge.prove.nodes import Heard, Polled, Restart
 from swapbridge.prove.reference import Reference
 from swapbridge.prove.targets import Target
 from swapbridge.prove.verdict import Check, judge
-from swapbridge.signalmap import MapMessage, SignalMap
+from swapbridge.signalmap import MapMessage
 
 LATE_US = 2_000
 
@@ -28,8 +29,12 @@ class Tally:
     late: int = 0
     signals_wrong: dict[str, int] = field(default_factory=dict)
     example: dict[str, str] = field(default_factory=dict)
-    unjudged: int = 0
     name: str = ""
+
+    @property
+    def problems(self) -> int:
+        """Frames that were not as they had to be, or not when they had to be."""
+        return self.wrong + self.unasked + self.missing + self.late
 
     def when_words(self) -> str:
         """What is wrong with the moments of sending."""
@@ -39,27 +44,43 @@ class Tally:
 
 @dataclass(slots=True)
 class Contents:
-    """Tallies by bus and word."""
+    """Tallies by bus and word, those of answers to a scan tool by their number in service 01."""
 
     tallies: dict[tuple[int, int], Tally] = field(default_factory=dict)
+    answers: dict[int, Tally] = field(default_factory=dict)
     strangers: dict[tuple[int, int], int] = field(default_factory=dict)
     passed: int = 0
 
     def tally(self, target: Target) -> Tally:
         """The tally of a message."""
+        if target.answers is not None:
+            return self.answers.setdefault(target.answers, Tally(name=f"answer {target.answers:02X}"))
         return self.tallies.setdefault((target.bus_number, target.message.word), Tally(name=target.message.name))
 
     @property
     def wrong(self) -> int:
         """Frames that were not as they had to be, or not when they had to be."""
-        frames = sum(t.wrong + t.unasked + t.missing + t.late for t in self.tallies.values())
-        return frames + sum(self.strangers.values())
+        return sum(t.problems for t in self._all) + sum(self.strangers.values())
+
+    @property
+    def _all(self) -> list[Tally]:
+        return [*self.tallies.values(), *self.answers.values()]
+
+    def add_answers(self, other: Contents) -> None:
+        """Count the answers of another run too."""
+        for number, tally in other.answers.items():
+            mine = self.answers.setdefault(number, Tally(name=tally.name))
+            mine.frames += tally.frames
+            mine.wrong += tally.wrong
+            mine.unasked += tally.unasked
+            mine.missing += tally.missing
+            mine.example = {**tally.example, **mine.example}
 
     def first_problem(self) -> str:
         """One sentence, "" when all is well."""
         for (bus, word), count in self.strangers.items():
             return f"{count} frames of {format_identifier(*split_word(word))} on bus {bus}, which nothing asked for"
-        for tally in self.tallies.values():
+        for tally in self._all:
             for name, text in tally.example.items():
                 return f"{name}: {text}"
             if tally.unasked or tally.missing or tally.late:
@@ -91,7 +112,6 @@ class TraceJudge:
     def __init__(self, plan: Plan, reference: Reference, late_us: int | None = LATE_US) -> None:
         self.contents = Contents()
         self._reference, self._late_us = reference, late_us
-        self._answers = {(s.bus, s.word) for s in plan.sends if s.request is not None}
         self._passing = _Passing(plan)
         self._begin: int | None = None
 
@@ -116,8 +136,7 @@ class TraceJudge:
     def _one_poll(self, event: Polled) -> None:
         out, frame = self.contents, event.frame
         if frame is None:
-            # with scan-tool answers about, a call may have been spent on one that is not given
-            decision = self._reference.next_due(event.now_us, only_silent=bool(self._answers))
+            decision = self._reference.next_due(event.now_us)
             if decision is not None and decision.payload is not None:
                 out.tally(decision.target).missing += 1
             return
@@ -127,10 +146,7 @@ class TraceJudge:
             return
         decision = self._reference.decide(*key, event.now_us)
         if decision is None:
-            if key in self._answers:
-                out.tallies.setdefault(key, Tally()).unjudged += 1
-            else:
-                out.strangers[key] = out.strangers.get(key, 0) + 1
+            out.strangers[key] = out.strangers.get(key, 0) + 1
             return
         tally = out.tally(decision.target)
         tally.frames += 1
@@ -198,30 +214,20 @@ class _Passing:
         return False
 
 
-def content_checks(plan: Plan, contents: Contents, maps: Mapping[str, SignalMap]) -> list[Check]:
-    """One check a sent signal, and one a message where something else is wrong or nothing came."""
+def content_checks(plan: Plan, contents: Contents, reference: Reference) -> list[Check]:
+    """One check a sent signal, one a message where something else is wrong or nothing came, one an answer.
+
+    Parameters
+    ----------
+    plan : Plan
+    contents : Contents
+        What was judged.
+    reference : Reference
+        Says which answers there must be, and the maps.
+    """
     out = []
-    told: set[tuple[int, int]] = set()
-    for send in plan.sends:
-        key = send.bus, send.word
-        if key in told:
-            continue
-        if send.request is not None:
-            told.add(key)
-            out.append(
-                Check(
-                    "content",
-                    f"{plan.buses[send.bus].name} {format_identifier(*split_word(send.word))}",
-                    "answers to a scan tool",
-                    "warn",
-                    f"{contents.tallies.get(key, Tally()).unjudged:,} answers, their values not judged",
-                    "values as the scan tool should see them",
-                    "ask a scan tool on the bench and compare with the donor's own readings",
-                )
-            )
-            continue
-        told.add(key)
-        tally = contents.tallies.get(key, Tally())
+    for send in (s for s in plan.sends if s.request is None):
+        tally = contents.tallies.get((send.bus, send.word), Tally())
         label = send.name
         if not tally.frames and not tally.when_words():
             continue  # whether it should have been sent is a matter of form
@@ -237,7 +243,7 @@ def content_checks(plan: Plan, contents: Contents, maps: Mapping[str, SignalMap]
             )
         )
         names = {f.name for v in send.variants for f in v.fields} | set(tally.signals_wrong)
-        message = maps[plan.buses[send.bus].name].by_word(send.word)
+        message = reference.maps[plan.buses[send.bus].name].by_word(send.word)
         if message is not None:
             names |= {s.name for s in message.signals if s.counter is not None or s.checksum is not None}
         for name in sorted(names):
@@ -255,6 +261,7 @@ def content_checks(plan: Plan, contents: Contents, maps: Mapping[str, SignalMap]
                     "compile the plan again from its bridge file; if it differs still, this is a defect of the plan",
                 )
             )
+    out += _answer_checks(contents, reference)
     for (bus, word), count in contents.strangers.items():
         out.append(
             judge(
@@ -265,6 +272,34 @@ def content_checks(plan: Plan, contents: Contents, maps: Mapping[str, SignalMap]
                 f"{count:,} frames",
                 "only identifiers of the bridge file, or frames passed unchanged",
                 "compile the plan again from its bridge file",
+            )
+        )
+    return out
+
+
+def _answer_checks(contents: Contents, reference: Reference) -> list[Check]:
+    """One check for each identifier of service 01 that the bridge file answers."""
+    out = []
+    for number, target in reference.answers.items():
+        tally = contents.answers.get(number, Tally())
+        bus, word = reference.bridge.buses[target.bus_number].name, target.message.word
+        words = PIDS[number].words if number in PIDS else "list of what is answered"
+        wrong = f"{tally.wrong:,} of {tally.frames:,} differ" if tally.wrong else ""
+        problems = [t for t in (tally.when_words(), wrong, *tally.example.values()) if t]
+        fine = (
+            f"{tally.frames:,} answers, all equal" if tally.frames else "no answer: its source is not in the captures"
+        )
+        again = "compile the plan again from its bridge file; if it differs still, this is a defect of the plan"
+        out.append(
+            judge(
+                "content",
+                f"{bus} {format_identifier(*split_word(word))}",
+                f"answer {number:02X}: {words}",
+                tally.frames > 0 and not problems,
+                "; ".join(problems[:3]) or fine,
+                "each request answered once, with the exact reference's value",
+                again if problems else "prove with a capture that has its source",
+                warn=not problems,
             )
         )
     return out

@@ -25,6 +25,7 @@ from swapbridge.prove.pictures import thin
 from swapbridge.prove.reference import Reference
 from swapbridge.prove.responses import judge_responses
 from swapbridge.prove.round_trip import Plant, judge_round_trip
+from swapbridge.prove.scan_tool import ask
 from swapbridge.prove.silence import judge_silence
 from swapbridge.prove.soak import soak
 from swapbridge.prove.timing import age_limits, bus_times, signal_times
@@ -109,7 +110,9 @@ def prove(
     ground = Ground(bench, bridge, maps, make)
     reference = ground.reference()
     contents = judge_trace(plan, reference, run.device.trace or [])
-    checks += content_checks(plan, contents, maps)
+    if (asked := ask(bench, bridge, make, seed)) is not None:
+        contents.add_answers(judge_trace(plan, ground.reference(), asked.device.trace or []))
+    checks += content_checks(plan, contents, reference)
     tell(0.2, "form")
     checks += [*form_checks(bench, run, reference), *key_on_checks(bench, run, maps)]
     tell(0.25, "a silent bus")

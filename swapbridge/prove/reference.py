@@ -17,6 +17,7 @@ from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.frames import split_word
 from swapbridge.core.integrity import Checksum, Counter
 from swapbridge.core.layout import Layout
+from swapbridge.prove.answers import answering, answers_of, asked_number, request_words
 from swapbridge.prove.exact import PLAIN, Evaluator, Reading
 from swapbridge.prove.exact_memory import MEMORIES
 from swapbridge.prove.targets import Target
@@ -116,8 +117,8 @@ class Known:
 
     trees: dict[str, Node] = field(default_factory=dict)
     raws: dict[str, dict[tuple[object, ...], tuple[int, bool]]] = field(default_factory=dict)
-    packed: dict[tuple[int, int], dict[tuple[int, ...], bytes]] = field(default_factory=dict)
-    checked: dict[tuple[int, int], dict[bytes, bytes]] = field(default_factory=dict)
+    packed: dict[tuple[int, int, str], dict[tuple[int, ...], bytes]] = field(default_factory=dict)
+    checked: dict[tuple[int, int, str], dict[bytes, bytes]] = field(default_factory=dict)
     summed: dict[tuple[str, str], dict[bytes, bool]] = field(default_factory=dict)
     conditions: dict[tuple[object, ...], tuple[bool, bool, bool]] = field(default_factory=dict)
 
@@ -189,16 +190,27 @@ class Reference:
         self._triggers: dict[tuple[str, str], list[Target]] = {}
         self.targets: dict[tuple[int, int], Target] = {}
         for rule in bridge.messages:
-            target = Target(self, rule)
-            self.targets[target.bus_number, target.message.word] = target
+            bus, _, name = rule.message.text.partition(".")
+            message = maps[bus].message(name)
+            assert message is not None
+            target = Target(self, rule, message)
+            self.targets[target.bus_number, message.word] = target
             for source in rule.on_arrival:
                 bus, _, name = source.text.partition(".")
                 self._feed(self._listen(bus, name), bus, ())
                 self._triggers.setdefault((bus, name), []).append(target)
+        self.answers = self._make_answers()
+        self._requests: dict[tuple[int, int], dict[int, Target]] = {}
+        if (asking := answering(bridge)) is not None:
+            for word in request_words(asking):
+                self._requests[self._bus_numbers[asking.tester], word] = self.answers
         self._order = sorted(
-            self.targets.values(),
+            [*self.targets.values(), *self.answers.values()],
             key=lambda t: (arbitration_key(*split_word(t.message.word)), t.bus_number, t.message.name),
         )
+        self._by_key: dict[tuple[int, int], list[Target]] = {}
+        for target in self._order:
+            self._by_key.setdefault((target.bus_number, target.message.word), []).append(target)
         # what remembers steps before what holds the results, as both hang on the memories of the step
         self._groups: list[list[Callable[[], None]]] = [[] for _ in self.steps.offset_us]
         for number, ((call, _), memory) in enumerate(self.evaluator.memories.items()):
@@ -208,9 +220,17 @@ class Reference:
             self._groups[group].append(partial(memory.step, self.evaluator))
         if inside_states >= len(self.evaluator.memories):
             self._groups[self.steps.group("state")].append(self._step_state)
-        for target in self.targets.values():
+        for target in self._order:
             for signal in target.signals.values():
                 self._groups[self.steps.group(f"{signal.dotted} held")].append(signal.step)
+
+    def _make_answers(self) -> dict[int, Target]:
+        """What the bridge file answers to a scan tool, by its number in service 01."""
+        out = {}
+        for answer in answers_of(self.bridge):
+            out[answer.number] = Target(self, answer.rule, answer.message, answer.base)
+            out[answer.number].answers = answer.number
+        return out
 
     def words_read(self) -> tuple[frozenset[int], ...]:
         """Words that the bridge file reads, for each of its buses in order."""
@@ -403,6 +423,9 @@ class Reference:
         if self._state == ASLEEP and (wake_by is None or self.bridge.buses[bus].name in wake_by):
             self._state = WAKE
             self._apply()
+        asked = self._requests.get((bus, word))
+        if asked is not None and (number := asked_number(data)) in asked:
+            asked[number].schedule.arrived()
         received = self._by_word.get((bus, word))
         if received is None:
             return
@@ -486,7 +509,7 @@ class Reference:
 
     def _apply(self) -> None:
         """The state became another: messages begin and end."""
-        for target in self.targets.values():
+        for target in self._order:
             target.schedule.apply(self._state, self._applied, self.now)
         self._applied = self._state
 
@@ -499,21 +522,20 @@ class Reference:
                 out.append(target)
         return out
 
-    def next_due(self, now: int, *, only_silent: bool = False) -> Decision | None:
-        """What a `poll` that has nothing to pass on works out now; None when no message wants to be sent.
-
-        With `only_silent` a message that would give a frame is left alone: the call may have gone to another.
-        """
+    def next_due(self, now: int) -> Decision | None:
+        """What a `poll` that has nothing to pass on works out now; None when no message wants to be sent."""
         for target in self._order:
-            if target.schedule.wants(now) and not (only_silent and not target.says_nothing(now)):
+            if target.schedule.wants(now):
                 return Decision(target, target.work_out(now))
         return None
 
     def decide(self, bus: int, word: int, now: int) -> Decision | None:
-        """What must become of the message of that identifier now; None when the bridge file does not know it."""
-        target = self.targets.get((bus, word))
-        if target is None:
-            return None
-        if target.schedule.wants(now):
-            return Decision(target, target.work_out(now))
-        return Decision(target, target.next_payload(), due=False)
+        """What must become of the message of that identifier now; None when the bridge file does not know it.
+
+        Answers to a scan tool share an identifier: it is the turn of the first that was asked for.
+        """
+        known = self._by_key.get((bus, word), ())
+        for target in known:
+            if target.schedule.wants(now):
+                return Decision(target, target.work_out(now))
+        return Decision(known[0], known[0].next_payload(), due=False) if known else None

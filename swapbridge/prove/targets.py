@@ -317,13 +317,24 @@ class _Form:
 
 
 class Target:
-    """One sent message."""
+    """One sent message.
 
-    def __init__(self, reference: Reference, rule: MessageRule) -> None:
-        bus, _, name = rule.message.text.partition(".")
-        message = reference.maps[bus].message(name)
-        assert message is not None
+    Parameters
+    ----------
+    reference : Reference
+    rule : MessageRule
+        How it is sent and its signals are made.
+    message : MapMessage
+        Its map.
+    base : bytes, optional
+        Its constant part, where the rule's `rest` does not say it.
+    """
+
+    def __init__(self, reference: Reference, rule: MessageRule, message: MapMessage, base: bytes | None = None) -> None:
+        bus = rule.message.text.partition(".")[0]
         self.rule, self.message = rule, message
+        self.answers: int | None = None
+        """Which identifier of service 01 it answers, of an answer to a scan tool."""
         self.bus_number = [b.name for b in reference.bridge.buses].index(bus)
         rules = {r.name: r for r in rule.signals}
         multiplexer = message.multiplexer
@@ -339,15 +350,15 @@ class Target:
         self.index = 0
         self.schedule = Schedule(occasions(reference.bridge, reference.maps, rule, message))
         self.told_late = False
-        key = self.bus_number, message.word
+        key = self.bus_number, message.word, message.name
         self._packed = reference.known.packed.setdefault(key, {})
         self._checked = reference.known.checked.setdefault(key, {})
         self.signals: dict[str, TargetSignal] = {}
         self.forms = []
         for page in pages:
-            base = bytearray(message.length)
+            constant = bytearray(message.length) if base is None else bytearray(base)
             if multiplexer is not None and page is not None:
-                multiplexer.layout.pack(base, page)
+                multiplexer.layout.pack(constant, page)
             fields = []
             for signal in message.signals:
                 if (signal.mux_values and page not in signal.mux_values) or signal in (counting, checked, multiplexer):
@@ -359,18 +370,11 @@ class Target:
                     self.signals[signal.name] = made
                     fields.append((signal.layout, made))
                 elif rule.rest == "not available":
-                    signal.layout.pack(base, invalid_raw(signal) or 0)
+                    signal.layout.pack(constant, invalid_raw(signal) or 0)
                 else:
                     low, high = signal.layout.raw_range
-                    signal.layout.pack(base, min(max(0, low), high))
-            self.forms.append(_Form(bytes(base), fields))
-
-    def says_nothing(self, now: int) -> bool:
-        """Whether working it out now would give no frame: it stops, or says what it said last."""
-        schedule, form = self.schedule, self.forms[self.index]
-        if schedule.when.stops_when_stale and not all(signal.raw()[1] for _, signal in form.fields):
-            return True
-        return schedule.when.check_us > 0 and not schedule.cyclic(now) and schedule.last == self._plain()
+                    signal.layout.pack(constant, min(max(0, low), high))
+            self.forms.append(_Form(bytes(constant), fields))
 
     def work_out(self, now: int) -> bytes | None:
         """What becomes of it now that it is due: its payload, or None when it stops or says nothing new."""

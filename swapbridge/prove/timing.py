@@ -34,6 +34,8 @@ def signal_times(plan: Plan, run: Run) -> tuple[list[SignalTime], list[Check]]:
     times, checks = [], []
     for send in plan.sends:
         frames = sent.get((send.bus, send.word), [])
+        if send.request is not None:  # answers share an identifier
+            frames = [s for s in frames if s.data[1:3] == send.variants[0].base[1:3]]
         if not frames:
             continue
         asked = np.array([s.asked_ns - LATENCY_NS for s in frames], np.int64)
