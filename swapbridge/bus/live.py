@@ -16,13 +16,13 @@ from typing import Any
 import can
 
 from swapbridge.bridge.plan import STATES, Plan
+from swapbridge.bridge.program import FrameLike, TranslatorLike
 from swapbridge.bus.black_box import BlackBox
 from swapbridge.bus.clock import OneClock, start_clock
 from swapbridge.bus.frames import FrameForms, Turns, flags_of, word_of
 from swapbridge.bus.gate import Gate, Ruling
 from swapbridge.bus.health import Health, HealthMeter
 from swapbridge.bus.link import Link
-from swapbridge.bus.replay import SentLike, TranslatorLike
 from swapbridge.bus.watchdog import LagWatch
 from swapbridge.capture import SENT
 
@@ -420,7 +420,7 @@ class Live:
             for words in faults:
                 self._fault(words)
 
-    def _offer(self, sent: SentLike, now_ns: int) -> None:
+    def _offer(self, sent: FrameLike, now_ns: int) -> None:
         bus, word, data = sent.bus, sent.word, sent.data
         ruling = self.gate.judge(bus, word, data, now_ns // 1000)
         made = self._made.get((bus, word))

@@ -7,12 +7,12 @@ import time
 from array import array
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import can
 import numpy as np
 
 from swapbridge.bridge.plan import Plan
+from swapbridge.bridge.program import TranslatorLike
 from swapbridge.bus.frames import FrameForms, TimedFrame, frames_in, plan_bus_of, playable, word_of, words_in
 from swapbridge.capture import Capture
 from swapbridge.core.errors import BusError, InputError
@@ -25,40 +25,6 @@ SEND_TRIES = 50
 SEND_WAIT_S = 0.002
 _MASK = 0xFFFF_FFFF
 _MOST_POLLS = 1000
-
-
-class TranslatorLike(Protocol):
-    """What both translators offer, the one in Python and the one in C."""
-
-    def on_frame(self, bus: int, word: int, data: bytes, now: int) -> None: ...
-
-    def poll(self, now: int) -> SentLike | None: ...
-
-    def next_poll(self, now: int) -> int: ...
-
-    def feed_fresh(self, number: int) -> bool: ...
-
-    @property
-    def state(self) -> int: ...
-
-    @property
-    def bad_frames(self) -> int: ...
-
-    @property
-    def dropped_frames(self) -> int: ...
-
-
-class SentLike(Protocol):
-    """A frame that a translator wants sent."""
-
-    @property
-    def bus(self) -> int: ...
-
-    @property
-    def word(self) -> int: ...
-
-    @property
-    def data(self) -> bytes: ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,12 +16,13 @@ from pathlib import Path
 import can
 
 from swapbridge.bridge.plan import Plan
+from swapbridge.bridge.program import TranslatorLike
 from swapbridge.bus.frames import frames_in, plan_bus_of, playable, without_planned
 from swapbridge.bus.live import Live, LiveOptions, LiveStatus
 from swapbridge.bus.lock import locked
 from swapbridge.bus.opening import close_bus, open_bus
 from swapbridge.bus.proof import Proof
-from swapbridge.bus.replay import Player, TranslatorLike
+from swapbridge.bus.replay import Player
 from swapbridge.bus.spec import BusSpec, check_distinct
 from swapbridge.bus.watchdog import HardwareWatchdog, Systemd
 from swapbridge.capture import Capture

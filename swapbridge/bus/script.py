@@ -289,11 +289,11 @@ def load_script(path: Path | None) -> tuple[Step, ...]:
     if path is None:
         return parse_script(default_script_text(), "the built-in script")
     try:
-        return parse_script(path.read_text(encoding="utf-8"), str(path))
+        return parse_script(path.read_text(encoding="utf-8-sig"), str(path))
     except FileNotFoundError:
         raise InputError(f"{path} does not exist: name a stimulus script, or leave --script out") from None
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path} can't be read ({error})") from None
+        raise InputError(f"{path} can't be read ({error}): name a stimulus script in UTF-8") from None
 
 
 def parse_script(text: str, where: str) -> tuple[Step, ...]:

@@ -86,7 +86,8 @@ class AppendFile:
         self.path = path
         self.size = 0
         try:
-            self._descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
+            flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
+            self._descriptor = os.open(path, flags, 0o644)
         except OSError as error:
             raise InputError(f"{path} can't be written ({error.strerror}): name another place") from None
         _settle_folder(path.parent)

@@ -104,7 +104,7 @@ def load_bus_config(path: Path) -> tuple[BusSpec, ...]:
         The file is missing, is no TOML, or a bus in it is incomplete.
     """
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise InputError(f"{path} does not exist: name a config file with [buses.NAME] tables") from None
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:

@@ -13,10 +13,11 @@ from functools import partial
 import can
 
 from swapbridge.bridge import Plan, Translator
+from swapbridge.bridge.program import TranslatorLike
 from swapbridge.bus.frames import frames_in, plan_bus_of, playable, without_planned, word_of
 from swapbridge.bus.live import Live, LiveOptions
 from swapbridge.bus.opening import close_bus, open_bus
-from swapbridge.bus.replay import Player, TranslatorLike
+from swapbridge.bus.replay import Player
 from swapbridge.bus.spec import BusSpec
 from swapbridge.capture import Capture
 

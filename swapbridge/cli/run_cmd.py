@@ -99,7 +99,9 @@ def _against(text: str | None) -> tuple[str | None, Path | None]:
     if text is None:
         return None, None
     bus, separator, path = text.partition("=")
-    return (bus, Path(path)) if separator else (None, Path(text))
+    if not separator or Path(text).exists():  # a file's name may hold an equals sign too
+        return None, Path(text)
+    return bus, Path(path)
 
 
 def _run(request: RunRequest, translator: TranslatorLike, quiet: bool) -> RunReport:

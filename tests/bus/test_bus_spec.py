@@ -77,6 +77,13 @@ def test_a_bad_config_is_refused(text: str, says: str, tmp_path: Path) -> None:
         load_bus_config(path)
 
 
+def test_a_config_may_begin_with_a_byte_order_mark(tmp_path: Path) -> None:
+    """As editors on Windows write it."""
+    path = tmp_path / "buses.toml"
+    path.write_text('[buses.a]\ninterface = "virtual"\nchannel = "y"\n', encoding="utf-8-sig")
+    assert [spec.place for spec in load_bus_config(path)] == ["virtual:y"]
+
+
 def test_a_missing_or_binary_config_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="does not exist"):
         load_bus_config(tmp_path / "none.toml")

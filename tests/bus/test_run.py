@@ -321,6 +321,16 @@ def test_the_command(engine: str, plan: Plan, tmp_path: Path, monkeypatch: pytes
     assert {m.arbitration_id for m in heard} == {GAUGE, EVENT}
 
 
+def test_a_captures_name_may_hold_an_equals_sign(plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    proved_folder(tmp_path, plan)
+    Path("donor.log").rename("gear=2.log")
+    for against in ("gear=2.log", "donor=gear=2.log"):
+        result = invoke("plan.json", "--against", against)
+        assert result.exit_code == 0, result.output
+        assert "ended by: the capture is over" in result.output
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [

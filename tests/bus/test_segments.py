@@ -27,6 +27,23 @@ from swapbridge.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SEN
 from swapbridge.core.errors import InputError
 
 
+def test_lines_are_written_as_they_are_where_the_system_would_change_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Windows makes two characters of a line end unless told that a file is binary; then counted bytes go wrong."""
+    asked: list[int] = []
+    real = os.open
+
+    def opened(path: Path, flags: int, mode: int = 0o777) -> int:
+        asked.append(flags)
+        return real(path, flags & ~0x8000, mode)
+
+    monkeypatch.setattr(os, "O_BINARY", 0x8000, raising=False)
+    monkeypatch.setattr(os, "open", opened)
+    AppendFile(tmp_path / "a.log").close()
+    assert asked[0] & 0x8000
+
+
 @st.composite
 def messages(draw: st.DrawFn) -> can.Message:
     extended = draw(st.booleans())

@@ -45,6 +45,11 @@ def rows(marks: list[Mark]) -> list[tuple[float, str, float | str]]:
     return [(mark.time_ns / S, mark.channel, mark.value) for mark in marks]
 
 
+def test_a_script_may_begin_with_a_byte_order_mark(tmp_path: Path) -> None:
+    (tmp_path / "s.toml").write_text(SCRIPT, encoding="utf-8-sig")
+    assert load_script(tmp_path / "s.toml") == parse_script(SCRIPT, "test")
+
+
 def test_a_whole_run_by_the_clock() -> None:
     run = ScriptRun(parse_script(SCRIPT, "test"))
     assert run.view(0).headline == "Press."

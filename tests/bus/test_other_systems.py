@@ -1,0 +1,25 @@
+"""What a system without Unix's modules would stumble over; nothing more than that can be tried here."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+SCRIPT = """
+import importlib, pkgutil, sys
+for name in ("fcntl", "termios", "tty", "pwd", "grp", "resource", "syslog", "readline", "curses"):
+    sys.modules[name] = None
+count = 0
+for room in ("core", "capture", "bus", "cli"):
+    package = importlib.import_module(f"swapbridge.{room}")
+    for module in pkgutil.iter_modules(package.__path__, f"swapbridge.{room}."):
+        importlib.import_module(module.name)
+        count += 1
+print(count)
+"""
+
+
+def test_no_module_needs_a_unix_module_to_be_imported() -> None:
+    done = subprocess.run([sys.executable, "-c", SCRIPT], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert int(done.stdout) > 60
