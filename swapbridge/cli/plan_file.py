@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from swapbridge.bridge import Plan, Translator, plan_from_json
-from swapbridge.bus.replay import TranslatorLike
+from swapbridge.bridge.program import TranslatorLike
 from swapbridge.core.errors import InputError
 
 

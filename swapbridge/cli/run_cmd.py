@@ -9,9 +9,9 @@ from pathlib import Path
 import click
 from rich.live import Live as Screen
 
+from swapbridge.bridge.program import TranslatorLike
 from swapbridge.bus.live import LiveOptions, LiveStatus, Values
 from swapbridge.bus.proof import proof_of
-from swapbridge.bus.replay import TranslatorLike
 from swapbridge.bus.run import RunReport, RunRequest, inline, run
 from swapbridge.cli.bus_options import bus_option, chosen_buses, config_option
 from swapbridge.cli.common import console, say

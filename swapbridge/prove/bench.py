@@ -14,10 +14,11 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.bridge.plan import Plan
+from swapbridge.bridge.program import Program
 from swapbridge.capture.capture import SENT, Capture
 from swapbridge.core.errors import InputError
 from swapbridge.prove.form import Frames
-from swapbridge.prove.nodes import Controller, Device, Program, Sent
+from swapbridge.prove.nodes import Controller, Device, Sent
 from swapbridge.prove.simulated_bus import SimulatedBus, Simulation
 from swapbridge.prove.traffic import Rates, Traffic, empty_traffic, pick, traffic_from, words_of
 

@@ -18,6 +18,7 @@ import numpy as np
 
 from swapbridge.bridge.bridge_file import BridgeFile
 from swapbridge.bridge.plan import Field, Plan, Send
+from swapbridge.bridge.program import Program
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.roles import BY_NAME
@@ -26,7 +27,7 @@ from swapbridge.prove.content import LATE_US, judge_trace
 from swapbridge.prove.excerpt import excerpt
 from swapbridge.prove.faults import FAULTS, MS, SECOND, Scene
 from swapbridge.prove.form import carries
-from swapbridge.prove.nodes import Heard, Polled, Program, Restart, Sent
+from swapbridge.prove.nodes import Heard, Polled, Restart, Sent
 from swapbridge.prove.reference import Known, Reference, loose_fields, steps_of
 from swapbridge.prove.verdict import FaultRun
 from swapbridge.signalmap import SignalMap

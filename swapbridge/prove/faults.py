@@ -13,8 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.bridge.plan import Plan
+from swapbridge.bridge.program import Program
 from swapbridge.core.integrity import Checksum, Counter
-from swapbridge.prove.nodes import Device, Program
+from swapbridge.prove.nodes import Device
 from swapbridge.prove.simulated_bus import Simulation
 from swapbridge.prove.traffic import Traffic, at_other_times, merge, pick, repeated_frame, with_payloads
 from swapbridge.signalmap import MapMessage, SignalMap

@@ -6,35 +6,12 @@ import heapq
 from collections.abc import Callable, Collection
 from typing import Literal, NamedTuple, Protocol
 
+from swapbridge.bridge.program import FrameLike, Program
 from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.frames import split_word
 
 NEVER = 1 << 62
 """A time that does not come."""
-
-
-class Frame(Protocol):
-    """What a translator gives to be sent."""
-
-    @property
-    def bus(self) -> int: ...
-    @property
-    def word(self) -> int: ...
-    @property
-    def data(self) -> bytes: ...
-
-
-class Program(Protocol):
-    """A node's program: a translator, or a model of a module. Times are microseconds modulo 2**32."""
-
-    def on_frame(self, bus: int, word: int, data: bytes, now: int) -> None:
-        """A frame was received."""
-
-    def poll(self, now: int) -> Frame | None:
-        """At most one frame to send."""
-
-    def next_poll(self, now: int) -> int:
-        """When `poll` could next give one."""
 
 
 class Sent(NamedTuple):
@@ -60,7 +37,7 @@ class Polled(NamedTuple):
     """A call of `poll` and what it gave."""
 
     now_us: int
-    frame: Frame | None
+    frame: FrameLike | None
 
 
 class Restart(NamedTuple):
@@ -155,7 +132,7 @@ class Controller:
 class Medium(Protocol):
     """What takes a device's frames to its buses."""
 
-    def submit(self, device: Device, frame: Frame, t_ns: int) -> None:
+    def submit(self, device: Device, frame: FrameLike, t_ns: int) -> None:
         """A node's program gave a frame; it reaches the controller at `t_ns`."""
 
 

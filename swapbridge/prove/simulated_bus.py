@@ -16,10 +16,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.bridge.program import FrameLike
 from swapbridge.core.can_bits import ERROR_FRAME_BITS, INTERMISSION_BITS
 from swapbridge.core.frames import split_word
 from swapbridge.prove.frame_length import frame_length
-from swapbridge.prove.nodes import NEVER, Controller, Device, Entry, Frame, Sent
+from swapbridge.prove.nodes import NEVER, Controller, Device, Entry, Sent
 from swapbridge.prove.traffic import Traffic
 
 _BUS_OFF_ABOVE = 255
@@ -322,7 +323,7 @@ class Simulation:
         self._count += 1
         heapq.heappush(self._timed, (t_ns, self._count, what))
 
-    def submit(self, device: Device, frame: Frame, t_ns: int) -> None:
+    def submit(self, device: Device, frame: FrameLike, t_ns: int) -> None:
         """A node's program gave a frame; it reaches the controller at `t_ns`."""
         controller = device.controllers[frame.bus]
         if controller is None:

@@ -13,10 +13,10 @@ import pytest
 
 from swapbridge.bridge import Plan, SentFrame, Translator
 from swapbridge.bridge.plan import Pass
+from swapbridge.bridge.program import TranslatorLike
 from swapbridge.bus.gate import Ruling
 from swapbridge.bus.link import Link
 from swapbridge.bus.live import Live, LiveOptions, Values
-from swapbridge.bus.replay import TranslatorLike
 from swapbridge.core.layout import Layout
 
 SPEED, GAUGE, EVENT, FALLBACK = 0x100, 0x200, 0x210, 0xFFFF
