@@ -14,10 +14,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
-from swapbridge.capture.capture import Capture, ReadNotes
-from swapbridge.capture.columns import COLUMN_NAMES, Columns
+from swapbridge.capture.capture import BIT_RATE_SWITCH, EXTENDED, FD, Capture, ReadNotes
+from swapbridge.capture.columns import COLUMN_NAMES, EXAMPLES, Columns, NoteTaker
+from swapbridge.capture.words import FIRST
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 
@@ -112,8 +114,12 @@ def _frame(block: Capture, width: int) -> pl.DataFrame:
     return pl.DataFrame(columns)
 
 
-def parquet_blocks(path: Path, rows: int = _ROWS) -> Iterator[tuple[Columns, tuple[str, ...], ReadNotes]]:
+def parquet_blocks(
+    path: Path, taker: NoteTaker, rows: int = _ROWS
+) -> Iterator[tuple[Columns, tuple[str, ...], ReadNotes]]:
     """Columns of a Parquet capture, with bus names and the notes of its first reading.
+
+    Rows that can't be frames, which other tools may have left, are counted in `taker`.
 
     Raises
     ------
@@ -129,12 +135,15 @@ def parquet_blocks(path: Path, rows: int = _ROWS) -> Iterator[tuple[Columns, tup
         raise InputError(f"{path} is a damaged Parquet file ({_first_line(error)}): convert the log again") from error
     width = 64 if "payload_7" in schema else 8
     wanted = {**_FIXED, **{f"payload_{i}": pl.UInt64 for i in range(width // 8)}}
-    missing = [name for name in wanted if name not in schema]
-    if missing or METADATA_KEY not in found:
-        lacks = f"it has no column {missing[0]}" if missing else "it does not say whose buses these are"
+    facts = _facts(found.get(METADATA_KEY, ""))
+    missing = [f"it has no column {name}" for name in wanted if name not in schema]
+    missing += [
+        f"its column {name} holds no numbers" for name in wanted if not schema.get(name, pl.Int8()).is_numeric()
+    ]
+    if missing or facts is None:
+        lacks = missing[0] if missing else "it does not say whose buses these are"
         raise InputError(f"{path} is Parquet but no capture ({lacks}): make one with swapbridge convert")
-    facts = json.loads(found[METADATA_KEY])
-    notes = ReadNotes.from_json(facts["notes"])
+    names, notes = facts
     for start in range(0, max(total, 1), rows):
         try:
             frame = scan.slice(start, rows).select(list(wanted)).collect()
@@ -142,11 +151,50 @@ def parquet_blocks(path: Path, rows: int = _ROWS) -> Iterator[tuple[Columns, tup
             raise InputError(
                 f"{path} is a damaged Parquet file ({_first_line(error)}): convert the log again"
             ) from error
-        payload = np.empty((len(frame), width // 8), dtype="<u8")
-        for i in range(width // 8):
-            payload[:, i] = frame[f"payload_{i}"].to_numpy()
-        whole = {name: frame[name].to_numpy() for name in _FIXED} | {"payload": payload.view(np.uint8)}
-        yield Columns(*(whole[name] for name in COLUMN_NAMES)), tuple(facts["bus_names"]), notes
+        yield _checked(frame, wanted, len(names), taker), names, notes
+
+
+def _facts(text: str) -> tuple[tuple[str, ...], ReadNotes] | None:
+    """Bus names and notes of the first reading; None where the text does not tell them."""
+    try:
+        facts = json.loads(text)
+        names = tuple(facts["bus_names"])
+        notes = ReadNotes.from_json(facts["notes"])
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return None
+    told = isinstance(facts["bus_names"], list) and names and all(isinstance(name, str) for name in names)
+    return (names, notes) if told else None
+
+
+def _checked(frame: pl.DataFrame, wanted: dict[str, Any], buses: int, taker: NoteTaker) -> Columns:
+    """Columns of the rows that can be frames, with a payload that is zero beyond its length."""
+    good = np.ones(len(frame), dtype=np.bool_)
+    whole: dict[str, npt.NDArray[Any]] = {}
+    for name, kind in wanted.items():
+        column = frame[name]
+        if column.dtype != kind or column.null_count():
+            cast = column.cast(kind, strict=False)
+            good &= (cast.cast(column.dtype, strict=False) == column).fill_null(False).to_numpy()
+            column = cast.fill_null(0)
+        whole[name] = column.to_numpy()
+    identifier, flags, length = whole["identifier"], whole["flags"], whole["length"]
+    good &= identifier <= np.where((flags & EXTENDED) != 0, np.uint32(0x1FFF_FFFF), np.uint32(0x7FF))
+    good &= (flags < 2 * BIT_RATE_SWITCH) & (whole["bus"] < buses)
+    words = len(wanted) - len(_FIXED)
+    good &= length <= np.where((flags & FD) != 0, np.uint8(8 * words), np.uint8(8))
+    payload = np.empty((len(frame), words), dtype="<u8")
+    for i in range(words):
+        kept = FIRST[np.clip(length.astype(np.int16) - 8 * i, 0, 8)] if words > 1 else FIRST[np.minimum(length, 8)]
+        payload[:, i] = whole[f"payload_{i}"] & kept
+    bad = np.flatnonzero(~good)
+    taker.unreadable += max(0, len(bad) - EXAMPLES)
+    for row in bad[:EXAMPLES].tolist():
+        time_ns, number, bus, size = (frame[name][row] for name in ("time_ns", "identifier", "bus", "length"))
+        shown = f"{number:X}" if isinstance(number, int) else number
+        taker.unreadable_line(f"{time_ns} {bus} {shown} [{size}]")
+    whole["payload"] = payload.view(np.uint8)
+    columns = Columns(*(whole[name] for name in COLUMN_NAMES))
+    return columns if good.all() else columns.rows(good)
 
 
 def _first_line(error: BaseException) -> str:

@@ -41,6 +41,16 @@ class _Reading:
     earlier: ReadNotes | None = None
     """Notes of the reading that a converted capture came from."""
 
+    def noted(self, capture: Capture, taker: NoteTaker, before: Capture | None = None) -> Capture:
+        """The capture with the notes of this reading; what an earlier one has counted is not counted again."""
+        if self.earlier is None:
+            return noted(capture, taker, before)
+        return replace(capture, notes=ReadNotes(taker.unreadable, examples=tuple(taker.examples)))
+
+    def with_earlier(self, capture: Capture) -> Capture:
+        """The capture with the notes of the earlier reading added."""
+        return capture if self.earlier is None else replace(capture, notes=self.earlier.plus(capture.notes))
+
 
 def read_capture(path: str | Path, *, progress: Progress | None = None) -> Capture:
     """Read one recording: a text log, any log that python-can reads, gzip or not, or a Parquet capture.
@@ -62,10 +72,10 @@ def read_capture(path: str | Path, *, progress: Progress | None = None) -> Captu
     if reading.open_end and len(gatherer.parts) > 1 and _is_torn(gatherer.parts[-1], gatherer.parts[:-1]):
         gatherer.parts.pop()
         reading.notes.torn = True
-    capture = noted(gatherer.capture(reading.buses.names, str(path)), reading.notes)
+    capture = reading.noted(gatherer.capture(reading.buses.names, str(path)), reading.notes)
     if not len(capture):
         raise _nothing(path, reading)
-    return capture if reading.earlier is None else replace(capture, notes=reading.earlier)
+    return reading.with_earlier(capture)
 
 
 def read_blocks(path: str | Path, rows: int = BLOCK_ROWS, *, progress: Progress | None = None) -> Iterator[Capture]:
@@ -88,7 +98,7 @@ def read_blocks(path: str | Path, rows: int = BLOCK_ROWS, *, progress: Progress 
         nonlocal waiting, total, edge
         notes, reading.notes = reading.notes, NoteTaker()
         held = gatherer.capture(reading.buses.names, str(path))
-        out = noted(held.select(slice(0, limit)), notes, edge)
+        out = reading.noted(held.select(slice(0, limit)), notes, edge)
         edge = out.select(slice(len(out) - 1, None))
         rest = held.select(slice(limit, None))
         waiting = len(rest)
@@ -110,9 +120,8 @@ def read_blocks(path: str | Path, rows: int = BLOCK_ROWS, *, progress: Progress 
             yield block(rows)
     if not waiting and not total:
         raise _nothing(path, reading)
-    if waiting or reading.notes.any:
-        tail = block(waiting)
-        yield tail if reading.earlier is None else replace(tail, notes=reading.earlier)
+    if waiting or reading.notes.any or (reading.earlier is not None and reading.earlier.sentences()):
+        yield reading.with_earlier(block(waiting))
 
 
 def _nothing(path: Path, reading: _Reading) -> InputError:
@@ -137,7 +146,7 @@ def _source_columns(path: Path, source: Source, reading: _Reading) -> Iterator[C
     elif form == "parquet":
         from swapbridge.capture.parquet import parquet_blocks  # polars takes a while to load
 
-        for columns, names, notes in parquet_blocks(path):
+        for columns, names, notes in parquet_blocks(path, reading.notes):
             for name in names:
                 reading.buses.number(name.encode())
             reading.earlier = notes

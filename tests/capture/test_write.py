@@ -156,6 +156,83 @@ def test_parquet_of_other_things_is_refused(tmp_path: Path) -> None:
         read_capture(tmp_path / "none.parquet")
 
 
+def edited(path: Path, change: Callable[[pl.DataFrame], pl.DataFrame], facts: str | None = None) -> Path:
+    """The same capture as somebody leaves it who edits it with other tools."""
+    frame, metadata = pl.read_parquet(path), pl.read_parquet_metadata(path)["swapbridge"]
+    target = path.with_name("edited.parquet")
+    change(frame).write_parquet(target, metadata={"swapbridge": metadata if facts is None else facts})
+    return target
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "words"),
+    [
+        ("identifier", 0x800, "800 [1]"),
+        ("identifier", 0x2000_0000, "20000000 [1]"),
+        ("length", 9, "100 [9]"),
+        ("length", 200, "100 [200]"),
+        ("bus", 1, "1 100 [1]"),
+        ("flags", 64, "100 [1]"),
+        ("time_ns", None, "100 [1]"),
+        ("payload_0", None, "100 [1]"),
+        ("identifier", -3, "-3 [1]"),
+        ("identifier", 2.5, "2.5 [1]"),
+    ],
+)
+def test_rows_of_an_edited_parquet_that_are_no_frames_are_counted(
+    tmp_path: Path, make_capture: Make, column: str, value: float | None, words: str
+) -> None:
+    path = tmp_path / "p.parquet"
+    notes = ReadNotes(unreadable_lines=2, examples=("junk",))
+    capture = replace(make_capture([(5 + i, 0x100, 0, 0, b"\x01", 1) for i in range(5)]), notes=notes)
+    write_parquet(lambda: [capture], path)
+
+    def change(frame: pl.DataFrame) -> pl.DataFrame:
+        values: list[float | None] = frame[column].to_list()
+        values[2] = value
+        return frame.with_columns(pl.Series(column, values, strict=False))
+
+    bad = edited(path, change)
+    back = read_capture(bad)
+    assert len(back) == 4
+    assert back.notes.unreadable_lines == 3, "two when it was first read, one now"
+    assert words in back.notes.examples[-1]
+    assert [len(block) for block in read_blocks(bad, 3)] == [3, 1]
+    assert sum(block.notes.unreadable_lines for block in read_blocks(bad, 3)) == 3
+
+
+@pytest.mark.parametrize("rows", [2, 4, 8, 100])
+def test_notes_of_a_converted_capture_are_told_once(tmp_path: Path, make_capture: Make, rows: int) -> None:
+    path = tmp_path / "p.parquet"
+    capture = make_capture([(time, 0x100, 0, 0, b"\x01", 1) for time in (1, 2, 1, 3, 4, 3, 5, 6)])
+    write_capture(capture, tmp_path / "in.log")
+    with open(tmp_path / "in.log", "ab") as file:
+        file.write(b"junk\n")
+    convert(tmp_path / "in.log", path)
+    told = [block.notes for block in read_blocks(path, rows)]
+    assert sum(notes.clock_steps_back for notes in told) == read_capture(path).notes.clock_steps_back == 2
+    assert sum(notes.unreadable_lines for notes in told) == read_capture(path).notes.unreadable_lines == 1
+
+
+def test_other_widths_of_number_do_no_harm(tmp_path: Path, make_capture: Make, frames_of: FramesOf) -> None:
+    path = tmp_path / "p.parquet"
+    capture = make_capture([(5 + i, 0x7FF, 0, 0, b"\xff" * 8, 8) for i in range(3)])
+    write_parquet(lambda: [capture], path)
+    wide = edited(path, lambda frame: frame.with_columns(pl.col("identifier", "flags", "bus", "length").cast(pl.Int64)))
+    assert frames_of(read_capture(wide)) == frames_of(capture)
+
+
+@pytest.mark.parametrize("facts", ["", "[]", "{}", '{"bus_names": 5}', '{"bus_names": [], "notes": {"x": 1}}', "{"])
+def test_an_edited_parquet_that_does_not_say_its_buses(tmp_path: Path, make_capture: Make, facts: str) -> None:
+    path = tmp_path / "p.parquet"
+    write_parquet(lambda: [make_capture([(5, 0x100, 0, 0, b"\x01", 1)])], path)
+    with pytest.raises(InputError, match=r"edited\.parquet is Parquet but no capture .*swapbridge convert"):
+        read_capture(edited(path, lambda frame: frame, facts))
+    words = edited(path, lambda frame: frame.with_columns(identifier=pl.lit("hello")))
+    with pytest.raises(InputError, match=r"no capture .*identifier.*swapbridge convert"):
+        read_capture(words)
+
+
 @pytest.mark.parametrize("form", ["asc", "blf", "csv"])
 def test_convert_through_python_can(tmp_path: Path, make_capture: Make, frames_of: FramesOf, form: str) -> None:
     frames = [
