@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import NamedTuple
 
 from swapbridge.capture.capture import Capture, ReadNotes
 from swapbridge.capture.mf4 import write_mf4
@@ -16,15 +17,33 @@ CONVERTED = (".log", ".log.gz", ".parquet", ".mf4", *(f".{form}" for form in WRI
 """Suffixes that `convert` writes."""
 
 
-def convert(source: str | Path, target: str | Path, *, progress: Progress | None = None) -> tuple[int, ReadNotes]:
-    """Turn one recording into the form that the suffix of `target` says (`CONVERTED`).
+class Converted(NamedTuple):
+    """How a conversion went.
 
-    Returns
-    -------
+    Attributes
+    ----------
     frames : int
         Frames written.
     notes : ReadNotes
         What could not be read.
+    moved : int
+        Frames older than the first one that got its time, since the written form counts from there.
+    """
+
+    frames: int
+    notes: ReadNotes
+    moved: int = 0
+
+    def sentences(self) -> list[str]:
+        """What to tell the user, empty when all was well."""
+        if not self.moved:
+            return self.notes.sentences()
+        frames = "1 frame is" if self.moved == 1 else f"{self.moved:,} frames are"
+        return [*self.notes.sentences(), f"{frames} older than the first and got its time: this form counts from it"]
+
+
+def convert(source: str | Path, target: str | Path, *, progress: Progress | None = None) -> Converted:
+    """Turn one recording into the form that the suffix of `target` says (`CONVERTED`).
 
     Raises
     ------
@@ -39,7 +58,7 @@ def convert(source: str | Path, target: str | Path, *, progress: Progress | None
     if target.exists() and source.exists() and target.samefile(source):
         raise InputError(f"{target} is the capture itself: name another file to write")
     notes = ReadNotes()
-    frames = 0
+    frames = moved = 0
 
     def told(blocks: Iterable[Capture]) -> Iterator[Capture]:
         nonlocal notes, frames
@@ -63,5 +82,5 @@ def convert(source: str | Path, target: str | Path, *, progress: Progress | None
     elif suffix in (".log", ".gz"):
         write_captures(blocks(), target)
     else:
-        write_other(blocks(), target)
-    return frames, notes
+        moved = write_other(blocks(), target)
+    return Converted(frames, notes, moved)

@@ -3,26 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 
 WRITTEN_FORMS = ("asc", "blf", "csv")
+_FROM_THE_FIRST = ("asc", "blf")
+"""Forms whose writers take the first frame's time for the file's, and can't write an older one."""
 
 
 def write_other(blocks: Iterable[Capture], path: str | Path) -> int:
     """Write blocks of one recording in the form that the suffix says; the file appears whole or not at all.
 
     One Python call a frame: for large captures write `.log` or Parquet. These forms number the buses instead of naming
-    them (`.csv` has none at all), and `.asc` can't go back in time: such a frame gets the time of the one before it.
+    them (`.csv` has none at all), and `.asc` and `.blf` count time from the first frame.
 
     Returns
     -------
     int
-        Frames written.
+        Frames that are older than the first and got its time, in a form that counts from there.
 
     Raises
     ------
@@ -39,13 +44,16 @@ def write_other(blocks: Iterable[Capture], path: str | Path) -> int:
         "blf": can.BLFWriter,
         "csv": can.CSVWriter,
     }
-    written = 0
+    moved, first_ns = 0, None
     with written_whole(path) as temporary, writers[form](str(temporary)) as writer:
         for block in blocks:
+            if form in _FROM_THE_FIRST and len(block):
+                first_ns = int(block.time_ns[0]) if first_ns is None else first_ns
+                moved += int(np.count_nonzero(block.time_ns < first_ns))
+                block = replace(block, time_ns=np.maximum(block.time_ns, first_ns))
             for message in _messages(block):
                 writer.on_message_received(message)
-            written += len(block)
-    return written
+    return moved
 
 
 def _messages(block: Capture) -> Iterable[Any]:

@@ -7,7 +7,6 @@ from pathlib import Path
 import click
 
 from swapbridge.capture import read_blocks
-from swapbridge.capture.capture import ReadNotes
 from swapbridge.capture.convert import convert
 from swapbridge.cli.common import progress_bar, say
 from swapbridge.cli.folder import CAPTURES, InFolder
@@ -40,19 +39,19 @@ def command(capture: Path, out: Path, map_path: Path | None, bus: str | None) ->
     """
     if map_path is None:
         with progress_bar("Converting") as report:
-            frames, notes = convert(capture, out, progress=report)
-        _tell(notes)
-        say(f"{frames:,} frames written to {out}")
+            done = convert(capture, out, progress=report)
+        _tell(done.sentences())
+        say(f"{done.frames:,} frames written to {out}")
         return
     if out.suffix.lower() != ".csv":
         raise click.UsageError("--map writes physical values as .csv: let OUT end in .csv")
     signal_map = load_map(map_path)
     with progress_bar("Decoding") as report:
         rows, notes = write_physical(read_blocks(capture, progress=report), signal_map, out, bus=bus)
-    _tell(notes)
+    _tell(notes.sentences())
     say(f"{rows:,} values written to {out}")
 
 
-def _tell(notes: ReadNotes) -> None:
-    for sentence in notes.sentences():
+def _tell(sentences: list[str]) -> None:
+    for sentence in sentences:
         say(f"Note: {sentence}.")

@@ -155,6 +155,21 @@ def test_reading_goes_on_behind_a_bad_line(tmp_path: Path, form: str, bad: str) 
     assert sum(len(block) for block in read_blocks(path, 6)) == 20
 
 
+@pytest.mark.parametrize("form", sorted(WRITERS))
+def test_an_11_bit_identifier_above_7ff_is_no_frame(tmp_path: Path, form: str) -> None:
+    """No bus can carry it; some loggers write 29-bit identifiers so, but which can't be told (`.mf4`, `.parquet`: see
+    their own tests)."""
+    path = tmp_path / f"odd.{form}"
+    odd = can.Message(timestamp=0.115, arbitration_id=0x900, is_extended_id=False, channel=0, data=b"\x07", dlc=1)
+    write(path, [*plain(12), odd, *(m for m in plain(20) if m.timestamp > 0.115)])
+    capture = read_capture(path)
+    assert int(capture.identifier.max()) <= 0x7FF
+    assert len(capture) == 20
+    assert capture.notes.unreadable_lines == 1
+    assert "900" in capture.notes.examples[0]
+    assert sum(block.notes.unreadable_lines for block in read_blocks(path, 7)) == 1
+
+
 def test_what_a_reader_skips_in_silence_is_counted(tmp_path: Path) -> None:
     path = tmp_path / "s.trc"
     write(path, plain(5))

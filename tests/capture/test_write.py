@@ -242,13 +242,36 @@ def test_convert_through_python_can(tmp_path: Path, make_capture: Make, frames_o
     frames[9] = (frames[9][0], 0x123, REMOTE, 0, b"", 4)
     source, target = tmp_path / "in.log", tmp_path / f"out.{form}"
     write_capture(make_capture(frames), source)
-    count, notes = convert(source, target)
-    assert count == 40
-    assert notes.sentences() == []
+    done = convert(source, target)
+    assert (done.frames, done.moved) == (40, 0)
+    assert done.notes.sentences() == []
     back, whole = read_capture(target), read_capture(source)
     first = int(back.time_ns[0]) - int(whole.time_ns[0])
     assert np.abs(back.time_ns - whole.time_ns - first).max() <= 10_000  # .asc and .blf count in 10 microseconds
     assert [row[1:3] + row[4:] for row in frames_of(back)] == [row[1:3] + row[4:] for row in frames_of(whole)]
+
+
+@pytest.mark.parametrize(
+    ("form", "moved"), [("asc", 2), ("blf", 2), ("csv", 0), ("mf4", 0), ("log", 0), ("parquet", 0)]
+)
+def test_a_clock_that_stepped_back_before_its_first_frame(
+    tmp_path: Path, make_capture: Make, form: str, moved: int
+) -> None:
+    """`.asc` and `.blf` count from the first frame: what is older gets its time, and that is told."""
+    start_ns = 1_700_000_000_000_000_000
+    steps_ns = [5 * 10**9, 2 * 10**9, 6 * 10**9, 4 * 10**9, 7 * 10**9]
+    source, target = tmp_path / "in.log", tmp_path / f"out.{form}"
+    write_capture(make_capture([(start_ns + step, 1 + i, 0, 0, b"", 0) for i, step in enumerate(steps_ns)]), source)
+    done = convert(source, target)
+    assert (done.frames, done.moved, done.notes.clock_steps_back) == (5, moved, 2)
+    back = read_capture(target)
+    assert back.identifier.tolist() == [1, 2, 3, 4, 5]
+    expected = [max(step, steps_ns[0]) if moved else step for step in steps_ns]
+    shown = back.time_ns - int(back.time_ns[0]) + steps_ns[0]
+    assert np.abs(shown - np.array(expected)).max() <= 10_000
+    words = [sys.executable, "-m", "swapbridge", "convert", str(source), str(target)]
+    said = subprocess.run(words, capture_output=True, text=True, check=True).stderr
+    assert ("2 frames are older than the first" in said) == bool(moved), said
 
 
 def test_convert_streams_between_our_forms(tmp_path: Path, make_capture: Make, frames_of: FramesOf) -> None:
@@ -257,11 +280,11 @@ def test_convert_streams_between_our_forms(tmp_path: Path, make_capture: Make, f
     with open(tmp_path / "in.log", "ab") as file:
         file.write(b"torn (1.0")
     seen: list[float] = []
-    count, notes = convert(tmp_path / "in.log", tmp_path / "out.parquet", progress=lambda share, _: seen.append(share))
-    assert (count, notes.torn_at_end) == (500, True)
+    done = convert(tmp_path / "in.log", tmp_path / "out.parquet", progress=lambda share, _: seen.append(share))
+    assert (done.frames, done.notes.torn_at_end) == (500, True)
     assert seen[-1] == 1.0
-    count, notes = convert(tmp_path / "out.parquet", tmp_path / "back.log")
-    assert (count, notes.torn_at_end) == (500, True), "the first reading's notes come along"
+    done = convert(tmp_path / "out.parquet", tmp_path / "back.log")
+    assert (done.frames, done.notes.torn_at_end) == (500, True), "the first reading's notes come along"
     assert frames_of(read_capture(tmp_path / "back.log")) == frames_of(read_capture(tmp_path / "in.log"))
     assert sum(len(block) for block in read_blocks(tmp_path / "out.parquet", 64)) == 500
 
