@@ -334,35 +334,61 @@ def came_back(plan: Plan, scene: Scene, run: Run) -> list[str]:
     return out
 
 
-def _reaction_ms(plan: Plan, scene: Scene, run: Run) -> float | None:
-    """Time from the fault's begin until the last of the signals that fall back first says its safe answer."""
+def _falling_back(plan: Plan, scene: Scene, run: Run) -> dict[tuple[int, int, str], list[tuple[int, bool]]]:
+    """When each signal made from a worthless source was sent, and whether it gave its safe answer."""
+    words = {n: (r.bus, r.word) for r in plan.receives for n in r.feeds}
     fields = {
-        (s.bus, s.word): [f for v in s.variants for f in v.fields if f.fallback is not None and f.feeds]
+        (s.bus, s.word): [
+            f
+            for v in s.variants
+            for f in v.fields
+            if f.fallback is not None
+            and f.layout.length > 1  # a flag is its safe answer half of the time
+            and scene.worthless.intersection(words[n] for n in f.feeds)
+        ]
         for s in plan.sends
     }
     messages = {key: scene.maps[plan.buses[key[0]].name].by_word(key[1]) for key in fields}
-    before: dict[tuple[int, int, str], int] = {}
-    first: dict[tuple[int, int, str], int] = {}
+    out: dict[tuple[int, int, str], list[tuple[int, bool]]] = {}
     for frame in run.device.sent:
         for one in fields.get((frame.bus, frame.word), ()):
-            if not carries(messages[frame.bus, frame.word], one.name, frame.data):
-                continue
-            key = frame.bus, frame.word, one.name
-            raw = one.layout.unpack(frame.data)
-            if frame.received_ns < scene.start_ns:
-                before[key] = raw
-            elif frame.received_ns <= scene.end_ns and raw == one.fallback and before.get(key, raw) != raw:
-                first.setdefault(key, frame.received_ns)
-    return round((max(first.values()) - scene.start_ns) / MS, 3) if first else None
+            if carries(messages[frame.bus, frame.word], one.name, frame.data):
+                told = frame.received_ns, one.layout.unpack(frame.data) == one.fallback
+                out.setdefault((frame.bus, frame.word, one.name), []).append(told)
+    return out
+
+
+def _reaction_ms(plan: Plan, scene: Scene, run: Run) -> float | None:
+    """Time from the fault's begin until the last signal whose source is worthless gives its safe answer."""
+    waits = []
+    for told in _falling_back(plan, scene, run).values():
+        before = [safe for at, safe in told if at < scene.start_ns]
+        first = next((at for at, safe in told if scene.start_ns <= at <= scene.end_ns and safe), None)
+        if before and not before[-1] and first is not None:
+            waits.append(first - scene.start_ns)
+    return round(max(waits) / MS, 3) if waits else None
 
 
 def _recovery_ms(plan: Plan, scene: Scene, run: Run) -> float | None:
-    """Time from the fault's end until each message that was sent before it has been sent again."""
-    before = {(s.bus, s.word) for s in run.device.sent if s.received_ns < scene.start_ns}
-    again: dict[tuple[int, int], int] = {}
-    for s in run.device.sent:
-        if s.received_ns >= scene.end_ns:
-            again.setdefault((s.bus, s.word), s.received_ns)
-    periodic = {(s.bus, s.word) for s in plan.sends if s.period_us}
-    waits = [again[k] - scene.end_ns for k in before & periodic if k in again]
+    """Time from the fault's end until all is as before.
+
+    That is until each message that could not get through is sent again, and until each signal that measured something
+    before, and does again for good, stops giving its safe answer. None where neither happened.
+    """
+    waits = []
+    if scene.stops_sending:
+        before = {(s.bus, s.word) for s in run.device.sent if s.received_ns < scene.start_ns}
+        again: dict[tuple[int, int], int] = {}
+        for s in run.device.sent:
+            if s.received_ns >= scene.end_ns:
+                again.setdefault((s.bus, s.word), s.received_ns)
+        periodic = {(s.bus, s.word) for s in plan.sends if s.period_us}
+        waits += [again[k] - scene.end_ns for k in before & periodic if k in again]
+    for told in _falling_back(plan, scene, run).values():
+        before_it = [safe for at, safe in told if at < scene.start_ns]
+        after = [(at, safe) for at, safe in told if at >= scene.end_ns]
+        # a value may also be its safe answer by itself: what is so a second later says nothing
+        settled = [safe for at, safe in after if SECOND <= at - scene.end_ns < 2 * SECOND]
+        if before_it and not before_it[-1] and after and after[0][1] and settled and not any(settled):
+            waits.append(next(at for at, safe in after if not safe) - scene.end_ns)
     return round(max(waits) / MS, 3) if waits else None

@@ -49,8 +49,12 @@ class Scene:
         What is done to the simulation before it runs.
     error_rate, clock_us
         For the simulation.
-    steps_clock, steps_back, cuts_power, stops_sending, crowds_bus : bool
+    steps_clock, steps_back, cuts_power : bool
         What rules about time have to allow for.
+    stops_sending : bool
+        Nothing of the translator's gets through for a while.
+    worthless : set of (int, int)
+        Bus and word of what is missing or not to be believed from the fault's begin to its end: safe answers are due.
     """
 
     plan: Plan
@@ -68,7 +72,7 @@ class Scene:
     steps_back: bool = False
     cuts_power: bool = False
     stops_sending: bool = False
-    crowds_bus: bool = False
+    worthless: set[tuple[int, int]] = field(default_factory=set)
 
     def prepare(self, simulation: Simulation, device: Device) -> None:
         """Everything that is done to a simulation before it runs."""
@@ -112,6 +116,7 @@ def silent_bus(scene: Scene) -> None:
     bus = scene.any_source()
     traffic = scene.traffic[bus]
     scene.traffic[bus] = pick(traffic, ~scene.within(traffic))
+    scene.worthless.update((bus, word) for word in scene.read_words(bus))
 
 
 def silent_identifier(scene: Scene) -> None:
@@ -119,6 +124,7 @@ def silent_identifier(scene: Scene) -> None:
     bus = scene.any_source()
     traffic, word = scene.traffic[bus], scene.any_word(bus)
     scene.traffic[bus] = pick(traffic, ~(scene.within(traffic) & (traffic.word == word)))
+    scene.worthless.add((bus, word))
 
 
 def coming_and_going(scene: Scene) -> None:
@@ -259,6 +265,11 @@ def stuck_counter(scene: Scene) -> None:
             _repair(data, message)
 
     _edit(scene, 1.0, edit)
+    for bus in scene.sources:
+        for word in scene.read_words(bus):
+            message = scene.message(bus, word)
+            if message is not None and _counter(message) is not None:
+                scene.worthless.add((bus, word))
 
 
 def jumping_counter(scene: Scene) -> None:
@@ -306,7 +317,6 @@ def _crowd(scene: Scene, bus: int, share: float) -> None:
     word = _free_word(scene, bus)
     added = repeated_frame(word, data, traffic.rates, share, scene.start_ns, scene.end_ns)
     scene.traffic[bus] = merge(traffic, added)
-    scene.crowds_bus = True
 
 
 def _target(scene: Scene) -> int:
@@ -327,6 +337,7 @@ def full_load(scene: Scene) -> None:
     """A burst of another node fills the bus to 100 % for 300 ms."""
     bus = _target(scene)
     scene.end_ns = min(scene.end_ns, scene.start_ns + 300 * MS)
+    scene.stops_sending = True
     _crowd(scene, bus, 1.0)
 
 
@@ -403,6 +414,7 @@ def crank_dip(scene: Scene) -> None:
 def sleep_and_wake(scene: Scene) -> None:
     """All buses fall silent until the translator takes them for asleep, and wake again."""
     scene.end_ns = scene.start_ns + max(b.silent_us for b in scene.plan.buses) * 1000 + SECOND
+    scene.stops_sending = True
     for bus in range(len(scene.traffic)):
         if len(scene.traffic[bus]):
             scene.traffic[bus] = pick(scene.traffic[bus], ~scene.within(scene.traffic[bus]))

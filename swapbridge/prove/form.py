@@ -324,10 +324,8 @@ def _ranges(label: str, pattern: MessageForm, ours: MessageForm, message: MapMes
         scale, offset = float(signal.scale), float(signal.offset)
         room = max(1, then.high - then.low)
         if then.low - now.low > room // 4 or now.high - then.high > room // 4:
-            beyond.append(
-                f"{signal.name} {now.low * scale + offset:g} to {now.high * scale + offset:g} {signal.unit}".rstrip()
-                + f" (was {then.low * scale + offset:g} to {then.high * scale + offset:g})"
-            )
+            ours_is, theirs_was = (_span(form, scale, offset) for form in (now, then))
+            beyond.append(f"{signal.name} {ours_is} {signal.unit}".rstrip() + f" (was {theirs_was})")
         if now.step > 2 * max(1, then.step):
             was = then.step * abs(scale)
             steps.append(f"{signal.name} {now.step * abs(scale):g} {signal.unit}".rstrip() + f" (was {was:g})")
@@ -358,6 +356,11 @@ def _ranges(label: str, pattern: MessageForm, ours: MessageForm, message: MapMes
             )
         )
     return out
+
+
+def _span(form: SignalForm, scale: float, offset: float) -> str:
+    low, high = form.low * scale + offset, form.high * scale + offset
+    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 
 def compare_start_up(

@@ -52,8 +52,8 @@ def overlay_picture(overlay: Overlay, number: int) -> str:
     )
     return (
         f"<figure><figcaption>{escape(overlay.title)}</figcaption>"
-        f'<div class="legend"><b class="source">thick: {escape(overlay.source_name)} {_unit(overlay.source_unit)}</b>, '
-        f'<b class="sent">thin: {escape(overlay.sent_name)} {_unit(overlay.sent_unit)}</b></div>'
+        f'<div class="legend"><b class="source">thick: {escape(overlay.source_name)}{_unit(overlay.source_unit)}</b>, '
+        f'<b class="sent">thin: {escape(overlay.sent_name)}{_unit(overlay.sent_unit)}</b></div>'
         f'<div class="zoom">zoom {buttons}</div><div class="picture">{_scale(source_axis, "source")}'
         f'<div class="scroll"><div class="inner"><svg viewBox="0 0 1000 100" preserveAspectRatio="none" role="img" '
         f'aria-label="{escape(overlay.title)}">{_curve(overlay.source, begin, end, source_axis, "source")}'
@@ -63,7 +63,7 @@ def overlay_picture(overlay: Overlay, number: int) -> str:
 
 
 def _unit(unit: str) -> str:
-    return f"({escape(unit)})" if unit else ""
+    return f" ({escape(unit)})" if unit else ""
 
 
 def _axis(points: Points) -> tuple[float, float]:

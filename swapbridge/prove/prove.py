@@ -119,7 +119,7 @@ def prove(
     checks += judge_silence(bench, ground.reference(), make)
     times, time_checks = signal_times(plan, run)
     loads, load_checks = bus_times(bench, run)
-    responses, response_checks = judge_responses(bench, run)
+    responses, response_checks = judge_responses(bench, run, maps)
     checks += [*time_checks, *age_limits(plan), *load_checks, *response_checks]
     faults: list[FaultRun] = []
     if tasks:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from html import escape
 from importlib.resources import files
@@ -21,6 +22,7 @@ AREA_TITLES = {
     "real time": "Real time on a virtual bus",
 }
 PASSES_SHOWN = 400
+_BREAKS = re.compile(r"(?<=[a-z_])[._](?=\w)|\((?=\w)", re.IGNORECASE)
 
 
 def _style() -> str:
@@ -91,25 +93,39 @@ def _worst(verdict: Verdict) -> str:
         return ""
     shown = rows[:60]
     more = f"<p>{len(rows) - len(shown)} more in the sections below.</p>" if len(rows) > len(shown) else ""
-    return f"<section><h2>What failed, and what to look at</h2>{_checks(shown)}{more}</section>"
+    title = "What to look at" if verdict.passed else "What failed, and what to look at"
+    return f"<section><h2>{title}</h2>{_checks(shown)}{more}</section>"
 
 
 def _checks(checks: Iterable[Check]) -> str:
     rows = [
         [
             _chip(c.status),
-            f"<b>{escape(c.subject)}</b><br>{escape(c.name)}",
-            escape(c.measured),
+            f"<b>{_words(c.subject)}</b><br>{escape(c.name)}",
+            _words(c.measured),
             escape(c.required),
             escape(c.remedy),
         ]
         for c in checks
     ]
-    return _table(["", "what", "measured", "required", "what to change"], rows)
+    return _table(["", "what", "measured", "required", "what to change"], rows, stacks=True)
 
 
-def _table(columns: Sequence[str], rows: Sequence[Sequence[str]], numbers: Sequence[int] = ()) -> str:
-    """A table of cells that are HTML already."""
+def _words(text: str) -> str:
+    """Text in which long names may break at their dots and underscores, and not anywhere."""
+    return _BREAKS.sub(r"\g<0><wbr>", escape(text))
+
+
+def _table(
+    columns: Sequence[str], rows: Sequence[Sequence[str]], numbers: Sequence[int] = (), *, stacks: bool = False
+) -> str:
+    """A table of cells that are HTML already; one that stacks shows its cells below each other on a narrow screen."""
+    if stacks:
+        labels = [f' data-label="{escape(c)}"' if c else "" for c in columns]
+        cells = ("".join(f"<td{label}>{cell}</td>" for label, cell in zip(labels, row, strict=True)) for row in rows)
+        head = "".join(f"<th>{escape(c)}</th>" for c in columns)
+        body = "".join(f"<tr>{row}</tr>" for row in cells)
+        return f"<table class=stacks><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
     head = "".join(f"<th{' class=n' if i in numbers else ''}>{escape(c)}</th>" for i, c in enumerate(columns))
     body = "".join(
         "<tr>" + "".join(f"<td{' class=n' if i in numbers else ''}>{cell}</td>" for i, cell in enumerate(row)) + "</tr>"
@@ -124,19 +140,18 @@ def _coverage(verdict: Verdict) -> str:
     tones = {"proved": "pass", "present": "pass", "missing": "fail", "not proved": "fail"}
     rows = [
         [
-            escape(c.module),
-            escape(c.bus),
-            escape(c.need),
-            escape(c.made_from),
-            escape(c.quality),
             f'<span class="chip {tones.get(c.state, "warn")}">{escape(c.state)}</span>',
+            f"<b>{_words(c.need)}</b>",
+            escape(c.module) + (f" on {escape(c.bus)}" if c.bus else ""),
+            _words(c.made_from),
+            escape(c.quality),
             escape(c.note),
         ]
         for c in verdict.coverage
     ]
     return (
         '<section id="needs"><h2>Coverage board: what each module waits for</h2>'
-        + _table(["module", "bus", "waits for", "made from", "how exact", "state", "note"], rows)
+        + _table(["", "waited for", "by", "made from", "how exact", "note"], rows, stacks=True)
         + "</section>"
     )
 
@@ -168,15 +183,16 @@ def _time(verdict: Verdict) -> str:
             [
                 escape(r.bus),
                 escape(r.identifier),
-                escape(r.name),
+                f"<b>{_words(r.name)}</b>" if r.planned else _words(r.name),
                 "no bound" if r.bound_ms is None else f"{r.bound_ms:.2f}",
-                f"{r.seen_ms:.2f}",
-                f"{r.deadline_ms:g}",
+                f"{r.seen_ms:.2f}" if r.seen_ms else "",
+                f"{round(r.deadline_ms, 1):g}",
             ]
             for r in verdict.responses
         ]
         out.append(
             "<h3>Response time of each identifier, ms: worst case by analysis, and seen</h3>"
+            "<p>What the translator sends is in bold. Nothing is seen where it never stood in the way.</p>"
             + _table(["bus", "id", "message", "worst case", "seen", "deadline"], rows, (3, 4, 5))
         )
     return "".join(out) + "</section>"
@@ -190,7 +206,7 @@ def _alike(times: Sequence[SignalTime]) -> list[list[str]]:
         numbers = (f"{t.median_ms:.2f}", f"{t.p99_ms:.2f}", f"{t.worst_ms:.2f}")
         budget = "" if t.budget_ms is None else f"{t.budget_ms:g}"
         rows.setdefault((message, *numbers, budget), []).append(name)
-    return [[f"<b>{escape(k[0])}</b> {escape(', '.join(names))}", *k[1:]] for k, names in rows.items()]
+    return [[f"<b>{_words(k[0])}</b> {_words(', '.join(names))}", *k[1:]] for k, names in rows.items()]
 
 
 def _faults(verdict: Verdict) -> str:
@@ -202,7 +218,8 @@ def _faults(verdict: Verdict) -> str:
         f'<section id="faults"><h2>Faults</h2><p>{len(singles)} runs with one fault, {len(pairs)} with two at once, '
         f"{sum(f.seconds for f in verdict.faults):,.0f} s of traffic.</p>"
     ]
-    shown = [f for f in verdict.faults if f.status != "pass"] + [f for f in singles if f.status == "pass"]
+    failed = [f for f in verdict.faults if f.status != "pass"]
+    shown = failed + [f for f in singles if f.status == "pass"]
     rows = [
         [
             _chip(f.status),
@@ -210,13 +227,16 @@ def _faults(verdict: Verdict) -> str:
             f"{f.frames_sent:,}",
             "" if f.reaction_ms is None else f"{f.reaction_ms:,.0f}",
             "" if f.recovery_ms is None else f"{f.recovery_ms:,.0f}",
-            escape("; ".join(f.problems[:3])),
-            str(f.seed),
+            *([_words("; ".join(f.problems[:3]))] if failed else []),
         ]
         for f in shown
     ]
-    columns = ["", "fault", "frames sent", "to fallback, ms", "to recover, ms", "problems", "seed"]
-    out.append(_table(columns, rows, (2, 3, 4, 6)))
+    columns = ["", "fault", "frames sent", "to safe answers, ms", "to recover, ms", *(["problems"] if failed else [])]
+    out.append(
+        "<p>To safe answers: until the last signal whose source is gone says its safe answer, limits and holds "
+        "included. To recover: from the fault's end until all is sent and measured again. Blank: not due.</p>"
+    )
+    out.append(_table(columns, rows, (2, 3, 4)))
     quiet = sum(f.status == "pass" for f in pairs)
     if quiet:
         out.append(f"<p>{quiet} pairs passed and are not listed.</p>")

@@ -6,6 +6,7 @@ their median period and the jitter that the recording shows; those of the plan w
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from itertools import pairwise
 
 import numpy as np
@@ -19,33 +20,34 @@ from swapbridge.prove.campaign import shortest_ns
 from swapbridge.prove.faults import MS
 from swapbridge.prove.timing import seen_response_ms
 from swapbridge.prove.verdict import Check, ResponseTime, judge
+from swapbridge.signalmap import SignalMap
 
 FEW = 5
 ONCE_NS = 1_000_000_000
 """Period that counts for what is sent once after wake-up, or now and then."""
 
 
-def judge_responses(bench: Bench, run: Run) -> tuple[list[ResponseTime], list[Check]]:
+def judge_responses(bench: Bench, run: Run, maps: Mapping[str, SignalMap]) -> tuple[list[ResponseTime], list[Check]]:
     """Response times of all buses and whether each identifier meets its deadline, which is its period."""
     rows, checks = [], []
-    for number in range(len(bench.plan.buses)):
-        one = _one_bus(bench, run, number)
+    for number, bus in enumerate(bench.plan.buses):
+        one = _one_bus(bench, run, number, maps.get(bus.name))
         rows += one
         checks += _judge(bench.plan, number, one)
     return rows, checks
 
 
-def _one_bus(bench: Bench, run: Run, number: int) -> list[ResponseTime]:
+def _one_bus(bench: Bench, run: Run, number: int, signal_map: SignalMap | None) -> list[ResponseTime]:
     plan, bus = bench.plan, bench.plan.buses[number]
-    names: list[str] = []
+    planned: list[bool] = []
     words: list[int] = []
     streams: list[Stream] = []
     deadlines: list[int] = []
 
-    def add(name: str, word: int, size: int, period: int, jitter: int, fd: bool) -> None:
+    def add(mine: bool, word: int, size: int, period: int, jitter: int, fd: bool) -> None:
         identifier, extended = split_word(word)
         cost = frame_time_ns(size, extended, bus.bit_rate, fd, bus.data_rate)
-        names.append(name)
+        planned.append(mine)
         words.append(word)
         streams.append(Stream(arbitration_key(identifier, extended), cost, max(period, cost), jitter))
         deadlines.append(period)
@@ -63,22 +65,24 @@ def _one_bus(bench: Bench, run: Run, number: int) -> list[ResponseTime]:
         period = int(np.median(gaps)) if len(gaps) >= FEW else ONCE_NS
         jitter = max(0, period - int(np.percentile(gaps, 1))) if len(gaps) >= FEW else 0
         size = int(traffic.length[rows].max())
-        add("", word, size, max(period, 1), min(jitter, period), size > 8)
+        add(False, word, size, max(period, 1), min(jitter, period), size > 8)
     for send in plan.sends:
         if send.bus == number:
-            add(send.name, send.word, send.length, shortest_ns(send) or ONCE_NS, 0, send.is_fd)
+            add(True, send.word, send.length, shortest_ns(send) or ONCE_NS, 0, send.is_fd)
+    known = {m.word: f"{bus.name}.{m.name}" for m in signal_map.messages} if signal_map is not None else {}
     bounds = response_times(streams, 1_000_000_000 // bus.bit_rate)
     seen = seen_response_ms(run, number)
     out = [
         ResponseTime(
             bus.name,
             format_identifier(word & ~EXTENDED_BIT, bool(word & EXTENDED_BIT)),
-            name,
+            known.get(word, ""),
+            mine,
             None if bound is None else round(bound / MS, 3),
             round(seen.get(word, 0.0), 3),
             round(deadline / MS, 3),
         )
-        for name, word, bound, deadline in zip(names, words, bounds, deadlines, strict=True)
+        for mine, word, bound, deadline in zip(planned, words, bounds, deadlines, strict=True)
     ]
     return [row for _, row in sorted(zip((s.priority for s in streams), out, strict=True), key=lambda p: p[0])]
 
@@ -87,7 +91,8 @@ def _judge(plan: Plan, number: int, rows: list[ResponseTime]) -> list[Check]:
     """One check a bus for the plan's identifiers, one for the others."""
     bus = plan.buses[number].name
     out = []
-    for whose, some in (("the plan's", [r for r in rows if r.name]), ("the others'", [r for r in rows if not r.name])):
+    for whose, mine in (("the plan's", True), ("the others'", False)):
+        some = [r for r in rows if r.planned is mine]
         if not some:
             continue
         late = [r for r in some if r.bound_ms is None or r.bound_ms > r.deadline_ms]
@@ -104,7 +109,7 @@ def _judge(plan: Plan, number: int, rows: list[ResponseTime]) -> list[Check]:
                 else f"{len(some)} identifiers, slowest {slowest.identifier} at most {bound}",
                 "worst-case response time within each one's period",
                 "send less often, or take load off the bus",
-                warn=whose != "the plan's",
+                warn=not mine,
             )
         )
     return out

@@ -85,11 +85,15 @@ class BusTime:
 
 @dataclass(frozen=True, slots=True)
 class ResponseTime:
-    """Worst-case response time of an identifier by analysis, what the simulation saw, and its deadline, in ms."""
+    """Worst-case response time of an identifier by analysis, what the simulation saw, and its deadline, in ms.
+
+    `seen_ms` is 0 where nothing of the translator's ever stood in its way.
+    """
 
     bus: str
     identifier: str
     name: str
+    planned: bool
     bound_ms: float | None
     seen_ms: float
     deadline_ms: float

@@ -45,3 +45,8 @@ def test_commands_by_hand_fit_and_exist(line: str) -> None:
     assert result.exit_code == 0
     for option in (w for w in words if w.startswith("--")):
         assert option in result.output, option
+
+
+def test_commands_by_hand_fit_a_screen_of_100_columns() -> None:
+    """They are printed two columns in."""
+    assert [line for line in BY_HAND.splitlines() if len(line) > 98] == []

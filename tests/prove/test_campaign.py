@@ -47,12 +47,24 @@ def test_the_sound_plan_bears(ground: Ground, name: str) -> None:
 
 
 def test_reaction_and_recovery_are_measured(ground: Ground) -> None:
-    """A silent donor: age limits 50 and 500 ms, holds up to 200 ms; back after three frames of 100 ms at most."""
-    results = [run_fault(ground, Task(("source bus silent",), 8, seed)) for seed in range(4)]
+    """A silent donor: age limits 50 and 500 ms, holds up to 200 ms; back after three frames of 100 ms at most.
+
+    A silent host: the request's age limit of 60 ms and a ramp; back after three frames of 10 ms.
+    """
+    results = [run_fault(ground, Task(("source bus silent",), 8, seed)) for seed in range(6)]
     reactions = [r.reaction_ms for r in results if r.reaction_ms is not None]
-    assert reactions
+    assert len(reactions) > 3
     assert all(40 < r < 750 for r in reactions)
-    assert all(r.recovery_ms is not None and r.recovery_ms < 200 for r in results)
+    assert max(reactions) > 400
+    recoveries = [r.recovery_ms for r in results if r.recovery_ms is not None]
+    # three frames of 100 ms, and the 100 ms of the message that it goes out in
+    assert all(20 < r < 420 for r in recoveries)
+    assert max(recoveries) > 200
+    one = [run_fault(ground, Task((name,), 8, 1)) for name in ("bits flipped", "clock wraps", "babbling node")]
+    assert [(r.reaction_ms, r.recovery_ms) for r in one] == [(None, None)] * 3, "nothing is due by that fault"
+    again = run_fault(ground, Task(("translator bus-off",), 8, 1)).recovery_ms
+    assert again is not None
+    assert again < 300
 
 
 def test_two_faults_at_once_and_again_from_the_seed(ground: Ground) -> None:

@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 import xml.etree.ElementTree as ElementTree
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -59,7 +60,7 @@ class _Page(HTMLParser):
     def handle_starttag(self, tag: str, attrs: Any) -> None:
         self.tags.append(tag)
         self.links += [v for k, v in attrs if k in ("href", "src", "srcset") and v]
-        if tag not in ("meta", "br", "input"):
+        if tag not in ("meta", "br", "wbr", "input"):
             self.open.append(tag)
 
     def handle_startendtag(self, tag: str, attrs: Any) -> None:
@@ -87,13 +88,31 @@ def test_the_page_needs_nothing_else_and_says_the_verdict_first(verdict: Verdict
 
 
 def test_what_users_wrote_is_shown_as_it_is(verdict: Verdict) -> None:
-    from dataclasses import replace
-
     evil = Check("form", "<script>alert(1)</script>", "a & b", "fail", "<b>", '"', "<i>")
     text = html_report(replace(verdict, checks=(evil,), plan_name="<x>"))
     assert "<script" not in text
     assert "&lt;script&gt;" in text
     assert text.index("FAILED") < 3000 + text.index("</style>")
+
+
+def test_the_page_is_read_on_a_phone_and_says_no_more_than_there_is(verdict: Verdict) -> None:
+    """Cells of wide tables carry their column's name, names break at dots only, and nothing failed where all passed."""
+    text = html_report(verdict)
+    assert verdict.passed
+    assert "<h2>What to look at</h2>" in text
+    assert "What failed" not in text
+    for label in ("what", "measured", "required", "what to change"):
+        assert f'data-label="{label}"' in text
+    assert "host.<wbr>ENGINE_<wbr>DATA" in text
+    assert "<wbr>" not in re.sub(r"[._(]<wbr>", "", text)
+    assert {r.name for r in verdict.responses if not r.planned} == {
+        "donor.FAST",
+        "donor.SLOW",
+        "host.REQUEST",
+        "host.BODY",
+    }
+    failed = Check("form", "host.X", "period", "fail", "12 ms", "10 ms", "set it")
+    assert "<h2>What failed, and what to look at</h2>" in html_report(replace(verdict, checks=(failed,)))
 
 
 def test_equal_inputs_and_seed_give_an_equal_verdict(verdict: Verdict) -> None:
@@ -108,8 +127,6 @@ def test_junit_counts_and_is_xml(verdict: Verdict) -> None:
     cases = root.findall(".//testcase")
     assert len(cases) == len(verdict.checks) == int(root.attrib["tests"])
     assert int(root.attrib["failures"]) == len(root.findall(".//failure")) == 0
-    from dataclasses import replace
-
     bad = replace(verdict, checks=(Check("form", "a<b", 'q"', "fail", "1 & 2", "3", "mend"),))
     root = ElementTree.fromstring(junit_xml(bad))
     failure = root.find(".//failure")
