@@ -6,6 +6,7 @@ line here, so that the reader can go on behind a bad line and every line that be
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import re
 import sqlite3
@@ -239,12 +240,14 @@ class _Rows:
     def words(self, row: int) -> str:
         """One row as an example of what can't be a frame."""
         payload = bytes(self.payload[row]).hex(" ").upper()
-        return f"{self.time[row]} {self.channel[row]} {self.identifier[row]:X} [{self.length[row]}] {payload}"
+        identifier: Any = self.identifier[row]
+        shown = f"{identifier:X}" if isinstance(identifier, int) else identifier
+        return f"{self.time[row]} {self.channel[row]} {shown} [{self.length[row]}] {payload}"
 
 
 def _columns(rows: _Rows, buses: BusNames, notes: NoteTaker) -> Columns:
     """Columns of python-can messages; messages that can't be frames are counted."""
-    time = np.array(rows.time, dtype=np.float64)
+    time = _times(rows.time)
     identifier, length = _integers(rows.identifier), _integers(rows.length)
     payloads = rows.payload
     held = np.fromiter(map(len, payloads), dtype=np.int64, count=len(payloads))
@@ -297,12 +300,21 @@ def _columns(rows: _Rows, buses: BusNames, notes: NoteTaker) -> Columns:
     return columns if good.all() else columns.rows(good)
 
 
-def _integers(values: list[int]) -> np.ndarray[Any, np.dtype[np.int64]]:
-    """A column of integers; those that no field of a frame could hold become -1."""
-    try:
-        return np.array(values, dtype=np.int64)
-    except OverflowError:
-        return np.array([value if abs(value) < 2**63 else -1 for value in values], dtype=np.int64)
+def _integers(values: list[Any]) -> np.ndarray[Any, np.dtype[np.int64]]:
+    """A column of integers; what no field of a frame could hold (a database holds anything) becomes -1."""
+    if set(map(type, values)) <= {int}:
+        with contextlib.suppress(OverflowError):
+            return np.array(values, dtype=np.int64)
+    whole = (value if isinstance(value, int) and abs(value) < 2**63 else -1 for value in values)
+    return np.fromiter(whole, dtype=np.int64, count=len(values))
+
+
+def _times(values: list[Any]) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """A column of seconds; what is no number becomes not a number."""
+    if set(map(type, values)) <= {float, int}:
+        return np.array(values, dtype=np.float64)
+    seconds = (value if isinstance(value, float | int) else np.nan for value in values)
+    return np.fromiter(seconds, dtype=np.float64, count=len(values))
 
 
 def _nanoseconds(time: np.ndarray[Any, np.dtype[np.float64]]) -> np.ndarray[Any, np.dtype[np.int64]]:

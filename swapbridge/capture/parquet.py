@@ -33,6 +33,8 @@ _FIXED: dict[str, Any] = {
     "length": pl.UInt8,
 }
 _ROWS = 1 << 20
+_UNREADABLE = (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError)
+"""What polars raises on a damaged file; the second is no Exception, but a failed assertion inside polars."""
 
 
 class _TooWide(Exception):
@@ -100,9 +102,8 @@ def _write(blocks: Iterable[Capture], path: str | Path, width: int) -> int:
         except pl.exceptions.PolarsError as error:
             if failure:
                 raise failure[0] from None
-            raise InputError(
-                f"can't write {path}: {_first_line(error)}; name a folder that exists and has room"
-            ) from error
+            reason = _first_line(error).rpartition("IO error: ")[2]  # what polars says before it misleads
+            raise InputError(f"can't write {path}: {reason}; name a folder that exists and has room") from error
     return written
 
 
@@ -131,7 +132,7 @@ def parquet_blocks(
         scan = pl.scan_parquet(path)
         schema = scan.collect_schema()
         total = int(scan.select(pl.len()).collect().item())
-    except (pl.exceptions.PolarsError, OSError) as error:
+    except _UNREADABLE as error:
         raise InputError(f"{path} is a damaged Parquet file ({_first_line(error)}): convert the log again") from error
     width = 64 if "payload_7" in schema else 8
     wanted = {**_FIXED, **{f"payload_{i}": pl.UInt64 for i in range(width // 8)}}
@@ -147,7 +148,7 @@ def parquet_blocks(
     for start in range(0, max(total, 1), rows):
         try:
             frame = scan.slice(start, rows).select(list(wanted)).collect()
-        except (pl.exceptions.PolarsError, OSError) as error:
+        except _UNREADABLE as error:
             raise InputError(
                 f"{path} is a damaged Parquet file ({_first_line(error)}): convert the log again"
             ) from error

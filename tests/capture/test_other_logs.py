@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import gzip
+import sqlite3
 from collections.abc import Callable
 from pathlib import Path
 
 import can
+import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from swapbridge.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, Capture, read_blocks, read_capture
+from swapbridge.capture.parquet import write_parquet
 from swapbridge.core.errors import InputError, SwapbridgeError
 
 FramesOf = Callable[[Capture], list[tuple[int, int, int, str, bytes, int]]]
@@ -234,6 +238,25 @@ def test_a_gzip_file_cut_anywhere_keeps_what_was_before_the_cut(tmp_path: Path, 
         assert rest.notes.stopped
 
 
+@pytest.mark.parametrize(("column", "value", "words"), [
+    ("arbitration_id", None, "None [1]"), ("arbitration_id", "x", "x [1]"), ("arbitration_id", 2.5, "2.5 [1]"),
+    ("dlc", "x", "102 [x]"), ("ts", "soon", "soon"), ("ts", None, "102 [1]"), ("arbitration_id", 2**62, "[1]"),
+])  # fmt: skip
+def test_rows_of_an_edited_database_that_are_no_frames_are_counted(
+    tmp_path: Path, column: str, value: object, words: str
+) -> None:
+    """SQLite keeps what it is given, whatever the column is called."""
+    path = tmp_path / "a.db"
+    write(path, plain(5))
+    with contextlib.closing(sqlite3.connect(path)) as database:
+        database.execute(f"UPDATE messages SET {column} = ? WHERE arbitration_id = 258", (value,))
+        database.commit()
+    capture = read_capture(path)
+    assert capture.identifier.tolist() == [0x100, 0x101, 0x103, 0x104]
+    assert capture.notes.unreadable_lines == 1
+    assert words in capture.notes.examples[0]
+
+
 def test_gzip_members_in_a_row_are_one_file(tmp_path: Path) -> None:
     """As loggers that append leave them."""
     parts = [gzip.compress(f"({i}.000000) can0 123#0{i}\n".encode()) for i in range(3)]
@@ -275,6 +298,42 @@ def test_damage_gives_a_capture_or_one_clear_error(
     path = tmp_path_factory.getbasetemp() / f"fuzz.{form}"
     path.write_bytes(bytes(seed) or b" ")
     assert_captured_or_refused(path)
+
+
+@pytest.mark.parametrize("form", ["db", "parquet"])
+@settings(deadline=None)
+@given(data=st.data())
+def test_a_damaged_file_of_tables_gives_a_capture_or_one_clear_error(
+    tmp_path_factory: pytest.TempPathFactory, make_capture: Callable[..., Capture], form: str, data: st.DataObject
+) -> None:
+    path = tmp_path_factory.getbasetemp() / f"fuzz.{form}"
+    if form == "db":
+        path.unlink(missing_ok=True)
+        write(path, plain(20))
+    else:
+        write_parquet(lambda: [make_capture([(i, i, 0, 0, bytes([i] * 8), 8) for i in range(50)])], path)
+    seed = bytearray(path.read_bytes())
+    for _ in range(data.draw(st.integers(1, 3))):
+        at = data.draw(st.integers(4, len(seed) - 1) | st.integers(max(4, len(seed) - 1500), len(seed) - 1))
+        junk = data.draw(st.binary(min_size=1, max_size=4))
+        seed[at : at + len(junk)] = junk
+    path.write_bytes(bytes(seed))
+    assert_captured_or_refused(path)
+
+
+def test_a_parquet_file_that_polars_panics_at_is_damaged(
+    tmp_path: Path, make_capture: Callable[..., Capture], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Seen about once in 500 files with a few wrong bytes; the panic is no Exception."""
+    path = tmp_path / "p.parquet"
+    write_parquet(lambda: [make_capture([(1, 1, 0, 0, b"", 0)])], path)
+
+    def panics(*_: object, **__: object) -> pl.DataFrame:
+        raise pl.exceptions.PanicException("called `Result::unwrap()` on an `Err` value\nmore")
+
+    monkeypatch.setattr(pl.LazyFrame, "collect", panics)
+    with pytest.raises(InputError, match=r"is a damaged Parquet file .*convert the log again"):
+        read_capture(path)
 
 
 @settings(deadline=None)
