@@ -66,12 +66,13 @@ class TargetSignal:
         self.wanted = self._wanted()
         self.loose = self.dotted in reference.loose
         self.exact = Fraction(0)
-        """The last value before rounding, of a loose signal."""
+        """Of a loose signal, what it says before rounding: measured, held, on its ramp, or its safe answer."""
         self._memo = reference.known.raws.setdefault(self.dotted, {})
         self._key: Callable[[], tuple[object, ...]] | None = None
         self._key = reference.watch(self.measured)
         self.safe = self._safe_if_any()
         self.held, self.left = (self.safe.raw if self.safe else 0), 0
+        self.held_exact = Fraction(self.held)
 
     @property
     def dotted(self) -> str:
@@ -270,13 +271,13 @@ class TargetSignal:
         if safe is None or (not safe.hold_us and not safe.ramp):
             return
         raw, valid = self.measured()
+        if valid:
+            self.held, self.held_exact = raw, self.exact
         if safe.ramp:
-            if valid:
-                self.held = raw
-            else:
+            if not valid:
                 self.held += max(min(safe.raw - self.held, safe.ramp), -safe.ramp)
+                self.held_exact += max(min(safe.raw - self.held_exact, safe.ramp), -safe.ramp)
         elif valid:
-            self.held = raw
             self.left = 1 if safe.hold_us < 0 else max(1, ceil(Fraction(safe.hold_us, self.reference.bridge.step_us)))
         elif safe.hold_us > 0:
             self.left = max(0, self.left - 1)
@@ -287,7 +288,9 @@ class TargetSignal:
         if valid or self.safe is None:
             return raw, valid
         if self.safe.ramp or (self.safe.hold_us and self.left):
+            self.exact = self.held_exact
             return self.held, False
+        self.exact = Fraction(self.safe.raw)
         return self.safe.raw, False
 
 
@@ -390,6 +393,11 @@ class Target:
             return None
         schedule.move_on(now, was_cyclic, sent=True)
         return self.next_payload()
+
+    def answer(self) -> bytes | None:
+        """What an answer to a scan tool would carry now; None when its source is stale or the bus asleep."""
+        stale = not all(signal.raw()[1] for _, signal in self.forms[0].fields)
+        return None if stale or not self.schedule.active else self._plain()
 
     def _plain(self) -> bytes:
         """The payload before counter and checksum."""

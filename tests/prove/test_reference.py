@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
 import pytest
@@ -12,12 +13,14 @@ from hypothesis import strategies as st
 
 from swapbridge.bridge import Translator, compile_bridge
 from swapbridge.bridge.functions import FUNCTIONS as LANGUAGE
+from swapbridge.core.layout import Layout
 from swapbridge.prove.bench import set_up, simulate
 from swapbridge.prove.content import judge_trace
 from swapbridge.prove.exact import FUNCTIONS, nearest
 from swapbridge.prove.exact_memory import MEMORIES
-from swapbridge.prove.reference import Reference, steps_of
-from tests.prove import small_swap
+from swapbridge.prove.reference import Reference, loose_fields, steps_of
+from swapbridge.signalmap import MapMessage, MapSignal
+from tests.prove import mutations, small_swap
 
 
 def test_every_function_of_the_language_is_known() -> None:
@@ -165,3 +168,37 @@ def test_passed_frames_are_known_from_made_ones(captures: Any) -> None:
     without = replace(plan, passes=())
     contents = judge_trace(without, Reference(bridge, maps, steps_of(plan)), trace)
     assert contents.strangers[1, 0x391] > 20
+
+
+LOOSE = """
+[sources."donor.SLOW".signals]
+Coolant = { unit = "kPa" }
+
+[[messages]]
+send = "host.PRESSURE"
+period_ms = 50
+[messages.signals]
+Oil = { value = "clamp(donor.SLOW.Coolant, 0 kPa, 140 kPa)", fallback = "not available", HOLD role = "value" }
+"""
+
+
+@pytest.mark.parametrize("hold", ["", "hold_ms = 300,"])
+def test_a_nearby_constant_excuses_no_missing_fallback(captures: Any, hold: str) -> None:
+    """A factor of more than 31 bits may move a value by 1/1000 step; the safe answer is due to the bit all the same."""
+    head, _, _ = small_swap.BRIDGE.partition("[[messages]]")
+    maps = small_swap.maps()
+    oil = MapSignal("Oil", Layout(0, 8), Fraction(1, 10), unit="psi", minimum=Fraction(0), maximum=Fraction(25),
+                    not_available=(255,))  # fmt: skip
+    pressure = MapMessage("PRESSURE", 0x320, False, 1, (oil,), senders=("ENGINE",))
+    maps["host"] = replace(maps["host"], messages=(*maps["host"].messages, pressure))
+    bridge = small_swap.bridge(head + LOOSE.replace("HOLD", hold))
+    plan = compile_bridge(bridge, maps).plan
+    assert loose_fields(plan) == {"host.PRESSURE.Oil"}
+    whole = captures["donor"]
+    rows = (whole.identifier != 0x291) | (whole.time_ns < whole.time_ns[0] + 1_500_000_000)
+    bench = set_up(plan, {"donor": whole.select(rows), "host": captures["host"]})
+    for one, right in ((plan, True), (mutations.without_fallback(plan, "host.PRESSURE"), False)):
+        trace: Any = simulate(replace(bench, plan=one), partial(Translator, one)).device.trace
+        contents = judge_trace(plan, Reference(bridge, maps, steps_of(plan), loose=loose_fields(plan)), trace)
+        assert (contents.wrong == 0) == right, contents.first_problem()
+        assert contents.tallies[1, 0x320].frames > 40
