@@ -276,7 +276,8 @@ class TargetSignal:
         if safe.ramp:
             if not valid:
                 self.held += max(min(safe.raw - self.held, safe.ramp), -safe.ramp)
-                self.held_exact += max(min(safe.raw - self.held_exact, safe.ramp), -safe.ramp)
+                left = safe.raw - self.held_exact
+                self.held_exact += min(max(left, Fraction(-safe.ramp)), Fraction(safe.ramp))
         elif valid:
             self.left = 1 if safe.hold_us < 0 else max(1, ceil(Fraction(safe.hold_us, self.reference.bridge.step_us)))
         elif safe.hold_us > 0:
