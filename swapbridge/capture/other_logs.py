@@ -35,6 +35,8 @@ _RECEIVED = -1
 _COARSE_S = 1e-8
 """Where doubles near a time are further apart than this, its logger's microseconds are all that is known."""
 CSV_HEADER = "timestamp,arbitration_id,extended,remote,error,dlc,data"
+_NO_SIZE = re.compile(rb"LOBJ.{4}\0{4}", re.DOTALL)
+"""An object of a .blf whose size is 0, or data that only look like one."""
 _ASC_FRAME = re.compile(r"\s*\d+\.\d+\s+(?:\d+|CANFD)\s+\S")
 _TEXT_RULES: dict[str, tuple[Callable[[str], bool], str]] = {
     "asc": (lambda line: _ASC_FRAME.match(line) is not None, "no internal events logged\n"),
@@ -184,7 +186,7 @@ def _binary_blocks(form: str, path: Path, source: Source, notes: NoteTaker) -> I
     block: list[Any] = []
     try:
         if form == "blf":
-            reader: Any = can.BLFReader(source.stream)
+            reader: Any = _blf_reader(source)
             if source.gzip is None and reader.file_size > source.size:
                 notes.stopped = f"the file is shorter than its header says: it was read up to byte {source.size:,}"
         else:
@@ -204,6 +206,37 @@ def _binary_blocks(form: str, path: Path, source: Source, notes: NoteTaker) -> I
             raise InputError(f"{path} can't be read as .{form} ({_words(error)}): name a capture") from error
         notes.stopped = f"the file is damaged behind frame {read:,} ({_words(error)}); the frames before it were read"
         yield block
+
+
+def _blf_reader(source: Source) -> Any:
+    """python-can's reader, which would come back to an object of size 0 for ever, made to stop there."""
+    import can
+
+    reader: Any = can.BLFReader(source.stream)
+    read_objects = reader._parse_container
+
+    def parse_container(data: bytes) -> Iterator[Any]:
+        end = None
+        if _NO_SIZE.search(reader._tail + data):
+            data, reader._tail = reader._tail + data, b""
+            end = _endless(data)
+        yield from read_objects(data[:end])
+        if end is not None:
+            raise can.io.blf.BLFParseError("an object has no size")
+
+    reader._parse_container = parse_container
+    return reader
+
+
+def _endless(data: bytes) -> int | None:
+    """Where the first object of size 0 begins, going from object to object as the reader does; None without one."""
+    at = 0
+    while (at := data.find(b"LOBJ", at, at + 8)) >= 0 and at + 16 <= len(data):
+        size = int.from_bytes(data[at + 8 : at + 12], "little")
+        if not size:
+            return at
+        at += size
+    return None
 
 
 def _words(error: BaseException) -> str:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import gzip
+import re
 import sqlite3
+import struct
 from collections.abc import Callable
 from pathlib import Path
 
@@ -336,14 +338,47 @@ def test_a_parquet_file_that_polars_panics_at_is_damaged(
         read_capture(path)
 
 
+def unzipped_blf(path: Path, count: int) -> bytes:
+    """A file whose objects stand in it as they are."""
+    with can.BLFWriter(str(path), compression_level=0) as writer:
+        for message in plain(count):
+            writer.on_message_received(message)
+    return path.read_bytes()
+
+
+@pytest.mark.parametrize("kind", [1, 200], ids=["frames for ever", "nothing for ever"])
+def test_a_blf_object_without_a_size_ends_the_reading(tmp_path: Path, kind: int) -> None:
+    """python-can's reader would come back to it for ever."""
+    path = tmp_path / "endless.blf"
+    whole = bytearray(unzipped_blf(path, 20))
+    objects = [found.start() for found in re.finditer(b"LOBJ", whole)]
+    assert len(objects) == 21, "a container and what is in it"
+    struct.pack_into("<II", whole, objects[6] + 8, 0, kind)
+    path.write_bytes(whole)
+    capture = read_capture(path)
+    assert len(capture) <= 5
+    assert "an object has no size" in capture.notes.stopped
+
+
+def test_what_only_looks_like_an_object_without_a_size_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "looks.blf"
+    data = b"LOBJ" + bytes(60)
+    sent = [can.Message(timestamp=i / 100, arbitration_id=i, is_extended_id=False, is_fd=True, channel=0, data=data)
+            for i in range(9)]  # fmt: skip
+    write(path, sent)
+    capture = read_capture(path)
+    assert len(capture) == 9
+    assert not capture.notes.stopped
+    assert capture.payload[3].tobytes() == data
+
+
 @settings(deadline=None)
-@given(st.integers(0, 200), st.binary(max_size=8))
+@given(st.integers(0, 1100), st.binary(max_size=8))
 def test_a_damaged_blf_gives_a_capture_or_one_clear_error(
     tmp_path_factory: pytest.TempPathFactory, at: int, junk: bytes
 ) -> None:
     path = tmp_path_factory.getbasetemp() / "fuzz.blf"
-    write(path, plain(3))
-    seed = bytearray(path.read_bytes())
+    seed = bytearray(unzipped_blf(path, 20))
     seed[at : at + len(junk)] = junk
     path.write_bytes(bytes(seed))
     assert_captured_or_refused(path)
