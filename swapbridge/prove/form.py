@@ -7,7 +7,7 @@ translator's frames must match. The same measures are taken of both, and every d
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -240,12 +240,12 @@ def compare_forms(
         if usual > 0.02:
             add(
                 "counter",
-                True,
+                False,
                 f"the map's rule misses {pattern.counter_bad:,} of the old engine's own steps",
                 "a rule that fits the old engine",
-                "",
+                "find the counter's rule anew with `swapbridge guess`",
+                warn=True,
             )
-            out[-1] = replace(out[-1], status="warn", remedy="find the counter's rule anew with `swapbridge guess`")
         else:
             add(
                 "counter",
@@ -258,12 +258,12 @@ def compare_forms(
         if pattern.checksum_bad > 0.02 * pattern.checksum_seen:
             add(
                 "checksum",
-                True,
+                False,
                 f"the map's method misses {pattern.checksum_bad:,} of {pattern.checksum_seen:,} old frames",
                 "a method that fits the old engine",
-                "",
+                "find the checksum's method anew with `swapbridge guess`",
+                warn=True,
             )
-            out[-1] = replace(out[-1], status="warn", remedy="find the checksum's method anew with `swapbridge guess`")
         else:
             add(
                 "checksum",

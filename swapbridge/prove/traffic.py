@@ -183,20 +183,9 @@ def merge(traffic: Traffic, added: Traffic) -> Traffic:
     )
 
 
-def pick(traffic: Traffic, rows: npt.NDArray[np.bool_] | Ints) -> Traffic:
+def pick(traffic: Traffic, rows: npt.NDArray[np.bool_]) -> Traffic:
     """Some frames only; nobody moves into the room that the others leave, except frames that had waited for it."""
-    release, duration, order = traffic.release_ns[rows], traffic.duration_ns[rows], traffic.order[rows]
-    return _settle(
-        traffic.word[rows],
-        traffic.flags[rows],
-        traffic.length[rows],
-        traffic.payload[rows],
-        order,
-        release,
-        duration,
-        _by_priority(release, duration, order),
-        traffic.rates,
-    )
+    return at_other_times(traffic, traffic.release_ns[rows], np.flatnonzero(rows))
 
 
 def at_other_times(traffic: Traffic, release: Ints, rows: Ints) -> Traffic:

@@ -10,8 +10,8 @@ import numpy as np
 from swapbridge.bridge.bridge_file import BridgeFile
 from swapbridge.bridge.bridge_read import parse_bridge
 from swapbridge.capture.capture import Capture
-from swapbridge.core.integrity import Checksum, Counter, Crc, Sum
-from swapbridge.core.layout import Layout
+from swapbridge.core.integrity import Checksum, Counter, Crc, Method, Sum
+from swapbridge.core.layout import ByteOrder, Layout
 from swapbridge.signalmap import MapMessage, MapNode, MapSignal, SignalMap
 
 BRIDGE = """
@@ -84,205 +84,97 @@ role = "status"
 """A bridge both ways: conversion of units, a filter, a table, limits, a ramp, holding, states."""
 
 
-def _signal(name: str, start: int, length: int, **more: object) -> MapSignal:
-    order = more.pop("order", "little_endian")
-    signed = bool(more.pop("signed", False))
-    layout = Layout(start, length, order, signed)  # type: ignore[arg-type]
-    for key in ("scale", "offset", "minimum", "maximum"):
-        if key in more:
-            more[key] = Fraction(str(more[key]))
-    return MapSignal(name, layout, **more)  # type: ignore[arg-type]
+_BIG: ByteOrder = "big_endian"
+_SPEED, _TORQUE, _COOLANT = (
+    f"Vehicle.Powertrain.CombustionEngine.{name}" for name in ("Speed", "Torque", "EngineCoolant.Temperature")
+)
+_LAMP = "Vehicle.OBD.Status.IsMILOn"
+_REDUCTION = "Vehicle.Powertrain.Transmission.TorqueReductionRequest"
+
+
+def _signal(
+    name: str,
+    start: int,
+    length: int,
+    measures: str = "",
+    order: ByteOrder = "little_endian",
+    *,
+    role: str = "",
+    reserved: int | None = None,
+    **more: Any,
+) -> MapSignal:
+    """A signal; `measures` is scale, offset, minimum, maximum and unit."""
+    if measures:
+        *numbers, unit = measures.split()
+        more.update(zip(("scale", "offset", "minimum", "maximum"), map(Fraction, numbers), strict=True), unit=unit)
+    codes = () if reserved is None else (reserved,)
+    return MapSignal(name, Layout(start, length, order), role=role, not_available=codes, **more)
+
+
+def _count(start: int, high: int = 15, order: ByteOrder = "little_endian") -> MapSignal:
+    return _signal("Count", start, 4, order=order, counter=Counter(0, high))
+
+
+def _check(start: int, method: Method, order: ByteOrder = "little_endian") -> MapSignal:
+    return _signal("Check", start, 8, order=order, checksum=Checksum(Layout(start, 8, order), method))
+
+
+def _message(name: str, identifier: int, length: int, period_ms: int, sender: str, *signals: MapSignal) -> MapMessage:
+    period = Fraction(period_ms)
+    return MapMessage(name, identifier, False, length, signals, period_ms=period, senders=(sender,))
 
 
 def maps() -> dict[str, SignalMap]:
     """Signal maps of both buses."""
-    engine = "Vehicle.Powertrain.CombustionEngine"
-    fast = MapMessage(
-        "FAST",
-        0x101,
-        False,
-        8,
-        (
-            _signal(
-                "Speed",
-                0,
-                16,
-                scale="0.125",
-                minimum=0,
-                maximum=8000,
-                unit="rpm",
-                role=f"{engine}.Speed",
-                not_available=(0xFFFF,),
-            ),
-            _signal(
-                "Torque",
-                16,
-                12,
-                scale="0.5",
-                offset=-400,
-                minimum=-400,
-                maximum=1600,
-                unit="Nm",
-                role=f"{engine}.Torque",
-                not_available=(0xFFF,),
-            ),
-            _signal("Count", 48, 4, counter=Counter(0, 14)),
-            _signal("Check", 56, 8, checksum=Checksum(Layout(56, 8), Crc(8, 0x1D, 0xFF, False, 0xFF, tuple(range(7))))),
+    donor = (
+        _message(
+            "FAST", 0x101, 8, 10, "PCM",
+            _signal("Speed", 0, 16, "0.125 0 0 8000 rpm", role=_SPEED, reserved=0xFFFF),
+            _signal("Torque", 16, 12, "0.5 -400 -400 1600 Nm", role=_TORQUE, reserved=0xFFF),
+            _count(48, 14),
+            _check(56, Crc(8, 0x1D, 0xFF, False, 0xFF, tuple(range(7)))),
         ),
-        period_ms=Fraction(10),
-        senders=("PCM",),
-    )
-    slow = MapMessage(
-        "SLOW",
-        0x291,
-        False,
-        8,
-        (
-            _signal(
-                "Coolant",
-                0,
-                8,
-                scale="0.75",
-                offset=-48,
-                minimum=-48,
-                maximum="142.5",
-                unit="degC",
-                role=f"{engine}.EngineCoolant.Temperature",
-                not_available=(255,),
-            ),
-            _signal("Lamp", 8, 1, role="Vehicle.OBD.Status.IsMILOn"),
+        _message(
+            "SLOW", 0x291, 8, 100, "PCM",
+            _signal("Coolant", 0, 8, "0.75 -48 -48 142.5 degC", role=_COOLANT, reserved=255),
+            _signal("Lamp", 8, 1, role=_LAMP),
         ),
-        period_ms=Fraction(100),
-        senders=("PCM",),
-    )
-    tcu = MapMessage(
-        "TCU_REQUEST",
-        0x0F1,
-        False,
-        6,
-        (
-            _signal(
-                "Request",
-                0,
-                12,
-                scale="0.5",
-                offset=-500,
-                minimum=-500,
-                maximum=1500,
-                unit="Nm",
-                role="Vehicle.Powertrain.Transmission.TorqueReductionRequest",
-            ),
+        _message(
+            "TCU_REQUEST", 0x0F1, 6, 20, "TCU",
+            _signal("Request", 0, 12, "0.5 -500 -500 1500 Nm", role=_REDUCTION),
             _signal("Active", 12, 1, role="Status"),
-            _signal("Count", 32, 4, counter=Counter(0, 15)),
-            _signal("Check", 40, 8, checksum=Checksum(Layout(40, 8), Sum(8, tuple(range(5)), constant=0x33))),
+            _count(32),
+            _check(40, Sum(8, tuple(range(5)), constant=0x33)),
         ),
-        period_ms=Fraction(20),
-        senders=("TCU",),
-    )
-    data = MapMessage(
-        "ENGINE_DATA",
-        0x0C8,
-        False,
-        8,
-        (
-            _signal(
-                "Speed",
-                7,
-                16,
-                order="big_endian",
-                scale="0.25",
-                minimum=0,
-                maximum=16000,
-                unit="rpm",
-                role=f"{engine}.Speed",
-                not_available=(0xFFFF,),
-            ),
-            _signal(
-                "Torque",
-                23,
-                12,
-                order="big_endian",
-                scale="0.5",
-                offset=-500,
-                minimum=-500,
-                maximum="1547",
-                unit="Nm",
-                role=f"{engine}.Torque",
-                not_available=(0xFFF,),
-            ),
-            _signal("Running", 27, 1, order="big_endian"),
-            _signal(
-                "Smooth",
-                39,
-                16,
-                order="big_endian",
-                scale=1,
-                minimum=0,
-                maximum=16000,
-                unit="rpm",
-                role=f"{engine}.Speed",
-                not_available=(0xFFFF,),
-            ),
-            _signal("Count", 51, 4, order="big_endian", counter=Counter(0, 15)),
-            _signal(
-                "Check",
-                63,
-                8,
-                order="big_endian",
-                checksum=Checksum(
-                    Layout(63, 8, "big_endian"), Crc(8, 0x2F, 0xFF, False, 0xFF, tuple(range(7)), before=b"\xc8")
-                ),
-            ),
+    )  # fmt: skip
+    host = (
+        _message(
+            "ENGINE_DATA", 0x0C8, 8, 10, "ENGINE",
+            _signal("Speed", 7, 16, "0.25 0 0 16000 rpm", _BIG, role=_SPEED, reserved=0xFFFF),
+            _signal("Torque", 23, 12, "0.5 -500 -500 1547 Nm", _BIG, role=_TORQUE, reserved=0xFFF),
+            _signal("Running", 27, 1, order=_BIG),
+            _signal("Smooth", 39, 16, "1 0 0 16000 rpm", _BIG, role=_SPEED, reserved=0xFFFF),
+            _count(51, order=_BIG),
+            _check(63, Crc(8, 0x2F, 0xFF, False, 0xFF, tuple(range(7)), before=b"\xc8"), _BIG),
         ),
-        period_ms=Fraction(10),
-        senders=("ENGINE",),
-    )
-    temps = MapMessage(
-        "TEMPS",
-        0x280,
-        False,
-        4,
-        (
-            _signal(
-                "Coolant",
-                7,
-                10,
-                order="big_endian",
-                scale="0.5",
-                offset=-40,
-                minimum=-40,
-                maximum=470,
-                unit="degF",
-                role=f"{engine}.EngineCoolant.Temperature",
-                not_available=(1023,),
-            ),
-            _signal("Dial", 23, 8, order="big_endian", scale="0.5", minimum=0, maximum=100, unit="%"),
-            _signal("Lamp", 31, 1, order="big_endian", role="Vehicle.OBD.Status.IsMILOn"),
+        _message(
+            "TEMPS", 0x280, 4, 100, "ENGINE",
+            _signal("Coolant", 7, 10, "0.5 -40 -40 470 degF", _BIG, role=_COOLANT, reserved=1023),
+            _signal("Dial", 23, 8, "0.5 0 0 100 %", _BIG),
+            _signal("Lamp", 31, 1, order=_BIG, role=_LAMP),
         ),
-        period_ms=Fraction(100),
-        senders=("ENGINE",),
-    )
-    request = MapMessage(
-        "REQUEST",
-        0x0B4,
-        False,
-        6,
-        (
-            _signal(
-                "Torque", 7, 12, order="big_endian", scale="0.5", offset=-500, minimum=-500, maximum="1546.5", unit="Nm"
-            ),
-            _signal("Active", 11, 1, order="big_endian"),
-            _signal("Count", 35, 4, order="big_endian", counter=Counter(0, 15)),
+        _message(
+            "REQUEST", 0x0B4, 6, 10, "TRANS",
+            _signal("Torque", 7, 12, "0.5 -500 -500 1546.5 Nm", _BIG),
+            _signal("Active", 11, 1, order=_BIG),
+            _count(35, order=_BIG),
         ),
-        period_ms=Fraction(10),
-        senders=("TRANS",),
-    )
-    body = MapMessage("BODY", 0x2F0, False, 2, (_signal("Key", 0, 1),), period_ms=Fraction(50), senders=("BCM",))
+        _message("BODY", 0x2F0, 2, 50, "BCM", _signal("Key", 0, 1)),
+    )  # fmt: skip
     return {
-        "donor": SignalMap((fast, slow, tcu), (MapNode("PCM", "engine"), MapNode("TCU", "transmission"))),
+        "donor": SignalMap(donor, (MapNode("PCM", "engine"), MapNode("TCU", "transmission"))),
         "host": SignalMap(
-            (data, temps, request, body),
-            (MapNode("ENGINE", "engine"), MapNode("TRANS", "transmission"), MapNode("BCM", "body")),
+            host, (MapNode("ENGINE", "engine"), MapNode("TRANS", "transmission"), MapNode("BCM", "body"))
         ),
     }
 

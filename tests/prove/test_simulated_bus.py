@@ -218,7 +218,7 @@ def test_added_traffic_is_arbitrated_with_the_recorded(capture_of: Any) -> None:
     order = np.argsort(both.start_ns, kind="stable")
     assert (both.start_ns[order][1:] >= ends[order][:-1]).all(), "one frame at a time"
     assert (both.start_ns >= both.release_ns).all()
-    alone = pick(both, np.flatnonzero(both.word == 0x300))
+    alone = pick(both, both.word == 0x300)
     assert (alone.start_ns == recorded.start_ns).all()
 
 
