@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -21,6 +22,8 @@ Progress = Callable[[float, str], None]
 FORMS = ("log", *TEXT_FORMS, *BINARY_FORMS, "mf4", "parquet")
 """Forms that `read_capture` reads; all but .db and .parquet also with .gz behind."""
 BLOCK_ROWS = 1 << 20
+TORN_WINDOW = 1 << 18
+"""Frames before a last line without an end that tell whether it is whole."""
 _MAGIC = {b"LOGG": "blf", b"MDF ": "mf4", b"SQLite f": "db", b"PAR1": "parquet"}
 _SNIFFED = 4096
 _LOOKS = (
@@ -69,7 +72,7 @@ def read_capture(path: str | Path, *, progress: Progress | None = None) -> Captu
     reading, gatherer = _Reading(), Gatherer()
     for columns in _all_columns(path, reading, progress):
         gatherer.add(columns)
-    if reading.open_end and len(gatherer.parts) > 1 and _is_torn(gatherer.parts[-1], gatherer.parts[:-1]):
+    if reading.open_end and _is_torn(gatherer.parts[-1], gatherer.parts[:-1]):
         gatherer.parts.pop()
         reading.notes.torn = True
     capture = reading.noted(gatherer.capture(reading.buses.names, str(path)), reading.notes)
@@ -91,7 +94,7 @@ def read_blocks(path: str | Path, rows: int = BLOCK_ROWS, *, progress: Progress 
     path = Path(path)
     reading, gatherer = _Reading(), Gatherer()
     waiting = total = 0
-    last: Columns | None = None
+    recent: deque[Columns] = deque()
     edge: Capture | None = None
 
     def block(limit: int) -> Capture:
@@ -110,12 +113,13 @@ def read_blocks(path: str | Path, rows: int = BLOCK_ROWS, *, progress: Progress 
     for columns in _all_columns(path, reading, progress):
         gatherer.add(columns)
         waiting += len(columns)
-        if reading.open_end and last is not None and _is_torn(columns, [last, *gatherer.parts[:-1]]):
+        if reading.open_end and _is_torn(columns, recent):
             gatherer.parts.pop()
             waiting -= len(columns)
             reading.notes.torn = True
-        elif len(columns):
-            last = columns
+        recent.append(replace(columns))  # another object, since the gatherer empties what it was given
+        while sum(map(len, recent)) - len(recent[0]) >= TORN_WINDOW:
+            recent.popleft()
         while waiting >= rows:
             yield block(rows)
     if not waiting and not total:
@@ -196,10 +200,14 @@ def _text_log_columns(source: Source, reading: _Reading) -> Iterator[Columns]:
         reading.notes.stopped = source.trouble
 
 
-def _is_torn(last: Columns, before: list[Columns]) -> bool:
-    """Whether a last frame without a line end is shorter than its identifier ever was."""
+def _is_torn(last: Columns, before: Sequence[Columns]) -> bool:
+    """Whether a last frame without a line end is shorter than its identifier ever was in `TORN_WINDOW` frames."""
     lengths: set[int] = set()
-    for part in before:
+    seen = 0
+    for part in reversed(before):
+        if seen >= TORN_WINDOW:
+            break
+        seen += len(part)
         alike = (part.identifier == last.identifier[-1]) & (part.flags == last.flags[-1]) & (part.bus == last.bus[-1])
         lengths.update(np.unique(part.length[alike]).tolist())
     return len(last) == 1 and bool(lengths) and int(last.length[-1]) < min(lengths)

@@ -25,6 +25,7 @@ from swapbridge.capture import (
     read_capture,
     source,
 )
+from swapbridge.capture import read as read_module
 from swapbridge.core.errors import InputError
 
 Frame = tuple[int, int, int, str, bytes, int]
@@ -161,6 +162,25 @@ def test_a_last_line_cut_off_is_left_out_and_told(tmp_path: Path) -> None:
         assert [len(part) for part in read_blocks(tmp_path / "drive.log")] == [1]
     assert len(read_text(tmp_path, whole[:-1])) == 2, "only the line end is missing: the frame is whole"
     assert not read_text(tmp_path, whole[:-1]).notes.torn_at_end
+
+
+@pytest.mark.parametrize("window", [1, 40, 1 << 18])
+@pytest.mark.parametrize("rows", [1, 7, 30, 100])
+def test_blocks_know_a_torn_last_frame_as_the_whole_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rows: int, window: int
+) -> None:
+    """By the length that its identifier has among the frames before it, handed out already or not."""
+    monkeypatch.setattr(source, "BLOCK_BYTES", 400)
+    monkeypatch.setattr(read_module, "TORN_WINDOW", window)
+    seen = set()
+    for seldom in (3, 35, 60):
+        lines = [f"({i}.000000) can0 {0x700 if i == 61 - seldom else 0x100:03X}#0102\n" for i in range(61)]
+        whole = read_text(tmp_path, "".join(lines) + "(99.000000) can0 700#01")
+        blocks = list(read_blocks(tmp_path / "drive.log", rows))
+        assert sum(map(len, blocks)) == len(whole)
+        assert any(block.notes.torn_at_end for block in blocks) == whole.notes.torn_at_end
+        seen.add(whole.notes.torn_at_end)
+    assert (seen == {True}) == (window == 1 << 18)
 
 
 def test_dirt_is_counted_and_told(tmp_path: Path) -> None:
