@@ -17,7 +17,7 @@ from swapbridge.bridge.coverage import check_load, check_needs
 from swapbridge.bridge.explain import explain_plan
 from swapbridge.bridge.lower import Lowering
 from swapbridge.bridge.messages import SendDraft, lower_message
-from swapbridge.bridge.passing import build_answers, build_passes
+from swapbridge.bridge.passing import build_answers, build_passes, join_answers
 from swapbridge.bridge.plan import STATES, Bus, Plan, Task
 from swapbridge.bridge.plan_check import check_plan
 from swapbridge.bridge.safety import check_safety
@@ -134,6 +134,7 @@ class _Compiler:
             sends=sends,
             passes=passes,
             pass_queue=bridge.pass_queue,
+            joined=join_answers(bridge, sends),
             inputs=self._inputs(),
         )
         found = check_safety(bridge, self.maps, self.sources, drafts, plan)

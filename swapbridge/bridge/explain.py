@@ -35,7 +35,7 @@ def explain_plan(plan: Plan, bridge: BridgeFile, drafts: Sequence[SendDraft]) ->
             out += _message(plan, draft)
     answers = [d for d in drafts if d.send.request is not None and d.made]
     if answers:
-        out += ["", f"Answered to a scan tool on {answers[0].bus} (service 01, where a request names one identifier)"]
+        out += ["", f"Answered to a scan tool on {answers[0].bus} (service 01, one identifier or up to six a request)"]
         for draft in answers:
             assert draft.send.request is not None
             for made in draft.made:

@@ -10,7 +10,7 @@ from swapbridge.bridge.bridge_file import BridgeFile, Diagnostics, MessageRule, 
 from swapbridge.bridge.build import BlockBuilder
 from swapbridge.bridge.lower import Lowering
 from swapbridge.bridge.messages import AWAKE_STATES, SendDraft, finished_variant
-from swapbridge.bridge.plan import Pass, Request, Send, Variant
+from swapbridge.bridge.plan import Joined, Pass, Request, Send, Variant
 from swapbridge.bridge.targets import TargetSignal
 from swapbridge.bridge.toml_places import Place
 from swapbridge.core.frames import format_identifier, identifier_word, split_word
@@ -232,6 +232,18 @@ def build_answers(lowering: Lowering) -> list[SendDraft]:
             data = bits.to_bytes(4, "big")
             drafts.append(_constant_answer(bridge, rule, first, data))
     return drafts
+
+
+def join_answers(bridge: BridgeFile, sends: tuple[Send, ...]) -> Joined | None:
+    """What answers a request for several identifiers at once: the same answers, joined."""
+    rule = bridge.diagnostics
+    if rule is None or rule.mode != "answer":
+        return None
+    answers = [(n, send, send.request) for n, send in enumerate(sends)]
+    parts = sorted((request.prefix[2], n) for n, _, request in answers if request is not None)
+    first = sends[parts[0][1]]
+    functional, physical = request_words(rule.extended)
+    return Joined(first.bus, (functional, physical), physical, first.word, SERVICE, ANSWER_GAP_US, tuple(parts))
 
 
 def _answer(lowering: Lowering, rule: Diagnostics, number: int, source: Source) -> SendDraft:

@@ -53,7 +53,7 @@ Receiving: ``on_frame(bus, word, data, now)``, in this order
    A rule with ``to_bus == -1`` is a block rule for every target.
 3. Requests: for every send (in order) with a `Request` whose bus and word match and whose `prefix` are the first bytes
    of data: pending = 1 if it is active.
-4. The `Receive` of (bus, word), if there is one:
+4. The joined answer, if the plan has one for this bus, below. Then the `Receive` of (bus, word), if there is one:
 
    a. data shorter than `minimum_length` is bad; a checksum that does not hold is bad;
    b. counter, if any (not looked at in a frame already bad): value outside low to high is bad. Otherwise, if one was
@@ -92,6 +92,8 @@ Sending: ``poll(now)``, at most one frame a call, in this order
    e. counter (if any) is packed and steps: counter = low + (counter - low + step) mod (high - low + 1), starting at
       low; then the checksum is packed; index = (index + 1) mod number of variants. The frame is returned.
 
+6. If no send wants: the joined answer, below.
+
 None from `poll` means that this call had no frame; while `next_poll(now)` gives `now` there is more to do at once.
 
 Applying a state: new state n, applied state o (at the start of the clock o is 0)
@@ -101,12 +103,41 @@ If allowed, not active, and (not once or armed): active = 1, due_at = check_at =
 has_last = 0, blocked = 1 and open_at = now + delay_us if delay_us > 0, else blocked = 0. If not allowed: active = 0,
 pending = 0.
 
+Joined answers: `Plan.joined`
+-----------------------------
+A request that names several identifiers of a service is answered by one message of ISO 15765-2: the service's answer
+byte, then of each part asked for what its own send's payload holds from byte 2 to byte ``payload[0]``. It begins idle.
+
+Receiving, with size the first byte of data:
+
+a. word is one of `words`, size is 3 to 7 and below data's length, data[1] is `service`, and at least one of data[2] to
+   data[size] is the number of a part: these parts, in the order of data, are asked for (others are left out; one
+   named twice counts twice). If it was neither gathering nor ready, due_at = now + gap_us. Now it is gathering, the
+   message is the one byte ``service + 0x40``;
+b. otherwise, if it is waiting, word is `flow_word`, data has at least 3 bytes and ``size >> 4`` is 3 (flow control):
+   ``size & 15`` = 0: it is sending, left = data[1], pause_us = the time that data[2] codes (0 to 0x7F milliseconds,
+   0xF1 to 0xF9 hundreds of microseconds from 100, anything else 127 ms) but at least gap_us, due_at = now + pause_us;
+   1: due_at = now + 1,000,000; anything else: it is idle.
+
+``poll``, when no send wants:
+
+a. gathering: the next part asked for: if its send is active, its variant runs and, unless `send_if` is 0, its bytes are
+   appended. After the last part it is ready, or idle if the message is still one byte. The call ends with None;
+b. ready and due_at is due: a message of at most 7 bytes is sent as one frame, its length before it, and it is idle; of
+   a longer one go ``0x10 + (length >> 8)``, ``length & 255`` and the first six bytes, sequence = 1, it is waiting,
+   due_at = now + 1,000,000. The frame is returned, filled up to eight bytes with 0x55;
+c. waiting and due_at is due: it is idle;
+d. sending and due_at is due: ``0x20 + sequence`` and the next seven bytes, filled up likewise; sequence =
+   (sequence + 1) mod 16. If that was the last byte, it is idle; otherwise, if left is 1, it is waiting and due_at =
+   now + 1,000,000, else left = max(left - 1, 0) and due_at = now + pause_us. The frame is returned.
+
 ``next_poll(now)``
 ------------------
 The earliest time at which `poll` may do something: now if the pass queue holds a frame; for every task its timer; for
 every active send due_at if (period_us > 0 or once); if check_us > 0, check_at, or open_at if blocked and later; if
-pending, open_at if blocked, else now. A timer already due counts as now. A plan has at least one
-task, so there always is such a time. Latches are not counted: they matter only to what these timers do.
+pending, open_at if blocked, else now; for the joined answer now if it is gathering, due_at if it is not idle. A timer
+already due counts as now. A plan has at least one task, so there always is such a time. Latches are not counted: they
+matter only to what these timers do.
 
 `now` never goes back from one call to the next (it wraps), and the caller polls at least every 2**31 microseconds (35
 minutes); after a longer sleep it starts afresh.
@@ -120,11 +151,13 @@ from swapbridge.core.integrity import Checksum
 from swapbridge.core.layout import Layout
 
 PLAN_FORMAT = "swapbridge-plan"
-PLAN_VERSION = 1
+PLAN_VERSION = 2
 MAX_TIME_US = (1 << 31) - 1
+"""Every period, age, gap and delay of a plan is at most this."""
 MAX_PASS_QUEUE = 4096
 MAX_TURNS = 256
-"""Every period, age, gap and delay of a plan is at most this."""
+FLOW_WAIT_US = 1_000_000
+"""How long a joined answer waits for flow control (N_Bs of ISO 15765-2)."""
 
 STATES = ("asleep", "wake", "key_on", "crank", "run", "after_run")
 """Names of the values of slot 0."""
@@ -333,6 +366,24 @@ class Request:
 
 
 @dataclass(frozen=True, slots=True)
+class Joined:
+    """Answers requests for several identifiers at once (see the module's docstring).
+
+    `parts` are (identifier, index of the send that answers it alone), in rising order of identifiers. Frames of `words`
+    on `bus` ask; flow control comes under `flow_word`; answers go out under `word` of the same bus, and no two of
+    their frames are nearer than `gap_us`.
+    """
+
+    bus: int
+    words: tuple[int, ...]
+    flow_word: int
+    word: int
+    service: int
+    gap_us: int
+    parts: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Send:
     """A message that is sent: where, what, when. `states` has bit n set where it may be sent in state n."""
 
@@ -385,6 +436,7 @@ class Plan:
     passes: tuple[Pass, ...]
     pass_queue: int = 32
     initial_state: int = 0
+    joined: Joined | None = None
     inputs: tuple[tuple[str, str], ...] = ()
     notes: tuple[str, ...] = field(default=())
 
@@ -426,3 +478,10 @@ def table_at(table: Table, a: int) -> int:
         return y[-1]
     i = max(k for k in range(len(x)) if x[k] <= a)
     return y[i] + div_round((a - x[i]) * (y[i + 1] - y[i]), x[i + 1] - x[i])
+
+
+def pause_us(code: int) -> int:
+    """Pause between consecutive frames that a flow control's third byte asks for (STmin of ISO 15765-2)."""
+    if code <= 0x7F:
+        return code * 1000
+    return (code - 0xF0) * 100 if 0xF1 <= code <= 0xF9 else 127_000

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from swapbridge.bridge.intervals import Interval, fits_int64, op_interval, table_inner
 from swapbridge.bridge.plan import (
     MAX_PASS_QUEUE,
@@ -11,6 +13,7 @@ from swapbridge.bridge.plan import (
     STATES,
     Block,
     Feed,
+    Joined,
     Op,
     Pass,
     Plan,
@@ -21,7 +24,7 @@ from swapbridge.bridge.plan import (
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import EXTENDED_BIT
 from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
-from swapbridge.core.layout import Layout
+from swapbridge.core.layout import Layout, pieces
 
 FD_LENGTHS = frozenset({*range(9), 12, 16, 20, 24, 32, 48, 64})
 MAX_OPS = 20_000
@@ -63,6 +66,8 @@ def check_plan(plan: Plan) -> None:
         sent.add((send.bus, send.word))
     for number, rule in enumerate(plan.passes):
         _check_pass(plan, rule, f"pass rule {number}")
+    if plan.joined is not None:
+        _check_joined(plan, plan.joined, "the joined answer")
 
 
 def _need(holds: bool, where: str, problem: str) -> None:
@@ -80,14 +85,14 @@ def _check_memory(plan: Plan) -> None:
     for table in plan.tables:
         where = f"table {table.name}"
         _need(len(table.x) == len(table.y) >= 2, where, "needs at least two points, as many y as x")
-        _need(all(p < q for p, q in zip(table.x, table.x[1:], strict=False)), where, "needs rising x")
+        _need(all(p < q for p, q in pairwise(table.x)), where, "needs rising x")
         _need(all(fits_int64((v, v)) for v in (*table.x, *table.y)), where, "needs more than 64 bits")
         _need(fits_int64((table.x[0] - table.x[-1], table.x[-1] - table.x[0])), where, "spans more than 64 bits")
         _need(fits_int64(table_inner(table)), where, "interpolates beyond 64 bits")
     for lookup in plan.lookups:
         where = f"lookup {lookup.name}"
         _need(len(lookup.keys) == len(lookup.values) >= 1, where, "needs as many values as keys")
-        _need(all(p < q for p, q in zip(lookup.keys, lookup.keys[1:], strict=False)), where, "needs rising keys")
+        _need(all(p < q for p, q in pairwise(lookup.keys)), where, "needs rising keys")
         everything = (*lookup.keys, *lookup.values, lookup.default)
         _need(fits_int64((min(everything), max(everything))), where, "needs more than 64 bits")
 
@@ -291,3 +296,25 @@ def _check_pass(plan: Plan, rule: Pass, where: str) -> None:
     if rule.new_word != -1:
         _check_word(plan, rule.to_bus, rule.new_word, where)
         _need(not rule.block, where, "blocks and renames at once")
+
+
+def _check_joined(plan: Plan, joined: Joined, where: str) -> None:
+    for word in (joined.word, joined.flow_word, *joined.words):
+        _check_word(plan, joined.bus, word, where)
+    _need(bool(joined.words), where, "is asked for by no frame")
+    _need(0 <= joined.service < 0x40, where, "has a bad service")
+    _need(0 <= joined.gap_us <= MAX_TIME_US, where, "has a bad gap")
+    numbers = [number for number, _ in joined.parts]
+    _need(0 < len(numbers) <= 256 and min(numbers) >= 0 and max(numbers) <= 255, where, "has a bad number of parts")
+    _need(all(p < q for p, q in pairwise(numbers)), where, "needs rising identifiers")
+    for number, index in joined.parts:
+        spot = f"{where}, identifier {number:02X}"
+        _need(0 <= index < len(plan.sends), spot, "names a send that is not there")
+        send = plan.sends[index]
+        plain = len(send.variants) == 1 and send.counter is None and send.checksum is None and not send.is_fd
+        _need(plain and send.length == 8, spot, "names a send that is no plain frame of 8 bytes")
+        _need((send.bus, send.word) == (joined.bus, joined.word), spot, "names a send of another identifier")
+        variant = send.variants[0]
+        _need(3 <= variant.base[0] <= 7, spot, "has a payload without its length")
+        fixed = all(piece.byte >= 2 for field in variant.fields for piece in pieces(field.layout))
+        _need(fixed, spot, "has a signal in the head of its payload")

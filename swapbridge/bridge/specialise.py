@@ -24,6 +24,7 @@ from swapbridge.bridge.codegen import (
     extract_text,
     piece_text,
 )
+from swapbridge.bridge.joined import NEVER
 from swapbridge.bridge.plan import Feed, Plan, Receive, Send, Variant
 from swapbridge.core.integrity import Checksum
 from swapbridge.core.layout import Layout, pieces
@@ -34,7 +35,6 @@ _CLOCK = [
     "        now += epoch",
 ]
 """The 32-bit clock made one that never wraps: time never goes back."""
-NEVER = 1 << 62
 
 
 def _is_timed(send: Send) -> bool:
@@ -97,7 +97,7 @@ class PlanWriter:
     def arguments(self) -> list[str]:
         """Names that `build` takes."""
         fixed = ["SentFrame", "new_frame", "from_bytes", "deque", "div_round", "tables", "lookups", "plan_passes"]
-        return [*fixed, *self.constants]
+        return [*fixed, "JoinedAnswer", "plan_joined", *self.constants]
 
     def source(self) -> str:
         """The whole source: one function `build` that gives on_frame, poll, next_poll and the reports."""
@@ -114,6 +114,9 @@ class PlanWriter:
         for number, send in enumerate(plan.sends):
             lines += self._function(f"e{number}_(now)", self._send(number, send))
         lines += self._function("start(now)", self._start())
+        lines += self._joined()
+        if plan.joined is not None:
+            lines += self._function("settle()", self._soonest())
         lines += self._handlers()
         if plan.passes:
             lines += self._function("find_ways(bus, word)", self._find_ways())
@@ -313,6 +316,8 @@ class PlanWriter:
         """`until` is the earliest time that something is due: now, or long ago, while a passed frame waits."""
         names = [f"t{n}" for n in range(len(self.plan.tasks))] + [f"w{n}" for n in range(len(self.plan.sends))]
         earliest = ["        best = t0", *(f"        if {x} < best: best = {x}" for x in names[1:])]
+        if self.plan.joined is not None:
+            earliest.append("        if joined.due < best: best = joined.due")
         return [*earliest, "        until = 0 if queue else best"]
 
     # --- sending
@@ -429,6 +434,28 @@ class PlanWriter:
             out.append(f"        b{piece.byte} = b{piece.byte}{kept} | {piece_text(layout, piece, text)}")
         return out
 
+    def _joined(self) -> list[str]:
+        """The joined answer over the payloads of its parts' sends."""
+        if self.plan.joined is None:
+            return []
+        out = []
+        for number, n in self.plan.joined.parts:
+            send = self.plan.sends[n]
+            variant = send.variants[0]
+            keep = {f.register for f in variant.fields} | ({variant.send_if} if variant.send_if >= 0 else set())
+            writer = BlockWriter(self.plan, variant.block, keep, "        ")
+            packer = Packer(variant.base)
+            body = [f"        if not a{n}: return None", *writer.write()]
+            if variant.send_if >= 0:
+                body.append(f"        if not {writer.register(variant.send_if)}: return None")
+            for field in variant.fields:
+                packer.clear(field.layout)
+                packer.add(field.layout, writer.register(field.register))
+            body.append(f"        return pack8({', '.join(packer.byte(i) for i in range(send.length))})")
+            out += self._function(f"part{number}(now)", body)
+        parts = ", ".join(f"part{number}" for number, _ in self.plan.joined.parts)
+        return [*out, f"    joined = JoinedAnswer(plan_joined, [{parts}])"]
+
     # --- the three calls
 
     def _start(self) -> list[str]:
@@ -467,6 +494,13 @@ class PlanWriter:
                 "            else: dropped += 1",
             ]
         out += self._requests()
+        if plan.joined is not None:
+            words = {*plan.joined.words, plan.joined.flow_word}
+            out += [
+                f"        if bus == {plan.joined.bus} and word in {tuple(sorted(words))!r}:",
+                "            joined.on_frame(word, data, now)",
+                "            settle()",
+            ]
         out += ["        handler = handlers[bus](word)", "        if handler is not None: handler(data, now)"]
         return out
 
@@ -519,7 +553,14 @@ class PlanWriter:
     def _first(self) -> list[str]:
         """Evaluate the first send that wants. Plain ifs: Python's compiler takes only some 1,500 elifs."""
         wants = [f"        if w{n} <= now: return e{n}_(now)" for n in range(len(self.plan.sends))]
-        return [*wants, "        return None"]
+        joined = self.plan.joined
+        if joined is None:
+            return [*wants, "        return None"]
+        return [
+            *wants,
+            "        data = joined.poll(now)",
+            f"        return None if data is None else new_frame(SentFrame, ({joined.bus}, {joined.word}, data))",
+        ]
 
     @staticmethod
     def _next_poll() -> list[str]:

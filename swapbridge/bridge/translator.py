@@ -11,6 +11,7 @@ from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from swapbridge.bridge.codegen import make_lookup, make_table
+from swapbridge.bridge.joined import JoinedAnswer
 from swapbridge.bridge.plan import Plan, div_round
 from swapbridge.bridge.plan_check import check_plan
 from swapbridge.bridge.specialise import PlanWriter
@@ -100,6 +101,8 @@ def _build(plan: Plan) -> tuple[Any, Any, Any, Any]:
         "tables": [make_table(t) for t in plan.tables],
         "lookups": [make_lookup(lookup) for lookup in plan.lookups],
         "plan_passes": plan.passes,
+        "JoinedAnswer": JoinedAnswer,
+        "plan_joined": plan.joined,
     }
     exec(compile(writer.source(), f"<plan {len(plan.sends)} sends>", "exec"), namespace)
     namespace.update(writer.constants)

@@ -85,8 +85,8 @@ class Gate:
         for number, send in enumerate(self.plan.sends):
             key = (send.bus, send.word)
             interval = planned_interval_us(self.plan, number)
-            if key in self._allowances:
-                interval = min(interval, self._allowances[key].interval_us)
+            if key in self._allowances:  # several answers under one identifier: what each may send, together
+                interval = 1 / (1 / interval + 1 / self._allowances[key].interval_us)
             self._allowances[key] = _Allowance(interval)
         self._pass_credit = [0] * len(self.plan.buses)
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from importlib import resources
 
-from swapbridge.bridge.plan import Plan
+from swapbridge.bridge.plan import Joined, Plan
 from swapbridge.bridge.plan_check import check_plan
 from swapbridge.core.errors import InputError
 from swapbridge.emit.blocks import BlockWriter, slot_type
@@ -159,11 +159,14 @@ def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, 
         "build_cases": "\n".join(build_cases(plan)),
         "slot_cases": "\n".join(f"    case {k}:\n        return self->slot_{k};" for k in range(len(plan.slots))),
         "seal_cases": "\n".join(seal_cases(plan)),
+        **(_joined_words(plan.joined) if plan.joined is not None else {}),
     }
     flags = {
         "feeds": bool(plan.feeds),
         "sends": bool(plan.sends),
         "passes": action_count > 0,
+        "joined": plan.joined is not None,
+        "joined_gap": plan.joined is not None and plan.joined.gap_us > 0,
         "classic": data_bytes == 8,
         "counters": bool(counters),
         "checks": any(s.check_us for s in plan.sends),
@@ -173,6 +176,22 @@ def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, 
     for helper in HELPERS:
         flags[f"helper_{helper}"] = helper in blocks.helpers or f"{helper}(" in received
     return words, flags
+
+
+def _joined_words(joined: Joined) -> dict[str, str]:
+    return {
+        "joined_bus": str(joined.bus),
+        "joined_asks": " || ".join(f"word == UINT32_C(0x{word:X})" for word in joined.words),
+        "joined_flow": f"{joined.flow_word:X}",
+        "joined_word": f"{joined.word:X}",
+        "joined_service": str(joined.service),
+        "joined_answer": str(joined.service + 0x40),
+        "joined_gap": str(joined.gap_us),
+        "joined_parts": str(len(joined.parts)),
+        "joined_numbers": number_rows([number for number, _ in joined.parts]),
+        "joined_sends": number_rows([send for _, send in joined.parts]),
+        "joined_bytes": str(1 + 6 * 6),
+    }
 
 
 def _slot_lines(plan: Plan) -> str:

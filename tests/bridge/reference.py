@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 
 from swapbridge.bridge.plan import Block, Plan, Send, div_round, table_at
+from tests.emit.slow_joined import SlowJoined
 
 M = 0xFFFF_FFFF
 H = 1 << 31
@@ -40,6 +41,7 @@ class Interpreter:
         self.queue: deque[Sent] = deque()
         self.started = False
         self.applied = 0
+        self.joined = SlowJoined(plan.joined, self.part) if plan.joined else None
 
     # --- helpers
 
@@ -132,6 +134,8 @@ class Interpreter:
             request = send.request
             if request and request.bus == bus and word in request.words and data.startswith(request.prefix):
                 state.pending = state.active
+        if self.joined:
+            self.joined.hears(bus, word, data, now)
         for number, receive in enumerate(self.plan.receives):
             if (receive.bus, receive.word) == (bus, word):
                 self.receive(number, data)
@@ -218,7 +222,18 @@ class Interpreter:
         for number, sending in enumerate(self.sends):
             if sending.active and self.wants(number):
                 return self.evaluate(number)
-        return None
+        joined = self.plan.joined
+        frame = self.joined.poll(now) if self.joined else None
+        return (joined.bus, joined.word, frame) if joined and frame is not None else None
+
+    def part(self, number: int, now: int) -> bytes | None:
+        variant = self.plan.sends[number].variants[0]
+        registers = self.run(variant.block)
+        payload = bytearray(variant.base)
+        for field in variant.fields:
+            field.layout.pack(payload, registers[field.register])
+        held_back = variant.send_if >= 0 and not registers[variant.send_if]
+        return None if held_back or not self.sends[number].active else bytes(payload)
 
     def cyclic(self, number: int) -> bool:
         send, state = self.plan.sends[number], self.sends[number]
@@ -293,7 +308,8 @@ class Interpreter:
                 waits.append(max(self.wait(state.check_at), opening))
             if state.pending:
                 waits.append(opening)
-        return (now + min(waits)) & M
+        wait = self.joined.wait(now) if self.joined else None
+        return (now + min([*waits, *([] if wait is None else [wait])])) & M
 
     def wait(self, timer: int) -> int:
         return 0 if self.due(timer) else (timer - self.now) & M

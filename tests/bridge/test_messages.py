@@ -311,7 +311,8 @@ def test_a_scan_tool_is_passed_through_or_answered() -> None:
     answers = [d for _, w, d in bench.sent if w == 0x7E8]
     assert answers[0][:5] == bytes([4, 0x41, 0xC, *(6400).to_bytes(2, "big")])
     assert answers[1][:7] == bytes([6, 0x41, 0, 0x08, 0x10, 0, 0])
-    assert len(answers) == 2, "readiness, fault codes, clearing, vehicle data and stale values are not answered"
+    assert answers[2] == answers[0], "of two asked for at once the stale one is left out"
+    assert len(answers) == 3, "readiness, fault codes, clearing, vehicle data and stale values are not answered"
 
 
 def test_two_sources_of_different_buses_and_three_buses() -> None:

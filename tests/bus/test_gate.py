@@ -60,6 +60,13 @@ def test_the_planned_rhythm_always_passes() -> None:
     assert gate.faults == []
 
 
+def test_answers_under_one_identifier_may_each_have_their_rate() -> None:
+    asked = {"request": Request(1, (0x7DF,), b"\x02\x01"), "gap_us": 5 * MS}
+    gate = Gate(plan(send(0x7E8, **asked), send(0x7E8, **asked)), sending=True)
+    assert all(gate.judge(1, 0x7E8, b"x", 2500 * k) is Ruling.SEND for k in range(1000)), "two every 5 ms"
+    assert Ruling.TOO_FAST in [gate.judge(1, 0x7E8, b"x", 2500 * 1000 + 1200 * k) for k in range(100)]
+
+
 def test_a_translator_gone_wild_is_shut_out() -> None:
     gate = Gate(plan(send(0x100, period_us=100 * MS), send(0x200, period_us=100 * MS)), sending=True)
     rulings = [gate.judge(1, 0x100, b"x", k) for k in range(80)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 import struct
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from swapbridge.bridge.intervals import Interval, fits_int64, op_interval, table_inner
@@ -17,6 +17,7 @@ from swapbridge.bridge.plan import (
     Extract,
     Feed,
     Field,
+    Joined,
     Lookup,
     Op,
     Pass,
@@ -362,9 +363,43 @@ class PlanMaker:
 
 
 def random_plan(seed: int, fd: bool | None = None) -> Plan:
-    """The random plan of that seed."""
+    """The random plan of that seed; every third has a joined answer."""
     rng = random.Random(seed)
-    return PlanMaker(rng, rng.random() < 0.4 if fd is None else fd).make()
+    plan = PlanMaker(rng, rng.random() < 0.4 if fd is None else fd).make()
+    return with_joined(plan, random.Random(f"joined {seed}")) if seed % 3 == 0 else plan
+
+
+def with_joined(plan: Plan, rng: random.Random) -> Plan:
+    """The plan with a few more sends, and a joined answer made of them."""
+    maker, bus = PlanMaker(rng, False), rng.randrange(len(plan.buses))
+    words, answer = (0x7DF, 0x7E0), 0x7E8
+    sends, parts = list(plan.sends), []
+    for number in sorted(rng.sample(range(256), rng.randint(1, 5))):
+        made = maker.variant(plan, 8, set(range(16)))
+        base = bytes([rng.randint(3, 7), rng.randrange(256)]) + made.base[2:]
+        request = Request(bus, words, bytes([2, 1, number]))
+        parts.append((number, len(sends)))
+        states = rng.choice((0b111111, 0b111110, rng.randrange(64)))
+        variant = replace(made, base=base)
+        sends.append(Send(f"answer {number}", bus, answer, False, states, (variant,), gap_us=5000, request=request))
+    gap_us = rng.choice((0, 300, 5000))
+    joined = Joined(bus, words, rng.choice((0x7E0, 0x7DF)), answer, rng.choice((1, 2)), gap_us, tuple(parts))
+    out = replace(plan, sends=tuple(sends), joined=joined)
+    check_plan(out)
+    return out
+
+
+def joined_frame(joined: Joined, rng: random.Random) -> bytes:
+    """A request for several identifiers, or flow control; some damaged, some cut short."""
+    if rng.random() < 0.5:
+        coded = rng.choice((0, 0, 1, 10, 0x7F, 0x80, 0xF1, 0xF9, 0xFA))
+        data = bytes([rng.choice((0x30, 0x30, 0x30, 0x31, 0x32)), rng.choice((0, 0, 1, 2)), coded])
+    else:
+        known = [number for number, _ in joined.parts]
+        asked = [rng.choice((*known, *known, rng.randrange(256))) for _ in range(rng.randint(1, 6))]
+        size = len(asked) + 1 if rng.random() < 0.95 else rng.randrange(16)
+        data = bytes([size, joined.service if rng.random() < 0.95 else 9, *asked])
+    return (data.ljust(8, b"\x55") if rng.random() < 0.9 else data)[: 8 if rng.random() < 0.97 else rng.randrange(4)]
 
 
 def random_calls(plan: Plan, seed: int, count: int) -> list[Call]:
@@ -375,7 +410,11 @@ def random_calls(plan: Plan, seed: int, count: int) -> list[Call]:
     counters = {k: rng.randrange(256) for k in range(len(known))}
     now = rng.choice((0, 1 << 31, (1 << 32) - 2_000_000, rng.getrandbits(32)))
     calls: list[Call] = []
+    joined_rng = random.Random(f"joined {seed}")
     while len(calls) < count:
+        if plan.joined and joined_rng.random() < 0.15:
+            word = joined_rng.choice((*plan.joined.words, plan.joined.flow_word))
+            calls.append(Call(now & 0xFFFF_FFFF, plan.joined.bus, word, joined_frame(plan.joined, joined_rng)))
         roll = rng.random()
         if roll < 0.002:
             now += rng.choice((10_000_000, 100_000_000, 300_000_000))

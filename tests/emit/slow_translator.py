@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from swapbridge.bridge.plan import Block, Plan, div_round, table_at
+from tests.emit.slow_joined import SlowJoined
 
 MASK = 0xFFFF_FFFF
 HALF = 1 << 31
@@ -25,6 +26,7 @@ class SlowTranslator:
         self.queue: list[tuple[int, int, bytes]] = []
         self.applied = 0
         self.bad, self.dropped = 0, 0
+        self.joined = SlowJoined(plan.joined, self.part) if plan.joined else None
         self.sends: list[dict[str, Any]] = [
             {
                 **dict.fromkeys(("active", "pending", "blocked", "armed", "has_last"), 0),
@@ -78,6 +80,8 @@ class SlowTranslator:
             request = send.request
             if request and request.bus == bus and word in request.words and data.startswith(request.prefix):
                 state["pending"] = 1 if state["active"] else state["pending"]
+        if self.joined:
+            self.joined.hears(bus, word, data, now)
         for number, receive in enumerate(self.plan.receives):
             if (receive.bus, receive.word) == (bus, word):
                 self.receive(number, data, now)
@@ -150,7 +154,18 @@ class SlowTranslator:
             chk = send.check_us > 0 and self.due(state["check_at"], now)
             if cyc or ((state["pending"] or chk) and not state["blocked"]):
                 return self.evaluate(n, cyc, chk, now)
-        return None
+        joined = self.plan.joined
+        frame = self.joined.poll(now) if self.joined else None
+        return (joined.bus, joined.word, frame) if joined and frame is not None else None
+
+    def part(self, n: int, now: int) -> bytes | None:
+        variant = self.plan.sends[n].variants[0]
+        registers = self.run(variant.block, now)
+        payload = bytearray(variant.base)
+        for field in variant.fields:
+            field.layout.pack(payload, registers[field.register])
+        held_back = variant.send_if >= 0 and registers[variant.send_if] == 0
+        return bytes(payload) if self.sends[n]["active"] and not held_back else None
 
     def evaluate(self, n: int, cyc: bool, chk: bool, now: int) -> tuple[int, int, bytes] | None:
         send, state = self.plan.sends[n], self.sends[n]
@@ -217,6 +232,8 @@ class SlowTranslator:
                 times.append((now + max(ahead)) & MASK)
             if state["pending"]:
                 times.append(opens)
+        if self.joined and (wait := self.joined.wait(now)) is not None:
+            times.append((now + wait) & MASK)
         if not times:
             return (now + 1_000_000) & MASK
         return (now + min(0 if self.due(t, now) else (t - now) & MASK for t in times)) & MASK
