@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple, Protocol
+from typing import Any, Protocol
 
 import numpy as np
 
-from swapbridge.bridge.plan import Plan
+from swapbridge.bridge import Plan, SentFrame
 from swapbridge.core.errors import InputError
 from swapbridge.prove.bench import MakeTranslator, translator_device
 from swapbridge.prove.faults import MS, SECOND
@@ -79,12 +79,6 @@ class Plant(Protocol):
     def advance(self, now_ns: int) -> Sequence[Any]: ...
 
 
-class _Out(NamedTuple):
-    bus: int
-    word: int
-    data: bytes
-
-
 @dataclass(slots=True)
 class _PlantProgram:
     """The vehicle as a node of the simulation: it is asked a step ahead, so that its frames come at their own times."""
@@ -98,14 +92,14 @@ class _PlantProgram:
     def on_frame(self, bus: int, word: int, data: bytes, now: int) -> None:
         self.plant.receive(self.names[bus], word, data, now * 1000)
 
-    def poll(self, now: int) -> _Out | None:
+    def poll(self, now: int) -> SentFrame | None:
         queue = self.queue = self.queue or []
         while self.ahead_us <= now:
             self.ahead_us += self.step_us
             queue.extend(self.plant.advance(self.ahead_us * 1000))
         if queue and queue[0].time_ns <= now * 1000:
             frame = queue.pop(0)
-            return _Out(self.names.index(frame.bus), frame.word, frame.data)
+            return SentFrame(self.names.index(frame.bus), frame.word, frame.data)
         return None
 
     def next_poll(self, now: int) -> int:
