@@ -63,7 +63,13 @@ def outcome(path: Path) -> Capture | str:
 
 def assert_captured_or_refused(path: Path) -> None:
     result = outcome(path)
-    assert "\n" not in result if isinstance(result, str) else len(result) > 0
+    if isinstance(result, str):
+        assert "\n" not in result
+        return
+    assert len(result)
+    blocks = list(read_blocks(path, 7))
+    assert sum(map(len, blocks)) == len(result)
+    assert sum(block.notes.unreadable_lines for block in blocks) == result.notes.unreadable_lines
 
 
 def expected(message: can.Message) -> tuple[int, int, str, bytes, int]:
