@@ -16,6 +16,8 @@ from swapbridge.prove.verdict import Check, judge
 from swapbridge.signalmap import MapMessage
 
 LATE_US = 2_000
+JOINED = -1
+"""Stands for the answers to several identifiers at once where the others have their number."""
 
 
 @dataclass(slots=True)
@@ -51,8 +53,10 @@ class Contents:
     strangers: dict[tuple[int, int], int] = field(default_factory=dict)
     passed: int = 0
 
-    def tally(self, target: Target) -> Tally:
+    def tally(self, target: Target, *, joined: bool = False) -> Tally:
         """The tally of a message."""
+        if joined:
+            return self.answers.setdefault(JOINED, Tally(name="answer to several"))
         if target.answers is not None:
             return self.answers.setdefault(target.answers, Tally(name=f"answer {target.answers:02X}"))
         return self.tallies.setdefault((target.bus_number, target.message.word), Tally(name=target.message.name))
@@ -138,7 +142,7 @@ class TraceJudge:
         if frame is None:
             decision = self._reference.next_due(event.now_us)
             if decision is not None and decision.payload is not None:
-                out.tally(decision.target).missing += 1
+                out.tally(decision.target, joined=decision.joined).missing += 1
             return
         key = frame.bus, frame.word
         if self._passing.takes(frame.bus, frame.word, frame.data):
@@ -148,7 +152,7 @@ class TraceJudge:
         if decision is None:
             out.strangers[key] = out.strangers.get(key, 0) + 1
             return
-        tally = out.tally(decision.target)
+        tally = out.tally(decision.target, joined=decision.joined)
         tally.frames += 1
         data = bytes(frame.data)
         if not decision.due or decision.payload is None:
@@ -156,7 +160,7 @@ class TraceJudge:
         elif data != decision.payload and not decision.target.nearly(data, decision.payload):
             tally.wrong += 1
             seconds = ((event.now_us - (self._begin or 0)) & 0xFFFF_FFFF) / 1e6
-            _tell(tally, decision.target.message, data, decision.payload, seconds)
+            _tell(tally, None if decision.joined else decision.target.message, data, decision.payload, seconds)
 
 
 def _tell(tally: Tally, message: MapMessage | None, got: bytes, expected: bytes, seconds: float) -> None:
@@ -280,10 +284,13 @@ def content_checks(plan: Plan, contents: Contents, reference: Reference) -> list
 def _answer_checks(contents: Contents, reference: Reference) -> list[Check]:
     """One check for each identifier of service 01 that the bridge file answers."""
     out = []
-    for number, target in reference.answers.items():
+    targets = dict(reference.answers)
+    if targets:
+        targets[JOINED] = next(iter(targets.values()))
+    for number, target in targets.items():
         tally = contents.answers.get(number, Tally())
         bus, word = reference.bridge.buses[target.bus_number].name, target.message.word
-        words = PIDS[number].words if number in PIDS else "list of what is answered"
+        named = PIDS[number].words if number in PIDS else "list of what is answered"
         wrong = f"{tally.wrong:,} of {tally.frames:,} differ" if tally.wrong else ""
         problems = [t for t in (tally.when_words(), wrong, *tally.example.values()) if t]
         fine = (
@@ -294,7 +301,7 @@ def _answer_checks(contents: Contents, reference: Reference) -> list[Check]:
             judge(
                 "content",
                 f"{bus} {format_identifier(*split_word(word))}",
-                f"answer {number:02X}: {words}",
+                "answers to several at once" if number == JOINED else f"answer {number:02X}: {named}",
                 tally.frames > 0 and not problems,
                 "; ".join(problems[:3]) or fine,
                 "each request answered once, with the exact reference's value",

@@ -20,6 +20,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.prove.answers import answering, answers_of, asked_number, request_words
 from swapbridge.prove.exact import PLAIN, Evaluator, Reading
 from swapbridge.prove.exact_memory import MEMORIES
+from swapbridge.prove.joined_answer import JoinedAnswer
 from swapbridge.prove.targets import Target
 from swapbridge.signalmap import MapMessage, SignalMap
 
@@ -125,11 +126,15 @@ class Known:
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """A message, the payload it must have now (None: it is not sent), and whether it was due."""
+    """A message, the payload it must have now (None: it is not sent), and whether it was due.
+
+    `joined` marks a frame of an answer to several identifiers at once; `target` is then one of those it joins.
+    """
 
     target: Target
     payload: bytes | None
     due: bool = True
+    joined: bool = False
 
 
 def loose_fields(plan: Plan) -> frozenset[str]:
@@ -200,10 +205,11 @@ class Reference:
                 self._feed(self._listen(bus, name), bus, ())
                 self._triggers.setdefault((bus, name), []).append(target)
         self.answers = self._make_answers()
-        self._requests: dict[tuple[int, int], dict[int, Target]] = {}
+        self._requests: frozenset[tuple[int, int]] = frozenset()
         if (asking := answering(bridge)) is not None:
-            for word in request_words(asking):
-                self._requests[self._bus_numbers[asking.tester], word] = self.answers
+            words = request_words(asking)
+            self._requests = frozenset((self._bus_numbers[asking.tester], word) for word in words)
+            self._joined = JoinedAnswer(self.answers, words, words[1])
         self._order = sorted(
             [*self.targets.values(), *self.answers.values()],
             key=lambda t: (arbitration_key(*split_word(t.message.word)), t.bus_number, t.message.name),
@@ -423,9 +429,10 @@ class Reference:
         if self._state == ASLEEP and (wake_by is None or self.bridge.buses[bus].name in wake_by):
             self._state = WAKE
             self._apply()
-        asked = self._requests.get((bus, word))
-        if asked is not None and (number := asked_number(data)) in asked:
-            asked[number].schedule.arrived()
+        if (bus, word) in self._requests:
+            if (number := asked_number(data)) in self.answers:
+                self.answers[number].schedule.arrived()
+            self._joined.heard(word, data, now)
         received = self._by_word.get((bus, word))
         if received is None:
             return
@@ -527,15 +534,23 @@ class Reference:
         for target in self._order:
             if target.schedule.wants(now):
                 return Decision(target, target.work_out(now))
-        return None
+        return self._joined_answer(now)
+
+    def _joined_answer(self, now: int) -> Decision | None:
+        """A frame of an answer to several identifiers, which goes out when no message wants to."""
+        payload = self._joined.work_out(now) if self._requests else None
+        return None if payload is None else Decision(next(iter(self.answers.values())), payload, joined=True)
 
     def decide(self, bus: int, word: int, now: int) -> Decision | None:
         """What must become of the message of that identifier now; None when the bridge file does not know it.
 
-        Answers to a scan tool share an identifier: it is the turn of the first that was asked for.
+        Answers to a scan tool share an identifier: it is the turn of the first that was asked for, then of the answer
+        to several.
         """
         known = self._by_key.get((bus, word), ())
         for target in known:
             if target.schedule.wants(now):
                 return Decision(target, target.work_out(now))
+        if known and known[0].answers is not None and (joined := self._joined_answer(now)) is not None:
+            return joined
         return Decision(known[0], known[0].next_payload(), due=False) if known else None

@@ -7,14 +7,17 @@ from dataclasses import replace
 from functools import partial
 from typing import Any
 
+import isotp
 import pytest
 
 from swapbridge.bridge import Plan, Translator, compile_bridge
+from swapbridge.bridge.plan import Joined
 from swapbridge.core.obd import PIDS
 from swapbridge.prove import prove
 from swapbridge.prove.answers import answers_of
 from swapbridge.prove.bench import set_up
-from swapbridge.prove.content import judge_trace
+from swapbridge.prove.content import JOINED, judge_trace
+from swapbridge.prove.joined_answer import frames_of
 from swapbridge.prove.nodes import Heard, Polled
 from swapbridge.prove.reference import Reference, steps_of
 from swapbridge.prove.scan_tool import ask
@@ -36,15 +39,16 @@ def swap(request: Any) -> tuple[Plan, Any, Any]:
     return compile_bridge(bridge, maps).plan, bridge, maps
 
 
-def _checks(swap: Any, plan: Plan) -> dict[str, Check]:
+def _checks(swap: Any, plan: Plan, seconds: float = 9.0) -> dict[str, Check]:
     _, bridge, maps = swap
-    verdict = prove(plan, small_swap.captures(9.0), bridge, maps, thoroughness="none")
-    return {c.name.partition(":")[0]: c for c in verdict.checks if c.name.startswith("answer ")}
+    verdict = prove(plan, small_swap.captures(seconds), bridge, maps, thoroughness="none")
+    return {c.name.partition(":")[0]: c for c in verdict.checks if c.name.startswith("answer")}
 
 
 def test_every_answer_is_asked_for_and_equal(swap: Any) -> None:
-    checks = _checks(swap, swap[0])
-    assert sorted(checks) == [f"answer {n}" for n in ("00", "05", "0C", "20", "40", "60", "63")]
+    checks = _checks(swap, swap[0], 16.0)
+    answers = [f"answer {n}" for n in ("00", "05", "0C", "20", "40", "60", "63")]
+    assert sorted(checks) == [*answers, "answers to several at once"]
     assert {c.status for c in checks.values()} == {"pass"}
     assert all(int(c.measured.partition(" ")[0]) > 20 for c in checks.values())
 
@@ -120,26 +124,54 @@ def test_an_answer_whose_source_is_silent_is_not_given(swap: Any) -> None:
     assert run is not None
     contents = judge_trace(plan, Reference(bridge, maps, steps_of(plan)), run.device.trace or [])
     assert contents.wrong == 0, contents.first_problem()
-    assert set(contents.answers) == {0x00, 0x20, 0x40, 0x60, 0x63}
+    assert set(contents.answers) == {JOINED, 0x00, 0x20, 0x40, 0x60, 0x63}
 
 
-def test_readiness_and_two_at_once_are_asked_for_and_stay_unanswered(swap: Any) -> None:
+def test_readiness_is_asked_for_and_stays_unanswered(swap: Any) -> None:
     plan, bridge, _ = swap
     run = ask(set_up(plan, small_swap.captures(9.0)), bridge, partial(Translator, plan), 1)
     assert run is not None
     trace = run.device.trace or []
-    asked = {
-        e.data[: e.data[0] + 1] for e in trace if isinstance(e, Heard) and e.data[1:2] == b"\x01" and e.data[0] < 4
-    }
+    asked = {e.data[: e.data[0] + 1] for e in trace if isinstance(e, Heard) and e.data[1:2] == b"\x01"}
     assert {b"\x02\x01\x01", b"\x02\x01\x41", b"\x03\x01\x0c\x60"} <= asked
-    given = {
-        e.frame.data[2]
-        for e in trace
-        if isinstance(e, Polled) and e.frame is not None and e.frame.word in _answers(plan)
-    }
-    assert given == {a.number for a in answers_of(bridge)}
-    assert set(PIDS) & given == {0x05, 0x0C, 0x63}
+    words = {s.word for s in plan.sends if s.request is not None}
+    given = [e.frame.data for e in trace if isinstance(e, Polled) and e.frame is not None and e.frame.word in words]
+    single = {data[2] for data in given if data[1] == 0x41 and data[0] in (3, 4, 6)}
+    assert single == {a.number for a in answers_of(bridge)}
+    assert set(PIDS) & single == {0x05, 0x0C, 0x63}
+    assert {data[0] >> 4 for data in given} == {0, 1, 2}, "single, first and consecutive frames (ISO 15765-2)"
 
 
-def _answers(plan: Plan) -> set[int]:
-    return {s.word for s in plan.sends if s.request is not None}
+def test_several_at_once_by_hand_and_by_the_library() -> None:
+    """`can-isotp` takes the frames of the reference and gives the message that was worked out by hand."""
+    message = bytes.fromhex("41" + "0C1AF8" + "057B" + "6301E0" + "0008100001")
+    frames = frames_of(message)
+    assert [f.hex().upper() for f in frames] == ["100E410C1AF8057B", "216301E000081000", "2201555555555555"]
+    queue = [isotp.CanMessage(arbitration_id=0x7E8, data=f) for f in frames]
+    address = isotp.Address(isotp.AddressingMode.Normal_11bits, rxid=0x7E8, txid=0x7E0)
+    layer = isotp.TransportLayerLogic(lambda timeout: queue.pop(0) if queue else None, lambda m: None, address)
+    for _ in range(10):
+        layer.process()
+    assert bytes(layer.recv() or b"") == message
+    assert frames_of(message[:7]) == [b"\x07" + message[:7]]
+
+
+SEVERAL: dict[str, Callable[[Joined], Joined]] = {
+    "leaves one out": lambda j: replace(j, parts=j.parts[:1]),
+    "hurries": lambda j: replace(j, gap_us=1_000),
+    "deaf to flow control": lambda j: replace(j, flow_word=j.flow_word ^ 1),
+}
+
+
+@pytest.mark.parametrize("name", SEVERAL)
+def test_each_class_of_defect_of_several_at_once_is_caught(swap: Any, name: str) -> None:
+    plan, bridge, maps = swap
+    assert plan.joined is not None
+    mutant = replace(plan, joined=SEVERAL[name](plan.joined))
+    verdict = prove(mutant, small_swap.captures(9.0), bridge, maps, thoroughness="none")
+    assert [c for c in verdict.of("content") if c.status == "fail"]
+
+
+def test_without_an_answer_to_several_the_proof_fails(swap: Any) -> None:
+    checks = _checks(swap, replace(swap[0], joined=None))
+    assert checks["answers to several at once"].status == "fail"
