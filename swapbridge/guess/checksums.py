@@ -17,7 +17,7 @@ from swapbridge.core.integrity import Affine, Method
 from swapbridge.guess.columns import Columns
 from swapbridge.guess.counters import FoundCounter
 from swapbridge.guess.gf2 import reduce_rows, relations, solve_affine
-from swapbridge.guess.sums import fit_sum
+from swapbridge.guess.sums import fit_sum, summed_rows
 
 ROWS_USED = 3000
 """Distinct payloads looked at."""
@@ -27,6 +27,8 @@ EQUATIONS = 10
 """Payloads beyond those that any function could be fitted to."""
 FLIPS = 12
 """Flips that every live bit of the field must show, so that chance could not follow it."""
+RANK_ERROR = 0.05
+"""Bits a frame that `rank` is off by: it is counted over 400 steps, one bit of error each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,14 +112,47 @@ def find_checksums(
         options = _all_targets(table, counters)
         if not options:
             break
-        # `rank` is the costly part: not asked where there is no choice
-        best = options[0] if len(options) == 1 else min(options, key=lambda c: (rank(c), -c.positions[0]))
+        best = _likeliest(options, counters, rank, columns)
         found.append(best)
         # a relation names one field only: with that field out of sight, whatever still holds is another relation
         columns = replace(columns, payload=_cleared(columns.payload, best.positions))
         counters = [c for c in counters if not set(c.positions) & set(best.positions)]
         table = _prepare(columns)
     return found
+
+
+def _likeliest(
+    options: list[FoundChecksum],
+    counters: list[FoundCounter],
+    rank: Callable[[FoundChecksum], float],
+    columns: Columns,
+) -> FoundChecksum:
+    """Of fields that could all be the result of one relation, the one that is.
+
+    Where the low end of a quantity is as noisy as the checksum, `rank` differs by less than its own error, and what
+    makers do decides.
+    """
+    if len(options) == 1:  # `rank` is the costly part
+        return options[0]
+    ranks = [rank(c) for c in options]
+    near = min(ranks) + RANK_ERROR * len(columns)
+    width = columns.payload.shape[1]
+    *_, best = min(
+        (_oddness(c.positions, width, counters), r, -c.positions[0], k)
+        for k, (c, r) in enumerate(zip(options, ranks, strict=True))
+        if r <= near
+    )
+    return options[best]
+
+
+def _oddness(positions: tuple[int, ...], width: int, counters: list[FoundCounter]) -> int:
+    """How far this is from where makers put checksums: a nibble beside a counter, the first or the last byte."""
+    counting = {p: c.counter.step for c in counters for p in c.positions}
+    if all(counting.get(p) == 1 for p in positions):
+        return 3  # it counts up: the counter itself
+    if len(positions) == 4 and all(p ^ 4 in counting for p in positions):
+        return 0
+    return 1 if positions[0] >> 3 in (0, width - 1) else 2
 
 
 def distinct_rows(columns: Columns) -> npt.NDArray[np.uint8]:
@@ -226,7 +261,7 @@ def _try_sum(
     if fit.moving < 2 and _copies(table.bits, moving, inputs) * 2 >= len(moving):
         return None
     table_size = len(fit.by_counter) or 1
-    equations = len(table.payload) - table_size - 1
+    equations = summed_rows(cleared, fit.method, 1 << len(target)) - table_size - 1
     if equations < EQUATIONS or len(np.unique(value)) < 4:
         return None
     verified = 0

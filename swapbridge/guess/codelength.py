@@ -24,6 +24,8 @@ QUICK_STATES_BITS = 3
 WIDEST_STATES = 16
 """Bits of the longest field that may be a list of states: two fields that move at the same moments, joined, would learn
 each other's states, and no enumeration is so wide."""
+TURNS_BITS = 3
+"""Bits of the narrowest field whose direction is told by where it came from: narrower ones are flags and their like."""
 LEARNED_BITS = 4.0
 """What an enumeration pays before it may learn which of its states follow each other: two flags side by side look
 like one that has learned never to change both bits at once."""
@@ -163,8 +165,12 @@ def _walk_bits(
     weight: Floats,
     lengths: npt.NDArray[np.int64],
     heavy: float,
+    came: npt.NDArray[np.int8] | None = None,
 ) -> Floats:
-    """Code length of steps: their size class in the light of the step before, their sign, the bits below."""
+    """Code length of steps: their size class in the light of the step before, their sign, the bits below.
+
+    `came` is where each row of values came from (`last_turn`), where that may foretell the sign.
+    """
     cases = len(lengths)
     size = np.abs(signed_class)
     top = 2 * int(lengths.max())
@@ -182,9 +188,33 @@ def _walk_bits(
     rises = np.where(signed_class > 0, weight, 0.0).sum(axis=1)
     moves = per_class[:, 1:].sum(axis=1)
     sign = adaptive_bits(np.stack([rises, moves - rises], axis=-1))
+    if came is not None:
+        kind = 2 * (came + np.int8(1)) + (size > 1)  # small steps turn back, large ones go on
+        way = _histogram(3 * kind + np.sign(signed_class) + 1, weight, 18)
+        told = adaptive_bits(way.reshape(cases, 6, 3)[:, :, ::2]).sum(axis=1) + 1.0
+        sign = np.where(lengths >= TURNS_BITS, np.minimum(sign, told), sign)
     below = per_class @ _WIDTH_BITS[:top]
     out: Floats = best + np.where(lengths > 1, sign, 0.0) + below
     return out
+
+
+def last_turn(
+    old: npt.NDArray[np.uint64], new: npt.NDArray[np.uint64], lengths: npt.NDArray[np.int64]
+) -> npt.NDArray[np.int8]:
+    """(L, U) whether the value before each step was reached from below (1), from above (-1), or never moved (0).
+
+    What drifts goes on the same way and what jitters about a level turns back. Without that a field pays for the
+    direction of every small step, which its lowest bit alone, as a flag, would not.
+    """
+    path = np.stack([old, new], axis=1).ravel()
+    shift = (64 - lengths).astype(np.uint64)[:, None]
+    moved = np.sign(((path[1:] - path[:-1])[None, :] << shift).view(np.int64)).astype(np.int8)
+    last = np.where(moved != 0, np.arange(1, len(path), dtype=np.int32), 0)
+    np.maximum.accumulate(last, axis=1, out=last)
+    way = np.concatenate([np.zeros((len(lengths), 1), np.int8), moved], axis=1)
+    came = np.zeros((len(lengths), len(old)), np.int8)
+    came[:, 1:] = np.take_along_axis(way, last[:, 1::2], axis=1)
+    return came
 
 
 def _histogram(values: npt.NDArray[np.int16], weight: Floats, size: int) -> Floats:
@@ -308,8 +338,9 @@ def candidate_bits(
     step, last = new - old, old - before
     first = step_class(step, lengths)
     before_class = step_class(last, lengths) if thorough else None
-    out = _walk_bits(first, before_class, weight, lengths, heavy)
     wide = lengths >= 4
+    came = last_turn(old, new, lengths) if thorough else None
+    out = _walk_bits(first, before_class, weight, lengths, heavy, came)
     if thorough and wide.any():
         second = step_class(step - last, lengths[wide])
         out[wide] = np.minimum(out[wide], _walk_bits(second, None, weight, lengths[wide], heavy))

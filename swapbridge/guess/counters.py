@@ -54,7 +54,7 @@ def find_counters(columns: Columns, taken: npt.NDArray[np.bool_] | None = None) 
     live = columns.live
     if taken is not None:
         live = live & ~taken
-    frames = _frames_between(columns, follows)
+    frames = frames_between(columns, follows)
     found: list[FoundCounter] = []
     nbits = len(live)
     payload = columns.payload
@@ -111,7 +111,7 @@ def _at(counter: FoundCounter, positions: tuple[int, ...]) -> FoundCounter:
     )
 
 
-def _frames_between(columns: Columns, follows: npt.NDArray[np.intp]) -> npt.NDArray[np.int64]:
+def frames_between(columns: Columns, follows: npt.NDArray[np.intp]) -> npt.NDArray[np.int64]:
     """How many sendings each step spans, by the clock: 1 where nothing was lost."""
     gap = (columns.time_ns[follows] - columns.time_ns[follows - 1]).astype(np.float64)
     gap = np.maximum(gap, 0.0)

@@ -19,7 +19,7 @@ from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guess.candidates import Candidates, find_candidates
 from swapbridge.guess.checksums import FoundChecksum, find_checksums
 from swapbridge.guess.columns import FEW_FRAMES, Columns, sample_pairs
-from swapbridge.guess.counters import FoundCounter, find_counters
+from swapbridge.guess.counters import FoundCounter, find_counters, frames_between
 from swapbridge.guess.cut import CutField, Style, best_cut, cut_bits, within_reach
 from swapbridge.guess.fields import raw_values
 from swapbridge.guess.findings import FoundField
@@ -42,10 +42,12 @@ CRC_BITS = 200.0
 """How much being a CRC speaks for one field as the result of a relation."""
 MUX_BITS = 40.0
 MUX_SHARE = 0.01
-MUX_SHARE_OF_END = 0.06
 MUX_SHARE_WITHOUT_TURNS = 0.08
-"""What a multiplexer must save, in bits and as a share; and as a share where it looks like one end of a quantity, or
-where its values come in no fixed order."""
+"""What a multiplexer must save, in bits and as a share of the whole payload; and as a share where its values come in no
+fixed order."""
+MUX_SHARE_OF_END = 0.2
+MUX_SHARE_OF_COUNTER = 0.25
+"""What it must save of the bits that it decides, where it looks like one end of a quantity, or where it counts."""
 TEMPER = 0.3
 """Worth of one bit of code length when cuts are compared as probabilities; measured on planted layouts."""
 
@@ -167,16 +169,18 @@ def _still_pays(
     own = mask_of(mux.positions, len(live))
     selector = find_candidates(sample_pairs(columns, PAIRS_LIMIT), live & own, ~own, thorough=True)
     before = cut_bits(plain.candidates, plain.live, plain.fixed, Style())
-    after = sum(cut_bits(p.candidates, p.live, p.fixed, Style()) for p in muxed)
+    common, *pages = (cut_bits(p.candidates, p.live, p.fixed, Style()) for p in muxed)
     if counted:  # a counter costs nothing in either reading, but as a counter it must leave no structure behind
-        return after < 0.7 * before
-    after += cut_bits(selector, live & own, ~own, Style())
-    if not _takes_turns(raw_values(columns.payload, layout_from_positions(mux.positions)), mux.values):
+        return sum(pages) < (1 - MUX_SHARE_OF_COUNTER) * (before - common)
+    common += cut_bits(selector, live & own, ~own, Style())
+    saved = before - common - sum(pages)
+    if not _takes_turns(columns, mux):
         # a selector that comes in no order must decide much: states of one machine go together too
-        return len(mux.decides) >= 8 and after < before - max(4 * MUX_BITS, MUX_SHARE_WITHOUT_TURNS * before)
+        return len(mux.decides) >= 8 and saved > max(4 * MUX_BITS, MUX_SHARE_WITHOUT_TURNS * before)
     # the low or high end of a quantity 'decides' all that moves with that quantity
     ends = any(set(mux.positions) < set(f.positions) for f in cut_of(plain, Style()))
-    return after < before - max(MUX_BITS, (MUX_SHARE_OF_END if ends else MUX_SHARE) * before)
+    needed = MUX_SHARE_OF_END * (before - common) if ends else MUX_SHARE * before
+    return saved > max(MUX_BITS, needed)
 
 
 def one_length(columns: Columns) -> Columns:
@@ -210,14 +214,18 @@ def _decided_by(selector: npt.NDArray[np.int64], other: npt.NDArray[np.int64]) -
     return len(pairs) <= 1.1 * len(np.unique(selector))
 
 
-def _takes_turns(value: npt.NDArray[np.int64], values: tuple[int, ...]) -> bool:
-    """Whether each value is nearly always followed by the same other one."""
-    size = max(values) + 1
-    known = (value[:-1] < size) & (value[1:] < size)
+def _takes_turns(columns: Columns, mux: FoundMux) -> bool:
+    """Whether each value is nearly always followed by the same other one, where no frame was lost in between."""
+    follows = np.flatnonzero(~columns.breaks[1:]) + 1
+    follows = follows[frames_between(columns, follows) == 1]
+    value = raw_values(columns.payload, layout_from_positions(mux.positions))
+    old, new = value[follows - 1], value[follows]
+    size = max(mux.values) + 1
+    known = (old < size) & (new < size)
     after = np.zeros((size, size), np.int64)
-    np.add.at(after, (value[:-1][known], value[1:][known]), 1)
+    np.add.at(after, (old[known], new[known]), 1)
     np.fill_diagonal(after, 0)
-    return bool(after.max(axis=1).sum() > 0.9 * (len(value) - 1))
+    return bool(after.max(axis=1).sum() > 0.9 * len(follows))
 
 
 def _whole_part(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
@@ -45,6 +46,23 @@ def moving_units(payload: npt.NDArray[np.uint8], coverage: tuple[int, ...], unit
         moved = moved & np.uint8((1 << min(width, 8)) - 1)
         return int((moved > 0).sum())
     return int(((moved & 15) > 0).sum() + ((moved >> 4) > 0).sum())
+
+
+def summed_rows(payload: npt.NDArray[np.uint8], method: Sum, modulus: int) -> int:
+    """How many different rows of moving units were summed, without pairs that always make the same sum.
+
+    A counter and its complement, both in the sum, add nothing that could prove it, however many rows they make.
+    """
+    part = payload[:, list(method.coverage)]
+    if method.unit_bits == 4:
+        part = np.concatenate([part & 15, part >> 4], axis=1)
+    left = [k for k in range(part.shape[1]) if part[:, k].min() != part[:, k].max()]
+    for a, b in combinations(tuple(left), 2):
+        both = (part[:, a].astype(np.int64) + part[:, b]) % modulus
+        if a in left and b in left and (both == both[0]).all():
+            left.remove(a)
+            left.remove(b)
+    return len(np.unique(np.ascontiguousarray(part[:, left]), axis=0)) if left else 1
 
 
 def _coverages(width: int, own: tuple[int, ...], odd: tuple[int, ...] | None) -> Iterator[tuple[int, ...]]:

@@ -18,7 +18,10 @@ from swapbridge.guess.counters import FoundCounter
 from swapbridge.guess.sums import unit_totals
 
 Signature = tuple[str, int, int, int, int]
-"""Formula, width, byte, how its constant is told (0 as it is, 1 after the identifier's bytes), constant."""
+"""Formula, width, byte (from the end where negative), how its constant is told (0 as it is, 1 after the identifier's
+bytes), constant."""
+CLEARLY = 2
+"""How many times as many messages must speak for one place as for another."""
 
 
 def mirror_of_counter(columns: Columns, counters: Sequence[FoundCounter]) -> FoundChecksum | None:
@@ -71,7 +74,7 @@ def possible_checks(columns: Columns) -> tuple[tuple[FoundChecksum, tuple[Signat
             constant = int(folded[0])
             after = constant ^ identifier[0] ^ identifier[1] ^ identifier[2] ^ identifier[3]
             check = FoundChecksum(field, Affine(8, masks, constant), None, (), 1.0, len(payload), known)
-            out.append((check, (("xor", 8, byte, 0, constant), ("xor", 8, byte, 1, after))))
+            out.append((check, _signatures("xor", byte, payload.shape[1], constant, after)))
         cleared = payload.copy()
         cleared[:, byte] = 0
         total = unit_totals(cleared, everything, 8)
@@ -83,15 +86,21 @@ def possible_checks(columns: Columns) -> tuple[tuple[FoundChecksum, tuple[Signat
                 covered = tuple(i for i in everything if i != byte)
                 method = Sum(8, covered, 8, factor, constant)
                 check = FoundChecksum(field, method, None, (), 1.0, len(payload), known)
-                name = f"sum{factor}"
-                out.append((check, ((name, 8, byte, 0, constant), (name, 8, byte, 1, after))))
+                out.append((check, _signatures(f"sum{factor}", byte, payload.shape[1], constant, after)))
     return tuple(out)
+
+
+def _signatures(name: str, byte: int, width: int, constant: int, after: int) -> tuple[Signature, ...]:
+    """One formula at one place, told in every way in which other messages may have it: makers count from either end."""
+    return tuple(
+        (name, 8, place, form, value) for place in (byte, byte - width) for form, value in ((0, constant), (1, after))
+    )
 
 
 def proven_formulas(
     proven: Sequence[tuple[Sequence[FoundChecksum], Sequence[tuple[FoundChecksum, tuple[Signature, ...]]]]],
-) -> set[Signature]:
-    """Signatures that at least two messages prove by themselves.
+) -> dict[Signature, int]:
+    """Signatures that at least two messages prove by themselves, and how many do.
 
     Parameters
     ----------
@@ -104,13 +113,23 @@ def proven_formulas(
         for check, signatures in possible:
             if check.positions in fields:
                 tally.update(signatures)
-    return {signature for signature, count in tally.items() if count >= 2}
+    return {signature: count for signature, count in tally.items() if count >= 2}
 
 
 def supported(
-    possible: Sequence[tuple[FoundChecksum, tuple[Signature, ...]]], formulas: set[Signature]
+    possible: Sequence[tuple[FoundChecksum, tuple[Signature, ...]]], formulas: dict[Signature, int]
 ) -> FoundChecksum | None:
-    """The possible check of one message that the vehicle's formulas support, if there is exactly one place for it."""
-    matching = [check for check, signatures in possible if formulas.intersection(signatures)]
-    places = {check.positions for check in matching}
-    return matching[0] if len(places) == 1 else None
+    """The possible check of one message that the vehicle's formulas support, if they clearly speak for one place."""
+    votes: dict[tuple[int, ...], int] = {}
+    for check, signatures in possible:
+        count = max(formulas.get(s, 0) for s in signatures)
+        if count:
+            votes[check.positions] = max(count, votes.get(check.positions, 0))
+    ranked = sorted(votes, key=lambda positions: votes[positions], reverse=True)
+    if not ranked or (len(ranked) > 1 and votes[ranked[0]] < CLEARLY * votes[ranked[1]]):
+        return None
+    return next(
+        check
+        for check, signatures in possible
+        if check.positions == ranked[0] and any(s in formulas for s in signatures)
+    )

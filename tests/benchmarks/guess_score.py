@@ -88,7 +88,7 @@ ABLATIONS: tuple[tuple[str, Any, str, Any], ...] = (
     ("no prior on places", cut, "_place_bits", lambda *_: 5.0),
     ("no multiplexers", layout, "find_multiplexer", lambda *_: None),
     ("no checksums", layout, "find_checksums", lambda *_: []),
-    ("no vehicle-wide formulas", layout, "proven_formulas", lambda *_: set()),
+    ("no vehicle-wide formulas", layout, "proven_formulas", lambda *_: {}),
     ("no vehicle-wide byte order", layout, "house_style_bits", lambda _: (1.0, 1.0)),
 )
 

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout
 from swapbridge.guess.candidates import LITTLE, find_candidates
-from swapbridge.guess.codelength import adaptive_bits, candidate_bits, step_class
+from swapbridge.guess.codelength import adaptive_bits, candidate_bits, last_turn, step_class
 from swapbridge.guess.columns import make_columns, sample_pairs
 from swapbridge.guess.cut import Style, best_cut, cut_bits
 from swapbridge.guess.fields import raw_values
@@ -200,3 +200,34 @@ def test_two_fields_that_jump_at_the_same_moments_do_not_become_one_list_of_stat
     high = word >> np.uint64(16)
     rest = candidate_bits(high[:-2], high[1:-1], high[2:], weight, np.array([8]))[0]
     assert both > low + rest
+
+
+@pytest.mark.parametrize("rests", [(4, 4, 23), (4, 4, 36, 36, 23)])
+def test_a_quantity_that_rests_between_two_codes_keeps_its_lowest_bit(rests: tuple[int, ...]) -> None:
+    # a pedal at rest between 4 and 5: its lowest bit flips like a coin while the bits above stand still
+    rng = np.random.default_rng(1)
+    n = 1800
+    rest = rng.choice(rests, n // 150)[np.arange(n) // 150]
+    level = np.convolve(rest, np.ones(25) / 25, "same")
+    raw = np.floor(np.where(abs(level - rest) < 1e-9, rest + (rng.random(n) > 0.5), level)).astype(np.int64)
+    columns = columns_of(one_message((Layout(32, 7), raw)))
+    assert [f.positions for f in cut_of(study(columns).parts[0], Style())] == [tuple(np.flatnonzero(columns.live))]
+
+
+def test_where_a_value_came_from_is_told_as_by_hand() -> None:
+    rng = np.random.default_rng(4)
+    values = rng.integers(0, 40, 60).astype(np.uint64)
+    old, new = values[::2], values[1::2]
+    lengths = np.array([4, 6])
+    got = last_turn(old, new, lengths)
+    for row, length in enumerate(lengths.tolist()):
+        path: list[int] = []
+        way = 0
+        for a, b in zip(old.tolist(), new.tolist(), strict=True):
+            for value in (a, b):
+                step = (value - path[-1]) % 2**length if path else 0
+                if step:
+                    way = 1 if step < 2 ** (length - 1) else -1
+                path.append(value)
+                if len(path) % 2:
+                    assert got[row, len(path) // 2] == way

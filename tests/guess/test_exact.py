@@ -17,6 +17,7 @@ from swapbridge.guess.findings import FoundField
 from swapbridge.guess.gf2 import relations, solve_affine
 from swapbridge.guess.integrity import find_integrity
 from swapbridge.guess.layout import study
+from swapbridge.guess.sums import summed_rows
 
 N = 900
 Bytes = npt.NDArray[np.uint8]
@@ -269,3 +270,59 @@ def test_a_counter_shared_by_multiplexed_parts_is_found_once() -> None:
     assert found.mux.positions == (0, 1)
     counters = [(part.mux_value, c.positions) for part in found.parts for c in part.counters]
     assert counters == [(None, (4, 5, 6, 7))]
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_of_a_checksum_and_the_noisy_end_of_a_quantity_the_one_at_the_edge_is_it(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    payload = traffic(seed)
+    fast = np.cumsum(rng.integers(-12_000, 12_001, N)) % 2**15
+    payload[:, 2], payload[:, 3] = fast & 0xFF, fast >> 8
+    payload[:, 0] = np.bitwise_xor.reduce(payload[:, 1:], axis=1)
+    assert integrity_of(payload)["checksum"].layout == Layout(0, 8)
+
+
+@pytest.mark.parametrize("seed", [3, 66])
+def test_of_nibbles_that_could_be_the_sum_the_one_beside_the_counter_is_it(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    payload = traffic(seed)
+    payload[:, 1] &= 0x0F
+    fast = np.cumsum(rng.integers(-12_000, 12_001, N)) % 2**16
+    payload[:, 6], payload[:, 7] = fast >> 8, fast & 0xFF
+    payload = sealed(payload, Checksum(Layout(12, 4), Sum(4, tuple(range(8)), 4, -1, 7)))
+    assert integrity_of(payload)["checksum"].layout == Layout(12, 4)
+
+
+def test_a_counter_and_its_complement_in_a_sum_prove_nothing() -> None:
+    count = np.arange(N) % 16
+    payload = np.zeros((N, 8), np.uint8)
+    payload[:, 2], payload[:, 3] = 15 - count, count << 4
+    small = np.repeat(np.random.default_rng(2).integers(0, 4, N // 6), 6)  # low = high + 15, as it crosses zero
+    payload[:, 5] = small << 4 | (small + 15) % 16
+    assert "checksum" not in {
+        f.kind for f in find_integrity(payload[:, [3, 5]], np.arange(N) * 10_000_000, np.full(N, 2, np.uint8))
+    }
+    method = Sum(4, tuple(range(8)), 4, 1, 0)
+    cleared = payload.copy()
+    cleared[:, 5] &= 0xF0
+    assert summed_rows(cleared, method, 16) == 4
+    cleared[:, 2] = 0
+    assert summed_rows(cleared, method, 16) > 40
+
+
+def test_a_multiplexer_is_found_in_what_a_lossy_logger_kept() -> None:
+    rng = np.random.default_rng(3)
+    n, pages = 3000, 3
+    page = np.arange(n) % pages
+    payload = np.zeros((n, 8), np.uint8)
+    payload[:, 0] = page
+    for byte in (3, 4):
+        walks = np.cumsum(rng.integers(-4, 5, (pages, n)), axis=1) + np.array([[70], [190], [120]])
+        payload[:, byte] = walks[page, np.arange(n)] & 0xFF
+    payload[:, 6] = rng.integers(0, 256, n)  # much that it does not decide
+    payload[:, 7] = 100 + np.cumsum(rng.integers(-3, 4, n))
+    for share in (1.0, 0.8, 0.4):
+        kept = rng.random(n) < share
+        found = study(columns_of(payload[kept], (np.arange(n) * 10_000_000)[kept]))
+        assert found.mux is not None
+        assert found.mux.positions == (0, 1)
