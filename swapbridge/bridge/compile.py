@@ -118,10 +118,7 @@ class _Compiler:
                 self.sources.feeds[feed].triggers.append(number)
         sends = tuple(draft.send for draft in drafts)
         passes = build_passes(bridge, self.maps, sends, self.notes)
-        try:
-            feeds, receives = self.sources.build()
-        except LoweringError as error:
-            raise bridge.refuse(bridge.buses[0].place, error.reason, error.remedy) from None
+        feeds, receives = self.sources.build()
         plan = Plan(
             name=bridge.name,
             buses=tuple(self._buses()),

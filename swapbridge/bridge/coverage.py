@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
+from pathlib import Path
 
-from swapbridge.bridge.bridge_file import BridgeFile
+from swapbridge.bridge.bridge_file import BridgeFile, BridgeRefused
 from swapbridge.bridge.messages import SendDraft
 from swapbridge.bridge.passing import present_sender
 from swapbridge.bridge.plan import Plan, Send
@@ -38,22 +39,28 @@ def check_needs(
         if need.how != "can":
             continue
         if bridge.bus(need.bus) is None:
-            raise bridge.refuse(
-                bridge.buses[0].place,
-                f"{need.module} waits on bus {need.bus!r}, which is not there",
-                "correct the needs list",
+            known = ", ".join(b.name for b in bridge.buses)
+            raise _refused(
+                bridge, need, f"{need.module} waits on bus {need.bus!r}, which is not there", f"the buses are {known}"
             )
         found = _covering(maps, drafts, need)
         if found is None and need.word is not None and _otherwise(bridge, maps, plan, need.bus, need.word):
             continue
         if found is None:
-            raise bridge.refuse(
-                bridge.buses[0].place,
+            raise _refused(
+                bridge,
+                need,
                 f"{need.module} on {need.bus} waits for {need.label}, and nothing would send it",
-                f"add a message for it, or say in {bridge.needs_file} how else it is met",
+                "add a message for it to the bridge file, or say under how that it is met otherwise",
             )
         warnings += _met(need, found)
     return warnings
+
+
+def _refused(bridge: BridgeFile, need: Need, reason: str, remedy: str) -> BridgeRefused:
+    """The error for an entry of the needs list, at its own place."""
+    file = Path(bridge.path).parent / bridge.needs_file if bridge.needs_file else "the needs list"
+    return BridgeRefused(f"{file}:{need.line}:1: {reason}; {remedy}" if need.line else f"{file}: {reason}; {remedy}")
 
 
 def _covering(maps: Mapping[str, SignalMap], drafts: Sequence[SendDraft], need: Need) -> SendDraft | None:

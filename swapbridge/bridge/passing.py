@@ -13,10 +13,12 @@ from swapbridge.bridge.messages import AWAKE_STATES, SendDraft, finished_variant
 from swapbridge.bridge.plan import Joined, Pass, Request, Send, Variant
 from swapbridge.bridge.targets import TargetSignal
 from swapbridge.bridge.toml_places import Place
-from swapbridge.core.frames import format_identifier, identifier_word, split_word
+from swapbridge.core.frames import format_identifier, format_words, identifier_word, split_word
 from swapbridge.core.layout import Layout
 from swapbridge.core.obd import (
     ANSWER,
+    ANSWER_ENGINE,
+    ANSWER_ENGINE_29,
     PADDING,
     PIDS,
     REQUEST_ALL,
@@ -29,8 +31,8 @@ from swapbridge.core.obd import (
 )
 from swapbridge.signalmap import MapMessage, MapSignal, SignalMap
 
-ANSWER_11 = identifier_word(0x7E8, False)
-ANSWER_29 = identifier_word(0x18DA_F110, True)
+ANSWER_11 = identifier_word(*ANSWER_ENGINE)
+ANSWER_29 = identifier_word(*ANSWER_ENGINE_29)
 ANSWER_GAP_US = 5_000
 READINESS = frozenset({0x01, 0x41})
 """Identifiers of service 01 that only the real engine computer answers: monitor status, readiness."""
@@ -54,6 +56,7 @@ def build_passes(
     """
     numbers = {bus.name: number for number, bus in enumerate(bridge.buses)}
     rules: list[Pass] = []
+    lines: list[int] = []
     taken: dict[tuple[int, int], Pass] = {}
     for rule in (*bridge.passes, *_diagnostic_rules(bridge)):
         for name in (rule.from_bus, rule.to_bus):
@@ -65,8 +68,27 @@ def build_passes(
         for one in made:
             _refuse_second_origin(bridge, rule, one, taken)
         rules += made
+        lines += [rule.place.line] * len(made)
+    notes += _never_deciding(bridge, rules, lines)
     blocks = _own_identifiers(bridge, sends, rules, notes) + _twins(bridge, rules, notes)
     return (*blocks, *_neighbours(bridge, maps, rules, notes), *rules)
+
+
+def _never_deciding(bridge: BridgeFile, rules: list[Pass], lines: list[int]) -> list[str]:
+    """Words for rules that an earlier, wider one of another effect leaves nothing to decide."""
+    out = []
+    for number, rule in enumerate(rules):
+        for earlier, line in zip(rules[:number], lines, strict=False):
+            same_way = (earlier.bus, earlier.to_bus) == (rule.bus, rule.to_bus)
+            other_effect = (earlier.block, earlier.new_word) != (rule.block, rule.new_word)
+            if same_way and earlier.first <= rule.first and rule.last <= earlier.last and other_effect:
+                ways = f"from {bridge.buses[rule.bus].name} to {bridge.buses[rule.to_bus].name}"
+                out.append(
+                    f"the rule in line {lines[number]} for {format_words(rule.first, rule.last)} {ways} never decides, "
+                    f"since the one in line {line} stands before it: put the narrow rule first"
+                )
+                break
+    return out
 
 
 def _one_rule(

@@ -22,9 +22,19 @@ from swapbridge.bridge.plan import (
     Variant,
 )
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.frames import EXTENDED_BIT, identifier_word, split_word
 from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
 from swapbridge.core.layout import Layout, pieces
+from swapbridge.core.obd import (
+    ANSWER_ENGINE,
+    ANSWER_ENGINE_29,
+    REQUEST_ALL,
+    REQUEST_ALL_29,
+    REQUEST_ENGINE,
+    REQUEST_ENGINE_29,
+    SERVICE,
+    diagnostic_use,
+)
 
 FD_LENGTHS = frozenset({*range(9), 12, 16, 20, 24, 32, 48, 64})
 MAX_OPS = 20_000
@@ -68,6 +78,7 @@ def check_plan(plan: Plan) -> None:
         _check_pass(plan, rule, f"pass rule {number}")
     if plan.joined is not None:
         _check_joined(plan, plan.joined, "the joined answer")
+    _check_diagnostics(plan)
 
 
 def _need(holds: bool, where: str, problem: str) -> None:
@@ -318,3 +329,37 @@ def _check_joined(plan: Plan, joined: Joined, where: str) -> None:
         _need(3 <= variant.base[0] <= 7, spot, "has a payload without its length")
         fixed = all(piece.byte >= 2 for field in variant.fields for piece in pieces(field.layout))
         _need(fixed, spot, "has a signal in the head of its payload")
+
+
+_TALKS = ((REQUEST_ALL, REQUEST_ENGINE, ANSWER_ENGINE), (REQUEST_ALL_29, REQUEST_ENGINE_29, ANSWER_ENGINE_29))
+_REQUESTS = {identifier_word(*answer): {identifier_word(*w) for w in words} for *words, answer in _TALKS}
+"""Under which words a scan tool asks for what is answered under a word (ISO 15765-4)."""
+
+
+def _check_diagnostics(plan: Plan) -> None:
+    """Under identifiers of diagnostics a plan only answers, as the engine computer, what a scan tool asked."""
+    triggered = {t for feed in plan.feeds for t in feed.triggers}
+    for number, send in enumerate(plan.sends):
+        where = f"send {send.name}"
+        asked = set(send.request.words) if send.request is not None else set()
+        if not _use(send.word):
+            _need(not any(map(_use, asked)), where, "answers a scan tool under another identifier than its own")
+            continue
+        _need(bool(asked), where, f"makes a frame that is for {_use(send.word)}")
+        _need(send.word in _REQUESTS, where, "answers a scan tool as another module than the engine computer")
+        _need(asked <= _REQUESTS[send.word], where, "answers requests that are not for the engine computer")
+        own_time = send.period_us or send.check_us or send.once or number in triggered
+        _need(not own_time, where, "answers a scan tool that did not ask")
+    for number, rule in enumerate(plan.passes):
+        renamed = rule.new_word != -1 and bool(_use(rule.new_word))
+        from_scan_tool = rule.first == rule.last and bool(_use(rule.first))
+        _need(not renamed or from_scan_tool, f"pass rule {number}", f"makes a frame that is for {_use(rule.new_word)}")
+    joined = plan.joined
+    if joined is not None and (_use(joined.word) or any(map(_use, (*joined.words, joined.flow_word)))):
+        words = _REQUESTS.get(joined.word, set())
+        right = {*joined.words, joined.flow_word} <= words and joined.service == SERVICE
+        _need(right, "the joined answer", "is not the engine computer's to a scan tool's request for service 01")
+
+
+def _use(word: int) -> str:
+    return diagnostic_use(*split_word(word)) if word >= 0 else ""

@@ -153,9 +153,16 @@ class Sources:
         return self._options.get(f"{bus}.{message.name}")
 
     def feed(self, bus: str, message: MapMessage, mux_values: tuple[int, ...] = ()) -> int:
-        """Number of the feed of a message (or of multiplexer values of it)."""
+        """Number of the feed of a message (or of multiplexer values of it).
+
+        Raises
+        ------
+        LoweringError
+            Its age limit is not known (see `age_us`).
+        """
         key = (bus, message.name, mux_values)
         if key not in self._feed_numbers:
+            self.age_us(bus, message)
             form = f" [{', '.join(map(str, mux_values))}]" if mux_values else ""
             self.feeds.append(FeedDraft(f"{bus}.{message.name}{form}", message, bus, mux_values))
             self._feed_numbers[key] = len(self.feeds) - 1

@@ -18,6 +18,7 @@ A need without an identifier is covered by any sent signal of its role on that b
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -31,6 +32,7 @@ from swapbridge.core.roles import find_role
 
 WAYS = ("can", "wired", "licensed programming")
 """How a need is met: by a frame, by a wire, or by somebody licensed with the maker's own tool."""
+_HEADER = re.compile(r"\s*\[\[\s*(?:need|\"need\"|'need')\s*\]\]")
 _KEYS = {"module", "bus", "id", "period_ms", "length", "how", "role", "signal", "note"}
 
 
@@ -55,7 +57,7 @@ class Need:
         ``MESSAGE.SIGNAL`` or ``SIGNAL`` of the bus's map, or "".
     note : str
     line : int
-        Which `[[need]]` of the file it is, from 1.
+        Line of its `[[need]]` in the file, 0 where it comes from none.
     """
 
     module: str
@@ -104,7 +106,11 @@ def load_needs(path: str | Path) -> tuple[Need, ...]:
     if not isinstance(entries, list) or set(data) - {"need"}:
         odd = ", ".join(sorted(set(data) - {"need"})) or "need"
         raise InputError(f"{path}: a needs list holds [[need]] tables only, not {odd}")
-    return tuple(_need(entry, number, f"{path}: need {number}") for number, entry in enumerate(entries, 1))
+    lines = [n for n, line in enumerate(text.splitlines(), 1) if _HEADER.match(line)]
+    if len(lines) != len(entries):  # written in a way that the headers do not show, as one list
+        lines = [0] * len(entries)
+    numbered = enumerate(zip(entries, lines, strict=True), 1)
+    return tuple(_need(entry, line, f"{path}: need {number}") for number, (entry, line) in numbered)
 
 
 def needs_to_toml(needs: tuple[Need, ...], head: str = "") -> str:
@@ -128,7 +134,7 @@ def needs_to_toml(needs: tuple[Need, ...], head: str = "") -> str:
     return "\n".join(out).lstrip("\n") + "\n"
 
 
-def _need(entry: Any, number: int, where: str) -> Need:
+def _need(entry: Any, line: int, where: str) -> Need:
     if not isinstance(entry, Mapping):
         raise InputError(f"{where} is not a table: write [[need]] above its lines")
     odd = set(entry) - _KEYS
@@ -163,7 +169,7 @@ def _need(entry: Any, number: int, where: str) -> Need:
         role=role,
         signal=entry.get("signal", ""),
         note=entry.get("note", ""),
-        line=number,
+        line=line,
     )
 
 

@@ -19,6 +19,9 @@ REQUEST_ALL_29 = (0x18DB33F1, True)
 """Functional request, 29 bits."""
 REQUEST_ENGINE_29 = (0x18DA10F1, True)
 """Physical request to the engine computer, 29 bits."""
+ANSWER_ENGINE = (0x7E8, False)
+ANSWER_ENGINE_29 = (0x18DAF110, True)
+"""The engine computer's answers."""
 _DIAGNOSTIC_11 = frozenset({0x7DF, *range(0x7E0, 0x7F0)})
 _DIAGNOSTIC_FORMATS = frozenset({0xDA, 0xDB})
 _CLEARING = {0xFECC: "DM3", 0xFED3: "DM11"}

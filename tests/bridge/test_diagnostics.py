@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import pytest
 
 from swapbridge.bridge import BridgeRefused, Translator
+from swapbridge.bridge.plan import Request
+from swapbridge.bridge.plan_check import check_plan
+from swapbridge.core.errors import InputError
 from swapbridge.core.frames import identifier_word, split_word
 from swapbridge.core.obd import PIDS, diagnostic_use
 from swapbridge.signalmap import MapMessage, SignalMap
@@ -124,6 +128,37 @@ def test_no_other_service_gets_an_answer_whatever_it_asks() -> None:
                     answered.add((service, number, sent.data[2]))
                 at = translator.next_poll(at)
     assert answered == {(1, 0x00, 0x00), (1, 0x0C, 0x0C)}
+
+
+SIMPLE = '[diagnostics]\nmode = "answer"\ntester = "host"\nanswers = { "05" = "20 degC" }\n'
+EDITS: list[tuple[str, dict[str, Any], str]] = [
+    ("a period", {"period_us": 100_000}, "answers a scan tool that did not ask"),
+    ("once after waking", {"once": True}, "answers a scan tool that did not ask"),
+    ("no request", {"request": None}, "makes a frame that is for a scan tool's requests and their answers"),
+    ("another module", {"word": 0x7E9}, "answers a scan tool as another module than the engine computer"),
+    ("a request itself", {"word": 0x7DF}, "answers a scan tool as another module than the engine computer"),
+    ("an ordinary frame", {"word": 0x123}, "answers a scan tool under another identifier than its own"),
+    ("clears codes", {"word": identifier_word(0x18FECC00, True)}, "as another module than the engine computer"),
+    ("another's request", {"request": Request(1, (0x7E1,), b"\x02\x01\x05")}, "requests that are not for the engine"),
+]
+
+
+@pytest.mark.parametrize(("change", "pattern"), [(c, p) for _, c, p in EDITS], ids=[name for name, _, _ in EDITS])
+def test_an_edited_answer_is_refused_before_it_runs(change: dict[str, Any], pattern: str) -> None:
+    """A plan is a file that anybody can edit: what the compiler never writes, no translator runs."""
+    plan = dataclasses.replace(compile_text(HEAD + SIMPLE).plan, joined=None)
+    check_plan(plan)
+    sends = (dataclasses.replace(plan.sends[0], **change), *plan.sends[1:])
+    with pytest.raises(InputError, match=pattern):
+        check_plan(dataclasses.replace(plan, sends=sends))
+
+
+def test_an_edited_rule_makes_no_frame_of_diagnostics() -> None:
+    plan = compile_text(HEAD + '[[pass]]\nfrom = "host"\nto = "donor"\nids = ["600"]\nas = "601"\n').plan
+    for first, last in ((0x600, 0x600), (0x7DF, 0x7E1)):
+        rule = dataclasses.replace(plan.passes[-1], first=first, last=last, new_word=0x7E0)
+        with pytest.raises(InputError, match="makes a frame that is for a scan tool"):
+            check_plan(dataclasses.replace(plan, passes=(rule,)))
 
 
 def test_29_bit_diagnostics_pass_both_requests_and_the_answer() -> None:

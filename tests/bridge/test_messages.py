@@ -292,6 +292,20 @@ def test_passing_renaming_blocking_in_line() -> None:
     assert bench.translator.dropped_frames == 68
 
 
+def test_a_rule_that_a_wider_one_before_it_leaves_nothing_is_noted() -> None:
+    wide = '[[pass]]\nfrom = "host"\nto = "donor"\nids = ["600-60F"]\n'
+    narrow = '[[pass]]\nfrom = "host"\nto = "donor"\nids = ["605"]\nas = "123"\n'
+    line = HEAD.count("\n") + 1
+    wanted = (
+        f"the rule in line {line + 4} for 605 from host to donor never decides, since the one in line {line} stands "
+        "before it: put the narrow rule first"
+    )
+    assert wanted in compile_text(HEAD + wide + narrow).warnings
+    assert not any("never decides" in w for w in compile_text(HEAD + narrow + wide).warnings)
+    elsewhere = narrow.replace('from = "host"\nto = "donor"', 'from = "donor"\nto = "host"')
+    assert not any("never decides" in w for w in compile_text(HEAD + wide + elsewhere).warnings)
+
+
 def test_a_scan_tool_is_passed_through_or_answered() -> None:
     passed = Bench(HEAD + '[diagnostics]\nmode = "pass"\ntester = "host"\nengine = "donor"\n')
     for word in (0x7DF, 0x7E0):

@@ -354,17 +354,40 @@ def test_a_frame_that_triggers_itself_through_the_other_direction() -> None:
     assert "would trigger itself through the other direction, without end" in refusal(text)
 
 
+@pytest.mark.parametrize(
+    "line",
+    [
+        'Brake = "host.EngineInfo.Code > 3"',
+        'Brake = "valid(host.EngineInfo)"',
+        'on_arrival = ["host.EngineInfo"]',
+    ],
+)
+def test_an_unknown_age_limit_is_told_where_its_source_is_named(line: str) -> None:
+    arrives = line.startswith("on_arrival")
+    body = ACK.replace("period_ms = 20", f"{line}\ngap_ms = 1") + OK_STATE if arrives else ACK + OK_STATE
+    text = HEAD + body + ('Brake = "true"\n' if arrives else line + "\n")
+    number = text.splitlines().index(line) + 1
+    with pytest.raises(BridgeRefused, match=rf"^bridge.toml:{number}:\d+: the age limit of host.EngineInfo is not"):
+        compile_text(text)
+
+
 def test_a_need_left_uncovered_is_refused(tmp_path: Path) -> None:
     save_map(DONOR, tmp_path / "donor.dbc")
     save_map(HOST, tmp_path / "host.dbc")
-    (tmp_path / "needs.toml").write_text('[[need]]\nmodule = "TCM"\nbus = "host"\nid = "200"\nhow = "can"\n')
+    list_head = '# first a wire\n[[need]]\nmodule = "starter"\nhow = "wired"\nnote = "interlock"\n\n'
+    (tmp_path / "needs.toml").write_text(
+        list_head + '[[need]]\nmodule = "TCM"\nbus = "host"\nid = "200"\nhow = "can"\n'
+    )
     text = (HEAD + ACK + OK_STATE + 'Brake = "true"\n').replace(
         'name = "test swap"', 'name = "t"\nneeds = "needs.toml"'
     )
     for bus in ("donor", "host"):
         text = text.replace(f"[buses.{bus}]", f'[buses.{bus}]\nmap = "{bus}.dbc"')
     (tmp_path / "bridge.toml").write_text(text)
-    with pytest.raises(BridgeRefused, match="TCM on host waits for 200, and nothing would send it"):
+    with pytest.raises(BridgeRefused, match=r"needs.toml:7:1: TCM on host waits for 200, and nothing would send it"):
+        compile_bridge(load_bridge(tmp_path / "bridge.toml"))
+    (tmp_path / "needs.toml").write_text('[[need]]\nmodule = "TCM"\nbus = "body"\nid = "200"\n')
+    with pytest.raises(BridgeRefused, match=r"needs.toml:1:1: TCM waits on bus 'body', which is not there; the buses"):
         compile_bridge(load_bridge(tmp_path / "bridge.toml"))
     (tmp_path / "needs.toml").write_text(
         '[[need]]\nmodule = "TCM"\nbus = "host"\nid = "120"\nperiod_ms = 10\nlength = 8\n'

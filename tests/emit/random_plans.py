@@ -31,9 +31,10 @@ from swapbridge.bridge.plan import (
     Variant,
 )
 from swapbridge.bridge.plan_check import check_plan
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.frames import EXTENDED_BIT, split_word
 from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
 from swapbridge.core.layout import Layout
+from swapbridge.core.obd import diagnostic_use
 
 FD_LENGTHS = (12, 16, 20, 24, 32, 48, 64)
 PURE = [k for k in OP_ARITY if k not in ("store", "load", "const", "table", "lookup", "fresh", "age", "awake")]
@@ -112,9 +113,13 @@ class PlanMaker:
         return Checksum(layout, method)
 
     def word(self) -> int:
-        if self.rng.random() < 0.3:
-            return self.rng.randrange(1 << 29) | EXTENDED_BIT
-        return self.rng.randrange(1 << 11)
+        """An identifier word that is not for diagnostics."""
+        while True:
+            word = (
+                self.rng.randrange(1 << 29) | EXTENDED_BIT if self.rng.random() < 0.3 else self.rng.randrange(1 << 11)
+            )
+            if not diagnostic_use(*split_word(word)):
+                return word
 
     def number(self) -> int:
         return self.rng.choice((0, 1, 2, 3, 7, 10, 40, 100, 125, 255, 256, 1000, 4095, 1 << 20, (1 << 31) - 1)) * (
@@ -372,7 +377,7 @@ def random_plan(seed: int, fd: bool | None = None) -> Plan:
 def with_joined(plan: Plan, rng: random.Random) -> Plan:
     """The plan with a few more sends, and a joined answer made of them."""
     maker, bus = PlanMaker(rng, False), rng.randrange(len(plan.buses))
-    words, answer = (0x7DF, 0x7E0), 0x7E8
+    words, answer = (0x6DF, 0x6E0), 0x6E8  # those of diagnostics leave less to choose
     sends, parts = list(plan.sends), []
     for number in sorted(rng.sample(range(256), rng.randint(1, 5))):
         made = maker.variant(plan, 8, set(range(16)))
@@ -383,7 +388,7 @@ def with_joined(plan: Plan, rng: random.Random) -> Plan:
         variant = replace(made, base=base)
         sends.append(Send(f"answer {number}", bus, answer, False, states, (variant,), gap_us=5000, request=request))
     gap_us = rng.choice((0, 300, 5000))
-    joined = Joined(bus, words, rng.choice((0x7E0, 0x7DF)), answer, rng.choice((1, 2)), gap_us, tuple(parts))
+    joined = Joined(bus, words, rng.choice(words), answer, rng.choice((1, 2)), gap_us, tuple(parts))
     out = replace(plan, sends=tuple(sends), joined=joined)
     check_plan(out)
     return out
