@@ -352,13 +352,18 @@ class PlanWriter:
         return [*out, f"        return new_frame(SentFrame, ({send.bus}, {send.word}, pack{send.length}({payload})))"]
 
     def _variant(self, n: int, send: Send, variant: Variant, pad: str) -> list[str]:
+        out, packer = self._packed(n, variant, pad, [*self._suppressed(n, send), "return None"])
+        out += [f"{pad}b{i} = {packer.byte(i)}" for i in self._changing(n)]
+        return out or [f"{pad}pass"]
+
+    def _packed(self, n: int, variant: Variant, pad: str, held_back: list[str]) -> tuple[list[str], Packer]:
+        """What works out a form of send n, with what is done where its condition does not hold; and its payload."""
+        send = self.plan.sends[n]
         keep = {f.register for f in variant.fields} | ({variant.send_if} if variant.send_if >= 0 else set())
         writer = BlockWriter(self.plan, variant.block, keep, pad)
         out = writer.write()
         if variant.send_if >= 0:
-            out.append(f"{pad}if not {writer.register(variant.send_if)}:")
-            out += [f"{pad}    {line}" for line in self._suppressed(n, send)]
-            out.append(f"{pad}    return None")
+            out += [f"{pad}if not {writer.register(variant.send_if)}:", *(f"{pad}    {line}" for line in held_back)]
         packer = Packer(variant.base)
         for part in (send.counter, send.checksum):
             if part is not None and not send.check_us:
@@ -368,8 +373,7 @@ class PlanWriter:
             packer.add(field.layout, writer.register(field.register))
         if send.counter is not None and not send.check_us:
             packer.add(send.counter.layout, f"n{n}")
-        out += [f"{pad}b{i} = {packer.byte(i)}" for i in self._changing(n)]
-        return out or [f"{pad}pass"]
+        return out, packer
 
     def _changing(self, n: int) -> list[int]:
         """Bytes of send n that are variables b0, b1, ...; the others are always the same."""
@@ -441,17 +445,9 @@ class PlanWriter:
         out = []
         for number, n in self.plan.joined.parts:
             send = self.plan.sends[n]
-            variant = send.variants[0]
-            keep = {f.register for f in variant.fields} | ({variant.send_if} if variant.send_if >= 0 else set())
-            writer = BlockWriter(self.plan, variant.block, keep, "        ")
-            packer = Packer(variant.base)
-            body = [f"        if not a{n}: return None", *writer.write()]
-            if variant.send_if >= 0:
-                body.append(f"        if not {writer.register(variant.send_if)}: return None")
-            for field in variant.fields:
-                packer.clear(field.layout)
-                packer.add(field.layout, writer.register(field.register))
-            body.append(f"        return pack8({', '.join(packer.byte(i) for i in range(send.length))})")
+            worked_out, packer = self._packed(n, send.variants[0], "        ", ["return None"])
+            payload = ", ".join(packer.byte(i) for i in range(send.length))
+            body = [f"        if not a{n}: return None", *worked_out, f"        return pack8({payload})"]
             out += self._function(f"part{number}(now)", body)
         parts = ", ".join(f"part{number}" for number, _ in self.plan.joined.parts)
         return [*out, f"    joined = JoinedAnswer(plan_joined, [{parts}])"]
