@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any
 
 import isotp
@@ -16,7 +16,7 @@ from swapbridge.core.obd import PIDS
 from swapbridge.prove import prove
 from swapbridge.prove.answers import answers_of
 from swapbridge.prove.bench import set_up
-from swapbridge.prove.content import JOINED, judge_trace
+from swapbridge.prove.content import JOINED, content_checks, judge_trace
 from swapbridge.prove.joined_answer import frames_of
 from swapbridge.prove.nodes import Heard, Polled
 from swapbridge.prove.reference import Reference, steps_of
@@ -32,20 +32,41 @@ answers = { "0C" = "donor.FAST.Speed", "05" = "clamp(donor.SLOW.Coolant, -40 deg
 """
 
 
-@pytest.fixture(scope="module", params=[False, True], ids=["11 bits", "29 bits"])
-def swap(request: Any) -> tuple[Plan, Any, Any]:
-    text = ANSWERS.replace('tester = "host"', f'tester = "host"\nextended = {str(request.param).lower()}')
+@lru_cache(maxsize=2)
+def _swap(extended: bool) -> tuple[Plan, Any, Any]:
+    text = ANSWERS.replace('tester = "host"', f'tester = "host"\nextended = {str(extended).lower()}')
     bridge, maps = small_swap.bridge(small_swap.BRIDGE + text), small_swap.maps()
     return compile_bridge(bridge, maps).plan, bridge, maps
 
 
+@pytest.fixture(scope="module")
+def swap() -> tuple[Plan, Any, Any]:
+    return _swap(False)
+
+
 def _checks(swap: Any, plan: Plan, seconds: float = 9.0) -> dict[str, Check]:
+    """What is said of each answer after a run in which all are asked for."""
     _, bridge, maps = swap
-    verdict = prove(plan, small_swap.captures(seconds), bridge, maps, thoroughness="none")
-    return {c.name.partition(":")[0]: c for c in verdict.checks if c.name.startswith("answer")}
+    reference = Reference(bridge, maps, steps_of(plan))
+    run = ask(set_up(plan, small_swap.captures(seconds), reference.words_read()), bridge, partial(Translator, plan), 1)
+    assert run is not None
+    contents = judge_trace(plan, reference, run.device.trace or [])
+    checks = content_checks(plan, contents, reference)
+    return {c.name.partition(":")[0]: c for c in checks if c.name.startswith("answer")}
 
 
-def test_every_answer_is_asked_for_and_equal(swap: Any) -> None:
+def test_prove_asks(swap: Any) -> None:
+    """The proof as a whole asks for every answer, and fails on a wrong one."""
+    plan, bridge, maps = swap
+    for one, passed in ((plan, True), (DEFECTS["a list leaves one out"](plan), False)):
+        verdict = prove(one, small_swap.captures(5.0), bridge, maps, thoroughness="none")
+        assert verdict.passed == passed
+        assert sum(c.name.startswith("answer") for c in verdict.of("content")) == 8
+
+
+@pytest.mark.parametrize("extended", [False, True])
+def test_every_answer_is_asked_for_and_equal(extended: bool) -> None:
+    swap = _swap(extended)
     checks = _checks(swap, swap[0], 16.0)
     answers = [f"answer {n}" for n in ("00", "05", "0C", "20", "40", "60", "63")]
     assert sorted(checks) == [*answers, "answers to several at once"]
@@ -165,11 +186,10 @@ SEVERAL: dict[str, Callable[[Joined], Joined]] = {
 
 @pytest.mark.parametrize("name", SEVERAL)
 def test_each_class_of_defect_of_several_at_once_is_caught(swap: Any, name: str) -> None:
-    plan, bridge, maps = swap
+    plan, _, _ = swap
     assert plan.joined is not None
-    mutant = replace(plan, joined=SEVERAL[name](plan.joined))
-    verdict = prove(mutant, small_swap.captures(9.0), bridge, maps, thoroughness="none")
-    assert [c for c in verdict.of("content") if c.status == "fail"]
+    checks = _checks(swap, replace(plan, joined=SEVERAL[name](plan.joined)))
+    assert checks["answers to several at once"].status == "fail"
 
 
 def test_without_an_answer_to_several_the_proof_fails(swap: Any) -> None:
