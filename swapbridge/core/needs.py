@@ -106,7 +106,7 @@ def load_needs(path: str | Path) -> tuple[Need, ...]:
     if not isinstance(entries, list) or set(data) - {"need"}:
         odd = ", ".join(sorted(set(data) - {"need"})) or "need"
         raise InputError(f"{path}: a needs list holds [[need]] tables only, not {odd}")
-    lines = [n for n, line in enumerate(text.splitlines(), 1) if _HEADER.match(line)]
+    lines = [n for n, line in enumerate(text.split("\n"), 1) if _HEADER.match(line)]
     if len(lines) != len(entries):  # written in a way that the headers do not show, as one list
         lines = [0] * len(entries)
     numbered = enumerate(zip(entries, lines, strict=True), 1)

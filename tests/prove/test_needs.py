@@ -32,12 +32,21 @@ needs = st.builds(
 @given(st.lists(needs, max_size=5))
 def test_round_trip(tmp_path_factory: pytest.TempPathFactory, listed: list[Need]) -> None:
     path = tmp_path_factory.getbasetemp() / "needs.toml"
-    path.write_text(needs_to_toml(tuple(listed), "What each module waits for."), encoding="utf-8")
+    text = needs_to_toml(tuple(listed), "What each module waits for.")
+    path.write_text(text, encoding="utf-8")
     back = load_needs(path)
     assert [(n.module, n.bus, n.word, n.period_ms, n.length, n.how, n.role, n.signal, n.note) for n in back] == [
         (n.module, n.bus, n.word, n.period_ms, n.length, n.how, n.role, n.signal, n.note) for n in listed
     ]
-    assert [n.line for n in back] == list(range(1, len(listed) + 1))
+    assert [n.line for n in back] == [n for n, line in enumerate(text.split("\n"), 1) if line == "[[need]]"]
+
+
+def test_a_line_ends_where_toml_ends_it(tmp_path: Path) -> None:
+    """A line separator of Unicode inside a note is no new line, as no editor counts it."""
+    wanted = (Need("a", "host", 0x100, note="one\u2028two"), Need("b", "host", 0x101))
+    (tmp_path / "needs.toml").write_text(needs_to_toml(wanted, ""), encoding="utf-8")
+    lines = (tmp_path / "needs.toml").read_text(encoding="utf-8").split("\n")
+    assert [lines[n.line - 1] for n in load_needs(tmp_path / "needs.toml")] == ["[[need]]"] * 2
 
 
 @pytest.mark.parametrize(
