@@ -1,5 +1,6 @@
 """Everything that touches python-can buses: open, record, replay, run, scan-tool polling."""
 
+import swapbridge.capture.python_can  # noqa: F401 - before anything loads python-can
 from swapbridge.bus.bitrate import RateTry, find_bitrate
 from swapbridge.bus.live import LiveOptions, LiveStatus
 from swapbridge.bus.opening import open_bus, open_buses

@@ -140,7 +140,7 @@ class _Lines:
 
 
 def _text_blocks(form: str, path: Path, source: Source, notes: NoteTaker) -> Iterator[list[Any]]:
-    import can
+    from swapbridge.capture.python_can import can
 
     is_frame, resume = _TEXT_RULES[form]
     lines = _Lines(source, is_frame, notes)
@@ -180,7 +180,7 @@ def _text_blocks(form: str, path: Path, source: Source, notes: NoteTaker) -> Ite
 
 
 def _binary_blocks(form: str, path: Path, source: Source, notes: NoteTaker) -> Iterator[list[Any]]:
-    import can
+    from swapbridge.capture.python_can import can
 
     read = 0
     block: list[Any] = []
@@ -210,7 +210,7 @@ def _binary_blocks(form: str, path: Path, source: Source, notes: NoteTaker) -> I
 
 def _blf_reader(source: Source) -> Any:
     """python-can's reader, which would come back to an object of size 0 for ever, made to stop there."""
-    import can
+    from swapbridge.capture.python_can import can
 
     reader: Any = can.BLFReader(source.stream)
     read_objects = reader._parse_container

@@ -34,7 +34,7 @@ def write_other(blocks: Iterable[Capture], path: str | Path) -> int:
     InputError
         The suffix names no such form, or the file can't be written.
     """
-    import can
+    from swapbridge.capture.python_can import can
 
     form = Path(path).suffix.lower().lstrip(".")
     if form not in WRITTEN_FORMS:
@@ -57,7 +57,7 @@ def write_other(blocks: Iterable[Capture], path: str | Path) -> int:
 
 
 def _messages(block: Capture) -> Iterable[Any]:
-    import can
+    from swapbridge.capture.python_can import can
 
     columns = (block.time_ns / 1e9, block.identifier, block.flags, block.bus, block.length)
     payload = block.payload

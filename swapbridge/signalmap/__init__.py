@@ -1,5 +1,6 @@
 """Signal maps (DBC) in and out, with their evidence, and bulk decoding of captures."""
 
+import swapbridge.capture.python_can  # noqa: F401 - before anything loads python-can
 from swapbridge.signalmap.accept import Accepted, accept_findings
 from swapbridge.signalmap.dbc_read import load_map, parse_map
 from swapbridge.signalmap.dbc_write import decimal_text, encode_map, format_map, save_map

@@ -12,6 +12,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -21,12 +22,14 @@ import numpy as np
 import pytest
 
 from swapbridge.bridge import Plan, Translator
+from swapbridge.bridge.plan import Pass
 from swapbridge.bus import BusSpec, LiveOptions, Proof, RunRequest, find_bitrate, parse_bus, record, replay, run
 from swapbridge.bus.listen import link_of, listen_only
+from swapbridge.bus.live import Live
 from swapbridge.bus.opening import link_drops, open_bus, open_buses, socket_drops
 from swapbridge.bus.recorder import Recorder
 from swapbridge.capture import Capture, read_capture, write_capture
-from swapbridge.core.errors import RefusedError
+from swapbridge.core.errors import InputError, RefusedError
 
 pytestmark = pytest.mark.socketcan
 VCAN0, VCAN1 = parse_bus("donor=socketcan:vcan0,bitrate=500000"), parse_bus("host=socketcan:vcan1,bitrate=500000")
@@ -109,6 +112,38 @@ def test_a_plan_between_two_links(plan: Plan, tmp_path: Path, until: Until) -> N
     assert last == 0xFFFF
     ear.shutdown()
     mouth.shutdown()
+
+
+def test_a_plan_in_line_passes_each_frame_once(planned: Callable[..., Plan], until: Until) -> None:
+    """Frames of other programs are marked as sent by this computer and pass all the same; our own never come back."""
+    plan = planned(placement="inline", passes=(Pass(0, 0x300, 0x3FF, 1), Pass(1, 0x300, 0x3FF, 0)))
+    openers = {spec.name: partial(open_bus, spec, active=True) for spec in (VCAN0, VCAN1)}
+    donor, host = open_bus(VCAN0, active=True), open_bus(VCAN1, active=True)
+    live = Live(plan, Translator(plan), openers, LiveOptions(lag_limit_s=5.0, black_box_minutes=0.05))
+    live.start()
+    for value in range(20):
+        donor.send(can.Message(arbitration_id=0x321, is_extended_id=False, data=bytes([value])), timeout=1.0)
+        host.send(can.Message(arbitration_id=0x322, is_extended_id=False, data=bytes([value])), timeout=1.0)
+        time.sleep(0.02)
+    until(lambda: live.status().passed == 40)
+    time.sleep(0.5)
+    assert live.status().passed == 40
+    live.stop()
+    for bus, word in ((host, 0x321), (donor, 0x322)):
+        heard = []
+        while (message := bus.recv(0.0)) is not None:
+            heard.append((message.arbitration_id, message.data[0]))
+        assert heard == [(word, value) for value in range(20)]
+        bus.shutdown()
+
+
+def test_own_frames_given_back_are_refused(plan: Plan, tmp_path: Path) -> None:
+    buses = (parse_bus("donor=socketcan:vcan0,receive_own_messages=yes"), VCAN1)
+    request = RunRequest(plan, buses, LiveOptions(), Proof(True, "proved"), tmp_path, lock_folder=tmp_path)
+    with pytest.raises(InputError, match="receive_own_messages"):
+        run(request, Translator(plan))
+    with pytest.raises(InputError, match="receive_own_messages"):
+        record(buses, tmp_path / "a.log", seconds=0.1)
 
 
 def test_a_link_that_goes_down_and_up(tmp_path: Path, until: Until) -> None:

@@ -357,3 +357,17 @@ def test_the_command_there_and_back(tmp_path: Path, make_capture: Make, frames_o
     assert (tmp_path / "back.log").read_bytes() == (tmp_path / "in.log").read_bytes()
     with pytest.raises(InputError, match="can't write"):
         convert(tmp_path / "in.log", tmp_path / "nowhere" / "out.mf4")
+
+
+def test_only_what_needs_asammdf_loads_it(tmp_path: Path, make_capture: Make) -> None:
+    """It takes a second and much memory; python-can would load it with itself, cantools python-can."""
+    some_file(tmp_path / "in.mf4", make_capture)
+    script = (
+        "import sys\nimport swapbridge.signalmap, swapbridge.bus\nfrom swapbridge.capture import read_capture\n"
+        "frames = len(read_capture(sys.argv[1]))\nloaded = 'asammdf' in sys.modules\nimport asammdf\n"
+        "print(frames, loaded, hasattr(asammdf, 'MDF'))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(tmp_path / "in.mf4")], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split() == ["3000", "False", "True"]
