@@ -26,7 +26,7 @@ from swapbridge.prove.bench import Bench, Run, simulate
 from swapbridge.prove.content import LATE_US, judge_trace
 from swapbridge.prove.excerpt import excerpt
 from swapbridge.prove.faults import FAULTS, MS, SECOND, Scene
-from swapbridge.prove.form import carries
+from swapbridge.prove.form import carries, fields_of
 from swapbridge.prove.nodes import Heard, Polled, Restart, Sent
 from swapbridge.prove.reference import Known, Reference, loose_fields, steps_of
 from swapbridge.prove.verdict import FaultRun
@@ -277,7 +277,7 @@ def stale_values(
     watched: dict[tuple[int, int], list[tuple[str, Field, int, set[tuple[int, int]]]]] = {}
     rules = {(r.message.text, s.name): (s, r) for r in bridge.messages for s in r.signals}
     for send in plan.sends:
-        for sent in (f for variant in send.variants for f in variant.fields):
+        for sent in fields_of(send):
             if not is_delicate(sent) or sent.fallback is None or not sent.feeds:
                 continue
             rule = rules.get((send.name, sent.name))
@@ -340,8 +340,7 @@ def _falling_back(plan: Plan, scene: Scene, run: Run) -> dict[tuple[int, int, st
     fields = {
         (s.bus, s.word): [
             f
-            for v in s.variants
-            for f in v.fields
+            for f in fields_of(s)
             if f.fallback is not None
             and f.layout.length > 1  # a flag is its safe answer half of the time
             and scene.worthless.intersection(words[n] for n in f.feeds)

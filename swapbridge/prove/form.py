@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.bridge.plan import Field, Send
 from swapbridge.core.integrity import Checksum, Counter
 from swapbridge.core.layout import Layout
 from swapbridge.prove.verdict import Check, judge
@@ -108,6 +109,11 @@ def carries(message: MapMessage | None, name: str, data: bytes) -> bool:
         return False
     page = message.multiplexer
     return not signal.mux_values or page is None or page.layout.unpack(data) in signal.mux_values
+
+
+def fields_of(send: Send) -> list[Field]:
+    """The signals of a sent message, each once however many pages carry it."""
+    return list({f.name: f for v in send.variants for f in v.fields}.values())
 
 
 def measure(

@@ -117,7 +117,7 @@ def prove(
     checks += [*form_checks(bench, run, reference), *key_on_checks(bench, run, maps)]
     tell(0.25, "a silent bus")
     checks += judge_silence(bench, ground.reference(), make)
-    times, time_checks = signal_times(plan, run)
+    times, time_checks = signal_times(plan, run, maps)
     loads, load_checks = bus_times(bench, run)
     responses, response_checks = judge_responses(bench, run, maps)
     checks += [*time_checks, *age_limits(plan), *load_checks, *response_checks]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 import numpy as np
 import numpy.typing as npt
 
@@ -11,9 +13,11 @@ from swapbridge.core.roles import BY_NAME
 from swapbridge.prove.bench import LATENCY_NS, Bench, Run
 from swapbridge.prove.campaign import is_delicate
 from swapbridge.prove.faults import MS, SECOND
-from swapbridge.prove.nodes import Heard
+from swapbridge.prove.form import carries, fields_of
+from swapbridge.prove.nodes import Heard, Sent
 from swapbridge.prove.traffic import traffic_from
 from swapbridge.prove.verdict import BusTime, Check, SignalTime, judge
+from swapbridge.signalmap import SignalMap
 
 Ints = npt.NDArray[np.int64]
 TORQUE_BUDGET_MS = 5.0
@@ -23,7 +27,7 @@ LONGEST_AGE_US = 500_000
 """A torque, throttle or pedal value older than this is no measurement any more (common practice, no source)."""
 
 
-def signal_times(plan: Plan, run: Run) -> tuple[list[SignalTime], list[Check]]:
+def signal_times(plan: Plan, run: Run, maps: Mapping[str, SignalMap]) -> tuple[list[SignalTime], list[Check]]:
     """Age of each sent signal when it is received, from the moment its source's frame was complete.
 
     Only frames whose source is fresh count: how long a stale value may live is judged under faults.
@@ -33,40 +37,45 @@ def signal_times(plan: Plan, run: Run) -> tuple[list[SignalTime], list[Check]]:
     sent = run.by_word()
     times, checks = [], []
     for send in plan.sends:
+        message = maps[plan.buses[send.bus].name].by_word(send.word)
         frames = sent.get((send.bus, send.word), [])
         if send.request is not None:  # answers share an identifier
             frames = [s for s in frames if s.data[1:3] == send.variants[0].base[1:3]]
-        if not frames:
-            continue
-        asked = np.array([s.asked_ns - LATENCY_NS for s in frames], np.int64)
-        received = np.array([s.received_ns for s in frames], np.int64)
-        for variant in send.variants:
-            for field in variant.fields:
-                hazard = BY_NAME[field.role].hazard if field.role in BY_NAME else ""
-                feeds = [n for n in field.feeds if len(heard.get(sources[n], ()))]
-                if not feeds:
-                    continue
-                ages = np.concatenate(
-                    [_ages(heard[sources[n]], asked, received, plan.feeds[n].max_age_us * 1000) for n in feeds]
+        asked, received = _asked_and_received(frames)
+        for field in fields_of(send):
+            feeds = [n for n in field.feeds if len(heard.get(sources[n], ()))]
+            if len(send.variants) > 1:
+                asked, received = _asked_and_received([s for s in frames if carries(message, field.name, s.data)])
+            if not feeds or not len(asked):
+                continue
+            ages = np.concatenate(
+                [_ages(heard[sources[n]], asked, received, plan.feeds[n].max_age_us * 1000) for n in feeds]
+            )
+            if not len(ages):
+                continue
+            subject = f"{send.name}.{field.name}"
+            hazard = BY_NAME[field.role].hazard if field.role in BY_NAME else ""
+            budget = TORQUE_BUDGET_MS if hazard == "torque request" else None
+            median, p99 = np.percentile(ages, [50, 99])
+            times.append(
+                SignalTime(
+                    subject,
+                    round(float(median) / MS, 3),
+                    round(float(p99) / MS, 3),
+                    round(float(ages.max()) / MS, 3),
+                    budget,
                 )
-                if not len(ages):
-                    continue
-                subject = f"{send.name}.{field.name}"
-                budget = TORQUE_BUDGET_MS if hazard == "torque request" else None
-                median, p99 = np.percentile(ages, [50, 99])
-                times.append(
-                    SignalTime(
-                        subject,
-                        round(float(median) / MS, 3),
-                        round(float(p99) / MS, 3),
-                        round(float(ages.max()) / MS, 3),
-                        budget,
-                    )
-                )
-                if budget is not None:
-                    own = np.concatenate([own_delays(heard[sources[n]], asked) for n in feeds])
-                    checks.append(_budget(subject, own, budget))
+            )
+            if budget is not None:
+                own = np.concatenate([own_delays(heard[sources[n]], asked) for n in feeds])
+                checks.append(_budget(subject, own, budget))
     return times, checks
+
+
+def _asked_and_received(frames: Sequence[Sent]) -> tuple[Ints, Ints]:
+    """When frames were decided and when they were through, as columns."""
+    asked = np.array([s.asked_ns - LATENCY_NS for s in frames], np.int64)
+    return asked, np.array([s.received_ns for s in frames], np.int64)
 
 
 def _budget(subject: str, own: Ints, budget: float) -> Check:
@@ -86,7 +95,7 @@ def age_limits(plan: Plan) -> list[Check]:
     """Torque, throttle and pedal values that the plan lets grow old before it falls back: one check each."""
     out = []
     for send in plan.sends:
-        for field in (f for v in send.variants for f in v.fields if f.feeds and is_delicate(f)):
+        for field in (f for f in fields_of(send) if f.feeds and is_delicate(f)):
             slowest = max((plan.feeds[n] for n in field.feeds), key=lambda f: f.max_age_us)
             if slowest.max_age_us > LONGEST_AGE_US:
                 out.append(

@@ -7,6 +7,7 @@ from fractions import Fraction
 from functools import partial
 from typing import Any
 
+import numpy as np
 import pytest
 
 from swapbridge.bridge import Plan, Translator, compile_bridge
@@ -18,6 +19,7 @@ from swapbridge.prove.faults import SECOND
 from swapbridge.prove.nodes import Heard, Polled
 from swapbridge.prove.reference import Reference, steps_of
 from swapbridge.prove.silence import judge_silence
+from swapbridge.prove.timing import signal_times
 from swapbridge.signalmap import MapMessage, MapSignal, SignalMap
 from tests.prove import small_swap
 
@@ -93,17 +95,18 @@ period_ms = 10
 [messages.signals]
 Torque = { value = "clamp(donor.FAST.Torque, -200 Nm, 1000 Nm)", limits = ["-200 Nm", "1000 Nm"], hold_ms = 0 }
 Revs = { value = "donor.FAST.Speed", fallback = "0 rpm", role = "value", hold_ms = 900 }
+Loss = { value = "clamp(donor.FAST.Torque, -200 Nm, 1000 Nm)", limits = ["-200 Nm", "1000 Nm"], hold_ms = 0 }
 """
 
 
 def _torque_pages() -> tuple[Any, dict[str, SignalMap], Plan]:
-    """Torque on one page of a message, and on the other a value that is held for long."""
+    """Torque on one page of a message, on the other a value that is held for long, and a torque on both."""
     role = "Vehicle.Powertrain.CombustionEngine.Torque"
     pages = MapMessage(
         "TORQUES",
         0x310,
         False,
-        4,
+        5,
         (
             MapSignal("Page", Layout(0, 2), is_multiplexer=True),
             MapSignal(
@@ -111,6 +114,10 @@ def _torque_pages() -> tuple[Any, dict[str, SignalMap], Plan]:
                 role=role, not_available=(0xFFF,), mux_signal="Page", mux_values=(1,),
             ),
             MapSignal("Revs", Layout(8, 16), unit="rpm", mux_signal="Page", mux_values=(2,)),
+            MapSignal(
+                "Loss", Layout(24, 12), Fraction(1, 2), Fraction(-500), Fraction(-500), Fraction(1500), "Nm",
+                role=role, not_available=(0xFFF,),
+            ),
         ),
         senders=("ENGINE",),
     )  # fmt: skip
@@ -131,11 +138,33 @@ def test_a_page_is_judged_by_its_own_frames() -> None:
     assert run.problems == ()
     trace: Any = simulate(bench, make, until_ns=4 * SECOND).device.trace
     deaf = [e for e in trace if not (isinstance(e, Heard) and e.word == 0x101 and e.now_us > 2_500_000)]
-    (told,) = [p for p in stale_values(plan, bridge, maps, deaf) if p.startswith("host.TORQUES")]
+    told = [p for p in stale_values(plan, bridge, maps, deaf) if p.startswith("host.TORQUES")]
     last = max(e.now_us for e in deaf if isinstance(e, Heard) and e.word == 0x101)
-    late = (e.frame for e in deaf if isinstance(e, Polled) and e.now_us > last + 70_000 and e.frame is not None)
-    count = sum(f.word == 0x310 and f.data[0] & 3 == 1 for f in late)  # age limit 50 ms, two steps of 10 ms
-    assert told == f"host.TORQUES.Torque: {count} frames carried a stale value"
+    # age limit 50 ms, two steps of 10 ms
+    late = [e.frame for e in deaf if isinstance(e, Polled) and e.now_us > last + 70_000 and e.frame is not None]
+    pages = [f.data[0] & 3 for f in late if f.word == 0x310]
+    assert told == [
+        f"host.TORQUES.{name}: {count} frames carried a stale value"
+        for name, count in (("Torque", pages.count(1)), ("Loss", len(pages)))
+    ]
+
+
+def test_the_age_of_a_page_is_that_of_its_own_frames() -> None:
+    """Each signal once, however many pages carry it; a page's age counts from its own frames only."""
+    _, maps, plan = _torque_pages()
+    run = simulate(set_up(plan, small_swap.captures(6.0)), partial(Translator, plan))
+    times, _ = signal_times(plan, run, maps)
+    subjects = [t.subject for t in times if t.subject.startswith("host.TORQUES")]
+    assert sorted(subjects) == ["host.TORQUES.Loss", "host.TORQUES.Revs", "host.TORQUES.Torque"]
+    heard = [e.now_us * 1000 for e in run.device.trace or [] if isinstance(e, Heard) and (e.bus, e.word) == (0, 0x101)]
+    ages = []
+    for sent in (s for s in run.device.sent if s.word == 0x310 and s.data[0] & 3 == 1):
+        before = max((t for t in heard if t <= sent.asked_ns - 100_000), default=None)
+        if before is not None and sent.asked_ns - 100_000 - before <= 50_000_000:
+            ages.append(sent.received_ns - before)
+    torque = next(t for t in times if t.subject == "host.TORQUES.Torque")
+    assert torque.worst_ms == pytest.approx(max(ages) / 1e6, abs=1e-3)
+    assert torque.median_ms == pytest.approx(float(np.median(ages)) / 1e6, abs=1e-3)
 
 
 def test_the_reaction_of_pages_is_measured() -> None:

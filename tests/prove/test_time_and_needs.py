@@ -83,7 +83,7 @@ def test_a_torque_that_may_grow_old_is_told(bench: Bench) -> None:
 
 
 def test_ages_against_a_slow_loop(bench: Bench, run: Run) -> None:
-    times, checks = signal_times(bench.plan, run)
+    times, checks = signal_times(bench.plan, run, small_swap.maps())
     torque = next(t for t in times if t.subject == "host.ENGINE_DATA.Torque")
     heard = [e.now_us * 1000 for e in run.device.trace or [] if isinstance(e, Heard) and (e.bus, e.word) == (0, 0x101)]
     ages = []
@@ -102,7 +102,7 @@ def test_a_request_that_waits_for_its_period_is_late(bench: Bench) -> None:
     text = small_swap.BRIDGE.replace('on_arrival = ["host.REQUEST"]\ngap_ms = 5\n', "")
     plan = compile_bridge(small_swap.bridge(text), small_swap.maps()).plan
     slow = replace(bench, plan=plan)
-    _, checks = signal_times(plan, simulate(slow, partial(Translator, plan)))
+    _, checks = signal_times(plan, simulate(slow, partial(Translator, plan)), small_swap.maps())
     (budget,) = [c for c in checks if c.name == "passed on in time"]
     assert budget.status == "fail"
     assert "on_arrival" in budget.remedy
