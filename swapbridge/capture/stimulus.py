@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture, ReadNotes
 from swapbridge.capture.columns import NoteTaker
-from swapbridge.capture.source import open_source
+from swapbridge.capture.source import line_blocks, open_source
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 
@@ -120,11 +120,21 @@ def read_stimulus(path: str | Path) -> StimulusTrack:
     """
     path = Path(path)
     source = open_source(path)
-    with source.stream, io.TextIOWrapper(source.stream, encoding="utf-8-sig", errors="replace") as text:
-        track = _read(text, str(path))
+    notes = NoteTaker()
+    with source.stream:
+        track = _read(_lines(source.stream, notes), str(path), notes)
     if source.trouble:
         return replace(track, notes=replace(track.notes, stopped=source.trouble))
     return track
+
+
+def _lines(stream: io.BufferedReader, notes: NoteTaker) -> Iterator[str]:
+    """Lines as Python's text files give them, but for those too long to be a row, which are counted and never held."""
+    mark = "\ufeff"
+    for block, begin, end, _ in line_blocks(stream, notes):
+        whole = block[begin:end].tobytes().decode("utf-8", errors="replace")
+        yield from io.StringIO(whole.removeprefix(mark), newline=None)
+        mark = ""
 
 
 class _Rows:
@@ -139,8 +149,7 @@ class _Rows:
         self.unit, self.unit_line = "", 0
 
 
-def _read(text: Iterable[str], source: str) -> StimulusTrack:
-    notes = NoteTaker()
+def _read(text: Iterable[str], source: str, notes: NoteTaker) -> StimulusTrack:
     first_fault = ""
     used = 0
     channels: dict[str, _Rows] = {}

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import re
+import subprocess
+import sys
 from collections.abc import Callable
 from decimal import Decimal
 from pathlib import Path
@@ -203,6 +205,36 @@ def test_a_line_of_a_megabyte_is_one_unreadable_line(tmp_path: Path) -> None:
     assert capture.time_ns.tolist() == [1_000_000_000, 2_000_000_000]
     assert capture.notes.unreadable_lines == 1
     assert len(capture.notes.examples[0]) <= 81
+
+
+MEASURE = """
+import resource, sys
+from swapbridge.capture import read_capture, read_stimulus
+read = read_stimulus if sys.argv[1].endswith("stimulus.csv") else read_capture
+read(sys.argv[1])
+before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+print(len(read(sys.argv[2]).notes.sentences()), (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) // 1024)
+"""
+
+
+@pytest.mark.parametrize(("name", "good"), [
+    ("a.log", "(1.000000) can0 123#01\n"), ("a.asc", "   1.000000 1  123             Rx   d 1 01\n"),
+    ("a.stimulus.csv", "1.5,engine_speed,800,rpm\n"),
+])  # fmt: skip
+def test_a_line_of_64_megabytes_is_never_held(tmp_path: Path, name: str, good: str) -> None:
+    """In a process of its own, whose most memory is asked of the kernel."""
+    short, long = tmp_path / name, tmp_path / f"long.{name}"
+    short.write_text(good * 9000)
+    with long.open("w") as file:
+        file.write(good * 9000)
+        for _ in range(64):
+            file.write("0" * (1 << 20))
+        file.write("\n" + good)
+    words = [sys.executable, "-c", MEASURE, str(short), str(long)]
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
+    told, megabytes = map(int, done.stdout.split())
+    assert told >= 1
+    assert megabytes < 24
 
 
 def test_more_than_256_buses_are_refused_line_by_line(tmp_path: Path) -> None:
