@@ -30,6 +30,7 @@ from swapbridge.prove.silence import judge_silence
 from swapbridge.prove.soak import soak
 from swapbridge.prove.timing import age_limits, bus_times, signal_times
 from swapbridge.prove.verdict import Check, FaultRun, Overlay, Verdict, judge
+from swapbridge.prove.wake_up import judge_wake_ups
 from swapbridge.signalmap import MapMessage, MapSignal, SignalMap
 
 THOROUGHNESS = ("none", QUICK, FULL)
@@ -116,7 +117,7 @@ def prove(
     tell(0.2, "form")
     checks += [*form_checks(bench, run, reference), *key_on_checks(bench, run, maps)]
     tell(0.25, "a silent bus")
-    checks += judge_silence(bench, ground.reference(), make)
+    checks += [*judge_silence(bench, ground.reference(), make), *judge_wake_ups(bench, ground.reference, make)]
     times, time_checks = signal_times(plan, run, maps)
     loads, load_checks = bus_times(bench, run)
     responses, response_checks = judge_responses(bench, run, maps)

@@ -93,6 +93,15 @@ def test_a_plan_that_listens_to_a_wrong_identifier_does_not_make_its_judge_deaf(
     assert judged >= 2
 
 
+@pytest.mark.parametrize("name", ["donor", "host"])
+def test_a_bus_that_does_not_wake_the_translator_is_told(swap: Any, name: str) -> None:
+    """In the recordings both buses wake at once, which hides it."""
+    plan = swap[0]
+    buses = tuple(replace(b, wakes=False) if b.name == name else b for b in plan.buses)
+    failed = [c for c in _verdict(swap, replace(plan, buses=buses)).checks if c.status == "fail"]
+    assert [(c.subject, c.name) for c in failed] == [(f"bus {name}", "wakes alone")]
+
+
 def test_a_message_that_only_comes_with_the_engine_running(swap: Any) -> None:
     """The old engine computer sent its temperatures with the key on; the plan waits for the engine."""
     plan = mutations.send_changed(swap[0], "host.TEMPS", lambda s: replace(s, states=1 << 4))
