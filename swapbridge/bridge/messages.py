@@ -71,6 +71,13 @@ def lower_message(lowering: Lowering, maps: Mapping[str, SignalMap], rule: Messa
         rule_values = list(rule.mux or ())
     if rule.mux is not None and multiplexer is None:
         raise bridge.refuse(rule.place, f"{draft.name} has no multiplexer", "leave mux out")
+    for signal in message.signals:
+        if signal.mux_signal is not None and (multiplexer is None or signal.mux_signal != multiplexer.name):
+            raise bridge.refuse(
+                rule.place,
+                f"{draft.name}.{signal.name} hangs on {signal.mux_signal}, a multiplexer within a multiplexer",
+                "such a message can't be sent: leave it out, or keep one form of it in the map as a plain message",
+            )
     counter_signal = next((s for s in message.signals if s.counter is not None and s.name not in made_by), None)
     checksum_signal = next((s for s in message.signals if s.checksum is not None and s.name not in made_by), None)
     for signal in message.signals:

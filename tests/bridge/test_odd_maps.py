@@ -59,6 +59,8 @@ def test_a_multiplexer_within_a_multiplexer_is_refused_by_name() -> None:
     )
     message = refusal('B = { value = "donor.Odd.Deep", role = "value", fallback = "0" }', source, (signal("B", 0, 8),))
     assert "signal Deep hangs on a multiplexer within a multiplexer; use a signal of the first level" in message
+    message = refusal('Page = { value = "1", role = "value", fallback = "1" }', (signal("A", 0, 8),), source)
+    assert "host.Odd.Deep hangs on Sub, a multiplexer within a multiplexer; such a message can't be sent" in message
 
 
 def test_a_message_with_two_checksums_is_not_sent() -> None:
