@@ -137,7 +137,9 @@ def _place_bits(low: int, length: int, room: int) -> float:
             break
         high = (low + total - 1) & 7
         cost = _length_bits(total)
-        if total > 1:
+        if total == 2:  # a byte holds four of them
+            cost += 0.5 if low % 2 == 0 else 2.5
+        elif total > 1:
             cost += (0.0 if low == 0 else 0.5 if low == 4 else 1.5) + (0.0 if high == 7 else 0.5 if high == 3 else 1.5)
         best = min(best, cost + 0.05 * grow)
     return best

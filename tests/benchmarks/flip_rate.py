@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import sys
 import time
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -46,7 +47,7 @@ def cut_by_flip_rate(payload: npt.NDArray[np.uint8]) -> list[tuple[str, Layout]]
     return out
 
 
-def flip_rate_json(capture: Capture) -> dict[str, object]:
+def flip_rate_json(capture: Capture) -> dict[str, Any]:
     """The same form that `swapbridge guess --json` writes."""
     messages = []
     for key, rows in capture.groups():
@@ -78,4 +79,4 @@ if __name__ == "__main__":
     recording = read_capture(sys.argv[1])
     begin = time.perf_counter()
     result = flip_rate_json(recording)
-    print(f"{len(recording):,} frames cut in {time.perf_counter() - begin:.2f} s: {len(result['messages'])} messages")  # type: ignore[arg-type]
+    print(f"{len(recording):,} frames cut in {time.perf_counter() - begin:.2f} s: {len(result['messages'])} messages")

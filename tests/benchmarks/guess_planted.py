@@ -1,35 +1,19 @@
 """Layouts that nobody tuned on: F1 of planted random layouts, beside the flip-rate baseline.
 
-python tests/benchmarks/guess_planted.py [--sets 20] [--first 1000]
+python -m tests.benchmarks.guess_planted [--sets 20] [--first 1000]
 """
 
 from __future__ import annotations
 
 import argparse
-import importlib.util
-import sys
 import time
-from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 
 from swapbridge.core.layout import Layout
 from swapbridge.guess.guess import find_layouts
-
-HERE = Path(__file__).resolve().parent
-
-
-def load(path: Path) -> ModuleType:
-    """A script or helper beside the tests, as a module."""
-    spec = importlib.util.spec_from_file_location(path.stem, path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[path.stem] = module
-    spec.loader.exec_module(module)
-    return module
-
+from tests.benchmarks.flip_rate import flip_rate_json
+from tests.guess.planted import plant, seen_positions
 
 Seen = set[tuple[int, tuple[int, ...]]]
 
@@ -45,13 +29,11 @@ def main() -> None:
     parser.add_argument("--sets", type=int, default=20)
     parser.add_argument("--first", type=int, default=1000)
     args = parser.parse_args()
-    planted = load(HERE.parent / "guess" / "planted.py")
-    flip_rate = load(HERE / "flip_rate.py")
     ours, theirs, sure = [], [], []
     wrong_exact = 0
     begin = time.perf_counter()
     for seed in range(args.first, args.first + args.sets):
-        world = planted.plant(seed)
+        world = plant(seed)
         live = {}
         for key, rows in world.capture.groups():
             payload = world.capture.payload[rows]
@@ -59,7 +41,7 @@ def main() -> None:
             live[key.identifier] = np.unpackbits(moved, bitorder="little").astype(bool)
 
         def seen(identifier: int, layout: Layout, live: dict[int, np.ndarray] = live) -> tuple[int, tuple[int, ...]]:
-            return identifier, planted.seen_positions(layout, live[identifier])
+            return identifier, seen_positions(layout, live[identifier])
 
         kinds = {seen(i, layout): kind for i, fields in world.truth.items() for kind, layout in fields}
         wanted = {s for s in kinds if s[1]}
@@ -73,7 +55,7 @@ def main() -> None:
                     wrong_exact += 1
         block = {
             seen(m["id"], Layout(s["start"], s["length"], s["byte_order"]))
-            for m in flip_rate.flip_rate_json(world.capture)["messages"]
+            for m in flip_rate_json(world.capture)["messages"]
             for s in m["signals"]
         }
         ours.append(f1(found, wanted))

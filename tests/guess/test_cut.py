@@ -231,3 +231,14 @@ def test_where_a_value_came_from_is_told_as_by_hand() -> None:
                 path.append(value)
                 if len(path) % 2:
                     assert got[row, len(path) // 2] == way
+
+
+def test_a_pair_of_bits_is_one_field_more_readily_where_a_byte_divides_into_pairs() -> None:
+    rng = np.random.default_rng(6)
+    pair = planted.switch(rng, 900, 4)
+
+    def margin(low: int) -> float:
+        cut = cut_of(study(columns_of(one_message((Layout(low, 2), pair)))).parts[0], Style())
+        return next(f.margin for f in cut if f.positions == (low, low + 1))
+
+    assert margin(2) > margin(3) + 1
