@@ -36,7 +36,6 @@ from swapbridge.signalmap import (
     MapSignal,
     SignalMap,
     accept_findings,
-    decimal_text,
     load_map,
     merge_maps,
     save_map,
@@ -184,11 +183,11 @@ def _main_signals(found: SignalMap, by_hand: SignalMap, names: dict[tuple[str, s
 
 
 def _place(message: MapMessage, signal: MapSignal) -> str:
-    offset = f" {'+' if signal.offset > 0 else '-'} {decimal_text(abs(signal.offset))}" if signal.offset else ""
+    offset = f" {'+' if signal.offset > 0 else '-'} {float(abs(signal.offset)):.7g}" if signal.offset else ""
     bits = (
         f"{format_identifier(message.identifier, message.extended)} bits {signal.layout.start}|{signal.layout.length}"
     )
-    return f"{bits} x {decimal_text(signal.scale)}{offset} {signal.unit}"
+    return f"{bits} x {float(signal.scale):.7g}{offset} {signal.unit}"
 
 
 def translate(tour: Tour) -> None:

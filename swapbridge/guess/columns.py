@@ -63,8 +63,9 @@ class Columns:
 
     @property
     def period_ns(self) -> float:
-        """Median time between neighbouring frames, 0 where there is none."""
+        """Median time from a frame to its next where that is later, 0 where there is none."""
         steps = np.diff(self.time_ns)[~self.breaks[1:]]
+        steps = steps[steps > 0]
         return float(np.median(steps)) if len(steps) else 0.0
 
     def select(self, rows: npt.NDArray[np.bool_]) -> Columns:

@@ -56,6 +56,12 @@ def shapes(capture: Capture) -> dict[int, set[tuple[tuple[int, ...], str]]]:
     return {m.key.identifier: {(f.layout.positions, f.kind) for f in m.fields} for m in find_layouts([capture])}
 
 
+def test_the_period_is_a_time_even_where_frames_stand_in_any_order() -> None:
+    time_ns = np.array([5, 4, 3, 2, 1, 3, 0, 2]) * 10_000_000
+    columns = make_columns(0x123, False, time_ns, np.full(8, 1, np.uint8), np.zeros((8, 1), np.uint8))
+    assert columns.period_ns == 20_000_000
+
+
 def test_adaptive_code_is_the_product_of_its_predictions() -> None:
     # Krichevsky and Trofimov 1981: each symbol predicted with (count + 1/2) / (seen + K/2)
     sequence = [0, 0, 2, 1, 0, 2, 2]
