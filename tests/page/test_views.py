@@ -67,11 +67,12 @@ def test_one_identifier_names_its_counter_and_its_checksum(folder: Path, open_pa
     capture = ramp_capture()
     capture.payload[:, 7] = capture.payload[:, :7].sum(axis=1, dtype=np.uint8) ^ 0xFF
     write_capture(capture, folder / "captures" / "ramp.log")
-    view = open_page(folder).get("/api/identifier", file="ramp.log", id="1A0", bus="donor")
-    assert view["words"] == (
-        "8 bytes, every 10 ms, worst gap 10.0 ms, counter in byte 2 bits 3-0 (0 to 15), "
-        "checksum in byte 7 (complement of the sum of bytes, +255)"
-    )
+    here, asked = open_page(folder), {"file": "ramp.log", "id": "1A0", "bus": "donor"}
+    assert here.get("/api/identifier", **asked)["words"] == "8 bytes, every 10 ms, worst gap 10.0 ms"
+    assert here.get("/api/checks", **asked)["checks"] == [
+        "counter in byte 2 bits 3-0 (0 to 15)",
+        "checksum in byte 7 (complement of the sum of bytes, +255)",
+    ]
 
 
 @pytest.mark.parametrize(

@@ -24,16 +24,19 @@ document.addEventListener("DOMContentLoaded", () => {
   const pick = guard(async (message) => {
     current = message.text;
     for (const row of id("identifiers").querySelectorAll("tbody tr")) row.setAttribute("aria-selected", row.dataset.key === message.text);
-    const view = await ask(query("/api/identifier", { file: file.value, id: message.text, bus: message.bus }));
+    const asked = { file: file.value, id: message.text, bus: message.bus };
+    const view = await ask(query("/api/identifier", asked));
     if (current !== message.text) return;
-    const place = make("div", {});
+    const place = make("div", {}), checks = make("span", {});
     id("picture").replaceChildren(
-      make("p", {}, make("b", { class: "mono", text: message.text }), ` ${number(message.count, 0)} frames, ${view.words}`),
+      make("p", {}, make("b", { class: "mono", text: message.text }), ` ${number(message.count, 0)} frames, ${view.words}`, checks),
       make("ul", { class: "legend" }, make("li", {}, make("b", { text: "Tall mark" }), " the bit changes often"), make("li", {}, make("b", { text: "Rule at the foot" }), " the bit is set"), make("li", {}, make("b", { text: "Bracket" }), " a field, its kind beside it")),
       place,
       make("details", {}, make("summary", { text: "The fields in words" }),
         view.fields.length ? table(["Field", "Kind", "Start bit", "Bits", "Byte order"], view.fields.map((f) => [f.label, f.kind, String(f.start), String(f.length), f.byte_order.replace("_", " ")]), [2, 3]) : make("p", { class: "soft", text: "Not guessed yet: the Guess view finds the fields." })));
     bitPicture(place, view.picture, view.fields);
+    const { checks: found } = await ask(query("/api/checks", asked));
+    checks.textContent = found.map((words) => `, ${words}`).join("");
   });
 
   file.addEventListener("change", show);

@@ -38,6 +38,10 @@ def routes(bench: Bench) -> list[Route]:
         asked = request.query_params
         return answer(_identifier(bench, asked.get("file", ""), asked.get("id", ""), asked.get("bus", "")))
 
+    def checks(request: Request) -> Response:
+        asked = request.query_params
+        return answer(_checks(bench, asked.get("file", ""), asked.get("id", ""), asked.get("bus", "")))
+
     async def upload(request: Request) -> Response:
         return answer(await _upload(bench, request))
 
@@ -45,6 +49,7 @@ def routes(bench: Bench) -> list[Route]:
         Route("/capture", show),
         Route("/api/capture", overview),
         Route("/api/identifier", identifier),
+        Route("/api/checks", checks),
         Route("/api/upload", upload, methods=["POST"]),
     ]
 
@@ -105,33 +110,38 @@ def _overview(bench: Bench, name: str) -> dict[str, Any]:
 
 
 def _identifier(bench: Bench, name: str, text: str, bus: str) -> dict[str, Any]:
-    identifier, extended = parse_identifier(text)
-    seen = next(
-        (
-            s
-            for s in surveyed(bench, name).identifiers
-            if (s.identifier, s.extended, s.bus) == (identifier, extended, bus)
-        ),
-        None,
-    )
-    if seen is None:
-        raise InputError(f"{text} is not in this capture; load the page again")
+    seen = _seen(bench, name, text, bus)
     capture = bench.shelf.capture(name)
-    rows = payload_rows(capture, identifier, extended, bus)
+    rows = payload_rows(capture, *seen.key[1:], bus)
     time_s = (capture.time_ns[rows] - int(capture.time_ns.min())) / 1e9
     width = max(1, max(size for size, _ in seen.lengths))
     regular = period_ms(seen)
     every = f"every {regular:g} ms, worst gap {seen.worst_gap_ms:.1f} ms" if regular else f"sent as {seen.sending}"
-    checks = bench.remember(
-        f"integrity {name} {seen.key}",
-        stamp_of(bench.shelf.capture_file(name).path),
-        lambda: integrity_words(capture, only={seen.key}).get(seen.key, ()),
-    )
     return {
-        "words": ", ".join([f"{seen.length} bytes", every, *checks]),
+        "words": f"{seen.length} bytes, {every}",
         "picture": bit_picture(time_s, capture.payload[rows, :width], (0.0, capture.duration_s)),
-        "fields": fields_of(bench, name, identifier, extended, bus),
+        "fields": fields_of(bench, name, *seen.key[1:], bus),
     }
+
+
+def _checks(bench: Bench, name: str, text: str, bus: str) -> dict[str, Any]:
+    """Counters and checksums of one identifier, by the thorough search: asked for by itself, since it may take longer
+    than a picture may."""
+    key = _seen(bench, name, text, bus).key
+    words = bench.remember(
+        f"checks {name} {key}",
+        stamp_of(bench.shelf.capture_file(name).path),
+        lambda: integrity_words(bench.shelf.capture(name), only={key}).get(key, ()),
+    )
+    return {"checks": list(words)}
+
+
+def _seen(bench: Bench, name: str, text: str, bus: str) -> IdentifierSurvey:
+    key = (bus, *parse_identifier(text))
+    seen = next((s for s in surveyed(bench, name).identifiers if s.key == key), None)
+    if seen is None:
+        raise InputError(f"{text} is not in this capture; load the page again")
+    return seen
 
 
 async def _upload(bench: Bench, request: Request) -> dict[str, Any]:
