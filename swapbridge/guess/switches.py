@@ -53,11 +53,13 @@ def part_switches(message: MessageFields, capture: Capture, targets: Sequence[Ta
         if not target.is_switch or len(changes) < FEWEST_CHANGES:
             continue
         when, on = target.time_s[changes], target.value[changes] == target.value.max()
-        for at, field in enumerate(fields):
-            bit = _bit_that_follows(message, capture, field, when, on)
+        # the shortest field first: where a flag shows the channel, a number that shows it too stays whole
+        for at in sorted(range(len(fields)), key=lambda k: fields[k].layout.length):
+            bit = _bit_that_follows(message, capture, fields[at], when, on)
             if bit is not None:
-                fields[at : at + 1] = _parts(message, capture, field, bit)
-                touched = True
+                if fields[at].layout.length > 1:
+                    fields[at : at + 1] = _parts(message, capture, fields[at], bit)
+                    touched = True
                 break
     return replace(message, fields=tuple(fields)) if touched else None
 
@@ -66,7 +68,7 @@ def _bit_that_follows(
     message: MessageFields, capture: Capture, field: FoundField, when: Floats, on: npt.NDArray[np.bool_]
 ) -> int | None:
     """Place in the field, from its lowest bit, of the one bit that follows."""
-    if field.kind != "enum" or field.method is not None or not 1 < field.layout.length <= MOST_BITS:
+    if field.kind not in ("flag", "enum") or field.method is not None or field.layout.length > MOST_BITS:
         return None
     rows = rows_of(message, capture, field.mux)
     if len(rows) < FEWEST_CHANGES:

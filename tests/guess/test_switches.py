@@ -70,6 +70,22 @@ def test_a_switch_that_reads_low_for_on_is_parted_too() -> None:
     assert (found[15,].stimulus, found[15,].scale, found[15,].offset) == ("compressor", -1, 1)
 
 
+def test_a_load_that_rises_with_the_compressor_stays_whole_beside_it() -> None:
+    """The flag is set free by another channel's parting, and shows the compressor: the load is not cut for it too."""
+    capture, compressor = climate()
+    lamps = np.roll(compressor, 15)
+    capture.payload[:, 1] = capture.payload[:, 1] >> 7 << 3 | lamps << 2 | capture.payload[:, 1] & 3
+    fan = capture.payload[:, 1] & 3
+    capture.payload[:, 4] = 4 * fan + 2 * compressor + (np.arange(len(fan)) > 300)
+    before = {f.layout.positions for f in guess(capture, None).messages[0].fields}
+    at = np.concatenate(([0], np.flatnonzero(np.diff(lamps)) + 1))
+    channel = Channel("lamps", at * PERIOD_S + 0.05, lamps[at].astype(np.float64), "", ())
+    track = StimulusTrack({"lamps": channel, **told(compressor).channels})
+    after = {f.layout.positions for f in guess(capture, track).messages[0].fields}
+    assert {b for b in before if b[0] >= 32} == {b for b in after if b[0] >= 32}
+    assert {(10,), (11,)} <= after
+
+
 @pytest.mark.parametrize("shift", [37, 90])
 def test_a_channel_of_other_moments_parts_nothing(shift: int) -> None:
     capture, compressor = climate()
