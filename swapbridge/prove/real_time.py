@@ -110,7 +110,7 @@ def judge_real_time(
         if wrong_sums:
             problems.append(f"{wrong_sums} wrong checksums")
         if wrong_counts:
-            problems.append(f"{wrong_counts} {'wrong counter steps' if often else 'frames lost'}")
+            problems.append(f"{wrong_counts} {'wrong counter steps' if often else 'lost'}")
         if not on_time:
             problems.append(f"period {period:.1f} ms")
         defect = bool(wrong_sums) or often
