@@ -88,24 +88,24 @@ class SignalRule:
 
 @dataclass(frozen=True, slots=True)
 class MessageRule:
-    """How one message is sent."""
+    """How one message is sent; what a bridge file leaves out stands here as it does there."""
 
     message: Source
     signals: tuple[SignalRule, ...]
-    period_us: int | None
-    on_arrival: tuple[Source, ...]
-    on_change: bool
-    gap_us: int | None
-    delay_us: int
-    states: tuple[str, ...] | None
-    once: bool
-    network_management: bool
-    when_stale: str
-    hold_us: int | None
-    mux: tuple[int, ...] | None
-    rest: str
-    sender_gone: bool
     place: Place = field(compare=False)
+    period_us: int | None = None
+    on_arrival: tuple[Source, ...] = ()
+    on_change: bool = False
+    gap_us: int | None = None
+    delay_us: int = 0
+    states: tuple[str, ...] | None = None
+    once: bool = False
+    network_management: bool = False
+    when_stale: str = "fallback"
+    hold_us: int | None = None
+    mux: tuple[int, ...] | None = None
+    rest: str = ""
+    sender_gone: bool = False
 
 
 @dataclass(frozen=True, slots=True)
