@@ -34,6 +34,8 @@ FRAMES_A_TURN = 64
 POLLS_A_TURN = 512
 HUNG_NS = 1_000_000_000
 MOST_WAITING = 20_000
+_STOPPED_NS = 500_000_000
+"""A message counts as stopped after so long without a frame, and three of its turns: a busy computer stalls too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,9 +270,10 @@ class Live:
             made = self._made[send.bus, send.word]
             if not made.handed:
                 continue
+            turn_ns = 1_000 * send.period_us * len(send.variants)
             for number, form in enumerate(send.variants):
                 newest = made.newest.get(number)
-                if newest is None or now_ns - newest[0] >= 3_000 * send.period_us * len(send.variants):
+                if newest is None or now_ns - newest[0] >= max(_STOPPED_NS, 3 * turn_ns):
                     continue  # one that stops when its sources are stale has said all it will say
                 for one in form.fields:
                     if one.fallback is not None and one.feeds and one.layout.unpack(newest[1]) != one.fallback:
