@@ -1,3 +1,60 @@
-"""Swapbridge: the CAN bus translation-layer toolkit for engine swaps."""
+"""Swapbridge: the CAN bus translation-layer toolkit for engine swaps.
 
-__version__ = "0.1.0"
+The whole way, each step one name; a name is loaded when it is first asked for.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
+from swapbridge._version import __version__ as __version__
+
+if TYPE_CHECKING:
+    from swapbridge.bus.recording.record import record as record
+    from swapbridge.bus.running.replay import replay as replay
+    from swapbridge.bus.running.run import run as run
+    from swapbridge.capture.read import read_capture as read_capture
+    from swapbridge.compiler.compile import compile_bridge as compile_bridge
+    from swapbridge.emit.native import NativeTranslator as NativeTranslator
+    from swapbridge.emit.program import emit_c as emit_c
+    from swapbridge.guessing.guess import guess as guess
+    from swapbridge.plan.python.translator import Translator as Translator
+    from swapbridge.plan.serialise import plan_from_json as plan_from_json
+    from swapbridge.proving.prove import prove as prove
+    from swapbridge.signalmap.dbc_read import load_map as load_map
+    from swapbridge.surveying.compare import compare as compare
+    from swapbridge.surveying.inventory import survey as survey
+
+_HOMES = {
+    "read_capture": "capture.read",
+    "survey": "surveying.inventory",
+    "compare": "surveying.compare",
+    "guess": "guessing.guess",
+    "load_map": "signalmap.dbc_read",
+    "compile_bridge": "compiler.compile",
+    "plan_from_json": "plan.serialise",
+    "prove": "proving.prove",
+    "Translator": "plan.python.translator",
+    "NativeTranslator": "emit.native",
+    "emit_c": "emit.program",
+    "record": "bus.recording.record",
+    "run": "bus.running.run",
+    "replay": "bus.running.replay",
+}
+"""Where each name of the face lives."""
+
+__all__ = [*_HOMES, "__version__"]
+
+
+def __getattr__(name: str) -> object:
+    home = _HOMES.get(name)
+    if home is None:
+        raise AttributeError(f"module 'swapbridge' has no attribute {name!r}")
+    value = getattr(importlib.import_module(f"swapbridge.{home}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

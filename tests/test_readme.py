@@ -17,11 +17,11 @@ import pytest
 from canmatrix import ArbitrationId
 from canmatrix.formats import loads_flat
 
-from swapbridge.capture import read_capture
-from swapbridge.demo import donor_map, host_map, write_demo
-from swapbridge.demo.maps import REFERENCE_NM
-from swapbridge.signalmap import load_map
+from swapbridge.capture.read import read_capture
+from swapbridge.demo.folder import write_demo
+from swapbridge.demo.maps import REFERENCE_NM, donor_map, host_map
 from swapbridge.signalmap.accept import same_place
+from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.merge import same_scaling
 
 TOP = Path(__file__).parent.parent

@@ -1,1 +1,1 @@
-"""Click commands, tables, progress and errors: no computation."""
+"""The command line."""

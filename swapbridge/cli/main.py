@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from swapbridge import __version__
+from swapbridge._version import __version__
 from swapbridge.core.errors import SwapbridgeError
 
 COMMANDS = {
@@ -28,7 +28,7 @@ COMMANDS = {
     "guide": "Short pages for the garage.",
     "page": "Open the bench page in a browser.",
 }
-"""Name and one-line help of every command; `swapbridge/cli/<name>_cmd.py` holds it as `command`."""
+"""Name and one-line help of every command; `swapbridge/cli/commands/<name>_cmd.py` holds it as `command`."""
 
 
 class Problem(click.ClickException):
@@ -46,7 +46,7 @@ class LazyGroup(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"swapbridge.cli.{cmd_name}_cmd")
+        module = importlib.import_module(f"swapbridge.cli.commands.{cmd_name}_cmd")
         command: click.Command = module.command
         return command
 

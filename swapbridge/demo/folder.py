@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from swapbridge.capture import write_capture, write_stimulus
+from swapbridge.capture.stimulus import write_stimulus
+from swapbridge.capture.write import write_capture
 from swapbridge.core.files import written_whole
 from swapbridge.demo.maps import demo_file, donor_map, host_map
 from swapbridge.demo.recording import Recording, record_vehicle

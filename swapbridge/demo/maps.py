@@ -9,7 +9,8 @@ from __future__ import annotations
 from functools import cache
 from importlib.resources import files
 
-from swapbridge.signalmap import SignalMap, parse_map
+from swapbridge.signalmap.dbc_read import parse_map
+from swapbridge.signalmap.model import SignalMap
 
 REFERENCE_NM = 480
 """What the donor's engine computer calls 100 % torque, in Nm."""

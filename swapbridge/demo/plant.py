@@ -33,7 +33,7 @@ from swapbridge.demo.vehicle import (
     host_values,
     surroundings,
 )
-from swapbridge.signalmap import MapMessage
+from swapbridge.signalmap.model import MapMessage
 
 STEP_NS = 2_000_000
 """Time step of the physics in the loop: short beside the spark's lag."""

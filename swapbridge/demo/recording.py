@@ -8,12 +8,13 @@ from random import Random
 
 import numpy as np
 
-from swapbridge.capture import Capture, Channel, StimulusTrack
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.demo.encode import FrameMaker
 from swapbridge.demo.script import DriverSeat, Leg
 from swapbridge.demo.transmission import LEVERS
 from swapbridge.demo.vehicle import DemoVehicle, VehicleState
-from swapbridge.signalmap import MapMessage, SignalMap
+from swapbridge.signalmap.model import MapMessage, SignalMap
 
 STEP_S = 0.01
 """Time step of the physics."""

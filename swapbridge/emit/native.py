@@ -17,12 +17,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.bridge.plan import Plan
-from swapbridge.bridge.translator import SentFrame
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import MAX_PAYLOAD_BYTES
 from swapbridge.emit.program import native_sources
 from swapbridge.emit.toolchain import shared_object
+from swapbridge.plan.model import Plan
+from swapbridge.plan.python.translator import SentFrame
 
 PREFIX = "bridge"
 _FRESH, _BAD, _DROPPED = range(3)
@@ -115,7 +115,7 @@ class NativeTranslator:
 
     @property
     def state(self) -> int:
-        """Number of the present state (`swapbridge.bridge.plan.STATES`)."""
+        """Number of the present state (`swapbridge.plan.model.STATES`)."""
         return self.slot(0)
 
     def feed_fresh(self, number: int) -> bool:

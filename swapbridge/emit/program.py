@@ -10,8 +10,6 @@ from __future__ import annotations
 import re
 from importlib import resources
 
-from swapbridge.bridge.plan import Joined, Plan
-from swapbridge.bridge.plan_check import check_plan
 from swapbridge.core.errors import InputError
 from swapbridge.emit.blocks import BlockWriter, slot_type
 from swapbridge.emit.blocks import literal as int_literal
@@ -27,6 +25,8 @@ from swapbridge.emit.sending import (
     task_functions,
 )
 from swapbridge.emit.tables import ConstTables
+from swapbridge.plan.check import check_plan
+from swapbridge.plan.model import Joined, Plan
 
 C_KEYWORDS = """
 auto break case char const continue default do double else enum extern float for goto if inline int long register

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from swapbridge.bridge.plan import CounterCheck, Extract, Pass, Plan, Receive
 from swapbridge.core.layout import Layout
 from swapbridge.emit.bits import raw_type, unpack, unpack_unsigned
 from swapbridge.emit.blocks import literal, slot_type
 from swapbridge.emit.ctext import comment_text, function, indent, names
 from swapbridge.emit.integrity import checksum_function
 from swapbridge.emit.tables import ConstTables
+from swapbridge.plan.model import CounterCheck, Extract, Pass, Plan, Receive
 
 Action = tuple[int, int]
 """Target bus, and the new identifier word or -1."""

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from swapbridge.bridge.plan import Field, Plan, Send, Variant
 from swapbridge.core.layout import pieces
 from swapbridge.emit.bits import pack, piece_of, word_type
 from swapbridge.emit.blocks import BlockWriter, variant_roots, with_constants
 from swapbridge.emit.ctext import comment_text, function, indent
 from swapbridge.emit.integrity import checksum_function
 from swapbridge.emit.tables import ConstTables
+from swapbridge.plan.model import Field, Plan, Send, Variant
 
 
 def task_functions(plan: Plan, blocks: BlockWriter, prefix: str) -> list[str]:

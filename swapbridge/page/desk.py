@@ -9,23 +9,17 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from swapbridge.bridge import Plan, Translator
-from swapbridge.bus import (
-    BusSpec,
-    LiveOptions,
-    LiveStatus,
-    Press,
-    Proof,
-    RecordStatus,
-    RunRequest,
-    Step,
-    record,
-    run,
-)
-from swapbridge.bus.live import Values
-from swapbridge.capture import Capture
+from swapbridge.bus.adapters.spec import BusSpec
+from swapbridge.bus.recording.record import Press, RecordStatus, record
+from swapbridge.bus.recording.script import Step
+from swapbridge.bus.running.live import LiveOptions, LiveStatus, Values
+from swapbridge.bus.running.proof import Proof
+from swapbridge.bus.running.run import RunRequest, run
+from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import RefusedError, SwapbridgeError
 from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.plan.model import Plan
+from swapbridge.plan.python.translator import Translator
 
 KEYS = ("next", "repeat", "skip", "mark", "note", "quit")
 KEPT_WORDS = 30

@@ -10,12 +10,14 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.bridge import Plan, Translator
-from swapbridge.bus import translate
-from swapbridge.capture import Capture
+from swapbridge.bus.running.replay import translate
+from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
-from swapbridge.guess.fields import raw_values
-from swapbridge.signalmap import MapSignal, SignalMap, decode_columns
+from swapbridge.guessing.layout.fields import raw_values
+from swapbridge.plan.model import Plan
+from swapbridge.plan.python.translator import Translator
+from swapbridge.signalmap.decode import decode_columns
+from swapbridge.signalmap.model import MapSignal, SignalMap
 
 MOMENTS = 600
 MOST_DIALS = 24

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.capture import Capture
+from swapbridge.capture.capture import Capture
 
 MOST_POINTS = 2000
 """Points of one line: each bin gives its lowest and highest value, so no spike is lost."""

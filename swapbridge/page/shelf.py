@@ -7,7 +7,9 @@ from collections import OrderedDict
 from dataclasses import dataclass
 from pathlib import Path
 
-from swapbridge.capture import Capture, StimulusTrack, read_capture, read_stimulus
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.read import read_capture
+from swapbridge.capture.stimulus import StimulusTrack, read_stimulus
 from swapbridge.core.errors import InputError
 
 CAPTURE_SUFFIXES = (".log", ".log.gz", ".asc", ".blf", ".trc", ".parquet", ".mf4")

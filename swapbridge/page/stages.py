@@ -7,12 +7,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from swapbridge.bridge import Plan
 from swapbridge.core.frames import identifier_word
 from swapbridge.core.needs import Need
-from swapbridge.prove.swap_status import covered
-from swapbridge.prove.verdict import ProofHead
-from swapbridge.signalmap import SignalMap
+from swapbridge.plan.model import Plan
+from swapbridge.proving.report.verdict import ProofHead
+from swapbridge.signalmap.model import SignalMap
+from swapbridge.swapfolder.status import covered
 
 STAGES = ("proved", "mapped", "accepted", "guessed", "unknown", "not CAN")
 

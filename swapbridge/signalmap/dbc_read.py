@@ -15,7 +15,10 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any, cast
 
+# isort: off
+import swapbridge.capture.python_can  # noqa: F401 - before cantools loads python-can
 import cantools
+# isort: on
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier

@@ -18,12 +18,13 @@ from tempfile import TemporaryDirectory
 
 import numpy as np
 
-from swapbridge.bridge import Translator, compile_bridge, load_bridge, load_maps
-from swapbridge.capture import Capture
-from swapbridge.demo import DONOR_RUNNING, HOST_RUNNING
-from swapbridge.demo.folder import demo_recordings, write_demo_papers
-from swapbridge.prove.bench import set_up, simulate
-from swapbridge.prove.traffic import Rates, Traffic, traffic_from
+from swapbridge.capture.capture import Capture
+from swapbridge.compiler.compile import compile_bridge, load_maps
+from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, demo_recordings, write_demo_papers
+from swapbridge.language.reading import load_bridge
+from swapbridge.plan.python.translator import Translator
+from swapbridge.proving.bench.bench import set_up, simulate
+from swapbridge.proving.bench.traffic import Rates, Traffic, traffic_from
 
 LOAD = 0.6
 SECOND_NS = 1_000_000_000

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.capture import Capture
+from swapbridge.capture.capture import Capture
 
 PERIODS_MS = (5, 10, 10, 10, 10, 20, 20, 20, 20, 20, 50, 50, 50, 100, 100, 100, 100, 200, 500, 1000)
 

@@ -18,12 +18,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from swapbridge.bridge.plan import Plan
-from swapbridge.bridge.plan_json import plan_from_json
-from swapbridge.bridge.translator import Translator
 from swapbridge.core.errors import MissingToolError
-from swapbridge.emit import emit_c
+from swapbridge.emit.program import emit_c
 from swapbridge.emit.toolchain import STRICT_FLAGS, build
+from swapbridge.plan.model import Plan
+from swapbridge.plan.python.translator import Translator
+from swapbridge.plan.serialise import plan_from_json
 from tests.emit.demo_swap import Frames, demo_frames, demo_plan
 
 TARGET_FLAGS = ("-Os", "-mcpu=cortex-m4", "-mthumb", "-ffunction-sections", "-fdata-sections")

@@ -17,9 +17,11 @@ from typing import Any
 import cantools
 import numpy as np
 
-from swapbridge.capture import Capture
+from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import ByteOrder, Layout
-from swapbridge.signalmap import MapMessage, MapSignal, SignalMap, decode_columns, format_map
+from swapbridge.signalmap.dbc_write import format_map
+from swapbridge.signalmap.decode import decode_columns
+from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 TARGET = 25
 LOOP_FRAMES = 100_000

@@ -17,7 +17,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.capture import Capture, read_capture
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.read import read_capture
 from swapbridge.core.layout import Layout
 
 

@@ -19,11 +19,11 @@ import numpy.typing as npt
 from scipy.optimize import minimize
 from scipy.signal import lfilter
 
-from swapbridge.capture import Channel
-from swapbridge.guess import confidence
-from swapbridge.guess.align import Series, Target
-from swapbridge.guess.matching import Work, match_message
-from swapbridge.guess.meaning import prepare_targets, weigh
+from swapbridge.capture.stimulus import Channel
+from swapbridge.guessing.meaning import confidence
+from swapbridge.guessing.meaning.align import Series, Target
+from swapbridge.guessing.meaning.matching import Work, match_message
+from swapbridge.guessing.meaning.meaning import prepare_targets, weigh
 
 Floats = npt.NDArray[np.float64]
 RATE = 100.0

@@ -11,9 +11,9 @@ import time
 import numpy as np
 
 from swapbridge.core.layout import Layout
-from swapbridge.guess.guess import find_layouts
+from swapbridge.guessing.guess import find_layouts
 from tests.benchmarks.flip_rate import flip_rate_json
-from tests.guess.planted import plant, seen_positions
+from tests.guessing.planted import plant, seen_positions
 
 Seen = set[tuple[int, tuple[int, ...]]]
 

@@ -23,14 +23,16 @@ from typing import Any
 
 import numpy as np
 
-import swapbridge.guess.candidates as candidates
-import swapbridge.guess.codelength as codelength
-import swapbridge.guess.cut as cut
-import swapbridge.guess.layout as layout
-from swapbridge.capture import Capture, read_capture, read_stimulus
-from swapbridge.guess.executors import open_executor
-from swapbridge.guess.findings import Findings, FoundMessage
-from swapbridge.guess.guess import find_layouts, guess
+import swapbridge.guessing.coding.candidates as candidates
+import swapbridge.guessing.coding.codelength as codelength
+import swapbridge.guessing.layout.cut as cut
+import swapbridge.guessing.layout.study as layout
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.read import read_capture
+from swapbridge.capture.stimulus import read_stimulus
+from swapbridge.guessing.executors import open_executor
+from swapbridge.guessing.findings import Findings, FoundMessage
+from swapbridge.guessing.guess import find_layouts, guess
 from tests.benchmarks.flip_rate import flip_rate_json
 
 

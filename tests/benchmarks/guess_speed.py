@@ -11,11 +11,11 @@ import platform
 import resource
 import time
 
-from swapbridge.capture import Capture
-from swapbridge.guess.executors import open_executor
-from swapbridge.guess.guess import guess
+from swapbridge.capture.capture import Capture
+from swapbridge.guessing.executors import open_executor
+from swapbridge.guessing.guess import guess
 from tests.benchmarks.flip_rate import flip_rate_json
-from tests.guess.planted import plant
+from tests.guessing.planted import plant
 
 IDENTIFIERS = 60
 

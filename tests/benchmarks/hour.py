@@ -17,13 +17,17 @@ from pathlib import Path
 
 import numpy as np
 
-from swapbridge.capture import Capture, read_capture, write_captures
+from swapbridge.capture.capture import Capture
 from swapbridge.capture.convert import convert
+from swapbridge.capture.read import read_capture
+from swapbridge.capture.write import write_captures
 from swapbridge.core.layout import Layout
-from swapbridge.guess.executors import open_executor
-from swapbridge.guess.guess import guess
-from swapbridge.signalmap import MapMessage, MapSignal, SignalMap, decode_columns
-from swapbridge.survey import Survey, survey
+from swapbridge.guessing.executors import open_executor
+from swapbridge.guessing.guess import guess
+from swapbridge.signalmap.decode import decode_columns
+from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.surveying.inventory import survey
+from swapbridge.surveying.model import Survey
 from tests.benchmarks.bus_traffic import machine, minutes_of_bus
 
 SECONDS_TARGET, GIGABYTES_TARGET, GUESS_SECONDS_TARGET = 60, 4, 180

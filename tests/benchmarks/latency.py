@@ -22,10 +22,10 @@ import can
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.bridge import Plan, Translator
-from swapbridge.bridge.plan import Bus, Extract, Feed, Field, Op, Receive, Send, Slot, Task, Variant
-from swapbridge.bus.live import Live, LiveOptions
+from swapbridge.bus.running.live import Live, LiveOptions
 from swapbridge.core.layout import Layout
+from swapbridge.plan.model import Bus, Extract, Feed, Field, Op, Plan, Receive, Send, Slot, Task, Variant
+from swapbridge.plan.python.translator import Translator
 
 HEARD, SENT = 0x100, 0x200
 Floats = npt.NDArray[np.float64]

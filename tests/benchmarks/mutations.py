@@ -19,10 +19,11 @@ from multiprocessing import get_context
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from swapbridge.bridge import Plan, compile_bridge, load_bridge, load_maps
-from swapbridge.demo import DONOR_RUNNING, HOST_RUNNING
-from swapbridge.demo.folder import demo_recordings, write_demo_papers
-from tests.prove.mutations import Hunt, Outcome, begin_hunt, mutants
+from swapbridge.compiler.compile import compile_bridge, load_maps
+from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, demo_recordings, write_demo_papers
+from swapbridge.language.reading import load_bridge
+from swapbridge.plan.model import Plan
+from tests.proving.mutations import Hunt, Outcome, begin_hunt, mutants
 
 SECONDS = 25
 AT_ONCE = 20

@@ -24,11 +24,12 @@ from typing import Any
 import can
 import cantools
 
-from swapbridge.bridge.plan import Plan
 from swapbridge.core.frames import split_word
 from swapbridge.demo.maps import demo_file
-from swapbridge.emit import NativeTranslator, emit_c
+from swapbridge.emit.native import NativeTranslator
+from swapbridge.emit.program import emit_c
 from swapbridge.emit.toolchain import build, find_compiler
+from swapbridge.plan.model import Plan
 from tests.emit.demo_swap import Frames, demo_frames, demo_plan
 from tests.emit.random_plans import Call, pack_calls
 

@@ -22,9 +22,10 @@ import can
 import numpy as np
 from starlette.testclient import TestClient
 
-from swapbridge.capture import Capture, write_capture
+from swapbridge.capture.capture import Capture
 from swapbridge.capture.parquet import write_parquet
-from swapbridge.demo import write_demo
+from swapbridge.capture.write import write_capture
+from swapbridge.demo.folder import write_demo
 from swapbridge.page.app import make_app
 
 HOST = "127.0.0.1:8321"

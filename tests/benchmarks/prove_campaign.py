@@ -16,12 +16,13 @@ from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from swapbridge.bridge import Translator, compile_bridge, load_bridge, load_maps
+from swapbridge.compiler.compile import compile_bridge, load_maps
 from swapbridge.core.needs import load_needs
-from swapbridge.demo import DONOR_RUNNING, HOST_RUNNING, HOST_UNPLUGGED
-from swapbridge.demo.folder import demo_recordings, write_demo_papers
-from swapbridge.emit import NativeTranslator
-from swapbridge.prove import prove
+from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, HOST_UNPLUGGED, demo_recordings, write_demo_papers
+from swapbridge.emit.native import NativeTranslator
+from swapbridge.language.reading import load_bridge
+from swapbridge.plan.python.translator import Translator
+from swapbridge.proving.prove import prove
 
 
 def main() -> None:

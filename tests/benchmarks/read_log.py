@@ -18,8 +18,9 @@ from pathlib import Path
 
 import can
 
-from swapbridge.capture import read_capture, write_capture
 from swapbridge.capture.convert import convert
+from swapbridge.capture.read import read_capture
+from swapbridge.capture.write import write_capture
 from tests.benchmarks.bus_traffic import capture_of, machine
 
 TARGET = 12

@@ -16,9 +16,9 @@ from typing import Any
 
 import can
 
-from swapbridge.capture import read_capture
 from swapbridge.capture.convert import convert
 from swapbridge.capture.mf4 import write_mf4
+from swapbridge.capture.read import read_capture
 from swapbridge.capture.write_others import write_other
 from tests.benchmarks.bus_traffic import capture_of, machine
 from tests.benchmarks.read_log import best

@@ -20,9 +20,9 @@ from pathlib import Path
 import can
 import numpy as np
 
-from swapbridge.bus.recorder import Recorder
-from swapbridge.bus.spec import parse_bus
-from swapbridge.capture import read_capture
+from swapbridge.bus.adapters.spec import parse_bus
+from swapbridge.bus.recording.recorder import Recorder
+from swapbridge.capture.read import read_capture
 
 CHANNELS = ("soak-a", "soak-b")
 

@@ -18,8 +18,8 @@ import can
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.bus.replay import replay
-from swapbridge.capture import Capture
+from swapbridge.bus.running.replay import replay
+from swapbridge.capture.capture import Capture
 
 
 def frames(seconds: float, rate: int) -> Capture:

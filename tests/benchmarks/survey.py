@@ -15,8 +15,9 @@ from collections.abc import Callable
 import numpy as np
 import polars as pl
 
-from swapbridge.capture import Capture
-from swapbridge.survey import frame_bits, survey
+from swapbridge.capture.capture import Capture
+from swapbridge.surveying.frame_bits import frame_bits
+from swapbridge.surveying.inventory import survey
 from tests.benchmarks.bus_traffic import capture_of, machine
 
 TARGET = 3

@@ -23,10 +23,13 @@ from typing import Any
 import can
 import cantools
 
-from swapbridge.bridge import Translator, compile_bridge, parse_bridge
+from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.integrity import Checksum, Counter, Crc
 from swapbridge.core.layout import Layout
-from swapbridge.signalmap import MapMessage, MapNode, MapSignal, SignalMap, format_map
+from swapbridge.language.reading import parse_bridge
+from swapbridge.plan.python.translator import Translator
+from swapbridge.signalmap.dbc_write import format_map
+from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
 
 TARGET, TARGET_US = 2.0, 100.0
 COUNT = 60_000

@@ -17,7 +17,8 @@ from pathlib import Path
 import can
 import pytest
 
-from swapbridge.bridge.plan import (
+from swapbridge.core.layout import Layout
+from swapbridge.plan.model import (
     Bus,
     CounterOut,
     Extract,
@@ -32,7 +33,6 @@ from swapbridge.bridge.plan import (
     Task,
     Variant,
 )
-from swapbridge.core.layout import Layout
 
 
 class SerialAdapter:

@@ -20,9 +20,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from swapbridge.bridge import Plan
-from swapbridge.capture import Capture, read_stimulus, write_capture
-from swapbridge.cli.terminal import SENTENCE
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.stimulus import read_stimulus
+from swapbridge.capture.write import write_capture
+from swapbridge.cli.screen.terminal import SENTENCE
+from swapbridge.plan.model import Plan
 
 COLUMNS, LINES = 60, 40
 Until = Callable[[Callable[[], bool]], None]

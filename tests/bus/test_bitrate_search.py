@@ -8,10 +8,10 @@ from typing import Any
 
 import pytest
 
-from swapbridge.bus import bitrate as bitrate_module
-from swapbridge.bus.bitrate import USUAL_RATES, RateTry, find_bitrate
-from swapbridge.bus.listen import Link
-from swapbridge.bus.spec import parse_bus
+from swapbridge.bus.adapters import bitrate as bitrate_module
+from swapbridge.bus.adapters.bitrate import USUAL_RATES, RateTry, find_bitrate
+from swapbridge.bus.adapters.listen import Link
+from swapbridge.bus.adapters.spec import parse_bus
 from swapbridge.core.errors import BusError, RefusedError
 
 

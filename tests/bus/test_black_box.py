@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from swapbridge.bus.black_box import MOST_FRAMES_PER_S, BlackBox
-from swapbridge.capture import EXTENDED, FD, SENT, read_capture
+from swapbridge.bus.running.black_box import MOST_FRAMES_PER_S, BlackBox
+from swapbridge.capture.capture import EXTENDED, FD, SENT
+from swapbridge.capture.read import read_capture
 from swapbridge.core.errors import InputError
 
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from swapbridge.bus.spec import BusSpec, check_distinct, load_bus_config, parse_bus
+from swapbridge.bus.adapters.spec import BusSpec, check_distinct, load_bus_config, parse_bus
 from swapbridge.core.errors import InputError
 
 NAME = st.text("abcXYZ019-_", min_size=1, max_size=8)

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.bridge.plan import Bus, Feed, Pass, Plan, Receive, Request, Send, Variant
-from swapbridge.bus.gate import BURST, RATE_MARGIN, Gate, Ruling, planned_interval_us
+from swapbridge.bus.running.gate import BURST, RATE_MARGIN, Gate, Ruling, planned_interval_us
+from swapbridge.plan.model import Bus, Feed, Pass, Plan, Receive, Request, Send, Variant
 
 MS = 1000
 BUSES = tuple(Bus(name, 500_000, False, 0, "added-node", True, 2_000_000) for name in ("donor", "host"))

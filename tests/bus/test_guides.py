@@ -22,12 +22,13 @@ from click.testing import CliRunner
 from rich.console import Console
 from rich.markdown import Markdown
 
-from swapbridge.bridge import compile_bridge, load_bridge, load_maps
-from swapbridge.bus.spec import load_bus_config
-from swapbridge.cli.guide_cmd import TOPICS, page_text
+from swapbridge.bus.adapters.spec import load_bus_config
+from swapbridge.cli.commands.guide_cmd import TOPICS, page_text
 from swapbridge.cli.main import cli
+from swapbridge.compiler.compile import compile_bridge, load_maps
 from swapbridge.core.cautions import CAUTIONS, cautions_for
-from swapbridge.demo import write_demo
+from swapbridge.demo.folder import write_demo
+from swapbridge.language.reading import load_bridge
 
 SLOW = ("guess", "prove")
 """Commands that take long: the others of a page are run in the ordinary tests, these in the long ones."""

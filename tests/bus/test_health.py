@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import can
 
-from swapbridge.bus.health import NO_TRAFFIC, ONE_FRAME, ONLY_ERRORS, HealthMeter
+from swapbridge.bus.adapters.health import NO_TRAFFIC, ONE_FRAME, ONLY_ERRORS, HealthMeter
 from swapbridge.core.can_bits import frame_bits
 
 S = 1_000_000_000

@@ -10,10 +10,10 @@ import can
 import pytest
 from can.interfaces.virtual import channels as virtual_channels
 
-from swapbridge.bus import listen
-from swapbridge.bus.listen import LISTEN_ARGUMENTS, listen_only, parse_link
-from swapbridge.bus.opening import close_bus, link_drops, open_bus, open_buses, socket_drops
-from swapbridge.bus.spec import parse_bus
+from swapbridge.bus.adapters import listen
+from swapbridge.bus.adapters.listen import LISTEN_ARGUMENTS, listen_only, parse_link
+from swapbridge.bus.adapters.opening import close_bus, link_drops, open_bus, open_buses, socket_drops
+from swapbridge.bus.adapters.spec import parse_bus
 from swapbridge.core.errors import BusError, InputError, RefusedError
 
 

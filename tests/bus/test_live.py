@@ -11,13 +11,13 @@ from typing import Any
 import can
 import pytest
 
-from swapbridge.bridge import Plan, SentFrame, Translator
-from swapbridge.bridge.plan import Pass
-from swapbridge.bridge.program import TranslatorLike
-from swapbridge.bus.gate import Ruling
-from swapbridge.bus.link import Link
-from swapbridge.bus.live import Live, LiveOptions, Values
+from swapbridge.bus.adapters.link import Link
+from swapbridge.bus.running.gate import Ruling
+from swapbridge.bus.running.live import Live, LiveOptions, Values
 from swapbridge.core.layout import Layout
+from swapbridge.plan.model import Pass, Plan
+from swapbridge.plan.program import TranslatorLike
+from swapbridge.plan.python.translator import SentFrame, Translator
 
 SPEED, GAUGE, EVENT, FALLBACK = 0x100, 0x200, 0x210, 0xFFFF
 Until = Callable[[Callable[[], bool]], None]
@@ -441,7 +441,8 @@ def test_never_a_cyclic_task(plan: Plan, vehicle: Vehicle, monkeypatch: pytest.M
 
 
 def test_the_black_box_holds_both_buses(vehicle: Vehicle, plan: Plan, until: Until, tmp_path: Any) -> None:
-    from swapbridge.capture import SENT, read_capture
+    from swapbridge.capture.capture import SENT
+    from swapbridge.capture.read import read_capture
 
     live = vehicle.live(plan)
     until(lambda: vehicle.say(77) or 77 in vehicle.values())  # type: ignore[func-returns-value]

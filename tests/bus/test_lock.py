@@ -8,16 +8,16 @@ from pathlib import Path
 
 import pytest
 
-from swapbridge.bus.lock import lock_folder, locked
-from swapbridge.bus.spec import parse_bus
+from swapbridge.bus.adapters.lock import lock_folder, locked
+from swapbridge.bus.adapters.spec import parse_bus
 from swapbridge.core.errors import RefusedError
 
 A, B, C = parse_bus("a=socketcan:can0"), parse_bus("b=socketcan:can1"), parse_bus("other=socketcan:can0")
 HOLD = """
 import sys, time
 from pathlib import Path
-from swapbridge.bus.lock import locked
-from swapbridge.bus.spec import parse_bus
+from swapbridge.bus.adapters.lock import locked
+from swapbridge.bus.adapters.spec import parse_bus
 with locked([parse_bus("a=socketcan:can0")], Path(sys.argv[1])):
     print("held", flush=True)
     time.sleep(60)

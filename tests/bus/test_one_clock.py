@@ -8,7 +8,7 @@ from itertools import pairwise
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.bus.clock import AdapterClock, start_clock
+from swapbridge.bus.adapters.clock import AdapterClock, start_clock
 
 MS = 1_000_000
 

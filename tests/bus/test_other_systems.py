@@ -12,7 +12,7 @@ for name in ("fcntl", "termios", "tty", "pwd", "grp", "resource", "syslog", "rea
 count = 0
 for room in ("core", "capture", "bus", "cli"):
     package = importlib.import_module(f"swapbridge.{room}")
-    for module in pkgutil.iter_modules(package.__path__, f"swapbridge.{room}."):
+    for module in pkgutil.walk_packages(package.__path__, f"swapbridge.{room}."):
         importlib.import_module(module.name)
         count += 1
 print(count)

@@ -12,14 +12,14 @@ import pytest
 from click.testing import CliRunner
 from rich.console import Console
 
-from swapbridge.bus.health import Health
-from swapbridge.bus.record import Press, RecordStatus
-from swapbridge.bus.recorder import BusReport
-from swapbridge.bus.script import ScriptRun, load_script
-from swapbridge.capture import read_capture
-from swapbridge.cli.live_screen import clock, record_screen
+from swapbridge.bus.adapters.health import Health
+from swapbridge.bus.recording.record import Press, RecordStatus
+from swapbridge.bus.recording.recorder import BusReport
+from swapbridge.bus.recording.script import ScriptRun, load_script
+from swapbridge.capture.read import read_capture
 from swapbridge.cli.main import cli
-from swapbridge.cli.terminal import SENTENCE, Keyboard
+from swapbridge.cli.screen.live_screen import clock, record_screen
+from swapbridge.cli.screen.terminal import SENTENCE, Keyboard
 
 
 def invoke(*arguments: str, text: str | None = None) -> Any:

@@ -16,14 +16,16 @@ import numpy as np
 import pytest
 from can.interfaces.virtual import channels as virtual_channels
 
-from swapbridge.bus import recorder as recorder_module
-from swapbridge.bus.opening import open_bus
-from swapbridge.bus.record import Press, RecordStatus, record
-from swapbridge.bus.recorder import Recorder
-from swapbridge.bus.rehearsal import rehearse_recording
-from swapbridge.bus.script import View, parse_script
-from swapbridge.bus.spec import BusSpec, parse_bus
-from swapbridge.capture import ERROR, EXTENDED, FD, REMOTE, SENT, Capture, read_capture, read_stimulus
+from swapbridge.bus.adapters.opening import open_bus
+from swapbridge.bus.adapters.spec import BusSpec, parse_bus
+from swapbridge.bus.recording import recorder as recorder_module
+from swapbridge.bus.recording.record import Press, RecordStatus, record
+from swapbridge.bus.recording.recorder import Recorder
+from swapbridge.bus.recording.script import View, parse_script
+from swapbridge.bus.rehearsal.rehearsal import rehearse_recording
+from swapbridge.capture.capture import ERROR, EXTENDED, FD, REMOTE, SENT, Capture
+from swapbridge.capture.read import read_capture
+from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.core.errors import InputError, RefusedError
 
 Until = Callable[[Callable[[], bool]], None]

@@ -18,12 +18,22 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.bridge import Plan, Translator
-from swapbridge.bus.frames import bus_numbers, frames_in, message_of, plan_bus_of, playable, without_planned, words_in
-from swapbridge.bus.replay import Player, replay, translate
-from swapbridge.capture import ERROR, EXTENDED, FD, REMOTE, Capture, write_capture
+from swapbridge.bus.adapters.frames import (
+    bus_numbers,
+    frames_in,
+    message_of,
+    plan_bus_of,
+    playable,
+    without_planned,
+    words_in,
+)
+from swapbridge.bus.running.replay import Player, replay, translate
+from swapbridge.capture.capture import ERROR, EXTENDED, FD, REMOTE, Capture
+from swapbridge.capture.write import write_capture
 from swapbridge.cli.main import cli
 from swapbridge.core.errors import BusError, InputError
+from swapbridge.plan.model import Plan
+from swapbridge.plan.python.translator import Translator
 
 MS = 1_000_000
 
@@ -127,7 +137,7 @@ def test_nothing_to_play_is_said(ends: Any) -> None:
 
 
 def test_a_bus_that_takes_nothing(breakable: Callable[[], Any], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sys.modules["swapbridge.bus.replay"], "SEND_WAIT_S", 0.0)
+    monkeypatch.setattr(sys.modules["swapbridge.bus.running.replay"], "SEND_WAIT_S", 0.0)
     bus = breakable()
     bus.refuse = can.CanOperationError("Transmit buffer full")
     with pytest.raises(BusError, match="took no frame"):

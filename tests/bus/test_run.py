@@ -23,25 +23,19 @@ import pytest
 from click.testing import CliRunner
 from rich.console import Console
 
-from swapbridge.bridge import Plan, SentFrame, Translator
-from swapbridge.bridge.plan import Pass
-from swapbridge.bus import (
-    LiveOptions,
-    LiveStatus,
-    Proof,
-    RunReport,
-    RunRequest,
-    parse_bus,
-    proof_of,
-    run,
-    virtual_check,
-)
-from swapbridge.bus.live import Values
-from swapbridge.bus.run import buses_for, fall_back_s
-from swapbridge.capture import SENT, Capture, read_capture, write_capture
-from swapbridge.cli.live_screen import run_screen
+from swapbridge.bus.adapters.spec import parse_bus
+from swapbridge.bus.rehearsal.virtual_check import virtual_check
+from swapbridge.bus.running.live import LiveOptions, LiveStatus, Values
+from swapbridge.bus.running.proof import Proof, proof_of
+from swapbridge.bus.running.run import RunReport, RunRequest, buses_for, fall_back_s, run
+from swapbridge.capture.capture import SENT, Capture
+from swapbridge.capture.read import read_capture
+from swapbridge.capture.write import write_capture
 from swapbridge.cli.main import cli
+from swapbridge.cli.screen.live_screen import run_screen
 from swapbridge.core.errors import InputError, RefusedError
+from swapbridge.plan.model import Pass, Plan
+from swapbridge.plan.python.translator import SentFrame, Translator
 
 GAUGE, EVENT, SPEED, FALLBACK = 0x200, 0x210, 0x100, 0xFFFF
 Until = Callable[[Callable[[], bool]], None]
@@ -202,7 +196,7 @@ def test_the_black_box_on_demand_and_at_a_fault(plan: Plan, tmp_path: Path) -> N
 def test_a_translator_that_breaks_ends_the_run_as_a_fault(
     plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(sys.modules["swapbridge.bus.run"], "DEAD_AFTER_S", 0.2)
+    monkeypatch.setattr(sys.modules["swapbridge.bus.running.run"], "DEAD_AFTER_S", 0.2)
     translator = Translator(plan)
     dog = tmp_path / "watchdog"
     dog.touch()

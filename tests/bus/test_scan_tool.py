@@ -21,10 +21,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.bus.record import record
-from swapbridge.bus.scantool import BUSY_WAIT_NS, Ask, Sample, ScanTool, Stage
-from swapbridge.bus.spec import parse_bus
-from swapbridge.capture import read_stimulus
+from swapbridge.bus.adapters.spec import parse_bus
+from swapbridge.bus.recording.record import record
+from swapbridge.bus.recording.scantool import BUSY_WAIT_NS, Ask, Sample, ScanTool, Stage
+from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.core import obd as ours
 
 MS = 1_000_000

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from swapbridge.bus.script import Mark
-from swapbridge.bus.segments import (
+from swapbridge.bus.recording.script import Mark
+from swapbridge.bus.recording.segments import (
     AppendFile,
     DiskFullError,
     Segments,
@@ -23,7 +23,9 @@ from swapbridge.bus.segments import (
     free_name,
     stimulus_lines,
 )
-from swapbridge.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, read_capture, read_stimulus
+from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT
+from swapbridge.capture.read import read_capture
+from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.core.errors import InputError
 
 
@@ -180,7 +182,7 @@ def test_a_real_limit_of_the_system(tmp_path: Path) -> None:
     script = (
         "import resource, sys\n"
         "from pathlib import Path\n"
-        "from swapbridge.bus.segments import AppendFile, DiskFullError\n"
+        "from swapbridge.bus.recording.segments import AppendFile, DiskFullError\n"
         "file = AppendFile(Path(sys.argv[1]))\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))\n"
         "try:\n"

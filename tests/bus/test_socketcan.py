@@ -21,15 +21,22 @@ import can
 import numpy as np
 import pytest
 
-from swapbridge.bridge import Plan, Translator
-from swapbridge.bridge.plan import Pass
-from swapbridge.bus import BusSpec, LiveOptions, Proof, RunRequest, find_bitrate, parse_bus, record, replay, run
-from swapbridge.bus.listen import link_of, listen_only
-from swapbridge.bus.live import Live
-from swapbridge.bus.opening import link_drops, open_bus, open_buses, socket_drops
-from swapbridge.bus.recorder import Recorder
-from swapbridge.capture import Capture, read_capture, write_capture
+from swapbridge.bus.adapters.bitrate import find_bitrate
+from swapbridge.bus.adapters.listen import link_of, listen_only
+from swapbridge.bus.adapters.opening import link_drops, open_bus, open_buses, socket_drops
+from swapbridge.bus.adapters.spec import BusSpec, parse_bus
+from swapbridge.bus.recording.record import record
+from swapbridge.bus.recording.recorder import Recorder
+from swapbridge.bus.running.live import Live, LiveOptions
+from swapbridge.bus.running.proof import Proof
+from swapbridge.bus.running.replay import replay
+from swapbridge.bus.running.run import RunRequest, run
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.read import read_capture
+from swapbridge.capture.write import write_capture
 from swapbridge.core.errors import InputError, RefusedError
+from swapbridge.plan.model import Pass, Plan
+from swapbridge.plan.python.translator import Translator
 
 pytestmark = pytest.mark.socketcan
 VCAN0, VCAN1 = parse_bus("donor=socketcan:vcan0,bitrate=500000"), parse_bus("host=socketcan:vcan1,bitrate=500000")

@@ -10,7 +10,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from swapbridge.bus.script import (
+from swapbridge.bus.recording.script import (
     BETWEEN,
     Mark,
     Phase,

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from swapbridge.bus.watchdog import CALM_NS, HardwareWatchdog, LagWatch, Systemd
+from swapbridge.bus.running.watchdog import CALM_NS, HardwareWatchdog, LagWatch, Systemd
 from swapbridge.core.errors import InputError
 
 MS = 1_000_000

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from swapbridge.capture import Capture
+from swapbridge.capture.capture import Capture
 
 Row = tuple[int, int, int, int, bytes, int]
 """time_ns, identifier, flags, bus, payload, length."""

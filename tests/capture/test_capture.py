@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.capture import ERROR, EXTENDED, REMOTE, Capture
+from swapbridge.capture.capture import ERROR, EXTENDED, REMOTE, Capture
 
 Make = Callable[..., Capture]
 keys = st.tuples(

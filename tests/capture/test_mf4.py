@@ -22,25 +22,16 @@ from asammdf.blocks.v4_blocks import SourceInformation
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.capture import (
-    BIT_RATE_SWITCH,
-    ERROR,
-    EXTENDED,
-    FD,
-    REMOTE,
-    SENT,
-    Capture,
-    mf4,
-    mf4_process,
-    read_blocks,
-    read_capture,
-    write_capture,
-)
+from swapbridge.capture import mf4, mf4_process
+from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, Capture
 from swapbridge.capture.columns import COLUMN_NAMES
 from swapbridge.capture.convert import convert
 from swapbridge.capture.mf4 import write_mf4
+from swapbridge.capture.read import read_blocks, read_capture
+from swapbridge.capture.write import write_capture
 from swapbridge.core.errors import InputError, MissingToolError
-from swapbridge.signalmap import decode_columns, load_map
+from swapbridge.signalmap.dbc_read import load_map
+from swapbridge.signalmap.decode import decode_columns
 
 # our rooms keep python-can from loading asammdf (`capture.python_can`): here its reader and writer are the oracle
 importlib.reload(can.io.mf4)
@@ -368,7 +359,8 @@ def test_only_what_needs_asammdf_loads_it(tmp_path: Path, make_capture: Make) ->
     """It takes a second and much memory; python-can would load it with itself, cantools python-can."""
     some_file(tmp_path / "in.mf4", make_capture)
     script = (
-        "import sys\nimport swapbridge.signalmap, swapbridge.bus\nfrom swapbridge.capture import read_capture\n"
+        "import sys\nimport swapbridge.signalmap.dbc_read, swapbridge.bus.running.run\n"
+        "from swapbridge.capture.read import read_capture\n"
         "frames = len(read_capture(sys.argv[1]))\nloaded = 'asammdf' in sys.modules\nimport asammdf\n"
         "print(frames, loaded, hasattr(asammdf, 'MDF'))\n"
     )

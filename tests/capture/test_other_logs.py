@@ -16,8 +16,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, Capture, read_blocks, read_capture
+from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, Capture
 from swapbridge.capture.parquet import write_parquet
+from swapbridge.capture.read import read_blocks, read_capture
 from swapbridge.core.errors import InputError, SwapbridgeError
 
 FramesOf = Callable[[Capture], list[tuple[int, int, int, str, bytes, int]]]

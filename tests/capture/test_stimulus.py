@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.capture import Capture, Channel, StimulusTrack, read_stimulus, write_stimulus
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.stimulus import Channel, StimulusTrack, read_stimulus, write_stimulus
 from swapbridge.core.errors import InputError
 
 Make = Callable[..., Capture]

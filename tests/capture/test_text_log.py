@@ -15,19 +15,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from swapbridge.capture import (
-    BIT_RATE_SWITCH,
-    ERROR,
-    EXTENDED,
-    FD,
-    REMOTE,
-    SENT,
-    Capture,
-    read_blocks,
-    read_capture,
-    source,
-)
 from swapbridge.capture import read as read_module
+from swapbridge.capture import source
+from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, Capture
+from swapbridge.capture.read import read_blocks, read_capture
 from swapbridge.core.errors import InputError
 
 Frame = tuple[int, int, int, str, bytes, int]
@@ -209,7 +200,8 @@ def test_a_line_of_a_megabyte_is_one_unreadable_line(tmp_path: Path) -> None:
 
 MEASURE = """
 import resource, sys
-from swapbridge.capture import read_capture, read_stimulus
+from swapbridge.capture.read import read_capture
+from swapbridge.capture.stimulus import read_stimulus
 read = read_stimulus if sys.argv[1].endswith("stimulus.csv") else read_capture
 read(sys.argv[1])
 before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss

@@ -17,21 +17,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.capture import (
-    BIT_RATE_SWITCH,
-    ERROR,
-    EXTENDED,
-    FD,
-    REMOTE,
-    SENT,
-    Capture,
-    ReadNotes,
-    read_blocks,
-    read_capture,
-    write_capture,
-)
+from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, Capture, ReadNotes
 from swapbridge.capture.convert import convert
 from swapbridge.capture.parquet import write_parquet
+from swapbridge.capture.read import read_blocks, read_capture
+from swapbridge.capture.write import write_capture
 from swapbridge.capture.write_others import write_other
 from swapbridge.core.errors import InputError
 

@@ -11,9 +11,11 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from swapbridge.capture import Capture, Channel, StimulusTrack, write_capture, write_stimulus
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.stimulus import Channel, StimulusTrack, write_stimulus
+from swapbridge.capture.write import write_capture
 from swapbridge.cli.main import cli
-from swapbridge.signalmap import load_map
+from swapbridge.signalmap.dbc_read import load_map
 
 
 def moving(n: int, seed: int) -> np.ndarray:

@@ -9,18 +9,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from swapbridge.capture import Capture, read_capture, read_stimulus
-from swapbridge.demo import (
-    DONOR_RUNNING,
-    HOST_RUNNING,
-    HOST_UNPLUGGED,
-    demo_recordings,
-    donor_map,
-    host_map,
-    write_demo,
-)
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.read import read_capture
+from swapbridge.capture.stimulus import read_stimulus
+from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, HOST_UNPLUGGED, demo_recordings, write_demo
+from swapbridge.demo.maps import donor_map, host_map
 from swapbridge.demo.recording import Recording
-from swapbridge.signalmap import SignalMap, decode_columns, load_map, raw_columns
+from swapbridge.signalmap.dbc_read import load_map
+from swapbridge.signalmap.decode import decode_columns, raw_columns
+from swapbridge.signalmap.model import SignalMap
 
 TOP = Path(__file__).parent.parent.parent
 

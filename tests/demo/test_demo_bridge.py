@@ -6,10 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from swapbridge.bridge import CompileResult, compile_bridge
+from swapbridge.compiler.compile import CompileResult, compile_bridge
 from swapbridge.core.frames import split_word
 from swapbridge.core.needs import load_needs
-from swapbridge.demo import host_map, write_demo_papers
+from swapbridge.demo.folder import write_demo_papers
+from swapbridge.demo.maps import host_map
 
 
 @pytest.fixture(scope="module")

@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from swapbridge.bridge import parse_bridge
-from swapbridge.bus.script import load_script
-from swapbridge.cli.folder import find_file, find_swap_folder, need_swap_folder
+from swapbridge.bus.recording.script import load_script
+from swapbridge.cli.commands.folder import find_file, find_swap_folder, need_swap_folder
 from swapbridge.cli.main import cli
 from swapbridge.core.errors import InputError
 from swapbridge.core.needs import load_needs
-from swapbridge.demo import write_demo_papers
-from swapbridge.prove.engine_health import load_health
+from swapbridge.demo.folder import write_demo_papers
+from swapbridge.language.reading import parse_bridge
+from swapbridge.swapfolder.engine_health import load_health
 
 
 @pytest.fixture

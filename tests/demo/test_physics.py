@@ -16,7 +16,7 @@ from swapbridge.demo.maps import DIAL_CURVE, donor_map
 from swapbridge.demo.script import DriverSeat, Leg, full_script
 from swapbridge.demo.transmission import LEVERS, DemoTransmission, TransmissionInputs
 from swapbridge.demo.vehicle import DONOR_ENGINE, HOST_ENGINE, HOST_VEHICLE, host_vehicle
-from swapbridge.signalmap import MapMessage, MapSignal
+from swapbridge.signalmap.model import MapMessage, MapSignal
 
 STEP_S = 0.01
 

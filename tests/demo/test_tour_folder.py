@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from swapbridge.cli.commands.tour_cmd import BY_HAND, FIRST_LINE, SUMMARY, check_folder
 from swapbridge.cli.main import cli
-from swapbridge.cli.tour_cmd import BY_HAND, FIRST_LINE, SUMMARY, check_folder
 
 
 def test_a_folder_with_other_things_is_refused(tmp_path: Path) -> None:

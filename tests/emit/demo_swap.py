@@ -10,11 +10,11 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.bridge.compile import compile_bridge
-from swapbridge.bridge.plan import Plan
 from swapbridge.capture.capture import EXTENDED, Capture
+from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.frames import EXTENDED_BIT
 from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, demo_recordings, write_demo_papers
+from swapbridge.plan.model import Plan
 
 
 class Frames(NamedTuple):

@@ -8,8 +8,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from swapbridge.bridge.intervals import Interval, fits_int64, op_interval, table_inner
-from swapbridge.bridge.plan import (
+from swapbridge.core.frames import EXTENDED_BIT, split_word
+from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
+from swapbridge.core.layout import Layout
+from swapbridge.core.obd import diagnostic_use
+from swapbridge.plan.check import check_plan
+from swapbridge.plan.intervals import Interval, fits_int64, op_interval, table_inner
+from swapbridge.plan.model import (
     OP_ARITY,
     Bus,
     CounterCheck,
@@ -30,11 +35,6 @@ from swapbridge.bridge.plan import (
     Task,
     Variant,
 )
-from swapbridge.bridge.plan_check import check_plan
-from swapbridge.core.frames import EXTENDED_BIT, split_word
-from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
-from swapbridge.core.layout import Layout
-from swapbridge.core.obd import diagnostic_use
 
 FD_LENGTHS = (12, 16, 20, 24, 32, 48, 64)
 PURE = [k for k in OP_ARITY if k not in ("store", "load", "const", "table", "lookup", "fresh", "age", "awake")]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from swapbridge.bridge.plan import Block, Plan, div_round, table_at
+from swapbridge.plan.model import Block, Plan, div_round, table_at
 from tests.emit.slow_joined import SlowJoined
 
 MASK = 0xFFFF_FFFF

@@ -10,13 +10,16 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from swapbridge.bridge import Translator, compile_bridge, parse_bridge
-from swapbridge.bridge.plan import Plan
+from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.layout import Layout
-from swapbridge.emit import NativeTranslator, emit_c
-from swapbridge.signalmap import MapMessage, MapSignal, SignalMap
-from tests.bridge.kit import RICH, Traffic, compile_text
-from tests.bridge.test_exactness import EXHAUSTIVE, HEAD, cases, compiled_or_too_wide, decimal
+from swapbridge.emit.native import NativeTranslator
+from swapbridge.emit.program import emit_c
+from swapbridge.language.reading import parse_bridge
+from swapbridge.plan.model import Plan
+from swapbridge.plan.python.translator import Translator
+from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from tests.compiler.kit import RICH, Traffic, compile_text
+from tests.compiler.test_exactness import EXHAUSTIVE, HEAD, cases, compiled_or_too_wide, decimal
 from tests.emit.c_runs import SANITIZED, assert_same, build_harness, python_answers, rows, run_harness
 from tests.emit.random_plans import Call
 

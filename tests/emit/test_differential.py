@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from swapbridge.emit import emit_c
+from swapbridge.emit.program import emit_c
 from swapbridge.emit.toolchain import STRICT_FLAGS, build
 from tests.emit.c_runs import SANITIZED, assert_same, build_harness, run_harness, slow_answers
 from tests.emit.random_plans import Call, pack_calls, random_calls, random_plan

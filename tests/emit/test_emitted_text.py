@@ -10,9 +10,9 @@ from dataclasses import replace
 
 import pytest
 
-from swapbridge.bridge.plan import Bus, Plan, Slot, Task, Variant
 from swapbridge.core.errors import InputError
-from swapbridge.emit import emit_c
+from swapbridge.emit.program import emit_c
+from swapbridge.plan.model import Bus, Plan, Slot, Task, Variant
 from tests.emit.random_plans import random_plan
 
 FILES = ["bridge.h", "bridge.c", "bridge_harness.c", "bridge_linux.c", "bridge_board.c", "bridge_notes.txt"]
@@ -25,7 +25,7 @@ def code_of(text: str) -> str:
 
 def test_same_plan_same_bytes_in_another_process() -> None:
     script = (
-        "import hashlib; from swapbridge.emit import emit_c; from tests.emit.random_plans import random_plan;"
+        "import hashlib; from swapbridge.emit.program import emit_c; from tests.emit.random_plans import random_plan;"
         "print(hashlib.sha256(repr(sorted(emit_c(random_plan(7)).items())).encode()).hexdigest())"
     )
     seen = {

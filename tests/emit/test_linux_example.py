@@ -11,7 +11,7 @@ import can
 import pytest
 
 from swapbridge.core.frames import split_word
-from swapbridge.emit import emit_c
+from swapbridge.emit.program import emit_c
 from swapbridge.emit.toolchain import STRICT_FLAGS, build
 from tests.emit.demo_swap import demo_frames, demo_plan
 

@@ -8,7 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from swapbridge.bridge.plan import (
+from swapbridge.core.errors import InputError, MissingToolError
+from swapbridge.core.layout import Layout
+from swapbridge.emit.native import NativeTranslator
+from swapbridge.emit.program import native_sources
+from swapbridge.emit.toolchain import STRICT_FLAGS, build
+from swapbridge.plan.check import check_plan
+from swapbridge.plan.model import (
     Bus,
     Extract,
     Feed,
@@ -23,13 +29,7 @@ from swapbridge.bridge.plan import (
     Variant,
     div_round,
 )
-from swapbridge.bridge.plan_check import check_plan
-from swapbridge.bridge.translator import Translator
-from swapbridge.core.errors import InputError, MissingToolError
-from swapbridge.core.layout import Layout
-from swapbridge.emit import NativeTranslator
-from swapbridge.emit.program import native_sources
-from swapbridge.emit.toolchain import STRICT_FLAGS, build
+from swapbridge.plan.python.translator import Translator
 from tests.emit.c_runs import Columns, rows, run_slowly
 from tests.emit.random_plans import random_calls, random_plan
 

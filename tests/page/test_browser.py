@@ -24,8 +24,8 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-from swapbridge.demo import write_demo
-from swapbridge.signalmap import load_map
+from swapbridge.demo.folder import write_demo
+from swapbridge.signalmap.dbc_read import load_map
 
 pytestmark = [pytest.mark.long, pytest.mark.xdist_group("browser"), pytest.mark.timeout(600)]
 VIEWS = ("/", "/capture", "/guess", "/compare", "/bridge", "/prove", "/live")

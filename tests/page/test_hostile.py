@@ -9,8 +9,9 @@ from typing import Any
 
 import pytest
 
-from swapbridge.demo import host_map, write_demo_papers
-from swapbridge.signalmap import format_map
+from swapbridge.demo.folder import write_demo_papers
+from swapbridge.demo.maps import host_map
+from swapbridge.signalmap.dbc_write import format_map
 
 OpenPage = Callable[[Path], Any]
 SCRIPT = "<script>alert(1)</script>"

@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from swapbridge.bridge import compile_bridge
-from swapbridge.capture import read_capture
-from swapbridge.demo import DONOR_RUNNING, write_demo
+from swapbridge.capture.read import read_capture
+from swapbridge.compiler.compile import compile_bridge
+from swapbridge.demo.folder import DONOR_RUNNING, write_demo
 from swapbridge.page.app import make_app
 from swapbridge.page.guard import FORM_TOKEN_HEADER
 

@@ -11,12 +11,14 @@ from typing import Any
 
 import pytest
 
-from swapbridge.bridge import Plan, compile_bridge
+from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.needs import Need, load_needs
-from swapbridge.demo import write_demo_papers
+from swapbridge.demo.folder import write_demo_papers
 from swapbridge.page.stages import STAGES, Known, count_stages, stage_of
-from swapbridge.prove import ProofHead
-from swapbridge.signalmap import SignalMap, load_map
+from swapbridge.plan.model import Plan
+from swapbridge.proving.report.verdict import ProofHead
+from swapbridge.signalmap.dbc_read import load_map
+from swapbridge.signalmap.model import SignalMap
 
 OpenPage = Callable[[Path], Any]
 MAPS = Path(__file__).parent.parent.parent / "signal_maps"

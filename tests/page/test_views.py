@@ -10,11 +10,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from swapbridge.capture import Capture, write_capture
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.write import write_capture
 from swapbridge.page.pictures import bit_picture, envelope
 from swapbridge.page.views.compare import useful_pair
-from swapbridge.signalmap import load_map
-from swapbridge.survey import survey
+from swapbridge.signalmap.dbc_read import load_map
+from swapbridge.surveying.inventory import survey
 
 HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>"
 OpenPage = Callable[[Path], Any]

@@ -11,19 +11,13 @@ import pytest
 from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import Affine, Checksum, Counter, Crc
 from swapbridge.core.layout import Layout
-from swapbridge.demo import host_map
-from swapbridge.guess.findings import Findings, FoundField, FoundMessage
-from swapbridge.signalmap import (
-    MapMessage,
-    MapNode,
-    MapSignal,
-    SignalMap,
-    accept_findings,
-    format_map,
-    merge_maps,
-    parse_map,
-)
-from swapbridge.signalmap.merge import same_checksum, same_scaling
+from swapbridge.demo.maps import host_map
+from swapbridge.guessing.findings import Findings, FoundField, FoundMessage
+from swapbridge.signalmap.accept import accept_findings
+from swapbridge.signalmap.dbc_read import parse_map
+from swapbridge.signalmap.dbc_write import format_map
+from swapbridge.signalmap.merge import merge_maps, same_checksum, same_scaling
+from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
 
 CRC = Crc(8, 0x1D, 0xFF, False, 0xFF, tuple(range(7)), name="CRC-8/SAE-J1850")
 

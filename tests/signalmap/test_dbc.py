@@ -17,24 +17,16 @@ from canmatrix.formats import loads_flat
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.capture import read_capture
+from swapbridge.capture.read import read_capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import Affine, Checksum, Counter, Crc, Sum
 from swapbridge.core.layout import Layout
-from swapbridge.demo import HOST_RUNNING, donor_map, host_map
-from swapbridge.signalmap import (
-    MapMessage,
-    MapNode,
-    MapSignal,
-    SignalMap,
-    decode_columns,
-    encode_map,
-    format_map,
-    load_map,
-    parse_map,
-    save_map,
-)
-from swapbridge.signalmap.dbc_write import attribute_json, decimal_text
+from swapbridge.demo.folder import HOST_RUNNING
+from swapbridge.demo.maps import donor_map, host_map
+from swapbridge.signalmap.dbc_read import load_map, parse_map
+from swapbridge.signalmap.dbc_write import attribute_json, decimal_text, encode_map, format_map, save_map
+from swapbridge.signalmap.decode import decode_columns
+from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
 
 HEAD = 'VERSION ""\nNS_ :\nBS_:\nBU_: ECM TCM\n'
 

@@ -13,20 +13,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.capture import Capture, read_capture
-from swapbridge.capture.capture import ERROR, EXTENDED, REMOTE
+from swapbridge.capture.capture import ERROR, EXTENDED, REMOTE, Capture
+from swapbridge.capture.read import read_capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import ByteOrder, Layout
-from swapbridge.demo import donor_map, host_map
-from swapbridge.signalmap import (
-    MapMessage,
-    MapSignal,
-    SignalMap,
-    decode_columns,
-    format_map,
-    parse_map,
-    raw_columns,
-)
+from swapbridge.demo.maps import donor_map, host_map
+from swapbridge.signalmap.dbc_read import parse_map
+from swapbridge.signalmap.dbc_write import format_map
+from swapbridge.signalmap.decode import decode_columns, raw_columns
+from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 CAPTURES = Path(__file__).parent.parent.parent / "captures"
 

@@ -13,14 +13,18 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from swapbridge.bridge import BridgeFile, CompileResult, Plan, compile_bridge, parse_bridge
+from swapbridge.compiler.compile import CompileResult, compile_bridge
 from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.core.files import written_whole
 from swapbridge.core.needs import load_needs
+from swapbridge.language.model import BridgeFile
+from swapbridge.language.reading import parse_bridge
 from swapbridge.page.bench import Bench, answer, body, stamp_of, text_of
 from swapbridge.page.dials import dials
 from swapbridge.page.jobs import Progress
-from swapbridge.signalmap import SignalMap, load_map
+from swapbridge.plan.model import Plan
+from swapbridge.signalmap.dbc_read import load_map
+from swapbridge.signalmap.model import SignalMap
 
 BRIDGE_NAME = "bridge.toml"
 PLAN_NAME = "plan.json"

@@ -11,15 +11,16 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from swapbridge.capture import read_stimulus
+from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import parse_identifier
-from swapbridge.guess.integrity import integrity_words
+from swapbridge.guessing.integrity.search import integrity_words
 from swapbridge.page.bench import Bench, answer, stamp_of
 from swapbridge.page.pictures import bit_picture, envelope, payload_rows
 from swapbridge.page.shelf import CAPTURE_SUFFIXES, MOST_CAPTURE_BYTES
 from swapbridge.page.views.guess import fields_of
-from swapbridge.survey import IdentifierSurvey, Survey, survey
+from swapbridge.surveying.inventory import survey
+from swapbridge.surveying.model import IdentifierSurvey, Survey
 
 MOST_IDENTIFIERS = 500
 _PLAIN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._+()-]{0,120}")

@@ -10,7 +10,7 @@ from starlette.routing import Route
 
 from swapbridge.page.bench import Bench, answer
 from swapbridge.page.views.capture import period_ms, surveyed
-from swapbridge.survey import Missing, compare_surveys
+from swapbridge.surveying.compare import Missing, compare_surveys
 
 
 def routes(bench: Bench) -> list[Route]:

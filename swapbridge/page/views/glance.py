@@ -8,15 +8,17 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from swapbridge.bridge import Plan, plan_from_json
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.needs import Need, load_needs
 from swapbridge.page.bench import Bench
 from swapbridge.page.stages import STAGES, Known, count_stages, stage_of
 from swapbridge.page.views.guess import findings
-from swapbridge.prove import ProofHead, proof_head
-from swapbridge.prove.swap_status import swap_status
-from swapbridge.signalmap import SignalMap, load_map
+from swapbridge.plan.model import Plan
+from swapbridge.plan.serialise import plan_from_json
+from swapbridge.proving.report.verdict import ProofHead, proof_head
+from swapbridge.signalmap.dbc_read import load_map
+from swapbridge.signalmap.model import SignalMap
+from swapbridge.swapfolder.status import swap_status
 
 MARKS = {"done": ("good", "✓"), "to do": ("warn", "○"), "look": ("warn", "!"), "bad": ("bad", "✗")}
 PATTERNS = {

@@ -12,19 +12,22 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from swapbridge.capture import Capture, Channel
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.stimulus import Channel
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.core.frames import format_identifier, parse_identifier
 from swapbridge.core.layout import Layout
-from swapbridge.guess.fields import raw_values
-from swapbridge.guess.guess import guess
-from swapbridge.guess.report import sureness
+from swapbridge.guessing.guess import guess
+from swapbridge.guessing.layout.fields import raw_values
+from swapbridge.guessing.report import sureness
 from swapbridge.page.bench import Bench, answer, body, stamp_of, text_of
 from swapbridge.page.jobs import Progress
 from swapbridge.page.pictures import envelope, payload_rows
 from swapbridge.page.shelf import capture_stem
-from swapbridge.signalmap import accept_findings, encode_map, load_map
+from swapbridge.signalmap.accept import accept_findings
+from swapbridge.signalmap.dbc_read import load_map
+from swapbridge.signalmap.dbc_write import encode_map
 
 MOST_DOTS = 800
 

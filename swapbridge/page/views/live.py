@@ -10,12 +10,14 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from swapbridge.bridge import plan_from_json
-from swapbridge.bus import BusSpec, load_script, parse_bus, proof_of
+from swapbridge.bus.adapters.spec import BusSpec, parse_bus
+from swapbridge.bus.recording.script import load_script
+from swapbridge.bus.running.proof import proof_of
 from swapbridge.core.cautions import cautions_for
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.page.bench import Bench, answer, body, text_of
 from swapbridge.page.views.bridge import PLAN_NAME
+from swapbridge.plan.serialise import plan_from_json
 
 SCRIPT_NAME = "stimulus_script.toml"
 _FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,60}")

@@ -11,8 +11,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
-from swapbridge.bridge import Plan, plan_from_json
-from swapbridge.bus.virtual_check import virtual_check
+from swapbridge.bus.rehearsal.virtual_check import virtual_check
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.core.needs import load_needs
@@ -21,9 +20,13 @@ from swapbridge.page.bench import Bench, answer, body
 from swapbridge.page.guard import REPORT_POLICY
 from swapbridge.page.jobs import Progress
 from swapbridge.page.views.bridge import PLAN_NAME, bridge_and_maps, bridge_text
-from swapbridge.prove import THOROUGHNESS, Check, Verdict, html_report, proof_head, prove
-from swapbridge.prove.real_time import judge_real_time, lively_part
-from swapbridge.prove.swap_status import find_captures
+from swapbridge.plan.model import Plan
+from swapbridge.plan.serialise import plan_from_json
+from swapbridge.proving.judges.real_time import judge_real_time, lively_part
+from swapbridge.proving.prove import THOROUGHNESS, prove
+from swapbridge.proving.report.html import html_report
+from swapbridge.proving.report.verdict import Check, Verdict, proof_head
+from swapbridge.swapfolder.status import find_captures
 
 PROOF_NAME, REPORT_NAME = "proof.json", "proof.html"
 MOST_CHECKS = 60

@@ -1,0 +1,1 @@
+"""Opening, locking and watching one adapter; frames in and out of python-can."""

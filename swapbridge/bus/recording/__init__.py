@@ -1,0 +1,1 @@
+"""Recording both buses while known things are done to the vehicle."""

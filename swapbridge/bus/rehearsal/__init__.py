@@ -1,0 +1,1 @@
+"""The same code on virtual buses, without a vehicle."""

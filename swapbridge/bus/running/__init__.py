@@ -1,0 +1,1 @@
+"""Running and replaying a plan on live buses, behind a gate."""

@@ -1,0 +1,479 @@
+"""Bus room: the live translator: links, translator, gate, black box and watchdog put together, and what they report.
+
+Three kinds of threads: one a bus receives, one a bus sends, and one translates. They hand each other frames through
+queues and never wait for one another. Whoever calls reads `status` and decides when to stop.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from swapbridge.bus.adapters.clock import OneClock, start_clock
+from swapbridge.bus.adapters.frames import FrameForms, Turns, flags_of, word_of
+from swapbridge.bus.adapters.health import Health, HealthMeter
+from swapbridge.bus.adapters.link import Link
+from swapbridge.bus.running.black_box import BlackBox
+from swapbridge.bus.running.gate import Gate, Ruling
+from swapbridge.bus.running.watchdog import LagWatch
+from swapbridge.capture.capture import SENT
+from swapbridge.capture.python_can import can
+from swapbridge.plan.model import STATES, Plan
+from swapbridge.plan.program import FrameLike, TranslatorLike
+
+MASK = 0xFFFF_FFFF
+LONGEST_WAIT_S = 0.02
+"""The translating loop comes round at least this often, so that its watchdog sees it alive."""
+FRAMES_A_TURN = 64
+"""Frames taken in before anything is sent: after a stall the newest value goes out once, not every old one."""
+POLLS_A_TURN = 512
+HUNG_NS = 1_000_000_000
+MOST_WAITING = 20_000
+_STOPPED_NS = 500_000_000
+"""A message counts as stopped after so long without a frame, and three of its turns: a busy computer stalls too."""
+
+
+@dataclass(frozen=True, slots=True)
+class BusStatus:
+    """One bus of a running translator."""
+
+    name: str
+    up: bool
+    health: Health
+    received: int
+    sent: int
+    failed: int
+    malformed: int
+    reopened: int
+
+
+@dataclass(frozen=True, slots=True)
+class InputStatus:
+    """One message that is listened to; `age_s` is None until it was first seen.
+
+    `fresh` is the translator's own word: recent enough, and enough good frames in a row.
+    """
+
+    bus: str
+    name: str
+    word: int
+    age_s: float | None
+    limit_s: float
+    fresh: bool
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class OutputStatus:
+    """One message of the plan: what the translator makes, what became of it, and what is seen on the bus instead."""
+
+    bus: str
+    name: str
+    word: int
+    send: int
+    data: bytes | None
+    count: int
+    ruling: Ruling | None
+    seen: bytes | None
+
+
+@dataclass(frozen=True, slots=True)
+class LiveStatus:
+    """Everything a screen or a log wants to know."""
+
+    seconds: float
+    mode: str
+    state: str
+    sending: bool
+    buses: tuple[BusStatus, ...]
+    inputs: tuple[InputStatus, ...]
+    outputs: tuple[OutputStatus, ...]
+    passed: int
+    bad_frames: int
+    dropped_frames: int
+    worst_lag_ms: float
+    late_times: int
+    shut: str
+    foreign: tuple[str, ...]
+    told: tuple[str, ...]
+
+
+@dataclass(slots=True)
+class _Made:
+    turns: Turns
+    data: bytes = b""
+    count: int = 0
+    handed: int = 0
+    ruling: Ruling | None = None
+    newest: dict[int, tuple[int, bytes]] = field(default_factory=dict)
+    """By form of the message: when its newest frame was made, and that."""
+
+
+@dataclass(slots=True)
+class LiveOptions:
+    """How a translator is run.
+
+    Attributes
+    ----------
+    sending : bool
+        Whether planned frames go out; passed frames of an inline plan always do.
+    watch_first_s : float
+        Only watching for so long before sending, to hear whether somebody else already sends.
+    lag_limit_s : float
+        Lateness of the translating loop at which sending stops.
+    black_box_minutes : float
+    """
+
+    sending: bool = False
+    watch_first_s: float = 2.0
+    lag_limit_s: float = 0.05
+    black_box_minutes: float = 5.0
+
+
+class Live:
+    """A translator between open buses.
+
+    Parameters
+    ----------
+    plan : Plan
+    translator : TranslatorLike
+    openers : mapping
+        Opens the bus of each of the plan's names; called again after it was lost.
+    options : LiveOptions
+    tell : callable
+        Gets sentences for the person and the log, from any thread.
+    """
+
+    def __init__(
+        self,
+        plan: Plan,
+        translator: TranslatorLike,
+        openers: Mapping[str, Callable[[], can.BusABC]],
+        options: LiveOptions,
+        tell: Callable[[str], None] | None = None,
+    ) -> None:
+        self.plan, self.options = plan, options
+        self.clock: OneClock = start_clock()
+        self.gate = Gate(plan, sending=options.sending and options.watch_first_s <= 0)
+        self.lag = LagWatch(round(options.lag_limit_s * 1e9))
+        self.faulty = threading.Event()
+        """Set when something happened that is worth writing the black box for."""
+        self.told: list[str] = []
+        self._tell_outside = tell
+        self._translator, self._forms = translator, FrameForms(plan)
+        self._incoming: queue.SimpleQueue[tuple[int, int, can.Message]] = queue.SimpleQueue()
+        self._meters = [HealthMeter(bus.bit_rate, bus.data_rate) for bus in plan.buses]
+        self._odd = [0] * len(plan.buses)
+        self._last: dict[tuple[int, int], tuple[int, bytes]] = {}
+        self._made: dict[tuple[int, int], _Made] = {(send.bus, send.word): _Made(Turns(send)) for send in plan.sends}
+        self._passed = 0
+        self._feeding, self._stop = True, threading.Event()
+        self._shut_by_lag = False
+        self._overflow = 0
+        names = tuple(bus.name for bus in plan.buses)
+        self.black_box = BlackBox(names, options.black_box_minutes, long_frames=any(bus.fd for bus in plan.buses))
+        self._links = [self._link(number, name, openers[name]) for number, name in enumerate(names)]
+        self._started_ns = self._beat_ns = time.monotonic_ns()
+        self._thread = threading.Thread(target=self._translating, name="translator", daemon=True)
+
+    def _link(self, number: int, name: str, opener: Callable[[], can.BusABC]) -> Link:
+        def receive(message: can.Message, arrival_ns: int) -> None:
+            self._meters[number].feed(message, arrival_ns)
+            if self._links[number].is_echo(message):
+                return  # passed on again it would go round for ever
+            if self._incoming.qsize() < MOST_WAITING:
+                self._incoming.put((arrival_ns, number, message))
+            else:
+                self._overflow += 1
+
+        return Link(name, opener, receive, self._fault, sending=True)
+
+    def start(self) -> None:
+        """Open the buses and begin.
+
+        Raises
+        ------
+        BusError, InputError, RefusedError
+            A bus can't be opened; those opened before are closed again.
+        """
+        opened: list[Link] = []
+        try:
+            for link in self._links:
+                link.start()
+                opened.append(link)
+        except BaseException:
+            for link in opened:
+                link.stop()
+            raise
+        self._started_ns = self._beat_ns = time.monotonic_ns()
+        self._thread.start()
+
+    def tell(self, words: str) -> None:
+        """A sentence for the person, the log and the black box."""
+        self.told.append(words)
+        del self.told[:-1000]
+        self.black_box.event(self.clock.now(), words)
+        if self._tell_outside is not None:
+            self._tell_outside(words)
+
+    def _fault(self, words: str) -> None:
+        self.tell(words)
+        self.faulty.set()
+
+    @property
+    def alive(self) -> bool:
+        """Whether the translating loop came round lately and keeps its time: what outside watchdogs are fed by."""
+        return not self.lag.final and time.monotonic_ns() - self._beat_ns < HUNG_NS and self._thread.is_alive()
+
+    @property
+    def seconds(self) -> float:
+        """How long it has run."""
+        return (time.monotonic_ns() - self._started_ns) / 1e9
+
+    def handed_over(self) -> dict[tuple[int, int], int]:
+        """Frames that the gate let through so far, by bus number and identifier word of the plan."""
+        return {key: made.handed for key, made in self._made.items()}
+
+    def fall_back(self, least_s: float, most_s: float) -> tuple[str, ...]:
+        """Stop listening and go on sending, so that age limits and hold times pass and the fallbacks go out.
+
+        Parameters
+        ----------
+        least_s : float
+            Goes on so long at least.
+        most_s : float
+            Goes on until every value says its safe answer, but not longer than this.
+
+        Returns
+        -------
+        tuple of str
+            Values that have not come to their safe answer.
+        """
+        self._feeding = False
+        begin = time.monotonic()
+        while self._thread.is_alive():
+            gone_s = time.monotonic() - begin
+            if gone_s >= most_s or (gone_s >= least_s and not self.not_safe()):
+                break
+            time.sleep(0.01)
+        return self.not_safe()
+
+    def not_safe(self) -> tuple[str, ...]:
+        """Values in messages still being sent whose newest frame (of each form) does not say their safe answer."""
+        now_ns, out = time.monotonic_ns(), []
+        for send in self.plan.sends:
+            made = self._made[send.bus, send.word]
+            if not made.handed:
+                continue
+            turn_ns = 1_000 * send.period_us * len(send.variants)
+            for number, form in enumerate(send.variants):
+                newest = made.newest.get(number)
+                if newest is None or now_ns - newest[0] >= max(_STOPPED_NS, 3 * turn_ns):
+                    continue  # one that stops when its sources are stale has said all it will say
+                for one in form.fields:
+                    if one.fallback is not None and one.feeds and one.layout.unpack(newest[1]) != one.fallback:
+                        out.append(f"{send.name}.{one.name}")
+        return tuple(dict.fromkeys(out))
+
+    def stop(self) -> None:
+        """Hand over what is queued, stop all threads, close the buses."""
+        self._stop.set()
+        if self._thread.is_alive():
+            self._thread.join(timeout=2.0)
+        for link in self._links:
+            link.drain(0.2)
+        for link in self._links:
+            link.stop()
+
+    def status(self) -> LiveStatus:
+        """How everything is doing."""
+        now = time.monotonic_ns()
+        if self.options.sending and not self.gate.sending:
+            mode = "watching before sending"
+        elif self.gate.sending:
+            mode = "sending stopped" if self.gate.shut else "sending"
+        else:
+            mode = "forwarding only" if self.plan.passes else "watching only"
+        return LiveStatus(
+            self.seconds,
+            mode,
+            STATES[self._translator.state],
+            self.gate.sending and not self.gate.shut,
+            tuple(self._bus_status(number, now) for number in range(len(self.plan.buses))),
+            tuple(self._input_status(number, now) for number in range(len(self.plan.receives))),
+            tuple(self._output_status(number) for number in range(len(self.plan.sends))),
+            self._passed,
+            self._translator.bad_frames,
+            self._translator.dropped_frames + self._overflow,
+            self.lag.worst_ns / 1e6,
+            self.lag.times,
+            self.gate.shut,
+            self.gate.foreign(),
+            tuple(self.told[-5:]),
+        )
+
+    def _bus_status(self, number: int, now: int) -> BusStatus:
+        link = self._links[number]
+        counts = link.counts
+        return BusStatus(
+            link.name,
+            link.up,
+            self._meters[number].report(now),
+            counts.received,
+            counts.sent,
+            counts.send_failed + counts.too_late,
+            counts.malformed + self._odd[number],
+            counts.reopened,
+        )
+
+    def _input_status(self, number: int, now: int) -> InputStatus:
+        receive = self.plan.receives[number]
+        last = self._last.get((receive.bus, receive.word))
+        limit = min(self.plan.feeds[feed].max_age_us for feed in receive.feeds) if receive.feeds else MASK
+        return InputStatus(
+            self.plan.buses[receive.bus].name,
+            receive.name,
+            receive.word,
+            None if last is None else (now - last[0]) / 1e9,
+            limit / 1e6,
+            all(self._translator.feed_fresh(feed) for feed in receive.feeds),
+            b"" if last is None else last[1],
+        )
+
+    def _output_status(self, number: int) -> OutputStatus:
+        send = self.plan.sends[number]
+        made = self._made[send.bus, send.word]
+        seen = self._last.get((send.bus, send.word))
+        return OutputStatus(
+            self.plan.buses[send.bus].name,
+            send.name,
+            send.word,
+            number,
+            made.data if made.count else None,
+            made.count,
+            made.ruling,
+            None if seen is None else seen[1],
+        )
+
+    def _translating(self) -> None:
+        try:
+            self._turns()
+        except Exception as error:  # noqa: BLE001 - whatever broke the translator, the person must be told
+            self.gate.shut = f"the translator broke ({type(error).__name__}: {error})"
+            self._fault(f"sending stopped: {self.gate.shut}")
+
+    def _turns(self) -> None:
+        translator, incoming = self._translator, self._incoming
+        while not self._stop.is_set():
+            now_ns = self._beat_ns = time.monotonic_ns()
+            now = now_ns // 1000 & MASK
+            ahead = (translator.next_poll(now) - now) & MASK
+            due_s = 0.0 if ahead >= 1 << 31 else ahead / 1e6
+            entry: tuple[int, int, can.Message] | None = None
+            try:
+                wait = min(due_s, LONGEST_WAIT_S)
+                entry = incoming.get(timeout=wait) if wait > 0 else incoming.get_nowait()
+            except queue.Empty:
+                pass
+            woke_ns = time.monotonic_ns()
+            oldest_ns = min(woke_ns, now_ns + round(due_s * 1e9))
+            for _ in range(FRAMES_A_TURN):
+                if entry is None:
+                    break
+                oldest_ns = min(oldest_ns, entry[0])
+                self._take(*entry)
+                if self.plan.passes:  # a plan's queue of passed frames is short
+                    self._emit(time.monotonic_ns())
+                entry = None if incoming.empty() else incoming.get()
+            if entry is not None:
+                self._take(*entry)
+            self._emit(time.monotonic_ns())
+            self._observe(time.monotonic_ns() - oldest_ns)
+
+    def _take(self, arrival_ns: int, bus: int, message: can.Message) -> None:
+        self.black_box.frame(
+            self.clock.at(arrival_ns), bus, message.arbitration_id, flags_of(message) & ~SENT, bytes(message.data)
+        )
+        if message.is_error_frame:
+            return
+        if message.is_remote_frame or (message.is_fd and not self.plan.buses[bus].fd) or len(message.data) > 64:
+            self._odd[bus] += 1
+            return
+        word, data = word_of(message), bytes(message.data)
+        self._last[bus, word] = (arrival_ns, data)
+        self.gate.heard(bus, word, data, arrival_ns // 1000)
+        if self._feeding:
+            self._translator.on_frame(bus, word, data, time.monotonic_ns() // 1000 & MASK)
+
+    def _emit(self, now_ns: int) -> None:
+        translator, now = self._translator, now_ns // 1000 & MASK
+        for _ in range(POLLS_A_TURN):
+            sent = translator.poll(now)
+            if sent is not None:
+                self._offer(sent, time.monotonic_ns())
+            elif translator.next_poll(now) != now:
+                break
+        if self.gate.faults:
+            faults, self.gate.faults = self.gate.faults, []
+            for words in faults:
+                self._fault(words)
+
+    def _offer(self, sent: FrameLike, now_ns: int) -> None:
+        bus, word, data = sent.bus, sent.word, sent.data
+        ruling = self.gate.judge(bus, word, data, now_ns // 1000)
+        made = self._made.get((bus, word))
+        if made is None:
+            self._passed += ruling is Ruling.SEND
+        else:
+            made.data, made.ruling = data, ruling
+            made.count += 1
+            form = made.turns.form(data)
+            if form is not None:
+                made.newest[form] = (now_ns, data)
+            made.handed += ruling is Ruling.SEND
+        if ruling is not Ruling.SEND:
+            return
+        message = self._forms.message(bus, word, data)
+        if self._links[bus].send(message):
+            self.black_box.frame(self.clock.at(now_ns), bus, message.arbitration_id, flags_of(message), data)
+
+    def _observe(self, lag_ns: int) -> None:
+        now_ns = time.monotonic_ns()
+        if not self.gate.sending and self.options.sending and self.seconds >= self.options.watch_first_s:
+            self.gate.sending = True
+            for name in self.gate.foreign():
+                self._fault(f"{name} is being sent by another node: it will not be sent by us")
+            self.tell("sending begins")
+        if self.lag.observe(lag_ns, now_ns):
+            if self.lag.late and not self.gate.shut:
+                self.gate.shut, self._shut_by_lag = f"the translator is late ({lag_ns / 1e6:.0f} ms)", True
+                self._fault(f"sending stopped: {self.gate.shut}")
+            elif not self.lag.late and self._shut_by_lag:
+                self.gate.shut, self._shut_by_lag = "", False
+                self.tell("the translator keeps its time again: sending goes on")
+
+
+@dataclass(slots=True)
+class Values:
+    """Physical values of a plan's outgoing frames, for people (floats; never sent)."""
+
+    plan: Plan
+    _known: dict[int, tuple[Turns, list[list[Any]]]] = field(default_factory=dict)
+
+    def of(self, send: int, data: bytes) -> list[tuple[str, float, str]]:
+        """Name, value and unit of each signal in a frame of send number `send`; none in one that it does not make."""
+        from fractions import Fraction
+
+        message = self.plan.sends[send]
+        if send not in self._known:
+            forms = [[(f, Fraction(f.scale), Fraction(f.offset)) for f in form.fields] for form in message.variants]
+            self._known[send] = (Turns(message), forms)
+        turns, forms = self._known[send]
+        form = turns.form(data)
+        return (
+            [] if form is None else [(f.name, float(f.layout.unpack(data) * s + o), f.unit) for f, s, o in forms[form]]
+        )

@@ -1,0 +1,254 @@
+"""Bus room: playing frames onto buses with the timing of their capture, or so many times as fast."""
+
+from __future__ import annotations
+
+import threading
+import time
+from array import array
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from swapbridge.bus.adapters.frames import FrameForms, TimedFrame, frames_in, plan_bus_of, playable, word_of, words_in
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.python_can import can
+from swapbridge.core.errors import BusError, InputError
+from swapbridge.plan.model import Plan
+from swapbridge.plan.program import TranslatorLike
+
+SPIN_NS = 150_000
+"""The last stretch before a frame is due is waited for awake: sleeping overshoots by about as much (Linux)."""
+LOOK_UP_NS = 50_000_000
+"""A long wait is cut into pieces, so that a stop is heeded."""
+SEND_TRIES = 50
+SEND_WAIT_S = 0.002
+_MASK = 0xFFFF_FFFF
+_MOST_POLLS = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class ReplayReport:
+    """How a replay went.
+
+    Attributes
+    ----------
+    sent, failed : int
+        Frames handed to a bus; frames that no bus took.
+    seconds : float
+    late_ms : tuple of float
+        Median, 99th percentile and worst lateness of a frame, in milliseconds.
+    """
+
+    sent: int
+    failed: int
+    seconds: float
+    late_ms: tuple[float, float, float]
+
+
+def replay(
+    capture: Capture,
+    buses: Mapping[int, can.BusABC],
+    *,
+    rate: float = 1.0,
+    loops: int = 1,
+    ids: Sequence[int] | None = None,
+    plan: Plan | None = None,
+    translator: Callable[[], TranslatorLike] | None = None,
+    from_bus: str | None = None,
+    progress: Callable[[float, str], None] | None = None,
+    stop: threading.Event | None = None,
+) -> ReplayReport:
+    """Play a capture, or its translation, onto buses.
+
+    Parameters
+    ----------
+    buses : mapping
+        Bus number (of the capture, or of the plan when translated) to an open bus; frames of other buses are left out.
+    rate : float
+        2 plays twice as fast.
+    loops : int
+        How often; 0 plays until stopped.
+    ids : sequence of int or None
+        Identifier words to play; None plays all.
+    plan, translator
+        When given, the capture goes through a translator made by `translator` and what that sends is played.
+    from_bus : str or None
+        The plan's bus that the capture was taken on.
+    stop : threading.Event or None
+        Ends the replay when set.
+
+    Raises
+    ------
+    InputError
+        Nothing is left to play, or the rate is not above 0.
+    BusError
+        A bus takes no more frames.
+    """
+    if not rate > 0:
+        raise InputError(f"the rate must be above 0, not {rate}: 1 is the original timing, 2 twice as fast")
+    if loops < 0:
+        raise InputError("the number of loops is 0 (until stopped) or more")
+    frames = playable(capture)
+    if ids is not None and plan is None:
+        frames = frames.select(np.isin(words_in(frames), np.array(ids, dtype=np.uint32)))
+    if plan is None:
+        frames = frames.select(np.isin(frames.bus, np.array(sorted(buses), dtype=np.uint8)))
+    if not len(frames):
+        raise InputError(f"{capture.source or 'the capture'} holds no frame to play: check the identifiers and buses")
+    first_ns, span_ns = int(frames.time_ns[0]), max(1, int(frames.time_ns[-1] - frames.time_ns[0]))
+
+    def source() -> Iterator[TimedFrame]:
+        if plan is None:
+            return frames_in(frames)
+        if translator is None:
+            raise InputError("a plan is given without a translator")
+        made = translate(plan, translator(), frames, from_bus)
+        wanted = None if ids is None else set(ids)
+        return (frame for frame in made if frame.bus in buses and (wanted is None or word_of(frame.message) in wanted))
+
+    player = Player(buses, rate, stop or threading.Event())
+    loop = 0
+    while not player.stop.is_set() and (loops == 0 or loop < loops):
+
+        def report(time_ns: int, loop: int = loop) -> None:
+            if progress is not None:
+                done = (time_ns - first_ns) / span_ns
+                share = (loop + done) / loops if loops else done
+                progress(share, f"{player.sent:,} frames, {(time_ns - first_ns) / 1e9:.0f} s")
+
+        player.play(source(), first_ns, report)
+        loop += 1
+    return player.report()
+
+
+class Player:
+    """Sends frames when they are due.
+
+    Parameters
+    ----------
+    buses : mapping
+        Bus number to open bus.
+    rate : float
+    stop : threading.Event
+    """
+
+    def __init__(self, buses: Mapping[int, can.BusABC], rate: float, stop: threading.Event) -> None:
+        self.stop = stop
+        self.sent = self.failed = 0
+        self._buses, self._rate = buses, rate
+        self._late: array[int] = array("q")
+        self._began = time.perf_counter_ns()
+
+    def play(self, frames: Iterator[TimedFrame], first_ns: int, report: Callable[[int], None] | None = None) -> None:
+        """Play frames whose clock shows `first_ns` now."""
+        begin, next_report = time.perf_counter_ns(), 0
+        for frame in frames:
+            due = begin + round((frame.time_ns - first_ns) / self._rate)
+            if not self._wait(due):
+                return
+            late = time.perf_counter_ns() - due
+            if self._send(self._buses[frame.bus], frame.message):
+                self.sent += 1
+                self._late.append(late)
+            if report is not None and due > next_report:
+                next_report = due + 2 * LOOK_UP_NS
+                report(frame.time_ns)
+
+    def report(self) -> ReplayReport:
+        """How it went."""
+        late = np.frombuffer(self._late, dtype=np.int64) if len(self._late) else np.zeros(1, dtype=np.int64)
+        median, p99 = (float(value) / 1e6 for value in np.percentile(late, [50, 99]))
+        seconds = (time.perf_counter_ns() - self._began) / 1e9
+        return ReplayReport(self.sent, self.failed, seconds, (median, p99, float(late.max()) / 1e6))
+
+    def _wait(self, due_ns: int) -> bool:
+        while True:
+            left = due_ns - time.perf_counter_ns()
+            if left <= 0:
+                return not self.stop.is_set()
+            if left > LOOK_UP_NS:
+                if self.stop.wait(LOOK_UP_NS / 1e9):
+                    return False
+            elif left > 2 * SPIN_NS:
+                time.sleep((left - SPIN_NS) / 1e9)
+
+    def _send(self, bus: can.BusABC, message: can.Message) -> bool:
+        for _ in range(SEND_TRIES):
+            try:
+                bus.send(message)
+            except can.CanOperationError as error:
+                if self.stop.wait(SEND_WAIT_S):
+                    break
+                problem: Exception = error
+            except (can.CanError, OSError, ValueError) as error:
+                raise BusError(
+                    f"the bus takes no frames ({error}): check that it is up and that somebody listens"
+                ) from None
+            else:
+                return True
+        self.failed += 1
+        if self.stop.is_set():
+            return False
+        raise BusError(
+            f"the bus took no frame for {SEND_TRIES * SEND_WAIT_S:.1f} s ({problem}): check that it is up, that its "
+            "bit rate is right and that somebody acknowledges"
+        )
+
+
+def translate(
+    plan: Plan, translator: TranslatorLike, capture: Capture, from_bus: str | None = None
+) -> Iterator[TimedFrame]:
+    """What a translator sends when a capture comes in, in simulated time: no clock is read.
+
+    Parameters
+    ----------
+    capture : Capture
+        Frames in the order of time (`playable`).
+
+    Yields
+    ------
+    TimedFrame
+        With times on the capture's clock.
+    """
+    where = plan_bus_of(plan, capture, from_bus)
+    forms = FrameForms(plan)
+    words = words_in(capture)
+    first = int(capture.time_ns[0]) // 1000 if len(capture) else 0
+    at = first
+    for start in range(0, len(capture), 4096):
+        part = capture.select(slice(start, start + 4096))
+        rows = zip(
+            (part.time_ns // 1000).tolist(),
+            part.bus.tolist(),
+            words[start : start + 4096].tolist(),
+            part.length.tolist(),
+            part.is_data.tolist(),
+            part.payload,
+            strict=True,
+        )
+        for time_us, bus, word, length, is_data, payload in rows:
+            yield from _until(forms, translator, at - first, time_us - first, first)
+            at = time_us
+            if is_data and bus in where:
+                translator.on_frame(where[bus], word, payload[:length].tobytes(), (at - first) & _MASK)
+            yield from _now(forms, translator, at - first, first)
+
+
+def _until(forms: FrameForms, translator: TranslatorLike, at: int, end: int, first: int) -> Iterator[TimedFrame]:
+    """Frames that fall due after `at` and before `end` (microseconds that do not wrap)."""
+    while True:
+        ahead = (translator.next_poll(at & _MASK) - at) & _MASK
+        at += max(1, ahead if ahead < 1 << 31 else 0)
+        if at >= end:
+            return
+        yield from _now(forms, translator, at, first)
+
+
+def _now(forms: FrameForms, translator: TranslatorLike, at: int, first: int) -> Iterator[TimedFrame]:
+    for _ in range(_MOST_POLLS):
+        sent = translator.poll(at & _MASK)
+        if sent is not None:
+            yield TimedFrame((at + first) * 1000, sent.bus, forms.message(sent.bus, sent.word, sent.data))
+        elif translator.next_poll(at & _MASK) != at & _MASK:
+            return

@@ -1,0 +1,78 @@
+"""Command line: `swapbridge compare`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from swapbridge.cli.commands.folder import CAPTURES, InFolder
+from swapbridge.cli.commands.survey_cmd import bit_rate_option
+from swapbridge.cli.screen.common import console, progress_bar, say, table
+from swapbridge.cli.screen.reading import read_all
+from swapbridge.core.files import written_whole
+from swapbridge.guessing.integrity.search import integrity_words
+from swapbridge.surveying.compare import compare
+from swapbridge.surveying.needs import needs_toml
+from swapbridge.surveying.report import CHANGE_COLUMNS, MISSING_COLUMNS, change_rows, comparison_line, missing_rows
+
+FILE = click.Path(dir_okay=False, path_type=Path)
+OUT = click.Path(dir_okay=False, path_type=Path)
+
+
+@click.command()
+@click.argument("a", type=FILE, callback=InFolder(CAPTURES))
+@click.argument("b", type=FILE, callback=InFolder(CAPTURES))
+@bit_rate_option
+@click.option("--needs", metavar="FILE", type=OUT, help="Write what vanished as a needs list (TOML).")
+@click.option("--needs-bus", metavar="NAME", help="What the bridge file calls this bus, for the needs list.")
+@click.option("--json", "json_path", metavar="FILE", type=OUT, help="Write everything as JSON.")
+def command(
+    a: Path,
+    b: Path,
+    bit_rate: int | dict[str, int],
+    needs: Path | None,
+    needs_bus: str | None,
+    json_path: Path | None,
+) -> None:
+    """What changed from capture A to capture B: identifiers, periods, lengths and bits.
+
+    Key on or engine running, compressor off or on, engine computer plugged or unplugged. What vanished when a module
+    was unplugged is what a translator must supply in its place: --needs writes it down. Record both for the same time
+    and both from wake-up; what a short capture could have missed by chance is marked.
+
+    \b
+    Example:
+      swapbridge compare host.log.gz host-unplugged.log.gz --needs needs.toml --needs-bus host
+    """
+    first, second = read_all({0: a, 1: b}).values()
+    with progress_bar("Comparing") as report:
+        found = compare(first, second, bit_rate=bit_rate, progress=report)
+    with progress_bar("Studying") as report:
+        found = found.with_integrity(
+            integrity_words(first, only={one.identifier.key for one in found.vanished}, progress=report),
+            integrity_words(second, only={one.identifier.key for one in found.appeared}, progress=report),
+        )
+    if json_path is not None:
+        with written_whole(json_path) as temporary:
+            temporary.write_text(json.dumps(found.to_json(), indent=1) + "\n", encoding="utf-8")
+    screen = console()
+    for remark in found.remarks:
+        say(f"Note: {remark}.")
+    screen.print(f"A: {a}, {len(first):,} frames in {first.duration_s:,.1f} s", markup=False)
+    screen.print(f"B: {b}, {len(second):,} frames in {second.duration_s:,.1f} s", markup=False)
+    screen.print(comparison_line(found))
+    several = len(found.a.buses) > 1 or len(found.b.buses) > 1
+    right = ("bytes", "frames", "due in the other")
+    for missing, title in ((found.vanished, "Vanished: in A, not in B"), (found.appeared, "Appeared: in B, not in A")):
+        if missing:
+            screen.print()
+            screen.print(table(MISSING_COLUMNS, missing_rows(missing, several), right=right, title=title))
+    if found.changed:
+        screen.print()
+        screen.print(table(CHANGE_COLUMNS, change_rows(found.changed, several), title="Changed"))
+    if needs is not None:
+        with written_whole(needs) as temporary:
+            temporary.write_text(needs_toml(found, needs_bus), encoding="utf-8")
+        say(f"{len(found.vanished)} needs written to {needs}: fill in who waits for each")

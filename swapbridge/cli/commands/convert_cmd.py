@@ -1,0 +1,57 @@
+"""Command line: `swapbridge convert`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from swapbridge.capture.convert import convert
+from swapbridge.capture.read import read_blocks
+from swapbridge.cli.commands.folder import CAPTURES, InFolder
+from swapbridge.cli.screen.common import progress_bar, say
+from swapbridge.signalmap.dbc_read import load_map
+from swapbridge.surveying.physical import write_physical
+
+
+@click.command()
+@click.argument("capture", type=click.Path(dir_okay=False, path_type=Path), callback=InFolder(CAPTURES))
+@click.argument("out", type=click.Path(dir_okay=False, path_type=Path))
+@click.option(
+    "--map",
+    "map_path",
+    metavar="DBC",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Write physical values through this signal map (OUT ends in .csv).",
+)
+@click.option("--bus", metavar="NAME", help="The bus that the map is for, where several carry its identifiers.")
+def command(capture: Path, out: Path, map_path: Path | None, bus: str | None) -> None:
+    """Turn CAPTURE into another form, which the suffix of OUT says.
+
+    .log and .log.gz: text that every tool reads. .parquet: columns that load many times as fast; use it wherever a
+    capture is. .asc, .blf, .csv: through python-can. .mf4: through asammdf (extra mf4). With --map, .csv holds physical
+    values as rows of time_s,channel,value,unit, which also serve as a stimulus file.
+
+    \b
+    Example:
+      swapbridge convert captures/drive.asc drive.parquet
+      swapbridge convert drive.parquet drive.csv --map signal_maps/donor.dbc
+    """
+    if map_path is None:
+        with progress_bar("Converting") as report:
+            done = convert(capture, out, progress=report)
+        _tell(done.sentences())
+        say(f"{done.frames:,} frames written to {out}")
+        return
+    if out.suffix.lower() != ".csv":
+        raise click.UsageError("--map writes physical values as .csv: let OUT end in .csv")
+    signal_map = load_map(map_path)
+    with progress_bar("Decoding") as report:
+        rows, notes = write_physical(read_blocks(capture, progress=report), signal_map, out, bus=bus)
+    _tell(notes.sentences())
+    say(f"{rows:,} values written to {out}")
+
+
+def _tell(sentences: list[str]) -> None:
+    for sentence in sentences:
+        say(f"Note: {sentence}.")

@@ -1,0 +1,45 @@
+"""Command line: `swapbridge emit`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from swapbridge.cli.commands.folder import InFolder
+from swapbridge.cli.commands.plan_file import read_plan
+from swapbridge.emit.files import write_files
+from swapbridge.emit.program import emit_c
+
+
+@click.group()
+def command() -> None:
+    """Write a plan's translator as C, for a two-channel board or a computer.
+
+    Example: swapbridge emit c plan.json --out translator_c
+    """
+
+
+@command.command()
+@click.argument("plan", type=click.Path(dir_okay=False, path_type=Path), callback=InFolder())
+@click.option(
+    "--out",
+    "folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    required=True,
+    help="Folder for the files; made if missing.",
+)
+@click.option("--name", default="bridge", show_default=True, help="Prefix of files, types and functions.")
+def c(plan: Path, folder: Path, name: str) -> None:
+    """Write PLAN's translator as C99 into a folder.
+
+    NAME.h and NAME.c are the translator, for any board or computer. NAME_harness.c compares it with the Python
+    translator, NAME_linux.c and NAME_board.c are example mains, NAME_notes.txt has wiring, termination, watchdog,
+    sleep and cautions. Prove the plan before the translator touches a vehicle.
+
+    Example: swapbridge emit c plan.json --out translator_c
+    """
+    files = emit_c(read_plan(plan), name)
+    for path in write_files(files, folder):
+        click.echo(path)
+    click.echo(f"Read {folder / f'{name}_notes.txt'} before you connect a board.", err=True)

@@ -1,0 +1,57 @@
+"""Command line: `swapbridge new`: lay out a swap folder."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+
+import click
+
+from swapbridge.bus.recording.script import default_script_text
+from swapbridge.cli.commands.folder import BRIDGE, CAPTURES, FINDINGS, HEALTH, MAPS, NEEDS, SCRIPT, SURVEY
+from swapbridge.core.errors import InputError
+from swapbridge.core.files import written_whole
+
+
+@click.command()
+@click.argument("folder", metavar="FOLDER", type=click.Path(path_type=Path))
+def command(folder: Path) -> None:
+    """Lay out a swap folder.
+
+    It gets captures/, signal_maps/, survey/, findings/, a commented bridge file, a stimulus script (what to do to
+    the vehicle while recording), a needs list and an engine health sheet. Commands run inside it find their files.
+
+    \b
+    Example: swapbridge new my-swap
+    """
+    lay_out(folder)
+    click.echo(f"{folder}: laid out. The order that can't be turned round:")
+    for line in (
+        f"1. {HEALTH}: is the donor's engine worth it? Fill in leak-down and compression.",
+        "2. Record BEFORE anything is unplugged: the host with its old engine, the donor in its own vehicle.",
+        "   swapbridge record captures/host_old_engine.log --bus host=socketcan:can0,bitrate=500000 --script",
+        "3. Then swapbridge survey, guess, map, compile, prove. `swapbridge status` says what is next.",
+    ):
+        click.echo(line)
+
+
+def lay_out(folder: Path) -> None:
+    """Make the folder and its files.
+
+    Raises
+    ------
+    InputError
+        The folder holds something already, or can't be made.
+    """
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise InputError(f"{folder} is there already and not empty: name a new folder")
+    try:
+        for part in (CAPTURES, MAPS, SURVEY, FINDINGS):
+            (folder / part).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"{folder} can't be made ({error.strerror}): name a folder where you may write") from None
+    source = files("swapbridge.cli").joinpath("folder_files")
+    texts = {name: source.joinpath(name).read_text(encoding="utf-8") for name in (NEEDS, HEALTH, BRIDGE)}
+    for name, text in {SCRIPT: default_script_text(), **texts}.items():
+        with written_whole(folder / name) as temporary:
+            temporary.write_text(text, encoding="utf-8")

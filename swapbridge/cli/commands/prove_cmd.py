@@ -1,0 +1,238 @@
+"""Command line: `swapbridge prove`: judge a plan on the bench."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+
+import click
+
+from swapbridge.bus.rehearsal.virtual_check import virtual_check
+from swapbridge.capture.capture import Capture
+from swapbridge.cli.commands.folder import BRIDGE, NEEDS, PLAN, PROOF, InFolder, find_swap_folder, need_swap_folder
+from swapbridge.cli.screen.common import WIDTH, console, progress_bar, say, table
+from swapbridge.cli.screen.reading import read_all, read_one
+from swapbridge.compiler.compile import load_maps
+from swapbridge.core.errors import InputError
+from swapbridge.core.files import written_whole
+from swapbridge.core.needs import load_needs
+from swapbridge.demo.plant import DemoSwap
+from swapbridge.emit.native import NativeTranslator
+from swapbridge.language.model import BridgeFile
+from swapbridge.language.reading import load_bridge
+from swapbridge.plan.model import Plan
+from swapbridge.plan.python.translator import Translator
+from swapbridge.plan.serialise import plan_from_json
+from swapbridge.proving.judges.real_time import judge_real_time, lively_part
+from swapbridge.proving.prove import prove
+from swapbridge.proving.report.html import html_report
+from swapbridge.proving.report.text import area_rows, failure_rows, headline, junit_xml, warning_lines
+from swapbridge.proving.report.verdict import Check, Verdict
+from swapbridge.swapfolder.status import find_captures
+
+Make = Callable[[], Translator | NativeTranslator]
+FILE = click.Path(path_type=Path, dir_okay=False)
+
+
+@click.command()
+@click.argument("plan", type=FILE, required=False, callback=InFolder())
+@click.option("--donor", type=FILE, callback=InFolder("captures"), help="Capture of the donor in its own vehicle.")
+@click.option("--host", type=FILE, callback=InFolder("captures"), help="Capture of the host with its old engine.")
+@click.option("--capture", "others", multiple=True, metavar="BUS=FILE", help="Capture of another bus of the plan.")
+@click.option("--unplugged", type=FILE, callback=InFolder("captures"), help="The host, old engine computer unplugged.")
+@click.option("--bridge", "bridge_path", type=FILE, callback=InFolder(), help="Bridge file; else beside the plan.")
+@click.option("--needs", "needs_path", type=FILE, callback=InFolder(), help="Needs list; else beside the plan.")
+@click.option(
+    "--faults",
+    type=click.Choice(["none", "quick", "full"]),
+    default="quick",
+    show_default=True,
+    help="How many faults are injected: quick takes under half a minute, full under ten.",
+)
+@click.option("--only", multiple=True, metavar="FAULT", help="Only this fault or pair, as the report names it.")
+@click.option("--seed", default=0, show_default=True, help="Decides all chance; the report states it.")
+@click.option(
+    "--engine",
+    type=click.Choice(["python", "c"]),
+    default="python",
+    show_default=True,
+    help="Which translator is judged: Python, or the C for the board.",
+)
+@click.option("--workers", type=click.IntRange(1, 64), help="Processes for the faults; else one a core.")
+@click.option("--real-time", default=2.0, show_default=True, help="Seconds on a virtual bus in real time; 0 for none.")
+@click.option("--model", type=click.Choice(["demo"]), help="Drive a vehicle model in a closed loop: the demo's swap.")
+@click.option("--report", type=FILE, help="Write a page to look at, print, or carry on a stick.")
+@click.option("--junit", type=FILE, help="Write JUnit XML.")
+@click.option("--json", "json_path", type=FILE, help="Write the verdict as data; proof.json beside the plan is one.")
+def command(
+    plan: Path | None,
+    donor: Path | None,
+    host: Path | None,
+    others: tuple[str, ...],
+    unplugged: Path | None,
+    bridge_path: Path | None,
+    needs_path: Path | None,
+    faults: str,
+    only: tuple[str, ...],
+    seed: int,
+    engine: str,
+    workers: int | None,
+    real_time: float,
+    model: str | None,
+    report: Path | None,
+    junit: Path | None,
+    json_path: Path | None,
+) -> None:
+    """Judge PLAN on the bench: simulated buses, the exact reference, faults, timing. Exit 0 passed, 1 failed.
+
+    Example: swapbridge prove plan.json --donor donor.log --host host.log --report proof.html
+
+    --faults quick takes under half a minute, full under ten. proof.json is written beside the plan; `run` asks for it.
+    With --faults none or --only it is written only when something failed.
+    """
+    path = plan if plan is not None else need_swap_folder("plan").plan
+    text = _read(path)
+    program = plan_from_json(text.decode("utf-8", "replace"))
+    files = {"plan": path}
+    bridge_file = bridge_path or _beside(path, BRIDGE)
+    if bridge_file is None:
+        raise InputError(f"no bridge file beside {path}: name the one it was compiled from with --bridge")
+    files["bridge"] = bridge_file
+    bridge = load_bridge(bridge_file)
+    needs_file = needs_path or _beside(path, NEEDS)
+    if needs_file is not None:
+        files["needs"] = needs_file
+    named = {name: file for name, file in (("donor", donor), ("host", host)) if file is not None}
+    named.update(_others(others))
+    if not named:
+        named, unplugged = _from_folder(path, [b.name for b in program.buses], unplugged)
+    captures = read_all(named)
+    files.update({f"capture {name}": file for name, file in named.items()})
+    gone = {"host": read_one(unplugged)} if unplugged is not None else {}
+    if unplugged is not None:
+        files["capture host, unplugged"] = unplugged
+    files.update(_map_files(bridge))
+    make = _maker(program, engine)
+    with progress_bar("Proving") as told:
+        verdict = prove(
+            program,
+            captures,
+            bridge,
+            load_maps(bridge),
+            needs=load_needs(needs_file) if needs_file is not None else (),
+            unplugged=gone,
+            thoroughness=faults,
+            seed=seed,
+            only=only,
+            make=make,
+            workers=workers or os.cpu_count() or 1,
+            inputs=tuple(
+                (f"{what}: {file.name}", hashlib.sha256(_read(file)).hexdigest()) for what, file in files.items()
+            ),
+            plant=DemoSwap() if model == "demo" else None,
+            more_checks=partial(in_real_time, program, captures, real_time, make),
+            progress=told,
+        )
+    if verdict.whole or not verdict.passed:
+        _write(path.with_name(PROOF), verdict.to_json())
+    else:
+        say(f"{PROOF} was not written: this run left faults out, so it is no whole proof")
+    if report is not None:
+        _write(report, html_report(verdict))
+    if junit is not None:
+        _write(junit, junit_xml(verdict))
+    if json_path is not None:
+        _write(json_path, verdict.to_json())
+    _show(verdict)
+    if report is not None:
+        say(f"Report: {report}")
+    if not verdict.passed:
+        raise SystemExit(1)
+
+
+def _show(verdict: Verdict) -> None:
+    screen = console()
+    screen.print(headline(verdict), style="bold", markup=False, soft_wrap=True)
+    columns = ["", "", "failed", "to look at", "passed", ""]
+    screen.print(table(columns, area_rows(verdict), right=("failed", "to look at", "passed")))
+    rows, more = failure_rows(verdict)
+    if rows:
+        screen.print(table(["FAILED", "measured; needs", "what to change"], rows))
+    if more:
+        screen.print(f"and {more} more failures: see --report", markup=False)
+    lines, more = warning_lines(verdict, WIDTH - 8)
+    for line in lines:
+        screen.print(f"look    {line}", markup=False)
+    if more:
+        screen.print(f"        and {more} more to look at: see --report", markup=False)
+    screen.print(
+        "The tool's word is advice: the vehicle's own manuals, local codes and licensed practice come first.",
+        markup=False,
+    )
+
+
+def in_real_time(plan: Plan, captures: dict[str, Capture], seconds: float, make: Make) -> list[Check]:
+    """The same translator with threads and a monotonic clock on python-can's virtual bus."""
+    if seconds <= 0:
+        return []
+    done = virtual_check(plan, lively_part(plan, captures, seconds), seconds, translator=make())
+    return judge_real_time(plan, done.frames, seconds, done.lost)
+
+
+def _maker(plan: Plan, engine: str) -> Make:
+    return partial(NativeTranslator if engine == "c" else Translator, plan)
+
+
+def _others(given: tuple[str, ...]) -> dict[str, Path]:
+    out = {}
+    for text in given:
+        name, found, file = text.partition("=")
+        if not found or not name or not file:
+            raise InputError(f"--capture {text!r} is not BUS=FILE: write --capture body=captures/body.log")
+        out[name] = Path(file)
+    return out
+
+
+def _from_folder(plan: Path, buses: list[str], unplugged: Path | None) -> tuple[dict[str, Path], Path | None]:
+    """Without any capture named: those of the swap folder around the plan, which is said."""
+    folder = find_swap_folder(plan.absolute().parent)
+    if folder is None:
+        return {}, unplugged
+    found = find_captures(folder.path)
+    named = {name: file for name, file in found.items() if name in buses}
+    if unplugged is None and "host" in buses:
+        unplugged = found.get("host unplugged")
+    for file in [*named.values(), *([unplugged] if unplugged is not None else [])]:
+        say(f"Using {file}")
+    return named, unplugged
+
+
+def _map_files(bridge: BridgeFile) -> dict[str, Path]:
+    folder = Path(bridge.path).parent
+    return {f"map {b.name}": folder / b.map_file for b in bridge.buses if b.map_file}
+
+
+def _beside(path: Path, name: str) -> Path | None:
+    beside = path.with_name(name)
+    if beside.is_file():
+        return beside
+    folder = find_swap_folder()
+    if folder is not None and (folder.path / name).is_file():
+        return folder.path / name
+    return None
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        hint = "make a plan with `swapbridge compile`" if path.name == PLAN else "check its name"
+        raise InputError(f"{path} can't be read ({error.strerror}): {hint}") from None
+
+
+def _write(path: Path, text: str) -> None:
+    with written_whole(path) as temporary:
+        temporary.write_text(text, encoding="utf-8")

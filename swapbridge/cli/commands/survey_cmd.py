@@ -1,0 +1,119 @@
+"""Command line: `swapbridge survey`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from swapbridge.cli.commands.folder import CAPTURES, InFolder
+from swapbridge.cli.screen.common import console, progress_bar, say, table
+from swapbridge.cli.screen.reading import read_one
+from swapbridge.core.files import written_whole
+from swapbridge.guessing.executors import open_executor
+from swapbridge.guessing.integrity.search import WORTH_PROCESSES, integrity_words
+from swapbridge.surveying.inventory import survey
+from swapbridge.surveying.model import Survey
+from swapbridge.surveying.report import (
+    BUS_COLUMNS,
+    IDENTIFIER_COLUMNS,
+    MOST_ROWS,
+    SECTIONS,
+    bus_rows,
+    headline,
+    identifier_rows,
+    integrity_rows,
+    load_strip,
+)
+
+
+def bit_rates(context: click.Context, option: click.Parameter, given: tuple[str, ...]) -> int | dict[str, int]:
+    """``--bit-rate 250000`` for all buses, ``--bit-rate NAME=125000`` for one."""
+    named: dict[str, int] = {}
+    for text in given:
+        name, found, rate = text.rpartition("=")
+        if not rate.isdecimal() or not int(rate):
+            raise click.BadParameter(f"{text!r} is no bit rate: write 500000, or can1=125000", context, option)
+        if not found:
+            if len(given) > 1:
+                raise click.BadParameter("one rate for all buses, or NAME=RATE for each", context, option)
+            return int(rate)
+        named[name] = int(rate)
+    return named or 500_000
+
+
+bit_rate_option = click.option(
+    "--bit-rate",
+    metavar="[NAME=]RATE",
+    multiple=True,
+    callback=bit_rates,
+    help="Bits a second, for the bus load: of all buses, or of the one named.  [default: 500000]",
+)
+
+
+@click.command()
+@click.argument("capture", type=click.Path(dir_okay=False, path_type=Path), callback=InFolder(CAPTURES))
+@bit_rate_option
+@click.option("--seconds", is_flag=True, help="Print the load of every second too.")
+@click.option(
+    "--json",
+    "json_path",
+    metavar="FILE",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write everything as JSON.",
+)
+def command(capture: Path, bit_rate: int | dict[str, int], seconds: bool, json_path: Path | None) -> None:
+    """Who speaks on a bus, how often and how regularly, which bits live, and how full the bus is.
+
+    The load counts every frame's exact length on the wire, stuff bits and the 3 bits between frames included. "Kinds"
+    are different payloads; "bits that live" is the mask of bits that ever changed, byte 0 first.
+
+    \b
+    Example:
+      swapbridge survey captures/host.log.gz --json survey.json
+    """
+    frames = read_one(capture)
+    with progress_bar("Surveying") as report:
+        found = survey(frames, bit_rate=bit_rate, progress=report)
+    jobs = None if len(found.identifiers) >= WORTH_PROCESSES else 1
+    with open_executor(jobs=jobs, frames=len(frames)) as executor, progress_bar("Studying") as report:
+        found = found.with_integrity(integrity_words(frames, progress=report, executor=executor))
+    if json_path is not None:
+        with written_whole(json_path) as temporary:
+            temporary.write_text(json.dumps(found.to_json(), indent=1) + "\n", encoding="utf-8")
+    show(found, seconds)
+
+
+def show(found: Survey, seconds: bool) -> None:
+    """Tables of a survey."""
+    screen = console()
+    screen.print(headline(found), markup=False, soft_wrap=True)
+    for remark in found.remarks:
+        say(f"Note: {remark}.")
+    screen.print()
+    screen.print(table(BUS_COLUMNS, bus_rows(found), right=("frames", "ids", "errors", "remote", "load")))
+    for bus in found.buses:
+        strip, each = load_strip(bus)
+        screen.print(f"\nLoad of {bus.name} at {bus.bit_rate:,} bit/s, {each} s a column, full height 100 %:")
+        screen.print(f"│{strip}│", markup=False)
+        if seconds:
+            rows = [
+                (second, f"{load:.1%}")
+                for second, load in zip(bus.load_second.tolist(), bus.load.tolist(), strict=True)
+            ]
+            screen.print(table(("second", "load"), rows, right=("second", "load")))
+    columns = ("bus", *IDENTIFIER_COLUMNS) if len(found.buses) > 1 else IDENTIFIER_COLUMNS
+    right = ("frames", "period ms", "p95", "worst", "bytes", "kinds")
+    for ways, title in SECTIONS:
+        rows_of_way = identifier_rows(found, ways)
+        if rows_of_way:
+            screen.print()
+            shown = rows_of_way[:MOST_ROWS]
+            screen.print(table(columns, shown, right=right, title=f"{title} ({len(rows_of_way):,})"))
+            if len(shown) < len(rows_of_way):
+                say(f"The first {len(shown)} are shown; --json has all.")
+    integrity = integrity_rows(found)
+    if integrity:
+        screen.print()
+        screen.print(table(("id", "counters and checksums"), integrity))

@@ -1,0 +1,31 @@
+"""Command line: captures read under a progress bar."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TypeVar
+
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.read import read_capture
+from swapbridge.cli.screen.common import progress_bar
+
+Name = TypeVar("Name")
+
+
+def read_all(files: Mapping[Name, Path]) -> dict[Name, Capture]:
+    """Captures by the names of their files; the bar goes once along all of them."""
+    out: dict[Name, Capture] = {}
+    with progress_bar("Reading") as report:
+
+        def tell(share: float, words: str) -> None:
+            report((len(out) + share) / len(files), words)
+
+        for name, path in files.items():
+            out[name] = read_capture(path, progress=tell)
+    return out
+
+
+def read_one(path: Path) -> Capture:
+    """One capture."""
+    return read_all({path: path})[path]

@@ -1,0 +1,1 @@
+"""The tour: an invented engine swap from end to end."""

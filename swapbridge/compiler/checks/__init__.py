@@ -1,0 +1,1 @@
+"""What is never sent, and what the needs list asks for."""

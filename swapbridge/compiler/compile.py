@@ -1,0 +1,203 @@
+"""Compiler room: bridge file and maps to a checked plan; the one public way in is `compile_bridge`."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import chain
+from pathlib import Path
+
+from swapbridge.compiler.build import BlockBuilder, Memory, OverflowRefused
+from swapbridge.compiler.checks.coverage import check_load, check_needs
+from swapbridge.compiler.checks.safety import check_safety
+from swapbridge.compiler.explain import explain_plan
+from swapbridge.compiler.expressions.lower import Lowering
+from swapbridge.compiler.expressions.values import LoweringError
+from swapbridge.compiler.messages.messages import SendDraft, lower_message
+from swapbridge.compiler.messages.passing import build_answers, build_passes, join_answers
+from swapbridge.compiler.messages.sources import Sources
+from swapbridge.compiler.messages.states import write_states
+from swapbridge.core.can_bits import arbitration_key
+from swapbridge.core.errors import InputError
+from swapbridge.core.frames import split_word
+from swapbridge.core.units import SPELLINGS, find_unit
+from swapbridge.language.constants import parse_source
+from swapbridge.language.model import BridgeFile
+from swapbridge.language.reading import load_bridge
+from swapbridge.plan.check import check_plan
+from swapbridge.plan.model import STATES, Bus, Plan, Task
+from swapbridge.signalmap.dbc_read import load_map
+from swapbridge.signalmap.dbc_write import format_map
+from swapbridge.signalmap.model import SignalMap
+
+
+@dataclass(frozen=True, slots=True)
+class CompileResult:
+    """A checked plan, what deserves attention, and the plan in words a mechanic can check."""
+
+    plan: Plan
+    warnings: tuple[str, ...]
+    explain: str
+    drafts: tuple[SendDraft, ...] = ()
+
+
+def load_maps(bridge: BridgeFile, given: Mapping[str, str | Path] | None = None) -> dict[str, SignalMap]:
+    """Maps of a bridge's buses by bus name: `given` files, else those that the bridge file names (beside itself).
+
+    Raises
+    ------
+    InputError
+        A map can't be read, or is given for a bus that the bridge file has not.
+    """
+    wanted = {bus.name: Path(bridge.path).parent / bus.map_file for bus in bridge.buses if bus.map_file}
+    for name, path in (given or {}).items():
+        if bridge.bus(name) is None:
+            known = ", ".join(b.name for b in bridge.buses)
+            raise InputError(f"a map is given for bus {name!r}, but {bridge.path} has only {known}: correct the name")
+        wanted[name] = Path(path)
+    return {name: load_map(path) for name, path in wanted.items()}
+
+
+def compile_bridge(bridge: BridgeFile | str | Path, maps: Mapping[str, SignalMap] | None = None) -> CompileResult:
+    """Compile a bridge file into a plan.
+
+    Parameters
+    ----------
+    bridge : BridgeFile or path
+        What `load_bridge` or `parse_bridge` gave, or the file to load.
+    maps : mapping of str to SignalMap, optional
+        Signal map of each bus by its name; by default the files that the bridge file names.
+
+    Returns
+    -------
+    CompileResult
+        The plan, warnings, and the plan in words.
+
+    Raises
+    ------
+    InputError
+        The bridge file or a map can't be read.
+    RefusedError
+        What it asks for would be wrong or unsafe: file, line, column, reason, remedy.
+    """
+    file = bridge if isinstance(bridge, BridgeFile) else load_bridge(bridge)
+    return _Compiler(file, load_maps(file) if maps is None else dict(maps)).run()
+
+
+class _Compiler:
+    def __init__(self, bridge: BridgeFile, maps: dict[str, SignalMap]) -> None:
+        self.bridge, self.maps = bridge, maps
+        self.memory = Memory()
+        self.memory.slot("state", 0, 0, len(STATES) - 1)
+        self.sources = Sources(bridge, maps, self.memory)
+        self.lowering = Lowering(bridge, self.sources, self.memory)
+        self.notes: list[str] = []
+
+    def run(self) -> CompileResult:
+        try:
+            return self._run()
+        except OverflowRefused as error:  # outside any expression: a slot of a held value, say
+            raise self.bridge.refuse(
+                self.bridge.buses[0].place, f"a value could leave 64 bits ({error})", "state coarser resolutions"
+            ) from None
+        except RecursionError:
+            raise self.bridge.refuse(
+                self.bridge.buses[0].place, "an expression, or named values one within another, nest too deep",
+                "write long sums in brackets of a few terms each, and shorter chains of [values]",
+            ) from None  # fmt: skip
+
+    def _run(self) -> CompileResult:
+        bridge = self.bridge
+        self._check_names()
+        write_states(self.lowering)
+        drafts = [lower_message(self.lowering, self.maps, rule) for rule in bridge.messages]
+        drafts += build_answers(self.lowering)
+        drafts.sort(key=lambda d: (arbitration_key(*split_word(d.send.word)), d.send.bus, d.send.name))
+        for number, draft in enumerate(drafts):
+            for feed in draft.arrivals:
+                self.sources.feeds[feed].triggers.append(number)
+        sends = tuple(draft.send for draft in drafts)
+        passes = build_passes(bridge, self.maps, sends, self.notes)
+        feeds, receives = self.sources.build()
+        plan = Plan(
+            name=bridge.name,
+            buses=tuple(self._buses()),
+            slots=tuple(self.memory.slots),
+            tables=tuple(self.memory.tables),
+            lookups=tuple(self.memory.lookups),
+            feeds=feeds,
+            receives=receives,
+            tasks=self._tasks(self.lowering.tasks.blocks),
+            sends=sends,
+            passes=passes,
+            pass_queue=bridge.pass_queue,
+            joined=join_answers(bridge, sends),
+            inputs=self._inputs(),
+        )
+        found = check_safety(bridge, self.maps, self.sources, drafts, plan)
+        found += check_needs(bridge, self.maps, drafts, plan) + check_load(bridge, self.maps, plan)
+        warnings = tuple(self.notes + found)
+        plan = dataclasses.replace(plan, notes=warnings)
+        check_plan(plan)
+        return CompileResult(plan, warnings, explain_plan(plan, bridge, drafts), tuple(drafts))
+
+    def _check_names(self) -> None:
+        bridge = self.bridge
+        known = {bus.name for bus in bridge.buses}
+        for name in bridge.states.wake_by or ():
+            if name not in known:
+                raise bridge.refuse(
+                    bridge.states.place, f"wake_by names bus {name!r}, which is not there", "correct it"
+                )
+        for options in bridge.sources:
+            bus, _, message = options.message.text.partition(".")
+            place = options.message.place
+            try:
+                found = self.sources.find_message(bus, message)
+                for name, own in options.signals.items():
+                    place = own.place
+                    self.sources.find_signal(bus, found.name, name)
+            except LoweringError as error:
+                raise bridge.refuse(place, error.reason, error.remedy) from None
+        for spelling in bridge.units:
+            try:
+                find_unit(spelling, bridge.units)
+            except InputError:
+                raise bridge.refuse(
+                    bridge.buses[0].place,
+                    f"[units] says that {spelling!r} is {bridge.units[spelling]!r}, which is no known unit",
+                    f"known are {', '.join(sorted({u.name for u in SPELLINGS.values()} - {''}))}",
+                ) from None
+        for source in chain(bridge.constants.values(), bridge.values.values()):
+            parse_source(bridge, source)  # what nothing uses is read too
+        for table in (bridge.constants, bridge.values, bridge.curves):
+            for name in table:
+                if name in known or name in ("state", "invalid"):
+                    raise bridge.refuse(
+                        bridge.buses[0].place, f"{name!r} is named twice or has a meaning already", "rename it"
+                    )
+
+    def _buses(self) -> list[Bus]:
+        rules = self.bridge.states
+        return [
+            Bus(
+                b.name, b.bit_rate, b.fd, b.data_rate, b.placement,
+                rules.wake_by is None or b.name in rules.wake_by, rules.silent_us,
+            )
+            for b in self.bridge.buses
+        ]  # fmt: skip
+
+    def _tasks(self, blocks: list[BlockBuilder]) -> tuple[Task, ...]:
+        step, count = self.bridge.step_us, len(blocks)
+        return tuple(
+            Task(f"step {n}" if n else "states and step 0", step, n * step // count, b.block()[0])
+            for n, b in enumerate(blocks)
+        )
+
+    def _inputs(self) -> tuple[tuple[str, str], ...]:
+        digests = [("bridge", self.bridge.digest)]
+        for name in sorted(self.maps):
+            digests.append((f"map {name}", hashlib.sha256(format_map(self.maps[name]).encode()).hexdigest()))
+        return tuple(digests)

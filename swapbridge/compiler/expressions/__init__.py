@@ -1,0 +1,1 @@
+"""Expressions lowered to exact integer operations."""

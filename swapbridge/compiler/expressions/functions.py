@@ -1,0 +1,388 @@
+"""Compiler room: the expression language's functions that keep no memory, and the list of all functions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import pairwise
+from math import lcm
+from typing import TYPE_CHECKING
+
+from swapbridge.compiler.build import BlockBuilder, Lin, approximate_bound, on_grid
+from swapbridge.compiler.expressions.values import (
+    OTHER_RESOLUTION,
+    TRUTH,
+    Goal,
+    LoweringError,
+    Value,
+    both_valid,
+    choose,
+    compare,
+    divide,
+    extreme,
+    in_unit,
+    multiply,
+    need_number,
+    need_truth,
+    select_lin,
+)
+from swapbridge.core.errors import InputError
+from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
+from swapbridge.language.expressions import Call, Name, Node, Text
+from swapbridge.plan.model import div_round
+
+if TYPE_CHECKING:
+    from swapbridge.compiler.expressions.lower import Lowering
+
+Lower = Callable[["Lowering", Call, BlockBuilder, Goal], Value]
+
+
+@dataclass(frozen=True, slots=True)
+class Function:
+    """A function: how it is written, what it does in a few words, and how it is lowered."""
+
+    usage: str
+    words: str
+    lower: Lower
+
+
+def arguments(call: Call, low: int, high: int, *options: str) -> tuple[Node, ...]:
+    """The plain arguments, once their number and the options are right.
+
+    Raises
+    ------
+    LoweringError
+        Too few or too many arguments, an option the function has not, pairs or an `else` it does not take.
+    """
+    usage = f"write {FUNCTIONS[call.function].usage}"
+    if not low <= len(call.arguments) <= high:
+        raise LoweringError(f"{call.function} has {len(call.arguments)} plain arguments", usage)
+    for name, _ in call.options:
+        if name not in options:
+            raise LoweringError(f"{call.function} has no option {name!r}", usage)
+    if call.pairs and call.function not in ("table", "lookup"):
+        raise LoweringError(f"{call.function} takes no `key: value` pairs", usage)
+    if call.otherwise is not None and call.function != "lookup":
+        raise LoweringError(f"{call.function} takes no else", usage)
+    return call.arguments
+
+
+def constant_of(lowering: Lowering, node: Node, builder: BlockBuilder, unit: Unit | None) -> Fraction:
+    """A constant argument, in that unit (or as it is where None).
+
+    Raises
+    ------
+    LoweringError
+        It is not a constant, or of another kind.
+    """
+    value = need_number(lowering.lower(node, builder, Goal()))
+    if unit is not None:
+        value = in_unit(value, unit)
+    if not value.lin.is_constant:
+        raise LoweringError("a constant is expected here, not something that changes", "write a number with its unit")
+    return value.lin.constant_value
+
+
+def grid_of(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal, unit: Unit) -> Fraction:
+    """Resolution of a call's result in a unit: its `resolution` option or the goal's."""
+    option = dict(call.options).get("resolution")
+    if option is None:
+        return goal.resolution_in(unit)
+    value = need_number(lowering.lower(option, builder, Goal()))
+    if value.unit.kind != unit.kind or not value.lin.is_constant or value.lin.constant_value <= 0:
+        raise LoweringError(
+            "the resolution is not a constant above 0 of the value's kind", f"write resolution=1 {unit.name}"
+        )
+    return value.lin.constant_value * value.unit.factor / unit.factor
+
+
+def _choose(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    test, a, b = arguments(call, 3, 3)
+    register, condition = lowering.truth(test, builder)
+    condition = replace(condition, lin=Lin.of(register, Fraction(1), Fraction(0)), unit=TRUTH)
+    first, second = lowering.lower(a, builder, goal), lowering.lower(b, builder, goal)
+    return choose(builder, condition, first, second, goal)
+
+
+def _extreme(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    parts = [lowering.lower(a, builder, goal) for a in arguments(call, 2, 16)]
+    out = parts[0]
+    for part in parts[1:]:
+        out = extreme(builder, call.function, out, part, goal)
+    return out
+
+
+def _clamp(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    value, low, high = (lowering.lower(a, builder, goal) for a in arguments(call, 3, 3))
+    if low.lin.is_constant and high.lin.is_constant:
+        ends = [in_unit(need_number(v), need_number(value).unit).lin.constant_value for v in (low, high)]
+        if ends[0] > ends[1]:
+            raise LoweringError("the clamp's lower end is above its upper end", "write clamp(value, low, high)")
+    return extreme(builder, "min", extreme(builder, "max", value, low, goal), high, goal)
+
+
+def _within(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    value, low, high = (lowering.lower(a, builder, goal) for a in arguments(call, 3, 3))
+    clamped = extreme(builder, "min", extreme(builder, "max", value, low, goal), high, goal)
+    above, below = compare(builder, "<=", low, value), compare(builder, "<=", value, high)
+    inside = builder.emit("and", need_truth(builder, above), need_truth(builder, below))
+    return replace(clamped, valid=both_valid(builder, clamped.valid, inside))
+
+
+def _abs(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    (argument,) = arguments(call, 1, 1)
+    value = need_number(lowering.lower(argument, builder, goal))
+    negated = replace(value, lin=value.lin.affine(Fraction(-1), Fraction(0)))
+    return extreme(builder, "max", value, negated, goal)
+
+
+def _table(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    found = arguments(call, 1, 2, "resolution")
+    value = need_number(lowering.lower(found[0], builder, goal))
+    if len(found) == 2:
+        points, y_unit = _named_curve(lowering, found[1], value.unit)
+    else:
+        points, y_unit = _pair_points(lowering, call, builder, value.unit)
+    if len(points) < 2 or any(p[0] >= q[0] for p, q in pairwise(points)):
+        raise LoweringError("a table needs two points or more, with x rising", "put the points in order of x")
+    grid = grid_of(lowering, call, builder, goal, y_unit)
+    ys = [_nearest(y / grid) for _, y in points]
+    if value.lin.is_constant:
+        lin = Lin.of(builder.const(1), Fraction(_interpolate(value.lin.constant_value, points, ys)) * grid, Fraction(0))
+        return Value(Lin.constant(lin.scale), y_unit, value.valid, feeds=value.feeds, rounded=True)
+    xs = [(x - value.lin.offset) / value.lin.scale for x, _ in points]
+    xs = [approximate_bound(x, builder, OTHER_RESOLUTION) for x in xs]
+    # a falling signal is turned round, so that every step still rounds from the point with the smaller x
+    factor = lcm(*(x.denominator for x in xs)) * (1 if value.lin.num > 0 else -1)
+    if any(a * factor >= b * factor for a, b in pairwise(xs)):
+        raise LoweringError("two points of the table are closer than the signal can tell", "leave one of them out")
+    number = lowering.memory.table(
+        f"table {len(lowering.memory.tables)}", tuple(int(x * factor) for x in xs), tuple(ys)
+    )
+    register = builder.emit("mul", value.lin.register, builder.const(factor))
+    register = builder.emit("table", register, value=number)
+    return Value(Lin.of(register, grid, Fraction(0)), y_unit, value.valid, feeds=value.feeds, rounded=True)
+
+
+def _nearest(value: Fraction) -> int:
+    return div_round(value.numerator, value.denominator)
+
+
+def _interpolate(x: Fraction, points: list[tuple[Fraction, Fraction]], ys: list[int]) -> int:
+    """The table's definition, for a constant."""
+    if x <= points[0][0]:
+        return ys[0]
+    for i in range(len(points) - 1):
+        x0, x1 = points[i][0], points[i + 1][0]
+        if x < x1:
+            return ys[i] + _nearest((x - x0) * (ys[i + 1] - ys[i]) / (x1 - x0))
+    return ys[-1]
+
+
+def _named_curve(lowering: Lowering, node: Node, unit: Unit) -> tuple[list[tuple[Fraction, Fraction]], Unit]:
+    curves = lowering.bridge.curves
+    if not isinstance(node, Name) or node.dotted not in curves:
+        raise LoweringError("the table's second argument is not the name of a table", "define it: [tables.NAME]")
+    curve = curves[node.dotted]
+    try:
+        x_unit, y_unit = (find_unit(u, lowering.bridge.units) for u in (curve.x_unit, curve.y_unit))
+        return [(x_unit.convert(x, unit), y) for x, y in curve.points], y_unit
+    except InputError as error:
+        raise LoweringError(f"table {curve.name}: {error}", "correct the table's x or y unit") from None
+
+
+def _pair_points(
+    lowering: Lowering, call: Call, builder: BlockBuilder, unit: Unit
+) -> tuple[list[tuple[Fraction, Fraction]], Unit]:
+    points, y_unit = [], None
+    for key, value in call.pairs:
+        y = need_number(lowering.lower(value, builder, Goal()))
+        y_unit = y_unit or y.unit
+        points.append((constant_of(lowering, key, builder, unit), constant_of(lowering, value, builder, y_unit)))
+    return points, y_unit or NONE
+
+
+def _lookup(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    (argument,) = arguments(call, 1, 1)
+    value = lowering.lower(argument, builder, Goal())
+    choices = value.choices
+    if not value.is_choice:
+        value = need_number(value)
+    if value.lin.is_constant or not call.pairs:
+        raise LoweringError("lookup needs a signal and `key: value` pairs", f"write {FUNCTIONS['lookup'].usage}")
+    keys: dict[int, Value] = {}
+    for key_node, result_node in call.pairs:
+        key = lowering.lower(key_node, builder, Goal(choices=choices if isinstance(key_node, Text) else None))
+        if not key.lin.is_constant:
+            raise LoweringError("a lookup's keys are constants", "write a 'Name' or a number")
+        point = (key.lin.constant_value - value.lin.offset) / value.lin.scale
+        if not key.is_choice and not value.is_choice:
+            point = (in_unit(key, value.unit).lin.constant_value - value.lin.offset) / value.lin.scale
+        result = lowering.lower(result_node, builder, goal)
+        if point.denominator != 1 or int(point) in keys:
+            raise LoweringError("a key is no raw value of the signal, or is there twice", "correct the keys")
+        if not result.lin.is_constant:
+            raise LoweringError("a lookup's values are constants", "use choose(signal == 'Name', ..., ...) for others")
+        keys[int(point)] = result
+    return _lookup_value(lowering, call, builder, goal, value, keys)
+
+
+def _lookup_value(
+    lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal, value: Value, keys: dict[int, Value]
+) -> Value:
+    results = list(keys.values())
+    otherwise = None if call.otherwise is None else lowering.lower(call.otherwise, builder, goal)
+    if otherwise is not None:
+        if not otherwise.lin.is_constant:
+            raise LoweringError("a lookup's else is a constant", "write a 'Name' or a number")
+        results.append(otherwise)
+    first = results[0]
+    if any(r.is_choice != first.is_choice or r.is_truth != first.is_truth for r in results):
+        raise LoweringError(
+            "the lookup's values are of different kinds", "give all names, all numbers or all conditions"
+        )
+    if not first.is_choice and not first.is_truth:
+        results = [in_unit(r, first.unit) for r in results]
+    den = lcm(*(r.lin.constant_value.denominator for r in results))
+    numbers = [int(r.lin.constant_value * den) for r in results]
+    pairs = dict(zip(keys, numbers, strict=False))
+    memory, register = lowering.memory, value.lin.register
+    default = numbers[-1] if otherwise is not None else min(numbers)
+    out = builder.emit("lookup", register, value=memory.lookup(f"lookup {len(memory.lookups)}", pairs, default))
+    valid = value.valid
+    if otherwise is None:
+        low, high = builder.interval(register)
+        if len([k for k in pairs if low <= k <= high]) <= high - low:
+            known = memory.lookup(f"lookup {len(memory.lookups)}", dict.fromkeys(pairs, 1), 0)
+            valid = both_valid(builder, valid, builder.emit("lookup", register, value=known))
+    held = builder.constant_value(out)
+    lin = Lin.constant(Fraction(held, den)) if held is not None else Lin.of(out, Fraction(1, den), Fraction(0))
+    return Value(lin, first.unit, valid, first.choices, first.is_choice, value.feeds, value.rounded)
+
+
+def _first_valid(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    parts = [lowering.lower(a, builder, goal) for a in arguments(call, 2, 8)]
+    out = parts[-1]
+    for part in reversed(parts[:-1]):
+        out = _prefer(builder, part, out, goal)
+    return out
+
+
+def _prefer(builder: BlockBuilder, a: Value, b: Value, goal: Goal) -> Value:
+    if a.is_choice != b.is_choice or a.is_truth != b.is_truth:
+        raise LoweringError("the sources are of different kinds", "give numbers, choices or conditions only")
+    if a.is_choice and b.is_choice and a.choices != b.choices:
+        raise LoweringError("the sources have different choices", "bring them together with lookup(...) first")
+    if a.valid is None:
+        return a
+    if not a.is_choice and not a.is_truth:
+        b = in_unit(b, a.unit)
+    lin = select_lin(builder, a.valid, a.lin, b.lin, goal.tolerance_in(a.unit))
+    valid = None if b.valid is None else builder.emit("or", a.valid, b.valid)
+    return Value(lin, a.unit, valid, a.choices, a.is_choice, a.feeds | b.feeds, a.rounded or b.rounded)
+
+
+def _valid(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    (argument,) = arguments(call, 1, 1)
+    feed = _message_feed(lowering, argument)
+    if feed is not None:
+        return Value(Lin(builder.emit("fresh", value=feed), 1, 0, 1), TRUTH, feeds=frozenset({feed}))
+    value = lowering.lower(argument, builder, goal)
+    register = builder.const(1) if value.valid is None else value.valid
+    return Value(Lin.of(register, Fraction(1), Fraction(0)), TRUTH, feeds=value.feeds)
+
+
+def _message_feed(lowering: Lowering, node: Node) -> int | None:
+    """Feed of an argument that names a message."""
+    if isinstance(node, Name) and len(node.parts) == 2:
+        bus, name = node.parts
+        return lowering.sources.feed(bus, lowering.sources.find_message(bus, name))
+    return None
+
+
+def _age(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    (argument,) = arguments(call, 1, 1)
+    feed = _message_feed(lowering, argument)
+    if feed is None and isinstance(argument, Name) and len(argument.parts) == 3:
+        feed = lowering.sources.signal(*argument.parts).feed
+    if feed is None:
+        raise LoweringError("age takes a source", "write age(bus.MESSAGE) or age(bus.MESSAGE.SIGNAL)")
+    register = builder.emit("age", value=feed)
+    return Value(Lin(register, 1, 0, 1000), SPELLINGS["ms"], feeds=frozenset({feed}))
+
+
+def _awake(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    (argument,) = arguments(call, 1, 1)
+    names = [b.name for b in lowering.bridge.buses]
+    if not isinstance(argument, Name) or argument.dotted not in names:
+        raise LoweringError("awake takes the name of a bus", f"write one of {', '.join(names)}")
+    register = builder.emit("awake", value=names.index(argument.dotted))
+    return Value(Lin(register, 1, 0, 1), TRUTH)
+
+
+def _round_to(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    argument, step_node = arguments(call, 2, 2)
+    value = need_number(lowering.lower(argument, builder, goal))
+    step = need_number(lowering.lower(step_node, builder, Goal()))
+    if step.unit.kind != value.unit.kind or not step.lin.is_constant or step.lin.constant_value <= 0:
+        raise LoweringError(
+            "the step is not a constant above 0 of the value's kind", f"write round_to(x, 1 {value.unit.name})"
+        )
+    grid = step.lin.constant_value * step.unit.factor / value.unit.factor
+    lin = Lin.of(on_grid(builder, value.lin, grid), grid, Fraction(0))
+    return replace(value, lin=_constant_folded(builder, lin), rounded=True)
+
+
+def _constant_folded(builder: BlockBuilder, lin: Lin) -> Lin:
+    held = builder.constant_value(lin.register)
+    return lin if held is None else Lin.constant(held * lin.scale + lin.offset)
+
+
+def _as_percent(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    a, b = (lowering.lower(part, builder, Goal()) for part in arguments(call, 2, 2))
+    quotient = divide(
+        builder, a, b, Value(Lin.constant(Fraction(0)), NONE), Goal(NONE, goal.resolution_in(SPELLINGS["%"]) / 100)
+    )
+    return multiply(builder, quotient, Value(Lin.constant(Fraction(100)), SPELLINGS["%"]), goal)
+
+
+def _percent_of(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    a, b = (lowering.lower(part, builder, goal) for part in arguments(call, 2, 2))
+    if a.unit.kind != "ratio":
+        raise LoweringError("percent_of takes a percentage first", "write percent_of(percentage, reference)")
+    return multiply(builder, a, b, goal)
+
+
+def _functions() -> dict[str, Function]:
+    from swapbridge.compiler.expressions import remember
+
+    return {
+        "choose": Function("choose(condition, a, b)", "a where the condition holds, else b", _choose),
+        "min": Function("min(a, b, ...)", "the smallest", _extreme),
+        "max": Function("max(a, b, ...)", "the largest", _extreme),
+        "clamp": Function("clamp(x, low, high)", "x, no lower than low and no higher than high", _clamp),
+        "within": Function("within(x, low, high)", "x, but invalid when it is outside low to high", _within),
+        "abs": Function("abs(x)", "x without its sign", _abs),
+        "table": Function(
+            "table(x, x1: y1, x2: y2, ...) or table(x, NAME)",
+            "straight lines between points, flat beyond the ends",
+            _table,
+        ),
+        "lookup": Function("lookup(signal, 'Name': value, ..., else value)", "one value for each choice", _lookup),
+        "first_valid": Function("first_valid(a, b, ...)", "the first that is fresh and valid", _first_valid),
+        "valid": Function("valid(x)", "whether a signal or message is fresh and valid", _valid),
+        "age": Function("age(source)", "time since the source's last good frame", _age),
+        "awake": Function("awake(bus)", "whether the bus has traffic", _awake),
+        "round_to": Function("round_to(x, step)", "the nearest multiple of a step, halves away from zero", _round_to),
+        "percent_of": Function("percent_of(percentage, reference)", "so many percent of the reference", _percent_of),
+        "as_percent": Function(
+            "as_percent(x, reference)", "x in percent of the reference (0 where that is 0)", _as_percent
+        ),
+        **{name: Function(usage, words, lower) for name, (usage, words, lower) in remember.FUNCTIONS.items()},
+    }
+
+
+FUNCTIONS: dict[str, Function] = {}
+"""Every function of the language by name."""
+FUNCTIONS.update(_functions())

@@ -1,0 +1,322 @@
+"""Compiler room: from expression trees to plan operations, with types, units and proven intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from swapbridge.compiler.build import BlockBuilder, Lin, Memory, OverflowRefused
+from swapbridge.compiler.expressions.values import (
+    TRUTH,
+    Goal,
+    LoweringError,
+    Value,
+    add,
+    compare,
+    divide,
+    joined,
+    multiply,
+    need_number,
+    need_truth,
+)
+from swapbridge.compiler.messages.sources import Sources, SourceSignal, copy_only, is_choice, near, plain
+from swapbridge.core.errors import InputError
+from swapbridge.core.roles import BY_NAME
+from swapbridge.core.units import NONE, Unit, find_unit
+from swapbridge.language.constants import parse_source
+from swapbridge.language.expressions import Binary, Call, Name, Node, Number, Text, Truth, Unary, write
+from swapbridge.language.model import BridgeFile, Source
+from swapbridge.plan.model import STATES
+
+TASK_OPS = 120
+"""Operations after which filters go into a further task, so that no single poll takes long."""
+MAX_PARTS = 100_000
+"""Parts of all expressions together, named values written out: far beyond any bridge, and reached within seconds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """Slots of a function that remembers, shared by equal expressions."""
+
+    slots: tuple[int, ...]
+    value: Value
+
+
+class Tasks:
+    """The blocks that run every step, in the order in which they were needed."""
+
+    def __init__(self, memory: Memory) -> None:
+        self.memory = memory
+        self.blocks: list[BlockBuilder] = []
+        self._open: list[BlockBuilder] = []
+
+    @contextmanager
+    def writing(self) -> Iterator[BlockBuilder]:
+        """The block to write to: the one already open when a remembering function holds another."""
+        if self._open:
+            yield self._open[-1]
+            return
+        if not self.blocks or len(self.blocks[-1].ops) > TASK_OPS:
+            self.blocks.append(BlockBuilder(self.memory))
+        self._open.append(self.blocks[-1])
+        try:
+            yield self._open[-1]
+        finally:
+            self._open.pop()
+
+
+class Lowering:
+    """Lowers expressions of one bridge file into the blocks of one plan."""
+
+    def __init__(self, bridge: BridgeFile, sources: Sources, memory: Memory) -> None:
+        self.bridge, self.sources, self.memory = bridge, sources, memory
+        self.tasks = Tasks(memory)
+        self.kept: dict[tuple[Node, Unit | None, Fraction, Fraction | None], Kept] = {}
+        self._where: list[Source] = []
+        self._naming: list[str] = []
+        self._parts = 0
+
+    # --- entry
+
+    def source(self, source: Source, builder: BlockBuilder, goal: Goal) -> Value:
+        """Lower one expression of the file.
+
+        Raises
+        ------
+        BridgeRefused
+            What it means can't be had, with file, line and column.
+        """
+        node = parse_source(self.bridge, source)
+        self._where.append(source)
+        try:
+            return self.lower(node, builder, goal)
+        finally:
+            self._where.pop()
+
+    def part(self, source: Source, node: Node, builder: BlockBuilder, goal: Goal) -> Value:
+        """Lower a part of an expression of the file (errors carry the expression's place)."""
+        self._where.append(source)
+        try:
+            return self.lower(node, builder, goal)
+        finally:
+            self._where.pop()
+
+    def lower(self, node: Node, builder: BlockBuilder, goal: Goal) -> Value:
+        """Lower one tree; errors get the place of the innermost part that is wrong."""
+        try:
+            return self._lower(node, builder, goal)
+        except LoweringError as error:
+            raise self.bridge.refuse(self._where[-1].place, error.reason, error.remedy, node.column) from None
+        except OverflowRefused as error:
+            low, high = error.interval
+            raise self.bridge.refuse(
+                self._where[-1].place,
+                f"{write(node)} could leave 64 bits (it may reach {low} to {high})",
+                "state a coarser resolution, or a range for its source under [sources]",
+                node.column,
+            ) from None
+
+    def _lower(self, node: Node, builder: BlockBuilder, goal: Goal) -> Value:
+        self._parts += 1
+        if self._parts > MAX_PARTS:
+            raise LoweringError(
+                f"all expressions come to more than {MAX_PARTS} parts, each named value counted where it is used",
+                "use named values that hold others less often",
+            )
+        if isinstance(node, Number):
+            return Value(Lin.constant(node.value), self._unit(node.unit))
+        if isinstance(node, Truth):
+            return Value(Lin.constant(Fraction(int(node.value))), TRUTH)
+        if isinstance(node, Text):
+            return choice_value(node.value, goal)
+        if isinstance(node, Name):
+            return self._name(node, builder, goal)
+        if isinstance(node, Unary):
+            return self._unary(node, builder, goal)
+        if isinstance(node, Binary):
+            return self._binary(node, builder, goal)
+        return self._call(node, builder, goal)
+
+    def _unit(self, text: str) -> Unit:
+        try:
+            return find_unit(text, self.bridge.units)
+        except InputError as error:
+            raise LoweringError(str(error), "or correct it where it is written") from None
+
+    # --- parts
+
+    def truth(self, node: Node, builder: BlockBuilder) -> tuple[int, Value]:
+        """Lower a condition: its register and the value it came from."""
+        value = self.lower(node, builder, Goal())
+        try:
+            return need_truth(builder, value), value
+        except LoweringError as error:
+            raise self.bridge.refuse(self._where[-1].place, error.reason, error.remedy, node.column) from None
+
+    def _unary(self, node: Unary, builder: BlockBuilder, goal: Goal) -> Value:
+        if node.operator == "not":
+            register, value = self.truth(node.operand, builder)
+            return replace(value, lin=_bit(builder.emit("not", register)), unit=TRUTH)
+        value = need_number(self.lower(node.operand, builder, goal))
+        return replace(value, lin=value.lin.affine(Fraction(-1), Fraction(0)))
+
+    def _binary(self, node: Binary, builder: BlockBuilder, goal: Goal) -> Value:
+        operator = node.operator
+        if operator in ("and", "or"):
+            (left, a), (right, b) = self.truth(node.left, builder), self.truth(node.right, builder)
+            valid, feeds, rounded = joined(builder, a, b)
+            return Value(_bit(builder.emit(operator, left, right)), TRUTH, valid, feeds=feeds, rounded=rounded)
+        if operator in ("<", "<=", ">", ">=", "==", "!="):
+            return self._comparison(node, builder)
+        a, b = self.lower(node.left, builder, goal), self.lower(node.right, builder, goal)
+        if operator in ("+", "-"):
+            return add(builder, a, b, 1 if operator == "+" else -1, goal)
+        if operator == "*":
+            return multiply(builder, a, b, goal)
+        otherwise = None if node.otherwise is None else self.lower(node.otherwise, builder, goal)
+        return divide(builder, a, b, otherwise, goal)
+
+    def _comparison(self, node: Binary, builder: BlockBuilder) -> Value:
+        left, right = node.left, node.right
+        if isinstance(left, Text) and isinstance(right, Text):
+            raise LoweringError("two names in quotes can't be compared", "compare a signal with a name of its choices")
+        if isinstance(left, Text):
+            b = self.lower(right, builder, Goal())
+            a = self.lower(left, builder, Goal(choices=b.choices))
+        else:
+            a = self.lower(left, builder, Goal())
+            b = self.lower(right, builder, Goal(choices=a.choices) if isinstance(right, Text) else Goal())
+        if (isinstance(left, Text) or isinstance(right, Text)) and node.operator not in ("==", "!="):
+            raise LoweringError("choices have no order", "compare them with == or !=")
+        if isinstance(left, Text) or isinstance(right, Text):
+            a, b = self._raw_of(left, a, builder), self._raw_of(right, b, builder)
+        return compare(builder, node.operator, a, b)
+
+    def _raw_of(self, node: Node, value: Value, builder: BlockBuilder) -> Value:
+        """A measured signal compared with one of its named values is compared by its raw value."""
+        if value.is_choice:
+            return value
+        if isinstance(node, Name) and len(node.parts) == 3:
+            found = self.sources.signal(node.parts[0], node.parts[1], node.parts[2])
+            fresh = builder.emit("fresh", value=found.feed)
+            # a named code may be a reserved one: freshness alone decides whether it was received
+            lin = Lin(builder.load(found.slot), 1, 0, 1)
+            return Value(lin, NONE, fresh, found.signal.choices, True, frozenset({found.feed}))
+        raise LoweringError("this has no choices", "compare it with a number")
+
+    def _name(self, node: Name, builder: BlockBuilder, goal: Goal) -> Value:
+        if len(node.parts) == 1:
+            name = node.parts[0]
+            if name == "invalid":
+                is_named = goal.choices is not None and goal.unit is None
+                return Value(Lin.constant(Fraction(0)), goal.unit or NONE, builder.const(0), goal.choices, is_named)
+            if name == "state":
+                return Value(Lin(builder.load(0), 1, 0, 1), NONE, None, dict(enumerate(STATES)), True)
+            table = self.bridge.constants if name in self.bridge.constants else self.bridge.values
+            if name not in table:
+                known = [*self.bridge.constants, *self.bridge.values, *self.bridge.curves]
+                raise LoweringError(f"{name!r} is not known", near(name, known) if known else "name it in [values]")
+            if name in self._naming:
+                raise LoweringError(f"{name!r} is made from itself", "break the circle")
+            self._naming.append(name)
+            try:
+                return self.source(table[name], builder, goal)
+            finally:
+                self._naming.pop()
+        if len(node.parts) == 3:
+            return self.signal(node, builder, goal)
+        raise LoweringError(f"{node.dotted!r} is not a signal", "write bus.MESSAGE.SIGNAL")
+
+    def signal(self, node: Name, builder: BlockBuilder, goal: Goal) -> Value:
+        """A source signal's value: exact, valid while fresh and not one of its reserved codes."""
+        found = self.sources.signal(*node.parts)
+        signal = found.signal
+        if copy_only(signal):
+            kind = "a floating-point" if signal.is_float else "an unsigned 64-bit"
+            raise LoweringError(
+                f"{node.dotted} is {kind} signal, which can only be copied as it is",
+                "name it alone as a target signal's value, with the same layout there",
+            )
+        valid = builder.emit("fresh", value=found.feed)
+        if found.valid_slot >= 0:
+            valid = builder.emit("and", valid, builder.load(found.valid_slot))
+        register = builder.load(found.slot)
+        feeds = frozenset({found.feed})
+        choices = signal.choices or None
+        if is_choice(signal):
+            return Value(Lin(register, 1, 0, 1), NONE, valid, choices, True, feeds)
+        # only valid values count from here on, which narrows the interval
+        register = builder.emit("max", register, builder.const(found.clip[0]))
+        register = builder.emit("min", register, builder.const(found.clip[1]))
+        value = Value(
+            Lin.of(register, signal.scale, signal.offset), self._signal_unit(found), valid, choices, False, feeds
+        )
+        return self._in_torque(found, value, builder, goal)
+
+    def _signal_unit(self, found: SourceSignal) -> Unit:
+        text = found.options.unit if found.options.unit is not None else found.signal.unit
+        try:
+            return find_unit(text, self.bridge.units)
+        except InputError as error:
+            raise LoweringError(
+                f"{found.dotted}: {error}", f'or correct it: [sources."{found.bus}.{found.message.name}".signals]'
+            ) from None
+
+    def reference(self, found: SourceSignal) -> Node | None:
+        """What 100 % of a percent torque signal is, if the bridge file or the map says."""
+        if found.options.reference is not None:
+            return parse_source(self.bridge, found.options.reference)
+        text = found.signal.reference
+        if not text:
+            return None
+        source = Source(text, found.options.place)
+        node = parse_source(self.bridge, source)
+        if isinstance(node, Name) and len(node.parts) == 2:
+            return Name((found.bus, *node.parts), node.column)
+        return node
+
+    def _in_torque(self, found: SourceSignal, value: Value, builder: BlockBuilder, goal: Goal) -> Value:
+        """A percent torque becomes a torque, where its reference is known."""
+        if value.unit.kind != "ratio":
+            return value
+        reference = self.reference(found)
+        if reference is not None:
+            return multiply(builder, value, self.lower(reference, builder, Goal()), goal)
+        role = found.options.role or found.signal.role
+        if role in BY_NAME and BY_NAME[role].quantity == "torque":
+            raise LoweringError(
+                f"{found.dotted} is a torque in percent, and what 100 % is is not known",
+                f'state it: [sources."{found.bus}.{found.message.name}".signals.{found.signal.name}] '
+                'reference = "450 Nm"',
+            )
+        return value
+
+    def _call(self, node: Call, builder: BlockBuilder, goal: Goal) -> Value:
+        from swapbridge.compiler.expressions.functions import FUNCTIONS
+
+        if node.function not in FUNCTIONS:
+            raise LoweringError(f"there is no function {node.function!r}", near(node.function, sorted(FUNCTIONS)))
+        return FUNCTIONS[node.function].lower(self, node, builder, goal)
+
+
+def choice_value(name: str, goal: Goal) -> Value:
+    """A name in quotes as a raw value of the choices wanted.
+
+    Raises
+    ------
+    LoweringError
+        No choices are wanted here, or none of that name.
+    """
+    if goal.choices is None:
+        raise LoweringError(f"'{name}' is a choice's name, but no choices are known here", "compare it with a signal")
+    exact = [raw for raw, text in goal.choices.items() if text == name]
+    found = exact or [raw for raw, text in goal.choices.items() if plain(text) == plain(name)]
+    if len(found) != 1:
+        raise LoweringError(f"'{name}' is not one of its choices", near(name, list(goal.choices.values())))
+    return Value(Lin.constant(Fraction(found[0])), NONE, None, goal.choices, True)
+
+
+def _bit(register: int) -> Lin:
+    return Lin(register, 1, 0, 1)

@@ -1,0 +1,410 @@
+"""Compiler room: the functions that remember: filters, limits, timers, totals; all step at the bridge's fixed period.
+
+Each keeps its memory in slots that a task updates once a step; a message being sent only reads them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from fractions import Fraction
+from math import ceil, gcd, lcm
+from typing import TYPE_CHECKING
+
+from swapbridge.compiler.build import BlockBuilder, Lin, numerator, on_grid
+from swapbridge.compiler.expressions.values import TRUTH, Goal, LoweringError, Value, in_unit, need_number
+from swapbridge.core.units import NONE, SPELLINGS, Unit
+from swapbridge.language.expressions import Call, Node
+
+if TYPE_CHECKING:
+    from swapbridge.compiler.expressions.lower import Lowering
+
+Lower = Callable[["Lowering", Call, BlockBuilder, Goal], Value]
+
+SECOND = SPELLINGS["s"]
+TOTALS = {
+    "volume flow": ("L", Fraction(1, 3600)),
+    "speed": ("km", Fraction(1, 3600)),
+    "mass flow": ("g", Fraction(1)),
+}
+"""What a rate adds up to: unit, and how much one base unit of the rate adds in a second."""
+MOST_TICKS = 1_000_000_000
+
+
+def _kept(
+    lowering: Lowering, call: Call, goal: Goal, write: Callable[[BlockBuilder], tuple[tuple[int, ...], Value]]
+) -> tuple[tuple[int, ...], Value]:
+    """Slots of a call, updated once a step however often the same call is written."""
+    from swapbridge.compiler.expressions.lower import Kept
+
+    key = (call, goal.unit, goal.resolution, goal.step)
+    if key not in lowering.kept:
+        with lowering.tasks.writing() as task:
+            slots, value = write(task)
+        lowering.kept[key] = Kept(slots, value)
+    kept = lowering.kept[key]
+    return kept.slots, kept.value
+
+
+def _step(lowering: Lowering) -> Fraction:
+    """The fixed period in seconds."""
+    return Fraction(lowering.bridge.step_us, 1_000_000)
+
+
+def _seconds(lowering: Lowering, node: Node, builder: BlockBuilder) -> Fraction:
+    from swapbridge.compiler.expressions.functions import constant_of
+
+    time = constant_of(lowering, node, builder, SECOND)
+    if not 0 < time <= 86_400:
+        raise LoweringError("the time is not between 0 and a day", "write it with its unit, like 0.2 s")
+    return time
+
+
+def _ticks(lowering: Lowering, node: Node, builder: BlockBuilder) -> int:
+    return max(1, ceil(_seconds(lowering, node, builder) / _step(lowering)))
+
+
+def _name(lowering: Lowering, call: Call) -> str:
+    return f"{call.function} {len(lowering.kept)}"
+
+
+def _one(builder: BlockBuilder, valid: int | None) -> int:
+    return builder.const(1) if valid is None else valid
+
+
+def _follow(
+    lowering: Lowering, call: Call, goal: Goal, argument: Node, grid_for: Callable[[Unit], Fraction],
+    move: Callable[[BlockBuilder, int, Fraction], int],
+) -> tuple[tuple[int, ...], Value, Fraction]:  # fmt: skip
+    """A number that follows its input: starts at it, then `move(task, difference, grid)` a step, within its range."""
+    grids: list[Fraction] = []
+
+    def write(task: BlockBuilder) -> tuple[tuple[int, ...], Value]:
+        value = need_number(lowering.lower(argument, task, goal))
+        grid = grid_for(value.unit)
+        target = on_grid(task, value.lin, grid)
+        low, high = task.interval(target)
+        memory, name = lowering.memory, _name(lowering, call)
+        slot = memory.slot(name, min(max(0, low), high), low, high)
+        begun = memory.slot(f"{name} has begun", 0, 0, 1)
+        now, going = task.load(slot), task.load(begun)
+        difference = task.emit("sub", target, now)
+        moved = task.emit("add", now, move(task, difference, grid))
+        moved = task.emit("min", task.emit("max", moved, task.const(low)), task.const(high))
+        following = task.emit("select", going, moved, target)
+        valid = _one(task, value.valid)
+        task.store(slot, task.emit("select", valid, following, now))
+        task.store(begun, valid)
+        grids.append(grid)
+        return (slot, begun), Value(Lin.constant(grid), value.unit, feeds=value.feeds, rounded=True)
+
+    slots, value = _kept(lowering, call, goal, write)
+    return slots, value, value.lin.constant_value
+
+
+def _output(builder: BlockBuilder, slots: tuple[int, ...], value: Value, grid: Fraction) -> Value:
+    register = builder.load(slots[0])
+    held = builder.interval(register)
+    lin = Lin.constant(held[0] * grid) if held[0] == held[1] else Lin.of(register, grid, Fraction(0))
+    return Value(lin, value.unit, builder.load(slots[1]), feeds=value.feeds, rounded=True)
+
+
+def _lowpass(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    from swapbridge.compiler.expressions.functions import arguments, grid_of
+
+    argument, tau_node = arguments(call, 2, 2, "resolution")
+    tau, step = _seconds(lowering, tau_node, builder), _step(lowering)
+    share = step / (tau + step)
+    extra = 1 << max(0, (ceil(1 / share) - 1).bit_length())  # bits below the resolution, or the filter would stick
+
+    def move(task: BlockBuilder, difference: int, grid: Fraction) -> int:
+        scaled = task.emit("mul", difference, task.const(share.numerator))
+        return task.emit("div", scaled, task.const(share.denominator))
+
+    slots, value, grid = _follow(
+        lowering, call, goal, argument, lambda unit: grid_of(lowering, call, builder, goal, unit) / extra, move
+    )
+    return _output(builder, slots, value, grid)
+
+
+def _rate_limit(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    from swapbridge.compiler.expressions.functions import arguments, constant_of, grid_of
+
+    found = arguments(call, 2, 3, "resolution")
+    step = _step(lowering)
+
+    def rates(unit: Unit) -> tuple[Fraction, Fraction]:
+        # a rate is a difference: the unit's factor counts, its offset does not
+        difference = Unit(unit.name, unit.kind, unit.factor)
+        out = []
+        for node in found[1:]:
+            value = need_number(lowering.lower(node, builder, Goal()))
+            plain = Unit(value.unit.name, value.unit.kind, value.unit.factor)
+            out.append(in_unit(Value(value.lin, plain), difference).lin)
+        if any(not lin.is_constant or lin.constant_value <= 0 for lin in out):
+            raise LoweringError(
+                "a rate is not a constant above 0", "write the change per second: rate_limit(x, 100 rpm)"
+            )
+        constant_of(lowering, found[1], builder, None)
+        return out[0].constant_value * step, out[-1].constant_value * step
+
+    def grid_for(unit: Unit) -> Fraction:
+        up, down = rates(unit)
+        common = Fraction(
+            gcd(up.numerator * down.denominator, down.numerator * up.denominator), up.denominator * down.denominator
+        )
+        return common / ceil(common / grid_of(lowering, call, builder, goal, unit))
+
+    steps: dict[Fraction, tuple[int, int]] = {}
+
+    def with_steps(unit: Unit) -> Fraction:
+        grid = grid_for(unit)
+        up, down = rates(unit)
+        steps[grid] = int(up / grid), int(down / grid)
+        return grid
+
+    def move(task: BlockBuilder, difference: int, grid: Fraction) -> int:
+        up, down = steps[grid]
+        return task.emit("max", task.emit("min", difference, task.const(up)), task.const(-down))
+
+    slots, value, grid = _follow(lowering, call, goal, found[0], with_steps, move)
+    return _output(builder, slots, value, grid)
+
+
+def _condition(
+    lowering: Lowering, call: Call, node: Node,
+    slots_of: Callable[[BlockBuilder, int, int, str], tuple[int, ...]],
+) -> tuple[tuple[int, ...], Value]:  # fmt: skip
+    """Memory of a condition: `slots_of(task, condition, valid, name)` writes the update and gives its slots."""
+
+    def write(task: BlockBuilder) -> tuple[tuple[int, ...], Value]:
+        register, value = lowering.truth(node, task)
+        slots = slots_of(task, register, _one(task, value.valid), _name(lowering, call))
+        return slots, Value(Lin.constant(Fraction(0)), TRUTH, feeds=value.feeds)
+
+    return _kept(lowering, call, Goal(), write)
+
+
+def _truth_of(builder: BlockBuilder, slot: int, feeds: frozenset[int], valid: int | None = None) -> Value:
+    return Value(Lin(builder.load(slot), 1, 0, 1), TRUTH, None if valid is None else builder.load(valid), feeds=feeds)
+
+
+def _hysteresis(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    from swapbridge.compiler.expressions.functions import arguments
+    from swapbridge.compiler.expressions.values import compare
+
+    argument, on_node, off_node = arguments(call, 3, 3)
+
+    def write(task: BlockBuilder) -> tuple[tuple[int, ...], Value]:
+        value = need_number(lowering.lower(argument, task, goal))
+        on, off = (in_unit(need_number(lowering.lower(n, task, Goal())), value.unit) for n in (on_node, off_node))
+        if not on.lin.is_constant or not off.lin.is_constant or on.lin.constant_value == off.lin.constant_value:
+            raise LoweringError("the two thresholds are not different constants", "write hysteresis(x, on, off)")
+        rising = on.lin.constant_value > off.lin.constant_value
+        go = compare(task, ">=" if rising else "<=", value, on).lin
+        stop = compare(task, "<=" if rising else ">=", value, off).lin
+        name = _name(lowering, call)
+        slot, known = lowering.memory.slot(name, 0, 0, 1), lowering.memory.slot(f"{name} is known", 0, 0, 1)
+        valid = _one(task, value.valid)
+        now = task.load(slot)
+        inner = task.emit("select", numerator(task, stop, 1), task.const(0), now)
+        inner = task.emit("select", numerator(task, go, 1), task.const(1), inner)
+        task.store(slot, task.emit("select", valid, inner, now))
+        task.store(known, valid)
+        return (slot, known), Value(Lin.constant(Fraction(0)), TRUTH, feeds=value.feeds)
+
+    slots, value = _kept(lowering, call, goal, write)
+    return _truth_of(builder, slots[0], value.feeds, slots[1])
+
+
+def _debounce(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    from swapbridge.compiler.expressions.functions import arguments
+
+    found = arguments(call, 2, 3)
+    on = _ticks(lowering, found[1], builder)
+    off = _ticks(lowering, found[-1], builder)
+
+    def slots_of(task: BlockBuilder, condition: int, valid: int, name: str) -> tuple[int, ...]:
+        memory = lowering.memory
+        slot, count = memory.slot(name, 0, 0, 1), memory.slot(f"{name} count", 0, 0, max(on, off))
+        known = memory.slot(f"{name} is known", 0, 0, 1)
+        now = task.load(slot)
+        differs = task.emit("and", task.emit("ne", condition, now), valid)
+        counted = task.emit("add", task.load(count), task.const(1))
+        counted = task.emit("select", differs, counted, task.const(0))
+        needed = task.emit("select", now, task.const(off), task.const(on))
+        flips = task.emit("le", needed, counted)
+        task.store(slot, task.emit("select", flips, task.emit("not", now), now))
+        kept = task.emit("min", task.emit("select", flips, task.const(0), counted), task.const(max(on, off)))
+        task.store(count, kept)
+        task.store(known, valid)
+        return slot, known
+
+    slots, value = _condition(lowering, call, found[0], slots_of)
+    return _truth_of(builder, slots[0], value.feeds, slots[1])
+
+
+def _hold(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    from swapbridge.compiler.expressions.functions import arguments
+
+    argument, time = arguments(call, 2, 2)
+    ticks = _ticks(lowering, time, builder)
+
+    def slots_of(task: BlockBuilder, condition: int, valid: int, name: str) -> tuple[int, ...]:
+        left = lowering.memory.slot(f"{name} ticks left", 0, 0, ticks)
+        fewer = task.emit("max", task.emit("sub", task.load(left), task.const(1)), task.const(0))
+        task.store(left, task.emit("select", task.emit("and", condition, valid), task.const(ticks), fewer))
+        return (left,)
+
+    slots, value = _condition(lowering, call, argument, slots_of)
+    register = builder.emit("lt", builder.const(0), builder.load(slots[0]))
+    return Value(Lin(register, 1, 0, 1), TRUTH, feeds=value.feeds)
+
+
+def _time_since(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    from swapbridge.compiler.expressions.functions import arguments
+
+    (argument,) = arguments(call, 1, 1, "most")
+    most = dict(call.options).get("most")
+    ticks = MOST_TICKS if most is None else _ticks(lowering, most, builder)
+    if most is None:
+        ticks = min(ticks, ceil(3600 / _step(lowering)))
+
+    def slots_of(task: BlockBuilder, condition: int, valid: int, name: str) -> tuple[int, ...]:
+        count = lowering.memory.slot(f"{name} ticks", ticks, 0, ticks)
+        more = task.emit("min", task.emit("add", task.load(count), task.const(1)), task.const(ticks))
+        task.store(count, task.emit("select", task.emit("and", condition, valid), task.const(0), more))
+        return (count,)
+
+    slots, value = _condition(lowering, call, argument, slots_of)
+    return Value(Lin.of(builder.load(slots[0]), _step(lowering), Fraction(0)), SECOND, feeds=value.feeds)
+
+
+def _edge(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    from swapbridge.compiler.expressions.functions import arguments
+
+    (argument,) = arguments(call, 1, 1)
+
+    def slots_of(task: BlockBuilder, condition: int, valid: int, name: str) -> tuple[int, ...]:
+        memory = lowering.memory
+        before, begun = memory.slot(f"{name} before", 0, 0, 1), memory.slot(f"{name} has begun", 0, 0, 1)
+        out = memory.slot(name, 0, 0, 1)
+        was = task.load(before)
+        if call.function == "falling":
+            happens = task.emit("and", task.emit("not", condition), was)
+        else:
+            happens = task.emit("and", condition, task.emit("not", was))
+        happens = task.emit("and", task.emit("and", happens, valid), task.load(begun))
+        if call.function == "toggle":
+            now = task.load(out)
+            task.store(out, task.emit("ne", now, happens))
+        else:
+            task.store(out, happens)
+        task.store(before, task.emit("select", valid, condition, was))
+        task.store(begun, task.emit("or", task.load(begun), valid))
+        return (out,)
+
+    slots, value = _condition(lowering, call, argument, slots_of)
+    return _truth_of(builder, slots[0], value.feeds)
+
+
+def _accumulate(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    from swapbridge.compiler.expressions.functions import arguments
+
+    (argument,) = arguments(call, 1, 1, "wrap", "most", "resolution")
+    options = dict(call.options)
+    if ("wrap" in options) == ("most" in options):
+        raise LoweringError(
+            "a total grows without end", "say where it begins again (wrap=...) or stops (most=...): one of them"
+        )
+    kinds: list[tuple[Unit, Fraction]] = []
+
+    def write(task: BlockBuilder) -> tuple[tuple[int, ...], Value]:
+        value = need_number(lowering.lower(argument, task, goal))
+        unit, per_second = _total_unit(value.unit)
+        rate = value.lin.affine(value.unit.factor * per_second * _step(lowering) / unit.factor, Fraction(0))
+        top = _total_top(lowering, options, builder, unit)
+        den = lcm(rate.den, top.denominator)  # one count of the total is 1/den of its unit, so nothing is rounded
+        wraps = int(top * den)
+        slot = lowering.memory.slot(_name(lowering, call), 0, 0, wraps - 1 if "wrap" in options else wraps)
+        amount = numerator(task, rate, den)
+        amount = task.emit("select", _one(task, value.valid), amount, task.const(0))
+        total = task.emit("add", task.load(slot), amount)
+        if "wrap" in options:
+            task.store(slot, task.emit("mod", total, task.const(wraps)))
+        else:
+            task.store(slot, task.emit("max", task.emit("min", total, task.const(wraps)), task.const(0)))
+        kinds.append((unit, Fraction(1, den)))
+        return (slot,), Value(Lin.constant(Fraction(1, den)), unit, feeds=value.feeds)
+
+    slots, value = _kept(lowering, call, goal, write)
+    return _whole_steps(lowering, call, builder, goal, slots[0], value)
+
+
+def _total_unit(unit: Unit) -> tuple[Unit, Fraction]:
+    if unit.kind == "a plain number":
+        return NONE, Fraction(1)
+    if unit.kind not in TOTALS:
+        raise LoweringError(
+            f"{unit.kind} does not add up to anything known", "use a flow, a speed or a plain number per second"
+        )
+    name, per_second = TOTALS[unit.kind]
+    return SPELLINGS[name], per_second
+
+
+def _total_top(lowering: Lowering, options: dict[str, Node], builder: BlockBuilder, unit: Unit) -> Fraction:
+    from swapbridge.compiler.expressions.functions import constant_of
+
+    top = constant_of(lowering, options.get("wrap", options.get("most", Call("", ()))), builder, unit)
+    if top <= 0:
+        raise LoweringError("the total's end is not above 0", "write it with its unit, like wrap=65.536 L")
+    return top
+
+
+def _whole_steps(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal, slot: int, value: Value) -> Value:
+    """The total in whole steps reached, so that it never shows its upper end too early."""
+    option = dict(call.options).get("resolution")
+    if option is not None:
+        from swapbridge.compiler.expressions.functions import grid_of
+
+        step: Fraction | None = grid_of(lowering, call, builder, goal, value.unit)
+    elif goal.unit is not None and goal.unit.kind == value.unit.kind and goal.step is not None:
+        step = goal.step * goal.unit.factor / value.unit.factor
+    else:
+        step = None
+    count = value.lin.constant_value
+    register = builder.load(slot)
+    if step is None:
+        return Value(Lin.of(register, count, Fraction(0)), value.unit, feeds=value.feeds)
+    ratio = step / count  # counts in a step
+    scaled = builder.emit("mul", register, builder.const(ratio.denominator))
+    rest = builder.emit("mod", scaled, builder.const(ratio.numerator))
+    whole = builder.emit("div", builder.emit("sub", scaled, rest), builder.const(ratio.numerator))
+    whole = builder.emit("max", whole, builder.const(0))
+    low, high = builder.interval(register)
+    whole = builder.emit("min", whole, builder.const(high * ratio.denominator // ratio.numerator))
+    if low == high:
+        return Value(Lin.constant(Fraction(0)), value.unit, feeds=value.feeds)
+    return Value(Lin.of(whole, step, Fraction(0)), value.unit, feeds=value.feeds, rounded=True)
+
+
+FUNCTIONS: dict[str, tuple[str, str, Lower]] = {
+    "lowpass": ("lowpass(x, time)", "first-order low-pass with that time constant", _lowpass),
+    "rate_limit": ("rate_limit(x, up[, down])", "follows x by at most so much a second", _rate_limit),
+    "hysteresis": ("hysteresis(x, on, off)", "true from on, false from off, as it was in between", _hysteresis),
+    "debounce": ("debounce(condition, time[, off_time])", "changes only after so long without a break", _debounce),
+    "hold": ("hold(condition, time)", "true while the condition holds and so long afterwards", _hold),
+    "time_since": (
+        "time_since(condition[, most=time])",
+        "time since it last held (an hour at most, if not said)",
+        _time_since,
+    ),
+    "rising": ("rising(condition)", "true for one step when it becomes true", _edge),
+    "falling": ("falling(condition)", "true for one step when it becomes false", _edge),
+    "toggle": ("toggle(condition)", "changes over each time it becomes true", _edge),
+    "accumulate": (
+        "accumulate(rate, wrap=total)",
+        "adds up a flow, a speed or a plain number a second, in whole steps",
+        _accumulate,
+    ),
+}
+"""Name: usage, words, lowering."""

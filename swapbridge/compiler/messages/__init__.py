@@ -1,0 +1,1 @@
+"""What is heard and what is sent: sources, targets, fallbacks, states, passing."""

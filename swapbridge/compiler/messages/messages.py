@@ -1,0 +1,293 @@
+"""Compiler room: one sent message: its forms, fields, counter, checksum and timing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from swapbridge.compiler.build import BlockBuilder
+from swapbridge.compiler.expressions.lower import Lowering
+from swapbridge.compiler.expressions.values import LoweringError, both_valid
+from swapbridge.compiler.messages.sources import copy_only, invalid_code, near
+from swapbridge.compiler.messages.targets import Made, TargetSignal
+from swapbridge.core.integrity import Checksum
+from swapbridge.language.model import BridgeFile, MessageRule, SignalRule
+from swapbridge.plan.model import STATES, CounterOut, Send, Variant
+from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+
+ALL_STATES = (1 << len(STATES)) - 1
+AWAKE_STATES = ALL_STATES & ~1
+KEY_STATES = sum(1 << STATES.index(s) for s in ("key_on", "crank", "run", "after_run"))
+CHECK_US = 10_000
+
+
+@dataclass(slots=True)
+class SendDraft:
+    """A send with what the checks and the report need to know about it."""
+
+    rule: MessageRule
+    bus: str
+    message: MapMessage
+    send: Send
+    made: list[Made] = field(default_factory=list)
+    arrivals: tuple[int, ...] = ()
+    warnings: list[str] = field(default_factory=list)
+
+    @property
+    def name(self) -> str:
+        return f"{self.bus}.{self.message.name}"
+
+
+def lower_message(lowering: Lowering, maps: Mapping[str, SignalMap], rule: MessageRule) -> SendDraft:
+    """Lower one message rule.
+
+    Raises
+    ------
+    BridgeRefused
+        The message or a signal of it is unknown, incomplete or unsafe.
+    """
+    bridge = lowering.bridge
+    bus_name, _, message_name = rule.message.text.partition(".")
+    if bridge.bus(bus_name) is None or not message_name:
+        names = ", ".join(b.name for b in bridge.buses)
+        raise bridge.refuse(
+            rule.message.place,
+            f"{rule.message.text!r} names no message of a bus",
+            f"write BUS.MESSAGE; the buses are {names}",
+        )
+    try:
+        message = lowering.sources.find_message(bus_name, message_name)
+    except LoweringError as error:
+        raise bridge.refuse(rule.message.place, error.reason, error.remedy) from None
+    draft = SendDraft(
+        rule, bus_name, message, Send(rule.message.text, 0, message.word, message.is_fd, AWAKE_STATES, ())
+    )
+    draft.arrivals = tuple(feed for source in rule.on_arrival for feed in _arrival(lowering, source.text, rule))
+    made_by = _rules_by_signal(lowering, rule, message)
+    multiplexer = message.multiplexer
+    if multiplexer is not None and rule.mux is None:
+        rule_values = sorted({v for s in message.signals for v in s.mux_values if s.name in made_by}) or [0]
+    else:
+        rule_values = list(rule.mux or ())
+    if rule.mux is not None and multiplexer is None:
+        raise bridge.refuse(rule.place, f"{draft.name} has no multiplexer", "leave mux out")
+    for signal in message.signals:
+        if signal.mux_signal is not None and (multiplexer is None or signal.mux_signal != multiplexer.name):
+            raise bridge.refuse(
+                rule.place,
+                f"{draft.name}.{signal.name} hangs on {signal.mux_signal}, a multiplexer within a multiplexer",
+                "such a message can't be sent: leave it out, or keep one form of it in the map as a plain message",
+            )
+    counter_signal = next((s for s in message.signals if s.counter is not None and s.name not in made_by), None)
+    checksum_signal = next((s for s in message.signals if s.checksum is not None and s.name not in made_by), None)
+    for signal in message.signals:
+        if signal.name in made_by and signal.checksum is not None:
+            raise bridge.refuse(
+                made_by[signal.name].place,
+                f"{draft.name}.{signal.name} is a checksum, which is always computed",
+                "leave it out",
+            )
+    if len([s for s in message.signals if s.checksum is not None]) > 1:
+        raise bridge.refuse(
+            rule.place,
+            f"{draft.name} has more than one checksum",
+            "keep the outer one in the map; the message is sent with one",
+        )
+    variants = tuple(
+        _variant(lowering, draft, made_by, value, counter_signal, checksum_signal)
+        for value in (rule_values if multiplexer is not None else [None])
+    )
+    counter = None
+    if counter_signal is not None and counter_signal.counter is not None:
+        kept = counter_signal.counter
+        counter = CounterOut(counter_signal.layout, kept.low, kept.high, kept.step)
+    draft.send = _timed(lowering, draft, variants, counter, checksum_signal.checksum if checksum_signal else None)
+    return draft
+
+
+def _arrival(lowering: Lowering, text: str, rule: MessageRule) -> tuple[int, ...]:
+    bus, _, name = text.partition(".")
+    try:
+        return lowering.sources.feeds_of(bus, lowering.sources.find_message(bus, name))
+    except LoweringError as error:
+        place = next(s.place for s in rule.on_arrival if s.text == text)
+        raise lowering.bridge.refuse(place, error.reason, error.remedy) from None
+
+
+def _rules_by_signal(lowering: Lowering, rule: MessageRule, message: MapMessage) -> dict[str, SignalRule]:
+    known = [s.name for s in message.signals]
+    for signal_rule in rule.signals:
+        if known.count(signal_rule.name) != 1:
+            raise lowering.bridge.refuse(
+                signal_rule.place,
+                f"{message.name} has no signal {signal_rule.name!r} (or two)",
+                near(signal_rule.name, known),
+            )
+    return {r.name: r for r in rule.signals}
+
+
+def _variant(
+    lowering: Lowering,
+    draft: SendDraft,
+    made_by: dict[str, SignalRule],
+    mux_value: int | None,
+    counter: MapSignal | None,
+    checksum: MapSignal | None,
+) -> Variant:
+    rule, message, bridge = draft.rule, draft.message, lowering.bridge
+    base = bytearray(message.length)
+    multiplexer = message.multiplexer
+    if multiplexer is not None and mux_value is not None:
+        low, high = multiplexer.layout.raw_range
+        if not low <= mux_value <= high:
+            raise bridge.refuse(rule.place, f"{mux_value} does not fit the multiplexer of {draft.name}", "correct mux")
+        multiplexer.layout.pack(base, mux_value)
+    builder = BlockBuilder(lowering.memory)
+    made: list[Made] = []
+    taken: dict[int, str] = {}
+    for signal in message.signals:
+        if signal.mux_values and mux_value not in signal.mux_values:
+            continue
+        if not signal.layout.fits(message.length):
+            raise bridge.refuse(
+                rule.place, f"{draft.name}.{signal.name} has bits outside its {message.length} bytes", "mend the map"
+            )
+        overlap = next((taken[p] for p in signal.layout.positions if p in taken), None)
+        if overlap is not None and (signal.name in made_by or overlap in made_by):
+            raise bridge.refuse(
+                rule.place, f"{draft.name}: {signal.name} and {overlap} share bits", "mend the map, or send one of them"
+            )
+        taken.update(dict.fromkeys(signal.layout.positions, signal.name))
+        if signal in (counter, checksum) or signal == multiplexer:
+            continue
+        if signal.name in made_by:
+            made.append(TargetSignal(lowering, draft.bus, message, signal, made_by[signal.name], rule).make(builder))
+        else:
+            signal.layout.pack(base, _rest_value(lowering, draft, signal))
+    draft.made += made
+    stops = both_valid(builder, *(m.valid for m in made)) if rule.when_stale == "stop" else None
+    return finished_variant(bytes(base), builder, made, stops)
+
+
+def finished_variant(base: bytes, builder: BlockBuilder, made: Sequence[Made], stops: int | None) -> Variant:
+    """A form of a message from its lowered fields; operations that nothing needs are left out."""
+    keep = [m.field.register for m in made] + ([] if stops is None else [stops])
+    block, places = builder.block(keep)
+    fields = tuple(replace(m.field, register=places[m.field.register]) for m in made)
+    return Variant(base, block, fields, -1 if stops is None else places[stops])
+
+
+def _rest_value(lowering: Lowering, draft: SendDraft, signal: MapSignal) -> int:
+    """Raw value of a signal that the bridge file does not name."""
+    rule, code = draft.rule, invalid_code(signal)
+    if rule.rest == "zero":
+        low, high = signal.layout.raw_range
+        return min(max(0, low), high)
+    if rule.rest == "not available":
+        if code is not None and not copy_only(signal):
+            return code
+        raise lowering.bridge.refuse(
+            rule.place,
+            f"{draft.name}.{signal.name} is not named, and its layout has no 'not available' value",
+            'give it a value under [messages.signals], or rest = "zero"',
+        )
+    raise lowering.bridge.refuse(
+        rule.place,
+        f"{draft.name}.{signal.name} is not named: what should it say?",
+        'give it a value under [messages.signals], or state rest = "not available" or "zero" for all others',
+    )
+
+
+def _timed(
+    lowering: Lowering,
+    draft: SendDraft,
+    variants: tuple[Variant, ...],
+    counter: CounterOut | None,
+    checksum: Checksum | None,
+) -> Send:
+    rule, message, bridge = draft.rule, draft.message, lowering.bridge
+    period = rule.period_us
+    map_period = lowering.sources.period_us(draft.bus, message)
+    if period is None and not rule.on_arrival and not rule.on_change and not rule.once:
+        period = map_period
+        if period is None:
+            raise bridge.refuse(
+                rule.place, f"when {draft.name} is sent is not known", "state period_ms, on_arrival, on_change or once"
+            )
+    if rule.once and (rule.on_change or rule.on_arrival or rule.period_us):
+        raise bridge.refuse(
+            rule.place, f"{draft.name} is sent once after wake, so it has no other occasion", "leave the others out"
+        )
+    states = AWAKE_STATES
+    if rule.network_management:
+        if bridge.states.key_on is None and bridge.states.run is None:
+            raise bridge.refuse(
+                rule.place,
+                f"{draft.name} is network management, which must stop when the vehicle is switched off",
+                'say how the key is seen: [states] key_on = "..."',
+            )
+        states = KEY_STATES
+    if rule.states is not None:
+        states = sum(1 << STATES.index(s) for s in set(rule.states))
+        if states & 1:
+            raise bridge.refuse(
+                rule.place, f"{draft.name} would be sent while the bus sleeps", "leave asleep out of its states"
+            )
+        if not states & _reachable(bridge):
+            told = ", ".join(rule.states) or "no state"
+            raise bridge.refuse(
+                rule.place,
+                f"{draft.name} would never be sent: it waits for {told}, and nothing leads there",
+                "say under [states] how its state is seen (key_on, crank, run, after_run_ms), or leave states out",
+            )
+        if rule.network_management and states & ~KEY_STATES:
+            raise bridge.refuse(
+                rule.place, f"{draft.name} would keep the bus awake with the key off", "leave wake out of its states"
+            )
+    gap = rule.gap_us
+    if gap is None:
+        gap = _default_gap(lowering, draft) if rule.on_arrival or rule.on_change else 0
+    number = [b.name for b in bridge.buses].index(draft.bus)
+    if message.is_fd and not bridge.buses[number].fd:
+        raise bridge.refuse(
+            rule.place, f"{draft.name} is a CAN FD message, but bus {draft.bus} is classic", "set fd = true for the bus"
+        )
+    return Send(
+        name=draft.name,
+        bus=number,
+        word=message.word,
+        is_fd=message.is_fd,
+        states=states,
+        variants=variants,
+        period_us=period or 0,
+        delay_us=rule.delay_us,
+        gap_us=gap,
+        check_us=min(CHECK_US, bridge.step_us) if rule.on_change else 0,
+        once=rule.once,
+        counter=counter,
+        checksum=checksum,
+    )
+
+
+def _reachable(bridge: BridgeFile) -> int:
+    """States that the bridge file's conditions can lead to, bit by bit (see `states.write_states`)."""
+    rules = bridge.states
+    told = {"crank": rules.crank is not None, "run": rules.run is not None, "key_on": rules.key_on is not None}
+    told["after_run"] = bool(rules.after_run_us) and any(told.values())
+    told["run"] = told["run"] or not any(told.values())
+    return sum(1 << n for n, name in enumerate(STATES) if told.get(name, True))
+
+
+def _default_gap(lowering: Lowering, draft: SendDraft) -> int:
+    """Half the shortest period of what triggers it, so that a babbling source does not make a babbling translator."""
+    periods = []
+    for source in draft.rule.on_arrival:
+        bus, _, name = source.text.partition(".")
+        period = lowering.sources.period_us(bus, lowering.sources.find_message(bus, name))
+        if period:
+            periods.append(period)
+    if not periods:
+        raise lowering.bridge.refuse(
+            draft.rule.place, f"the shortest time between two of {draft.name} is not known", "state gap_ms"
+        )
+    return min(periods) // 2

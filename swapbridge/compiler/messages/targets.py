@@ -1,0 +1,514 @@
+"""Compiler room: one signal of a sent message: from its expression to the raw value, with limits and safe answer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from math import ceil, floor
+
+from swapbridge.compiler.build import BlockBuilder, Lin, OverflowRefused, approximate, on_grid
+from swapbridge.compiler.expressions.lower import Lowering
+from swapbridge.compiler.expressions.values import (
+    Goal,
+    LoweringError,
+    Value,
+    both_valid,
+    divide,
+    extreme,
+    in_unit,
+    multiply,
+    need_truth,
+    show,
+)
+from swapbridge.compiler.messages.fallback import FallbackAnswer, find_fallback
+from swapbridge.compiler.messages.sources import copy_only, is_choice, plain, ranges, reserved_codes
+from swapbridge.core.errors import InputError
+from swapbridge.core.layout import Layout
+from swapbridge.core.roles import Role, find_role
+from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
+from swapbridge.language.constants import parse_source
+from swapbridge.language.expressions import Call, Name, Node, children, write
+from swapbridge.language.model import MessageRule, SignalRule, Source
+from swapbridge.plan.model import Field
+from swapbridge.signalmap.model import MapMessage, MapSignal
+
+RESOLUTION_STEPS = 1024
+"""Default resolution: this share of the target signal's step."""
+ON_NAMES = frozenset({"on", "true", "yes", "active", "enabled", "pressed", "1", "set", "running", "lit"})
+OFF_NAMES = frozenset(
+    {"off", "false", "no", "inactive", "disabled", "notpressed", "released", "0", "notset", "stopped"}
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """A field with the register that says whether its sources are valid (None: always); `constant` is its raw value
+    where that never changes."""
+
+    field: Field
+    valid: int | None
+    role: Role | None
+    value: Value
+    answer: FallbackAnswer | None
+    constant: int | None = None
+
+
+def _source_ratio(builder: BlockBuilder, lin: Lin) -> Fraction | None:
+    """How many target steps one step of the source signal is, where there is one source signal."""
+    ratio, register = abs(lin.scale), lin.register
+    while True:
+        op = builder.ops[register]
+        if op.kind == "load":
+            return ratio
+        constants = [builder.constant_value(r) for r in (op.a, op.b) if r >= 0]
+        if op.kind not in ("mul", "add", "min", "max") or constants.count(None) != 1:
+            return None
+        held = next(c for c in constants if c is not None)
+        ratio = ratio * abs(held) if op.kind == "mul" else ratio
+        register = op.a if constants[0] is None else op.b
+
+
+def step_text(unit: str) -> str:
+    return f" {unit}" if unit else ""
+
+
+class TargetSignal:
+    """Lowers one rule for one signal of one message."""
+
+    def __init__(
+        self,
+        lowering: Lowering,
+        bus: str,
+        message: MapMessage,
+        signal: MapSignal,
+        rule: SignalRule,
+        parent: MessageRule,
+    ) -> None:
+        self.lowering, self.bridge = lowering, lowering.bridge
+        self.bus, self.message, self.signal, self.rule, self.parent = bus, message, signal, rule, parent
+        self.notes: list[str] = []
+        self.role = self._role()
+        options = lowering.sources.options(bus, message)
+        own = options.signals.get(signal.name) if options else None
+        self.unit_text = own.unit if own and own.unit is not None else signal.unit
+        self.reference = self._reference(own.reference if own else None)
+
+    @property
+    def dotted(self) -> str:
+        return f"{self.bus}.{self.message.name}.{self.signal.name}"
+
+    def refuse(self, reason: str, remedy: str) -> InputError:
+        """An error at the rule's place, as `BridgeRefused`."""
+        return self.bridge.refuse(self.rule.value.place, f"{self.dotted}: {reason}", remedy)  # type: ignore[return-value]
+
+    def _role(self) -> Role | None:
+        name = self.rule.role or self.signal.role
+        if not name:
+            return None
+        try:
+            return find_role(name)
+        except InputError as error:
+            raise self.refuse(str(error), "or leave it out for a flag or choice with a stated fallback") from None
+
+    def _reference(self, own: Source | None) -> Source | None:
+        if self.rule.reference is not None or own is not None:
+            return self.rule.reference or own
+        text = self.signal.reference
+        if not text:
+            return None
+        node = parse_source(self.bridge, Source(text, self.rule.place))
+        if isinstance(node, Name) and len(node.parts) == 2:
+            text = f"{self.bus}.{text}"
+        return Source(text, self.rule.place)
+
+    # --- the raw value
+
+    def make(self, builder: BlockBuilder) -> Made:
+        """Lower the rule into a block.
+
+        Raises
+        ------
+        BridgeRefused
+            Anything that would be wrong or unsafe to send.
+        """
+        if copy_only(self.signal):
+            return self._copy(builder)
+        told = len(builder.notes)
+        value = self._value(builder)
+        raw, valid = self._raw(builder, value)
+        self.check_measured(builder, raw, value)
+        self.notes += dict.fromkeys(note for note in builder.notes[told:] if note not in self.notes)
+        stops = self.parent.when_stale == "stop"
+        answer = find_fallback(self, value) if valid is not None and not stops else None
+        register = raw
+        if answer is not None and valid is not None:
+            register = self._with_fallback(builder, raw, valid, answer)
+        self._check_range(builder, register)
+        held = builder.constant_value(register)
+        return Made(self._field(builder, register, value, answer), valid, self.role, value, answer, held)
+
+    def _field(self, builder: BlockBuilder, register: int, value: Value, answer: FallbackAnswer | None) -> Field:
+        signal = self.signal
+        return Field(
+            name=signal.name,
+            layout=signal.layout,
+            register=register,
+            unit=self.unit_text,
+            scale=str(signal.scale),
+            offset=str(signal.offset),
+            role=self.role.name if self.role else "",
+            fallback=answer.raw if answer else None,
+            expression=self.rule.value.text,
+            note="; ".join([*self.notes, *([answer.words] if answer else [])]),
+            feeds=tuple(sorted(value.feeds)),
+        )
+
+    def unit(self) -> Unit:
+        try:
+            return find_unit(self.unit_text, self.bridge.units)
+        except InputError as error:
+            raise self.refuse(
+                str(error), f'or correct it: [sources."{self.bus}.{self.message.name}".signals]'
+            ) from None
+
+    def goal(self) -> Goal:
+        """What the expression is wanted in."""
+        signal = self.signal
+        if is_choice(signal):
+            return Goal(choices=signal.choices)
+        unit, step = self.unit(), abs(signal.scale)
+        if unit.kind == "ratio" and self.reference is not None:
+            unit, step = SPELLINGS["Nm"], step * (self.constant_reference() or 1) / 100
+        resolution = step / RESOLUTION_STEPS
+        if self.rule.resolution is not None:
+            from swapbridge.language.constants import constant
+
+            size, given = constant(self.bridge, self.rule.resolution)
+            if given.kind != unit.kind or size <= 0:
+                raise self.refuse(
+                    "its resolution is not a constant above 0 of the signal's kind", f"write 0.1 {unit.name}"
+                )
+            resolution = size * given.factor / unit.factor
+        return Goal(unit, resolution, step, signal.choices or None)
+
+    def constant_reference(self) -> Fraction | None:
+        """The reference torque of a percent signal in Nm, where it is a constant."""
+        if self.reference is None:
+            return None
+        scratch = BlockBuilder(self.lowering.memory)
+        value = in_unit(self.lowering.source(self.reference, scratch, Goal()), SPELLINGS["Nm"])
+        return value.lin.constant_value if value.lin.is_constant else None
+
+    def _value(self, builder: BlockBuilder) -> Value:
+        goal = self.goal()
+        value = self.lowering.source(self.rule.value, builder, goal)
+        self._tell_clipping(parse_source(self.bridge, self.rule.value), goal)
+        if self.rule.limits is not None and not is_choice(self.signal):
+            value = self._limited(builder, value, goal)
+        return value
+
+    def _limited(self, builder: BlockBuilder, value: Value, goal: Goal) -> Value:
+        assert self.rule.limits is not None
+        low, high = (self.lowering.source(text, builder, Goal()) for text in self.rule.limits)
+        if not low.lin.is_constant or not high.lin.is_constant:
+            raise self.refuse("its limits are not constants", 'write limits = ["0 Nm", "300 Nm"]')
+        try:
+            if in_unit(low, high.unit).lin.constant_value >= high.lin.constant_value:
+                raise self.refuse("its lower limit is not below its upper limit", 'write limits = ["0 Nm", "300 Nm"]')
+            before = value.lin.bounds(builder)
+            value = extreme(builder, "min", extreme(builder, "max", value, low, goal), high, goal)
+        except LoweringError as error:
+            raise self.refuse(error.reason, error.remedy) from None
+        after = value.lin.bounds(builder)
+        if after[1] < before[1]:
+            self._refuse_low_torque(before[1], after[1], value.unit)
+        if before != after:
+            self.notes.append(f"limited to {show(after[0])} to {show(after[1])}{step_text(value.unit.name)}")
+        return value
+
+    def _tell_clipping(self, node: Node, goal: Goal) -> None:
+        """Note what a clamp or min cuts off; refuse to cut the top of an actual torque."""
+        if isinstance(node, Name) and len(node.parts) == 1 and node.dotted in self.bridge.values:
+            self._tell_clipping(parse_source(self.bridge, self.bridge.values[node.dotted]), goal)
+        for child in children(node):
+            self._tell_clipping(child, goal)
+        if not isinstance(node, Call) or node.function not in ("clamp", "min") or is_choice(self.signal):
+            return
+        scratch = BlockBuilder(self.lowering.memory)
+        parts = [self.lowering.part(self.rule.value, a, scratch, goal) for a in node.arguments]
+        first, others = parts[0], parts[1:]
+        if first.lin.is_constant or any(not p.lin.is_constant or p.unit.kind != first.unit.kind for p in others):
+            return
+        low, high = first.lin.bounds(scratch)
+        ends = [in_unit(p, first.unit).lin.constant_value for p in others]
+        top = ends[-1] if node.function == "clamp" else min(ends)
+        bottom = ends[0] if node.function == "clamp" else low
+        if top < high:
+            self._refuse_low_torque(high, top, first.unit)
+        if top < high or bottom > low:
+            unit = step_text(first.unit.name)
+            to = f"{show(max(low, bottom))} to {show(min(high, top))}"
+            self.notes.append(f"its source can say {show(low)} to {show(high)}{unit}, cut to {to}")
+
+    def _refuse_low_torque(self, high: Fraction, top: Fraction, unit: Unit) -> None:
+        if self.role is not None and self.role.hazard == "actual torque" and unit.kind == "torque":
+            raise self.refuse(
+                f"an actual torque up to {show(high)} {unit.name} would be reported as {show(top)} {unit.name} at "
+                "most, and too little reported torque makes a transmission lower its clutch pressure",
+                "state the source's real range under [sources], or send 'invalid' beyond: within(x, low, high)",
+            )
+
+    def _raw(self, builder: BlockBuilder, value: Value) -> tuple[int, int | None]:
+        """Register of the raw value before any fallback, and its validity."""
+        try:
+            if is_choice(self.signal) or value.is_choice:
+                return self._choice_raw(builder, value)
+            if value.is_truth:
+                return self._truth_raw(builder, value)
+            return self._number_raw(builder, value), value.valid
+        except LoweringError as error:
+            raise self.refuse(error.reason, error.remedy) from None
+        except OverflowRefused as error:
+            raise self.refuse(
+                f"{self.rule.value.text} could leave 64 bits on its way to the raw value "
+                f"({error.interval[0]} to {error.interval[1]})",
+                "state a coarser resolution, or a range for its source under [sources]",
+            ) from None
+
+    def _number_raw(self, builder: BlockBuilder, value: Value) -> int:
+        unit = self.unit()
+        if unit.kind == "ratio" and self.reference is not None and value.unit.kind == "torque":
+            reference = self.lowering.source(self.reference, builder, Goal())
+            goal = Goal(NONE, abs(self.signal.scale) / 100 / RESOLUTION_STEPS)
+            zero = Value(Lin.constant(Fraction(0)), NONE)
+            share = divide(builder, in_unit(value, SPELLINGS["Nm"]), in_unit(reference, SPELLINGS["Nm"]), zero, goal)
+            value = multiply(builder, share, Value(Lin.constant(Fraction(100)), SPELLINGS["%"]), Goal())
+        elif unit.kind == "ratio" and self.role is not None and self.role.quantity == "torque":
+            raise LoweringError(
+                "it is a torque in percent, and what 100 % is is not known",
+                'state it: reference = "450 Nm" or a signal',
+            )
+        value = in_unit(value, unit)
+        lin = value.lin.affine(1 / self.signal.scale, -self.signal.offset / self.signal.scale)
+        lin = approximate(lin, builder, Fraction(1, 2000))
+        self._tell_rounding(builder, value, lin)
+        return on_grid(builder, lin, Fraction(1))
+
+    def _tell_rounding(self, builder: BlockBuilder, value: Value, lin: Lin) -> None:
+        step = f"{show(abs(self.signal.scale))}{step_text(self.unit_text)}"
+        if lin.is_constant:
+            self.notes.append("constant" if lin.den == 1 else f"constant, to the nearest step of {step}")
+        elif value.rounded:
+            self.notes.append(f"to the nearest step of {step}")
+        elif lin.den == 1:
+            self.notes.append("exact")
+        else:
+            self.notes.append(f"exact, then to the nearest step of {step}")
+        ratio = None if lin.is_constant or value.rounded else _source_ratio(builder, lin)
+        if ratio is not None:
+            if ratio < 1:
+                self.notes.append(f"one {self.bus} step is {show(1 / ratio)} source steps")
+            elif ratio > 1:
+                self.notes.append(f"one source step is {show(ratio)} {self.bus} steps")
+
+    def _truth_raw(self, builder: BlockBuilder, value: Value) -> tuple[int, int | None]:
+        register = need_truth(builder, value)
+        names = {plain(text): raw for raw, text in self.signal.choices.items()}
+        if names:
+            on = [raw for text, raw in names.items() if text in ON_NAMES]
+            off = [raw for text, raw in names.items() if text in OFF_NAMES]
+            if len(on) != 1 or len(off) != 1:
+                raise LoweringError(
+                    "yes or no does not say which choice is meant", "write choose(condition, 'Name', 'Name')"
+                )
+            register = builder.emit("select", register, builder.const(on[0]), builder.const(off[0]))
+        elif self.signal.unit or self.signal.scale != 1 or self.signal.offset != 0:
+            raise LoweringError(
+                "yes or no can't be sent as a measured value", "write choose(condition, number, number)"
+            )
+        return register, value.valid
+
+    def _choice_raw(self, builder: BlockBuilder, value: Value) -> tuple[int, int | None]:
+        if value.is_truth:
+            return self._truth_raw(builder, value)
+        if not value.is_choice:
+            if value.lin.is_constant and value.lin.den == 1 and value.unit == NONE:
+                return builder.const(value.lin.off), value.valid
+            raise LoweringError("a number can't be sent as a choice", "write lookup(signal, number: 'Name', ...)")
+        if value.lin.is_constant:
+            return builder.const(value.lin.off), value.valid
+        if not is_choice(self.signal):
+            raise LoweringError(
+                "a choice can't be sent as a number", "write lookup(signal, 'Name': number, ...) or signal == 'Name'"
+            )
+        if value.choices is self.signal.choices or value.choices is None:
+            return value.lin.register, value.valid
+        return self._by_name(builder, value)
+
+    def _by_name(self, builder: BlockBuilder, value: Value) -> tuple[int, int | None]:
+        """Source choices to target choices of the same name; refused where one has no counterpart."""
+        assert value.choices is not None
+        targets = {plain(text): raw for raw, text in self.signal.choices.items()}
+        low, high = builder.interval(value.lin.register)
+        pairs, alone = {}, []
+        for raw, text in value.choices.items():
+            if not low <= raw <= high or plain(text) in _RESERVED_PLAIN:
+                continue
+            if plain(text) in targets:
+                pairs[raw] = targets[plain(text)]
+            else:
+                alone.append(text)
+        if alone or not pairs:
+            raise LoweringError(
+                f"its source's choices {', '.join(repr(t) for t in alone) or '(none)'} have no counterpart among "
+                f"{', '.join(repr(t) for t in self.signal.choices.values())}",
+                "write lookup(signal, 'Name': 'Name', ..., else 'Name')",
+            )
+        memory = self.lowering.memory
+        name = f"choices of {self.dotted}"
+        default = min(pairs.values())
+        register = builder.emit("lookup", value.lin.register, value=memory.lookup(name, pairs, default))
+        valid = value.valid
+        if len(pairs) <= high - low:
+            known = memory.lookup(f"{name}, known", dict.fromkeys(pairs, 1), 0)
+            valid = both_valid(builder, valid, builder.emit("lookup", value.lin.register, value=known))
+        self.notes.append("by name" if any(k != v for k, v in pairs.items()) else "by name (the same raw values)")
+        return register, valid
+
+    # --- range
+
+    def allowed(self) -> tuple[int, int, tuple[tuple[int, int], ...]]:
+        """Smallest and largest raw value that may be sent as a measurement, and the reserved ranges within."""
+        signal = self.signal
+        low, high = signal.layout.raw_range
+        if signal.minimum is not None and signal.maximum is not None:
+            ends = [(v - signal.offset) / signal.scale for v in (signal.minimum, signal.maximum)]
+            low, high = max(low, ceil(min(ends))), min(high, floor(max(ends)))
+        reserved = [r for r in ranges(reserved_codes(signal)) if low <= r[1] and r[0] <= high]
+        while reserved and reserved[-1][1] >= high:
+            high = reserved.pop()[0] - 1
+        while reserved and reserved[0][0] <= low:
+            low = reserved.pop(0)[1] + 1
+        return low, high, tuple(reserved)
+
+    def _check_range(self, builder: BlockBuilder, register: int) -> None:
+        """The final register fits the bits (a fallback may be a reserved code)."""
+        low, high = self.signal.layout.raw_range
+        if builder.interval(register)[0] < low or builder.interval(register)[1] > high:
+            raise self.refuse("its raw value can leave its bits", "clamp it: clamp(x, low, high)")
+
+    def check_measured(self, builder: BlockBuilder, raw: int, value: Value) -> None:
+        """Refuse a measured value that can leave the declared range or land on a reserved code.
+
+        Raises
+        ------
+        BridgeRefused
+            With expression, interval and remedy.
+        """
+        if is_choice(self.signal) and builder.constant_value(raw) is None:
+            return
+        low, high, reserved = self.allowed()
+        found = builder.interval(raw)
+        signal, unit = self.signal, step_text(self.unit_text)
+        if builder.constant_value(raw) is not None and self.signal.choices.get(found[0]) is not None:
+            return  # a constant named on purpose
+        ends = sorted(r * signal.scale + signal.offset for r in found)
+        if found[0] < low or found[1] > high:
+            bounds = sorted(r * signal.scale + signal.offset for r in (low, high))
+            raise self.refuse(
+                f"{write(parse_source(self.bridge, self.rule.value))} goes from {show(ends[0])} to {show(ends[1])}"
+                f"{unit}, "
+                f"the signal from {show(bounds[0])} to {show(bounds[1])}{unit}",
+                f"clamp it: clamp(..., {show(bounds[0])}{unit}, {show(bounds[1])}{unit}), or state its source's range",
+            )
+        for first, last in reserved:
+            if found[0] <= last and first <= found[1]:
+                raise self.refuse(
+                    f"it can land on the reserved raw value {first} by accident", "clamp it below or above that value"
+                )
+
+    # --- what is sent when the source is not valid
+
+    def _with_fallback(self, builder: BlockBuilder, raw: int, valid: int, answer: FallbackAnswer) -> int:
+        fixed = builder.const(answer.raw)
+        if answer.hold_us == 0 and answer.ramp_per_step == 0:
+            return builder.emit("select", valid, raw, fixed)
+        held, left = self._memory(answer)
+        register = builder.load(held)
+        if answer.ramp_per_step == 0:
+            register = builder.emit("select", builder.load(left), register, fixed)
+        return builder.emit("select", valid, raw, register)
+
+    def _memory(self, answer: FallbackAnswer) -> tuple[int, int]:
+        """Slots of the last good raw value (or the ramp) and of the steps it is still held, updated once a step."""
+        lowering = self.lowering
+        with lowering.tasks.writing() as task:
+            told = list(self.notes)
+            raw, valid = self._raw(task, self._value(task))
+            self.notes = told  # the task computes what the message computes, and has nothing to add
+            good = task.const(1) if valid is None else valid
+            low, high = task.interval(raw)
+            low, high = min(low, answer.raw), max(high, answer.raw)
+            held = lowering.memory.slot(f"{self.dotted} held", answer.raw, low, high)
+            now = task.load(held)
+            if answer.ramp_per_step:
+                gap = task.emit("sub", task.const(answer.raw), now)
+                step = task.const(answer.ramp_per_step)
+                gap = task.emit("max", task.emit("min", gap, step), task.emit("neg", step))
+                moved = task.emit("add", now, gap)
+                moved = task.emit("min", task.emit("max", moved, task.const(low)), task.const(high))
+                task.store(held, task.emit("select", good, raw, moved))
+                return held, -1
+            ticks = 1 if answer.hold_us < 0 else max(1, ceil(Fraction(answer.hold_us, self.bridge.step_us)))
+            left = lowering.memory.slot(f"{self.dotted} steps held", 0, 0, ticks)
+            task.store(held, task.emit("select", good, raw, now))
+            waiting = task.load(left)
+            fewer = (
+                waiting
+                if answer.hold_us < 0
+                else task.emit("max", task.emit("sub", waiting, task.const(1)), task.const(0))
+            )
+            task.store(left, task.emit("select", good, task.const(ticks), fewer))
+            return held, left
+
+    # --- copies
+
+    def _copy(self, builder: BlockBuilder) -> Made:
+        node = parse_source(self.bridge, self.rule.value)
+        signal = self.signal
+        if not isinstance(node, Name) or len(node.parts) != 3:
+            raise self.refuse(
+                "it is a float or an unsigned 64-bit signal, which can only be copied", "name one source signal"
+            )
+        try:
+            found = self.lowering.sources.signal(*node.parts)
+        except LoweringError as error:
+            raise self.refuse(error.reason, error.remedy) from None
+        other = found.signal
+        alike = (other.layout.length, other.layout.signed, other.is_float, other.scale, other.offset, other.unit)
+        if alike != (
+            signal.layout.length,
+            signal.layout.signed,
+            signal.is_float,
+            signal.scale,
+            signal.offset,
+            signal.unit,
+        ):
+            raise self.refuse(
+                f"it can only be copied from a signal of the same form, not {found.dotted}", "use another"
+            )
+        if self.rule.fallback is None:
+            raise self.refuse("it has no fallback", "state its raw value: fallback = 0")
+        answer = find_fallback(self, Value(Lin.constant(Fraction(0))), copied=True)
+        valid = builder.emit("fresh", value=found.feed)
+        register = builder.emit("select", valid, builder.load(found.slot), builder.const(answer.raw))
+        self.notes.append("copied bit for bit")
+        layout = Layout(signal.layout.start, signal.layout.length, signal.layout.byte_order, signed=True)
+        value = Value(Lin.constant(Fraction(0)), feeds=frozenset({found.feed}))
+        field = self._field(builder, register, value, answer)
+        return Made(replace(field, layout=layout), valid, self.role, value, answer)
+
+
+_RESERVED_PLAIN = frozenset(
+    {"notavailable", "sna", "na", "error", "err", "invalid", "notvalid", "reserved", "undefined"}
+)

@@ -1,0 +1,1 @@
+"""Payload bits as columns, and what their history costs to write down."""

@@ -1,0 +1,186 @@
+"""Guessing room: candidate fields of a payload and the bits that their histories take.
+
+A candidate begins and ends at a bit that changes and holds no bit that is spoken for. All are weighed on few steps
+first; those that could stand in a cut near the best are weighed again on many.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.guessing.coding.codelength import candidate_bits, field_words
+from swapbridge.guessing.coding.columns import Pairs
+
+LONGEST = 64
+"""Bits of the longest field."""
+LITTLE, BIG = 0, 1
+NOISY = 0.4
+"""A bit that flips in this share of all steps is noise for the field it belongs to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidates:
+    """Fields that could be, one a row.
+
+    Attributes
+    ----------
+    order : (N,) int64
+        LITTLE or BIG. What lies in one byte stands here under both.
+    first, last : (N,) int64
+        Places along the order's track: little endian as DBC counts bits, big endian each byte from its top bit down.
+    cost : (N,) float64
+        Bits of its history.
+    """
+
+    order: npt.NDArray[np.int64]
+    first: npt.NDArray[np.int64]
+    last: npt.NDArray[np.int64]
+    cost: npt.NDArray[np.float64]
+
+    def select(self, rows: npt.NDArray[np.bool_]) -> Candidates:
+        """Some of them."""
+        return Candidates(self.order[rows], self.first[rows], self.last[rows], self.cost[rows])
+
+    def clear_of(self, fixed: npt.NDArray[np.bool_]) -> Candidates:
+        """Those that hold none of the fixed bits."""
+        if not fixed.any() or not len(self.cost):
+            return self
+        keep = np.zeros(len(self.cost), bool)
+        for order in (LITTLE, BIG):
+            count = np.concatenate(([0], np.cumsum(fixed[track_bit(order, np.arange(len(fixed)))])))
+            keep |= (self.order == order) & (count[self.last + 1] == count[self.first])
+        return self.select(keep)
+
+    def positions(self, row: int) -> tuple[int, ...]:
+        """DBC bit numbers of one candidate, least significant first."""
+        return bits_of(int(self.order[row]), int(self.first[row]), int(self.last[row]))
+
+
+def track_bit(order: int, place: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+    """DBC bit numbers of places along a track."""
+    return place if order == LITTLE else (place >> 3 << 3) + 7 - (place & 7)
+
+
+@lru_cache(maxsize=1 << 17)
+def bits_of(order: int, first: int, last: int) -> tuple[int, ...]:
+    """DBC bit numbers of places `first` to `last` of a track, least significant first."""
+    bits = track_bit(order, np.arange(first, last + 1))
+    return tuple(int(b) for b in (bits if order == LITTLE else bits[::-1]))
+
+
+def find_candidates(
+    pairs: Pairs,
+    live: npt.NDArray[np.bool_],
+    fixed: npt.NDArray[np.bool_],
+    *,
+    thorough: bool,
+    among: Candidates | None = None,
+) -> Candidates:
+    """All candidate fields with their costs.
+
+    Parameters
+    ----------
+    pairs : Pairs
+        Steps to count over.
+    live, fixed : (8 B,) bool
+        Bits that change, and bits that are spoken for.
+    thorough : bool
+        Whether all models compete, or the quick ones only.
+    among : Candidates, optional
+        Only these.
+    """
+    nbits = 8 * pairs.new.shape[1]
+    allowed = None if among is None else _allowed(among)
+    found: dict[tuple[int, int, int], float] = {}  # order, lowest place, highest place (in significance)
+    for order in (LITTLE, BIG):
+        place_bit = track_bit(order, np.arange(nbits))
+        alive = live[place_bit] & ~fixed[place_bit]
+        taken = fixed[place_bit]
+        for low in np.flatnonzero(alive).tolist():
+            # from the least significant bit on: little endian grows up the track, big endian down
+            if order == LITTLE:
+                reach = np.arange(low, min(nbits, low + LONGEST))
+            else:
+                reach = np.arange(low, max(-1, low - LONGEST), -1)
+            blocked = np.flatnonzero(taken[reach])
+            if len(blocked):
+                reach = reach[: blocked[0]]
+            ends = np.flatnonzero(alive[reach])
+            if order == BIG:  # what stays in one byte is the same field in either order
+                ends = ends[(reach[ends] >> 3) != (low >> 3)]
+            if allowed is not None:
+                wanted = allowed.get((order, low))
+                ends = ends[np.isin(reach[ends], wanted)] if wanted is not None else ends[:0]
+            if not len(ends):
+                continue
+            order_bits = place_bit[reach[: ends[-1] + 1]]
+            before, old, new = (field_words(rows, order_bits) for rows in (pairs.before, pairs.old, pairs.new))
+            costs = candidate_bits(before, old, new, pairs.weight, (ends + 1).astype(np.int64), thorough=thorough)
+            for end, cost in zip(reach[ends].tolist(), costs.tolist(), strict=True):
+                found[order, low, end] = cost
+    _allow_noisy_tails(found, pairs, live & ~fixed)
+    return _as_arrays(found)
+
+
+def _allowed(among: Candidates) -> dict[tuple[int, int], npt.NDArray[np.int64]]:
+    ends: dict[tuple[int, int], list[int]] = {}
+    for order, first, last in zip(among.order.tolist(), among.first.tolist(), among.last.tolist(), strict=True):
+        if order == LITTLE:
+            ends.setdefault((LITTLE, first), []).append(last)
+        elif first >> 3 == last >> 3:
+            low, high = _mirror(last), _mirror(first)
+            ends.setdefault((LITTLE, low), []).append(high)
+        else:
+            ends.setdefault((BIG, last), []).append(first)
+    return {key: np.array(value) for key, value in ends.items()}
+
+
+def _mirror(place: int) -> int:
+    """The same bit's place on the other track."""
+    return (place >> 3 << 3) + 7 - (place & 7)
+
+
+def _allow_noisy_tails(found: dict[tuple[int, int, int], float], pairs: Pairs, alive: npt.NDArray[np.bool_]) -> None:
+    """Let every candidate write its low bits raw, where they are noise.
+
+    Where steps are large against a field's lowest bits, these are as good as noise, and no field should pay more for
+    holding them than they would cost by themselves. That can be so only if the bit above them moves about as often.
+    """
+    flips = np.unpackbits(pairs.old ^ pairs.new, axis=1, bitorder="little").T @ pairs.weight
+    noisy = (flips >= NOISY * pairs.steps) & alive
+    steps = pairs.steps
+    for key in sorted(found, key=lambda k: abs(k[2] - k[1])):  # the candidate without its lowest bit comes first
+        order, low, high = key
+        if low == high:
+            continue
+        above = low + 1 if order == LITTLE else low - 1
+        bit, next_bit = (low, above) if order == LITTLE else (_mirror(low), _mirror(above))
+        if not (noisy[bit] and noisy[next_bit]):
+            continue
+        rest = key[0], above, high
+        if order == BIG and above >> 3 == high >> 3:
+            rest = LITTLE, _mirror(above), _mirror(high)
+        if rest in found:
+            alone = found.get((LITTLE, bit, bit), steps)
+            found[key] = min(found[key], found[rest] + min(steps, alone))
+
+
+def _as_arrays(found: dict[tuple[int, int, int], float]) -> Candidates:
+    rows: list[tuple[int, int, int, float]] = []
+    for (order, low, high), cost in found.items():
+        if order == BIG:
+            rows.append((BIG, high, low, cost))
+            continue
+        rows.append((LITTLE, low, high, cost))
+        if low >> 3 == high >> 3:
+            rows.append((BIG, _mirror(high), _mirror(low), cost))
+    if not rows:
+        nothing = np.zeros(0, np.int64)
+        return Candidates(nothing, nothing, nothing, np.zeros(0))
+    table = np.array(rows, dtype=np.float64)
+    places = table[:, :3].astype(np.int64)
+    return Candidates(places[:, 0], places[:, 1], places[:, 2], table[:, 3])

@@ -1,0 +1,180 @@
+"""Guessing room: the frames of one identifier as plain columns, and the pairs of neighbouring frames that are studied.
+
+Everything below works on these columns alone, so one identifier is one task, whoever runs it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.capture.capture import Capture, FrameKey
+
+FEW_FRAMES = 8
+"""With fewer frames than this nothing can be said of an identifier."""
+LONG_GAP_NS = 2_000_000_000
+"""A silence longer than this (and than ten periods) is a seam: frames on its two sides are no neighbours."""
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Frames of one identifier, in the order they came.
+
+    Attributes
+    ----------
+    identifier : int
+        Identifier without its form; only checksums look at it.
+    extended : bool
+        29-bit identifier.
+    time_ns : (N,) int64
+        When each frame came.
+    length : (N,) uint8
+        Payload bytes.
+    payload : (N, B) uint8
+        Payloads, zero beyond their length.
+    breaks : (N,) bool
+        True where a frame does not follow the one before it (the first one, and the first of another capture).
+    """
+
+    identifier: int
+    extended: bool
+    time_ns: npt.NDArray[np.int64]
+    length: npt.NDArray[np.uint8]
+    payload: npt.NDArray[np.uint8]
+    breaks: npt.NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
+    @property
+    def bits(self) -> npt.NDArray[np.uint8]:
+        """(N, 8 B) uint8 of 0 and 1, bit ``8 * byte + weight``."""
+        return np.unpackbits(self.payload, axis=1, bitorder="little")
+
+    @property
+    def live(self) -> npt.NDArray[np.bool_]:
+        """(8 B,) bool: bits that change at all."""
+        if not len(self):
+            return np.zeros(8 * self.payload.shape[1], bool)
+        moved = np.bitwise_or.reduce(self.payload ^ self.payload[:1], axis=0)
+        return np.unpackbits(moved, bitorder="little").astype(bool)
+
+    @property
+    def period_ns(self) -> float:
+        """Median time from a frame to its next where that is later, 0 where there is none."""
+        steps = np.diff(self.time_ns)[~self.breaks[1:]]
+        steps = steps[steps > 0]
+        return float(np.median(steps)) if len(steps) else 0.0
+
+    def select(self, rows: npt.NDArray[np.bool_]) -> Columns:
+        """Some of the frames; a chosen frame follows the chosen one before it unless a break lies between."""
+        series = np.cumsum(self.breaks)[rows]
+        breaks = np.ones(len(series), bool)
+        breaks[1:] = np.asarray(series[1:] != series[:-1], bool)
+        return replace(
+            self,
+            time_ns=self.time_ns[rows],
+            length=self.length[rows],
+            payload=self.payload[rows],
+            breaks=breaks,
+        )
+
+
+def whole_stretches(columns: Columns, limit: int, stretches: int = 8) -> Columns:
+    """About `limit` frames of a long recording, as a few evenly spread stretches of neighbouring frames."""
+    n = len(columns)
+    if n <= limit:
+        return columns
+    length = limit // stretches
+    rows = np.zeros(n, bool)
+    for start in np.linspace(0, n - length, stretches).astype(int):
+        rows[start : start + length] = True
+    chosen = columns.select(rows)
+    breaks = chosen.breaks.copy()
+    breaks[1:] = breaks[1:] | (np.diff(np.flatnonzero(rows)) > 1)
+    return replace(chosen, breaks=breaks)
+
+
+def make_columns(
+    identifier: int,
+    extended: bool,
+    time_ns: npt.NDArray[np.int64],
+    length: npt.NDArray[np.uint8],
+    payload: npt.NDArray[np.uint8],
+    breaks: npt.NDArray[np.bool_] | None = None,
+) -> Columns:
+    """Columns of one identifier, cut to its longest payload."""
+    width = int(length.max()) if len(length) else 0
+    if breaks is None:
+        breaks = np.zeros(len(time_ns), bool)
+        breaks[:1] = True
+    return Columns(identifier, extended, time_ns, length, np.ascontiguousarray(payload[:, :width]), breaks)
+
+
+def columns_of(capture: Capture, key: FrameKey, rows: npt.NDArray[np.intp]) -> Columns:
+    """Columns of the identifier that these rows of a capture carry, with its seams."""
+    time_ns = capture.time_ns[rows]
+    breaks = np.ones(len(rows), bool)
+    steps = np.diff(time_ns)
+    if len(steps):
+        breaks[1:] = (steps > LONG_GAP_NS) & (steps > 10 * np.median(steps))
+    return make_columns(key.identifier, key.extended, time_ns, capture.length[rows], capture.payload[rows], breaks)
+
+
+@dataclass(frozen=True, slots=True)
+class Pairs:
+    """Neighbouring frames, each with the one before: what code lengths are counted over.
+
+    Attributes
+    ----------
+    before, old, new : (U, B) uint8
+        Three neighbouring payloads in time order; the step from `old` to `new` is coded, knowing the one before.
+    weight : (U,) float64
+        How many steps of the recording each stands for.
+    """
+
+    before: npt.NDArray[np.uint8]
+    old: npt.NDArray[np.uint8]
+    new: npt.NDArray[np.uint8]
+    weight: npt.NDArray[np.float64]
+
+    @property
+    def steps(self) -> float:
+        """Steps of the recording that these stand for."""
+        return float(self.weight.sum())
+
+
+def sample_pairs(columns: Columns, limit: int) -> Pairs:
+    """Steps between neighbouring frames; at most about `limit` of them in a long recording.
+
+    Sub-sampling keeps every step in which a seldom-changing bit changes (a flag that toggled eight times keeps all
+    eight), and thins the rest evenly, each remaining step then standing for several.
+    """
+    payload = columns.payload
+    follows = ~columns.breaks[1:]
+    steps = np.flatnonzero(follows) + 1
+    if not len(steps):
+        empty = payload[:0]
+        return Pairs(empty, empty, empty, np.zeros(0))
+    weight = np.ones(len(steps))
+    if len(steps) > limit:
+        flips = np.unpackbits(payload[steps] ^ payload[steps - 1], axis=1, bitorder="little")
+        count = flips.sum(axis=0, dtype=np.int64)
+        rare = (count > 0) & (count <= limit // 32)
+        keep = flips[:, rare].any(axis=1)
+        rest = np.flatnonzero(~keep)
+        room = max(limit - int(keep.sum()), limit // 2)
+        if len(rest) > room:
+            # evenly spread, but off any short cycle: golden-ratio jitter inside equal stretches
+            edges = np.linspace(0, len(rest), room + 1)
+            jitter = (np.arange(room) * 0.6180339887498949) % 1.0
+            chosen = rest[(edges[:-1] + jitter * np.diff(edges)).astype(np.intp)]
+            weight[chosen] = len(rest) / room
+            kept = np.union1d(np.flatnonzero(keep), chosen)
+            steps, weight = steps[kept], weight[kept]
+    has_before = np.zeros(len(columns), bool)
+    has_before[2:] = follows[1:] & follows[:-1]
+    before = np.where(has_before[steps], steps - 2, steps - 1)
+    return Pairs(payload[before], payload[steps - 1], payload[steps], weight)

@@ -1,0 +1,105 @@
+"""Guessing room: the driver: from captures and stimulus tracks to findings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+from concurrent.futures import Executor
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.capture.capture import Capture, FrameKey
+from swapbridge.capture.stimulus import StimulusTrack
+from swapbridge.guessing.coding.columns import Columns, columns_of
+from swapbridge.guessing.findings import Findings
+from swapbridge.guessing.layout.fields import MessageFields
+from swapbridge.guessing.layout.study import house_style, lay_out, study, with_support
+from swapbridge.guessing.meaning.meaning import attach_meaning
+from swapbridge.guessing.meaning.pooling import pool
+
+Rows = npt.NDArray[np.intp]
+Progress = Callable[[float, str], None]
+
+
+def guess(
+    captures: Capture | Sequence[Capture],
+    stimuli: StimulusTrack | Sequence[StimulusTrack | None] | None = None,
+    *,
+    ids: Collection[tuple[int, bool]] | None = None,
+    progress: Progress | None = None,
+    executor: Executor | None = None,
+) -> Findings:
+    """Find fields, counters, checksums and what each field measures.
+
+    Parameters
+    ----------
+    captures : Capture or sequence of Capture
+        One recording, or several of the same vehicle.
+    stimuli : StimulusTrack, None or sequence
+        What was done during each.
+    ids : collection of (int, bool), optional
+        Only these identifiers (and whether each has 29 bits).
+    progress : callable, optional
+        Told the share done and a few words.
+    executor : Executor, optional
+        Where identifiers are studied, one task each; here in this process by default.
+
+    Returns
+    -------
+    Findings
+        One message an identifier and bus.
+    """
+    many = [captures] if isinstance(captures, Capture) else list(captures)
+    tracks = [stimuli] * len(many) if stimuli is None or isinstance(stimuli, StimulusTrack) else list(stimuli)
+    capture, track = pool(many, tracks)
+    fields = find_layouts([capture], ids=ids, progress=_part(progress, 0.0, 0.6), executor=executor)
+    messages, advice, channels = attach_meaning(
+        fields, capture, track, progress=_part(progress, 0.6, 1.0), executor=executor
+    )
+    return Findings(tuple(messages), tuple(advice), channels)
+
+
+def find_layouts(
+    captures: Sequence[Capture],
+    *,
+    ids: Collection[tuple[int, bool]] | None = None,
+    progress: Progress | None = None,
+    executor: Executor | None = None,
+) -> list[MessageFields]:
+    """Layouts of every identifier: the part of `guess` that needs no stimulus."""
+    tasks: list[tuple[FrameKey, Rows, Columns]] = []
+    capture = captures[0]
+    for key, rows in capture.groups():
+        if ids is None or (key.identifier, key.extended) in ids:
+            tasks.append((key, rows, columns_of(capture, key, rows)))
+    all_columns = [t[2] for t in tasks]
+    studies = []
+    results = map(study, all_columns) if executor is None else executor.map(study, all_columns)
+    for done, result in enumerate(results, 1):
+        studies.append(result)
+        if progress is not None:
+            progress(done / len(tasks), f"identifier {done} of {len(tasks)}")
+    studies = with_support(studies)
+    style = house_style(studies)
+    return [
+        MessageFields(
+            key,
+            capture.bus_names[key.bus],
+            rows,
+            columns.payload.shape[1],
+            columns.period_ns / 1e6,
+            lay_out(result, style),
+        )
+        for (key, rows, columns), result in zip(tasks, studies, strict=True)
+    ]
+
+
+def _part(progress: Progress | None, low: float, high: float) -> Progress | None:
+    if progress is None:
+        return None
+    inner = progress
+
+    def report(share: float, words: str) -> None:
+        inner(low + (high - low) * share, words)
+
+    return report

@@ -1,0 +1,394 @@
+"""Guessing room: checksums: bytes and nibbles that the rest of the payload decides, exactly.
+
+Sums are tried as sums; everything else that a maker uses (XOR, every CRC, any seed or data ID) is affine over GF(2),
+so one elimination finds it without knowing the polynomial. A relation names one field only: among the fields that
+could be the result, `rank` (given by the caller: how cheap the rest of the payload becomes) picks one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.core.integrity import Affine, Method
+from swapbridge.guessing.coding.columns import Columns
+from swapbridge.guessing.integrity.counters import FoundCounter
+from swapbridge.guessing.integrity.gf2 import reduce_rows, relations, solve_affine
+from swapbridge.guessing.integrity.sums import fit_sum, summed_rows
+
+ROWS_USED = 3000
+"""Distinct payloads looked at."""
+SHARE = 0.995
+"""Distinct payloads that must agree."""
+EQUATIONS = 10
+"""Payloads beyond those that any function could be fitted to."""
+FLIPS = 12
+"""Flips that every live bit of the field must show, so that chance could not follow it."""
+RANK_ERROR = 0.05
+"""Bits a frame that `rank` is off by: it is counted over 400 steps, one bit of error each."""
+
+
+@dataclass(frozen=True, slots=True)
+class FoundChecksum:
+    """A checksum: its bits (least significant first), how it is computed, and on what that rests.
+
+    Attributes
+    ----------
+    positions : tuple of int
+        DBC bit numbers.
+    method : Crc, Sum or Affine
+        Relative to the payload with these bits cleared.
+    counter : tuple of int or None
+        Bits of the counter that picks from `by_counter`.
+    by_counter : tuple of int
+        A constant for each counter value.
+    share : float
+        Share of distinct payloads that agree.
+    equations : int
+        Independent payloads beyond those needed to fit.
+    verified_bits : int
+        Payload bits (as a mask) whose part in it the frames pinned down.
+    """
+
+    positions: tuple[int, ...]
+    method: Method
+    counter: tuple[int, ...] | None
+    by_counter: tuple[int, ...]
+    share: float
+    equations: int
+    verified_bits: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """Distinct payloads of one identifier, prepared once."""
+
+    payload: npt.NDArray[np.uint8]
+    bits: npt.NDArray[np.uint8]
+    live: npt.NDArray[np.bool_]
+    flips: npt.NDArray[np.int64]
+    steps: int
+
+
+def _prepare(columns: Columns) -> _Table:
+    payload = columns.payload
+    flips_rows = np.unpackbits(payload[1:] ^ payload[:-1], axis=1, bitorder="little")[~columns.breaks[1:]]
+    _, first = np.unique(np.ascontiguousarray(payload).view(f"V{payload.shape[1]}")[:, 0], return_index=True)
+    first.sort()
+    if len(first) > ROWS_USED:
+        first = first[np.linspace(0, len(first) - 1, ROWS_USED).astype(np.intp)]
+    rows = payload[first]
+    bits = np.unpackbits(rows, axis=1, bitorder="little")
+    live = (bits != bits[:1]).any(axis=0)
+    return _Table(rows, bits, live, flips_rows.sum(axis=0, dtype=np.int64), len(flips_rows))
+
+
+def find_checksums(
+    columns: Columns,
+    counters: list[FoundCounter],
+    rank: Callable[[FoundChecksum], float],
+) -> list[FoundChecksum]:
+    """Checksums of one identifier.
+
+    Parameters
+    ----------
+    columns : Columns
+        All frames of the identifier, one payload length.
+    counters : list of FoundCounter
+        What counts in it; some of these may turn out to be a checksum's low bits.
+    rank : callable
+        Code length of the payload without a checksum's bits: smaller is the better choice of target.
+    """
+    if len(columns) < 2 * EQUATIONS or columns.payload.shape[1] < 2:
+        return []
+    table = _prepare(columns)
+    if len(table.payload) < EQUATIONS or int(table.live.sum()) < 4:
+        return []
+    found: list[FoundChecksum] = []
+    for _ in range(3):
+        options = _all_targets(table, counters)
+        if not options:
+            break
+        best = _likeliest(options, counters, rank, columns)
+        found.append(best)
+        # a relation names one field only: with that field out of sight, whatever still holds is another relation
+        columns = replace(columns, payload=_cleared(columns.payload, best.positions))
+        counters = [c for c in counters if not set(c.positions) & set(best.positions)]
+        table = _prepare(columns)
+    return found
+
+
+def _likeliest(
+    options: list[FoundChecksum],
+    counters: list[FoundCounter],
+    rank: Callable[[FoundChecksum], float],
+    columns: Columns,
+) -> FoundChecksum:
+    """Of fields that could all be the result of one relation, the one that is.
+
+    Where the low end of a quantity is as noisy as the checksum, `rank` differs by less than its own error, and what
+    makers do decides.
+    """
+    if len(options) == 1:  # `rank` is the costly part
+        return options[0]
+    ranks = [rank(c) for c in options]
+    near = min(ranks) + RANK_ERROR * len(columns)
+    width = columns.payload.shape[1]
+    *_, best = min(
+        (_oddness(c.positions, width, counters), r, -c.positions[0], k)
+        for k, (c, r) in enumerate(zip(options, ranks, strict=True))
+        if r <= near
+    )
+    return options[best]
+
+
+def _oddness(positions: tuple[int, ...], width: int, counters: list[FoundCounter]) -> int:
+    """How far this is from where makers put checksums: a nibble beside a counter, the first or the last byte."""
+    counting = {p: c.counter.step for c in counters for p in c.positions}
+    if all(counting.get(p) == 1 for p in positions):
+        return 3  # it counts up: the counter itself
+    if len(positions) == 4 and all(p ^ 4 in counting for p in positions):
+        return 0
+    return 1 if positions[0] >> 3 in (0, width - 1) else 2
+
+
+def distinct_rows(columns: Columns) -> npt.NDArray[np.uint8]:
+    """(U, B) uint8: distinct payloads, at most `ROWS_USED` of them."""
+    return _prepare(columns).payload
+
+
+def fit_affine(columns: Columns, target: tuple[int, ...]) -> FoundChecksum | None:
+    """The affine function of all other bits that gives these, if there is one."""
+    table = _prepare(columns)
+    chosen = np.array(target)
+    moving = chosen[table.live[chosen]]
+    return _try_affine(table, target, moving, table.live, None) if len(moving) else None
+
+
+def _all_targets(table: _Table, counters: list[FoundCounter]) -> list[FoundChecksum]:
+    width = table.payload.shape[1]
+    usable = table.live
+    related = np.concatenate([np.ones((len(table.bits), 1), np.uint8), table.bits[:, usable]], axis=1)
+    # a first look on few rows tells where no relation at all is possible
+    null = relations(related[: 4 * related.shape[1] + 64])[:, 1:]
+    in_relation = np.zeros(len(table.live), bool)
+    in_relation[np.flatnonzero(usable)] = null.any(axis=0) if len(null) else False
+    sums: list[FoundChecksum] = []
+    affine: list[FoundChecksum] = []
+    targets: list[tuple[int, ...]] = []
+    targets += [tuple(range(8 * b, 8 * b + 8)) for b in range(width)]
+    targets += [tuple(range(4 * b, 4 * b + 4)) for b in range(2 * width)]
+    for target in targets:
+        chosen = np.array(target)
+        moving = chosen[usable[chosen]]
+        if len(moving) < min(4, len(target)):
+            continue
+        often = table.flips[moving] >= min(FLIPS, table.steps // 8)
+        if often.sum() < max(3, len(moving) // 2):
+            continue
+        if len(target) == 4 and _byte_is_taken(target, sums + affine):
+            continue
+        sum_found = _try_sum(table, target, counters, null, usable)
+        if sum_found is not None:
+            sums.append(sum_found)
+            continue
+        if table.flips[moving].min() < 2:
+            continue  # a bit that moved once goes with whatever else moved then
+        for counter in (None, *[c for c in counters if len(c.positions) <= 4]):
+            if counter is None and not in_relation[moving].all():
+                continue
+            if counter is not None and set(counter.positions) & set(target):
+                continue
+            fit = _try_affine(table, target, moving, usable, counter)
+            if fit is not None:
+                affine.append(fit)
+                break
+    # an exact sum is far less likely by chance than membership in an affine relation
+    return sums if sums else affine
+
+
+def _byte_is_taken(target: tuple[int, ...], found: list[FoundChecksum]) -> bool:
+    return any(set(target) <= set(f.positions) for f in found)
+
+
+def _values(bits: npt.NDArray[np.uint8], positions: tuple[int, ...]) -> npt.NDArray[np.int64]:
+    out = np.zeros(len(bits), np.int64)
+    for k, p in enumerate(positions):
+        out |= bits[:, p].astype(np.int64) << k
+    return out
+
+
+def _cleared(payload: npt.NDArray[np.uint8], positions: tuple[int, ...]) -> npt.NDArray[np.uint8]:
+    out = payload.copy()
+    for p in positions:
+        out[:, p >> 3] &= np.uint8(0xFF ^ (1 << (p & 7)))
+    return out
+
+
+def _copies(bits: npt.NDArray[np.uint8], target: npt.NDArray[np.intp], others: npt.NDArray[np.intp]) -> int:
+    """How many target bits equal, or are the complement of, one single other bit."""
+    count = 0
+    other = bits[:, others]
+    for t in target:
+        same = (other == bits[:, [t]]).mean(axis=0)
+        if len(same) and (same.max() >= SHARE or same.min() <= 1 - SHARE):
+            count += 1
+    return count
+
+
+def _try_sum(
+    table: _Table,
+    target: tuple[int, ...],
+    counters: list[FoundCounter],
+    null: npt.NDArray[np.uint8],
+    usable: npt.NDArray[np.bool_],
+) -> FoundChecksum | None:
+    value = _values(table.bits, target)
+    cleared = _cleared(table.payload, target)
+    own = tuple(sorted({p >> 3 for p in target}))
+    others = [c for c in counters if not set(c.positions) & set(target)]
+    counter = others[0] if others and len(others[0].positions) <= 4 else None
+    counter_values = None if counter is None else _values(table.bits, counter.positions)
+    fit = fit_sum(cleared, value, len(target), own, _odd_bytes(target, null, usable), counter_values, SHARE)
+    if fit is None:
+        return None
+    chosen = np.array(target)
+    moving = chosen[table.live[chosen]]
+    inputs = np.flatnonzero(table.live & ~np.isin(np.arange(len(table.live)), chosen))
+    if fit.moving < 2 and _copies(table.bits, moving, inputs) * 2 >= len(moving):
+        return None
+    table_size = len(fit.by_counter) or 1
+    equations = summed_rows(cleared, fit.method, 1 << len(target)) - table_size - 1
+    if equations < EQUATIONS or len(np.unique(value)) < 4:
+        return None
+    verified = 0
+    for p in inputs:
+        if p >> 3 in fit.method.coverage:
+            verified |= 1 << int(p)
+    return FoundChecksum(
+        target,
+        fit.method,
+        counter.positions if counter is not None and fit.by_counter else None,
+        fit.by_counter,
+        fit.share,
+        equations,
+        verified,
+    )
+
+
+def _odd_bytes(
+    target: tuple[int, ...], null: npt.NDArray[np.uint8], usable: npt.NDArray[np.bool_]
+) -> tuple[int, ...] | None:
+    """Bytes whose lowest bit stands in the relation of the target's: they are in the sum an odd number of times."""
+    places = np.flatnonzero(usable)
+    at = np.flatnonzero(places == target[0])
+    if not len(at) or not len(null):
+        return None
+    with_it = null[null[:, at[0]] == 1]
+    if len(with_it) != 1:
+        return None
+    return tuple(sorted({int(p) >> 3 for p in places[with_it[0] == 1] if p != target[0]}))
+
+
+def _try_affine(
+    table: _Table,
+    target: tuple[int, ...],
+    moving: npt.NDArray[np.intp],
+    usable: npt.NDArray[np.bool_],
+    counter: FoundCounter | None,
+) -> FoundChecksum | None:
+    in_target = np.isin(np.arange(len(usable)), np.array(target))
+    inputs = np.flatnonzero(usable & ~in_target)
+    if len(inputs) < 2:
+        return None
+    features = table.bits[:, inputs]
+    values = 0
+    if counter is not None:
+        state = _values(table.bits, counter.positions)
+        values = int(state.max()) + 1
+        one_hot = (state[:, None] == np.arange(1, values)[None, :]).astype(np.uint8)
+        features = np.concatenate([features, one_hot], axis=1)
+    outputs = table.bits[:, moving]
+    solved = _solve_tolerantly(features, outputs)
+    if solved is None:
+        return None
+    coefficients, constant, _, share = solved
+    used = coefficients.any(axis=1)
+    equations = _independent_rows(features[:, used], outputs)
+    if equations < EQUATIONS:
+        return None
+    if _copies(table.bits, moving, inputs) > len(moving) - 3:
+        return None
+    masks = [0] * len(target)
+    fixed = 0
+    for k, p in enumerate(target):
+        column = np.flatnonzero(moving == p)
+        if len(column):
+            chosen = inputs[coefficients[: len(inputs), column[0]] == 1]
+            masks[k] = sum(1 << int(b) for b in chosen)
+            fixed |= int(constant[column[0]]) << k
+        else:
+            fixed |= int(table.bits[0, p]) << k
+    by_counter: tuple[int, ...] = ()
+    if counter is not None:
+        rows = np.zeros((values, len(moving)), np.uint8)
+        rows[1:] = coefficients[len(inputs) :]
+        weights = np.array([1 << target.index(int(p)) for p in moving])
+        by_counter = tuple(int(v) for v in (rows * weights).sum(axis=1))
+    return FoundChecksum(
+        target,
+        Affine(len(target), tuple(masks), fixed),
+        counter.positions if counter is not None else None,
+        by_counter,
+        share,
+        equations,
+        _pinned(features, inputs),
+    )
+
+
+def _independent_rows(features: npt.NDArray[np.uint8], outputs: npt.NDArray[np.uint8]) -> int:
+    """Distinct rows of what stands in a relation, beyond those that any affine function could be fitted to."""
+    both = np.packbits(np.concatenate([features, outputs], axis=1), axis=1)
+    distinct = len(np.unique(np.ascontiguousarray(both).view(f"V{both.shape[1]}")))
+    rows = np.unique(features, axis=0) if len(features) < 200 else features[:400]
+    rank = len(
+        reduce_rows(np.concatenate([np.ones((len(rows), 1), np.uint8), rows], axis=1), features.shape[1] + 1).pivots
+    )
+    return distinct - rank
+
+
+def _pinned(features: npt.NDArray[np.uint8], inputs: npt.NDArray[np.intp]) -> int:
+    """Mask of the input bits whose part is pinned down: they stand in no relation among the inputs themselves."""
+    loose = relations(np.concatenate([np.ones((len(features), 1), np.uint8), features], axis=1))
+    bound = np.asarray(loose.sum(axis=0) == 0)[1 : 1 + len(inputs)]
+    return sum(1 << int(p) for p in inputs[bound])
+
+
+def _solve_tolerantly(
+    features: npt.NDArray[np.uint8], outputs: npt.NDArray[np.uint8]
+) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8], int, float] | None:
+    """Fit on some rows, verify on the others; rows that span something new are taken in, bad frames left out."""
+    n = len(features)
+    start = min(n, 2 * features.shape[1] + 32)
+    rng = np.random.default_rng(7)
+    for _ in range(2):
+        fit_rows = rng.permutation(n)[:start]
+        nearly = None
+        for _ in range(8):
+            solved = solve_affine(features[fit_rows], outputs[fit_rows])
+            if solved is None:
+                break
+            coefficients, constant, rank = solved
+            predicted = (features.astype(np.int32) @ coefficients + constant) & 1
+            wrong = np.flatnonzero((predicted != outputs).any(axis=1))
+            if not len(wrong):
+                return coefficients, constant, rank, 1.0
+            if len(wrong) <= (1 - SHARE) * n and n > 400:
+                nearly = coefficients, constant, rank, 1.0 - len(wrong) / n
+            fit_rows = np.concatenate([fit_rows, wrong[:64]])
+        if nearly is not None:  # what is left can't be fitted with the rest: frames gone bad
+            return nearly
+    return None

@@ -1,0 +1,229 @@
+"""Guessing room: rolling counters. A counter predicts itself; lost frames are told by the clock, wraps may be early."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.core.integrity import Counter
+from swapbridge.guessing.coding.candidates import BIG, LITTLE, track_bit
+from swapbridge.guessing.coding.codelength import field_words
+from swapbridge.guessing.coding.columns import Columns, whole_stretches
+
+WIDEST = 16
+SHARE = 0.9
+"""Steps that must be as the counter says."""
+BIT_SHARE = 0.85
+"""Of the steps in which any one of its bits flips, those that must be as the counter says."""
+LOWEST_BIT_SHARE = 0.2
+"""Steps in which a counter's lowest bit flips, at least: it may count every fourth frame only."""
+FEWEST_STEPS = 16
+FRAMES_USED = 6000
+"""Frames looked at: a counter shows itself in far fewer."""
+
+
+@dataclass(frozen=True, slots=True)
+class FoundCounter:
+    """A counter: its bits (least significant first), how it counts, and on what that rests."""
+
+    positions: tuple[int, ...]
+    counter: Counter
+    share: float
+    steps: int
+    wraps: int
+    by_clock: bool
+    every: int = 1
+
+
+def find_counters(columns: Columns, taken: npt.NDArray[np.bool_] | None = None) -> list[FoundCounter]:
+    """Counters of one identifier, widest first, none overlapping.
+
+    Parameters
+    ----------
+    columns : Columns
+        All frames of the identifier.
+    taken : (8 B,) bool, optional
+        Bits already spoken for.
+    """
+    columns = whole_stretches(columns, FRAMES_USED)
+    follows = np.flatnonzero(~columns.breaks[1:]) + 1
+    if len(follows) < FEWEST_STEPS:
+        return []
+    live = columns.live
+    if taken is not None:
+        live = live & ~taken
+    frames = frames_between(columns, follows)
+    found: list[FoundCounter] = []
+    nbits = len(live)
+    payload = columns.payload
+    flips = np.unpackbits(payload[follows] ^ payload[follows - 1], axis=1, bitorder="little").mean(axis=0)
+    fast = live & (flips >= LOWEST_BIT_SHARE)
+    for order in (LITTLE, BIG):
+        place_bit = track_bit(order, np.arange(nbits))
+        for low in np.flatnonzero(fast[place_bit]):
+            step = 1 if order == LITTLE else -1
+            reach = low + step * np.arange(WIDEST)
+            reach = reach[(reach >= 0) & (reach < nbits)]
+            bits = place_bit[reach]
+            dead = np.flatnonzero(~live[bits])
+            if len(dead):
+                bits = bits[: dead[0]]
+            if order == BIG and (len(bits) < 2 or bits[-1] >> 3 == bits[0] >> 3):
+                continue
+            word = field_words(columns.payload, bits)
+            for length in range(len(bits), 1, -1):
+                if order == BIG and bits[length - 1] >> 3 == bits[0] >> 3:
+                    break
+                value = (word & np.uint64((1 << length) - 1)).astype(np.int64)
+                counter = _as_counter(value, follows, frames, length)
+                if counter is not None:
+                    if _goes_on(columns, follows, bits, length):
+                        break
+                    found.append(_at(counter, tuple(int(b) for b in bits[:length])))
+                    break
+    found.sort(key=lambda c: (-len(c.positions), -c.share, c.positions))
+    kept: list[FoundCounter] = []
+    used: set[int] = set()
+    for c in found:
+        if not used.intersection(c.positions):
+            kept.append(c)
+            used.update(c.positions)
+    return kept
+
+
+def _goes_on(columns: Columns, follows: npt.NDArray[np.intp], bits: npt.NDArray[np.intp], length: int) -> bool:
+    """Whether the bit above moves just when the counter goes round: then it is the low end of a longer quantity."""
+    if length >= len(bits):
+        return False
+    payload = columns.payload
+    value = (field_words(payload, bits[: length + 1])).astype(np.int64)
+    low, above = value & ((1 << length) - 1), value >> length
+    round_again = low[follows] < low[follows - 1]
+    moved = above[follows] != above[follows - 1]
+    return bool(moved.sum() >= 2 and (moved & round_again).sum() >= 0.7 * max(moved.sum(), 0.6 * round_again.sum()))
+
+
+def _at(counter: FoundCounter, positions: tuple[int, ...]) -> FoundCounter:
+    return FoundCounter(
+        positions, counter.counter, counter.share, counter.steps, counter.wraps, counter.by_clock, counter.every
+    )
+
+
+def frames_between(columns: Columns, follows: npt.NDArray[np.intp]) -> npt.NDArray[np.int64]:
+    """How many sendings each step spans, by the clock: 1 where nothing was lost."""
+    gap = (columns.time_ns[follows] - columns.time_ns[follows - 1]).astype(np.float64)
+    gap = np.maximum(gap, 0.0)
+    positive = gap[gap > 0]
+    if not len(positive):
+        return np.ones(len(follows), np.int64)
+    shortest = float(np.quantile(positive, 0.05))
+    near = positive[positive <= 1.5 * shortest]
+    period = float(np.median(near)) if len(near) else shortest
+    # the shortest cluster gives a first period; all gaps together sharpen it
+    count = np.maximum(1, np.rint(positive / period))
+    small = count <= 6
+    if small.any():
+        period = float((positive[small]).sum() / count[small].sum())
+    return np.maximum(1, np.rint(gap / period)).astype(np.int64)
+
+
+def _as_counter(
+    value: npt.NDArray[np.int64], follows: npt.NDArray[np.intp], frames: npt.NDArray[np.int64], length: int
+) -> FoundCounter | None:
+    old, new = value[follows - 1], value[follows]
+    low, high = int(value.min()), int(value.max())
+    span = high - low + 1
+    top = 1 << length
+    # every value in between must be taken, or the wrap can't be where it seems
+    seen = int((np.bincount(value, minlength=top) > 0).sum())
+    steps = len(follows)
+    wide = length > 8
+    if wide or steps < 2 * span:
+        # too few frames to go round often: it must then step by exactly one, nearly always
+        modulus, low_value = top, 0
+        if seen < min(span, steps) * 0.6:
+            return None
+    else:
+        if seen < span * 0.95 or span < 3 or span <= top // 2:
+            return None
+        modulus, low_value = span, low
+    step_taken = (new - old) % modulus
+    for by_clock in (False, True):
+        if by_clock and (frames == 1).mean() > 0.98:
+            continue
+        expected_frames = frames if by_clock else np.ones_like(frames)
+        unit = step_taken[expected_frames == 1]
+        if len(unit) < 8:
+            continue
+        step = int(np.bincount(unit).argmax())
+        if step == 0:
+            continue
+        fits = step_taken == (step * expected_frames) % modulus
+        share = float(fits.mean())
+        if share < (SHARE if steps >= 100 else 0.95):
+            continue
+        if not _bits_agree(old, new, fits, length):
+            continue
+        wraps = int((new < old).sum()) if step <= modulus // 2 else int((new > old).sum())
+        if wraps < 2 and not (step == 1 and steps >= 40 and share >= 0.97):
+            continue
+        if modulus == top and step != 1 and steps < 2 * span:
+            continue
+        return FoundCounter((), Counter(low_value, low_value + modulus - 1, step), share, steps, wraps, by_clock)
+    return _slow_counter(old, new, step_taken, modulus, low_value, length, steps, span)
+
+
+def _bits_agree(
+    old: npt.NDArray[np.int64], new: npt.NDArray[np.int64], fits: npt.NDArray[np.bool_], length: int
+) -> bool:
+    """Whether each single bit moves with the counter: a flag on top of a counter does not."""
+    changed = old ^ new
+    for k in range(length):
+        flips = (changed >> k & 1).astype(bool)
+        total = int(flips.sum())
+        if total == 0 or fits[flips].sum() < BIT_SHARE * total:
+            return False
+    return True
+
+
+def _slow_counter(
+    old: npt.NDArray[np.int64],
+    new: npt.NDArray[np.int64],
+    step_taken: npt.NDArray[np.int64],
+    modulus: int,
+    low: int,
+    length: int,
+    steps: int,
+    span: int,
+) -> FoundCounter | None:
+    """A counter that steps in a fixed short rhythm: every second frame, or by two sizes in turn."""
+    if steps < span or length < 3 or length > 8:
+        return None
+    sizes, counts = np.unique(step_taken, return_counts=True)
+    if len(sizes) > 8 or np.sort(counts)[::-1][:3].sum() < 0.98 * steps:
+        return None
+    for every in (2, 3, 4):
+        same = step_taken[every:] == step_taken[:-every]
+        # two sizes in turn, both large, may slip now and then
+        if same.mean() < (0.9 if len(sizes) == 2 and sizes[0] > 1 else 0.97) or (step_taken != 0).mean() < 0.9 / every:
+            continue
+        in_turn = [int(s) for s in step_taken[:every]]
+        turns = sum(in_turn[i] != in_turn[i - 1] for i in range(every)) / every
+        if turns == 0 or (step_taken[1:] != step_taken[:-1]).mean() < 0.9 * turns:
+            continue  # long stretches of equal steps are a slope, not a rhythm
+        wraps = min(int((new < old).sum()), int((new > old).sum()))
+        if wraps < max(4, 2 * span // steps) or sum(in_turn) % modulus == 0:
+            continue
+        moving = step_taken != 0
+        typical = np.zeros(steps, bool)
+        typical[every:] = same
+        typical[:-every] |= same
+        if not _bits_agree(old, new, typical, length):
+            continue
+        step = int(np.bincount(step_taken[moving]).argmax())
+        if every > 2 and step > modulus // 2:
+            continue
+        return FoundCounter((), Counter(low, low + modulus - 1, step), float(same.mean()), steps, wraps, False, every)
+    return None

@@ -1,0 +1,105 @@
+"""Guessing room: counters and checksums alone, for those who judge form and not content (`survey`, `prove`)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection
+from concurrent.futures import Executor
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.capture.capture import Capture
+from swapbridge.guessing.coding.columns import FEW_FRAMES, columns_of, make_columns, whole_stretches
+from swapbridge.guessing.findings import FoundField
+from swapbridge.guessing.layout.study import find_exact
+from swapbridge.guessing.report import method_words, where
+
+FRAMES_USED = 16_000
+"""Frames of one identifier that are looked at, in evenly spread stretches: a few minutes of its fastest sender."""
+MOST_IDENTIFIERS = 500
+"""Of a bus with more (a fuzzed one) the busiest are studied."""
+WORTH_PROCESSES = 40
+"""Identifiers below which starting processes costs more than they save: some 30 to 100 ms each."""
+
+Name = tuple[str, int, bool]
+"""Bus, identifier, and whether it has 29 bits."""
+
+
+def find_integrity(
+    payload: npt.NDArray[np.uint8],
+    time_ns: npt.NDArray[np.int64],
+    length: npt.NDArray[np.uint8],
+    *,
+    identifier: int = 0,
+    extended: bool = False,
+) -> list[FoundField]:
+    """Counters and checksums of one identifier.
+
+    Parameters
+    ----------
+    payload : (N, B) uint8
+        Payloads in time order, zero beyond their length.
+    time_ns : (N,) int64
+        When each came.
+    length : (N,) uint8
+        Payload bytes of each.
+    identifier, extended
+        The identifier, which some checksums include.
+
+    Returns
+    -------
+    list of FoundField
+        Of kind counter or checksum, each with its `method` (`swapbridge.core.integrity`); empty where there are none.
+    """
+    if len(time_ns) < FEW_FRAMES:
+        return []
+    return find_exact(make_columns(identifier, extended, time_ns, length, payload))
+
+
+def integrity_words(
+    capture: Capture,
+    *,
+    only: Collection[Name] | None = None,
+    progress: Callable[[float, str], None] | None = None,
+    executor: Executor | None = None,
+) -> dict[Name, tuple[str, ...]]:
+    """Counters and checksums of a whole capture in words, for `swapbridge.survey.Survey.with_integrity`.
+
+    Parameters
+    ----------
+    only : collection of (bus, identifier, extended), optional
+        Those to look at; by default all, or the busiest `MOST_IDENTIFIERS`.
+    progress : callable, optional
+        Told the share done and a few words.
+    executor : Executor, optional
+        Where identifiers are studied, one task each; here in this process by default.
+
+    Returns
+    -------
+    dict
+        An entry for every identifier that was studied, empty where it has none.
+    """
+    wanted = [
+        (key, rows)
+        for key, rows in capture.groups()
+        if len(rows) >= FEW_FRAMES
+        and (only is None or (capture.bus_names[key.bus], key.identifier, key.extended) in only)
+    ]
+    wanted = sorted(wanted, key=lambda pair: -len(pair[1]))[:MOST_IDENTIFIERS]
+    columns = [whole_stretches(columns_of(capture, key, rows), FRAMES_USED, stretches=16) for key, rows in wanted]
+    out = {}
+    results = map(find_exact, columns) if executor is None else executor.map(find_exact, columns)
+    for done, ((key, _), found) in enumerate(zip(wanted, results, strict=True), 1):
+        out[capture.bus_names[key.bus], key.identifier, key.extended] = _words(found)
+        if progress is not None:
+            progress(done / len(wanted), f"identifier {done} of {len(wanted)}")
+    return out
+
+
+def _words(found: list[FoundField]) -> tuple[str, ...]:
+    counters = [f for f in found if f.kind == "counter"]
+    words = [f"counter in {where(f.layout)} ({method_words(f).removeprefix('counts ')})" for f in counters]
+    words += [f"checksum in {where(f.layout)} ({method_words(f)})" for f in found if f.kind == "checksum"]
+    if len(counters) == 2 and len(found) == 2 and counters[0].method == counters[1].method:
+        words.append("one may be a check of the other")
+    return tuple(words)

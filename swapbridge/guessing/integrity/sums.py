@@ -1,0 +1,160 @@
+"""Guessing room: checksums that are sums: of bytes, nibbles or bits, folded or not, any constant, either sign."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.core.integrity import Sum
+
+Ints = npt.NDArray[np.int64]
+
+FIRST_LOOK = 200
+"""Rows on which a sum is tried first."""
+_ONES: Ints = np.array([i.bit_count() for i in range(256)], np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class SumFit:
+    """A sum that explains a field: the method, the share of rows it holds in, and what of the input moves."""
+
+    method: Sum
+    share: float
+    moving: int
+    by_counter: tuple[int, ...] = ()
+
+
+def unit_totals(payload: npt.NDArray[np.uint8], coverage: tuple[int, ...], unit_bits: int) -> Ints:
+    """(N,) sum of bytes, nibbles or bits of the covered bytes."""
+    part = payload[:, list(coverage)].astype(np.int64)
+    if unit_bits == 8:
+        return np.asarray(part.sum(axis=1), np.int64)
+    if unit_bits == 4:
+        return np.asarray(((part & 15) + (part >> 4)).sum(axis=1), np.int64)
+    return np.asarray(_ONES[part].sum(axis=1), np.int64)
+
+
+def moving_units(payload: npt.NDArray[np.uint8], coverage: tuple[int, ...], unit_bits: int, width: int) -> int:
+    """How many of the covered units (bytes; nibbles) change at all, in bits that reach a sum of that width."""
+    part = payload[:, list(coverage)]
+    moved = np.bitwise_or.reduce(part ^ part[:1], axis=0)
+    if unit_bits == 8:
+        moved = moved & np.uint8((1 << min(width, 8)) - 1)
+        return int((moved > 0).sum())
+    return int(((moved & 15) > 0).sum() + ((moved >> 4) > 0).sum())
+
+
+def summed_rows(payload: npt.NDArray[np.uint8], method: Sum, modulus: int) -> int:
+    """How many different rows of moving units were summed, without pairs that always make the same sum.
+
+    A counter and its complement, both in the sum, add nothing that could prove it, however many rows they make.
+    """
+    part = payload[:, list(method.coverage)]
+    if method.unit_bits == 4:
+        part = np.concatenate([part & 15, part >> 4], axis=1)
+    left = [k for k in range(part.shape[1]) if part[:, k].min() != part[:, k].max()]
+    for a, b in combinations(tuple(left), 2):
+        both = (part[:, a].astype(np.int64) + part[:, b]) % modulus
+        if a in left and b in left and (both == both[0]).all():
+            left.remove(a)
+            left.remove(b)
+    return len(np.unique(np.ascontiguousarray(part[:, left]), axis=0)) if left else 1
+
+
+def _coverages(width: int, own: tuple[int, ...], odd: tuple[int, ...] | None) -> Iterator[tuple[int, ...]]:
+    everything = tuple(i for i in range(width))
+    seen = set()
+    options = [everything]
+    if odd is not None:
+        options.append(odd)
+    first, last = min(own), max(own)
+    options.append(tuple(range(first + 1)))
+    options.append(tuple(range(first)))
+    options.append(tuple(range(last, width)))
+    options.append(tuple(range(last + 1, width)))
+    options += [tuple(i for i in everything if i != left) for left in range(width)]
+    for option in options:
+        if option and option not in seen:
+            seen.add(option)
+            yield option
+
+
+def fit_sum(
+    cleared: npt.NDArray[np.uint8],
+    target: Ints,
+    width: int,
+    own: tuple[int, ...],
+    odd: tuple[int, ...] | None,
+    counter: Ints | None,
+    share_needed: float,
+) -> SumFit | None:
+    """The sum that gives `target` from the rest of the payload, if there is one.
+
+    Parameters
+    ----------
+    cleared : (N, B) uint8
+        Payloads with the target's own bits zero; preferably distinct rows.
+    target : (N,) int64
+        The field's values.
+    width : int
+        The field's bits.
+    own : tuple of int
+        Bytes the field stands in.
+    odd : tuple of int or None
+        Bytes that GF(2) algebra says have an odd factor, where it could tell.
+    counter : (N,) int64 or None
+        Counter values, to allow a constant for each.
+    share_needed : float
+        Share of rows that must agree.
+    """
+    modulus = 1 << width
+    # evenly spaced rows that no sum may fail in, were all its bad rows among them
+    few = np.linspace(0, len(target) - 1, min(len(target), FIRST_LOOK)).astype(np.intp)
+    may_fail = int((1 - share_needed) * len(target)) + 1
+    first_rows, first_target = cleared[few], target[few]
+    for coverage in _coverages(cleared.shape[1], own, odd):
+        for unit_bits in (8, 4, 1):
+            if unit_bits == 8 and width < 8 and width != 4:
+                continue
+            quick = unit_totals(first_rows, coverage, unit_bits)
+            factors = [
+                f for f in (1, -1) if np.bincount((first_target - f * quick) % modulus).max() >= len(few) - may_fail
+            ]
+            if not factors:
+                continue
+            total = unit_totals(cleared, coverage, unit_bits)
+            for factor in factors:
+                rest = (target - factor * total) % modulus
+                counts = np.bincount(rest, minlength=modulus)
+                constant = int(counts.argmax())
+                share = float(counts[constant]) / len(target)
+                if share >= share_needed:
+                    covered = tuple(i for i in coverage if i not in own or width < 8 * len(own))
+                    return SumFit(
+                        Sum(width, covered, unit_bits, factor, constant),
+                        share,
+                        moving_units(cleared, coverage, unit_bits, width),
+                    )
+    if counter is not None:
+        everything = tuple(range(cleared.shape[1]))
+        values = np.unique(counter)
+        if len(values) <= 16 and len(target) >= 6 * len(values):
+            for unit_bits in (8, 4):
+                total = unit_totals(cleared, everything, unit_bits)
+                for factor in (1, -1):
+                    rest = (target - factor * total) % modulus
+                    table = [0] * (int(values.max()) + 1)
+                    right = 0
+                    for v in values:
+                        counts = np.bincount(rest[counter == v], minlength=modulus)
+                        table[int(v)] = int(counts.argmax())
+                        right += int(counts.max())
+                    if right >= share_needed * len(target) and len(set(table)) > 1:
+                        method = Sum(width, everything, unit_bits, factor, 0)
+                        moving = moving_units(cleared, everything, unit_bits, width) - 1
+                        return SumFit(method, right / len(target), moving, tuple(table))
+    return None

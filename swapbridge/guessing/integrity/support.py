@@ -1,0 +1,135 @@
+"""Guessing room: checks that one message alone can't prove, and what the rest of the vehicle says of them.
+
+Where little but a counter moves, a checksum looks like a copy of it. If the same formula, at the same place, is proven
+in other messages of the vehicle, or the byte counts down as the counter counts up, it is a checksum all the same.
+"""
+
+from __future__ import annotations
+
+from collections import Counter as Tally
+from collections.abc import Sequence
+
+import numpy as np
+
+from swapbridge.core.integrity import Affine, Sum
+from swapbridge.guessing.coding.columns import Columns
+from swapbridge.guessing.integrity.checksums import EQUATIONS, FoundChecksum
+from swapbridge.guessing.integrity.counters import FoundCounter
+from swapbridge.guessing.integrity.sums import unit_totals
+
+Signature = tuple[str, int, int, int, int]
+"""Formula, width, byte (from the end where negative), how its constant is told (0 as it is, 1 after the identifier's
+bytes), constant."""
+CLEARLY = 2
+"""How many times as many messages must speak for one place as for another."""
+
+
+def mirror_of_counter(columns: Columns, counters: Sequence[FoundCounter]) -> FoundChecksum | None:
+    """A byte or nibble whose only content is the complement of a counter: a check on that counter."""
+    for down in counters:
+        if down.counter.step != down.counter.high - down.counter.low or down.counter.low != 0:
+            continue
+        for up in counters:
+            if len(up.positions) != len(down.positions) or up.counter.step != 1 or down.positions[0] & 3:
+                continue
+            bits = columns.bits
+            a, b = bits[:, list(up.positions)], bits[:, list(down.positions)]
+            if (a == b).any(axis=1).mean() > 0.005:
+                continue
+            low = down.positions[0] >> 3 << 3
+            live = columns.live
+            whole_byte = not (live[low : low + 8].sum() > len(down.positions)) and down.positions[0] == low
+            field = tuple(range(low, low + 8)) if whole_byte else down.positions
+            masks = [0] * len(field)
+            constant = 0
+            for k, p in enumerate(field):
+                if p in down.positions:
+                    masks[k] = 1 << up.positions[down.positions.index(p)]
+                    constant |= 1 << k
+                else:
+                    constant |= int(bits[0, p]) << k
+            verified = sum(1 << p for p in up.positions)
+            return FoundChecksum(field, Affine(len(field), tuple(masks), constant), None, (), 1.0, down.steps, verified)
+    return None
+
+
+def possible_checks(columns: Columns) -> tuple[tuple[FoundChecksum, tuple[Signature, ...]], ...]:
+    """Every byte (or nibble) that a sum or XOR over the whole payload gives, proven or not, with its signatures."""
+    payload = np.unique(columns.payload, axis=0)
+    if len(payload) < EQUATIONS // 2 or payload.shape[1] < 2:
+        return ()
+    everything = tuple(range(payload.shape[1]))
+    moved = np.bitwise_or.reduce(payload ^ payload[:1], axis=0)
+    verified = int.from_bytes(moved.tobytes(), "little")
+    identifier = [columns.identifier >> s & 0xFF for s in (0, 8, 16, 24)]
+    out = []
+    folded = np.bitwise_xor.reduce(payload, axis=1)
+    for byte in everything:
+        if not moved[byte]:
+            continue
+        field = tuple(range(8 * byte, 8 * byte + 8))
+        known = verified & ~(0xFF << 8 * byte)
+        if (folded == folded[0]).all():
+            masks = tuple(sum(1 << (8 * i + k) for i in everything if i != byte) for k in range(8))
+            constant = int(folded[0])
+            after = constant ^ identifier[0] ^ identifier[1] ^ identifier[2] ^ identifier[3]
+            check = FoundChecksum(field, Affine(8, masks, constant), None, (), 1.0, len(payload), known)
+            out.append((check, _signatures("xor", byte, payload.shape[1], constant, after)))
+        cleared = payload.copy()
+        cleared[:, byte] = 0
+        total = unit_totals(cleared, everything, 8)
+        for factor in (1, -1):
+            rest = (payload[:, byte].astype(np.int64) - factor * total) % 256
+            if (rest == rest[0]).all():
+                constant = int(rest[0])
+                after = (constant - factor * sum(identifier)) % 256
+                covered = tuple(i for i in everything if i != byte)
+                method = Sum(8, covered, 8, factor, constant)
+                check = FoundChecksum(field, method, None, (), 1.0, len(payload), known)
+                out.append((check, _signatures(f"sum{factor}", byte, payload.shape[1], constant, after)))
+    return tuple(out)
+
+
+def _signatures(name: str, byte: int, width: int, constant: int, after: int) -> tuple[Signature, ...]:
+    """One formula at one place, told in every way in which other messages may have it: makers count from either end."""
+    return tuple(
+        (name, 8, place, form, value) for place in (byte, byte - width) for form, value in ((0, constant), (1, after))
+    )
+
+
+def proven_formulas(
+    proven: Sequence[tuple[Sequence[FoundChecksum], Sequence[tuple[FoundChecksum, tuple[Signature, ...]]]]],
+) -> dict[Signature, int]:
+    """Signatures that at least two messages prove by themselves, and how many do.
+
+    Parameters
+    ----------
+    proven : sequence of (found, possible)
+        For each message, the checksums proven in it and its possible checks.
+    """
+    tally: Tally[Signature] = Tally()
+    for found, possible in proven:
+        fields = {f.positions for f in found}
+        for check, signatures in possible:
+            if check.positions in fields:
+                tally.update(signatures)
+    return {signature: count for signature, count in tally.items() if count >= 2}
+
+
+def supported(
+    possible: Sequence[tuple[FoundChecksum, tuple[Signature, ...]]], formulas: dict[Signature, int]
+) -> FoundChecksum | None:
+    """The possible check of one message that the vehicle's formulas support, if they clearly speak for one place."""
+    votes: dict[tuple[int, ...], int] = {}
+    for check, signatures in possible:
+        count = max(formulas.get(s, 0) for s in signatures)
+        if count:
+            votes[check.positions] = max(count, votes.get(check.positions, 0))
+    ranked = sorted(votes, key=lambda positions: votes[positions], reverse=True)
+    if not ranked or (len(ranked) > 1 and votes[ranked[0]] < CLEARLY * votes[ranked[1]]):
+        return None
+    return next(
+        check
+        for check, signatures in possible
+        if check.positions == ranked[0] and any(s in formulas for s in signatures)
+    )

@@ -1,0 +1,157 @@
+"""Guessing room: checksums of 16 bits: a CRC or a sum whose two bytes were found, or half found, as bytes of their own.
+
+Each byte of a 16-bit CRC is affine by itself, so two neighbours come in here; they leave as one only where one
+polynomial explains every pinned bit of both. A 16-bit sum's low byte is a sum by itself; its high byte counts carries.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.core.crc_catalogue import CATALOGUE
+from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
+from swapbridge.core.layout import layout_from_positions
+from swapbridge.guessing.coding.columns import Columns
+from swapbridge.guessing.integrity.checksums import EQUATIONS, SHARE, FoundChecksum, distinct_rows, fit_affine
+from swapbridge.guessing.integrity.sums import unit_totals
+
+FEWEST_BITS = 6
+"""Pinned payload bits that must agree with one polynomial: each has a chance of one in 65536 to do so by accident."""
+TAIL = 2
+"""Most constant bytes (a data ID) that may be fed after the payload's own."""
+CARRIES = 12
+"""Steps in which the high byte of a sum must move, at least, to be called one."""
+
+
+def join_bytes(columns: Columns, found: Sequence[FoundChecksum]) -> list[FoundChecksum]:
+    """The same checksums, those of two bytes that are one CRC or one sum of 16 bits joined."""
+    out = list(found)
+    whole = {f.positions[0] >> 3: f for f in found if f.positions == _byte(f.positions[0] >> 3) and f.counter is None}
+    for low, high in pairwise(sorted(whole)):
+        a, b = whole[low], whole[high]
+        if high != low + 1 or a not in out or b not in out:
+            continue
+        if isinstance(a.method, Affine) and isinstance(b.method, Affine):
+            joined = _as_crc(columns, low)
+            if joined is not None:
+                out = [joined if f is a else f for f in out if f is not b]
+    for check in found:
+        if check in out and isinstance(check.method, Sum) and check.method.width == 8 and check.counter is None:
+            wider = _as_sum(columns, check, check.method, [f for f in out if f is not check])
+            out = out if wider is None else [wider if f is check else f for f in out]
+    return out
+
+
+def _byte(number: int) -> tuple[int, ...]:
+    return tuple(range(8 * number, 8 * number + 8))
+
+
+def _orders(low: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Bits of two neighbouring bytes, least significant first, little and big endian."""
+    return _byte(low) + _byte(low + 1), _byte(low + 1) + _byte(low)
+
+
+def _as_crc(columns: Columns, low: int) -> FoundChecksum | None:
+    for positions in _orders(low):
+        fit = fit_affine(columns, positions)
+        if fit is None or not isinstance(fit.method, Affine):
+            return None
+        width = columns.payload.shape[1]
+        pinned = [p for p in range(8 * width) if fit.verified_bits >> p & 1]
+        if len(pinned) < FEWEST_BITS:
+            return None
+        share = {p: sum((mask >> p & 1) << k for k, mask in enumerate(fit.method.masks)) for p in pinned}
+        for method in _crcs(share, tuple(i for i in range(width) if i not in (low, low + 1)), low):
+            named = _settled(positions, method, distinct_rows(columns))
+            if named is not None:
+                return FoundChecksum(positions, named, None, (), fit.share, fit.equations, fit.verified_bits)
+    return None
+
+
+def _crcs(share: dict[int, int], others: tuple[int, ...], own: int) -> Iterator[Crc]:
+    """CRCs in which every one of these payload bits has this part, constants still open."""
+    after, before = tuple(i for i in others if i > own), tuple(i for i in others if i < own)
+    for reflect in (False, True):
+        part = {p: _mirrored(v) if reflect else v for p, v in share.items()}
+        # the next bit up the register is x times this one: where x wraps round, the difference is the polynomial
+        toward = -1 if reflect else 1
+        polynomials = {
+            (value << 1 & 0xFFFF) ^ part[p + toward]
+            for p, value in part.items()
+            if value & 0x8000 and p + toward in part and (p + toward) >> 3 == p >> 3
+        }
+        for polynomial in sorted(polynomials):
+            powers = _powers(polynomial, 8 * (len(others) + TAIL) + 24)
+            for coverage in (others, others[::-1], after, before):
+                if not {p >> 3 for p in part} <= set(coverage):
+                    continue
+                for tail in range(TAIL + 1):
+                    places = {
+                        p: 16
+                        + 8 * (len(coverage) - 1 - coverage.index(p >> 3) + tail)
+                        + (7 - (p & 7) if reflect else p & 7)
+                        for p in part
+                    }
+                    if all(powers[places[p]] == value for p, value in part.items()):
+                        yield Crc(16, polynomial, 0, reflect, 0, coverage, after=bytes(tail))
+
+
+def _mirrored(value: int) -> int:
+    return int(f"{value:016b}"[::-1], 2)
+
+
+def _powers(polynomial: int, count: int) -> list[int]:
+    """x to the k modulo a polynomial of degree 16, for k below `count`."""
+    out, state = [], 1
+    for _ in range(count):
+        out.append(state)
+        state = (state << 1 & 0xFFFF) ^ (polynomial if state & 0x8000 else 0)
+    return out
+
+
+def _settled(positions: tuple[int, ...], method: Crc, rows: npt.NDArray[np.uint8]) -> Crc | None:
+    """The CRC with its constants, by the catalogue's name where one fits, if it then agrees with the rows."""
+    layout = layout_from_positions(positions)
+    payloads = [row.tobytes() for row in rows]
+    constant = layout.unpack(payloads[0]) ^ Checksum(layout, method).compute(payloads[0])
+    options = [
+        Crc(16, c.polynomial, c.init, c.reflect, c.xor_out, method.coverage, after=method.after, name=c.name)
+        for c in CATALOGUE
+        if (c.width, c.polynomial, c.reflect) == (16, method.polynomial, method.reflect)
+    ]
+    options.append(Crc(16, method.polynomial, 0, method.reflect, constant, method.coverage, after=method.after))
+    for option in options:
+        check = Checksum(layout, option)
+        if not check.holds(payloads[0]):
+            continue
+        if sum(check.holds(p) for p in payloads) >= SHARE * len(payloads):
+            return option
+    return None
+
+
+def _as_sum(columns: Columns, low: FoundChecksum, method: Sum, others: Sequence[FoundChecksum]) -> FoundChecksum | None:
+    """The 16-bit sum whose low byte this is, where a byte beside it holds the carries."""
+    own = low.positions[0] >> 3
+    if low.positions != _byte(own) or method.unit_bits != 8:
+        return None
+    payload = np.unique(columns.payload, axis=0)
+    for partner in (own - 1, own + 1):
+        taken = any(p >> 3 == partner for f in others for p in f.positions)
+        if taken or partner in method.coverage or not 0 <= partner < payload.shape[1]:
+            continue
+        steps = columns.payload[1:, partner] != columns.payload[:-1, partner]
+        if steps[~columns.breaks[1:]].sum() < CARRIES or len(payload) < 2 * EQUATIONS:
+            continue
+        value = payload[:, own].astype(np.int64) + 256 * payload[:, partner].astype(np.int64)
+        rest = (value - method.factor * unit_totals(payload, method.coverage, 8)) % 65536
+        counts = np.bincount(rest)
+        if counts.max() >= SHARE * len(rest):
+            positions = _byte(own) + _byte(partner)
+            wide = Sum(16, method.coverage, 8, method.factor, int(counts.argmax()))
+            verified = low.verified_bits & ~(0xFF << 8 * partner)
+            return FoundChecksum(positions, wide, None, (), float(counts.max() / len(rest)), low.equations, verified)
+    return None

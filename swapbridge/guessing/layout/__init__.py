@@ -1,0 +1,1 @@
+"""The cut of a payload into fields, multiplexers and kinds."""

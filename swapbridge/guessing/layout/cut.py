@@ -1,0 +1,283 @@
+"""Guessing room: the best cut of a payload into fields: a shortest path over bit positions, both byte orders at once.
+
+Every candidate field is an edge, its cost the bits its history takes plus the bits it takes to say that it is there.
+Little-endian and big-endian fields run along two tracks that meet at byte boundaries, so the order may switch there.
+The same graph summed instead of minimised gives the probability of every field among all cuts.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.guessing.coding.candidates import BIG, LITTLE, LONGEST, Candidates, track_bit
+
+GAP_BITS = 3.0
+GAP_BIT_BITS = 2.0
+"""A dead bit inside a field is odd: a field that moves above it would have moved it too."""
+
+_FAR = math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Style:
+    """What a vehicle's makers tend to do, as bits that it costs not to do so.
+
+    Attributes
+    ----------
+    order_bits : (float, float)
+        Of a field over a byte boundary: being little endian, being big endian.
+    """
+
+    order_bits: tuple[float, float] = (1.0, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class CutField:
+    """One field of a cut.
+
+    Attributes
+    ----------
+    order : int
+        LITTLE or BIG; a field inside one byte is LITTLE.
+    positions : tuple of int
+        DBC bit numbers, least significant first.
+    probability : float
+        Share of all cuts, weighed by their code length, that hold the same field.
+    margin : float
+        Bits that the best cut without this field costs more.
+    """
+
+    order: int
+    positions: tuple[int, ...]
+    probability: float
+    margin: float
+
+    @property
+    def crosses(self) -> bool:
+        """Whether it stands in more than one byte, so that its byte order means something."""
+        return self.positions[0] >> 3 != self.positions[-1] >> 3
+
+
+@dataclass(frozen=True, slots=True)
+class _Graph:
+    """Edges by the node they leave: (node they reach, cost, candidate or -1)."""
+
+    edges: list[list[tuple[int, float, int]]]
+    goal: int
+
+
+def _node(order: int, place: int) -> int:
+    return 2 * place + (0 if place % 8 == 0 else order)
+
+
+def _graph(candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], style: Style) -> _Graph:
+    nbits = len(live)
+    free = ~live & ~fixed
+    alive = live & ~fixed
+    edges: list[list[tuple[int, float, int]]] = [[] for _ in range(2 * (nbits + 1))]
+    for order in (LITTLE, BIG):
+        bit = track_bit(order, np.arange(nbits))
+        count = np.concatenate(([0], np.cumsum(alive[bit])))
+        # dead bits that a field could reach into unseen: above its top bit along the track
+        room = _runs(free[bit] if order == LITTLE else free[bit][::-1])
+        if order == BIG:
+            room = room[::-1]
+        chosen = np.flatnonzero(candidates.order == order)
+        first, last = candidates.first[chosen], candidates.last[chosen]
+        gaps = last - first + 1 - (count[last + 1] - count[first])
+        above = np.where(order == LITTLE, last + 1, first - 1)
+        inside = (above >= 0) & (above < nbits)
+        reach = np.where(inside, room[np.clip(above, 0, nbits - 1)], 0)
+        cost = candidates.cost[chosen] + np.where(gaps > 0, GAP_BITS + GAP_BIT_BITS * gaps, 0.0)
+        for i, a, b, c, r in zip(
+            chosen.tolist(), first.tolist(), last.tolist(), cost.tolist(), reach.tolist(), strict=True
+        ):
+            low = a & 7 if order == LITTLE else 7 - (b & 7)
+            prior = _place_bits(low, b - a + 1, r)
+            crosses = a >> 3 != b >> 3
+            total = c + prior + (style.order_bits[order] if crosses else 0.0)
+            edges[_node(order, a)].append((_node(order, b + 1), total, i))
+        for place in np.flatnonzero(~alive[bit]).tolist():
+            edges[_node(order, place)].append((_node(order, place + 1), 0.0, -1))
+    return _Graph(edges, _node(LITTLE, nbits))
+
+
+def _runs(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
+    """(N,) how many true values follow each other from each place on."""
+    out = np.zeros(len(mask), np.int64)
+    run = 0
+    for i in range(len(mask) - 1, -1, -1):
+        run = run + 1 if mask[i] else 0
+        out[i] = run
+    return out
+
+
+@lru_cache(maxsize=1 << 14)
+def _place_bits(low: int, length: int, room: int) -> float:
+    """Bits to say where a field stands: makers like whole bytes, whole nibbles and byte-aligned ends.
+
+    Parameters
+    ----------
+    low : int
+        Weight, in its byte, of the least significant bit.
+    length : int
+        Bits from the lowest to the highest live one.
+    room : int
+        Dead bits above that may belong to it unseen: the most natural extension counts.
+    """
+    best = _FAR
+    for grow in range(room + 1):
+        total = length + grow
+        if total > LONGEST:
+            break
+        high = (low + total - 1) & 7
+        cost = _length_bits(total)
+        if total == 2:  # a byte holds four of them
+            cost += 0.5 if low % 2 == 0 else 2.5
+        elif total > 1:
+            cost += (0.0 if low == 0 else 0.5 if low == 4 else 1.5) + (0.0 if high == 7 else 0.5 if high == 3 else 1.5)
+        best = min(best, cost + 0.05 * grow)
+    return best
+
+
+def _length_bits(length: int) -> float:
+    """Bits to say that a field is there and how long: flags are most common, then whole bytes and round lengths."""
+    for lengths, bits in _LENGTH_BITS:
+        if length in lengths:
+            return bits
+    return 8.0 if length <= 32 else 10.0
+
+
+_LENGTH_BITS = (
+    ((1,), 2.0),
+    ((8,), 2.5),
+    ((2,), 3.5),
+    ((16,), 4.0),
+    ((3, 4), 4.5),
+    ((12,), 5.0),
+    (range(5, 17), 5.5),
+    ((24, 32), 6.5),
+)
+"""About minus log2 of how often a length is met in published maps; they need not be exact (see the ablation)."""
+
+
+def _forward(graph: _Graph) -> tuple[list[float], list[tuple[int, int]]]:
+    """Cheapest way to every node, and by which edge one came."""
+    cost = [_FAR] * len(graph.edges)
+    came = [(-1, -1)] * len(graph.edges)
+    cost[0] = 0.0
+    for a, leaving in enumerate(graph.edges):
+        base = cost[a]
+        if base == _FAR:
+            continue
+        for b, c, i in leaving:
+            if base + c < cost[b]:
+                cost[b] = base + c
+                came[b] = (a, i)
+    return cost, came
+
+
+def cut_bits(candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], style: Style) -> float:
+    """Code length of the best cut of what is not fixed."""
+    graph = _graph(candidates.clear_of(fixed), live, fixed, style)
+    return _forward(graph)[0][graph.goal]
+
+
+def within_reach(
+    candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], slack: float
+) -> Candidates:
+    """Candidates that stand in some cut at most `slack` bits dearer than the best."""
+    graph = _graph(candidates, live, fixed, Style())
+    ahead, _ = _forward(graph)
+    behind = [_FAR] * len(graph.edges)
+    behind[graph.goal] = 0.0
+    for a in range(len(graph.edges) - 1, -1, -1):
+        for b, c, _i in graph.edges[a]:
+            behind[a] = min(behind[a], c + behind[b])
+    limit = ahead[graph.goal] + slack
+    keep = np.zeros(len(candidates.cost), bool)
+    for a, leaving in enumerate(graph.edges):
+        for b, c, i in leaving:
+            if i >= 0 and ahead[a] + c + behind[b] <= limit:
+                keep[i] = True
+    return candidates.select(keep)
+
+
+def best_cut(
+    candidates: Candidates,
+    live: npt.NDArray[np.bool_],
+    fixed: npt.NDArray[np.bool_],
+    style: Style,
+    temper: float,
+) -> tuple[CutField, ...]:
+    """Fields of the cheapest cut of the live bits, in payload order, with each one's probability and margin.
+
+    Parameters
+    ----------
+    candidates : Candidates
+        From `find_candidates`.
+    live, fixed : (8 B,) bool
+        Bits that change; bits that are not to be cut.
+    style : Style
+        The vehicle's habits.
+    temper : float
+        What a bit of data is worth, 0 to 1: frames are not independent, and models are not the truth.
+    """
+    candidates = candidates.clear_of(fixed)
+    graph = _graph(candidates, live, fixed, style)
+    cost, came = _forward(graph)
+    nodes = len(graph.edges)
+    forward = [-_FAR] * nodes
+    forward[0] = 0.0
+    for a, leaving in enumerate(graph.edges):
+        if forward[a] == -_FAR:
+            continue
+        for b, c, _ in leaving:
+            forward[b] = _add(forward[b], forward[a] - temper * c)
+    backward = [-_FAR] * nodes
+    backward[graph.goal] = 0.0
+    for a in range(nodes - 1, -1, -1):
+        for b, c, _ in graph.edges[a]:
+            backward[a] = _add(backward[a], backward[b] - temper * c)
+    path = []
+    at = graph.goal
+    while at > 0:
+        previous, i = came[at]
+        if i >= 0:
+            path.append((previous, at, i))
+        at = previous
+    path.reverse()
+    share: dict[tuple[int, ...], float] = {}
+    for a, leaving in enumerate(graph.edges):
+        for b, c, i in leaving:
+            if i >= 0:
+                log_share = forward[a] - temper * c + backward[b] - backward[0]
+                if log_share > -20.0:
+                    bits = candidates.positions(i)
+                    share[bits] = share.get(bits, 0.0) + math.exp(min(0.0, log_share))
+    out = []
+    for _, _, i in path:
+        bits = candidates.positions(i)
+        crosses = bits[0] >> 3 != bits[-1] >> 3
+        order = int(candidates.order[i]) if crosses else LITTLE
+        margin = _cost_without(graph, candidates, bits) - cost[graph.goal]
+        out.append(CutField(order, bits, min(1.0, share.get(bits, 0.0)), margin))
+    return tuple(out)
+
+
+def _add(a: float, b: float) -> float:
+    """``log(exp(a) + exp(b))``."""
+    if a < b:
+        a, b = b, a
+    return a if b == -_FAR else a + math.log1p(math.exp(b - a))
+
+
+def _cost_without(graph: _Graph, candidates: Candidates, bits: tuple[int, ...]) -> float:
+    """Bits of the best cut that does not hold this field."""
+    edges = [[e for e in leaving if e[2] < 0 or candidates.positions(e[2]) != bits] for leaving in graph.edges]
+    return _forward(_Graph(edges, graph.goal))[0][graph.goal]

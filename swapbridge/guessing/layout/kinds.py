@@ -1,0 +1,80 @@
+"""Guessing room: what a field's own values say of it: sign, kind, and what the frames could not show."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.guessing.findings import Kind
+
+FEW_STATES = 16
+"""A field of at most this many distinct values that jumps between them is an enumeration."""
+
+
+def is_signed(raw: npt.NDArray[np.int64], follows: npt.NDArray[np.bool_], length: int) -> bool:
+    """Whether raw values make more sense as two's complement.
+
+    A quantity crosses zero in small steps: where its path passes from 0 to the top code, that is -1; where it passes
+    the middle of the range, a signed reading would jump there. A quantity also leaves part of its range empty, and
+    the empty part lies where the reading wraps.
+
+    Parameters
+    ----------
+    raw : (N,) int64
+        Unsigned values in time order.
+    follows : (N,) bool
+        Whether a value follows the one before it.
+    length : int
+        Bits of the field.
+    """
+    if length < 3 or not len(raw):
+        return False
+    top = raw >> (length - 1) & 1
+    if top.min() == top.max():
+        return False
+    span = float(2**length)
+    value = raw.astype(np.float64)
+    signed = np.where(top == 1, value - span, value)
+    step_unsigned = np.abs(np.diff(value))[follows[1:]]
+    step_signed = np.abs(np.diff(signed))[follows[1:]]
+    crossing = step_unsigned != step_signed
+    if crossing.any():
+        # cost of the crossings alone, in bits of step size, under either reading
+        cost_unsigned = float(np.log2(1.0 + step_unsigned[crossing]).sum())
+        cost_signed = float(np.log2(1.0 + step_signed[crossing]).sum())
+        if abs(cost_unsigned - cost_signed) > 2.0 + 0.05 * max(cost_unsigned, cost_signed):
+            return cost_signed < cost_unsigned
+    unsigned_room = _empty_at_wrap(value, 0.0, span)
+    signed_room = _empty_at_wrap(signed, -span / 2, span / 2)
+    return signed_room > 1.5 * unsigned_room + 0.02
+
+
+def _empty_at_wrap(value: npt.NDArray[np.float64], low: float, high: float) -> float:
+    """Share of the range that is never reached at its two ends."""
+    return float((value.min() - low) + (high - value.max())) / (high - low)
+
+
+def field_kind(raw: npt.NDArray[np.int64], follows: npt.NDArray[np.bool_], length: int) -> Kind:
+    """Flag, enumeration or analogue, from how the values move."""
+    if length == 1:
+        return "flag"
+    if not len(raw) or raw.min() == raw.max():
+        return "constant"
+    states = np.unique(raw)
+    if len(states) == 2 and length <= 2:
+        return "enum"
+    if len(states) > FEW_STATES:
+        return "analogue"
+    steps = np.diff(raw)[follows[1:]]
+    moves = np.abs(steps[steps != 0])
+    if length <= 3:
+        return "enum"
+    # few states that lie apart, or moves that skip states, are codes; a ladder climbed rung by rung is a quantity
+    rungs = np.searchsorted(states, raw)
+    rung_moves = np.abs(np.diff(rungs)[follows[1:]])
+    rung_moves = rung_moves[rung_moves != 0]
+    skips = float((rung_moves > 1).mean()) if len(rung_moves) else 1.0
+    dense = len(states) / float(states[-1] - states[0] + 1)
+    if skips < 0.1 and dense > 0.5 and len(moves) > 3 * len(states):
+        return "analogue"
+    return "enum"

@@ -1,0 +1,249 @@
+"""Guessing room: multiplexers: a small field that decides what other bits mean.
+
+Its mark: the other bits jump from frame to frame, but hardly between frames in which the small field is the same.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.guessing.coding.candidates import LITTLE, Candidates, find_candidates
+from swapbridge.guessing.coding.codelength import adaptive_bits, field_words
+from swapbridge.guessing.coding.columns import FEW_FRAMES, Columns, sample_pairs, whole_stretches
+from swapbridge.guessing.layout.cut import CutField, Style, best_cut, cut_bits
+
+WIDEST = 8
+MOST_VALUES = 8
+MOST_COUNTED = 64
+"""Values of a selector that is not, and that is, a counter."""
+ROWS_USED = 600
+TURNS = 0.25
+"""Share of frames in which a multiplexer turns to another value, at least."""
+GAIN_BITS = 40.0
+"""Bits that knowing the multiplexer must save."""
+BIT_GAIN = 8.0
+"""Bits it must save on a single bit that is called multiplexed."""
+TRIED = 2
+"""Selectors that are weighed in full."""
+
+
+@dataclass(frozen=True, slots=True)
+class FoundMux:
+    """A multiplexer: its bits (least significant first), its values, and the bits it decides."""
+
+    positions: tuple[int, ...]
+    values: tuple[int, ...]
+    decides: tuple[int, ...]
+    gain_bits: float
+
+
+def find_multiplexer(columns: Columns, exact: list[tuple[int, ...]], taken: npt.NDArray[np.bool_]) -> FoundMux | None:
+    """The multiplexer of one identifier, if it has one.
+
+    Parameters
+    ----------
+    columns : Columns
+        All frames of the identifier.
+    exact : list of tuple of int
+        Bits of found counters: one of these may be the multiplexer, part of one is not, and none is decided by it.
+    taken : (8 B,) bool
+        Bits of checksums, which depend on everything.
+    """
+    columns = whole_stretches(columns, ROWS_USED)
+    likely = _likely(columns, exact, taken)
+    if not likely:
+        return None
+    live = columns.live
+    whole = find_candidates(sample_pairs(columns, ROWS_USED), live, taken, thorough=False)
+    plain = cut_bits(whole, live, taken, Style())
+    cut = best_cut(whole, live, taken, Style(), 1.0)
+    best: FoundMux | None = None
+    for found in likely:
+        if found.positions not in exact and _inside(found.positions, cut):
+            continue
+        weighed = _weigh(columns, found, whole, taken, exact)
+        saved = plain - weighed.bits - _odd_place(found.positions)
+        if saved > max(GAIN_BITS, 0.03 * plain) and (best is None or saved > best.gain_bits):
+            best = replace(found, decides=weighed.decides, gain_bits=saved)
+    return best
+
+
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    bits: float
+    decides: tuple[int, ...]
+
+
+def _weigh(
+    columns: Columns,
+    found: FoundMux,
+    whole: Candidates,
+    taken: npt.NDArray[np.bool_],
+    exact: list[tuple[int, ...]],
+) -> _Weighed:
+    """Code length with this multiplexer, and the set of decided bits that makes it shortest."""
+    live = columns.live
+    size = len(live)
+    selector = _mask(found.positions, size)
+    never = taken | selector
+    for positions in exact:
+        if positions != found.positions:
+            never = never | _mask(positions, size)
+    value = field_words(columns.payload, np.array(found.positions)).astype(np.int64)
+    parts = []
+    for v in found.values:
+        part = columns.select(value == v)
+        part_live = part.live
+        pairs = sample_pairs(part, ROWS_USED)
+        parts.append((part_live, find_candidates(pairs, part_live, never, thorough=False)))
+    same = (whole.first == found.positions[0]) & (whole.last == found.positions[-1]) & (whole.order == LITTLE)
+    own_bits = float(whole.cost[same].min()) if same.any() else 0.0
+
+    def total(decided: npt.NDArray[np.bool_]) -> float:
+        bits = own_bits
+        common = never | decided
+        bits += cut_bits(whole, live, common, Style())
+        for part_live, candidates in parts:
+            bits += cut_bits(candidates, part_live, never | ~decided, Style())
+        return bits
+
+    sure = _mask(found.decides, size)
+    chosen = sure.copy()
+    best = total(chosen)
+    for byte in range(size // 8):
+        here = np.zeros(size, bool)
+        here[8 * byte : 8 * byte + 8] = True
+        open_bits = here & live & ~never
+        options = [(chosen & ~here) | open_bits]
+        # low noisy bits beside decided ones gain nothing by themselves, yet belong to them
+        spread = open_bits & (_runs_touching(open_bits, sure))
+        options.append((chosen & ~here) | spread)
+        if not sure[here].any():
+            options = options[:1]
+        for option in options:
+            if (option == chosen).all():
+                continue
+            bits = total(option)
+            # a byte with no sure bit must bring a good deal: it may only follow the same rhythm
+            if bits < best - (0.0 if sure[here].any() else 0.02 * best):
+                best, chosen = bits, option
+    return _Weighed(best, tuple(int(p) for p in np.flatnonzero(chosen)))
+
+
+def _inside(positions: tuple[int, ...], cut: tuple[CutField, ...]) -> bool:
+    """Whether a field of the plain cut goes on above and below these bits: then they are the middle of a quantity."""
+    for f in cut:
+        if set(positions) < set(f.positions):
+            return f.positions[0] not in positions and f.positions[-1] not in positions
+    return False
+
+
+def _odd_place(positions: tuple[int, ...]) -> float:
+    """Bits that a selector costs that begins or ends where no maker would let it."""
+    aligned = positions[0] & 3 == 0 or positions[-1] & 7 == 7
+    return (0.0 if aligned else 10.0) + 2.0 * len(positions)
+
+
+def _runs_touching(bits: npt.NDArray[np.bool_], seed: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Runs of `bits` that hold a bit of `seed`."""
+    out = np.zeros(len(bits), bool)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], bits, [False])).astype(np.int8)))
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        if seed[a:b].any():
+            out[a:b] = True
+    return out
+
+
+def _likely(columns: Columns, exact: list[tuple[int, ...]], taken: npt.NDArray[np.bool_]) -> list[FoundMux]:
+    """The few selectors that save most when single bits are counted, each flip by itself."""
+    payload = columns.payload
+    n = len(payload)
+    live = columns.live
+    counting = np.zeros(len(live), bool)
+    for positions in exact:
+        counting[list(positions)] = True
+    if n < 4 * FEW_FRAMES or int((live & ~taken).sum()) < 4:
+        return []
+    flips = np.unpackbits(payload[1:] ^ payload[:-1], axis=1, bitorder="little").sum(axis=0, dtype=np.int64)
+    plain = _flip_bits(flips, n - 1)
+    found: list[FoundMux] = []
+    for positions in _selectors(live & ~taken, counting, exact):
+        if int(flips[list(positions)].sum()) < TURNS * n:
+            continue
+        value = field_words(payload, np.array(positions)).astype(np.int64)
+        if (value[1:] != value[:-1]).mean() < TURNS:
+            continue
+        values, counts = np.unique(value, return_counts=True)
+        often = counts >= FEW_FRAMES
+        if (
+            often.sum() < 2
+            or len(values) > (MOST_COUNTED if positions in exact else MOST_VALUES)
+            or counts[often].sum() < 0.98 * n
+        ):
+            continue
+        order = np.argsort(value, kind="stable")
+        same = value[order][1:] == value[order][:-1]
+        rows = payload[order]
+        grouped = np.unpackbits(rows[1:] ^ rows[:-1], axis=1, bitorder="little")[same]
+        grouped_flips = grouped.sum(axis=0, dtype=np.int64)
+        gain = plain - _flip_bits(grouped_flips, len(grouped)) - len(values)
+        own = _mask(positions, len(live))
+        decided = live & ~taken & ~(counting & ~own) & ~own & (gain > BIT_GAIN)
+        total = float(gain[decided].sum())
+        if total < GAIN_BITS or not _believable(decided, grouped_flips):
+            continue
+        bits = tuple(int(p) for p in np.flatnonzero(decided))
+        if len(positions) == 1 and positions not in exact and _has_copies(payload, positions, bits):
+            continue
+        found.append(FoundMux(positions, tuple(int(v) for v in values[often]), bits, total))
+    found.sort(key=lambda m: m.gain_bits, reverse=True)
+    # narrow ones that save nearly as much as the best stand before wide ones
+    close = [m for m in found if m.gain_bits > 0.5 * found[0].gain_bits]
+    return sorted(close, key=lambda m: m.gain_bits - 0.02 * found[0].gain_bits * len(m.positions), reverse=True)[:TRIED]
+
+
+def _has_copies(payload: npt.NDArray[np.uint8], positions: tuple[int, ...], decided: tuple[int, ...]) -> bool:
+    """Whether a decided bit flips whenever the selector's top bit does: then both are upper bits of one field."""
+    flips = np.unpackbits(payload[1:] ^ payload[:-1], axis=1, bitorder="little")
+    top = flips[:, positions[-1]].astype(bool)
+    if not top.any():
+        return False
+    return bool((flips[top][:, list(decided)].mean(axis=0) > 0.95).any())
+
+
+def _selectors(
+    usable: npt.NDArray[np.bool_], counting: npt.NDArray[np.bool_], exact: list[tuple[int, ...]]
+) -> list[tuple[int, ...]]:
+    """Runs of bits inside one byte whose ends are live; narrow ones first."""
+    out = []
+    for first in np.flatnonzero(usable):
+        for last in range(int(first), min(len(usable), (int(first) >> 3 << 3) + WIDEST)):
+            run = tuple(range(int(first), last + 1))
+            if usable[last] and (not counting[list(run)].any() or run in exact):
+                out.append(run)
+    return sorted(out, key=len)
+
+
+def _mask(positions: tuple[int, ...], size: int) -> npt.NDArray[np.bool_]:
+    out = np.zeros(size, bool)
+    out[list(positions)] = True
+    return out
+
+
+def _flip_bits(flips: npt.NDArray[np.int64], steps: int) -> npt.NDArray[np.float64]:
+    count = flips.astype(np.float64)
+    return adaptive_bits(np.stack([count, steps - count], axis=-1))
+
+
+def _believable(decided: npt.NDArray[np.bool_], grouped_flips: npt.NDArray[np.int64]) -> bool:
+    """Whether what is decided looks like contents: it goes on moving, or there is much of it.
+
+    One byte that is fixed for each value of the selector may as well be an unknown checksum of a counter.
+    """
+    bits = np.flatnonzero(decided)
+    moving = int((grouped_flips[bits] > 0).sum())
+    whole_bytes = len({int(b) >> 3 for b in bits})
+    return moving >= 3 or (len(bits) > 8 and whole_bytes >= 3)

@@ -1,0 +1,451 @@
+"""Guessing room: everything about one identifier's layout: multiplexer, counters, checksums, then the cut.
+
+`study` is the costly part, a pure function of one identifier's columns, run in any executor. `lay_out` turns studies
+into fields once the vehicle's habits are known from all of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.core.integrity import Checksum, Crc
+from swapbridge.core.layout import Layout, layout_from_positions
+from swapbridge.guessing.coding.candidates import Candidates, find_candidates
+from swapbridge.guessing.coding.columns import FEW_FRAMES, Columns, sample_pairs
+from swapbridge.guessing.findings import FoundField
+from swapbridge.guessing.integrity.checksums import FoundChecksum, find_checksums
+from swapbridge.guessing.integrity.counters import FoundCounter, find_counters, frames_between
+from swapbridge.guessing.integrity.naming import name_checksum
+from swapbridge.guessing.integrity.support import (
+    Signature,
+    mirror_of_counter,
+    possible_checks,
+    proven_formulas,
+    supported,
+)
+from swapbridge.guessing.integrity.wide import join_bytes
+from swapbridge.guessing.layout.cut import CutField, Style, best_cut, cut_bits, within_reach
+from swapbridge.guessing.layout.fields import raw_values
+from swapbridge.guessing.layout.kinds import field_kind, is_signed
+from swapbridge.guessing.layout.multiplex import FoundMux, find_multiplexer
+
+PAIRS_LIMIT = 2000
+"""Steps between frames that code lengths are counted over; see `sample_pairs`."""
+FIRST_LIMIT = 400
+"""Steps for the first, coarse weighing of all candidates."""
+SLACK_BITS = 60.0
+SLACK_A_STEP = 0.2
+"""How far from the best coarse cut a candidate may be and still be weighed again; three standard errors of it."""
+NOISE_BITS = 12
+"""Narrowest field that is called noise."""
+CRC_BITS = 200.0
+"""How much being a CRC speaks for one field as the result of a relation."""
+MUX_BITS = 40.0
+MUX_SHARE = 0.01
+MUX_SHARE_WITHOUT_TURNS = 0.08
+"""What a multiplexer must save, in bits and as a share of the whole payload; and as a share where its values come in no
+fixed order."""
+MUX_SHARE_OF_END = 0.2
+MUX_SHARE_OF_COUNTER = 0.25
+"""What it must save of the bits that it decides, where it looks like one end of a quantity, or where it counts."""
+TEMPER = 0.3
+"""Worth of one bit of code length when cuts are compared as probabilities; measured on planted layouts."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Bits that are cut together: those of all frames, or those that one multiplexer value decides.
+
+    Attributes
+    ----------
+    mux_value : int or None
+        Multiplexer value that selects the frames; None for all frames.
+    live : (8 B,) bool
+        Bits that change in these frames.
+    fixed : (8 B,) bool
+        Bits that are not this part's to cut.
+    candidates : Candidates
+        Fields that could be, with the bits that their histories take.
+    counters : tuple of FoundCounter
+        What counts in these frames.
+    longer : Columns or None
+        The frames, where these bits stand only in longer ones than the study's own.
+    """
+
+    mux_value: int | None
+    live: npt.NDArray[np.bool_]
+    fixed: npt.NDArray[np.bool_]
+    candidates: Candidates
+    counters: tuple[FoundCounter, ...]
+    longer: Columns | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """What the costly part found out about one identifier."""
+
+    columns: Columns
+    checksums: tuple[FoundChecksum, ...]
+    mux: FoundMux | None
+    parts: tuple[Part, ...]
+    possible: tuple[tuple[FoundChecksum, tuple[Signature, ...]], ...] = ()
+
+
+def study(columns: Columns, given: FoundChecksum | None = None) -> Study:
+    """Find what is exact in one identifier, and the code length of every candidate field.
+
+    Parameters
+    ----------
+    columns : Columns
+        Its frames. Where their lengths vary, those of the commonest length are studied; of longer ones, which more
+        often than not begin alike, the bytes that only they have.
+    given : FoundChecksum, optional
+        A checksum that other messages of the vehicle support: it is taken as it is.
+    """
+    everything, columns = columns, one_length(columns)
+    tails = _tails(everything, columns.payload.shape[1])
+    live = columns.live
+    if len(columns) < FEW_FRAMES or not live.any():
+        return Study(columns, (), None, tails)
+    exact = _exact(columns, given)
+    coarse, taken, counters = exact.coarse(), exact.taken, exact.counters
+    mux = find_multiplexer(columns, [c.positions for c in counters], taken)
+    plain = _whole_part(columns, coarse, live, taken, counters)
+    parts: tuple[Part, ...] = (plain,)
+    if mux is not None:
+        muxed = _muxed_parts(columns, coarse, live, taken, counters, mux)
+        if _still_pays(columns, live, plain, muxed, mux, any(c.positions == mux.positions for c in counters)):
+            parts = muxed
+        else:
+            mux = None
+    return Study(columns, tuple(exact.checksums), mux, (*parts, *tails), possible_checks(columns))
+
+
+@dataclass(frozen=True, slots=True)
+class _Exact:
+    """What is exact in one identifier; the coarse weighing of all candidates is only made when asked for."""
+
+    checksums: list[FoundChecksum]
+    counters: list[FoundCounter]
+    taken: npt.NDArray[np.bool_]
+    coarse: Callable[[], Candidates]
+
+
+def _exact(columns: Columns, given: FoundChecksum | None = None) -> _Exact:
+    live = columns.live
+    size = len(live)
+
+    @cache
+    def coarse() -> Candidates:
+        return find_candidates(sample_pairs(columns, FIRST_LIMIT), live, np.zeros(size, bool), thorough=False)
+
+    def bits_without(checksum: FoundChecksum) -> float:
+        bits = cut_bits(coarse(), live, mask_of(checksum.positions, size), Style())
+        # where other bytes are noise too, only one choice of target makes the relation a CRC
+        return bits - (CRC_BITS if isinstance(name_checksum(checksum, columns).method, Crc) else 0.0)
+
+    counters = find_counters(columns)
+    checksums = [given] if given is not None else find_checksums(columns, counters, bits_without)
+    if not checksums and (mirror := mirror_of_counter(columns, counters)) is not None:
+        checksums = [mirror]
+    checksums = [name_checksum(c, columns) for c in join_bytes(columns, checksums)]
+    taken = np.zeros(size, bool)
+    for checksum in checksums:
+        taken |= mask_of(checksum.positions, size)
+    if checksums:
+        counters = find_counters(columns, taken)
+    return _Exact(checksums, counters, taken, coarse)
+
+
+def _still_pays(
+    columns: Columns,
+    live: npt.NDArray[np.bool_],
+    plain: Part,
+    muxed: tuple[Part, ...],
+    mux: FoundMux,
+    counted: bool,
+) -> bool:
+    """Whether a multiplexer still saves enough when all models have had their say."""
+    own = mask_of(mux.positions, len(live))
+    selector = find_candidates(sample_pairs(columns, PAIRS_LIMIT), live & own, ~own, thorough=True)
+    before = cut_bits(plain.candidates, plain.live, plain.fixed, Style())
+    common, *pages = (cut_bits(p.candidates, p.live, p.fixed, Style()) for p in muxed)
+    if counted:  # a counter costs nothing in either reading, but as a counter it must leave no structure behind
+        return sum(pages) < (1 - MUX_SHARE_OF_COUNTER) * (before - common)
+    common += cut_bits(selector, live & own, ~own, Style())
+    saved = before - common - sum(pages)
+    if not _takes_turns(columns, mux):
+        # a selector that comes in no order must decide much: states of one machine go together too
+        return len(mux.decides) >= 8 and saved > max(4 * MUX_BITS, MUX_SHARE_WITHOUT_TURNS * before)
+    # the low or high end of a quantity 'decides' all that moves with that quantity
+    ends = any(set(mux.positions) < set(f.positions) for f in cut_of(plain, Style()))
+    needed = MUX_SHARE_OF_END * (before - common) if ends else MUX_SHARE * before
+    return saved > max(MUX_BITS, needed)
+
+
+def one_length(columns: Columns) -> Columns:
+    """Frames of the length that most have, without the bytes that only longer ones carry."""
+    if not len(columns) or columns.length.min() == columns.length.max():
+        return columns
+    length = int(np.bincount(columns.length).argmax())
+    return _cut_short(columns.select(columns.length == length), length)
+
+
+def _cut_short(columns: Columns, length: int) -> Columns:
+    return replace(columns, payload=np.ascontiguousarray(columns.payload[:, :length]))
+
+
+def _tails(columns: Columns, length: int) -> tuple[Part, ...]:
+    """Bytes beyond `length`, cut by themselves, one length after the other."""
+    parts = []
+    while (longer := columns.length > length).any():
+        reach = int(np.bincount(columns.length[longer]).argmax())
+        tail = _cut_short(columns.select(columns.length >= reach), reach)
+        own = np.arange(8 * reach) >= 8 * length
+        if len(tail) >= FEW_FRAMES and (tail.live & own).any():
+            parts.append(replace(_mux_part(tail, None, own), longer=tail))
+        length = reach
+    return tuple(parts)
+
+
+def _decided_by(selector: npt.NDArray[np.int64], other: npt.NDArray[np.int64]) -> bool:
+    """Whether each selector value comes with one value of the other field only."""
+    pairs = np.unique(np.stack([selector, other], axis=1), axis=0)
+    return len(pairs) <= 1.1 * len(np.unique(selector))
+
+
+def _takes_turns(columns: Columns, mux: FoundMux) -> bool:
+    """Whether each value is nearly always followed by the same other one, where no frame was lost in between."""
+    follows = np.flatnonzero(~columns.breaks[1:]) + 1
+    follows = follows[frames_between(columns, follows) == 1]
+    value = raw_values(columns.payload, layout_from_positions(mux.positions))
+    old, new = value[follows - 1], value[follows]
+    size = max(mux.values) + 1
+    known = (old < size) & (new < size)
+    after = np.zeros((size, size), np.int64)
+    np.add.at(after, (old[known], new[known]), 1)
+    np.fill_diagonal(after, 0)
+    return bool(after.max(axis=1).sum() > 0.9 * len(follows))
+
+
+def _whole_part(
+    columns: Columns,
+    coarse: Candidates,
+    live: npt.NDArray[np.bool_],
+    taken: npt.NDArray[np.bool_],
+    counters: list[FoundCounter],
+) -> Part:
+    fixed = taken.copy()
+    for counter in counters:
+        fixed |= mask_of(counter.positions, len(live))
+    return Part(None, live, fixed, _refine(columns, coarse.clear_of(fixed), live, fixed), tuple(counters))
+
+
+def _muxed_parts(
+    columns: Columns,
+    coarse: Candidates,
+    live: npt.NDArray[np.bool_],
+    taken: npt.NDArray[np.bool_],
+    counters: list[FoundCounter],
+    mux: FoundMux,
+) -> tuple[Part, ...]:
+    """What every frame holds, then what each multiplexer value selects."""
+    size = len(live)
+    selector, decided = mask_of(mux.positions, size), mask_of(mux.decides, size)
+    value = raw_values(columns.payload, layout_from_positions(mux.positions))
+    kept = []
+    for c in counters:
+        if (selector | decided)[list(c.positions)].any():
+            continue
+        if _decided_by(value, raw_values(columns.payload, layout_from_positions(c.positions))):
+            taken = taken | mask_of(c.positions, size)  # goes round with the multiplexer: a constant of each page
+        else:
+            kept.append(c)
+    parts = [_whole_part(columns, coarse, live, taken | selector | decided, kept)]
+    for v in mux.values:
+        parts.append(_mux_part(columns.select(value == v), v, decided))
+    return tuple(parts)
+
+
+def find_exact(columns: Columns) -> list[FoundField]:
+    """Counters and checksums alone, as fields."""
+    columns = one_length(columns)
+    if len(columns) < FEW_FRAMES or not columns.live.any():
+        return []
+    exact = _exact(columns)
+    counting = [c.positions for c in exact.counters]
+    if not counting or find_multiplexer(columns, counting, exact.taken) is None:
+        return [*map(checksum_field, exact.checksums), *map(counter_field, exact.counters)]
+    # a multiplexer that comes in turns counts as well: only the whole study tells which of the two it is
+    found = study(columns)
+    fields = [checksum_field(c) for c in found.checksums]
+    return fields + [counter_field(c) for part in found.parts if part.mux_value is None for c in part.counters]
+
+
+def with_support(studies: Sequence[Study]) -> list[Study]:
+    """Studies again, where the vehicle's own formulas show a checksum that one message alone could not prove."""
+    formulas = proven_formulas([(s.checksums, s.possible) for s in studies])
+    out = []
+    for s in studies:
+        check = supported(s.possible, formulas) if formulas and not s.checksums else None
+        if check is None:
+            out.append(s)
+        else:
+            again = study(s.columns, check)
+            tails = tuple(p for p in s.parts if p.longer is not None)
+            out.append(replace(again, parts=(*again.parts, *tails)))
+    return out
+
+
+def _mux_part(columns: Columns, value: int | None, decided: npt.NDArray[np.bool_]) -> Part:
+    live = columns.live & decided
+    counters = find_counters(columns, ~decided)
+    fixed = ~decided
+    for counter in counters:
+        fixed = fixed | mask_of(counter.positions, len(live))
+    coarse = find_candidates(sample_pairs(columns, FIRST_LIMIT), live, fixed, thorough=False)
+    return Part(value, live, fixed, _refine(columns, coarse, live, fixed), tuple(counters))
+
+
+def _refine(
+    columns: Columns, coarse: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_]
+) -> Candidates:
+    """Weigh again, on more steps and with all models, what could stand in a good cut."""
+    pairs = sample_pairs(columns, PAIRS_LIMIT)
+    near = within_reach(coarse, live, fixed, SLACK_BITS + SLACK_A_STEP * pairs.steps)
+    return find_candidates(pairs, live, fixed, thorough=True, among=near)
+
+
+def mask_of(positions: Sequence[int], size: int) -> npt.NDArray[np.bool_]:
+    """(size,) bool: true at these bits."""
+    mask = np.zeros(size, bool)
+    mask[list(positions)] = True
+    return mask
+
+
+def house_style(studies: Sequence[Study]) -> Style:
+    """The vehicle's habits, from the fields of all identifiers cut without knowing them.
+
+    Makers keep to one byte order; a field whose order the frames leave open is then read in that order.
+    """
+    count = np.ones(2)
+    for s in studies:
+        for part in s.parts:
+            for found in cut_of(part, Style()):
+                if found.crosses:
+                    count[found.order] += found.probability
+    return Style(house_style_bits(count))
+
+
+def house_style_bits(count: npt.NDArray[np.float64]) -> tuple[float, float]:
+    """Bits that either byte order costs in a vehicle with so many fields of each."""
+    share = np.clip(count / count.sum(), 0.02, 0.98)
+    return float(-np.log2(share[0])), float(-np.log2(share[1]))
+
+
+def cut_of(part: Part, style: Style) -> tuple[CutField, ...]:
+    """The best cut of what counters, checksums and the multiplexer leave."""
+    return best_cut(part.candidates, part.live, part.fixed, style, TEMPER)
+
+
+def lay_out(s: Study, style: Style) -> tuple[FoundField, ...]:
+    """Fields of one identifier, in payload order; multiplexed ones after the others."""
+    fields = [checksum_field(c) for c in s.checksums]
+    selector: FoundField | None = None
+    value: npt.NDArray[np.int64] | None = None
+    if s.mux is not None:
+        selector = _mux_field(s.mux)
+        value = raw_values(s.columns.payload, selector.layout)
+        fields.append(selector)
+    for part in s.parts:
+        mux = None if part.mux_value is None or selector is None else (selector.name, part.mux_value)
+        columns = s.columns if part.longer is None else part.longer
+        if mux is not None and value is not None:
+            columns = s.columns.select(value == part.mux_value)
+        fields += [_in_part(counter_field(c), mux) for c in part.counters]
+        fields += [_in_part(_plain_field(columns, found), mux) for found in cut_of(part, style)]
+    return tuple(sorted(fields, key=lambda f: (-1 if f.mux is None else f.mux[1], min(f.layout.positions))))
+
+
+def _in_part(found: FoundField, mux: tuple[str, int] | None) -> FoundField:
+    return found if mux is None else replace(found, name=f"{found.name}_when_{mux[1]}", mux=mux)
+
+
+def _mux_field(mux: FoundMux) -> FoundField:
+    layout = layout_from_positions(mux.positions)
+    return FoundField(
+        name=f"mux_{layout.start}",
+        layout=layout,
+        kind="mux",
+        layout_confidence=0.98,
+        confidence=0.98,
+        evidence={"values": list(mux.values), "saved_bits": round(mux.gain_bits, 1)},
+    )
+
+
+def _plain_field(columns: Columns, found: CutField) -> FoundField:
+    layout = layout_from_positions(found.positions)
+    raw = raw_values(columns.payload, layout)
+    follows = ~columns.breaks
+    kind = field_kind(raw, follows, layout.length)
+    if kind == "analogue" and layout.length < 64:
+        layout = replace(layout, signed=is_signed(raw, follows, layout.length))
+    changes = int((np.diff(raw)[follows[1:]] != 0).sum())
+    evidence: dict[str, Any] = {"frames": len(columns), "changes": changes, "margin_bits": round(found.margin, 1)}
+    if layout.length >= NOISE_BITS and _is_noise(columns, found.positions):
+        evidence["note"] = "high entropy, related to nothing: possibly authenticated, cannot be generated"
+        evidence["possibly_authenticated"] = True  # a signal map takes this word: the compiler then won't write it
+    return FoundField(
+        name=f"field_{layout.start}_{layout.length}",
+        layout=layout,
+        kind=kind,
+        layout_confidence=round(found.probability, 4),
+        confidence=round(found.probability, 4),
+        evidence=evidence,
+    )
+
+
+def _is_noise(columns: Columns, positions: tuple[int, ...]) -> bool:
+    """Whether every bit flips like a coin, the most significant ones too: no quantity does that."""
+    bits = columns.bits[:, list(positions)]
+    flips = (bits[1:] != bits[:-1])[~columns.breaks[1:]]
+    return len(flips) >= 100 and bool((abs(flips.mean(axis=0) - 0.5) < 4.0 * 0.5 / np.sqrt(len(flips))).all())
+
+
+def counter_field(found: FoundCounter) -> FoundField:
+    """A counter as a field."""
+    layout = layout_from_positions(found.positions)
+    evidence = {"steps": found.steps, "share": round(found.share, 4), "wraps": found.wraps, "by_clock": found.by_clock}
+    if found.every > 1:
+        evidence["every"] = found.every
+    return FoundField(
+        name=f"counter_{layout.start}",
+        layout=layout,
+        kind="counter",
+        layout_confidence=0.995,
+        confidence=0.995,
+        method=found.counter.to_json(),
+        evidence=evidence,
+    )
+
+
+def checksum_field(found: FoundChecksum) -> FoundField:
+    """A checksum as a field, its method complete enough to compute it again."""
+    layout = layout_from_positions(found.positions)
+    counter: Layout | None = layout_from_positions(found.counter) if found.counter else None
+    method = Checksum(layout, found.method, counter, found.by_counter, found.verified_bits)
+    return FoundField(
+        name=f"checksum_{layout.start}",
+        layout=layout,
+        kind="checksum",
+        layout_confidence=0.995,
+        confidence=0.995,
+        method=method.to_json(),
+        evidence={"equations": found.equations, "share": round(found.share, 4)},
+    )

@@ -1,0 +1,1 @@
+"""What a field measures: lag, fit, chance, scale and offset, confidence."""

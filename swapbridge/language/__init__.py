@@ -1,0 +1,1 @@
+"""The bridge file: its places, its model, reading it, and the expression language."""

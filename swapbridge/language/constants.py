@@ -1,0 +1,67 @@
+"""Language room: expressions that must be constants: limits, ranges, times, references."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from swapbridge.core.errors import InputError
+from swapbridge.core.units import SPELLINGS, Unit, find_unit
+from swapbridge.language.expressions import ExpressionError, Name, Node, Number, parse
+from swapbridge.language.model import BridgeFile, Source
+
+
+def known_units(bridge: BridgeFile) -> frozenset[str]:
+    """Every spelling that may follow a number in this bridge file."""
+    return frozenset({*SPELLINGS, *bridge.units} - {"", "-", "1"})
+
+
+def parse_source(bridge: BridgeFile, source: Source) -> Node:
+    """Parse an expression of the file; an error carries file, line and column."""
+    try:
+        return parse(source.text, known_units(bridge))
+    except ExpressionError as error:
+        place = source.place
+        raise InputError(f"{bridge.path}:{place.line}:{place.column + error.column - 1}: {error}") from None
+
+
+def constant(bridge: BridgeFile, source: Source) -> tuple[Fraction, Unit]:
+    """Value and unit of a constant expression (a number with unit, or the name of one).
+
+    Raises
+    ------
+    InputError
+        It is not a constant, or its unit is unknown.
+    """
+    node = parse_source(bridge, source)
+    for _ in range(10):
+        if isinstance(node, Number):
+            return node.value, find_unit(node.unit, bridge.units)
+        if isinstance(node, Name) and node.dotted in bridge.constants:
+            node = parse_source(bridge, bridge.constants[node.dotted])
+            continue
+        break
+    raise bridge.refuse(
+        source.place, f"{source.text!r} is not a constant", 'write a number with its unit, like "450 Nm"'
+    )
+
+
+def constant_in(bridge: BridgeFile, source: Source, unit_text: str) -> Fraction:
+    """A constant in the unit of that spelling."""
+    value, unit = constant(bridge, source)
+    try:
+        to = find_unit(unit_text, bridge.units)
+        return unit.convert(value, to)
+    except InputError as error:
+        raise bridge.refuse(source.place, str(error), "write the constant in a unit of that kind") from None
+
+
+def constant_or_percent(bridge: BridgeFile, source: Source, unit_text: str, reference: Source | None) -> Fraction:
+    """A constant in that unit; a torque for a percentage whose reference is a constant is turned into percent."""
+    _, unit = constant(bridge, source)
+    to = find_unit(unit_text, bridge.units)
+    if unit.kind != "torque" or to.kind != "ratio" or reference is None:
+        return constant_in(bridge, source, unit_text)
+    whole = constant_in(bridge, reference, "Nm")
+    if whole == 0:
+        raise bridge.refuse(source.place, "the reference torque is 0", "correct it")
+    return constant_in(bridge, source, "Nm") / whole / to.factor

@@ -1,0 +1,187 @@
+"""Language room: the bridge file's content as values, each expression with its place in the file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from swapbridge.core.errors import RefusedError
+from swapbridge.core.needs import Need
+from swapbridge.language.places import Place
+
+LONGEST_REASON = 600
+
+
+def shortened(reason: str) -> str:
+    """A reason that quotes something endless, cut to what a person reads."""
+    return reason if len(reason) <= LONGEST_REASON else f"{reason[:LONGEST_REASON]}..."
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """An expression or name as written, and where it stands."""
+
+    text: str
+    place: Place = field(compare=False, default=Place(1, 1))
+
+
+class BridgeRefused(RefusedError):
+    """A bridge file that can be read but must not be compiled as it is."""
+
+
+@dataclass(frozen=True, slots=True)
+class BusRule:
+    """A bus: its map's file, speed, placement, and the modules of the map that are no longer on it."""
+
+    name: str
+    map_file: str
+    bit_rate: int
+    data_rate: int
+    fd: bool
+    placement: str
+    absent: tuple[str, ...]
+    holds_engine: bool | None
+    place: Place = field(compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class SignalOptions:
+    """What the bridge file says about one source or target signal beyond its map."""
+
+    range: tuple[Source, Source] | None = None
+    invalid: tuple[int, ...] = ()
+    reference: Source | None = None
+    unit: str | None = None
+    role: str = ""
+    place: Place = field(compare=False, default=Place(1, 1))
+
+
+@dataclass(frozen=True, slots=True)
+class MessageOptions:
+    """How a received message is judged."""
+
+    message: Source
+    max_age_us: int | None = None
+    period_us: int | None = None
+    recover: int | None = None
+    first: int | None = None
+    lost_ok: int | None = None
+    verify: bool = True
+    signals: dict[str, SignalOptions] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class SignalRule:
+    """How one signal of a sent message is made."""
+
+    name: str
+    value: Source
+    fallback: Source | None
+    role: str
+    hold_us: int | None
+    ramp: Source | None
+    resolution: Source | None
+    limits: tuple[Source, Source] | None
+    reference: Source | None
+    place: Place = field(compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class MessageRule:
+    """How one message is sent; what a bridge file leaves out stands here as it does there."""
+
+    message: Source
+    signals: tuple[SignalRule, ...]
+    place: Place = field(compare=False)
+    period_us: int | None = None
+    on_arrival: tuple[Source, ...] = ()
+    on_change: bool = False
+    gap_us: int | None = None
+    delay_us: int = 0
+    states: tuple[str, ...] | None = None
+    once: bool = False
+    network_management: bool = False
+    when_stale: str = "fallback"
+    hold_us: int | None = None
+    mux: tuple[int, ...] | None = None
+    rest: str = ""
+    sender_gone: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PassRule:
+    """Frames copied from a bus to another, or blocked: identifiers as (first word, last word)."""
+
+    from_bus: str
+    to_bus: str
+    ranges: tuple[tuple[int, int], ...]
+    block: bool
+    new_word: int
+    place: Place = field(compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnostics:
+    """Scan tool on one bus, engine computer on another: passed through, or service 01 answered from expressions."""
+
+    mode: str
+    tester: str
+    engine: str
+    answers: tuple[tuple[int, Source], ...]
+    extended: bool
+    place: Place = field(compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class StateRules:
+    """Expressions that tell the states apart, and times."""
+
+    key_on: Source | None = None
+    crank: Source | None = None
+    run: Source | None = None
+    after_run_us: int = 0
+    silent_us: int = 5_000_000
+    wake_by: tuple[str, ...] | None = None
+    place: Place = field(compare=False, default=Place(1, 1))
+
+
+@dataclass(frozen=True, slots=True)
+class CurveRule:
+    """A named table: points (x, y) with units."""
+
+    name: str
+    x_unit: str
+    y_unit: str
+    points: tuple[tuple[Fraction, Fraction], ...]
+    place: Place = field(compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class BridgeFile:
+    """Everything a bridge file says. `path` is for messages, `folder` for the files it names."""
+
+    path: str
+    name: str
+    step_us: int
+    buses: tuple[BusRule, ...]
+    units: dict[str, str]
+    constants: dict[str, Source]
+    values: dict[str, Source]
+    curves: dict[str, CurveRule]
+    sources: tuple[MessageOptions, ...]
+    messages: tuple[MessageRule, ...]
+    passes: tuple[PassRule, ...]
+    diagnostics: Diagnostics | None
+    states: StateRules
+    needs_file: str = ""
+    needs: tuple[Need, ...] | None = None
+    pass_queue: int = 32
+    digest: str = ""
+
+    def refuse(self, place: Place, reason: str, remedy: str, column: int = 1) -> BridgeRefused:
+        """The error for something at a place of this file (column counts within the expression there)."""
+        return BridgeRefused(f"{self.path}:{place.line}:{place.column + column - 1}: {shortened(reason)}; {remedy}")
+
+    def bus(self, name: str) -> BusRule | None:
+        """The bus of that name, or None."""
+        return next((b for b in self.buses if b.name == name), None)

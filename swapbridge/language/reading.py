@@ -1,0 +1,485 @@
+"""Language room: reading a bridge file (TOML) into values; every odd key or value is an error with its place."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import re
+import tomllib
+from difflib import get_close_matches
+from fractions import Fraction
+from pathlib import Path as FilePath
+from typing import Any, NoReturn, TypeVar
+
+from swapbridge.core.errors import InputError
+from swapbridge.core.frames import identifier_word, parse_identifier
+from swapbridge.core.needs import load_needs
+from swapbridge.language.model import (
+    BridgeFile,
+    BusRule,
+    CurveRule,
+    Diagnostics,
+    MessageOptions,
+    MessageRule,
+    PassRule,
+    SignalOptions,
+    SignalRule,
+    Source,
+    StateRules,
+    shortened,
+)
+from swapbridge.language.places import Path, Places
+from swapbridge.plan.model import MAX_PASS_QUEUE, MAX_TIME_US, MAX_TURNS, STATES
+
+V = TypeVar("V")
+MAX_FILE_BYTES = 4_000_000
+MAX_DIGITS = 60
+"""Digits of a number, and its decimal exponent: far beyond any signal, and no number takes long to hold exactly."""
+_PID = re.compile(r"(?:0[xX])?[0-9A-Fa-f]{1,2}")
+_FLOAT = re.compile(r"[^eE]*(?:[eE]([+-]?[0-9_]+))?")
+
+
+def load_bridge(path: str | FilePath) -> BridgeFile:
+    """Read a bridge file and the needs list it names.
+
+    Raises
+    ------
+    InputError
+        The file is missing, not TOML, or says something a bridge file can't say: file, line, column, remedy.
+    """
+    file = FilePath(path)
+    bridge = parse_bridge(_read(file), str(path))
+    if not bridge.needs_file:
+        return bridge
+    needs = FilePath(bridge.needs_file)
+    needs = needs if needs.is_absolute() else file.parent / needs
+    return dataclasses.replace(bridge, needs=load_needs(needs))
+
+
+def _read(file: FilePath) -> str:
+    try:
+        data = file.read_bytes()
+    except OSError as error:
+        raise InputError(f"{file} can't be read ({error.strerror}): check its name") from None
+    if len(data) > MAX_FILE_BYTES:
+        raise InputError(
+            f"{file} is larger than {MAX_FILE_BYTES // 1_000_000} MB: that is no bridge file or needs list"
+        )
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError(f"{file} is not UTF-8 text (byte {error.start}): save it as UTF-8") from None
+
+
+def _number_text(text: str) -> Fraction:
+    exponent = _FLOAT.fullmatch(text)
+    power = (exponent and exponent.group(1)) or "0"
+    if len(text) > MAX_DIGITS or abs(int(power)) > MAX_DIGITS:
+        raise InputError(f"{shortened(text)} has more than {MAX_DIGITS} digits: write a number of a measured size")
+    try:
+        return Fraction(text)
+    except ValueError:
+        raise InputError(f"{text} is not a number that can be exact: write a decimal number") from None
+
+
+def _parse_toml(text: str, path: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text, parse_float=_number_text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{path} is not TOML: {error}; mend it there") from None
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from None
+    except (RecursionError, ValueError) as error:
+        raise InputError(f"{path} can't be read as TOML ({error}): mend it") from None
+
+
+def parse_bridge(text: str, path: str = "bridge.toml") -> BridgeFile:
+    """Read a bridge file's text (see `load_bridge`)."""
+    data = _parse_toml(text, path)
+    reader = _Reader(data, Places(text), path)
+    reader.no_endless_number()
+    return reader.bridge(hashlib.sha256(text.encode()).hexdigest())
+
+
+class _Reader:
+    """Typed access to parsed TOML with errors that know their place."""
+
+    def __init__(self, data: dict[str, Any], places: Places, path: str) -> None:
+        self.data, self.places, self.path = data, places, path
+
+    # --- plain values
+
+    def fail(self, path: Path, reason: str, remedy: str) -> NoReturn:
+        place = self.places.of_key(path)
+        raise InputError(f"{self.path}:{place.line}:{place.column}: {shortened(reason)}; {remedy}")
+
+    def no_endless_number(self) -> None:
+        """Refuse whole numbers too long to be printed or computed with."""
+        work: list[tuple[Path, Any]] = [((), self.data)]
+        while work:
+            path, value = work.pop()
+            if isinstance(value, dict):
+                work += [((*path, key), part) for key, part in value.items()]
+            elif isinstance(value, list):
+                work += [((*path, number), part) for number, part in enumerate(value)]
+            elif isinstance(value, int) and abs(value) >= 10**MAX_DIGITS:
+                self.fail(path, f"a number has more than {MAX_DIGITS} digits", "write a number of a measured size")
+
+    def only(self, path: Path, table: dict[str, Any], *known: str) -> None:
+        for key in table:
+            if key not in known:
+                near = get_close_matches(key, known, n=1)
+                remedy = f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(known)}"
+                self.fail((*path, key), f"{key!r} means nothing here", remedy)
+
+    def get(self, path: Path, table: dict[str, Any], key: str, kind: type[V], default: V | None = None) -> V:
+        if key not in table:
+            if default is None:
+                self.fail(path, f"{key!r} is missing", f"add {key} = ...")
+            return default
+        value = table[key]
+        if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
+            words = {
+                str: "text in quotes",
+                int: "a whole number",
+                bool: "true or false",
+                list: "a list",
+                dict: "a table",
+            }
+            self.fail((*path, key), f"{key} is not {words[kind]}", "mend its value")
+        return value
+
+    def text(self, path: Path, table: dict[str, Any], key: str, default: str | None = None) -> str:
+        return self.get(path, table, key, str, default)
+
+    def flag(self, path: Path, table: dict[str, Any], key: str, default: bool) -> bool:
+        return self.get(path, table, key, bool, default) if key in table else default
+
+    def integer(self, path: Path, table: dict[str, Any], key: str, default: int | None = None) -> int:
+        return self.get(path, table, key, int, default)
+
+    def table(self, path: Path, table: dict[str, Any], key: str) -> dict[str, Any]:
+        return self.get(path, table, key, dict, {})
+
+    def tables(self, path: Path, table: dict[str, Any], key: str) -> list[dict[str, Any]]:
+        items: list[Any] = self.get(path[:-1], table, key, list, [])
+        if not all(isinstance(item, dict) for item in items):
+            self.fail(path, f"{key} holds something that is not a table", f"write each as [[{key}]]")
+        return items
+
+    def texts(self, path: Path, table: dict[str, Any], key: str) -> tuple[str, ...]:
+        items: list[Any] = self.get(path, table, key, list, [])
+        if not all(isinstance(item, str) for item in items):
+            self.fail((*path, key), f"{key} holds something that is not text", "put every entry in quotes")
+        return tuple(items)
+
+    def time(self, path: Path, table: dict[str, Any], key: str, low: int = 1) -> int | None:
+        """Milliseconds as whole microseconds, or None when absent."""
+        if key not in table:
+            return None
+        value = table[key]
+        if isinstance(value, bool) or not isinstance(value, int | Fraction):
+            self.fail((*path, key), f"{key} is not a number", "write milliseconds")
+        time = Fraction(value) * 1000
+        if time.denominator != 1 or not low <= time <= MAX_TIME_US // 32:
+            self.fail(
+                (*path, key),
+                f"{key} = {_decimal(value)} is out of reach",
+                "write milliseconds: whole microseconds, at most 67000 ms",
+            )
+        return int(time)
+
+    def word(self, path: Path, text: str) -> int:
+        try:
+            return identifier_word(*parse_identifier(text))
+        except InputError as error:
+            self.fail(path, str(error), "mend the identifier")
+
+    def source(self, path: Path, value: Any) -> Source:
+        """An expression: text, or a plain number or truth value."""
+        if isinstance(value, bool):
+            return Source("true" if value else "false", self.places.of_key(path))
+        if isinstance(value, int):
+            return Source(str(value), self.places.of_key(path))
+        if isinstance(value, Fraction):
+            return Source(_decimal(value), self.places.of_key(path))
+        if not isinstance(value, str):
+            self.fail(path, "this is not an expression", "write it as text in quotes")
+        return Source(value, self.places.of_text(path, value))
+
+    def optional(self, path: Path, table: dict[str, Any], key: str) -> Source | None:
+        return self.source((*path, key), table[key]) if key in table else None
+
+    def pair(self, path: Path, table: dict[str, Any], key: str) -> tuple[Source, Source] | None:
+        if key not in table:
+            return None
+        items: list[Any] = self.get(path, table, key, list)
+        if len(items) != 2:
+            self.fail((*path, key), f"{key} needs two values", f'write {key} = ["low", "high"] with units')
+        return self.source((*path, key), items[0]), self.source((*path, key), items[1])
+
+    # --- the file
+
+    def bridge(self, digest: str) -> BridgeFile:
+        data = self.data
+        self.only(
+            (), data, "bridge", "buses", "units", "constants", "values", "tables", "sources", "messages", "pass",
+            "block", "diagnostics", "states",
+        )  # fmt: skip
+        head = self.table((), data, "bridge")
+        self.only(("bridge",), head, "name", "step_ms", "needs", "pass_queue", "description")
+        units = {k: self.text(("units",), data["units"], k) for k in self.table((), data, "units")}
+        buses = self.table((), data, "buses")
+        if not buses:
+            self.fail((), "no bus is named", "add [buses.NAME] with map, bit_rate and placement for each")
+        passes = [self._pass(("pass", i), t, block=False) for i, t in enumerate(self.tables(("pass",), data, "pass"))]
+        blocks = [self._pass(("block", i), t, block=True) for i, t in enumerate(self.tables(("block",), data, "block"))]
+        return BridgeFile(
+            path=self.path,
+            name=self.text(("bridge",), head, "name", "bridge"),
+            step_us=self.time(("bridge",), head, "step_ms") or 10_000,
+            buses=tuple(self._bus(("buses", k), k, self.table(("buses",), buses, k)) for k in buses),
+            units=units,
+            constants=self._sources("constants"),
+            values=self._sources("values"),
+            curves={k: self._curve(("tables", k), k, t) for k, t in self._named("tables")},
+            sources=tuple(self._message_options(("sources", k), k, t) for k, t in self._named("sources")),
+            messages=tuple(
+                self._message(("messages", i), t) for i, t in enumerate(self.tables(("messages",), data, "messages"))
+            ),
+            passes=(*blocks, *passes),
+            diagnostics=self._diagnostics(),
+            states=self._states(),
+            needs_file=self.text(("bridge",), head, "needs", ""),
+            pass_queue=self._pass_queue(head),
+            digest=digest,
+        )
+
+    def _pass_queue(self, head: dict[str, Any]) -> int:
+        size = self.integer(("bridge",), head, "pass_queue", 32)
+        if not 0 <= size <= MAX_PASS_QUEUE:
+            self.fail(("bridge", "pass_queue"), "pass_queue is out of reach", f"write 0 to {MAX_PASS_QUEUE} frames")
+        return size
+
+    def _named(self, key: str) -> list[tuple[str, dict[str, Any]]]:
+        table = self.table((), self.data, key)
+        return [(k, self.table((key,), table, k)) for k in table]
+
+    def _sources(self, key: str) -> dict[str, Source]:
+        table = self.table((), self.data, key)
+        for name in table:
+            if not name.isidentifier():
+                self.fail((key, name), f"{name!r} is not a plain name", "use letters, digits and underscores")
+        return {name: self.source((key, name), value) for name, value in table.items()}
+
+    def _bus(self, path: Path, name: str, table: dict[str, Any]) -> BusRule:
+        self.only(path, table, "map", "bit_rate", "data_rate", "fd", "placement", "absent", "holds_engine")
+        if not name.isidentifier() or name == "state":
+            self.fail(path, f"{name!r} can't be a bus's name", "use letters, digits and underscores")
+        placement = self.text(path, table, "placement")
+        if placement not in ("inline", "added-node"):
+            self.fail(
+                (*path, "placement"), f"placement {placement!r} is not known",
+                'write "inline" (the bus is cut here) or "added-node" (it only adds frames)',
+            )  # fmt: skip
+        bit_rate = self.integer(path, table, "bit_rate", 500_000)
+        data_rate = self.integer(path, table, "data_rate", bit_rate)
+        if not 10_000 <= bit_rate <= 1_000_000 or not bit_rate <= data_rate <= 8_000_000:
+            self.fail(path, "the bit rate is outside 10000 to 1000000 bit/s", "write it in bit/s, such as 500000")
+        return BusRule(
+            name, self.text(path, table, "map", ""), bit_rate, data_rate, self.flag(path, table, "fd", False),
+            placement, self.texts(path, table, "absent"),
+            self.flag(path, table, "holds_engine", False) if "holds_engine" in table else None,
+            self.places.of_key(path),
+        )  # fmt: skip
+
+    def _curve(self, path: Path, name: str, table: dict[str, Any]) -> CurveRule:
+        self.only(path, table, "x", "y", "points")
+        points = []
+        for item in self.get(path, table, "points", list):
+            if (
+                not isinstance(item, list)
+                or len(item) != 2
+                or any(isinstance(v, bool) or not isinstance(v, int | Fraction) for v in item)
+            ):
+                self.fail((*path, "points"), "a point is not [x, y]", "write points = [[x, y], [x, y], ...]")
+            points.append((Fraction(item[0]), Fraction(item[1])))
+        return CurveRule(
+            name,
+            self.text(path, table, "x", ""),
+            self.text(path, table, "y", ""),
+            tuple(points),
+            self.places.of_key(path),
+        )
+
+    def _message_options(self, path: Path, name: str, table: dict[str, Any]) -> MessageOptions:
+        self.only(path, table, "max_age_ms", "period_ms", "recover", "first", "lost_ok", "verify", "signals")
+        for key in ("recover", "first", "lost_ok"):
+            if key in table and not (0 if key == "lost_ok" else 1) <= self.integer(path, table, key) <= 100:
+                self.fail((*path, key), f"{key} is out of reach", "write a number of frames, at most 100")
+        signals = self.table(path, table, "signals")
+        return MessageOptions(
+            Source(name, self.places.of_key(path)),
+            self.time(path, table, "max_age_ms"),
+            self.time(path, table, "period_ms"),
+            table.get("recover"),
+            table.get("first"),
+            table.get("lost_ok"),
+            self.flag(path, table, "verify", True),
+            {
+                k: self._signal_options((*path, "signals", k), self.table((*path, "signals"), signals, k))
+                for k in signals
+            },
+        )
+
+    def _signal_options(self, path: Path, table: dict[str, Any]) -> SignalOptions:
+        self.only(path, table, "range", "invalid", "reference", "unit", "role")
+        invalid: list[Any] = self.get(path, table, "invalid", list, [])
+        if any(isinstance(v, bool) or not isinstance(v, int) for v in invalid):
+            self.fail((*path, "invalid"), "invalid holds something that is not a raw value", "write whole numbers")
+        return SignalOptions(
+            self.pair(path, table, "range"),
+            tuple(invalid),
+            self.optional(path, table, "reference"),
+            self.text(path, table, "unit") if "unit" in table else None,
+            self.text(path, table, "role", ""),
+            self.places.of_key(path),
+        )
+
+    def _message(self, path: Path, table: dict[str, Any]) -> MessageRule:
+        self.only(
+            path, table, "send", "period_ms", "on_arrival", "on_change", "gap_ms", "delay_ms", "states", "once",
+            "network_management", "when_stale", "hold_ms", "mux", "rest", "signals", "sender_gone", "note",
+        )  # fmt: skip
+        states: tuple[str, ...] | None = None
+        if "states" in table:
+            states = self.texts(path, table, "states")
+            for state in states:
+                if state not in STATES:
+                    self.fail((*path, "states"), f"state {state!r} is not known", f"use some of {', '.join(STATES)}")
+        when_stale = self.text(path, table, "when_stale", "fallback")
+        if when_stale not in ("fallback", "stop"):
+            self.fail((*path, "when_stale"), f"when_stale = {when_stale!r} is not known", 'write "fallback" or "stop"')
+        rest = self.text(path, table, "rest", "")
+        if rest not in ("", "not available", "zero"):
+            self.fail((*path, "rest"), f"rest = {rest!r} is not known", 'write "not available" or "zero"')
+        mux: list[Any] = self.get(path, table, "mux", list, [])
+        if any(isinstance(v, bool) or not isinstance(v, int) for v in mux):
+            self.fail(
+                (*path, "mux"), "mux holds something that is not a raw value", "list the multiplexer's raw values"
+            )
+        if "mux" in table and not 1 <= len(mux) <= MAX_TURNS:
+            self.fail((*path, "mux"), f"mux lists {len(mux)} turns", f"list 1 to {MAX_TURNS} raw values")
+        signals = self.table(path, table, "signals")
+        return MessageRule(
+            message=Source(self.text(path, table, "send"), self.places.of_text((*path, "send"), table["send"])),
+            signals=tuple(self._signal((*path, "signals", k), k, v) for k, v in signals.items()),
+            period_us=self.time(path, table, "period_ms"),
+            on_arrival=tuple(
+                Source(t, self.places.of_text((*path, "on_arrival"), t)) for t in self.texts(path, table, "on_arrival")
+            ),
+            on_change=self.flag(path, table, "on_change", False),
+            gap_us=self.time(path, table, "gap_ms", 0),
+            delay_us=self.time(path, table, "delay_ms", 0) or 0,
+            states=states,
+            once=self.flag(path, table, "once", False),
+            network_management=self.flag(path, table, "network_management", False),
+            when_stale=when_stale,
+            hold_us=self.time(path, table, "hold_ms", 0),
+            mux=tuple(mux) if "mux" in table else None,
+            rest=rest,
+            sender_gone=self.flag(path, table, "sender_gone", False),
+            place=self.places.of_key(path),
+        )
+
+    def _signal(self, path: Path, name: str, value: Any) -> SignalRule:
+        table = value if isinstance(value, dict) else {"value": value}
+        self.only(path, table, "value", "fallback", "role", "hold_ms", "ramp", "resolution", "limits", "reference")
+        if "value" not in table:
+            self.fail(path, f"signal {name} has no value", 'add value = "..."')
+        where = (*path, "value") if isinstance(value, dict) else path
+        return SignalRule(
+            name,
+            self.source(where, table["value"]),
+            self.optional(path, table, "fallback"),
+            self.text(path, table, "role", ""),
+            self.time(path, table, "hold_ms", 0),
+            self.optional(path, table, "ramp"),
+            self.optional(path, table, "resolution"),
+            self.pair(path, table, "limits"),
+            self.optional(path, table, "reference"),
+            self.places.of_key(path),
+        )
+
+    def _pass(self, path: Path, table: dict[str, Any], *, block: bool) -> PassRule:
+        self.only(path, table, "from", "to", "ids", "as", "note")
+        ranges: list[tuple[int, int]] = []
+        for item in self.texts(path, table, "ids"):
+            if item == "all":
+                ranges += [(0, 0x7FF), (1 << 31, (1 << 31) | 0x1FFF_FFFF)]
+                continue
+            first, _, last = item.partition("-")
+            low = self.word((*path, "ids"), first.strip())
+            high = self.word((*path, "ids"), last.strip()) if last else low
+            if low > high or (low ^ high) >> 31:
+                self.fail((*path, "ids"), f"{item!r} is not a range", 'write "100-1FF" or "100x-1FFx"')
+            ranges.append((low, high))
+        if not ranges:
+            self.fail(path, "the rule names no identifier", 'add ids = ["1A0", "300-3FF"] or ids = ["all"]')
+        new_word = -1
+        if "as" in table:
+            if block or len(ranges) != 1 or ranges[0][0] != ranges[0][1]:
+                self.fail((*path, "as"), "`as` renames one passed identifier", "give it a rule of its own")
+            new_word = self.word((*path, "as"), self.text(path, table, "as"))
+        return PassRule(
+            self.text(path, table, "from"), self.text(path, table, "to"), tuple(ranges), block, new_word,
+            self.places.of_key(path),
+        )  # fmt: skip
+
+    def _diagnostics(self) -> Diagnostics | None:
+        if "diagnostics" not in self.data:
+            return None
+        path: Path = ("diagnostics",)
+        table = self.table((), self.data, "diagnostics")
+        self.only(path, table, "mode", "tester", "engine", "answers", "extended")
+        mode = self.text(path, table, "mode")
+        if mode not in ("pass", "answer"):
+            self.fail((*path, "mode"), f"mode {mode!r} is not known", 'write "pass" or "answer"')
+        answers: dict[int, Source] = {}
+        for key, value in self.table(path, table, "answers").items():
+            if not _PID.fullmatch(key):
+                self.fail((*path, "answers", key), f"{key!r} is not a hexadecimal identifier", 'write "0C" = "..."')
+            pid = int(key, 16)
+            if pid in answers:
+                self.fail((*path, "answers", key), f"identifier {pid:02X} is answered twice", "leave one out")
+            answers[pid] = self.source((*path, "answers", key), value)
+        return Diagnostics(
+            mode, self.text(path, table, "tester"), self.text(path, table, "engine", ""), tuple(answers.items()),
+            self.flag(path, table, "extended", False), self.places.of_key(path),
+        )  # fmt: skip
+
+    def _states(self) -> StateRules:
+        path: Path = ("states",)
+        table = self.table((), self.data, "states")
+        self.only(path, table, "key_on", "crank", "run", "after_run_ms", "sleep_after_ms", "wake_by")
+        return StateRules(
+            self.optional(path, table, "key_on"),
+            self.optional(path, table, "crank"),
+            self.optional(path, table, "run"),
+            self.time(path, table, "after_run_ms", 0) or 0,
+            self.time(path, table, "sleep_after_ms") or 5_000_000,
+            self.texts(path, table, "wake_by") if "wake_by" in table else None,
+            self.places.of_key(path),
+        )
+
+
+def _decimal(value: int | Fraction) -> str:
+    """A decimal fraction as decimal text (TOML numbers always have one)."""
+    fraction = Fraction(value)
+    digits = 0
+    while (fraction * 10**digits).denominator != 1:
+        digits += 1
+    scaled = abs(int(fraction * 10**digits))
+    text = str(scaled).rjust(digits + 1, "0")
+    sign = "-" if fraction < 0 else ""
+    return f"{sign}{text[:-digits]}.{text[-digits:]}" if digits else f"{sign}{text}"

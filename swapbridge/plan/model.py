@@ -1,0 +1,487 @@
+"""Plan room: the plan, a flat integer program that Python interprets and C is written from.
+
+A plan is complete: who is listened to, what is computed, what is sent and when. It names things only so that people
+can read reports; nothing in it is looked up by name at run time. Everything is an integer. This docstring is the
+contract: the Python translator, the generated C and the slow interpreter in the tests agree on it bit for bit.
+
+Time
+----
+``now`` is an unsigned 32-bit count of microseconds that wraps. ``elapsed(a) = (now - a) mod 2**32``. A timer value
+``t`` *is due* when ``elapsed(t) < 2**31``. Timer values are kept mod 2**32; every period, age, gap and delay is below
+2**31. The first call of `on_frame`, `poll` or `next_poll` starts the clock: task k is then first due at
+``now + offset_us``, the state slot holds `Plan.initial_state`, and that state is *applied* (below).
+
+Registers, slots, operations
+----------------------------
+A `Block` is a list of operations; operation number i defines register i and may read registers below i. Every register
+is a signed 64-bit integer and carries its proven interval [low, high]; nothing overflows, so C may use a narrower
+type where the interval allows. Registers live for one run of their block. Slots are the only memory that blocks
+share: signed integers with an initial value and an interval that every store respects. Slot 0 is the state.
+
+=========  ==================================================================================================
+kind       register becomes
+=========  ==================================================================================================
+const      `value`
+load       slot number `value`
+store      a; and slot number `value` becomes a at once (later loads in the block see it). Tasks only.
+add, sub   a + b, a - b
+mul        a * b
+neg, abs   -a, absolute value of a
+div        a / b rounded to the nearest integer, halves away from zero; b's interval never holds 0
+mod        a - b * floor(a / b), which is 0 to b - 1; b's interval is above 0
+min, max   the smaller, the larger of a and b
+lt, le     1 if a < b (a <= b) else 0
+eq, ne     1 if a == b (a != b) else 0
+and, or    1 if both (any) of a and b are not 0, else 0
+not        1 if a == 0 else 0
+select     b if a is not 0 else c (both are always computed; neither has an effect)
+table      piecewise linear `Table` number `value` at a: y[0] below x[0], y[-1] above x[-1], otherwise with i the last
+           point with x[i] <= a:  y[i] + div((a - x[i]) * (y[i+1] - y[i]), x[i+1] - x[i])  with `div` as above
+lookup     `Lookup` number `value`: values[k] where keys[k] == a, else its `default`
+fresh      1 if feed number `value` is fresh, else 0
+age        elapsed(feed.last) if feed number `value` is fresh, else 2**31 - 1
+awake      1 if bus number `value` is awake, else 0
+=========  ==================================================================================================
+
+Receiving: ``on_frame(bus, word, data, now)``, in this order
+-----------------------------------------------------------
+1. Start the clock if this is the first call. ``bus.last = now``, ``bus.awake = 1``. If the bus has `wakes` set and the
+   state slot is 0 (asleep), the state slot becomes 1 (wake) and the state is applied.
+2. Passing: `Plan.passes` of this bus in order. A rule matches when ``first <= word <= last``. The first matching rule
+   for each target bus decides: `block` rules end it, others append (target, `new_word` or word, data) to the pass
+   queue, a first-in-first-out of `pass_queue` frames; a frame that finds it full is dropped (and counted).
+   A rule with ``to_bus == -1`` is a block rule for every target.
+3. Requests: for every send (in order) with a `Request` whose bus and word match and whose `prefix` are the first bytes
+   of data: pending = 1 if it is active.
+4. The joined answer, if the plan has one for this bus, below. Then the `Receive` of (bus, word), if there is one:
+
+   a. data shorter than `minimum_length` is bad; a checksum that does not hold is bad;
+   b. counter, if any (not looked at in a frame already bad): value outside low to high is bad. Otherwise, if one was
+      taken before, ``steps = ((value - previous) mod (high - low + 1))``, bad unless steps is ``k * step`` modulo
+      (high - low + 1) for a k of 1 to ``1 + lost_ok``. The value becomes previous either way. The first is good;
+   c. a bad frame sets good = 0 for every feed of the receive and ends here (and is counted);
+   d. for each feed in order whose `mux_values` is empty or holds the raw value of `Receive.mux`: if (fresh or good > 0)
+      and elapsed(last) > max_age_us, then fresh = 0 and good = 0. Then last = now, good = min(good + 1, 255), every
+      extract's raw value goes to its slot, and 1 or 0 to its `valid_slot` (0 when raw lies in one of its `invalid`
+      ranges). If not fresh and good >= (good_again if seen else good_first): fresh = 1, seen = 1. If fresh, every
+      send of `triggers` that is active becomes pending.
+
+Sending: ``poll(now)``, at most one frame a call, in this order
+--------------------------------------------------------------
+1. Start the clock if this is the first call.
+2. Latches: for each feed, if (fresh or good > 0) and elapsed(last) > max_age_us: fresh = 0, good = 0. For each bus,
+   if awake and elapsed(last) > silent_us: awake = 0.
+3. Tasks: the first task in order that is due runs its block (one task a call); its timer becomes timer + period_us,
+   and if elapsed(timer) is then at least 16 * period_us and below 2**31, now + period_us. If slot 0 then differs from
+   the applied state, the state is applied.
+4. The oldest frame of the pass queue, if any, is returned.
+5. Sends in order; the first that *wants* is evaluated, and the call ends with its frame or with None. For an active
+   send: if blocked and open_at is due: blocked = 0.
+   ``cyc = (period_us > 0 or once) and due_at is due``; ``chk = check_us > 0 and check_at is due``;
+   wants = cyc or ((pending or chk) and not blocked). Evaluation:
+
+   a. if chk: check_at = now + check_us. The variant number `index` runs its block; the payload is its `base` with
+      its fields packed (later fields after earlier ones; they never overlap). forced = cyc or (pending and
+      check_us == 0). pending = 0;
+   b. if the `send_if` register (when >= 0) is 0: the frame is suppressed: no counter, no index, no gap; if cyc, due_at
+      moves (as in d) and if once the send is no longer armed nor active; return None;
+   c. if not forced, has_last is 1 and the payload equals last: return None. If check_us > 0: last = payload,
+      has_last = 1 (before counter and checksum);
+   d. if cyc: due_at += period_us, and if it is still due: due_at = now + period_us. Otherwise if period_us > 0:
+      due_at = now + period_us. If gap_us > 0: blocked = 1, open_at = now + gap_us. If once: active = 0, armed = 0;
+   e. counter (if any) is packed and steps: counter = low + (counter - low + step) mod (high - low + 1), starting at
+      low; then the checksum is packed; index = (index + 1) mod number of variants. The frame is returned.
+
+6. If no send wants: the joined answer, below.
+
+None from `poll` means that this call had no frame; while `next_poll(now)` gives `now` there is more to do at once.
+
+Applying a state: new state n, applied state o (at the start of the clock o is 0)
+-----------------------------------------------------------------------------
+If o is 0 and n is not: armed = 1 for every send. Then for every send in order: allowed = bit n of `states`.
+If allowed, not active, and (not once or armed): active = 1, due_at = check_at = now + delay_us, pending = 0,
+has_last = 0, blocked = 1 and open_at = now + delay_us if delay_us > 0, else blocked = 0. If not allowed: active = 0,
+pending = 0.
+
+Joined answers: `Plan.joined`
+-----------------------------
+A request that names several identifiers of a service is answered by one message of ISO 15765-2: the service's answer
+byte, then of each part asked for what its own send's payload holds from byte 2 to byte ``payload[0]``. It begins idle.
+
+Receiving, with size the first byte of data:
+
+a. word is one of `words`, size is 3 to 7 and below data's length, data[1] is `service`, and at least one of data[2] to
+   data[size] is the number of a part: these parts, in the order of data, are asked for (others are left out; one
+   named twice counts twice). If it was neither gathering nor ready, due_at = now + gap_us. Now it is gathering, the
+   message is the one byte ``service + 0x40``;
+b. otherwise, if it is waiting, word is `flow_word`, data has at least 3 bytes and ``size >> 4`` is 3 (flow control):
+   ``size & 15`` = 0: it is sending, left = data[1], pause_us = the time that data[2] codes (0 to 0x7F milliseconds,
+   0xF1 to 0xF9 hundreds of microseconds from 100, anything else 127 ms) but at least gap_us, due_at = now + pause_us;
+   1: due_at = now + 1,000,000; anything else: it is idle.
+
+``poll``, when no send wants:
+
+a. gathering: the next part asked for: if its send is active, its variant runs and, unless `send_if` is 0, its bytes are
+   appended. After the last part it is ready, or idle if the message is still one byte. The call ends with None;
+b. ready and due_at is due: a message of at most 7 bytes is sent as one frame, its length before it, and it is idle; of
+   a longer one go ``0x10 + (length >> 8)``, ``length & 255`` and the first six bytes, sequence = 1, it is waiting,
+   due_at = now + 1,000,000. The frame is returned, filled up to eight bytes with 0x55;
+c. waiting and due_at is due: it is idle;
+d. sending and due_at is due: ``0x20 + sequence`` and the next seven bytes, filled up likewise; sequence =
+   (sequence + 1) mod 16. If that was the last byte, it is idle; otherwise, if left is 1, it is waiting and due_at =
+   now + 1,000,000, else left = max(left - 1, 0) and due_at = now + pause_us. The frame is returned.
+
+``next_poll(now)``
+------------------
+The earliest time at which `poll` may do something: now if the pass queue holds a frame; for every task its timer; for
+every active send due_at if (period_us > 0 or once); if check_us > 0, check_at, or open_at if blocked and later; if
+pending, open_at if blocked, else now; for the joined answer now if it is gathering, due_at if it is not idle. A timer
+already due counts as now. A plan has at least one task, so there always is such a time. Latches are not counted: they
+matter only to what these timers do.
+
+`now` never goes back from one call to the next (it wraps), and the caller polls at least every 2**31 microseconds (35
+minutes); after a longer sleep it starts afresh.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from swapbridge.core.integrity import Checksum
+from swapbridge.core.layout import Layout
+
+PLAN_FORMAT = "swapbridge-plan"
+PLAN_VERSION = 2
+MAX_TIME_US = (1 << 31) - 1
+"""Every period, age, gap and delay of a plan is at most this."""
+MAX_PASS_QUEUE = 4096
+MAX_TURNS = 256
+FLOW_WAIT_US = 1_000_000
+"""How long a joined answer waits for flow control (N_Bs of ISO 15765-2)."""
+
+STATES = ("asleep", "wake", "key_on", "crank", "run", "after_run")
+"""Names of the values of slot 0."""
+
+OP_ARITY = {
+    "const": 0,
+    "load": 0,
+    "store": 1,
+    "add": 2,
+    "sub": 2,
+    "mul": 2,
+    "neg": 1,
+    "abs": 1,
+    "div": 2,
+    "mod": 2,
+    "min": 2,
+    "max": 2,
+    "lt": 2,
+    "le": 2,
+    "eq": 2,
+    "ne": 2,
+    "and": 2,
+    "or": 2,
+    "not": 1,
+    "select": 3,
+    "table": 1,
+    "lookup": 1,
+    "fresh": 0,
+    "age": 0,
+    "awake": 0,
+}
+"""Every operation and how many registers it reads."""
+
+
+@dataclass(frozen=True, slots=True)
+class Op:
+    """One operation; defines the register of its own index. `low` and `high` are its proven interval."""
+
+    kind: str
+    low: int
+    high: int
+    a: int = -1
+    b: int = -1
+    c: int = -1
+    value: int = 0
+
+    @property
+    def args(self) -> tuple[int, ...]:
+        """The registers it reads."""
+        return (self.a, self.b, self.c)[: OP_ARITY[self.kind]]
+
+
+Block = tuple[Op, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """Memory of one signed integer, always within [low, high]."""
+
+    name: str
+    initial: int
+    low: int
+    high: int
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Piecewise linear; x strictly rising, at least two points."""
+
+    name: str
+    x: tuple[int, ...]
+    y: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Lookup:
+    """Exact match; keys strictly rising."""
+
+    name: str
+    keys: tuple[int, ...]
+    values: tuple[int, ...]
+    default: int
+
+
+@dataclass(frozen=True, slots=True)
+class Bus:
+    """A named bus. `wakes`: its traffic wakes the translator. `silent_us`: quiet that long, it counts as asleep."""
+
+    name: str
+    bit_rate: int
+    fd: bool
+    data_rate: int
+    placement: str
+    wakes: bool
+    silent_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Extract:
+    """A source signal: raw bits to a slot; a raw value inside one of `invalid` (low, high) is not a measurement."""
+
+    name: str
+    layout: Layout
+    slot: int
+    valid_slot: int
+    invalid: tuple[tuple[int, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """Signals that arrive together: one message, or one multiplexer value of it; they go stale together."""
+
+    name: str
+    max_age_us: int
+    good_first: int
+    good_again: int
+    extracts: tuple[Extract, ...]
+    mux_values: tuple[int, ...] = ()
+    triggers: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CounterCheck:
+    """A counter that is verified on the way in; up to `lost_ok` frames in a row may be missing."""
+
+    layout: Layout
+    low: int
+    high: int
+    step: int
+    lost_ok: int
+
+
+@dataclass(frozen=True, slots=True)
+class Receive:
+    """A message that is listened to. `feeds` are indices into `Plan.feeds`; a feed belongs to one receive."""
+
+    name: str
+    bus: int
+    word: int
+    minimum_length: int
+    feeds: tuple[int, ...]
+    mux: Layout | None = None
+    checksum: Checksum | None = None
+    counter: CounterCheck | None = None
+    period_us: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """A block that runs at a fixed period: filters, limits, timers, the state machine."""
+
+    name: str
+    period_us: int
+    offset_us: int
+    block: Block
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """A signal that is sent: register `register` of the variant's block goes into `layout`.
+
+    The rest is for reports: physical value = raw * scale + offset (exact fractions as text such as "1/4"), role,
+    raw fallback or None, the expression as written, and what the compiler says about it.
+    """
+
+    name: str
+    layout: Layout
+    register: int
+    unit: str = ""
+    scale: str = "1"
+    offset: str = "0"
+    role: str = ""
+    fallback: int | None = None
+    expression: str = ""
+    note: str = ""
+    feeds: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """One form of a message (one multiplexer value of it, or its only form)."""
+
+    base: bytes
+    block: Block
+    fields: tuple[Field, ...]
+    send_if: int = -1
+
+
+@dataclass(frozen=True, slots=True)
+class CounterOut:
+    """A counter written into every frame sent, starting at `low`."""
+
+    layout: Layout
+    low: int
+    high: int
+    step: int
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """A frame on `bus` with one of `words` that begins with `prefix` asks for this send."""
+
+    bus: int
+    words: tuple[int, ...]
+    prefix: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """Answers requests for several identifiers at once (see the module's docstring).
+
+    `parts` are (identifier, index of the send that answers it alone), in rising order of identifiers. Frames of `words`
+    on `bus` ask; flow control comes under `flow_word`; answers go out under `word` of the same bus, and no two of
+    their frames are nearer than `gap_us`.
+    """
+
+    bus: int
+    words: tuple[int, ...]
+    flow_word: int
+    word: int
+    service: int
+    gap_us: int
+    parts: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Send:
+    """A message that is sent: where, what, when. `states` has bit n set where it may be sent in state n."""
+
+    name: str
+    bus: int
+    word: int
+    is_fd: bool
+    states: int
+    variants: tuple[Variant, ...]
+    period_us: int = 0
+    delay_us: int = 0
+    gap_us: int = 0
+    check_us: int = 0
+    once: bool = False
+    request: Request | None = None
+    counter: CounterOut | None = None
+    checksum: Checksum | None = None
+
+    @property
+    def length(self) -> int:
+        """Payload bytes."""
+        return len(self.variants[0].base)
+
+
+@dataclass(frozen=True, slots=True)
+class Pass:
+    """A rule for frames copied from `bus` to `to_bus`, or blocked on the way (see the module's docstring)."""
+
+    bus: int
+    first: int
+    last: int
+    to_bus: int
+    block: bool = False
+    new_word: int = -1
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The whole program. `inputs` holds (name, SHA-256) of every file it was compiled from."""
+
+    name: str
+    buses: tuple[Bus, ...]
+    slots: tuple[Slot, ...]
+    tables: tuple[Table, ...]
+    lookups: tuple[Lookup, ...]
+    feeds: tuple[Feed, ...]
+    receives: tuple[Receive, ...]
+    tasks: tuple[Task, ...]
+    sends: tuple[Send, ...]
+    passes: tuple[Pass, ...]
+    pass_queue: int = 32
+    initial_state: int = 0
+    joined: Joined | None = None
+    inputs: tuple[tuple[str, str], ...] = ()
+    notes: tuple[str, ...] = field(default=())
+
+    def to_json(self) -> str:
+        """Deterministic JSON text; `plan_from_json` reads it back and checks it."""
+        from swapbridge.plan.serialise import plan_to_json
+
+        return plan_to_json(self)
+
+    def bus_number(self, name: str) -> int:
+        """Index of the bus of that name.
+
+        Raises
+        ------
+        InputError
+            No such bus in the plan.
+        """
+        for number, bus in enumerate(self.buses):
+            if bus.name == name:
+                return number
+        from swapbridge.core.errors import InputError
+
+        raise InputError(f"the plan has no bus {name!r}: it has {', '.join(b.name for b in self.buses)}")
+
+
+def div_round(a: int, b: int) -> int:
+    """The `div` operation: a / b to the nearest integer, halves away from zero."""
+    if b < 0:
+        a, b = -a, -b
+    return (2 * a + b) // (2 * b) if a >= 0 else -((-2 * a + b) // (2 * b))
+
+
+def table_at(table: Table, a: int) -> int:
+    """The `table` operation."""
+    x, y = table.x, table.y
+    if a <= x[0]:
+        return y[0]
+    if a >= x[-1]:
+        return y[-1]
+    i = max(k for k in range(len(x)) if x[k] <= a)
+    return y[i] + div_round((a - x[i]) * (y[i + 1] - y[i]), x[i + 1] - x[i])
+
+
+def pause_us(code: int) -> int:
+    """Pause between consecutive frames that a flow control's third byte asks for (STmin of ISO 15765-2)."""
+    if code <= 0x7F:
+        return code * 1000
+    return (code - 0xF0) * 100 if 0xF1 <= code <= 0xF9 else 127_000

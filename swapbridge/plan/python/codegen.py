@@ -1,0 +1,289 @@
+"""Plan room: Python source specialised for one checked plan: expressions, packing, checksums.
+
+Only integers of a plan that `check_plan` accepted are written into it, never a name or text of a file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from swapbridge.core.integrity import Checksum, Sum
+from swapbridge.core.layout import Layout, Piece, pieces
+from swapbridge.plan.model import OP_ARITY, Block, Lookup, Op, Plan, Table
+
+M = 0xFFFF_FFFF
+H = 1 << 31
+MAX_NESTING = 12
+"""Operations written into one another, so that no expression is too deep for Python's own parser."""
+PLAIN_BYTE = tuple(range(256))
+"""Table of a byte that goes into a checksum as it is: an XOR, a plain sum."""
+
+
+class BlockWriter:
+    """Writes the operations of one block as Python statements; values used once go into their user's expression.
+
+    A register that is no variable of its own is a text that reads slots when its user is reached, so before a slot is
+    stored every such register that is still needed is put into a variable.
+    """
+
+    def __init__(self, plan: Plan, block: Block, keep: set[int], indent: str) -> None:
+        self.plan, self.block, self.indent = plan, block, indent
+        self.lines: list[str] = []
+        self._text: dict[int, str] = {}
+        self._condition: dict[int, str] = {}
+        self._depth: dict[int, int] = {}
+        self._slots: dict[int, frozenset[int]] = {}
+        self._wanted = set(keep)
+        for number in range(len(block) - 1, -1, -1):
+            if number in self._wanted or block[number].kind == "store":
+                self._wanted.add(number)
+                self._wanted.update(block[number].args)
+        self._uses = [2 if number in keep else 0 for number in range(len(block))]
+        self._last_use = [len(block) if number in keep else -1 for number in range(len(block))]
+        for number in sorted(self._wanted):
+            for arg in block[number].args:
+                self._uses[arg] += 2 if self._names_twice(block[number]) else 1
+                self._last_use[arg] = max(self._last_use[arg], number)
+
+    def write(self) -> list[str]:
+        """The statements, in order."""
+        for number in sorted(self._wanted):
+            self._write(number, self.block[number])
+        return self.lines
+
+    def register(self, number: int) -> str:
+        """Expression for a register after `write`."""
+        return self._text[number]
+
+    def _names_twice(self, op: Op) -> bool:
+        return op.kind in ("min", "max") or (op.kind == "div" and self.block[op.a].low < 0)
+
+    def _write(self, number: int, op: Op) -> None:
+        if op.kind == "store":
+            self._store(number, op)
+            return
+        self._text[number] = self._expression(op)
+        self._condition[number] = self._as_condition(op) or self._text[number]
+        self._depth[number] = 1 + max((self._depth[r] for r in op.args), default=0)
+        slots = [self._slots[r] for r in op.args]
+        self._slots[number] = frozenset({op.value} if op.kind == "load" else ()).union(*slots)
+        plain = op.kind in ("const", "load", "fresh")
+        if not plain and (self._uses[number] > 1 or self._depth[number] >= MAX_NESTING):
+            self._make_variable(number)
+
+    def _store(self, number: int, op: Op) -> None:
+        for register, slots in self._slots.items():
+            if op.value in slots and self._last_use[register] > number:
+                self._make_variable(register)
+        if self._last_use[number] >= 0 and op.value in self._slots[op.a]:
+            self._make_variable(op.a)
+        self.lines.append(f"{self.indent}s{op.value} = {self._text[op.a]}")
+        self._text[number], self._condition[number] = self._text[op.a], self._condition[op.a]
+        self._depth[number], self._slots[number] = self._depth[op.a], self._slots[op.a]
+
+    def _make_variable(self, number: int) -> None:
+        self.lines.append(f"{self.indent}v{number} = {self._text[number]}")
+        self._text[number] = self._condition[number] = f"v{number}"
+        self._depth[number], self._slots[number] = 0, frozenset()
+
+    def _as_condition(self, op: Op) -> str:
+        """What is true where the register is not 0, if there is a shorter text than the register's own."""
+        if op.kind in ("and", "or"):
+            return f"({self._condition[op.a]} {op.kind} {self._condition[op.b]})"
+        return f"(not {self._condition[op.a]})" if op.kind == "not" else ""
+
+    def _expression(self, op: Op) -> str:
+        a, b, c = (self._text[r] if i < OP_ARITY[op.kind] else "" for i, r in enumerate((op.a, op.b, op.c)))
+        simple = {"add": "+", "sub": "-", "mul": "*", "lt": "<", "le": "<=", "eq": "==", "ne": "!="}
+        if op.kind in simple:
+            return f"({a} {simple[op.kind]} {b})"
+        if op.kind in ("and", "or"):
+            if all(self.block[r].low >= 0 and self.block[r].high <= 1 for r in op.args):
+                return f"({a} {op.kind} {b})"
+            return f"(1 if {self._as_condition(op)} else 0)"
+        if op.kind == "not":
+            return f"(0 if {self._condition[op.a]} else 1)"
+        if op.kind == "const":
+            return str(op.value) if op.value >= 0 else f"({op.value})"
+        if op.kind == "div":
+            return self._division(op, a, b)
+        if op.kind == "select":
+            return f"({b} if {self._condition[op.a]} else {c})"
+        if op.kind in ("min", "max"):
+            return f"({a} if {a} {'<' if op.kind == 'min' else '>'} {b} else {b})"
+        return self._rare(op, a, b)
+
+    def _rare(self, op: Op, a: str, b: str) -> str:
+        texts = {
+            "load": f"s{op.value}",
+            "neg": f"(-{a})",
+            "abs": f"abs({a})",
+            "mod": f"({a} % {b})",
+            "table": f"tables[{op.value}]({a})",
+            "fresh": f"f{op.value}",
+            "age": f"(now - l{op.value} if f{op.value} else {H - 1})",
+            "awake": f"awake[{op.value}]",
+        }
+        if op.kind == "lookup":
+            return f"lookups[{op.value}]({a}, {self.plan.lookups[op.value].default})"
+        return texts[op.kind]
+
+    def _division(self, op: Op, a: str, b: str) -> str:
+        top, bottom = self.block[op.a], self.block[op.b]
+        if bottom.kind != "const":
+            return f"div_round({a}, {b})"
+        divisor = bottom.value
+        if divisor < 0:
+            return f"div_round({a}, {b})"
+        half = divisor // 2
+        over = f">> {divisor.bit_length() - 1}" if divisor & (divisor - 1) == 0 else f"// {divisor}"
+        positive = f"(({a} + {half}) {over})"
+        if top.low >= 0:
+            return positive
+        return f"({positive} if {a} >= 0 else -(({half} - {a}) {over}))"
+
+
+def make_table(table: Table) -> Callable[[int], int]:
+    """The `table` operation of one table as a function."""
+    from bisect import bisect_right
+
+    from swapbridge.plan.model import div_round
+
+    x, y = table.x, table.y
+    first, last, y_first, y_last = x[0], x[-1], y[0], y[-1]
+
+    def at(a: int) -> int:
+        if a <= first:
+            return y_first
+        if a >= last:
+            return y_last
+        i = bisect_right(x, a) - 1
+        return y[i] + div_round((a - x[i]) * (y[i + 1] - y[i]), x[i + 1] - x[i])
+
+    return at
+
+
+def make_lookup(lookup: Lookup) -> Callable[[int, int], int]:
+    """The `lookup` operation of one lookup as a function of value and default."""
+    return dict(zip(lookup.keys, lookup.values, strict=True)).get
+
+
+def extract_text(layout: Layout) -> str:
+    """Expression for the raw value of a layout in `data`, which is long enough."""
+    positions = layout.positions
+    first = min(p >> 3 for p in positions)
+    last = max(p >> 3 for p in positions)
+    shift = positions[0] & 7
+    if first == last:
+        text = f"data[{first}]"
+    elif last - first <= 2:
+        order = range(first, last + 1) if layout.byte_order == "little_endian" else range(last, first - 1, -1)
+        parts = [f"data[{i}] << {8 * k}" if k else f"data[{i}]" for k, i in enumerate(order)]
+        text = f"({' | '.join(parts)})"
+    else:
+        word = "little" if layout.byte_order == "little_endian" else "big"
+        text = f"from_bytes(data[{first}:{last + 1}], '{word}')"
+    if shift:
+        text = f"({text} >> {shift})"
+    bits = 8 * (last - first + 1) - shift
+    if bits > layout.length:
+        text = f"({text} & {(1 << layout.length) - 1})"
+    if layout.signed:
+        half = 1 << (layout.length - 1)
+        text = f"(({text} ^ {half}) - {half})"
+    return text
+
+
+class Packer:
+    """Collects what is written into a payload, as one expression for each byte."""
+
+    def __init__(self, base: bytes) -> None:
+        self._bases = list(base)
+        self._parts: list[list[str]] = [[] for _ in base]
+
+    def clear(self, layout: Layout) -> None:
+        """Make the layout's bits 0 in the base."""
+        for piece in pieces(layout):
+            self._bases[piece.byte] &= ~(piece.mask << piece.low)
+
+    def add(self, layout: Layout, text: str) -> None:
+        """Put the raw value `text` (known to fit) into the layout's bits, which are 0 so far."""
+        for piece in pieces(layout):
+            self._parts[piece.byte].append(piece_text(layout, piece, text))
+
+    def byte(self, number: int) -> str:
+        """Expression of one byte."""
+        base = [str(self._bases[number])] if self._bases[number] or not self._parts[number] else []
+        return " | ".join([*self._parts[number], *base])
+
+
+def piece_text(layout: Layout, piece: Piece, text: str) -> str:
+    """Expression for one piece of the raw value `text` (known to fit the layout), where it stands in its byte."""
+    top = piece.weight + piece.width == layout.length
+    moved = f"{text} >> {piece.weight}" if piece.weight else text
+    if layout.signed or not top:
+        moved = f"{moved} & {piece.mask}"
+    if not piece.low:
+        return moved
+    return f"({moved}) << {piece.low}" if moved != text else f"{text} << {piece.low}"
+
+
+def checksum_tables(checksum: Checksum, length: int) -> tuple[int, dict[int, tuple[int, ...]]]:
+    """A checksum without its `by_counter` as a constant and one table of 256 for every byte that matters.
+
+    A CRC or other affine method is the XOR of the constant and the tables' entries; a sum is their sum. The
+    checksum's own bits count as zero, whatever they are.
+    """
+    method = checksum.method
+    constant = method.value(bytes(length))
+    own = set(checksum.layout.positions)
+    tables: dict[int, tuple[int, ...]] = {}
+    for byte in range(length):
+        weights = []
+        for bit in range(8):
+            payload = bytearray(length)
+            if 8 * byte + bit not in own:
+                payload[byte] = 1 << bit
+            weights.append(_contribution(method.value(bytes(payload)), constant, isinstance(method, Sum), method.width))
+        if any(weights):
+            tables[byte] = tuple(_combine(weights, value, isinstance(method, Sum)) for value in range(256))
+    return constant, tables
+
+
+def _contribution(value: int, constant: int, is_sum: bool, width: int) -> int:
+    return (value - constant) % (1 << width) if is_sum else value ^ constant
+
+
+def _combine(weights: list[int], value: int, is_sum: bool) -> int:
+    out = 0
+    for bit, weight in enumerate(weights):
+        if value >> bit & 1:
+            out = out + weight if is_sum else out ^ weight
+    return out
+
+
+def checksum_text(
+    checksum: Checksum,
+    number: int,
+    constant: int,
+    tables: Mapping[int, tuple[int, ...]],
+    known: Mapping[int, int],
+) -> str:
+    """Expression for a checksum's value over `data`, by its tables `crc{number}_{byte}`; `known` bytes never change.
+
+    A byte whose table is `PLAIN_BYTE` stands for itself.
+    """
+    is_sum = isinstance(checksum.method, Sum)
+    parts = []
+    for byte, table in tables.items():
+        if byte in known:
+            constant = constant + table[known[byte]] if is_sum else constant ^ table[known[byte]]
+        elif table == PLAIN_BYTE:
+            parts.append(f"data[{byte}]")
+        else:
+            parts.append(f"crc{number}_{byte}[data[{byte}]]")
+    parts += [str(constant)] if constant or not parts else []
+    if checksum.counter is not None and checksum.by_counter:
+        parts.append(f"by{number}[{extract_text(checksum.counter)} % {len(checksum.by_counter)}]")
+    text = (" + " if is_sum else " ^ ").join(parts)
+    return f"(({text}) & {(1 << checksum.method.width) - 1})" if is_sum else f"({text})"

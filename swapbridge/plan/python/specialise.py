@@ -1,0 +1,575 @@
+"""Plan room: writes the Python of one checked plan: its receives, tasks, sends and the three calls.
+
+Only integers of a plan that `check_plan` accepted go into the source. What is written differently from the plan's
+contract is only faster. The clock is made one that never wraps, so that times are compared plainly. Each send keeps
+the one time `w` at which it wants next (`NEVER` while it waits for a trigger or is not active), and `until` is the
+earliest of these and of the tasks' timers: before it, `poll` has nothing to do.
+"""
+
+from __future__ import annotations
+
+import re
+from struct import Struct
+from types import CodeType
+from typing import Any
+
+from swapbridge.core.integrity import Checksum
+from swapbridge.core.layout import Layout, pieces
+from swapbridge.plan.model import Feed, Plan, Receive, Send, Variant
+from swapbridge.plan.python.codegen import (
+    PLAIN_BYTE,
+    BlockWriter,
+    H,
+    M,
+    Packer,
+    checksum_tables,
+    checksum_text,
+    extract_text,
+    piece_text,
+)
+from swapbridge.plan.python.joined import NEVER
+
+_CLOCK = [
+    f"        if now < seen: epoch += {M + 1}",
+    "        seen = now",
+    "        now += epoch",
+]
+"""The 32-bit clock made one that never wraps: time never goes back."""
+
+
+def _is_timed(send: Send) -> bool:
+    return send.period_us > 0 or send.once
+
+
+def _layouts(send: Send) -> list[Layout]:
+    """Layouts of everything that is written into a send's payload."""
+    parts = [part.layout for part in (send.counter, send.checksum) if part is not None]
+    return parts + [field.layout for variant in send.variants for field in variant.fields]
+
+
+def _known_bytes(send: Send) -> dict[int, int]:
+    """Payload bytes that are the same in every frame of a send."""
+    written = {position >> 3 for layout in _layouts(send) for position in layout.positions}
+    bases = [variant.base for variant in send.variants]
+    return {i: bases[0][i] for i in range(send.length) if i not in written and len({b[i] for b in bases}) == 1}
+
+
+class PlanWriter:
+    """Writes the source of one plan.
+
+    Names in the source, each with the number of what it belongs to: s slot; f fresh, g good, l last, e seen of a feed;
+    c previous counter value of a receive; t timer of a task; and of a send: w when it wants, d due_at, k check_at,
+    o open_at (in the past when it is not blocked), a active, m armed, i index, h last payload, n counter. A send
+    without triggers, request and checks wants when it is due, so it has no d.
+    """
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.constants: dict[str, Any] = {}
+        self._memory = self._initial_memory()
+        self._known = [_known_bytes(send) for send in plan.sends]
+        triggered = {t for feed in plan.feeds for t in feed.triggers}
+        self._only_timed = [
+            n not in triggered and send.request is None and not send.check_us for n, send in enumerate(plan.sends)
+        ]
+        for length in {send.length for send in plan.sends}:
+            self.constants[f"pack{length}"] = Struct(f"{length}B").pack
+        self._receive_checks: dict[int, str] = {}
+        self._send_checks: dict[int, str] = {}
+        for number, receive in enumerate(plan.receives):
+            if receive.checksum is not None:
+                text = self._checksum(receive.checksum, number, receive.minimum_length, {})
+                self._receive_checks[number] = text
+        for number, send in enumerate(plan.sends):
+            if send.checksum is not None:
+                text = self._checksum(send.checksum, len(plan.receives) + number, send.length, self._known[number])
+                self._send_checks[number] = text
+
+    def _checksum(self, checksum: Checksum, number: int, length: int, known: dict[int, int]) -> str:
+        constant, tables = checksum_tables(checksum, length)
+        for byte, table in tables.items():
+            if table != PLAIN_BYTE:
+                self.constants[f"crc{number}_{byte}"] = table
+        if checksum.by_counter:
+            self.constants[f"by{number}"] = checksum.by_counter
+        return checksum_text(checksum, number, constant, tables, known)
+
+    def arguments(self) -> list[str]:
+        """Names that `build` takes."""
+        fixed = ["SentFrame", "new_frame", "from_bytes", "deque", "div_round", "tables", "lookups", "plan_passes"]
+        return [*fixed, "JoinedAnswer", "plan_joined", *self.constants]
+
+    def source(self) -> str:
+        """The whole source: one function `build` that gives on_frame, poll, next_poll and the reports."""
+        plan = self.plan
+        lines = [f"def build({', '.join(self.arguments())}):"]
+        lines += [f"    {name} = {value}" for name, value in self._memory.items()]
+        for number, receive in enumerate(plan.receives):
+            lines += self._function(f"r{number}(data, now)", self._receive(number, receive))
+        lines += self._function("sweep(now)", self._sweep())
+        lines += self._function("apply(now)", self._apply())
+        for number, task in enumerate(plan.tasks):
+            body = BlockWriter(plan, task.block, set(), "        ").write()
+            lines += self._function(f"task{number}(now)", body)
+        for number, send in enumerate(plan.sends):
+            lines += self._function(f"e{number}_(now)", self._send(number, send))
+        lines += self._function("start(now)", self._start())
+        lines += self._joined()
+        if plan.joined is not None:
+            lines += self._function("settle()", self._soonest())
+        lines += self._handlers()
+        if plan.passes:
+            lines += self._function("find_ways(bus, word)", self._find_ways())
+        lines += self._function("on_frame(bus, word, data, now)", self._on_frame())
+        lines += self._function("first(now)", self._first())
+        lines += self._function("look(now)", self._look())
+        lines += self._function("poll(now)", [*_CLOCK, "        return None if now < until else look(now)"])
+        lines += self._function("next_poll(now)", self._next_poll())
+        lines += self._function("reports()", self._reports())
+        lines.append("    return on_frame, poll, next_poll, reports")
+        return "\n".join(lines) + "\n"
+
+    def _function(self, head: str, body: list[str]) -> list[str]:
+        """A function of `build`; what its body assigns of the memory is declared, and nothing else, for each name
+        declared costs time at every call."""
+        lines = [f"    def {head}:", *(body or ["        pass"])]
+        module = compile("if 1:\n" + "\n".join(lines), "<plan>", "exec")
+        assigned = next(c for c in module.co_consts if isinstance(c, CodeType)).co_varnames
+        shared = [name for name in assigned if name in self._memory]
+        if shared:
+            lines.insert(1, f"        nonlocal {', '.join(shared)}")
+        return lines
+
+    # --- memory
+
+    def _initial_memory(self) -> dict[str, str]:
+        """Every name that outlives a call, and its first value."""
+        plan = self.plan
+        out = {f"s{n}": str(slot.initial) for n, slot in enumerate(plan.slots)}
+        out["s0"] = str(plan.initial_state)
+        out |= {f"{x}{n}": "0" for n in range(len(plan.feeds)) for x in "fgle"}
+        out |= {f"c{n}": "-1" for n, receive in enumerate(plan.receives) if receive.counter is not None}
+        out |= {f"t{n}": "0" for n in range(len(plan.tasks))}
+        for n, send in enumerate(plan.sends):
+            out |= {f"{x}{n}": "0" for x in "dkoami"}
+            out |= {f"w{n}": str(NEVER), f"h{n}": "None", f"n{n}": str(send.counter.low if send.counter else 0)}
+        out |= dict.fromkeys(("started", "applied", "until", "sweep_at", "seen", "epoch", "bad", "dropped"), "0")
+        out |= dict.fromkeys(("awake", "heard"), str([0] * len(plan.buses)))
+        out["queue"] = "deque()"
+        out["passing"] = f"[{', '.join('{}' for _ in plan.buses)}]"
+        return out
+
+    # --- receiving
+
+    def _receive(self, number: int, receive: Receive) -> list[str]:
+        feeds = [(n, self.plan.feeds[n]) for n in receive.feeds]
+        clear = "; ".join([*(f"g{n} = 0" for n, _ in feeds), "bad += 1"])
+        refuse = [f"            {clear}", "            return"]
+        out: list[str] = []
+        if receive.checksum is not None:
+            out += [f"        if {extract_text(receive.checksum.layout)} != {self._receive_checks[number]}:", *refuse]
+        if receive.counter is not None:
+            out += self._counter_check(number, receive, clear)
+        if receive.mux is not None:
+            out.append(f"        mux = {extract_text(receive.mux)}")
+        for n, feed in feeds:
+            out += self._feed(n, feed)
+        length = receive.minimum_length
+        short = [f"        if len(data) < {length}:", *refuse] if length else []
+        if "\n".join(out).count("data[") <= length:
+            return short + out
+        # bytes that are looked at more than once on average are cheaper as variables
+        unpacked = [re.sub(r"\bdata\[(\d+)\]", r"b\1", line) for line in out]
+        names = ", ".join(f"b{i}" for i in range(length))
+        return [
+            f"        if len(data) != {length}:",
+            *(f"    {line}" for line in short),
+            f"            data = data[:{length}]",
+            f"        {names}, = data",
+            *unpacked,
+        ]
+
+    def _counter_check(self, number: int, receive: Receive, clear: str) -> list[str]:
+        check = receive.counter
+        assert check is not None
+        cycle = check.high - check.low + 1
+        good = {k * check.step % cycle for k in range(1, check.lost_ok + 2)}
+        steps = f"(value - c{number}) % {cycle}"
+        if good == set(range(1, len(good) + 1)):
+            wrong = f"not 0 < {steps} <= {len(good)}"
+        else:
+            wrong = f"{steps} not in {{{', '.join(map(str, sorted(good)))}}}"
+        out = [f"        value = {extract_text(check.layout)}"]
+        low, high = check.layout.raw_range
+        if (check.low, check.high) != (low, high):
+            out += [
+                f"        if not {check.low} <= value <= {check.high}:",
+                f"            {clear}",
+                "            return",
+            ]
+        out += [
+            f"        if c{number} >= 0 and {wrong}:",
+            f"            c{number} = value; {clear}",
+            "            return",
+            f"        c{number} = value",
+        ]
+        return out
+
+    def _feed(self, n: int, feed: Feed) -> list[str]:
+        pad, out = "        ", []
+        if feed.mux_values:
+            values = f"({', '.join(map(str, feed.mux_values))},)"
+            out.append(
+                f"        if mux == {feed.mux_values[0]}:"
+                if len(feed.mux_values) == 1
+                else f"        if mux in {values}:"
+            )
+            pad = "            "
+        out += [
+            f"{pad}if now - l{n} > {feed.max_age_us}:",
+            f"{pad}    f{n} = g{n} = 0",
+            f"{pad}l{n} = now",
+        ]
+        for extract in feed.extracts:
+            out.append(f"{pad}s{extract.slot} = {extract_text(extract.layout)}")
+            if extract.valid_slot >= 0:
+                out.append(f"{pad}s{extract.valid_slot} = {self._validity(f's{extract.slot}', extract.invalid)}")
+        out += [
+            f"{pad}if not f{n}:",
+            f"{pad}    if g{n} < 255: g{n} += 1",
+            f"{pad}    if g{n} >= ({feed.good_again} if e{n} else {feed.good_first}):",
+            f"{pad}        f{n} = e{n} = 1",
+            f"{pad}    sweep_at = now",
+        ]
+        if feed.triggers:
+            out.append(f"{pad}if f{n}:")
+            for t in feed.triggers:
+                out += self._pending(t, f"{pad}    ")
+        return out
+
+    @staticmethod
+    def _pending(n: int, pad: str) -> list[str]:
+        """Send n, if active, becomes pending: it wants as soon as it is not blocked."""
+        return [
+            f"{pad}if a{n} and o{n} < w{n}:",
+            f"{pad}    w{n} = o{n}",
+            f"{pad}    if w{n} < until: until = w{n}",
+        ]
+
+    @staticmethod
+    def _validity(text: str, invalid: tuple[tuple[int, int], ...]) -> str:
+        tests = [f"{text} == {low}" if low == high else f"{low} <= {text} <= {high}" for low, high in invalid]
+        return f"0 if {' or '.join(tests)} else 1" if tests else "1"
+
+    # --- latches and states
+
+    def _sweep(self) -> list[str]:
+        """Latches, done before any block runs: `sweep_at` is the earliest time at which one may fall."""
+        plan = self.plan
+        out = [f"        best = {H - 1}"]
+        for n, feed in enumerate(plan.feeds):
+            out += [
+                f"        if f{n} or g{n}:",
+                f"            x = now - l{n}",
+                f"            if x > {feed.max_age_us}: f{n} = g{n} = 0",
+                f"            elif {feed.max_age_us} - x < best: best = {feed.max_age_us} - x",
+            ]
+        for n, bus in enumerate(plan.buses):
+            out += [
+                f"        if awake[{n}]:",
+                f"            x = now - heard[{n}]",
+                f"            if x > {bus.silent_us}: awake[{n}] = 0",
+                f"            elif {bus.silent_us} - x < best: best = {bus.silent_us} - x",
+            ]
+        return [*out, "        sweep_at = now + best + 1"]
+
+    def _apply(self) -> list[str]:
+        out = []
+        if self.plan.sends:
+            arm = " = ".join(f"m{n}" for n in range(len(self.plan.sends)))
+            out += ["        if applied == 0 and s0 != 0:", f"            {arm} = 1"]
+        for n, send in enumerate(self.plan.sends):
+            later = f"now + {send.delay_us}" if send.delay_us else "now"
+            names = [f"w{n}"] if self._only_timed[n] else [f"d{n}", f"k{n}", f"o{n}"]
+            if not _is_timed(send) and self._only_timed[n]:
+                names = ["x"]
+            out += [
+                f"        if {send.states} >> s0 & 1:",
+                f"            if not a{n} and m{n}:" if send.once else f"            if not a{n}:",
+                f"                a{n} = 1; h{n} = None",
+                f"                {' = '.join(names)} = {later}",
+            ]
+            if not self._only_timed[n]:
+                out.append(f"                w{n} = {self._next_want(n)}")
+            out += ["        else:", f"            a{n} = 0; w{n} = {NEVER}"]
+        return [*out, "        applied = s0", *self._soonest()]
+
+    def _next_want(self, n: int) -> str:
+        """When send n, just made active or evaluated, wants next."""
+        send = self.plan.sends[n]
+        times = [f"d{n}"] if _is_timed(send) else []
+        if send.check_us:
+            times.append(f"max(k{n}, o{n})" if send.gap_us or send.delay_us else f"k{n}")
+        return f"min({', '.join(times)})" if len(times) > 1 else (times or [str(NEVER)])[0]
+
+    def _soonest(self) -> list[str]:
+        """`until` is the earliest time that something is due: now, or long ago, while a passed frame waits."""
+        names = [f"t{n}" for n in range(len(self.plan.tasks))] + [f"w{n}" for n in range(len(self.plan.sends))]
+        earliest = ["        best = t0", *(f"        if {x} < best: best = {x}" for x in names[1:])]
+        if self.plan.joined is not None:
+            earliest.append("        if joined.due < best: best = joined.due")
+        return [*earliest, "        until = 0 if queue else best"]
+
+    # --- sending
+
+    def _send(self, n: int, send: Send) -> list[str]:
+        """e{n}_(now): evaluate; gives a frame or None. Sets w{n} before it ends."""
+        mixed = _is_timed(send) and not self._only_timed[n]
+        out = [f"        cyc = d{n} <= now"] if mixed else []
+        if send.check_us:
+            out.append(f"        if k{n} <= now: k{n} = now + {send.check_us}")
+        several = len(send.variants) > 1
+        for index, variant in enumerate(send.variants):
+            pad = "        "
+            if several:
+                out.append(f"        {'if' if index == 0 else 'elif'} i{n} == {index}:")
+                pad = "            "
+            out += self._variant(n, send, variant, pad)
+        if send.check_us:
+            same = f"h{n} == x and not cyc" if mixed else f"h{n} == x"
+            out += [
+                f"        x = ({' '.join(f'b{i},' for i in self._changing(n))})",
+                f"        if {same}:",
+                f"            w{n} = {self._next_want(n)}",
+                "            return None",
+                f"        h{n} = x",
+            ]
+        out += self._advance(n, send)
+        out += self._finish(n, send)
+        if several:
+            out.append(f"        i{n} = i{n} + 1 if i{n} < {len(send.variants) - 1} else 0")
+        payload = ", ".join(str(self._known[n].get(i, f"b{i}")) for i in range(send.length))
+        return [*out, f"        return new_frame(SentFrame, ({send.bus}, {send.word}, pack{send.length}({payload})))"]
+
+    def _variant(self, n: int, send: Send, variant: Variant, pad: str) -> list[str]:
+        out, packer = self._packed(n, variant, pad, [*self._suppressed(n, send), "return None"])
+        out += [f"{pad}b{i} = {packer.byte(i)}" for i in self._changing(n)]
+        return out or [f"{pad}pass"]
+
+    def _packed(self, n: int, variant: Variant, pad: str, held_back: list[str]) -> tuple[list[str], Packer]:
+        """What works out a form of send n, with what is done where its condition does not hold; and its payload."""
+        send = self.plan.sends[n]
+        keep = {f.register for f in variant.fields} | ({variant.send_if} if variant.send_if >= 0 else set())
+        writer = BlockWriter(self.plan, variant.block, keep, pad)
+        out = writer.write()
+        if variant.send_if >= 0:
+            out += [f"{pad}if not {writer.register(variant.send_if)}:", *(f"{pad}    {line}" for line in held_back)]
+        packer = Packer(variant.base)
+        for part in (send.counter, send.checksum):
+            if part is not None and not send.check_us:
+                packer.clear(part.layout)
+        for field in variant.fields:
+            packer.clear(field.layout)
+            packer.add(field.layout, writer.register(field.register))
+        if send.counter is not None and not send.check_us:
+            packer.add(send.counter.layout, f"n{n}")
+        return out, packer
+
+    def _changing(self, n: int) -> list[int]:
+        """Bytes of send n that are variables b0, b1, ...; the others are always the same."""
+        return [i for i in range(self.plan.sends[n].length) if i not in self._known[n]]
+
+    def _suppressed(self, n: int, send: Send) -> list[str]:
+        """Timers of a send whose condition does not hold."""
+        done = [f"a{n} = m{n} = 0; w{n} = {NEVER}"] if send.once else self._moved(n, send)
+        if self._only_timed[n]:
+            return done
+        wants = [f"w{n} = {self._next_want(n)}"]
+        if not _is_timed(send):
+            return wants
+        if not send.once:
+            return ["if cyc:", *(f"    {line}" for line in done), *wants]
+        return ["if cyc:", *(f"    {line}" for line in done), f"else: {wants[0]}"]
+
+    def _moved(self, n: int, send: Send) -> list[str]:
+        """The next time on the send's own grid, or a period from now if that has passed too."""
+        due = f"w{n}" if self._only_timed[n] else f"d{n}"
+        return [f"{due} += {send.period_us}", f"if {due} <= now: {due} = now + {send.period_us}"]
+
+    def _advance(self, n: int, send: Send) -> list[str]:
+        """Timers of a send that gives a frame."""
+        pad = "        "
+        if send.once:
+            return [f"{pad}a{n} = m{n} = 0; w{n} = {NEVER}"]
+        if self._only_timed[n]:
+            return [pad + line for line in self._moved(n, send)]
+        out = []
+        if send.period_us:
+            out += [f"{pad}if cyc:", *(f"{pad}    {line}" for line in self._moved(n, send))]
+            out += [f"{pad}else:", f"{pad}    d{n} = now + {send.period_us}"]
+        if send.gap_us:
+            out.append(f"{pad}o{n} = now + {send.gap_us}")
+        return [*out, f"{pad}w{n} = {self._next_want(n)}"]
+
+    def _finish(self, n: int, send: Send) -> list[str]:
+        """Counter (packed here where the comparison had to come first) and checksum."""
+        out = []
+        counter = send.counter
+        if counter is not None:
+            if send.check_us:
+                out += self._written(send, counter.layout, f"n{n}")
+            cycle = counter.high - counter.low + 1
+            if counter.step == 1:
+                out.append(f"        n{n} = n{n} + 1 if n{n} < {counter.high} else {counter.low}")
+            else:
+                out.append(f"        n{n} = {counter.low} + (n{n} - {counter.low} + {counter.step}) % {cycle}")
+        if send.checksum is not None:
+            known = self._known[n]
+            value = re.sub(r"\bdata\[(\d+)\]", lambda m: str(known.get(int(m[1]), f"b{m[1]}")), self._send_checks[n])
+            out += [f"        x = {value}", *self._written(send, send.checksum.layout, "x")]
+        return out
+
+    @staticmethod
+    def _written(send: Send, layout: Layout, text: str) -> list[str]:
+        """Put a value into its bits. They are 0 so far, except where the base was compared with the last payload."""
+        out = []
+        for piece in pieces(layout):
+            kept = f" & {0xFF ^ piece.mask << piece.low}" if send.check_us else ""
+            out.append(f"        b{piece.byte} = b{piece.byte}{kept} | {piece_text(layout, piece, text)}")
+        return out
+
+    def _joined(self) -> list[str]:
+        """The joined answer over the payloads of its parts' sends."""
+        if self.plan.joined is None:
+            return []
+        out = []
+        for number, n in self.plan.joined.parts:
+            send = self.plan.sends[n]
+            worked_out, packer = self._packed(n, send.variants[0], "        ", ["return None"])
+            payload = ", ".join(packer.byte(i) for i in range(send.length))
+            body = [f"        if not a{n}: return None", *worked_out, f"        return pack8({payload})"]
+            out += self._function(f"part{number}(now)", body)
+        parts = ", ".join(f"part{number}" for number, _ in self.plan.joined.parts)
+        return [*out, f"    joined = JoinedAnswer(plan_joined, [{parts}])"]
+
+    # --- the three calls
+
+    def _start(self) -> list[str]:
+        out = ["        started, sweep_at = 1, now"]
+        out += [f"        t{n} = now + {task.offset_us}" for n, task in enumerate(self.plan.tasks)]
+        return [*out, "        apply(now)"]
+
+    def _handlers(self) -> list[str]:
+        """For every bus what finds the receive of an identifier word."""
+        tables = []
+        for bus in range(len(self.plan.buses)):
+            entries = ", ".join(f"{r.word}: r{n}" for n, r in enumerate(self.plan.receives) if r.bus == bus)
+            tables.append(f"{{{entries}}}.get")
+        return [f"    handlers = [{', '.join(tables)}]"]
+
+    def _on_frame(self) -> list[str]:
+        plan = self.plan
+        out = [
+            *_CLOCK,
+            "        if not started: start(now)",
+            "        heard[bus] = now",
+            "        if not awake[bus]:",
+            "            awake[bus], sweep_at = 1, now",
+            f"        if s0 == 0 and {tuple(int(b.wakes) for b in plan.buses)!r}[bus]:",
+            "            s0 = 1",
+            "            apply(now)",
+        ]
+        if plan.passes:
+            out += [
+                "        ways = passing[bus].get(word)",
+                "        if ways is None: ways = find_ways(bus, word)",
+                "        for to_bus, new_word in ways:",
+                f"            if len(queue) < {plan.pass_queue}:",
+                "                queue.append((to_bus, new_word, bytes(data)))",
+                "                until = 0",
+                "            else: dropped += 1",
+            ]
+        out += self._requests()
+        if plan.joined is not None:
+            words = {*plan.joined.words, plan.joined.flow_word}
+            out += [
+                f"        if bus == {plan.joined.bus} and word in {tuple(sorted(words))!r}:",
+                "            joined.on_frame(word, data, now)",
+                "            settle()",
+            ]
+        out += ["        handler = handlers[bus](word)", "        if handler is not None: handler(data, now)"]
+        return out
+
+    @staticmethod
+    def _find_ways() -> list[str]:
+        return [
+            "        if len(passing[bus]) > 4096: passing[bus].clear()",
+            "        decided, ways = set(), []",
+            "        for rule in plan_passes:",
+            "            if rule.bus != bus or not rule.first <= word <= rule.last: continue",
+            "            if rule.to_bus == -1: break",
+            "            if rule.to_bus in decided: continue",
+            "            decided.add(rule.to_bus)",
+            "            if not rule.block: ways.append((rule.to_bus, word if rule.new_word < 0 else rule.new_word))",
+            "        passing[bus][word] = ways",
+            "        return ways",
+        ]
+
+    def _requests(self) -> list[str]:
+        """Requests, behind one test of bus and identifier."""
+        asked: dict[tuple[int, int], list[int]] = {}
+        for n, send in enumerate(self.plan.sends):
+            if send.request is not None:
+                for word in dict.fromkeys(send.request.words):
+                    asked.setdefault((send.request.bus, word), []).append(n)
+        out: list[str] = []
+        for number, ((bus, word), sends) in enumerate(asked.items()):
+            out.append(f"        {'if' if number == 0 else 'elif'} word == {word} and bus == {bus}:")
+            for n in sends:
+                request = self.plan.sends[n].request
+                assert request is not None
+                out.append(f"            if data[:{len(request.prefix)}] == {request.prefix!r}:")
+                out += self._pending(n, "                ")
+        return out
+
+    def _look(self) -> list[str]:
+        """`poll` when something is due."""
+        out = ["        if not started: start(now)", "        if sweep_at <= now: sweep(now)"]
+        for n, task in enumerate(self.plan.tasks):
+            out += [
+                f"        {'if' if n == 0 else 'elif'} t{n} <= now:",
+                f"            t{n} += {task.period_us}",
+                f"            if now - t{n} >= {16 * task.period_us}: t{n} = now + {task.period_us}",
+                f"            task{n}(now)",
+                "            if s0 != applied: apply(now)",
+            ]
+        out += ["        frame = new_frame(SentFrame, queue.popleft()) if queue else first(now)", *self._soonest()]
+        return [*out, "        return frame"]
+
+    def _first(self) -> list[str]:
+        """Evaluate the first send that wants. Plain ifs: Python's compiler takes only some 1,500 elifs."""
+        wants = [f"        if w{n} <= now: return e{n}_(now)" for n in range(len(self.plan.sends))]
+        joined = self.plan.joined
+        if joined is None:
+            return [*wants, "        return None"]
+        return [
+            *wants,
+            "        data = joined.poll(now)",
+            f"        return None if data is None else new_frame(SentFrame, ({joined.bus}, {joined.word}, data))",
+        ]
+
+    @staticmethod
+    def _next_poll() -> list[str]:
+        return [
+            *_CLOCK,
+            "        if not started: start(now)",
+            f"        return (until if until > now else now) & {M}",
+        ]
+
+    def _reports(self) -> list[str]:
+        fresh = ", ".join(f"f{n}" for n in range(len(self.plan.feeds)))
+        slots = ", ".join(f"s{n}" for n in range(len(self.plan.slots)))
+        return [
+            f"        return {{'state': s0, 'fresh': ({fresh}{',' if fresh else ''}), 'slots': ({slots},), "
+            "'bad': bad, 'dropped': dropped}",
+        ]

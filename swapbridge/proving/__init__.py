@@ -1,0 +1,1 @@
+"""Judging a plan on the bench: simulated buses, the exact reference, judges, faults, verdict."""

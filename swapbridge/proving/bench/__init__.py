@@ -1,0 +1,1 @@
+"""The simulated buses, their traffic and nodes."""

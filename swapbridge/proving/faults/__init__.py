@@ -1,0 +1,1 @@
+"""What goes wrong on a bus, alone and in pairs, and the runs that are judged."""

@@ -1,0 +1,393 @@
+"""Proving room: the fault campaign: every fault alone and every pair of faults, seeded, each run judged by rules.
+
+In every run: each frame sent equals the exact reference (which knows what must be said when sources are stale, wrong or
+back), only planned identifiers are sent, none above its planned rate, no torque, throttle or pedal value older than its
+age limit and hold is sent, and after the fault every message comes back.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field
+from itertools import combinations
+from multiprocessing import get_context
+
+import numpy as np
+
+from swapbridge.core.errors import InputError
+from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.roles import BY_NAME
+from swapbridge.language.model import BridgeFile
+from swapbridge.plan.model import Field, Plan, Send
+from swapbridge.plan.program import Program
+from swapbridge.proving.bench.bench import Bench, Run, simulate
+from swapbridge.proving.bench.excerpt import excerpt
+from swapbridge.proving.bench.nodes import Heard, Polled, Restart, Sent
+from swapbridge.proving.faults.faults import FAULTS, MS, SECOND, Scene
+from swapbridge.proving.judges.content import LATE_US, judge_trace
+from swapbridge.proving.judges.form import carries, fields_of
+from swapbridge.proving.reference.reference import Known, Reference, loose_fields, steps_of
+from swapbridge.proving.report.verdict import FaultRun
+from swapbridge.signalmap.model import SignalMap
+
+QUICK, FULL = "quick", "full"
+SINGLE_S = {QUICK: 8, FULL: 60}
+PAIR_S = {QUICK: 8, FULL: 20}
+QUICK_PAIRS = 12
+FAULT_S = 3
+"""How long a fault lasts, unless it says itself."""
+DELICATE = frozenset({"torque request", "actual torque", "driver demand"})
+DELICATE_ROLES = ("pedal_position", "throttle_request")
+CLOCK_ALLOWANCE_NS = 200 * MS
+Trace = Sequence[Heard | Polled | Restart]
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One run to do."""
+
+    faults: tuple[str, ...]
+    seconds: int
+    seed: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What every run needs."""
+
+    bench: Bench
+    bridge: BridgeFile
+    maps: Mapping[str, SignalMap]
+    make: Callable[[], Program]
+    known: Known = field(default_factory=Known)
+
+    def reference(self) -> Reference:
+        """A fresh twin of the bridge."""
+        plan = self.bench.plan
+        return Reference(self.bridge, self.maps, steps_of(plan), self.known, loose_fields(plan))
+
+
+def tasks_for(thoroughness: str, seed: int, names: Sequence[str] = tuple(FAULTS)) -> list[Task]:
+    """Runs of a campaign: every fault alone; quick: some pairs, full: every pair."""
+    singles = [(name,) for name in names]
+    pairs = list(combinations(names, 2))
+    if thoroughness == QUICK:
+        rng = np.random.default_rng(seed)
+        chosen = rng.choice(len(pairs), min(QUICK_PAIRS, len(pairs)), replace=False)
+        pairs = [pairs[i] for i in sorted(chosen.tolist())]
+    out = [Task(f, SINGLE_S[thoroughness], _seed(seed, f)) for f in singles]
+    return out + [Task(f, PAIR_S[thoroughness], _seed(seed, f)) for f in pairs]
+
+
+def chosen_tasks(thoroughness: str, seed: int, chosen: Sequence[str]) -> list[Task]:
+    """Certain runs of a campaign again, each named as the report names it: "power cut", or "power cut + bus errors".
+
+    Raises
+    ------
+    InputError
+        A name that is no fault.
+    """
+    order = list(FAULTS)
+    out = []
+    for text in chosen:
+        names = [name.strip() for name in text.split(" + ")]
+        for name in names:
+            if name not in FAULTS:
+                raise InputError(f"{name!r} is no fault: known are {', '.join(order)}")
+        faults = tuple(sorted(names, key=order.index))
+        length = (SINGLE_S if len(faults) == 1 else PAIR_S).get(thoroughness, SINGLE_S[QUICK])
+        out.append(Task(faults, length, _seed(seed, faults)))
+    return out
+
+
+def _seed(seed: int, faults: tuple[str, ...]) -> int:
+    """A seed of its own for each run, the same on every machine."""
+    return zlib.crc32(f"{seed}: {' + '.join(faults)}".encode())
+
+
+def run_campaign(
+    ground: Ground,
+    tasks: Sequence[Task],
+    *,
+    workers: int = 1,
+    progress: Callable[[float, str], None] | None = None,
+) -> list[FaultRun]:
+    """Do all runs, in `workers` processes, results in the order of the tasks."""
+    out = []
+    if workers <= 1 or len(tasks) < 2:
+        for number, task in enumerate(tasks):
+            out.append(run_fault(ground, task))
+            if progress is not None:
+                progress((number + 1) / len(tasks), " + ".join(task.faults))
+        return out
+    with ProcessPoolExecutor(
+        workers, mp_context=get_context("spawn"), initializer=_begin_worker, initargs=(ground,)
+    ) as pool:
+        for number, result in enumerate(pool.map(_run_in_worker, tasks, chunksize=2)):
+            out.append(result)
+            if progress is not None:
+                progress((number + 1) / len(tasks), " + ".join(result.faults))
+    return out
+
+
+_ground: list[Ground] = []
+
+
+def _begin_worker(ground: Ground) -> None:
+    _ground[:] = [ground]
+
+
+def _run_in_worker(task: Task) -> FaultRun:
+    return run_fault(_ground[0], task)
+
+
+def run_fault(ground: Ground, task: Task) -> FaultRun:
+    """One run with its faults, judged."""
+    rng = np.random.default_rng(task.seed)
+    length_ns = task.seconds * SECOND
+    traffic, lead_ns = excerpt(ground.bench, length_ns, rng)
+    start = lead_ns + int(rng.integers(500 * MS, max(501 * MS, length_ns - lead_ns - (FAULT_S + 2) * SECOND)))
+    end = min(start + FAULT_S * SECOND, length_ns - 2 * SECOND)
+    scene = Scene(ground.bench.plan, ground.maps, ground.bench.reads, list(traffic), start, end, rng, ground.make)
+    over = 0
+    for name in task.faults:
+        scene.end_ns = end
+        FAULTS[name](scene)
+        over = max(over, scene.end_ns)
+    scene.end_ns = over
+    until = max(length_ns, over + 3 * SECOND)
+    run = simulate(
+        ground.bench,
+        ground.make,
+        traffic=tuple(scene.traffic),
+        until_ns=until,
+        error_rate=scene.error_rate,
+        clock_us=scene.clock_us,
+        seed=task.seed,
+        prepare=scene.prepare,
+    )
+    problems = _judge(ground, scene, run)
+    return FaultRun(
+        faults=task.faults,
+        seconds=until / SECOND,
+        seed=task.seed,
+        status="fail" if problems else "pass",
+        frames_sent=run.device.sent_count,
+        problems=tuple(problems),
+        reaction_ms=_reaction_ms(ground.bench.plan, scene, run) if len(task.faults) == 1 else None,
+        recovery_ms=_recovery_ms(ground.bench.plan, scene, run),
+    )
+
+
+def _judge(ground: Ground, scene: Scene, run: Run) -> list[str]:
+    plan = ground.bench.plan
+    trace = run.device.trace or []
+    problems = []
+    # content is defined for a clock that goes forward (and wraps); the rules below judge one that steps back
+    for part in _lives(trace) if not scene.steps_back else []:
+        contents = judge_trace(plan, ground.reference(), part, None if scene.steps_clock else LATE_US)
+        if contents.wrong:
+            problems.append(f"content: {contents.wrong} frames differ; {contents.first_problem()}")
+            break
+    problems += planned_only(plan, run.device.sent)
+    problems += planned_rate(plan, run.device.sent, scene.steps_clock or scene.cuts_power)
+    if not scene.cuts_power:
+        allowance_us = CLOCK_ALLOWANCE_NS // 1000 if scene.steps_clock else 0
+        problems += stale_values(plan, ground.bridge, ground.maps, trace, allowance_us)
+    problems += came_back(plan, scene, run)
+    return problems
+
+
+def _lives(trace: Trace) -> list[list[Heard | Polled | Restart]]:
+    """A trace cut where the translator was started anew; a restarted one knows nothing of before."""
+    lives: list[list[Heard | Polled | Restart]] = [[]]
+    for event in trace:
+        if isinstance(event, Restart):
+            lives.append([])
+        else:
+            lives[-1].append(event)
+    return lives
+
+
+def planned_only(plan: Plan, sent: Sequence[Sent]) -> list[str]:
+    """Only identifiers of the plan are sent."""
+    own = {(s.bus, s.word) for s in plan.sends}
+    ranges = [(p.to_bus, p.first, p.last, p.new_word) for p in plan.passes if not p.block]
+    odd: dict[tuple[int, int], int] = {}
+    for frame in sent:
+        key = frame.bus, frame.word
+        if key in own or any(
+            bus == frame.bus and (new == frame.word if new >= 0 else first <= frame.word <= last)
+            for bus, first, last, new in ranges
+        ):
+            continue
+        odd[key] = odd.get(key, 0) + 1
+    return [
+        f"{n} frames of {format_identifier(*split_word(word))} on {plan.buses[bus].name} are not in the plan"
+        for (bus, word), n in odd.items()
+    ]
+
+
+def shortest_ns(send: Send) -> int:
+    """Shortest time between two frames of a message that its plan allows, on average."""
+    if send.gap_us and send.period_us:
+        return min(send.gap_us, send.period_us) * 1000
+    return (send.gap_us or send.period_us) * 1000
+
+
+def planned_rate(plan: Plan, sent: Sequence[Sent], restarts: bool) -> list[str]:
+    """No message is asked to be sent more often than planned: over any ten frames, not just two."""
+    out = []
+    asked: dict[tuple[int, int], list[int]] = {}
+    for frame in sent:
+        asked.setdefault((frame.bus, frame.word), []).append(frame.asked_ns)
+    for send in plan.sends:
+        shortest, times = shortest_ns(send), asked.get((send.bus, send.word), [])
+        if not shortest or send.request is not None or send.once:
+            continue
+        span = 10
+        # a state that flickers begins a message anew, which is one frame more
+        allowance = shortest + (CLOCK_ALLOWANCE_NS if restarts else 0)
+        column = np.array(times, np.int64)
+        if len(column) > span:
+            quickest = int((column[span:] - column[:-span]).min())
+            if quickest < span * shortest - allowance - 2 * MS:
+                out.append(
+                    f"{send.name}: {span} frames in {quickest / MS:.1f} ms, planned are {span * shortest / MS:.1f} ms"
+                )
+    return out
+
+
+def is_delicate(field: Field) -> bool:
+    """Torque, throttle and pedal values."""
+    role = BY_NAME.get(field.role)
+    return role is not None and (role.hazard in DELICATE or role.alias in DELICATE_ROLES)
+
+
+def stale_values(
+    plan: Plan, bridge: BridgeFile, maps: Mapping[str, SignalMap], trace: Trace, allowance_us: int = 0
+) -> list[str]:
+    """No torque, throttle or pedal value goes out once its source has been silent longer than its age limit and hold.
+
+    Judged without the reference: by the last time a frame of the source was heard at all.
+    """
+    words = {n: (r.bus, r.word) for r in plan.receives for n in r.feeds}
+    watched: dict[tuple[int, int], list[tuple[str, Field, int, set[tuple[int, int]]]]] = {}
+    rules = {(r.message.text, s.name): (s, r) for r in bridge.messages for s in r.signals}
+    for send in plan.sends:
+        for sent in fields_of(send):
+            if not is_delicate(sent) or sent.fallback is None or not sent.feeds:
+                continue
+            rule = rules.get((send.name, sent.name))
+            if rule is None or rule[0].ramp is not None:
+                continue
+            role = BY_NAME[sent.role]
+            if role.fallback == "ramp to none":
+                continue
+            hold = rule[0].hold_us or rule[1].hold_us or 0
+            limit = max(plan.feeds[n].max_age_us for n in sent.feeds) + hold + 2 * bridge.step_us
+            sources = {words[n] for n in sent.feeds}
+            name = f"{send.name}.{sent.name}"
+            watched.setdefault((send.bus, send.word), []).append((name, sent, limit, sources))
+    if not watched:
+        return []
+    messages = {key: maps[plan.buses[key[0]].name].by_word(key[1]) for key in watched}
+    last: dict[tuple[int, int], int] = {}
+    wrong: dict[str, int] = {}
+    for event in trace:
+        if isinstance(event, Heard):
+            last[event.bus, event.word] = event.now_us
+        elif isinstance(event, Polled) and event.frame is not None:
+            key, data = (event.frame.bus, event.frame.word), event.frame.data
+            for name, sent, limit, sources in watched.get(key, ()):
+                ages = [_age(event.now_us, last[s]) if s in last else 1 << 32 for s in sources]
+                if (
+                    max(ages) > limit + allowance_us
+                    and carries(messages[key], sent.name, data)
+                    and sent.layout.unpack(data) != sent.fallback
+                ):
+                    wrong[name] = wrong.get(name, 0) + 1
+    return [f"{name}: {n} frames carried a stale value" for name, n in wrong.items()]
+
+
+def _age(now_us: int, then_us: int) -> int:
+    """Age on a clock that wraps; 0 when the clock stepped back since."""
+    age = (now_us - then_us) & 0xFFFF_FFFF
+    return age if age < 1 << 31 else 0
+
+
+def came_back(plan: Plan, scene: Scene, run: Run) -> list[str]:
+    """Every message that is sent at a period is sent again some time after the fault, if its sources are there."""
+    out: list[str] = []
+    quiet_from = max(s.received_ns for s in run.device.sent) if run.device.sent else 0
+    settled = scene.end_ns + 2 * SECOND
+    if settled >= run.until_ns:
+        return out
+    heard_late = any(len(t) and int(t.start_ns[-1]) > settled for t in scene.traffic)
+    if run.device.sent and heard_late and quiet_from < settled:
+        out.append(
+            f"nothing was sent any more from {quiet_from / SECOND:.2f} s on, the fault was over at "
+            f"{scene.end_ns / SECOND:.2f} s"
+        )
+    return out
+
+
+def _falling_back(plan: Plan, scene: Scene, run: Run) -> dict[tuple[int, int, str], list[tuple[int, bool]]]:
+    """When each signal made from a worthless source was sent, and whether it gave its safe answer."""
+    words = {n: (r.bus, r.word) for r in plan.receives for n in r.feeds}
+    fields = {
+        (s.bus, s.word): [
+            f
+            for f in fields_of(s)
+            if f.fallback is not None
+            and f.layout.length > 1  # a flag is its safe answer half of the time
+            and scene.worthless.intersection(words[n] for n in f.feeds)
+        ]
+        for s in plan.sends
+    }
+    messages = {key: scene.maps[plan.buses[key[0]].name].by_word(key[1]) for key in fields}
+    out: dict[tuple[int, int, str], list[tuple[int, bool]]] = {}
+    for frame in run.device.sent:
+        for one in fields.get((frame.bus, frame.word), ()):
+            if carries(messages[frame.bus, frame.word], one.name, frame.data):
+                told = frame.received_ns, one.layout.unpack(frame.data) == one.fallback
+                out.setdefault((frame.bus, frame.word, one.name), []).append(told)
+    return out
+
+
+def _reaction_ms(plan: Plan, scene: Scene, run: Run) -> float | None:
+    """Time from the fault's begin until the last signal whose source is worthless gives its safe answer."""
+    waits = []
+    for told in _falling_back(plan, scene, run).values():
+        before = [safe for at, safe in told if at < scene.start_ns]
+        first = next((at for at, safe in told if scene.start_ns <= at <= scene.end_ns and safe), None)
+        if before and not before[-1] and first is not None:
+            waits.append(first - scene.start_ns)
+    return round(max(waits) / MS, 3) if waits else None
+
+
+def _recovery_ms(plan: Plan, scene: Scene, run: Run) -> float | None:
+    """Time from the fault's end until all is as before.
+
+    That is until each message that could not get through is sent again, and until each signal that measured something
+    before, and does again for good, stops giving its safe answer. None where neither happened.
+    """
+    waits = []
+    if scene.stops_sending:
+        before = {(s.bus, s.word) for s in run.device.sent if s.received_ns < scene.start_ns}
+        again: dict[tuple[int, int], int] = {}
+        for s in run.device.sent:
+            if s.received_ns >= scene.end_ns:
+                again.setdefault((s.bus, s.word), s.received_ns)
+        periodic = {(s.bus, s.word) for s in plan.sends if s.period_us}
+        waits += [again[k] - scene.end_ns for k in before & periodic if k in again]
+    for told in _falling_back(plan, scene, run).values():
+        before_it = [safe for at, safe in told if at < scene.start_ns]
+        after = [(at, safe) for at, safe in told if at >= scene.end_ns]
+        # a value may also be its safe answer by itself: what is so a second later says nothing
+        settled = [safe for at, safe in after if SECOND <= at - scene.end_ns < 2 * SECOND]
+        if before_it and not before_it[-1] and after and after[0][1] and settled and not any(settled):
+            waits.append(next(at for at, safe in after if not safe) - scene.end_ns)
+    return round(max(waits) / MS, 3) if waits else None

@@ -1,0 +1,249 @@
+"""Proving room: the coverage board: what each module waits for, from what it is made, how exact, proved or not.
+
+Needs come from the needs list, from a capture with the engine computer unplugged (what vanished must be supplied), and
+from what modules of a kind usually wait for (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from swapbridge.capture.capture import Capture
+from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.needs import Need
+from swapbridge.core.roles import BY_NAME
+from swapbridge.language.model import BridgeFile
+from swapbridge.plan.model import Send
+from swapbridge.proving.bench.bench import Bench, one_bus
+from swapbridge.proving.bench.traffic import words_of
+from swapbridge.proving.report.verdict import Check, Coverage, judge
+from swapbridge.signalmap.model import SignalMap
+
+USUAL: dict[str, tuple[str, ...]] = {
+    "cluster": (
+        "engine_speed", "coolant_temperature", "oil_pressure", "charge_lamp", "malfunction_lamp", "fuel_used",
+        "engine_running",
+    ),
+    "transmission": (
+        "engine_speed", "actual_torque", "requested_torque", "friction_torque", "pedal_position", "kick_down",
+        "coolant_temperature", "brake_switch",
+    ),
+    "braking": ("actual_torque", "requested_torque", "pedal_position", "engine_speed", "engine_running"),
+    "climate": ("engine_speed", "coolant_temperature", "compressor_permission"),
+    "steering": ("engine_running",),
+    "body": ("engine_running", "alternator_load"),
+    "engine": (
+        "vehicle_speed", "brake_switch", "park_neutral", "compressor_request", "torque_reduction_request", "fuel_level",
+        "ambient_temperature",
+    ),
+}  # fmt: skip
+"""Roles that a module of a kind usually waits for (common practice, no source)."""
+ALIKE: dict[str, tuple[str, ...]] = {
+    "oil_pressure": ("oil_pressure_lamp",),
+    "park_neutral": ("current_gear",),
+    "vehicle_speed": ("wheel_speed",),
+    "charge_lamp": ("alternator_load",),
+}
+"""Roles that serve for another."""
+FEW_FRAMES = 3
+
+
+def board(
+    bench: Bench,
+    bridge: BridgeFile,
+    maps: Mapping[str, SignalMap],
+    needs: Sequence[Need],
+    unplugged: Mapping[str, Capture],
+    checks: Sequence[Check],
+) -> tuple[list[Coverage], list[Check]]:
+    """The coverage board and what fails on it.
+
+    Parameters
+    ----------
+    bench, bridge, maps
+        What is proved.
+    needs : sequence of Need
+        The needs list, may be empty.
+    unplugged : mapping of str to Capture
+        By bus, a recording with the old engine computer (or what stays behind) unplugged.
+    checks : sequence of Check
+        What content and form have said so far; a message is proved when none of its checks failed.
+    """
+    builder = _Board(bench, bridge, maps, checks)
+    for need in needs:
+        builder.need(need)
+    for bus, capture in unplugged.items():
+        builder.vanished(bus, capture)
+    builder.usual()
+    return builder.rows, builder.checks
+
+
+class _Board:
+    def __init__(
+        self, bench: Bench, bridge: BridgeFile, maps: Mapping[str, SignalMap], checks: Sequence[Check]
+    ) -> None:
+        self.bench, self.plan, self.bridge, self.maps = bench, bench.plan, bridge, maps
+        self.failed = [c.subject for c in checks if c.status == "fail" and c.area in ("content", "form")]
+        self.judged = {c.subject.rsplit(".", 1)[0] for c in checks if c.area == "content"}
+        self.judged |= {c.subject for c in checks if c.area == "content"}
+        self.rows: list[Coverage] = []
+        self.checks: list[Check] = []
+        self._told: set[tuple[str, str]] = set()
+
+    def need(self, need: Need) -> None:
+        """One entry of the needs list."""
+        if need.how != "can":
+            note = "" if need.note == need.label else need.note
+            self.rows.append(Coverage(need.module, need.bus, need.label, "", "", need.how, note))
+            return
+        label, where = need.label, f"{need.module} on {need.bus}"
+        found, signals = self._send_for(need)
+        if found is not None:
+            self._told |= {(need.bus, f.role) for v in found.variants for f in v.fields if f.role}
+            state = self._state(found)
+            made, quality = self._made_from(found, signals)
+            self.rows.append(Coverage(need.module, need.bus, label, made, quality, state, need.note))
+            self._judge(where, label, state == "proved", state, "see what failed for this message")
+            return
+        sender = self._present(need)
+        passed = need.word is not None and self._passed(need.bus, need.word)
+        state = "present" if sender else "proved" if passed else "missing"
+        made = f"sent by {sender}" if sender else "passed through" if passed else ""
+        self.rows.append(Coverage(need.module, need.bus, label, made, "exact" if made else "", state, need.note))
+        self._judge(where, label, state != "missing", state, "add a message for it to the bridge file")
+
+    def _judge(self, where: str, label: str, ok: bool, state: str, remedy: str) -> None:
+        self.checks.append(judge("needs", where, label, ok, state, "supplied and proved", remedy))
+
+    def _send_for(self, need: Need) -> tuple[Send | None, tuple[str, ...]]:
+        """The message the plan sends for a need, and which of its signals when the need names some."""
+        numbers = {b.name: n for n, b in enumerate(self.plan.buses)}
+        bus = numbers.get(need.bus, -1)
+        message, _, name = need.signal.rpartition(".")
+        message = message.rsplit(".", 1)[-1]
+        for send in self.plan.sends:
+            if send.bus != bus or (need.word is not None and send.word != need.word):
+                continue
+            fields = [f for v in send.variants for f in v.fields]
+            if need.signal:
+                if any(f.name == name for f in fields) and message in ("", send.name.rsplit(".", 1)[-1]):
+                    return send, (name,)
+            elif need.word is not None:
+                return send, ()
+            elif need.role:
+                with_role = tuple(f.name for f in fields if f.role == need.role)
+                if with_role:
+                    return send, with_role
+        return None, ()
+
+    def _present(self, need: Need) -> str:
+        """A module that still sends it."""
+        if need.bus not in self.maps:
+            return ""
+        for message in self.maps[need.bus].messages:
+            name = need.signal.rsplit(".", 1)[-1]
+            if need.word is not None and message.word != need.word:
+                continue
+            if need.word is None and not any(
+                (need.signal and s.name == name) or (need.role and s.role == need.role) for s in message.signals
+            ):
+                continue
+            return self._sender(need.bus, message.senders)
+        return ""
+
+    def _sender(self, bus: str, senders: Sequence[str]) -> str:
+        rule = self.bridge.bus(bus)
+        return next((s for s in senders if rule is None or s not in rule.absent), "")
+
+    def _passed(self, bus: str, word: int) -> bool:
+        number = [b.name for b in self.plan.buses].index(bus) if bus in [b.name for b in self.plan.buses] else -1
+        return any(
+            not p.block
+            and p.to_bus == number
+            and (p.new_word == word if p.new_word >= 0 else p.first <= word <= p.last)
+            for p in self.plan.passes
+        )
+
+    def _state(self, send: Send) -> str:
+        if any(s == send.name or s.startswith(f"{send.name}.") for s in self.failed):
+            return "not proved"
+        return "proved" if send.name in self.judged else "not proved"
+
+    def _made_from(self, send: Send, signals: tuple[str, ...]) -> tuple[str, str]:
+        fields = [f for v in send.variants for f in v.fields if not signals or f.name in signals]
+        texts, quality = [], "exact"
+        for field in fields:
+            text = field.expression if len(field.expression) <= 60 else f"{field.expression[:57]}..."
+            texts.append(text if signals else f"{field.name} = {text}")
+            if "to the nearest step" in field.note and "exact" not in field.note:
+                quality = "approximate"
+        shown = "; ".join(texts[:3]) + (f"; and {len(texts) - 3} more" if len(texts) > 3 else "")
+        return shown or "constant", quality if fields else ""
+
+    def vanished(self, bus: str, capture: Capture) -> None:
+        """Identifiers that were there with the old engine computer and are gone without it."""
+        names = [b.name for b in self.plan.buses]
+        number = names.index(bus)
+        before = self.bench.captures[number]
+        if before is None:
+            return
+        there, count = np.unique(words_of(before), return_counts=True)
+        still = set(words_of(one_bus(capture, bus)).tolist())
+        sent = {s.word for s in self.plan.sends if s.bus == number}
+        for word in sorted(w for w, n in zip(there.tolist(), count.tolist(), strict=True) if n >= FEW_FRAMES):
+            if word in still or word < 0:
+                continue
+            label = format_identifier(*split_word(word))
+            ok = word in sent or self._passed(bus, word)
+            message = self.maps[bus].by_word(word) if bus in self.maps else None
+            name = f"{label} {message.name}" if message is not None else label
+            if not ok:
+                self.rows.append(
+                    Coverage("(vanished unplugged)", bus, name, "", "", "missing", "somebody may wait for it")
+                )
+            self.checks.append(
+                judge(
+                    "needs",
+                    bus,
+                    f"{name} vanished with the old engine computer",
+                    ok,
+                    "supplied" if ok else "not supplied",
+                    "every identifier that vanished is supplied",
+                    "add it to the bridge file, or note in needs.toml that nobody waits for it",
+                    warn=True,
+                )
+            )
+
+    def usual(self) -> None:
+        """What modules of the kinds on each bus usually wait for."""
+        for number, bus in enumerate(self.plan.buses):
+            signal_map, rule = self.maps.get(bus.name), self.bridge.bus(bus.name)
+            if signal_map is None:
+                continue
+            made = {f.role for s in self.plan.sends if s.bus == number for v in s.variants for f in v.fields}
+            there = {
+                s.role
+                for m in signal_map.messages
+                if not m.senders or self._sender(bus.name, m.senders)
+                for s in m.signals
+            }
+            for node in signal_map.nodes:
+                if rule is not None and node.name in rule.absent:
+                    continue
+                for alias in USUAL.get(node.kind, ()):
+                    roles = {BY_NAME[a].name for a in (alias, *ALIKE.get(alias, ())) if a in BY_NAME}
+                    if roles & (made | there) or any((bus.name, r) in self._told for r in roles):
+                        continue
+                    self.rows.append(
+                        Coverage(
+                            node.name,
+                            bus.name,
+                            alias.replace("_", " "),
+                            "",
+                            "",
+                            "not mapped",
+                            f"a {node.kind} usually waits for it",
+                        )
+                    )

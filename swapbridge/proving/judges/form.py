@@ -1,0 +1,443 @@
+"""Proving room: the form of a message: period, gaps, lengths, counter, checksum, constant bits, ranges.
+
+A module judges form before content, so the old engine's frames in the host capture are the pattern that the
+translator's frames must match. The same measures are taken of both, and every difference names both values.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.core.integrity import Checksum, Counter
+from swapbridge.core.layout import Layout
+from swapbridge.plan.model import Field, Send
+from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.signalmap.model import MapMessage
+
+Ints = npt.NDArray[np.int64]
+PERIOD_TOLERANCE = 0.02
+GAP_MARGIN_MS = 1.0
+PAUSE_PERIODS = 20
+"""A gap longer than so many periods (and 1 s) is a pause of its sender, not a late frame."""
+PAUSE_NS = 1_000_000_000
+TOGETHER_NS = 10_000_000
+"""First frames closer than this count as together: no module can tell which of them came first."""
+CHECKED_FRAMES = 4000
+"""So many checksums of a message are computed at most, evenly spread."""
+
+
+@dataclass(frozen=True, slots=True)
+class Frames:
+    """Frames of one identifier: (N,) times in ns, (N,) lengths, (N, bytes) payloads."""
+
+    time_ns: Ints
+    length: npt.NDArray[np.uint8]
+    payload: npt.NDArray[np.uint8]
+
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
+
+@dataclass(frozen=True, slots=True)
+class SignalForm:
+    """Raw values of one signal: smallest, largest, largest step between frames."""
+
+    low: int
+    high: int
+    step: int
+
+
+@dataclass(frozen=True, slots=True)
+class MessageForm:
+    """What the frames of one identifier look like.
+
+    Attributes
+    ----------
+    count, pauses : int
+        Frames, and pauses between stretches of them.
+    lengths : tuple of int
+        Payload lengths seen.
+    period_ms, early_ms, late_ms, worst_ms : float
+        Median, 5th and 95th percentile, and longest time between frames within stretches; 0 for a single frame.
+    first_ns : tuple of int
+        When each stretch begins.
+    counter_bad : int or None
+        Steps that the counter's rule does not allow; None without a counter.
+    checksum_bad, checksum_seen : int
+        Wrong checksums among those computed.
+    always_one, always_zero : bytes
+        Bits that never move, as masks.
+    signals : mapping
+        Ranges by signal name.
+    """
+
+    count: int
+    pauses: int
+    lengths: tuple[int, ...]
+    period_ms: float
+    early_ms: float
+    late_ms: float
+    worst_ms: float
+    first_ns: tuple[int, ...]
+    counter_bad: int | None
+    checksum_bad: int
+    checksum_seen: int
+    always_one: bytes
+    always_zero: bytes
+    signals: Mapping[str, SignalForm] = field(default_factory=dict)
+
+
+def unpack_column(layout: Layout, payload: npt.NDArray[np.uint8]) -> Ints:
+    """(N,) raw values of a layout that fits the payload; 64-bit unsigned ones wrap into the sign."""
+    out = np.zeros(len(payload), np.int64)
+    for weight, position in enumerate(layout.positions):
+        bit = (payload[:, position >> 3] >> (position & 7) & 1).astype(np.int64)
+        out |= bit << weight
+    if layout.signed and layout.length < 64:
+        out -= (out >> (layout.length - 1)) << layout.length
+    return out
+
+
+def carries(message: MapMessage | None, name: str, data: bytes) -> bool:
+    """Whether a frame holds a signal: long enough, and its page where the message is multiplexed."""
+    signal = message.signal(name) if message is not None else None
+    if message is None or signal is None or not signal.layout.fits(len(data)):
+        return False
+    page = message.multiplexer
+    return not signal.mux_values or page is None or page.layout.unpack(data) in signal.mux_values
+
+
+def fields_of(send: Send) -> list[Field]:
+    """The signals of a sent message, each once however many pages carry it."""
+    return list({f.name: f for v in send.variants for f in v.fields}.values())
+
+
+def measure(
+    frames: Frames, message: MapMessage | None, safe: Mapping[str, frozenset[int]] | None = None
+) -> MessageForm:
+    """Take the form of one identifier's frames, by its map where there is one.
+
+    `safe` holds raw values by signal that say nothing of its range: safe answers while a source is not there.
+    """
+    times = frames.time_ns
+    gaps = np.diff(times)
+    typical = float(np.median(gaps)) if len(gaps) else 0.0
+    pause = gaps > max(PAUSE_PERIODS * typical, PAUSE_NS)
+    inside = gaps[~pause] / 1e6
+    period, early, late = np.percentile(inside, [50, 5, 95]) if len(inside) else (0.0, 0.0, 0.0)
+    starts = np.concatenate([[0], np.flatnonzero(pause) + 1]) if len(times) else np.array([], np.int64)
+    bits_or = np.bitwise_or.reduce(frames.payload, axis=0) if len(times) else np.zeros(8, np.uint8)
+    bits_and = np.bitwise_and.reduce(frames.payload, axis=0) if len(times) else np.zeros(8, np.uint8)
+    counter_bad: int | None = None
+    bad = seen = 0
+    signals: dict[str, SignalForm] = {}
+    if message is not None and len(times):
+        whole = frames.length >= message.length
+        payload = frames.payload[whole]
+        unbroken = ~pause & whole[1:] & whole[:-1] if len(times) > 1 else np.zeros(0, bool)
+        mux = message.multiplexer
+        pages = unpack_column(mux.layout, payload) if mux is not None and len(payload) else None
+        for signal in message.signals:
+            if not len(payload) or not signal.layout.fits(payload.shape[1]):
+                continue
+            raw = unpack_column(signal.layout, payload)
+            if signal.counter is not None:
+                steps = counter_steps_bad(raw, signal.counter)
+                # a pause may leave the counter anywhere, as may a frame cut short
+                both = np.flatnonzero(whole)
+                linked = unbroken[both[:-1]] & (np.diff(both) == 1) if len(both) > 1 else np.zeros(0, bool)
+                counter_bad = (counter_bad or 0) + int((steps & linked).sum())
+            if signal.checksum is not None:
+                one_bad, one_seen = _checksums_bad(signal.checksum, payload)
+                bad, seen = bad + one_bad, seen + one_seen
+            if signal.counter is None and signal.checksum is None:
+                if signal.mux_values and pages is not None:
+                    raw = raw[np.isin(pages, signal.mux_values)]
+                says = ~np.isin(raw, list((safe or {}).get(signal.name, ())))
+                if says.any():
+                    steps_taken = np.abs(np.diff(raw))[says[1:] & says[:-1]]
+                    step = int(steps_taken.max()) if len(steps_taken) else 0
+                    signals[signal.name] = SignalForm(int(raw[says].min()), int(raw[says].max()), step)
+    return MessageForm(
+        count=len(times),
+        pauses=int(pause.sum()),
+        lengths=tuple(int(v) for v in np.unique(frames.length)),
+        period_ms=float(period),
+        early_ms=float(early),
+        late_ms=float(late),
+        worst_ms=float(inside.max()) if len(inside) else 0.0,
+        first_ns=tuple(int(t) for t in times[starts]),
+        counter_bad=counter_bad,
+        checksum_bad=bad,
+        checksum_seen=seen,
+        always_one=bits_and.tobytes(),
+        always_zero=(~bits_or).astype(np.uint8).tobytes(),
+        signals=signals,
+    )
+
+
+def counter_steps_bad(raw: Ints, counter: Counter) -> npt.NDArray[np.bool_]:
+    """(N - 1,) whether each step is not the counter's own, or leaves its range."""
+    span = counter.high - counter.low + 1
+    outside = (raw < counter.low) | (raw > counter.high)
+    wrong: npt.NDArray[np.bool_] = ((raw[1:] - raw[:-1] - counter.step) % span != 0) | outside[1:] | outside[:-1]
+    return wrong
+
+
+def _checksums_bad(checksum: Checksum, payload: npt.NDArray[np.uint8]) -> tuple[int, int]:
+    rows = np.unique(np.linspace(0, len(payload) - 1, min(len(payload), CHECKED_FRAMES)).astype(np.intp))
+    distinct, counts = np.unique(payload[rows], axis=0, return_counts=True)
+    bad = sum(int(n) for row, n in zip(distinct, counts, strict=True) if not checksum.holds(row.tobytes()))
+    return bad, len(rows)
+
+
+def compare_forms(
+    label: str, pattern: MessageForm, ours: MessageForm, message: MapMessage | None, *, periodic: bool
+) -> list[Check]:
+    """Judge the translator's frames by the old engine's.
+
+    Parameters
+    ----------
+    label : str
+        Bus and message, for people.
+    pattern, ours : MessageForm
+        Of the old engine's frames and of the translator's.
+    message : MapMessage or None
+        Its map, which says which bits are signals and what its counter and checksum are.
+    periodic : bool
+        Sent at a fixed period; otherwise period and gaps only warn.
+    """
+    out = []
+
+    def add(name: str, ok: bool, measured: str, required: str, remedy: str, warn: bool = False) -> None:
+        out.append(judge("form", label, name, ok, measured, required, remedy, warn=warn))
+
+    add(
+        "length",
+        set(ours.lengths) <= set(pattern.lengths),
+        _bytes(ours.lengths),
+        f"{_bytes(pattern.lengths)}, as the old engine sent",
+        "correct the message's length in the host map",
+    )
+    if pattern.period_ms > 0 and ours.period_ms > 0 and pattern.count > 3:
+        off = abs(ours.period_ms - pattern.period_ms) / pattern.period_ms
+        add(
+            "period",
+            off <= PERIOD_TOLERANCE,
+            f"{ours.period_ms:.2f} ms ({ours.early_ms:.2f} to {ours.late_ms:.2f})",
+            f"{pattern.period_ms:.2f} ms ({pattern.early_ms:.2f} to {pattern.late_ms:.2f}), within 2 %",
+            f"set period_ms = {_round_period(pattern.period_ms):g} for this message in the bridge file",
+            warn=not periodic,
+        )
+        add(
+            "worst gap",
+            ours.worst_ms <= pattern.worst_ms + GAP_MARGIN_MS,
+            f"{ours.worst_ms:.2f} ms",
+            f"at most {pattern.worst_ms:.2f} ms + 1 ms",
+            "shorten the period, or take load off the bus",
+            warn=not periodic,
+        )
+    if pattern.counter_bad is not None:
+        usual = pattern.counter_bad / max(1, pattern.count - 1)
+        if usual > 0.02:
+            add(
+                "counter",
+                False,
+                f"the map's rule misses {pattern.counter_bad:,} of the old engine's own steps",
+                "a rule that fits the old engine",
+                "find the counter's rule anew with `swapbridge guess`",
+                warn=True,
+            )
+        else:
+            add(
+                "counter",
+                ours.counter_bad == 0,
+                f"{ours.counter_bad or 0:,} wrong steps of {max(0, ours.count - 1):,}",
+                "none, as the old engine counted",
+                "check the counter's low, high and step in the host map, and compile again",
+            )
+    if pattern.checksum_seen:
+        if pattern.checksum_bad > 0.02 * pattern.checksum_seen:
+            add(
+                "checksum",
+                False,
+                f"the map's method misses {pattern.checksum_bad:,} of {pattern.checksum_seen:,} old frames",
+                "a method that fits the old engine",
+                "find the checksum's method anew with `swapbridge guess`",
+                warn=True,
+            )
+        else:
+            add(
+                "checksum",
+                ours.checksum_bad == 0,
+                f"{ours.checksum_bad:,} wrong of {ours.checksum_seen:,}",
+                "none, by the method that holds in the host capture",
+                "check the checksum's method in the host map, and compile again",
+            )
+    out += _constant_bits(label, pattern, ours, message)
+    out += _ranges(label, pattern, ours, message)
+    return out
+
+
+def _constant_bits(label: str, pattern: MessageForm, ours: MessageForm, message: MapMessage | None) -> list[Check]:
+    """Bits outside all signals that never moved in the old engine's frames must stand the same in ours."""
+    size = min(len(pattern.always_one), len(ours.always_one))
+    used: set[int] = set()
+    if message is not None:
+        for signal in message.signals:
+            used.update(signal.layout.positions)
+        size = min(size, message.length)
+    wrong, looked = [], 0
+    for position in range(8 * size):
+        byte, bit = position >> 3, 1 << (position & 7)
+        if position in used:
+            continue
+        for value, then, now in (
+            (1, pattern.always_one, ours.always_one),
+            (0, pattern.always_zero, ours.always_zero),
+        ):
+            if then[byte] & bit:
+                looked += 1
+                if not now[byte] & bit:
+                    wrong.append(f"byte {byte} bit {position & 7} was always {value}")
+    if not looked:
+        return []
+    return [
+        judge(
+            "form",
+            label,
+            "constant bits",
+            not wrong,
+            f"{len(wrong)} of {looked} differ: {'; '.join(wrong[:3])}" if wrong else f"{looked} alike",
+            "bits outside all signals as the old engine sent them",
+            "map those bits as a signal and send its constant, or check the message's `rest`",
+        )
+    ]
+
+
+def _ranges(label: str, pattern: MessageForm, ours: MessageForm, message: MapMessage | None) -> list[Check]:
+    """Values and steps well beyond the old engine's: one warning each a message."""
+    beyond, steps, looked = [], [], 0
+    for signal in message.signals if message is not None else ():
+        then, now = pattern.signals.get(signal.name), ours.signals.get(signal.name)
+        if then is None or now is None or signal.choices or signal.layout.length == 1:
+            continue
+        looked += 1
+        scale, offset = float(signal.scale), float(signal.offset)
+        room = max(1, then.high - then.low)
+        if then.low - now.low > room // 4 or now.high - then.high > room // 4:
+            ours_is, theirs_was = (_span(form, scale, offset) for form in (now, then))
+            beyond.append(f"{signal.name} {ours_is} {signal.unit}".rstrip() + f" (was {theirs_was})")
+        if now.step > 2 * max(1, then.step):
+            was = then.step * abs(scale)
+            steps.append(f"{signal.name} {now.step * abs(scale):g} {signal.unit}".rstrip() + f" (was {was:g})")
+    out = []
+    if looked:
+        out.append(
+            judge(
+                "form",
+                label,
+                "value ranges",
+                not beyond,
+                ", ".join(beyond[:4]) if beyond else f"{looked} signals within the old engine's",
+                "about the old engine's values",
+                "usual with another engine: make sure that the module bears it, or clamp it",
+                warn=True,
+            )
+        )
+        out.append(
+            judge(
+                "form",
+                label,
+                "largest steps",
+                not steps,
+                ", ".join(steps[:4]) if steps else f"{looked} signals as smooth as the old engine's",
+                "at most twice the old engine's step between frames",
+                "make sure that the module bears it, or use rate_limit(...)",
+                warn=True,
+            )
+        )
+    return out
+
+
+def _span(form: SignalForm, scale: float, offset: float) -> str:
+    low, high = form.low * scale + offset, form.high * scale + offset
+    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
+
+
+def compare_start_up(
+    label: str,
+    pattern: Mapping[str, MessageForm],
+    ours: Mapping[str, MessageForm],
+    awake_ns: tuple[int, int],
+    key_on_ns: Mapping[str, int] | None = None,
+) -> list[Check]:
+    """The order in which messages first appear after wake-up, where the pattern's order is clear.
+
+    Two messages have a clear order when the first appearances lie further apart than both their periods and 20 ms.
+
+    Parameters
+    ----------
+    awake_ns : (int, int)
+        When the bus wakes in the pattern and in the translator's run.
+    key_on_ns : mapping of str to int, optional
+        For messages that keep the bus awake: when the key let the translator send them. With the key off it must not,
+        or the battery is flat in the morning, so their time counts from there and not from wake-up.
+    """
+    names = [n for n in pattern if n in ours and pattern[n].count and ours[n].count]
+    wrong = []
+    for a in names:
+        for b in names:
+            apart = pattern[b].first_ns[0] - pattern[a].first_ns[0]
+            margin = max(20.0, pattern[a].period_ms, pattern[b].period_ms) * 1e6
+            if apart > margin and ours[a].first_ns[0] > ours[b].first_ns[0] + TOGETHER_NS:
+                wrong.append(f"{b} before {a}")
+    out = []
+    if len(names) > 1:
+        out.append(
+            judge(
+                "form",
+                label,
+                "start-up order",
+                not wrong,
+                "; ".join(wrong[:3]) if wrong else f"{len(names)} messages in order",
+                "as the old engine started",
+                "use delay_ms in the bridge file for the message that comes too early",
+            )
+        )
+    for name in names:
+        then = (pattern[name].first_ns[0] - awake_ns[0]) / 1e6
+        keyed = (key_on_ns or {}).get(name)
+        now = (ours[name].first_ns[0] - (awake_ns[1] if keyed is None else keyed)) / 1e6
+        late = then + max(50.0, 2 * pattern[name].period_ms)
+        if now > late:
+            out.append(
+                judge(
+                    "form",
+                    name,
+                    "first after wake-up" if keyed is None else "first after key-on",
+                    False,
+                    f"{now:.0f} ms",
+                    f"at most {late:.0f} ms: the old sender's {then:.0f} ms after wake-up and two periods",
+                    "let the message be sent in an earlier state, or shorten delay_ms",
+                    warn=True,
+                )
+            )
+    return out
+
+
+def _bytes(lengths: tuple[int, ...]) -> str:
+    return f"{' or '.join(map(str, lengths))} bytes" if lengths else "no frame"
+
+
+def _round_period(period_ms: float) -> float:
+    """The round number next to a measured period, when it is within 1 %."""
+    for step in (10.0, 5.0, 1.0, 0.5):
+        rounded = round(period_ms / step) * step
+        if rounded and abs(rounded - period_ms) <= 0.01 * period_ms:
+            return rounded
+    return round(period_ms, 2)

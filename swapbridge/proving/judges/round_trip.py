@@ -1,0 +1,320 @@
+"""Proving room: host and donor in a closed loop: a model of the swapped vehicle, driven through the translator.
+
+The transmission's torque reduction goes to the donor's engine computer through the translator, its torque comes back.
+Limits are common practice, no source: a request is heard within a few frames, acted on while it is still wanted,
+acknowledged, and never answered by too little reported torque.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+
+from swapbridge.core.errors import InputError
+from swapbridge.plan.model import Plan
+from swapbridge.plan.python.translator import SentFrame
+from swapbridge.proving.bench.bench import MakeTranslator, translator_device
+from swapbridge.proving.bench.nodes import Controller, Device
+from swapbridge.proving.bench.simulated_bus import SimulatedBus, Simulation
+from swapbridge.proving.bench.traffic import Rates, empty_traffic
+from swapbridge.proving.faults.faults import MS, SECOND
+from swapbridge.proving.report.verdict import Check, judge
+
+HEARD_MS = 25.0
+"""A request reaches the engine computer: two of its 10 ms frames and the translator's budget of 5 ms."""
+ACTED_MS = 200.0
+ACK_MS = 120.0
+TOLD_WINDOW_MS = 100.0
+TORQUE_MARGIN_NM = 2.0
+MOST_STARTS = 3
+"""Requests that may begin within two seconds: a shift asks once or twice, a limit cycle asks without end."""
+
+
+class PlantFrame(Protocol):
+    """A frame of a module of the vehicle."""
+
+    @property
+    def time_ns(self) -> int: ...
+    @property
+    def bus(self) -> str: ...
+    @property
+    def word(self) -> int: ...
+    @property
+    def data(self) -> bytes: ...
+
+
+class Sample(Protocol):
+    """The truth at one moment: torques at the clutch in Nm, None for nothing asked or told."""
+
+    @property
+    def time_ns(self) -> int: ...
+    @property
+    def requested_nm(self) -> float | None: ...
+    @property
+    def heard_nm(self) -> float | None: ...
+    @property
+    def actual_nm(self) -> float: ...
+    @property
+    def most_nm(self) -> float: ...
+    @property
+    def told_nm(self) -> float | None: ...
+    @property
+    def acknowledged(self) -> bool: ...
+    @property
+    def engine_rpm(self) -> float: ...
+    @property
+    def running(self) -> bool: ...
+
+
+class Plant(Protocol):
+    """A model of the swapped vehicle."""
+
+    @property
+    def seconds(self) -> float: ...
+    @property
+    def trace(self) -> Sequence[Any]: ...
+    def receive(self, bus: str, word: int, data: bytes, now_ns: int) -> None: ...
+    def advance(self, now_ns: int) -> Sequence[Any]: ...
+
+
+@dataclass(slots=True)
+class _PlantProgram:
+    """The vehicle as a node of the simulation: it is asked a step ahead, so that its frames come at their own times."""
+
+    plant: Plant
+    names: list[str]
+    step_us: int = 2_000
+    ahead_us: int = 0
+    queue: list[Any] | None = None
+
+    def on_frame(self, bus: int, word: int, data: bytes, now: int) -> None:
+        self.plant.receive(self.names[bus], word, data, now * 1000)
+
+    def poll(self, now: int) -> SentFrame | None:
+        queue = self.queue = self.queue or []
+        while self.ahead_us <= now:
+            self.ahead_us += self.step_us
+            queue.extend(self.plant.advance(self.ahead_us * 1000))
+        if queue and queue[0].time_ns <= now * 1000:
+            frame = queue.pop(0)
+            return SentFrame(self.names.index(frame.bus), frame.word, frame.data)
+        return None
+
+    def next_poll(self, now: int) -> int:
+        due = self.ahead_us
+        if self.queue:
+            due = min(due, -(-self.queue[0].time_ns // 1000))
+        return max(due, now)
+
+
+def judge_round_trip(plan: Plan, make: MakeTranslator, plant: Plant) -> list[Check]:
+    """Drive the model through its script with the translator between its buses, and judge what came of it.
+
+    Raises
+    ------
+    InputError
+        The model's buses are not the plan's.
+    """
+    names = [b.name for b in plan.buses]
+    buses = [SimulatedBus(b.name, empty_traffic(Rates(b.bit_rate, b.data_rate)), fd=b.fd) for b in plan.buses]
+    program = _PlantProgram(plant, names)
+    vehicle = Device("vehicle", program, [None] * len(names), [Controller() for _ in names])
+    vehicle.keep_sent = False
+    translator = translator_device(plan, make(), record=False)
+    try:
+        Simulation(buses, [vehicle, translator]).run(int(plant.seconds * SECOND))
+    except ValueError as error:
+        raise InputError(f"the vehicle model and the plan do not name the same buses ({error})") from None
+    return judge_samples(plant.trace)
+
+
+def judge_samples(trace: Sequence[Sample]) -> list[Check]:
+    """Judge the truth of a closed loop."""
+    if not trace:
+        return [judge("round trip", "vehicle", "ran", False, "no samples", "a run of the model", "")]
+    return [
+        *_requests(trace),
+        _never_above(trace),
+        _never_told_too_little(trace),
+        _acknowledged(trace),
+        _no_cycle(trace),
+        _engine_off(trace),
+        _overrun(trace),
+    ]
+
+
+def _episodes(trace: Sequence[Sample]) -> list[tuple[int, int]]:
+    """First and last sample of each request."""
+    out, begin = [], None
+    for i, sample in enumerate(trace):
+        if sample.requested_nm is not None and begin is None:
+            begin = i
+        elif sample.requested_nm is None and begin is not None:
+            out.append((begin, i - 1))
+            begin = None
+    return out
+
+
+def _requests(trace: Sequence[Sample]) -> list[Check]:
+    heard, acted, unheard, unacted = [], [], 0, 0
+    episodes = [e for e in _episodes(trace) if trace[e[1]].time_ns - trace[e[0]].time_ns > HEARD_MS * MS]
+    for first, last in episodes:
+        begin = trace[first].time_ns
+        part = trace[first : last + 1]
+        when = next((s.time_ns for s in part if s.heard_nm is not None), None)
+        if when is None:
+            unheard += 1
+            continue
+        heard.append((when - begin) / MS)
+        done = next(
+            (s.time_ns for s in part if s.requested_nm is not None and s.actual_nm <= s.requested_nm + _near(s)), None
+        )
+        if done is None:
+            unacted += trace[last].time_ns - begin > ACTED_MS * MS
+        else:
+            acted.append((done - begin) / MS)
+    slowest, latest = max(heard, default=0.0), max(acted, default=0.0)
+    return [
+        judge(
+            "round trip",
+            "torque reduction",
+            "heard by the donor",
+            unheard == 0 and slowest <= HEARD_MS,
+            f"{len(heard)} of {len(episodes)} requests, slowest {slowest:.1f} ms",
+            f"every one within {HEARD_MS:g} ms",
+            "send the request on_arrival of its source, with a short gap_ms",
+        ),
+        judge(
+            "round trip",
+            "torque reduction",
+            "acted on",
+            unacted == 0 and latest <= ACTED_MS,
+            f"{len(acted)} of {len(episodes)} requests, slowest {latest:.0f} ms",
+            f"torque down within {ACTED_MS:g} ms while it is wanted",
+            "check scale, limits and reference of the request",
+        ),
+    ]
+
+
+def _near(sample: Sample) -> float:
+    return max(10.0, 0.1 * abs(sample.requested_nm or 0.0))
+
+
+def _never_above(trace: Sequence[Sample]) -> Check:
+    over = max(s.actual_nm - s.most_nm for s in trace)
+    return judge(
+        "round trip",
+        "actual torque",
+        "never above maximum",
+        over <= TORQUE_MARGIN_NM,
+        f"at most {over:+.1f} Nm against the maximum",
+        "not above what the engine can give",
+        "check the scales of both torques",
+    )
+
+
+def _never_told_too_little(trace: Sequence[Sample]) -> Check:
+    """What the transmission is told may be late, so it is compared with the smallest torque of the last moments."""
+    time = np.array([s.time_ns for s in trace])
+    actual = np.array([s.actual_nm for s in trace])
+    worst = 0.0
+    behind = 0
+    for i, sample in enumerate(trace):
+        while time[i] - time[behind] > TOLD_WINDOW_MS * MS:
+            behind += 1
+        if sample.told_nm is not None:
+            worst = max(worst, float(actual[behind : i + 1].min()) - sample.told_nm)
+    return judge(
+        "round trip",
+        "actual torque",
+        "never told too little",
+        worst <= TORQUE_MARGIN_NM,
+        f"at most {worst:.1f} Nm too little",
+        f"never less than it was within the last {TOLD_WINDOW_MS:g} ms (too little lowers the clutch pressure)",
+        "widen its limits or its range in the host's layout, or fall back high",
+    )
+
+
+def _acknowledged(trace: Sequence[Sample]) -> Check:
+    late, early, count = 0, 0, 0
+    last_request = -SECOND
+    for sample in trace:
+        if sample.requested_nm is not None or sample.heard_nm is not None:
+            last_request = sample.time_ns
+        if sample.acknowledged and sample.time_ns - last_request > ACK_MS * MS:
+            early += 1
+    for first, last in _episodes(trace):
+        begin = trace[first].time_ns
+        if trace[last].time_ns - begin < ACK_MS * MS:
+            continue
+        count += 1
+        answered = next((s.time_ns for s in trace[first : last + 1] if s.acknowledged), None)
+        late += answered is None or answered - begin > ACK_MS * MS
+    return judge(
+        "round trip",
+        "acknowledgement",
+        "after the request",
+        late == 0 and early == 0,
+        f"{count} requests, {late} acknowledged late or never, {early} samples without a request",
+        f"within {ACK_MS:g} ms of each request and never without one",
+        "map the acknowledgement of the engine computer",
+    )
+
+
+def _no_cycle(trace: Sequence[Sample]) -> Check:
+    starts = [trace[first].time_ns for first, _ in _episodes(trace)]
+    most = max((sum(t <= u < t + 2 * SECOND for u in starts) for t in starts), default=0)
+    return judge(
+        "round trip",
+        "torque reduction",
+        "no limit cycle",
+        most <= MOST_STARTS,
+        f"{len(starts)} requests, at most {most} within 2 s",
+        f"at most {MOST_STARTS} within 2 s",
+        "the two computers answer each other without end: check the torque the transmission is told",
+    )
+
+
+def _engine_off(trace: Sequence[Sample]) -> Check:
+    off = [s for s in trace if not s.running and s.engine_rpm < 1 and s.told_nm is not None]
+    worst = max((abs((s.told_nm or 0.0) - s.actual_nm) for s in _settled(off)), default=0.0)
+    return judge(
+        "round trip",
+        "engine off",
+        "torque told",
+        worst <= TORQUE_MARGIN_NM,
+        f"{worst:.1f} Nm off, {len(off):,} samples",
+        "as the engine has it",
+        "check offset and fallback of the actual torque",
+    )
+
+
+def _overrun(trace: Sequence[Sample]) -> Check:
+    over = [s for s in trace if s.running and s.actual_nm < -5 and s.told_nm is not None]
+    worst = max((abs((s.told_nm or 0.0) - s.actual_nm) for s in _settled(over)), default=0.0)
+    return judge(
+        "round trip",
+        "overrun",
+        "torque told",
+        bool(over) and worst <= 3 * TORQUE_MARGIN_NM,
+        f"{worst:.1f} Nm off, {len(over):,} samples" if over else "the model never ran in overrun",
+        "negative, as the engine has it",
+        "the host's layout must be able to say a negative torque: check offset, minimum and limits",
+    )
+
+
+def _settled(samples: Sequence[Sample]) -> list[Sample]:
+    """Samples of which those of the last moments were of the same kind and of nearly the same torque."""
+    out = []
+    begin = 0
+    for i, sample in enumerate(samples):
+        if i and (
+            sample.time_ns - samples[i - 1].time_ns > 5 * MS or abs(sample.actual_nm - samples[i - 1].actual_nm) > 0.5
+        ):
+            begin = i
+        if sample.time_ns - samples[begin].time_ns > 2 * TOLD_WINDOW_MS * MS:
+            out.append(sample)
+    return out

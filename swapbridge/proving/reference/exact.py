@@ -1,0 +1,487 @@
+"""Proving room: the bridge's expression language in exact fractions, straight from the tree as it was written.
+
+The independent reference: it shares the parser and the unit table with the compiler and nothing else. Every value is a
+`Fraction`; rounding happens only where the language says so (tables, division, products of signals, filters, rate
+limits, totals, `round_to`), halves away from zero.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from math import ceil, floor
+from typing import Protocol
+
+from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
+from swapbridge.language.constants import parse_source
+from swapbridge.language.expressions import Binary, Call, Name, Node, Number, Text, Truth, Unary
+from swapbridge.language.model import BridgeFile, SignalOptions, Source
+from swapbridge.plan.model import STATES
+from swapbridge.signalmap.model import MapSignal
+
+TRUTH = Unit("yes or no", "yes or no")
+ELSEWHERE = Fraction(1, 65536)
+"""Resolution of a value whose kind is not the target signal's, in its own unit."""
+ZERO, ONE = Fraction(0), Fraction(1)
+_NAMED_RESERVED = re.compile(
+    r"^(signal)?(not|un)(available|valid|defined|known|used|implemented)$|^n/?a$|^sna$|^(err|error|invalid|fault|failure|"
+    r"reserved|init|initializing|initialising|sensorerror|errorindicator|parameterspecific|signalinvalid|nodata)\d*$"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Exact:
+    """A value: a number in `unit`, a truth (0 or 1), or a choice (its raw value).
+
+    `fixed` marks what comes from constants alone; products and quotients with such need no rounding.
+    """
+
+    number: Fraction
+    unit: Unit = NONE
+    valid: bool = True
+    choices: Mapping[int, str] | None = None
+    is_choice: bool = False
+    fixed: bool = False
+
+    def into(self, unit: Unit) -> Fraction:
+        """The number in another unit of its kind."""
+        if self.unit == unit:
+            return self.number
+        scale, offset = self.unit.conversion(unit)
+        return self.number * scale + offset
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What an expression is for: the target's unit, its resolution there, its step, its choices."""
+
+    unit: Unit | None = None
+    resolution: Fraction = ELSEWHERE
+    step: Fraction | None = None
+    choices: Mapping[int, str] | None = None
+
+    def resolution_in(self, unit: Unit) -> Fraction:
+        """Resolution of a value in that unit."""
+        if self.unit is not None and self.unit.kind == unit.kind:
+            return self.resolution * self.unit.factor / unit.factor
+        return ELSEWHERE
+
+
+PLAIN = Wanted()
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A source signal now: its map entry, what the bridge file adds, its raw value, whether its message is fresh."""
+
+    signal: MapSignal
+    options: SignalOptions
+    bus: str
+    raw: int
+    fresh: bool
+
+
+class Surroundings(Protocol):
+    """What expressions can see of the world."""
+
+    def reading(self, bus: str, message: str, signal: str) -> Reading:
+        """A source signal."""
+
+    def fresh(self, bus: str, message: str) -> bool:
+        """Whether a message is fresh."""
+
+    def age_us(self, bus: str, message: str, signal: str | None) -> int:
+        """Time since its last good frame, or 2**31 - 1."""
+
+    def awake(self, bus: str) -> bool:
+        """Whether a bus has traffic."""
+
+    @property
+    def state(self) -> int:
+        """Number of the state."""
+
+
+class Memory(Protocol):
+    """A function that remembers."""
+
+    def look(self, evaluator: Evaluator) -> None:
+        """Meet what it is made of."""
+
+    def step(self, evaluator: Evaluator) -> None:
+        """One step of the fixed period."""
+
+    def output(self, evaluator: Evaluator) -> Exact:
+        """Its value now."""
+
+
+def nearest(value: Fraction) -> int:
+    """The nearest integer, halves away from zero."""
+    return floor(value + Fraction(1, 2)) if value >= 0 else -floor(-value + Fraction(1, 2))
+
+
+def on(grid: Fraction, value: Fraction) -> Fraction:
+    """The nearest multiple of a grid, halves away from zero."""
+    return nearest(value / grid) * grid
+
+
+def same_name(name: str) -> str:
+    """A choice's name for comparing: lower case, without blanks and punctuation."""
+    return re.sub(r"[\s_.\-]+", "", name).lower()
+
+
+def reserved(signal: MapSignal) -> frozenset[int]:
+    """Raw values that are no measurement."""
+    named = {raw for raw, name in signal.choices.items() if _NAMED_RESERVED.match(same_name(name))}
+    return frozenset(named | {*signal.not_available, *signal.error_codes})
+
+
+def lists_choices(signal: MapSignal) -> bool:
+    """Whether a signal is a list of named states rather than a number."""
+    named = [raw for raw, name in signal.choices.items() if not _NAMED_RESERVED.match(same_name(name))]
+    return len(named) >= 2 and not signal.unit and signal.scale == 1 and signal.offset == 0
+
+
+class Evaluator:
+    """Evaluates trees of one bridge file; remembering functions are stepped by `step`."""
+
+    def __init__(
+        self,
+        bridge: BridgeFile,
+        world: Surroundings,
+        remembering: Mapping[str, tuple[Callable[[Evaluator, Call, Wanted], Memory], bool]],
+        trees: dict[str, Node] | None = None,
+    ) -> None:
+        self.bridge, self.world, self._remembering = bridge, world, remembering
+        self.step_s = Fraction(bridge.step_us, 1_000_000)
+        self._trees: dict[str, Node] = {} if trees is None else trees
+        self.memories: dict[tuple[Node, Wanted], Memory] = {}
+        self.remembered = 0
+        """How often a remembering function was asked."""
+
+    def of(self, source: Source, wanted: Wanted) -> Exact:
+        """Value of an expression of the file."""
+        return self.value(self.tree(source), wanted)
+
+    def tree(self, source: Source) -> Node:
+        """Tree of an expression, parsed once."""
+        tree = self._trees.get(source.text)
+        if tree is None:
+            tree = self._trees[source.text] = parse_source(self.bridge, source)
+        return tree
+
+    def unit(self, text: str) -> Unit:
+        """Unit of a spelling."""
+        return find_unit(text, self.bridge.units)
+
+    def value(self, node: Node, wanted: Wanted) -> Exact:
+        """Value of a tree."""
+        if isinstance(node, Number):
+            return Exact(node.value, self.unit(node.unit), fixed=True)
+        if isinstance(node, Truth):
+            return Exact(Fraction(int(node.value)), TRUTH, fixed=True)
+        if isinstance(node, Text):
+            return self._choice(node.value, wanted)
+        if isinstance(node, Name):
+            return self._name(node, wanted)
+        if isinstance(node, Unary):
+            if node.operator == "not":
+                inner = self.value(node.operand, PLAIN)
+                return replace(inner, number=ONE - inner.number, unit=TRUTH, choices=None, is_choice=False)
+            inner = self.value(node.operand, wanted)
+            return replace(inner, number=-inner.number)
+        if isinstance(node, Binary):
+            return self._binary(node, wanted)
+        return self._call(node, wanted)
+
+    def _choice(self, name: str, wanted: Wanted) -> Exact:
+        choices = wanted.choices or {}
+        exact = [raw for raw, text in choices.items() if text == name]
+        near = exact or [raw for raw, text in choices.items() if same_name(text) == same_name(name)]
+        return Exact(Fraction(near[0]), NONE, True, choices, True, True)
+
+    def _name(self, node: Name, wanted: Wanted) -> Exact:
+        if len(node.parts) == 1:
+            name = node.parts[0]
+            if name == "state":
+                return Exact(Fraction(self.world.state), NONE, True, dict(enumerate(STATES)), True)
+            known = self.bridge.constants if name in self.bridge.constants else self.bridge.values
+            return self.of(known[name], wanted)
+        bus, message, signal = node.parts
+        return self.signal(self.world.reading(bus, message, signal), wanted)
+
+    def signal(self, reading: Reading, wanted: Wanted) -> Exact:
+        """A source signal's value."""
+        signal, raw = reading.signal, reading.raw
+        valid = reading.fresh and raw not in reserved(signal) and raw not in reading.options.invalid
+        if lists_choices(signal):
+            return Exact(Fraction(raw), NONE, valid, signal.choices, True)
+        unit = self.unit(reading.options.unit if reading.options.unit is not None else signal.unit)
+        number = raw * signal.scale + signal.offset
+        if reading.options.range is not None:
+            ends = [(self._end(s, unit, reading) - signal.offset) / signal.scale for s in reading.options.range]
+            low = max(signal.layout.raw_range[0], ceil(min(ends)))
+            high = min(signal.layout.raw_range[1], floor(max(ends)))
+            valid = valid and low <= raw <= high
+            number = min(max(raw, low), high) * signal.scale + signal.offset
+        value = Exact(number, unit, valid, signal.choices or None)
+        if unit.kind != "ratio":
+            return value
+        reference = self._reference(reading)
+        return value if reference is None else self._multiply(value, self.value(reference, PLAIN), wanted)
+
+    def _end(self, source: Source, unit: Unit, reading: Reading) -> Fraction:
+        """An end of a stated range; a torque stands for a percentage of a constant reference."""
+        value = self.of(source, PLAIN)
+        reference = self._reference(reading) if value.unit.kind == "torque" and unit.kind == "ratio" else None
+        if reference is None:
+            return value.into(unit)
+        nm = SPELLINGS["Nm"]
+        return value.into(nm) / self.value(reference, PLAIN).into(nm) / unit.factor
+
+    def _reference(self, reading: Reading) -> Node | None:
+        """What 100 % of a percent torque is."""
+        if reading.options.reference is not None:
+            return self.tree(reading.options.reference)
+        if not reading.signal.reference:
+            return None
+        node = self.tree(Source(reading.signal.reference))
+        if isinstance(node, Name) and len(node.parts) == 2:
+            return Name((reading.bus, *node.parts), node.column)
+        return node
+
+    def _binary(self, node: Binary, wanted: Wanted) -> Exact:
+        operator = node.operator
+        if operator in ("and", "or"):
+            a, b = self.value(node.left, PLAIN), self.value(node.right, PLAIN)
+            both = (a.number != 0 and b.number != 0) if operator == "and" else (a.number != 0 or b.number != 0)
+            return Exact(Fraction(int(both)), TRUTH, a.valid and b.valid)
+        if operator in ("<", "<=", ">", ">=", "==", "!="):
+            return self._compare(node)
+        a, b = self.value(node.left, wanted), self.value(node.right, wanted)
+        if operator in ("+", "-"):
+            sign = 1 if operator == "+" else -1
+            return Exact(a.number + sign * b.into(a.unit), a.unit, a.valid and b.valid, fixed=a.fixed and b.fixed)
+        if operator == "*":
+            return self._multiply(a, b, wanted)
+        otherwise = None if node.otherwise is None else self.value(node.otherwise, wanted)
+        return self._divide(a, b, otherwise, wanted)
+
+    def _compare(self, node: Binary) -> Exact:
+        left, right = node.left, node.right
+        if isinstance(left, Text):
+            b = self._as_raw(right)
+            a = self.value(left, Wanted(choices=b.choices))
+        elif isinstance(right, Text):
+            a = self._as_raw(left)
+            b = self.value(right, Wanted(choices=a.choices))
+        else:
+            a, b = self.value(left, PLAIN), self.value(right, PLAIN)
+        x, y = a.number, (b.number if a.unit.kind == TRUTH.kind or a.is_choice or b.is_choice else b.into(a.unit))
+        answer = {"<": x < y, "<=": x <= y, ">": x > y, ">=": x >= y, "==": x == y, "!=": x != y}[node.operator]
+        return Exact(Fraction(int(answer)), TRUTH, a.valid and b.valid)
+
+    def _as_raw(self, node: Node) -> Exact:
+        """A measured signal that is compared with a name is compared by its raw value, and only has to be fresh."""
+        value = self.value(node, PLAIN)
+        if value.is_choice or not isinstance(node, Name) or len(node.parts) != 3:
+            return value
+        reading = self.world.reading(*node.parts)
+        return Exact(Fraction(reading.raw), NONE, reading.fresh, reading.signal.choices, True)
+
+    def _multiply(self, a: Exact, b: Exact, wanted: Wanted) -> Exact:
+        if a.unit.kind not in ("a plain number", "ratio"):
+            a, b = b, a
+        factor = a.number * a.unit.factor if a.unit.kind == "ratio" else a.number
+        product = factor * b.number
+        if not a.fixed and not b.fixed and wanted.unit is not None and wanted.unit.kind == b.unit.kind:
+            product = on(wanted.resolution_in(b.unit), product)
+        return Exact(product, b.unit, a.valid and b.valid, fixed=a.fixed and b.fixed)
+
+    def _divide(self, a: Exact, b: Exact, otherwise: Exact | None, wanted: Wanted) -> Exact:
+        if b.unit.kind == a.unit.kind:
+            divisor, unit = b.into(a.unit), NONE
+        else:
+            divisor, unit = b.number * b.unit.factor if b.unit.kind == "ratio" else b.number, a.unit
+        valid = a.valid and b.valid
+        if b.fixed:
+            return Exact(a.number / divisor, unit, valid, fixed=a.fixed)
+        if divisor == 0:
+            if otherwise is None:
+                return Exact(ZERO, unit, False)
+            return Exact(otherwise.into(unit), unit, valid and otherwise.valid)
+        return Exact(on(wanted.resolution_in(unit), a.number / divisor), unit, valid)
+
+    # --- functions
+
+    def _call(self, node: Call, wanted: Wanted) -> Exact:
+        if node.function in self._remembering:
+            self.remembered += 1
+            return self.memory(node, wanted).output(self)
+        return FUNCTIONS[node.function](self, node, wanted)
+
+    def memory(self, node: Call, wanted: Wanted) -> Memory:
+        """What a remembering call remembers; made when it is first met, after those inside it."""
+        make, of_condition = self._remembering[node.function]
+        key = (node, PLAIN if of_condition else wanted)
+        if key not in self.memories:
+            made = make(self, node, key[1])
+            made.look(self)  # meets the functions inside it first, which step before it
+            self.memories[key] = made
+        return self.memories[key]
+
+    def constant(self, node: Node, unit: Unit | None = None) -> Fraction:
+        """A constant argument."""
+        value = self.value(node, PLAIN)
+        return value.number if unit is None else value.into(unit)
+
+    def grid(self, node: Call, wanted: Wanted, unit: Unit) -> Fraction:
+        """Resolution of a call's result in a unit."""
+        option = dict(node.options).get("resolution")
+        if option is None:
+            return wanted.resolution_in(unit)
+        value = self.value(option, PLAIN)
+        return value.number * value.unit.factor / unit.factor
+
+    def _choose(self, node: Call, wanted: Wanted) -> Exact:
+        test, a, b = (self.value(n, w) for n, w in zip(node.arguments, (PLAIN, wanted, wanted), strict=True))
+        chosen = a if test.number else b
+        number = chosen.number if a.is_choice or a.unit.kind == TRUTH.kind else chosen.into(a.unit)
+        return replace(a, number=number, valid=test.valid and chosen.valid, fixed=test.fixed and chosen.fixed)
+
+    def _extreme(self, node: Call, wanted: Wanted) -> Exact:
+        parts = [self.value(n, wanted) for n in node.arguments]
+        unit = parts[0].unit
+        pick = min if node.function == "min" else max
+        number = pick(p.into(unit) for p in parts)
+        return Exact(number, unit, all(p.valid for p in parts), fixed=all(p.fixed for p in parts))
+
+    def _clamp(self, node: Call, wanted: Wanted) -> Exact:
+        value, low, high = (self.value(n, wanted) for n in node.arguments)
+        number = min(max(value.number, low.into(value.unit)), high.into(value.unit))
+        return Exact(number, value.unit, value.valid and low.valid and high.valid)
+
+    def _within(self, node: Call, wanted: Wanted) -> Exact:
+        value, low, high = (self.value(n, wanted) for n in node.arguments)
+        bottom, top = low.into(value.unit), high.into(value.unit)
+        valid = value.valid and low.valid and high.valid and bottom <= value.number <= top
+        return Exact(min(max(value.number, bottom), top), value.unit, valid)
+
+    def _abs(self, node: Call, wanted: Wanted) -> Exact:
+        value = self.value(node.arguments[0], wanted)
+        return replace(value, number=abs(value.number), choices=None)
+
+    def _table(self, node: Call, wanted: Wanted) -> Exact:
+        value = self.value(node.arguments[0], wanted)
+        if len(node.arguments) == 2:
+            name = node.arguments[1]
+            assert isinstance(name, Name)
+            curve = self.bridge.curves[name.dotted]
+            x_unit, y_unit = self.unit(curve.x_unit), self.unit(curve.y_unit)
+            points = [(x_unit.convert(x, value.unit), y) for x, y in curve.points]
+        else:
+            results = [self.value(y, PLAIN) for _, y in node.pairs]
+            y_unit = results[0].unit
+            keys = [self.constant(x, value.unit) for x, _ in node.pairs]
+            points = [(x, y.into(y_unit)) for x, y in zip(keys, results, strict=True)]
+        grid = self.grid(node, wanted, y_unit)
+        return Exact(_on_lines(value.number, points, grid), y_unit, value.valid)
+
+    def _lookup(self, node: Call, wanted: Wanted) -> Exact:
+        value = self.value(node.arguments[0], PLAIN)
+        found: Exact | None = None
+        first: Exact | None = None
+        results = []
+        for key_node, result_node in node.pairs:
+            is_text = isinstance(key_node, Text)
+            key = self.value(key_node, Wanted(choices=value.choices) if is_text else PLAIN)
+            result = self.value(result_node, wanted)
+            first = first or result
+            results.append(result)
+            if value.is_choice or key.is_choice:
+                hit = key.number == value.number
+            else:
+                hit = key.into(value.unit) == value.number
+            if hit:
+                found = result
+        assert first is not None
+        valid = value.valid
+        if found is None and node.otherwise is not None:
+            found = self.value(node.otherwise, wanted)
+        elif found is None:
+            found, valid = min(results, key=lambda r: r.number), False
+        number = found.number if first.is_choice or first.unit.kind == TRUTH.kind else found.into(first.unit)
+        return Exact(number, first.unit, valid, first.choices, first.is_choice)
+
+    def _first_valid(self, node: Call, wanted: Wanted) -> Exact:
+        parts = [self.value(n, wanted) for n in node.arguments]
+        chosen = next((p for p in parts if p.valid), parts[-1])
+        first = parts[0]
+        number = chosen.number if first.is_choice or first.unit.kind == TRUTH.kind else chosen.into(first.unit)
+        return replace(first, number=number, valid=chosen.valid, fixed=False)
+
+    def _valid(self, node: Call, wanted: Wanted) -> Exact:
+        (argument,) = node.arguments
+        if isinstance(argument, Name) and len(argument.parts) == 2:
+            return Exact(Fraction(int(self.world.fresh(*argument.parts))), TRUTH)
+        return Exact(Fraction(int(self.value(argument, wanted).valid)), TRUTH)
+
+    def _age(self, node: Call, wanted: Wanted) -> Exact:
+        (argument,) = node.arguments
+        assert isinstance(argument, Name)
+        bus, message, *signal = argument.parts
+        age = self.world.age_us(bus, message, signal[0] if signal else None)
+        return Exact(Fraction(age, 1000), SPELLINGS["ms"])
+
+    def _awake(self, node: Call, wanted: Wanted) -> Exact:
+        (argument,) = node.arguments
+        assert isinstance(argument, Name)
+        return Exact(Fraction(int(self.world.awake(argument.dotted))), TRUTH)
+
+    def _round_to(self, node: Call, wanted: Wanted) -> Exact:
+        value, step = self.value(node.arguments[0], wanted), self.value(node.arguments[1], PLAIN)
+        grid = step.number * step.unit.factor / value.unit.factor
+        return replace(value, number=on(grid, value.number), choices=None)
+
+    def _as_percent(self, node: Call, wanted: Wanted) -> Exact:
+        a, b = (self.value(n, PLAIN) for n in node.arguments)
+        percent = SPELLINGS["%"]
+        inner = Wanted(NONE, wanted.resolution_in(percent) / 100)
+        share = self._divide(a, b, Exact(ZERO, NONE, fixed=True), inner)
+        return Exact(100 * share.number, percent, share.valid)
+
+    def _percent_of(self, node: Call, wanted: Wanted) -> Exact:
+        a, b = (self.value(n, wanted) for n in node.arguments)
+        return self._multiply(a, b, wanted)
+
+
+FUNCTIONS: dict[str, Callable[[Evaluator, Call, Wanted], Exact]] = {
+    "choose": Evaluator._choose,
+    "min": Evaluator._extreme,
+    "max": Evaluator._extreme,
+    "clamp": Evaluator._clamp,
+    "within": Evaluator._within,
+    "abs": Evaluator._abs,
+    "table": Evaluator._table,
+    "lookup": Evaluator._lookup,
+    "first_valid": Evaluator._first_valid,
+    "valid": Evaluator._valid,
+    "age": Evaluator._age,
+    "awake": Evaluator._awake,
+    "round_to": Evaluator._round_to,
+    "as_percent": Evaluator._as_percent,
+    "percent_of": Evaluator._percent_of,
+}
+
+
+def _on_lines(x: Fraction, points: list[tuple[Fraction, Fraction]], grid: Fraction) -> Fraction:
+    """Piecewise linear: y values on the grid first, the line between them on the grid as well."""
+    ys = [nearest(y / grid) for _, y in points]
+    if x <= points[0][0]:
+        return ys[0] * grid
+    for i in range(len(points) - 1):
+        (x0, _), (x1, _) = points[i], points[i + 1]
+        if x < x1:
+            return (ys[i] + nearest((x - x0) * (ys[i + 1] - ys[i]) / (x1 - x0))) * grid
+    return ys[-1] * grid

@@ -1,0 +1,556 @@
+"""Proving room: what a translator must send, worked out from the bridge file and the maps, never from the plan.
+
+The slow and obvious twin of the compiler and the translator together: it hears the same frames, steps the same filters
+at the same moments, and says what the payload of each sent frame has to be. Times are microseconds modulo 2**32.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import partial
+
+from swapbridge.core.can_bits import arbitration_key
+from swapbridge.core.frames import split_word
+from swapbridge.core.integrity import Checksum, Counter
+from swapbridge.core.layout import Layout
+from swapbridge.language.expressions import Node
+from swapbridge.language.model import BridgeFile, MessageOptions, SignalOptions
+from swapbridge.plan.model import STATES, Plan
+from swapbridge.proving.reference.answers import answering, answers_of, asked_number, request_words
+from swapbridge.proving.reference.exact import PLAIN, Evaluator, Reading
+from swapbridge.proving.reference.exact_memory import MEMORIES
+from swapbridge.proving.reference.joined_answer import JoinedAnswer
+from swapbridge.proving.reference.targets import Target
+from swapbridge.signalmap.model import MapMessage, SignalMap
+
+AGE_PERIODS = 5
+SHORTEST_AGE_US = 50_000
+LONGEST_AGE_US = 60_000_000
+RECOVER_FRAMES = 3
+LOST_OK = 3
+HALF = 1 << 31
+WRAP = 1 << 32
+ASLEEP, WAKE, KEY_ON, CRANK, RUN, AFTER_RUN = range(len(STATES))
+
+
+@dataclass(slots=True)
+class _Feed:
+    """Freshness of the signals that arrive together."""
+
+    mux_values: tuple[int, ...]
+    max_age_us: int
+    first: int
+    again: int
+    good: int = 0
+    fresh: bool = False
+    seen: bool = False
+    last: int = 0
+
+    def latch(self, now: int) -> None:
+        """Grow stale when the last good frame is too old."""
+        if (self.fresh or self.good > 0) and (now - self.last) % WRAP > self.max_age_us:
+            self.fresh, self.good = False, 0
+
+    def take(self, now: int) -> None:
+        """A good frame."""
+        self.latch(now)
+        self.last, self.good = now, min(self.good + 1, 255)
+        if not self.fresh and self.good >= (self.again if self.seen else self.first):
+            self.fresh = self.seen = True
+
+
+@dataclass(slots=True)
+class _Signal:
+    """A source signal: where it is, its last raw value, its feed."""
+
+    layout: Layout
+    reading: Reading
+    feed: _Feed
+
+
+@dataclass(slots=True)
+class _Received:
+    """One message that is listened to."""
+
+    bus: str
+    message: MapMessage
+    options: MessageOptions | None
+    checksum: Checksum | None
+    counter: tuple[Layout, Counter, int] | None
+    feeds: dict[tuple[int, ...], _Feed] = field(default_factory=dict)
+    signals: dict[str, _Signal] = field(default_factory=dict)
+    needed: int = 0
+    previous: int | None = None
+    last: bytes = b""
+    summed: dict[bytes, bool] = field(default_factory=dict)
+    follows: dict[int, frozenset[int]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """When the filters of a bridge step: groups that step one after the other within the fixed period.
+
+    The language leaves open how the steps are spread over the period, so a plan says it: for each group its offset
+    and the names of what steps in it.
+    """
+
+    offset_us: tuple[int, ...] = (0,)
+    names: tuple[frozenset[str], ...] = (frozenset(),)
+
+    def group(self, name: str) -> int:
+        """Group of something that remembers, the first when nothing is said."""
+        return next((n for n, names in enumerate(self.names) if name in names), 0)
+
+
+def steps_of(plan: Plan) -> Steps:
+    """How a plan spreads its steps."""
+    names = [
+        frozenset(plan.slots[op.value].name for op in task.block if op.kind == "store" and op.value < len(plan.slots))
+        for task in plan.tasks
+    ]
+    return Steps(tuple(t.offset_us for t in plan.tasks), tuple(names)) if plan.tasks else Steps()
+
+
+@dataclass(slots=True)
+class Known:
+    """What was worked out before, by inputs; shared by the references of one bridge, since it hangs on nothing else."""
+
+    trees: dict[str, Node] = field(default_factory=dict)
+    raws: dict[str, dict[tuple[object, ...], tuple[int, bool]]] = field(default_factory=dict)
+    packed: dict[tuple[int, int, str], dict[tuple[int, ...], bytes]] = field(default_factory=dict)
+    checked: dict[tuple[int, int, str], dict[bytes, bytes]] = field(default_factory=dict)
+    summed: dict[tuple[str, str], dict[bytes, bool]] = field(default_factory=dict)
+    conditions: dict[tuple[object, ...], tuple[bool, bool, bool]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """A message, the payload it must have now (None: it is not sent), and whether it was due.
+
+    `joined` marks a frame of an answer to several identifiers at once; `target` is then one of those it joins.
+    """
+
+    target: Target
+    payload: bytes | None
+    due: bool = True
+    joined: bool = False
+
+
+def loose_fields(plan: Plan) -> frozenset[str]:
+    """Sent signals for which a plan says that a nearby constant is used."""
+    return frozenset(
+        f"{send.name}.{field.name}"
+        for send in plan.sends
+        for variant in send.variants
+        for field in variant.fields
+        if "31 bits" in field.note
+    )
+
+
+class Reference:
+    """The exact twin of one bridge.
+
+    Parameters
+    ----------
+    bridge : BridgeFile
+    maps : mapping of str to SignalMap
+        By bus name.
+    steps : Steps
+        How the steps of filters are spread over the fixed period.
+    known : Known
+        Shared by many references of one bridge, to be quick.
+    loose : frozenset of str
+        Sent signals (bus.MESSAGE.SIGNAL) of which the plan says that a constant of more than 31 bits was replaced by
+        a nearby one: the language allows such a result to move by 1/1000 of a step.
+    """
+
+    def __init__(
+        self,
+        bridge: BridgeFile,
+        maps: Mapping[str, SignalMap],
+        steps: Steps | None = None,
+        known: Known | None = None,
+        loose: frozenset[str] = frozenset(),
+    ) -> None:
+        self.bridge, self.maps, self.steps = bridge, maps, steps or Steps()
+        self.known = known or Known()
+        self.loose = loose
+        self.now = 0
+        self._begun = False
+        self._due: list[int] = []
+        self._received: dict[tuple[str, str], _Received] = {}
+        self._by_word: dict[tuple[int, int], _Received] = {}
+        self._bus_numbers = {b.name: n for n, b in enumerate(bridge.buses)}
+        self._bus_last = [0 for _ in bridge.buses]
+        self._bus_awake = [False for _ in bridge.buses]
+        self._state = ASLEEP
+        self._after_run = 0
+        self.evaluator = Evaluator(bridge, self, MEMORIES, self.known.trees)
+        self._touched: list[tuple[str, object]] | None = None
+        self._condition_memo = self.known.conditions
+        self._condition_key = self.watch(self._work_out_conditions)
+        inside_states = len(self.evaluator.memories)
+        self._applied = ASLEEP
+        self._triggers: dict[tuple[str, str], list[Target]] = {}
+        self.targets: dict[tuple[int, int], Target] = {}
+        for rule in bridge.messages:
+            bus, _, name = rule.message.text.partition(".")
+            message = maps[bus].message(name)
+            assert message is not None
+            target = Target(self, rule, message)
+            self.targets[target.bus_number, message.word] = target
+            for source in rule.on_arrival:
+                bus, _, name = source.text.partition(".")
+                self._feed(self._listen(bus, name), bus, ())
+                self._triggers.setdefault((bus, name), []).append(target)
+        self.answers = self._make_answers()
+        self._requests: frozenset[tuple[int, int]] = frozenset()
+        if (asking := answering(bridge)) is not None:
+            words = request_words(asking)
+            self._requests = frozenset((self._bus_numbers[asking.tester], word) for word in words)
+            self._joined = JoinedAnswer(self.answers, words, words[1])
+        self._order = sorted(
+            [*self.targets.values(), *self.answers.values()],
+            key=lambda t: (arbitration_key(*split_word(t.message.word)), t.bus_number, t.message.name),
+        )
+        self._by_key: dict[tuple[int, int], list[Target]] = {}
+        for target in self._order:
+            self._by_key.setdefault((target.bus_number, target.message.word), []).append(target)
+        # what remembers steps before what holds the results, as both hang on the memories of the step
+        self._groups: list[list[Callable[[], None]]] = [[] for _ in self.steps.offset_us]
+        for number, ((call, _), memory) in enumerate(self.evaluator.memories.items()):
+            if number == inside_states:
+                self._groups[self.steps.group("state")].append(self._step_state)
+            group = self._group_of_memory(f"{getattr(call, 'function', '')} {number}")
+            self._groups[group].append(partial(memory.step, self.evaluator))
+        if inside_states >= len(self.evaluator.memories):
+            self._groups[self.steps.group("state")].append(self._step_state)
+        for target in self._order:
+            for signal in target.signals.values():
+                self._groups[self.steps.group(f"{signal.dotted} held")].append(signal.step)
+
+    def _make_answers(self) -> dict[int, Target]:
+        """What the bridge file answers to a scan tool, by its number in service 01."""
+        out = {}
+        for answer in answers_of(self.bridge):
+            out[answer.number] = Target(self, answer.rule, answer.message, answer.base)
+            out[answer.number].answers = answer.number
+        return out
+
+    def words_read(self) -> tuple[frozenset[int], ...]:
+        """Words that the bridge file reads, for each of its buses in order."""
+        return tuple(
+            frozenset(word for on, word in self._by_word if on == number) for number in range(len(self.bridge.buses))
+        )
+
+    def _group_of_memory(self, name: str) -> int:
+        """Its slots are named after it, some with a word behind."""
+        for number, names in enumerate(self.steps.names):
+            if any(n == name or n.startswith(f"{name} ") for n in names):
+                return number
+        return 0
+
+    # --- what expressions see
+
+    def reading(self, bus: str, message: str, signal: str) -> Reading:
+        """A source signal; listened to from the first time it is asked for."""
+        received = self._listen(bus, message)
+        known = received.signals.get(signal) or self._new_signal(bus, received, signal)
+        self._note("signal", known)
+        reading = known.reading
+        if reading.fresh != known.feed.fresh:
+            known.reading = Reading(reading.signal, reading.options, reading.bus, reading.raw, known.feed.fresh)
+        return known.reading
+
+    def fresh(self, bus: str, message: str) -> bool:
+        """Whether a message is fresh."""
+        feed = self._feed(self._listen(bus, message), bus, ())
+        self._note("feed", feed)
+        return feed.fresh
+
+    def age_us(self, bus: str, message: str, signal: str | None) -> int:
+        """Time since the last good frame, or 2**31 - 1 when stale."""
+        received = self._listen(bus, message)
+        if signal is None:
+            feed = self._feed(received, bus, ())
+        else:
+            self.reading(bus, message, signal)
+            feed = received.signals[signal].feed
+        self._note("time", None)
+        return (self.now - feed.last) % WRAP if feed.fresh else HALF - 1
+
+    def awake(self, bus: str) -> bool:
+        """Whether a bus has traffic."""
+        self._note("time", None)
+        return self._bus_awake[self._bus_numbers[bus]]
+
+    @property
+    def state(self) -> int:
+        """Number of the state."""
+        self._note("time", None)
+        return self._state
+
+    def _conditions(self) -> tuple[bool, bool, bool]:
+        """Whether crank, run and key_on hold; the same inputs are worked out once only."""
+        if self._condition_key is None:
+            return self._work_out_conditions()
+        key = self._condition_key()
+        if key not in self._condition_memo:
+            self._condition_memo[key] = self._work_out_conditions()
+        return self._condition_memo[key]
+
+    def _work_out_conditions(self) -> tuple[bool, bool, bool]:
+        rules = self.bridge.states
+        out = []
+        for source in (rules.crank, rules.run, rules.key_on):
+            value = None if source is None else self.evaluator.of(source, PLAIN)
+            out.append(value is not None and value.valid and value.number != 0)
+        return out[0], out[1], out[2]
+
+    def _step_state(self) -> None:
+        rules = self.bridge.states
+        by = [n for n, b in enumerate(self.bridge.buses) if rules.wake_by is None or b.name in rules.wake_by]
+        awake = any(self._bus_awake[n] for n in by)
+        crank, run, key = self._conditions()
+        stated = any(s is not None for s in (rules.crank, rules.run, rules.key_on))
+        waiting, after_run = self._after_run, rules.after_run_us > 0 and stated
+        if after_run:
+            ticks = max(1, -(-rules.after_run_us // self.bridge.step_us))
+            self._after_run = 0 if not awake else ticks if crank or run or key else max(waiting - 1, 0)
+        if not awake:
+            self._state = ASLEEP
+        elif crank:
+            self._state = CRANK
+        elif run:
+            self._state = RUN
+        elif key:
+            self._state = KEY_ON
+        elif after_run and waiting:
+            self._state = AFTER_RUN
+        else:
+            self._state = WAKE if stated else RUN
+
+    def _note(self, kind: str, what: object) -> None:
+        if self._touched is not None:
+            self._touched.append((kind, what))
+
+    def watch(self, call: Callable[[], object]) -> Callable[[], tuple[object, ...]] | None:
+        """What a calculation depends on, as a call that gives it; None when it hangs on time or memory."""
+        memories = len(self.evaluator.memories)
+        used: list[tuple[str, object]] = []
+        outer, self._touched = self._touched, used
+        before = self.evaluator.remembered
+        call()
+        self._touched = outer
+        if len(self.evaluator.memories) != memories or self.evaluator.remembered != before:
+            return None
+        if any(kind == "time" for kind, _ in used):
+            return None
+        signals = list({id(w): w for _, w in used if isinstance(w, _Signal)}.values())
+        feeds = list({id(w): w for _, w in used if isinstance(w, _Feed)}.values())
+
+        def state() -> tuple[object, ...]:
+            return (*((s.reading.raw, s.feed.fresh) for s in signals), *(f.fresh for f in feeds))
+
+        return state
+
+    # --- receiving
+
+    def _listen(self, bus: str, name: str) -> _Received:
+        key = (bus, name)
+        if key not in self._received:
+            message = self.maps[bus].message(name)
+            assert message is not None
+            options = next((o for o in self.bridge.sources if o.message.text == f"{bus}.{name}"), None)
+            verify = options.verify if options else True
+            checksum = next((s.checksum for s in message.signals if s.checksum is not None), None) if verify else None
+            counting = next((s for s in message.signals if s.counter is not None and not s.mux_values), None)
+            counter = None
+            if verify and counting is not None and counting.counter is not None:
+                lost = LOST_OK if options is None or options.lost_ok is None else options.lost_ok
+                cycle = counting.counter.high - counting.counter.low + 1
+                counter = counting.layout, counting.counter, max(0, min(lost, cycle - 2))
+            summed = self.known.summed.setdefault(key, {})
+            self._received[key] = _Received(bus, message, options, checksum, counter, summed=summed)
+            self._by_word[self._bus_numbers[bus], message.word] = self._received[key]
+        return self._received[key]
+
+    def _feed(self, received: _Received, bus: str, mux_values: tuple[int, ...]) -> _Feed:
+        if mux_values not in received.feeds:
+            options, message = received.options, received.message
+            age = options.max_age_us if options else None
+            if age is None:
+                period = (options.period_us if options else None) or int((message.period_ms or 0) * 1000)
+                forms = {x.mux_values for x in message.signals if x.mux_values} if mux_values else set()
+                age = min(max(AGE_PERIODS * period * max(1, len(forms)), SHORTEST_AGE_US), LONGEST_AGE_US)
+            received.feeds[mux_values] = _Feed(
+                mux_values,
+                age,
+                (options.first if options else None) or 1,
+                (options.recover if options else None) or RECOVER_FRAMES,
+            )
+        return received.feeds[mux_values]
+
+    def _new_signal(self, bus: str, received: _Received, name: str) -> _Signal:
+        signal = received.message.signal(name)
+        assert signal is not None
+        own = received.options.signals.get(name) if received.options else None
+        low, high = signal.layout.raw_range
+        feed = self._feed(received, bus, tuple(sorted(signal.mux_values)))
+        reading = Reading(signal, own or SignalOptions(), bus, min(max(0, low), high), False)
+        known = received.signals[name] = _Signal(signal.layout, reading, feed)
+        return known
+
+    def _needed(self, received: _Received) -> int:
+        """Fewest bytes of a usable frame."""
+        if received.checksum is not None:
+            return received.message.length
+        layouts = [s.layout for s in received.signals.values()]
+        if received.counter is not None:
+            layouts.append(received.counter[0])
+        multiplexer = received.message.multiplexer
+        if multiplexer is not None and any(received.feeds):
+            layouts.append(multiplexer.layout)
+        return max((max(one.positions) // 8 + 1 for one in layouts), default=0)
+
+    def _start(self, now: int) -> None:
+        self.now = now
+        if not self._begun:
+            self._begun, self._due = True, [(now + offset) % WRAP for offset in self.steps.offset_us]
+            for received in self._received.values():
+                received.needed = self._needed(received)
+
+    def heard(self, bus: int, word: int, data: bytes, now: int) -> None:
+        """A frame was received."""
+        self._start(now)
+        self._bus_last[bus], self._bus_awake[bus] = now, True
+        wake_by = self.bridge.states.wake_by
+        if self._state == ASLEEP and (wake_by is None or self.bridge.buses[bus].name in wake_by):
+            self._state = WAKE
+            self._apply()
+        if (bus, word) in self._requests:
+            if (number := asked_number(data)) in self.answers:
+                self.answers[number].schedule.arrived()
+            self._joined.heard(word, data, now)
+        received = self._by_word.get((bus, word))
+        if received is None:
+            return
+        if not self._good(received, data):
+            for feed in received.feeds.values():
+                feed.good = 0
+            return
+        multiplexer = received.message.multiplexer
+        page = None
+        if multiplexer is not None and any(received.feeds):
+            page = multiplexer.layout.unpack(data)
+        fresh = False
+        for values, feed in received.feeds.items():
+            if values and page not in values:
+                continue
+            feed.take(now)
+            fresh = fresh or feed.fresh
+            if data == received.last:
+                continue
+            for known in received.signals.values():
+                if known.feed is feed:
+                    raw = known.layout.unpack(data)
+                    if raw != known.reading.raw:
+                        old = known.reading
+                        known.reading = Reading(old.signal, old.options, old.bus, raw, old.fresh)
+
+        received.last = data
+        if fresh:
+            for target in self._triggers.get((received.bus, received.message.name), ()):
+                target.schedule.arrived()
+
+    def _good(self, received: _Received, data: bytes) -> bool:
+        """Length, checksum and counter as they should be."""
+        if len(data) < received.needed:
+            return False
+        if received.checksum is not None:
+            holds = received.summed.get(data)
+            if holds is None:
+                holds = received.summed[data] = received.checksum.holds(data)
+            if not holds:
+                return False
+        if received.counter is None:
+            return True
+        layout, counter, lost_ok = received.counter
+        value, previous = layout.unpack(data), received.previous
+        if not counter.low <= value <= counter.high:
+            return False
+        received.previous = value
+        if previous is None:
+            return True
+        if previous not in received.follows:
+            received.follows[previous] = frozenset(counter.after(previous, n) for n in range(1, lost_ok + 2))
+        return value in received.follows[previous]
+
+    def polled(self, now: int) -> None:
+        """`poll` was called: things grow stale, and filters step when due."""
+        self._start(now)
+        for received in self._received.values():
+            for feed in received.feeds.values():
+                feed.latch(now)
+        for number, awake in enumerate(self._bus_awake):
+            if awake and (now - self._bus_last[number]) % WRAP > self.bridge.states.silent_us:
+                self._bus_awake[number] = False
+        period = self.bridge.step_us
+        for number, due in enumerate(self._due):
+            if (now - due) % WRAP < HALF:
+                for step in self._groups[number]:
+                    step()
+                due = (due + period) % WRAP
+                if 16 * period <= (now - due) % WRAP < HALF:
+                    due = (now + period) % WRAP
+                self._due[number] = due
+                break  # one group a call
+        if self._state != self._applied:
+            self._apply()
+
+    def max_age_us(self, bus: int, word: int) -> int:
+        """Age limit of a message that is listened to."""
+        received = self._by_word.get((bus, word))
+        return max((f.max_age_us for f in received.feeds.values()), default=0) if received is not None else 0
+
+    def _apply(self) -> None:
+        """The state became another: messages begin and end."""
+        for target in self._order:
+            target.schedule.apply(self._state, self._applied, self.now)
+        self._applied = self._state
+
+    def overdue(self, now: int, limit_us: int) -> list[Target]:
+        """Messages that should have been sent more than so long ago, each told once until it is sent."""
+        out = []
+        for target in self._order:
+            if target.schedule.overdue_us(now) > limit_us and not target.told_late:
+                target.told_late = True
+                out.append(target)
+        return out
+
+    def next_due(self, now: int) -> Decision | None:
+        """What a `poll` that has nothing to pass on works out now; None when no message wants to be sent."""
+        for target in self._order:
+            if target.schedule.wants(now):
+                return Decision(target, target.work_out(now))
+        return self._joined_answer(now)
+
+    def _joined_answer(self, now: int) -> Decision | None:
+        """A frame of an answer to several identifiers, which goes out when no message wants to."""
+        payload = self._joined.work_out(now) if self._requests else None
+        return None if payload is None else Decision(next(iter(self.answers.values())), payload, joined=True)
+
+    def decide(self, bus: int, word: int, now: int) -> Decision | None:
+        """What must become of the message of that identifier now; None when the bridge file does not know it.
+
+        Answers to a scan tool share an identifier: it is the turn of the first that was asked for, then of the answer
+        to several.
+        """
+        known = self._by_key.get((bus, word), ())
+        for target in known:
+            if target.schedule.wants(now):
+                return Decision(target, target.work_out(now))
+        if known and known[0].answers is not None and (joined := self._joined_answer(now)) is not None:
+            return joined
+        return Decision(known[0], known[0].next_payload(), due=False) if known else None

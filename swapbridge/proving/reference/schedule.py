@@ -1,0 +1,156 @@
+"""Proving room: when a sent message is due, worked out from the bridge file: periods, arrivals, gaps, states.
+
+The twin of the translator's timers, one a message. Times are microseconds modulo 2**32.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from swapbridge.language.model import BridgeFile, MessageRule
+from swapbridge.plan.model import STATES
+from swapbridge.signalmap.model import MapMessage, SignalMap
+
+WRAP, HALF = 1 << 32, 1 << 31
+AWAKE = frozenset(range(1, len(STATES)))
+KEY = frozenset(STATES.index(s) for s in ("key_on", "crank", "run", "after_run"))
+CHECK_US = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class Occasions:
+    """When a message may be sent, as the bridge file and the map say it."""
+
+    states: frozenset[int]
+    period_us: int
+    delay_us: int
+    gap_us: int
+    check_us: int
+    once: bool
+    stops_when_stale: bool
+
+
+def occasions(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: MessageRule, message: MapMessage) -> Occasions:
+    """Occasions of one rule."""
+    period = rule.period_us
+    if period is None and not rule.on_arrival and not rule.on_change and not rule.once:
+        period = int((message.period_ms or 0) * 1000)
+    states = KEY if rule.network_management else AWAKE
+    if rule.states is not None:
+        states = frozenset(STATES.index(s) for s in rule.states)
+    gap = rule.gap_us
+    if gap is None:
+        gap = _default_gap(bridge, maps, rule) if rule.on_arrival or rule.on_change else 0
+    return Occasions(
+        states,
+        period or 0,
+        rule.delay_us,
+        gap,
+        min(CHECK_US, bridge.step_us) if rule.on_change else 0,
+        rule.once,
+        rule.when_stale == "stop",
+    )
+
+
+def _default_gap(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: MessageRule) -> int:
+    """Half the shortest period of what triggers it."""
+    periods = []
+    for source in rule.on_arrival:
+        bus, _, name = source.text.partition(".")
+        options = next((o for o in bridge.sources if o.message.text == source.text), None)
+        message = maps[bus].message(name)
+        period = options.period_us if options else None
+        if not period and message is not None and message.period_ms:
+            period = int(message.period_ms * 1000)
+        if period:
+            periods.append(period)
+    return min(periods, default=0) // 2
+
+
+class Schedule:
+    """Timers of one sent message."""
+
+    def __init__(self, when: Occasions) -> None:
+        self.when = when
+        self.active = self.armed = self.pending = self.blocked = False
+        self.due = self.check = self.open = 0
+        self.began: int | None = None
+        """When a state first allowed it, on the translator's clock."""
+        self.last: bytes | None = None
+
+    def apply(self, state: int, before: int, now: int) -> None:
+        """The state became another, or the clock starts (`before` asleep)."""
+        if before == 0 and state != 0:
+            self.armed = True
+        if state not in self.when.states:
+            self.active = self.pending = False
+        elif not self.active and (not self.when.once or self.armed):
+            self.active, self.pending, self.last = True, False, None
+            self.began = now if self.began is None else self.began
+            self.due = self.check = self.open = (now + self.when.delay_us) % WRAP
+            self.blocked = self.when.delay_us > 0
+
+    def arrived(self) -> None:
+        """A fresh frame of a source that triggers it."""
+        if self.active:
+            self.pending = True
+
+    def cyclic(self, now: int) -> bool:
+        """Due by its period, or as the frame sent once."""
+        return self.active and (self.when.period_us > 0 or self.when.once) and is_due(self.due, now)
+
+    def checks(self, now: int) -> bool:
+        """Due to look whether its content changed."""
+        return self.active and self.when.check_us > 0 and is_due(self.check, now)
+
+    def wants(self, now: int) -> bool:
+        """Whether it would be worked out now."""
+        if not self.active:
+            return False
+        if self.blocked and is_due(self.open, now):
+            self.blocked = False
+        return self.cyclic(now) or ((self.pending or self.checks(now)) and not self.blocked)
+
+    def overdue_us(self, now: int) -> int:
+        """How long it has been wanting, 0 when it does not."""
+        late = 0
+        if self.cyclic(now):
+            late = (now - self.due) % WRAP
+        return late
+
+    def begin(self, now: int) -> bool:
+        """It is worked out now: whether it is sent even if nothing changed."""
+        forced = self.cyclic(now) or (self.pending and self.when.check_us == 0)
+        if self.checks(now):
+            self.check = (now + self.when.check_us) % WRAP
+        self.pending = False
+        return forced
+
+    def unchanged(self, payload: bytes, forced: bool) -> bool:
+        """Whether it is left unsent, since it says what it said last."""
+        if not forced and self.last is not None and payload == self.last:
+            return True
+        if self.when.check_us > 0:
+            self.last = payload
+        return False
+
+    def move_on(self, now: int, was_cyclic: bool, sent: bool) -> None:
+        """Timers after it was sent, or was not since its sources are stale."""
+        period = self.when.period_us
+        if was_cyclic:
+            if period:
+                self.due = (self.due + period) % WRAP
+                if is_due(self.due, now):
+                    self.due = (now + period) % WRAP
+        elif period and sent:
+            self.due = (now + period) % WRAP
+        if sent and self.when.gap_us > 0:
+            self.blocked, self.open = True, (now + self.when.gap_us) % WRAP
+        if self.when.once:
+            self.active = self.armed = False
+
+
+def is_due(timer: int, now: int) -> bool:
+    """Whether a timer's time has come."""
+    return (now - timer) % WRAP < HALF

@@ -1,0 +1,1 @@
+"""The verdict and what comes out of it: page, text, JSON, JUnit."""

@@ -1,0 +1,229 @@
+"""Proving room: what a proof says: checks with what was measured and required, coverage board, curves."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, field
+from typing import Any, Literal
+
+from swapbridge._version import __version__
+
+Status = Literal["pass", "warn", "fail"]
+AREAS = ("content", "form", "needs", "time", "faults", "round trip", "real time")
+"""What is judged, in the order in which it is shown."""
+PROOF_FORMAT = "swapbridge-proof"
+PROOF_VERSION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One thing judged.
+
+    Attributes
+    ----------
+    area : str
+        One of `AREAS`.
+    subject : str
+        Message, signal or fault, with its bus.
+    name : str
+        What was looked at: "period", "counter", "checksum".
+    status : {"pass", "warn", "fail"}
+    measured, required : str
+        Both values, with units.
+    remedy : str
+        What to change when it is no pass.
+    """
+
+    area: str
+    subject: str
+    name: str
+    status: Status
+    measured: str
+    required: str = ""
+    remedy: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """One line of the coverage board: what a module waits for, and how it gets it.
+
+    `quality` is "exact", "approximate" or "" where nothing is computed; `state` is "proved", "not proved", "missing",
+    "wired", "licensed programming" or "present" (its sender is still on the bus).
+    """
+
+    module: str
+    bus: str
+    need: str
+    made_from: str
+    quality: str
+    state: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SignalTime:
+    """End-to-end age of a sent signal: from its source's frame on one bus to its own frame on the other, in ms."""
+
+    subject: str
+    median_ms: float
+    p99_ms: float
+    worst_ms: float
+    budget_ms: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BusTime:
+    """Bus load before and after the translator, 0 to 1."""
+
+    bus: str
+    bit_rate: int
+    load_before: float
+    load_after: float
+    worst_second_after: float
+
+
+@dataclass(frozen=True, slots=True)
+class ResponseTime:
+    """Worst-case response time of an identifier by analysis, what the simulation saw, and its deadline, in ms.
+
+    `seen_ms` is 0 where nothing of the translator's ever stood in its way.
+    """
+
+    bus: str
+    identifier: str
+    name: str
+    planned: bool
+    bound_ms: float | None
+    seen_ms: float
+    deadline_ms: float
+
+
+@dataclass(frozen=True, slots=True)
+class FaultRun:
+    """One run with faults injected: what was required and what came of it."""
+
+    faults: tuple[str, ...]
+    seconds: float
+    seed: int
+    status: Status
+    frames_sent: int
+    problems: tuple[str, ...] = ()
+    reaction_ms: float | None = None
+    recovery_ms: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Overlay:
+    """Source and translated signal over time, thinned for a picture: seconds and physical values."""
+
+    title: str
+    source_name: str
+    source_unit: str
+    source: tuple[tuple[float, float], ...]
+    sent_name: str
+    sent_unit: str
+    sent: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """All a proof says. Equal inputs and seed give equal verdicts; wall-clock times are kept out of it."""
+
+    plan_name: str
+    plan_sha256: str
+    inputs: tuple[tuple[str, str], ...]
+    seed: int
+    thoroughness: str
+    checks: tuple[Check, ...] = ()
+    coverage: tuple[Coverage, ...] = ()
+    signal_times: tuple[SignalTime, ...] = ()
+    bus_times: tuple[BusTime, ...] = ()
+    responses: tuple[ResponseTime, ...] = ()
+    faults: tuple[FaultRun, ...] = ()
+    overlays: tuple[Overlay, ...] = ()
+    cautions: tuple[str, ...] = ()
+    version: str = field(default=__version__)
+
+    @property
+    def passed(self) -> bool:
+        """Nothing failed."""
+        return not any(c.status == "fail" for c in self.checks)
+
+    @property
+    def whole(self) -> bool:
+        """Judged with a whole fault campaign; anything less is no proof to run a plan by."""
+        return self.thoroughness in ("quick", "full")
+
+    def counts(self, area: str | None = None) -> dict[str, int]:
+        """Checks by status."""
+        out = {"pass": 0, "warn": 0, "fail": 0}
+        for check in self.checks:
+            if area is None or check.area == area:
+                out[check.status] += 1
+        return out
+
+    def of(self, area: str) -> tuple[Check, ...]:
+        """Checks of an area, failures first."""
+        order = {"fail": 0, "warn": 1, "pass": 2}
+        return tuple(sorted((c for c in self.checks if c.area == area), key=lambda c: order[c.status]))
+
+    @property
+    def worst(self) -> tuple[Check, ...]:
+        """Failures, then warnings."""
+        return tuple(c for s in ("fail", "warn") for c in self.checks if c.status == s)
+
+    def to_json(self) -> str:
+        """Versioned JSON; `proof_from_json` reads it back."""
+        body = {"format": PROOF_FORMAT, "version": PROOF_VERSION, "passed": self.passed, "made_by": self.version}
+        body.update({k: v for k, v in asdict(self).items() if k != "version"})
+        return json.dumps(body, indent=1, ensure_ascii=False) + "\n"
+
+
+@dataclass(frozen=True, slots=True)
+class ProofHead:
+    """What `run` and `status` need to know of a proof: which plan, and whether it passed."""
+
+    plan_sha256: str
+    passed: bool
+    thoroughness: str
+    counts: dict[str, int]
+    first_failure: str
+
+
+def proof_head(text: str, where: str = "the proof") -> ProofHead:
+    """Read a proof's head.
+
+    Raises
+    ------
+    InputError
+        Not a proof, or of another version.
+    """
+    from swapbridge.core.errors import InputError
+
+    try:
+        data: Any = json.loads(text)
+        if data["format"] != PROOF_FORMAT or data["version"] != PROOF_VERSION:
+            raise KeyError(f"format {data['format']!r} version {data['version']!r}")
+        counts = {"pass": 0, "warn": 0, "fail": 0}
+        first = ""
+        for check in data["checks"]:
+            counts[check["status"]] += 1
+            if check["status"] == "fail" and not first:
+                first = f"{check['subject']}, {check['name']}: {check['measured']}"
+        return ProofHead(str(data["plan_sha256"]), bool(data["passed"]), str(data["thoroughness"]), counts, first)
+    except (ValueError, KeyError, TypeError) as error:
+        raise InputError(f"{where} is not a proof this program reads ({error}): run `swapbridge prove` again") from None
+
+
+def judge(
+    area: str, subject: str, name: str, ok: bool, measured: str, required: str, remedy: str, *, warn: bool = False
+) -> Check:
+    """A check that passes or fails (or only warns)."""
+    status: Status = "pass" if ok else ("warn" if warn else "fail")
+    return Check(area, subject, name, status, measured, required, "" if ok else remedy)
+
+
+def all_pass(checks: Iterable[Check]) -> bool:
+    """Whether none of them failed."""
+    return all(c.status != "fail" for c in checks)

@@ -1,0 +1,278 @@
+"""Swap folder room: the swap at a glance: what a swap folder holds, what is missing, and the one next thing to do.
+
+Reads the folder only. Recordings are known by their names: "host" or "donor" in it, and "unplugged" for the one without
+the old engine computer.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from swapbridge.compiler.compile import load_maps
+from swapbridge.core.errors import SwapbridgeError
+from swapbridge.core.needs import Need, load_needs
+from swapbridge.language.model import BridgeFile
+from swapbridge.language.reading import load_bridge
+from swapbridge.plan.model import Plan
+from swapbridge.plan.serialise import plan_from_json
+from swapbridge.proving.judges.origin import source_checks
+from swapbridge.proving.report.verdict import proof_head
+from swapbridge.swapfolder.engine_health import HealthSheet, load_health
+
+State = Literal["done", "to do", "bad", "look"]
+CAPTURE_ENDINGS = (".log", ".asc", ".blf", ".trc", ".csv", ".mf4", ".parquet", ".gz", ".zst")
+
+
+@dataclass(frozen=True, slots=True)
+class StatusLine:
+    """One line of the screen."""
+
+    topic: str
+    state: State
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class SwapStatus:
+    """The screen: lines from first to last, and what to do next."""
+
+    lines: tuple[StatusLine, ...]
+    next_step: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Finding:
+    line: StatusLine
+    todo: str = ""
+
+
+def swap_status(folder: Path) -> SwapStatus:
+    """Look a swap folder over.
+
+    Parameters
+    ----------
+    folder : Path
+        A folder as `swapbridge new` lays it out; files may be missing or broken, which is told.
+    """
+    findings = [*_captures(folder), *_health(folder), _maps(folder)]
+    bridge, bridge_finding = _bridge(folder)
+    plan, plan_finding = _plan(folder, bridge)
+    findings += [_needs(folder, plan), bridge_finding, plan_finding, _proof(folder, plan)]
+    todo = next((f.todo for f in findings if f.todo), "")
+    return SwapStatus(tuple(f.line for f in findings), todo or _AFTER)
+
+
+_AFTER = "proved: read the guide of the first start (swapbridge guide), then watch with swapbridge run, silent at first"
+
+
+def find_captures(folder: Path) -> dict[str, Path]:
+    """Recordings of a swap folder by what they are: "host", "donor", "host unplugged"; the first of each by name."""
+    try:
+        names = [p.name for p in sorted((folder / "captures").iterdir()) if p.is_file()]
+    except OSError:
+        return {}
+    out: dict[str, Path] = {}
+    for name in names:
+        if name.lower().endswith(CAPTURE_ENDINGS) and not _is_stimulus(name, names):
+            side = "host" if "host" in name.lower() else "donor" if "donor" in name.lower() else ""
+            kind = f"{side} unplugged" if "unplugged" in name.lower() else side
+            if side:
+                out.setdefault(kind, folder / "captures" / name)
+    return out
+
+
+def _captures(folder: Path) -> list[_Finding]:
+    """Recordings that can't be made once the engines are out come first."""
+    try:
+        names = [p.name for p in sorted((folder / "captures").iterdir()) if p.is_file()]
+    except OSError:
+        names = []
+    found = [n for n in names if n.lower().endswith(CAPTURE_ENDINGS) and not _is_stimulus(n, names)]
+    wanted: tuple[tuple[str, Callable[[str], bool], bool, str], ...] = (
+        ("host with its old engine", lambda n: "host" in n and "unplugged" not in n, True,
+         "record the host with its old engine running, before it comes out: swapbridge record --bus host=..."),
+        ("donor in its own vehicle", lambda n: "donor" in n and "unplugged" not in n, True,
+         "record the donor in its own vehicle, before its engine comes out: swapbridge record --bus donor=..."),
+        ("host, engine computer unplugged", lambda n: "host" in n and "unplugged" in n, False,
+         "key off, bus asleep, unplug the old engine computer, key on, and record the host again"),
+    )  # fmt: skip
+    out = []
+    for title, matches, once, todo in wanted:
+        mine = [n for n in found if matches(n.lower())]
+        if mine:
+            with_stimulus = any(_stem(n) + ".csv" in names for n in mine)
+            extra = "" if with_stimulus or not once else ", no stimulus file beside it"
+            out.append(_Finding(StatusLine(title, "done", f"{mine[0]}{_more(mine)}{extra}")))
+        else:
+            words = "missing; can't be made once the engine is out" if once else "missing"
+            out.append(_Finding(StatusLine(title, "to do", words), todo))
+    return out
+
+
+def _is_stimulus(name: str, names: Sequence[str]) -> bool:
+    """A CSV beside a recording of the same name is its stimulus track."""
+    return name.endswith(".csv") and any(n != name and _stem(n) == name[:-4] for n in names)
+
+
+def _stem(name: str) -> str:
+    return name.split(".", 1)[0]
+
+
+def _more(names: Sequence[str]) -> str:
+    return f" and {len(names) - 1} more" if len(names) > 1 else ""
+
+
+def _health(folder: Path) -> list[_Finding]:
+    path = folder / "health.toml"
+    if not path.is_file():
+        return [
+            _Finding(
+                StatusLine("engine health", "to do", "no health.toml"),
+                "do a leak-down test of the donor's engine and write it into health.toml",
+            )
+        ]
+    try:
+        sheets = {s.which: s for s in load_health(path)}
+    except SwapbridgeError as error:
+        return [_Finding(StatusLine("engine health", "bad", str(error)), "mend health.toml")]
+    return [_engine("donor", sheets.get("donor"), needed=True), _engine("host", sheets.get("host"), needed=False)]
+
+
+def _engine(which: str, sheet: HealthSheet | None, *, needed: bool) -> _Finding:
+    topic = f"engine health, {which}"
+    if sheet is None or sheet.grade == "not measured":
+        todo = f"do a leak-down test of the {which}'s engine and write it into health.toml" if needed else ""
+        state: State = "to do" if needed else "look"
+        return _Finding(StatusLine(topic, state, "not measured"), todo)
+    words = "; ".join(sheet.sentences()[:2])
+    if sheet.grade == "good":
+        return _Finding(StatusLine(topic, "done", words))
+    if not needed:
+        return _Finding(StatusLine(topic, "look", f"{words} (it goes anyway)"))
+    if sheet.grade == "worn":
+        return _Finding(StatusLine(topic, "look", words))
+    return _Finding(StatusLine(topic, "bad", words), "the donor's engine leaks: settle whether it is worth the swap")
+
+
+def _maps(folder: Path) -> _Finding:
+    try:
+        names = [p.name for p in sorted((folder / "signal_maps").glob("*.dbc"))]
+    except OSError:
+        names = []
+    if len(names) >= 2:
+        return _Finding(StatusLine("signal maps", "done", ", ".join(names[:4]) + (" ..." if len(names) > 4 else "")))
+    return _Finding(
+        StatusLine("signal maps", "to do", ", ".join(names) or "none"),
+        "find the signals: swapbridge guess CAPTURE --stimulus CSV, then swapbridge map accept",
+    )
+
+
+def _bridge(folder: Path) -> tuple[BridgeFile | None, _Finding]:
+    path = folder / "bridge.toml"
+    if not path.is_file():
+        return None, _Finding(
+            StatusLine("bridge file", "to do", "none"), "write bridge.toml (swapbridge new lays one out)"
+        )
+    try:
+        bridge = load_bridge(path)
+    except SwapbridgeError as error:
+        return None, _Finding(StatusLine("bridge file", "bad", str(error)), "mend bridge.toml where it says")
+    if not bridge.messages:
+        words = "no message in it yet"
+        return bridge, _Finding(
+            StatusLine("bridge file", "to do", words), "say in bridge.toml how each message is made"
+        )
+    return bridge, _Finding(StatusLine("bridge file", "done", f"{len(bridge.messages)} messages"))
+
+
+def _plan(folder: Path, bridge: BridgeFile | None) -> tuple[Plan | None, _Finding]:
+    path = folder / "plan.json"
+    if not path.is_file():
+        return None, _Finding(StatusLine("plan", "to do", "not compiled"), "swapbridge compile bridge.toml")
+    try:
+        plan = plan_from_json(path.read_text(encoding="utf-8"))
+    except (SwapbridgeError, OSError, UnicodeDecodeError) as error:
+        return None, _Finding(StatusLine("plan", "bad", str(error)), "swapbridge compile bridge.toml")
+    stale = ""
+    if bridge is not None:
+        try:
+            checks = source_checks(plan, bridge, load_maps(bridge))
+            stale = ", ".join(c.subject.removeprefix("plan and ") for c in checks if c.status == "fail")
+        except SwapbridgeError as error:
+            return plan, _Finding(StatusLine("plan", "bad", str(error)), "mend the signal map it names")
+    if stale:
+        return plan, _Finding(StatusLine("plan", "to do", f"older than its {stale}"), "swapbridge compile bridge.toml")
+    words = f"{len(plan.sends)} messages sent, {len(plan.receives)} listened to"
+    return plan, _Finding(StatusLine("plan", "done", words))
+
+
+def _needs(folder: Path, plan: Plan | None) -> _Finding:
+    path = folder / "needs.toml"
+    if not path.is_file():
+        return _Finding(
+            StatusLine("needs", "to do", "no needs.toml"),
+            "swapbridge compare HOST HOST_UNPLUGGED writes what vanished as a needs list",
+        )
+    try:
+        needs = load_needs(path)
+    except SwapbridgeError as error:
+        return _Finding(StatusLine("needs", "bad", str(error)), "mend needs.toml where it says")
+    over_can = [n for n in needs if n.how == "can"]
+    other = len(needs) - len(over_can)
+    beside = f", {other} not over CAN" if other else ""
+    if plan is None or not over_can:
+        return _Finding(StatusLine("needs", "look", f"{len(over_can)} over CAN{beside}"))
+    open_ones = [n for n in over_can if not covered(n, plan)]
+    if open_ones:
+        words = f"{len(over_can) - len(open_ones)} of {len(over_can)} covered{beside}; open: {open_ones[0].label}"
+        return _Finding(
+            StatusLine("needs", "to do", words + _more([n.label for n in open_ones])),
+            f"add a message for {open_ones[0].label} ({open_ones[0].module}) to bridge.toml",
+        )
+    return _Finding(StatusLine("needs", "done", f"all {len(over_can)} covered{beside}"))
+
+
+def covered(need: Need, plan: Plan) -> bool:
+    """Whether a plan sends or passes what a need asks for."""
+    numbers = {b.name: n for n, b in enumerate(plan.buses)}
+    bus = numbers.get(need.bus, -1)
+    if need.word is not None and any(
+        not p.block
+        and p.to_bus == bus
+        and (p.new_word == need.word if p.new_word >= 0 else p.first <= need.word <= p.last)
+        for p in plan.passes
+    ):
+        return True
+    name = need.signal.rsplit(".", 1)[-1]
+    for send in plan.sends:
+        if send.bus == bus and need.word in (None, send.word):
+            fields = [f for v in send.variants for f in v.fields]
+            if need.word is not None or any(f.name == name or (need.role and f.role == need.role) for f in fields):
+                return True
+    return False
+
+
+def _proof(folder: Path, plan: Plan | None) -> _Finding:
+    todo = "swapbridge prove --donor ... --host ... --report proof.html"
+    path = folder / "proof.json"
+    if not path.is_file():
+        return _Finding(StatusLine("proof", "to do", "not proved"), todo)
+    try:
+        head = proof_head(path.read_text(encoding="utf-8"), str(path))
+    except (SwapbridgeError, OSError, UnicodeDecodeError) as error:
+        return _Finding(StatusLine("proof", "bad", str(error)), todo)
+    if plan is not None and head.plan_sha256 != hashlib.sha256(plan.to_json().encode()).hexdigest():
+        return _Finding(StatusLine("proof", "to do", "is of another plan"), todo)
+    if not head.passed:
+        failures = f"{head.counts['fail']} failed, first: {head.first_failure}"
+        return _Finding(StatusLine("proof", "bad", failures), "mend what the proof names, compile and prove again")
+    if head.thoroughness != "full":
+        words = f"passed, {head.thoroughness} fault campaign, {head.counts['warn']} to look at"
+        return _Finding(
+            StatusLine("proof", "look", words), "run the full campaign once: swapbridge prove --faults full ..."
+        )
+    return _Finding(StatusLine("proof", "done", f"passed, full fault campaign, {head.counts['warn']} to look at"))

@@ -1,0 +1,118 @@
+"""Checksums of two bytes: found as one field, named where they have a name, and not made out of two of one byte."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from swapbridge.core.integrity import Checksum, Crc, Method, Sum, checksum_from_json
+from swapbridge.core.layout import Layout
+from swapbridge.guessing.findings import FoundField
+from swapbridge.guessing.integrity.search import find_integrity
+from swapbridge.guessing.report import method_words
+
+N = 900
+REST = (2, 3, 4, 5, 6, 7)
+LITTLE, BIG = Layout(0, 16), Layout(7, 16, "big_endian")
+Bytes = npt.NDArray[np.uint8]
+
+
+def traffic(seed: int) -> Bytes:
+    """Bytes 0 and 1 empty, a counter, a walk of 16 bits, a slow field, a flag and a wave behind them."""
+    rng = np.random.default_rng(seed)
+    payload = np.zeros((N, 8), np.uint8)
+    walk = 30_000 + np.cumsum(rng.integers(-120, 121, N))
+    payload[:, 2] = np.arange(N) % 16 + 0x30
+    payload[:, 3], payload[:, 4] = walk >> 8 & 0xFF, walk & 0xFF
+    payload[:, 5] = 90 + np.cumsum(rng.random(N) < 0.02)
+    payload[:, 6] = np.repeat(rng.integers(0, 2, N // 30 + 1), 30)[:N] * 4 + 0x50
+    payload[:, 7] = 128 + np.rint(60 * np.sin(np.arange(N) / 25))
+    return payload
+
+
+def sealed(payload: Bytes, *checks: Checksum) -> Bytes:
+    out = payload.copy()
+    for i, row in enumerate(payload):
+        one = bytearray(row.tobytes())
+        for check in checks:
+            check.insert(one)
+        out[i] = np.frombuffer(bytes(one), np.uint8)
+    return out
+
+
+def checksums_of(payload: Bytes) -> list[FoundField]:
+    n, width = payload.shape
+    found = find_integrity(payload, np.arange(n) * 10_000_000, np.full(n, width, np.uint8), identifier=0x1A0)
+    return [f for f in found if f.kind == "checksum"]
+
+
+CASES: list[tuple[str, Method, Layout, str]] = [
+    ("big endian", Crc(16, 0x1021, 0xFFFF, False, 0, REST), BIG, "CRC-16/IBM-3740"),
+    ("reflected", Crc(16, 0x8005, 0, True, 0, REST), LITTLE, "CRC-16/ARC"),
+    ("reflected, big endian", Crc(16, 0x1021, 0, True, 0, REST), BIG, "CRC-16/KERMIT"),
+    ("backwards", Crc(16, 0x1021, 0, False, 0, REST[::-1]), LITTLE, "CRC-16/XMODEM"),
+    ("in no catalogue", Crc(16, 0x5935, 0x1234, False, 0x77, REST), LITTLE, ""),
+    ("E2E profile 5", Crc(16, 0x1021, 0xFFFF, False, 0, REST, after=b"\x34\x12"), LITTLE, ""),
+    ("sum", Sum(16, REST), BIG, ""),
+    ("sum with a constant", Sum(16, REST, 8, 1, 0x1A0), LITTLE, ""),
+    ("sum counted down", Sum(16, REST, 8, -1, -1), BIG, ""),
+]
+
+
+@pytest.mark.parametrize(("method", "layout", "name"), [c[1:] for c in CASES], ids=[c[0] for c in CASES])
+def test_two_bytes_are_one_checksum_that_can_be_computed_again(method: Method, layout: Layout, name: str) -> None:
+    (field,) = checksums_of(sealed(traffic(3), Checksum(layout, method)))
+    assert field.layout == layout
+    assert field.method is not None
+    again = checksum_from_json(field.method)
+    assert isinstance(again.method, type(method))
+    assert getattr(again.method, "name", "") == name
+    assert again.verified_bits is not None
+    assert again.verified_bits & 0xFFFF == 0  # its own bits are no inputs
+    assert again.verified_bits >> 32 & 0xFF  # the low byte of the walk
+    assert method_words(field)
+    fresh = sealed(traffic(77), Checksum(layout, method))  # frames that it was not found on
+    assert all(again.holds(row.tobytes()) for row in fresh)
+
+
+def test_profile_5_agrees_with_the_published_example() -> None:
+    # AUTOSAR E2E protocol specification, profile 5: data ID 0x1234, counter 0, eight bytes, data of zeros: 1C CA 00 ...
+    # (from memory)
+    check = Checksum(LITTLE, Crc(16, 0x1021, 0xFFFF, False, 0, REST, after=b"\x34\x12"))
+    payload = bytearray(8)
+    check.insert(payload)
+    assert payload == bytes.fromhex("1cca000000000000")
+
+
+def test_two_checksums_of_one_byte_side_by_side_stay_two() -> None:
+    first = Checksum(Layout(0, 8), Crc(8, 0x1D, 0xFF, False, 0xFF, REST))
+    second = Checksum(Layout(8, 8), Crc(8, 0x2F, 0xFF, False, 0xFF, REST))
+    found = checksums_of(sealed(traffic(5), first, second))
+    assert {f.layout for f in found} == {Layout(0, 8), Layout(8, 8)}
+
+
+def test_a_flag_above_a_sum_is_not_its_high_byte() -> None:
+    payload = sealed(traffic(6), Checksum(Layout(0, 8), Sum(8, REST)))
+    payload[:, 1] = np.repeat(np.random.default_rng(6).integers(0, 2, N // 20 + 1), 20)[:N]
+    assert [f.layout for f in checksums_of(payload)] == [Layout(0, 8)]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_two_bytes_of_noise_are_no_checksum(seed: int) -> None:
+    payload = traffic(seed)
+    payload[:, :2] = np.random.default_rng(seed).integers(0, 256, (N, 2))
+    assert checksums_of(payload) == []
+
+
+def test_an_fd_payload_of_64_bytes_with_a_crc_in_its_last_two() -> None:
+    rng = np.random.default_rng(9)
+    payload = np.zeros((N, 64), np.uint8)
+    for byte in range(2, 62, 6):
+        payload[:, byte] = 120 + np.rint(40 * np.sin(np.arange(N) / rng.uniform(25, 60))) + rng.integers(0, 2, N)
+    payload[:, 1] = np.arange(N) % 256
+    check = Checksum(Layout(503, 16, "big_endian"), Crc(16, 0x1021, 0xFFFF, False, 0, tuple(range(62))))
+    (field,) = checksums_of(sealed(payload, check))
+    assert field.layout == check.layout
+    assert field.method is not None
+    assert field.method["name"] == "CRC-16/IBM-3740"

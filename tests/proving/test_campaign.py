@@ -1,0 +1,250 @@
+"""Prove room: faults do what they say, runs repeat from their seed, and the rules catch what they must."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+from typing import Any
+
+import numpy as np
+import pytest
+
+from swapbridge.compiler.compile import compile_bridge
+from swapbridge.core.can_bits import frame_bits
+from swapbridge.core.errors import InputError
+from swapbridge.plan.model import Plan
+from swapbridge.plan.python.translator import Translator
+from swapbridge.proving.bench.bench import Bench, set_up, simulate
+from swapbridge.proving.bench.excerpt import excerpt
+from swapbridge.proving.bench.nodes import Heard, Polled, Sent
+from swapbridge.proving.faults.campaign import (
+    Ground,
+    Task,
+    chosen_tasks,
+    planned_only,
+    planned_rate,
+    run_campaign,
+    run_fault,
+    stale_values,
+    tasks_for,
+)
+from swapbridge.proving.faults.faults import FAULTS, SECOND, Scene
+from swapbridge.proving.faults.soak import soak
+from tests.proving import small_swap
+
+
+@pytest.fixture(scope="module")
+def ground() -> Ground:
+    bridge, maps = small_swap.bridge(), small_swap.maps()
+    plan = compile_bridge(bridge, maps).plan
+    return Ground(set_up(plan, small_swap.captures(12.0)), bridge, maps, partial(Translator, plan))
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_the_sound_plan_bears(ground: Ground, name: str) -> None:
+    result = run_fault(ground, Task((name,), 7, 5))
+    assert result.problems == ()
+    assert result.frames_sent > 100
+
+
+def test_reaction_and_recovery_are_measured(ground: Ground) -> None:
+    """A silent donor: age limits 50 and 500 ms, holds up to 200 ms; back after three frames of 100 ms at most.
+
+    A silent host: the request's age limit of 60 ms and a ramp; back after three frames of 10 ms.
+    """
+    results = [run_fault(ground, Task(("source bus silent",), 8, seed)) for seed in range(6)]
+    reactions = [r.reaction_ms for r in results if r.reaction_ms is not None]
+    assert len(reactions) > 3
+    assert all(40 < r < 750 for r in reactions)
+    assert max(reactions) > 400
+    recoveries = [r.recovery_ms for r in results if r.recovery_ms is not None]
+    # three frames of 100 ms, and the 100 ms of the message that it goes out in
+    assert all(20 < r < 420 for r in recoveries)
+    assert max(recoveries) > 200
+    one = [run_fault(ground, Task((name,), 8, 1)) for name in ("bits flipped", "clock wraps", "babbling node")]
+    assert [(r.reaction_ms, r.recovery_ms) for r in one] == [(None, None)] * 3, "nothing is due by that fault"
+    again = run_fault(ground, Task(("translator bus-off",), 8, 1)).recovery_ms
+    assert again is not None
+    assert again < 300
+
+
+def test_two_faults_at_once_and_again_from_the_seed(ground: Ground) -> None:
+    task = Task(("10 % of frames lost", "translator bus-off"), 6, 77)
+    assert run_fault(ground, task) == run_fault(ground, task)
+
+
+def test_in_processes_the_same_comes_out(ground: Ground) -> None:
+    tasks = [Task(("bits flipped",), 5, 1), Task(("power cut",), 5, 2), Task(("bus errors",), 5, 3)]
+    assert run_campaign(ground, tasks, workers=2) == run_campaign(ground, tasks)
+
+
+def test_campaigns_have_every_single_and_pair() -> None:
+    full = tasks_for("full", 0)
+    n = len(FAULTS)
+    assert len(full) == n + n * (n - 1) // 2
+    assert {t.seconds for t in full if len(t.faults) == 1} == {60}
+    assert {t.seconds for t in full if len(t.faults) == 2} == {20}
+    assert len({t.seed for t in full}) == len(full)
+    assert tasks_for("quick", 3) == tasks_for("quick", 3)
+    assert tasks_for("quick", 3) != tasks_for("quick", 4)
+
+
+def test_one_run_again_by_its_name() -> None:
+    full = {t.faults: t for t in tasks_for("full", 9)}
+    again = chosen_tasks("full", 9, ["power cut", "bus errors + bits flipped"])
+    assert again == [full["power cut",], full["bits flipped", "bus errors"]]
+    with pytest.raises(InputError, match="'gremlins' is no fault"):
+        chosen_tasks("quick", 0, ["gremlins"])
+
+
+def _scene(ground: Ground) -> Scene:
+    rng = np.random.default_rng(4)
+    plan = ground.bench.plan
+    traffic = list(ground.bench.traffic)
+    return Scene(plan, ground.maps, ground.bench.reads, traffic, 4 * SECOND, 6 * SECOND, rng, ground.make)
+
+
+def _counts(scene: Scene, bench: Bench) -> list[tuple[int, int]]:
+    inside = [int(scene.within(t).sum()) for t in scene.traffic]
+    before = [int(((t.release_ns >= scene.start_ns) & (t.release_ns < scene.end_ns)).sum()) for t in bench.traffic]
+    return list(zip(before, inside, strict=True))
+
+
+def test_faults_change_what_they_name_and_only_in_their_time(ground: Ground) -> None:
+    outside: Callable[[Any], Any] = lambda t: t.word[(t.release_ns < 4 * SECOND) | (t.release_ns > 6.3 * SECOND)]  # noqa: E731
+    for name in ("source bus silent", "one identifier silent", "50 % of frames lost", "one identifier doubled"):
+        scene = _scene(ground)
+        FAULTS[name](scene)
+        counts = _counts(scene, ground.bench)
+        assert any(a != b for a, b in counts), name
+        for ours, was in zip(scene.traffic, ground.bench.traffic, strict=True):
+            assert (outside(ours) == outside(was)).all(), name
+    scene = _scene(ground)
+    FAULTS["source bus silent"](scene)
+    assert any(b == 0 for _, b in _counts(scene, ground.bench))
+    scene = _scene(ground)
+    FAULTS["50 % of frames lost"](scene)
+    for full, left in _counts(scene, ground.bench):
+        assert 0.35 < left / full < 0.65
+
+
+def test_a_burst_fills_the_bus(ground: Ground) -> None:
+    scene = _scene(ground)
+    FAULTS["burst at 100 % load"](scene)
+    loads = [t.load(scene.start_ns, scene.end_ns) for t in scene.traffic]
+    assert max(loads) > 0.98
+
+
+def test_edited_frames_keep_a_right_checksum_where_they_say(ground: Ground) -> None:
+    fast = small_swap.maps()["donor"].message("FAST")
+    assert fast is not None
+    check = fast.signal("Check")
+    assert check is not None
+    assert check.checksum is not None
+    for name, right in (("bits flipped, checksum right", True), ("counters stuck", True), ("bits flipped", False)):
+        scene = _scene(ground)
+        FAULTS[name](scene)
+        rows = scene.within(scene.traffic[0]) & (scene.traffic[0].word == 0x101)
+        holds = [check.checksum.holds(p.tobytes()) for p in scene.traffic[0].payload[rows]]
+        assert all(holds) == right, name
+
+
+@pytest.mark.parametrize("name", ["bits flipped", "values at their ends"])
+def test_edited_frames_take_the_time_of_their_new_stuff_bits(ground: Ground, name: str) -> None:
+    """Each frame's time on the bus is that of the bit-by-bit writer in `core.can_bits`, at 2 us a bit."""
+    scene = _scene(ground)
+    FAULTS[name](scene)
+    changed = 0
+    for ours, was in zip(scene.traffic, ground.bench.traffic, strict=True):
+        for row in np.flatnonzero((ours.payload != was.payload).any(axis=1))[:200].tolist():
+            data = ours.payload[row, : ours.length[row]].tobytes()
+            bits, _ = frame_bits(int(ours.word[row]), False, data)
+            assert ours.duration_ns[row] == 2000 * bits
+            changed += int(ours.duration_ns[row] != was.duration_ns[row])
+    assert changed > 10
+
+
+def test_identifiers_come_and_go_each_at_its_own_times(ground: Ground) -> None:
+    """Silences shorter and longer than the usual age limit of five periods, and recoveries, of every source."""
+    scene = _scene(ground)
+    FAULTS["identifiers come and go"](scene)
+    shared = None
+    for bus, words in enumerate(ground.bench.reads):
+        for word in words:
+            times = scene.traffic[bus].release_ns[scene.traffic[bus].word == word]
+            was = ground.bench.traffic[bus].release_ns[ground.bench.traffic[bus].word == word]
+            gaps = np.diff(times) / np.median(np.diff(was))
+            assert (gaps > 1.9).sum() >= 2
+            assert gaps.max() < 60
+            gone = set(was.tolist()) - set(times.tolist())
+            assert min(gone) >= scene.start_ns
+            assert max(gone) < scene.end_ns
+            if np.median(np.diff(was)) < 25_000_000:
+                assert ((gaps > 2) & (gaps < 5)).any()
+                assert (gaps > 6).any()
+                shared = gone if shared is None else shared & gone
+    assert shared == set()
+
+
+def test_faults_aim_at_what_the_bridge_file_reads(ground: Ground) -> None:
+    """A plan that listens elsewhere is not spared: the true source is edited, and silenced, all the same."""
+    plan = ground.bench.plan
+    deaf = replace(plan, receives=tuple(replace(r, word=r.word ^ 1) for r in plan.receives))
+    for name in ("values at their ends", "one identifier silent"):
+        scenes = [_scene(ground), replace(_scene(ground), plan=deaf)]
+        for scene in scenes:
+            FAULTS[name](scene)
+        for sound, aimed, was in zip(*(s.traffic for s in scenes), ground.bench.traffic, strict=True):
+            assert (sound.payload == aimed.payload).all()
+            assert len(sound) == len(aimed)
+            assert name != "values at their ends" or (aimed.payload != was.payload).any()
+
+
+def test_an_excerpt_keeps_the_wake_up(ground: Ground) -> None:
+    traffic, lead = excerpt(ground.bench, 6 * SECOND, np.random.default_rng(1))
+    for ours, was in zip(traffic, ground.bench.traffic, strict=True):
+        early = was.start_ns < lead
+        assert (ours.payload[: early.sum()] == was.payload[early]).all()
+        assert int(ours.start_ns[-1]) < 6.1 * SECOND
+
+
+def _run(ground: Ground, plan: Plan) -> Any:
+    return simulate(replace(ground.bench, plan=plan), partial(Translator, plan), until_ns=4 * SECOND)
+
+
+def test_rule_planned_identifiers(ground: Ground) -> None:
+    run = _run(ground, ground.bench.plan)
+    assert planned_only(ground.bench.plan, run.device.sent) == []
+    odd = [*run.device.sent, Sent(0, 1, 0x123, b"", 0)]
+    assert planned_only(ground.bench.plan, odd) == ["1 frames of 123 on host are not in the plan"]
+
+
+def test_rule_planned_rate(ground: Ground) -> None:
+    plan = ground.bench.plan
+    hasty = replace(plan, sends=tuple(replace(s, period_us=s.period_us // 2) for s in plan.sends))
+    run = _run(ground, hasty)
+    assert any("frames in" in p for p in planned_rate(plan, run.device.sent, False))
+    assert planned_rate(plan, _run(ground, plan).device.sent, False) == []
+
+
+def test_rule_no_stale_torque(ground: Ground) -> None:
+    """A translator that goes on with its last torque after its source has gone is caught without the reference."""
+    plan = ground.bench.plan
+    run = _run(ground, plan)
+    trace = run.device.trace
+    assert stale_values(plan, ground.bridge, ground.maps, trace) == []
+    deaf = [e for e in trace if not (isinstance(e, Heard) and e.word == 0x101 and e.now_us > 2_500_000)]
+    assert any(p.startswith("host.ENGINE_DATA.Torque") for p in stale_values(plan, ground.bridge, ground.maps, deaf))
+    assert any(isinstance(e, Polled) for e in deaf)
+
+
+def test_a_soak_repeats_the_recordings_and_wraps_the_clock(ground: Ground) -> None:
+    result = soak(ground, seconds=40)
+    assert result.problems == ()
+    assert result.faults == ("soak of 40 s",)
+    assert result.frames_sent > 5_000
+    plan = ground.bench.plan
+    hasty = replace(plan, sends=tuple(replace(s, period_us=s.period_us // 2) for s in plan.sends))
+    bad = replace(ground, bench=replace(ground.bench, plan=hasty), make=partial(Translator, hasty))
+    assert soak(bad, seconds=15).problems != ()

@@ -1,0 +1,127 @@
+"""Prove room: the form of frames: each difference from the old engine's frames is found and named with both values."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from swapbridge.core.integrity import Counter
+from swapbridge.core.layout import Layout
+from swapbridge.proving.bench.bench import set_up
+from swapbridge.proving.judges.form import (
+    Frames,
+    compare_forms,
+    compare_start_up,
+    counter_steps_bad,
+    measure,
+    unpack_column,
+)
+from tests.proving import small_swap
+
+MS = 1_000_000
+
+
+@pytest.fixture(scope="module")
+def old() -> Frames:
+    from swapbridge.compiler.compile import compile_bridge
+
+    plan = compile_bridge(small_swap.bridge(), small_swap.maps()).plan
+    frames = set_up(plan, small_swap.captures(4.0)).recorded(1, 0x0C8)
+    assert frames is not None
+    return frames
+
+
+def _failed(pattern: Frames, ours: Frames) -> dict[str, Any]:
+    message = small_swap.maps()["host"].message("ENGINE_DATA")
+    checks = compare_forms("m", measure(pattern, message), measure(ours, message), message, periodic=True)
+    return {c.name: c for c in checks if c.status == "fail"}
+
+
+def test_the_same_frames_have_the_same_form(old: Frames) -> None:
+    assert _failed(old, old) == {}
+
+
+def test_a_period_three_percent_off(old: Frames) -> None:
+    off = replace(old, time_ns=(old.time_ns * 1.03).astype(np.int64))
+    check = _failed(old, off)["period"]
+    assert "10.30 ms" in check.measured
+    assert "10.00 ms" in check.required
+    assert "period_ms = 10" in check.remedy
+    on = replace(old, time_ns=(old.time_ns * 1.015).astype(np.int64))
+    assert "period" not in _failed(old, on), "within 2 %"
+
+
+def test_a_late_frame(old: Frames) -> None:
+    late = old.time_ns.copy()
+    late[200] += 4 * MS
+    assert set(_failed(old, replace(old, time_ns=late))) == {"worst gap"}
+
+
+def test_a_lost_frame_shows_in_gap_and_counter(old: Frames) -> None:
+    rows = np.delete(np.arange(len(old)), 100)
+    gone = Frames(old.time_ns[rows], old.length[rows], old.payload[rows])
+    assert set(_failed(old, gone)) == {"worst gap", "counter"}
+
+
+def test_a_wrong_checksum_and_a_constant_bit(old: Frames) -> None:
+    payload = old.payload.copy()
+    payload[:, 7] ^= 1
+    assert set(_failed(old, replace(old, payload=payload))) == {"checksum"}
+    payload = old.payload.copy()
+    payload[:, 3] |= 1  # bit 24 belongs to no signal
+    failed = _failed(old, replace(old, payload=payload))
+    assert failed["constant bits"].measured == "1 of 7 differ: byte 3 bit 0 was always 0"
+
+
+def test_another_length(old: Frames) -> None:
+    assert "length" in _failed(old, replace(old, length=np.full(len(old), 7, np.uint8)))
+
+
+@given(
+    st.integers(0, 56), st.integers(1, 64), st.sampled_from(["little_endian", "big_endian"]), st.booleans(), st.data()
+)
+def test_columns_unpack_as_the_layout_does(start: int, length: int, order: Any, signed: bool, data: Any) -> None:
+    layout = Layout(start, length, order, signed)
+    if layout.fits(8) and (length < 64 or signed):
+        rows = data.draw(st.lists(st.binary(min_size=8, max_size=8), min_size=1, max_size=5))
+        payload = np.frombuffer(b"".join(rows), np.uint8).reshape(-1, 8)
+        assert unpack_column(layout, payload).tolist() == [layout.unpack(r) for r in rows]
+
+
+@given(st.integers(0, 3), st.integers(1, 4), st.lists(st.integers(0, 15), min_size=2, max_size=30))
+def test_counter_steps_against_the_rule_itself(low: int, step: int, values: list[int]) -> None:
+    counter = Counter(low, 13, step)
+    bad = counter_steps_bad(np.array(values), counter)
+    for i, (a, b) in enumerate(pairwise(values)):
+        inside = low <= a <= 13 and low <= b <= 13
+        assert bad[i] == (not inside or counter.after(a) != b)
+
+
+def test_start_up_order(old: Frames) -> None:
+    message = small_swap.maps()["host"].message("ENGINE_DATA")
+    early = measure(old, message)
+    late = measure(replace(old, time_ns=old.time_ns + 500 * MS), message)
+    (check, *_) = compare_start_up("bus host", {"a": early, "b": late}, {"a": late, "b": early}, (0, 0))
+    assert check.status == "fail"
+    assert check.measured == "b before a"
+    (check, *_) = compare_start_up("bus host", {"a": early, "b": late}, {"a": early, "b": late}, (0, 0))
+    assert check.status == "pass"
+
+
+def test_what_keeps_a_bus_awake_is_timed_from_the_key(old: Frames) -> None:
+    """Network management waits for the key, since it would empty the battery: its first frame counts from there."""
+    message = small_swap.maps()["host"].message("ENGINE_DATA")
+    then = {"a": measure(old, message)}
+    now = {"a": measure(replace(old, time_ns=old.time_ns + 900 * MS), message)}
+    (late,) = compare_start_up("bus host", then, now, (0, 0))
+    assert (late.name, late.status) == ("first after wake-up", "warn")
+    assert compare_start_up("bus host", then, now, (0, 0), {"a": 890 * MS}) == []
+    (late,) = compare_start_up("bus host", then, now, (0, 0), {"a": 700 * MS})
+    assert (late.name, late.status) == ("first after key-on", "warn")
+    assert late.measured == f"{old.time_ns[0] / MS + 200:.0f} ms"

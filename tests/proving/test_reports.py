@@ -1,0 +1,265 @@
+"""Prove room: what comes out of a proof: one screen, a page that needs nothing, JUnit, JSON; the commands."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+import sys
+import xml.etree.ElementTree as ElementTree
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from swapbridge.capture.write import write_capture
+from swapbridge.cli.main import cli
+from swapbridge.compiler.compile import compile_bridge
+from swapbridge.core.errors import InputError
+from swapbridge.proving.prove import prove
+from swapbridge.proving.report.html import html_report
+from swapbridge.proving.report.pictures import thin
+from swapbridge.proving.report.text import area_rows, headline, junit_xml
+from swapbridge.proving.report.verdict import Check, Verdict, proof_head
+from swapbridge.signalmap.dbc_write import save_map
+from tests.proving import small_swap
+
+
+@pytest.fixture(scope="module")
+def verdict() -> Verdict:
+    bridge, maps = small_swap.bridge(), small_swap.maps()
+    plan = compile_bridge(bridge, maps).plan
+    return prove(plan, small_swap.captures(4.0), bridge, maps, thoroughness="none", inputs=(("plan: p", "00ff"),))
+
+
+@pytest.fixture(scope="module")
+def swap_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("swap")
+    (folder / "captures").mkdir()
+    for name, signal_map in small_swap.maps().items():
+        save_map(signal_map, folder / f"{name}.dbc")
+    (folder / "bridge.toml").write_text(small_swap.BRIDGE)
+    for name, capture in small_swap.captures(4.0).items():
+        write_capture(capture, folder / "captures" / f"{name}.log")
+    plan = compile_bridge(folder / "bridge.toml").plan
+    (folder / "plan.json").write_text(plan.to_json())
+    return folder
+
+
+class _Page(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.links: list[str] = []
+        self.open: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: Any) -> None:
+        self.tags.append(tag)
+        self.links += [v for k, v in attrs if k in ("href", "src", "srcset") and v]
+        if tag not in ("meta", "br", "wbr", "input"):
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: Any) -> None:
+        self.tags.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+def test_the_page_needs_nothing_else_and_says_the_verdict_first(verdict: Verdict) -> None:
+    text = html_report(verdict)
+    page = _Page()
+    page.feed(text)
+    assert page.open == [], "every tag is closed"
+    assert "script" not in page.tags
+    assert all(link.startswith("#") for link in page.links)
+    assert not re.search(r"url\(|@import|https?://", text)
+    assert text.index("PASSED") < text.index("Coverage") < text.index("Source and translated")
+    assert "svg" in page.tags
+    assert "prefers-color-scheme: dark" in text
+    assert "@media print" in text
+    assert verdict.plan_sha256 in text
+    assert "00ff" in text
+    assert f"seed <b>{verdict.seed}</b>" in text
+
+
+def test_what_users_wrote_is_shown_as_it_is(verdict: Verdict) -> None:
+    evil = Check("form", "<script>alert(1)</script>", "a & b", "fail", "<b>", '"', "<i>")
+    text = html_report(replace(verdict, checks=(evil,), plan_name="<x>"))
+    assert "<script" not in text
+    assert "&lt;script&gt;" in text
+    assert text.index("FAILED") < 3000 + text.index("</style>")
+
+
+def test_the_page_is_read_on_a_phone_and_says_no_more_than_there_is(verdict: Verdict) -> None:
+    """Cells of wide tables carry their column's name, names break at dots only, and nothing failed where all passed."""
+    text = html_report(verdict)
+    assert verdict.passed
+    assert "<h2>What to look at</h2>" in text
+    assert "What failed" not in text
+    for label in ("what", "measured", "required", "what to change"):
+        assert f'data-label="{label}"' in text
+    assert "host.<wbr>ENGINE_<wbr>DATA" in text
+    assert "<wbr>" not in re.sub(r"[._(]<wbr>", "", text)
+    assert {r.name for r in verdict.responses if not r.planned} == {
+        "donor.FAST",
+        "donor.SLOW",
+        "host.REQUEST",
+        "host.BODY",
+    }
+    failed = Check("form", "host.X", "period", "fail", "12 ms", "10 ms", "set it")
+    assert "<h2>What failed, and what to look at</h2>" in html_report(replace(verdict, checks=(failed,)))
+
+
+def test_equal_inputs_and_seed_give_an_equal_verdict(verdict: Verdict) -> None:
+    bridge, maps = small_swap.bridge(), small_swap.maps()
+    plan = compile_bridge(bridge, maps).plan
+    again = prove(plan, small_swap.captures(4.0), bridge, maps, thoroughness="none", inputs=(("plan: p", "00ff"),))
+    assert again.to_json() == verdict.to_json()
+
+
+def test_junit_counts_and_is_xml(verdict: Verdict) -> None:
+    root = ElementTree.fromstring(junit_xml(verdict))
+    cases = root.findall(".//testcase")
+    assert len(cases) == len(verdict.checks) == int(root.attrib["tests"])
+    assert int(root.attrib["failures"]) == len(root.findall(".//failure")) == 0
+    bad = replace(verdict, checks=(Check("form", "a<b", 'q"', "fail", "1 & 2", "3", "mend"),))
+    root = ElementTree.fromstring(junit_xml(bad))
+    failure = root.find(".//failure")
+    assert failure is not None
+    assert failure.attrib["message"] == "1 & 2"
+
+
+def test_proof_head_reads_what_was_written_and_refuses_the_rest(verdict: Verdict) -> None:
+    head = proof_head(verdict.to_json())
+    assert (head.passed, head.plan_sha256, head.counts) == (True, verdict.plan_sha256, verdict.counts())
+    for text in ("", "[]", "{}", '{"format": "other", "version": 1}', verdict.to_json()[:100]):
+        with pytest.raises(InputError, match="is not a proof"):
+            proof_head(text)
+
+
+def test_thinning_keeps_every_spike() -> None:
+    time = np.arange(100_000) / 100
+    value = np.sin(time)
+    value[54_321] = 40.0
+    value[77_777] = -40.0
+    points = thin(time, value)
+    assert len(points) < 4_000
+    assert max(v for _, v in points) == 40.0
+    assert min(v for _, v in points) == -40.0
+    assert [t for t, _ in points] == sorted(t for t, _ in points)
+
+
+def test_screen_rows(verdict: Verdict) -> None:
+    assert headline(verdict).startswith("PASSED  small: 0 failed")
+    assert {r[0] for r in area_rows(verdict)} >= {"content", "form", "time", "faults"}
+
+
+def _prove(folder: Path, *more: str) -> Any:
+    captures = folder / "captures"
+    call = [
+        "prove",
+        str(folder / "plan.json"),
+        "--donor",
+        str(captures / "donor.log"),
+        "--host",
+        str(captures / "host.log"),
+    ]
+    return CliRunner().invoke(cli, [*call, "--faults", "none", "--real-time", "0", *more])
+
+
+def test_command_passes_and_writes_everything(swap_folder: Path, tmp_path: Path) -> None:
+    page, junit, data = tmp_path / "p.html", tmp_path / "p.xml", tmp_path / "p.json"
+    result = _prove(swap_folder, "--report", str(page), "--junit", str(junit), "--json", str(data))
+    assert result.exit_code == 0, result.output
+    lines = result.stdout.splitlines()
+    assert lines[0].startswith("PASSED")
+    assert max(map(len, lines)) <= 100
+    assert len(lines) <= 24, "one screen"
+    assert page.read_text().startswith("<!doctype html>")
+    ElementTree.parse(junit)
+    assert not (swap_folder / "proof.json").exists(), "no faults, no proof"
+    assert "not written" in result.stderr
+    proof = json.loads(data.read_text())
+    assert proof["passed"] is True
+    assert {name.split(":")[0] for name, _ in proof["inputs"]} >= {"plan", "bridge", "capture donor", "map host"}
+    import hashlib
+
+    assert proof["plan_sha256"] == hashlib.sha256((swap_folder / "plan.json").read_bytes()).hexdigest()
+
+
+def test_command_fails_with_exit_1_and_says_what_to_change(swap_folder: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "swap"
+    shutil.copytree(swap_folder, folder)
+    data = json.loads((folder / "plan.json").read_text())
+    next(s for s in data["sends"] if s["name"] == "host.TEMPS")["period_us"] = 120_000
+    (folder / "plan.json").write_text(json.dumps(data))
+    result = _prove(folder)
+    assert result.exit_code == 1
+    assert result.stdout.startswith("FAILED")
+    assert "host.TEMPS: period" in result.stdout
+    assert "what to change" in result.stdout
+    assert proof_head((folder / "proof.json").read_text()).passed is False
+
+
+@pytest.mark.long
+def test_a_whole_proof_is_kept_for_run(swap_folder: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "swap"
+    shutil.copytree(swap_folder, folder)
+    result = CliRunner().invoke(cli, ["prove", str(folder / "plan.json"), "--real-time", "0"])
+    assert result.exit_code == 0, result.output
+    head = proof_head((folder / "proof.json").read_text())
+    assert (head.passed, head.thoroughness) == (True, "quick")
+
+
+def test_inside_a_swap_folder_the_captures_are_found(swap_folder: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "swap"
+    shutil.copytree(swap_folder, folder)
+    call = ["prove", str(folder / "plan.json"), "--faults", "none", "--real-time", "0"]
+    result = CliRunner().invoke(cli, call)
+    assert result.exit_code == 0, result.output
+    assert "captures/donor.log" in result.stderr.replace("\n", "")
+    for file in (folder / "captures").iterdir():
+        file.unlink()
+    result = CliRunner().invoke(cli, call)
+    assert result.exit_code == 2
+    assert "nothing to prove with" in " ".join(result.stderr.split())
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (["prove", "nowhere.json"], "can't be read"),
+        (["prove", "{plan}", "--capture", "body"], "is not BUS=FILE"),
+        (["prove", "{plan}", "--capture", "body={donor}"], "no bus 'body'"),
+        (["prove", "{plan}", "--donor", "nowhere.log"], "nowhere.log"),
+        (["prove", "{donor}"], "not readable JSON"),
+        (["status", "nowhere"], "is no folder"),
+        (["status", "{captures}"], "no swap folder"),
+    ],
+)
+def test_wrong_calls_are_one_sentence_and_exit_2(swap_folder: Path, call: list[str], words: str) -> None:
+    captures = swap_folder / "captures"
+    names = {"plan": swap_folder / "plan.json", "donor": captures / "donor.log", "captures": captures}
+    result = CliRunner().invoke(cli, [part.format(**names) for part in call])
+    assert result.exit_code == 2, result.output
+    assert words in " ".join(result.stderr.split())
+    assert "Traceback" not in result.output
+
+
+def test_status_in_a_real_process(swap_folder: Path) -> None:
+    _prove(swap_folder)
+    done = subprocess.run(
+        [sys.executable, "-m", "swapbridge", "status", str(swap_folder)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert "host with its old engine" in done.stdout
+    assert re.search(r"donor in its own vehicle +done", done.stdout)
+    assert re.search(r"host, engine computer unplugged +TO DO", done.stdout)
+    assert "Next:" in done.stdout
+    assert len(done.stdout.splitlines()) <= 24
