@@ -124,6 +124,6 @@ def find_role(name: str) -> Role:
     near = get_close_matches(name, list(BY_NAME), n=3)
     hint = f" (near: {', '.join(near)})" if near else ""
     raise InputError(
-        f"role {name!r} is not known{hint}: use a role of the list in README, or `status` (choices and flags) or "
+        f"role {name!r} is not known{hint}: use one of `swapbridge guide roles`, or `status` (choices and flags) or "
         "`value` (numbers) with a stated fallback"
     )

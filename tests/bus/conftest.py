@@ -10,7 +10,6 @@ import sys
 import threading
 import time
 import tty
-import uuid
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -97,12 +96,6 @@ def serial_adapter() -> Iterator[SerialAdapter]:
     adapter = SerialAdapter()
     yield adapter
     adapter.close()
-
-
-@pytest.fixture
-def channel() -> str:
-    """Name of a virtual channel that no other test uses."""
-    return f"test-{uuid.uuid4().hex[:12]}"
 
 
 class BreakableBus(can.BusABC):

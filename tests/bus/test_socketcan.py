@@ -222,7 +222,7 @@ def test_the_bit_rate_search_sets_the_link(controllers: None) -> None:
 def test_the_link_commands_of_the_guides() -> None:
     """Every `ip link` line of the guides is taken by the kernel (restart-ms needs a controller that can do it)."""
     lines = []
-    for page in files("swapbridge.cli").joinpath("guides").iterdir():
+    for page in files("swapbridge.guides").joinpath("pages").iterdir():
         lines += re.findall(r"^    sudo (ip link set can\d .*)$", page.read_text(encoding="utf-8"), re.MULTILINE)
     assert len(lines) >= 4
     assert os.geteuid() == 0
