@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import chain
@@ -29,7 +28,7 @@ from swapbridge.language.reading import load_bridge
 from swapbridge.plan.check import check_plan
 from swapbridge.plan.model import STATES, Bus, Plan, Task
 from swapbridge.signalmap.dbc_read import load_map
-from swapbridge.signalmap.dbc_write import format_map
+from swapbridge.signalmap.dbc_write import map_digest
 from swapbridge.signalmap.model import SignalMap
 
 
@@ -43,6 +42,11 @@ class CompileResult:
     drafts: tuple[SendDraft, ...] = ()
 
 
+def map_files(bridge: BridgeFile) -> dict[str, Path]:
+    """The map files that a bridge file names (beside itself), by bus name."""
+    return {bus.name: Path(bridge.path).parent / bus.map_file for bus in bridge.buses if bus.map_file}
+
+
 def load_maps(bridge: BridgeFile, given: Mapping[str, str | Path] | None = None) -> dict[str, SignalMap]:
     """Maps of a bridge's buses by bus name: `given` files, else those that the bridge file names (beside itself).
 
@@ -51,7 +55,7 @@ def load_maps(bridge: BridgeFile, given: Mapping[str, str | Path] | None = None)
     InputError
         A map can't be read, or is given for a bus that the bridge file has not.
     """
-    wanted = {bus.name: Path(bridge.path).parent / bus.map_file for bus in bridge.buses if bus.map_file}
+    wanted = map_files(bridge)
     for name, path in (given or {}).items():
         if bridge.bus(name) is None:
             known = ", ".join(b.name for b in bridge.buses)
@@ -199,5 +203,5 @@ class _Compiler:
     def _inputs(self) -> tuple[tuple[str, str], ...]:
         digests = [("bridge", self.bridge.digest)]
         for name in sorted(self.maps):
-            digests.append((f"map {name}", hashlib.sha256(format_map(self.maps[name]).encode()).hexdigest()))
+            digests.append((f"map {name}", map_digest(self.maps[name])))
         return tuple(digests)

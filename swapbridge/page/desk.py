@@ -13,12 +13,12 @@ from swapbridge.bus.adapters.spec import BusSpec
 from swapbridge.bus.recording.record import Press, RecordStatus, record
 from swapbridge.bus.recording.script import Step
 from swapbridge.bus.running.live import LiveOptions, LiveStatus, Values
-from swapbridge.bus.running.proof import Proof
 from swapbridge.bus.running.run import RunRequest, run
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import RefusedError, SwapbridgeError
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.plan.model import Plan
+from swapbridge.plan.proof import Ruling
 from swapbridge.plan.python.translator import Translator
 
 KEYS = ("next", "repeat", "skip", "mark", "note", "quit")
@@ -73,7 +73,7 @@ class Desk:
         specs: tuple[BusSpec, ...],
         folder: Path,
         *,
-        proof: Proof,
+        proof: Ruling,
         sending: bool,
         acknowledged: bool,
         unproved: bool,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -10,7 +9,6 @@ from typing import Any
 from swapbridge.core.frames import identifier_word
 from swapbridge.core.needs import Need
 from swapbridge.plan.model import Plan
-from swapbridge.proving.report.verdict import ProofHead
 from swapbridge.signalmap.model import SignalMap
 from swapbridge.swapfolder.status import covered
 
@@ -22,7 +20,7 @@ class Known:
     """What the folder holds that brings a need forward."""
 
     plan: Plan | None
-    proof: ProofHead | None
+    proved: bool
     maps: tuple[SignalMap, ...]
     findings: tuple[dict[str, Any], ...]
 
@@ -32,7 +30,7 @@ def stage_of(need: Need, known: Known) -> str:
     if need.how != "can":
         return "not CAN"
     if known.plan is not None and covered(need, known.plan):
-        return "proved" if _is_proved(known.plan, known.proof) else "mapped"
+        return "proved" if known.proved else "mapped"
     if any(_in_map(need, signal_map) for signal_map in known.maps):
         return "accepted"
     if any(_in_findings(need, found) for found in known.findings):
@@ -46,12 +44,6 @@ def count_stages(needs: Iterable[Need], known: Known) -> dict[str, int]:
     for need in needs:
         out[stage_of(need, known)] += 1
     return out
-
-
-def _is_proved(plan: Plan, proof: ProofHead | None) -> bool:
-    if proof is None or not proof.passed:
-        return False
-    return proof.plan_sha256 == hashlib.sha256(plan.to_json().encode()).hexdigest()
 
 
 def _in_map(need: Need, signal_map: SignalMap) -> bool:

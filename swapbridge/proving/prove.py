@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 
@@ -15,6 +14,7 @@ from swapbridge.core.needs import Need
 from swapbridge.core.units import find_unit
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Plan
+from swapbridge.plan.proof import Source, left_out, plan_digest
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, Run, frames_of, set_up, simulate
 from swapbridge.proving.bench.scan_tool import ask
@@ -54,6 +54,7 @@ def prove(
     make: MakeTranslator | None = None,
     workers: int = 1,
     inputs: Sequence[tuple[str, str]] = (),
+    sources: Sequence[Source] = (),
     plant: Plant | None = None,
     more_checks: Callable[[], Sequence[Check]] | None = None,
     progress: Progress | None = None,
@@ -84,6 +85,9 @@ def prove(
         Processes for the fault campaign.
     inputs : sequence of (str, str)
         Names and SHA-256 of the files this came from, for the report.
+    sources : sequence of Source
+        Bridge file and maps with their digests and where they lie, for whoever asks later whether they changed
+        (`plan.proof_file.sources_for`); without them the proof allows nothing.
     plant : Plant, optional
         A model of the swapped vehicle, for the round trip.
     more_checks : callable, optional
@@ -147,7 +151,7 @@ def prove(
     tell(1.0, "")
     return Verdict(
         plan_name=plan.name,
-        plan_sha256=hashlib.sha256(plan.to_json().encode()).hexdigest(),
+        plan_sha256=plan_digest(plan),
         inputs=tuple(inputs),
         seed=seed,
         thoroughness=f"{thoroughness}, only {', '.join(only)}" if only else thoroughness,
@@ -159,6 +163,8 @@ def prove(
         faults=tuple(faults),
         overlays=tuple(overlays(bench, run, maps)),
         cautions=tuple(f"{c.title}: {c.text}" for c in cautions_for("send")),
+        sources=tuple(sources),
+        left_out=left_out(thoroughness, only),
     )
 
 

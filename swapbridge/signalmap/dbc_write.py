@@ -6,6 +6,7 @@ and with canmatrix.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
@@ -77,6 +78,11 @@ def format_map(signal_map: SignalMap) -> str:
         if _needs_ranges(message):
             lines += [_mux_line(s, message, short) for s in message.signals if s.mux_signal is not None]
     return "\n".join(lines) + "\n"
+
+
+def map_digest(signal_map: SignalMap) -> str:
+    """SHA-256 of a map as it is written, which is how a plan knows the maps that it was compiled from."""
+    return hashlib.sha256(format_map(signal_map).encode()).hexdigest()
 
 
 def decimal_text(value: Fraction) -> str:

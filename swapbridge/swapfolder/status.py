@@ -6,7 +6,6 @@ the old engine computer.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,9 +17,9 @@ from swapbridge.core.needs import Need, load_needs
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import load_bridge
 from swapbridge.plan.model import Plan
+from swapbridge.plan.proof_file import PROOF_NAME, ruling_beside
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.proving.judges.origin import source_checks
-from swapbridge.proving.report.verdict import proof_head
 from swapbridge.swapfolder.engine_health import HealthSheet, load_health
 
 State = Literal["done", "to do", "bad", "look"]
@@ -258,18 +257,22 @@ def covered(need: Need, plan: Plan) -> bool:
 
 def _proof(folder: Path, plan: Plan | None) -> _Finding:
     todo = "swapbridge prove --donor ... --host ... --report proof.html"
-    path = folder / "proof.json"
-    if not path.is_file():
+    path = folder / PROOF_NAME
+    if plan is None:
+        if not path.is_file():
+            return _Finding(StatusLine("proof", "to do", "not proved"), todo)
+        return _Finding(StatusLine("proof", "bad", "there is no plan that it could be of"), todo)
+    ruling = ruling_beside(plan, folder / "plan.json")
+    head = ruling.head
+    if ruling.state == "missing":
         return _Finding(StatusLine("proof", "to do", "not proved"), todo)
-    try:
-        head = proof_head(path.read_text(encoding="utf-8"), str(path))
-    except (SwapbridgeError, OSError, UnicodeDecodeError) as error:
-        return _Finding(StatusLine("proof", "bad", str(error)), todo)
-    if plan is not None and head.plan_sha256 != hashlib.sha256(plan.to_json().encode()).hexdigest():
-        return _Finding(StatusLine("proof", "to do", "is of another plan"), todo)
-    if not head.passed:
+    if head is None or ruling.state == "unreadable":
+        return _Finding(StatusLine("proof", "bad", ruling.words), todo)
+    if ruling.state == "failed":
         failures = f"{head.counts['fail']} failed, first: {head.first_failure}"
         return _Finding(StatusLine("proof", "bad", failures), "mend what the proof names, compile and prove again")
+    if not ruling.proved:
+        return _Finding(StatusLine("proof", "to do", ruling.words), todo)
     if head.thoroughness != "full":
         words = f"passed, {head.thoroughness} fault campaign, {head.counts['warn']} to look at"
         return _Finding(

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
-import hashlib
-import json
 import os
 import re
 import select
@@ -25,6 +23,7 @@ from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.capture.write import write_capture
 from swapbridge.cli.screen.terminal import SENTENCE
 from swapbridge.plan.model import Plan
+from tests.proofs import write_proof
 
 COLUMNS, LINES = 60, 40
 Until = Callable[[Callable[[], bool]], None]
@@ -124,10 +123,7 @@ def test_a_guided_recording(terminal: Callable[..., Terminal], tmp_path: Path, u
 
 @pytest.fixture
 def proved(plan: Plan, tmp_path: Path) -> None:
-    text = plan.to_json()
-    (tmp_path / "plan.json").write_text(text)
-    proof = {"plan_sha256": hashlib.sha256(text.encode()).hexdigest(), "passed": True, "thoroughness": "full"}
-    (tmp_path / "proof.json").write_text(json.dumps(proof))
+    write_proof(tmp_path, plan, thoroughness="full")
     n = 3000
     small, payload = np.zeros(n, dtype=np.uint8), np.full((n, 8), 0x11, dtype=np.uint8)
     times = np.arange(n, dtype=np.int64) * 10_000_000

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import gc
-import hashlib
-import json
 import os
 import signal
 import socket
@@ -26,7 +24,6 @@ from rich.console import Console
 from swapbridge.bus.adapters.spec import parse_bus
 from swapbridge.bus.rehearsal.virtual_check import virtual_check
 from swapbridge.bus.running.live import LiveOptions, LiveStatus, Values
-from swapbridge.bus.running.proof import Proof, proof_of
 from swapbridge.bus.running.run import RunReport, RunRequest, buses_for, fall_back_s, run
 from swapbridge.capture.capture import SENT, Capture
 from swapbridge.capture.read import read_capture
@@ -36,10 +33,10 @@ from swapbridge.cli.screen.live_screen import run_screen
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.plan.model import Pass, Plan
 from swapbridge.plan.python.translator import SentFrame, Translator
+from tests.proofs import PROVED, UNPROVED, write_proof
 
 GAUGE, EVENT, SPEED, FALLBACK = 0x200, 0x210, 0x100, 0xFFFF
 Until = Callable[[Callable[[], bool]], None]
-PROVED = Proof(True, "proved (seed 1, today)")
 
 
 def donor_capture(frames: int, value: int = 0x1234) -> Capture:
@@ -112,11 +109,10 @@ def test_watching_only_sends_nothing(plan: Plan, tmp_path: Path, channel: str) -
 
 
 def test_a_plan_without_a_proof_is_refused_unless_told(plan: Plan, tmp_path: Path) -> None:
-    unproved = Proof(False, "plan.json was never proved")
     with pytest.raises(RefusedError, match="--unproved"):
-        run(request_for(plan, tmp_path, proof=unproved), Translator(plan))
+        run(request_for(plan, tmp_path, proof=UNPROVED), Translator(plan))
     told: list[str] = []
-    run(request_for(plan, tmp_path, proof=unproved, unproved=True, seconds=0.2), Translator(plan), tell=told.append)
+    run(request_for(plan, tmp_path, proof=UNPROVED, unproved=True, seconds=0.2), Translator(plan), tell=told.append)
     assert any("UNPROVED" in words for words in told)
 
 
@@ -236,39 +232,6 @@ def test_how_long_the_end_takes(plan: Plan) -> None:
     assert fall_back_s(plan) == pytest.approx(0.1 + 0.02 + 0.1)
 
 
-def test_proofs(tmp_path: Path, plan: Plan) -> None:
-    path = tmp_path / "plan.json"
-    path.write_text(plan.to_json())
-    proof = tmp_path / "proof.json"
-    assert "never proved" in proof_of(path).words
-    good = {
-        "plan_sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
-        "passed": True,
-        "seed": 3,
-        "thoroughness": "quick",
-    }
-    for content, passed, words in (
-        (json.dumps(good), True, "proved (quick faults, seed 3)"),
-        (json.dumps(good | {"thoroughness": "none"}), False, "tried no faults"),
-        (json.dumps(good | {"passed": False}), False, "failed its proof"),
-        (json.dumps(good | {"passed": "yes"}), False, "failed its proof"),
-        (json.dumps(good | {"plan_sha256": "0" * 64}), False, "another plan"),
-        ("{}", False, "can't be read as a proof"),
-        ("[]", False, "can't be read as a proof"),
-        ("junk", False, "can't be read as a proof"),
-    ):
-        proof.write_text(content)
-        assert proof_of(path).passed is passed
-        assert words in proof_of(path).words
-    proof.write_text(json.dumps(good))
-    path.write_text(json.dumps(json.loads(plan.to_json()), indent=3))  # other spaces, the same plan
-    assert proof_of(path).passed
-    path.write_text(plan.to_json().replace("by hand", "by heart"))
-    assert not proof_of(path).passed
-    path.write_text("no plan at all")
-    assert not proof_of(path).passed
-
-
 def test_virtual_check_gives_what_was_sent(plan: Plan) -> None:
     """The same frames as in simulated time, by content: every event frame carries the value just heard."""
     shares: list[float] = []
@@ -288,14 +251,9 @@ def test_virtual_check_gives_what_was_sent(plan: Plan) -> None:
 
 def proved_folder(folder: Path, plan: Plan) -> Path:
     """A folder with a plan, its proof and a donor's capture."""
-    path = folder / "plan.json"
-    path.write_text(plan.to_json())
-    sha = hashlib.sha256(path.read_bytes()).hexdigest()
-    (folder / "proof.json").write_text(
-        json.dumps({"plan_sha256": sha, "passed": True, "seed": 1, "thoroughness": "quick"})
-    )
+    write_proof(folder, plan)
     write_capture(donor_capture(60), folder / "donor.log")
-    return path
+    return folder / "plan.json"
 
 
 def invoke(*arguments: str) -> Any:

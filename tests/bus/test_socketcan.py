@@ -28,7 +28,6 @@ from swapbridge.bus.adapters.spec import BusSpec, parse_bus
 from swapbridge.bus.recording.record import record
 from swapbridge.bus.recording.recorder import Recorder
 from swapbridge.bus.running.live import Live, LiveOptions
-from swapbridge.bus.running.proof import Proof
 from swapbridge.bus.running.replay import replay
 from swapbridge.bus.running.run import RunRequest, run
 from swapbridge.capture.capture import Capture
@@ -37,6 +36,7 @@ from swapbridge.capture.write import write_capture
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.plan.model import Pass, Plan
 from swapbridge.plan.python.translator import Translator
+from tests.proofs import PROVED
 
 pytestmark = pytest.mark.socketcan
 VCAN0, VCAN1 = parse_bus("donor=socketcan:vcan0,bitrate=500000"), parse_bus("host=socketcan:vcan1,bitrate=500000")
@@ -94,9 +94,7 @@ def test_the_kernels_drops_are_counted() -> None:
 
 def test_a_plan_between_two_links(plan: Plan, tmp_path: Path, until: Until) -> None:
     options = LiveOptions(sending=True, watch_first_s=0.0, lag_limit_s=5.0, black_box_minutes=0.05)
-    request = RunRequest(
-        plan, (VCAN0, VCAN1), options, Proof(True, "proved"), tmp_path, acknowledged=True, lock_folder=tmp_path
-    )
+    request = RunRequest(plan, (VCAN0, VCAN1), options, PROVED, tmp_path, acknowledged=True, lock_folder=tmp_path)
     stop = threading.Event()
     ear, mouth = open_bus(VCAN1, active=False), open_bus(VCAN0, active=True)
     thread = threading.Thread(target=run, args=(request, Translator(plan)), kwargs={"stop": stop})
@@ -146,7 +144,7 @@ def test_a_plan_in_line_passes_each_frame_once(planned: Callable[..., Plan], unt
 
 def test_own_frames_given_back_are_refused(plan: Plan, tmp_path: Path) -> None:
     buses = (parse_bus("donor=socketcan:vcan0,receive_own_messages=yes"), VCAN1)
-    request = RunRequest(plan, buses, LiveOptions(), Proof(True, "proved"), tmp_path, lock_folder=tmp_path)
+    request = RunRequest(plan, buses, LiveOptions(), PROVED, tmp_path, lock_folder=tmp_path)
     with pytest.raises(InputError, match="receive_own_messages"):
         run(request, Translator(plan))
     with pytest.raises(InputError, match="receive_own_messages"):

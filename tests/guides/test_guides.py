@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import configparser
-import hashlib
 import json
 import re
 import shlex
@@ -29,6 +28,7 @@ from swapbridge.core.cautions import CAUTIONS, cautions_for
 from swapbridge.demo.folder import write_demo
 from swapbridge.guides.text import STAGES, TOPICS, page_text
 from swapbridge.language.reading import load_bridge
+from tests.proofs import write_proof
 
 SLOW = ("guess", "prove")
 """Commands that take long: the others of a page are run in the ordinary tests, these in the long ones."""
@@ -68,15 +68,7 @@ def swap(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("swap")
     write_demo(folder)
     bridge = load_bridge(folder / "bridge.toml")
-    plan = folder / "plan.json"
-    plan.write_text(compile_bridge(bridge, load_maps(bridge)).plan.to_json())
-    proof = {
-        "plan_sha256": hashlib.sha256(plan.read_bytes()).hexdigest(),
-        "passed": True,
-        "seed": 0,
-        "thoroughness": "quick",
-    }
-    (folder / "proof.json").write_text(json.dumps(proof))
+    write_proof(folder, compile_bridge(bridge, load_maps(bridge)).plan)
     return folder
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
@@ -15,8 +14,6 @@ from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.needs import Need, load_needs
 from swapbridge.demo.folder import write_demo_papers
 from swapbridge.page.stages import STAGES, Known, count_stages, stage_of
-from swapbridge.plan.model import Plan
-from swapbridge.proving.report.verdict import ProofHead
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.model import SignalMap
 
@@ -36,32 +33,24 @@ def papers(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def head(plan: Plan, passed: bool) -> ProofHead:
-    digest = hashlib.sha256(plan.to_json().encode()).hexdigest()
-    return ProofHead(digest, passed, "full", {"pass": 1, "warn": 0, "fail": 0 if passed else 1}, "")
-
-
 def test_a_need_rises_through_every_stage(papers: Path) -> None:
     need = next(n for n in load_needs(papers / "needs.toml") if n.how == "can" and n.word is not None)
     assert need.word is not None
     plan = compile_bridge(papers / "bridge.toml").plan
     signal_map = load_map(papers / "signal_maps" / f"{need.bus}.dbc")
     found = {"messages": [{"id": need.word, "extended": False, "signals": [{"kind": "analogue"}]}]}
-    nothing = Known(None, None, (), ())
+    nothing = Known(None, False, (), ())
     assert stage_of(need, nothing) == "unknown"
     assert stage_of(need, replace(nothing, findings=(found,))) == "guessed"
     assert stage_of(need, replace(nothing, maps=(signal_map,))) == "accepted"
     assert stage_of(need, replace(nothing, plan=plan)) == "mapped"
-    assert stage_of(need, replace(nothing, plan=plan, proof=head(plan, False))) == "mapped"
-    assert stage_of(need, replace(nothing, plan=plan, proof=head(plan, True))) == "proved"
-    stale = replace(head(plan, True), plan_sha256="0" * 64)
-    assert stage_of(need, replace(nothing, plan=plan, proof=stale)) == "mapped"
+    assert stage_of(need, replace(nothing, plan=plan, proved=True)) == "proved"
 
 
 def test_what_is_not_can_stays_so_and_counts_add_up(papers: Path) -> None:
     needs = load_needs(papers / "needs.toml")
     plan = compile_bridge(papers / "bridge.toml").plan
-    counts = count_stages(needs, Known(plan, head(plan, True), (), ()))
+    counts = count_stages(needs, Known(plan, True, (), ()))
     assert sum(counts.values()) == len(needs)
     assert counts["not CAN"] == sum(n.how != "can" for n in needs) > 0
     assert tuple(counts) == STAGES
@@ -71,8 +60,8 @@ def test_a_need_by_role_is_accepted_where_a_map_has_that_role() -> None:
     need = Need("cluster", bus="host", role="Vehicle.Speed")
     map_with = next(m for m in (load_map(p) for p in MAPS.glob("*.dbc")) if _roles(m))
     role = sorted(_roles(map_with))[0]
-    assert stage_of(replace(need, role=role), Known(None, None, (map_with,), ())) == "accepted"
-    assert stage_of(replace(need, role="Vehicle.Nothing"), Known(None, None, (map_with,), ())) == "unknown"
+    assert stage_of(replace(need, role=role), Known(None, False, (map_with,), ())) == "accepted"
+    assert stage_of(replace(need, role="Vehicle.Nothing"), Known(None, False, (map_with,), ())) == "unknown"
 
 
 def _roles(signal_map: SignalMap) -> set[str]:

@@ -21,11 +21,12 @@ from swapbridge.capture.write import write_capture
 from swapbridge.cli.main import cli
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.errors import InputError
+from swapbridge.plan.proof import proof_head
 from swapbridge.proving.prove import prove
 from swapbridge.proving.report.html import html_report
 from swapbridge.proving.report.pictures import thin
 from swapbridge.proving.report.text import area_rows, headline, junit_xml
-from swapbridge.proving.report.verdict import Check, Verdict, proof_head
+from swapbridge.proving.report.verdict import Check, Verdict
 from swapbridge.signalmap.dbc_write import save_map
 from tests.proving import small_swap
 
@@ -137,7 +138,7 @@ def test_junit_counts_and_is_xml(verdict: Verdict) -> None:
 
 def test_proof_head_reads_what_was_written_and_refuses_the_rest(verdict: Verdict) -> None:
     head = proof_head(verdict.to_json())
-    assert (head.passed, head.plan_sha256, head.counts) == (True, verdict.plan_sha256, verdict.counts())
+    assert (head.outcome, head.plan_sha256, head.counts) == ("PASSED", verdict.plan_sha256, verdict.counts())
     for text in ("", "[]", "{}", '{"format": "other", "version": 1}', verdict.to_json()[:100]):
         with pytest.raises(InputError, match="is not a proof"):
             proof_head(text)
@@ -186,7 +187,10 @@ def test_command_passes_and_writes_everything(swap_folder: Path, tmp_path: Path)
     assert not (swap_folder / "proof.json").exists(), "no faults, no proof"
     assert "not written" in result.stderr
     proof = json.loads(data.read_text())
-    assert proof["passed"] is True
+    assert proof["outcome"] == "PASSED"
+    assert proof["left_out"] == ["the faults"]
+    paths = {source["what"]: source["path"] for source in proof["sources"]}
+    assert paths == {"bridge": "bridge.toml", "map donor": "donor.dbc", "map host": "host.dbc"}
     assert {name.split(":")[0] for name, _ in proof["inputs"]} >= {"plan", "bridge", "capture donor", "map host"}
     import hashlib
 
@@ -204,7 +208,23 @@ def test_command_fails_with_exit_1_and_says_what_to_change(swap_folder: Path, tm
     assert result.stdout.startswith("FAILED")
     assert "host.TEMPS: period" in result.stdout
     assert "what to change" in result.stdout
-    assert proof_head((folder / "proof.json").read_text()).passed is False
+    assert proof_head((folder / "proof.json").read_text()).outcome == "FAILED"
+
+
+@pytest.mark.parametrize("cut", [["--faults", "none"], ["--faults", "none", "--only", "power cut"]])
+def test_a_partial_proof_opens_nothing_wherever_it_was_written(
+    cut: list[str], swap_folder: Path, tmp_path: Path
+) -> None:
+    """`prove --json proof.json` of a run that left faults out stood in for a whole proof; `run --send` took it."""
+    folder = tmp_path / "swap"
+    shutil.copytree(swap_folder, folder)
+    result = _prove(folder, *cut, "--workers", "1", "--json", str(folder / "proof.json"))
+    assert result.exit_code == 0, result.output
+    assert (folder / "proof.json").is_file()
+    call = ["run", str(folder / "plan.json"), "--bus", "donor=virtual:a", "--bus", "host=virtual:b", "--send"]
+    result = CliRunner().invoke(cli, [*call, "--cautions-read", "--seconds", "0.1", "--black-box", str(tmp_path)])
+    assert result.exit_code == 2
+    assert "left out" in " ".join(result.output.split())
 
 
 @pytest.mark.long
@@ -214,7 +234,7 @@ def test_a_whole_proof_is_kept_for_run(swap_folder: Path, tmp_path: Path) -> Non
     result = CliRunner().invoke(cli, ["prove", str(folder / "plan.json"), "--real-time", "0"])
     assert result.exit_code == 0, result.output
     head = proof_head((folder / "proof.json").read_text())
-    assert (head.passed, head.thoroughness) == (True, "quick")
+    assert (head.outcome, head.thoroughness, head.left_out) == ("PASSED", "quick", ())
 
 
 def test_inside_a_swap_folder_the_captures_are_found(swap_folder: Path, tmp_path: Path) -> None:

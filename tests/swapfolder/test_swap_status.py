@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.signalmap.dbc_write import save_map
 from swapbridge.swapfolder.status import swap_status
+from tests.proofs import write_proof
 from tests.proving import small_swap
 
 HEALTH = """
@@ -63,21 +63,13 @@ def test_from_an_empty_folder_to_a_proved_swap(tmp_path: Path) -> None:
     (tmp_path / "plan.json").write_text(plan.to_json())
     assert "swapbridge prove" in next_step()
     assert _state(tmp_path, "needs") == "done"
-    import hashlib
-
-    proof = {
-        "format": "swapbridge-proof",
-        "version": 1,
-        "plan_sha256": hashlib.sha256(plan.to_json().encode()).hexdigest(),
-        "passed": True,
-        "thoroughness": "quick",
-        "checks": [],
-    }
-    (tmp_path / "proof.json").write_text(json.dumps(proof))
+    write_proof(tmp_path, plan)
     assert "full" in next_step()
-    (tmp_path / "proof.json").write_text(json.dumps({**proof, "thoroughness": "full"}))
+    write_proof(tmp_path, plan, thoroughness="full")
     assert next_step().startswith("proved")
-    (tmp_path / "proof.json").write_text(json.dumps({**proof, "passed": False}))
+    write_proof(tmp_path, plan, thoroughness="full", left_out=["every fault but power cut"])
+    assert _state(tmp_path, "proof") == "to do"
+    write_proof(tmp_path, plan, outcome="FAILED")
     assert _state(tmp_path, "proof") == "bad"
     (tmp_path / "bridge.toml").write_text(text.replace("period_ms = 100", "period_ms = 50"))
     assert next_step() == "swapbridge compile bridge.toml", "the plan is older than its bridge file"

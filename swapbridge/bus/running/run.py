@@ -18,7 +18,6 @@ from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.opening import close_bus, open_bus
 from swapbridge.bus.adapters.spec import BusSpec, check_distinct
 from swapbridge.bus.running.live import Live, LiveOptions, LiveStatus
-from swapbridge.bus.running.proof import Proof
 from swapbridge.bus.running.replay import Player
 from swapbridge.bus.running.watchdog import HardwareWatchdog, Systemd
 from swapbridge.capture.capture import Capture
@@ -26,6 +25,7 @@ from swapbridge.capture.python_can import can
 from swapbridge.core.errors import InputError, RefusedError, SwapbridgeError
 from swapbridge.plan.model import Plan
 from swapbridge.plan.program import TranslatorLike
+from swapbridge.plan.proof import Ruling, why_not
 
 TURN_S = 0.1
 SHOW_EVERY_S = 0.25
@@ -51,7 +51,7 @@ class RunRequest:
     buses : tuple of BusSpec
         One for each of the plan's buses.
     options : LiveOptions
-    proof : Proof
+    proof : Ruling
         Of this plan.
     unproved : bool
         Run it although it is not proved.
@@ -76,7 +76,7 @@ class RunRequest:
     plan: Plan
     buses: tuple[BusSpec, ...]
     options: LiveOptions
-    proof: Proof
+    proof: Ruling
     folder: Path
     unproved: bool = False
     acknowledged: bool = False
@@ -175,8 +175,8 @@ def check_allowed(request: RunRequest) -> None:
     RefusedError
         It is not proved, or it sends and the cautions were not read.
     """
-    if not request.proof.passed and not request.unproved:
-        raise RefusedError(f"{request.proof.words}. Add --unproved to run it all the same, on the bench only")
+    if words := why_not(request.proof, unproved=request.unproved):
+        raise RefusedError(words)
     if (request.options.sending or inline(request.plan)) and not request.acknowledged:
         what = "sends" if request.options.sending else "sits in line and forwards from the first moment"
         raise RefusedError(
@@ -233,7 +233,7 @@ def _openers(request: RunRequest, specs: Iterable[BusSpec]) -> dict[str, Callabl
 
 def _log_start(request: RunRequest, live: Live) -> None:
     live.tell(f"plan {request.plan.name}: {request.proof.words}")
-    if not request.proof.passed:
+    if not request.proof.proved:
         live.tell("running UNPROVED, as asked with --unproved")
     if request.acknowledged and request.options.sending:
         live.tell("the cautions were read; planned frames will be sent")

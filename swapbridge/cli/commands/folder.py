@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from swapbridge.core.errors import InputError
+from swapbridge.plan.proof_file import PROOF_NAME
 
-BRIDGE, PLAN, PROOF = "bridge.toml", "plan.json", "proof.json"
+BRIDGE, PLAN, PROOF = "bridge.toml", "plan.json", PROOF_NAME
 NEEDS, HEALTH, SCRIPT = "needs.toml", "health.toml", "stimulus_script.toml"
 CAPTURES, MAPS = "captures", "signal_maps"
 SURVEY, FINDINGS = "survey", "findings"

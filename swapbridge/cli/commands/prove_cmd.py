@@ -15,15 +15,15 @@ from swapbridge.capture.capture import Capture
 from swapbridge.cli.commands.folder import BRIDGE, NEEDS, PLAN, PROOF, InFolder, find_swap_folder, need_swap_folder
 from swapbridge.cli.screen.common import WIDTH, console, progress_bar, say, table
 from swapbridge.cli.screen.reading import read_all, read_one
-from swapbridge.compiler.compile import load_maps
+from swapbridge.compiler.compile import load_maps, map_files
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.core.needs import load_needs
 from swapbridge.demo.plant import DemoSwap
 from swapbridge.emit.native import NativeTranslator
-from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import load_bridge
 from swapbridge.plan.model import Plan
+from swapbridge.plan.proof_file import sources_for
 from swapbridge.plan.python.translator import Translator
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.proving.judges.real_time import judge_real_time, lively_part
@@ -114,7 +114,8 @@ def command(
     gone = {"host": read_one(unplugged)} if unplugged is not None else {}
     if unplugged is not None:
         files["capture host, unplugged"] = unplugged
-    files.update(_map_files(bridge))
+    maps = map_files(bridge)
+    files.update({f"map {name}": file for name, file in maps.items()})
     make = _maker(program, engine)
     with progress_bar("Proving") as told:
         verdict = prove(
@@ -132,14 +133,15 @@ def command(
             inputs=tuple(
                 (f"{what}: {file.name}", hashlib.sha256(_read(file)).hexdigest()) for what, file in files.items()
             ),
+            sources=sources_for(path, bridge_file, maps),
             plant=DemoSwap() if model == "demo" else None,
             more_checks=partial(in_real_time, program, captures, real_time, make),
             progress=told,
         )
-    if verdict.whole or not verdict.passed:
+    if verdict.kept:
         _write(path.with_name(PROOF), verdict.to_json())
     else:
-        say(f"{PROOF} was not written: this run left faults out, so it is no whole proof")
+        say(f"{PROOF} was not written: this run left out {' and '.join(verdict.left_out)}, so it is no whole proof")
     if report is not None:
         _write(report, html_report(verdict))
     if junit is not None:
@@ -208,11 +210,6 @@ def _from_folder(plan: Path, buses: list[str], unplugged: Path | None) -> tuple[
     for file in [*named.values(), *([unplugged] if unplugged is not None else [])]:
         say(f"Using {file}")
     return named, unplugged
-
-
-def _map_files(bridge: BridgeFile) -> dict[str, Path]:
-    folder = Path(bridge.path).parent
-    return {f"map {b.name}": folder / b.map_file for b in bridge.buses if b.map_file}
 
 
 def _beside(path: Path, name: str) -> Path | None:

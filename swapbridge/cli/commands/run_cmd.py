@@ -10,7 +10,6 @@ import click
 from rich.live import Live as Screen
 
 from swapbridge.bus.running.live import LiveOptions, LiveStatus, Values
-from swapbridge.bus.running.proof import proof_of
 from swapbridge.bus.running.run import RunReport, RunRequest, inline, run
 from swapbridge.cli.commands.folder import CAPTURES, PLAN, find_swap_folder
 from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
@@ -20,6 +19,7 @@ from swapbridge.cli.screen.live_screen import clock, run_screen
 from swapbridge.cli.screen.reading import read_one
 from swapbridge.cli.screen.terminal import acknowledge, signals
 from swapbridge.plan.program import TranslatorLike
+from swapbridge.plan.proof_file import ruling_beside
 
 
 @click.command()
@@ -79,7 +79,7 @@ def command(
         plan=program,
         buses=chosen_buses(buses, config, wanted=played is None),
         options=LiveOptions(send, watch_first, lag_limit_ms / 1000, minutes),
-        proof=proof_of(plan),
+        proof=ruling_beside(program, plan),
         folder=black_box or (Path(CAPTURES) if swap is None else swap.captures),
         unproved=unproved,
         acknowledged=cautions_read,

@@ -21,7 +21,7 @@ from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.cli.commands.folder import SCRIPT, SwapFolder
 from swapbridge.cli.commands.prove_cmd import in_real_time
 from swapbridge.cli.screen.common import WIDTH, progress_bar
-from swapbridge.compiler.compile import compile_bridge, load_maps
+from swapbridge.compiler.compile import compile_bridge, load_maps, map_files
 from swapbridge.core.files import written_whole
 from swapbridge.core.frames import format_identifier
 from swapbridge.core.needs import load_needs
@@ -32,6 +32,7 @@ from swapbridge.emit.program import emit_c
 from swapbridge.guessing.guess import guess
 from swapbridge.guessing.report import sureness
 from swapbridge.language.reading import load_bridge
+from swapbridge.plan.proof_file import sources_for
 from swapbridge.plan.python.translator import Translator
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.proving.prove import prove
@@ -225,6 +226,7 @@ def prove_it(tour: Tour) -> None:
             thoroughness="quick",
             workers=os.cpu_count() or 1,
             inputs=[(f"capture {side}", _digest(tour.capture_path(name))) for side, name in SIDES.items()],
+            sources=sources_for(folder.plan, folder.bridge, map_files(bridge)),
             plant=DemoSwap(),
             more_checks=partial(in_real_time, plan, captures, REAL_TIME_S, partial(Translator, plan)),
             progress=report,

@@ -14,8 +14,8 @@ from swapbridge.page.bench import Bench
 from swapbridge.page.stages import STAGES, Known, count_stages, stage_of
 from swapbridge.page.views.guess import findings
 from swapbridge.plan.model import Plan
+from swapbridge.plan.proof_file import ruling_beside
 from swapbridge.plan.serialise import plan_from_json
-from swapbridge.proving.report.verdict import ProofHead, proof_head
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.model import SignalMap
 from swapbridge.swapfolder.status import swap_status
@@ -80,21 +80,15 @@ def _known(bench: Bench) -> Known:
             found.append(findings(bench, item.name))
         except SwapbridgeError:
             continue  # the guess view says what is wrong with it
-    return Known(_plan(bench), _proof(bench), tuple(_maps(bench)), tuple(found))
+    plan = _plan(bench)
+    proved = plan is not None and ruling_beside(plan, bench.shelf.path("plan.json")).proved
+    return Known(plan, proved, tuple(_maps(bench)), tuple(found))
 
 
 def _plan(bench: Bench) -> Plan | None:
     path = bench.shelf.path("plan.json")
     try:
         return plan_from_json(path.read_text(encoding="utf-8")) if path.is_file() else None
-    except (SwapbridgeError, UnicodeDecodeError):
-        return None
-
-
-def _proof(bench: Bench) -> ProofHead | None:
-    path = bench.shelf.path("proof.json")
-    try:
-        return proof_head(path.read_text(encoding="utf-8")) if path.is_file() else None
     except (SwapbridgeError, UnicodeDecodeError):
         return None
 

@@ -19,16 +19,17 @@ from swapbridge.demo.plant import DemoSwap
 from swapbridge.page.bench import Bench, answer, body
 from swapbridge.page.guard import REPORT_POLICY
 from swapbridge.page.jobs import Progress
-from swapbridge.page.views.bridge import PLAN_NAME, bridge_and_maps, bridge_text
+from swapbridge.page.views.bridge import BRIDGE_NAME, PLAN_NAME, bridge_and_maps, bridge_text
 from swapbridge.plan.model import Plan
+from swapbridge.plan.proof_file import PROOF_NAME, ruling_beside, sources_for
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.proving.judges.real_time import judge_real_time, lively_part
 from swapbridge.proving.prove import THOROUGHNESS, prove
 from swapbridge.proving.report.html import html_report
-from swapbridge.proving.report.verdict import Check, Verdict, proof_head
+from swapbridge.proving.report.verdict import Check, Verdict
 from swapbridge.swapfolder.status import find_captures
 
-PROOF_NAME, REPORT_NAME = "proof.json", "proof.html"
+REPORT_NAME = "proof.html"
 MOST_CHECKS = 60
 REAL_TIME_S = 3.0
 
@@ -46,24 +47,11 @@ def routes(bench: Bench) -> list[Route]:
         return bench.page(request, "prove.html", buses=buses, fault=fault, thoroughness=THOROUGHNESS)
 
     def state(request: Request) -> Response:
-        path = bench.shelf.path(PROOF_NAME)
-        if not path.is_file():
-            return answer({"proof": None, "report": False})
-        head = proof_head(path.read_text(encoding="utf-8"), PROOF_NAME)
-        plan = bench.shelf.path(PLAN_NAME)
-        current = plan.is_file() and hashlib.sha256(plan.read_bytes()).hexdigest() == head.plan_sha256
-        return answer(
-            {
-                "proof": {
-                    "passed": head.passed,
-                    "current": current,
-                    "counts": head.counts,
-                    "first_failure": head.first_failure,
-                    "thoroughness": head.thoroughness,
-                },
-                "report": bench.shelf.path(REPORT_NAME).is_file(),
-            }
-        )
+        path, report = bench.shelf.path(PLAN_NAME), bench.shelf.path(REPORT_NAME).is_file()
+        if not path.is_file() or (ruling := ruling_beside(read_plan(bench), path)).state == "missing":
+            return answer({"proof": None, "report": report})
+        counts = {} if ruling.head is None else ruling.head.counts
+        return answer({"proof": {"proved": ruling.proved, "words": ruling.words, "counts": counts}, "report": report})
 
     async def start(request: Request) -> Response:
         asked = await body(request)
@@ -134,11 +122,17 @@ def _prove(bench: Bench, named: dict[str, str], how: str, model: str, progress: 
         unplugged={"host": bench.shelf.capture(unplugged.name)} if unplugged is not None else {},
         thoroughness=how,
         inputs=inputs,
+        sources=sources_for(
+            bench.shelf.path(PLAN_NAME),
+            bench.shelf.path(BRIDGE_NAME),
+            {bus.name: bench.shelf.path(bus.map_file) for bus in bridge.buses if bus.map_file},
+        ),
         plant=DemoSwap() if model == "demo" else None,
         more_checks=in_real_time,
         progress=progress,
     )
-    for name, text in ((PROOF_NAME, verdict.to_json()), (REPORT_NAME, html_report(verdict))):
+    written = [(REPORT_NAME, html_report(verdict)), *([(PROOF_NAME, verdict.to_json())] if verdict.kept else [])]
+    for name, text in written:
         with written_whole(bench.shelf.path(name)) as place:
             place.write_text(text, encoding="utf-8")
     return _summary(verdict)
@@ -147,7 +141,8 @@ def _prove(bench: Bench, named: dict[str, str], how: str, model: str, progress: 
 def _summary(verdict: Verdict) -> dict[str, Any]:
     shown = [*verdict.worst, *(c for c in verdict.checks if c.status == "pass")]
     return {
-        "passed": verdict.passed,
+        "outcome": verdict.outcome,
+        "left_out": list(verdict.left_out),
         "counts": verdict.counts(),
         "checks": [
             {key: getattr(c, key) for key in ("area", "subject", "name", "status", "measured", "required", "remedy")}

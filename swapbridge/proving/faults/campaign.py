@@ -22,6 +22,7 @@ from swapbridge.core.roles import BY_NAME
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Field, Plan, Send
 from swapbridge.plan.program import Program
+from swapbridge.plan.proof import WHOLE
 from swapbridge.proving.bench.bench import Bench, Run, simulate
 from swapbridge.proving.bench.excerpt import excerpt
 from swapbridge.proving.bench.nodes import Heard, Polled, Restart, Sent
@@ -32,7 +33,7 @@ from swapbridge.proving.reference.reference import Known, Reference, loose_field
 from swapbridge.proving.report.verdict import FaultRun
 from swapbridge.signalmap.model import SignalMap
 
-QUICK, FULL = "quick", "full"
+QUICK, FULL = WHOLE
 SINGLE_S = {QUICK: 8, FULL: 60}
 PAIR_S = {QUICK: 8, FULL: 20}
 QUICK_PAIRS = 12

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Plan
 from swapbridge.proving.report.verdict import Check, judge
-from swapbridge.signalmap.dbc_write import format_map
+from swapbridge.signalmap.dbc_write import map_digest
 from swapbridge.signalmap.model import SignalMap
 
 
@@ -16,7 +15,7 @@ def source_checks(plan: Plan, bridge: BridgeFile, maps: Mapping[str, SignalMap])
     """The plan names the digests of what it was compiled from; they must be those of the files at hand."""
     now = {"bridge": bridge.digest}
     for name, signal_map in maps.items():
-        now[f"map {name}"] = hashlib.sha256(format_map(signal_map).encode()).hexdigest()
+        now[f"map {name}"] = map_digest(signal_map)
     out = []
     for name, digest in plan.inputs:
         if name not in now:

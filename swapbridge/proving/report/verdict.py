@@ -5,15 +5,14 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
-from typing import Any, Literal
+from typing import Literal
 
 from swapbridge._version import __version__
+from swapbridge.plan.proof import PROOF_FORMAT, PROOF_VERSION, Outcome, Source
 
 Status = Literal["pass", "warn", "fail"]
 AREAS = ("content", "form", "needs", "time", "faults", "round trip", "real time")
 """What is judged, in the order in which it is shown."""
-PROOF_FORMAT = "swapbridge-proof"
-PROOF_VERSION = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,17 +142,24 @@ class Verdict:
     faults: tuple[FaultRun, ...] = ()
     overlays: tuple[Overlay, ...] = ()
     cautions: tuple[str, ...] = ()
+    sources: tuple[Source, ...] = ()
+    left_out: tuple[str, ...] = ()
     version: str = field(default=__version__)
+
+    @property
+    def outcome(self) -> Outcome:
+        """The word that stands in front, and in ``proof.json``."""
+        return "FAILED" if any(c.status == "fail" for c in self.checks) else "PASSED"
 
     @property
     def passed(self) -> bool:
         """Nothing failed."""
-        return not any(c.status == "fail" for c in self.checks)
+        return self.outcome == "PASSED"
 
     @property
-    def whole(self) -> bool:
-        """Judged with a whole fault campaign; anything less is no proof to run a plan by."""
-        return self.thoroughness in ("quick", "full")
+    def kept(self) -> bool:
+        """Whether it becomes the ``proof.json`` beside the plan: a partial pass must not take a whole one's place."""
+        return not self.left_out or not self.passed
 
     def counts(self, area: str | None = None) -> dict[str, int]:
         """Checks by status."""
@@ -174,46 +180,10 @@ class Verdict:
         return tuple(c for s in ("fail", "warn") for c in self.checks if c.status == s)
 
     def to_json(self) -> str:
-        """Versioned JSON; `proof_from_json` reads it back."""
-        body = {"format": PROOF_FORMAT, "version": PROOF_VERSION, "passed": self.passed, "made_by": self.version}
+        """Versioned JSON; `plan.proof.proof_head` reads its head back."""
+        body = {"format": PROOF_FORMAT, "version": PROOF_VERSION, "outcome": self.outcome, "made_by": self.version}
         body.update({k: v for k, v in asdict(self).items() if k != "version"})
         return json.dumps(body, indent=1, ensure_ascii=False) + "\n"
-
-
-@dataclass(frozen=True, slots=True)
-class ProofHead:
-    """What `run` and `status` need to know of a proof: which plan, and whether it passed."""
-
-    plan_sha256: str
-    passed: bool
-    thoroughness: str
-    counts: dict[str, int]
-    first_failure: str
-
-
-def proof_head(text: str, where: str = "the proof") -> ProofHead:
-    """Read a proof's head.
-
-    Raises
-    ------
-    InputError
-        Not a proof, or of another version.
-    """
-    from swapbridge.core.errors import InputError
-
-    try:
-        data: Any = json.loads(text)
-        if data["format"] != PROOF_FORMAT or data["version"] != PROOF_VERSION:
-            raise KeyError(f"format {data['format']!r} version {data['version']!r}")
-        counts = {"pass": 0, "warn": 0, "fail": 0}
-        first = ""
-        for check in data["checks"]:
-            counts[check["status"]] += 1
-            if check["status"] == "fail" and not first:
-                first = f"{check['subject']}, {check['name']}: {check['measured']}"
-        return ProofHead(str(data["plan_sha256"]), bool(data["passed"]), str(data["thoroughness"]), counts, first)
-    except (ValueError, KeyError, TypeError) as error:
-        raise InputError(f"{where} is not a proof this program reads ({error}): run `swapbridge prove` again") from None
 
 
 def judge(

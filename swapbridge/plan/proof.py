@@ -1,0 +1,189 @@
+"""Plan room: the one rule of whether a plan is proved, and whether it may send.
+
+Pure: texts and digests go in, a ruling comes out. `proof_file` reads the files; the live gate, replay, the verdict,
+`status` and the page all ask here, so that a plan is proved for all of them or for none.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Literal, cast, get_args
+
+from swapbridge.core.errors import InputError
+from swapbridge.plan.model import Plan
+
+PROOF_FORMAT = "swapbridge-proof"
+PROOF_VERSION = 2
+WHOLE = ("quick", "full")
+"""Fault campaigns that make a whole proof."""
+BRIDGE_SOURCE = "bridge"
+
+Outcome = Literal["PASSED", "FAILED", "NOT PROVED"]
+State = Literal["proved", "missing", "unreadable", "other plan", "failed", "not proved", "partial", "changed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A file that a proof judged by: "bridge" or "map NAME", where it lies, and its SHA-256.
+
+    `path` is relative to the plan's folder, with forward slashes, or absolute where the file lies outside of it.
+    """
+
+    what: str
+    path: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class ProofHead:
+    """What a proof says of itself.
+
+    Attributes
+    ----------
+    plan_sha256 : str
+        `plan_digest` of the plan it judged.
+    outcome : {"PASSED", "FAILED", "NOT PROVED"}
+    left_out : tuple of str
+        What a whole proof has and this one left out; a partial proof allows nothing.
+    sources : tuple of Source
+        Bridge file and maps.
+    thoroughness : str
+        Fault campaign.
+    seed : int
+    counts : dict
+        Checks by status.
+    first_failure : str
+    """
+
+    plan_sha256: str
+    outcome: Outcome
+    left_out: tuple[str, ...]
+    sources: tuple[Source, ...]
+    thoroughness: str
+    seed: int
+    counts: dict[str, int]
+    first_failure: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ruling:
+    """Whether a plan is proved, and the sentence to say about it."""
+
+    state: State
+    words: str
+    head: ProofHead | None = None
+
+    @property
+    def proved(self) -> bool:
+        """Only a whole PASSED proof of this very plan, its sources as they were, allows anything."""
+        return self.state == "proved"
+
+
+def plan_digest(plan: Plan) -> str:
+    """SHA-256 of a plan as it is written: other spaces or another order of keys are the same plan."""
+    return hashlib.sha256(plan.to_json().encode()).hexdigest()
+
+
+def left_out(thoroughness: str, only: Iterable[str] = ()) -> tuple[str, ...]:
+    """What a proof made with these choices leaves out of a whole one."""
+    chosen = ", ".join(only)
+    if chosen:
+        return (f"every fault but {chosen}",)
+    return () if thoroughness in WHOLE else ("the faults",)
+
+
+def proof_head(text: str, where: str = "the proof") -> ProofHead:
+    """Read a proof's head.
+
+    Raises
+    ------
+    InputError
+        Not a proof, of another version, or one that contradicts itself.
+    """
+    try:
+        data: Any = json.loads(text)
+        if data["format"] != PROOF_FORMAT or data["version"] != PROOF_VERSION:
+            raise KeyError(f"format {data['format']!r} version {data['version']!r}")
+        if data["outcome"] not in get_args(Outcome):
+            raise ValueError(f"outcome {data['outcome']!r}")
+        counts = {"pass": 0, "warn": 0, "fail": 0}
+        first = ""
+        for check in data["checks"]:
+            counts[check["status"]] += 1
+            if check["status"] == "fail" and not first:
+                first = f"{check['subject']}, {check['name']}: {check['measured']}"
+        if data["outcome"] == "PASSED" and counts["fail"]:
+            raise ValueError("it passed, and a check of it failed")
+        sources = tuple(Source(str(s["what"]), str(s["path"]), str(s["sha256"])) for s in data["sources"])
+        without = (*map(str, data["left_out"]), *left_out(str(data["thoroughness"])))
+        return ProofHead(
+            str(data["plan_sha256"]),
+            cast("Outcome", data["outcome"]),
+            tuple(dict.fromkeys(without)),
+            sources,
+            str(data["thoroughness"]),
+            int(data["seed"]),
+            counts,
+            first,
+        )
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
+        raise InputError(f"{where} is not a proof this program reads ({error}): run `swapbridge prove` again") from None
+
+
+def ruling_on(
+    plan: Plan, proof: ProofHead | InputError | None, now: Mapping[str, str], name: str = "plan.json"
+) -> Ruling:
+    """Whether a plan is proved.
+
+    Parameters
+    ----------
+    plan : Plan
+    proof : ProofHead, InputError or None
+        The proof beside it, why it can't be read, or None where there is none.
+    now : mapping of str to str
+        SHA-256 today of the proof's sources by their recorded path; only of those that are there. A plan and its proof
+        carried to another computer alone have none, and hold.
+    name : str
+        The plan's file, for the sentence.
+    """
+    how = f"run `swapbridge prove {name}`"
+    if proof is None:
+        return Ruling("missing", f"{name} was never proved: {how}")
+    if isinstance(proof, InputError):
+        return Ruling("unreadable", str(proof))
+    if proof.plan_sha256 != plan_digest(plan):
+        return Ruling("other plan", f"the proof of {name} is of another plan, or the plan changed: {how} again", proof)
+    if proof.outcome == "FAILED":
+        return Ruling("failed", f"{name} failed its proof: mend what it names, then {how} again", proof)
+    if proof.outcome != "PASSED":
+        return Ruling("not proved", f"{name} is NOT PROVED: bring what its proof names, then {how} again", proof)
+    if proof.left_out:
+        left = " and ".join(proof.left_out)
+        return Ruling("partial", f"the proof of {name} left out {left}: {how} with nothing left out", proof)
+    if not any(source.what == BRIDGE_SOURCE for source in proof.sources):
+        return Ruling("partial", f"the proof of {name} names no bridge file: {how} again", proof)
+    changed = [s for s in proof.sources if s.path in now and now[s.path] != s.sha256]
+    if changed:
+        which = ", ".join(f"{s.what} ({s.path})" for s in changed)
+        return Ruling("changed", f"changed since the proof of {name}: {which}. Compile, then {how} again", proof)
+    return Ruling("proved", f"proved ({proof.thoroughness} faults, seed {proof.seed})", proof)
+
+
+def why_not(ruling: Ruling, *, unproved: bool) -> str:
+    """Why nothing of a plan may leave for a bus with wires; "" when it may.
+
+    A ruling is made from the plan, so what a plan itself forbids, whatever was said aloud, is asked here too, first.
+
+    Parameters
+    ----------
+    ruling : Ruling
+        What `ruling_on` says of the plan.
+    unproved : bool
+        Whether a person said aloud to go on without a proof.
+    """
+    if not ruling.proved and not unproved:
+        return f"{ruling.words}. Add --unproved to do it all the same, on the bench only"
+    return ""
