@@ -18,6 +18,7 @@ from swapbridge.compiler.messages.messages import SendDraft, lower_message
 from swapbridge.compiler.messages.passing import build_answers, build_passes, join_answers
 from swapbridge.compiler.messages.sources import Sources
 from swapbridge.compiler.messages.states import write_states
+from swapbridge.compiler.review import marks, review_notes, unreviewed
 from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import split_word
@@ -124,6 +125,7 @@ class _Compiler:
                 self.sources.feeds[feed].triggers.append(number)
         sends = tuple(draft.send for draft in drafts)
         passes = build_passes(bridge, self.maps, sends, self.notes)
+        learned = marks(bridge, self.maps)
         feeds, receives = self.sources.build()
         plan = Plan(
             name=bridge.name,
@@ -139,10 +141,11 @@ class _Compiler:
             pass_queue=bridge.pass_queue,
             joined=join_answers(bridge, sends),
             inputs=self._inputs(),
+            unreviewed=unreviewed(learned),
         )
         found = check_safety(bridge, self.maps, self.sources, drafts, plan)
         found += check_needs(bridge, self.maps, drafts, plan) + check_load(bridge, self.maps, plan)
-        warnings = tuple(self.notes + found)
+        warnings = tuple(self.notes + found + review_notes(learned))
         plan = dataclasses.replace(plan, notes=warnings)
         check_plan(plan)
         return CompileResult(plan, warnings, explain_plan(plan, bridge, drafts), tuple(drafts))

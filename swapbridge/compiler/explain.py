@@ -47,6 +47,9 @@ def explain_plan(plan: Plan, bridge: BridgeFile, drafts: Sequence[SendDraft]) ->
         out += ["", "Passed on and blocked (for each frame the first line that fits decides)"]
         for rule in plan.passes:
             out += _wrapped(_pass(plan, rule), "  ")
+    if plan.unreviewed:
+        out += ["", "Learned from recordings and not reviewed: not sent to a vehicle, not written for a board"]
+        out += [f"  {name}" for name in plan.unreviewed]
     out += ["", "Listened to"]
     for receive in plan.receives:
         out += _wrapped(_receive(plan, receive), "  ")

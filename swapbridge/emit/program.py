@@ -27,6 +27,7 @@ from swapbridge.emit.sending import (
 from swapbridge.emit.tables import ConstTables
 from swapbridge.plan.check import check_plan
 from swapbridge.plan.model import Joined, Plan
+from swapbridge.plan.review import refuse_unreviewed
 
 C_KEYWORDS = """
 auto break case char const continue default do double else enum extern float for goto if inline int long register
@@ -56,6 +57,8 @@ def emit_c(plan: Plan, name: str = "bridge") -> dict[str, str]:
     ------
     InputError
         The name can't be a prefix in C, or the plan breaks its contract.
+    RefusedError
+        The plan holds rules that were learned and not reviewed.
     """
     if not re.fullmatch(r"[a-z][a-z0-9_]{0,30}", name) or name in C_KEYWORDS.split():
         raise InputError(
@@ -63,6 +66,7 @@ def emit_c(plan: Plan, name: str = "bridge") -> dict[str, str]:
             "that begins with a letter"
         )
     check_plan(plan)
+    refuse_unreviewed(plan, "no files for a board are written")
     return _filled(plan, name, ("bridge.h", "bridge.c", "harness.c", "linux.c", "board.c", "notes.txt"))
 
 

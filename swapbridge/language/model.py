@@ -71,8 +71,24 @@ class MessageOptions:
 
 
 @dataclass(frozen=True, slots=True)
+class Reviewed:
+    """That somebody looked at a learned rule: when, and the digest of what was looked at."""
+
+    on: str
+    digest: str
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """Where a learned rule's recordings were: (name of a source or "", lowest, highest), and their states."""
+
+    ranges: tuple[tuple[str, Source, Source], ...] = ()
+    states: tuple[str, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class SignalRule:
-    """How one signal of a sent message is made."""
+    """How one signal of a sent message is made; `seen` and `unreviewed` are for rules learned from recordings."""
 
     name: str
     value: Source
@@ -84,6 +100,9 @@ class SignalRule:
     limits: tuple[Source, Source] | None
     reference: Source | None
     place: Place = field(compare=False)
+    seen: Seen = Seen()
+    unreviewed: bool = False
+    reviewed: Reviewed | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +125,8 @@ class MessageRule:
     mux: tuple[int, ...] | None = None
     rest: str = ""
     sender_gone: bool = False
+    unreviewed: bool = False
+    reviewed: Reviewed | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,8 @@ from swapbridge.language.model import (
     MessageOptions,
     MessageRule,
     PassRule,
+    Reviewed,
+    Seen,
     SignalOptions,
     SignalRule,
     Source,
@@ -350,13 +352,9 @@ class _Reader:
         self.only(
             path, table, "send", "period_ms", "on_arrival", "on_change", "gap_ms", "delay_ms", "states", "once",
             "network_management", "when_stale", "hold_ms", "mux", "rest", "signals", "sender_gone", "note",
+            "unreviewed", "reviewed",
         )  # fmt: skip
-        states: tuple[str, ...] | None = None
-        if "states" in table:
-            states = self.texts(path, table, "states")
-            for state in states:
-                if state not in STATES:
-                    self.fail((*path, "states"), f"state {state!r} is not known", f"use some of {', '.join(STATES)}")
+        states = self._state_names(path, table, "states")
         when_stale = self.text(path, table, "when_stale", "fallback")
         if when_stale not in ("fallback", "stop"):
             self.fail((*path, "when_stale"), f"when_stale = {when_stale!r} is not known", 'write "fallback" or "stop"')
@@ -389,12 +387,44 @@ class _Reader:
             mux=tuple(mux) if "mux" in table else None,
             rest=rest,
             sender_gone=self.flag(path, table, "sender_gone", False),
+            unreviewed=self.flag(path, table, "unreviewed", False),
+            reviewed=self._reviewed(path, table),
             place=self.places.of_key(path),
         )
 
+    def _state_names(self, path: Path, table: dict[str, Any], key: str) -> tuple[str, ...] | None:
+        if key not in table:
+            return None
+        states = self.texts(path, table, key)
+        for state in states:
+            if state not in STATES:
+                self.fail((*path, key), f"state {state!r} is not known", f"use some of {', '.join(STATES)}")
+        return states
+
+    def _reviewed(self, path: Path, table: dict[str, Any]) -> Reviewed | None:
+        if "reviewed" not in table:
+            return None
+        told = self.table(path, table, "reviewed")
+        self.only((*path, "reviewed"), told, "on", "digest")
+        return Reviewed(*(self.text((*path, "reviewed"), told, key) for key in ("on", "digest")))
+
+    def _seen(self, path: Path, table: dict[str, Any]) -> Seen:
+        states = self._state_names(path, table, "seen_states")
+        told = table.get("seen")
+        if told is None:
+            return Seen((), states)
+        if isinstance(told, dict):
+            spans = {name: self.pair((*path, "seen"), told, name) for name in told}
+        else:
+            spans = {"": self.pair(path, table, "seen")}
+        return Seen(tuple((name, *ends) for name, ends in spans.items() if ends is not None), states)
+
     def _signal(self, path: Path, name: str, value: Any) -> SignalRule:
         table = value if isinstance(value, dict) else {"value": value}
-        self.only(path, table, "value", "fallback", "role", "hold_ms", "ramp", "resolution", "limits", "reference")
+        self.only(
+            path, table, "value", "fallback", "role", "hold_ms", "ramp", "resolution", "limits", "reference", "seen",
+            "seen_states", "unreviewed", "reviewed",
+        )  # fmt: skip
         if "value" not in table:
             self.fail(path, f"signal {name} has no value", 'add value = "..."')
         where = (*path, "value") if isinstance(value, dict) else path
@@ -409,6 +439,9 @@ class _Reader:
             self.pair(path, table, "limits"),
             self.optional(path, table, "reference"),
             self.places.of_key(path),
+            self._seen(path, table),
+            self.flag(path, table, "unreviewed", False),
+            self._reviewed(path, table),
         )
 
     def _pass(self, path: Path, table: dict[str, Any], *, block: bool) -> PassRule:

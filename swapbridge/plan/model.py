@@ -151,7 +151,7 @@ from swapbridge.core.integrity import Checksum
 from swapbridge.core.layout import Layout
 
 PLAN_FORMAT = "swapbridge-plan"
-PLAN_VERSION = 2
+PLAN_VERSION = 3
 MAX_TIME_US = (1 << 31) - 1
 """Every period, age, gap and delay of a plan is at most this."""
 MAX_PASS_QUEUE = 4096
@@ -422,7 +422,11 @@ class Pass:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The whole program. `inputs` holds (name, SHA-256) of every file it was compiled from."""
+    """The whole program.
+
+    `inputs` holds (name, SHA-256) of every file it was compiled from; `unreviewed` names every message or signal whose
+    rule was learned from recordings and looked at by nobody (`swapbridge.plan.review` says what that forbids).
+    """
 
     name: str
     buses: tuple[Bus, ...]
@@ -439,6 +443,7 @@ class Plan:
     joined: Joined | None = None
     inputs: tuple[tuple[str, str], ...] = ()
     notes: tuple[str, ...] = field(default=())
+    unreviewed: tuple[str, ...] = ()
 
     def to_json(self) -> str:
         """Deterministic JSON text; `plan_from_json` reads it back and checks it."""

@@ -43,7 +43,8 @@ def plan_from_json(text: str) -> Plan:
         raise InputError(f"this is not a plan (no format {PLAN_FORMAT!r}): make one with `swapbridge compile`")
     if data.get("version") != PLAN_VERSION:
         raise InputError(
-            f"the plan has version {data.get('version')!r}, this program reads {PLAN_VERSION}: compile it again"
+            f"the plan has version {data.get('version')!r}, this program reads {PLAN_VERSION}: compile it again with "
+            "`swapbridge compile bridge.toml --out plan.json`, then prove it"
         )
     body = {k: v for k, v in data.items() if k not in ("format", "version")}
     try:

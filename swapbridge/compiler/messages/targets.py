@@ -21,6 +21,7 @@ from swapbridge.compiler.expressions.values import (
     show,
 )
 from swapbridge.compiler.messages.fallback import FallbackAnswer, find_fallback
+from swapbridge.compiler.messages.seen import seen_words, within_seen
 from swapbridge.compiler.messages.sources import copy_only, is_choice, plain, ranges, reserved_codes
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout
@@ -28,7 +29,7 @@ from swapbridge.core.roles import Role, find_role
 from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
 from swapbridge.language.constants import parse_source
 from swapbridge.language.expressions import Call, Name, Node, children, write
-from swapbridge.language.model import MessageRule, SignalRule, Source
+from swapbridge.language.model import MessageRule, Seen, SignalRule, Source
 from swapbridge.plan.model import Field
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
@@ -159,7 +160,7 @@ class TargetSignal:
             role=self.role.name if self.role else "",
             fallback=answer.raw if answer else None,
             expression=self.rule.value.text,
-            note="; ".join([*self.notes, *([answer.words] if answer else [])]),
+            note="; ".join(filter(None, [*self.notes, seen_words(self.rule), answer.words if answer else ""])),
             feeds=tuple(sorted(value.feeds)),
         )
 
@@ -205,7 +206,7 @@ class TargetSignal:
         self._tell_clipping(parse_source(self.bridge, self.rule.value), goal)
         if self.rule.limits is not None and not is_choice(self.signal):
             value = self._limited(builder, value, goal)
-        return value
+        return within_seen(self.lowering, builder, self.rule, value)
 
     def _limited(self, builder: BlockBuilder, value: Value, goal: Goal) -> Value:
         assert self.rule.limits is not None
@@ -497,6 +498,8 @@ class TargetSignal:
             raise self.refuse(
                 f"it can only be copied from a signal of the same form, not {found.dotted}", "use another"
             )
+        if self.rule.seen != Seen():
+            raise self.refuse("a signal copied bit for bit has no recorded range", "leave seen and seen_states out")
         if self.rule.fallback is None:
             raise self.refuse("it has no fallback", "state its raw value: fallback = 0")
         answer = find_fallback(self, Value(Lin.constant(Fraction(0))), copied=True)

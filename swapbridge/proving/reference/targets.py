@@ -13,6 +13,8 @@ from swapbridge.core.roles import Role, find_role
 from swapbridge.core.units import SPELLINGS
 from swapbridge.language.expressions import Name
 from swapbridge.language.model import MessageRule, SignalRule, Source
+from swapbridge.language.naming import signals_behind
+from swapbridge.plan.model import STATES
 from swapbridge.proving.reference.exact import (
     PLAIN,
     TRUTH,
@@ -74,6 +76,7 @@ class TargetSignal:
             self.percent_of = Source(f"{bus}.{signal.reference}" if two else signal.reference)
         self.copied = signal.is_float or (signal.layout.length == 64 and not signal.layout.signed)
         self.wanted = self._wanted()
+        self._sources = signals_behind(reference.bridge, rule.value)
         self.loose = self.dotted in reference.loose
         self.exact = Fraction(0)
         """Of a loose signal, what it says before rounding: measured, held, on its ramp, or its safe answer."""
@@ -126,6 +129,24 @@ class TargetSignal:
         return found
 
     def _measure(self) -> tuple[Fraction, bool]:
+        inside = self._as_seen()
+        exact, valid = self._of_value()
+        return exact, valid and inside
+
+    def _as_seen(self) -> bool:
+        """Whether every valid source of a learned rule is where its recordings had it, and the state is one of them."""
+        seen = self.rule.seen
+        inside = [True]
+        for told, low, high in seen.ranges:
+            parts = told.split(".") if told else self._sources[0].parts
+            value = self.evaluator.signal(self.reference.reading(*parts), PLAIN)
+            ends = [self.evaluator.of(source, PLAIN).into(value.unit) for source in (low, high)]
+            inside.append(not value.valid or ends[0] <= value.number <= ends[1])
+        if seen.states is not None:
+            inside.append(STATES[self.reference.state] in seen.states)
+        return all(inside)
+
+    def _of_value(self) -> tuple[Fraction, bool]:
         if self.copied:
             node = self.evaluator.tree(self.rule.value)
             assert isinstance(node, Name)

@@ -1,0 +1,88 @@
+"""Compiler room: a learned rule holds where its recordings were: elsewhere its signal gives its safe answer."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from swapbridge.compiler.build import BlockBuilder
+from swapbridge.compiler.expressions.lower import Lowering
+from swapbridge.compiler.expressions.values import Goal, LoweringError, Value, both_valid, compare, need_truth
+from swapbridge.compiler.messages.sources import is_choice
+from swapbridge.language.expressions import Name
+from swapbridge.language.model import SignalRule, Source
+from swapbridge.language.naming import signals_behind
+from swapbridge.plan.model import STATES
+
+
+def within_seen(lowering: Lowering, builder: BlockBuilder, rule: SignalRule, value: Value) -> Value:
+    """The value, invalid while a valid source is outside what was recorded or the state is another.
+
+    Raises
+    ------
+    BridgeRefused
+        `seen` names no source of the value, or not by numbers of its kind.
+    """
+    if not rule.seen.ranges and rule.seen.states is None:
+        return value
+    valid, feeds = value.valid, value.feeds
+    for name, source in seen_sources(lowering, rule):
+        low, high = next((low, high) for told, low, high in rule.seen.ranges if told == name)
+        try:
+            measured = lowering.signal(source, builder, Goal())
+            ends = [lowering.source(text, builder, Goal()) for text in (low, high)]
+            if any(not end.lin.is_constant for end in ends):
+                raise LoweringError("its ends are not constants", _USAGE)
+            above = need_truth(builder, compare(builder, "<=", ends[0], measured))
+            below = need_truth(builder, compare(builder, "<=", measured, ends[1]))
+        except LoweringError as error:
+            raise lowering.bridge.refuse(low.place, f"seen of {rule.name}: {error.reason}", error.remedy) from None
+        inside = builder.emit("and", above, below)
+        if measured.valid is not None:  # a source that is not valid says nothing here: the value itself tells
+            inside = builder.emit("or", inside, builder.emit("not", measured.valid))
+        valid, feeds = both_valid(builder, valid, inside), feeds | measured.feeds
+    if rule.seen.states is not None:
+        known = dict.fromkeys((STATES.index(s) for s in rule.seen.states), 1)
+        if not known:
+            raise lowering.bridge.refuse(rule.place, f"seen_states of {rule.name} is empty", "name the recorded states")
+        lookup = lowering.memory.lookup("recorded states", known, 0)
+        valid = both_valid(builder, valid, builder.emit("lookup", builder.load(0), value=lookup))
+    return replace(value, valid=valid, feeds=feeds)
+
+
+_USAGE = 'write seen = ["low", "high"], or seen = { "bus.MESSAGE.SIGNAL" = ["low", "high"] }, with units'
+
+
+def seen_sources(lowering: Lowering, rule: SignalRule) -> list[tuple[str, Name]]:
+    """The sources that `seen` speaks of, by the name it gives them ("" for the only one)."""
+    bridge, out = lowering.bridge, []
+    behind = {n.dotted: n for n in signals_behind(bridge, rule.value)}
+    for told, low, _ in rule.seen.ranges:
+        if told and told not in behind:
+            known = ", ".join(behind) or "no source"
+            raise bridge.refuse(low.place, f"seen of {rule.name} names {told}, but its value hangs on {known}", _USAGE)
+        if not told and len(behind) != 1:
+            count = "no source" if not behind else f"{len(behind)} sources ({', '.join(behind)})"
+            raise bridge.refuse(low.place, f"seen of {rule.name} does not say of which source: it has {count}", _USAGE)
+        name = behind[told] if told else next(iter(behind.values()))
+        try:
+            signal = lowering.sources.find_signal(*name.parts)[1]
+        except LoweringError as error:
+            raise bridge.refuse(low.place, error.reason, error.remedy) from None
+        if is_choice(signal):
+            raise bridge.refuse(
+                low.place, f"seen of {rule.name}: {name.dotted} is a choice, which has no range", "leave it out of seen"
+            )
+        out.append((told, name))
+    return out
+
+
+def seen_words(rule: SignalRule) -> str:
+    """What the rule's recordings held, for the report; "" when it does not say."""
+    parts = [f"{name or 'its source'} from {_plain(low)} to {_plain(high)}" for name, low, high in rule.seen.ranges]
+    if rule.seen.states is not None:
+        parts.append(f"in {', '.join(s.replace('_', ' ') for s in rule.seen.states)}")
+    return f"learned with {' and '.join(parts)}: elsewhere its safe answer" if parts else ""
+
+
+def _plain(source: Source) -> str:
+    return source.text.strip()

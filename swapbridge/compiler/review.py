@@ -1,0 +1,174 @@
+"""Compiler room: which learned rules somebody reviewed, by a digest over everything that was looked at.
+
+A digest covers what a rule says, every named value, constant and table in it, what the bridge file says of its
+sources, and the map's signals on both sides: change any of them and the mark `unreviewed` is back.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, fields
+
+from swapbridge.core.layout import Layout
+from swapbridge.language.constants import parse_source
+from swapbridge.language.expressions import Node, names_in, write
+from swapbridge.language.model import BridgeFile, MessageRule, Reviewed, SignalRule, Source
+from swapbridge.language.naming import names_behind
+from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+
+DIGEST_CHARACTERS = 16
+_TELLS_NOTHING = frozenset({"comment", "evidence", "receivers"})
+"""What a map keeps beside a signal that changes no frame."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A rule of the bridge file that was learned: its name (bus.MESSAGE or bus.MESSAGE.SIGNAL) and where it stands.
+
+    `digest` is that of today; `is_reviewed` says that a review with this digest is written beside it.
+    """
+
+    name: str
+    message: MessageRule
+    signal: SignalRule | None
+    digest: str
+    reviewed: Reviewed | None
+
+    @property
+    def is_reviewed(self) -> bool:
+        return self.reviewed is not None and self.reviewed.digest == self.digest
+
+
+def marks(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> tuple[Mark, ...]:
+    """Every rule that carries `unreviewed` or `reviewed`, in the order of the file; unknown messages are left out."""
+    out = []
+    for rule in bridge.messages:
+        bus, _, name = rule.message.text.partition(".")
+        message = maps[bus].message(name) if bus in maps else None
+        if message is None:
+            continue
+        if rule.unreviewed or rule.reviewed is not None:
+            digest = _digest(_message_lines(bridge, maps, rule, message))
+            out.append(Mark(rule.message.text, rule, None, digest, rule.reviewed))
+        for made in rule.signals:
+            if made.unreviewed or made.reviewed is not None:
+                digest = _digest(_signal_lines(bridge, maps, made, message, bus))
+                out.append(Mark(f"{rule.message.text}.{made.name}", rule, made, digest, made.reviewed))
+    return tuple(out)
+
+
+def unreviewed(found: tuple[Mark, ...]) -> tuple[str, ...]:
+    """Names of what nobody reviewed as it now is."""
+    return tuple(mark.name for mark in found if not mark.is_reviewed)
+
+
+def review_notes(found: tuple[Mark, ...]) -> list[str]:
+    """What to say about the marks: those that came back since their review."""
+    return [
+        f"{mark.name} was reviewed on {mark.reviewed.on} and changed since (its rule, or a map): review it again with "
+        f"`swapbridge review {mark.name}`"
+        for mark in found
+        if mark.reviewed is not None and not mark.is_reviewed
+    ]
+
+
+def _digest(lines: Iterator[str]) -> str:
+    return hashlib.sha256("\n".join(lines).encode()).hexdigest()[:DIGEST_CHARACTERS]
+
+
+def _message_lines(
+    bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: MessageRule, message: MapMessage
+) -> Iterator[str]:
+    yield rule.message.text
+    yield from _written(rule, "message", "signals", "unreviewed", "reviewed")
+    for part in fields(message):
+        if part.name not in (*_TELLS_NOTHING, "signals"):
+            yield f"map {part.name} = {getattr(message, part.name)!r}"
+    made = {r.name for r in rule.signals}
+    for signal in message.signals:
+        if signal.name not in made:
+            yield from _map_lines("rest", signal)
+    for signal_rule in rule.signals:
+        yield from _signal_lines(bridge, maps, signal_rule, message, rule.message.text.partition(".")[0])
+
+
+def _signal_lines(
+    bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: SignalRule, message: MapMessage, bus: str
+) -> Iterator[str]:
+    """Everything that decides what the signal says, a line each."""
+    yield f"{bus}.{message.name}.{rule.name}"
+    yield f"units = {sorted(bridge.units.items())}"
+    yield from _written(rule, "unreviewed", "reviewed")
+    signal = message.signal(rule.name)
+    if signal is not None:
+        yield from _map_lines("to", signal)
+    sources = [rule.value, *(s for s in (rule.fallback, rule.reference) if s is not None), *(rule.limits or ())]
+    for source in sources:
+        yield from _expression_lines(bridge, maps, source)
+
+
+def _expression_lines(bridge: BridgeFile, maps: Mapping[str, SignalMap], source: Source) -> Iterator[str]:
+    tree = parse_source(bridge, source)
+    yield write(tree)
+    named = sorted({n.dotted for node in _trees(bridge, source) for n in names_in(node) if len(n.parts) == 1})
+    for name in named:
+        table = bridge.values if name in bridge.values else bridge.constants
+        if name in table:
+            yield f"{name} = {write(parse_source(bridge, table[name]))}"
+        elif name in bridge.curves:
+            curve = bridge.curves[name]
+            yield f"{name}: {curve.x_unit}, {curve.y_unit}, {curve.points}"
+    for found in names_behind(bridge, tree):
+        if len(found.parts) != 3:
+            continue
+        bus, message_name, name = found.parts
+        options = next((o for o in bridge.sources if o.message.text == f"{bus}.{message_name}"), None)
+        if options is not None and name in options.signals:
+            yield f"{found.dotted}: {list(_written(options.signals[name]))}"
+        message = maps[bus].message(message_name) if bus in maps else None
+        signal = message.signal(name) if message is not None else None
+        if signal is not None:
+            yield from _map_lines(f"from {found.dotted}", signal)
+
+
+def _trees(bridge: BridgeFile, source: Source) -> Iterator[Node]:
+    """The expression's tree and those of every named value and constant in it."""
+    work, opened = [source], set[str]()
+    while work:
+        tree = parse_source(bridge, work.pop(0))
+        yield tree
+        for name in names_in(tree):
+            inner = bridge.values.get(name.dotted) or bridge.constants.get(name.dotted)
+            if inner is not None and name.dotted not in opened:
+                opened.add(name.dotted)
+                work.append(inner)
+
+
+def _map_lines(label: str, signal: MapSignal) -> Iterator[str]:
+    for part in fields(signal):
+        value = getattr(signal, part.name)
+        if part.name in _TELLS_NOTHING:
+            continue
+        if isinstance(value, Layout):
+            value = (value.start, value.length, value.byte_order, value.signed)
+        if part.name == "choices":
+            value = sorted(value.items())
+        yield f"{label} {part.name} = {value!r}"
+
+
+def _written(rule: object, *without: str) -> Iterator[str]:
+    """The fields of a rule as it was written, without its places."""
+    for part in fields(rule):  # type: ignore[arg-type]
+        if part.name not in (*without, "place"):
+            yield f"{part.name} = {_plain(getattr(rule, part.name))}"
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, Source):
+        return value.text
+    if isinstance(value, tuple):
+        return [_plain(v) for v in value]
+    if hasattr(value, "__dataclass_fields__"):
+        return [_plain(getattr(value, f.name)) for f in fields(value) if f.name != "place"]  # type: ignore[arg-type]
+    return value

@@ -1,0 +1,28 @@
+"""Language room: which signals an expression hangs on, through every named value in it."""
+
+from __future__ import annotations
+
+from swapbridge.language.constants import parse_source
+from swapbridge.language.expressions import Name, Node, names_in
+from swapbridge.language.model import BridgeFile, Source
+
+
+def names_behind(bridge: BridgeFile, node: Node) -> tuple[Name, ...]:
+    """Every name in a tree with named values and constants written out, each once, in the order met."""
+    found: dict[tuple[str, ...], Name] = {}
+    work, opened = [node], set[str]()
+    while work:
+        for name in names_in(work.pop(0)):
+            source = bridge.values.get(name.dotted) or bridge.constants.get(name.dotted)
+            if len(name.parts) == 1 and source is not None:
+                if name.dotted not in opened:
+                    opened.add(name.dotted)
+                    work.append(parse_source(bridge, source))
+            else:
+                found.setdefault(name.parts, name)
+    return tuple(found.values())
+
+
+def signals_behind(bridge: BridgeFile, source: Source) -> tuple[Name, ...]:
+    """Names of the source signals (bus.MESSAGE.SIGNAL) that an expression of the file hangs on."""
+    return tuple(n for n in names_behind(bridge, parse_source(bridge, source)) if len(n.parts) == 3)
