@@ -30,6 +30,7 @@ REFERENCE = (
     "record-and-run",
     "bridge-file",
     "expressions",
+    "learned-rules",
     "roles",
     "map-attributes",
     "board",
