@@ -107,7 +107,10 @@ class SignalRule:
 
 @dataclass(frozen=True, slots=True)
 class MessageRule:
-    """How one message is sent; what a bridge file leaves out stands here as it does there."""
+    """How one message is sent; what a bridge file leaves out stands here as it does there.
+
+    `open` names signals that nobody knows how to make ("rest" for the bits of no signal): their proof is left open.
+    """
 
     message: Source
     signals: tuple[SignalRule, ...]
@@ -127,6 +130,7 @@ class MessageRule:
     sender_gone: bool = False
     unreviewed: bool = False
     reviewed: Reviewed | None = None
+    open: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

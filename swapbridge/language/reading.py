@@ -352,7 +352,7 @@ class _Reader:
         self.only(
             path, table, "send", "period_ms", "on_arrival", "on_change", "gap_ms", "delay_ms", "states", "once",
             "network_management", "when_stale", "hold_ms", "mux", "rest", "signals", "sender_gone", "note",
-            "unreviewed", "reviewed",
+            "unreviewed", "reviewed", "open",
         )  # fmt: skip
         states = self._state_names(path, table, "states")
         when_stale = self.text(path, table, "when_stale", "fallback")
@@ -389,6 +389,7 @@ class _Reader:
             sender_gone=self.flag(path, table, "sender_gone", False),
             unreviewed=self.flag(path, table, "unreviewed", False),
             reviewed=self._reviewed(path, table),
+            open=self.texts(path, table, "open"),
             place=self.places.of_key(path),
         )
 

@@ -570,3 +570,14 @@ def test_a_slip_among_the_sources_names_its_own_line() -> None:
     assert refusal(text).startswith(
         f"bridge.toml:{line}:1: message donor.PCM_FAST has no signal 'Rum'; did you mean Run"
     )
+
+
+def test_what_is_left_open_is_a_signal_of_its_message_or_the_rest() -> None:
+    """`prove` lists open signals as not proved; a slip in a name must not hide another one."""
+    told = HEAD + TO_DONOR + 'Reduce = { value = "300 Nm", fallback = "0 Nm", limits = ["0 Nm", "300 Nm"] }'
+    opened = told.replace("[messages.signals]", 'open = ["Reduce", "rest"]\n[messages.signals]')
+    donor = dataclasses.replace(DONOR, nodes=(MapNode("PCM", "engine"), MapNode("VSC", "transmission")))
+    assert compile_text(opened, donor).plan.sends
+    assert "has no signal 'Redice' to leave open; did you mean Reduce" in refusal(
+        opened.replace('"Reduce"', '"Redice"'), donor
+    )

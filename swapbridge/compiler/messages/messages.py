@@ -123,6 +123,11 @@ def _rules_by_signal(lowering: Lowering, rule: MessageRule, message: MapMessage)
                 f"{message.name} has no signal {signal_rule.name!r} (or two)",
                 near(signal_rule.name, known),
             )
+    for name in rule.open:
+        if name != "rest" and name not in known:
+            raise lowering.bridge.refuse(
+                rule.place, f"{message.name} has no signal {name!r} to leave open", near(name, [*known, "rest"])
+            )
     return {r.name: r for r in rule.signals}
 
 
