@@ -9,11 +9,12 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal, cast, get_args
 
 from swapbridge.core.errors import InputError
 from swapbridge.plan.model import Plan
+from swapbridge.plan.review import why_unreviewed
 
 PROOF_FORMAT = "swapbridge-proof"
 PROOF_VERSION = 2
@@ -70,11 +71,12 @@ class ProofHead:
 
 @dataclass(frozen=True, slots=True)
 class Ruling:
-    """Whether a plan is proved, and the sentence to say about it."""
+    """Whether a plan is proved, and the sentence to say about it; `unreviewed` is what `review.why_unreviewed` says."""
 
     state: State
     words: str
     head: ProofHead | None = None
+    unreviewed: str = ""
 
     @property
     def proved(self) -> bool:
@@ -149,6 +151,10 @@ def ruling_on(
     name : str
         The plan's file, for the sentence.
     """
+    return replace(_ruling(plan, proof, now, name), unreviewed=why_unreviewed(plan))
+
+
+def _ruling(plan: Plan, proof: ProofHead | InputError | None, now: Mapping[str, str], name: str) -> Ruling:
     how = f"run `swapbridge prove {name}`"
     if proof is None:
         return Ruling("missing", f"{name} was never proved: {how}")
@@ -172,10 +178,10 @@ def ruling_on(
     return Ruling("proved", f"proved ({proof.thoroughness} faults, seed {proof.seed})", proof)
 
 
-def why_not(ruling: Ruling, *, unproved: bool) -> str:
+def why_not(ruling: Ruling, *, unproved: bool, makes: bool = True) -> str:
     """Why nothing of a plan may leave for a bus with wires; "" when it may.
 
-    A ruling is made from the plan, so what a plan itself forbids, whatever was said aloud, is asked here too, first.
+    What the plan itself forbids, whatever was said aloud, comes first: rules learned and not reviewed.
 
     Parameters
     ----------
@@ -183,7 +189,11 @@ def why_not(ruling: Ruling, *, unproved: bool) -> str:
         What `ruling_on` says of the plan.
     unproved : bool
         Whether a person said aloud to go on without a proof.
+    makes : bool
+        Whether frames that the plan makes would reach wires: not while it is silent, nor on virtual buses.
     """
+    if makes and ruling.unreviewed:
+        return ruling.unreviewed
     if not ruling.proved and not unproved:
         return f"{ruling.words}. Add --unproved to do it all the same, on the bench only"
     return ""

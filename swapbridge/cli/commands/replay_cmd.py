@@ -17,6 +17,7 @@ from swapbridge.cli.screen.common import IdentifierType, console, progress_bar
 from swapbridge.cli.screen.reading import read_one
 from swapbridge.cli.screen.terminal import acknowledge, signals
 from swapbridge.core.frames import identifier_word
+from swapbridge.plan.review import refuse_unreviewed
 
 
 @click.command()
@@ -55,6 +56,8 @@ def command(
     names = frames.bus_names if program is None else tuple(bus.name for bus in program.buses)
     numbers = bus_numbers([spec.name for spec in specs], names)
     if any(spec.interface not in NO_WIRES for spec in specs):
+        if program is not None:
+            refuse_unreviewed(program, "its frames are played onto virtual buses only")
         acknowledge(cautions_read)
     stop = threading.Event()
     with (

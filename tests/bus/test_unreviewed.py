@@ -1,0 +1,36 @@
+"""Rules that nobody reviewed never reach wires, whatever is said aloud; on virtual buses they do."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+
+from swapbridge.bus.adapters.spec import parse_bus
+from swapbridge.bus.running.live import LiveOptions
+from swapbridge.bus.running.run import RunRequest, check_allowed
+from swapbridge.core.errors import RefusedError
+from swapbridge.plan.model import Plan
+from swapbridge.plan.proof import proof_head, ruling_on
+from tests.proofs import proof_text
+
+WIRES = (parse_bus("donor=socketcan:can0"), parse_bus("host=socketcan:can1"))
+BENCH = (parse_bus("donor=virtual:a"), parse_bus("host=virtual:b"))
+
+
+@pytest.mark.parametrize("unproved", [False, True])
+def test_a_whole_proof_and_unproved_do_not_let_it_out(plan: Plan, tmp_path: Path, unproved: bool) -> None:
+    learned = dataclasses.replace(plan, unreviewed=("host.Gauge.Speed",))
+    ruling = ruling_on(learned, proof_head(proof_text(learned)), {})
+    assert ruling.proved
+    request = RunRequest(learned, WIRES, LiveOptions(sending=True), ruling, tmp_path, unproved, acknowledged=True)
+    with pytest.raises(RefusedError, match=r"host\.Gauge\.Speed.*swapbridge review host\.Gauge\.Speed"):
+        check_allowed(request)
+    mixed = (BENCH[0], WIRES[1])
+    with pytest.raises(RefusedError, match="not reviewed"):
+        check_allowed(dataclasses.replace(request, buses=mixed))
+    check_allowed(dataclasses.replace(request, buses=BENCH))
+    check_allowed(dataclasses.replace(request, options=LiveOptions(sending=False)))
+    allowed = ruling_on(plan, proof_head(proof_text(plan)), {})
+    check_allowed(dataclasses.replace(request, plan=plan, proof=allowed))
