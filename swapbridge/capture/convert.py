@@ -8,10 +8,11 @@ from typing import NamedTuple
 
 from swapbridge.capture.capture import Capture, ReadNotes
 from swapbridge.capture.mf4 import write_mf4
-from swapbridge.capture.read import Progress, read_blocks
+from swapbridge.capture.read import read_blocks
 from swapbridge.capture.write import write_captures
 from swapbridge.capture.write_others import WRITTEN_FORMS, write_other
 from swapbridge.core.errors import InputError
+from swapbridge.core.progress import Progress
 
 CONVERTED = (".log", ".log.gz", ".parquet", ".mf4", *(f".{form}" for form in WRITTEN_FORMS))
 """Suffixes that `convert` writes."""

@@ -21,11 +21,10 @@ import numpy as np
 
 from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT
 from swapbridge.capture.columns import BusNames, Columns, NoteTaker
+from swapbridge.capture.naming import CSV_HEADER, TEXT_FORMS
 from swapbridge.capture.source import Source, line_blocks
 from swapbridge.core.errors import InputError
 
-TEXT_FORMS = ("asc", "trc", "csv")
-BINARY_FORMS = ("blf", "db")
 _MESSAGES = 1 << 7
 """Messages taken at once: they are still in the processor's cache when their parts are looked at."""
 _ROWS = 1 << 13
@@ -34,7 +33,6 @@ _RECEIVED = -1
 """Not a flag of ours: the opposite of SENT, as python-can has it."""
 _COARSE_S = 1e-8
 """Where doubles near a time are further apart than this, its logger's microseconds are all that is known."""
-CSV_HEADER = "timestamp,arbitration_id,extended,remote,error,dlc,data"
 _NO_SIZE = re.compile(rb"LOBJ.{4}\0{4}", re.DOTALL)
 """An object of a .blf whose size is 0, or data that only look like one."""
 _ASC_FRAME = re.compile(r"\s*\d+\.\d+\s+(?:\d+|CANFD)\s+\S")

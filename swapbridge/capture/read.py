@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -13,14 +13,13 @@ import numpy as np
 from swapbridge.capture.capture import Capture, ReadNotes
 from swapbridge.capture.columns import BusNames, Columns, Gatherer, NoteTaker, noted
 from swapbridge.capture.mf4 import mf4_columns
-from swapbridge.capture.other_logs import BINARY_FORMS, CSV_HEADER, TEXT_FORMS, other_columns
+from swapbridge.capture.naming import CSV_HEADER, FORMS
+from swapbridge.capture.other_logs import other_columns
 from swapbridge.capture.source import Source, line_blocks, open_source
 from swapbridge.capture.text_log import read_block
 from swapbridge.core.errors import InputError
+from swapbridge.core.progress import Progress
 
-Progress = Callable[[float, str], None]
-FORMS = ("log", *TEXT_FORMS, *BINARY_FORMS, "mf4", "parquet")
-"""Forms that `read_capture` reads; all but .db and .parquet also with .gz behind."""
 BLOCK_ROWS = 1 << 20
 TORN_WINDOW = 1 << 18
 """Frames before a last line without an end that tell whether it is whole."""

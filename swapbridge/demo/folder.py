@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 from swapbridge.capture.stimulus import write_stimulus
 from swapbridge.capture.write import write_capture
 from swapbridge.core.files import written_whole
+from swapbridge.core.progress import Progress
 from swapbridge.demo.maps import demo_file, donor_map, host_map
 from swapbridge.demo.recording import Recording, record_vehicle
 from swapbridge.demo.script import full_script, unplugged_script
@@ -20,8 +21,6 @@ _DAY_NS = 86_400_000_000_000
 
 HOST_RUNNING, HOST_UNPLUGGED, DONOR_RUNNING = "host_old_engine", "host_unplugged", "donor_own_vehicle"
 """Names of the three recordings: before the old engine came out, with its computer unplugged, the donor's."""
-
-Progress = Callable[[float, str], None]
 
 
 def demo_recordings(seed: int = DEMO_SEED) -> Iterator[tuple[str, Recording]]:

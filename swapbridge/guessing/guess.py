@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Sequence
 from concurrent.futures import Executor
 
 import numpy as np
@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.stimulus import StimulusTrack
+from swapbridge.core.progress import Progress
 from swapbridge.guessing.coding.columns import Columns, columns_of
 from swapbridge.guessing.findings import Findings
 from swapbridge.guessing.layout.fields import MessageFields
@@ -18,7 +19,6 @@ from swapbridge.guessing.meaning.meaning import attach_meaning
 from swapbridge.guessing.meaning.pooling import pool
 
 Rows = npt.NDArray[np.intp]
-Progress = Callable[[float, str], None]
 
 
 def guess(

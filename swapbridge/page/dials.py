@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any
 
@@ -13,6 +13,7 @@ import numpy.typing as npt
 from swapbridge.bus.running.replay import translate
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
+from swapbridge.core.progress import Progress
 from swapbridge.guessing.layout.fields import raw_values
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
@@ -27,9 +28,7 @@ STALE_S = 1.0
 Floats = npt.NDArray[np.float64]
 
 
-def dials(
-    plan: Plan, maps: Mapping[str, SignalMap], capture: Capture, progress: Callable[[float, str], None]
-) -> dict[str, Any]:
+def dials(plan: Plan, maps: Mapping[str, SignalMap], capture: Capture, progress: Progress) -> dict[str, Any]:
     """Every numeric signal that the plan sends while a capture comes in, beside the signals it is made from.
 
     Parameters

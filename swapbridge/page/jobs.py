@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from swapbridge.core.errors import SwapbridgeError
+from swapbridge.core.progress import Progress
 
-Progress = Callable[[float, str], None]
 MOST_JOBS = 50
 
 

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from swapbridge.capture.capture import Capture
+from swapbridge.capture.naming import is_recording, stimulus_of
 from swapbridge.capture.read import read_capture
 from swapbridge.capture.stimulus import StimulusTrack, read_stimulus
 from swapbridge.core.errors import InputError
 
-CAPTURE_SUFFIXES = (".log", ".log.gz", ".asc", ".blf", ".trc", ".parquet", ".mf4")
 MOST_CAPTURE_BYTES = 512 * 1024 * 1024
 """An uploaded capture may be this large; larger ones are copied into the folder by hand."""
 KEPT_CAPTURES = 3
@@ -71,12 +71,12 @@ class Shelf:
             return []
         out = []
         for path in sorted(folder.iterdir()):
-            if path.is_file() and path.name.lower().endswith(CAPTURE_SUFFIXES):
+            if path.is_file() and is_recording(path):
                 try:
                     inside = self.path("captures", path.name)
                 except InputError:
                     continue
-                out.append(CaptureFile(path.name, inside, self._stimulus_of(path), path.stat().st_size))
+                out.append(CaptureFile(path.name, inside, stimulus_of(path), path.stat().st_size))
         return out
 
     def capture_file(self, name: str) -> CaptureFile:
@@ -129,19 +129,3 @@ class Shelf:
         if not name.endswith(".dbc") or "/" in name or "\\" in name or name.startswith("."):
             raise InputError("a signal map's file name ends in .dbc and has no folders in it")
         return self.path("signal_maps", name)
-
-    def _stimulus_of(self, path: Path) -> Path | None:
-        base = capture_stem(path.name)
-        for name in (f"{base}.stimulus.csv", f"{base}_stimulus.csv", f"{base}.csv"):
-            candidate = path.with_name(name)
-            if candidate.is_file():
-                return candidate
-        return None
-
-
-def capture_stem(name: str) -> str:
-    """A capture's file name without its ending."""
-    for suffix in sorted(CAPTURE_SUFFIXES, key=len, reverse=True):
-        if name.lower().endswith(suffix):
-            return name[: -len(suffix)]
-    return name

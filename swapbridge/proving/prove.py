@@ -11,6 +11,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.core.cautions import cautions_for
 from swapbridge.core.errors import InputError
 from swapbridge.core.needs import Need
+from swapbridge.core.progress import Progress
 from swapbridge.core.units import find_unit
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Plan
@@ -37,7 +38,6 @@ from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 THOROUGHNESS = ("none", QUICK, FULL)
 OVERLAYS = 24
-Progress = Callable[[float, str], None]
 
 
 def prove(

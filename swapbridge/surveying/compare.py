@@ -14,7 +14,8 @@ from typing import Any, Literal
 import numpy as np
 
 from swapbridge.capture.capture import Capture
-from swapbridge.surveying.inventory import Progress, survey
+from swapbridge.core.progress import Progress
+from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.model import BusSurvey, IdentifierSurvey, Survey
 
 ENOUGH = 5.0

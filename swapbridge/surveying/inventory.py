@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
 import numpy as np
 import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
+from swapbridge.core.progress import Progress
 from swapbridge.surveying.bus_load import bus_survey, pieces
 from swapbridge.surveying.frame_bits import slow_and_fast_bits
 from swapbridge.surveying.identifiers import Groups, batches, identifiers
 from swapbridge.surveying.model import BusSurvey, IdentifierSurvey, Survey
 from swapbridge.surveying.threads import on_threads
-
-Progress = Callable[[float, str], None]
 
 MOST_IDENTIFIERS = 10_000
 """Beyond this many the busiest are listed: no vehicle has so many, a fuzzed bus or a wrong bit rate does."""

@@ -1,29 +1,29 @@
 """Swap folder room: the swap at a glance: what a swap folder holds, what is missing, and the one next thing to do.
 
-Reads the folder only. Recordings are known by their names: "host" or "donor" in it, and "unplugged" for the one without
-the old engine computer.
+Reads the folder only. Which file is a recording, and of what, `swapbridge.capture.naming` says.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from swapbridge.bus.running.proof_file import ruling_beside
+from swapbridge.capture.naming import recordings
 from swapbridge.compiler.compile import load_maps
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.needs import Need, load_needs
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import load_bridge
 from swapbridge.plan.model import Plan
-from swapbridge.plan.proof_file import PROOF_NAME, ruling_beside
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.proving.judges.origin import source_checks
 from swapbridge.swapfolder.engine_health import HealthSheet, load_health
+from swapbridge.swapfolder.paths import BRIDGE, CAPTURES, HEALTH, MAPS, NEEDS, PLAN, PROOF
 
 State = Literal["done", "to do", "bad", "look"]
-CAPTURE_ENDINGS = (".log", ".asc", ".blf", ".trc", ".csv", ".mf4", ".parquet", ".gz", ".zst")
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,57 +68,29 @@ def swap_status(folder: Path) -> SwapStatus:
 _AFTER = "proved: read the guide of the first start (swapbridge guide), then watch with swapbridge run, silent at first"
 
 
-def find_captures(folder: Path) -> dict[str, Path]:
-    """Recordings of a swap folder by what they are: "host", "donor", "host unplugged"; the first of each by name."""
-    try:
-        names = [p.name for p in sorted((folder / "captures").iterdir()) if p.is_file()]
-    except OSError:
-        return {}
-    out: dict[str, Path] = {}
-    for name in names:
-        if name.lower().endswith(CAPTURE_ENDINGS) and not _is_stimulus(name, names):
-            side = "host" if "host" in name.lower() else "donor" if "donor" in name.lower() else ""
-            kind = f"{side} unplugged" if "unplugged" in name.lower() else side
-            if side:
-                out.setdefault(kind, folder / "captures" / name)
-    return out
-
-
 def _captures(folder: Path) -> list[_Finding]:
     """Recordings that can't be made once the engines are out come first."""
-    try:
-        names = [p.name for p in sorted((folder / "captures").iterdir()) if p.is_file()]
-    except OSError:
-        names = []
-    found = [n for n in names if n.lower().endswith(CAPTURE_ENDINGS) and not _is_stimulus(n, names)]
-    wanted: tuple[tuple[str, Callable[[str], bool], bool, str], ...] = (
-        ("host with its old engine", lambda n: "host" in n and "unplugged" not in n, True,
+    found = recordings(folder / CAPTURES)
+    wanted = (
+        ("host with its old engine", "host", True,
          "record the host with its old engine running, before it comes out: swapbridge record --bus host=..."),
-        ("donor in its own vehicle", lambda n: "donor" in n and "unplugged" not in n, True,
+        ("donor in its own vehicle", "donor", True,
          "record the donor in its own vehicle, before its engine comes out: swapbridge record --bus donor=..."),
-        ("host, engine computer unplugged", lambda n: "host" in n and "unplugged" in n, False,
+        ("host, engine computer unplugged", "host unplugged", False,
          "key off, bus asleep, unplug the old engine computer, key on, and record the host again"),
     )  # fmt: skip
     out = []
-    for title, matches, once, todo in wanted:
-        mine = [n for n in found if matches(n.lower())]
+    for title, kind, once, todo in wanted:
+        mine = [recording for recording in found if recording.kind == kind]
         if mine:
-            with_stimulus = any(_stem(n) + ".csv" in names for n in mine)
+            with_stimulus = any(recording.stimulus is not None for recording in mine)
             extra = "" if with_stimulus or not once else ", no stimulus file beside it"
-            out.append(_Finding(StatusLine(title, "done", f"{mine[0]}{_more(mine)}{extra}")))
+            names = [recording.path.name for recording in mine]
+            out.append(_Finding(StatusLine(title, "done", f"{names[0]}{_more(names)}{extra}")))
         else:
             words = "missing; can't be made once the engine is out" if once else "missing"
             out.append(_Finding(StatusLine(title, "to do", words), todo))
     return out
-
-
-def _is_stimulus(name: str, names: Sequence[str]) -> bool:
-    """A CSV beside a recording of the same name is its stimulus track."""
-    return name.endswith(".csv") and any(n != name and _stem(n) == name[:-4] for n in names)
-
-
-def _stem(name: str) -> str:
-    return name.split(".", 1)[0]
 
 
 def _more(names: Sequence[str]) -> str:
@@ -126,7 +98,7 @@ def _more(names: Sequence[str]) -> str:
 
 
 def _health(folder: Path) -> list[_Finding]:
-    path = folder / "health.toml"
+    path = folder / HEALTH
     if not path.is_file():
         return [
             _Finding(
@@ -159,7 +131,7 @@ def _engine(which: str, sheet: HealthSheet | None, *, needed: bool) -> _Finding:
 
 def _maps(folder: Path) -> _Finding:
     try:
-        names = [p.name for p in sorted((folder / "signal_maps").glob("*.dbc"))]
+        names = [p.name for p in sorted((folder / MAPS).glob("*.dbc"))]
     except OSError:
         names = []
     if len(names) >= 2:
@@ -171,7 +143,7 @@ def _maps(folder: Path) -> _Finding:
 
 
 def _bridge(folder: Path) -> tuple[BridgeFile | None, _Finding]:
-    path = folder / "bridge.toml"
+    path = folder / BRIDGE
     if not path.is_file():
         return None, _Finding(
             StatusLine("bridge file", "to do", "none"), "write bridge.toml (swapbridge new lays one out)"
@@ -189,7 +161,7 @@ def _bridge(folder: Path) -> tuple[BridgeFile | None, _Finding]:
 
 
 def _plan(folder: Path, bridge: BridgeFile | None) -> tuple[Plan | None, _Finding]:
-    path = folder / "plan.json"
+    path = folder / PLAN
     if not path.is_file():
         return None, _Finding(StatusLine("plan", "to do", "not compiled"), "swapbridge compile bridge.toml")
     try:
@@ -210,7 +182,7 @@ def _plan(folder: Path, bridge: BridgeFile | None) -> tuple[Plan | None, _Findin
 
 
 def _needs(folder: Path, plan: Plan | None) -> _Finding:
-    path = folder / "needs.toml"
+    path = folder / NEEDS
     if not path.is_file():
         return _Finding(
             StatusLine("needs", "to do", "no needs.toml"),
@@ -257,12 +229,12 @@ def covered(need: Need, plan: Plan) -> bool:
 
 def _proof(folder: Path, plan: Plan | None) -> _Finding:
     todo = "swapbridge prove --donor ... --host ... --report proof.html"
-    path = folder / PROOF_NAME
+    path = folder / PROOF
     if plan is None:
         if not path.is_file():
             return _Finding(StatusLine("proof", "to do", "not proved"), todo)
         return _Finding(StatusLine("proof", "bad", "there is no plan that it could be of"), todo)
-    ruling = ruling_beside(plan, folder / "plan.json")
+    ruling = ruling_beside(plan, folder / PLAN)
     head = ruling.head
     if ruling.state == "missing":
         return _Finding(StatusLine("proof", "to do", "not proved"), todo)

@@ -12,11 +12,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from swapbridge.bus.running.proof_file import ruling_beside, sources_for
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.errors import InputError
 from swapbridge.plan.model import Plan
 from swapbridge.plan.proof import WHOLE, proof_head, ruling_on, why_not
-from swapbridge.plan.proof_file import ruling_beside, sources_for
 from tests.proofs import proof_text, write_proof
 from tests.proving import small_swap
 

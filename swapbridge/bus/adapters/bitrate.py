@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import subprocess
 import time
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from swapbridge.bus.adapters.listen import link_of
@@ -12,6 +11,7 @@ from swapbridge.bus.adapters.opening import close_bus, open_bus
 from swapbridge.bus.adapters.spec import BusSpec
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import BusError, InputError
+from swapbridge.core.progress import Progress
 
 USUAL_RATES = (500_000, 250_000, 125_000, 1_000_000, 100_000, 83_333, 95_238, 50_000, 33_333)
 """Bit rates of road vehicles, commonest first (common practice, no source)."""
@@ -39,7 +39,7 @@ def find_bitrate(
     *,
     seconds: float = 1.0,
     rates: tuple[int, ...] = USUAL_RATES,
-    progress: Callable[[float, str], None] | None = None,
+    progress: Progress | None = None,
 ) -> list[RateTry]:
     """Listen at each rate in turn, listen-only, and stop at the first believable one.
 

@@ -15,14 +15,13 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from swapbridge.bus.recording.script import NOTE_CHANNEL, Mark, MarkValue
+from swapbridge.capture.naming import ANSWERS_ENDING, STIMULUS_ENDING
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import InputError
 
 ERROR_FRAME = 0x2000_0080
 """How the text form of a log says 'error frame' (linux/can.h, CAN_ERR_FLAG, with the bus-error class)."""
 STIMULUS_HEADER = "time_s,channel,value,unit\n"
-STIMULUS_ENDING = ".stimulus.csv"
-ANSWERS_ENDING = ".scan_tool.csv"
 ANSWERS_HEADER = "asked_s,answered_s,channel,value,unit\n"
 
 

@@ -6,7 +6,6 @@ import threading
 import time
 import uuid
 from collections import Counter
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
@@ -17,6 +16,7 @@ from swapbridge.bus.running.live import Live, LiveOptions
 from swapbridge.bus.running.replay import Player
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.python_can import can
+from swapbridge.core.progress import Progress
 from swapbridge.plan.model import Plan
 from swapbridge.plan.program import TranslatorLike
 from swapbridge.plan.python.translator import Translator
@@ -49,7 +49,7 @@ def virtual_check(
     *,
     from_bus: str | None = None,
     translator: TranslatorLike | None = None,
-    progress: Callable[[float, str], None] | None = None,
+    progress: Progress | None = None,
 ) -> VirtualRun:
     """Play the first `seconds` of a capture to a live translator on virtual buses: what it sent, what was lost.
 

@@ -14,6 +14,7 @@ from swapbridge.bus.adapters.frames import FrameForms, TimedFrame, frames_in, pl
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import BusError, InputError
+from swapbridge.core.progress import Progress
 from swapbridge.plan.model import Plan
 from swapbridge.plan.program import TranslatorLike
 
@@ -56,7 +57,7 @@ def replay(
     plan: Plan | None = None,
     translator: Callable[[], TranslatorLike] | None = None,
     from_bus: str | None = None,
-    progress: Callable[[float, str], None] | None = None,
+    progress: Progress | None = None,
     stop: threading.Event | None = None,
 ) -> ReplayReport:
     """Play a capture, or its translation, onto buses.

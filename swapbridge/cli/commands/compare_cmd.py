@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from swapbridge.cli.commands.folder import CAPTURES, InFolder
+from swapbridge.cli.commands.folder import InFolder
 from swapbridge.cli.commands.survey_cmd import bit_rate_option
 from swapbridge.cli.screen.common import console, progress_bar, say, table
 from swapbridge.cli.screen.reading import read_all
@@ -16,6 +16,7 @@ from swapbridge.guessing.integrity.search import integrity_words
 from swapbridge.surveying.compare import compare
 from swapbridge.surveying.needs import needs_toml
 from swapbridge.surveying.report import CHANGE_COLUMNS, MISSING_COLUMNS, change_rows, comparison_line, missing_rows
+from swapbridge.swapfolder.paths import CAPTURES
 
 FILE = click.Path(dir_okay=False, path_type=Path)
 OUT = click.Path(dir_okay=False, path_type=Path)

@@ -8,10 +8,11 @@ import click
 
 from swapbridge.capture.convert import convert
 from swapbridge.capture.read import read_blocks
-from swapbridge.cli.commands.folder import CAPTURES, InFolder
+from swapbridge.cli.commands.folder import InFolder
 from swapbridge.cli.screen.common import progress_bar, say
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.surveying.physical import write_physical
+from swapbridge.swapfolder.paths import CAPTURES
 
 
 @click.command()

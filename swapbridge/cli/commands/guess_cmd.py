@@ -9,7 +9,7 @@ from typing import Literal
 import click
 
 from swapbridge.capture.stimulus import StimulusTrack, read_stimulus
-from swapbridge.cli.commands.folder import CAPTURES, InFolder
+from swapbridge.cli.commands.folder import InFolder
 from swapbridge.cli.screen.common import IdentifierType, console, progress_bar, say, table
 from swapbridge.cli.screen.reading import read_all
 from swapbridge.core.errors import InputError
@@ -30,6 +30,7 @@ from swapbridge.guessing.report import (
 )
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_write import save_map
+from swapbridge.swapfolder.paths import CAPTURES
 
 FILE = click.Path(dir_okay=False, path_type=Path)
 OUT = click.Path(dir_okay=False, writable=True, path_type=Path)

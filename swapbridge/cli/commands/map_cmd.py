@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from swapbridge.cli.commands.folder import MAPS, InFolder
+from swapbridge.cli.commands.folder import InFolder
 from swapbridge.cli.screen.common import IdentifierType, console, say, table
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
@@ -21,6 +21,7 @@ from swapbridge.signalmap.dbc_write import save_map
 from swapbridge.signalmap.merge import merge_maps
 from swapbridge.signalmap.model import SignalMap
 from swapbridge.signalmap.table import map_csv, map_json, map_rows
+from swapbridge.swapfolder.paths import MAPS
 
 FILE = click.Path(path_type=Path, dir_okay=False)
 MOST_FINDINGS_BYTES = 256 << 20

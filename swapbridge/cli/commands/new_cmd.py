@@ -8,9 +8,9 @@ from pathlib import Path
 import click
 
 from swapbridge.bus.recording.script import default_script_text
-from swapbridge.cli.commands.folder import BRIDGE, CAPTURES, FINDINGS, HEALTH, MAPS, NEEDS, SCRIPT, SURVEY
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
+from swapbridge.swapfolder.paths import BRIDGE, CAPTURES, FINDINGS, HEALTH, MAPS, NEEDS, SCRIPT, SURVEY
 
 
 @click.command()

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from swapbridge.bus.adapters.spec import BusSpec, check_distinct, load_bus_config, parse_bus
-from swapbridge.cli.commands.folder import find_swap_folder
+from swapbridge.swapfolder.paths import find_swap_folder
 
 CONFIG_NAME = "buses.toml"
 

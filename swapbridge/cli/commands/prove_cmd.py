@@ -2,38 +2,22 @@
 
 from __future__ import annotations
 
-import hashlib
-import os
-from collections.abc import Callable
-from functools import partial
 from pathlib import Path
+from typing import Literal
 
 import click
 
-from swapbridge.bus.rehearsal.virtual_check import virtual_check
-from swapbridge.capture.capture import Capture
-from swapbridge.cli.commands.folder import BRIDGE, NEEDS, PLAN, PROOF, InFolder, find_swap_folder, need_swap_folder
+from swapbridge.cli.commands.folder import InFolder, need_swap_folder
 from swapbridge.cli.screen.common import WIDTH, console, progress_bar, say, table
-from swapbridge.cli.screen.reading import read_all, read_one
-from swapbridge.compiler.compile import load_maps, map_files
+from swapbridge.cli.screen.reading import read_all
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
-from swapbridge.core.needs import load_needs
-from swapbridge.demo.plant import DemoSwap
-from swapbridge.emit.native import NativeTranslator
-from swapbridge.language.reading import load_bridge
-from swapbridge.plan.model import Plan
-from swapbridge.plan.proof_file import sources_for
-from swapbridge.plan.python.translator import Translator
-from swapbridge.plan.serialise import plan_from_json
-from swapbridge.proving.judges.real_time import judge_real_time, lively_part
-from swapbridge.proving.prove import prove
 from swapbridge.proving.report.html import html_report
 from swapbridge.proving.report.text import area_rows, failure_rows, headline, junit_xml, warning_lines
-from swapbridge.proving.report.verdict import Check, Verdict
-from swapbridge.swapfolder.status import find_captures
+from swapbridge.proving.report.verdict import Verdict
+from swapbridge.swapfolder.paths import BRIDGE, NEEDS, PROOF, find_swap_folder
+from swapbridge.swapfolder.proving import ProofFiles, ProofOptions, captures_of, load_plan, prove_files
 
-Make = Callable[[], Translator | NativeTranslator]
 FILE = click.Path(path_type=Path, dir_okay=False)
 
 
@@ -78,7 +62,7 @@ def command(
     faults: str,
     only: tuple[str, ...],
     seed: int,
-    engine: str,
+    engine: Literal["python", "c"],
     workers: int | None,
     real_time: float,
     model: str | None,
@@ -94,48 +78,19 @@ def command(
     With --faults none or --only it is written only when something failed.
     """
     path = plan if plan is not None else need_swap_folder("plan").plan
-    text = _read(path)
-    program = plan_from_json(text.decode("utf-8", "replace"))
-    files = {"plan": path}
+    program = load_plan(path)
     bridge_file = bridge_path or _beside(path, BRIDGE)
     if bridge_file is None:
         raise InputError(f"no bridge file beside {path}: name the one it was compiled from with --bridge")
-    files["bridge"] = bridge_file
-    bridge = load_bridge(bridge_file)
-    needs_file = needs_path or _beside(path, NEEDS)
-    if needs_file is not None:
-        files["needs"] = needs_file
     named = {name: file for name, file in (("donor", donor), ("host", host)) if file is not None}
     named.update(_others(others))
     if not named:
         named, unplugged = _from_folder(path, [b.name for b in program.buses], unplugged)
-    captures = read_all(named)
-    files.update({f"capture {name}": file for name, file in named.items()})
-    gone = {"host": read_one(unplugged)} if unplugged is not None else {}
-    if unplugged is not None:
-        files["capture host, unplugged"] = unplugged
-    maps = map_files(bridge)
-    files.update({f"map {name}": file for name, file in maps.items()})
-    make = _maker(program, engine)
     with progress_bar("Proving") as told:
-        verdict = prove(
-            program,
-            captures,
-            bridge,
-            load_maps(bridge),
-            needs=load_needs(needs_file) if needs_file is not None else (),
-            unplugged=gone,
-            thoroughness=faults,
-            seed=seed,
-            only=only,
-            make=make,
-            workers=workers or os.cpu_count() or 1,
-            inputs=tuple(
-                (f"{what}: {file.name}", hashlib.sha256(_read(file)).hexdigest()) for what, file in files.items()
-            ),
-            sources=sources_for(path, bridge_file, maps),
-            plant=DemoSwap() if model == "demo" else None,
-            more_checks=partial(in_real_time, program, captures, real_time, make),
+        verdict = prove_files(
+            ProofFiles(path, bridge_file, needs_path or _beside(path, NEEDS), named, unplugged),
+            ProofOptions(faults, seed, only, engine, workers, real_time, model == "demo"),
+            read=read_all,
             progress=told,
         )
     if verdict.kept:
@@ -176,18 +131,6 @@ def _show(verdict: Verdict) -> None:
     )
 
 
-def in_real_time(plan: Plan, captures: dict[str, Capture], seconds: float, make: Make) -> list[Check]:
-    """The same translator with threads and a monotonic clock on python-can's virtual bus."""
-    if seconds <= 0:
-        return []
-    done = virtual_check(plan, lively_part(plan, captures, seconds), seconds, translator=make())
-    return judge_real_time(plan, done.frames, seconds, done.lost)
-
-
-def _maker(plan: Plan, engine: str) -> Make:
-    return partial(NativeTranslator if engine == "c" else Translator, plan)
-
-
 def _others(given: tuple[str, ...]) -> dict[str, Path]:
     out = {}
     for text in given:
@@ -203,10 +146,8 @@ def _from_folder(plan: Path, buses: list[str], unplugged: Path | None) -> tuple[
     folder = find_swap_folder(plan.absolute().parent)
     if folder is None:
         return {}, unplugged
-    found = find_captures(folder.path)
-    named = {name: file for name, file in found.items() if name in buses}
-    if unplugged is None and "host" in buses:
-        unplugged = found.get("host unplugged")
+    named, found = captures_of(folder.path, buses)
+    unplugged = unplugged or found
     for file in [*named.values(), *([unplugged] if unplugged is not None else [])]:
         say(f"Using {file}")
     return named, unplugged
@@ -220,14 +161,6 @@ def _beside(path: Path, name: str) -> Path | None:
     if folder is not None and (folder.path / name).is_file():
         return folder.path / name
     return None
-
-
-def _read(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        hint = "make a plan with `swapbridge compile`" if path.name == PLAN else "check its name"
-        raise InputError(f"{path} can't be read ({error.strerror}): {hint}") from None
 
 
 def _write(path: Path, text: str) -> None:

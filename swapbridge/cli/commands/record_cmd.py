@@ -16,11 +16,11 @@ from swapbridge.bus.recording.record import Press, RecordStatus, record
 from swapbridge.bus.recording.recorder import RecordReport
 from swapbridge.bus.recording.scantool import DEFAULT_PER_SECOND
 from swapbridge.bus.recording.script import Step, View, load_script
-from swapbridge.cli.commands.folder import SCRIPT, find_swap_folder
 from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
 from swapbridge.cli.screen.common import console, progress_bar, say, table
 from swapbridge.cli.screen.live_screen import clock, record_screen
 from swapbridge.cli.screen.terminal import Keyboard, acknowledge, signals
+from swapbridge.swapfolder.paths import SCRIPT, find_swap_folder
 
 BUILT_IN = "built-in"
 

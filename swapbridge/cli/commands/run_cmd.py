@@ -10,8 +10,8 @@ import click
 from rich.live import Live as Screen
 
 from swapbridge.bus.running.live import LiveOptions, LiveStatus, Values
+from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.bus.running.run import RunReport, RunRequest, inline, run
-from swapbridge.cli.commands.folder import CAPTURES, PLAN, find_swap_folder
 from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
 from swapbridge.cli.commands.plan_file import engine_option, read_plan, translator_for
 from swapbridge.cli.screen.common import console, say
@@ -19,7 +19,7 @@ from swapbridge.cli.screen.live_screen import clock, run_screen
 from swapbridge.cli.screen.reading import read_one
 from swapbridge.cli.screen.terminal import acknowledge, signals
 from swapbridge.plan.program import TranslatorLike
-from swapbridge.plan.proof_file import ruling_beside
+from swapbridge.swapfolder.paths import CAPTURES, PLAN, find_swap_folder
 
 
 @click.command()

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from swapbridge.cli.commands.folder import CAPTURES, InFolder
+from swapbridge.cli.commands.folder import InFolder
 from swapbridge.cli.screen.common import console, progress_bar, say, table
 from swapbridge.cli.screen.reading import read_one
 from swapbridge.core.files import written_whole
@@ -26,6 +26,7 @@ from swapbridge.surveying.report import (
     integrity_rows,
     load_strip,
 )
+from swapbridge.swapfolder.paths import CAPTURES
 
 
 def bit_rates(context: click.Context, option: click.Parameter, given: tuple[str, ...]) -> int | dict[str, int]:

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import click
 
-from swapbridge.cli.commands.folder import SwapFolder
 from swapbridge.cli.tour.live import record_live, run_live
 from swapbridge.cli.tour.steps import Tour, find, keep, look, prove_it, record, translate
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.demo.folder import DEMO_SEED
 from swapbridge.guessing.executors import open_executor
+from swapbridge.swapfolder.paths import SwapFolder
 
 SUMMARY = "SUMMARY.txt"
 FIRST_LINE = "swapbridge tour: an invented engine swap from end to end"

@@ -3,24 +3,22 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
 import click
+from rich import progress as bars
 from rich.console import Console
 from rich.markup import escape
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import parse_identifier
+from swapbridge.core.progress import Progress
 
 WIDTH = 100
 """Columns that tables are made for where the terminal does not say."""
-
-ProgressCall = Callable[[float, str], None]
-"""What long library functions take as `progress`: share done (0 to 1) and a few words."""
 
 
 class IdentifierType(click.ParamType[tuple[int, bool]]):
@@ -55,14 +53,14 @@ def table(
 
 
 @contextmanager
-def progress_bar(words: str) -> Iterator[ProgressCall]:
+def progress_bar(words: str) -> Iterator[Progress]:
     """A progress bar on standard error where that is a terminal; silent otherwise."""
     screen = Console(stderr=True)
-    with Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TextColumn("{task.percentage:>3.0f}%"),
-        TimeElapsedColumn(),
+    with bars.Progress(
+        bars.TextColumn("{task.description}"),
+        bars.BarColumn(),
+        bars.TextColumn("{task.percentage:>3.0f}%"),
+        bars.TimeElapsedColumn(),
         console=screen,
         transient=True,
         disable=not screen.is_terminal,

@@ -7,13 +7,13 @@ import numpy as np
 from swapbridge.bus.recording.script import parse_script
 from swapbridge.bus.rehearsal.rehearsal import rehearse_recording
 from swapbridge.bus.running.live import LiveOptions
+from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.bus.running.run import RunRequest, run
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.read import read_capture
 from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.cli.tour.steps import Tour
 from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING
-from swapbridge.plan.proof_file import ruling_beside
 from swapbridge.plan.python.translator import Translator
 from swapbridge.plan.serialise import plan_from_json
 

@@ -3,39 +3,28 @@ same files; nothing here knows anything of the demo's physics or maps but the fi
 
 from __future__ import annotations
 
-import hashlib
 import json
-import os
 import textwrap
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 
 from swapbridge.bus.recording.script import default_script_text
 from swapbridge.capture.read import read_capture
 from swapbridge.capture.stimulus import read_stimulus
-from swapbridge.cli.commands.folder import SCRIPT, SwapFolder
-from swapbridge.cli.commands.prove_cmd import in_real_time
 from swapbridge.cli.screen.common import WIDTH, progress_bar
-from swapbridge.compiler.compile import compile_bridge, load_maps, map_files
+from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.files import written_whole
 from swapbridge.core.frames import format_identifier
-from swapbridge.core.needs import load_needs
+from swapbridge.core.progress import Progress
 from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, HOST_UNPLUGGED, write_demo
-from swapbridge.demo.plant import DemoSwap
 from swapbridge.emit.files import write_files
 from swapbridge.emit.program import emit_c
 from swapbridge.guessing.guess import guess
 from swapbridge.guessing.report import sureness
-from swapbridge.language.reading import load_bridge
-from swapbridge.plan.proof_file import sources_for
-from swapbridge.plan.python.translator import Translator
-from swapbridge.plan.serialise import plan_from_json
-from swapbridge.proving.prove import prove
 from swapbridge.proving.report.html import html_report
 from swapbridge.proving.report.verdict import AREAS
 from swapbridge.signalmap.accept import accept_findings
@@ -47,6 +36,8 @@ from swapbridge.surveying.compare import compare
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.needs import needs_toml
 from swapbridge.surveying.report import comparison_line, headline
+from swapbridge.swapfolder.paths import SCRIPT, SwapFolder
+from swapbridge.swapfolder.proving import ProofFiles, ProofOptions, prove_files
 
 MAIN_CHANNELS = ("engine_speed", "coolant_temperature", "pedal_position", "vehicle_speed", "actual_torque")
 REAL_TIME_S = 2.0
@@ -66,7 +57,7 @@ class Tour:
     passed: bool = True
 
     @contextmanager
-    def step(self, name: str, doing: str) -> Iterator[tuple[list[str], Callable[[float, str], None]]]:
+    def step(self, name: str, doing: str) -> Iterator[tuple[list[str], Progress]]:
         """One step: its progress bar, its lines, its time."""
         begin = time.monotonic()
         lines: list[str] = []
@@ -213,22 +204,10 @@ def prove_it(tour: Tour) -> None:
     """The plan on the simulated bench, quick campaign of faults included."""
     folder = tour.folder
     with tour.step("Prove", "proving") as (lines, report):
-        plan = plan_from_json(folder.plan.read_text(encoding="utf-8"))
-        bridge = load_bridge(folder.bridge)
-        captures = {side: read_capture(tour.capture_path(name)) for side, name in SIDES.items()}
-        verdict = prove(
-            plan,
-            captures,
-            bridge,
-            load_maps(bridge),
-            needs=load_needs(folder.needs),
-            unplugged={"host": read_capture(tour.capture_path(HOST_UNPLUGGED))},
-            thoroughness="quick",
-            workers=os.cpu_count() or 1,
-            inputs=[(f"capture {side}", _digest(tour.capture_path(name))) for side, name in SIDES.items()],
-            sources=sources_for(folder.plan, folder.bridge, map_files(bridge)),
-            plant=DemoSwap(),
-            more_checks=partial(in_real_time, plan, captures, REAL_TIME_S, partial(Translator, plan)),
+        captures = {side: tour.capture_path(name) for side, name in SIDES.items()}
+        verdict = prove_files(
+            ProofFiles(folder.plan, folder.bridge, folder.needs, captures, tour.capture_path(HOST_UNPLUGGED)),
+            ProofOptions(real_time_s=REAL_TIME_S, demo_model=True),
             progress=report,
         )
         tour.text("proof.json", verdict.to_json())
@@ -239,10 +218,6 @@ def prove_it(tour: Tour) -> None:
             if check.status == "fail":
                 lines.append(f"FAILED {check.subject}, {check.name}: {check.measured}; required {check.required}")
         lines.append("the whole verdict: proof.html (open it in a browser), proof.json")
-
-
-def _digest(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def _count_words(counts: dict[str, int]) -> str:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Collection
 from concurrent.futures import Executor
 
 import numpy as np
 import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
+from swapbridge.core.progress import Progress
 from swapbridge.guessing.coding.columns import FEW_FRAMES, columns_of, make_columns, whole_stretches
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.layout.study import find_exact
@@ -60,7 +61,7 @@ def integrity_words(
     capture: Capture,
     *,
     only: Collection[Name] | None = None,
-    progress: Callable[[float, str], None] | None = None,
+    progress: Progress | None = None,
     executor: Executor | None = None,
 ) -> dict[Name, tuple[str, ...]]:
     """Counters and checksums of a whole capture in words, for `swapbridge.survey.Survey.with_integrity`.

@@ -5,7 +5,7 @@ fields ──match (per identifier)──▶ fits ──luck, rivals, snapped nu
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 from typing import Any
@@ -15,6 +15,7 @@ import numpy as np
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core import obd
+from swapbridge.core.progress import Progress
 from swapbridge.guessing.findings import FoundMessage
 from swapbridge.guessing.layout.fields import MessageFields
 from swapbridge.guessing.meaning.advice import advise, describe_channel
@@ -29,8 +30,6 @@ from swapbridge.guessing.meaning.obd_channels import obd_channels
 from swapbridge.guessing.meaning.siblings import share_scales
 from swapbridge.guessing.meaning.snap import Snapped, snap
 from swapbridge.guessing.meaning.switches import part_switches
-
-Progress = Callable[[float, str], None]
 
 WORTH_SNAPPING = 0.9
 """Below this r2 a scale means nothing and is left as it was fitted."""

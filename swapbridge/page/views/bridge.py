@@ -17,11 +17,11 @@ from swapbridge.compiler.compile import CompileResult, compile_bridge
 from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.core.files import written_whole
 from swapbridge.core.needs import load_needs
+from swapbridge.core.progress import Progress
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import parse_bridge
 from swapbridge.page.bench import Bench, answer, body, stamp_of, text_of
 from swapbridge.page.dials import dials
-from swapbridge.page.jobs import Progress
 from swapbridge.plan.model import Plan
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.model import SignalMap

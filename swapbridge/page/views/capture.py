@@ -11,13 +11,14 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from swapbridge.capture.naming import RECORDING_SUFFIXES, is_recording
 from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import parse_identifier
 from swapbridge.guessing.integrity.search import integrity_words
 from swapbridge.page.bench import Bench, answer, stamp_of
 from swapbridge.page.pictures import bit_picture, envelope, payload_rows
-from swapbridge.page.shelf import CAPTURE_SUFFIXES, MOST_CAPTURE_BYTES
+from swapbridge.page.shelf import MOST_CAPTURE_BYTES
 from swapbridge.page.views.guess import fields_of
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.model import IdentifierSurvey, Survey
@@ -148,11 +149,10 @@ def _seen(bench: Bench, name: str, text: str, bus: str) -> IdentifierSurvey:
 async def _upload(bench: Bench, request: Request) -> dict[str, Any]:
     """Take one file into `captures/`; it is there whole and readable, or not at all."""
     name = request.query_params.get("name", "")
-    is_capture = name.lower().endswith(CAPTURE_SUFFIXES)
-    if not _PLAIN_NAME.fullmatch(name) or not (is_capture or name.lower().endswith(".csv")):
+    if not _PLAIN_NAME.fullmatch(name) or not name.lower().endswith(RECORDING_SUFFIXES):
         raise InputError(
-            "a capture ends in .log, .log.gz, .asc, .blf, .trc, .parquet or .mf4, a stimulus file in .csv, "
-            "and its name has letters, digits, dots and dashes"
+            f"a capture ends in one of {', '.join(RECORDING_SUFFIXES)}, a stimulus file in .csv, and its name has "
+            "letters, digits, dots and dashes"
         )
     target = bench.shelf.path("captures", name)
     if target.exists():
@@ -167,6 +167,7 @@ async def _upload(bench: Bench, request: Request) -> dict[str, Any]:
                 if size > MOST_CAPTURE_BYTES:
                     raise InputError("this file is larger than 512 MB; copy it into captures/ by hand")
                 file.write(piece)
+        is_capture = is_recording(place)
         if not is_capture:
             read_stimulus(place)
         elif not size:

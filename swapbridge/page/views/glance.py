@@ -8,13 +8,13 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.needs import Need, load_needs
 from swapbridge.page.bench import Bench
 from swapbridge.page.stages import STAGES, Known, count_stages, stage_of
 from swapbridge.page.views.guess import findings
 from swapbridge.plan.model import Plan
-from swapbridge.plan.proof_file import ruling_beside
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.model import SignalMap

@@ -13,18 +13,18 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from swapbridge.capture.capture import Capture
+from swapbridge.capture.naming import recording_stem
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.core.frames import format_identifier, parse_identifier
 from swapbridge.core.layout import Layout
+from swapbridge.core.progress import Progress
 from swapbridge.guessing.guess import guess
 from swapbridge.guessing.layout.fields import raw_values
 from swapbridge.guessing.report import sureness
 from swapbridge.page.bench import Bench, answer, body, stamp_of, text_of
-from swapbridge.page.jobs import Progress
 from swapbridge.page.pictures import envelope, payload_rows
-from swapbridge.page.shelf import capture_stem
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import encode_map
@@ -75,7 +75,7 @@ def routes(bench: Bench) -> list[Route]:
 
 def findings_path(bench: Bench, capture: str) -> Path:
     """Where findings of `captures/NAME.log` are kept: `findings/NAME.json`, from here or from the command line."""
-    return bench.shelf.path("findings", f"{capture_stem(capture)}.json")
+    return bench.shelf.path("findings", f"{recording_stem(capture)}.json")
 
 
 def findings(bench: Bench, capture: str) -> dict[str, Any]:

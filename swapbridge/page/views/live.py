@@ -12,11 +12,11 @@ from starlette.routing import Route
 
 from swapbridge.bus.adapters.spec import BusSpec, parse_bus
 from swapbridge.bus.recording.script import load_script
+from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.core.cautions import cautions_for
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.page.bench import Bench, answer, body, text_of
 from swapbridge.page.views.bridge import PLAN_NAME
-from swapbridge.plan.proof_file import ruling_beside
 from swapbridge.plan.serialise import plan_from_json
 
 SCRIPT_NAME = "stimulus_script.toml"

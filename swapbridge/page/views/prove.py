@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
+from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -11,23 +11,20 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
-from swapbridge.bus.rehearsal.virtual_check import virtual_check
+from swapbridge.bus.running.proof_file import ruling_beside
+from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
-from swapbridge.core.needs import load_needs
-from swapbridge.demo.plant import DemoSwap
+from swapbridge.core.progress import Progress
 from swapbridge.page.bench import Bench, answer, body
 from swapbridge.page.guard import REPORT_POLICY
-from swapbridge.page.jobs import Progress
-from swapbridge.page.views.bridge import BRIDGE_NAME, PLAN_NAME, bridge_and_maps, bridge_text
+from swapbridge.page.views.bridge import bridge_and_maps, bridge_text
 from swapbridge.plan.model import Plan
-from swapbridge.plan.proof_file import PROOF_NAME, ruling_beside, sources_for
-from swapbridge.plan.serialise import plan_from_json
-from swapbridge.proving.judges.real_time import judge_real_time, lively_part
-from swapbridge.proving.prove import THOROUGHNESS, prove
+from swapbridge.proving.prove import THOROUGHNESS
 from swapbridge.proving.report.html import html_report
-from swapbridge.proving.report.verdict import Check, Verdict
-from swapbridge.swapfolder.status import find_captures
+from swapbridge.proving.report.verdict import Verdict
+from swapbridge.swapfolder.paths import BRIDGE, NEEDS, PLAN, PROOF
+from swapbridge.swapfolder.proving import ProofFiles, ProofOptions, captures_of, load_plan, prove_files
 
 REPORT_NAME = "proof.html"
 MOST_CHECKS = 60
@@ -47,7 +44,7 @@ def routes(bench: Bench) -> list[Route]:
         return bench.page(request, "prove.html", buses=buses, fault=fault, thoroughness=THOROUGHNESS)
 
     def state(request: Request) -> Response:
-        path, report = bench.shelf.path(PLAN_NAME), bench.shelf.path(REPORT_NAME).is_file()
+        path, report = bench.shelf.path(PLAN), bench.shelf.path(REPORT_NAME).is_file()
         if not path.is_file() or (ruling := ruling_beside(read_plan(bench), path)).state == "missing":
             return answer({"proof": None, "report": report})
         counts = {} if ruling.head is None else ruling.head.counts
@@ -87,51 +84,37 @@ def read_plan(bench: Bench) -> Plan:
     InputError
         There is none, or it is no plan.
     """
-    path = bench.shelf.path(PLAN_NAME)
+    path = bench.shelf.path(PLAN)
     if not path.is_file():
         raise InputError("there is no plan here yet; compile one in the Bridge view")
-    return plan_from_json(path.read_text(encoding="utf-8"))
+    return load_plan(path)
 
 
 def _bus(bench: Bench, name: str) -> dict[str, Any]:
     """A bus of the plan and the capture that is likely meant for it: its name says so."""
-    likely = find_captures(bench.shelf.folder).get(name)
+    likely = captures_of(bench.shelf.folder, [name])[0].get(name)
     names = [item.name for item in bench.shelf.captures()]
     return {"name": name, "captures": names, "likely": likely.name if likely is not None else ""}
 
 
 def _prove(bench: Bench, named: dict[str, str], how: str, model: str, progress: Progress) -> dict[str, Any]:
-    plan = read_plan(bench)
-    bridge, maps = bridge_and_maps(bench, bridge_text(bench))
-    captures = {bus: bench.shelf.capture(name) for bus, name in named.items()}
-    needs = bench.shelf.path(bridge.needs_file) if bridge.needs_file else None
-    inputs = [(name, _digest(bench.shelf.capture_file(name).path)) for name in named.values()]
-    unplugged = find_captures(bench.shelf.folder).get("host unplugged")
-
-    def in_real_time() -> list[Check]:
-        part = lively_part(plan, captures, REAL_TIME_S)
-        done = virtual_check(plan, part, REAL_TIME_S)
-        return judge_real_time(plan, done.frames, REAL_TIME_S, done.lost)
-
-    verdict = prove(
-        plan,
-        captures,
-        bridge,
-        maps,
-        needs=load_needs(needs) if needs is not None and needs.is_file() else (),
-        unplugged={"host": bench.shelf.capture(unplugged.name)} if unplugged is not None else {},
-        thoroughness=how,
-        inputs=inputs,
-        sources=sources_for(
-            bench.shelf.path(PLAN_NAME),
-            bench.shelf.path(BRIDGE_NAME),
-            {bus.name: bench.shelf.path(bus.map_file) for bus in bridge.buses if bus.map_file},
-        ),
-        plant=DemoSwap() if model == "demo" else None,
-        more_checks=in_real_time,
-        progress=progress,
+    buses = [bus.name for bus in read_plan(bench).buses]
+    bridge_and_maps(bench, bridge_text(bench))  # refuses files outside the folder
+    needs = bench.shelf.path(NEEDS)
+    files = ProofFiles(
+        plan=bench.shelf.path(PLAN),
+        bridge=bench.shelf.path(BRIDGE),
+        needs=needs if needs.is_file() else None,
+        captures={bus: bench.shelf.capture_file(name).path for bus, name in named.items()},
+        unplugged=captures_of(bench.shelf.folder, buses)[1],
     )
-    written = [(REPORT_NAME, html_report(verdict)), *([(PROOF_NAME, verdict.to_json())] if verdict.kept else [])]
+    options = ProofOptions(thoroughness=how, workers=1, real_time_s=REAL_TIME_S, demo_model=model == "demo")
+
+    def read(paths: Mapping[str, Path]) -> dict[str, Capture]:
+        return {bus: bench.shelf.capture(path.name) for bus, path in paths.items()}
+
+    verdict = prove_files(files, options, read=read, progress=progress)
+    written = [(REPORT_NAME, html_report(verdict)), *([(PROOF, verdict.to_json())] if verdict.kept else [])]
     for name, text in written:
         with written_whole(bench.shelf.path(name)) as place:
             place.write_text(text, encoding="utf-8")
@@ -154,8 +137,3 @@ def _summary(verdict: Verdict) -> dict[str, Any]:
             for c in verdict.coverage
         ],
     }
-
-
-def _digest(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import SENT, Capture
 from swapbridge.core.errors import InputError
+from swapbridge.core.progress import Progress
 from swapbridge.plan.model import Plan
 from swapbridge.plan.program import Program
 from swapbridge.proving.bench.nodes import Controller, Device, Sent
@@ -176,7 +177,7 @@ def simulate(
     seed: int = 0,
     record: bool = True,
     prepare: Callable[[Simulation, Device], None] | None = None,
-    progress: Callable[[float, str], None] | None = None,
+    progress: Progress | None = None,
 ) -> Run:
     """Let the translator run among the captures.
 

@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from swapbridge.core.can_bits import ERROR_FRAME_BITS, INTERMISSION_BITS
 from swapbridge.core.frames import split_word
+from swapbridge.core.progress import Progress
 from swapbridge.plan.program import FrameLike
 from swapbridge.proving.bench.frame_length import frame_length
 from swapbridge.proving.bench.nodes import NEVER, Controller, Device, Entry, Sent
@@ -339,7 +340,7 @@ class Simulation:
         else:
             self.at(t_ns, place)
 
-    def run(self, until_ns: int, progress: Callable[[float, str], None] | None = None) -> None:
+    def run(self, until_ns: int, progress: Progress | None = None) -> None:
         """Let simulated time pass until nothing is due at or before `until_ns`."""
         devices, buses, timed = self.devices, self.buses, self._timed
         steps = 0

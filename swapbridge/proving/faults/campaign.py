@@ -18,6 +18,7 @@ import numpy as np
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.progress import Progress
 from swapbridge.core.roles import BY_NAME
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Field, Plan, Send
@@ -113,7 +114,7 @@ def run_campaign(
     tasks: Sequence[Task],
     *,
     workers: int = 1,
-    progress: Callable[[float, str], None] | None = None,
+    progress: Progress | None = None,
 ) -> list[FaultRun]:
     """Do all runs, in `workers` processes, results in the order of the tasks."""
     out = []

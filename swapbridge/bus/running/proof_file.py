@@ -1,4 +1,4 @@
-"""Plan room: the proof beside a plan's file: read for `proof.ruling_on`, and the sources that a new one names."""
+"""Bus room: the proof beside a plan's file: read for `proof.ruling_on`, and the sources that a new one names."""
 
 from __future__ import annotations
 

@@ -1,0 +1,61 @@
+"""Swap folder room: the files of a swap folder, as `swapbridge new` lays it out, and where the folder is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from swapbridge.bus.running.proof_file import PROOF_NAME
+
+BRIDGE, PLAN, PROOF = "bridge.toml", "plan.json", PROOF_NAME
+NEEDS, HEALTH, SCRIPT = "needs.toml", "health.toml", "stimulus_script.toml"
+CAPTURES, MAPS = "captures", "signal_maps"
+SURVEY, FINDINGS = "survey", "findings"
+
+
+@dataclass(frozen=True, slots=True)
+class SwapFolder:
+    """Where the files of one swap are; none of them needs to be there yet."""
+
+    path: Path
+
+    @property
+    def captures(self) -> Path:
+        return self.path / CAPTURES
+
+    @property
+    def maps(self) -> Path:
+        return self.path / MAPS
+
+    @property
+    def bridge(self) -> Path:
+        return self.path / BRIDGE
+
+    @property
+    def plan(self) -> Path:
+        return self.path / PLAN
+
+    @property
+    def proof(self) -> Path:
+        return self.path / PROOF
+
+    @property
+    def needs(self) -> Path:
+        return self.path / NEEDS
+
+    @property
+    def health(self) -> Path:
+        return self.path / HEALTH
+
+    @property
+    def script(self) -> Path:
+        return self.path / SCRIPT
+
+
+def find_swap_folder(start: Path | None = None) -> SwapFolder | None:
+    """The swap folder around `start` (by default the current folder): the nearest with a bridge file and captures."""
+    here = (start or Path.cwd()).absolute()
+    for folder in (here, *here.parents):
+        if (folder / BRIDGE).is_file() and (folder / CAPTURES).is_dir():
+            return SwapFolder(folder)
+    return None
