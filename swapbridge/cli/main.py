@@ -18,7 +18,7 @@ COMMANDS = {
     "survey": "Who speaks on a bus, how often, and which bits live.",
     "compare": "What changed between two captures.",
     "guess": "Find signals and what they mean.",
-    "map": "Accept findings into a signal map; show, merge and export maps.",
+    "map": "Accept findings into a signal map; set, show, merge and export.",
     "compile": "Check a bridge file and write its plan.",
     "emit": "Write a plan's translator as C.",
     "prove": "Judge a plan on the bench.",

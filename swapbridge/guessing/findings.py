@@ -63,7 +63,10 @@ class FoundField:
 
 @dataclass(frozen=True, slots=True)
 class FoundMessage:
-    """Fields of one identifier on one bus; fields never overlap in the same frames."""
+    """Fields of one identifier on one bus; fields never overlap in the same frames.
+
+    `constant` is the payload's bits that never moved, and a mask of them.
+    """
 
     identifier: int
     extended: bool
@@ -72,9 +75,10 @@ class FoundMessage:
     period_ms: float
     frames: int
     fields: tuple[FoundField, ...]
+    constant: tuple[bytes, bytes] | None = None
 
     def to_json(self) -> dict[str, Any]:
-        return {
+        out: dict[str, Any] = {
             "id": self.identifier,
             "extended": self.extended,
             "bus": self.bus,
@@ -83,6 +87,9 @@ class FoundMessage:
             "frames": self.frames,
             "signals": [f.to_json() for f in self.fields],
         }
+        if self.constant is not None:
+            out["constant"] = {"payload": self.constant[0].hex(), "mask": self.constant[1].hex()}
+        return out
 
 
 @dataclass(frozen=True, slots=True)

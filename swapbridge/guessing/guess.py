@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from concurrent.futures import Executor
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +14,7 @@ from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.progress import Progress
 from swapbridge.guessing.coding.columns import Columns, columns_of
 from swapbridge.guessing.findings import Findings
+from swapbridge.guessing.layout.constant import constant_bits
 from swapbridge.guessing.layout.fields import MessageFields
 from swapbridge.guessing.layout.study import house_style, lay_out, study, with_support
 from swapbridge.guessing.meaning.meaning import attach_meaning
@@ -56,7 +58,12 @@ def guess(
     messages, advice, channels = attach_meaning(
         fields, capture, track, progress=_part(progress, 0.6, 1.0), executor=executor
     )
-    return Findings(tuple(messages), tuple(advice), channels)
+    constant = {
+        (f.bus_name, f.key.identifier, f.key.extended): constant_bits(capture.payload[f.rows], capture.length[f.rows])
+        for f in fields
+    }
+    whole = tuple(replace(m, constant=constant.get((m.bus, m.identifier, m.extended))) for m in messages)
+    return Findings(whole, tuple(advice), channels)
 
 
 def find_layouts(

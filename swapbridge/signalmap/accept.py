@@ -15,9 +15,10 @@ from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME
 from swapbridge.signalmap.dbc_read import exact_number
 from swapbridge.signalmap.dbc_write import NAME
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.model import BasePayload, MapMessage, MapSignal, SignalMap
 
 FINDINGS_VERSION = 1
+_FOUND = "Found by guess: "
 KINDS = ("analogue", "flag", "enum", "counter", "checksum", "constant", "mux")
 
 
@@ -29,13 +30,15 @@ class Accepted:
     ----------
     signal_map : SignalMap
     named : int
-        Fields taken with the channel they follow, scale and offset.
+        Fields taken with the channel they follow, scale and offset; those that an earlier call took raw are among them.
     bare : int
         Fields taken as raw numbers: their layout is sure enough, what they mean is not.
     confirmed : int
         Fields that the map had already, with the same layout: their evidence was added.
+    constants : int
+        Fields that held one value throughout, such as on one page of a multiplexer.
     left_out : int
-        Fields below the confidence asked for, and constants.
+        Fields below the confidence asked for.
     conflicts : tuple of str
         Findings that contradict the map, which was kept.
     """
@@ -44,6 +47,7 @@ class Accepted:
     named: int
     bare: int
     confirmed: int
+    constants: int
     left_out: int
     conflicts: tuple[str, ...]
 
@@ -69,7 +73,8 @@ def accept_findings(
     findings : mapping
         What ``guess --json`` writes (`Findings.to_json()`).
     into : SignalMap or None
-        A map to add to; nothing in it is changed but evidence, and methods that it lacks.
+        A map to add to; nothing in it is changed but evidence, methods that it lacks, the meaning of what an earlier
+        call took raw, and its base payloads.
     min_confidence : float
         A field's meaning is taken from this confidence on, its layout from this layout confidence on.
     names : mapping of str to str or None
@@ -91,7 +96,7 @@ def accept_findings(
             raise InputError(f"the findings hold nothing of bus {bus!r}: they have {', '.join(buses)}")
     names = dict(names or {})
     known: set[str] = set()
-    counts = dict.fromkeys(("named", "bare", "confirmed", "left_out"), 0)
+    counts = dict.fromkeys(("named", "bare", "confirmed", "constants", "left_out"), 0)
     conflicts: list[str] = []
     messages = {m.word: m for m in (into.messages if into is not None else ())}
     seen: set[int] = set()
@@ -106,15 +111,16 @@ def accept_findings(
             seen.add(word)
             known |= {label} | {f"{label}.{s.get(k)}" for s in entry["signals"] for k in ("name", "stimulus")}
             message = messages.get(word) or _new_message(entry, identifier, extended, names.get(label))
-            messages[word] = _take(message, entry["signals"], label, names, min_confidence, counts, conflicts)
+            taken = _take(message, entry["signals"], label, names, min_confidence, counts, conflicts)
+            messages[word] = replace(taken, base=joined_base(taken, _base(entry)))
         except (KeyError, TypeError, ValueError) as error:
             raise InputError(f"{where} can't be read ({error!r}): write them with `swapbridge guess --json`") from None
     odd = sorted(set(names) - known)
     if odd:
         raise InputError(f"no finding is called {odd[0]!r}: names are written as 1A0 or 1A0.field_0_16")
     ordered = tuple(sorted(messages.values(), key=lambda m: (m.extended, m.identifier)))
-    out = replace(into or SignalMap(), messages=tuple(m for m in ordered if m.signals))
-    return Accepted(out, counts["named"], counts["bare"], counts["confirmed"], counts["left_out"], tuple(conflicts))
+    out = replace(into or SignalMap(), messages=tuple(m for m in ordered if m.signals or m.base))
+    return Accepted(out, conflicts=tuple(conflicts), **counts)
 
 
 def _messages(findings: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -152,15 +158,23 @@ def _take(
 ) -> MapMessage:
     """One message with its acceptable fields added."""
     signals = list(message.signals)
-    chosen = [f for f in fields if f["kind"] != "constant" and float(f["layout_confidence"]) >= min_confidence]
-    counts["left_out"] += sum(1 for _ in fields) - len(chosen)
+    fields = list(fields)
+    chosen = [f for f in fields if float(f["layout_confidence"]) >= min_confidence and not _unknown_constant(f)]
+    counts["left_out"] += len(fields) - len(chosen)
     new_names = _signal_names(chosen, label, names, min_confidence, {s.name for s in signals})
     for found_field in sorted(chosen, key=lambda f: f["kind"] != "mux"):
         found = _signal(found_field, new_names, min_confidence)
         twin = next((i for i, s in enumerate(signals) if same_place(s, found.signal)), None)
         if twin is not None:
-            signals[twin] = with_evidence(signals[twin], found.signal)
-            counts["confirmed"] += 1
+            new_names[str(found_field["name"])] = signals[twin].name  # fields of its pages hang on it by that
+            raw_until_now = found.has_meaning and _is_bare(signals[twin])
+            signals[twin] = (_with_meaning if raw_until_now else with_evidence)(signals[twin], found.signal)
+            counts["named" if raw_until_now else "confirmed"] += 1
+            moved = signals[twin].constant not in (None, found.signal.constant)
+            if moved and signals[twin].comment.startswith(_FOUND):
+                signals[twin] = replace(signals[twin], constant=None)
+            elif moved:
+                conflicts.append(f"{message.label}: {signals[twin].name} moved, but the map says it is constant")
             continue
         other = next((s for s in signals if overlap(s, found.signal)), None)
         if other is not None:
@@ -170,7 +184,8 @@ def _take(
             conflicts.append(f"{message.label}: {found.signal.name} hangs on a multiplexer that was not taken")
             continue
         signals.append(found.signal)
-        counts["named" if found.has_meaning else "bare"] += 1
+        is_constant = found.signal.constant is not None
+        counts["constants" if is_constant else "named" if found.has_meaning else "bare"] += 1
     return replace(message, signals=tuple(signals))
 
 
@@ -227,6 +242,7 @@ def _signal(f: Mapping[str, Any], new_names: Mapping[str, str], min_confidence: 
             role=role.name if role is not None else "",
             counter=counter,
             checksum=checksum,
+            constant=int(evidence["value"]) if kind == "constant" else None,
             authenticated=bool(evidence.get("possibly_authenticated")),
             comment=_words(f, sure),
             evidence={**evidence, **summary},
@@ -248,11 +264,11 @@ def _words(f: Mapping[str, Any], sure: bool) -> str:
     channel, confidence = f["stimulus"], float(f["confidence"])
     layout = f"layout confidence {float(f['layout_confidence']):.3f}"
     if channel is None:
-        return f"Found by guess: {f['kind']}, {layout}."
+        return f"{_FOUND}{f['kind']}, {layout}."
     lag = f", {1000 * float(f['lag_s']):.0f} ms behind it" if f.get("lag_s") is not None else ""
     if sure:
-        return f"Found by guess: follows {channel}{lag}, confidence {confidence:.3f}."
-    return f"Found by guess: {f['kind']}, {layout}; perhaps {channel} (confidence {confidence:.3f}, not accepted)."
+        return f"{_FOUND}follows {channel}{lag}, confidence {confidence:.3f}."
+    return f"{_FOUND}{f['kind']}, {layout}; perhaps {channel} (confidence {confidence:.3f}, not accepted)."
 
 
 def same_place(kept: MapSignal, other: MapSignal) -> bool:
@@ -285,6 +301,46 @@ def with_evidence(kept: MapSignal, found: MapSignal) -> MapSignal:
         counter=kept.counter or found.counter,
         checksum=kept.checksum or found.checksum,
         authenticated=kept.authenticated or found.authenticated,
+    )
+
+
+def joined_base(message: MapMessage, found: BasePayload | None) -> BasePayload | None:
+    """A message's base payload with another recording's: a bit that moved in either is not constant."""
+    if found is None or len(found.payload) > message.length:
+        return message.base
+    return found if message.base is None else message.base.also(found)
+
+
+def _base(entry: Mapping[str, Any]) -> BasePayload | None:
+    constant = entry.get("constant")
+    if constant is None:
+        return None
+    return BasePayload(bytes.fromhex(constant["payload"]), bytes.fromhex(constant["mask"]), int(entry.get("frames", 0)))
+
+
+def _unknown_constant(f: Mapping[str, Any]) -> bool:
+    return bool(f["kind"] == "constant" and "value" not in (f.get("evidence") or {}))
+
+
+def _is_bare(kept: MapSignal) -> bool:
+    """Whether a signal was taken from findings as a raw number, and nobody has said since what it means."""
+    said = kept.unit or kept.role or kept.choices or kept.counter or kept.checksum or kept.reference
+    raw = kept.scale == 1 and kept.offset == 0 and kept.minimum is None and kept.constant is None
+    return bool(kept.evidence) and raw and not said and kept.comment.startswith(_FOUND)
+
+
+def _with_meaning(kept: MapSignal, found: MapSignal) -> MapSignal:
+    """A raw signal with what is now known of it; its bits and a name that a person gave stay."""
+    by_place = re.fullmatch(r"field_\d+_\w+", kept.name) is not None
+    return replace(
+        with_evidence(kept, found),
+        name=found.name if by_place else kept.name,
+        scale=found.scale,
+        offset=found.offset,
+        unit=found.unit,
+        choices=found.choices,
+        role=found.role,
+        comment=found.comment,
     )
 
 

@@ -24,7 +24,15 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier
 from swapbridge.core.integrity import Checksum, Counter, checksum_from_json, counter_from_json
 from swapbridge.core.layout import Layout
-from swapbridge.signalmap.model import MODULE_KINDS, MapMessage, MapNode, MapSignal, ModuleKind, SignalMap
+from swapbridge.signalmap.model import (
+    MODULE_KINDS,
+    BasePayload,
+    MapMessage,
+    MapNode,
+    MapSignal,
+    ModuleKind,
+    SignalMap,
+)
 
 MOST_BYTES = 64 << 20
 """Largest DBC that is read; the largest published ones are a few megabytes."""
@@ -212,6 +220,7 @@ def _message(message: Any, numbers: list[_Numbers], source: str) -> MapMessage:
             senders=tuple(message.senders),
             comment=message.comment or "",
             evidence=_json_attribute(attributes, "SwapMessageEvidence") or {},
+            base=_base(attributes),
         )
     except InputError as error:
         raise InputError(f"{source}: message {message.name}: {error}") from None
@@ -243,6 +252,7 @@ def _signal(signal: Any, numbers: _Numbers) -> MapSignal:
         not_available=_codes(attributes, "SwapNotAvailable", layout),
         error_codes=_codes(attributes, "SwapErrorCodes", layout),
         reference=str(attributes.get("SwapReference", "")),
+        constant=_constant(attributes),
         authenticated=bool(attributes.get("SwapAuthenticated", 0)),
         comment=signal.comment or "",
         evidence=_json_attribute(attributes, "SwapEvidence") or {},
@@ -287,10 +297,42 @@ def _checksum(attributes: dict[str, Any]) -> Checksum | None:
     return None if data is None else checksum_from_json(data)
 
 
+def _base(attributes: dict[str, Any]) -> BasePayload | None:
+    data = _json_attribute(attributes, "SwapBasePayload")
+    if data is None:
+        return None
+    try:
+        return BasePayload(
+            bytes.fromhex(data["payload"]), bytes.fromhex(data["fixed"]), max(0, int(data.get("frames", 0)))
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise InputError(
+            f"attribute SwapBasePayload can't be read ({error}): it needs payload and fixed in hex"
+        ) from None
+
+
+def _constant(attributes: dict[str, Any]) -> int | None:
+    text = str(attributes.get("SwapConstant", "")).strip()
+    try:
+        return int(text, 0) if text else None
+    except ValueError:
+        raise InputError(f"attribute SwapConstant holds {text!r}: write one raw value, as 255 or 0xFF") from None
+
+
 def _codes(attributes: dict[str, Any], name: str, layout: Layout) -> tuple[int, ...]:
-    """Raw codes: "255, 254" or ranges "0xFB00-0xFFFF"; at most 65,536 of them."""
+    return raw_codes(str(attributes.get(name, "")), layout, f"attribute {name}")
+
+
+def raw_codes(text: str, layout: Layout, what: str) -> tuple[int, ...]:
+    """Raw codes: "255, 254" or ranges "0xFB00-0xFFFF"; at most 65,536 of them.
+
+    Raises
+    ------
+    InputError
+        Not numbers, or none that the layout holds; `what` names where they stand.
+    """
     out: list[int] = []
-    for part in str(attributes.get(name, "")).split(","):
+    for part in text.split(","):
         if not part.strip():
             continue
         match = re.fullmatch(r"\s*(-?\w+)\s*(?:-\s*(\w+)\s*)?", part)
@@ -300,7 +342,7 @@ def _codes(attributes: dict[str, Any], name: str, layout: Layout) -> tuple[int, 
         except ValueError:
             match = None
         if match is None or not layout.raw_range[0] <= first <= last <= layout.raw_range[1] or last - first >= 65_536:
-            raise InputError(f"attribute {name} holds {part.strip()!r}: write raw values or ranges, as 255, 0xFB-0xFE")
+            raise InputError(f"{what} holds {part.strip()!r}: write raw values or ranges, as 255, 0xFB-0xFE")
         out.extend(range(first, last + 1))
     return tuple(sorted(set(out)))
 

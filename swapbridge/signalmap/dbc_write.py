@@ -206,6 +206,9 @@ def _used_attributes(signal_map: SignalMap, nodes: list[MapNode], short: Mapping
         if any_fd:
             form = "ExtendedCAN" if m.extended else "StandardCAN"
             yield _Attribute("VFrameFormat", "BO_", where, str(_FRAME_FORMATS.index(form + ("_FD" if m.is_fd else ""))))
+        if m.base is not None:
+            base = {"payload": m.base.payload.hex(), "fixed": m.base.fixed.hex(), "frames": m.base.frames}
+            yield _Attribute("SwapBasePayload", "BO_", where, f'"{attribute_json(base)}"')
         if m.evidence:
             yield _Attribute("SwapMessageEvidence", "BO_", where, f'"{attribute_json(m.evidence)}"')
         for s in m.signals:
@@ -218,9 +221,10 @@ def _signal_attributes(s: MapSignal, where: str, short: str) -> Iterator[_Attrib
         "SwapRole": _quoted(s.role),
         "SwapCounter": attribute_json(s.counter.to_json()) if s.counter else "",
         "SwapChecksum": attribute_json(s.checksum.to_json()) if s.checksum else "",
-        "SwapNotAvailable": _spans(s.not_available),
-        "SwapErrorCodes": _spans(s.error_codes),
+        "SwapNotAvailable": ranges_text(s.not_available),
+        "SwapErrorCodes": ranges_text(s.error_codes),
         "SwapReference": _quoted(s.reference),
+        "SwapConstant": "" if s.constant is None else str(s.constant),
         "SwapEvidence": attribute_json(s.evidence) if s.evidence else "",
     }
     for name, text in texts.items():
@@ -230,7 +234,7 @@ def _signal_attributes(s: MapSignal, where: str, short: str) -> Iterator[_Attrib
         yield _Attribute("SwapAuthenticated", "SG_", where, "1")
 
 
-def _spans(codes: Iterable[int]) -> str:
+def ranges_text(codes: Iterable[int]) -> str:
     """Raw codes as "254, 255" or "0xFB-0xFE"."""
     spans: list[list[int]] = []
     for code in sorted(set(codes)):

@@ -9,7 +9,7 @@ from fractions import Fraction
 from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import Checksum, Counter, Method, Sum
 from swapbridge.core.units import find_unit
-from swapbridge.signalmap.accept import overlap, same_place
+from swapbridge.signalmap.accept import joined_base, overlap, same_place
 from swapbridge.signalmap.dbc_read import exact_number
 from swapbridge.signalmap.dbc_write import decimal_text
 from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
@@ -105,6 +105,7 @@ def _join(
         senders=mine.senders or other.senders,
         comment=mine.comment or other.comment,
         evidence={**other.evidence, **mine.evidence},
+        base=joined_base(mine, other.base),
     )
     return joined, added
 
@@ -128,6 +129,7 @@ def _fill(mine: MapSignal, other: MapSignal) -> MapSignal:
         not_available=mine.not_available or other.not_available,
         error_codes=mine.error_codes or other.error_codes,
         reference=mine.reference or other.reference,
+        constant=mine.constant if mine.constant is not None else other.constant,
         authenticated=mine.authenticated or other.authenticated,
         comment=mine.comment or other.comment,
         evidence={**other.evidence, **mine.evidence},

@@ -35,6 +35,44 @@ class MapNode:
 
 
 @dataclass(frozen=True, slots=True)
+class BasePayload:
+    """What of a message's payload never moved in a recording.
+
+    Attributes
+    ----------
+    payload : bytes
+        The bits that never moved, as recorded; every other bit is 0.
+    fixed : bytes
+        A mask: 1 for each bit that never moved.
+    frames : int
+        Frames that show it; 0 where nobody counted.
+    """
+
+    payload: bytes
+    fixed: bytes
+    frames: int = 0
+
+    def __post_init__(self) -> None:
+        if len(self.payload) != len(self.fixed):
+            raise InputError(
+                f"a base payload of {len(self.payload)} bytes has a mask of {len(self.fixed)}: give both one length"
+            )
+        object.__setattr__(self, "payload", bytes(p & m for p, m in zip(self.payload, self.fixed, strict=True)))
+
+    def covers(self, layout: Layout) -> bool:
+        """Whether every bit of a layout never moved."""
+        return layout.fits(len(self.fixed)) and all(self.fixed[p >> 3] >> (p & 7) & 1 for p in layout.positions)
+
+    def also(self, other: BasePayload) -> BasePayload:
+        """What never moved in either of two recordings, and was the same in both."""
+        size = max(len(self.payload), len(other.payload))
+        mine, theirs = (b.payload.ljust(size, b"\0") for b in (self, other))
+        masks = (b.fixed.ljust(size, b"\0") for b in (self, other))
+        fixed = bytes(a & b & ~(x ^ y) & 0xFF for a, b, x, y in zip(*masks, mine, theirs, strict=True))
+        return BasePayload(mine, fixed, max(self.frames, other.frames))
+
+
+@dataclass(frozen=True, slots=True)
 class MapSignal:
     """One signal of a message.
 
@@ -66,6 +104,8 @@ class MapSignal:
         Raw values that carry no measurement.
     reference : str
         For a percentage: what 100 % is, a value with unit ("500 Nm") or "MESSAGE.SIGNAL"; "" where not said.
+    constant : int or None
+        The one raw value that it ever holds.
     authenticated : bool
         Looks like a message authentication code: nobody can make this frame without the key.
     comment : str
@@ -94,6 +134,7 @@ class MapSignal:
     not_available: tuple[int, ...] = ()
     error_codes: tuple[int, ...] = ()
     reference: str = ""
+    constant: int | None = None
     authenticated: bool = False
     comment: str = ""
     evidence: Mapping[str, Any] = field(default_factory=dict)
@@ -110,6 +151,9 @@ class MapSignal:
             raise InputError(f"signal {self.name} needs a multiplexer and its values, or neither")
         if self.is_float and self.layout.length not in (32, 64):
             raise InputError(f"signal {self.name} is a float of {self.layout.length} bits: only 32 and 64 are read")
+        low, high = self.layout.raw_range
+        if self.constant is not None and not low <= self.constant <= high:
+            raise InputError(f"signal {self.name} can't always be {self.constant}: its bits hold {low} to {high}")
 
     def physical(self, raw: int) -> Fraction:
         """Exact physical value of a raw value of an integer signal."""
@@ -127,7 +171,8 @@ class MapMessage:
     """One frame of a bus: identifier, length, sender, signals.
 
     `period_ms` is None where the map does not say (DBC attribute ``GenMsgCycleTime``, 0 or absent); `senders` holds
-    the names of the modules that send it, empty where the map does not say.
+    the names of the modules that send it, empty where the map does not say; `base` is what of its payload never moved
+    in a recording.
     """
 
     name: str
@@ -140,9 +185,14 @@ class MapMessage:
     senders: tuple[str, ...] = ()
     comment: str = ""
     evidence: Mapping[str, Any] = field(default_factory=dict)
+    base: BasePayload | None = None
 
     def __post_init__(self) -> None:
         identifier_word(self.identifier, self.extended)
+        if self.base is not None and len(self.base.payload) > self.length:
+            raise InputError(
+                f"message {self.name} has {self.length} bytes, its base payload {len(self.base.payload)}: mend one"
+            )
 
     @property
     def word(self) -> int:
@@ -162,6 +212,23 @@ class MapMessage:
     def signal(self, name: str) -> MapSignal | None:
         """The signal of that name, or None."""
         return next((s for s in self.signals if s.name == name), None)
+
+    def recorded(self, page: int | None = None) -> BasePayload:
+        """Every bit known to be constant, as long as the message: its base payload and its constant signals.
+
+        Parameters
+        ----------
+        page : int or None
+            What the multiplexer holds; constants of other pages are left out.
+        """
+        base = self.base or BasePayload(b"", b"")
+        payload, fixed = (bytearray(b.ljust(self.length, b"\0")) for b in (base.payload, base.fixed))
+        for s in self.signals:
+            here = s.mux_signal is None or page in s.mux_values
+            if s.constant is not None and here and s.layout.fits(self.length):
+                s.layout.pack(payload, s.constant)
+                s.layout.pack(fixed, -1 if s.layout.signed else s.layout.raw_range[1])
+        return BasePayload(bytes(payload), bytes(fixed), base.frames)
 
 
 @dataclass(frozen=True, slots=True)

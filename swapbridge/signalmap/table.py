@@ -8,7 +8,7 @@ import json
 from fractions import Fraction
 
 from swapbridge.core.frames import format_identifier
-from swapbridge.signalmap.dbc_write import decimal_text
+from swapbridge.signalmap.dbc_write import decimal_text, ranges_text
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 COLUMNS = (
@@ -59,7 +59,29 @@ def integrity_words(s: MapSignal) -> str:
         if kind == "sum":
             return f"sum of {({8: 'bytes', 4: 'nibbles', 1: 'bits'})[int(data['unit_bits'])]}"
         return str(data["name"] or "affine checksum")
+    if s.constant is not None:
+        return f"always {s.constant}"
     return "possibly authenticated" if s.authenticated else ""
+
+
+def signal_words(s: MapSignal) -> str:
+    """A signal in a line: name, bits, value, what it is."""
+    order = "big" if s.layout.byte_order == "big_endian" else "little"
+    bits = f"{s.layout.start}|{s.layout.length} {order} endian{', signed' if s.layout.signed else ''}"
+    offset = f" {'-' if s.offset < 0 else '+'} {decimal_text(abs(s.offset))}" if s.offset else ""
+    scaled = s.scale != 1 or s.offset or s.unit
+    parts = [
+        bits,
+        f"raw x {decimal_text(s.scale)}{offset} {s.unit}".strip() if scaled else "",
+        s.role,
+        integrity_words(s),
+        f"always {s.constant}" if s.constant is not None and (s.counter or s.checksum) else "",
+        f"not available {ranges_text(s.not_available)}" if s.not_available else "",
+        f"error {ranges_text(s.error_codes)}" if s.error_codes else "",
+        f"100 % is {s.reference}" if s.reference else "",
+        ", ".join(f"{raw} {name}" for raw, name in sorted(s.choices.items())),
+    ]
+    return f"{s.name}: {'; '.join(p for p in parts if p)}"
 
 
 def _row(m: MapMessage, s: MapSignal) -> dict[str, str]:

@@ -16,8 +16,9 @@ from swapbridge.guessing.findings import Findings, FoundField, FoundMessage
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import parse_map
 from swapbridge.signalmap.dbc_write import format_map
+from swapbridge.signalmap.edit import Change, set_in_map
 from swapbridge.signalmap.merge import merge_maps, same_checksum, same_scaling
-from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.signalmap.model import BasePayload, MapMessage, MapNode, MapSignal, SignalMap
 
 CRC = Crc(8, 0x1D, 0xFF, False, 0xFF, tuple(range(7)), name="CRC-8/SAE-J1850")
 
@@ -54,6 +55,86 @@ def test_findings_become_a_map() -> None:
     assert speed.evidence["confidence"] == 0.998
     assert "follows engine_speed, 120 ms behind it, confidence 0.998" in speed.comment
     assert (result.named, result.bare, result.left_out) == (1, 6, 2)
+
+
+BASE = (bytes.fromhex("00000000a00000ff"), bytes.fromhex("00000000f00000ff"))
+
+
+def test_what_never_moved_becomes_the_base_payload() -> None:
+    """A bridge can send it as recorded; another recording takes away what moved there."""
+    once = accept_findings(found(constant=BASE)).signal_map
+    (message,) = once.messages
+    assert message.base == BasePayload(*BASE, 9000)
+    assert parse_map(format_map(once)) == once
+    assert accept_findings(found(constant=BASE), once).signal_map == once
+    other = (bytes.fromhex("00000000200000f0"), bytes.fromhex("00000000f00000f0"))
+    both = accept_findings(found(constant=other, frames=20), once).signal_map.messages[0].base
+    assert both == BasePayload(bytes.fromhex("00000000200000f0"), bytes.fromhex("00000000700000f0"), 9000)
+
+
+def test_a_message_of_which_nothing_moved_is_kept() -> None:
+    (message,) = accept_findings(found(fields=(), constant=(b"\x12" * 8, b"\xff" * 8))).signal_map.messages
+    assert message.signals == ()
+    assert message.recorded() == BasePayload(b"\x12" * 8, b"\xff" * 8, 9000)
+
+
+def test_constants_are_kept_until_they_move() -> None:
+    def field(kind: Any, *value: int) -> tuple[FoundField, ...]:
+        evidence = {"value": value[0]} if value else {}
+        return (FoundField("field_32_8_0", Layout(32, 8), kind, 0.99, 0.99, evidence=evidence),)
+
+    result = accept_findings(found(fields=field("constant", 7)))
+    assert (result.constants, result.bare, result.left_out) == (1, 0, 0)
+    signal = result.signal_map.messages[0].signal("field_32_8_0")
+    assert signal is not None
+    assert signal.constant == 7
+    assert result.signal_map.messages[0].recorded() == BasePayload(b"\0\0\0\0\x07\0\0\0", b"\0\0\0\0\xff\0\0\0")
+    moved = accept_findings(found(fields=field("analogue")), result.signal_map).signal_map
+    assert moved.messages[0].signals[0].constant is None
+    said = set_in_map(moved, "1A0.field_32_8_0", Change(constant="7")).signal_map
+    said = replace(
+        said, messages=(replace(said.messages[0], signals=(replace(said.messages[0].signals[0], comment=""),)),)
+    )
+    kept = accept_findings(found(fields=field("analogue")), said)
+    assert kept.signal_map.messages[0].signals[0].constant == 7
+    assert "moved, but the map says it is constant" in kept.conflicts[0]
+
+
+def test_constants_of_other_pages_are_left_out() -> None:
+    page = MapSignal("Page", Layout(0, 8), is_multiplexer=True)
+    on_3 = MapSignal("A", Layout(8, 8), mux_signal="Page", mux_values=(3,), constant=0x11)
+    on_4 = MapSignal("B", Layout(8, 4), mux_signal="Page", mux_values=(4,), constant=0x2)
+    message = MapMessage("M", 1, False, 2, (page, on_3, on_4))
+    assert message.recorded(3) == BasePayload(b"\0\x11", b"\0\xff")
+    assert message.recorded(4) == BasePayload(b"\0\x02", b"\0\x0f")
+    assert message.recorded() == BasePayload(b"\0\0", b"\0\0")
+
+
+def test_a_later_lower_confidence_reaches_what_was_taken_raw() -> None:
+    """Today's doubt is tomorrow's name; what a person said of the field since then stays."""
+    first = accept_findings(found()).signal_map
+    again = accept_findings(found(), first, min_confidence=0.3)
+    signal = again.signal_map.messages[0].signal("pedal_position")
+    assert signal is not None
+    assert (signal.scale, signal.unit, signal.role) == (
+        Fraction("0.4"), "%", "Vehicle.Chassis.Accelerator.PedalPosition",
+    )  # fmt: skip
+    assert again.signal_map.messages[0].signal("field_16_8") is None
+    assert again.named == 1
+    assert again.conflicts == ()
+    named = set_in_map(first, "1A0.field_16_8", Change(unit="V")).signal_map
+    kept = accept_findings(found(), named, min_confidence=0.3).signal_map.messages[0].signal("field_16_8")
+    assert kept is not None
+    assert (kept.scale, kept.unit) == (Fraction(1), "V")
+
+
+def test_merged_base_payloads_keep_what_both_say() -> None:
+    one, two = (
+        SignalMap((MapMessage("M", 1, False, 2, base=BasePayload(b"\x12\x34", mask)),))
+        for mask in (b"\xff\x0f", b"\xf0\xff")
+    )
+    assert merge_maps(one, two).signal_map.messages[0].base == BasePayload(b"\x10\x04", b"\xf0\x0f")
+    assert merge_maps(one, SignalMap()).signal_map == one
 
 
 def test_a_weak_claim_gives_a_field_without_meaning() -> None:

@@ -26,7 +26,7 @@ from swapbridge.demo.maps import donor_map, host_map
 from swapbridge.signalmap.dbc_read import load_map, parse_map
 from swapbridge.signalmap.dbc_write import attribute_json, decimal_text, encode_map, format_map, save_map
 from swapbridge.signalmap.decode import decode_columns
-from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.signalmap.model import BasePayload, MapMessage, MapNode, MapSignal, SignalMap
 
 HEAD = 'VERSION ""\nNS_ :\nBS_:\nBU_: ECM TCM\n'
 
@@ -104,12 +104,21 @@ def rich_map() -> SignalMap:
         ),
         MapSignal("B", Layout(24, 16), mux_signal="Page", mux_values=(1, 2, 3, 9), unit="°C", reference="500 Nm"),
         MapSignal("Count", Layout(48, 4), counter=Counter(1, 14, 2)),
+        MapSignal("Ever", Layout(52, 4, signed=True), constant=-3),
         MapSignal("Check", Layout(56, 8), checksum=crc),
     )
     return SignalMap(
         (
             MapMessage(
-                "M", 0x100, False, 8, signals, period_ms=Fraction("2.5"), senders=("ECM", "TCM"), comment="mess"
+                "M",
+                0x100,
+                False,
+                8,
+                signals,
+                period_ms=Fraction("2.5"),
+                senders=("ECM", "TCM"),
+                comment="mess",
+                base=BasePayload(b"\x0f" * 8, b"\x3c" * 8, 9000),
             ),
             MapMessage(
                 "LongNameOfAMessageThatIsLongerThanDbcAllows",

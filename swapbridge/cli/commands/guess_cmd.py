@@ -113,7 +113,7 @@ def command(
         save_map(accepted.signal_map, dbc_file)
         say(
             f"wrote {dbc_file}: {accepted.named} signals with meaning, {accepted.bare} as raw fields, "
-            f"{accepted.left_out} left out (constants, or not sure enough)"
+            f"{accepted.left_out} left out (not sure enough)"
         )
     if plot_file is not None:
         pictures = overlays(findings, read[0], tracks[0], ids=ids)

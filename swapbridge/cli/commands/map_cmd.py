@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from swapbridge.cli.commands import map_set
 from swapbridge.cli.commands.folder import InFolder
 from swapbridge.cli.screen.common import IdentifierType, console, say, table
 from swapbridge.core.errors import InputError
@@ -29,7 +30,7 @@ MOST_FINDINGS_BYTES = 256 << 20
 
 @click.group()
 def command() -> None:
-    """Signal maps: accept findings, show, merge, export.
+    """Signal maps: accept findings, say what is missing, show, merge, export.
 
     A map is a DBC file: any tool that reads DBC reads it. How a signal was found, and how its counter or checksum is
     computed, is kept in comments and attributes.
@@ -37,6 +38,9 @@ def command() -> None:
     \b
     Example: swapbridge map accept findings.json --into signal_maps/host.dbc
     """
+
+
+command.add_command(map_set.command)
 
 
 @command.command()
@@ -71,8 +75,9 @@ def accept(findings: Path, into: Path, min_confidence: float, names_file: Path |
     result = accept_findings(_json(findings), old, min_confidence=min_confidence, names=names, bus=bus)
     save_map(result.signal_map, into)
     click.echo(
-        f"{into}: {result.named} signals with meaning and {result.bare} as raw fields added, {result.confirmed} were "
-        f"there already, {result.left_out} left out (constants, or less sure than {min_confidence:g})"
+        f"{into}: {result.named} signals with meaning and {result.bare} as raw fields added, {result.constants} "
+        f"constants, {result.confirmed} were there already, {result.left_out} left out (less sure than "
+        f"{min_confidence:g})"
     )
     for conflict in result.conflicts:
         say(f"not taken: {conflict}")

@@ -398,6 +398,8 @@ def _plain_field(columns: Columns, found: CutField) -> FoundField:
         layout = replace(layout, signed=is_signed(raw, follows, layout.length))
     changes = int((np.diff(raw)[follows[1:]] != 0).sum())
     evidence: dict[str, Any] = {"frames": len(columns), "changes": changes, "margin_bits": round(found.margin, 1)}
+    if kind == "constant" and len(raw):
+        evidence["value"] = int(raw[0])  # a signal map keeps it, so that a bridge can send it
     if layout.length >= NOISE_BITS and _is_noise(columns, found.positions):
         evidence["note"] = "high entropy, related to nothing: possibly authenticated, cannot be generated"
         evidence["possibly_authenticated"] = True  # a signal map takes this word: the compiler then won't write it

@@ -1,0 +1,152 @@
+"""Command line: `swapbridge map set`: say what a message or signal of a map is, and make what is missing."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import click
+
+from swapbridge.cli.commands.folder import find_file
+from swapbridge.cli.screen.common import IdentifierType, say
+from swapbridge.core.checksum_names import families_help, words_help
+from swapbridge.core.errors import InputError
+from swapbridge.signalmap.dbc_read import exact_number, load_map
+from swapbridge.signalmap.dbc_write import save_map
+from swapbridge.signalmap.edit import Change, find_message, set_in_map, unit_note
+from swapbridge.signalmap.model import MODULE_KINDS, SignalMap
+from swapbridge.signalmap.table import signal_words
+from swapbridge.swapfolder.paths import MAPS, find_swap_folder
+
+
+class DecimalType(click.ParamType[Fraction]):
+    """An exact decimal number."""
+
+    name = "NUMBER"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Fraction:
+        if isinstance(value, Fraction):
+            return value
+        try:
+            return exact_number(value)
+        except InputError as error:
+            self.fail(str(error), param, ctx)
+
+
+class ChoiceType(click.ParamType[tuple[int, str]]):
+    """A raw value and its name."""
+
+    name = "RAW=NAME"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[int, str]:
+        if isinstance(value, tuple):
+            return value
+        raw, _, name = value.partition("=")
+        try:
+            return int(raw, 0), name.strip() or self.fail(f"{value!r} has no name: write 3=Sport", param, ctx)
+        except ValueError:
+            self.fail(f"{value!r} can't be read: write a raw value and its name, as 3=Sport", param, ctx)
+
+
+_HELP = f"""Say what a message or signal is; a message, signal, module or map that is missing is made.
+
+TARGET is MESSAGE or MESSAGE.SIGNAL, the message by name or identifier. Inside a swap folder the map that
+has the message is found; name it with --into otherwise. What is not said stays as it is.
+
+A checksum is a family's name with words beside it. Families, an example each:
+
+\b
+{families_help()}
+
+\b
+{words_help()}
+
+Bytes are counted from 0; by default every byte but the checksum's own is covered. With a list of data
+IDs the counter picks one; set the counter first. Any name of the public CRC catalogue does too
+(crc-8/nrsc-5).
+
+\b
+Examples:
+  swapbridge map set EngineData.Alive --counter 0-14 --into signal_maps/host.dbc
+  swapbridge map set 0C8.Check --start 56 --bits 8 --checksum "crc8-j1850 with identifier"
+  swapbridge map set 3A0 --length 8 --period 20 --sender ECM --module-kind engine
+
+\b
+Example: swapbridge map set EngineData.Speed --unit rpm --role engine_speed --constant none
+"""
+
+
+@click.command("set", help=_HELP)
+@click.argument("target", metavar="TARGET")
+@click.option(
+    "--into",
+    "into",
+    metavar="MAP.dbc",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The map; made if not there. By default the one of this swap folder that has the message.",
+)
+@click.option("--id", "identifier", metavar="ID", type=IdentifierType(), help="The message's identifier.")
+@click.option("--length", metavar="BYTES", type=int, help="The message's payload bytes.")
+@click.option(
+    "--period", "period_ms", metavar="MS", type=DecimalType(), help="How often the message comes; 0 for none."
+)
+@click.option("--sender", metavar="MODULE", help="The module that sends the message.")
+@click.option(
+    "--module-kind", metavar="KIND", type=click.Choice(MODULE_KINDS), help=f"What it is: {', '.join(MODULE_KINDS)}."
+)
+@click.option("--start", metavar="BIT", type=int, help="Start bit as DBC counts it (big endian: the top bit).")
+@click.option("--bits", metavar="N", type=int, help="How many bits the signal has.")
+@click.option("--big-endian/--little-endian", "big_endian", default=None, help="Byte order; little for a new signal.")
+@click.option("--signed/--unsigned", "signed", default=None, help="Whether negative values are two's complement.")
+@click.option("--scale", metavar="NUMBER", type=DecimalType(), help="Physical value = raw x scale + offset.")
+@click.option("--offset", metavar="NUMBER", type=DecimalType(), help="See --scale.")
+@click.option("--unit", metavar="UNIT", help="As people write it: rpm, degC, km/h, Nm, %.")
+@click.option("--role", metavar="ROLE", help="What it means: engine_speed, actual_torque, ... (or `none`).")
+@click.option("--reference", metavar="TEXT", help='What 100 % is: "500 Nm", or MESSAGE.SIGNAL.')
+@click.option("--counter", metavar="A-B", help="A rolling counter: 0-15, 1-15, `0-14 by 2` (or `none`).")
+@click.option("--checksum", metavar="TEXT", help="How the checksum is computed; see above (or `none`).")
+@click.option("--not-available", metavar="CODES", help='Raw codes for "no value": "255, 0xFB-0xFE" (or `none`).')
+@click.option("--error-codes", metavar="CODES", help="Raw codes for an error, likewise.")
+@click.option("--constant", metavar="RAW", help="The one raw value that it ever holds (or `none`).")
+@click.option(
+    "--choice", "choices", type=ChoiceType(), multiple=True, help="A raw value's name, as 3=Sport; repeatable."
+)
+def command(target: str, into: Path | None, big_endian: bool | None, choices: Any, **said: Any) -> None:
+    path = _map_of(target, into)
+    old = load_map(path) if path.exists() else SignalMap()
+    order = None if big_endian is None else "big_endian" if big_endian else "little_endian"
+    change = Change(byte_order=order, choices=dict(choices), **said)  # type: ignore[arg-type]
+    if change == Change():
+        raise InputError(f"nothing is said of {target}: add an option, such as --counter or --unit")
+    result = set_in_map(old, target, change)
+    save_map(result.signal_map, path)
+    for words in result.done:
+        click.echo(f"{path}: {words}")
+    message_name, _, signal_name = target.partition(".")
+    message = find_message(result.signal_map, message_name) or result.signal_map.messages[0]
+    signal = message.signal(signal_name)
+    click.echo(f"{path}: {message.label}" + (f".{signal_words(signal)}" if signal is not None else ""))
+    if said["unit"] and (note := unit_note(said["unit"])):
+        say(note)
+
+
+def _map_of(target: str, into: Path | None) -> Path:
+    """The map to write: as named, or the one of the swap folder that has the message."""
+    if into is not None:
+        return find_file(into, MAPS)
+    folder = find_swap_folder()
+    if folder is None:
+        raise InputError("this is not inside a swap folder: name the map with --into MAP.dbc")
+    maps = sorted(folder.maps.glob("*.dbc"))
+    if len(maps) == 1:
+        return maps[0]
+    message = target.partition(".")[0]
+    having = [m for m in maps if find_message(load_map(m), message) is not None]
+    if len(having) != 1:
+        words = "several maps have" if having else "no map has"
+        raise InputError(
+            f"{words} a message {message!r} ({', '.join(m.name for m in having or maps) or 'there is none'}): "
+            "say which map with --into MAP.dbc"
+        )
+    return having[0]

@@ -1,0 +1,172 @@
+"""`swapbridge map set` and what is behind it: one thing said, what is missing made, the rest as it was."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from fractions import Fraction
+from pathlib import Path
+
+import crccheck
+import pytest
+from click.testing import CliRunner, Result
+
+from swapbridge.cli.main import cli
+from swapbridge.core.errors import InputError
+from swapbridge.core.integrity import Counter
+from swapbridge.core.layout import Layout
+from swapbridge.demo.maps import host_map
+from swapbridge.signalmap.dbc_read import load_map, parse_map
+from swapbridge.signalmap.dbc_write import encode_map, format_map, save_map
+from swapbridge.signalmap.edit import Change, set_in_map
+from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+
+
+def call(*words: str | Path) -> Result:
+    return CliRunner().invoke(cli, ["map", "set", *(str(w) for w in words)])
+
+
+def refused(result: Result, *words: str) -> None:
+    assert result.exit_code == 2, result.output
+    for word in words:
+        assert word in result.output
+
+
+def test_a_message_made_from_nothing(tmp_path: Path) -> None:
+    """Nobody types SG_ lines or JSON: a map, a message, its counter and its checksum from four calls."""
+    out = tmp_path / "host.dbc"
+    for words in (
+        ["0C8", "--length", "8", "--period", "10", "--sender", "ECM", "--module-kind", "engine"],
+        ["0C8.Alive", "--start", "48", "--bits", "4", "--counter", "0-14"],
+        ["MSG_0C8.Check", "--start", "56", "--bits", "8", "--checksum", "crc8-j1850 with identifier"],
+        ["0C8.Speed", "--start", "7", "--bits", "16", "--big-endian", "--scale", "0.25", "--unit", "rpm"],
+        ["0C8.Speed", "--role", "engine_speed"],
+        ["0C8.Speed", "--not-available", "0xFB00-0xFFFF", "--choice", "0=Stopped"],
+        ["0C8.Speed", "--reference", "480 Nm"],
+    ):
+        result = call(*words, "--into", out)
+        assert result.exit_code == 0, result.output
+    loaded = load_map(out)
+    (message,) = loaded.messages
+    assert (message.name, message.period_ms, message.senders) == ("MSG_0C8", Fraction(10), ("ECM",))
+    assert loaded.sender_kinds(message) == {"engine"}
+    alive, check, speed = message.signals
+    assert alive.counter == Counter(0, 14)
+    payload = bytes(range(8))
+    assert check.checksum is not None
+    assert check.checksum.compute(payload) == crccheck.crc.Crc8SaeJ1850.calc(b"\x00\xc8" + payload[:7])
+    assert (speed.layout, speed.scale, speed.unit) == (Layout(7, 16, "big_endian"), Fraction(1, 4), "rpm")
+    assert speed.role == "Vehicle.Powertrain.CombustionEngine.Speed"
+    assert speed.not_available == tuple(range(0xFB00, 0x10000))
+    assert (dict(speed.choices), speed.reference) == ({0: "Stopped"}, "480 Nm")
+
+
+def test_the_rest_of_the_map_stays_as_it_is() -> None:
+    before = host_map()
+    after = set_in_map(before, "EngineData.EngineSpeed", Change(constant="0x55")).signal_map
+    lines = set(format_map(after).splitlines()) - set(format_map(before).splitlines())
+    assert {line.split()[1] for line in lines} <= {'"SwapConstant"', "SG_"}
+    assert parse_map(format_map(after)) == after
+
+
+def test_none_takes_away() -> None:
+    start = host_map()
+    counter = next((m, s) for m in start.messages for s in m.signals if s.counter is not None)
+    target = f"{counter[0].name}.{counter[1].name}"
+    after = set_in_map(start, target, Change(counter="none", role="none", constant="3")).signal_map
+    signal = after.message(counter[0].name).signal(counter[1].name)  # type: ignore[union-attr]
+    assert signal is not None
+    assert (signal.counter, signal.constant) == (None, 3)
+    again = set_in_map(after, target, Change(constant="none")).signal_map
+    assert again.message(counter[0].name).signal(counter[1].name).constant is None  # type: ignore[union-attr]
+
+
+def test_a_signal_that_moves_takes_its_checksum_along() -> None:
+    """A data-ID list is picked from by the counter; where the counter moves, the checksum follows it."""
+    signal_map = SignalMap()
+    for target, change in (
+        ("100", Change(length=8)),
+        ("100.Count", Change(start=0, bits=4, counter="0-15")),
+        ("100.Check", Change(start=56, bits=8, checksum="crc8-2f with data ids 1,2,3,4")),
+        ("100.Count", Change(start=8)),
+        ("100.Check", Change(start=48)),
+    ):
+        signal_map = set_in_map(signal_map, target, change).signal_map
+    check = signal_map.messages[0].signal("Check")
+    assert check is not None
+    assert check.checksum is not None
+    assert check.checksum.counter == Layout(8, 4)
+    assert check.checksum.layout == Layout(48, 8)
+
+
+ONE = SignalMap((MapMessage("Alpha", 0x100, False, 8, (MapSignal("S", Layout(0, 8)), MapSignal("T", Layout(8, 8)))),))
+
+
+@pytest.mark.parametrize(
+    ("target", "change", "words"),
+    [
+        ("Beta.S", Change(unit="rpm"), "no message 'Beta'"),
+        ("200", Change(), "say how many bytes"),
+        ("Alpha", Change(unit="rpm"), "say which of its signals"),
+        ("Alpha.X", Change(unit="rpm"), "no signal 'X': add --start and --bits"),
+        ("Alpha.X", Change(start=4, bits=8), "would share bits with S"),
+        ("Alpha.S", Change(bits=9), "would share bits with T"),
+        ("Alpha.S", Change(start=63, bits=8), "outside its 8 bytes"),
+        ("Alpha.S", Change(counter="0-256"), "does not fit S"),
+        ("Alpha.S", Change(counter="up"), "can't be read"),
+        ("Alpha.S", Change(counter="0-3 by 9"), "can't go by 9"),
+        ("Alpha.S", Change(constant="256"), "can't always be 256"),
+        ("Alpha.S", Change(constant="abc"), "is not a raw value"),
+        ("Alpha.S", Change(not_available="300"), "--not-available holds '300'"),
+        ("Alpha.S", Change(role="engine_sped"), "near: "),
+        ("Alpha.S", Change(checksum="crc9"), "Alpha .100., signal S: checksum 'crc9' is not known"),
+        ("Alpha", Change(length=1), "its signal T needs more"),
+        ("Alpha", Change(module_kind="engine"), "add --sender"),
+        ("Alpha", Change(sender="two words"), "can't stand in a DBC"),
+        ("Beta", Change(identifier=(0x100, False), length=8), "has the identifier of Alpha"),
+    ],
+)
+def test_refusals(target: str, change: Change, words: str) -> None:
+    with pytest.raises(InputError, match=words):
+        set_in_map(ONE, target, change)
+
+
+def test_a_refusal_leaves_the_file_alone(tmp_path: Path) -> None:
+    path = tmp_path / "m.dbc"
+    save_map(ONE, path)
+    refused(call("Alpha.S", "--counter", "0-999", "--into", path), "does not fit S")
+    refused(call("Alpha.S", "--into", path), "nothing is said of Alpha.S")
+    refused(call("Alpha.S", "--scale", "much", "--into", path), "not a decimal number")
+    assert path.read_bytes() == encode_map(ONE)
+
+
+def test_inside_a_swap_folder_the_map_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "bridge.toml").touch()
+    (tmp_path / "captures").mkdir()
+    maps = tmp_path / "signal_maps"
+    maps.mkdir()
+    save_map(host_map(), maps / "host.dbc")
+    save_map(ONE, maps / "donor.dbc")
+    monkeypatch.chdir(tmp_path)
+    assert call("Alpha.S", "--unit", "furlong").exit_code == 0
+    assert load_map(maps / "donor.dbc").messages[0].signals[0].unit == "furlong"
+    refused(call("Nobody.S", "--unit", "rpm"), "no map has a message 'Nobody'", "--into")
+    monkeypatch.chdir(tmp_path.parent)
+    refused(call("Alpha.S", "--unit", "rpm"), "name the map with --into")
+
+
+def test_as_a_process(tmp_path: Path) -> None:
+    path = tmp_path / "new.dbc"
+    done = subprocess.run(
+        [
+            *(sys.executable, "-m", "swapbridge", "map", "set", "18FEF100x.Speed", "--length", "8"),
+            *("--start", "8", "--bits", "16", "--unit", "flops", "--into", path),
+        ],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    assert "message MSG_18FEF100x made" in done.stdout
+    assert "unit 'flops' is not known" in done.stderr
+    assert load_map(path).messages[0].extended
