@@ -11,9 +11,8 @@ import numpy.typing as npt
 from swapbridge.capture.capture import ERROR, REMOTE, Capture
 from swapbridge.surveying.frame_bits import bits_time_ns
 from swapbridge.surveying.model import BusSurvey
+from swapbridge.surveying.silence import SLEEP_S
 
-SLEEP_S = 1.0
-"""A bus without any frame for this long is taken to have slept."""
 _ROWS = 1 << 16
 """Frames of the capture handled at once."""
 
@@ -49,7 +48,7 @@ def pieces(
 def bus_survey(
     name: str, parts: Iterable[Piece], bit_rate: int, start_ns: int, words: npt.NDArray[np.uint64], number: int
 ) -> tuple[BusSurvey, npt.NDArray[np.int64]]:
-    """One bus, and the times it woke."""
+    """One bus, its silences not told apart yet, and the times it was heard again."""
     frames = errors = remotes = busy_ns = 0
     first = last = 0
     sleeps: list[tuple[int, int]] = []
@@ -83,7 +82,8 @@ def bus_survey(
         bit_rate=bit_rate,
         load_second=second[edges],
         load=shares,
-        asleep=tuple(((asleep - start_ns) / 1e9, (wake - start_ns) / 1e9) for asleep, wake in sleeps),
+        asleep=(),
+        unclear=tuple(((asleep - start_ns) / 1e9, (wake - start_ns) / 1e9) for asleep, wake in sleeps),
         awake_s=awake_ns / 1e9,
         # where no two frames came without a sleep between, each is one of its own second
         mean_load=busy_ns / max(awake_ns, busy_ns) if awake_ns else float(shares.mean()) if frames else 0.0,

@@ -125,11 +125,19 @@ def _studied(groups: Groups, batch: npt.NDArray[np.intp]) -> Iterator[tuple[Iden
             distinct=distinct(said, own if len(lengths) > 1 else None),
             flips=flips[number, : 8 * full],
             payload=payload[0].tobytes(),
-            sending=_sending(when, gaps, period, bus, wakes),
+            sending=_sending(when, gaps, period, bus, _woken(bus, wakes, groups.start_ns)),
             load=seconds / (bus.awake_s or max(1, len(bus.load_second))),
             hints=(),
         )
         yield one, payload
+
+
+def _woken(bus: BusSurvey, heard: npt.NDArray[np.int64], start_ns: int) -> npt.NDArray[np.int64]:
+    """Of the times at which a bus was heard again those at which it may have woken: not after a dropout."""
+    if not bus.dropouts:
+        return heard
+    ends = np.array([end for _, end in bus.dropouts]) * 1e9 + start_ns
+    return heard[(np.abs(heard[:, None] - ends) > 1e6).all(axis=1)]
 
 
 def _quantiles(gaps: npt.NDArray[np.int64]) -> tuple[float, float, float, float]:

@@ -13,6 +13,7 @@ from swapbridge.core.progress import Progress
 from swapbridge.surveying.bus_load import bus_survey, pieces
 from swapbridge.surveying.frame_bits import slow_and_fast_bits
 from swapbridge.surveying.identifiers import Groups, batches, identifiers
+from swapbridge.surveying.lost import frames_lost
 from swapbridge.surveying.model import BusSurvey, IdentifierSurvey, Survey
 from swapbridge.surveying.threads import on_threads
 
@@ -70,13 +71,17 @@ def survey(
                 f"bus {bus.name} would be {bus.peak_load:.0%} full at {bus.bit_rate:,} bit/s: state its true bit rate"
             )
     second = fast if fast.any() else None
+    lost = None
+    if any(bus.unclear for bus in buses):
+        lost = frames_lost(capture)
+        buses = tuple(bus.with_silences(lost.silences) for bus in buses)
     groups = Groups(capture, words, edges, rows, slow, second, data_bit_rate, order is None, start_ns, buses, wakes)
     found: list[IdentifierSurvey] = []
     for some in on_threads(lambda batch: identifiers(groups, batch), batches(groups, listed), len(capture)):
         found += some
         if progress:
             progress(0.3 + 0.7 * len(found) / len(listed), "identifiers")
-    return Survey(capture.source, len(capture), capture.duration_s, start_ns, buses, tuple(found), tuple(remarks))
+    return Survey(capture.source, len(capture), capture.duration_s, start_ns, buses, tuple(found), tuple(remarks), lost)
 
 
 def _listed(words: npt.NDArray[np.uint64], edges: npt.NDArray[np.intp]) -> tuple[npt.NDArray[np.intp], list[str]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
@@ -10,6 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.frames import format_identifier
+from swapbridge.surveying.lost import FramesLost
+from swapbridge.surveying.silence import Silence
 
 Sending = Literal["cyclic", "mixed", "event", "rare", "wake-up"]
 """How an identifier is sent: in step; mostly in step with extra frames; when something happens; less than once a
@@ -135,9 +137,11 @@ class BusSurvey:
     load : (M,) float64
         Share of that second the bus was busy, exact frame lengths and intermission; above 1 the bit rate is wrong.
     asleep : tuple of (float, float)
-        Spans without any frame, seconds since the capture's first frame.
+        Spans of a second and more without any frame in which the bus slept, seconds since the capture's first frame.
     awake_s : float
-        Seconds from its first to its last frame without those spans.
+        Seconds from its first to its last frame without any such spans, slept or not.
+    dropouts, unclear : tuple of (float, float)
+        Those in which its senders went on and the recording missed them, and those of which the frames do not tell.
     """
 
     name: str
@@ -151,6 +155,17 @@ class BusSurvey:
     asleep: tuple[tuple[float, float], ...]
     awake_s: float
     mean_load: float
+    dropouts: tuple[tuple[float, float], ...] = ()
+    unclear: tuple[tuple[float, float], ...] = ()
+
+    def with_silences(self, found: Iterable[Silence]) -> BusSurvey:
+        """The same with its silences told apart."""
+        of: dict[str, list[tuple[float, float]]] = {"asleep": [], "dropout": [], "unclear": []}
+        for one in found:
+            if one.bus == self.name:
+                of[one.kind].append((one.begin_s, one.end_s))
+        spans = {kind: tuple(some) for kind, some in of.items()}
+        return replace(self, asleep=spans["asleep"], dropouts=spans["dropout"], unclear=spans["unclear"])
 
     @property
     def peak_load(self) -> float:
@@ -172,6 +187,8 @@ class BusSurvey:
                 for second, load in zip(self.load_second.tolist(), self.load.tolist(), strict=True)
             ],
             "asleep_s": [list(span) for span in self.asleep],
+            "dropouts_s": [list(span) for span in self.dropouts],
+            "unclear_s": [list(span) for span in self.unclear],
             "awake_s": self.awake_s,
         }
 
@@ -192,6 +209,8 @@ class Survey:
         By bus and identifier.
     remarks : tuple of str
         What the user should know besides: reading notes, a load that can't be, too many identifiers.
+    lost : FramesLost or None
+        Frames that the recording is missing, where that was counted.
     """
 
     source: str
@@ -201,6 +220,7 @@ class Survey:
     buses: tuple[BusSurvey, ...]
     identifiers: tuple[IdentifierSurvey, ...]
     remarks: tuple[str, ...] = ()
+    lost: FramesLost | None = None
 
     def of(self, sending: Sending) -> Iterator[IdentifierSurvey]:
         """Identifiers that are sent that way."""
@@ -218,6 +238,10 @@ class Survey:
             self, identifiers=tuple(replace(one, hints=words.get(one.key, one.hints)) for one in self.identifiers)
         )
 
+    def with_lost(self, lost: FramesLost) -> Survey:
+        """The same with the frames that are missing, and each bus's silences told apart by them."""
+        return replace(self, lost=lost, buses=tuple(bus.with_silences(lost.silences) for bus in self.buses))
+
     def to_json(self) -> dict[str, Any]:
         return {
             "version": 1,
@@ -228,6 +252,7 @@ class Survey:
             "buses": [bus.to_json() for bus in self.buses],
             "identifiers": [one.to_json() for one in self.identifiers],
             "remarks": list(self.remarks),
+            "lost": None if self.lost is None else self.lost.to_json(),
         }
 
 

@@ -42,10 +42,7 @@ def bus_rows(found: Survey) -> list[tuple[str, ...]]:
         busiest = "-"
         if len(bus.load):
             busiest = f"{bus.peak_load:.1%} at {int(bus.load_second[int(bus.load.argmax())])} s"
-        slept = sum(end - begin for begin, end in bus.asleep)
-        asleep = "never"
-        if bus.asleep:
-            asleep = ("once" if len(bus.asleep) == 1 else f"{len(bus.asleep)} times") + f" ({slept:,.0f} s)"
+        asleep = _times(bus.asleep) if bus.asleep else "unclear" if bus.unclear else "never"
         rows.append(
             (
                 bus.name,
@@ -59,6 +56,68 @@ def bus_rows(found: Survey) -> list[tuple[str, ...]]:
             )
         )
     return rows
+
+
+def _times(spans: Sequence[tuple[float, float]], digits: int = 0) -> str:
+    seconds = sum(end - begin for begin, end in spans)
+    return ("once" if len(spans) == 1 else f"{len(spans)} times") + f" ({seconds:,.{digits}f} s)"
+
+
+def lost_lines(found: Survey) -> list[str]:
+    """Sentences on what the recording is missing, and on silences of which the frames do not tell."""
+    if found.lost is None:
+        return []
+    out = []
+    for bus in found.buses:
+        dropouts = [one for one in found.lost.silences if one.bus == bus.name and one.kind == "dropout"]
+        if dropouts:
+            due = sum(one.due for one in dropouts)
+            spans = [(one.begin_s, one.end_s) for one in dropouts]
+            longest = max(dropouts, key=lambda one: one.seconds)
+            out.append(
+                f"bus {bus.name}: the recording dropped out {_times(spans, 1)}, the longest at "
+                f"{longest.begin_s:,.1f} s; the bus was not asleep: its senders went on, and about {due:,} frames are "
+                "missing there"
+            )
+        if bus.unclear:
+            out.append(
+                f"bus {bus.name} was silent {_times(bus.unclear)}: whether it slept or the recording dropped out, the "
+                "frames do not tell"
+            )
+        told = found.lost.told_by(bus.name)
+        lost = sum(one.lost or 0 for one in told)
+        if lost:
+            share = lost / (lost + sum(one.frames for one in told))
+            by = "counters" if told[0].by_counter is not None else "the clock alone; a sender may have paused"
+            of = "1 identifier" if len(told) == 1 else f"{len(told)} identifiers"
+            out.append(f"bus {bus.name}: {_share(share)} of the frames are missing ({lost:,} of {of}, told by {by})")
+    return out
+
+
+def _share(share: float) -> str:
+    return f"{share:.0%}" if share >= 0.095 else f"{share:.1%}" if share >= 0.001 else "under 0.1 %"
+
+
+LOST_COLUMNS = ("id", "frames", "missing", "share", "told by", "period ms")
+
+
+def lost_rows(found: Survey) -> list[tuple[str, ...]]:
+    """Cells of `LOST_COLUMNS`: identifiers that miss most, largest share first."""
+    if found.lost is None:
+        return []
+    several = len(found.buses) > 1
+    told = [one for bus in found.buses for one in found.lost.told_by(bus.name) if one.lost]
+    return [
+        (
+            f"{one.bus} {one.name}" if several else one.name,
+            f"{one.frames:,}",
+            f"{one.lost:,}",
+            _share((one.lost or 0) / ((one.lost or 0) + one.frames)),
+            "clock" if one.by_counter is None else "counter",
+            milliseconds(one.period_ms),
+        )
+        for one in sorted(told, key=lambda one: -(one.lost or 0) / one.frames)
+    ]
 
 
 def load_strip(bus: BusSurvey) -> tuple[str, int]:

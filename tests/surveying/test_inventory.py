@@ -161,13 +161,18 @@ def test_ways_of_sending() -> None:
 
 def test_sleep_is_no_gap_and_wakes_are_known() -> None:
     """Two drives with the bus asleep between: what comes only at each start is set apart."""
-    parts = [stream(0x100, 10, 40, begin) + stream(0x7A0, 50, 0.2, begin + 0.5) for begin in (0.0, 100.0)]
+    parts = []
+    for begin in (0.0, 100.0):
+        parts += [stream(0x100, 10, 40, begin), stream(0x7A0, 50, 0.2, begin + 0.5)]
+        # modules wake one after the other, each in a rhythm of its own, and fall asleep so too
+        late = 0.013 if begin else 0.0
+        parts += [stream(i, 20, 39.3 - i / 8192, begin + 0.1 * n + late) for n, i in enumerate((0x200, 0x210, 0x220))]
     found = survey(merged(*parts))
     bus = found.buses[0]
     assert len(bus.asleep) == 1
     assert bus.asleep[0] == pytest.approx((39.99, 100.0))
     assert bus.awake_s == pytest.approx(79.98)
-    cyclic, once = found.identifiers
+    cyclic, *_, once = found.identifiers
     assert cyclic.worst_gap_ms == pytest.approx(10.0)
     assert (cyclic.sending, once.sending) == ("cyclic", "wake-up")
 

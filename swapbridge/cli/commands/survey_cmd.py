@@ -12,12 +12,14 @@ from swapbridge.cli.screen.common import console, progress_bar, say, table
 from swapbridge.cli.screen.reading import read_one
 from swapbridge.core.files import written_whole
 from swapbridge.guessing.executors import open_executor
-from swapbridge.guessing.integrity.search import WORTH_PROCESSES, integrity_words
+from swapbridge.guessing.integrity.search import WORTH_PROCESSES, counters_of, integrity_fields, words_of
 from swapbridge.surveying.inventory import survey
+from swapbridge.surveying.lost import frames_lost
 from swapbridge.surveying.model import Survey
 from swapbridge.surveying.report import (
     BUS_COLUMNS,
     IDENTIFIER_COLUMNS,
+    LOST_COLUMNS,
     MOST_ROWS,
     SECTIONS,
     bus_rows,
@@ -25,6 +27,8 @@ from swapbridge.surveying.report import (
     identifier_rows,
     integrity_rows,
     load_strip,
+    lost_lines,
+    lost_rows,
 )
 from swapbridge.swapfolder.paths import CAPTURES
 
@@ -68,7 +72,8 @@ def command(capture: Path, bit_rate: int | dict[str, int], seconds: bool, json_p
     """Who speaks on a bus, how often and how regularly, which bits live, and how full the bus is.
 
     The load counts every frame's exact length on the wire, stuff bits and the 3 bits between frames included. "Kinds"
-    are different payloads; "bits that live" is the mask of bits that ever changed, byte 0 first.
+    are different payloads; "bits that live" is the mask of bits that ever changed, byte 0 first. Frames missing are
+    told by rolling counters, or else by the clock; a stall of the logger is told from a bus that slept.
 
     \b
     Example:
@@ -79,7 +84,8 @@ def command(capture: Path, bit_rate: int | dict[str, int], seconds: bool, json_p
         found = survey(frames, bit_rate=bit_rate, progress=report)
     jobs = None if len(found.identifiers) >= WORTH_PROCESSES else 1
     with open_executor(jobs=jobs, frames=len(frames)) as executor, progress_bar("Studying") as report:
-        found = found.with_integrity(integrity_words(frames, progress=report, executor=executor))
+        fields = integrity_fields(frames, progress=report, executor=executor)
+    found = found.with_integrity(words_of(fields)).with_lost(frames_lost(frames, counters_of(fields)))
     if json_path is not None:
         with written_whole(json_path) as temporary:
             temporary.write_text(json.dumps(found.to_json(), indent=1) + "\n", encoding="utf-8")
@@ -92,6 +98,8 @@ def show(found: Survey, seconds: bool) -> None:
     screen.print(headline(found), markup=False, soft_wrap=True)
     for remark in found.remarks:
         say(f"Note: {remark}.")
+    for line in lost_lines(found):
+        say(f"Note: {line}.")
     screen.print()
     screen.print(table(BUS_COLUMNS, bus_rows(found), right=("frames", "ids", "errors", "remote", "load")))
     for bus in found.buses:
@@ -114,6 +122,12 @@ def show(found: Survey, seconds: bool) -> None:
             screen.print(table(columns, shown, right=right, title=f"{title} ({len(rows_of_way):,})"))
             if len(shown) < len(rows_of_way):
                 say(f"The first {len(shown)} are shown; --json has all.")
+    missing = lost_rows(found)
+    if missing:
+        screen.print()
+        title = f"Frames missing ({len(missing):,} identifiers)" if len(missing) > 1 else "Frames missing"
+        numbers = ("frames", "missing", "share", "period ms")
+        screen.print(table(LOST_COLUMNS, missing[:MOST_ROWS], right=numbers, title=title))
     integrity = integrity_rows(found)
     if integrity:
         screen.print()

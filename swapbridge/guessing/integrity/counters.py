@@ -11,6 +11,7 @@ from swapbridge.core.integrity import Counter
 from swapbridge.guessing.coding.candidates import BIG, LITTLE, track_bit
 from swapbridge.guessing.coding.codelength import field_words
 from swapbridge.guessing.coding.columns import Columns, whole_stretches
+from swapbridge.surveying.lost import sendings_between
 
 WIDEST = 16
 SHARE = 0.9
@@ -113,20 +114,7 @@ def _at(counter: FoundCounter, positions: tuple[int, ...]) -> FoundCounter:
 
 def frames_between(columns: Columns, follows: npt.NDArray[np.intp]) -> npt.NDArray[np.int64]:
     """How many sendings each step spans, by the clock: 1 where nothing was lost."""
-    gap = (columns.time_ns[follows] - columns.time_ns[follows - 1]).astype(np.float64)
-    gap = np.maximum(gap, 0.0)
-    positive = gap[gap > 0]
-    if not len(positive):
-        return np.ones(len(follows), np.int64)
-    shortest = float(np.quantile(positive, 0.05))
-    near = positive[positive <= 1.5 * shortest]
-    period = float(np.median(near)) if len(near) else shortest
-    # the shortest cluster gives a first period; all gaps together sharpen it
-    count = np.maximum(1, np.rint(positive / period))
-    small = count <= 6
-    if small.any():
-        period = float((positive[small]).sum() / count[small].sum())
-    return np.maximum(1, np.rint(gap / period)).astype(np.int64)
+    return sendings_between(columns.time_ns[follows] - columns.time_ns[follows - 1])[0]
 
 
 def _as_counter(

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping, Sequence
 from concurrent.futures import Executor
 
 import numpy as np
 import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
+from swapbridge.core.integrity import Counter, counter_from_json
+from swapbridge.core.layout import Layout
 from swapbridge.core.progress import Progress
 from swapbridge.guessing.coding.columns import FEW_FRAMES, columns_of, make_columns, whole_stretches
 from swapbridge.guessing.findings import FoundField
@@ -57,14 +59,14 @@ def find_integrity(
     return find_exact(make_columns(identifier, extended, time_ns, length, payload))
 
 
-def integrity_words(
+def integrity_fields(
     capture: Capture,
     *,
     only: Collection[Name] | None = None,
     progress: Progress | None = None,
     executor: Executor | None = None,
-) -> dict[Name, tuple[str, ...]]:
-    """Counters and checksums of a whole capture in words, for `swapbridge.survey.Survey.with_integrity`.
+) -> dict[Name, list[FoundField]]:
+    """Counters and checksums of a whole capture.
 
     Parameters
     ----------
@@ -91,13 +93,37 @@ def integrity_words(
     out = {}
     results = map(find_exact, columns) if executor is None else executor.map(find_exact, columns)
     for done, ((key, _), found) in enumerate(zip(wanted, results, strict=True), 1):
-        out[capture.bus_names[key.bus], key.identifier, key.extended] = _words(found)
+        out[capture.bus_names[key.bus], key.identifier, key.extended] = found
         if progress is not None:
             progress(done / len(wanted), f"identifier {done} of {len(wanted)}")
     return out
 
 
-def _words(found: list[FoundField]) -> tuple[str, ...]:
+def integrity_words(
+    capture: Capture, *, only: Collection[Name] | None = None, progress: Progress | None = None
+) -> dict[Name, tuple[str, ...]]:
+    """The same in words, for `swapbridge.surveying.model.Survey.with_integrity`."""
+    return words_of(integrity_fields(capture, only=only, progress=progress))
+
+
+def words_of(found: Mapping[Name, Sequence[FoundField]]) -> dict[Name, tuple[str, ...]]:
+    """What `integrity_fields` found in words."""
+    return {name: _words(fields) for name, fields in found.items()}
+
+
+def counters_of(found: Mapping[Name, Sequence[FoundField]]) -> dict[Name, list[tuple[Layout, Counter]]]:
+    """Its counters, for `swapbridge.surveying.lost.frames_lost`; those that count every other frame are left out."""
+    return {
+        name: [
+            (f.layout, counter_from_json(f.method))
+            for f in fields
+            if f.kind == "counter" and f.method is not None and "every" not in f.evidence
+        ]
+        for name, fields in found.items()
+    }
+
+
+def _words(found: Sequence[FoundField]) -> tuple[str, ...]:
     counters = [f for f in found if f.kind == "counter"]
     words = [f"counter in {where(f.layout)} ({method_words(f).removeprefix('counts ')})" for f in counters]
     words += [f"checksum in {where(f.layout)} ({method_words(f)})" for f in found if f.kind == "checksum"]
