@@ -1,6 +1,25 @@
 """Swapbridge: the CAN bus translation-layer toolkit for engine swaps.
 
-The whole way, each step one name; a name is loaded when it is first asked for.
+The whole way, each step one name; a name is loaded when it is first asked for. Inside a swap folder:
+
+>>> import swapbridge
+>>> capture = swapbridge.read_capture("captures/host_old_engine.log.gz")
+>>> capture
+<Capture captures/host_old_engine.log.gz: 71631 frames in 139.5 s on host>
+>>> swapbridge.survey(capture).buses[0].name
+'host'
+>>> swapbridge.load_map("signal_maps/host.dbc")
+<SignalMap signal_maps/host.dbc: 16 messages, 76 signals>
+>>> compiled = swapbridge.compile_bridge("bridge.toml")
+>>> compiled.plan
+<Plan 'tarnwick_in_brindle': 11 messages heard, 10 sent, on host, donor>
+>>> swapbridge.plan_from_json(compiled.plan.to_json()) == compiled.plan
+True
+>>> translator = swapbridge.Translator(compiled.plan)
+>>> translator.poll(0) is None  # no bus has spoken yet
+True
+>>> sorted(swapbridge.emit_c(compiled.plan))[:2]
+['bridge.c', 'bridge.h']
 """
 
 from __future__ import annotations

@@ -129,6 +129,10 @@ class Capture:
     def __len__(self) -> int:
         return len(self.time_ns)
 
+    def __repr__(self) -> str:
+        buses = ", ".join(self.bus_names)
+        return f"<Capture {self.source or 'unnamed'}: {len(self)} frames in {self.duration_s:.1f} s on {buses}>"
+
     @property
     def duration_s(self) -> float:
         """Seconds from the earliest to the latest frame."""

@@ -100,6 +100,11 @@ class Findings:
     advice: tuple[str, ...] = ()
     channels: dict[str, dict[str, Any]] = field(default_factory=dict)
 
+    def __repr__(self) -> str:
+        fields = [f for m in self.messages for f in m.fields]
+        named = sum(f.stimulus is not None for f in fields)
+        return f"<Findings: {len(self.messages)} messages, {len(fields)} fields, {named} follow a channel>"
+
     def to_json(self) -> dict[str, Any]:
         return {
             "version": 1,

@@ -445,6 +445,10 @@ class Plan:
     notes: tuple[str, ...] = field(default=())
     unreviewed: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:
+        buses = ", ".join(bus.name for bus in self.buses)
+        return f"<Plan {self.name!r}: {len(self.receives)} messages heard, {len(self.sends)} sent, on {buses}>"
+
     def to_json(self) -> str:
         """Deterministic JSON text; `plan_from_json` reads it back and checks it."""
         from swapbridge.plan.serialise import plan_to_json

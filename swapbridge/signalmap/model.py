@@ -245,6 +245,10 @@ class SignalMap:
     foreign: tuple[str, ...] = ()
     source: str = field(default="", compare=False)
 
+    def __repr__(self) -> str:
+        signals = sum(len(m.signals) for m in self.messages)
+        return f"<SignalMap {self.source or 'unnamed'}: {len(self.messages)} messages, {signals} signals>"
+
     def message(self, name: str) -> MapMessage | None:
         """The message of that name, or None."""
         return next((m for m in self.messages if m.name == name), None)
