@@ -8,7 +8,7 @@ from fractions import Fraction
 from math import gcd, lcm
 
 from swapbridge.plan.intervals import Interval, fits_int64, op_interval, table_inner
-from swapbridge.plan.model import Block, Lookup, Op, Slot, Table, div_round, table_at
+from swapbridge.plan.model import EFFECTS, Block, Line, Lookup, Op, Slot, Table, div_round, table_at
 
 CONSTANT_TOP = (1 << 31) - 1
 """Largest constant used as it is; larger ones are approximated (within 1/1000 of a host step) and reported."""
@@ -29,6 +29,14 @@ class Memory:
     slots: list[Slot] = field(default_factory=list)
     tables: list[Table] = field(default_factory=list)
     lookups: list[Lookup] = field(default_factory=list)
+    lines: list[Line] = field(default_factory=list)
+
+    def line(self, name: str, length: int, high: int) -> int:
+        """A new line; its values are 0 to `high`."""
+        if not fits_int64((0, high)):
+            raise OverflowRefused((0, high))
+        self.lines.append(Line(name, length, high))
+        return len(self.lines) - 1
 
     def slot(self, name: str, initial: int, low: int, high: int) -> int:
         if not fits_int64((low, high)):
@@ -102,7 +110,7 @@ class BlockBuilder:
         """The operations that stores and the registers to `keep` need, and the new number of each of them."""
         wanted = set(keep)
         for number in range(len(self.ops) - 1, -1, -1):
-            if number in wanted or self.ops[number].kind == "store":
+            if number in wanted or self.ops[number].kind in EFFECTS:
                 wanted.add(number)
                 wanted.update(self.ops[number].args)
         places = {number: place for place, number in enumerate(sorted(wanted))}
@@ -123,7 +131,7 @@ class BlockBuilder:
             return self._known[key]
         memory = self.memory
         intervals = [self.interval(r) for r in args]
-        found = op_interval(kind, intervals, value, memory.slots, memory.tables, memory.lookups)
+        found = op_interval(kind, intervals, value, memory.slots, memory.tables, memory.lookups, memory.lines)
         if not fits_int64(found):
             raise OverflowRefused(found)
         if kind == "div":
@@ -142,7 +150,7 @@ class BlockBuilder:
 
     def _fold(self, kind: str, args: Sequence[int], value: int) -> int | None:
         """Constant folding and identities; None when the operation is really needed."""
-        if kind in ("fresh", "age", "awake", "load", "const"):
+        if kind in ("fresh", "age", "awake", "load", "const", "delay"):
             return None
         held = [self.constant_value(r) for r in args]
         if kind == "select" and held[0] is not None:

@@ -142,6 +142,7 @@ class _Compiler:
             joined=join_answers(bridge, sends),
             inputs=self._inputs(),
             unreviewed=unreviewed(learned),
+            lines=tuple(self.memory.lines),
         )
         found = check_safety(bridge, self.maps, self.sources, drafts, plan)
         found += check_needs(bridge, self.maps, drafts, plan) + check_load(bridge, self.maps, plan)

@@ -13,7 +13,7 @@ from swapbridge.emit.bits import signed_literal
 from swapbridge.emit.ctext import comment_text
 from swapbridge.emit.division import MultiplyShift, floor_quotient, is_proved, magnitude_type
 from swapbridge.emit.tables import ConstTables
-from swapbridge.plan.model import Block, Lookup, Op, Plan, Table, Variant
+from swapbridge.plan.model import EFFECTS, Block, Line, Lookup, Op, Plan, Table, Variant
 
 INT32 = (-(1 << 31), (1 << 31) - 1)
 INT64 = (-(1 << 63), (1 << 63) - 1)
@@ -39,6 +39,21 @@ def slot_type(low: int, high: int) -> str:
     return "int64_t"
 
 
+def line_type(line: Line) -> str:
+    """The smallest unsigned C type for what a line remembers."""
+    return next(f"uint{bits}_t" for bits in (8, 16, 32, 64) if line.high < 1 << bits)
+
+
+def line_members(plan: Plan) -> list[str]:
+    """The lines' place in the state, widest first."""
+    order = sorted(range(len(plan.lines)), key=lambda k: (-int(line_type(plan.lines[k])[4:-2]), k))
+    out = []
+    for k in order:
+        line = plan.lines[k]
+        out.append(f"    {line_type(line)} line_{k}[{line.length}]; /* {comment_text(line.name)} */")
+    return [*out, *(f"    uint16_t line_{k}_at;" for k in range(len(plan.lines)))]
+
+
 def literal(value: int, kind: str) -> str:
     """Constant of type int32_t or int64_t."""
     if kind == "int64_t":
@@ -50,7 +65,7 @@ def literal(value: int, kind: str) -> str:
 
 def live_registers(block: Block, roots: Iterable[int]) -> set[int]:
     """Registers that the roots or a store depend on."""
-    live = {i for i in roots if i >= 0} | {i for i, op in enumerate(block) if op.kind == "store"}
+    live = {i for i in roots if i >= 0} | {i for i, op in enumerate(block) if op.kind in EFFECTS}
     for i in range(len(block) - 1, -1, -1):
         if i in live:
             live.update(block[i].args)
@@ -63,7 +78,7 @@ def with_constants(block: Block) -> Block:
 
 
 def _constant(op: Op) -> Op:
-    if op.kind == "store":
+    if op.kind in EFFECTS:
         return op
     if op.low == op.high:
         return Op("const", op.low, op.low, value=op.low)
@@ -140,11 +155,25 @@ class BlockWriter:
             if used:
                 out.append(f"const {kind} r{i} = {self.operand(block, op.a, kind)};")
             return out
+        if op.kind == "delay":
+            return self._delay(i, op, block, used=used)
         if op.kind == "div":
             return self._division(i, op, block)
         if op.kind == "mod":
             return self._modulo(i, op, block)
         return [f"const {kind} r{i} = {self._expression(op, block, kind)};"]
+
+    def _delay(self, i: int, op: Op, block: Block, used: bool) -> list[str]:
+        line = self._plan.lines[op.value]
+        name, target = f"self->line_{op.value}", line_type(line)
+        out = []
+        if used:
+            out.append(f"const {int_type(op.low, op.high)} r{i} = ({int_type(op.low, op.high)}){name}[{name}_at];")
+        out.append(f"{name}[{name}_at] = ({target}){self.operand(block, op.a)};")
+        if line.length > 1:
+            last = line.length - 1
+            out.append(f"{name}_at = (uint16_t)(({name}_at < {last}U) ? {name}_at + 1U : 0U);")
+        return out
 
     def _expression(self, op: Op, block: Block, kind: str) -> str:
         args = [block[r] for r in op.args]

@@ -11,7 +11,7 @@ import re
 from importlib import resources
 
 from swapbridge.core.errors import InputError
-from swapbridge.emit.blocks import BlockWriter, slot_type
+from swapbridge.emit.blocks import BlockWriter, line_members, slot_type
 from swapbridge.emit.blocks import literal as int_literal
 from swapbridge.emit.ctext import comment_text, names
 from swapbridge.emit.notes import notes_words
@@ -140,6 +140,7 @@ def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, 
         "counter_count": str(len(counters)),
         "last_bytes": str(max(1, last_bytes)),
         "slots": _slot_lines(plan),
+        "lines": "\n".join(line_members(plan)),
         "slot_starts": _slot_starts(plan),
         "tables": tables.text(),
         "bus_silent": ", ".join(f"{b.silent_us}U" for b in plan.buses),

@@ -20,6 +20,8 @@ from swapbridge.core.obd import (
 )
 from swapbridge.plan.intervals import Interval, fits_int64, op_interval, table_inner
 from swapbridge.plan.model import (
+    EFFECTS,
+    MAX_LINE,
     MAX_PASS_QUEUE,
     MAX_TIME_US,
     MAX_TURNS,
@@ -68,6 +70,8 @@ def check_plan(plan: Plan) -> None:
         _need(0 < task.period_us <= MAX_TIME_US // 32, where, "has a period outside 1 to 67,108,863 microseconds")
         _need(0 <= task.offset_us <= MAX_TIME_US, where, "has a bad offset")
         _check_block(plan, task.block, where, stores=True)
+    used = [op.value for task in plan.tasks for op in task.block if op.kind == "delay"]
+    _need(sorted(used) == list(range(len(plan.lines))), "lines", "must each have one operation")
     sent: set[tuple[int, int]] = set()
     for send in plan.sends:
         where = f"send {send.name}"
@@ -106,6 +110,9 @@ def _check_memory(plan: Plan) -> None:
         _need(all(p < q for p, q in pairwise(lookup.keys)), where, "needs rising keys")
         everything = (*lookup.keys, *lookup.values, lookup.default)
         _need(fits_int64((min(everything), max(everything))), where, "needs more than 64 bits")
+    for line in plan.lines:
+        _need(1 <= line.length <= MAX_LINE, f"line {line.name}", f"must remember 1 to {MAX_LINE} values")
+        _need(line.high >= 1 and fits_int64((0, line.high)), f"line {line.name}", "has a bad interval")
 
 
 def _check_buses(plan: Plan) -> None:
@@ -230,6 +237,7 @@ def _check_op(plan: Plan, op: Op, number: int, before: list[Interval], where: st
         "store": len(plan.slots),
         "table": len(plan.tables),
         "lookup": len(plan.lookups),
+        "delay": len(plan.lines),
         "fresh": len(plan.feeds),
         "age": len(plan.feeds),
         "awake": len(plan.buses),
@@ -237,7 +245,8 @@ def _check_op(plan: Plan, op: Op, number: int, before: list[Interval], where: st
     if op.kind in room:
         _need(0 <= op.value < room[op.kind], where, "names something that is not there")
     try:
-        found = op_interval(op.kind, [before[a] for a in op.args], op.value, plan.slots, plan.tables, plan.lookups)
+        args = [before[a] for a in op.args]
+        found = op_interval(op.kind, args, op.value, plan.slots, plan.tables, plan.lookups, plan.lines)
     except ValueError as error:
         _need(False, where, f"can't be done: {error}")
         raise  # never reached
@@ -250,9 +259,14 @@ def _check_op(plan: Plan, op: Op, number: int, before: list[Interval], where: st
         table = plan.tables[op.value]
         a = before[op.a]
         _need(fits_int64((a[0] - table.x[-1], a[1] - table.x[0])), where, "interpolates beyond 64 bits")
+    _need(stores or op.kind not in EFFECTS, where, "stores outside a task")
+    if op.kind == "delay":
+        line = plan.lines[op.value]
+        _need(
+            before[op.a][0] >= 0 and before[op.a][1] <= line.high, where, f"can leave the interval of line {op.value}"
+        )
     if op.kind == "store":
         slot = plan.slots[op.value]
-        _need(stores, where, "stores outside a task")
         _need(slot.low <= found[0] and found[1] <= slot.high, where, f"can leave the interval of slot {op.value}")
     return found
 

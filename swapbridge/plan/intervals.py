@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from swapbridge.plan.model import Lookup, Slot, Table, div_round, table_at
+from swapbridge.plan.model import Line, Lookup, Slot, Table, div_round, table_at
 
 Interval = tuple[int, int]
 INT64: Interval = (-(1 << 63), (1 << 63) - 1)
@@ -23,6 +23,7 @@ def op_interval(
     slots: Sequence[Slot],
     tables: Sequence[Table],
     lookups: Sequence[Lookup],
+    lines: Sequence[Line] = (),
 ) -> Interval:
     """Interval of an operation's result from its arguments' intervals (sound, not always tight).
 
@@ -54,6 +55,8 @@ def op_interval(
         if len(seen) <= args[0][1] - args[0][0]:
             seen.append(lookup.default)
         return min(seen), max(seen)
+    if kind == "delay":
+        return 0, lines[value].high
     if kind in ("fresh", "awake"):
         return 0, 1
     if kind == "age":

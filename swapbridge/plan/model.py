@@ -38,6 +38,8 @@ select     b if a is not 0 else c (both are always computed; neither has an effe
 table      piecewise linear `Table` number `value` at a: y[0] below x[0], y[-1] above x[-1], otherwise with i the last
            point with x[i] <= a:  y[i] + div((a - x[i]) * (y[i+1] - y[i]), x[i+1] - x[i])  with `div` as above
 lookup     `Lookup` number `value`: values[k] where keys[k] == a, else its `default`
+delay      what `Line` number `value` was given `length` runs ago, 0 before there was so much; it is given a at once.
+           Tasks only; a line has one such operation.
 fresh      1 if feed number `value` is fresh, else 0
 age        elapsed(feed.last) if feed number `value` is fresh, else 2**31 - 1
 awake      1 if bus number `value` is awake, else 0
@@ -156,6 +158,8 @@ MAX_TIME_US = (1 << 31) - 1
 """Every period, age, gap and delay of a plan is at most this."""
 MAX_PASS_QUEUE = 4096
 MAX_TURNS = 256
+MAX_LINE = 2000
+"""Values that a line remembers at most: 2 s of steps of 1 ms."""
 FLOW_WAIT_US = 1_000_000
 """How long a joined answer waits for flow control (N_Bs of ISO 15765-2)."""
 
@@ -185,11 +189,15 @@ OP_ARITY = {
     "select": 3,
     "table": 1,
     "lookup": 1,
+    "delay": 1,
     "fresh": 0,
     "age": 0,
     "awake": 0,
 }
 """Every operation and how many registers it reads."""
+
+EFFECTS = frozenset({"store", "delay"})
+"""Operations that change memory: tasks only, and never left out because nothing reads their register."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,6 +248,15 @@ class Lookup:
     keys: tuple[int, ...]
     values: tuple[int, ...]
     default: int
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """Memory of the last `length` values given to it, each 0 to `high`; it begins full of zeros."""
+
+    name: str
+    length: int
+    high: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -444,6 +461,7 @@ class Plan:
     inputs: tuple[tuple[str, str], ...] = ()
     notes: tuple[str, ...] = field(default=())
     unreviewed: tuple[str, ...] = ()
+    lines: tuple[Line, ...] = ()
 
     def __repr__(self) -> str:
         buses = ", ".join(bus.name for bus in self.buses)

@@ -216,7 +216,7 @@ rest = "zero"
 Speed = "lowpass(clamp(donor.PCM_FAST.RPM, 0 rpm, top), 0.05 s)"
 Temp = { value = "table(donor.PCM_SLOW.Coolant, gauge)", fallback = 250 }
 Lamp = "debounce(donor.PCM_FAST.Lamp == 'On', 0.03 s, 0.1 s)"
-Running = { value = "running", hold_ms = 200 }
+Running = { value = "running", hold_ms = 200, seen_states = ["crank", "run", "after_run"] }
 State = { value = "mode", fallback = "'Invalid'" }
 
 [[messages]]
@@ -225,7 +225,7 @@ on_arrival = ["donor.PCM_FAST"]
 period_ms = 25
 [messages.signals]
 Actual = "max(donor.PCM_FAST.Tq + 0.5 * rate_limit(donor.PCM_FAST.Tq, 900 Nm, 400 Nm), -500 Nm)"
-Pedal = "min(donor.PCM_FAST.Pedal, 100 %)"
+Pedal = "min(delay(donor.PCM_FAST.Pedal, 0.04 s), 100 %)"
 
 [[messages]]
 send = "host.EngineMux"

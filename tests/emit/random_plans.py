@@ -23,6 +23,7 @@ from swapbridge.plan.model import (
     Feed,
     Field,
     Joined,
+    Line,
     Lookup,
     Op,
     Pass,
@@ -37,7 +38,7 @@ from swapbridge.plan.model import (
 )
 
 FD_LENGTHS = (12, 16, 20, 24, 32, 48, 64)
-PURE = [k for k in OP_ARITY if k not in ("store", "load", "const", "table", "lookup", "fresh", "age", "awake")]
+PURE = [k for k in OP_ARITY if k not in ("store", "delay", "load", "const", "table", "lookup", "fresh", "age", "awake")]
 
 
 class Call(NamedTuple):
@@ -368,10 +369,35 @@ class PlanMaker:
 
 
 def random_plan(seed: int, fd: bool | None = None) -> Plan:
-    """The random plan of that seed; every third has a joined answer."""
+    """The random plan of that seed; every third has a joined answer, every other one lines."""
     rng = random.Random(seed)
     plan = PlanMaker(rng, rng.random() < 0.4 if fd is None else fd).make()
+    if seed % 2:
+        plan = with_lines(plan, random.Random(f"lines {seed}"))
     return with_joined(plan, random.Random(f"joined {seed}")) if seed % 3 == 0 else plan
+
+
+def with_lines(plan: Plan, rng: random.Random) -> Plan:
+    """The plan with a slot of some tasks stored again as it was some runs ago."""
+    maker, lines, tasks = PlanMaker(rng, False), list[Line](), []
+    for task in plan.tasks:
+        ops = list(task.block)
+        stored = sorted({op.value for op in ops if op.kind == "store"} - {0})
+        if stored and rng.random() < 0.6:
+            slot = rng.choice(stored)
+            low, high = plan.slots[slot].low, plan.slots[slot].high
+            lines.append(Line(f"line {len(lines)}", rng.choice((1, 2, 7, 60)), rng.choice((1, 255, 65_536, 1 << 40))))
+            ops.append(Op("load", low, high, value=slot))
+            intervals = [(op.low, op.high) for op in ops]
+            source = maker.clamp(len(ops) - 1, 0, lines[-1].high, ops, intervals)
+            ops.append(Op("delay", 0, lines[-1].high, source, value=len(lines) - 1))
+            intervals.append((0, lines[-1].high))
+            source = maker.clamp(len(ops) - 1, low, high, ops, intervals)
+            ops.append(Op("store", intervals[source][0], intervals[source][1], source, value=slot))
+        tasks.append(replace(task, block=tuple(ops)))
+    out = replace(plan, tasks=tuple(tasks), lines=tuple(lines))
+    check_plan(out)
+    return out
 
 
 def with_joined(plan: Plan, rng: random.Random) -> Plan:

@@ -19,6 +19,7 @@ class SlowTranslator:
         self.started = False
         self.slots = [s.initial for s in plan.slots]
         self.slots[0] = plan.initial_state
+        self.lines = [[0] * line.length for line in plan.lines]
         self.feeds = [{"fresh": 0, "good": 0, "seen": 0, "last": 0} for _ in plan.feeds]
         self.buses = [{"awake": 0, "last": 0} for _ in plan.buses]
         self.previous: dict[int, int] = {}
@@ -255,6 +256,9 @@ class SlowTranslator:
             case "store":
                 self.slots[value] = a
                 return a
+            case "delay":
+                self.lines[value].append(a)
+                return self.lines[value].pop(0)
             case "add":
                 return a + b
             case "sub":

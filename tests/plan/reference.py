@@ -32,6 +32,7 @@ class Interpreter:
         self.plan = plan
         self.slots = [s.initial for s in plan.slots]
         self.slots[0] = plan.initial_state
+        self.lines = [[0] * line.length for line in plan.lines]
         self.feeds = [FeedState() for _ in plan.feeds]
         self.sends = [SendState(s) for s in plan.sends]
         self.counters: list[int | None] = [None] * len(plan.receives)
@@ -88,6 +89,10 @@ class Interpreter:
         if kind == "store":
             self.slots[value] = a
             return a
+        if kind == "delay":
+            past = self.lines[value]
+            self.lines[value] = [*past[1:], a]
+            return past[0]
         if kind == "table":
             return table_at(self.plan.tables[value], a)
         if kind == "lookup":

@@ -73,7 +73,8 @@ class Lowering:
     def __init__(self, bridge: BridgeFile, sources: Sources, memory: Memory) -> None:
         self.bridge, self.sources, self.memory = bridge, sources, memory
         self.tasks = Tasks(memory)
-        self.kept: dict[tuple[Node, Unit | None, Fraction, Fraction | None], Kept] = {}
+        self.kept: dict[tuple[object, ...], Kept] = {}
+        """What remembers, by its call and what its value is wanted for."""
         self._where: list[Source] = []
         self._naming: list[str] = []
         self._parts = 0

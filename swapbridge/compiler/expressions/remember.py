@@ -6,6 +6,7 @@ Each keeps its memory in slots that a task updates once a step; a message being 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
 from math import ceil, gcd, lcm
 from typing import TYPE_CHECKING
@@ -14,6 +15,7 @@ from swapbridge.compiler.build import BlockBuilder, Lin, numerator, on_grid
 from swapbridge.compiler.expressions.values import TRUTH, Goal, LoweringError, Value, in_unit, need_number
 from swapbridge.core.units import NONE, SPELLINGS, Unit
 from swapbridge.language.expressions import Call, Node
+from swapbridge.plan.model import MAX_LINE
 
 if TYPE_CHECKING:
     from swapbridge.compiler.expressions.lower import Lowering
@@ -28,6 +30,7 @@ TOTALS = {
 }
 """What a rate adds up to: unit, and how much one base unit of the rate adds in a second."""
 MOST_TICKS = 1_000_000_000
+LONGEST_DELAY_S = 2
 
 
 def _kept(
@@ -36,7 +39,7 @@ def _kept(
     """Slots of a call, updated once a step however often the same call is written."""
     from swapbridge.compiler.expressions.lower import Kept
 
-    key = (call, goal.unit, goal.resolution, goal.step)
+    key = (call, goal.unit, goal.resolution, goal.step, tuple(sorted((goal.choices or {}).items())))
     if key not in lowering.kept:
         with lowering.tasks.writing() as task:
             slots, value = write(task)
@@ -307,6 +310,44 @@ def _edge(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> 
     return _truth_of(builder, slots[0], value.feeds)
 
 
+def _delay(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    """What the argument was, kept exactly: 0 stands for 'not valid', everything else is moved up from 1."""
+    from swapbridge.compiler.expressions.functions import arguments
+
+    argument, time = arguments(call, 2, 2)
+    seconds = _seconds(lowering, time, builder)
+    if seconds > LONGEST_DELAY_S:
+        raise LoweringError(
+            f"a delay of more than {LONGEST_DELAY_S} s is not kept", f"write delay(x, {LONGEST_DELAY_S} s) at most"
+        )
+    ticks = _ticks(lowering, time, builder)
+    if ticks > MAX_LINE:
+        raise LoweringError(f"a delay of {ticks} steps is not kept", "write a longer step_ms under [bridge]")
+
+    def write(task: BlockBuilder) -> tuple[tuple[int, ...], Value]:
+        value = lowering.lower(argument, task, goal)
+        if value.lin.is_constant:
+            raise LoweringError("a constant was always what it is", "leave delay(...) out")
+        name, register = _name(lowering, call), value.lin.register
+        low, high = task.interval(register)
+        moved = task.emit("add", register, task.const(1 - low))
+        if value.valid is not None:
+            moved = task.emit("select", value.valid, moved, task.const(0))
+        line = lowering.memory.line(name, ticks, high - low + 1)
+        slot = lowering.memory.slot(name, 0, 0, high - low + 1)
+        task.store(slot, task.emit("delay", moved, value=line))
+        return (slot, low), value
+
+    (slot, low), value = _kept(lowering, call, goal, write)
+    held = builder.load(slot)
+    known = builder.emit("lt", builder.const(0), held)
+    register = builder.emit("add", builder.emit("max", held, builder.const(1)), builder.const(low - 1))
+    fixed = builder.constant_value(register)
+    scale, offset = value.lin.scale, value.lin.offset
+    lin = Lin.of(register, scale, offset) if fixed is None else Lin.constant(fixed * scale + offset)
+    return replace(value, lin=lin, valid=known)
+
+
 def _accumulate(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
     from swapbridge.compiler.expressions.functions import arguments
 
@@ -401,6 +442,7 @@ FUNCTIONS: dict[str, tuple[str, str, Lower]] = {
     "rising": ("rising(condition)", "true for one step when it becomes true", _edge),
     "falling": ("falling(condition)", "true for one step when it becomes false", _edge),
     "toggle": ("toggle(condition)", "changes over each time it becomes true", _edge),
+    "delay": ("delay(x, time)", "x as it was so long ago, 2 s at most; valid when x was", _delay),
     "accumulate": (
         "accumulate(rate, wrap=total)",
         "adds up a flow, a speed or a plain number a second, in whole steps",

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 
 from swapbridge.core.integrity import Checksum, Sum
 from swapbridge.core.layout import Layout, Piece, pieces
-from swapbridge.plan.model import OP_ARITY, Block, Lookup, Op, Plan, Table
+from swapbridge.plan.model import EFFECTS, OP_ARITY, Block, Lookup, Op, Plan, Table
 
 M = 0xFFFF_FFFF
 H = 1 << 31
@@ -35,7 +35,7 @@ class BlockWriter:
         self._slots: dict[int, frozenset[int]] = {}
         self._wanted = set(keep)
         for number in range(len(block) - 1, -1, -1):
-            if number in self._wanted or block[number].kind == "store":
+            if number in self._wanted or block[number].kind in EFFECTS:
                 self._wanted.add(number)
                 self._wanted.update(block[number].args)
         self._uses = [2 if number in keep else 0 for number in range(len(block))]
@@ -61,6 +61,11 @@ class BlockWriter:
     def _write(self, number: int, op: Op) -> None:
         if op.kind == "store":
             self._store(number, op)
+            return
+        if op.kind == "delay":
+            self.lines.append(f"{self.indent}v{number} = q{op.value}[0]; q{op.value}.append({self._text[op.a]})")
+            self._text[number] = self._condition[number] = f"v{number}"
+            self._depth[number], self._slots[number] = 0, frozenset()
             return
         self._text[number] = self._expression(op)
         self._condition[number] = self._as_condition(op) or self._text[number]

@@ -57,10 +57,10 @@ def _known_bytes(send: Send) -> dict[int, int]:
 class PlanWriter:
     """Writes the source of one plan.
 
-    Names in the source, each with the number of what it belongs to: s slot; f fresh, g good, l last, e seen of a feed;
-    c previous counter value of a receive; t timer of a task; and of a send: w when it wants, d due_at, k check_at,
-    o open_at (in the past when it is not blocked), a active, m armed, i index, h last payload, n counter. A send
-    without triggers, request and checks wants when it is due, so it has no d.
+    Names in the source, each with the number of what it belongs to: s slot; q line; f fresh, g good, l last, e seen of
+    a feed; c previous counter value of a receive; t timer of a task; and of a send: w when it wants, d due_at, k
+    check_at, o open_at (in the past when it is not blocked), a active, m armed, i index, h last payload, n counter. A
+    send without triggers, request and checks wants when it is due, so it has no d.
     """
 
     def __init__(self, plan: Plan) -> None:
@@ -147,6 +147,7 @@ class PlanWriter:
         plan = self.plan
         out = {f"s{n}": str(slot.initial) for n, slot in enumerate(plan.slots)}
         out["s0"] = str(plan.initial_state)
+        out |= {f"q{n}": f"deque([0] * {line.length}, {line.length})" for n, line in enumerate(plan.lines)}
         out |= {f"{x}{n}": "0" for n in range(len(plan.feeds)) for x in "fgle"}
         out |= {f"c{n}": "-1" for n, receive in enumerate(plan.receives) if receive.counter is not None}
         out |= {f"t{n}": "0" for n in range(len(plan.tasks))}

@@ -156,7 +156,8 @@ class Evaluator:
         self.bridge, self.world, self._remembering = bridge, world, remembering
         self.step_s = Fraction(bridge.step_us, 1_000_000)
         self._trees: dict[str, Node] = {} if trees is None else trees
-        self.memories: dict[tuple[Node, Wanted], Memory] = {}
+        self.memories: dict[tuple[object, ...], Memory] = {}
+        """What remembers, by its call and what its value is wanted for, in the order met."""
         self.remembered = 0
         """How often a remembering function was asked."""
 
@@ -324,9 +325,11 @@ class Evaluator:
     def memory(self, node: Call, wanted: Wanted) -> Memory:
         """What a remembering call remembers; made when it is first met, after those inside it."""
         make, of_condition = self._remembering[node.function]
-        key = (node, PLAIN if of_condition else wanted)
+        purpose = PLAIN if of_condition else wanted
+        choices = tuple(sorted((purpose.choices or {}).items()))
+        key = (node, purpose.unit, purpose.resolution, purpose.step, choices)
         if key not in self.memories:
-            made = make(self, node, key[1])
+            made = make(self, node, purpose)
             made.look(self)  # meets the functions inside it first, which step before it
             self.memories[key] = made
         return self.memories[key]

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
 from math import ceil, floor, gcd
 
@@ -175,6 +177,22 @@ class _Edge(_Base):
         return Exact(Fraction(int(self.now)), TRUTH)
 
 
+class _Delay(_Base):
+    def __init__(self, evaluator: Evaluator, call: Call, wanted: Wanted) -> None:
+        super().__init__(evaluator, call, wanted)
+        now = self.input(evaluator)
+        ticks = self.ticks(evaluator, call.arguments[1])
+        self.now = replace(now, valid=False, fixed=False)
+        self.past = deque([self.now] * ticks, ticks)
+
+    def step(self, evaluator: Evaluator) -> None:
+        self.now = self.past[0]
+        self.past.append(replace(self.input(evaluator), fixed=False))
+
+    def output(self, evaluator: Evaluator) -> Exact:
+        return self.now
+
+
 class _Accumulate(_Base):
     def __init__(self, evaluator: Evaluator, call: Call, wanted: Wanted) -> None:
         super().__init__(evaluator, call, wanted)
@@ -213,6 +231,7 @@ MEMORIES: dict[str, tuple[Callable[[Evaluator, Call, Wanted], Memory], bool]] = 
     "rising": (_Edge, True),
     "falling": (_Edge, True),
     "toggle": (_Edge, True),
+    "delay": (_Delay, False),
     "accumulate": (_Accumulate, False),
 }
 """Every remembering function, and whether its memory is of a condition, whatever the result is wanted for."""

@@ -219,7 +219,7 @@ class Reference:
             self._by_key.setdefault((target.bus_number, target.message.word), []).append(target)
         # what remembers steps before what holds the results, as both hang on the memories of the step
         self._groups: list[list[Callable[[], None]]] = [[] for _ in self.steps.offset_us]
-        for number, ((call, _), memory) in enumerate(self.evaluator.memories.items()):
+        for number, ((call, *_), memory) in enumerate(self.evaluator.memories.items()):
             if number == inside_states:
                 self._groups[self.steps.group("state")].append(self._step_state)
             group = self._group_of_memory(f"{getattr(call, 'function', '')} {number}")
