@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import sys
 import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -57,12 +58,12 @@ def _hold(place: Path, spec: BusSpec) -> Iterator[None]:
 
 
 def _take(file: IO[str]) -> bool:
-    if os.name == "nt":
+    if sys.platform == "win32":
         import msvcrt
 
         with contextlib.suppress(OSError):
             file.seek(4096)  # a byte nobody writes, so that the holder's name stays readable
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
             return True
         file.seek(0)
         return False

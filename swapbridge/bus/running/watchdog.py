@@ -80,7 +80,7 @@ class Systemd:
         address = "\0" + self._address[1:] if self._address.startswith("@") else self._address
         with (
             contextlib.suppress(OSError),
-            contextlib.closing(socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC)) as sender,
+            contextlib.closing(socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)) as sender,
         ):
             sender.connect(address)
             sender.sendall("\n".join(lines).encode())

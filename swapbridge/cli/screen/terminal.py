@@ -64,12 +64,12 @@ class Keyboard:
         """Characters typed since the last call."""
         if not sys.stdin.isatty():
             return ""
-        if os.name == "nt":
+        if sys.platform == "win32":
             import msvcrt
 
             out = ""
-            while msvcrt.kbhit():  # type: ignore[attr-defined,unused-ignore]
-                out += msvcrt.getwch()  # type: ignore[attr-defined,unused-ignore]
+            while msvcrt.kbhit():
+                out += msvcrt.getwch()
             return out
         import select
 
@@ -84,7 +84,7 @@ class Keyboard:
     @contextlib.contextmanager
     def opened(self) -> Iterator[Keyboard]:
         """Take keys one by one until the block ends; the terminal is left as it was."""
-        if os.name == "nt" or not sys.stdin.isatty():
+        if sys.platform == "win32" or not sys.stdin.isatty():
             yield self
             return
         import termios
