@@ -21,10 +21,11 @@ from swapbridge.compiler.expressions.values import (
     need_number,
     need_truth,
 )
-from swapbridge.compiler.messages.sources import Sources, SourceSignal, copy_only, is_choice, near, plain
+from swapbridge.compiler.messages.sources import Sources, SourceSignal, copy_only, is_choice, near
 from swapbridge.core.errors import InputError
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.units import NONE, Unit, find_unit
+from swapbridge.core.vocabulary import plain
 from swapbridge.language.constants import parse_source
 from swapbridge.language.expressions import Binary, Call, Name, Node, Number, Text, Truth, Unary, write
 from swapbridge.language.model import BridgeFile, Source

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 from swapbridge.compiler.build import BlockBuilder
 from swapbridge.compiler.expressions.values import Goal, LoweringError, Value, in_unit, show
-from swapbridge.compiler.messages.sources import invalid_code, is_choice, physical, plain
+from swapbridge.compiler.messages.sources import invalid_code, is_choice, physical
 from swapbridge.core.units import SPELLINGS
+from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, ON_WORDS, plain
 from swapbridge.language.constants import constant
 from swapbridge.plan.model import div_round
 
@@ -169,11 +170,9 @@ def _end(target: TargetSignal, *, high: bool) -> tuple[int, str]:
 
 
 def _switch(target: TargetSignal, on: bool) -> int:
-    from swapbridge.compiler.messages.targets import OFF_NAMES, ON_NAMES
-
     signal = target.signal
     names = {plain(text): raw for raw, text in signal.choices.items()}
-    wanted = [raw for text, raw in names.items() if text in (ON_NAMES if on else OFF_NAMES)]
+    wanted = [raw for text, raw in names.items() if text in (ON_WORDS if on else OFF_WORDS)]
     if len(wanted) == 1:
         return wanted[0]
     if not names and signal.layout.length == 1 and not signal.layout.signed:
@@ -190,9 +189,7 @@ def _zero(target: TargetSignal) -> int | None:
     signal = target.signal
     if is_choice(signal) or signal.choices:
         names = {plain(text): raw for raw, text in signal.choices.items()}
-        from swapbridge.compiler.messages.targets import OFF_NAMES
-
-        found = [raw for text, raw in names.items() if text in OFF_NAMES]
+        found = [raw for text, raw in names.items() if text in OFF_WORDS]
         if len(found) == 1:
             return found[0]
         if is_choice(signal):
@@ -205,7 +202,7 @@ def _zero(target: TargetSignal) -> int | None:
 
 def _in_gear(target: TargetSignal) -> int:
     names = {plain(text): raw for raw, text in target.signal.choices.items()}
-    for word in ("ingear", "drive", "d", "notparkneutral", "gear"):
+    for word in IN_GEAR_WORDS:
         if word in names:
             return names[word]
     if not names and target.signal.layout.length == 1:

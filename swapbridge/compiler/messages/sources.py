@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -11,6 +10,7 @@ from math import ceil, floor
 from swapbridge.compiler.build import Memory
 from swapbridge.compiler.expressions.values import LoweringError
 from swapbridge.core.layout import Layout
+from swapbridge.core.vocabulary import is_reserved, says_not_available
 from swapbridge.language.constants import constant_or_percent
 from swapbridge.language.model import BridgeFile, MessageOptions, SignalOptions, Source
 from swapbridge.plan.model import CounterCheck, Extract, Feed, Receive
@@ -23,30 +23,17 @@ LONGEST_AGE_US = 600_000_000
 DEFAULT_RECOVER = 3
 DEFAULT_LOST_OK = 3
 
-_RESERVED = re.compile(
-    r"^(signal)?(not|un)(available|valid|defined|known|used|implemented)$|^n/?a$|^sna$|^(err|error|invalid|fault|failure|"
-    r"reserved|init|initializing|initialising|sensorerror|errorindicator|parameterspecific|signalinvalid|nodata)\d*$"
-)
-_INVALID = re.compile(
-    r"^(signal)?(not|un)(available|valid|defined|known)$|^n/?a$|^sna$|^(invalid|signalinvalid|nodata)\d*$"
-)
-
-
-def plain(name: str) -> str:
-    """A choice's name for comparing: lower case, letters and digits only."""
-    return re.sub(r"[\s_.\-]+", "", name).lower()
-
 
 def reserved_codes(signal: MapSignal) -> tuple[int, ...]:
     """Raw values that are no measurement: the map's attributes, and choices named 'not available', 'error', ..."""
-    named = [raw for raw, name in signal.choices.items() if _RESERVED.match(plain(name))]
+    named = [raw for raw, name in signal.choices.items() if is_reserved(name)]
     return tuple(sorted({*named, *signal.not_available, *signal.error_codes}))
 
 
 def invalid_code(signal: MapSignal) -> int | None:
     """The raw value that says 'invalid', if the layout has one."""
     low, high = signal.layout.raw_range
-    named = [raw for raw, name in sorted(signal.choices.items()) if _INVALID.match(plain(name))]
+    named = [raw for raw, name in sorted(signal.choices.items()) if says_not_available(name)]
     for raw in (*signal.not_available, *named, *signal.error_codes):
         if low <= raw <= high:
             return raw
@@ -66,7 +53,7 @@ def ranges(codes: tuple[int, ...]) -> tuple[tuple[int, int], ...]:
 
 def is_choice(signal: MapSignal) -> bool:
     """Whether a signal is a list of named states rather than a measured number."""
-    named = [raw for raw, name in signal.choices.items() if not _RESERVED.match(plain(name))]
+    named = [raw for raw, name in signal.choices.items() if not is_reserved(name)]
     return len(named) >= 2 and not signal.unit and signal.scale == 1 and signal.offset == 0
 
 

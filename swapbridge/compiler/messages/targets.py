@@ -22,11 +22,12 @@ from swapbridge.compiler.expressions.values import (
 )
 from swapbridge.compiler.messages.fallback import FallbackAnswer, find_fallback
 from swapbridge.compiler.messages.seen import seen_words, within_seen
-from swapbridge.compiler.messages.sources import copy_only, is_choice, plain, ranges, reserved_codes
+from swapbridge.compiler.messages.sources import copy_only, is_choice, ranges, reserved_codes
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import Role, find_role
 from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
+from swapbridge.core.vocabulary import OFF_WORDS, ON_WORDS, is_reserved, plain
 from swapbridge.language.constants import parse_source
 from swapbridge.language.expressions import Call, Name, Node, children, write
 from swapbridge.language.model import MessageRule, Seen, SignalRule, Source
@@ -35,10 +36,6 @@ from swapbridge.signalmap.model import MapMessage, MapSignal
 
 RESOLUTION_STEPS = 1024
 """Default resolution: this share of the target signal's step."""
-ON_NAMES = frozenset({"on", "true", "yes", "active", "enabled", "pressed", "1", "set", "running", "lit"})
-OFF_NAMES = frozenset(
-    {"off", "false", "no", "inactive", "disabled", "notpressed", "released", "0", "notset", "stopped"}
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,8 +313,8 @@ class TargetSignal:
         register = need_truth(builder, value)
         names = {plain(text): raw for raw, text in self.signal.choices.items()}
         if names:
-            on = [raw for text, raw in names.items() if text in ON_NAMES]
-            off = [raw for text, raw in names.items() if text in OFF_NAMES]
+            on = [raw for text, raw in names.items() if text in ON_WORDS]
+            off = [raw for text, raw in names.items() if text in OFF_WORDS]
             if len(on) != 1 or len(off) != 1:
                 raise LoweringError(
                     "yes or no does not say which choice is meant", "write choose(condition, 'Name', 'Name')"
@@ -353,7 +350,7 @@ class TargetSignal:
         low, high = builder.interval(value.lin.register)
         pairs, alone = {}, []
         for raw, text in value.choices.items():
-            if not low <= raw <= high or plain(text) in _RESERVED_PLAIN:
+            if not low <= raw <= high or is_reserved(text):
                 continue
             if plain(text) in targets:
                 pairs[raw] = targets[plain(text)]
@@ -510,8 +507,3 @@ class TargetSignal:
         value = Value(Lin.constant(Fraction(0)), feeds=frozenset({found.feed}))
         field = self._field(builder, register, value, answer)
         return Made(replace(field, layout=layout), valid, self.role, value, answer)
-
-
-_RESERVED_PLAIN = frozenset(
-    {"notavailable", "sna", "na", "error", "err", "invalid", "notvalid", "reserved", "undefined"}
-)

@@ -1,13 +1,12 @@
 """Proving room: the bridge's expression language in exact fractions, straight from the tree as it was written.
 
-The independent reference: it shares the parser and the unit table with the compiler and nothing else. Every value is a
-`Fraction`; rounding happens only where the language says so (tables, division, products of signals, filters, rate
+The independent reference: it shares parser, unit table and vocabulary with the compiler and nothing else. Every value
+is a `Fraction`; rounding happens only where the language says so (tables, division, products of signals, filters, rate
 limits, totals, `round_to`), halves away from zero.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -15,6 +14,7 @@ from math import ceil, floor
 from typing import Protocol
 
 from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
+from swapbridge.core.vocabulary import is_reserved, plain
 from swapbridge.language.constants import parse_source
 from swapbridge.language.expressions import Binary, Call, Name, Node, Number, Text, Truth, Unary
 from swapbridge.language.model import BridgeFile, SignalOptions, Source
@@ -25,10 +25,6 @@ TRUTH = Unit("yes or no", "yes or no")
 ELSEWHERE = Fraction(1, 65536)
 """Resolution of a value whose kind is not the target signal's, in its own unit."""
 ZERO, ONE = Fraction(0), Fraction(1)
-_NAMED_RESERVED = re.compile(
-    r"^(signal)?(not|un)(available|valid|defined|known|used|implemented)$|^n/?a$|^sna$|^(err|error|invalid|fault|failure|"
-    r"reserved|init|initializing|initialising|sensorerror|errorindicator|parameterspecific|signalinvalid|nodata)\d*$"
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,20 +122,15 @@ def on(grid: Fraction, value: Fraction) -> Fraction:
     return nearest(value / grid) * grid
 
 
-def same_name(name: str) -> str:
-    """A choice's name for comparing: lower case, without blanks and punctuation."""
-    return re.sub(r"[\s_.\-]+", "", name).lower()
-
-
 def reserved(signal: MapSignal) -> frozenset[int]:
     """Raw values that are no measurement."""
-    named = {raw for raw, name in signal.choices.items() if _NAMED_RESERVED.match(same_name(name))}
+    named = {raw for raw, name in signal.choices.items() if is_reserved(name)}
     return frozenset(named | {*signal.not_available, *signal.error_codes})
 
 
 def lists_choices(signal: MapSignal) -> bool:
     """Whether a signal is a list of named states rather than a number."""
-    named = [raw for raw, name in signal.choices.items() if not _NAMED_RESERVED.match(same_name(name))]
+    named = [raw for raw, name in signal.choices.items() if not is_reserved(name)]
     return len(named) >= 2 and not signal.unit and signal.scale == 1 and signal.offset == 0
 
 
@@ -199,7 +190,7 @@ class Evaluator:
     def _choice(self, name: str, wanted: Wanted) -> Exact:
         choices = wanted.choices or {}
         exact = [raw for raw, text in choices.items() if text == name]
-        near = exact or [raw for raw, text in choices.items() if same_name(text) == same_name(name)]
+        near = exact or [raw for raw, text in choices.items() if plain(text) == plain(name)]
         return Exact(Fraction(near[0]), NONE, True, choices, True, True)
 
     def _name(self, node: Name, wanted: Wanted) -> Exact:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import Role, find_role
 from swapbridge.core.units import SPELLINGS
+from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, ON_WORDS, plain, says_not_available
 from swapbridge.language.expressions import Name
 from swapbridge.language.model import MessageRule, SignalRule, Source
 from swapbridge.language.naming import signals_behind
@@ -24,7 +25,6 @@ from swapbridge.proving.reference.exact import (
     nearest,
     on,
     reserved,
-    same_name,
 )
 from swapbridge.proving.reference.schedule import Schedule, occasions
 from swapbridge.signalmap.model import MapMessage, MapSignal
@@ -35,9 +35,6 @@ if TYPE_CHECKING:
 RESOLUTION_STEPS = 1024
 HOLD_US = 500_000
 RAMP_S = Fraction(1, 2)
-ON = frozenset({"on", "true", "yes", "active", "enabled", "pressed", "1", "set", "running", "lit"})
-OFF = frozenset({"off", "false", "no", "inactive", "disabled", "notpressed", "released", "0", "notset", "stopped"})
-INVALID = ("notavailable", "notvalid", "notdefined", "notknown", "unavailable", "unvalid", "undefined", "unknown")
 MEMO = 20_000
 
 
@@ -180,16 +177,16 @@ class TargetSignal:
     def _choice(self, value: Exact) -> tuple[Fraction, bool]:
         if not value.is_choice or value.fixed or value.choices is self.signal.choices or value.choices is None:
             return value.number, value.valid
-        targets = {same_name(text): raw for raw, text in self.signal.choices.items()}
-        pairs = {raw: targets[same_name(text)] for raw, text in value.choices.items() if same_name(text) in targets}
+        targets = {plain(text): raw for raw, text in self.signal.choices.items()}
+        pairs = {raw: targets[plain(text)] for raw, text in value.choices.items() if plain(text) in targets}
         raw = int(value.number)
         if raw in pairs:
             return Fraction(pairs[raw]), value.valid
         return Fraction(min(pairs.values())), False
 
     def _switch(self, is_on: bool) -> int:
-        names = {same_name(text): raw for raw, text in self.signal.choices.items()}
-        found = [raw for text, raw in names.items() if text in (ON if is_on else OFF)]
+        names = {plain(text): raw for raw, text in self.signal.choices.items()}
+        found = [raw for text, raw in names.items() if text in (ON_WORDS if is_on else OFF_WORDS)]
         return found[0] if len(found) == 1 else int(is_on)
 
     # --- the safe answer
@@ -227,7 +224,7 @@ class TargetSignal:
     def _stated(self) -> int:
         source, signal = self.rule.fallback, self.signal
         assert source is not None
-        if same_name(source.text) in ("notavailable", "invalid"):
+        if plain(source.text) in ("notavailable", "invalid"):
             code = invalid_raw(signal)
             if code is None:
                 raise _NoSafeAnswer
@@ -269,15 +266,14 @@ class TargetSignal:
             if zero is not None:
                 return zero
         if way == "in gear":
-            names = {same_name(text): raw for raw, text in signal.choices.items()}
-            words = ("ingear", "drive", "d", "notparkneutral", "gear")
-            return next((names[w] for w in words if w in names), 0)
+            names = {plain(text): raw for raw, text in signal.choices.items()}
+            return next((names[w] for w in IN_GEAR_WORDS if w in names), 0)
         raise _NoSafeAnswer
 
     def _zero(self) -> int | None:
         signal = self.signal
-        names = {same_name(text): raw for raw, text in signal.choices.items()}
-        found = [raw for text, raw in names.items() if text in OFF]
+        names = {plain(text): raw for raw, text in signal.choices.items()}
+        found = [raw for text, raw in names.items() if text in OFF_WORDS]
         if signal.choices and len(found) == 1:
             return found[0]
         if lists_choices(signal):
@@ -333,13 +329,7 @@ class _NoSafeAnswer(Exception):
 def invalid_raw(signal: MapSignal) -> int | None:
     """The raw value that says 'invalid'."""
     low, high = signal.layout.raw_range
-    named = [
-        raw
-        for raw, text in sorted(signal.choices.items())
-        if (word := same_name(text).removeprefix("signal").rstrip("0123456789")) in (*INVALID, "invalid", "nodata")
-        or same_name(text) in ("na", "n/a", "sna")
-        or word in INVALID
-    ]
+    named = [raw for raw, text in sorted(signal.choices.items()) if says_not_available(text)]
     return next((raw for raw in (*signal.not_available, *named, *signal.error_codes) if low <= raw <= high), None)
 
 

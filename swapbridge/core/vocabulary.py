@@ -1,0 +1,86 @@
+"""Core room: words that maps use in names: codes that are no measurement, on and off, counters and checksums, nobody.
+
+The one home of these words. Compiler and exact reference both ask here; a table of spellings with the answers a person
+would give stands in the tests, written by hand, so that a mistake here is not a mistake everywhere (common practice, no
+source).
+"""
+
+from __future__ import annotations
+
+import re
+
+NOT_AVAILABLE = frozenset(
+    {
+        "na", "n/a", "sna", "nodata", "novalue", "notavailable", "unavailable", "notvalid", "invalid", "notdefined",
+        "undefined", "notknown", "unknown",
+    }
+)  # fmt: skip
+"""Words of codes that say: no measurement here. One of them may be sent where a source is gone."""
+
+OTHER_RESERVED = frozenset(
+    {
+        "err", "error", "fault", "failure", "sensorerror", "errorindicator", "parameterspecific", "reserved", "init",
+        "initializing", "initialising", "notused", "unused", "notimplemented", "unimplemented",
+    }
+)  # fmt: skip
+"""Words of further codes that are no measurement, but say something else than that none is available."""
+
+ON_WORDS = frozenset({"on", "true", "yes", "active", "enabled", "pressed", "1", "set", "running", "lit"})
+OFF_WORDS = frozenset(
+    {"off", "false", "no", "inactive", "disabled", "notpressed", "released", "0", "notset", "stopped"}
+)
+IN_GEAR_WORDS = ("ingear", "drive", "d", "notparkneutral", "gear")
+"""The first of them that a list of choices has says 'in gear'."""
+
+NOBODY = frozenset({"vectorxxx", "xxx", "nxx", "nobody", "none", "unknown", "unnamed", "default", "dummy", "empty"})
+"""Placeholders that maps put where a message's sender is not known."""
+
+_FRONT = re.compile(r"^(?:signal|value)(?=.)")
+_NUMBERED = re.compile(r"\d+$")
+_COUNTER_NAME = re.compile(
+    r"(?:^|[^a-z])(?:counter|cntr|cnt|count|rolling|alive|msgcounter|sequence|seq|sqc|rc|bz|livecounter)(?:[^a-z]|$)"
+)
+_CHECKSUM_NAME = re.compile(r"(?:^|[^a-z])(?:checksum|chksum|cksum|chks|cks|chk|crc|csum|xor|parity)(?:[^a-z]|$)")
+
+
+def plain(name: str) -> str:
+    """A name for comparing: lower case, without blanks, dots, hyphens and underscores."""
+    return re.sub(r"[\s_.\-]+", "", name).lower()
+
+
+def says_not_available(name: str) -> bool:
+    """Whether a choice's name says that there is no measurement ("SNA", "Signal unknown 3")."""
+    return _is_one_of(name, NOT_AVAILABLE)
+
+
+def is_reserved(name: str) -> bool:
+    """Whether a choice's name is that of any code that is no measurement."""
+    return _is_one_of(name, NOT_AVAILABLE | OTHER_RESERVED)
+
+
+def _is_one_of(name: str, words: frozenset[str]) -> bool:
+    word = plain(name)
+    short = _NUMBERED.sub("", _FRONT.sub("", word))
+    return word in words or (short in words and len(short) > 3)
+
+
+def is_nobody(module: str) -> bool:
+    """Whether a module's name in a map only says that nobody knows it."""
+    return plain(module) in NOBODY
+
+
+def spoken_words(name: str) -> str:
+    """A signal's name cut into lower-case words: at underscores, digits and capitals ("MsgCnt_3" is "msg cnt")."""
+    parts = re.sub(r"([a-z])([A-Z])", r"\1 \2", name)
+    parts = re.sub(r"([A-Z]+)([A-Z][a-z])", r"\1 \2", parts)
+    return re.sub(r"[^A-Za-z]+", " ", parts).strip().lower()
+
+
+def sounds_like_counter(name: str) -> bool:
+    """Whether a signal's name is that of a rolling (alive) counter."""
+    return _COUNTER_NAME.search(spoken_words(name)) is not None
+
+
+def sounds_like_checksum(name: str) -> bool:
+    """Whether a signal's name is that of a checksum."""
+    return _CHECKSUM_NAME.search(spoken_words(name)) is not None
