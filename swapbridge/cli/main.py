@@ -15,7 +15,7 @@ COMMANDS = {
     "new": "Lay out a swap folder.",
     "record": "Record buses while known things are done to the vehicle.",
     "convert": "Turn a capture into another form.",
-    "survey": "Who speaks on a bus, how often, and which bits live.",
+    "survey": "Who speaks on a bus, how often, and which bits move.",
     "compare": "What changed between two captures.",
     "guess": "Find signals and what they mean.",
     "map": "Accept findings into a signal map; set, show, merge and export.",

@@ -1,4 +1,4 @@
-"""Guessing room: findings as text and rows for people: claims in order, integrity bytes, one message's whole story."""
+"""Guessing room: findings as text and rows for people: claims in order, integrity bytes, one message in full."""
 
 from __future__ import annotations
 

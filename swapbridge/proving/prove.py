@@ -76,7 +76,7 @@ def prove(
     thoroughness : {"none", "quick", "full"}
         Fault campaign: none, under half a minute, under ten minutes.
     seed : int
-        Decides all chance.
+        Seed for everything random.
     only : sequence of str
         Only these faults, as the report names them ("power cut + bus errors"); all of them when empty.
     make : callable, optional

@@ -1,4 +1,4 @@
-"""Surveying room: `survey`, who speaks on a bus, how often and how regularly, which bits live, how full the bus is."""
+"""Surveying room: `survey`: who speaks, how often and how regularly, which bits move, how full the bus is."""
 
 from __future__ import annotations
 

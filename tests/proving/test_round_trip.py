@@ -69,7 +69,7 @@ def test_a_run_without_fault() -> None:
         ("heard by the donor", lambda t: replace(t, heard_nm=None)),
         ("acted on", lambda t: replace(t, actual_nm=max(t.actual_nm, 180.0)) if t.requested_nm else t),
         ("never above maximum", lambda t: replace(t, most_nm=t.actual_nm - 5)),
-        ("never told too little", lambda t: replace(t, told_nm=None if t.told_nm is None else t.told_nm - 20)),
+        ("never reported too low", lambda t: replace(t, told_nm=None if t.told_nm is None else t.told_nm - 20)),
         ("after the request", lambda t: replace(t, acknowledged=False)),
         ("after the request", lambda t: replace(t, acknowledged=t.time_ns > 5000 * MS)),
         ("torque told", lambda t: replace(t, told_nm=max(t.told_nm or 0.0, 0.0))),

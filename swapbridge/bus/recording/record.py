@@ -66,7 +66,7 @@ def record(
     active : bool
         Whether the adapters may be opened able to send. Listen-only by default.
     seconds : float or None
-        Ends by itself after so long; None runs until stopped.
+        Stops after this many seconds; None runs until stopped.
     script : sequence of Step or None
         What a person is asked to do.
     scan_tool : str or None

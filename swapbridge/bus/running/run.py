@@ -69,7 +69,7 @@ class RunRequest:
     against_bus : str or None
         Which one.
     seconds : float or None
-        Ends by itself after so long.
+        Stops after this many seconds.
     lock_folder : Path or None
         Where locks lie, if not in the usual place.
     """

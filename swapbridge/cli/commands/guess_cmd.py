@@ -53,7 +53,12 @@ OUT = click.Path(dir_okay=False, writable=True, path_type=Path)
     help="Whose clock the stimulus has: the capture's, or seconds since its first frame. Default: what overlaps.",
 )
 @click.option(
-    "--id", "ids", metavar="ID", type=IdentifierType(), multiple=True, help="Only this identifier, whole story."
+    "--id",
+    "ids",
+    metavar="ID",
+    type=IdentifierType(),
+    multiple=True,
+    help="Show only this identifier, with all its evidence.",
 )
 @click.option("--json", "json_file", metavar="FILE", type=OUT, help="Write all findings as JSON.")
 @click.option("--dbc", "dbc_file", metavar="FILE", type=OUT, help="Write findings as a signal map.")
@@ -169,4 +174,4 @@ def _print(findings: Findings, show_all: bool) -> None:
         click.echo("\nAdvice")
         for sentence in findings.advice:
             screen.print(f"- {sentence}", markup=False)
-    click.echo("\nOne message's whole story: --id ID. All of it as data: --json FILE.")
+    click.echo("\nOne message with all its evidence: --id ID. Everything as data: --json FILE.")

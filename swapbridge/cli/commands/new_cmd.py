@@ -25,7 +25,7 @@ def command(folder: Path) -> None:
     Example: swapbridge new my-swap
     """
     lay_out(folder)
-    click.echo(f"{folder}: laid out. The order that can't be turned round:")
+    click.echo(f"{folder}: laid out. The order in which to record, since it can't be changed later:")
     for line in (
         f"1. {HEALTH}: is the donor's engine worth it? Fill in leak-down and compression.",
         "2. Record BEFORE anything is unplugged: the host with its old engine, the donor in its own vehicle.",

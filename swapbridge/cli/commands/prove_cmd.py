@@ -37,7 +37,7 @@ FILE = click.Path(path_type=Path, dir_okay=False)
     help="How many faults are injected: quick takes under half a minute, full under ten.",
 )
 @click.option("--only", multiple=True, metavar="FAULT", help="Only this fault or pair, as the report names it.")
-@click.option("--seed", default=0, show_default=True, help="Decides all chance; the report states it.")
+@click.option("--seed", default=0, show_default=True, help="Seed for everything random; the report names it.")
 @click.option(
     "--engine",
     type=click.Choice(["python", "c"]),

@@ -37,12 +37,14 @@ BUILT_IN = "built-in"
     metavar="[FILE]",
     help=f"Walk through a stimulus script: FILE, else {SCRIPT} here, else the built-in one.",
 )
-@click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="End by itself after so long.")
+@click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after this many seconds.")
 @click.option("--active", is_flag=True, help="Allow adapters that may send. Only at a bit rate you are sure of.")
 @click.option(
     "--scan-tool", metavar="BUS", help="Also ask the engine computer for values (service 01); needs --active."
 )
-@click.option("--per-second", default=DEFAULT_PER_SECOND, show_default=True, help="Most questions a second.")
+@click.option(
+    "--per-second", default=DEFAULT_PER_SECOND, show_default=True, help="How many questions per second at most."
+)
 @click.option("--segment-mb", default=512, show_default=True, type=click.IntRange(min=1), help="Size of one file.")
 @click.option("--find-bitrate", is_flag=True, help="Listen at each usual bit rate, say which one fits, and end.")
 @click.option("--cautions-read", is_flag=True, help="The cautions were read (for --active).")

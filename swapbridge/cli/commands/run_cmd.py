@@ -39,7 +39,7 @@ from swapbridge.swapfolder.paths import CAPTURES, PLAN, find_swap_folder
 )
 @click.option("--minutes", default=5.0, show_default=True, help="How far back the black box reaches.")
 @click.option("--watchdog", type=click.Path(path_type=Path), help="A watchdog device to feed, e.g. /dev/watchdog.")
-@click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="End by itself after so long.")
+@click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after this many seconds.")
 @click.option("--quiet", is_flag=True, help="No board: only log lines, for a service.")
 def command(
     plan: Path | None,

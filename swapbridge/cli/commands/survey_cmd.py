@@ -69,7 +69,7 @@ bit_rate_option = click.option(
     help="Write everything as JSON.",
 )
 def command(capture: Path, bit_rate: int | dict[str, int], seconds: bool, json_path: Path | None) -> None:
-    """Who speaks on a bus, how often and how regularly, which bits live, and how full the bus is.
+    """Who speaks on a bus, how often and how regularly, which bits move, and how full the bus is.
 
     The load counts every frame's exact length on the wire, stuff bits and the 3 bits between frames included. "Kinds"
     are different payloads; "bits that live" is the mask of bits that ever changed, byte 0 first. Frames missing are

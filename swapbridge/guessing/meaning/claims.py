@@ -80,6 +80,11 @@ def with_meaning(
     )
 
 
+def _odds(chance: float) -> str:
+    """A small probability as people say it."""
+    return "less than 1 in a million" if chance < 1e-6 else f"1 in {1 / chance:,.0f}"
+
+
 def _claimed(
     field: FoundField,
     mine: Sequence[Claim],
@@ -225,11 +230,7 @@ def _words(claim: Claim, target: Target, evidence: dict[str, Any]) -> str:
         )
     assert fit is not None
     luck = evidence["chance"]
-    by_luck = (
-        "luck can't be tested in this recording"
-        if luck is None
-        else f"the luckiest of all fields would fit so well in {luck:.2g} of shifted recordings"
-    )
+    by_luck = "luck can't be tested in this recording" if luck is None else f"a fit this good by luck: {_odds(luck)}"
     left = "nothing but noise is left" if fit.shape < 1e-4 else f"{np.sqrt(fit.shape):.1%} of its movement is not told"
     return (
         f"explains {max(fit.r2_held, 0):.2%} of {target.name} on held-out stretches, {fit.lag_s:.2f} s before the "

@@ -64,7 +64,7 @@ def attach_meaning(
     progress : callable, optional
         Share done and a few words.
     executor : concurrent.futures.Executor, optional
-        Takes one task an identifier.
+        Runs one task for each identifier.
 
     Returns
     -------

@@ -230,7 +230,7 @@ def _never_told_too_little(trace: Sequence[Sample]) -> Check:
     return judge(
         "round trip",
         "actual torque",
-        "never told too little",
+        "never reported too low",
         worst <= TORQUE_MARGIN_NM,
         f"at most {worst:.1f} Nm too little",
         f"never less than it was within the last {TOLD_WINDOW_MS:g} ms (too little lowers the clutch pressure)",
