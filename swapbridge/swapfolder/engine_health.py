@@ -68,7 +68,7 @@ class Cylinder:
             return "not measured"
         if leak < GOOD_BELOW_PERCENT:
             return "good"
-        return "worn" if leak <= WORN_BELOW_PERCENT else "bad"
+        return "worn" if leak < WORN_BELOW_PERCENT else "bad"
 
 
 @dataclass(frozen=True, slots=True)

@@ -71,3 +71,10 @@ def test_no_simulated_bus_ever_waits_longer(shapes: list[tuple[int, int]], offse
     for seen, bound in zip(simulate(streams, offsets, 600), bounds, strict=True):
         assert bound is not None
         assert seen <= bound
+
+
+def test_equal_priorities_delay_each_other() -> None:
+    """Two frames of one identifier: whichever is asked about, the other may have gone first."""
+    streams = [Stream(5, 2, 100), Stream(5, 3, 100), Stream(9, 4, 100)]
+    # each waits for the third one's frame that has begun (4) and for its twin
+    assert response_times(streams, 1) == [4 + 3 + 2, 4 + 2 + 3, 2 + 3 + 4]

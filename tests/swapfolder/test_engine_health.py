@@ -38,6 +38,8 @@ def test_practice_figures() -> None:
     assert Cylinder(1, Fraction(80), Fraction(76)).grade == "good"
     assert Cylinder(1, Fraction(80), Fraction(72)).grade == "worn", "10 % is not under 10 %"
     assert Cylinder(1, Fraction(80), Fraction(60)).grade == "bad"
+    assert Cylinder(1, Fraction(100), Fraction(801, 10)).grade == "worn"
+    assert Cylinder(1, Fraction(80), Fraction(64)).grade == "bad", "20 % is not under 20 %"
 
 
 @given(st.fractions(min_value=1, max_value=200), st.fractions(min_value=0, max_value=1))
