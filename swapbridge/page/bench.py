@@ -30,6 +30,7 @@ VIEWS = (
     ("/bridge", "Bridge", "Where each host signal comes from"),
     ("/prove", "Prove", "The verdict"),
     ("/live", "Live", "Recording and running"),
+    ("/guide", "Guides", "Short pages for the garage and the reference"),
 )
 
 

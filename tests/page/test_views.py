@@ -12,6 +12,7 @@ import pytest
 
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.write import write_capture
+from swapbridge.guides.text import TOPICS, page_text
 from swapbridge.page.pictures import bit_picture, envelope
 from swapbridge.page.views.compare import useful_pair
 from swapbridge.signalmap.dbc_read import load_map
@@ -262,3 +263,18 @@ def test_the_bit_picture_counts_as_a_loop_does() -> None:
                 "-" if not len(rows) else str(0 if not moved else min(9, max(1, int(np.ceil(moved / len(rows) * 9)))))
             )
             assert cell == want
+
+
+def test_guides_are_the_pages_of_the_terminal(folder: Path, open_page: OpenPage) -> None:
+    """Every page, its cautions and tables; what looks like HTML in one comes as text."""
+    browser = open_page(folder)
+    overview = browser.http.get("/guide").text
+    for name in TOPICS:
+        assert f'href="/guide/{name}"' in overview
+        page = browser.http.get(f"/guide/{name}")
+        assert page.status_code == 200
+        assert page_text(name).splitlines()[0].lstrip("# ").split(",")[0] in page.text.replace("&#39;", "'")
+    assert "<blockquote>" in browser.http.get("/guide/first-start").text
+    assert "<td><code>choose(condition, a, b)</code></td>" in browser.http.get("/guide/expressions").text
+    assert "<script>" not in browser.http.get("/guide/expressions").text
+    assert browser.http.get("/guide/nonsense").status_code == 400

@@ -8,6 +8,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from swapbridge.capture.naming import kind_of
 from swapbridge.page.bench import Bench, answer
 from swapbridge.page.views.capture import period_ms, surveyed
 from swapbridge.surveying.compare import Missing, compare_surveys
@@ -29,14 +30,14 @@ def routes(bench: Bench) -> list[Route]:
 def useful_pair(names: list[str]) -> tuple[str, str]:
     """The two captures most worth comparing: a vehicle's as it was and with a computer unplugged, else first and last.
 
-    Recordings are known by "host" or "donor" in their names, and "unplugged".
+    What a recording is of, `swapbridge.capture.naming` says.
     """
-    for after in names:
-        for side in ("host", "donor"):
-            if side in after.lower() and "unplugged" in after.lower():
-                before = next((n for n in names if side in n.lower() and "unplugged" not in n.lower()), None)
-                if before is not None:
-                    return before, after
+    kinds = {name: kind_of(name) for name in names}
+    for after, kind in kinds.items():
+        if kind.endswith(" unplugged"):
+            before = next((name for name in names if kinds[name] == kind.removesuffix(" unplugged")), None)
+            if before is not None:
+                return before, after
     return (names[0], names[-1]) if names else ("", "")
 
 
