@@ -86,7 +86,7 @@ Sending: ``poll(now)``, at most one frame a call, in this order
       its fields packed (later fields after earlier ones; they never overlap). forced = cyc or (pending and
       check_us == 0). pending = 0;
    b. if the `send_if` register (when >= 0) is 0: the frame is suppressed: no counter, no index, no gap; if cyc, due_at
-      moves (as in d) and if once the send is no longer armed nor active; return None;
+      moves (as in d) and, if once as well, the send is no longer armed nor active; return None;
    c. if not forced, has_last is 1 and the payload equals last: return None. If check_us > 0: last = payload,
       has_last = 1 (before counter and checksum);
    d. if cyc: due_at += period_us, and if it is still due: due_at = now + period_us. Otherwise if period_us > 0:

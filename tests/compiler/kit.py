@@ -12,7 +12,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.python.translator import Translator
 from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
-from tests.plan.reference import Interpreter
+from tests.plan.slow_translator import SlowTranslator
 
 
 def signal(name: str, start: int, length: int, **options: Any) -> MapSignal:
@@ -332,7 +332,7 @@ def drive(result: CompileResult, seed: int, steps: int, start: int = 0) -> int:
     """Feed the translator and the oracle the same random traffic and times; every call must agree. Frames sent."""
     traffic = Traffic(result, seed)
     r = traffic.random
-    fast, slow = Translator(result.plan), Interpreter(result.plan)
+    fast, slow = Translator(result.plan), SlowTranslator(result.plan)
     now, sent = start & 0xFFFF_FFFF, 0
     quiet = 0
     for _ in range(steps):

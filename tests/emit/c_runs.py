@@ -14,7 +14,7 @@ from swapbridge.emit.toolchain import STRICT_FLAGS, build
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
 from tests.emit.random_plans import Answer, Call, pack_calls, unpack_answers
-from tests.emit.slow_translator import SlowTranslator
+from tests.plan.slow_translator import SlowTranslator
 
 Columns = tuple[
     npt.NDArray[np.int64],

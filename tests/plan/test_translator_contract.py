@@ -7,7 +7,7 @@ import pytest
 from swapbridge.plan.python.translator import Translator
 from tests.compiler.kit import RICH, compile_text, drive
 from tests.emit.random_plans import random_calls, random_plan
-from tests.plan.reference import Interpreter
+from tests.plan.slow_translator import SlowTranslator
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -29,7 +29,7 @@ def test_agrees_on_random_plans(seed: int) -> None:
     5071: a bus wakes while a passed frame waits in the queue. 5239: forms that differ only under the counter.
     """
     plan = random_plan(seed)
-    fast, slow = Translator(plan), Interpreter(plan)
+    fast, slow = Translator(plan), SlowTranslator(plan)
     for call in random_calls(plan, seed, 400):
         now = call.time_us & 0xFFFF_FFFF
         if call.word is not None:

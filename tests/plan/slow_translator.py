@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from swapbridge.plan.model import Block, Plan, div_round, table_at
-from tests.emit.slow_joined import SlowJoined
+from tests.plan.slow_joined import SlowJoined
 
 MASK = 0xFFFF_FFFF
 HALF = 1 << 31
@@ -182,8 +182,8 @@ class SlowTranslator:
         if variant.send_if >= 0 and registers[variant.send_if] == 0:
             if cyc:
                 self.move_on(n, now)
-            if send.once:
-                state["armed"] = state["active"] = 0
+                if send.once:
+                    state["armed"] = state["active"] = 0
             return None
         if not forced and state["has_last"] and bytes(payload) == state["last"]:
             return None
