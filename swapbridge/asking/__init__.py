@@ -1,0 +1,1 @@
+"""Asking room: what the modules themselves say: fault codes, read and never cleared."""

@@ -1,0 +1,185 @@
+"""Asking room: SAE J1939: DM1 by listening; DM2 and identification by request, from a service tool's address.
+
+The address is claimed as J1939-81 has it, with a name of the lowest priority, so that every other tool wins. Only the
+groups of `allowed.GROUPS` are requested; DM3 and DM11, which clear codes, are not among them.
+"""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass, field
+from functools import partial
+
+from swapbridge.asking import decode
+from swapbridge.asking.allowed import GROUPS, TOOL_ADDRESSES
+from swapbridge.asking.answers import Code, Module
+from swapbridge.asking.session import LISTEN_NS, MS, S, Script, Session, Step
+from swapbridge.core import j1939
+
+CLAIM_NS = 250 * MS
+"""Wait after a claim (J1939-81)."""
+REPLY_NS = 1_250 * MS
+"""Wait for an answer to a request (J1939-21, T3)."""
+LONGEST_LISTEN_NS = 15 * S
+MOST_MODULES = 32
+NOT_ACKNOWLEDGED = 0xE800
+SIGNS = frozenset({j1939.DM1, j1939.ADDRESS_CLAIMED, 0xF003, 0xF004})
+"""Groups that tell a J1939 bus: DM1, address claims, electronic engine controllers 1 and 2."""
+_TOOL_FUNCTION = 129
+_NAMES = {
+    0: "engine computer",
+    3: "transmission",
+    11: "brakes",
+    15: "retarder",
+    16: "engine retarder",
+    23: "instrument cluster",
+    33: "body computer",
+    37: "gateway",
+    49: "cab computer",
+}
+"""Preferred addresses of J1939, from memory."""
+
+
+def tool_name(number: int) -> bytes:
+    """A service tool's name (J1939-81): free to take another address, so its number is high and others win."""
+    value = 1 << 63 | _TOOL_FUNCTION << 40 | 0x7FF << 21 | (number & 0x1FFFFF)
+    return value.to_bytes(8, "little")
+
+
+def is_heavy(session: Session) -> bool:
+    """Whether J1939 was heard."""
+    return any(group.number in SIGNS for group in session.groups)
+
+
+@dataclass(slots=True)
+class Heavy:
+    """Asks the modules of a J1939 bus.
+
+    Parameters
+    ----------
+    names : dict of int to str
+        Names by address, as the person gave them.
+    identity : int
+        Identity number within our own name.
+    """
+
+    names: dict[int, str] = field(default_factory=dict)
+    identity: int = field(default_factory=lambda: random.getrandbits(21))
+    answered: dict[tuple[int, int], bytes] = field(default_factory=dict)
+    requested: list[tuple[int, int]] = field(default_factory=list)
+    refused: set[tuple[int, int]] = field(default_factory=set)
+
+    def listen(self, session: Session) -> Script:
+        """Hear who is there; a long DM1 under way is heard out."""
+        yield Step(wait_ns=LISTEN_NS)
+        waited = LISTEN_NS
+        while session.assembler.open_transfers and waited < LONGEST_LISTEN_NS:
+            yield Step(wait_ns=S // 2)
+            waited += S // 2
+
+    def script(self, session: Session) -> Script:
+        """Claim an address and request the listed groups of everybody who was heard."""
+        modules = sorted({g.source for g in session.groups} - {*TOOL_ADDRESSES, j1939.NO_ADDRESS, j1939.EVERYBODY})
+        yield from self._claim(session)
+        address = session.permit.address
+        if address is None:
+            session.tell("both addresses of a service tool are taken on this bus: only DM1 was listened to")
+            return
+        for to in modules[:MOST_MODULES]:
+            for number in GROUPS:
+                if number != j1939.ADDRESS_CLAIMED:
+                    yield from self._request(session, address, to, number)
+                    if self._lost(session, address):
+                        session.end(f"another tool took our address ({address}): asking ended")
+                        return
+
+    def modules(self, session: Session) -> tuple[Module, ...]:
+        """What was heard and answered, as values."""
+        last: dict[int, j1939.Group] = {}
+        for group in session.groups:
+            if group.number == j1939.DM1:
+                last[group.source] = group
+        asked = {to for to, _ in self.requested}
+        out = []
+        for source in sorted({*last, *asked}):
+            out.append(self._module(source, last.get(source)))
+        return tuple(out)
+
+    def _module(self, source: int, dm1: j1939.Group | None) -> Module:
+        codes: list[Code] = []
+        remarks, said = [], []
+        lamps: tuple[str, ...] = ()
+        for service, data in (("DM1", dm1.data if dm1 else None), ("DM2", self.answered.get((source, j1939.DM2)))):
+            if data is None:
+                continue
+            faults = j1939.read_faults(data)
+            if faults is None:
+                remarks.append(f"sends a {service} of {len(data)} bytes, which fits no number of codes")
+                continue
+            said.append(service)
+            codes += decode.spn_codes(service, faults)
+            if service == "DM1":
+                lamps = faults.lamps
+        found = {}
+        for (to, number), data in self.answered.items():
+            if to == source and number != j1939.DM2:
+                said.append(GROUPS[number])
+                found[GROUPS[number]] = decode.readable(data)
+        refused = [GROUPS[number] for to, number in self.refused if to == source]
+        if refused:
+            remarks.append(f"does not tell: {', '.join(sorted(refused))}")
+        return Module(
+            name=self.names.get(source, _NAMES.get(source, f"address {source}")),
+            request=str(source),
+            answer=str(source),
+            protocol="J1939",
+            identification=found,
+            codes=tuple(codes),
+            asked=tuple(said),
+            lamps=lamps,
+            remarks=tuple(remarks),
+        )
+
+    def _claim(self, session: Session) -> Script:
+        name = tool_name(self.identity)
+        for address in TOOL_ADDRESSES:
+            if any(word & 0xFF == address and j1939.group_of(word) is not None for word in session.heard):
+                continue
+            session.permit.address = session.assembler.address = address
+            session.groups = [g for g in session.groups if g.number != j1939.ADDRESS_CLAIMED]
+            claim = ((j1939.word_of_group(j1939.ADDRESS_CLAIMED, address), name),)
+            yield Step(frames=claim, wait_ns=CLAIM_NS, until=partial(self._lost, session, address))
+            if not self._lost(session, address):
+                return
+        session.permit.address = session.assembler.address = None
+
+    def _lost(self, session: Session, address: int) -> bool:
+        """Whether another node claims our address; our name has the lowest priority, so it wins."""
+        return any(g.number == j1939.ADDRESS_CLAIMED and g.source == address for g in session.groups)
+
+    def _request(self, session: Session, address: int, to: int, number: int) -> Script:
+        self.requested.append((to, number))
+        word = j1939.word_of_group(j1939.REQUEST, address, to)
+
+        def answer() -> j1939.Group | None:
+            for group in session.groups:
+                if group.source == to and (group.number == number or _refusal(group, number)):
+                    return group
+            return None
+
+        session.groups = [g for g in session.groups if g.number in (j1939.DM1, j1939.ADDRESS_CLAIMED)]
+        frames = ((word, number.to_bytes(3, "little")),)
+        yield Step(frames=frames, wait_ns=REPLY_NS, until=lambda: answer() is not None)
+        waited = REPLY_NS
+        while answer() is None and session.assembler.receives_from(to) and waited < LONGEST_LISTEN_NS:
+            yield Step(wait_ns=S // 2, until=lambda: answer() is not None)
+            waited += S // 2
+        found = answer()
+        if found is None or _refusal(found, number):
+            self.refused.add((to, number))
+        else:
+            self.answered[to, number] = found.data
+
+
+def _refusal(group: j1939.Group, number: int) -> bool:
+    return group.number == NOT_ACKNOWLEDGED and len(group.data) == 8 and group.data[5:8] == number.to_bytes(3, "little")

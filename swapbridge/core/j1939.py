@@ -1,0 +1,254 @@
+"""Core room: SAE J1939 as far as fault codes need it: identifiers, groups, long messages, DM1 and DM2.
+
+Pure: frames and the time go in. Layouts are from memory of SAE J1939-21 (identifiers, transport), J1939-73 (DM1, DM2)
+and J1939-81 (names, addresses); tests compare with the Linux kernel's stack and with the library `can-j1939`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from swapbridge.core.frames import EXTENDED_BIT
+
+EVERYBODY = 0xFF
+NO_ADDRESS = 0xFE
+REQUEST, TRANSPORT, TRANSPORT_DATA, ADDRESS_CLAIMED = 0xEA00, 0xEC00, 0xEB00, 0xEE00
+DM1, DM2 = 0xFECA, 0xFECB
+VEHICLE_SPEED = 0xFEF1
+RTS, CTS, END, ANNOUNCE, ABORT = 16, 17, 19, 32, 255
+TRANSPORT_WAIT_NS = 1_250_000_000
+"""Longest silence within a long message (J1939-21, T2)."""
+MOST_AT_ONCE = 16
+"""Long messages put together at a time; more than any vehicle has, so that junk fills no memory."""
+
+LAMPS = ("protect", "warning", "stop", "malfunction")
+"""Lamps of DM1 from the low bits up."""
+FAILURE_MODES = {
+    0: "above normal, most severe",
+    1: "below normal, most severe",
+    2: "erratic",
+    3: "voltage high",
+    4: "voltage low",
+    5: "current low or open circuit",
+    6: "current high or grounded",
+    7: "mechanical system not responding",
+    8: "abnormal frequency or pulse width",
+    9: "abnormal update rate",
+    10: "abnormal rate of change",
+    11: "root cause not known",
+    12: "bad device",
+    13: "out of calibration",
+    14: "special instructions",
+    15: "above normal, least severe",
+    16: "above normal, moderately severe",
+    17: "below normal, least severe",
+    18: "below normal, moderately severe",
+    19: "received network data in error",
+    20: "drifted high",
+    21: "drifted low",
+    31: "condition exists",
+}
+UPDATE_RATE, NETWORK_DATA = 9, 19
+"""Failure modes that speak of a missing message, and of a wrong one."""
+
+
+class Group(NamedTuple):
+    """A whole message: parameter group number, sender, receiver (`EVERYBODY` for all), content."""
+
+    number: int
+    source: int
+    to: int
+    data: bytes
+
+
+def group_of(word: int) -> tuple[int, int, int] | None:
+    """Group number, sender and receiver of an identifier word; None for an 11-bit one."""
+    if not word & EXTENDED_BIT:
+        return None
+    number = word >> 8 & 0x3FFFF
+    if number >> 8 & 0xFF < 0xF0:
+        return number & 0x3FF00, word & 0xFF, number & 0xFF
+    return number, word & 0xFF, EVERYBODY
+
+
+def word_of_group(number: int, source: int, to: int = EVERYBODY, priority: int = 6) -> int:
+    """Identifier word of a group."""
+    low = to if number >> 8 & 0xFF < 0xF0 else 0
+    return EXTENDED_BIT | priority << 26 | (number | low) << 8 | source
+
+
+@dataclass(frozen=True, slots=True)
+class SpnCode:
+    """One fault code of DM1 or DM2.
+
+    Attributes
+    ----------
+    spns : tuple of int
+        Suspect parameter number; three candidates where the conversion bit leaves it open.
+    mode : int
+        Failure mode identifier.
+    count : int or None
+        How often it occurred; None where that is not available.
+    """
+
+    spns: tuple[int, ...]
+    mode: int
+    count: int | None
+
+    @property
+    def ambiguous(self) -> bool:
+        """Whether the conversion bit is set: an older way of writing the number, and the frame doesn't say which."""
+        return len(self.spns) > 1
+
+    @property
+    def text(self) -> str:
+        """``SPN 110 FMI 0``, with every candidate where it is ambiguous."""
+        return f"SPN {' or '.join(str(n) for n in self.spns)} FMI {self.mode}"
+
+
+def spn_code(data: bytes) -> SpnCode:
+    """Read four bytes of DM1 or DM2."""
+    one, two, three, four = data[:4]
+    now = one | two << 8 | (three & 0xE0) << 11
+    count = four & 0x7F
+    if four & 0x80:  # conversion methods 1 to 3 share this bit
+        low = three >> 5
+        numbers: tuple[int, ...] = (one << 11 | two << 3 | low, two << 11 | one << 3 | low, now)
+        numbers = tuple(dict.fromkeys(numbers))
+    else:
+        numbers = (now,)
+    return SpnCode(numbers, three & 0x1F, None if count == 0x7F else count)
+
+
+@dataclass(frozen=True, slots=True)
+class Faults:
+    """What a DM1 or DM2 says: lamps that are on, and codes."""
+
+    lamps: tuple[str, ...]
+    codes: tuple[SpnCode, ...]
+
+
+def read_faults(data: bytes) -> Faults | None:
+    """Read the content of DM1 or DM2; None when its length fits no number of codes.
+
+    One code of zeros means that there is none. A single frame is filled up with FF.
+    """
+    if len(data) < 6:
+        return None
+    body = data[2:]
+    if len(data) == 8:
+        body = body[:4]
+    elif len(body) % 4:
+        return None
+    lamps = tuple(name for bit, name in enumerate(LAMPS) if data[0] >> 2 * bit & 3 == 1)
+    quads = (body[i : i + 4] for i in range(0, len(body), 4))
+    return Faults(lamps, tuple(spn_code(q) for q in quads if q[:3] != b"\0\0\0" and q != b"\xff" * 4))
+
+
+@dataclass(slots=True)
+class _Long:
+    number: int
+    to: int
+    size: int
+    packets: int
+    last_ns: int
+    parts: dict[int, bytes] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Assembler:
+    """Puts long messages together: those announced to everybody, and those sent to us.
+
+    Parameters
+    ----------
+    address : int or None
+        Our own address; None only listens.
+
+    Attributes
+    ----------
+    replies : list of (int, bytes)
+        Frames that the transport owes (word, data); the caller takes them away.
+    told : list of str
+        Sentences about broken transfers; the caller takes them away.
+    """
+
+    address: int | None = None
+    replies: list[tuple[int, bytes]] = field(default_factory=list)
+    told: list[str] = field(default_factory=list)
+    _open: dict[tuple[int, int], _Long] = field(default_factory=dict)
+
+    @property
+    def open_transfers(self) -> bool:
+        """Whether a long message is under way."""
+        return bool(self._open)
+
+    def receives_from(self, source: int) -> bool:
+        """Whether a long message of this address is under way."""
+        return any(key[0] == source for key in self._open)
+
+    def take(self, word: int, data: bytes, now_ns: int) -> Group | None:
+        """Take a frame; a whole message when one is complete."""
+        found = group_of(word)
+        if found is None:
+            return None
+        number, source, to = found
+        if number == TRANSPORT and len(data) == 8:
+            self._control(source, to, data, now_ns)
+            return None
+        if number == TRANSPORT_DATA:
+            return self._part(source, to, data, now_ns)
+        return Group(number, source, to, data)
+
+    def expire(self, now_ns: int) -> None:
+        """Give up what has been silent too long."""
+        for key, one in list(self._open.items()):
+            if now_ns - one.last_ns > TRANSPORT_WAIT_NS:
+                del self._open[key]
+                self.told.append(
+                    f"address {key[0]}: a long message (group {one.number}) stopped after {len(one.parts)} of "
+                    f"{one.packets} frames"
+                )
+
+    def _control(self, source: int, to: int, data: bytes, now_ns: int) -> None:
+        size, number = int.from_bytes(data[1:3], "little"), int.from_bytes(data[5:8], "little")
+        key = (source, to)
+        if data[0] == ABORT and to == self.address:
+            self._open.pop(key, None)
+            return
+        ours = data[0] == RTS and to == self.address
+        if not (ours or (data[0] == ANNOUNCE and to == EVERYBODY)):
+            return
+        if not 9 <= size <= 1785 or data[3] != (size + 6) // 7:
+            self.told.append(f"address {source}: announces {size} bytes in {data[3]} frames, which can't be")
+            return
+        if key not in self._open and len(self._open) >= MOST_AT_ONCE:
+            return
+        if key in self._open:
+            self.told.append(f"address {source}: a long message was cut short by another one")
+        self._open[key] = _Long(number, to, size, data[3], now_ns)
+        if ours:
+            self._reply(source, bytes([CTS, data[3], 1, 0xFF, 0xFF]) + data[5:8])
+
+    def _part(self, source: int, to: int, data: bytes, now_ns: int) -> Group | None:
+        one = self._open.get((source, to))
+        if one is None or len(data) != 8 or not 1 <= data[0] <= one.packets:
+            return None
+        if data[0] != len(one.parts) + 1:
+            del self._open[source, to]
+            self.told.append(f"address {source}: frame {len(one.parts) + 1} of a long message is missing")
+            return None
+        one.parts[data[0]] = data[1:]
+        one.last_ns = now_ns
+        if len(one.parts) < one.packets:
+            return None
+        del self._open[source, to]
+        whole = b"".join(one.parts[n] for n in range(1, one.packets + 1))[: one.size]
+        if to != EVERYBODY:
+            done = bytes([END]) + one.size.to_bytes(2, "little") + bytes([one.packets, 0xFF])
+            self._reply(source, done + one.number.to_bytes(3, "little"))
+        return Group(one.number, source, to, whole)
+
+    def _reply(self, to: int, data: bytes) -> None:
+        assert self.address is not None
+        self.replies.append((word_of_group(TRANSPORT, self.address, to, 7), data))
