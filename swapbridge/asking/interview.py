@@ -79,9 +79,9 @@ class Interview:
         for extended in (False, True):
             yield from self._everybody(session, extended)
         for number in range(0x7E0, 0x7E8):
-            yield from self._search(session, number + 8, session.permit.may_use(number))
+            yield from self._search(number + 8)
         for word in session.addresses:
-            yield from self._search(session, word, True)
+            yield from self._search(word)
         for module in list(self.found.values()):
             yield from self._speed(session)
             yield from self._one(session, module)
@@ -143,13 +143,12 @@ class Interview:
                 for answer in (yield Step(bytes([0x09, item]), extended=extended, searching=True)):
                     self._read(session, answer, f"09 {item:02X}", self._information(words))
 
-    def _search(self, session: Session, number: int, allowed: bool) -> Script:
+    def _search(self, word: int) -> Script:
         """Whether a module answers that was not heard yet."""
-        if number in self.found or not allowed:
+        if word in self.found:
             return
-        for answer in (
-            yield Step(_payload(TesterPresent.make_request()), to=number, searching=True, wait_ns=SEARCH_NS)
-        ):
+        present = _payload(TesterPresent.make_request())
+        for answer in (yield Step(present, to=word, searching=True, wait_ns=SEARCH_NS)):
             self._module(answer.word)
 
     def _speed(self, session: Session) -> Script:

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from swapbridge.asking.allowed import GROUPS, Permit, is_allowed
 from swapbridge.asking.ask import Asking, Questions
 from swapbridge.core.errors import RefusedError
@@ -16,7 +17,27 @@ from tests.asking.modules import MS, Cyclic, Frame, HeavyEngine, Memory, Module,
 
 SERVICES = {0x01, 0x03, 0x07, 0x09, 0x0A, 0x19, 0x22, 0x3E}
 """Of SAE J1979 and ISO 14229-1, as the task names them; written down apart from the list."""
-NEVER = (0x04, 0x05, 0x06, 0x08, 0x10, 0x11, 0x14, 0x23, 0x27, 0x28, 0x2E, 0x2F, 0x31, 0x34, 0x35, 0x36, 0x3D, 0x85, 0x87)
+NEVER = (
+    0x04,
+    0x05,
+    0x06,
+    0x08,
+    0x10,
+    0x11,
+    0x14,
+    0x23,
+    0x27,
+    0x28,
+    0x2E,
+    0x2F,
+    0x31,
+    0x34,
+    0x35,
+    0x36,
+    0x3D,
+    0x85,
+    0x87,
+)
 """Clearing, sessions, resets, security access, writing, routines, control of outputs and of what is stored."""
 REQUESTED = {0xFECB, 0xFEEB, 0xFEDA, 0xFEEC, 0xFDC5}
 """J1939 groups: DM2, component, software and vehicle identification, identification of the module (from memory)."""
