@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import udsoncan
-from udsoncan.exceptions import UnexpectedResponseException
+from udsoncan.exceptions import InvalidResponseException, UnexpectedResponseException
 from udsoncan.services import ReadDataByIdentifier, ReadDTCInformation
 
 from swapbridge.asking.answers import CALLED, Code
@@ -51,6 +51,7 @@ _REFUSALS = {
     0x7E: "not in this session",
     0x7F: "service not in this session",
 }
+_UNREADABLE = (InvalidResponseException, UnexpectedResponseException, ValueError, NotImplementedError, IndexError)
 _J2012_FORMATS = (0x00, 0x04)
 _J1939_FORMAT = 0x02
 
@@ -159,8 +160,8 @@ def identification(answer: bytes, number: int) -> str:
         raise BadAnswerError(f"answers 22 {number:04X} unreadably")
     try:
         found = ReadDataByIdentifier.interpret_response(response, [number], {number: Rest})
-    except (udsoncan.exceptions.InvalidResponseException, UnexpectedResponseException, ValueError) as error:
-        raise BadAnswerError(f"answers 22 {number:04X} unreadably ({error})") from None
+    except (*_UNREADABLE, udsoncan.exceptions.ConfigError) as error:
+        raise BadAnswerError(f"answers 22 {number:04X} unreadably ({_short_reason(error)})") from None
     values = found.service_data.values
     if number not in values:
         raise BadAnswerError(f"answers 22 {number:04X} with another identification")
@@ -249,7 +250,7 @@ def _dtc_information(answer: bytes, subfunction: int) -> ReadDTCInformation.Resp
         raise BadAnswerError(f"answers 19 {subfunction:02X} unreadably ({response.invalid_reason or 'negative'})")
     try:
         found = ReadDTCInformation.interpret_response(response, subfunction)
-    except (udsoncan.exceptions.InvalidResponseException, ValueError, NotImplementedError, IndexError) as error:
+    except _UNREADABLE as error:
         raise BadAnswerError(f"answers 19 {subfunction:02X} unreadably ({_short_reason(error)})") from None
     if found.service_data.subfunction_echo != subfunction:
         raise BadAnswerError(f"answers 19 {subfunction:02X} as another question")
