@@ -117,6 +117,8 @@ def write_answers(path: Path, answers: Answers) -> None:
     InputError
         It can't be written.
     """
+    if not path.parent.exists() and path.parent.parent.is_dir():
+        path.parent.mkdir()
     with written_whole(path) as temporary:
         temporary.write_text(json.dumps(answers.to_json(), indent=1) + "\n", encoding="utf-8")
 

@@ -44,8 +44,8 @@ class Questions:
         Answering word to request word, beyond those of ISO 15765-4.
     forbidden : frozenset of int
         Words heard as traffic in recordings.
-    names : dict of int to str
-        Names by answering word, or by J1939 address.
+    names : dict of str to str
+        Names by the identifier that a module answers under, or its J1939 address, as they are shown, in capitals.
     texts : dict of str to str
         A user's table of texts by code.
     speed_of : callable or None
@@ -55,7 +55,7 @@ class Questions:
     protocol: Protocol = "auto"
     addresses: dict[int, int] = field(default_factory=dict)
     forbidden: frozenset[int] = frozenset()
-    names: dict[int, str] = field(default_factory=dict)
+    names: dict[str, str] = field(default_factory=dict)
     texts: dict[str, str] = field(default_factory=dict)
     speed_of: SpeedOf | None = None
 

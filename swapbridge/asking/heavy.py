@@ -57,13 +57,13 @@ class Heavy:
 
     Parameters
     ----------
-    names : dict of int to str
+    names : dict of str to str
         Names by address, as the person gave them.
     identity : int
         Identity number within our own name.
     """
 
-    names: dict[int, str] = field(default_factory=dict)
+    names: dict[str, str] = field(default_factory=dict)
     identity: int = field(default_factory=lambda: random.getrandbits(21))
     answered: dict[tuple[int, int], bytes] = field(default_factory=dict)
     requested: list[tuple[int, int]] = field(default_factory=list)
@@ -129,7 +129,7 @@ class Heavy:
         if refused:
             remarks.append(f"does not tell: {', '.join(sorted(refused))}")
         return Module(
-            name=self.names.get(source, _NAMES.get(source, f"address {source}")),
+            name=self.names.get(str(source), _NAMES.get(source, f"address {source}")),
             request=str(source),
             answer=str(source),
             protocol="J1939",

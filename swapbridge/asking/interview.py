@@ -66,12 +66,12 @@ class Interview:
     ----------
     texts : dict of str to str
         A user's table of texts by code.
-    names : dict of int to str
-        Names by answering word, as the person gave them.
+    names : dict of str to str
+        Names by answering identifier, as the person gave them.
     """
 
     texts: dict[str, str] = field(default_factory=dict)
-    names: dict[int, str] = field(default_factory=dict)
+    names: dict[str, str] = field(default_factory=dict)
     found: dict[int, Gathered] = field(default_factory=dict)
 
     def script(self, session: Session) -> Script:
@@ -112,9 +112,10 @@ class Interview:
         return tuple(out)
 
     def _name(self, word: int) -> str:
-        if word in self.names:
-            return self.names[word]
         identifier, extended = split_word(word)
+        given = self.names.get(format_identifier(identifier, extended).upper())
+        if given is not None:
+            return given
         usual = _USUAL_29.get(identifier & 0xFF) if extended else _USUAL_11.get(identifier)
         return usual or f"module {format_identifier(identifier, extended)}"
 

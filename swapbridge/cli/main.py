@@ -23,6 +23,7 @@ COMMANDS = {
     "emit": "Write a plan's translator as C.",
     "prove": "Judge a plan on the bench.",
     "replay": "Play a capture, or its translation, onto a bus.",
+    "dtc": "Ask the modules for fault codes; never clears them.",
     "run": "Run a plan between two live buses.",
     "status": "Where the swap stands and the one next thing to do.",
     "guide": "Short pages for the garage.",

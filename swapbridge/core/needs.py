@@ -12,6 +12,8 @@
     role = "actual_torque"         # optional: what it is, by its role name
     signal = "EngineTorque.Actual" # optional: the host map's name of it
     note = "limp mode without it"  # optional
+    codes = ["U0100-87"]           # optional: the fault codes that its absence sets
+    codes_found = "unplugged"      # optional: how that was found
 
 A need without an identifier is covered by any sent signal of its role on that bus.
 """
@@ -33,7 +35,8 @@ from swapbridge.core.roles import find_role
 WAYS = ("can", "wired", "licensed programming")
 """How a need is met: by a frame, by a wire, or by somebody licensed with the maker's own tool."""
 _HEADER = re.compile(r"\s*\[\[\s*(?:need|\"need\"|'need')\s*\]\]")
-_KEYS = {"module", "bus", "id", "period_ms", "length", "how", "role", "signal", "note"}
+_CODES = re.compile(r"\s*codes(_found)?\s*=")
+_KEYS = {"module", "bus", "id", "period_ms", "length", "how", "role", "signal", "note", "codes", "codes_found"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +59,10 @@ class Need:
     signal : str
         ``MESSAGE.SIGNAL`` or ``SIGNAL`` of the bus's map, or "".
     note : str
+    codes : tuple of str
+        Fault codes that its absence sets.
+    codes_found : str
+        How that was found.
     line : int
         Line of its `[[need]]` in the file, 0 where it comes from none.
     """
@@ -69,6 +76,8 @@ class Need:
     role: str = ""
     signal: str = ""
     note: str = ""
+    codes: tuple[str, ...] = ()
+    codes_found: str = ""
     line: int = 0
 
     @property
@@ -131,7 +140,54 @@ def needs_to_toml(needs: tuple[Need, ...], head: str = "") -> str:
         for key in ("role", "signal", "note"):
             if getattr(need, key):
                 out.append(f"{key} = {_quoted(getattr(need, key))}")
+        out += _code_lines(need.codes, need.codes_found)
     return "\n".join(out).lstrip("\n") + "\n"
+
+
+def with_codes(text: str, found: Mapping[int, tuple[tuple[str, ...], str]]) -> str:
+    """The text of a needs list with codes written into it; every other line stays as its writer left it.
+
+    Parameters
+    ----------
+    text : str
+    found : mapping of int to (codes, how that was found)
+        By the line of a need's ``[[need]]``; codes that stand there already are written anew.
+
+    Raises
+    ------
+    InputError
+        A need stands on no line of its own.
+    """
+    lines = text.split("\n")
+    out: list[str] = []
+    codes: tuple[tuple[str, ...], str] | None = None
+    if 0 in found:
+        raise InputError("this needs list is written as one list: write each need under a [[need]] line of its own")
+
+    for number, line in enumerate(lines, 1):
+        if _HEADER.match(line):
+            _put_codes(out, codes)
+            codes = found.get(number)
+        elif codes is not None and _CODES.match(line):
+            continue
+        out.append(line)
+    _put_codes(out, codes)
+    return "\n".join(out)
+
+
+def _put_codes(out: list[str], codes: tuple[tuple[str, ...], str] | None) -> None:
+    """Codes behind the last line of a need; blank lines and remarks in front of the next one stay with that one."""
+    if codes is None:
+        return
+    at = len(out)
+    while at and (not out[at - 1].strip() or out[at - 1].lstrip().startswith("#")):
+        at -= 1
+    out[at:at] = _code_lines(*codes)
+
+
+def _code_lines(codes: tuple[str, ...], found: str) -> list[str]:
+    out = [f"codes = [{', '.join(_quoted(code) for code in codes)}]"] if codes else []
+    return out + ([f"codes_found = {_quoted(found)}"] if found else [])
 
 
 def _need(entry: Any, line: int, where: str) -> Need:
@@ -140,7 +196,10 @@ def _need(entry: Any, line: int, where: str) -> Need:
     odd = set(entry) - _KEYS
     if odd:
         raise InputError(f"{where} has unknown entries {', '.join(sorted(odd))}: known are {', '.join(sorted(_KEYS))}")
-    for key in ("module", "bus", "id", "how", "role", "signal", "note"):
+    codes = entry.get("codes", [])
+    if not isinstance(codes, list) or not all(isinstance(code, str) for code in codes):
+        raise InputError(f'{where}: codes is a list of texts, like codes = ["U0100-87"]')
+    for key in ("module", "bus", "id", "how", "role", "signal", "note", "codes_found"):
         if not isinstance(entry.get(key, ""), str):
             raise InputError(f'{where}: {key} is text, write it in quotes, like {key} = "..."')
     module, how = entry.get("module", ""), entry.get("how", "can")
@@ -169,6 +228,8 @@ def _need(entry: Any, line: int, where: str) -> Need:
         role=role,
         signal=entry.get("signal", ""),
         note=entry.get("note", ""),
+        codes=tuple(codes),
+        codes_found=entry.get("codes_found", ""),
         line=line,
     )
 

@@ -16,6 +16,7 @@ from swapbridge.core.units import SPELLINGS
 STAGES = (
     "first-contact",
     "recordings",
+    "what-do-the-modules-say",
     "reading-a-guess",
     "writing-a-bridge",
     "reading-a-verdict",

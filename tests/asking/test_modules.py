@@ -9,58 +9,8 @@ import pytest
 from swapbridge.asking.answers import Answers, Code, answers_from
 from swapbridge.asking.ask import Asking, Questions
 from tests.asking.bench import Bench
-from tests.asking.modules import MS, Cyclic, Memory, Module, Monitor, S, Server, Vehicle, X
-
-ENGINE_DATA, ENGINE_TORQUE = 0x0C8, 0x0D0
-LOST_FROM_TRANSMISSION, INVALID_FROM_TRANSMISSION, LOST_FROM_CLUSTER = 0xC10087, 0xC40183, 0xC10000
-
-
-def even(data: bytes) -> bool:
-    """The transmission's checksum of ENGINE_TORQUE: an XOR of all bytes that comes to nothing."""
-    out = 0
-    for byte in data:
-        out ^= byte
-    return out == 0
-
-
-class Car:
-    """A host: engine computer (may be absent), transmission at 7E1, a cluster at 7E6 that speaks ISO 14229 only."""
-
-    def __init__(self, *, engine: bool = True, good_checksum: bool = True, supply_v: float = 13.8) -> None:
-        self.vehicle = Vehicle(supply_v=supply_v)
-        monitors = [
-            Monitor(LOST_FROM_TRANSMISSION, ENGINE_DATA, 500 * MS),
-            Monitor(INVALID_FROM_TRANSMISSION, ENGINE_TORQUE, good=even),
-        ]
-        self.transmission = Module(
-            0x7E1,
-            0x7E9,
-            Memory(self.vehicle, monitors),
-            (0x7DF,),
-            obd=True,
-            identification={0xF190: b"NOT A REAL VIN 01"},
-        )
-        names = {0xF197: b"CLUSTER\0\0", 0xF18C: b"\x00\x01\x02"}
-        watch = Monitor(LOST_FROM_CLUSTER, ENGINE_DATA, 2 * S)
-        self.cluster = Module(0x7E6, 0x7EE, Memory(self.vehicle, [watch]), identification=names)
-        self.cluster.padding = 0x00
-        nodes = [self.transmission, self.cluster, Cyclic(0x300, 50 * MS, lambda t: b"\x01" * 8)]
-        if engine:
-            self.engine = Module(
-                0x7E0, 0x7E8, Memory(self.vehicle, fixed={0x012800: 0x2C}), (0x7DF,), obd=True, vin="V" * 17
-            )
-            torque = b"\x12\x34\x26\x00" if good_checksum else b"\x12\x34\x27\x00"
-            nodes += [
-                self.engine,
-                Cyclic(ENGINE_DATA, 10 * MS, lambda t: bytes(8)),
-                Cyclic(ENGINE_TORQUE, 10 * MS, lambda t: torque),
-            ]
-        self.bench = Bench(*nodes)
-
-    def asked(self, questions: Questions | None = None) -> Answers:
-        asking = Asking(questions or Questions())
-        self.bench.run(asking.session)
-        return asking.answers("host", "2026-01-01T00:00:00+00:00")
+from tests.asking.car import ENGINE_DATA, Car
+from tests.asking.modules import MS, Cyclic, Memory, Module, S, Server, Vehicle, X
 
 
 def of(answers: Answers, answer: str) -> dict[str, Code]:
@@ -197,7 +147,7 @@ def test_a_module_at_an_address_of_its_own_is_asked_when_it_is_given() -> None:
     radio = Module(0x5A0, 0x5A8, Memory(car.vehicle, fixed={0xC10400: 0x09}))
     car.bench.nodes.append(radio)
     assert "5A8" not in [one.answer for one in car.asked().modules]
-    questions = Questions(addresses={0x5A8: 0x5A0}, names={0x5A8: "radio"})
+    questions = Questions(addresses={0x5A8: 0x5A0}, names={"5A8": "radio"})
     said = car.asked(questions)
     module = next(one for one in said.modules if one.answer == "5A8")
     assert module.name == "radio"

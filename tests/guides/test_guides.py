@@ -22,12 +22,14 @@ from rich.console import Console
 from rich.markdown import Markdown
 
 from swapbridge.bus.adapters.spec import load_bus_config
+from swapbridge.cli.commands import dtc_cmd
 from swapbridge.cli.main import cli
 from swapbridge.compiler.compile import compile_bridge, load_maps
 from swapbridge.core.cautions import CAUTIONS, cautions_for
 from swapbridge.demo.folder import write_demo
 from swapbridge.guides.text import STAGES, TOPICS, page_text
 from swapbridge.language.reading import load_bridge
+from tests.asking.car import Car, ask_simulated
 from tests.proofs import write_proof
 
 SLOW = ("guess", "prove")
@@ -53,6 +55,8 @@ def on_this_machine(words: list[str], channel: str) -> list[str]:
             words[words.index("--seconds") + 1] = "0.4"
         else:
             words += ["--seconds", "0.4"]
+    if words[0] == "dtc" and "--after" not in words:
+        words.append("--cautions-read")
     if words[0] == "run" and "--send" in words and "--cautions-read" not in words:
         words.append("--cautions-read")
     if words[0] == "replay":
@@ -76,6 +80,7 @@ def swap(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def garage(swap: Path, channel: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     """The swap folder as the current one, its buses the first guide's own file made virtual, and traffic on them."""
     monkeypatch.chdir(swap)
+    monkeypatch.setattr(dtc_cmd, "ask", ask_simulated(Car()))
     (text,) = blocks("first-contact", "toml")
     Path("buses.toml").write_text(re.sub(r"can(\d)", rf"{channel}-can\1", text.replace("socketcan", "virtual")))
     stop = threading.Event()

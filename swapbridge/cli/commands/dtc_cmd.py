@@ -1,0 +1,257 @@
+"""Command line: `swapbridge dtc`."""
+
+from __future__ import annotations
+
+import sys
+import threading
+from collections.abc import Iterable
+from pathlib import Path
+
+import click
+
+from swapbridge.asking.answers import Answers, Code, Module, read_answers, write_answers
+from swapbridge.asking.ask import Protocol, Questions, ask, heard_words
+from swapbridge.asking.changes import Changes, ModuleChange, codes_of_needs, compare_answers, complaining
+from swapbridge.asking.decode import read_texts
+from swapbridge.asking.speed import speed_reader
+from swapbridge.bus.adapters.spec import BusSpec
+from swapbridge.capture.naming import recordings
+from swapbridge.cli.commands.folder import InFolder
+from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
+from swapbridge.cli.screen.common import console, say, table
+from swapbridge.cli.screen.reading import read_all
+from swapbridge.cli.screen.terminal import acknowledge, signals
+from swapbridge.core.errors import BusError, InputError, RefusedError
+from swapbridge.core.files import written_whole
+from swapbridge.core.frames import identifier_word, parse_identifier
+from swapbridge.core.needs import load_needs, with_codes
+from swapbridge.signalmap.dbc_read import load_map
+from swapbridge.swapfolder.paths import CAPTURES, MAPS, find_swap_folder
+
+FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+@click.command()
+@click.argument("bus", required=False, metavar="[BUS]")
+@bus_option
+@config_option
+@click.option(
+    "--protocol",
+    type=click.Choice(("auto", "obd", "j1939")),
+    default="auto",
+    show_default=True,
+    help="ISO 15765-4, J1939, or what the bus is heard to speak.",
+)
+@click.option(
+    "--address", "addresses", multiple=True, metavar="REQUEST:ANSWER", help="A module's own address, like 7A0:7A8."
+)
+@click.option("--name", "names", multiple=True, metavar="ANSWER=NAME", help="A module's name, like 7EE=cluster.")
+@click.option(
+    "--recording",
+    "files",
+    multiple=True,
+    type=FILE,
+    callback=InFolder(CAPTURES),
+    help="A recording of this bus: what is heard there is never asked (default: the swap folder's).",
+)
+@click.option("--map", "maps", multiple=True, type=FILE, callback=InFolder(MAPS), help="A map that knows the speed.")
+@click.option("--texts", type=FILE, help="A table of texts for codes: lines like P0128,Coolant thermostat.")
+@click.option("--out", type=FILE, help="Keep the answers in this file (JSON).")
+@click.option("--before", type=FILE, help="Answers from before: say what appeared and what went.")
+@click.option("--after", type=FILE, help="Answers from afterwards; with --before nothing is asked.")
+@click.option("--needs", type=FILE, help="Write the codes that appeared into this needs list.")
+@click.option("--cautions-read", is_flag=True, help="The cautions were read; else they are shown and asked about.")
+def command(
+    bus: str | None,
+    buses: tuple[str, ...],
+    config: Path | None,
+    protocol: Protocol,
+    addresses: tuple[str, ...],
+    names: tuple[str, ...],
+    files: tuple[Path, ...],
+    maps: tuple[Path, ...],
+    texts: Path | None,
+    out: Path | None,
+    before: Path | None,
+    after: Path | None,
+    needs: Path | None,
+    cautions_read: bool,
+) -> None:
+    """Ask the modules on BUS for their fault codes and who they are. Nothing is cleared, written or switched.
+
+    \b
+    Example: swapbridge dtc host --bus host=socketcan:can0,bitrate=500000 --out codes/whole.json
+    Example: swapbridge dtc --before codes/whole.json --after codes/unplugged.json --needs needs.toml
+
+    The vehicle stands still, key on. Refused above 5 km/h and while a translator runs on that bus. BUS is only needed
+    where several are named.
+    """
+    if after is not None and before is None:
+        raise click.UsageError("--after goes with --before: name the answers to compare with")
+    if needs is not None and before is None:
+        raise click.UsageError("--needs goes with --before: codes belong to a need when they appeared since")
+    old = None if before is None else read_answers(before)
+    if after is not None:
+        said = read_answers(after)
+    else:
+        spec = _one_bus(chosen_buses(buses, config), bus)
+        questions = Questions(
+            protocol=protocol,
+            addresses=dict(_address(text) for text in addresses),
+            forbidden=heard_words(read_all({path: path for path in _recordings(files, spec)}).values()),
+            names=dict(_name(text) for text in names),
+            texts={} if texts is None else _texts(texts),
+            speed_of=speed_reader(load_map(path) for path in maps),
+        )
+        acknowledge(cautions_read, "ask")
+        said = _ask(spec, questions)
+        if out is not None:
+            write_answers(out, said)
+            say(f"answers kept in {out}")
+    _show(said)
+    if old is not None:
+        changes = compare_answers(old, said)
+        _show_changes(changes)
+        if needs is not None:
+            _into_needs(needs, changes)
+    if said.ended_by != "done" and after is None:
+        say(f"Ended early: {said.ended_by}.")
+        sys.exit(2)
+
+
+def _one_bus(specs: tuple[BusSpec, ...], wanted: str | None) -> BusSpec:
+    if wanted is None and len(specs) == 1:
+        return specs[0]
+    for spec in specs:
+        if spec.name == wanted:
+            return spec
+    known = ", ".join(spec.name for spec in specs)
+    raise InputError(f"say which bus to ask, one of {known}: swapbridge dtc {specs[0].name}")
+
+
+def _recordings(files: tuple[Path, ...], spec: BusSpec) -> Iterable[Path]:
+    folder = find_swap_folder()
+    if files or folder is None:
+        return files
+    return [one.path for one in recordings(folder.captures) if one.kind.split(" ")[0] == spec.name]
+
+
+def _address(text: str) -> tuple[int, int]:
+    request, separator, answer = text.partition(":")
+    if not separator:
+        raise InputError(f"address {text!r} is REQUEST:ANSWER, like 7A0:7A8")
+    return identifier_word(*parse_identifier(answer)), identifier_word(*parse_identifier(request))
+
+
+def _name(text: str) -> tuple[str, str]:
+    answer, separator, name = text.partition("=")
+    if not separator or not name.strip():
+        raise InputError(f"name {text!r} is ANSWER=NAME, like 7EE=cluster")
+    return answer.strip().upper(), name.strip()
+
+
+def _texts(path: Path) -> dict[str, str]:
+    try:
+        return read_texts(path.read_text(encoding="utf-8-sig"), str(path))
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path} can't be read ({error}): name a file with lines like P0128,Coolant") from None
+
+
+def _ask(spec: BusSpec, questions: Questions) -> Answers:
+    stop, told = threading.Event(), set()
+
+    def show(answers: Answers) -> None:
+        for module in answers.modules:
+            if module.answer not in told:
+                told.add(module.answer)
+                say(f"{module.name} answers ({module.answer})")
+
+    with signals(SIGINT=stop, SIGTERM=stop, SIGHUP=stop):
+        said = ask(spec, questions, show=show, stop=stop.is_set)
+    if not said.modules and said.ended_by != "done":
+        raise RefusedError(f"bus {spec.name}: {said.ended_by}")
+    if not said.modules:
+        raise BusError(f"bus {spec.name}: {'; '.join(said.told)}")
+    return said
+
+
+def _show(said: Answers) -> None:
+    screen = console()
+    for module in said.modules:
+        screen.print()
+        screen.print(f"{module.name}  ({_where(module)})", style="bold", markup=False)
+        for what, value in module.identification.items():
+            screen.print(f"  {what}: {value}", markup=False)
+        if module.lamps:
+            screen.print(f"  lamp on: {', '.join(module.lamps)}", markup=False)
+        network = [code for code in module.codes if code.about]
+        others = [code for code in module.codes if not code.about]
+        for title, codes in (("about other modules", network), ("other codes", others)):
+            if codes:
+                screen.print(table(("code", "says", "status"), [_row(code) for code in codes], title=f"  {title}"))
+        if not module.codes:
+            screen.print(f"  {_nothing(module)}", markup=False)
+        if module.watches:
+            screen.print(f"  can miss others: {', '.join(module.watches)}", markup=False)
+        for words in module.remarks:
+            screen.print(f"  - {words}", markup=False)
+    screen.print()
+    for words in said.told:
+        screen.print(f"- {words}", markup=False)
+    sources = {code.source for module in said.modules for code in module.codes if code.source}
+    for source in sorted(sources):
+        screen.print(f"Texts {source}.", markup=False)
+
+
+def _nothing(module: Module) -> str:
+    if any(what in module.asked for what in ("03", "19 02", "DM1")):
+        return f"no codes ({', '.join(module.asked)} answered)"
+    return "said nothing of its codes"
+
+
+def _where(module: Module) -> str:
+    if module.protocol == "J1939":
+        return f"J1939 address {module.answer}"
+    return f"asked at {module.request}, answers at {module.answer}"
+
+
+def _row(code: Code) -> tuple[str, str, str]:
+    words = code.words + (f" [extended data {code.extended}]" if code.extended else "")
+    return code.text, words, ", ".join(code.status)
+
+
+def _show_changes(changes: Changes) -> None:
+    screen = console()
+    screen.print()
+    screen.print(f"Since {changes.before.time}", style="bold", markup=False)
+    for module in changes.silent:
+        screen.print(f"  {module.name} ({module.answer}) answered before and does not now", markup=False)
+    for change in changes.modules:
+        if change.after is None:
+            continue
+        new = " (did not answer before)" if change.before is None else ""
+        rows = [(kind, *_row(code)) for kind, codes in _kinds(change) for code in codes]
+        if rows or new:
+            title = f"{change.module.name} ({change.module.answer}){new}"
+            screen.print(table(("", "code", "says", "status"), rows, title=title))
+    missed = {code.missed for change in complaining(changes) for code in change.appeared if code.missed}
+    if missed:
+        who = ", ".join(change.module.name for change in complaining(changes))
+        screen.print(f"\n{', '.join(sorted(missed))}: missed or doubted by {who}", markup=False)
+    if not any(change.appeared or change.gone for change in changes.modules):
+        screen.print("  no code appeared and none went, of the modules that answered both times", markup=False)
+
+
+def _kinds(change: ModuleChange) -> Iterable[tuple[str, tuple[Code, ...]]]:
+    return (("appeared", change.appeared), ("gone", change.gone), ("not known now", change.unknown))
+
+
+def _into_needs(path: Path, changes: Changes) -> None:
+    found = codes_of_needs(changes, load_needs(path))
+    if not found:
+        say(f"no need in {path} is of a module that complained: set module to its name, or use --name")
+        return
+    text = with_codes(path.read_text(encoding="utf-8"), {one.need.line: (one.codes, one.found) for one in found})
+    with written_whole(path) as temporary:
+        temporary.write_text(text, encoding="utf-8")
+    say(f"{len(found)} needs in {path} now say which codes their absence sets")
