@@ -23,6 +23,10 @@ WHOLE = ("quick", "full")
 BRIDGE_SOURCE = "bridge"
 
 Outcome = Literal["PASSED", "FAILED", "NOT PROVED"]
+EXIT_CODES: dict[Outcome, int] = {"PASSED": 0, "FAILED": 1, "NOT PROVED": 3}
+Status = Literal["fail", "unproved", "warn", "open", "habit", "pass"]
+STATUSES: tuple[Status, ...] = get_args(Status)
+"""What a check may come to, the worst first; "fail" makes FAILED, "unproved" makes NOT PROVED."""
 State = Literal["proved", "missing", "unreadable", "other plan", "failed", "not proved", "partial", "changed"]
 
 
@@ -57,6 +61,7 @@ class ProofHead:
     counts : dict
         Checks by status.
     first_failure : str
+        The first check that failed; where none did, the first that the recordings could not carry.
     """
 
     plan_sha256: str
@@ -111,14 +116,14 @@ def proof_head(text: str, where: str = "the proof") -> ProofHead:
             raise KeyError(f"format {data['format']!r} version {data['version']!r}")
         if data["outcome"] not in get_args(Outcome):
             raise ValueError(f"outcome {data['outcome']!r}")
-        counts = {"pass": 0, "warn": 0, "fail": 0}
-        first = ""
+        counts: dict[str, int] = dict.fromkeys(STATUSES, 0)
+        said: dict[str, str] = {}
         for check in data["checks"]:
             counts[check["status"]] += 1
-            if check["status"] == "fail" and not first:
-                first = f"{check['subject']}, {check['name']}: {check['measured']}"
-        if data["outcome"] == "PASSED" and counts["fail"]:
-            raise ValueError("it passed, and a check of it failed")
+            said.setdefault(check["status"], f"{check['subject']}, {check['name']}: {check['measured']}")
+        if data["outcome"] == "PASSED" and (counts["fail"] or counts["unproved"]):
+            raise ValueError("it passed, and a check of it did not")
+        first = said.get("fail") or said.get("unproved", "")
         sources = tuple(Source(str(s["what"]), str(s["path"]), str(s["sha256"])) for s in data["sources"])
         without = (*map(str, data["left_out"]), *left_out(str(data["thoroughness"])))
         return ProofHead(
@@ -165,7 +170,8 @@ def _ruling(plan: Plan, proof: ProofHead | InputError | None, now: Mapping[str, 
     if proof.outcome == "FAILED":
         return Ruling("failed", f"{name} failed its proof: mend what it names, then {how} again", proof)
     if proof.outcome != "PASSED":
-        return Ruling("not proved", f"{name} is NOT PROVED: bring what its proof names, then {how} again", proof)
+        lacking = f" ({proof.first_failure})" if proof.first_failure else ""
+        return Ruling("not proved", f"{name} is NOT PROVED{lacking}: bring what its proof names, {how} again", proof)
     if proof.left_out:
         left = " and ".join(proof.left_out)
         return Ruling("partial", f"the proof of {name} left out {left}: {how} with nothing left out", proof)

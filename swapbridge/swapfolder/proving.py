@@ -13,9 +13,11 @@ from typing import Literal
 from swapbridge.bus.rehearsal.virtual_check import virtual_check
 from swapbridge.bus.running.proof_file import sources_for
 from swapbridge.capture.capture import Capture
-from swapbridge.capture.naming import recordings_by_kind
+from swapbridge.capture.naming import recordings_by_kind, stimulus_of
 from swapbridge.capture.read import read_capture
+from swapbridge.capture.stimulus import StimulusTrack, read_stimulus
 from swapbridge.compiler.compile import load_maps, map_files
+from swapbridge.core.engine_health import HealthSheet, load_health
 from swapbridge.core.errors import InputError
 from swapbridge.core.needs import load_needs
 from swapbridge.core.progress import Progress
@@ -48,6 +50,8 @@ class ProofFiles:
         By bus name.
     unplugged : Path or None
         The host, its old engine computer unplugged.
+    health : Path or None
+        The engine health sheet.
     """
 
     plan: Path
@@ -55,6 +59,7 @@ class ProofFiles:
     needs: Path | None = None
     captures: Mapping[str, Path] = field(default_factory=dict)
     unplugged: Path | None = None
+    health: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +139,8 @@ def prove_files(
         load_maps(bridge),
         needs=load_needs(files.needs) if files.needs is not None else (),
         unplugged=unplugged,
+        stimuli=stimuli_of(files.captures),
+        health=_health(files.health),
         thoroughness=options.thoroughness,
         seed=options.seed,
         only=options.only,
@@ -147,6 +154,16 @@ def prove_files(
         more_checks=partial(in_real_time, plan, captures, options.real_time_s, make),
         progress=progress,
     )
+
+
+def stimuli_of(captures: Mapping[str, Path]) -> dict[str, StimulusTrack]:
+    """Stimulus files beside the recordings, by bus."""
+    found = {bus: stimulus_of(path) for bus, path in captures.items()}
+    return {bus: read_stimulus(path) for bus, path in found.items() if path is not None}
+
+
+def _health(path: Path | None) -> Sequence[HealthSheet]:
+    return load_health(path) if path is not None else ()
 
 
 def in_real_time(plan: Plan, captures: dict[str, Capture], seconds: float, make: Make) -> list[Check]:
@@ -164,6 +181,11 @@ def _named(files: ProofFiles, bridge: BridgeFile) -> list[tuple[str, Path]]:
     out += [(f"capture {name}", path) for name, path in files.captures.items()]
     if files.unplugged is not None:
         out.append(("capture host, unplugged", files.unplugged))
+    for name, path in files.captures.items():
+        if (stimulus := stimulus_of(path)) is not None:
+            out.append((f"stimulus {name}", stimulus))
+    if files.health is not None:
+        out.append(("health", files.health))
     return out + [(f"map {name}", path) for name, path in map_files(bridge).items()]
 
 

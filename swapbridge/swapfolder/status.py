@@ -13,6 +13,7 @@ from typing import Literal
 from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.capture.naming import recordings
 from swapbridge.compiler.compile import load_maps
+from swapbridge.core.engine_health import HealthSheet, load_health
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.needs import Need, load_needs
 from swapbridge.language.model import BridgeFile
@@ -20,7 +21,6 @@ from swapbridge.language.reading import load_bridge
 from swapbridge.plan.model import Plan
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.proving.judges.origin import source_checks
-from swapbridge.swapfolder.engine_health import HealthSheet, load_health
 from swapbridge.swapfolder.paths import BRIDGE, CAPTURES, HEALTH, MAPS, NEEDS, PLAN, PROOF
 
 State = Literal["done", "to do", "bad", "look"]

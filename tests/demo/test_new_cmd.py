@@ -12,11 +12,11 @@ from click.testing import CliRunner
 from swapbridge.bus.recording.script import load_script
 from swapbridge.cli.commands.folder import find_file, need_swap_folder
 from swapbridge.cli.main import cli
+from swapbridge.core.engine_health import load_health
 from swapbridge.core.errors import InputError
 from swapbridge.core.needs import load_needs
 from swapbridge.demo.folder import write_demo_papers
 from swapbridge.language.reading import parse_bridge
-from swapbridge.swapfolder.engine_health import load_health
 from swapbridge.swapfolder.paths import find_swap_folder
 
 

@@ -74,7 +74,7 @@ def test_each_class_of_defect_is_caught_and_named(swap: Any, name: str) -> None:
     assert failed, name
     assert not verdict.passed
     assert all(c.remedy for c in failed), "a failing item says what to change"
-    areas = {c.area for c in failed}
+    areas = {c.area for c in failed if c.name != "compiled again"}
     assert "content" in areas or "form" in areas or "faults" in areas
 
 
@@ -101,7 +101,8 @@ def test_a_bus_that_does_not_wake_the_translator_is_told(swap: Any, name: str) -
     plan = swap[0]
     buses = tuple(replace(b, wakes=False) if b.name == name else b for b in plan.buses)
     failed = [c for c in _verdict(swap, replace(plan, buses=buses)).checks if c.status == "fail"]
-    assert [(c.subject, c.name) for c in failed] == [(f"bus {name}", "wakes alone")]
+    found = [(c.subject, c.name) for c in failed]
+    assert found == [("plan", "compiled again"), (f"bus {name}", "wakes alone")]
 
 
 def test_a_message_that_only_comes_with_the_engine_running(swap: Any) -> None:

@@ -31,11 +31,15 @@ from swapbridge.signalmap.dbc_write import save_map
 from tests.proving import small_swap
 
 
+SECONDS = 32.0
+"""Recordings so long can carry a verdict."""
+
+
 @pytest.fixture(scope="module")
 def verdict() -> Verdict:
     bridge, maps = small_swap.bridge(), small_swap.maps()
     plan = compile_bridge(bridge, maps).plan
-    return prove(plan, small_swap.captures(4.0), bridge, maps, thoroughness="none", inputs=(("plan: p", "00ff"),))
+    return prove(plan, small_swap.captures(SECONDS), bridge, maps, thoroughness="none", inputs=(("plan: p", "00ff"),))
 
 
 @pytest.fixture(scope="module")
@@ -45,7 +49,7 @@ def swap_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for name, signal_map in small_swap.maps().items():
         save_map(signal_map, folder / f"{name}.dbc")
     (folder / "bridge.toml").write_text(small_swap.BRIDGE)
-    for name, capture in small_swap.captures(4.0).items():
+    for name, capture in small_swap.captures(SECONDS).items():
         write_capture(capture, folder / "captures" / f"{name}.log")
     plan = compile_bridge(folder / "bridge.toml").plan
     (folder / "plan.json").write_text(plan.to_json())
@@ -103,6 +107,7 @@ def test_the_page_is_read_on_a_phone_and_says_no_more_than_there_is(verdict: Ver
     assert verdict.passed
     assert "<h2>What to look at</h2>" in text
     assert "What failed" not in text
+    assert "What this did not prove" in text
     for label in ("what", "measured", "required", "what to change"):
         assert f'data-label="{label}"' in text
     assert "host.<wbr>ENGINE_<wbr>DATA" in text
@@ -114,13 +119,13 @@ def test_the_page_is_read_on_a_phone_and_says_no_more_than_there_is(verdict: Ver
         "host.BODY",
     }
     failed = Check("form", "host.X", "period", "fail", "12 ms", "10 ms", "set it")
-    assert "<h2>What failed, and what to look at</h2>" in html_report(replace(verdict, checks=(failed,)))
+    assert "<h2>What failed</h2>" in html_report(replace(verdict, checks=(failed,)))
 
 
 def test_equal_inputs_and_seed_give_an_equal_verdict(verdict: Verdict) -> None:
     bridge, maps = small_swap.bridge(), small_swap.maps()
     plan = compile_bridge(bridge, maps).plan
-    again = prove(plan, small_swap.captures(4.0), bridge, maps, thoroughness="none", inputs=(("plan: p", "00ff"),))
+    again = prove(plan, small_swap.captures(SECONDS), bridge, maps, thoroughness="none", inputs=(("plan: p", "00ff"),))
     assert again.to_json() == verdict.to_json()
 
 
@@ -181,7 +186,6 @@ def test_command_passes_and_writes_everything(swap_folder: Path, tmp_path: Path)
     lines = result.stdout.splitlines()
     assert lines[0].startswith("PASSED")
     assert max(map(len, lines)) <= 100
-    assert len(lines) <= 24, "one screen"
     assert page.read_text().startswith("<!doctype html>")
     ElementTree.parse(junit)
     assert not (swap_folder / "proof.json").exists(), "no faults, no proof"
@@ -206,8 +210,8 @@ def test_command_fails_with_exit_1_and_says_what_to_change(swap_folder: Path, tm
     result = _prove(folder)
     assert result.exit_code == 1
     assert result.stdout.startswith("FAILED")
-    assert "host.TEMPS: period" in result.stdout
-    assert "what to change" in result.stdout
+    assert "host.TEMPS, period: 120.00 ms" in result.stdout
+    assert "change: set period_ms = 100" in result.stdout
     assert proof_head((folder / "proof.json").read_text()).outcome == "FAILED"
 
 

@@ -61,7 +61,7 @@ def test_prove_asks(swap: Any) -> None:
     plan, bridge, maps = swap
     for one, passed in ((plan, True), (DEFECTS["a list leaves one out"](plan), False)):
         verdict = prove(one, small_swap.captures(5.0), bridge, maps, thoroughness="none")
-        assert verdict.passed == passed
+        assert (verdict.outcome != "FAILED") == passed
         assert sum(c.name.startswith("answer") for c in verdict.of("content")) == 8
 
 

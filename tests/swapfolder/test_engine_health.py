@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from swapbridge.core.engine_health import Cylinder, HealthSheet, leakage_percent, load_health
 from swapbridge.core.errors import InputError
-from swapbridge.swapfolder.engine_health import Cylinder, HealthSheet, leakage_percent, load_health
 
 SHEET = """
 [[engine]]

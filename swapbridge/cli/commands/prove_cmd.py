@@ -12,12 +12,14 @@ from swapbridge.cli.screen.common import WIDTH, console, progress_bar, say, tabl
 from swapbridge.cli.screen.reading import read_all
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
+from swapbridge.plan.proof import EXIT_CODES
 from swapbridge.proving.report.html import html_report
-from swapbridge.proving.report.text import area_rows, failure_rows, headline, junit_xml, warning_lines
+from swapbridge.proving.report.text import NEXT, area_rows, finding_lines, headline, junit_xml
 from swapbridge.proving.report.verdict import Verdict
-from swapbridge.swapfolder.paths import BRIDGE, NEEDS, PROOF, find_swap_folder
+from swapbridge.swapfolder.paths import BRIDGE, HEALTH, NEEDS, PROOF, find_swap_folder
 from swapbridge.swapfolder.proving import ProofFiles, ProofOptions, captures_of, load_plan, prove_files
 
+ADVICE = "The tool's word is advice: the vehicle's own manuals, local codes and licensed practice come first."
 FILE = click.Path(path_type=Path, dir_okay=False)
 
 
@@ -70,7 +72,9 @@ def command(
     junit: Path | None,
     json_path: Path | None,
 ) -> None:
-    """Judge PLAN on the bench: simulated buses, the exact reference, faults, timing. Exit 0 passed, 1 failed.
+    """Judge PLAN on the bench: simulated buses, the exact reference, faults, timing.
+
+    Exit 0 is PASSED, 1 FAILED, 3 NOT PROVED: the recordings can't tell.
 
     Example: swapbridge prove plan.json --donor donor.log --host host.log --report proof.html
 
@@ -88,7 +92,7 @@ def command(
         named, unplugged = _from_folder(path, [b.name for b in program.buses], unplugged)
     with progress_bar("Proving") as told:
         verdict = prove_files(
-            ProofFiles(path, bridge_file, needs_path or _beside(path, NEEDS), named, unplugged),
+            ProofFiles(path, bridge_file, needs_path or _beside(path, NEEDS), named, unplugged, _beside(path, HEALTH)),
             ProofOptions(faults, seed, only, engine, workers, real_time, model == "demo"),
             read=read_all,
             progress=told,
@@ -107,28 +111,18 @@ def command(
     if report is not None:
         say(f"Report: {report}")
     if not verdict.passed:
-        raise SystemExit(1)
+        raise SystemExit(EXIT_CODES[verdict.outcome])
 
 
 def _show(verdict: Verdict) -> None:
     screen = console()
     screen.print(headline(verdict), style="bold", markup=False, soft_wrap=True)
-    columns = ["", "", "failed", "to look at", "passed", ""]
-    screen.print(table(columns, area_rows(verdict), right=("failed", "to look at", "passed")))
-    rows, more = failure_rows(verdict)
-    if rows:
-        screen.print(table(["FAILED", "measured; needs", "what to change"], rows))
-    if more:
-        screen.print(f"and {more} more failures: see --report", markup=False)
-    lines, more = warning_lines(verdict, WIDTH - 8)
-    for line in lines:
-        screen.print(f"look    {line}", markup=False)
-    if more:
-        screen.print(f"        and {more} more to look at: see --report", markup=False)
-    screen.print(
-        "The tool's word is advice: the vehicle's own manuals, local codes and licensed practice come first.",
-        markup=False,
-    )
+    screen.print(table(["", "", "", ""], area_rows(verdict)))
+    for line in finding_lines(verdict, min(screen.width, WIDTH)):
+        screen.print(line, markup=False, soft_wrap=True)
+    screen.print()
+    for line in (NEXT[verdict.outcome], ADVICE):
+        screen.print(line, markup=False)
 
 
 def _others(given: tuple[str, ...]) -> dict[str, Path]:

@@ -13,6 +13,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.demo.folder import DEMO_SEED
 from swapbridge.guessing.executors import open_executor
+from swapbridge.plan.proof import EXIT_CODES
 from swapbridge.swapfolder.paths import SwapFolder
 
 SUMMARY = "SUMMARY.txt"
@@ -87,7 +88,7 @@ def command(folder: Path, seed: int) -> None:
     prove_it(tour)
     run_live(tour)
     say("")
-    verdict = "PROVED on the bench" if tour.passed else "NOT PROVED: see proof.html"
+    verdict = f"{tour.outcome} on the bench" + ("" if tour.outcome == "PASSED" else ": see proof.html")
     say(f"{verdict}. {time.monotonic() - begin:.0f} s in all. A proof on the bench is not a proof in a vehicle.")
     say(f"\nThe same by hand, step by step (after: cd {folder}):\n")
     for line in BY_HAND.splitlines():
@@ -95,8 +96,8 @@ def command(folder: Path, seed: int) -> None:
     say("\nYour own swap: swapbridge new FOLDER. Pages for the garage: swapbridge guide.")
     with written_whole(folder / SUMMARY) as temporary:
         temporary.write_text("\n".join([FIRST_LINE, "", *lines]) + "\n", encoding="utf-8")
-    if not tour.passed:
-        raise click.exceptions.Exit(1)
+    if tour.outcome != "PASSED":
+        raise click.exceptions.Exit(EXIT_CODES[tour.outcome])
 
 
 def check_folder(folder: Path) -> None:

@@ -6,7 +6,7 @@ from __future__ import annotations
 import json
 import textwrap
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -25,7 +25,9 @@ from swapbridge.emit.files import write_files
 from swapbridge.emit.program import emit_c
 from swapbridge.guessing.guess import guess
 from swapbridge.guessing.report import sureness
+from swapbridge.plan.proof import Outcome, Status
 from swapbridge.proving.report.html import html_report
+from swapbridge.proving.report.text import MARKS, SAID
 from swapbridge.proving.report.verdict import AREAS
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import load_map
@@ -54,7 +56,7 @@ class Tour:
     say: Callable[[str], None]
     told: dict[str, list[str]] = field(default_factory=dict)
     seconds: dict[str, float] = field(default_factory=dict)
-    passed: bool = True
+    outcome: Outcome = "NOT PROVED"
 
     @contextmanager
     def step(self, name: str, doing: str) -> Iterator[tuple[list[str], Progress]]:
@@ -206,21 +208,29 @@ def prove_it(tour: Tour) -> None:
     with tour.step("Prove", "proving") as (lines, report):
         captures = {side: tour.capture_path(name) for side, name in SIDES.items()}
         verdict = prove_files(
-            ProofFiles(folder.plan, folder.bridge, folder.needs, captures, tour.capture_path(HOST_UNPLUGGED)),
+            ProofFiles(
+                folder.plan,
+                folder.bridge,
+                folder.needs,
+                captures,
+                tour.capture_path(HOST_UNPLUGGED),
+                folder.health,
+            ),
             ProofOptions(real_time_s=REAL_TIME_S, demo_model=True),
             progress=report,
         )
         tour.text("proof.json", verdict.to_json())
         tour.text("proof.html", html_report(verdict))
-        tour.passed = verdict.passed
+        tour.outcome = verdict.outcome
         lines += [f"{area}: {words}" for area in AREAS if (words := _count_words(verdict.counts(area)))]
         for check in verdict.worst:
-            if check.status == "fail":
-                lines.append(f"FAILED {check.subject}, {check.name}: {check.measured}; required {check.required}")
+            if check.status != "warn":
+                lines.append(
+                    f"{MARKS[check.status]} {check.subject}, {check.name}: {check.measured}; required {check.required}"
+                )
         lines.append("the whole verdict: proof.html (open it in a browser), proof.json")
 
 
-def _count_words(counts: dict[str, int]) -> str:
+def _count_words(counts: Mapping[Status, int]) -> str:
     """Counts by status in words, "" where there are none."""
-    words = {"pass": "passed", "warn": "warned", "fail": "FAILED"}
-    return ", ".join(f"{count} {words[status]}" for status, count in counts.items() if count)
+    return ", ".join(f"{count} {SAID[status]}" for status, count in counts.items() if count)

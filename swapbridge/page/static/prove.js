@@ -2,17 +2,17 @@
 "use strict";
 document.addEventListener("DOMContentLoaded", () => {
   const { ask, guard, id, job, make, table } = bench;
-  const words = { pass: ["good", "✓ pass"], warn: ["warn", "! look"], fail: ["bad", "✗ fail"] };
+  const words = { pass: ["good", "✓ pass"], habit: ["good", "habit"], open: ["warn", "○ open"], warn: ["warn", "! look"], unproved: ["bad", "? NOT PROVED"], fail: ["bad", "✗ FAILED"] };
   const mark = (status) => make("span", { class: words[status][0], text: words[status][1] });
 
   function verdict(good, headline, counts, extra) {
-    const sums = counts.pass === undefined ? [] : [make("p", { text: `${counts.pass} checks passed, ${counts.warn} to look at, ${counts.fail} failed.` })];
+    const sums = counts.pass === undefined ? [] : [make("p", { text: `${counts.fail} failed, ${counts.unproved} not proved, ${counts.warn} to look at, ${counts.open} left open, ${counts.pass} passed.` })];
     id("verdict").replaceChildren(make("p", { class: `big ${good ? "good" : "bad"}`, text: headline }), ...sums, ...(extra ? [make("p", { text: extra })] : []));
   }
 
   const load = guard(async () => {
     const view = await ask("/api/proof");
-    if (view.proof) verdict(view.proof.proved, view.proof.proved ? "✓ Yes: it is proved" : "✗ No: it is not proved", view.proof.counts, view.proof.words);
+    if (view.proof) verdict(view.proof.proved, view.proof.proved ? "✓ PASSED" : "✗ No proof to run by", view.proof.counts, view.proof.words);
     id("report").hidden = !view.report;
     if (view.report) id("report").querySelector("iframe").src = "/prove/report";
   });

@@ -23,11 +23,12 @@ from swapbridge.plan.model import Plan
 from swapbridge.proving.prove import THOROUGHNESS
 from swapbridge.proving.report.html import html_report
 from swapbridge.proving.report.verdict import Verdict
-from swapbridge.swapfolder.paths import BRIDGE, NEEDS, PLAN, PROOF
+from swapbridge.swapfolder.paths import BRIDGE, HEALTH, NEEDS, PLAN, PROOF
 from swapbridge.swapfolder.proving import ProofFiles, ProofOptions, captures_of, load_plan, prove_files
 
 REPORT_NAME = "proof.html"
 MOST_CHECKS = 60
+TOLD_WHOLE = ("fail", "unproved", "warn", "open")
 REAL_TIME_S = 3.0
 
 
@@ -107,6 +108,7 @@ def _prove(bench: Bench, named: dict[str, str], how: str, model: str, progress: 
         needs=needs if needs.is_file() else None,
         captures={bus: bench.shelf.capture_file(name).path for bus, name in named.items()},
         unplugged=captures_of(bench.shelf.folder, buses)[1],
+        health=health if (health := bench.shelf.path(HEALTH)).is_file() else None,
     )
     options = ProofOptions(thoroughness=how, workers=1, real_time_s=REAL_TIME_S, demo_model=model == "demo")
 
@@ -122,14 +124,15 @@ def _prove(bench: Bench, named: dict[str, str], how: str, model: str, progress: 
 
 
 def _summary(verdict: Verdict) -> dict[str, Any]:
-    shown = [*verdict.worst, *(c for c in verdict.checks if c.status == "pass")]
+    shown = [*verdict.worst, *(c for s in ("open", "habit", "pass") for c in verdict.with_status(s))]
     return {
         "outcome": verdict.outcome,
         "left_out": list(verdict.left_out),
         "counts": verdict.counts(),
         "checks": [
             {key: getattr(c, key) for key in ("area", "subject", "name", "status", "measured", "required", "remedy")}
-            for c in shown[:MOST_CHECKS]
+            for number, c in enumerate(shown)
+            if c.status in TOLD_WHOLE or number < MOST_CHECKS
         ],
         "faults": len(verdict.faults),
         "coverage": [

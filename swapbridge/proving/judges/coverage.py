@@ -18,6 +18,7 @@ from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Send
 from swapbridge.proving.bench.bench import Bench, one_bus
 from swapbridge.proving.bench.traffic import words_of
+from swapbridge.proving.case import Case
 from swapbridge.proving.report.verdict import Check, Coverage, judge
 from swapbridge.signalmap.model import SignalMap
 
@@ -48,6 +49,12 @@ ALIKE: dict[str, tuple[str, ...]] = {
 }
 """Roles that serve for another."""
 FEW_FRAMES = 3
+
+
+def judge_needs(case: Case) -> list[Check]:
+    """The coverage board; a need is proved where none of its message's checks failed."""
+    case.tables.coverage, checks = board(case.bench, case.bridge, case.maps, case.needs, case.unplugged, case.said)
+    return checks
 
 
 def board(

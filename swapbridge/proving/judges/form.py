@@ -26,6 +26,8 @@ PAUSE_PERIODS = 20
 PAUSE_NS = 1_000_000_000
 TOGETHER_NS = 10_000_000
 """First frames closer than this count as together: no module can tell which of them came first."""
+WRONG_NOTED, WRONG_FAILS = 0.02, 0.2
+"""Shares of the old sender's frames that a map's counter or checksum may miss: more is doubted, much more is wrong."""
 CHECKED_FRAMES = 4000
 """So many checksums of a message are computed at most, evenly spread."""
 
@@ -117,11 +119,17 @@ def fields_of(send: Send) -> list[Field]:
 
 
 def measure(
-    frames: Frames, message: MapMessage | None, safe: Mapping[str, frozenset[int]] | None = None
+    frames: Frames,
+    message: MapMessage | None,
+    safe: Mapping[str, frozenset[int]] | None = None,
+    *,
+    lossy: bool = False,
 ) -> MessageForm:
     """Take the form of one identifier's frames, by its map where there is one.
 
-    `safe` holds raw values by signal that say nothing of its range: safe answers while a source is not there.
+    `safe` holds raw values by signal that say nothing of its range: safe answers while a source is not there. Of a
+    recording that may have lost frames (`lossy`) a counter may step as far as the time between two frames explains,
+    and a gap in which it did is no gap of the sender's.
     """
     times = frames.time_ns
     gaps = np.diff(times)
@@ -135,6 +143,7 @@ def measure(
     counter_bad: int | None = None
     bad = seen = 0
     signals: dict[str, SignalForm] = {}
+    lost = np.zeros(len(gaps), bool)
     if message is not None and len(times):
         whole = frames.length >= message.length
         payload = frames.payload[whole]
@@ -146,10 +155,15 @@ def measure(
                 continue
             raw = unpack_column(signal.layout, payload)
             if signal.counter is not None:
-                steps = counter_steps_bad(raw, signal.counter)
                 # a pause may leave the counter anywhere, as may a frame cut short
                 both = np.flatnonzero(whole)
                 linked = unbroken[both[:-1]] & (np.diff(both) == 1) if len(both) > 1 else np.zeros(0, bool)
+                steps = counter_steps_bad(raw, signal.counter)
+                if lossy and typical > 0:
+                    between = np.diff(times[both])
+                    explained = steps_lost(raw, signal.counter, between / typical)
+                    lost[both[1:][explained] - 1] = True
+                    steps &= ~explained
                 counter_bad = (counter_bad or 0) + int((steps & linked).sum())
             if signal.checksum is not None:
                 one_bad, one_seen = _checksums_bad(signal.checksum, payload)
@@ -169,7 +183,7 @@ def measure(
         period_ms=float(period),
         early_ms=float(early),
         late_ms=float(late),
-        worst_ms=float(inside.max()) if len(inside) else 0.0,
+        worst_ms=float(gaps[~pause & ~lost].max(initial=0)) / 1e6,
         first_ns=tuple(int(t) for t in times[starts]),
         counter_bad=counter_bad,
         checksum_bad=bad,
@@ -186,6 +200,19 @@ def counter_steps_bad(raw: Ints, counter: Counter) -> npt.NDArray[np.bool_]:
     outside = (raw < counter.low) | (raw > counter.high)
     wrong: npt.NDArray[np.bool_] = ((raw[1:] - raw[:-1] - counter.step) % span != 0) | outside[1:] | outside[:-1]
     return wrong
+
+
+def steps_lost(raw: Ints, counter: Counter, periods: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+    """(N - 1,) steps that lost frames explain: as many as the time between had room for, one more or less."""
+    span = counter.high - counter.low + 1
+    inside = (raw >= counter.low) & (raw <= counter.high)
+    room = np.round(periods).astype(np.int64)
+    found = np.zeros(len(room), bool)
+    for more in (-1, 0, 1):
+        sendings = room + more
+        found |= (sendings > 1) & ((raw[1:] - raw[:-1] - sendings * counter.step) % span == 0)
+    found &= (periods > 1.5) & inside[1:] & inside[:-1]
+    return found
 
 
 def _checksums_bad(checksum: Checksum, payload: npt.NDArray[np.uint8]) -> tuple[int, int]:
@@ -241,43 +268,32 @@ def compare_forms(
             "shorten the period, or take load off the bus",
             warn=not periodic,
         )
-    if pattern.counter_bad is not None:
-        usual = pattern.counter_bad / max(1, pattern.count - 1)
-        if usual > 0.02:
-            add(
-                "counter",
-                False,
-                f"the map's rule misses {pattern.counter_bad:,} of the old engine's own steps",
-                "a rule that fits the old engine",
-                "find the counter's rule anew with `swapbridge guess`",
-                warn=True,
+    for what, bad, seen, mine, ours_seen in (
+        ("counter", pattern.counter_bad, max(1, pattern.count - 1), ours.counter_bad, max(0, ours.count - 1)),
+        ("checksum", pattern.checksum_bad, pattern.checksum_seen, ours.checksum_bad, ours.checksum_seen),
+    ):
+        if bad is None or not seen:
+            continue
+        if bad > WRONG_NOTED * seen:
+            out.append(
+                judge(
+                    "form",
+                    label,
+                    what,
+                    False,
+                    f"the map's rule misses {bad:,} of {seen:,} of the old sender's own",
+                    "a rule that fits the old sender: its readers throw every other frame away",
+                    f"find the {what}'s rule anew with `swapbridge guess`, put it into the map, and compile again",
+                    otherwise="fail" if bad > WRONG_FAILS * seen else "unproved",
+                )
             )
-        else:
-            add(
-                "counter",
-                ours.counter_bad == 0,
-                f"{ours.counter_bad or 0:,} wrong steps of {max(0, ours.count - 1):,}",
-                "none, as the old engine counted",
-                "check the counter's low, high and step in the host map, and compile again",
-            )
-    if pattern.checksum_seen:
-        if pattern.checksum_bad > 0.02 * pattern.checksum_seen:
-            add(
-                "checksum",
-                False,
-                f"the map's method misses {pattern.checksum_bad:,} of {pattern.checksum_seen:,} old frames",
-                "a method that fits the old engine",
-                "find the checksum's method anew with `swapbridge guess`",
-                warn=True,
-            )
-        else:
-            add(
-                "checksum",
-                ours.checksum_bad == 0,
-                f"{ours.checksum_bad:,} wrong of {ours.checksum_seen:,}",
-                "none, by the method that holds in the host capture",
-                "check the checksum's method in the host map, and compile again",
-            )
+        add(
+            what,
+            not mine,
+            f"{mine or 0:,} wrong of {ours_seen:,}",
+            "none, by the rule of the map",
+            f"check the {what}'s rule in the map, and compile again",
+        )
     out += _constant_bits(label, pattern, ours, message)
     out += _ranges(label, pattern, ours, message)
     return out

@@ -3,12 +3,52 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import fields
 
+from swapbridge.compiler.compile import compile_bridge
+from swapbridge.core.errors import SwapbridgeError
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Plan
+from swapbridge.proving.case import Case
 from swapbridge.proving.report.verdict import Check, judge
 from swapbridge.signalmap.dbc_write import map_digest
 from swapbridge.signalmap.model import SignalMap
+
+
+def judge_origin(case: Case) -> list[Check]:
+    """The plan is what the compiler makes of the bridge file and maps at hand, to the last byte."""
+    checks = source_checks(case.plan, case.bridge, case.maps)
+    try:
+        again = compile_bridge(case.bridge, case.maps).plan
+        different, said = _differing(case.plan, again), "the same plan"
+    except SwapbridgeError as error:
+        different, said = ["all of it"], f"the bridge file does not compile: {error}"
+    measured = said if not different or different == ["all of it"] else f"differs in {', '.join(different[:6])}"
+    return [
+        *checks,
+        judge(
+            "content", "plan", "compiled again", not different, measured, "what the compiler makes of the bridge file",
+            "compile the bridge file again, then prove: a plan is never edited by hand",
+        ),
+    ]  # fmt: skip
+
+
+def _differing(plan: Plan, again: Plan) -> list[str]:
+    """Parts in which a plan is not what its sources make of it; digests of the sources are judged by themselves."""
+    out = []
+    for part in fields(plan):
+        mine, new = getattr(plan, part.name), getattr(again, part.name)
+        if mine == new or part.name in ("inputs", "notes"):
+            continue
+        named = (
+            [str(getattr(a, "name", "")) for a, b in zip(mine, new, strict=False) if a != b] if _is_rows(mine) else []
+        )
+        out += [f"{part.name} {n}" for n in named if n] or [part.name]
+    return out
+
+
+def _is_rows(part: object) -> bool:
+    return isinstance(part, tuple) and any(getattr(row, "name", "") for row in part)
 
 
 def source_checks(plan: Plan, bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> list[Check]:

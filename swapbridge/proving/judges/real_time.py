@@ -15,11 +15,17 @@ from swapbridge.capture.capture import Capture
 from swapbridge.plan.model import Plan
 from swapbridge.proving.bench.bench import one_bus
 from swapbridge.proving.bench.traffic import words_of
+from swapbridge.proving.case import Case
 from swapbridge.proving.report.verdict import Check, judge
 
 LOOSE = 0.25
 """A period's median may be off by so much on a computer that does other things."""
 FEW = 5
+
+
+def judge_extras(case: Case) -> list[Check]:
+    """Checks from rooms above, such as real time on a virtual bus."""
+    return list(case.extras.more_checks()) if case.extras.more_checks is not None else []
 
 
 def lively_part(plan: Plan, captures: Mapping[str, Capture], seconds: float) -> Capture:

@@ -16,6 +16,7 @@ from swapbridge.core.frames import EXTENDED_BIT, format_identifier, split_word
 from swapbridge.core.response_time import Stream, frame_time_ns, response_times
 from swapbridge.plan.model import Plan
 from swapbridge.proving.bench.bench import Bench, Run
+from swapbridge.proving.case import Case
 from swapbridge.proving.faults.campaign import shortest_ns
 from swapbridge.proving.faults.faults import MS
 from swapbridge.proving.judges.timing import seen_response_ms
@@ -25,6 +26,12 @@ from swapbridge.signalmap.model import SignalMap
 FEW = 5
 ONCE_NS = 1_000_000_000
 """Period that counts for what is sent once after wake-up, or now and then."""
+
+
+def judge_waiting(case: Case) -> list[Check]:
+    """Response times of every identifier, by analysis and as seen."""
+    case.tables.responses, checks = judge_responses(case.bench, case.run, case.maps)
+    return checks
 
 
 def judge_responses(bench: Bench, run: Run, maps: Mapping[str, SignalMap]) -> tuple[list[ResponseTime], list[Check]]:

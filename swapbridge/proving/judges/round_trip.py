@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
@@ -22,6 +22,9 @@ from swapbridge.proving.bench.simulated_bus import SimulatedBus, Simulation
 from swapbridge.proving.bench.traffic import Rates, empty_traffic
 from swapbridge.proving.faults.faults import MS, SECOND
 from swapbridge.proving.report.verdict import Check, judge
+
+if TYPE_CHECKING:
+    from swapbridge.proving.case import Case
 
 HEARD_MS = 25.0
 """A request reaches the engine computer: two of its 10 ms frames and the translator's budget of 5 ms."""
@@ -108,6 +111,12 @@ class _PlantProgram:
         if self.queue:
             due = min(due, -(-self.queue[0].time_ns // 1000))
         return max(due, now)
+
+
+def judge_closed_loop(case: Case) -> list[Check]:
+    """The model of the swapped vehicle, where there is one."""
+    plant = case.extras.plant
+    return judge_round_trip(case.plan, case.make, plant) if plant is not None else []
 
 
 def judge_round_trip(plan: Plan, make: MakeTranslator, plant: Plant) -> list[Check]:

@@ -13,6 +13,7 @@ from swapbridge.plan.model import Plan
 from swapbridge.proving.bench.bench import LATENCY_NS, Bench, Run
 from swapbridge.proving.bench.nodes import Heard, Sent
 from swapbridge.proving.bench.traffic import traffic_from
+from swapbridge.proving.case import Case
 from swapbridge.proving.faults.campaign import is_delicate
 from swapbridge.proving.faults.faults import MS, SECOND
 from swapbridge.proving.judges.form import carries, fields_of
@@ -25,6 +26,14 @@ TORQUE_BUDGET_MS = 5.0
 HIGH_LOAD = 0.8
 LONGEST_AGE_US = 500_000
 """A torque, throttle or pedal value older than this is no measurement any more (common practice, no source)."""
+
+
+def judge_timing(case: Case) -> list[Check]:
+    """Ages, age limits, bus load."""
+    tables = case.tables
+    tables.signal_times, times = signal_times(case.plan, case.run, case.maps)
+    tables.bus_times, loads = bus_times(case.bench, case.run)
+    return [*times, *age_limits(case.plan), *loads]
 
 
 def signal_times(plan: Plan, run: Run, maps: Mapping[str, SignalMap]) -> tuple[list[SignalTime], list[Check]]:

@@ -7,20 +7,26 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from importlib.resources import files
 
+from swapbridge.plan.proof import Outcome, Status
 from swapbridge.proving.report.pictures import overlay_picture
-from swapbridge.proving.report.verdict import AREAS, Check, SignalTime, Verdict
+from swapbridge.proving.report.text import MARKS, NEXT, SAID, TITLES, worst_of
+from swapbridge.proving.report.verdict import AREAS, Check, Overlay, SignalTime, Verdict
 
-WORDS = {"pass": "pass", "warn": "look", "fail": "FAIL"}
-"""How a status is written; never by colour alone."""
 AREA_TITLES = {
+    "evidence": "Evidence: can these recordings carry a verdict?",
+    "maps": "Maps against the recordings",
+    "own words": "The absent computer's own words, said again through the plan",
+    "life": "Life: what moved before, and what moves now",
+    "engines": "Two engines and a gearbox",
     "content": "Content: every sent signal against the exact reference",
-    "form": "Form: the translator's frames against the old engine's",
+    "form": "Form: the translator's frames against the old sender's",
     "needs": "Needs",
     "time": "Time",
     "faults": "Faults",
     "round trip": "Round trip: both vehicles in a closed loop",
     "real time": "Real time on a virtual bus",
 }
+TONES: dict[Outcome, Status] = {"PASSED": "pass", "FAILED": "fail", "NOT PROVED": "unproved"}
 PASSES_SHOWN = 400
 _BREAKS = re.compile(r"(?<=[a-z_])[._](?=\w)|\((?=\w)", re.IGNORECASE)
 
@@ -35,16 +41,19 @@ def html_report(verdict: Verdict) -> str:
         "<!doctype html>",
         '<html lang="en"><head><meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
-        f"<title>Proof of {escape(verdict.plan_name)}: {'passed' if verdict.passed else 'FAILED'}</title>",
+        f"<title>Proof of {escape(verdict.plan_name)}: {verdict.outcome}</title>",
         f"<style>{_style()}</style></head><body><main>",
         _head(verdict),
         _cautions(verdict, short=True),
-        _worst(verdict),
+        _areas(verdict, ("evidence",)),
+        *(_section(verdict, status) for status in TITLES),
+        _curves(verdict),
+        _engines(verdict),
         _coverage(verdict),
         _time(verdict),
         _faults(verdict),
         _overlays(verdict),
-        _areas(verdict),
+        _areas(verdict, tuple(a for a in AREAS if a != "evidence")),
         _cautions(verdict, short=False),
         _origin(verdict),
         "</main></body></html>",
@@ -54,47 +63,62 @@ def html_report(verdict: Verdict) -> str:
 
 def _head(verdict: Verdict) -> str:
     counts = verdict.counts()
-    word = "PASSED" if verdict.passed else "FAILED"
-    tone = "pass" if verdict.passed else "fail"
-    said = f"{counts['fail']} failed, {counts['warn']} to look at, {counts['pass']} passed"
-    next_step = (
-        "Next: read what is marked to look at; then a first start by the guide, wheels off the ground, cut-off near."
-        if verdict.passed
-        else "Next: mend what failed below, compile, and prove again. Do not connect this plan to a vehicle."
-    )
+    said = ", ".join(f"{counts[s]} {SAID[s]}" for s in SAID if counts[s] or s in ("fail", "pass"))
     chips = "".join(
-        f'<li><a href="#{_anchor(area)}">{escape(area)}</a> {_chip(_area_status(verdict, area))}</li>'
+        f'<li><a href="#{_anchor(area)}">{escape(area)}</a> {_chip(worst_of(verdict, area))}</li>'
         for area in AREAS
         if any(verdict.counts(area).values())
     )
     return (
-        f'<header class="{tone}"><p class="plan">Proof of plan <b>{escape(verdict.plan_name)}</b></p>'
-        f"<h1>{word}</h1><p>{said}; {escape(verdict.thoroughness)} fault campaign.</p>"
-        f"<p>{escape(next_step)}</p><ul class=chips>{chips}</ul></header>"
+        f'<header class="{TONES[verdict.outcome]}"><p class="plan">Proof of plan <b>{escape(verdict.plan_name)}</b></p>'
+        f"<h1>{verdict.outcome}</h1><p>{said}; {escape(verdict.thoroughness)} fault campaign.</p>"
+        f"<p>{escape(NEXT[verdict.outcome])}</p><ul class=chips>{chips}</ul></header>"
     )
 
 
-def _area_status(verdict: Verdict, area: str) -> str:
-    counts = verdict.counts(area)
-    return "fail" if counts["fail"] else "warn" if counts["warn"] else "pass"
-
-
-def _chip(status: str) -> str:
-    return f'<span class="chip {status}">{WORDS[status]}</span>'
+def _chip(status: Status) -> str:
+    return f'<span class="chip {status}">{MARKS[status]}</span>'
 
 
 def _anchor(area: str) -> str:
     return area.replace(" ", "-")
 
 
-def _worst(verdict: Verdict) -> str:
-    rows = [c for c in verdict.worst if c.status == "fail"] + [c for c in verdict.worst if c.status == "warn"]
-    if not rows:
+def _section(verdict: Verdict, status: Status) -> str:
+    """All checks of a status; with what is left open, what no recording holds."""
+    checks = verdict.with_status(status)
+    beyond = verdict.beyond if status == "open" else ()
+    if not checks and not beyond:
         return ""
-    shown = rows[:60]
-    more = f"<p>{len(rows) - len(shown)} more in the sections below.</p>" if len(rows) > len(shown) else ""
-    title = "What to look at" if verdict.passed else "What failed, and what to look at"
-    return f"<section><h2>{title}</h2>{_checks(shown)}{more}</section>"
+    told = ""
+    if beyond:
+        rows = [[escape(b.what), _words(b.answers)] for b in beyond]
+        told = (
+            "<p>No recording of sound vehicles holds these. What is sent then hangs on the safe answers and on what "
+            "the donor's own computer says:</p>" + _table(["never recorded", "what is sent"], rows, stacks=True)
+        )
+    return f"<section><h2>{escape(TITLES[status])}</h2>{_checks(checks) if checks else ''}{told}</section>"
+
+
+def _curves(verdict: Verdict) -> str:
+    if not verdict.curves:
+        return ""
+    pictures = "".join(
+        overlay_picture(Overlay(f"{c.title}: {c.cause}", "said", c.unit, c.said, "sent", c.unit, c.sent), 1000 + number)
+        for number, c in enumerate(verdict.curves)
+    )
+    return f"<section><h2>Where what is sent differs from what was said</h2>{pictures}</section>"
+
+
+def _engines(verdict: Verdict) -> str:
+    if not verdict.engines:
+        return ""
+    rows = [[escape(e.what), escape(e.host), escape(e.donor), escape(e.gearbox)] for e in verdict.engines]
+    return (
+        "<section><h2>Side by side</h2>"
+        + _table(["", "old engine", "donor's engine", "gearbox"], rows, stacks=True)
+        + "</section>"
+    )
 
 
 def _checks(checks: Iterable[Check]) -> str:
@@ -137,7 +161,7 @@ def _table(
 def _coverage(verdict: Verdict) -> str:
     if not verdict.coverage:
         return ""
-    tones = {"proved": "pass", "present": "pass", "missing": "fail", "not proved": "fail"}
+    tones = {"proved": "pass", "present": "pass", "missing": "fail", "not proved": "fail", "open": "open"}
     rows = [
         [
             f'<span class="chip {tones.get(c.state, "warn")}">{escape(c.state)}</span>',
@@ -253,9 +277,9 @@ def _overlays(verdict: Verdict) -> str:
     )
 
 
-def _areas(verdict: Verdict) -> str:
+def _areas(verdict: Verdict, areas: Sequence[str]) -> str:
     out = []
-    for area in AREAS:
+    for area in areas:
         checks = verdict.of(area)
         if not checks:
             continue

@@ -5,14 +5,15 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
-from typing import Literal
 
 from swapbridge._version import __version__
-from swapbridge.plan.proof import PROOF_FORMAT, PROOF_VERSION, Outcome, Source
+from swapbridge.plan.proof import PROOF_FORMAT, PROOF_VERSION, STATUSES, Outcome, Source, Status
 
-Status = Literal["pass", "warn", "fail"]
-AREAS = ("content", "form", "needs", "time", "faults", "round trip", "real time")
-"""What is judged, in the order in which it is shown."""
+AREAS = (
+    "evidence", "maps", "own words", "life", "engines", "content", "form", "needs", "time", "faults", "round trip",
+    "real time",
+)  # fmt: skip
+"""What is judged, in the order in which it is shown: first whether there is anything to judge by."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +28,9 @@ class Check:
         Message, signal or fault, with its bus.
     name : str
         What was looked at: "period", "counter", "checksum".
-    status : {"pass", "warn", "fail"}
+    status : {"fail", "unproved", "warn", "open", "habit", "pass"}
+        "unproved": the recordings can't tell, and without that nothing is proved. "warn": somebody has to look. "open":
+        not proved, and said so. "habit": another engine's, not wrong.
     measured, required : str
         Both values, with units.
     remedy : str
@@ -47,8 +50,9 @@ class Check:
 class Coverage:
     """One line of the coverage board: what a module waits for, and how it gets it.
 
-    `quality` is "exact", "approximate" or "" where nothing is computed; `state` is "proved", "not proved", "missing",
-    "wired", "licensed programming" or "present" (its sender is still on the bus).
+    `quality` is "exact", "approximate" or "" where nothing is computed; `state` is "proved" (its role has a live
+    source), "constant", "as recorded", "clipped", "open", "not proved", "missing", "wired", "licensed programming",
+    "not mapped" or "present" (its sender is still on the bus).
     """
 
     module: str
@@ -126,6 +130,35 @@ class Overlay:
 
 
 @dataclass(frozen=True, slots=True)
+class Curve:
+    """Where what is sent differs from what was said: both over time in one unit, and the likely cause."""
+
+    title: str
+    cause: str
+    unit: str
+    said: tuple[tuple[float, float], ...]
+    sent: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class EngineFigure:
+    """One figure of both engines and the gearbox side by side, "" where nothing tells."""
+
+    what: str
+    host: str
+    donor: str
+    gearbox: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Beyond:
+    """Something that no recording holds, and what is sent when it happens as far as it shows as a lost source."""
+
+    what: str
+    answers: str
+
+
+@dataclass(frozen=True, slots=True)
 class Verdict:
     """All a proof says. Equal inputs and seed give equal verdicts; wall-clock times are kept out of it."""
 
@@ -141,6 +174,9 @@ class Verdict:
     responses: tuple[ResponseTime, ...] = ()
     faults: tuple[FaultRun, ...] = ()
     overlays: tuple[Overlay, ...] = ()
+    curves: tuple[Curve, ...] = ()
+    engines: tuple[EngineFigure, ...] = ()
+    beyond: tuple[Beyond, ...] = ()
     cautions: tuple[str, ...] = ()
     sources: tuple[Source, ...] = ()
     left_out: tuple[str, ...] = ()
@@ -149,11 +185,12 @@ class Verdict:
     @property
     def outcome(self) -> Outcome:
         """The word that stands in front, and in ``proof.json``."""
-        return "FAILED" if any(c.status == "fail" for c in self.checks) else "PASSED"
+        found = {c.status for c in self.checks}
+        return "FAILED" if "fail" in found else "NOT PROVED" if "unproved" in found else "PASSED"
 
     @property
     def passed(self) -> bool:
-        """Nothing failed."""
+        """Nothing failed, and the recordings could carry it."""
         return self.outcome == "PASSED"
 
     @property
@@ -161,9 +198,9 @@ class Verdict:
         """Whether it becomes the ``proof.json`` beside the plan: a partial pass must not take a whole one's place."""
         return not self.left_out or not self.passed
 
-    def counts(self, area: str | None = None) -> dict[str, int]:
+    def counts(self, area: str | None = None) -> dict[Status, int]:
         """Checks by status."""
-        out = {"pass": 0, "warn": 0, "fail": 0}
+        out: dict[Status, int] = dict.fromkeys(STATUSES, 0)
         for check in self.checks:
             if area is None or check.area == area:
                 out[check.status] += 1
@@ -171,13 +208,16 @@ class Verdict:
 
     def of(self, area: str) -> tuple[Check, ...]:
         """Checks of an area, failures first."""
-        order = {"fail": 0, "warn": 1, "pass": 2}
-        return tuple(sorted((c for c in self.checks if c.area == area), key=lambda c: order[c.status]))
+        return tuple(sorted((c for c in self.checks if c.area == area), key=lambda c: STATUSES.index(c.status)))
+
+    def with_status(self, status: Status) -> tuple[Check, ...]:
+        """Checks of one status, in the order of the areas."""
+        return tuple(c for area in AREAS for c in self.checks if c.status == status and c.area == area)
 
     @property
     def worst(self) -> tuple[Check, ...]:
-        """Failures, then warnings."""
-        return tuple(c for s in ("fail", "warn") for c in self.checks if c.status == s)
+        """Failures, then what the recordings can't carry, then what somebody has to look at."""
+        return tuple(c for s in ("fail", "unproved", "warn") for c in self.with_status(s))
 
     def to_json(self) -> str:
         """Versioned JSON; `plan.proof.proof_head` reads its head back."""
@@ -187,10 +227,19 @@ class Verdict:
 
 
 def judge(
-    area: str, subject: str, name: str, ok: bool, measured: str, required: str, remedy: str, *, warn: bool = False
+    area: str,
+    subject: str,
+    name: str,
+    ok: bool,
+    measured: str,
+    required: str,
+    remedy: str,
+    *,
+    warn: bool = False,
+    otherwise: Status = "fail",
 ) -> Check:
-    """A check that passes or fails (or only warns)."""
-    status: Status = "pass" if ok else ("warn" if warn else "fail")
+    """A check that passes, or else fails (or warns, or what `otherwise` says)."""
+    status: Status = "pass" if ok else ("warn" if warn else otherwise)
     return Check(area, subject, name, status, measured, required, "" if ok else remedy)
 
 

@@ -1,4 +1,4 @@
-"""Swap folder room: the engine health sheet: leak-down and compression readings a cylinder, judged by common practice.
+"""Core room: the engine health sheet: leak-down and compression readings a cylinder, judged by common practice.
 
 A leak-down test feeds a cylinder at top dead centre through a regulator; what the cylinder does not hold leaks. The
 sheet is `health.toml`::

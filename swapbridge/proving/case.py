@@ -1,0 +1,308 @@
+"""Proving room: the case that every judge looks at: a plan, what it was made from, and what came of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.stimulus import StimulusTrack
+from swapbridge.core.engine_health import HealthSheet
+from swapbridge.core.needs import Need
+from swapbridge.core.progress import Progress
+from swapbridge.core.roles import Role, find_role
+from swapbridge.language.constants import parse_source
+from swapbridge.language.expressions import Binary, Call, Name, Node, Unary
+from swapbridge.language.model import BridgeFile, MessageRule, SignalRule, Source
+from swapbridge.plan.model import Plan, Send
+from swapbridge.proving.bench.bench import Bench, MakeTranslator, Run, frames_of
+from swapbridge.proving.faults.campaign import Ground, Task
+from swapbridge.proving.judges.form import Frames, unpack_column
+from swapbridge.proving.judges.round_trip import Plant
+from swapbridge.proving.reference.exact import reserved
+from swapbridge.proving.reference.reference import Reference
+from swapbridge.proving.report.verdict import (
+    Beyond,
+    BusTime,
+    Check,
+    Coverage,
+    Curve,
+    EngineFigure,
+    FaultRun,
+    ResponseTime,
+    SignalTime,
+)
+from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Place = tuple[str, str, str]
+"""Bus, message and signal."""
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """One signal over time: (N,) seconds on the bench's clock, raw values, and which of them are measurements."""
+
+    time_s: Floats
+    raw: Ints
+    measured: npt.NDArray[np.bool_]
+    signal: MapSignal
+
+    @property
+    def values(self) -> Floats:
+        """(N,) physical values in the map's unit."""
+        return self.raw.astype(np.float64) * float(self.signal.scale) + float(self.signal.offset)
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """A sent signal: the rule that makes it, its map entry, and what the rule reads."""
+
+    bus: int
+    send: Send
+    message: MapMessage
+    signal: MapSignal
+    rule: SignalRule
+    parent: MessageRule
+    tree: Node
+    sources: frozenset[Place]
+    functions: frozenset[str]
+
+    @property
+    def label(self) -> str:
+        """Bus, message and signal, for people."""
+        return f"{self.send.name}.{self.signal.name}"
+
+    @property
+    def role(self) -> Role | None:
+        """What it is."""
+        name = self.rule.role or self.signal.role
+        return find_role(name) if name else None
+
+    @property
+    def is_open(self) -> bool:
+        """The bridge file says that nobody knows how to make it."""
+        return self.signal.name in self.parent.open
+
+
+@dataclass(frozen=True, slots=True)
+class Campaign:
+    """Which faults are tried, and in how many processes."""
+
+    tasks: tuple[Task, ...] = ()
+    thoroughness: str = "none"
+    only: tuple[str, ...] = ()
+    workers: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Extras:
+    """What some proofs have: a model of the swapped vehicle, checks from rooms above."""
+
+    plant: Plant | None = None
+    more_checks: Callable[[], Sequence[Check]] | None = None
+
+
+@dataclass(slots=True)
+class Tables:
+    """What judges find beside their checks, for the report."""
+
+    coverage: list[Coverage] = field(default_factory=list)
+    signal_times: list[SignalTime] = field(default_factory=list)
+    bus_times: list[BusTime] = field(default_factory=list)
+    responses: list[ResponseTime] = field(default_factory=list)
+    faults: list[FaultRun] = field(default_factory=list)
+    curves: list[Curve] = field(default_factory=list)
+    engines: list[EngineFigure] = field(default_factory=list)
+    beyond: list[Beyond] = field(default_factory=list)
+
+
+@dataclass
+class Case:
+    """All that a judge may look at.
+
+    Attributes
+    ----------
+    plan, bridge, maps, needs
+        What is proved, and what it was made from.
+    bench : Bench
+        Plan and recordings on one clock.
+    run : Run
+        The recordings played to the translator, undisturbed.
+    ground : Ground
+        What any further run needs.
+    reference : Reference
+        The exact twin, which has heard the whole run.
+    unplugged : mapping of str to Capture
+        By bus, recordings with the old engine computer unplugged.
+    stimuli : mapping of str to StimulusTrack
+        By bus, what was done to the vehicle, in seconds of the bench's clock.
+    health : sequence of HealthSheet
+        What is known of the engines beside the recordings.
+    tables, said
+        What judges have found so far.
+    """
+
+    plan: Plan
+    bridge: BridgeFile
+    maps: Mapping[str, SignalMap]
+    needs: Sequence[Need]
+    bench: Bench
+    run: Run
+    ground: Ground
+    reference: Reference
+    make: MakeTranslator
+    unplugged: Mapping[str, Capture] = field(default_factory=dict)
+    stimuli: Mapping[str, StimulusTrack] = field(default_factory=dict)
+    health: Sequence[HealthSheet] = ()
+    seed: int = 0
+    campaign: Campaign = Campaign()
+    extras: Extras = Extras()
+    tables: Tables = field(default_factory=Tables)
+    said: list[Check] = field(default_factory=list)
+    tell: Progress = lambda share, words: None
+
+    @cached_property
+    def names(self) -> list[str]:
+        """Bus names by number."""
+        return [b.name for b in self.plan.buses]
+
+    @cached_property
+    def sent(self) -> dict[tuple[int, int], Frames]:
+        """What came through, by bus and word."""
+        return {key: frames_of(rows) for key, rows in self.run.by_word().items()}
+
+    @cached_property
+    def heard(self) -> list[tuple[int, MapMessage]]:
+        """Bus and map entry of every message that the bridge file reads."""
+        out = []
+        for number, words in enumerate(self.bench.reads):
+            found = [m for m in self.maps[self.names[number]].messages if m.word in words]
+            out += [(number, m) for m in found]
+        return out
+
+    @cached_property
+    def made(self) -> list[Made]:
+        """Every sent signal that has a rule."""
+        out = []
+        for send in (s for s in self.plan.sends if s.request is None):
+            bus = self.names[send.bus]
+            message = self.maps[bus].by_word(send.word)
+            for parent in self.bridge.messages:
+                if message is None or parent.message.text != f"{bus}.{message.name}":
+                    continue
+                for rule in parent.signals:
+                    signal = message.signal(rule.name)
+                    if signal is not None:
+                        sources, functions = reads(self.bridge, rule.value)
+                        tree = parse_source(self.bridge, rule.value)
+                        out.append(Made(send.bus, send, message, signal, rule, parent, tree, sources, functions))
+        return out
+
+    def old(self, bus: int, word: int) -> Frames | None:
+        """An identifier as recorded, the old sender's frames included."""
+        key = (bus, word)
+        if key not in self._old:
+            self._old[key] = self.bench.recorded(bus, word)
+        return self._old[key]
+
+    @cached_property
+    def _old(self) -> dict[tuple[int, int], Frames | None]:
+        return {}
+
+    @cached_property
+    def _tracks(self) -> dict[tuple[int, int, str, bool], Track | None]:
+        return {}
+
+    def recorded_track(self, bus: int, message: MapMessage, signal: MapSignal) -> Track | None:
+        """A signal as recorded; None without frames that hold it."""
+        key = (bus, message.word, signal.name, False)
+        if key not in self._tracks:
+            self._tracks[key] = track(self.old(bus, message.word), message, signal)
+        return self._tracks[key]
+
+    def sent_track(self, made: Made) -> Track | None:
+        """A signal as the translator sent it."""
+        key = (made.bus, made.message.word, made.signal.name, True)
+        if key not in self._tracks:
+            self._tracks[key] = track(self.sent.get((made.bus, made.message.word)), made.message, made.signal)
+        return self._tracks[key]
+
+    def track_of(self, place: Place) -> Track | None:
+        """A source signal as recorded."""
+        bus, name, signal_name = place
+        message = self.maps[bus].message(name) if bus in self.maps else None
+        signal = message.signal(signal_name) if message is not None else None
+        if message is None or signal is None or bus not in self.names:
+            return None
+        return self.recorded_track(self.names.index(bus), message, signal)
+
+    def by_role(self, bus: int, alias: str) -> Iterator[tuple[MapMessage, MapSignal]]:
+        """Signals of a bus's map with a role."""
+        role = find_role(alias).name
+        for message in self.maps[self.names[bus]].messages:
+            for signal in message.signals:
+                if signal.role == role:
+                    yield message, signal
+
+    def role_track(self, bus: int, alias: str) -> Track | None:
+        """The first recorded signal with a role that has frames."""
+        for message, signal in self.by_role(bus, alias):
+            found = self.recorded_track(bus, message, signal)
+            if found is not None and found.measured.any():
+                return found
+        return None
+
+
+def track(frames: Frames | None, message: MapMessage, signal: MapSignal) -> Track | None:
+    """A signal over frames: those long enough and of its page."""
+    if frames is None or not len(frames) or signal.is_float or signal.layout.length > 62:
+        return None
+    rows = frames.length > max(signal.layout.positions) // 8
+    if signal.mux_values:
+        page = next((s for s in message.signals if s.name == signal.mux_signal), None)
+        if page is not None:
+            rows &= np.isin(unpack_column(page.layout, frames.payload), signal.mux_values)
+    if not rows.any():
+        return None
+    raw = unpack_column(signal.layout, frames.payload[rows])
+    measured = ~np.isin(raw, list(reserved(signal)))
+    return Track(frames.time_ns[rows] / 1e9, raw, measured, signal)
+
+
+def reads(bridge: BridgeFile, source: Source) -> tuple[frozenset[Place], frozenset[str]]:
+    """Signals that an expression reads, named values looked through, and the functions that it uses."""
+    places: set[Place] = set()
+    functions: set[str] = set()
+
+    def walk(node: Node) -> None:
+        if isinstance(node, Name):
+            if len(node.parts) == 3:
+                places.add((node.parts[0], node.parts[1], node.parts[2]))
+            elif len(node.parts) == 1:
+                known = bridge.constants.get(node.dotted) or bridge.values.get(node.dotted)
+                if known is not None:
+                    walk(parse_source(bridge, known))
+        elif isinstance(node, Unary):
+            functions.add(node.operator)
+            walk(node.operand)
+        elif isinstance(node, Binary):
+            functions.add(node.operator)
+            for part in (node.left, node.right, node.otherwise):
+                if part is not None:
+                    walk(part)
+        elif isinstance(node, Call):
+            functions.add(node.function)
+            arguments = node.arguments[:1] if node.function == "table" and not node.pairs else node.arguments
+            for part in (*arguments, *(x for pair in node.pairs for x in pair), *(x for _, x in node.options)):
+                walk(part)
+            if node.otherwise is not None:
+                walk(node.otherwise)
+
+    walk(parse_source(bridge, source))
+    return frozenset(places), frozenset(functions)

@@ -1,0 +1,108 @@
+"""Proving room: what the engine and the vehicle did in a recording: the stimulus says it, else the map."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.capture.stimulus import Channel
+from swapbridge.core.errors import InputError
+from swapbridge.core.units import find_unit
+from swapbridge.proving.case import Case
+
+Floats = npt.NDArray[np.float64]
+CRANKING_RPM, RUNNING_RPM = 50.0, 400.0
+"""Above the first an engine turns, above the second by itself (common practice, no source)."""
+DRIVEN_KMH = 5.0
+LONGEST_HOLD_S = 2.0
+CHANNELS: dict[str, tuple[str, ...]] = {
+    "engine_speed": ("engine_speed", "rpm", "engine_rpm"),
+    "vehicle_speed": ("vehicle_speed", "speed"),
+    "coolant_temperature": ("coolant_temperature", "coolant_temp", "coolant"),
+    "oil_temperature": ("oil_temperature", "oil_temp"),
+    "intake_temperature": ("intake_temperature", "intake_temp"),
+    "ambient_temperature": ("ambient_temperature", "ambient_temp", "ambient"),
+    "pedal_position": ("pedal_position", "pedal", "accelerator", "pedal_d"),
+    "throttle_position": ("throttle_position", "throttle"),
+    "actual_torque": ("actual_torque", "torque"),
+    "manifold_pressure": ("manifold_pressure", "map"),
+    "air_flow": ("air_flow", "maf"),
+    "engine_load": ("engine_load", "load"),
+    "module_voltage": ("module_voltage", "voltage", "battery_voltage"),
+    "fuel_level": ("fuel_level", "fuel"),
+    "oil_pressure": ("oil_pressure",),
+    "current_gear": ("gear", "current_gear"),
+    "brake_switch": ("brake", "brake_switch"),
+    "compressor_request": ("compressor", "compressor_request", "air_conditioning"),
+    "key_state": ("key", "ignition", "key_state"),
+    "park_neutral": ("park_neutral",),
+}  # fmt: skip
+"""How stimulus files name what a role measures, beside the role's own name."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A quantity over time on the bench's clock, in a plain unit; `measured` is kept for the likeness with a track."""
+
+    time_s: Floats
+    values: Floats
+    measured: npt.NDArray[np.bool_]
+
+
+def channel_of(case: Case, bus: int, alias: str) -> Channel | None:
+    """The stimulus channel beside a bus's recording that measures a role."""
+    stimulus = case.stimuli.get(case.names[bus])
+    if stimulus is None:
+        return None
+    names = CHANNELS.get(alias, (alias,))
+    return next((stimulus.channels[n] for n in (alias, *names) if n in stimulus.channels), None)
+
+
+def quantity(case: Case, bus: int, alias: str, unit: str) -> Told | None:
+    """What a role did beside or in a recording, in that unit: by the stimulus, else by the map."""
+    channel = channel_of(case, bus, alias)
+    if channel is not None and not channel.texts and len(channel.time_s) > 1:
+        values = channel.value
+        try:
+            scale, shift = find_unit(channel.unit or unit).conversion(find_unit(unit))
+            values = values * float(scale) + float(shift)
+        except InputError:
+            pass
+        return Told(channel.time_s, values, np.ones(len(values), bool))
+    found = case.role_track(bus, alias)
+    if found is None:
+        return None
+    try:
+        scale, shift = find_unit(found.signal.unit, case.bridge.units).conversion(find_unit(unit))
+    except InputError:
+        return None
+    return Told(found.time_s, found.values * float(scale) + float(shift), found.measured)
+
+
+def engine_speed(case: Case, bus: int) -> Told | None:
+    """Engine speed in rpm."""
+    return quantity(case, bus, "engine_speed", "rpm")
+
+
+def vehicle_speed(case: Case, bus: int) -> Told | None:
+    """Vehicle speed in km/h."""
+    return quantity(case, bus, "vehicle_speed", "km/h")
+
+
+def running_seconds(speed: Told) -> float:
+    """How long an engine ran by itself."""
+    steps = np.minimum(np.diff(speed.time_s), LONGEST_HOLD_S)
+    runs = (speed.values > RUNNING_RPM) & speed.measured
+    return float(steps[runs[:-1]].sum()) if len(steps) else 0.0
+
+
+def held_at(told: Told, time_s: Floats) -> Floats:
+    """Values that hold at some moments; nan before the first and where there is none for long."""
+    if not len(told.time_s):
+        return np.full(len(time_s), np.nan)
+    rows = np.searchsorted(told.time_s, time_s, "right") - 1
+    there = (rows >= 0) & told.measured[np.maximum(rows, 0)]
+    out = np.where(there, told.values[np.maximum(rows, 0)], np.nan)
+    return out.astype(np.float64)

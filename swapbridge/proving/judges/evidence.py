@@ -1,0 +1,275 @@
+"""Proving room: evidence: whether these recordings can carry a verdict at all; without it nothing is proved.
+
+The right recordings, long enough, whole, with the engine running in them, and every message that the bridge file reads
+heard in them, fresh, with its checksum, counter and period as the map says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
+
+from swapbridge.capture.capture import Capture
+from swapbridge.core.errors import InputError
+from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.integrity import Counter
+from swapbridge.core.layout import Layout
+from swapbridge.proving.bench.traffic import words_of
+from swapbridge.proving.case import Case
+from swapbridge.proving.judges.driving import DRIVEN_KMH, engine_speed, running_seconds, vehicle_speed
+from swapbridge.proving.judges.form import PAUSE_NS, PAUSE_PERIODS, WRONG_FAILS, WRONG_NOTED, Frames, measure
+from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.signalmap.model import MapMessage
+from swapbridge.surveying.lost import frames_lost
+
+SHORTEST_S = 30.0
+"""A key cycle with a start takes about so long; less holds no engine that warms up, idles and pulls."""
+IDENTITY = 0.8
+"""Share of the identifiers of the bridge file that must be heard; below it the recording is of something else."""
+LOST_NOTED, LOST_TOO_MANY = 0.02, 0.25
+FRESH = 0.9
+PERIOD_OFF = 0.25
+RUNNING_S = 5.0
+SPOILED = 0.01
+COVERED = 0.8
+"""Share of the stimulus that the recording must cover; where it ends long before, it was cut."""
+
+
+def judge_evidence(case: Case) -> list[Check]:
+    """One check a bus for each thing a recording needs, one for each message that is read."""
+    out: list[Check] = []
+    for number, name in enumerate(case.names):
+        capture = case.bench.captures[number]
+        if capture is None:
+            if _used(case, number):
+                out.append(
+                    judge(
+                        "evidence", f"bus {name}", "recording", False, "none", "a recording of every bus of the plan",
+                        f"give the recording of bus {name}: --donor, --host or --capture {name}=FILE",
+                        otherwise="unproved",
+                    )
+                )  # fmt: skip
+            continue
+        out += _recording(case, number, name, capture)
+        out += _engine(case, number, name)
+    for number, message in case.heard:
+        if case.bench.captures[number] is not None:
+            out += _listened(case, number, message)
+    return out
+
+
+def _used(case: Case, bus: int) -> set[int]:
+    """Identifiers of a bus that the bridge file reads or sends, those that come once left out."""
+    sent = {s.word for s in case.plan.sends if s.bus == bus and s.request is None and not s.once}
+    return sent | {m.word for number, m in case.heard if number == bus}
+
+
+def _recording(case: Case, number: int, name: str, capture: Capture) -> Iterator[Check]:
+    where = f"bus {name}"
+    file = capture.source or "the recording"
+    again = f"record bus {name} again, whole, from asleep to asleep"
+
+    def need(what: str, ok: bool, measured: str, required: str, remedy: str = again, noted: bool = False) -> Check:
+        return judge("evidence", where, what, ok, measured, required, remedy, otherwise="open" if noted else "unproved")
+
+    data = int(capture.is_data.sum())
+    yield need("data frames", data >= 0.5 * len(capture), f"{data:,} of {len(capture):,} frames", "mostly data frames")
+    seconds = capture.duration_s
+    yield need("length", seconds >= SHORTEST_S, f"{seconds:.0f} s", f"at least {SHORTEST_S:.0f} s")
+    used = _used(case, number)
+    there = set(words_of(capture).tolist())
+    heard = used & there
+    if used:
+        missing = ", ".join(format_identifier(*split_word(w)) for w in sorted(used - there)[:6])
+        yield need(
+            "identity",
+            len(heard) >= IDENTITY * len(used),
+            f"{len(heard)} of {len(used)} identifiers of the bridge file heard"
+            + (f"; not {missing}" if missing else ""),
+            "all of them",
+            f"is {file} of this vehicle, with nothing unplugged? Give the right one, or correct the map of {name}",
+        )
+    gone = [s.name for s in case.plan.sends if s.bus == number and s.request is None and s.word not in there]
+    late = [s.name for s in case.plan.sends if s.name in gone and s.once]
+    for send in gone:
+        yield need(
+            f"{send} as it was",
+            False,
+            "no frame of the old sender",
+            "frames of what the plan sends, to judge it by",
+            f"record bus {name} with the old sender in place, from before the bus wakes",
+            noted=send in late,
+        )
+    yield from _reading(case, number, name, capture, need("", True, "", ""))
+    lost = frames_lost(capture, _counters(case, number))
+    share = lost.share(name)
+    if share is None:
+        return
+    yield need(
+        "frames lost",
+        share <= LOST_NOTED,
+        f"{100 * share:.1f} % of the frames are missing" if share > 0.0005 else "none told by counters or clock",
+        "none; counters and gaps are judged with what is missing allowed for",
+        f"record bus {name} again with a recorder that keeps up; gaps of the old sender can't be told from loss",
+        noted=share <= LOST_TOO_MANY,
+    )
+
+
+def _reading(case: Case, number: int, name: str, capture: Capture, like: Check) -> Iterator[Check]:
+    notes = capture.notes
+    said = "; ".join(notes.sentences())
+    spoiled = notes.unreadable_lines > SPOILED * max(1, len(capture)) or notes.duplicates > SPOILED * len(capture)
+    broken = bool(notes.stopped) or spoiled
+    yield judge(
+        "evidence", like.subject, "file", not said, said or "read to its end", "whole, every line a frame",
+        f"copy the recording of bus {name} anew from where it was made, or record again",
+        otherwise="unproved" if broken else "open",
+    )  # fmt: skip
+    stimulus = case.stimuli.get(name)
+    if stimulus is None:
+        yield judge(
+            "evidence", like.subject, "stimulus", False, "no stimulus file beside the recording",
+            "what was done to the vehicle, to check scales, units and codes of the map by",
+            "record with a script or a scan tool beside it (swapbridge guide recordings), or lay the .csv beside it",
+            otherwise="open",
+        )  # fmt: skip
+        return
+    times = [c.time_s for c in stimulus.channels.values() if len(c.time_s)]
+    if not times:
+        return
+    first, last = min(float(t[0]) for t in times), max(float(t[-1]) for t in times)
+    end = float(capture.time_ns[-1] - case.bench.begin_ns[number]) / 1e9
+    covered = (min(last, end) - max(first, 0.0)) / max(last - first, 1e-9)
+    yield judge(
+        "evidence", like.subject, "stimulus", covered >= COVERED,
+        f"{len(stimulus.channels)} channels; the recording covers {100 * max(0.0, covered):.0f} % of them",
+        f"at least {100 * COVERED:.0f} %: a recording that ends long before its stimulus was cut",
+        f"copy the recording of bus {name} anew from where it was made, or record again",
+        otherwise="unproved",
+    )  # fmt: skip
+
+
+def _counters(case: Case, bus: int) -> Mapping[tuple[str, int, bool], Sequence[tuple[Layout, Counter]]]:
+    """Counters of the messages that are used, as the survey room takes them."""
+    out: dict[tuple[str, int, bool], list[tuple[Layout, Counter]]] = {}
+    for message in case.maps[case.names[bus]].messages:
+        found = [(s.layout, s.counter) for s in message.signals if s.counter is not None and not s.mux_values]
+        if found:
+            out[case.names[bus], message.identifier, message.extended] = found
+    return out
+
+
+def _engine(case: Case, number: int, name: str) -> Iterator[Check]:
+    """Whether the engine ran, and was driven, while this was recorded."""
+    speed = engine_speed(case, number)
+    if speed is None:
+        yield judge(
+            "evidence", f"bus {name}", "engine states", False, "engine speed is not known on this bus",
+            "stopped, cranking and running seen", "give the role engine_speed in its map, or a stimulus beside it",
+            otherwise="open",
+        )  # fmt: skip
+        return
+    seconds = running_seconds(speed)
+    driven = vehicle_speed(case, number)
+    top = float(driven.values[driven.measured].max()) if driven is not None and driven.measured.any() else None
+    words = f"running {seconds:.0f} s"
+    if top is not None:
+        words += f", up to {top:.0f} km/h"
+    yield judge(
+        "evidence", f"bus {name}", "engine runs", seconds >= RUNNING_S, words, f"running for {RUNNING_S:.0f} s",
+        "record a start, idle, and a drive: with the engine still, nothing that it says can be judged",
+        otherwise="unproved",
+    )  # fmt: skip
+    if top is not None and top < DRIVEN_KMH:
+        yield judge(
+            "evidence", f"bus {name}", "driven", False, words, "speed, gears and torque under way",
+            "record a drive: shifts, speed and torque under load were never seen", otherwise="open",
+        )  # fmt: skip
+
+
+def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:
+    """A message that is read: heard, fresh, right."""
+    bus = case.names[number]
+    label = f"{bus}.{message.name}"
+    frames = case.old(number, message.word)
+    if frames is None or len(frames) < 2:
+        hint = _stranger(case, number, message)
+        yield judge(
+            "evidence", label, "heard", False, f"never{hint}", "heard in its recording",
+            f"check the identifier of {message.label} in the map; or record bus {bus} with its sender there",
+            otherwise="unproved",
+        )  # fmt: skip
+        return
+    form = measure(frames, message, lossy=True)
+    age_ns = case.reference.max_age_us(number, message.word) * 1000
+    share = fresh_share(frames, age_ns) if age_ns else 1.0
+    yield judge(
+        "evidence", label, "fresh", share >= FRESH, f"{100 * share:.0f} % of the time",
+        f"at least {100 * FRESH:.0f} %: a frame within {age_ns / 1e6:g} ms",
+        f"state its true period in the map (recorded: {form.period_ms:.4g} ms), or a longer max_age_ms",
+        otherwise="unproved",
+    )  # fmt: skip
+    options = next((o for o in case.bridge.sources if o.message.text == label), None)
+    period_us = (options.period_us if options else None) or int((message.period_ms or 0) * 1000)
+    steady = form.late_ms - form.early_ms <= 0.5 * form.period_ms
+    if period_us and form.period_ms and steady and form.count > 10:
+        off = abs(form.period_ms * 1000 / period_us - 1)
+        yield judge(
+            "evidence", label, "period", off <= PERIOD_OFF, f"{form.period_ms:.4g} ms",
+            f"{period_us / 1000:g} ms, as the map says", f"set the period of {message.name} to {form.period_ms:.4g} ms",
+        )  # fmt: skip
+    if options is not None and not options.verify:
+        return
+    yield from integrity(
+        label, form.checksum_bad, form.checksum_seen, "checksum", "every frame would be thrown away by the translator"
+    )
+    if form.counter_bad is not None:
+        yield from integrity(label, form.counter_bad, form.count - 1, "counter", "frames would be thrown away")
+
+
+def integrity(label: str, bad: int, seen: int, what: str, consequence: str) -> Iterator[Check]:
+    """A checksum or counter of the map against recorded frames."""
+    if not seen:
+        return
+    share = bad / seen
+    yield judge(
+        "evidence", label, what, share <= WRONG_NOTED, f"{seen - bad:,} of {seen:,} right by the map's rule",
+        f"all: {consequence}",
+        f"find the {what}'s rule anew with `swapbridge guess`, and put it into the map",
+        otherwise="fail" if share > WRONG_FAILS else "unproved",
+    )  # fmt: skip
+
+
+def fresh_share(frames: Frames, age_ns: int) -> float:
+    """Share of the time between first and last frame, pauses left out, in which a frame was no older than that."""
+    gaps = np.diff(frames.time_ns)
+    if not len(gaps):
+        return 0.0
+    typical = float(np.median(gaps))
+    inside = gaps[gaps <= max(PAUSE_PERIODS * typical, PAUSE_NS)]
+    return float(np.minimum(inside, age_ns).sum() / max(1, inside.sum()))
+
+
+def _stranger(case: Case, number: int, message: MapMessage) -> str:
+    """Which identifier that no map knows looks like a message that is never heard."""
+    capture = case.bench.captures[number]
+    if capture is None or not message.period_ms:
+        return ""
+    known = {m.word for m in case.maps[case.names[number]].messages}
+    for word in sorted(set(words_of(capture).tolist()) - known, key=lambda w: abs(w - message.word)):
+        frames = case.bench.recorded(number, word)
+        if frames is None or len(frames) < 10:
+            continue
+        period = float(np.median(np.diff(frames.time_ns))) / 1e6
+        if abs(period - float(message.period_ms)) < 0.1 * period and int(frames.length[0]) == message.length:
+            return f"; {format_identifier(*split_word(word))}, which no map knows, comes every {period:.3g} ms"
+    return ""
+
+
+def misfit(error: InputError, bus: str) -> Check:
+    """A stimulus that can't be laid beside its recording."""
+    return judge(
+        "evidence", f"bus {bus}", "stimulus", False, str(error), "a stimulus of the same session",
+        "give the stimulus that was recorded beside it, or take the wrong one away", otherwise="unproved",
+    )  # fmt: skip

@@ -1,0 +1,67 @@
+"""Proving room: the fault campaign as checks: one a fault, one for all pairs, one for each pair that failed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from swapbridge.proving.case import Case
+from swapbridge.proving.faults.campaign import FULL, run_campaign
+from swapbridge.proving.faults.soak import soak
+from swapbridge.proving.judges.silence import judge_silence
+from swapbridge.proving.judges.wake_up import judge_wake_ups
+from swapbridge.proving.report.verdict import Check, FaultRun, judge
+
+
+def judge_quiet_buses(case: Case) -> list[Check]:
+    """Each bus silent for good, and each waking alone."""
+    ground = case.ground
+    quiet = judge_silence(case.bench, ground.reference(), case.make)
+    return [*quiet, *judge_wake_ups(case.bench, ground.reference, case.make)]
+
+
+def judge_faults(case: Case) -> list[Check]:
+    """The campaign that was asked for."""
+    wanted = case.campaign
+    if not wanted.tasks:
+        return []
+    runs = run_campaign(case.ground, wanted.tasks, workers=wanted.workers, progress=case.tell)
+    if wanted.thoroughness == FULL and not wanted.only:
+        case.tell(1.0, "an hour-long soak")
+        runs.append(soak(case.ground))
+    case.tables.faults += runs
+    return fault_checks(runs)
+
+
+def fault_checks(faults: Sequence[FaultRun]) -> list[Check]:
+    """One check a fault alone, one for all pairs, one for each pair that failed."""
+    out = []
+    for run in faults:
+        label = " + ".join(run.faults)
+        if len(run.faults) > 1 and run.status == "pass":
+            continue
+        out.append(
+            Check(
+                "faults",
+                label,
+                "reaction",
+                run.status,
+                "; ".join(run.problems[:2]) or f"{run.frames_sent:,} frames, all as they must be",
+                "safe answers, planned identifiers and rates, recovery",
+                "" if run.status == "pass" else f"see when and where it differs: --only '{label}' with the same seed",
+            )
+        )
+    pairs = [f for f in faults if len(f.faults) > 1]
+    if pairs:
+        bad = sum(f.status == "fail" for f in pairs)
+        out.append(
+            judge(
+                "faults",
+                "two faults at once",
+                "reaction",
+                bad == 0,
+                f"{len(pairs) - bad} of {len(pairs)} pairs passed",
+                "all",
+                "see the pairs that failed",
+            )
+        )
+    return out

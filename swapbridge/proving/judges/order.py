@@ -1,0 +1,40 @@
+"""Proving room: the judges, in the order in which they look at a case. A new one is a file here and a line below.
+
+A judge takes the `Case` and returns checks; what it finds beside them (times, curves) it leaves in `case.tables`. What
+earlier judges said is in `case.said`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from swapbridge.proving.case import Case
+from swapbridge.proving.judges.beyond import judge_beyond
+from swapbridge.proving.judges.content import judge_content
+from swapbridge.proving.judges.coverage import judge_needs
+from swapbridge.proving.judges.evidence import judge_evidence
+from swapbridge.proving.judges.faults_met import judge_faults, judge_quiet_buses
+from swapbridge.proving.judges.origin import judge_origin
+from swapbridge.proving.judges.real_time import judge_extras
+from swapbridge.proving.judges.responses import judge_waiting
+from swapbridge.proving.judges.round_trip import judge_closed_loop
+from swapbridge.proving.judges.sent_form import judge_form
+from swapbridge.proving.judges.timing import judge_timing
+from swapbridge.proving.report.verdict import Check
+
+Judge = Callable[[Case], list[Check]]
+JUDGES: tuple[tuple[float, str, Judge], ...] = (
+    (0.13, "the recordings", judge_evidence),
+    (0.14, "where the plan comes from", judge_origin),
+    (0.22, "content", judge_content),
+    (0.25, "form", judge_form),
+    (0.29, "a silent bus", judge_quiet_buses),
+    (0.30, "time", judge_timing),
+    (0.31, "response times", judge_waiting),
+    (0.91, "faults", judge_faults),
+    (0.95, "closed loop", judge_closed_loop),
+    (0.99, "real time", judge_extras),
+    (0.995, "needs", judge_needs),
+    (1.00, "what no recording holds", judge_beyond),
+)
+"""Share of the work done after each, what it is about, and the judge."""

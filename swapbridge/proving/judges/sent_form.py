@@ -1,0 +1,95 @@
+"""Proving room: form of each sent message: there, and like the old sender's frames where the recording has them."""
+
+from __future__ import annotations
+
+from swapbridge.proving.bench.bench import Bench, Run, frames_of
+from swapbridge.proving.case import Case
+from swapbridge.proving.judges.form import MessageForm, compare_forms, compare_start_up, measure
+from swapbridge.proving.judges.key_on import key_on_checks
+from swapbridge.proving.reference.reference import Reference
+from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.signalmap.model import MapMessage
+
+
+def judge_form(case: Case) -> list[Check]:
+    """Every message the plan sends, and what is sent before the engine runs."""
+    return [*form_checks(case.bench, case.run, case.reference), *key_on_checks(case.bench, case.run, case.maps)]
+
+
+def form_checks(bench: Bench, run: Run, reference: Reference) -> list[Check]:
+    """Every message the plan sends: present, and in the old sender's form; `reference` has heard the whole run."""
+    maps = reference.maps
+    out: list[Check] = []
+    sent = run.by_word()
+    patterns: dict[int, dict[str, MessageForm]] = {}
+    forms: dict[int, dict[str, MessageForm]] = {}
+    for send in bench.plan.sends:
+        if send.request is not None:
+            continue
+        rows = sent.get((send.bus, send.word), [])
+        message = maps[bench.plan.buses[send.bus].name].by_word(send.word)
+        out.append(
+            judge(
+                "form",
+                send.name,
+                "present",
+                bool(rows),
+                f"{len(rows):,} frames",
+                "sent while its bus is awake",
+                "check its states, and whether its sources are in the capture",
+            )
+        )
+        if not rows:
+            continue
+        safe = {f.name: frozenset({f.fallback}) for v in send.variants for f in v.fields if f.fallback is not None}
+        ours = measure(frames_of(rows), message, safe)
+        recorded = bench.recorded(send.bus, send.word)
+        if recorded is None or len(recorded) < 2:
+            out += _without_pattern(send.name, ours, message, send.period_us / 1000)
+            continue
+        pattern = measure(recorded, message, lossy=True)
+        periodic = bool(send.period_us) and not send.gap_us
+        out += compare_forms(send.name, pattern, ours, message, periodic=periodic)
+        patterns.setdefault(send.bus, {})[send.name] = pattern
+        forms.setdefault(send.bus, {})[send.name] = ours
+    for bus, found in patterns.items():
+        name = bench.plan.buses[bus].name
+        # recordings begin a millisecond before their first frame; the translator wakes with the first bus that does
+        wakes = min((int(t.start_ns[0]) for t in bench.traffic if len(t)), default=0)
+        out += compare_start_up(f"bus {name}", found, forms[bus], (0, wakes), key_on_ns(reference, bus))
+    return out
+
+
+def key_on_ns(reference: Reference, bus: int) -> dict[str, int]:
+    """When the key first let each network-management message of a bus be sent, by its name."""
+    return {
+        f"{reference.bridge.buses[bus].name}.{target.message.name}": target.schedule.began * 1000
+        for (number, _), target in reference.targets.items()
+        if number == bus and target.rule.network_management and target.schedule.began is not None
+    }
+
+
+def _without_pattern(name: str, ours: MessageForm, message: MapMessage | None, period_ms: float) -> list[Check]:
+    """No frames of the old sender: the map says what can be judged."""
+    out = []
+    wanted = float(message.period_ms) if message is not None and message.period_ms else period_ms
+    if wanted and ours.period_ms:
+        out.append(
+            judge(
+                "form",
+                name,
+                "period",
+                abs(ours.period_ms - wanted) <= 0.02 * wanted,
+                f"{ours.period_ms:.2f} ms",
+                f"{wanted:g} ms by the map, within 2 % (no old frames to compare with)",
+                f"set period_ms = {wanted:g} for this message in the bridge file",
+            )
+        )
+    if ours.counter_bad is not None:
+        out.append(
+            judge("form", name, "counter", ours.counter_bad == 0, f"{ours.counter_bad:,} wrong steps", "none", "")
+        )
+    if ours.checksum_seen:
+        wrong = f"{ours.checksum_bad:,} wrong of {ours.checksum_seen:,}"
+        out.append(judge("form", name, "checksum", ours.checksum_bad == 0, wrong, "none", ""))
+    return out

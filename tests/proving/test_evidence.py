@@ -1,0 +1,112 @@
+"""Prove room: evidence: recordings that can't carry a verdict never give a PASSED, and what is missing is named."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from swapbridge.capture.capture import ERROR, Capture, ReadNotes
+from swapbridge.compiler.compile import compile_bridge
+from swapbridge.proving.prove import prove
+from swapbridge.proving.report.verdict import Check, Verdict
+from tests.proving import small_swap
+
+SECONDS = 32.0
+Captures = dict[str, Capture]
+
+
+@pytest.fixture(scope="module")
+def swap() -> tuple[Any, Any, Any, Captures]:
+    bridge, maps = small_swap.bridge(), small_swap.maps()
+    return compile_bridge(bridge, maps).plan, bridge, maps, small_swap.captures(SECONDS)
+
+
+def _verdict(swap: Any, captures: Captures) -> Verdict:
+    plan, bridge, maps, _ = swap
+    return prove(plan, captures, bridge, maps, thoroughness="none")
+
+
+def _evidence(verdict: Verdict) -> list[tuple[str, str, str]]:
+    return [(c.subject, c.name, c.status) for c in verdict.checks if c.area == "evidence" and c.status != "pass"]
+
+
+def test_sound_recordings_carry_a_verdict(swap: Any) -> None:
+    verdict = _verdict(swap, swap[3])
+    assert verdict.outcome == "PASSED", verdict.worst
+    names = {c.name for c in verdict.checks if c.area == "evidence" and c.status == "pass"}
+    assert names >= {"identity", "length", "frames lost", "engine runs", "fresh", "checksum", "counter", "period"}
+
+
+def _only_errors(captures: Captures) -> Captures:
+    donor = captures["donor"]
+    return {**captures, "donor": replace(donor, flags=np.full(len(donor), ERROR, np.uint8))}
+
+
+def _shifted(captures: Captures) -> Captures:
+    donor = captures["donor"]
+    return {**captures, "donor": replace(donor, identifier=donor.identifier + np.uint32(1))}
+
+
+def _without_old_engine(captures: Captures) -> Captures:
+    host = captures["host"]
+    return {**captures, "host": host.select(~np.isin(host.identifier, [0x0C8, 0x280]))}
+
+
+def _cut(captures: Captures) -> Captures:
+    return {bus: c.select(c.time_ns < c.time_ns[0] + 9_000_000_000) for bus, c in captures.items()}
+
+
+def _torn(captures: Captures) -> Captures:
+    notes = ReadNotes(stopped="the file ends in the middle")
+    return {**captures, "host": replace(captures["host"], notes=notes)}
+
+
+SPOILED: dict[str, tuple[Callable[[Captures], Captures], str, str]] = {
+    "no host recording": (lambda c: {"donor": c["donor"]}, "bus host", "recording"),
+    "error frames only": (_only_errors, "bus donor", "data frames"),
+    "another vehicle": (_shifted, "bus donor", "identity"),
+    "the old engine computer unplugged": (_without_old_engine, "bus host", "host.ENGINE_DATA as it was"),
+    "nine seconds": (_cut, "bus donor", "length"),
+    "a file that ends early": (_torn, "bus host", "file"),
+}
+
+
+@pytest.mark.parametrize("name", SPOILED)
+def test_recordings_that_cannot_carry_it_are_not_proved(swap: Any, name: str) -> None:
+    spoil, subject, what = SPOILED[name]
+    verdict = _verdict(swap, spoil(swap[3]))
+    assert verdict.outcome != "PASSED"
+    assert (subject, what, "unproved") in _evidence(verdict), verdict.worst
+    assert all(c.remedy for c in verdict.with_status("unproved"))
+
+
+def test_lost_frames_are_allowed_for_and_a_wrong_counter_still_found(swap: Any) -> None:
+    """A logger that lost 4 % must not keep counters from being judged."""
+    rng = np.random.default_rng(3)
+    lossy = {bus: c.select(rng.random(len(c)) > 0.04) for bus, c in swap[3].items()}
+    verdict = _verdict(swap, lossy)
+    judged = [c for c in verdict.worst if c.area in ("evidence", "form", "content") and c.status != "warn"]
+    assert judged == []
+    assert {c.status for c in verdict.checks if c.name == "frames lost"} == {"open"}
+    host = lossy["host"]
+    rows = np.flatnonzero(host.identifier == 0x0C8)
+    payload = host.payload.copy()
+    payload[rows[::2], 6] ^= 0x05  # every other counter is another
+    wrong = _verdict(swap, {**lossy, "host": replace(host, payload=payload)})
+    found = [c.status for c in wrong.checks if c.subject == "host.ENGINE_DATA" and c.name == "counter"]
+    assert "fail" in found
+
+
+def test_a_checksum_that_most_frames_contradict_is_a_failure(swap: Any) -> None:
+    donor = swap[3]["donor"]
+    payload = donor.payload.copy()
+    payload[donor.identifier == 0x101, 7] ^= 0x5A
+    verdict = _verdict(swap, {**swap[3], "donor": replace(donor, payload=payload)})
+    found: list[Check] = [c for c in verdict.checks if c.subject == "donor.FAST" and c.name == "checksum"]
+    assert [c.status for c in found] == ["fail"]
+    assert "0 of 3,200 right" in found[0].measured
+    assert verdict.outcome == "FAILED"
