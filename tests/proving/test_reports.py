@@ -30,7 +30,6 @@ from swapbridge.proving.report.verdict import Check, Verdict
 from swapbridge.signalmap.dbc_write import save_map
 from tests.proving import small_swap
 
-
 SECONDS = 32.0
 """Recordings so long can carry a verdict."""
 
