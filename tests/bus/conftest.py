@@ -48,6 +48,9 @@ class SerialAdapter:
         self.commands: list[str] = []
         self.sent: list[str] = []
         self.mode = "C"
+        self.answers = ""
+        """What it answers: "" nothing, "bell" a bell to frames it does not take, "all" also what it does."""
+        self.refused: list[str] = []
         self.bitrate = ""
         self.right_bitrate = ""
         self._stop = threading.Event()
@@ -82,7 +85,11 @@ class SerialAdapter:
             for line in lines:
                 text = line.decode()
                 if text and text[0] in "tTrR":
-                    self.sent.append(text)
+                    (self.sent if self.mode == "O" else self.refused).append(text)
+                    if self.answers and self.mode != "O":
+                        self.raw(b"\a")
+                    elif self.answers == "all":
+                        self.raw(b"z\r")
                     continue
                 self.commands.append(text)
                 if text in ("L", "O", "C"):

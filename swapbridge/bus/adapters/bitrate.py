@@ -6,7 +6,8 @@ import subprocess
 import time
 from dataclasses import dataclass, replace
 
-from swapbridge.bus.adapters.listen import link_of
+from swapbridge.bus.adapters.listen import VIRTUAL_LINKS, has_wires, link_of
+from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.opening import close_bus, open_bus
 from swapbridge.bus.adapters.spec import BusSpec
 from swapbridge.capture.python_can import can
@@ -66,7 +67,8 @@ def find_bitrate(
     for number, rate in enumerate(rates):
         if progress is not None:
             progress(number / len(rates), f"{rate / 1000:g} kbit/s")
-        tries.append(_listen(spec, rate, seconds))
+        with locked([spec] if has_wires(spec) else [], doing="a search for the bit rate"):
+            tries.append(_listen(spec, rate, seconds))
         if tries[-1].believable:
             break
     return tries
@@ -112,7 +114,7 @@ def _open(spec: BusSpec, rate: int) -> can.BusABC:
 def _set_link(channel: str, rate: int) -> None:
     """Set a SocketCAN link to a rate, listen-only; a virtual link is left as it is."""
     link = link_of(channel)
-    if link is not None and link.kind in ("vcan", "vxcan"):
+    if link is not None and link.kind in VIRTUAL_LINKS:
         return
     for words in (["down"], ["up", "type", "can", "bitrate", str(rate), "listen-only", "on"]):
         command = ["ip", "link", "set", channel, *words]

@@ -6,14 +6,14 @@ old: a late torque is worse than none. Nothing is ever handed to an adapter's or
 
 from __future__ import annotations
 
+import contextlib
 import queue
-import struct
 import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from swapbridge.bus.adapters.opening import close_bus, marks_only_own, socket_drops
+from swapbridge.bus.adapters.opening import MALFORMED, close_bus, marks_only_own, not_taken, socket_drops
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import SwapbridgeError
 
@@ -28,30 +28,54 @@ LONGEST_BACK_OFF_S = 5.0
 STALE_SEND_NS = 50_000_000
 """A frame that could not be sent for this long is dropped."""
 LAST_FRAMES_S = 0.2
+LAST_ANSWERS_S = 0.05
 SURE_AFTER_S = 1.0
 """A bus that was opened again counts as back when a frame came, or when it stayed open so long."""
 SEND_QUEUE = 512
 FAILED_SENDS_UNTIL_LOST = 20
-MALFORMED_UNTIL_LOST = 100
+REFUSED_UNTIL_LOST = 20
+REFUSED_WITHIN_S = 2.0
+MALFORMED_UNTIL_TOLD = 100
 ERROR_FRAME_BUS_OFF = 0x40
 """Bit of a SocketCAN error frame's identifier (linux/can/error.h, CAN_ERR_BUSOFF)."""
 
 _LOST = (can.CanError, OSError)
-_MALFORMED = (ValueError, IndexError, KeyError, TypeError, AssertionError, struct.error)
 
 
 @dataclass(slots=True)
 class LinkCounts:
-    """What went wrong on one bus, and how much went right."""
+    """What went wrong on one bus, and how much went right; each count is written by one thread alone.
+
+    Attributes
+    ----------
+    handed : int
+        Frames given to the adapter without a complaint.
+    refused : int
+        Those of them that it said, or showed, not to have taken.
+    not_queued : int
+        Frames that never came so far: the bus was gone or its queue was full.
+    """
 
     received: int = 0
-    sent: int = 0
+    handed: int = 0
     malformed: int = 0
     send_failed: int = 0
+    refused: int = 0
+    not_queued: int = 0
     too_late: int = 0
     bus_off: int = 0
     reopened: int = 0
     kernel_drops: int = 0
+
+    @property
+    def sent(self) -> int:
+        """Frames that the adapter took."""
+        return self.handed - self.refused
+
+    @property
+    def failed(self) -> int:
+        """Frames that were to be sent and were not."""
+        return self.send_failed + self.too_late + self.refused + self.not_queued
 
 
 class Link:
@@ -78,7 +102,8 @@ class Link:
         self._bus: can.BusABC | None = None
         self._stop = threading.Event()
         self._outgoing: queue.SimpleQueue[tuple[int, can.Message] | None] = queue.SimpleQueue()
-        self._failed = 0
+        self._failed = self._refused = self._refused_lately = 0
+        self._refused_since = 0.0
         self._busy = False
         self._unsure_since = 0.0
         self._drops_before = 0
@@ -106,6 +131,7 @@ class Link:
     def send(self, message: can.Message) -> bool:
         """Queue a frame; never blocks. False when it can't be taken, so that the caller can count it."""
         if self._bus is None or self._outgoing.qsize() >= SEND_QUEUE:
+            self.counts.not_queued += 1
             return False
         self._outgoing.put((time.monotonic_ns(), message))
         return True
@@ -128,6 +154,7 @@ class Link:
                 thread.join(timeout=3.0)
         bus, self._bus = self._bus, None
         if bus is not None:
+            self._count_refused(bus)
             self.count_drops(bus)
             close_bus(bus)
 
@@ -152,19 +179,19 @@ class Link:
                 self._reopen(wait)
                 wait = min(2 * wait, LONGEST_BACK_OFF_S)
                 continue
+            self._take_back(bus)
             try:
                 message = bus.recv(0.0 if last_turn else RECEIVE_WAIT_S)
             except _LOST as error:
                 self._lost(bus, f"bus {self.name} was lost ({error})")
                 continue
-            except _MALFORMED:
+            except MALFORMED:
                 if self._bus is not bus:  # closed by the sending thread meanwhile
                     continue
                 self.counts.malformed += 1
                 malformed += 1
-                if malformed >= MALFORMED_UNTIL_LOST:
-                    malformed = 0
-                    self._lost(bus, f"bus {self.name} sends nothing readable")
+                if malformed == MALFORMED_UNTIL_TOLD:  # the adapter is there: closing it would only lose frames
+                    self._tell(f"bus {self.name} sends nothing readable: check its baud rate and bit rate")
                 continue
             if self._unsure_since and (message is not None or time.monotonic() - self._unsure_since > SURE_AFTER_S):
                 self._unsure_since, wait = 0.0, FIRST_BACK_OFF_S
@@ -182,6 +209,32 @@ class Link:
             self._receive(message, arrival)
             if message.is_error_frame and message.arbitration_id & ERROR_FRAME_BUS_OFF:
                 self._bus_off(bus)
+
+    def _count_refused(self, bus: can.BusABC) -> int:
+        """Take note of what the adapter did not take after all; how many frames more than at the last look."""
+        count = not_taken(bus)
+        more, self._refused = count - self._refused, count
+        self.counts.refused += more
+        return more
+
+    def _take_back(self, bus: can.BusABC) -> None:
+        """An adapter that takes nothing any more is opened afresh."""
+        more = self._count_refused(bus)
+        if not more:
+            return
+        now = time.monotonic()
+        if now - self._refused_since > REFUSED_WITHIN_S:
+            self._refused_since, self._refused_lately = now, 0
+        self._refused_lately += more
+        if self._refused_lately >= REFUSED_UNTIL_LOST:
+            self._refused_lately = 0
+            self._bus = None  # nothing more is sent; answers that are on their way still count
+            with contextlib.suppress(*_LOST, *MALFORMED):
+                while bus.recv(LAST_ANSWERS_S) is not None:
+                    pass
+            self._count_refused(bus)
+            self._bus = bus
+            self._lost(bus, f"bus {self.name} takes no frames: another program may have closed its adapter")
 
     def _bus_off(self, bus: can.BusABC) -> None:
         self.counts.bus_off += 1
@@ -215,12 +268,12 @@ class Link:
                 self._failed = 0
                 self._lost(bus, f"bus {self.name} takes no frames ({error})")
             return
-        except _MALFORMED as error:
+        except MALFORMED as error:
             self.counts.send_failed += 1
             self._tell(f"bus {self.name} can't send {message.arbitration_id:X} ({error})")
             return
         self._failed = 0
-        self.counts.sent += 1
+        self.counts.handed += 1
         if self.on_sent is not None:
             self.on_sent(message, time.monotonic_ns())
 
@@ -243,6 +296,7 @@ class Link:
         except (SwapbridgeError, *_LOST):
             return
         self._unsure_since = time.monotonic()
+        self._refused = 0
         self._bus = bus
 
 
@@ -250,5 +304,5 @@ def _is_off(bus: can.BusABC) -> bool:
     """Whether an adapter that tells its state says that it is off the bus (a silent bus is when to ask)."""
     try:
         return bus.state is can.BusState.ERROR
-    except (NotImplementedError, *_LOST, *_MALFORMED):
+    except (NotImplementedError, *_LOST, *MALFORMED):
         return False

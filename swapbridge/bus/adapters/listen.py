@@ -17,6 +17,7 @@ from swapbridge.capture.python_can import can
 
 NO_WIRES = frozenset({"virtual", "udp_multicast"})
 """Interfaces without a CAN controller behind them: there is no bus to disturb."""
+VIRTUAL_LINKS = ("vcan", "vxcan")
 
 LISTEN_ARGUMENTS: dict[str, dict[str, Any]] = {
     "kvaser": {"driver_mode": False},
@@ -60,6 +61,14 @@ class Link:
     state: str
 
 
+def has_wires(spec: BusSpec) -> bool:
+    """Whether a vehicle could hang on this bus; where the kernel can't be asked, it could."""
+    if spec.interface != "socketcan":
+        return spec.interface not in NO_WIRES
+    link = link_of(spec.channel)
+    return link is None or link.kind not in VIRTUAL_LINKS
+
+
 def listen_only(spec: BusSpec) -> ListenOnly:
     """How to open this bus without being able to disturb it.
 
@@ -77,7 +86,7 @@ def listen_only(spec: BusSpec) -> ListenOnly:
 def _socketcan(channel: str, link: Link | None) -> ListenOnly:
     if link is None:
         return ListenOnly(False, {}, f"the kernel does not say how {channel} is set (is `ip` installed?)")
-    if link.kind in ("vcan", "vxcan"):
+    if link.kind in VIRTUAL_LINKS:
         return ListenOnly(True, {}, f"{channel} is a virtual link without wires")
     if link.listen_only:
         return ListenOnly(True, {}, f"the kernel holds {channel} listen-only")

@@ -5,11 +5,14 @@ from __future__ import annotations
 import contextlib
 import os
 import socket
+import stat
 import struct
+import time
 from collections.abc import Iterable, Iterator
 from typing import Any
 
 from swapbridge.bus.adapters.listen import listen_only
+from swapbridge.bus.adapters.lock import held, unheld
 from swapbridge.bus.adapters.spec import BusSpec, check_distinct
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import BusError, InputError, RefusedError
@@ -17,6 +20,8 @@ from swapbridge.core.errors import BusError, InputError, RefusedError
 SO_MEMINFO = 55
 """Linux socket option: memory counters of a socket (linux/sock_diag.h); the ninth is the number of drops."""
 SK_MEMINFO_DROPS = 8
+MALFORMED = (ValueError, IndexError, KeyError, TypeError, AssertionError, struct.error)
+"""What python-can raises for bytes from an adapter that are no frame: the adapter is there all the same."""
 
 
 def open_bus(spec: BusSpec, *, active: bool) -> can.BusABC:
@@ -56,7 +61,9 @@ def open_bus(spec: BusSpec, *, active: bool) -> can.BusABC:
     if spec.interface == "socketcan":
         arguments.pop("bitrate", None)  # the link's own matter; stated for load figures only
     try:
-        return can.Bus(ignore_config=True, **arguments)
+        with unheld(spec):
+            bus = _make(arguments)
+        return held(bus, spec)
     except NotImplementedError as error:  # python-can's own one is a child of it
         raise InputError(
             f"bus {spec.name}: {error}. Check the interface's name, and that its driver is there"
@@ -68,6 +75,28 @@ def open_bus(spec: BusSpec, *, active: bool) -> can.BusABC:
             f"bus {spec.name} can't be opened ({error}): check that the adapter is plugged in, that {spec.channel} is "
             "its name and that no other program holds it"
         ) from None
+
+
+def _make(arguments: dict[str, Any]) -> can.BusABC:
+    if arguments["interface"] == "slcan":
+        from swapbridge.bus.adapters.serial_line import SerialLine
+
+        return SerialLine(**{key: value for key, value in arguments.items() if key != "interface"})
+    return can.Bus(ignore_config=True, **arguments)
+
+
+def not_taken(bus: can.BusABC) -> int:
+    """Frames handed to this bus that its adapter said, or showed, not to have taken; 0 where none can tell."""
+    count = getattr(bus, "not_taken", None)
+    return int(count()) if count is not None else 0
+
+
+def settle(buses: Iterable[can.BusABC], most_s: float = 0.6) -> None:
+    """Wait for the answers of adapters that answer frames, so that what they did not take is known."""
+    asked = [bus for bus in buses if hasattr(bus, "waiting")]
+    end = time.monotonic() + most_s
+    while any(bus.waiting for bus in asked) and time.monotonic() < end:
+        time.sleep(0.01)
 
 
 @contextlib.contextmanager
@@ -96,8 +125,8 @@ def socket_drops(bus: can.BusABC) -> int | None:
     """
     try:
         descriptor = bus.fileno()
-        if descriptor < 0:
-            return None
+        if descriptor < 0 or not stat.S_ISSOCK(os.fstat(descriptor).st_mode):
+            return None  # a serial port counts nothing, and a copy of its descriptor would keep it open
         with contextlib.closing(socket.socket(fileno=os.dup(descriptor))) as handle:
             raw = handle.getsockopt(socket.SOL_SOCKET, SO_MEMINFO, 64)
     except (NotImplementedError, OSError, ValueError):

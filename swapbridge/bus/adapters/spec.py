@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import socket
+import stat
+import sys
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -46,11 +50,39 @@ class BusSpec:
 
     @property
     def place(self) -> str:
-        """Interface and channel, the same for two specs that mean the same wires."""
+        """Interface and channel, as they are written."""
         return f"{self.interface}:{self.channel}"
+
+    @property
+    def device(self) -> str | None:
+        """The device file that the channel is, where it is one; a serial port may have ``@115200`` behind it."""
+        for name in (self.channel, self.channel.rpartition("@")[0]):
+            if os.path.isabs(name) and os.path.exists(name):
+                return name
+        return None
+
+    @property
+    def wires(self) -> str:
+        """The same for two specs that mean the same adapter, by whatever name, link or interface they reach it."""
+        if self.interface == "socketcan":
+            return f"net {_link_name(self.channel)}"
+        if self.device is None or sys.platform == "win32":
+            return self.place.casefold() if sys.platform == "win32" else self.place
+        found = os.stat(self.device)
+        if stat.S_ISCHR(found.st_mode):
+            return f"device {os.major(found.st_rdev)}:{os.minor(found.st_rdev)}"
+        return f"file {os.path.realpath(self.device)}"
 
     def __str__(self) -> str:
         return "".join((f"{self.name}={self.place}", *(f",{key}={value}" for key, value in self.options.items())))
+
+
+def _link_name(channel: str) -> str:
+    """A network link by its own name, where an alternative one was given."""
+    try:
+        return socket.if_indextoname(socket.if_nametoindex(channel))
+    except OSError:
+        return channel
 
 
 def parse_bus(text: str) -> BusSpec:
@@ -139,7 +171,7 @@ def check_distinct(specs: Iterable[BusSpec]) -> tuple[BusSpec, ...]:
     out = tuple(specs)
     if not out:
         raise InputError(f"no bus is given: {HOW_TO_WRITE} behind --bus, or name a file with --config")
-    for what, values in (("name", [spec.name for spec in out]), ("channel", [spec.place for spec in out])):
+    for what, values in (("name", [spec.name for spec in out]), ("channel", [spec.wires for spec in out])):
         for value in values:
             if values.count(value) > 1:
                 raise InputError(f"two buses have the same {what} {value}: give each its own")

@@ -9,7 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from swapbridge.bus.adapters.health import Health
-from swapbridge.bus.adapters.spec import BusSpec
+from swapbridge.bus.adapters.listen import has_wires
+from swapbridge.bus.adapters.lock import locked
+from swapbridge.bus.adapters.spec import BusSpec, check_distinct
 from swapbridge.bus.recording.recorder import SEGMENT_BYTES, BusReport, Recorder, RecordReport
 from swapbridge.bus.recording.scantool import DEFAULT_PER_SECOND, Sample, ScanTool, ScanToolPort
 from swapbridge.bus.recording.script import Mark, ScriptRun, Step, View, event_marks, note_marks
@@ -54,6 +56,7 @@ def record(
     show: Callable[[RecordStatus], None] | None = None,
     tell: Callable[[str], None] | None = None,
     stop: threading.Event | None = None,
+    lock_folder: Path | None = None,
 ) -> RecordReport:
     """Record buses into text logs, and what is done to the vehicle into a stimulus file beside them.
 
@@ -83,11 +86,13 @@ def record(
         Gets sentences that should not be missed, from any thread.
     stop : threading.Event or None
         Ends the recording when set.
+    lock_folder : Path or None
+        Where locks lie, if not in the usual place.
 
     Raises
     ------
     RefusedError
-        A bus can't be opened listen-only; or a scan tool is wanted in listen-only.
+        A bus is in use by another program or can't be opened listen-only; or a scan tool is wanted in listen-only.
     BusError, InputError
         A bus can't be opened, or the file can't be written.
     """
@@ -99,20 +104,21 @@ def record(
         )
     if scan_tool is not None and scan_tool not in {spec.name for spec in buses}:
         raise RefusedError(f"the scan tool is to ask on bus {scan_tool}, which is not recorded: add it with --bus")
-    recorder = Recorder(
-        buses, out, active=active, sending=scan_tool is not None, segment_bytes=segment_bytes, tell=tell
-    )
-    port = _scan_tool(recorder, scan_tool, per_second) if scan_tool is not None else None
-    ended_by = "stopped"
-    try:
-        ended_by = _loop(recorder, port, ScriptRun(tuple(script)) if script else None, seconds, keys, show, stop)
-    except KeyboardInterrupt:
-        ended_by = "Ctrl-C"
-    finally:
-        if port is not None:
-            port.stop()
-        report = recorder.stop(ended_by)
-    return report
+    with locked([spec for spec in check_distinct(buses) if has_wires(spec)], lock_folder, "a recorder"):
+        recorder = Recorder(
+            buses, out, active=active, sending=scan_tool is not None, segment_bytes=segment_bytes, tell=tell
+        )
+        port = _scan_tool(recorder, scan_tool, per_second) if scan_tool is not None else None
+        ended_by = "stopped"
+        try:
+            ended_by = _loop(recorder, port, ScriptRun(tuple(script)) if script else None, seconds, keys, show, stop)
+        except KeyboardInterrupt:
+            ended_by = "Ctrl-C"
+        finally:
+            if port is not None:
+                port.stop()
+            report = recorder.stop(ended_by)
+        return report
 
 
 def _loop(

@@ -5,18 +5,22 @@ from __future__ import annotations
 import threading
 import time
 from array import array
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from swapbridge.bus.adapters.frames import FrameForms, TimedFrame, frames_in, plan_bus_of, playable, word_of, words_in
+from swapbridge.bus.adapters.opening import MALFORMED, not_taken, settle
+from swapbridge.bus.running.permission import QUIET_US, Ear, choose
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.python_can import can
-from swapbridge.core.errors import BusError, InputError
+from swapbridge.core.errors import BusError, InputError, RefusedError
+from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.progress import Progress
 from swapbridge.plan.model import Plan
 from swapbridge.plan.program import TranslatorLike
+from swapbridge.signalmap.model import SignalMap
 
 SPIN_NS = 150_000
 """The last stretch before a frame is due is waited for awake: sleeping overshoots by about as much (Linux)."""
@@ -35,7 +39,7 @@ class ReplayReport:
     Attributes
     ----------
     sent, failed : int
-        Frames handed to a bus; frames that no bus took.
+        Frames that a bus took; frames that none did.
     seconds : float
     late_ms : tuple of float
         Median, 99th percentile and worst lateness of a frame, in milliseconds.
@@ -57,7 +61,10 @@ def replay(
     plan: Plan | None = None,
     translator: Callable[[], TranslatorLike] | None = None,
     from_bus: str | None = None,
+    wired: Collection[int] = (),
+    maps: Mapping[int, SignalMap] | None = None,
     progress: Progress | None = None,
+    tell: Callable[[str], None] | None = None,
     stop: threading.Event | None = None,
 ) -> ReplayReport:
     """Play a capture, or its translation, onto buses.
@@ -76,6 +83,13 @@ def replay(
         When given, the capture goes through a translator made by `translator` and what that sends is played.
     from_bus : str or None
         The plan's bus that the capture was taken on.
+    wired : collection of int
+        Buses that a vehicle may hang on. They are listened to for ten seconds first and all along, and no identifier
+        is played that another node was heard sending lately.
+    maps : mapping of int to SignalMap
+        Maps of wired buses: they say which of a capture's frames may be played at all (`permission.choose`).
+    tell : callable
+        Gets sentences for the person.
     stop : threading.Event or None
         Ends the replay when set.
 
@@ -83,6 +97,8 @@ def replay(
     ------
     InputError
         Nothing is left to play, or the rate is not above 0.
+    RefusedError
+        On a wired bus: nothing says what may be played, an identifier named is never played, or somebody sends it.
     BusError
         A bus takes no more frames.
     """
@@ -95,6 +111,9 @@ def replay(
         frames = frames.select(np.isin(words_in(frames), np.array(ids, dtype=np.uint32)))
     if plan is None:
         frames = frames.select(np.isin(frames.bus, np.array(sorted(buses), dtype=np.uint8)))
+    tell = tell or (lambda words: None)
+    if wired:
+        frames = _permitted(frames, plan, wired, ids, maps or {}, rate, tell)
     if not len(frames):
         raise InputError(f"{capture.source or 'the capture'} holds no frame to play: check the identifiers and buses")
     first_ns, span_ns = int(frames.time_ns[0]), max(1, int(frames.time_ns[-1] - frames.time_ns[0]))
@@ -108,7 +127,24 @@ def replay(
         wanted = None if ids is None else set(ids)
         return (frame for frame in made if frame.bus in buses and (wanted is None or word_of(frame.message) in wanted))
 
-    player = Player(buses, rate, stop or threading.Event())
+    stop = stop or threading.Event()
+    with _Listening({number: buses[number] for number in wired if number in buses}, stop, tell) as listening:
+        if wired:
+            listening.be_quiet(_words_to_play(frames, plan, wired, ids), named=ids is not None, progress=progress)
+        player = Player(buses, rate, stop, listening.may)
+        _loops(player, source, loops, first_ns, span_ns, progress)
+        settle(buses.values())
+        return player.report()
+
+
+def _loops(
+    player: Player,
+    source: Callable[[], Iterator[TimedFrame]],
+    loops: int,
+    first_ns: int,
+    span_ns: int,
+    progress: Progress | None,
+) -> None:
     loop = 0
     while not player.stop.is_set() and (loops == 0 or loop < loops):
 
@@ -120,7 +156,121 @@ def replay(
 
         player.play(source(), first_ns, report)
         loop += 1
-    return player.report()
+
+
+def _permitted(
+    frames: Capture,
+    plan: Plan | None,
+    wired: Collection[int],
+    ids: Sequence[int] | None,
+    maps: Mapping[int, SignalMap],
+    rate: float,
+    tell: Callable[[str], None],
+) -> Capture:
+    """Frames that may be played onto buses with wires; a plan's are judged by its proof, before."""
+    if plan is not None:
+        if rate > 1:
+            raise RefusedError(
+                f"--rate {rate:g} would send the plan's messages faster than planned, and no module of a vehicle takes "
+                "that for its old engine: leave --rate out, or play onto a virtual bus"
+            )
+        return frames
+    words = words_in(frames)
+    present = {bus: np.unique(words[frames.bus == bus]).tolist() for bus in sorted(wired)}
+    names = {bus: frames.bus_names[bus] for bus in present}
+    chosen = choose(present, names, ids, maps)
+    for sentence in chosen.left_out:
+        tell(sentence)
+    kept = ~np.isin(frames.bus, np.array(sorted(wired), dtype=np.uint8))
+    for bus, allowed in chosen.words.items():
+        kept |= (frames.bus == bus) & np.isin(words, np.array(sorted(allowed), dtype=np.uint32))
+    return frames.select(kept)
+
+
+def _words_to_play(
+    frames: Capture, plan: Plan | None, wired: Collection[int], ids: Sequence[int] | None
+) -> dict[int, frozenset[int]]:
+    if plan is None:
+        words = words_in(frames)
+        return {bus: frozenset(np.unique(words[frames.bus == bus]).tolist()) for bus in wired}
+    wanted = None if ids is None else set(ids)
+    sends = [(send.bus, send.word) for send in plan.sends if wanted is None or send.word in wanted]
+    return {bus: frozenset(word for number, word in sends if number == bus) for bus in wired}
+
+
+class _Listening:
+    """Listens to wired buses, a thread each, and says which frames may still be played."""
+
+    def __init__(self, buses: Mapping[int, can.BusABC], stop: threading.Event, tell: Callable[[str], None]) -> None:
+        self._ear, self._buses, self._stop, self._tell = Ear(), buses, stop, tell
+        self._over = threading.Event()
+        self._lock = threading.Lock()
+        self._threads = [
+            threading.Thread(target=self._listen, args=(number, bus), name="replay listens", daemon=True)
+            for number, bus in buses.items()
+        ]
+
+    def __enter__(self) -> _Listening:
+        for thread in self._threads:
+            thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._over.set()
+        for thread in self._threads:
+            thread.join(timeout=2.0)
+
+    def be_quiet(self, words: Mapping[int, frozenset[int]], *, named: bool, progress: Progress | None) -> None:
+        """Listen before anything is played.
+
+        Raises
+        ------
+        RefusedError
+            An identifier that was named, or every one, is being sent by another node.
+        """
+        total_s = QUIET_US / 1e6
+        end = time.monotonic() + total_s
+        while (left := end - time.monotonic()) > 0 and not self._stop.wait(min(left, 0.1)):
+            if progress is not None:
+                progress(0.0, f"listening first, {left:.0f} s: what others send is not played")
+        with self._lock:
+            taken = self._ear.taken(words, _now_us())
+        if taken and (named or len(taken) == sum(map(len, words.values()))):
+            names = ", ".join(format_identifier(*split_word(word)) for _, word in taken[:8])
+            raise RefusedError(
+                f"another node is sending {names} on that bus: two senders of one identifier break each other's "
+                "frames. Unplug the module that sends it, or leave it out"
+            )
+
+    def may(self, frame: TimedFrame) -> bool:
+        """Whether this frame may be played now."""
+        if frame.bus not in self._buses:
+            return True
+        word = word_of(frame.message)
+        with self._lock:
+            if self._ear.may(frame.bus, word, bytes(frame.message.data), _now_us()):
+                return True
+            news = self._ear.news(frame.bus, word)
+        if news:
+            self._tell(news)
+        return False
+
+    def _listen(self, number: int, bus: can.BusABC) -> None:
+        while not self._over.is_set():
+            try:
+                message = bus.recv(0.05)
+            except (can.CanError, OSError):
+                return  # the sender says what is wrong with the bus
+            except MALFORMED:
+                continue
+            if message is None or message.is_error_frame or not message.is_rx:
+                continue
+            with self._lock:
+                self._ear.heard(number, word_of(message), bytes(message.data), _now_us())
+
+
+def _now_us() -> int:
+    return time.monotonic_ns() // 1000
 
 
 class Player:
@@ -132,10 +282,18 @@ class Player:
         Bus number to open bus.
     rate : float
     stop : threading.Event
+    may : callable or None
+        Asked about each frame just before it is sent.
     """
 
-    def __init__(self, buses: Mapping[int, can.BusABC], rate: float, stop: threading.Event) -> None:
-        self.stop = stop
+    def __init__(
+        self,
+        buses: Mapping[int, can.BusABC],
+        rate: float,
+        stop: threading.Event,
+        may: Callable[[TimedFrame], bool] | None = None,
+    ) -> None:
+        self.stop, self._may = stop, may
         self.sent = self.failed = 0
         self._buses, self._rate = buses, rate
         self._late: array[int] = array("q")
@@ -149,6 +307,8 @@ class Player:
             if not self._wait(due):
                 return
             late = time.perf_counter_ns() - due
+            if self._may is not None and not self._may(frame):
+                continue
             if self._send(self._buses[frame.bus], frame.message):
                 self.sent += 1
                 self._late.append(late)
@@ -161,7 +321,8 @@ class Player:
         late = np.frombuffer(self._late, dtype=np.int64) if len(self._late) else np.zeros(1, dtype=np.int64)
         median, p99 = (float(value) / 1e6 for value in np.percentile(late, [50, 99]))
         seconds = (time.perf_counter_ns() - self._began) / 1e9
-        return ReplayReport(self.sent, self.failed, seconds, (median, p99, float(late.max()) / 1e6))
+        refused = sum(not_taken(bus) for bus in self._buses.values())
+        return ReplayReport(self.sent - refused, self.failed + refused, seconds, (median, p99, float(late.max()) / 1e6))
 
     def _wait(self, due_ns: int) -> bool:
         while True:

@@ -14,7 +14,7 @@ from functools import partial
 from pathlib import Path
 
 from swapbridge.bus.adapters.frames import frames_in, plan_bus_of, playable, without_planned
-from swapbridge.bus.adapters.listen import NO_WIRES
+from swapbridge.bus.adapters.listen import has_wires
 from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.opening import close_bus, open_bus
 from swapbridge.bus.adapters.spec import BusSpec, check_distinct
@@ -177,8 +177,8 @@ def check_allowed(request: RunRequest) -> None:
         It is not proved; it sends to wires and holds rules that nobody reviewed; or it sends and the cautions were not
         read.
     """
-    wires = any(spec.interface not in NO_WIRES for spec in request.buses)
-    if words := why_not(request.proof, unproved=request.unproved, makes=wires and request.options.sending):
+    makes = request.options.sending and any(has_wires(spec) for spec in request.buses)
+    if words := why_not(request.proof, unproved=request.unproved, makes=makes):
         raise RefusedError(words)
     if (request.options.sending or inline(request.plan)) and not request.acknowledged:
         what = "sends" if request.options.sending else "sits in line and forwards from the first moment"

@@ -8,16 +8,24 @@ from pathlib import Path
 import click
 
 from swapbridge.bus.adapters.frames import bus_numbers
-from swapbridge.bus.adapters.listen import NO_WIRES
+from swapbridge.bus.adapters.listen import has_wires
+from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.opening import open_buses
+from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.bus.running.replay import replay
 from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
 from swapbridge.cli.commands.plan_file import engine_option, read_plan, translator_for
-from swapbridge.cli.screen.common import IdentifierType, console, progress_bar
+from swapbridge.cli.screen.common import IdentifierType, console, progress_bar, say
 from swapbridge.cli.screen.reading import read_one
 from swapbridge.cli.screen.terminal import acknowledge, signals
+from swapbridge.compiler.compile import map_files
+from swapbridge.core.errors import InputError, RefusedError, SwapbridgeError
 from swapbridge.core.frames import identifier_word
-from swapbridge.plan.review import refuse_unreviewed
+from swapbridge.language.reading import load_bridge
+from swapbridge.plan.proof import why_not
+from swapbridge.signalmap.dbc_read import load_map
+from swapbridge.signalmap.model import SignalMap
+from swapbridge.swapfolder.paths import find_swap_folder
 
 
 @click.command()
@@ -30,6 +38,14 @@ from swapbridge.plan.review import refuse_unreviewed
 @click.option("--rate", default=1.0, show_default=True, help="2 plays twice as fast.")
 @click.option("--loop", "loops", default=1, show_default=True, help="How often; 0 plays until Ctrl-C.")
 @click.option("--id", "ids", multiple=True, type=IdentifierType(), help="Play only this identifier; may be repeated.")
+@click.option(
+    "--map",
+    "maps",
+    multiple=True,
+    metavar="[BUS=]FILE",
+    help="The bus's map: on a bus with wires it says whose frames may be played.",
+)
+@click.option("--unproved", is_flag=True, help="Play a plan without a passed proof, on the bench only.")
 @click.option("--cautions-read", is_flag=True, help="The cautions were read (for a bus with wires).")
 def command(
     capture: Path,
@@ -41,6 +57,8 @@ def command(
     rate: float,
     loops: int,
     ids: tuple[tuple[int, bool], ...],
+    maps: tuple[str, ...],
+    unproved: bool,
     cautions_read: bool,
 ) -> None:
     """Play CAPTURE, or what a plan's translator makes of it, onto a bus.
@@ -49,18 +67,27 @@ def command(
     Example: swapbridge replay captures/donor.log --bus bench=socketcan:vcan0 --rate 2
 
     The bus is the capture's of the same name (the plan's with --plan); a single bus takes a single one.
+
+    A bus that a vehicle may hang on is listened to for ten seconds first, and no identifier is played that another node
+    sends. With --plan it asks for the plan's proof as `run` does; without, name what to play with --id, or the bus's
+    map: frames of restraint, brake, steering, immobiliser, diagnostics and unknown modules are never played.
     """
     specs = chosen_buses(buses, config)
     frames = read_one(capture)
     program = read_plan(plan) if plan is not None else None
     names = frames.bus_names if program is None else tuple(bus.name for bus in program.buses)
     numbers = bus_numbers([spec.name for spec in specs], names)
-    if any(spec.interface not in NO_WIRES for spec in specs):
-        if program is not None:
-            refuse_unreviewed(program, "its frames are played onto virtual buses only")
+    wired = [spec for spec in specs if has_wires(spec)]
+    if wired:
+        if program is not None and plan is not None:
+            if words := why_not(ruling_beside(program, plan), unproved=unproved):
+                raise RefusedError(words)
+            if unproved:
+                say("playing UNPROVED, as asked with --unproved")
         acknowledge(cautions_read)
     stop = threading.Event()
     with (
+        locked(wired, doing="a replay"),
         signals(SIGINT=stop, SIGTERM=stop),
         progress_bar(f"playing {capture.name}") as progress,
         open_buses(specs, active=True) as opened,
@@ -74,6 +101,9 @@ def command(
             plan=program,
             translator=None if program is None else lambda: translator_for(program, engine),
             from_bus=from_bus,
+            wired=[numbers[spec.name] for spec in wired],
+            maps=_maps(maps, numbers) if wired and program is None else {},
+            tell=say,
             progress=progress,
             stop=stop,
         )
@@ -83,3 +113,27 @@ def command(
         f"99 in 100 under {p99:.2f} ms, worst {worst:.2f} ms",
         markup=False,
     )
+
+
+def _maps(given: tuple[str, ...], numbers: dict[str, int]) -> dict[int, SignalMap]:
+    """Maps by the capture's bus number: those given, else the one that the swap folder's bridge file names."""
+    out: dict[int, SignalMap] = {}
+    for text in given:
+        name, separator, path = text.partition("=")
+        if not separator or Path(text).exists():
+            if len(numbers) > 1:
+                raise InputError(f"--map {text}: there are several buses, so say whose it is: --map BUS={text}")
+            name, path = next(iter(numbers)), text
+        if name not in numbers:
+            raise InputError(f"--map {text}: there is no bus {name!r}; there are {', '.join(numbers)}")
+        out[numbers[name]] = load_map(Path(path))
+    folder = find_swap_folder()
+    if folder is not None:
+        try:
+            files = map_files(load_bridge(folder.bridge))
+        except SwapbridgeError:
+            return out  # a bridge file that can't be read says nothing about buses
+        for name, number in numbers.items():
+            if number not in out and name in files:
+                out[number] = load_map(files[name])
+    return out
