@@ -19,6 +19,7 @@ COMMANDS = {
     "compare": "What changed between two captures.",
     "guess": "Find signals and what they mean.",
     "map": "Accept findings into a signal map; set, show, merge and export.",
+    "draft": "Draft maps, needs and bridge file from recordings.",
     "compile": "Check a bridge file and write its plan.",
     "emit": "Write a plan's translator as C.",
     "prove": "Judge a plan on the bench.",

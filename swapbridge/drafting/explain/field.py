@@ -1,0 +1,432 @@
+"""Drafting room: one field of an absent message: every kind of explanation tried, the cheapest taken."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from swapbridge.core.layout import Layout
+from swapbridge.core.roles import BY_NAME
+from swapbridge.drafting.explain.flags import GOOD, Condition, Watched, explain_flag
+from swapbridge.drafting.explain.numbers import Formula, Measured, Term, best_formula, fit_straight
+from swapbridge.drafting.lines import Atom, Line, number_text
+from swapbridge.drafting.linking import LinkedLine, begins, linked_atoms, linked_lines, slack_of, timed_atoms
+from swapbridge.drafting.model import Explained, How
+from swapbridge.drafting.sources import LEAST_CHANNEL, Swap, local_atoms, local_lines, quantity_lines, word_atoms
+from swapbridge.drafting.vehicle import Floats, VehicleField, VehicleMessage
+
+ROLE_OF_CHANNEL = {
+    "engine_speed": "engine_speed",
+    "actual_torque": "actual_torque",
+    "throttle": "throttle_position",
+    "pedal": "pedal_position",
+    "coolant_temp": "coolant_temperature",
+    "oil_temp": "oil_temperature",
+    "intake_temp": "intake_temperature",
+    "ambient_temp": "ambient_temperature",
+    "manifold_pressure": "manifold_pressure",
+    "module_voltage": "module_voltage",
+    "vehicle_speed": "vehicle_speed",
+    "fuel_level": "fuel_level",
+}
+NICE_RATIOS = tuple(
+    sorted(
+        {
+            a / b
+            for a in (1, 2, 3, 4, 5, 8, 10, 16, 20, 25, 40, 50, 80, 100)
+            for b in (1, 2, 3, 4, 5, 8, 10, 16, 20, 25, 40)
+        }
+    )
+)
+NEAR_RATIO = 0.025
+LEAST_HELD_OUT = 0.8
+SEEN_MARGIN = 0.1
+"""A learned formula is believed this share of its recorded range beyond it."""
+COLD_MARGIN = 1.0
+"""A temperature starts anywhere; what follows it is believed this share of its recorded range below that."""
+WARM_CHANNELS = frozenset({"coolant_temp", "oil_temp"})
+WORDS_TOLD = 0.97
+ALIKE_BITS = 25.0
+REQUEST_SHARE = 0.8
+"""A field that rests on one end of its range for this share of the time may be a request."""
+TIMED_TEXT = "time_since(state == 'asleep' or state == 'wake') < {t} s"
+
+
+@dataclass(frozen=True, slots=True)
+class Kit:
+    """What the fields of one bus may be explained by."""
+
+    swap: Swap
+    bus: str
+    atoms: tuple[Atom, ...]
+    lines: tuple[Line, ...]
+    local: tuple[Line, ...]
+    linked: tuple[LinkedLine, ...]
+
+
+def kit_for(swap: Swap, bus: str) -> Kit:
+    """Everything that could explain a field of a bus."""
+    atoms = [*word_atoms(swap, bus), *local_atoms(swap, bus), *linked_atoms(swap, bus)]
+    return Kit(
+        swap, bus, tuple(atoms), tuple(quantity_lines(swap, known_only=True)), tuple(local_lines(swap, bus)),
+        tuple(linked_lines(swap, bus)),
+    )  # fmt: skip
+
+
+def explain_field(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> list[Explained]:
+    """The explanations of a field: one, or one for each part where it turns out to be several."""
+    told = _by_words(kit, message, one)
+    if told is not None:
+        return [told]
+    if one.kind == "number":
+        number = explain_number(kit, message, one, allowed)
+        few = len(np.unique(message.raw(one.layout))) <= 12
+        return [number if number.how != "open" or not few else explain_choice(kit, message, one)]
+    whole = explain_choice(kit, message, one)
+    if one.layout.length > 1 and whole.how == "open":
+        number = explain_number(kit, message, one, allowed) if one.moving >= 3 else whole
+        if number.how != "open":
+            return [number]
+        parts = _split(message, one)
+        if len(parts) > 1:
+            made = [explain_choice(kit, message, part) for part in parts]
+            if any(m.how != "open" for m in made):
+                return made
+    return [whole]
+
+
+def _split(message: VehicleMessage, one: VehicleField) -> list[VehicleField]:
+    """A field cut into its moving bits, one flag each."""
+    moving = [p for p in one.layout.positions if p in message.moved]
+    return [
+        replace(one, name=f"f_{p}_1", layout=Layout(p, 1, "little_endian"), kind="flag", moving=1, channel="")
+        for p in moving
+    ]
+
+
+def open_field(
+    kit: Kit, message: VehicleMessage, one: VehicleField, words: str, closes: str, high: bool = False
+) -> Explained:
+    """A field that nobody knows how to make: its most common value, or the highest one; a warning is lit."""
+    raw = message.raw(one.layout)
+    values, counts = np.unique(raw, return_counts=True)
+    value = int(raw.max()) if high else int(values[counts.argmax()])
+    if one.kind == "flag" and len(values) == 2 and warns(kit, message, one):
+        value = first_value(message, one.layout)
+        words += "; lit while the engine stands, as a warning is: it is sent lit"
+    return Explained(
+        one.layout, one.name, "open", 0.0, str(value), str(value), words=words, closes=closes, unreviewed=True
+    )
+
+
+def warns(kit: Kit, message: VehicleMessage, one: VehicleField) -> bool:
+    """Whether a flag has one value while the engine stands with the key on, and hardly ever while it runs."""
+    speed = kit.swap.quantities.get("engine_speed")
+    if speed is None:
+        return False
+    rpm = speed.series.at(message.time_s)
+    value = message.raw(one.layout)
+    stands, runs = value[rpm < 50], value[rpm > 600]
+    if len(stands) < 5 or len(runs) < 50:
+        return False
+    lit = first_value(message, one.layout)
+    return bool((stands == lit).mean() > 0.6 and (runs == lit).mean() < 0.05)
+
+
+# --- choices and flags
+
+
+def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField) -> Explained | None:
+    """A choice that says the words of a channel that another module will say: value by value."""
+    best: tuple[float, Explained] | None = None
+    for word in kit.swap.words.values():
+        key = (kit.bus, message.key.identifier, message.key.extended, one.name, word.channel)
+        found = kit.swap.tellings.get(key)
+        if found is None or word.origin is None or word.tells is None:
+            continue
+        if found.told < WORDS_TOLD or found.tells < WORDS_TOLD:
+            continue
+        pairs = [(v, found.value_of[w]) for v, w in sorted(word.tells.word_of.items()) if w in found.value_of]
+        if len({u for _, u in pairs}) < 2:
+            continue
+        first = first_value(message, one.layout)
+        if one.layout.length == 1:
+            text = " or ".join(f"{word.origin.text} == {v}" for v, u in pairs if u == 1)
+        else:
+            text = f"lookup({word.origin.text}, {', '.join(f'{v}: {u}' for v, u in pairs)}, else {first})"
+        sure = min(found.told, found.tells, word.tells.tells)
+        made = Explained(
+            one.layout, one.name, "echo" if kit.bus == word.origin.bus else "copy", min(0.985, sure), text, str(first),
+            "status", hold_ms=500, share=sure,
+            words=f"says {word.channel} ({', '.join(f'{u} {w}' for w, u in found.value_of.items())}), as "
+            f"{word.origin.text} does",
+        )  # fmt: skip
+        if best is None or sure > best[0]:
+            best = (sure, made)
+    return None if best is None else best[1]
+
+
+def first_value(message: VehicleMessage, layout: Layout) -> int:
+    """The value with which a field wakes: what is said until its source has spoken."""
+    raw = message.raw(layout)
+    firsts = raw[np.searchsorted(message.time_s, [b + 1e-6 for b in begins(message)]) - 1]
+    values, counts = np.unique(firsts, return_counts=True)
+    return int(values[counts.argmax()])
+
+
+def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Explained:
+    """A flag by a condition; a choice by a condition for each of its values."""
+    raw = message.raw(one.layout)
+    values, counts = np.unique(raw, return_counts=True)
+    real = values[counts >= 3]
+    if len(real) < 2 or len(real) > 12:
+        return open_field(
+            kit, message, one, f"{len(values)} values, too few frames of each", "a recording in which it moves"
+        )
+    best: list[tuple[int, Condition, str]] = []
+    common = int(values[counts.argmax()])
+    first = first_value(message, one.layout)
+    todo = [int(v) for v in real if len(real) > 2 or v == real[-1]]
+    for value in todo:
+        watched = Watched(message.time_s, raw == value, slack_of(message))
+        atoms = [*kit.atoms, *timed_atoms(watched, message, TIMED_TEXT)]
+        found = [c for c in explain_flag(watched, atoms, kit.lines) if c.atom.text is not None]
+        if not found:
+            return open_field(kit, message, one, "no condition tells its values", "a recording in which it moves")
+        second = next((c for c in found[1:] if c.atom.key != found[0].atom.key), None)
+        best.append((value, _either(found), "" if second is None else second.atom.words))
+    share = min(c.share for _, c, _ in best)
+    if share < GOOD - 0.05 or max(c.wrong_edges for _, c, _ in best) > 3 + 0.15 * len(np.flatnonzero(np.diff(raw))):
+        worst = min(best, key=lambda b: b[1].share)
+        return open_field(
+            kit, message, one, f"the nearest condition ({worst[1].atom.words}) is right in {worst[1].share:.0%} only",
+            "a recording in which it moves apart from everything else",
+        )  # fmt: skip
+    hows: set[How] = {c.atom.how for _, c, _ in best}
+    how: How = next(iter(hows)) if len(hows) == 1 else "state" if len(todo) > 1 else "threshold"
+    if len(real) == 2:
+        value, condition, runner = best[0]
+        low = int(real[0])
+        if one.layout.length == 1:
+            text = condition.atom.text or ""
+        else:
+            text = f"choose({condition.atom.text}, {value}, {low})"
+    else:
+        rare = sorted((b for b in best if b[0] != common), key=lambda b: int((raw == b[0]).sum()))
+        text = str(common)
+        for value, condition, _ in reversed(rare):
+            text = f"choose({condition.atom.text}, {value}, {text})"
+        runner = best[0][2]
+    words = "; ".join(f"{v}: {c.atom.words}" for v, c, _ in best)
+    return Explained(
+        one.layout, one.name, how, _flag_confidence(best, raw), text, str(first), "status", words=words,
+        runner_up=runner, hold_ms=500, share=share, unreviewed=False,
+    )  # fmt: skip
+
+
+def _either(found: Sequence[Condition]) -> Condition:
+    """The cheapest condition; where two flags of the other vehicle behave alike and both are lit with the engine
+    stopped, as warnings are, either of them.
+    """
+    best = found[0]
+    alike = [
+        c for c in found[1:3]
+        if c.atom.how == best.atom.how == "copy" and c.price < best.price + ALIKE_BITS and "==" in (c.atom.text or "")
+        and c.wrong_edges <= best.wrong_edges + 1
+    ]  # fmt: skip
+    if not alike or "engine_speed up to" not in best.atom.words or best.atom.text is None:
+        return best
+    text = f"({best.atom.text}) or ({alike[0].atom.text})"
+    words = f"{best.atom.words}, and {alike[0].atom.key} behaves alike: either lights it"
+    return replace(best, atom=replace(best.atom, text=text, words=words))
+
+
+def _flag_confidence(
+    best: Sequence[tuple[int, Condition, str]], raw: np.ndarray[tuple[int], np.dtype[np.int64]]
+) -> float:
+    """How sure: by the share that is right on the worse half, wrong changes, and how often it changed."""
+    changes = int((np.diff(raw) != 0).sum())
+    share = min(c.share for _, c, _ in best)
+    held = min(c.held_out if c.held_out > 0 else c.share for _, c, _ in best)
+    wrong = max(c.wrong_edges for _, c, _ in best)
+    sure = 0.985 - 2.0 * (1 - share) - 1.0 * (1 - held) - 0.06 * wrong
+    if changes < 4:
+        sure = min(sure, 0.9)
+    if any(c.atom.how == "threshold" for _, c, _ in best):
+        sure = min(sure, 0.96 if changes >= 6 else 0.8)
+    return float(min(max(sure, 0.05), 0.985))
+
+
+# --- measured values
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    price: float
+    how: How
+    formula: Formula
+    words: str
+    confidence: float
+
+
+def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> Explained:
+    """A measured value: a copy by its channel, else the cheapest copy, table, sum or product."""
+    copied = _channel_copy(kit, message, one, allowed)
+    if copied is not None:
+        return copied
+    raw = message.raw(one.layout).astype(np.float64)
+    measured = Measured(message.time_s, raw)
+    ways = [_straight(measured, line, 0.97) for line in (*kit.lines, *kit.local)]
+    ways += [_linked(measured, linked) for linked in kit.linked]
+    formula = best_formula(measured, kit.lines)
+    if formula.lines:
+        many = len(formula.lines) > 1
+        names = " and ".join(line.channel for line in formula.lines)
+        ways.append(_Way(formula.price, "derived" if many else "table", formula, f"follows {names}", 0.97))
+    ways = sorted((w for w in ways if w.formula.lines), key=lambda w: w.price)
+    nothing = measured.price(raw - np.median(raw), 26.0)
+    if not ways or ways[0].price > 0.6 * nothing or max(ways[0].formula.held_out, ways[0].formula.share) < 0.55:
+        second = f"; nearest: {ways[0].words}" if ways else ""
+        return open_field(
+            kit, message, one, f"nothing that both vehicles know explains it{second}", "a recording with its channel",
+            high=_goes_with_load(kit, measured),
+        )  # fmt: skip
+    best = ways[0]
+    if _may_be_request(raw) and _resting_apart(best.formula, measured) < REQUEST_SHARE:
+        return open_field(
+            kit, message, one, f"it rests on one value as a request does; nothing tells the rest ({best.words})",
+            "a recording with its requests",
+        )  # fmt: skip
+    return _made(message, one, best, ways[1] if len(ways) > 1 else None, allowed)
+
+
+def _may_be_request(raw: Floats) -> bool:
+    values, counts = np.unique(raw, return_counts=True)
+    rest = float(values[counts.argmax()])
+    return bool(counts.max() > REQUEST_SHARE * len(raw) and rest in (values[0], values[-1]))
+
+
+def _resting_apart(formula: Formula, measured: Measured) -> float:
+    """Share that is right of the frames in which a field is away from where it rests."""
+    values, counts = np.unique(measured.value, return_counts=True)
+    away = np.abs(measured.value - values[counts.argmax()]) > measured.tolerance
+    if not away.any():
+        return 0.0
+    near = np.abs(formula.at(measured.times) - measured.value) <= measured.tolerance
+    return float(near[away].mean())
+
+
+def _goes_with_load(kit: Kit, measured: Measured) -> bool:
+    for line in kit.lines:
+        if line.channel in ("engine_speed", "pedal", "throttle", "actual_torque", "coolant_temp", "manifold_pressure"):
+            x = line.series.at(measured.times)
+            if np.ptp(x) > 0 and abs(np.corrcoef(x, measured.value)[0, 1]) > 0.4:
+                return True
+    return False
+
+
+def _straight(measured: Measured, line: Line, most: float) -> _Way:
+    formula = fit_straight(measured, line)
+    return _Way(formula.price, "copy", formula, f"goes straight with {line.words or line.text}", most)
+
+
+def _linked(measured: Measured, linked: LinkedLine) -> _Way:
+    """A copy of a field of the other vehicle that behaves alike, with the round numbers that engineers choose."""
+    formula = fit_straight(measured, linked.line)
+    words = f"behaves like {linked.line.text}"
+    factor = next((t.factor for t in formula.terms if t.parts), 0.0)
+    if factor == 0:
+        return _Way(formula.price, "copy", formula, words, 0.5)
+    x = linked.line.series.at(measured.times)
+    best: tuple[float, float, float] | None = None
+    for ratio in NICE_RATIOS:
+        if abs(ratio / abs(factor) - 1) > 4 * NEAR_RATIO:
+            continue
+        size = float(np.copysign(ratio, factor))
+        rest = measured.value - size * x
+        counts, edges = np.histogram(rest, bins=max(10, int(np.ptp(rest)) + 1))
+        peak = float(edges[counts.argmax()] + (edges[1] - edges[0]) / 2)
+        near = rest[np.abs(rest - peak) <= measured.tolerance]
+        offset = round(float(np.median(near))) if len(near) else round(peak)
+        share = float((np.abs(rest - offset) <= measured.tolerance).mean())
+        away = abs(ratio / abs(factor) - 1)
+        if best is None or share - away > best[0] - abs(best[1] / factor - 1):
+            best = (share, size, float(offset))
+    if best is None or best[0] < formula.share - 0.04 or abs(best[1] / factor - 1) > 3 * NEAR_RATIO:
+        return _Way(formula.price, "copy", formula, words, 0.6)
+    part = next(t.parts for t in formula.terms if t.parts)
+    nice = Formula((Term((), best[2]), Term(part, best[1])), best[0], formula.held_out, formula.price, formula.rms)
+    close = abs(best[1] / factor - 1) <= NEAR_RATIO
+    if best[0] >= 0.6 and close:
+        return _Way(60 + 0.3 * max(0.0, formula.price - 60), "copy", nice, words, 0.97)
+    return _Way(60 + 0.8 * max(0.0, formula.price - 60), "copy", nice, words, 0.85)
+
+
+def _channel_copy(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> Explained | None:
+    quantity = kit.swap.quantities.get(one.channel)
+    if quantity is None or quantity.origin is None or one.channel_confidence < LEAST_CHANNEL:
+        return None
+    role = ROLE_OF_CHANNEL.get(one.channel, "value")
+    layout = _fitted(one, allowed)
+    low_raw, high_raw = layout.raw_range
+    ends = sorted((low_raw * one.scale + one.offset, high_raw * one.scale + one.offset))
+    unit = quantity.unit if one.unit == quantity.unit or one.unit == "" else one.unit
+    mark = f" {unit}" if unit else ""
+    low, high = (number_text(e, 12) for e in ends)
+    torque = role in BY_NAME and BY_NAME[role].hazard == "actual torque"
+    call = "within" if torque else "clamp"
+    sure = min(one.channel_confidence, quantity.confidence)
+    return Explained(
+        layout, one.channel, "copy", sure, f"{call}({quantity.origin.text}, {low}{mark}, {high}{mark})",
+        f"{_safe_end(role, low, high)}{mark}", role, one.scale, one.offset, unit, hold_ms=300,
+        words=f"carries {one.channel}, as {quantity.origin.text} does", share=1.0,
+        unreviewed=bool(torque or role == "throttle_position"),
+    )  # fmt: skip
+
+
+def _safe_end(role: str, low: str, high: str) -> str:
+    kind = BY_NAME[role].fallback if role in BY_NAME else "stated"
+    return low if kind in ("invalid or low", "hold then zero") else high
+
+
+def _fitted(one: VehicleField, allowed: frozenset[int]) -> Layout:
+    """The field without top bits that its message's checksum was never seen to cover."""
+    positions = one.layout.positions
+    keep = len(positions)
+    while keep > one.moving and not allowed >= set(positions[:keep]):
+        keep -= 1
+    if keep == len(positions):
+        return one.layout
+    start = positions[0] if one.layout.byte_order == "little_endian" else positions[keep - 1]
+    return replace(one.layout, start=start, length=keep, signed=False)
+
+
+def _made(
+    message: VehicleMessage, one: VehicleField, best: _Way, second: _Way | None, allowed: frozenset[int]
+) -> Explained:
+    layout = _fitted(one, allowed)
+    low, high = layout.raw_range
+    raw = message.raw(one.layout)
+    channels = {line.channel for line in best.formula.lines}
+    safe = high if best.how == "table" and channels <= WARM_CHANNELS else int(raw.max())  # a needle goes hot
+    seen = []
+    if best.how in ("table", "derived"):
+        for line in best.formula.lines:
+            x = line.series.at(message.time_s)
+            span = float(x.max() - x.min())
+            mark = f" {line.unit}" if line.unit else ""
+            below = COLD_MARGIN if line.channel in WARM_CHANNELS else SEEN_MARGIN
+            ends = float(x.min()) - below * span, float(x.max()) + SEEN_MARGIN * span
+            seen.append((line.text, f"{number_text(ends[0], 4)}{mark}", f"{number_text(ends[1], 4)}{mark}"))
+    formula = best.formula
+    sure = best.confidence - 0.4 * max(0.0, 0.97 - max(formula.share, formula.held_out))
+    if best.how in ("table", "derived"):
+        sure = min(0.96, sure) if formula.held_out >= 0.97 else min(0.85, sure)
+    return Explained(
+        layout, one.name, best.how, float(max(0.05, sure)), f"clamp({formula.text}, {low}, {high})", str(safe), "value",
+        hold_ms=300, seen=tuple(seen), share=formula.share,
+        words=f"{best.words}, {formula.share:.1%} of frames within 2 % of its span ({formula.held_out:.1%} held out)",
+        runner_up="" if second is None else f"{second.words} ({second.formula.share:.0%})",
+    )  # fmt: skip

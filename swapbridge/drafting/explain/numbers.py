@@ -1,0 +1,287 @@
+"""Drafting room: measured values: copies, tables, sums and products of a few quantities, chosen by code length.
+
+A value is a sum of terms, each a product of at most two parts; a part is a quantity, how far it is above or below a
+knot, or whether it is above one. The first term is a constant; every further one must pay for itself in fewer bits of
+what is left over. One part alone, straight, is a copy; parts of one quantity are a table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from swapbridge.drafting.lines import Line, number_text
+from swapbridge.drafting.vehicle import Floats
+
+MOST_ROWS = 2500
+MOST_TERMS = 9
+KNOTS = 7
+TABLE_KNOTS = 30
+TERM_BITS = 26.0
+QUANTITY_BITS = 14.0
+EVENTS_PER_S = 4.0
+"""Independent samples in a second of an engine's life, at most: what code lengths are counted with."""
+TOLERANCE = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A quantity (`form` "x"), its excess over a knot ("+"), its lack ("-"), or whether it is above it (">")."""
+
+    line: Line
+    form: str
+    knot: float = 0.0
+
+    def at(self, times: Floats) -> Floats:
+        return self.of(self.line.series.at(times))
+
+    def of(self, x: Floats) -> Floats:
+        if self.form == "+":
+            return np.maximum(x - self.knot, 0)
+        if self.form == "-":
+            return np.maximum(self.knot - x, 0)
+        if self.form == ">":
+            return (x >= self.knot).astype(np.float64)
+        return x
+
+    @property
+    def text(self) -> str:
+        plain, knot = self.line.plain, number_text(self.knot, 5)
+        if self.form == "+":
+            return f"max({plain} - {knot}, 0)"
+        if self.form == "-":
+            return f"max({knot} - {plain}, 0)"
+        if self.form == ">":
+            return f"choose({plain} >= {knot}, 1, 0)"
+        return plain
+
+
+Based = tuple[Part, int]
+"""A part and the number of its quantity."""
+Chosen = tuple[int, ...]
+"""A term by the numbers of its parts."""
+Solved = tuple[float, Floats, Floats, tuple[Chosen, ...]]
+"""Price, what is left over, factors, terms."""
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """A coefficient times the product of its parts (none: a constant)."""
+
+    parts: tuple[Part, ...]
+    factor: float
+
+    def at(self, times: Floats) -> Floats:
+        out = np.full(len(times), self.factor)
+        for part in self.parts:
+            out = out * part.at(times)
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class Formula:
+    """A value as a sum of terms, with how well it does.
+
+    `share` is the share of frames within 2 % of the span (or one and a half steps), `held_out` the same on stretches
+    it was not fitted to, `price` the bits of it and of what it leaves over.
+    """
+
+    terms: tuple[Term, ...]
+    share: float
+    held_out: float
+    price: float
+    rms: float
+
+    def at(self, times: Floats) -> Floats:
+        out = np.zeros(len(times))
+        for term in self.terms:
+            out = out + term.at(times)
+        return out
+
+    @property
+    def lines(self) -> tuple[Line, ...]:
+        """The quantities it uses, each once."""
+        found: dict[str, Line] = {}
+        for term in self.terms:
+            for part in term.parts:
+                found.setdefault(part.line.text, part.line)
+        return tuple(found.values())
+
+    @property
+    def straight(self) -> bool:
+        """Whether it is a copy: one quantity, with a scale and an offset."""
+        used = [t for t in self.terms if t.parts]
+        return len(used) == 1 and len(used[0].parts) == 1 and used[0].parts[0].form == "x"
+
+    @property
+    def text(self) -> str:
+        """The expression, in plain numbers."""
+        out = ""
+        for term in self.terms:
+            size = number_text(abs(term.factor), 5)
+            if size == "0" and out:
+                continue
+            body = " * ".join(
+                [size, *[f"({p.text})" if p.form == "x" and " " in p.text else p.text for p in term.parts]]
+            )
+            out += (" - " if term.factor < 0 else " + ") + body if out else ("-" if term.factor < 0 else "") + body
+        return out or "0"
+
+
+class Measured:
+    """A value to be explained: thinned frames, and how near is near enough."""
+
+    def __init__(self, times: Floats, value: Floats) -> None:
+        thin = max(1, -(-len(times) // MOST_ROWS))
+        self.times, self.value = times[::thin], value[::thin]
+        self.span = float(value.max() - value.min())
+        self.tolerance = max(1.5, TOLERANCE * self.span)
+        seconds = max(1.0, float(np.minimum(np.diff(self.times), 0.5).sum()))
+        self.events = min(float(len(self.times)), EVENTS_PER_S * seconds)
+        block = max(6.0, seconds / 16)
+        self.held = (np.floor((self.times - self.times[0]) / block).astype(np.int64) % 4) == 3
+
+    def price(self, residual: Floats, bits: float) -> float:
+        """Bits of an expression and of what it leaves over: small errors cost little, gross ones are capped."""
+        size = np.log2(1 + np.minimum(np.abs(residual) / (0.35 * self.tolerance), 40) ** 2) / 2
+        return bits + float(size.mean()) * self.events
+
+
+def best_formula(measured: Measured, lines: Sequence[Line]) -> Formula:
+    """The cheapest sum of terms; of one quantity alone with more knots, as a table needs them."""
+    found = fit_formula(measured, lines)
+    tables = [fit_formula(measured, [line], products=False, knots=TABLE_KNOTS) for line in found.lines[:2]]
+    return min([found, *tables], key=lambda f: f.price)
+
+
+def fit_formula(
+    measured: Measured, lines: Sequence[Line], most_terms: int = MOST_TERMS, products: bool = True, knots: int = KNOTS
+) -> Formula:
+    """The cheapest sum of terms over these quantities."""
+    values = [line.series.at(measured.times) for line in lines]
+    moved = [k for k, v in enumerate(values) if np.ptp(v) > 0]
+    lines, values = [lines[k] for k in moved], [values[k] for k in moved]
+    base = _base_parts(lines, values, knots)
+    columns = np.stack([part.of(values[n]) for part, n in base], axis=1) if base else np.zeros((len(measured.times), 0))
+    train = ~measured.held
+    weight = np.ones(len(measured.times))
+    terms: list[tuple[int, ...]] = [()]
+    best = _solve(measured, columns, base, terms, weight)
+    while len(terms) < most_terms:
+        weight = 1 / (1 + (best[1] / max(measured.tolerance, 2 * float(np.median(np.abs(best[1]))))) ** 2)
+        candidates = _candidates(base, terms, products and len(terms) > 1)
+        if not candidates:
+            break
+        chosen = _greedy(measured, columns, candidates, terms, weight * train)
+        tries = [_solve(measured, columns, base, [*terms, c], weight) for c in chosen]
+        top = min(tries, key=lambda t: t[0])
+        if top[0] > best[0] - 4:
+            break
+        best = top
+        terms = list(top[3])
+    return _formula(measured, columns, base, best)
+
+
+def _base_parts(lines: Sequence[Line], values: Sequence[Floats], many: int) -> list[tuple[Part, int]]:
+    out: list[tuple[Part, int]] = []
+    for n, (line, x) in enumerate(zip(lines, values, strict=True)):
+        out.append((Part(line, "x"), n))
+        levels = np.unique(x)
+        if len(levels) <= 2:
+            continue
+        knots = np.unique(np.quantile(levels, np.linspace(0, 1, many + 2)[1:-1]))
+        more = np.unique(np.quantile(x, np.linspace(0, 1, 5)[1:-1]))
+        near_bottom = levels[0] + (levels[-1] - levels[0]) * np.array([0.004, 0.02, 0.06])
+        for knot in np.unique(np.round(np.concatenate([knots, more]), 6)):
+            if levels[0] < knot < levels[-1]:
+                out.append((Part(line, "+", float(knot)), n))
+                out.append((Part(line, "-", float(knot)), n))
+        for knot in near_bottom:
+            out.append((Part(line, ">", float(knot)), n))
+    return out
+
+
+def _candidates(
+    base: Sequence[tuple[Part, int]], terms: Sequence[tuple[int, ...]], products: bool
+) -> list[tuple[int, ...]]:
+    out: list[Chosen] = [(k,) for k in range(len(base))]
+    if products:
+        singles = [t[0] for t in terms if len(t) == 1]
+        out += [(a, b) for a in singles for b in range(len(base)) if base[a][0].line is not base[b][0].line]
+    seen = {tuple(sorted(t)) for t in terms}
+    return [c for c in out if tuple(sorted(c)) not in seen]
+
+
+def _column(columns: Floats, term: tuple[int, ...]) -> Floats:
+    out = np.ones(len(columns))
+    for k in term:
+        out = out * columns[:, k]
+    return out
+
+
+def _greedy(
+    measured: Measured,
+    columns: Floats,
+    candidates: Sequence[tuple[int, ...]],
+    terms: Sequence[tuple[int, ...]],
+    weight: Floats,
+) -> list[tuple[int, ...]]:
+    """The candidates that take away most of what is left, by weighted least squares."""
+    root = np.sqrt(weight)
+    have = np.stack([_column(columns, t) for t in terms], axis=1) * root[:, None]
+    q, _ = np.linalg.qr(have)
+    rest = measured.value * root
+    rest = rest - q @ (q.T @ rest)
+    block = np.stack([_column(columns, c) for c in candidates], axis=1) * root[:, None]
+    norm = (block**2).sum(0) + 1e-30
+    block = block - q @ (q.T @ block)
+    left = (block**2).sum(0)
+    gain = np.where(left > 1e-9 * norm, (rest @ block) ** 2 / np.maximum(left, 1e-30), 0.0)
+    order = np.argsort(-gain)[:5]
+    return [candidates[k] for k in order]
+
+
+def _solve(
+    measured: Measured,
+    columns: Floats,
+    base: Sequence[tuple[Part, int]],
+    terms: Sequence[tuple[int, ...]],
+    weight: Floats,
+) -> Solved:
+    """(price, residuals, factors, terms), fitted robustly without the held-out stretches."""
+    a = np.stack([_column(columns, t) for t in terms], axis=1)
+    size = np.abs(a).max(0) + 1e-30
+    a = a / size
+    train = ~measured.held
+    factors = np.zeros(len(terms))
+    w = weight
+    for _ in range(3):
+        root = np.sqrt(w * train)
+        factors = np.linalg.lstsq(a * root[:, None], measured.value * root, rcond=None)[0]
+        residual = measured.value - a @ factors
+        scale = max(0.5 * measured.tolerance, 1.5 * float(np.median(np.abs(residual[train]))))
+        w = 1 / (1 + (residual / scale) ** 2)
+    residual = measured.value - a @ factors
+    used = {base[k][1] for t in terms for k in t}
+    bits = TERM_BITS * len(terms) + QUANTITY_BITS * len(used) + 6.0 * sum(max(0, len(t) - 1) for t in terms)
+    price = 0.5 * (measured.price(residual, bits) + measured.price(residual[measured.held], bits))
+    return price, residual, factors / size, tuple(terms)
+
+
+def _formula(measured: Measured, columns: Floats, base: Sequence[tuple[Part, int]], best: Solved) -> Formula:
+    price, residual, factors, terms = best
+    near = np.abs(residual) <= measured.tolerance
+    held = float(near[measured.held].mean()) if measured.held.any() else 0.0
+    made = tuple(Term(tuple(base[k][0] for k in t), float(f)) for t, f in zip(terms, factors, strict=True))
+    rms = float(np.sqrt(np.mean(np.minimum(residual**2, (10 * measured.tolerance) ** 2))))
+    return Formula(made, float(near.mean()), held, price, rms)
+
+
+def fit_straight(measured: Measured, line: Line) -> Formula:
+    """The copy of one quantity that fits best."""
+    x = line.series.at(measured.times)
+    columns = x[:, None]
+    base = [(Part(line, "x"), 0)]
+    return _formula(measured, columns, base, _solve(measured, columns, base, [(), (0,)], np.ones(len(x))))

@@ -1,0 +1,123 @@
+"""Drafting room: fields of the two vehicles that behave alike: each the same function of what both recordings know.
+
+A field of a module that will be there is explained on its own recording by what both know (quantities, words). That
+rule, looked at on the other recording, stands in for the field there: what goes with it is linked to the field itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from swapbridge.drafting.explain.flags import Watched, explain_flag, since_atom
+from swapbridge.drafting.explain.numbers import Formula, Measured, best_formula
+from swapbridge.drafting.lines import Atom, Line
+from swapbridge.drafting.sources import Origin, Swap, grid, quantity_lines, word_atoms
+from swapbridge.drafting.vehicle import Series, VehicleField, VehicleMessage, spans
+
+LINK_BITS = 11.0
+LEAST_SHARE = 0.9
+LEAST_NUMBER_SHARE = 0.5
+MESSAGE_GAP_S = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class LinkedLine:
+    """A measured field of the other vehicle as its rule gives it here, and how well the rule does on its own."""
+
+    line: Line
+    origin: Origin
+    share: float
+
+
+def begins(message: VehicleMessage) -> list[float]:
+    """When a message came for the first time after each wake or key-on."""
+    return [first for first, _ in spans(message.time_s, max(MESSAGE_GAP_S, 4 * message.period_s))]
+
+
+def slack_of(message: VehicleMessage) -> float:
+    """How far from a change of a flag frames are not judged."""
+    return max(0.12, 1.6 * message.period_s)
+
+
+def timed_atoms(watched: Watched, message: VehicleMessage, text: str) -> list[Atom]:
+    """'The first so many seconds after it began to be sent', with the times that its changes suggest."""
+    moments = begins(message)
+    if not len(watched.edges):
+        return []
+    after = []
+    for edge in watched.edges:
+        earlier = [b for b in moments if b <= edge]
+        if earlier:
+            after.append(edge - earlier[-1])
+    times = sorted({round(float(np.median([a for a in after if abs(a - x) < 0.25])), 2) for x in after if x > 0.3})
+    return [since_atom(moments, watched_series(message), t, text.format(t=t)) for t in times[:6] if t < 30]
+
+
+def watched_series(message: VehicleMessage) -> Series:
+    return Series(message.time_s, np.ones(len(message.time_s)))
+
+
+def linked_atoms(swap: Swap, bus: str) -> list[Atom]:
+    """Conditions on flags and choices of the other vehicle's modules that will be there, as they would be here."""
+    other = swap.donor.bus if bus == swap.host.bus else swap.host.bus
+    atoms, lines = word_atoms(swap), quantity_lines(swap)
+    out: list[Atom] = []
+    for message in swap.vehicle(other).messages.values():
+        for one in message.fields:
+            if one.kind == "number" or not swap.is_source(other, message, one):
+                continue
+            text = Origin(other, message, one).text
+            out += _choice_atoms(message, one, text, atoms, lines)
+    return out
+
+
+def _choice_atoms(
+    message: VehicleMessage, one: VehicleField, text: str, atoms: Sequence[Atom], lines: Sequence[Line]
+) -> list[Atom]:
+    raw = message.raw(one.layout)
+    values, counts = np.unique(raw, return_counts=True)
+    out = []
+    if len(values) > 10:
+        return []
+    for value in values[counts >= 3][1 if len(values) == 2 else 0 :]:
+        watched = Watched(message.time_s, raw == value, slack_of(message))
+        timed = timed_atoms(watched, message, "time_since(state == 'asleep' or state == 'wake') < {t} s")
+        found = explain_flag(watched, [*atoms, *timed], lines)
+        if not found or found[0].share < LEAST_SHARE:
+            continue
+        best = found[0].atom
+        out.append(
+            Atom(f"{text} == {value}", best.series, LINK_BITS + 60 * (1 - found[0].share), f"{text}={value}", "copy",
+                 f"behaves like {text} ({best.words})", frozenset({text}))
+        )  # fmt: skip
+    return out
+
+
+def linked_lines(swap: Swap, bus: str) -> list[LinkedLine]:
+    """Measured fields of the other vehicle's modules that will be there, as they would be here."""
+    other = swap.donor.bus if bus == swap.host.bus else swap.host.bus
+    lines = quantity_lines(swap)
+    times = grid(swap.vehicle(bus))
+    out = []
+    for message in swap.vehicle(other).messages.values():
+        for one in message.fields:
+            if one.kind != "number" or not swap.is_source(other, message, one):
+                continue
+            if one.channel in swap.quantities and one.channel_confidence >= 0.5:
+                continue
+            formula = formula_of(message, one, lines)
+            if formula.held_out < LEAST_NUMBER_SHARE:
+                continue
+            text = Origin(other, message, one).text
+            line = Line(text, text, "", Series(times, formula.at(times)), 1.0, "", text)
+            out.append(LinkedLine(line, Origin(other, message, one), formula.held_out))
+    return out
+
+
+def formula_of(message: VehicleMessage, one: VehicleField, lines: Sequence[Line]) -> Formula:
+    """A measured field as a formula of some quantities."""
+    raw = message.raw(one.layout).astype(np.float64)
+    return best_formula(Measured(message.time_s, raw), lines)

@@ -1,0 +1,100 @@
+"""Drafting room: what a draft says, as values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from swapbridge.core.layout import Layout
+from swapbridge.drafting.vehicle import VehicleMessage
+
+How = Literal[
+    "copy", "constant", "table", "threshold", "derived", "total", "echo", "state", "timed", "page", "open",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """One field of an absent message: what it is made of, or that nobody knows.
+
+    `value` and `fallback` are the bridge file's texts; scale, offset and unit are the map's. `seen` holds the sources'
+    recorded ranges (text of the source, low, high). `words` says how it was found, `runner_up` what came second,
+    `closes` which recording would tell where it is open.
+    """
+
+    layout: Layout
+    name: str
+    how: How
+    confidence: float
+    value: str
+    fallback: str
+    role: str = "value"
+    scale: float = 1.0
+    offset: float = 0.0
+    unit: str = ""
+    hold_ms: int = 0
+    seen: tuple[tuple[str, str, str], ...] = ()
+    words: str = ""
+    runner_up: str = ""
+    closes: str = ""
+    unreviewed: bool = False
+    share: float = 0.0
+
+    def claim(self, bus: str, identifier: int, extended: bool) -> dict[str, Any]:
+        """What `draft.json` says of it."""
+        return {
+            "bus": bus,
+            "id": identifier,
+            "extended": extended,
+            "start": self.layout.start,
+            "length": self.layout.length,
+            "byte_order": self.layout.byte_order,
+            "how": self.how,
+            "confidence": round(self.confidence, 4),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Life:
+    """When an absent message is sent.
+
+    `begin` is "bus" (as soon as the bus is awake) or "key"; `count` is how often after each of them (0: as long as it
+    lasts), `period_ms` the time between.
+    """
+
+    begin: Literal["bus", "key"]
+    period_ms: float
+    count: int
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class DraftedMessage:
+    """An absent message: its fields, its life; `refused` says why it is not sent."""
+
+    bus: str
+    message: VehicleMessage
+    life: Life
+    fields: tuple[Explained, ...]
+    refused: str = ""
+    unreviewed: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """What the whole bridge shares: the states' conditions, how long frames go on after key-off, when a bus sleeps."""
+
+    key_on: str
+    crank: str
+    run: str
+    after_run_ms: int
+    sleep_after_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Drafted:
+    """Everything that a draft says."""
+
+    messages: tuple[DraftedMessage, ...]
+    times: Times
+    notes: tuple[str, ...] = field(default=())

@@ -1,0 +1,84 @@
+"""Drafting room: from recordings to both vehicles: what is read, guessed, and laid on one clock."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from concurrent.futures import Executor
+
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.stimulus import StimulusTrack
+from swapbridge.core.errors import InputError
+from swapbridge.drafting.sources import APART_S, Swap, gather
+from swapbridge.drafting.vehicle import Vehicle, build_vehicle
+from swapbridge.drafting.weak import with_weak_channels
+from swapbridge.guessing.findings import Findings
+from swapbridge.guessing.guess import guess
+
+Progress = Callable[[float, str], None]
+WANTED = {
+    "host": "the host with its old engine (host_old_engine)",
+    "host unplugged": "the host with its engine computer unplugged (host_unplugged)",
+    "donor": "the donor in its own vehicle (donor_own_vehicle)",
+    "donor alone": "the donor's computer alone on the bench (donor_alone)",
+}
+"""What a draft is made from, by the kind of recording, and how a person calls it."""
+
+
+def open_swap(
+    captures: Mapping[str, Capture],
+    tracks: Mapping[str, StimulusTrack],
+    *,
+    progress: Progress | None = None,
+    executor: Executor | None = None,
+) -> tuple[Swap, dict[str, Findings]]:
+    """Guess what both vehicles say, and find out who will be there.
+
+    Parameters
+    ----------
+    captures : mapping of str to Capture
+        By kind of recording (`WANTED`); all four are needed.
+    tracks : mapping of str to StimulusTrack
+        Stimulus of "host" and "donor", on the captures' clocks.
+
+    Raises
+    ------
+    InputError
+        A recording is missing, or tells nothing: which, and what to record.
+    """
+    for kind, words in WANTED.items():
+        if kind not in captures:
+            raise InputError(
+                f"a draft needs a recording of {words}, and captures/ has none: record it, or name the file so"
+            )
+        if not len(captures[kind]):
+            raise InputError(f"the recording of {words} holds no frames: record it again")
+    findings: dict[str, Findings] = {}
+    vehicles: dict[str, Vehicle] = {}
+    for number, kind in enumerate(WANTED):
+        bus = kind.split()[0]
+        report = _part(progress, number / 2, (number + 1) / 2)
+        if kind == bus:
+            findings[kind] = guess(captures[kind], tracks.get(kind), progress=report, executor=executor)
+            at = 0.0 if bus == "host" else APART_S
+            found = build_vehicle(bus, captures[kind], findings[kind], tracks.get(kind), at)
+            vehicles[kind] = with_weak_channels(found)
+        else:
+            vehicles[kind] = build_vehicle(bus, captures[kind], Findings((), (), {}), None)
+    swap = gather(vehicles["host"], vehicles["donor"], vehicles["host unplugged"], vehicles["donor alone"])
+    if not swap.donor_alive:
+        raise InputError(
+            "no identifier of the donor's computer alone is in the recording of its own vehicle: check that both are "
+            "of the same car"
+        )
+    return swap, findings
+
+
+def _part(progress: Progress | None, low: float, high: float) -> Progress | None:
+    if progress is None:
+        return None
+    inner = progress
+
+    def report(share: float, words: str) -> None:
+        inner(min(1.0, low + (high - low) * share), words)
+
+    return report

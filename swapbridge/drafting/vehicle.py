@@ -1,0 +1,263 @@
+"""Drafting room: one vehicle's recording as messages and fields, each a series in time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.capture.capture import Capture, FrameKey
+from swapbridge.capture.stimulus import StimulusTrack
+from swapbridge.core.frames import format_identifier
+from swapbridge.core.integrity import Checksum, Counter, Crc, Sum, checksum_from_json, counter_from_json
+from swapbridge.core.layout import ByteOrder, Layout
+from swapbridge.guessing.findings import Findings, FoundField, FoundMessage
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+Kind = Literal["number", "choice", "flag"]
+ASLEEP_S = 1.5
+"""A bus that is silent for longer has slept."""
+MOST_CHOICES = 16
+MOST_SPARE_BITS = 4
+LEAST_STEPS = 6
+STEPS_BY_ONE = 0.85
+"""How many still bits above a measured value are taken for its upper end, at most."""
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Values as they were sent: `value[k]` holds from `time_s[k]` on."""
+
+    time_s: Floats
+    value: Floats
+
+    def at(self, times: Floats) -> Floats:
+        """What held at each of the times; the first value before it."""
+        rows = np.searchsorted(self.time_s, times, "right") - 1
+        return self.value[np.clip(rows, 0, len(self.value) - 1)]
+
+
+@dataclass(frozen=True, slots=True)
+class VehicleField:
+    """A field that moved, with the bits it may use and the channel it follows.
+
+    `layout` holds the bits that moved and still zeros above them; physical value = raw * scale + offset.
+    """
+
+    name: str
+    layout: Layout
+    kind: Kind
+    moving: int
+    layout_confidence: float
+    channel: str = ""
+    channel_confidence: float = 0.0
+    scale: float = 1.0
+    offset: float = 0.0
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class VehicleMessage:
+    """One identifier: when it came, what moved in it, what stood still."""
+
+    key: FrameKey
+    name: str
+    length: int
+    period_s: float
+    time_s: Floats
+    payload: npt.NDArray[np.uint8]
+    fields: tuple[VehicleField, ...]
+    counter: tuple[Layout, Counter, float] | None
+    checksum: tuple[Checksum, float] | None
+    moved: frozenset[int]
+    """Every bit that was not the same in all frames."""
+
+    def raw(self, layout: Layout) -> Ints:
+        """Raw values of a layout in every frame."""
+        return raw_values(self.payload, layout)
+
+    def series(self, one: VehicleField) -> Series:
+        """Raw values of a field in time."""
+        return Series(self.time_s, self.raw(one.layout).astype(np.float64))
+
+
+@dataclass(frozen=True, slots=True)
+class Vehicle:
+    """A recording with what was found in it."""
+
+    bus: str
+    messages: dict[tuple[int, bool], VehicleMessage]
+    wakes: tuple[tuple[float, float], ...]
+    track: StimulusTrack | None
+    start_s: float
+    notes: tuple[str, ...] = field(default=())
+
+    def channel(self, name: str) -> Series | None:
+        """A channel of the stimulus file on this recording's clock."""
+        one = None if self.track is None else self.track.channels.get(name)
+        return None if one is None or not len(one.time_s) else Series(one.time_s - self.start_s, one.value)
+
+
+def raw_values(payload: npt.NDArray[np.uint8], layout: Layout) -> Ints:
+    """Raw values of a layout in rows of payload."""
+    out = np.zeros(len(payload), np.int64)
+    for weight, position in enumerate(layout.positions):
+        out |= ((payload[:, position >> 3] >> (position & 7)) & 1).astype(np.int64) << weight
+    if layout.signed:
+        out = np.where(out >> (layout.length - 1) & 1, out - (1 << layout.length), out)
+    return out
+
+
+def build_vehicle(
+    bus: str, capture: Capture, findings: Findings, track: StimulusTrack | None, at_s: float = 0.0
+) -> Vehicle:
+    """A vehicle from its recording, what `guess` found in it, and its stimulus track (on the capture's clock)."""
+    times = capture.time_ns / 1e9
+    start = (float(times.min()) if len(times) else 0.0) - at_s
+    found = {(m.identifier, m.extended): m for m in findings.messages}
+    messages: dict[tuple[int, bool], VehicleMessage] = {}
+    for key, rows in capture.groups():
+        lengths = np.bincount(capture.length[rows])
+        length = int(lengths.argmax())
+        rows = rows[capture.length[rows] == length]
+        if length == 0:
+            continue
+        message = found.get((key.identifier, key.extended))
+        messages[key.identifier, key.extended] = _message(
+            key, length, times[rows] - start, capture.payload[rows][:, :length], message
+        )
+    every = np.sort(times - start)
+    return Vehicle(bus, messages, spans(every, ASLEEP_S), track, start)
+
+
+def spans(times: Floats, gap_s: float) -> tuple[tuple[float, float], ...]:
+    """(first, last) of every stretch without a gap longer than that."""
+    if not len(times):
+        return ()
+    cut = np.flatnonzero(np.diff(times) > gap_s)
+    return tuple(zip(times[np.r_[0, cut + 1]].tolist(), times[np.r_[cut, len(times) - 1]].tolist(), strict=True))
+
+
+def period_of(times: Floats) -> float:
+    """Median time between frames, sleeps left out; 0 for a message that comes only at waking."""
+    gaps = np.diff(times)
+    gaps = gaps[gaps < ASLEEP_S]
+    return float(np.median(gaps)) if len(gaps) else 0.0
+
+
+def _message(
+    key: FrameKey, length: int, times: Floats, payload: npt.NDArray[np.uint8], found: FoundMessage | None
+) -> VehicleMessage:
+    bits = np.unpackbits(payload, axis=1, bitorder="little")
+    moved = frozenset(np.flatnonzero((bits != bits[:1]).any(axis=0)).tolist())
+    counter: tuple[Layout, Counter, float] | None = None
+    checksum: tuple[Checksum, float] | None = None
+    open_fields: list[FoundField] = []
+    for one in found.fields if found is not None else ():
+        if one.kind == "counter" and one.method is not None:
+            counter = (one.layout, counter_from_json(one.method), one.confidence)
+        elif one.kind == "checksum" and one.method is not None:
+            checksum = (_whole(checksum_from_json(one.method)), one.confidence)
+        elif one.kind != "constant" and one.layout.length < 40:
+            open_fields.append(one)
+    taken = set(moved)
+    if counter is not None:
+        taken |= set(counter[0].positions)
+    if checksum is not None:
+        taken |= set(checksum[0].layout.positions)
+    fields = [f for one in open_fields if (f := _field(one, payload, bits[0], moved, taken)) is not None]
+    label = format_identifier(key.identifier, key.extended)
+    return VehicleMessage(
+        key, f"M_{label}", length, period_of(times), times, payload, tuple(fields), counter, checksum, moved
+    )
+
+
+def _whole(checksum: Checksum) -> Checksum:
+    """The same checksum without the list of bits it was seen to cover, where its family says which it covers.
+
+    A sum and a CRC cover whole bytes, and an XOR of all bytes every bit: a bit that stood still in the recording is
+    covered as its neighbours in the byte are. A bare affine relation says nothing of such bits.
+    """
+    method = checksum.method
+    known = isinstance(method, Sum | Crc) or method.name.startswith("XOR")
+    return replace(checksum, verified_bits=None) if known else checksum
+
+
+def _field(
+    found: FoundField,
+    payload: npt.NDArray[np.uint8],
+    first: npt.NDArray[np.uint8],
+    moved: frozenset[int],
+    taken: set[int],
+) -> VehicleField | None:
+    """A found field cut to the bits that moved, with the still zeros above it where it is a measured value."""
+    positions = list(found.layout.positions)
+    top = max((k for k, p in enumerate(positions) if p in moved), default=-1)
+    if top < 0:
+        return None
+    bottom = next(k for k, p in enumerate(positions) if p in moved)
+    signed = found.layout.signed and top == len(positions) - 1
+    order: ByteOrder = found.layout.byte_order
+    keep = positions[: top + 1]
+    number = found.kind == "analogue" and top >= 4
+    if found.kind == "enum" and bottom < top and not found.evidence.get("choices"):
+        number = steps_by_one(raw_values(payload, _layout(keep[bottom:], order, False)))
+    if not number and found.stimulus is None:
+        keep = keep[bottom:]
+    if number and not signed:
+        keep = _widened(keep, order, first, taken, 8 * payload.shape[1])
+    # what guess said holds for its own bits: the same value with more or fewer of the still ones
+    said = sum(int(first[p]) << k for k, p in enumerate(positions) if k > top)
+    if found.layout.signed and not signed and first[positions[-1]]:
+        said -= 1 << len(positions)
+    still = said - sum(int(first[p]) << k for k, p in enumerate(keep) if k > top)
+    layout = _layout(keep, order, signed)
+    distinct = len(np.unique(raw_values(payload, layout)))
+    kind: Kind = (
+        "flag" if len(keep) == 1 else "number" if number else "choice" if distinct <= MOST_CHOICES else "number"
+    )
+    channel = found.stimulus or ""
+    start = layout.start
+    return VehicleField(
+        f"f_{start}_{layout.length}", layout, kind, top + 1, found.layout_confidence,
+        channel, found.confidence if channel else 0.0,
+        found.scale, found.offset + found.scale * still, found.unit,
+    )  # fmt: skip
+
+
+def steps_by_one(raw: Ints) -> bool:
+    """Whether a field of few values moves as a measured one does: up or down by one."""
+    change = np.abs(np.diff(raw))
+    change = change[change > 0]
+    return len(change) >= LEAST_STEPS and len(np.unique(raw)) >= 3 and float((change == 1).mean()) >= STEPS_BY_ONE
+
+
+def _widened(keep: list[int], order: ByteOrder, first: npt.NDArray[np.uint8], taken: set[int], bits: int) -> list[int]:
+    """The bits of a value with the still ones above them: to a whole byte whatever they hold, beyond it while zero.
+
+    A value that stays within what was recorded is the same bits either way; one that leaves it carries into them.
+    """
+    out = list(keep)
+    while len(out) < 16 and len(out) - len(keep) < max(MOST_SPARE_BITS, 8 - len(keep)):
+        last = out[-1]
+        after = last + 1 if order == "little_endian" or last % 8 != 7 else last - 15
+        if not 0 <= after < bits or after in taken:
+            break
+        if len(out) >= 8 and (first[after] or (after % 8 == 0 and len(out) > len(keep))):
+            break
+        out.append(after)
+    return out
+
+
+def _layout(positions: list[int], order: ByteOrder, signed: bool) -> Layout:
+    start = positions[0] if order == "little_endian" else positions[-1]
+    ways: tuple[ByteOrder, ...] = (order, "little_endian", "big_endian")
+    for way in ways:
+        layout = Layout(positions[0] if way == "little_endian" else positions[-1], len(positions), way, signed)
+        if layout.positions == tuple(positions):
+            return layout
+    return Layout(start, len(positions), order, signed)

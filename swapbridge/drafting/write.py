@@ -1,0 +1,213 @@
+"""Drafting room: maps, needs list and bridge file of a draft, as text."""
+
+from __future__ import annotations
+
+import textwrap
+from fractions import Fraction
+from typing import Any
+
+from swapbridge.core.frames import format_identifier
+from swapbridge.core.layout import Layout
+from swapbridge.drafting.model import Drafted, DraftedMessage, Explained
+from swapbridge.drafting.sources import LEAST_CHANNEL, Swap
+from swapbridge.drafting.vehicle import VehicleMessage
+from swapbridge.signalmap.dbc_read import exact_number
+from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
+
+MARK = "draft:"
+"""A line of the bridge file is draft's while its comment begins so."""
+GONE = {"host": "EngineComputer", "donor": "StayedBehind"}
+THERE = {"host": "HostModules", "donor": "DonorEngine"}
+
+
+def claims(drafted: Drafted) -> dict[str, Any]:
+    """`draft.json`: what the draft itself thinks of every field that it drafts."""
+    return {
+        "signals": [
+            f.claim(m.bus, m.message.key.identifier, m.message.key.extended)
+            for m in drafted.messages if not m.refused for f in m.fields
+        ]
+    }  # fmt: skip
+
+
+def draft_map(swap: Swap, bus: str, whole: Drafted) -> SignalMap:
+    """The map of a bus: every bit of every message in a field, in a constant, or open."""
+    vehicle = swap.vehicle(bus)
+    drafted = {(m.message.key.identifier, m.message.key.extended): m for m in whole.messages if m.bus == bus}
+    nodes = [
+        MapNode(GONE[bus], "engine" if bus == "host" else "unknown", "not there any more"),
+        MapNode(THERE[bus], "unknown" if bus == "host" else "engine", "still there"),
+    ]
+    messages = []
+    for key, message in sorted(vehicle.messages.items()):
+        made = drafted.get(key)
+        sender = THERE[bus] if key in swap.alive(bus) else GONE[bus]
+        signals = _signals(message) if made is None else _drafted_signals(made)
+        if signals:
+            period = None
+            if message.period_s and (made is None or not made.life.count):
+                period = exact_number(f"{made.life.period_ms if made else round(1000 * message.period_s, 1):g}")
+            messages.append(
+                MapMessage(
+                    message.name, key[0], key[1], message.length, tuple(signals), message.length > 8, period, (sender,)
+                )
+            )
+    return SignalMap(tuple(messages), tuple(nodes))
+
+
+def _signals(message: VehicleMessage) -> list[MapSignal]:
+    out = []
+    for one in message.fields:
+        sure = bool(one.channel) and one.channel_confidence >= LEAST_CHANNEL and one.kind == "number"
+        words = f"follows {one.channel} ({one.channel_confidence:.2f})" if one.channel else ""
+        scale, offset = (_exact(one.scale), _exact(one.offset)) if sure else (Fraction(1), Fraction(0))
+        out.append(MapSignal(one.name, one.layout, scale, offset, unit=one.unit if sure else "", comment=words))
+    return out + _integrity(message)
+
+
+def _integrity(message: VehicleMessage) -> list[MapSignal]:
+    out = []
+    if message.counter is not None:
+        out.append(MapSignal("Counter", message.counter[0], counter=message.counter[1]))
+    if message.checksum is not None:
+        out.append(MapSignal("Checksum", message.checksum[0].layout, checksum=message.checksum[0]))
+    return out
+
+
+def _drafted_signals(made: DraftedMessage) -> list[MapSignal]:
+    out = [
+        MapSignal(e.name, e.layout, _exact(e.scale), _exact(e.offset), unit=e.unit, comment=e.words[:200])
+        for e in made.fields
+    ]
+    out += _integrity(made.message)
+    taken = {p for s in out for p in s.layout.positions}
+    for layout in still_runs(made.message, taken):
+        out.append(MapSignal(f"still_{layout.start}_{layout.length}", layout, comment="never moved in the recording"))
+    return out
+
+
+def still_runs(message: VehicleMessage, taken: set[int]) -> list[Layout]:
+    """The bits of no field, byte by byte."""
+    out: list[Layout] = []
+    run: list[int] = []
+    for position in range(8 * message.length + 1):
+        free = position < 8 * message.length and position not in taken
+        if run and (not free or position % 8 == 0):
+            out.append(Layout(run[0], len(run)))
+            run = []
+        if free:
+            run.append(position)
+    return out
+
+
+def _exact(value: float) -> Fraction:
+    return exact_number(f"{value:.10g}")
+
+
+def bridge_text(swap: Swap, drafted: Drafted, name: str) -> str:
+    """The bridge file of a draft."""
+    times = drafted.times
+    lines = [
+        "# Bridge file, drafted from recordings. A line is draft's while it carries draft's comment: take the comment",
+        "# away and the line is yours. Check it with `swapbridge compile`.",
+        "",
+        "[bridge]",
+        f'name = "{name}"',
+        'needs = "needs.toml"',
+        "",
+    ]
+    for bus in ("host", "donor"):
+        lines += [
+            f"[buses.{bus}]",
+            f'map = "signal_maps/{bus}.dbc"',
+            "bit_rate = 500000",
+            'placement = "added-node"',
+            f'absent = ["{GONE[bus]}"]',
+            f"holds_engine = {'true' if bus == 'donor' else 'false'}",
+            "",
+        ]
+    lines += ["[states]"]
+    for key, text in (("key_on", times.key_on), ("crank", times.crank), ("run", times.run)):
+        if text:
+            lines.append(f'{key} = "{text}"')
+    if times.after_run_ms:
+        lines.append(f"after_run_ms = {times.after_run_ms}  # {MARK} from key-off to the old computer's last frame")
+    lines += [f"sleep_after_ms = {times.sleep_after_ms}", 'wake_by = ["host"]', ""]
+    for made in drafted.messages:
+        if not made.refused:
+            lines += _message_lines(made, bool(times.key_on))
+    return "\n".join(lines)
+
+
+def _message_lines(made: DraftedMessage, has_key: bool) -> list[str]:
+    message, life = made.message, made.life
+    lines = [f"# {MARK} {life.words}", "[[messages]]", f'send = "{made.bus}.{message.name}"']
+    if life.count:
+        lines.append("once = true")
+    else:
+        lines.append(f"period_ms = {life.period_ms:g}")
+    if life.begin == "key" and has_key:
+        lines.append('states = ["key_on", "crank", "run", "after_run"]')
+    elif made.bus == "donor":
+        lines.append('states = ["wake", "key_on", "crank", "run", "after_run"]')
+    opened = [e.name for e in made.fields if e.how == "open"]
+    if opened:
+        lines.append(f"open = [{', '.join(_quoted(n) for n in opened)}]")
+    if made.unreviewed:
+        lines.append(f"unreviewed = true  # {MARK} {made.unreviewed}")
+    lines.append("[messages.signals]")
+    for one in made.fields:
+        lines += _rule_lines(one)
+    taken = {p for e in made.fields for p in e.layout.positions}
+    for _, layout in (("counter", message.counter and message.counter[0]),):
+        taken |= set(layout.positions) if layout else set()
+    if message.checksum is not None:
+        taken |= set(message.checksum[0].layout.positions)
+    for layout in still_runs(message, taken):
+        value = int(message.raw(layout)[0])
+        lines.append(
+            f'still_{layout.start}_{layout.length} = {{ value = "{value}", fallback = "{value}", role = "value" }}'
+        )
+    lines.append("")
+    return lines
+
+
+def _quoted(text: str) -> str:
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def _rule_lines(one: Explained) -> list[str]:
+    parts = [f"value = {_quoted(one.value)}", f"fallback = {_quoted(one.fallback)}", f'role = "{one.role}"']
+    if one.hold_ms and one.how != "open":
+        parts.append(f"hold_ms = {one.hold_ms}")
+    if len(one.seen) == 1:
+        parts.append(f"seen = [{_quoted(one.seen[0][1])}, {_quoted(one.seen[0][2])}]")
+    elif one.seen:
+        inner = ", ".join(f"{_quoted(n)} = [{_quoted(a)}, {_quoted(b)}]" for n, a, b in one.seen)
+        parts.append(f"seen = {{ {inner} }}")
+    if one.unreviewed:
+        parts.append("unreviewed = true")
+    told = f"{one.how}, {one.confidence:.0%} sure: {one.words}"
+    if one.runner_up:
+        told += f"; runner-up: {one.runner_up}"
+    if one.closes:
+        told += f"; would close it: {one.closes}"
+    told = textwrap.shorten(told.replace("\n", " "), 400)
+    return [f"{one.name} = {{ {', '.join(parts)} }}  # {MARK} {told}"]
+
+
+def needs_text(swap: Swap, drafted: Drafted) -> str:
+    """Both directions: what vanished from the host, and what the donor's computer will not hear any more."""
+    lines = ["# What each side waits for, drafted from recordings.", ""]
+    for made in drafted.messages:
+        identifier = format_identifier(made.message.key.identifier, made.message.key.extended)
+        module = "host modules" if made.bus == "host" else "engine computer"
+        lines += ["[[need]]", f'module = "{module}"', f'bus = "{made.bus}"', f'id = "{identifier}"']
+        if not made.life.count and made.life.period_ms:
+            lines.append(f"period_ms = {made.life.period_ms:g}")
+        lines.append(f"length = {made.message.length}")
+        lines.append('how = "licensed programming"' if made.refused else 'how = "can"')
+        if made.refused:
+            lines.append(f"note = {_quoted(made.refused)}")
+        lines.append("")
+    return "\n".join(lines)

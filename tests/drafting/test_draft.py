@@ -1,0 +1,93 @@
+"""A whole draft of two small vehicles: it compiles at once, and keeps its hands off what it must not make."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from swapbridge.compiler.compile import compile_bridge
+from swapbridge.drafting.draft import draft
+from swapbridge.drafting.model import Drafted
+from swapbridge.drafting.outlook import outlook
+from swapbridge.drafting.recordings import open_swap
+from swapbridge.drafting.sources import Swap
+from swapbridge.drafting.write import bridge_text, claims, draft_map, needs_text
+from swapbridge.language.reading import load_bridge
+from swapbridge.signalmap.dbc_write import save_map
+from tests.drafting.rig import recordings
+
+
+@pytest.fixture(scope="module")
+def made() -> tuple[Swap, Drafted]:
+    captures, tracks = recordings()
+    swap, _ = open_swap(captures, tracks)
+    return swap, draft(swap)
+
+
+def field(drafted: Drafted, bus: str, identifier: int, bit: int) -> str:
+    """How the field that holds a bit is made."""
+    for m in drafted.messages:
+        if (m.bus, m.message.key.identifier) == (bus, identifier):
+            return next(f.how for f in m.fields if bit in f.layout.positions)
+    raise AssertionError("no such message")
+
+
+def test_it_compiles_at_once(made: tuple[Swap, Drafted], tmp_path: Path) -> None:
+    swap, drafted = made
+    (tmp_path / "signal_maps").mkdir()
+    for bus in ("host", "donor"):
+        save_map(draft_map(swap, bus, drafted), tmp_path / "signal_maps" / f"{bus}.dbc")
+    (tmp_path / "bridge.toml").write_text(bridge_text(swap, drafted, "rig"))
+    (tmp_path / "needs.toml").write_text(needs_text(swap, drafted))
+    plan = compile_bridge(load_bridge(tmp_path / "bridge.toml")).plan
+    assert {s.word for s in plan.sends} == {0x110, 0x320, 0x3F0, 0x400}
+
+
+def test_fields_are_explained_by_their_kind(made: tuple[Swap, Drafted]) -> None:
+    _, drafted = made
+    assert field(drafted, "host", 0x110, 0) == "copy"
+    assert field(drafted, "host", 0x110, 16) == "copy"
+    assert field(drafted, "host", 0x320, 0) == "copy"
+    assert field(drafted, "host", 0x320, 16) == "table"
+    assert field(drafted, "host", 0x320, 8) in ("echo", "threshold")
+    assert field(drafted, "donor", 0x400, 3) == "copy"
+    assert field(drafted, "donor", 0x400, 9) == "copy"
+
+
+def test_a_start_up_payload_that_changes_is_never_sent(made: tuple[Swap, Drafted]) -> None:
+    _, drafted = made
+    refused = {m.message.key.identifier for m in drafted.messages if m.refused}
+    assert refused == {0x3F8}
+    assert any("3F8" in line and "never sent" in line for line in outlook(drafted))
+    assert all(c["id"] != 0x3F8 for c in claims(drafted)["signals"])
+
+
+def test_every_bit_of_what_is_sent_is_accounted_for(made: tuple[Swap, Drafted]) -> None:
+    swap, drafted = made
+    for bus in ("host", "donor"):
+        known = {m.identifier: m for m in draft_map(swap, bus, drafted).messages}
+        for m in drafted.messages:
+            if m.bus == bus and not m.refused:
+                bits = [p for s in known[m.message.key.identifier].signals for p in s.layout.positions]
+                assert sorted(bits) == list(range(8 * m.message.length))
+
+
+def test_when_messages_live(made: tuple[Swap, Drafted]) -> None:
+    _, drafted = made
+    life = {m.message.key.identifier: m.life for m in drafted.messages}
+    assert (life[0x110].begin, life[0x110].period_ms, life[0x110].count) == ("key", 10, 0)
+    assert (life[0x400].begin, life[0x400].period_ms) == ("bus", 100)
+    assert life[0x3F0].count == 3
+    assert drafted.times.after_run_ms == pytest.approx(1000, abs=60)
+
+
+def test_an_unrelated_field_stays_open() -> None:
+    noise = np.random.default_rng(4).integers(0, 64, 10_000).astype(float)
+    from swapbridge.core.layout import Layout
+
+    captures, tracks = recordings({Layout(32, 6): lambda d, t: noise[np.arange(len(t)) // 60]})
+    swap, _ = open_swap(captures, tracks)
+    drafted = draft(swap)
+    assert field(drafted, "host", 0x110, 32) == "open"

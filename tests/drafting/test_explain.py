@@ -1,0 +1,90 @@
+"""What explains a field: planted conditions, tables, sums and products are found again, and noise is not explained."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from swapbridge.drafting.explain.flags import Watched, explain_flag, switched, threshold_atom
+from swapbridge.drafting.explain.numbers import Measured, best_formula
+from swapbridge.drafting.lines import Line, number_text
+from swapbridge.drafting.vehicle import Floats, Series
+
+TIMES = np.arange(0, 200, 0.02)
+
+
+def walk(seed: int, low: float, high: float) -> Floats:
+    """A quantity that wanders over its range."""
+    rng = np.random.default_rng(seed)
+    x = np.convolve(rng.normal(size=len(TIMES) + 400), np.hanning(400), "same")[: len(TIMES)]
+    x = (x - x.min()) / np.ptp(x)
+    out: Floats = low + (high - low) * x
+    return out
+
+
+def line(name: str, values: Floats, unit: str = "", step: float = 0.5) -> Line:
+    return Line(
+        f"d.M.{name}", f"(d.M.{name} / 1 {unit})" if unit else f"d.M.{name}", unit, Series(TIMES, values), step, name
+    )
+
+
+RPM, COOLANT, PEDAL = walk(1, 0, 5000), walk(2, 20, 95), walk(3, 0, 100)
+LINES = [line("rpm", RPM, "rpm"), line("coolant", COOLANT, "degC"), line("pedal", PEDAL, "%")]
+
+
+@pytest.mark.parametrize(
+    ("truth", "uses"),
+    [
+        (0.25 * RPM + 12, {"rpm"}),
+        (np.interp(COOLANT, [20, 40, 75, 95], [0, 10, 90, 100]), {"coolant"}),
+        (0.02 * RPM + 1.5 * COOLANT, {"rpm", "coolant"}),
+        (RPM * PEDAL / 2000, {"rpm", "pedal"}),
+    ],
+    ids=["copy", "table", "sum", "product"],
+)
+def test_planted_values_are_found(truth: Floats, uses: set[str]) -> None:
+    found = best_formula(Measured(TIMES, np.round(truth)), LINES)
+    assert {one.channel for one in found.lines} == uses
+    assert found.held_out > 0.97
+
+
+def test_noise_is_left_alone() -> None:
+    noise = np.round(np.random.default_rng(9).uniform(0, 255, len(TIMES)))
+    measured = Measured(TIMES, noise)
+    found = best_formula(measured, LINES)
+    assert found.held_out < 0.2
+    assert found.price > 0.9 * measured.price(noise - np.median(noise), 26.0)
+
+
+def test_hysteresis_is_found() -> None:
+    truth = switched(COOLANT, 82.0, 74.0)
+    best = explain_flag(Watched(TIMES, truth, 0.1), [], LINES)[0]
+    assert best.share > 0.99
+    assert best.wrong_edges == 0
+    assert best.atom.quantities == {"coolant"}
+
+
+def test_two_conditions_are_found() -> None:
+    truth = (RPM >= 2400) & (PEDAL < 40)
+    best = explain_flag(Watched(TIMES, truth, 0.1), [], LINES)[0]
+    assert best.share > 0.98
+    assert best.atom.quantities == {"rpm", "pedal"}
+
+
+def test_a_threshold_says_what_the_language_says() -> None:
+    """`hysteresis(x, on, off)`: true from on, false from off, as it was in between."""
+    x = np.array([0.0, 5, 10, 7, 5, 4, 6, 10])
+    said, now = [], False
+    for value in x:
+        now = value >= 8 or (now and value > 4)
+        said.append(now)
+    assert switched(x, 8.0, 4.0).tolist() == said
+    atom = threshold_atom(line("rpm", RPM, "rpm"), 8.0, 4.0)
+    assert atom.text == "hysteresis(d.M.rpm, 8 rpm, 4 rpm)"
+
+
+@pytest.mark.parametrize("value", [0.0, 12.0, -0.03125, 1234567.0, 1e-7, 0.1])
+def test_numbers_are_written_without_exponents(value: float) -> None:
+    text = number_text(value, 7)
+    assert "e" not in text
+    assert float(text) == pytest.approx(value, rel=1e-6)
