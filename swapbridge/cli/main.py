@@ -14,7 +14,7 @@ COMMANDS = {
     "tour": "An invented engine swap from end to end, on real code paths.",
     "new": "Lay out a swap folder.",
     "record": "Record buses while known things are done to the vehicle.",
-    "convert": "Turn a capture into another form.",
+    "convert": "Convert a capture into another format.",
     "survey": "Who speaks on a bus, how often, and which bits move.",
     "compare": "What changed between two captures.",
     "guess": "Find signals and what they mean.",

@@ -17,7 +17,7 @@ SECTIONS: tuple[tuple[tuple[Sending, ...], str], ...] = (
     (("wake-up",), "Only in the first seconds after the bus woke or the recording began"),
 )
 """Ways of sending that stand in one table, and its title."""
-IDENTIFIER_COLUMNS = ("id", "frames", "period ms", "p95", "worst", "bytes", "bits that live", "kinds", "seen s")
+IDENTIFIER_COLUMNS = ("id", "frames", "period ms", "p95", "worst", "bytes", "bits that move", "kinds", "seen s")
 BUS_COLUMNS = ("bus", "frames", "ids", "errors", "remote", "load", "busiest second", "asleep")
 MOST_ROWS = 300
 """Rows of a table that a person may still look at."""

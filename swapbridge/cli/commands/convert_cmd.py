@@ -27,7 +27,7 @@ from swapbridge.swapfolder.paths import CAPTURES
 )
 @click.option("--bus", metavar="NAME", help="The bus that the map is for, where several carry its identifiers.")
 def command(capture: Path, out: Path, map_path: Path | None, bus: str | None) -> None:
-    """Turn CAPTURE into another form, which the suffix of OUT says.
+    """Convert CAPTURE into the format that OUT's ending names.
 
     .log and .log.gz: text that every tool reads. .parquet: columns that load many times as fast; use it wherever a
     capture is. .asc, .blf, .csv: through python-can. .mf4: through asammdf (extra mf4). With --map, .csv holds physical

@@ -21,7 +21,7 @@ bus_option = click.option(
 config_option = click.option(
     "--config",
     type=click.Path(path_type=Path, dir_okay=False),
-    help=f"A TOML file with [buses.NAME] tables instead of --bus ({CONFIG_NAME} is looked for by itself).",
+    help=f"A TOML file with [buses.NAME] tables instead of --bus (default: {CONFIG_NAME} in the swap folder).",
 )
 
 

@@ -72,8 +72,9 @@ def command(capture: Path, bit_rate: int | dict[str, int], seconds: bool, json_p
     """Who speaks on a bus, how often and how regularly, which bits move, and how full the bus is.
 
     The load counts every frame's exact length on the wire, stuff bits and the 3 bits between frames included. "Kinds"
-    are different payloads; "bits that live" is the mask of bits that ever changed, byte 0 first. Frames missing are
-    told by rolling counters, or else by the clock; a stall of the logger is told from a bus that slept.
+    are different payloads; "bits that move" is the mask of bits that ever changed, byte 0 first. Missing frames
+    are counted by rolling counters where there are any, else by the clock. A logger that stalled is told apart from a
+    bus that slept.
 
     \b
     Example:
