@@ -23,6 +23,7 @@ from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import split_word
 from swapbridge.core.units import SPELLINGS, find_unit
+from swapbridge.core.vocabulary import is_nobody
 from swapbridge.language.constants import parse_source
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import load_bridge
@@ -146,7 +147,8 @@ class _Compiler:
         )
         found = check_safety(bridge, self.maps, self.sources, drafts, plan)
         found += check_needs(bridge, self.maps, drafts, plan) + check_load(bridge, self.maps, plan)
-        warnings = tuple(self.notes + found + review_notes(learned))
+        told = list(dict.fromkeys(chain.from_iterable(draft.warnings for draft in drafts)))
+        warnings = tuple(self.notes + told + found + review_notes(learned))
         plan = dataclasses.replace(plan, notes=warnings)
         check_plan(plan)
         return CompileResult(plan, warnings, explain_plan(plan, bridge, drafts), tuple(drafts))
@@ -158,6 +160,14 @@ class _Compiler:
             if name not in known:
                 raise bridge.refuse(
                     bridge.states.place, f"wake_by names bus {name!r}, which is not there", "correct it"
+                )
+        for rule in bridge.buses:
+            nobody = next(filter(is_nobody, rule.absent), None)
+            if nobody is not None:
+                raise bridge.refuse(
+                    rule.place,
+                    f"{nobody!r} is the map's word for a sender that nobody knows, not a module that could be absent",
+                    "take it out of absent; of each message whose sender you know to be gone say sender_gone = true",
                 )
         for options in bridge.sources:
             bus, _, message = options.message.text.partition(".")

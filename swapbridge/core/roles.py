@@ -58,6 +58,7 @@ ROLES: tuple[Role, ...] = (
     Role(f"{_ENGINE}.EOT", "oil_temperature", "invalid or high", "", "temperature"),
     Role(f"{_ENGINE}.EOP", "oil_pressure", "invalid or low", "", "pressure"),
     Role(f"{_ENGINE}.OilPressureWarning", "oil_pressure_lamp", "on"),
+    Role(f"{_ENGINE}.OverheatWarning", "overheat_lamp", "on"),
     Role(f"{_ENGINE}.ChargeWarning", "charge_lamp", "on"),
     Role("Vehicle.OBD.Status.IsMILOn", "malfunction_lamp", "on"),
     Role(f"{_ENGINE}.IsRunning", "engine_running", "hold then zero"),
@@ -109,6 +110,19 @@ ROLES: tuple[Role, ...] = (
 """`status` (choices, flags) and `value` (numbers) are for what has no name here; their fallback must be stated."""
 
 BY_NAME: dict[str, Role] = {name: role for role in ROLES for name in (role.name, role.alias)}
+
+
+WARNED_BY: dict[str, frozenset[str]] = {
+    "oil_pressure_lamp": frozenset({"oil_pressure_lamp", "oil_pressure"}),
+    "overheat_lamp": frozenset({"overheat_lamp", "coolant_temperature"}),
+    "charge_lamp": frozenset({"charge_lamp", "module_voltage", "alternator_load"}),
+    "malfunction_lamp": frozenset({"malfunction_lamp"}),
+    "coolant_temperature": frozenset({"coolant_temperature"}),
+}
+"""Warnings, and what each may be made from: the engine's own warning, or the quantity that it warns of.
+
+Recordings come from healthy engines, so that 'lamp = slow engine' fits them perfectly and never warns.
+"""
 
 
 def find_role(name: str) -> Role:

@@ -40,6 +40,7 @@ _NUMBERED = re.compile(r"\d+$")
 _COUNTER_NAME = re.compile(
     r"(?:^|[^a-z])(?:counter|cntr|cnt|count|rolling|alive|msgcounter|sequence|seq|sqc|rc|bz|livecounter)(?:[^a-z]|$)"
 )
+_STATE_NAME = re.compile(r"(?:^|[^a-z])(?:run|running|key|ignition|ign|crank|cranking|start|starter)(?:[^a-z]|$)")
 _CHECKSUM_NAME = re.compile(r"(?:^|[^a-z])(?:checksum|chksum|cksum|chks|cks|chk|crc|csum|xor|parity)(?:[^a-z]|$)")
 
 
@@ -79,6 +80,11 @@ def spoken_words(name: str) -> str:
 def sounds_like_counter(name: str) -> bool:
     """Whether a signal's name is that of a rolling (alive) counter."""
     return _COUNTER_NAME.search(spoken_words(name)) is not None
+
+
+def sounds_like_engine_state(name: str) -> bool:
+    """Whether a signal's name is that of the engine's or the key's state."""
+    return _STATE_NAME.search(spoken_words(name)) is not None
 
 
 def sounds_like_checksum(name: str) -> bool:

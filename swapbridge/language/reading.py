@@ -359,8 +359,10 @@ class _Reader:
         if when_stale not in ("fallback", "stop"):
             self.fail((*path, "when_stale"), f"when_stale = {when_stale!r} is not known", 'write "fallback" or "stop"')
         rest = self.text(path, table, "rest", "")
-        if rest not in ("", "not available", "zero"):
-            self.fail((*path, "rest"), f"rest = {rest!r} is not known", 'write "not available" or "zero"')
+        if rest not in ("", "not available", "zero", "as recorded"):
+            self.fail(
+                (*path, "rest"), f"rest = {rest!r} is not known", 'write "not available", "zero" or "as recorded"'
+            )
         mux: list[Any] = self.get(path, table, "mux", list, [])
         if any(isinstance(v, bool) or not isinstance(v, int) for v in mux):
             self.fail(

@@ -15,6 +15,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, identifier_word
 from swapbridge.core.integrity import Checksum, Counter
 from swapbridge.core.layout import Layout
+from swapbridge.core.vocabulary import is_nobody
 
 ModuleKind = Literal[
     "unknown", "engine", "transmission", "braking", "steering", "restraint", "cluster", "climate", "body", "gateway",
@@ -198,6 +199,11 @@ class MapMessage:
     def word(self) -> int:
         """Identifier and form as one number (`swapbridge.core.frames`)."""
         return identifier_word(self.identifier, self.extended)
+
+    @property
+    def named_senders(self) -> tuple[str, ...]:
+        """The modules that send it, without the words that maps put where nobody knows ("XXX")."""
+        return tuple(name for name in self.senders if not is_nobody(name))
 
     @property
     def label(self) -> str:

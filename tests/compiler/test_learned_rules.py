@@ -30,7 +30,7 @@ Speed = "clamp(donor.PCM_FAST.RPM, 0 rpm, 8000 rpm)"
 Temp = {{ value = "table(donor.PCM_SLOW.Coolant, -40 degC: 0, 120 degC: 200)", fallback = 250{seen} }}
 """
 )
-LAMP = 'Lamp = {{ value = "donor.PCM_FAST.RPM > 3000 rpm and donor.PCM_SLOW.Oil < 50 kPa"{seen} }}\n'
+LAMP = 'Running = {{ value = "donor.PCM_FAST.RPM > 3000 rpm and donor.PCM_SLOW.Oil < 50 kPa"{seen} }}\n'
 
 
 def temp_at(text: str, coolant: int, key: int = 1) -> int:

@@ -140,7 +140,7 @@ CASES = {
     ),
     "signals left out": (
         ACK.replace('rest = "zero"', "") + 'Brake = "true"',
-        r"host.Ack.State is not named: what should it say",
+        r"host.Ack.State: it is not named: what should it say",
     ),
     "own checksum": (TORQUE + 'Actual = "0 Nm"\nPedal = "0 %"\nXor = "3"', r"is a checksum, which is always computed"),
     "unknown role": (
@@ -333,11 +333,13 @@ def test_a_checksum_outside_the_inputs_it_was_verified_on() -> None:
     checksum = Checksum(Layout(56, 8), Crc(8, 0x1D, 0xFF, False, 0xFF, tuple(range(7))), verified_bits=0xFFFF)
     host = with_signal(HOST, "EngineStatus", "Chk", checksum=checksum)
     text = HEAD + '[[messages]]\nsend = "host.EngineStatus"\nrest = "zero"\n[messages.signals]\n'
-    assert "verified only on captures in which Lamp, its counter did not move" in refusal(
-        text + 'Lamp = "donor.PCM_FAST.Run"', host=host
+    assert "verified only on captures in which Running, its counter did not move" in refusal(
+        text + 'Running = "donor.PCM_FAST.Run"', host=host
     )
-    steady = dataclasses.replace(checksum, verified_bits=0xFF_0000_0000_FFFF | 1 << 24)
-    compile_text(text + 'Lamp = "donor.PCM_FAST.Run"', host=with_signal(HOST, "EngineStatus", "Chk", checksum=steady))
+    steady = dataclasses.replace(checksum, verified_bits=0xFF_0000_0000_FFFF | 1 << 25)
+    compile_text(
+        text + 'Running = "donor.PCM_FAST.Run"', host=with_signal(HOST, "EngineStatus", "Chk", checksum=steady)
+    )
 
 
 def test_a_possibly_authenticated_frame_is_refused() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from itertools import chain
 
+from swapbridge.compiler.checks.alarms import unproven_sources, why_never_warns
 from swapbridge.compiler.messages.messages import SendDraft
 from swapbridge.compiler.messages.passing import present_sender
 from swapbridge.compiler.messages.sources import Sources, invalid_code, is_choice
@@ -142,7 +143,7 @@ def _senders(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft
             f"{sender} already sends {label} on {draft.bus}, and nobody sends an identifier beside its sender",
             f'if {sender} is gone from that bus, say so: [buses.{draft.bus}] absent = ["{sender}"]',
         )
-    if not draft.message.senders and not draft.rule.sender_gone:
+    if not draft.message.named_senders and not draft.rule.sender_gone:
         return [
             f"{draft.name} ({label}): the map does not say which module sends it. Be sure that module is gone from "
             f"{draft.bus}, then write sender_gone = true in its rule"
@@ -181,6 +182,13 @@ def _guarded(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft
             f"a made-up status of a {kind} module is never sent",
             "translate the genuine signal of the host, or send 'not available'",
             made.field.name,
+        )
+    if draft.rule.rest == "as recorded":
+        raise _refuse(
+            bridge,
+            draft,
+            f"nothing of a {kind} module is sent as recorded",
+            'translate its genuine signals; rest = "not available" for the others',
         )
     if draft.rule.rest == "zero":
         named = {m.field.name for m in draft.made}
@@ -273,6 +281,17 @@ def _signal(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft,
             name,
         )
     _same_hazard(bridge, draft, made, signal)
+    rule = next((r for r in draft.rule.signals if r.name == name), None)
+    never = None if rule is None else why_never_warns(bridge, maps, rule, made, signal)
+    if never is not None:
+        raise _refuse(bridge, draft, *never, name)
+    untold = [] if rule is None else unproven_sources(bridge, maps, rule, made)
+    if untold:
+        return [
+            f"{draft.name}.{name} is a warning made from {', '.join(untold)}, whose role the map does not say: be sure "
+            "that it warns, and say its role",
+            *_advice(maps, draft, made, signal, engine),
+        ]
     return _advice(maps, draft, made, signal, engine)
 
 

@@ -8,9 +8,11 @@ from dataclasses import dataclass, field, replace
 from swapbridge.compiler.build import BlockBuilder
 from swapbridge.compiler.expressions.lower import Lowering
 from swapbridge.compiler.expressions.values import LoweringError, both_valid
-from swapbridge.compiler.messages.sources import copy_only, invalid_code, near
+from swapbridge.compiler.messages.rest import alias_of, recorded_base, rest_raw, unknown_bits
+from swapbridge.compiler.messages.sources import near
 from swapbridge.compiler.messages.targets import Made, TargetSignal
 from swapbridge.core.integrity import Checksum
+from swapbridge.core.roles import WARNED_BY
 from swapbridge.language.model import BridgeFile, MessageRule, SignalRule
 from swapbridge.plan.model import STATES, CounterOut, Send, Variant
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
@@ -140,7 +142,7 @@ def _variant(
     checksum: MapSignal | None,
 ) -> Variant:
     rule, message, bridge = draft.rule, draft.message, lowering.bridge
-    base = bytearray(message.length)
+    base = _rest_base(lowering, draft, mux_value)
     multiplexer = message.multiplexer
     if multiplexer is not None and mux_value is not None:
         low, high = multiplexer.layout.raw_range
@@ -168,7 +170,7 @@ def _variant(
         if signal.name in made_by:
             made.append(TargetSignal(lowering, draft.bus, message, signal, made_by[signal.name], rule).make(builder))
         else:
-            signal.layout.pack(base, _rest_value(lowering, draft, signal))
+            signal.layout.pack(base, _rest_value(lowering, draft, signal, mux_value))
     draft.made += made
     stops = both_valid(builder, *(m.valid for m in made)) if rule.when_stale == "stop" else None
     return finished_variant(bytes(base), builder, made, stops)
@@ -182,25 +184,41 @@ def finished_variant(base: bytes, builder: BlockBuilder, made: Sequence[Made], s
     return Variant(base, block, fields, -1 if stops is None else places[stops])
 
 
-def _rest_value(lowering: Lowering, draft: SendDraft, signal: MapSignal) -> int:
+def _rest_value(lowering: Lowering, draft: SendDraft, signal: MapSignal, page: int | None) -> int:
     """Raw value of a signal that the bridge file does not name."""
-    rule, code = draft.rule, invalid_code(signal)
-    if rule.rest == "zero":
-        low, high = signal.layout.raw_range
-        return min(max(0, low), high)
-    if rule.rest == "not available":
-        if code is not None and not copy_only(signal):
-            return code
+    try:
+        raw = rest_raw(draft.rule, draft.message, signal, page)
+    except LoweringError as error:
+        raise lowering.bridge.refuse(
+            draft.rule.place, f"{draft.name}.{signal.name}: {error.reason}", error.remedy
+        ) from None
+    if alias_of(signal) in WARNED_BY:
+        draft.warnings.append(
+            f"{draft.name}.{signal.name} is a warning ({alias_of(signal)}) without a source: it is sent alarmed, "
+            f"as raw {raw}"
+        )
+    return raw
+
+
+def _rest_base(lowering: Lowering, draft: SendDraft, page: int | None) -> bytearray:
+    """The bits of no signal."""
+    rule, message = draft.rule, draft.message
+    if rule.rest != "as recorded":
+        return bytearray(message.length)
+    if not message.named_senders:
         raise lowering.bridge.refuse(
             rule.place,
-            f"{draft.name}.{signal.name} is not named, and its layout has no 'not available' value",
-            'give it a value under [messages.signals], or rest = "zero"',
+            f"{draft.name}: the map does not name the module that sent it, and nothing of such a message is sent as "
+            "recorded",
+            "name its sender in the map, or say every signal under [messages.signals]",
         )
-    raise lowering.bridge.refuse(
-        rule.place,
-        f"{draft.name}.{signal.name} is not named: what should it say?",
-        'give it a value under [messages.signals], or state rest = "not available" or "zero" for all others',
-    )
+    unknown = unknown_bits(message, page)
+    if unknown:
+        draft.warnings.append(
+            f"{draft.name}: {len(unknown)} bits of no signal moved or were never recorded (from byte "
+            f"{unknown[0] // 8}, bit {unknown[0] % 8}): they are sent as 0"
+        )
+    return recorded_base(message, page)
 
 
 def _timed(

@@ -173,7 +173,7 @@ def present_sender(bridge: BridgeFile, maps: Mapping[str, SignalMap], bus: str, 
     rule = bridge.bus(bus)
     if message is None or rule is None:
         return ""
-    return next((name for name in message.senders if name not in rule.absent), "")
+    return next((name for name in message.named_senders if name not in rule.absent), "")
 
 
 def _own_identifiers(bridge: BridgeFile, sends: tuple[Send, ...], rules: list[Pass], notes: list[str]) -> list[Pass]:

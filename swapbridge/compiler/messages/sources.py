@@ -51,6 +51,20 @@ def ranges(codes: tuple[int, ...]) -> tuple[tuple[int, int], ...]:
     return tuple(out)
 
 
+def allowed_raws(signal: MapSignal) -> tuple[int, int, tuple[tuple[int, int], ...]]:
+    """Smallest and largest raw value that may be sent as a measurement, and the reserved ranges within."""
+    low, high = signal.layout.raw_range
+    if signal.minimum is not None and signal.maximum is not None:
+        ends = [(v - signal.offset) / signal.scale for v in (signal.minimum, signal.maximum)]
+        low, high = max(low, ceil(min(ends))), min(high, floor(max(ends)))
+    reserved = [r for r in ranges(reserved_codes(signal)) if low <= r[1] and r[0] <= high]
+    while reserved and reserved[-1][1] >= high:
+        high = reserved.pop()[0] - 1
+    while reserved and reserved[0][0] <= low:
+        low = reserved.pop(0)[1] + 1
+    return low, high, tuple(reserved)
+
+
 def is_choice(signal: MapSignal) -> bool:
     """Whether a signal is a list of named states rather than a measured number."""
     named = [raw for raw, name in signal.choices.items() if not is_reserved(name)]

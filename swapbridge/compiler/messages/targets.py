@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from math import ceil, floor
+from math import ceil
 
 from swapbridge.compiler.build import BlockBuilder, Lin, OverflowRefused, approximate, on_grid
 from swapbridge.compiler.expressions.lower import Lowering
@@ -22,7 +22,7 @@ from swapbridge.compiler.expressions.values import (
 )
 from swapbridge.compiler.messages.fallback import FallbackAnswer, find_fallback
 from swapbridge.compiler.messages.seen import seen_words, within_seen
-from swapbridge.compiler.messages.sources import copy_only, is_choice, ranges, reserved_codes
+from swapbridge.compiler.messages.sources import allowed_raws, copy_only, is_choice
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import Role, find_role
@@ -376,18 +376,8 @@ class TargetSignal:
     # --- range
 
     def allowed(self) -> tuple[int, int, tuple[tuple[int, int], ...]]:
-        """Smallest and largest raw value that may be sent as a measurement, and the reserved ranges within."""
-        signal = self.signal
-        low, high = signal.layout.raw_range
-        if signal.minimum is not None and signal.maximum is not None:
-            ends = [(v - signal.offset) / signal.scale for v in (signal.minimum, signal.maximum)]
-            low, high = max(low, ceil(min(ends))), min(high, floor(max(ends)))
-        reserved = [r for r in ranges(reserved_codes(signal)) if low <= r[1] and r[0] <= high]
-        while reserved and reserved[-1][1] >= high:
-            high = reserved.pop()[0] - 1
-        while reserved and reserved[0][0] <= low:
-            low = reserved.pop(0)[1] + 1
-        return low, high, tuple(reserved)
+        """What may be sent as a measurement (see `allowed_raws`)."""
+        return allowed_raws(self.signal)
 
     def _check_range(self, builder: BlockBuilder, register: int) -> None:
         """The final register fits the bits (a fallback may be a reserved code)."""

@@ -9,7 +9,7 @@ from math import ceil, floor
 from typing import TYPE_CHECKING
 
 from swapbridge.core.layout import Layout
-from swapbridge.core.roles import Role, find_role
+from swapbridge.core.roles import BY_NAME, WARNED_BY, Role, find_role
 from swapbridge.core.units import SPELLINGS
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, ON_WORDS, plain, says_not_available
 from swapbridge.language.expressions import Name
@@ -192,18 +192,8 @@ class TargetSignal:
     # --- the safe answer
 
     def allowed(self) -> tuple[int, int]:
-        """Smallest and largest raw value of a measurement: declared range without the reserved codes at its ends."""
-        signal = self.signal
-        low, high = signal.layout.raw_range
-        if signal.minimum is not None and signal.maximum is not None:
-            ends = [(v - signal.offset) / signal.scale for v in (signal.minimum, signal.maximum)]
-            low, high = max(low, ceil(min(ends))), min(high, floor(max(ends)))
-        codes = reserved(signal)
-        while high in codes:
-            high -= 1
-        while low in codes:
-            low += 1
-        return low, high
+        """Smallest and largest raw value of a measurement (see `measurable`)."""
+        return measurable(self.signal)
 
     def _safe_if_any(self) -> Safe | None:
         try:
@@ -326,6 +316,32 @@ class _NoSafeAnswer(Exception):
     """The signal can't be stale, or the compiler would have refused it."""
 
 
+def measurable(signal: MapSignal) -> tuple[int, int]:
+    """Smallest and largest raw value of a measurement: declared range without the reserved codes at its ends."""
+    low, high = signal.layout.raw_range
+    if signal.minimum is not None and signal.maximum is not None:
+        ends = [(v - signal.offset) / signal.scale for v in (signal.minimum, signal.maximum)]
+        low, high = max(low, ceil(min(ends))), min(high, floor(max(ends)))
+    codes = reserved(signal)
+    while high in codes:
+        high -= 1
+    while low in codes:
+        low += 1
+    return low, high
+
+
+def alarmed(signal: MapSignal, role: str) -> int:
+    """The raw value with which a warning without a source warns."""
+    code = invalid_raw(signal)
+    if role == "coolant_temperature" and not lists_choices(signal):
+        low, high = measurable(signal)
+        return code if code is not None else high if signal.scale > 0 else low
+    on = [raw for raw, text in signal.choices.items() if plain(text) in ON_WORDS]
+    if len(on) == 1 or (not signal.choices and signal.layout.length == 1):
+        return on[0] if on else 1
+    return code or 0
+
+
 def invalid_raw(signal: MapSignal) -> int | None:
     """The raw value that says 'invalid'."""
     low, high = signal.layout.raw_range
@@ -381,7 +397,7 @@ class Target:
         self.signals: dict[str, TargetSignal] = {}
         self.forms = []
         for page in pages:
-            constant = bytearray(message.length) if base is None else bytearray(base)
+            constant = self._constant_part(page) if base is None else bytearray(base)
             if multiplexer is not None and page is not None:
                 multiplexer.layout.pack(constant, page)
             fields = []
@@ -394,12 +410,34 @@ class Target:
                     )
                     self.signals[signal.name] = made
                     fields.append((signal.layout, made))
-                elif rule.rest == "not available":
-                    signal.layout.pack(constant, invalid_raw(signal) or 0)
                 else:
-                    low, high = signal.layout.raw_range
-                    signal.layout.pack(constant, min(max(0, low), high))
+                    signal.layout.pack(constant, self._left_alone(signal, page))
             self.forms.append(_Form(bytes(constant), fields))
+
+    def _constant_part(self, page: int | None) -> bytearray:
+        """The bits of no signal: those that never moved in a recording, where the rule wants them so; else 0."""
+        data = bytearray(self.message.length)
+        if self.rule.rest == "as recorded":
+            recorded = self.message.recorded(page)
+            owned = {position for signal in self.message.signals for position in signal.layout.positions}
+            for position in set(range(8 * len(data))) - owned:
+                byte, bit = divmod(position, 8)
+                data[byte] |= recorded.payload[byte] & recorded.fixed[byte] & 1 << bit
+        return data
+
+    def _left_alone(self, signal: MapSignal, page: int | None) -> int:
+        """Raw value of a signal that the rule does not name."""
+        role = BY_NAME[signal.role].alias if signal.role in BY_NAME else ""
+        code = invalid_raw(signal)
+        if role in WARNED_BY:
+            return alarmed(signal, role)
+        recorded = self.message.recorded(page)
+        if self.rule.rest == "as recorded" and recorded.covers(signal.layout):
+            return signal.layout.unpack(recorded.payload)
+        if self.rule.rest in ("not available", "as recorded"):
+            return code or 0
+        low, high = signal.layout.raw_range
+        return min(max(0, low), high)
 
     def work_out(self, now: int) -> bytes | None:
         """What becomes of it now that it is due: its payload, or None when it stops or says nothing new."""

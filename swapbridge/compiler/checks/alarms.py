@@ -1,0 +1,98 @@
+"""Compiler room: a warning comes from the engine's own warning or from the quantity that it warns of, or is alarmed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from swapbridge.compiler.expressions.values import LoweringError
+from swapbridge.compiler.messages.rest import alarmed_raw
+from swapbridge.compiler.messages.sources import invalid_code
+from swapbridge.compiler.messages.targets import Made
+from swapbridge.core.errors import InputError
+from swapbridge.core.roles import BY_NAME, WARNED_BY
+from swapbridge.core.units import find_unit
+from swapbridge.core.vocabulary import sounds_like_engine_state
+from swapbridge.language.constants import parse_source
+from swapbridge.language.expressions import Name
+from swapbridge.language.model import BridgeFile, SignalRule
+from swapbridge.language.naming import names_behind, signals_behind
+from swapbridge.signalmap.model import MapSignal, SignalMap
+
+
+def why_never_warns(
+    bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: SignalRule, made: Made, signal: MapSignal
+) -> tuple[str, str] | None:
+    """Reason and remedy where a warning would follow something else than what it warns of; None where it does not.
+
+    Engine speed, time and state fit every recording of a healthy engine, and never warn.
+    """
+    alias = made.role.alias if made.role is not None else ""
+    if alias not in WARNED_BY:
+        return None
+    wanted = " or ".join(sorted(WARNED_BY[alias]))
+    remedy = (
+        f"make it from a source whose role is {wanted} (`swapbridge map set MESSAGE.SIGNAL --role ...` says a source's "
+        'role), or send it alarmed: value = "invalid"'
+    )
+    sources = signals_behind(bridge, rule.value)
+    if not sources:
+        if made.constant is not None and made.constant in _alarmed(signal):
+            return None
+        what = "is always the same" if made.constant is not None else "follows time or state alone"
+        return f"it is a warning ({alias}) that {what}, so it never warns", remedy
+    roles = {name.dotted: _role(bridge, maps, name) for name in sources}
+    if any(role in WARNED_BY[alias] for role in roles.values()):
+        return None
+    if any(not role and not _is_state(bridge, maps, name) for name, role in zip(sources, roles.values(), strict=True)):
+        return None
+    told = ", ".join(f"{name} ({role or 'engine state'})" for name, role in roles.items())
+    return f"it is a warning ({alias}) made from {told}, which fits every healthy engine and never warns", remedy
+
+
+def unproven_sources(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: SignalRule, made: Made) -> list[str]:
+    """Sources of a warning without a role, where no other source warns: nobody can tell whether they do."""
+    alias = made.role.alias if made.role is not None else ""
+    if alias not in WARNED_BY:
+        return []
+    roles = {name.dotted: _role(bridge, maps, name) for name in signals_behind(bridge, rule.value)}
+    if any(role in WARNED_BY[alias] for role in roles.values()):
+        return []
+    return [name for name, role in roles.items() if not role]
+
+
+def _alarmed(signal: MapSignal) -> set[int | None]:
+    try:
+        return {alarmed_raw(signal), invalid_code(signal)}
+    except LoweringError:
+        return {invalid_code(signal), *signal.choices}  # which one warns only the builder knows
+
+
+def _found(maps: Mapping[str, SignalMap], name: Name) -> MapSignal | None:
+    bus, message_name, signal_name = name.parts
+    message = maps[bus].message(message_name) if bus in maps else None
+    return None if message is None else message.signal(signal_name)
+
+
+def _role(bridge: BridgeFile, maps: Mapping[str, SignalMap], name: Name) -> str:
+    """Short name of a source's role, by the bridge file or its map."""
+    options = next((o for o in bridge.sources if o.message.text == ".".join(name.parts[:2])), None)
+    own = options.signals[name.parts[2]].role if options is not None and name.parts[2] in options.signals else ""
+    signal = _found(maps, name)
+    role = BY_NAME.get(own or (signal.role if signal is not None else ""))
+    return role.alias if role is not None and role.alias not in ("status", "value") else ""
+
+
+def _is_state(bridge: BridgeFile, maps: Mapping[str, SignalMap], name: Name) -> bool:
+    """Whether a source without a role is a speed, a time or a state of the engine, by its unit, name or use."""
+    rules = bridge.states
+    for source in (rules.key_on, rules.crank, rules.run):
+        if source is not None and name in names_behind(bridge, parse_source(bridge, source)):
+            return True
+    signal = _found(maps, name)
+    if signal is None:
+        return False
+    try:
+        kind = find_unit(signal.unit, bridge.units).kind
+    except InputError:
+        kind = ""
+    return kind in ("rotational speed", "time") or sounds_like_engine_state(signal.name)

@@ -1,0 +1,121 @@
+"""Compiler room: what the bits of a sent message say that the bridge file does not name."""
+
+from __future__ import annotations
+
+from swapbridge.compiler.expressions.values import LoweringError
+from swapbridge.compiler.messages.sources import allowed_raws, copy_only, invalid_code, is_choice
+from swapbridge.core.roles import BY_NAME, WARNED_BY
+from swapbridge.core.vocabulary import OFF_WORDS, ON_WORDS, plain
+from swapbridge.language.model import MessageRule
+from swapbridge.signalmap.model import MapMessage, MapSignal
+
+OFF_ONLY = frozenset({"torque_increase_request", "idle_raise_request", "cruise_switch", "cruise_torque_request"})
+"""Requests that are never sent as recorded, but for their 'off'."""
+NEVER_RECORDED = frozenset({"park_neutral", "brake_switch", "kick_down"})
+"""What the driver does: a constant of it is a lie whatever the recording held (as is everything with a hazard)."""
+LEARNS = "`swapbridge map accept` keeps what never moved in a recording"
+
+
+def rest_raw(rule: MessageRule, message: MapMessage, signal: MapSignal, page: int | None) -> int:
+    """Raw value of a signal that the rule does not name.
+
+    A warning is alarmed, whatever the others say: nobody would see that its source is missing.
+
+    Raises
+    ------
+    LoweringError
+        The rule does not say what the others hold, or the map does not know it.
+    """
+    if alias_of(signal) in WARNED_BY:
+        return alarmed_raw(signal)
+    if rule.rest == "zero":
+        low, high = signal.layout.raw_range
+        return min(max(0, low), high)
+    code = None if copy_only(signal) else invalid_code(signal)
+    if rule.rest == "not available":
+        if code is not None:
+            return code
+        raise LoweringError(
+            "it is not named, and its layout has no 'not available' value",
+            f'write {signal.name} = "..." under [messages.signals], or rest = "zero"',
+        )
+    if rule.rest == "as recorded":
+        return _recorded_raw(rule, message, signal, page, code)
+    raise LoweringError(
+        "it is not named: what should it say?",
+        f'write {signal.name} = "..." under [messages.signals], or state rest = "not available", "zero" or '
+        '"as recorded" for all others',
+    )
+
+
+def _recorded_raw(rule: MessageRule, message: MapMessage, signal: MapSignal, page: int | None, code: int | None) -> int:
+    recorded = message.recorded(page)
+    if not recorded.covers(signal.layout):
+        if signal.name in rule.open and code is not None:
+            return code
+        known = message.base is not None or any(s.constant is not None for s in message.signals)
+        reason = "it moved in the recordings" if known else "the map does not know what the old sender put there"
+        raise LoweringError(
+            f"{reason}, and 'as recorded' is for bits that never moved",
+            f'write {signal.name} = "..." under [messages.signals]' + ("" if known else f"; {LEARNS}"),
+        )
+    raw = signal.layout.unpack(recorded.payload)
+    role = BY_NAME.get(signal.role)
+    if role is None:
+        return raw
+    if role.alias in OFF_ONLY and (raw == 0 or plain(signal.choices.get(raw, "")) in OFF_WORDS):
+        return raw
+    if role.hazard or role.alias in OFF_ONLY or role.alias in NEVER_RECORDED:
+        raise LoweringError(
+            f"it is {role.alias}, which is never sent as it happened to be recorded",
+            f'write {signal.name} = {{ value = "...", fallback = "..." }} under [messages.signals]',
+        )
+    return raw
+
+
+def recorded_base(message: MapMessage, page: int | None) -> bytearray:
+    """The bits of no signal, as recorded where they never moved; every other bit is 0."""
+    recorded = message.recorded(page)
+    payload = bytearray(p & m for p, m in zip(recorded.payload, recorded.fixed, strict=True))
+    for signal in message.signals:
+        if signal.layout.fits(message.length):
+            signal.layout.pack(payload, 0)
+    return payload
+
+
+def unknown_bits(message: MapMessage, page: int | None) -> tuple[int, ...]:
+    """Bits of no signal that moved, or that no recording shows: they are sent as 0."""
+    recorded = message.recorded(page)
+    owned = {p for s in message.signals for p in s.layout.positions}
+    return tuple(p for p in range(8 * message.length) if p not in owned and not recorded.fixed[p >> 3] >> (p & 7) & 1)
+
+
+def alias_of(signal: MapSignal) -> str:
+    """Short name of a map signal's role, "" where it has none."""
+    role = BY_NAME.get(signal.role)
+    return role.alias if role is not None else ""
+
+
+def alarmed_raw(signal: MapSignal) -> int:
+    """The raw value with which a warning warns: 'on', or of a temperature 'not available' or the hot end.
+
+    Raises
+    ------
+    LoweringError
+        Which value that is can't be told from the map.
+    """
+    code = invalid_code(signal)
+    if alias_of(signal) == "coolant_temperature" and not is_choice(signal):
+        low, high, _ = allowed_raws(signal)
+        return code if code is not None else high if signal.scale > 0 else low
+    on = [raw for raw, text in signal.choices.items() if plain(text) in ON_WORDS]
+    if len(on) == 1:
+        return on[0]
+    if not signal.choices and signal.layout.length == 1 and not signal.layout.signed:
+        return 1
+    if code is not None:
+        return code
+    raise LoweringError(
+        "which of its values warns is not known",
+        f"name it: {signal.name} = \"'NAME'\" (or its raw value) under [messages.signals]",
+    )
