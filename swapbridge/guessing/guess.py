@@ -14,9 +14,10 @@ from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.progress import Progress
 from swapbridge.guessing.coding.columns import Columns, columns_of
 from swapbridge.guessing.findings import Findings
+from swapbridge.guessing.integrity.vehicle import vehicle_checks
 from swapbridge.guessing.layout.constant import constant_bits
 from swapbridge.guessing.layout.fields import MessageFields
-from swapbridge.guessing.layout.study import house_style, lay_out, study, with_support
+from swapbridge.guessing.layout.study import house_style, lay_out, one_length, study, with_support
 from swapbridge.guessing.meaning.meaning import attach_meaning
 from swapbridge.guessing.meaning.pooling import pool
 
@@ -81,7 +82,8 @@ def find_layouts(
             tasks.append((key, rows, columns_of(capture, key, rows)))
     all_columns = [t[2] for t in tasks]
     studies = []
-    results = map(study, all_columns) if executor is None else executor.map(study, all_columns)
+    given = vehicle_checks([one_length(c) for c in all_columns])
+    results = map(study, all_columns, given) if executor is None else executor.map(study, all_columns, given)
     for done, result in enumerate(results, 1):
         studies.append(result)
         if progress is not None:

@@ -51,6 +51,10 @@ class FoundChecksum:
         Independent payloads beyond those needed to fit.
     verified_bits : int
         Payload bits (as a mask) whose part in it the frames pinned down.
+    shared : int
+        Other messages of the vehicle that keep to the same formula, what differs following from the identifier.
+    told_apart : int or None
+        Where it only follows a counter: 2 it can't count by itself, 1 it counts in another step, 0 told by habit alone.
     """
 
     positions: tuple[int, ...]
@@ -60,6 +64,8 @@ class FoundChecksum:
     share: float
     equations: int
     verified_bits: int
+    shared: int = 0
+    told_apart: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from swapbridge.core.integrity import Counter
 from swapbridge.guessing.coding.candidates import BIG, LITTLE, track_bit
 from swapbridge.guessing.coding.codelength import field_words
 from swapbridge.guessing.coding.columns import Columns, whole_stretches
-from swapbridge.surveying.lost import sendings_between
+from swapbridge.surveying.lost import count_sendings, sendings_between
 
 WIDEST = 16
 SHARE = 0.9
@@ -20,7 +20,17 @@ BIT_SHARE = 0.85
 """Of the steps in which any one of its bits flips, those that must be as the counter says."""
 LOWEST_BIT_SHARE = 0.2
 """Steps in which a counter's lowest bit flips, at least: it may count every fourth frame only."""
+ODD_WRAPS = 8
+ODD_SHARE = 0.98
+"""Rounds and share of steps that are asked of a counter that goes on by another step than one."""
 FEWEST_STEPS = 16
+LOSSY = 0.1
+"""Share of gaps that hold more than one sending, or none, from which on a recording is lossy, or its clock coarse."""
+LOSSY_SHARE = 0.7
+"""Steps by one there must be among frames that the clock has nearest to each other."""
+UPPER_SHARE = 0.98
+UPPER_STEPS = 12
+"""Steps of the upper bits that must fall together with the lower ones going round, and how many there must be."""
 FRAMES_USED = 6000
 """Frames looked at: a counter shows itself in far fewer."""
 
@@ -56,6 +66,8 @@ def find_counters(columns: Columns, taken: npt.NDArray[np.bool_] | None = None) 
     if taken is not None:
         live = live & ~taken
     frames = frames_between(columns, follows)
+    gap = np.diff(columns.time_ns)
+    lossy = (frames > 1).mean() > LOSSY or (gap <= 0).mean() > LOSSY
     found: list[FoundCounter] = []
     nbits = len(live)
     payload = columns.payload
@@ -75,12 +87,17 @@ def find_counters(columns: Columns, taken: npt.NDArray[np.bool_] | None = None) 
                 continue
             word = field_words(columns.payload, bits)
             for length in range(len(bits), 1, -1):
-                if order == BIG and bits[length - 1] >> 3 == bits[0] >> 3:
+                apart = bits[length - 1] >> 3 != bits[0] >> 3
+                if order == BIG and not apart:
                     break
+                if apart and length <= 8:
+                    continue  # what fits into a byte is not laid across two
                 value = (word & np.uint64((1 << length) - 1)).astype(np.int64)
                 counter = _as_counter(value, follows, frames, length)
+                if counter is None and lossy and not apart:
+                    counter = _lossy_counter(value, gap, length)
                 if counter is not None:
-                    if _goes_on(columns, follows, bits, length):
+                    if _goes_on(columns, follows, bits[:length]):
                         break
                     found.append(_at(counter, tuple(int(b) for b in bits[:length])))
                     break
@@ -91,19 +108,57 @@ def find_counters(columns: Columns, taken: npt.NDArray[np.bool_] | None = None) 
         if not used.intersection(c.positions):
             kept.append(c)
             used.update(c.positions)
-    return kept
+    return kept + [upper for c in kept if (upper := _upper_half(columns, follows, c, used)) is not None]
 
 
-def _goes_on(columns: Columns, follows: npt.NDArray[np.intp], bits: npt.NDArray[np.intp], length: int) -> bool:
-    """Whether the bit above moves just when the counter goes round: then it is the low end of a longer quantity."""
-    if length >= len(bits):
-        return False
-    payload = columns.payload
-    value = (field_words(payload, bits[: length + 1])).astype(np.int64)
-    low, above = value & ((1 << length) - 1), value >> length
+def _upper_half(
+    columns: Columns, follows: npt.NDArray[np.intp], lower: FoundCounter, used: set[int]
+) -> FoundCounter | None:
+    """The upper bits of a counter that is laid in two places: they go on by one just when the lower ones go round."""
+    payload, live = columns.payload, columns.live
+    low = field_words(payload, np.array(lower.positions)).astype(np.int64)
     round_again = low[follows] < low[follows - 1]
-    moved = above[follows] != above[follows - 1]
-    return bool(moved.sum() >= 2 and (moved & round_again).sum() >= 0.7 * max(moved.sum(), 0.6 * round_again.sum()))
+    if lower.counter.step != 1 or round_again.sum() < UPPER_STEPS:
+        return None
+    for first in np.flatnonzero(live).tolist():
+        if first in used or (first & 7 and live[first - 1] and first - 1 not in used):
+            continue
+        run = [first]
+        while (run[-1] + 1) & 7 and run[-1] + 1 < len(live) and live[run[-1] + 1] and run[-1] + 1 not in used:
+            run.append(run[-1] + 1)
+        if not 2 <= len(run) <= 4:
+            continue
+        value = field_words(payload, np.array(run)).astype(np.int64)
+        step = (value[follows] - value[follows - 1]) % (1 << len(run))
+        if (step[round_again] == 1).mean() >= UPPER_SHARE and (step[~round_again] == 0).mean() >= UPPER_SHARE:
+            span = lower.counter.high - lower.counter.low + 1
+            wraps = int((value[follows] < value[follows - 1]).sum())
+            share = float((step == round_again).mean())
+            return FoundCounter(
+                tuple(run), Counter(0, (1 << len(run)) - 1), share, len(follows), wraps, False, span * lower.every
+            )
+    return None
+
+
+def _goes_on(columns: Columns, follows: npt.NDArray[np.intp], positions: npt.NDArray[np.intp]) -> bool:
+    """Whether the bit above, in either byte order, moves just when the counter goes round: the low end of a quantity.
+
+    Distances, times and what was used up go round too, but something above them counts the rounds.
+    """
+    payload = columns.payload
+    low = field_words(payload, positions).astype(np.int64)
+    round_again = low[follows] < low[follows - 1]
+    live = columns.live
+    top = int(positions[-1])
+    above = {top + 1} if top & 7 != 7 else {top + 1, top - 15}
+    for p in above:
+        if not 0 <= p < len(live) or not live[p] or p in positions:
+            continue
+        value = payload[:, p >> 3] >> np.uint8(p & 7) & np.uint8(1)
+        moved = value[follows] != value[follows - 1]
+        if moved.sum() >= 2 and (moved & round_again).sum() >= 0.7 * max(moved.sum(), 0.6 * round_again.sum()):
+            return True
+    return False
 
 
 def _at(counter: FoundCounter, positions: tuple[int, ...]) -> FoundCounter:
@@ -155,12 +210,33 @@ def _as_counter(
         if not _bits_agree(old, new, fits, length):
             continue
         wraps = int((new < old).sum()) if step <= modulus // 2 else int((new > old).sum())
-        if wraps < 2 and not (step == 1 and steps >= 40 and share >= 0.97):
+        if wraps < 2 and not (length >= 8 and step == 1 and steps >= 40 and share >= 0.97):
             continue
         if modulus == top and step != 1 and steps < 2 * span:
             continue
+        if step not in (1, modulus - 1) and (wraps < ODD_WRAPS or share < ODD_SHARE):
+            continue  # a steady ramp goes round too
         return FoundCounter((), Counter(low_value, low_value + modulus - 1, step), share, steps, wraps, by_clock)
     return _slow_counter(old, new, step_taken, modulus, low_value, length, steps, span)
+
+
+def _lossy_counter(value: npt.NDArray[np.int64], gap: npt.NDArray[np.int64], length: int) -> FoundCounter | None:
+    """A counter that few frames are left of: it is as far on as the clock says, however coarse that is."""
+    low, high = int(value.min()), int(value.max())
+    span = high - low + 1
+    seen = len(np.unique(value))
+    if length < 3 or span <= 1 << (length - 1) or seen < 0.9 * span or len(gap) < 2 * FEWEST_STEPS:
+        return None
+    told = count_sendings(value, gap, Counter(low, high))
+    if told is None or told.jumped.mean() > 1 - SHARE:
+        return None
+    # frames that came together, or nearest to each other, are neighbours mostly
+    near = gap <= max(0.0, 1.2 * float(np.quantile(gap, 0.1)))
+    step = np.diff(value) % span
+    if near.sum() < FEWEST_STEPS // 2 or (step[near] == 1).mean() < LOSSY_SHARE:
+        return None
+    wraps = int((np.diff(value) < 0).sum())
+    return FoundCounter((), Counter(low, high), 1.0 - float(told.jumped.mean()), len(gap), wraps, True)
 
 
 def _bits_agree(

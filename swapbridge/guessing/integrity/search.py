@@ -14,7 +14,9 @@ from swapbridge.core.layout import Layout
 from swapbridge.core.progress import Progress
 from swapbridge.guessing.coding.columns import FEW_FRAMES, columns_of, make_columns, whole_stretches
 from swapbridge.guessing.findings import FoundField
-from swapbridge.guessing.layout.study import find_exact
+from swapbridge.guessing.integrity.fields import NOT_APART
+from swapbridge.guessing.integrity.vehicle import vehicle_checks
+from swapbridge.guessing.layout.study import find_exact, one_length
 from swapbridge.guessing.report import method_words, where
 
 FRAMES_USED = 16_000
@@ -91,7 +93,8 @@ def integrity_fields(
     wanted = sorted(wanted, key=lambda pair: -len(pair[1]))[:MOST_IDENTIFIERS]
     columns = [whole_stretches(columns_of(capture, key, rows), FRAMES_USED, stretches=16) for key, rows in wanted]
     out = {}
-    results = map(find_exact, columns) if executor is None else executor.map(find_exact, columns)
+    given = vehicle_checks([one_length(c) for c in columns])
+    results = map(find_exact, columns, given) if executor is None else executor.map(find_exact, columns, given)
     for done, ((key, _), found) in enumerate(zip(wanted, results, strict=True), 1):
         out[capture.bus_names[key.bus], key.identifier, key.extended] = found
         if progress is not None:
@@ -127,6 +130,6 @@ def _words(found: Sequence[FoundField]) -> tuple[str, ...]:
     counters = [f for f in found if f.kind == "counter"]
     words = [f"counter in {where(f.layout)} ({method_words(f).removeprefix('counts ')})" for f in counters]
     words += [f"checksum in {where(f.layout)} ({method_words(f)})" for f in found if f.kind == "checksum"]
-    if len(counters) == 2 and len(found) == 2 and counters[0].method == counters[1].method:
-        words.append("one may be a check of the other")
+    if any(f.evidence.get("note") == NOT_APART for f in found):
+        words.append("which of the two is which cannot be told apart")
     return tuple(words)

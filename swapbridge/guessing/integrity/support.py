@@ -1,20 +1,20 @@
 """Guessing room: checks that one message alone can't prove, and what the rest of the vehicle says of them.
 
 Where little but a counter moves, a checksum looks like a copy of it. If the same formula, at the same place, is proven
-in other messages of the vehicle, or the byte counts down as the counter counts up, it is a checksum all the same.
+in other messages of the vehicle it is a checksum all the same.
 """
 
 from __future__ import annotations
 
 from collections import Counter as Tally
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from swapbridge.core.integrity import Affine, Sum
+from swapbridge.core.integrity import Affine, Crc, Sum
 from swapbridge.guessing.coding.columns import Columns
 from swapbridge.guessing.integrity.checksums import EQUATIONS, FoundChecksum
-from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.integrity.sums import unit_totals
 
 Signature = tuple[str, int, int, int, int]
@@ -22,35 +22,6 @@ Signature = tuple[str, int, int, int, int]
 bytes), constant."""
 CLEARLY = 2
 """How many times as many messages must speak for one place as for another."""
-
-
-def mirror_of_counter(columns: Columns, counters: Sequence[FoundCounter]) -> FoundChecksum | None:
-    """A byte or nibble whose only content is the complement of a counter: a check on that counter."""
-    for down in counters:
-        if down.counter.step != down.counter.high - down.counter.low or down.counter.low != 0:
-            continue
-        for up in counters:
-            if len(up.positions) != len(down.positions) or up.counter.step != 1 or down.positions[0] & 3:
-                continue
-            bits = columns.bits
-            a, b = bits[:, list(up.positions)], bits[:, list(down.positions)]
-            if (a == b).any(axis=1).mean() > 0.005:
-                continue
-            low = down.positions[0] >> 3 << 3
-            live = columns.live
-            whole_byte = not (live[low : low + 8].sum() > len(down.positions)) and down.positions[0] == low
-            field = tuple(range(low, low + 8)) if whole_byte else down.positions
-            masks = [0] * len(field)
-            constant = 0
-            for k, p in enumerate(field):
-                if p in down.positions:
-                    masks[k] = 1 << up.positions[down.positions.index(p)]
-                    constant |= 1 << k
-                else:
-                    constant |= int(bits[0, p]) << k
-            verified = sum(1 << p for p in up.positions)
-            return FoundChecksum(field, Affine(len(field), tuple(masks), constant), None, (), 1.0, down.steps, verified)
-    return None
 
 
 def possible_checks(columns: Columns) -> tuple[tuple[FoundChecksum, tuple[Signature, ...]], ...]:
@@ -133,3 +104,64 @@ def supported(
         for check, signatures in possible
         if check.positions == ranked[0] and any(s in formulas for s in signatures)
     )
+
+
+CRC_BITS_NEEDED = 24
+"""Bits that a message's own payloads must say for a CRC of the vehicle's, eight each beyond the first, and eight where
+its constant is the vehicle's too."""
+CRC_ROWS = 64
+"""Distinct payloads on which a CRC is tried."""
+
+
+def vehicle_crcs(proven: Sequence[tuple[int, FoundChecksum]]) -> dict[Crc, int]:
+    """CRCs over all other bytes, with their constants, that messages prove by themselves, and how many do.
+
+    Parameters
+    ----------
+    proven : sequence of (payload bytes, FoundChecksum)
+        Every check found, and how long its message is. A CRC is told for a message of 8 bytes that ends in it, or, with
+        `coverage` counted from 1, begins with it.
+    """
+    tally: Tally[Crc] = Tally()
+    for width, found in proven:
+        if isinstance(found.method, Crc) and found.counter is None and found.equations >= EQUATIONS:
+            form = _crc_form(found, found.method, width)
+            if form is not None:
+                tally[form] += 1
+    return dict(tally)
+
+
+def _crc_form(found: FoundChecksum, method: Crc, width: int) -> Crc | None:
+    own = found.positions[0] >> 3
+    if method.width != 8 or len(found.positions) != 8 or own not in (0, width - 1):
+        return None
+    if method.coverage != tuple(i for i in range(width) if i != own):
+        return None
+    return replace(method, coverage=(0,) if own else (1,))
+
+
+def crc_of_vehicle(columns: Columns, crcs: dict[Crc, int]) -> FoundChecksum | None:
+    """The check of one message that a CRC proven in other messages of the vehicle shows, if it does."""
+    rows = np.unique(columns.payload, axis=0)
+    width = rows.shape[1]
+    if len(rows) < 3 or width < 2:
+        return None
+    few = rows[np.linspace(0, len(rows) - 1, min(len(rows), CRC_ROWS)).astype(np.intp)]
+    moved = np.bitwise_or.reduce(rows ^ rows[:1], axis=0)
+    for form, shared in sorted(crcs.items(), key=lambda pair: -pair[1]):
+        own = width - 1 if form.coverage == (0,) else 0
+        if int(moved[own]).bit_count() < 3:
+            continue
+        method = replace(form, coverage=tuple(i for i in range(width) if i != own))
+        rest = {int(row[own]) ^ method.value(row.tobytes()) for row in few}
+        if len(rest) != 1:
+            continue
+        constant = rest.pop()
+        if 8 * (len(few) - 1) + 8 * (constant == 0) < CRC_BITS_NEEDED:
+            continue
+        if constant:
+            method = replace(method, xor_out=method.xor_out ^ constant, name="")
+        known = int.from_bytes(moved.tobytes(), "little") & ~(0xFF << 8 * own)
+        field = tuple(range(8 * own, 8 * own + 8))
+        return FoundChecksum(field, method, None, (), 1.0, len(few) - 1, known, shared)
+    return None

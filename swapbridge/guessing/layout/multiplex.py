@@ -26,18 +26,21 @@ GAIN_BITS = 40.0
 """Bits that knowing the multiplexer must save."""
 BIT_GAIN = 8.0
 """Bits it must save on a single bit that is called multiplexed."""
+HALF_BEARS = 0.25
+"""Share of its fair share that either half of the recording must bear out: a page may well stand still in one."""
 TRIED = 2
 """Selectors that are weighed in full."""
 
 
 @dataclass(frozen=True, slots=True)
 class FoundMux:
-    """A multiplexer: its bits (least significant first), its values, and the bits it decides."""
+    """A multiplexer: its bits (least significant first), its values, the bits it decides, and a counter in step."""
 
     positions: tuple[int, ...]
     values: tuple[int, ...]
     decides: tuple[int, ...]
     gain_bits: float
+    beside: tuple[int, ...] = ()
 
 
 def find_multiplexer(columns: Columns, exact: list[tuple[int, ...]], taken: npt.NDArray[np.bool_]) -> FoundMux | None:
@@ -195,6 +198,8 @@ def _likely(columns: Columns, exact: list[tuple[int, ...]], taken: npt.NDArray[n
         total = float(gain[decided].sum())
         if total < GAIN_BITS or not _believable(decided, grouped_flips):
             continue
+        if not all(_holds_in(payload[half], value[half], decided, total) for half in (slice(n // 2), slice(n // 2, n))):
+            continue
         bits = tuple(int(p) for p in np.flatnonzero(decided))
         if len(positions) == 1 and positions not in exact and _has_copies(payload, positions, bits):
             continue
@@ -203,6 +208,20 @@ def _likely(columns: Columns, exact: list[tuple[int, ...]], taken: npt.NDArray[n
     # narrow ones that save nearly as much as the best stand before wide ones
     close = [m for m in found if m.gain_bits > 0.5 * found[0].gain_bits]
     return sorted(close, key=lambda m: m.gain_bits - 0.02 * found[0].gain_bits * len(m.positions), reverse=True)[:TRIED]
+
+
+def _holds_in(
+    payload: npt.NDArray[np.uint8], value: npt.NDArray[np.int64], decided: npt.NDArray[np.bool_], total: float
+) -> bool:
+    """Whether part of a recording bears its fair share, or nearly, of what the selector saves in all of it."""
+    flips = np.unpackbits(payload[1:] ^ payload[:-1], axis=1, bitorder="little").sum(axis=0, dtype=np.int64)
+    order = np.argsort(value, kind="stable")
+    same = value[order][1:] == value[order][:-1]
+    grouped = np.unpackbits(payload[order][1:] ^ payload[order][:-1], axis=1, bitorder="little")[same]
+    if not len(grouped):
+        return False
+    gain = _flip_bits(flips, len(payload) - 1) - _flip_bits(grouped.sum(axis=0, dtype=np.int64), len(grouped))
+    return float(gain[decided].sum()) >= HALF_BEARS * total / 2
 
 
 def _has_copies(payload: npt.NDArray[np.uint8], positions: tuple[int, ...], decided: tuple[int, ...]) -> bool:

@@ -14,20 +14,23 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.core.integrity import Checksum, Crc
-from swapbridge.core.layout import Layout, layout_from_positions
+from swapbridge.core.integrity import Crc
+from swapbridge.core.layout import layout_from_positions
 from swapbridge.guessing.coding.candidates import Candidates, find_candidates
 from swapbridge.guessing.coding.columns import FEW_FRAMES, Columns, sample_pairs
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.checksums import FoundChecksum, find_checksums
 from swapbridge.guessing.integrity.counters import FoundCounter, find_counters, frames_between
+from swapbridge.guessing.integrity.fields import checksum_field, counter_fields
+from swapbridge.guessing.integrity.followers import follower_of_counter
 from swapbridge.guessing.integrity.naming import name_checksum
 from swapbridge.guessing.integrity.support import (
     Signature,
-    mirror_of_counter,
+    crc_of_vehicle,
     possible_checks,
     proven_formulas,
     supported,
+    vehicle_crcs,
 )
 from swapbridge.guessing.integrity.wide import join_bytes
 from swapbridge.guessing.layout.cut import CutField, Style, best_cut, cut_bits, within_reach
@@ -51,6 +54,12 @@ MUX_SHARE = 0.01
 MUX_SHARE_WITHOUT_TURNS = 0.08
 """What a multiplexer must save, in bits and as a share of the whole payload; and as a share where its values come in no
 fixed order."""
+MUX_MEMORY_BITS = 0.05
+"""What each value of a selector in no order may tell of the next."""
+MUX_STEP_FOR_STEP = 0.8
+"""Correlation of steps from which on one quantity moves with another."""
+MUX_LOOKS_BACK = 3
+"""Values before the next one in whose light it may be told."""
 MUX_SHARE_OF_END = 0.2
 MUX_SHARE_OF_COUNTER = 0.25
 """What it must save of the bits that it decides, where it looks like one end of a quantity, or where it counts."""
@@ -116,6 +125,8 @@ def study(columns: Columns, given: FoundChecksum | None = None) -> Study:
     exact = _exact(columns, given)
     coarse, taken, counters = exact.coarse(), exact.taken, exact.counters
     mux = find_multiplexer(columns, [c.positions for c in counters], taken)
+    if mux is not None:
+        mux = _not_the_counter(columns, mux, counters, taken)
     plain = _whole_part(columns, coarse, live, taken, counters)
     parts: tuple[Part, ...] = (plain,)
     if mux is not None:
@@ -152,8 +163,8 @@ def _exact(columns: Columns, given: FoundChecksum | None = None) -> _Exact:
 
     counters = find_counters(columns)
     checksums = [given] if given is not None else find_checksums(columns, counters, bits_without)
-    if not checksums and (mirror := mirror_of_counter(columns, counters)) is not None:
-        checksums = [mirror]
+    if not checksums and (follower := follower_of_counter(columns, counters)) is not None:
+        checksums = [follower]
     checksums = [name_checksum(c, columns) for c in join_bytes(columns, checksums)]
     taken = np.zeros(size, bool)
     for checksum in checksums:
@@ -182,11 +193,36 @@ def _still_pays(
     saved = before - common - sum(pages)
     if not _takes_turns(columns, mux):
         # a selector that comes in no order must decide much: states of one machine go together too
+        if not _at_random(columns, mux) or _moves_with(columns, plain, mux):
+            return False
         return len(mux.decides) >= 8 and saved > max(4 * MUX_BITS, MUX_SHARE_WITHOUT_TURNS * before)
     # the low or high end of a quantity 'decides' all that moves with that quantity
     ends = any(set(mux.positions) < set(f.positions) for f in cut_of(plain, Style()))
     needed = MUX_SHARE_OF_END * (before - common) if ends else MUX_SHARE * before
     return saved > max(MUX_BITS, needed)
+
+
+def _not_the_counter(
+    columns: Columns, mux: FoundMux, counters: list[FoundCounter], taken: npt.NDArray[np.bool_]
+) -> FoundMux:
+    """Of two that count in step the one near the checksum is the counter, and the other one the multiplexer."""
+    if not taken.any() or all(c.positions != mux.positions for c in counters):
+        return mux
+    check = np.flatnonzero(taken) >> 3
+
+    def distance(positions: tuple[int, ...]) -> int:
+        return int(np.abs(check[:, None] - (np.array(positions) >> 3)).min())
+
+    value = raw_values(columns.payload, layout_from_positions(mux.positions))
+    best = mux
+    for other in counters:
+        raw = raw_values(columns.payload, layout_from_positions(other.positions))
+        in_step = len(other.positions) == len(mux.positions) and _decided_by(value, raw) and _decided_by(raw, value)
+        if in_step and distance(other.positions) > distance(best.positions):
+            decides = tuple(p for p in mux.decides if p not in other.positions)
+            values = tuple(int(v) for v in np.unique(raw))
+            best = replace(mux, positions=other.positions, values=values, decides=decides, beside=mux.positions)
+    return best
 
 
 def one_length(columns: Columns) -> Columns:
@@ -220,18 +256,72 @@ def _decided_by(selector: npt.NDArray[np.int64], other: npt.NDArray[np.int64]) -
     return len(pairs) <= 1.1 * len(np.unique(selector))
 
 
-def _takes_turns(columns: Columns, mux: FoundMux) -> bool:
-    """Whether each value is nearly always followed by the same other one, where no frame was lost in between."""
-    follows = np.flatnonzero(~columns.breaks[1:]) + 1
-    follows = follows[frames_between(columns, follows) == 1]
+def _at_random(columns: Columns, mux: FoundMux) -> bool:
+    """Whether its values come as if drawn by lot: each tells hardly anything of the next. Contents have a memory."""
     value = raw_values(columns.payload, layout_from_positions(mux.positions))
-    old, new = value[follows - 1], value[follows]
+    size = int(value.max()) + 1
+    old, new = value[:-1][~columns.breaks[1:]], value[1:][~columns.breaks[1:]]
+    both = np.zeros((size, size))
+    np.add.at(both, (old, new), 1.0)
+    share = both / both.sum()
+    alone = share.sum(axis=1, keepdims=True) * share.sum(axis=0, keepdims=True)
+    seen = share > 0
+    told = float((share[seen] * np.log2(share[seen] / alone[seen])).sum())
+    by_luck = (size - 1) ** 2 / (2 * np.log(2) * len(old))
+    return bool(told <= MUX_MEMORY_BITS + 2 * by_luck)
+
+
+def _moves_with(columns: Columns, plain: Part, mux: FoundMux) -> bool:
+    """Whether the selector is the end of a quantity that others copy: step for step as far, so that it decides them."""
+    if len(mux.values) < 4:
+        return False
+    fields = cut_of(plain, Style())
+    follows = ~columns.breaks[1:]
+
+    def steps(positions: tuple[int, ...]) -> npt.NDArray[np.float64]:
+        raw = raw_values(columns.payload, layout_from_positions(positions)).astype(np.float64)
+        return np.diff(raw)[follows]
+
+    for quantity in fields:
+        if set(mux.positions) < set(quantity.positions):
+            own = steps(quantity.positions)
+            for other in fields:
+                if other is quantity or not set(other.positions) & set(mux.decides) or len(other.positions) < 4:
+                    continue
+                its = steps(other.positions)
+                if own.std() and its.std() and abs(np.corrcoef(own, its)[0, 1]) >= MUX_STEP_FOR_STEP:
+                    return True
+    return False
+
+
+def _takes_turns(columns: Columns, mux: FoundMux) -> bool:
+    """Whether its values come in a fixed order, where no frame was lost in between.
+
+    Each is nearly always followed by the same other one, or by the same one where those before it are known too: a
+    page may come between all others. What jitters comes in no order.
+    """
+    step = np.flatnonzero(~columns.breaks[1:]) + 1
+    follows = np.zeros(len(columns), bool)
+    follows[step[frames_between(columns, step) == 1]] = True
+    value = raw_values(columns.payload, layout_from_positions(mux.positions))
     size = max(mux.values) + 1
-    known = (old < size) & (new < size)
-    after = np.zeros((size, size), np.int64)
-    np.add.at(after, (old[known], new[known]), 1)
-    np.fill_diagonal(after, 0)
-    return bool(after.max(axis=1).sum() > 0.9 * len(follows))
+    value = np.where(value < size, value, 0)
+    context = np.zeros(len(columns), np.int64)
+    known = follows.copy()
+    for back in range(1, MUX_LOOKS_BACK + 1):
+        if size**back > len(columns):
+            break
+        context[back:] = context[back:] * size + value[:-back]
+        if back > 1:
+            known[back - 1 :] &= follows[: len(columns) - back + 1]
+            known[: back - 1] = False
+        after = np.zeros((size**back, size), np.int64)
+        np.add.at(after, (context[known], value[known]), 1)
+        if back == 1:
+            np.fill_diagonal(after, 0)
+        if known.any() and after.max(axis=1).sum() > 0.9 * known.sum():
+            return True
+    return False
 
 
 def _whole_part(
@@ -263,7 +353,9 @@ def _muxed_parts(
     for c in counters:
         if (selector | decided)[list(c.positions)].any():
             continue
-        if _decided_by(value, raw_values(columns.payload, layout_from_positions(c.positions))):
+        if c.positions != mux.beside and _decided_by(
+            value, raw_values(columns.payload, layout_from_positions(c.positions))
+        ):
             taken = taken | mask_of(c.positions, size)  # goes round with the multiplexer: a constant of each page
         else:
             kept.append(c)
@@ -273,27 +365,37 @@ def _muxed_parts(
     return tuple(parts)
 
 
-def find_exact(columns: Columns) -> list[FoundField]:
-    """Counters and checksums alone, as fields."""
+def find_exact(columns: Columns, given: FoundChecksum | None = None) -> list[FoundField]:
+    """Counters and checksums alone, as fields; `given` is a check that the vehicle's own formula shows."""
     columns = one_length(columns)
     if len(columns) < FEW_FRAMES or not columns.live.any():
         return []
-    exact = _exact(columns)
+    exact = _exact(columns, given)
     counting = [c.positions for c in exact.counters]
     if not counting or find_multiplexer(columns, counting, exact.taken) is None:
-        return [*map(checksum_field, exact.checksums), *map(counter_field, exact.counters)]
+        return [*map(checksum_field, exact.checksums), *counter_fields(exact.counters, exact.checksums)]
     # a multiplexer that comes in turns counts as well: only the whole study tells which of the two it is
-    found = study(columns)
+    found = study(columns, given)
     fields = [checksum_field(c) for c in found.checksums]
-    return fields + [counter_field(c) for part in found.parts if part.mux_value is None for c in part.counters]
+    counters = [c for part in found.parts if part.mux_value is None for c in part.counters]
+    return fields + counter_fields(counters, found.checksums)
 
 
 def with_support(studies: Sequence[Study]) -> list[Study]:
     """Studies again, where the vehicle's own formulas show a checksum that one message alone could not prove."""
     formulas = proven_formulas([(s.checksums, s.possible) for s in studies])
+    crcs = vehicle_crcs([(s.columns.payload.shape[1], c) for s in studies for c in s.checksums])
     out = []
     for s in studies:
-        check = supported(s.possible, formulas) if formulas and not s.checksums else None
+        crc = (
+            crc_of_vehicle(s.columns, crcs)
+            if crcs and not any(isinstance(c.method, Crc) for c in s.checksums)
+            else None
+        )
+        if crc is not None and s.checksums and s.checksums[0].positions == crc.positions:
+            out.append(replace(s, checksums=(crc, *s.checksums[1:])))  # the same field: only its formula is clearer now
+            continue
+        check = crc if crc is not None else supported(s.possible, formulas) if formulas and not s.checksums else None
         if check is None:
             out.append(s)
         else:
@@ -368,7 +470,7 @@ def lay_out(s: Study, style: Style) -> tuple[FoundField, ...]:
         columns = s.columns if part.longer is None else part.longer
         if mux is not None and value is not None:
             columns = s.columns.select(value == part.mux_value)
-        fields += [_in_part(counter_field(c), mux) for c in part.counters]
+        fields += [_in_part(f, mux) for f in counter_fields(part.counters, s.checksums)]
         fields += [_in_part(_plain_field(columns, found), mux) for found in cut_of(part, style)]
     return tuple(sorted(fields, key=lambda f: (-1 if f.mux is None else f.mux[1], min(f.layout.positions))))
 
@@ -418,36 +520,3 @@ def _is_noise(columns: Columns, positions: tuple[int, ...]) -> bool:
     bits = columns.bits[:, list(positions)]
     flips = (bits[1:] != bits[:-1])[~columns.breaks[1:]]
     return len(flips) >= 100 and bool((abs(flips.mean(axis=0) - 0.5) < 4.0 * 0.5 / np.sqrt(len(flips))).all())
-
-
-def counter_field(found: FoundCounter) -> FoundField:
-    """A counter as a field."""
-    layout = layout_from_positions(found.positions)
-    evidence = {"steps": found.steps, "share": round(found.share, 4), "wraps": found.wraps, "by_clock": found.by_clock}
-    if found.every > 1:
-        evidence["every"] = found.every
-    return FoundField(
-        name=f"counter_{layout.start}",
-        layout=layout,
-        kind="counter",
-        layout_confidence=0.995,
-        confidence=0.995,
-        method=found.counter.to_json(),
-        evidence=evidence,
-    )
-
-
-def checksum_field(found: FoundChecksum) -> FoundField:
-    """A checksum as a field, its method complete enough to compute it again."""
-    layout = layout_from_positions(found.positions)
-    counter: Layout | None = layout_from_positions(found.counter) if found.counter else None
-    method = Checksum(layout, found.method, counter, found.by_counter, found.verified_bits)
-    return FoundField(
-        name=f"checksum_{layout.start}",
-        layout=layout,
-        kind="checksum",
-        layout_confidence=0.995,
-        confidence=0.995,
-        method=method.to_json(),
-        evidence={"equations": found.equations, "share": round(found.share, 4)},
-    )

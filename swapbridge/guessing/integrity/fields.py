@@ -1,0 +1,76 @@
+"""Guessing room: counters and checksums as fields, with how sure each is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from swapbridge.core.integrity import Checksum
+from swapbridge.core.layout import Layout, layout_from_positions
+from swapbridge.guessing.findings import FoundField
+from swapbridge.guessing.integrity.checksums import FoundChecksum
+from swapbridge.guessing.integrity.counters import FoundCounter
+
+PROVEN = 0.995
+FOLLOWS = (0.6, 0.93, 0.95)
+"""Confidence in a check that only follows a counter, by how plainly the two are told apart."""
+NOT_APART = "counter and check go in step: which is which cannot be told apart here"
+BARE = "only a counter moves: what else it covers is unknown"
+
+
+def counter_fields(counters: Iterable[FoundCounter], checksums: Sequence[FoundChecksum]) -> list[FoundField]:
+    """Counters as fields; one that goes in step with what may be its check is no surer than that one."""
+    doubtful = {
+        p
+        for c in checksums
+        if c.told_apart == 0
+        for p in range(c.verified_bits.bit_length())
+        if c.verified_bits >> p & 1
+    }
+    return [_counter_field(c, bool(doubtful.intersection(c.positions))) for c in counters]
+
+
+def _counter_field(found: FoundCounter, doubtful: bool) -> FoundField:
+    layout = layout_from_positions(found.positions)
+    evidence: dict[str, Any] = {
+        "steps": found.steps,
+        "share": round(found.share, 4),
+        "wraps": found.wraps,
+        "by_clock": found.by_clock,
+    }
+    if found.every > 1:
+        evidence["every"] = found.every
+    if doubtful:
+        evidence["note"] = NOT_APART
+    confidence = FOLLOWS[0] if doubtful else PROVEN
+    return FoundField(
+        name=f"counter_{layout.start}",
+        layout=layout,
+        kind="counter",
+        layout_confidence=confidence,
+        confidence=confidence,
+        method=found.counter.to_json(),
+        evidence=evidence,
+    )
+
+
+def checksum_field(found: FoundChecksum) -> FoundField:
+    """A checksum as a field, its method complete enough to compute it again."""
+    layout = layout_from_positions(found.positions)
+    counter: Layout | None = layout_from_positions(found.counter) if found.counter else None
+    method = Checksum(layout, found.method, counter, found.by_counter, found.verified_bits)
+    evidence: dict[str, Any] = {"equations": found.equations, "share": round(found.share, 4)}
+    if found.shared:
+        evidence["messages_alike"] = found.shared
+    if found.told_apart is not None:
+        evidence["note"] = NOT_APART if found.told_apart == 0 else BARE
+    confidence = PROVEN if found.told_apart is None else FOLLOWS[found.told_apart]
+    return FoundField(
+        name=f"checksum_{layout.start}",
+        layout=layout,
+        kind="checksum",
+        layout_confidence=confidence,
+        confidence=confidence,
+        method=method.to_json(),
+        evidence=evidence,
+    )

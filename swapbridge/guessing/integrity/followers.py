@@ -1,0 +1,130 @@
+"""Guessing room: a check that only follows a counter, and which of two fields in step is which.
+
+Where nothing but a counter moves, whatever formula a check has, it is a function of the counter, one to one. Two
+counters in step are a longer description than a counter and its check, so that is what they are taken for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.core.integrity import Affine
+from swapbridge.guessing.coding.codelength import field_words
+from swapbridge.guessing.coding.columns import Columns
+from swapbridge.guessing.integrity.checksums import SHARE, FoundChecksum
+from swapbridge.guessing.integrity.counters import FoundCounter
+from swapbridge.guessing.integrity.gf2 import solve_affine
+
+FEWEST_ROUNDS = 3
+"""Times that a counter goes round, at least, before what goes round with it is called its check."""
+MOST_OTHERS = 2
+"""States that the rest of the payload may have."""
+
+Ints = npt.NDArray[np.int64]
+
+
+class _Pair(NamedTuple):
+    """A counter, a field that is a function of it, and how plainly the two are told apart (0: not at all)."""
+
+    counter: FoundCounter
+    positions: tuple[int, ...]
+    plain: int
+
+
+def follower_of_counter(columns: Columns, counters: Sequence[FoundCounter]) -> FoundChecksum | None:
+    """The one byte or nibble that is a function of a counter, one to one: a check on it.
+
+    None where several are: they are pages of contents that go round with the counter.
+    """
+    pairs = [pair for counter in counters for pair in _pairs(columns, counter)]
+    together = {frozenset(p >> 2 for p in (*pair.counter.positions, *pair.positions)) for pair in pairs}
+    if len(together) != 1:
+        return None
+    pair = max(pairs, key=lambda pair: (pair.plain, _habit(columns, pair.positions)))
+    return _as_check(columns, pair)
+
+
+def _pairs(columns: Columns, counter: FoundCounter) -> Iterator[_Pair]:
+    if len(counter.positions) > 8 or counter.wraps < FEWEST_ROUNDS:
+        return
+    value = field_words(columns.payload, np.array(counter.positions)).astype(np.int64)
+    live = columns.live
+    if not live[list(counter.positions)].all():
+        return
+    own = set(counter.positions)
+    for byte in range(columns.payload.shape[1]):
+        bits = [p for p in range(8 * byte, 8 * byte + 8) if live[p] and p not in own]
+        halves = [[p for p in bits if p >> 2 == 2 * byte + half] for half in (0, 1)]
+        split = any(p >> 3 == byte for p in own)
+        # a field over both nibbles, or one that keeps to its own
+        options = [bits] if not split and all(halves) else [half for half in halves if half]
+        for moving in options:
+            told = _function_of(value, columns.payload, moving, counter)
+            if told is not None:
+                whole = tuple(range(moving[0] >> 3 << 3, (moving[0] >> 3 << 3) + 8))
+                nibble = tuple(range(moving[0] >> 2 << 2, (moving[0] >> 2 << 2) + 4))
+                field = whole if len(options) == 1 and not split and len(moving) > 1 and all(halves) else nibble
+                # where both count up and other bits move, two counters are as likely
+                if not own & set(field) and (told or _nothing_else(columns, (*counter.positions, *field))):
+                    yield _Pair(counter, field, told)
+
+
+def _nothing_else(columns: Columns, positions: Sequence[int]) -> bool:
+    """Whether hardly anything but these bits moves."""
+    rest = columns.payload.copy()
+    for p in positions:
+        rest[:, p >> 3] &= np.uint8(0xFF ^ (1 << (p & 7)))
+    return len(np.unique(rest, axis=0)) <= MOST_OTHERS
+
+
+def _function_of(
+    value: Ints, payload: npt.NDArray[np.uint8], moving: Sequence[int], counter: FoundCounter
+) -> int | None:
+    """How plainly these bits are a check on the counter, None where they are no function of it, one to one."""
+    if len(moving) < 2:
+        return None
+    field = field_words(payload, np.array(moving)).astype(np.int64)
+    pairs, counts = np.unique(np.stack([value, field], axis=1), axis=0, return_counts=True)
+    order = np.argsort(-counts, kind="stable")
+    states = len(np.unique(value))
+    first = pairs[order[:states]]
+    if len(np.unique(first[:, 0])) < states or len(np.unique(first[:, 1])) < states or states < 3:
+        return None
+    if counts[order[:states]].sum() < SHARE * len(value):
+        return None
+    steps = np.diff(field[np.flatnonzero(np.diff(value, prepend=value[0] - 1))]) % (1 << len(moving))
+    sizes = {int(step) for step in steps}
+    if len(moving) > len(counter.positions) or len(sizes) > 1:
+        return 2  # it spills over, or does not count by itself
+    return 0 if sizes == {1} else 1
+
+
+def _habit(columns: Columns, positions: tuple[int, ...]) -> int:
+    """What makers do with two that cannot be told apart: the check in the last byte, else in the first, low nibble."""
+    byte, last = positions[0] >> 3, int(columns.payload.shape[1]) - 1
+    return 4 * (byte == last) + 2 * (byte == 0) + (positions[0] & 7 == 0)
+
+
+def _as_check(columns: Columns, pair: _Pair) -> FoundChecksum:
+    """As parities of the counter's bits where it is affine, else as a table over the counter."""
+    field, inputs = pair.positions, pair.counter.positions
+    both = columns.bits[:, [*inputs, *field]]
+    rows, counts = np.unique(both, axis=0, return_counts=True)
+    rows = rows[counts >= max(1, (1 - SHARE) * len(both))]
+    verified = sum(1 << p for p in inputs)
+    solved = solve_affine(rows[:, : len(inputs)], rows[:, len(inputs) :])
+    weights = 1 << np.arange(len(field))
+    if solved is not None:
+        coefficients, constant, _ = solved
+        masks = tuple(sum(1 << p for p, c in zip(inputs, column, strict=True) if c) for column in coefficients.T)
+        method = Affine(len(field), masks, int(constant @ weights))
+        return FoundChecksum(field, method, None, (), 1.0, 0, verified, told_apart=pair.plain)
+    table = [0] * (1 << len(inputs))
+    for row in rows:
+        table[int(row[: len(inputs)] @ (1 << np.arange(len(inputs))))] = int(row[len(inputs) :] @ weights)
+    bare = Affine(len(field), (0,) * len(field))
+    return FoundChecksum(field, bare, inputs, tuple(table), 1.0, 0, verified, told_apart=pair.plain)
