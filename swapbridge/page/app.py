@@ -18,7 +18,7 @@ from swapbridge.page.bench import Bench, answer
 from swapbridge.page.guard import Guard
 from swapbridge.page.jobs import Jobs
 from swapbridge.page.shelf import Shelf
-from swapbridge.page.views import bridge, capture, compare, glance, guess, guide, live, prove
+from swapbridge.page.views import bridge, capture, compare, glance, guess, guide, live, modules, prove
 
 HERE = Path(__file__).parent
 Endpoint = Callable[[Request], Response]
@@ -53,7 +53,7 @@ def make_app(
         Route("/api/undo", _undo(bench), methods=["POST"]),
         Mount("/static", StaticFiles(directory=HERE / "static")),
     ]
-    for view in (glance, capture, guess, compare, bridge, prove, live, guide):
+    for view in (glance, capture, guess, compare, bridge, prove, modules, live, guide):
         routes += view.routes(bench)
     app = Starlette(
         routes=routes, exception_handlers={SwapbridgeError: _explain, HTTPException: _missing, Exception: _broken}

@@ -27,6 +27,7 @@ VIEWS = (
     ("/capture", "Capture", "What a bus says over time"),
     ("/guess", "Guess", "Claims and their evidence"),
     ("/compare", "Compare", "What changed between two captures"),
+    ("/modules", "Modules", "What the modules say: fault codes, before and after"),
     ("/bridge", "Bridge", "Where each host signal comes from"),
     ("/prove", "Prove", "The verdict"),
     ("/live", "Live", "Recording and running"),

@@ -10,7 +10,7 @@ from swapbridge.bus.running.proof_file import PROOF_NAME
 BRIDGE, PLAN, PROOF = "bridge.toml", "plan.json", PROOF_NAME
 NEEDS, HEALTH, SCRIPT = "needs.toml", "health.toml", "stimulus_script.toml"
 CAPTURES, MAPS = "captures", "signal_maps"
-SURVEY, FINDINGS = "survey", "findings"
+SURVEY, FINDINGS, CODES = "survey", "findings", "codes"
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +22,10 @@ class SwapFolder:
     @property
     def captures(self) -> Path:
         return self.path / CAPTURES
+
+    @property
+    def codes(self) -> Path:
+        return self.path / CODES
 
     @property
     def maps(self) -> Path:

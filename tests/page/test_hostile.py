@@ -16,7 +16,7 @@ from swapbridge.signalmap.dbc_write import format_map
 OpenPage = Callable[[Path], Any]
 SCRIPT = "<script>alert(1)</script>"
 LONG = "n" * 10_000
-VIEWS = ("/", "/capture", "/guess", "/compare", "/bridge", "/prove", "/live")
+VIEWS = ("/", "/capture", "/guess", "/compare", "/modules", "/bridge", "/prove", "/live")
 
 
 @pytest.fixture

@@ -166,7 +166,7 @@ def test_hostile_names_come_back_escaped_or_as_data(folder: Path, open_page: Ope
     odd.write_bytes((folder / "captures" / "ramp.log").read_bytes())
     (folder / "captures" / ("n" * 240 + ".log")).write_bytes(odd.read_bytes())
     here = open_page(folder)
-    for path in ("/", "/capture", "/guess", "/compare", "/bridge", "/prove", "/live"):
+    for path in ("/", "/capture", "/guess", "/compare", "/modules", "/bridge", "/prove", "/live"):
         page = here.http.get(path).text
         assert "<script>alert" not in page, path
     assert "&lt;script&gt;alert(3)" in here.http.get("/capture").text

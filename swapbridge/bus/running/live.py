@@ -19,6 +19,7 @@ from swapbridge.bus.adapters.frames import FrameForms, Turns, flags_of, word_of
 from swapbridge.bus.adapters.health import Health, HealthMeter
 from swapbridge.bus.adapters.link import Link
 from swapbridge.bus.running.black_box import BlackBox
+from swapbridge.bus.running.faults_heard import FaultsHeard
 from swapbridge.bus.running.gate import Gate, Ruling
 from swapbridge.bus.running.watchdog import LagWatch
 from swapbridge.capture.capture import SENT
@@ -101,6 +102,7 @@ class LiveStatus:
     shut: str
     foreign: tuple[str, ...]
     told: tuple[str, ...]
+    faults_heard: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
@@ -160,6 +162,7 @@ class Live:
         self.plan, self.options = plan, options
         self.clock: OneClock = start_clock()
         self.gate = Gate(plan, sending=options.sending and options.watch_first_s <= 0)
+        self._faults = FaultsHeard()
         self.lag = LagWatch(round(options.lag_limit_s * 1e9))
         self.faulty = threading.Event()
         """Set when something happened that is worth writing the black box for."""
@@ -321,6 +324,7 @@ class Live:
             self.gate.shut,
             self.gate.foreign(),
             tuple(self.told[-5:]),
+            self._faults.lines(tuple(bus.name for bus in self.plan.buses), now // 1000),
         )
 
     def _bus_status(self, number: int, now: int) -> BusStatus:
@@ -421,6 +425,7 @@ class Live:
         word, data = word_of(message), bytes(message.data)
         self._last[bus, word] = (arrival_ns, data)
         self.gate.heard(bus, word, data, arrival_ns // 1000)
+        self._faults.heard(bus, word, data, arrival_ns // 1000)
         if self._feeding:
             self._translator.on_frame(bus, word, data, time.monotonic_ns() // 1000 & MASK)
 

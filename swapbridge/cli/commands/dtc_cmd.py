@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import sys
 import threading
 from collections.abc import Iterable
@@ -56,7 +57,7 @@ FILE = click.Path(dir_okay=False, path_type=Path)
 )
 @click.option("--map", "maps", multiple=True, type=FILE, callback=InFolder(MAPS), help="A map that knows the speed.")
 @click.option("--texts", type=FILE, help="A table of texts for codes: lines like P0128,Coolant thermostat.")
-@click.option("--out", type=FILE, help="Keep the answers in this file (JSON).")
+@click.option("--out", type=FILE, help="Keep the answers in this file (default: the swap folder's codes/).")
 @click.option("--before", type=FILE, help="Answers from before: say what appeared and what went.")
 @click.option("--after", type=FILE, help="Answers from afterwards; with --before nothing is asked.")
 @click.option("--needs", type=FILE, help="Write the codes that appeared into this needs list.")
@@ -105,6 +106,7 @@ def command(
         )
         acknowledge(cautions_read, "ask")
         said = _ask(spec, questions)
+        out = out or _next_file(spec)
         if out is not None:
             write_answers(out, said)
             say(f"answers kept in {out}")
@@ -134,6 +136,15 @@ def _recordings(files: tuple[Path, ...], spec: BusSpec) -> Iterable[Path]:
     if files or folder is None:
         return files
     return [one.path for one in recordings(folder.captures) if one.kind.split(" ")[0] == spec.name]
+
+
+def _next_file(spec: BusSpec) -> Path | None:
+    """The next free name in the swap folder; None outside one."""
+    folder = find_swap_folder()
+    if folder is None:
+        return None
+    names = (folder.codes / f"{spec.name}-{number}.json" for number in itertools.count(1))
+    return next(path for path in names if not path.exists())
 
 
 def _address(text: str) -> tuple[int, int]:

@@ -102,6 +102,8 @@ def run_screen(status: LiveStatus, values: Values) -> RenderableType:
         parts.append(Text(f"! sending stopped: {status.shut}", style="bold red"))
     for name in status.foreign:
         parts.append(Text(f"! {name} is sent by another node", style="yellow"))
+    for words in status.faults_heard:
+        parts.append(Text(f"! {words}", style="yellow"))
     parts += [_inputs(status.inputs), _outputs(status.outputs, values)]
     for words in status.told[-3:]:
         parts.append(Text(f"- {words}", style="dim"))

@@ -1,0 +1,124 @@
+"""Page room: the board of modules: who answers, what they say, before and after the engine computer came out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from swapbridge.asking.answers import Answers, Code, read_answers
+from swapbridge.asking.changes import ModuleChange, compare_answers, complaining
+from swapbridge.core.errors import InputError, SwapbridgeError
+from swapbridge.page.bench import Bench
+from swapbridge.swapfolder.paths import CODES
+
+NEWS = {"appeared": "appeared", "gone": "gone", "stayed": "as before", "unknown": "not known now"}
+"""What became of a code between two files."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One code on the board, and what became of it ("" where only one file is looked at)."""
+
+    code: Code
+    news: str
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """One module on the board."""
+
+    name: str
+    place: str
+    state: str
+    identification: dict[str, str]
+    lines: tuple[Line, ...]
+    remarks: tuple[str, ...]
+    watches: tuple[str, ...]
+    lamps: tuple[str, ...]
+
+
+def routes(bench: Bench) -> list[Route]:
+    """Routes of the board."""
+
+    def show(request: Request) -> Response:
+        files = _files(bench)
+        names = [path.name for path in files]
+        first = request.query_params.get("before", "")
+        second = request.query_params.get("after", names[-1] if names else "")
+        wrong, missed = "", ""
+        cards: tuple[Card, ...] = ()
+        told: tuple[str, ...] = ()
+        try:
+            if second:
+                cards, missed, told = _board(bench, names, first, second)
+        except SwapbridgeError as error:
+            wrong = str(error)
+        return bench.page(
+            request,
+            "modules.html",
+            files=names,
+            before=first,
+            after=second,
+            cards=cards,
+            missed=missed,
+            told=told,
+            wrong=wrong,
+        )
+
+    return [Route("/modules", show)]
+
+
+def _files(bench: Bench) -> list[Path]:
+    folder = bench.shelf.path(CODES)
+    if not folder.is_dir():
+        return []
+    return sorted((p for p in folder.glob("*.json") if p.is_file()), key=lambda p: (p.stat().st_mtime_ns, p.name))
+
+
+def _read(bench: Bench, names: list[str], name: str) -> Answers:
+    if name not in names:
+        raise InputError(f"codes/ holds no file {name!r}; load the page again to see what is there")
+    return read_answers(bench.shelf.path(CODES, name))
+
+
+def _board(bench: Bench, names: list[str], first: str, second: str) -> tuple[tuple[Card, ...], str, tuple[str, ...]]:
+    after = _read(bench, names, second)
+    if not first:
+        alone = (ModuleChange(None, module, stayed=module.codes) for module in after.modules)
+        return tuple(_card(change, "answers", news=False) for change in alone), "", _told(after)
+    changes = compare_answers(_read(bench, names, first), after)
+    cards = []
+    for change in changes.modules:
+        state = "answers" if change.after is not None else "silent now"
+        state = "answers since" if change.before is None else state
+        cards.append(_card(change, state, news=True))
+    missed = {code.missed for one in complaining(changes) for code in one.appeared if code.missed}
+    who = ", ".join(one.module.name for one in complaining(changes))
+    words = f"{', '.join(sorted(missed))}: missed or doubted by {who}" if missed else ""
+    return tuple(cards), words, _told(after)
+
+
+def _told(answers: Answers) -> tuple[str, ...]:
+    early = () if answers.ended_by == "done" else (f"Ended early: {answers.ended_by}.",)
+    return (*early, *answers.told)
+
+
+def _card(change: ModuleChange, state: str, *, news: bool) -> Card:
+    module = change.module
+    lines = tuple(Line(code, words if news else "") for kind, words in NEWS.items() for code in getattr(change, kind))
+    place = f"J1939 address {module.answer}" if module.protocol == "J1939" else f"{module.request}, {module.answer}"
+    said = any(what in module.asked for what in ("03", "19 02", "DM1"))
+    return Card(
+        module.name,
+        place,
+        state if said else f"{state}, tells no codes",
+        dict(module.identification),
+        lines,
+        module.remarks,
+        module.watches,
+        module.lamps,
+    )
