@@ -202,7 +202,7 @@ class _Compiler:
         return [
             Bus(
                 b.name, b.bit_rate, b.fd, b.data_rate, b.placement,
-                rules.wake_by is None or b.name in rules.wake_by, rules.silent_us,
+                rules.wake_by is None or b.name in rules.wake_by, b.silent_us or rules.silent_us,
             )
             for b in self.bridge.buses
         ]  # fmt: skip

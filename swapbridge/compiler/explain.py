@@ -88,14 +88,16 @@ def _states(plan: Plan, bridge: BridgeFile) -> list[str]:
 def _message(plan: Plan, draft: SendDraft) -> list[str]:
     send = draft.send
     out = _wrapped(f"{_word(send.word)} {draft.message.name}, {send.length} bytes: {_when(plan, draft)}.", "  ")
-    for index, variant in enumerate(send.variants):
-        if len(send.variants) > 1:
-            multiplexer = draft.message.multiplexer
-            if multiplexer is not None:
-                out.append(f"    turn {index + 1}: {multiplexer.name} = {multiplexer.layout.unpack(variant.base)}")
+    multiplexer = draft.message.multiplexer
+    for variant in send.variants:
+        if len(send.variants) > 1 and multiplexer is not None:
+            out.append(f"    page {multiplexer.name} = {multiplexer.layout.unpack(variant.base)}")
         for field in variant.fields:
             out += _wrapped(f"{field.name} = {field.expression}", "    ")
             out += _wrapped(field.note, "        ")
+    if send.order and multiplexer is not None:
+        pages = [multiplexer.layout.unpack(send.variants[number].base) for number in send.order]
+        out += _wrapped(f"its pages in turn: {', '.join(map(str, pages))}", "    ")
     if send.counter is not None:
         out.append(f"    a counter from {send.counter.low} to {send.counter.high}, one step a frame")
     if send.checksum is not None:
@@ -118,11 +120,10 @@ def _method(send: Send) -> str:
 
 def _when(plan: Plan, draft: SendDraft) -> str:
     send, parts = draft.send, []
-    if send.once:
-        parts.append(
-            f"once after each wake, {_ms(send.delay_us)} after it" if send.delay_us else "once after each wake"
-        )
-    if send.period_us:
+    if send.count:
+        often = "once" if send.count == 1 else f"{send.count} times, {_ms(send.period_us)} apart,"
+        parts.append(f"{often} after each wake" + (f", {_ms(send.delay_us)} after it" if send.delay_us else ""))
+    elif send.period_us:
         parts.append(f"every {_ms(send.period_us)}")
     if draft.rule.on_arrival:
         parts.append(f"at once when {' or '.join(s.text for s in draft.rule.on_arrival)} arrives")
@@ -131,11 +132,13 @@ def _when(plan: Plan, draft: SendDraft) -> str:
     text = " and ".join(parts)
     if send.gap_us:
         text += f", at least {_ms(send.gap_us)} apart"
-    if send.delay_us and not send.once:
+    if send.delay_us and not send.count:
         text += f", first {_ms(send.delay_us)} after its state begins"
     names = [name.replace("_", " ") for n, name in enumerate(STATES) if send.states >> n & 1]
     if len(names) < len(STATES) - 1:
         text += f"; in {', '.join(names)} only"
+    if send.linger_us:
+        text += f", and {_ms(send.linger_us)} longer"
     return text
 
 

@@ -42,8 +42,10 @@ def notes_words(plan: Plan, name: str) -> dict[str, str]:
 
 def _send_line(plan: Plan, send: Send) -> str:
     when = []
-    if send.once:
+    if send.count == 1:
         when.append("once after wake-up")
+    elif send.count:
+        when.append(f"{send.count} times after wake-up, {_ms(send.period_us)} ms apart")
     elif send.period_us:
         when.append(f"every {_ms(send.period_us)} ms")
     if send.check_us:

@@ -175,6 +175,7 @@ def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, 
         "classic": data_bytes == 8,
         "counters": bool(counters),
         "checks": any(s.check_us for s in plan.sends),
+        "lingers": any(s.linger_us for s in plan.sends),
         "arrivals": "feed_arrives(" in received,
         "triggers": "send_asked_for(" in received + dispatch,
     }

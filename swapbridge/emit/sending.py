@@ -88,8 +88,10 @@ def build_cases(plan: Plan) -> list[str]:
             continue
         out.append(f"    switch (self->sends[{number}].variant) {{")
         for v in range(len(send.variants)):
-            label = f"case {v}:" if v + 1 < len(send.variants) else "default:"
-            out += [f"    {label}", f"        return build_{number}_{v}(self, now_us, data);"]
+            labels = [f"    case {turn}:" for turn, variant in enumerate(send.turns) if variant == v]
+            if v + 1 == len(send.variants):
+                labels = ["    default:"]
+            out += [*labels, f"        return build_{number}_{v}(self, now_us, data);"]
         out.append("    }")
     return indent(out)
 
@@ -121,14 +123,16 @@ def settings_rows(plan: Plan) -> tuple[list[str], int]:
     """Rows of `send_plan`, and the bytes that `last_sent` needs; no place in it where no send is sent on change."""
     rows, offset = [], 0
     checks = any(s.check_us for s in plan.sends)
+    lingers = any(s.linger_us for s in plan.sends)
     for send in plan.sends:
         low = send.counter.low if send.counter is not None else 0
         numbers = [
             f"0x{send.word:X}U",
-            *(f"{v}U" for v in (send.period_us, send.delay_us, send.gap_us, send.check_us, low, len(send.variants))),
+            *(f"{v}U" for v in (send.period_us, send.delay_us, send.gap_us, send.check_us)),
+            *([f"{send.linger_us}U"] if lingers else []),
+            *(f"{v}U" for v in (low, len(send.turns))),
             *([f"{offset}U"] if checks else []),
-            *(f"{v}U" for v in (send.bus, send.length, send.states)),
-            _flag(send.once),
+            *(f"{v}U" for v in (send.bus, send.length, send.states, send.count)),
             _flag(send.is_fd),
         ]
         rows += [f"    /* {comment_text(send.name)} */", f"    {{{', '.join(numbers)}}},"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from swapbridge.core.errors import RefusedError
@@ -42,6 +42,7 @@ class BusRule:
     absent: tuple[str, ...]
     holds_engine: bool | None
     place: Place = field(compare=False)
+    silent_us: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +104,18 @@ class SignalRule:
     seen: Seen = Seen()
     unreviewed: bool = False
     reviewed: Reviewed | None = None
+    page: int | None = None
+    """The page that it is for, where another page of the message makes the same signal otherwise."""
+
+
+@dataclass(frozen=True, slots=True)
+class PageRule:
+    """What one page of a multiplexed message says otherwise than the others: its rest, and signals of its own."""
+
+    page: int
+    rest: str
+    signals: tuple[SignalRule, ...]
+    place: Place = field(compare=False, default=Place(1, 1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,8 +134,9 @@ class MessageRule:
     gap_us: int | None = None
     delay_us: int = 0
     states: tuple[str, ...] | None = None
-    once: bool = False
-    network_management: bool = False
+    once: int = 0
+    last_us: int = 0
+    network_management: bool | None = None
     when_stale: str = "fallback"
     hold_us: int | None = None
     mux: tuple[int, ...] | None = None
@@ -131,6 +145,15 @@ class MessageRule:
     unreviewed: bool = False
     reviewed: Reviewed | None = None
     open: tuple[str, ...] = ()
+    pages: tuple[PageRule, ...] = ()
+
+    def for_page(self, page: int | None) -> MessageRule:
+        """This rule as it is for one page of a multiplexed message."""
+        own = next((p for p in self.pages if p.page == page), None)
+        if own is None:
+            return self
+        named = {s.name: s for s in (*self.signals, *own.signals)}
+        return replace(self, rest=own.rest or self.rest, signals=tuple(named.values()))
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ from swapbridge.language.model import (
     Diagnostics,
     MessageOptions,
     MessageRule,
+    PageRule,
     PassRule,
     Reviewed,
     Seen,
@@ -31,7 +32,7 @@ from swapbridge.language.model import (
     shortened,
 )
 from swapbridge.language.places import Path, Places
-from swapbridge.plan.model import MAX_PASS_QUEUE, MAX_TIME_US, MAX_TURNS, STATES
+from swapbridge.plan.model import MAX_COUNT, MAX_PASS_QUEUE, MAX_TIME_US, MAX_TURNS, STATES
 
 V = TypeVar("V")
 MAX_FILE_BYTES = 4_000_000
@@ -275,7 +276,9 @@ class _Reader:
         return {name: self.source((key, name), value) for name, value in table.items()}
 
     def _bus(self, path: Path, name: str, table: dict[str, Any]) -> BusRule:
-        self.only(path, table, "map", "bit_rate", "data_rate", "fd", "placement", "absent", "holds_engine")
+        self.only(
+            path, table, "map", "bit_rate", "data_rate", "fd", "placement", "absent", "holds_engine", "sleep_after_ms"
+        )
         if not name.isidentifier() or name == "state":
             self.fail(path, f"{name!r} can't be a bus's name", "use letters, digits and underscores")
         placement = self.text(path, table, "placement")
@@ -292,7 +295,7 @@ class _Reader:
             name, self.text(path, table, "map", ""), bit_rate, data_rate, self.flag(path, table, "fd", False),
             placement, self.texts(path, table, "absent"),
             self.flag(path, table, "holds_engine", False) if "holds_engine" in table else None,
-            self.places.of_key(path),
+            self.places.of_key(path), self.time(path, table, "sleep_after_ms"),
         )  # fmt: skip
 
     def _curve(self, path: Path, name: str, table: dict[str, Any]) -> CurveRule:
@@ -352,17 +355,13 @@ class _Reader:
         self.only(
             path, table, "send", "period_ms", "on_arrival", "on_change", "gap_ms", "delay_ms", "states", "once",
             "network_management", "when_stale", "hold_ms", "mux", "rest", "signals", "sender_gone", "note",
-            "unreviewed", "reviewed", "open",
+            "unreviewed", "reviewed", "open", "last_ms", "pages",
         )  # fmt: skip
         states = self._state_names(path, table, "states")
         when_stale = self.text(path, table, "when_stale", "fallback")
         if when_stale not in ("fallback", "stop"):
             self.fail((*path, "when_stale"), f"when_stale = {when_stale!r} is not known", 'write "fallback" or "stop"')
-        rest = self.text(path, table, "rest", "")
-        if rest not in ("", "not available", "zero", "as recorded"):
-            self.fail(
-                (*path, "rest"), f"rest = {rest!r} is not known", 'write "not available", "zero" or "as recorded"'
-            )
+        rest = self._rest(path, table)
         mux: list[Any] = self.get(path, table, "mux", list, [])
         if any(isinstance(v, bool) or not isinstance(v, int) for v in mux):
             self.fail(
@@ -382,8 +381,11 @@ class _Reader:
             gap_us=self.time(path, table, "gap_ms", 0),
             delay_us=self.time(path, table, "delay_ms", 0) or 0,
             states=states,
-            once=self.flag(path, table, "once", False),
-            network_management=self.flag(path, table, "network_management", False),
+            once=self._once(path, table),
+            last_us=self.time(path, table, "last_ms", 0) or 0,
+            network_management=self.flag(path, table, "network_management", False)
+            if "network_management" in table
+            else None,
             when_stale=when_stale,
             hold_us=self.time(path, table, "hold_ms", 0),
             mux=tuple(mux) if "mux" in table else None,
@@ -392,8 +394,43 @@ class _Reader:
             unreviewed=self.flag(path, table, "unreviewed", False),
             reviewed=self._reviewed(path, table),
             open=self.texts(path, table, "open"),
+            pages=self._pages(path, table),
             place=self.places.of_key(path),
         )
+
+    def _rest(self, path: Path, table: dict[str, Any]) -> str:
+        rest = self.text(path, table, "rest", "")
+        if rest not in ("", "not available", "zero", "as recorded"):
+            self.fail(
+                (*path, "rest"), f"rest = {rest!r} is not known", 'write "not available", "zero" or "as recorded"'
+            )
+        return rest
+
+    def _once(self, path: Path, table: dict[str, Any]) -> int:
+        """How often a wake a message is sent: `true` is once."""
+        value = table.get("once", False)
+        count = int(value) if isinstance(value, int) else -1
+        if not 0 <= count <= MAX_COUNT:
+            self.fail(
+                (*path, "once"), f"once is not true or a number up to {MAX_COUNT}", "write once = true or once = 3"
+            )
+        return count
+
+    def _pages(self, path: Path, table: dict[str, Any]) -> tuple[PageRule, ...]:
+        out = []
+        pages = self.table(path, table, "pages")
+        for key in pages:
+            at = (*path, "pages", key)
+            if not re.fullmatch(r"-?[0-9]{1,19}", key):
+                self.fail(at, f"page {key!r} is not a raw value of the multiplexer", "write [messages.pages.2]")
+            page = self.table((*path, "pages"), pages, key)
+            self.only(at, page, "rest", "signals", "note")
+            signals = self.table(at, page, "signals")
+            made = (self._signal((*at, "signals", k), k, v) for k, v in signals.items())
+            number = int(key)
+            rules = tuple(dataclasses.replace(rule, page=number) for rule in made)
+            out.append(PageRule(number, self._rest(at, page), rules, self.places.of_key(at)))
+        return tuple(out)
 
     def _state_names(self, path: Path, table: dict[str, Any], key: str) -> tuple[str, ...] | None:
         if key not in table:

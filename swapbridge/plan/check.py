@@ -21,6 +21,7 @@ from swapbridge.core.obd import (
 from swapbridge.plan.intervals import Interval, fits_int64, op_interval, table_inner
 from swapbridge.plan.model import (
     EFFECTS,
+    MAX_COUNT,
     MAX_LINE,
     MAX_PASS_QUEUE,
     MAX_TIME_US,
@@ -273,11 +274,16 @@ def _check_op(plan: Plan, op: Op, number: int, before: list[Interval], where: st
 
 def _check_send(plan: Plan, send: Send, where: str) -> None:
     _check_word(plan, send.bus, send.word, where)
-    for name, time in (("period", send.period_us), ("delay", send.delay_us), ("gap", send.gap_us)):
+    for name, time in (
+        ("period", send.period_us), ("delay", send.delay_us), ("gap", send.gap_us), ("last time", send.linger_us),
+    ):  # fmt: skip
         _need(0 <= time <= MAX_TIME_US, where, f"has a {name} outside 0 to 2**31 - 1 microseconds")
     _need(0 <= send.check_us <= MAX_TIME_US, where, "has a bad check time")
     _need(0 <= send.states < 1 << len(STATES), where, "names states that are not there")
     _need(0 < len(send.variants) <= MAX_TURNS, where, "has no form, or too many")
+    _need(len(send.turns) <= MAX_TURNS and set(send.turns) == set(range(len(send.variants))), where, "has odd turns")
+    _need(0 <= send.count <= MAX_COUNT, where, f"is sent more than {MAX_COUNT} times a wake, or less than never")
+    _need(send.count <= 1 or send.period_us > 0, where, "is sent several times a wake at no spacing")
     lengths = {len(v.base) for v in send.variants}
     _need(len(lengths) == 1 and lengths <= FD_LENGTHS, where, "has a length that no frame has")
     _need(send.length <= 8 or send.is_fd, where, "is too long for a classic frame")
@@ -362,7 +368,7 @@ def _check_diagnostics(plan: Plan) -> None:
         _need(bool(asked), where, f"makes a frame that is for {_use(send.word)}")
         _need(send.word in _REQUESTS, where, "answers a scan tool as another module than the engine computer")
         _need(asked <= _REQUESTS[send.word], where, "answers requests that are not for the engine computer")
-        own_time = send.period_us or send.check_us or send.once or number in triggered
+        own_time = send.period_us or send.check_us or send.count or number in triggered
         _need(not own_time, where, "answers a scan tool that did not ask")
     for number, rule in enumerate(plan.passes):
         renamed = rule.new_word != -1 and bool(_use(rule.new_word))

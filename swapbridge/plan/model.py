@@ -72,27 +72,28 @@ Sending: ``poll(now)``, at most one frame a call, in this order
 --------------------------------------------------------------
 1. Start the clock if this is the first call.
 2. Latches: for each feed, if (fresh or good > 0) and elapsed(last) > max_age_us: fresh = 0, good = 0. For each bus,
-   if awake and elapsed(last) > silent_us: awake = 0.
+   if awake and elapsed(last) > silent_us: awake = 0. For each send, if ending and end_at is due: it ends (below).
 3. Tasks: the first task in order that is due runs its block (one task a call); its timer becomes timer + period_us,
    and if elapsed(timer) is then at least 16 * period_us and below 2**31, now + period_us. If slot 0 then differs from
    the applied state, the state is applied.
 4. The oldest frame of the pass queue, if any, is returned.
 5. Sends in order; the first that *wants* is evaluated, and the call ends with its frame or with None. For an active
    send: if blocked and open_at is due: blocked = 0.
-   ``cyc = (period_us > 0 or once) and due_at is due``; ``chk = check_us > 0 and check_at is due``;
+   ``cyc = (period_us > 0 or count > 0) and due_at is due``; ``chk = check_us > 0 and check_at is due``;
    wants = cyc or ((pending or chk) and not blocked). Evaluation:
 
-   a. if chk: check_at = now + check_us. The variant number `index` runs its block; the payload is its `base` with
-      its fields packed (later fields after earlier ones; they never overlap). forced = cyc or (pending and
+   a. if chk: check_at = now + check_us. The variant number ``turns[index]`` runs its block; the payload is its `base`
+      with its fields packed (later fields after earlier ones; they never overlap). forced = cyc or (pending and
       check_us == 0). pending = 0;
    b. if the `send_if` register (when >= 0) is 0: the frame is suppressed: no counter, no index, no gap; if cyc, due_at
-      moves (as in d) and, if once as well, the send is no longer armed nor active; return None;
+      moves (as in d) and, if count > 0, left = left - 1, and it ends when that is 0; return None;
    c. if not forced, has_last is 1 and the payload equals last: return None. If check_us > 0: last = payload,
       has_last = 1 (before counter and checksum);
    d. if cyc: due_at += period_us, and if it is still due: due_at = now + period_us. Otherwise if period_us > 0:
-      due_at = now + period_us. If gap_us > 0: blocked = 1, open_at = now + gap_us. If once: active = 0, armed = 0;
+      due_at = now + period_us. If gap_us > 0: blocked = 1, open_at = now + gap_us. If count > 0: left = left - 1, and
+      it ends when that is 0;
    e. counter (if any) is packed and steps: counter = low + (counter - low + step) mod (high - low + 1), starting at
-      low; then the checksum is packed; index = (index + 1) mod number of variants. The frame is returned.
+      low; then the checksum is packed; index = (index + 1) mod number of turns. The frame is returned.
 
 6. If no send wants: the joined answer, below.
 
@@ -100,10 +101,11 @@ None from `poll` means that this call had no frame; while `next_poll(now)` gives
 
 Applying a state: new state n, applied state o (at the start of the clock o is 0)
 -----------------------------------------------------------------------------
-If o is 0 and n is not: armed = 1 for every send. Then for every send in order: allowed = bit n of `states`.
-If allowed, not active, and (not once or armed): active = 1, due_at = check_at = now + delay_us, pending = 0,
-has_last = 0, blocked = 1 and open_at = now + delay_us if delay_us > 0, else blocked = 0. If not allowed: active = 0,
-pending = 0.
+If o is 0 and n is not: left = count for every send. Then for every send in order: allowed = bit n of `states`.
+If allowed: ending = 0, and if it is not active and (count is 0 or left > 0): active = 1, due_at = check_at = now +
+delay_us, pending = 0, has_last = 0, blocked = 1 and open_at = now + delay_us if delay_us > 0, else blocked = 0. If not
+allowed: if it is active, linger_us > 0 and n is not 0, then unless it is ending: ending = 1, end_at = now + linger_us;
+else it ends. A send that ends: active = 0, pending = 0, ending = 0.
 
 Joined answers: `Plan.joined`
 -----------------------------
@@ -136,8 +138,9 @@ d. sending and due_at is due: ``0x20 + sequence`` and the next seven bytes, fill
 ``next_poll(now)``
 ------------------
 The earliest time at which `poll` may do something: now if the pass queue holds a frame; for every task its timer; for
-every active send due_at if (period_us > 0 or once); if check_us > 0, check_at, or open_at if blocked and later; if
-pending, open_at if blocked, else now; for the joined answer now if it is gathering, due_at if it is not idle. A timer
+every active send end_at if ending; due_at if (period_us > 0 or count > 0); if check_us > 0, check_at, or open_at if
+blocked and later; if pending, open_at if blocked, else now; for the joined answer now if it is gathering, due_at if it
+is not idle. A timer
 already due counts as now. A plan has at least one task, so there always is such a time. Latches are not counted: they
 matter only to what these timers do.
 
@@ -158,6 +161,7 @@ MAX_TIME_US = (1 << 31) - 1
 """Every period, age, gap and delay of a plan is at most this."""
 MAX_PASS_QUEUE = 4096
 MAX_TURNS = 256
+MAX_COUNT = 255
 MAX_LINE = 2000
 """Values that a line remembers at most: 2 s of steps of 1 ms."""
 FLOW_WAIT_US = 1_000_000
@@ -402,7 +406,11 @@ class Joined:
 
 @dataclass(frozen=True, slots=True)
 class Send:
-    """A message that is sent: where, what, when. `states` has bit n set where it may be sent in state n."""
+    """A message that is sent: where, what, when. `states` has bit n set where it may be sent in state n.
+
+    `count` is how often in all after each wake (0: as often as it is due); `linger_us` how long it goes on when its
+    states have ended; `order` the variants of its turns by number, each in turn where it is empty.
+    """
 
     name: str
     bus: int
@@ -414,10 +422,22 @@ class Send:
     delay_us: int = 0
     gap_us: int = 0
     check_us: int = 0
-    once: bool = False
+    count: int = 0
     request: Request | None = None
     counter: CounterOut | None = None
     checksum: Checksum | None = None
+    linger_us: int = 0
+    order: tuple[int, ...] = ()
+
+    @property
+    def once(self) -> bool:
+        """Whether it is sent only so often after each wake."""
+        return self.count > 0
+
+    @property
+    def turns(self) -> tuple[int, ...]:
+        """Number of the variant of each turn."""
+        return self.order or tuple(range(len(self.variants)))
 
     @property
     def length(self) -> int:

@@ -37,6 +37,7 @@ from swapbridge.signalmap.model import (
 MOST_BYTES = 64 << 20
 """Largest DBC that is read; the largest published ones are a few megabytes."""
 MOST_MUX_VALUES = 65_536
+MOST_PAGES = 256
 MOST_EXPONENT = 400
 _LARGEST = Fraction(2) ** 1024
 """Just above the largest double, which is what some write for 'no limit'."""
@@ -221,6 +222,7 @@ def _message(message: Any, numbers: list[_Numbers], source: str) -> MapMessage:
             comment=message.comment or "",
             evidence=_json_attribute(attributes, "SwapMessageEvidence") or {},
             base=_base(attributes),
+            page_order=_page_order(attributes),
         )
     except InputError as error:
         raise InputError(f"{source}: message {message.name}: {error}") from None
@@ -317,6 +319,20 @@ def _constant(attributes: dict[str, Any]) -> int | None:
         return int(text, 0) if text else None
     except ValueError:
         raise InputError(f"attribute SwapConstant holds {text!r}: write one raw value, as 255 or 0xFF") from None
+
+
+def _page_order(attributes: dict[str, Any]) -> tuple[int, ...]:
+    """Pages in the order in which they come: "1, 2, 1, 3"."""
+    text = str(attributes.get("SwapPageOrder", "")).strip()
+    if not text:
+        return ()
+    parts = [part.strip() for part in text.split(",")]
+    if len(parts) > MOST_PAGES or not all(re.fullmatch(r"-?\d{1,19}", part) for part in parts):
+        raise InputError(
+            f"attribute SwapPageOrder holds {text[:80]!r}: write at most {MOST_PAGES} raw values of the multiplexer, "
+            "as 1, 2, 1, 3"
+        )
+    return tuple(map(int, parts))
 
 
 def _codes(attributes: dict[str, Any], name: str, layout: Layout) -> tuple[int, ...]:

@@ -209,6 +209,8 @@ def _used_attributes(signal_map: SignalMap, nodes: list[MapNode], short: Mapping
         if m.base is not None:
             base = {"payload": m.base.payload.hex(), "fixed": m.base.fixed.hex(), "frames": m.base.frames}
             yield _Attribute("SwapBasePayload", "BO_", where, f'"{attribute_json(base)}"')
+        if m.page_order:
+            yield _Attribute("SwapPageOrder", "BO_", where, f'"{", ".join(map(str, m.page_order))}"')
         if m.evidence:
             yield _Attribute("SwapMessageEvidence", "BO_", where, f'"{attribute_json(m.evidence)}"')
         for s in m.signals:

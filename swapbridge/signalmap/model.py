@@ -173,7 +173,8 @@ class MapMessage:
 
     `period_ms` is None where the map does not say (DBC attribute ``GenMsgCycleTime``, 0 or absent); `senders` holds
     the names of the modules that send it, empty where the map does not say; `base` is what of its payload never moved
-    in a recording.
+    in a recording; `page_order` the raw values of its multiplexer in the order in which they come, with repeats, empty
+    where nobody knows.
     """
 
     name: str
@@ -187,6 +188,7 @@ class MapMessage:
     comment: str = ""
     evidence: Mapping[str, Any] = field(default_factory=dict)
     base: BasePayload | None = None
+    page_order: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         identifier_word(self.identifier, self.extended)
@@ -204,6 +206,14 @@ class MapMessage:
     def named_senders(self) -> tuple[str, ...]:
         """The modules that send it, without the words that maps put where nobody knows ("XXX")."""
         return tuple(name for name in self.senders if not is_nobody(name))
+
+    def frames_between(self, pages: tuple[int, ...]) -> int:
+        """The most frames from one of these pages to the next of them, as far as its page order says."""
+        order = self.page_order
+        places = [place for place, page in enumerate(order) if page in pages]
+        if not places:
+            return max(1, len({s.mux_values for s in self.signals if s.mux_values}))
+        return max(b - a for a, b in zip(places, [*places[1:], places[0] + len(order)], strict=True))
 
     @property
     def label(self) -> str:

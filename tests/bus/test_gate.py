@@ -125,7 +125,7 @@ FEED = Feed("f", 100 * MS, 1, 1, (), triggers=(0,))
         (lambda: plan(send(1, gap_us=50 * MS), feeds=(FEED,), period_us=10 * MS), 50 * MS),
         (lambda: plan(send(1, period_us=10 * MS), feeds=(FEED,), period_us=10 * MS), 5 * MS),
         (lambda: plan(send(1, check_us=10 * MS)), 10 * MS),
-        (lambda: plan(send(1, once=True)), 200 * MS),
+        (lambda: plan(send(1, count=1)), 200 * MS),
         (lambda: plan(send(1, request=Request(1, (0x7DF,), b""))), 5 * MS),
         (lambda: plan(send(1)), 5 * MS),
     ],

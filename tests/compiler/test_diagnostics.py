@@ -96,7 +96,7 @@ def test_whatever_is_answered_the_plan_asks_and_answers_service_01_alone() -> No
         answer = identifier_word(*((0x18DAF110, True) if extended else (0x7E8, False)))
         for send in asked:
             assert send.request is not None
-            assert (send.word, send.period_us, send.once) == (answer, 0, False), "only ever on request"
+            assert (send.word, send.period_us, send.count) == (answer, 0, 0), "only ever on request"
             assert {v.base[1] for v in send.variants} == {0x41}
             assert send.request.prefix[1] == 0x01
             assert send.request.prefix[2] not in (0x01, 0x41)
@@ -134,7 +134,7 @@ def test_no_other_service_gets_an_answer_whatever_it_asks() -> None:
 SIMPLE = '[diagnostics]\nmode = "answer"\ntester = "host"\nanswers = { "05" = "20 degC" }\n'
 EDITS: list[tuple[str, dict[str, Any], str]] = [
     ("a period", {"period_us": 100_000}, "answers a scan tool that did not ask"),
-    ("once after waking", {"once": True}, "answers a scan tool that did not ask"),
+    ("once after waking", {"count": 1}, "answers a scan tool that did not ask"),
     ("no request", {"request": None}, "makes a frame that is for a scan tool's requests and their answers"),
     ("another module", {"word": 0x7E9}, "answers a scan tool as another module than the engine computer"),
     ("a request itself", {"word": 0x7DF}, "answers a scan tool as another module than the engine computer"),

@@ -79,8 +79,8 @@ def test_the_exact_reference_knows_it_too() -> None:
     text = RULE.replace('rest = "as', 'mux = [1, 2, 1]\nrest = "as')
     text += '[messages.signals]\nTwo = { value = "clamp(donor.PCM_SLOW.Oil / 1 kPa, 0, 255)", fallback = "255" }\n'
     assert same_payloads(text, 1, 1500, host=host) > 100
-    variants = compile_text(text, host=host).plan.sends[0].variants
-    assert [v.base.hex(" ") for v in variants] == ["01 42 5a 0a", "02 00 5a 0a", "01 42 5a 0a"]
+    (send,) = compile_text(text, host=host).plan.sends
+    assert [send.variants[turn].base.hex(" ") for turn in send.turns] == ["01 42 5a 0a", "02 00 5a 0a", "01 42 5a 0a"]
 
 
 def test_a_map_that_learned_nothing_says_what_to_do() -> None:

@@ -354,7 +354,7 @@ class PlanMaker:
         return Send(
             f"send {k}", bus, word, is_fd, rng.choice((0b111111, 0b111110, rng.randrange(64))), variants,
             rng.choice((0, 10_000, 10_000, 20_000, 50, 100_000)), rng.choice((0, 0, 5000, 300_000)),
-            rng.choice((0, 0, 5_000, 25_000)), rng.choice((0, 0, 10_000)), rng.random() < 0.2, request, counter,
+            rng.choice((0, 0, 5_000, 25_000)), rng.choice((0, 0, 10_000)), int(rng.random() < 0.2), request, counter,
             checksum,
         )  # fmt: skip
 
@@ -369,12 +369,34 @@ class PlanMaker:
 
 
 def random_plan(seed: int, fd: bool | None = None) -> Plan:
-    """The random plan of that seed; every third has a joined answer, every other one lines."""
+    """The random plan of that seed; every third has a joined answer, every other one lines, half of them lives."""
     rng = random.Random(seed)
     plan = PlanMaker(rng, rng.random() < 0.4 if fd is None else fd).make()
     if seed % 2:
         plan = with_lines(plan, random.Random(f"lines {seed}"))
+    if seed % 4 >= 2:
+        plan = with_lives(plan, random.Random(f"lives {seed}"))
     return with_joined(plan, random.Random(f"joined {seed}")) if seed % 3 == 0 else plan
+
+
+def with_lives(plan: Plan, rng: random.Random) -> Plan:
+    """The plan with sends that are sent so often a wake, go on for a while, and repeat their pages."""
+    sends = []
+    for send in plan.sends:
+        size = len(send.variants)
+        order = [*range(size), *(rng.randrange(size) for _ in range(rng.choice((0, 0, 1, 4))))]
+        rng.shuffle(order)
+        sends.append(
+            replace(
+                send,
+                count=rng.choice((0, 0, 1, 2, 5)) if send.period_us else send.count,
+                linger_us=rng.choice((0, 0, 1, 30_000, 400_000)),
+                order=tuple(order) if rng.random() < 0.7 else (),
+            )
+        )
+    out = replace(plan, sends=tuple(sends))
+    check_plan(out)
+    return out
 
 
 def with_lines(plan: Plan, rng: random.Random) -> Plan:

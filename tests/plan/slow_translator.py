@@ -30,7 +30,7 @@ class SlowTranslator:
         self.joined = SlowJoined(plan.joined, self.part) if plan.joined else None
         self.sends: list[dict[str, Any]] = [
             {
-                **dict.fromkeys(("active", "pending", "blocked", "armed", "has_last"), 0),
+                **dict.fromkeys(("active", "pending", "blocked", "left", "has_last", "ending", "end_at"), 0),
                 **dict.fromkeys(("due_at", "check_at", "open_at", "index"), 0),
                 "last": b"",
                 "counter": s.counter.low if s.counter else 0,
@@ -48,17 +48,27 @@ class SlowTranslator:
         new, old = self.slots[0], self.applied
         self.applied = new
         if old == 0 and new != 0:
-            for state in self.sends:
-                state["armed"] = 1
+            for send, state in zip(self.plan.sends, self.sends, strict=True):
+                state["left"] = send.count
         for send, state in zip(self.plan.sends, self.sends, strict=True):
             if not (send.states >> new) & 1:
-                state["active"] = state["pending"] = 0
-            elif not state["active"] and (not send.once or state["armed"]):
+                if state["active"] and send.linger_us > 0 and new != 0:
+                    if not state["ending"]:
+                        state["ending"], state["end_at"] = 1, (now + send.linger_us) & MASK
+                else:
+                    self.ends(state)
+                continue
+            state["ending"] = 0
+            if not state["active"] and (send.count == 0 or state["left"] > 0):
                 state["active"] = 1
                 state["due_at"] = state["check_at"] = (now + send.delay_us) & MASK
                 state["pending"] = state["has_last"] = state["blocked"] = 0
                 if send.delay_us > 0:
                     state["blocked"], state["open_at"] = 1, (now + send.delay_us) & MASK
+
+    @staticmethod
+    def ends(state: dict[str, Any]) -> None:
+        state["active"] = state["pending"] = state["ending"] = 0
 
     def on_frame(self, bus: int, word: int, data: bytes, now: int) -> None:
         self.start(now)
@@ -135,6 +145,9 @@ class SlowTranslator:
         for bus, heard in zip(self.plan.buses, self.buses, strict=True):
             if heard["awake"] and (now - heard["last"]) & MASK > bus.silent_us:
                 heard["awake"] = 0
+        for state in self.sends:
+            if state["ending"] and self.due(state["end_at"], now):
+                self.ends(state)
         for k, task in enumerate(self.plan.tasks):
             if self.due(self.timers[k], now):
                 self.run(task.block, now)
@@ -151,7 +164,7 @@ class SlowTranslator:
                 continue
             if state["blocked"] and self.due(state["open_at"], now):
                 state["blocked"] = 0
-            cyc = (send.period_us > 0 or send.once) and self.due(state["due_at"], now)
+            cyc = (send.period_us > 0 or send.count > 0) and self.due(state["due_at"], now)
             chk = send.check_us > 0 and self.due(state["check_at"], now)
             if cyc or ((state["pending"] or chk) and not state["blocked"]):
                 return self.evaluate(n, cyc, chk, now)
@@ -172,7 +185,7 @@ class SlowTranslator:
         send, state = self.plan.sends[n], self.sends[n]
         if chk:
             state["check_at"] = (now + send.check_us) & MASK
-        variant = send.variants[state["index"]]
+        variant = send.variants[send.turns[state["index"]]]
         registers = self.run(variant.block, now)
         payload = bytearray(variant.base)
         for field in variant.fields:
@@ -182,8 +195,7 @@ class SlowTranslator:
         if variant.send_if >= 0 and registers[variant.send_if] == 0:
             if cyc:
                 self.move_on(n, now)
-                if send.once:
-                    state["armed"] = state["active"] = 0
+                self.count_down(n)
             return None
         if not forced and state["has_last"] and bytes(payload) == state["last"]:
             return None
@@ -195,8 +207,7 @@ class SlowTranslator:
             state["due_at"] = (now + send.period_us) & MASK
         if send.gap_us > 0:
             state["blocked"], state["open_at"] = 1, (now + send.gap_us) & MASK
-        if send.once:
-            state["active"] = state["armed"] = 0
+        self.count_down(n)
         if send.counter:
             counter = send.counter
             counter.layout.pack(payload, state["counter"])
@@ -204,8 +215,15 @@ class SlowTranslator:
             state["counter"] = counter.low + (state["counter"] - counter.low + counter.step) % turns
         if send.checksum:
             send.checksum.insert(payload)
-        state["index"] = (state["index"] + 1) % len(send.variants)
+        state["index"] = (state["index"] + 1) % len(send.turns)
         return send.bus, send.word, bytes(payload)
+
+    def count_down(self, n: int) -> None:
+        state = self.sends[n]
+        if self.plan.sends[n].count > 0:
+            state["left"] -= 1
+            if state["left"] == 0:
+                self.ends(state)
 
     def move_on(self, n: int, now: int) -> None:
         state, period = self.sends[n], self.plan.sends[n].period_us
@@ -226,7 +244,9 @@ class SlowTranslator:
             if not state["active"]:
                 continue
             opens = state["open_at"] if state["blocked"] and not self.due(state["open_at"], now) else now
-            if send.period_us > 0 or send.once:
+            if state["ending"]:
+                times.append(state["end_at"])
+            if send.period_us > 0 or send.count > 0:
                 times.append(state["due_at"])
             if send.check_us > 0:
                 ahead = [0 if self.due(t, now) else (t - now) & MASK for t in (state["check_at"], opens)]

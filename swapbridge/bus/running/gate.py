@@ -169,7 +169,7 @@ def planned_interval_us(plan: Plan, number: int) -> float:
     rates = []
     if send.period_us:
         rates.append(1 / send.period_us)
-    if send.once:
+    if send.count:
         rates.append(1 / ONCE_US)
     events = []
     if send.check_us:

@@ -277,7 +277,7 @@ class Live:
             made = self._made[send.bus, send.word]
             if not made.handed:
                 continue
-            turn_ns = 1_000 * send.period_us * len(send.variants)
+            turn_ns = 1_000 * send.period_us * len(send.turns)
             for number, form in enumerate(send.variants):
                 newest = made.newest.get(number)
                 if newest is None or now_ns - newest[0] >= max(_STOPPED_NS, 3 * turn_ns):

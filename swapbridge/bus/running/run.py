@@ -221,7 +221,7 @@ def buses_for(request: RunRequest) -> tuple[BusSpec, ...]:
 def fall_back_s(plan: Plan) -> float:
     """How long to go on sending at the end, so that inputs age; at most three seconds."""
     ages = [feed.max_age_us for feed in plan.feeds]
-    periods = [send.period_us * len(send.variants) for send in plan.sends]
+    periods = [send.period_us * len(send.turns) for send in plan.sends]
     return min(LONGEST_FALL_BACK_S, (max(ages, default=0) + 2 * max(periods, default=0)) / 1e6 + 0.1)
 
 

@@ -146,7 +146,7 @@ def check_load(bridge: BridgeFile, maps: Mapping[str, SignalMap], plan: Plan) ->
 
 def _interval(send: Send) -> int:
     """Shortest time between two frames of a send, in microseconds; 0 when it is sent once or on request only."""
-    if send.request is not None or send.once:
+    if send.request is not None or send.count:
         return 0
     times = [t for t in (send.period_us, send.gap_us) if t]
     return min(times, default=0)

@@ -183,7 +183,7 @@ def _guarded(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft
             "translate the genuine signal of the host, or send 'not available'",
             made.field.name,
         )
-    if draft.rule.rest == "as recorded":
+    if "as recorded" in (draft.rule.rest, *(page.rest for page in draft.rule.pages)):
         raise _refuse(
             bridge,
             draft,

@@ -66,13 +66,10 @@ def lower_message(lowering: Lowering, maps: Mapping[str, SignalMap], rule: Messa
     )
     draft.arrivals = tuple(feed for source in rule.on_arrival for feed in _arrival(lowering, source.text, rule))
     made_by = _rules_by_signal(lowering, rule, message)
+    for page in rule.pages:
+        made_by |= _rules_by_signal(lowering, replace(rule, signals=page.signals), message)
     multiplexer = message.multiplexer
-    if multiplexer is not None and rule.mux is None:
-        rule_values = sorted({v for s in message.signals for v in s.mux_values if s.name in made_by}) or [0]
-    else:
-        rule_values = list(rule.mux or ())
-    if rule.mux is not None and multiplexer is None:
-        raise bridge.refuse(rule.place, f"{draft.name} has no multiplexer", "leave mux out")
+    turns = _turns(lowering, draft, made_by)
     for signal in message.signals:
         if signal.mux_signal is not None and (multiplexer is None or signal.mux_signal != multiplexer.name):
             raise bridge.refuse(
@@ -95,16 +92,36 @@ def lower_message(lowering: Lowering, maps: Mapping[str, SignalMap], rule: Messa
             f"{draft.name} has more than one checksum",
             "keep the outer one in the map; the message is sent with one",
         )
-    variants = tuple(
-        _variant(lowering, draft, made_by, value, counter_signal, checksum_signal)
-        for value in (rule_values if multiplexer is not None else [None])
-    )
+    pages = list(dict.fromkeys(turns))
+    variants = tuple(_variant(lowering, draft, value, counter_signal, checksum_signal) for value in pages)
     counter = None
     if counter_signal is not None and counter_signal.counter is not None:
         kept = counter_signal.counter
         counter = CounterOut(counter_signal.layout, kept.low, kept.high, kept.step)
-    draft.send = _timed(lowering, draft, variants, counter, checksum_signal.checksum if checksum_signal else None)
+    send = _timed(lowering, draft, variants, counter, checksum_signal.checksum if checksum_signal else None)
+    draft.send = replace(send, order=tuple(map(pages.index, turns)) if pages != turns else ())
     return draft
+
+
+def _turns(lowering: Lowering, draft: SendDraft, made_by: dict[str, SignalRule]) -> list[int | None]:
+    """Values of the multiplexer in the order of sending: as the rule says, or the map, or each page that is named."""
+    rule, message, bridge = draft.rule, draft.message, lowering.bridge
+    if message.multiplexer is None:
+        if rule.mux is not None or rule.pages:
+            raise bridge.refuse(rule.place, f"{draft.name} has no multiplexer", "leave mux and pages out")
+        return [None]
+    turns = list(rule.mux or message.page_order)
+    if not turns:
+        named = {v for s in message.signals for v in s.mux_values if s.name in made_by}
+        turns = sorted(named | {page.page for page in rule.pages}) or [0]
+    unused = next((page for page in rule.pages if page.page not in turns), None)
+    if unused is not None:
+        raise bridge.refuse(
+            unused.place,
+            f"{draft.name} never comes to page {unused.page}: its pages are {', '.join(map(str, turns))}",
+            "leave the page out, or write it into mux",
+        )
+    return [*turns]
 
 
 def _arrival(lowering: Lowering, text: str, rule: MessageRule) -> tuple[int, ...]:
@@ -136,13 +153,13 @@ def _rules_by_signal(lowering: Lowering, rule: MessageRule, message: MapMessage)
 def _variant(
     lowering: Lowering,
     draft: SendDraft,
-    made_by: dict[str, SignalRule],
     mux_value: int | None,
     counter: MapSignal | None,
     checksum: MapSignal | None,
 ) -> Variant:
-    rule, message, bridge = draft.rule, draft.message, lowering.bridge
-    base = _rest_base(lowering, draft, mux_value)
+    rule, message, bridge = draft.rule.for_page(mux_value), draft.message, lowering.bridge
+    made_by = {r.name: r for r in rule.signals}
+    base = _rest_base(lowering, draft, rule, mux_value)
     multiplexer = message.multiplexer
     if multiplexer is not None and mux_value is not None:
         low, high = multiplexer.layout.raw_range
@@ -170,7 +187,7 @@ def _variant(
         if signal.name in made_by:
             made.append(TargetSignal(lowering, draft.bus, message, signal, made_by[signal.name], rule).make(builder))
         else:
-            signal.layout.pack(base, _rest_value(lowering, draft, signal, mux_value))
+            signal.layout.pack(base, _rest_value(lowering, draft, rule, signal, mux_value))
     draft.made += made
     stops = both_valid(builder, *(m.valid for m in made)) if rule.when_stale == "stop" else None
     return finished_variant(bytes(base), builder, made, stops)
@@ -184,10 +201,10 @@ def finished_variant(base: bytes, builder: BlockBuilder, made: Sequence[Made], s
     return Variant(base, block, fields, -1 if stops is None else places[stops])
 
 
-def _rest_value(lowering: Lowering, draft: SendDraft, signal: MapSignal, page: int | None) -> int:
+def _rest_value(lowering: Lowering, draft: SendDraft, rule: MessageRule, signal: MapSignal, page: int | None) -> int:
     """Raw value of a signal that the bridge file does not name."""
     try:
-        raw = rest_raw(draft.rule, draft.message, signal, page)
+        raw = rest_raw(rule, draft.message, signal, page)
     except LoweringError as error:
         raise lowering.bridge.refuse(
             draft.rule.place, f"{draft.name}.{signal.name}: {error.reason}", error.remedy
@@ -200,9 +217,9 @@ def _rest_value(lowering: Lowering, draft: SendDraft, signal: MapSignal, page: i
     return raw
 
 
-def _rest_base(lowering: Lowering, draft: SendDraft, page: int | None) -> bytearray:
+def _rest_base(lowering: Lowering, draft: SendDraft, rule: MessageRule, page: int | None) -> bytearray:
     """The bits of no signal."""
-    rule, message = draft.rule, draft.message
+    message = draft.message
     if rule.rest != "as recorded":
         return bytearray(message.length)
     if not message.named_senders:
@@ -237,12 +254,23 @@ def _timed(
             raise bridge.refuse(
                 rule.place, f"when {draft.name} is sent is not known", "state period_ms, on_arrival, on_change or once"
             )
-    if rule.once and (rule.on_change or rule.on_arrival or rule.period_us):
+    if rule.once and (rule.on_change or rule.on_arrival or (rule.period_us and rule.once == 1)):
         raise bridge.refuse(
             rule.place, f"{draft.name} is sent once after wake, so it has no other occasion", "leave the others out"
         )
+    if rule.once > 1:
+        period = rule.period_us or map_period
+        if period is None:
+            raise bridge.refuse(
+                rule.place,
+                f"{draft.name} is sent {rule.once} times after each wake, and how far apart is not known",
+                "state period_ms, the time from one to the next",
+            )
     states = AWAKE_STATES
-    if rule.network_management:
+    management = rule.network_management
+    if management is None:  # the recordings showed that it keeps the bus awake
+        management = message.evidence.get("network_management") is True
+    if management:
         if bridge.states.key_on is None and bridge.states.run is None:
             raise bridge.refuse(
                 rule.place,
@@ -263,10 +291,16 @@ def _timed(
                 f"{draft.name} would never be sent: it waits for {told}, and nothing leads there",
                 "say under [states] how its state is seen (key_on, crank, run, after_run_ms), or leave states out",
             )
-        if rule.network_management and states & ~KEY_STATES:
+        if management and states & ~KEY_STATES:
             raise bridge.refuse(
                 rule.place, f"{draft.name} would keep the bus awake with the key off", "leave wake out of its states"
             )
+    if rule.last_us and states & ALL_STATES == AWAKE_STATES:
+        raise bridge.refuse(
+            rule.place,
+            f"{draft.name} is sent in every state but asleep, so its states never end before the bus sleeps",
+            'say in which it begins: states = ["key_on", "crank", "run"], or leave last_ms out',
+        )
     gap = rule.gap_us
     if gap is None:
         gap = _default_gap(lowering, draft) if rule.on_arrival or rule.on_change else 0
@@ -286,7 +320,8 @@ def _timed(
         delay_us=rule.delay_us,
         gap_us=gap,
         check_us=min(CHECK_US, bridge.step_us) if rule.on_change else 0,
-        once=rule.once,
+        count=rule.once,
+        linger_us=rule.last_us,
         counter=counter,
         checksum=checksum,
     )

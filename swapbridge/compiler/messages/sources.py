@@ -249,7 +249,11 @@ class Sources:
             feeds.append(
                 Feed(
                     draft.name,
-                    self.age_us(draft.bus, draft.message, turns(draft.message) if draft.mux_values else 1),
+                    self.age_us(
+                        draft.bus,
+                        draft.message,
+                        draft.message.frames_between(draft.mux_values) if draft.mux_values else 1,
+                    ),
                     options.first if options and options.first else 1,
                     options.recover if options and options.recover else DEFAULT_RECOVER,
                     tuple(draft.extracts),
@@ -327,11 +331,6 @@ def _without_ends(span: tuple[int, int], reserved: tuple[tuple[int, int], ...]) 
         if first <= low <= last:
             low = last + 1
     return (low, high) if low <= high else span
-
-
-def turns(message: MapMessage) -> int:
-    """How many forms a multiplexed message has: a signal of one comes in every so many frames."""
-    return max(1, len({s.mux_values for s in message.signals if s.mux_values}))
 
 
 def near(name: str, known: list[str]) -> str:

@@ -437,7 +437,8 @@ class TargetSignal:
             good = task.const(1) if valid is None else valid
             low, high = task.interval(raw)
             low, high = min(low, answer.raw), max(high, answer.raw)
-            held = lowering.memory.slot(f"{self.dotted} held", answer.raw, low, high)
+            page = "" if self.rule.page is None else f" of page {self.rule.page}"
+            held = lowering.memory.slot(f"{self.dotted}{page} held", answer.raw, low, high)
             now = task.load(held)
             if answer.ramp_per_step:
                 gap = task.emit("sub", task.const(answer.raw), now)

@@ -226,7 +226,7 @@ def _sources(plan: Plan) -> list[dict[str, Any]]:
                 out.append(
                     {
                         "message": send.name,
-                        "every": "once after wake-up" if send.once else every,
+                        "every": "once after wake-up" if send.count else every,
                         "signal": item.name,
                         "made_from": item.expression,
                         "note": item.note,

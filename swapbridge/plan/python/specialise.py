@@ -38,7 +38,7 @@ _CLOCK = [
 
 
 def _is_timed(send: Send) -> bool:
-    return send.period_us > 0 or send.once
+    return send.period_us > 0 or send.count > 0
 
 
 def _layouts(send: Send) -> list[Layout]:
@@ -59,8 +59,8 @@ class PlanWriter:
 
     Names in the source, each with the number of what it belongs to: s slot; q line; f fresh, g good, l last, e seen of
     a feed; c previous counter value of a receive; t timer of a task; and of a send: w when it wants, d due_at, k
-    check_at, o open_at (in the past when it is not blocked), a active, m armed, i index, h last payload, n counter. A
-    send without triggers, request and checks wants when it is due, so it has no d.
+    check_at, o open_at (in the past when it is not blocked), a active, m left, z end, i index, h last payload, n
+    counter. A send without triggers, request and checks wants when it is due, so it has no d.
     """
 
     def __init__(self, plan: Plan) -> None:
@@ -154,6 +154,8 @@ class PlanWriter:
         for n, send in enumerate(plan.sends):
             out |= {f"{x}{n}": "0" for x in "dkoami"}
             out |= {f"w{n}": str(NEVER), f"h{n}": "None", f"n{n}": str(send.counter.low if send.counter else 0)}
+            if send.linger_us:
+                out[f"z{n}"] = str(NEVER)
         out |= dict.fromkeys(("started", "applied", "until", "sweep_at", "seen", "epoch", "bad", "dropped"), "0")
         out |= dict.fromkeys(("awake", "heard"), str([0] * len(plan.buses)))
         out["queue"] = "deque()"
@@ -286,24 +288,37 @@ class PlanWriter:
 
     def _apply(self) -> list[str]:
         out = []
-        if self.plan.sends:
-            arm = " = ".join(f"m{n}" for n in range(len(self.plan.sends)))
-            out += ["        if applied == 0 and s0 != 0:", f"            {arm} = 1"]
+        counted = [(n, send.count) for n, send in enumerate(self.plan.sends) if send.count]
+        if counted:
+            out += ["        if applied == 0 and s0 != 0:"]
+            out += [f"            m{n} = {count}" for n, count in counted]
         for n, send in enumerate(self.plan.sends):
             later = f"now + {send.delay_us}" if send.delay_us else "now"
             names = [f"w{n}"] if self._only_timed[n] else [f"d{n}", f"k{n}", f"o{n}"]
             if not _is_timed(send) and self._only_timed[n]:
                 names = ["x"]
+            goes_on = [f"            z{n} = {NEVER}"] if send.linger_us else []
             out += [
                 f"        if {send.states} >> s0 & 1:",
-                f"            if not a{n} and m{n}:" if send.once else f"            if not a{n}:",
+                *goes_on,
+                f"            if not a{n} and m{n}:" if send.count else f"            if not a{n}:",
                 f"                a{n} = 1; h{n} = None",
                 f"                {' = '.join(names)} = {later}",
             ]
             if not self._only_timed[n]:
                 out.append(f"                w{n} = {self._next_want(n)}")
-            out += ["        else:", f"            a{n} = 0; w{n} = {NEVER}"]
+            if send.linger_us:
+                out += [
+                    f"        elif a{n} and s0:",
+                    f"            if z{n} == {NEVER}: z{n} = now + {send.linger_us}",
+                ]
+            out += ["        else:", f"            {self._ended(n)}"]
         return [*out, "        applied = s0", *self._soonest()]
+
+    def _ended(self, n: int) -> str:
+        """Send n is no longer active."""
+        ending = f"; z{n} = {NEVER}" if self.plan.sends[n].linger_us else ""
+        return f"a{n} = 0; w{n} = {NEVER}{ending}"
 
     def _next_want(self, n: int) -> str:
         """When send n, just made active or evaluated, wants next."""
@@ -316,6 +331,7 @@ class PlanWriter:
     def _soonest(self) -> list[str]:
         """`until` is the earliest time that something is due: now, or long ago, while a passed frame waits."""
         names = [f"t{n}" for n in range(len(self.plan.tasks))] + [f"w{n}" for n in range(len(self.plan.sends))]
+        names += [f"z{n}" for n, send in enumerate(self.plan.sends) if send.linger_us]
         earliest = ["        best = t0", *(f"        if {x} < best: best = {x}" for x in names[1:])]
         if self.plan.joined is not None:
             earliest.append("        if joined.due < best: best = joined.due")
@@ -333,7 +349,9 @@ class PlanWriter:
         for index, variant in enumerate(send.variants):
             pad = "        "
             if several:
-                out.append(f"        {'if' if index == 0 else 'elif'} i{n} == {index}:")
+                at = [turn for turn, number in enumerate(send.turns) if number == index]
+                test = f"i{n} == {at[0]}" if len(at) == 1 else f"i{n} in ({', '.join(map(str, at))})"
+                out.append(f"        {'if' if index == 0 else 'elif'} {test}:")
                 pad = "            "
             out += self._variant(n, send, variant, pad)
         if send.check_us:
@@ -348,7 +366,7 @@ class PlanWriter:
         out += self._advance(n, send)
         out += self._finish(n, send)
         if several:
-            out.append(f"        i{n} = i{n} + 1 if i{n} < {len(send.variants) - 1} else 0")
+            out.append(f"        i{n} = i{n} + 1 if i{n} < {len(send.turns) - 1} else 0")
         payload = ", ".join(str(self._known[n].get(i, f"b{i}")) for i in range(send.length))
         return [*out, f"        return new_frame(SentFrame, ({send.bus}, {send.word}, pack{send.length}({payload})))"]
 
@@ -382,15 +400,17 @@ class PlanWriter:
 
     def _suppressed(self, n: int, send: Send) -> list[str]:
         """Timers of a send whose condition does not hold."""
-        done = [f"a{n} = m{n} = 0; w{n} = {NEVER}"] if send.once else self._moved(n, send)
         if self._only_timed[n]:
-            return done
+            return [*self._moved(n, send), *self._counted_down(n, send)]
         wants = [f"w{n} = {self._next_want(n)}"]
         if not _is_timed(send):
             return wants
-        if not send.once:
-            return ["if cyc:", *(f"    {line}" for line in done), *wants]
-        return ["if cyc:", *(f"    {line}" for line in done), f"else: {wants[0]}"]
+        last = [f"    {line}" for line in self._counted_down(n, send)]
+        return ["if cyc:", *(f"    {line}" for line in [*self._moved(n, send), *wants]), *last, f"else: {wants[0]}"]
+
+    def _counted_down(self, n: int, send: Send) -> list[str]:
+        """One less of a send that is sent so often a wake."""
+        return [f"m{n} -= 1", f"if not m{n}: {self._ended(n)}"] if send.count else []
 
     def _moved(self, n: int, send: Send) -> list[str]:
         """The next time on the send's own grid, or a period from now if that has passed too."""
@@ -400,17 +420,17 @@ class PlanWriter:
     def _advance(self, n: int, send: Send) -> list[str]:
         """Timers of a send that gives a frame."""
         pad = "        "
-        if send.once:
-            return [f"{pad}a{n} = m{n} = 0; w{n} = {NEVER}"]
+        last = [pad + line for line in self._counted_down(n, send)]
         if self._only_timed[n]:
-            return [pad + line for line in self._moved(n, send)]
+            return [*(pad + line for line in self._moved(n, send)), *last]
         out = []
-        if send.period_us:
+        if _is_timed(send):
             out += [f"{pad}if cyc:", *(f"{pad}    {line}" for line in self._moved(n, send))]
+        if send.period_us:
             out += [f"{pad}else:", f"{pad}    d{n} = now + {send.period_us}"]
         if send.gap_us:
             out.append(f"{pad}o{n} = now + {send.gap_us}")
-        return [*out, f"{pad}w{n} = {self._next_want(n)}"]
+        return [*out, f"{pad}w{n} = {self._next_want(n)}", *last]
 
     def _finish(self, n: int, send: Send) -> list[str]:
         """Counter (packed here where the comparison had to come first) and checksum."""
@@ -536,6 +556,7 @@ class PlanWriter:
     def _look(self) -> list[str]:
         """`poll` when something is due."""
         out = ["        if not started: start(now)", "        if sweep_at <= now: sweep(now)"]
+        out += [f"        if z{n} <= now: {self._ended(n)}" for n, send in enumerate(self.plan.sends) if send.linger_us]
         for n, task in enumerate(self.plan.tasks):
             out += [
                 f"        {'if' if n == 0 else 'elif'} t{n} <= now:",

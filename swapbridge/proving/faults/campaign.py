@@ -247,7 +247,7 @@ def planned_rate(plan: Plan, sent: Sequence[Sent], restarts: bool) -> list[str]:
         asked.setdefault((frame.bus, frame.word), []).append(frame.asked_ns)
     for send in plan.sends:
         shortest, times = shortest_ns(send), asked.get((send.bus, send.word), [])
-        if not shortest or send.request is not None or send.once:
+        if not shortest or send.request is not None or send.count:
             continue
         span = 10
         # a state that flickers begins a message anew, which is one frame more

@@ -65,7 +65,7 @@ def key_on_ns(reference: Reference, bus: int) -> dict[str, int]:
     return {
         f"{reference.bridge.buses[bus].name}.{target.message.name}": target.schedule.began * 1000
         for (number, _), target in reference.targets.items()
-        if number == bus and target.rule.network_management and target.schedule.began is not None
+        if number == bus and target.schedule.when.keeps_awake and target.schedule.began is not None
     }
 
 

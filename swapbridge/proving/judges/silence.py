@@ -137,7 +137,7 @@ def _judge_message(
     """One check a message: the latest of its fields counts."""
     send = next(s for s in plan.sends if (s.bus, s.word) == key)
     # its pages take turns, so that each of them comes once in so many periods
-    period_ms = max(send.period_us, send.gap_us) * len(send.variants) / 1000
+    period_ms = max(send.period_us, send.gap_us) * len(send.turns) / 1000
     late, slowest, allowed = [], 0.0, 0.0
     silent = plan.buses[bus].name
     for target in fields:

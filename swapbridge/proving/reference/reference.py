@@ -228,7 +228,7 @@ class Reference:
             self._groups[self.steps.group("state")].append(self._step_state)
         for target in self._order:
             for signal in target.signals.values():
-                self._groups[self.steps.group(f"{signal.dotted} held")].append(signal.step)
+                self._groups[self.steps.group(f"{signal.label} held")].append(signal.step)
 
     def _make_answers(self) -> dict[int, Target]:
         """What the bridge file answers to a scan tool, by its number in service 01."""
@@ -382,8 +382,8 @@ class Reference:
             age = options.max_age_us if options else None
             if age is None:
                 period = (options.period_us if options else None) or int((message.period_ms or 0) * 1000)
-                forms = {x.mux_values for x in message.signals if x.mux_values} if mux_values else set()
-                age = min(max(AGE_PERIODS * period * max(1, len(forms)), SHORTEST_AGE_US), LONGEST_AGE_US)
+                frames = message.frames_between(mux_values) if mux_values else 1
+                age = min(max(AGE_PERIODS * period * frames, SHORTEST_AGE_US), LONGEST_AGE_US)
             received.feeds[mux_values] = _Feed(
                 mux_values,
                 age,
@@ -494,8 +494,11 @@ class Reference:
             for feed in received.feeds.values():
                 feed.latch(now)
         for number, awake in enumerate(self._bus_awake):
-            if awake and (now - self._bus_last[number]) % WRAP > self.bridge.states.silent_us:
+            silent_us = self.bridge.buses[number].silent_us or self.bridge.states.silent_us
+            if awake and (now - self._bus_last[number]) % WRAP > silent_us:
                 self._bus_awake[number] = False
+        for target in self._order:
+            target.schedule.look(now)
         period = self.bridge.step_us
         for number, due in enumerate(self._due):
             if (now - due) % WRAP < HALF:

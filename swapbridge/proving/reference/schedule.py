@@ -27,8 +27,11 @@ class Occasions:
     delay_us: int
     gap_us: int
     check_us: int
-    once: bool
+    count: int
+    last_us: int
     stops_when_stale: bool
+    keeps_awake: bool = False
+    """Network management: it must stop with the key."""
 
 
 def occasions(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: MessageRule, message: MapMessage) -> Occasions:
@@ -36,7 +39,12 @@ def occasions(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: MessageRu
     period = rule.period_us
     if period is None and not rule.on_arrival and not rule.on_change and not rule.once:
         period = int((message.period_ms or 0) * 1000)
-    states = KEY if rule.network_management else AWAKE
+    if rule.once > 1 and period is None:
+        period = int((message.period_ms or 0) * 1000)
+    management = rule.network_management
+    if management is None:
+        management = message.evidence.get("network_management") is True
+    states = KEY if management else AWAKE
     if rule.states is not None:
         states = frozenset(STATES.index(s) for s in rule.states)
     gap = rule.gap_us
@@ -49,7 +57,9 @@ def occasions(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: MessageRu
         gap,
         min(CHECK_US, bridge.step_us) if rule.on_change else 0,
         rule.once,
+        rule.last_us,
         rule.when_stale == "stop",
+        management,
     )
 
 
@@ -73,7 +83,10 @@ class Schedule:
 
     def __init__(self, when: Occasions) -> None:
         self.when = when
-        self.active = self.armed = self.pending = self.blocked = False
+        self.active = self.pending = self.blocked = False
+        self.left = 0
+        self.ends_at: int | None = None
+        """When it ends, while it goes on after its states."""
         self.due = self.check = self.open = 0
         self.began: int | None = None
         """When a state first allowed it, on the translator's clock."""
@@ -82,14 +95,29 @@ class Schedule:
     def apply(self, state: int, before: int, now: int) -> None:
         """The state became another, or the clock starts (`before` asleep)."""
         if before == 0 and state != 0:
-            self.armed = True
+            self.left = self.when.count
         if state not in self.when.states:
-            self.active = self.pending = False
-        elif not self.active and (not self.when.once or self.armed):
+            if not self.active or not self.when.last_us or state == 0:
+                self.end()
+            elif self.ends_at is None:
+                self.ends_at = (now + self.when.last_us) % WRAP
+            return
+        self.ends_at = None
+        if not self.active and (not self.when.count or self.left > 0):
             self.active, self.pending, self.last = True, False, None
             self.began = now if self.began is None else self.began
             self.due = self.check = self.open = (now + self.when.delay_us) % WRAP
             self.blocked = self.when.delay_us > 0
+
+    def end(self) -> None:
+        """It is no longer sent."""
+        self.active = self.pending = False
+        self.ends_at = None
+
+    def look(self, now: int) -> None:
+        """End it when its time after its states is over."""
+        if self.ends_at is not None and is_due(self.ends_at, now):
+            self.end()
 
     def arrived(self) -> None:
         """A fresh frame of a source that triggers it."""
@@ -98,7 +126,7 @@ class Schedule:
 
     def cyclic(self, now: int) -> bool:
         """Due by its period, or as the frame sent once."""
-        return self.active and (self.when.period_us > 0 or self.when.once) and is_due(self.due, now)
+        return self.active and (self.when.period_us > 0 or self.when.count > 0) and is_due(self.due, now)
 
     def checks(self, now: int) -> bool:
         """Due to look whether its content changed."""
@@ -147,8 +175,10 @@ class Schedule:
             self.due = (now + period) % WRAP
         if sent and self.when.gap_us > 0:
             self.blocked, self.open = True, (now + self.when.gap_us) % WRAP
-        if self.when.once:
-            self.active = self.armed = False
+        if self.when.count:
+            self.left -= 1
+            if self.left == 0:
+                self.end()
 
 
 def is_due(timer: int, now: int) -> bool:

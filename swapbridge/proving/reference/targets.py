@@ -77,7 +77,7 @@ class TargetSignal:
         self.loose = self.dotted in reference.loose
         self.exact = Fraction(0)
         """Of a loose signal, what it says before rounding: measured, held, on its ramp, or its safe answer."""
-        self._memo = reference.known.raws.setdefault(self.dotted, {})
+        self._memo = reference.known.raws.setdefault(self.label, {})
         self._key: Callable[[], tuple[object, ...]] | None = None
         self._key = reference.watch(self.measured)
         self.safe = self._safe_if_any()
@@ -88,6 +88,11 @@ class TargetSignal:
     def dotted(self) -> str:
         """Bus, message and signal."""
         return f"{self.bus}.{self.message.name}.{self.signal.name}"
+
+    @property
+    def label(self) -> str:
+        """The same, with its page where another page says it otherwise."""
+        return self.dotted if self.rule.page is None else f"{self.dotted} of page {self.rule.page}"
 
     # --- the value
 
@@ -377,12 +382,15 @@ class Target:
         self.answers: int | None = None
         """Which identifier of service 01 it answers, of an answer to a scan tool."""
         self.bus_number = [b.name for b in reference.bridge.buses].index(bus)
-        rules = {r.name: r for r in rule.signals}
+        rules = {r.name: r for r in (*rule.signals, *(s for page in rule.pages for s in page.signals))}
         multiplexer = message.multiplexer
-        pages: list[int | None] = [None]
+        turns: list[int | None] = [None]
         if multiplexer is not None:
-            found = sorted({v for s in message.signals for v in s.mux_values if s.name in rules}) or [0]
-            pages = list(rule.mux) if rule.mux is not None else [*found]
+            told = {v for s in message.signals for v in s.mux_values if s.name in rules} | {p.page for p in rule.pages}
+            turns = [*(rule.mux or message.page_order or sorted(told) or [0])]
+        pages = sorted(set(turns), key=turns.index)
+        self.turns = tuple(map(pages.index, turns))
+        """Number of the form of each turn."""
         counting = next((s for s in message.signals if s.counter is not None and s.name not in rules), None)
         checked = next((s for s in message.signals if s.checksum is not None and s.name not in rules), None)
         self.counter = counting
@@ -397,27 +405,30 @@ class Target:
         self.signals: dict[str, TargetSignal] = {}
         self.forms = []
         for page in pages:
-            constant = self._constant_part(page) if base is None else bytearray(base)
+            own = rule.for_page(page)
+            named = {r.name: r for r in own.signals}
+            constant = self._constant_part(own, page) if base is None else bytearray(base)
             if multiplexer is not None and page is not None:
                 multiplexer.layout.pack(constant, page)
             fields = []
             for signal in message.signals:
                 if (signal.mux_values and page not in signal.mux_values) or signal in (counting, checked, multiplexer):
                     continue
-                if signal.name in rules:
-                    made = self.signals.get(signal.name) or TargetSignal(
-                        reference, bus, message, signal, rules[signal.name], rule
+                if signal.name in named:
+                    key_name = signal.name if named[signal.name].page is None else f"{signal.name} of page {page}"
+                    made = self.signals.get(key_name) or TargetSignal(
+                        reference, bus, message, signal, named[signal.name], rule
                     )
-                    self.signals[signal.name] = made
+                    self.signals[key_name] = made
                     fields.append((signal.layout, made))
                 else:
-                    signal.layout.pack(constant, self._left_alone(signal, page))
+                    signal.layout.pack(constant, self._left_alone(own, signal, page))
             self.forms.append(_Form(bytes(constant), fields))
 
-    def _constant_part(self, page: int | None) -> bytearray:
+    def _constant_part(self, rule: MessageRule, page: int | None) -> bytearray:
         """The bits of no signal: those that never moved in a recording, where the rule wants them so; else 0."""
         data = bytearray(self.message.length)
-        if self.rule.rest == "as recorded":
+        if rule.rest == "as recorded":
             recorded = self.message.recorded(page)
             owned = {position for signal in self.message.signals for position in signal.layout.positions}
             for position in set(range(8 * len(data))) - owned:
@@ -425,16 +436,16 @@ class Target:
                 data[byte] |= recorded.payload[byte] & recorded.fixed[byte] & 1 << bit
         return data
 
-    def _left_alone(self, signal: MapSignal, page: int | None) -> int:
+    def _left_alone(self, rule: MessageRule, signal: MapSignal, page: int | None) -> int:
         """Raw value of a signal that the rule does not name."""
         role = BY_NAME[signal.role].alias if signal.role in BY_NAME else ""
         code = invalid_raw(signal)
         if role in WARNED_BY:
             return alarmed(signal, role)
         recorded = self.message.recorded(page)
-        if self.rule.rest == "as recorded" and recorded.covers(signal.layout):
+        if rule.rest == "as recorded" and recorded.covers(signal.layout):
             return signal.layout.unpack(recorded.payload)
-        if self.rule.rest in ("not available", "as recorded"):
+        if rule.rest in ("not available", "as recorded"):
             return code or 0
         low, high = signal.layout.raw_range
         return min(max(0, low), high)
@@ -445,7 +456,7 @@ class Target:
         schedule = self.schedule
         was_cyclic = schedule.cyclic(now)
         forced = schedule.begin(now)
-        form = self.forms[self.index]
+        form = self.forms[self.turns[self.index]]
         if schedule.when.stops_when_stale and not all(signal.raw()[1] for _, signal in form.fields):
             schedule.move_on(now, was_cyclic, sent=False)
             return None
@@ -461,8 +472,8 @@ class Target:
 
     def _plain(self) -> bytes:
         """The payload before counter and checksum."""
-        form = self.forms[self.index]
-        raws = (self.index, *(signal.raw()[0] for _, signal in form.fields))
+        form = self.forms[self.turns[self.index]]
+        raws = (self.turns[self.index], *(signal.raw()[0] for _, signal in form.fields))
         packed = self._packed.get(raws)
         if packed is None:
             packed = self._packed[raws] = self._pack(form, raws[1:])
@@ -474,7 +485,7 @@ class Target:
         if self.counter is not None and self.counter.counter is not None:
             self.counter.layout.pack(data, self.count)
             self.count = self.counter.counter.after(self.count)
-        self.index = (self.index + 1) % len(self.forms)
+        self.index = (self.index + 1) % len(self.turns)
         if self.checksum is None:
             return bytes(data)
         plain = bytes(data)
@@ -491,7 +502,7 @@ class Target:
         if len(got) != len(expected) or not any(s.loose for s in self.signals.values()):
             return False
         data = bytearray(expected)
-        for layout, signal in self.forms[self.index - 1].fields:
+        for layout, signal in self.forms[self.turns[self.index - 1]].fields:
             raw = layout.unpack(got)
             if raw != layout.unpack(expected):
                 if not signal.loose or abs(raw - signal.exact) > Fraction(1, 2) + Fraction(1, 1000):
