@@ -264,7 +264,10 @@ def count_sendings(value: Ints, gap_ns: Ints, counter: Counter) -> Counted | Non
         period = float(gap[sure].sum() / advance[sure].sum())
         if period <= 0:
             return None
-    sendings = (advance + cycle * np.maximum(0, np.rint((gap / period - advance) / cycle))).astype(np.int64)
+    for _ in range(3):  # a logger that writes in batches has its time in the long gaps: once those are told, all count
+        sendings = (advance + cycle * np.maximum(0, np.rint((gap / period - advance) / cycle))).astype(np.int64)
+        told = sendings <= 4 * cycle
+        period = float(gap[told].sum() / max(1, sendings[told].sum()))
     off = np.abs(sendings - gap / period)
     slack = float(np.clip(2 * np.quantile(off, 0.9), 0.75, max(0.75, cycle / 5))) + 0.01 * sendings
     jumped = np.asarray((off > slack) | (np.diff(value) % common != 0))

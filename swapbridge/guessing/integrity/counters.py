@@ -24,10 +24,11 @@ ODD_WRAPS = 8
 ODD_SHARE = 0.98
 """Rounds and share of steps that are asked of a counter that goes on by another step than one."""
 FEWEST_STEPS = 16
+FEWEST_SLOW = 64
 LOSSY = 0.1
 """Share of gaps that hold more than one sending, or none, from which on a recording is lossy, or its clock coarse."""
 LOSSY_SHARE = 0.7
-"""Steps by one there must be among frames that the clock has nearest to each other."""
+"""Steps by one (or by two) there must be among frames that the clock has nearest to each other."""
 UPPER_SHARE = 0.98
 UPPER_STEPS = 12
 """Steps of the upper bits that must fall together with the lower ones going round, and how many there must be."""
@@ -69,10 +70,13 @@ def find_counters(columns: Columns, taken: npt.NDArray[np.bool_] | None = None) 
     gap = np.diff(columns.time_ns)
     lossy = (frames > 1).mean() > LOSSY or (gap <= 0).mean() > LOSSY
     found: list[FoundCounter] = []
+    few_left: list[FoundCounter] = []
     nbits = len(live)
     payload = columns.payload
     flips = np.unpackbits(payload[follows] ^ payload[follows - 1], axis=1, bitorder="little").mean(axis=0)
     fast = live & (flips >= LOWEST_BIT_SHARE)
+    if lossy:  # of every second frame the lowest bit hardly moves
+        fast |= live & np.append(fast[1:], False)
     for order in (LITTLE, BIG):
         place_bit = track_bit(order, np.arange(nbits))
         for low in np.flatnonzero(fast[place_bit]):
@@ -93,18 +97,19 @@ def find_counters(columns: Columns, taken: npt.NDArray[np.bool_] | None = None) 
                 if apart and length <= 8:
                     continue  # what fits into a byte is not laid across two
                 value = (word & np.uint64((1 << length) - 1)).astype(np.int64)
-                counter = _as_counter(value, follows, frames, length)
+                counter, into = _as_counter(value, follows, frames, length), found
                 if counter is None and lossy and not apart:
-                    counter = _lossy_counter(value, gap, length)
+                    counter, into = _lossy_counter(value, gap, length), few_left
                 if counter is not None:
                     if _goes_on(columns, follows, bits[:length]):
                         break
-                    found.append(_at(counter, tuple(int(b) for b in bits[:length])))
+                    into.append(_at(counter, tuple(int(b) for b in bits[:length])))
                     break
-    found.sort(key=lambda c: (-len(c.positions), -c.share, c.positions))
+    for some in (found, few_left):  # what goes on frame by frame stands before what only the clock bears out
+        some.sort(key=lambda c: (-len(c.positions), -c.share, c.positions))
     kept: list[FoundCounter] = []
     used: set[int] = set()
-    for c in found:
+    for c in (*found, *few_left):
         if not used.intersection(c.positions):
             kept.append(c)
             used.update(c.positions)
@@ -230,10 +235,10 @@ def _lossy_counter(value: npt.NDArray[np.int64], gap: npt.NDArray[np.int64], len
     told = count_sendings(value, gap, Counter(low, high))
     if told is None or told.jumped.mean() > 1 - SHARE:
         return None
-    # frames that came together, or nearest to each other, are neighbours mostly
+    # frames that came together, or nearest to each other, are neighbours mostly, or every second one was kept
     near = gap <= max(0.0, 1.2 * float(np.quantile(gap, 0.1)))
     step = np.diff(value) % span
-    if near.sum() < FEWEST_STEPS // 2 or (step[near] == 1).mean() < LOSSY_SHARE:
+    if near.sum() < FEWEST_STEPS // 2 or max((step[near] == k).mean() for k in (1, 2)) < LOSSY_SHARE:
         return None
     wraps = int((np.diff(value) < 0).sum())
     return FoundCounter((), Counter(low, high), 1.0 - float(told.jumped.mean()), len(gap), wraps, True)
@@ -263,7 +268,7 @@ def _slow_counter(
     span: int,
 ) -> FoundCounter | None:
     """A counter that steps in a fixed short rhythm: every second frame, or by two sizes in turn."""
-    if steps < span or length < 3 or length > 8:
+    if steps < max(span, FEWEST_SLOW) or length < 3 or length > 8:
         return None
     sizes, counts = np.unique(step_taken, return_counts=True)
     if len(sizes) > 8 or np.sort(counts)[::-1][:3].sum() < 0.98 * steps:

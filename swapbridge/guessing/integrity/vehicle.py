@@ -20,6 +20,7 @@ import numpy.typing as npt
 from swapbridge.core.integrity import Affine, Method, Sum
 from swapbridge.guessing.coding.columns import FEW_FRAMES, Columns
 from swapbridge.guessing.integrity.checksums import EQUATIONS, SHARE, FoundChecksum, distinct_rows
+from swapbridge.guessing.integrity.counters import frames_between
 
 Ints = npt.NDArray[np.int64]
 
@@ -270,8 +271,10 @@ def _possible(columns: Columns, formula: _Formula, some: Sequence[_Holds]) -> It
     """Units that could be the check of one message: they are another one nearly whenever the payload is."""
     step = ~columns.breaks[1:]
     changed = step & (columns.payload[1:] != columns.payload[:-1]).any(axis=1)
-    total = int(changed.sum())
-    if not total:
+    whole = changed & (frames_between(columns, np.arange(1, len(columns))) == 1)
+    if 2 * whole.sum() > changed.sum():
+        changed = whole  # where frames are missing a counter does not go on by one
+    if not changed.any():
         return
     units = _units(columns.payload, formula.family.bits)
     named = {h.unit for h in some}
