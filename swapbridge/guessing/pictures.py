@@ -8,9 +8,10 @@ from __future__ import annotations
 import html
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
@@ -41,42 +42,57 @@ class Overlay:
 
 def overlays(
     findings: Findings,
-    capture: Capture,
-    stimulus: StimulusTrack | None,
+    captures: Sequence[Capture],
+    stimuli: Sequence[StimulusTrack | None],
     *,
     ids: Sequence[tuple[int, bool]] = (),
 ) -> list[Overlay]:
-    """Pictures of the best claims (of these identifiers only, when any are given).
+    """Pictures of the best claims (of these identifiers only, when any are given), in each capture that shows them.
+
+    Parameters
+    ----------
+    captures, stimuli
+        What the findings come from: recordings of one vehicle and one stimulus track each, in order.
 
     Raises
     ------
     InputError
         No field follows a channel, so there is nothing to draw.
     """
-    channels: dict[str, Channel] = dict(obd_channels(capture)[0])
-    if stimulus is not None:
-        channels.update(stimulus.on_clock_of(capture).channels)
-    claims = [
-        (m, f)
-        for m, f in claims_in_order(findings)
-        if f.stimulus in channels and not channels[f.stimulus].texts and (not ids or (m.identifier, m.extended) in ids)
-    ]
-    if not claims:
+    out = []
+    for capture, stimulus in zip(captures, stimuli, strict=True):
+        where = f", {capture.source}" if len(captures) > 1 else ""
+        out += [replace(one, title=one.title + where) for one in _overlays_in(findings, capture, stimulus, ids)]
+    if not out:
         raise InputError(
             "no field follows a channel of numbers, so there is nothing to draw: give --stimulus, or look at other "
             "identifiers"
         )
-    return [_overlay(m, f, capture, channels[f.stimulus or ""]) for m, f in claims[:MOST_PICTURES]]
+    return out
 
 
-def _overlay(message: FoundMessage, field: FoundField, capture: Capture, channel: Channel) -> Overlay:
+def _overlays_in(
+    findings: Findings, capture: Capture, stimulus: StimulusTrack | None, ids: Sequence[tuple[int, bool]]
+) -> list[Overlay]:
+    channels: dict[str, Channel] = dict(obd_channels(capture)[0])
+    if stimulus is not None:
+        channels.update(stimulus.on_clock_of(capture).channels)
+    rows_of = {(capture.bus_names[key.bus], key.identifier, key.extended): rows for key, rows in capture.groups()}
+    claims = [
+        (m, f, rows_of[m.bus, m.identifier, m.extended])
+        for m, f in claims_in_order(findings)
+        if f.stimulus in channels
+        and not channels[f.stimulus].texts
+        and (not ids or (m.identifier, m.extended) in ids)
+        and (m.bus, m.identifier, m.extended) in rows_of
+    ]
+    return [_overlay(m, f, capture, rows, channels[f.stimulus or ""]) for m, f, rows in claims[:MOST_PICTURES]]
+
+
+def _overlay(
+    message: FoundMessage, field: FoundField, capture: Capture, rows: npt.NDArray[np.intp], channel: Channel
+) -> Overlay:
     start = float(capture.time_ns.min()) / 1e9
-    rows = next(
-        rows
-        for key, rows in capture.groups()
-        if (key.identifier, key.extended) == (message.identifier, message.extended)
-        and capture.bus_names[key.bus] == message.bus
-    )
     if field.mux is not None:
         chooser = next(f for f in message.fields if f.name == field.mux[0])
         rows = rows[raw_values(capture.payload[rows], chooser.layout) == field.mux[1]]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import builtins
 import html.parser
 import sys
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -144,7 +145,7 @@ class Tags(html.parser.HTMLParser):
 
 def test_the_html_picture_is_whole_in_itself(findings: Findings, plain_vehicle: Any) -> None:
     """A line and dots for every claim of numbers, nothing fetched from anywhere, text escaped."""
-    pictures = overlays(findings, plain_vehicle.capture, plain_vehicle.stimulus)
+    pictures = overlays(findings, [plain_vehicle.capture], [plain_vehicle.stimulus])
     page = draw_html(pictures, "a <b> title")
     tags = Tags()
     tags.feed(page)
@@ -156,16 +157,16 @@ def test_the_html_picture_is_whole_in_itself(findings: Findings, plain_vehicle: 
 
 def test_line_and_dots_lie_over_each_other(findings: Findings, plain_vehicle: Any) -> None:
     """The overlay is the claim: field moved by its lag and scaled agrees with what the tool said."""
-    best = overlays(findings, plain_vehicle.capture, plain_vehicle.stimulus, ids=[(0x100, False)])[0]
+    best = overlays(findings, [plain_vehicle.capture], [plain_vehicle.stimulus], ids=[(0x100, False)])[0]
     at = np.interp(best.channel_time_s, best.field_time_s, best.field_value)
     assert np.median(np.abs(at - best.channel_value)) < 0.02 * np.ptp(best.channel_value)
     with pytest.raises(InputError, match="nothing to draw"):
-        overlays(findings, plain_vehicle.capture, plain_vehicle.stimulus, ids=[(0x7FF, False)])
+        overlays(findings, [plain_vehicle.capture], [plain_vehicle.stimulus], ids=[(0x7FF, False)])
 
 
 def test_the_png_picture_is_a_png(findings: Findings, plain_vehicle: Any) -> None:
     """PNG signature and a picture of some size (ISO/IEC 15948: eight signature bytes)."""
-    page = draw_png(overlays(findings, plain_vehicle.capture, plain_vehicle.stimulus, ids=[(0x100, False)]), "t")
+    page = draw_png(overlays(findings, [plain_vehicle.capture], [plain_vehicle.stimulus], ids=[(0x100, False)]), "t")
     assert page[:8] == b"\x89PNG\r\n\x1a\n"
     assert len(page) > 10_000
 
@@ -185,7 +186,7 @@ def test_png_without_matplotlib_says_what_to_install(
     for name in [m for m in sys.modules if m.startswith("matplotlib")]:
         monkeypatch.delitem(sys.modules, name)
     with pytest.raises(MissingToolError, match=r"swapbridge\[plot\]"):
-        draw_png(overlays(findings, plain_vehicle.capture, plain_vehicle.stimulus), "t")
+        draw_png(overlays(findings, [plain_vehicle.capture], [plain_vehicle.stimulus]), "t")
 
 
 def test_executors_are_chosen_by_size() -> None:
@@ -199,3 +200,12 @@ def test_executors_are_chosen_by_size() -> None:
         assert executor.submit(abs, -3).result() == 3
     with pytest.raises(InputError, match="at least 1"), open_executor(jobs=0):
         pass
+
+
+def test_every_capture_is_drawn(plain_vehicle: Any, findings: Findings) -> None:
+    """Two recordings of one vehicle: each claim is drawn in both, and the picture says in which."""
+    first, second = replace(plain_vehicle.capture, source="a.log"), replace(plain_vehicle.capture, source="b.log")
+    track = plain_vehicle.stimulus
+    alone = overlays(findings, [first], [track])
+    both = overlays(findings, [first, second], [track, track])
+    assert [o.title for o in both] == [f"{o.title}, {name}" for name in ("a.log", "b.log") for o in alone]

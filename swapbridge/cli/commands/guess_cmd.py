@@ -121,8 +121,8 @@ def command(
             f"{accepted.left_out} left out (not sure enough)"
         )
     if plot_file is not None:
-        pictures = overlays(findings, read[0], tracks[0], ids=ids)
-        title = f"{captures[0].name}: fields over stimulus"
+        pictures = overlays(findings, read, tracks, ids=ids)
+        title = f"{', '.join(path.name for path in captures)}: fields over stimulus"
         page = draw_png(pictures, title) if plot_file.suffix.lower() == ".png" else draw_html(pictures, title).encode()
         with written_whole(plot_file) as path:
             path.write_bytes(page)
