@@ -26,6 +26,7 @@ COMMANDS = {
     "replay": "Play a capture, or its translation, onto a bus.",
     "dtc": "Ask the modules for fault codes; never clears them.",
     "run": "Run a plan between two live buses.",
+    "stop": "Stop every live run on this computer.",
     "status": "Where the swap stands and the one next thing to do.",
     "guide": "Short pages for the garage.",
     "page": "Open the bench page in a browser.",

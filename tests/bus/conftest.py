@@ -47,6 +47,8 @@ class SerialAdapter:
         self.path = os.ttyname(self._theirs)
         self.commands: list[str] = []
         self.sent: list[str] = []
+        self.times: list[float] = []
+        """When each of `sent` came, on the monotonic clock."""
         self.mode = "C"
         self.answers = ""
         """What it answers: "" nothing, "bell" a bell to frames it does not take, "all" also what it does."""
@@ -86,6 +88,8 @@ class SerialAdapter:
                 text = line.decode()
                 if text and text[0] in "tTrR":
                     (self.sent if self.mode == "O" else self.refused).append(text)
+                    if self.mode == "O":
+                        self.times.append(time.monotonic())
                     if self.answers and self.mode != "O":
                         self.raw(b"\a")
                     elif self.answers == "all":

@@ -24,7 +24,7 @@ from rich.console import Console
 from swapbridge.bus.adapters.spec import parse_bus
 from swapbridge.bus.rehearsal.virtual_check import virtual_check
 from swapbridge.bus.running.live import LiveOptions, LiveStatus, Values
-from swapbridge.bus.running.run import RunReport, RunRequest, buses_for, fall_back_s, run
+from swapbridge.bus.running.run import RunReport, RunRequest, buses_for, run
 from swapbridge.capture.capture import SENT, Capture
 from swapbridge.capture.read import read_capture
 from swapbridge.capture.write import write_capture
@@ -226,10 +226,6 @@ def test_systemd_hears_of_the_whole_life(plan: Plan, tmp_path: Path, monkeypatch
     assert sum(words.startswith("WATCHDOG=1\nSTATUS=sending") for words in said) >= 2
     assert dog.read_bytes().endswith(b"V")
     assert dog.read_bytes().startswith(b"\n")
-
-
-def test_how_long_the_end_takes(plan: Plan) -> None:
-    assert fall_back_s(plan) == pytest.approx(0.1 + 0.02 + 0.1)
 
 
 def test_virtual_check_gives_what_was_sent(plan: Plan) -> None:

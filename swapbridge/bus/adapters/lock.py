@@ -63,8 +63,8 @@ def locked(specs: Iterable[BusSpec], folder: Path | None = None, doing: str = "a
 @contextlib.contextmanager
 def _hold(place: Path, spec: BusSpec, doing: str) -> Iterator[None]:
     path = place / f"{hashlib.sha256(spec.wires.encode()).hexdigest()[:16]}.lock"
-    with _opened(path) as file:
-        if not _take(file):
+    with opened(path) as file:
+        if not take(file):
             holder = file.read().strip() or "another program"
             raise RefusedError(
                 f"bus {spec.name} ({spec.place}) is already in use by {holder}: stop that one first; {UNSHARED}"
@@ -77,11 +77,13 @@ def _hold(place: Path, spec: BusSpec, doing: str) -> Iterator[None]:
         yield
 
 
-def _opened(path: Path) -> IO[str]:
-    """The lock's file; another user's can't be written, and need not be."""
+def opened(path: Path, *, make: bool = True) -> IO[str]:
+    """A lock's file; another user's can't be written, and need not be."""
     try:
         descriptor = os.open(path, os.O_RDWR)
     except FileNotFoundError:
+        if not make:
+            raise
         descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
     except PermissionError:
         return os.fdopen(os.open(path, os.O_RDONLY), encoding="utf-8")
@@ -148,7 +150,8 @@ def _lock_device(descriptor: int, spec: BusSpec) -> None:
         return  # a device that can't be locked is held by the file alone
 
 
-def _take(file: IO[str]) -> bool:
+def take(file: IO[str]) -> bool:
+    """Lock a file for as long as it is open; False when somebody else has it."""
     if sys.platform == "win32":
         import msvcrt
 

@@ -112,6 +112,10 @@ class Gate:
         """Planned identifiers that another node was heard sending."""
         return tuple(self._name(key) for key in sorted(self._foreign))
 
+    def is_foreign(self, bus: int, word: int) -> bool:
+        """Whether another node was heard sending this identifier."""
+        return (bus, word) in self._foreign
+
     def judge(self, bus: int, word: int, data: bytes, now_us: int) -> Ruling:
         """Whether this frame may be sent now; counted."""
         ruling = self._judge((bus, word), now_us)

@@ -19,6 +19,7 @@ from swapbridge.bus.adapters.frames import FrameForms, Turns, flags_of, word_of
 from swapbridge.bus.adapters.health import Health, HealthMeter
 from swapbridge.bus.adapters.link import Link
 from swapbridge.bus.running.black_box import BlackBox
+from swapbridge.bus.running.ending import Ending, SafeAnswers
 from swapbridge.bus.running.faults_heard import FaultsHeard
 from swapbridge.bus.running.gate import Gate, Ruling
 from swapbridge.bus.running.watchdog import LagWatch
@@ -35,8 +36,8 @@ FRAMES_A_TURN = 64
 POLLS_A_TURN = 512
 HUNG_NS = 1_000_000_000
 MOST_WAITING = 20_000
-_STOPPED_NS = 500_000_000
-"""A message counts as stopped after so long without a frame, and three of its turns: a busy computer stalls too."""
+_STOPPED_NS = 1_500_000_000
+"""A message counts as stopped after so long without a frame, and three of its turns: a translator may hang first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +179,11 @@ class Live:
         """What the adapters took, on its way into the black box, which one thread alone writes."""
         self._passed = 0
         self._feeding, self._stop = True, threading.Event()
-        self._shut_by_lag = False
+        self._doubt_us: int | None = None
+        self._answers = SafeAnswers(plan)
+        self._believed: dict[tuple[int, int], bytes] = {}
+        self._numbers = {(send.bus, send.word): number for number, send in enumerate(plan.sends)}
+        self._sending, self._ended = threading.Lock(), False
         self._overflow = 0
         names = tuple(bus.name for bus in plan.buses)
         self.black_box = BlackBox(names, options.black_box_minutes, long_frames=any(bus.fd for bus in plan.buses))
@@ -246,46 +251,61 @@ class Live:
         """Frames that the gate let through so far, by bus number and identifier word of the plan."""
         return {key: made.handed for key, made in self._made.items()}
 
-    def fall_back(self, least_s: float, most_s: float) -> tuple[str, ...]:
-        """Stop listening and go on sending, so that age limits and hold times pass and the fallbacks go out.
+    def end(self, at_once: threading.Event | None = None) -> tuple[str, ...]:
+        """Send the safe answers now, whatever the translator does, and nothing after them.
+
+        Made from the frames sent last (`ending`): the first go out at once, requests ramp out, and after 0.5 s at the
+        latest it is over. It needs neither the translator nor its thread.
 
         Parameters
         ----------
-        least_s : float
-            Goes on so long at least.
-        most_s : float
-            Goes on until every value says its safe answer, but not longer than this.
+        at_once : threading.Event or None
+            Ends even this, when set.
 
         Returns
         -------
         tuple of str
-            Values that have not come to their safe answer.
+            Messages whose safe answer a bus did not take.
         """
-        self._feeding = False
-        begin = time.monotonic()
-        while self._thread.is_alive():
-            gone_s = time.monotonic() - begin
-            if gone_s >= most_s or (gone_s >= least_s and not self.not_safe()):
-                break
-            time.sleep(0.01)
-        return self.not_safe()
-
-    def not_safe(self) -> tuple[str, ...]:
-        """Values in messages still being sent whose newest frame (of each form) does not say their safe answer."""
-        now_ns, out = time.monotonic_ns(), []
-        for send in self.plan.sends:
-            made = self._made[send.bus, send.word]
-            if not made.handed:
+        got = self._sending.acquire(timeout=LONGEST_WAIT_S)
+        already, self._ended, self._feeding = self._ended, True, False
+        if got:
+            self._sending.release()
+        if already or not self.gate.sending:
+            return ()
+        begin_us = time.monotonic_ns() // 1000
+        ending = self._ending()
+        missed: dict[str, None] = {}
+        while (due := ending.next_us()) is not None:
+            now_us = time.monotonic_ns() // 1000 - begin_us
+            if due > now_us:
+                if at_once is not None:
+                    if at_once.wait((due - now_us) / 1e6):
+                        break
+                else:
+                    time.sleep((due - now_us) / 1e6)
                 continue
+            taken = ending.take(now_us)
+            assert taken is not None
+            send, data = taken
+            if self.gate.is_foreign(send.bus, send.word):
+                continue
+            if not self._links[send.bus].send(self._forms.message(send.bus, send.word, data)):
+                missed[send.name] = None
+        return tuple(missed)
+
+    def _ending(self) -> Ending:
+        now_ns = time.monotonic_ns()
+        newest: dict[tuple[int, int], bytes] = {}
+        latest: dict[int, bytes] = {}
+        for number, send in enumerate(self.plan.sends):
+            made = self._made[send.bus, send.word]
             turn_ns = 1_000 * send.period_us * len(send.turns)
-            for number, form in enumerate(send.variants):
-                newest = made.newest.get(number)
-                if newest is None or now_ns - newest[0] >= max(_STOPPED_NS, 3 * turn_ns):
-                    continue  # one that stops when its sources are stale has said all it will say
-                for one in form.fields:
-                    if one.fallback is not None and one.feeds and one.layout.unpack(newest[1]) != one.fallback:
-                        out.append(f"{send.name}.{one.name}")
-        return tuple(dict.fromkeys(out))
+            alive = {f: one for f, one in made.newest.items() if now_ns - one[0] < max(_STOPPED_NS, 3 * turn_ns)}
+            if send.request is None and made.handed and alive:
+                latest[number] = max(alive.values())[1]
+                newest.update({(number, form): data for form, (_, data) in alive.items()})
+        return Ending(self.plan, self._answers, newest, latest)
 
     def stop(self) -> None:
         """Hand over what is queued, stop all threads, close the buses."""
@@ -305,14 +325,16 @@ class Live:
         if self.options.sending and not self.gate.sending:
             mode = "watching before sending"
         elif self.gate.sending:
-            mode = "sending stopped" if self.gate.shut else "sending"
+            mode = "sending stopped" if self.gate.shut or self._ended else "sending"
+            if mode == "sending" and self._doubt_us is not None:
+                mode = "sending safe answers"
         else:
             mode = "forwarding only" if self.plan.passes else "watching only"
         return LiveStatus(
             self.seconds,
             mode,
             STATES[self._translator.state],
-            self.gate.sending and not self.gate.shut,
+            self.gate.sending and not self.gate.shut and not self._ended,
             tuple(self._bus_status(number, now) for number in range(len(self.plan.buses))),
             tuple(self._input_status(number, now) for number in range(len(self.plan.receives))),
             tuple(self._output_status(number) for number in range(len(self.plan.sends))),
@@ -443,9 +465,30 @@ class Live:
                 self._fault(words)
 
     def _offer(self, sent: FrameLike, now_ns: int) -> None:
+        with self._sending:
+            if not self._ended:
+                self._hand_on(sent, now_ns)
+
+    def _in_doubt(self, made: _Made, key: tuple[int, int], data: bytes, now_us: int) -> bytes | None:
+        """What a frame says while the loop is late; None when its message has no safe answer and stops."""
+        number, form = self._numbers[key], made.turns.form(data)
+        if self._doubt_us is None or form is None or self.plan.sends[number].request is not None:
+            return data
+        if not self._answers.has(number):
+            return None
+        origin = made.newest.get(form, (0, data))[1] if (number, form) not in self._believed else b""
+        origin = self._believed.setdefault((number, form), origin)
+        return self._answers.frame((number, form), data, origin, now_us - self._doubt_us)
+
+    def _hand_on(self, sent: FrameLike, now_ns: int) -> None:
         bus, word, data = sent.bus, sent.word, sent.data
-        ruling = self.gate.judge(bus, word, data, now_ns // 1000)
         made = self._made.get((bus, word))
+        if made is not None and self._doubt_us is not None:
+            safe = self._in_doubt(made, (bus, word), data, now_ns // 1000)
+            if safe is None:
+                return
+            data = safe
+        ruling = self.gate.judge(bus, word, data, now_ns // 1000)
         if made is not None:
             made.data, made.ruling = data, ruling
             made.count += 1
@@ -467,12 +510,13 @@ class Live:
                 self._fault(f"{name} is being sent by another node: it will not be sent by us")
             self.tell("sending begins")
         if self.lag.observe(lag_ns, now_ns):
-            if self.lag.late and not self.gate.shut:
-                self.gate.shut, self._shut_by_lag = f"the translator is late ({lag_ns / 1e6:.0f} ms)", True
-                self._fault(f"sending stopped: {self.gate.shut}")
-            elif not self.lag.late and self._shut_by_lag:
-                self.gate.shut, self._shut_by_lag = "", False
-                self.tell("the translator keeps its time again: sending goes on")
+            if self.lag.late and self._doubt_us is None:
+                self._doubt_us = now_ns // 1000
+                self._believed.clear()
+                self._fault(f"the translator is late ({lag_ns / 1e6:.0f} ms): safe answers are sent meanwhile")
+            elif not self.lag.late:
+                self._doubt_us = None
+                self.tell("the translator keeps its time again: values are sent again")
 
 
 @dataclass(slots=True)

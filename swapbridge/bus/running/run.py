@@ -4,22 +4,27 @@ from __future__ import annotations
 
 import contextlib
 import gc
+import os
 import sys
 import threading
 import time
 import uuid
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from swapbridge.bus.adapters.frames import frames_in, plan_bus_of, playable, without_planned
 from swapbridge.bus.adapters.listen import has_wires
 from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.opening import close_bus, open_bus
 from swapbridge.bus.adapters.spec import BusSpec, check_distinct
-from swapbridge.bus.running.live import Live, LiveOptions, LiveStatus
+from swapbridge.bus.running.awake import kept_awake
+from swapbridge.bus.running.control import Control, LiveRun
+from swapbridge.bus.running.live import Live, LiveOptions, LiveStatus, Values
 from swapbridge.bus.running.replay import Player
+from swapbridge.bus.running.status_json import status_json
 from swapbridge.bus.running.watchdog import HardwareWatchdog, Systemd
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.python_can import can
@@ -35,9 +40,6 @@ COLLECT_EVERY_S = 10.0
 BLACK_BOX_EVERY_S = 60.0
 """At most one black box a minute is written for faults."""
 DEAD_AFTER_S = 5.0
-LONGEST_FALL_BACK_S = 3.0
-"""The end takes so long for age limits alone; for values that are not at their safe answer yet, longer."""
-LONGEST_END_S = 20.0
 SWITCH_INTERVAL_S = 0.0005
 """How long one thread may keep the others waiting (Python's own default is ten times as long)."""
 
@@ -71,7 +73,9 @@ class RunRequest:
     seconds : float or None
         Stops after this many seconds.
     lock_folder : Path or None
-        Where locks lie, if not in the usual place.
+        Where locks lie, and where the run is found, if not in the usual places.
+    plan_file : Path or None
+        The plan's file, for whoever looks for the run.
     """
 
     plan: Plan
@@ -87,6 +91,7 @@ class RunRequest:
     against_bus: str | None = None
     seconds: float | None = None
     lock_folder: Path | None = None
+    plan_file: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +122,8 @@ class _Ears:
 
     stop: threading.Event = field(default_factory=threading.Event)
     dump: threading.Event = field(default_factory=threading.Event)
+    now: threading.Event = field(default_factory=threading.Event)
+    ended: threading.Event = field(default_factory=threading.Event)
 
 
 def run(
@@ -127,6 +134,7 @@ def run(
     tell: Callable[[str], None] | None = None,
     stop: threading.Event | None = None,
     dump: threading.Event | None = None,
+    now: threading.Event | None = None,
 ) -> RunReport:
     """Run a plan's translator between live buses until told to stop.
 
@@ -139,8 +147,8 @@ def run(
         Called about four times a second.
     tell : callable
         Gets sentences for the log, from any thread.
-    stop, dump : threading.Event or None
-        End the run; write the black box now.
+    stop, dump, now : threading.Event or None
+        End the run with safe answers; write the black box now; end at once, without waiting for ramps.
 
     Raises
     ------
@@ -151,14 +159,18 @@ def run(
     """
     specs = buses_for(request)
     check_allowed(request)
-    ears = _Ears(stop or threading.Event(), dump or threading.Event())
+    ears = _Ears(stop or threading.Event(), dump or threading.Event(), now or threading.Event())
     hardware = HardwareWatchdog(request.watchdog) if request.watchdog is not None else None
     fault = True
     try:
-        with locked([spec for spec in specs if spec.interface != "virtual"], request.lock_folder):
+        wired = request.options.sending and any(has_wires(spec) for spec in request.buses)
+        with (
+            locked([spec for spec in specs if spec.interface != "virtual"], request.lock_folder),
+            kept_awake() if wired else contextlib.nullcontext(),
+        ):
             live = Live(request.plan, translator, _openers(request, specs), request.options, tell)
             _log_start(request, live)
-            with _quick_threads():
+            with _quick_threads(), _control(request, specs, live, ears).open():
                 live.start()
                 report = _Supervisor(request, live, ears, hardware, show).run(specs)
             fault = report.fault
@@ -218,13 +230,6 @@ def buses_for(request: RunRequest) -> tuple[BusSpec, ...]:
     return tuple(given[name] for name in names)
 
 
-def fall_back_s(plan: Plan) -> float:
-    """How long to go on sending at the end, so that inputs age; at most three seconds."""
-    ages = [feed.max_age_us for feed in plan.feeds]
-    periods = [send.period_us * len(send.turns) for send in plan.sends]
-    return min(LONGEST_FALL_BACK_S, (max(ages, default=0) + 2 * max(periods, default=0)) / 1e6 + 0.1)
-
-
 def _virtual(name: str) -> BusSpec:
     return BusSpec(name, "virtual", f"swapbridge-{name}-{uuid.uuid4().hex[:12]}")
 
@@ -232,6 +237,24 @@ def _virtual(name: str) -> BusSpec:
 def _openers(request: RunRequest, specs: Iterable[BusSpec]) -> dict[str, Callable[[], can.BusABC]]:
     active = request.options.sending or inline(request.plan) or request.active
     return {spec.name: partial(open_bus, spec, active=active) for spec in specs}
+
+
+def _control(request: RunRequest, specs: Sequence[BusSpec], live: Live, ears: _Ears) -> Control:
+    values = Values(request.plan)
+    me = LiveRun(
+        os.getpid(),
+        0,
+        request.plan.name,
+        "" if request.plan_file is None else str(request.plan_file.absolute()),
+        request.options.sending,
+        tuple(map(str, specs)),
+        time.time(),
+    )
+
+    def status() -> dict[str, Any]:
+        return status_json(request.plan, live.status(), values)
+
+    return Control(me, ears.stop, ears.now, ears.ended, status, request.lock_folder)
 
 
 def _log_start(request: RunRequest, live: Live) -> None:
@@ -259,6 +282,43 @@ def _quick_threads() -> Iterator[None]:
             gc.enable()
 
 
+class _Ender:
+    """Sends the safe answers the moment a stop is asked for, in a thread that waits for nothing else.
+
+    The supervisor may just be writing a black box, and the translator may hang: a stop waits for neither.
+    """
+
+    def __init__(self, live: Live, ears: _Ears) -> None:
+        self._live, self._ears = live, ears
+        self._once = threading.Lock()
+        self._done = threading.Event()
+        threading.Thread(target=self._waiting, name="stop", daemon=True).start()
+
+    def finish(self) -> None:
+        """Send them now, if that was not done yet, and wait until they are out."""
+        self._end()
+        while not self._done.wait(0.05):
+            pass
+
+    def _waiting(self) -> None:
+        self._ears.stop.wait()
+        self._end()
+
+    def _end(self) -> None:
+        if not self._once.acquire(blocking=False):
+            return
+        sending = self._live.gate.sending
+        missed: tuple[str, ...] = ()
+        try:
+            missed = self._live.end(self._ears.now)
+        finally:
+            self._done.set()  # before anything is told: a screen that hangs must not hold up closing the buses
+        if sending:
+            self._live.tell("ending: fallbacks are sent, then the buses are closed")
+        if missed:
+            self._live.tell(f"closed before the safe answer was sent: {', '.join(missed)}")
+
+
 class _Supervisor:
     """Looks after a running translator ten times a second: screens, watchdogs, black boxes, the end."""
 
@@ -276,6 +336,7 @@ class _Supervisor:
         self._last_box = self._last_fed = self._last_told_systemd = self._last_shown = -1e9
         self._last_collect = time.monotonic()
         self._dead_since: float | None = None
+        self._ender = _Ender(live, ears)
 
     def run(self, specs: tuple[BusSpec, ...]) -> RunReport:
         live = self._live
@@ -287,17 +348,15 @@ class _Supervisor:
         except KeyboardInterrupt:
             ended_by = "Ctrl-C"
         finally:
+            with contextlib.suppress(KeyboardInterrupt):
+                self._ender.finish()
+            self._ears.now.set()
             self._systemd.tell("STOPPING=1")
             if player is not None:
                 player.stop()
-            if live.gate.sending and not live.gate.shut and not fault:
-                live.tell("ending: fallbacks are sent, then the buses are closed (Ctrl-C again closes them at once)")
-                with contextlib.suppress(KeyboardInterrupt):
-                    live.fall_back(fall_back_s(self._request.plan), LONGEST_END_S)
-                if values := live.not_safe():
-                    live.tell(f"closed before the safe answer was sent: {', '.join(values)}")
             live.tell(f"ended: {ended_by}")
             live.stop()
+            self._ears.ended.set()
             status = live.status()
             with contextlib.suppress(SwapbridgeError):
                 self._box(ended_by)
@@ -341,6 +400,7 @@ class _Supervisor:
             self._dead_since = now
             self._live.gate.shut = self._live.gate.shut or "the translator hangs"
             self._live.tell(f"sending stopped: {self._live.gate.shut}")
+            self._ender.finish()
         return now - self._dead_since < DEAD_AFTER_S
 
     def _feed(self, now: float) -> None:

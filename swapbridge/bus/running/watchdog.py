@@ -16,17 +16,17 @@ from typing import IO
 
 from swapbridge.core.errors import InputError
 
-CALM_NS = 1_000_000_000
-"""How long the loop must keep its time before sending begins again."""
-SHUTS_UNTIL_FINAL = 5
+CALM_NS = 100_000_000
+"""How long the loop must keep its time before its values are believed again."""
+SHUTS_UNTIL_FINAL = 20
 FORGET_NS = 60_000_000_000
 
 
 @dataclass(slots=True)
 class LagWatch:
-    """Stops sending while the loop is late: what a late loop sends is old.
+    """Says when the loop is late: what a late loop sends is old, and safe answers take its place.
 
-    A pure state machine. `late` turns true at once and false after a calm second; after five times within a minute it
+    A pure state machine. `late` turns true at once and false after a calm while; after twenty times within a minute it
     stays true.
 
     Parameters

@@ -65,7 +65,8 @@ def command(
     Example: swapbridge run plan.json --bus donor=socketcan:can0 --bus host=socketcan:can1
 
     An added node starts silent and shows what it would send beside what it sees; --send lets it send. SIGUSR1 writes
-    the black box; Ctrl-C and SIGTERM send fallbacks, then close the buses.
+    the black box; Ctrl-C, SIGTERM and `swapbridge stop` from any terminal send safe answers at once, then close the
+    buses; a second one closes them without waiting.
     """
     swap = find_swap_folder()
     if plan is None:
@@ -88,6 +89,7 @@ def command(
         against=None if played is None else read_one(played),
         against_bus=played_bus,
         seconds=seconds,
+        plan_file=plan,
     )
     report = _run(request, translator_for(program, engine), quiet)
     _summary(report)

@@ -1,0 +1,200 @@
+"""Bus room: a live run can be seen and stopped from anywhere on this computer: a terminal, the page, another user.
+
+Each run holds a small file in a common folder, with its process and a port on this machine alone. Whoever finds it may
+ask two things: how it is, and to stop. Nothing here starts anything. A file whose run is gone is not held any more.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import socket
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from swapbridge.bus.adapters.lock import opened, take
+
+STOP, NOW, STATUS = "stop", "now", "status"
+LONGEST_LINE = 4 * 1024 * 1024
+ENDS_WITHIN_S = 2.0
+"""A run that was asked to stop has sent its last frame well before; after that it is ended by force."""
+DIES_WITHIN_S = 1.0
+
+
+def control_folder() -> Path:
+    """Where live runs are found: the same for every user and terminal of this computer."""
+    return Path(tempfile.gettempdir() if sys.platform == "win32" else "/tmp") / "swapbridge-live"
+
+
+@dataclass(frozen=True, slots=True)
+class LiveRun:
+    """A run that is going on.
+
+    Attributes
+    ----------
+    process : int
+    port : int
+        Where it listens, on this machine.
+    plan, plan_file : str
+        The plan's name, and its file where there is one.
+    sending : bool
+        Whether it was started to send.
+    buses : tuple of str
+        As they are named on the command line.
+    started_s : float
+        Time since 1970.
+    """
+
+    process: int
+    port: int
+    plan: str
+    plan_file: str
+    sending: bool
+    buses: tuple[str, ...]
+    started_s: float
+
+    def ask(self, what: str, timeout_s: float = 1.0) -> dict[str, Any] | None:
+        """Its answer, or None when it gives none."""
+        try:
+            with socket.create_connection(("127.0.0.1", self.port), timeout=timeout_s) as line:
+                line.sendall(json.dumps({"ask": what}).encode() + b"\n")
+                answer = json.loads(_line(line))
+        except (OSError, ValueError):
+            return None
+        return answer if isinstance(answer, dict) else None
+
+
+class Control:
+    """The run's own side.
+
+    Parameters
+    ----------
+    run : LiveRun
+        What it says of itself; the port is filled in.
+    stop, now : threading.Event
+        Set by the first and by the second who asks to stop.
+    ended : threading.Event
+        Set by the run when its last frame is out and its buses are closed.
+    status : callable
+        Gives plain data for whoever watches.
+    folder : Path or None
+        Where runs are found, if not in the usual place.
+    """
+
+    def __init__(
+        self,
+        run: LiveRun,
+        stop: threading.Event,
+        now: threading.Event,
+        ended: threading.Event,
+        status: Callable[[], dict[str, Any]],
+        folder: Path | None = None,
+    ) -> None:
+        self._run, self._stop, self._now, self._ended, self._status = run, stop, now, ended, status
+        self._folder = folder or control_folder()
+
+    @contextlib.contextmanager
+    def open(self) -> Iterator[None]:
+        """Be found until the block ends."""
+        self._folder.mkdir(parents=True, exist_ok=True)
+        with contextlib.suppress(OSError):
+            self._folder.chmod(0o1777)
+        path = self._folder / f"{self._run.process}-{threading.get_native_id()}.json"
+        with socket.create_server(("127.0.0.1", 0)) as server, opened(path) as file:
+            threading.Thread(target=self._serve, args=(server,), name="control", daemon=True).start()
+            take(file)
+            data = asdict(self._run) | {"port": server.getsockname()[1]}
+            file.seek(0)
+            file.truncate()
+            file.write(json.dumps(data) + "\n")
+            file.flush()
+            try:
+                yield
+            finally:
+                with contextlib.suppress(OSError):
+                    path.unlink()
+
+    def _serve(self, server: socket.socket) -> None:
+        while True:
+            try:
+                line, _ = server.accept()
+            except OSError:
+                return
+            threading.Thread(target=self._answer, args=(line,), name="control answers", daemon=True).start()
+
+    def _answer(self, line: socket.socket) -> None:
+        with line, contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+            line.settimeout(ENDS_WITHIN_S)
+            asked = json.loads(_line(line, 1000))["ask"]
+            answer: dict[str, Any] = {}
+            if asked in (STOP, NOW):
+                if self._stop.is_set() or asked == NOW:
+                    self._now.set()
+                self._stop.set()
+                answer = {"ended": self._ended.wait(ENDS_WITHIN_S)}
+            elif asked == STATUS:
+                answer = self._status()
+            line.sendall(json.dumps(answer).encode() + b"\n")
+
+
+def live_runs(folder: Path | None = None) -> list[LiveRun]:
+    """Runs going on on this computer, oldest first."""
+    out = []
+    place = folder or control_folder()
+    for path in sorted(place.glob("*.json")) if place.is_dir() else ():
+        with contextlib.suppress(OSError, ValueError, TypeError, KeyError), opened(path, make=False) as file:
+            if take(file):  # nobody holds it: its process is gone
+                with contextlib.suppress(OSError):
+                    path.unlink()
+                continue
+            data = json.loads(file.read())
+            out.append(LiveRun(**{**data, "buses": tuple(data["buses"])}))
+    return sorted(out, key=lambda run: run.started_s)
+
+
+def stop_run(run: LiveRun, *, now: bool = False, folder: Path | None = None) -> str:
+    """Stop a run, by force if it has to be; how it ended, in words.
+
+    A run that is killed sends nothing more: nothing was ever given to an adapter or the kernel to repeat.
+    """
+    begun = time.monotonic()
+    answer = run.ask(NOW if now else STOP, ENDS_WITHIN_S)
+    if answer is not None and answer.get("ended"):
+        return f"stopped: safe answers sent, buses closed after {time.monotonic() - begun:.1f} s"
+    for number in (signal.SIGTERM, getattr(signal, "SIGKILL", signal.SIGTERM)):
+        if not _goes_on(run, folder):
+            return "stopped"
+        try:
+            os.kill(run.process, number)
+        except ProcessLookupError:
+            return "stopped"
+        except PermissionError:
+            return "it did not answer, and belongs to another user: stop it as that user, or cut its power"
+        end = time.monotonic() + DIES_WITHIN_S
+        while _goes_on(run, folder) and time.monotonic() < end:
+            time.sleep(0.02)
+    if _goes_on(run, folder):
+        return "it could not be ended: cut its power"
+    return "ended by force: it sends nothing any more; no safe answers were sent"
+
+
+def _goes_on(run: LiveRun, folder: Path | None) -> bool:
+    return any(other.process == run.process and other.port == run.port for other in live_runs(folder))
+
+
+def _line(line: socket.socket, most: int = LONGEST_LINE) -> bytes:
+    out = b""
+    while not out.endswith(b"\n"):
+        piece = line.recv(65536)
+        if not piece or len(out) > most:
+            raise ValueError("the other side hung up")
+        out += piece
+    return out

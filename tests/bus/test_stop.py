@@ -1,0 +1,213 @@
+"""Stop: from any terminal, at once, and never in vain; and a computer that sends stays awake."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from swapbridge.bus.running import awake
+from swapbridge.bus.running.control import LiveRun, live_runs, stop_run
+from swapbridge.bus.running.run import RunRequest, run
+from swapbridge.capture.write import write_capture
+from swapbridge.cli.main import cli
+from swapbridge.core.errors import RefusedError
+from swapbridge.plan.model import Plan
+from swapbridge.plan.python.translator import Translator
+from tests.bus.test_ending import with_request
+from tests.bus.test_run import donor_capture, request_for
+from tests.proofs import write_proof
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="pseudo-terminals and signals")
+
+RUN = "run plan.json --against donor.log --send --cautions-read --quiet --watch-first 0 --lag-limit-ms 5000"
+Start = Callable[..., "subprocess.Popen[str]"]
+Until = Callable[[Callable[[], bool]], None]
+SPEAKING = "t20083412"
+
+
+@pytest.fixture
+def running(plan: Plan, tmp_path: Path, serial_adapter: Any, until: Until, start: Start) -> Callable[..., Any]:
+    """A run as a process of its own that is sending to the serial adapter."""
+
+    def begin(change: Callable[[Plan], Plan] = lambda p: p) -> tuple[subprocess.Popen[str], LiveRun]:
+        write_proof(tmp_path, change(plan))
+        write_capture(donor_capture(20_000), tmp_path / "donor.log")
+        process = start(*RUN.split(), "--bus", f"host=slcan:{serial_adapter.path},bitrate=500000,sleep_after_open=0")
+        until(lambda: any(line.startswith(SPEAKING) for line in serial_adapter.sent))
+        (found,) = [one for one in live_runs() if one.process == process.pid]
+        return process, found
+
+    return begin
+
+
+def stop(process: subprocess.Popen[str], *more: str) -> subprocess.CompletedProcess[str]:
+    call = [sys.executable, "-m", "swapbridge", "stop", "--process", str(process.pid), *more]
+    return subprocess.run(call, capture_output=True, text=True, check=False, timeout=30)
+
+
+def test_from_another_terminal(running: Any, serial_adapter: Any, tmp_path: Path) -> None:
+    process, found = running()
+    assert found.sending
+    assert found.plan_file == str(tmp_path / "plan.json")
+    status = found.ask("status")
+    assert status is not None
+    assert status["mode"] == "sending"
+    assert status["outputs"][0]["name"] == "host.Gauge"
+    result = stop(process)
+    assert result.returncode == 0, result.stderr
+    assert "safe answers sent" in result.stdout
+    assert serial_adapter.sent[-1].startswith("t2008FFFF")
+    process.communicate(timeout=60)
+    assert process.returncode == 0
+    assert found not in live_runs()
+    assert "nothing is running" in stop(process).stdout
+
+
+@pytest.mark.parametrize("ramp", [False, True])
+def test_in_time(running: Any, serial_adapter: Any, ramp: bool) -> None:
+    """Loosely, since the machine may be busy; the benchmark measures it."""
+    process, found = running(with_request if ramp else lambda p: p)
+    pressed = time.monotonic()
+    assert stop_run(found).startswith("stopped")
+    process.communicate(timeout=60)
+    last = serial_adapter.times[-1] - pressed
+    assert last < 2.0
+    end = [line for line, at in zip(serial_adapter.sent, serial_adapter.times, strict=True) if at > pressed]
+    gauges = [int(line[7:9] + line[5:7], 16) for line in end if line.startswith("t2008")]
+    assert gauges[-1] == (0 if ramp else 0xFFFF)
+    if ramp:
+        assert last > 0.4
+        assert len({value for value in gauges if 0 < value < 0x1234}) > 5
+
+
+def test_a_second_press_ends_at_once(running: Any, serial_adapter: Any) -> None:
+    process, found = running(with_request)
+    pressed = time.monotonic()
+    process.send_signal(signal.SIGTERM)
+    time.sleep(0.05)
+    found.ask("stop", 3.0)
+    process.communicate(timeout=60)
+    assert serial_adapter.times[-1] - pressed < 0.45, "the ramp was left out"
+
+
+def test_one_that_hangs_is_ended_by_force(running: Any, serial_adapter: Any) -> None:
+    process, found = running()
+    process.send_signal(signal.SIGSTOP)  # nothing in it moves any more
+    try:
+        time.sleep(0.2)
+        sent = len(serial_adapter.sent)
+        assert "ended by force" in stop_run(found)
+    finally:
+        process.kill()
+    time.sleep(0.2)
+    assert len(serial_adapter.sent) == sent
+    assert found not in live_runs()
+
+
+def test_a_killed_run_leaves_nothing_behind(running: Any) -> None:
+    process, found = running()
+    process.kill()
+    process.communicate()
+    assert found not in live_runs()
+    assert stop_run(found) == "stopped"
+
+
+def test_a_stop_waits_for_no_black_box(plan: Plan, tmp_path: Path, serial_adapter: Any, until: Until) -> None:
+    """The supervisor may be busy writing for seconds when somebody presses."""
+    request = request_for(plan, tmp_path, buses=())
+    slow = threading.Event()
+
+    def show(status: Any) -> None:
+        if status.seconds > 0.5:
+            slow.set()
+            time.sleep(3.0)
+
+    stop_pressed = threading.Event()
+    told: list[str] = []
+    thread = threading.Thread(
+        target=run,
+        args=(replace(request, seconds=30.0), Translator(plan)),
+        kwargs={"show": show, "tell": told.append, "stop": stop_pressed},
+    )
+    thread.start()
+    until(slow.is_set)
+    pressed = time.monotonic()
+    stop_pressed.set()
+    until(lambda: any("fallbacks are sent" in words for words in told))
+    assert time.monotonic() - pressed < 2.0
+    thread.join()
+
+
+def test_stop_with_nothing_running() -> None:
+    result = CliRunner().invoke(cli, ["stop", "--process", "1"])
+    assert result.exit_code == 0
+    assert "nothing is running" in result.output
+
+
+def test_a_foreign_voice_at_the_port_is_not_heard(running: Any) -> None:
+    """A web page may send a request there; it is no line of ours and stops nothing."""
+    import socket
+
+    process, found = running()
+    with socket.create_connection(("127.0.0.1", found.port), timeout=2) as line:
+        line.sendall(b"POST /stop HTTP/1.1\r\n\r\n" + b'{"ask": "stop"}\n')
+        assert line.recv(100) == b""
+    assert found.ask("status") is not None
+    stop_run(found)
+    process.communicate(timeout=60)
+
+
+def test_a_computer_that_may_sleep_is_kept_awake_or_nothing_is_sent(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    states = tmp_path / "state"
+    states.write_text("freeze mem\n")
+    monkeypatch.setattr(awake, "_STATES", states)
+    monkeypatch.setattr(awake, "_SYSTEMD", tmp_path)
+    monkeypatch.setattr(awake, "_masked", lambda: False)
+    monkeypatch.setattr(awake, "SETTLES_S", 0.2)
+    monkeypatch.setattr(sys, "platform", "linux")
+    tools = tmp_path / "bin"
+    tools.mkdir()
+    monkeypatch.setenv("PATH", f"{tools}:/usr/bin:/bin")
+    monkeypatch.setattr(shutil, "which", lambda name: None)
+    with pytest.raises(RefusedError, match="mask"), awake.kept_awake():
+        pass
+    monkeypatch.setattr(shutil, "which", lambda name: str(tools / name))
+    inhibit = tools / "systemd-inhibit"
+    inhibit.write_text("#!/bin/sh\necho Access denied >&2\nexit 1\n")
+    inhibit.chmod(0o755)
+    with pytest.raises(RefusedError, match="Access denied"), awake.kept_awake():
+        pass
+    inhibit.write_text(f'#!/bin/sh\necho "$@" > {tmp_path}/held\nexec cat\n')
+    with awake.kept_awake():
+        assert "--mode=block" in (tmp_path / "held").read_text()
+    states.write_text("\n")
+    (tmp_path / "held").unlink()
+    with awake.kept_awake():
+        assert not (tmp_path / "held").exists(), "a board that can't sleep needs nothing"
+
+
+def test_sending_onto_wires_asks_for_it(
+    plan: Plan, tmp_path: Path, serial_adapter: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from swapbridge.bus.adapters.spec import parse_bus
+
+    monkeypatch.setattr(awake, "_inhibitor", lambda: ["/bin/false"])
+    host = parse_bus(f"host=slcan:{serial_adapter.path},sleep_after_open=0")
+    request: RunRequest = request_for(plan, tmp_path, buses=(host,))
+    with pytest.raises(RefusedError, match="sleep"):
+        run(request, Translator(plan))
+    assert serial_adapter.commands == []
