@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.templating import Jinja2Templates
 
-from swapbridge.core.errors import InputError
+from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.core.files import written_whole
 from swapbridge.page.desk import Desk
 from swapbridge.page.guard import Session
@@ -42,9 +43,24 @@ class Bench:
     shelf: Shelf
     jobs: Jobs
     templates: Jinja2Templates
-    desk: Desk = field(default_factory=Desk)
+    desk: Desk = field(init=False)
     undo: list[tuple[str, dict[Path, bytes | None]]] = field(default_factory=list)
     memory: dict[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.desk = Desk(self.shelf.folder)
+        self.jobs.allowed = self.shelf.allowed = self.heavy
+
+    def heavy(self) -> None:
+        """Refuse heavy work while frames are sent to a vehicle: it would take the processor from the translator.
+
+        Raises
+        ------
+        RefusedError
+            The translator is sending.
+        """
+        if self.desk.sending:
+            raise RefusedError("the translator is sending, and this would take the processor from it; stop it first")
 
     def page(self, request: Request, template: str, **values: Any) -> Response:
         """A rendered page with what every page needs."""
@@ -60,6 +76,7 @@ class Bench:
                 "may_write": session.may_write,
                 "local": session.local,
                 "captures": self.shelf.captures(),
+                "sending": self.desk.sending,
                 **values,
             },
         )
@@ -124,6 +141,15 @@ async def body(request: Request) -> dict[str, Any]:
     if not isinstance(value, dict):
         raise InputError("the request is no JSON object; load the page again")
     return value
+
+
+def posted(work: Callable[[Request, dict[str, Any]], Response]) -> Callable[[Request], Awaitable[Response]]:
+    """A route for what a script sends: the work is done in a thread, never in the loop that serves everybody."""
+
+    async def route(request: Request) -> Response:
+        return await run_in_threadpool(work, request, await body(request))
+
+    return route
 
 
 def text_of(values: dict[str, Any], key: str, most: int = 300) -> str:

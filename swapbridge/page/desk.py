@@ -1,26 +1,30 @@
-"""Page room: the live desk: one recording or run at a time, in its own thread, watched and steered by the page."""
+"""Page room: the live desk: a recording in a thread of the page, or a run as a process of its own.
+
+A run outlives the page. Whoever started it, the page of its folder finds it, watches it, and can stop it.
+"""
 
 from __future__ import annotations
 
 import queue
+import subprocess
+import sys
+import tempfile
 import threading
+import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from swapbridge.bus.adapters.spec import BusSpec
 from swapbridge.bus.recording.record import Press, RecordStatus, record
 from swapbridge.bus.recording.script import Step
-from swapbridge.bus.running.live import LiveOptions, LiveStatus, Values
-from swapbridge.bus.running.run import RunRequest, run
-from swapbridge.capture.capture import Capture
+from swapbridge.bus.running.control import STATUS, LiveRun, live_runs, stop_run
 from swapbridge.core.errors import RefusedError, SwapbridgeError
-from swapbridge.core.frames import format_identifier, split_word
-from swapbridge.plan.model import Plan
-from swapbridge.plan.proof import Ruling
-from swapbridge.plan.python.translator import Translator
 
+NOTHING, RECORDING, RUNNING = "nothing", "recording", "running"
+BOXES = "captures"
+LOOK_EVERY_S = 0.3
 KEYS = ("next", "repeat", "skip", "mark", "note", "quit")
 KEPT_WORDS = 30
 
@@ -29,15 +33,19 @@ KEPT_WORDS = 30
 class Desk:
     """What is live at the moment: nothing, a recording, or a run."""
 
-    what: str = "nothing"
+    folder: Path
     error: str = ""
     ended_by: str = ""
     told: list[str] = field(default_factory=list)
+    _recording: bool = False
     _stop: threading.Event = field(default_factory=threading.Event)
     _keys: queue.SimpleQueue[Press] = field(default_factory=queue.SimpleQueue)
-    _status: RecordStatus | LiveStatus | None = None
-    _values: Values | None = None
+    _status: RecordStatus | None = None
     _thread: threading.Thread | None = None
+    _child: subprocess.Popen[bytes] | None = None
+    _log: IO[bytes] | None = None
+    _found: list[LiveRun] = field(default_factory=list)
+    _looked: float = 0.0
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def start_recording(
@@ -65,40 +73,81 @@ class Desk:
             )
             return f"{report.ended_by}; written: {', '.join(path.name for path in report.files)}"
 
-        self._begin("recording", work)
+        self._begin(work)
 
     def start_run(
         self,
-        plan: Plan,
+        plan: Path,
         specs: tuple[BusSpec, ...],
-        folder: Path,
         *,
-        proof: Ruling,
         sending: bool,
         acknowledged: bool,
         unproved: bool,
-        against: tuple[str, Capture] | None,
+        against: tuple[str, Path] | None,
     ) -> None:
-        """Begin to run a plan; `run` says what is refused."""
-        request = RunRequest(
-            plan=plan,
-            buses=specs,
-            options=LiveOptions(sending=sending),
-            proof=proof,
-            folder=folder,
-            unproved=unproved,
-            acknowledged=acknowledged,
-            against=against[1] if against else None,
-            against_bus=against[0] if against else None,
-        )
-        self._values = Values(plan)
+        """Begin to run a plan as a process of its own, which the page only watches; `run` says what is refused."""
+        boxes = plan.parent / BOXES
+        words = [sys.executable, "-m", "swapbridge", "run", str(plan), "--quiet", "--black-box", str(boxes)]
+        words += [word for spec in specs for word in ("--bus", str(spec))]
+        flags = {"--send": sending, "--cautions-read": acknowledged, "--unproved": unproved}
+        words += [flag for flag, on in flags.items() if on]
+        if against is not None:
+            words += ["--against", f"{against[0]}={against[1]}"]
+        with self._lock:
+            if self.what != NOTHING:
+                raise RefusedError(f"the page is {self.what} already; stop that first")
+            self.error, self.ended_by, self._status = "", "", None
+            boxes.mkdir(exist_ok=True)
+            self._log = tempfile.TemporaryFile()  # noqa: SIM115 - the process writes into it for as long as it lives
+            self._child = subprocess.Popen(
+                words,
+                cwd=plan.parent,
+                stdin=subprocess.DEVNULL,
+                stdout=self._log,
+                stderr=subprocess.STDOUT,
+                start_new_session=True,  # a Ctrl-C that ends the page does not end it
+            )
+            self._looked = 0.0
 
-        def work() -> str:
-            report = run(request, Translator(plan), show=self._show, tell=self._tell, stop=self._stop)
-            boxes = f"; black box: {', '.join(p.name for p in report.black_boxes)}" if report.black_boxes else ""
-            return report.ended_by + boxes
+    @property
+    def what(self) -> str:
+        """What goes on: a recording of this page, a run of this folder whoever started it, or nothing."""
+        if self._recording:
+            return RECORDING
+        self._reap()
+        return RUNNING if self._child is not None or self.live_run() is not None else NOTHING
 
-        self._begin("running", work)
+    @property
+    def sending(self) -> bool:
+        """Whether a run of this folder was started to send, here or in a terminal."""
+        return any(run.sending for run in self._runs())
+
+    def live_run(self) -> LiveRun | None:
+        """The run of this folder that is shown: one that sends before one that only watches."""
+        return max(self._runs(), key=lambda run: (run.sending, run.started_s), default=None)
+
+    def _runs(self) -> list[LiveRun]:
+        now = time.monotonic()
+        if now - self._looked >= LOOK_EVERY_S:
+            self._looked = now
+            self._found = [r for r in live_runs() if r.plan_file and Path(r.plan_file).resolve().parent == self.folder]
+        return self._found
+
+    def _reap(self) -> None:
+        """Take note of how the process ended that this page started."""
+        child = self._child
+        if child is None or child.poll() is None:
+            return
+        self._child, self._looked = None, 0.0
+        assert self._log is not None
+        self._log.seek(0)
+        said = self._log.read().decode(errors="replace").strip().splitlines()
+        self._log.close()
+        self.told[:] = said[-KEPT_WORDS:]
+        if child.returncode:
+            self.error = " ".join(" ".join(said[-4:]).split()) or f"it ended with {child.returncode}"
+        else:
+            self.ended_by = next((line for line in said if "ended by" in line), "stopped")
 
     def press(self, key: str, text: str = "") -> None:
         """A key of the person at the page.
@@ -108,43 +157,51 @@ class Desk:
         RefusedError
             Nothing is being recorded, or the key means nothing.
         """
-        if self.what != "recording" or key not in KEYS:
+        if not self._recording or key not in KEYS:
             raise RefusedError("nothing is being recorded; start a recording first")
         self._keys.put(Press(key, text[:200]))
 
     def stop(self) -> None:
-        """End what is live; fallback frames are sent and buses closed before it is over."""
-        if self.what == "recording":
+        """End whatever is live, by force if need be; waits for nothing."""
+        if self._recording:
             self._keys.put(Press("quit"))  # behind the keys pressed before it, so that none of them is lost
-        else:
-            self._stop.set()
+        self._looked = 0.0
+        for run in self._runs():
+            threading.Thread(target=stop_run, args=(run,), name="page-stop", daemon=True).start()
+        child = self._child
+        if child is not None and not any(run.process == child.pid for run in self._found):
+            child.terminate()  # it is just starting, and can't be asked yet
 
     def close(self) -> None:
-        """End what is live and wait for it."""
+        """End a recording and wait for it; a run goes on, and is found again."""
         self._stop.set()
         if self._thread is not None:
             self._thread.join()
 
     def to_json(self) -> dict[str, Any]:
         """What the page shows."""
-        status = self._status
+        what = self.what
         out: dict[str, Any] = {
-            "what": self.what,
+            "what": what,
+            "sending": self.sending,
             "error": self.error,
             "ended_by": self.ended_by,
             "told": self.told[-8:],
         }
-        if isinstance(status, RecordStatus):
-            out["record"] = _record_json(status)
-        elif isinstance(status, LiveStatus):
-            out["run"] = self._run_json(status)
+        if self._status is not None:
+            out["record"] = _record_json(self._status)
+        run = self.live_run()
+        status = run.ask(STATUS) if run is not None else None
+        if status:
+            out["run"] = status
+            out["told"] = status["told"] if what == RUNNING else out["told"]
         return out
 
-    def _begin(self, what: str, work: Callable[[], str]) -> None:
+    def _begin(self, work: Callable[[], str]) -> None:
         with self._lock:
-            if self.what != "nothing":
+            if self.what != NOTHING:
                 raise RefusedError(f"the page is {self.what} already; stop that first")
-            self.what, self.error, self.ended_by, self._status = what, "", "", None
+            self._recording, self.error, self.ended_by, self._status = True, "", "", None
             self.told.clear()
             self._stop.clear()
             while not self._keys.empty():
@@ -160,7 +217,7 @@ class Desk:
         except Exception as error:  # noqa: BLE001 - a thread's failure must reach the person, whatever it is
             self.error = f"this should not happen: {type(error).__name__}: {error}"
         finally:
-            self.what = "nothing"
+            self._recording = False
 
     def _pressed(self) -> Iterable[Press]:
         out = []
@@ -168,51 +225,12 @@ class Desk:
             out.append(self._keys.get())
         return out
 
-    def _show(self, status: RecordStatus | LiveStatus) -> None:
+    def _show(self, status: RecordStatus) -> None:
         self._status = status
 
     def _tell(self, words: str) -> None:
         self.told.append(words)
         del self.told[:-KEPT_WORDS]
-
-    def _run_json(self, status: LiveStatus) -> dict[str, Any]:
-        outputs = []
-        for item in status.outputs:
-            values = self._values.of(item.send, item.data) if self._values is not None and item.data is not None else []
-            outputs.append(
-                {
-                    "bus": item.bus,
-                    "name": item.name,
-                    "id": format_identifier(*split_word(item.word)),
-                    "count": item.count,
-                    "data": item.data.hex(" ").upper() if item.data is not None else "",
-                    "seen": item.seen.hex(" ").upper() if item.seen is not None else "",
-                    "values": [f"{name} {value:g} {unit}".strip() for name, value, unit in values],
-                }
-            )
-        return {
-            "seconds": status.seconds,
-            "mode": status.mode,
-            "sending": status.sending,
-            "shut": status.shut,
-            "worst_lag_ms": status.worst_lag_ms,
-            "buses": [
-                {
-                    "name": b.name,
-                    "up": b.up,
-                    "line": b.health.line(),
-                    "warning": b.health.warning,
-                    "received": b.received,
-                    "sent": b.sent,
-                }
-                for b in status.buses
-            ],
-            "inputs": [
-                {"bus": i.bus, "name": i.name, "age_s": i.age_s, "limit_s": i.limit_s, "fresh": i.fresh}
-                for i in status.inputs
-            ],
-            "outputs": outputs,
-        }
 
 
 def _record_json(status: RecordStatus) -> dict[str, Any]:

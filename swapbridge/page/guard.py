@@ -3,10 +3,14 @@
 Three dangers are met here: another web site open in the same browser (Host, Origin, a token in every change), somebody
 else on the same network (nothing is bound beyond this machine unless shared, and then only with a one-time token and
 read-only), and hostile text in a capture or a map (a content security policy that runs no script but our own files).
+
+Sessions are signed cookies: nothing is stored, so nothing can be pushed out by a site that asks a thousand times. And
+one request needs none: to stop is always allowed to whoever is here by our own address.
 """
 
 from __future__ import annotations
 
+import hashlib
 import hmac
 import ipaddress
 import secrets
@@ -16,19 +20,29 @@ from urllib.parse import parse_qs, urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import cookie_parser
-from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-SESSION_COOKIE = "swapbridge_session"
 FORM_TOKEN_HEADER = "x-swapbridge-form"
 SAFE_METHODS = frozenset({"GET", "HEAD"})
-MOST_SESSIONS = 64
+STOP_PATH = "/api/live/stop"
+STATIC = "/static/"
+COME_IN = "in=1"
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "form-action 'self'; base-uri 'none'; frame-ancestors 'self'; frame-src 'self'"
 )
 """Content security policy of every page: only our own files run or style anything."""
+
+HERE, FAR, FAR_WRITES = "here", "far", "far-writes"
+"""Kinds of sessions: of this machine; of another one, looking only or allowed to write."""
+
+_THRESHOLD = (
+    '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Bench page</title>'
+    '<meta http-equiv="refresh" content="0; url=/"></head><body>'
+    '<p><a href="/">Open the bench page</a></p></body></html>'
+)
 
 REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox; frame-ancestors 'self'"
 """Policy of a proof report shown inside the page: one self-contained file, styled inline, that runs nothing here."""
@@ -65,7 +79,10 @@ class Guard:
         self.hosts = frozenset(host.lower() for host in hosts)
         self.share_token = share_token
         self.remote_may_write = remote_may_write
-        self.sessions: dict[str, Session] = {}
+        self._secret = secrets.token_bytes(32)
+        port = min(host.rpartition(":")[2] for host in self.hosts)
+        self.cookie = f"swapbridge_session_{port}"
+        """Cookies know no ports: two pages on one machine need a name each."""
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -82,48 +99,66 @@ class Guard:
         """A refusal, or the session with the cookie to set when it is a new one."""
         headers = Headers(scope=scope)
         if headers.get("host", "").lower() not in self.hosts:
-            return (
-                _no("this address is not the bench page's own; open the address that the command printed"),
-                None,
-                None,
-            )
-        key = cookie_parser(headers.get("cookie", "")).get(SESSION_COOKIE, "")
-        session, fresh = self.sessions.get(key), None
-        if session is None:
-            if _is_loopback(scope):
-                fresh, session = self._open(local=True, may_write=True)
-            elif self._spend_token(scope):
-                fresh, session = self._open(local=False, may_write=self.remote_may_write)
-                answer = RedirectResponse("/", status_code=303)
-                _set_cookie(answer.headers, fresh)
-                return answer, None, None
-            else:
-                return (
-                    _no("this page is not open to other machines; ask for the address with its one-time token"),
-                    None,
-                    None,
-                )
-        if session.local and not _is_loopback(scope):
-            return _no("this session belongs to the machine itself"), None, None
-        if scope["method"] not in SAFE_METHODS:
+            return _no("this address is not the bench page's own; open the address that the command printed")
+        changes = scope["method"] not in SAFE_METHODS
+        if changes:
             origin = headers.get("origin") or headers.get("referer", "")
             if urlsplit(origin).netloc.lower() not in self.hosts:
-                return _no("this change was asked for by another site"), None, None
+                return _no("this change was asked for by another site")
+            if scope["path"] == STOP_PATH:
+                return None, None, None
+        session = self._session(cookie_parser(headers.get("cookie", "")).get(self.cookie, ""))
+        if session is None:
+            return self._newcomer(scope, headers)
+        if session.local and not _is_loopback(scope):
+            return _no("this session belongs to the machine itself")
+        if changes:
             if not hmac.compare_digest(headers.get(FORM_TOKEN_HEADER, ""), session.form_token):
-                return _no("this change did not come from the page; load the page again"), None, None
+                return _no("this change did not come from the page; load the page again")
             if not session.may_write:
-                return _no("this browser may look only; changes are made on the machine itself"), None, None
-        return None, session, fresh
+                return _no("this browser may look only; changes are made on the machine itself")
+        return None, session, None
 
-    def _open(self, *, local: bool, may_write: bool) -> tuple[str, Session]:
-        while len(self.sessions) >= MOST_SESSIONS:
-            del self.sessions[next(iter(self.sessions))]
-        key = secrets.token_urlsafe(32)
-        self.sessions[key] = session = Session(secrets.token_urlsafe(32), local, may_write)
-        return key, session
+    def _newcomer(self, scope: Scope, headers: Headers) -> tuple[Response | None, Session | None, str | None]:
+        """Nobody knows this browser: it gets a session only by opening the page itself, not through another site."""
+        query = scope["query_string"].decode("latin-1")
+        local = _is_loopback(scope)
+        if local and scope["path"].startswith(STATIC):
+            return None, None, None
+        if scope["method"] not in SAFE_METHODS:
+            return _no("this browser has no session any more; load the page again")
+        if not local and self._spend_token(query):
+            answer = RedirectResponse(f"/?{COME_IN}", status_code=303)
+            self._set_cookie(answer.headers, self._value(FAR_WRITES if self.remote_may_write else FAR))
+            return answer, None, None
+        if query == COME_IN or _from_elsewhere(headers):
+            if headers.get("sec-fetch-dest", "document") != "document":
+                return _no("the page is opened by itself, not from inside another site")
+            return HTMLResponse(_THRESHOLD), None, None  # its own link keeps the cookie that a foreign one leaves out
+        if not local:
+            return _no("this page is not open to other machines; ask for the address with its one-time token")
+        if headers.get("sec-fetch-dest", "document") != "document":
+            return _no("load the page first")
+        value = self._value(HERE)
+        return None, self._session(value), value
 
-    def _spend_token(self, scope: Scope) -> bool:
-        offered = parse_qs(scope["query_string"].decode("latin-1")).get("token", [""])[0]
+    def _value(self, kind: str) -> str:
+        name = f"{kind}.{secrets.token_urlsafe(16)}"
+        return f"{name}.{self._sign(name)}"
+
+    def _session(self, value: str) -> Session | None:
+        """What a cookie says; None when it is not ours."""
+        name, _, signature = value.rpartition(".")
+        kind = name.partition(".")[0]
+        if kind not in (HERE, FAR, FAR_WRITES) or not hmac.compare_digest(signature, self._sign(name)):
+            return None
+        return Session(self._sign(f"form {value}"), kind == HERE, kind != FAR)
+
+    def _sign(self, text: str) -> str:
+        return hmac.new(self._secret, text.encode("utf-8", "replace"), hashlib.sha256).hexdigest()
+
+    def _spend_token(self, query: str) -> bool:
+        offered = parse_qs(query).get("token", [""])[0]
         if self.share_token is None or not hmac.compare_digest(offered.encode(), self.share_token.encode()):
             return False
         self.share_token = None
@@ -139,18 +174,26 @@ class Guard:
                 headers["referrer-policy"] = "same-origin"
                 headers["cross-origin-opener-policy"] = "same-origin"
                 if fresh is not None:
-                    _set_cookie(headers, fresh)
+                    self._set_cookie(headers, fresh)
             await send(message)
 
         return guarded
 
+    def _set_cookie(self, headers: MutableHeaders, value: str) -> None:
+        headers.append("set-cookie", f"{self.cookie}={value}; Path=/; HttpOnly; SameSite=Strict")
 
-def _no(why: str) -> Response:
-    return PlainTextResponse(f"Refused: {why}.\n", status_code=403)
+
+def _no(why: str) -> tuple[Response, None, None]:
+    return PlainTextResponse(f"Refused: {why}.\n", status_code=403), None, None
 
 
-def _set_cookie(headers: MutableHeaders, key: str) -> None:
-    headers.append("set-cookie", f"{SESSION_COOKIE}={key}; Path=/; HttpOnly; SameSite=Strict")
+def _from_elsewhere(headers: Headers) -> bool:
+    """Whether another site led or pointed here; browsers say so, old ones by the referer alone."""
+    site = headers.get("sec-fetch-site")
+    if site is not None:
+        return site not in ("none", "same-origin")
+    referer = headers.get("referer", "")
+    return bool(referer) and urlsplit(referer).netloc.lower() != headers.get("host", "").lower()
 
 
 def _is_loopback(scope: Scope) -> bool:

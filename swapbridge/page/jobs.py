@@ -51,13 +51,16 @@ class Job:
 class Jobs:
     """Runs work in threads, two at a time; a job ends `done`, `failed` or `cancelled`."""
 
-    def __init__(self) -> None:
+    def __init__(self, allowed: Callable[[], None] = lambda: None) -> None:
+        self.allowed = allowed
+        """Asked before work is queued; raises when there is a reason against it."""
         self._pool = ThreadPoolExecutor(max_workers=2, thread_name_prefix="page-job")
         self._lock = threading.Lock()
         self._jobs: dict[str, Job] = {}
 
     def start(self, what: str, work: Callable[[Progress], Any]) -> Job:
         """Queue work; it is called with a progress function that also carries a cancel back into it."""
+        self.allowed()
         job = Job(secrets.token_urlsafe(8), what, time.monotonic())
         with self._lock:
             for key in [k for k, j in self._jobs.items() if j.state != "running"][

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -46,6 +47,8 @@ class Shelf:
         if not folder.is_dir():
             raise InputError(f"{folder}: no such folder; make one with: swapbridge new {folder}")
         self.folder = folder.resolve()
+        self.allowed: Callable[[], None] = lambda: None
+        """Asked before a capture is read; raises when there is a reason against it."""
         self._lock = threading.Lock()
         self._captures: OrderedDict[tuple[Path, int, int], Capture] = OrderedDict()
 
@@ -101,6 +104,7 @@ class Shelf:
             if key in self._captures:
                 self._captures.move_to_end(key)
                 return self._captures[key]
+        self.allowed()
         capture = read_capture(path)
         with self._lock:
             self._captures[key] = capture

@@ -108,3 +108,96 @@ def test_no_name_leads_out_of_the_folder(folder: Path, name: str) -> None:
     answer = here.get("/api/capture", params={"file": name})
     assert answer.status_code == 400
     assert "error" in answer.json()
+
+
+COOKIE = "swapbridge_session_8321"
+NAVIGATION = {"sec-fetch-site": "none", "sec-fetch-mode": "navigate", "sec-fetch-dest": "document"}
+ORIGIN = {"origin": f"http://{HOST}"}
+
+
+def test_two_pages_on_one_machine_keep_their_sessions(folder: Path) -> None:
+    """Cookies know no ports: one name for all of them took the other page's session away."""
+    one, other = make_app(folder, hosts=[HOST]), make_app(folder, hosts=["127.0.0.1:8322"])
+    here = browser(one)
+    token = form_token(here.get("/").text)
+    there = browser(other, host="127.0.0.1:8322")
+    there.cookies.update(here.cookies)
+    there.get("/")
+    here.cookies.update(there.cookies)
+    assert {name for name, _ in here.cookies.items()} == {COOKIE, "swapbridge_session_8322"}
+    assert here.post("/api/undo", headers={**ORIGIN, FORM_TOKEN_HEADER: token}).status_code == 400
+
+
+def test_nothing_pushes_a_session_out(folder: Path) -> None:
+    """80 images of a foreign page made 80 sessions, and the 64 kept were no longer the person's."""
+    app = make_app(folder, hosts=[HOST], share_token="once")
+    here, phone = browser(app), browser(app, client="192.0.2.7")
+    token = form_token(here.get("/").text)
+    phone.get("/?token=once")
+    looking = phone.get("/").text
+    stranger = browser(app)
+    foreign = {"sec-fetch-site": "cross-site", "sec-fetch-mode": "no-cors", "sec-fetch-dest": "image"}
+    for n in range(100):
+        answer = stranger.get(f"/?{n}", headers=foreign)
+        assert answer.status_code == 403
+        assert "set-cookie" not in answer.headers
+        browser(app).get("/")
+    assert here.post("/api/undo", headers={**ORIGIN, FORM_TOKEN_HEADER: token}).status_code == 400
+    assert form_token(phone.get("/").text) == form_token(looking)
+
+
+def test_a_link_from_another_site_replaces_no_session(folder: Path) -> None:
+    """The cookie is strict, so a foreign link comes without it: it leads over a page of ours, which brings it along."""
+    app = make_app(folder, hosts=[HOST])
+    here = browser(app)
+    token = form_token(here.get("/", headers=NAVIGATION).text)
+    without = browser(app)
+    answer = without.get("/", headers={**NAVIGATION, "sec-fetch-site": "cross-site"})
+    assert answer.status_code == 200
+    assert "set-cookie" not in answer.headers
+    assert "form-token" not in answer.text
+    assert 'url=/"' in answer.text
+    followed = here.get("/", headers={**NAVIGATION, "sec-fetch-site": "same-origin"})
+    assert form_token(followed.text) == token
+    old = without.get("/", headers={"referer": "http://evil.example/"})
+    assert "set-cookie" not in old.headers
+
+
+def test_a_shared_link_that_was_tapped_in_another_app_comes_in(folder: Path) -> None:
+    app = make_app(folder, hosts=[HOST], share_token="once")
+    answer = browser(app, client="192.0.2.7").get("/?token=once")
+    cookie = answer.headers["set-cookie"].split(";")[0]
+    phone = browser(app, client="192.0.2.7")  # strict: the cookie is not sent where a foreign app led to
+    threshold = phone.get(answer.headers["location"])
+    assert threshold.status_code == 200
+    assert "form-token" not in threshold.text
+    assert phone.get("/").status_code == 403
+    assert phone.get("/", headers={"cookie": cookie}).status_code == 200
+
+
+@pytest.mark.parametrize("kind", ["here", "far", "far-writes", "nobody", ""])
+def test_a_cookie_can_not_be_made_up(folder: Path, kind: str) -> None:
+    app = make_app(folder, hosts=[HOST], share_token="once")
+    answer = browser(app, client="192.0.2.7").get("/?token=once")
+    value = answer.headers["set-cookie"].split(";")[0].partition("=")[2]
+    own, rest = value.split(".", 1)
+    for forged in (f"{kind}.{rest}", f"{kind}.x.{rest.rpartition('.')[2]}", kind, value[:-1]):
+        answer = browser(app, client="192.0.2.7").get("/", headers={"cookie": f"{COOKIE}={forged}"})
+        assert answer.status_code == (200 if forged == value else 403)
+    assert own == "far"
+
+
+def test_stop_goes_through_whatever_became_of_the_session(folder: Path) -> None:
+    """The translator ran on while the page said: load the page again."""
+    app = make_app(folder, hosts=[HOST], share_token="once")
+    for client in ("127.0.0.1", "192.0.2.7"):
+        one = browser(app, client=client)
+        for headers in (ORIGIN, {**ORIGIN, FORM_TOKEN_HEADER: "old"}, {"referer": f"http://{HOST}/live"}):
+            for cookie in ("", f"{COOKIE}=rubbish", f"{COOKIE}=here.a.b"):
+                sent = {**headers, "cookie": cookie} if cookie else headers
+                for content in (b"", b"{}", b"no json", b"x" * 100_000):
+                    assert one.post("/api/live/stop", headers=sent, content=content).status_code == 200
+    one = browser(app)
+    assert one.post("/api/live/stop", headers={"origin": "http://evil.example"}).status_code == 403
+    assert one.post("/api/live/stop").status_code == 403
+    assert browser(app, host="evil.example:8321").post("/api/live/stop", headers=ORIGIN).status_code == 403

@@ -131,7 +131,23 @@ const bench = (() => {
   const id = (name) => document.getElementById(name);
   const number = (value, digits) => Number(value).toLocaleString("en", { maximumFractionDigits: digits ?? 2 });
 
+  // Stop needs nothing but this address: no session, no token, no answer read.
+  const GOING_SILENT = 5;
+  const stopLive = guard(() => ask("/api/live/stop", {}));
+  const stopWords = (kmh) => kmh !== null && kmh !== undefined && kmh > GOING_SILENT
+    ? `Stop (at ${number(kmh, 0)} km/h: gearbox and stability control lose their engine, steering assist may end)` : "Stop";
+  const sent = () => document.getElementById("sending");
+  function showSending(view) {
+    sent().hidden = !view.sending;
+    if (view.sending) document.getElementById("stop-sending").textContent = stopWords(view.run ? view.run.speed_kmh : null);
+  }
+
   document.addEventListener("DOMContentLoaded", () => {
+    document.getElementById("stop-sending").addEventListener("click", stopLive);
+    if (!document.getElementById("board")) {
+      const look = async () => { try { showSending(await ask("/api/live")); } catch { /* the next look tells */ } setTimeout(look, 2000); };
+      setTimeout(look, 500);
+    }
     if (!mayWrite) for (const node of document.querySelectorAll("[data-writes]")) node.disabled = true;
     for (const node of document.querySelectorAll("[data-undo]")) {
       node.addEventListener("click", guard(async () => {
@@ -141,5 +157,5 @@ const bench = (() => {
       }));
     }
   });
-  return { ask, colour, drawing, guard, id, job, lanes, make, mayWrite, number, plot, query, table, tell };
+  return { ask, colour, drawing, guard, id, job, lanes, make, mayWrite, number, plot, query, showSending, stopLive, stopWords, table, tell };
 })();

@@ -1,7 +1,7 @@
 // The live view: starts a recording or a run, then shows its board and passes the person's keys on.
 "use strict";
 document.addEventListener("DOMContentLoaded", () => {
-  const { ask, guard, id, make, mayWrite, number, table, tell } = bench;
+  const { ask, guard, id, make, mayWrite, number, showSending, stopLive, stopWords, table, tell } = bench;
   const board = id("board");
   let was = "nothing", kind = "";
 
@@ -14,27 +14,31 @@ document.addEventListener("DOMContentLoaded", () => {
   }
 
   const press = (key, text) => guard(() => ask("/api/live/press", { key, text }))();
-  const stop = make("button", { type: "button", text: "Stop", disabled: !mayWrite, onclick: guard(() => ask("/api/live/stop", {})) });
-  const keyButtons = [["next", "Next (N)"], ["repeat", "Repeat (R)"], ["skip", "Skip (S)"], ["mark", "Mark (space)"]].map(([key, text]) => make("button", { type: "button", class: key === "next" ? "go" : false, text, disabled: !mayWrite, onclick: () => press(key) }));
+  const stopButton = () => make("button", { type: "button", text: "Stop", onclick: stopLive });
+  const stopRecording = stopButton(), stopRun = stopButton();
+  const keyButtons = [["next", "Next (N)"], ["repeat", "Repeat (R)"], ["skip", "Skip (S)"], ["mark", "Mark (space)"]].map(([key, text]) => make("button", { type: "button", class: key === "next" ? "go" : false, text, disabled: !mayWrite, onclick: (event) => { event.currentTarget.blur(); press(key); } }));
   const note = make("input", { placeholder: "note", maxlength: "200", "aria-label": "note", disabled: !mayWrite });
   note.addEventListener("keydown", (e) => { if (e.key === "Enter" && note.value) { press("note", note.value); note.value = ""; } e.stopPropagation(); });
   document.addEventListener("keydown", (event) => {
-    if (was !== "recording" || event.target.matches("input, textarea, select, button")) return;
+    // a key button that was clicked keeps the focus in some browsers: space marks all the same
+    if (was !== "recording" || event.target.matches("input, textarea, select") || (event.target.matches("button") && !keyButtons.includes(event.target))) return;
     const key = { n: "next", r: "repeat", s: "skip", " ": "mark" }[event.key];
-    if (key) { event.preventDefault(); press(key); }
+    if (key) { event.preventDefault(); if (event.target.matches("button")) event.target.blur(); press(key); }
   });
+  document.addEventListener("keyup", (event) => { if (event.key === " " && keyButtons.includes(event.target)) event.preventDefault(); });
 
   const headline = make("p", { class: "instruction" }), left = make("p", { class: "countdown", "aria-hidden": "true" }), caution = make("p", { class: "warn" }), place = make("p", { class: "soft" });
   const buses = make("div", {}), told = make("div", {}), rest = make("div", {});
-  const controls = make("div", { class: "bar" }, ...keyButtons, note, stop);
+  const controls = make("div", { class: "bar" }, ...keyButtons, note, stopRecording);
 
   function show(view) {
     const live = view.what !== "nothing";
+    showSending(view);
     board.hidden = !live && !view.ended_by && !view.error;
     id("start").hidden = live;
     if (kind !== view.what) {
       kind = view.what;
-      board.replaceChildren(...(view.what === "recording" ? [place, caution, headline, left, controls, buses, told] : view.what === "running" ? [place, make("div", { class: "bar" }, stop), buses, rest, told] : [headline, told]));
+      board.replaceChildren(...(view.what === "recording" ? [place, caution, headline, left, controls, buses, told] : view.what === "running" ? [place, make("div", { class: "bar" }, stopRun), buses, rest, told] : [headline, told]));
     }
     told.replaceChildren(...view.told.map((t) => make("p", { class: "soft", text: t })));
     if (!live) { headline.textContent = view.error ? `Stopped: ${view.error}` : `Ended: ${view.ended_by}`; if (was !== "nothing") tell(headline.textContent, !!view.error); was = view.what; return; }
@@ -47,7 +51,8 @@ document.addEventListener("DOMContentLoaded", () => {
       place.textContent = `${number(view.record.seconds, 0)} s, ${view.record.files.join(", ")}${step ? `, step ${step.number} of ${step.of}${step.times > 1 ? `, time ${step.time} of ${step.times}` : ""}` : ""}`;
       buses.replaceChildren(table(["Bus", "Now", "Frames", "Lost"], view.record.buses.map((b) => [b.name, make("span", { class: b.warning ? "warn" : false, text: b.warning ? `! ${b.warning}` : b.line }), number(b.frames, 0), number(b.lost, 0)]), [2, 3]));
     }
-    if (view.run) {
+    if (view.run && view.what === "running") {
+      stopRun.textContent = stopWords(view.run.speed_kmh);
       place.replaceChildren(make("b", { class: view.run.sending ? "bad" : "good", text: view.run.sending ? "SENDING" : "Watching only" }), ` ${view.run.mode}, ${number(view.run.seconds, 0)} s, worst lag ${number(view.run.worst_lag_ms, 1)} ms ${view.run.shut}`);
       buses.replaceChildren(table(["Bus", "Now", "Heard", "Sent"], view.run.buses.map((b) => [`${b.name}${b.up ? "" : " (down)"}`, b.warning ? `! ${b.warning}` : b.line, number(b.received, 0), number(b.sent, 0)]), [2, 3]));
       rest.replaceChildren(make("div", { class: "pair" },

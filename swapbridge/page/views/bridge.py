@@ -20,7 +20,7 @@ from swapbridge.core.needs import load_needs
 from swapbridge.core.progress import Progress
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import parse_bridge
-from swapbridge.page.bench import Bench, answer, body, stamp_of, text_of
+from swapbridge.page.bench import Bench, answer, posted, stamp_of, text_of
 from swapbridge.page.dials import dials
 from swapbridge.plan.model import Plan
 from swapbridge.signalmap.dbc_read import load_map
@@ -43,22 +43,19 @@ def routes(bench: Bench) -> list[Route]:
         text = bridge_text(bench)
         return answer({"text": text, **checked(bench, text)})
 
-    async def check(request: Request) -> Response:
-        return answer(checked(bench, text_of(await body(request), "text", MOST_BRIDGE_TEXT)))
+    def check(request: Request, asked: dict[str, Any]) -> Response:
+        return answer(checked(bench, text_of(asked, "text", MOST_BRIDGE_TEXT)))
 
-    async def save(request: Request) -> Response:
-        text = text_of(await body(request), "text", MOST_BRIDGE_TEXT)
+    def save(request: Request, asked: dict[str, Any]) -> Response:
+        text = text_of(asked, "text", MOST_BRIDGE_TEXT)
         bench.write("edit the bridge file", {bench.shelf.path(BRIDGE_NAME): text.encode()})
         return answer({"saved": BRIDGE_NAME})
 
-    async def curve(request: Request) -> Response:
-        asked = await body(request)
+    def curve(request: Request, asked: dict[str, Any]) -> Response:
         text = text_of(asked, "text", MOST_BRIDGE_TEXT)
         return answer({"text": with_curve(text, text_of(asked, "table", 80), asked.get("points"))})
 
-    async def compile_it(request: Request) -> Response:
-        await body(request)
-
+    def compile_it(request: Request, asked: dict[str, Any]) -> Response:
         def work(progress: Progress) -> dict[str, Any]:
             progress(0.1, "compiling")
             result = compiled(bench, bridge_text(bench))
@@ -68,8 +65,8 @@ def routes(bench: Bench) -> list[Route]:
 
         return answer({"job": bench.jobs.start("Compiling", work).key})
 
-    async def drive(request: Request) -> Response:
-        name = text_of(await body(request), "file")
+    def drive(request: Request, asked: dict[str, Any]) -> Response:
+        name = text_of(asked, "file")
         bench.shelf.capture_file(name)
 
         def work(progress: Progress) -> dict[str, Any]:
@@ -80,11 +77,11 @@ def routes(bench: Bench) -> list[Route]:
     return [
         Route("/bridge", show),
         Route("/api/bridge", read),
-        Route("/api/bridge/check", check, methods=["POST"]),
-        Route("/api/bridge/save", save, methods=["POST"]),
-        Route("/api/bridge/curve", curve, methods=["POST"]),
-        Route("/api/bridge/compile", compile_it, methods=["POST"]),
-        Route("/api/bridge/dials", drive, methods=["POST"]),
+        Route("/api/bridge/check", posted(check), methods=["POST"]),
+        Route("/api/bridge/save", posted(save), methods=["POST"]),
+        Route("/api/bridge/curve", posted(curve), methods=["POST"]),
+        Route("/api/bridge/compile", posted(compile_it), methods=["POST"]),
+        Route("/api/bridge/dials", posted(drive), methods=["POST"]),
     ]
 
 
@@ -137,6 +134,7 @@ def checked(bench: Bench, text: str) -> dict[str, Any]:
     faults: list[dict[str, Any]] = []
     rows: list[dict[str, Any]] = []
     if text.strip():
+        bench.heavy()
         try:
             result = compiled(bench, text)
         except SwapbridgeError as error:

@@ -23,7 +23,7 @@ from swapbridge.core.progress import Progress
 from swapbridge.guessing.guess import guess
 from swapbridge.guessing.layout.fields import raw_values
 from swapbridge.guessing.report import sureness
-from swapbridge.page.bench import Bench, answer, body, stamp_of, text_of
+from swapbridge.page.bench import Bench, answer, posted, stamp_of, text_of
 from swapbridge.page.pictures import envelope, payload_rows
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import load_map
@@ -43,8 +43,8 @@ def routes(bench: Bench) -> list[Route]:
         found = findings(bench, name)
         return answer({"claims": _claims(found), "advice": found.get("advice", []), "guessed": bool(found)})
 
-    async def start(request: Request) -> Response:
-        name = text_of(await body(request), "file")
+    def start(request: Request, asked: dict[str, Any]) -> Response:
+        name = text_of(asked, "file")
         path = findings_path(bench, name)
         bench.shelf.capture_file(name)
 
@@ -61,15 +61,15 @@ def routes(bench: Bench) -> list[Route]:
     def field(request: Request) -> Response:
         return answer(_field_picture(bench, dict(request.query_params)))
 
-    async def accept(request: Request) -> Response:
-        return answer(_accept(bench, await body(request)))
+    def accept(request: Request, asked: dict[str, Any]) -> Response:
+        return answer(_accept(bench, asked))
 
     return [
         Route("/guess", show),
         Route("/api/claims", claims),
-        Route("/api/guess", start, methods=["POST"]),
+        Route("/api/guess", posted(start), methods=["POST"]),
         Route("/api/field", field),
-        Route("/api/accept", accept, methods=["POST"]),
+        Route("/api/accept", posted(accept), methods=["POST"]),
     ]
 
 

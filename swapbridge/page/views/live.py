@@ -12,10 +12,10 @@ from starlette.routing import Route
 
 from swapbridge.bus.adapters.spec import BusSpec, parse_bus
 from swapbridge.bus.recording.script import load_script
-from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.core.cautions import cautions_for
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.page.bench import Bench, answer, body, text_of
+from swapbridge.page.bench import Bench, answer, posted, text_of
+from swapbridge.page.guard import STOP_PATH
 from swapbridge.page.views.bridge import PLAN_NAME
 from swapbridge.plan.serialise import plan_from_json
 
@@ -39,8 +39,7 @@ def routes(bench: Bench) -> list[Route]:
     def state(request: Request) -> Response:
         return answer(desk.to_json())
 
-    async def record(request: Request) -> Response:
-        asked = await body(request)
+    def record(request: Request, asked: dict[str, Any]) -> Response:
         name = text_of(asked, "name", 64)
         if not _FILE_NAME.fullmatch(name):
             raise InputError("a recording's name has letters, digits, dashes and underscores")
@@ -57,8 +56,7 @@ def routes(bench: Bench) -> list[Route]:
         )
         return answer({"started": path.name})
 
-    async def run(request: Request) -> Response:
-        asked = await body(request)
+    def run(request: Request, asked: dict[str, Any]) -> Response:
         sending = asked.get("sending") is True
         acknowledged = asked.get("acknowledged") is True
         if not request.state.session.local:
@@ -71,14 +69,10 @@ def routes(bench: Bench) -> list[Route]:
         plan = plan_from_json(path.read_text(encoding="utf-8"))
         against = None
         if asked.get("against"):
-            against = (text_of(asked, "against_bus", 60), bench.shelf.capture(text_of(asked, "against")))
-        boxes = bench.shelf.path("captures")
-        boxes.mkdir(exist_ok=True)
+            against = (text_of(asked, "against_bus", 60), bench.shelf.capture_file(text_of(asked, "against")).path)
         desk.start_run(
-            plan,
+            path,
             _specs(asked),
-            boxes,
-            proof=ruling_beside(plan, path),
             sending=sending,
             acknowledged=acknowledged,
             unproved=asked.get("unproved") is True,
@@ -86,23 +80,22 @@ def routes(bench: Bench) -> list[Route]:
         )
         return answer({"started": plan.name})
 
-    async def press(request: Request) -> Response:
-        asked = await body(request)
+    def press(request: Request, asked: dict[str, Any]) -> Response:
         desk.press(text_of(asked, "key", 20), str(asked.get("text") or ""))
         return answer({})
 
     async def stop(request: Request) -> Response:
-        await body(request)
+        """Takes no session, reads nothing and waits for nothing: there is no state in which it can be refused."""
         desk.stop()
         return answer({})
 
     return [
         Route("/live", show),
         Route("/api/live", state),
-        Route("/api/live/record", record, methods=["POST"]),
-        Route("/api/live/run", run, methods=["POST"]),
-        Route("/api/live/press", press, methods=["POST"]),
-        Route("/api/live/stop", stop, methods=["POST"]),
+        Route("/api/live/record", posted(record), methods=["POST"]),
+        Route("/api/live/run", posted(run), methods=["POST"]),
+        Route("/api/live/press", posted(press), methods=["POST"]),
+        Route(STOP_PATH, stop, methods=["POST"]),
     ]
 
 

@@ -16,7 +16,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.core.progress import Progress
-from swapbridge.page.bench import Bench, answer, body
+from swapbridge.page.bench import Bench, answer, posted
 from swapbridge.page.guard import REPORT_POLICY
 from swapbridge.page.views.bridge import bridge_and_maps, bridge_text
 from swapbridge.plan.model import Plan
@@ -51,8 +51,7 @@ def routes(bench: Bench) -> list[Route]:
         counts = {} if ruling.head is None else ruling.head.counts
         return answer({"proof": {"proved": ruling.proved, "words": ruling.words, "counts": counts}, "report": report})
 
-    async def start(request: Request) -> Response:
-        asked = await body(request)
+    def start(request: Request, asked: dict[str, Any]) -> Response:
         chosen = asked.get("captures")
         how = asked.get("thoroughness")
         if not isinstance(chosen, dict) or how not in THOROUGHNESS:
@@ -73,7 +72,7 @@ def routes(bench: Bench) -> list[Route]:
         Route("/prove", show),
         Route("/prove/report", report),
         Route("/api/proof", state),
-        Route("/api/prove", start, methods=["POST"]),
+        Route("/api/prove", posted(start), methods=["POST"]),
     ]
 
 
