@@ -22,6 +22,8 @@ from swapbridge.compiler.expressions.values import (
     divide,
     extreme,
     in_unit,
+    is_always_valid,
+    known_constant,
     multiply,
     need_number,
     need_truth,
@@ -79,9 +81,7 @@ def constant_of(lowering: Lowering, node: Node, builder: BlockBuilder, unit: Uni
     value = need_number(lowering.lower(node, builder, Goal()))
     if unit is not None:
         value = in_unit(value, unit)
-    if not value.lin.is_constant:
-        raise LoweringError("a constant is expected here, not something that changes", "write a number with its unit")
-    return value.lin.constant_value
+    return known_constant(builder, value)
 
 
 def grid_of(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal, unit: Unit) -> Fraction:
@@ -90,7 +90,7 @@ def grid_of(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal, u
     if option is None:
         return goal.resolution_in(unit)
     value = need_number(lowering.lower(option, builder, Goal()))
-    if value.unit.kind != unit.kind or not value.lin.is_constant or value.lin.constant_value <= 0:
+    if value.unit.kind != unit.kind or known_constant(builder, value) <= 0:
         raise LoweringError(
             "the resolution is not a constant above 0 of the value's kind", f"write resolution=1 {unit.name}"
         )
@@ -214,7 +214,7 @@ def _lookup(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -
     keys: dict[int, Value] = {}
     for key_node, result_node in call.pairs:
         key = lowering.lower(key_node, builder, Goal(choices=choices if isinstance(key_node, Text) else None))
-        if not key.lin.is_constant:
+        if not key.lin.is_constant or not is_always_valid(builder, key):
             raise LoweringError("a lookup's keys are constants", "write a 'Name' or a number")
         point = (key.lin.constant_value - value.lin.offset) / value.lin.scale
         if not key.is_choice and not value.is_choice:
@@ -247,18 +247,31 @@ def _lookup_value(
     den = lcm(*(r.lin.constant_value.denominator for r in results))
     numbers = [int(r.lin.constant_value * den) for r in results]
     pairs = dict(zip(keys, numbers, strict=False))
+    told = [_told_valid(builder, r) for r in results]
     memory, register = lowering.memory, value.lin.register
     default = numbers[-1] if otherwise is not None else min(numbers)
     out = builder.emit("lookup", register, value=memory.lookup(f"lookup {len(memory.lookups)}", pairs, default))
     valid = value.valid
-    if otherwise is None:
-        low, high = builder.interval(register)
-        if len([k for k in pairs if low <= k <= high]) <= high - low:
-            known = memory.lookup(f"lookup {len(memory.lookups)}", dict.fromkeys(pairs, 1), 0)
-            valid = both_valid(builder, valid, builder.emit("lookup", register, value=known))
+    low, high = builder.interval(register)
+    meets_default = len([k for k in pairs if low <= k <= high]) <= high - low
+    answers = dict(zip(keys, told, strict=False))
+    without = told[-1] if otherwise is not None else 0
+    if not all(answers.values()) or (meets_default and not without):
+        known = memory.lookup(f"lookup {len(memory.lookups)}", answers, without)
+        valid = both_valid(builder, valid, builder.emit("lookup", register, value=known))
     held = builder.constant_value(out)
     lin = Lin.constant(Fraction(held, den)) if held is not None else Lin.of(out, Fraction(1, den), Fraction(0))
     return Value(lin, first.unit, valid, first.choices, first.is_choice, value.feeds, value.rounded)
+
+
+def _told_valid(builder: BlockBuilder, value: Value) -> int:
+    """1 for an answer of a lookup that is valid, 0 for one that is not ('invalid', or `within` its constants)."""
+    held = 1 if value.valid is None else builder.constant_value(value.valid)
+    if held is None:
+        raise LoweringError(
+            "whether an answer of the lookup is valid changes", "put the check outside: within(lookup(...), ...)"
+        )
+    return held
 
 
 def _first_valid(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
@@ -325,7 +338,7 @@ def _round_to(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal)
     argument, step_node = arguments(call, 2, 2)
     value = need_number(lowering.lower(argument, builder, goal))
     step = need_number(lowering.lower(step_node, builder, Goal()))
-    if step.unit.kind != value.unit.kind or not step.lin.is_constant or step.lin.constant_value <= 0:
+    if step.unit.kind != value.unit.kind or known_constant(builder, step) <= 0:
         raise LoweringError(
             "the step is not a constant above 0 of the value's kind", f"write round_to(x, 1 {value.unit.name})"
         )

@@ -12,7 +12,15 @@ from math import ceil, gcd, lcm
 from typing import TYPE_CHECKING
 
 from swapbridge.compiler.build import BlockBuilder, Lin, numerator, on_grid
-from swapbridge.compiler.expressions.values import TRUTH, Goal, LoweringError, Value, in_unit, need_number
+from swapbridge.compiler.expressions.values import (
+    TRUTH,
+    Goal,
+    LoweringError,
+    Value,
+    in_unit,
+    known_constant,
+    need_number,
+)
 from swapbridge.core.units import NONE, SPELLINGS, Unit
 from swapbridge.language.expressions import Call, Node
 from swapbridge.plan.model import MAX_LINE
@@ -142,8 +150,9 @@ def _rate_limit(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goa
         for node in found[1:]:
             value = need_number(lowering.lower(node, builder, Goal()))
             plain = Unit(value.unit.name, value.unit.kind, value.unit.factor)
+            known_constant(builder, value)
             out.append(in_unit(Value(value.lin, plain), difference).lin)
-        if any(not lin.is_constant or lin.constant_value <= 0 for lin in out):
+        if any(lin.constant_value <= 0 for lin in out):
             raise LoweringError(
                 "a rate is not a constant above 0", "write the change per second: rate_limit(x, 100 rpm)"
             )
@@ -200,7 +209,7 @@ def _hysteresis(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goa
     def write(task: BlockBuilder) -> tuple[tuple[int, ...], Value]:
         value = need_number(lowering.lower(argument, task, goal))
         on, off = (in_unit(need_number(lowering.lower(n, task, Goal())), value.unit) for n in (on_node, off_node))
-        if not on.lin.is_constant or not off.lin.is_constant or on.lin.constant_value == off.lin.constant_value:
+        if known_constant(task, on) == known_constant(task, off):
             raise LoweringError("the two thresholds are not different constants", "write hysteresis(x, on, off)")
         rising = on.lin.constant_value > off.lin.constant_value
         go = compare(task, ">=" if rising else "<=", value, on).lin

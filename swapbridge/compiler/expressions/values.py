@@ -154,6 +154,26 @@ def _kind_remedy(a: Unit, b: Unit) -> str:
     return "check which signal was meant, or correct the unit in [sources]"
 
 
+def is_always_valid(builder: BlockBuilder, value: Value) -> bool:
+    """Whether a value can never be invalid."""
+    return value.valid is None or builder.constant_value(value.valid) == 1
+
+
+def known_constant(builder: BlockBuilder, value: Value) -> Fraction:
+    """The number of a constant. The one way to take a constant's number: what is 'invalid' has none.
+
+    Raises
+    ------
+    LoweringError
+        It changes, or it is not valid.
+    """
+    if not value.lin.is_constant:
+        raise LoweringError("a constant is expected here, not something that changes", "write a number with its unit")
+    if not is_always_valid(builder, value):
+        raise LoweringError("a constant is expected here, and this is not valid", "write a number with its unit")
+    return value.lin.constant_value
+
+
 def split(builder: BlockBuilder, lin: Lin) -> tuple[int, Fraction]:
     """Register and factor with lin = register * factor."""
     if lin.is_constant:

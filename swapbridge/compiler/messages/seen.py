@@ -6,7 +6,15 @@ from dataclasses import replace
 
 from swapbridge.compiler.build import BlockBuilder
 from swapbridge.compiler.expressions.lower import Lowering
-from swapbridge.compiler.expressions.values import Goal, LoweringError, Value, both_valid, compare, need_truth
+from swapbridge.compiler.expressions.values import (
+    Goal,
+    LoweringError,
+    Value,
+    both_valid,
+    compare,
+    is_always_valid,
+    need_truth,
+)
 from swapbridge.compiler.messages.sources import is_choice
 from swapbridge.language.expressions import Name
 from swapbridge.language.model import SignalRule, Source
@@ -30,7 +38,7 @@ def within_seen(lowering: Lowering, builder: BlockBuilder, rule: SignalRule, val
         try:
             measured = lowering.signal(source, builder, Goal())
             ends = [lowering.source(text, builder, Goal()) for text in (low, high)]
-            if any(not end.lin.is_constant for end in ends):
+            if not all(end.lin.is_constant and is_always_valid(builder, end) for end in ends):
                 raise LoweringError("its ends are not constants", _USAGE)
             above = need_truth(builder, compare(builder, "<=", ends[0], measured))
             below = need_truth(builder, compare(builder, "<=", measured, ends[1]))

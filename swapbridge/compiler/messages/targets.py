@@ -16,6 +16,7 @@ from swapbridge.compiler.expressions.values import (
     divide,
     extreme,
     in_unit,
+    is_always_valid,
     multiply,
     need_truth,
     show,
@@ -85,6 +86,7 @@ class TargetSignal:
         self.lowering, self.bridge = lowering, lowering.bridge
         self.bus, self.message, self.signal, self.rule, self.parent = bus, message, signal, rule, parent
         self.notes: list[str] = []
+        self.reference_feeds: frozenset[int] = frozenset()
         self.role = self._role()
         options = lowering.sources.options(bus, message)
         own = options.signals.get(signal.name) if options else None
@@ -158,7 +160,7 @@ class TargetSignal:
             fallback=answer.raw if answer else None,
             expression=self.rule.value.text,
             note="; ".join(filter(None, [*self.notes, seen_words(self.rule), answer.words if answer else ""])),
-            feeds=tuple(sorted(value.feeds)),
+            feeds=tuple(sorted(value.feeds | self.reference_feeds)),
         )
 
     def unit(self) -> Unit:
@@ -208,7 +210,7 @@ class TargetSignal:
     def _limited(self, builder: BlockBuilder, value: Value, goal: Goal) -> Value:
         assert self.rule.limits is not None
         low, high = (self.lowering.source(text, builder, Goal()) for text in self.rule.limits)
-        if not low.lin.is_constant or not high.lin.is_constant:
+        if not all(end.lin.is_constant and is_always_valid(builder, end) for end in (low, high)):
             raise self.refuse("its limits are not constants", 'write limits = ["0 Nm", "300 Nm"]')
         try:
             if in_unit(low, high.unit).lin.constant_value >= high.lin.constant_value:
@@ -263,7 +265,7 @@ class TargetSignal:
                 return self._choice_raw(builder, value)
             if value.is_truth:
                 return self._truth_raw(builder, value)
-            return self._number_raw(builder, value), value.valid
+            return self._number_raw(builder, value)
         except LoweringError as error:
             raise self.refuse(error.reason, error.remedy) from None
         except OverflowRefused as error:
@@ -273,12 +275,13 @@ class TargetSignal:
                 "state a coarser resolution, or a range for its source under [sources]",
             ) from None
 
-    def _number_raw(self, builder: BlockBuilder, value: Value) -> int:
+    def _number_raw(self, builder: BlockBuilder, value: Value) -> tuple[int, int | None]:
         unit = self.unit()
         if unit.kind == "ratio" and self.reference is not None and value.unit.kind == "torque":
             reference = self.lowering.source(self.reference, builder, Goal())
             goal = Goal(NONE, abs(self.signal.scale) / 100 / RESOLUTION_STEPS)
             zero = Value(Lin.constant(Fraction(0)), NONE)
+            self.reference_feeds = reference.feeds
             share = divide(builder, in_unit(value, SPELLINGS["Nm"]), in_unit(reference, SPELLINGS["Nm"]), zero, goal)
             value = multiply(builder, share, Value(Lin.constant(Fraction(100)), SPELLINGS["%"]), Goal())
         elif unit.kind == "ratio" and self.role is not None and self.role.quantity == "torque":
@@ -290,7 +293,7 @@ class TargetSignal:
         lin = value.lin.affine(1 / self.signal.scale, -self.signal.offset / self.signal.scale)
         lin = approximate(lin, builder, Fraction(1, 2000))
         self._tell_rounding(builder, value, lin)
-        return on_grid(builder, lin, Fraction(1))
+        return on_grid(builder, lin, Fraction(1)), value.valid
 
     def _tell_rounding(self, builder: BlockBuilder, value: Value, lin: Lin) -> None:
         step = f"{show(abs(self.signal.scale))}{step_text(self.unit_text)}"

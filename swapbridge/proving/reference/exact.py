@@ -196,6 +196,9 @@ class Evaluator:
     def _name(self, node: Name, wanted: Wanted) -> Exact:
         if len(node.parts) == 1:
             name = node.parts[0]
+            if name == "invalid":
+                named = wanted.choices is not None and wanted.unit is None
+                return Exact(ZERO, wanted.unit or NONE, False, wanted.choices, named, True)
             if name == "state":
                 return Exact(Fraction(self.world.state), NONE, True, dict(enumerate(STATES)), True)
             known = self.bridge.constants if name in self.bridge.constants else self.bridge.values
@@ -400,12 +403,13 @@ class Evaluator:
             if hit:
                 found = result
         assert first is not None
-        valid = value.valid
+        answered = True
         if found is None and node.otherwise is not None:
             found = self.value(node.otherwise, wanted)
         elif found is None:
-            found, valid = min(results, key=lambda r: r.number), False
+            found, answered = min(results, key=lambda r: r.number), False
         number = found.number if first.is_choice or first.unit.kind == TRUTH.kind else found.into(first.unit)
+        valid = value.valid and answered and found.valid
         return Exact(number, first.unit, valid, first.choices, first.is_choice)
 
     def _first_valid(self, node: Call, wanted: Wanted) -> Exact:

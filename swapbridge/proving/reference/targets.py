@@ -162,9 +162,9 @@ class TargetSignal:
             return Fraction(self._switch(bool(value.number))), value.valid
         if lists_choices(self.signal) or value.is_choice:
             return self._choice(value)
-        return self._number(value), value.valid
+        return self._number(value)
 
-    def _number(self, value: Exact) -> Fraction:
+    def _number(self, value: Exact) -> tuple[Fraction, bool]:
         signal, unit = self.signal, self.evaluator.unit(self.unit_text)
         if unit.kind == "ratio" and self.percent_of is not None and value.unit.kind == "torque":
             nm = SPELLINGS["Nm"]
@@ -176,8 +176,8 @@ class TargetSignal:
                 share = Fraction(0)
             else:
                 share = on(abs(signal.scale) / 100 / RESOLUTION_STEPS, torque / size)
-            value = Exact(100 * share, SPELLINGS["%"], value.valid)
-        return (value.into(unit) - signal.offset) / signal.scale
+            value = Exact(100 * share, SPELLINGS["%"], value.valid and reference.valid)
+        return (value.into(unit) - signal.offset) / signal.scale, value.valid
 
     def _choice(self, value: Exact) -> tuple[Fraction, bool]:
         if not value.is_choice or value.fixed or value.choices is self.signal.choices or value.choices is None:
