@@ -21,6 +21,7 @@ COMMANDS = {
     "map": "Accept findings into a signal map; set, show, merge and export.",
     "draft": "Draft maps, needs and bridge file from recordings.",
     "compile": "Check a bridge file and write its plan.",
+    "review": "Look at a learned rule, and say that it is right.",
     "emit": "Write a plan's translator as C.",
     "prove": "Judge a plan on the bench.",
     "replay": "Play a capture, or its translation, onto a bus.",

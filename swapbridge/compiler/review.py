@@ -24,7 +24,7 @@ _TELLS_NOTHING = frozenset({"comment", "evidence", "receivers"})
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A rule of the bridge file that was learned: its name (bus.MESSAGE or bus.MESSAGE.SIGNAL) and where it stands.
+    """A rule of the bridge file that was learned: its name (bus.MESSAGE or bus.MESSAGE.SIGNAL, the page behind it).
 
     `digest` is that of today; `is_reviewed` says that a review with this digest is written beside it.
     """
@@ -51,10 +51,11 @@ def marks(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> tuple[Mark, ...]
         if rule.unreviewed or rule.reviewed is not None:
             digest = _digest(_message_lines(bridge, maps, rule, message))
             out.append(Mark(rule.message.text, rule, None, digest, rule.reviewed))
-        for made in rule.signals:
+        for made in (*rule.signals, *(s for page in rule.pages for s in page.signals)):
             if made.unreviewed or made.reviewed is not None:
                 digest = _digest(_signal_lines(bridge, maps, made, message, bus))
-                out.append(Mark(f"{rule.message.text}.{made.name}", rule, made, digest, made.reviewed))
+                page = "" if made.page is None else f".{made.page}"
+                out.append(Mark(f"{rule.message.text}.{made.name}{page}", rule, made, digest, made.reviewed))
     return tuple(out)
 
 

@@ -1,0 +1,80 @@
+"""Command line: `swapbridge review`: a learned rule beside what was recorded, and the review kept in the bridge file."""
+
+from __future__ import annotations
+
+import datetime
+from pathlib import Path
+
+import click
+
+from swapbridge.cli.commands.folder import InFolder, need_swap_folder
+from swapbridge.cli.screen.common import say
+from swapbridge.compiler.compile import compile_bridge, load_maps
+from swapbridge.compiler.review import Mark, marks
+from swapbridge.core.errors import InputError
+from swapbridge.language.reading import load_bridge
+
+
+@click.command("review", short_help="Look at a learned rule, and say that it is right.")
+@click.argument("name", metavar="[MESSAGE[.SIGNAL]]", required=False)
+@click.option(
+    "--bridge",
+    type=click.Path(dir_okay=False, path_type=Path),
+    callback=InFolder(),
+    help="Bridge file; by default the swap folder's.",
+)
+@click.option("--yes", is_flag=True, help="It was looked at and is right: do not ask.")
+def command(name: str | None, bridge: Path | None, yes: bool) -> None:
+    """Show a rule that was learned from recordings, what it makes beside what was recorded, and ask whether it is right.
+
+    On 'yes' the review is written beside the rule, with a digest of everything that was shown; when the rule or a map
+    changes later, the rule is unreviewed again. Without a name it lists what is still to be reviewed.
+
+    \b
+    Example: swapbridge review host.EngineData.Torque
+    """
+    folder = None if bridge is not None else need_swap_folder("bridge file")
+    path = bridge if bridge is not None else need_swap_folder("bridge file").bridge
+    file = load_bridge(path)
+    maps = load_maps(file)
+    found = marks(file, maps)
+    if name is None:
+        _list(found)
+        return
+    chosen = [m for m in found if _named(m, name)]
+    if not chosen:
+        known = ", ".join(m.name for m in found if not m.is_reviewed) or "nothing"
+        raise InputError(f"{name} is no learned rule of {path}: still to be reviewed is {known}")
+    from swapbridge.swapfolder.proving import captures_of, read_captures
+    from swapbridge.swapfolder.reviewing import review_lines, write_review
+
+    place = path.absolute().parent if folder is None else folder.path
+    captures = read_captures(captures_of(place, [b.name for b in file.buses])[0])
+    result = compile_bridge(file, maps)
+    for mark in chosen:
+        for line in review_lines(mark, file, result, maps, captures):
+            say(line)
+        if mark.is_reviewed and mark.reviewed is not None:
+            say(f"Reviewed on {mark.reviewed.on}, and unchanged since.")
+            continue
+        if yes or click.confirm("Is this right?", default=False):
+            write_review(path, mark, datetime.date.today().isoformat())
+            say(f"Wrote the review of {mark.name} to {path}. Next: compile and prove again.")
+        else:
+            say(f"{mark.name} stays unreviewed.")
+
+
+def _named(mark: Mark, name: str) -> bool:
+    """A rule by its whole name, without its bus, or as part of a message that was asked for."""
+    own = mark.name.partition(".")[2]
+    return name in (mark.name, own) or any(whole.startswith(f"{name}.") for whole in (mark.name, own))
+
+
+def _list(found: tuple[Mark, ...]) -> None:
+    waiting = [mark.name for mark in found if not mark.is_reviewed]
+    for mark_name in waiting:
+        say(mark_name)
+    if waiting:
+        say(f"{len(waiting)} learned rules are not reviewed. Next: swapbridge review {waiting[0]}")
+    else:
+        say("Nothing is left to review.")
