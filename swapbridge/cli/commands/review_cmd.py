@@ -1,4 +1,4 @@
-"""Command line: `swapbridge review`: a learned rule beside what was recorded, and the review kept in the bridge file."""
+"""Command line: `swapbridge review`: a learned rule beside what was recorded; the review stays in the bridge file."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from swapbridge.language.reading import load_bridge
 )
 @click.option("--yes", is_flag=True, help="It was looked at and is right: do not ask.")
 def command(name: str | None, bridge: Path | None, yes: bool) -> None:
-    """Show a rule that was learned from recordings, what it makes beside what was recorded, and ask whether it is right.
+    """Show a rule learned from recordings, what it makes beside what was recorded, and ask whether it is right.
 
     On 'yes' the review is written beside the rule, with a digest of everything that was shown; when the rule or a map
     changes later, the rule is unreviewed again. Without a name it lists what is still to be reviewed.

@@ -6,8 +6,10 @@ from collections.abc import Mapping, Sequence
 from itertools import chain
 
 from swapbridge.compiler.checks.alarms import unproven_sources, why_never_warns
+from swapbridge.compiler.expressions.values import LoweringError, show
 from swapbridge.compiler.messages.messages import SendDraft
 from swapbridge.compiler.messages.passing import present_sender
+from swapbridge.compiler.messages.rest import refuse_dead
 from swapbridge.compiler.messages.sources import Sources, invalid_code, is_choice
 from swapbridge.compiler.messages.targets import Made
 from swapbridge.core.errors import InputError
@@ -229,12 +231,28 @@ def _checksum_inputs(bridge: BridgeFile, draft: SendDraft) -> None:
                 moving.update(dict.fromkeys(field.layout.positions[:top], field.name))
     outside = sorted({name for position, name in moving.items() if not checksum.verified_bits >> position & 1})
     if outside:
+        accepted = [text for name in outside if (text := _verified_part(draft, name, checksum.verified_bits))]
         raise _refuse(
             bridge,
             draft,
             f"its checksum was verified only on captures in which {', '.join(outside)} did not move in all bits",
-            "record the old sender while it moves and guess again, or narrow what is sent with clamp(...)",
+            f"record the old sender while it moves further and guess again, or narrow what is sent; accepted is "
+            f"{', '.join(accepted) or 'a constant only'}",
         )
+
+
+def _verified_part(draft: SendDraft, name: str, verified: int) -> str:
+    """What of a signal the captures verified, as the clamp that would be accepted."""
+    signal = draft.message.signal(name)
+    if signal is None:
+        return ""
+    low, _ = signal.layout.raw_range
+    bits = next((k for k, p in enumerate(signal.layout.positions) if not verified >> p & 1), signal.layout.length)
+    if not bits or low < 0:
+        return f"{name} as a constant"
+    ends = sorted(signal.physical(raw) for raw in (0, (1 << bits) - 1))
+    unit = f" {signal.unit}" if signal.unit else ""
+    return f"{name} = clamp(..., {show(ends[0])}{unit}, {show(ends[1])}{unit})"
 
 
 def _moving_bits(low: int, high: int, length: int) -> int:
@@ -249,6 +267,11 @@ def _signal(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft,
     signal = draft.message.signal(made.field.name)
     if signal is None:
         return []
+    if made.constant is not None and signal.name not in draft.rule.open and not _says_nothing(made, signal):
+        try:
+            refuse_dead(draft.message, signal)
+        except LoweringError as error:
+            raise _refuse(bridge, draft, error.reason, error.remedy, signal.name) from None
     if made.role is None:
         _need_role(bridge, draft, signal)
         return []
@@ -293,6 +316,11 @@ def _signal(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft,
             *_advice(maps, draft, made, signal, engine),
         ]
     return _advice(maps, draft, made, signal, engine)
+
+
+def _says_nothing(made: Made, signal: MapSignal) -> bool:
+    """Whether a signal only ever says 'not available'."""
+    return made.constant == invalid_code(signal)
 
 
 def _need_role(bridge: BridgeFile, draft: SendDraft, signal: MapSignal) -> None:

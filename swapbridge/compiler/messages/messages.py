@@ -92,6 +92,13 @@ def lower_message(lowering: Lowering, maps: Mapping[str, SignalMap], rule: Messa
             f"{draft.name} has more than one checksum",
             "keep the outer one in the map; the message is sent with one",
         )
+    counters = [s.name for s in message.signals if s.counter is not None and s.name not in made_by]
+    if len(counters) > 1 and not set(counters[1:]) <= set(rule.open):
+        raise bridge.refuse(
+            rule.place,
+            f"{draft.name} has more than one counter ({', '.join(counters)}), and one is made",
+            "the others would stand still: leave the message to its own sender, or list them under open",
+        )
     pages = list(dict.fromkeys(turns))
     variants = tuple(_variant(lowering, draft, value, counter_signal, checksum_signal) for value in pages)
     counter = None

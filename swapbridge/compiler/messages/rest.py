@@ -5,7 +5,7 @@ from __future__ import annotations
 from swapbridge.compiler.expressions.values import LoweringError
 from swapbridge.compiler.messages.sources import allowed_raws, copy_only, invalid_code, is_choice
 from swapbridge.core.roles import BY_NAME, WARNED_BY
-from swapbridge.core.vocabulary import OFF_WORDS, ON_WORDS, plain
+from swapbridge.core.vocabulary import OFF_WORDS, ON_WORDS, plain, sounds_like_checksum, sounds_like_counter
 from swapbridge.language.model import MessageRule
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
@@ -26,6 +26,8 @@ def rest_raw(rule: MessageRule, message: MapMessage, signal: MapSignal, page: in
     LoweringError
         The rule does not say what the others hold, or the map does not know it.
     """
+    if signal.name not in rule.open:
+        refuse_dead(message, signal)
     if alias_of(signal) in WARNED_BY:
         return alarmed_raw(signal)
     if rule.rest == "zero":
@@ -46,6 +48,36 @@ def rest_raw(rule: MessageRule, message: MapMessage, signal: MapSignal, page: in
         f'write {signal.name} = "..." under [messages.signals], or state rest = "not available", "zero" or '
         '"as recorded" for all others',
     )
+
+
+def refuse_dead(message: MapMessage, signal: MapSignal) -> None:
+    """Refuse to send what looks like a counter or checksum as a constant: its receivers would drop every frame.
+
+    Raises
+    ------
+    LoweringError
+        By its name or the map's evidence it is one, and the map does not say how it is made.
+    """
+    if signal.counter is not None:
+        raise LoweringError(
+            "the map knows it as a counter, and a constant stands still", "leave it out, so that it counts"
+        )
+    plain_bits = not (signal.layout.signed or signal.unit or signal.choices or signal.is_float or signal.is_multiplexer)
+    if signal.checksum is not None or not plain_bits or (signal.scale, signal.offset) != (1, 0):
+        return
+    kind, width, found = signal.evidence.get("kind"), signal.layout.length, f"{message.name}.{signal.name}"
+    if 2 <= width <= 16 and (kind == "counter" or sounds_like_counter(signal.name)):
+        raise LoweringError(
+            "it looks like a counter, and the map does not say how it counts: it would stand still",
+            f"if it counts all its values: `swapbridge map set {found} --counter 0-{(1 << width) - 1}` (`swapbridge "
+            f'guess` on the old sender\'s recording tells); if it is none, write open = ["{signal.name}"]',
+        )
+    if 3 <= width <= 64 and (kind == "checksum" or sounds_like_checksum(signal.name)):
+        raise LoweringError(
+            "it looks like a checksum, and the map does not say how it is computed: every frame would be dropped",
+            f"`swapbridge map set {found} --checksum METHOD` (its help lists them; `swapbridge guess` on the old "
+            f'sender\'s recording finds it); if it is none, write open = ["{signal.name}"]',
+        )
 
 
 def _recorded_raw(rule: MessageRule, message: MapMessage, signal: MapSignal, page: int | None, code: int | None) -> int:
