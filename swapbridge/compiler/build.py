@@ -14,6 +14,10 @@ CONSTANT_TOP = (1 << 31) - 1
 """Largest constant used as it is; larger ones are approximated (within 1/1000 of a host step) and reported."""
 
 
+WIDEST_PRODUCT_BITS = 55
+"""Bits of a value in the steps of a nearby constant, so that sums and products with small numbers still fit."""
+
+
 class OverflowRefused(Exception):
     """An intermediate could leave 64 bits; carries its interval."""
 
@@ -291,11 +295,13 @@ def approximate(lin: Lin, builder: BlockBuilder, tolerance: Fraction) -> Lin:
     low, high = builder.interval(lin.register)
     reach = max(abs(low), abs(high), 1)
     # over a power of two, so that several such values have one denominator and the division is a shift
+    # where 31 bits are not near enough, more are taken as long as the product stays far inside 64
+    most = max(CONSTANT_TOP, (1 << WIDEST_PRODUCT_BITS) // reach)
     for bits in range(63):
         den = 1 << bits
         num, off = round(lin.scale * den), round(lin.offset * den)
         moved = reach * abs(Fraction(num, den) - lin.scale) + abs(Fraction(off, den) - lin.offset)
-        if abs(num) > CONSTANT_TOP:
+        if abs(num) > most:
             break
         if num and moved < tolerance:
             builder.notes.append(f"a factor needs more than 31 bits: {num}/{den} instead, within 1/1000 step")

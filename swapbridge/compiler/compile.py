@@ -12,6 +12,7 @@ from swapbridge.compiler.build import BlockBuilder, Memory, OverflowRefused
 from swapbridge.compiler.checks.coverage import check_load, check_needs
 from swapbridge.compiler.checks.safety import check_safety
 from swapbridge.compiler.explain import explain_plan
+from swapbridge.compiler.expressions.functions import FUNCTIONS
 from swapbridge.compiler.expressions.lower import Lowering
 from swapbridge.compiler.expressions.values import LoweringError
 from swapbridge.compiler.messages.messages import SendDraft, lower_message
@@ -25,6 +26,7 @@ from swapbridge.core.frames import split_word
 from swapbridge.core.units import SPELLINGS, find_unit
 from swapbridge.core.vocabulary import is_nobody
 from swapbridge.language.constants import parse_source
+from swapbridge.language.expressions import KEYWORDS, names_in
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import load_bridge
 from swapbridge.plan.check import check_plan
@@ -190,12 +192,34 @@ class _Compiler:
                 ) from None
         for source in chain(bridge.constants.values(), bridge.values.values()):
             parse_source(bridge, source)  # what nothing uses is read too
+        self._check_circles()
         for table in (bridge.constants, bridge.values, bridge.curves):
             for name in table:
+                if name in KEYWORDS or name in FUNCTIONS:
+                    raise bridge.refuse(
+                        table[name].place, f"{name!r} is a word of the language, so it can't be a name", "rename it"
+                    )
                 if name in known or name in ("state", "invalid"):
                     raise bridge.refuse(
                         bridge.buses[0].place, f"{name!r} is named twice or has a meaning already", "rename it"
                     )
+
+    def _check_circles(self) -> None:
+        """Refuse named values that are made from themselves, used or not."""
+        bridge, done = self.bridge, set[str]()
+
+        def follow(name: str, path: tuple[str, ...]) -> None:
+            if name in path:
+                raise bridge.refuse(bridge.values[name].place, f"{name!r} is made from itself", "break the circle")
+            if name in done:
+                return
+            for part in names_in(parse_source(bridge, bridge.values[name])):
+                if part.dotted in bridge.values:
+                    follow(part.dotted, (*path, name))
+            done.add(name)
+
+        for name in bridge.values:
+            follow(name, ())
 
     def _buses(self) -> list[Bus]:
         rules = self.bridge.states

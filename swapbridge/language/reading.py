@@ -36,6 +36,7 @@ from swapbridge.plan.model import MAX_COUNT, MAX_PASS_QUEUE, MAX_TIME_US, MAX_TU
 
 V = TypeVar("V")
 MAX_FILE_BYTES = 4_000_000
+SHORTEST_STEP_US, LONGEST_STEP_US = 1_000, 1_000_000
 MAX_DIGITS = 60
 """Digits of a number, and its decimal exponent: far beyond any signal, and no number takes long to hold exactly."""
 _PID = re.compile(r"(?:0[xX])?[0-9A-Fa-f]{1,2}")
@@ -240,7 +241,7 @@ class _Reader:
         return BridgeFile(
             path=self.path,
             name=self.text(("bridge",), head, "name", "bridge"),
-            step_us=self.time(("bridge",), head, "step_ms") or 10_000,
+            step_us=self._step_us(head),
             buses=tuple(self._bus(("buses", k), k, self.table(("buses",), buses, k)) for k in buses),
             units=units,
             constants=self._sources("constants"),
@@ -257,6 +258,14 @@ class _Reader:
             pass_queue=self._pass_queue(head),
             digest=digest,
         )
+
+    def _step_us(self, head: dict[str, Any]) -> int:
+        step_us = self.time(("bridge",), head, "step_ms") or 10_000
+        if not SHORTEST_STEP_US <= step_us <= LONGEST_STEP_US:
+            self.fail(
+                ("bridge", "step_ms"), f"step_ms = {_decimal(head['step_ms'])} is out of reach", "write 1 to 1000"
+            )
+        return step_us
 
     def _pass_queue(self, head: dict[str, Any]) -> int:
         size = self.integer(("bridge",), head, "pass_queue", 32)

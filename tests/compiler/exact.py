@@ -132,8 +132,9 @@ class Oracle:
                     return Worth(self.same(part, first.unit), first.unit, True)
             return Worth(F(0), first.unit, False)
         if name == "round_to":
-            step = parts[1].value * parts[1].unit.factor / first.unit.factor
-            return Worth(away(first.value / step) * step, first.unit, first.valid)
+            unit, step = parts[1].unit, parts[1].value
+            rounded = Worth(away(self.same(first, unit) / step) * step, unit)
+            return Worth(self.same(rounded, first.unit), first.unit, first.valid)
         assert name == "table"
         return self.table(node, first)
 

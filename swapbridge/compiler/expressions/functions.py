@@ -342,9 +342,10 @@ def _round_to(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal)
         raise LoweringError(
             "the step is not a constant above 0 of the value's kind", f"write round_to(x, 1 {value.unit.name})"
         )
-    grid = step.lin.constant_value * step.unit.factor / value.unit.factor
-    lin = Lin.of(on_grid(builder, value.lin, grid), grid, Fraction(0))
-    return replace(value, lin=_constant_folded(builder, lin), rounded=True)
+    # multiples are counted in the step's unit: of 10 degF from 0 degF, whatever the value's own zero is
+    there, grid = in_unit(value, step.unit), step.lin.constant_value
+    lin = Lin.of(on_grid(builder, there.lin, grid), grid, Fraction(0))
+    return in_unit(replace(there, lin=_constant_folded(builder, lin), rounded=True), value.unit)
 
 
 def _constant_folded(builder: BlockBuilder, lin: Lin) -> Lin:
@@ -367,6 +368,14 @@ def _percent_of(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goa
     return multiply(builder, a, b, goal)
 
 
+def _number(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    (argument,) = arguments(call, 1, 1)
+    value = lowering.lower(argument, builder, Goal())
+    if not value.is_choice or value.lin.is_constant:
+        raise LoweringError("number takes a signal that is a list of choices", "leave number(...) out")
+    return replace(value, unit=NONE, choices=None, is_choice=False)
+
+
 def _functions() -> dict[str, Function]:
     from swapbridge.compiler.expressions import remember
 
@@ -383,6 +392,7 @@ def _functions() -> dict[str, Function]:
             _table,
         ),
         "lookup": Function("lookup(signal, 'Name': value, ..., else value)", "one value for each choice", _lookup),
+        "number": Function("number(signal)", "the number behind a signal that is a list of choices", _number),
         "first_valid": Function("first_valid(a, b, ...)", "the first that is fresh and valid", _first_valid),
         "valid": Function("valid(x)", "whether a signal or message is fresh and valid", _valid),
         "age": Function("age(source)", "time since the source's last good frame", _age),

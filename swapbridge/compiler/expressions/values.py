@@ -194,6 +194,8 @@ def add(builder: BlockBuilder, a: Value, b: Value, sign: int, goal: Goal) -> Val
         raise LoweringError(
             f"{a.unit.name} and {b.unit.name} have different zeros, so their sum is ambiguous", "write both in one unit"
         )
+    if a.unit != b.unit and goal.unit is not None and a.unit.kind == b.unit.kind == goal.unit.kind != "temperature":
+        a = in_unit(a, goal.unit)  # the same quantity, in the unit that is wanted: one conversion less to make room for
     b = in_unit(b, a.unit)
     right = b.lin.affine(Fraction(sign), Fraction(0))
     valid, feeds, rounded = joined(builder, a, b)

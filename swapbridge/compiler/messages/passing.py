@@ -69,9 +69,21 @@ def build_passes(
             _refuse_second_origin(bridge, rule, one, taken)
         rules += made
         lines += [rule.place.line] * len(made)
-    notes += _never_deciding(bridge, rules, lines)
+    notes += _never_deciding(bridge, rules, lines) + _between_added_nodes(bridge)
     blocks = _own_identifiers(bridge, sends, rules, notes) + _twins(bridge, rules, notes)
     return (*blocks, *_neighbours(bridge, maps, rules, notes), *rules)
+
+
+def _between_added_nodes(bridge: BridgeFile) -> list[str]:
+    """Words for rules that pass frames where the translator sits in no line: it copies them beside their receivers."""
+    added = {bus.name for bus in bridge.buses if bus.placement == "added-node"}
+    return [
+        f"the rule in line {rule.place.line} passes frames from {rule.from_bus} to {rule.to_bus}, and on both the "
+        "translator is only an added node: it copies frames from one bus to the other; where a bus is cut, say "
+        'placement = "inline"'
+        for rule in bridge.passes
+        if not rule.block and {rule.from_bus, rule.to_bus} <= added
+    ]
 
 
 def _never_deciding(bridge: BridgeFile, rules: list[Pass], lines: list[int]) -> list[str]:

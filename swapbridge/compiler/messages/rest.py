@@ -63,7 +63,7 @@ def refuse_dead(message: MapMessage, signal: MapSignal) -> None:
             "the map knows it as a counter, and a constant stands still", "leave it out, so that it counts"
         )
     plain_bits = not (signal.layout.signed or signal.unit or signal.choices or signal.is_float or signal.is_multiplexer)
-    if signal.checksum is not None or not plain_bits or (signal.scale, signal.offset) != (1, 0):
+    if signal.checksum is not None or not plain_bits or signal.scale != 1 or signal.offset != 0:
         return
     kind, width, found = signal.evidence.get("kind"), signal.layout.length, f"{message.name}.{signal.name}"
     if 2 <= width <= 16 and (kind == "counter" or sounds_like_counter(signal.name)):

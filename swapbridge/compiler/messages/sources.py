@@ -31,10 +31,15 @@ def reserved_codes(signal: MapSignal) -> tuple[int, ...]:
 
 
 def invalid_code(signal: MapSignal) -> int | None:
-    """The raw value that says 'invalid', if the layout has one."""
+    """The raw value that says 'invalid', if the layout has one.
+
+    Of several the one that a choice names; else all bits set, where that is one of them; else the lowest.
+    """
     low, high = signal.layout.raw_range
     named = [raw for raw, name in sorted(signal.choices.items()) if says_not_available(name)]
-    for raw in (*signal.not_available, *named, *signal.error_codes):
+    codes = sorted(signal.not_available)
+    full = [high] if high in codes else []
+    for raw in (*named, *full, *codes, *signal.error_codes):
         if low <= raw <= high:
             return raw
     return None

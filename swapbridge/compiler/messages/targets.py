@@ -220,7 +220,7 @@ class TargetSignal:
         except LoweringError as error:
             raise self.refuse(error.reason, error.remedy) from None
         after = value.lin.bounds(builder)
-        if after[1] < before[1]:
+        if after[1] < before[1] - goal.resolution_in(value.unit):
             self._refuse_low_torque(before[1], after[1], value.unit)
         if before != after:
             self.notes.append(f"limited to {show(after[0])} to {show(after[1])}{step_text(value.unit.name)}")
@@ -243,7 +243,7 @@ class TargetSignal:
         ends = [in_unit(p, first.unit).lin.constant_value for p in others]
         top = ends[-1] if node.function == "clamp" else min(ends)
         bottom = ends[0] if node.function == "clamp" else low
-        if top < high:
+        if top < high - goal.resolution_in(first.unit):  # less is only the rounding of what is clamped
             self._refuse_low_torque(high, top, first.unit)
         if top < high or bottom > low:
             unit = step_text(first.unit.name)
@@ -284,7 +284,9 @@ class TargetSignal:
             self.reference_feeds = reference.feeds
             share = divide(builder, in_unit(value, SPELLINGS["Nm"]), in_unit(reference, SPELLINGS["Nm"]), zero, goal)
             value = multiply(builder, share, Value(Lin.constant(Fraction(100)), SPELLINGS["%"]), Goal())
-        elif unit.kind == "ratio" and self.role is not None and self.role.quantity == "torque":
+        elif (
+            unit.kind == "ratio" and self.reference is None and self.role is not None and self.role.quantity == "torque"
+        ):
             raise LoweringError(
                 "it is a torque in percent, and what 100 % is is not known",
                 'state it: reference = "450 Nm" or a signal',

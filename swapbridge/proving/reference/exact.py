@@ -439,8 +439,12 @@ class Evaluator:
 
     def _round_to(self, node: Call, wanted: Wanted) -> Exact:
         value, step = self.value(node.arguments[0], wanted), self.value(node.arguments[1], PLAIN)
-        grid = step.number * step.unit.factor / value.unit.factor
-        return replace(value, number=on(grid, value.number), choices=None)
+        rounded = Exact(on(step.number, value.into(step.unit)), step.unit)
+        return replace(value, number=rounded.into(value.unit), choices=None)
+
+    def _number(self, node: Call, wanted: Wanted) -> Exact:
+        value = self.value(node.arguments[0], PLAIN)
+        return replace(value, choices=None, is_choice=False)
 
     def _as_percent(self, node: Call, wanted: Wanted) -> Exact:
         a, b = (self.value(n, PLAIN) for n in node.arguments)
@@ -468,6 +472,7 @@ FUNCTIONS: dict[str, Callable[[Evaluator, Call, Wanted], Exact]] = {
     "age": Evaluator._age,
     "awake": Evaluator._awake,
     "round_to": Evaluator._round_to,
+    "number": Evaluator._number,
     "as_percent": Evaluator._as_percent,
     "percent_of": Evaluator._percent_of,
 }

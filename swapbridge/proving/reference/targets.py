@@ -351,7 +351,9 @@ def invalid_raw(signal: MapSignal) -> int | None:
     """The raw value that says 'invalid'."""
     low, high = signal.layout.raw_range
     named = [raw for raw, text in sorted(signal.choices.items()) if says_not_available(text)]
-    return next((raw for raw in (*signal.not_available, *named, *signal.error_codes) if low <= raw <= high), None)
+    codes = {raw for raw in signal.not_available if low <= raw <= high}
+    plainly = [high] if high in codes else sorted(codes)
+    return next((raw for raw in (*named, *plainly, *signal.error_codes) if low <= raw <= high), None)
 
 
 @dataclass(slots=True)
