@@ -32,7 +32,12 @@ OFF_WORDS = frozenset(
 IN_GEAR_WORDS = ("ingear", "drive", "d", "notparkneutral", "gear")
 """The first of them that a list of choices has says 'in gear'."""
 
-NOBODY = frozenset({"vectorxxx", "xxx", "nxx", "nobody", "none", "unknown", "unnamed", "default", "dummy", "empty"})
+NOBODY = frozenset(
+    {
+        "vectorxxx", "xxx", "nxx", "nobody", "none", "unknown", "unnamed", "undefined", "default", "dummy", "empty",
+        "tbd", "na",
+    }
+)  # fmt: skip
 """Placeholders that maps put where a message's sender is not known."""
 
 _FRONT = re.compile(r"^(?:signal|value)(?=.)")

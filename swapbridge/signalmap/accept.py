@@ -14,8 +14,8 @@ from swapbridge.core.integrity import checksum_from_json, counter_from_json
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME
 from swapbridge.signalmap.dbc_read import exact_number
-from swapbridge.signalmap.dbc_write import NAME
 from swapbridge.signalmap.model import BasePayload, MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.names import NAME, tidy_name
 
 FINDINGS_VERSION = 1
 _FOUND = "Found by guess: "
@@ -342,12 +342,6 @@ def _with_meaning(kept: MapSignal, found: MapSignal) -> MapSignal:
         role=found.role,
         comment=found.comment,
     )
-
-
-def tidy_name(text: str) -> str:
-    """A name that DBC can hold, made from any text."""
-    name = re.sub(r"\W+", "_", text, flags=re.ASCII).strip("_") or "signal"
-    return f"s_{name}"[:128] if name[0].isdigit() else name[:128]
 
 
 def _checked(name: str) -> str:

@@ -9,8 +9,10 @@ from __future__ import annotations
 import json
 import logging
 import re
+import stat
 from collections import Counter as Tally
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, cast
@@ -24,6 +26,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier
 from swapbridge.core.integrity import Checksum, Counter, checksum_from_json, counter_from_json
 from swapbridge.core.layout import Layout
+from swapbridge.signalmap.dbc_mend import check_is_dbc, mend
 from swapbridge.signalmap.model import (
     MODULE_KINDS,
     BasePayload,
@@ -33,6 +36,7 @@ from swapbridge.signalmap.model import (
     ModuleKind,
     SignalMap,
 )
+from swapbridge.signalmap.names import NAME, OTHER_FORMS, tidy_name
 
 MOST_BYTES = 64 << 20
 """Largest DBC that is read; the largest published ones are a few megabytes."""
@@ -63,6 +67,7 @@ _OURS = re.compile(
 )
 _WHOLE_LINE = re.compile(r'BO_\s+\d+\s+\w+\s*:\s*\d+\s+\w+$|SG_\s[^"]*"[^"]*"\s*\w+(?:\s*,\s*\w+)*$')
 """A message or signal line that is complete; the parser leaves out a last one that is not."""
+_IMPORT = re.compile(r'^[ \t]*CM_\s+"IMPORT\s+([\w.-]+)"\s*;', re.MULTILINE)
 _FRAME_FORMAT = re.compile(r'^BA_(?:DEF_|DEF_DEF_)?\s+(?:BO_\s+)?"VFrameFormat"')
 
 
@@ -80,73 +85,111 @@ class _Numbers:
 
 
 def load_map(path: Path | str) -> SignalMap:
-    """Read a DBC file.
+    """Read a map: a DBC, or a KCD, SYM or ARXML by its suffix.
 
     Parameters
     ----------
     path : Path or str
-        A DBC in UTF-8 or Windows-1252.
+        A DBC is in UTF-8 or Windows-1252. What was put right or left out of it is in the map's `notes`.
 
     Raises
     ------
     InputError
-        No such file, not a DBC, or one that contradicts itself (overlapping signals, signals outside their frame,
-        two messages of one identifier or name).
+        No such file, none that is a map, or one that is cut short.
     """
     path = Path(path)
+    if path.suffix.lower() in OTHER_FORMS:
+        from swapbridge.signalmap.other_maps import parse_other_map
+
+        return parse_other_map(_text_of(path), path.suffix.lower(), str(path))
+    loaded, notes = with_imports(path)
+    parsed = parse_map(loaded, str(path))
+    return replace(parsed, notes=(*notes, *parsed.notes)) if notes else parsed
+
+
+def _text_of(path: Path) -> str:
     try:
-        if path.stat().st_size > MOST_BYTES:
-            raise InputError(f"{path} has {path.stat().st_size:,} bytes: a signal map has at most {MOST_BYTES:,}")
+        facts = path.stat()
+        if not stat.S_ISREG(facts.st_mode):
+            raise InputError(f"signal map {path} is a folder, pipe or device: name a file")
+        if facts.st_size > MOST_BYTES:
+            raise InputError(f"{path} has {facts.st_size:,} bytes: a signal map has at most {MOST_BYTES:,}")
         content = path.read_bytes()
     except OSError as error:
         raise InputError(f"signal map {path} can't be read ({error.strerror}): name an existing DBC file") from None
+    except ValueError:
+        raise InputError(f"signal map {str(path)!r} can't be the name of a file: name an existing DBC file") from None
     try:
-        text = content.decode("utf-8-sig")
+        return content.decode("utf-8-sig")
     except UnicodeDecodeError:
-        text = content.decode("cp1252", errors="replace")
-    return parse_map(text, str(path))
+        return content.decode("cp1252", errors="replace")
+
+
+def with_imports(path: Path, seen: set[Path] | None = None) -> tuple[str, list[str]]:
+    """A DBC's text, those in front that its own comments say it is made of, and what is to be said of them."""
+    text = _text_of(path)
+    seen = {path.resolve()} if seen is None else seen
+    parts, notes = [], []
+    for found in _IMPORT.finditer(text):
+        other = path.parent / found[1]
+        if other.resolve() in seen:
+            continue
+        seen.add(other.resolve())
+        if not other.is_file():
+            notes.append(f"it imports {found[1]}, which is not beside it: what that holds is missing")
+            continue
+        inner, more = with_imports(other, seen)
+        parts.append(inner)
+        notes += [f"{found[1]} is imported", *more]
+    return "\n".join([*parts, text]) if parts else text, notes
 
 
 def parse_map(text: str, source: str = "the map") -> SignalMap:
     """Read a DBC from its text; `source` names it in messages. Raises as `load_map` does."""
-    numbers = _exact_numbers(text, source)
-    database = _parse(text, source)
+    check_is_dbc(text, source)
     bare = re.sub(rf"{_STRING}|//[^\n]*", lambda found: '""' if found[0].startswith('"') else "", text)
     last = bare.rstrip().rsplit("\n", 1)[-1].strip()
     if re.match(r"(?:BO_|SG_)\s", last) and not _WHOLE_LINE.match(last):
         raise InputError(f"{source} ends in the middle of {last[:60]!r}: the file is cut short, get a whole one")
+    mended = mend(text)
+    notes = list(mended.notes)
+    numbers = _exact_numbers(mended.text, source)
+    database = _parse(mended.text, source)
     if len(numbers) != len(database.messages):
         raise InputError(f"{source} holds {len(numbers)} message lines, of which {len(database.messages)} are whole")
-    messages = [_message(m, n, source) for m, n in zip(database.messages, numbers, strict=True)]
+    messages = [_message(m, n, source, notes) for m, n in zip(database.messages, numbers, strict=True)]
     _check_unique(messages, source)
+    if not messages and notes and re.search(r"\bBO_\s", bare):
+        raise InputError(f"{source} holds no message that can be used: {notes[0]}")
     is_fd = any(m.is_fd for m in messages)
     return SignalMap(
         messages=tuple(messages),
         nodes=tuple(_node(n, source) for n in database.nodes),
         comment=next((b.comment for b in database.buses if b.comment), "") or "",
-        foreign=_foreign(text, drop_frame_format=is_fd),
+        foreign=_foreign(mended.text, drop_frame_format=is_fd),
         source=source,
+        notes=tuple(notes),
     )
 
 
 def _parse(text: str, source: str) -> cantools.database.Database:
-    if not re.search(r"\b(?:BO_|BU_|VERSION)\b", text) or "\0" in text:
-        raise InputError(f"{source} is not a DBC file: it holds no message or node list")
     logger = logging.getLogger("cantools")
     level = logger.level
-    logger.setLevel(logging.ERROR)  # what it warns of is refused by _check_unique, with the place
+    logger.setLevel(logging.ERROR)  # what it warns of is noted or refused here, with the place
     try:
-        database = cantools.database.load_string(text, "dbc", strict=True, sort_signals=None)
+        # signals that share bits, or lie outside, are looked for here, so that each costs itself and not the map
+        database = cantools.database.load_string(text, "dbc", strict=False, sort_signals=None)
     except RecursionError:
         raise InputError(f"{source} nests multiplexers without end: mend it") from None
     except Exception as error:  # noqa: BLE001  cantools lets parser, key, value and type errors of many kinds through
-        raise InputError(f"{source} can't be used as a DBC: {_one_line(error)}") from None
+        raise InputError(f"{source} can't be used as a DBC: {one_line(error)}") from None
     finally:
         logger.setLevel(level)
     return cast(cantools.database.Database, database)
 
 
-def _one_line(error: Exception) -> str:
+def one_line(error: Exception) -> str:
+    """What a parser says, on one line."""
     words = " ".join(str(error).split())
     if isinstance(error, KeyError):
         words = f"it uses {words} without defining it"
@@ -156,20 +199,10 @@ def _one_line(error: Exception) -> str:
 def _exact_numbers(text: str, source: str) -> list[list[_Numbers]]:
     """Decimal text of every signal, message by message in file order; absurd sizes are refused before parsing."""
     out: list[list[_Numbers]] = []
-    keep = False
     for found in _SCAN.finditer(text):
         if found["message"] is not None:
-            keep = found["message"] != "VECTOR__INDEPENDENT_SIG_MSG"
-            if not keep:
-                continue
-            if int(found["bytes"][:9]) > 64:
-                raise InputError(
-                    f"{source}: message {found['message']} has {found['bytes']} bytes; a frame has 64 at most"
-                )
             out.append([])
-        elif found["signal"] is not None and keep:
-            if not 1 <= int(found["length"][:9]) <= 64:
-                raise InputError(f"{source}: signal {found['signal']} has {found['length']} bits; 1 to 64 can be read")
+        elif found["signal"] is not None:
             out[-1].append(
                 _Numbers(
                     found["signal"], int(found["start"]), int(found["length"]),
@@ -203,15 +236,16 @@ def exact_number(text: str, most: Fraction = _LARGEST) -> Fraction:
     return number
 
 
-def _message(message: Any, numbers: list[_Numbers], source: str) -> MapMessage:
+def _message(message: Any, numbers: list[_Numbers], source: str, notes: list[str]) -> MapMessage:
     if len(message.signals) != len(numbers):
         raise InputError(f"{source}: message {message.name} holds a signal line that can't be read: mend its SG_ lines")
     attributes = _attributes(message)
     period = attributes.get("GenMsgCycleTime", message.cycle_time)
     try:
-        signals = tuple(_signal(s, n) for s, n in zip(message.signals, numbers, strict=True))
+        read = [_signal_or_note(s, n, message, notes) for s, n in zip(message.signals, numbers, strict=True)]
+        signals = without_contradictions(message.name, message.length, [s for s in read if s is not None], notes)
         return MapMessage(
-            name=message.name,
+            name=tidy(message.name),
             identifier=message.frame_id,
             extended=message.is_extended_frame,
             length=message.length,
@@ -228,6 +262,84 @@ def _message(message: Any, numbers: list[_Numbers], source: str) -> MapMessage:
         raise InputError(f"{source}: message {message.name}: {error}") from None
 
 
+def _signal_or_note(signal: Any, numbers: _Numbers, message: Any, notes: list[str]) -> MapSignal | None:
+    """A signal, or None where it says what no signal can be; what our own attributes say must hold."""
+    where = f"message {message.name}, signal {signal.name}"
+    if signal.conversion.is_float and signal.length not in (32, 64):
+        notes.append(f"{where} is a float of {signal.length} bits, and only 32 and 64 are read: left out")
+        return None
+    if signal.multiplexer_ids and signal.multiplexer_signal is None:
+        notes.append(f"{where} hangs on a multiplexer that its message does not have: left out")
+        return None
+    try:
+        for text in (numbers.scale, numbers.offset):
+            exact_number(text, _LARGEST_SCALE)
+        for text in (numbers.low, numbers.high):
+            exact_number(text)
+    except InputError as error:
+        notes.append(f"{where}: {error}: left out")
+        return None
+    return _signal(signal, numbers)
+
+
+def without_contradictions(
+    message: str, length: int, signals: Sequence[MapSignal], notes: list[str]
+) -> tuple[MapSignal, ...]:
+    """Signals without those that lie outside their message, or share bits with others of the same frame.
+
+    Who shares bits with most others goes first (a group that covers its own parts), of two alike the later one.
+    """
+    by_name = {s.name: s for s in signals}
+    kept = [s for s in signals if s.layout.fits(length)]
+    notes += [
+        f"message {message}, signal {s.name} needs more than its {length} bytes: left out"
+        for s in signals
+        if not s.layout.fits(length)
+    ]
+    bits = [frozenset(s.layout.positions) for s in kept]
+    clashes: dict[int, set[int]] = {n: set() for n in range(len(kept))}
+    for n, s in enumerate(kept):
+        for m in range(n):
+            if bits[n] & bits[m] and _together(s, kept[m], by_name):
+                clashes[n].add(m)
+                clashes[m].add(n)
+    while clashes and clashes[worst := max(clashes, key=lambda n: (len(clashes[n]), n))]:
+        others = sorted(clashes.pop(worst))
+        shared = ", ".join(kept[m].name for m in others[:4])
+        notes.append(f"message {message}, signal {kept[worst].name} shares bits with {shared}: left out")
+        for m in others:
+            clashes[m].discard(worst)
+    kept = [s for n, s in enumerate(kept) if n in clashes]
+    while lost := [s for s in kept if s.mux_signal is not None and s.mux_signal not in {k.name for k in kept}]:
+        notes += [
+            f"message {message}, signal {s.name} hangs on {s.mux_signal}, which is left out: so is it" for s in lost
+        ]
+        kept = [s for s in kept if s not in lost]
+    return tuple(kept)
+
+
+def tidy(name: str) -> str:
+    """A name as it can stand in a map, also one that a long-name attribute gave."""
+    return name if NAME.fullmatch(name) else tidy_name(name)
+
+
+def _together(a: MapSignal, b: MapSignal, by_name: Mapping[str, MapSignal]) -> bool:
+    """Whether two signals can stand in one frame: no multiplexer tells them apart."""
+    pages: dict[str, frozenset[int]] = {}
+    for s in (a, b):
+        step: MapSignal | None = s
+        for _ in range(len(by_name) + 1):
+            if step is None or step.mux_signal is None:
+                break
+            values = frozenset(step.mux_values)
+            if step.mux_signal in pages and s is b and not pages[step.mux_signal] & values:
+                return False
+            if s is a:
+                pages[step.mux_signal] = values
+            step = by_name.get(step.mux_signal)
+    return True
+
+
 def _signal(signal: Any, numbers: _Numbers) -> MapSignal:
     if (signal.start, signal.length) != (numbers.start, numbers.length):
         raise InputError(f"signal {numbers.name} could not be matched with its text: mend its SG_ line")
@@ -236,7 +348,7 @@ def _signal(signal: Any, numbers: _Numbers) -> MapSignal:
     ranged = low != 0 or high != 0
     layout = Layout(signal.start, signal.length, signal.byte_order, signal.is_signed)
     return MapSignal(
-        name=signal.name,
+        name=tidy(signal.name),
         layout=layout,
         scale=exact_number(numbers.scale, _LARGEST_SCALE),
         offset=exact_number(numbers.offset, _LARGEST_SCALE),
@@ -246,7 +358,7 @@ def _signal(signal: Any, numbers: _Numbers) -> MapSignal:
         choices={int(k): str(v) for k, v in (signal.choices or {}).items()},
         is_float=signal.conversion.is_float,
         is_multiplexer=signal.is_multiplexer,
-        mux_signal=signal.multiplexer_signal if signal.multiplexer_ids else None,
+        mux_signal=tidy(signal.multiplexer_signal) if signal.multiplexer_ids else None,
         mux_values=tuple(sorted(signal.multiplexer_ids)) if signal.multiplexer_ids else (),
         role=str(attributes.get("SwapRole", "")),
         counter=_counter(attributes),

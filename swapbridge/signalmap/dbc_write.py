@@ -19,8 +19,8 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.core.frames import EXTENDED_BIT
 from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.signalmap.names import NAME, OTHER_FORMS
 
-NAME = re.compile(r"[A-Za-z_]\w{0,127}", re.ASCII)
 LONGEST_SHORT_NAME = 32
 _NOBODY = "Vector__XXX"  # the DBC format's own word for "no module named"
 _FRAME_FORMATS = ("StandardCAN", "ExtendedCAN", *("reserved",) * 12, "StandardCAN_FD", "ExtendedCAN_FD")
@@ -33,8 +33,11 @@ def save_map(signal_map: SignalMap, path: Path | str) -> None:
     Raises
     ------
     InputError
-        A name that DBC can't hold, a number without a finite decimal form, or a folder that can't be written.
+        A file named as another form, a name that DBC can't hold, a number without a finite decimal form, or a folder
+        that can't be written.
     """
+    if Path(path).suffix.lower() in OTHER_FORMS:
+        raise InputError(f"{path}: maps are written as DBC; name it {Path(path).stem}.dbc")
     content = encode_map(signal_map)
     with written_whole(path) as temporary:
         temporary.write_bytes(content)

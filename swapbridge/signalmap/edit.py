@@ -16,8 +16,8 @@ from swapbridge.core.roles import find_role
 from swapbridge.core.units import find_unit
 from swapbridge.signalmap.accept import overlap
 from swapbridge.signalmap.dbc_read import raw_codes
-from swapbridge.signalmap.dbc_write import NAME
 from swapbridge.signalmap.model import MODULE_KINDS, MapMessage, MapNode, MapSignal, ModuleKind, SignalMap
+from swapbridge.signalmap.names import NAME
 
 NOTHING = "none"
 """Takes a counter, checksum, constant, role or the like away again."""

@@ -252,7 +252,8 @@ class SignalMap:
     """All messages of one bus.
 
     `foreign` holds the DBC statements this toolkit does not use (others' attributes, value tables, environment
-    variables), as written, so that saving loses nothing. `source` is the file it was read from, for messages to people.
+    variables), as written, so that saving loses nothing. `source` is the file it was read from, and `notes` what was
+    put right or left out of it, for messages to people.
     """
 
     messages: tuple[MapMessage, ...] = ()
@@ -260,6 +261,7 @@ class SignalMap:
     comment: str = ""
     foreign: tuple[str, ...] = ()
     source: str = field(default="", compare=False)
+    notes: tuple[str, ...] = field(default=(), compare=False)
 
     def __repr__(self) -> str:
         signals = sum(len(m.signals) for m in self.messages)

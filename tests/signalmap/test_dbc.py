@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import sys
 from fractions import Fraction
@@ -249,25 +250,12 @@ def test_cantools_and_canmatrix_read_the_same_values(name: str, signal_map: Sign
 
 
 BAD = {
-    "two signals on one bit": (one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM\n SG_ B : 4|8@1+ (1,0) [0|0] "" TCM'), "overlap"),
-    "signal outside": (one('SG_ A : 60|8@1+ (1,0) [0|0] "" TCM'), "does not fit"),
-    "too long a frame": (one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM', "BO_ 100 M: 4000 ECM"), "4000 bytes"),
-    "too long a signal": (one('SG_ A : 0|300@1+ (1,0) [0|0] "" TCM'), "300 bits"),
-    "no bits": (one('SG_ A : 0|0@1+ (1,0) [0|0] "" TCM'), "0 bits"),
-    "scale 0": (one('SG_ A : 0|8@1+ (0,0) [0|0] "" TCM'), "scale 0"),
-    "absurd number": (one('SG_ A : 0|8@1+ (1e999999999,0) [0|0] "" TCM'), "beyond anything"),
-    "scale beyond a double": (one('SG_ A : 0|8@1+ (1e390,0) [0|0] "" TCM'), "beyond anything"),
     "cut short in a signal": (
         (one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM') + "\nBO_ 9 N: 8 ECM\n SG_ B : 0|8@1+"),
         "cut short",
     ),
     "cut short in a message": ((one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM') + "\nBO_ 9 N: 8"), "cut short"),
-    "same identifier twice": (one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM\nBO_ 100 N: 8 ECM'), "identifier 064"),
-    "same name twice": (one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM\nBO_ 101 M: 8 ECM'), "name M"),
-    "same signal twice": (one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM\n SG_ A : 8|8@1+ (1,0) [0|0] "" TCM'), "A"),
-    "identifier too large": (one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM', "BO_ 4000 M: 8 ECM"), ""),
-    "undefined attribute": (one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM') + 'BA_ "Ghost" BO_ 100 1;\n', "Ghost"),
-    "unclosed string": (one('SG_ A : 0|8@1+ (1,0) [0|0] "rpm TCM'), "can't be used"),
+    "no message left": (one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM', "BO_ 100 M: 4000 ECM"), "4000 bytes"),
     "endless multiplexer": (
         one('SG_ P M : 0|8@1+ (1,0) [0|0] "" TCM\n SG_ A m0 : 8|8@1+ (1,0) [0|0] "" TCM')
         + "SG_MUL_VAL_ 100 A P 0-4294967295;\n",
@@ -276,7 +264,6 @@ BAD = {
     "text": ("Dear mechanic,\nhere is the map.\n", "not a DBC"),
     "binary": ("\x00\x01\x02BO_ \x00", "not a DBC"),
     "empty": ("", "not a DBC"),
-    "16-bit float": (one('SG_ A : 0|16@1+ (1,0) [0|0] "" TCM') + "SIG_VALTYPE_ 100 A : 1;\n", "float of 16 bits"),
     "bad method": (
         one('SG_ A : 0|8@1+ (1,0) [0|0] "" TCM')
         + 'BA_DEF_ SG_ "SwapChecksum" STRING ;\nBA_DEF_DEF_ "SwapChecksum" "";\n'
@@ -314,6 +301,145 @@ def test_absurd_maps_are_one_clear_error(what: str, tmp_path: Path) -> None:
     assert words in message
     assert "\n" not in message
     assert len(message) < 600
+
+
+GOOD = 'SG_ G : 0|8@1+ (1,0) [0|0] "" TCM'
+NOTED = {
+    "two signals on one bit": (' SG_ B : 4|8@1+ (1,0) [0|0] "" TCM', "B shares bits with G"),
+    "signal outside": (' SG_ B : 60|8@1+ (1,0) [0|0] "" TCM', "B needs more than its 8 bytes"),
+    "signal beyond": (' SG_ B : 80|8@1+ (1,0) [0|0] "" TCM', "B starts at bit 80 of a message of 8 bytes"),
+    "too long a signal": (' SG_ B : 8|300@1+ (1,0) [0|0] "" TCM', "B has 300 bits"),
+    "no bits": (' SG_ B : 8|0@1+ (1,0) [0|0] "" TCM', "B has 0 bits"),
+    "scale 0": (' SG_ B : 8|8@1+ (0,0) [0|0] "" TCM', "B has scale 0"),
+    "absurd number": (' SG_ B : 8|8@1+ (1e999999999,0) [0|0] "" TCM', "beyond anything"),
+    "scale beyond a double": (' SG_ B : 8|8@1+ (1e390,0) [0|0] "" TCM', "beyond anything"),
+    "no multiplexer": (' SG_ B m1 : 8|8@1+ (1,0) [0|0] "" TCM', "a multiplexer that its message does not have"),
+    "half a line": (' SG_ B : 8|8 (1,0) [0|0] "" TCM', "line 8: message M, signal B can't be read"),
+    "unclosed unit": (' SG_ B : 8|8@1+ (1,0) [0|0] "rpm TCM\nBO_ 9 N: 8 ECM', "B can't be read"),
+    "16-bit float": (
+        ' SG_ B : 8|16@1+ (1,0) [0|0] "" TCM\nSIG_VALTYPE_ 100 B : 1;', "a float of 16 bits, and only 32 and 64",
+    ),
+    "too long a frame": ("BO_ 99 N: 4000 ECM\n " + GOOD, "N has 4000 bytes, and a frame has 64 at most"),
+    "same identifier twice": ("BO_ 100 N: 8 ECM\n " + GOOD, "N has the identifier 064 of M"),
+    "no such identifier": ("BO_ 1073741825 N: 8 ECM\n " + GOOD, "0x40000001, which no frame can have"),
+    "an unreadable message": ("BO_ x N: 8 ECM\n " + GOOD, "can't be read: left out with its signals"),
+    "a lone comment": ('CM_ SG_ 100 Ghost "boo";', "a comment is of M.Ghost, which the map does not have"),
+    "a comment on nothing": ('CM_ SG_ 7 G "boo";', "of message 7, which the map does not have"),
+    "lone names": ('VAL_ 100 Ghost 1 "boo" ;', "names of values is of M.Ghost"),
+    "a lone kind": ("SIG_VALTYPE_ 100 Ghost : 1;", "of M.Ghost"),
+    "a lone attribute": ('BA_ "A" SG_ 100 Ghost 1;', "of M.Ghost"),
+    "names of no module": ('CM_ BU_ Ghost "boo";', "of module Ghost, which is not in the list"),
+    "another statement": ("SGTYPE_ x y z;", "SGTYPE_ is a kind of statement that nothing here uses"),
+    "a quote forgotten": ('CM_ BO_ 100 "boo;\nVAL_ 100 G 1 "x" ;', "is a quote missing behind it?"),
+    "text behind a statement": ('CM_ "boo"; hello\nBO_ 101 N: 8 ECM', "'hello' belongs to no statement"),
+}  # fmt: skip
+"""What contradicts itself costs itself: the map is read, the rest of it whole, and a note says so."""
+
+
+@pytest.mark.parametrize("what", NOTED)
+def test_what_contradicts_itself_costs_itself_alone(what: str) -> None:
+    more, words = NOTED[what]
+    loaded = parse_map(one(GOOD) + more + "\n")
+    good = loaded.message("M")
+    assert good is not None
+    assert [s.name for s in good.signals] == ["G"]
+    assert words in " / ".join(loaded.notes)
+    assert parse_map(format_map(loaded)) == loaded
+
+
+HARMLESS = {
+    "no digit before the point": (' SG_ B : 8|8@1+ (.25,-.5) [-.5|1.5] "" TCM', "M", "B", ".25 read as 0.25"),
+    "no semicolon": ('CM_ BO_ 100 "boo"\nBO_ 101 N: 8 ECM\n ' + GOOD, "N", "G", "no semicolon behind it"),
+    "bit 31 missing": (
+        'BO_ 419361025 N: 8 ECM\n ' + GOOD + '\nVAL_ 419361025 G 1 "x" ;', "N", "G",
+        "read as the 29-bit identifier 18FEF101x",
+    ),
+    "a name with a digit first": (
+        'BO_ 101 2N: 8 ECM\n SG_ 0B : 0|8@1+ (1,0) [0|0] "" TCM\nVAL_ 101 0B 1 "x" ;', "s_2N", "s_0B", "read as s_0B",
+    ),
+    "same name twice": ("BO_ 101 M: 8 ECM\n " + GOOD, "M_2", "G", "the name M is taken already"),
+    "same signal twice": (' SG_ G : 8|8@1+ (1,0) [0|0] "" TCM', "M", "G_2", "the name G is taken already"),
+    "a comment on a number": (' SG_ B : 8|8@1+ (1,0) [0|0] "" TCM\nCM_ 100 "boo";', "M", "B", "taken as the message's"),
+    "a comment that lacks its signal": (
+        ' SG_ B : 8|8@1+ (1,0) [0|0] "" TCM\nCM_ SG_ 100 "boo";', "M", "B", "taken as the message's",
+    ),
+    "half a range": (' SG_ B : 8|8@1+ (1,0) [0|] "" TCM', "M", "B", "half a range"),
+    "an undefined attribute": (
+        ' SG_ B : 8|8@1+ (1,0) [0|0] "" TCM\nBA_ "Ghost" BO_ 100 1;', "M", "B", '"Ghost" is not defined',
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("what", HARMLESS)
+def test_what_is_harmless_is_read_with_a_note(what: str) -> None:
+    more, message_name, signal_name, words = HARMLESS[what]
+    loaded = parse_map(one(GOOD) + more + "\n")
+    message = loaded.message(message_name)
+    assert message is not None
+    assert message.signal(signal_name) is not None
+    assert words in " / ".join(loaded.notes)
+    if "VAL_" in more:
+        assert dict(message.signal(signal_name).choices) == {1: "x"}  # type: ignore[union-attr]
+    assert parse_map(format_map(loaded)) == loaded
+
+
+def test_all_notes_come_at_once() -> None:
+    text = one(GOOD) + "".join(more + "\n" for what, (more, _) in NOTED.items() if more.startswith(" SG_"))
+    assert len(parse_map(text).notes) >= 11
+
+
+def test_a_group_that_covers_its_parts_goes_before_them() -> None:
+    lines = "".join(f' SG_ P{k} : {8 * k}|8@1+ (1,0) [0|0] "" TCM\n' for k in range(4))
+    loaded = parse_map(one('SG_ All : 0|32@1+ (1,0) [0|0] "" TCM') + lines)
+    assert [s.name for s in loaded.messages[0].signals] == ["P0", "P1", "P2", "P3"]
+    assert loaded.notes == ("message M, signal All shares bits with P0, P1, P2, P3: left out",)
+
+
+def test_pages_of_a_multiplexer_share_bits() -> None:
+    """Also within a multiplexer within a multiplexer; only signals of one frame contradict each other."""
+    lines = (
+        ' SG_ Sub m1M : 8|4@1+ (1,0) [0|0] "" TCM\n SG_ A m2 : 8|8@1+ (1,0) [0|0] "" TCM\n'
+        ' SG_ B m3 : 16|8@1+ (1,0) [0|0] "" TCM\n SG_ C m4 : 16|8@1+ (1,0) [0|0] "" TCM\n'
+        ' SG_ D m4 : 20|8@1+ (1,0) [0|0] "" TCM\n'
+        "SG_MUL_VAL_ 100 Sub Page 1-1;\nSG_MUL_VAL_ 100 A Page 2-2;\nSG_MUL_VAL_ 100 B Sub 3-3;\n"
+        "SG_MUL_VAL_ 100 C Sub 4-4;\nSG_MUL_VAL_ 100 D Sub 4-4;\n"
+    )
+    loaded = parse_map(one('SG_ Page M : 0|8@1+ (1,0) [0|0] "" TCM') + lines)
+    assert [s.name for s in loaded.messages[0].signals] == ["Page", "Sub", "A", "B", "C"]
+    assert loaded.notes == ("message M, signal D shares bits with C: left out",)
+
+
+@pytest.mark.parametrize("placeholder", ["Vector__XXX", "XXX", "UNKNOWN", "None", "N_A", "dummy"])
+def test_a_placeholder_is_no_sender(placeholder: str) -> None:
+    """It says that nobody knew the sender; taken for a module, it would be declared absent."""
+    text = one(GOOD, f"BO_ 100 M: 8 {placeholder}").replace("TCM", f"TCM {placeholder}", 1)
+    loaded = parse_map(text)
+    assert loaded.messages[0].senders == ()
+    assert [n.name for n in loaded.nodes] == ["ECM", "TCM"]
+    assert parse_map(one(GOOD, "BO_ 100 M: 8 XXY")).messages[0].senders == ("XXY",)
+
+
+def test_imports_are_read_with_it(tmp_path: Path) -> None:
+    """Open collections keep what several maps share in files of their own, named in a comment."""
+    (tmp_path / "m.dbc").write_text('CM_ "IMPORT _part.dbc";\nCM_ "IMPORT _gone.dbc";\nBO_ 5 N: 8 ECM\n')
+    (tmp_path / "_part.dbc").write_text('CM_ "IMPORT m.dbc";\n' + one(GOOD))
+    loaded = load_map(tmp_path / "m.dbc")
+    assert [m.name for m in loaded.messages] == ["M", "N"]
+    assert "_part.dbc is imported" in loaded.notes
+    assert "imports _gone.dbc, which is not beside it" in " / ".join(loaded.notes)
+
+
+@pytest.mark.timeout(20)
+def test_a_pipe_or_device_is_no_map(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.dbc")
+    for path in (tmp_path / "pipe.dbc", Path("/dev/zero"), tmp_path):
+        with pytest.raises(InputError, match="is a folder, pipe or device"):
+            load_map(path)
+
+
+def test_a_nul_in_a_name_is_no_file() -> None:
+    with pytest.raises(InputError, match="can't be the name of a file"):
+        load_map("a\0b.dbc")
 
 
 def test_missing_map_is_named(tmp_path: Path) -> None:

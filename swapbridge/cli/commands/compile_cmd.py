@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from swapbridge.cli.commands.folder import InFolder, need_swap_folder
+from swapbridge.cli.commands.map_notes import say_notes
 from swapbridge.cli.screen.common import WIDTH, say
 from swapbridge.compiler.compile import compile_bridge, load_maps
 from swapbridge.compiler.sent_map import sent_map
@@ -41,7 +42,10 @@ def command(
     """
     bridge = bridge if bridge is not None else need_swap_folder("bridge file").bridge
     file = load_bridge(bridge)
-    result = compile_bridge(file, load_maps(file, dict(_pair(text) for text in maps)))
+    loaded = load_maps(file, dict(_pair(text) for text in maps))
+    for signal_map in loaded.values():
+        say_notes(signal_map)
+    result = compile_bridge(file, loaded)
     if bus is not None and file.bus(bus) is None:
         raise InputError(f"the bridge file has no bus {bus!r}: it has {', '.join(b.name for b in file.buses)}")
     counts = f"{len(result.plan.sends)} messages sent, {len(result.plan.receives)} listened to"

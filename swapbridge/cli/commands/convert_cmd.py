@@ -9,6 +9,7 @@ import click
 from swapbridge.capture.convert import convert
 from swapbridge.capture.read import read_blocks
 from swapbridge.cli.commands.folder import InFolder
+from swapbridge.cli.commands.map_notes import say_notes
 from swapbridge.cli.screen.common import progress_bar, say
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.surveying.physical import write_physical
@@ -47,6 +48,7 @@ def command(capture: Path, out: Path, map_path: Path | None, bus: str | None) ->
     if out.suffix.lower() != ".csv":
         raise click.UsageError("--map writes physical values as .csv: let OUT end in .csv")
     signal_map = load_map(map_path)
+    say_notes(signal_map)
     with progress_bar("Decoding") as report:
         rows, notes = write_physical(read_blocks(capture, progress=report), signal_map, out, bus=bus)
     _tell(notes.sentences())

@@ -12,6 +12,7 @@ import click
 
 from swapbridge.cli.commands import map_set
 from swapbridge.cli.commands.folder import InFolder
+from swapbridge.cli.commands.map_notes import say_notes
 from swapbridge.cli.screen.common import IdentifierType, console, say, table
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
@@ -71,6 +72,7 @@ def accept(findings: Path, into: Path, min_confidence: float, names_file: Path |
     Example: swapbridge map accept findings.json --min-confidence 0.95 --into signal_maps/host.dbc
     """
     old = load_map(into) if into.exists() else None
+    say_notes(old)
     names = _names(names_file) if names_file is not None else None
     result = accept_findings(_json(findings), old, min_confidence=min_confidence, names=names, bus=bus)
     save_map(result.signal_map, into)
@@ -86,13 +88,21 @@ def accept(findings: Path, into: Path, min_confidence: float, names_file: Path |
 @command.command()
 @click.argument("signal_map", metavar="MAP.dbc", type=FILE, callback=InFolder(MAPS))
 @click.option("--id", "ids", metavar="ID", type=IdentifierType(), multiple=True, help="Only this identifier.")
-def show(signal_map: Path, ids: tuple[tuple[int, bool], ...]) -> None:
-    """Show what a map holds.
+@click.option("--notes", is_flag=True, help="What was put right or left out when the map was read, and nothing else.")
+def show(signal_map: Path, ids: tuple[tuple[int, bool], ...], notes: bool) -> None:
+    """Show what a map holds: a DBC, KCD, SYM or ARXML.
+
+    Maps are read as they are found: what is harmless is put right, what contradicts itself is left out, and --notes
+    says all of it.
 
     \b
     Example: swapbridge map show signal_maps/host.dbc --id 0C8
     """
     loaded = load_map(signal_map)
+    if notes:
+        click.echo("\n".join(loaded.notes) or f"{signal_map}: read as it stands")
+        return
+    say_notes(loaded)
     wanted = {format_identifier(*i) for i in ids}
     rows = [r for r in map_rows(loaded) if not wanted or r["id"] in wanted]
     if not rows and wanted:
@@ -140,7 +150,10 @@ def merge(first: Path, second: Path, out: Path) -> None:
     \b
     Example: swapbridge map merge signal_maps/host.dbc found.dbc --out signal_maps/host.dbc
     """
-    result = merge_maps(load_map(first), load_map(second))
+    maps = load_map(first), load_map(second)
+    for loaded in maps:
+        say_notes(loaded)
+    result = merge_maps(*maps)
     save_map(result.signal_map, out)
     click.echo(
         f"{out}: {len(result.same)} signals in both, {result.only_first} only in {first.name}, {result.only_second} "
@@ -154,12 +167,13 @@ def merge(first: Path, second: Path, out: Path) -> None:
 @click.argument("signal_map", metavar="MAP.dbc", type=FILE, callback=InFolder(MAPS))
 @click.option("--out", metavar="FILE", type=FILE, required=True, help="FILE.dbc, FILE.csv or FILE.json.")
 def export(signal_map: Path, out: Path) -> None:
-    """Write a map as a clean DBC, a CSV table or JSON.
+    """Write a map (a DBC, KCD, SYM or ARXML) as a clean DBC, a CSV table or JSON.
 
     \b
     Example: swapbridge map export signal_maps/host.dbc --out host.csv
     """
     loaded = load_map(signal_map)
+    say_notes(loaded)
     kind = out.suffix.lower()
     if kind == ".dbc":
         save_map(loaded, out)

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from swapbridge.cli.commands.folder import find_file
+from swapbridge.cli.commands.map_notes import say_notes
 from swapbridge.cli.screen.common import IdentifierType, say
 from swapbridge.core.checksum_names import families_help, words_help
 from swapbridge.core.errors import InputError
@@ -115,6 +116,7 @@ Example: swapbridge map set EngineData.Speed --unit rpm --role engine_speed --co
 def command(target: str, into: Path | None, big_endian: bool | None, choices: Any, **said: Any) -> None:
     path = _map_of(target, into)
     old = load_map(path) if path.exists() else SignalMap()
+    say_notes(old)
     order = None if big_endian is None else "big_endian" if big_endian else "little_endian"
     change = Change(byte_order=order, choices=dict(choices), **said)  # type: ignore[arg-type]
     if change == Change():
