@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
+from dataclasses import replace
 
 from swapbridge.drafting.explain.field import Kit, explain_field, kit_for
 from swapbridge.drafting.life import life_of, shared_times
@@ -49,7 +50,16 @@ def _message(kit: Kit, message: VehicleMessage) -> DraftedMessage:
         allowed = allowed_bits(message)
         for one in message.fields:
             fields += explain_field(kit, message, one, allowed)
-    return DraftedMessage(kit.bus, message, life, tuple(_named(fields)), why)
+    return DraftedMessage(kit.bus, message, life, tuple(_named(fields)), why, _unreviewed(kit, fields))
+
+
+def _unreviewed(kit: Kit, fields: Sequence[Explained]) -> str:
+    """Why somebody has to look at a whole message before it goes out, or ""."""
+    if kit.bus == kit.swap.donor.bus:
+        return "nobody named the module that stayed behind"
+    if any(f.role in ("actual_torque", "throttle_position") or f.unit == "Nm" for f in fields):
+        return "it holds a torque or a throttle: fields that never moved may be limits of it"
+    return ""
 
 
 def allowed_bits(message: VehicleMessage) -> frozenset[int]:
@@ -63,8 +73,6 @@ def allowed_bits(message: VehicleMessage) -> frozenset[int]:
 
 def _named(fields: list[Explained]) -> list[Explained]:
     """The fields with names of their own."""
-    from dataclasses import replace
-
     seen: set[str] = set()
     out = []
     for one in fields:

@@ -7,7 +7,7 @@ rule, looked at on the other recording, stands in for the field there: what goes
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from swapbridge.drafting.sources import Origin, Swap, grid, quantity_lines, word
 from swapbridge.drafting.vehicle import Series, VehicleField, VehicleMessage, spans
 
 LINK_BITS = 11.0
+ALIKE = 0.95
 LEAST_SHARE = 0.9
 LEAST_NUMBER_SHARE = 0.5
 MESSAGE_GAP_S = 1.5
@@ -62,7 +63,7 @@ def watched_series(message: VehicleMessage) -> Series:
 
 def linked_atoms(swap: Swap, bus: str) -> list[Atom]:
     """Conditions on flags and choices of the other vehicle's modules that will be there, as they would be here."""
-    other = swap.donor.bus if bus == swap.host.bus else swap.host.bus
+    other = other_bus(swap, bus)
     atoms, lines = word_atoms(swap), quantity_lines(swap)
     out: list[Atom] = []
     for message in swap.vehicle(other).messages.values():
@@ -71,7 +72,70 @@ def linked_atoms(swap: Swap, bus: str) -> list[Atom]:
                 continue
             text = Origin(other, message, one).text
             out += _choice_atoms(message, one, text, atoms, lines)
+    return _either_warning(swap, other, out)
+
+
+def _either_warning(swap: Swap, bus: str, atoms: list[Atom]) -> list[Atom]:
+    """Warnings that behave alike in the recording can't be told apart by it: either of them lights the lamp."""
+    lit = warning_flags(swap, bus)
+    out = []
+    for atom in atoms:
+        name = (atom.text or "").partition(" == ")[0]
+        alike = [n for n in lit if n != name and name in lit and _alike(lit[name], lit[n])]
+        if not alike:
+            out.append(atom)
+            continue
+        value = int((atom.text or "").partition(" == ")[2])
+        text = " or ".join(f"{n} == {lit[n][2]}" for n in (name, *sorted(alike)))
+        text = text if value == lit[name][2] else f"not ({text})"
+        words = f"{atom.words}; {', '.join(sorted(alike))} warns alike, and either lights it"
+        out.append(replace(atom, text=f"({text})", words=words))
     return out
+
+
+def warning_flags(swap: Swap, bus: str) -> dict[str, tuple[VehicleMessage, VehicleField, int]]:
+    """Flags of the modules that will be there which are lit as warnings are, by name, and the value that is lit."""
+    lit: dict[str, tuple[VehicleMessage, VehicleField, int]] = {}
+    for message in swap.vehicle(bus).messages.values():
+        for one in message.fields:
+            if one.kind == "flag" and swap.is_source(bus, message, one):
+                value = warns(swap, message, one)
+                if value is not None:
+                    lit[Origin(bus, message, one).text] = (message, one, value)
+    return lit
+
+
+def other_bus(swap: Swap, bus: str) -> str:
+    """The other vehicle's bus."""
+    return swap.donor.bus if bus == swap.host.bus else swap.host.bus
+
+
+def warns(swap: Swap, message: VehicleMessage, one: VehicleField) -> int | None:
+    """The value that a flag has while the engine stands with the key on, and hardly ever while it runs; else None."""
+    speed = swap.quantities.get("engine_speed")
+    if speed is None:
+        return None
+    rpm = speed.series.at(message.time_s)
+    value = message.raw(one.layout)
+    stands, runs = value[rpm < 50], value[rpm > 600]
+    if len(stands) < 5 or len(runs) < 50:
+        return None
+    lit = first_value(message, one)
+    return lit if (stands == lit).mean() > 0.6 and (runs == lit).mean() < 0.05 else None
+
+
+def first_value(message: VehicleMessage, one: VehicleField) -> int:
+    """The value with which a field wakes: what is said until its source has spoken."""
+    raw = message.raw(one.layout)
+    firsts = raw[np.searchsorted(message.time_s, [b + 1e-6 for b in begins(message)]) - 1]
+    values, counts = np.unique(firsts, return_counts=True)
+    return int(values[counts.argmax()])
+
+
+def _alike(a: tuple[VehicleMessage, VehicleField, int], b: tuple[VehicleMessage, VehicleField, int]) -> bool:
+    mine, theirs = a[0].raw(a[1].layout) == a[2], b[0].raw(b[1].layout) == b[2]
+    said = Series(b[0].time_s, theirs.astype(np.float64)).at(a[0].time_s) > 0.5
+    return bool((said[mine]).mean() > ALIKE and (~said[~mine]).mean() > ALIKE)
 
 
 def _choice_atoms(
@@ -98,7 +162,7 @@ def _choice_atoms(
 
 def linked_lines(swap: Swap, bus: str) -> list[LinkedLine]:
     """Measured fields of the other vehicle's modules that will be there, as they would be here."""
-    other = swap.donor.bus if bus == swap.host.bus else swap.host.bus
+    other = other_bus(swap, bus)
     lines = quantity_lines(swap)
     times = grid(swap.vehicle(bus))
     out = []

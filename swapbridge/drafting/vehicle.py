@@ -23,7 +23,7 @@ ASLEEP_S = 1.5
 """A bus that is silent for longer has slept."""
 MOST_CHOICES = 16
 MOST_SPARE_BITS = 4
-LEAST_STEPS = 6
+LEAST_STEPS = 3
 STEPS_BY_ONE = 0.85
 """How many still bits above a measured value are taken for its upper end, at most."""
 

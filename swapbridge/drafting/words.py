@@ -107,6 +107,8 @@ def _at_lag(
     tells = float((right / np.maximum(of_word, 1))[seen_words].mean())
     by_value = table / np.maximum(of_value, 1)[:, None]
     value_of = {words[w]: int(values[int(by_value[:, w].argmax())]) for w in np.flatnonzero(of_word)}
+    for v, w in word_of.items():  # a word that never settled, by the value that it came with
+        value_of.setdefault(words[w], v)
     told = float(
         np.mean([
             sum(table[k, w] for w in np.flatnonzero(of_word) if value_of[words[w]] == values[k]) / of_value[k]

@@ -6,13 +6,15 @@ import textwrap
 from fractions import Fraction
 from typing import Any
 
+import numpy as np
+
 from swapbridge.core.frames import format_identifier
-from swapbridge.core.layout import Layout
 from swapbridge.drafting.model import Drafted, DraftedMessage, Explained
 from swapbridge.drafting.sources import LEAST_CHANNEL, Swap
 from swapbridge.drafting.vehicle import VehicleMessage
+from swapbridge.guessing.layout.constant import constant_bits
 from swapbridge.signalmap.dbc_read import exact_number
-from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.signalmap.model import BasePayload, MapMessage, MapNode, MapSignal, SignalMap
 
 MARK = "draft:"
 """A line of the bridge file is draft's while its comment begins so."""
@@ -42,26 +44,29 @@ def draft_map(swap: Swap, bus: str, whole: Drafted) -> SignalMap:
     for key, message in sorted(vehicle.messages.items()):
         made = drafted.get(key)
         sender = THERE[bus] if key in swap.alive(bus) else GONE[bus]
-        signals = _signals(message) if made is None else _drafted_signals(made)
-        if signals:
+        signals = _signals(swap, message) if made is None else _drafted_signals(made)
+        if signals or made is not None:
             period = None
             if message.period_s and (made is None or not made.life.count):
                 period = exact_number(f"{made.life.period_ms if made else round(1000 * message.period_s, 1):g}")
             messages.append(
                 MapMessage(
-                    message.name, key[0], key[1], message.length, tuple(signals), message.length > 8, period, (sender,)
+                    message.name, key[0], key[1], message.length, tuple(signals), is_fd=message.length > 8,
+                    period_ms=period, senders=(sender,), base=None if made is None else _base(message),
                 )
-            )
+            )  # fmt: skip
     return SignalMap(tuple(messages), tuple(nodes))
 
 
-def _signals(message: VehicleMessage) -> list[MapSignal]:
+def _signals(swap: Swap, message: VehicleMessage) -> list[MapSignal]:
     out = []
     for one in message.fields:
-        sure = bool(one.channel) and one.channel_confidence >= LEAST_CHANNEL and one.kind == "number"
+        # raw numbers wherever the draft reckons in raw numbers
+        known = one.channel in swap.quantities and one.channel_confidence >= LEAST_CHANNEL and one.kind == "number"
         words = f"follows {one.channel} ({one.channel_confidence:.2f})" if one.channel else ""
-        scale, offset = (_exact(one.scale), _exact(one.offset)) if sure else (Fraction(1), Fraction(0))
-        out.append(MapSignal(one.name, one.layout, scale, offset, unit=one.unit if sure else "", comment=words))
+        scale, offset = (_exact(one.scale), _exact(one.offset)) if known else (Fraction(1), Fraction(0))
+        unit = one.unit if known else ""
+        out.append(MapSignal(one.name, one.layout, scale, offset, unit=unit, comment=words))
     return out + _integrity(message)
 
 
@@ -80,24 +85,13 @@ def _drafted_signals(made: DraftedMessage) -> list[MapSignal]:
         for e in made.fields
     ]
     out += _integrity(made.message)
-    taken = {p for s in out for p in s.layout.positions}
-    for layout in still_runs(made.message, taken):
-        out.append(MapSignal(f"still_{layout.start}_{layout.length}", layout, comment="never moved in the recording"))
     return out
 
 
-def still_runs(message: VehicleMessage, taken: set[int]) -> list[Layout]:
-    """The bits of no field, byte by byte."""
-    out: list[Layout] = []
-    run: list[int] = []
-    for position in range(8 * message.length + 1):
-        free = position < 8 * message.length and position not in taken
-        if run and (not free or position % 8 == 0):
-            out.append(Layout(run[0], len(run)))
-            run = []
-        if free:
-            run.append(position)
-    return out
+def _base(message: VehicleMessage) -> BasePayload:
+    """What never moved."""
+    lengths = np.full(len(message.payload), message.length, np.uint8)
+    return BasePayload(*constant_bits(message.payload, lengths), len(message.payload))
 
 
 def _exact(value: float) -> Fraction:
@@ -155,19 +149,10 @@ def _message_lines(made: DraftedMessage, has_key: bool) -> list[str]:
         lines.append(f"open = [{', '.join(_quoted(n) for n in opened)}]")
     if made.unreviewed:
         lines.append(f"unreviewed = true  # {MARK} {made.unreviewed}")
+    lines.append(f'rest = "as recorded"  # {MARK} every other bit, none of which ever moved')
     lines.append("[messages.signals]")
     for one in made.fields:
         lines += _rule_lines(one)
-    taken = {p for e in made.fields for p in e.layout.positions}
-    for _, layout in (("counter", message.counter and message.counter[0]),):
-        taken |= set(layout.positions) if layout else set()
-    if message.checksum is not None:
-        taken |= set(message.checksum[0].layout.positions)
-    for layout in still_runs(message, taken):
-        value = int(message.raw(layout)[0])
-        lines.append(
-            f'still_{layout.start}_{layout.length} = {{ value = "{value}", fallback = "{value}", role = "value" }}'
-        )
     lines.append("")
     return lines
 

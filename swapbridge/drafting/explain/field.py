@@ -11,8 +11,19 @@ from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME
 from swapbridge.drafting.explain.flags import GOOD, Condition, Watched, explain_flag
 from swapbridge.drafting.explain.numbers import Formula, Measured, Term, best_formula, fit_straight
+from swapbridge.drafting.explain.totals import find_total
 from swapbridge.drafting.lines import Atom, Line, number_text
-from swapbridge.drafting.linking import LinkedLine, begins, linked_atoms, linked_lines, slack_of, timed_atoms
+from swapbridge.drafting.linking import (
+    LinkedLine,
+    first_value,
+    linked_atoms,
+    linked_lines,
+    other_bus,
+    slack_of,
+    timed_atoms,
+    warning_flags,
+    warns,
+)
 from swapbridge.drafting.model import Explained, How
 from swapbridge.drafting.sources import LEAST_CHANNEL, Swap, local_atoms, local_lines, quantity_lines, word_atoms
 from swapbridge.drafting.vehicle import Floats, VehicleField, VehicleMessage
@@ -48,7 +59,6 @@ COLD_MARGIN = 1.0
 """A temperature starts anywhere; what follows it is believed this share of its recorded range below that."""
 WARM_CHANNELS = frozenset({"coolant_temp", "oil_temp"})
 WORDS_TOLD = 0.97
-ALIKE_BITS = 25.0
 REQUEST_SHARE = 0.8
 """A field that rests on one end of its range for this share of the time may be a request."""
 TIMED_TEXT = "time_since(state == 'asleep' or state == 'wake') < {t} s"
@@ -64,6 +74,8 @@ class Kit:
     lines: tuple[Line, ...]
     local: tuple[Line, ...]
     linked: tuple[LinkedLine, ...]
+    warnings: frozenset[str]
+    """Flags of the other vehicle that are lit as warnings are."""
 
 
 def kit_for(swap: Swap, bus: str) -> Kit:
@@ -71,7 +83,7 @@ def kit_for(swap: Swap, bus: str) -> Kit:
     atoms = [*word_atoms(swap, bus), *local_atoms(swap, bus), *linked_atoms(swap, bus)]
     return Kit(
         swap, bus, tuple(atoms), tuple(quantity_lines(swap, known_only=True)), tuple(local_lines(swap, bus)),
-        tuple(linked_lines(swap, bus)),
+        tuple(linked_lines(swap, bus)), frozenset(warning_flags(swap, other_bus(swap, bus))),
     )  # fmt: skip
 
 
@@ -113,26 +125,12 @@ def open_field(
     raw = message.raw(one.layout)
     values, counts = np.unique(raw, return_counts=True)
     value = int(raw.max()) if high else int(values[counts.argmax()])
-    if one.kind == "flag" and len(values) == 2 and warns(kit, message, one):
-        value = first_value(message, one.layout)
+    if one.kind == "flag" and len(values) == 2 and warns(kit.swap, message, one) is not None:
+        value = first_value(message, one)
         words += "; lit while the engine stands, as a warning is: it is sent lit"
     return Explained(
         one.layout, one.name, "open", 0.0, str(value), str(value), words=words, closes=closes, unreviewed=True
     )
-
-
-def warns(kit: Kit, message: VehicleMessage, one: VehicleField) -> bool:
-    """Whether a flag has one value while the engine stands with the key on, and hardly ever while it runs."""
-    speed = kit.swap.quantities.get("engine_speed")
-    if speed is None:
-        return False
-    rpm = speed.series.at(message.time_s)
-    value = message.raw(one.layout)
-    stands, runs = value[rpm < 50], value[rpm > 600]
-    if len(stands) < 5 or len(runs) < 50:
-        return False
-    lit = first_value(message, one.layout)
-    return bool((stands == lit).mean() > 0.6 and (runs == lit).mean() < 0.05)
 
 
 # --- choices and flags
@@ -151,7 +149,7 @@ def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField) -> Explained
         pairs = [(v, found.value_of[w]) for v, w in sorted(word.tells.word_of.items()) if w in found.value_of]
         if len({u for _, u in pairs}) < 2:
             continue
-        first = first_value(message, one.layout)
+        first = first_value(message, one)
         if one.layout.length == 1:
             text = " or ".join(f"{word.origin.text} == {v}" for v, u in pairs if u == 1)
         else:
@@ -168,14 +166,6 @@ def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField) -> Explained
     return None if best is None else best[1]
 
 
-def first_value(message: VehicleMessage, layout: Layout) -> int:
-    """The value with which a field wakes: what is said until its source has spoken."""
-    raw = message.raw(layout)
-    firsts = raw[np.searchsorted(message.time_s, [b + 1e-6 for b in begins(message)]) - 1]
-    values, counts = np.unique(firsts, return_counts=True)
-    return int(values[counts.argmax()])
-
-
 def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Explained:
     """A flag by a condition; a choice by a condition for each of its values."""
     raw = message.raw(one.layout)
@@ -187,7 +177,7 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
         )
     best: list[tuple[int, Condition, str]] = []
     common = int(values[counts.argmax()])
-    first = first_value(message, one.layout)
+    first = first_value(message, one)
     todo = [int(v) for v in real if len(real) > 2 or v == real[-1]]
     for value in todo:
         watched = Watched(message.time_s, raw == value, slack_of(message))
@@ -196,7 +186,7 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
         if not found:
             return open_field(kit, message, one, "no condition tells its values", "a recording in which it moves")
         second = next((c for c in found[1:] if c.atom.key != found[0].atom.key), None)
-        best.append((value, _either(found), "" if second is None else second.atom.words))
+        best.append((value, found[0], "" if second is None else second.atom.words))
     share = min(c.share for _, c, _ in best)
     if share < GOOD - 0.05 or max(c.wrong_edges for _, c, _ in best) > 3 + 0.15 * len(np.flatnonzero(np.diff(raw))):
         worst = min(best, key=lambda b: b[1].share)
@@ -204,6 +194,14 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
             kit, message, one, f"the nearest condition ({worst[1].atom.words}) is right in {worst[1].share:.0%} only",
             "a recording in which it moves apart from everything else",
         )  # fmt: skip
+    if one.layout.length == 1 and warns(kit.swap, message, one) is not None:
+        condition = best[0][1].atom
+        if not any(name in (condition.text or "") for name in kit.warnings):
+            return open_field(
+                kit, message, one,
+                f"only {condition.words} tells it, which fits every healthy engine and never warns",
+                "the donor's own warning, or the quantity that it warns of",
+            )  # fmt: skip
     hows: set[How] = {c.atom.how for _, c, _ in best}
     how: How = next(iter(hows)) if len(hows) == 1 else "state" if len(todo) > 1 else "threshold"
     if len(real) == 2:
@@ -224,23 +222,6 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
         one.layout, one.name, how, _flag_confidence(best, raw), text, str(first), "status", words=words,
         runner_up=runner, hold_ms=500, share=share, unreviewed=False,
     )  # fmt: skip
-
-
-def _either(found: Sequence[Condition]) -> Condition:
-    """The cheapest condition; where two flags of the other vehicle behave alike and both are lit with the engine
-    stopped, as warnings are, either of them.
-    """
-    best = found[0]
-    alike = [
-        c for c in found[1:3]
-        if c.atom.how == best.atom.how == "copy" and c.price < best.price + ALIKE_BITS and "==" in (c.atom.text or "")
-        and c.wrong_edges <= best.wrong_edges + 1
-    ]  # fmt: skip
-    if not alike or "engine_speed up to" not in best.atom.words or best.atom.text is None:
-        return best
-    text = f"({best.atom.text}) or ({alike[0].atom.text})"
-    words = f"{best.atom.words}, and {alike[0].atom.key} behaves alike: either lights it"
-    return replace(best, atom=replace(best.atom, text=text, words=words))
 
 
 def _flag_confidence(
@@ -277,6 +258,12 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
     if copied is not None:
         return copied
     raw = message.raw(one.layout).astype(np.float64)
+    total = find_total(message.time_s, raw, one.layout.length, (*kit.lines, *kit.local, *(x.line for x in kit.linked)))
+    if total is not None:
+        return Explained(
+            one.layout, one.name, "total", min(0.9, total.fit - 0.05), total.text, "0", "value", share=total.fit,
+            words=f"{total.words}; {total.fit:.1%} of its climb on held-out stretches",
+        )  # fmt: skip
     measured = Measured(message.time_s, raw)
     ways = [_straight(measured, line, 0.97) for line in (*kit.lines, *kit.local)]
     ways += [_linked(measured, linked) for linked in kit.linked]

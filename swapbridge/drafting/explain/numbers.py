@@ -21,6 +21,7 @@ KNOTS = 7
 TABLE_KNOTS = 30
 TERM_BITS = 26.0
 QUANTITY_BITS = 14.0
+KNOT_BITS = 8.0
 EVENTS_PER_S = 4.0
 """Independent samples in a second of an engine's life, at most: what code lengths are counted with."""
 TOLERANCE = 0.02
@@ -266,6 +267,7 @@ def _solve(
     residual = measured.value - a @ factors
     used = {base[k][1] for t in terms for k in t}
     bits = TERM_BITS * len(terms) + QUANTITY_BITS * len(used) + 6.0 * sum(max(0, len(t) - 1) for t in terms)
+    bits += KNOT_BITS * sum(base[k][0].form != "x" for t in terms for k in t)
     price = 0.5 * (measured.price(residual, bits) + measured.price(residual[measured.held], bits))
     return price, residual, factors / size, tuple(terms)
 
