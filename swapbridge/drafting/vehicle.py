@@ -10,9 +10,10 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.stimulus import StimulusTrack
+from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier
 from swapbridge.core.integrity import Checksum, Counter, Crc, Sum, checksum_from_json, counter_from_json
-from swapbridge.core.layout import ByteOrder, Layout
+from swapbridge.core.layout import ByteOrder, Layout, layout_from_positions
 from swapbridge.guessing.findings import Findings, FoundField, FoundMessage
 
 Floats = npt.NDArray[np.float64]
@@ -25,6 +26,7 @@ MOST_CHOICES = 16
 MOST_SPARE_BITS = 4
 LEAST_STEPS = 3
 STEPS_BY_ONE = 0.85
+FALLS_BACK = 0.7
 """How many still bits above a measured value are taken for its upper end, at most."""
 
 
@@ -170,6 +172,7 @@ def _message(
     if checksum is not None:
         taken |= set(checksum[0].layout.positions)
     fields = [f for one in open_fields if (f := _field(one, payload, bits[0], moved, taken)) is not None]
+    fields = _with_tops(fields, payload)
     label = format_identifier(key.identifier, key.extended)
     return VehicleMessage(
         key, f"M_{label}", length, period_of(times), times, payload, tuple(fields), counter, checksum, moved
@@ -227,6 +230,32 @@ def _field(
         channel, found.confidence if channel else 0.0,
         found.scale, found.offset + found.scale * still, found.unit,
     )  # fmt: skip
+
+
+def _with_tops(fields: list[VehicleField], payload: npt.NDArray[np.uint8]) -> list[VehicleField]:
+    """Measured values joined with the bits above them that were cut off: where those change, the value falls back."""
+    out = list(fields)
+    for number in fields:
+        if number.kind != "number" or number.channel_confidence >= 0.5:
+            continue
+        low = number.layout.positions[: number.moving]
+        for top in fields:
+            if top is number or top.kind == "number" or number not in out or top not in out:
+                continue
+            positions = (*low, *top.layout.positions)
+            try:
+                layout = layout_from_positions(positions)
+            except InputError:
+                continue
+            small, big = raw_values(payload, number.layout), raw_values(payload, top.layout)
+            change = np.diff(big)
+            at = np.flatnonzero(change)
+            falls = np.sign(change[at]) * np.diff(small)[at] < -(1 << (number.moving - 1))
+            if len(at) >= LEAST_STEPS and falls.mean() >= FALLS_BACK:
+                name = f"f_{layout.start}_{layout.length}"
+                out[out.index(number)] = replace(number, name=name, layout=layout, moving=len(positions))
+                out.remove(top)
+    return out
 
 
 def steps_by_one(raw: Ints) -> bool:

@@ -137,7 +137,7 @@ def _message_lines(made: DraftedMessage, has_key: bool) -> list[str]:
     message, life = made.message, made.life
     lines = [f"# {MARK} {life.words}", "[[messages]]", f'send = "{made.bus}.{message.name}"']
     if life.count:
-        lines.append("once = true")
+        lines += [f"once = {life.count}", f"period_ms = {life.period_ms:g}"]
     else:
         lines.append(f"period_ms = {life.period_ms:g}")
     if life.begin == "key" and has_key:

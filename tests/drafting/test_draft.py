@@ -70,8 +70,12 @@ def test_every_bit_of_what_is_sent_is_accounted_for(made: tuple[Swap, Drafted]) 
         known = {m.identifier: m for m in draft_map(swap, bus, drafted).messages}
         for m in drafted.messages:
             if m.bus == bus and not m.refused:
-                bits = [p for s in known[m.message.key.identifier].signals for p in s.layout.positions]
-                assert sorted(bits) == list(range(8 * m.message.length))
+                message = known[m.message.key.identifier]
+                bits = [p for s in message.signals for p in s.layout.positions]
+                assert len(set(bits)) == len(bits)
+                still = message.recorded().fixed
+                bits += [p for p in range(8 * message.length) if p not in bits and still[p >> 3] >> (p & 7) & 1]
+                assert sorted(bits) == list(range(8 * message.length))
 
 
 def test_when_messages_live(made: tuple[Swap, Drafted]) -> None:

@@ -7,6 +7,7 @@ import pytest
 
 from swapbridge.drafting.explain.flags import Watched, explain_flag, switched, threshold_atom
 from swapbridge.drafting.explain.numbers import Measured, best_formula
+from swapbridge.drafting.explain.totals import find_total
 from swapbridge.drafting.lines import Line, number_text
 from swapbridge.drafting.vehicle import Floats, Series
 
@@ -46,6 +47,16 @@ def test_planted_values_are_found(truth: Floats, uses: set[str]) -> None:
     found = best_formula(Measured(TIMES, np.round(truth)), LINES)
     assert {one.channel for one in found.lines} == uses
     assert found.held_out > 0.97
+
+
+def test_a_running_total_is_found_by_its_rate() -> None:
+    total = np.floor(np.cumsum(RPM * PEDAL) * 0.02 * 4e-4) % 256
+    found = find_total(TIMES, total, 8, LINES)
+    assert found is not None
+    assert "d.M.rpm" in found.text
+    assert "d.M.pedal" in found.text
+    assert "wrap=256" in found.text
+    assert find_total(TIMES, np.round(RPM) % 256, 8, LINES) is None
 
 
 def test_noise_is_left_alone() -> None:

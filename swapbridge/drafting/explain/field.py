@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from swapbridge.core.layout import Layout
+from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.core.roles import BY_NAME
 from swapbridge.drafting.explain.flags import GOOD, Condition, Watched, explain_flag
 from swapbridge.drafting.explain.numbers import Formula, Measured, Term, best_formula, fit_straight
@@ -26,7 +26,7 @@ from swapbridge.drafting.linking import (
 )
 from swapbridge.drafting.model import Explained, How
 from swapbridge.drafting.sources import LEAST_CHANNEL, Swap, local_atoms, local_lines, quantity_lines, word_atoms
-from swapbridge.drafting.vehicle import Floats, VehicleField, VehicleMessage
+from swapbridge.drafting.vehicle import Floats, Kind, VehicleField, VehicleMessage
 
 ROLE_OF_CHANNEL = {
     "engine_speed": "engine_speed",
@@ -58,6 +58,10 @@ SEEN_MARGIN = 0.1
 COLD_MARGIN = 1.0
 """A temperature starts anywhere; what follows it is believed this share of its recorded range below that."""
 WARM_CHANNELS = frozenset({"coolant_temp", "oil_temp"})
+STILL_BETWEEN = 3
+"""With so many still bits between them, bits that move together are two fields."""
+EXACT = 0.99
+"""A learned formula is sure where this share of frames is right on both halves of the evidence."""
 WORDS_TOLD = 0.97
 REQUEST_SHARE = 0.8
 """A field that rests on one end of its range for this share of the time may be a request."""
@@ -96,6 +100,9 @@ def explain_field(kit: Kit, message: VehicleMessage, one: VehicleField, allowed:
         number = explain_number(kit, message, one, allowed)
         few = len(np.unique(message.raw(one.layout))) <= 12
         return [number if number.how != "open" or not few else explain_choice(kit, message, one)]
+    runs = _runs(message, one)
+    if len(runs) > 1:  # bits that stand still between those that move: two fields that moved together
+        return [made for run in runs for made in explain_field(kit, message, run, allowed)]
     whole = explain_choice(kit, message, one)
     if one.layout.length > 1 and whole.how == "open":
         number = explain_number(kit, message, one, allowed) if one.moving >= 3 else whole
@@ -107,6 +114,29 @@ def explain_field(kit: Kit, message: VehicleMessage, one: VehicleField, allowed:
             if any(m.how != "open" for m in made):
                 return made
     return [whole]
+
+
+def _runs(message: VehicleMessage, one: VehicleField) -> list[VehicleField]:
+    """A choice cut where bits stand still between those that move."""
+    out: list[list[int]] = []
+    before = -1 - STILL_BETWEEN
+    for weight, position in enumerate(one.layout.positions):
+        if position in message.moved:
+            if weight - before > STILL_BETWEEN:
+                out.append([])
+            out[-1] += one.layout.positions[before + 1 : weight + 1] if out[-1] else [position]
+            before = weight
+    if len(out) < 2:
+        return [one]
+    made = []
+    for run in out:
+        layout = layout_from_positions(tuple(run))
+        kind: Kind = "flag" if len(run) == 1 else "choice"
+        name = f"f_{layout.start}_{layout.length}"
+        made.append(
+            replace(one, name=name, layout=layout, kind=kind, moving=len(run), channel="", channel_confidence=0.0)
+        )
+    return made
 
 
 def _split(message: VehicleMessage, one: VehicleField) -> list[VehicleField]:
@@ -195,11 +225,11 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
             "a recording in which it moves apart from everything else",
         )  # fmt: skip
     if one.layout.length == 1 and warns(kit.swap, message, one) is not None:
-        condition = best[0][1].atom
-        if not any(name in (condition.text or "") for name in kit.warnings):
+        told = best[0][1].atom
+        if not any(name in (told.text or "") for name in kit.warnings):
             return open_field(
                 kit, message, one,
-                f"only {condition.words} tells it, which fits every healthy engine and never warns",
+                f"only {told.words} tells it, which fits every healthy engine and never warns",
                 "the donor's own warning, or the quantity that it warns of",
             )  # fmt: skip
     hows: set[How] = {c.atom.how for _, c, _ in best}
@@ -410,7 +440,8 @@ def _made(
     formula = best.formula
     sure = best.confidence - 0.4 * max(0.0, 0.97 - max(formula.share, formula.held_out))
     if best.how in ("table", "derived"):
-        sure = min(0.96, sure) if formula.held_out >= 0.97 else min(0.85, sure)
+        worse = min(formula.share, formula.held_out)
+        sure = min(0.96, sure) if worse >= EXACT else min(0.9 - 2 * (EXACT - worse), sure)
     return Explained(
         layout, one.name, best.how, float(max(0.05, sure)), f"clamp({formula.text}, {low}, {high})", str(safe), "value",
         hold_ms=300, seen=tuple(seen), share=formula.share,

@@ -38,10 +38,9 @@ def find_total(times: Floats, raw: Floats, bits: int, lines: Sequence[Line]) -> 
     keep = gaps < 1.5
     climbed = np.bincount(at[keep], change[keep])
     best: Total | None = None
-    options = [((line,), line.series.at(times[1:])) for line in lines]
-    options += [
-        ((a, b), x * y) for n, ((a,), x) in enumerate(options) for ((b,), y) in options[n + 1 :]
-    ]  # fmt: skip
+    alone = [(line, line.series.at(times[1:])) for line in lines]
+    options: list[tuple[tuple[Line, ...], Floats]] = [((line,), x) for line, x in alone]
+    options += [((a, b), x * y) for n, (a, x) in enumerate(alone) for b, y in alone[n + 1 :]]
     for used, x in options:
         grown = np.bincount(at[keep], (x * gaps)[keep], minlength=len(climbed))
         if grown.std() == 0 or (grown @ grown) == 0:
