@@ -10,7 +10,7 @@ from pathlib import Path
 
 from swapbridge.compiler.build import BlockBuilder, Memory, OverflowRefused
 from swapbridge.compiler.checks.coverage import check_load, check_needs
-from swapbridge.compiler.checks.safety import check_safety
+from swapbridge.compiler.checks.safety import check_drafts, check_safety
 from swapbridge.compiler.explain import explain_plan
 from swapbridge.compiler.expressions.functions import FUNCTIONS
 from swapbridge.compiler.expressions.lower import Lowering
@@ -119,14 +119,22 @@ class _Compiler:
     def _run(self) -> CompileResult:
         bridge = self.bridge
         self._check_names()
-        write_states(self.lowering)
-        drafts = [lower_message(self.lowering, self.maps, rule) for rule in bridge.messages]
-        drafts += build_answers(self.lowering)
+        refusals, drafts = self.lowering.refusals, list[SendDraft]()
+        with refusals.gathering():
+            write_states(self.lowering)
+        for rule in bridge.messages:
+            with refusals.gathering():
+                drafts.append(lower_message(self.lowering, self.maps, rule))
+        with refusals.gathering():
+            drafts += build_answers(self.lowering)
         drafts.sort(key=lambda d: (arbitration_key(*split_word(d.send.word)), d.send.bus, d.send.name))
         for number, draft in enumerate(drafts):
             for feed in draft.arrivals:
                 self.sources.feeds[feed].triggers.append(number)
         sends = tuple(draft.send for draft in drafts)
+        if refusals.found:  # what else is wrong with the messages that could be read, and no more
+            check_drafts(bridge, self.maps, drafts, refusals)
+            refusals.raise_all()
         passes = build_passes(bridge, self.maps, sends, self.notes)
         learned = marks(bridge, self.maps)
         feeds, receives = self.sources.build()
@@ -147,7 +155,9 @@ class _Compiler:
             unreviewed=unreviewed(learned),
             lines=tuple(self.memory.lines),
         )
-        found = check_safety(bridge, self.maps, self.sources, drafts, plan)
+        found = check_drafts(bridge, self.maps, drafts, refusals)
+        refusals.raise_all()
+        found += check_safety(bridge, self.maps, self.sources, drafts, plan)
         found += check_needs(bridge, self.maps, drafts, plan) + check_load(bridge, self.maps, plan)
         told = list(dict.fromkeys(chain.from_iterable(draft.warnings for draft in drafts)))
         warnings = tuple(self.notes + told + found + review_notes(learned))

@@ -25,8 +25,16 @@ class Source:
     place: Place = field(compare=False, default=Place(1, 1))
 
 
+DANGEROUS, WRONG, MISSING = range(3)
+"""Ranks of refusals, the worst first."""
+
+
 class BridgeRefused(RefusedError):
-    """A bridge file that can be read but must not be compiled as it is."""
+    """A bridge file that can be read but must not be compiled as it is; `rank` says how bad it would be."""
+
+    def __init__(self, message: str, rank: int = WRONG) -> None:
+        super().__init__(message)
+        self.rank = rank
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,9 +234,10 @@ class BridgeFile:
     pass_queue: int = 32
     digest: str = ""
 
-    def refuse(self, place: Place, reason: str, remedy: str, column: int = 1) -> BridgeRefused:
+    def refuse(self, place: Place, reason: str, remedy: str, column: int = 1, rank: int = WRONG) -> BridgeRefused:
         """The error for something at a place of this file (column counts within the expression there)."""
-        return BridgeRefused(f"{self.path}:{place.line}:{place.column + column - 1}: {shortened(reason)}; {remedy}")
+        where = f"{self.path}:{place.line}:{place.column + column - 1}"
+        return BridgeRefused(f"{where}: {shortened(reason)}; {remedy}", rank)
 
     def bus(self, name: str) -> BusRule | None:
         """The bus of that name, or None."""

@@ -12,12 +12,13 @@ from swapbridge.compiler.messages.passing import present_sender
 from swapbridge.compiler.messages.rest import refuse_dead
 from swapbridge.compiler.messages.sources import Sources, invalid_code, is_choice
 from swapbridge.compiler.messages.targets import Made
+from swapbridge.compiler.refusals import Refusals
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.obd import diagnostic_use
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.units import find_unit
-from swapbridge.language.model import BridgeFile, BridgeRefused
+from swapbridge.language.model import DANGEROUS, MISSING, BridgeFile, BridgeRefused
 from swapbridge.plan.model import Plan
 from swapbridge.signalmap.model import MapSignal, SignalMap
 
@@ -32,10 +33,31 @@ NEVER = {
 """Hazards of roles that are never written."""
 
 
+def check_drafts(
+    bridge: BridgeFile, maps: Mapping[str, SignalMap], drafts: Sequence[SendDraft], refusals: Refusals
+) -> list[str]:
+    """Gather what must not be sent, message by message and signal by signal; give what deserves attention."""
+    warnings: list[str] = []
+    for draft in drafts:
+        if draft.send.request is not None:
+            continue
+        for check in (_diagnostics, _authenticated, _checksum_inputs):
+            with refusals.gathering():
+                check(bridge, draft)
+        with refusals.gathering():
+            warnings += _senders(bridge, maps, draft)
+        with refusals.gathering():
+            _guarded(bridge, maps, draft, warnings)
+        for made in draft.made:
+            with refusals.gathering():
+                warnings += _signal(bridge, maps, draft, made)
+    return warnings
+
+
 def check_safety(
     bridge: BridgeFile, maps: Mapping[str, SignalMap], sources: Sources, drafts: Sequence[SendDraft], plan: Plan
 ) -> list[str]:
-    """Refuse what must not be sent; give what deserves attention.
+    """Refuse what the messages do together; give what deserves attention.
 
     Raises
     ------
@@ -45,16 +67,8 @@ def check_safety(
     warnings: list[str] = []
     _two_rules(bridge, drafts)
     for draft in drafts:
-        if draft.send.request is not None:
-            continue
-        _diagnostics(bridge, draft)
-        warnings += _senders(bridge, maps, draft)
-        _guarded(bridge, maps, draft, warnings)
-        _authenticated(bridge, draft)
-        _checksum_inputs(bridge, draft)
-        for made in draft.made:
-            warnings += _signal(bridge, maps, draft, made)
-        warnings += _pace(bridge, sources, draft, plan)
+        if draft.send.request is None:
+            warnings += _pace(bridge, sources, draft, plan)
     _renamed(bridge, maps, plan)
     warnings += _absent_unknown(bridge, maps) + _hasty_limits(plan) + _source_checksums(plan)
     _loops(bridge, drafts, plan)
@@ -107,13 +121,15 @@ def _source_checksums(plan: Plan) -> list[str]:
     return out
 
 
-def _refuse(bridge: BridgeFile, draft: SendDraft, reason: str, remedy: str, signal: str = "") -> BridgeRefused:
+def _refuse(
+    bridge: BridgeFile, draft: SendDraft, reason: str, remedy: str, signal: str = "", rank: int = DANGEROUS
+) -> BridgeRefused:
     place = draft.rule.place
     for rule in draft.rule.signals:
         if rule.name == signal:
             place = rule.place
     name = f"{draft.name}.{signal}" if signal else draft.name
-    return bridge.refuse(place, f"{name}: {reason}", remedy)
+    return bridge.refuse(place, f"{name}: {reason}", remedy, rank=rank)
 
 
 # --- who sends
@@ -332,6 +348,7 @@ def _need_role(bridge: BridgeFile, draft: SendDraft, signal: MapSignal) -> None:
             "a number without a role is not sent, since nobody could tell whether it is a torque",
             'state what it is: role = "engine_speed" and the like, or role = "value" with a fallback',
             signal.name,
+            MISSING,
         )
 
 

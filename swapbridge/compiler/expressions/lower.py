@@ -22,6 +22,7 @@ from swapbridge.compiler.expressions.values import (
     need_truth,
 )
 from swapbridge.compiler.messages.sources import Sources, SourceSignal, copy_only, is_choice, near
+from swapbridge.compiler.refusals import Refusals
 from swapbridge.core.errors import InputError
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.units import NONE, Unit, find_unit
@@ -79,6 +80,7 @@ class Lowering:
         self._where: list[Source] = []
         self._naming: list[str] = []
         self._parts = 0
+        self.refusals = Refusals()
 
     # --- entry
 

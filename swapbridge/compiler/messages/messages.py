@@ -13,7 +13,7 @@ from swapbridge.compiler.messages.sources import near
 from swapbridge.compiler.messages.targets import Made, TargetSignal
 from swapbridge.core.integrity import Checksum
 from swapbridge.core.roles import WARNED_BY
-from swapbridge.language.model import BridgeFile, MessageRule, SignalRule
+from swapbridge.language.model import MISSING, BridgeFile, MessageRule, SignalRule
 from swapbridge.plan.model import STATES, CounterOut, Send, Variant
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
@@ -191,9 +191,11 @@ def _variant(
         taken.update(dict.fromkeys(signal.layout.positions, signal.name))
         if signal in (counter, checksum) or signal == multiplexer:
             continue
-        if signal.name in made_by:
-            made.append(TargetSignal(lowering, draft.bus, message, signal, made_by[signal.name], rule).make(builder))
-        else:
+        with lowering.refusals.gathering():
+            if signal.name in made_by:
+                target = TargetSignal(lowering, draft.bus, message, signal, made_by[signal.name], rule)
+                made.append(target.make(builder))
+                continue
             signal.layout.pack(base, _rest_value(lowering, draft, rule, signal, mux_value))
     draft.made += made
     stops = both_valid(builder, *(m.valid for m in made)) if rule.when_stale == "stop" else None
@@ -214,7 +216,7 @@ def _rest_value(lowering: Lowering, draft: SendDraft, rule: MessageRule, signal:
         raw = rest_raw(rule, draft.message, signal, page)
     except LoweringError as error:
         raise lowering.bridge.refuse(
-            draft.rule.place, f"{draft.name}.{signal.name}: {error.reason}", error.remedy
+            draft.rule.place, f"{draft.name}.{signal.name}: {error.reason}", error.remedy, rank=MISSING
         ) from None
     if alias_of(signal) in WARNED_BY:
         draft.warnings.append(

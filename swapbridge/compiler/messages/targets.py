@@ -31,7 +31,7 @@ from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
 from swapbridge.core.vocabulary import OFF_WORDS, ON_WORDS, is_reserved, plain
 from swapbridge.language.constants import parse_source
 from swapbridge.language.expressions import Call, Name, Node, children, write
-from swapbridge.language.model import MessageRule, Seen, SignalRule, Source
+from swapbridge.language.model import DANGEROUS, WRONG, BridgeRefused, MessageRule, Seen, SignalRule, Source
 from swapbridge.plan.model import Field
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
@@ -97,9 +97,9 @@ class TargetSignal:
     def dotted(self) -> str:
         return f"{self.bus}.{self.message.name}.{self.signal.name}"
 
-    def refuse(self, reason: str, remedy: str) -> InputError:
-        """An error at the rule's place, as `BridgeRefused`."""
-        return self.bridge.refuse(self.rule.value.place, f"{self.dotted}: {reason}", remedy)  # type: ignore[return-value]
+    def refuse(self, reason: str, remedy: str, rank: int = WRONG) -> BridgeRefused:
+        """An error at the rule's place."""
+        return self.bridge.refuse(self.rule.value.place, f"{self.dotted}: {reason}", remedy, rank=rank)
 
     def _role(self) -> Role | None:
         name = self.rule.role or self.signal.role
@@ -256,6 +256,7 @@ class TargetSignal:
                 f"an actual torque up to {show(high)} {unit.name} would be reported as {show(top)} {unit.name} at "
                 "most, and too little reported torque makes a transmission lower its clutch pressure",
                 "state the source's real range under [sources], or send 'invalid' beyond: within(x, low, high)",
+                DANGEROUS,
             )
 
     def _raw(self, builder: BlockBuilder, value: Value) -> tuple[int, int | None]:
