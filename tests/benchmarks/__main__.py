@@ -23,6 +23,7 @@ HERE = Path(__file__).parent
 ARGUMENTS: dict[str, tuple[str, ...]] = {
     "guess_planted": ("--sets", "4"),
     "guess_calibration": ("--worlds", "40"),
+    "guess_integrity": ("--vehicles", "10"),
     "hour": ("--guess",),
 }
 """What some are called with here."""

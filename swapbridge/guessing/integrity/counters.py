@@ -16,6 +16,8 @@ from swapbridge.surveying.lost import count_sendings, sendings_between
 WIDEST = 16
 SHARE = 0.9
 """Steps that must be as the counter says."""
+CERTAIN = 0.98
+"""The same of steps in which the clock says that no frame is missing."""
 BIT_SHARE = 0.85
 """Of the steps in which any one of its bits flips, those that must be as the counter says."""
 LOWEST_BIT_SHARE = 0.2
@@ -25,6 +27,8 @@ ODD_SHARE = 0.98
 """Rounds and share of steps that are asked of a counter that goes on by another step than one."""
 FEWEST_STEPS = 16
 FEWEST_SLOW = 64
+FEWEST_ALONE = 36
+"""Steps there must be: at all; in a rhythm of its own; of a byte that has not gone round."""
 LOSSY = 0.1
 """Share of gaps that hold more than one sending, or none, from which on a recording is lossy, or its clock coarse."""
 LOSSY_SHARE = 0.7
@@ -97,7 +101,9 @@ def find_counters(columns: Columns, taken: npt.NDArray[np.bool_] | None = None) 
                 if apart and length <= 8:
                     continue  # what fits into a byte is not laid across two
                 value = (word & np.uint64((1 << length) - 1)).astype(np.int64)
-                counter, into = _as_counter(value, follows, frames, length), found
+                # the low end of a byte whose other bits stand still may be a byte that has not gone round yet
+                whole = not bits[0] & 7 and not live[bits[length - 1] + 1 : (bits[0] | 7) + 1].any()
+                counter, into = _as_counter(value, follows, frames, length, whole), found
                 if counter is None and lossy and not apart:
                     counter, into = _lossy_counter(value, gap, length), few_left
                 if counter is not None:
@@ -178,7 +184,11 @@ def frames_between(columns: Columns, follows: npt.NDArray[np.intp]) -> npt.NDArr
 
 
 def _as_counter(
-    value: npt.NDArray[np.int64], follows: npt.NDArray[np.intp], frames: npt.NDArray[np.int64], length: int
+    value: npt.NDArray[np.int64],
+    follows: npt.NDArray[np.intp],
+    frames: npt.NDArray[np.int64],
+    length: int,
+    whole: bool,
 ) -> FoundCounter | None:
     old, new = value[follows - 1], value[follows]
     low, high = int(value.min()), int(value.max())
@@ -212,10 +222,13 @@ def _as_counter(
         share = float(fits.mean())
         if share < (SHARE if steps >= 100 else 0.95):
             continue
+        alone = frames == 1
+        if alone.sum() >= FEWEST_STEPS and fits[alone].mean() < CERTAIN:
+            continue  # where the clock says that nothing is missing, nothing else excuses it
         if not _bits_agree(old, new, fits, length):
             continue
         wraps = int((new < old).sum()) if step <= modulus // 2 else int((new > old).sum())
-        if wraps < 2 and not (length >= 8 and step == 1 and steps >= 40 and share >= 0.97):
+        if wraps < 2 and not (whole and length >= 5 and step == 1 and steps >= FEWEST_ALONE and share >= 0.97):
             continue
         if modulus == top and step != 1 and steps < 2 * span:
             continue

@@ -10,10 +10,8 @@ from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.checksums import FoundChecksum
 from swapbridge.guessing.integrity.counters import FoundCounter
+from swapbridge.guessing.integrity.trust import check_probability, counter_probability
 
-PROVEN = 0.995
-FOLLOWS = (0.6, 0.93, 0.95)
-"""Confidence in a check that only follows a counter, by how plainly the two are told apart."""
 NOT_APART = "counter and check go in step: which is which cannot be told apart here"
 BARE = "only a counter moves: what else it covers is unknown"
 
@@ -42,7 +40,7 @@ def _counter_field(found: FoundCounter, doubtful: bool) -> FoundField:
         evidence["every"] = found.every
     if doubtful:
         evidence["note"] = NOT_APART
-    confidence = FOLLOWS[0] if doubtful else PROVEN
+    confidence = counter_probability(found, doubtful)
     return FoundField(
         name=f"counter_{layout.start}",
         layout=layout,
@@ -64,7 +62,7 @@ def checksum_field(found: FoundChecksum) -> FoundField:
         evidence["messages_alike"] = found.shared
     if found.told_apart is not None:
         evidence["note"] = NOT_APART if found.told_apart == 0 else BARE
-    confidence = PROVEN if found.told_apart is None else FOLLOWS[found.told_apart]
+    confidence = check_probability(found)
     return FoundField(
         name=f"checksum_{layout.start}",
         layout=layout,

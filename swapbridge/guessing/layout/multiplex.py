@@ -201,7 +201,8 @@ def _likely(columns: Columns, exact: list[tuple[int, ...]], taken: npt.NDArray[n
         if not all(_holds_in(payload[half], value[half], decided, total) for half in (slice(n // 2), slice(n // 2, n))):
             continue
         bits = tuple(int(p) for p in np.flatnonzero(decided))
-        if len(positions) == 1 and positions not in exact and _has_copies(payload, positions, bits):
+        in_company = not _stands_alone(positions, live) and positions not in exact
+        if int(often.sum()) == 2 and in_company and _has_copies(payload, value, bits):
             continue
         found.append(FoundMux(positions, tuple(int(v) for v in values[often]), bits, total))
     found.sort(key=lambda m: m.gain_bits, reverse=True)
@@ -224,13 +225,19 @@ def _holds_in(
     return float(gain[decided].sum()) >= HALF_BEARS * total / 2
 
 
-def _has_copies(payload: npt.NDArray[np.uint8], positions: tuple[int, ...], decided: tuple[int, ...]) -> bool:
-    """Whether a decided bit flips whenever the selector's top bit does: then both are upper bits of one field."""
-    flips = np.unpackbits(payload[1:] ^ payload[:-1], axis=1, bitorder="little")
-    top = flips[:, positions[-1]].astype(bool)
-    if not top.any():
+def _has_copies(payload: npt.NDArray[np.uint8], value: npt.NDArray[np.int64], decided: tuple[int, ...]) -> bool:
+    """Whether a decided bit flips whenever a selector of two values turns: then both are bits of one field."""
+    turns = value[1:] != value[:-1]
+    if not turns.any():
         return False
-    return bool((flips[top][:, list(decided)].mean(axis=0) > 0.95).any())
+    flips = np.unpackbits(payload[1:] ^ payload[:-1], axis=1, bitorder="little")
+    return bool((flips[turns][:, list(decided)].mean(axis=0) > 0.95).any())
+
+
+def _stands_alone(positions: tuple[int, ...], live: npt.NDArray[np.bool_]) -> bool:
+    """Whether the bits beside these, in the same byte, stand still: upper bits of a field have company below."""
+    below, above = positions[0] - 1, positions[-1] + 1
+    return not (positions[0] & 7 and live[below]) and not (above & 7 and live[above])
 
 
 def _selectors(

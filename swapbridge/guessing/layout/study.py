@@ -32,6 +32,7 @@ from swapbridge.guessing.integrity.support import (
     supported,
     vehicle_crcs,
 )
+from swapbridge.guessing.integrity.trust import mux_probability
 from swapbridge.guessing.integrity.wide import join_bytes
 from swapbridge.guessing.layout.cut import CutField, Style, best_cut, cut_bits, within_reach
 from swapbridge.guessing.layout.fields import raw_values
@@ -481,12 +482,13 @@ def _in_part(found: FoundField, mux: tuple[str, int] | None) -> FoundField:
 
 def _mux_field(mux: FoundMux) -> FoundField:
     layout = layout_from_positions(mux.positions)
+    confidence = mux_probability(len(mux.values), len(mux.positions), mux.gain_bits)
     return FoundField(
         name=f"mux_{layout.start}",
         layout=layout,
         kind="mux",
-        layout_confidence=0.98,
-        confidence=0.98,
+        layout_confidence=confidence,
+        confidence=confidence,
         evidence={"values": list(mux.values), "saved_bits": round(mux.gain_bits, 1)},
     )
 

@@ -1,0 +1,93 @@
+"""Guessing room: how sure a counter, a check or a multiplexer is, from what it rests on: a logistic model for each.
+
+The weights come from `tests/benchmarks/guess_integrity.py --refit`: invented vehicles only, short recordings and lossy
+ones, so that every recording remains a test of them.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.core.integrity import Affine
+from swapbridge.guessing.integrity.checksums import FoundChecksum
+from swapbridge.guessing.integrity.counters import FoundCounter
+
+Floats = npt.NDArray[np.float64]
+
+COUNTER_NAMES = ("constant", "steps", "rounds", "odd step", "misses", "by clock", "now and then", "narrow", "in step")
+CHECK_NAMES = ("constant", "equations", "messages alike", "no name", "follows", "not told apart", "spills over")
+MUX_NAMES = ("constant", "saved", "narrow", "pages")
+LEAST, MOST = 0.02, 0.998
+
+
+def counter_features(found: FoundCounter, in_step: bool) -> Floats:
+    """Numbers that the model of counters weighs, in the order of `COUNTER_NAMES`."""
+    span = found.counter.high - found.counter.low + 1
+    return np.array(
+        [
+            1.0,
+            np.log2(max(found.steps, 1)) - 8.0,
+            np.log2(1.0 + found.wraps) - 5.0,
+            float(found.counter.step != 1),
+            min(10.0 * (1.0 - found.share), 1.0),
+            float(found.by_clock),
+            float(found.every > 1),
+            float(span <= 4),
+            float(in_step),
+        ]
+    )
+
+
+def check_features(found: FoundChecksum) -> Floats:
+    """Numbers that the model of checks weighs, in the order of `CHECK_NAMES`."""
+    follows = found.told_apart is not None
+    return np.array(
+        [
+            1.0,
+            np.log2(1.0 + min(found.equations, 1000)) - 6.0,
+            np.log2(1.0 + found.shared),
+            float(isinstance(found.method, Affine) and not found.method.name and not follows),
+            float(follows),
+            float(found.told_apart == 0),
+            float(found.told_apart == 2),
+        ]
+    )
+
+
+def mux_features(values: int, bits: int, saved_bits: float) -> Floats:
+    """Numbers that the model of multiplexers weighs, in the order of `MUX_NAMES`."""
+    return np.array([1.0, np.log2(max(saved_bits, 1.0)) - 9.0, float(bits == 1), np.log2(values) - 2.0])
+
+
+COUNTER_WEIGHTS: Floats = np.array([5.89, 0.63, 0.78, -0.83, -1.61, -1.83, -0.83, 0.0, 0.0])
+CHECK_WEIGHTS: Floats = np.array([6.07, 0.37, 0.79, 0.0, -0.36, 0.0, 0.0])
+MUX_WEIGHTS: Floats = np.array([1.79, 0.54, 0.0, 0.0])
+WEIGHTS = {"counter": COUNTER_WEIGHTS, "checksum": CHECK_WEIGHTS, "mux": MUX_WEIGHTS}
+BY_HABIT = 0.7
+"""The most that is said where two go in step and only habit tells which is the check: invented vehicles keep to the
+habit, and so can't say how many makers do."""
+
+
+def probability(kind: str, features: Floats, weights: dict[str, Floats] = WEIGHTS) -> float:
+    """Probability that a claim of this kind is right."""
+    model = float(1.0 / (1.0 + np.exp(-np.clip(features @ weights[kind], -30.0, 30.0))))
+    by_habit = (kind == "counter" and features[COUNTER_NAMES.index("in step")]) or (
+        kind == "checksum" and features[CHECK_NAMES.index("not told apart")]
+    )
+    return round(min(max(model, LEAST), BY_HABIT if by_habit else MOST), 4)
+
+
+def counter_probability(found: FoundCounter, in_step: bool) -> float:
+    """Of a counter; `in_step` where something else goes in step with it and may be the counter instead."""
+    return probability("counter", counter_features(found, in_step))
+
+
+def check_probability(found: FoundChecksum) -> float:
+    """Of a check: that it is one, and stands there."""
+    return probability("checksum", check_features(found))
+
+
+def mux_probability(values: int, bits: int, saved_bits: float) -> float:
+    """Of a multiplexer."""
+    return probability("mux", mux_features(values, bits, saved_bits))

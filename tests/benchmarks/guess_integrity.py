@@ -1,0 +1,280 @@
+"""Calibrate how sure counters, checks and multiplexers are: invented vehicles, short and lossy recordings.
+
+    python -m tests.benchmarks.guess_integrity [--vehicles 60] [--seed 1] [--check-seed 2] [--refit]
+    python -m tests.benchmarks.guess_integrity --sets SCORER FOLDER [--leave-out-each]
+
+Every vehicle keeps to one checksum formula or to none, and sends counters of all kinds beside what may be taken for
+them: totals that wrap, clocks, jitter, copies, pages. `--refit` prints new weights for
+`swapbridge/guessing/integrity/trust.py`; the reliability table is made on vehicles of another seed. `--sets` makes the
+table on labelled recordings, none of which goes into the weights; `--leave-out-each` says so per recording, with
+weights fitted to the invented vehicles and all recordings but that one.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import json
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import minimize
+
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.read import read_capture
+from swapbridge.core.integrity import Crc
+from swapbridge.guessing.coding.columns import columns_of
+from swapbridge.guessing.integrity import trust
+from swapbridge.guessing.integrity.vehicle import vehicle_checks
+from swapbridge.guessing.layout.study import Study, one_length, study, with_support
+
+Floats = npt.NDArray[np.float64]
+Bits = tuple[int, ...]
+NAMES = {"counter": trust.COUNTER_NAMES, "checksum": trust.CHECK_NAMES, "mux": trust.MUX_NAMES}
+MORE, LESS, ANY = (0.0, None), (None, 0.0), (None, None)
+BOUNDS = {
+    "counter": (ANY, MORE, MORE, LESS, LESS, LESS, LESS, LESS, LESS),
+    "checksum": (ANY, MORE, MORE, LESS, LESS, LESS, MORE),
+    "mux": (ANY, MORE, LESS, MORE),
+}
+"""Each number may only push one way: evidence up, doubt down."""
+EDGES = (0.0, 0.2, 0.5, 0.8, 0.9, 0.95, 0.98, 1.01)
+
+
+class Claim(NamedTuple):
+    """One claim: what kind, of which recording, its features, whether it is right."""
+
+    kind: str
+    source: str
+    features: Floats
+    right: bool
+
+
+def studied(capture: Capture) -> Iterator[tuple[int, Study]]:
+    """Every identifier with the study that `guess` makes of it."""
+    keys, columns = [], []
+    for key, rows in capture.groups():
+        keys.append(key.identifier)
+        columns.append(columns_of(capture, key, rows))
+    given = vehicle_checks([one_length(c) for c in columns])
+    yield from zip(keys, with_support([study(c, g) for c, g in zip(columns, given, strict=True)]), strict=True)
+
+
+def claims_of(found: Study) -> Iterator[tuple[str, Bits, Floats]]:
+    """Kind, bits and features of every claim of one identifier's study."""
+    in_step = [c.verified_bits for c in found.checksums if c.told_apart == 0]
+    for check in found.checksums:
+        yield "checksum", check.positions, trust.check_features(check)
+    for part in found.parts:
+        for counter in part.counters if part.mux_value is None else ():
+            doubtful = any(bits >> counter.positions[0] & 1 for bits in in_step)
+            yield "counter", counter.positions, trust.counter_features(counter, doubtful)
+    if found.mux is not None:
+        mux = found.mux
+        yield "mux", mux.positions, trust.mux_features(len(mux.values), len(mux.positions), mux.gain_bits)
+
+
+def vehicle(seed: int) -> tuple[Capture, dict[int, dict[Bits, str]]]:
+    """One invented vehicle's recording, and of each identifier the bits of counters, checks and multiplexers."""
+    rng = np.random.default_rng(seed)
+    formula = str(rng.choice(["none", "nibbles", "bytes", "xor", "crc", "counter"]))
+    crc = Crc(8, int(rng.choice([0x1D, 0x2F, 0x07, 0x85])), int(rng.choice([0, 255])), False, 0, ())
+    count_bits = int(rng.choice([2, 3, 4, 4, 8]))
+    span = (1 << count_bits) - int(rng.random() < 0.3)
+    with_identifier, constant = rng.random() < 0.5, int(rng.integers(256))
+    seconds, lost = float(rng.choice([4, 8, 20, 40])), float(rng.choice([0, 0, 0, 0.02, 0.3]))
+    rows, truth = [], {}
+    for identifier in rng.choice(np.arange(0x100, 0x700), 12, replace=False).tolist():
+        length = int(rng.integers(2, 9))
+        period = float(rng.choice([0.01, 0.02, 0.05, 0.1]))
+        n = int(seconds / period)
+        payload = np.zeros((n, length), np.uint8)
+        mine: dict[Bits, str] = {}
+        checked = rng.random() < 0.7 and (formula != "nibbles" or count_bits <= 4)
+        reserved = {length - 1} if checked else set()
+        free = [b for b in range(length) if b not in reserved]
+        if checked:
+            count = np.arange(n) % span
+            if formula in ("nibbles", "counter") and count_bits <= 4:
+                payload[:, -1] |= (count << 4).astype(np.uint8)
+                mine[tuple(range(8 * length - 4, 8 * length - 4 + count_bits))] = "counter"
+            elif free:
+                at = free.pop()
+                payload[:, at] = count
+                mine[tuple(range(8 * at, 8 * at + count_bits))] = "counter"
+        still = rng.random() < 0.4
+        while free and not still:
+            at = free.pop(0)
+            kind = str(rng.choice(["walk", "total", "clock", "jitter", "copy", "flag", "pages", "nothing"]))
+            if kind == "walk" and free:
+                value = 30_000 + np.cumsum(rng.integers(-60, 61, n)) * int(rng.random() < 0.8 or 1)
+                payload[:, at], payload[:, free.pop(0)] = value >> 8, value & 255
+            elif kind == "total":
+                payload[:, at] = (np.cumsum(rng.normal(rng.uniform(0.1, 6), rng.uniform(0, 0.5), n)) % 256).astype(int)
+            elif kind == "clock":
+                payload[:, at] = (np.arange(n) * period / 0.1).astype(int) % 60
+            elif kind == "jitter":
+                payload[:, at] = np.rint(rng.normal(120, rng.uniform(0.5, 4), n)).astype(int) & 255
+            elif kind == "copy" and at:
+                payload[:, at] = payload[:, 0]
+            elif kind == "flag":
+                payload[:, at] = (np.repeat(rng.integers(0, 2, n // 40 + 1), 40)[:n] << int(rng.integers(8))).astype(
+                    int
+                )
+            elif kind == "pages" and len(free) >= 2 and not mine.get((8 * at, 8 * at + 1)):
+                pages = int(rng.choice([2, 4]))
+                select = np.arange(n) % pages
+                held = np.cumsum(rng.integers(-1, 2, (n, pages, 2)), axis=0) + rng.integers(20, 230, (pages, 2))
+                payload[:, at] = select
+                payload[:, [free.pop(0), free.pop(0)]] = held[np.arange(n), select] & 255
+                mine[tuple(range(8 * at, 8 * at + pages.bit_length() - 1))] = "mux"
+        if checked and formula != "none":
+            own = _sealed(payload, formula, crc, (identifier if with_identifier else 0), constant, count_bits)
+            mine[own] = "checksum"
+        time = np.round((np.arange(n) * period + rng.normal(0, 0.0003, n) + rng.uniform(0, period)) * 1e9).astype(
+            np.int64
+        )
+        kept = rng.random(n) >= lost
+        truth[identifier] = mine
+        full = np.zeros((n, 8), np.uint8)
+        full[:, :length] = payload
+        rows.append((time[kept], np.full(kept.sum(), identifier, np.uint32), full[kept], length))
+    when = np.concatenate([r[0] for r in rows])
+    order = np.argsort(when, kind="stable")
+    count_all = len(when)
+    capture = Capture(
+        when[order] + 10**9,
+        np.concatenate([r[1] for r in rows])[order],
+        np.zeros(count_all, np.uint8),
+        np.zeros(count_all, np.uint8),
+        np.concatenate([np.full(len(r[0]), r[3], np.uint8) for r in rows])[order],
+        np.concatenate([r[2] for r in rows])[order],
+    )
+    return capture, truth
+
+
+def _sealed(
+    payload: npt.NDArray[np.uint8], formula: str, crc: Crc, identifier: int, constant: int, count_bits: int
+) -> Bits:
+    """Write the check into the last byte, or its low nibble, and say where it is."""
+    length = payload.shape[1]
+    whole = tuple(range(8 * length - 8, 8 * length))
+    if formula in ("nibbles", "counter") and count_bits <= 4:
+        digits = sum(int(d, 16) for d in f"{identifier:X}")
+        total = ((payload & 15).astype(int) + (payload >> 4)).sum(axis=1)
+        total = total if formula == "nibbles" else (payload[:, -1] >> 4).astype(int)
+        payload[:, -1] |= ((constant - digits - total) % 16).astype(np.uint8)
+        return whole[:4]
+    if formula == "xor":
+        payload[:, -1] = np.bitwise_xor.reduce(payload[:, :-1], axis=1) ^ (identifier & 255) ^ identifier >> 8
+    elif formula == "crc":
+        method = Crc(8, crc.polynomial, crc.init, False, constant, tuple(range(length - 1)))
+        payload[:, -1] = [method.value(row.tobytes()) for row in payload]
+    else:
+        payload[:, -1] = (payload[:, :-1].sum(axis=1) + (identifier & 255) + (identifier >> 8) + constant) % 256
+    return whole
+
+
+def from_vehicles(seed: int, count: int) -> list[Claim]:
+    """Claims on invented vehicles with what is true of them."""
+    out = []
+    for k in range(count):
+        capture, truth = vehicle(1000 * seed + k)
+        for identifier, found in studied(capture):
+            live = found.columns.live
+            seen = {tuple(p for p in bits if live[p]): kind for bits, kind in truth[identifier].items()}
+            for kind, bits, features in claims_of(found):
+                out.append(Claim(kind, f"vehicle {k}", features, seen.get(tuple(p for p in bits if live[p])) == kind))
+    return out
+
+
+def from_set(scorer: Any, folder: Path) -> list[Claim]:
+    """Claims on one labelled recording, those outside its labels left out."""
+    truth = json.loads((folder / "truth.json").read_text())
+    labelled = {m["id"]: m["signals"] for m in truth["messages"]}
+    out = []
+    for identifier, found in studied(read_capture(folder / "capture.log.gz")):
+        live = found.columns.live
+        seen: dict[Bits, str] = {}
+        covered: set[int] = set()
+        for s in labelled.get(identifier, []):
+            bits = scorer.positions(s["start_bit"], s["length"], s["byte_order"])
+            own = tuple(p for p in bits if p < len(live) and live[p])
+            if not s.get("doubtful"):
+                seen[own] = s["kind"]
+                covered |= set(own)
+        for kind, bits, features in claims_of(found):
+            own = tuple(p for p in bits if live[p])
+            if covered.intersection(own):
+                out.append(Claim(kind, folder.name, features, seen.get(own) == kind))
+    return out
+
+
+def fitted(claims: list[Claim], kind: str) -> Floats:
+    """Logistic weights with a mild pull towards nought, so that what never went wrong stays below certainty."""
+    some = [c for c in claims if c.kind == kind]
+    x, y = np.array([c.features for c in some]), np.array([c.right for c in some], float)
+
+    def cost(w: Floats) -> float:
+        z = x @ w
+        return float((np.logaddexp(0, z) - y * z).sum() + 0.5 * (w[1:] ** 2).sum() + 0.01 * w[0] ** 2)
+
+    best: Floats = np.round(minimize(cost, np.zeros(x.shape[1]), method="L-BFGS-B", bounds=BOUNDS[kind]).x, 2)
+    return best
+
+
+def table(claims: list[Claim], weights: dict[str, Floats], title: str) -> None:
+    """Reliability: what was stated, what was right."""
+    stated = np.array([trust.probability(c.kind, c.features, weights) for c in claims])
+    right = np.array([c.right for c in claims])
+    print(f"\n{title}: {len(claims)} claims, {right.sum()} right")
+    print("| stated | claims | mean stated | right |\n| --- | --- | --- | --- |")
+    for low, high in pairwise(EDGES):
+        here = (stated >= low) & (stated < high)
+        if here.any():
+            numbers = f"{here.sum()} | {stated[here].mean():.3f} | {right[here].mean():.3f}"
+            print(f"| {low:.2f} to {min(high, 1):.2f} | {numbers} |")
+    sure = stated >= 0.95
+    print(f"sure (0.95 and up): {sure.sum()}, of which right {right[sure].mean() if sure.any() else 1:.3f}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--vehicles", type=int, default=60)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--check-seed", type=int, default=2)
+    parser.add_argument("--refit", action="store_true")
+    parser.add_argument("--sets", nargs=2, type=Path, metavar=("SCORER", "FOLDER"))
+    parser.add_argument("--leave-out-each", action="store_true")
+    args = parser.parse_args()
+    weights = trust.WEIGHTS
+    invented = from_vehicles(args.seed, args.vehicles) if args.refit or args.leave_out_each else []
+    if args.refit:
+        weights = {kind: fitted(invented, kind) for kind in NAMES}
+        for kind, names in NAMES.items():
+            print(kind, dict(zip(names, weights[kind].tolist(), strict=True)), weights[kind].tolist())
+    if not args.sets:
+        table(from_vehicles(args.check_seed, args.vehicles), weights, f"invented vehicles, seed {args.check_seed}")
+        return
+    spec = importlib.util.spec_from_file_location("scorer", args.sets[0])
+    assert spec is not None
+    assert spec.loader is not None
+    scorer = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(scorer)
+    folders = sorted(p.parent for p in args.sets[1].rglob("truth.json") if (p.parent / "capture.log.gz").exists())
+    claims = [c for folder in folders for c in from_set(scorer, folder)]
+    table(claims, weights, "labelled recordings, weights from invented vehicles alone")
+    if args.leave_out_each:
+        for folder in folders:
+            others = invented + [c for c in claims if c.source != folder.name]
+            own = [c for c in claims if c.source == folder.name]
+            if own:
+                table(own, {kind: fitted(others, kind) for kind in NAMES}, folder.name)
+
+
+if __name__ == "__main__":
+    main()
