@@ -98,8 +98,8 @@ def _message(plan: Plan, draft: SendDraft) -> list[str]:
     if send.order and multiplexer is not None:
         pages = [multiplexer.layout.unpack(send.variants[number].base) for number in send.order]
         out += _wrapped(f"its pages in turn: {', '.join(map(str, pages))}", "    ")
-    if send.counter is not None:
-        out.append(f"    a counter from {send.counter.low} to {send.counter.high}, one step a frame")
+    for counter in send.counters:
+        out.append(f"    a counter from {counter.low} to {counter.high}, one step a frame")
     if send.checksum is not None:
         out.append(f"    a checksum: {_method(send)}")
     if draft.rule.rest:

@@ -19,6 +19,7 @@ from swapbridge.emit.receiving import counter_numbers, dispatch_lines, pass_rang
 from swapbridge.emit.sending import (
     build_cases,
     build_functions,
+    more_counters,
     number_rows,
     seal_cases,
     settings_rows,
@@ -140,7 +141,7 @@ def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, 
         "counter_count": str(len(counters)),
         "last_bytes": str(max(1, last_bytes)),
         "slots": _slot_lines(plan),
-        "lines": "\n".join(line_members(plan)),
+        "lines": "\n".join([*line_members(plan), *(f"    uint32_t {name};" for name, _ in more_counters(plan))]),
         "slot_starts": _slot_starts(plan),
         "tables": tables.text(),
         "bus_silent": ", ".join(f"{b.silent_us}U" for b in plan.buses),
@@ -219,6 +220,7 @@ def _slot_starts(plan: Plan) -> str:
         if start:
             value = int_literal(start, kind) if kind in ("int32_t", "int64_t") else str(start)
             lines.append(f"    self->slot_{k} = {value};")
+    lines += [f"    self->{name} = UINT32_C({low});" for name, low in more_counters(plan) if low]
     return "\n".join(lines)
 
 

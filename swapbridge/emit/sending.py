@@ -101,14 +101,14 @@ def seal_cases(plan: Plan) -> list[str]:
     out = []
     for number, send in enumerate(plan.sends):
         body: list[str] = []
-        if send.counter is not None:
-            counter = send.counter
+        for k, counter in enumerate(send.counters):
+            name = f"self->more_counter_{number}_{k}" if k else "send->counter"
             turns = counter.high - counter.low + 1
-            body += pack(counter.layout, "sent->data", "send->counter")
+            body += pack(counter.layout, "sent->data", name)
             # Never beyond 32 bits: the step is taken off the top where it would wrap.
             body.append(
-                f"send->counter = (send->counter > UINT32_C({counter.high - counter.step})) ? "
-                f"send->counter - UINT32_C({turns - counter.step}) : send->counter + UINT32_C({counter.step});"
+                f"{name} = ({name} > UINT32_C({counter.high - counter.step})) ? "
+                f"{name} - UINT32_C({turns - counter.step}) : {name} + UINT32_C({counter.step});"
             )
         if send.checksum is not None:
             kind = word_type(send.checksum.layout.length)
@@ -117,6 +117,16 @@ def seal_cases(plan: Plan) -> list[str]:
         if body:
             out += [f"case {number}: {{", *indent(body), "    break;", "}"]
     return indent(out)
+
+
+def more_counters(plan: Plan) -> list[tuple[str, int]]:
+    """Members of the state for the further counters of messages that have several, and where each begins."""
+    return [
+        (f"more_counter_{number}_{k}", counter.low)
+        for number, send in enumerate(plan.sends)
+        for k, counter in enumerate(send.counters)
+        if k
+    ]
 
 
 def settings_rows(plan: Plan) -> tuple[list[str], int]:

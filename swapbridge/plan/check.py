@@ -290,9 +290,10 @@ def _check_send(plan: Plan, send: Send, where: str) -> None:
     _need(not send.is_fd or plan.buses[send.bus].fd, where, "is an FD frame on a classic bus")
     for number, variant in enumerate(send.variants):
         _check_variant(plan, send, variant, f"{where}, form {number}")
-    if send.counter is not None:
-        _check_inside(send.counter.layout, send.length, where)
-        _check_counter(send.counter.layout, send.counter.low, send.counter.high, send.counter.step, where)
+    _need(send.counter is not None or not send.more_counters, where, "has a second counter and no first")
+    for counter in send.counters:
+        _check_inside(counter.layout, send.length, where)
+        _check_counter(counter.layout, counter.low, counter.high, counter.step, where)
     if send.checksum is not None:
         _check_checksum(send.checksum, send.length, where)
     if send.request is not None:
@@ -305,7 +306,7 @@ def _check_variant(plan: Plan, send: Send, variant: Variant, where: str) -> None
     _check_block(plan, variant.block, where, stores=False)
     _need(-1 <= variant.send_if < len(variant.block), where, "has a condition that is not there")
     taken: set[int] = set()
-    own = [part.layout for part in (send.counter, send.checksum) if part is not None]
+    own = [part.layout for part in (*send.counters, send.checksum) if part is not None]
     for field in variant.fields:
         spot = f"{where}, signal {field.name}"
         _check_inside(field.layout, len(variant.base), spot)

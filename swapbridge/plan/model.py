@@ -92,7 +92,7 @@ Sending: ``poll(now)``, at most one frame a call, in this order
    d. if cyc: due_at += period_us, and if it is still due: due_at = now + period_us. Otherwise if period_us > 0:
       due_at = now + period_us. If gap_us > 0: blocked = 1, open_at = now + gap_us. If count > 0: left = left - 1, and
       it ends when that is 0;
-   e. counter (if any) is packed and steps: counter = low + (counter - low + step) mod (high - low + 1), starting at
+   e. each counter is packed and steps: counter = low + (counter - low + step) mod (high - low + 1), starting at
       low; then the checksum is packed; index = (index + 1) mod number of turns. The frame is returned.
 
 6. If no send wants: the joined answer, below.
@@ -428,6 +428,12 @@ class Send:
     checksum: Checksum | None = None
     linger_us: int = 0
     order: tuple[int, ...] = ()
+    more_counters: tuple[CounterOut, ...] = ()
+
+    @property
+    def counters(self) -> tuple[CounterOut, ...]:
+        """Every counter of the message; each goes its own way."""
+        return (self.counter, *self.more_counters) if self.counter is not None else ()
 
     @property
     def once(self) -> bool:

@@ -8,11 +8,14 @@ import pytest
 
 from swapbridge.core.integrity import Checksum, Counter, Crc
 from swapbridge.core.layout import Layout
+from swapbridge.emit.native import NativeTranslator
 from swapbridge.language.model import BridgeRefused
+from swapbridge.plan.python.translator import Translator
 from swapbridge.signalmap.model import MapSignal
-from tests.compiler.kit import HEAD, HOST, compile_text, signal
+from tests.compiler.kit import HEAD, HOST, Traffic, compile_text, signal
 from tests.compiler.test_refusals import with_signal
 from tests.compiler.test_rest import old
+from tests.compiler.twins import same_payloads
 
 RULE = HEAD + '[[messages]]\nsend = "host.Old"\nperiod_ms = 10\nrest = "{rest}"\n{more}'
 
@@ -63,9 +66,34 @@ def test_what_is_measured_or_open_is_none() -> None:
     assert refusal(signal("TripCount", 0, 8), more=total) == ""
 
 
-def test_a_second_counter_never_stands_still_in_silence() -> None:
-    two = (signal("A", 0, 4, counter=Counter(0, 15)), signal("B", 4, 4, counter=Counter(0, 14)))
-    assert "more than one counter (A, B)" in refusal(*two)
+def test_a_message_with_several_counters_is_made_whole() -> None:
+    signals = (
+        signal("A", 0, 4, counter=Counter(0, 14)),
+        signal("B", 4, 4, counter=Counter(1, 15, 2)),
+        signal("C", 13, 6, big=True, counter=Counter(0, 40, 3)),
+        signal("Speed", 16, 16, unit="rpm", scale="0.25", role="engine_speed"),
+        signal("Crc", 56, 8, checksum=Checksum(Layout(56, 8), Crc(8, 0x2F, 0xFF, False, 0xFF, tuple(range(7))))),
+    )
+    host = old("00" * 8, "ff" * 8, *signals)
+    for when in ("period_ms = 10", "on_change = true\ngap_ms = 15\nperiod_ms = 60"):
+        text = RULE.format(rest="zero", more='[messages.signals]\nSpeed = "donor.PCM_FAST.RPM"\n')
+        text = text.replace("period_ms = 10", when)
+        result = compile_text(text, host=host)
+        assert [c.low for c in result.plan.sends[0].counters] == [0, 1, 0]
+        assert same_payloads(text, 1, 800, host=host) > 50
+        traffic = Traffic(result, 4)
+        python, native = Translator(result.plan), NativeTranslator(result.plan)
+        seen = set()
+        for now in range(0, 2_000_000, 2_000):
+            bus, word, data = traffic.frame()
+            for translator in (python, native):
+                translator.on_frame(bus, word, data, now)
+            for _ in range(3):
+                frame = python.poll(now)
+                assert frame == native.poll(now)
+                if frame is not None and frame.word == 0x321:
+                    seen.add((frame.data[0] & 15, frame.data[0] >> 4, frame.data[1] >> 0 & 63))
+        assert len(seen) > 60
 
 
 def test_bits_that_no_capture_verified_name_the_clamp_that_would_be_taken() -> None:

@@ -384,6 +384,13 @@ def with_lives(plan: Plan, rng: random.Random) -> Plan:
     sends = []
     for send in plan.sends:
         size = len(send.variants)
+        taken = {p for variant in send.variants for field in variant.fields for p in field.layout.positions}
+        taken |= {p for part in (send.counter, send.checksum) if part is not None for p in part.layout.positions}
+        maker, more = PlanMaker(rng, False), list[CounterOut]()
+        while send.counter is not None and len(more) < 2 and rng.random() < 0.5:
+            layout = maker.layout(taken, send.length, longest=6, signed=False)
+            if layout is not None and layout.length >= 2:
+                more.append(CounterOut(layout, 0, layout.raw_range[1], 1))
         order = [*range(size), *(rng.randrange(size) for _ in range(rng.choice((0, 0, 1, 4))))]
         rng.shuffle(order)
         sends.append(
@@ -392,6 +399,7 @@ def with_lives(plan: Plan, rng: random.Random) -> Plan:
                 count=rng.choice((0, 0, 1, 2, 5)) if send.period_us else send.count,
                 linger_us=rng.choice((0, 0, 1, 30_000, 400_000)),
                 order=tuple(order) if rng.random() < 0.7 else (),
+                more_counters=tuple(more),
             )
         )
     out = replace(plan, sends=tuple(sends))

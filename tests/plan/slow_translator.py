@@ -33,7 +33,7 @@ class SlowTranslator:
                 **dict.fromkeys(("active", "pending", "blocked", "left", "has_last", "ending", "end_at"), 0),
                 **dict.fromkeys(("due_at", "check_at", "open_at", "index"), 0),
                 "last": b"",
-                "counter": s.counter.low if s.counter else 0,
+                "counters": [counter.low for counter in s.counters],
             }
             for s in plan.sends
         ]
@@ -208,11 +208,10 @@ class SlowTranslator:
         if send.gap_us > 0:
             state["blocked"], state["open_at"] = 1, (now + send.gap_us) & MASK
         self.count_down(n)
-        if send.counter:
-            counter = send.counter
-            counter.layout.pack(payload, state["counter"])
+        for k, counter in enumerate(send.counters):
+            counter.layout.pack(payload, state["counters"][k])
             turns = counter.high - counter.low + 1
-            state["counter"] = counter.low + (state["counter"] - counter.low + counter.step) % turns
+            state["counters"][k] = counter.low + (state["counters"][k] - counter.low + counter.step) % turns
         if send.checksum:
             send.checksum.insert(payload)
         state["index"] = (state["index"] + 1) % len(send.turns)

@@ -80,7 +80,7 @@ class Turns:
         self._mask = 0
         for base in bases:
             self._mask |= base ^ bases[0]
-        made = [part.layout for part in (send.counter, send.checksum) if part is not None]
+        made = [part.layout for part in (*send.counters, send.checksum) if part is not None]
         for layout in (*made, *(one.layout for form in send.variants for one in form.fields)):
             for position in layout.positions:
                 self._mask &= ~(1 << position)

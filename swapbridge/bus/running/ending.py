@@ -104,7 +104,7 @@ class Ending:
     latest: Mapping[int, bytes]
     ramping: bool = False
     _due: list[tuple[int, int, int]] = field(default_factory=list)
-    _counters: dict[int, int] = field(default_factory=dict)
+    _counters: dict[tuple[int, int], int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         ramps = {form: self.answers.ramps(form, data) for form, data in self.newest.items()}
@@ -136,10 +136,9 @@ class Ending:
         if following <= last:
             heapq.heappush(self._due, (following, number, form))
         data = bytearray(origin)
-        if send.counter is not None:
-            counter = send.counter
-            value = self._counters.get(number, counter.layout.unpack(self.latest[number]))
-            self._counters[number] = Counter(counter.low, counter.high, counter.step).after(value)
-            counter.layout.pack(data, self._counters[number])
+        for k, counter in enumerate(send.counters):
+            value = self._counters.get((number, k), counter.layout.unpack(self.latest[number]))
+            self._counters[number, k] = Counter(counter.low, counter.high, counter.step).after(value)
+            counter.layout.pack(data, self._counters[number, k])
         # a frame that goes out late must not be behind its time
         return send, self.answers.frame((number, form), bytes(data), origin, max(due, now_us))

@@ -237,8 +237,8 @@ def _checksum_inputs(bridge: BridgeFile, draft: SendDraft) -> None:
     if checksum is None or checksum.verified_bits is None:
         return
     moving: dict[int, str] = {}
-    if draft.send.counter is not None:
-        moving.update(dict.fromkeys(draft.send.counter.layout.positions, "its counter"))
+    for counter in draft.send.counters:
+        moving.update(dict.fromkeys(counter.layout.positions, "its counter"))
     for variant in draft.send.variants:
         for field in variant.fields:
             op = variant.block[field.register]

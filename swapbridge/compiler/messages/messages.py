@@ -77,7 +77,15 @@ def lower_message(lowering: Lowering, maps: Mapping[str, SignalMap], rule: Messa
                 f"{draft.name}.{signal.name} hangs on {signal.mux_signal}, a multiplexer within a multiplexer",
                 "such a message can't be sent: leave it out, or keep one form of it in the map as a plain message",
             )
-    counter_signal = next((s for s in message.signals if s.counter is not None and s.name not in made_by), None)
+    counting = [s for s in message.signals if s.counter is not None and s.name not in made_by]
+    counting = [s for k, s in enumerate(counting) if not k or s.name not in rule.open]
+    for signal in counting:
+        if signal.mux_values and len(set(turns)) > 1:
+            raise bridge.refuse(
+                rule.place,
+                f"{draft.name}.{signal.name} counts on some pages only, and a counter is made for every frame",
+                "leave the message to its own sender, or list the counter under open",
+            )
     checksum_signal = next((s for s in message.signals if s.checksum is not None and s.name not in made_by), None)
     for signal in message.signals:
         if signal.name in made_by and signal.checksum is not None:
@@ -92,21 +100,16 @@ def lower_message(lowering: Lowering, maps: Mapping[str, SignalMap], rule: Messa
             f"{draft.name} has more than one checksum",
             "keep the outer one in the map; the message is sent with one",
         )
-    counters = [s.name for s in message.signals if s.counter is not None and s.name not in made_by]
-    if len(counters) > 1 and not set(counters[1:]) <= set(rule.open):
-        raise bridge.refuse(
-            rule.place,
-            f"{draft.name} has more than one counter ({', '.join(counters)}), and one is made",
-            "the others would stand still: leave the message to its own sender, or list them under open",
-        )
     pages = list(dict.fromkeys(turns))
-    variants = tuple(_variant(lowering, draft, value, counter_signal, checksum_signal) for value in pages)
-    counter = None
-    if counter_signal is not None and counter_signal.counter is not None:
-        kept = counter_signal.counter
-        counter = CounterOut(counter_signal.layout, kept.low, kept.high, kept.step)
+    variants = tuple(_variant(lowering, draft, value, counting, checksum_signal) for value in pages)
+    counters = [
+        CounterOut(s.layout, s.counter.low, s.counter.high, s.counter.step) for s in counting if s.counter is not None
+    ]
+    counter = counters[0] if counters else None
     send = _timed(lowering, draft, variants, counter, checksum_signal.checksum if checksum_signal else None)
-    draft.send = replace(send, order=tuple(map(pages.index, turns)) if pages != turns else ())
+    draft.send = replace(
+        send, more_counters=tuple(counters[1:]), order=tuple(map(pages.index, turns)) if pages != turns else ()
+    )
     return draft
 
 
@@ -161,7 +164,7 @@ def _variant(
     lowering: Lowering,
     draft: SendDraft,
     mux_value: int | None,
-    counter: MapSignal | None,
+    counters: Sequence[MapSignal],
     checksum: MapSignal | None,
 ) -> Variant:
     rule, message, bridge = draft.rule.for_page(mux_value), draft.message, lowering.bridge
@@ -189,7 +192,7 @@ def _variant(
                 rule.place, f"{draft.name}: {signal.name} and {overlap} share bits", "mend the map, or send one of them"
             )
         taken.update(dict.fromkeys(signal.layout.positions, signal.name))
-        if signal in (counter, checksum) or signal == multiplexer:
+        if signal in (*counters, checksum) or signal == multiplexer:
             continue
         with lowering.refusals.gathering():
             if signal.name in made_by:

@@ -15,7 +15,7 @@ from typing import Any
 
 from swapbridge.core.integrity import Checksum
 from swapbridge.core.layout import Layout, pieces
-from swapbridge.plan.model import Feed, Plan, Receive, Send, Variant
+from swapbridge.plan.model import CounterOut, Feed, Plan, Receive, Send, Variant
 from swapbridge.plan.python.codegen import (
     PLAIN_BYTE,
     BlockWriter,
@@ -43,7 +43,7 @@ def _is_timed(send: Send) -> bool:
 
 def _layouts(send: Send) -> list[Layout]:
     """Layouts of everything that is written into a send's payload."""
-    parts = [part.layout for part in (send.counter, send.checksum) if part is not None]
+    parts = [part.layout for part in (*send.counters, send.checksum) if part is not None]
     return parts + [field.layout for variant in send.variants for field in variant.fields]
 
 
@@ -60,7 +60,7 @@ class PlanWriter:
     Names in the source, each with the number of what it belongs to: s slot; q line; f fresh, g good, l last, e seen of
     a feed; c previous counter value of a receive; t timer of a task; and of a send: w when it wants, d due_at, k
     check_at, o open_at (in the past when it is not blocked), a active, m left, z end, i index, h last payload, n
-    counter. A send without triggers, request and checks wants when it is due, so it has no d.
+    counter, y further counters. A send without triggers, request and checks wants when it is due, so it has no d.
     """
 
     def __init__(self, plan: Plan) -> None:
@@ -154,6 +154,7 @@ class PlanWriter:
         for n, send in enumerate(plan.sends):
             out |= {f"{x}{n}": "0" for x in "dkoami"}
             out |= {f"w{n}": str(NEVER), f"h{n}": "None", f"n{n}": str(send.counter.low if send.counter else 0)}
+            out |= {f"y{n}_{k}": str(counter.low) for k, counter in enumerate(send.more_counters)}
             if send.linger_us:
                 out[f"z{n}"] = str(NEVER)
         out |= dict.fromkeys(("started", "applied", "until", "sweep_at", "seen", "epoch", "bad", "dropped"), "0")
@@ -384,14 +385,15 @@ class PlanWriter:
         if variant.send_if >= 0:
             out += [f"{pad}if not {writer.register(variant.send_if)}:", *(f"{pad}    {line}" for line in held_back)]
         packer = Packer(variant.base)
-        for part in (send.counter, send.checksum):
+        for part in (*send.counters, send.checksum):
             if part is not None and not send.check_us:
                 packer.clear(part.layout)
         for field in variant.fields:
             packer.clear(field.layout)
             packer.add(field.layout, writer.register(field.register))
-        if send.counter is not None and not send.check_us:
-            packer.add(send.counter.layout, f"n{n}")
+        for name, counter in self._counters(n):
+            if not send.check_us:
+                packer.add(counter.layout, name)
         return out, packer
 
     def _changing(self, n: int) -> list[int]:
@@ -435,20 +437,24 @@ class PlanWriter:
     def _finish(self, n: int, send: Send) -> list[str]:
         """Counter (packed here where the comparison had to come first) and checksum."""
         out = []
-        counter = send.counter
-        if counter is not None:
+        for name, counter in self._counters(n):
             if send.check_us:
-                out += self._written(send, counter.layout, f"n{n}")
+                out += self._written(send, counter.layout, name)
             cycle = counter.high - counter.low + 1
             if counter.step == 1:
-                out.append(f"        n{n} = n{n} + 1 if n{n} < {counter.high} else {counter.low}")
+                out.append(f"        {name} = {name} + 1 if {name} < {counter.high} else {counter.low}")
             else:
-                out.append(f"        n{n} = {counter.low} + (n{n} - {counter.low} + {counter.step}) % {cycle}")
+                out.append(f"        {name} = {counter.low} + ({name} - {counter.low} + {counter.step}) % {cycle}")
         if send.checksum is not None:
             known = self._known[n]
             value = re.sub(r"\bdata\[(\d+)\]", lambda m: str(known.get(int(m[1]), f"b{m[1]}")), self._send_checks[n])
             out += [f"        x = {value}", *self._written(send, send.checksum.layout, "x")]
         return out
+
+    def _counters(self, n: int) -> list[tuple[str, CounterOut]]:
+        """Name and counter of each counter of send n."""
+        names = [f"n{n}", *(f"y{n}_{k}" for k in range(len(self.plan.sends[n].more_counters)))]
+        return list(zip(names, self.plan.sends[n].counters, strict=False))
 
     @staticmethod
     def _written(send: Send, layout: Layout, text: str) -> list[str]:

@@ -393,11 +393,12 @@ class Target:
         pages = sorted(set(turns), key=turns.index)
         self.turns = tuple(map(pages.index, turns))
         """Number of the form of each turn."""
-        counting = next((s for s in message.signals if s.counter is not None and s.name not in rules), None)
+        counting = [s for s in message.signals if s.counter is not None and s.name not in rules]
+        counting = [s for k, s in enumerate(counting) if not k or s.name not in rule.open]
         checked = next((s for s in message.signals if s.checksum is not None and s.name not in rules), None)
-        self.counter = counting
+        self.counters = [(s.layout, s.counter) for s in counting if s.counter is not None]
         self.checksum = checked.checksum if checked is not None else None
-        self.count = counting.counter.low if counting is not None and counting.counter is not None else 0
+        self.counts = [counter.low for _, counter in self.counters]
         self.index = 0
         self.schedule = Schedule(occasions(reference.bridge, reference.maps, rule, message))
         self.told_late = False
@@ -414,7 +415,7 @@ class Target:
                 multiplexer.layout.pack(constant, page)
             fields = []
             for signal in message.signals:
-                if (signal.mux_values and page not in signal.mux_values) or signal in (counting, checked, multiplexer):
+                if (signal.mux_values and page not in signal.mux_values) or signal in (*counting, checked, multiplexer):
                     continue
                 if signal.name in named:
                     key_name = signal.name if named[signal.name].page is None else f"{signal.name} of page {page}"
@@ -484,9 +485,9 @@ class Target:
     def next_payload(self) -> bytes:
         """What the next frame carries; counter and form move on."""
         data = bytearray(self._plain())
-        if self.counter is not None and self.counter.counter is not None:
-            self.counter.layout.pack(data, self.count)
-            self.count = self.counter.counter.after(self.count)
+        for k, (layout, counter) in enumerate(self.counters):
+            layout.pack(data, self.counts[k])
+            self.counts[k] = counter.after(self.counts[k])
         self.index = (self.index + 1) % len(self.turns)
         if self.checksum is None:
             return bytes(data)
