@@ -14,8 +14,18 @@ sheet is `health.toml`::
     air_heard = "oil filler" # optional: oil filler, intake, exhaust, coolant
     compression = 175        # optional: cranking compression
 
-Limits are common practice, no source: leakage under 10 % is good; up to 20 % is worn but usual in a used engine;
-above that something leaks. The lowest compression should be at least 75 % of the highest.
+    [[engine.oil]]           # optional: what the oil said, each time that somebody looked
+    after = "fresh fill"     # old fill or fresh fill
+    seen = "bright metal"    # nothing, bright metal, coolant or fuel
+
+    [gearbox]                # optional: what the host's gearbox bears
+    most_torque = 350        # Nm
+    shifts_at = 6200         # rpm, highest upshift
+
+An engine may also say `redline`, `idle` (rpm) and `peak_torque` (Nm). Bright metal again after a fresh fill means
+that something is wearing, however well the engine runs. Limits are common practice, no source: leakage under 10 % is
+good; up to 20 % is worn but usual in a used engine; above that something leaks. The lowest compression should be at
+least 75 % of the highest.
 """
 
 from __future__ import annotations
@@ -34,6 +44,8 @@ GOOD_BELOW_PERCENT = 10
 WORN_BELOW_PERCENT = 20
 COMPRESSION_SHARE = Fraction(3, 4)
 UNITS = ("psi", "kPa", "bar")
+OIL_FILLS = ("old fill", "fresh fill")
+OIL_SEEN = ("nothing", "bright metal", "coolant", "fuel")
 HEARD = {
     "oil filler": "past the rings",
     "intake": "past an intake valve",
@@ -72,12 +84,43 @@ class Cylinder:
 
 
 @dataclass(frozen=True, slots=True)
+class OilLook:
+    """What the oil said once: after which fill, and what was in it."""
+
+    after: str
+    seen: str
+
+
+@dataclass(frozen=True, slots=True)
+class Gearbox:
+    """What the host's gearbox bears and does; None where not known."""
+
+    most_torque_nm: Fraction | None = None
+    shifts_at_rpm: Fraction | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class HealthSheet:
-    """One engine's readings."""
+    """One engine's readings; `gearbox` is the host's, where the sheet states it."""
 
     which: str
     unit: str
     cylinders: tuple[Cylinder, ...]
+    oil: tuple[OilLook, ...] = ()
+    redline_rpm: Fraction | None = None
+    idle_rpm: Fraction | None = None
+    peak_torque_nm: Fraction | None = None
+    gearbox: Gearbox | None = None
+
+    @property
+    def oil_grade(self) -> Grade:
+        """What the oil says: metal again after a fresh fill, or coolant in it, is bad."""
+        seen = {(look.after, look.seen) for look in self.oil}
+        if ("fresh fill", "bright metal") in seen or any(what == "coolant" for _, what in seen):
+            return "bad"
+        if any(what in ("bright metal", "fuel") for _, what in seen):
+            return "worn"
+        return "good" if seen else "not measured"
 
     @property
     def grade(self) -> Grade:
@@ -86,8 +129,20 @@ class HealthSheet:
         share = self.compression_share
         if share is not None:
             grades.append("good" if share >= COMPRESSION_SHARE else "bad")
+        if self.oil_grade != "not measured":
+            grades.append(self.oil_grade)
         order: tuple[Grade, ...] = ("bad", "worn", "good")
         return next((g for g in order if g in grades), "not measured")
+
+    def _oil_sentences(self) -> list[str]:
+        seen = {(look.after, look.seen) for look in self.oil}
+        out = []
+        if ("fresh fill", "bright metal") in seen:
+            out.append("bright metal again after a fresh fill: something is wearing, however well the engine runs")
+        elif ("old fill", "bright metal") in seen:
+            out.append("bright metal in the old oil: change oil and filter, run it, and look again")
+        out += [_oil_words(look) for look in self.oil if look.seen in ("coolant", "fuel")]
+        return out
 
     @property
     def compression_share(self) -> Fraction | None:
@@ -97,14 +152,15 @@ class HealthSheet:
 
     def sentences(self) -> list[str]:
         """What a mechanic should know, the worst first."""
-        out = []
+        out = self._oil_sentences()
+        told = len(out)
         measured = [c for c in self.cylinders if c.leakage_percent is not None]
         for c in sorted(measured, key=lambda c: -(c.leakage_percent or 0)):
             if c.grade == "good":
                 continue
             way = f", air {HEARD[c.air_heard]}" if c.air_heard else ", listen at oil filler, intake, exhaust, coolant"
             out.append(f"cylinder {c.number} leaks {float(c.leakage_percent or 0):.0f} %{way}")
-        if measured and not out:
+        if measured and len(out) == told:
             worst = max(c.leakage_percent or 0 for c in measured)
             out.append(f"leak-down good on {len(measured)} cylinders, at most {float(worst):.0f} %")
         share = self.compression_share
@@ -117,6 +173,10 @@ class HealthSheet:
         if missing:
             out.append(f"no leak-down reading of cylinder {', '.join(missing)}")
         return out
+
+
+def _oil_words(look: OilLook) -> str:
+    return f"{look.seen} in the oil of the {look.after}"
 
 
 def leakage_percent(supply: Fraction, cylinder: Fraction) -> Fraction:
@@ -149,19 +209,46 @@ def load_health(path: str | Path) -> tuple[HealthSheet, ...]:
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{path}: not valid TOML: {error}") from None
     engines = data.get("engine", [])
-    if not isinstance(engines, list) or set(data) - {"engine"}:
-        raise InputError(f"{path}: a health sheet holds [[engine]] tables only")
-    sheets = tuple(_sheet(e, f"{path}: engine {i}") for i, e in enumerate(engines, 1))
+    if not isinstance(engines, list) or set(data) - {"engine", "gearbox"}:
+        raise InputError(f"{path}: a health sheet holds [[engine]] tables only, and one [gearbox]")
+    gearbox = _gearbox(data["gearbox"], f"{path}: gearbox") if "gearbox" in data else None
+    sheets = tuple(_sheet(e, f"{path}: engine {i}", gearbox) for i, e in enumerate(engines, 1))
     names = [s.which for s in sheets]
     if len(set(names)) < len(names):
         raise InputError(f"{path}: two sheets for the same engine: keep one [[engine]] for the donor, one for the host")
     return sheets
 
 
-def _sheet(entry: Any, where: str) -> HealthSheet:
+def _gearbox(entry: Any, where: str) -> Gearbox:
+    if not isinstance(entry, Mapping):
+        raise InputError(f"{where} is not a table: write [gearbox] above its lines")
+    _known(entry, {"most_torque", "shifts_at"}, where)
+    return Gearbox(_figure(entry, "most_torque", where), _figure(entry, "shifts_at", where))
+
+
+def _figure(entry: Mapping[str, Any], key: str, where: str) -> Fraction | None:
+    value = entry.get(key)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e5:
+        raise InputError(f"{where}: {key} is {value!r}, not a number above zero")
+    return Fraction(str(value))
+
+
+def _oil(entry: Any, where: str) -> OilLook:
+    if not isinstance(entry, Mapping):
+        raise InputError(f"{where} is not a table")
+    _known(entry, {"after", "seen"}, where)
+    after, seen = entry.get("after"), entry.get("seen")
+    if after not in OIL_FILLS or seen not in OIL_SEEN:
+        raise InputError(f"{where}: after is one of {', '.join(OIL_FILLS)}, seen one of {', '.join(OIL_SEEN)}")
+    return OilLook(str(after), str(seen))
+
+
+def _sheet(entry: Any, where: str, gearbox: Gearbox | None = None) -> HealthSheet:
     if not isinstance(entry, Mapping):
         raise InputError(f"{where} is not a table: write [[engine]] above its lines")
-    _known(entry, {"which", "unit", "cylinder"}, where)
+    _known(entry, {"which", "unit", "cylinder", "oil", "redline", "idle", "peak_torque"}, where)
     which, unit = entry.get("which"), entry.get("unit", "psi")
     if which not in ("donor", "host"):
         raise InputError(f'{where}: which is {which!r}: write which = "donor" or which = "host"')
@@ -173,7 +260,19 @@ def _sheet(entry: Any, where: str) -> HealthSheet:
     read = [_cylinder(c, f"{where} ({which}), cylinder entry {i}") for i, c in enumerate(cylinders, 1)]
     if len({c.number for c in read}) < len(read):
         raise InputError(f"{where} ({which}): a cylinder number stands twice")
-    return HealthSheet(which, unit, tuple(sorted(read, key=lambda c: c.number)))
+    oil = entry.get("oil", [])
+    if not isinstance(oil, list):
+        raise InputError(f"{where} ({which}): write [[engine.oil]] above each look's lines")
+    return HealthSheet(
+        which,
+        unit,
+        tuple(sorted(read, key=lambda c: c.number)),
+        tuple(_oil(look, f"{where} ({which}), oil entry {i}") for i, look in enumerate(oil, 1)),
+        redline_rpm=_figure(entry, "redline", f"{where} ({which})"),
+        idle_rpm=_figure(entry, "idle", f"{where} ({which})"),
+        peak_torque_nm=_figure(entry, "peak_torque", f"{where} ({which})"),
+        gearbox=gearbox,
+    )
 
 
 def _cylinder(entry: Any, where: str) -> Cylinder:

@@ -225,7 +225,11 @@ def captures(seconds: float = 8.0, seed: int = 1) -> dict[str, Capture]:
         "SLOW": {"Coolant": coolant, "Lamp": lamp},
         "TCU_REQUEST": {"Request": request, "Active": (request < 1000).astype(float)},
         "ENGINE_DATA": {"Speed": speed * 0.9, "Torque": torque * 0.7, "Smooth": speed * 0.9, "Running": speed > 400},
-        "TEMPS": {"Coolant": coolant * 1.8 + 32, "Dial": coolant / 2, "Lamp": lamp},
+        "TEMPS": {
+            "Coolant": coolant * 1.8 + 32,
+            "Dial": np.interp(coolant, [40, 80, 105, 120], [0, 50, 50, 100]),
+            "Lamp": lamp,
+        },
         "REQUEST": {"Torque": request, "Active": (request < 1000).astype(float)},
         "BODY": {"Key": key},
     }

@@ -45,11 +45,16 @@ def judge_evidence(case: Case) -> list[Check]:
             if _used(case, number):
                 out.append(
                     judge(
-                        "evidence", f"bus {name}", "recording", False, "none", "a recording of every bus of the plan",
+                        "evidence",
+                        f"bus {name}",
+                        "recording",
+                        False,
+                        "none",
+                        "a recording of every bus of the plan",
                         f"give the recording of bus {name}: --donor, --host or --capture {name}=FILE",
                         otherwise="unproved",
                     )
-                )  # fmt: skip
+                )
             continue
         out += _recording(case, number, name, capture)
         out += _engine(case, number, name)
@@ -122,18 +127,27 @@ def _reading(case: Case, number: int, name: str, capture: Capture, like: Check) 
     spoiled = notes.unreadable_lines > SPOILED * max(1, len(capture)) or notes.duplicates > SPOILED * len(capture)
     broken = bool(notes.stopped) or spoiled
     yield judge(
-        "evidence", like.subject, "file", not said, said or "read to its end", "whole, every line a frame",
+        "evidence",
+        like.subject,
+        "file",
+        not said,
+        said or "read to its end",
+        "whole, every line a frame",
         f"copy the recording of bus {name} anew from where it was made, or record again",
         otherwise="unproved" if broken else "open",
-    )  # fmt: skip
+    )
     stimulus = case.stimuli.get(name)
     if stimulus is None:
         yield judge(
-            "evidence", like.subject, "stimulus", False, "no stimulus file beside the recording",
+            "evidence",
+            like.subject,
+            "stimulus",
+            False,
+            "no stimulus file beside the recording",
             "what was done to the vehicle, to check scales, units and codes of the map by",
             "record with a script or a scan tool beside it (swapbridge guide recordings), or lay the .csv beside it",
             otherwise="open",
-        )  # fmt: skip
+        )
         return
     times = [c.time_s for c in stimulus.channels.values() if len(c.time_s)]
     if not times:
@@ -142,12 +156,15 @@ def _reading(case: Case, number: int, name: str, capture: Capture, like: Check) 
     end = float(capture.time_ns[-1] - case.bench.begin_ns[number]) / 1e9
     covered = (min(last, end) - max(first, 0.0)) / max(last - first, 1e-9)
     yield judge(
-        "evidence", like.subject, "stimulus", covered >= COVERED,
+        "evidence",
+        like.subject,
+        "stimulus",
+        covered >= COVERED,
         f"{len(stimulus.channels)} channels; the recording covers {100 * max(0.0, covered):.0f} % of them",
         f"at least {100 * COVERED:.0f} %: a recording that ends long before its stimulus was cut",
         f"copy the recording of bus {name} anew from where it was made, or record again",
         otherwise="unproved",
-    )  # fmt: skip
+    )
 
 
 def _counters(case: Case, bus: int) -> Mapping[tuple[str, int, bool], Sequence[tuple[Layout, Counter]]]:
@@ -165,10 +182,15 @@ def _engine(case: Case, number: int, name: str) -> Iterator[Check]:
     speed = engine_speed(case, number)
     if speed is None:
         yield judge(
-            "evidence", f"bus {name}", "engine states", False, "engine speed is not known on this bus",
-            "stopped, cranking and running seen", "give the role engine_speed in its map, or a stimulus beside it",
+            "evidence",
+            f"bus {name}",
+            "engine states",
+            False,
+            "engine speed is not known on this bus",
+            "stopped, cranking and running seen",
+            "give the role engine_speed in its map, or a stimulus beside it",
             otherwise="open",
-        )  # fmt: skip
+        )
         return
     seconds = running_seconds(speed)
     driven = vehicle_speed(case, number)
@@ -177,15 +199,26 @@ def _engine(case: Case, number: int, name: str) -> Iterator[Check]:
     if top is not None:
         words += f", up to {top:.0f} km/h"
     yield judge(
-        "evidence", f"bus {name}", "engine runs", seconds >= RUNNING_S, words, f"running for {RUNNING_S:.0f} s",
+        "evidence",
+        f"bus {name}",
+        "engine runs",
+        seconds >= RUNNING_S,
+        words,
+        f"running for {RUNNING_S:.0f} s",
         "record a start, idle, and a drive: with the engine still, nothing that it says can be judged",
         otherwise="unproved",
-    )  # fmt: skip
+    )
     if top is not None and top < DRIVEN_KMH:
         yield judge(
-            "evidence", f"bus {name}", "driven", False, words, "speed, gears and torque under way",
-            "record a drive: shifts, speed and torque under load were never seen", otherwise="open",
-        )  # fmt: skip
+            "evidence",
+            f"bus {name}",
+            "driven",
+            False,
+            words,
+            "speed, gears and torque under way",
+            "record a drive: shifts, speed and torque under load were never seen",
+            otherwise="open",
+        )
 
 
 def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:
@@ -196,29 +229,43 @@ def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:
     if frames is None or len(frames) < 2:
         hint = _stranger(case, number, message)
         yield judge(
-            "evidence", label, "heard", False, f"never{hint}", "heard in its recording",
+            "evidence",
+            label,
+            "heard",
+            False,
+            f"never{hint}",
+            "heard in its recording",
             f"check the identifier of {message.label} in the map; or record bus {bus} with its sender there",
             otherwise="unproved",
-        )  # fmt: skip
+        )
         return
     form = measure(frames, message, lossy=True)
     age_ns = case.reference.max_age_us(number, message.word) * 1000
     share = fresh_share(frames, age_ns) if age_ns else 1.0
     yield judge(
-        "evidence", label, "fresh", share >= FRESH, f"{100 * share:.0f} % of the time",
+        "evidence",
+        label,
+        "fresh",
+        share >= FRESH,
+        f"{100 * share:.0f} % of the time",
         f"at least {100 * FRESH:.0f} %: a frame within {age_ns / 1e6:g} ms",
         f"state its true period in the map (recorded: {form.period_ms:.4g} ms), or a longer max_age_ms",
         otherwise="unproved",
-    )  # fmt: skip
+    )
     options = next((o for o in case.bridge.sources if o.message.text == label), None)
     period_us = (options.period_us if options else None) or int((message.period_ms or 0) * 1000)
     steady = form.late_ms - form.early_ms <= 0.5 * form.period_ms
     if period_us and form.period_ms and steady and form.count > 10:
         off = abs(form.period_ms * 1000 / period_us - 1)
         yield judge(
-            "evidence", label, "period", off <= PERIOD_OFF, f"{form.period_ms:.4g} ms",
-            f"{period_us / 1000:g} ms, as the map says", f"set the period of {message.name} to {form.period_ms:.4g} ms",
-        )  # fmt: skip
+            "evidence",
+            label,
+            "period",
+            off <= PERIOD_OFF,
+            f"{form.period_ms:.4g} ms",
+            f"{period_us / 1000:g} ms, as the map says",
+            f"set the period of {message.name} to {form.period_ms:.4g} ms",
+        )
     if options is not None and not options.verify:
         return
     yield from integrity(
@@ -234,11 +281,15 @@ def integrity(label: str, bad: int, seen: int, what: str, consequence: str) -> I
         return
     share = bad / seen
     yield judge(
-        "evidence", label, what, share <= WRONG_NOTED, f"{seen - bad:,} of {seen:,} right by the map's rule",
+        "evidence",
+        label,
+        what,
+        share <= WRONG_NOTED,
+        f"{seen - bad:,} of {seen:,} right by the map's rule",
         f"all: {consequence}",
         f"find the {what}'s rule anew with `swapbridge guess`, and put it into the map",
         otherwise="fail" if share > WRONG_FAILS else "unproved",
-    )  # fmt: skip
+    )
 
 
 def fresh_share(frames: Frames, age_ns: int) -> float:
@@ -270,6 +321,12 @@ def _stranger(case: Case, number: int, message: MapMessage) -> str:
 def misfit(error: InputError, bus: str) -> Check:
     """A stimulus that can't be laid beside its recording."""
     return judge(
-        "evidence", f"bus {bus}", "stimulus", False, str(error), "a stimulus of the same session",
-        "give the stimulus that was recorded beside it, or take the wrong one away", otherwise="unproved",
-    )  # fmt: skip
+        "evidence",
+        f"bus {bus}",
+        "stimulus",
+        False,
+        str(error),
+        "a stimulus of the same session",
+        "give the stimulus that was recorded beside it, or take the wrong one away",
+        otherwise="unproved",
+    )

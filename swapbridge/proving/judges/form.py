@@ -336,7 +336,7 @@ def _constant_bits(label: str, pattern: MessageForm, ours: MessageForm, message:
 
 
 def _ranges(label: str, pattern: MessageForm, ours: MessageForm, message: MapMessage | None) -> list[Check]:
-    """Values and steps well beyond the old engine's: one warning each a message."""
+    """Values and steps well beyond the old sender's: another engine's habits, one of each a message."""
     beyond, steps, looked = [], [], 0
     for signal in message.signals if message is not None else ():
         then, now = pattern.signals.get(signal.name), ours.signals.get(signal.name)
@@ -359,10 +359,10 @@ def _ranges(label: str, pattern: MessageForm, ours: MessageForm, message: MapMes
                 label,
                 "value ranges",
                 not beyond,
-                ", ".join(beyond[:4]) if beyond else f"{looked} signals within the old engine's",
+                ", ".join(beyond) if beyond else f"{looked} signals within the old engine's",
                 "about the old engine's values",
                 "usual with another engine: make sure that the module bears it, or clamp it",
-                warn=True,
+                otherwise="habit",
             )
         )
         out.append(
@@ -371,10 +371,10 @@ def _ranges(label: str, pattern: MessageForm, ours: MessageForm, message: MapMes
                 label,
                 "largest steps",
                 not steps,
-                ", ".join(steps[:4]) if steps else f"{looked} signals as smooth as the old engine's",
+                ", ".join(steps) if steps else f"{looked} signals as smooth as the old engine's",
                 "at most twice the old engine's step between frames",
                 "make sure that the module bears it, or use rate_limit(...)",
-                warn=True,
+                otherwise="habit",
             )
         )
     return out
@@ -440,7 +440,7 @@ def compare_start_up(
                     f"{now:.0f} ms",
                     f"at most {late:.0f} ms: the old sender's {then:.0f} ms after wake-up and two periods",
                     "let the message be sent in an earlier state, or shorten delay_ms",
-                    warn=True,
+                    otherwise="habit",
                 )
             )
     return out

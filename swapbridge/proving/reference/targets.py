@@ -200,6 +200,13 @@ class TargetSignal:
         """Smallest and largest raw value of a measurement (see `measurable`)."""
         return measurable(self.signal)
 
+    def limits(self) -> tuple[int, int] | None:
+        """Smallest and largest raw value that the bridge file's limits let through; None without limits."""
+        if self.rule.limits is None or lists_choices(self.signal):
+            return None
+        ends = sorted(self._constant(s, PLAIN) for s in self.rule.limits)
+        return ends[0], ends[1]
+
     def _safe_if_any(self) -> Safe | None:
         try:
             return self._safe()

@@ -1,0 +1,177 @@
+"""Proving room: maps against recordings: what was measured or switched beside a recording must be what signals say.
+
+Each role's signal is laid beside the stimulus channel of its own recording (heard and old frames), and what is sent
+beside the channel of the recording that it was made from. So a wrong scale, offset, unit, sign, byte order or source
+shows whatever map or rule it comes from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from swapbridge.capture.stimulus import Channel
+from swapbridge.core.roles import BY_NAME
+from swapbridge.proving.case import Case, Made, Track
+from swapbridge.proving.judges.driving import channel_of
+from swapbridge.proving.judges.likeness import FEWEST_STEPS, SAID_RIGHT, Likeness, beside, in_unit, switched
+from swapbridge.proving.report.pictures import thin
+from swapbridge.proving.report.verdict import Check, Curve, judge
+from swapbridge.signalmap.model import MapMessage, MapSignal
+
+GOES_WITH, STILL_GOES_WITH = 0.9, 0.7
+SMALL = 6
+"""A signal of at most so many bits may be a state or a switch."""
+
+
+def judge_by_stimulus(case: Case) -> list[Check]:
+    """One check a signal whose quantity was measured, heard, old or sent; one a sent switch."""
+    out: list[Check] = []
+    used = _used(case)
+    for number in range(len(case.names)):
+        for message in case.maps[case.names[number]].messages:
+            if (number, message.word) in used:
+                for signal in message.signals:
+                    out += _recorded(case, number, message, signal)
+    for made in case.made:
+        out += _sent(case, made)
+        out += _switch(case, made)
+    return out
+
+
+def _used(case: Case) -> set[tuple[int, int]]:
+    sent = {(s.bus, s.word) for s in case.plan.sends if s.request is None}
+    return sent | {(number, m.word) for number, m in case.heard}
+
+
+def _measured_by(case: Case, bus: int, role: str) -> tuple[str, Channel] | None:
+    """The numeric stimulus channel beside a bus's recording that measures a role."""
+    alias = BY_NAME[role].alias if role in BY_NAME else ""
+    if alias == "wheel_speed":
+        alias = "vehicle_speed"
+    if not alias:
+        return None
+    channel = channel_of(case, bus, alias)
+    if channel is None or channel.texts or len(channel.time_s) < FEWEST_STEPS or not channel.unit:
+        return None
+    return alias, channel
+
+
+def _recorded(case: Case, bus: int, message: MapMessage, signal: MapSignal) -> Iterator[Check]:
+    found = _measured_by(case, bus, signal.role)
+    track = case.recorded_track(bus, message, signal) if found is not None else None
+    if found is None or track is None:
+        return
+    _, channel = found
+    values = in_unit(case, bus, message.name, signal, track.values, channel.unit)
+    label = f"{case.names[bus]}.{message.name}.{signal.name}"
+    if values is None:
+        yield judge(
+            "maps",
+            label,
+            "unit",
+            False,
+            f"{signal.unit or 'no unit'}, where {channel.name} was measured in {channel.unit}",
+            "a unit of the same kind",
+            "correct the signal's unit (and reference) in the map",
+        )
+        return
+    likeness = beside(channel.time_s, channel.value, track, values, track.measured)
+    if likeness is not None:
+        yield _check(case, label, channel, likeness, track, values, "as recorded", _map_remedy(likeness))
+
+
+def _map_remedy(likeness: Likeness) -> str:
+    return "correct its scale, offset, unit, sign or bits in the map; `swapbridge guess` with the stimulus finds them"
+
+
+def _sent(case: Case, made: Made) -> Iterator[Check]:
+    """What is sent beside the channel of the recording that it was made from."""
+    role = made.role
+    buses = {case.names.index(b) for b, _, _ in made.sources if b in case.names} - {made.bus}
+    if role is None or len(buses) != 1 or made.is_open:
+        return
+    found = _measured_by(case, buses.pop(), role.name)
+    track = case.sent_track(made)
+    if found is None or track is None:
+        return
+    _, channel = found
+    values = in_unit(case, made.bus, made.message.name, made.signal, track.values, channel.unit)
+    if values is None:
+        return
+    safe = {f.fallback for v in made.send.variants for f in v.fields if f.name == made.signal.name}
+    use = track.measured & ~np.isin(track.raw, [x for x in safe if x is not None])
+    if not use.any():
+        return
+    likeness = beside(channel.time_s, channel.value, track, values, use)
+    if likeness is not None:
+        remedy = "correct its rule in the bridge file, or the map that it is sent or heard by"
+        yield _check(case, made.label, channel, likeness, track, values, "as sent", remedy)
+
+
+def _check(
+    case: Case, label: str, channel: Channel, likeness: Likeness, track: Track, values: object, when: str, remedy: str
+) -> Check:
+    fine = likeness.right >= SAID_RIGHT
+    measured = f"{100 * likeness.right:.0f} % of {likeness.samples:,} readings agree"
+    if not fine:
+        measured += f"; {likeness.cause()}"
+        assert isinstance(values, np.ndarray)
+        case.tables.curves.append(
+            Curve(
+                f"{label}, {when}",
+                likeness.cause(),
+                channel.unit,
+                thin(channel.time_s, channel.value),
+                thin(track.time_s[track.measured], values[track.measured]),
+            )
+        )
+    return judge(
+        "maps",
+        label,
+        f"says {channel.name.replace('_', ' ')} {when}",
+        fine,
+        measured,
+        f"the {channel.name.replace('_', ' ')} that was measured beside the recording",
+        remedy,
+    )
+
+
+def _switch(case: Case, made: Made) -> Iterator[Check]:
+    """A sent state or flag that went with a switch before must go with it now."""
+    if made.signal.layout.length > SMALL or made.is_open or not made.sources:
+        return
+    buses = {case.names.index(b) for b, _, _ in made.sources if b in case.names} - {made.bus}
+    old, new = case.recorded_track(made.bus, made.message, made.signal), case.sent_track(made)
+    if len(buses) != 1 or old is None or new is None:
+        return
+    source = buses.pop()
+    for channel in _switches(case, made.bus):
+        other = next((c for c in _switches(case, source) if c.name == channel.name), None)
+        before = switched(channel, old)
+        if other is None or before is None or before.right < GOES_WITH:
+            continue
+        words = dict(enumerate(channel.texts)) if channel.texts else {}
+        theirs = {t: float(n) for n, t in enumerate(other.texts)}
+        table = {(theirs.get(words[int(k)], -1.0) if words else k): v for k, v in before.value_at.items()}
+        now = switched(other, new, table)
+        if now is None:
+            continue
+        yield judge(
+            "maps",
+            made.label,
+            f"goes with {channel.name.replace('_', ' ')}",
+            now.right >= STILL_GOES_WITH,
+            f"{100 * now.right:.0f} % of the time, where the old sender's went with it {100 * before.right:.0f} %",
+            f"the same value at the same {channel.name.replace('_', ' ')} as the old sender said",
+            "correct its rule, its choices, or the bits of its source in the map",
+        )
+
+
+def _switches(case: Case, bus: int) -> Iterator[Channel]:
+    """Stimulus channels of few states."""
+    stimulus = case.stimuli.get(case.names[bus])
+    for channel in stimulus.channels.values() if stimulus is not None else ():
+        if not channel.unit and (channel.texts or len(np.unique(channel.value)) <= 2):
+            yield channel

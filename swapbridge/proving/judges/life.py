@@ -1,0 +1,327 @@
+"""Proving room: life: what moved in the old sender's frames moves in the translator's; values come as often, and when.
+
+A frame of the right form may be dead: constants where a module expects a measurement. Bits that moved and stand still,
+states that come in the wrong state of the engine, signals that say only their safe answer or rest on a limit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.plan.model import Send
+from swapbridge.proving.case import Case, Made, Track
+from swapbridge.proving.judges.beyond import safe_answer, said_as
+from swapbridge.proving.judges.driving import CRANKING_RPM, RUNNING_RPM, engine_speed, held_at, quantity
+from swapbridge.proving.judges.form import Frames
+from swapbridge.proving.judges.likeness import in_unit
+from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.signalmap.model import MapMessage, MapSignal
+
+FEW = 3
+"""Frames in which a bit was each way before it counts as one that moves."""
+SAFE_TOO_OFTEN, SAFE_BEFORE = 0.5, 0.1
+CLIPPED, CLIPPED_STEPS = 0.15, 3
+SETTLED, KEPT = 0.9, 0.3
+"""A value that the old sender said so often in a state of the engine must be said at least so often now."""
+NEW_CODE = 0.05
+ENOUGH, LONG_ENOUGH_S = 30, 3.0
+CODES_BITS = 6
+SHAPING = frozenset(
+    {"table", "choose", "lookup", "first_valid", "lowpass", "rate_limit", "min", "max", "+", "-", "*", "/"}
+)
+
+
+def judge_life(case: Case) -> list[Check]:
+    """One check a message for its bits; more for each signal that lives otherwise than before."""
+    out: list[Check] = []
+    for send in (s for s in case.plan.sends if s.request is None):
+        message = case.maps[case.names[send.bus]].by_word(send.word)
+        old, new = case.old(send.bus, send.word), case.sent.get((send.bus, send.word))
+        if message is None or old is None or new is None:
+            continue
+        made = {m.signal.name: m for m in case.made if (m.bus, m.message.word) == (send.bus, send.word)}
+        out += _bits(case, send, message, made, old, new)
+        for one in made.values():
+            before, now = case.recorded_track(one.bus, message, one.signal), case.sent_track(one)
+            if before is None or now is None or one.is_open:
+                continue
+            out += _constant(case, one, before, now)
+            if send.once:
+                continue
+            out += _safe_only(one, before, now)
+            out += _when(case, one, before, now)
+            out += _clipped(case, one, now)
+    return out
+
+
+def _moving(frames: Frames, size: int) -> npt.NDArray[np.bool_]:
+    """(8 * size,) which bits were both ways in at least a few frames; number 8 * byte + weight."""
+    bits = np.unpackbits(frames.payload[frames.length >= size, :size], axis=1, bitorder="little")
+    ones = bits.sum(axis=0, dtype=np.int64)
+    moving: npt.NDArray[np.bool_] = (ones >= FEW) & (ones <= len(bits) - FEW)
+    return moving
+
+
+def _bits(
+    case: Case, send: Send, message: MapMessage, made: dict[str, Made], old: Frames, new: Frames
+) -> Iterator[Check]:
+    """Bits that moved before and stand still now, told by signal."""
+    size = message.length
+    if send.once or not (old.length >= size).any() or not (new.length >= size).any():
+        return
+    stopped = np.flatnonzero(_moving(old, size) & ~_moving(new, size)).tolist()
+    parent = next((p for p in case.bridge.messages if p.message.text == send.name), None)
+    opened = parent.open if parent is not None else ()
+    owner: dict[int, list[MapSignal]] = {}
+    for signal in message.signals:
+        for position in signal.layout.positions:
+            owner.setdefault(position, []).append(signal)
+    dead: dict[str, list[int]] = {}
+    for position in stopped:
+        signals = owner.get(position)
+        if signals is None:
+            dead.setdefault("rest", []).append(position)
+        for signal in signals or ():
+            if not _number(signal):
+                dead.setdefault(signal.name, []).append(position)
+    for signal in message.signals:  # of a number only the whole matters: another engine reaches other values
+        if _number(signal) and set(signal.layout.positions) & set(stopped):
+            moves = _moving(new, size)
+            if not any(moves[p] for p in signal.layout.positions if p < len(moves)):
+                dead[signal.name] = [p for p in signal.layout.positions if p in stopped]
+    looked = int(_moving(old, size).sum())
+    if not dead:
+        yield judge("life", send.name, "moves", True, f"{looked} bits moved before, none stands still", "", "")
+    for name, positions in dead.items():
+        label = send.name if name == "rest" else f"{send.name}.{name}"
+        one = made.get(name)
+        live = _sources_move(case, one) if one is not None else False
+        what = (
+            "in no signal of the map"
+            if name == "rest"
+            else ("made from nothing" if one is None else one.rule.value.text)
+        )
+        yield judge(
+            "life",
+            label,
+            "moves",
+            False,
+            f"{len(positions)} bits ({_places(positions)}) moved before and stand still now: {what}",
+            "what moved in the old sender's frames moves in ours",
+            f'give it a live source; or list it under open = ["{name}"] of {send.name}, which leaves it not proved',
+            otherwise="open" if name in opened else "unproved" if live else "fail",
+        )
+
+
+def _number(signal: MapSignal) -> bool:
+    return signal.layout.length > CODES_BITS and not signal.choices
+
+
+def _places(positions: list[int]) -> str:
+    shown = ", ".join(f"byte {p >> 3} bit {p & 7}" for p in positions[:3])
+    return f"{shown}, ..." if len(positions) > 3 else shown
+
+
+def _sources_move(case: Case, made: Made) -> bool:
+    """Whether anything that a rule reads moved in its recording."""
+    tracks = [case.track_of(place) for place in made.sources]
+    return any(t is not None and len(np.unique(t.raw[t.measured])) > 1 for t in tracks)
+
+
+def _constant(case: Case, made: Made, before: Track, now: Track) -> Iterator[Check]:
+    """A constant other than the one that the old sender always said: right only if the donor itself says it."""
+    if made.sources or len(np.unique(before.raw)) != 1 or len(np.unique(now.raw)) != 1:
+        return
+    then, is_now = int(before.raw[0]), int(now.raw[0])
+    if then == is_now:
+        return
+    role = made.role.name if made.role is not None else ""
+    witness = _donor_says(case, made, float(now.values[0]), role)
+    yield judge(
+        "life",
+        made.label,
+        "constant",
+        bool(witness),
+        f"always {said_as(made.signal, is_now)}, was always {said_as(made.signal, then)}"
+        + (f"; {witness} says so too" if witness else ""),
+        "what the old sender said, or what the new engine's own frames say",
+        "send what was said, or take it from the donor's message that states it",
+    )
+
+
+def _donor_says(case: Case, made: Made, value: float, role: str) -> str:
+    """A signal on another bus of the same role, or with a word of its name, that always says that value."""
+    words = _name_words(made.signal.name)
+    for number, bus in enumerate(case.names):
+        if number == made.bus:
+            continue
+        for message in case.maps[bus].messages:
+            for signal in message.signals:
+                akin = (role and role not in ("Value", "Status") and signal.role == role) or words & _name_words(
+                    signal.name
+                )
+                found = case.recorded_track(number, message, signal) if akin else None
+                if found is not None and found.measured.any():
+                    said = np.unique(found.values[found.measured])
+                    if len(said) == 1 and abs(float(said[0]) - value) < 0.01 * abs(value) + 1e-9:
+                        return f"{bus}.{message.name}.{signal.name}"
+    return ""
+
+
+def _name_words(name: str) -> set[str]:
+    """Words of a signal's name that are long enough to mean something."""
+    spaced = "".join(f" {c}" if c.isupper() and i and not name[i - 1].isupper() else c for i, c in enumerate(name))
+    return {w.lower() for w in spaced.replace("_", " ").split() if len(w) > 4}
+
+
+def _safe_only(made: Made, before: Track, now: Track) -> Iterator[Check]:
+    """A signal that says its safe answer most of the time, where the old sender hardly ever said it."""
+    raw = next((f.fallback for v in made.send.variants for f in v.fields if f.name == made.signal.name), None)
+    if raw is None or not made.sources:
+        return
+    share, was = float((now.raw == raw).mean()), float((before.raw == raw).mean())
+    if made.role is not None and made.role.hazard == "torque request":
+        return  # which asks for nothing most of the time, and is judged by itself
+    if share > SAFE_TOO_OFTEN and was < SAFE_BEFORE:
+        yield judge(
+            "life",
+            made.label,
+            "says more than its safe answer",
+            False,
+            f"{100 * share:.0f} % of the time {safe_answer(made)}, which the old sender said {100 * was:.0f} %",
+            "measurements",
+            "its source is stale, invalid or wrong: see the evidence of what it reads",
+        )
+
+
+def _states(case: Case, bus: int, time_s: npt.NDArray[np.float64]) -> npt.NDArray[np.int8] | None:
+    """0 stopped, 1 cranking, 2 running at some moments of a bus's recording; -1 where nothing tells."""
+    speed = engine_speed(case, bus)
+    if speed is None:
+        return None
+    at = held_at(speed, time_s)
+    out = np.where(at > RUNNING_RPM, 2, np.where(at > CRANKING_RPM, 1, 0)).astype(np.int8)
+    out[np.isnan(at)] = -1
+    # what changes within half a second of a moment is no settled state
+    soon = held_at(speed, time_s + 0.6)
+    out[(soon > RUNNING_RPM) != (at > RUNNING_RPM)] = -1
+    return out
+
+
+STATE_WORDS = {0: "stopped", 1: "cranking", 2: "running"}
+
+
+def _cells(case: Case, bus: int, time_s: npt.NDArray[np.float64]) -> npt.NDArray[np.int64] | None:
+    """State of the engine, pedal pressed, vehicle moving, as one number; -1 where nothing tells."""
+    states = _states(case, bus, time_s)
+    if states is None:
+        return None
+    out = states.astype(np.int64) * 9
+    for weight, alias, unit, least in ((3, "pedal_position", "%", 3.0), (1, "vehicle_speed", "km/h", 2.0)):
+        told = quantity(case, bus, alias, unit)
+        if told is None:
+            continue
+        now, soon = held_at(told, time_s), held_at(told, time_s + 0.5)
+        side = np.where(now > least, 2, 1)
+        out += weight * side
+        states = np.where(np.isnan(now) | np.isnan(soon) | ((now > least) != (soon > least)), -1, states).astype(
+            np.int8
+        )
+    out[states < 0] = -1
+    return out
+
+
+def _cell_words(cell: int) -> str:
+    state, rest = divmod(cell, 9)
+    words = [f"engine {STATE_WORDS[state]}"]
+    words += [("", "pedal released", "pedal pressed")[rest // 3], ("", "standing", "moving")[rest % 3]]
+    return ", ".join(w for w in words if w)
+
+
+def _when(case: Case, made: Made, before: Track, now: Track) -> Iterator[Check]:
+    """States and flags: the same value in the same state of the engine, and no code that was never said."""
+    if made.signal.layout.length > CODES_BITS:
+        return
+    others = {case.names.index(b) for b, _, _ in made.sources if b in case.names} - {made.bus}
+    source = others.pop() if others else next((n for n in range(len(case.names)) if n != made.bus), made.bus)
+    wrong = []
+    old_state = new_state = None
+    if not case.bridge.buses[made.bus].holds_engine:  # what the engine is told hangs on the driver, not on the engine
+        old_state, new_state = _cells(case, made.bus, before.time_s), _cells(case, source, now.time_s)
+    if old_state is not None and new_state is not None:
+        for state in np.unique(old_state[old_state >= 0]).tolist():
+            then, is_now = before.raw[old_state == state], now.raw[new_state == state]
+            if min(len(then), len(is_now)) < max(ENOUGH, LONG_ENOUGH_S * 1e6 / max(made.send.period_us, 1)):
+                continue
+            values, counts = np.unique(then, return_counts=True)
+            top, share = int(values[counts.argmax()]), float(counts.max() / len(then))
+            kept = float((is_now == top).mean())
+            if share >= SETTLED and kept < KEPT:
+                said = said_as(made.signal, top)
+                wrong.append(f"{_cell_words(state)}: {said} {100 * share:.0f} % before, {100 * kept:.0f} % now")
+    known = set(np.unique(before.raw).tolist())
+    codes, counts = np.unique(now.raw, return_counts=True)
+    fresh = [int(c) for c, n in zip(codes, counts, strict=True) if int(c) not in known and n > NEW_CODE * len(now.raw)]
+    if fresh and len(known) > 1 and not _grows(known, fresh):
+        shown = ", ".join(said_as(made.signal, c) for c in fresh[:4])
+        wrong.append(f"says {shown}, which the old sender never said")
+    yield judge(
+        "life",
+        made.label,
+        "says the same in the same state",
+        not wrong,
+        "; ".join(wrong[:4]) or f"{len(known)} values, as before",
+        "values as the old sender said them with its engine stopped, cranking and running",
+        "check the choices of both maps, the bits of its source, and the rule",
+    )
+
+
+def _grows(known: set[int], fresh: list[int]) -> bool:
+    """Codes that only go on where the old ones ended: gears of a gearbox that has more of them."""
+    top = max(k for k in known if k < 2 * len(known) + 2)
+    return all(top < c <= top + 4 for c in fresh)
+
+
+def _clipped(case: Case, made: Made, now: Track) -> Iterator[Check]:
+    """A copy that rests on its smallest or largest value while its source goes on moving."""
+    if len(made.sources) != 1 or made.functions & SHAPING or not _number(made.signal):
+        return
+    (place,) = made.sources
+    track = case.track_of(place)
+    message = case.maps[place[0]].message(place[1])
+    if track is None or message is None or not track.measured.any():
+        return
+    bus = case.names.index(place[0])
+    values = in_unit(case, bus, message.name, track.signal, track.values, made.signal.unit)
+    if values is None:  # a torque that is sent as percent
+        whole = in_unit(case, made.bus, made.message.name, made.signal, np.array([1.0]), track.signal.unit)
+        if whole is None:
+            return
+        values = track.values / float(whole[0])
+    rows = np.maximum(np.searchsorted(track.time_s, now.time_s, "right") - 1, 0)
+    source = values[rows]
+    use = now.measured & track.measured[rows] & (now.time_s > track.time_s[0])
+    values_said, counts = np.unique(track.raw, return_counts=True)
+    use &= track.raw[rows] != values_said[counts.argmax()]  # most of the time a request says 'none', far beyond
+    step = abs(float(made.signal.scale))
+    worst = 0.0
+    for end, beyond in ((now.raw[use].max(initial=0), 1), (now.raw[use].min(initial=0), -1)) if use.any() else ():
+        said = float(made.signal.physical(int(end)))
+        over = (
+            use
+            & (now.raw == end)
+            & ((source - said) * beyond * np.sign(float(made.signal.scale)) > CLIPPED_STEPS * step)
+        )
+        worst = max(worst, float(over.sum() / len(use)))
+    yield judge(
+        "life",
+        made.label,
+        "not clipped",
+        worst <= CLIPPED,
+        f"on a limit {100 * worst:.0f} % of the time while its source goes beyond",
+        f"at most {100 * CLIPPED:.0f} %",
+        "widen its clamp or limits, or correct the scale of the map that it is sent by",
+    )

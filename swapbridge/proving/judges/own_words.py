@@ -1,0 +1,399 @@
+"""Proving room: the absent computer's own words: what it said must come out again when its vehicle is played anew.
+
+A recording is re-encoded as the other vehicle's messages, fed to the plan beside the modules that stay, and what comes
+out is compared, signal by signal, with what the absent computer said in that very recording. Values come from the
+stimulus beside the recording wherever it has the channel: a wrong scale, code or field of a map would cancel out of a
+loop through that map. Where only the map gives a value, the rule alone is tested, and that is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.capture.capture import EXTENDED, Capture
+from swapbridge.capture.stimulus import Channel
+from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.roles import BY_NAME
+from swapbridge.core.vocabulary import plain as same_name
+from swapbridge.proving.bench.traffic import words_of
+from swapbridge.proving.case import Case, Made, Track, reads, track
+from swapbridge.proving.judges.driving import CRANKING_RPM, RUNNING_RPM, channel_of, engine_speed
+from swapbridge.proving.judges.form import Frames
+from swapbridge.proving.judges.likeness import Likeness, in_unit
+from swapbridge.proving.report.pictures import thin
+from swapbridge.proving.report.verdict import Check, Curve, judge
+from swapbridge.signalmap.model import MapMessage, MapSignal
+
+Floats = npt.NDArray[np.float64]
+EVERY_S = 0.2
+"""So often what was said and what is sent are compared."""
+WINDOW_S = 0.35
+"""A stimulus is a few readings a second, and late: a value counts when it is said this near to its moment."""
+LONGEST_WAIT_US = 100_000
+SHARE, SAID_AGAIN = 0.05, 0.6
+STATE_WORDS = (
+    ("stopped", "off", "standstill", "notrunning"),
+    ("cranking", "crank", "start", "starting"),
+    ("running", "run", "on"),
+)
+
+
+@dataclass(slots=True)
+class _Voice:
+    """What a source signal is fed with: times, raw values, and whether the stimulus gave them."""
+
+    time_s: Floats
+    raw: npt.NDArray[np.int64]
+    tested: bool
+
+
+def judge_own_words(case: Case) -> list[Check]:
+    """One check a sent signal that could be said again, and one a bus that lists whose map was not tested."""
+    out: list[Check] = []
+    for bus in range(len(case.names)):
+        if case.bench.captures[bus] is not None:
+            out += _one_bus(case, bus)
+    return out
+
+
+def _one_bus(case: Case, bus: int) -> Iterator[Check]:
+    mine = [m for m in case.made if m.bus == bus and not m.send.once and not m.is_open and m.sources]
+    voices: dict[tuple[int, str, str], _Voice | None] = {}
+    for made in mine:
+        for place in made.sources:
+            other = case.names.index(place[0]) if place[0] in case.names else bus
+            key = (other, place[1], place[2])
+            if other != bus and key not in voices:
+                voices[key] = _voice(case, bus, place, made)
+    for key, place in _state_sources(case, bus):
+        if key not in voices:
+            voices[key] = _voice(case, bus, place, None)
+    if not any(v is not None for v in voices.values()):
+        return
+    sent = _play(case, bus, voices)
+    untested = []
+    for made in mine:
+        keys = [(case.names.index(b), m, s) for b, m, s in made.sources if b in case.names and b != case.names[bus]]
+        heard = [voices.get(k) for k in keys]
+        if not keys or any(v is None for v in heard):
+            continue
+        old = case.recorded_track(bus, made.message, made.signal)
+        new = track(sent.get((bus, made.message.word)), made.message, made.signal)
+        if old is None or new is None:
+            continue
+        tested = all(v is not None and v.tested for v in heard)
+        if not tested:
+            untested.append(made.signal.name)
+        found = _compare(case, made, old, new, tested)
+        if found is not None:
+            yield found
+    if untested:
+        yield judge(
+            "own words",
+            f"bus {case.names[bus]}",
+            "map not tested",
+            False,
+            f"{', '.join(dict.fromkeys(untested))}: their values came from the map itself, which tests the rule alone",
+            "a stimulus channel for each",
+            "record again with these on the scan tool or in the script",
+            otherwise="open",
+        )
+
+
+def _state_sources(case: Case, bus: int) -> Iterator[tuple[tuple[int, str, str], tuple[str, str, str]]]:
+    """Signals on other buses that tell the translator's states apart."""
+    rules = case.bridge.states
+    for source in (rules.key_on, rules.crank, rules.run):
+        if source is not None:
+            for place in reads(case.bridge, source)[0]:
+                other = case.names.index(place[0]) if place[0] in case.names else bus
+                if other != bus:
+                    yield (other, place[1], place[2]), place
+
+
+def _voice(case: Case, bus: int, place: tuple[str, str, str], made: Made | None) -> _Voice | None:
+    """What a source signal of the other vehicle would have said in this bus's recording."""
+    message = case.maps[place[0]].message(place[1])
+    signal = message.signal(place[2]) if message is not None else None
+    other = case.names.index(place[0])
+    if message is None or signal is None:
+        return None
+    alias = BY_NAME[signal.role].alias if signal.role in BY_NAME else ""
+    states = _state_voice(case, bus, signal, alias)
+    if states is not None:
+        return states
+    channel = channel_of(case, bus, alias) if alias else None
+    if channel is not None and not channel.texts and (found := _numbers(case, other, message, signal, channel)):
+        return found
+    if made is None or len(made.sources) != 1:
+        for own_message, own in case.by_role(bus, alias) if alias not in ("", "value", "status") else ():
+            found = _from_map(case, bus, own_message, own, other, message, signal)
+            if found is not None:
+                return found
+        return None
+    for own_message, own in case.by_role(bus, alias) if alias not in ("", "value", "status") else ():
+        found = _from_map(case, bus, own_message, own, other, message, signal)
+        if found is not None:
+            return found
+    if made.functions - {"clamp", "within"}:
+        return None
+    return _from_map(case, bus, made.message, made.signal, other, message, signal)
+
+
+def _state_voice(case: Case, bus: int, signal: MapSignal, alias: str) -> _Voice | None:
+    """States by engine speed or by a channel of words: never by the map's own codes."""
+    names = {same_name(text): raw for raw, text in signal.choices.items()}
+    if alias == "engine_running":
+        speed = engine_speed(case, bus) if channel_of(case, bus, "engine_speed") is not None else None
+        codes = [next((names[w] for w in words if w in names), None) for words in STATE_WORDS]
+        if signal.layout.length == 1 and not names:
+            codes = [0, 0, 1]
+        if speed is None or codes[0] is None or codes[2] is None:
+            return None
+        state = np.where(speed.values > RUNNING_RPM, 2, np.where(speed.values > CRANKING_RPM, 1, 0))
+        table = np.array([codes[0], codes[1] if codes[1] is not None else codes[0], codes[2]])
+        return _Voice(speed.time_s, table[state].astype(np.int64), True)
+    stimulus = case.stimuli.get(case.names[bus])
+    for channel in stimulus.channels.values() if stimulus is not None else ():
+        if channel.texts and names and all(same_name(t) in names for t in channel.texts):
+            table = np.array([names[same_name(t)] for t in channel.texts])
+            return _Voice(channel.time_s, table[channel.value.astype(int)], True)
+    switch = channel_of(case, bus, alias) if alias else None
+    if switch is None or switch.unit or switch.texts or len(np.unique(switch.value)) > 2:
+        return None
+    off = next((names[w] for w in ("off", "inactive", "released", "no") if w in names), 0)
+    on = next((names[w] for w in ("on", "active", "pressed", "yes") if w in names), 1)
+    if signal.layout.length > 3:
+        return None
+    return _Voice(switch.time_s, np.where(switch.value > 0, on, off).astype(np.int64), True)
+
+
+def _numbers(case: Case, other: int, message: MapMessage, signal: MapSignal, channel: Channel) -> _Voice | None:
+    if not channel.unit or len(channel.time_s) < 5:
+        return None
+    one = in_unit(case, other, message.name, signal, np.array([0.0, 1.0]), channel.unit)
+    if one is None or one[1] == one[0]:
+        return None
+    values = (channel.value - one[0]) / (one[1] - one[0])
+    time_s = np.arange(channel.time_s[0], channel.time_s[-1], 0.02)
+    return _Voice(time_s, _raw(signal, np.interp(time_s, channel.time_s, values)), True)
+
+
+def _from_map(
+    case: Case, bus: int, own_message: MapMessage, own: MapSignal, other: int, message: MapMessage, signal: MapSignal
+) -> _Voice | None:
+    """The absent computer's own signal, by its map."""
+    old = case.recorded_track(bus, own_message, own)
+    if old is None or not old.measured.any():
+        return None
+    time_s = old.time_s[old.measured]
+    if own.choices and signal.choices:
+        names = {same_name(text): raw for raw, text in signal.choices.items()}
+        pairs = {raw: names[same_name(text)] for raw, text in own.choices.items() if same_name(text) in names}
+        raw = np.array([pairs.get(int(v), 0) for v in old.raw[old.measured]], np.int64)
+        return _Voice(time_s, raw, False)
+    if not own.unit and not signal.unit:
+        return _Voice(time_s, old.raw[old.measured], False)
+    values = in_unit(case, bus, own_message.name, own, old.values[old.measured], signal.unit)
+    if values is None:
+        one = in_unit(case, other, message.name, signal, np.array([0.0, 1.0]), own.unit)
+        if one is None or one[1] == one[0]:
+            return None
+        values = (old.values[old.measured] - one[0]) / (one[1] - one[0])
+    return _Voice(time_s, _raw(signal, values), False)
+
+
+def _raw(signal: MapSignal, values: Floats) -> npt.NDArray[np.int64]:
+    low, high = signal.layout.raw_range
+    raw = np.rint((values - float(signal.offset)) / float(signal.scale))
+    return np.clip(raw, low, high).astype(np.int64)
+
+
+def _play(case: Case, bus: int, voices: dict[tuple[int, str, str], _Voice | None]) -> dict[tuple[int, int], Frames]:
+    """The plan beside this bus as recorded and the other buses' messages made anew; frames take no time here."""
+    end = case.bench.captures[bus]
+    assert end is not None
+    seconds = float(end.time_ns[-1] - case.bench.begin_ns[bus]) / 1e9
+    heard: list[tuple[int, int, int, bytes]] = []
+    for number in range(len(case.names)):
+        capture = end if number == bus else _made_anew(case, bus, number, voices, seconds)
+        if capture is None:
+            continue
+        begin = case.bench.begin_ns[bus] if number == bus else 0
+        rows = np.flatnonzero(np.isin(words_of(capture), list(case.bench.reads[number])))
+        part = capture.select(rows)
+        for time_ns, word, length, data in zip(
+            part.time_ns.tolist(), words_of(part).tolist(), part.length.tolist(), part.payload, strict=True
+        ):
+            heard.append(((time_ns - begin) // 1000, number, word, data[:length].tobytes()))
+    heard.sort(key=lambda event: event[0])
+    program = case.make()
+    sent: dict[tuple[int, int], list[tuple[int, bytes]]] = {}
+    due = 0
+    for now, number, word, data in heard:
+        while due < now:
+            while (frame := program.poll(due)) is not None:
+                sent.setdefault((frame.bus, frame.word), []).append((due, bytes(frame.data)))
+            due = max(due + 1, min(program.next_poll(due), due + LONGEST_WAIT_US))
+        program.on_frame(number, word, data, now)
+        due = min(due, now)
+    return {key: _columns(rows) for key, rows in sent.items()}
+
+
+def _columns(rows: list[tuple[int, bytes]]) -> Frames:
+    width = max(8, max(len(data) for _, data in rows))
+    return Frames(
+        np.array([t for t, _ in rows], np.int64) * 1000,
+        np.array([len(data) for _, data in rows], np.uint8),
+        np.frombuffer(b"".join(data.ljust(width, b"\0") for _, data in rows), np.uint8).reshape(-1, width),
+    )
+
+
+def _made_anew(
+    case: Case, bus: int, other: int, voices: dict[tuple[int, str, str], _Voice | None], seconds: float
+) -> Capture | None:
+    """Frames of another bus's messages, with the values of this bus's recording, as long as its old sender spoke."""
+    awake = _awake(case, bus)
+    if awake is None:
+        return None
+    times: list[npt.NDArray[np.int64]] = []
+    words: list[int] = []
+    payloads: list[npt.NDArray[np.uint8]] = []
+    for message in case.maps[case.names[other]].messages:
+        mine = {s: v for (b, m, s), v in voices.items() if b == other and m == message.name and v is not None}
+        if not mine or not message.period_ms or message.length > 8:
+            continue
+        at = np.arange(awake[0], min(awake[1], seconds), float(message.period_ms) / 1000)
+        rows = [bytes(p) for p in _payloads(message, mine, at)]
+        times.append((at * 1e9).astype(np.int64))
+        words += [message.word] * len(at)
+        payloads.append(np.frombuffer(b"".join(r.ljust(8, b"\0") for r in rows), np.uint8).reshape(-1, 8))
+        lengths = np.full(len(at), message.length, np.uint8)
+        payloads[-1] = np.column_stack([payloads[-1], lengths])
+    if not times:
+        return None
+    order = np.argsort(np.concatenate(times), kind="stable")
+    whole = np.concatenate(payloads)[order]
+    word = np.array(words, np.int64)[order]
+    return Capture(
+        time_ns=np.concatenate(times)[order],
+        identifier=(word & ~EXTENDED_BIT).astype(np.uint32),
+        flags=np.where(word & EXTENDED_BIT, EXTENDED, 0).astype(np.uint8),
+        bus=np.zeros(len(word), np.uint8),
+        length=whole[:, 8].copy(),
+        payload=np.ascontiguousarray(whole[:, :8]),
+        bus_names=(case.names[other],),
+        source="made anew",
+    )
+
+
+def _awake(case: Case, bus: int) -> tuple[float, float] | None:
+    """When the old sender of what the plan sends on a bus spoke."""
+    frames = [case.old(bus, s.word) for s in case.plan.sends if s.bus == bus and s.request is None and not s.once]
+    there = [f for f in frames if f is not None and len(f) > 10]
+    if not there:
+        return None
+    return min(float(f.time_ns[0]) for f in there) / 1e9, max(float(f.time_ns[-1]) for f in there) / 1e9
+
+
+def _payloads(message: MapMessage, voices: dict[str, _Voice], at: Floats) -> Iterator[bytearray]:
+    """One payload for each moment; pages of a multiplexed message take turns."""
+    held = {
+        name: v.raw[np.clip(np.searchsorted(v.time_s, at, "right") - 1, 0, None)].tolist() for name, v in voices.items()
+    }
+    counter = next((s for s in message.signals if s.counter is not None), None)
+    checksums = [s.checksum for s in message.signals if s.checksum is not None]
+    mux = message.multiplexer
+    pages = sorted({p for s in message.signals for p in s.mux_values}) if mux is not None else []
+    fed = [s for s in message.signals if s.name in held]
+    count = counter.counter.low if counter is not None and counter.counter is not None else 0
+    known: dict[tuple[int, ...], bytes] = {}
+    for n in range(len(at)):
+        page = pages[n % len(pages)] if pages else 0
+        key = (page, count, *(held[s.name][n] for s in fed))
+        done = known.get(key)
+        if done is None:
+            data = bytearray(message.length)
+            if mux is not None:
+                mux.layout.pack(data, page)
+            for signal in fed:
+                if not signal.mux_values or page in signal.mux_values:
+                    signal.layout.pack(data, held[signal.name][n])
+            if counter is not None:
+                counter.layout.pack(data, count)
+            for checksum in checksums:
+                checksum.insert(data)
+            done = known[key] = bytes(data)
+        yield bytearray(done)
+        if counter is not None and counter.counter is not None:
+            count = counter.counter.after(count)
+
+
+def _compare(case: Case, made: Made, old: Track, new: Track, tested: bool) -> Check | None:
+    use = old.measured
+    begin, end = max(old.time_s[0], new.time_s[0]) + 1.0, min(old.time_s[-1], new.time_s[-1]) - 1.0
+    moments = np.arange(begin, end, EVERY_S)
+    rows = np.searchsorted(old.time_s, moments, "right") - 1
+    keep = (rows >= 0) & use[rows]
+    moments, said = moments[keep], old.raw[rows[keep]]
+    if len(moments) < 20:
+        return None
+    a = np.maximum(np.searchsorted(new.time_s, moments - 0.1, "left") - 1, 0)
+    b = np.maximum(np.searchsorted(new.time_s, moments + WINDOW_S, "right"), a + 1)
+    target = case.reference.targets[made.bus, made.message.word].signals.get(made.signal.name)
+    limits = target.limits() if target is not None else None
+    if limits is not None:  # what lies beyond them is cut on purpose
+        said = np.clip(said, *limits)
+    number = made.signal.layout.length > 6 and not made.signal.choices
+    span = int(said.max() - said.min())
+    room = max(2, int(SHARE * span)) if number else 0
+    low = np.array([new.raw[i:j].min() for i, j in zip(a.tolist(), b.tolist(), strict=True)])
+    high = np.array([new.raw[i:j].max() for i, j in zip(a.tolist(), b.tolist(), strict=True)])
+    right = (said >= low - room) & (said <= high + room)
+    kinds = (5 * (said - said.min()) // max(span + 1, 1)) if number else said
+    shares = [float(right[kinds == k].mean()) for k in np.unique(kinds) if (kinds == k).sum() >= 5]
+    share = float(np.mean(shares)) if shares else 1.0
+    fine = share >= SAID_AGAIN
+    how = "values by the stimulus" if tested else "map not tested: values by the map itself, the rule alone"
+    measured = f"{100 * share:.0f} % as it was said ({how})"
+    if not fine:
+        cause = _cause(made, moments, said, new)
+        measured += f"; {cause}"
+        case.tables.curves.append(
+            Curve(
+                f"{made.label}, said again",
+                cause,
+                made.signal.unit,
+                thin(old.time_s[use], old.values[use]),
+                thin(new.time_s, new.values),
+            )
+        )
+    return judge(
+        "own words",
+        made.label,
+        "says again what was said",
+        fine,
+        measured,
+        "what the absent computer said in this very recording",
+        "correct its rule in the bridge file, or the map that it is sent by",
+    )
+
+
+def _cause(made: Made, moments: Floats, said: npt.NDArray[np.int64], new: Track) -> str:
+    rows = np.maximum(np.searchsorted(new.time_s, moments + 0.15, "right") - 1, 0)
+    x, y = new.raw[rows].astype(np.float64), said.astype(np.float64)
+    if made.signal.choices or made.signal.layout.length <= 6:
+        return "other codes, another flag, or turned round"
+    if x.std() == 0 or y.std() == 0:
+        shift = float(np.median(y) - np.median(x)) * float(made.signal.scale)
+        return (
+            f"offset: {shift:+.4g} {made.signal.unit} is missing".rstrip() if x.std() == y.std() else "another quantity"
+        )
+    slope, offset = (float(v) for v in np.polyfit(x, y, 1))
+    offset = offset * float(made.signal.scale) + float(made.signal.offset) * (1 - slope)
+    span = float(np.ptp(y)) * abs(float(made.signal.scale))
+    return Likeness(0.0, slope, offset, float(np.corrcoef(x, y)[0, 1]), 0.0, len(x), span).cause()

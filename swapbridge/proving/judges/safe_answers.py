@@ -1,0 +1,89 @@
+"""Proving room: safe answers against what the old sender said, and against what a role's answer must be in doubt."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from swapbridge.proving.case import Case, Made
+from swapbridge.proving.judges.beyond import said_as
+from swapbridge.proving.report.verdict import Check, judge
+
+NEAR = 0.05
+"""Share of a signal's range that a request's safe answer may lie from what the old sender said most."""
+HABITUAL = 0.5
+SELDOM = 0.1
+HIGH, LOW = 0.6, 0.4
+
+
+def judge_safe_answers(case: Case) -> list[Check]:
+    """One check for each request, and for each signal whose role says what it must answer in doubt."""
+    requests = {(m.bus, m.message.word) for m in case.made if m.role is not None and m.role.hazard == "torque request"}
+    return [check for made in case.made for check in _one(case, made, requests)]
+
+
+def _one(case: Case, made: Made, requests: set[tuple[int, int]]) -> Iterator[Check]:
+    raw = next((f.fallback for v in made.send.variants for f in v.fields if f.name == made.signal.name), None)
+    if raw is None or not made.sources:
+        return
+    old = case.recorded_track(made.bus, made.message, made.signal)
+    role = made.role
+    asks = role is not None and role.hazard == "torque request"
+    flag = made.signal.layout.length == 1 and (role is None or role.name in ("Status", "Value"))
+    if old is not None and len(old.raw) > 20 and (asks or (flag and (made.bus, made.message.word) in requests)):
+        values, counts = np.unique(old.raw, return_counts=True)
+        usual, share = int(values[counts.argmax()]), float(counts.max() / len(old.raw))
+        low, high = made.signal.layout.raw_range
+        target = case.reference.targets[made.bus, made.message.word].signals.get(made.signal.name)
+        if target is not None and (limits := target.limits()) is not None:
+            usual = min(max(usual, limits[0]), limits[1])
+        near = raw in made.signal.not_available or abs(raw - usual) <= NEAR * (high - low)
+        if share >= HABITUAL:
+            yield judge(
+                "life",
+                made.label,
+                "safe answer of a request",
+                near if asks else raw == usual,
+                f"{said_as(made.signal, raw)}; {100 * share:.0f} % of the time the old sender said "
+                f"{said_as(made.signal, usual)}",
+                "what the old sender said when it asked for nothing",
+                f'set fallback = "{said_as(made.signal, usual)}" for it in the bridge file',
+            )
+        return
+    if role is None:
+        return
+    wanted = _wrong_way(made, raw, role.fallback)
+    if wanted:
+        yield judge(
+            "life",
+            made.label,
+            "safe answer of its role",
+            False,
+            f"{said_as(made.signal, raw)} in doubt",
+            wanted,
+            "leave its fallback out, so that the role decides, or state one on the safe side",
+        )
+
+
+def _wrong_way(made: Made, raw: int, way: str) -> str:
+    """What a role's safe answer must be where this one is on the other side; "" where it is well."""
+    signal = made.signal
+    if raw in signal.not_available or raw in signal.error_codes:
+        return ""
+    words = signal.choices.get(raw, "").lower()
+    if way in ("on", "off") and signal.layout.length == 1 and not words:
+        return "" if bool(raw) == (way == "on") else f"{way}: a lamp or switch in doubt (common practice, no source)"
+    if way not in ("invalid or high", "invalid or low") or signal.choices or signal.layout.length < 6:
+        return ""
+    ends = signal.physical_range
+    if signal.minimum is not None and signal.maximum is not None:
+        ends = (signal.minimum, signal.maximum)
+    if made.rule.limits is not None or ends[1] == ends[0]:
+        return ""
+    share = float((signal.physical(raw) - ends[0]) / (ends[1] - ends[0]))
+    if way == "invalid or high" and share < HIGH:
+        return "'not available', else the high side (common practice, no source)"
+    if way == "invalid or low" and share > LOW:
+        return "'not available', else the low side (common practice, no source)"
+    return ""
