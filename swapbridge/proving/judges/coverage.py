@@ -16,9 +16,10 @@ from swapbridge.core.needs import Need
 from swapbridge.core.roles import BY_NAME
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Send
+from swapbridge.plan.proof import Status
 from swapbridge.proving.bench.bench import Bench, one_bus
 from swapbridge.proving.bench.traffic import words_of
-from swapbridge.proving.case import Case
+from swapbridge.proving.case import Case, Made
 from swapbridge.proving.report.verdict import Check, Coverage, judge
 from swapbridge.signalmap.model import SignalMap
 
@@ -48,12 +49,17 @@ ALIKE: dict[str, tuple[str, ...]] = {
     "charge_lamp": ("alternator_load",),
 }
 """Roles that serve for another."""
+SUPPLIED = ("proved", "constant", "as recorded")
+"""States of a need that is met; what stands still and moved before has failed under life already."""
+PERIOD_APART = 0.1
 FEW_FRAMES = 3
 
 
 def judge_needs(case: Case) -> list[Check]:
     """The coverage board; a need is proved where none of its message's checks failed."""
-    case.tables.coverage, checks = board(case.bench, case.bridge, case.maps, case.needs, case.unplugged, case.said)
+    case.tables.coverage, checks = board(
+        case.bench, case.bridge, case.maps, case.needs, case.unplugged, case.said, case.made
+    )
     return checks
 
 
@@ -64,6 +70,7 @@ def board(
     needs: Sequence[Need],
     unplugged: Mapping[str, Capture],
     checks: Sequence[Check],
+    made: Sequence[Made] = (),
 ) -> tuple[list[Coverage], list[Check]]:
     """The coverage board and what fails on it.
 
@@ -76,9 +83,11 @@ def board(
     unplugged : mapping of str to Capture
         By bus, a recording with the old engine computer (or what stays behind) unplugged.
     checks : sequence of Check
-        What content and form have said so far; a message is proved when none of its checks failed.
+        What was said so far; a message is proved when none of its checks failed.
+    made : sequence of Made
+        Sent signals and what they are made from: a need is proved only with a live source of its role.
     """
-    builder = _Board(bench, bridge, maps, checks)
+    builder = _Board(bench, bridge, maps, checks, made)
     for need in needs:
         builder.need(need)
     for bus, capture in unplugged.items():
@@ -89,10 +98,18 @@ def board(
 
 class _Board:
     def __init__(
-        self, bench: Bench, bridge: BridgeFile, maps: Mapping[str, SignalMap], checks: Sequence[Check]
+        self,
+        bench: Bench,
+        bridge: BridgeFile,
+        maps: Mapping[str, SignalMap],
+        checks: Sequence[Check],
+        made: Sequence[Made],
     ) -> None:
         self.bench, self.plan, self.bridge, self.maps = bench, bench.plan, bridge, maps
-        self.failed = [c.subject for c in checks if c.status == "fail" and c.area in ("content", "form")]
+        areas = ("content", "form", "life", "own words", "maps")
+        self.failed = [c.subject for c in checks if c.status == "fail" and c.area in areas]
+        self.clipped = {c.subject for c in checks if c.name == "not clipped" and c.status == "fail"}
+        self.made = made
         self.judged = {c.subject.rsplit(".", 1)[0] for c in checks if c.area == "content"}
         self.judged |= {c.subject for c in checks if c.area == "content"}
         self.rows: list[Coverage] = []
@@ -109,10 +126,19 @@ class _Board:
         found, signals = self._send_for(need)
         if found is not None:
             self._told |= {(need.bus, f.role) for v in found.variants for f in v.fields if f.role}
-            state = self._state(found)
+            state = self._state(found, need, signals)
             made, quality = self._made_from(found, signals)
             self.rows.append(Coverage(need.module, need.bus, label, made, quality, state, need.note))
-            self._judge(where, label, state == "proved", state, "see what failed for this message")
+            odd = self._contradictions(need, found)
+            fine = state in SUPPLIED and not odd
+            self._judge(
+                where,
+                label,
+                fine,
+                "; ".join([state, *odd]),
+                "correct the needs list, or the message" if odd else "see what is said of this message",
+                otherwise="open" if state == "open" and not odd else "fail",
+            )
             return
         sender = self._present(need)
         passed = need.word is not None and self._passed(need.bus, need.word)
@@ -121,8 +147,22 @@ class _Board:
         self.rows.append(Coverage(need.module, need.bus, label, made, "exact" if made else "", state, need.note))
         self._judge(where, label, state != "missing", state, "add a message for it to the bridge file")
 
-    def _judge(self, where: str, label: str, ok: bool, state: str, remedy: str) -> None:
-        self.checks.append(judge("needs", where, label, ok, state, "supplied and proved", remedy))
+    def _judge(self, where: str, label: str, ok: bool, state: str, remedy: str, otherwise: Status = "fail") -> None:
+        self.checks.append(judge("needs", where, label, ok, state, "supplied and proved", remedy, otherwise=otherwise))
+
+    def _contradictions(self, need: Need, send: Send) -> list[str]:
+        """What the needs list says of a message, and the message does not."""
+        out = []
+        fields = [f for v in send.variants for f in v.fields]
+        if need.role and not any(f.role == need.role for f in fields):
+            out.append(f"no signal of {send.name} has the role {need.role.rsplit('.', 1)[-1]}")
+        size = len(send.variants[0].base)
+        if need.length is not None and need.length != size:
+            out.append(f"{size} bytes, needed {need.length}")
+        sent_ms = send.period_us / 1000
+        if need.period_ms and sent_ms and not send.gap_us and abs(sent_ms / float(need.period_ms) - 1) > PERIOD_APART:
+            out.append(f"every {sent_ms:g} ms, needed every {float(need.period_ms):g} ms")
+        return out
 
     def _send_for(self, need: Need) -> tuple[Send | None, tuple[str, ...]]:
         """The message the plan sends for a need, and which of its signals when the need names some."""
@@ -173,10 +213,22 @@ class _Board:
             for p in self.plan.passes
         )
 
-    def _state(self, send: Send) -> str:
+    def _state(self, send: Send, need: Need, signals: tuple[str, ...]) -> str:
+        mine = [m for m in self.made if m.send.name == send.name]
+        wanted = [m for m in mine if m.signal.name in signals] if signals else mine
+        if need.role:
+            wanted = [m for m in mine if m.role is not None and m.role.name == need.role] or wanted
+        if any(m.label in self.clipped for m in wanted):
+            return "clipped"
+        if wanted and all(m.is_open for m in wanted):
+            return "open"
         if any(s == send.name or s.startswith(f"{send.name}.") for s in self.failed):
             return "not proved"
-        return "proved" if send.name in self.judged else "not proved"
+        if send.name not in self.judged:
+            return "not proved"
+        if not self.made or any(m.sources for m in wanted):
+            return "proved"
+        return "as recorded" if any(m.parent.rest == "as recorded" for m in mine) else "constant"
 
     def _made_from(self, send: Send, signals: tuple[str, ...]) -> tuple[str, str]:
         fields = [f for v in send.variants for f in v.fields if not signals or f.name in signals]

@@ -440,7 +440,7 @@ def compare_start_up(
                     f"{now:.0f} ms",
                     f"at most {late:.0f} ms: the old sender's {then:.0f} ms after wake-up and two periods",
                     "let the message be sent in an earlier state, or shorten delay_ms",
-                    otherwise="habit",
+                    warn=True,
                 )
             )
     return out

@@ -26,6 +26,7 @@ SAFE_TOO_OFTEN, SAFE_BEFORE = 0.5, 0.1
 CLIPPED, CLIPPED_STEPS = 0.15, 3
 SETTLED, KEPT = 0.9, 0.3
 """A value that the old sender said so often in a state of the engine must be said at least so often now."""
+FLAG_APART = 0.5
 NEW_CODE = 0.05
 ENOUGH, LONG_ENOUGH_S = 30, 3.0
 CODES_BITS = 6
@@ -259,7 +260,9 @@ def _when(case: Case, made: Made, before: Track, now: Track) -> Iterator[Check]:
             values, counts = np.unique(then, return_counts=True)
             top, share = int(values[counts.argmax()]), float(counts.max() / len(then))
             kept = float((is_now == top).mean())
-            if share >= SETTLED and kept < KEPT:
+            flag = made.signal.layout.length == 1
+            apart = abs(float((then != 0).mean()) - float((is_now != 0).mean())) if flag else 0.0
+            if (share >= SETTLED and kept < KEPT) or apart > FLAG_APART:
                 said = said_as(made.signal, top)
                 wrong.append(f"{_cell_words(state)}: {said} {100 * share:.0f} % before, {100 * kept:.0f} % now")
     known = set(np.unique(before.raw).tolist())
