@@ -239,6 +239,7 @@ def _record_json(status: RecordStatus) -> dict[str, Any]:
         "seconds": status.seconds,
         "files": [path.name for path in status.files],
         "scan_tool": status.scan_tool,
+        "confirmed": status.confirmed,
         "buses": [
             {
                 "name": name,

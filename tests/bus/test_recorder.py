@@ -362,3 +362,54 @@ def test_a_killed_process_loses_at_most_the_last_half_second(
     assert again.returncode == 0
     assert "a-2.log" in stdout
     assert len(read_capture(out)) == len(kept)
+
+
+def test_a_stall_is_marked_where_its_frames_are_and_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, breakable: Callable[[], Any], until: Until
+) -> None:
+    """A program that could not run stamps what waited for it late, and nobody could tell from the file."""
+    bus = breakable()
+    monkeypatch.setattr(recorder_module, "open_bus", lambda spec, *, active: bus)
+    recorder = Recorder((parse_bus("a=whatever:0"),), tmp_path / "a.log")
+    recorder._stalls.append((time.monotonic_ns(), 320_000_000))
+    recorder._stood.append(320_000_000)
+    bus.frames += [can.Message(arbitration_id=1, is_extended_id=False)] * 3
+    until(lambda: recorder.reports()["a"].frames == 3)
+    report = recorder.stop()
+    assert "stood still" in report.told[-1]
+    capture = read_capture(report.files[0])
+    assert len(capture) == 3
+    assert any("stood still for 320 ms" in words for words in capture.notes.sentences())
+
+
+def test_a_heart_that_was_held_up_notices(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, until: Until) -> None:
+    monkeypatch.setattr(recorder_module, "STALL_NS", 1)
+    recorder = Recorder((parse_bus("a=virtual:heart"),), tmp_path / "a.log")
+    until(lambda: bool(recorder._stood))
+    recorder.stop()
+
+
+def test_a_full_disk_counts_what_it_really_lost(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, breakable: Callable[[], Any], until: Until
+) -> None:
+    """The batch that did not fit was forgotten: it was neither in the file nor among the lost."""
+    bus = breakable()
+    monkeypatch.setattr(recorder_module, "open_bus", lambda spec, *, active: bus)
+    recorder = Recorder((parse_bus("a=whatever:0"),), tmp_path / "a.log")
+    real, room = os.write, [400]
+
+    def write(descriptor: int, data: bytes) -> int:
+        if room[0] <= 0:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        done = real(descriptor, data[: room[0]])
+        room[0] -= done
+        return done
+
+    monkeypatch.setattr("swapbridge.bus.recording.segments.os.write", write)
+    bus.frames += [can.Message(arbitration_id=0x123, is_extended_id=False, data=bytes(8))] * 200
+    until(lambda: recorder.disk_full and recorder.reports()["a"].frames == 200)
+    report = recorder.stop()
+    assert report.ended_by == "disk full"
+    kept = len(read_capture(report.files[0]))
+    assert 0 < kept < 200
+    assert kept + report.lost == 200

@@ -90,7 +90,7 @@ def test_repeat_skip_early_and_finish() -> None:
     assert rows(again)[3] == (1, "step", "brake")
     run.key("next", 2 * S)
     assert run.phase is Phase.QUIET
-    run.key("skip", 3 * S)
+    run.key("skip", 3 * S)  # the second of two
     assert run.view(3 * S).headline == "Move it."
     run.key("repeat", 4 * S)
     assert run.view(4 * S).step_number == 1
@@ -98,6 +98,47 @@ def test_repeat_skip_early_and_finish() -> None:
     assert marks[-2:] == [Mark(5 * S, "step", BETWEEN), Mark(5 * S, "note", "brake ended with the recording")]
     assert run.key("next", 6 * S) == []
     assert run.key("skip", 6 * S) == []
+
+
+def test_skip_leaves_out_one_repetition() -> None:
+    """It left out the whole step: two of three lever movements were gone with the one that went wrong."""
+    run = ScriptRun(parse_script(SCRIPT.replace("times = 2", "times = 3"), "test"))
+    run.key("skip", 0)
+    assert (run.phase, run.view(0).time_number) == (Phase.READY, 2)
+    run.key("next", 1 * S)
+    marks = run.key("skip", 2 * S)
+    assert rows(marks)[-1] == (2, "note", "brake skipped")
+    assert (run.phase, run.view(2 * S).time_number, run.view(2 * S).step_number) == (Phase.QUIET, 3, 1)
+    run.key("skip", 3 * S)
+    assert (run.phase, run.view(3 * S).step_number) == (Phase.READY, 2)
+
+
+def test_a_finger_that_bounces_is_one_press() -> None:
+    """A second Enter within half a second ended the step that the first had begun."""
+    run = ScriptRun(parse_script(SCRIPT, "test"))
+    run.key("next", 10 * S)
+    run.key("next", 10 * S + 300_000_000)
+    assert run.view(10 * S).phase is Phase.DOING
+    run.key("next", 11 * S)
+    assert run.view(11 * S).phase is Phase.QUIET
+
+
+def test_a_cue_changes_with_what_is_to_be_done() -> None:
+    run = ScriptRun(parse_script(SCRIPT, "test"))
+    cues = [run.view(0).cue]
+    run.key("next", 10 * S)
+    for at in range(10, 40):
+        run.tick(at * S)
+        if (cue := run.view(at * S).cue) != cues[-1]:
+            cues.append(cue)
+    quiet = "Hands off. Leave everything as it is."
+    assert [cue[3] for cue in cues[:5]] == ["Press.", "Press.", "Release.", quiet, "Press."]
+        "Press.",
+        "Press.",
+        "Release.",
+        "Hands off. Leave everything as it is.",
+        "Press.",
+    ]
 
 
 def test_marks_and_notes_by_hand() -> None:

@@ -40,6 +40,8 @@ class RecordStatus:
     view: View | None
     scan_tool: str
     told: tuple[str, ...]
+    confirmed: str = ""
+    """What became of the last mark or note."""
 
 
 def record(
@@ -130,7 +132,7 @@ def _loop(
     show: Callable[[RecordStatus], None] | None,
     stop: threading.Event | None,
 ) -> str:
-    shown, told = 0.0, 0
+    shown, told, confirmed, marked = 0.0, 0, "", 0
     waiting = stop or threading.Event()
     while True:
         now_ns = recorder.clock.now()
@@ -142,14 +144,20 @@ def _loop(
                 if run is not None:
                     recorder.mark(run.finish(recorder.clock.now()))
                 return "stopped"
-            recorder.mark(_pressed(run, press, recorder.clock.now()))
+            made = _pressed(run, press, recorder.clock.now())
+            recorder.mark(made)
+            if press.key in ("mark", "note") and made:
+                marked += press.key == "mark"
+                confirmed = f"mark {marked}" if press.key == "mark" else f"note kept: {made[0].value}"
+                confirmed += f" at {recorder.seconds:.0f} s"
+                shown = 0.0
         if port is not None and len(port.tool.told) > told:
             for words in port.tool.told[told:]:
                 recorder.tell(words)
             told = len(port.tool.told)
         if show is not None and time.monotonic() - shown >= SHOW_EVERY_S:
             shown = time.monotonic()
-            show(_status(recorder, port, run))
+            show(_status(recorder, port, run, confirmed))
         if recorder.disk_full:
             return "disk full"
         if seconds is not None and recorder.seconds >= seconds:
@@ -166,7 +174,7 @@ def _pressed(run: ScriptRun | None, press: Press, now_ns: int) -> list[Mark]:
     return run.key(press.key, now_ns) if run is not None else []
 
 
-def _status(recorder: Recorder, port: ScanToolPort | None, run: ScriptRun | None) -> RecordStatus:
+def _status(recorder: Recorder, port: ScanToolPort | None, run: ScriptRun | None, confirmed: str) -> RecordStatus:
     return RecordStatus(
         recorder.seconds,
         recorder.files,
@@ -175,6 +183,7 @@ def _status(recorder: Recorder, port: ScanToolPort | None, run: ScriptRun | None
         run.view(recorder.clock.now()) if run is not None else None,
         port.tool.line() if port is not None else "",
         tuple(recorder.told[-3:]),
+        confirmed,
     )
 
 

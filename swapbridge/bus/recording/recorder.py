@@ -19,7 +19,7 @@ from swapbridge.bus.adapters.link import Link
 from swapbridge.bus.adapters.opening import link_drops, open_bus
 from swapbridge.bus.adapters.spec import BusSpec, check_distinct
 from swapbridge.bus.recording.script import Mark
-from swapbridge.bus.recording.segments import DiskFullError, Segments, frame_line
+from swapbridge.bus.recording.segments import DiskFullError, Segments, frame_line, stall_line
 from swapbridge.capture.python_can import can
 
 WRITE_EVERY_S = 0.2
@@ -28,6 +28,9 @@ SETTLE_NS = 30_000_000
 """Frames younger than this wait for the next write, so that buses are merged in the order of time."""
 MOST_WAITING = 500_000
 """Frames held in memory while the disk is slow (30 s of two full 1 Mbit/s buses); more are lost and counted."""
+HEARTBEAT_S = 0.02
+STALL_NS = 150_000_000
+"""A program that could not run for so long stamped its frames late."""
 SEGMENT_BYTES = 512 * 1024 * 1024
 
 _Waiting = tuple[int, int, can.Message, bool]
@@ -127,6 +130,8 @@ class Recorder:
         self._tell_outside = tell
         self._waiting: deque[_Waiting] = deque()
         self._marks: deque[Mark] = deque()
+        self._stalls: deque[tuple[int, int]] = deque()
+        self._stood: list[int] = []
         self._stop = threading.Event()
         self._started_ns = time.monotonic_ns()
         self._last_ns = 0
@@ -143,6 +148,7 @@ class Recorder:
             raise
         self._writer = threading.Thread(target=self._writing, name="recorder writes", daemon=True)
         self._writer.start()
+        threading.Thread(target=self._watching, name="recorder heart", daemon=True).start()
 
     def _channel(self, index: int, spec: BusSpec, active: bool, sending: bool) -> _Channel:
         def receive(message: can.Message, arrival_ns: int) -> None:
@@ -230,6 +236,11 @@ class Recorder:
         self._stop.set()
         self._writer.join()
         self._segments.close()
+        if self._stood:
+            self.tell(
+                f"the recorder stood still {len(self._stood)} times, for {max(self._stood) / 1e6:.0f} ms at most: "
+                "frames of those moments are stamped late where the adapter has no clock, and marked in the log"
+            )
         return RecordReport(
             tuple(self._segments.paths),
             self._segments.stimulus_path,
@@ -255,6 +266,22 @@ class Recorder:
                 channel.lost += sum(1 for entry in self._waiting if self._channels[entry[1]] is channel)
             self._waiting.clear()
 
+    def _watching(self) -> None:
+        """A heart that beats beside receiving: when it was held up, so was everything, and stamps are late."""
+        last = time.monotonic_ns()
+        while not self._stop.wait(HEARTBEAT_S):
+            now = time.monotonic_ns()
+            if now - last > STALL_NS:
+                self._stalls.append((now, now - last))
+                self._stood.append(now - last)
+            last = now
+
+    def _taken_stalls(self) -> list[tuple[int, int]]:
+        out = []
+        while self._stalls:
+            out.append(self._stalls.popleft())
+        return out
+
     def _write(self, until_ns: int) -> None:
         batch = []
         for _ in range(len(self._waiting)):
@@ -265,12 +292,19 @@ class Recorder:
             while ready and batch[ready - 1][0] > until_ns:
                 ready -= 1
             self._waiting.extendleft(reversed(batch[ready:]))
-            lines = []
             offset = self.clock.offset_ns
+            lines = [stall_line(when + offset, stood) for when, stood in self._taken_stalls()]
+            marked = len(lines)
             for when, index, message, sent in batch[:ready]:
                 self._last_ns = max(self._last_ns, when)
                 lines.append(frame_line(self._last_ns + offset, self._channels[index].spec.name, message, sent))
-            self._segments.write(lines)
+            try:
+                self._segments.write(lines)
+            except (DiskFullError, OSError) as error:
+                kept = error.kept - marked if isinstance(error, DiskFullError) else 0
+                for _, index, _, _ in batch[max(0, kept) : ready]:
+                    self._channels[index].lost += 1
+                raise
         marks = []
         for _ in range(len(self._marks)):
             marks.append(self._marks.popleft())

@@ -88,6 +88,9 @@ class Step:
     settings: tuple[Setting, ...] = ()
 
 
+DOUBLE_PRESS_NS = 500_000_000
+
+
 class Phase(Enum):
     """Where a run of the script stands."""
 
@@ -125,13 +128,18 @@ class View:
     left_s: float
     keys: str
 
+    @property
+    def cue(self) -> tuple[object, ...]:
+        """Changes when the person has something new to do: worth a sound and a flash."""
+        return (self.phase, self.step_number, self.time_number, self.headline)
+
 
 @dataclass(slots=True)
 class ScriptRun:
     """Walks a person through a script.
 
-    Keys: ``next`` begins a step or ends it early, ``repeat`` does the last one again, ``skip`` leaves it out, ``mark``
-    marks an event.
+    Keys: ``next`` begins a step or ends it early (a second one within half a second is a finger that bounced),
+    ``repeat`` does the last one again, ``skip`` leaves one repetition out, ``mark`` marks an event.
     """
 
     steps: Sequence[Step]
@@ -141,6 +149,7 @@ class ScriptRun:
     _began_ns: int = 0
     _done_settings: int = 0
     _say: str = ""
+    _pressed_ns: int | None = None
 
     def __post_init__(self) -> None:
         if not self.steps:
@@ -152,13 +161,13 @@ class ScriptRun:
             return event_marks(now_ns)
         marks = self.tick(now_ns)
         if key == "next":
-            marks += self._next(now_ns)
+            if self._pressed_ns is None or now_ns - self._pressed_ns >= DOUBLE_PRESS_NS:
+                self._pressed_ns = now_ns
+                marks += self._next(now_ns)
         elif key == "repeat":
             marks += self._repeat(now_ns)
         elif key == "skip" and self.phase is not Phase.DONE:
-            if self.phase is Phase.DOING:
-                marks += self._end(now_ns, "skipped")
-            self._advance()
+            marks += self._skip(now_ns)
         return marks
 
     def finish(self, now_ns: int) -> list[Mark]:
@@ -237,6 +246,18 @@ class ScriptRun:
             self._after_one(now_ns)
             return marks
         return self._begin(now_ns)
+
+    def _skip(self, now_ns: int) -> list[Mark]:
+        """Leave out the repetition that is being done, or the one that comes next; the others are still done."""
+        if self.phase is Phase.DOING:
+            marks = self._end(now_ns, "skipped")
+            self._after_one(now_ns)
+            return marks
+        if self._time < self.steps[self._at].times:
+            self._time += 1
+        else:
+            self._advance()
+        return []
 
     def _repeat(self, now_ns: int) -> list[Mark]:
         if self.phase is Phase.DOING:

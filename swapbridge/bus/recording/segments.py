@@ -26,7 +26,11 @@ ANSWERS_HEADER = "asked_s,answered_s,channel,value,unit\n"
 
 
 class DiskFullError(Exception):
-    """The disk took no more; the file ends with its last whole line."""
+    """The disk took no more; the file ends with its last whole line. `kept` lines of the last batch are in it."""
+
+    def __init__(self, path: str, kept: int = 0) -> None:
+        super().__init__(path)
+        self.kept = kept
 
 
 def frame_line(time_ns: int, bus: str, message: can.Message, sent: bool) -> str:
@@ -66,6 +70,11 @@ def answer_lines(marks: Iterable[Mark]) -> str:
     for mark in marks:
         writer.writerow([_seconds(mark.asked_ns), _seconds(mark.time_ns), mark.channel, _value(mark.value), mark.unit])
     return text.getvalue()
+
+
+def stall_line(time_ns: int, stood_ns: int) -> str:
+    """A line of a log that is no frame, so that whoever reads it is told: here stamps may be late."""
+    return f"# ({_seconds(time_ns)}) the recorder stood still for {stood_ns / 1e6:.0f} ms: stamps here may be so late\n"
 
 
 def _seconds(time_ns: int) -> str:
@@ -110,7 +119,7 @@ class AppendFile:
             whole = data.rfind(b"\n", 0, done) + 1
             os.ftruncate(self._descriptor, self.size + whole)
             self.size += whole
-            raise DiskFullError(str(self.path)) from None
+            raise DiskFullError(str(self.path), data.count(b"\n", 0, whole)) from None
         self.size += len(data)
 
     def close(self) -> None:

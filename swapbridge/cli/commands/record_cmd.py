@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import threading
+import time
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -23,6 +24,7 @@ from swapbridge.cli.screen.terminal import Keyboard, acknowledge, signals
 from swapbridge.swapfolder.paths import SCRIPT, find_swap_folder
 
 BUILT_IN = "built-in"
+FLASH_S = 0.6
 
 
 @click.command()
@@ -116,9 +118,18 @@ def _record(
         def keys(view: View | None) -> Iterable[Press]:
             return keyboard.feed(keyboard.read())
 
+        cue: tuple[object, ...] | None = None
+        lit_until = 0.0
+
         def show(status: RecordStatus) -> None:
+            nonlocal cue, lit_until
+            new = None if status.view is None else status.view.cue
+            if new != cue and drawing:
+                terminal.bell()  # eyes are on the vehicle, not on the screen
+                cue, lit_until = new, time.monotonic() + FLASH_S
             if drawing:
-                screen.update(record_screen(status, keyboard.note), refresh=True)
+                flash = time.monotonic() < lit_until
+                screen.update(record_screen(status, keyboard.note, flash=flash), refresh=True)
 
         return record(
             specs,

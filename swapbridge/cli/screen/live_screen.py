@@ -35,8 +35,8 @@ def clock(seconds: float) -> str:
     return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
 
 
-def record_screen(status: RecordStatus, note: str | None) -> RenderableType:
-    """A recording as it goes on; made for 60 columns."""
+def record_screen(status: RecordStatus, note: str | None, *, flash: bool = False) -> RenderableType:
+    """A recording as it goes on; made for 60 columns. `flash` lights up what to do, which has just changed."""
     lost = sum(bus.lost for bus in status.buses.values())
     head = Text(f"REC {clock(status.seconds)}  {status.files[-1].name}  ", style="bold")
     head.append(f"lost {lost:,}", style="bold red" if lost else "")
@@ -46,9 +46,11 @@ def record_screen(status: RecordStatus, note: str | None) -> RenderableType:
     if status.scan_tool:
         parts.append(Text(status.scan_tool))
     if status.view is not None:
-        parts += [Rule(style="dim"), *_view(status.view)]
+        parts += [Rule(style="dim"), *_view(status.view, flash)]
     for words in status.told[-2:]:
         parts.append(Text(f"! {words}", style="yellow"))
+    if status.confirmed:
+        parts.append(Text(status.confirmed, style="green"))
     if note is not None:
         parts.append(Text(f"note: {note}_   (enter keeps it)", style="bold"))
     elif status.view is None:
@@ -63,13 +65,13 @@ def _health(name: str, health: Health) -> list[RenderableType]:
     return out
 
 
-def _view(view: View) -> list[RenderableType]:
+def _view(view: View, flash: bool) -> list[RenderableType]:
     times = f"   time {view.time_number} of {view.times}" if view.times > 1 else ""
     out: list[RenderableType] = [Text(f"step {view.step_number} of {view.steps}{times}", style="dim")]
     if view.caution:
         out.append(Text(f"! {view.caution}", style="bold red"))
     style = {Phase.READY: "bold", Phase.DOING: "bold reverse", Phase.QUIET: "bold cyan", Phase.DONE: "bold green"}
-    out += [Text(), Text(f"  {view.headline}  ", style=style[view.phase]), Text()]
+    out += [Text(), Text(f"  {view.headline}  ", style="black on yellow" if flash else style[view.phase]), Text()]
     if view.phase in (Phase.DOING, Phase.QUIET):
         filled = min(BAR_CELLS, round(view.left_s))
         out.append(Text(f"  {view.left_s:4.0f} s  {'#' * filled}", style="bold"))

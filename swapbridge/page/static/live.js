@@ -28,8 +28,25 @@ document.addEventListener("DOMContentLoaded", () => {
   document.addEventListener("keyup", (event) => { if (event.key === " " && keyButtons.includes(event.target)) event.preventDefault(); });
 
   const headline = make("p", { class: "instruction" }), left = make("p", { class: "countdown", "aria-hidden": "true" }), caution = make("p", { class: "warn" }), place = make("p", { class: "soft" });
+  const confirmed = make("p", { class: "good", role: "status" });
   const buses = make("div", {}), told = make("div", {}), rest = make("div", {});
   const controls = make("div", { class: "bar" }, ...keyButtons, note, stopRecording);
+
+  // A new cue is heard and seen: eyes are on the vehicle, not on the screen.
+  let cue = "", sound = null;
+  document.addEventListener("pointerdown", () => { sound = sound || new AudioContext(); }, { once: true });
+  document.addEventListener("keydown", () => { sound = sound || new AudioContext(); }, { once: true });
+  function signal(now) {
+    if (now === cue) return;
+    cue = now;
+    headline.classList.remove("flash");
+    requestAnimationFrame(() => headline.classList.add("flash"));
+    if (!sound) return;
+    const tone = sound.createOscillator(), gain = sound.createGain();
+    tone.frequency.value = 880; gain.gain.value = 0.2;
+    tone.connect(gain).connect(sound.destination);
+    tone.start(); tone.stop(sound.currentTime + 0.15);
+  }
 
   function show(view) {
     const live = view.what !== "nothing";
@@ -38,7 +55,7 @@ document.addEventListener("DOMContentLoaded", () => {
     id("start").hidden = live;
     if (kind !== view.what) {
       kind = view.what;
-      board.replaceChildren(...(view.what === "recording" ? [place, caution, headline, left, controls, buses, told] : view.what === "running" ? [place, make("div", { class: "bar" }, stopRun), buses, rest, told] : [headline, told]));
+      board.replaceChildren(...(view.what === "recording" ? [place, caution, headline, left, controls, confirmed, buses, told] : view.what === "running" ? [place, make("div", { class: "bar" }, stopRun), buses, rest, told] : [headline, told]));
     }
     told.replaceChildren(...view.told.map((t) => make("p", { class: "soft", text: t })));
     if (!live) { headline.textContent = view.error ? `Stopped: ${view.error}` : `Ended: ${view.ended_by}`; if (was !== "nothing") tell(headline.textContent, !!view.error); was = view.what; return; }
@@ -46,6 +63,8 @@ document.addEventListener("DOMContentLoaded", () => {
     if (view.record) {
       const step = view.record.step;
       headline.textContent = step ? step.headline : "Recording";
+      if (step) signal(`${step.phase} ${step.number} ${step.time} ${step.headline}`);
+      confirmed.textContent = view.record.confirmed;
       left.textContent = step && step.left_s > 0 ? Math.ceil(step.left_s) : "";
       caution.textContent = step ? step.caution : "";
       place.textContent = `${number(view.record.seconds, 0)} s, ${view.record.files.join(", ")}${step ? `, step ${step.number} of ${step.of}${step.times > 1 ? `, time ${step.time} of ${step.times}` : ""}` : ""}`;
