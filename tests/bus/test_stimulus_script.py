@@ -133,12 +133,6 @@ def test_a_cue_changes_with_what_is_to_be_done() -> None:
             cues.append(cue)
     quiet = "Hands off. Leave everything as it is."
     assert [cue[3] for cue in cues[:5]] == ["Press.", "Press.", "Release.", quiet, "Press."]
-        "Press.",
-        "Press.",
-        "Release.",
-        "Hands off. Leave everything as it is.",
-        "Press.",
-    ]
 
 
 def test_marks_and_notes_by_hand() -> None:
