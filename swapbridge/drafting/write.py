@@ -91,7 +91,8 @@ def _drafted_signals(made: DraftedMessage) -> list[MapSignal]:
 def _base(message: VehicleMessage) -> BasePayload:
     """What never moved."""
     lengths = np.full(len(message.payload), message.length, np.uint8)
-    return BasePayload(*constant_bits(message.payload, lengths), len(message.payload))
+    found = constant_bits(message.payload, lengths)
+    return BasePayload(found.payload, found.mask, found.frames)
 
 
 def _exact(value: float) -> Fraction:

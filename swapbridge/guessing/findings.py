@@ -62,10 +62,29 @@ class FoundField:
 
 
 @dataclass(frozen=True, slots=True)
+class ConstantBits:
+    """Bits that never moved, a mask of them, in how many frames; and the same for each page of a multiplexer."""
+
+    payload: bytes
+    mask: bytes
+    frames: int
+    selector: Layout | None = None
+    pages: tuple[tuple[int, ConstantBits], ...] = ()
+
+    def to_json(self) -> dict[str, Any]:
+        out: dict[str, Any] = {"payload": self.payload.hex(), "mask": self.mask.hex(), "frames": self.frames}
+        if self.selector is not None:
+            place = {"start": self.selector.start, "length": self.selector.length}
+            values = {str(value): known.to_json() for value, known in self.pages}
+            out["pages"] = {**place, "byte_order": self.selector.byte_order, "values": values}
+        return out
+
+
+@dataclass(frozen=True, slots=True)
 class FoundMessage:
     """Fields of one identifier on one bus; fields never overlap in the same frames.
 
-    `constant` is the payload's bits that never moved, and a mask of them.
+    `constant` is what of the payload never moved, and what of it on each page of its multiplexer.
     """
 
     identifier: int
@@ -75,7 +94,7 @@ class FoundMessage:
     period_ms: float
     frames: int
     fields: tuple[FoundField, ...]
-    constant: tuple[bytes, bytes] | None = None
+    constant: ConstantBits | None = None
 
     def to_json(self) -> dict[str, Any]:
         out: dict[str, Any] = {
@@ -88,7 +107,7 @@ class FoundMessage:
             "signals": [f.to_json() for f in self.fields],
         }
         if self.constant is not None:
-            out["constant"] = {"payload": self.constant[0].hex(), "mask": self.constant[1].hex()}
+            out["constant"] = self.constant.to_json()
         return out
 
 

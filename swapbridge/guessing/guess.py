@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 
@@ -13,7 +13,7 @@ from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.progress import Progress
 from swapbridge.guessing.coding.columns import Columns, columns_of
-from swapbridge.guessing.findings import Findings
+from swapbridge.guessing.findings import ConstantBits, Findings, FoundMessage
 from swapbridge.guessing.integrity.vehicle import vehicle_checks
 from swapbridge.guessing.layout.constant import constant_bits
 from swapbridge.guessing.layout.fields import MessageFields
@@ -59,12 +59,19 @@ def guess(
     messages, advice, channels = attach_meaning(
         fields, capture, track, progress=_part(progress, 0.6, 1.0), executor=executor
     )
-    constant = {
-        (f.bus_name, f.key.identifier, f.key.extended): constant_bits(capture.payload[f.rows], capture.length[f.rows])
-        for f in fields
-    }
-    whole = tuple(replace(m, constant=constant.get((m.bus, m.identifier, m.extended))) for m in messages)
+    rows = {(f.bus_name, f.key.identifier, f.key.extended): f.rows for f in fields}
+    whole = tuple(replace(m, constant=_constant(m, capture, rows)) for m in messages)
     return Findings(whole, tuple(advice), channels)
+
+
+def _constant(
+    message: FoundMessage, capture: Capture, rows: Mapping[tuple[str, int, bool], Rows]
+) -> ConstantBits | None:
+    mine = rows.get((message.bus, message.identifier, message.extended))
+    if mine is None:
+        return None
+    selector = next((f.layout for f in message.fields if f.kind == "mux" and f.mux is None), None)
+    return constant_bits(capture.payload[mine], capture.length[mine], selector)
 
 
 def find_layouts(

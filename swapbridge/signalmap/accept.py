@@ -112,7 +112,7 @@ def accept_findings(
             known |= {label} | {f"{label}.{s.get(k)}" for s in entry["signals"] for k in ("name", "stimulus")}
             message = messages.get(word) or _new_message(entry, identifier, extended, names.get(label))
             taken = _take(message, entry["signals"], label, names, min_confidence, counts, conflicts)
-            messages[word] = replace(taken, base=joined_base(taken, _base(entry)))
+            messages[word] = replace(taken, base=joined_base(taken, _base(entry, taken)))
         except (KeyError, TypeError, ValueError) as error:
             raise InputError(f"{where} can't be read ({error!r}): write them with `swapbridge guess --json`") from None
     odd = sorted(set(names) - known)
@@ -311,11 +311,23 @@ def joined_base(message: MapMessage, found: BasePayload | None) -> BasePayload |
     return found if message.base is None else message.base.also(found)
 
 
-def _base(entry: Mapping[str, Any]) -> BasePayload | None:
+def _base(entry: Mapping[str, Any], message: MapMessage) -> BasePayload | None:
+    """What the findings say never moved; of pages only where the map has the multiplexer that they were found by."""
     constant = entry.get("constant")
     if constant is None:
         return None
-    return BasePayload(bytes.fromhex(constant["payload"]), bytes.fromhex(constant["mask"]), int(entry.get("frames", 0)))
+    selector, found = message.multiplexer, constant.get("pages")
+    pages: list[tuple[int, BasePayload]] = []
+    if found is not None and selector is not None:
+        layout = Layout(int(found["start"]), int(found["length"]), found["byte_order"])
+        if layout.positions == selector.layout.positions:
+            pages = [(int(value), _bits(known)) for value, known in found["values"].items()]
+    return replace(_bits(constant), frames=int(entry.get("frames", 0)), pages=tuple(sorted(pages, key=lambda p: p[0])))
+
+
+def _bits(constant: Mapping[str, Any]) -> BasePayload:
+    payload, mask = bytes.fromhex(constant["payload"]), bytes.fromhex(constant["mask"])
+    return BasePayload(payload, mask, int(constant.get("frames", 0)))
 
 
 def _unknown_constant(f: Mapping[str, Any]) -> bool:

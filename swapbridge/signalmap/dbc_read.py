@@ -296,19 +296,22 @@ def without_contradictions(
         for s in signals
         if not s.layout.fits(length)
     ]
-    bits = [frozenset(s.layout.positions) for s in kept]
+    bits = [sum(1 << p for p in s.layout.positions) for s in kept]
     clashes: dict[int, set[int]] = {n: set() for n in range(len(kept))}
     for n, s in enumerate(kept):
         for m in range(n):
             if bits[n] & bits[m] and _together(s, kept[m], by_name):
                 clashes[n].add(m)
                 clashes[m].add(n)
-    while clashes and clashes[worst := max(clashes, key=lambda n: (len(clashes[n]), n))]:
+    counts = {n: len(c) for n, c in clashes.items()}
+    while counts and clashes[worst := max(counts, key=lambda n: (counts[n], n))]:
         others = sorted(clashes.pop(worst))
+        del counts[worst]
         shared = ", ".join(kept[m].name for m in others[:4])
         notes.append(f"message {message}, signal {kept[worst].name} shares bits with {shared}: left out")
         for m in others:
             clashes[m].discard(worst)
+            counts[m] -= 1
     kept = [s for n, s in enumerate(kept) if n in clashes]
     while lost := [s for s in kept if s.mux_signal is not None and s.mux_signal not in {k.name for k in kept}]:
         notes += [
@@ -325,6 +328,8 @@ def tidy(name: str) -> str:
 
 def _together(a: MapSignal, b: MapSignal, by_name: Mapping[str, MapSignal]) -> bool:
     """Whether two signals can stand in one frame: no multiplexer tells them apart."""
+    if a.mux_signal is None or b.mux_signal is None:
+        return True
     pages: dict[str, frozenset[int]] = {}
     for s in (a, b):
         step: MapSignal | None = s
@@ -413,16 +418,22 @@ def _checksum(attributes: dict[str, Any]) -> Checksum | None:
 
 def _base(attributes: dict[str, Any]) -> BasePayload | None:
     data = _json_attribute(attributes, "SwapBasePayload")
-    if data is None:
-        return None
     try:
-        return BasePayload(
-            bytes.fromhex(data["payload"]), bytes.fromhex(data["fixed"]), max(0, int(data.get("frames", 0)))
-        )
-    except (KeyError, TypeError, ValueError) as error:
+        return None if data is None else _base_payload(data)
+    except (AttributeError, KeyError, TypeError, ValueError) as error:
         raise InputError(
             f"attribute SwapBasePayload can't be read ({error}): it needs payload and fixed in hex"
         ) from None
+
+
+def _base_payload(data: dict[str, Any], deep: bool = True) -> BasePayload:
+    pages = data.get("pages", {}).items() if deep else ()
+    return BasePayload(
+        bytes.fromhex(data["payload"]),
+        bytes.fromhex(data["fixed"]),
+        max(0, int(data.get("frames", 0))),
+        tuple(sorted(((int(value), _base_payload(known, False)) for value, known in pages), key=lambda p: p[0])),
+    )
 
 
 def _constant(attributes: dict[str, Any]) -> int | None:

@@ -18,7 +18,7 @@ from typing import Any
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.core.frames import EXTENDED_BIT
-from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.signalmap.model import BasePayload, MapMessage, MapNode, MapSignal, SignalMap
 from swapbridge.signalmap.names import NAME, OTHER_FORMS
 
 LONGEST_SHORT_NAME = 32
@@ -210,14 +210,20 @@ def _used_attributes(signal_map: SignalMap, nodes: list[MapNode], short: Mapping
             form = "ExtendedCAN" if m.extended else "StandardCAN"
             yield _Attribute("VFrameFormat", "BO_", where, str(_FRAME_FORMATS.index(form + ("_FD" if m.is_fd else ""))))
         if m.base is not None:
-            base = {"payload": m.base.payload.hex(), "fixed": m.base.fixed.hex(), "frames": m.base.frames}
-            yield _Attribute("SwapBasePayload", "BO_", where, f'"{attribute_json(base)}"')
+            yield _Attribute("SwapBasePayload", "BO_", where, f'"{attribute_json(_base(m.base))}"')
         if m.page_order:
             yield _Attribute("SwapPageOrder", "BO_", where, f'"{", ".join(map(str, m.page_order))}"')
         if m.evidence:
             yield _Attribute("SwapMessageEvidence", "BO_", where, f'"{attribute_json(m.evidence)}"')
         for s in m.signals:
             yield from _signal_attributes(s, f"{where} {short[s.name]}", short[s.name])
+
+
+def _base(base: BasePayload) -> dict[str, Any]:
+    out: dict[str, Any] = {"payload": base.payload.hex(), "fixed": base.fixed.hex(), "frames": base.frames}
+    if base.pages:
+        out["pages"] = {str(value): _base(known) for value, known in base.pages}
+    return out
 
 
 def _signal_attributes(s: MapSignal, where: str, short: str) -> Iterator[_Attribute]:

@@ -47,11 +47,14 @@ class BasePayload:
         A mask: 1 for each bit that never moved.
     frames : int
         Frames that show it; 0 where nobody counted.
+    pages : tuple of (int, BasePayload)
+        The same of the frames in which the message's multiplexer holds that raw value, where it has one.
     """
 
     payload: bytes
     fixed: bytes
     frames: int = 0
+    pages: tuple[tuple[int, BasePayload], ...] = ()
 
     def __post_init__(self) -> None:
         if len(self.payload) != len(self.fixed):
@@ -70,7 +73,16 @@ class BasePayload:
         mine, theirs = (b.payload.ljust(size, b"\0") for b in (self, other))
         masks = (b.fixed.ljust(size, b"\0") for b in (self, other))
         fixed = bytes(a & b & ~(x ^ y) & 0xFF for a, b, x, y in zip(*masks, mine, theirs, strict=True))
-        return BasePayload(mine, fixed, max(self.frames, other.frames))
+        pages = dict(other.pages)
+        for page, known in self.pages:
+            pages[page] = known.also(pages[page]) if page in pages else known
+        return BasePayload(
+            mine, fixed, max(self.frames, other.frames), tuple(sorted(pages.items(), key=lambda p: p[0]))
+        )
+
+    def of_page(self, page: int | None) -> BasePayload:
+        """What never moved on that page of the multiplexer; of every frame where the page was not seen."""
+        return next((known for value, known in self.pages if value == page), self)
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +204,8 @@ class MapMessage:
 
     def __post_init__(self) -> None:
         identifier_word(self.identifier, self.extended)
-        if self.base is not None and len(self.base.payload) > self.length:
+        bases = () if self.base is None else (self.base, *(known for _, known in self.base.pages))
+        if self.base is not None and any(len(b.payload) > self.length for b in bases):
             raise InputError(
                 f"message {self.name} has {self.length} bytes, its base payload {len(self.base.payload)}: mend one"
             )
@@ -237,7 +250,7 @@ class MapMessage:
         page : int or None
             What the multiplexer holds; constants of other pages are left out.
         """
-        base = self.base or BasePayload(b"", b"")
+        base = (self.base or BasePayload(b"", b"")).of_page(page)
         payload, fixed = (bytearray(b.ljust(self.length, b"\0")) for b in (base.payload, base.fixed))
         for s in self.signals:
             here = s.mux_signal is None or page in s.mux_values

@@ -12,7 +12,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import Affine, Checksum, Counter, Crc
 from swapbridge.core.layout import Layout
 from swapbridge.demo.maps import host_map
-from swapbridge.guessing.findings import Findings, FoundField, FoundMessage
+from swapbridge.guessing.findings import ConstantBits, Findings, FoundField, FoundMessage
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import parse_map
 from swapbridge.signalmap.dbc_write import format_map
@@ -60,20 +60,39 @@ def test_findings_become_a_map() -> None:
 BASE = (bytes.fromhex("00000000a00000ff"), bytes.fromhex("00000000f00000ff"))
 
 
+def bits(payload: bytes, mask: bytes, **more: Any) -> ConstantBits:
+    return ConstantBits(payload, mask, 9000, **more)
+
+
+def test_constants_of_pages_are_kept() -> None:
+    """Only where the map has the multiplexer that they were found by."""
+    page = bits(b"\0" * 4 + b"\x77" + b"\0" * 3, b"\0" * 4 + b"\xff" + b"\0" * 3)
+    found_pages = bits(*BASE, selector=Layout(24, 4), pages=((1, page),))
+    once = accept_findings(found(constant=found_pages)).signal_map
+    (message,) = once.messages
+    assert message.base is not None
+    assert message.recorded(1).payload == b"\0" * 4 + b"\x77" + b"\0" * 3
+    assert message.recorded(0).payload == BASE[0]
+    assert parse_map(format_map(once)) == once
+    assert accept_findings(found(constant=found_pages), once).signal_map == once
+    other = replace(found_pages, selector=Layout(0, 4))
+    assert accept_findings(found(constant=other)).signal_map.messages[0].base == BasePayload(*BASE, 9000)
+
+
 def test_what_never_moved_becomes_the_base_payload() -> None:
     """A bridge can send it as recorded; another recording takes away what moved there."""
-    once = accept_findings(found(constant=BASE)).signal_map
+    once = accept_findings(found(constant=bits(*BASE))).signal_map
     (message,) = once.messages
     assert message.base == BasePayload(*BASE, 9000)
     assert parse_map(format_map(once)) == once
-    assert accept_findings(found(constant=BASE), once).signal_map == once
+    assert accept_findings(found(constant=bits(*BASE)), once).signal_map == once
     other = (bytes.fromhex("00000000200000f0"), bytes.fromhex("00000000f00000f0"))
-    both = accept_findings(found(constant=other, frames=20), once).signal_map.messages[0].base
+    both = accept_findings(found(constant=bits(*other), frames=20), once).signal_map.messages[0].base
     assert both == BasePayload(bytes.fromhex("00000000200000f0"), bytes.fromhex("00000000700000f0"), 9000)
 
 
 def test_a_message_of_which_nothing_moved_is_kept() -> None:
-    (message,) = accept_findings(found(fields=(), constant=(b"\x12" * 8, b"\xff" * 8))).signal_map.messages
+    (message,) = accept_findings(found(fields=(), constant=bits(b"\x12" * 8, b"\xff" * 8))).signal_map.messages
     assert message.signals == ()
     assert message.recorded() == BasePayload(b"\x12" * 8, b"\xff" * 8, 9000)
 

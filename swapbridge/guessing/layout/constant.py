@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.core.layout import Layout
+from swapbridge.guessing.findings import ConstantBits
+from swapbridge.guessing.layout.fields import raw_values
 
-def constant_bits(payload: npt.NDArray[np.uint8], length: npt.NDArray[np.uint8]) -> tuple[bytes, bytes]:
-    """The bits that never moved, and a mask of them, both as long as the longest frame.
+MOST_PAGES = 256
+FEWEST_FRAMES = 3
+"""A page seen less often than that shows nothing of what moves on it."""
+
+
+def constant_bits(
+    payload: npt.NDArray[np.uint8], length: npt.NDArray[np.uint8], selector: Layout | None = None
+) -> ConstantBits:
+    """The bits that never moved, as long as the longest frame; and those of each page.
 
     Parameters
     ----------
@@ -15,6 +27,8 @@ def constant_bits(payload: npt.NDArray[np.uint8], length: npt.NDArray[np.uint8])
         Payloads of one identifier; B is the longest of them at least.
     length : (N,) uint8
         Bytes of each; what a shorter frame lacks says nothing about a byte.
+    selector : Layout or None
+        The multiplexer, where the identifier has one.
     """
     base, fixed = bytearray(), bytearray()
     for byte in range(int(length.max(initial=0))):
@@ -22,4 +36,14 @@ def constant_bits(payload: npt.NDArray[np.uint8], length: npt.NDArray[np.uint8])
         always, ever = int(np.bitwise_and.reduce(column)), int(np.bitwise_or.reduce(column))
         fixed.append(~(always ^ ever) & 0xFF)
         base.append(always & fixed[-1])
-    return bytes(base), bytes(fixed)
+    whole = ConstantBits(bytes(base), bytes(fixed), len(payload))
+    if selector is None or not selector.fits(payload.shape[1]):
+        return whole
+    value = raw_values(payload, selector)
+    value[length <= max(selector.positions) >> 3] = -1  # too short to say its page
+    seen, counts = np.unique(value, return_counts=True)
+    pages = [int(v) for v, n in zip(seen, counts, strict=True) if v >= 0 and n >= FEWEST_FRAMES]
+    if len(pages) > MOST_PAGES:
+        return whole
+    known = tuple((v, constant_bits(payload[value == v], length[value == v])) for v in pages)
+    return replace(whole, selector=selector, pages=known)
