@@ -62,6 +62,11 @@ def test_so_often_after_each_wake_and_so_far_apart() -> None:
     assert twice == [120, 160, 200, 1620, 1660, 1700]
 
 
+def test_one_frame_a_wake_needs_no_spacing_and_may_have_one() -> None:
+    assert times(bridge("once = 1\nperiod_ms = 40\ndelay_ms = 50"), [(0, 0)], 900) == [50]
+    assert times(bridge("once = true\ndelay_ms = 50"), [(0, 0)], 900) == [50]
+
+
 def test_first_and_last_frame_after_the_key() -> None:
     text = bridge('period_ms = 100\nstates = ["key_on", "crank"]\ndelay_ms = 30\nlast_ms = 350')
     sent = times(text, [(0, 0), (1000, 1), (2000, 0)], 4000)

@@ -9,7 +9,7 @@ from itertools import pairwise
 from math import lcm
 from typing import TYPE_CHECKING
 
-from swapbridge.compiler.build import BlockBuilder, Lin, approximate_bound, on_grid
+from swapbridge.compiler.build import CONSTANT_TOP, BlockBuilder, Lin, approximate_bound, on_grid
 from swapbridge.compiler.expressions.values import (
     OTHER_RESOLUTION,
     TRUTH,
@@ -245,7 +245,12 @@ def _lookup_value(
     if not first.is_choice and not first.is_truth:
         results = [in_unit(r, first.unit) for r in results]
     den = lcm(*(r.lin.constant_value.denominator for r in results))
-    numbers = [int(r.lin.constant_value * den) for r in results]
+    if max(den, *(abs(r.lin.constant_value * den) for r in results)) > CONSTANT_TOP:
+        den = 1  # answers in a second unit: near enough on a power of two, as any constant of more than 31 bits
+        while Fraction(1, 2 * den) > goal.tolerance_in(first.unit):
+            den *= 2
+        builder.notes.append("an answer of a lookup needs more than 31 bits: a nearby one instead, within 1/1000 step")
+    numbers = [round(r.lin.constant_value * den) for r in results]
     pairs = dict(zip(keys, numbers, strict=False))
     told = [_told_valid(builder, r) for r in results]
     memory, register = lowering.memory, value.lin.register

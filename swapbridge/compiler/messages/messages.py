@@ -266,7 +266,7 @@ def _timed(
             raise bridge.refuse(
                 rule.place, f"when {draft.name} is sent is not known", "state period_ms, on_arrival, on_change or once"
             )
-    if rule.once and (rule.on_change or rule.on_arrival or (rule.period_us and rule.once == 1)):
+    if rule.once and (rule.on_change or rule.on_arrival):
         raise bridge.refuse(
             rule.place, f"{draft.name} is sent once after wake, so it has no other occasion", "leave the others out"
         )
