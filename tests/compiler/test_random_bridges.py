@@ -53,7 +53,10 @@ class Writer:
         r = self.r
         if depth <= 0 or r.random() < 0.2:
             return r.choice(SOURCES[unit]) if r.random() < 0.75 else self.constant(unit)
-        part = lambda: self.number(unit, depth - 1)  # noqa: E731
+
+        def part() -> str:
+            return self.number(unit, depth - 1)
+
         match r.randrange(14):
             case 0:
                 return f"({part()} {r.choice('+-')} {part()})" if unit != "degC" else f"max({part()}, {part()})"

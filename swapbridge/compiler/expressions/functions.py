@@ -245,7 +245,8 @@ def _lookup_value(
     if not first.is_choice and not first.is_truth:
         results = [in_unit(r, first.unit) for r in results]
     den = lcm(*(r.lin.constant_value.denominator for r in results))
-    if max(den, *(abs(r.lin.constant_value * den) for r in results)) > CONSTANT_TOP:
+    largest = max(abs(int(r.lin.constant_value * den)) for r in results)
+    if max(den, largest) > CONSTANT_TOP:
         den = 1  # answers in a second unit: near enough on a power of two, as any constant of more than 31 bits
         while Fraction(1, 2 * den) > goal.tolerance_in(first.unit):
             den *= 2

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 
 from swapbridge.core.integrity import Checksum, Sum
 from swapbridge.core.layout import Layout, Piece, pieces
-from swapbridge.plan.model import EFFECTS, OP_ARITY, Block, Lookup, Op, Plan, Table
+from swapbridge.plan.model import EFFECTS, OP_ARITY, Block, Lookup, Op, Plan, Send, Table
 
 M = 0xFFFF_FFFF
 H = 1 << 31
@@ -197,6 +197,19 @@ def extract_text(layout: Layout) -> str:
         half = 1 << (layout.length - 1)
         text = f"(({text} ^ {half}) - {half})"
     return text
+
+
+def _layouts(send: Send) -> list[Layout]:
+    """Layouts of everything that is written into a send's payload."""
+    parts = [part.layout for part in (*send.counters, send.checksum) if part is not None]
+    return parts + [field.layout for variant in send.variants for field in variant.fields]
+
+
+def known_bytes(send: Send) -> dict[int, int]:
+    """Payload bytes that are the same in every frame of a send."""
+    written = {position >> 3 for layout in _layouts(send) for position in layout.positions}
+    bases = [variant.base for variant in send.variants]
+    return {i: bases[0][i] for i in range(send.length) if i not in written and len({b[i] for b in bases}) == 1}
 
 
 class Packer:

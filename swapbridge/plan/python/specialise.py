@@ -25,6 +25,7 @@ from swapbridge.plan.python.codegen import (
     checksum_tables,
     checksum_text,
     extract_text,
+    known_bytes,
     piece_text,
 )
 from swapbridge.plan.python.joined import NEVER
@@ -41,19 +42,6 @@ def _is_timed(send: Send) -> bool:
     return send.period_us > 0 or send.count > 0
 
 
-def _layouts(send: Send) -> list[Layout]:
-    """Layouts of everything that is written into a send's payload."""
-    parts = [part.layout for part in (*send.counters, send.checksum) if part is not None]
-    return parts + [field.layout for variant in send.variants for field in variant.fields]
-
-
-def _known_bytes(send: Send) -> dict[int, int]:
-    """Payload bytes that are the same in every frame of a send."""
-    written = {position >> 3 for layout in _layouts(send) for position in layout.positions}
-    bases = [variant.base for variant in send.variants]
-    return {i: bases[0][i] for i in range(send.length) if i not in written and len({b[i] for b in bases}) == 1}
-
-
 class PlanWriter:
     """Writes the source of one plan.
 
@@ -67,7 +55,7 @@ class PlanWriter:
         self.plan = plan
         self.constants: dict[str, Any] = {}
         self._memory = self._initial_memory()
-        self._known = [_known_bytes(send) for send in plan.sends]
+        self._known = [known_bytes(send) for send in plan.sends]
         triggered = {t for feed in plan.feeds for t in feed.triggers}
         self._only_timed = [
             n not in triggered and send.request is None and not send.check_us for n, send in enumerate(plan.sends)
