@@ -6,14 +6,16 @@ import dataclasses
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from swapbridge.bus.adapters.spec import parse_bus
 from swapbridge.bus.running.live import LiveOptions
 from swapbridge.bus.running.run import RunRequest, check_allowed
+from swapbridge.cli.main import cli
 from swapbridge.core.errors import RefusedError
 from swapbridge.plan.model import Plan
 from swapbridge.plan.proof import proof_head, ruling_on
-from tests.proofs import proof_text
+from tests.proofs import proof_text, write_proof
 
 WIRES = (parse_bus("donor=socketcan:can0"), parse_bus("host=socketcan:can1"))
 BENCH = (parse_bus("donor=virtual:a"), parse_bus("host=virtual:b"))
@@ -34,3 +36,20 @@ def test_a_whole_proof_and_unproved_do_not_let_it_out(plan: Plan, tmp_path: Path
     check_allowed(dataclasses.replace(request, options=LiveOptions(sending=False)))
     allowed = ruling_on(plan, proof_head(proof_text(plan)), {})
     check_allowed(dataclasses.replace(request, plan=plan, proof=allowed))
+
+
+def test_commands_refuse_it_by_name_whatever_is_said(plan: Plan, tmp_path: Path) -> None:
+    learned = dataclasses.replace(plan, unreviewed=("host.Gauge.Speed",))
+    write_proof(tmp_path, learned)
+    log = tmp_path / "drive.log"
+    log.write_text("(1.000000) donor 100#0102030405060708\n(1.010000) donor 100#0102030405060708\n")
+    wires = ["--bus", "donor=socketcan:can77", "--bus", "host=socketcan:can78", "--cautions-read", "--unproved"]
+    for words in (
+        ["replay", str(log), "--plan", str(tmp_path / "plan.json"), *wires],
+        ["run", str(tmp_path / "plan.json"), "--send", *wires],
+        ["emit", "c", str(tmp_path / "plan.json"), "--out", str(tmp_path / "c")],
+    ):
+        result = CliRunner().invoke(cli, words)
+        assert result.exit_code == 2, f"{words}: {result.output}"
+        assert "not reviewed: host.Gauge.Speed" in result.output, f"{words}: {result.output}"
+    assert not (tmp_path / "c").exists()
