@@ -30,6 +30,7 @@ import swapbridge.guessing.layout.study as layout
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.read import read_capture
 from swapbridge.capture.stimulus import read_stimulus
+from swapbridge.guessing import guess as driver
 from swapbridge.guessing.executors import open_executor
 from swapbridge.guessing.findings import Findings, FoundMessage
 from swapbridge.guessing.guess import find_layouts, guess
@@ -91,6 +92,8 @@ ABLATIONS: tuple[tuple[str, Any, str, Any], ...] = (
     ("no multiplexers", layout, "find_multiplexer", lambda *_: None),
     ("no checksums", layout, "find_checksums", lambda *_: []),
     ("no vehicle-wide formulas", layout, "proven_formulas", lambda *_: {}),
+    ("no sums of the vehicle", driver, "vehicle_checks", lambda some: [None] * len(some)),
+    ("no checks that only follow", layout, "follower_of_counter", lambda *_: None),
     ("no vehicle-wide byte order", layout, "house_style_bits", lambda _: (1.0, 1.0)),
 )
 
