@@ -1,6 +1,6 @@
 """Score guesses on every labelled set under a folder, beside the flip-rate cut, with what each idea brings.
 
-    python -m tests.benchmarks.guess_score SCORER.py FOLDER [FOLDER ...] [--ablations] [--jobs N]
+    python -m tests.benchmarks.guess_score SCORER.py FOLDER [FOLDER ...] [--ablations] [--places FILE.py] [--jobs N]
 
 A set is a folder with a text log (`capture.log.gz`), `truth.json` and `stimulus.csv`. SCORER is called as
 ``python SCORER.py GUESS.json SET --json OUT.json`` and writes at least `f1_all`, `recall_all`, `precision_all`,
@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import runpy
 import subprocess
 import sys
 import tempfile
@@ -26,6 +27,7 @@ import numpy as np
 import swapbridge.guessing.coding.candidates as candidates
 import swapbridge.guessing.coding.codelength as codelength
 import swapbridge.guessing.layout.cut as cut
+import swapbridge.guessing.layout.places as places
 import swapbridge.guessing.layout.study as layout
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.read import read_capture
@@ -135,8 +137,11 @@ def main() -> None:
     parser.add_argument("scorer", type=Path)
     parser.add_argument("folders", type=Path, nargs="+")
     parser.add_argument("--ablations", action="store_true")
+    parser.add_argument("--places", type=Path, help="a table of `learn_places`, its maps without the sets' own makers")
     parser.add_argument("--jobs", type=int, default=None)
     args = parser.parse_args()
+    if args.places is not None:
+        places.PLACE_BITS = runpy.run_path(str(args.places))["PLACE_BITS"]
     sets = sets_under(args.folders)
     print(HEAD)
     with open_executor(jobs=args.jobs, frames=10**6) as executor:

@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.guessing.coding.codelength import candidate_bits, field_words
+from swapbridge.guessing.coding.codelength import candidate_bits, carry_saving, field_words, typical_weight
 from swapbridge.guessing.coding.columns import Pairs
 
 LONGEST = 64
@@ -20,6 +20,13 @@ LONGEST = 64
 LITTLE, BIG = 0, 1
 NOISY = 0.4
 """A bit that flips in this share of all steps is noise for the field it belongs to."""
+MOST_CARRYING = 4
+"""Bits of the longest lower part that is written by itself and may carry into the upper one."""
+CARRY_BITS = 8.0
+"""What it takes to name two parts instead of one field: only a carry that is seen may bring them together."""
+FAR_AHEAD = 20.0
+"""Bits by which a candidate that needs no carry is ahead of its parts; no place costs as much."""
+Words = tuple[npt.NDArray[np.uint64], npt.NDArray[np.uint64], npt.NDArray[np.uint64]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +102,10 @@ def find_candidates(
     """
     nbits = 8 * pairs.new.shape[1]
     allowed = None if among is None else _allowed(among)
+    rows = np.concatenate([pairs.before, pairs.old, pairs.new])
+    words: dict[tuple[int, int], Words] = {}
+    heavy = typical_weight(pairs.weight)
+    parts = _parts_moved(pairs, fixed) if thorough else None
     found: dict[tuple[int, int, int], float] = {}  # order, lowest place, highest place (in significance)
     for order in (LITTLE, BIG):
         place_bit = track_bit(order, np.arange(nbits))
@@ -118,12 +129,34 @@ def find_candidates(
             if not len(ends):
                 continue
             order_bits = place_bit[reach[: ends[-1] + 1]]
-            before, old, new = (field_words(rows, order_bits) for rows in (pairs.before, pairs.old, pairs.new))
-            costs = candidate_bits(before, old, new, pairs.weight, (ends + 1).astype(np.int64), thorough=thorough)
+            before, old, new = words[order, low] = _words(rows, order_bits)
+            company = None if parts is None else (parts, _far_parts(low >> 3, reach[ends] >> 3, parts.shape[1]))
+            lengths = (ends + 1).astype(np.int64)
+            costs = candidate_bits(
+                before, old, new, pairs.weight, lengths, thorough=thorough, company=company, heavy=heavy
+            )
             for end, cost in zip(reach[ends].tolist(), costs.tolist(), strict=True):
                 found[order, low, end] = cost
     _allow_noisy_tails(found, pairs, live & ~fixed)
+    if thorough:
+        _allow_carries(found, pairs, words)
+        _allow_noisy_tails(found, pairs, live & ~fixed)
     return _as_arrays(found)
+
+
+def _parts_moved(pairs: Pairs, fixed: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """(U, 2 B) whether each nibble moves in each step, what is spoken for left aside."""
+    free = np.packbits(~fixed, bitorder="little")
+    moved = (pairs.old ^ pairs.new) & free
+    halves = np.stack([moved & 0x0F, moved & 0xF0], axis=2).reshape(len(moved), 2 * moved.shape[1])
+    return np.asarray(halves != 0)
+
+
+def _far_parts(low_byte: int, high_byte: npt.NDArray[np.intp], parts: int) -> npt.NDArray[np.bool_]:
+    """(L, R) which nibbles lie at least a whole byte off each candidate, so that none is a part of the same field."""
+    byte = np.arange(parts)[None, :] >> 1
+    first, last = np.minimum(low_byte, high_byte)[:, None], np.maximum(low_byte, high_byte)[:, None]
+    return (byte < first - 1) | (byte > last + 1)
 
 
 def _allowed(among: Candidates) -> dict[tuple[int, int], npt.NDArray[np.int64]]:
@@ -167,6 +200,53 @@ def _allow_noisy_tails(found: dict[tuple[int, int, int], float], pairs: Pairs, a
         if rest in found:
             alone = found.get((LITTLE, bit, bit), steps)
             found[key] = min(found[key], found[rest] + min(steps, alone))
+
+
+def _allow_carries(found: dict[tuple[int, int, int], float], pairs: Pairs, words: dict[tuple[int, int], Words]) -> None:
+    """Let every candidate be written in two parts, the lower by itself, the upper in the light of what it carries.
+
+    A quantity that jitters over few codes is written shorter as a low field and a high one, each with a memory of its
+    own, though the low one carries into the high one, which no two fields do. So a candidate never pays more than its
+    two parts less what the carry foretells.
+    """
+    if not len(pairs.new):
+        return
+    heavy = typical_weight(pairs.weight)
+    highs: dict[tuple[int, int], list[int]] = {}
+    for order, low, high in found:
+        highs.setdefault((order, low), []).append(high)
+    # upper parts come before what they are part of
+    for order, low in sorted(highs, key=lambda at: (at[0], at[1] if at[0] == BIG else -at[1])):
+        up = 1 if order == LITTLE else -1
+        cases = []
+        for high in sorted(highs[order, low], key=lambda place: up * place):
+            length = abs(high - low) + 1
+            for lower in range(1, min(MOST_CARRYING, length - 1) + 1):
+                first = found.get(_key(order, low, low + up * (lower - 1)), np.inf)
+                rest = found.get(_key(order, low + up * lower, high), np.inf)
+                # a carry saves no more than the upper part costs; a candidate far ahead of its parts needs none
+                if first + CARRY_BITS < found[order, low, high] and found[order, low, high] >= first + rest - FAR_AHEAD:
+                    cases.append((high, length, lower, rest))
+        if not cases:
+            continue
+        lengths, lowers = (np.array([case[i] for case in cases], np.int64) for i in (1, 2))
+        saved = carry_saving(words[order, low], pairs.weight, heavy, lowers, lengths).tolist()
+        for (high, _, lower, rest), less in zip(cases, saved, strict=True):
+            first = found[_key(order, low, low + up * (lower - 1))]
+            found[order, low, high] = min(found[order, low, high], first + rest - less + CARRY_BITS)
+
+
+def _words(rows: npt.NDArray[np.uint8], bits: npt.NDArray[np.intp]) -> Words:
+    """Three neighbouring values of what stands at `bits`, from payloads one after the other."""
+    before, old, new = field_words(rows, bits).reshape(3, -1)
+    return before, old, new
+
+
+def _key(order: int, low: int, high: int) -> tuple[int, int, int]:
+    """Where a candidate is kept: what lies in one byte is the same field in either order."""
+    if order == BIG and low >> 3 == high >> 3:
+        return LITTLE, _mirror(low), _mirror(high)
+    return order, low, high
 
 
 def _as_arrays(found: dict[tuple[int, int, int], float]) -> Candidates:

@@ -6,6 +6,7 @@ cheapest counts. All are adaptive (Krichevsky-Trofimov style), so that a rare ev
 
 from __future__ import annotations
 
+from math import lgamma
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,13 @@ WIDEST_STATES = 16
 each other's states, and no enumeration is so wide."""
 TURNS_BITS = 3
 """Bits of the narrowest field whose direction is told by where it came from: narrower ones are flags and their like."""
+COARSE_BITS = (2, 3, 4, 5)
+"""How many of the lowest bits may keep to a grid."""
+FEWEST_OTHERS = 3
+OTHERS_MOVE = (0.5, 0.9)
+"""How many parts of the payload must be alive for the whole to be seen moving, and which share of them then moves."""
+RARE = 0.03
+"""Share of steps that may be such events."""
 LEARNED_BITS = 4.0
 """What an enumeration pays before it may learn which of its states follow each other: two flags side by side look
 like one that has learned never to change both bits at once."""
@@ -48,10 +56,12 @@ def adaptive_bits(counts: Floats, alpha: float = 0.5, size: npt.ArrayLike | None
     (...) float64
         Bits: ``-log2`` of the Dirichlet-multinomial probability of one such sequence.
     """
-    size = np.asarray(counts.shape[-1] if size is None else size)
-    total = counts.sum(axis=-1)
-    inside = gammaln(counts + alpha) - gammaln(alpha)
-    out: Floats = (gammaln(total + alpha * size) - gammaln(alpha * size) - inside.sum(axis=-1)) / _LN2
+    symbols = counts.shape[-1]
+    total = np.add.reduce(counts, axis=-1)
+    spread = alpha * symbols if size is None else alpha * np.asarray(size)
+    start = lgamma(spread) if isinstance(spread, float) else gammaln(spread)
+    inside = np.add.reduce(gammaln(counts + alpha), axis=-1)
+    out: Floats = (gammaln(total + spread) - start - inside + symbols * lgamma(alpha)) / _LN2
     return out
 
 
@@ -225,6 +235,52 @@ def _histogram(values: npt.NDArray[np.int16], weight: Floats, size: int) -> Floa
     return np.bincount(flat, weights=weights, minlength=cases * size).reshape(cases, size).astype(np.float64)
 
 
+def _coarse_bits(
+    before: npt.NDArray[np.uint64],
+    old: npt.NDArray[np.uint64],
+    new: npt.NDArray[np.uint64],
+    weight: Floats,
+    lengths: npt.NDArray[np.int64],
+    heavy: float,
+    came: npt.NDArray[np.int8],
+) -> Floats:
+    """Code length of steps between the codes that are used at all, where the low bits take few of their values.
+
+    What was measured coarsely and then scaled up keeps to a grid: 0, 3, 6, 9, 12, 16, 19, ... Its low bits are no field
+    of few states, though they look like one. The grid is named by the values that the lowest bits take.
+    """
+    out = np.full(len(lengths), np.inf)
+    rows = lengths > COARSE_BITS[-1]
+    if not rows.any():
+        return out
+    moves = float(weight[old != new].sum())
+    best, chosen = 0.0, None
+    for low in COARSE_BITS:
+        used = np.bincount((new & np.uint64((1 << low) - 1)).astype(np.intp), minlength=1 << low) > 0
+        used[(old & np.uint64((1 << low) - 1)).astype(np.intp)] = True
+        count = int(used.sum())
+        saved = moves * (low - np.log2(count)) - _choose_bits(2.0**low, count) - low
+        if count > 1 and saved > best:
+            best, chosen = saved, (low, used)
+    if chosen is None:
+        return out
+    low, used = chosen
+    count = int(used.sum())
+    rank = np.cumsum(used) - 1
+
+    def ranks(value: npt.NDArray[np.uint64]) -> npt.NDArray[np.int64]:
+        mask = np.where(lengths[rows] < 64, (np.uint64(1) << (lengths[rows] % 64).astype(np.uint64)), 0) - np.uint64(1)
+        short = value[None, :] & mask[:, None]
+        upper = (short >> np.uint64(low)).astype(np.int64)
+        return upper * count + rank[(value & np.uint64((1 << low) - 1)).astype(np.intp)][None, :]
+
+    at = [ranks(v) for v in (before, old, new)]
+    first, last = (_classes(b - a, np.float64) for a, b in ((at[1], at[2]), (at[0], at[1])))
+    name = _choose_bits(2.0**low, count) + np.log2(2.0**low)
+    out[rows] = _walk_bits(first, last, weight, lengths[rows], heavy, came[rows]) + name
+    return out
+
+
 def _noise_bits(new: npt.NDArray[np.uint64], weight: Floats, lengths: npt.NDArray[np.int64], heavy: float) -> Floats:
     """Code length of values that owe nothing to the one before: their top four bits learned, the rest raw."""
     head = np.minimum(lengths, 4)
@@ -247,11 +303,17 @@ def _seldom_bits(stay: float, moves: float) -> float:
 
 
 def _states_bits(
-    old: npt.NDArray[np.uint64], new: npt.NDArray[np.uint64], weight: Floats, length: int, heavy: float
+    before: npt.NDArray[np.uint64] | None,
+    old: npt.NDArray[np.uint64],
+    new: npt.NDArray[np.uint64],
+    weight: Floats,
+    length: int,
+    heavy: float,
 ) -> float:
     """Code length of a field as a list of states: when it changes, and to which of the states it ever takes.
 
-    Infinite where there are too many states to be called that.
+    Infinite where there are too many states to be called that. With the values `before` given, whether it changes is
+    told in the light of whether it just did.
     """
     mask = np.uint64((1 << length) - 1 if length < 64 else 2**64 - 1)
     a, b = old & mask, new & mask
@@ -272,6 +334,10 @@ def _states_bits(
     moved = float(joint.sum()) - float(np.trace(joint))
     stay = float(np.trace(joint))
     when = min(float(adaptive_bits(np.array([stay, moved]))), _seldom_bits(stay, moved))
+    if before is not None:
+        kind = 2 * ((before & mask) != a).astype(np.intp) + (a != b)
+        told = np.bincount(kind, weights=weight, minlength=4).reshape(2, 2)
+        when = min(when, float(adaptive_bits(told).sum()) + 1.0)
     off = ~np.eye(states, dtype=bool)
     if states == 2:
         where = 0.0
@@ -287,6 +353,12 @@ def _states_bits(
         )
     level = heavy * float(adaptive_bits(joint.sum(axis=0) / heavy)) + LEARNED_BITS
     return min(when + where, level) + _list_bits(values, length)
+
+
+def _takes_turns(new: npt.NDArray[np.uint64], length: int) -> bool:
+    """Whether the lowest bits only ever take two values, as a heartbeat of 0x55 and 0xAA does."""
+    value = new & np.uint64((1 << length) - 1 if length < 64 else 2**64 - 1)
+    return not bool(((value != value.max()) & (value != value.min())).any())
 
 
 def _list_bits(values: npt.NDArray[np.uint64], length: int) -> float:
@@ -307,6 +379,95 @@ def _choose_bits(n: float, k: int) -> float:
     return float(gammaln(n + 1.0) - gammaln(k + 1.0) - gammaln(n - k + 1.0)) / _LN2
 
 
+def carry_saving(
+    words: tuple[npt.NDArray[np.uint64], npt.NDArray[np.uint64], npt.NDArray[np.uint64]],
+    weight: Floats,
+    heavy: float,
+    lower: npt.NDArray[np.int64],
+    length: npt.NDArray[np.int64],
+) -> Floats:
+    """Bits that the movement of a field's lowest bits saves in telling that of the bits above them.
+
+    Only what their direction tells is counted: that two fields move at the same moments makes them no single one.
+
+    Parameters
+    ----------
+    words : three of (U,) uint64
+        Neighbouring values: the one before, the old and the new one.
+    weight : (U,) float64
+        Steps each stands for.
+    heavy : float
+        What one sampled step stands for (`typical_weight`).
+    lower, length : (P,) int64
+        Bits of the lower part and of the whole, for each field that could be.
+
+    Returns
+    -------
+    (P,) float64
+        Bits, below zero where nothing is carried.
+    """
+    up, top = lower.astype(np.uint64)[:, None], (64 - length + lower)[:, None]
+    before, old, new = (w[None, :] >> up for w in words)
+    now, last = ((b - a << top.astype(np.uint64)).view(np.int64) >> top for a, b in ((old, new), (before, old)))
+    turn = ((words[2][None, :] - (new << up)).view(np.int64) - (words[1][None, :] - (old << up)).view(np.int64)).astype(
+        np.int8
+    )
+    far = np.abs(turn) >= (1 << (lower - 1))[:, None]
+    way = np.sign(turn) * (1 + far) + 2  # 0 to 4: far down, down, still, up, far up
+    what = np.clip(now, -2, 2)
+    what = np.where(what == -2, 2, what) + 1  # 0 to 3: one down, still, one up, more
+    told = _histogram(((np.sign(last) + 1) * 20 + way * 4 + what).astype(np.int16), weight, 60) / heavy
+    told = told.reshape(-1, 3, 5, 4)
+    moved = np.stack([told[:, :, 2], told[:, :, 0] + told[:, :, 1] + told[:, :, 3] + told[:, :, 4]], axis=2)
+    out: Floats = heavy * (adaptive_bits(moved).sum(axis=(1, 2)) - adaptive_bits(told).sum(axis=(1, 2)))
+    return out
+
+
+def company_saving(
+    moved: npt.NDArray[np.bool_],
+    moved_before: npt.NDArray[np.bool_],
+    others: npt.NDArray[np.bool_],
+    allowed: npt.NDArray[np.bool_],
+    weight: Floats,
+    heavy: float,
+) -> Floats:
+    """Bits that the movement of another part of the payload saves in telling when each candidate moves.
+
+    At start-up, or when a value turns invalid, everything changes at once. That fields move in the same frames then
+    says nothing of their being one, once something farther off is seen to move there too.
+
+    Parameters
+    ----------
+    moved, moved_before : (L, U) bool
+        Whether each candidate moves in a step, and in the step before.
+    others : (U, R) bool
+        Whether each part of the payload moves.
+    allowed : (L, R) bool
+        Parts far enough from each candidate to be no part of the same field.
+    weight : (U,) float64
+        Steps each stands for.
+    heavy : float
+        What one sampled step stands for.
+    """
+    lively = allowed[:, others.any(axis=0)].sum(axis=1)
+    saved = np.zeros(len(moved))
+    chosen = np.flatnonzero(lively >= FEWEST_OTHERS)
+    if not len(chosen):
+        return saved
+    share = (allowed[chosen].astype(np.float64) @ others.T.astype(np.float64)) / lively[chosen, None]
+    now, before = moved[chosen], moved_before[chosen]
+    for at_least in OTHERS_MOVE:
+        company = share >= at_least
+        company &= (company @ weight <= RARE * weight.sum())[:, None]  # what is common tells of copies, not of events
+        kind = 4 * before + 2 * company + now
+        count = _histogram(kind.astype(np.int16), weight, 8).reshape(-1, 2, 2, 2) / heavy
+        told = adaptive_bits(count).sum(axis=(1, 2))
+        plain = adaptive_bits(count.sum(axis=2)).sum(axis=1)
+        saved[chosen] = np.maximum(saved[chosen], heavy * (plain - told))
+    out: Floats = np.maximum(saved - 1.0 - np.log2(len(OTHERS_MOVE)), 0.0)
+    return out
+
+
 def candidate_bits(
     before: npt.NDArray[np.uint64],
     old: npt.NDArray[np.uint64],
@@ -315,6 +476,8 @@ def candidate_bits(
     lengths: npt.NDArray[np.int64],
     *,
     thorough: bool = True,
+    company: tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]] | None = None,
+    heavy: float | None = None,
 ) -> Floats:
     """Code length of every candidate that begins at one bit: its lowest `length` bits, for each of `lengths`.
 
@@ -328,13 +491,19 @@ def candidate_bits(
         Candidate lengths, 1 to 64, ascending.
     thorough : bool
         Whether all models compete, or the quick ones only.
+    company : (U, R) bool and (L, R) bool, optional
+        Whether other parts of the payload move in each step, and which of them each candidate may look at.
+    heavy : float, optional
+        What one sampled step stands for, where it is known already.
 
     Returns
     -------
     (L,) float64
         Bits for all steps.
     """
-    heavy = typical_weight(weight)
+    if not len(new):  # every frame stands by itself, so there is no history to write down
+        return np.where(lengths > 1, MODELS_BITS, 0.0)
+    heavy = typical_weight(weight) if heavy is None else heavy
     step, last = new - old, old - before
     first = step_class(step, lengths)
     before_class = step_class(last, lengths) if thorough else None
@@ -350,11 +519,17 @@ def candidate_bits(
         away = step_class(new - np.sort(new)[len(new) // 2], lengths[wide])
         out[wide] = np.minimum(out[wide], _walk_bits(away, None, weight, lengths[wide], heavy) + lengths[wide])
     out = np.minimum(out, _noise_bits(new, weight, lengths, heavy))
+    if came is not None:
+        out = np.minimum(out, _coarse_bits(before, old, new, weight, lengths, heavy, came))
     for i in range(len(lengths)):
-        if lengths[i] > (WIDEST_STATES if thorough else QUICK_STATES_BITS):
+        if lengths[i] > WIDEST_STATES:
             break
-        states = _states_bits(old, new, weight, int(lengths[i]), heavy)
+        if not thorough and lengths[i] > QUICK_STATES_BITS and not _takes_turns(new, int(lengths[i])):
+            break
+        states = _states_bits(before if thorough else None, old, new, weight, int(lengths[i]), heavy)
         if states == np.inf:  # longer ones have more states still
             break
         out[i] = min(out[i], states)
+    if company is not None and before_class is not None:
+        out -= np.minimum(company_saving(first != 0, before_class != 0, *company, weight, heavy), 0.9 * out)
     return out + np.where(lengths > 1, MODELS_BITS, 0.0)

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.guessing.coding.candidates import BIG, LITTLE, LONGEST, Candidates, track_bit
+from swapbridge.guessing.layout import places
 
 GAP_BITS = 3.0
 GAP_BIT_BITS = 2.0
@@ -119,7 +120,7 @@ def _runs(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
 
 @lru_cache(maxsize=1 << 14)
 def _place_bits(low: int, length: int, room: int) -> float:
-    """Bits to say where a field stands: makers like whole bytes, whole nibbles and byte-aligned ends.
+    """Bits to say where a field stands, as open maps have it: makers like whole bytes and ends on byte borders.
 
     Parameters
     ----------
@@ -131,39 +132,9 @@ def _place_bits(low: int, length: int, room: int) -> float:
         Dead bits above that may belong to it unseen: the most natural extension counts.
     """
     best = _FAR
-    for grow in range(room + 1):
-        total = length + grow
-        if total > LONGEST:
-            break
-        high = (low + total - 1) & 7
-        cost = _length_bits(total)
-        if total == 2:  # a byte holds four of them
-            cost += 0.5 if low % 2 == 0 else 2.5
-        elif total > 1:
-            cost += (0.0 if low == 0 else 0.5 if low == 4 else 1.5) + (0.0 if high == 7 else 0.5 if high == 3 else 1.5)
-        best = min(best, cost + 0.05 * grow)
+    for grow in range(min(room, LONGEST - length) + 1):
+        best = min(best, places.PLACE_BITS[length + grow][low] + 0.05 * grow)
     return best
-
-
-def _length_bits(length: int) -> float:
-    """Bits to say that a field is there and how long: flags are most common, then whole bytes and round lengths."""
-    for lengths, bits in _LENGTH_BITS:
-        if length in lengths:
-            return bits
-    return 8.0 if length <= 32 else 10.0
-
-
-_LENGTH_BITS = (
-    ((1,), 2.0),
-    ((8,), 2.5),
-    ((2,), 3.5),
-    ((16,), 4.0),
-    ((3, 4), 4.5),
-    ((12,), 5.0),
-    (range(5, 17), 5.5),
-    ((24, 32), 6.5),
-)
-"""About minus log2 of how often a length is met in published maps; they need not be exact (see the ablation)."""
 
 
 def _forward(graph: _Graph) -> tuple[list[float], list[tuple[int, int]]]:

@@ -1,0 +1,86 @@
+"""What single models of a field's history are for: each names a field whole that is dearer whole without it."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.guessing.coding.codelength import candidate_bits, carry_saving
+from swapbridge.guessing.coding.columns import Columns, make_columns
+from swapbridge.guessing.layout.study import house_style, lay_out, study
+
+Ints = npt.NDArray[np.int64]
+
+
+def columns_of(payload: npt.NDArray[np.uint8], breaks: npt.NDArray[np.bool_] | None = None) -> Columns:
+    n = len(payload)
+    time_ns = np.arange(n, dtype=np.int64) * 10_000_000
+    return make_columns(0x321, False, time_ns, np.full(n, payload.shape[1], np.uint8), payload, breaks)
+
+
+def cut(payload: npt.NDArray[np.uint8]) -> set[tuple[int, ...]]:
+    """Live bits of each field that is found, least significant first."""
+    columns = columns_of(payload)
+    found = study(columns)
+    live = columns.live
+    return {tuple(p for p in f.layout.positions if live[p]) for f in lay_out(found, house_style([found]))}
+
+
+def live_bits(value: Ints, start: int) -> tuple[int, ...]:
+    moved = int(np.bitwise_or.reduce(value ^ value[0]))
+    return tuple(start + i for i in range(16) if moved >> i & 1)
+
+
+def test_frames_that_all_stand_alone_have_no_history() -> None:
+    """Each frame behind a seam: nothing follows anything, and that is no reason to fail."""
+    payload = np.random.default_rng(1).integers(0, 256, (40, 8), np.uint8)
+    columns = columns_of(payload, np.ones(40, bool))
+    assert study(columns).columns is columns
+    nothing = np.zeros(0, np.uint64)
+    bits = candidate_bits(nothing, nothing, nothing, np.zeros(0), np.array([1, 8, 64]))
+    assert bits.max() <= 2.0
+
+
+def test_heartbeat_of_two_bytes_is_one_field() -> None:
+    """0xAA and 0x55 in turns of two frames: its moments are foretold by the step before, whatever its width."""
+    value = np.where(np.arange(900) // 2 % 2 == 0, 0xAA, 0x55)
+    payload = np.zeros((900, 2), np.uint8)
+    payload[:, 1] = value
+    assert cut(payload) == {tuple(range(8, 16))}
+
+
+def test_coarse_measurement_scaled_up_keeps_its_low_bits() -> None:
+    """A sensor of 3.2 codes a step: its low nibble takes five values and looks like an enumeration below a field."""
+    rng = np.random.default_rng(4)
+    warm = np.cumsum(rng.normal(0.5, 2.0, 160)) + 60.0
+    value = np.floor(np.rint(warm) * 3.2).astype(np.int64)
+    payload = np.stack([value & 0xFF, value >> 8], axis=1).astype(np.uint8)
+    assert cut(payload) == {live_bits(value, 0)}
+
+
+def test_what_carries_saves_and_what_only_moves_along_does_not() -> None:
+    """A jittering quantity's low bits tell where those above go; those of a neighbour that moves with it never do."""
+    rng = np.random.default_rng(7)
+    level = 37.5 + 4.0 * np.sin(np.arange(2500) / 300.0)
+    value = np.rint(level + rng.normal(0, 0.35, 2500)).astype(np.uint64)
+    weight = np.ones(2498)
+    two, six = np.array([2]), np.array([6])
+    assert carry_saving((value[:-2], value[1:-1], value[2:]), weight, 1.0, two, six)[0] > 100.0
+    move = rng.random(2500) < 0.1
+    low, high = (np.cumsum(np.where(move, rng.integers(-1, 2, 2500), 0)) & mask for mask in (3, 15))
+    both = (low + 4 * high).astype(np.uint64)
+    assert carry_saving((both[:-2], both[1:-1], both[2:]), weight, 1.0, two, six)[0] < 0.0
+
+
+def test_neighbours_that_move_when_the_whole_message_moves_stay_apart() -> None:
+    """Start-up and invalid values: six bytes change in the same dozen frames, each to values of its own."""
+    rng = np.random.default_rng(11)
+    moves = np.sort(rng.choice(np.arange(5, 600), 14, replace=False))
+    payload = np.zeros((600, 6), np.uint8)
+    for byte in range(6):
+        state = np.full(600, int(rng.integers(20, 200)))
+        for at in moves:
+            state[at:] = int(np.clip(state[at] + rng.integers(-9, 10), 1, 254))
+        payload[:, byte] = state
+    found = cut(payload)
+    assert all(len({p >> 3 for p in field}) == 1 for field in found)
