@@ -336,7 +336,7 @@ def _states_bits(
     when = min(float(adaptive_bits(np.array([stay, moved]))), _seldom_bits(stay, moved))
     if before is not None:
         kind = 2 * ((before & mask) != a).astype(np.intp) + (a != b)
-        told = np.bincount(kind, weights=weight, minlength=4).reshape(2, 2)
+        told = np.bincount(kind, weights=weight, minlength=4).reshape(2, 2).astype(np.float64)
         when = min(when, float(adaptive_bits(told).sum()) + 1.0)
     off = ~np.eye(states, dtype=bool)
     if states == 2:
