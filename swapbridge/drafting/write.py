@@ -101,14 +101,14 @@ def _exact(value: float) -> Fraction:
 
 def bridge_text(swap: Swap, drafted: Drafted, name: str) -> str:
     """The bridge file of a draft."""
-    times = drafted.times
+    times, mine = drafted.times, f"  # {MARK}"
     lines = [
         "# Bridge file, drafted from recordings. A line is draft's while it carries draft's comment: take the comment",
         "# away and the line is yours. Check it with `swapbridge compile`.",
         "",
         "[bridge]",
-        f'name = "{name}"',
-        'needs = "needs.toml"',
+        f"name = {_quoted(name)}",
+        f'needs = "needs.toml"{mine} what must be covered',
         "",
     ]
     for bus in ("host", "donor"):
@@ -117,17 +117,18 @@ def bridge_text(swap: Swap, drafted: Drafted, name: str) -> str:
             f'map = "signal_maps/{bus}.dbc"',
             "bit_rate = 500000",
             'placement = "added-node"',
-            f'absent = ["{GONE[bus]}"]',
-            f"holds_engine = {'true' if bus == 'donor' else 'false'}",
+            f'absent = ["{GONE[bus]}"]{mine} whose identifiers vanished',
+            f"holds_engine = {'true' if bus == 'donor' else 'false'}{mine} the donor's computer runs the engine",
             "",
         ]
     lines += ["[states]"]
     for key, text in (("key_on", times.key_on), ("crank", times.crank), ("run", times.run)):
         if text:
-            lines.append(f'{key} = "{text}"')
+            lines.append(f'{key} = "{text}"{mine} from the words of the key and the engine speed')
     if times.after_run_ms:
-        lines.append(f"after_run_ms = {times.after_run_ms}  # {MARK} from key-off to the old computer's last frame")
-    lines += [f"sleep_after_ms = {times.sleep_after_ms}", 'wake_by = ["host"]', ""]
+        lines.append(f"after_run_ms = {times.after_run_ms}{mine} from key-off to the old computer's last frame")
+    lines.append(f"sleep_after_ms = {times.sleep_after_ms}{mine} several times the longest pause of an awake bus")
+    lines += [f'wake_by = ["host"]{mine} the host wakes both', ""]
     for made in drafted.messages:
         if not made.refused:
             lines += _message_lines(made, bool(times.key_on))
@@ -135,19 +136,18 @@ def bridge_text(swap: Swap, drafted: Drafted, name: str) -> str:
 
 
 def _message_lines(made: DraftedMessage, has_key: bool) -> list[str]:
-    message, life = made.message, made.life
-    lines = [f"# {MARK} {life.words}", "[[messages]]", f'send = "{made.bus}.{message.name}"']
+    message, life, mine = made.message, made.life, f"  # {MARK}"
+    lines = ["[[messages]]", f'send = "{made.bus}.{message.name}"{mine} {life.words}']
     if life.count:
-        lines += [f"once = {life.count}", f"period_ms = {life.period_ms:g}"]
-    else:
-        lines.append(f"period_ms = {life.period_ms:g}")
+        lines.append(f"once = {life.count}{mine} as often as in the recording")
+    lines.append(f"period_ms = {life.period_ms:g}{mine} its median in the recording")
     if life.begin == "key" and has_key:
-        lines.append('states = ["key_on", "crank", "run", "after_run"]')
+        lines.append(f'states = ["key_on", "crank", "run", "after_run"]{mine} it began with the key')
     elif made.bus == "donor":
-        lines.append('states = ["wake", "key_on", "crank", "run", "after_run"]')
+        lines.append(f'states = ["wake", "key_on", "crank", "run", "after_run"]{mine} it began with the bus')
     opened = [e.name for e in made.fields if e.how == "open"]
     if opened:
-        lines.append(f"open = [{', '.join(_quoted(n) for n in opened)}]")
+        lines.append(f"open = [{', '.join(_quoted(n) for n in opened)}]{mine} nobody knows how these are made")
     if made.unreviewed:
         lines.append(f"unreviewed = true  # {MARK} {made.unreviewed}")
     lines.append(f'rest = "as recorded"  # {MARK} every other bit, none of which ever moved')

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import textwrap
+from importlib.resources import files
 
 import click
 
@@ -14,12 +15,14 @@ from swapbridge.cli.screen.common import WIDTH, progress_bar, say
 from swapbridge.cli.screen.reading import read_all
 from swapbridge.core.files import written_whole
 from swapbridge.drafting.draft import draft
+from swapbridge.drafting.merge import merged_bridge, merged_map
 from swapbridge.drafting.outlook import outlook
 from swapbridge.drafting.recordings import WANTED, open_swap
 from swapbridge.drafting.write import bridge_text, claims, draft_map, needs_text
 from swapbridge.guessing.executors import open_executor
+from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import encode_map
-from swapbridge.swapfolder.paths import FINDINGS
+from swapbridge.swapfolder.paths import BRIDGE, FINDINGS
 
 
 @click.command()
@@ -48,19 +51,27 @@ def command(jobs: int | None) -> None:
             captures, tracks, progress=lambda share, words: report(0.4 * share, words), executor=executor
         )
         drafted = draft(swap, progress=lambda share, words: report(0.4 + 0.6 * share, words), executor=executor)
+    there = folder.bridge.read_text(encoding="utf-8")
+    pristine = files("swapbridge.cli").joinpath("folder_files").joinpath(BRIDGE).read_text(encoding="utf-8")
+    bridge, changes = merged_bridge(there, bridge_text(swap, drafted, folder.path.name), pristine)
     texts = {
-        folder.bridge: bridge_text(swap, drafted, folder.path.name),
+        folder.bridge: bridge,
         folder.needs: needs_text(swap, drafted),
         folder.path / "draft.json": json.dumps(claims(drafted), indent=1) + "\n",
     }
     for kind, one in findings.items():
         name = found[kind].path.name.partition(".")[0]
         texts[folder.path / FINDINGS / f"{name}.json"] = json.dumps(one.to_json(), indent=1, allow_nan=False) + "\n"
-    maps = {folder.maps / f"{bus}.dbc": encode_map(draft_map(swap, bus, drafted)) for bus in ("host", "donor")}
+    maps = {}
+    for bus in ("host", "donor"):
+        path = folder.maps / f"{bus}.dbc"
+        maps[path] = encode_map(merged_map(load_map(path) if path.is_file() else None, draft_map(swap, bus, drafted)))
     for path, data in {**{p: t.encode() for p, t in texts.items()}, **maps}.items():
         path.parent.mkdir(parents=True, exist_ok=True)
         with written_whole(path) as temporary:
             temporary.write_bytes(data)
     for line in outlook(drafted):
         click.echo(textwrap.fill(line, WIDTH, subsequent_indent="  ", break_long_words=False))
+    for change in changes:
+        click.echo(textwrap.fill(f"changed: {change}", WIDTH, subsequent_indent="  ", break_long_words=False))
     say("Wrote bridge.toml, needs.toml, draft.json and both maps. Next: swapbridge compile bridge.toml --out plan.json")
