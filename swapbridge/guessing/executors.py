@@ -13,6 +13,7 @@ from swapbridge.core.errors import InputError, MissingToolError
 
 PATIENCE_S = 5
 """Seconds that a scheduler may take to answer."""
+_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 WORTH_PROCESSES = 60_000
 """Frames below which starting processes costs more than they save."""
 
@@ -50,8 +51,24 @@ def open_executor(
     if count == 1:
         yield None
         return
-    with ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn")) as pool:
+    with (
+        _one_thread_each(),
+        ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn")) as pool,
+    ):
         yield pool
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Processes that begin now do linear algebra in one thread: two of them with two each get in each other's way."""
+    before = {name: os.environ.get(name) for name in _THREADS}
+    os.environ.update({name: "1" for name, value in before.items() if value is None})
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
 
 
 @contextmanager

@@ -11,11 +11,12 @@ from pathlib import Path
 from typing import Literal
 
 from swapbridge.bus.running.proof_file import ruling_beside
-from swapbridge.capture.naming import recordings
+from swapbridge.capture.naming import recordings, recordings_by_kind
 from swapbridge.compiler.compile import load_maps
 from swapbridge.core.engine_health import HealthSheet, load_health
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.needs import Need, load_needs
+from swapbridge.drafting.recordings import WANTED
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import load_bridge
 from swapbridge.plan.model import Plan
@@ -136,10 +137,10 @@ def _maps(folder: Path) -> _Finding:
         names = []
     if len(names) >= 2:
         return _Finding(StatusLine("signal maps", "done", ", ".join(names[:4]) + (" ..." if len(names) > 4 else "")))
-    return _Finding(
-        StatusLine("signal maps", "to do", ", ".join(names) or "none"),
-        "find the signals: swapbridge guess CAPTURE --stimulus CSV, then swapbridge map accept",
-    )
+    todo = "find the signals: swapbridge guess CAPTURE --stimulus CSV, then swapbridge map accept"
+    if WANTED.keys() <= recordings_by_kind(folder / CAPTURES).keys():
+        todo = "swapbridge draft"
+    return _Finding(StatusLine("signal maps", "to do", ", ".join(names) or "none"), todo)
 
 
 def _bridge(folder: Path) -> tuple[BridgeFile | None, _Finding]:

@@ -48,6 +48,8 @@ def test_from_an_empty_folder_to_a_proved_swap(tmp_path: Path) -> None:
     assert "leak-down" in next_step()
     (tmp_path / "health.toml").write_text(HEALTH)
     assert "swapbridge guess" in next_step()
+    (captures / "donor_alone.log").write_text("")
+    assert next_step() == "swapbridge draft", "all four recordings are there"
     (tmp_path / "signal_maps").mkdir()
     for name, signal_map in small_swap.maps().items():
         save_map(signal_map, tmp_path / "signal_maps" / f"{name}.dbc")
