@@ -204,12 +204,13 @@ def test_with_a_whole_proof_or_the_word_said_aloud_frames_do_leave(
     call = ["run", "plan.json", "--send", "--cautions-read", "--seconds", "1.5", "--watch-first", "0", *said]
     result = CliRunner().invoke(cli, [*call, "--bus", "donor=virtual:way-out", "--bus", bus(adapter)])
     assert result.exit_code == 0, result.output
+    time.sleep(0.3)
     count = len(adapter.sent)
     assert count
     call = ["replay", "captures/a.log", "--plan", "plan.json", "--from-bus", "donor", "--cautions-read", *said]
     result = CliRunner().invoke(cli, [*call, "--bus", bus(adapter)])
     assert result.exit_code == 0, result.output
-    assert len(adapter.sent) > count
+    wait(lambda: len(adapter.sent) > count)
 
 
 def wait(holds: Callable[[], bool]) -> None:

@@ -26,6 +26,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 FORM_TOKEN_HEADER = "x-swapbridge-form"
 SAFE_METHODS = frozenset({"GET", "HEAD"})
 STOP_PATH = "/api/live/stop"
+LIVE_PATH = "/api/live"
 STATIC = "/static/"
 COME_IN = "in=1"
 
@@ -123,8 +124,8 @@ class Guard:
         """Nobody knows this browser: it gets a session only by opening the page itself, not through another site."""
         query = scope["query_string"].decode("latin-1")
         local = _is_loopback(scope)
-        if local and scope["path"].startswith(STATIC):
-            return None, None, None
+        if local and (scope["path"].startswith(STATIC) or scope["path"] == LIVE_PATH) and not _from_elsewhere(headers):
+            return None, None, None  # whoever may stop sees here that it stopped
         if scope["method"] not in SAFE_METHODS:
             return _no("this browser has no session any more; load the page again")
         if not local and self._spend_token(query):

@@ -78,11 +78,11 @@ def values(adapter: SerialAdapter) -> list[tuple[float, int]]:
     return [(at, int(line[7:9] + line[5:7], 16)) for at, line in list(pairs) if line.startswith("t2008")]
 
 
-def wait(holds: Callable[[], bool], most_s: float = 60.0) -> None:
+def wait(what: str, holds: Callable[[], bool], most_s: float = 120.0) -> None:
     end = time.monotonic() + most_s
     while not holds():
         if time.monotonic() > end:
-            raise SystemExit("it never came so far")
+            raise SystemExit(f"it never came so far: {what}")
         time.sleep(0.005)
 
 
@@ -96,7 +96,7 @@ def one(folder: Path, load: str, button: str, *, ramp: bool) -> tuple[float, flo
     process = subprocess.Popen(call, cwd=folder, stdin=subprocess.DEVNULL, stdout=sink, stderr=sink)
     try:
         with busy(load == "busy cores"):
-            wait(lambda: any(value == VALUE for _, value in values(adapter)))
+            wait("sending", lambda: any(value == VALUE for _, value in values(adapter)))
             time.sleep(0.1 + 0.02 * np.random.default_rng().random())
             if load == "black box":
                 process.send_signal(signal.SIGUSR1)
@@ -111,7 +111,7 @@ def one(folder: Path, load: str, button: str, *, ramp: bool) -> tuple[float, flo
                 stop_run(found)
             else:
                 process.send_signal(signal.SIGTERM if button == "SIGTERM" else signal.SIGINT)
-            wait(lambda: found not in live_runs())
+            wait("stopped", lambda: found not in live_runs())
             time.sleep(0.1)
     finally:
         process.kill()
@@ -128,7 +128,7 @@ def peer() -> float:
     adapter = SerialAdapter()
     process = subprocess.Popen([sys.executable, "-c", PEER, adapter.path])
     try:
-        wait(lambda: len(adapter.sent) > 20)
+        wait("the peer sends", lambda: len(adapter.sent) > 20)
         pressed = time.monotonic()
         process.send_signal(signal.SIGTERM)
         process.wait()

@@ -198,6 +198,9 @@ def test_stop_goes_through_whatever_became_of_the_session(folder: Path) -> None:
                 for content in (b"", b"{}", b"no json", b"x" * 100_000):
                     assert one.post("/api/live/stop", headers=sent, content=content).status_code == 200
     one = browser(app)
+    assert one.get("/api/live").json()["what"] == "nothing", "and it is seen that it stopped"
+    foreign = {"sec-fetch-site": "cross-site", "sec-fetch-dest": "empty"}
+    assert browser(app).get("/api/live", headers=foreign).status_code == 403
     assert one.post("/api/live/stop", headers={"origin": "http://evil.example"}).status_code == 403
     assert one.post("/api/live/stop").status_code == 403
     assert browser(app, host="evil.example:8321").post("/api/live/stop", headers=ORIGIN).status_code == 403

@@ -13,7 +13,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from swapbridge.bus.adapters.opening import MALFORMED, close_bus, marks_only_own, not_taken, socket_drops
+from swapbridge.bus.adapters.opening import MALFORMED, close_bus, give_up, marks_only_own, not_taken, socket_drops
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import SwapbridgeError
 
@@ -28,7 +28,7 @@ LONGEST_BACK_OFF_S = 5.0
 STALE_SEND_NS = 50_000_000
 """A frame that could not be sent for this long is dropped."""
 LAST_FRAMES_S = 0.2
-LAST_ANSWERS_S = 0.05
+LAST_ANSWERS_S = 0.2
 SURE_AFTER_S = 1.0
 """A bus that was opened again counts as back when a frame came, or when it stayed open so long."""
 SEND_QUEUE = 512
@@ -232,6 +232,7 @@ class Link:
             with contextlib.suppress(*_LOST, *MALFORMED):
                 while bus.recv(LAST_ANSWERS_S) is not None:
                     pass
+            give_up(bus)
             self._count_refused(bus)
             self._bus = bus
             self._lost(bus, f"bus {self.name} takes no frames: another program may have closed its adapter")

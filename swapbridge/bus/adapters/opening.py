@@ -91,6 +91,13 @@ def not_taken(bus: can.BusABC) -> int:
     return int(count()) if count is not None else 0
 
 
+def give_up(bus: can.BusABC) -> None:
+    """Expect no more answers of an adapter that is about to be closed: what it left unanswered it did not take."""
+    abandon = getattr(bus, "abandon", None)
+    if abandon is not None:
+        abandon()
+
+
 def settle(buses: Iterable[can.BusABC], most_s: float = 0.6) -> None:
     """Wait for the answers of adapters that answer frames, so that what they did not take is known."""
     asked = [bus for bus in buses if hasattr(bus, "waiting")]

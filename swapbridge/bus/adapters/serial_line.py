@@ -46,6 +46,13 @@ class SerialLine(slcanBus):
         with self._counting:
             return self._answers and self._open_frames > 0
 
+    def abandon(self) -> None:
+        """Take what an adapter that answers has left unanswered for not taken."""
+        with self._counting:
+            if self._answers:
+                self._not_taken += self._open_frames
+                self._open_frames = 0
+
     def not_taken(self) -> int:
         """Frames handed over so far that the adapter did not take."""
         with self._counting:

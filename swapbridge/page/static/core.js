@@ -133,7 +133,7 @@ const bench = (() => {
 
   // Stop needs nothing but this address: no session, no token, no answer read.
   const GOING_SILENT = 5;
-  const stopLive = guard(() => ask("/api/live/stop", {}));
+  const stopLive = guard(async () => { await ask("/api/live/stop", {}); tell("Stop was asked for."); });
   const stopWords = (kmh) => kmh !== null && kmh !== undefined && kmh > GOING_SILENT
     ? `Stop (at ${number(kmh, 0)} km/h: gearbox and stability control lose their engine, steering assist may end)` : "Stop";
   const sent = () => document.getElementById("sending");

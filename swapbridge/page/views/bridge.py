@@ -14,7 +14,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from swapbridge.compiler.compile import CompileResult, compile_bridge
-from swapbridge.core.errors import InputError, SwapbridgeError
+from swapbridge.core.errors import InputError, RefusedError, SwapbridgeError
 from swapbridge.core.files import written_whole
 from swapbridge.core.needs import load_needs
 from swapbridge.core.progress import Progress
@@ -41,7 +41,10 @@ def routes(bench: Bench) -> list[Route]:
 
     def read(request: Request) -> Response:
         text = bridge_text(bench)
-        return answer({"text": text, **checked(bench, text)})
+        try:
+            return answer({"text": text, **checked(bench, text)})
+        except RefusedError as error:  # while frames are sent: it can still be read
+            return answer({"text": text, "faults": [_fault(str(error), "warning")], "rows": [], "tables": []})
 
     def check(request: Request, asked: dict[str, Any]) -> Response:
         return answer(checked(bench, text_of(asked, "text", MOST_BRIDGE_TEXT)))
