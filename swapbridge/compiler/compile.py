@@ -100,7 +100,9 @@ class _Compiler:
         self.memory = Memory()
         self.memory.slot("state", 0, 0, len(STATES) - 1)
         self.sources = Sources(bridge, maps, self.memory)
-        self.lowering = Lowering(bridge, self.sources, self.memory)
+        self.lowering = Lowering(
+            bridge, self.sources, self.memory, {name: function.lower for name, function in FUNCTIONS.items()}
+        )
         self.notes: list[str] = []
 
     def run(self) -> CompileResult:

@@ -150,10 +150,12 @@ minutes); after a longer sleep it starts afresh.
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, field
 
 from swapbridge.core.integrity import Checksum
 from swapbridge.core.layout import Layout
+from swapbridge.plan.packing import pack
 
 PLAN_FORMAT = "swapbridge-plan"
 PLAN_VERSION = 3
@@ -220,6 +222,10 @@ class Op:
     def args(self) -> tuple[int, ...]:
         """The registers it reads."""
         return (self.a, self.b, self.c)[: OP_ARITY[self.kind]]
+
+    def short(self) -> list[str | int]:
+        """Its fields in order, as a plan's file holds them."""
+        return [self.kind, self.low, self.high, self.a, self.b, self.c, self.value]
 
 
 Block = tuple[Op, ...]
@@ -495,9 +501,8 @@ class Plan:
 
     def to_json(self) -> str:
         """Deterministic JSON text; `plan_from_json` reads it back and checks it."""
-        from swapbridge.plan.serialise import plan_to_json
-
-        return plan_to_json(self)
+        body = {"format": PLAN_FORMAT, "version": PLAN_VERSION, **pack(self)}
+        return json.dumps(body, indent=1, ensure_ascii=True) + "\n"
 
     def bus_number(self, name: str) -> int:
         """Index of the bus of that name.

@@ -1,4 +1,4 @@
-"""Plan room: a plan as versioned JSON text and back; what is read is checked before anyone runs it."""
+"""Plan room: a plan read from its JSON text; what is read is checked before anyone runs it."""
 
 from __future__ import annotations
 
@@ -11,16 +11,11 @@ from typing import Any, TypeVar
 
 from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.core.integrity import Checksum, checksum_from_json
+from swapbridge.plan.check import check_plan
 from swapbridge.plan.model import PLAN_FORMAT, PLAN_VERSION, Op, Plan
 
 T = TypeVar("T")
 MAX_PLAN_CHARACTERS = 64_000_000
-
-
-def plan_to_json(plan: Plan) -> str:
-    """Deterministic text: the same plan gives the same bytes."""
-    body = {"format": PLAN_FORMAT, "version": PLAN_VERSION, **_pack(plan)}
-    return json.dumps(body, indent=1, ensure_ascii=True) + "\n"
 
 
 def plan_from_json(text: str) -> Plan:
@@ -31,8 +26,6 @@ def plan_from_json(text: str) -> Plan:
     InputError
         Not a plan, another version, or a plan that breaks a rule of the plan's contract (an edited file).
     """
-    from swapbridge.plan.check import check_plan
-
     if len(text) > MAX_PLAN_CHARACTERS:
         raise InputError("the plan is larger than 64 MB: compile it again from its bridge file")
     try:
@@ -57,20 +50,6 @@ def plan_from_json(text: str) -> Plan:
 
 def _no_float(text: str) -> int:
     raise ValueError(f"{text} is not an integer, and a plan holds only integers")
-
-
-def _pack(value: Any) -> Any:
-    if isinstance(value, Op):
-        return [value.kind, value.low, value.high, value.a, value.b, value.c, value.value]
-    if isinstance(value, Checksum):
-        return value.to_json()
-    if isinstance(value, bytes):
-        return value.hex()
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: _pack(getattr(value, f.name)) for f in dataclasses.fields(value)}
-    if isinstance(value, tuple):
-        return [_pack(v) for v in value]
-    return value
 
 
 @lru_cache(maxsize=64)

@@ -16,12 +16,13 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
-from swapbridge.proving.reference.reference import Known, Reference, steps_of
+from swapbridge.proving.reference.reference import Reference, steps_of
+from swapbridge.proving.reference.worked_out import WorkedOut
 from tests.proving import small_swap
 
 WRAP = 1 << 32
 FAST, SLOW, REQUEST, BODY = (0, 0x101), (0, 0x291), (1, 0x0B4), (1, 0x2F0)
-KNOWN = Known()
+KNOWN = WorkedOut()
 
 
 @lru_cache(maxsize=1)

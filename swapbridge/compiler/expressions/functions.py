@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 from math import lcm
-from typing import TYPE_CHECKING
 
 from swapbridge.compiler.build import CONSTANT_TOP, BlockBuilder, Lin, approximate_bound, on_grid
+from swapbridge.compiler.expressions import remember
+from swapbridge.compiler.expressions.calls import arguments, constant_of, grid_of
+from swapbridge.compiler.expressions.lower import Lower, Lowering
+from swapbridge.compiler.expressions.usage import USAGES
 from swapbridge.compiler.expressions.values import (
     OTHER_RESOLUTION,
     TRUTH,
@@ -34,11 +36,6 @@ from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
 from swapbridge.language.expressions import Call, Name, Node, Text
 from swapbridge.plan.model import div_round
 
-if TYPE_CHECKING:
-    from swapbridge.compiler.expressions.lower import Lowering
-
-Lower = Callable[["Lowering", Call, BlockBuilder, Goal], Value]
-
 
 @dataclass(frozen=True, slots=True)
 class Function:
@@ -47,54 +44,6 @@ class Function:
     usage: str
     words: str
     lower: Lower
-
-
-def arguments(call: Call, low: int, high: int, *options: str) -> tuple[Node, ...]:
-    """The plain arguments, once their number and the options are right.
-
-    Raises
-    ------
-    LoweringError
-        Too few or too many arguments, an option the function has not, pairs or an `else` it does not take.
-    """
-    usage = f"write {FUNCTIONS[call.function].usage}"
-    if not low <= len(call.arguments) <= high:
-        raise LoweringError(f"{call.function} has {len(call.arguments)} plain arguments", usage)
-    for name, _ in call.options:
-        if name not in options:
-            raise LoweringError(f"{call.function} has no option {name!r}", usage)
-    if call.pairs and call.function not in ("table", "lookup"):
-        raise LoweringError(f"{call.function} takes no `key: value` pairs", usage)
-    if call.otherwise is not None and call.function != "lookup":
-        raise LoweringError(f"{call.function} takes no else", usage)
-    return call.arguments
-
-
-def constant_of(lowering: Lowering, node: Node, builder: BlockBuilder, unit: Unit | None) -> Fraction:
-    """A constant argument, in that unit (or as it is where None).
-
-    Raises
-    ------
-    LoweringError
-        It is not a constant, or of another kind.
-    """
-    value = need_number(lowering.lower(node, builder, Goal()))
-    if unit is not None:
-        value = in_unit(value, unit)
-    return known_constant(builder, value)
-
-
-def grid_of(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal, unit: Unit) -> Fraction:
-    """Resolution of a call's result in a unit: its `resolution` option or the goal's."""
-    option = dict(call.options).get("resolution")
-    if option is None:
-        return goal.resolution_in(unit)
-    value = need_number(lowering.lower(option, builder, Goal()))
-    if value.unit.kind != unit.kind or known_constant(builder, value) <= 0:
-        raise LoweringError(
-            "the resolution is not a constant above 0 of the value's kind", f"write resolution=1 {unit.name}"
-        )
-    return value.lin.constant_value * value.unit.factor / unit.factor
 
 
 def _choose(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
@@ -210,7 +159,7 @@ def _lookup(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -
     if not value.is_choice:
         value = need_number(value)
     if value.lin.is_constant or not call.pairs:
-        raise LoweringError("lookup needs a signal and `key: value` pairs", f"write {FUNCTIONS['lookup'].usage}")
+        raise LoweringError("lookup needs a signal and `key: value` pairs", f"write {USAGES['lookup'][0]}")
     keys: dict[int, Value] = {}
     for key_node, result_node in call.pairs:
         key = lowering.lower(key_node, builder, Goal(choices=choices if isinstance(key_node, Text) else None))
@@ -382,36 +331,25 @@ def _number(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -
     return replace(value, unit=NONE, choices=None, is_choice=False)
 
 
-def _functions() -> dict[str, Function]:
-    from swapbridge.compiler.expressions import remember
+_LOWERINGS: dict[str, Lower] = {
+    "choose": _choose,
+    "min": _extreme,
+    "max": _extreme,
+    "clamp": _clamp,
+    "within": _within,
+    "abs": _abs,
+    "table": _table,
+    "lookup": _lookup,
+    "number": _number,
+    "first_valid": _first_valid,
+    "valid": _valid,
+    "age": _age,
+    "awake": _awake,
+    "round_to": _round_to,
+    "percent_of": _percent_of,
+    "as_percent": _as_percent,
+    **remember.LOWERINGS,
+}
 
-    return {
-        "choose": Function("choose(condition, a, b)", "a where the condition holds, else b", _choose),
-        "min": Function("min(a, b, ...)", "the smallest", _extreme),
-        "max": Function("max(a, b, ...)", "the largest", _extreme),
-        "clamp": Function("clamp(x, low, high)", "x, no lower than low and no higher than high", _clamp),
-        "within": Function("within(x, low, high)", "x, but invalid when it is outside low to high", _within),
-        "abs": Function("abs(x)", "x without its sign", _abs),
-        "table": Function(
-            "table(x, x1: y1, x2: y2, ...) or table(x, NAME)",
-            "straight lines between points, flat beyond the ends",
-            _table,
-        ),
-        "lookup": Function("lookup(signal, 'Name': value, ..., else value)", "one value for each choice", _lookup),
-        "number": Function("number(signal)", "the number behind a signal that is a list of choices", _number),
-        "first_valid": Function("first_valid(a, b, ...)", "the first that is fresh and valid", _first_valid),
-        "valid": Function("valid(x)", "whether a signal or message is fresh and valid", _valid),
-        "age": Function("age(source)", "time since the source's last good frame", _age),
-        "awake": Function("awake(bus)", "whether the bus has traffic", _awake),
-        "round_to": Function("round_to(x, step)", "the nearest multiple of a step, halves away from zero", _round_to),
-        "percent_of": Function("percent_of(percentage, reference)", "so many percent of the reference", _percent_of),
-        "as_percent": Function(
-            "as_percent(x, reference)", "x in percent of the reference (0 where that is 0)", _as_percent
-        ),
-        **{name: Function(usage, words, lower) for name, (usage, words, lower) in remember.FUNCTIONS.items()},
-    }
-
-
-FUNCTIONS: dict[str, Function] = {}
+FUNCTIONS: dict[str, Function] = {name: Function(*words, _LOWERINGS[name]) for name, words in USAGES.items()}
 """Every function of the language by name."""
-FUNCTIONS.update(_functions())

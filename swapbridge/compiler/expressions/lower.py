@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -32,6 +32,8 @@ from swapbridge.language.expressions import Binary, Call, Name, Node, Number, Te
 from swapbridge.language.model import BridgeFile, Source
 from swapbridge.plan.model import STATES
 
+Lower = Callable[["Lowering", Call, BlockBuilder, Goal], Value]
+"""How a function of the language is lowered."""
 TASK_OPS = 120
 """Operations after which filters go into a further task, so that no single poll takes long."""
 MAX_PARTS = 100_000
@@ -70,10 +72,13 @@ class Tasks:
 
 
 class Lowering:
-    """Lowers expressions of one bridge file into the blocks of one plan."""
+    """Lowers expressions of one bridge file into the blocks of one plan.
 
-    def __init__(self, bridge: BridgeFile, sources: Sources, memory: Memory) -> None:
-        self.bridge, self.sources, self.memory = bridge, sources, memory
+    `functions` are those of the language by name; they are handed in, since they lower their arguments here.
+    """
+
+    def __init__(self, bridge: BridgeFile, sources: Sources, memory: Memory, functions: Mapping[str, Lower]) -> None:
+        self.bridge, self.sources, self.memory, self.functions = bridge, sources, memory, functions
         self.tasks = Tasks(memory)
         self.kept: dict[tuple[object, ...], Kept] = {}
         """What remembers, by its call and what its value is wanted for."""
@@ -298,11 +303,9 @@ class Lowering:
         return value
 
     def _call(self, node: Call, builder: BlockBuilder, goal: Goal) -> Value:
-        from swapbridge.compiler.expressions.functions import FUNCTIONS
-
-        if node.function not in FUNCTIONS:
-            raise LoweringError(f"there is no function {node.function!r}", near(node.function, sorted(FUNCTIONS)))
-        return FUNCTIONS[node.function].lower(self, node, builder, goal)
+        if node.function not in self.functions:
+            raise LoweringError(f"there is no function {node.function!r}", near(node.function, sorted(self.functions)))
+        return self.functions[node.function](self, node, builder, goal)
 
 
 def choice_value(name: str, goal: Goal) -> Value:

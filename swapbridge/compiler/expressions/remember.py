@@ -9,9 +9,10 @@ from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from math import ceil, gcd, lcm
-from typing import TYPE_CHECKING
 
 from swapbridge.compiler.build import BlockBuilder, Lin, numerator, on_grid
+from swapbridge.compiler.expressions.calls import arguments, constant_of, grid_of
+from swapbridge.compiler.expressions.lower import Lower, Lowering
 from swapbridge.compiler.expressions.values import (
     TRUTH,
     Goal,
@@ -24,11 +25,6 @@ from swapbridge.compiler.expressions.values import (
 from swapbridge.core.units import NONE, SPELLINGS, Unit
 from swapbridge.language.expressions import Call, Node
 from swapbridge.plan.model import MAX_LINE
-
-if TYPE_CHECKING:
-    from swapbridge.compiler.expressions.lower import Lowering
-
-Lower = Callable[["Lowering", Call, BlockBuilder, Goal], Value]
 
 SECOND = SPELLINGS["s"]
 TOTALS = {
@@ -62,7 +58,6 @@ def _step(lowering: Lowering) -> Fraction:
 
 
 def _seconds(lowering: Lowering, node: Node, builder: BlockBuilder) -> Fraction:
-    from swapbridge.compiler.expressions.functions import constant_of
 
     time = constant_of(lowering, node, builder, SECOND)
     if not 0 < time <= 86_400:
@@ -120,7 +115,6 @@ def _output(builder: BlockBuilder, slots: tuple[int, ...], value: Value, grid: F
 
 
 def _lowpass(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
-    from swapbridge.compiler.expressions.functions import arguments, grid_of
 
     argument, tau_node = arguments(call, 2, 2, "resolution")
     tau, step = _seconds(lowering, tau_node, builder), _step(lowering)
@@ -138,7 +132,6 @@ def _lowpass(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) 
 
 
 def _rate_limit(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
-    from swapbridge.compiler.expressions.functions import arguments, constant_of, grid_of
 
     found = arguments(call, 2, 3, "resolution")
     step = _step(lowering)
@@ -201,7 +194,6 @@ def _truth_of(builder: BlockBuilder, slot: int, feeds: frozenset[int], valid: in
 
 
 def _hysteresis(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
-    from swapbridge.compiler.expressions.functions import arguments
     from swapbridge.compiler.expressions.values import compare
 
     argument, on_node, off_node = arguments(call, 3, 3)
@@ -229,7 +221,6 @@ def _hysteresis(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goa
 
 
 def _debounce(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
-    from swapbridge.compiler.expressions.functions import arguments
 
     found = arguments(call, 2, 3)
     on = _ticks(lowering, found[1], builder)
@@ -256,7 +247,6 @@ def _debounce(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal)
 
 
 def _hold(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
-    from swapbridge.compiler.expressions.functions import arguments
 
     argument, time = arguments(call, 2, 2)
     ticks = _ticks(lowering, time, builder)
@@ -273,7 +263,6 @@ def _hold(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> 
 
 
 def _time_since(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
-    from swapbridge.compiler.expressions.functions import arguments
 
     (argument,) = arguments(call, 1, 1, "most")
     most = dict(call.options).get("most")
@@ -292,7 +281,6 @@ def _time_since(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goa
 
 
 def _edge(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
-    from swapbridge.compiler.expressions.functions import arguments
 
     (argument,) = arguments(call, 1, 1)
 
@@ -321,7 +309,6 @@ def _edge(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> 
 
 def _delay(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
     """What the argument was, kept exactly: 0 stands for 'not valid', everything else is moved up from 1."""
-    from swapbridge.compiler.expressions.functions import arguments
 
     argument, time = arguments(call, 2, 2)
     seconds = _seconds(lowering, time, builder)
@@ -358,7 +345,6 @@ def _delay(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) ->
 
 
 def _accumulate(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
-    from swapbridge.compiler.expressions.functions import arguments
 
     (argument,) = arguments(call, 1, 1, "wrap", "most", "resolution")
     options = dict(call.options)
@@ -402,7 +388,6 @@ def _total_unit(unit: Unit) -> tuple[Unit, Fraction]:
 
 
 def _total_top(lowering: Lowering, options: dict[str, Node], builder: BlockBuilder, unit: Unit) -> Fraction:
-    from swapbridge.compiler.expressions.functions import constant_of
 
     top = constant_of(lowering, options.get("wrap", options.get("most", Call("", ()))), builder, unit)
     if top <= 0:
@@ -414,8 +399,6 @@ def _whole_steps(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Go
     """The total in whole steps reached, so that it never shows its upper end too early."""
     option = dict(call.options).get("resolution")
     if option is not None:
-        from swapbridge.compiler.expressions.functions import grid_of
-
         step: Fraction | None = grid_of(lowering, call, builder, goal, value.unit)
     elif goal.unit is not None and goal.unit.kind == value.unit.kind and goal.step is not None:
         step = goal.step * goal.unit.factor / value.unit.factor
@@ -437,25 +420,17 @@ def _whole_steps(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Go
     return Value(Lin.of(whole, step, Fraction(0)), value.unit, feeds=value.feeds, rounded=True)
 
 
-FUNCTIONS: dict[str, tuple[str, str, Lower]] = {
-    "lowpass": ("lowpass(x, time)", "first-order low-pass with that time constant", _lowpass),
-    "rate_limit": ("rate_limit(x, up[, down])", "follows x by at most so much a second", _rate_limit),
-    "hysteresis": ("hysteresis(x, on, off)", "true from on, false from off, as it was in between", _hysteresis),
-    "debounce": ("debounce(condition, time[, off_time])", "changes only after so long without a break", _debounce),
-    "hold": ("hold(condition, time)", "true while the condition holds and so long afterwards", _hold),
-    "time_since": (
-        "time_since(condition[, most=time])",
-        "time since it last held (an hour at most, if not said)",
-        _time_since,
-    ),
-    "rising": ("rising(condition)", "true for one step when it becomes true", _edge),
-    "falling": ("falling(condition)", "true for one step when it becomes false", _edge),
-    "toggle": ("toggle(condition)", "changes over each time it becomes true", _edge),
-    "delay": ("delay(x, time)", "x as it was so long ago, 2 s at most; valid when x was", _delay),
-    "accumulate": (
-        "accumulate(rate, wrap=total)",
-        "adds up a flow, a speed or a plain number a second, in whole steps",
-        _accumulate,
-    ),
+LOWERINGS: dict[str, Lower] = {
+    "lowpass": _lowpass,
+    "rate_limit": _rate_limit,
+    "hysteresis": _hysteresis,
+    "debounce": _debounce,
+    "hold": _hold,
+    "time_since": _time_since,
+    "rising": _edge,
+    "falling": _edge,
+    "toggle": _edge,
+    "delay": _delay,
+    "accumulate": _accumulate,
 }
-"""Name: usage, words, lowering."""
+"""The functions that remember, by name."""

@@ -4,23 +4,52 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 from swapbridge.compiler.build import BlockBuilder
+from swapbridge.compiler.expressions.lower import Lowering
 from swapbridge.compiler.expressions.values import Goal, LoweringError, Value, in_unit, show
 from swapbridge.compiler.messages.sources import invalid_code, is_choice, physical
-from swapbridge.core.units import SPELLINGS
+from swapbridge.core.roles import Role
+from swapbridge.core.units import SPELLINGS, Unit
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, ON_WORDS, plain
 from swapbridge.language.constants import constant
+from swapbridge.language.model import BridgeFile, BridgeRefused, MessageRule, SignalRule
 from swapbridge.plan.model import div_round
-
-if TYPE_CHECKING:
-    from swapbridge.compiler.messages.targets import TargetSignal
+from swapbridge.signalmap.model import MapSignal
 
 HOLD_US = 500_000
 """How long a role of 'hold then zero' keeps the last value, where the bridge file does not say."""
 RAMP_SECONDS = Fraction(1, 2)
 """How long a torque request takes from one limit to the other on its way to 'none', where it does not say."""
+
+
+class Doubted(Protocol):
+    """A sent signal, as far as its safe answer depends on it."""
+
+    signal: MapSignal
+    rule: SignalRule
+    parent: MessageRule
+    role: Role | None
+    bridge: BridgeFile
+    lowering: Lowering
+    unit_text: str
+
+    @property
+    def dotted(self) -> str:
+        """Bus, message and signal."""
+
+    def refuse(self, reason: str, remedy: str) -> BridgeRefused:
+        """An error at the rule's place."""
+
+    def unit(self) -> Unit:
+        """What it is measured in."""
+
+    def constant_reference(self) -> Fraction | None:
+        """The reference torque of a percent signal in Nm, where it is a constant."""
+
+    def allowed(self) -> tuple[int, int, tuple[tuple[int, int], ...]]:
+        """Smallest and largest raw value that may be sent as a measurement, and the reserved ranges within."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +62,7 @@ class FallbackAnswer:
     words: str
 
 
-def find_fallback(target: TargetSignal, value: Value, copied: bool = False) -> FallbackAnswer:
+def find_fallback(target: Doubted, value: Value, copied: bool = False) -> FallbackAnswer:
     """The safe answer of a signal.
 
     Raises
@@ -60,7 +89,7 @@ def find_fallback(target: TargetSignal, value: Value, copied: bool = False) -> F
     return FallbackAnswer(raw, hold, ramp, f"without its source: {words}")
 
 
-def _say(target: TargetSignal, raw: int) -> str:
+def _say(target: Doubted, raw: int) -> str:
     signal = target.signal
     if raw in signal.choices:
         return f"'{signal.choices[raw]}'"
@@ -70,7 +99,7 @@ def _say(target: TargetSignal, raw: int) -> str:
     return f"{show(physical(signal, raw))}{unit}"
 
 
-def _stated(target: TargetSignal, value: Value, copied: bool) -> tuple[int, str]:
+def _stated(target: Doubted, value: Value, copied: bool) -> tuple[int, str]:
     source = target.rule.fallback
     assert source is not None
     signal = target.signal
@@ -102,7 +131,7 @@ def _stated(target: TargetSignal, value: Value, copied: bool) -> tuple[int, str]
     return raw, _say(target, raw)
 
 
-def _raw_of(target: TargetSignal, found: Value) -> int:
+def _raw_of(target: Doubted, found: Value) -> int:
     if not found.lin.is_constant or found.valid is not None:
         raise LoweringError(f"the fallback of {target.dotted} is not a constant", "state a number or a 'Name'")
     held, signal = found.lin.constant_value, target.signal
@@ -122,7 +151,7 @@ def _raw_of(target: TargetSignal, found: Value) -> int:
     return div_round(exact.numerator, exact.denominator)
 
 
-def _by_role(target: TargetSignal, way: str) -> tuple[int, str]:
+def _by_role(target: Doubted, way: str) -> tuple[int, str]:
     signal = target.signal
     code = invalid_code(signal)
     if (way.startswith("invalid") or way == "hold then zero") and code is not None:
@@ -153,7 +182,7 @@ def _by_role(target: TargetSignal, way: str) -> tuple[int, str]:
     )
 
 
-def _end(target: TargetSignal, *, high: bool) -> tuple[int, str]:
+def _end(target: Doubted, *, high: bool) -> tuple[int, str]:
     """The high or low physical end of what may be sent."""
     low_raw, high_raw, _ = target.allowed()
     if target.rule.limits is not None:
@@ -169,7 +198,7 @@ def _end(target: TargetSignal, *, high: bool) -> tuple[int, str]:
     return raw, f"{_say(target, raw)}, the {'high' if high else 'low'} end"
 
 
-def _switch(target: TargetSignal, on: bool) -> int:
+def _switch(target: Doubted, on: bool) -> int:
     signal = target.signal
     names = {plain(text): raw for raw, text in signal.choices.items()}
     wanted = [raw for text, raw in names.items() if text in (ON_WORDS if on else OFF_WORDS)]
@@ -184,7 +213,7 @@ def _switch(target: TargetSignal, on: bool) -> int:
     )
 
 
-def _zero(target: TargetSignal) -> int | None:
+def _zero(target: Doubted) -> int | None:
     """Raw value of physical zero (or 'off'), where it is there."""
     signal = target.signal
     if is_choice(signal) or signal.choices:
@@ -200,7 +229,7 @@ def _zero(target: TargetSignal) -> int | None:
     return raw if low <= raw <= high else None
 
 
-def _in_gear(target: TargetSignal) -> int:
+def _in_gear(target: Doubted) -> int:
     names = {plain(text): raw for raw, text in target.signal.choices.items()}
     for word in IN_GEAR_WORDS:
         if word in names:
@@ -210,7 +239,7 @@ def _in_gear(target: TargetSignal) -> int:
     raise target.refuse("which of its values means 'in gear' is not known", "state its fallback by name or number")
 
 
-def _ramp(target: TargetSignal) -> int:
+def _ramp(target: Doubted) -> int:
     """Raw steps a filter step, at least one."""
     signal, step = target.signal, Fraction(target.bridge.step_us, 1_000_000)
     if target.rule.ramp is not None:

@@ -30,7 +30,8 @@ from swapbridge.proving.bench.nodes import Heard, Polled, Restart, Sent
 from swapbridge.proving.faults.faults import FAULTS, MS, SECOND, Scene
 from swapbridge.proving.judges.content import LATE_US, judge_trace
 from swapbridge.proving.judges.form import carries, fields_of
-from swapbridge.proving.reference.reference import Known, Reference, loose_fields, steps_of
+from swapbridge.proving.reference.reference import Reference, loose_fields, steps_of
+from swapbridge.proving.reference.worked_out import WorkedOut
 from swapbridge.proving.report.verdict import FaultRun
 from swapbridge.signalmap.model import SignalMap
 
@@ -63,7 +64,7 @@ class Ground:
     bridge: BridgeFile
     maps: Mapping[str, SignalMap]
     make: Callable[[], Program]
-    known: Known = field(default_factory=Known)
+    known: WorkedOut = field(default_factory=WorkedOut)
 
     def reference(self) -> Reference:
         """A fresh twin of the bridge."""

@@ -6,14 +6,11 @@ The twin of the translator's sending half. Times are microseconds modulo 2**32.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Literal
+from typing import Literal, Protocol
 
 from swapbridge.core.obd import ANSWER, PADDING, SERVICE
 from swapbridge.proving.reference.answers import GAP_US
 from swapbridge.proving.reference.schedule import WRAP, is_due
-
-if TYPE_CHECKING:
-    from swapbridge.proving.reference.targets import Target
 
 PATIENCE_US = 1_000_000
 """How long flow control is waited for (N_Bs of ISO 15765-2, from memory)."""
@@ -35,12 +32,19 @@ def separation_us(code: int) -> int:
     return min(code, 0x7F) * 1000
 
 
+class SingleAnswer(Protocol):
+    """What answers a request for one identifier."""
+
+    def answer(self) -> bytes | None:
+        """Its payload now, or None where it says nothing."""
+
+
 class JoinedAnswer:
     """One message at a time: gathered from the single answers, then sent at the pace of the scan tool's flow control.
 
     Parameters
     ----------
-    answers : mapping of int to Target
+    answers : mapping of int to SingleAnswer
         The single answers by number.
     words : tuple of int
         Words under which a scan tool asks.
@@ -48,7 +52,7 @@ class JoinedAnswer:
         The word of its flow control.
     """
 
-    def __init__(self, answers: Mapping[int, Target], words: tuple[int, ...], flow_word: int) -> None:
+    def __init__(self, answers: Mapping[int, SingleAnswer], words: tuple[int, ...], flow_word: int) -> None:
         self._answers, self._words, self._flow_word = answers, words, flow_word
         self._stage: Stage = "idle"
         self._asked: list[int] = []

@@ -14,7 +14,6 @@ from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.frames import split_word
 from swapbridge.core.integrity import Checksum, Counter
 from swapbridge.core.layout import Layout
-from swapbridge.language.expressions import Node
 from swapbridge.language.model import BridgeFile, MessageOptions, SignalOptions
 from swapbridge.plan.model import STATES, Plan
 from swapbridge.proving.reference.answers import answering, answers_of, asked_number, request_words
@@ -22,6 +21,7 @@ from swapbridge.proving.reference.exact import PLAIN, Evaluator, Reading
 from swapbridge.proving.reference.exact_memory import MEMORIES
 from swapbridge.proving.reference.joined_answer import JoinedAnswer
 from swapbridge.proving.reference.targets import Target
+from swapbridge.proving.reference.worked_out import WorkedOut
 from swapbridge.signalmap.model import MapMessage, SignalMap
 
 AGE_PERIODS = 5
@@ -112,18 +112,6 @@ def steps_of(plan: Plan) -> Steps:
     return Steps(tuple(t.offset_us for t in plan.tasks), tuple(names)) if plan.tasks else Steps()
 
 
-@dataclass(slots=True)
-class Known:
-    """What was worked out before, by inputs; shared by the references of one bridge, since it hangs on nothing else."""
-
-    trees: dict[str, Node] = field(default_factory=dict)
-    raws: dict[str, dict[tuple[object, ...], tuple[int, bool]]] = field(default_factory=dict)
-    packed: dict[tuple[int, int, str], dict[tuple[int, ...], bytes]] = field(default_factory=dict)
-    checked: dict[tuple[int, int, str], dict[bytes, bytes]] = field(default_factory=dict)
-    summed: dict[tuple[str, str], dict[bytes, bool]] = field(default_factory=dict)
-    conditions: dict[tuple[object, ...], tuple[bool, bool, bool]] = field(default_factory=dict)
-
-
 @dataclass(frozen=True, slots=True)
 class Decision:
     """A message, the payload it must have now (None: it is not sent), and whether it was due.
@@ -158,7 +146,7 @@ class Reference:
         By bus name.
     steps : Steps
         How the steps of filters are spread over the fixed period.
-    known : Known
+    known : WorkedOut
         Shared by many references of one bridge, to be quick.
     loose : frozenset of str
         Sent signals (bus.MESSAGE.SIGNAL) of which the plan says that a constant of more than 31 bits was replaced by
@@ -170,11 +158,11 @@ class Reference:
         bridge: BridgeFile,
         maps: Mapping[str, SignalMap],
         steps: Steps | None = None,
-        known: Known | None = None,
+        known: WorkedOut | None = None,
         loose: frozenset[str] = frozenset(),
     ) -> None:
         self.bridge, self.maps, self.steps = bridge, maps, steps or Steps()
-        self.known = known or Known()
+        self.known = known or WorkedOut()
         self.loose = loose
         self.now = 0
         self._begun = False

@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import ceil, floor
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME, WARNED_BY, Role, find_role
 from swapbridge.core.units import SPELLINGS
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, ON_WORDS, plain, says_not_available
 from swapbridge.language.expressions import Name
-from swapbridge.language.model import MessageRule, SignalRule, Source
+from swapbridge.language.model import BridgeFile, MessageRule, SignalRule, Source
 from swapbridge.language.naming import signals_behind
 from swapbridge.plan.model import STATES
 from swapbridge.proving.reference.exact import (
     PLAIN,
     TRUTH,
+    Evaluator,
     Exact,
+    Surroundings,
     Wanted,
     lists_choices,
     nearest,
@@ -27,15 +29,26 @@ from swapbridge.proving.reference.exact import (
     reserved,
 )
 from swapbridge.proving.reference.schedule import Schedule, occasions
-from swapbridge.signalmap.model import MapMessage, MapSignal
-
-if TYPE_CHECKING:
-    from swapbridge.proving.reference.reference import Reference
+from swapbridge.proving.reference.worked_out import WorkedOut
+from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 RESOLUTION_STEPS = 1024
 HOLD_US = 500_000
 RAMP_S = Fraction(1, 2)
 MEMO = 20_000
+
+
+class Beside(Surroundings, Protocol):
+    """The reference that a target belongs to, as far as a target asks it."""
+
+    bridge: BridgeFile
+    maps: Mapping[str, SignalMap]
+    evaluator: Evaluator
+    known: WorkedOut
+    loose: frozenset[str]
+
+    def watch(self, call: Callable[[], object]) -> Callable[[], tuple[object, ...]] | None:
+        """What a calculation depends on, as a call that gives it; None when it hangs on time or memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +65,7 @@ class TargetSignal:
 
     def __init__(
         self,
-        reference: Reference,
+        reference: Beside,
         bus: str,
         message: MapMessage,
         signal: MapSignal,
@@ -385,7 +398,7 @@ class Target:
         Its constant part, where the rule's `rest` does not say it.
     """
 
-    def __init__(self, reference: Reference, rule: MessageRule, message: MapMessage, base: bytes | None = None) -> None:
+    def __init__(self, reference: Beside, rule: MessageRule, message: MapMessage, base: bytes | None = None) -> None:
         bus = rule.message.text.partition(".")[0]
         self.rule, self.message = rule, message
         self.answers: int | None = None

@@ -1,0 +1,19 @@
+"""Proving room: what the exact reference worked out before, so that equal inputs are worked out once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from swapbridge.language.expressions import Node
+
+
+@dataclass(slots=True)
+class WorkedOut:
+    """What was worked out before, by inputs; shared by the references of one bridge, since it hangs on nothing else."""
+
+    trees: dict[str, Node] = field(default_factory=dict)
+    raws: dict[str, dict[tuple[object, ...], tuple[int, bool]]] = field(default_factory=dict)
+    packed: dict[tuple[int, int, str], dict[tuple[int, ...], bytes]] = field(default_factory=dict)
+    checked: dict[tuple[int, int, str], dict[bytes, bytes]] = field(default_factory=dict)
+    summed: dict[tuple[str, str], dict[bytes, bool]] = field(default_factory=dict)
+    conditions: dict[tuple[object, ...], tuple[bool, bool, bool]] = field(default_factory=dict)
