@@ -26,6 +26,7 @@ COMMANDS = {
     "prove": "Judge a plan on the bench.",
     "replay": "Play a capture, or its translation, onto a bus.",
     "dtc": "Ask the modules for fault codes; never clears them.",
+    "trial": "Trials on the bench: what a gauge shows for a number.",
     "run": "Run a plan between two live buses.",
     "stop": "Stop every live run on this computer.",
     "status": "Where the swap stands and the one next thing to do.",

@@ -18,6 +18,7 @@ STAGES = (
     "recordings",
     "what-do-the-modules-say",
     "reading-a-guess",
+    "calibrate-a-gauge",
     "writing-a-bridge",
     "reading-a-verdict",
     "first-start",

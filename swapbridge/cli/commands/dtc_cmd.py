@@ -95,7 +95,7 @@ def command(
     if after is not None:
         said = read_answers(after)
     else:
-        spec = _one_bus(chosen_buses(buses, config), bus)
+        spec = one_bus(chosen_buses(buses, config), bus)
         questions = Questions(
             protocol=protocol,
             addresses=dict(_address(text) for text in addresses),
@@ -121,14 +121,21 @@ def command(
         sys.exit(2)
 
 
-def _one_bus(specs: tuple[BusSpec, ...], wanted: str | None) -> BusSpec:
+def one_bus(specs: tuple[BusSpec, ...], wanted: str | None) -> BusSpec:
+    """The bus that is meant, where one is needed.
+
+    Raises
+    ------
+    InputError
+        Several are named, and it isn't said which.
+    """
     if wanted is None and len(specs) == 1:
         return specs[0]
     for spec in specs:
         if spec.name == wanted:
             return spec
     known = ", ".join(spec.name for spec in specs)
-    raise InputError(f"say which bus to ask, one of {known}: swapbridge dtc {specs[0].name}")
+    raise InputError(f"say which bus is meant, one of {known}")
 
 
 def _recordings(files: tuple[Path, ...], spec: BusSpec) -> Iterable[Path]:

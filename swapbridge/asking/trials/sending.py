@@ -1,0 +1,70 @@
+"""Asking room: the messages of a trial, sent in their rhythm: recorded payloads in their order, or a chosen one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from swapbridge.asking.trials.permit import Sendable, TrialGate
+
+
+@dataclass(slots=True)
+class TrialSender:
+    """What is due on the bus, through the gate.
+
+    Parameters
+    ----------
+    gate : TrialGate
+
+    Attributes
+    ----------
+    chosen : dict of int to bytes
+        The payload that a word is sent with; a word of `active` that is not here is played as it was recorded.
+    active : set of int
+        Words that are sent at all.
+    sent : int
+    """
+
+    gate: TrialGate
+    active: set[int] = field(default_factory=set)
+    chosen: dict[int, bytes] = field(default_factory=dict)
+    sent: int = 0
+    _due: dict[int, int] = field(default_factory=dict)
+    _next: dict[int, int] = field(default_factory=dict)
+    _counts: dict[tuple[int, str], int] = field(default_factory=dict)
+
+    def poll(self, now_ns: int) -> tuple[int, bytes] | None:
+        """A frame to send now, if one is due and the gate lets it out."""
+        for one in self.gate.plan:
+            if one.word not in self.active or now_ns < self._due.get(one.word, 0):
+                continue
+            data = self._content(one)
+            if self.gate.judge(one.word, data, now_ns):
+                self._due[one.word] = now_ns + one.period_ns // 4
+                continue
+            late = now_ns - self._due.get(one.word, now_ns)
+            self._due[one.word] = now_ns + one.period_ns - min(late, one.period_ns // 10)
+            self.sent += 1
+            self._step(one)
+            return one.word, data
+        return None
+
+    def _content(self, one: Sendable) -> bytes:
+        chosen = self.chosen.get(one.word)
+        if chosen is None:
+            return one.payloads[self._next.get(one.word, 0) % len(one.payloads)]
+        data = bytearray(chosen)
+        for signal in one.message.signals:
+            if signal.counter is not None:
+                value = self._counts.get((one.word, signal.name), signal.counter.low)
+                signal.layout.pack(data, value)
+        for signal in one.message.signals:
+            if signal.checksum is not None:
+                signal.checksum.insert(data)
+        return bytes(data)
+
+    def _step(self, one: Sendable) -> None:
+        self._next[one.word] = self._next.get(one.word, 0) + 1
+        for signal in one.message.signals:
+            if signal.counter is not None:
+                key = (one.word, signal.name)
+                self._counts[key] = signal.counter.after(self._counts.get(key, signal.counter.low))

@@ -1,0 +1,232 @@
+"""Command line: `swapbridge trial`: what a gauge shows, found by experiment."""
+
+from __future__ import annotations
+
+import json
+import sys
+import threading
+import time
+from collections.abc import Iterable
+from pathlib import Path
+
+import click
+from rich.live import Live as Screen
+from rich.text import Text
+
+from swapbridge.asking.speed import speed_reader
+from swapbridge.asking.trials.gauge import GaugeTable, GaugeTrial, check_field
+from swapbridge.asking.trials.live import GaugeRun, GaugeStatus, Key, payloads_by_value, run_gauge
+from swapbridge.asking.trials.log import TrialLog
+from swapbridge.asking.trials.permit import sendable
+from swapbridge.bus.adapters.spec import BusSpec
+from swapbridge.cli.commands.dtc_cmd import one_bus
+from swapbridge.cli.commands.folder import InFolder
+from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
+from swapbridge.cli.screen.common import IdentifierType, console, say, table
+from swapbridge.cli.screen.reading import read_one
+from swapbridge.cli.screen.terminal import Keyboard, acknowledge, signals
+from swapbridge.core.errors import InputError, RefusedError
+from swapbridge.core.files import written_whole
+from swapbridge.core.frames import identifier_word
+from swapbridge.signalmap.dbc_read import load_map
+from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.swapfolder.paths import CAPTURES, MAPS, find_swap_folder
+
+FILE = click.Path(dir_okay=False, path_type=Path)
+TABLE = (("table", "the module lies on a table, in no vehicle"),)
+VEHICLE = (
+    ("park", "the lever is in P and the parking brake is on"),
+    ("chocks", "the wheels are chocked"),
+    ("fan", "the radiator fan's fuse is out"),
+    ("starter", "the starter's fuse is out"),
+    ("pump", "the fuel pump's fuse is out"),
+    ("injectors", "the injectors' fuse is out"),
+    ("hands", "nobody's hand is in the engine bay or on the steering wheel"),
+)
+"""What must be so, each typed by its word: a module on a table, or in a standing vehicle."""
+KEYS = {"\n": Key.PRESS, "\r": Key.PRESS, "r": Key.REST, "l": Key.REST_LAST, "s": Key.SKIP, "q": Key.QUIT}
+HELP = "hold space: alive   enter: now   r: rests at the next mark   l: rests at the last one   s: skip   q: end"
+
+
+@click.group()
+def command() -> None:
+    """Trials on the bench: what a gauge shows for a number.
+
+    Sending ends one second after the last key. Only recorded values of named messages are sent, never those of
+    steering, brakes, restraints, immobiliser, diagnostics or unknown modules.
+
+    \b
+    Example:
+      swapbridge trial gauge Engine.Coolant --map host.dbc --recording host.log --marks 50,90,130
+    """
+
+
+@command.command()
+@click.argument("field", metavar="MESSAGE.SIGNAL")
+@click.option("--map", "map_path", type=FILE, required=True, callback=InFolder(MAPS), help="The host's signal map.")
+@click.option(
+    "--recording", type=FILE, required=True, callback=InFolder(CAPTURES), help="Where the values were heard."
+)
+@click.option("--marks", required=True, help="Printed marks, from the lowest value's to the highest's: 0,1000,2000.")
+@click.option("--unit", default="", help="The marks' unit, such as rpm or degC.")
+@click.option(
+    "--with", "others", multiple=True, type=IdentifierType(), help="Another message to play as it was recorded."
+)
+@click.option("--name", default="gauge", show_default=True, help="What the table is called.")
+@click.option("--out", type=FILE, help="Keep the table in this file (JSON).")
+@click.option("--log", "log_path", type=FILE, help="Where the trial is recorded (default: captures/trial.log).")
+@click.option("--table", "on_table", is_flag=True, help="The module lies on a table, in no vehicle.")
+@bus_option
+@config_option
+@click.option("--cautions-read", is_flag=True, help="The cautions were read; else they are shown and asked about.")
+def gauge(
+    field: str,
+    map_path: Path,
+    recording: Path,
+    marks: str,
+    unit: str,
+    others: tuple[tuple[int, bool], ...],
+    name: str,
+    out: Path | None,
+    log_path: Path | None,
+    on_table: bool,
+    buses: tuple[str, ...],
+    config: Path | None,
+    cautions_read: bool,
+) -> None:
+    """Walk MESSAGE.SIGNAL up and down while a person says when the needle passes each printed mark.
+
+    The module that sends the message is unplugged. Hold the space bar: a second after the last key nothing is sent.
+
+    \b
+    Example:
+      swapbridge trial gauge Engine.Coolant --map host.dbc --recording host.log --marks 50,90,130
+    """
+    signal_map = load_map(map_path)
+    message, signal = _field(signal_map, field)
+    check_field(signal)
+    words = (message.word, *(identifier_word(*one) for one in others))
+    swept, *rest = sendable(read_one(recording), signal_map, words)
+    trial = GaugeTrial(tuple(payloads_by_value(swept, signal)), _marks(marks))
+    spec = one_bus(chosen_buses(buses, config), None)
+    acknowledge(cautions_read)
+    _typed(TABLE if on_table else VEHICLE)
+    run = GaugeRun(trial, swept, signal, tuple(rest), speed_reader([signal_map]))
+    _run(spec, run, log_path or _default_log())
+    if run.ended_by != "done":
+        say(f"Ended early: {run.ended_by}.")
+        sys.exit(2)
+    _report(trial.result(), signal, unit, name, out)
+
+
+def _field(signal_map: SignalMap, field: str) -> tuple[MapMessage, MapSignal]:
+    message_name, _, signal_name = field.partition(".")
+    message = signal_map.message(message_name)
+    signal = message.signal(signal_name) if message is not None else None
+    if message is None or signal is None:
+        raise InputError(f"the map has no {field!r}: write MESSAGE.SIGNAL as `swapbridge map show` has it")
+    return message, signal
+
+
+def _marks(text: str) -> tuple[float, ...]:
+    try:
+        return tuple(float(part) for part in text.split(","))
+    except ValueError:
+        raise InputError(f"marks {text!r} are numbers with commas between, like 0,1000,2000") from None
+
+
+def _default_log() -> Path:
+    folder = find_swap_folder()
+    return Path("trial.log") if folder is None else folder.captures / "trial.log"
+
+
+def _typed(conditions: Iterable[tuple[str, str]]) -> None:
+    """Each condition is typed by its word.
+
+    Raises
+    ------
+    RefusedError
+        One was not.
+    """
+    for word, sentence in conditions:
+        try:
+            answer = click.prompt(f'{sentence}: type "{word}"', default="", show_default=False, err=True)
+        except click.Abort:
+            answer = ""
+        if answer.strip() != word:
+            raise RefusedError(f"not typed that {sentence}: nothing was sent")
+
+
+def _run(spec: BusSpec, run: GaugeRun, path: Path) -> None:
+    if not sys.stdin.isatty():
+        raise RefusedError("there is no terminal to press keys on, and without a sign of life nothing is ever sent")
+    stop, keyboard, terminal = threading.Event(), Keyboard(), console()
+    drawn = 0.0
+
+    def keys() -> Iterable[Key]:
+        return [KEYS.get(character, Key.LIFE) for character in keyboard.read()]
+
+    with (
+        signals(SIGINT=stop, SIGTERM=stop, SIGHUP=stop),
+        keyboard.opened(),
+        Screen(console=terminal, auto_refresh=False, transient=True, redirect_stderr=False) as screen,
+    ):
+
+        def show(status: GaugeStatus) -> None:
+            nonlocal drawn
+            if terminal.is_terminal and time.monotonic() - drawn > 0.1:
+                drawn = time.monotonic()
+                screen.update(_board(status), refresh=True)
+
+        log = TrialLog(path, spec.name, time.time_ns() - time.monotonic_ns())
+        try:
+            run_gauge(spec, run, log, keys=keys, show=show, stop=stop.is_set)
+        finally:
+            log.close()
+            say(f"recorded {log.path}")
+
+
+def _board(status: GaugeStatus) -> Text:
+    out = Text(f"{status.stage}\n", style="bold")
+    if status.mark is not None:
+        out.append(f"next mark: {status.mark:g}\n", style="bold cyan")
+    out.append(f"raw {status.raw}   ")
+    if status.sending:
+        out.append("sending\n")
+    else:
+        out.append("NOT SENDING: hold space\n", style="bold red")
+    out.append(HELP, style="dim")
+    return out
+
+
+def _report(found: GaugeTable, signal: MapSignal, unit: str, name: str, out: Path | None) -> None:
+    screen = console()
+    rows = []
+    for p in found.points:
+        sent = float(signal.physical(round(p.raw)))
+        rows.append((f"{p.mark:g}", f"{p.raw:.1f}", f"{sent:g}", f"{p.error:.1f}", f"{p.hysteresis:.1f}"))
+    columns = ("mark", "raw", signal.unit or "value", "error", "hysteresis")
+    screen.print(table(columns, rows, right=columns))
+    screen.print(f"the needle needs {found.settling_s:.0f} s to rest", markup=False)
+    for words in found.remarks:
+        screen.print(f"- {words}", markup=False)
+    if found.line is not None:
+        scale, offset = found.line
+        screen.print(f"straight: shown = {scale:.6g} * raw + {offset:.6g}", markup=False)
+    screen.print(f"\n{gauge_toml(found, signal, unit, name)}", markup=False)
+    if out is not None:
+        points = [
+            {"mark": p.mark, "raw": p.raw, "error": p.error, "hysteresis": p.hysteresis, "plateau": p.plateau}
+            for p in found.points
+        ]
+        content = {"version": 1, "points": points, "settling_s": found.settling_s, "line": found.line}
+        with written_whole(out) as temporary:
+            temporary.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
+        say(f"table kept in {out}")
+
+
+def gauge_toml(found: GaugeTable, signal: MapSignal, unit: str, name: str) -> str:
+    """A table for the bridge file: what to send so that the needle shows a value."""
+    points = sorted((p.mark, float(signal.physical(round(p.raw)))) for p in found.points)
+    listed = ", ".join(f"[{mark:g}, {sent:g}]" for mark, sent in points)
+    return f'[tables.{name}]   # shown: to be sent\nx = "{unit}"\ny = "{signal.unit}"\npoints = [{listed}]'
