@@ -86,6 +86,11 @@ class Asking:
         session = self.session
         modules = (*self._interview.modules(session), *self._heavy.modules(session))
         told = list(session.told)
+        if session.ended_by == "done" and modules:
+            if session.speed_kmh is None:
+                told.append("nobody told the vehicle's speed, so it was not checked that it stood still")
+            if not self._questions.forbidden:
+                told.append("no recording of this bus was known: only what was heard just before counted as traffic")
         if not modules and session.ended_by == "done":
             told.append(
                 "no module answered: is the ignition on, is this the diagnostic socket's bus, is the bit rate right?"

@@ -324,3 +324,14 @@ def test_long_answers_of_several_modules_interleave() -> None:
         stored = [code.text for code in module.codes if code.service == "03"]
         assert stored == [f"P{0x0100 + number * 16 + n:04X}" for n in range(12)]
         assert module.remarks == ()
+
+
+def test_what_was_not_checked_is_told() -> None:
+    told = " ".join(Car(engine=False).asked().told)
+    assert "no recording of this bus was known" in told
+    assert "speed" not in told  # the transmission offers it by service 01
+    car = Car(engine=False)
+    car.transmission.obd = False
+    told = " ".join(car.asked(Questions(forbidden=frozenset({0x123}))).told)
+    assert "nobody told the vehicle's speed" in told
+    assert "no recording" not in told

@@ -64,9 +64,7 @@ def command() -> None:
 @command.command()
 @click.argument("field", metavar="MESSAGE.SIGNAL")
 @click.option("--map", "map_path", type=FILE, required=True, callback=InFolder(MAPS), help="The host's signal map.")
-@click.option(
-    "--recording", type=FILE, required=True, callback=InFolder(CAPTURES), help="Where the values were heard."
-)
+@click.option("--recording", type=FILE, required=True, callback=InFolder(CAPTURES), help="Where the values were heard.")
 @click.option("--marks", required=True, help="Printed marks, from the lowest value's to the highest's: 0,1000,2000.")
 @click.option("--unit", default="", help="The marks' unit, such as rpm or degC.")
 @click.option(
