@@ -99,6 +99,32 @@ def test_a_signal_that_moves_takes_its_checksum_along() -> None:
     assert check.checksum.layout == Layout(48, 8)
 
 
+def test_what_is_said_must_hold_in_a_recording(tmp_path: Path) -> None:
+    """A wrong family is told at once, and the map stays as it was."""
+    path, log = tmp_path / "m.dbc", tmp_path / "drive.log"
+    frames = []
+    for k in range(60):
+        data = bytes([k % 15, 0x5A, (7 * k) % 256, (k * k) % 256, 0, 0, 0])
+        data += bytes([crccheck.crc.Crc8SaeJ1850.calc(data) ^ (k == 30)])
+        frames.append(f"({k / 100:.6f}) can0 123#{data.hex().upper()}\n")
+    log.write_text("".join(frames), encoding="ascii")
+    place = ("--length", "8", "--start", "56", "--bits", "8", "--into", path, "--check", log)
+    wrong = call("123.Check", "--checksum", "sum", *place)
+    refused(wrong, "MSG_123 (123).Check: the checksum holds in ", "of 60 frames", "nothing was written")
+    assert not path.exists()
+    right = call("123.Check", "--checksum", "crc8-j1850", *place)
+    assert right.exit_code == 0, right.output
+    assert "the checksum holds in 59 of 60 frames" in right.output
+    counter = call("123.Alive", "--counter", "0-14", "--start", "0", "--bits", "4", "--into", path, "--check", log)
+    assert "the counter's step holds in 59 of 59 frames" in counter.output
+    refused(call("123.Alive", "--counter", "0-15", "--into", path, "--check", log), "holds in 56 of 59 frames")
+    fixed = call("123.Five", "--constant", "0x5A", "--start", "8", "--bits", "8", "--into", path, "--check", log)
+    assert "always 90 holds in 60 of 60 frames" in fixed.output
+    refused(call("123.Five", "--unit", "V", "--constant", "none", "--into", path, "--check", log), "has no counter")
+    refused(call("124.A", *place), "no whole frame of MSG_124")
+    refused(call("123", "--period", "10", "--into", path, "--check", log), "name a signal")
+
+
 ONE = SignalMap((MapMessage("Alpha", 0x100, False, 8, (MapSignal("S", Layout(0, 8)), MapSignal("T", Layout(8, 8)))),))
 
 

@@ -8,7 +8,8 @@ from typing import Any
 
 import click
 
-from swapbridge.cli.commands.folder import find_file
+from swapbridge.capture.read import read_capture
+from swapbridge.cli.commands.folder import InFolder, find_file
 from swapbridge.cli.commands.map_notes import say_notes
 from swapbridge.cli.screen.common import IdentifierType, say
 from swapbridge.core.checksum_names import families_help, words_help
@@ -16,9 +17,10 @@ from swapbridge.core.errors import InputError
 from swapbridge.signalmap.dbc_read import exact_number, load_map
 from swapbridge.signalmap.dbc_write import save_map
 from swapbridge.signalmap.edit import Change, find_message, set_in_map, unit_note
+from swapbridge.signalmap.holding import check_holds
 from swapbridge.signalmap.model import MODULE_KINDS, SignalMap
 from swapbridge.signalmap.table import signal_words
-from swapbridge.swapfolder.paths import MAPS, find_swap_folder
+from swapbridge.swapfolder.paths import CAPTURES, MAPS, find_swap_folder
 
 
 class DecimalType(click.ParamType[Fraction]):
@@ -113,7 +115,23 @@ Example: swapbridge map set EngineData.Speed --unit rpm --role engine_speed --co
 @click.option(
     "--choice", "choices", type=ChoiceType(), multiple=True, help="A raw value's name, as 3=Sport; repeatable."
 )
-def command(target: str, into: Path | None, big_endian: bool | None, choices: Any, **said: Any) -> None:
+@click.option(
+    "--check",
+    "recordings",
+    metavar="CAPTURE",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    callback=InFolder(CAPTURES),
+    help="A recording in which counter, checksum or constant must hold, or nothing is written; repeatable.",
+)
+def command(
+    target: str,
+    into: Path | None,
+    big_endian: bool | None,
+    choices: Any,
+    recordings: tuple[Path, ...],
+    **said: Any,
+) -> None:
     path = _map_of(target, into)
     old = load_map(path) if path.exists() else SignalMap()
     say_notes(old)
@@ -122,12 +140,16 @@ def command(target: str, into: Path | None, big_endian: bool | None, choices: An
     if change == Change():
         raise InputError(f"nothing is said of {target}: add an option, such as --counter or --unit")
     result = set_in_map(old, target, change)
-    save_map(result.signal_map, path)
-    for words in result.done:
-        click.echo(f"{path}: {words}")
     message_name, _, signal_name = target.partition(".")
     message = find_message(result.signal_map, message_name) or result.signal_map.messages[0]
     signal = message.signal(signal_name)
+    for recording in recordings:
+        if signal is None:
+            raise InputError(f"--check holds a signal against a recording, and {target} is a message: name a signal")
+        click.echo(f"{recording}: {check_holds(read_capture(recording), message, signal)}")
+    save_map(result.signal_map, path)
+    for words in result.done:
+        click.echo(f"{path}: {words}")
     click.echo(f"{path}: {message.label}" + (f".{signal_words(signal)}" if signal is not None else ""))
     if said["unit"] and (note := unit_note(said["unit"])):
         say(note)
