@@ -10,6 +10,7 @@ from fractions import Fraction
 from swapbridge.compiler.expressions.values import show
 from swapbridge.compiler.messages.messages import SendDraft
 from swapbridge.core.frames import format_identifier, format_words, split_word
+from swapbridge.core.integrity import method_words
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import STATES, Feed, Pass, Plan, Receive, Send
 
@@ -111,11 +112,7 @@ def _message(plan: Plan, draft: SendDraft) -> list[str]:
 
 def _method(send: Send) -> str:
     assert send.checksum is not None
-    method = send.checksum.method.to_json()
-    name = str(method.get("name") or "")
-    if method["kind"] == "crc":
-        return name or f"CRC of {method['width']} bits, polynomial 0x{method['polynomial']:X}"
-    return name or {"sum": "a sum", "affine": "an exclusive-or of bits"}[method["kind"]]
+    return method_words(send.checksum.method)
 
 
 def _when(plan: Plan, draft: SendDraft) -> str:

@@ -12,7 +12,7 @@ from difflib import get_close_matches
 
 from swapbridge.core.crc_catalogue import CATALOGUE
 from swapbridge.core.errors import InputError
-from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
+from swapbridge.core.integrity import Affine, Checksum, Crc, FieldSum, Sum, Term
 from swapbridge.core.layout import Layout
 
 MOST_IDS = 256
@@ -64,6 +64,10 @@ class _Words:
     plus: int = 0
     complement: bool = False
     negated: bool = False
+    terms: tuple[Term, ...] = ()
+    fold: int = 0
+    folds: int = 0
+    modulo: int | None = None
     init: int | None = None
     final: int | None = None
     polynomial: int | None = None
@@ -100,6 +104,12 @@ _WORDS: dict[str, tuple[str, str]] = {
     "plus": (rf"plus (-?(?:{_NUMBER}))", "plus 5"),
     "complement": (r"complement(?:ed)?|inverted", "complement"),
     "negated": (r"negated", "negated"),
+    "terms": (
+        r"of ((?:\d+:\d+(?:be)?(?: ?x ?-?\d+)?)(?: ?, ?\d+:\d+(?:be)?(?: ?x ?-?\d+)?)*)",
+        "of 0:8, 8:4x2, 15:4be",
+    ),
+    "fold": (r"fold (\d+(?: once)?)", "fold 8"),
+    "modulo": (r"modulo (\d+)", "modulo 255"),
     "init": (rf"init ({_NUMBER})", "init 0xFF"),
     "final": (rf"final ({_NUMBER})", "final 0xFF"),
     "polynomial": (rf"poly(?:nomial)? ({_NUMBER})", "poly 0x1D"),
@@ -164,10 +174,24 @@ def _read_word(name: str, value: str, words: _Words, place: Place) -> None:
     elif name == "data_id":
         number, _, words.mode = value.partition(" ")
         words.data_id = int(number, 0)
+    elif name == "terms":
+        words.terms = tuple(_term(part, place) for part in value.split(","))
+    elif name == "fold":
+        words.fold, words.folds = int(value.split()[0]), int("once" in value)
     elif name in ("identifier", "complement", "negated", "reflected"):
         setattr(words, name, True)
     else:
         setattr(words, name, int(value, 0))
+
+
+def _term(text: str, place: Place) -> Term:
+    """A field as START:BITS, `be` behind it where it is big endian, and x WEIGHT."""
+    found = re.fullmatch(r"\s*(\d+):(\d+)(be)?(?: ?x ?(-?\d+))?\s*", text)
+    assert found is not None  # the word's own pattern
+    layout = Layout(int(found[1]), int(found[2]), "big_endian" if found[3] else "little_endian")
+    if not layout.fits(place.length):
+        raise InputError(f"field {text.strip()} lies outside the {place.length} bytes of the message: mend its start")
+    return Term(layout, int(found[4] or 1))
 
 
 def _data_id_bytes(data_id: int) -> bytes:
@@ -234,18 +258,57 @@ def _catalogue_family(text: str) -> Family | None:
     return Family(entry.name, entry.name.lower(), "", _CRC_WORDS, _catalogued(entry.name))
 
 
+def _identifier_sum(words: _Words, place: Place, unit_bits: int) -> int:
+    if not words.identifier:
+        return 0
+    return sum(b if unit_bits == 8 else (b >> 4) + (b & 15) for b in place.identifier_bytes)
+
+
 def _sum(unit_bits: int) -> Callable[[_Words, Place], Checksum]:
     def make(words: _Words, place: Place) -> Checksum:
+        covered = words.over or place.coverage
+        if words.fold or words.modulo:
+            step = range(0, 8, unit_bits)
+            fields = tuple(Term(Layout(8 * i + low, unit_bits)) for i in covered for low in step)
+            return _field_sum(words, place, fields, unit_bits)
         factor = -1 if words.complement or words.negated else 1
-        total = words.plus
-        if words.identifier:
-            identifier = place.identifier_bytes
-            total += sum(identifier) if unit_bits == 8 else sum((b >> 4) + (b & 15) for b in identifier)
+        total = words.plus + _identifier_sum(words, place, unit_bits)
         constant = factor * total - (1 if words.complement else 0)
         width = min(place.layout.length, 32)
-        return Checksum(place.layout, Sum(width, words.over or place.coverage, unit_bits, factor, constant))
+        return Checksum(place.layout, Sum(width, covered, unit_bits, factor, constant))
 
     return make
+
+
+def _field_sum(words: _Words, place: Place, terms: tuple[Term, ...], unit_bits: int) -> Checksum:
+    width = min(place.layout.length, 32)
+    if words.fold and words.modulo is None and not words.folds:
+        words.modulo = 1 << min(words.fold, width)
+    start = words.plus + _identifier_sum(words, place, unit_bits)
+    factor = -1 if words.complement or words.negated else 1
+    constant = -1 if words.complement else 0
+    method = FieldSum(width, terms, start, 0, words.fold, words.folds, words.modulo, factor, constant)
+    return Checksum(place.layout, method)
+
+
+def _weighted(words: _Words, place: Place) -> Checksum:
+    if not words.terms:
+        raise InputError("a weighted sum lists its fields: write weighted sum of 0:8, 8:4x2, 15:4be")
+    return _field_sum(words, place, words.terms, 8)
+
+
+def _lin(words: _Words, place: Place) -> Checksum:
+    """The classic checksum of LIN (ISO 17987-3): the carry is added again, then all is inverted."""
+    words.fold, words.complement = 8, True
+    return _sum(8)(words, place)
+
+
+def _tsc1(words: _Words, place: Place) -> Checksum:
+    """SAE J1939-71, SPN 4207 (from memory): bytes 1 to 7, the counter, the identifier; 3 bits."""
+    if place.length != 8:
+        raise InputError(f"this checksum stands in a message of 8 bytes, not {place.length}: name another")
+    terms = (*(Term(Layout(8 * i, 8)) for i in range(7)), Term(Layout(56, 4)))
+    return Checksum(place.layout, FieldSum(3, terms, sum(place.identifier_bytes), 8, 3, 1))
 
 
 def _xor(words: _Words, place: Place) -> Checksum:
@@ -300,7 +363,7 @@ def _e2e_5(words: _Words, place: Place) -> Checksum:
 
 
 _CRC_WORDS = ("over", "identifier", "data_id", "data_ids")
-_SUM_WORDS = ("over", "identifier", "plus", "complement", "negated")
+_SUM_WORDS = ("over", "identifier", "plus", "complement", "negated", "fold", "modulo")
 
 FAMILIES: tuple[Family, ...] = (
     Family("crc8-j1850", "crc8-j1850 with identifier", "CRC-8/SAE-J1850", _CRC_WORDS, _catalogued("CRC-8/SAE-J1850")),
@@ -340,6 +403,15 @@ FAMILIES: tuple[Family, ...] = (
     Family("nibble sum", "nibble sum with identifier", "of half bytes", _SUM_WORDS, _sum(4)),
     Family("bit count", "bit count over 0-5", "how many bits are 1", _SUM_WORDS, _sum(1)),
     Family(
+        "weighted sum",
+        "weighted sum of 0:8, 8:4x2, 15:4be modulo 16",
+        "START:BITS of each field, x WEIGHT",
+        ("terms", *_SUM_WORDS[1:]),
+        _weighted,
+    ),
+    Family("lin", "lin over 0-6", "sum with end-around carry, inverted", ("over",), _lin),
+    Family("j1939 tsc1", "j1939 tsc1", "SAE J1939-71, SPN 4207", (), _tsc1),
+    Family(
         "xor", "xor over 0-6", "of bytes; of half bytes in 4 bits", ("over", "identifier", "complement", "plus"), _xor
     ),
 )
@@ -354,7 +426,7 @@ _BY_NAME = {_plain(f.name): f for f in FAMILIES} | {_plain("crc8-autosar"): FAMI
 
 def families_help() -> str:
     """The list of families, an example a line, for help texts."""
-    return "\n".join(f"{f.example:<42} {f.says}" for f in FAMILIES)
+    return "\n".join(f"{f.example:<46} {f.says}" for f in FAMILIES)
 
 
 def words_help() -> str:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from swapbridge.core.errors import InputError
-from swapbridge.core.layout import Layout
+from swapbridge.core.layout import Layout, SplitLayout, split_layout
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +156,143 @@ class Affine:
         }
 
 
-Method = Crc | Sum | Affine
+@dataclass(frozen=True, slots=True)
+class Term:
+    """A number in the payload, wherever its bits stand, and what it counts for in a sum."""
+
+    layout: Layout
+    weight: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class FieldSum:
+    """``(factor * fold(start + sum of weight * field) + constant) modulo modulus``: sums beyond those of whole bytes.
+
+    Parameters
+    ----------
+    width : int
+        Bits of the result; ``modulus`` is at most ``2**width``.
+    terms : tuple of Term
+        What is added up: fields of 1 to 32 bits, unsigned, anywhere in the payload, also twice.
+    start : int
+        What the sum begins with: an identifier's bytes, a constant.
+    register : int
+        Bits that are kept of the sum before it is folded, as where it is gathered in a byte; 0 for all.
+    fold : int
+        Width of the digits that the sum is cut into, and which are added up in its place; 0 for none. Folding 8 bits is
+        the end-around carry.
+    folds : int
+        How often that is done; 0 until one digit is left.
+    modulus : int or None
+        None for ``2**width``.
+    factor, constant : int
+        After folding: -1 and -1 are the complement, -1 and 0 what brings the sum to zero.
+
+    Raises
+    ------
+    InputError
+        A field that can't be added, or a sum to be folded that could be negative.
+    """
+
+    width: int
+    terms: tuple[Term, ...]
+    start: int = 0
+    register: int = 0
+    fold: int = 0
+    folds: int = 0
+    modulus: int | None = None
+    factor: int = 1
+    constant: int = 0
+
+    def __post_init__(self) -> None:
+        if not 1 <= self.width <= 32:
+            raise InputError(f"a sum of fields has 1 to 32 bits, not {self.width}: mend its width")
+        if not self.terms or len(self.terms) > _MOST_TERMS:
+            raise InputError(f"a sum of fields adds 1 to {_MOST_TERMS} of them, not {len(self.terms)}: list them")
+        for term in self.terms:
+            if term.layout.signed or term.layout.length > 32 or not 0 < abs(term.weight) < 1 << 16:
+                raise InputError("a field that is added up is unsigned, of 1 to 32 bits, with a weight of up to 65535")
+        if abs(self.start) >> 32 or abs(self.constant) >> 32 or not 0 < abs(self.factor) < 1 << 16:
+            raise InputError("a sum's constants have 32 bits at most, its factor 16 and is not 0: mend them")
+        if self.modulus == 1 << self.width:
+            object.__setattr__(self, "modulus", None)
+        if self.modulus is not None and not 2 <= self.modulus <= 1 << self.width:
+            raise InputError(f"a sum of {self.width} bits is taken modulo 2 to {1 << self.width}, not {self.modulus}")
+        if not 0 <= self.register <= 32:
+            raise InputError(f"a sum keeps up to 32 bits before it is folded, not {self.register}: mend register")
+        if self.fold and not self.register and (self.start < 0 or any(t.weight < 0 for t in self.terms)):
+            raise InputError("a sum that is folded can't be negative: give weights and start above zero")
+        if not 0 <= self.fold <= 32 or not 0 <= self.folds <= 8 or (self.fold == 1 and not self.folds):
+            raise InputError("a sum is folded into 2 to 32 bits, up to 8 times: mend fold")
+
+    def total(self, payload: bytes) -> int:
+        """The sum before it is folded."""
+        return self.start + sum(t.weight * t.layout.unpack(payload) for t in self.terms)
+
+    def finish(self, total: int) -> int:
+        """The value that a sum gives."""
+        if self.register:
+            total %= 1 << self.register
+        done = 0
+        while self.fold and (done < self.folds or (not self.folds and total >> self.fold)):
+            total, rest = 0, total
+            while rest:
+                total, rest = total + (rest & ((1 << self.fold) - 1)), rest >> self.fold
+            done += 1
+        return (self.factor * total + self.constant) % self.turns
+
+    @property
+    def turns(self) -> int:
+        """The modulus, said or not."""
+        return self.modulus or 1 << self.width
+
+    def value(self, payload: bytes) -> int:
+        return self.finish(self.total(payload))
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "kind": "field_sum",
+            "width": self.width,
+            "terms": [{**_layout_json(t.layout), "weight": t.weight} for t in self.terms],
+            "start": self.start,
+            "register": self.register,
+            "fold": self.fold,
+            "folds": self.folds,
+            **({"modulus": self.modulus} if self.modulus is not None else {}),
+            "factor": self.factor,
+            "constant": self.constant,
+        }
+
+
+_MOST_TERMS = 128
+Method = Crc | Sum | FieldSum | Affine
+
+
+def is_added(method: Method) -> bool:
+    """Whether what a counter picks is added to the method's result; otherwise it is combined by XOR."""
+    return isinstance(method, Sum | FieldSum)
+
+
+def turns_of(method: Method) -> int:
+    """What the method's results stay below."""
+    return method.turns if isinstance(method, FieldSum) else 1 << method.width
+
+
+def method_words(method: Method) -> str:
+    """A method in a few words."""
+    match method:
+        case Crc():
+            words = method.name or f"CRC-{method.width} polynomial 0x{method.polynomial:X}"
+            fed = len(method.before) + len(method.after)
+            return words + (f", with {fed} constant bytes" if fed else "")
+        case Sum():
+            return f"sum of {({8: 'bytes', 4: 'nibbles', 1: 'bits'})[method.unit_bits]}"
+        case FieldSum():
+            fold = f", folded to {method.fold} bits" if method.fold else ""
+            modulo = "" if method.turns == 1 << method.width else f", modulo {method.turns}"
+            return f"sum of {len(method.terms)} fields{fold}{modulo}"
+        case Affine():
+            return method.name or "an exclusive-or of bits"
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,13 +302,13 @@ class Checksum:
     Parameters
     ----------
     layout : Layout
-        The checksum's own bits (unsigned).
-    method : Crc, Sum or Affine
+        The checksum's own bits (unsigned); a `SplitLayout` where they stand in two places.
+    method : Crc, Sum, FieldSum or Affine
         How it is computed.
     counter : Layout or None
         The counter that picks from `by_counter`, for data-ID lists.
     by_counter : tuple of int
-        One constant for every counter value, combined with the result by XOR (Crc, Affine) or by addition (Sum).
+        One constant for every counter value, combined with the result by XOR (Crc, Affine) or by addition (sums).
     verified_bits : int or None
         The payload bits (as a mask) that moved independently in the capture it was found on; None when it comes from
         a published layout. A bridge that lets other bits move is refused.
@@ -191,7 +327,7 @@ class Checksum:
         value = self.method.value(bytes(cleared))
         if self.counter is not None and self.by_counter:
             extra = self.by_counter[self.counter.unpack(payload) % len(self.by_counter)]
-            value = (value + extra) % (1 << self.method.width) if isinstance(self.method, Sum) else value ^ extra
+            value = (value + extra) % turns_of(self.method) if is_added(self.method) else value ^ extra
         return value
 
     def insert(self, payload: bytearray) -> None:
@@ -227,9 +363,11 @@ def checksum_from_json(data: dict[str, Any]) -> Checksum:
             layout=_layout_from_json(data["field"]),
             method=_method_from_json(data),
             counter=_layout_from_json(data["counter"]) if "counter" in data else None,
-            by_counter=tuple(int(v) for v in data.get("by_counter", ())),
+            by_counter=_numbers(data, "by_counter") if "by_counter" in data else (),
             verified_bits=None if verified is None else int(verified, 16),
         )
+    except InputError as error:
+        raise InputError(f"checksum method: {error}") from None
     except (KeyError, TypeError, ValueError) as error:
         raise InputError(f"checksum method {data!r} can't be read ({error}): check its parameters") from None
 
@@ -237,46 +375,93 @@ def checksum_from_json(data: dict[str, Any]) -> Checksum:
 def counter_from_json(data: dict[str, Any]) -> Counter:
     """The inverse of `Counter.to_json`."""
     try:
-        return Counter(int(data["low"]), int(data["high"]), int(data.get("step", 1)))
+        return Counter(_number(data, "low"), _number(data, "high"), _number(data, "step", 1))
     except (KeyError, TypeError, ValueError) as error:
         raise InputError(f"counter method {data!r} can't be read ({error}): it needs low, high and step") from None
 
 
+def _number(data: dict[str, Any], name: str, default: int | None = None) -> int:
+    value = data[name] if default is None else data.get(name, default)
+    if not isinstance(value, int) or isinstance(value, bool):
+        raise InputError(f"{name} is {value!r}, which is not a whole number: mend it")
+    return value
+
+
+def _numbers(data: dict[str, Any], name: str) -> tuple[int, ...]:
+    values = data[name]
+    if not isinstance(values, list) or any(not isinstance(v, int) or isinstance(v, bool) for v in values):
+        raise InputError(f"{name} is {values!r}, which is not a list of whole numbers: mend it")
+    return tuple(values)
+
+
+def _coverage(data: dict[str, Any]) -> tuple[int, ...]:
+    """Payload bytes that a checksum is computed over."""
+    coverage = _numbers(data, "coverage")
+    if not coverage or min(coverage) < 0:
+        raise InputError("its coverage lists no payload byte, so that it never changes: list them, from 0 on")
+    return coverage
+
+
+def _crc_from_json(data: dict[str, Any]) -> Crc:
+    width, polynomial, reflect = _number(data, "width"), _number(data, "polynomial"), data["reflect"]
+    init, xor_out = _number(data, "init"), _number(data, "xor_out")
+    if not 1 <= width <= 64 or not all(0 <= v < 1 << width for v in (polynomial, init, xor_out)):
+        raise InputError(f"polynomial, init and xor_out have {width} bits at most, 64 in all: mend them")
+    if polynomial == 0:
+        raise InputError("a CRC of polynomial 0 is the same for every payload: name the right one")
+    if not isinstance(reflect, bool):
+        raise InputError(f"reflect is {reflect!r}: write true or false")
+    before, after = (bytes.fromhex(data.get(name, "")) for name in ("before", "after"))
+    name = str(data.get("name", ""))
+    return Crc(width, polynomial, init, reflect, xor_out, _coverage(data), before, after, name)
+
+
+def _field_sum_from_json(data: dict[str, Any]) -> FieldSum:
+    return FieldSum(
+        _number(data, "width"),
+        tuple(Term(_layout_from_json(t), _number(t, "weight", 1)) for t in data["terms"]),
+        _number(data, "start", 0),
+        _number(data, "register", 0),
+        _number(data, "fold", 0),
+        _number(data, "folds", 0),
+        _number(data, "modulus") if "modulus" in data else None,
+        _number(data, "factor", 1),
+        _number(data, "constant", 0),
+    )
+
+
+def _affine_from_json(data: dict[str, Any]) -> Affine:
+    width, masks = _number(data, "width"), tuple(int(m, 16) for m in data["masks"])
+    if len(masks) != width or min(masks, default=-1) < 0:
+        raise InputError(f"it has {width} bits and {len(masks)} masks: give one in hex for each bit")
+    if not any(masks):
+        raise InputError("its masks hold no payload bit, so that it never changes: list them")
+    return Affine(width, masks, _number(data, "constant", 0), str(data.get("name", "")))
+
+
 def _method_from_json(data: dict[str, Any]) -> Method:
-    kind = data["kind"]
-    if kind == "crc":
-        return Crc(
-            int(data["width"]),
-            int(data["polynomial"]),
-            int(data["init"]),
-            bool(data["reflect"]),
-            int(data["xor_out"]),
-            tuple(int(i) for i in data["coverage"]),
-            bytes.fromhex(data.get("before", "")),
-            bytes.fromhex(data.get("after", "")),
-            str(data.get("name", "")),
-        )
-    if kind == "sum":
-        return Sum(
-            int(data["width"]),
-            tuple(int(i) for i in data["coverage"]),
-            int(data.get("unit_bits", 8)),
-            int(data.get("factor", 1)),
-            int(data.get("constant", 0)),
-        )
-    if kind == "affine":
-        return Affine(
-            int(data["width"]),
-            tuple(int(m, 16) for m in data["masks"]),
-            int(data.get("constant", 0)),
-            str(data.get("name", "")),
-        )
-    raise InputError(f"checksum kind {kind!r} is unknown: crc, sum or affine")
+    match data["kind"]:
+        case "crc":
+            return _crc_from_json(data)
+        case "sum":
+            unit_bits = _number(data, "unit_bits", 8)
+            if unit_bits not in (1, 4, 8):
+                raise InputError(f"unit_bits is {unit_bits}: a sum adds 8 (bytes), 4 (nibbles) or 1 (bits)")
+            factor, constant = _number(data, "factor", 1), _number(data, "constant", 0)
+            return Sum(_number(data, "width"), _coverage(data), unit_bits, factor, constant)
+        case "field_sum":
+            return _field_sum_from_json(data)
+        case "affine":
+            return _affine_from_json(data)
+    raise InputError(f"kind {data['kind']!r} is unknown: crc, sum, field_sum or affine")
 
 
 def _layout_json(layout: Layout) -> dict[str, Any]:
+    if isinstance(layout, SplitLayout):
+        return {**_layout_json(layout.lower), "upper": _layout_json(layout.upper)}
     return {"start": layout.start, "length": layout.length, "byte_order": layout.byte_order}
 
 
 def _layout_from_json(data: dict[str, Any]) -> Layout:
-    return Layout(int(data["start"]), int(data["length"]), data["byte_order"])
+    layout = Layout(_number(data, "start"), _number(data, "length"), data["byte_order"])
+    return split_layout(layout, _layout_from_json(data["upper"])) if "upper" in data else layout

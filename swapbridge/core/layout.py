@@ -96,6 +96,42 @@ class Layout:
                 payload[position >> 3] &= ~bit & 0xFF
 
 
+@dataclass(frozen=True, slots=True)
+class SplitLayout(Layout):
+    """A value in two places: an unsigned layout of `length` bits in all, whose upper ones stand where `upper` says.
+
+    ``start`` and ``byte_order`` are those of the lower bits.
+    """
+
+    upper: Layout = Layout(0, 1)
+
+    def __post_init__(self) -> None:
+        Layout.__post_init__(self)
+        if self.signed or self.upper.signed:
+            raise InputError("a value in two parts is unsigned: mend its sign")
+        if self.upper.length >= self.length:
+            raise InputError(
+                f"a value of {self.length} bits can't have {self.upper.length} of them in its upper part: mend one"
+            )
+        if set(self.lower.positions) & set(self.upper.positions):
+            raise InputError("the two parts of a value share bits: mend where one of them starts")
+
+    @property
+    def lower(self) -> Layout:
+        """The lower bits' own layout."""
+        return Layout(self.start, self.length - self.upper.length, self.byte_order)
+
+    @property
+    def positions(self) -> tuple[int, ...]:
+        """Bit numbers, least significant first."""
+        return self.lower.positions + self.upper.positions
+
+
+def split_layout(lower: Layout, upper: Layout) -> SplitLayout:
+    """A value whose lower bits stand in one layout and whose upper ones in another."""
+    return SplitLayout(lower.start, lower.length + upper.length, lower.byte_order, lower.signed, upper)
+
+
 class Piece(NamedTuple):
     """A run of bits that stay together: `width` bits of payload byte `byte` from `low` up, at `weight` of the value."""
 

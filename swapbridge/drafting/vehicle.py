@@ -12,7 +12,7 @@ from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier
-from swapbridge.core.integrity import Checksum, Counter, Crc, Sum, checksum_from_json, counter_from_json
+from swapbridge.core.integrity import Affine, Checksum, Counter, Crc, Sum, checksum_from_json, counter_from_json
 from swapbridge.core.layout import ByteOrder, Layout, layout_from_positions
 from swapbridge.guessing.findings import Findings, FoundField, FoundMessage
 
@@ -186,7 +186,7 @@ def _whole(checksum: Checksum) -> Checksum:
     covered as its neighbours in the byte are. A bare affine relation says nothing of such bits.
     """
     method = checksum.method
-    known = isinstance(method, Sum | Crc) or method.name.startswith("XOR")
+    known = isinstance(method, Sum | Crc) or (isinstance(method, Affine) and method.name.startswith("XOR"))
     return replace(checksum, verified_bits=None) if known else checksum
 
 

@@ -6,10 +6,10 @@ equal, and the tests compare the two on random methods and payloads.
 
 from __future__ import annotations
 
-from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
-from swapbridge.core.layout import Layout
+from swapbridge.core.integrity import Affine, Checksum, Crc, FieldSum, Sum, method_words
+from swapbridge.core.layout import Layout, Piece, pieces
 from swapbridge.emit.bits import unpack_unsigned, unsigned_literal, word_type
-from swapbridge.emit.ctext import function
+from swapbridge.emit.ctext import function, indent
 from swapbridge.emit.tables import ConstTables
 
 
@@ -26,6 +26,8 @@ def checksum_function(name: str, checksum: Checksum, payload_bytes: int, tables:
             body = _crc_body(method, read, tables)
         case Sum():
             body = _sum_body(method, read, tables)
+        case FieldSum():
+            return _field_sum_function(name, checksum, method, read, tables)
         case Affine():
             body = _affine_body(method, read, payload_bytes, tables)
     if checksum.counter is not None and checksum.by_counter:
@@ -49,6 +51,8 @@ def describe(checksum: Checksum) -> str:
         case Sum():
             unit = {8: "bytes", 4: "nibbles", 1: "bits"}[method.unit_bits]
             words = f"{method.width}-bit {method.factor} x sum of {unit} + {method.constant}"
+        case FieldSum():
+            words = f"{method.factor} x {method_words(method)} + {method.constant}"
         case Affine():
             words = f"{method.width} parities of payload bits"
     return words + (", plus a constant picked by the counter" if checksum.by_counter else "")
@@ -68,6 +72,14 @@ class _Reader:
         if keep == 0:
             return None
         return f"(uint32_t)data[{index}]" if keep == 0xFF else f"((uint32_t)data[{index}] & {keep}U)"
+
+    def piece(self, piece: Piece) -> str | None:
+        """A run of bits moved down to bit 0, unsigned 32-bit, or None where all are the checksum's own."""
+        keep = self._keep.get(piece.byte, 0xFF) >> piece.low & piece.mask
+        if keep == 0:
+            return None
+        moved = f"((uint32_t)data[{piece.byte}] >> {piece.low})" if piece.low else f"(uint32_t)data[{piece.byte}]"
+        return moved if keep == 0xFF >> piece.low else f"({moved} & {keep}U)"
 
     def nibble(self, index: int, upper: bool) -> str | None:
         """The byte's upper or lower half, or None where all its bits belong to the checksum."""
@@ -170,6 +182,71 @@ def _sum_body(method: Sum, read: _Reader, tables: ConstTables) -> list[str]:
         value += f" + {unsigned_literal(constant, method.width)}"
     out.append(f"{kind} value = {value};")
     return out
+
+
+def _field_sum_function(name: str, checksum: Checksum, method: FieldSum, read: _Reader, tables: ConstTables) -> str:
+    """The whole function of a sum of fields: what it adds up, folded, turned and taken modulo, is never negative."""
+    turns = method.turns
+    # how far the sum may be reduced while it is added up: what is folded is kept whole, or as wide as its register
+    around = 1 << method.register if method.register else 0 if method.fold else turns
+    weights = [t.weight % around if around else t.weight for t in method.terms]
+    start = method.start % around if around else method.start
+    factor, constant = method.factor % turns, method.constant % turns
+    most = start + sum(w * t.layout.raw_range[1] for w, t in zip(weights, method.terms, strict=True))
+    power_of_two = not turns & (turns - 1)
+    # a sum modulo a power of two may lose its upper bits on the way
+    wraps = power_of_two and (method.register or not method.fold)
+    bits = 32 if wraps or most * max(factor, 1) + constant + turns < 1 << 32 else 64
+    kind = word_type(bits)
+    out = [f"{kind} value = {unsigned_literal(start, bits)};"]
+    for weight, term in zip(weights, method.terms, strict=True):
+        for piece in pieces(term.layout):
+            part = read.piece(piece)
+            worth = (weight << piece.weight) % (1 << bits)
+            if part is None or worth == 0:
+                continue
+            part = part if bits == 32 else f"({kind}){part}"
+            out.append(f"value += {part};" if worth == 1 else f"value += {part} * {unsigned_literal(worth, bits)};")
+    if method.register and method.register < bits:
+        out.append(f"value &= {unsigned_literal((1 << method.register) - 1, bits)};")
+    out += _fold_lines(method, kind, bits)
+    if factor != 1:
+        if not power_of_two:
+            out.append(f"value %= {unsigned_literal(turns, bits)};")  # so that the product fits
+        out.append(f"value *= {unsigned_literal(factor, bits)};")
+    if constant:
+        out.append(f"value += {unsigned_literal(constant, bits)};")
+    if checksum.counter is not None and checksum.by_counter:
+        constants = tables.name("checksum_constants", kind, [v % turns for v in checksum.by_counter])
+        index = f"(uint32_t)({unpack_unsigned(checksum.counter, 'data')} % {len(checksum.by_counter)}U)"
+        out.append(f"value += {constants}[{index}];")
+    if not power_of_two:
+        rest = f"value % {unsigned_literal(turns, bits)}"
+    else:
+        rest = f"value & {unsigned_literal(turns - 1, bits)}"
+    result = word_type(method.width)
+    out.append(f"return {rest};" if result == kind else f"return ({result})({rest});")
+    return function(f"/* {describe(checksum)} */", f"static {result} {name}(const uint8_t *data)", out, ("data",))
+
+
+def _fold_lines(method: FieldSum, kind: str, bits: int) -> list[str]:
+    """The sum replaced by the sum of its digits, a fixed number of times or until one digit is left."""
+    if not method.fold or method.fold >= bits:
+        return []
+    mask = unsigned_literal((1 << method.fold) - 1, bits)
+    if not method.folds:
+        return [f"while (value > {mask}) {{", f"    value = (value & {mask}) + (value >> {method.fold});", "}"]
+    step = [
+        f"{kind} rest = value;",
+        "value = 0U;",
+        "while (rest != 0U) {",
+        f"    value += rest & {mask};",
+        f"    rest >>= {method.fold};",
+        "}",
+    ]
+    if method.folds == 1:
+        return ["{", *indent(step), "}"]
+    return [f"for (uint32_t turn = 0U; turn < {method.folds}U; turn++) {{", *indent(step), "}"]
 
 
 def _affine_body(method: Affine, read: _Reader, payload_bytes: int, tables: ConstTables) -> list[str]:

@@ -89,6 +89,8 @@ def method_words(field: FoundField) -> str:
         turned = "complement of the " if int(method.get("factor", 1)) == -1 else ""
         constant = int(method.get("constant", 0))
         return f"{turned}sum of {unit}" + (f", {constant:+d}" if constant else "")
+    if kind == "field_sum":
+        return f"sum of {len(method.get('terms', ()))} fields" + (" folded" if method.get("fold") else "")
     if kind == "affine":
         return str(method.get("name") or "XOR of payload bits (no catalogue name)")
     return "method unknown"

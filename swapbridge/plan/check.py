@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import EXTENDED_BIT, identifier_word, split_word
-from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
+from swapbridge.core.integrity import Affine, Checksum, Crc, FieldSum, Sum, turns_of
 from swapbridge.core.layout import Layout, pieces
 from swapbridge.core.obd import (
     ANSWER_ENGINE,
@@ -198,6 +198,8 @@ def _check_checksum(checksum: Checksum, length: int, where: str) -> None:
     if isinstance(method, Sum):
         _need(method.unit_bits in (1, 4, 8), where, "has a sum of odd units")
         _need(abs(method.factor) < 1 << 16 and abs(method.constant) < 1 << 32, where, "has a bad sum")
+    if isinstance(method, FieldSum):
+        _need(all(t.layout.fits(length) for t in method.terms), where, "adds up bits it does not have")
     if isinstance(method, Affine):
         _need(len(method.masks) == method.width, where, "has a mask missing")
         _need(all(0 <= m < 1 << (8 * length) for m in method.masks), where, "covers bits it does not have")
@@ -205,7 +207,7 @@ def _check_checksum(checksum: Checksum, length: int, where: str) -> None:
     if checksum.counter is not None:
         _check_inside(checksum.counter, length, where)
         _need(not checksum.counter.signed and checksum.counter.length <= 8, where, "has a bad counter for its checksum")
-    _need(all(0 <= v < top for v in checksum.by_counter), where, "has bad constants by counter")
+    _need(all(0 <= v < turns_of(method) for v in checksum.by_counter), where, "has bad constants by counter")
     _need(not checksum.by_counter or checksum.counter is not None, where, "has constants by counter but no counter")
 
 

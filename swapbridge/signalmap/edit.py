@@ -11,7 +11,7 @@ from swapbridge.core.checksum_names import Place, named_checksum
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import parse_identifier
 from swapbridge.core.integrity import Checksum, Counter
-from swapbridge.core.layout import ByteOrder, Layout
+from swapbridge.core.layout import ByteOrder, Layout, SplitLayout, split_layout
 from swapbridge.core.roles import find_role
 from swapbridge.core.units import find_unit
 from swapbridge.signalmap.accept import overlap
@@ -202,7 +202,11 @@ def _follows(s: MapSignal, before: Layout, after: Layout) -> MapSignal:
         return s
     unsigned = replace(after, signed=False)
     checksum = s.checksum
-    if checksum.layout.positions == before.positions:
+    own = checksum.layout
+    if isinstance(own, SplitLayout):
+        lower, upper = (unsigned if part.positions == before.positions else part for part in (own.lower, own.upper))
+        checksum = replace(checksum, layout=split_layout(lower, upper))
+    elif own.positions == before.positions:
         checksum = replace(checksum, layout=unsigned)
     if checksum.counter is not None and checksum.counter.positions == before.positions:
         checksum = replace(checksum, counter=unsigned)
@@ -272,6 +276,12 @@ def _checksum(text: str, s: MapSignal, message: MapMessage, others: list[MapSign
     counter = next((o.layout for o in others if o.counter is not None), None)
     own = replace(s.layout, signed=False)
     try:
+        text, _, upper = text.partition(" upper bits in ")
+        if upper:
+            rest = next((o for o in others if o.name == upper.strip()), None)
+            if rest is None:
+                raise InputError(f"the message has no signal {upper.strip()!r} for the upper bits: make it first")
+            own = split_layout(own, replace(rest.layout, signed=False))
         return named_checksum(text, Place(own, message.length, message.identifier, message.extended, counter))
     except InputError as error:
         raise InputError(f"{message.label}, signal {s.name}: {error}") from None

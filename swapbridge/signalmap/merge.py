@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from swapbridge.core.errors import InputError
-from swapbridge.core.integrity import Checksum, Counter, Method, Sum
+from swapbridge.core.integrity import Checksum, Counter, FieldSum, Method, is_added, turns_of
 from swapbridge.core.units import find_unit
 from swapbridge.signalmap.accept import joined_base, overlap, same_place
 from swapbridge.signalmap.dbc_read import exact_number
@@ -181,7 +181,9 @@ def same_checksum(a: Checksum, b: Checksum) -> bool:
 
     Constants are not compared: a method found in a capture folds the bits that never moved into its constant.
     """
-    if a.layout.positions != b.layout.positions or isinstance(a.method, Sum) != isinstance(b.method, Sum):
+    if a.layout.positions != b.layout.positions or is_added(a.method) != is_added(b.method):
+        return False
+    if _folding(a.method) != _folding(b.method):
         return False
     verified = (1 << 512) - 1
     for checksum in (a, b):
@@ -195,10 +197,19 @@ def same_checksum(a: Checksum, b: Checksum) -> bool:
     return True
 
 
+def _folding(method: Method) -> tuple[int, ...]:
+    """What is done to a sum once it is added up, where that is more than to count round."""
+    if not isinstance(method, FieldSum) or not (method.fold or method.register):
+        return ()
+    return method.register, method.fold, method.folds, method.turns, method.factor % method.turns
+
+
 def _change(method: Method, payload: bytes) -> int:
-    """What a payload does to a checksum, beyond an empty one."""
+    """What a payload does to a checksum, beyond an empty one; to a sum that is folded, what it does before."""
+    if isinstance(method, FieldSum) and (method.fold or method.register):
+        return method.total(payload) - method.total(bytes(64))
     value, empty = method.value(payload), method.value(bytes(64))
-    return (value - empty) % (1 << method.width) if isinstance(method, Sum) else value ^ empty
+    return (value - empty) % turns_of(method) if is_added(method) else value ^ empty
 
 
 def _counter(counter: Counter) -> str:

@@ -242,6 +242,14 @@ class MapMessage:
         """The signal of that name, or None."""
         return next((s for s in self.signals if s.name == name), None)
 
+    def summed_with(self, signal: MapSignal) -> MapSignal | None:
+        """The checksum that writes this signal's bits too, where a checksum stands in two places; else None."""
+        bits = set(signal.layout.positions)
+        return next(
+            (s for s in self.signals if s.checksum and s is not signal and bits & set(s.checksum.layout.positions)),
+            None,
+        )
+
     def recorded(self, page: int | None = None) -> BasePayload:
         """Every bit known to be constant, as long as the message: its base payload and its constant signals.
 

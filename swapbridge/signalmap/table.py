@@ -8,6 +8,8 @@ import json
 from fractions import Fraction
 
 from swapbridge.core.frames import format_identifier
+from swapbridge.core.integrity import method_words
+from swapbridge.core.layout import SplitLayout
 from swapbridge.signalmap.dbc_write import decimal_text, ranges_text
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
@@ -50,15 +52,9 @@ def integrity_words(s: MapSignal) -> str:
         step = f" by {s.counter.step}" if s.counter.step != 1 else ""
         return f"counter {s.counter.low} to {s.counter.high}{step}"
     if s.checksum is not None:
-        data = s.checksum.method.to_json()
-        kind = str(data["kind"])
-        if kind == "crc":
-            name = str(data["name"] or f"CRC-{data['width']} polynomial 0x{data['polynomial']:X}")
-            more = f", with {len(data['before']) // 2} constant bytes before" if data["before"] else ""
-            return name + more
-        if kind == "sum":
-            return f"sum of {({8: 'bytes', 4: 'nibbles', 1: 'bits'})[int(data['unit_bits'])]}"
-        return str(data["name"] or "affine checksum")
+        parts = ", in two parts" if isinstance(s.checksum.layout, SplitLayout) else ""
+        listed = ", by a list of data IDs" if s.checksum.by_counter else ""
+        return method_words(s.checksum.method) + listed + parts
     if s.constant is not None:
         return f"always {s.constant}"
     return "possibly authenticated" if s.authenticated else ""

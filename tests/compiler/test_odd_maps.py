@@ -8,8 +8,8 @@ import re
 import pytest
 
 from swapbridge.compiler.compile import CompileResult
-from swapbridge.core.integrity import Checksum, Sum
-from swapbridge.core.layout import Layout
+from swapbridge.core.integrity import Checksum, FieldSum, Sum, Term
+from swapbridge.core.layout import Layout, split_layout
 from swapbridge.language.model import BridgeRefused
 from swapbridge.plan.python.translator import Translator
 from swapbridge.signalmap.dbc_read import parse_map
@@ -74,6 +74,30 @@ def test_a_message_with_two_checksums_is_not_sent() -> None:
     )
     message = refusal('B = { value = "1", role = "value", fallback = "0" }', (signal("A", 0, 8),), target)
     assert "host.Odd has more than one checksum; keep the outer one in the map" in message
+
+
+def test_a_checksum_in_two_places_is_made_whole() -> None:
+    """A three-bit fold whose bits stand apart: Python, reference and C know it as one checksum."""
+    method = FieldSum(3, (Term(Layout(0, 8)), Term(Layout(12, 7), 3)), register=8, fold=3, folds=1)
+    layout = split_layout(Layout(9, 2), Layout(63, 1))
+    target = (
+        signal("B", 0, 8),
+        signal("Low", 9, 2, checksum=Checksum(layout, method)),
+        signal("High", 63, 1),
+    )
+    source = (signal("A", 0, 8),)
+    copied = 'B = { value = "donor.Odd.A", role = "value", fallback = "0" }'
+    translator = Translator(odd(copied, source, target).plan)
+    for number, raw in enumerate((0, 1, 100, 255)):
+        now = number * 10_000
+        translator.on_frame(0, 0x123, bytes([raw] * 8), now)
+        sent = next(s for s in iter(lambda: translator.poll(now), 0) if s is None or s.word == 0x234)  # noqa: B023
+        assert sent is not None
+        folded = ((raw & 7) + (raw >> 3 & 7) + (raw >> 6)) & 7
+        assert sent.data[0] == raw
+        assert (sent.data[1] >> 1 & 3) + 4 * (sent.data[7] >> 7) == folded
+    written = refusal(copied + '\nHigh = { value = "1", role = "value", fallback = "0" }', source, target)
+    assert "host.Odd.High holds bits of the checksum Low, which is always computed" in written
 
 
 def test_a_range_of_0_to_0_is_no_range() -> None:

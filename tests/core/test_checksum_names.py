@@ -69,6 +69,23 @@ def test_e2e_profile_5() -> None:
         assert checksum.holds(payload)
 
 
+def carry(payload: bytes) -> int:
+    """LIN's classic checksum, as ISO 17987-3 describes it (from memory): 255 is taken off whenever it is passed."""
+    total = 0
+    for byte in payload[:7]:
+        total += byte
+        if total >= 256:
+            total -= 255
+    return ~total & 0xFF
+
+
+def tsc1(payload: bytes, identifier: int) -> int:
+    """SAE J1939-71, SPN 4207, as the standard writes it (from memory)."""
+    total = sum(payload[:7]) + (payload[7] & 0x0F)
+    total += (identifier & 0xFF) + (identifier >> 8 & 0xFF) + (identifier >> 16 & 0xFF) + (identifier >> 24 & 0xFF)
+    return (((total >> 6) & 0x03) + (total >> 3) + total) & 0x07
+
+
 def complement(payload: bytes) -> int:
     return 255 - sum(payload[:7]) % 256
 
@@ -87,6 +104,16 @@ PLAIN = {
     "nibble sum with identifier": nibbles_with_identifier,
     "nibble_sum with identifier": nibbles_with_identifier,
     "bit count": lambda d: sum(f"{b:08b}".count("1") for b in d[:7]),
+    "lin": carry,
+    "sum complement fold 8": carry,
+    "sum over 0-2 modulo 255": lambda d: sum(d[:3]) % 255,
+    "nibble sum over 0-6 modulo 11 negated": lambda d: -sum(int(x, 16) for x in bytes(d[:7]).hex()) % 11,
+    "weighted sum of 4:3, 23:10bex3, 30:7 x -2 plus 9": lambda d: (
+        ((d[0] >> 4 & 7) + 3 * ((d[2] << 2) + (d[3] >> 6)) - 2 * ((d[3] >> 6) + ((d[4] & 31) << 2)) + 9) % 256
+    ),
+    "weighted sum of 0:8, 12:4 fold 3 once modulo 8": lambda d: (lambda t: ((t & 7) + (t >> 3 & 7) + (t >> 6 & 7)) % 8)(
+        d[0] + (d[1] >> 4)
+    ),
     "xor": lambda d: functools.reduce(operator.xor, d[:7]),
     "xor over 1-3 with identifier": lambda d: d[1] ^ d[2] ^ d[3] ^ 0x01 ^ 0xA3,
     "crc8-j1850": lambda d: crccheck.crc.Crc8SaeJ1850.calc(d[:7]),
@@ -104,6 +131,22 @@ def test_against_outside_functions(text: str) -> None:
     for payload in payloads():
         expected: int = PLAIN[text](bytes(payload))  # type: ignore[no-untyped-call]
         assert checksum.compute(payload) == expected
+
+
+def test_j1939_tsc1() -> None:
+    """The three-bit fold of a published layout."""
+    checksum = named_checksum("j1939 tsc1", Place(Layout(60, 4), 8, 0x0C000003, True))
+    for payload in payloads():
+        assert checksum.compute(payload) == tsc1(bytes(payload), 0x0C000003)
+
+
+def test_rfc_1071() -> None:
+    """The Internet checksum's worked example (RFC 1071, section 3): the sum of its words is 0xDDF2."""
+    payload = bytes.fromhex("0001f203f4f5f6f7")
+    words = "weighted sum of 7:16be, 23:16be, 39:16be, 55:16be fold 16"
+    place = Place(Layout(71, 16, "big_endian"), 10, 0x100, False)
+    assert named_checksum(words, place).compute(payload + b"\0\0") == 0xDDF2
+    assert named_checksum(words + " complement", place).compute(payload + b"\0\0") == 0x220D
 
 
 def test_half_bytes() -> None:
@@ -139,6 +182,10 @@ def test_the_name_of_a_known_crc_is_kept() -> None:
         ("crc8 poly 0x107", "more than the 8 bits"),
         ("crc16 poly 0x1021", "has 16 bits, its signal 8"),
         ("e2e-2 with data ids 1,2", "16 data IDs"),
+        ("weighted sum", "lists its fields"),
+        ("weighted sum of 60:8", "outside the 8 bytes"),
+        ("weighted sum of 0:8x-1 fold 3", "can't be negative"),
+        ("sum modulo 300", "modulo 2 to 256"),
         ("e2e-1", "feeds a data ID"),
         ("crc8-2f with data id 5 nibble", "a mode of E2E profiles"),
         ("", "is not known"),

@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from swapbridge.core.frames import EXTENDED_BIT, split_word
-from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
-from swapbridge.core.layout import Layout
+from swapbridge.core.integrity import Affine, Checksum, Crc, FieldSum, Method, Sum, Term
+from swapbridge.core.layout import Layout, split_layout
 from swapbridge.core.obd import diagnostic_use
 from swapbridge.plan.check import check_plan
 from swapbridge.plan.intervals import Interval, fits_int64, op_interval, table_inner
@@ -81,15 +81,18 @@ class PlanMaker:
         layout = self.layout(taken, payload_bytes, longest=rng.choice((4, 8, 8, 8, 16, 32, 64)), signed=False)
         if layout is None or layout.length < 3:
             return None
+        if layout.length <= 32 and rng.random() < 0.3:
+            upper = self.layout(taken, payload_bytes, longest=8, signed=False)
+            layout = layout if upper is None else split_layout(layout, upper)
         width = rng.randint(3, layout.length)
         top = 1 << width
         coverage = tuple(rng.randrange(payload_bytes) for _ in range(rng.randint(1, payload_bytes)))
-        method: Crc | Sum | Affine
-        match rng.randrange(3):
+        method: Method
+        match rng.randrange(4):
             case 0:
                 method = Crc(
                     width,
-                    rng.randrange(top),
+                    rng.randrange(1, top),
                     rng.randrange(top),
                     rng.random() < 0.5,
                     rng.randrange(top),
@@ -99,6 +102,10 @@ class PlanMaker:
                 )
             case 1:
                 method = Sum(width, coverage, rng.choice((1, 4, 8)), rng.choice((1, -1, 3, -7)), rng.randint(-300, 300))
+            case 2:
+                width = min(width, 32)
+                method = self.field_sum(width, payload_bytes)
+                top = method.turns
             case _:
                 xor = rng.random() < 0.3
                 masks = tuple(
@@ -112,6 +119,28 @@ class PlanMaker:
             constants = tuple(rng.randrange(top) for _ in range(rng.randint(1, 16)))
             return Checksum(layout, method, counter, constants)
         return Checksum(layout, method)
+
+    def field_sum(self, width: int, payload_bytes: int) -> FieldSum:
+        rng = self.rng
+        fold = rng.choice((0, 0, 2, 3, 8, 16, 31))
+        register = rng.choice((0, 0, 8, 11, 32))
+        terms = []
+        for _ in range(rng.randint(1, 9)):
+            layout = self.layout(set(), payload_bytes, longest=rng.choice((1, 4, 8, 8, 13, 32)), signed=False)
+            if layout is not None:
+                terms.append(
+                    Term(
+                        layout,
+                        rng.choice((1, 1, 2, 3, 17, 65535) if fold and not register else (1, -1, 3, -9, 256, -65535)),
+                    )
+                )
+        terms = terms or [Term(Layout(0, 8))]
+        modulus = rng.choice((None, None, (1 << width) - 1, rng.randint(2, 1 << width)))
+        start = rng.choice((0, 0, 5, 0xFFFF_FFFF if fold and not register else -77))
+        ends = rng.choice(((1, 0), (1, 0), (-1, -1), (-1, 0), (7, -12345)))
+        return FieldSum(
+            width, tuple(terms), start, register, fold, rng.choice((0, 1, 2)) if fold else 0, modulus, *ends
+        )
 
     def word(self) -> int:
         """An identifier word that is not for diagnostics."""

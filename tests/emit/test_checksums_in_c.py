@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
-from swapbridge.core.layout import Layout
+from swapbridge.core.integrity import Affine, Checksum, Crc, FieldSum, Sum
+from swapbridge.core.layout import Layout, SplitLayout
 from swapbridge.emit.bits import word_type
 from swapbridge.emit.integrity import checksum_function
 from swapbridge.emit.tables import ConstTables
@@ -36,7 +36,7 @@ def test_random_methods(tmp_path: Path) -> None:
     rng = random.Random(3)
     maker = PlanMaker(rng, fd=True)
     cases: list[tuple[Checksum, list[bytes]]] = []
-    while len(cases) < 60:
+    while len(cases) < 90:
         size = rng.choice((2, 5, 8, 8, 8, 64))
         taken: set[int] = set()
         counter = maker.layout(taken, size, longest=4, signed=False)
@@ -44,7 +44,8 @@ def test_random_methods(tmp_path: Path) -> None:
         if checksum is not None:
             cases.append((checksum, [bytes(size), b"\xff" * size, *(rng.randbytes(size) for _ in range(4))]))
     kinds = {type(c.method) for c, _ in cases}
-    assert kinds == {Crc, Sum, Affine}
+    assert kinds == {Crc, Sum, FieldSum, Affine}
+    assert any(isinstance(c.layout, SplitLayout) for c, _ in cases)
     assert any(c.by_counter for c, _ in cases)
     assert compute_in_c(cases, tmp_path) == [c.compute(p) for c, payloads in cases for p in payloads]
 

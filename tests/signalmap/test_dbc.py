@@ -20,8 +20,8 @@ from hypothesis import strategies as st
 
 from swapbridge.capture.read import read_capture
 from swapbridge.core.errors import InputError
-from swapbridge.core.integrity import Affine, Checksum, Counter, Crc, Sum
-from swapbridge.core.layout import Layout
+from swapbridge.core.integrity import Affine, Checksum, Counter, Crc, FieldSum, Sum, Term
+from swapbridge.core.layout import Layout, split_layout
 from swapbridge.demo.folder import HOST_RUNNING
 from swapbridge.demo.maps import donor_map, host_map
 from swapbridge.signalmap.dbc_read import load_map, parse_map
@@ -73,6 +73,32 @@ def test_decimal_text_is_exact(value: Fraction) -> None:
     assert Fraction(decimal_text(value)) == value
 
 
+CRC_TEXT = (
+    "{'kind':'crc','width':8,'polynomial':29,'init':255,'reflect':false,'xor_out':255,'coverage':[0,1],"
+    "'field':{'start':56,'length':8,'byte_order':'little_endian'}}"
+)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (("'reflect':false", "'reflect':'no'"), "reflect is 'no': write true or false"),
+        (("[0,1]", "[]"), "coverage lists no payload byte"),
+        (("'polynomial':29", "'polynomial':0"), "a CRC of polynomial 0 is the same for every payload"),
+        (("'polynomial':29", "'polynomial':285"), "have 8 bits at most"),
+        (("'width':8", "'width':'8'"), "width is '8', which is not a whole number"),
+        (("'kind':'crc'", "'kind':'crx'"), "kind 'crx' is unknown"),
+    ],
+)
+def test_a_checksum_that_can_not_be_meant(change: tuple[str, str], words: str) -> None:
+    """A method that would be computed wrong, or never change, is refused where it is read."""
+    attributes = f'BA_DEF_ SG_ "SwapChecksum" STRING ;\nBA_ "SwapChecksum" SG_ 100 S "{CRC_TEXT}";\n'
+    good = one('SG_ S : 56|8@1+ (1,0) [0|0] "" TCM') + attributes
+    assert parse_map(good).messages[0].signals[0].checksum is not None
+    with pytest.raises(InputError, match=words):
+        parse_map(good.replace(*change))
+
+
 def test_a_third_has_no_decimal_form() -> None:
     with pytest.raises(InputError, match="1/3 has no exact decimal form"):
         decimal_text(Fraction(1, 3))
@@ -82,6 +108,10 @@ def rich_map() -> SignalMap:
     """A map that uses everything a map can hold."""
     crc = Checksum(Layout(56, 8), Crc(8, 0x2F, 0xFF, False, 0xFF, tuple(range(7)), b"\x5a"), verified_bits=0xFFFF)
     listed = Checksum(Layout(0, 8), Crc(8, 0x1D, 0, False, 0, (1, 2)), Layout(8, 4), tuple(range(16)))
+    terms = (Term(Layout(16, 11)), Term(Layout(39, 13, "big_endian"), -3))
+    folded = Checksum(
+        split_layout(Layout(8, 2), Layout(0, 1)), FieldSum(3, terms, 5, 8, 3, 1, 7, -1, -1), Layout(12, 4), (1, 2)
+    )
     affine = Checksum(Layout(8, 8), Affine(8, (1, 2, 4, 8, 1 << 23, 0, 7, 9), 3))
     signals = (
         MapSignal(
@@ -136,6 +166,9 @@ def rich_map() -> SignalMap:
                 evidence={"frames": 7},
             ),
             MapMessage("L", 0x200, False, 4, (MapSignal("C", Layout(0, 8), checksum=listed),)),
+            MapMessage(
+                "T", 0x202, False, 8, (MapSignal("C", Layout(8, 2), checksum=folded), MapSignal("H", Layout(0, 1)))
+            ),
             MapMessage(
                 "X",
                 0x201,

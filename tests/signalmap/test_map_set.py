@@ -125,6 +125,25 @@ def test_what_is_said_must_hold_in_a_recording(tmp_path: Path) -> None:
     refused(call("123", "--period", "10", "--into", path, "--check", log), "name a signal")
 
 
+def test_a_checksum_in_two_places() -> None:
+    signal_map = SignalMap()
+    for target, change in (
+        ("100", Change(length=8)),
+        ("100.High", Change(start=60, bits=4)),
+        ("100.Low", Change(start=0, bits=4, checksum="sum over 1-6 upper bits in High")),
+        ("100.High", Change(start=56)),
+    ):
+        signal_map = set_in_map(signal_map, target, change).signal_map
+    checksum = signal_map.messages[0].signals[1].checksum
+    assert checksum is not None
+    payload = bytearray(b"\0\x55\x11\x81\x04\x05\x06\0")
+    checksum.insert(payload)
+    total = sum(payload[1:7]) % 256
+    assert (payload[0], payload[7]) == (total & 15, total >> 4)
+    with pytest.raises(InputError, match="no signal 'Higher'"):
+        set_in_map(signal_map, "100.Low", Change(checksum="sum upper bits in Higher"))
+
+
 ONE = SignalMap((MapMessage("Alpha", 0x100, False, 8, (MapSignal("S", Layout(0, 8)), MapSignal("T", Layout(8, 8)))),))
 
 

@@ -67,7 +67,8 @@ A checksum is a family's name with words beside it. Families, an example each:
 
 Bytes are counted from 0; by default every byte but the checksum's own is covered. With a list of data
 IDs the counter picks one; set the counter first. Any name of the public CRC catalogue does too
-(crc-8/nrsc-5).
+(crc-8/nrsc-5). A checksum in two places stands in its lower bits' signal, as "sum upper bits in
+CheckHigh".
 
 \b
 Examples:

@@ -94,6 +94,13 @@ def lower_message(lowering: Lowering, maps: Mapping[str, SignalMap], rule: Messa
                 f"{draft.name}.{signal.name} is a checksum, which is always computed",
                 "leave it out",
             )
+        whole = message.summed_with(signal) if signal.name in made_by else None
+        if whole is not None:
+            raise bridge.refuse(
+                made_by[signal.name].place,
+                f"{draft.name}.{signal.name} holds bits of the checksum {whole.name}, which is always computed",
+                "leave it out",
+            )
     if len([s for s in message.signals if s.checksum is not None]) > 1:
         raise bridge.refuse(
             rule.place,

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from swapbridge.core.integrity import Checksum, Sum
-from swapbridge.core.layout import Layout, Piece, pieces
+from swapbridge.core.integrity import Checksum, FieldSum, is_added, turns_of
+from swapbridge.core.layout import Layout, Piece, SplitLayout, pieces
 from swapbridge.plan.model import EFFECTS, OP_ARITY, Block, Lookup, Op, Plan, Send, Table
 
 M = 0xFFFF_FFFF
@@ -175,6 +175,8 @@ def make_lookup(lookup: Lookup) -> Callable[[int, int], int]:
 
 def extract_text(layout: Layout) -> str:
     """Expression for the raw value of a layout in `data`, which is long enough."""
+    if isinstance(layout, SplitLayout):
+        return f"({extract_text(layout.lower)} | {extract_text(layout.upper)} << {layout.lower.length})"
     positions = layout.positions
     first = min(p >> 3 for p in positions)
     last = max(p >> 3 for p in positions)
@@ -249,11 +251,15 @@ def piece_text(layout: Layout, piece: Piece, text: str) -> str:
 def checksum_tables(checksum: Checksum, length: int) -> tuple[int, dict[int, tuple[int, ...]]]:
     """A checksum without its `by_counter` as a constant and one table of 256 for every byte that matters.
 
-    A CRC or other affine method is the XOR of the constant and the tables' entries; a sum is their sum. The
-    checksum's own bits count as zero, whatever they are.
+    A CRC or other affine method is the XOR of the constant and the tables' entries; a sum is their sum (of a sum of
+    fields, before it is folded). The checksum's own bits count as zero, whatever they are.
     """
     method = checksum.method
-    constant = method.value(bytes(length))
+    worth = method.total if isinstance(method, FieldSum) else method.value
+    added = is_added(method)
+    # what may be taken off a sum without changing it: a sum that is folded is kept whole
+    turns = 0 if isinstance(method, FieldSum) and (method.fold or method.register) else turns_of(method)
+    constant = worth(bytes(length))
     own = set(checksum.layout.positions)
     tables: dict[int, tuple[int, ...]] = {}
     for byte in range(length):
@@ -262,21 +268,18 @@ def checksum_tables(checksum: Checksum, length: int) -> tuple[int, dict[int, tup
             payload = bytearray(length)
             if 8 * byte + bit not in own:
                 payload[byte] = 1 << bit
-            weights.append(_contribution(method.value(bytes(payload)), constant, isinstance(method, Sum), method.width))
+            value = worth(bytes(payload))
+            weights.append(value ^ constant if not added else (value - constant) % turns if turns else value - constant)
         if any(weights):
-            tables[byte] = tuple(_combine(weights, value, isinstance(method, Sum)) for value in range(256))
+            tables[byte] = tuple(_combine(weights, value, added) for value in range(256))
     return constant, tables
 
 
-def _contribution(value: int, constant: int, is_sum: bool, width: int) -> int:
-    return (value - constant) % (1 << width) if is_sum else value ^ constant
-
-
-def _combine(weights: list[int], value: int, is_sum: bool) -> int:
+def _combine(weights: list[int], value: int, added: bool) -> int:
     out = 0
     for bit, weight in enumerate(weights):
         if value >> bit & 1:
-            out = out + weight if is_sum else out ^ weight
+            out = out + weight if added else out ^ weight
     return out
 
 
@@ -291,7 +294,7 @@ def checksum_text(
 
     A byte whose table is `PLAIN_BYTE` stands for itself.
     """
-    is_sum = isinstance(checksum.method, Sum)
+    method, is_sum = checksum.method, is_added(checksum.method)
     parts = []
     for byte, table in tables.items():
         if byte in known:
@@ -301,7 +304,12 @@ def checksum_text(
         else:
             parts.append(f"crc{number}_{byte}[data[{byte}]]")
     parts += [str(constant)] if constant or not parts else []
+    extra = ""
     if checksum.counter is not None and checksum.by_counter:
-        parts.append(f"by{number}[{extract_text(checksum.counter)} % {len(checksum.by_counter)}]")
+        extra = f"by{number}[{extract_text(checksum.counter)} % {len(checksum.by_counter)}]"
     text = (" + " if is_sum else " ^ ").join(parts)
-    return f"(({text}) & {(1 << checksum.method.width) - 1})" if is_sum else f"({text})"
+    if isinstance(method, FieldSum):
+        finished = f"finish{number}({text})"
+        return f"(({finished} + {extra}) % {method.turns})" if extra else finished
+    text = f"{text} {'+' if is_sum else '^'} {extra}" if extra else text
+    return f"(({text}) & {(1 << method.width) - 1})" if is_sum else f"({text})"

@@ -13,7 +13,7 @@ from struct import Struct
 from types import CodeType
 from typing import Any
 
-from swapbridge.core.integrity import Checksum
+from swapbridge.core.integrity import Checksum, FieldSum
 from swapbridge.core.layout import Layout, pieces
 from swapbridge.plan.model import CounterOut, Feed, Plan, Receive, Send, Variant
 from swapbridge.plan.python.codegen import (
@@ -78,6 +78,8 @@ class PlanWriter:
         for byte, table in tables.items():
             if table != PLAIN_BYTE:
                 self.constants[f"crc{number}_{byte}"] = table
+        if isinstance(checksum.method, FieldSum):
+            self.constants[f"finish{number}"] = checksum.method.finish
         if checksum.by_counter:
             self.constants[f"by{number}"] = checksum.by_counter
         return checksum_text(checksum, number, constant, tables, known)
