@@ -37,7 +37,8 @@ OWN_SHARE = 0.85
 SHRINK = 1.0 / (8 * (LONGEST + 1))
 """Share of all fields at which a cell of the table counts as much as what its length makes one expect."""
 ODD_BITS = 4.0
-"""What a place costs more that no maker uses."""
+RAREST_BITS = 8.0
+"""What a place costs more that no maker uses, and the most that one which was never met may cost: vehicles differ."""
 START_BITS = 1.2
 STEEP = 1.5
 """Saying that there is a field at all; and how much dearer odd places are than their share says, from three bits on:
@@ -119,8 +120,8 @@ def learn(places: list[Place]) -> Floats:
         bits[p.length, p.low] += p.weight * surprise
         weight[p.length, p.low] += p.weight
     mean = bits.sum(axis=1, keepdims=True) / np.maximum(weight.sum(axis=1, keepdims=True), 1e-9)
-    mean[weight.sum(axis=1) == 0] = 9.0
-    odd, few = np.minimum(mean + ODD_BITS, 11.0), SHRINK * weight.sum()
+    mean[weight.sum(axis=1) == 0] = RAREST_BITS
+    odd, few = np.minimum(mean + ODD_BITS, RAREST_BITS), SHRINK * weight.sum()
     table = (bits + few * odd) / (weight + few) + START_BITS
     table[3:] = STEEP * table[3:] - 1.0
     return np.asarray(table)
