@@ -7,6 +7,7 @@ method's own bits always read as zero while it is computed. `from_json(method.to
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 from swapbridge.core.errors import InputError
@@ -36,6 +37,22 @@ class Counter:
         return {"kind": "counter", "low": self.low, "high": self.high, "step": self.step}
 
 
+@cache
+def _crc_table(width: int, polynomial: int, reflect: bool) -> tuple[int, ...]:
+    """What each byte does to a register of 8 bits or more."""
+    mask, out = (1 << width) - 1, []
+    turned = int(f"{polynomial:0{width}b}"[::-1], 2)
+    for byte in range(256):
+        register = byte if reflect else byte << (width - 8)
+        for _ in range(8):
+            if reflect:
+                register = register >> 1 ^ (turned if register & 1 else 0)
+            else:
+                register = (register << 1 ^ (polynomial if register >> (width - 1) & 1 else 0)) & mask
+        out.append(register)
+    return tuple(out)
+
+
 @dataclass(frozen=True, slots=True)
 class Crc:
     """A CRC over bytes of the payload, with constant bytes fed before and after them.
@@ -63,8 +80,23 @@ class Crc:
     name: str = ""
 
     def value(self, payload: bytes) -> int:
+        fed = (*self.before, *(payload[i] for i in self.coverage), *self.after)
+        if self.width < 8:
+            return self._bit_by_bit(fed)
+        table, mask = _crc_table(self.width, self.polynomial, self.reflect), (1 << self.width) - 1
+        if self.reflect:
+            register = int(f"{self.init:0{self.width}b}"[::-1], 2)
+            for byte in fed:
+                register = register >> 8 ^ table[(register ^ byte) & 0xFF]
+        else:
+            register, shift = self.init, self.width - 8
+            for byte in fed:
+                register = (register << 8 & mask) ^ table[(register >> shift ^ byte) & 0xFF]
+        return register ^ self.xor_out
+
+    def _bit_by_bit(self, fed: tuple[int, ...]) -> int:
         register, top, mask = self.init, 1 << (self.width - 1), (1 << self.width) - 1
-        for byte in (*self.before, *(payload[i] for i in self.coverage), *self.after):
+        for byte in fed:
             for bit in range(8) if self.reflect else range(7, -1, -1):
                 carry = bool(register & top) ^ bool((byte >> bit) & 1)
                 register = (register << 1) & mask

@@ -354,7 +354,7 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
         "pedal of at most 20 %": text("PCM_PEDAL.Pedal, 0 %, 100 %", "PCM_PEDAL.Pedal, 0 %, 20 %"),
         "coolant as a constant": text(
             '"clamp(donor.PCM_THERMAL.Coolant, -40 degF, 470 degF)"',
-            '{ value = "190 degF", fallback = "\'not available\'" }',
+            '{ value = "190 degF", fallback = "not available" }',
         ),
         "brake turned round": text('BrakePressed = "host', 'BrakePressed = "not host'),
         "park/neutral forgets N": text(" or host.TransState.Lever == 'N'", ""),

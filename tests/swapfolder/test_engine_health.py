@@ -85,3 +85,24 @@ def test_refusals_say_where(tmp_path: Path, text: str, words: str) -> None:
 def test_missing_sheet() -> None:
     with pytest.raises(InputError, match=r"can't be read"):
         load_health("nowhere/health.toml")
+
+
+def test_the_oil_overrules_a_good_leak_down(tmp_path: Path) -> None:
+    """Bright metal again after a fresh fill: something is wearing (common practice, no source)."""
+    path = tmp_path / "health.toml"
+    engine = '[[engine]]\nwhich = "donor"\ncylinder = [{ number = 1, supply = 80, cylinder = 78 }]\n'
+    path.write_text(engine)
+    assert load_health(path)[0].grade == "good"
+    path.write_text(engine + '[[engine.oil]]\nafter = "old fill"\nseen = "bright metal"\n')
+    assert load_health(path)[0].grade == "worn"
+    path.write_text(engine + '[[engine.oil]]\nafter = "fresh fill"\nseen = "bright metal"\n')
+    (sheet,) = load_health(path)
+    assert sheet.grade == "bad"
+    assert sheet.sentences()[0].startswith("bright metal again after a fresh fill: something is wearing")
+    path.write_text(engine + "redline = 4500\n[gearbox]\nmost_torque = 350\nshifts_at = 6500\n")
+    (sheet,) = load_health(path)
+    assert sheet.gearbox is not None
+    assert (sheet.redline_rpm, sheet.gearbox.most_torque_nm, sheet.gearbox.shifts_at_rpm) == (4500, 350, 6500)
+    path.write_text(engine + '[[engine.oil]]\nafter = "fresh fill"\nseen = "glitter"\n')
+    with pytest.raises(InputError, match="seen one of"):
+        load_health(path)

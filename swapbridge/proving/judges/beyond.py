@@ -47,4 +47,4 @@ def said_as(signal: MapSignal, raw: int) -> str:
         return f"'{signal.choices[raw]}'"
     if signal.layout.length == 1:
         return "on (1)" if raw else "off (0)"
-    return f"{float(signal.physical(raw)):.4g} {signal.unit}".rstrip()
+    return f"{float(signal.physical(raw)):.7g} {signal.unit}".rstrip()

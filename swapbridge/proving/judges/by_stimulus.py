@@ -20,7 +20,8 @@ from swapbridge.proving.report.pictures import thin
 from swapbridge.proving.report.verdict import Check, Curve, judge
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
-GOES_WITH, STILL_GOES_WITH = 0.9, 0.7
+GOES_WITH, STILL_GOES_WITH = 0.9, 0.5
+"""Share of the time, at the state of the switch where it is least, that a signal takes its usual value there."""
 SMALL = 6
 """A signal of at most so many bits may be a state or a switch."""
 

@@ -231,4 +231,4 @@ def switched(channel: Channel, track: Track, value_at: dict[float, int] | None =
             shares.append(float((mine == value_at[state]).mean()))
     if len(table) < 2 or (value_at is None and len(set(table.values())) < 2):
         return None
-    return Switching(table, float(np.min(shares)) if value_at is None else float(np.mean(shares)))
+    return Switching(table, float(np.min(shares)))

@@ -255,6 +255,20 @@ def _together(case: Case, bus: int) -> Iterator[Check]:
             "a total rises, and falls only where it wraps",
             "correct its bits or byte order in the map",
         )
+        used = _series(case, bus, alias, "mL") if alias == "fuel_used" else None
+        if used is None:
+            continue
+        climbs = np.diff(used.values)
+        rate = float(climbs[climbs > 0].sum()) / max(float(used.time_s[-1] - used.time_s[0]), 1.0)
+        yield judge(
+            "maps",
+            used.label,
+            "possible",
+            rate <= MOST_FUEL_ML_S,
+            f"{rate:.3g} mL/s on the mean",
+            f"at most {MOST_FUEL_ML_S:g} mL/s: no road engine burns more",
+            "correct its bits, byte order or scale in the map",
+        )
     yield from _at_rest(case, bus)
 
 
@@ -288,6 +302,7 @@ RELATIONS: tuple[tuple[str, str, str, str, Callable[[Floats, Floats], float | No
 )
 """Role, other role, unit, words, and the share of frames in which it holds (common practice, no source)."""
 
+MOST_FUEL_ML_S = 60.0
 LAMPS = ("oil_pressure_lamp", "charge_lamp")
 
 
