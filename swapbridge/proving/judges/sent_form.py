@@ -61,7 +61,7 @@ def form_checks(bench: Bench, run: Run, reference: Reference) -> list[Check]:
 
 
 def key_on_ns(reference: Reference, bus: int) -> dict[str, int]:
-    """When its states first let each message of a bus be sent, by its name: drives differ in how long the key is off."""
+    """When its states first let each message of a bus be sent, by its name: drives differ in when the key goes on."""
     return {
         f"{reference.bridge.buses[bus].name}.{target.message.name}": target.schedule.began * 1000
         for (number, _), target in reference.targets.items()

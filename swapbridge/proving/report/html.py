@@ -161,7 +161,16 @@ def _table(
 def _coverage(verdict: Verdict) -> str:
     if not verdict.coverage:
         return ""
-    tones = {"proved": "pass", "present": "pass", "missing": "fail", "not proved": "fail", "open": "open"}
+    tones = {
+        "proved": "pass",
+        "constant": "pass",
+        "as recorded": "pass",
+        "clipped": "fail",
+        "present": "pass",
+        "missing": "fail",
+        "not proved": "fail",
+        "open": "open",
+    }
     rows = [
         [
             f'<span class="chip {tones.get(c.state, "warn")}">{escape(c.state)}</span>',
@@ -292,7 +301,7 @@ def _areas(verdict: Verdict, areas: Sequence[str]) -> str:
         if passes:
             shown = passes[:PASSES_SHOWN]
             more = f" (the first {PASSES_SHOWN})" if len(shown) < len(passes) else ""
-            is_open = " open" if not rest else ""
+            is_open = " open" if not rest and area != "evidence" else ""
             out.append(f"<details{is_open}><summary>{len(passes)} passed{more}</summary>{_checks(shown)}</details>")
         out.append("</section>")
     return "".join(out)

@@ -81,7 +81,7 @@ def _words(verdict: Verdict, area: str) -> str:
         return "periods, gaps, counters, checksums"
     if area == "needs":
         states = [c.state for c in verdict.coverage]
-        proved = sum(s in ("proved", "present") for s in states)
+        proved = sum(s in ("proved", "constant", "as recorded", "present") for s in states)
         wired = sum(s in ("wired", "licensed programming") for s in states)
         return f"{proved} covered, {wired} not over CAN, {states.count('missing')} missing"
     if area == "time":
