@@ -102,7 +102,8 @@ def test_the_oil_overrules_a_good_leak_down(tmp_path: Path) -> None:
     path.write_text(engine + "redline = 4500\n[gearbox]\nmost_torque = 350\nshifts_at = 6500\n")
     (sheet,) = load_health(path)
     assert sheet.gearbox is not None
-    assert (sheet.redline_rpm, sheet.gearbox.most_torque_nm, sheet.gearbox.shifts_at_rpm) == (4500, 350, 6500)
+    figures = (sheet.redline_rpm, sheet.gearbox.most_torque_nm, sheet.gearbox.shifts_at_rpm)
+    assert figures == (Fraction(4500), Fraction(350), Fraction(6500))
     path.write_text(engine + '[[engine.oil]]\nafter = "fresh fill"\nseen = "glitter"\n')
     with pytest.raises(InputError, match="seen one of"):
         load_health(path)
