@@ -8,6 +8,7 @@ from typing import Any
 
 import cantools
 import pytest
+from cantools.database.can.formats.kcd import NAMESPACE
 from click.testing import CliRunner
 
 from swapbridge.cli.main import cli
@@ -18,7 +19,7 @@ from swapbridge.signalmap.dbc_write import save_map
 from swapbridge.signalmap.model import SignalMap
 
 KCD = """<?xml version="1.0" encoding="UTF-8"?>
-<NetworkDefinition xmlns="http://kayak.2codeornot2code.org/1.0">
+<NetworkDefinition xmlns="@namespace@">
   <Document name="invented" version="1.0"/>
   <Node id="1" name="ECM"/><Node id="2" name="XXX"/>
   <Bus name="Powertrain">
@@ -38,7 +39,7 @@ KCD = """<?xml version="1.0" encoding="UTF-8"?>
     </Message>
   </Bus>
 </NetworkDefinition>
-"""
+""".replace("@namespace@", NAMESPACE)
 SYM = """FormatVersion=6.0 // Do not edit this line!
 Title="invented"
 
