@@ -20,9 +20,9 @@ from swapbridge.language.expressions import Binary, Call, Name, Node, Unary
 from swapbridge.language.model import BridgeFile, MessageRule, SignalRule, Source
 from swapbridge.plan.model import Plan, Send
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, Run, frames_of
+from swapbridge.proving.bench.plant import Plant
 from swapbridge.proving.faults.campaign import Ground, Task
 from swapbridge.proving.judges.form import Frames, unpack_column
-from swapbridge.proving.judges.round_trip import Plant
 from swapbridge.proving.reference.exact import reserved
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.report.verdict import (

@@ -18,11 +18,11 @@ from swapbridge.plan.model import Plan
 from swapbridge.plan.proof import Source, left_out, plan_digest
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, set_up, simulate
+from swapbridge.proving.bench.plant import Plant
 from swapbridge.proving.case import Campaign, Case, Extras
 from swapbridge.proving.faults.campaign import FULL, QUICK, Ground, chosen_tasks, tasks_for
 from swapbridge.proving.judges.evidence import misfit
 from swapbridge.proving.judges.order import JUDGES
-from swapbridge.proving.judges.round_trip import Plant
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.report.overlays import overlays
 from swapbridge.proving.report.verdict import Check, Verdict

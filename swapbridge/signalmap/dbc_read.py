@@ -11,7 +11,6 @@ import logging
 import re
 import stat
 from collections import Counter as Tally
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -26,6 +25,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier
 from swapbridge.core.integrity import Checksum, Counter, checksum_from_json, counter_from_json
 from swapbridge.core.layout import Layout
+from swapbridge.signalmap.contradictions import one_line, tidy, without_contradictions
 from swapbridge.signalmap.dbc_mend import check_is_dbc, mend
 from swapbridge.signalmap.model import (
     MODULE_KINDS,
@@ -36,7 +36,7 @@ from swapbridge.signalmap.model import (
     ModuleKind,
     SignalMap,
 )
-from swapbridge.signalmap.names import NAME, OTHER_FORMS, tidy_name
+from swapbridge.signalmap.names import OTHER_FORMS
 
 MOST_BYTES = 64 << 20
 """Largest DBC that is read; the largest published ones are a few megabytes."""
@@ -188,14 +188,6 @@ def _parse(text: str, source: str) -> cantools.database.Database:
     return cast(cantools.database.Database, database)
 
 
-def one_line(error: Exception) -> str:
-    """What a parser says, on one line."""
-    words = " ".join(str(error).split())
-    if isinstance(error, KeyError):
-        words = f"it uses {words} without defining it"
-    return words[:300] or type(error).__name__
-
-
 def _exact_numbers(text: str, source: str) -> list[list[_Numbers]]:
     """Decimal text of every signal, message by message in file order; absurd sizes are refused before parsing."""
     out: list[list[_Numbers]] = []
@@ -280,69 +272,6 @@ def _signal_or_note(signal: Any, numbers: _Numbers, message: Any, notes: list[st
         notes.append(f"{where}: {error}: left out")
         return None
     return _signal(signal, numbers)
-
-
-def without_contradictions(
-    message: str, length: int, signals: Sequence[MapSignal], notes: list[str]
-) -> tuple[MapSignal, ...]:
-    """Signals without those that lie outside their message, or share bits with others of the same frame.
-
-    Who shares bits with most others goes first (a group that covers its own parts), of two alike the later one.
-    """
-    by_name = {s.name: s for s in signals}
-    kept = [s for s in signals if s.layout.fits(length)]
-    notes += [
-        f"message {message}, signal {s.name} needs more than its {length} bytes: left out"
-        for s in signals
-        if not s.layout.fits(length)
-    ]
-    bits = [sum(1 << p for p in s.layout.positions) for s in kept]
-    clashes: dict[int, set[int]] = {n: set() for n in range(len(kept))}
-    for n, s in enumerate(kept):
-        for m in range(n):
-            if bits[n] & bits[m] and _together(s, kept[m], by_name):
-                clashes[n].add(m)
-                clashes[m].add(n)
-    counts = {n: len(c) for n, c in clashes.items()}
-    while counts and clashes[worst := max(counts, key=lambda n: (counts[n], n))]:
-        others = sorted(clashes.pop(worst))
-        del counts[worst]
-        shared = ", ".join(kept[m].name for m in others[:4])
-        notes.append(f"message {message}, signal {kept[worst].name} shares bits with {shared}: left out")
-        for m in others:
-            clashes[m].discard(worst)
-            counts[m] -= 1
-    kept = [s for n, s in enumerate(kept) if n in clashes]
-    while lost := [s for s in kept if s.mux_signal is not None and s.mux_signal not in {k.name for k in kept}]:
-        notes += [
-            f"message {message}, signal {s.name} hangs on {s.mux_signal}, which is left out: so is it" for s in lost
-        ]
-        kept = [s for s in kept if s not in lost]
-    return tuple(kept)
-
-
-def tidy(name: str) -> str:
-    """A name as it can stand in a map, also one that a long-name attribute gave."""
-    return name if NAME.fullmatch(name) else tidy_name(name)
-
-
-def _together(a: MapSignal, b: MapSignal, by_name: Mapping[str, MapSignal]) -> bool:
-    """Whether two signals can stand in one frame: no multiplexer tells them apart."""
-    if a.mux_signal is None or b.mux_signal is None:
-        return True
-    pages: dict[str, frozenset[int]] = {}
-    for s in (a, b):
-        step: MapSignal | None = s
-        for _ in range(len(by_name) + 1):
-            if step is None or step.mux_signal is None:
-                break
-            values = frozenset(step.mux_values)
-            if step.mux_signal in pages and s is b and not pages[step.mux_signal] & values:
-                return False
-            if s is a:
-                pages[step.mux_signal] = values
-            step = by_name.get(step.mux_signal)
-    return True
 
 
 def _signal(signal: Any, numbers: _Numbers) -> MapSignal:

@@ -20,8 +20,8 @@ import cantools
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout
 from swapbridge.core.vocabulary import is_nobody
+from swapbridge.signalmap.contradictions import one_line, tidy, without_contradictions
 from swapbridge.signalmap.dbc_mend import NUMBER
-from swapbridge.signalmap.dbc_read import one_line, tidy, without_contradictions
 from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
 
 _LITERAL = re.compile(rf"(?<![\w.]){NUMBER}(?![\w.])")

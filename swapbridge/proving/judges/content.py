@@ -5,20 +5,15 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.obd import PIDS
 from swapbridge.plan.model import Plan
 from swapbridge.proving.bench.nodes import Heard, Polled, Restart
-from swapbridge.proving.bench.scan_tool import ask
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.reference.targets import Target
 from swapbridge.proving.report.verdict import Check, judge
 from swapbridge.signalmap.model import MapMessage
-
-if TYPE_CHECKING:
-    from swapbridge.proving.case import Case
 
 LATE_US = 2_000
 JOINED = -1
@@ -95,14 +90,6 @@ class Contents:
             if tally.unasked or tally.missing or tally.late:
                 return f"{tally.name}: {tally.when_words()}"
         return ""
-
-
-def judge_content(case: Case) -> list[Check]:
-    """What the recordings make the translator send, and its answers to a scan tool; the case's reference hears it."""
-    contents = judge_trace(case.plan, case.reference, case.run.device.trace or [])
-    if (asked := ask(case.bench, case.bridge, case.make, case.seed)) is not None:
-        contents.add_answers(judge_trace(case.plan, case.ground.reference(), asked.device.trace or []))
-    return content_checks(case.plan, contents, case.reference)
 
 
 def judge_trace(

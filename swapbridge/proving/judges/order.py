@@ -11,7 +11,6 @@ from collections.abc import Callable
 from swapbridge.proving.case import Case
 from swapbridge.proving.judges.beyond import judge_beyond
 from swapbridge.proving.judges.by_stimulus import judge_by_stimulus
-from swapbridge.proving.judges.content import judge_content
 from swapbridge.proving.judges.coverage import judge_needs
 from swapbridge.proving.judges.engines import judge_engines
 from swapbridge.proving.judges.evidence import judge_evidence
@@ -25,6 +24,7 @@ from swapbridge.proving.judges.responses import judge_waiting
 from swapbridge.proving.judges.roles_match import judge_roles
 from swapbridge.proving.judges.round_trip import judge_closed_loop
 from swapbridge.proving.judges.safe_answers import judge_safe_answers
+from swapbridge.proving.judges.sent_content import judge_content
 from swapbridge.proving.judges.sent_form import judge_form
 from swapbridge.proving.judges.timing import judge_timing
 from swapbridge.proving.report.verdict import Check

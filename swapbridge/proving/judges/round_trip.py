@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any
 
 import numpy as np
 
@@ -18,13 +18,12 @@ from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import SentFrame
 from swapbridge.proving.bench.bench import MakeTranslator, translator_device
 from swapbridge.proving.bench.nodes import Controller, Device
+from swapbridge.proving.bench.plant import Plant, Sample
 from swapbridge.proving.bench.simulated_bus import SimulatedBus, Simulation
 from swapbridge.proving.bench.traffic import Rates, empty_traffic
+from swapbridge.proving.case import Case
 from swapbridge.proving.faults.faults import MS, SECOND
 from swapbridge.proving.report.verdict import Check, judge
-
-if TYPE_CHECKING:
-    from swapbridge.proving.case import Case
 
 HEARD_MS = 25.0
 """A request reaches the engine computer: two of its 10 ms frames and the translator's budget of 5 ms."""
@@ -34,53 +33,6 @@ TOLD_WINDOW_MS = 100.0
 TORQUE_MARGIN_NM = 2.0
 MOST_STARTS = 3
 """Requests that may begin within two seconds: a shift asks once or twice, a limit cycle asks without end."""
-
-
-class PlantFrame(Protocol):
-    """A frame of a module of the vehicle."""
-
-    @property
-    def time_ns(self) -> int: ...
-    @property
-    def bus(self) -> str: ...
-    @property
-    def word(self) -> int: ...
-    @property
-    def data(self) -> bytes: ...
-
-
-class Sample(Protocol):
-    """The truth at one moment: torques at the clutch in Nm, None for nothing asked or told."""
-
-    @property
-    def time_ns(self) -> int: ...
-    @property
-    def requested_nm(self) -> float | None: ...
-    @property
-    def heard_nm(self) -> float | None: ...
-    @property
-    def actual_nm(self) -> float: ...
-    @property
-    def most_nm(self) -> float: ...
-    @property
-    def told_nm(self) -> float | None: ...
-    @property
-    def acknowledged(self) -> bool: ...
-    @property
-    def engine_rpm(self) -> float: ...
-    @property
-    def running(self) -> bool: ...
-
-
-class Plant(Protocol):
-    """A model of the swapped vehicle."""
-
-    @property
-    def seconds(self) -> float: ...
-    @property
-    def trace(self) -> Sequence[Any]: ...
-    def receive(self, bus: str, word: int, data: bytes, now_ns: int) -> None: ...
-    def advance(self, now_ns: int) -> Sequence[Any]: ...
 
 
 @dataclass(slots=True)

@@ -1,0 +1,16 @@
+"""Proving room: the judge of content: every frame sent, and every answer to a scan tool, by the exact reference."""
+
+from __future__ import annotations
+
+from swapbridge.proving.bench.scan_tool import ask
+from swapbridge.proving.case import Case
+from swapbridge.proving.judges.content import content_checks, judge_trace
+from swapbridge.proving.report.verdict import Check
+
+
+def judge_content(case: Case) -> list[Check]:
+    """What the recordings make the translator send, and its answers to a scan tool; the case's reference hears it."""
+    contents = judge_trace(case.plan, case.reference, case.run.device.trace or [])
+    if (asked := ask(case.bench, case.bridge, case.make, case.seed)) is not None:
+        contents.add_answers(judge_trace(case.plan, case.ground.reference(), asked.device.trace or []))
+    return content_checks(case.plan, contents, case.reference)
