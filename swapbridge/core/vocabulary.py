@@ -29,6 +29,8 @@ ON_WORDS = frozenset({"on", "true", "yes", "active", "enabled", "pressed", "1", 
 OFF_WORDS = frozenset(
     {"off", "false", "no", "inactive", "disabled", "notpressed", "released", "0", "notset", "stopped"}
 )
+PARK_NEUTRAL_WORDS = frozenset({"p", "n", "park", "neutral", "parkneutral"})
+"""Words of a selector, or of a switch on it, that say 'no gear is in'."""
 IN_GEAR_WORDS = ("ingear", "drive", "d", "notparkneutral", "gear")
 """The first of them that a list of choices has says 'in gear'."""
 

@@ -2,27 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 
+from swapbridge.core.frames import identifier_word
+from swapbridge.core.progress import Progress
+from swapbridge.drafting.caution import cautious, is_torque, with_codes
 from swapbridge.drafting.explain.field import Kit, explain_field, kit_for
 from swapbridge.drafting.life import life_of, shared_times
 from swapbridge.drafting.model import Drafted, DraftedMessage, Explained
-from swapbridge.drafting.never import refused
+from swapbridge.drafting.never import refused, unanswered
 from swapbridge.drafting.sources import Swap
 from swapbridge.drafting.vehicle import VehicleMessage
+from swapbridge.signalmap.model import MapMessage, SignalMap
 
-Progress = Callable[[float, str], None]
 
-
-def draft(swap: Swap, *, progress: Progress | None = None, executor: Executor | None = None) -> Drafted:
+def draft(
+    swap: Swap,
+    *,
+    maps: Mapping[str, SignalMap] | None = None,
+    progress: Progress | None = None,
+    executor: Executor | None = None,
+) -> Drafted:
     """Explain every field of every message that somebody will miss.
 
     Parameters
     ----------
     swap : Swap
         Both vehicles, and who of them will be there (`sources.gather`).
+    maps : dict, optional
+        What a person has said of a bus by now: its codes for 'not available' are used where a field is open.
     progress : callable, optional
         Told the share done and a few words.
     executor : Executor, optional
@@ -32,7 +42,7 @@ def draft(swap: Swap, *, progress: Progress | None = None, executor: Executor | 
     run = map if executor is None else executor.map
     kits = list(run(kit_for, (swap, swap), (swap.host.bus, swap.donor.bus)))
     tasks = [
-        (kit, m) for kit in kits
+        (kit, m, _known(maps or {}, kit.bus, m)) for kit in kits
         for k, m in sorted(swap.vehicle(kit.bus).messages.items()) if k not in swap.alive(kit.bus)
     ]  # fmt: skip
     for done, made in enumerate(run(_message, *zip(*tasks, strict=True)), 1):
@@ -42,22 +52,30 @@ def draft(swap: Swap, *, progress: Progress | None = None, executor: Executor | 
     return Drafted(tuple(out), shared_times(swap))
 
 
-def _message(kit: Kit, message: VehicleMessage) -> DraftedMessage:
+def _known(maps: Mapping[str, SignalMap], bus: str, message: VehicleMessage) -> MapMessage | None:
+    """A message in the map that a person has of its bus."""
+    if bus not in maps:
+        return None
+    return maps[bus].by_word(identifier_word(message.key.identifier, message.key.extended))
+
+
+def _message(kit: Kit, message: VehicleMessage, known: MapMessage | None) -> DraftedMessage:
     life = life_of(kit.swap.vehicle(kit.bus), message)
-    why = refused(message)
+    why = refused(message) or unanswered(kit.swap, kit.bus, message)
     fields: list[Explained] = []
     if not why:
         allowed = allowed_bits(message)
         for one in message.fields:
             fields += explain_field(kit, message, one, allowed)
-    return DraftedMessage(kit.bus, message, life, tuple(_named(fields)), why, _unreviewed(kit, fields))
+    fields = with_codes(_named(cautious(kit, message, fields)), known)
+    return DraftedMessage(kit.bus, message, life, tuple(fields), why, _unreviewed(kit, fields))
 
 
 def _unreviewed(kit: Kit, fields: Sequence[Explained]) -> str:
     """Why somebody has to look at a whole message before it goes out, or ""."""
     if kit.bus == kit.swap.donor.bus:
         return "nobody named the module that stayed behind"
-    if any(f.role in ("actual_torque", "throttle_position") or f.unit == "Nm" for f in fields):
+    if any(is_torque(f) or f.role == "throttle_position" for f in fields):
         return "it holds a torque or a throttle: fields that never moved may be limits of it"
     return ""
 

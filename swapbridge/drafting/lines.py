@@ -43,6 +43,8 @@ class Atom:
     how: How
     words: str = ""
     quantities: frozenset[str] = field(default=frozenset())
+    learned: tuple[Line, ...] = ()
+    """Lines that it compares with thresholds learned from a recording."""
 
     def at(self, times: Floats) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
         return self.series.at(times) > 0.5
@@ -52,7 +54,7 @@ class Atom:
         text = None if self.text is None else f"not ({self.text})"
         return Atom(
             text, Series(self.series.time_s, 1 - self.series.value), self.bits + 1, f"not {self.key}", self.how,
-            f"not {self.words}", self.quantities,
+            f"not {self.words}", self.quantities, self.learned,
         )  # fmt: skip
 
 

@@ -39,6 +39,9 @@ class Explained:
     closes: str = ""
     unreviewed: bool = False
     share: float = 0.0
+    limits: tuple[str, str] | None = None
+    kept: bool = False
+    """Its value is a safe answer, which 'not available' must not replace."""
 
     def claim(self, bus: str, identifier: int, extended: bool) -> dict[str, Any]:
         """What `draft.json` says of it."""

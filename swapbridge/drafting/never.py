@@ -2,14 +2,32 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
+from swapbridge.compiler.messages.rest import OFF_ONLY
 from swapbridge.core.obd import diagnostic_use
-from swapbridge.drafting.vehicle import VehicleMessage, spans
+from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, PARK_NEUTRAL_WORDS, plain, spoken_words
+from swapbridge.drafting.sources import LEAST_CHANNEL, Swap
+from swapbridge.drafting.vehicle import VehicleField, VehicleMessage, spans
+from swapbridge.drafting.words import least_share, telling, word_channels
 
 LEAST_WAKES = 3
 AUTHENTICATED_BITS = 24
 """A run of noise this long with no relation to anything is taken for an authentication code."""
+RULES: tuple[tuple[frozenset[str], str, str], ...] = (
+    (frozenset({"torque", "increase"}), "torque_increase_request", "off"),
+    (frozenset({"idle", "raise"}), "idle_raise_request", "off"),
+    (frozenset({"cruise"}), "cruise_switch", "off"),
+    (frozenset({"brake"}), "brake_switch", "on"),
+    (frozenset({"clutch"}), "status", "off"),
+)
+"""Words of a channel's name, what it is, its safe answer (common practice, no source).
+
+A pressed brake ends cruise. A clutch that is said to be pressed lets the starter turn in gear. Park or neutral does so
+too: a selector answers that a gear is in.
+"""
 
 
 def refused(message: VehicleMessage) -> str:
@@ -64,3 +82,86 @@ def _noisy_run(message: VehicleMessage) -> int:
         run = run + 1 if 0.42 < rate < 0.58 and position not in skip else 0
         best = max(best, run)
     return best
+
+
+# --- what the driver does and what asks the engine for more: only from the real thing, and only one safe answer
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """A field that is never a guess: what it is, by which channel, and its one safe answer.
+
+    `fixed` fields are sent with that answer and nothing else. `safe` is None where no recording showed the answer.
+    """
+
+    role: str
+    channel: str
+    safe: int | None
+    fixed: bool
+    words: str
+
+
+def unanswered(swap: Swap, bus: str, message: VehicleMessage) -> str:
+    """Why a message is not drafted whose field has a safe answer that nobody has seen, or ""."""
+    for one in message.fields:
+        guard = guarded(swap, bus, message, one)
+        if guard is not None and guard.safe is None:
+            return f"{one.name} follows {guard.channel}, and how it says its safe answer was not recorded"
+    return ""
+
+
+def guarded(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField) -> Guard | None:
+    """What a field must never be guessed as, or None: by the channels that a person or a scan tool said."""
+    key = (bus, message.key.identifier, message.key.extended, one.name)
+    known = [t for k, t in swap.tellings.items() if k[:4] == key]
+    if not known and one.kind != "number":  # a part of a field that was cut up later
+        channels = word_channels(swap.vehicle(bus)).items()
+        known = [
+            t for name, c in channels
+            if _rule_of(name, c[1]) is not None and (t := telling(message, one, name, c)) is not None
+        ]  # fmt: skip
+    for told in sorted(known, key=lambda t: -t.told):
+        rule = _rule_of(told.channel, tuple(told.value_of))
+        sure = told.told >= least_share(len(told.word_of)) or (
+            told.channel == one.channel and one.channel_confidence >= LEAST_CHANNEL
+        )
+        if rule is None or not sure:
+            continue
+        words = _answers(rule[1], tuple(told.value_of))
+        safe = [told.value_of[w] for w in words]
+        apart = {v for w, v in told.value_of.items() if w not in words}
+        if apart and not apart & set(safe):
+            return _guard(rule, told.channel, safe[0] if safe else None, one)
+    rule = _rule_of(one.channel, ())
+    if one.kind == "number" and one.channel_confidence >= LEAST_CHANNEL and rule is not None and rule[1] == "off":
+        raw = np.unique(message.raw(one.layout))
+        return _guard(rule, one.channel, int(raw[np.abs(raw * one.scale + one.offset).argmin()]), one)
+    return None
+
+
+def _guard(rule: tuple[str, str], channel: str, safe: int | None, one: VehicleField) -> Guard:
+    role, answer = rule
+    # a role says which way round a flag is: where it is the other way round, it is a plain status
+    natural = safe == int(answer == "on") and (one.layout.length == 1 or answer == "off")
+    return Guard(role if natural else "status", channel, safe, role in OFF_ONLY, f"it says {channel}: '{answer}'")
+
+
+def _rule_of(channel: str, words: tuple[str, ...]) -> tuple[str, str] | None:
+    """(role, safe answer) of a channel that is never guessed, or None."""
+    spoken = set(spoken_words(channel).split())
+    for need, role, answer in RULES:
+        if need <= spoken:
+            return role, answer
+    if {plain(w) for w in words} & PARK_NEUTRAL_WORDS or plain(channel) in ("park", "neutral", "parkneutral"):
+        return "park_neutral", "in gear"
+    return None
+
+
+def _answers(answer: str, words: tuple[str, ...]) -> list[str]:
+    """The words of a channel that are a safe answer, the best first."""
+    if answer == "on":
+        return [w for w in words if plain(w) not in OFF_WORDS]
+    if answer == "off" or not {plain(w) for w in words} & PARK_NEUTRAL_WORDS:
+        return [w for w in words if plain(w) in OFF_WORDS]
+    geared = [w for w in words if plain(w) not in PARK_NEUTRAL_WORDS]
+    return sorted(geared, key=lambda w: plain(w) not in IN_GEAR_WORDS)

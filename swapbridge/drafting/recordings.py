@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from concurrent.futures import Executor
 
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.errors import InputError
+from swapbridge.core.progress import Progress
 from swapbridge.drafting.sources import APART_S, Swap, gather
 from swapbridge.drafting.vehicle import Vehicle, build_vehicle
 from swapbridge.drafting.weak import with_weak_channels
 from swapbridge.guessing.findings import Findings
 from swapbridge.guessing.guess import guess
 
-Progress = Callable[[float, str], None]
 WANTED = {
     "host": "the host with its old engine (host_old_engine)",
     "host unplugged": "the host with its engine computer unplugged (host_unplugged)",

@@ -166,9 +166,9 @@ def _rule_lines(one: Explained) -> list[str]:
     parts = [f"value = {_quoted(one.value)}", f"fallback = {_quoted(one.fallback)}", f'role = "{one.role}"']
     if one.hold_ms and one.how != "open":
         parts.append(f"hold_ms = {one.hold_ms}")
-    if len(one.seen) == 1:
-        parts.append(f"seen = [{_quoted(one.seen[0][1])}, {_quoted(one.seen[0][2])}]")
-    elif one.seen:
+    if one.limits:
+        parts.append(f"limits = [{_quoted(one.limits[0])}, {_quoted(one.limits[1])}]")
+    if one.seen:
         inner = ", ".join(f"{_quoted(n)} = [{_quoted(a)}, {_quoted(b)}]" for n, a, b in one.seen)
         parts.append(f"seen = {{ {inner} }}")
     if one.unreviewed:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from swapbridge.compiler.compile import compile_bridge
+from swapbridge.core.layout import Layout
 from swapbridge.drafting.draft import draft
 from swapbridge.drafting.model import Drafted
 from swapbridge.drafting.outlook import outlook
@@ -89,8 +90,6 @@ def test_when_messages_live(made: tuple[Swap, Drafted]) -> None:
 
 def test_an_unrelated_field_stays_open() -> None:
     noise = np.random.default_rng(4).integers(0, 64, 10_000).astype(float)
-    from swapbridge.core.layout import Layout
-
     captures, tracks = recordings({Layout(32, 6): lambda d, t: noise[np.arange(len(t)) // 60]})
     swap, _ = open_swap(captures, tracks)
     drafted = draft(swap)

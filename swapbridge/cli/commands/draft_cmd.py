@@ -46,14 +46,17 @@ def command(jobs: int | None) -> None:
             say(f"{found[kind].path.name}: {sentence}")
     tracks = {k: read_stimulus(r.stimulus).on_clock_of(captures[k]) for k, r in found.items() if r.stimulus is not None}
     frames = max((len(c) for c in captures.values()), default=0)
+    there = {bus: load_map(path) for bus in ("host", "donor") if (path := folder.maps / f"{bus}.dbc").is_file()}
     with open_executor(jobs=jobs, frames=frames) as executor, progress_bar("Drafting") as report:
         swap, findings = open_swap(
             captures, tracks, progress=lambda share, words: report(0.4 * share, words), executor=executor
         )
-        drafted = draft(swap, progress=lambda share, words: report(0.4 + 0.6 * share, words), executor=executor)
-    there = folder.bridge.read_text(encoding="utf-8")
+        drafted = draft(
+            swap, maps=there, progress=lambda share, words: report(0.4 + 0.6 * share, words), executor=executor
+        )
+    old = folder.bridge.read_text(encoding="utf-8")
     pristine = files("swapbridge.cli").joinpath("folder_files").joinpath(BRIDGE).read_text(encoding="utf-8")
-    bridge, changes = merged_bridge(there, bridge_text(swap, drafted, folder.path.name), pristine)
+    bridge, changes = merged_bridge(old, bridge_text(swap, drafted, folder.path.name), pristine)
     texts = {
         folder.bridge: bridge,
         folder.needs: needs_text(swap, drafted),
@@ -64,8 +67,7 @@ def command(jobs: int | None) -> None:
         texts[folder.path / FINDINGS / f"{name}.json"] = json.dumps(one.to_json(), indent=1, allow_nan=False) + "\n"
     maps = {}
     for bus in ("host", "donor"):
-        path = folder.maps / f"{bus}.dbc"
-        maps[path] = encode_map(merged_map(load_map(path) if path.is_file() else None, draft_map(swap, bus, drafted)))
+        maps[folder.maps / f"{bus}.dbc"] = encode_map(merged_map(there.get(bus), draft_map(swap, bus, drafted)))
     for path, data in {**{p: t.encode() for p, t in texts.items()}, **maps}.items():
         path.parent.mkdir(parents=True, exist_ok=True)
         with written_whole(path) as temporary:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,12 +25,14 @@ from swapbridge.drafting.linking import (
     warns,
 )
 from swapbridge.drafting.model import Explained, How
+from swapbridge.drafting.never import Guard, guarded
 from swapbridge.drafting.sources import LEAST_CHANNEL, Swap, local_atoms, local_lines, quantity_lines, word_atoms
 from swapbridge.drafting.vehicle import Floats, Kind, VehicleField, VehicleMessage
 
 ROLE_OF_CHANNEL = {
     "engine_speed": "engine_speed",
     "actual_torque": "actual_torque",
+    "demanded_torque": "requested_torque",
     "throttle": "throttle_position",
     "pedal": "pedal_position",
     "coolant_temp": "coolant_temperature",
@@ -93,9 +95,35 @@ def kit_for(swap: Swap, bus: str) -> Kit:
 
 def explain_field(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> list[Explained]:
     """The explanations of a field: one, or one for each part where it turns out to be several."""
+    guard = guarded(kit.swap, kit.bus, message, one)
+    if guard is not None and guard.safe is not None:
+        return [_explain_guarded(kit, message, one, guard)]
     told = _by_words(kit, message, one)
-    if told is not None:
-        return [told]
+    made = [told] if told is not None else _explained(kit, message, one, allowed)
+    if len(made) == 1 and made[0].how == "open" and one.layout.length > 1 and one.moving > 1:
+        return _without_switches(kit, message, one) or made
+    return made
+
+
+def _without_switches(kit: Kit, message: VehicleMessage, one: VehicleField) -> list[Explained]:
+    """An open field cut into bits where one of them alone is a switch of the driver or a request; else nothing.
+
+    Where several bits go with one channel, the field is a value that does (a brake pressure), and stays whole.
+    """
+    parts = _split(message, one)
+    guards = [guarded(kit.swap, kit.bus, message, part) for part in parts]
+    channels = [g.channel for g in guards if g is not None and g.safe is not None]
+    if not channels or len(set(channels)) < len(channels):
+        return []
+    return [
+        open_field(kit, message, part, "cut from a field with a switch in it", "a longer recording")
+        if guard is None or guard.safe is None else _explain_guarded(kit, message, part, guard)
+        for part, guard in zip(parts, guards, strict=True)
+    ]  # fmt: skip
+
+
+def _explained(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> list[Explained]:
+    """The explanations of a field that nobody says by words."""
     if one.kind == "number":
         number = explain_number(kit, message, one, allowed)
         few = len(np.unique(message.raw(one.layout))) <= 12
@@ -114,6 +142,24 @@ def explain_field(kit: Kit, message: VehicleMessage, one: VehicleField, allowed:
             if any(m.how != "open" for m in made):
                 return made
     return [whole]
+
+
+def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard: Guard) -> Explained:
+    """A field that is only ever said after a real one: a copy of what says so, else its safe answer, open."""
+    ends, first = one.layout.raw_range, str(guard.safe)
+    limits = (str(ends[0]), str(ends[1])) if guard.fixed and one.layout.length > 1 else None
+    if not guard.fixed:
+        made = _by_words(kit, message, one, guard.safe) or explain_choice(kit, message, one)
+        word = kit.swap.words.get(guard.channel)
+        real = word is not None and word.origin is not None and word.origin.text in made.value
+        if made.how in ("copy", "echo") and (real or guard.channel in made.words):
+            return replace(made, fallback=first, role=guard.role)
+    return Explained(
+        one.layout, one.name, "open", 0.0, first, first, guard.role,
+        words=f"{guard.words} and nothing else is sent" if guard.fixed else f"{guard.words} until a module says it",
+        closes="" if guard.fixed else f"a module that stays and says {guard.channel}", unreviewed=True, limits=limits,
+        kept=guard.role != "brake_switch",
+    )  # fmt: skip
 
 
 def _runs(message: VehicleMessage, one: VehicleField) -> list[VehicleField]:
@@ -155,18 +201,20 @@ def open_field(
     raw = message.raw(one.layout)
     values, counts = np.unique(raw, return_counts=True)
     value = int(raw.max()) if high else int(values[counts.argmax()])
-    if one.kind == "flag" and len(values) == 2 and warns(kit.swap, message, one) is not None:
+    lit = one.kind == "flag" and len(values) == 2 and warns(kit.swap, message, one) is not None
+    if lit:
         value = first_value(message, one)
         words += "; lit while the engine stands, as a warning is: it is sent lit"
     return Explained(
-        one.layout, one.name, "open", 0.0, str(value), str(value), words=words, closes=closes, unreviewed=True
-    )
+        one.layout, one.name, "open", 0.0, str(value), str(value), "value" if one.kind == "number" else "status",
+        words=words, closes=closes, unreviewed=True, kept=lit,
+    )  # fmt: skip
 
 
 # --- choices and flags
 
 
-def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField) -> Explained | None:
+def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField, answer: int | None = None) -> Explained | None:
     """A choice that says the words of a channel that another module will say: value by value."""
     best: tuple[float, Explained] | None = None
     for word in kit.swap.words.values():
@@ -179,7 +227,7 @@ def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField) -> Explained
         pairs = [(v, found.value_of[w]) for v, w in sorted(word.tells.word_of.items()) if w in found.value_of]
         if len({u for _, u in pairs}) < 2:
             continue
-        first = first_value(message, one)
+        first = first_value(message, one) if answer is None else answer
         if one.layout.length == 1:
             text = " or ".join(f"{word.origin.text} == {v}" for v, u in pairs if u == 1)
         else:
@@ -250,7 +298,8 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
     words = "; ".join(f"{v}: {c.atom.words}" for v, c, _ in best)
     return Explained(
         one.layout, one.name, how, _flag_confidence(best, raw), text, str(first), "status", words=words,
-        runner_up=runner, hold_ms=500, share=share, unreviewed=False,
+        runner_up=runner, hold_ms=500, share=share,
+        seen=recorded_ranges(message, (line for _, c, _ in best for line in c.atom.learned)),
     )  # fmt: skip
 
 
@@ -311,7 +360,7 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
             high=_goes_with_load(kit, measured),
         )  # fmt: skip
     best = ways[0]
-    if _may_be_request(raw) and _resting_apart(best.formula, measured) < REQUEST_SHARE:
+    if may_be_request(raw) and _resting_apart(best.formula, measured) < REQUEST_SHARE:
         return open_field(
             kit, message, one, f"it rests on one value as a request does; nothing tells the rest ({best.words})",
             "a recording with its requests",
@@ -319,7 +368,8 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
     return _made(message, one, best, ways[1] if len(ways) > 1 else None, allowed)
 
 
-def _may_be_request(raw: Floats) -> bool:
+def may_be_request(raw: Floats) -> bool:
+    """Whether a field rests on one end of what it says nearly all the time, as a request does."""
     values, counts = np.unique(raw, return_counts=True)
     rest = float(values[counts.argmax()])
     return bool(counts.max() > REQUEST_SHARE * len(raw) and rest in (values[0], values[-1]))
@@ -420,6 +470,19 @@ def _fitted(one: VehicleField, allowed: frozenset[int]) -> Layout:
     return replace(one.layout, start=start, length=keep, signed=False)
 
 
+def recorded_ranges(message: VehicleMessage, lines: Iterable[Line]) -> tuple[tuple[str, str, str], ...]:
+    """Where a rule learned from these lines is believed: their recorded ranges and a margin, once for each source."""
+    out: dict[str, tuple[str, str, str]] = {}
+    for line in lines:
+        x = line.series.at(message.time_s)
+        span = float(x.max() - x.min())
+        mark = f" {line.unit}" if line.unit else ""
+        below = COLD_MARGIN if line.channel in WARM_CHANNELS else SEEN_MARGIN
+        ends = float(x.min()) - below * span, float(x.max()) + SEEN_MARGIN * span
+        out[line.text] = line.text, f"{number_text(ends[0], 4)}{mark}", f"{number_text(ends[1], 4)}{mark}"
+    return tuple(out.values())
+
+
 def _made(
     message: VehicleMessage, one: VehicleField, best: _Way, second: _Way | None, allowed: frozenset[int]
 ) -> Explained:
@@ -428,15 +491,7 @@ def _made(
     raw = message.raw(one.layout)
     channels = {line.channel for line in best.formula.lines}
     safe = high if best.how == "table" and channels <= WARM_CHANNELS else int(raw.max())  # a needle goes hot
-    seen = []
-    if best.how in ("table", "derived"):
-        for line in best.formula.lines:
-            x = line.series.at(message.time_s)
-            span = float(x.max() - x.min())
-            mark = f" {line.unit}" if line.unit else ""
-            below = COLD_MARGIN if line.channel in WARM_CHANNELS else SEEN_MARGIN
-            ends = float(x.min()) - below * span, float(x.max()) + SEEN_MARGIN * span
-            seen.append((line.text, f"{number_text(ends[0], 4)}{mark}", f"{number_text(ends[1], 4)}{mark}"))
+    seen = recorded_ranges(message, best.formula.lines) if best.how in ("table", "derived") else ()
     formula = best.formula
     sure = best.confidence - 0.4 * max(0.0, 0.97 - max(formula.share, formula.held_out))
     if best.how in ("table", "derived"):
@@ -444,7 +499,7 @@ def _made(
         sure = min(0.96, sure) if worse >= EXACT else min(0.9 - 2 * (EXACT - worse), sure)
     return Explained(
         layout, one.name, best.how, float(max(0.05, sure)), f"clamp({formula.text}, {low}, {high})", str(safe), "value",
-        hold_ms=300, seen=tuple(seen), share=formula.share,
+        hold_ms=300, seen=seen, share=formula.share,
         words=f"{best.words}, {formula.share:.1%} of frames within 2 % of its span ({formula.held_out:.1%} held out)",
         runner_up="" if second is None else f"{second.words} ({second.formula.share:.0%})",
     )  # fmt: skip

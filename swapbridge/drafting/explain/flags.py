@@ -187,6 +187,7 @@ def _joined(make_a: Callable[[], Atom], make_b: Callable[[], Atom], word: str) -
     return Atom(
         text, Series(times, value.astype(np.float64)), a.bits + b.bits + 2, f"{a.key} {word} {b.key}", how,
         f"{a.words} {word} {b.words}", a.quantities | b.quantities,
+        a.learned + b.learned,
     )  # fmt: skip
 
 
@@ -257,7 +258,7 @@ def threshold_atom(line: Line, on: float, off: float) -> Atom:
     return Atom(
         text, Series(line.series.time_s, said), 18 if narrow else 26, f"{line.text} {'high' if rising else 'low'}",
         "threshold", f"{line.words or line.text} {'from' if rising else 'up to'} {number_text(on, 4)}{unit}",
-        frozenset({line.channel or line.text}),
+        frozenset({line.channel or line.text}), (line,),
     )  # fmt: skip
 
 
