@@ -104,7 +104,7 @@ class Answers:
     ended_by: str = "done"
     told: tuple[str, ...] = ()
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """For a file; `answers_from` reads it back."""
         return {"version": VERSION, **asdict(self)}
 
@@ -120,7 +120,7 @@ def write_answers(path: Path, answers: Answers) -> None:
     if not path.parent.exists() and path.parent.parent.is_dir():
         path.parent.mkdir()
     with written_whole(path) as temporary:
-        temporary.write_text(json.dumps(answers.to_json(), indent=1) + "\n", encoding="utf-8")
+        temporary.write_text(json.dumps(answers.to_dict(), indent=1) + "\n", encoding="utf-8")
 
 
 def read_answers(path: Path) -> Answers:
@@ -146,7 +146,7 @@ def read_answers(path: Path) -> Answers:
 
 
 def answers_from(data: dict[str, Any]) -> Answers:
-    """Answers from what `Answers.to_json` gave; KeyError, TypeError or ValueError for anything else."""
+    """Answers from what `Answers.to_dict` gave; KeyError, TypeError or ValueError for anything else."""
     if data["version"] != VERSION:
         raise ValueError("version")
     return Answers(

@@ -74,11 +74,11 @@ class ReadNotes:
             self.stopped or other.stopped,
         )
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         return asdict(self)
 
     @staticmethod
-    def from_json(data: dict[str, Any]) -> ReadNotes:
+    def from_dict(data: dict[str, Any]) -> ReadNotes:
         return ReadNotes(**{**data, "examples": tuple(data.get("examples", ()))})
 
 

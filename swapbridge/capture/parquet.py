@@ -91,7 +91,7 @@ def _write(blocks: Iterable[Capture], path: str | Path, width: int) -> int:
             raise
 
     def metadata(_: object) -> dict[str, str]:
-        facts["notes"] = notes.to_json()  # known only now that all blocks have passed
+        facts["notes"] = notes.to_dict()  # known only now that all blocks have passed
         return {METADATA_KEY: json.dumps(facts)}
 
     with written_whole(path) as temporary:
@@ -160,7 +160,7 @@ def _facts(text: str) -> tuple[tuple[str, ...], ReadNotes] | None:
     try:
         facts = json.loads(text)
         names = tuple(facts["bus_names"])
-        notes = ReadNotes.from_json(facts["notes"])
+        notes = ReadNotes.from_dict(facts["notes"])
     except (ValueError, KeyError, TypeError, AttributeError):
         return None
     told = isinstance(facts["bus_names"], list) and names and all(isinstance(name, str) for name in names)

@@ -1,7 +1,7 @@
 """Core room: rolling counters and checksums, as data that can be computed, stored and generated.
 
 `guess` finds them, a signal map carries them, `bridge` regenerates and verifies them, `emit` writes them as C. A
-method's own bits always read as zero while it is computed. `from_json(method.to_json())` is the same method.
+method's own bits always read as zero while it is computed. `checksum_from_dict(method.to_dict())` is the same method.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class Counter:
         """Value that many frames later."""
         return self.low + (value - self.low + frames * self.step) % (self.high - self.low + 1)
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         return {"kind": "counter", "low": self.low, "high": self.high, "step": self.step}
 
 
@@ -106,7 +106,7 @@ class Crc:
             register = int(f"{register:0{self.width}b}"[::-1], 2)
         return register ^ self.xor_out
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         return {
             "kind": "crc",
             "width": self.width,
@@ -147,7 +147,7 @@ class Sum:
                 total += byte.bit_count()
         return (self.factor * total + self.constant) % (1 << self.width)
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         return {
             "kind": "sum",
             "width": self.width,
@@ -178,7 +178,7 @@ class Affine:
             result ^= ((bits & mask).bit_count() & 1) << k
         return result
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         return {
             "kind": "affine",
             "width": self.width,
@@ -281,7 +281,7 @@ class FieldSum:
     def value(self, payload: bytes) -> int:
         return self.finish(self.total(payload))
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         return {
             "kind": "field_sum",
             "width": self.width,
@@ -370,8 +370,8 @@ class Checksum:
         """Whether a received payload carries the right checksum."""
         return self.layout.unpack(payload) == self.compute(payload)
 
-    def to_json(self) -> dict[str, Any]:
-        out = self.method.to_json()
+    def to_dict(self) -> dict[str, Any]:
+        out = self.method.to_dict()
         out["field"] = _layout_json(replace(self.layout, signed=False))
         if self.counter is not None and self.by_counter:
             out["counter"] = _layout_json(self.counter)
@@ -381,8 +381,8 @@ class Checksum:
         return out
 
 
-def checksum_from_json(data: dict[str, Any]) -> Checksum:
-    """The inverse of `Checksum.to_json`.
+def checksum_from_dict(data: dict[str, Any]) -> Checksum:
+    """The inverse of `Checksum.to_dict`.
 
     Raises
     ------
@@ -392,9 +392,9 @@ def checksum_from_json(data: dict[str, Any]) -> Checksum:
     try:
         verified = data.get("verified_bits")
         return Checksum(
-            layout=_layout_from_json(data["field"]),
-            method=_method_from_json(data),
-            counter=_layout_from_json(data["counter"]) if "counter" in data else None,
+            layout=_layout_from_dict(data["field"]),
+            method=_method_from_dict(data),
+            counter=_layout_from_dict(data["counter"]) if "counter" in data else None,
             by_counter=_numbers(data, "by_counter") if "by_counter" in data else (),
             verified_bits=None if verified is None else int(verified, 16),
         )
@@ -404,8 +404,8 @@ def checksum_from_json(data: dict[str, Any]) -> Checksum:
         raise InputError(f"checksum method {data!r} can't be read ({error}): check its parameters") from None
 
 
-def counter_from_json(data: dict[str, Any]) -> Counter:
-    """The inverse of `Counter.to_json`."""
+def counter_from_dict(data: dict[str, Any]) -> Counter:
+    """The inverse of `Counter.to_dict`."""
     try:
         return Counter(_number(data, "low"), _number(data, "high"), _number(data, "step", 1))
     except (KeyError, TypeError, ValueError) as error:
@@ -434,7 +434,7 @@ def _coverage(data: dict[str, Any]) -> tuple[int, ...]:
     return coverage
 
 
-def _crc_from_json(data: dict[str, Any]) -> Crc:
+def _crc_from_dict(data: dict[str, Any]) -> Crc:
     width, polynomial, reflect = _number(data, "width"), _number(data, "polynomial"), data["reflect"]
     init, xor_out = _number(data, "init"), _number(data, "xor_out")
     if not 1 <= width <= 64 or not all(0 <= v < 1 << width for v in (polynomial, init, xor_out)):
@@ -448,10 +448,10 @@ def _crc_from_json(data: dict[str, Any]) -> Crc:
     return Crc(width, polynomial, init, reflect, xor_out, _coverage(data), before, after, name)
 
 
-def _field_sum_from_json(data: dict[str, Any]) -> FieldSum:
+def _field_sum_from_dict(data: dict[str, Any]) -> FieldSum:
     return FieldSum(
         _number(data, "width"),
-        tuple(Term(_layout_from_json(t), _number(t, "weight", 1)) for t in data["terms"]),
+        tuple(Term(_layout_from_dict(t), _number(t, "weight", 1)) for t in data["terms"]),
         _number(data, "start", 0),
         _number(data, "register", 0),
         _number(data, "fold", 0),
@@ -462,7 +462,7 @@ def _field_sum_from_json(data: dict[str, Any]) -> FieldSum:
     )
 
 
-def _affine_from_json(data: dict[str, Any]) -> Affine:
+def _affine_from_dict(data: dict[str, Any]) -> Affine:
     width, masks = _number(data, "width"), tuple(int(m, 16) for m in data["masks"])
     if len(masks) != width or min(masks, default=-1) < 0:
         raise InputError(f"it has {width} bits and {len(masks)} masks: give one in hex for each bit")
@@ -471,10 +471,10 @@ def _affine_from_json(data: dict[str, Any]) -> Affine:
     return Affine(width, masks, _number(data, "constant", 0), str(data.get("name", "")))
 
 
-def _method_from_json(data: dict[str, Any]) -> Method:
+def _method_from_dict(data: dict[str, Any]) -> Method:
     match data["kind"]:
         case "crc":
-            return _crc_from_json(data)
+            return _crc_from_dict(data)
         case "sum":
             unit_bits = _number(data, "unit_bits", 8)
             if unit_bits not in (1, 4, 8):
@@ -482,9 +482,9 @@ def _method_from_json(data: dict[str, Any]) -> Method:
             factor, constant = _number(data, "factor", 1), _number(data, "constant", 0)
             return Sum(_number(data, "width"), _coverage(data), unit_bits, factor, constant)
         case "field_sum":
-            return _field_sum_from_json(data)
+            return _field_sum_from_dict(data)
         case "affine":
-            return _affine_from_json(data)
+            return _affine_from_dict(data)
     raise InputError(f"kind {data['kind']!r} is unknown: crc, sum, field_sum or affine")
 
 
@@ -494,6 +494,6 @@ def _layout_json(layout: Layout) -> dict[str, Any]:
     return {"start": layout.start, "length": layout.length, "byte_order": layout.byte_order}
 
 
-def _layout_from_json(data: dict[str, Any]) -> Layout:
+def _layout_from_dict(data: dict[str, Any]) -> Layout:
     layout = Layout(_number(data, "start"), _number(data, "length"), data["byte_order"])
-    return split_layout(layout, _layout_from_json(data["upper"])) if "upper" in data else layout
+    return split_layout(layout, _layout_from_dict(data["upper"])) if "upper" in data else layout

@@ -12,7 +12,7 @@ from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier
-from swapbridge.core.integrity import Affine, Checksum, Counter, Crc, Sum, checksum_from_json, counter_from_json
+from swapbridge.core.integrity import Affine, Checksum, Counter, Crc, Sum, checksum_from_dict, counter_from_dict
 from swapbridge.core.layout import ByteOrder, Layout, layout_from_positions
 from swapbridge.guessing.findings import Findings, FoundField, FoundMessage
 
@@ -161,9 +161,9 @@ def _message(
     open_fields: list[FoundField] = []
     for one in found.fields if found is not None else ():
         if one.kind == "counter" and one.method is not None:
-            counter = (one.layout, counter_from_json(one.method), one.confidence)
+            counter = (one.layout, counter_from_dict(one.method), one.confidence)
         elif one.kind == "checksum" and one.method is not None:
-            checksum = (_whole(checksum_from_json(one.method)), one.confidence)
+            checksum = (_whole(checksum_from_dict(one.method)), one.confidence)
         elif one.kind != "constant" and one.layout.length < 40:
             open_fields.append(one)
     taken = set(moved)

@@ -1,4 +1,4 @@
-"""Guessing room: what guessing says, as data. `to_json` is the format of `swapbridge guess --json` (version 1)."""
+"""Guessing room: what guessing says, as data. `to_dict` is the format of `swapbridge guess --json` (version 1)."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class FoundField:
     alternatives: tuple[dict[str, Any], ...] = ()
     evidence: dict[str, Any] = field(default_factory=dict)
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         out: dict[str, Any] = {
             "name": self.name,
             "start": self.layout.start,
@@ -71,11 +71,11 @@ class ConstantBits:
     selector: Layout | None = None
     pages: tuple[tuple[int, ConstantBits], ...] = ()
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         out: dict[str, Any] = {"payload": self.payload.hex(), "mask": self.mask.hex(), "frames": self.frames}
         if self.selector is not None:
             place = {"start": self.selector.start, "length": self.selector.length}
-            values = {str(value): known.to_json() for value, known in self.pages}
+            values = {str(value): known.to_dict() for value, known in self.pages}
             out["pages"] = {**place, "byte_order": self.selector.byte_order, "values": values}
         return out
 
@@ -96,7 +96,7 @@ class FoundMessage:
     fields: tuple[FoundField, ...]
     constant: ConstantBits | None = None
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         out: dict[str, Any] = {
             "id": self.identifier,
             "extended": self.extended,
@@ -104,10 +104,10 @@ class FoundMessage:
             "length": self.length,
             "period_ms": _plain(self.period_ms),
             "frames": self.frames,
-            "signals": [f.to_json() for f in self.fields],
+            "signals": [f.to_dict() for f in self.fields],
         }
         if self.constant is not None:
-            out["constant"] = self.constant.to_json()
+            out["constant"] = self.constant.to_dict()
         return out
 
 
@@ -124,10 +124,10 @@ class Findings:
         named = sum(f.stimulus is not None for f in fields)
         return f"<Findings: {len(self.messages)} messages, {len(fields)} fields, {named} follow a channel>"
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         return {
             "version": 1,
-            "messages": [m.to_json() for m in self.messages],
+            "messages": [m.to_dict() for m in self.messages],
             "advice": list(self.advice),
             "channels": _plain(self.channels),
         }

@@ -84,7 +84,7 @@ def _broken(request: Request, error: Exception) -> Response:
 def _job(bench: Bench):  # type: ignore[no-untyped-def]
     def job(request: Request) -> Response:
         found = bench.jobs.get(request.path_params["key"])
-        return answer(found.to_json()) if found else JSONResponse({"error": "no such job"}, status_code=404)
+        return answer(found.to_dict()) if found else JSONResponse({"error": "no such job"}, status_code=404)
 
     return job
 

@@ -178,7 +178,7 @@ class Desk:
         if self._thread is not None:
             self._thread.join()
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """What the page shows."""
         what = self.what
         out: dict[str, Any] = {

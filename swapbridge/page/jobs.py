@@ -34,7 +34,7 @@ class Job:
     result: Any = None
     cancel_asked: bool = False
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         """What the page is told; the result itself only when it is plain data."""
         return {
             "key": self.key,

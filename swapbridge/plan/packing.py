@@ -21,7 +21,7 @@ def pack(value: Any) -> Any:
     if isinstance(value, Short):
         return value.short()
     if isinstance(value, Checksum):
-        return value.to_json()
+        return value.to_dict()
     if isinstance(value, bytes):
         return value.hex()
     if dataclasses.is_dataclass(value) and not isinstance(value, type):

@@ -10,7 +10,7 @@ from functools import lru_cache
 from typing import Any, TypeVar
 
 from swapbridge.core.errors import InputError, SwapbridgeError
-from swapbridge.core.integrity import Checksum, checksum_from_json
+from swapbridge.core.integrity import Checksum, checksum_from_dict
 from swapbridge.plan.check import check_plan
 from swapbridge.plan.model import PLAN_FORMAT, PLAN_VERSION, Op, Plan
 
@@ -72,7 +72,7 @@ def _unpack(kind: Any, data: Any, where: str) -> Any:
     if kind is Checksum:
         if not isinstance(data, dict):
             raise InputError(f"{where} is not a checksum method")
-        return checksum_from_json(data)
+        return checksum_from_dict(data)
     if kind is bytes:
         if not isinstance(data, str):
             raise InputError(f"{where} is not hexadecimal text")

@@ -10,7 +10,7 @@ from typing import Any
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, identifier_word
-from swapbridge.core.integrity import checksum_from_json, counter_from_json
+from swapbridge.core.integrity import checksum_from_dict, counter_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME
 from swapbridge.signalmap.dbc_read import exact_number
@@ -71,7 +71,7 @@ def accept_findings(
     Parameters
     ----------
     findings : mapping
-        What ``guess --json`` writes (`Findings.to_json()`).
+        What ``guess --json`` writes (`Findings.to_dict()`).
     into : SignalMap or None
         A map to add to; nothing in it is changed but evidence, methods that it lacks, the meaning of what an earlier
         call took raw, and its base payloads.
@@ -218,9 +218,9 @@ def _signal(f: Mapping[str, Any], new_names: Mapping[str, str], min_confidence: 
     checksum = counter = None
     if kind == "checksum" and method is not None:
         field = {"start": layout.start, "length": layout.length, "byte_order": layout.byte_order}
-        checksum = checksum_from_json({"field": field, **method})
+        checksum = checksum_from_dict({"field": field, **method})
     if kind == "counter" and method is not None:
-        counter = counter_from_json(method)
+        counter = counter_from_dict(method)
     evidence = dict(f.get("evidence") or {})
     summary = {"confidence": f["confidence"], "layout_confidence": f["layout_confidence"], "kind": kind}
     for key in ("stimulus", "lag_s", "copy_of"):

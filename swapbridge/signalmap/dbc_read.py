@@ -23,7 +23,7 @@ import cantools
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier
-from swapbridge.core.integrity import Checksum, Counter, checksum_from_json, counter_from_json
+from swapbridge.core.integrity import Checksum, Counter, checksum_from_dict, counter_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.signalmap.contradictions import one_line, tidy, without_contradictions
 from swapbridge.signalmap.dbc_mend import check_is_dbc, mend
@@ -337,12 +337,12 @@ def _json_attribute(attributes: dict[str, Any], name: str) -> dict[str, Any] | N
 
 def _counter(attributes: dict[str, Any]) -> Counter | None:
     data = _json_attribute(attributes, "SwapCounter")
-    return None if data is None else counter_from_json(data)
+    return None if data is None else counter_from_dict(data)
 
 
 def _checksum(attributes: dict[str, Any]) -> Checksum | None:
     data = _json_attribute(attributes, "SwapChecksum")
-    return None if data is None else checksum_from_json(data)
+    return None if data is None else checksum_from_dict(data)
 
 
 def _base(attributes: dict[str, Any]) -> BasePayload | None:

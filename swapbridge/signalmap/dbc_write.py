@@ -230,8 +230,8 @@ def _signal_attributes(s: MapSignal, where: str, short: str) -> Iterator[_Attrib
     texts = {
         "SystemSignalLongSymbol": s.name if short != s.name else "",
         "SwapRole": _quoted(s.role),
-        "SwapCounter": attribute_json(s.counter.to_json()) if s.counter else "",
-        "SwapChecksum": attribute_json(s.checksum.to_json()) if s.checksum else "",
+        "SwapCounter": attribute_json(s.counter.to_dict()) if s.counter else "",
+        "SwapChecksum": attribute_json(s.checksum.to_dict()) if s.checksum else "",
         "SwapNotAvailable": ranges_text(s.not_available),
         "SwapErrorCodes": ranges_text(s.error_codes),
         "SwapReference": _quoted(s.reference),

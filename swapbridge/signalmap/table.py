@@ -40,8 +40,8 @@ def map_json(signal_map: SignalMap) -> str:
         for s in m.signals:
             row: dict[str, object] = dict(_row(m, s))
             row["evidence"] = dict(s.evidence)
-            row["counter"] = s.counter.to_json() if s.counter else None
-            row["checksum"] = s.checksum.to_json() if s.checksum else None
+            row["counter"] = s.counter.to_dict() if s.counter else None
+            row["checksum"] = s.checksum.to_dict() if s.checksum else None
             rows.append(row)
     return json.dumps(rows, indent=1, ensure_ascii=False) + "\n"
 

@@ -103,7 +103,7 @@ class Comparison:
             appeared=tuple(_with_words(one, in_b) for one in self.appeared),
         )
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         return {
             "version": 1,
             "a": self.a.source,
@@ -133,7 +133,7 @@ def _with_words(one: Missing, words: Mapping[tuple[str, int, bool], tuple[str, .
 
 
 def _missing_json(one: Missing) -> dict[str, Any]:
-    return {**one.identifier.to_json(), "due_in_the_other": one.due, "sure": one.sure}
+    return {**one.identifier.to_dict(), "due_in_the_other": one.due, "sure": one.sure}
 
 
 def compare(

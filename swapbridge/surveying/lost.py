@@ -85,7 +85,7 @@ class IdentifierLoss:
         """Identifier as the command line takes it."""
         return format_identifier(self.identifier, self.extended)
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         return {
             "bus": self.bus,
             "id": self.identifier,
@@ -128,10 +128,10 @@ class FramesLost:
         lost = sum(one.lost or 0 for one in told)
         return lost / (lost + sum(one.frames for one in told)) if told else None
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         return {
-            "identifiers": [one.to_json() for one in self.identifiers],
-            "silences": [one.to_json() for one in self.silences],
+            "identifiers": [one.to_dict() for one in self.identifiers],
+            "silences": [one.to_dict() for one in self.silences],
         }
 
 

@@ -96,7 +96,7 @@ class IdentifierSurvey:
         """How many bits changed at least once."""
         return int(np.count_nonzero(self.flips))
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         return {
             "bus": self.bus,
             "id": self.identifier,
@@ -172,7 +172,7 @@ class BusSurvey:
         """Load of the busiest second."""
         return float(self.load.max()) if len(self.load) else 0.0
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         return {
             "name": self.name,
             "frames": self.frames,
@@ -242,17 +242,17 @@ class Survey:
         """The same with the frames that are missing, and each bus's silences told apart by them."""
         return replace(self, lost=lost, buses=tuple(bus.with_silences(lost.silences) for bus in self.buses))
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         return {
             "version": 1,
             "source": self.source,
             "frames": self.frames,
             "duration_s": self.duration_s,
             "start_ns": self.start_ns,
-            "buses": [bus.to_json() for bus in self.buses],
-            "identifiers": [one.to_json() for one in self.identifiers],
+            "buses": [bus.to_dict() for bus in self.buses],
+            "identifiers": [one.to_dict() for one in self.identifiers],
             "remarks": list(self.remarks),
-            "lost": None if self.lost is None else self.lost.to_json(),
+            "lost": None if self.lost is None else self.lost.to_dict(),
         }
 
 

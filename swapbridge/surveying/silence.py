@@ -73,7 +73,7 @@ class Silence:
         """How long it lasted."""
         return self.end_s - self.begin_s
 
-    def to_json(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, Any]:
         return {
             "bus": self.bus,
             "begin_s": self.begin_s,

@@ -133,7 +133,7 @@ def check_session(seed: int) -> None:
         if word & X and word >> 16 & 0xFF == 0xEA:
             assert int.from_bytes(data, "little") in REQUESTED
             assert word & 0xFF in (249, 250)
-    asking.answers("bench", "now").to_json()
+    asking.answers("bench", "now").to_dict()
 
 
 def test_random_sessions_stay_on_the_list() -> None:

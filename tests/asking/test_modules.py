@@ -221,7 +221,7 @@ def test_nobody_there_is_said() -> None:
 
 def test_answers_go_through_a_file_unchanged() -> None:
     said = Car(engine=False).asked()
-    assert answers_from(said.to_json()) == said
+    assert answers_from(said.to_dict()) == said
     assert replace(said, bus="other") != said
 
 

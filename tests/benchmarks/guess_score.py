@@ -69,7 +69,7 @@ def layouts_json(capture: Capture) -> dict[str, Any]:
         FoundMessage(m.key.identifier, m.key.extended, m.bus_name, m.length, m.period_ms, len(m.rows), m.fields)
         for m in find_layouts([capture])
     )
-    return Findings(messages).to_json()
+    return Findings(messages).to_dict()
 
 
 @contextmanager
@@ -147,7 +147,7 @@ def main() -> None:
     with open_executor(jobs=args.jobs, frames=10**6) as executor:
 
         def whole(folder: Path, executor: Executor | None = executor) -> Callable[[Capture], dict[str, Any]]:
-            return lambda capture: guess(capture, read_stimulus(folder / "stimulus.csv"), executor=executor).to_json()
+            return lambda capture: guess(capture, read_stimulus(folder / "stimulus.csv"), executor=executor).to_dict()
 
         scores = []
         for folder in sets:

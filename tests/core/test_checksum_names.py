@@ -12,7 +12,7 @@ from e2e import p01, p02, p05, p11
 
 from swapbridge.core.checksum_names import FAMILIES, Place, families_help, named_checksum
 from swapbridge.core.errors import InputError
-from swapbridge.core.integrity import Checksum, checksum_from_json
+from swapbridge.core.integrity import Checksum, checksum_from_dict
 from swapbridge.core.layout import Layout
 
 LOW_NIBBLE_OF_1 = Layout(8, 4)
@@ -162,13 +162,13 @@ def test_every_example_of_the_help_is_read_and_kept() -> None:
         text = family.example.replace("1,2,...,16", ",".join(map(str, IDS)))
         checksum = named_checksum(text, Place(Layout(0, 8 if family.name == "xor" else 16), 8, 1, False, Layout(16, 4)))
         assert isinstance(checksum, Checksum)
-        assert checksum_from_json(checksum.to_json()) == checksum
+        assert checksum_from_dict(checksum.to_dict()) == checksum
         assert family.example in families_help()
 
 
 def test_the_name_of_a_known_crc_is_kept() -> None:
     method = named_checksum("crc8 poly 0x1D init 0xFF final 0xFF", LAST).method
-    assert method.to_json()["name"] == "CRC-8/SAE-J1850"
+    assert method.to_dict()["name"] == "CRC-8/SAE-J1850"
 
 
 @pytest.mark.parametrize(

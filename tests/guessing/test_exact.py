@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.core.integrity import Affine, Checksum, Crc, Sum, checksum_from_json, counter_from_json
+from swapbridge.core.integrity import Affine, Checksum, Crc, Sum, checksum_from_dict, counter_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding.columns import Columns, make_columns
 from swapbridge.guessing.findings import FoundField
@@ -78,7 +78,7 @@ def test_checksums_are_found_and_can_be_computed_again(method: Crc | Sum, byte: 
     field = found["checksum"]
     assert field.layout == Layout(8 * byte, 8)
     assert field.method is not None
-    again = checksum_from_json(field.method)
+    again = checksum_from_dict(field.method)
     fresh = sealed(traffic(77), Checksum(Layout(8 * byte, 8), method))
     fresh[:, 0] = payload[0, 0] if byte else fresh[:, 0]
     assert all(again.holds(row.tobytes()) for row in fresh)
@@ -92,7 +92,7 @@ def test_nibble_sum_with_the_identifier_in_its_constant() -> None:
     field = integrity_of(payload)["checksum"]
     assert field.layout == Layout(12, 4)
     assert field.method is not None
-    again = checksum_from_json(field.method)
+    again = checksum_from_dict(field.method)
     assert all(again.holds(row.tobytes()) for row in payload)
 
 
@@ -109,7 +109,7 @@ def test_data_id_list_indexed_by_the_counter() -> None:
     field = integrity_of(payload)["checksum"]
     assert field.layout == Layout(0, 8)
     assert field.method is not None
-    again = checksum_from_json(field.method)
+    again = checksum_from_dict(field.method)
     assert again.counter == Layout(8, 4)
     assert all(again.holds(row.tobytes()) for row in payload)
     assert isinstance(again.method, Crc)
@@ -120,7 +120,7 @@ def test_what_the_frames_did_not_span_is_told() -> None:
     payload = sealed(traffic(6), Checksum(Layout(56, 8), Crc(8, 0x1D, 0xFF, False, 0xFF, (0, 1, 2, 3, 4, 5, 6))))
     field = integrity_of(payload)["checksum"]
     assert field.method is not None
-    verified = checksum_from_json(field.method).verified_bits
+    verified = checksum_from_dict(field.method).verified_bits
     assert verified is not None
     assert verified >> 24 & 0xFF  # the low byte of the walk
     assert verified & 0xFF == 0  # byte 0 never moved
@@ -200,7 +200,7 @@ def test_a_field_that_climbs_one_step_a_frame_for_a_while_is_no_counter() -> Non
 def test_counter_json_generates_the_next_values() -> None:
     field = integrity_of(sealed(traffic(9), Checksum(Layout(56, 8), CHECKS[0][1])))["counter"]  # type: ignore[arg-type]
     assert field.method is not None
-    counter = counter_from_json(field.method)
+    counter = counter_from_dict(field.method)
     assert [counter.after(14, k) for k in range(4)] == [14, 15, 0, 1]
 
 
@@ -248,7 +248,7 @@ def test_xor_over_the_payload_is_told_as_such() -> None:
     payload[:, 0] = np.bitwise_xor.reduce(payload[:, 1:], axis=1)
     field = integrity_of(payload)["checksum"]
     assert field.method is not None
-    method = checksum_from_json(field.method).method
+    method = checksum_from_dict(field.method).method
     assert isinstance(method, Affine)
     assert method.name == "XOR of the bytes"
 

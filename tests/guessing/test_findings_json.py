@@ -20,7 +20,7 @@ def test_what_is_no_number_becomes_null() -> None:
         alternatives=({"score": -math.inf},),
     )
     message = FoundMessage(0x1A0, False, "0", 8, math.nan, 1, (found,))
-    text = json.dumps(Findings((message,), channels={"speed": {"noise": math.nan}}).to_json(), allow_nan=False)
+    text = json.dumps(Findings((message,), channels={"speed": {"noise": math.nan}}).to_dict(), allow_nan=False)
     read = json.loads(text)["messages"][0]
     assert read["period_ms"] is None
     assert read["signals"][0]["evidence"] == {"margin_bits": None, "words": "no rival", "r2": 0.5, "lags": [None, 0.1]}

@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
-from swapbridge.core.integrity import Checksum, Crc, checksum_from_json
+from swapbridge.core.integrity import Checksum, Crc, checksum_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding.columns import make_columns
 from swapbridge.guessing.guess import guess
@@ -100,7 +100,7 @@ def test_a_checksum_covers_no_byte_that_its_frames_lack() -> None:
     columns = make_columns(0x310, False, np.rint(T * 1e9).astype(np.int64), length, payload)
     (field,) = [f for f in find_exact(columns) if f.kind == "checksum"]
     assert field.method is not None
-    again = checksum_from_json(field.method)
+    again = checksum_from_dict(field.method)
     assert again.method == Crc(8, 0x1D, 0xFF, False, 0xFF, (0, 1, 2, 3, 4), name="CRC-8/SAE-J1850")
     assert all(again.holds(row[:6].tobytes()) for row in payload)
     assert study(columns).columns.payload.shape[1] == 6

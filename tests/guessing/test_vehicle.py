@@ -145,9 +145,9 @@ def test_two_counters_are_a_longer_tale_than_a_counter_and_its_check(kind: str) 
     check = found["checksum"]
     assert check.layout == (Layout(56, 8) if kind == "crc" else Layout(56, 4))
     assert check.method is not None
-    from swapbridge.core.integrity import checksum_from_json
+    from swapbridge.core.integrity import checksum_from_dict
 
-    again = checksum_from_json(check.method)
+    again = checksum_from_dict(check.method)
     assert all(again.holds(row.tobytes()) for row in payload)
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from swapbridge.core.integrity import Checksum, Crc, Method, Sum, checksum_from_json
+from swapbridge.core.integrity import Checksum, Crc, Method, Sum, checksum_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.search import find_integrity
@@ -65,7 +65,7 @@ def test_two_bytes_are_one_checksum_that_can_be_computed_again(method: Method, l
     (field,) = checksums_of(sealed(traffic(3), Checksum(layout, method)))
     assert field.layout == layout
     assert field.method is not None
-    again = checksum_from_json(field.method)
+    again = checksum_from_dict(field.method)
     assert isinstance(again.method, type(method))
     assert getattr(again.method, "name", "") == name
     assert again.verified_bits is not None

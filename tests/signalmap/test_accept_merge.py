@@ -33,15 +33,15 @@ def found(**changes: Any) -> dict[str, Any]:
         FoundField("field_32_8_0", Layout(32, 8), "analogue", 0.95, 0.95, mux=("field_24_4", 0)),
         FoundField("field_32_4_1", Layout(32, 4), "flag", 0.5, 0.5, mux=("field_24_4", 1)),
         FoundField("field_36_4_1", Layout(36, 4), "enum", 0.96, 0.96, mux=("field_24_4", 1)),
-        FoundField("counter_48", Layout(48, 4), "counter", 1.0, 1.0, method=Counter(0, 14).to_json()),
+        FoundField("counter_48", Layout(48, 4), "counter", 1.0, 1.0, method=Counter(0, 14).to_dict()),
         FoundField(
             "checksum_56", Layout(56, 8), "checksum", 1.0, 1.0,
-            method=Checksum(Layout(56, 8), CRC, verified_bits=0xFFFF).to_json(),
+            method=Checksum(Layout(56, 8), CRC, verified_bits=0xFFFF).to_dict(),
         ),
         FoundField("zero", Layout(52, 4), "constant", 1.0, 1.0),
     )  # fmt: skip
     message = FoundMessage(0x1A0, False, "0", 8, 10.02, 9000, fields)
-    return {**Findings((replace(message, **changes),)).to_json()}
+    return {**Findings((replace(message, **changes),)).to_dict()}
 
 
 def test_findings_become_a_map() -> None:

@@ -25,7 +25,7 @@ SPEED = FoundField("field_7_16", Layout(7, 16, "big_endian"), "analogue", 1.0, 0
 def findings(tmp_path: Path) -> Path:
     found = Findings((FoundMessage(0x0C8, False, "host", 8, 10.0, 900, (SPEED,)),))
     path = tmp_path / "findings.json"
-    path.write_text(json.dumps(found.to_json()), encoding="utf-8")
+    path.write_text(json.dumps(found.to_dict()), encoding="utf-8")
     return path
 
 

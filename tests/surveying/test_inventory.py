@@ -116,7 +116,7 @@ def test_every_number_equals_the_loop(capture: Capture, rows_together: int) -> N
             seconds[(int(capture.time_ns[i]) - start) // 10**9] += int(bits[i]) * 2000
         assert bus.load_second.tolist() == sorted(seconds)
         assert bus.load.tolist() == [seconds[second] / 1e9 for second in sorted(seconds)]
-    json.dumps(found.to_json(), allow_nan=False)
+    json.dumps(found.to_dict(), allow_nan=False)
 
 
 @pytest.mark.parametrize("count", [0, 1, 254, 255, 256, 16_320, 16_321, 40_000])
@@ -291,8 +291,8 @@ def test_threads_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
         payload=wide,
         bus_names=("a", "b"),
     )
-    alone = survey(capture).to_json()
+    alone = survey(capture).to_dict()
     monkeypatch.setattr(threads, "WORTH_THREADS", 1)
-    shared = survey(capture).to_json()
+    shared = survey(capture).to_dict()
     assert shared == alone
     assert len(alone["identifiers"]) == 32

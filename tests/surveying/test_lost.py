@@ -154,7 +154,7 @@ def test_the_survey_says_so() -> None:
     assert "dropped out once (3.0 s)" in said
     assert "told by counters" in said
     assert len(lost_rows(found)) == len(PERIODS_MS)
-    assert found.to_json()["buses"][0]["dropouts_s"]
+    assert found.to_dict()["buses"][0]["dropouts_s"]
 
 
 def test_nothing_is_said_of_a_whole_recording_or_an_empty_one() -> None:

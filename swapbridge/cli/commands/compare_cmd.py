@@ -57,7 +57,7 @@ def command(
         )
     if json_path is not None:
         with written_whole(json_path) as temporary:
-            temporary.write_text(json.dumps(found.to_json(), indent=1) + "\n", encoding="utf-8")
+            temporary.write_text(json.dumps(found.to_dict(), indent=1) + "\n", encoding="utf-8")
     screen = console()
     for remark in found.remarks:
         say(f"Note: {remark}.")

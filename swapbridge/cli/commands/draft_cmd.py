@@ -64,7 +64,7 @@ def command(jobs: int | None) -> None:
     }
     for kind, one in findings.items():
         name = found[kind].path.name.partition(".")[0]
-        texts[folder.path / FINDINGS / f"{name}.json"] = json.dumps(one.to_json(), indent=1, allow_nan=False) + "\n"
+        texts[folder.path / FINDINGS / f"{name}.json"] = json.dumps(one.to_dict(), indent=1, allow_nan=False) + "\n"
     maps = {}
     for bus in ("host", "donor"):
         maps[folder.maps / f"{bus}.dbc"] = encode_map(merged_map(there.get(bus), draft_map(swap, bus, drafted)))

@@ -111,10 +111,10 @@ def command(
     told = [line for identifier, extended in ids for line in story(findings, identifier, extended)]
     if json_file is not None:
         with written_whole(json_file) as path:
-            path.write_text(json.dumps(findings.to_json(), indent=1, allow_nan=False) + "\n", encoding="utf-8")
+            path.write_text(json.dumps(findings.to_dict(), indent=1, allow_nan=False) + "\n", encoding="utf-8")
         say(f"wrote {json_file}")
     if dbc_file is not None:
-        accepted = accept_findings(findings.to_json())
+        accepted = accept_findings(findings.to_dict())
         save_map(accepted.signal_map, dbc_file)
         say(
             f"wrote {dbc_file}: {accepted.named} signals with meaning, {accepted.bare} as raw fields, "

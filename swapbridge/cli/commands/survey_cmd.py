@@ -89,7 +89,7 @@ def command(capture: Path, bit_rate: int | dict[str, int], seconds: bool, json_p
     found = found.with_integrity(words_of(fields)).with_lost(frames_lost(frames, counters_of(fields)))
     if json_path is not None:
         with written_whole(json_path) as temporary:
-            temporary.write_text(json.dumps(found.to_json(), indent=1) + "\n", encoding="utf-8")
+            temporary.write_text(json.dumps(found.to_dict(), indent=1) + "\n", encoding="utf-8")
     show(found, seconds)
 
 

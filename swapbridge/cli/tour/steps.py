@@ -103,11 +103,11 @@ def look(tour: Tour) -> None:
             report(number / 4, name)
             captures[name] = read_capture(tour.capture_path(name))
             found = survey(captures[name])
-            tour.text(f"survey/{name}.json", json.dumps(found.to_json(), indent=1) + "\n")
+            tour.text(f"survey/{name}.json", json.dumps(found.to_dict(), indent=1) + "\n")
             lines.append(f"{headline(found).split(': ')[-1]}, load {found.buses[0].mean_load:.0%}: {name}")
         report(0.8, "comparing")
         changes = compare(captures[HOST_RUNNING], captures[HOST_UNPLUGGED])
-        tour.text("survey/compare_host.json", json.dumps(changes.to_json(), indent=1) + "\n")
+        tour.text("survey/compare_host.json", json.dumps(changes.to_dict(), indent=1) + "\n")
         tour.text("survey/needs_found.toml", needs_toml(changes, "host"))
         lines.append(f"engine computer unplugged: {comparison_line(changes)}")
         lines.append("what vanished is what the translator must supply: survey/needs_found.toml")
@@ -123,7 +123,7 @@ def find(tour: Tour, executor: Executor | None) -> None:
             def share(done: float, doing: str, number: int = number, side: str = side) -> None:
                 report((number + done) / 2, f"{side} {doing}")
 
-            found = guess(capture, track, progress=share, executor=executor).to_json()
+            found = guess(capture, track, progress=share, executor=executor).to_dict()
             tour.text(f"findings/{SIDES[side]}.json", json.dumps(found, indent=1, allow_nan=False) + "\n")
             fields = [f for m in found["messages"] for f in m["signals"] if f["kind"] != "constant"]
             kinds = {k: sum(f["kind"] == k for f in fields) for k in ("counter", "checksum")}

@@ -47,7 +47,7 @@ def _counter_field(found: FoundCounter, doubtful: bool) -> FoundField:
         kind="counter",
         layout_confidence=confidence,
         confidence=confidence,
-        method=found.counter.to_json(),
+        method=found.counter.to_dict(),
         evidence=evidence,
     )
 
@@ -69,6 +69,6 @@ def checksum_field(found: FoundChecksum) -> FoundField:
         kind="checksum",
         layout_confidence=confidence,
         confidence=confidence,
-        method=method.to_json(),
+        method=method.to_dict(),
         evidence=evidence,
     )

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
-from swapbridge.core.integrity import Counter, counter_from_json
+from swapbridge.core.integrity import Counter, counter_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.core.progress import Progress
 from swapbridge.guessing.coding.columns import FEW_FRAMES, columns_of, make_columns, whole_stretches
@@ -118,7 +118,7 @@ def counters_of(found: Mapping[Name, Sequence[FoundField]]) -> dict[Name, list[t
     """Its counters, for `swapbridge.surveying.lost.frames_lost`; those that count every other frame are left out."""
     return {
         name: [
-            (f.layout, counter_from_json(f.method))
+            (f.layout, counter_from_dict(f.method))
             for f in fields
             if f.kind == "counter" and f.method is not None and "every" not in f.evidence
         ]

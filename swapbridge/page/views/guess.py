@@ -53,7 +53,7 @@ def routes(bench: Bench) -> list[Route]:
             found = guess(capture, bench.shelf.stimulus(name), progress=progress)
             path.parent.mkdir(exist_ok=True)
             with written_whole(path) as place:
-                place.write_text(json.dumps(found.to_json(), indent=1, allow_nan=False), encoding="utf-8")
+                place.write_text(json.dumps(found.to_dict(), indent=1, allow_nan=False), encoding="utf-8")
             return {"messages": len(found.messages)}
 
         return answer({"job": bench.jobs.start("Guessing", work).key})

@@ -37,7 +37,7 @@ def routes(bench: Bench) -> list[Route]:
         )
 
     def state(request: Request) -> Response:
-        return answer(desk.to_json())
+        return answer(desk.to_dict())
 
     def record(request: Request, asked: dict[str, Any]) -> Response:
         name = text_of(asked, "name", 64)
