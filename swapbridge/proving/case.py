@@ -204,6 +204,18 @@ class Case:
                         out.append(Made(send.bus, send, message, signal, rule, parent, tree, sources, functions))
         return out
 
+    def drives_of(self, made: Made) -> frozenset[int]:
+        """Buses in whose recordings a rule's values come about; each recording is a drive of its own.
+
+        What asks for the translator's state hangs on what tells the states apart.
+        """
+        places = set(made.sources)
+        if "state" in made.functions:
+            states = self.bridge.states
+            for source in (states.key_on, states.crank, states.run):
+                places |= reads(self.bridge, source)[0] if source is not None else set()
+        return frozenset(self.names.index(bus) for bus, _, _ in places if bus in self.names)
+
     def old(self, bus: int, word: int) -> Frames | None:
         """An identifier as recorded, the old sender's frames included."""
         key = (bus, word)
@@ -276,7 +288,7 @@ def track(frames: Frames | None, message: MapMessage, signal: MapSignal) -> Trac
 
 
 def reads(bridge: BridgeFile, source: Source) -> tuple[frozenset[Place], frozenset[str]]:
-    """Signals that an expression reads, named values looked through, and the functions that it uses."""
+    """Signals that an expression reads, named values looked through, and the functions that it uses ("state" too)."""
     places: set[Place] = set()
     functions: set[str] = set()
 
@@ -284,6 +296,8 @@ def reads(bridge: BridgeFile, source: Source) -> tuple[frozenset[Place], frozens
         if isinstance(node, Name):
             if len(node.parts) == 3:
                 places.add((node.parts[0], node.parts[1], node.parts[2]))
+            elif node.dotted == "state":
+                functions.add("state")
             elif len(node.parts) == 1:
                 known = bridge.constants.get(node.dotted) or bridge.values.get(node.dotted)
                 if known is not None:

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 
+from swapbridge.drafting.explain.field import _reached
 from swapbridge.drafting.explain.flags import Watched, explain_flag, switched, threshold_atom
 from swapbridge.drafting.explain.numbers import Measured, best_formula
 from swapbridge.drafting.explain.totals import find_total
@@ -99,3 +104,17 @@ def test_numbers_are_written_without_exponents(value: float) -> None:
     text = number_text(value, 7)
     assert "e" not in text
     assert float(text) == pytest.approx(value, rel=1e-6)
+
+
+@pytest.mark.parametrize(("own", "reached"), [((20, 24), True), ((31, 60), False), ((2, 14), False)])
+def test_a_formula_leans_on_nothing_that_is_elsewhere_in_its_own_drive(own: tuple[int, int], reached: bool) -> None:
+    """Learned from 18 to 28 degC of intake air: a drive in other air would hear its safe answer all along."""
+    times = np.arange(0.0, 50.0)
+    air = line("air", np.linspace(18, 28, 50), "degC")
+    air = replace(air, channel="intake_temp", series=Series(times, np.linspace(18, 28, 50)))
+    told = SimpleNamespace(time_s=times, raw=lambda layout: np.linspace(*own, 50).round().astype(np.int64))
+    origin = SimpleNamespace(message=told, field=SimpleNamespace(layout=None, scale=1.0, offset=0.0))
+    kit: Any = SimpleNamespace(swap=SimpleNamespace(quantities={"intake_temp": SimpleNamespace(origin=origin)}))
+    message: Any = SimpleNamespace(time_s=times)
+    assert _reached(kit, message, air) is reached
+    assert _reached(kit, message, replace(air, channel="pedal")), "nobody says it: nothing to compare with"

@@ -57,6 +57,14 @@ def test_a_period_three_percent_off(old: Frames) -> None:
     assert "period" not in _failed(old, on), "within 2 %"
 
 
+def test_frames_that_wait_by_turns_keep_their_period(old: Frames) -> None:
+    """Every other frame waits 0.5 ms behind one of 20 ms: the middle gap is 9.5 or 10.5 ms, their mean is 10."""
+    waited = np.where(np.arange(len(old)) % 2, 500_000, 0)
+    assert "period" not in _failed(old, replace(old, time_ns=old.time_ns + waited))
+    slow = replace(old, time_ns=(old.time_ns * 1.03).astype(np.int64) + waited)
+    assert "10.30 ms in the mean" in _failed(old, slow)["period"].measured
+
+
 def test_a_late_frame(old: Frames) -> None:
     late = old.time_ns.copy()
     late[200] += 4 * MS

@@ -26,7 +26,15 @@ from swapbridge.drafting.linking import (
 )
 from swapbridge.drafting.model import Explained, How
 from swapbridge.drafting.never import Guard, guarded
-from swapbridge.drafting.sources import LEAST_CHANNEL, Swap, local_atoms, local_lines, quantity_lines, word_atoms
+from swapbridge.drafting.sources import (
+    LEAST_CHANNEL,
+    Swap,
+    local_atoms,
+    local_lines,
+    physical_series,
+    quantity_lines,
+    word_atoms,
+)
 from swapbridge.drafting.vehicle import Floats, Kind, VehicleField, VehicleMessage
 
 ROLE_OF_CHANNEL = {
@@ -57,6 +65,8 @@ NEAR_RATIO = 0.025
 LEAST_HELD_OUT = 0.8
 SEEN_MARGIN = 0.1
 """A learned formula is believed this share of its recorded range beyond it."""
+LEAST_REACHED = 0.5
+"""A formula may use a quantity that is in the range it was learned in for this share of its sender's own drive."""
 COLD_MARGIN = 1.0
 """A temperature starts anywhere; what follows it is believed this share of its recorded range below that."""
 WARM_CHANNELS = frozenset({"coolant_temp", "oil_temp"})
@@ -346,7 +356,7 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
     measured = Measured(message.time_s, raw)
     ways = [_straight(measured, line, 0.97) for line in (*kit.lines, *kit.local)]
     ways += [_linked(measured, linked) for linked in kit.linked]
-    formula = best_formula(measured, kit.lines)
+    formula = best_formula(measured, [line for line in kit.lines if _reached(kit, message, line)])
     if formula.lines:
         many = len(formula.lines) > 1
         names = " and ".join(line.channel for line in formula.lines)
@@ -366,6 +376,28 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
             "a recording with its requests",
         )  # fmt: skip
     return _made(message, one, best, ways[1] if len(ways) > 1 else None, allowed)
+
+
+def _believed(message: VehicleMessage, line: Line) -> tuple[float, float]:
+    """Where a quantity may be for a formula that was learned beside a message."""
+    x = line.series.at(message.time_s)
+    span = float(x.max() - x.min())
+    below = COLD_MARGIN if line.channel in WARM_CHANNELS else SEEN_MARGIN
+    return float(x.min()) - below * span, float(x.max()) + SEEN_MARGIN * span
+
+
+def _reached(kit: Kit, message: VehicleMessage, line: Line) -> bool:
+    """Whether its sender's own drive had a quantity mostly where a formula would believe it.
+
+    Else the formula would be silent for most of a drive. An engine that runs hotter is another matter: there the hot
+    answer is due.
+    """
+    quantity = kit.swap.quantities.get(line.channel)
+    if quantity is None or quantity.origin is None or line.channel in WARM_CHANNELS:
+        return True
+    low, high = _believed(message, line)
+    own = physical_series(quantity.origin.message, quantity.origin.field).value
+    return float(((own >= low) & (own <= high)).mean()) >= LEAST_REACHED
 
 
 def may_be_request(raw: Floats) -> bool:
@@ -474,11 +506,8 @@ def recorded_ranges(message: VehicleMessage, lines: Iterable[Line]) -> tuple[tup
     """Where a rule learned from these lines is believed: their recorded ranges and a margin, once for each source."""
     out: dict[str, tuple[str, str, str]] = {}
     for line in lines:
-        x = line.series.at(message.time_s)
-        span = float(x.max() - x.min())
         mark = f" {line.unit}" if line.unit else ""
-        below = COLD_MARGIN if line.channel in WARM_CHANNELS else SEEN_MARGIN
-        ends = float(x.min()) - below * span, float(x.max()) + SEEN_MARGIN * span
+        ends = _believed(message, line)
         out[line.text] = line.text, f"{number_text(ends[0], 4)}{mark}", f"{number_text(ends[1], 4)}{mark}"
     return tuple(out.values())
 

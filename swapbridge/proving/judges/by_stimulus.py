@@ -143,7 +143,8 @@ def _switch(case: Case, made: Made) -> Iterator[Check]:
     """A sent state or flag that went with a switch before must go with it now."""
     if made.signal.layout.length > SMALL or made.is_open or not made.sources:
         return
-    buses = {case.names.index(b) for b, _, _ in made.sources if b in case.names} - {made.bus}
+    drives = case.drives_of(made)
+    buses = set(drives) - {made.bus}
     old, new = case.recorded_track(made.bus, made.message, made.signal), case.sent_track(made)
     if len(buses) != 1 or old is None or new is None:
         return
@@ -155,19 +156,31 @@ def _switch(case: Case, made: Made) -> Iterator[Check]:
             continue
         words = dict(enumerate(channel.texts)) if channel.texts else {}
         theirs = {t: float(n) for n, t in enumerate(other.texts)}
-        table = {(theirs.get(words[int(k)], -1.0) if words else k): v for k, v in before.value_at.items()}
-        now = switched(other, new, table)
-        if now is None:
+        code = {k: theirs.get(words[int(k)], -1.0) if words else k for k in np.unique(channel.value).tolist()}
+        table = {code[k]: v for k, v in before.value_at.items()}
+        both = made.bus in drives  # two drives: what was said before tells of now only where they are at the same word
+        now = switched(other, _at_the_same(channel, code, other, new) if both else new, table)
+        if now is None and not both:
             continue
+        said = f"{100 * now.right:.0f} % of the time" if now is not None else "the two drives hardly ever meet in it"
         yield judge(
             "maps",
             made.label,
             f"goes with {channel.name.replace('_', ' ')}",
-            now.right >= STILL_GOES_WITH,
-            f"{100 * now.right:.0f} % of the time, where the old sender's went with it {100 * before.right:.0f} %",
+            now is not None and now.right >= STILL_GOES_WITH,
+            f"{said}, where the old sender's went with it {100 * before.right:.0f} %",
             f"the same value at the same {channel.name.replace('_', ' ')} as the old sender said",
             "correct its rule, its choices, or the bits of its source in the map",
+            otherwise="fail" if now is not None else "open",
         )
+
+
+def _at_the_same(channel: Channel, code: dict[float, float], other: Channel, track: Track) -> Track:
+    """A track without the moments at which two drives' switches are in different states; `code` turns the first's."""
+    here = np.array([code[k] for k in channel.value.tolist()])
+    a, b = (np.searchsorted(c.time_s, track.time_s, "right") - 1 for c in (channel, other))
+    same = (a >= 0) & (b >= 0) & (here[np.maximum(a, 0)] == other.value[np.maximum(b, 0)])
+    return Track(track.time_s[same], track.raw[same], track.measured[same], track.signal)
 
 
 def _switches(case: Case, bus: int) -> Iterator[Channel]:

@@ -108,6 +108,7 @@ class _Board:
         self.bench, self.plan, self.bridge, self.maps = bench, bench.plan, bridge, maps
         areas = ("content", "form", "life", "own words", "maps")
         self.failed = [c.subject for c in checks if c.status == "fail" and c.area in areas]
+        self.unproved = [c.subject for c in checks if c.status == "unproved" and c.area in areas]
         self.clipped = {c.subject for c in checks if c.name == "not clipped" and c.status == "fail"}
         self.made = made
         self.judged = {c.subject.rsplit(".", 1)[0] for c in checks if c.area == "content"}
@@ -137,7 +138,7 @@ class _Board:
                 fine,
                 "; ".join([state, *odd]),
                 "correct the needs list, or the message" if odd else "see what is said of this message",
-                otherwise="open" if state == "open" and not odd else "fail",
+                otherwise="fail" if odd else self._otherwise(found, state),
             )
             return
         sender = self._present(need)
@@ -222,13 +223,19 @@ class _Board:
             return "clipped"
         if wanted and all(m.is_open for m in wanted):
             return "open"
-        if any(s == send.name or s.startswith(f"{send.name}.") for s in self.failed):
+        if _about(send, [*self.failed, *self.unproved]):
             return "not proved"
         if send.name not in self.judged:
             return "not proved"
         if not self.made or any(m.sources for m in wanted):
             return "proved"
         return "as recorded" if any(m.parent.rest == "as recorded" for m in mine) else "constant"
+
+    def _otherwise(self, send: Send, state: str) -> Status:
+        """What a need that is not met is: nothing worse was said of its message than what is said here."""
+        if state == "not proved" and _about(send, self.unproved) and not _about(send, self.failed):
+            return "unproved"
+        return "open" if state == "open" else "fail"
 
     def _made_from(self, send: Send, signals: tuple[str, ...]) -> tuple[str, str]:
         fields = [f for v in send.variants for f in v.fields if not signals or f.name in signals]
@@ -306,3 +313,8 @@ class _Board:
                             f"a {node.kind} usually waits for it",
                         )
                     )
+
+
+def _about(send: Send, subjects: Sequence[str]) -> bool:
+    """Whether something was said of a message or of a signal of it."""
+    return any(s == send.name or s.startswith(f"{send.name}.") for s in subjects)

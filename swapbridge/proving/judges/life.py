@@ -11,10 +11,11 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.language.constants import constant
 from swapbridge.plan.model import Send
 from swapbridge.proving.case import Case, Made, Track
 from swapbridge.proving.judges.beyond import safe_answer, said_as
-from swapbridge.proving.judges.driving import CRANKING_RPM, RUNNING_RPM, engine_speed, held_at, quantity
+from swapbridge.proving.judges.driving import CRANKING_RPM, RUNNING_RPM, Told, engine_speed, held_at, quantity
 from swapbridge.proving.judges.form import Frames
 from swapbridge.proving.judges.likeness import in_unit
 from swapbridge.proving.report.verdict import Check, judge
@@ -52,7 +53,7 @@ def judge_life(case: Case) -> list[Check]:
             out += _constant(case, one, before, now)
             if send.once:
                 continue
-            out += _safe_only(one, before, now)
+            out += _safe_only(case, one, before, now)
             out += _when(case, one, before, now)
             out += _clipped(case, one, now)
     return out
@@ -178,7 +179,7 @@ def _name_words(name: str) -> set[str]:
     return {w.lower() for w in spaced.replace("_", " ").split() if len(w) > 4}
 
 
-def _safe_only(made: Made, before: Track, now: Track) -> Iterator[Check]:
+def _safe_only(case: Case, made: Made, before: Track, now: Track) -> Iterator[Check]:
     """A signal that says its safe answer most of the time, where the old sender hardly ever said it."""
     raw = next((f.fallback for v in made.send.variants for f in v.fields if f.name == made.signal.name), None)
     if raw is None or not made.sources:
@@ -187,6 +188,19 @@ def _safe_only(made: Made, before: Track, now: Track) -> Iterator[Check]:
     if made.role is not None and made.role.hazard == "torque request":
         return  # which asks for nothing most of the time, and is judged by itself
     if share > SAFE_TOO_OFTEN and was < SAFE_BEFORE:
+        beyond = _beyond_seen(case, made, now)
+        if beyond:  # a learned rule that keeps silent where nobody taught it: no mistake, and nothing shown
+            yield judge(
+                "life",
+                made.label,
+                "says more than its safe answer",
+                False,
+                f"{100 * share:.0f} % of the time {safe_answer(made)}: {beyond}",
+                "measurements",
+                "record the old vehicle there and draft again, or make it from something else",
+                otherwise="unproved",
+            )
+            return
         yield judge(
             "life",
             made.label,
@@ -196,6 +210,28 @@ def _safe_only(made: Made, before: Track, now: Track) -> Iterator[Check]:
             "measurements",
             "its source is stale, invalid or wrong: see the evidence of what it reads",
         )
+
+
+def _beyond_seen(case: Case, made: Made, now: Track) -> str:
+    """Which live source lies outside the range its rule was learned in, where that explains the safe answers; or ""."""
+    for told, low, high in made.rule.seen.ranges:
+        place = next((p for p in made.sources if told in ("", ".".join(p))), None)
+        found = case.track_of(place) if place is not None else None
+        if place is None or found is None or not found.measured.any() or not (told or len(made.sources) == 1):
+            continue
+        bottom, top = (constant(case.bridge, end) for end in (low, high))
+        unit = bottom[1].name
+        values = in_unit(case, case.names.index(place[0]), place[1], found.signal, found.values, unit)
+        if values is None:
+            continue
+        at = held_at(Told(found.time_s, values, found.measured), now.time_s)
+        outside = (at < float(bottom[0])) | (at > float(top[0]))
+        if outside.mean() > SAFE_TOO_OFTEN:
+            return (
+                f"{'.'.join(place)} is {at[outside].min():.4g} to {at[outside].max():.4g} {unit}, "
+                f"where its rule was learned from {float(bottom[0]):.4g} to {float(top[0]):.4g}"
+            )
+    return ""
 
 
 def _states(case: Case, bus: int, time_s: npt.NDArray[np.float64]) -> npt.NDArray[np.int8] | None:
@@ -235,6 +271,20 @@ def _cells(case: Case, bus: int, time_s: npt.NDArray[np.float64]) -> npt.NDArray
     return out
 
 
+def _cells_of(case: Case, made: Made, time_s: npt.NDArray[np.float64]) -> npt.NDArray[np.int64] | None:
+    """The cells of the drive that a rule's values come from; of several drives, where they are in the same one."""
+    drives = case.drives_of(made) or frozenset(range(len(case.names))) - {made.bus}
+    told = [_cells(case, bus, time_s) for bus in sorted(drives)]
+    first = next(iter(told), None)
+    if first is None:
+        return None
+    for other in told[1:]:
+        if other is None:
+            return None
+        first = np.where(first == other, first, -1)
+    return first
+
+
 def _cell_words(cell: int) -> str:
     state, rest = divmod(cell, 9)
     words = [f"engine {STATE_WORDS[state]}"]
@@ -246,12 +296,10 @@ def _when(case: Case, made: Made, before: Track, now: Track) -> Iterator[Check]:
     """States and flags: the same value in the same state of the engine, and no code that was never said."""
     if made.signal.layout.length > CODES_BITS:
         return
-    others = {case.names.index(b) for b, _, _ in made.sources if b in case.names} - {made.bus}
-    source = others.pop() if others else next((n for n in range(len(case.names)) if n != made.bus), made.bus)
     wrong = []
     old_state = new_state = None
     if not case.bridge.buses[made.bus].holds_engine:  # what the engine is told hangs on the driver, not on the engine
-        old_state, new_state = _cells(case, made.bus, before.time_s), _cells(case, source, now.time_s)
+        old_state, new_state = _cells(case, made.bus, before.time_s), _cells_of(case, made, now.time_s)
     if old_state is not None and new_state is not None:
         for state in np.unique(old_state[old_state >= 0]).tolist():
             then, is_now = before.raw[old_state == state], now.raw[new_state == state]
