@@ -25,6 +25,14 @@ RECORDING_SUFFIXES = tuple(
 )
 """Endings of files that `read_capture` reads, plain or packed."""
 
+WANTED = {
+    "host": "the host with its old engine (host_old_engine)",
+    "host unplugged": "the host with its engine computer unplugged (host_unplugged)",
+    "donor": "the donor in its own vehicle (donor_own_vehicle)",
+    "donor alone": "the donor's computer alone on the bench (donor_alone)",
+}
+"""The recordings of a swap by their kind, and how a person calls them; a draft is made from all four."""
+
 _LONGEST_FIRST = tuple(sorted(RECORDING_SUFFIXES, key=len, reverse=True))
 _CSV_FRAMES = re.compile(CSV_HEADER.encode(), re.IGNORECASE)
 

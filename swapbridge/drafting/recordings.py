@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from concurrent.futures import Executor
 
 from swapbridge.capture.capture import Capture
+from swapbridge.capture.naming import WANTED
 from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress
@@ -14,14 +15,6 @@ from swapbridge.drafting.vehicle import Vehicle, build_vehicle
 from swapbridge.drafting.weak import with_weak_channels
 from swapbridge.guessing.findings import Findings
 from swapbridge.guessing.guess import guess
-
-WANTED = {
-    "host": "the host with its old engine (host_old_engine)",
-    "host unplugged": "the host with its engine computer unplugged (host_unplugged)",
-    "donor": "the donor in its own vehicle (donor_own_vehicle)",
-    "donor alone": "the donor's computer alone on the bench (donor_alone)",
-}
-"""What a draft is made from, by the kind of recording, and how a person calls it."""
 
 
 def open_swap(

@@ -11,17 +11,16 @@ from pathlib import Path
 from typing import Literal
 
 from swapbridge.bus.running.proof_file import ruling_beside
-from swapbridge.capture.naming import recordings, recordings_by_kind
+from swapbridge.capture.naming import WANTED, recordings, recordings_by_kind
 from swapbridge.compiler.compile import load_maps
+from swapbridge.compiler.inputs import compared_inputs
 from swapbridge.core.engine_health import HealthSheet, load_health
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.needs import Need, load_needs
-from swapbridge.drafting.recordings import WANTED
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import load_bridge
 from swapbridge.plan.model import Plan
 from swapbridge.plan.serialise import plan_from_json
-from swapbridge.proving.judges.origin import source_checks
 from swapbridge.swapfolder.paths import BRIDGE, CAPTURES, HEALTH, MAPS, NEEDS, PLAN, PROOF
 
 State = Literal["done", "to do", "bad", "look"]
@@ -172,8 +171,8 @@ def _plan(folder: Path, bridge: BridgeFile | None) -> tuple[Plan | None, _Findin
     stale = ""
     if bridge is not None:
         try:
-            checks = source_checks(plan, bridge, load_maps(bridge))
-            stale = ", ".join(c.subject.removeprefix("plan and ") for c in checks if c.status == "fail")
+            compared = compared_inputs(plan, bridge, load_maps(bridge))
+            stale = ", ".join(name for name, (then, now) in compared.items() if then != now)
         except SwapbridgeError as error:
             return plan, _Finding(StatusLine("plan", "bad", str(error)), "mend the signal map it names")
     if stale:

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -21,9 +23,9 @@ from swapbridge.drafting import draft as driver
 from swapbridge.drafting import recordings as reader
 from swapbridge.drafting.caution import cautious
 from swapbridge.drafting.draft import draft
-from swapbridge.drafting.explain.field import Kit
+from swapbridge.drafting.explain.field import Kit, tells_running
 from swapbridge.drafting.explain.flags import Watched, explain_flag
-from swapbridge.drafting.lines import Line
+from swapbridge.drafting.lines import Atom, Line
 from swapbridge.drafting.model import Drafted, Explained
 from swapbridge.drafting.recordings import open_swap
 from swapbridge.drafting.sources import Swap
@@ -238,6 +240,19 @@ def test_a_drafted_condition_is_believed_where_it_was_recorded() -> None:
     assert name in made.value
     assert float(low.split()[0]) <= 0
     assert 2500 < float(high.split()[0]) < 6000
+
+
+@pytest.mark.parametrize(("threshold", "tells"), [(380.0, True), (2500.0, False)])
+def test_running_has_no_highest_speed(threshold: float, tells: bool) -> None:
+    """Power steering hangs on 'running': a condition that only tells running from standing holds at any speed."""
+    times = np.arange(0, 200, 0.02)
+    rpm = np.where(times < 40, 0.0, 2500 + 1800 * np.sin(times / 9))
+    line = Line("d.M.rpm", "d.M.rpm", "rpm", Series(times, rpm), 0.5, "engine_speed")
+    message: Any = SimpleNamespace(time_s=times)
+    for says in (rpm > threshold, rpm <= threshold):
+        atom = Atom("d.M.rpm > t", Series(times, says.astype(float)), 10.0, "key", "threshold", learned=(line,))
+        assert tells_running(message, atom, line) is tells
+    assert not tells_running(message, atom, replace(line, channel="oil_pressure"))
 
 
 def test_progress_has_one_home() -> None:

@@ -8,7 +8,7 @@ from importlib.resources import files
 
 import click
 
-from swapbridge.capture.naming import recordings_by_kind
+from swapbridge.capture.naming import WANTED, recordings_by_kind
 from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.cli.commands.folder import need_swap_folder
 from swapbridge.cli.screen.common import WIDTH, progress_bar, say
@@ -17,7 +17,7 @@ from swapbridge.core.files import written_whole
 from swapbridge.drafting.draft import draft
 from swapbridge.drafting.merge import merged_bridge, merged_map
 from swapbridge.drafting.outlook import outlook
-from swapbridge.drafting.recordings import WANTED, open_swap
+from swapbridge.drafting.recordings import open_swap
 from swapbridge.drafting.write import bridge_text, claims, draft_map, needs_text
 from swapbridge.guessing.executors import open_executor
 from swapbridge.signalmap.dbc_read import load_map

@@ -12,6 +12,7 @@ from swapbridge.core.roles import BY_NAME
 from swapbridge.drafting.explain.flags import GOOD, Condition, Watched, explain_flag
 from swapbridge.drafting.explain.numbers import Formula, Measured, Term, best_formula, fit_straight
 from swapbridge.drafting.explain.totals import find_total
+from swapbridge.drafting.life import RUNNING_RPM
 from swapbridge.drafting.lines import Atom, Line, number_text
 from swapbridge.drafting.linking import (
     LinkedLine,
@@ -309,7 +310,9 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
     return Explained(
         one.layout, one.name, how, _flag_confidence(best, raw), text, str(first), "status", words=words,
         runner_up=runner, hold_ms=500, share=share,
-        seen=recorded_ranges(message, (line for _, c, _ in best for line in c.atom.learned)),
+        seen=recorded_ranges(
+            message, (line for _, c, _ in best for line in c.atom.learned if not tells_running(message, c.atom, line))
+        ),
     )  # fmt: skip
 
 
@@ -500,6 +503,19 @@ def _fitted(one: VehicleField, allowed: frozenset[int]) -> Layout:
         return one.layout
     start = positions[0] if one.layout.byte_order == "little_endian" else positions[keep - 1]
     return replace(one.layout, start=start, length=keep, signed=False)
+
+
+def tells_running(message: VehicleMessage, atom: Atom, line: Line) -> bool:
+    """Whether a condition on engine speed only tells a running engine from one that stands.
+
+    Such a condition holds at any higher speed as well: beyond the recorded speeds it must not say that the engine
+    stands, since power steering and more hang on it.
+    """
+    if line.channel != "engine_speed":
+        return False
+    running = line.series.at(message.time_s) > RUNNING_RPM
+    holds = atom.at(message.time_s)[running]
+    return bool(len(holds)) and bool(max(holds.mean(), 1 - holds.mean()) >= 0.99)
 
 
 def recorded_ranges(message: VehicleMessage, lines: Iterable[Line]) -> tuple[tuple[str, str, str], ...]:

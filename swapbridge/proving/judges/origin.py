@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from dataclasses import fields
 
 from swapbridge.compiler.compile import compile_bridge
+from swapbridge.compiler.inputs import compared_inputs
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Plan
 from swapbridge.proving.case import Case
 from swapbridge.proving.report.verdict import Check, judge
-from swapbridge.signalmap.dbc_write import map_digest
 from swapbridge.signalmap.model import SignalMap
 
 
@@ -53,23 +53,11 @@ def _is_rows(part: object) -> bool:
 
 def source_checks(plan: Plan, bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> list[Check]:
     """The plan names the digests of what it was compiled from; they must be those of the files at hand."""
-    now = {"bridge": bridge.digest}
-    for name, signal_map in maps.items():
-        now[f"map {name}"] = map_digest(signal_map)
-    out = []
-    for name, digest in plan.inputs:
-        if name not in now:
-            continue
-        same = now[name] == digest
-        out.append(
-            judge(
-                "content",
-                f"plan and {name}",
-                "belong together",
-                same,
-                "same" if same else f"the plan was compiled from {digest[:12]}, at hand is {now[name][:12]}",
-                "the very files it was compiled from",
-                "compile the bridge file again, then prove",
-            )
+    return [
+        judge(
+            "content", f"plan and {name}", "belong together", then == now,
+            "same" if then == now else f"the plan was compiled from {then[:12]}, at hand is {now[:12]}",
+            "the very files it was compiled from", "compile the bridge file again, then prove",
         )
-    return out
+        for name, (then, now) in compared_inputs(plan, bridge, maps).items()
+    ]  # fmt: skip
