@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from swapbridge.drafting.explain.field import _reached
+from swapbridge.drafting.explain.field import _formula_within_reach, _reached
 from swapbridge.drafting.explain.flags import Watched, explain_flag, switched, threshold_atom
 from swapbridge.drafting.explain.numbers import Measured, best_formula
 from swapbridge.drafting.explain.totals import find_total
@@ -118,3 +118,20 @@ def test_a_formula_leans_on_nothing_that_is_elsewhere_in_its_own_drive(own: tupl
     message: Any = SimpleNamespace(time_s=times)
     assert _reached(kit, message, air) is reached
     assert _reached(kit, message, replace(air, channel="pedal")), "nobody says it: nothing to compare with"
+
+
+@pytest.mark.parametrize(("weight", "told"), [(0.0, True), (3.0, False)])
+def test_what_needs_a_quantity_out_of_reach_is_open(weight: float, told: bool) -> None:
+    """A value of engine speed alone is told; one that hangs on air which the donor never had is not told by halves."""
+    air = walk(5, 18, 28)
+    lines = (LINES[0], replace(line("air", air, "degC"), channel="intake_temp"))
+    origin = SimpleNamespace(
+        message=SimpleNamespace(time_s=TIMES, raw=lambda layout: np.full(len(TIMES), 50)),
+        field=SimpleNamespace(layout=None, scale=1.0, offset=0.0),
+    )
+    quantities = {"intake_temp": SimpleNamespace(origin=origin)}
+    kit: Any = SimpleNamespace(swap=SimpleNamespace(quantities=quantities), lines=lines)
+    message: Any = SimpleNamespace(time_s=TIMES)
+    measured = Measured(TIMES, np.round(0.01 * RPM + weight * 4 * (air - 18)))
+    formula = _formula_within_reach(kit, message, measured)
+    assert (formula is not None) is told

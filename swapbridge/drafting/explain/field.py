@@ -359,8 +359,8 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
     measured = Measured(message.time_s, raw)
     ways = [_straight(measured, line, 0.97) for line in (*kit.lines, *kit.local)]
     ways += [_linked(measured, linked) for linked in kit.linked]
-    formula = best_formula(measured, [line for line in kit.lines if _reached(kit, message, line)])
-    if formula.lines:
+    formula = _formula_within_reach(kit, message, measured)
+    if formula is not None and formula.lines:
         many = len(formula.lines) > 1
         names = " and ".join(line.channel for line in formula.lines)
         ways.append(_Way(formula.price, "derived" if many else "table", formula, f"follows {names}", 0.97))
@@ -387,6 +387,15 @@ def _believed(message: VehicleMessage, line: Line) -> tuple[float, float]:
     span = float(x.max() - x.min())
     below = COLD_MARGIN if line.channel in WARM_CHANNELS else SEEN_MARGIN
     return float(x.min()) - below * span, float(x.max()) + SEEN_MARGIN * span
+
+
+def _formula_within_reach(kit: Kit, message: VehicleMessage, measured: Measured) -> Formula | None:
+    """The cheapest formula; one that leans on what is elsewhere in its own drive only where it can do without it."""
+    formula = best_formula(measured, kit.lines)
+    if all(_reached(kit, message, line) for line in formula.lines):
+        return formula
+    within = best_formula(measured, [line for line in kit.lines if _reached(kit, message, line)])
+    return within if within.held_out >= LEAST_HELD_OUT else None
 
 
 def _reached(kit: Kit, message: VehicleMessage, line: Line) -> bool:
