@@ -466,8 +466,8 @@ def _affine_from_dict(data: dict[str, Any]) -> Affine:
     width, masks = _number(data, "width"), tuple(int(m, 16) for m in data["masks"])
     if len(masks) != width or min(masks, default=-1) < 0:
         raise InputError(f"it has {width} bits and {len(masks)} masks: give one in hex for each bit")
-    if not any(masks):
-        raise InputError("its masks hold no payload bit, so that it never changes: list them")
+    if not any(masks) and "counter" not in data:
+        raise InputError("its masks hold no payload bit and no counter picks its constant, so that it never changes")
     return Affine(width, masks, _number(data, "constant", 0), str(data.get("name", "")))
 
 
