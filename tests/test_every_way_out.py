@@ -34,10 +34,11 @@ from tests.proofs import write_proof
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="pseudo-terminals")
 
 PACKAGE = Path(__file__).parent.parent / "swapbridge"
-OPENS_A_BUS = {"dtc", "record", "replay", "run"}
+OPENS_A_BUS = {"dtc", "gauge", "record", "replay", "run"}
 """Commands that take buses, from the command line or `buses.toml`; each is tried below."""
 OPENERS = {
-    "asking/ask.py", "bus/adapters/bitrate.py", "bus/adapters/opening.py", "bus/recording/recorder.py",
+    "asking/ask.py", "asking/trials/live.py", "bus/adapters/bitrate.py", "bus/adapters/opening.py",
+    "bus/recording/recorder.py",
     "bus/rehearsal/rehearsal.py", "bus/rehearsal/virtual_check.py", "bus/running/run.py",
     "cli/commands/replay_cmd.py",
 }  # fmt: skip
@@ -166,6 +167,19 @@ def test_record_and_dtc_ask_diagnostics_and_nothing_else(swap: Path, adapter: Se
     CliRunner().invoke(cli, ["dtc", "host", "--bus", bus(adapter)])
     count = len(adapter.sent)
     assert all(diagnostic_use(*split_word(word_of(line))) for line in adapter.sent[:count])
+
+
+def test_a_trial_sends_nothing_where_nobody_types_its_conditions(swap: Path, adapter: SerialAdapter) -> None:
+    papers(swap, None, "none")
+    call = [
+        "trial", "gauge", "EngineTemps.CoolantTemp", "--map", "signal_maps/host.dbc", "--recording", "captures/a.log",
+        "--marks", "50,90,130", "--bus", bus(adapter), "--log", "captures/trial.log",
+    ]  # fmt: skip
+    for more in ([], ["--table"]):
+        for typed in ("", "\n" * 20, "yes\n" * 20):
+            result = CliRunner().invoke(cli, [*call, *more], input=typed)
+            assert result.exit_code != 0, result.output
+    assert adapter.sent == []
 
 
 def word_of(line: str) -> int:
