@@ -96,7 +96,7 @@ def test_sound_swaps_of_other_drives_pass(seed: int, tmp_path: Path) -> None:
 
 
 @pytest.mark.long
-@pytest.mark.timeout(900)
+@pytest.mark.timeout(1800)
 def test_nearly_every_mistake_is_refused() -> None:
     """Of at least ninety mistakes that leave evidence at least 95 % are refused, FAILED or NOT PROVED."""
     names = [name for name in mistakes.ALL if name not in NO_EVIDENCE]
