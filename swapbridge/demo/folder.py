@@ -11,7 +11,7 @@ from swapbridge.core.files import written_whole
 from swapbridge.core.progress import Progress
 from swapbridge.demo.maps import demo_file, donor_map, host_map
 from swapbridge.demo.recording import Recording, record_vehicle
-from swapbridge.demo.script import full_script, unplugged_script
+from swapbridge.demo.script import bench_script, full_script, unplugged_script
 from swapbridge.demo.vehicle import donor_values, donor_vehicle, host_values, host_vehicle
 
 DEMO_SEED = 20
@@ -19,8 +19,11 @@ DEMO_SEED = 20
 _HOST_START_NS = 1_600_000_000_000_000_000
 _DAY_NS = 86_400_000_000_000
 
-HOST_RUNNING, HOST_UNPLUGGED, DONOR_RUNNING = "host_old_engine", "host_unplugged", "donor_own_vehicle"
-"""Names of the three recordings: before the old engine came out, with its computer unplugged, the donor's."""
+HOST_RUNNING, HOST_UNPLUGGED = "host_old_engine", "host_unplugged"
+DONOR_RUNNING, DONOR_ALONE = "donor_own_vehicle", "donor_alone"
+RECORDINGS = (HOST_RUNNING, HOST_UNPLUGGED, DONOR_RUNNING, DONOR_ALONE)
+"""Names of the recordings: before the old engine came out, with its computer unplugged; the donor in its own vehicle,
+its computer by itself on the bench."""
 
 
 def demo_recordings(seed: int = DEMO_SEED) -> Iterator[tuple[str, Recording]]:
@@ -69,6 +72,20 @@ def demo_recordings(seed: int = DEMO_SEED) -> Iterator[tuple[str, Recording]]:
             relative_stimulus=True,
         ),
     )
+    yield (
+        DONOR_ALONE,
+        record_vehicle(
+            donor_vehicle(),
+            donor_map(),
+            donor_values,
+            bench_script(),
+            seed=seed + 3,
+            start_ns=_HOST_START_NS + 3 * _DAY_NS,
+            bus_name="donor",
+            source=DONOR_ALONE,
+            without=frozenset(n.name for n in donor_map().nodes if n.kind != "engine"),
+        ),
+    )
 
 
 def write_recordings(folder: Path, seed: int = DEMO_SEED, progress: Progress | None = None) -> list[Path]:
@@ -79,7 +96,7 @@ def write_recordings(folder: Path, seed: int = DEMO_SEED, progress: Progress | N
     written = []
     for number, (name, recording) in enumerate(demo_recordings(seed)):
         if progress is not None:
-            progress((number + 1) / 3, name)
+            progress((number + 1) / len(RECORDINGS), name)
         write_capture(recording.capture, folder / f"{name}.log.gz")
         write_stimulus(recording.stimulus, folder / f"{name}.csv")
         written += [folder / f"{name}.log.gz", folder / f"{name}.csv"]

@@ -32,7 +32,7 @@ class Leg:
 
 
 def full_script(seed: int) -> list[Leg]:
-    """Asleep, wake, key on, pedal sweeps, crank, holds, blips, compressor, brake, lever, a drive, key off, asleep."""
+    """Asleep, wake, pedal sweeps, crank, holds, blips, compressor, brake, lever, a drive, asleep; two short wakes."""
     random = Random(seed)
 
     def about(seconds: float) -> float:
@@ -67,10 +67,18 @@ def full_script(seed: int) -> list[Leg]:
         Leg(about(1.5), lever="N", brake=40.0),
         Leg(about(2.5), rpm=2000.0),
         Leg(about(2.5)),
-        Leg(2.5, key=0, blower=0),
-        Leg(1.5, key=0, awake=False, blower=0),
     ]
-    return legs
+    return [*legs, *_asleep(), *_wake_again(), *_wake_again()]
+
+
+def _asleep() -> list[Leg]:
+    """Key off, and wait until the bus sleeps."""
+    return [Leg(2.5, key=0, blower=0), Leg(1.5, key=0, awake=False, blower=0)]
+
+
+def _wake_again() -> list[Leg]:
+    """Key on and off once more: what is sent once after waking must have been seen three times to be believed."""
+    return [Leg(2.5, key=0, awake=False, blower=0), Leg(0.4, key=0, blower=0), Leg(1.2), *_asleep()]
 
 
 def unplugged_script() -> list[Leg]:
@@ -78,8 +86,14 @@ def unplugged_script() -> list[Leg]:
     legs = [Leg(1.5, key=0, awake=False, blower=0), Leg(1.5, key=0, door=True, blower=0), Leg(4)]
     legs += [Leg(2, (0.0, 80.0)), Leg(2, (80.0, 0.0)), Leg(1, brake=40.0), Leg(1), Leg(1, brake=40.0)]
     legs += [Leg(1.2, lever=lever, brake=45.0) for lever in ("R", "N", "D", "N", "P")]
-    legs += [Leg(1, key=2), Leg(3, compressor=True, blower=6), Leg(2), Leg(2.5, key=0, blower=0)]
-    return [*legs, Leg(1.5, key=0, awake=False, blower=0)]
+    return [*legs, Leg(1, key=2), Leg(3, compressor=True, blower=6), Leg(2), *_asleep()]
+
+
+def bench_script() -> list[Leg]:
+    """The donor's computer and its pedal on the bench: power, key on, two pedal sweeps, key off. No engine to crank."""
+    legs = [Leg(1.5, key=0, awake=False, blower=0), Leg(1.0, key=0, blower=0), Leg(2)]
+    legs += [Leg(1.5, (0.0, 90.0)), Leg(1.5, (90.0, 0.0)), Leg(1.0)] * 2
+    return [*legs, *_asleep()]
 
 
 @dataclass(slots=True)

@@ -12,7 +12,15 @@ import pytest
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.read import read_capture
 from swapbridge.capture.stimulus import read_stimulus
-from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, HOST_UNPLUGGED, demo_recordings, write_demo
+from swapbridge.demo.folder import (
+    DONOR_ALONE,
+    DONOR_RUNNING,
+    HOST_RUNNING,
+    HOST_UNPLUGGED,
+    RECORDINGS,
+    demo_recordings,
+    write_demo,
+)
 from swapbridge.demo.maps import donor_map, host_map
 from swapbridge.demo.recording import Recording
 from swapbridge.signalmap.dbc_read import load_map
@@ -94,8 +102,8 @@ def test_periods_are_the_maps(recordings: dict[str, Recording]) -> None:
     for message in host_map().messages:
         times = capture.time_ns[capture.identifier == message.identifier]
         if message.period_ms is None:
-            assert len(times) == 3
-            assert times[-1] - capture.time_ns[0] < 4e9  # once, after wake-up
+            assert len(times) == 9  # three after each of three wakes
+            assert times[2] - capture.time_ns[0] < 4e9
         else:
             assert float(np.median(np.diff(times))) / 1e6 == pytest.approx(float(message.period_ms), rel=0.02)
 
@@ -106,6 +114,17 @@ def test_unplugged_engine_computer_is_silent(recordings: dict[str, Recording]) -
     engine = {m.identifier for m in host_map().messages if "EngineModule" in m.senders}
     assert before - after == engine
     assert after < before
+
+
+def test_donors_computer_alone_says_its_own_and_nothing_else(recordings: dict[str, Recording]) -> None:
+    """What is heard on the bench is what the donor's engine computer sends, all of it, with its pedal moved."""
+    alone = recordings[DONOR_ALONE]
+    engine = {n.name for n in donor_map().nodes if n.kind == "engine"}
+    own = {m.identifier for m in donor_map().messages if engine & set(m.senders)}
+    assert set(alone.capture.identifier.tolist()) == own
+    assert own < set(recordings[DONOR_RUNNING].capture.identifier.tolist())
+    assert alone.stimulus.channels["pedal_position"].value.max() > 50
+    assert alone.stimulus.channels["engine_speed"].value.max() == 0
 
 
 def values_of(capture: Capture, signal_map: SignalMap, message: str, signal: str) -> np.ndarray:
@@ -147,7 +166,7 @@ def test_dial_is_not_linear(recordings: dict[str, Recording]) -> None:
 
 def test_files_are_read_back(folder: Path) -> None:
     """The host's stimulus is on the logger's clock, the donor's counts from the first frame: both are laid beside."""
-    for name in (HOST_RUNNING, HOST_UNPLUGGED, DONOR_RUNNING):
+    for name in RECORDINGS:
         capture = read_capture(folder / "captures" / f"{name}.log.gz")
         track = read_stimulus(folder / "captures" / f"{name}.csv").on_clock_of(capture)
         assert {"key", "brake", "lever"} <= set(track.channels)
