@@ -26,24 +26,11 @@ NOT_ACKNOWLEDGED = 0xE800
 SIGNS = frozenset({j1939.DM1, j1939.ADDRESS_CLAIMED, 0xF003, 0xF004})
 """Groups that tell a J1939 bus: DM1, address claims, electronic engine controllers 1 and 2."""
 _TOOL_FUNCTION = 129
-_NAMES = {
-    0: "engine computer",
-    3: "transmission",
-    11: "brakes",
-    15: "retarder",
-    16: "engine retarder",
-    23: "instrument cluster",
-    33: "body computer",
-    37: "gateway",
-    49: "cab computer",
-}
-"""Preferred addresses of J1939, from memory."""
 
 
 def tool_name(number: int) -> bytes:
     """A service tool's name (J1939-81): free to take another address, so its number is high and others win."""
-    value = 1 << 63 | _TOOL_FUNCTION << 40 | 0x7FF << 21 | (number & 0x1FFFFF)
-    return value.to_bytes(8, "little")
+    return j1939.Name(number & 0x1FFFFF, manufacturer=0x7FF, function=_TOOL_FUNCTION, free=True).data
 
 
 def is_heavy(session: Session) -> bool:
@@ -129,7 +116,7 @@ class Heavy:
         if refused:
             remarks.append(f"does not tell: {', '.join(sorted(refused))}")
         return Module(
-            name=self.names.get(str(source), _NAMES.get(source, f"address {source}")),
+            name=self.names.get(str(source), j1939.ADDRESS_NAMES.get(source, f"address {source}")),
             request=str(source),
             answer=str(source),
             protocol="J1939",

@@ -1,7 +1,8 @@
-"""Core room: SAE J1939 as far as fault codes need it: identifiers, groups, long messages, DM1 and DM2.
+"""Core room: SAE J1939: identifiers and groups, names and addresses, reserved values, long messages, DM1 and DM2.
 
-Pure: frames and the time go in. Layouts are from memory of SAE J1939-21 (identifiers, transport), J1939-73 (DM1, DM2)
-and J1939-81 (names, addresses); tests compare with the Linux kernel's stack and with the library `can-j1939`.
+Pure: frames and the time go in. Layouts are from memory of SAE J1939-21 (identifiers, transport), J1939-71 (values),
+J1939-73 (DM1, DM2) and J1939-81 (names, addresses); tests compare with the Linux kernel's stack, with the library
+`can-j1939` and with cantools. The public groups stand in `j1939_groups`.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from swapbridge.core.errors import InputError
 from swapbridge.core.frames import EXTENDED_BIT
 
 EVERYBODY = 0xFF
@@ -17,6 +19,24 @@ REQUEST, TRANSPORT, TRANSPORT_DATA, ADDRESS_CLAIMED = 0xEA00, 0xEC00, 0xEB00, 0x
 DM1, DM2 = 0xFECA, 0xFECB
 VEHICLE_SPEED = 0xFEF1
 RTS, CTS, END, ANNOUNCE, ABORT = 16, 17, 19, 32, 255
+CLEARING = {0xFECC: "DM3", 0xFED3: "DM11"}
+"""Groups that clear fault codes (J1939-73)."""
+TORQUE_SPEED_CONTROL = 0x0000
+"""TSC1: commands an engine's or a retarder's torque and speed."""
+ADDRESS_NAMES = {
+    0: "engine computer",
+    3: "transmission",
+    11: "brakes",
+    15: "retarder",
+    16: "engine retarder",
+    23: "instrument cluster",
+    33: "body computer",
+    37: "gateway",
+    49: "cab computer",
+    249: "service tool",
+    250: "service tool",
+}
+"""Preferred addresses, from memory of J1939-81's tables."""
 TRANSPORT_WAIT_NS = 1_250_000_000
 """Longest silence within a long message (J1939-21, T2)."""
 MOST_AT_ONCE = 16
@@ -62,19 +82,154 @@ class Group(NamedTuple):
     data: bytes
 
 
+class Identifier(NamedTuple):
+    """A 29-bit identifier taken apart.
+
+    Attributes
+    ----------
+    priority : int
+        0 (first) to 7.
+    number : int
+        Parameter group number, data pages included; the low byte is 0 in PDU1.
+    source, to : int
+        Addresses; `to` is `EVERYBODY` in PDU2, which names no receiver.
+    """
+
+    priority: int
+    number: int
+    source: int
+    to: int = EVERYBODY
+
+    @classmethod
+    def of(cls, word: int) -> Identifier | None:
+        """Take an identifier word apart; None for an 11-bit one."""
+        found = group_of(word)
+        return None if found is None else cls(word >> 26 & 7, *found)
+
+    @property
+    def word(self) -> int:
+        """Its identifier word."""
+        return word_of_group(self.number, self.source, self.to, self.priority)
+
+
+def is_pdu1(number: int) -> bool:
+    """Whether a group names its receiver (PDU format below 240)."""
+    return number >> 8 & 0xFF < 0xF0
+
+
+def group_mask(number: int) -> int:
+    """Bits of an identifier word that say which group it is: not its priority, not its addresses."""
+    return EXTENDED_BIT | (0x03FF_0000 if is_pdu1(number) else 0x03FF_FF00)
+
+
+@dataclass(frozen=True, slots=True)
+class Name:
+    """A node's NAME (J1939-81), 64 bits; of two nodes that claim one address the lower number keeps it.
+
+    Attributes
+    ----------
+    identity, manufacturer, ecu_instance, function_instance, function : int
+        21, 11, 3, 5 and 8 bits.
+    system, system_instance, industry : int
+        Vehicle system (7 bits), its instance (4) and the industry group (3).
+    free : bool
+        Whether the node may take another address when it loses its own.
+    """
+
+    identity: int = 0
+    manufacturer: int = 0
+    ecu_instance: int = 0
+    function_instance: int = 0
+    function: int = 0
+    system: int = 0
+    system_instance: int = 0
+    industry: int = 0
+    free: bool = False
+
+    def __post_init__(self) -> None:
+        for part, bits, _ in _NAME_PARTS:
+            if not 0 <= getattr(self, part) < 1 << bits:
+                raise InputError(f"{part} {getattr(self, part)} of a J1939 name does not fit {bits} bits")
+
+    @property
+    def value(self) -> int:
+        """All 64 bits as one number."""
+        return sum(int(getattr(self, part)) << start for part, _, start in _NAME_PARTS)
+
+    @property
+    def data(self) -> bytes:
+        """The eight bytes of an address claim."""
+        return self.value.to_bytes(8, "little")
+
+    @classmethod
+    def of(cls, data: bytes) -> Name:
+        """Read the eight bytes of an address claim."""
+        if len(data) != 8:
+            raise InputError(f"an address claim has 8 bytes, not {len(data)}")
+        value = int.from_bytes(data, "little")
+        parts = {part: value >> start & (1 << bits) - 1 for part, bits, start in _NAME_PARTS}
+        return cls(**{**parts, "free": bool(parts["free"])})  # type: ignore[arg-type]
+
+
+_NAME_PARTS = (
+    ("identity", 21, 0),
+    ("manufacturer", 11, 21),
+    ("ecu_instance", 3, 32),
+    ("function_instance", 5, 35),
+    ("function", 8, 40),
+    ("system", 7, 49),
+    ("system_instance", 4, 56),
+    ("industry", 3, 60),
+    ("free", 1, 63),
+)
+"""Part, bits and first bit; bit 48 is reserved and 0."""
+
+
+def error_range(bits: int) -> tuple[int, int] | None:
+    """Raw values of an unsigned parameter that say 'error' (J1939-71), or None.
+
+    A state of two bits: 10. A number of whole bytes, up to four: the top byte FE.
+    """
+    if bits == 2:
+        return 2, 2
+    if bits in (8, 16, 24, 32):
+        return 0xFE << bits - 8, (0xFF << bits - 8) - 1
+    return None
+
+
+def not_available_range(bits: int) -> tuple[int, int] | None:
+    """Raw values that say 'not available': the top byte FF, or all bits set; None for one bit, which has no room."""
+    if bits in (8, 16, 24, 32):
+        return 0xFF << bits - 8, (1 << bits) - 1
+    return ((1 << bits) - 1,) * 2 if bits > 1 else None
+
+
+def reserved_range(bits: int) -> tuple[int, int] | None:
+    """All raw values that are no measurement, as one range up to all bits set; None for one bit.
+
+    Numbers of whole bytes are valid up to a top byte of FA; FB to FD are reserved for other uses.
+    """
+    if bits in (8, 16, 24, 32):
+        return 0xFB << bits - 8, (1 << bits) - 1
+    error, missing = error_range(bits), not_available_range(bits)
+    if missing is None:
+        return None
+    return (error or missing)[0], missing[1]
+
+
 def group_of(word: int) -> tuple[int, int, int] | None:
     """Group number, sender and receiver of an identifier word; None for an 11-bit one."""
     if not word & EXTENDED_BIT:
         return None
     number = word >> 8 & 0x3FFFF
-    if number >> 8 & 0xFF < 0xF0:
+    if is_pdu1(number):
         return number & 0x3FF00, word & 0xFF, number & 0xFF
     return number, word & 0xFF, EVERYBODY
 
 
 def word_of_group(number: int, source: int, to: int = EVERYBODY, priority: int = 6) -> int:
     """Identifier word of a group."""
-    low = to if number >> 8 & 0xFF < 0xF0 else 0
+    low = to if is_pdu1(number) else 0
     return EXTENDED_BIT | priority << 26 | (number | low) << 8 | source
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
+from swapbridge.core import j1939
 from swapbridge.core.errors import InputError
 
 REQUEST_ALL = (0x7DF, False)
@@ -24,8 +25,6 @@ ANSWER_ENGINE_29 = (0x18DAF110, True)
 """The engine computer's answers."""
 _DIAGNOSTIC_11 = frozenset({0x7DF, *range(0x7E0, 0x7F0)})
 _DIAGNOSTIC_FORMATS = frozenset({0xDA, 0xDB})
-_CLEARING = {0xFECC: "DM3", 0xFED3: "DM11"}
-_REQUEST_FORMAT = 0xEA
 
 
 def diagnostic_use(identifier: int, extended: bool) -> str:
@@ -40,10 +39,10 @@ def diagnostic_use(identifier: int, extended: bool) -> str:
     form = identifier >> 16 & 0x3FF
     if form in _DIAGNOSTIC_FORMATS:
         return "a scan tool's requests and their answers"
-    if form == _REQUEST_FORMAT:
-        return "requests, which can ask a module to clear its fault codes"
     group = identifier >> 8 & 0x3_FFFF
-    return f"{_CLEARING[group]}, which clears fault codes" if group in _CLEARING else ""
+    if form << 8 == j1939.REQUEST:
+        return "requests, which can ask a module to clear its fault codes"
+    return f"{j1939.CLEARING[group]}, which clears fault codes" if group in j1939.CLEARING else ""
 
 
 SERVICE = 0x01
