@@ -10,7 +10,7 @@ from math import lcm
 from swapbridge.compiler.build import CONSTANT_TOP, BlockBuilder, Lin, approximate_bound, on_grid
 from swapbridge.compiler.expressions import remember
 from swapbridge.compiler.expressions.calls import arguments, constant_of, grid_of
-from swapbridge.compiler.expressions.lower import Lower, Lowering
+from swapbridge.compiler.expressions.lower import Cut, Lower, Lowering
 from swapbridge.compiler.expressions.usage import USAGES
 from swapbridge.compiler.expressions.values import (
     OTHER_RESOLUTION,
@@ -59,7 +59,20 @@ def _extreme(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) 
     out = parts[0]
     for part in parts[1:]:
         out = extreme(builder, call.function, out, part, goal)
+    if call.function == "min":
+        _note_cut(lowering, builder, parts[0], None, parts[1:])
     return out
+
+
+def _note_cut(lowering: Lowering, builder: BlockBuilder, first: Value, low: Value | None, highs: list[Value]) -> None:
+    """Keep what constant limits take off a value that moves."""
+    ends = [*highs] if low is None else [low, *highs]
+    if first.lin.is_constant or any(not e.lin.is_constant or e.unit.kind != first.unit.kind for e in ends):
+        return
+    reach = first.lin.bounds(builder)
+    bottom = reach[0] if low is None else in_unit(low, first.unit).lin.constant_value
+    top = min(in_unit(e, first.unit).lin.constant_value for e in highs)
+    lowering.cuts.append(Cut(*reach, bottom, top, first.unit))
 
 
 def _clamp(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
@@ -68,6 +81,7 @@ def _clamp(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) ->
         ends = [in_unit(need_number(v), need_number(value).unit).lin.constant_value for v in (low, high)]
         if ends[0] > ends[1]:
             raise LoweringError("the clamp's lower end is above its upper end", "write clamp(value, low, high)")
+    _note_cut(lowering, builder, value, low, [high])
     return extreme(builder, "min", extreme(builder, "max", value, low, goal), high, goal)
 
 

@@ -41,11 +41,23 @@ MAX_PARTS = 100_000
 
 
 @dataclass(frozen=True, slots=True)
+class Cut:
+    """What a clamp or min takes off its first argument: what that can reach, and what is let through."""
+
+    low: Fraction
+    high: Fraction
+    bottom: Fraction
+    top: Fraction
+    unit: Unit
+
+
+@dataclass(frozen=True, slots=True)
 class Kept:
-    """Slots of a function that remembers, shared by equal expressions."""
+    """Slots of a function that remembers, shared by equal expressions, and what is cut off on the way into it."""
 
     slots: tuple[int, ...]
     value: Value
+    cuts: tuple[Cut, ...]
 
 
 class Tasks:
@@ -80,8 +92,10 @@ class Lowering:
     def __init__(self, bridge: BridgeFile, sources: Sources, memory: Memory, functions: Mapping[str, Lower]) -> None:
         self.bridge, self.sources, self.memory, self.functions = bridge, sources, memory, functions
         self.tasks = Tasks(memory)
-        self.kept: dict[tuple[object, ...], Kept] = {}
-        """What remembers, by its call and what its value is wanted for."""
+        self.kept: dict[str, Kept] = {}
+        """What remembers, by its name."""
+        self.cuts: list[Cut] = []
+        """What was cut off so far, in the order of lowering; a caller looks at those that its own expression added."""
         self._where: list[Source] = []
         self._naming: list[str] = []
         self._parts = 0
@@ -98,14 +112,6 @@ class Lowering:
             What it means can't be had, with file, line and column.
         """
         node = parse_source(self.bridge, source)
-        self._where.append(source)
-        try:
-            return self.lower(node, builder, goal)
-        finally:
-            self._where.pop()
-
-    def part(self, source: Source, node: Node, builder: BlockBuilder, goal: Goal) -> Value:
-        """Lower a part of an expression of the file (errors carry the expression's place)."""
         self._where.append(source)
         try:
             return self.lower(node, builder, goal)

@@ -12,18 +12,20 @@ from math import ceil, gcd, lcm
 
 from swapbridge.compiler.build import BlockBuilder, Lin, numerator, on_grid
 from swapbridge.compiler.expressions.calls import arguments, constant_of, grid_of
-from swapbridge.compiler.expressions.lower import Lower, Lowering
+from swapbridge.compiler.expressions.lower import Kept, Lower, Lowering
 from swapbridge.compiler.expressions.values import (
     TRUTH,
     Goal,
     LoweringError,
     Value,
+    compare,
     in_unit,
     known_constant,
     need_number,
 )
 from swapbridge.core.units import NONE, SPELLINGS, Unit
 from swapbridge.language.expressions import Call, Node
+from swapbridge.language.memories import memory_name
 from swapbridge.plan.model import MAX_LINE
 
 SECOND = SPELLINGS["s"]
@@ -38,18 +40,19 @@ LONGEST_DELAY_S = 2
 
 
 def _kept(
-    lowering: Lowering, call: Call, goal: Goal, write: Callable[[BlockBuilder], tuple[tuple[int, ...], Value]]
+    lowering: Lowering, call: Call, goal: Goal, write: Callable[[BlockBuilder, str], tuple[tuple[int, ...], Value]]
 ) -> tuple[tuple[int, ...], Value]:
-    """Slots of a call, updated once a step however often the same call is written."""
-    from swapbridge.compiler.expressions.lower import Kept
-
-    key = (call, goal.unit, goal.resolution, goal.step, tuple(sorted((goal.choices or {}).items())))
-    if key not in lowering.kept:
+    """Slots of a call, updated once a step however often the same call is written; `write(task, name)` writes it."""
+    choices = tuple(sorted((goal.choices or {}).items()))
+    name = memory_name(call, goal.unit, goal.resolution, goal.step, choices)
+    if name not in lowering.kept:
+        before = len(lowering.cuts)
         with lowering.tasks.writing() as task:
-            slots, value = write(task)
-        lowering.kept[key] = Kept(slots, value)
-    kept = lowering.kept[key]
-    return kept.slots, kept.value
+            slots, value = write(task, name)
+        lowering.kept[name] = Kept(slots, value, tuple(lowering.cuts[before:]))
+    else:
+        lowering.cuts += lowering.kept[name].cuts
+    return lowering.kept[name].slots, lowering.kept[name].value
 
 
 def _step(lowering: Lowering) -> Fraction:
@@ -69,10 +72,6 @@ def _ticks(lowering: Lowering, node: Node, builder: BlockBuilder) -> int:
     return max(1, ceil(_seconds(lowering, node, builder) / _step(lowering)))
 
 
-def _name(lowering: Lowering, call: Call) -> str:
-    return f"{call.function} {len(lowering.kept)}"
-
-
 def _one(builder: BlockBuilder, valid: int | None) -> int:
     return builder.const(1) if valid is None else valid
 
@@ -84,12 +83,12 @@ def _follow(
     """A number that follows its input: starts at it, then `move(task, difference, grid)` a step, within its range."""
     grids: list[Fraction] = []
 
-    def write(task: BlockBuilder) -> tuple[tuple[int, ...], Value]:
+    def write(task: BlockBuilder, name: str) -> tuple[tuple[int, ...], Value]:
         value = need_number(lowering.lower(argument, task, goal))
         grid = grid_for(value.unit)
         target = on_grid(task, value.lin, grid)
         low, high = task.interval(target)
-        memory, name = lowering.memory, _name(lowering, call)
+        memory = lowering.memory
         slot = memory.slot(name, min(max(0, low), high), low, high)
         begun = memory.slot(f"{name} has begun", 0, 0, 1)
         now, going = task.load(slot), task.load(begun)
@@ -181,9 +180,9 @@ def _condition(
 ) -> tuple[tuple[int, ...], Value]:  # fmt: skip
     """Memory of a condition: `slots_of(task, condition, valid, name)` writes the update and gives its slots."""
 
-    def write(task: BlockBuilder) -> tuple[tuple[int, ...], Value]:
+    def write(task: BlockBuilder, name: str) -> tuple[tuple[int, ...], Value]:
         register, value = lowering.truth(node, task)
-        slots = slots_of(task, register, _one(task, value.valid), _name(lowering, call))
+        slots = slots_of(task, register, _one(task, value.valid), name)
         return slots, Value(Lin.constant(Fraction(0)), TRUTH, feeds=value.feeds)
 
     return _kept(lowering, call, Goal(), write)
@@ -194,11 +193,9 @@ def _truth_of(builder: BlockBuilder, slot: int, feeds: frozenset[int], valid: in
 
 
 def _hysteresis(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
-    from swapbridge.compiler.expressions.values import compare
-
     argument, on_node, off_node = arguments(call, 3, 3)
 
-    def write(task: BlockBuilder) -> tuple[tuple[int, ...], Value]:
+    def write(task: BlockBuilder, name: str) -> tuple[tuple[int, ...], Value]:
         value = need_number(lowering.lower(argument, task, goal))
         on, off = (in_unit(need_number(lowering.lower(n, task, Goal())), value.unit) for n in (on_node, off_node))
         if known_constant(task, on) == known_constant(task, off):
@@ -206,7 +203,6 @@ def _hysteresis(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goa
         rising = on.lin.constant_value > off.lin.constant_value
         go = compare(task, ">=" if rising else "<=", value, on).lin
         stop = compare(task, "<=" if rising else ">=", value, off).lin
-        name = _name(lowering, call)
         slot, known = lowering.memory.slot(name, 0, 0, 1), lowering.memory.slot(f"{name} is known", 0, 0, 1)
         valid = _one(task, value.valid)
         now = task.load(slot)
@@ -320,11 +316,11 @@ def _delay(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) ->
     if ticks > MAX_LINE:
         raise LoweringError(f"a delay of {ticks} steps is not kept", "write a longer step_ms under [bridge]")
 
-    def write(task: BlockBuilder) -> tuple[tuple[int, ...], Value]:
+    def write(task: BlockBuilder, name: str) -> tuple[tuple[int, ...], Value]:
         value = lowering.lower(argument, task, goal)
         if value.lin.is_constant:
             raise LoweringError("a constant was always what it is", "leave delay(...) out")
-        name, register = _name(lowering, call), value.lin.register
+        register = value.lin.register
         low, high = task.interval(register)
         moved = task.emit("add", register, task.const(1 - low))
         if value.valid is not None:
@@ -354,14 +350,14 @@ def _accumulate(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goa
         )
     kinds: list[tuple[Unit, Fraction]] = []
 
-    def write(task: BlockBuilder) -> tuple[tuple[int, ...], Value]:
+    def write(task: BlockBuilder, name: str) -> tuple[tuple[int, ...], Value]:
         value = need_number(lowering.lower(argument, task, goal))
         unit, per_second = _total_unit(value.unit)
         rate = value.lin.affine(value.unit.factor * per_second * _step(lowering) / unit.factor, Fraction(0))
         top = _total_top(lowering, options, builder, unit)
         den = lcm(rate.den, top.denominator)  # one count of the total is 1/den of its unit, so nothing is rounded
         wraps = int(top * den)
-        slot = lowering.memory.slot(_name(lowering, call), 0, 0, wraps - 1 if "wrap" in options else wraps)
+        slot = lowering.memory.slot(name, 0, 0, wraps - 1 if "wrap" in options else wraps)
         amount = numerator(task, rate, den)
         amount = task.emit("select", _one(task, value.valid), amount, task.const(0))
         total = task.emit("add", task.load(slot), amount)

@@ -7,7 +7,7 @@ from fractions import Fraction
 from math import ceil
 
 from swapbridge.compiler.build import BlockBuilder, Lin, OverflowRefused, approximate, on_grid
-from swapbridge.compiler.expressions.lower import Lowering
+from swapbridge.compiler.expressions.lower import Cut, Lowering
 from swapbridge.compiler.expressions.values import (
     Goal,
     LoweringError,
@@ -30,7 +30,7 @@ from swapbridge.core.roles import Role, find_role
 from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
 from swapbridge.core.vocabulary import OFF_WORDS, ON_WORDS, is_reserved, plain
 from swapbridge.language.constants import parse_source
-from swapbridge.language.expressions import Call, Name, Node, children, write
+from swapbridge.language.expressions import Name, write
 from swapbridge.language.model import DANGEROUS, WRONG, BridgeRefused, MessageRule, Seen, SignalRule, Source
 from swapbridge.plan.model import Field
 from swapbridge.signalmap.model import MapMessage, MapSignal
@@ -200,9 +200,11 @@ class TargetSignal:
         return value.lin.constant_value if value.lin.is_constant else None
 
     def _value(self, builder: BlockBuilder) -> Value:
-        goal = self.goal()
+        goal, before = self.goal(), len(self.lowering.cuts)
         value = self.lowering.source(self.rule.value, builder, goal)
-        self._tell_clipping(parse_source(self.bridge, self.rule.value), goal)
+        if not is_choice(self.signal):
+            for cut in dict.fromkeys(self.lowering.cuts[before:]):
+                self._note_cut(cut, goal)
         if self.rule.limits is not None and not is_choice(self.signal):
             value = self._limited(builder, value, goal)
         return within_seen(self.lowering, builder, self.rule, value)
@@ -226,29 +228,14 @@ class TargetSignal:
             self.notes.append(f"limited to {show(after[0])} to {show(after[1])}{step_text(value.unit.name)}")
         return value
 
-    def _tell_clipping(self, node: Node, goal: Goal) -> None:
+    def _note_cut(self, cut: Cut, goal: Goal) -> None:
         """Note what a clamp or min cuts off; refuse to cut the top of an actual torque."""
-        if isinstance(node, Name) and len(node.parts) == 1 and node.dotted in self.bridge.values:
-            self._tell_clipping(parse_source(self.bridge, self.bridge.values[node.dotted]), goal)
-        for child in children(node):
-            self._tell_clipping(child, goal)
-        if not isinstance(node, Call) or node.function not in ("clamp", "min") or is_choice(self.signal):
-            return
-        scratch = BlockBuilder(self.lowering.memory)
-        parts = [self.lowering.part(self.rule.value, a, scratch, goal) for a in node.arguments]
-        first, others = parts[0], parts[1:]
-        if first.lin.is_constant or any(not p.lin.is_constant or p.unit.kind != first.unit.kind for p in others):
-            return
-        low, high = first.lin.bounds(scratch)
-        ends = [in_unit(p, first.unit).lin.constant_value for p in others]
-        top = ends[-1] if node.function == "clamp" else min(ends)
-        bottom = ends[0] if node.function == "clamp" else low
-        if top < high - goal.resolution_in(first.unit):  # less is only the rounding of what is clamped
-            self._refuse_low_torque(high, top, first.unit)
-        if top < high or bottom > low:
-            unit = step_text(first.unit.name)
-            to = f"{show(max(low, bottom))} to {show(min(high, top))}"
-            self.notes.append(f"its source can say {show(low)} to {show(high)}{unit}, cut to {to}")
+        if cut.top < cut.high - goal.resolution_in(cut.unit):  # less is only the rounding of what is clamped
+            self._refuse_low_torque(cut.high, cut.top, cut.unit)
+        if cut.top < cut.high or cut.bottom > cut.low:
+            unit = step_text(cut.unit.name)
+            to = f"{show(max(cut.low, cut.bottom))} to {show(min(cut.high, cut.top))}"
+            self.notes.append(f"its source can say {show(cut.low)} to {show(cut.high)}{unit}, cut to {to}")
 
     def _refuse_low_torque(self, high: Fraction, top: Fraction, unit: Unit) -> None:
         if self.role is not None and self.role.hazard == "actual torque" and unit.kind == "torque":

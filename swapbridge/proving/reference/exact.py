@@ -17,6 +17,7 @@ from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
 from swapbridge.core.vocabulary import is_reserved, plain
 from swapbridge.language.constants import parse_source
 from swapbridge.language.expressions import Binary, Call, Name, Node, Number, Text, Truth, Unary
+from swapbridge.language.memories import Choices
 from swapbridge.language.model import BridgeFile, SignalOptions, Source
 from swapbridge.plan.model import STATES
 from swapbridge.signalmap.model import MapSignal
@@ -147,7 +148,7 @@ class Evaluator:
         self.bridge, self.world, self._remembering = bridge, world, remembering
         self.step_s = Fraction(bridge.step_us, 1_000_000)
         self._trees: dict[str, Node] = {} if trees is None else trees
-        self.memories: dict[tuple[object, ...], Memory] = {}
+        self.memories: dict[tuple[Call, Unit | None, Fraction, Fraction | None, Choices], Memory] = {}
         """What remembers, by its call and what its value is wanted for, in the order met."""
         self.remembered = 0
         """How often a remembering function was asked."""

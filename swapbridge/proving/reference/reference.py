@@ -14,6 +14,7 @@ from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.frames import split_word
 from swapbridge.core.integrity import Checksum, Counter
 from swapbridge.core.layout import Layout
+from swapbridge.language.memories import memory_name
 from swapbridge.language.model import BridgeFile, MessageOptions, SignalOptions
 from swapbridge.plan.model import STATES, Plan
 from swapbridge.proving.reference.answers import answering, answers_of, asked_number, request_words
@@ -207,11 +208,10 @@ class Reference:
             self._by_key.setdefault((target.bus_number, target.message.word), []).append(target)
         # what remembers steps before what holds the results, as both hang on the memories of the step
         self._groups: list[list[Callable[[], None]]] = [[] for _ in self.steps.offset_us]
-        for number, ((call, *_), memory) in enumerate(self.evaluator.memories.items()):
+        for number, (wanted, memory) in enumerate(self.evaluator.memories.items()):
             if number == inside_states:
                 self._groups[self.steps.group("state")].append(self._step_state)
-            group = self._group_of_memory(f"{getattr(call, 'function', '')} {number}")
-            self._groups[group].append(partial(memory.step, self.evaluator))
+            self._groups[self._group_of_memory(memory_name(*wanted))].append(partial(memory.step, self.evaluator))
         if inside_states >= len(self.evaluator.memories):
             self._groups[self.steps.group("state")].append(self._step_state)
         for target in self._order:
