@@ -18,7 +18,7 @@ from swapbridge.asking.answers import Answers
 from swapbridge.asking.heavy import Heavy, is_heavy
 from swapbridge.asking.interview import Interview
 from swapbridge.asking.session import Script, Session, SpeedOf
-from swapbridge.bus.adapters.frames import message_of, word_of, words_in
+from swapbridge.bus.adapters.frames import message_of, word_of
 from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.opening import open_buses
 from swapbridge.bus.adapters.spec import BusSpec
@@ -114,7 +114,7 @@ def heard_words(captures: Iterable[Capture]) -> frozenset[int]:
     """
     out: set[int] = set()
     for capture in captures:
-        words = words_in(capture)
+        words = capture.words
         for word in np.unique(words).tolist():
             if not (is_diagnostic(word) or obd.is_answer(*split_word(word))):
                 out.add(word)

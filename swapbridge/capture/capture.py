@@ -9,6 +9,8 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.core.frames import EXTENDED_BIT
+
 EXTENDED = 1
 """29-bit identifier."""
 FD = 2
@@ -143,6 +145,13 @@ class Capture:
         """(N,) bool: frames that carry a payload (neither error nor remote)."""
         data: npt.NDArray[np.bool_] = (self.flags & (ERROR | REMOTE)) == 0
         return data
+
+    @property
+    def words(self) -> npt.NDArray[np.uint32]:
+        """(N,) uint32: identifier word of every frame (`swapbridge.core.frames`)."""
+        form = (self.flags & EXTENDED).astype(np.uint32) * np.uint32(EXTENDED_BIT)
+        words: npt.NDArray[np.uint32] = self.identifier | form
+        return words
 
     def select(self, rows: npt.NDArray[np.bool_] | npt.NDArray[np.intp] | slice) -> Capture:
         """The same capture with only these rows."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import EXTENDED_BIT, identifier_word, split_word
+from swapbridge.core.frames import identifier_word, split_word
 from swapbridge.core.integrity import Affine, Checksum, Crc, FieldSum, Sum, turns_of
 from swapbridge.core.layout import Layout, pieces
 from swapbridge.core.obd import (
@@ -167,7 +167,7 @@ def _check_receive(plan: Plan, receive: Receive, where: str) -> None:
 
 def _check_word(plan: Plan, bus: int, word: int, where: str) -> None:
     _need(0 <= bus < len(plan.buses), where, "is on a bus that is not there")
-    identifier, extended = word & ~EXTENDED_BIT, bool(word & EXTENDED_BIT)
+    identifier, extended = split_word(word)
     _need(0 <= word <= 0xFFFF_FFFF, where, "has a bad identifier")
     _need(identifier <= (0x1FFF_FFFF if extended else 0x7FF), where, "has a bad identifier")
 

@@ -6,7 +6,6 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +24,6 @@ from swapbridge.bus.adapters.frames import (
     plan_bus_of,
     playable,
     without_planned,
-    words_in,
 )
 from swapbridge.bus.running.replay import Player, replay, translate
 from swapbridge.capture.capture import ERROR, EXTENDED, FD, REMOTE, Capture
@@ -87,9 +85,10 @@ def test_frames_come_in_the_order_of_time(ends: Any) -> None:
 def test_never_early_and_in_step_with_the_capture(ends: Any) -> None:
     """No frame before its time; how late, only a benchmark on an idle machine can say."""
     mouth, ear = ends
+    begin = time.time()
     report = replay(capture_of([0, 30, 60, 90]), {0: mouth}, rate=2.0)
-    times = [message.timestamp for message in heard(ear)]
-    assert all(b - a > 0.005 for a, b in pairwise(times))
+    times = [message.timestamp - begin for message in heard(ear)]
+    assert all(late >= due - 0.001 for late, due in zip(times, (0, 0.015, 0.030, 0.045), strict=True))
     assert report.seconds >= 0.045
     assert report.late_ms[0] >= 0
 
@@ -181,7 +180,7 @@ def test_error_frames_are_not_played_and_others_keep_their_kind() -> None:
 @given(st.lists(st.integers(0, 0x7FF) | st.integers(0x8000_0000, 0x9FFF_FFFF), min_size=1, max_size=20))
 def test_words_survive(words: list[int]) -> None:
     capture = capture_of(list(range(len(words))), words)
-    assert words_in(capture).tolist() == words
+    assert capture.words.tolist() == words
     sent = [frame.message for frame in frames_in(capture)]
     again = [message_of(word, bytes(m.data)) for word, m in zip(words, sent, strict=True)]
     assert all(a.equals(b, timestamp_delta=None, check_direction=False) for a, b in zip(sent, again, strict=True))
@@ -190,7 +189,7 @@ def test_words_survive(words: list[int]) -> None:
 def slow_translation(plan: Plan, capture: Capture) -> list[tuple[int, int, int, bytes]]:
     """The obvious way: the translator is asked every 100 microseconds (each microsecond would take too long)."""
     translator, out = Translator(plan), []
-    rows = list(zip((capture.time_ns // 1000).tolist(), words_in(capture).tolist(), capture.payload, strict=True))
+    rows = list(zip((capture.time_ns // 1000).tolist(), capture.words.tolist(), capture.payload, strict=True))
     first, at = rows[0][0], 0
     for time_us, word, payload in rows:
         while at < time_us - first:
@@ -252,8 +251,8 @@ def test_which_bus_a_capture_is(plan: Plan) -> None:
 
 def test_frames_of_absent_modules_are_left_out(plan: Plan) -> None:
     capture = capture_of([0, 1, 2, 3], [0x100, 0x200, 0x210, 0x300], names=("a", "b"), buses=[0, 1, 0, 1])
-    assert words_in(without_planned(plan, capture, {0: 0, 1: 1})).tolist() == [0x100, 0x210, 0x300]
-    assert words_in(without_planned(plan, capture, {1: 1})).tolist() == [0x300]
+    assert without_planned(plan, capture, {0: 0, 1: 1}).words.tolist() == [0x100, 0x210, 0x300]
+    assert without_planned(plan, capture, {1: 1}).words.tolist() == [0x300]
 
 
 def test_the_player_reports_without_frames() -> None:

@@ -121,3 +121,16 @@ ref = "100 Nm + donor.PCM_MUX.Volts / 1 V * 1 Nm"
     assert said[5] == 40
     assert said[-1] == 14
     assert same_payloads(text, 3, 600, DONOR, host) > 5
+
+
+AT_ITS_LIMIT = f"within(clamp(lookup({MODE}, 'Off': 60 psi, else 2.5 kPa), 3 kPa, 20 psi), 3 kPa, 20 kPa)"
+
+
+def test_what_a_clamp_left_at_a_limit_is_within_that_limit() -> None:
+    # 60 psi makes every number of this rule one of more than 31 bits, so that nearby ones are used
+    rule = HEAD + '[[messages]]\nsend = "host.EngineStatus"\nrest = "zero"\n[messages.signals]\n'
+    rule += f'Temp = {{ value = "choose(valid({AT_ITS_LIMIT}), 7, 8)", fallback = 99 }}\n'
+    for text in (rule, RULE.format(value=f"choose(valid({AT_ITS_LIMIT}), 7, 8)")):
+        assert same_payloads(text, 3, 300) > 5
+    assert temp(f"choose(valid({AT_ITS_LIMIT}), 7, 8)", IDLE) == 7
+    assert temp(f"choose(valid({AT_ITS_LIMIT}), 7, 8)", OFF) == 8

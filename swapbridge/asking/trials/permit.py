@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from swapbridge.bus.adapters.frames import words_in
 from swapbridge.capture.capture import Capture
 from swapbridge.core import obd
 from swapbridge.core.errors import RefusedError
@@ -75,7 +74,7 @@ def sendable(capture: Capture, signal_map: SignalMap, words: Iterable[int]) -> t
     RefusedError
         One of them must not be sent in a trial: which, and why.
     """
-    every = words_in(capture)
+    every = capture.words
     out = []
     for word in dict.fromkeys(words):
         name = format_identifier(*split_word(word))

@@ -6,12 +6,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, Capture
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.frames import EXTENDED_BIT, split_word
 from swapbridge.plan.model import Plan, Send
 
 _ROWS = 4096
@@ -44,9 +43,10 @@ def flags_of(message: can.Message) -> int:
 
 def message_of(word: int, data: bytes, *, fd: bool = False, switch: bool = False) -> can.Message:
     """A message to be sent."""
+    identifier, extended = split_word(word)
     return can.Message(
-        arbitration_id=word & ~EXTENDED_BIT,
-        is_extended_id=bool(word & EXTENDED_BIT),
+        arbitration_id=identifier,
+        is_extended_id=extended,
         data=data,
         is_fd=fd,
         bitrate_switch=switch,
@@ -91,13 +91,6 @@ class Turns:
         if len(data) < self._length:
             return None
         return self._forms.get(int.from_bytes(data, "little") & self._mask)
-
-
-def words_in(capture: Capture) -> npt.NDArray[np.uint32]:
-    """(N,) uint32: identifier word of every frame."""
-    extended = (capture.flags & EXTENDED).astype(np.uint32) * np.uint32(EXTENDED_BIT)
-    words: npt.NDArray[np.uint32] = capture.identifier | extended
-    return words
 
 
 def playable(capture: Capture) -> Capture:
@@ -173,7 +166,7 @@ def plan_bus_of(plan: Plan, capture: Capture, bus: str | None = None) -> dict[in
 def without_planned(plan: Plan, capture: Capture, where: Mapping[int, int]) -> Capture:
     """Frames of the buses in `where` that the plan does not send itself: those came from modules it stands in for."""
     kept = np.zeros(len(capture), dtype=np.bool_)
-    words = words_in(capture)
+    words = capture.words
     for number, to in where.items():
         planned = np.array([send.word for send in plan.sends if send.bus == to], dtype=np.uint32)
         kept |= (capture.bus == number) & ~np.isin(words, planned)

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from swapbridge.bus.adapters.frames import word_of
 from swapbridge.capture.python_can import can
 from swapbridge.core.can_bits import FD_LENGTHS, frame_bits
-from swapbridge.core.frames import EXTENDED_BIT, format_identifier
+from swapbridge.core.frames import format_identifier, split_word
 
 WINDOW_NS = 1_000_000_000
 SAMPLES = 64
@@ -93,7 +94,7 @@ class HealthMeter:
             return
         self.frames += 1
         self._count += 1
-        word = message.arbitration_id | (EXTENDED_BIT if message.is_extended_id else 0)
+        word = word_of(message)
         self.words.add(word)
         if self._sampled < SAMPLES:
             self._sampled += 1
@@ -130,7 +131,7 @@ class HealthMeter:
         full = load is not None and load > NOBODY_ACKNOWLEDGES_LOAD
         if full and self._same > NOBODY_ACKNOWLEDGES_SHARE * self._count and self._previous is not None:
             word = self._previous[0]
-            name = format_identifier(word & ~EXTENDED_BIT, bool(word & EXTENDED_BIT))
+            name = format_identifier(*split_word(word))
             return f"{name}: {ONE_FRAME}"
         return ""
 

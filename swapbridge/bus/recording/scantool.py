@@ -16,9 +16,10 @@ from enum import Enum
 
 import isotp
 
+from swapbridge.bus.adapters.frames import word_of
 from swapbridge.capture.python_can import can
 from swapbridge.core import obd
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.frames import format_identifier, split_word
 
 NEGATIVE = 0x7F
 BUSY_REPEAT = 0x21
@@ -226,8 +227,7 @@ class ScanTool:
             return
         preferred = [module for module, data in self._answerers.items() if 0x0C in obd.supported(0, data)]
         self._module = min(preferred or self._answerers)
-        identifier = self._module & ~EXTENDED_BIT
-        self.told.append(f"scan tool: an engine computer answers at {identifier:X}")
+        self.told.append(f"scan tool: an engine computer answers at {format_identifier(*split_word(self._module))}")
         self.stage, self._to_list = Stage.LISTING, []
         self._supported(0x00, self._answerers[self._module])
 
@@ -320,7 +320,7 @@ class ScanToolPort:
 
     def take(self, message: can.Message, arrival_ns: int) -> None:
         """Take one answering frame."""
-        word = message.arbitration_id | (EXTENDED_BIT if message.is_extended_id else 0)
+        word = word_of(message)
         stack = self._stack(word)
         stack.take(message)
         for whole in stack.messages():
@@ -356,8 +356,7 @@ class _Stack:
     """ISO 15765-2 with one module, by `can-isotp`."""
 
     def __init__(self, answers_as: int, put: Callable[[int, bool, bytes], None]) -> None:
-        extended = bool(answers_as & EXTENDED_BIT)
-        identifier = answers_as & ~EXTENDED_BIT
+        identifier, extended = split_word(answers_as)
         to, _ = obd.flow_control_identifier(identifier, extended)
         self._frames: list[isotp.CanMessage] = []
         mode = isotp.AddressingMode.Normal_29bits if extended else isotp.AddressingMode.Normal_11bits

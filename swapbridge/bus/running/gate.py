@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import Enum
 
-from swapbridge.core.frames import EXTENDED_BIT, format_identifier
+from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.plan.model import Plan, Send
 
 RATE_MARGIN = 1.05
@@ -164,7 +164,7 @@ class Gate:
 
     def _name(self, key: tuple[int, int]) -> str:
         word = key[1]
-        return f"{self.plan.buses[key[0]].name} {format_identifier(word & ~EXTENDED_BIT, bool(word & EXTENDED_BIT))}"
+        return f"{self.plan.buses[key[0]].name} {format_identifier(*split_word(word))}"
 
 
 def planned_interval_us(plan: Plan, number: int) -> float:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapbridge.bus.adapters.frames import FrameForms, TimedFrame, frames_in, plan_bus_of, playable, word_of, words_in
+from swapbridge.bus.adapters.frames import FrameForms, TimedFrame, frames_in, plan_bus_of, playable, word_of
 from swapbridge.bus.adapters.opening import MALFORMED, not_taken, settle
 from swapbridge.bus.running.permission import QUIET_US, Ear, choose
 from swapbridge.capture.capture import Capture
@@ -108,7 +108,7 @@ def replay(
         raise InputError("the number of loops is 0 (until stopped) or more")
     frames = playable(capture)
     if ids is not None and plan is None:
-        frames = frames.select(np.isin(words_in(frames), np.array(ids, dtype=np.uint32)))
+        frames = frames.select(np.isin(frames.words, np.array(ids, dtype=np.uint32)))
     if plan is None:
         frames = frames.select(np.isin(frames.bus, np.array(sorted(buses), dtype=np.uint8)))
     tell = tell or (lambda words: None)
@@ -175,7 +175,7 @@ def _permitted(
                 "that for its old engine: leave --rate out, or play onto a virtual bus"
             )
         return frames
-    words = words_in(frames)
+    words = frames.words
     present = {bus: np.unique(words[frames.bus == bus]).tolist() for bus in sorted(wired)}
     names = {bus: frames.bus_names[bus] for bus in present}
     chosen = choose(present, names, ids, maps)
@@ -191,7 +191,7 @@ def _words_to_play(
     frames: Capture, plan: Plan | None, wired: Collection[int], ids: Sequence[int] | None
 ) -> dict[int, frozenset[int]]:
     if plan is None:
-        words = words_in(frames)
+        words = frames.words
         return {bus: frozenset(np.unique(words[frames.bus == bus]).tolist()) for bus in wired}
     wanted = None if ids is None else set(ids)
     sends = [(send.bus, send.word) for send in plan.sends if wanted is None or send.word in wanted]
@@ -375,7 +375,7 @@ def translate(
     """
     where = plan_bus_of(plan, capture, from_bus)
     forms = FrameForms(plan)
-    words = words_in(capture)
+    words = capture.words
     first = int(capture.time_ns[0]) // 1000 if len(capture) else 0
     at = first
     for start in range(0, len(capture), 4096):

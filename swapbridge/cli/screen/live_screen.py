@@ -13,7 +13,7 @@ from swapbridge.bus.recording.record import RecordStatus
 from swapbridge.bus.recording.script import Phase, View
 from swapbridge.bus.running.gate import Ruling
 from swapbridge.bus.running.live import InputStatus, LiveStatus, OutputStatus, Values
-from swapbridge.core.frames import EXTENDED_BIT, format_identifier
+from swapbridge.core.frames import format_identifier, split_word
 
 BAR_CELLS = 30
 MOST_ROWS = 24
@@ -157,4 +157,4 @@ def says(values: Values, send: int, data: bytes | None) -> str:
 
 def identifier(word: int) -> str:
     """An identifier word as people write it."""
-    return format_identifier(word & ~EXTENDED_BIT, bool(word & EXTENDED_BIT))
+    return format_identifier(*split_word(word))

@@ -20,10 +20,10 @@ from swapbridge.compiler.expressions.values import (
     Value,
     both_valid,
     choose,
-    compare,
     divide,
     extreme,
     in_unit,
+    inside,
     is_always_valid,
     known_constant,
     multiply,
@@ -88,9 +88,8 @@ def _clamp(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) ->
 def _within(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
     value, low, high = (lowering.lower(a, builder, goal) for a in arguments(call, 3, 3))
     clamped = extreme(builder, "min", extreme(builder, "max", value, low, goal), high, goal)
-    above, below = compare(builder, "<=", low, value), compare(builder, "<=", value, high)
-    inside = builder.emit("and", need_truth(builder, above), need_truth(builder, below))
-    return replace(clamped, valid=both_valid(builder, clamped.valid, inside))
+    register = need_truth(builder, inside(builder, value, low, high, clamped))
+    return replace(clamped, valid=both_valid(builder, clamped.valid, register))
 
 
 def _abs(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:

@@ -362,7 +362,7 @@ def _extreme(builder: BlockBuilder, kind: str, a: Lin, b: Lin, tolerance: Fracti
         a, b = b, a
     if b.is_constant:
         bound = (b.constant_value - a.offset) / a.scale
-        if max(abs(bound.numerator), bound.denominator) > CONSTANT_TOP:
+        if _is_long(bound):
             return _extreme_nearby(builder, kind, a, b.constant_value, tolerance / 2)
         turned = kind if a.num > 0 else {"min": "max", "max": "min"}[kind]
         q = bound.denominator
@@ -376,6 +376,26 @@ def _extreme(builder: BlockBuilder, kind: str, a: Lin, b: Lin, tolerance: Fracti
     den = lcm(a.den, b.den)
     register = builder.emit(kind, numerator(builder, a, den), numerator(builder, b, den))
     return Lin.of(register, Fraction(1, den), Fraction(0))
+
+
+def _is_long(bound: Fraction) -> bool:
+    return max(abs(bound.numerator), bound.denominator) > CONSTANT_TOP
+
+
+def inside(builder: BlockBuilder, value: Value, low: Value, high: Value, clamped: Value) -> Value:
+    """Whether a value is between two others, `clamped` being what a clamp between them makes of it.
+
+    Where a limit has to be moved to a nearby constant, the question is whether the clamp changed anything: a value that
+    an earlier clamp left at that very limit is still inside.
+    """
+    if not value.lin.is_constant and any(
+        end.lin.is_constant
+        and _is_long((in_unit(end, value.unit).lin.constant_value - value.lin.offset) / value.lin.scale)
+        for end in (low, high)
+    ):
+        return compare(builder, "==", clamped, value)
+    above, below = compare(builder, "<=", low, value), compare(builder, "<=", value, high)
+    return replace(above, lin=Lin(builder.emit("and", need_truth(builder, above), need_truth(builder, below)), 1, 0, 1))
 
 
 def _extreme_nearby(builder: BlockBuilder, kind: str, a: Lin, bound: Fraction, tolerance: Fraction) -> Lin:

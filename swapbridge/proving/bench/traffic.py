@@ -94,7 +94,7 @@ class Traffic:
 
 def words_of(capture: Capture) -> Ints:
     """(N,) identifier words of a capture's frames, -1 for error frames."""
-    words = capture.identifier.astype(np.int64) | np.where(capture.flags & EXTENDED, EXTENDED_BIT, 0)
+    words = capture.words.astype(np.int64)
     return np.where(capture.flags & ERROR, -1, words)
 
 

@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from swapbridge.core.can_bits import arbitration_key
-from swapbridge.core.frames import EXTENDED_BIT, format_identifier, split_word
+from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.response_time import Stream, frame_time_ns, response_times
 from swapbridge.plan.model import Plan
 from swapbridge.proving.bench.bench import Bench, Run
@@ -82,7 +82,7 @@ def _one_bus(bench: Bench, run: Run, number: int, signal_map: SignalMap | None) 
     out = [
         ResponseTime(
             bus.name,
-            format_identifier(word & ~EXTENDED_BIT, bool(word & EXTENDED_BIT)),
+            format_identifier(*split_word(word)),
             known.get(word, ""),
             mine,
             None if bound is None else round(bound / MS, 3),
