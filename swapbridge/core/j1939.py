@@ -21,8 +21,12 @@ VEHICLE_SPEED = 0xFEF1
 RTS, CTS, END, ANNOUNCE, ABORT = 16, 17, 19, 32, 255
 CLEARING = {0xFECC: "DM3", 0xFED3: "DM11"}
 """Groups that clear fault codes (J1939-73)."""
-TORQUE_SPEED_CONTROL = 0x0000
-"""TSC1: commands an engine's or a retarder's torque and speed."""
+COMMANDS = {
+    0x0000: "TSC1, which commands torque and speed",
+    0x0100: "TC1, which commands the transmission",
+    0x0400: "XBR, which commands the brakes",
+}
+"""Groups that command a module (J1939-71, from memory)."""
 ADDRESS_NAMES = {
     0: "engine computer",
     3: "transmission",

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
+from swapbridge.core import j1939
 from swapbridge.core.layout import Layout
 
 
@@ -188,7 +189,7 @@ PUBLIC_GROUPS: dict[int, PublicGroup] = {
 """By parameter group number."""
 
 OTHER_GROUPS = {
-    0x0000: "torque and speed control (TSC1): a command",
+    **j1939.COMMANDS,
     0xE800: "acknowledgement",
     0xEA00: "request",
     0xEB00: "long message, its data",

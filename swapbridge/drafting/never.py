@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from swapbridge.compiler.messages.rest import OFF_ONLY
+from swapbridge.core import j1939
 from swapbridge.core.obd import diagnostic_use
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, PARK_NEUTRAL_WORDS, plain, spoken_words
 from swapbridge.drafting.sources import LEAST_CHANNEL, Swap
@@ -14,6 +15,7 @@ from swapbridge.drafting.vehicle import VehicleField, VehicleMessage, spans
 from swapbridge.drafting.words import least_share, telling, word_channels
 
 LEAST_WAKES = 3
+_MACHINERY = frozenset({j1939.TRANSPORT, j1939.TRANSPORT_DATA, j1939.ADDRESS_CLAIMED, j1939.DM1, j1939.DM2})
 AUTHENTICATED_BITS = 24
 """A run of noise this long with no relation to anything is taken for an authentication code."""
 RULES: tuple[tuple[frozenset[str], str, str], ...] = (
@@ -35,6 +37,12 @@ def refused(message: VehicleMessage) -> str:
     use = diagnostic_use(message.key.identifier, message.key.extended)
     if use:
         return f"its identifier is for {use}"
+    if message.group is not None and message.group.number in j1939.COMMANDS:
+        return (
+            f"it is {j1939.COMMANDS[message.group.number]}: such a message is written by hand, with limits and a role"
+        )
+    if message.group is not None and message.group.number in _MACHINERY:
+        return f"it is J1939's own {message.group.words}: each node says that for itself"
     if is_start_up(message):
         return _start_up(message)
     if not message.counter and _noisy_run(message) >= AUTHENTICATED_BITS:

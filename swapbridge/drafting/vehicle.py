@@ -14,7 +14,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier
 from swapbridge.core.integrity import Affine, Checksum, Counter, Crc, Sum, checksum_from_dict, counter_from_dict
 from swapbridge.core.layout import ByteOrder, Layout, layout_from_positions
-from swapbridge.guessing.findings import Findings, FoundField, FoundMessage
+from swapbridge.guessing.findings import Findings, FoundField, FoundMessage, KnownGroup
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -77,6 +77,8 @@ class VehicleMessage:
     checksum: tuple[Checksum, float] | None
     moved: frozenset[int]
     """Every bit that was not the same in all frames."""
+    group: KnownGroup | None = None
+    """What it is on a bus that speaks SAE J1939."""
 
     def raw(self, layout: Layout) -> Ints:
         """Raw values of a layout in every frame."""
@@ -175,7 +177,17 @@ def _message(
     fields = _with_tops(fields, payload)
     label = format_identifier(key.identifier, key.extended)
     return VehicleMessage(
-        key, f"M_{label}", length, period_of(times), times, payload, tuple(fields), counter, checksum, moved
+        key,
+        f"M_{label}",
+        length,
+        period_of(times),
+        times,
+        payload,
+        tuple(fields),
+        counter,
+        checksum,
+        moved,
+        found.group if found is not None else None,
     )
 
 
@@ -198,6 +210,8 @@ def _field(
     taken: set[int],
 ) -> VehicleField | None:
     """A found field cut to the bits that moved, with the still zeros above it where it is a measured value."""
+    if found.evidence.get("public"):
+        return _public(found, moved)
     positions = list(found.layout.positions)
     top = max((k for k, p in enumerate(positions) if p in moved), default=-1)
     if top < 0:
@@ -229,6 +243,21 @@ def _field(
         f"f_{start}_{layout.length}", layout, kind, top + 1, found.layout_confidence,
         channel, found.confidence if channel else 0.0,
         found.scale, found.offset + found.scale * still, found.unit,
+    )  # fmt: skip
+
+
+def _public(found: FoundField, moved: frozenset[int]) -> VehicleField | None:
+    """A parameter of a public J1939 group: its layout is published, so that still bits belong to it too."""
+    positions = found.layout.positions
+    top = max((k for k, p in enumerate(positions) if p in moved), default=-1)
+    if top < 0:
+        return None
+    kind: Kind = "choice" if found.kind == "enum" else "number"
+    name = f"f_{found.layout.start}_{found.layout.length}"
+    channel = found.stimulus or str(found.evidence.get("quantity") or "")
+    return VehicleField(
+        name, found.layout, kind, top + 1, found.layout_confidence,
+        channel, found.confidence if channel else 0.0, found.scale, found.offset, found.unit,
     )  # fmt: skip
 
 

@@ -81,10 +81,24 @@ class ConstantBits:
 
 
 @dataclass(frozen=True, slots=True)
+class KnownGroup:
+    """The J1939 group of an identifier: number, sender's address, short name ("" where it is not public), words."""
+
+    number: int
+    source: int
+    name: str
+    words: str
+
+    def to_dict(self) -> dict[str, Any]:
+        return {"group": self.number, "source": self.source, "name": self.name, "words": self.words}
+
+
+@dataclass(frozen=True, slots=True)
 class FoundMessage:
     """Fields of one identifier on one bus; fields never overlap in the same frames.
 
-    `constant` is what of the payload never moved, and what of it on each page of its multiplexer.
+    `constant` is what of the payload never moved, and what of it on each page of its multiplexer. `group` is set on a
+    bus that speaks SAE J1939; parameters of its public groups have ``public`` in their evidence.
     """
 
     identifier: int
@@ -95,6 +109,7 @@ class FoundMessage:
     frames: int
     fields: tuple[FoundField, ...]
     constant: ConstantBits | None = None
+    group: KnownGroup | None = None
 
     def to_dict(self) -> dict[str, Any]:
         out: dict[str, Any] = {
@@ -108,6 +123,8 @@ class FoundMessage:
         }
         if self.constant is not None:
             out["constant"] = self.constant.to_dict()
+        if self.group is not None:
+            out["j1939"] = self.group.to_dict()
         return out
 
 

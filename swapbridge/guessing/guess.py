@@ -20,6 +20,7 @@ from swapbridge.guessing.layout.fields import MessageFields
 from swapbridge.guessing.layout.study import house_style, lay_out, one_length, study, with_support
 from swapbridge.guessing.meaning.meaning import attach_meaning
 from swapbridge.guessing.meaning.pooling import pool
+from swapbridge.guessing.meaning.public_groups import with_public_groups
 
 Rows = npt.NDArray[np.intp]
 
@@ -61,7 +62,7 @@ def guess(
     )
     rows = {(f.bus_name, f.key.identifier, f.key.extended): f.rows for f in fields}
     whole = tuple(replace(m, constant=_constant(m, capture, rows)) for m in messages)
-    return Findings(whole, tuple(advice), channels)
+    return Findings(with_public_groups(whole, capture), tuple(advice), channels)
 
 
 def _constant(

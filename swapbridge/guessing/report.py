@@ -33,6 +33,12 @@ def claims_in_order(findings: Findings) -> list[tuple[FoundMessage, FoundField]]
     )
 
 
+def public_in_order(findings: Findings) -> list[tuple[FoundMessage, FoundField]]:
+    """Parameters of public J1939 groups, group by group."""
+    known = [(m, f) for m in findings.messages for f in m.fields if f.evidence.get("public")]
+    return sorted(known, key=lambda c: (c[0].bus, c[0].group.number if c[0].group else 0, c[0].identifier))
+
+
 def where(layout: Layout) -> str:
     """Where a field stands, in bytes where it fills them: ``bytes 2-3 big``, ``byte 4 bits 2-0``."""
     positions = layout.positions

@@ -35,6 +35,7 @@ REFERENCE = (
     "learned-rules",
     "roles",
     "map-attributes",
+    "j1939",
     "board",
     "bench-page",
 )

@@ -110,7 +110,8 @@ def accept_findings(
                 raise InputError(f"{label} is on several buses ({', '.join(buses)}): say which bus to take")
             seen.add(word)
             known |= {label} | {f"{label}.{s.get(k)}" for s in entry["signals"] for k in ("name", "stimulus")}
-            message = messages.get(word) or _new_message(entry, identifier, extended, names.get(label))
+            given = names.get(label) or _group_name(entry, {m.name for m in messages.values()})
+            message = messages.get(word) or _new_message(entry, identifier, extended, given)
             taken = _take(message, entry["signals"], label, names, min_confidence, counts, conflicts)
             messages[word] = replace(taken, base=joined_base(taken, _base(entry, taken)))
         except (KeyError, TypeError, ValueError) as error:
@@ -145,6 +146,21 @@ def _new_message(entry: Mapping[str, Any], identifier: int, extended: bool, name
         period_ms=exact if exact > 0 else None,
         evidence={"frames": int(entry.get("frames", 0)), "bus": str(entry.get("bus", ""))},
     )
+
+
+def _group_name(entry: Mapping[str, Any], taken: set[str]) -> str | None:
+    """Name of a public J1939 group, with its sender's address where another message has the name already."""
+    group = entry.get("j1939") or {}
+    name = str(group.get("name") or "")
+    if not name:
+        return None
+    return name if name not in taken else f"{name}_from_{group['source']}"
+
+
+def _is_sure(f: Mapping[str, Any], min_confidence: float) -> bool:
+    """Whether what a field measures is sure enough: by the channel that it follows, or by a public layout."""
+    known = f["stimulus"] is not None or bool((f.get("evidence") or {}).get("public"))
+    return known and float(f["confidence"]) >= min_confidence
 
 
 def _take(
@@ -197,8 +213,9 @@ def _signal_names(
     for f in fields:
         plain, channel = str(f["name"]), f["stimulus"]
         given = names.get(f"{label}.{plain}") or (names.get(f"{label}.{channel}") if channel else None)
-        sure = channel is not None and float(f["confidence"]) >= min_confidence
-        wanted = _checked(given) if given else tidy_name(str(channel) if sure else plain)
+        said = (f.get("evidence") or {}).get("public_name") or channel or plain
+        sure = _is_sure(f, min_confidence)
+        wanted = _checked(given) if given else tidy_name(str(said) if sure else plain)
         name, number = wanted, 2
         while name in taken:
             name, number = f"{wanted}_{number}", number + 1
@@ -212,7 +229,7 @@ def _signal(f: Mapping[str, Any], new_names: Mapping[str, str], min_confidence: 
     kind, channel = str(f["kind"]), f["stimulus"]
     if kind not in KINDS:
         raise InputError(f"field {f['name']} is of kind {kind!r}: known are {', '.join(KINDS)}")
-    sure = channel is not None and float(f["confidence"]) >= min_confidence
+    sure = _is_sure(f, min_confidence)
     numeric = sure and kind in ("analogue", "flag")
     method = f.get("method")
     checksum = counter = None
@@ -227,7 +244,7 @@ def _signal(f: Mapping[str, Any], new_names: Mapping[str, str], min_confidence: 
         if f.get(key) is not None:
             summary[key] = f[key]
     mux = f.get("mux")
-    role = BY_NAME.get(str(channel)) if sure else None
+    role = BY_NAME.get(str(evidence.get("role") or channel)) if sure else None
     return _Found(
         MapSignal(
             name=new_names[str(f["name"])],
@@ -263,6 +280,9 @@ def _words(f: Mapping[str, Any], sure: bool) -> str:
     """The evidence in one sentence, for the DBC's comment."""
     channel, confidence = f["stimulus"], float(f["confidence"])
     layout = f"layout confidence {float(f['layout_confidence']):.3f}"
+    public = (f.get("evidence") or {}).get("public")
+    if public and sure:
+        return f"{_FOUND}{public}, as published."
     if channel is None:
         return f"{_FOUND}{f['kind']}, {layout}."
     lag = f", {1000 * float(f['lag_s']):.0f} ms behind it" if f.get("lag_s") is not None else ""

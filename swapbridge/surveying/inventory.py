@@ -12,6 +12,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress
 from swapbridge.surveying.bus_load import bus_survey, pieces
 from swapbridge.surveying.frame_bits import slow_and_fast_bits
+from swapbridge.surveying.groups import faults_heard, groups_heard
 from swapbridge.surveying.identifiers import Groups, batches, identifiers
 from swapbridge.surveying.lost import frames_lost
 from swapbridge.surveying.model import BusSurvey, IdentifierSurvey, Survey
@@ -81,7 +82,19 @@ def survey(
         found += some
         if progress:
             progress(0.3 + 0.7 * len(found) / len(listed), "identifiers")
-    return Survey(capture.source, len(capture), capture.duration_s, start_ns, buses, tuple(found), tuple(remarks), lost)
+    heard = groups_heard(capture)
+    return Survey(
+        capture.source,
+        len(capture),
+        capture.duration_s,
+        start_ns,
+        buses,
+        tuple(found),
+        tuple(remarks),
+        lost,
+        heard,
+        faults_heard(capture, heard),
+    )
 
 
 def _listed(words: npt.NDArray[np.uint64], edges: npt.NDArray[np.intp]) -> tuple[npt.NDArray[np.intp], list[str]]:

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.frames import format_identifier
+from swapbridge.surveying.groups import ActiveFault, GroupHeard
 from swapbridge.surveying.lost import FramesLost
 from swapbridge.surveying.silence import Silence
 
@@ -211,6 +212,10 @@ class Survey:
         What the user should know besides: reading notes, a load that can't be, too many identifiers.
     lost : FramesLost or None
         Frames that the recording is missing, where that was counted.
+    groups : tuple of GroupHeard
+        Identifiers of the buses that speak SAE J1939.
+    faults : tuple of ActiveFault
+        What modules said there by themselves (DM1).
     """
 
     source: str
@@ -221,6 +226,8 @@ class Survey:
     identifiers: tuple[IdentifierSurvey, ...]
     remarks: tuple[str, ...] = ()
     lost: FramesLost | None = None
+    groups: tuple[GroupHeard, ...] = ()
+    faults: tuple[ActiveFault, ...] = ()
 
     def of(self, sending: Sending) -> Iterator[IdentifierSurvey]:
         """Identifiers that are sent that way."""
@@ -253,6 +260,10 @@ class Survey:
             "identifiers": [one.to_dict() for one in self.identifiers],
             "remarks": list(self.remarks),
             "lost": None if self.lost is None else self.lost.to_dict(),
+            "j1939": {
+                "groups": [one.to_dict() for one in self.groups],
+                "faults": [one.to_dict() for one in self.faults],
+            },
         }
 
 

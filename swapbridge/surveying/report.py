@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from swapbridge.core import j1939
 from swapbridge.surveying.compare import Comparison, IdentifierChange, Missing
 from swapbridge.surveying.model import BusSurvey, IdentifierSurvey, Sending, Survey
 
@@ -117,6 +118,40 @@ def lost_rows(found: Survey) -> list[tuple[str, ...]]:
             milliseconds(one.period_ms),
         )
         for one in sorted(told, key=lambda one: -(one.lost or 0) / one.frames)
+    ]
+
+
+GROUP_COLUMNS = ("id", "group", "what", "from", "holds")
+
+
+def group_rows(found: Survey) -> list[tuple[str, ...]]:
+    """Cells of `GROUP_COLUMNS`: the J1939 groups that this house knows by name."""
+    several = len(found.buses) > 1
+    rows: list[tuple[str, ...]] = []
+    for one in sorted(found.groups, key=lambda g: (g.bus, g.identifier.number, g.identifier.source)):
+        if not one.words:
+            continue
+        holds = ""
+        if one.public is not None:
+            holds = ", ".join(p.words for p in one.there) or "nothing: all not available"
+        name = f"{one.bus} {one.name}" if several else one.name
+        rows.append((name, str(one.identifier.number), one.words, address_words(one.identifier.source), holds))
+    return rows
+
+
+def address_words(address: int) -> str:
+    """A J1939 address, with whose it usually is."""
+    usual = j1939.ADDRESS_NAMES.get(address)
+    return f"{address} ({usual})" if usual else str(address)
+
+
+def fault_lines(found: Survey) -> list[str]:
+    """Sentences on what modules said by DM1."""
+    several = len(found.buses) > 1
+    return [
+        f"{f'bus {one.bus}: ' if several else ''}address {address_words(one.source)} says {one.words} "
+        f"(DM1, {one.first_s:,.1f} to {one.last_s:,.1f} s)"
+        for one in found.faults
     ]
 
 

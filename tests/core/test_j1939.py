@@ -128,7 +128,7 @@ def test_public_groups_are_consistent() -> None:
                 assert pid.unit == one.unit, one.name
         assert len({one.name for one in group.parameters}) == len(group.parameters)
         assert not j1939.is_pdu1(number)
-    assert not set(PUBLIC_GROUPS) & (set(OTHER_GROUPS) | set(j1939.CLEARING) | {j1939.TORQUE_SPEED_CONTROL})
+    assert not set(PUBLIC_GROUPS) & (set(OTHER_GROUPS) | set(j1939.CLEARING) | set(j1939.COMMANDS))
 
 
 def test_the_published_values_of_engine_groups() -> None:

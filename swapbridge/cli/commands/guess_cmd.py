@@ -23,6 +23,7 @@ from swapbridge.guessing.report import (
     formula,
     integrity_in_order,
     name_of,
+    public_in_order,
     story,
     sureness,
     totals,
@@ -155,9 +156,17 @@ def _print(findings: Findings, show_all: bool) -> None:
         screen.print(
             table(["follows", "message", "where", "value", "unit", "how sure", "lag s"], rows, right=["lag s"])
         )
-    else:
+    elif not any(m.group and m.group.name for m in findings.messages):
         told = "see the advice below" if findings.advice else "give --stimulus, rows of time_s,channel,value"
         click.echo(f"\nNo field follows a channel: {told}.")
+    known = [
+        (m.group.name, name_of(m), where(f.layout), formula(f), f.unit, str(f.evidence["public"]))
+        for m, f in public_in_order(findings)
+        if m.group is not None
+    ]
+    if known:
+        click.echo()
+        screen.print(table(["group", "message", "where", "value", "unit", "known without a stimulus"], known))
     integrity = integrity_in_order(findings)
     if integrity:
         click.echo()

@@ -18,11 +18,14 @@ from swapbridge.surveying.lost import frames_lost
 from swapbridge.surveying.model import Survey
 from swapbridge.surveying.report import (
     BUS_COLUMNS,
+    GROUP_COLUMNS,
     IDENTIFIER_COLUMNS,
     LOST_COLUMNS,
     MOST_ROWS,
     SECTIONS,
     bus_rows,
+    fault_lines,
+    group_rows,
     headline,
     identifier_rows,
     integrity_rows,
@@ -74,7 +77,8 @@ def command(capture: Path, bit_rate: int | dict[str, int], seconds: bool, json_p
     The load counts every frame's exact length on the wire, stuff bits and the 3 bits between frames included. "Kinds"
     are different payloads; "bits that move" is the mask of bits that ever changed, byte 0 first. Missing frames
     are counted by rolling counters where there are any, else by the clock. A logger that stalled is told apart from a
-    bus that slept.
+    bus that slept. On a bus that speaks SAE J1939 the public groups, what they hold, and active fault codes (DM1) are
+    named.
 
     \b
     Example:
@@ -100,6 +104,8 @@ def show(found: Survey, seconds: bool) -> None:
     for remark in found.remarks:
         say(f"Note: {remark}.")
     for line in lost_lines(found):
+        say(f"Note: {line}.")
+    for line in fault_lines(found):
         say(f"Note: {line}.")
     screen.print()
     screen.print(table(BUS_COLUMNS, bus_rows(found), right=("frames", "ids", "errors", "remote", "load")))
@@ -133,3 +139,7 @@ def show(found: Survey, seconds: bool) -> None:
     if integrity:
         screen.print()
         screen.print(table(("id", "counters and checksums"), integrity))
+    groups = group_rows(found)
+    if groups:
+        screen.print()
+        screen.print(table(GROUP_COLUMNS, groups[:MOST_ROWS], title=f"SAE J1939 groups ({len(groups):,})"))
