@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Awaitable, Callable, Iterable
 from pathlib import Path
+from typing import Any
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -13,12 +14,14 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.templating import Jinja2Templates
 
-from swapbridge.core.errors import SwapbridgeError
-from swapbridge.page.bench import Bench, answer
+from swapbridge.core.errors import InputError, SwapbridgeError
+from swapbridge.page.bench import Bench, answer, posted, text_of, version_of, whole
 from swapbridge.page.guard import Guard
 from swapbridge.page.jobs import Jobs
+from swapbridge.page.keeping import ChangedError
 from swapbridge.page.shelf import Shelf
 from swapbridge.page.views import bridge, capture, compare, glance, guess, guide, live, modules, prove
+from swapbridge.swapfolder.paths import BRIDGE
 
 HERE = Path(__file__).parent
 Endpoint = Callable[[Request], Response]
@@ -56,7 +59,13 @@ def make_app(
     for view in (glance, capture, guess, compare, bridge, prove, modules, live, guide):
         routes += view.routes(bench)
     app = Starlette(
-        routes=routes, exception_handlers={SwapbridgeError: _explain, HTTPException: _missing, Exception: _broken}
+        routes=routes,
+        exception_handlers={
+            SwapbridgeError: _explain,
+            RecursionError: _too_deep,
+            HTTPException: _missing,
+            Exception: _broken,
+        },
     )
     app.state.bench = bench
     return Guard(app, hosts=hosts, share_token=share_token, remote_may_write=remote_may_write)
@@ -64,8 +73,14 @@ def make_app(
 
 def _explain(request: Request, error: Exception) -> Response:
     if request.url.path.startswith("/api/"):
-        return JSONResponse({"error": str(error)}, status_code=400)
-    return PlainTextResponse(f"{error}\n", status_code=400)
+        changed = isinstance(error, ChangedError)
+        return JSONResponse({"error": whole(str(error)), "changed": changed}, status_code=409 if changed else 400)
+    return PlainTextResponse(f"{whole(str(error))}\n", status_code=400)
+
+
+def _too_deep(request: Request, error: Exception) -> Response:
+    """A file or request nested thousands deep, which no reader of ours follows."""
+    return _explain(request, InputError("this is nested too deeply to be read; mend the file, or load the page again"))
 
 
 def _missing(request: Request, error: Exception) -> Response:
@@ -96,8 +111,15 @@ def _cancel(bench: Bench):  # type: ignore[no-untyped-def]
     return cancel
 
 
-def _undo(bench: Bench):  # type: ignore[no-untyped-def]
-    def undo(request: Request) -> Response:
-        return answer({"undone": bench.take_back()})
+def _undo(bench: Bench) -> Callable[[Request], Awaitable[Response]]:
+    def undo(request: Request, asked: dict[str, Any]) -> Response:
+        path = undoable(bench, text_of(asked, "file"))
+        undone, version = bench.keeper.take_back(path, version_of(asked))
+        return answer({"undone": undone, "version": version})
 
-    return undo
+    return posted(undo)
+
+
+def undoable(bench: Bench, name: str) -> Path:
+    """A file whose steps can be undone: the bridge file, or a map by its plain name."""
+    return bench.shelf.path(BRIDGE) if name == BRIDGE else bench.shelf.map_path(name)

@@ -1,26 +1,27 @@
-"""Page room: what the views share: the shelf of files, running jobs, findings, undo, and small answers."""
+"""Page room: what the views share: the shelf of files, running jobs, things made once, and small answers."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Awaitable, Callable
-from dataclasses import dataclass, field
+import math
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import asdict, dataclass, field, is_dataclass
 from pathlib import Path
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import HTMLResponse, Response
 from starlette.templating import Jinja2Templates
 
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.core.files import written_whole
 from swapbridge.page.desk import Desk
 from swapbridge.page.guard import Session
 from swapbridge.page.jobs import Jobs
+from swapbridge.page.keeping import Keeper
+from swapbridge.page.once import Once
 from swapbridge.page.shelf import Shelf
 
-MOST_UNDO = 50
 MOST_BODY_BYTES = 4 * 1024 * 1024
 
 VIEWS = (
@@ -44,11 +45,13 @@ class Bench:
     jobs: Jobs
     templates: Jinja2Templates
     desk: Desk = field(init=False)
-    undo: list[tuple[str, dict[Path, bytes | None]]] = field(default_factory=list)
-    memory: dict[str, Any] = field(default_factory=dict)
+    keeper: Keeper = field(init=False)
+    memory: Once = field(default_factory=Once)
 
     def __post_init__(self) -> None:
         self.desk = Desk(self.shelf.folder)
+        self.keeper = Keeper(self.shelf.folder)
+        self.keeper.tidy()
         self.jobs.allowed = self.shelf.allowed = self.heavy
 
     def heavy(self) -> None:
@@ -65,60 +68,46 @@ class Bench:
     def page(self, request: Request, template: str, **values: Any) -> Response:
         """A rendered page with what every page needs."""
         session: Session = request.state.session
-        return self.templates.TemplateResponse(
-            request,
-            template,
-            {
-                "views": VIEWS,
-                "here": request.url.path,
-                "folder": self.shelf.folder.name,
-                "form_token": session.form_token,
-                "may_write": session.may_write,
-                "local": session.local,
-                "captures": self.shelf.captures(),
-                "sending": self.desk.sending,
-                **values,
-            },
-        )
-
-    def write(self, what: str, files: dict[Path, bytes]) -> None:
-        """Replace files as one step that can be undone; each is replaced whole or not at all."""
-        before = {path: path.read_bytes() if path.exists() else None for path in files}
-        for path, content in files.items():
-            _replace(path, content)
-        self.undo.append((what, before))
-        del self.undo[:-MOST_UNDO]
-
-    def take_back(self) -> str:
-        """Undo the last step and say which it was.
-
-        Raises
-        ------
-        InputError
-            There is nothing to undo.
-        """
-        if not self.undo:
-            raise InputError("there is nothing to undo")
-        what, before = self.undo.pop()
-        for path, content in before.items():
-            if content is None:
-                path.unlink(missing_ok=True)
-            else:
-                _replace(path, content)
-        return what
+        shared = {
+            "views": VIEWS,
+            "here": request.url.path,
+            "folder": self.shelf.folder.name,
+            "form_token": session.form_token,
+            "may_write": session.may_write,
+            "local": session.local,
+            "captures": self.shelf.captures(),
+            "troubles": self.shelf.troubles(),
+            "is_sending": self.desk.sending,
+        }
+        text = self.templates.get_template(template).render({**shared, **values})
+        return HTMLResponse(text.encode("utf-8", "replace"))  # a name on the disk may be in no encoding at all
 
     def remember(self, key: str, stamp: object, make: Callable[[], Any]) -> Any:
-        """A value made once for each stamp (a file's age and size) and kept until the stamp changes."""
-        kept = self.memory.get(key)
-        if kept is None or kept[0] != stamp:
-            kept = (stamp, make())
-            self.memory[key] = kept
-        return kept[1]
+        """A value made once for each stamp (a file's age and size), however many ask at once."""
+        return self.memory.value(key, stamp, make)
 
 
-def answer(value: Any) -> JSONResponse:
-    """Plain data for the page's scripts."""
-    return JSONResponse(value)
+def answer(value: Any) -> Response:
+    """Plain data or an answer's dataclass for the page's scripts; a number that JSON has not becomes null."""
+    plain = asdict(value) if is_dataclass(value) and not isinstance(value, type) else value
+    try:
+        text = json.dumps(plain, allow_nan=False, separators=(",", ":"))
+    except ValueError:
+        text = json.dumps(_finite(plain), allow_nan=False, separators=(",", ":"))
+    return Response(text, media_type="application/json")
+
+
+def whole(text: str) -> str:
+    """Text with whatever no encoding can say replaced, so that it can be shown."""
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {key: _finite(item) for key, item in value.items()}
+    return [_finite(item) for item in value] if isinstance(value, list | tuple) else value
 
 
 async def body(request: Request) -> dict[str, Any]:
@@ -127,7 +116,7 @@ async def body(request: Request) -> dict[str, Any]:
     Raises
     ------
     InputError
-        It is too long, or no JSON object.
+        It is too long, or no JSON object of finite numbers and whole text.
     """
     content = b""
     async for piece in request.stream():
@@ -135,12 +124,24 @@ async def body(request: Request) -> dict[str, Any]:
         if len(content) > MOST_BODY_BYTES:
             raise InputError("this request is larger than 4 MB; do it on the command line")
     try:
-        value = json.loads(content)
-    except ValueError as error:
+        value = json.loads(content.decode("utf-8"), parse_constant=_no_number, parse_float=_number)
+        json.dumps(value, ensure_ascii=False).encode("utf-8")
+    except UnicodeEncodeError:
+        raise InputError("the text holds half a character (a lone surrogate); delete it and type it anew") from None
+    except (ValueError, RecursionError) as error:
         raise InputError(f"the request is no JSON ({error}); load the page again") from None
     if not isinstance(value, dict):
         raise InputError("the request is no JSON object; load the page again")
     return value
+
+
+def _number(text: str) -> float:
+    value = float(text)
+    return value if math.isfinite(value) else _no_number(text)
+
+
+def _no_number(text: str) -> float:
+    raise ValueError(f"{text[:20]} is no number that can be used")
 
 
 def posted(work: Callable[[Request, dict[str, Any]], Response]) -> Callable[[Request], Awaitable[Response]]:
@@ -166,13 +167,18 @@ def text_of(values: dict[str, Any], key: str, most: int = 300) -> str:
     return value
 
 
+def version_of(asked: dict[str, Any], key: str = "version") -> str:
+    """The version of the file that the person looked at, without which nothing is written.
+
+    Raises
+    ------
+    InputError
+        The request names none.
+    """
+    return text_of(asked, key, 64)
+
+
 def stamp_of(path: Path) -> tuple[int, int]:
     """What changes when a file changes."""
     stat = path.stat()
     return stat.st_mtime_ns, stat.st_size
-
-
-def _replace(path: Path, content: bytes) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with written_whole(path) as place:
-        place.write_bytes(content)

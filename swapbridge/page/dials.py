@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Mapping
 from fractions import Fraction
@@ -17,11 +18,14 @@ from swapbridge.core.progress import Progress
 from swapbridge.guessing.layout.fields import raw_values
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
-from swapbridge.signalmap.decode import decode_columns
+from swapbridge.signalmap.decode import raw_columns
 from swapbridge.signalmap.model import MapSignal, SignalMap
 
 MOMENTS = 600
 MOST_DIALS = 24
+TICKS = 6
+NOT_AVAILABLE, ERROR = "not available", "error"
+ON_OFF = {0: "off", 1: "on"}
 STALE_S = 1.0
 """A value older than this is shown as silent."""
 
@@ -29,7 +33,7 @@ Floats = npt.NDArray[np.float64]
 
 
 def dials(plan: Plan, maps: Mapping[str, SignalMap], capture: Capture, progress: Progress) -> dict[str, Any]:
-    """Every numeric signal that the plan sends while a capture comes in, beside the signals it is made from.
+    """Every signal that the plan sends while a capture comes in, beside the signals it is made from.
 
     Parameters
     ----------
@@ -43,8 +47,9 @@ def dials(plan: Plan, maps: Mapping[str, SignalMap], capture: Capture, progress:
     Returns
     -------
     dict
-        `times` (M seconds) and `dials`: of each its `label`, `message`, `bus`, `unit`, `low` and `high` end, M `values`
-        (None where nothing fresh was sent) and its `sources`.
+        `times` (M seconds) and `dials`: of each its `name`, `message`, `bus`, `unit`, `ticks` of its scale, M `values`
+        (None where nothing fresh was sent, or no measurement), M `words` ("" where a number says it) and its
+        `sources`; `left_out` counts dials beyond what is shown.
     """
     if not len(capture):
         raise InputError("this capture holds no frames; choose another")
@@ -64,40 +69,86 @@ def dials(plan: Plan, maps: Mapping[str, SignalMap], capture: Capture, progress:
     heard = _heard(plan, maps, capture, grid)
     out = []
     for send in plan.sends:
-        key = (send.bus, send.word)
-        if not times[key] or plan.buses[send.bus].name in capture.bus_names:
+        key, bus = (send.bus, send.word), plan.buses[send.bus].name
+        if not times[key] or capture.bus_names == (bus,):
             continue
         when, payload = np.array(times[key]), _stacked(payloads[key])
+        described = maps[bus].by_word(send.word) if bus in maps else None
         for variant in send.variants:
             for item in variant.fields:
-                scale, offset = float(Fraction(item.scale)), float(Fraction(item.offset))
-                if not item.unit or item.layout.length < 4:
+                signal = described.signal(item.name) if described is not None else None
+                states = _states(signal) or (ON_OFF if item.layout.length == 1 else {})
+                if not item.unit and not states:
                     continue
-                values: Floats = raw_values(payload, item.layout).astype(np.float64) * scale + offset
+                raw = raw_values(payload, item.layout)
+                scale, offset = float(Fraction(item.scale)), float(Fraction(item.offset))
                 sources = [heard[n] for feed in item.feeds for n in _names(plan, feed) if n in heard]
-                label = f"{send.name} {item.name}"
                 out.append(
-                    _dial(label, item.unit, values, _held(when, values, grid), _chosen(sources, item.expression))
+                    {
+                        "name": item.name,
+                        "message": send.name.removeprefix(f"{bus}."),
+                        "bus": bus,
+                        "unit": item.unit,
+                        **_shown(when, raw, raw.astype(np.float64) * scale + offset, states, grid),
+                        "sources": _chosen(sources, item.expression),
+                    }
                 )
     progress(1.0, "done")
-    return {"times": np.round(grid, 3).tolist(), "dials": out[:MOST_DIALS]}
+    out.sort(key=lambda dial: not dial["numeric"])
+    return {"times": np.round(grid, 3).tolist(), "dials": out[:MOST_DIALS], "left_out": max(0, len(out) - MOST_DIALS)}
+
+
+def _states(signal: MapSignal | None) -> dict[int, str]:
+    """Raw values that are words and no measurement: named choices, 'not available', 'error'."""
+    if signal is None:
+        return {}
+    return {
+        **dict.fromkeys(signal.not_available, NOT_AVAILABLE),
+        **dict.fromkeys(signal.error_codes, ERROR),
+        **signal.choices,
+    }
+
+
+def _shown(when: Floats, raw: npt.NDArray[Any], values: Floats, states: dict[int, str], grid: Floats) -> dict[str, Any]:
+    """Values and words at each moment, and the ends of the scale among what was measured."""
+    worded = np.isin(raw, list(states)) if states else np.zeros(len(raw), bool)
+    at, fresh = _latest(when, grid)
+    words = [states[int(raw[n])] if ok and worded[n] else "" for n, ok in zip(at.tolist(), fresh.tolist(), strict=True)]
+    measured = values[~worded & np.isfinite(values)]
+    held = np.where(fresh & ~worded[at] & np.isfinite(values[at]), values[at], np.nan)
+    low, high = (float(measured.min()), float(measured.max())) if len(measured) else (0.0, 0.0)
+    ticks = scale_ticks(min(low, 0.0) if low < 0.5 * high else low, high)
+    return {"ticks": ticks, "numeric": bool(len(measured)), "values": _listed(held), "words": words}
+
+
+def scale_ticks(low: float, high: float) -> list[float]:
+    """Marks of a dial's scale in round steps; the first and the last are its ends, and hold everything between."""
+    if not high > low:
+        high = low + (abs(low) or 1.0)
+    rough = (high - low) / TICKS
+    power = 10.0 ** math.floor(math.log10(rough))
+    step = next(power * n for n in (1, 2, 2.5, 5, 10) if power * n >= rough * (1 - 1e-9))
+    first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
+    return [float(f"{n * step:.10g}") for n in range(first, last + 1)]
 
 
 def _heard(plan: Plan, maps: Mapping[str, SignalMap], capture: Capture, grid: Floats) -> dict[str, dict[str, Any]]:
     """Source signals of the capture's buses, by `bus.MESSAGE.SIGNAL`."""
     out = {}
-    first_s = int(capture.time_ns[0]) / 1e9
     for bus in plan.buses:
         signal_map = maps.get(bus.name)
         if signal_map is None or (bus.name not in capture.bus_names and len(capture.bus_names) > 1):
             continue
-        for (message, name), column in decode_columns(capture, signal_map).items():
+        heard_on = bus.name if bus.name in capture.bus_names else None
+        for (message, name), column in raw_columns(capture, signal_map, bus=heard_on).items():
             signal = _signal(signal_map, message, name)
-            if signal is None or not signal.unit or not len(column.values):
+            if signal is None or signal.is_float or not len(column.values):
                 continue
-            held = _held(column.time_s - first_s, column.values.astype(np.float64), grid)
+            when = (capture.time_ns[column.rows] - int(capture.time_ns[0])) / 1e9
+            values = column.values.astype(np.float64) * float(signal.scale) + float(signal.offset)
+            shown = _shown(when, column.values, values, _states(signal), grid)
             full = f"{bus.name}.{message}.{name}"
-            out[full] = {"name": full, "unit": signal.unit, "values": _listed(held)}
+            out[full] = {"name": full, "unit": signal.unit, "values": shown["values"], "words": shown["words"]}
     return out
 
 
@@ -116,18 +167,11 @@ def _chosen(sources: list[dict[str, Any]], expression: str) -> list[dict[str, An
     return (named or (sources if len(sources) <= 2 else []))[:3]
 
 
-def _dial(label: str, unit: str, values: Floats, held: Floats, sources: list[dict[str, Any]]) -> dict[str, Any]:
-    low, high = float(values.min()), float(values.max())
-    if low >= 0 and low < 0.5 * high:
-        low = 0.0
-    return {"label": label, "unit": unit, "low": low, "high": high, "values": _listed(held), "sources": sources}
-
-
-def _held(when: Floats, values: Floats, grid: Floats) -> Floats:
-    """The latest value at each moment, nan where it is older than `STALE_S` or not there yet."""
+def _latest(when: Floats, grid: Floats) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.bool_]]:
+    """The latest value's number at each moment, and whether it is there and no older than `STALE_S`."""
     at = np.searchsorted(when, grid, side="right") - 1
-    fresh = (at >= 0) & (grid - when[np.maximum(at, 0)] <= STALE_S)
-    return np.where(fresh, values[np.maximum(at, 0)], np.nan)
+    there = np.maximum(at, 0)
+    return there, (at >= 0) & (grid - when[there] <= STALE_S)
 
 
 def _listed(values: Floats) -> list[float | None]:

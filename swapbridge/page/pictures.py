@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -12,34 +13,56 @@ from swapbridge.capture.capture import Capture
 MOST_POINTS = 2000
 """Points of one line: each bin gives its lowest and highest value, so no spike is lost."""
 BIT_COLUMNS = 240
+BREAK_PERIODS, BREAK_S = 5, 0.5
+MOST_BREAKS = 400
+
+Floats = npt.NDArray[np.float64]
 
 
-def envelope(
-    time_s: npt.NDArray[np.float64], value: npt.NDArray[np.float64], most: int = MOST_POINTS
-) -> tuple[list[float], list[float]]:
-    """Lowest and highest value of each of `most`/2 bins, in time order.
+def breaks(time_s: Floats) -> npt.NDArray[np.intp]:
+    """Places n where nothing came between n and n + 1 for so long that no line may join them.
+
+    That is five usual distances, and half a second at least. Where there are very many, the longest.
+    """
+    if len(time_s) < 2:
+        return np.zeros(0, np.intp)
+    apart = np.diff(time_s)
+    found = np.flatnonzero(apart > max(BREAK_PERIODS * float(np.median(apart)), BREAK_S))
+    if len(found) > MOST_BREAKS:
+        found = np.sort(found[np.argsort(apart[found], kind="stable")[-MOST_BREAKS:]])
+    return found
+
+
+def envelope(time_s: Floats, value: Floats, most: int = MOST_POINTS) -> tuple[list[float], list[float | None]]:
+    """Lowest and highest value of each of `most`/2 bins, in time order, with a None wherever nothing came (`breaks`).
 
     Parameters
     ----------
     time_s, value : (N,) float64
-        A signal over time, times ascending.
+        A signal over time, times ascending. What is no finite number breaks the line too.
     most : int
-        Points wanted at most.
+        Points wanted at most, not counting breaks.
 
     Returns
     -------
     times, values : lists of float
-        At most `most` points; the signal itself where it has no more.
+        The signal itself where it has no more points.
     """
     n = len(time_s)
+    cuts = breaks(time_s) + 1
     if n <= most:
-        return np.round(time_s, 6).tolist(), value.tolist()
-    edges = np.linspace(0, n, most // 2 + 1).astype(int)[:-1]
-    low, high = np.minimum.reduceat(value, edges), np.maximum.reduceat(value, edges)
-    middle = time_s[edges]
-    step = np.diff(np.append(middle, time_s[-1])) / 2
-    times = np.column_stack((middle, middle + step)).ravel()
-    return np.round(times, 6).tolist(), np.column_stack((low, high)).ravel().tolist()
+        times, values, ends = time_s, value, cuts
+    else:
+        edges = np.unique(np.concatenate((np.linspace(0, n, most // 2 + 1).astype(np.intp)[:-1], cuts)))
+        low, high = np.fmin.reduceat(value, edges), np.fmax.reduceat(value, edges)
+        last = np.append(edges[1:], n) - 1
+        times = np.column_stack((time_s[edges], (time_s[edges] + time_s[last]) / 2)).ravel()
+        values = np.column_stack((low, high)).ravel()
+        ends = 2 * np.searchsorted(edges, cuts)
+    gone = time_s[cuts - 1]
+    times, values = np.insert(times, ends, gone + 1e-6), np.insert(values, ends, np.nan)
+    shown = [number if math.isfinite(number) else None for number in values.tolist()]
+    return np.round(times, 6).tolist(), shown
 
 
 def bit_picture(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import threading
-from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,10 +11,15 @@ from swapbridge.capture.naming import is_recording, stimulus_of
 from swapbridge.capture.read import read_capture
 from swapbridge.capture.stimulus import StimulusTrack, read_stimulus
 from swapbridge.core.errors import InputError
+from swapbridge.page.once import Once
+from swapbridge.swapfolder.paths import BRIDGE, CAPTURES, CODES, FINDINGS, HEALTH, MAPS, NEEDS, PLAN, PROOF, SCRIPT
 
 MOST_CAPTURE_BYTES = 512 * 1024 * 1024
 """An uploaded capture may be this large; larger ones are copied into the folder by hand."""
 KEPT_CAPTURES = 3
+FOLDERS = (CAPTURES, MAPS, FINDINGS, CODES)
+FILES = (BRIDGE, PLAN, PROOF, NEEDS, HEALTH, SCRIPT)
+MOST_TROUBLES = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +52,7 @@ class Shelf:
         self.folder = folder.resolve()
         self.allowed: Callable[[], None] = lambda: None
         """Asked before a capture is read; raises when there is a reason against it."""
-        self._lock = threading.Lock()
-        self._captures: OrderedDict[tuple[Path, int, int], Capture] = OrderedDict()
+        self._captures = Once(KEPT_CAPTURES)
 
     def path(self, *parts: str) -> Path:
         """A path inside the folder.
@@ -60,27 +62,83 @@ class Shelf:
         InputError
             The name leads out of the folder (through dots, an absolute path or a link).
         """
-        if any("\0" in part or len(part) > 255 for part in parts):
+        try:
+            whole = all("\0" not in part and len(part.encode("utf-8")) <= 255 for part in parts)
+        except UnicodeEncodeError:
+            whole = False
+        if not whole:
             raise InputError("this is not a file name")
         found = self.folder.joinpath(*parts).resolve()
         if found != self.folder and self.folder not in found.parents:
             raise InputError("this name leads out of the swap folder")
         return found
 
+    def files(self, folder: str, ending: str = "") -> list[Path]:
+        """Files of one of the swap's folders, by name; what leads out of it, or has no readable name, is left out."""
+        return [path for path, trouble in self._looked(folder) if not trouble and path.name.endswith(ending)]
+
+    def troubles(self) -> list[str]:
+        """What of the swap folder is not shown, and what to do about it; a sentence each."""
+        out = [self._trouble(self.folder / name) for name in FILES]
+        out += [trouble for folder in FOLDERS for _, trouble in self._looked(folder)]
+        found = [words for words in out if words]
+        more = [f"And {len(found) - MOST_TROUBLES} more like these."] if len(found) > MOST_TROUBLES else []
+        return found[:MOST_TROUBLES] + more
+
+    def _looked(self, folder: str) -> list[tuple[Path, str]]:
+        """Files of a folder with what is wrong with each, "" where nothing is."""
+        whole = self.folder / folder
+        if trouble := self._trouble(whole):
+            return [(whole, trouble)]
+        try:
+            paths = sorted(path for path in whole.iterdir() if not path.name.startswith(".") and not path.is_dir())
+        except FileNotFoundError:
+            return []
+        except OSError as error:
+            return [(whole, f"{folder}/ can't be read ({error.strerror}): mend its rights.")]
+        return [(path, self._trouble(path)) for path in paths]
+
+    def _trouble(self, path: Path) -> str:
+        shown = path.relative_to(self.folder).as_posix()
+        try:
+            shown.encode("utf-8")
+        except UnicodeEncodeError:
+            plain = shown.encode("utf-8", "replace").decode()
+            return f"{plain} is left out: its name is in no encoding this page can read; rename it."
+        try:
+            found = path.resolve()
+        except (OSError, RuntimeError):
+            return f"{shown} is left out: it is a link that leads in a circle; copy the file itself in."
+        if found != self.folder and self.folder not in found.parents:
+            return f"{shown} is left out: it is a link that leads out of the swap folder; copy the file itself in."
+        return ""
+
     def captures(self) -> list[CaptureFile]:
         """Captures in `captures/`, by name."""
-        folder = self.path("captures")
-        if not folder.is_dir():
-            return []
         out = []
-        for path in sorted(folder.iterdir()):
-            if path.is_file() and is_recording(path):
-                try:
-                    inside = self.path("captures", path.name)
-                except InputError:
-                    continue
-                out.append(CaptureFile(path.name, inside, stimulus_of(path), path.stat().st_size))
+        for path in self.files(CAPTURES):
+            try:
+                if is_recording(path) and path.is_file():
+                    out.append(CaptureFile(path.name, path.resolve(), self._stimulus(path), path.stat().st_size))
+            except OSError:
+                continue  # gone meanwhile
         return out
+
+    def _stimulus(self, path: Path) -> Path | None:
+        found = stimulus_of(path)
+        return None if found is None or self._trouble(found) else found
+
+    def check_stimulus(self, path: Path) -> None:
+        """Refuse a recording whose stimulus file leads out of the folder.
+
+        Raises
+        ------
+        InputError
+            It does.
+        """
+        found = stimulus_of(path)
+        if found is not None and (trouble := self._trouble(found)):
+            raise InputError(trouble)
 
     def capture_file(self, name: str) -> CaptureFile:
         """The capture of that name.
@@ -96,20 +154,16 @@ class Shelf:
         raise InputError(f"captures/ holds no capture named {name!r}; load the page again to see what is there")
 
     def capture(self, name: str) -> Capture:
-        """The capture of that name, read once and kept while it is being looked at."""
+        """The capture of that name, read once however many ask, and kept while it is being looked at."""
         path = self.capture_file(name).path
         stat = path.stat()
-        key = (path, stat.st_mtime_ns, stat.st_size)
-        with self._lock:
-            if key in self._captures:
-                self._captures.move_to_end(key)
-                return self._captures[key]
-        self.allowed()
-        capture = read_capture(path)
-        with self._lock:
-            self._captures[key] = capture
-            while len(self._captures) > KEPT_CAPTURES:
-                self._captures.popitem(last=False)
+
+        def read() -> Capture:
+            self.allowed()
+            return read_capture(path)
+
+        capture = self._captures.value(path, (stat.st_mtime_ns, stat.st_size), read)
+        assert isinstance(capture, Capture)
         return capture
 
     def stimulus(self, name: str) -> StimulusTrack | None:
@@ -119,8 +173,7 @@ class Shelf:
 
     def maps(self) -> list[Path]:
         """Signal maps in `signal_maps/`, by name."""
-        folder = self.path("signal_maps")
-        return sorted(p for p in folder.glob("*.dbc") if p.is_file()) if folder.is_dir() else []
+        return [path for path in self.files(MAPS, ".dbc") if path.is_file()]
 
     def map_path(self, name: str) -> Path:
         """Where a map of that name stands or would stand.
@@ -132,4 +185,4 @@ class Shelf:
         """
         if not name.endswith(".dbc") or "/" in name or "\\" in name or name.startswith("."):
             raise InputError("a signal map's file name ends in .dbc and has no folders in it")
-        return self.path("signal_maps", name)
+        return self.path(MAPS, name)

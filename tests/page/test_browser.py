@@ -117,7 +117,7 @@ def test_from_captures_to_a_verdict(site: tuple[str, Path], browser: webdriver.C
     until(browser, lambda b: "TrialSignal is in trial.dbc" in words_of(b, "#message"))
     trial = folder / "signal_maps" / "trial.dbc"
     assert any(m.signal("TrialSignal") for m in load_map(trial).messages)
-    browser.find_element(By.CSS_SELECTOR, "[data-undo]").click()
+    browser.find_element(By.ID, "undo").click()
     until(browser, lambda _: not trial.exists())
 
     browser.get(f"{address}/compare")
@@ -133,9 +133,11 @@ def test_from_captures_to_a_verdict(site: tuple[str, Path], browser: webdriver.C
     editor.send_keys('\n[constants_]\nx = "1"\n')
     until(browser, lambda b: "Refused" in words_of(b, "#state"))
     assert "Line" in words_of(browser, "#faults")
-    browser.execute_script("window.onbeforeunload = null; document.getElementById('text').value = ''")
     before = (folder / "bridge.toml").read_bytes()
-    browser.refresh()
+    browser.refresh()  # what was typed and not saved is still there
+    until(browser, lambda b: "never saved" in words_of(b, "#unsaved"))
+    assert "[constants_]" in str(browser.find_element(By.ID, "text").get_property("value"))
+    browser.find_element(By.CSS_SELECTOR, "#unsaved button").click()
     until(browser, lambda b: "Compiles" in words_of(b, "#state"))
     assert (folder / "bridge.toml").read_bytes() == before
     browser.find_element(By.ID, "compile").click()

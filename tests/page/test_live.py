@@ -93,7 +93,8 @@ def test_a_run_outlives_the_page_which_finds_it_again_and_stops_it(swap: Path, o
     assert re.search(r'id="sending"[^>]*role="alert">', page), "shown, before any script has run"
     view = again.get("/api/live")
     assert (view["what"], view["run"]["sending"]) == ("running", True)
-    again.post("/api/bridge/save", {"text": (swap / "bridge.toml").read_text()})
+    said = {"text": (swap / "bridge.toml").read_text(), "version": again.get("/api/bridge")["version"]}
+    again.post("/api/bridge/save", said)
     for path, asked in (
         ("/api/guess", {"file": f"{DONOR_RUNNING}.log.gz"}),
         ("/api/bridge/check", {"text": (swap / "bridge.toml").read_text()}),

@@ -1,9 +1,9 @@
 // The bridge view: the text with line numbers and the compiler's words, the gauge tables with their curve, the dials.
 "use strict";
 document.addEventListener("DOMContentLoaded", () => {
-  const { ask, guard, id, job, make, mayWrite, plot, table, tell } = bench;
+  const { ask, forgetTyped, guard, id, job, keepTyped, make, mayWrite, plot, table, tell, typed } = bench;
   const text = id("text"), gutter = id("gutter");
-  let saved = "", later = 0, turn = 0, faults = [], open = null;
+  let saved = "", version = "", later = 0, turn = 0, faults = [], open = null;
 
   function number() {
     const marked = new Map(faults.filter((f) => f.line).map((f) => [f.line, f.level]));
@@ -64,22 +64,70 @@ document.addEventListener("DOMContentLoaded", () => {
     const mine = ++turn, view = await ask("/api/bridge/check", { text: text.value });
     if (mine === turn) show(view);
   });
-  function edited() { clearTimeout(later); later = setTimeout(mayWrite ? check : () => {}, 350); }
+  function edited() { keepTyped("bridge.toml", text.value === saved ? null : { text: text.value, version }); clearTimeout(later); later = setTimeout(mayWrite ? check : () => {}, 350); }
   text.addEventListener("input", () => { number(); edited(); });
   text.addEventListener("scroll", () => { gutter.scrollTop = text.scrollTop; });
   const load = guard(async () => {
     const view = await ask("/api/bridge");
     text.value = saved = view.text;
+    version = view.version;
+    undoWords(view.undo);
     show(view);
+    return view;
   });
-  const save = guard(async () => { await ask("/api/bridge/save", { text: text.value }); saved = text.value; tell("Saved."); });
+  function undoWords(what) { id("undo").textContent = what ? `Undo: ${what}` : "Undo"; id("undo").disabled = !mayWrite || !what; }
+
+  // Text that was never saved comes back with the view, and the person chooses between it and the file.
+  function choice(words, ...buttons) {
+    id("unsaved").replaceChildren(...(words ? [make("section", { class: "card next" }, make("p", { text: words }), make("div", { class: "bar" }, ...buttons))] : []));
+  }
+  const button = (label, work) => make("button", { type: "button", text: label, onclick: guard(work) });
+  function mine(kept) { text.value = kept; choice(""); number(); edited(); }
+  const start = guard(async () => {
+    const view = await load(), kept = typed("bridge.toml");
+    if (!view || !kept) return;
+    if (kept.value.text === view.text) { forgetTyped(kept); return; }
+    const words = `Text of bridge.toml that was never saved (typed ${new Date(kept.at).toLocaleString()})`;
+    const others = kept.value.version !== view.version ? " The file on the disk was changed by something else since." : "";
+    const forget = button("Forget it, take the file as it is on the disk", async () => { forgetTyped(kept); choice(""); await load(); });
+    if (!kept.mine) { choice(`${words} was left behind by another tab.${others}`, button("Show it here", () => mine(kept.value.text)), forget); return; }
+    version = kept.value.version;
+    text.value = kept.value.text;
+    number(); check();
+    choice(`${words} is shown.${others}`, forget);
+  });
+  // False where somebody else wrote the file: nothing is lost, and the person says what is to be done.
+  async function store() {
+    const now = text.value;
+    try {
+      const done = await ask("/api/bridge/save", { text: now, version });
+      saved = now; version = done.version;
+      keepTyped("bridge.toml", null);
+      undoWords("edit the bridge file");
+      choice("");
+      tell("Saved.");
+      return true;
+    } catch (error) {
+      if (!error.changed) throw error;
+      const theirs = await ask("/api/bridge");
+      choice(`${error.message}. Your text is still here, unsaved.`,
+        button("Look at the file as it is now (yours is kept)", () => { keepTyped("bridge.toml", { text: now, version }); text.value = saved = theirs.text; version = theirs.version; show(theirs); choice("This is the file as it is now.", button("Back to my text", () => mine(now))); }),
+        button("Write mine over it (undo brings theirs back)", async () => { version = theirs.version; await store(); }));
+      return false;
+    }
+  }
+  const save = guard(store);
   id("save").addEventListener("click", save);
   id("compile").addEventListener("click", guard(async () => {
-    if (text.value !== saved) await save();
-    await job(() => ask("/api/bridge/compile", {}), id("work"), (r) => tell(`The plan is written: ${r.sends} messages, ${r.warnings.length} warnings.`));
+    if (text.value !== saved && !(await store())) return;
+    await job(() => ask("/api/bridge/compile", { version }), id("work"), (r) => tell(`The plan is written: ${r.sends} messages, ${r.warnings.length} warnings.`));
   }));
   id("drive").addEventListener("click", () => job(() => ask("/api/bridge/dials", { file: id("driver").value }), id("dial-work"), (r) => dialBoard(id("dials"), r)));
-  window.addEventListener("beforeunload", (event) => { if (text.value !== saved) event.preventDefault(); });
-  document.addEventListener("bench-undone", load);
-  load();
+  id("undo").addEventListener("click", guard(async () => {
+    if (text.value !== saved) { tell("There is text that is not saved; save it, or load the page again, before an earlier step is undone.", true); return; }
+    const { undone } = await ask("/api/undo", { file: "bridge.toml", version });
+    await load();
+    tell(`Undone: ${undone}`);
+  }));
+  start();
 });

@@ -8,7 +8,14 @@ document.addEventListener("DOMContentLoaded", () => {
   const show = guard(async () => {
     if (!file.value) return;
     const name = file.value;
-    const view = await ask(query("/api/capture", { file: name }));
+    // nothing of the capture before stays under the new one's name
+    for (const place of ["load", "notes", "identifiers", "picture"]) id(place).replaceChildren();
+    id("notes").replaceChildren(make("p", { class: "soft", text: "Reading…" }));
+    let view;
+    try { view = await ask(query("/api/capture", { file: name })); } catch (error) {
+      if (file.value === name) id("notes").replaceChildren(make("p", { class: "warn", text: error.message }));
+      return;
+    }
     if (file.value !== name) return;
     lanes(id("load"), [{ label: "bus load %", times: view.load.times, values: view.load.values, step: true }, ...view.stimulus], view.span);
     id("notes").replaceChildren(...view.notes.map((n) => make("p", { class: "soft", text: n })));
@@ -25,7 +32,12 @@ document.addEventListener("DOMContentLoaded", () => {
     current = message.text;
     for (const row of id("identifiers").querySelectorAll("tbody tr")) row.setAttribute("aria-selected", row.dataset.key === message.text);
     const asked = { file: file.value, id: message.text, bus: message.bus };
-    const view = await ask(query("/api/identifier", asked));
+    id("picture").replaceChildren();
+    let view;
+    try { view = await ask(query("/api/identifier", asked)); } catch (error) {
+      if (current === message.text) id("picture").replaceChildren(make("p", { class: "warn", text: error.message }));
+      return;
+    }
     if (current !== message.text) return;
     const place = make("div", {}), checks = make("span", {});
     id("picture").replaceChildren(

@@ -9,7 +9,8 @@ document.addEventListener("DOMContentLoaded", () => {
   const show = guard(async () => {
     if (!id("a").value) return;
     id("result").replaceChildren(make("p", { class: "soft", text: "Comparing…" }));
-    const view = await ask(query("/api/compare", { a: id("a").value, b: id("b").value }));
+    let view;
+    try { view = await ask(query("/api/compare", { a: id("a").value, b: id("b").value })); } catch (error) { id("result").replaceChildren(make("p", { class: "warn", text: error.message })); return; }
     const none = () => make("p", { class: "soft", text: "None." });
     id("result").replaceChildren(
       ...view.remarks.map((r) => make("p", { class: "warn", text: r })),

@@ -23,7 +23,7 @@ const bench = (() => {
     const text = await reply.text();
     let value;
     try { value = JSON.parse(text); } catch { value = { error: text.trim() }; }
-    if (!reply.ok) throw new Error(value.error || `the page's server answered ${reply.status}`);
+    if (!reply.ok) throw Object.assign(new Error(value.error || `the page's server answered ${reply.status}`), { changed: !!value.changed });
     return value;
   }
 
@@ -80,7 +80,7 @@ const bench = (() => {
         scales[scale] = {};
         axes.push({ ...axis, scale, side: line.own ? 1 : 3, label: line.axis || line.label, size: 64, labelSize: 20, grid: line.own ? { show: false } : axis.grid });
       }
-      series.push({ label: line.label, scale, stroke: inks[i % inks.length], width: 1.6, dash: line.dash, spanGaps: true, points: { show: !!line.points, size: 5 }, paths: line.step ? uPlot.paths.stepped({ align: 1 }) : line.points ? () => null : undefined });
+      series.push({ label: line.label, scale, stroke: inks[i % inks.length], width: 1.6, dash: line.dash, spanGaps: false, points: { show: !!line.points, size: 5 }, paths: line.step ? uPlot.paths.stepped({ align: 1 }) : line.points ? () => null : undefined });
     });
     const size = () => ({ width: Math.max(280, place.clientWidth), height: (options && options.height) || 300 });
     const chart = new uPlot({ ...size(), scales, series, axes, cursor: { drag: { x: true, y: false } } }, data, place);
@@ -92,15 +92,17 @@ const bench = (() => {
   function lanes(place, lines, span) {
     const width = 1000, height = 40;
     place.replaceChildren(...lines.filter((l) => l.times.length).map((line) => {
-      const low = Math.min(...line.values), high = Math.max(...line.values), room = high - low || 1;
+      const there = line.values.filter((v) => v !== null), low = Math.min(...there), high = Math.max(...there), room = high - low || 1;
       const x = (t) => (t - span[0]) / (span[1] - span[0] || 1) * width, y = (v) => height - 3 - (v - low) / room * (height - 6);
       let path = "", last = null;
       line.times.forEach((t, i) => {
-        if (line.step && last !== null) path += `L${x(t).toFixed(1)} ${y(last).toFixed(1)}`;
+        if (line.values[i] === null) { last = null; return; }
+        const joined = path && i > 0 && line.values[i - 1] !== null;
+        if (line.step && joined && last !== null) path += `L${x(t).toFixed(1)} ${y(last).toFixed(1)}`;
         last = line.values[i];
-        path += `${path ? "L" : "M"}${x(t).toFixed(1)} ${y(last).toFixed(1)}`;
+        path += `${joined ? "L" : "M"}${x(t).toFixed(1)} ${y(last).toFixed(1)}`;
       });
-      if (line.step) path += `L${width} ${y(last).toFixed(1)}`;
+      if (line.step && last !== null) path += `L${width} ${y(last).toFixed(1)}`;
       const picture = drawing("svg", { viewBox: `0 0 ${width} ${height}`, preserveAspectRatio: "none", role: "img", "aria-label": `${line.label}, from ${number(low)} to ${number(high)}` },
         drawing("path", { d: path, class: "lane-line", "vector-effect": "non-scaling-stroke" }));
       return make("div", { class: "lane" }, make("span", { class: "lane-name", text: line.label }), picture, make("span", { class: "lane-range soft", text: `${number(low, 1)} to ${number(high, 1)}` }));
@@ -127,6 +129,22 @@ const bench = (() => {
     } catch (error) { place.replaceChildren(); tell(error.message, true); }
   }
 
+  // Text that a person typed outlives a reload: kept in the browser, by tab, until it is saved or given up.
+  const tab = sessionStorage.getItem("bench-tab") || `${Date.now().toString(36)}${Math.random().toString(36).slice(2, 8)}`;
+  sessionStorage.setItem("bench-tab", tab);
+  const folder = document.querySelector(".folder").textContent;
+  const place = (what, whose) => `bench ${folder} ${what} ${whose}`;
+  function keepTyped(what, value) {
+    try { if (value === null) localStorage.removeItem(place(what, tab)); else localStorage.setItem(place(what, tab), JSON.stringify({ value, at: Date.now() })); } catch { tell("The browser keeps no more text: save soon.", true); }
+  }
+  // What this tab kept, else the newest that a tab now closed left behind.
+  function typed(what) {
+    const found = Object.keys(localStorage).filter((k) => k.startsWith(place(what, ""))).map((k) => { try { return { ...JSON.parse(localStorage.getItem(k)), mine: k === place(what, tab), key: k }; } catch { return null; } }).filter(Boolean);
+    found.sort((a, b) => b.mine - a.mine || b.at - a.at);
+    return found[0] || null;
+  }
+  const forgetTyped = (kept) => localStorage.removeItem(kept.key);
+
   const guard = (work) => async (...values) => { try { return await work(...values); } catch (error) { tell(error.message, true); return undefined; } };
   const id = (name) => document.getElementById(name);
   const number = (value, digits) => Number(value).toLocaleString("en", { maximumFractionDigits: digits ?? 2 });
@@ -149,13 +167,6 @@ const bench = (() => {
       setTimeout(look, 500);
     }
     if (!mayWrite) for (const node of document.querySelectorAll("[data-writes]")) node.disabled = true;
-    for (const node of document.querySelectorAll("[data-undo]")) {
-      node.addEventListener("click", guard(async () => {
-        const { undone } = await ask("/api/undo", {});
-        tell(`Undone: ${undone}`);
-        document.dispatchEvent(new Event("bench-undone"));
-      }));
-    }
   });
-  return { ask, colour, drawing, guard, id, job, lanes, make, mayWrite, number, plot, query, showSending, stopLive, stopWords, table, tell };
+  return { ask, colour, drawing, forgetTyped, guard, id, job, keepTyped, lanes, make, mayWrite, number, plot, query, showSending, stopLive, stopWords, table, tell, typed };
 })();

@@ -3,16 +3,30 @@
 document.addEventListener("DOMContentLoaded", () => {
   const { ask, guard, id, job, make, mayWrite, number, plot, query, table, tell } = bench;
   const file = id("file");
-  let claims = [], chosen = -1, mapName = "vehicle.dbc";
+  let maps = new Map(), claims = [], chosen = -1, mapName = "vehicle.dbc";
 
   const load = guard(async () => {
     if (!file.value) { id("claims").replaceChildren(make("p", { class: "soft", text: "No capture here yet." })); return; }
-    const view = await ask(query("/api/claims", { file: file.value }));
+    const name = file.value;
+    id("claims").replaceChildren(make("p", { class: "soft", text: "Reading…" }));
+    id("detail").replaceChildren();
+    id("advice").replaceChildren();
+    let view;
+    try { view = await ask(query("/api/claims", { file: name })); } catch (error) { id("claims").replaceChildren(make("p", { class: "warn", text: error.message })); return; }
+    if (file.value !== name) return;
     claims = view.claims;
+    known(view.maps);
     id("advice").replaceChildren(...(view.advice.length ? [make("section", { class: "card next" }, make("h2", { text: "What to record next" }), make("ul", {}, ...view.advice.map((a) => make("li", { text: a }))))] : []));
     if (!view.guessed) { id("claims").replaceChildren(make("p", { text: "Not guessed yet." })); return; }
     list();
   });
+
+  function known(list) {
+    maps = new Map(list.map((m) => [m.name, m]));
+    const what = maps.get(mapName)?.undo;
+    id("undo").textContent = what ? `Undo: ${what}` : "Undo";
+    id("undo").disabled = !mayWrite || !what;
+  }
 
   function list() {
     const all = id("filter").value === "all";
@@ -47,12 +61,16 @@ document.addEventListener("DOMContentLoaded", () => {
       const mux = claim.mux && claims.find((c) => c.id === claim.id && c.bus === claim.bus && c.name === claim.mux.signal);
       const asked = { file: file.value, id: claim.id, bus: claim.bus, ...values, channel: claim.stimulus || "", lag: claim.lag_s || 0 };
       if (mux) asked.mux_bits = [mux.start, mux.length, mux.byte_order, claim.mux.value].join(":");
-      const view = await ask(query("/api/field", asked));
+      let view;
+      try { view = await ask(query("/api/field", { ...asked, kind: claim.kind })); } catch (error) {
+        if (mine === turn) { overlay.replaceChildren(make("p", { class: "warn", text: error.message })); scatter.replaceChildren(); verdict.textContent = ""; }
+        return;
+      }
       if (mine !== turn || chosen !== index) return;
-      const lines = [{ label: `${claim.name}${values.unit ? ` ${values.unit}` : ""}`, times: view.times, values: view.values }];
+      const lines = [{ label: `${claim.name}${values.unit ? ` ${values.unit}` : ""}`, times: view.times, values: view.values, step: view.step }];
       if (view.stimulus) lines.push({ label: `${view.stimulus.name}, as measured, lag taken out`, times: view.stimulus.times, values: view.stimulus.values, dash: [6, 4] });
       plot(overlay, lines, { height: 300 });
-      verdict.textContent = view.stimulus ? `${number(view.frames, 0)} frames; half of the measured points differ by less than ${`${number(view.stimulus.median_error, 4)} ${view.stimulus.unit}`.trim()}.` : `${number(view.frames, 0)} frames.`;
+      verdict.textContent = view.stimulus ? `${number(view.frames, 0)} frames; half of the measured points differ by less than ${`${number(view.stimulus.median_error, 4)} ${view.stimulus.unit}`.trim()}.` : `${number(view.frames, 0)} frames. ${view.note}`;
       if (view.stimulus) dots(scatter, view.stimulus, claim); else scatter.replaceChildren(make("p", { class: "soft", text: "No stimulus channel belongs to this field." }));
     });
     await draw();
@@ -88,8 +106,12 @@ document.addEventListener("DOMContentLoaded", () => {
       event.preventDefault();
       mapName = map.value;
       const edit = values(), same = ["start", "length", "byte_order", "signed", "scale", "offset", "unit"].every((k) => String(edit[k]) === String(claim[k] ?? ""));
-      const done = await ask("/api/accept", { file: file.value, id: claim.id, bus: claim.bus, field: claim.name, name: name.value, map: map.value, edit: same ? null : edit });
-      tell(`${done.accepted} is in ${done.map}.`);
+      const done = await ask("/api/accept", { file: file.value, id: claim.id, bus: claim.bus, field: claim.name, name: name.value, map: map.value, edit: same ? null : edit, version: maps.get(map.value)?.version ?? "" }).catch(async (error) => {
+        if (error.changed) known((await ask("/api/maps")).maps);
+        throw error.changed ? new Error(`${error.message}. Look at it, then press again.`) : error;
+      });
+      known((await ask("/api/maps")).maps);
+      tell(`${done.accepted} is in ${done.map}${done.by_hand ? ", set by hand: the old evidence is not kept" : ""}.`);
     }));
     return { node, values };
   }
@@ -103,6 +125,10 @@ document.addEventListener("DOMContentLoaded", () => {
   file.addEventListener("change", load);
   id("filter").addEventListener("change", list);
   id("start").addEventListener("click", () => job(() => ask("/api/guess", { file: file.value }), id("work"), () => { tell("Guessed."); load(); }));
-  document.addEventListener("bench-undone", load);
+  id("undo").addEventListener("click", guard(async () => {
+    const { undone } = await ask("/api/undo", { file: mapName, version: maps.get(mapName)?.version ?? "" });
+    known((await ask("/api/maps")).maps);
+    tell(`Undone: ${undone}`);
+  }));
   load();
 });

@@ -3,6 +3,7 @@
 document.addEventListener("DOMContentLoaded", () => {
   const { ask, guard, id, job, make, table } = bench;
   const words = { pass: ["good", "✓ pass"], habit: ["good", "habit"], open: ["warn", "○ open"], warn: ["warn", "! look"], unproved: ["bad", "? NOT PROVED"], fail: ["bad", "✗ FAILED"] };
+  let known = "", shown = "";
   const mark = (status) => make("span", { class: words[status][0], text: words[status][1] });
 
   function verdict(good, headline, counts, extra) {
@@ -12,11 +13,21 @@ document.addEventListener("DOMContentLoaded", () => {
 
   const load = guard(async () => {
     const view = await ask("/api/proof");
+    const now = JSON.stringify(view);
+    if (now === known) return;
+    known = now;
     if (view.proof) verdict(view.proof.proved, view.proof.proved ? "✓ PASSED" : "✗ No proof to run by", view.proof.counts, view.proof.words);
+    else id("verdict").replaceChildren(make("p", { class: "soft", text: "Not proved yet." }));
     id("report").hidden = !view.report;
-    if (view.report) id("report").querySelector("iframe").src = "/prove/report";
+    const holds = !!view.proof && view.proof.proved;
+    id("report-words").textContent = holds ? "" : "! This report is of an earlier run or of other files than lie here now. It proves nothing about the plan as it is.";
+    id("report-whole").open = holds;
+    if (view.report && shown !== view.report_version) { shown = view.report_version; id("report").querySelector("iframe").src = "/prove/report"; }
   });
 
+  // What is green must be so now: looked at again whenever somebody looks.
+  setInterval(() => { if (!document.hidden && !id("work").firstChild) load(); }, 4000);
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) load(); });
   const form = id("prove");
   if (form) form.addEventListener("submit", (event) => {
     event.preventDefault();
@@ -27,6 +38,7 @@ document.addEventListener("DOMContentLoaded", () => {
       id("details").replaceChildren(
         make("section", { class: "card" }, make("h2", { text: "What was judged, worst first" }), make("div", { class: "scroll" }, table(["", "Of", "What", "Measured", "Required", "What to change"], r.checks.map((c) => [mark(c.status), c.subject, c.name, c.measured, c.required, c.remedy])))),
         make("section", { class: "card" }, make("h2", { text: "Who gets what they wait for" }), make("div", { class: "scroll" }, table(["Module", "Bus", "Waits for", "Made from", "State"], r.coverage.map((c) => [c.module, c.bus, c.need, [c.made_from, c.quality].filter(Boolean).join(", "), [c.state, c.note].filter(Boolean).join(": ")])))));
+      known = "";
       load();
     });
   });

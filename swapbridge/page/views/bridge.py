@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -15,19 +16,19 @@ from starlette.routing import Route
 
 from swapbridge.compiler.compile import CompileResult, compile_bridge
 from swapbridge.core.errors import InputError, RefusedError, SwapbridgeError
-from swapbridge.core.files import written_whole
 from swapbridge.core.needs import load_needs
 from swapbridge.core.progress import Progress
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import parse_bridge
-from swapbridge.page.bench import Bench, answer, posted, stamp_of, text_of
+from swapbridge.page.bench import Bench, answer, posted, text_of, version_of
 from swapbridge.page.dials import dials
+from swapbridge.page.keeping import ChangedError
 from swapbridge.plan.model import Plan
+from swapbridge.plan.serialise import plan_from_json
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.model import SignalMap
+from swapbridge.swapfolder.paths import BRIDGE, PLAN
 
-BRIDGE_NAME = "bridge.toml"
-PLAN_NAME = "plan.json"
 MOST_BRIDGE_TEXT = 400_000
 MOST_CURVE_POINTS = 64
 _PLACE = re.compile(r"^(?P<file>[^\n]*?):(?P<line>\d+)(?::(?P<column>\d+))?: (?P<words>.*)$", re.DOTALL)
@@ -40,30 +41,45 @@ def routes(bench: Bench) -> list[Route]:
         return bench.page(request, "bridge.html")
 
     def read(request: Request) -> Response:
-        text = bridge_text(bench)
+        path = bench.shelf.path(BRIDGE)
+        text, version = bridge_file(bench)
+        file = {"text": text, "version": version, "undo": bench.keeper.last_step(path)}
         try:
-            return answer({"text": text, **checked(bench, text)})
+            return answer({**file, **checked(bench, text)})
         except RefusedError as error:  # while frames are sent: it can still be read
-            return answer({"text": text, "faults": [_fault(str(error), "warning")], "rows": [], "tables": []})
+            return answer({**file, "faults": [_fault(str(error), "warning")], "rows": [], "tables": []})
 
     def check(request: Request, asked: dict[str, Any]) -> Response:
         return answer(checked(bench, text_of(asked, "text", MOST_BRIDGE_TEXT)))
 
     def save(request: Request, asked: dict[str, Any]) -> Response:
         text = text_of(asked, "text", MOST_BRIDGE_TEXT)
-        bench.write("edit the bridge file", {bench.shelf.path(BRIDGE_NAME): text.encode()})
-        return answer({"saved": BRIDGE_NAME})
+        path = bench.shelf.path(BRIDGE)
+        version = bench.keeper.write(
+            path,
+            text.encode("utf-8"),
+            what="edit the bridge file",
+            seen=version_of(asked),
+            check=lambda new: _reads_as(new, text),
+        )
+        return answer({"saved": BRIDGE, "version": version})
 
     def curve(request: Request, asked: dict[str, Any]) -> Response:
         text = text_of(asked, "text", MOST_BRIDGE_TEXT)
         return answer({"text": with_curve(text, text_of(asked, "table", 80), asked.get("points"))})
 
     def compile_it(request: Request, asked: dict[str, Any]) -> Response:
+        seen = version_of(asked)
+
         def work(progress: Progress) -> dict[str, Any]:
             progress(0.1, "compiling")
-            result = compiled(bench, bridge_text(bench))
-            with written_whole(bench.shelf.path(PLAN_NAME)) as place:
-                place.write_text(result.plan.to_json(), encoding="utf-8")
+            text, version = bridge_file(bench)
+            if version != seen:
+                raise ChangedError(f"{BRIDGE} was changed since this view was loaded: load it again, then compile")
+            result = compiled(bench, text)
+            written = result.plan.to_json()
+            check = partial(_same_plan, result.plan)
+            bench.keeper.derive(bench.shelf.path(PLAN), written.encode("utf-8"), check)
             return {"warnings": [str(w) for w in result.warnings], "sends": len(result.plan.sends)}
 
         return answer({"job": bench.jobs.start("Compiling", work).key})
@@ -73,7 +89,7 @@ def routes(bench: Bench) -> list[Route]:
         bench.shelf.capture_file(name)
 
         def work(progress: Progress) -> dict[str, Any]:
-            return dials(the_plan(bench), maps_of(bench), bench.shelf.capture(name), progress)
+            return dials(*plan_and_maps(bench), bench.shelf.capture(name), progress)
 
         return answer({"job": bench.jobs.start("Driving the dials", work).key})
 
@@ -90,11 +106,16 @@ def routes(bench: Bench) -> list[Route]:
 
 def bridge_text(bench: Bench) -> str:
     """The folder's bridge file, or an empty text where there is none yet."""
-    path = bench.shelf.path(BRIDGE_NAME)
+    return bridge_file(bench)[0]
+
+
+def bridge_file(bench: Bench) -> tuple[str, str]:
+    """The folder's bridge file, or an empty text where there is none yet, and the version that it is."""
+    content, version = bench.keeper.read(bench.shelf.path(BRIDGE))
     try:
-        return path.read_text(encoding="utf-8") if path.is_file() else ""
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{BRIDGE_NAME} can't be read ({error}); write it as UTF-8 text") from None
+        return (content or b"").decode("utf-8"), version
+    except UnicodeDecodeError as error:
+        raise InputError(f"{BRIDGE} can't be read ({error}); write it as UTF-8 text") from None
 
 
 def compiled(bench: Bench, text: str) -> CompileResult:
@@ -105,31 +126,35 @@ def compiled(bench: Bench, text: str) -> CompileResult:
 
 def bridge_and_maps(bench: Bench, text: str) -> tuple[BridgeFile, dict[str, SignalMap]]:
     """The bridge text as values, with the files it names; none of them outside the folder."""
-    bridge = parse_bridge(text, str(bench.shelf.path(BRIDGE_NAME)))
+    bridge = parse_bridge(text, str(bench.shelf.path(BRIDGE)))
     if bridge.needs_file:
         bridge = replace(bridge, needs=load_needs(bench.shelf.path(bridge.needs_file)))
     return bridge, {bus.name: load_map(bench.shelf.path(bus.map_file)) for bus in bridge.buses if bus.map_file}
 
 
-def the_plan(bench: Bench) -> Plan:
-    """The plan of the bridge file as it is now.
+def plan_and_maps(bench: Bench) -> tuple[Plan, dict[str, SignalMap]]:
+    """The plan of the bridge file and the maps it names, all as they are now, and nothing kept from before.
 
     Raises
     ------
     InputError, RefusedError
-        What the compiler says of it.
+        What the compiler says of them.
     """
-    path = bench.shelf.path(BRIDGE_NAME)
+    path = bench.shelf.path(BRIDGE)
     if not path.is_file():
-        raise InputError(f"there is no {BRIDGE_NAME} here; write one in the Bridge view or with: swapbridge new")
-    plan = bench.remember("plan", stamp_of(path), lambda: compiled(bench, bridge_text(bench)).plan)
-    assert isinstance(plan, Plan)
-    return plan
+        raise InputError(f"there is no {BRIDGE} here; write one in the Bridge view or with: swapbridge new")
+    bridge, maps = bridge_and_maps(bench, bridge_text(bench))
+    return compile_bridge(bridge, maps).plan, maps
 
 
-def maps_of(bench: Bench) -> dict[str, SignalMap]:
-    """The signal maps that the bridge file names, by bus."""
-    return bridge_and_maps(bench, bridge_text(bench))[1]
+def _reads_as(new: Path, text: str) -> None:
+    if new.read_bytes().decode("utf-8") != text:
+        raise InputError(f"{BRIDGE} does not read back as it was written; nothing was replaced")
+
+
+def _same_plan(plan: Plan, new: Path) -> None:
+    if plan_from_json(new.read_text(encoding="utf-8")) != plan:
+        raise InputError("the plan does not read back as it was compiled; nothing was replaced")
 
 
 def checked(bench: Bench, text: str) -> dict[str, Any]:
@@ -152,7 +177,7 @@ def curves(text: str) -> list[dict[str, Any]]:
     """Gauge tables of a bridge text that can be read as TOML."""
     try:
         tables = tomllib.loads(text).get("tables", {})
-    except tomllib.TOMLDecodeError:
+    except (tomllib.TOMLDecodeError, RecursionError):
         return []
     out = []
     for name, table in tables.items() if isinstance(tables, dict) else ():
@@ -213,8 +238,8 @@ def _fault(text: str, level: str) -> dict[str, Any]:
     if found is None:
         return {"level": level, "line": None, "words": text}
     where = Path(found["file"]).name
-    words = found["words"] if where == BRIDGE_NAME else f"{where}, line {found['line']}: {found['words']}"
-    line = int(found["line"]) if where == BRIDGE_NAME else None
+    words = found["words"] if where == BRIDGE else f"{where}, line {found['line']}: {found['words']}"
+    line = int(found["line"]) if where == BRIDGE else None
     return {"level": level, "line": line, "column": int(found["column"] or 1), "words": words}
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 import re
-import secrets
+from pathlib import Path
 from typing import Any
 
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -19,6 +20,7 @@ from swapbridge.guessing.integrity.search import integrity_words
 from swapbridge.page.bench import Bench, answer, stamp_of
 from swapbridge.page.pictures import bit_picture, envelope, payload_rows
 from swapbridge.page.shelf import MOST_CAPTURE_BYTES
+from swapbridge.page.unpacking import check_unpacked
 from swapbridge.page.views.guess import fields_of
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.model import IdentifierSurvey, Survey
@@ -73,32 +75,18 @@ def period_ms(seen: IdentifierSurvey) -> float | None:
 
 def _overview(bench: Bench, name: str) -> dict[str, Any]:
     found = surveyed(bench, name)
-    capture = bench.shelf.capture(name)
     times: list[float] = []
     values: list[float] = []
     if found.buses:
         busiest = max(found.buses, key=lambda bus: bus.frames)
         times, values = busiest.load_second.astype(float).tolist(), (busiest.load * 100).round(2).tolist()
-    track = bench.shelf.stimulus(name)
-    lines = []
-    if track is not None and len(capture):
-        for channel in track.on_clock_of(capture).channels.values():
-            t, v = envelope(channel.time_s - found.start_ns / 1e9, channel.value, 1200)
-            unit = f" {channel.unit}" if channel.unit else ""
-            words = f" ({', '.join(channel.texts[:6])})" if channel.texts else ""
-            lines.append(
-                {
-                    "label": f"{channel.name}{unit}{words}"[:80],
-                    "times": t,
-                    "values": v,
-                    "step": bool(channel.texts) or not set(channel.value.tolist()) - {0.0, 1.0},
-                }
-            )
+    lines, trouble = stimulus_lines(bench, name, found.start_ns)
     buses = "1 bus" if len(found.buses) == 1 else f"{len(found.buses)} buses"
     notes = [f"{found.frames:,} frames in {found.duration_s:,.1f} s on {buses}.", *found.remarks]
     shown = found.identifiers[:MOST_IDENTIFIERS]
     if len(found.identifiers) > len(shown):
         notes.append(f"{len(found.identifiers):,} identifiers; the first {len(shown)} are listed.")
+    notes += [trouble] if trouble else []
     return {
         "span": [0.0, found.duration_s],
         "load": {"times": times, "values": values},
@@ -109,6 +97,31 @@ def _overview(bench: Bench, name: str) -> dict[str, Any]:
             for s in shown
         ],
     }
+
+
+def stimulus_lines(bench: Bench, name: str, start_ns: int) -> tuple[list[dict[str, Any]], str]:
+    """Channels of a capture's stimulus file to draw, or why there are none; the capture is shown all the same."""
+    try:
+        track = bench.shelf.stimulus(name)
+        if track is None:
+            return [], ""
+        channels = track.on_clock_of(bench.shelf.capture(name)).channels.values()
+    except InputError as error:
+        return [], f"The stimulus file is not shown: {error}."
+    lines = []
+    for channel in channels:
+        t, v = envelope(channel.time_s - start_ns / 1e9, channel.value, 1200)
+        unit = f" {channel.unit}" if channel.unit else ""
+        words = f" ({', '.join(channel.texts[:6])})" if channel.texts else ""
+        lines.append(
+            {
+                "label": f"{channel.name}{unit}{words}"[:80],
+                "times": t,
+                "values": v,
+                "step": bool(channel.texts) or not set(channel.value.tolist()) - {0.0, 1.0},
+            }
+        )
+    return lines, ""
 
 
 def _identifier(bench: Bench, name: str, text: str, bus: str) -> dict[str, Any]:
@@ -157,22 +170,34 @@ async def _upload(bench: Bench, request: Request) -> dict[str, Any]:
     target = bench.shelf.path("captures", name)
     if target.exists():
         raise InputError(f"captures/ has a {name} already; rename one of them")
-    target.parent.mkdir(exist_ok=True)
-    place = target.with_name(f".{secrets.token_hex(4)}-{name}")
-    size = 0
-    try:
-        with place.open("wb") as file:
-            async for piece in request.stream():
-                size += len(piece)
-                if size > MOST_CAPTURE_BYTES:
-                    raise InputError("this file is larger than 512 MB; copy it into captures/ by hand")
-                file.write(piece)
+    with bench.keeper.place_for(name) as place:
+        await _received(request, place)
         is_capture = is_recording(place)
-        if not is_capture:
-            read_stimulus(place)
-        elif not size:
-            raise InputError(f"{name} is empty; record it again")
-        place.rename(target)
-    finally:
-        place.unlink(missing_ok=True)
+        await run_in_threadpool(_readable, place, name, is_capture)
+        target.parent.mkdir(exist_ok=True)
+        try:
+            target.hardlink_to(place)  # never over a file that came meanwhile
+        except FileExistsError:
+            raise InputError(f"captures/ has a {name} already; rename one of them") from None
+        except OSError:
+            place.rename(target)  # a disk that knows no links
     return {"name": name, "capture": is_capture}
+
+
+async def _received(request: Request, place: Path) -> None:
+    size = 0
+    with place.open("wb") as file:
+        async for piece in request.stream():
+            size += len(piece)
+            if size > MOST_CAPTURE_BYTES:
+                raise InputError("this file is larger than 512 MB; copy it into captures/ by hand")
+            file.write(piece)
+
+
+def _readable(place: Path, name: str, is_capture: bool) -> None:
+    """Refuse what can't be read, or would not fit into memory once unpacked."""
+    if not place.stat().st_size:
+        raise InputError(f"{name} is empty; record it again")
+    check_unpacked(place, name)
+    if not is_capture:
+        read_stimulus(place)

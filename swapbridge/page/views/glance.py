@@ -8,17 +8,15 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.needs import Need, load_needs
 from swapbridge.page.bench import Bench
 from swapbridge.page.stages import STAGES, Known, count_stages, stage_of
-from swapbridge.page.views.guess import findings
+from swapbridge.page.views.guess import findings, read_maps
+from swapbridge.page.views.prove import proof_holds
 from swapbridge.plan.model import Plan
 from swapbridge.plan.serialise import plan_from_json
-from swapbridge.signalmap.dbc_read import load_map
-from swapbridge.signalmap.model import SignalMap
-from swapbridge.swapfolder.status import swap_status
+from swapbridge.swapfolder.status import StatusLine, SwapStatus, swap_status
 
 MARKS = {"done": ("good", "✓"), "to do": ("warn", "○"), "look": ("warn", "!"), "bad": ("bad", "✗")}
 PATTERNS = {
@@ -35,7 +33,7 @@ def routes(bench: Bench) -> list[Route]:
     """Route of the glance view."""
 
     def show(request: Request) -> Response:
-        status = swap_status(bench.shelf.folder)
+        status = _status(bench)
         needs = _needs(bench)
         known = _known(bench)
         counts = count_stages(needs, known)
@@ -54,6 +52,19 @@ def routes(bench: Bench) -> list[Route]:
     return [Route("/", show)]
 
 
+def _status(bench: Bench) -> SwapStatus:
+    """The screen of `swapbridge status`; not asked while a file leads out of the folder, since it would be read."""
+    troubles = bench.shelf.troubles()
+    out = next((words for words in troubles if "leads out" in words), "")
+    if out:
+        return SwapStatus((StatusLine("swap folder", "bad", out),), f"{out}")
+    try:
+        return swap_status(bench.shelf.folder)
+    except (RecursionError, UnicodeError, ValueError) as error:
+        words = f"a file here can't be read ({type(error).__name__}); mend the one that was changed last"
+        return SwapStatus((StatusLine("swap folder", "bad", words),), words)
+
+
 def _bar(counts: dict[str, int]) -> list[dict[str, Any]]:
     """Parts of the bar of needs, each with its place and width in percent."""
     total = sum(counts.values())
@@ -66,10 +77,10 @@ def _bar(counts: dict[str, int]) -> list[dict[str, Any]]:
 
 
 def _needs(bench: Bench) -> tuple[Need, ...]:
-    path = bench.shelf.path("needs.toml")
     try:
+        path = bench.shelf.path("needs.toml")
         return load_needs(path) if path.is_file() else ()
-    except SwapbridgeError:
+    except (SwapbridgeError, RecursionError, ValueError):
         return ()  # swap_status says what is wrong with it
 
 
@@ -81,23 +92,13 @@ def _known(bench: Bench) -> Known:
         except SwapbridgeError:
             continue  # the guess view says what is wrong with it
     plan = _plan(bench)
-    proved = plan is not None and ruling_beside(plan, bench.shelf.path("plan.json")).proved
-    return Known(plan, proved, tuple(_maps(bench)), tuple(found))
+    proved = plan is not None and proof_holds(bench, plan)
+    return Known(plan, proved, tuple(read_maps(bench).values()), tuple(found))
 
 
 def _plan(bench: Bench) -> Plan | None:
-    path = bench.shelf.path("plan.json")
     try:
+        path = bench.shelf.path("plan.json")
         return plan_from_json(path.read_text(encoding="utf-8")) if path.is_file() else None
-    except (SwapbridgeError, UnicodeDecodeError):
+    except (SwapbridgeError, RecursionError, ValueError, OSError):
         return None
-
-
-def _maps(bench: Bench) -> list[SignalMap]:
-    out = []
-    for path in bench.shelf.maps():
-        try:
-            out.append(load_map(path))
-        except SwapbridgeError:
-            continue  # swap_status says what is wrong with it
-    return out

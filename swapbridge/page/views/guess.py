@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,21 +17,23 @@ from starlette.routing import Route
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.naming import recording_stem
 from swapbridge.capture.stimulus import Channel
-from swapbridge.core.errors import InputError
-from swapbridge.core.files import written_whole
-from swapbridge.core.frames import format_identifier, parse_identifier
+from swapbridge.core.errors import InputError, SwapbridgeError
+from swapbridge.core.frames import format_identifier, identifier_word, parse_identifier
 from swapbridge.core.layout import Layout
 from swapbridge.core.progress import Progress
 from swapbridge.guessing.guess import guess
 from swapbridge.guessing.layout.fields import raw_values
 from swapbridge.guessing.report import sureness
-from swapbridge.page.bench import Bench, answer, posted, stamp_of, text_of
+from swapbridge.page.accepting import check_map, taken_into
+from swapbridge.page.bench import Bench, answer, posted, stamp_of, text_of, version_of
 from swapbridge.page.pictures import envelope, payload_rows
-from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import encode_map
+from swapbridge.signalmap.model import SignalMap
 
 MOST_DOTS = 800
+MOST_STEPPED_BITS = 2
+"""A field of so few bits is a state, whatever it is called: its line goes in steps."""
 
 
 def routes(bench: Bench) -> list[Route]:
@@ -41,7 +45,18 @@ def routes(bench: Bench) -> list[Route]:
     def claims(request: Request) -> Response:
         name = request.query_params.get("file", "")
         found = findings(bench, name)
-        return answer({"claims": _claims(found), "advice": found.get("advice", []), "guessed": bool(found)})
+        maps = read_maps(bench)
+        return answer(
+            {
+                "claims": _claims(found, maps),
+                "advice": found.get("advice", []),
+                "guessed": bool(found),
+                "maps": map_states(bench),
+            }
+        )
+
+    def states(request: Request) -> Response:
+        return answer({"maps": map_states(bench)})
 
     def start(request: Request, asked: dict[str, Any]) -> Response:
         name = text_of(asked, "file")
@@ -51,9 +66,8 @@ def routes(bench: Bench) -> list[Route]:
         def work(progress: Progress) -> dict[str, Any]:
             capture = bench.shelf.capture(name)
             found = guess(capture, bench.shelf.stimulus(name), progress=progress)
-            path.parent.mkdir(exist_ok=True)
-            with written_whole(path) as place:
-                place.write_text(json.dumps(found.to_dict(), indent=1, allow_nan=False), encoding="utf-8")
+            content = json.dumps(found.to_dict(), indent=1, allow_nan=False).encode("utf-8")
+            bench.keeper.derive(path, content, _read_findings)
             return {"messages": len(found.messages)}
 
         return answer({"job": bench.jobs.start("Guessing", work).key})
@@ -67,6 +81,7 @@ def routes(bench: Bench) -> list[Route]:
     return [
         Route("/guess", show),
         Route("/api/claims", claims),
+        Route("/api/maps", states),
         Route("/api/guess", posted(start), methods=["POST"]),
         Route("/api/field", field),
         Route("/api/accept", posted(accept), methods=["POST"]),
@@ -104,13 +119,43 @@ def fields_of(bench: Bench, capture: str, identifier: int, extended: bool, bus: 
 
 def _read_findings(path: Path) -> dict[str, Any]:
     try:
-        found = json.loads(path.read_text(encoding="utf-8"), parse_constant=lambda _: None)
+        text = path.read_text(encoding="utf-8")
+        found = json.loads(text, parse_constant=lambda _: None)
+        if "\\ud" in text.lower():
+            json.dumps(found, ensure_ascii=False).encode("utf-8")  # half a character would be told everywhere
         if found["version"] != 1 or not isinstance(found["messages"], list):
             raise ValueError("it is not version 1")
-    except (OSError, ValueError, KeyError, TypeError) as error:
+        for message in found["messages"]:
+            identifier_word(message["id"], message["extended"])
+            for item in message["signals"]:
+                shown = _described({**message, "bus": str(message["bus"])}, item)
+                if not 0 <= shown["confidence"] <= 1 or not all(map(math.isfinite, (shown["scale"], shown["offset"]))):
+                    raise ValueError(f"{shown['name']} has a number that can't be")
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, InputError) as error:
         raise InputError(f"{path.name} can't be read as findings ({error}); guess this capture again") from None
     assert isinstance(found, dict)
     return found
+
+
+def read_maps(bench: Bench) -> dict[str, SignalMap]:
+    """The folder's maps that can be read, by file name; what is wrong with the others, the first view says."""
+    out = {}
+    for path in bench.shelf.maps():
+        try:
+            found = bench.remember(f"map {path.name}", stamp_of(path), partial(load_map, path))
+        except (SwapbridgeError, OSError, RecursionError):
+            continue
+        assert isinstance(found, SignalMap)
+        out[path.name] = found
+    return out
+
+
+def map_states(bench: Bench) -> list[dict[str, str]]:
+    """Every map's name, its version, and the step that undo would take back."""
+    return [
+        {"name": path.name, "version": bench.keeper.version(path), "undo": bench.keeper.last_step(path)}
+        for path in bench.shelf.maps()
+    ]
 
 
 def _described(message: dict[str, Any], item: dict[str, Any]) -> dict[str, Any]:
@@ -134,9 +179,25 @@ def _described(message: dict[str, Any], item: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _claims(found: dict[str, Any]) -> list[dict[str, Any]]:
-    out = [_described(m, s) for m in found.get("messages", []) for s in m["signals"] if s["kind"] != "constant"]
+def _claims(found: dict[str, Any], maps: dict[str, SignalMap]) -> list[dict[str, Any]]:
+    out = [
+        {**_described(m, s), "in_maps": _in_maps(m, s, maps)}
+        for m in found.get("messages", [])
+        for s in m["signals"]
+        if s["kind"] != "constant"
+    ]
     out.sort(key=lambda c: (c["stimulus"] is None, -c["confidence"], c["id"], c["start"]))
+    return out
+
+
+def _in_maps(message: dict[str, Any], item: dict[str, Any], maps: dict[str, SignalMap]) -> list[str]:
+    """Maps that have a signal at these bits already, and what it is called there."""
+    word = identifier_word(message["id"], message["extended"])
+    bits = Layout(item["start"], item["length"], item["byte_order"]).positions
+    out = []
+    for name, signal_map in maps.items():
+        known = signal_map.by_word(word)
+        out += [f"{s.name} in {name}" for s in (known.signals if known else ()) if s.layout.positions == bits]
     return out
 
 
@@ -155,11 +216,21 @@ def _field_picture(bench: Bench, asked: dict[str, str]) -> dict[str, Any]:
     time_s = (capture.time_ns[rows] - start_ns) / 1e9
     value: npt.NDArray[np.float64] = raw_values(capture.payload[rows], layout).astype(np.float64) * scale + offset
     times, values = envelope(time_s, value)
-    out: dict[str, Any] = {"times": times, "values": values, "frames": len(rows), "stimulus": None}
-    track = bench.shelf.stimulus(asked.get("file", ""))
-    channel = track.on_clock_of(capture).channels.get(asked.get("channel", "")) if track else None
+    out: dict[str, Any] = {
+        "times": times,
+        "values": values,
+        "step": layout.length <= MOST_STEPPED_BITS or asked.get("kind") in ("flag", "enum", "mux"),
+        "frames": len(rows),
+        "stimulus": None,
+        "note": "",
+    }
+    try:
+        track = bench.shelf.stimulus(asked.get("file", ""))
+        channel = track.on_clock_of(capture).channels.get(asked.get("channel", "")) if track else None
+    except InputError as error:
+        channel, out["note"] = None, f"The stimulus file is not shown: {error}."
     if channel is not None and not channel.texts:
-        out["stimulus"] = _beside(channel, start_ns, time_s, value, float(asked.get("lag") or 0.0))
+        out["stimulus"] = _beside(channel, start_ns, time_s, value, finite(asked.get("lag") or "0", "the lag"))
     return out
 
 
@@ -188,9 +259,26 @@ def _layout(asked: dict[str, str]) -> tuple[Layout, float, float]:
     try:
         order = asked.get("byte_order", "")
         layout = Layout(int(asked["start"]), int(asked["length"]), order, asked.get("signed") == "true")  # type: ignore[arg-type]
-        return layout, float(asked.get("scale", "1")), float(asked.get("offset", "0"))
+        return layout, finite(asked.get("scale", "1"), "the scale"), finite(asked.get("offset", "0"), "the offset")
     except (KeyError, ValueError):
         raise InputError("start bit and length are whole numbers, scale and offset are numbers") from None
+
+
+def finite(text: str, what: str) -> float:
+    """A number that a person typed.
+
+    Raises
+    ------
+    InputError
+        It is none, or infinite.
+    """
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise InputError(f"{what} {text[:40]!r} is no number; write one such as 0.25")
+    return value
 
 
 def _selected(capture: Capture, rows: npt.NDArray[np.intp], text: str) -> npt.NDArray[np.bool_]:
@@ -209,6 +297,8 @@ def _accept(bench: Bench, asked: dict[str, Any]) -> dict[str, Any]:
     found = findings(bench, name)
     wanted = parse_identifier(identifier)
     edits = asked.get("edit") or {}
+    if not isinstance(edits, dict):
+        raise InputError("what was edited can't be read; load the page again")
     message = next(
         (m for m in found.get("messages", []) if (m["id"], m["extended"]) == wanted and m["bus"] == asked.get("bus")),
         None,
@@ -216,29 +306,35 @@ def _accept(bench: Bench, asked: dict[str, Any]) -> dict[str, Any]:
     if message is None or not any(s["name"] == field for s in message["signals"]):
         raise InputError(f"{identifier} has no field named {field!r} among the findings; guess this capture again")
     target = bench.shelf.map_path(text_of(asked, "map", 120))
-    signal = {**next(s for s in message["signals"] if s["name"] == field), **_edited(edits)}
-    muxer = [s for s in message["signals"] if signal["mux"] and s["name"] == signal["mux"]["signal"]]
-    chosen = {**found, "messages": [{**message, "signals": [*muxer, signal]}]}
-    before = load_map(target) if target.is_file() else None
     new_name = text_of(asked, "name", 120) or field
-    taken = accept_findings(chosen, before, min_confidence=0.0, names={f"{identifier}.{field}": new_name})
-    if taken.conflicts:
-        raise InputError("; ".join(taken.conflicts))
-    bench.write(f"accept {new_name} into {target.name}", {target: encode_map(taken.signal_map)})
-    return {"accepted": new_name, "map": target.name}
+    before = load_map(target) if target.is_file() else None
+    taken, kept = taken_into(before, found, message, field, new_name, _edited(edits))
+    try:
+        content = encode_map(taken)
+    except UnicodeEncodeError:
+        raise InputError("a name or unit holds half a character (a lone surrogate); type it anew") from None
+    version = bench.keeper.write(
+        target,
+        content,
+        what=f"accept {new_name} into {target.name}",
+        seen=version_of(asked),
+        check=partial(check_map, taken),
+    )
+    return {"accepted": kept, "map": target.name, "version": version, "by_hand": bool(edits)}
 
 
 def _edited(edits: dict[str, Any]) -> dict[str, Any]:
+    """What a person typed, as numbers where bits are counted and as text where a decimal is meant exactly."""
     if not edits:
         return {}
     text = {key: str(value) for key, value in edits.items()}
-    layout, scale, offset = _layout({**text, "signed": "true" if edits.get("signed") else "false"})
+    layout, _, _ = _layout({**text, "signed": "true" if edits.get("signed") else "false"})
     return {
         "start": layout.start,
         "length": layout.length,
         "byte_order": layout.byte_order,
         "signed": layout.signed,
-        "scale": scale,
-        "offset": offset,
+        "scale": text.get("scale", "1"),
+        "offset": text.get("offset", "0"),
         "unit": text.get("unit", "")[:40],
     }

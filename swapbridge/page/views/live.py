@@ -16,8 +16,8 @@ from swapbridge.core.cautions import cautions_for
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.page.bench import Bench, answer, posted, text_of
 from swapbridge.page.guard import STOP_PATH
-from swapbridge.page.views.bridge import PLAN_NAME
 from swapbridge.plan.serialise import plan_from_json
+from swapbridge.swapfolder.paths import PLAN
 
 SCRIPT_NAME = "stimulus_script.toml"
 _FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,60}")
@@ -63,7 +63,7 @@ def routes(bench: Bench) -> list[Route]:
             raise RefusedError("a translator is run on the machine itself, never from another one")
         if sending and not acknowledged:
             raise RefusedError("read the cautions and tick that you did, on this machine, before anything is sent")
-        path = bench.shelf.path(PLAN_NAME)
+        path = bench.shelf.path(PLAN)
         if not path.is_file():
             raise InputError("there is no plan here yet; compile one in the Bridge view")
         plan = plan_from_json(path.read_text(encoding="utf-8"))

@@ -57,6 +57,8 @@ def routes(bench: Bench) -> list[Route]:
                 cards, missed, told = _board(bench, names, first, second)
         except SwapbridgeError as error:
             wrong = str(error)
+        except RecursionError:
+            wrong = "this file is nested too deeply to be read; ask the modules again with: swapbridge dtc"
         return bench.page(
             request,
             "modules.html",
@@ -73,10 +75,8 @@ def routes(bench: Bench) -> list[Route]:
 
 
 def _files(bench: Bench) -> list[Path]:
-    folder = bench.shelf.path(CODES)
-    if not folder.is_dir():
-        return []
-    return sorted((p for p in folder.glob("*.json") if p.is_file()), key=lambda p: (p.stat().st_mtime_ns, p.name))
+    found = [p for p in bench.shelf.files(CODES, ".json") if p.is_file()]
+    return sorted(found, key=lambda p: (p.stat().st_mtime_ns, p.name))
 
 
 def _read(bench: Bench, names: list[str], name: str) -> Answers:

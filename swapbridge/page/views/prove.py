@@ -13,13 +13,14 @@ from starlette.routing import Route
 
 from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.capture.capture import Capture
-from swapbridge.core.errors import InputError
-from swapbridge.core.files import written_whole
+from swapbridge.compiler.inputs import compared_inputs
+from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.core.progress import Progress
 from swapbridge.page.bench import Bench, answer, posted
 from swapbridge.page.guard import REPORT_POLICY
 from swapbridge.page.views.bridge import bridge_and_maps, bridge_text
 from swapbridge.plan.model import Plan
+from swapbridge.plan.proof import proof_head
 from swapbridge.proving.prove import THOROUGHNESS
 from swapbridge.proving.report.html import html_report
 from swapbridge.proving.report.verdict import Verdict
@@ -45,11 +46,18 @@ def routes(bench: Bench) -> list[Route]:
         return bench.page(request, "prove.html", buses=buses, fault=fault, thoroughness=THOROUGHNESS)
 
     def state(request: Request) -> Response:
-        path, report = bench.shelf.path(PLAN), bench.shelf.path(REPORT_NAME).is_file()
-        if not path.is_file() or (ruling := ruling_beside(read_plan(bench), path)).state == "missing":
-            return answer({"proof": None, "report": report})
+        path, report = bench.shelf.path(PLAN), bench.shelf.path(REPORT_NAME)
+        shown = {"report": report.is_file(), "report_version": bench.keeper.version(report)}
+        if not path.is_file():
+            words = f"There is no {PLAN} now that a proof could be of." if bench.shelf.path(PROOF).is_file() else ""
+            return answer({"proof": {"proved": False, "words": words, "counts": {}} if words else None, **shown})
+        ruling = ruling_beside(read_plan(bench), path)
+        if ruling.state == "missing":
+            return answer({"proof": None, **shown})
         counts = {} if ruling.head is None else ruling.head.counts
-        return answer({"proof": {"proved": ruling.proved, "words": ruling.words, "counts": counts}, "report": report})
+        older = "" if not ruling.proved else _older(bench)
+        words = older or ruling.words
+        return answer({"proof": {"proved": ruling.proved and not older, "words": words, "counts": counts}, **shown})
 
     def start(request: Request, asked: dict[str, Any]) -> Response:
         chosen = asked.get("captures")
@@ -66,7 +74,7 @@ def routes(bench: Bench) -> list[Route]:
         path = bench.shelf.path(REPORT_NAME)
         if not path.is_file():
             raise InputError("there is no report yet; run the proof")
-        return HTMLResponse(path.read_text(encoding="utf-8"), headers={"content-security-policy": REPORT_POLICY})
+        return HTMLResponse(path.read_bytes(), headers={"content-security-policy": REPORT_POLICY})
 
     return [
         Route("/prove", show),
@@ -90,6 +98,23 @@ def read_plan(bench: Bench) -> Plan:
     return load_plan(path)
 
 
+def proof_holds(bench: Bench, plan: Plan) -> bool:
+    """Whether the plan is proved, and was made from what lies in the folder now."""
+    try:
+        return ruling_beside(plan, bench.shelf.path(PLAN)).proved and not _older(bench)
+    except SwapbridgeError:
+        return False
+
+
+def _older(bench: Bench) -> str:
+    """Why a proof that holds by itself is older than the folder: the plan was not made from what lies here now."""
+    bridge, maps = bridge_and_maps(bench, bridge_text(bench))
+    changed = [name for name, (then, now) in compared_inputs(read_plan(bench), bridge, maps).items() if then != now]
+    if not changed:
+        return ""
+    return f"The plan is older than its {', '.join(changed)}: compile, then prove again."
+
+
 def _bus(bench: Bench, name: str) -> dict[str, Any]:
     """A bus of the plan and the capture that is likely meant for it: its name says so."""
     likely = captures_of(bench.shelf.folder, [name])[0].get(name)
@@ -111,15 +136,24 @@ def _prove(bench: Bench, named: dict[str, str], how: str, model: str, progress: 
     )
     options = ProofOptions(thoroughness=how, workers=1, real_time_s=REAL_TIME_S, demo_model=model == "demo")
 
+    unplugged = files.unplugged
+    listed = [*named.values(), *([unplugged.name] if unplugged is not None else [])]
+    inside = {item.path.resolve(): item.name for item in map(bench.shelf.capture_file, listed)}
+    for path in (*files.captures.values(), *([unplugged] if unplugged is not None else [])):
+        bench.shelf.check_stimulus(path)
+
     def read(paths: Mapping[str, Path]) -> dict[str, Capture]:
-        return {bus: bench.shelf.capture(path.name) for bus, path in paths.items()}
+        return {bus: bench.shelf.capture(inside[path.resolve()]) for bus, path in paths.items()}
 
     verdict = prove_files(files, options, read=read, progress=progress)
-    written = [(REPORT_NAME, html_report(verdict)), *([(PROOF, verdict.to_json())] if verdict.kept else [])]
-    for name, text in written:
-        with written_whole(bench.shelf.path(name)) as place:
-            place.write_text(text, encoding="utf-8")
+    bench.keeper.derive(bench.shelf.path(REPORT_NAME), html_report(verdict).encode("utf-8", "replace"))
+    if verdict.kept:
+        bench.keeper.derive(bench.shelf.path(PROOF), verdict.to_json().encode("utf-8"), _reads_as_a_proof)
     return _summary(verdict)
+
+
+def _reads_as_a_proof(new: Path) -> None:
+    proof_head(new.read_text(encoding="utf-8"))
 
 
 def _summary(verdict: Verdict) -> dict[str, Any]:
