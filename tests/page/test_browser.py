@@ -84,7 +84,7 @@ def browser(chromium: Callable[..., webdriver.Chrome]) -> Iterator[webdriver.Chr
     started.quit()
 
 
-def until(browser: webdriver.Chrome, ready: Callable[[webdriver.Chrome], Any], most_s: float = 60) -> Any:
+def until(browser: webdriver.Chrome, ready: Callable[[webdriver.Chrome], Any], most_s: float = 150) -> Any:
     return WebDriverWait(browser, most_s, poll_frequency=0.1).until(ready)
 
 
@@ -106,7 +106,7 @@ def test_from_captures_to_a_verdict(site: tuple[str, Path], browser: webdriver.C
     browser.get(f"{address}/guess")
     Select(browser.find_element(By.ID, "file")).select_by_value("donor_own_vehicle.log.gz")
     browser.find_element(By.ID, "start").click()
-    until(browser, lambda b: b.find_elements(By.CSS_SELECTOR, "#claims tbody tr"), 120)
+    until(browser, lambda b: b.find_elements(By.CSS_SELECTOR, "#claims tbody tr"))
     until(browser, lambda b: b.find_elements(By.CSS_SELECTOR, "#detail canvas"))
     assert "engine_speed" in words_of(browser, "#claims")
     name, where = browser.find_element(By.ID, "edit-name"), browser.find_element(By.ID, "edit-map")
@@ -146,7 +146,7 @@ def test_from_captures_to_a_verdict(site: tuple[str, Path], browser: webdriver.C
     browser.get(f"{address}/prove")
     Select(browser.find_element(By.NAME, "thoroughness")).select_by_value("none")
     browser.find_element(By.CSS_SELECTOR, "#prove button").click()
-    until(browser, lambda b: re.search(r"PASSED|FAILED|NOT PROVED", words_of(b, "#verdict")), 180)
+    until(browser, lambda b: re.search(r"PASSED|FAILED|NOT PROVED", words_of(b, "#verdict")))
     passed = "PASSED" in words_of(browser, "#verdict")
     assert (folder / "proof.json").is_file() is not passed  # without faults a passed proof is none to run by
     until(browser, lambda b: b.find_element(By.ID, "report").is_displayed())

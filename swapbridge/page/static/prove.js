@@ -3,7 +3,7 @@
 document.addEventListener("DOMContentLoaded", () => {
   const { ask, guard, id, job, make, table } = bench;
   const words = { pass: ["good", "✓ pass"], habit: ["good", "habit"], open: ["warn", "○ open"], warn: ["warn", "! look"], unproved: ["bad", "? NOT PROVED"], fail: ["bad", "✗ FAILED"] };
-  let known = "", shown = "";
+  let known = "", shown = "", told = false;
   const mark = (status) => make("span", { class: words[status][0], text: words[status][1] });
 
   function verdict(good, headline, counts, extra) {
@@ -17,7 +17,7 @@ document.addEventListener("DOMContentLoaded", () => {
     if (now === known) return;
     known = now;
     if (view.proof) verdict(view.proof.proved, view.proof.proved ? "✓ PASSED" : "✗ No proof to run by", view.proof.counts, view.proof.words);
-    else id("verdict").replaceChildren(make("p", { class: "soft", text: "Not proved yet." }));
+    else if (!told) id("verdict").replaceChildren(make("p", { class: "soft", text: "Not proved yet." }));
     id("report").hidden = !view.report;
     const holds = !!view.proof && view.proof.proved;
     id("report-words").textContent = holds ? "" : "! This report is of an earlier run or of other files than lie here now. It proves nothing about the plan as it is.";
@@ -34,6 +34,7 @@ document.addEventListener("DOMContentLoaded", () => {
     const captures = Object.fromEntries([...form.querySelectorAll("[data-bus]")].map((s) => [s.name, s.value]));
     job(() => ask("/api/prove", { captures, thoroughness: form.elements.thoroughness.value, model: form.elements.model.value }), id("work"), (r) => {
       const whole = r.outcome === "PASSED" && !r.left_out.length;
+      told = !whole;  // a run that is no proof says so until the view is left
       verdict(whole, `${whole ? "✓" : "✗"} ${r.outcome}`, r.counts, r.left_out.length ? `No proof to run by: it left out ${r.left_out.join(" and ")}.` : `${r.faults} runs with a fault put in.`);
       id("details").replaceChildren(
         make("section", { class: "card" }, make("h2", { text: "What was judged, worst first" }), make("div", { class: "scroll" }, table(["", "Of", "What", "Measured", "Required", "What to change"], r.checks.map((c) => [mark(c.status), c.subject, c.name, c.measured, c.required, c.remedy])))),
