@@ -88,7 +88,7 @@ class Asking:
         told = list(session.told)
         if session.ended_by == "done" and modules:
             if session.speed_kmh is None:
-                told.append("nobody told the vehicle's speed, so it was not checked that it stood still")
+                told.append("no speed was heard, so nobody checked that the vehicle stood still")
             if not self._questions.forbidden:
                 told.append("no recording of this bus was known: only what was heard just before counted as traffic")
         if not modules and session.ended_by == "done":

@@ -114,7 +114,7 @@ class Heavy:
                 found[GROUPS[number]] = decode.readable(data)
         refused = [GROUPS[number] for to, number in self.refused if to == source]
         if refused:
-            remarks.append(f"does not tell: {', '.join(sorted(refused))}")
+            remarks.append(f"does not answer: {', '.join(sorted(refused))}")
         return Module(
             name=self.names.get(str(source), j1939.ADDRESS_NAMES.get(source, f"address {source}")),
             request=str(source),

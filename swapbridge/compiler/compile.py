@@ -63,7 +63,9 @@ def load_maps(bridge: BridgeFile, given: Mapping[str, str | Path] | None = None)
     for name, path in (given or {}).items():
         if bridge.bus(name) is None:
             known = ", ".join(b.name for b in bridge.buses)
-            raise InputError(f"a map is given for bus {name!r}, but {bridge.path} has only {known}: correct the name")
+            raise InputError(
+                f"a map is given for bus {name!r}, but {bridge.path} has only {known}: use one of those names"
+            )
         wanted[name] = Path(path)
     return {name: load_map(path) for name, path in wanted.items()}
 
@@ -173,7 +175,9 @@ class _Compiler:
         for name in bridge.states.wake_by or ():
             if name not in known:
                 raise bridge.refuse(
-                    bridge.states.place, f"wake_by names bus {name!r}, which is not there", "correct it"
+                    bridge.states.place,
+                    f"wake_by names bus {name!r}, which is not there",
+                    "name one of the bridge's buses",
                 )
         for rule in bridge.buses:
             nobody = next(filter(is_nobody, rule.absent), None)

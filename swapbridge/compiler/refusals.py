@@ -56,7 +56,7 @@ class Refusals:
                 lines += ["", HEADINGS[last]]
             lines.append(f"  {error}")
         if len(ordered) > SHOWN:
-            lines += ["", f"and {len(ordered) - SHOWN} more, once these are mended"]
+            lines += ["", f"and {len(ordered) - SHOWN} more, shown once these are gone"]
         raise BridgeRefused("\n".join(lines))
 
 

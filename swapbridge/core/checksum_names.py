@@ -147,7 +147,7 @@ def named_checksum(text: str, place: Place) -> Checksum:
     checksum = family.make(words, place)
     if checksum.method.width > place.layout.length:
         raise InputError(
-            f"{family.name} has {checksum.method.width} bits, its signal {place.layout.length}: mend the signal"
+            f"{family.name} has {checksum.method.width} bits, its signal {place.layout.length}: make them equal"
         )
     return checksum
 
@@ -190,7 +190,9 @@ def _term(text: str, place: Place) -> Term:
     assert found is not None  # the word's own pattern
     layout = Layout(int(found[1]), int(found[2]), "big_endian" if found[3] else "little_endian")
     if not layout.fits(place.length):
-        raise InputError(f"field {text.strip()} lies outside the {place.length} bytes of the message: mend its start")
+        raise InputError(
+            f"field {text.strip()} lies outside the {place.length} bytes of the message: give another start bit"
+        )
     return Term(layout, int(found[4] or 1))
 
 
@@ -233,7 +235,7 @@ def _general_crc(width: int) -> Callable[[_Words, Place], Checksum]:
             raise InputError(f"crc{width} needs its polynomial: write crc{width} poly 0x1D init 0xFF final 0xFF")
         for what, value in (("polynomial", words.polynomial), ("init", words.init), ("final", words.final)):
             if value is not None and value >> width:
-                raise InputError(f"{what} 0x{value:X} has more than the {width} bits of crc{width}: mend it")
+                raise InputError(f"{what} 0x{value:X} has more than the {width} bits of crc{width}: give a shorter one")
         if words.polynomial == 0:
             raise InputError("a CRC of polynomial 0 is the same for every payload: name the right one")
         return _crc(words, place, width, words.polynomial, words.init or 0, words.reflected, words.final or 0)
@@ -315,7 +317,9 @@ def _xor(words: _Words, place: Place) -> Checksum:
     """XOR of the covered bytes, cut into pieces as wide as the checksum where that is narrower."""
     width = place.layout.length
     if width not in (4, 8):
-        raise InputError(f"xor has 4 or 8 bits, its signal {width}: mend the signal's length, or name another checksum")
+        raise InputError(
+            f"xor has 4 or 8 bits, its signal {width}: give the signal 4 or 8 bits, or name another checksum"
+        )
     masks = [0] * width
     for byte in words.over or place.coverage:
         for bit in range(8):

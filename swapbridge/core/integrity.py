@@ -238,24 +238,26 @@ class FieldSum:
 
     def __post_init__(self) -> None:
         if not 1 <= self.width <= 32:
-            raise InputError(f"a sum of fields has 1 to 32 bits, not {self.width}: mend its width")
+            raise InputError(f"a sum of fields has 1 to 32 bits, not {self.width}: give it another width")
         if not self.terms or len(self.terms) > _MOST_TERMS:
             raise InputError(f"a sum of fields adds 1 to {_MOST_TERMS} of them, not {len(self.terms)}: list them")
         for term in self.terms:
             if term.layout.signed or term.layout.length > 32 or not 0 < abs(term.weight) < 1 << 16:
                 raise InputError("a field that is added up is unsigned, of 1 to 32 bits, with a weight of up to 65535")
         if abs(self.start) >> 32 or abs(self.constant) >> 32 or not 0 < abs(self.factor) < 1 << 16:
-            raise InputError("a sum's constants have 32 bits at most, its factor 16 and is not 0: mend them")
+            raise InputError("a sum's constants have 32 bits at most, its factor 16 and is not 0: give smaller ones")
         if self.modulus == 1 << self.width:
             object.__setattr__(self, "modulus", None)
         if self.modulus is not None and not 2 <= self.modulus <= 1 << self.width:
             raise InputError(f"a sum of {self.width} bits is taken modulo 2 to {1 << self.width}, not {self.modulus}")
         if not 0 <= self.register <= 32:
-            raise InputError(f"a sum keeps up to 32 bits before it is folded, not {self.register}: mend register")
+            raise InputError(
+                f"a sum keeps up to 32 bits before it is folded, not {self.register}: give register as 1 to 32"
+            )
         if self.fold and not self.register and (self.start < 0 or any(t.weight < 0 for t in self.terms)):
             raise InputError("a sum that is folded can't be negative: give weights and start above zero")
         if not 0 <= self.fold <= 32 or not 0 <= self.folds <= 8 or (self.fold == 1 and not self.folds):
-            raise InputError("a sum is folded into 2 to 32 bits, up to 8 times: mend fold")
+            raise InputError("a sum is folded into 2 to 32 bits, up to 8 times: give fold as such")
 
     def total(self, payload: bytes) -> int:
         """The sum before it is folded."""
@@ -415,14 +417,14 @@ def counter_from_dict(data: dict[str, Any]) -> Counter:
 def _number(data: dict[str, Any], name: str, default: int | None = None) -> int:
     value = data[name] if default is None else data.get(name, default)
     if not isinstance(value, int) or isinstance(value, bool):
-        raise InputError(f"{name} is {value!r}, which is not a whole number: mend it")
+        raise InputError(f"{name} is {value!r}, which is not a whole number")
     return value
 
 
 def _numbers(data: dict[str, Any], name: str) -> tuple[int, ...]:
     values = data[name]
     if not isinstance(values, list) or any(not isinstance(v, int) or isinstance(v, bool) for v in values):
-        raise InputError(f"{name} is {values!r}, which is not a list of whole numbers: mend it")
+        raise InputError(f"{name} is {values!r}, which is not a list of whole numbers")
     return tuple(values)
 
 
@@ -438,7 +440,7 @@ def _crc_from_dict(data: dict[str, Any]) -> Crc:
     width, polynomial, reflect = _number(data, "width"), _number(data, "polynomial"), data["reflect"]
     init, xor_out = _number(data, "init"), _number(data, "xor_out")
     if not 1 <= width <= 64 or not all(0 <= v < 1 << width for v in (polynomial, init, xor_out)):
-        raise InputError(f"polynomial, init and xor_out have {width} bits at most, 64 in all: mend them")
+        raise InputError(f"polynomial, init and xor_out have {width} bits at most, 64 in all: give shorter ones")
     if polynomial == 0:
         raise InputError("a CRC of polynomial 0 is the same for every payload: name the right one")
     if not isinstance(reflect, bool):

@@ -46,11 +46,13 @@ class Layout:
 
     def __post_init__(self) -> None:
         if not 1 <= self.length <= MAX_SIGNAL_BITS:
-            raise InputError(f"a signal has 1 to {MAX_SIGNAL_BITS} bits, not {self.length}: mend its length")
+            raise InputError(f"a signal has 1 to {MAX_SIGNAL_BITS} bits, not {self.length}: give it another length")
         if self.byte_order not in ("little_endian", "big_endian"):
             raise InputError(f"byte order is little_endian or big_endian, not {self.byte_order!r}")
         if not 0 <= self.start < 8 * MAX_PAYLOAD_BYTES:
-            raise InputError(f"start bit {self.start} is outside a payload of 0 to 64 bytes: mend the start bit")
+            raise InputError(
+                f"start bit {self.start} is outside a payload of 0 to 64 bytes: give a start bit from 0 to 511"
+            )
 
     @property
     def positions(self) -> tuple[int, ...]:
@@ -108,13 +110,13 @@ class SplitLayout(Layout):
     def __post_init__(self) -> None:
         Layout.__post_init__(self)
         if self.signed or self.upper.signed:
-            raise InputError("a value in two parts is unsigned: mend its sign")
+            raise InputError("a value in two parts is unsigned: leave its sign out")
         if self.upper.length >= self.length:
             raise InputError(
-                f"a value of {self.length} bits can't have {self.upper.length} of them in its upper part: mend one"
+                f"a value of {self.length} bits can't have {self.upper.length} of them in its upper part: give fewer"
             )
         if set(self.lower.positions) & set(self.upper.positions):
-            raise InputError("the two parts of a value share bits: mend where one of them starts")
+            raise InputError("the two parts of a value share bits: let one of them start elsewhere")
 
     @property
     def lower(self) -> Layout:

@@ -41,7 +41,9 @@ def merged_bridge(old: str, new: str, pristine: str) -> tuple[str, list[str]]:
     try:
         there = tomlkit.parse(old)
     except TOMLKitError as error:
-        raise InputError(f"bridge.toml is not TOML ({error}): mend it, or take it away and draft again") from None
+        raise InputError(
+            f"bridge.toml is not TOML ({error}): check the line it names, or move the file away and draft again"
+        ) from None
     made, first = tomlkit.parse(new), tomlkit.parse(pristine)
     told: list[str] = []
     for key, item in there.items():

@@ -30,7 +30,7 @@ def outlook(drafted: Drafted) -> list[str]:
     ]
     out += [f"{label(m)} can't be made: {m.refused}." for m in never]
     for m, f in opened:
-        closes = f"; what would tell: {f.closes}" if f.closes else ""
+        closes = f"; what would settle it: {f.closes}" if f.closes else ""
         out.append(f"{label(m)} {f.name} is open: {f.words}{closes}.")
     return out
 

@@ -93,7 +93,7 @@ def build(
         done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=BUILD_TIMEOUT_S, check=False)
     except (OSError, subprocess.TimeoutExpired) as error:
         raise MissingToolError(
-            f"the C compiler {command[0]} could not be run ({error}): mend its installation or set CC"
+            f"the C compiler {command[0]} could not be run ({error}): install it again, or set CC to another compiler"
         ) from error
     if done.returncode:
         raise MissingToolError(

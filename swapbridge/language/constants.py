@@ -63,5 +63,5 @@ def constant_or_percent(bridge: BridgeFile, source: Source, unit_text: str, refe
         return constant_in(bridge, source, unit_text)
     whole = constant_in(bridge, reference, "Nm")
     if whole == 0:
-        raise bridge.refuse(source.place, "the reference torque is 0", "correct it")
+        raise bridge.refuse(source.place, "the reference torque is 0", "state what 100 % is, like 450 Nm")
     return constant_in(bridge, source, "Nm") / whole / to.factor

@@ -90,11 +90,13 @@ def _parse_toml(text: str, path: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text, parse_float=_number_text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path} is not TOML: {error}; mend it there") from None
+        raise InputError(f"{path} is not TOML: {error}; check that line for a missing quote or bracket") from None
     except InputError as error:
         raise InputError(f"{path}: {error}") from None
     except (RecursionError, ValueError) as error:
-        raise InputError(f"{path} can't be read as TOML ({error}): mend it") from None
+        raise InputError(
+            f"{path} can't be read as TOML ({error}): check the line it names for a missing quote or bracket"
+        ) from None
 
 
 def parse_bridge(text: str, path: str = "bridge.toml") -> BridgeFile:
@@ -150,7 +152,7 @@ class _Reader:
                 list: "a list",
                 dict: "a table",
             }
-            self.fail((*path, key), f"{key} is not {words[kind]}", "mend its value")
+            self.fail((*path, key), f"{key} is not {words[kind]}", f"give it {words[kind]}")
         return value
 
     def text(self, path: Path, table: dict[str, Any], key: str, default: str | None = None) -> str:
@@ -197,7 +199,7 @@ class _Reader:
         try:
             return identifier_word(*parse_identifier(text))
         except InputError as error:
-            self.fail(path, str(error), "mend the identifier")
+            self.fail(path, str(error), "write it as a number like 0x1A0")
 
     def source(self, path: Path, value: Any) -> Source:
         """An expression: text, or a plain number or truth value."""

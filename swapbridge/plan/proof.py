@@ -168,7 +168,7 @@ def _ruling(plan: Plan, proof: ProofHead | InputError | None, now: Mapping[str, 
     if proof.plan_sha256 != plan_digest(plan):
         return Ruling("other plan", f"the proof of {name} is of another plan, or the plan changed: {how} again", proof)
     if proof.outcome == "FAILED":
-        return Ruling("failed", f"{name} failed its proof: mend what it names, then {how} again", proof)
+        return Ruling("failed", f"{name} failed its proof: change what it names, then {how} again", proof)
     if proof.outcome != "PASSED":
         lacking = f" ({proof.first_failure})" if proof.first_failure else ""
         return Ruling("not proved", f"{name} is NOT PROVED{lacking}: bring what its proof names, {how} again", proof)

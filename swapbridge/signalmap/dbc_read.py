@@ -180,7 +180,9 @@ def _parse(text: str, source: str) -> cantools.database.Database:
         # signals that share bits, or lie outside, are looked for here, so that each costs itself and not the map
         database = cantools.database.load_string(text, "dbc", strict=False, sort_signals=None)
     except RecursionError:
-        raise InputError(f"{source} nests multiplexers without end: mend it") from None
+        raise InputError(
+            f"{source} has multiplexers that select each other in a circle: remove one of their SG_MUL_VAL_ lines"
+        ) from None
     except Exception as error:  # noqa: BLE001  cantools lets parser, key, value and type errors of many kinds through
         raise InputError(f"{source} can't be used as a DBC: {one_line(error)}") from None
     finally:
@@ -218,19 +220,21 @@ def exact_number(text: str, most: Fraction = _LARGEST) -> Fraction:
     """
     exponent = re.search(r"[eE]([+-]?\d+)$", text)
     if exponent is not None and abs(int(exponent[1])) > MOST_EXPONENT:
-        raise InputError(f"number {text} is beyond anything a vehicle measures: mend it")
+        raise InputError(f"number {text} is beyond anything a vehicle measures: write one of at most 30 digits")
     try:
         number = Fraction(text)
     except (ValueError, ZeroDivisionError):
-        raise InputError(f"{text!r} is not a decimal number: mend it") from None
+        raise InputError(f"{text!r} is not a decimal number: write it like 0.25") from None
     if abs(number) >= most:
-        raise InputError(f"number {text[:60]} is beyond anything a vehicle measures: mend it")
+        raise InputError(f"number {text[:60]} is beyond anything a vehicle measures: write one of at most 30 digits")
     return number
 
 
 def _message(message: Any, numbers: list[_Numbers], source: str, notes: list[str]) -> MapMessage:
     if len(message.signals) != len(numbers):
-        raise InputError(f"{source}: message {message.name} holds a signal line that can't be read: mend its SG_ lines")
+        raise InputError(
+            f"{source}: message {message.name} holds an SG_ line that can't be read: compare it with another's"
+        )
     attributes = _attributes(message)
     period = attributes.get("GenMsgCycleTime", message.cycle_time)
     try:
@@ -276,7 +280,7 @@ def _signal_or_note(signal: Any, numbers: _Numbers, message: Any, notes: list[st
 
 def _signal(signal: Any, numbers: _Numbers) -> MapSignal:
     if (signal.start, signal.length) != (numbers.start, numbers.length):
-        raise InputError(f"signal {numbers.name} could not be matched with its text: mend its SG_ line")
+        raise InputError(f"signal {numbers.name} could not be matched with its text: write its SG_ line on one line")
     attributes = _attributes(signal)
     low, high = exact_number(numbers.low), exact_number(numbers.high)
     ranged = low != 0 or high != 0

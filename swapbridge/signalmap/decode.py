@@ -156,7 +156,7 @@ def _conditions(message: MapMessage, wanted: Wanted | None) -> Iterator[tuple[li
             mux = message.signal(at.mux_signal)
             if mux is None or len(chain) > len(message.signals):
                 raise InputError(
-                    f"{message.label}: signal {at.name} hangs on multiplexer {at.mux_signal}: mend the map"
+                    f"{message.label}: signal {at.name} hangs on multiplexer {at.mux_signal}, which is missing: add it"
                 )
             chain.append((mux, at.mux_values))
             at = mux

@@ -180,14 +180,16 @@ def _with_signal(message: MapMessage, name: str, change: Change, done: list[str]
         signal.layout.signed if change.signed is None else change.signed,
     )
     if not layout.fits(message.length):
-        raise InputError(f"{message.label}: bits of {name} would lie outside its {message.length} bytes: mend --start")
+        raise InputError(
+            f"{message.label}: bits of {name} would lie outside its {message.length} bytes: give another --start"
+        )
     signals = [s for s in message.signals if s is not old]
     moved = replace(signal, layout=layout, constant=None)
     clash = next((s for s in signals if overlap(s, moved)), None)
     if clash is not None:
         raise InputError(
             f"{message.label}: {name} would share bits with {clash.name} ({clash.layout.start}|{clash.layout.length}): "
-            "mend --start or --bits, or move that one first"
+            "give another --start or --bits, or move that one first"
         )
     # a checksum of the message may count on where this one stood
     signals = [_follows(s, signal.layout, layout) for s in signals]
@@ -265,10 +267,12 @@ def _counter(text: str, layout: Layout, name: str) -> Counter:
     if layout.signed or counter.high > layout.raw_range[1]:
         raise InputError(
             f"a counter up to {counter.high} does not fit {name}, whose {layout.length} bits "
-            f"hold {layout.raw_range[0]} to {layout.raw_range[1]}: mend --counter or --bits"
+            f"hold {layout.raw_range[0]} to {layout.raw_range[1]}: give a shorter --counter or more --bits"
         )
     if not 1 <= counter.step <= counter.high - counter.low:
-        raise InputError(f"a counter from {counter.low} to {counter.high} can't go by {counter.step}: mend the step")
+        raise InputError(
+            f"a counter from {counter.low} to {counter.high} can't go by {counter.step}: give a smaller step"
+        )
     return counter
 
 
@@ -309,7 +313,9 @@ def _kind(kind: str | None) -> ModuleKind | None:
 def _check_identifier(messages: list[MapMessage], message: MapMessage) -> None:
     twin = next((m for m in messages if m is not message and m.word == message.word), None)
     if twin is not None:
-        raise InputError(f"{message.label} has the identifier of {twin.label}: a frame needs one meaning, mend --id")
+        raise InputError(
+            f"{message.label} has the identifier of {twin.label}: a frame needs one meaning: give another --id"
+        )
 
 
 def _checked(name: str) -> str:

@@ -157,7 +157,9 @@ class MapSignal:
         if not self.name:
             raise InputError("a signal has no name: give it one")
         if self.scale == 0:
-            raise InputError(f"signal {self.name} has scale 0, so that every raw value means the same: mend its scale")
+            raise InputError(
+                f"signal {self.name} has scale 0, so every raw value would mean the same: give it a scale other than 0"
+            )
         if (self.minimum is None) != (self.maximum is None):
             raise InputError(f"signal {self.name} declares one end of its range only: give minimum and maximum")
         if (self.mux_signal is None) != (not self.mux_values):
@@ -207,7 +209,8 @@ class MapMessage:
         bases = () if self.base is None else (self.base, *(known for _, known in self.base.pages))
         if self.base is not None and any(len(b.payload) > self.length for b in bases):
             raise InputError(
-                f"message {self.name} has {self.length} bytes, its base payload {len(self.base.payload)}: mend one"
+                f"message {self.name} has {self.length} bytes, its base payload {len(self.base.payload)}: "
+                "make them equal"
             )
 
     @property

@@ -83,7 +83,7 @@ def lost_lines(found: Survey) -> list[str]:
         if bus.unclear:
             out.append(
                 f"bus {bus.name} was silent {_times(bus.unclear)}: whether it slept or the recording dropped out, the "
-                "frames do not tell"
+                "the frames don't say"
             )
         told = found.lost.told_by(bus.name)
         lost = sum(one.lost or 0 for one in told)
@@ -91,7 +91,7 @@ def lost_lines(found: Survey) -> list[str]:
             share = lost / (lost + sum(one.frames for one in told))
             by = "counters" if told[0].by_counter is not None else "the clock alone; a sender may have paused"
             of = "1 identifier" if len(told) == 1 else f"{len(told)} identifiers"
-            out.append(f"bus {bus.name}: {_share(share)} of the frames are missing ({lost:,} of {of}, told by {by})")
+            out.append(f"bus {bus.name}: {_share(share)} of the frames are missing ({lost:,} of {of}, by {by})")
     return out
 
 
@@ -99,7 +99,7 @@ def _share(share: float) -> str:
     return f"{share:.0%}" if share >= 0.095 else f"{share:.1%}" if share >= 0.001 else "under 0.1 %"
 
 
-LOST_COLUMNS = ("id", "frames", "missing", "share", "told by", "period ms")
+LOST_COLUMNS = ("id", "frames", "missing", "share", "counted by", "period ms")
 
 
 def lost_rows(found: Survey) -> list[tuple[str, ...]]:

@@ -110,7 +110,7 @@ def _torque(told: Values | None, made: Values | None, signal: MapSignal, field: 
     if role is None or role.hazard != "actual torque":
         return []
     if told is None or made is None:
-        return ["    too little      not known: a recording of both sides would tell"]
+        return ["    too little      not known: a recording of both sides would show it"]
     tops = [max(signal.physical(v.low), signal.physical(v.high)) for v in (told, made)]
     missing = max(Fraction(0), tops[0] - tops[1])
     unit = f" {field.unit}" if field.unit else ""

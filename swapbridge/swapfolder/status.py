@@ -109,7 +109,9 @@ def _health(folder: Path) -> list[_Finding]:
     try:
         sheets = {s.which: s for s in load_health(path)}
     except SwapbridgeError as error:
-        return [_Finding(StatusLine("engine health", "bad", str(error)), "mend health.toml")]
+        return [
+            _Finding(StatusLine("engine health", "bad", str(error)), "rewrite the line of health.toml that it names")
+        ]
     return [_engine("donor", sheets.get("donor"), needed=True), _engine("host", sheets.get("host"), needed=False)]
 
 
@@ -151,7 +153,7 @@ def _bridge(folder: Path) -> tuple[BridgeFile | None, _Finding]:
     try:
         bridge = load_bridge(path)
     except SwapbridgeError as error:
-        return None, _Finding(StatusLine("bridge file", "bad", str(error)), "mend bridge.toml where it says")
+        return None, _Finding(StatusLine("bridge file", "bad", str(error)), "change bridge.toml where it says")
     if not bridge.messages:
         words = "no message in it yet"
         return bridge, _Finding(
@@ -174,7 +176,7 @@ def _plan(folder: Path, bridge: BridgeFile | None) -> tuple[Plan | None, _Findin
             compared = compared_inputs(plan, bridge, load_maps(bridge))
             stale = ", ".join(name for name, (then, now) in compared.items() if then != now)
         except SwapbridgeError as error:
-            return plan, _Finding(StatusLine("plan", "bad", str(error)), "mend the signal map it names")
+            return plan, _Finding(StatusLine("plan", "bad", str(error)), "change the signal map it names")
     if stale:
         return plan, _Finding(StatusLine("plan", "to do", f"older than its {stale}"), "swapbridge compile bridge.toml")
     words = f"{len(plan.sends)} messages sent, {len(plan.receives)} listened to"
@@ -191,7 +193,7 @@ def _needs(folder: Path, plan: Plan | None) -> _Finding:
     try:
         needs = load_needs(path)
     except SwapbridgeError as error:
-        return _Finding(StatusLine("needs", "bad", str(error)), "mend needs.toml where it says")
+        return _Finding(StatusLine("needs", "bad", str(error)), "change needs.toml where it says")
     over_can = [n for n in needs if n.how == "can"]
     other = len(needs) - len(over_can)
     beside = f", {other} not over CAN" if other else ""
@@ -242,7 +244,7 @@ def _proof(folder: Path, plan: Plan | None) -> _Finding:
         return _Finding(StatusLine("proof", "bad", ruling.words), todo)
     if ruling.state == "failed":
         failures = f"{head.counts['fail']} failed, first: {head.first_failure}"
-        return _Finding(StatusLine("proof", "bad", failures), "mend what the proof names, compile and prove again")
+        return _Finding(StatusLine("proof", "bad", failures), "change what the proof names, compile and prove again")
     if not ruling.proved:
         return _Finding(StatusLine("proof", "to do", ruling.words), todo)
     if head.thoroughness != "full":

@@ -43,7 +43,7 @@ def test_long_dm1_is_heard_and_dm2_requested() -> None:
     previous = [code.text for code in module.codes if code.service == "DM2"]
     assert previous == ["SPN 190 FMI 2", "SPN 91 FMI 3", "SPN 524287 FMI 19"]
     assert module.identification == {"component identification": "MAKER*MODEL*0001*"}
-    assert any(words.startswith("does not tell: ") for words in module.remarks)
+    assert any(words.startswith("does not answer: ") for words in module.remarks)
     assert not {0xFECC, 0xFED3} & set(node.requested)
     assert bench.sent[0][1] == X | 0x18EEFFF9
     assert bench.sent[1][0] - bench.sent[0][0] >= 250 * MS

@@ -326,7 +326,7 @@ def test_a_percent_torque_needs_its_reference() -> None:
 def test_a_written_number_needs_a_role() -> None:
     host = with_signal(HOST, "EngineTorque", "Pedal", role="")
     message = refusal(HEAD + TORQUE + 'Actual = "0 Nm"\nPedal = "50 %"', host=host)
-    assert "a number without a role is not sent, since nobody could tell whether it is a torque" in message
+    assert "a number without a role is not sent, since it might be a torque" in message
 
 
 def test_a_checksum_outside_the_inputs_it_was_verified_on() -> None:

@@ -102,7 +102,7 @@ def _check_harmless(signal_map: SignalMap, message: MapMessage, name: str) -> No
         what = ", ".join(sorted(kinds - HARMLESS)) or "unknown"
         raise RefusedError(
             f"{name} is sent by a module of kind {what}: a trial sends no messages of steering, brakes, restraints, "
-            "diagnostics or unknown modules. If the map is wrong, mend its sender and that module's kind"
+            "diagnostics or unknown modules. If the map is wrong, set its sender and kind with `swapbridge map set`"
         )
     for signal in message.signals:
         danger = find_role(signal.role).hazard if signal.role else ""

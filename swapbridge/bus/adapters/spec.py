@@ -140,7 +140,9 @@ def load_bus_config(path: Path) -> tuple[BusSpec, ...]:
     except FileNotFoundError:
         raise InputError(f"{path} does not exist: name a config file with [buses.NAME] tables") from None
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise InputError(f"{path} can't be read as TOML ({error}): mend it") from None
+        raise InputError(
+            f"{path} can't be read as TOML ({error}): check the line it names for a missing quote or bracket"
+        ) from None
     tables = data.get("buses")
     if not isinstance(tables, dict) or not tables:
         raise InputError(f"{path} names no bus: add a [buses.donor] table with interface and channel")

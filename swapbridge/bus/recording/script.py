@@ -322,7 +322,9 @@ def parse_script(text: str, where: str) -> tuple[Step, ...]:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{where} is no TOML ({error}): mend that line") from None
+        raise InputError(
+            f"{where} is not TOML ({error}): rewrite that line as the built-in script writes its own"
+        ) from None
     tables = data.get("step")
     if not isinstance(tables, list) or not tables:
         raise InputError(f"{where} has no [[step]]: give at least one with name, say and seconds")

@@ -207,7 +207,7 @@ def _names(path: Path) -> dict[str, str]:
     except OSError as error:
         raise InputError(f"names file {path} can't be read ({error.strerror}): name an existing file") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"names file {path} is not TOML ({error}): mend it there") from None
+        raise InputError(f'names file {path} is not TOML ({error}): write lines like "0C8" = "EngineData"') from None
     odd = [k for k, v in data.items() if not isinstance(v, str)]
     if odd:
         raise InputError(f'names file {path}: {odd[0]} has no name in quotes: write "{odd[0]}" = "NewName"')

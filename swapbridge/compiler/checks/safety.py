@@ -345,7 +345,7 @@ def _need_role(bridge: BridgeFile, draft: SendDraft, signal: MapSignal) -> None:
         raise _refuse(
             bridge,
             draft,
-            "a number without a role is not sent, since nobody could tell whether it is a torque",
+            "a number without a role is not sent, since it might be a torque",
             'state what it is: role = "engine_speed" and the like, or role = "value" with a fallback',
             signal.name,
             MISSING,

@@ -151,7 +151,7 @@ def _named_curve(lowering: Lowering, node: Node, unit: Unit) -> tuple[list[tuple
         x_unit, y_unit = (find_unit(u, lowering.bridge.units) for u in (curve.x_unit, curve.y_unit))
         return [(x_unit.convert(x, unit), y) for x, y in curve.points], y_unit
     except InputError as error:
-        raise LoweringError(f"table {curve.name}: {error}", "correct the table's x or y unit") from None
+        raise LoweringError(f"table {curve.name}: {error}", "write units of one kind as the table's x and y") from None
 
 
 def _pair_points(
@@ -183,7 +183,9 @@ def _lookup(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -
             point = (in_unit(key, value.unit).lin.constant_value - value.lin.offset) / value.lin.scale
         result = lowering.lower(result_node, builder, goal)
         if point.denominator != 1 or int(point) in keys:
-            raise LoweringError("a key is no raw value of the signal, or is there twice", "correct the keys")
+            raise LoweringError(
+                "a key is no raw value of the signal, or is there twice", "use each raw value of the signal once"
+            )
         if not result.lin.is_constant:
             raise LoweringError("a lookup's values are constants", "use choose(signal == 'Name', ..., ...) for others")
         keys[int(point)] = result

@@ -158,7 +158,7 @@ class Lowering:
         try:
             return find_unit(text, self.bridge.units)
         except InputError as error:
-            raise LoweringError(str(error), "or correct it where it is written") from None
+            raise LoweringError(str(error), "or write another unit there") from None
 
     # --- parts
 

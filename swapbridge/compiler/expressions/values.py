@@ -259,7 +259,7 @@ def divide(builder: BlockBuilder, a: Value, b: Value, otherwise: Value | None, g
     valid, feeds, rounded = joined(builder, a, b)
     if b.lin.is_constant:
         if b.lin.constant_value == 0:
-            raise LoweringError("this divides by 0", "correct the divisor")
+            raise LoweringError("this divides by 0", "divide by a number other than 0")
         return Value(a.lin.affine(1 / b.lin.constant_value, Fraction(0)), unit, valid, feeds=feeds, rounded=rounded)
     low, high = b.lin.bounds(builder)
     if low <= 0 <= high and otherwise is None:

@@ -176,7 +176,7 @@ def _by_role(target: Doubted, way: str) -> tuple[int, str]:
         return raw, f"'in gear' ({_say(target, raw)})"
     name = target.role.alias if target.role else "none"
     raise target.refuse(
-        f"it has no fallback: what should it say while its source is silent? (its role, {name}, does not tell)",
+        f"it has no fallback: what should it say while its source is silent? (its role, {name}, does not say)",
         'state it: fallback = "..." (a value, a \'Name\', or "not available" where the layout has it), '
         'or when_stale = "stop"',
     )

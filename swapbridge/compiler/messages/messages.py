@@ -181,7 +181,11 @@ def _variant(
     if multiplexer is not None and mux_value is not None:
         low, high = multiplexer.layout.raw_range
         if not low <= mux_value <= high:
-            raise bridge.refuse(rule.place, f"{mux_value} does not fit the multiplexer of {draft.name}", "correct mux")
+            raise bridge.refuse(
+                rule.place,
+                f"{mux_value} does not fit the multiplexer of {draft.name}",
+                "give mux values that its bits can hold",
+            )
         multiplexer.layout.pack(base, mux_value)
     builder = BlockBuilder(lowering.memory)
     made: list[Made] = []
@@ -191,12 +195,16 @@ def _variant(
             continue
         if not signal.layout.fits(message.length):
             raise bridge.refuse(
-                rule.place, f"{draft.name}.{signal.name} has bits outside its {message.length} bytes", "mend the map"
+                rule.place,
+                f"{draft.name}.{signal.name} has bits outside its {message.length} bytes",
+                "set the message's length or the signal's place in the map",
             )
         overlap = next((taken[p] for p in signal.layout.positions if p in taken), None)
         if overlap is not None and (signal.name in made_by or overlap in made_by):
             raise bridge.refuse(
-                rule.place, f"{draft.name}: {signal.name} and {overlap} share bits", "mend the map, or send one of them"
+                rule.place,
+                f"{draft.name}: {signal.name} and {overlap} share bits",
+                "move one in the map, or send only one of them",
             )
         taken.update(dict.fromkeys(signal.layout.positions, signal.name))
         if signal in (*counters, checksum) or signal == multiplexer:

@@ -63,7 +63,9 @@ def build_passes(
             if name not in numbers:
                 raise bridge.refuse(rule.place, f"bus {name!r} is not known", f"the buses are {', '.join(numbers)}")
         if rule.from_bus == rule.to_bus:
-            raise bridge.refuse(rule.place, "a rule passes frames to the bus they came from", "correct from or to")
+            raise bridge.refuse(
+                rule.place, "a rule passes frames to the bus they came from", "give two different buses as from and to"
+            )
         made = _one_rule(bridge, maps, sends, rule, numbers)
         for one in made:
             _refuse_second_origin(bridge, rule, one, taken)

@@ -193,7 +193,8 @@ class Sources:
     def _new_signal(self, bus: str, message: MapMessage, signal: MapSignal) -> SourceSignal:
         if not signal.layout.fits(message.length):
             raise LoweringError(
-                f"signal {signal.name} has bits outside the {message.length} bytes of {message.name}", "mend the map"
+                f"signal {signal.name} has bits outside the {message.length} bytes of {message.name}",
+                "set the message's length or the signal's place in the map",
             )
         if signal.mux_signal is not None:
             parent = message.signal(signal.mux_signal)
@@ -213,7 +214,8 @@ class Sources:
         for code in own.invalid:
             if not low <= code <= high:
                 raise LoweringError(
-                    f"{code} is said to be an invalid raw value of {name}, which has {low} to {high}", "correct it"
+                    f"{code} is said to be an invalid raw value of {name}, which has {low} to {high}",
+                    "name a code it can hold",
                 )
         codes = tuple(c for c in (*reserved_codes(signal), *own.invalid) if low <= c <= high)
         if copy_only(signal):
@@ -240,7 +242,10 @@ class Sources:
         ends = [(value - signal.offset) / signal.scale for value in values]
         first, last = max(low, ceil(min(ends))), min(high, floor(max(ends)))
         if first > last:
-            raise LoweringError(f"the stated range of {signal.name} holds none of its raw values", "correct the range")
+            raise LoweringError(
+                f"the stated range of {signal.name} holds none of its raw values",
+                "give a range that the signal can say",
+            )
         return first, last
 
     # --- the plan's receives

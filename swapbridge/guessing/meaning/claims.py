@@ -231,7 +231,11 @@ def _words(claim: Claim, target: Target, evidence: dict[str, Any]) -> str:
     assert fit is not None
     luck = evidence["chance"]
     by_luck = "luck can't be tested in this recording" if luck is None else f"a fit this good by luck: {_odds(luck)}"
-    left = "nothing but noise is left" if fit.shape < 1e-4 else f"{np.sqrt(fit.shape):.1%} of its movement is not told"
+    left = (
+        "nothing but noise is left"
+        if fit.shape < 1e-4
+        else f"{np.sqrt(fit.shape):.1%} of its movement is left unexplained"
+    )
     return (
         f"explains {max(fit.r2_held, 0):.2%} of {target.name} on held-out stretches, {fit.lag_s:.2f} s before the "
         f"tool; {left}; {by_luck}"

@@ -202,7 +202,9 @@ def with_curve(text: str, name: str, points: Any) -> str:
     ):
         raise InputError(f"a table has 2 to {MOST_CURVE_POINTS} points of two numbers each")
     if any(b[0] <= a[0] for a, b in pairwise(points)):
-        raise InputError("the points of a table must rise from left to right; mend the first column")
+        raise InputError(
+            "the points of a table must rise from left to right: put the rows in order of the first column"
+        )
     header = re.search(rf"^[ \t]*\[tables\.(?:{re.escape(name)}|\"{re.escape(name)}\")\][^\n]*$", text, re.MULTILINE)
     if header is None:
         raise InputError(f"the bridge file has no [tables.{name}] of its own line; edit it in the text")

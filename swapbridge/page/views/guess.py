@@ -211,7 +211,9 @@ def _field_picture(bench: Bench, asked: dict[str, str]) -> dict[str, Any]:
     if "mux_bits" in asked:
         rows = rows[_selected(capture, rows, asked["mux_bits"])]
     if not layout.fits(capture.payload.shape[1]):
-        raise InputError(f"start bit {layout.start} with {layout.length} bits leaves the payload: mend start or length")
+        raise InputError(
+            f"start bit {layout.start} with {layout.length} bits leaves the payload: choose them inside it"
+        )
     start_ns = int(capture.time_ns.min())
     time_s = (capture.time_ns[rows] - start_ns) / 1e9
     value: npt.NDArray[np.float64] = raw_values(capture.payload[rows], layout).astype(np.float64) * scale + offset

@@ -115,7 +115,7 @@ def _card(change: ModuleChange, state: str, *, news: bool) -> Card:
     return Card(
         module.name,
         place,
-        state if said else f"{state}, tells no codes",
+        state if said else f"{state}, reports no codes",
         dict(module.identification),
         lines,
         module.remarks,

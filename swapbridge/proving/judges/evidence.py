@@ -114,9 +114,9 @@ def _recording(case: Case, number: int, name: str, capture: Capture) -> Iterator
     yield need(
         "frames lost",
         share <= LOST_NOTED,
-        f"{100 * share:.1f} % of the frames are missing" if share > 0.0005 else "none told by counters or clock",
+        f"{100 * share:.1f} % of the frames are missing" if share > 0.0005 else "none by counters or clock",
         "none; counters and gaps are judged with what is missing allowed for",
-        f"record bus {name} again with a recorder that keeps up; gaps of the old sender can't be told from loss",
+        f"record bus {name} again with a recorder that keeps up; a sender's own gaps look like lost frames",
         noted=share <= LOST_TOO_MANY,
     )
 

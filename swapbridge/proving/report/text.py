@@ -32,7 +32,7 @@ TITLES: dict[Status, str] = {
 """Sections of a verdict, in the order in which they are shown."""
 NEXT: dict[Outcome, str] = {
     "PASSED": "Next: read what was not proved; then a first start by the guide, wheels off the ground, cut-off near.",
-    "FAILED": "Next: mend what failed, compile, and prove again. Do not connect this plan to a vehicle.",
+    "FAILED": "Next: change what failed, compile, and prove again. Do not connect this plan to a vehicle.",
     "NOT PROVED": "Next: bring what is missing, then prove again. Do not connect this plan to a vehicle.",
 }
 _INDENT = 12
