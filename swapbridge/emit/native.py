@@ -19,8 +19,8 @@ import numpy.typing as npt
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import MAX_PAYLOAD_BYTES
+from swapbridge.core.toolchain import shared_object
 from swapbridge.emit.program import native_sources
-from swapbridge.emit.toolchain import shared_object
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import SentFrame
 

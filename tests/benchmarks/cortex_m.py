@@ -19,8 +19,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from swapbridge.core.errors import MissingToolError
+from swapbridge.core.toolchain import STRICT_FLAGS, build
 from swapbridge.emit.program import emit_c
-from swapbridge.emit.toolchain import STRICT_FLAGS, build
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.plan.serialise import plan_from_json

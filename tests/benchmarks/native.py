@@ -25,10 +25,10 @@ import can
 import cantools
 
 from swapbridge.core.frames import split_word
+from swapbridge.core.toolchain import build, find_compiler
 from swapbridge.demo.maps import demo_file
 from swapbridge.emit.native import NativeTranslator
 from swapbridge.emit.program import emit_c
-from swapbridge.emit.toolchain import build, find_compiler
 from swapbridge.plan.model import Plan
 from tests.emit.demo_swap import Frames, demo_frames, demo_plan
 from tests.emit.random_plans import Call, pack_calls

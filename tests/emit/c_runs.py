@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.core.toolchain import STRICT_FLAGS, build
 from swapbridge.emit.native import SentColumns
-from swapbridge.emit.toolchain import STRICT_FLAGS, build
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
 from tests.emit.random_plans import Answer, Call, pack_calls, unpack_answers

@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swapbridge.core.layout import Layout
+from swapbridge.core.toolchain import STRICT_FLAGS, build
 from swapbridge.emit.bits import pack, raw_type, unpack, word_type
 from swapbridge.emit.division import MultiplyShift, floor_quotient, is_proved, magnitude_type, multiply_shift
-from swapbridge.emit.toolchain import STRICT_FLAGS, build
 from tests.emit.random_plans import PlanMaker
 
 HEAD = """

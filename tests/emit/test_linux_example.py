@@ -11,8 +11,8 @@ import can
 import pytest
 
 from swapbridge.core.frames import split_word
+from swapbridge.core.toolchain import STRICT_FLAGS, build
 from swapbridge.emit.program import emit_c
-from swapbridge.emit.toolchain import STRICT_FLAGS, build
 from tests.emit.demo_swap import demo_frames, demo_plan
 
 CHANNELS = ("vcan0", "vcan1")

@@ -10,9 +10,9 @@ import pytest
 
 from swapbridge.core.errors import InputError, MissingToolError
 from swapbridge.core.layout import Layout
+from swapbridge.core.toolchain import STRICT_FLAGS, build
 from swapbridge.emit.native import NativeTranslator
 from swapbridge.emit.program import native_sources
-from swapbridge.emit.toolchain import STRICT_FLAGS, build
 from swapbridge.plan.check import check_plan
 from swapbridge.plan.model import (
     Bus,

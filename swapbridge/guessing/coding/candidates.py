@@ -12,8 +12,9 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.guessing.coding.codelength import candidate_bits, carry_saving, field_words, typical_weight
+from swapbridge.guessing.coding.codelength import carry_saving, field_words, typical_weight
 from swapbridge.guessing.coding.columns import Pairs
+from swapbridge.guessing.coding.native import candidate_bits
 
 LONGEST = 64
 """Bits of the longest field."""

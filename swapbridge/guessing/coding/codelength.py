@@ -34,6 +34,7 @@ OTHERS_MOVE = (0.5, 0.9)
 """How many parts of the payload must be alive for the whole to be seen moving, and which share of them then moves."""
 RARE = 0.03
 """Share of steps that may be such events."""
+FINEST_BITS = 2.0**-16
 LEARNED_BITS = 4.0
 """What an enumeration pays before it may learn which of its states follow each other: two flags side by side look
 like one that has learned never to change both bits at once."""
@@ -135,27 +136,28 @@ def _shapes() -> Floats:
     return table
 
 
-_SHAPES = _shapes()
+SHAPES = _shapes()
+GIVEN: Floats = -np.log2(1.0 - np.minimum(2.0 ** -SHAPES[0], 0.999))
+"""(2, S) bits that every class is the cheaper by, given that it moves: what a shape spent on standing still."""
 _PRODUCT = 100_000
 """Largest matrix product made at once: larger ones would wake the linear algebra library's own threads, which only get
 in the way of processes that share the cores."""
-_SHAPE_BITS = 6.0
+SHAPE_BITS = 6.0
 """Naming a shape and its scale."""
-_CONTEXTS = 7
+CONTEXTS = 7
 
 
 def _shape_bits(counts: Floats) -> Floats:
     """(...) bits of class counts (..., C) under the best single shape, with and without a share of standstill apart."""
     size = counts.shape[-1]
-    shapes = _SHAPES[:size, :, : size + 6].reshape(size, -1)
+    shapes = SHAPES[:size, :, : size + 6].reshape(size, -1)
+    given = GIVEN[:, : size + 6].ravel()
     rows = counts.reshape(-1, size)
     zeros = rows[:, 0]
     moving = rows.copy()
     moving[:, 0] = 0.0
     total = moving.sum(axis=-1)
     stays = adaptive_bits(np.stack([zeros, total], axis=-1))
-    # given that it moves: every class the cheaper by the share the shape spent on standing still
-    given = -np.log2(1.0 - np.minimum(2.0 ** -shapes[0], 0.999))
     best = np.empty(len(rows))
     chunk = max(1, _PRODUCT // shapes.size)
     for at in range(0, len(rows), chunk):
@@ -165,7 +167,7 @@ def _shape_bits(counts: Floats) -> Floats:
         apart = stays[part] + (bits - total[part, None] * given).min(axis=-1)
         best[part] = np.minimum(whole, apart)
     shaped = best.reshape(counts.shape[:-1])
-    out: Floats = np.where(counts.sum(axis=-1) > 0, shaped + _SHAPE_BITS, 0.0)
+    out: Floats = np.where(counts.sum(axis=-1) > 0, shaped + SHAPE_BITS, 0.0)
     return out
 
 
@@ -191,8 +193,8 @@ def _walk_bits(
     best = np.minimum(heavy * adaptive_bits(per_class / heavy, size=used) + name, _shape_bits(per_class))
     if before_class is not None:
         octave = (np.abs(before_class) + 1) >> 1  # 0, 1, then one an octave
-        context = np.minimum(octave, _CONTEXTS - 1)
-        joint = _histogram(context * np.int16(top) + size, weight, _CONTEXTS * top).reshape(cases, _CONTEXTS, top)
+        context = np.minimum(octave, CONTEXTS - 1)
+        joint = _histogram(context * np.int16(top) + size, weight, CONTEXTS * top).reshape(cases, CONTEXTS, top)
         learned = heavy * adaptive_bits(joint / heavy, size=used[:, None])
         best = np.minimum(best, np.minimum(learned, _shape_bits(joint)).sum(axis=1) + name)
     rises = np.where(signed_class > 0, weight, 0.0).sum(axis=1)
@@ -501,7 +503,7 @@ def candidate_bits(
     (L,) float64
         Bits for all steps.
     """
-    if not len(new):  # every frame stands by itself, so there is no history to write down
+    if not len(new) or not len(lengths):  # every frame stands by itself, so there is no history to write down
         return np.where(lengths > 1, MODELS_BITS, 0.0)
     heavy = typical_weight(weight) if heavy is None else heavy
     step, last = new - old, old - before
@@ -532,4 +534,10 @@ def candidate_bits(
         out[i] = min(out[i], states)
     if company is not None and before_class is not None:
         out -= np.minimum(company_saving(first != 0, before_class != 0, *company, weight, heavy), 0.9 * out)
-    return out + np.where(lengths > 1, MODELS_BITS, 0.0)
+    return in_steps(out + np.where(lengths > 1, MODELS_BITS, 0.0))
+
+
+def in_steps(bits: Floats) -> Floats:
+    """Code lengths in steps of `FINEST_BITS`: what is equal but for the order of its sums ties, whoever added it up."""
+    out: Floats = np.rint(bits / FINEST_BITS) * FINEST_BITS
+    return out

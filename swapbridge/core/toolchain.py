@@ -1,8 +1,8 @@
-"""Emit room: the C compiler of this machine, and shared objects built once and kept.
+"""Core room: the C compiler of this machine, and shared objects built once and kept.
 
-A built object is named after a hash of everything that went into it (text, flags, compiler's own version), lives in
-the user's cache folder, readable and writable by that user only, and is put there by a rename, so that two processes
-building at once do each other no harm.
+A built object is named after a hash of everything that went into it (text, flags, compiler's own version) and a hash
+of its own bytes, so that a torn one is known and built again. It lives in the user's cache folder, readable and
+writable by that user only, and is put there by a rename, so that two processes building at once do each other no harm.
 """
 
 from __future__ import annotations
@@ -11,8 +11,10 @@ import hashlib
 import os
 import shutil
 import subprocess
+import sys
 import tempfile
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 
@@ -38,12 +40,23 @@ KEPT_OBJECTS = 100
 def _compiler_on(path: str, preferred: str) -> str:
     for name in (preferred, "gcc", "clang", "cc"):
         found = shutil.which(name, path=path) if name else None
-        if found:
+        if found and not _only_offers_to_install(found):
             return found
     raise MissingToolError(
         "no C compiler (gcc, clang or cc) is on the PATH: install one (on Debian: apt install gcc), "
         "or use the Python engine, which gives the same results"
     )
+
+
+def _only_offers_to_install(compiler: str) -> bool:
+    """Whether this is what a Mac without developer tools has in their place: it opens a window that offers them."""
+    if sys.platform == "darwin" and Path(compiler).parent == Path("/usr/bin"):
+        try:
+            done = subprocess.run(["xcode-select", "-p"], capture_output=True, timeout=60, check=False)
+        except (OSError, subprocess.TimeoutExpired):
+            return True
+        return done.returncode != 0
+    return False
 
 
 def find_compiler() -> str:
@@ -58,7 +71,12 @@ def find_compiler() -> str:
 
 
 def build(
-    sources: Mapping[str, str], output: str, folder: Path, flags: Sequence[str], compiler: str | None = None
+    sources: Mapping[str, str],
+    output: str,
+    folder: Path,
+    flags: Sequence[str],
+    compiler: str | None = None,
+    libraries: Sequence[str] = (),
 ) -> Path:
     """Write `sources` into `folder` and build its .c files into `folder / output`.
 
@@ -74,6 +92,8 @@ def build(
         Flags for the compiler.
     compiler : str, optional
         Default what `find_compiler` finds.
+    libraries : sequence of str
+        What comes after the sources, such as ``-lm``.
 
     Raises
     ------
@@ -88,6 +108,7 @@ def build(
         "-o",
         output,
         *(name for name in sources if name.endswith(".c")),
+        *libraries,
     ]
     try:
         done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=BUILD_TIMEOUT_S, check=False)
@@ -103,29 +124,53 @@ def build(
     return folder / output
 
 
-def shared_object(sources: Mapping[str, str], flags: Sequence[str] = ("-std=c99", "-O2")) -> Path:
+def shared_object(
+    sources: Mapping[str, str], flags: Sequence[str] = ("-std=c99", "-O2"), libraries: Sequence[str] = ()
+) -> Path:
     """Path of a shared object built from these sources, from the cache where it was built before.
 
     Raises
     ------
     MissingToolError
         There is no compiler that can build it.
+    InputError
+        There is no folder to keep it in.
     """
     compiler = find_compiler()
     wanted = (*flags, "-shared", "-fPIC")
     digest = hashlib.sha256(_version(compiler).encode())
-    for part in (*wanted, *(piece for item in sources.items() for piece in item)):
+    for part in (*wanted, *libraries, *(piece for item in sources.items() for piece in item)):
         digest.update(b"\0" + part.encode())
-    cache = cache_folder()
-    kept = cache / f"{digest.hexdigest()[:40]}.so"
-    if kept.is_file():
-        os.utime(kept)
-        return kept
-    with tempfile.TemporaryDirectory(dir=cache) as name:
-        os.replace(build(sources, "bridge.so", Path(name), wanted, compiler), kept)
-    for old in sorted(cache.glob("*.so"), key=_last_used)[:-KEPT_OBJECTS]:
-        old.unlink(missing_ok=True)
+    cache, name = cache_folder(), digest.hexdigest()[:40]
+    try:
+        for kept in sorted(cache.glob(f"{name}-*.so")):
+            if kept.name == _whole_name(name, kept):
+                os.utime(kept)
+                return kept
+            kept.unlink(missing_ok=True)  # torn
+    except OSError:  # held or removed by another process: built again
+        pass
+    try:
+        with tempfile.TemporaryDirectory(dir=cache, ignore_cleanup_errors=True) as folder:
+            built = build(sources, "built.so", Path(folder), wanted, compiler, libraries)
+            kept = cache / _whole_name(name, built)
+            try:
+                os.replace(built, kept)
+            except OSError:  # another process was quicker and has it loaded, which some systems do not let go of
+                if not kept.is_file() or kept.name != _whole_name(name, kept):
+                    raise
+        for old in sorted(cache.glob("*.so"), key=_last_used)[:-KEPT_OBJECTS]:
+            with suppress(OSError):
+                old.unlink()
+    except OSError as error:
+        raise InputError(
+            f"{cache} can't be written ({error}): point XDG_CACHE_HOME at a folder with room that you may write"
+        ) from error
     return kept
+
+
+def _whole_name(name: str, path: Path) -> str:
+    return f"{name}-{hashlib.sha256(path.read_bytes()).hexdigest()[:24]}.so"
 
 
 def _last_used(path: Path) -> float:
@@ -137,7 +182,12 @@ def _last_used(path: Path) -> float:
 
 @lru_cache(maxsize=8)
 def _version(compiler: str) -> str:
-    done = subprocess.run([compiler, "--version"], capture_output=True, text=True, timeout=60, check=False)
+    try:
+        done = subprocess.run([compiler, "--version"], capture_output=True, text=True, timeout=60, check=False)
+    except (OSError, subprocess.TimeoutExpired) as error:
+        raise MissingToolError(
+            f"the C compiler {compiler} could not be run ({error}): mend its installation or set CC"
+        ) from error
     return f"{compiler}\n{done.stdout}"
 
 

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
+import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
+from swapbridge.core import toolchain
 from swapbridge.core.errors import InputError, MissingToolError
-from swapbridge.emit import toolchain
-from swapbridge.emit.toolchain import build, cache_folder, find_compiler, shared_object
+from swapbridge.core.toolchain import build, cache_folder, find_compiler, shared_object
 
 SOURCE = {"one.c": "int one(void);\nint one(void) { return 1; }\n"}
 
@@ -55,6 +59,64 @@ def test_only_those_used_last_are_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     assert shared_object(sources[0]) == first  # used again, so now the younger
     third = shared_object(sources[2])
     assert set(cache_folder().iterdir()) == {first, third}
+
+
+def test_two_processes_may_build_at_once(own_cache: Path) -> None:
+    text = (
+        "import sys; from swapbridge.core.toolchain import shared_object; print(shared_object({'one.c': sys.argv[1]}))"
+    )
+    builders = [
+        subprocess.Popen([sys.executable, "-c", text, SOURCE["one.c"]], stdout=subprocess.PIPE, text=True)
+        for _ in range(3)
+    ]
+    answers = [builder.communicate(timeout=200)[0].strip() for builder in builders]
+    assert [builder.returncode for builder in builders] == [0, 0, 0]
+    for answer in answers:
+        assert ctypes.CDLL(answer).one() == 1
+    assert Path(answers[0]) in own_cache.rglob("*.so")
+
+
+def test_what_is_torn_is_built_again() -> None:
+    first = shared_object(SOURCE)
+    whole = first.read_bytes()
+    first.write_bytes(whole[: len(whole) // 2])
+    again = shared_object(SOURCE)
+    assert ctypes.CDLL(str(again)).one() == 1
+    assert [p.name for p in cache_folder().iterdir()] == [again.name]
+
+
+def test_an_object_that_another_process_holds_is_used(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Windows lets nobody replace or remove a library that is loaded."""
+    replace = os.replace
+
+    def held(source: Path, target: Path) -> None:
+        replace(source, target)
+        raise PermissionError(13, "being used by another process", str(target))
+
+    monkeypatch.setattr(os, "replace", held)
+    assert ctypes.CDLL(str(shared_object(SOURCE))).one() == 1
+
+    def full(source: Path, target: Path) -> None:
+        raise OSError(28, "no space left on device", str(target))
+
+    monkeypatch.setattr(os, "replace", full)
+    with pytest.raises(InputError, match=r"no space left.*XDG_CACHE_HOME"):
+        shared_object({"one.c": SOURCE["one.c"].replace("1", "3")})
+
+
+def test_what_a_mac_has_in_place_of_tools_is_no_compiler(monkeypatch: pytest.MonkeyPatch) -> None:
+    toolchain._compiler_on.cache_clear()
+    monkeypatch.setattr(sys, "platform", "darwin")
+    monkeypatch.delenv("CC", raising=False)
+    monkeypatch.setattr(shutil, "which", lambda name, path: f"/usr/bin/{name}")
+    try:
+        with pytest.raises(MissingToolError, match="no C compiler"):  # there is no xcode-select here
+            find_compiler()
+        monkeypatch.setattr(shutil, "which", lambda name, path: f"/opt/tools/{name}")
+        toolchain._compiler_on.cache_clear()
+        assert find_compiler() == "/opt/tools/gcc"
+    finally:
+        toolchain._compiler_on.cache_clear()
 
 
 def test_other_text_or_flags_build_anew() -> None:
