@@ -34,10 +34,10 @@ from tests.proofs import write_proof
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="pseudo-terminals")
 
 PACKAGE = Path(__file__).parent.parent / "swapbridge"
-OPENS_A_BUS = {"dtc", "gauge", "record", "replay", "run"}
+OPENS_A_BUS = {"dtc", "field", "gauge", "needs", "record", "replay", "run"}
 """Commands that take buses, from the command line or `buses.toml`; each is tried below."""
 OPENERS = {
-    "asking/ask.py", "asking/trials/live.py", "bus/adapters/bitrate.py", "bus/adapters/opening.py",
+    "asking/ask.py", "asking/trials/turns.py", "bus/adapters/bitrate.py", "bus/adapters/opening.py",
     "bus/recording/recorder.py",
     "bus/rehearsal/rehearsal.py", "bus/rehearsal/virtual_check.py", "bus/running/run.py",
     "cli/commands/replay_cmd.py",
@@ -171,14 +171,20 @@ def test_record_and_dtc_ask_diagnostics_and_nothing_else(swap: Path, adapter: Se
 
 def test_a_trial_sends_nothing_where_nobody_types_its_conditions(swap: Path, adapter: SerialAdapter) -> None:
     papers(swap, None, "none")
-    call = [
-        "trial", "gauge", "EngineTemps.CoolantTemp", "--map", "signal_maps/host.dbc", "--recording", "captures/a.log",
-        "--marks", "50,90,130", "--bus", bus(adapter), "--log", "captures/trial.log",
-    ]  # fmt: skip
-    for more in ([], ["--table"]):
+    common = ["--map", "signal_maps/host.dbc", "--recording", "captures/a.log", "--bus", bus(adapter)]
+    calls = (
+        ["gauge", "EngineTemps.CoolantTemp", "--marks", "50,90,130"],
+        ["gauge", "EngineTemps.CoolantTemp", "--marks", "50,90,130", "--table"],
+        ["needs", "ECM", "--message", "200", "--by-lamp"],
+        ["needs", "ECM", "--message", "200", "--ask", "7A0:7A8"],
+        ["field", "ECM", "lamp", "--message", "200"],
+    )
+    for call in calls:
         for typed in ("", "\n" * 20, "yes\n" * 20):
-            result = CliRunner().invoke(cli, [*call, *more], input=typed)
-            assert result.exit_code != 0, result.output
+            words = ["trial", *call, *common, "--log", "captures/trial.log"]
+            for more in ([], ["--cautions-read"]):
+                result = CliRunner().invoke(cli, [*words, *more], input=typed)
+                assert result.exit_code != 0, result.output
     assert adapter.sent == []
 
 

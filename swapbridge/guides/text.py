@@ -19,6 +19,7 @@ STAGES = (
     "what-do-the-modules-say",
     "reading-a-guess",
     "calibrate-a-gauge",
+    "find-what-a-module-needs",
     "writing-a-bridge",
     "reading-a-verdict",
     "first-start",

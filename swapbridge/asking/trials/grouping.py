@@ -2,17 +2,18 @@
 
 Call it grouping. Every set of at most `most` needed things is a hypothesis with a probability. Each trial leaves out
 the group whose answer tells most, and Bayes' rule takes the answer in, right or wrong; so a group is left out again
-only where that is what tells most. What comes out as not needed is left out once alone before it is believed.
+only where that is what tells most. What comes out as not needed is left out once alone before it is believed. Where
+answers say that more is needed than was thought, or where there is little to group, it goes one by one.
 """
 
 from __future__ import annotations
 
 import itertools
-import json
 import math
 import random
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +24,34 @@ FIRST_DOUBT = 0.8
 """From here on things are left out alone, which each has to be once anyway, and which tells about the rest too."""
 TRIES = 24
 """Random orders in which a group is grown before each trial."""
+LOOKED_AT = 6
+"""So many of them, the most telling first, are asked what goes with them."""
+MOST_SETS = 300_000
+"""Hypotheses that are weighed in no time."""
+UNLIKELY = 0.001
+"""More wrong answers than this probability allows mean that more is needed than was thought."""
+
+
+class Finder(Protocol):
+    """Finds out which things are needed."""
+
+    answers: list[tuple[tuple[int, ...], bool]]
+
+    def next_group(self) -> tuple[int, ...] | None: ...
+
+    def take(self, group: Iterable[int], complained: bool) -> None: ...
+
+    def result(self) -> tuple[tuple[int, ...], float]: ...
+
+
+def most_for(count: int, most: int) -> int:
+    """How many needed things, of `most` at most, can be weighed among `count`."""
+    most, sets = min(most, count), 1
+    for size in range(1, most + 1):
+        sets += math.comb(count, size)
+        if sets > MOST_SETS:
+            return size - 1
+    return most
 
 
 @dataclass(slots=True)
@@ -40,6 +69,10 @@ class Grouping:
     doubt : float
         Probability of a wrong result that is borne.
     seed : int
+    confirm : bool
+        Whether everything not needed is left out once alone.
+    held : callable
+        What goes with a group when it is left out, itself included; a group is chosen that takes nothing with it.
 
     Raises
     ------
@@ -54,6 +87,8 @@ class Grouping:
     doubt: float = 0.01
     seed: int = 0
     answers: list[tuple[tuple[int, ...], bool]] = field(default_factory=list)
+    confirm: bool = True
+    held: Callable[[tuple[int, ...]], tuple[int, ...]] = lambda group: group
     _sets: npt.NDArray[np.uint64] = field(init=False)
     _log: npt.NDArray[np.float64] = field(init=False)
     _alone: set[int] = field(default_factory=set)
@@ -79,7 +114,7 @@ class Grouping:
         likely = self._probabilities()
         best = int(np.argmax(likely))
         needed = self._members(int(self._sets[best]))
-        left = [one for one in range(self.count) if one not in needed and one not in self._alone]
+        left = [one for one in range(self.count) if self.confirm and one not in needed and one not in self._alone]
         if 1 - likely[best] > (FIRST_DOUBT if left else self.doubt):
             return self._telling(likely)
         return (left[0],) if left else None
@@ -91,9 +126,13 @@ class Grouping:
         hit = (self._sets & mask) != 0
         right = hit if complained else ~hit
         self._log = self._log + np.where(right, math.log(1 - self.wrong), math.log(self.wrong))
-        if len(members) == 1:
+        if len(members) == 1 and not complained:
             self._alone.add(members[0])
         self.answers.append((members, complained))
+
+    def give_up(self, one: int) -> None:
+        """A thing can't be left out alone: it is not asked for again."""
+        self._alone.add(one)
 
     def result(self) -> tuple[tuple[int, ...], float]:
         """The likeliest set of needed things, and how likely it is to be wrong."""
@@ -101,10 +140,12 @@ class Grouping:
         best = int(np.argmax(likely))
         return self._members(int(self._sets[best])), float(1 - likely[best])
 
-    def to_json(self) -> str:
-        """Everything, so that a trial can go on another day; `grouping_from` reads it."""
-        names = ("count", "most", "least", "wrong", "doubt", "seed", "answers")
-        return json.dumps({name: getattr(self, name) for name in names})
+    @property
+    def contradicted(self) -> bool:
+        """Whether more answers are against the likeliest set than are wrong by chance."""
+        needed = set(self.result()[0])
+        against = sum(bool(needed & set(group)) != complained for group, complained in self.answers)
+        return _chance(against, len(self.answers), self.wrong) < UNLIKELY
 
     def _probabilities(self) -> npt.NDArray[np.float64]:
         weights = np.exp(self._log - self._log.max())
@@ -119,33 +160,78 @@ class Grouping:
         kept = np.argsort(likely)[-4000:]
         sets, share = self._sets[kept], likely[kept] / likely[kept].sum()
         draw = random.Random(self.seed * 100_003 + len(self.answers))
-        best: tuple[float, tuple[int, ...]] = (1.0, (0,))
+        grown: list[tuple[float, list[int]]] = []
         for _ in range(TRIES):
             order = list(range(self.count))
             draw.shuffle(order)
             mask, hit, members = 0, 0.0, []
             for one in order:
                 more = mask | 1 << one
-                found = float(share[(sets & np.uint64(more)) != 0].sum())
+                found = _share(sets, share, more)
                 if abs(found - 0.5) <= abs(hit - 0.5):
                     mask, hit = more, found
                     members.append(one)
-            if members and abs(hit - 0.5) < best[0] - 1e-9:
-                best = (abs(hit - 0.5), tuple(sorted(members)))
+            if members:
+                grown.append((abs(hit - 0.5), members))
+        grown.sort(key=lambda one: (round(one[0], 9), len(one[1])))
+        best: tuple[float, tuple[int, ...]] = (1.0, (0,))
+        for off, members in grown[:LOOKED_AT]:
+            group = tuple(sorted(members))
+            while len(members) > 1 and set(self.held(group)) != set(group):
+                members = members[:-1]
+                group = tuple(sorted(members))
+                off = abs(_share(sets, share, sum(1 << one for one in group)) - 0.5)
+            if off < best[0] - 1e-9:
+                best = (off, group)
         return best[1]
 
 
-def grouping_from(text: str) -> Grouping:
-    """Read what `Grouping.to_json` gave.
+def _share(sets: npt.NDArray[np.uint64], share: npt.NDArray[np.float64], mask: int) -> float:
+    return float(share[(sets & np.uint64(mask)) != 0].sum())
 
-    Raises
-    ------
-    InputError
-        It is something else.
+
+@dataclass(slots=True)
+class OneByOne:
+    """One thing after the other, each left out alone until it is as sure as the whole has to be.
+
+    Parameters
+    ----------
+    count : int
+    wrong, doubt : float
+    answers : list
+        Answers that are known; only those of things left out alone count.
     """
-    try:
-        data = json.loads(text)
-        data["answers"] = [(tuple(group), bool(complained)) for group, complained in data["answers"]]
-        return Grouping(**data)
-    except (ValueError, TypeError, KeyError):
-        raise InputError("this holds no trials of a grouping: name the file that an earlier trial kept") from None
+
+    count: int
+    wrong: float = 0.05
+    doubt: float = 0.01
+    answers: list[tuple[tuple[int, ...], bool]] = field(default_factory=list)
+
+    def next_group(self) -> tuple[int, ...] | None:
+        """What to leave out in the next trial; None when the result is sure."""
+        share = self.doubt / self.count
+        sure = math.log((1 - share) / share)
+        return next(((one,) for one, odds in enumerate(self._odds()) if abs(odds) < sure), None)
+
+    def take(self, group: Iterable[int], complained: bool) -> None:
+        """Take an answer: whether the module complained with this group left out."""
+        self.answers.append((tuple(sorted(set(group))), complained))
+
+    def result(self) -> tuple[tuple[int, ...], float]:
+        """The likeliest set of needed things, and how likely it is to be wrong."""
+        odds = self._odds()
+        doubt = 1 - math.prod(1 / (1 + math.exp(-abs(one))) for one in odds)
+        return tuple(one for one, value in enumerate(odds) if value > 0), doubt
+
+    def _odds(self) -> list[float]:
+        out, step = [0.0] * self.count, math.log((1 - self.wrong) / self.wrong)
+        for group, complained in self.answers:
+            if len(group) == 1:
+                out[group[0]] += step if complained else -step
+        return out
+
+
+def _chance(wrong: int, count: int, share: float) -> float:
+    """How likely `wrong` or more of `count` answers are wrong."""
+    below = sum(math.comb(count, k) * share**k * (1 - share) ** (count - k) for k in range(wrong))
+    return max(0.0, 1 - below)

@@ -17,7 +17,7 @@ from swapbridge.core import obd
 from swapbridge.core.errors import RefusedError
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.roles import find_role
-from swapbridge.signalmap.model import MapMessage, SignalMap
+from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 S = 1_000_000_000
 SILENT_NS = 2 * S
@@ -52,13 +52,18 @@ class Sendable:
         return self.message.word
 
     @property
+    def makes(self) -> tuple[MapSignal, ...]:
+        """Counters, then checksums, that are made afresh: those in every frame of the message."""
+        whole = [s for s in self.message.signals if s.mux_signal is None and s.layout.fits(self.message.length)]
+        return (*(s for s in whole if s.counter is not None), *(s for s in whole if s.checksum is not None))
+
+    @property
     def made(self) -> bytes:
         """Mask of bits that are made afresh: the counter's and the checksum's, where the map knows them."""
         mask = bytearray(self.message.length)
-        for signal in self.message.signals:
-            if (signal.counter is not None or signal.checksum is not None) and signal.layout.fits(len(mask)):
-                for position in signal.layout.positions:
-                    mask[position >> 3] |= 1 << (position & 7)
+        for signal in self.makes:
+            for position in signal.layout.positions:
+                mask[position >> 3] |= 1 << (position & 7)
         return bytes(mask)
 
     def heard(self, data: bytes) -> bytes:
@@ -117,6 +122,10 @@ class TrialGate:
     Parameters
     ----------
     plan : tuple of Sendable
+    listen_ns : int
+        How long is listened before anything goes out.
+    expected : frozenset of int or None
+        Words that may be heard: on a table, the module's own. Any other shuts the gate; None lets all be heard.
 
     Attributes
     ----------
@@ -125,6 +134,8 @@ class TrialGate:
     """
 
     plan: tuple[Sendable, ...]
+    listen_ns: int = SILENT_NS
+    expected: frozenset[int] | None = None
     shut: str = ""
     _began_ns: int | None = None
     _life_ns: int | None = None
@@ -139,7 +150,7 @@ class TrialGate:
             self._allowed[one.word] = frozenset(one.heard(data) for data in one.payloads)
 
     def begin(self, now_ns: int) -> None:
-        """Listening begins; nothing is sent for two seconds."""
+        """Listening begins; nothing is sent before it is over."""
         self._began_ns = now_ns
 
     def life(self, now_ns: int) -> None:
@@ -152,13 +163,23 @@ class TrialGate:
 
     def heard(self, word: int, data: bytes, now_ns: int) -> None:
         """A frame came from the bus: one of ours from elsewhere shuts the gate for good."""
-        if word not in self._known:
-            return
         if (word, data) in self._own:  # given back by the adapter
             self._own.remove((word, data))
             return
+        if word not in self._known:
+            if self.expected is not None and word not in self.expected:
+                name = format_identifier(*split_word(word))
+                self.shut = self.shut or (
+                    f"{name} is on the bus, and the map does not name the module as its sender: this trial is for one "
+                    "module alone on a table. Take the others off, or mend the map"
+                )
+            return
         name = format_identifier(*split_word(word))
         self.shut = self.shut or f"{name} is sent by a module on the bus: unplug it, or leave that message out"
+
+    def asked(self, word: int, data: bytes) -> None:
+        """A question to the module goes out, which the adapter may give back."""
+        self._own = [*self._own[-15:], (word, data)]
 
     def judge(self, word: int, data: bytes, now_ns: int) -> str:
         """Why a frame may not be sent now; "" when it may, which is then counted as sent."""
@@ -168,7 +189,7 @@ class TrialGate:
         if self.shut:
             return self.shut
         assert one is not None
-        if self._began_ns is None or now_ns - self._began_ns < SILENT_NS:
+        if self._began_ns is None or now_ns - self._began_ns < self.listen_ns:
             return "listening first"
         if not self.alive(now_ns):
             return "no sign of life"
@@ -176,5 +197,5 @@ class TrialGate:
         if last is not None and now_ns - last < EARLIEST * one.period_ns:
             return "too early"
         self._last[word] = now_ns
-        self._own = [*self._own[-15:], (word, data)]
+        self.asked(word, data)
         return ""

@@ -98,7 +98,7 @@ def command(
         spec = one_bus(chosen_buses(buses, config), bus)
         questions = Questions(
             protocol=protocol,
-            addresses=dict(_address(text) for text in addresses),
+            addresses=dict(read_address(text) for text in addresses),
             forbidden=heard_words(read_all({path: path for path in _recordings(files, spec)}).values()),
             names=dict(_name(text) for text in names),
             texts={} if texts is None else _texts(texts),
@@ -154,7 +154,14 @@ def _next_file(spec: BusSpec) -> Path | None:
     return next(path for path in names if not path.exists())
 
 
-def _address(text: str) -> tuple[int, int]:
+def read_address(text: str) -> tuple[int, int]:
+    """Answering and request word of ``REQUEST:ANSWER``.
+
+    Raises
+    ------
+    InputError
+        It is something else.
+    """
     request, separator, answer = text.partition(":")
     if not separator:
         raise InputError(f"address {text!r} is REQUEST:ANSWER, like 7A0:7A8")

@@ -1,39 +1,33 @@
-"""Command line: `swapbridge trial`: what a gauge shows, found by experiment."""
+"""Command line: `swapbridge trial`: what a gauge shows, what a module needs, what moves a lamp, by experiment."""
 
 from __future__ import annotations
 
 import json
 import sys
-import threading
-import time
-from collections.abc import Iterable
 from pathlib import Path
 
 import click
-from rich.live import Live as Screen
-from rich.text import Text
 
 from swapbridge.asking.speed import speed_reader
 from swapbridge.asking.trials.gauge import GaugeTable, GaugeTrial, check_field
-from swapbridge.asking.trials.live import GaugeRun, GaugeStatus, Key, payloads_by_value, run_gauge
-from swapbridge.asking.trials.log import TrialLog
+from swapbridge.asking.trials.gauge_run import GaugeRun, payloads_by_value
 from swapbridge.asking.trials.permit import sendable
-from swapbridge.bus.adapters.spec import BusSpec
+from swapbridge.cli.commands import trial_field, trial_needs
 from swapbridge.cli.commands.dtc_cmd import one_bus
 from swapbridge.cli.commands.folder import InFolder
 from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
 from swapbridge.cli.screen.common import IdentifierType, console, say, table
 from swapbridge.cli.screen.reading import read_one
-from swapbridge.cli.screen.terminal import Keyboard, acknowledge, signals
-from swapbridge.core.errors import InputError, RefusedError
+from swapbridge.cli.screen.terminal import acknowledge
+from swapbridge.cli.screen.trial_screen import TABLE, default_log, run_at_terminal, typed
+from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.core.frames import identifier_word
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
-from swapbridge.swapfolder.paths import CAPTURES, MAPS, find_swap_folder
+from swapbridge.swapfolder.paths import CAPTURES, MAPS
 
 FILE = click.Path(dir_okay=False, path_type=Path)
-TABLE = (("table", "the module lies on a table, in no vehicle"),)
 VEHICLE = (
     ("park", "the lever is in P and the parking brake is on"),
     ("chocks", "the wheels are chocked"),
@@ -44,13 +38,12 @@ VEHICLE = (
     ("hands", "nobody's hand is in the engine bay or on the steering wheel"),
 )
 """What must be so, each typed by its word: a module on a table, or in a standing vehicle."""
-KEYS = {"\n": Key.PRESS, "\r": Key.PRESS, "r": Key.REST, "l": Key.REST_LAST, "s": Key.SKIP, "q": Key.QUIT}
 HELP = "hold space: alive   enter: now   r: rests at the next mark   l: rests at the last one   s: skip   q: end"
 
 
 @click.group()
 def command() -> None:
-    """Trials on the bench: what a gauge shows for a number.
+    """Trials on the bench: what a gauge shows for a number, what a module needs, what moves a lamp.
 
     Sending ends one second after the last key. Only recorded values of named messages are sent, never those of
     steering, brakes, restraints, immobiliser, diagnostics or unknown modules.
@@ -108,13 +101,17 @@ def gauge(
     trial = GaugeTrial(tuple(payloads_by_value(swept, signal)), _marks(marks))
     spec = one_bus(chosen_buses(buses, config), None)
     acknowledge(cautions_read)
-    _typed(TABLE if on_table else VEHICLE)
+    typed(TABLE if on_table else VEHICLE)
     run = GaugeRun(trial, swept, signal, tuple(rest), speed_reader([signal_map]))
-    _run(spec, run, log_path or _default_log())
+    run_at_terminal(spec, run, log_path or default_log(), HELP)
     if run.ended_by != "done":
         say(f"Ended early: {run.ended_by}.")
         sys.exit(2)
     _report(trial.result(), signal, unit, name, out)
+
+
+command.add_command(trial_needs.needs)
+command.add_command(trial_field.field)
 
 
 def _field(signal_map: SignalMap, field: str) -> tuple[MapMessage, MapSignal]:
@@ -131,70 +128,6 @@ def _marks(text: str) -> tuple[float, ...]:
         return tuple(float(part) for part in text.split(","))
     except ValueError:
         raise InputError(f"marks {text!r} are numbers with commas between, like 0,1000,2000") from None
-
-
-def _default_log() -> Path:
-    folder = find_swap_folder()
-    return Path("trial.log") if folder is None else folder.captures / "trial.log"
-
-
-def _typed(conditions: Iterable[tuple[str, str]]) -> None:
-    """Each condition is typed by its word.
-
-    Raises
-    ------
-    RefusedError
-        One was not.
-    """
-    for word, sentence in conditions:
-        try:
-            answer = click.prompt(f'{sentence}: type "{word}"', default="", show_default=False, err=True)
-        except click.Abort:
-            answer = ""
-        if answer.strip() != word:
-            raise RefusedError(f"not typed that {sentence}: nothing was sent")
-
-
-def _run(spec: BusSpec, run: GaugeRun, path: Path) -> None:
-    if not sys.stdin.isatty():
-        raise RefusedError("there is no terminal to press keys on, and without a sign of life nothing is ever sent")
-    stop, keyboard, terminal = threading.Event(), Keyboard(), console()
-    drawn = 0.0
-
-    def keys() -> Iterable[Key]:
-        return [KEYS.get(character, Key.LIFE) for character in keyboard.read()]
-
-    with (
-        signals(SIGINT=stop, SIGTERM=stop, SIGHUP=stop),
-        keyboard.opened(),
-        Screen(console=terminal, auto_refresh=False, transient=True, redirect_stderr=False) as screen,
-    ):
-
-        def show(status: GaugeStatus) -> None:
-            nonlocal drawn
-            if terminal.is_terminal and time.monotonic() - drawn > 0.1:
-                drawn = time.monotonic()
-                screen.update(_board(status), refresh=True)
-
-        log = TrialLog(path, spec.name, time.time_ns() - time.monotonic_ns())
-        try:
-            run_gauge(spec, run, log, keys=keys, show=show, stop=stop.is_set)
-        finally:
-            log.close()
-            say(f"recorded {log.path}")
-
-
-def _board(status: GaugeStatus) -> Text:
-    out = Text(f"{status.stage}\n", style="bold")
-    if status.mark is not None:
-        out.append(f"next mark: {status.mark:g}\n", style="bold cyan")
-    out.append(f"raw {status.raw}   ")
-    if status.sending:
-        out.append("sending\n")
-    else:
-        out.append("NOT SENDING: hold space\n", style="bold red")
-    out.append(HELP, style="dim")
-    return out
 
 
 def _report(found: GaugeTable, signal: MapSignal, unit: str, name: str, out: Path | None) -> None:

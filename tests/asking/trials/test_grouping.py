@@ -7,7 +7,7 @@ import random
 
 import pytest
 
-from swapbridge.asking.trials.grouping import Grouping, grouping_from
+from swapbridge.asking.trials.grouping import Grouping
 from swapbridge.core.errors import InputError
 
 WRONG = 0.05
@@ -78,14 +78,6 @@ def test_most_modules_are_found_exactly_with_half_the_trials() -> None:
     assert ratio <= 0.53
 
 
-@pytest.mark.long
-def test_two_hundred_modules_are_found_with_half_the_trials() -> None:
-    right, right_alone, ratio = compare(range(200))
-    assert right >= 0.95
-    assert right_alone >= 0.95
-    assert ratio <= 0.5
-
-
 def test_everything_not_needed_was_left_out_alone() -> None:
     draw = random.Random(3)
     plan, found = grouped(14, 3, {2, 9}, draw, 3)
@@ -100,24 +92,6 @@ def test_right_answers_need_few_trials() -> None:
         plan.take(group, 5 in group)
     assert plan.result()[0] == (5,)
     assert len(plan.answers) <= 20
-
-
-def test_it_goes_on_another_day() -> None:
-    draw = random.Random(1)
-    plan = Grouping(12, 3, least=1, seed=7)
-    for _ in range(6):
-        group = plan.next_group()
-        assert group is not None
-        plan.take(group, bool(set(group) & {4}) != (draw.random() < WRONG))
-    again = grouping_from(plan.to_json())
-    assert again.next_group() == plan.next_group()
-    assert again.result() == plan.result()
-
-
-@pytest.mark.parametrize("text", ["", "[]", "{}", '{"count": 3}', '{"count": 0, "most": 1, "answers": []}'])
-def test_a_file_of_something_else_is_refused(text: str) -> None:
-    with pytest.raises(InputError):
-        grouping_from(text)
 
 
 def test_too_many_at_once_is_refused() -> None:

@@ -11,10 +11,11 @@ import pytest
 from click.testing import CliRunner
 
 from swapbridge.asking.trials.gauge import GaugeTrial, Stage
-from swapbridge.asking.trials.live import GaugeRun, Key
+from swapbridge.asking.trials.gauge_run import GaugeRun
 from swapbridge.asking.trials.log import TrialLog
 from swapbridge.asking.trials.permit import ALIVE_NS, SILENT_NS, Sendable, TrialGate, sendable
 from swapbridge.asking.trials.sending import TrialSender
+from swapbridge.asking.trials.turns import Key
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.read import read_capture
 from swapbridge.capture.write import write_capture
@@ -277,7 +278,7 @@ def files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 
 def test_the_command_gives_a_table_for_the_bridge_file(files: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(trial_cmd, "_run", lambda spec, run, path: simulate(run))
+    monkeypatch.setattr(trial_cmd, "run_at_terminal", lambda spec, run, path, helps: simulate(run))
     words = ["trial", "gauge", "Engine.Coolant", *files, "--table", "--out", "gauge.json"]
     result = CliRunner().invoke(cli, words, input="table\n")
     assert result.exit_code == 0, result.output

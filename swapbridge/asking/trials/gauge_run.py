@@ -1,49 +1,15 @@
-"""Asking room: a gauge's trial on a live bus: lock, adapter, clock and keys round the pure parts."""
+"""Asking room: a gauge's trial with its gate and its sender, as one machine over frames, keys and the time."""
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from enum import Enum
 
 from swapbridge.asking.session import FASTEST_KMH, SpeedOf
 from swapbridge.asking.trials.gauge import GaugeTrial, Stage
-from swapbridge.asking.trials.log import TrialLog
 from swapbridge.asking.trials.permit import Sendable, TrialGate
 from swapbridge.asking.trials.sending import TrialSender
-from swapbridge.bus.adapters.frames import message_of, word_of
-from swapbridge.bus.adapters.lock import locked
-from swapbridge.bus.adapters.opening import open_buses
-from swapbridge.bus.adapters.spec import BusSpec
-from swapbridge.capture.python_can import can
-from swapbridge.core.errors import BusError, RefusedError
+from swapbridge.asking.trials.turns import Key, TrialStatus
 from swapbridge.signalmap.model import MapSignal
-
-POLL_S = 0.001
-FRAMES_A_TURN = 50
-
-
-class Key(Enum):
-    """What a person can press; every one of them is a sign of life."""
-
-    LIFE = "alive"
-    PRESS = "now"
-    REST = "rests at the next mark"
-    REST_LAST = "rests at the last mark"
-    SKIP = "skip"
-    QUIT = "quit"
-
-
-@dataclass(frozen=True, slots=True)
-class GaugeStatus:
-    """What a screen shows."""
-
-    stage: str
-    mark: float | None
-    raw: int
-    sending: bool
-    shut: str
 
 
 @dataclass(slots=True)
@@ -68,6 +34,7 @@ class GaugeRun:
     others: tuple[Sendable, ...] = ()
     speed_of: SpeedOf | None = None
     ended_by: str = ""
+    marks: list[tuple[str, str]] = field(default_factory=list)
     gate: TrialGate = field(init=False)
     sender: TrialSender = field(init=False)
     _payloads: dict[int, bytes] = field(init=False)
@@ -118,9 +85,12 @@ class GaugeRun:
             self.sender.chosen[self.swept.word] = self._payloads[min(self._payloads)]
         return self.sender.poll(now_ns)
 
-    def status(self, now_ns: int) -> GaugeStatus:
+    def status(self, now_ns: int) -> TrialStatus:
+        """What a screen shows."""
         raw = self.trial.raw(now_ns) if self.sender.sent else min(self._payloads)
-        return GaugeStatus(self.trial.stage.value, self.trial.next_mark, raw, self._was_alive, self.gate.shut)
+        mark = self.trial.next_mark
+        lines = (f"raw {raw}",) if mark is None else (f"next mark: {mark:g}", f"raw {raw}")
+        return TrialStatus(self.trial.stage.value, lines, self._was_alive)
 
     def _follow(self, now_ns: int) -> None:
         """The walk stands still while nothing is sent."""
@@ -138,57 +108,3 @@ def payloads_by_value(swept: Sendable, signal: MapSignal) -> dict[int, bytes]:
         if raw not in signal.not_available and raw not in signal.error_codes:
             out.setdefault(raw, data)
     return out
-
-
-def run_gauge(
-    spec: BusSpec,
-    run: GaugeRun,
-    log: TrialLog,
-    *,
-    keys: Callable[[], Iterable[Key]],
-    show: Callable[[GaugeStatus], None] | None = None,
-    stop: Callable[[], bool] = lambda: False,
-) -> None:
-    """Run a gauge's trial until it is done, a person ends it, or the gate shuts.
-
-    Raises
-    ------
-    RefusedError
-        The bus is in use, or the gate shut: why.
-    BusError
-        The adapter can't be opened, or was lost.
-    """
-    with locked([spec]), open_buses([spec], active=True) as buses:
-        bus = buses[spec.name]
-        run.begin(time.monotonic_ns())
-        while not run.ended_by:
-            now = time.monotonic_ns()
-            if stop():
-                run.ended_by = "stopped by the person"
-            for key in keys():
-                run.key(key, now)
-                log.mark("key", key.value, "", now)
-            try:
-                _turn(bus, run, log)
-            except (can.CanError, OSError) as error:
-                raise BusError(f"bus {spec.name} was lost during the trial ({error}): check the adapter") from None
-            if show is not None:
-                show(run.status(now))
-    if run.gate.shut:
-        raise RefusedError(f"bus {spec.name}: {run.gate.shut}; nothing more was sent")
-
-
-def _turn(bus: can.BusABC, run: GaugeRun, log: TrialLog) -> None:
-    frame = run.poll(time.monotonic_ns())
-    if frame is not None:
-        bus.send(message_of(*frame), timeout=0.05)
-        log.frame(*frame, time.monotonic_ns())
-    message = bus.recv(POLL_S)
-    for _ in range(FRAMES_A_TURN):
-        if message is None:
-            return
-        if not (message.is_error_frame or message.is_remote_frame):
-            now, word, data = time.monotonic_ns(), word_of(message), bytes(message.data)
-            log.frame(word, data, now)
-            run.heard(word, data, now)
-        message = bus.recv(0.0)

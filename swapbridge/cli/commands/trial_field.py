@@ -1,0 +1,98 @@
+"""Command line: `swapbridge trial field`: what moves a lamp or a needle, found by exchanging recorded payloads."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from swapbridge.asking.trials.field_keep import seen_in_map
+from swapbridge.asking.trials.field_plan import FieldPlan
+from swapbridge.asking.trials.field_run import FieldRun
+from swapbridge.asking.trials.permit import sendable
+from swapbridge.cli.commands.dtc_cmd import one_bus
+from swapbridge.cli.commands.folder import InFolder
+from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
+from swapbridge.cli.commands.trial_messages import absent_messages, own_words
+from swapbridge.cli.screen.common import IdentifierType, say
+from swapbridge.cli.screen.reading import read_one
+from swapbridge.cli.screen.terminal import acknowledge
+from swapbridge.cli.screen.trial_screen import TABLE, default_log, run_at_terminal, typed
+from swapbridge.core.errors import InputError
+from swapbridge.core.frames import format_identifier, identifier_word, split_word
+from swapbridge.signalmap.dbc_read import load_map
+from swapbridge.signalmap.dbc_write import save_map
+from swapbridge.swapfolder.paths import CAPTURES, MAPS
+
+FILE = click.Path(dir_okay=False, path_type=Path)
+HELP = "hold space: alive   y: it moves   n: it stands still   q: end"
+
+
+@click.command()
+@click.argument("module")
+@click.argument("what")
+@click.option("--map", "map_path", type=FILE, required=True, callback=InFolder(MAPS), help="The host's signal map.")
+@click.option("--recording", type=FILE, required=True, callback=InFolder(CAPTURES), help="Where payloads were heard.")
+@click.option("--absent", multiple=True, help="An absent module, by its name in the map: its messages are tried.")
+@click.option("--message", "named", multiple=True, type=IdentifierType(), help="A message to try, by its identifier.")
+@click.option("--with", "others", multiple=True, type=IdentifierType(), help="A message to play as it was recorded.")
+@click.option("--turn", "turn_s", default=3.0, show_default=True, help="Seconds that each payload is sent in turn.")
+@click.option("--name", help="What the signal is called in the map, where the map has none there.")
+@click.option("--into", type=FILE, help="The map to write into (default: the one that was read, where it is a DBC).")
+@click.option("--log", "log_path", type=FILE, help="Where the trial is recorded (default: captures/trial.log).")
+@bus_option
+@config_option
+@click.option("--cautions-read", is_flag=True, help="The cautions were read; else they are shown and asked about.")
+def field(
+    module: str,
+    what: str,
+    map_path: Path,
+    recording: Path,
+    absent: tuple[str, ...],
+    named: tuple[tuple[int, bool], ...],
+    others: tuple[tuple[int, bool], ...],
+    turn_s: float,
+    name: str | None,
+    into: Path | None,
+    log_path: Path | None,
+    buses: tuple[str, ...],
+    config: Path | None,
+    cautions_read: bool,
+) -> None:
+    """Find which signal moves WHAT (a lamp, a needle) of MODULE, with the module alone on a table.
+
+    A few recorded payloads are sent in turn; say whether it moves. Hold the space bar: else nothing is sent.
+
+    \b
+    Example:
+      swapbridge trial field Cluster "oil lamp" --map host.dbc --recording host.log --absent ECM
+    """
+    signal_map, capture = load_map(map_path), read_one(recording)
+    target = into or map_path
+    if target.suffix.lower() != ".dbc":
+        raise InputError(f"{target} is no DBC: name one to write into with --into")
+    if not 0.2 <= turn_s <= 120:
+        raise InputError("a turn is 0.2 to 120 s")
+    own = own_words(signal_map, module)
+    played = sendable(capture, signal_map, [identifier_word(*one) for one in others])
+    tried = tuple(o for o in absent_messages(capture, signal_map, absent, named) if o not in played)
+    plan = FieldPlan(tried)
+    spec = one_bus(chosen_buses(buses, config), None)
+    acknowledge(cautions_read)
+    typed(TABLE)
+    run = FieldRun(plan, what, own, played, turn_s)
+    run_at_terminal(spec, run, log_path or default_log(), HELP)
+    if run.ended_by != "done" or plan.result is None:
+        say(f"Ended early: {run.ended_by}.")
+        sys.exit(2)
+    found = plan.result
+    if found.remark:
+        say(f"{found.remark}.")
+    if not found.things:
+        sys.exit(2)
+    for thing in found.things:
+        say(f"{what}: {thing.label} ({format_identifier(*split_word(thing.word))})")
+    say(f"{found.trials} exchanges; wrong with a probability of about {max(found.doubt, 0.001):.1%}")
+    save_map(seen_in_map(signal_map, found, what, name), target)
+    say(f"kept in {target}")

@@ -1,0 +1,58 @@
+"""Command line: which messages a trial on a table may send, and which the module itself sends."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from swapbridge.asking.trials.permit import Sendable, sendable
+from swapbridge.capture.capture import Capture
+from swapbridge.cli.screen.common import say
+from swapbridge.core.errors import InputError, RefusedError
+from swapbridge.core.frames import identifier_word
+from swapbridge.signalmap.model import SignalMap
+
+
+def absent_messages(
+    capture: Capture, signal_map: SignalMap, absent: Iterable[str], named: Iterable[tuple[int, bool]]
+) -> tuple[Sendable, ...]:
+    """Messages of absent modules that a trial may send, and those named one by one.
+
+    What of an absent module's messages must not be sent, or was not recorded, is left out and told; a message that
+    was named itself is refused.
+
+    Raises
+    ------
+    InputError, RefusedError
+    """
+    out = {one.word: one for one in sendable(capture, signal_map, [identifier_word(*one) for one in named])}
+    for node in absent:
+        messages = [message for message in signal_map.messages if node in message.named_senders]
+        if not messages:
+            known = sorted({name for message in signal_map.messages for name in message.named_senders})
+            raise InputError(f"the map names no message of {node!r}: its senders are {', '.join(known) or 'not named'}")
+        for message in messages:
+            try:
+                (out[message.word],) = sendable(capture, signal_map, [message.word])
+            except RefusedError as error:
+                say(f"left out: {error}")
+    if not out:
+        raise InputError("there is nothing to send: name the absent module with --absent, or messages with --message")
+    return tuple(out[word] for word in sorted(out))
+
+
+def own_words(signal_map: SignalMap, module: str) -> frozenset[int]:
+    """Identifier words that a module sends, by its name in the map.
+
+    Raises
+    ------
+    InputError
+        The map names none.
+    """
+    words = frozenset(message.word for message in signal_map.messages if module in message.named_senders)
+    if not words:
+        known = sorted({name for message in signal_map.messages for name in message.named_senders})
+        raise InputError(
+            f"the map names no message that {module!r} sends (its senders: {', '.join(known) or 'not named'}): "
+            "record the module alone on the table, and say in the map what is its own with `map set`"
+        )
+    return words
