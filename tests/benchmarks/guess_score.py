@@ -2,7 +2,7 @@
 
     python -m tests.benchmarks.guess_score SCORER.py FOLDER [FOLDER ...] [--ablations] [--places FILE.py] [--jobs N]
 
-A set is a folder with a text log (`capture.log.gz`), `truth.json` and `stimulus.csv`. SCORER is called as
+A set is a folder with a text log (`capture.log.gz`), `truth.json` and, where anything was done, `stimulus.csv`. SCORER is called as
 ``python SCORER.py GUESS.json SET --json OUT.json`` and writes at least `f1_all`, `recall_all`, `precision_all`,
 `found`, `sign`, `false`, `values`, `claims`. Ablations leave one idea out at a time, for layouts only.
 """
@@ -148,7 +148,9 @@ def main() -> None:
     with open_executor(jobs=args.jobs, frames=10**6) as executor:
 
         def whole(folder: Path, executor: Executor | None = executor) -> Callable[[Capture], dict[str, Any]]:
-            return lambda capture: guess(capture, read_stimulus(folder / "stimulus.csv"), executor=executor).to_dict()
+            track = folder / "stimulus.csv"
+            told = read_stimulus(track) if track.exists() else None  # some only had the ignition turned on
+            return lambda capture: guess(capture, told, executor=executor).to_dict()
 
         scores = []
         for folder in sets:

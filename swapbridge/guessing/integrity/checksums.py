@@ -16,6 +16,7 @@ import numpy.typing as npt
 from swapbridge.core.integrity import Affine, Method
 from swapbridge.guessing.coding.columns import Columns
 from swapbridge.guessing.integrity.counters import FoundCounter
+from swapbridge.guessing.integrity.folded import fit_field_sum
 from swapbridge.guessing.integrity.gf2 import reduce_rows, relations, solve_affine
 from swapbridge.guessing.integrity.sums import fit_sum, summed_rows
 
@@ -39,7 +40,7 @@ class FoundChecksum:
     ----------
     positions : tuple of int
         DBC bit numbers.
-    method : Crc, Sum or Affine
+    method : Crc, Sum, FieldSum or Affine
         Relative to the payload with these bits cleared.
     counter : tuple of int or None
         Bits of the counter that picks from `by_counter`.
@@ -186,14 +187,20 @@ def _all_targets(table: _Table, counters: list[FoundCounter]) -> list[FoundCheck
     affine: list[FoundChecksum] = []
     targets: list[tuple[int, ...]] = []
     targets += [tuple(range(8 * b, 8 * b + 8)) for b in range(width)]
-    targets += [tuple(range(4 * b, 4 * b + 4)) for b in range(2 * width)]
+    folded = np.bitwise_xor.reduce(table.payload, axis=1)
+    whole = int(np.bincount(folded).max()) >= SHARE * len(folded)  # then seldom-moving bits are settled by the others
+    targets += [] if whole else [tuple(range(4 * b, 4 * b + 4)) for b in range(2 * width)]
     for target in targets:
         chosen = np.array(target)
         moving = chosen[usable[chosen]]
-        if len(moving) < min(4, len(target)):
+        if len(moving) < 3:
             continue
         often = table.flips[moving] >= min(FLIPS, table.steps // 8)
-        if often.sum() < max(3, len(moving) // 2):
+        if len(moving) == 3:  # a sum's last three bits may stand alone; any other relation of so few is met by chance
+            digits = _try_field_sum(table, target) if often.all() and moving[-1] - moving[0] == 2 else None
+            sums += [] if digits is None else [digits]
+            continue
+        if often.sum() < (3 if whole else max(3, len(moving) // 2)):
             continue
         if len(target) == 4 and _byte_is_taken(target, sums + affine):
             continue
@@ -201,7 +208,7 @@ def _all_targets(table: _Table, counters: list[FoundCounter]) -> list[FoundCheck
         if sum_found is not None:
             sums.append(sum_found)
             continue
-        if table.flips[moving].min() < 2:
+        if table.flips[moving].min() < 2 and not whole:
             continue  # a bit that moved once goes with whatever else moved then
         for counter in (None, *[c for c in counters if len(c.positions) <= 4]):
             if counter is None and not in_relation[moving].all():
@@ -260,7 +267,7 @@ def _try_sum(
     counter_values = None if counter is None else _values(table.bits, counter.positions)
     fit = fit_sum(cleared, value, len(target), own, _odd_bytes(target, null, usable), counter_values, SHARE)
     if fit is None:
-        return None
+        return _try_field_sum(table, target)
     chosen = np.array(target)
     moving = chosen[table.live[chosen]]
     inputs = np.flatnonzero(table.live & ~np.isin(np.arange(len(table.live)), chosen))
@@ -283,6 +290,26 @@ def _try_sum(
         equations,
         verified,
     )
+
+
+def _try_field_sum(table: _Table, target: tuple[int, ...]) -> FoundChecksum | None:
+    """A sum that is weighed or folded; what is copied, or goes with a counter alone, is none."""
+    chosen = np.array(target)
+    moving = chosen[table.live[chosen]]
+    width = int(moving[-1] - moving[0]) + 1 if len(target) == 4 else len(target)
+    if moving[0] != target[0]:
+        return None
+    inputs = np.flatnonzero(table.live & ~np.isin(np.arange(len(table.live)), chosen))
+    fit = fit_field_sum(_cleared(table.payload, target[:width]), _values(table.bits, target[:width]), width, SHARE)
+    if fit is None or _copies(table.bits, moving, inputs) * 2 >= len(moving):
+        return None
+    weighed = {p for term in fit.method.terms for p in term.layout.positions}
+    verified = sum(1 << int(p) for p in inputs if int(p) in weighed)
+    free = [p for p in inputs if int(p) in weighed]
+    equations = len(np.unique(table.bits[:, free], axis=0)) - len(fit.method.terms) - 2
+    if equations < 2 * EQUATIONS:
+        return None
+    return FoundChecksum(target[:width], fit.method, None, (), fit.share, equations, verified)
 
 
 def _odd_bytes(

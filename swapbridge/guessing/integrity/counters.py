@@ -28,7 +28,9 @@ ODD_SHARE = 0.98
 FEWEST_STEPS = 16
 FEWEST_SLOW = 64
 FEWEST_ALONE = 36
-"""Steps there must be: at all; in a rhythm of its own; of a byte that has not gone round."""
+FEWEST_BRIEF = 20
+"""Steps there must be: at all; in a rhythm of its own; of a byte that has not gone round; of what has gone round once or
+twice, by one in every single frame."""
 LOSSY = 0.1
 """Share of gaps that hold more than one sending, or none, from which on a recording is lossy, or its clock coarse."""
 LOSSY_SHARE = 0.7
@@ -235,7 +237,23 @@ def _as_counter(
         if step not in (1, modulus - 1) and (wraps < ODD_WRAPS or share < ODD_SHARE):
             continue  # a steady ramp goes round too
         return FoundCounter((), Counter(low_value, low_value + modulus - 1, step), share, steps, wraps, by_clock)
+    if length >= 4 and steps < 3 * span and (brief := _brief_counter(old, new, top)) is not None:
+        return brief
     return _slow_counter(old, new, step_taken, modulus, low_value, length, steps, span)
+
+
+def _brief_counter(old: npt.NDArray[np.int64], new: npt.NDArray[np.int64], top: int) -> FoundCounter | None:
+    """A counter that has gone round only once or twice: by one each time, and over at one and the same value.
+
+    What is measured never goes on by exactly one in every frame.
+    """
+    over = new < old
+    if len(old) < FEWEST_BRIEF or not over.any() or not (new[~over] == old[~over] + 1).all():
+        return None
+    low, high = int(new[over][0]), int(old[over][0])
+    if low > 1 or high < top - 2 or not ((new[over] == low) & (old[over] == high)).all():
+        return None
+    return FoundCounter((), Counter(low, high), 1.0, len(old), int(over.sum()), False)
 
 
 def _lossy_counter(value: npt.NDArray[np.int64], gap: npt.NDArray[np.int64], length: int) -> FoundCounter | None:

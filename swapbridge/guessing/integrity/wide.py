@@ -7,7 +7,6 @@ polynomial explains every pinned bit of both. A 16-bit sum's low byte is a sum b
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -30,20 +29,46 @@ CARRIES = 12
 def join_bytes(columns: Columns, found: Sequence[FoundChecksum]) -> list[FoundChecksum]:
     """The same checksums, those of two bytes that are one CRC or one sum of 16 bits joined."""
     out = list(found)
-    whole = {f.positions[0] >> 3: f for f in found if f.positions == _byte(f.positions[0] >> 3) and f.counter is None}
-    for low, high in pairwise(sorted(whole)):
-        a, b = whole[low], whole[high]
-        if high != low + 1 or a not in out or b not in out:
+    for check in found:
+        if check not in out or not isinstance(check.method, Affine):
             continue
-        if isinstance(a.method, Affine) and isinstance(b.method, Affine):
-            joined = _as_crc(columns, low)
-            if joined is not None:
-                out = [joined if f is a else f for f in out if f is not b]
+        joined = as_half(columns, check, [f for f in out if f is not check])
+        if joined is not None:
+            own = set(joined.positions)
+            out = [joined if f is check else f for f in out if f is check or not own & set(f.positions)]
     for check in found:
         if check in out and isinstance(check.method, Sum) and check.method.width == 8 and check.counter is None:
             wider = _as_sum(columns, check, check.method, [f for f in out if f is not check])
             out = out if wider is None else [wider if f is check else f for f in out]
     return out
+
+
+def as_half(columns: Columns, check: FoundChecksum, others: Sequence[FoundChecksum] = ()) -> FoundChecksum | None:
+    """The CRC of 16 bits that this byte is half of, if it is; its other half may hold bits that never moved.
+
+    Parameters
+    ----------
+    columns : Columns
+        The message's frames.
+    check : FoundChecksum
+        A byte that is affine in the others.
+    others : sequence of FoundChecksum, optional
+        Checks that are not to be taken apart, but where they are the other half.
+    """
+    byte = check.positions[0] >> 3
+    method = check.method
+    if check.positions != _byte(byte) or check.counter is not None or not isinstance(method, Affine) or method.name:
+        return None
+    for low in (byte - 1, byte):
+        partner = _byte(2 * low + 1 - byte)
+        if low < 0 or low + 1 >= columns.payload.shape[1]:
+            continue
+        if any(set(partner) & set(f.positions) and f.positions != partner for f in others):
+            continue
+        joined = _as_crc(columns, low)
+        if joined is not None:
+            return joined
+    return None
 
 
 def _byte(number: int) -> tuple[int, ...]:

@@ -26,12 +26,12 @@ _FAR = math.inf
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """What a vehicle's makers tend to do, as bits that it costs not to do so.
+    """What makers tend to do, as bits that it costs not to do so.
 
     Attributes
     ----------
     order_bits : (float, float)
-        Of a field over a byte boundary: being little endian, being big endian.
+        In a cut: of a field over a byte boundary, being little endian, being big endian. Of a vehicle: of a message.
     """
 
     order_bits: tuple[float, float] = (1.0, 1.0)
@@ -202,19 +202,7 @@ def best_cut(
     candidates = candidates.clear_of(fixed)
     graph = _graph(candidates, live, fixed, style)
     cost, came = _forward(graph)
-    nodes = len(graph.edges)
-    forward = [-_FAR] * nodes
-    forward[0] = 0.0
-    for a, leaving in enumerate(graph.edges):
-        if forward[a] == -_FAR:
-            continue
-        for b, c, _ in leaving:
-            forward[b] = _add(forward[b], forward[a] - temper * c)
-    backward = [-_FAR] * nodes
-    backward[graph.goal] = 0.0
-    for a in range(nodes - 1, -1, -1):
-        for b, c, _ in graph.edges[a]:
-            backward[a] = _add(backward[a], backward[b] - temper * c)
+    forward, backward = _sums(graph, temper)
     path = []
     at = graph.goal
     while at > 0:
@@ -239,6 +227,24 @@ def best_cut(
         margin = _cost_without(graph, candidates, bits) - cost[graph.goal]
         out.append(CutField(order, bits, min(1.0, share.get(bits, 0.0)), margin))
     return tuple(out)
+
+
+def _sums(graph: _Graph, temper: float) -> tuple[list[float], list[float]]:
+    """Logarithm of the weight of all ways to every node, and of all from there to the end."""
+    nodes = len(graph.edges)
+    forward = [-_FAR] * nodes
+    forward[0] = 0.0
+    for a, leaving in enumerate(graph.edges):
+        if forward[a] == -_FAR:
+            continue
+        for b, c, _ in leaving:
+            forward[b] = _add(forward[b], forward[a] - temper * c)
+    backward = [-_FAR] * nodes
+    backward[graph.goal] = 0.0
+    for a in range(nodes - 1, -1, -1):
+        for b, c, _ in graph.edges[a]:
+            backward[a] = _add(backward[a], backward[b] - temper * c)
+    return forward, backward
 
 
 def _add(a: float, b: float) -> float:

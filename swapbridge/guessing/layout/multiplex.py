@@ -16,7 +16,7 @@ from swapbridge.guessing.coding.columns import FEW_FRAMES, Columns, sample_pairs
 from swapbridge.guessing.layout.cut import CutField, Style, best_cut, cut_bits
 
 WIDEST = 8
-MOST_VALUES = 8
+MOST_VALUES = 16
 MOST_COUNTED = 64
 """Values of a selector that is not, and that is, a counter."""
 ROWS_USED = 600
@@ -28,6 +28,10 @@ BIT_GAIN = 8.0
 """Bits it must save on a single bit that is called multiplexed."""
 HALF_BEARS = 0.25
 """Share of its fair share that either half of the recording must bear out: a page may well stand still in one."""
+DECIDED = 0.9
+"""Share of frames in which one value comes with one value of another field, for the first to decide the second."""
+FINER_SAVES = 1.5
+"""How many times as much a selector must save as one whose pages it divides further."""
 TRIED = 2
 """Selectors that are weighed in full."""
 
@@ -64,14 +68,46 @@ def find_multiplexer(columns: Columns, exact: list[tuple[int, ...]], taken: npt.
     plain = cut_bits(whole, live, taken, Style())
     cut = best_cut(whole, live, taken, Style(), 1.0)
     best: FoundMux | None = None
+    counted = [field_words(columns.payload, np.array(p)).astype(np.int64) for p in exact]
     for found in likely:
-        if found.positions not in exact and _inside(found.positions, cut):
+        if found.positions not in exact and (
+            _inside(found.positions, cut) or _goes_round_with(counted, _value_of(columns, found), found.values)
+        ):
             continue
         weighed = _weigh(columns, found, whole, taken, exact)
         saved = plain - weighed.bits - _odd_place(found.positions)
-        if saved > max(GAIN_BITS, 0.03 * plain) and (best is None or saved > best.gain_bits):
+        if saved <= max(GAIN_BITS, 0.03 * plain):
+            continue
+        needed = 0.0
+        if best is not None:
+            mine, its = _value_of(columns, found), _value_of(columns, best)
+            needed = best.gain_bits
+            if _decides(mine, its) and not _decides(its, mine):
+                needed *= FINER_SAVES  # each of more pages shows its first contents for nothing
+            elif _decides(its, mine) and not _decides(mine, its):
+                needed /= FINER_SAVES
+        if saved > needed:
             best = replace(found, decides=weighed.decides, gain_bits=saved)
     return best
+
+
+def _value_of(columns: Columns, found: FoundMux) -> npt.NDArray[np.int64]:
+    return field_words(columns.payload, np.array(found.positions)).astype(np.int64)
+
+
+def _decides(one: npt.NDArray[np.int64], other: npt.NDArray[np.int64]) -> bool:
+    """Whether each value of the one comes with one value of the other only, but for a few frames."""
+    pairs, counts = np.unique(np.stack([one, other], axis=1), axis=0, return_counts=True)
+    most = np.zeros(int(one.max()) + 1, np.int64)
+    np.maximum.at(most, pairs[:, 0], counts)
+    return int(most.sum()) >= DECIDED * len(one)
+
+
+def _goes_round_with(
+    counted: list[npt.NDArray[np.int64]], value: npt.NDArray[np.int64], values: tuple[int, ...]
+) -> bool:
+    """Whether a counter decides a selector whose values are no pages' numbers: then it is what one of them holds."""
+    return max(values) - min(values) >= len(values) and any(_decides(c, value) for c in counted)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,113 @@
+"""Guessing room: sums that are folded, weighed or taken modulo one less than a power of two."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from swapbridge.core.integrity import Checksum, FieldSum, Sum, Term
+from swapbridge.core.layout import Layout, layout_from_positions
+from swapbridge.guessing.coding.columns import make_columns
+from swapbridge.guessing.integrity.checksums import FoundChecksum, find_checksums
+from swapbridge.guessing.integrity.folded import fit_field_sum, method_values
+
+Bytes = npt.NDArray[np.uint8]
+
+
+def moving(rows: int = 600, width: int = 8) -> Bytes:
+    """Payloads in which all but the last byte move: a counter, walks, a flag, noise."""
+    rng = np.random.default_rng(5)
+    payload = np.zeros((rows, width), np.uint8)
+    walk = 30_000 + np.cumsum(rng.integers(-90, 91, rows))
+    payload[:, 0], payload[:, 1] = walk & 255, walk >> 8
+    payload[:, 2] = 100 + np.rint(rng.normal(0, 3, rows))
+    payload[:, 3] = np.repeat(rng.integers(0, 2, rows // 20 + 1), 20)[:rows] << 5
+    payload[:, 4] = 80 + np.cumsum(rng.integers(-1, 2, rows)) % 90
+    payload[:, 6] = np.arange(rows) % 16
+    return payload
+
+
+def tsc1(payload: Bytes, identifier: int) -> npt.NDArray[np.int64]:
+    """SAE J1939-71, message checksum of TSC1 (from memory): the sum's three-bit digits, added up."""
+    total = payload[:, :7].astype(np.int64).sum(axis=1) + sum(identifier.to_bytes(4, "big"))
+    total = (total + (payload[:, 7] & 15)) & 255
+    return ((total >> 6 & 3) + (total >> 3) + total) & 7
+
+
+def end_around(payload: Bytes) -> npt.NDArray[np.int64]:
+    """RFC 1071's sum with the carries brought round, of bytes in place of words, complemented."""
+    total = payload[:, :7].astype(np.int64).sum(axis=1)
+    while (total >> 8).any():
+        total = (total & 255) + (total >> 8)
+    return 255 - total
+
+
+def by_place(payload: Bytes) -> npt.NDArray[np.int64]:
+    """Each byte times its place."""
+    return (payload[:, :7].astype(np.int64) @ np.arange(1, 8) + 77) % 256
+
+
+@pytest.mark.parametrize(
+    ("check", "bits"), [(lambda p: tsc1(p, 0x0C000003), (60, 61, 62)), (end_around, range(56, 64)), (by_place, range(56, 64))]
+)
+def test_a_sum_of_another_form_is_found_and_computes_every_payload_again(
+    check: Callable[[Bytes], npt.NDArray[np.int64]], bits: tuple[int, ...]
+) -> None:
+    payload = moving()
+    if len(bits) == 3:  # the counter and the check share the last byte
+        payload[:, 7], payload[:, 6] = payload[:, 6], 33
+        payload[:, 7] |= (check(payload) << 4).astype(np.uint8)
+    else:
+        payload[:, 7] = check(payload)
+    n = len(payload)
+    columns = make_columns(0x321, False, np.arange(n) * 10**7, np.full(n, 8, np.uint8), payload)
+
+    def rank(found: FoundChecksum) -> float:
+        return float(found.positions[0] != bits[0])
+
+    found = [c for c in find_checksums(columns, [], rank) if c.positions == tuple(bits)]
+    assert found
+    assert isinstance(found[0].method, FieldSum)
+    check_field = Checksum(layout_from_positions(found[0].positions), found[0].method)
+    assert all(check_field.holds(row.tobytes()) for row in payload)
+
+
+def test_what_no_sum_gives_gets_none() -> None:
+    rng = np.random.default_rng(3)
+    payload = moving()
+    for width in (4, 8):
+        assert fit_field_sum(payload, rng.integers(0, 1 << width, len(payload)), width, 0.995) is None
+    # a table of squares is a function of one byte, but no sum
+    squares = payload[:, 4].astype(np.int64) ** 2 % 251
+    assert fit_field_sum(payload, squares, 8, 0.995) is None
+
+
+def test_a_handful_of_payloads_proves_no_sum() -> None:
+    payload = moving()[:20]
+    assert fit_field_sum(payload, by_place(payload), 8, 0.995) is None
+
+
+def test_columns_of_units_and_the_core_agree() -> None:
+    """The fast arithmetic over columns against the method's own, one payload at a time."""
+    payload = moving(60)
+    terms = tuple(Term(Layout(8 * k, 8), k + 1) for k in range(7))
+    for method in (
+        FieldSum(8, terms, 5, fold=8, factor=-1, constant=-1),
+        FieldSum(4, terms, 9, 8, 4, 1),
+        FieldSum(8, terms, 0, constant=3),
+        FieldSum(3, terms, 200, 8, 3, 1, factor=-1),
+    ):
+        told = method_values(method, payload.astype(np.int64), 8)
+        assert told.tolist() == [method.value(row.tobytes()) for row in payload]
+
+
+def test_a_plain_sum_stays_a_plain_sum() -> None:
+    payload = moving()
+    payload[:, 7] = (payload[:, :7].sum(axis=1) + 17) % 256
+    n = len(payload)
+    columns = make_columns(0x321, False, np.arange(n) * 10**7, np.full(n, 8, np.uint8), payload)
+    found = find_checksums(columns, [], lambda c: float(c.positions[0] != 56))
+    assert found[0].method == Sum(8, (0, 1, 2, 3, 4, 5, 6), 8, 1, 17)
