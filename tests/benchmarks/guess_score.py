@@ -2,9 +2,9 @@
 
     python -m tests.benchmarks.guess_score SCORER.py FOLDER [FOLDER ...] [--ablations] [--places FILE.py] [--jobs N]
 
-A set is a folder with a text log (`capture.log.gz`), `truth.json` and, where anything was done, `stimulus.csv`. SCORER is called as
-``python SCORER.py GUESS.json SET --json OUT.json`` and writes at least `f1_all`, `recall_all`, `precision_all`,
-`found`, `sign`, `false`, `values`, `claims`. Ablations leave one idea out at a time, for layouts only.
+A set is a folder with a text log (`capture.log.gz`), `truth.json` and, where anything was done, `stimulus.csv`. SCORER
+is called as ``python SCORER.py GUESS.json SET --json OUT.json`` and writes at least `f1_all`, `recall_all`,
+`precision_all`, `found`, `sign`, `false`, `values`, `claims`. Ablations leave one idea out at a time, for layouts only.
 """
 
 from __future__ import annotations

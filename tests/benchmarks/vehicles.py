@@ -9,7 +9,7 @@ Nothing here knows how guessing works.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from math import gcd
@@ -22,6 +22,7 @@ from cantools.database.errors import Error
 
 from swapbridge.capture.capture import EXTENDED, Capture
 from swapbridge.core.layout import ByteOrder, Layout
+from tests.benchmarks.seals import FORMULAS, Seal, make_seal
 from tests.guessing.planted import write_field
 
 Ints = npt.NDArray[np.int64]
@@ -228,26 +229,29 @@ def _analogue(rng: np.random.Generator, told: dict[str, Floats], t: Floats, leng
         raw = np.rint(value + min(max(base, 0.0), max(room, 0.0)))
         if length >= 10 and rng.random() < 0.1:
             raw = np.floor(raw / 4) * 4
-        return raw.astype(np.int64) % span
+        return np.asarray(raw.astype(np.int64) % span, np.int64)
     if kind == "jitter":
         level, sd = rng.uniform(0.1, 0.9) * span, rng.choice([0.4, 0.8, 2, 5, 0.02 * span])
-        return np.clip(np.rint(level + rng.normal(0, sd, n)), 0, span - 1).astype(np.int64)
+        return np.asarray(np.clip(np.rint(level + rng.normal(0, sd, n)), 0, span - 1).astype(np.int64), np.int64)
     if kind == "slow":
         x = np.interp(t, np.arange(len(told["warm"])) / RATE, told["warm"])
         return np.clip(np.rint(x * rng.uniform(0.3, 2) + rng.uniform(0, 20)), 0, span - 1).astype(np.int64)
     if kind == "ramp":
         fuel = np.cumsum(told["rpm"] if rng.random() < 0.5 else told["speed"] + 2 * rng.random()) / RATE
         total = np.interp(t, np.arange(len(fuel)) / RATE, fuel)
-        return np.floor(total * rng.choice([0.002, 0.01, 0.05, 0.3]) + rng.integers(span)).astype(np.int64) % span
+        return np.asarray(
+            np.floor(total * rng.choice([0.002, 0.01, 0.05, 0.3]) + rng.integers(span)).astype(np.int64) % span,
+            np.int64,
+        )
     if kind == "clock":
         tick = float(rng.choice([0.013, 0.13, 1.0]))  # never once a frame: that would be a counter
-        return np.floor(t / tick + rng.integers(span)).astype(np.int64) % span
+        return np.asarray(np.floor(t / tick + rng.integers(span)).astype(np.int64) % span, np.int64)
     if kind == "walk":
         step = max(0.3, span * 10.0 ** rng.uniform(-3.5, -1.5))
         rests = np.repeat(rng.random(n // 50 + 1) < 0.8, 50)[:n]
         x = np.cumsum(rng.normal(0, step, n) * rests)
         x = x - np.round(x.mean()) + span / 2 if np.ptp(x) < span * 0.9 else (x - x.min()) / np.ptp(x) * span * 0.85
-        return np.clip(np.rint(x), 0, span - 1).astype(np.int64)
+        return np.asarray(np.clip(np.rint(x), 0, span - 1).astype(np.int64), np.int64)
     if kind == "noise":
         return rng.integers(0, span, n)
     return np.full(n, int(rng.integers(span)))
@@ -265,7 +269,7 @@ def _states(rng: np.random.Generator, told: dict[str, Floats], t: Floats, length
         return (brake > rng.uniform(0.05, 0.4)).astype(np.int64)
     if length >= 3 and what < 0.5:
         gear = np.interp(t, np.arange(len(told["gear"])) / RATE, told["gear"])
-        return np.floor(gear).astype(np.int64) % 2**length
+        return np.asarray(np.floor(gear).astype(np.int64) % 2**length, np.int64)
     changes = int(rng.integers(1, 40))
     times = np.sort(rng.uniform(0, t[-1], changes))
     few = 2 if length == 1 else int(rng.integers(2, 2 ** min(length, 3) + 1))
@@ -280,119 +284,6 @@ def _states(rng: np.random.Generator, told: dict[str, Floats], t: Floats, length
 
 
 # ---------------------------------------------------------------- counters and checks
-
-
-@dataclass(frozen=True)
-class Seal:
-    """The check of one vehicle: writes itself into payloads at the given bits."""
-
-    name: str
-    width: int
-    value: Callable[[Bytes, int, int], Ints]
-    """From payloads with the check's bits cleared, identifier and message number."""
-
-
-def _crc(rows: Bytes, width: int, polynomial: int, init: int, reflect: bool) -> Ints:
-    """CRC of every row, bit by bit (the plain definition)."""
-    mask = (1 << width) - 1
-    state = np.full(len(rows), init, np.int64)
-    for column in rows.T.astype(np.int64):
-        for bit in range(8) if reflect else range(7, -1, -1):
-            carry = (state >> (width - 1) & 1) ^ (column >> bit & 1)
-            state = (state << 1 & mask) ^ np.where(carry == 1, polynomial, 0)
-    if reflect:
-        turned = np.zeros_like(state)
-        for k in range(width):
-            turned |= (state >> k & 1) << (width - 1 - k)
-        state = turned
-    return state
-
-
-def _with(rows: Bytes, *extra: int, front: bool = False) -> Bytes:
-    tail = np.tile(np.array(extra, np.uint8), (len(rows), 1))
-    return np.concatenate([tail, rows] if front else [rows, tail], axis=1)
-
-
-def _nibbles(rows: Bytes) -> Ints:
-    return ((rows & 15).astype(np.int64) + (rows >> 4)).sum(axis=1)
-
-
-def make_seal(rng: np.random.Generator, name: str) -> Seal:
-    """One formula with its constants; `per` is what differs between messages."""
-    constant = int(rng.choice([0, 0, 0xFF, int(rng.integers(256))]))
-    per = str(rng.choice(["nothing", "identifier", "own"]))
-    secret = rng.integers(0, 65536, 64)
-    poly8 = int(rng.choice([0x1D, 0x2F, 0x07, 0x31, 0x9B, 0xD5]))
-    poly16 = int(rng.choice([0x1021, 0x8005, 0x8BB7]))
-    init = int(rng.choice([0, 0xFFFF]))
-    reflect = bool(rng.random() < 0.2)
-    front = bool(rng.random() < 0.5)
-
-    def differs(identifier: int, number: int) -> tuple[int, int]:
-        if per == "identifier":
-            return identifier & 255, identifier >> 8 & 255
-        return (int(secret[number] & 255), int(secret[number] >> 8)) if per == "own" else (0, 0)
-
-    def xor(rows: Bytes, i: int, k: int) -> Ints:
-        a, b = differs(i, k)
-        return np.bitwise_xor.reduce(rows, axis=1).astype(np.int64) ^ a ^ b ^ constant
-
-    def sums(rows: Bytes, i: int, k: int) -> Ints:
-        return (rows.astype(np.int64).sum(axis=1) + sum(differs(i, k)) + constant) % 256
-
-    def less(rows: Bytes, i: int, k: int) -> Ints:
-        return (constant - rows.astype(np.int64).sum(axis=1) - sum(differs(i, k))) % 256
-
-    def long(rows: Bytes, i: int, k: int) -> Ints:
-        return (rows.astype(np.int64).sum(axis=1) + sum(differs(i, k)) + rows.shape[1]) % 256
-
-    def nibble(rows: Bytes, i: int, k: int) -> Ints:
-        digits = sum(i >> s & 15 for s in range(0, 32, 4)) if per == "identifier" else sum(differs(i, k))
-        return (constant - _nibbles(rows) - digits) % 16
-
-    def plus(rows: Bytes, i: int, k: int) -> Ints:
-        return (constant + _nibbles(rows) + sum(differs(i, k))) % 16
-
-    def folded(rows: Bytes, i: int, k: int) -> Ints:
-        total = rows.astype(np.int64).sum(axis=1) + sum(differs(i, k)) + constant
-        return ((total & 15) + (total >> 4)) % 16
-
-    def carried(rows: Bytes, i: int, k: int) -> Ints:
-        total = rows.astype(np.int64).sum(axis=1) + sum(differs(i, k))
-        while (total >> 8).any():
-            total = (total & 255) + (total >> 8)
-        return 255 - total
-
-    def weighed(rows: Bytes, i: int, k: int) -> Ints:
-        return (rows.astype(np.int64) @ np.arange(1, rows.shape[1] + 1) + sum(differs(i, k))) % 256
-
-    def crc8(rows: Bytes, i: int, k: int) -> Ints:
-        fed = _with(rows, *differs(i, k), front=front) if per != "nothing" else rows
-        return _crc(fed, 8, poly8, init & 255, reflect) ^ (0xFF if init else 0)
-
-    def crc16(rows: Bytes, i: int, k: int) -> Ints:
-        fed = _with(rows, *differs(i, k)) if per != "nothing" else rows
-        return _crc(fed, 16, poly16, init, reflect)
-
-    widths: dict[str, tuple[int, Callable[[Bytes, int, int], Ints]]] = {
-        "xor": (8, xor),
-        "sum": (8, sums),
-        "less": (8, less),
-        "long": (8, long),
-        "nibbles": (4, nibble),
-        "plus nibbles": (4, plus),
-        "folded": (4, folded),
-        "carried": (8, carried),
-        "weighed": (8, weighed),
-        "crc8": (8, crc8),
-        "crc16": (16, crc16),
-    }
-    width, value = widths[name]
-    return Seal(f"{name}, {per}", width, value)
-
-
-FORMULAS = ("none", "xor", "sum", "less", "long", "nibbles", "plus nibbles", "folded", "carried", "weighed", "crc8", "crc16")
-SHARES = (0.12, 0.12, 0.12, 0.08, 0.08, 0.12, 0.03, 0.03, 0.03, 0.02, 0.19, 0.06)
 
 
 def _seal(payload: Bytes, length: int, at: Layout, seal: Seal, identifier: int, number: int) -> None:
@@ -457,7 +348,7 @@ def invent(seed: int, maps: Path | None = None, messages: int = 14) -> Vehicle:
         "moves": str(rng.choice(["drive", "rev", "still"], p=[0.55, 0.25, 0.2])),
         "lost": float(rng.choice([0, 0.01, 0.05, 0.2, 0.5, 0.8], p=[0.5, 0.15, 0.1, 0.1, 0.08, 0.07])),
         "tick": float(rng.choice([1e-6, 1e-4, 1e-3], p=[0.7, 0.2, 0.1])),
-        "formula": str(rng.choice(FORMULAS, p=SHARES)),
+        "formula": str(rng.choice(list(FORMULAS), p=list(FORMULAS.values()))),
         "counter bits": int(rng.choice([2, 3, 4, 4, 4, 6, 8])),
         "counter low": bool(rng.random() < 0.6),
         "one short": bool(rng.random() < 0.2),
@@ -559,7 +450,9 @@ def _message(
     for f in plan.fields:
         if f.kind == "checksum":
             if seal is None or seal.width != f.layout.length:
-                own = make_seal(np.random.default_rng(f.layout.length), {4: "nibbles", 8: "sum", 16: "crc16"}[f.layout.length])
+                own = make_seal(
+                    np.random.default_rng(f.layout.length), {4: "nibbles", 8: "sum", 16: "crc16"}[f.layout.length]
+                )
                 _seal(payload, plan.length, f.layout, own, identifier, number)
             else:
                 _seal(payload, plan.length, f.layout, seal, identifier, number)
@@ -580,14 +473,14 @@ def _capture(rows: Sequence[tuple[Ints, int, Bytes, int]], extended: bool) -> Ca
     by_time = np.argsort(ns, kind="stable")
     flag = np.uint8(EXTENDED if extended else 0)
 
-    def all_of(parts: Iterator[npt.NDArray[np.generic]]) -> npt.NDArray[np.generic]:
-        return np.concatenate(list(parts))[by_time]
-
+    length = np.concatenate([np.full(len(r[0]), r[3], np.uint8) for r in rows])
+    identifier = np.concatenate([np.full(len(r[0]), r[1], np.uint32) for r in rows])
+    payload = np.concatenate([r[2] for r in rows])
     return Capture(
         ns[by_time] + 10**9,
-        all_of(np.full(len(r[0]), r[1], np.uint32) for r in rows),
+        identifier[by_time],
         np.full(len(ns), flag, np.uint8),
         np.zeros(len(ns), np.uint8),
-        all_of(np.full(len(r[0]), r[3], np.uint8) for r in rows),
-        all_of(r[2] for r in rows),
+        length[by_time],
+        payload[by_time],
     )

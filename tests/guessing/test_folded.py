@@ -34,7 +34,7 @@ def tsc1(payload: Bytes, identifier: int) -> npt.NDArray[np.int64]:
     """SAE J1939-71, message checksum of TSC1 (from memory): the sum's three-bit digits, added up."""
     total = payload[:, :7].astype(np.int64).sum(axis=1) + sum(identifier.to_bytes(4, "big"))
     total = (total + (payload[:, 7] & 15)) & 255
-    return ((total >> 6 & 3) + (total >> 3) + total) & 7
+    return np.asarray(((total >> 6 & 3) + (total >> 3) + total) & 7, np.int64)
 
 
 def end_around(payload: Bytes) -> npt.NDArray[np.int64]:
@@ -42,7 +42,7 @@ def end_around(payload: Bytes) -> npt.NDArray[np.int64]:
     total = payload[:, :7].astype(np.int64).sum(axis=1)
     while (total >> 8).any():
         total = (total & 255) + (total >> 8)
-    return 255 - total
+    return np.asarray(255 - total, np.int64)
 
 
 def by_place(payload: Bytes) -> npt.NDArray[np.int64]:
@@ -51,7 +51,8 @@ def by_place(payload: Bytes) -> npt.NDArray[np.int64]:
 
 
 @pytest.mark.parametrize(
-    ("check", "bits"), [(lambda p: tsc1(p, 0x0C000003), (60, 61, 62)), (end_around, range(56, 64)), (by_place, range(56, 64))]
+    ("check", "bits"),
+    [(lambda p: tsc1(p, 0x0C000003), (60, 61, 62)), (end_around, range(56, 64)), (by_place, range(56, 64))],
 )
 def test_a_sum_of_another_form_is_found_and_computes_every_payload_again(
     check: Callable[[Bytes], npt.NDArray[np.int64]], bits: tuple[int, ...]

@@ -53,7 +53,8 @@ class FoundChecksum:
     verified_bits : int
         Payload bits (as a mask) whose part in it the frames pinned down.
     shared : int
-        Other messages of the vehicle that keep to the same formula, what differs following from the identifier.
+        Other messages of the vehicle that keep to the same formula, what differs following from the identifier; where
+        it only follows a counter, those whose check stands at the same place.
     told_apart : int or None
         Where it only follows a counter: 2 it can't count by itself, 1 it counts in another step, 0 told by habit alone.
     """
@@ -116,7 +117,7 @@ def find_checksums(
         return []
     found: list[FoundChecksum] = []
     for _ in range(3):
-        options = _all_targets(table, counters)
+        options = [o for o in _all_targets(table, counters) if not _in_step(o, counters)]
         if not options:
             break
         best = _likeliest(options, counters, rank, columns)
@@ -126,6 +127,12 @@ def find_checksums(
         counters = [c for c in counters if not set(c.positions) & set(best.positions)]
         table = _prepare(columns)
     return found
+
+
+def _in_step(found: FoundChecksum, counters: list[FoundCounter]) -> bool:
+    """Whether this counts by itself, as all that it follows does: either could be the check (`followers.py`)."""
+    counts = any(set(found.positions) <= set(c.positions) for c in counters)
+    return counts and any(found.verified_bits == sum(1 << p for p in c.positions) for c in counters)
 
 
 def _likeliest(

@@ -29,8 +29,8 @@ FEWEST_STEPS = 16
 FEWEST_SLOW = 64
 FEWEST_ALONE = 36
 FEWEST_BRIEF = 20
-"""Steps there must be: at all; in a rhythm of its own; of a byte that has not gone round; of what has gone round once or
-twice, by one in every single frame."""
+"""Steps there must be: at all; in a rhythm of its own; of a byte that has not gone round; of what has gone round once
+or twice, by one in every single frame."""
 LOSSY = 0.1
 """Share of gaps that hold more than one sending, or none, from which on a recording is lossy, or its clock coarse."""
 LOSSY_SHARE = 0.7

@@ -19,16 +19,16 @@ BARE = "only a counter moves: what else it covers is unknown"
 def counter_fields(counters: Iterable[FoundCounter], checksums: Sequence[FoundChecksum]) -> list[FoundField]:
     """Counters as fields; one that goes in step with what may be its check is no surer than that one."""
     doubtful = {
-        p
+        p: c.shared
         for c in checksums
         if c.told_apart == 0
         for p in range(c.verified_bits.bit_length())
         if c.verified_bits >> p & 1
     }
-    return [_counter_field(c, bool(doubtful.intersection(c.positions))) for c in counters]
+    return [_counter_field(c, next((doubtful[p] for p in c.positions if p in doubtful), None)) for c in counters]
 
 
-def _counter_field(found: FoundCounter, doubtful: bool) -> FoundField:
+def _counter_field(found: FoundCounter, alike: int | None) -> FoundField:
     layout = layout_from_positions(found.positions)
     evidence: dict[str, Any] = {
         "steps": found.steps,
@@ -38,9 +38,9 @@ def _counter_field(found: FoundCounter, doubtful: bool) -> FoundField:
     }
     if found.every > 1:
         evidence["every"] = found.every
-    if doubtful:
+    if alike is not None:
         evidence["note"] = NOT_APART
-    confidence = counter_probability(found, doubtful)
+    confidence = counter_probability(found, alike is not None, alike or 0)
     return FoundField(
         name=f"counter_{layout.start}",
         layout=layout,

@@ -1,4 +1,4 @@
-"""Guessing room: sums beyond those of whole bytes: weighed by place, folded, or taken modulo one less than a power of two.
+"""Guessing room: sums beyond those of whole bytes: weighed by place, folded, or with the carries brought round.
 
 Each form leaves one constant open, which the first rows settle and all others must meet. What a sum runs over is the
 whole payload; with weights, what the rows themselves say.

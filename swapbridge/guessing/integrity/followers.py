@@ -6,7 +6,8 @@ counters in step are a longer description than a counter and its check, so that 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -20,7 +21,8 @@ from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.integrity.gf2 import solve_affine
 
 FEWEST_ROUNDS = 3
-"""Times that a counter goes round, at least, before what goes round with it is called its check."""
+FEWEST_TOGETHER = 200
+"""Times that a counter goes round, or steps that it makes, before what goes round with it is called its check."""
 MOST_OTHERS = 2
 """States that the rest of the payload may have."""
 
@@ -35,21 +37,43 @@ class _Pair(NamedTuple):
     plain: int
 
 
-def follower_of_counter(columns: Columns, counters: Sequence[FoundCounter]) -> FoundChecksum | None:
+def follower_of_counter(
+    columns: Columns, counters: Sequence[FoundCounter], places: Mapping[int, int] | None = None
+) -> FoundChecksum | None:
     """The one byte or nibble that is a function of a counter, one to one: a check on it.
 
     None where several are: they are pages of contents that go round with the counter.
+
+    Parameters
+    ----------
+    columns : Columns
+        The message's frames.
+    counters : sequence of FoundCounter
+        What counts in it.
+    places : mapping of int to int, optional
+        Where other messages of the vehicle have their checks, as `place_of` tells it, and how many do.
     """
+    alike = places or {}
     pairs = [pair for counter in counters for pair in _pairs(columns, counter)]
     together = {frozenset(p >> 2 for p in (*pair.counter.positions, *pair.positions)) for pair in pairs}
     if len(together) != 1:
         return None
-    pair = max(pairs, key=lambda pair: (pair.plain, _habit(columns, pair.positions)))
-    return _as_check(columns, pair)
+
+    def votes(pair: _Pair) -> int:
+        return alike.get(place_of(columns, pair.positions), 0)
+
+    pair = max(pairs, key=lambda pair: (pair.plain, votes(pair), _habit(columns, pair.positions)))
+    check = _as_check(columns, pair)
+    return check if pair.plain else replace(check, shared=votes(pair))
+
+
+def place_of(columns: Columns, positions: Sequence[int]) -> int:
+    """Where a check stands: its first bit counted from the payload's end."""
+    return min(positions) - 8 * int(columns.payload.shape[1])
 
 
 def _pairs(columns: Columns, counter: FoundCounter) -> Iterator[_Pair]:
-    if len(counter.positions) > 8 or counter.wraps < FEWEST_ROUNDS:
+    if len(counter.positions) > 8 or (counter.wraps < FEWEST_ROUNDS and counter.steps < FEWEST_TOGETHER):
         return
     value = field_words(columns.payload, np.array(counter.positions)).astype(np.int64)
     live = columns.live

@@ -69,23 +69,28 @@ BY_HABIT = 0.7
 habit, and so can't say how many makers do."""
 
 
-def probability(kind: str, features: Floats, weights: dict[str, Floats] = WEIGHTS) -> float:
-    """Probability that a claim of this kind is right."""
+def by_habit(alike: int) -> float:
+    """The same where so many other messages of the vehicle have their check at the same place (rule of succession)."""
+    return (alike + 2 * BY_HABIT) / (alike + 2)
+
+
+def probability(kind: str, features: Floats, weights: dict[str, Floats] = WEIGHTS, alike: int = 0) -> float:
+    """Probability that a claim of this kind is right; `alike` as for `by_habit`."""
     model = float(1.0 / (1.0 + np.exp(-np.clip(features @ weights[kind], -30.0, 30.0))))
-    by_habit = (kind == "counter" and features[COUNTER_NAMES.index("in step")]) or (
+    only_habit = (kind == "counter" and features[COUNTER_NAMES.index("in step")]) or (
         kind == "checksum" and features[CHECK_NAMES.index("not told apart")]
     )
-    return round(min(max(model, LEAST), BY_HABIT if by_habit else MOST), 4)
+    return round(min(max(model, LEAST), by_habit(alike) if only_habit else MOST), 4)
 
 
-def counter_probability(found: FoundCounter, in_step: bool) -> float:
+def counter_probability(found: FoundCounter, in_step: bool, alike: int = 0) -> float:
     """Of a counter; `in_step` where something else goes in step with it and may be the counter instead."""
-    return probability("counter", counter_features(found, in_step))
+    return probability("counter", counter_features(found, in_step), alike=alike)
 
 
 def check_probability(found: FoundChecksum) -> float:
     """Of a check: that it is one, and stands there."""
-    return probability("checksum", check_features(found))
+    return probability("checksum", check_features(found), alike=found.shared)
 
 
 def mux_probability(values: int, bits: int, saved_bits: float) -> float:

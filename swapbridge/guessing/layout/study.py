@@ -6,6 +6,7 @@ into fields once the vehicle's habits are known from all of them.
 
 from __future__ import annotations
 
+from collections import Counter as Tally
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -22,7 +23,7 @@ from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.checksums import FoundChecksum, find_checksums
 from swapbridge.guessing.integrity.counters import FoundCounter, find_counters, frames_between
 from swapbridge.guessing.integrity.fields import checksum_field, counter_fields
-from swapbridge.guessing.integrity.followers import follower_of_counter
+from swapbridge.guessing.integrity.followers import follower_of_counter, place_of
 from swapbridge.guessing.integrity.naming import name_checksum
 from swapbridge.guessing.integrity.support import (
     Signature,
@@ -396,8 +397,14 @@ def with_support(studies: Sequence[Study]) -> list[Study]:
     """Studies again, where the vehicle's own formulas show a checksum that one message alone could not prove."""
     formulas = proven_formulas([(s.checksums, s.possible) for s in studies])
     crcs = vehicle_crcs([(s.columns.payload.shape[1], c) for s in studies for c in s.checksums])
+    places = Tally(place_of(s.columns, c.positions) for s in studies for c in s.checksums if c.told_apart is None)
     out = []
     for s in studies:
+        if any(c.told_apart == 0 for c in s.checksums):
+            placed = follower_of_counter(s.columns, find_counters(s.columns), places)
+            if placed is not None and placed.shared:
+                out.append(_again(s, placed))
+                continue
         crc = (
             crc_of_vehicle(s.columns, crcs)
             if crcs and not any(isinstance(c.method, Crc) for c in s.checksums)
@@ -410,10 +417,17 @@ def with_support(studies: Sequence[Study]) -> list[Study]:
         if check is None:
             out.append(s)
         else:
-            again = study(s.columns, check)
-            tails = tuple(p for p in s.parts if p.longer is not None)
-            out.append(replace(again, parts=(*again.parts, *tails)))
+            out.append(_again(s, check))
     return out
+
+
+def _again(s: Study, check: FoundChecksum) -> Study:
+    """The study made anew with a check that is given, or the same where it was found there already."""
+    if [c.positions for c in s.checksums] == [check.positions]:
+        return replace(s, checksums=(check,))
+    again = study(s.columns, check)
+    tails = tuple(p for p in s.parts if p.longer is not None)
+    return replace(again, parts=(*again.parts, *tails))
 
 
 def _mux_part(columns: Columns, value: int | None, decided: npt.NDArray[np.bool_]) -> Part:
