@@ -1,24 +1,23 @@
-"""Calibrate how sure counters, checks and multiplexers are: invented vehicles, short and lossy recordings.
+"""Calibrate how sure fields, counters, checks and multiplexers are: invented vehicles, short and lossy recordings.
 
-    python -m tests.benchmarks.guess_integrity [--vehicles 60] [--seed 1] [--check-seed 2] [--refit]
-    python -m tests.benchmarks.guess_integrity --sets SCORER FOLDER [--leave-out-each]
+    python -m tests.benchmarks.guess_integrity [--vehicles 60] [--seed 1] [--check-seed 2] [--refit] [--claims FILE ...]
+    python -m tests.benchmarks.guess_integrity --sets FOLDER [--leave-out-each] [--claims FILE ...]
 
 Every vehicle keeps to one checksum formula or to none, and sends counters of all kinds beside what may be taken for
-them: totals that wrap, clocks, jitter, copies, pages. `--refit` prints new weights for
-`swapbridge/guessing/integrity/trust.py`; the reliability table is made on vehicles of another seed. `--sets` makes the
-table on labelled recordings, none of which goes into the weights; `--leave-out-each` says so per recording, with
-weights fitted to the invented vehicles and all recordings but that one.
+them: totals that wrap, clocks, jitter, copies, pages. `--claims` adds what `guess_planted --claims` kept of vehicles of
+every habit, the only ones that fields are weighed on. `--refit` prints new weights for
+`swapbridge/guessing/integrity/trust.py`; the reliability table is made on vehicles of another seed, of kept claims on
+each third of the vehicles with weights fitted to the rest. `--sets` makes the table on labelled recordings, none of
+which goes into the weights; `--leave-out-each` with weights fitted, for each recording, to the invented vehicles and
+all recordings but that one.
 """
 
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import json
-from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -27,55 +26,27 @@ from scipy.optimize import minimize
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.read import read_capture
 from swapbridge.core.integrity import Crc
-from swapbridge.guessing.coding.columns import columns_of
+from swapbridge.core.layout import Layout
 from swapbridge.guessing.integrity import trust
-from swapbridge.guessing.integrity.vehicle import vehicle_checks
-from swapbridge.guessing.layout.study import Study, one_length, study, with_support
+from tests.benchmarks.judging import Bits, Claim, claims_of, compare, guess_of, studied
+from tests.benchmarks.vehicles import Field
 
 Floats = npt.NDArray[np.float64]
-Bits = tuple[int, ...]
-NAMES = {"counter": trust.COUNTER_NAMES, "checksum": trust.CHECK_NAMES, "mux": trust.MUX_NAMES}
+NAMES = {
+    "field": trust.FIELD_NAMES,
+    "counter": trust.COUNTER_NAMES,
+    "checksum": trust.CHECK_NAMES,
+    "mux": trust.MUX_NAMES,
+}
 MORE, LESS, ANY = (0.0, None), (None, 0.0), (None, None)
 BOUNDS = {
+    "field": (ANY, MORE, MORE, ANY, LESS, LESS, ANY, LESS, LESS, LESS, MORE, LESS),
     "counter": (ANY, MORE, MORE, LESS, LESS, LESS, LESS, LESS, LESS),
     "checksum": (ANY, MORE, MORE, LESS, LESS, LESS, MORE),
     "mux": (ANY, MORE, LESS, MORE),
 }
 """Each number may only push one way: evidence up, doubt down."""
 EDGES = (0.0, 0.2, 0.5, 0.8, 0.9, 0.95, 0.98, 1.01)
-
-
-class Claim(NamedTuple):
-    """One claim: what kind, of which recording, its features, whether it is right."""
-
-    kind: str
-    source: str
-    features: Floats
-    right: bool
-
-
-def studied(capture: Capture) -> Iterator[tuple[int, Study]]:
-    """Every identifier with the study that `guess` makes of it."""
-    keys, columns = [], []
-    for key, rows in capture.groups():
-        keys.append(key.identifier)
-        columns.append(columns_of(capture, key, rows))
-    given = vehicle_checks([one_length(c) for c in columns])
-    yield from zip(keys, with_support([study(c, g) for c, g in zip(columns, given, strict=True)]), strict=True)
-
-
-def claims_of(found: Study) -> Iterator[tuple[str, Bits, Floats]]:
-    """Kind, bits and features of every claim of one identifier's study."""
-    in_step = [c.verified_bits for c in found.checksums if c.told_apart == 0]
-    for check in found.checksums:
-        yield "checksum", check.positions, trust.check_features(check)
-    for part in found.parts:
-        for counter in part.counters if part.mux_value is None else ():
-            doubtful = any(bits >> counter.positions[0] & 1 for bits in in_step)
-            yield "counter", counter.positions, trust.counter_features(counter, doubtful)
-    if found.mux is not None:
-        mux = found.mux
-        yield "mux", mux.positions, trust.mux_features(len(mux.values), len(mux.positions), mux.gain_bits)
 
 
 def vehicle(seed: int) -> tuple[Capture, dict[int, dict[Bits, str]]]:
@@ -192,26 +163,31 @@ def from_vehicles(seed: int, count: int) -> list[Claim]:
     return out
 
 
-def from_set(scorer: Any, folder: Path) -> list[Claim]:
+def from_set(folder: Path) -> list[Claim]:
     """Claims on one labelled recording, those outside its labels left out."""
-    truth = json.loads((folder / "truth.json").read_text())
-    labelled = {m["id"]: m["signals"] for m in truth["messages"]}
-    out = []
-    for identifier, found in studied(read_capture(folder / "capture.log.gz")):
-        live = found.columns.live
-        seen: dict[Bits, str] = {}
-        covered: set[int] = set()
-        for s in labelled.get(identifier, []):
-            bits = scorer.positions(s["start_bit"], s["length"], s["byte_order"])
-            own = tuple(p for p in bits if p < len(live) and live[p])
-            if not s.get("doubtful"):
-                seen[own] = s["kind"]
-                covered |= set(own)
-        for kind, bits, features in claims_of(found):
-            own = tuple(p for p in bits if live[p])
-            if covered.intersection(own):
-                out.append(Claim(kind, folder.name, features, seen.get(own) == kind))
-    return out
+    told = json.loads((folder / "truth.json").read_text())
+    truth: dict[int, list[Field]] = {}
+    for message in told["messages"]:
+        pages = any(s["kind"] == "mux" for s in message["signals"])
+        for s in message["signals"]:
+            page = s.get("mux_value")
+            if s["kind"] == "constant" or s.get("muxed") or (page is not None and not pages):
+                continue
+            kind = "doubtful" if s.get("doubtful") else s["kind"]
+            layout = Layout(s["start_bit"], s["length"], s["byte_order"])
+            if max(layout.positions) < 64:
+                truth.setdefault(message["id"], []).append(Field(kind, layout, page))
+    capture = read_capture(folder / "capture.log.gz")
+    judged = compare(capture, truth, guess_of(capture), partial=bool(told.get("caution")))
+    return [Claim(kind, folder.name, np.array(features), right) for kind, features, right in judged.claims]
+
+
+def from_file(path: Path) -> list[Claim]:
+    """Claims that `guess_planted --claims` kept."""
+    return [
+        Claim(kind, f"{path.name} {source}", np.array(features), right)
+        for kind, source, features, right in json.loads(path.read_text())
+    ]
 
 
 def fitted(claims: list[Claim], kind: str) -> Floats:
@@ -227,10 +203,31 @@ def fitted(claims: list[Claim], kind: str) -> Floats:
     return best
 
 
-def table(claims: list[Claim], weights: dict[str, Floats], title: str) -> None:
+Weighed = tuple[Claim, dict[str, Floats]]
+"""A claim, and the weights that it is to be stated with."""
+
+
+def held_out(claims: list[Claim]) -> list[Weighed]:
+    """Every third of the vehicles, with weights fitted to the other two thirds."""
+    sources = sorted({c.source for c in claims})
+    out: list[Weighed] = []
+    for third in range(3):
+        mine = set(sources[third::3])
+        weights = {kind: fitted([c for c in claims if c.source not in mine], kind) for kind in NAMES}
+        out += [(c, weights) for c in claims if c.source in mine]
+    return out
+
+
+def tables(claims: list[Weighed], title: str) -> None:
+    """Reliability of fields, and of counters, checks and multiplexers together."""
+    table([c for c in claims if c[0].kind == "field"], f"{title}: fields")
+    table([c for c in claims if c[0].kind != "field"], f"{title}: counters, checks, multiplexers")
+
+
+def table(claims: list[Weighed], title: str) -> None:
     """Reliability: what was stated, what was right."""
-    stated = np.array([trust.probability(c.kind, c.features, weights) for c in claims])
-    right = np.array([c.right for c in claims])
+    stated = np.array([trust.probability(c.kind, c.features, weights) for c, weights in claims])
+    right = np.array([c.right for c, _ in claims], bool)
     print(f"\n{title}: {len(claims)} claims, {right.sum()} right")
     print("| stated | claims | mean stated | right |\n| --- | --- | --- | --- |")
     for low, high in pairwise(EDGES):
@@ -239,7 +236,8 @@ def table(claims: list[Claim], weights: dict[str, Floats], title: str) -> None:
             numbers = f"{here.sum()} | {stated[here].mean():.3f} | {right[here].mean():.3f}"
             print(f"| {low:.2f} to {min(high, 1):.2f} | {numbers} |")
     sure = stated >= 0.95
-    print(f"sure (0.95 and up): {sure.sum()}, of which right {right[sure].mean() if sure.any() else 1:.3f}")
+    share = right[sure].mean() if sure.any() else 1
+    print(f"sure (0.95 and up): {sure.sum()}, right {share:.3f}; of the right ones so sure {sure[right].mean():.3f}")
 
 
 def main() -> None:
@@ -248,32 +246,34 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--check-seed", type=int, default=2)
     parser.add_argument("--refit", action="store_true")
-    parser.add_argument("--sets", nargs=2, type=Path, metavar=("SCORER", "FOLDER"))
+    parser.add_argument("--claims", nargs="*", type=Path, default=[])
+    parser.add_argument("--sets", type=Path, metavar="FOLDER")
     parser.add_argument("--leave-out-each", action="store_true")
     args = parser.parse_args()
     weights = trust.WEIGHTS
-    invented = from_vehicles(args.seed, args.vehicles) if args.refit or args.leave_out_each else []
+    kept = [claim for path in args.claims for claim in from_file(path)]
+    invented = (from_vehicles(args.seed, args.vehicles) if args.vehicles else []) + kept
     if args.refit:
         weights = {kind: fitted(invented, kind) for kind in NAMES}
         for kind, names in NAMES.items():
             print(kind, dict(zip(names, weights[kind].tolist(), strict=True)), weights[kind].tolist())
+    if kept:
+        tables(held_out(invented), "invented vehicles, each third weighed without itself")
     if not args.sets:
-        table(from_vehicles(args.check_seed, args.vehicles), weights, f"invented vehicles, seed {args.check_seed}")
+        if args.vehicles:
+            claims = from_vehicles(args.check_seed, args.vehicles)
+            table([(c, weights) for c in claims], f"invented vehicles, seed {args.check_seed}")
         return
-    spec = importlib.util.spec_from_file_location("scorer", args.sets[0])
-    assert spec is not None
-    assert spec.loader is not None
-    scorer = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(scorer)
-    folders = sorted(p.parent for p in args.sets[1].rglob("truth.json") if (p.parent / "capture.log.gz").exists())
-    claims = [c for folder in folders for c in from_set(scorer, folder)]
-    table(claims, weights, "labelled recordings, weights from invented vehicles alone")
+    folders = sorted(p.parent for p in args.sets.rglob("truth.json") if (p.parent / "capture.log.gz").exists())
+    claims = [c for folder in folders for c in from_set(folder)]
+    tables([(c, weights) for c in claims], "labelled recordings, weights from invented vehicles alone")
     if args.leave_out_each:
+        left_out = []
         for folder in folders:
             others = invented + [c for c in claims if c.source != folder.name]
-            own = [c for c in claims if c.source == folder.name]
-            if own:
-                table(own, {kind: fitted(others, kind) for kind in NAMES}, folder.name)
+            own_weights = {kind: fitted(others, kind) for kind in NAMES}
+            left_out += [(c, own_weights) for c in claims if c.source == folder.name]
+        tables(left_out, "labelled recordings, weights from invented vehicles and all other recordings")
 
 
 if __name__ == "__main__":

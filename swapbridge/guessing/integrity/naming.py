@@ -65,6 +65,8 @@ def _options(found: FoundChecksum, columns: Columns) -> Iterator[Affine | Crc]:
                 place = 8 + 8 * behind + (7 - weight if reflect else weight)
                 wanted = _REVERSED[column] if reflect else column
                 for polynomial in np.flatnonzero((powers[:, place] == wanted).all(axis=1)).tolist():
+                    if not polynomial & 1:
+                        continue  # none is even: it would forget its oldest bit
                     yield Crc(8, polynomial, 0, reflect, 0, coverage, after=bytes(tail))
 
 

@@ -1,10 +1,12 @@
-"""Guessing room: how sure a counter, a check or a multiplexer is, from what it rests on: a logistic model for each.
+"""Guessing room: how sure a field, a counter, a check or a multiplexer is, from what it rests on: logistic models.
 
 The weights come from `tests/benchmarks/guess_integrity.py --refit`: invented vehicles only, short recordings and lossy
 ones, so that every recording remains a test of them.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +20,20 @@ Floats = npt.NDArray[np.float64]
 COUNTER_NAMES = ("constant", "steps", "rounds", "odd step", "misses", "by clock", "now and then", "narrow", "in step")
 CHECK_NAMES = ("constant", "equations", "messages alike", "no name", "follows", "not told apart", "spills over")
 MUX_NAMES = ("constant", "saved", "narrow", "pages")
+FIELD_NAMES = (
+    "constant",
+    "share of cuts",
+    "changes",
+    "flag",
+    "few states",
+    "two bits",
+    "crosses",
+    "odd place",
+    "touches",
+    "moves with",
+    "alone",
+    "page",
+)
 LEAST, MOST = 0.02, 0.998
 
 
@@ -60,10 +76,65 @@ def mux_features(values: int, bits: int, saved_bits: float) -> Floats:
     return np.array([1.0, np.log2(max(saved_bits, 1.0)) - 9.0, float(bits == 1), np.log2(values) - 2.0])
 
 
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What speaks for one field of a cut.
+
+    Attributes
+    ----------
+    share : float
+        Share of all cuts, weighed by their code length, that hold it.
+    changes : int
+        Steps in which it changes.
+    length, low : int
+        Its bits from the lowest live one to the highest, and the weight of the lowest in its byte.
+    states : bool
+        Whether its values are codes: a flag or an enumeration.
+    touches : int
+        On how many of its two ends another field stands without a dead bit between.
+    together : float
+        Of the steps in which it or such a neighbour changes, whichever does more seldom, the share in which both do;
+        the most of its neighbours.
+    page : bool
+        Whether it stands on a page of a multiplexer.
+    """
+
+    share: float
+    changes: int
+    length: int
+    low: int
+    states: bool
+    touches: int
+    together: float
+    page: bool
+
+
+def field_features(at: Standing) -> Floats:
+    """Numbers that the model of fields weighs, in the order of `FIELD_NAMES`."""
+    share = min(max(at.share, 0.001), 0.9995)
+    return np.array(
+        [
+            1.0,
+            np.log(share / (1.0 - share)),
+            np.log2(1.0 + min(at.changes, 1000)) - 5.0,
+            float(at.length == 1),
+            float(at.states and at.length > 2),
+            float(at.length == 2),
+            float(at.low + at.length > 8),
+            float(at.length > 2 and at.low not in (0, 4) and (at.low + at.length) & 7 != 0),
+            float(at.touches),
+            at.together if at.touches else 0.0,
+            float(at.touches == 0),
+            float(at.page),
+        ]
+    )
+
+
 COUNTER_WEIGHTS: Floats = np.array([5.89, 0.63, 0.78, -0.83, -1.61, -1.83, -0.83, 0.0, 0.0])
 CHECK_WEIGHTS: Floats = np.array([6.07, 0.37, 0.79, 0.0, -0.36, 0.0, 0.0])
 MUX_WEIGHTS: Floats = np.array([1.79, 0.54, 0.0, 0.0])
-WEIGHTS = {"counter": COUNTER_WEIGHTS, "checksum": CHECK_WEIGHTS, "mux": MUX_WEIGHTS}
+FIELD_WEIGHTS: Floats = np.array([0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
+WEIGHTS = {"field": FIELD_WEIGHTS, "counter": COUNTER_WEIGHTS, "checksum": CHECK_WEIGHTS, "mux": MUX_WEIGHTS}
 BY_HABIT = 0.7
 """The most that is said where two go in step and only habit tells which is the check: invented vehicles keep to the
 habit, and so can't say how many makers do."""
@@ -91,6 +162,11 @@ def counter_probability(found: FoundCounter, in_step: bool, alike: int = 0) -> f
 def check_probability(found: FoundChecksum) -> float:
     """Of a check: that it is one, and stands there."""
     return probability("checksum", check_features(found), alike=found.shared)
+
+
+def field_probability(at: Standing) -> float:
+    """Of a plain field: that its bits are these and no others."""
+    return probability("field", field_features(at))
 
 
 def mux_probability(values: int, bits: int, saved_bits: float) -> float:

@@ -20,6 +20,8 @@ from swapbridge.guessing.integrity.sums import unit_totals
 
 FEWEST_BITS = 6
 """Pinned payload bits that must agree with one polynomial: each has a chance of one in 65536 to do so by accident."""
+FEWEST_LIVE = 8
+"""Bits of it that must move: any input moves about half."""
 TAIL = 2
 """Most constant bytes (a data ID) that may be fed after the payload's own."""
 CARRIES = 12
@@ -81,6 +83,8 @@ def _orders(low: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
 
 
 def _as_crc(columns: Columns, low: int) -> FoundChecksum | None:
+    if int(columns.live[8 * low : 8 * low + 16].sum()) < FEWEST_LIVE:
+        return None
     for positions in _orders(low):
         fit = fit_affine(columns, positions)
         if fit is None or not isinstance(fit.method, Affine):
@@ -109,7 +113,7 @@ def _crcs(share: dict[int, int], others: tuple[int, ...], own: int) -> Iterator[
             for p, value in part.items()
             if value & 0x8000 and p + toward in part and (p + toward) >> 3 == p >> 3
         }
-        for polynomial in sorted(polynomials):
+        for polynomial in sorted(p for p in polynomials if p & 1):  # as all are; else it forgets its oldest bit
             powers = _powers(polynomial, 8 * (len(others) + TAIL) + 24)
             for coverage in (others, others[::-1], after, before):
                 if not {p >> 3 for p in part} <= set(coverage):

@@ -33,7 +33,7 @@ from swapbridge.guessing.integrity.support import (
     supported,
     vehicle_crcs,
 )
-from swapbridge.guessing.integrity.trust import mux_probability
+from swapbridge.guessing.integrity.trust import Standing, field_probability, mux_probability
 from swapbridge.guessing.integrity.wide import as_half, join_bytes
 from swapbridge.guessing.layout.cut import CutField, Style, best_cut, cut_bits, within_reach
 from swapbridge.guessing.layout.fields import raw_values
@@ -530,7 +530,10 @@ def lay_out(s: Study, style: Style) -> tuple[FoundField, ...]:
         if mux is not None and value is not None:
             columns = s.columns.select(value == part.mux_value)
         fields += [_in_part(f, mux) for f in counter_fields(part.counters, s.checksums)]
-        fields += [_in_part(_plain_field(columns, found), mux) for found in cut]
+        fields += [
+            _in_part(_plain_field(columns, found, beside, mux is not None), mux)
+            for found, beside in zip(cut, _neighbours(columns, cut), strict=True)
+        ]
     return tuple(sorted(fields, key=lambda f: (-1 if f.mux is None else f.mux[1], min(f.layout.positions))))
 
 
@@ -551,7 +554,34 @@ def _mux_field(mux: FoundMux) -> FoundField:
     )
 
 
-def _plain_field(columns: Columns, found: CutField) -> FoundField:
+def _neighbours(columns: Columns, cut: Sequence[CutField]) -> list[tuple[int, float]]:
+    """For each field, on how many ends another one touches it, and how much the closest of these moves with it."""
+    follows = ~columns.breaks[1:]
+    flips = columns.payload[1:] ^ columns.payload[:-1]
+    moved: list[npt.NDArray[np.bool_]] = []
+    for f in cut:
+        own = np.zeros(columns.payload.shape[1], np.uint8)
+        for p in f.positions:
+            own[p >> 3] |= np.uint8(1 << (p & 7))
+        moved.append(np.bitwise_or.reduce(flips & own, axis=1)[follows] != 0)
+    at = {p: k for k, f in enumerate(cut) for p in (f.positions[0], f.positions[-1])}
+    out = []
+    for k, f in enumerate(cut):
+        beside = set()
+        low, top = f.positions[0], f.positions[-1]
+        # the next bit in either byte order
+        for p in (low - 1, low + 15 if low & 7 == 0 else low - 1, top + 1, top - 15 if top & 7 == 7 else top + 1):
+            if p in at and at[p] != k:
+                beside.add((at[p], p in (top + 1, top - 15)))
+        shares = [
+            float((moved[k] & moved[other]).sum()) / max(1, min(int(moved[k].sum()), int(moved[other].sum())))
+            for other, _ in beside
+        ]
+        out.append((len({upper for _, upper in beside}), max(shares, default=0.0)))
+    return out
+
+
+def _plain_field(columns: Columns, found: CutField, beside: tuple[int, float], page: bool) -> FoundField:
     layout = layout_from_positions(found.positions)
     raw = raw_values(columns.payload, layout)
     follows = ~columns.breaks
@@ -562,6 +592,13 @@ def _plain_field(columns: Columns, found: CutField) -> FoundField:
     evidence: dict[str, Any] = {"frames": len(columns), "changes": changes, "margin_bits": round(found.margin, 1)}
     if kind == "constant" and len(raw):
         evidence["value"] = int(raw[0])  # a signal map keeps it, so that a bridge can send it
+    touches, together = beside
+    states = kind in ("flag", "enum")
+    low = found.positions[0] & 7
+    confidence = field_probability(
+        Standing(found.probability, changes, len(found.positions), low, states, touches, together, page)
+    )
+    evidence |= {"share_of_cuts": round(found.probability, 4), "touches": touches, "moves_with": round(together, 3)}
     if layout.length >= NOISE_BITS and _is_noise(columns, found.positions):
         evidence["note"] = "high entropy, related to nothing: possibly authenticated, cannot be generated"
         evidence["possibly_authenticated"] = True  # a signal map takes this word: the compiler then won't write it
@@ -569,8 +606,8 @@ def _plain_field(columns: Columns, found: CutField) -> FoundField:
         name=f"field_{layout.start}_{layout.length}",
         layout=layout,
         kind=kind,
-        layout_confidence=round(found.probability, 4),
-        confidence=round(found.probability, 4),
+        layout_confidence=confidence,
+        confidence=confidence,
         evidence=evidence,
     )
 
