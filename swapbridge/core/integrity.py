@@ -80,7 +80,7 @@ class Crc:
     name: str = ""
 
     def value(self, payload: bytes) -> int:
-        fed = (*self.before, *(payload[i] for i in self.coverage), *self.after)
+        fed = self.before + bytes([payload[i] for i in self.coverage]) + self.after
         if self.width < 8:
             return self._bit_by_bit(fed)
         table, mask = _crc_table(self.width, self.polynomial, self.reflect), (1 << self.width) - 1
@@ -94,7 +94,7 @@ class Crc:
                 register = (register << 8 & mask) ^ table[(register >> shift ^ byte) & 0xFF]
         return register ^ self.xor_out
 
-    def _bit_by_bit(self, fed: tuple[int, ...]) -> int:
+    def _bit_by_bit(self, fed: bytes) -> int:
         register, top, mask = self.init, 1 << (self.width - 1), (1 << self.width) - 1
         for byte in fed:
             for bit in range(8) if self.reflect else range(7, -1, -1):

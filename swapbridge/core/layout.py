@@ -72,9 +72,10 @@ class Layout:
 
     def unpack(self, payload: bytes | bytearray) -> int:
         """Raw value in a payload that the layout fits into."""
-        raw = 0
-        for weight, position in enumerate(self.positions):
-            raw |= ((payload[position >> 3] >> (position & 7)) & 1) << weight
+        first, last, shift, order = _window(self.start, self.length, self.byte_order)
+        if last >= len(payload):
+            raise IndexError(f"a payload of {len(payload)} bytes has no byte {last}")
+        raw = int.from_bytes(payload[first : last + 1], order) >> shift & (1 << self.length) - 1
         if self.signed and raw >> (self.length - 1):
             raw -= 1 << self.length
         return raw
@@ -90,12 +91,12 @@ class Layout:
         low, high = self.raw_range
         if not low <= raw <= high:
             raise InputError(f"raw value {raw} does not fit {self.length} bits ({low} to {high})")
-        for weight, position in enumerate(self.positions):
-            bit = 1 << (position & 7)
-            if (raw >> weight) & 1:
-                payload[position >> 3] |= bit
-            else:
-                payload[position >> 3] &= ~bit & 0xFF
+        first, last, shift, order = _window(self.start, self.length, self.byte_order)
+        if last >= len(payload):
+            raise IndexError(f"a payload of {len(payload)} bytes has no byte {last}")
+        mask = (1 << self.length) - 1
+        others = int.from_bytes(payload[first : last + 1], order) & ~(mask << shift)
+        payload[first : last + 1] = (others | (raw & mask) << shift).to_bytes(last + 1 - first, order)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +129,26 @@ class SplitLayout(Layout):
         """Bit numbers, least significant first."""
         return self.lower.positions + self.upper.positions
 
+    def unpack(self, payload: bytes | bytearray) -> int:
+        """Raw value in a payload that the layout fits into."""
+        lower = self.lower
+        return lower.unpack(payload) | self.upper.unpack(payload) << lower.length
+
+    def pack(self, payload: bytearray, raw: int) -> None:
+        """Write a raw value into a payload, leaving all other bits alone.
+
+        Raises
+        ------
+        InputError
+            The value does not fit the layout's bits.
+        """
+        low, high = self.raw_range
+        if not low <= raw <= high:
+            raise InputError(f"raw value {raw} does not fit {self.length} bits ({low} to {high})")
+        lower = self.lower
+        lower.pack(payload, raw & (1 << lower.length) - 1)
+        self.upper.pack(payload, raw >> lower.length)
+
 
 def split_layout(lower: Layout, upper: Layout) -> SplitLayout:
     """A value whose lower bits stand in one layout and whose upper ones in another."""
@@ -158,6 +179,20 @@ def pieces(layout: Layout) -> tuple[Piece, ...]:
         else:
             out.append(Piece(byte, low, weight, 1))
     return tuple(out)
+
+
+@lru_cache(maxsize=4096)
+def _window(start: int, length: int, byte_order: ByteOrder) -> tuple[int, int, int, Literal["little", "big"]]:
+    """First and last byte that hold the value, how far it stands from the low end of the number they make, its order.
+
+    One number read at once instead of bit by bit.
+    """
+    first = start >> 3
+    if byte_order == "little_endian":
+        return first, (start + length - 1) >> 3, start & 7, "little"
+    bits = 7 - (start & 7) + length
+    last = first + (bits - 1) // 8
+    return first, last, 8 * (last - first + 1) - bits, "big"
 
 
 @lru_cache(maxsize=4096)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from types import CodeType
 from typing import Any, NamedTuple
 
 from swapbridge.plan.check import check_plan
@@ -57,7 +58,6 @@ class Translator:
     next_poll: Callable[[int], int]
 
     def __init__(self, plan: Plan) -> None:
-        check_plan(plan)
         self.plan = plan
         self.on_frame, self.poll, self.next_poll, self._reports = _build(plan)
 
@@ -90,8 +90,24 @@ def translator_source(plan: Plan) -> str:
     return PlanWriter(plan).source()
 
 
-def _build(plan: Plan) -> tuple[Any, Any, Any, Any]:
+_written: list[tuple[Plan, PlanWriter, CodeType]] = []
+"""The plan that was written last: a proof starts the same one a hundred times."""
+
+
+def _code_of(plan: Plan) -> tuple[PlanWriter, CodeType]:
+    """A plan's writer and its compiled source; a plan is checked before, and never changes after."""
+    for known, writer, code in _written:
+        if known is plan:
+            return writer, code
+    check_plan(plan)
     writer = PlanWriter(plan)
+    code = compile(writer.source(), f"<plan {len(plan.sends)} sends>", "exec")
+    _written[:] = [(plan, writer, code)]
+    return writer, code
+
+
+def _build(plan: Plan) -> tuple[Any, Any, Any, Any]:
+    writer, code = _code_of(plan)
     namespace: dict[str, Any] = {
         "SentFrame": SentFrame,
         "new_frame": tuple.__new__,
@@ -104,7 +120,7 @@ def _build(plan: Plan) -> tuple[Any, Any, Any, Any]:
         "JoinedAnswer": JoinedAnswer,
         "plan_joined": plan.joined,
     }
-    exec(compile(writer.source(), f"<plan {len(plan.sends)} sends>", "exec"), namespace)
+    exec(code, namespace)
     namespace.update(writer.constants)
     built: tuple[Any, Any, Any, Any] = namespace["build"](**{k: namespace[k] for k in writer.arguments()})
     return built

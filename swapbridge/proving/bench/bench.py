@@ -219,6 +219,7 @@ def simulate(
         prepare(simulation, device)
     until = bench.until_ns if until_ns is None else until_ns
     simulation.run(until, progress)
+    simulation.part()
     return Run(device, buses, until)
 
 

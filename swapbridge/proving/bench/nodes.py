@@ -189,6 +189,10 @@ class Device:
         """Become part of a simulation."""
         self._simulation = simulation
 
+    def leave(self) -> None:
+        """Its simulation is over."""
+        self._simulation = None
+
     def clock(self, t_ns: int) -> int:
         """What its clock shows."""
         return (t_ns // 1000 + self.clock_us) & 0xFFFF_FFFF

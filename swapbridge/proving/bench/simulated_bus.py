@@ -368,3 +368,9 @@ class Simulation:
             if progress is not None and not steps & 0x3FFFF:
                 progress(t / until_ns, f"{t / 1e9:,.0f} s of bus time")
         self.now_ns = until_ns
+
+    def part(self) -> None:
+        """Let go of the devices and of what was still to be done, so that a finished simulation takes no memory."""
+        self._timed.clear()
+        for device in self.devices:
+            device.leave()

@@ -7,9 +7,11 @@ age limit and hold is sent, and after the fault every message comes back.
 
 from __future__ import annotations
 
+import gc
 import zlib
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass, field
 from itertools import combinations
 from multiprocessing import get_context
@@ -125,14 +127,34 @@ def run_campaign(
             if progress is not None:
                 progress((number + 1) / len(tasks), " + ".join(task.faults))
         return out
+    return _shared_out(ground, tasks, workers, progress)
+
+
+def _shared_out(ground: Ground, tasks: Sequence[Task], workers: int, progress: Progress | None) -> list[FaultRun]:
+    """The runs in this process and in `workers` - 1 others: whoever is free takes the next.
+
+    This process takes its part, as a worker more would have to read everything anew before its first run.
+    """
+    done: dict[int, FaultRun] = {}
+    left = deque(range(len(tasks)))
     with ProcessPoolExecutor(
-        workers, mp_context=get_context("spawn"), initializer=_begin_worker, initargs=(ground,)
+        workers - 1, mp_context=get_context("spawn"), initializer=_begin_worker, initargs=(ground,)
     ) as pool:
-        for number, result in enumerate(pool.map(_run_in_worker, tasks, chunksize=2)):
-            out.append(result)
+        away: dict[Future[FaultRun], int] = {}
+        while left or away:
+            while left and len(away) < 2 * (workers - 1):
+                number = left.popleft()
+                away[pool.submit(_run_in_worker, tasks[number])] = number
+            if left:
+                number = left.popleft()
+                done[number] = run_fault(ground, tasks[number])
+            else:
+                wait(away, return_when=FIRST_COMPLETED)
+            for future in [f for f in away if f.done()]:
+                done[away.pop(future)] = future.result()
             if progress is not None:
-                progress((number + 1) / len(tasks), " + ".join(result.faults))
-    return out
+                progress(len(done) / len(tasks), f"{len(done)} of {len(tasks)} runs with faults")
+    return [done[number] for number in range(len(tasks))]
 
 
 _ground: list[Ground] = []
@@ -140,6 +162,8 @@ _ground: list[Ground] = []
 
 def _begin_worker(ground: Ground) -> None:
     _ground[:] = [ground]
+    gc.freeze()
+    gc.disable()
 
 
 def _run_in_worker(task: Task) -> FaultRun:

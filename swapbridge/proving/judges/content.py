@@ -59,7 +59,10 @@ class Contents:
             return self.answers.setdefault(JOINED, Tally(name="answer to several"))
         if target.answers is not None:
             return self.answers.setdefault(target.answers, Tally(name=f"answer {target.answers:02X}"))
-        return self.tallies.setdefault((target.bus_number, target.message.word), Tally(name=target.message.name))
+        key = target.bus_number, target.message.word
+        if key not in self.tallies:
+            self.tallies[key] = Tally(name=target.message.name)
+        return self.tallies[key]
 
     @property
     def wrong(self) -> int:

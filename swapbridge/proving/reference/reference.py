@@ -7,23 +7,22 @@ at the same moments, and says what the payload of each sent frame has to be. Tim
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
 
 from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.frames import split_word
-from swapbridge.core.integrity import Checksum, Counter
-from swapbridge.core.layout import Layout
 from swapbridge.language.memories import memory_name
-from swapbridge.language.model import BridgeFile, MessageOptions, SignalOptions
+from swapbridge.language.model import BridgeFile, SignalOptions
 from swapbridge.plan.model import STATES, Plan
 from swapbridge.proving.reference.answers import answering, answers_of, asked_number, request_words
 from swapbridge.proving.reference.exact import PLAIN, Evaluator, Reading
 from swapbridge.proving.reference.exact_memory import MEMORIES
 from swapbridge.proving.reference.joined_answer import JoinedAnswer
+from swapbridge.proving.reference.sources import WRAP, Feed, Inputs, Received, SourceSignal
 from swapbridge.proving.reference.targets import Target
 from swapbridge.proving.reference.worked_out import WorkedOut
-from swapbridge.signalmap.model import MapMessage, SignalMap
+from swapbridge.signalmap.model import SignalMap
 
 AGE_PERIODS = 5
 SHORTEST_AGE_US = 50_000
@@ -31,61 +30,7 @@ LONGEST_AGE_US = 60_000_000
 RECOVER_FRAMES = 3
 LOST_OK = 3
 HALF = 1 << 31
-WRAP = 1 << 32
 ASLEEP, WAKE, KEY_ON, CRANK, RUN, AFTER_RUN = range(len(STATES))
-
-
-@dataclass(slots=True)
-class _Feed:
-    """Freshness of the signals that arrive together."""
-
-    mux_values: tuple[int, ...]
-    max_age_us: int
-    first: int
-    again: int
-    good: int = 0
-    fresh: bool = False
-    seen: bool = False
-    last: int = 0
-
-    def latch(self, now: int) -> None:
-        """Grow stale when the last good frame is too old."""
-        if (self.fresh or self.good > 0) and (now - self.last) % WRAP > self.max_age_us:
-            self.fresh, self.good = False, 0
-
-    def take(self, now: int) -> None:
-        """A good frame."""
-        self.latch(now)
-        self.last, self.good = now, min(self.good + 1, 255)
-        if not self.fresh and self.good >= (self.again if self.seen else self.first):
-            self.fresh = self.seen = True
-
-
-@dataclass(slots=True)
-class _Signal:
-    """A source signal: where it is, its last raw value, its feed."""
-
-    layout: Layout
-    reading: Reading
-    feed: _Feed
-
-
-@dataclass(slots=True)
-class _Received:
-    """One message that is listened to."""
-
-    bus: str
-    message: MapMessage
-    options: MessageOptions | None
-    checksum: Checksum | None
-    counter: tuple[Layout, Counter, int] | None
-    feeds: dict[tuple[int, ...], _Feed] = field(default_factory=dict)
-    signals: dict[str, _Signal] = field(default_factory=dict)
-    needed: int = 0
-    previous: int | None = None
-    last: bytes = b""
-    summed: dict[bytes, bool] = field(default_factory=dict)
-    follows: dict[int, frozenset[int]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,8 +113,8 @@ class Reference:
         self.now = 0
         self._begun = False
         self._due: list[int] = []
-        self._received: dict[tuple[str, str], _Received] = {}
-        self._by_word: dict[tuple[int, int], _Received] = {}
+        self._received: dict[tuple[str, str], Received] = {}
+        self._by_word: dict[tuple[int, int], Received] = {}
         self._bus_numbers = {b.name: n for n, b in enumerate(bridge.buses)}
         self._bus_last = [0 for _ in bridge.buses]
         self._bus_awake = [False for _ in bridge.buses]
@@ -178,7 +123,7 @@ class Reference:
         self.evaluator = Evaluator(bridge, self, MEMORIES, self.known.trees)
         self._touched: list[tuple[str, object]] | None = None
         self._condition_memo = self.known.conditions
-        self._condition_key = self.watch(self._work_out_conditions)
+        self._condition_inputs = self.watch(self._work_out_conditions)
         inside_states = len(self.evaluator.memories)
         self._applied = ASLEEP
         self._triggers: dict[tuple[str, str], list[Target]] = {}
@@ -216,7 +161,13 @@ class Reference:
             self._groups[self.steps.group("state")].append(self._step_state)
         for target in self._order:
             for signal in target.signals.values():
-                self._groups[self.steps.group(f"{signal.label} held")].append(signal.step)
+                if signal.holds:
+                    self._groups[self.steps.group(f"{signal.label} held")].append(signal.step)
+        self._lasting = [t.schedule for t in self._order if t.schedule.when.last_us]
+        self._swept, self._sweep_after = 0, -1
+        self._first_due: int | None = None
+        """When the first message is due, as last looked; it can only be later until the state changes."""
+        self._look_again = True
 
     def _make_answers(self) -> dict[int, Target]:
         """What the bridge file answers to a scan tool, by its number in service 01."""
@@ -246,10 +197,7 @@ class Reference:
         received = self._listen(bus, message)
         known = received.signals.get(signal) or self._new_signal(bus, received, signal)
         self._note("signal", known)
-        reading = known.reading
-        if reading.fresh != known.feed.fresh:
-            known.reading = Reading(reading.signal, reading.options, reading.bus, reading.raw, known.feed.fresh)
-        return known.reading
+        return known.reading()
 
     def fresh(self, bus: str, message: str) -> bool:
         """Whether a message is fresh."""
@@ -281,9 +229,9 @@ class Reference:
 
     def _conditions(self) -> tuple[bool, bool, bool]:
         """Whether crank, run and key_on hold; the same inputs are worked out once only."""
-        if self._condition_key is None:
+        if self._condition_inputs is None:
             return self._work_out_conditions()
-        key = self._condition_key()
+        key = self._condition_inputs.key()
         if key not in self._condition_memo:
             self._condition_memo[key] = self._work_out_conditions()
         return self._condition_memo[key]
@@ -323,8 +271,8 @@ class Reference:
         if self._touched is not None:
             self._touched.append((kind, what))
 
-    def watch(self, call: Callable[[], object]) -> Callable[[], tuple[object, ...]] | None:
-        """What a calculation depends on, as a call that gives it; None when it hangs on time or memory."""
+    def watch(self, call: Callable[[], object]) -> Inputs | None:
+        """What a calculation reads; None when it hangs on time or memory."""
         memories = len(self.evaluator.memories)
         used: list[tuple[str, object]] = []
         outer, self._touched = self._touched, used
@@ -335,17 +283,13 @@ class Reference:
             return None
         if any(kind == "time" for kind, _ in used):
             return None
-        signals = list({id(w): w for _, w in used if isinstance(w, _Signal)}.values())
-        feeds = list({id(w): w for _, w in used if isinstance(w, _Feed)}.values())
-
-        def state() -> tuple[object, ...]:
-            return (*((s.reading.raw, s.feed.fresh) for s in signals), *(f.fresh for f in feeds))
-
-        return state
+        signals = {id(w): w for _, w in used if isinstance(w, SourceSignal)}
+        feeds = {id(w): w for _, w in used if isinstance(w, Feed)}
+        return Inputs(tuple(signals.values()), tuple(feeds.values())).listen()
 
     # --- receiving
 
-    def _listen(self, bus: str, name: str) -> _Received:
+    def _listen(self, bus: str, name: str) -> Received:
         key = (bus, name)
         if key not in self._received:
             message = self.maps[bus].message(name)
@@ -360,11 +304,11 @@ class Reference:
                 cycle = counting.counter.high - counting.counter.low + 1
                 counter = counting.layout, counting.counter, max(0, min(lost, cycle - 2))
             summed = self.known.summed.setdefault(key, {})
-            self._received[key] = _Received(bus, message, options, checksum, counter, summed=summed)
+            self._received[key] = Received(bus, message, options, checksum, counter, summed=summed)
             self._by_word[self._bus_numbers[bus], message.word] = self._received[key]
         return self._received[key]
 
-    def _feed(self, received: _Received, bus: str, mux_values: tuple[int, ...]) -> _Feed:
+    def _feed(self, received: Received, bus: str, mux_values: tuple[int, ...]) -> Feed:
         if mux_values not in received.feeds:
             options, message = received.options, received.message
             age = options.max_age_us if options else None
@@ -372,7 +316,7 @@ class Reference:
                 period = (options.period_us if options else None) or int((message.period_ms or 0) * 1000)
                 frames = message.frames_between(mux_values) if mux_values else 1
                 age = min(max(AGE_PERIODS * period * frames, SHORTEST_AGE_US), LONGEST_AGE_US)
-            received.feeds[mux_values] = _Feed(
+            received.feeds[mux_values] = Feed(
                 mux_values,
                 age,
                 (options.first if options else None) or 1,
@@ -380,17 +324,17 @@ class Reference:
             )
         return received.feeds[mux_values]
 
-    def _new_signal(self, bus: str, received: _Received, name: str) -> _Signal:
+    def _new_signal(self, bus: str, received: Received, name: str) -> SourceSignal:
         signal = received.message.signal(name)
         assert signal is not None
         own = received.options.signals.get(name) if received.options else None
         low, high = signal.layout.raw_range
         feed = self._feed(received, bus, tuple(sorted(signal.mux_values)))
-        reading = Reading(signal, own or SignalOptions(), bus, min(max(0, low), high), False)
-        known = received.signals[name] = _Signal(signal.layout, reading, feed)
+        known = SourceSignal(signal, own or SignalOptions(), bus, min(max(0, low), high), feed)
+        received.signals[name] = known
         return known
 
-    def _needed(self, received: _Received) -> int:
+    def _needed(self, received: Received) -> int:
         """Fewest bytes of a usable frame."""
         if received.checksum is not None:
             return received.message.length
@@ -403,6 +347,8 @@ class Reference:
         return max((max(one.positions) // 8 + 1 for one in layouts), default=0)
 
     def _start(self, now: int) -> None:
+        if (now - self.now) % WRAP >= HALF:
+            self._sweep_after, self._look_again = -1, True
         self.now = now
         if not self._begun:
             self._begun, self._due = True, [(now + offset) % WRAP for offset in self.steps.offset_us]
@@ -436,23 +382,21 @@ class Reference:
         for values, feed in received.feeds.items():
             if values and page not in values:
                 continue
+            if not feed.good:
+                self._sweep_after = -1
             feed.take(now)
             fresh = fresh or feed.fresh
             if data == received.last:
                 continue
             for known in received.signals.values():
                 if known.feed is feed:
-                    raw = known.layout.unpack(data)
-                    if raw != known.reading.raw:
-                        old = known.reading
-                        known.reading = Reading(old.signal, old.options, old.bus, raw, old.fresh)
-
+                    known.take(data)
         received.last = data
         if fresh:
             for target in self._triggers.get((received.bus, received.message.name), ()):
                 target.schedule.arrived()
 
-    def _good(self, received: _Received, data: bytes) -> bool:
+    def _good(self, received: Received, data: bytes) -> bool:
         """Length, checksum and counter as they should be."""
         if len(data) < received.needed:
             return False
@@ -478,15 +422,14 @@ class Reference:
     def polled(self, now: int) -> None:
         """`poll` was called: things grow stale, and filters step when due."""
         self._start(now)
-        for received in self._received.values():
-            for feed in received.feeds.values():
-                feed.latch(now)
+        if (now - self._swept) % WRAP > self._sweep_after:
+            self._sweep(now)
         for number, awake in enumerate(self._bus_awake):
             silent_us = self.bridge.buses[number].silent_us or self.bridge.states.silent_us
             if awake and (now - self._bus_last[number]) % WRAP > silent_us:
                 self._bus_awake[number] = False
-        for target in self._order:
-            target.schedule.look(now)
+        for schedule in self._lasting:
+            schedule.look(now)
         period = self.bridge.step_us
         for number, due in enumerate(self._due):
             if (now - due) % WRAP < HALF:
@@ -500,6 +443,14 @@ class Reference:
         if self._state != self._applied:
             self._apply()
 
+    def _sweep(self, now: int) -> None:
+        """Every feed looks whether it grew stale; none can before the soonest has no time left."""
+        feeds = [feed for received in self._received.values() for feed in received.feeds.values()]
+        for feed in feeds:
+            feed.latch(now)
+        left = [us for us in (feed.left_us(now) for feed in feeds) if us is not None]
+        self._swept, self._sweep_after = now, min(left, default=HALF)
+
     def max_age_us(self, bus: int, word: int) -> int:
         """Age limit of a message that is listened to."""
         received = self._by_word.get((bus, word))
@@ -509,10 +460,16 @@ class Reference:
         """The state became another: messages begin and end."""
         for target in self._order:
             target.schedule.apply(self._state, self._applied, self.now)
-        self._applied = self._state
+        self._applied, self._look_again = self._state, True
 
     def overdue(self, now: int, limit_us: int) -> list[Target]:
         """Messages that should have been sent more than so long ago, each told once until it is sent."""
+        first = self._first_due
+        if not self._look_again and (first is None or (now - first - limit_us - 1) % WRAP >= HALF):
+            return []
+        dues = [t.schedule.due for t in self._order if t.schedule.repeats]
+        self._first_due = min(dues, key=lambda due: (due - now + HALF) % WRAP, default=None)
+        self._look_again = False
         out = []
         for target in self._order:
             if target.schedule.overdue_us(now) > limit_us and not target.told_late:

@@ -83,6 +83,7 @@ class Schedule:
 
     def __init__(self, when: Occasions) -> None:
         self.when = when
+        self.by_clock = when.period_us > 0 or when.count > 0
         self.active = self.pending = self.blocked = False
         self.left = 0
         self.ends_at: int | None = None
@@ -124,9 +125,14 @@ class Schedule:
         if self.active:
             self.pending = True
 
+    @property
+    def repeats(self) -> bool:
+        """Whether it is sent now by its period, or as the frame sent once."""
+        return self.active and self.by_clock
+
     def cyclic(self, now: int) -> bool:
         """Due by its period, or as the frame sent once."""
-        return self.active and (self.when.period_us > 0 or self.when.count > 0) and is_due(self.due, now)
+        return self.active and self.by_clock and (now - self.due) % WRAP < HALF
 
     def checks(self, now: int) -> bool:
         """Due to look whether its content changed."""

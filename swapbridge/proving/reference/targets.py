@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from math import ceil, floor
 from typing import Protocol
@@ -29,6 +29,7 @@ from swapbridge.proving.reference.exact import (
     reserved,
 )
 from swapbridge.proving.reference.schedule import Schedule, occasions
+from swapbridge.proving.reference.sources import Inputs
 from swapbridge.proving.reference.worked_out import WorkedOut
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
@@ -47,8 +48,8 @@ class Beside(Surroundings, Protocol):
     known: WorkedOut
     loose: frozenset[str]
 
-    def watch(self, call: Callable[[], object]) -> Callable[[], tuple[object, ...]] | None:
-        """What a calculation depends on, as a call that gives it; None when it hangs on time or memory."""
+    def watch(self, call: Callable[[], object]) -> Inputs | None:
+        """What a calculation reads; None when it hangs on time or memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,11 +92,18 @@ class TargetSignal:
         self.exact = Fraction(0)
         """Of a loose signal, what it says before rounding: measured, held, on its ramp, or its safe answer."""
         self._memo = reference.known.raws.setdefault(self.label, {})
-        self._key: Callable[[], tuple[object, ...]] | None = None
-        self._key = reference.watch(self.measured)
+        self.inputs: Inputs | None = None
+        """What it is worked out from; None when it hangs on time or memory too."""
+        self.inputs = reference.watch(self.measured)
+        self._seen_moves = -1
+        self._measured = 0, False
         self.safe = self._safe_if_any()
         self.held, self.left = (self.safe.raw if self.safe else 0), 0
         self.held_exact = Fraction(self.held)
+        self.holds = self.safe is not None and bool(self.safe.hold_us or self.safe.ramp)
+        """Whether a step of the fixed period changes what it says."""
+        self.steady = self.inputs is not None and not self.loose and not self.holds
+        """Whether it says the same for as long as its inputs do not move."""
 
     @property
     def dotted(self) -> str:
@@ -131,16 +139,20 @@ class TargetSignal:
 
     def measured(self) -> tuple[int, bool]:
         """The raw value, and whether its sources are valid; the same inputs are worked out once only."""
-        if self._key is None or self.loose:
+        inputs = self.inputs
+        if inputs is None or self.loose:
             self.exact, valid = self._measure()
             return nearest(self.exact), valid
-        key = self._key()
+        if inputs.moves == self._seen_moves:
+            return self._measured
+        key = inputs.key()
         found = self._memo.get(key)
         if found is None:
             if len(self._memo) > MEMO:
                 self._memo.clear()
             exact, valid = self._measure()
             found = self._memo[key] = nearest(exact), valid
+        self._seen_moves, self._measured = inputs.moves, found
         return found
 
     def _measure(self) -> tuple[Fraction, bool]:
@@ -310,7 +322,7 @@ class TargetSignal:
     def step(self) -> None:
         """One step of the fixed period: what is held, and the ramp."""
         safe = self.safe
-        if safe is None or (not safe.hold_us and not safe.ramp):
+        if safe is None or not self.holds:
             return
         raw, valid = self.measured()
         if valid:
@@ -382,6 +394,32 @@ class _Form:
 
     base: bytes
     fields: list[tuple[Layout, TargetSignal]]
+    raws: list[int] = field(default_factory=list)
+    """Raw values of its fields when they were last asked."""
+    changing: list[tuple[int, TargetSignal]] = field(default_factory=list)
+    """The fields, by their number, that may say something else though nothing was heard."""
+    inputs: Inputs = field(default_factory=Inputs)
+    """What the others are worked out from."""
+    seen_moves: int = -1
+
+    def __post_init__(self) -> None:
+        self.raws = [0] * len(self.fields)
+        self.changing = [(n, s) for n, (_, s) in enumerate(self.fields) if not s.steady]
+        inputs = [s.inputs for _, s in self.fields if s.steady and s.inputs is not None]
+        signals = {id(s): s for one in inputs for s in one.signals}
+        feeds = {id(f): f for one in inputs for f in one.feeds}
+        self.inputs = Inputs(tuple(signals.values()), tuple(feeds.values())).listen()
+
+    def now(self) -> tuple[int, ...]:
+        """Raw values of its fields now."""
+        raws = self.raws
+        if self.inputs.moves != self.seen_moves:
+            raws[:] = [signal.raw()[0] for _, signal in self.fields]
+            self.seen_moves = self.inputs.moves
+        else:
+            for number, signal in self.changing:
+                raws[number] = signal.raw()[0]
+        return tuple(raws)
 
 
 class Target:
@@ -495,11 +533,12 @@ class Target:
 
     def _plain(self) -> bytes:
         """The payload before counter and checksum."""
-        form = self.forms[self.turns[self.index]]
-        raws = (self.turns[self.index], *(signal.raw()[0] for _, signal in form.fields))
-        packed = self._packed.get(raws)
+        number = self.turns[self.index]
+        form = self.forms[number]
+        raws = form.now()
+        packed = self._packed.get((number, raws))
         if packed is None:
-            packed = self._packed[raws] = self._pack(form, raws[1:])
+            packed = self._packed[number, raws] = self._pack(form, raws)
         return packed
 
     def next_payload(self) -> bytes:

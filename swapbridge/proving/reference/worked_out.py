@@ -13,7 +13,7 @@ class WorkedOut:
 
     trees: dict[str, Node] = field(default_factory=dict)
     raws: dict[str, dict[tuple[object, ...], tuple[int, bool]]] = field(default_factory=dict)
-    packed: dict[tuple[int, int, str], dict[tuple[int, ...], bytes]] = field(default_factory=dict)
+    packed: dict[tuple[int, int, str], dict[tuple[int, tuple[int, ...]], bytes]] = field(default_factory=dict)
     checked: dict[tuple[int, int, str], dict[bytes, bytes]] = field(default_factory=dict)
     summed: dict[tuple[str, str], dict[bytes, bool]] = field(default_factory=dict)
     conditions: dict[tuple[object, ...], tuple[bool, bool, bool]] = field(default_factory=dict)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field, fields, is_dataclass
+from typing import Any
 
 from swapbridge._version import __version__
 from swapbridge.plan.proof import PROOF_FORMAT, PROOF_VERSION, STATUSES, Outcome, Source, Status
@@ -222,8 +223,17 @@ class Verdict:
     def to_json(self) -> str:
         """Versioned JSON; `plan.proof.proof_head` reads its head back."""
         body = {"format": PROOF_FORMAT, "version": PROOF_VERSION, "outcome": self.outcome, "made_by": self.version}
-        body.update({k: v for k, v in asdict(self).items() if k != "version"})
+        body.update({f.name: _plain(getattr(self, f.name)) for f in fields(self) if f.name != "version"})
         return json.dumps(body, indent=1, ensure_ascii=False) + "\n"
+
+
+def _plain(value: Any) -> Any:
+    """What JSON can write: records as dicts. Points of curves, of which there are many, go as they are."""
+    if isinstance(value, tuple) and value and is_dataclass(value[0]):
+        return [_plain(one) for one in value]
+    if is_dataclass(value):
+        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+    return value
 
 
 def judge(

@@ -1,0 +1,119 @@
+"""Proving room: what the reference knows of the messages it hears: freshness, raw values, and who hangs on them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from swapbridge.core.integrity import Checksum, Counter
+from swapbridge.core.layout import Layout
+from swapbridge.language.model import MessageOptions, SignalOptions
+from swapbridge.proving.reference.exact import Reading
+from swapbridge.signalmap.model import MapMessage, MapSignal
+
+WRAP = 1 << 32
+
+
+@dataclass(slots=True, eq=False)
+class Inputs:
+    """What a calculation reads: it is worked out again only after one of these moved."""
+
+    signals: tuple[SourceSignal, ...] = ()
+    feeds: tuple[Feed, ...] = ()
+    moves: int = 0
+    """How often one of them changed, or became fresh or stale."""
+
+    def listen(self) -> Inputs:
+        """Be told of every move from now on."""
+        for signal in self.signals:
+            signal.readers.append(self)
+        for feed in {id(f): f for f in (*self.feeds, *(s.feed for s in self.signals))}.values():
+            feed.readers.append(self)
+        return self
+
+    def key(self) -> tuple[object, ...]:
+        """The same for the same result."""
+        return (*((s.raw, s.feed.fresh) for s in self.signals), *(f.fresh for f in self.feeds))
+
+
+@dataclass(slots=True, eq=False)
+class Feed:
+    """Freshness of the signals that arrive together."""
+
+    mux_values: tuple[int, ...]
+    max_age_us: int
+    first: int
+    again: int
+    good: int = 0
+    fresh: bool = False
+    seen: bool = False
+    last: int = 0
+    readers: list[Inputs] = field(default_factory=list)
+
+    def latch(self, now: int) -> None:
+        """Grow stale when the last good frame is too old."""
+        if (self.fresh or self.good > 0) and (now - self.last) % WRAP > self.max_age_us:
+            self.fresh, self.good = False, 0
+            self._tell()
+
+    def take(self, now: int) -> None:
+        """A good frame."""
+        self.latch(now)
+        self.last, self.good = now, min(self.good + 1, 255)
+        if not self.fresh and self.good >= (self.again if self.seen else self.first):
+            self.fresh = self.seen = True
+            self._tell()
+
+    def left_us(self, now: int) -> int | None:
+        """How long it may go on without another good frame; None where it has none to lose."""
+        return self.max_age_us - (now - self.last) % WRAP if self.fresh or self.good > 0 else None
+
+    def _tell(self) -> None:
+        for reader in self.readers:
+            reader.moves += 1
+
+
+@dataclass(slots=True, eq=False)
+class SourceSignal:
+    """A source signal: where it is, its last raw value, its feed."""
+
+    signal: MapSignal
+    options: SignalOptions
+    bus: str
+    raw: int
+    feed: Feed
+    readers: list[Inputs] = field(default_factory=list)
+
+    @property
+    def layout(self) -> Layout:
+        """Where it is."""
+        return self.signal.layout
+
+    def take(self, data: bytes) -> None:
+        """Another payload."""
+        raw = self.signal.layout.unpack(data)
+        if raw != self.raw:
+            self.raw = raw
+            for reader in self.readers:
+                reader.moves += 1
+
+    def reading(self) -> Reading:
+        """What an expression sees of it."""
+        return Reading(self.signal, self.options, self.bus, self.raw, self.feed.fresh)
+
+
+@dataclass(slots=True)
+class Received:
+    """One message that is listened to."""
+
+    bus: str
+    message: MapMessage
+    options: MessageOptions | None
+    checksum: Checksum | None
+    counter: tuple[Layout, Counter, int] | None
+    feeds: dict[tuple[int, ...], Feed] = field(default_factory=dict)
+    signals: dict[str, SourceSignal] = field(default_factory=dict)
+    needed: int = 0
+    previous: int | None = None
+    last: bytes = b""
+    summed: dict[bytes, bool] = field(default_factory=dict)
+    follows: dict[int, frozenset[int]] = field(default_factory=dict)
