@@ -7,8 +7,9 @@ import sys
 from pathlib import Path
 
 HERE = Path(__file__).parent
-SHARED = {"__main__", "bus_traffic", "flip_rate"}
-"""Files there that are no benchmark: the command itself, invented traffic, the published baseline."""
+SHARED = {"__main__", "bus_traffic", "flip_rate", "judging", "seals", "vehicles"}
+"""Files there that are no benchmark: the command itself, invented traffic and vehicles, the published baseline, what
+guesses are judged by."""
 
 
 def call(*words: str) -> subprocess.CompletedProcess[str]:

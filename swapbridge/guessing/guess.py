@@ -17,7 +17,8 @@ from swapbridge.guessing.findings import ConstantBits, Findings, FoundMessage
 from swapbridge.guessing.integrity.vehicle import vehicle_checks
 from swapbridge.guessing.layout.constant import constant_bits
 from swapbridge.guessing.layout.fields import MessageFields
-from swapbridge.guessing.layout.study import house_style, lay_out, one_length, study, with_support
+from swapbridge.guessing.layout.orders import house_style
+from swapbridge.guessing.layout.study import lay_out, one_length, study, with_support
 from swapbridge.guessing.meaning.meaning import attach_meaning
 from swapbridge.guessing.meaning.pooling import pool
 from swapbridge.guessing.meaning.public_groups import with_public_groups
@@ -97,7 +98,7 @@ def find_layouts(
         if progress is not None:
             progress(done / len(tasks), f"identifier {done} of {len(tasks)}")
     studies = with_support(studies)
-    style = house_style(studies)
+    style = house_style([s.parts for s in studies])
     return [
         MessageFields(
             key,

@@ -21,7 +21,7 @@ from tests.benchmarks.bus_traffic import machine
 
 HERE = Path(__file__).parent
 ARGUMENTS: dict[str, tuple[str, ...]] = {
-    "guess_planted": ("--sets", "4"),
+    "guess_planted": ("--vehicles", "4"),
     "guess_calibration": ("--worlds", "40"),
     "guess_integrity": ("--vehicles", "10"),
     "hour": ("--guess",),
@@ -29,8 +29,8 @@ ARGUMENTS: dict[str, tuple[str, ...]] = {
 """What some are called with here."""
 NEEDS_A_FOLDER = {"guess_score": "SCORER FOLDER", "learn_places": "FOLDER --corpus NAME", "real_maps": "FOLDER"}
 """Those that only make sense with files of the caller's own."""
-SHARED = {"__main__", "bus_traffic", "flip_rate"}
-"""No benchmarks: this file, invented traffic, the published baseline."""
+SHARED = {"__main__", "bus_traffic", "flip_rate", "judging", "seals", "vehicles"}
+"""No benchmarks: this file, invented traffic and vehicles, the published baseline, what guesses are judged by."""
 
 
 def benchmarks() -> dict[str, tuple[str, ...]]:

@@ -28,6 +28,7 @@ import swapbridge.guessing.coding.candidates as candidates
 import swapbridge.guessing.coding.codelength as codelength
 import swapbridge.guessing.coding.native as native
 import swapbridge.guessing.layout.cut as cut
+import swapbridge.guessing.layout.orders as orders
 import swapbridge.guessing.layout.places as places
 import swapbridge.guessing.layout.study as layout
 from swapbridge.capture.capture import Capture
@@ -97,7 +98,7 @@ ABLATIONS: tuple[tuple[str, Any, str, Any], ...] = (
     ("no vehicle-wide formulas", layout, "proven_formulas", lambda *_: {}),
     ("no sums of the vehicle", driver, "vehicle_checks", lambda some: [None] * len(some)),
     ("no checks that only follow", layout, "follower_of_counter", lambda *_: None),
-    ("no vehicle-wide byte order", layout, "house_style_bits", lambda _: (1.0, 1.0)),
+    ("no vehicle-wide byte order", orders, "house_style_bits", lambda _: (1.0, 1.0)),
 )
 
 

@@ -20,7 +20,8 @@ from swapbridge.guessing.coding.columns import columns_of
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity import trust
 from swapbridge.guessing.integrity.vehicle import vehicle_checks
-from swapbridge.guessing.layout.study import Study, house_style, lay_out, one_length, study, with_support
+from swapbridge.guessing.layout.orders import house_style
+from swapbridge.guessing.layout.study import Study, lay_out, one_length, study, with_support
 from tests.benchmarks.vehicles import Field
 
 Floats = npt.NDArray[np.float64]
@@ -181,7 +182,7 @@ def _overlapping(fields: list[Field], layout: Layout) -> str:
 def guess_of(capture: Capture) -> dict[int, list[Guessed]]:
     """The layouts that are found, by identifier, with what makes each as sure as it is."""
     studies = list(studied(capture))
-    style = house_style([s for _, s in studies])
+    style = house_style([s.parts for _, s in studies])
     out: dict[int, list[Guessed]] = {}
     for identifier, found in studies:
         exact = {(kind, bits): features for kind, bits, features in claims_of(found)}

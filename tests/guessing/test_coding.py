@@ -7,7 +7,8 @@ import numpy.typing as npt
 
 from swapbridge.guessing.coding.codelength import candidate_bits, carry_saving
 from swapbridge.guessing.coding.columns import Columns, make_columns
-from swapbridge.guessing.layout.study import house_style, lay_out, study
+from swapbridge.guessing.layout.orders import house_style
+from swapbridge.guessing.layout.study import lay_out, study
 
 Ints = npt.NDArray[np.int64]
 
@@ -23,7 +24,7 @@ def cut(payload: npt.NDArray[np.uint8]) -> set[tuple[int, ...]]:
     columns = columns_of(payload)
     found = study(columns)
     live = columns.live
-    return {tuple(p for p in f.layout.positions if live[p]) for f in lay_out(found, house_style([found]))}
+    return {tuple(p for p in f.layout.positions if live[p]) for f in lay_out(found, house_style([found.parts]))}
 
 
 def live_bits(value: Ints, start: int) -> tuple[int, ...]:

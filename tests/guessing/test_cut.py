@@ -23,7 +23,8 @@ from swapbridge.guessing.guess import find_layouts
 from swapbridge.guessing.layout.cut import Style, best_cut, cut_bits
 from swapbridge.guessing.layout.fields import raw_values
 from swapbridge.guessing.layout.kinds import is_signed
-from swapbridge.guessing.layout.study import cut_of, study
+from swapbridge.guessing.layout.orders import cut_of
+from swapbridge.guessing.layout.study import study
 
 
 def load_planted() -> ModuleType:

@@ -14,7 +14,8 @@ from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.integrity.fields import counter_fields
 from swapbridge.guessing.integrity.followers import follower_of_counter
 from swapbridge.guessing.integrity.wide import as_half, join_bytes
-from swapbridge.guessing.layout.study import house_style, house_style_bits, study
+from swapbridge.guessing.layout.orders import house_style, house_style_bits
+from swapbridge.guessing.layout.study import study
 
 Bytes = npt.NDArray[np.uint8]
 
@@ -71,7 +72,7 @@ def test_two_messages_in_one_order_settle_the_third() -> None:
         return columns(payload)
 
     for order in (LITTLE, BIG):
-        style = house_style([study(walk(order)) for _ in range(3)])
+        style = house_style([study(walk(order)).parts for _ in range(3)])
         assert style.order_bits[1 - order] > 4 > 1 > style.order_bits[order]
     assert house_style([]).order_bits == (1.0, 1.0)
     assert house_style_bits(np.array([0.0, 40.0]))[LITTLE] > house_style_bits(np.array([0.0, 2.0]))[LITTLE] > 3

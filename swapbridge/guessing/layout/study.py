@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from swapbridge.core.integrity import Crc
 from swapbridge.core.layout import layout_from_positions
-from swapbridge.guessing.coding.candidates import BIG, LITTLE, Candidates, find_candidates
+from swapbridge.guessing.coding.candidates import Candidates, find_candidates
 from swapbridge.guessing.coding.columns import FEW_FRAMES, Columns, sample_pairs
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.checksums import FoundChecksum, find_checksums
@@ -35,10 +35,11 @@ from swapbridge.guessing.integrity.support import (
 )
 from swapbridge.guessing.integrity.trust import Standing, field_probability, mux_probability
 from swapbridge.guessing.integrity.wide import as_half, join_bytes
-from swapbridge.guessing.layout.cut import CutField, Style, best_cut, cut_bits, within_reach
+from swapbridge.guessing.layout.cut import CutField, Style, cut_bits, within_reach
 from swapbridge.guessing.layout.fields import raw_values
 from swapbridge.guessing.layout.kinds import field_kind, is_signed
 from swapbridge.guessing.layout.multiplex import FoundMux, find_multiplexer
+from swapbridge.guessing.layout.orders import Part, cut_of, message_cuts
 
 PAIRS_LIMIT = 2000
 """Steps between frames that code lengths are counted over; see `sample_pairs`."""
@@ -65,44 +66,6 @@ MUX_LOOKS_BACK = 3
 MUX_SHARE_OF_END = 0.2
 MUX_SHARE_OF_COUNTER = 0.25
 """What it must save of the bits that it decides, where it looks like one end of a quantity, or where it counts."""
-TEMPER = 0.3
-"""Worth of one bit of code length when cuts are compared as probabilities; measured on planted layouts."""
-ODD_ORDER_BITS = 9.0
-MESSAGE_ORDERS = ((0.0, ODD_ORDER_BITS), (ODD_ORDER_BITS, 0.0))
-"""Bits of a field over a byte border in a little-endian and in a big-endian message; of 1,242 messages of open maps
-(opendbc 0.3.1) with several such fields two hold both orders."""
-ORDER_DOUBT = 0.07
-"""Messages of each order that a vehicle is taken to have had before any was seen: how open maps share them out."""
-ORDER_SURE = 0.02
-"""Chance of the other byte order from which on it is cut too, to say how sure each field is."""
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """Bits that are cut together: those of all frames, or those that one multiplexer value decides.
-
-    Attributes
-    ----------
-    mux_value : int or None
-        Multiplexer value that selects the frames; None for all frames.
-    live : (8 B,) bool
-        Bits that change in these frames.
-    fixed : (8 B,) bool
-        Bits that are not this part's to cut.
-    candidates : Candidates
-        Fields that could be, with the bits that their histories take.
-    counters : tuple of FoundCounter
-        What counts in these frames.
-    longer : Columns or None
-        The frames, where these bits stand only in longer ones than the study's own.
-    """
-
-    mux_value: int | None
-    live: npt.NDArray[np.bool_]
-    fixed: npt.NDArray[np.bool_]
-    candidates: Candidates
-    counters: tuple[FoundCounter, ...]
-    longer: Columns | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -456,65 +419,6 @@ def mask_of(positions: Sequence[int], size: int) -> npt.NDArray[np.bool_]:
     return mask
 
 
-def house_style(studies: Sequence[Study]) -> Style:
-    """The vehicle's habits, from all identifiers cut in either byte order.
-
-    Makers keep to one byte order, in a message nearly without exception; a field whose order the frames leave open is
-    then read in that order. What each message says for an order weighs as much as it is sure of it.
-    """
-    evidence = np.array([_order_evidence(s) for s in studies]).reshape(-1, 2)
-    lead = TEMPER * (evidence[:, LITTLE] - evidence[:, BIG])
-    sure = np.tanh(np.abs(lead) / 2)
-    share = 0.5
-    for _ in range(4):
-        for_big = 1.0 / (1.0 + np.exp(-np.clip(lead + np.log(share / (1.0 - share)), -30.0, 30.0)))
-        count = np.array([(sure * (1.0 - for_big)).sum(), (sure * for_big).sum()])
-        share = float(2.0 ** -house_style_bits(count)[BIG])
-    return Style(house_style_bits(count))
-
-
-def _order_evidence(s: Study) -> tuple[float, float]:
-    """Bits of a message's best cut where its fields are little endian, and where they are big endian."""
-    little, big = (
-        sum(cut_bits(p.candidates, p.live, p.fixed, Style(bits)) for p in s.parts) for bits in MESSAGE_ORDERS
-    )
-    return little, big
-
-
-def house_style_bits(count: npt.NDArray[np.float64]) -> tuple[float, float]:
-    """Bits that either byte order costs a message in a vehicle with so many messages of each."""
-    share = np.clip((count + ORDER_DOUBT) / (count.sum() + 2 * ORDER_DOUBT), 0.002, 0.998)
-    return float(-np.log2(share[0])), float(-np.log2(share[1]))
-
-
-def _message_cuts(s: Study, style: Style) -> list[tuple[CutField, ...]]:
-    """The cut of each part, in the byte order that the message and the vehicle speak for.
-
-    How sure a field is takes in that the message may be of the other order.
-    """
-    bits = [cost + price for cost, price in zip(_order_evidence(s), style.order_bits, strict=True)]
-    order = BIG if bits[BIG] < bits[LITTLE] else LITTLE
-    cuts = [cut_of(part, Style(MESSAGE_ORDERS[order])) for part in s.parts]
-    other = float(1.0 / (1.0 + np.exp(min(TEMPER * (bits[1 - order] - bits[order]), 700.0))))
-    if other < ORDER_SURE:
-        return cuts
-    out = []
-    for part, cut in zip(s.parts, cuts, strict=True):
-        else_share = {f.positions: f.probability for f in cut_of(part, Style(MESSAGE_ORDERS[1 - order]))}
-        out.append(
-            tuple(
-                replace(f, probability=(1.0 - other) * f.probability + other * else_share.get(f.positions, 0.0))
-                for f in cut
-            )
-        )
-    return out
-
-
-def cut_of(part: Part, style: Style) -> tuple[CutField, ...]:
-    """The best cut of what counters, checksums and the multiplexer leave."""
-    return best_cut(part.candidates, part.live, part.fixed, style, TEMPER)
-
-
 def lay_out(s: Study, style: Style) -> tuple[FoundField, ...]:
     """Fields of one identifier, in payload order; multiplexed ones after the others."""
     fields = [checksum_field(c) for c in s.checksums]
@@ -524,7 +428,7 @@ def lay_out(s: Study, style: Style) -> tuple[FoundField, ...]:
         selector = _mux_field(s.mux)
         value = raw_values(s.columns.payload, selector.layout)
         fields.append(selector)
-    for part, cut in zip(s.parts, _message_cuts(s, style), strict=True):
+    for part, cut in zip(s.parts, message_cuts(s.parts, style), strict=True):
         mux = None if part.mux_value is None or selector is None else (selector.name, part.mux_value)
         columns = s.columns if part.longer is None else part.longer
         if mux is not None and value is not None:
