@@ -158,7 +158,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.plan.packing import pack
 
 PLAN_FORMAT = "swapbridge-plan"
-PLAN_VERSION = 3
+PLAN_VERSION = 4
 MAX_TIME_US = (1 << 31) - 1
 """Every period, age, gap and delay of a plan is at most this."""
 MAX_PASS_QUEUE = 4096
@@ -347,7 +347,8 @@ class Field:
     """A signal that is sent: register `register` of the variant's block goes into `layout`.
 
     The rest is for reports: physical value = raw * scale + offset (exact fractions as text such as "1/4"), role,
-    raw fallback or None, the expression as written, and what the compiler says about it.
+    raw fallback or None, the expression as written, and what the compiler says about it. `ramps` says that the fallback
+    is reached by a ramp: a stop ramps it out, too.
     """
 
     name: str
@@ -361,6 +362,7 @@ class Field:
     expression: str = ""
     note: str = ""
     feeds: tuple[int, ...] = ()
+    ramps: bool = False
 
 
 @dataclass(frozen=True, slots=True)

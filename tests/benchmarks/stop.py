@@ -78,11 +78,15 @@ def values(adapter: SerialAdapter) -> list[tuple[float, int]]:
     return [(at, int(line[7:9] + line[5:7], 16)) for at, line in list(pairs) if line.startswith("t2008")]
 
 
-def wait(what: str, holds: Callable[[], bool], most_s: float = 120.0) -> None:
+def wait(
+    what: str, holds: Callable[[], bool], process: subprocess.Popen[bytes] | None = None, most_s: float = 120.0
+) -> None:
     end = time.monotonic() + most_s
     while not holds():
-        if time.monotonic() > end:
-            raise SystemExit(f"it never came so far: {what}")
+        over = process is not None and process.poll() is not None
+        if over or time.monotonic() > end:
+            code = None if process is None else process.poll()
+            raise SystemExit(f"it never came so far: {what} (exit code {code})")
         time.sleep(0.005)
 
 
@@ -93,10 +97,12 @@ def one(folder: Path, load: str, button: str, *, ramp: bool) -> tuple[float, flo
             "--cautions-read", "--quiet", "--watch-first", "0", "--black-box", "boxes",
             "--bus", f"host=slcan:{adapter.path},bitrate=500000,sleep_after_open=0"]  # fmt: skip
     sink = subprocess.PIPE if load == "unread output" else subprocess.DEVNULL
-    process = subprocess.Popen(call, cwd=folder, stdin=subprocess.DEVNULL, stdout=sink, stderr=sink)
+    with (folder / "said.txt").open("wb") as written:
+        errors = sink if load == "unread output" else written
+        process = subprocess.Popen(call, cwd=folder, stdin=subprocess.DEVNULL, stdout=sink, stderr=errors)
     try:
         with busy(load == "busy cores"):
-            wait("sending", lambda: any(value == VALUE for _, value in values(adapter)))
+            wait(f"sending, {load}, {button}", lambda: any(value == VALUE for _, value in values(adapter)), process)
             time.sleep(0.1 + 0.02 * np.random.default_rng().random())
             if load == "black box":
                 process.send_signal(signal.SIGUSR1)
@@ -113,6 +119,8 @@ def one(folder: Path, load: str, button: str, *, ramp: bool) -> tuple[float, flo
                 process.send_signal(signal.SIGTERM if button == "SIGTERM" else signal.SIGINT)
             wait("stopped", lambda: found not in live_runs())
             time.sleep(0.1)
+    except SystemExit as error:
+        raise SystemExit(f"{error}; it said: {(folder / 'said.txt').read_text(errors='replace')}") from None
     finally:
         process.kill()
         process.communicate()

@@ -8,7 +8,7 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from swapbridge.bus.running.ending import QUICK_END_US, RAMP_US, Ending, SafeAnswers
+from swapbridge.bus.running.ending import LATE_US, QUICK_END_US, RAMP_US, Ending, SafeAnswers
 from swapbridge.core.integrity import Checksum, Sum
 from swapbridge.core.layout import Layout
 from swapbridge.plan.model import Plan, Send
@@ -36,8 +36,8 @@ def play(plan: Plan, newest: dict[tuple[int, int], bytes], late_us: int = 0) -> 
     while (due := ending.next_us()) is not None:
         assert ending.take(due - 1) is None
         taken = ending.take(due + late_us)
-        assert taken is not None
-        out.append((due + late_us, *taken))
+        if taken is not None:
+            out.append((due + late_us, *taken))
     return out
 
 
@@ -106,3 +106,31 @@ def test_however_late_its_loop_the_first_is_at_once_and_the_last_in_time(
     assert times[0] == late_us
     assert times[-1] <= (RAMP_US if ramping else QUICK_END_US) + late_us
     assert value_of(sent[-1][2]) == (0 if ramp else FALLBACK)
+
+
+def test_a_stall_does_not_draw_the_end_out() -> None:
+    """What was said already is not said again late; what was not said yet is, however late."""
+    plan = make_plan()
+    newest = {(0, 0): frame(1234), (1, 0): frame(5)}
+    ending = Ending(plan, SafeAnswers(plan), newest, {0: frame(1234), 1: frame(5)})
+    first = ending.take(0)
+    assert first is not None
+    late = QUICK_END_US + LATE_US + 1
+    second = ending.take(late)
+    assert second is not None
+    assert {first[0].word, second[0].word} == {GAUGE, EVENT}
+    assert ending.take(late + 1) is None
+    assert ending.next_us() is None
+
+
+def test_a_ramp_stated_for_another_role_ramps_at_a_stop_too() -> None:
+    plan = make_plan()
+    send = plan.sends[0]
+    one = replace(send.variants[0].fields[0], ramps=True, fallback=0)
+    form = replace(send.variants[0], fields=(one,))
+    plan = replace(plan, sends=(replace(send, variants=(form,)), *plan.sends[1:]))
+    sent = play(plan, {(0, 0): frame(1000)})
+    values = [value_of(data) for _, _, data in sent]
+    assert values[0] == 1000
+    assert values[-1] == 0
+    assert len(set(values)) > 20

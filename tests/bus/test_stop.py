@@ -9,19 +9,23 @@ import subprocess
 import sys
 import threading
 import time
+import zlib
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import can
 import pytest
 from click.testing import CliRunner
 
-from swapbridge.bus.running import awake
-from swapbridge.bus.running.control import LiveRun, live_runs, stop_run
+from swapbridge.bus.adapters.link import Link
+from swapbridge.bus.running import awake, control
+from swapbridge.bus.running.control import Control, LiveRun, live_runs, stop_all, stop_run
 from swapbridge.bus.running.run import RunRequest, run
 from swapbridge.capture.write import write_capture
 from swapbridge.cli.main import cli
+from swapbridge.cli.screen.terminal import signals
 from swapbridge.core.errors import RefusedError
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
@@ -211,3 +215,87 @@ def test_sending_onto_wires_asks_for_it(
     with pytest.raises(RefusedError, match="sleep"):
         run(request, Translator(plan))
     assert serial_adapter.commands == []
+
+
+def test_a_signal_is_heard_while_the_main_thread_is_busy() -> None:
+    """Python's own handlers run when the main thread comes round; it may be writing to a disk that hangs."""
+    event, inside, heard = threading.Event(), threading.Event(), []
+    data = os.urandom(20_000_000)
+
+    def press() -> None:
+        inside.wait()
+        time.sleep(0.05)
+        os.kill(os.getpid(), signal.SIGUSR2)
+        event.wait(60.0)
+        heard.append(inside.is_set())
+
+    presser = threading.Thread(target=press)
+    presser.start()
+    with signals(SIGUSR2=event):
+        inside.set()
+        zlib.compress(data, 9)  # one call into C, seconds long, which no signal ends
+        inside.clear()
+        presser.join()
+    assert heard == [True]
+
+
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGQUIT", "SIGTSTP", "SIGHUP"])
+def test_every_way_to_end_a_program_says_the_safe_answers(running: Any, serial_adapter: Any, name: str) -> None:
+    process, _ = running()
+    process.send_signal(getattr(signal, name))
+    process.communicate(timeout=60)
+    assert process.returncode == 0
+    assert serial_adapter.sent[-1].startswith("t2008FFFF")
+
+
+def test_a_run_is_found_though_somebody_cleans_the_folder(tmp_path: Path, until: Until, monkeypatch: Any) -> None:
+    monkeypatch.setattr(control, "LOOK_AFTER_S", 0.02)
+    me = LiveRun(os.getpid(), 0, "plan", "", True, (), 1.0)
+    stop, now, ended = threading.Event(), threading.Event(), threading.Event()
+    ended.set()
+    with Control(me, stop, now, ended, dict, tmp_path / "live").open():
+        (found,) = live_runs(tmp_path / "live")
+        shutil.rmtree(tmp_path / "live")
+        until(lambda: live_runs(tmp_path / "live") == [found])
+        assert "safe answers sent" in stop_run(found, folder=tmp_path / "live")
+        assert stop.is_set()
+    assert live_runs(tmp_path / "live") == []
+
+
+def test_several_runs_are_stopped_at_the_same_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    together = threading.Barrier(3, timeout=60.0)
+    monkeypatch.setattr(control, "stop_run", lambda run, **_: f"stopped {run.process} {together.wait() >= 0}")
+    runs = [LiveRun(number, 0, "plan", "", True, (), 1.0) for number in (1, 2, 3)]
+    assert [words for _, words in stop_all(runs)] == [f"stopped {number} True" for number in (1, 2, 3)]
+
+
+class _SlowBus(can.BusABC):
+    """An adapter that takes a frame when it likes."""
+
+    def __init__(self) -> None:
+        super().__init__(channel="slow")
+        self.taken: list[int] = []
+        self.free = threading.Semaphore(0)
+
+    def send(self, message: can.Message, timeout: float | None = None) -> None:
+        self.free.acquire()
+        self.taken.append(message.arbitration_id)
+
+    def _recv_internal(self, timeout: float | None) -> tuple[None, bool]:
+        time.sleep(0.01)
+        return None, False
+
+
+def test_the_last_words_wait_for_no_queue_and_are_not_dropped_as_stale(until: Until) -> None:
+    bus = _SlowBus()
+    link = Link("host", lambda: bus, lambda message, at: None, lambda words: None, sending=True)
+    link.start()
+    for number in range(100):
+        link.send(can.Message(arbitration_id=number))
+    link.forget()
+    link.send(can.Message(arbitration_id=0x7FF), 60_000_000_000)
+    time.sleep(0.1)  # longer than other frames may wait
+    bus.free.release(1000)
+    until(lambda: 0x7FF in bus.taken)
+    assert len(bus.taken) <= 2, "one may have been on its way already"
+    link.stop()

@@ -7,7 +7,7 @@ from itertools import pairwise
 import pytest
 
 from swapbridge.core.errors import RefusedError
-from swapbridge.plan.model import STATES
+from swapbridge.plan.model import STATES, Field
 from swapbridge.plan.python.translator import Translator
 from tests.compiler.kit import DONOR, HEAD, HOST, RICH, compile_text
 
@@ -108,6 +108,23 @@ def test_hold_then_fallback_then_recovery_after_several_good_frames() -> None:
         bench.pcm(RPM=2000)
         value = int.from_bytes(bench.run(20)[-1][2][:2], "little")
         assert (value == 4000) == (good >= 3)
+
+
+def test_a_stated_ramp_is_kept_for_a_stop_and_says_its_true_speed() -> None:
+    """One raw step is 0.125 rpm, a step of time 10 ms: 12.5 rpm a second is the slowest that there is."""
+
+    def speed_with(rest: str) -> Field:
+        plan = compile_text(SPEED.replace(", hold_ms = 100", rest)).plan
+        return next(f for send in plan.sends for v in send.variants for f in v.fields if f.name == "Speed")
+
+    slow = speed_with(', ramp = "1 rpm"')
+    assert slow.ramps
+    assert "at 12.5 a second" in slow.note
+    assert "(1 asked)" in slow.note
+    fast = speed_with(', ramp = "1000 rpm"')
+    assert fast.ramps
+    assert "asked" not in fast.note
+    assert not speed_with("").ramps
 
 
 def test_wrong_checksums_and_stuck_counters_are_not_used() -> None:

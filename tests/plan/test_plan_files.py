@@ -35,7 +35,7 @@ def test_reads_back_as_written_and_is_deterministic() -> None:
         ("", "not readable JSON"),
         ("[]", "this is not a plan"),
         ("[" * 100_000, "not readable JSON"),
-        (TEXT.replace('"version": 3', '"version": 99'), "version 99, this program reads 3"),
+        (TEXT.replace('"version": 4', '"version": 99'), "version 99, this program reads 4"),
         (TEXT.replace('"pass_queue": 32', '"pass_queue": 32.5'), "not an integer"),
         (TEXT.replace('"pass_queue": 32', '"pass_queue": NaN'), "not an integer"),
         (TEXT.replace('"pass_queue": 32', '"pass_queue": true'), "plan.pass_queue is bool, not int"),

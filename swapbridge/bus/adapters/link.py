@@ -128,13 +128,27 @@ class Link:
         bus = self._bus
         return not message.is_rx and not message.is_error_frame and bus is not None and marks_only_own(bus)
 
-    def send(self, message: can.Message) -> bool:
-        """Queue a frame; never blocks. False when it can't be taken, so that the caller can count it."""
+    def send(self, message: can.Message, patience_ns: int = STALE_SEND_NS) -> bool:
+        """Queue a frame; never blocks. False when it can't be taken, so that the caller can count it.
+
+        Parameters
+        ----------
+        message : can.Message
+        patience_ns : int
+            How long it may wait for its turn before it is dropped.
+        """
         if self._bus is None or self._outgoing.qsize() >= SEND_QUEUE:
             self.counts.not_queued += 1
             return False
-        self._outgoing.put((time.monotonic_ns(), message))
+        self._outgoing.put((time.monotonic_ns() + patience_ns, message))
         return True
+
+    def forget(self) -> None:
+        """Drop what is queued: something more important comes."""
+        with contextlib.suppress(queue.Empty):
+            while True:
+                self._outgoing.get_nowait()
+                self.counts.too_late += 1
 
     def drain(self, seconds: float) -> bool:
         """Wait until everything queued has been handed over, at most so long; whether it has."""
@@ -252,12 +266,12 @@ class Link:
             finally:
                 self._busy = False
 
-    def _send_one(self, queued_ns: int, message: can.Message) -> None:
+    def _send_one(self, until_ns: int, message: can.Message) -> None:
         bus = self._bus
         if bus is None:
             self.counts.send_failed += 1
             return
-        if time.monotonic_ns() - queued_ns > STALE_SEND_NS:
+        if time.monotonic_ns() > until_ns:
             self.counts.too_late += 1
             return
         try:

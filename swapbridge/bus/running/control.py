@@ -15,18 +15,22 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from swapbridge.bus.adapters.lock import opened, take
+from swapbridge.core.errors import RefusedError
 
 STOP, NOW, STATUS = "stop", "now", "status"
 LONGEST_LINE = 4 * 1024 * 1024
 ENDS_WITHIN_S = 2.0
 """A run that was asked to stop has sent its last frame well before; after that it is ended by force."""
 DIES_WITHIN_S = 1.0
+LOOK_AFTER_S = 30.0
+"""How often a run sees to it that it can be found: computers clean their temporary folders."""
 
 
 def control_folder() -> Path:
@@ -104,23 +108,19 @@ class Control:
     @contextlib.contextmanager
     def open(self) -> Iterator[None]:
         """Be found until the block ends."""
-        self._folder.mkdir(parents=True, exist_ok=True)
-        with contextlib.suppress(OSError):
-            self._folder.chmod(0o1777)
-        path = self._folder / f"{self._run.process}-{threading.get_native_id()}.json"
-        with socket.create_server(("127.0.0.1", 0)) as server, opened(path) as file:
+        with socket.create_server(("127.0.0.1", 0)) as server:
+            data = json.dumps(asdict(self._run) | {"port": server.getsockname()[1]}) + "\n"
+            sign = _Sign(self._folder, f"{self._run.process}-{threading.get_native_id()}.json", data)
+            over = threading.Event()
             threading.Thread(target=self._serve, args=(server,), name="control", daemon=True).start()
-            take(file)
-            data = asdict(self._run) | {"port": server.getsockname()[1]}
-            file.seek(0)
-            file.truncate()
-            file.write(json.dumps(data) + "\n")
-            file.flush()
+            keeper = threading.Thread(target=sign.keep, args=(over,), name="control sign", daemon=True)
+            keeper.start()
             try:
                 yield
             finally:
-                with contextlib.suppress(OSError):
-                    path.unlink()
+                over.set()
+                keeper.join(timeout=1.0)
+                sign.take_down()
 
     def _serve(self, server: socket.socket) -> None:
         while True:
@@ -143,6 +143,57 @@ class Control:
             elif asked == STATUS:
                 answer = self._status()
             line.sendall(json.dumps(answer).encode() + b"\n")
+
+
+class _Sign:
+    """The file by which a run is found, held as long as the run goes on, and put up again when somebody removed it."""
+
+    def __init__(self, folder: Path, name: str, text: str) -> None:
+        self._path, self._text = folder / name, text
+        self._file = self._put_up()
+
+    def keep(self, over: threading.Event) -> None:
+        """Look after it until told that it is over."""
+        while not over.wait(LOOK_AFTER_S):
+            with contextlib.suppress(OSError):
+                self.look_after()
+
+    def look_after(self) -> None:
+        """Keep it young, so that nobody cleans it away; put it up again where somebody did."""
+        held = os.fstat(self._file.fileno())
+        try:
+            there = os.stat(self._path)
+        except FileNotFoundError:
+            there = None
+        if there is not None and (there.st_dev, there.st_ino) == (held.st_dev, held.st_ino):
+            os.utime(self._path)
+            return
+        old, self._file = self._file, self._put_up()
+        old.close()
+
+    def take_down(self) -> None:
+        with contextlib.suppress(OSError):
+            self._path.unlink()
+        self._file.close()
+
+    def _put_up(self) -> IO[str]:
+        self._path.parent.mkdir(parents=True, exist_ok=True)
+        with contextlib.suppress(OSError):
+            self._path.parent.chmod(0o1777)
+        file = opened(self._path)
+        try:
+            take(file)
+            file.seek(0)
+            file.truncate()
+            file.write(self._text)
+            file.flush()
+        except OSError as error:
+            file.close()
+            raise RefusedError(
+                f"{self._path} can't be written ({error.strerror}), and a run that can't be found can't be stopped "
+                "from another terminal: make room there"
+            ) from None
+        return file
 
 
 def live_runs(folder: Path | None = None) -> list[LiveRun]:
@@ -184,6 +235,13 @@ def stop_run(run: LiveRun, *, now: bool = False, folder: Path | None = None) -> 
     if _goes_on(run, folder):
         return "it could not be ended: cut its power"
     return "ended by force: it sends nothing any more; no safe answers were sent"
+
+
+def stop_all(runs: Iterable[LiveRun], *, now: bool = False, folder: Path | None = None) -> list[tuple[LiveRun, str]]:
+    """Stop several runs at the same time; how each ended, in words."""
+    some = list(runs)
+    with ThreadPoolExecutor(max(1, len(some))) as pool:
+        return list(zip(some, pool.map(lambda run: stop_run(run, now=now, folder=folder), some), strict=True))
 
 
 def _goes_on(run: LiveRun, folder: Path | None) -> bool:

@@ -19,6 +19,8 @@ RAMP_US = 500_000
 """A request has ramped out by then; the last frame goes out at this moment, and there is no other."""
 QUICK_END_US = 100_000
 """Where nothing ramps, messages go on so long, that their receivers hear the safe answer more than once."""
+LATE_US = 60_000
+"""So long after its end a stop only sends what has not been said yet: a computer that stalls does not draw it out."""
 RAMP_STEP_US = 20_000
 """How often a message without a period is sent while one of its requests ramps out."""
 
@@ -81,7 +83,7 @@ def _moves(one: Field, variant: Variant) -> bool:
 
 def _ramps(one: Field) -> bool:
     role = BY_NAME.get(one.role)
-    return role is not None and role.fallback == "ramp to none"
+    return one.ramps or (role is not None and role.fallback == "ramp to none")
 
 
 @dataclass(slots=True)
@@ -105,6 +107,7 @@ class Ending:
     ramping: bool = False
     _due: list[tuple[int, int, int]] = field(default_factory=list)
     _counters: dict[tuple[int, int], int] = field(default_factory=dict)
+    _said: set[Form] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         ramps = {form: self.answers.ramps(form, data) for form, data in self.newest.items()}
@@ -121,15 +124,19 @@ class Ending:
 
     def take(self, now_us: int) -> tuple[Send, bytes] | None:
         """The next frame that is due by now."""
+        last = RAMP_US if self.ramping else QUICK_END_US
+        while self._due and now_us > last + LATE_US and self._due[0][1:] in self._said:
+            heapq.heappop(self._due)
         if not self._due or self._due[0][0] > now_us:
             return None
         due, number, form = heapq.heappop(self._due)
         send = self.plan.sends[number]
         origin = self.newest[number, form]
+        if max(due, now_us) >= RAMP_US or not self.answers.ramps((number, form), origin):
+            self._said.add((number, form))
         step = send.period_us * len(send.turns)
         if not step and self.answers.ramps((number, form), origin):
             step = max(send.gap_us, RAMP_STEP_US)
-        last = RAMP_US if self.ramping else QUICK_END_US
         following = max(due, now_us) + step if step else last + 1
         if self.ramping and following > last > due and self.answers.ramps((number, form), origin):
             following = last  # its last frame says that the ramp is over

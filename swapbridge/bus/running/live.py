@@ -6,6 +6,7 @@ queues and never wait for one another. Whoever calls reads `status` and decides 
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import threading
 import time
@@ -36,6 +37,8 @@ FRAMES_A_TURN = 64
 POLLS_A_TURN = 512
 HUNG_NS = 1_000_000_000
 MOST_WAITING = 20_000
+LAST_SEND_NS = 150_000_000
+"""A safe answer at the end may wait longer for its turn than other frames: there is no newer one behind it."""
 _STOPPED_NS = 1_500_000_000
 """A message counts as stopped after so long without a frame, and three of its turns: a translator may hang first."""
 
@@ -231,7 +234,8 @@ class Live:
         del self.told[:-1000]
         self.black_box.event(self.clock.now(), words)
         if self._tell_outside is not None:
-            self._tell_outside(words)
+            with contextlib.suppress(OSError, ValueError):  # nobody reads any more: no reason to stop translating
+                self._tell_outside(words)
 
     def _fault(self, words: str) -> None:
         self.tell(words)
@@ -274,6 +278,8 @@ class Live:
         if already or not self.gate.sending:
             return ()
         begin_us = time.monotonic_ns() // 1000
+        for link in self._links:
+            link.forget()
         ending = self._ending()
         missed: dict[str, None] = {}
         while (due := ending.next_us()) is not None:
@@ -286,11 +292,12 @@ class Live:
                     time.sleep((due - now_us) / 1e6)
                 continue
             taken = ending.take(now_us)
-            assert taken is not None
+            if taken is None:  # too late for what was said already
+                continue
             send, data = taken
             if self.gate.is_foreign(send.bus, send.word):
                 continue
-            if not self._links[send.bus].send(self._forms.message(send.bus, send.word, data)):
+            if not self._links[send.bus].send(self._forms.message(send.bus, send.word, data), LAST_SEND_NS):
                 missed[send.name] = None
         return tuple(missed)
 
@@ -301,7 +308,8 @@ class Live:
         for number, send in enumerate(self.plan.sends):
             made = self._made[send.bus, send.word]
             turn_ns = 1_000 * send.period_us * len(send.turns)
-            alive = {f: one for f, one in made.newest.items() if now_ns - one[0] < max(_STOPPED_NS, 3 * turn_ns)}
+            forms = dict(made.newest)  # at once: the translator may hang with its lock held, and go on any moment
+            alive = {f: one for f, one in forms.items() if now_ns - one[0] < max(_STOPPED_NS, 3 * turn_ns)}
             if send.request is None and made.handed and alive:
                 latest[number] = max(alive.values())[1]
                 newest.update({(number, form): data for form, (_, data) in alive.items()})
@@ -495,7 +503,9 @@ class Live:
             form = made.turns.form(data)
             if form is not None:
                 made.newest[form] = (now_ns, data)
-        if ruling is not Ruling.SEND or not self._links[bus].send(self._forms.message(bus, word, data)):
+        if ruling is not Ruling.SEND or self._ended:  # the end may have begun without our lock
+            return
+        if not self._links[bus].send(self._forms.message(bus, word, data)):
             return
         if made is None:
             self._passed += 1

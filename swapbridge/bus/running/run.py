@@ -354,9 +354,9 @@ class _Supervisor:
             self._systemd.tell("STOPPING=1")
             if player is not None:
                 player.stop()
-            live.tell(f"ended: {ended_by}")
             live.stop()
-            self._ears.ended.set()
+            self._ears.ended.set()  # before anything is told: a screen that hangs must not look like a run that does
+            live.tell(f"ended: {ended_by}")
             status = live.status()
             with contextlib.suppress(SwapbridgeError):
                 self._box(ended_by)
@@ -399,8 +399,8 @@ class _Supervisor:
         if self._dead_since is None:
             self._dead_since = now
             self._live.gate.shut = self._live.gate.shut or "the translator hangs"
-            self._live.tell(f"sending stopped: {self._live.gate.shut}")
             self._ender.finish()
+            self._live.tell(f"sending stopped: {self._live.gate.shut}")
         return now - self._dead_since < DEAD_AFTER_S
 
     def _feed(self, now: float) -> None:

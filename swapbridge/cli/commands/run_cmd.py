@@ -111,7 +111,7 @@ def _run(request: RunRequest, translator: TranslatorLike, quiet: bool) -> RunRep
     drawing = terminal.is_terminal and not quiet
     values = Values(request.plan)
     with (
-        signals(SIGINT=stop, SIGTERM=stop, SIGHUP=stop, SIGUSR1=dump),
+        signals(SIGINT=stop, SIGTERM=stop, SIGHUP=stop, SIGQUIT=stop, SIGTSTP=stop, SIGUSR1=dump),
         Screen(console=terminal, auto_refresh=False, transient=True, redirect_stderr=False) as screen,
     ):
 

@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from swapbridge.bus.running.control import live_runs, stop_run
+from swapbridge.bus.running.control import live_runs, stop_all
 from swapbridge.cli.screen.common import console
 
 
@@ -26,8 +26,7 @@ def command(now: bool, process: int | None) -> None:
         console().print("nothing is running", markup=False)
         return
     left = set()
-    for run in runs:
-        words = stop_run(run, now=now)
+    for run, words in stop_all(runs, now=now):
         console().print(f"{run.plan} (process {run.process}): {words}", markup=False)
         if "cut its power" in words:
             left.add(run.process)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+import socket
 import sys
 import threading
 from collections.abc import Iterator
@@ -100,29 +101,58 @@ class Keyboard:
 
 @contextlib.contextmanager
 def signals(**events: threading.Event) -> Iterator[None]:
-    """Set an event when a signal comes (``SIGTERM=stop``), in the main thread only; a second Ctrl-C interrupts."""
+    """Set an event when a signal comes (``SIGTERM=stop``), in the main thread only; a second Ctrl-C interrupts.
+
+    Whatever the main thread is doing: Python runs handlers only when that thread comes round, and it may hang in a
+    write to a full disk or a terminal that is held. So a thread of its own is woken by the signal itself.
+    """
     if threading.current_thread() is not threading.main_thread():
         yield
         return
+    numbers = {int(getattr(signal, name)): event for name, event in events.items() if hasattr(signal, name)}
     before: dict[int, Any] = {}
 
-    def handler(event: threading.Event) -> Any:
-        def on_signal(number: int, frame: FrameType | None) -> None:
-            if number == signal.SIGINT and event.is_set():
-                raise KeyboardInterrupt
-            event.set()
+    came: list[threading.Event] = []
 
-        return on_signal
+    def on_signal(number: int, frame: FrameType | None) -> None:
+        if number == signal.SIGINT and numbers[number] in came:
+            raise KeyboardInterrupt
+        came.append(numbers[number])
+        numbers[number].set()
 
-    for name, event in events.items():
-        number = getattr(signal, name, None)  # not every system has every signal
-        if number is not None:
-            before[number] = signal.signal(number, handler(event))
+    with _woken(numbers):
+        for number in numbers:
+            before[number] = signal.signal(number, on_signal)
+        try:
+            yield
+        finally:
+            for number, old in before.items():
+                signal.signal(number, old)
+
+
+@contextlib.contextmanager
+def _woken(numbers: dict[int, threading.Event]) -> Iterator[None]:
+    """A thread that sets a signal's event as soon as the system delivers it."""
+    ours, theirs = socket.socketpair()
+    theirs.setblocking(False)
+
+    def listen() -> None:
+        with contextlib.suppress(OSError):
+            while piece := ours.recv(64):
+                for number in piece:
+                    if number in numbers:
+                        numbers[number].set()
+
+    thread = threading.Thread(target=listen, name="signals", daemon=True)
+    thread.start()
+    old = signal.set_wakeup_fd(theirs.fileno(), warn_on_full_buffer=False)
     try:
         yield
     finally:
-        for number, old in before.items():
-            signal.signal(number, old)
+        signal.set_wakeup_fd(old)
+        theirs.close()
+        thread.join(timeout=1.0)
+        ours.close()
 
 
 def show_cautions(occasion: Occasion) -> None:

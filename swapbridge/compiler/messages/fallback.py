@@ -20,6 +20,8 @@ from swapbridge.signalmap.model import MapSignal
 
 HOLD_US = 500_000
 """How long a role of 'hold then zero' keeps the last value, where the bridge file does not say."""
+RAMP_OFF = Fraction(1, 20)
+"""A ramp that is further from its stated speed than this says so."""
 RAMP_SECONDS = Fraction(1, 2)
 """How long a torque request takes from one limit to the other on its way to 'none', where it does not say."""
 
@@ -81,8 +83,8 @@ def find_fallback(target: Doubted, value: Value, copied: bool = False) -> Fallba
         hold = HOLD_US if way == "hold then zero" and raw == _zero(target) else -1 if way == "last" else 0
     ramp = 0
     if way == "ramp to none" or rule.ramp is not None:
-        ramp, hold = _ramp(target), 0
-        words = f"ramps to {words}"
+        ramp, told = _ramp(target)
+        hold, words = 0, f"ramps to {words}{told}"
     if hold:
         kept = "keeps the last value" if hold < 0 else f"keeps the last value {show(Fraction(hold, 1000))} ms"
         words = f"{kept}, then {words}" if hold > 0 else f"{kept}, at first {words}"
@@ -239,8 +241,8 @@ def _in_gear(target: Doubted) -> int:
     raise target.refuse("which of its values means 'in gear' is not known", "state its fallback by name or number")
 
 
-def _ramp(target: Doubted) -> int:
-    """Raw steps a filter step, at least one."""
+def _ramp(target: Doubted) -> tuple[int, str]:
+    """Raw steps a filter step, at least one; and the ramp's true speed in words where that is not the stated one."""
     signal, step = target.signal, Fraction(target.bridge.step_us, 1_000_000)
     if target.rule.ramp is not None:
         size, unit = constant(target.bridge, target.rule.ramp)
@@ -252,4 +254,8 @@ def _ramp(target: Doubted) -> int:
         low, high, _ = target.allowed()
         per_second = (high - low) * abs(signal.scale) / RAMP_SECONDS
     steps = per_second * step / abs(signal.scale)
-    return max(1, div_round(steps.numerator, steps.denominator))
+    whole = max(1, div_round(steps.numerator, steps.denominator))
+    if target.rule.ramp is None or abs(whole - steps) <= RAMP_OFF * steps:
+        return whole, ""
+    true = whole * abs(signal.scale) / step
+    return whole, f" at {show(true)} a second, since it moves in whole raw steps ({show(per_second)} asked)"

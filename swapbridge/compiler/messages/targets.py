@@ -161,6 +161,7 @@ class TargetSignal:
             expression=self.rule.value.text,
             note="; ".join(filter(None, [*self.notes, seen_words(self.rule), answer.words if answer else ""])),
             feeds=tuple(sorted(value.feeds | self.reference_feeds)),
+            ramps=answer is not None and answer.ramp_per_step > 0,
         )
 
     def unit(self) -> Unit:
