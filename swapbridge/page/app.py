@@ -20,7 +20,7 @@ from swapbridge.page.guard import Guard
 from swapbridge.page.jobs import Jobs
 from swapbridge.page.keeping import ChangedError
 from swapbridge.page.shelf import Shelf
-from swapbridge.page.views import bridge, capture, compare, glance, guess, guide, live, modules, prove
+from swapbridge.page.views import axis, bridge, capture, compare, glance, guess, guide, live, modules, prove
 from swapbridge.swapfolder.paths import BRIDGE
 
 HERE = Path(__file__).parent
@@ -56,7 +56,7 @@ def make_app(
         Route("/api/undo", _undo(bench), methods=["POST"]),
         Mount("/static", StaticFiles(directory=HERE / "static")),
     ]
-    for view in (glance, capture, guess, compare, bridge, prove, modules, live, guide):
+    for view in (glance, capture, axis, guess, compare, bridge, prove, modules, live, guide):
         routes += view.routes(bench)
     app = Starlette(
         routes=routes,

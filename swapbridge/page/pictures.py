@@ -88,6 +88,8 @@ def bit_picture(
     bits = np.unpackbits(payload, axis=1, bitorder="little")
     n, width = bits.shape
     columns = min(BIT_COLUMNS, max(1, n))
+    if not n:
+        return {"columns": columns, "bits": width, "moves": "-" * width, "ones": "-" * width}
     start, end = span_s
     place = np.clip(((time_s - start) / max(end - start, 1e-9) * columns).astype(int), 0, columns - 1)
     count = np.bincount(place, minlength=columns)
@@ -103,7 +105,7 @@ def bit_picture(
     else:
         np.add.at(moves, place, change)
         np.add.at(ones, place, bits)
-    return {"columns": columns, "bits": width, "moves": _digits(moves, count), "ones": _digits(ones, count)}
+    return {"columns": columns, "bits": width, "moves": shares(moves, count), "ones": shares(ones, count)}
 
 
 def payload_rows(capture: Capture, identifier: int, extended: bool, bus: str | None) -> npt.NDArray[np.intp]:
@@ -114,7 +116,8 @@ def payload_rows(capture: Capture, identifier: int, extended: bool, bus: str | N
     return np.zeros(0, np.intp)
 
 
-def _digits(sums: npt.NDArray[np.float64], count: npt.NDArray[np.intp]) -> str:
+def shares(sums: Floats, count: npt.NDArray[np.intp]) -> str:
+    """A digit a cell: 0 for never, 1 to 9 for the share of `count`, and - where there was nothing to count."""
     share = sums / np.maximum(count, 1)[:, None]
     digit = np.where(sums > 0, np.clip(np.ceil(share * 9), 1, 9), 0).astype(np.uint8) + ord("0")
     digit[count == 0] = ord("-")

@@ -59,7 +59,7 @@ def test_the_overview_says_what_the_survey_says(folder: Path, open_page: OpenPag
     view = open_page(folder).get("/api/capture", file="ramp.log")
     seen = survey(ramp_capture()).identifiers[0]
     assert view["identifiers"] == [
-        {"text": "1A0", "bus": "donor", "count": 1500, "period_ms": 10.0, "live_bits": seen.live_bits}
+        {"text": "1A0", "bus": "donor", "count": 1500, "period_ms": 10.0, "live_bits": seen.live_bits, "named": ""}
     ]
     assert {s["label"].split()[0] for s in view["stimulus"]} >= {"engine_speed"}
 

@@ -1,8 +1,8 @@
+// @ts-check
 // The bit picture: one lane for every bit, time to the right. The height of the mark says how often the bit changes;
 // a thin rule at the foot says it is set. Fields stand at the left as brackets with their kind in words.
-"use strict";
-function bitPicture(place, picture, fields, choose) {
-  const { make, colour } = bench;
+import { make, colour } from "./core.js";
+export function bitPicture(place, picture, fields, choose) {
   const canvas = make("canvas", { class: "bits", tabindex: "0", role: "img" });
   const laneHeight = 13, left = 190, gap = 6;
   const rows = picture.bits;

@@ -1,7 +1,8 @@
+// @ts-check
 // The bridge view: the text with line numbers and the compiler's words, the gauge tables with their curve, the dials.
-"use strict";
+import { ask, forgetTyped, guard, id, job, keepTyped, make, mayWrite, plot, table, tell, typed } from "./core.js";
+import { dialBoard } from "./dials.js";
 document.addEventListener("DOMContentLoaded", () => {
-  const { ask, forgetTyped, guard, id, job, keepTyped, make, mayWrite, plot, table, tell, typed } = bench;
   const text = id("text"), gutter = id("gutter");
   let saved = "", version = "", later = 0, turn = 0, faults = [], open = null;
 

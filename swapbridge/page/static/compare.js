@@ -1,7 +1,7 @@
+// @ts-check
 // The compare view: three lists, each with its count, and how sure each line is.
-"use strict";
+import { ask, guard, id, make, number, query, table } from "./core.js";
 document.addEventListener("DOMContentLoaded", () => {
-  const { ask, guard, id, make, number, query, table } = bench;
   const sure = (value) => value ? "sure" : "may be chance: too few frames";
   const rows = (list) => list.map((m) => [make("span", { class: "mono", text: m.id }), m.bus, number(m.frames, 0), m.period_ms === null ? "not regular" : number(m.period_ms, 1), String(m.length), m.hints.join("; "), sure(m.sure)]);
   const head = ["Identifier", "Bus", "Frames", "Period ms", "Bytes", "Seen in it", "How sure"];

@@ -1,172 +1,170 @@
+// @ts-check
 // What every view's script shares: asking the server, telling the person, plotting, small builders.
 // Text from files only ever goes into textContent: nothing here makes HTML from data.
-"use strict";
-const bench = (() => {
-  const meta = (name) => document.querySelector(`meta[name="${name}"]`).content;
-  const mayWrite = meta("may-write") === "yes";
-  let hideLater = 0;
+const meta = (name) => document.querySelector(`meta[name="${name}"]`).content;
+const mayWrite = meta("may-write") === "yes";
+let hideLater = 0;
 
-  function tell(text, fault) {
-    const box = document.getElementById("message");
-    box.textContent = text;
-    box.classList.toggle("fault", !!fault);
-    box.hidden = false;
-    clearTimeout(hideLater);
-    hideLater = setTimeout(() => { box.hidden = true; }, fault ? 12000 : 5000);
+function tell(text, fault) {
+  const box = document.getElementById("message");
+  box.textContent = text;
+  box.classList.toggle("fault", !!fault);
+  box.hidden = false;
+  clearTimeout(hideLater);
+  hideLater = setTimeout(() => { box.hidden = true; }, fault ? 12000 : 5000);
+}
+
+async function ask(path, values) {
+  const post = values !== undefined;
+  const reply = await fetch(path, post
+    ? { method: "POST", headers: { "content-type": "application/json", "x-swapbridge-form": meta("form-token") }, body: JSON.stringify(values) }
+    : {});
+  const text = await reply.text();
+  let value;
+  try { value = JSON.parse(text); } catch { value = { error: text.trim() }; }
+  if (!reply.ok) throw Object.assign(new Error(value.error || `the page's server answered ${reply.status}`), { changed: !!value.changed });
+  return value;
+}
+
+const query = (path, values) => `${path}?${new URLSearchParams(values)}`;
+
+function make(tag, attributes, ...children) {
+  const node = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes || {})) {
+    if (name === "text") node.textContent = value;
+    else if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
+    else if (value === true) node.setAttribute(name, "");
+    else if (value !== false && value !== null && value !== undefined) node.setAttribute(name, value);
   }
+  node.append(...children.filter((c) => c !== null && c !== undefined));
+  return node;
+}
 
-  async function ask(path, values) {
-    const post = values !== undefined;
-    const reply = await fetch(path, post
-      ? { method: "POST", headers: { "content-type": "application/json", "x-swapbridge-form": meta("form-token") }, body: JSON.stringify(values) }
-      : {});
-    const text = await reply.text();
-    let value;
-    try { value = JSON.parse(text); } catch { value = { error: text.trim() }; }
-    if (!reply.ok) throw Object.assign(new Error(value.error || `the page's server answered ${reply.status}`), { changed: !!value.changed });
-    return value;
+function drawing(tag, attributes, ...children) {
+  const node = document.createElementNS("http://www.w3.org/2000/svg", tag);
+  for (const [name, value] of Object.entries(attributes || {})) {
+    if (name === "text") node.textContent = value; else node.setAttribute(name, value);
   }
+  node.append(...children);
+  return node;
+}
 
-  const query = (path, values) => `${path}?${new URLSearchParams(values)}`;
-
-  function make(tag, attributes, ...children) {
-    const node = document.createElement(tag);
-    for (const [name, value] of Object.entries(attributes || {})) {
-      if (name === "text") node.textContent = value;
-      else if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
-      else if (value === true) node.setAttribute(name, "");
-      else if (value !== false && value !== null && value !== undefined) node.setAttribute(name, value);
-    }
-    node.append(...children.filter((c) => c !== null && c !== undefined));
+function table(head, rows, right) {
+  const numeric = new Set(right || []);
+  const cell = (tag, value, i) => {
+    const node = make(tag, { class: numeric.has(i) ? "num" : false, scope: tag === "th" ? "col" : false });
+    if (value instanceof Node) node.append(value); else node.textContent = value ?? "";
     return node;
-  }
+  };
+  return make("table", {},
+    make("thead", {}, make("tr", {}, ...head.map((h, i) => cell("th", h, i)))),
+    make("tbody", {}, ...rows.map((row) => make("tr", {}, ...row.map((v, i) => cell("td", v, i))))));
+}
 
-  function drawing(tag, attributes, ...children) {
-    const node = document.createElementNS("http://www.w3.org/2000/svg", tag);
-    for (const [name, value] of Object.entries(attributes || {})) {
-      if (name === "text") node.textContent = value; else node.setAttribute(name, value);
+const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
+
+// Lines over time. `lines` is [{label, times, values, dash}]; each is drawn against the first one's axis unless `own`.
+function plot(place, lines, options) {
+  place.replaceChildren();
+  if (!lines.length || !lines[0].times.length) { place.append(make("p", { class: "soft", text: "Nothing to draw." })); return null; }
+  const inks = ["accent", "warm", "check", "good", "bad"].map(colour);
+  const data = uPlot.join(lines.map((l) => [l.times, l.values]));
+  const axis = { stroke: colour("ink"), grid: { stroke: colour("still"), width: 1 }, ticks: { stroke: colour("line") } };
+  const scales = { x: { time: false } };
+  const series = [{ label: (options && options.xLabel) || "seconds" }];
+  const axes = [{ ...axis, label: (options && options.xLabel) || "seconds", size: 56, labelSize: 22 }];
+  lines.forEach((line, i) => {
+    const scale = line.own ? `y${i}` : "y0";
+    if (!scales[scale]) {
+      scales[scale] = {};
+      axes.push({ ...axis, scale, side: line.own ? 1 : 3, label: line.axis || line.label, size: 64, labelSize: 20, grid: line.own ? { show: false } : axis.grid });
     }
-    node.append(...children);
-    return node;
-  }
-
-  function table(head, rows, right) {
-    const numeric = new Set(right || []);
-    const cell = (tag, value, i) => {
-      const node = make(tag, { class: numeric.has(i) ? "num" : false, scope: tag === "th" ? "col" : false });
-      if (value instanceof Node) node.append(value); else node.textContent = value ?? "";
-      return node;
-    };
-    return make("table", {},
-      make("thead", {}, make("tr", {}, ...head.map((h, i) => cell("th", h, i)))),
-      make("tbody", {}, ...rows.map((row) => make("tr", {}, ...row.map((v, i) => cell("td", v, i))))));
-  }
-
-  const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
-
-  // Lines over time. `lines` is [{label, times, values, dash}]; each is drawn against the first one's axis unless `own`.
-  function plot(place, lines, options) {
-    place.replaceChildren();
-    if (!lines.length || !lines[0].times.length) { place.append(make("p", { class: "soft", text: "Nothing to draw." })); return null; }
-    const inks = ["accent", "warm", "check", "good", "bad"].map(colour);
-    const data = uPlot.join(lines.map((l) => [l.times, l.values]));
-    const axis = { stroke: colour("ink"), grid: { stroke: colour("still"), width: 1 }, ticks: { stroke: colour("line") } };
-    const scales = { x: { time: false } };
-    const series = [{ label: (options && options.xLabel) || "seconds" }];
-    const axes = [{ ...axis, label: (options && options.xLabel) || "seconds", size: 56, labelSize: 22 }];
-    lines.forEach((line, i) => {
-      const scale = line.own ? `y${i}` : "y0";
-      if (!scales[scale]) {
-        scales[scale] = {};
-        axes.push({ ...axis, scale, side: line.own ? 1 : 3, label: line.axis || line.label, size: 64, labelSize: 20, grid: line.own ? { show: false } : axis.grid });
-      }
-      series.push({ label: line.label, scale, stroke: inks[i % inks.length], width: 1.6, dash: line.dash, spanGaps: false, points: { show: !!line.points, size: 5 }, paths: line.step ? uPlot.paths.stepped({ align: 1 }) : line.points ? () => null : undefined });
-    });
-    const size = () => ({ width: Math.max(280, place.clientWidth), height: (options && options.height) || 300 });
-    const chart = new uPlot({ ...size(), scales, series, axes, cursor: { drag: { x: true, y: false } } }, data, place);
-    new ResizeObserver(() => chart.setSize(size())).observe(place);
-    return chart;
-  }
-
-  // One narrow lane for every line, each with its own height, all over the same seconds: many channels at one glance.
-  function lanes(place, lines, span) {
-    const width = 1000, height = 40;
-    place.replaceChildren(...lines.filter((l) => l.times.length).map((line) => {
-      const there = line.values.filter((v) => v !== null), low = Math.min(...there), high = Math.max(...there), room = high - low || 1;
-      const x = (t) => (t - span[0]) / (span[1] - span[0] || 1) * width, y = (v) => height - 3 - (v - low) / room * (height - 6);
-      let path = "", last = null;
-      line.times.forEach((t, i) => {
-        if (line.values[i] === null) { last = null; return; }
-        const joined = path && i > 0 && line.values[i - 1] !== null;
-        if (line.step && joined && last !== null) path += `L${x(t).toFixed(1)} ${y(last).toFixed(1)}`;
-        last = line.values[i];
-        path += `${joined ? "L" : "M"}${x(t).toFixed(1)} ${y(last).toFixed(1)}`;
-      });
-      if (line.step && last !== null) path += `L${width} ${y(last).toFixed(1)}`;
-      const picture = drawing("svg", { viewBox: `0 0 ${width} ${height}`, preserveAspectRatio: "none", role: "img", "aria-label": `${line.label}, from ${number(low)} to ${number(high)}` },
-        drawing("path", { d: path, class: "lane-line", "vector-effect": "non-scaling-stroke" }));
-      return make("div", { class: "lane" }, make("span", { class: "lane-name", text: line.label }), picture, make("span", { class: "lane-range soft", text: `${number(low, 1)} to ${number(high, 1)}` }));
-    }));
-  }
-
-  async function job(start, place, done) {
-    const bar = make("progress", { max: "1", value: "0", "aria-label": "progress" });
-    const words = make("span", { class: "soft", text: "starting" });
-    const stop = make("button", { type: "button", text: "Cancel" });
-    place.replaceChildren(make("div", { class: "card" }, bar, make("div", { class: "bar" }, words, stop)));
-    try {
-      const { job: key } = await start();
-      stop.addEventListener("click", () => ask(`/api/jobs/${key}/cancel`, {}).catch(() => {}));
-      for (;;) {
-        const state = await ask(`/api/jobs/${key}`);
-        bar.value = state.share;
-        words.textContent = `${state.what}: ${state.doing} (${Math.round(state.share * 100)} %, ${state.seconds} s)`;
-        if (state.state === "done") { place.replaceChildren(); done(state.result); return; }
-        if (state.state === "cancelled") { place.replaceChildren(); tell("Cancelled."); return; }
-        if (state.state === "failed") throw new Error(state.error);
-        await new Promise((ready) => setTimeout(ready, 150));
-      }
-    } catch (error) { place.replaceChildren(); tell(error.message, true); }
-  }
-
-  // Text that a person typed outlives a reload: kept in the browser, by tab, until it is saved or given up.
-  const tab = sessionStorage.getItem("bench-tab") || `${Date.now().toString(36)}${Math.random().toString(36).slice(2, 8)}`;
-  sessionStorage.setItem("bench-tab", tab);
-  const folder = document.querySelector(".folder").textContent;
-  const place = (what, whose) => `bench ${folder} ${what} ${whose}`;
-  function keepTyped(what, value) {
-    try { if (value === null) localStorage.removeItem(place(what, tab)); else localStorage.setItem(place(what, tab), JSON.stringify({ value, at: Date.now() })); } catch { tell("The browser keeps no more text: save soon.", true); }
-  }
-  // What this tab kept, else the newest that a tab now closed left behind.
-  function typed(what) {
-    const found = Object.keys(localStorage).filter((k) => k.startsWith(place(what, ""))).map((k) => { try { return { ...JSON.parse(localStorage.getItem(k)), mine: k === place(what, tab), key: k }; } catch { return null; } }).filter(Boolean);
-    found.sort((a, b) => b.mine - a.mine || b.at - a.at);
-    return found[0] || null;
-  }
-  const forgetTyped = (kept) => localStorage.removeItem(kept.key);
-
-  const guard = (work) => async (...values) => { try { return await work(...values); } catch (error) { tell(error.message, true); return undefined; } };
-  const id = (name) => document.getElementById(name);
-  const number = (value, digits) => Number(value).toLocaleString("en", { maximumFractionDigits: digits ?? 2 });
-
-  // Stop needs nothing but this address: no session, no token, no answer read.
-  const GOING_SILENT = 5;
-  const stopLive = guard(async () => { await ask("/api/live/stop", {}); tell("Stop was asked for."); });
-  const stopWords = (kmh) => kmh !== null && kmh !== undefined && kmh > GOING_SILENT
-    ? `Stop (at ${number(kmh, 0)} km/h: gearbox and stability control lose their engine, steering assist may end)` : "Stop";
-  const sent = () => document.getElementById("sending");
-  function showSending(view) {
-    sent().hidden = !view.sending;
-    if (view.sending) document.getElementById("stop-sending").textContent = stopWords(view.run ? view.run.speed_kmh : null);
-  }
-
-  document.addEventListener("DOMContentLoaded", () => {
-    document.getElementById("stop-sending").addEventListener("click", stopLive);
-    if (!document.getElementById("board")) {
-      const look = async () => { try { showSending(await ask("/api/live")); } catch { /* the next look tells */ } setTimeout(look, 2000); };
-      setTimeout(look, 500);
-    }
-    if (!mayWrite) for (const node of document.querySelectorAll("[data-writes]")) node.disabled = true;
+    series.push({ label: line.label, scale, stroke: inks[i % inks.length], width: 1.6, dash: line.dash, spanGaps: false, points: { show: !!line.points, size: 5 }, paths: line.step ? uPlot.paths.stepped({ align: 1 }) : line.points ? () => null : undefined });
   });
-  return { ask, colour, drawing, forgetTyped, guard, id, job, keepTyped, lanes, make, mayWrite, number, plot, query, showSending, stopLive, stopWords, table, tell, typed };
-})();
+  const size = () => ({ width: Math.max(280, place.clientWidth), height: (options && options.height) || 300 });
+  const chart = new uPlot({ ...size(), scales, series, axes, cursor: { drag: { x: true, y: false } } }, data, place);
+  new ResizeObserver(() => chart.setSize(size())).observe(place);
+  return chart;
+}
+
+// One narrow lane for every line, each with its own height, all over the same seconds: many channels at one glance.
+function lanes(place, lines, span) {
+  const width = 1000, height = 40;
+  place.replaceChildren(...lines.filter((l) => l.times.length).map((line) => {
+    const there = line.values.filter((v) => v !== null), low = Math.min(...there), high = Math.max(...there), room = high - low || 1;
+    const x = (t) => (t - span[0]) / (span[1] - span[0] || 1) * width, y = (v) => height - 3 - (v - low) / room * (height - 6);
+    let path = "", last = null;
+    line.times.forEach((t, i) => {
+      if (line.values[i] === null) { last = null; return; }
+      const joined = path && i > 0 && line.values[i - 1] !== null;
+      if (line.step && joined && last !== null) path += `L${x(t).toFixed(1)} ${y(last).toFixed(1)}`;
+      last = line.values[i];
+      path += `${joined ? "L" : "M"}${x(t).toFixed(1)} ${y(last).toFixed(1)}`;
+    });
+    if (line.step && last !== null) path += `L${width} ${y(last).toFixed(1)}`;
+    const picture = drawing("svg", { viewBox: `0 0 ${width} ${height}`, preserveAspectRatio: "none", role: "img", "aria-label": `${line.label}, from ${number(low)} to ${number(high)}` },
+      drawing("path", { d: path, class: "lane-line", "vector-effect": "non-scaling-stroke" }));
+    return make("div", { class: "lane" }, make("span", { class: "lane-name", text: line.label }), picture, make("span", { class: "lane-range soft", text: `${number(low, 1)} to ${number(high, 1)}` }));
+  }));
+}
+
+async function job(start, place, done) {
+  const bar = make("progress", { max: "1", value: "0", "aria-label": "progress" });
+  const words = make("span", { class: "soft", text: "starting" });
+  const stop = make("button", { type: "button", text: "Cancel" });
+  place.replaceChildren(make("div", { class: "card" }, bar, make("div", { class: "bar" }, words, stop)));
+  try {
+    const { job: key } = await start();
+    stop.addEventListener("click", () => ask(`/api/jobs/${key}/cancel`, {}).catch(() => {}));
+    for (;;) {
+      const state = await ask(`/api/jobs/${key}`);
+      bar.value = state.share;
+      words.textContent = `${state.what}: ${state.doing} (${Math.round(state.share * 100)} %, ${state.seconds} s)`;
+      if (state.state === "done") { place.replaceChildren(); done(state.result); return; }
+      if (state.state === "cancelled") { place.replaceChildren(); tell("Cancelled."); return; }
+      if (state.state === "failed") throw new Error(state.error);
+      await new Promise((ready) => setTimeout(ready, 150));
+    }
+  } catch (error) { place.replaceChildren(); tell(error.message, true); }
+}
+
+// Text that a person typed outlives a reload: kept in the browser, by tab, until it is saved or given up.
+const tab = sessionStorage.getItem("bench-tab") || `${Date.now().toString(36)}${Math.random().toString(36).slice(2, 8)}`;
+sessionStorage.setItem("bench-tab", tab);
+const folder = document.querySelector(".folder").textContent;
+const place = (what, whose) => `bench ${folder} ${what} ${whose}`;
+function keepTyped(what, value) {
+  try { if (value === null) localStorage.removeItem(place(what, tab)); else localStorage.setItem(place(what, tab), JSON.stringify({ value, at: Date.now() })); } catch { tell("The browser keeps no more text: save soon.", true); }
+}
+// What this tab kept, else the newest that a tab now closed left behind.
+function typed(what) {
+  const found = Object.keys(localStorage).filter((k) => k.startsWith(place(what, ""))).map((k) => { try { return { ...JSON.parse(localStorage.getItem(k)), mine: k === place(what, tab), key: k }; } catch { return null; } }).filter(Boolean);
+  found.sort((a, b) => b.mine - a.mine || b.at - a.at);
+  return found[0] || null;
+}
+const forgetTyped = (kept) => localStorage.removeItem(kept.key);
+
+const guard = (work) => async (...values) => { try { return await work(...values); } catch (error) { tell(error.message, true); return undefined; } };
+const id = (name) => document.getElementById(name);
+const number = (value, digits) => Number(value).toLocaleString("en", { maximumFractionDigits: digits ?? 2 });
+
+// Stop needs nothing but this address: no session, no token, no answer read.
+const GOING_SILENT = 5;
+const stopLive = guard(async () => { await ask("/api/live/stop", {}); tell("Stop was asked for."); });
+const stopWords = (kmh) => kmh !== null && kmh !== undefined && kmh > GOING_SILENT
+  ? `Stop (at ${number(kmh, 0)} km/h: gearbox and stability control lose their engine, steering assist may end)` : "Stop";
+const sent = () => document.getElementById("sending");
+function showSending(view) {
+  sent().hidden = !view.sending;
+  if (view.sending) document.getElementById("stop-sending").textContent = stopWords(view.run ? view.run.speed_kmh : null);
+}
+
+document.addEventListener("DOMContentLoaded", () => {
+  document.getElementById("stop-sending").addEventListener("click", stopLive);
+  if (!document.getElementById("board")) {
+    const look = async () => { try { showSending(await ask("/api/live")); } catch { /* the next look tells */ } setTimeout(look, 2000); };
+    setTimeout(look, 500);
+  }
+  if (!mayWrite) for (const node of document.querySelectorAll("[data-writes]")) node.disabled = true;
+});
+export { ask, meta, colour, drawing, forgetTyped, guard, id, job, keepTyped, lanes, make, mayWrite, number, plot, query, showSending, stopLive, stopWords, table, tell, typed };

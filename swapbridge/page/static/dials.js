@@ -1,7 +1,7 @@
+// @ts-check
 // Simple dials side by side: what the donor says and what the host is told, at one moment of a capture.
-"use strict";
-function dialBoard(place, view) {
-  const { make, drawing, number } = bench;
+import { make, drawing, number } from "./core.js";
+export function dialBoard(place, view) {
   if (!view.dials.length) { place.replaceChildren(make("p", { class: "soft", text: "Nothing numeric is sent while this capture plays." })); return; }
   const end = view.times[view.times.length - 1] || 1;
   const slide = make("input", { type: "range", min: 0, max: view.times.length - 1, value: 0, "aria-label": "moment of the capture", class: "wide-range" });

@@ -1,7 +1,7 @@
+// @ts-check
 // The guess view: the list of claims and, for one of them, overlay, scatter, words, and the form to edit and accept it.
-"use strict";
+import { ask, guard, id, job, make, mayWrite, number, plot, query, table, tell } from "./core.js";
 document.addEventListener("DOMContentLoaded", () => {
-  const { ask, guard, id, job, make, mayWrite, number, plot, query, table, tell } = bench;
   const file = id("file");
   let maps = new Map(), claims = [], chosen = -1, mapName = "vehicle.dbc";
 

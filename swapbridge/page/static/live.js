@@ -1,7 +1,7 @@
+// @ts-check
 // The live view: starts a recording or a run, then shows its board and passes the person's keys on.
-"use strict";
+import { ask, guard, id, make, mayWrite, number, showSending, stopLive, stopWords, table, tell } from "./core.js";
 document.addEventListener("DOMContentLoaded", () => {
-  const { ask, guard, id, make, mayWrite, number, showSending, stopLive, stopWords, table, tell } = bench;
   const board = id("board");
   let was = "nothing", kind = "";
 

@@ -1,7 +1,7 @@
+// @ts-check
 // The prove view: starts the proof, shows the verdict first, then what to mend, the coverage board and the report.
-"use strict";
+import { ask, guard, id, job, make, table } from "./core.js";
 document.addEventListener("DOMContentLoaded", () => {
-  const { ask, guard, id, job, make, table } = bench;
   const words = { pass: ["good", "✓ pass"], habit: ["good", "habit"], open: ["warn", "○ open"], warn: ["warn", "! look"], unproved: ["bad", "? NOT PROVED"], fail: ["bad", "✗ FAILED"] };
   let known = "", shown = "", told = false;
   const mark = (status) => make("span", { class: words[status][0], text: words[status][1] });

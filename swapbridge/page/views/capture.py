@@ -15,13 +15,13 @@ from starlette.routing import Route
 from swapbridge.capture.naming import RECORDING_SUFFIXES, is_recording
 from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import parse_identifier
+from swapbridge.core.frames import identifier_word, parse_identifier
 from swapbridge.guessing.integrity.search import integrity_words
 from swapbridge.page.bench import Bench, answer, stamp_of
 from swapbridge.page.pictures import bit_picture, envelope, payload_rows
 from swapbridge.page.shelf import MOST_CAPTURE_BYTES
 from swapbridge.page.unpacking import check_unpacked
-from swapbridge.page.views.guess import fields_of
+from swapbridge.page.views.guess import fields_of, read_maps
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.model import IdentifierSurvey, Survey
 
@@ -81,6 +81,7 @@ def _overview(bench: Bench, name: str) -> dict[str, Any]:
         busiest = max(found.buses, key=lambda bus: bus.frames)
         times, values = busiest.load_second.astype(float).tolist(), (busiest.load * 100).round(2).tolist()
     lines, trouble = stimulus_lines(bench, name, found.start_ns)
+    named = {m.word: f"{m.name} in {name}" for name, known in read_maps(bench).items() for m in known.messages}
     buses = "1 bus" if len(found.buses) == 1 else f"{len(found.buses)} buses"
     notes = [f"{found.frames:,} frames in {found.duration_s:,.1f} s on {buses}.", *found.remarks]
     shown = found.identifiers[:MOST_IDENTIFIERS]
@@ -93,7 +94,14 @@ def _overview(bench: Bench, name: str) -> dict[str, Any]:
         "stimulus": lines,
         "notes": notes,
         "identifiers": [
-            {"text": s.name, "bus": s.bus, "count": s.frames, "period_ms": period_ms(s), "live_bits": s.live_bits}
+            {
+                "text": s.name,
+                "bus": s.bus,
+                "count": s.frames,
+                "period_ms": period_ms(s),
+                "live_bits": s.live_bits,
+                "named": named.get(identifier_word(s.identifier, s.extended), ""),
+            }
             for s in shown
         ],
     }

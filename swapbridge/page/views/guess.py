@@ -27,13 +27,12 @@ from swapbridge.guessing.report import sureness
 from swapbridge.page.accepting import check_map, taken_into
 from swapbridge.page.bench import Bench, answer, posted, stamp_of, text_of, version_of
 from swapbridge.page.pictures import envelope, payload_rows
+from swapbridge.page.strips import MOST_STEPPED_BITS
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import encode_map
 from swapbridge.signalmap.model import SignalMap
 
 MOST_DOTS = 800
-MOST_STEPPED_BITS = 2
-"""A field of so few bits is a state, whatever it is called: its line goes in steps."""
 
 
 def routes(bench: Bench) -> list[Route]:

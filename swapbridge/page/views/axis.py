@@ -1,0 +1,194 @@
+"""Page room: what the capture view's time axis asks for: lanes, strips of a stretch of time, the frame at a moment."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import Any
+
+import numpy as np
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from swapbridge.capture.capture import Capture, FrameKey
+from swapbridge.core.errors import InputError
+from swapbridge.core.frames import format_identifier, identifier_word, parse_identifier
+from swapbridge.core.layout import Layout
+from swapbridge.guessing.layout.fields import raw_values
+from swapbridge.page.bench import Bench, answer, stamp_of
+from swapbridge.page.pictures import bit_picture, envelope
+from swapbridge.page.strips import (
+    MOST_STEPPED_BITS,
+    STRIP_POINTS,
+    Frames,
+    field_strips,
+    frame_at,
+    lanes,
+    period_strip,
+    sorted_frames,
+    strip,
+    text_blocks,
+    window,
+)
+from swapbridge.page.views.capture import surveyed
+from swapbridge.page.views.guess import fields_of, finite, read_maps
+
+MOST_FIELDS = 16
+MOST_CHANNELS = 30
+MOST_BLOCKS = 400
+
+
+def routes(bench: Bench) -> list[Route]:
+    """Routes of the time axis."""
+
+    def axis(request: Request) -> Response:
+        return answer(_axis(bench, _Asked(bench, request)))
+
+    def all_lanes(request: Request) -> Response:
+        asked = _Asked(bench, request)
+        frames = asked.frames
+        text = lanes(frames, asked.span_s)
+        keys = [format_identifier(key.identifier, key.extended) for key in frames.keys]
+        names = [asked.capture.bus_names[key.bus] for key in frames.keys]
+        rows = [{"text": k, "bus": b, "cells": c} for k, b, c in zip(keys, names, text, strict=True)]
+        return answer({"span": asked.span_s, "lanes": rows})
+
+    def some_strips(request: Request) -> Response:
+        return answer(_strips(bench, _Asked(bench, request)))
+
+    def frame(request: Request) -> Response:
+        asked = _Asked(bench, request)
+        at_s = finite(request.query_params.get("at", ""), "the moment")
+        return answer({"frame": frame_at(asked.capture, asked.frames, asked.key, at_s)})
+
+    return [
+        Route("/api/axis", axis),
+        Route("/api/lanes", all_lanes),
+        Route("/api/strips", some_strips),
+        Route("/api/frame", frame),
+    ]
+
+
+class _Asked:
+    """A question about a capture: which, which stretch of it, which identifier."""
+
+    def __init__(self, bench: Bench, request: Request) -> None:
+        values = request.query_params
+        self.name = values.get("file", "")
+        self.capture: Capture = bench.shelf.capture(self.name)
+        stamp = stamp_of(bench.shelf.capture_file(self.name).path)
+        frames = bench.remember(f"frames {self.name}", stamp, partial(sorted_frames, self.capture))
+        assert isinstance(frames, Frames)
+        self.frames = frames
+        whole = self.capture.duration_s
+        first = finite(values.get("from", "0"), "the beginning")
+        last = finite(values.get("to", f"{whole!r}"), "the end")
+        if not first < last:
+            first, last = 0.0, max(whole, 1e-6)
+        self.span_s = (first, last)
+        self.id, self.bus = values.get("id", ""), values.get("bus", "")
+
+    @property
+    def key(self) -> FrameKey:
+        """The identifier asked about.
+
+        Raises
+        ------
+        InputError
+            It is none, or not in this capture.
+        """
+        identifier, extended = parse_identifier(self.id)
+        if self.bus in self.capture.bus_names:
+            key = FrameKey(self.capture.bus_names.index(self.bus), identifier, extended)
+            if key in self.frames.keys:
+                return key
+        raise InputError(f"{self.id} is not in this capture; load the page again")
+
+
+def _axis(bench: Bench, asked: _Asked) -> dict[str, Any]:
+    found = surveyed(bench, asked.name)
+    gaps = [
+        {"begin": round(a, 3), "end": round(b, 3), "words": words, "bus": bus.name}
+        for bus in found.buses
+        for words, spans in (
+            ("the recording missed frames", bus.dropouts),
+            ("the bus slept", bus.asleep),
+            ("nothing came, and the frames do not tell why", bus.unclear),
+        )
+        for a, b in spans
+    ]
+    loads = [
+        {"bus": bus.name, "times": bus.load_second.astype(float).tolist(), "values": (bus.load * 100).round(2).tolist()}
+        for bus in found.buses
+    ]
+    return {"span": [0.0, found.duration_s], "gaps": gaps, "loads": loads, **_channels(bench, asked, found.start_ns)}
+
+
+def _channels(bench: Bench, asked: _Asked, start_ns: int) -> dict[str, Any]:
+    """Stimulus channels over the whole recording; words as blocks."""
+    try:
+        track = bench.shelf.stimulus(asked.name)
+        channels = list(track.on_clock_of(asked.capture).channels.values()) if track is not None else []
+    except InputError as error:
+        return {"channels": [], "blocks": [], "trouble": f"The stimulus file is not shown: {error}."}
+    numbers, blocks = [], []
+    for channel in channels[:MOST_CHANNELS]:
+        time_s = channel.time_s - start_ns / 1e9
+        if channel.texts:
+            some = text_blocks(time_s, channel.value, channel.texts, asked.capture.duration_s)
+            blocks.append({"name": channel.name[:80], "blocks": some[:MOST_BLOCKS]})
+        else:
+            step = not set(channel.value.tolist()) - {0.0, 1.0}
+            states = {"0": "off", "1": "on"} if step else {}
+            numbers.append(strip(channel.name[:80], channel.unit, time_s, channel.value, step=step, states=states))
+    more = len(channels) - MOST_CHANNELS
+    trouble = f"{more} more channels of the stimulus file are not shown." if more > 0 else ""
+    return {"channels": numbers, "blocks": blocks, "trouble": trouble}
+
+
+def _strips(bench: Bench, asked: _Asked) -> dict[str, Any]:
+    """One identifier over a stretch of time: its fields, its period, its bits."""
+    key, frames, capture = asked.key, asked.frames, asked.capture
+    word = identifier_word(key.identifier, key.extended)
+    fields: list[dict[str, Any]] = []
+    source = ""
+    for name, signal_map in read_maps(bench).items():
+        message = signal_map.by_word(word)
+        if message is not None and message.signals:
+            fields, source = field_strips(capture, frames, key, message, asked.span_s), f"{message.name} in {name}"
+            break
+    if not fields:
+        fields = _found(bench, asked, key)
+        source = "as guessed" if fields else ""
+    part = frames.of(key)
+    near = window(frames.time_s[part], asked.span_s, 0)
+    rows = frames.rows[part][near]
+    width = max(1, int(capture.length[frames.rows[part]].max()))
+    picture = bit_picture(frames.time_s[part][near], capture.payload[rows, :width], asked.span_s)
+    return {
+        "span": asked.span_s,
+        "source": source,
+        "fields": fields[:MOST_FIELDS],
+        "left_out": max(0, len(fields) - MOST_FIELDS),
+        "period": period_strip(frames, key, asked.span_s),
+        "picture": picture,
+    }
+
+
+def _found(bench: Bench, asked: _Asked, key: FrameKey) -> list[dict[str, Any]]:
+    """Fields as the search found them, where no map has the message."""
+    part = asked.frames.of(key)
+    near = window(asked.frames.time_s[part], asked.span_s)
+    time_s, payload = asked.frames.time_s[part][near], asked.capture.payload[asked.frames.rows[part][near]]
+    out = []
+    for item in fields_of(bench, asked.name, key.identifier, key.extended, asked.bus):
+        layout = Layout(item["start"], item["length"], item["byte_order"], item["signed"])
+        if item["kind"] in ("counter", "checksum", "constant") or item["mux"] or not layout.fits(payload.shape[1]):
+            continue
+        values = raw_values(payload, layout).astype(np.float64) * item["scale"] + item["offset"]
+        times, shown = envelope(time_s, values, STRIP_POINTS)
+        step = item["kind"] in ("flag", "enum", "mux") or layout.length <= MOST_STEPPED_BITS
+        name = item["stimulus"] or item["label"]
+        line = {"name": name, "unit": item["unit"], "step": step, "states": {}, "times": times, "values": shown}
+        out.append(line)
+    return out
