@@ -20,7 +20,7 @@ from swapbridge.page.guard import Guard
 from swapbridge.page.jobs import Jobs
 from swapbridge.page.keeping import ChangedError
 from swapbridge.page.shelf import Shelf
-from swapbridge.page.views import axis, bridge, capture, compare, glance, guess, guide, live, modules, prove
+from swapbridge.page.views import axis, bridge, capture, compare, glance, guess, guide, live, modules, pedals, prove
 from swapbridge.swapfolder.paths import BRIDGE
 
 HERE = Path(__file__).parent
@@ -56,7 +56,7 @@ def make_app(
         Route("/api/undo", _undo(bench), methods=["POST"]),
         Mount("/static", StaticFiles(directory=HERE / "static")),
     ]
-    for view in (glance, capture, axis, guess, compare, bridge, prove, modules, live, guide):
+    for view in (glance, capture, axis, guess, compare, bridge, prove, modules, live, pedals, guide):
         routes += view.routes(bench)
     app = Starlette(
         routes=routes,
@@ -68,7 +68,9 @@ def make_app(
         },
     )
     app.state.bench = bench
-    return Guard(app, hosts=hosts, share_token=share_token, remote_may_write=remote_may_write)
+    guard = Guard(app, hosts=hosts, share_token=share_token, remote_may_write=remote_may_write)
+    bench.phone_link = guard.phone_link
+    return guard
 
 
 def _explain(request: Request, error: Exception) -> Response:

@@ -47,6 +47,8 @@ class Bench:
     desk: Desk = field(init=False)
     keeper: Keeper = field(init=False)
     memory: Once = field(default_factory=Once)
+    phone_link: Callable[[], str | None] = lambda: None
+    """A fresh link for one phone; None while the page is not shared."""
 
     def __post_init__(self) -> None:
         self.desk = Desk(self.shelf.folder)

@@ -126,6 +126,13 @@ class Desk:
         """The run of this folder that is shown: one that sends before one that only watches."""
         return max(self._runs(), key=lambda run: (run.sending, run.started_s), default=None)
 
+    def speed_kmh(self) -> float | None:
+        """How fast the vehicle goes, where a run of this folder knows; None where nobody does."""
+        run = self.live_run()
+        status = run.ask(STATUS) if run is not None else None
+        speed = status.get("speed_kmh") if status else None
+        return float(speed) if isinstance(speed, int | float) else None
+
     def _runs(self) -> list[LiveRun]:
         now = time.monotonic()
         if now - self._looked >= LOOK_EVERY_S:

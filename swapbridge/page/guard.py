@@ -26,6 +26,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 FORM_TOKEN_HEADER = "x-swapbridge-form"
 SAFE_METHODS = frozenset({"GET", "HEAD"})
 STOP_PATH = "/api/live/stop"
+NEXT_PATH = "/api/live/next"
+PEDALS = "/pedals"
+"""The phone's own page: Next and Stop, and nothing else that changes anything."""
 LIVE_PATH = "/api/live"
 STATIC = "/static/"
 COME_IN = "in=1"
@@ -36,13 +39,14 @@ POLICY = (
 )
 """Content security policy of every page: only our own files run or style anything."""
 
-HERE, FAR, FAR_WRITES = "here", "far", "far-writes"
-"""Kinds of sessions: of this machine; of another one, looking only or allowed to write."""
+HERE, FAR, FAR_WRITES, FOOT = "here", "far", "far-writes", "foot"
+"""Kinds of sessions: of this machine; of another one, looking only or allowed to write; of the phone at the pedals."""
+MOST_PHONE_LINKS = 20
 
 _THRESHOLD = (
     '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Bench page</title>'
-    '<meta http-equiv="refresh" content="0; url=/"></head><body>'
-    '<p><a href="/">Open the bench page</a></p></body></html>'
+    '<meta http-equiv="refresh" content="0; url={to}"></head><body>'
+    '<p><a href="{to}">Open the bench page</a></p></body></html>'
 )
 
 REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox; frame-ancestors 'self'"
@@ -56,6 +60,7 @@ class Session:
     form_token: str
     local: bool
     may_write: bool
+    at_pedals: bool = False
 
 
 class Guard:
@@ -80,6 +85,7 @@ class Guard:
         self.hosts = frozenset(host.lower() for host in hosts)
         self.share_token = share_token
         self.remote_may_write = remote_may_write
+        self._phone_tokens: list[str] = []
         self._secret = secrets.token_bytes(32)
         port = min(host.rpartition(":")[2] for host in self.hosts)
         self.cookie = f"swapbridge_session_{port}"
@@ -116,6 +122,8 @@ class Guard:
         if changes:
             if not hmac.compare_digest(headers.get(FORM_TOKEN_HEADER, ""), session.form_token):
                 return _no("this change did not come from the page; load the page again")
+            if session.at_pedals and scope["path"] == NEXT_PATH:
+                return None, session, None
             if not session.may_write:
                 return _no("this browser may look only; changes are made on the machine itself")
         return None, session, None
@@ -128,14 +136,15 @@ class Guard:
             return None, None, None  # whoever may stop sees here that it stopped
         if scope["method"] not in SAFE_METHODS:
             return _no("this browser has no session any more; load the page again")
-        if not local and self._spend_token(query):
-            answer = RedirectResponse(f"/?{COME_IN}", status_code=303)
-            self._set_cookie(answer.headers, self._value(FAR_WRITES if self.remote_may_write else FAR))
+        if not local and (kind := self._spend_token(query)):
+            answer = RedirectResponse(f"{PEDALS if kind == FOOT else '/'}?{COME_IN}", status_code=303)
+            self._set_cookie(answer.headers, self._value(kind))
             return answer, None, None
         if query == COME_IN or _from_elsewhere(headers):
             if headers.get("sec-fetch-dest", "document") != "document":
                 return _no("the page is opened by itself, not from inside another site")
-            return HTMLResponse(_THRESHOLD), None, None  # its own link keeps the cookie that a foreign one leaves out
+            page = _THRESHOLD.format(to=PEDALS if scope["path"] == PEDALS else "/")
+            return HTMLResponse(page), None, None  # its own link keeps the cookie that a foreign one leaves out
         if not local:
             return _no("this page is not open to other machines; ask for the address with its one-time token")
         if headers.get("sec-fetch-dest", "document") != "document":
@@ -151,19 +160,32 @@ class Guard:
         """What a cookie says; None when it is not ours."""
         name, _, signature = value.rpartition(".")
         kind = name.partition(".")[0]
-        if kind not in (HERE, FAR, FAR_WRITES) or not hmac.compare_digest(signature, self._sign(name)):
+        if kind not in (HERE, FAR, FAR_WRITES, FOOT) or not hmac.compare_digest(signature, self._sign(name)):
             return None
-        return Session(self._sign(f"form {value}"), kind == HERE, kind != FAR)
+        return Session(self._sign(f"form {value}"), kind == HERE, kind in (HERE, FAR_WRITES), kind == FOOT)
 
     def _sign(self, text: str) -> str:
         return hmac.new(self._secret, text.encode("utf-8", "replace"), hashlib.sha256).hexdigest()
 
-    def _spend_token(self, query: str) -> bool:
-        offered = parse_qs(query).get("token", [""])[0]
-        if self.share_token is None or not hmac.compare_digest(offered.encode(), self.share_token.encode()):
-            return False
-        self.share_token = None
-        return True
+    def phone_link(self) -> str | None:
+        """A link for one phone, spent by the first that opens it; None while the page is not shared with anybody."""
+        away = [host for host in self.hosts if not host.startswith(("127.0.0.1:", "localhost:"))]
+        if not away:
+            return None
+        self._phone_tokens = [*self._phone_tokens, secrets.token_urlsafe(16)][-MOST_PHONE_LINKS:]
+        return f"http://{away[0]}{PEDALS}?token={self._phone_tokens[-1]}"
+
+    def _spend_token(self, query: str) -> str:
+        """The kind of session that a one-time token opens; "" where it is none, or was spent."""
+        offered = parse_qs(query).get("token", [""])[0].encode("utf-8", "replace")
+        if self.share_token is not None and hmac.compare_digest(offered, self.share_token.encode()):
+            self.share_token = None
+            return FAR_WRITES if self.remote_may_write else FAR
+        for token in self._phone_tokens:
+            if hmac.compare_digest(offered, token.encode()):
+                self._phone_tokens.remove(token)
+                return FOOT
+        return ""
 
     def _with_headers(self, send: Send, fresh: str | None) -> Send:
         async def guarded(message: Message) -> None:

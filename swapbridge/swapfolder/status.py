@@ -37,10 +37,11 @@ class StatusLine:
 
 @dataclass(frozen=True, slots=True)
 class SwapStatus:
-    """The screen: lines from first to last, and what to do next."""
+    """The screen: lines from first to last, what to do next, and the topic of the line that asks for it."""
 
     lines: tuple[StatusLine, ...]
     next_step: str
+    next_topic: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +62,9 @@ def swap_status(folder: Path) -> SwapStatus:
     bridge, bridge_finding = _bridge(folder)
     plan, plan_finding = _plan(folder, bridge)
     findings += [_needs(folder, plan), bridge_finding, plan_finding, _proof(folder, plan)]
-    todo = next((f.todo for f in findings if f.todo), "")
-    return SwapStatus(tuple(f.line for f in findings), todo or _AFTER)
+    lines = tuple(f.line for f in findings)
+    first = next((f for f in findings if f.todo), None)
+    return SwapStatus(lines, _AFTER) if first is None else SwapStatus(lines, first.todo, first.line.topic)
 
 
 _AFTER = "proved: read the guide of the first start (swapbridge guide), then watch with swapbridge run, silent at first"

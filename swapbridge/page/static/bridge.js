@@ -1,10 +1,11 @@
 // @ts-check
 // The bridge view: the text with line numbers and the compiler's words, the gauge tables with their curve, the dials.
+import { PickList } from "./list.js";
 import { ask, forgetTyped, guard, id, job, keepTyped, make, mayWrite, plot, table, tell, typed } from "./core.js";
 import { dialBoard } from "./dials.js";
 document.addEventListener("DOMContentLoaded", () => {
   const text = id("text"), gutter = id("gutter");
-  let saved = "", version = "", later = 0, turn = 0, faults = [], open = null;
+  let names = [], saved = "", version = "", later = 0, turn = 0, faults = [], open = null;
 
   function number() {
     const marked = new Map(faults.filter((f) => f.line).map((f) => [f.line, f.level]));
@@ -30,10 +31,49 @@ document.addEventListener("DOMContentLoaded", () => {
     id("faults").replaceChildren(...(faults.length ? [make("ol", { class: "faults" }, ...faults.slice(0, 30).map((f) => make("li", {},
       make("span", { class: f.level === "refused" ? "bad" : "warn", text: f.level === "refused" ? "Refused. " : "Warning. " }),
       f.line ? make("button", { type: "button", class: "row", text: `Line ${f.line}`, onclick: () => goTo(f.line) }) : "", ` ${f.words}`)))] : []));
-    if (view.rows.length) id("rows").replaceChildren(table(["Message", "Signal", "Made from", "How exactly, and what it says in doubt"], view.rows.map((r) => [`${r.message}, ${r.every}`, r.signal, make("code", { text: r.made_from }), r.note])));
-    else if (!refused) id("rows").replaceChildren(make("p", { class: "soft", text: "Nothing is sent yet." }));
+    names = view.names.length ? view.names : names;
+    id("names").replaceChildren(...names.map((n) => make("option", { value: n.name, label: `${n.unit} ${n.sure}`.trim() })), ...view.functions.map((f) => make("option", { value: f.usage, label: f.words })));
+    if (view.rows.length || !refused) board.put(view.rows);
     curves(view.tables);
     number();
+  }
+
+  /** The whole text anew, as one step that the browser's own undo takes back. */
+  function retype(fresh) {
+    const top = text.scrollTop;
+    text.focus();
+    text.select();
+    if (!document.execCommand("insertText", false, fresh)) text.value = fresh;
+    text.scrollTop = top;
+    number(); edited();
+  }
+
+  // The bridge as a table: where a signal is made from one other, another of the same kind of unit can be picked.
+  const board = new PickList(id("rows"), [
+    { name: "Signal", cell: (r) => r.signal },
+    { name: "Message", cell: (r) => `${r.message}, ${r.every}` },
+    { name: "Made from", cell: (r) => make("div", {}, make("code", { text: r.made_from }), picker(r)), sort: (r) => r.made_from },
+    { name: "How sure", cell: (r) => r.sources.map((s) => s.sure).join(", ") || "a constant", sort: (r) => r.sources.map((s) => s.sure).join() },
+    { name: "In doubt", cell: (r) => r.doubt },
+    { name: "How exactly", cell: (r) => r.note },
+  ], {
+    words: "signals", key: (r) => `${r.message} ${r.signal}`, text: (r) => `${r.message} ${r.signal} ${r.made_from} ${r.doubt}`,
+    pick: (r) => find(r), empty: "Nothing is sent yet.",
+    filters: [["all", () => true], ["made of what was found, not by hand", (r) => r.sources.some((s) => s.sure.startsWith("found"))], ["constants", (r) => !r.sources.length]],
+  });
+  function picker(row) {
+    if (!mayWrite || row.sources.length !== 1 || row.made_from !== row.sources[0].name) return null;
+    const mine = row.message.split(".")[0], fits = names.filter((n) => n.bus !== mine && n.kind === row.kind);
+    if (fits.length < 2) return null;
+    return make("select", { "aria-label": `${row.signal} is made from`, class: "small", onchange: guard(async (e) => { const { text: fresh } = await ask("/api/bridge/pick", { text: text.value, message: row.message, signal: row.signal, source: e.target.value }); retype(fresh); }) },
+      ...fits.map((n) => make("option", { value: n.name, text: `${n.name}${n.unit ? `, ${n.unit}` : ""} (${n.sure})`, selected: n.name === row.made_from })));
+  }
+  /** Shows where the text says it. */
+  function find(row) {
+    const lines = text.value.split("\n");
+    const from = lines.findIndex((line) => line.includes("send") && line.includes(`"${row.message}"`));
+    const at = lines.findIndex((line, n) => n > from && new RegExp(`(^|\\.)\\s*"?${row.signal}"?\\s*(=|\\])`).test(line));
+    if (from >= 0 && at >= 0) goTo(at + 1);
   }
 
   function curves(list) {
@@ -47,8 +87,8 @@ document.addEventListener("DOMContentLoaded", () => {
       const mine = ++turn;
       const { text: fresh } = await ask("/api/bridge/curve", { text: text.value, table: open, points });
       if (mine !== turn) return;
-      text.value = fresh;
-      draw(); number(); edited();
+      retype(fresh);
+      draw();
     });
     const rows = make("div", { class: "scroll points" });
     const cell = (i, side) => make("input", { type: "number", step: "any", value: points[i][side], size: 7, "aria-label": `point ${i + 1}, ${side ? chosen.y || "out" : chosen.x || "in"}`, disabled: !mayWrite,
@@ -66,6 +106,10 @@ document.addEventListener("DOMContentLoaded", () => {
     if (mine === turn) show(view);
   });
   function edited() { keepTyped("bridge.toml", text.value === saved ? null : { text: text.value, version }); clearTimeout(later); later = setTimeout(mayWrite ? check : () => {}, 350); }
+  const insert = guard(() => { if (!id("insert-name").value) return; text.focus(); if (!document.execCommand("insertText", false, id("insert-name").value)) text.setRangeText(id("insert-name").value); number(); edited(); });
+  id("insert").addEventListener("click", insert);
+  id("insert-name").addEventListener("keydown", (event) => { if (event.key === "Enter") insert(); });
+  text.addEventListener("keydown", (event) => { if (event.key === " " && event.ctrlKey) { event.preventDefault(); id("insert-name").focus(); id("insert-name").select(); } });
   text.addEventListener("input", () => { number(); edited(); });
   text.addEventListener("scroll", () => { gutter.scrollTop = text.scrollTop; });
   const load = guard(async () => {

@@ -64,7 +64,9 @@ function table(head, rows, right) {
 const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
 
 // Lines over time. `lines` is [{label, times, values, dash}]; each is drawn against the first one's axis unless `own`.
+const charts = new Map();
 function plot(place, lines, options) {
+  for (const [where, one] of charts) if (where === place || !where.isConnected) { one.watcher.disconnect(); one.chart.destroy(); charts.delete(where); }
   place.replaceChildren();
   if (!lines.length || !lines[0].times.length) { place.append(make("p", { class: "soft", text: "Nothing to draw." })); return null; }
   const inks = ["accent", "warm", "check", "good", "bad"].map(colour);
@@ -83,7 +85,9 @@ function plot(place, lines, options) {
   });
   const size = () => ({ width: Math.max(280, place.clientWidth), height: (options && options.height) || 300 });
   const chart = new uPlot({ ...size(), scales, series, axes, cursor: { drag: { x: true, y: false } } }, data, place);
-  new ResizeObserver(() => chart.setSize(size())).observe(place);
+  const watcher = new ResizeObserver(() => { const now = size(); if (now.width !== chart.width) chart.setSize(now); });
+  watcher.observe(place);
+  charts.set(place, { chart, watcher });
   return chart;
 }
 

@@ -1,49 +1,86 @@
 // @ts-check
 // The guess view: the list of claims and, for one of them, overlay, scatter, words, and the form to edit and accept it.
+import { PickList } from "./list.js";
 import { ask, guard, id, job, make, mayWrite, number, plot, query, table, tell } from "./core.js";
 document.addEventListener("DOMContentLoaded", () => {
   const file = id("file");
   let maps = new Map(), claims = [], chosen = -1, mapName = "vehicle.dbc";
 
+  const list = new PickList(id("claims"), [
+    { name: "Claim", cell: (c) => c.stimulus || c.kind },
+    { name: "Where", cell: (c) => make("span", { class: "mono", text: `${c.id} ${c.label}` }), sort: (c) => `${c.id} ${c.label}` },
+    { name: "How sure", cell: (c) => `${c.sure} ${number(100 * c.confidence, 1)} %`, sort: (c) => c.confidence, right: true },
+    { name: "In the map already", cell: (c) => c.in_maps.length ? `✓ ${c.in_maps.join(", ")}` : "" },
+  ], {
+    words: "claims", key: (c) => `${c.id} ${c.bus} ${c.name}`, text: (c) => `${c.stimulus || ""} ${c.kind} ${c.id} ${c.bus} ${c.label} ${c.unit} ${c.sure} ${c.in_maps.join(" ")}`,
+    pick: (c) => pick(claims.indexOf(c)),
+    filters: [["what follows a stimulus", (c) => !!c.stimulus], ["every field", () => true], ["not in a map yet", (c) => !c.in_maps.length], ["sure (95 % and up)", (c) => c.confidence >= 0.95]],
+    empty: "Nothing in this capture follows a stimulus channel.",
+  });
+
   const load = guard(async () => {
-    if (!file.value) { id("claims").replaceChildren(make("p", { class: "soft", text: "No capture here yet." })); return; }
-    const name = file.value;
-    id("claims").replaceChildren(make("p", { class: "soft", text: "Reading…" }));
+    const state = (text, fault) => { id("claims-state").textContent = text; id("claims-state").className = fault ? "warn" : "soft"; };
+    claims = [];
+    list.put([]);
     id("detail").replaceChildren();
     id("advice").replaceChildren();
+    if (!file.value) { state("No capture here yet.", false); return; }
+    const name = file.value;
+    state("Reading…", false);
     let view;
-    try { view = await ask(query("/api/claims", { file: name })); } catch (error) { id("claims").replaceChildren(make("p", { class: "warn", text: error.message })); return; }
+    try { view = await ask(query("/api/claims", { file: name })); } catch (error) { if (file.value === name) state(error.message, true); return; }
     if (file.value !== name) return;
     claims = view.claims;
     known(view.maps);
     id("advice").replaceChildren(...(view.advice.length ? [make("section", { class: "card next" }, make("h2", { text: "What to record next" }), make("ul", {}, ...view.advice.map((a) => make("li", { text: a }))))] : []));
-    if (!view.guessed) { id("claims").replaceChildren(make("p", { text: "Not guessed yet." })); return; }
-    list();
+    state(view.guessed ? "" : "Not guessed yet.", false);
+    id("claims").hidden = id("accept-all").hidden = !view.guessed;
+    list.put(claims);
+    const buses = [...new Set(claims.map((c) => c.bus))];
+    id("which-bus").hidden = buses.length < 2;
+    many.elements.bus.replaceChildren(...(buses.length < 2 ? [""] : buses).map((b) => make("option", { value: b, text: b })));
+    count();
+    if (list.shown.length) list.take(list.shown[0]);
   });
 
-  function known(list) {
-    maps = new Map(list.map((m) => [m.name, m]));
+  const many = id("accept-all").querySelector("form");
+  function count() {
+    const least = Number(many.elements.confidence.value) / 100, some = claims.filter((c) => c.stimulus && Math.min(c.confidence, c.layout_confidence) >= least);
+    id("how-many").textContent = claims.length ? `${some.length} claims are that sure, ${some.filter((c) => c.in_maps.length).length} of them in a map already; what is in the map stays as it is.` : "";
+  }
+  many.addEventListener("input", count);
+  many.addEventListener("submit", guard(async (event) => {
+    event.preventDefault();
+    mapName = many.elements.map.value;
+    const done = await ask("/api/accept-all", { file: file.value, confidence: Number(many.elements.confidence.value) / 100, map: mapName, bus: many.elements.bus.value, version: maps.get(mapName)?.version ?? "" }).catch(seen);
+    const conflicts = done.conflicts.length ? ` Not taken: ${done.conflicts.slice(0, 3).join("; ")}.` : "";
+    tell(`${done.map}: ${done.named} with meaning and ${done.bare} raw were added, ${done.confirmed} were there already.${conflicts}`, !!conflicts);
+    await again();
+  }));
+  // Somebody else wrote the map: its new version is fetched, and the person looks before pressing again.
+  async function seen(error) {
+    if (error.changed) known((await ask("/api/maps")).maps);
+    throw error.changed ? new Error(`${error.message}. Look at it, then press again.`) : error;
+  }
+  /** After a map was written: which claims are in one, and what undo would take back. */
+  async function again() {
+    const view = await ask(query("/api/claims", { file: file.value }));
+    known(view.maps);
+    claims.forEach((claim) => { const now = view.claims.find((c) => c.id === claim.id && c.bus === claim.bus && c.name === claim.name); if (now) claim.in_maps = now.in_maps; });
+    list.draw();
+    count();
+  }
+
+  function known(some) {
+    maps = new Map(some.map((m) => [m.name, m]));
     const what = maps.get(mapName)?.undo;
     id("undo").textContent = what ? `Undo: ${what}` : "Undo";
     id("undo").disabled = !mayWrite || !what;
   }
 
-  function list() {
-    const all = id("filter").value === "all";
-    const shown = claims.map((c, i) => [c, i]).filter(([c]) => all || c.stimulus);
-    const out = table(["Claim", "Where", "How sure"], shown.map(([c, i]) => [
-      make("button", { type: "button", class: "row", text: c.stimulus || c.kind, onclick: () => pick(i) }),
-      make("span", { class: "mono", text: `${c.id} ${c.label}` }),
-      `${c.sure} ${number(100 * c.confidence, 1)} %`]), [2]);
-    out.querySelectorAll("tbody tr").forEach((row, n) => { row.dataset.index = shown[n][1]; });
-    id("claims").replaceChildren(shown.length ? out : make("p", { text: "Nothing in this capture follows a stimulus channel." }));
-    if (shown.length) pick(shown[0][1]);
-  }
-
   const pick = guard(async (index) => {
     chosen = index;
     const claim = claims[index];
-    for (const row of id("claims").querySelectorAll("tbody tr")) row.setAttribute("aria-selected", Number(row.dataset.index) === index);
     const overlay = make("div", { class: "plot" }), scatter = make("div", { class: "plot" }), verdict = make("p", {});
     const form = editor(claim, () => draw());
     id("detail").replaceChildren(
@@ -101,16 +138,18 @@ document.addEventListener("DOMContentLoaded", () => {
         make("label", { class: "field" }, "Byte order", inputs.byte_order), make("label", { class: "field" }, "Signed", inputs.signed)),
       make("div", { class: "bar" }, input("scale", "Scale", { inputmode: "decimal", size: 12 }), input("offset", "Offset", { inputmode: "decimal", size: 10 }), input("unit", "Unit", { size: 8 })),
       make("div", { class: "bar" }, make("label", { class: "field" }, "Signal name", name), make("label", { class: "field" }, "Signal map", map), press));
+    const key = `edit ${file.value} ${claim.id} ${claim.bus} ${claim.name}`, boxes = { ...inputs, name };
+    try { const was = JSON.parse(sessionStorage.getItem(key) || "{}"); for (const [k, v] of Object.entries(was)) if (boxes[k]) { if (k === "signed") boxes[k].checked = v; else boxes[k].value = v; } } catch { sessionStorage.removeItem(key); }
+    node.addEventListener("input", () => sessionStorage.setItem(key, JSON.stringify({ ...values(), name: name.value })));
+    node.addEventListener("change", () => sessionStorage.setItem(key, JSON.stringify({ ...values(), name: name.value })));
     const values = () => ({ start: inputs.start.value, length: inputs.length.value, byte_order: inputs.byte_order.value, signed: inputs.signed.checked, scale: inputs.scale.value, offset: inputs.offset.value, unit: inputs.unit.value });
     node.addEventListener("submit", guard(async (event) => {
       event.preventDefault();
       mapName = map.value;
       const edit = values(), same = ["start", "length", "byte_order", "signed", "scale", "offset", "unit"].every((k) => String(edit[k]) === String(claim[k] ?? ""));
-      const done = await ask("/api/accept", { file: file.value, id: claim.id, bus: claim.bus, field: claim.name, name: name.value, map: map.value, edit: same ? null : edit, version: maps.get(map.value)?.version ?? "" }).catch(async (error) => {
-        if (error.changed) known((await ask("/api/maps")).maps);
-        throw error.changed ? new Error(`${error.message}. Look at it, then press again.`) : error;
-      });
-      known((await ask("/api/maps")).maps);
+      const done = await ask("/api/accept", { file: file.value, id: claim.id, bus: claim.bus, field: claim.name, name: name.value, map: map.value, edit: same ? null : edit, version: maps.get(map.value)?.version ?? "" }).catch(seen);
+      sessionStorage.removeItem(key);
+      await again();
       tell(`${done.accepted} is in ${done.map}${done.by_hand ? ", set by hand: the old evidence is not kept" : ""}.`);
     }));
     return { node, values };
@@ -123,11 +162,10 @@ document.addEventListener("DOMContentLoaded", () => {
   }
 
   file.addEventListener("change", load);
-  id("filter").addEventListener("change", list);
   id("start").addEventListener("click", () => job(() => ask("/api/guess", { file: file.value }), id("work"), () => { tell("Guessed."); load(); }));
   id("undo").addEventListener("click", guard(async () => {
     const { undone } = await ask("/api/undo", { file: mapName, version: maps.get(mapName)?.version ?? "" });
-    known((await ask("/api/maps")).maps);
+    await again();
     tell(`Undone: ${undone}`);
   }));
   load();

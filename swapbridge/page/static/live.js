@@ -1,6 +1,6 @@
 // @ts-check
 // The live view: starts a recording or a run, then shows its board and passes the person's keys on.
-import { ask, guard, id, make, mayWrite, number, showSending, stopLive, stopWords, table, tell } from "./core.js";
+import { ask, drawing, guard, id, make, mayWrite, number, showSending, stopLive, stopWords, table, tell } from "./core.js";
 document.addEventListener("DOMContentLoaded", () => {
   const board = id("board");
   let was = "nothing", kind = "";
@@ -13,6 +13,14 @@ document.addEventListener("DOMContentLoaded", () => {
     run.elements.sending.addEventListener("change", (e) => { run.querySelector("button.go").textContent = e.target.checked ? "Start sending" : "Start watching"; });
   }
 
+  const phone = id("phone-link");
+  if (phone) phone.addEventListener("click", guard(async () => {
+    const { link, code } = await ask("/api/live/phone", {});
+    const path = code.flatMap((row, y) => [...row].map((cell, x) => cell === "1" ? `M${x} ${y}h1v1h-1z` : "")).join("");
+    id("phone-code").replaceChildren(
+      drawing("svg", { viewBox: `0 0 ${code.length} ${code.length}`, class: "code", role: "img", "aria-label": "QR code of the link below" }, drawing("rect", { width: code.length, height: code.length, class: "code-paper" }), drawing("path", { d: path, class: "code-ink" })),
+      make("p", {}, "For one phone, once: ", make("code", { text: link })));
+  }));
   const press = (key, text) => guard(() => ask("/api/live/press", { key, text }))();
   const stopButton = () => make("button", { type: "button", text: "Stop", onclick: stopLive });
   const stopRecording = stopButton(), stopRun = stopButton();

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from itertools import pairwise
@@ -23,12 +24,14 @@ from swapbridge.language.reading import parse_bridge
 from swapbridge.page.bench import Bench, answer, posted, text_of, version_of
 from swapbridge.page.dials import dials
 from swapbridge.page.keeping import ChangedError
+from swapbridge.page.rows import functions, kind, pickable, sources, with_source
 from swapbridge.plan.model import Plan
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.model import SignalMap
 from swapbridge.swapfolder.paths import BRIDGE, PLAN
 
+Rows = Sequence[Mapping[str, Any]]
 MOST_BRIDGE_TEXT = 400_000
 MOST_CURVE_POINTS = 64
 _PLACE = re.compile(r"^(?P<file>[^\n]*?):(?P<line>\d+)(?::(?P<column>\d+))?: (?P<words>.*)$", re.DOTALL)
@@ -47,7 +50,16 @@ def routes(bench: Bench) -> list[Route]:
         try:
             return answer({**file, **checked(bench, text)})
         except RefusedError as error:  # while frames are sent: it can still be read
-            return answer({**file, "faults": [_fault(str(error), "warning")], "rows": [], "tables": []})
+            return answer(
+                {
+                    **file,
+                    "faults": [_fault(str(error), "warning")],
+                    "rows": [],
+                    "tables": [],
+                    "names": [],
+                    "functions": [],
+                }
+            )
 
     def check(request: Request, asked: dict[str, Any]) -> Response:
         return answer(checked(bench, text_of(asked, "text", MOST_BRIDGE_TEXT)))
@@ -67,6 +79,11 @@ def routes(bench: Bench) -> list[Route]:
     def curve(request: Request, asked: dict[str, Any]) -> Response:
         text = text_of(asked, "text", MOST_BRIDGE_TEXT)
         return answer({"text": with_curve(text, text_of(asked, "table", 80), asked.get("points"))})
+
+    def pick(request: Request, asked: dict[str, Any]) -> Response:
+        text = text_of(asked, "text", MOST_BRIDGE_TEXT)
+        chosen = [text_of(asked, key) for key in ("message", "signal", "source")]
+        return answer({"text": with_source(text, *chosen)})
 
     def compile_it(request: Request, asked: dict[str, Any]) -> Response:
         seen = version_of(asked)
@@ -99,6 +116,7 @@ def routes(bench: Bench) -> list[Route]:
         Route("/api/bridge/check", posted(check), methods=["POST"]),
         Route("/api/bridge/save", posted(save), methods=["POST"]),
         Route("/api/bridge/curve", posted(curve), methods=["POST"]),
+        Route("/api/bridge/pick", posted(pick), methods=["POST"]),
         Route("/api/bridge/compile", posted(compile_it), methods=["POST"]),
         Route("/api/bridge/dials", posted(drive), methods=["POST"]),
     ]
@@ -158,19 +176,28 @@ def _same_plan(plan: Plan, new: Path) -> None:
 
 
 def checked(bench: Bench, text: str) -> dict[str, Any]:
-    """What the compiler says of a bridge text: faults with their lines, and where each signal comes from."""
+    """What the compiler says of a bridge text: faults with their lines, and the bridge as a table."""
     faults: list[dict[str, Any]] = []
     rows: list[dict[str, Any]] = []
+    names: Rows = ()
     if text.strip():
         bench.heavy()
         try:
-            result = compiled(bench, text)
+            bridge, maps = bridge_and_maps(bench, text)
+            names = pickable(maps)
+            result = compile_bridge(bridge, maps)
         except SwapbridgeError as error:
             faults = [_fault(part, "refused") for part in str(error).split("\n") if part.strip()]
         else:
             faults = [_fault(str(w), "warning") for w in result.warnings]
-            rows = _sources(result.plan)
-    return {"faults": faults, "rows": rows, "tables": curves(text)}
+            rows = sources(result.plan, maps)
+            for row in rows:
+                row["kind"] = kind(row["unit"])
+    return _view(text, faults, rows, names)
+
+
+def _view(text: str, faults: Rows, rows: Rows = (), names: Rows = ()) -> dict[str, Any]:
+    return {"faults": faults, "rows": rows, "tables": curves(text), "names": names, "functions": functions()}
 
 
 def curves(text: str) -> list[dict[str, Any]]:
@@ -243,21 +270,3 @@ def _fault(text: str, level: str) -> dict[str, Any]:
     words = found["words"] if where == BRIDGE else f"{where}, line {found['line']}: {found['words']}"
     line = int(found["line"]) if where == BRIDGE else None
     return {"level": level, "line": line, "column": int(found["column"] or 1), "words": words}
-
-
-def _sources(plan: Plan) -> list[dict[str, Any]]:
-    out = []
-    for send in plan.sends:
-        every = f"every {send.period_us / 1000:g} ms" if send.period_us else "when something happens"
-        for variant in send.variants:
-            for item in variant.fields:
-                out.append(
-                    {
-                        "message": send.name,
-                        "every": "once after wake-up" if send.count else every,
-                        "signal": item.name,
-                        "made_from": item.expression,
-                        "note": item.note,
-                    }
-                )
-    return out

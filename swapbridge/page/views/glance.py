@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 from starlette.requests import Request
@@ -16,6 +17,7 @@ from swapbridge.page.views.guess import findings, read_maps
 from swapbridge.page.views.prove import proof_holds
 from swapbridge.plan.model import Plan
 from swapbridge.plan.serialise import plan_from_json
+from swapbridge.swapfolder.paths import BRIDGE
 from swapbridge.swapfolder.status import StatusLine, SwapStatus, swap_status
 
 MARKS = {"done": ("good", "✓"), "to do": ("warn", "○"), "look": ("warn", "!"), "bad": ("bad", "✗")}
@@ -43,6 +45,7 @@ def routes(bench: Bench) -> list[Route]:
             "glance.html",
             lines=[(*MARKS[line.state], line.topic, line.words) for line in status.lines],
             next_step=status.next_step,
+            action=next_action(bench, status.next_topic),
             stages=_bar(counts),
             needs=[(need, stage_of(need, known)) for need in needs],
             recordings={side: sum(side in name for name in names) for side in ("host", "donor")},
@@ -50,6 +53,43 @@ def routes(bench: Bench) -> list[Route]:
         )
 
     return [Route("/", show)]
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """What the button of the next step does: opens a view, or (`work`) has it done here."""
+
+    words: str
+    href: str
+    work: str = ""
+
+
+_RECORD = {
+    "host with its old engine": "host_old_engine",
+    "donor in its own vehicle": "donor_own_vehicle",
+    "host, engine computer unplugged": "host_unplugged",
+}
+_OPEN = {
+    "signal maps": Action("Find the signals", "/guess"),
+    "needs": Action("Compare with the engine computer unplugged", "/compare"),
+    "bridge file": Action("Open the bridge file", "/bridge"),
+    "swap folder": Action("Look at the folder's captures", "/capture"),
+    "": Action("Read the guide of the first start", "/guide/first-start"),
+}
+
+
+def next_action(bench: Bench, topic: str) -> Action:
+    """The button for the line of the status that comes next."""
+    if topic in _RECORD:
+        return Action("Record it now", f"/live?name={_RECORD[topic]}")
+    if topic == "plan":
+        compiles = bench.shelf.path(BRIDGE).is_file()
+        return Action("Compile the bridge file", "/bridge", "compile" if compiles else "")
+    if topic == "proof":
+        return Action("Prove the plan", "/prove", "prove")
+    if topic.startswith("engine health"):
+        return Action("How health.toml is written", "/guide/swap-folder")
+    return _OPEN.get(topic, _OPEN["bridge file"])
 
 
 def _status(bench: Bench) -> SwapStatus:

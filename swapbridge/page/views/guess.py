@@ -28,6 +28,7 @@ from swapbridge.page.accepting import check_map, taken_into
 from swapbridge.page.bench import Bench, answer, posted, stamp_of, text_of, version_of
 from swapbridge.page.pictures import envelope, payload_rows
 from swapbridge.page.strips import MOST_STEPPED_BITS
+from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import encode_map
 from swapbridge.signalmap.model import SignalMap
@@ -77,10 +78,14 @@ def routes(bench: Bench) -> list[Route]:
     def accept(request: Request, asked: dict[str, Any]) -> Response:
         return answer(_accept(bench, asked))
 
+    def accept_all(request: Request, asked: dict[str, Any]) -> Response:
+        return answer(_accept_all(bench, asked))
+
     return [
         Route("/guess", show),
         Route("/api/claims", claims),
         Route("/api/maps", states),
+        Route("/api/accept-all", posted(accept_all), methods=["POST"]),
         Route("/api/guess", posted(start), methods=["POST"]),
         Route("/api/field", field),
         Route("/api/accept", posted(accept), methods=["POST"]),
@@ -322,6 +327,29 @@ def _accept(bench: Bench, asked: dict[str, Any]) -> dict[str, Any]:
         check=partial(check_map, taken),
     )
     return {"accepted": kept, "map": target.name, "version": version, "by_hand": bool(edits)}
+
+
+def _accept_all(bench: Bench, asked: dict[str, Any]) -> dict[str, Any]:
+    """What `swapbridge map accept --min-confidence` does, as one step."""
+    least = finite(str(asked.get("confidence")), "how sure it must be")
+    if not 0.5 <= least <= 1:
+        raise InputError("how sure a claim must be is a share from 0.5 to 1")
+    target = bench.shelf.map_path(text_of(asked, "map", 120))
+    before = load_map(target) if target.is_file() else None
+    bus = str(asked["bus"]) if asked.get("bus") else None
+    found = findings(bench, text_of(asked, "file"))
+    if not found:
+        raise InputError("this capture was not guessed yet; guess it first")
+    taken = accept_findings(found, before, min_confidence=least, bus=bus)
+    version = bench.keeper.write(
+        target,
+        encode_map(taken.signal_map),
+        what=f"accept all from {100 * least:g} % on into {target.name}",
+        seen=version_of(asked),
+        check=partial(check_map, taken.signal_map),
+    )
+    counts = {key: getattr(taken, key) for key in ("named", "bare", "confirmed", "constants", "left_out")}
+    return {"map": target.name, "version": version, **counts, "conflicts": list(taken.conflicts)}
 
 
 def _edited(edits: dict[str, Any]) -> dict[str, Any]:

@@ -33,7 +33,7 @@ def routes(bench: Bench) -> list[Route]:
             "live.html",
             listening=cautions_for("listen"),
             sending=cautions_for("send"),
-            name=time.strftime("rec-%Y%m%d-%H%M"),
+            name=_recording_name(request.query_params.get("name", "")),
         )
 
     def state(request: Request) -> Response:
@@ -97,6 +97,11 @@ def routes(bench: Bench) -> list[Route]:
         Route("/api/live/press", posted(press), methods=["POST"]),
         Route(STOP_PATH, stop, methods=["POST"]),
     ]
+
+
+def _recording_name(asked: str) -> str:
+    """The name offered for a recording: what the next step asks for, else the time."""
+    return asked if _FILE_NAME.fullmatch(asked) else time.strftime("rec-%Y%m%d-%H%M")
 
 
 def _specs(asked: dict[str, Any]) -> tuple[BusSpec, ...]:

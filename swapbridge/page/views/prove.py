@@ -70,6 +70,10 @@ def routes(bench: Bench) -> list[Route]:
         work = partial(_prove, bench, named, str(how), str(asked.get("model")))
         return answer({"job": bench.jobs.start("Proving", work).key})
 
+    def likely(request: Request) -> Response:
+        buses = [_bus(bench, bus.name) for bus in read_plan(bench).buses]
+        return answer({"captures": {bus["name"]: bus["likely"] for bus in buses}})
+
     def report(request: Request) -> Response:
         path = bench.shelf.path(REPORT_NAME)
         if not path.is_file():
@@ -80,6 +84,7 @@ def routes(bench: Bench) -> list[Route]:
         Route("/prove", show),
         Route("/prove/report", report),
         Route("/api/proof", state),
+        Route("/api/prove/likely", likely),
         Route("/api/prove", posted(start), methods=["POST"]),
     ]
 
