@@ -23,16 +23,17 @@ def folder(tmp_path: Path) -> Path:
     for name in ("captures", "signal_maps", "findings"):
         (tmp_path / name).mkdir()
     (tmp_path / "captures" / "a.log").write_text("(1.0) can0 1A0#0011223344556677\n")
+    sure = ((0.999, 0.99), (0.96, 0.99), (0.7, 0.7))
     signals = [
         {
             **SIGNAL,
             "name": f"f{n}",
             "start": 16 * n,
             "stimulus": f"channel_{n}",
-            "confidence": share,
-            "layout_confidence": 0.99,
+            "confidence": a,
+            "layout_confidence": b,
         }
-        for n, share in enumerate((0.999, 0.96, 0.7))
+        for n, (a, b) in enumerate(sure)
     ]
     found = {"version": 1, "messages": [{**MESSAGE, "signals": signals}]}
     (tmp_path / "findings" / "a.json").write_text(json.dumps(found))
