@@ -101,7 +101,7 @@ def test_from_captures_to_a_verdict(site: tuple[str, Path], browser: webdriver.C
     address, folder = site
     browser.get(f"{address}/capture")
     until(browser, lambda b: b.find_elements(By.CSS_SELECTOR, "#identifiers tbody tr"))
-    until(browser, lambda b: b.find_elements(By.CSS_SELECTOR, "canvas.bits"))
+    until(browser, lambda b: b.find_elements(By.CSS_SELECTOR, "canvas[aria-label='bits over time']"))
 
     browser.get(f"{address}/guess")
     Select(browser.find_element(By.ID, "file")).select_by_value("donor_own_vehicle.log.gz")
