@@ -38,7 +38,7 @@ def test_the_board_shows_what_appeared_and_who_is_silent(tmp_path: Path, open_pa
     assert "silent now" in text
     assert '<td>not known now</td><td class="mono">P0128</td>' in text
     assert "Ended early: stopped by the person." in text
-    assert "tells no codes" in text
+    assert "reports no codes" in text
     assert HOSTILE not in text
     assert "No codes." not in text
 
