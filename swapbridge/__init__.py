@@ -5,7 +5,7 @@ The whole way, each step one name; a name is loaded when it is first asked for. 
 >>> import swapbridge
 >>> capture = swapbridge.read_capture("captures/host_old_engine.log.gz")
 >>> capture
-<Capture captures/host_old_engine.log.gz: 74233 frames in 155.7 s on host>
+<Capture captures/host_old_engine.log.gz: 76907 frames in 160.8 s on host>
 >>> swapbridge.survey(capture).buses[0].name
 'host'
 >>> swapbridge.load_map("signal_maps/host.dbc")

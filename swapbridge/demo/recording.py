@@ -30,12 +30,14 @@ ALWAYS_AWAKE = frozenset({"body", "climate", "cluster"})
 
 SCANNED = {
     "engine_speed": "rpm",
-    "coolant_temperature": "degC",
-    "pedal_position": "%",
+    "coolant_temp": "degC",
+    "pedal": "%",
     "vehicle_speed": "km/h",
     "actual_torque": "Nm",
 }
-"""What the scan tool reads, and its units."""
+"""What the scan tool reads, as this toolkit's own reading of service 01 names it, and its units."""
+SAID_IN_WORDS = {"key": ("off", "on", "start"), "lever": LEVERS}
+"""Switches whose positions are noted in words, as the stimulus script says them."""
 
 MessageValues = Callable[[VehicleState], dict[str, Callable[[], dict[str, float | int]]]]
 
@@ -193,8 +195,8 @@ class _ScanTool:
             self._turn += 1
             value = {
                 "engine_speed": float(int(e.speed_rpm * 4 + 0.5)) / 4,
-                "coolant_temperature": float(int(e.coolant_c + 0.5)),
-                "pedal_position": float(int(hands.pedal_percent * 2.55 + 0.5)) * 100 / 255,
+                "coolant_temp": float(int(e.coolant_c + 0.5)),
+                "pedal": float(int(hands.pedal_percent * 2.55 + 0.5)) * 100 / 255,
                 "vehicle_speed": float(int(state.trans.speed_kmh + 0.5)),
                 "actual_torque": float(int(e.actual_nm + 1000.5) - 1000),
             }[name]
@@ -202,7 +204,8 @@ class _ScanTool:
             self._waiting.append((now_ns + lag_ns, name, value))
             self._next_ns = now_ns + int(44_000_000 + 16_000_000 * self.random.random())
         switches = {
-            "key": float(min(1, hands.key)),
+            "key": float(hands.key),
+            "engine_running": float(e.running),
             "brake": float(hands.brake_percent > 1.0),
             "compressor": float(hands.compressor),
             "headlamps": float(hands.lights),
@@ -217,7 +220,7 @@ class _ScanTool:
         """All channels, shifted onto the clock wanted."""
         channels = {}
         for name, rows in self._rows.items():
-            texts = LEVERS if name == "lever" else ()
+            texts = SAID_IN_WORDS.get(name, ())
             order: dict[str, int] = {}
             values = [v for _, v in rows]
             if texts:

@@ -32,7 +32,7 @@ class Leg:
 
 
 def full_script(seed: int) -> list[Leg]:
-    """Asleep, wake, pedal sweeps, crank, holds, blips, compressor, brake, lever, a drive, asleep; two short wakes."""
+    """Asleep, wake, pedal sweeps, crank, holds, blips, compressor, brake, lever, a drive, asleep; two more starts."""
     random = Random(seed)
 
     def about(seconds: float) -> float:
@@ -41,7 +41,7 @@ def full_script(seed: int) -> list[Leg]:
     legs = [Leg(1.5, key=0, awake=False, blower=0), Leg(about(1.5), key=0, door=True, blower=0), Leg(about(2))]
     for top in (100.0, 72.0):
         legs += [Leg(about(2.6), (0.0, top)), Leg(about(2.6), (top, 0.0)), Leg(about(0.8))]
-    legs += [Leg(0.9, key=2), Leg(about(4))]
+    legs += [Leg(1.0, key=2), Leg(about(4))]
     for rpm in (1500.0, 2500.0, 3500.0):
         legs += [Leg(about(3.5), rpm=rpm), Leg(about(2))]
     for _ in range(3):
@@ -77,8 +77,9 @@ def _asleep() -> list[Leg]:
 
 
 def _wake_again() -> list[Leg]:
-    """Key on and off once more: what is sent once after waking must have been seen three times to be believed."""
-    return [Leg(2.5, key=0, awake=False, blower=0), Leg(0.4, key=0, blower=0), Leg(1.2), *_asleep()]
+    """Another start: what is sent once after waking must have been seen three times to be believed."""
+    wake = [Leg(2.5, key=0, awake=False, blower=0), Leg(0.4, key=0, blower=0), Leg(1.2)]
+    return [*wake, Leg(1.0, key=2), Leg(1.5), *_asleep()]
 
 
 def unplugged_script() -> list[Leg]:
