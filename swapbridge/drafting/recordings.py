@@ -11,6 +11,7 @@ from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress
 from swapbridge.drafting.sources import APART_S, Swap, gather
+from swapbridge.drafting.switches import cut_switches
 from swapbridge.drafting.vehicle import Vehicle, build_vehicle
 from swapbridge.drafting.weak import with_weak_channels
 from swapbridge.guessing.findings import Findings
@@ -58,6 +59,7 @@ def open_swap(
         else:
             vehicles[kind] = build_vehicle(bus, captures[kind], Findings((), (), {}), None)
     swap = gather(vehicles["host"], vehicles["donor"], vehicles["host unplugged"], vehicles["donor alone"])
+    cut_switches(swap)
     if not swap.donor_alive:
         raise InputError(
             "no identifier of the donor's computer alone is in the recording of its own vehicle: check that both are "

@@ -20,6 +20,8 @@ from swapbridge.drafting.words import Telling, least_share, telling, word_channe
 APART_S = 1e6
 """How far behind the host's recording the donor's lies on the common clock."""
 TOOL_LAG_S = 0.15
+ALWAYS = 0.998
+"""A field that tells a channel's words this well never errs but where it changes."""
 ECHO_TOLD = 0.97
 LEAST_CHANNEL = 0.5
 """A field's channel is believed from this confidence on; where there is only one candidate, from half of it."""
@@ -114,7 +116,7 @@ def gather(host: Vehicle, donor: Vehicle, host_unplugged: Vehicle | None, donor_
         )
     repeaters = _repeaters(host, host_unplugged, host_alive)
     swap = Swap(host, donor, host_alive, donor_alive, repeaters)
-    _find_words(swap)
+    find_words(swap)
     swap.repeaters |= _donor_echoes(swap)
     _find_quantities(swap)
     return swap
@@ -159,7 +161,8 @@ def _repeaters(
 # --- words
 
 
-def _find_words(swap: Swap) -> None:
+def find_words(swap: Swap) -> None:
+    """Which field tells the words of each channel."""
     channels = {bus: word_channels(swap.vehicle(bus)) for bus in (swap.host.bus, swap.donor.bus)}
     best: dict[str, tuple[float, Origin, Telling]] = {}
     for bus, known in channels.items():
@@ -175,6 +178,7 @@ def _find_words(swap: Swap) -> None:
                     if not swap.is_source(bus, message, one):
                         continue
                     rank = found.tells + 0.1 * found.told + (0.02 if bus == swap.host.bus else 0)
+                    rank += found.tells >= ALWAYS  # whatever else it says: another that errs at times is none
                     if found.tells >= least_share(len(found.word_of)) and (name not in best or rank > best[name][0]):
                         best[name] = (rank, Origin(bus, message, one), found)
     for name in sorted({n for known in channels.values() for n in known}):

@@ -37,6 +37,7 @@ from swapbridge.drafting.sources import (
     word_atoms,
 )
 from swapbridge.drafting.vehicle import Floats, Kind, VehicleField, VehicleMessage
+from swapbridge.drafting.words import telling, word_channels
 
 ROLE_OF_CHANNEL = {
     "engine_speed": "engine_speed",
@@ -76,6 +77,8 @@ STILL_BETWEEN = 3
 EXACT = 0.99
 """A learned formula is sure where this share of frames is right on both halves of the evidence."""
 WORDS_TOLD = 0.97
+LEAST_APART = 0.3
+"""A formula must be right in this share of the frames in which a field is away from where it rests."""
 REQUEST_SHARE = 0.8
 """A field that rests on one end of its range for this share of the time may be a request."""
 TIMED_TEXT = "time_since(state == 'asleep' or state == 'wake') < {t} s"
@@ -122,7 +125,7 @@ def _without_switches(kit: Kit, message: VehicleMessage, one: VehicleField) -> l
     Where several bits go with one channel, the field is a value that does (a brake pressure), and stays whole.
     """
     parts = _split(message, one)
-    guards = [guarded(kit.swap, kit.bus, message, part) for part in parts]
+    guards = [guarded(kit.swap, kit.bus, message, part) if _jumps(message, one, part) else None for part in parts]
     channels = [g.channel for g in guards if g is not None and g.safe is not None]
     if not channels or len(set(channels)) < len(channels):
         return []
@@ -131,6 +134,23 @@ def _without_switches(kit: Kit, message: VehicleMessage, one: VehicleField) -> l
         if guard is None or guard.safe is None else _explain_guarded(kit, message, part, guard)
         for part, guard in zip(parts, guards, strict=True)
     ]  # fmt: skip
+
+
+def _part(kit: Kit, message: VehicleMessage, part: VehicleField) -> Explained:
+    """One bit of a field that was cut: what a person said of it counts as for a field that guess found."""
+    for name, channel in word_channels(kit.swap.vehicle(kit.bus)).items():
+        found = telling(message, part, name, channel)
+        if found is not None:
+            kit.swap.tellings[kit.bus, message.key.identifier, message.key.extended, part.name, name] = found
+    return _by_words(kit, message, part) or explain_choice(kit, message, part)
+
+
+def _jumps(message: VehicleMessage, one: VehicleField, part: VehicleField) -> bool:
+    """Whether a value jumps by the weight of a bit where that changes; in a value that counts on, the bit carries."""
+    weight = 1 << one.layout.positions.index(part.layout.start)
+    flips = np.flatnonzero(np.diff(message.raw(part.layout)))
+    change = np.abs(np.diff(message.raw(one.layout))[flips])
+    return bool(len(flips)) and float((change >= weight / 2).mean()) > 0.5
 
 
 def _explained(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> list[Explained]:
@@ -145,12 +165,12 @@ def _explained(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: fr
     whole = explain_choice(kit, message, one)
     if one.layout.length > 1 and whole.how == "open":
         number = explain_number(kit, message, one, allowed) if one.moving >= 3 else whole
-        if number.how != "open":
+        if number.how != "open" and number.share >= EXACT:  # a choice has no values near the right one
             return [number]
         parts = _split(message, one)
         if len(parts) > 1:
-            made = [explain_choice(kit, message, part) for part in parts]
-            if any(m.how != "open" for m in made):
+            made = [_part(kit, message, part) for part in parts]
+            if sum(m.how != "open" for m in made) * 2 > len(made):  # else the bits belong together
                 return made
     return [whole]
 
@@ -268,12 +288,15 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
     common = int(values[counts.argmax()])
     first = first_value(message, one)
     todo = [int(v) for v in real if len(real) > 2 or v == real[-1]]
+    warning = one.layout.length == 1 and warns(kit.swap, message, one) is not None
     for value in todo:
         watched = Watched(message.time_s, raw == value, slack_of(message))
         atoms = [*kit.atoms, *timed_atoms(watched, message, TIMED_TEXT)]
         found = [c for c in explain_flag(watched, atoms, kit.lines) if c.atom.text is not None]
         if not found:
             return open_field(kit, message, one, "no condition tells its values", "a recording in which it moves")
+        if warning:
+            found = [c for c in found if _warned_of(kit, c) and _as_good(c, found[0])] or found
         second = next((c for c in found[1:] if c.atom.key != found[0].atom.key), None)
         best.append((value, found[0], "" if second is None else second.atom.words))
     share = min(c.share for _, c, _ in best)
@@ -283,9 +306,9 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
             kit, message, one, f"the nearest condition ({worst[1].atom.words}) is right in {worst[1].share:.0%} only",
             "a recording in which it moves apart from everything else",
         )  # fmt: skip
-    if one.layout.length == 1 and warns(kit.swap, message, one) is not None:
+    if warning:
         told = best[0][1].atom
-        if not any(name in (told.text or "") for name in kit.warnings):
+        if not _warned_of(kit, best[0][1]):
             return open_field(
                 kit, message, one,
                 f"only {told.words} tells it, which fits every healthy engine and never warns",
@@ -314,6 +337,16 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
             message, (line for _, c, _ in best for line in c.atom.learned if not tells_running(message, c.atom, line))
         ),
     )  # fmt: skip
+
+
+def _warned_of(kit: Kit, condition: Condition) -> bool:
+    """Whether a condition hears a warning of the other vehicle's."""
+    return any(name in (condition.atom.text or "") for name in kit.warnings)
+
+
+def _as_good(condition: Condition, best: Condition) -> bool:
+    """Whether a condition tells a flag as well as the cheapest one, so that the price alone parts them."""
+    return condition.share >= best.share - 0.005 and condition.wrong_edges <= best.wrong_edges
 
 
 def _flag_confidence(
@@ -373,6 +406,11 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
             high=_goes_with_load(kit, measured),
         )  # fmt: skip
     best = ways[0]
+    if _resting_apart(best.formula, measured) < LEAST_APART:
+        return open_field(
+            kit, message, one, f"what is nearest ({best.words}) tells it only where it rests",
+            "a recording with its channel", high=_goes_with_load(kit, measured),
+        )  # fmt: skip
     if may_be_request(raw) and _resting_apart(best.formula, measured) < REQUEST_SHARE:
         return open_field(
             kit, message, one, f"it rests on one value as a request does; nothing tells the rest ({best.words})",

@@ -25,6 +25,8 @@ KNOT_BITS = 8.0
 EVENTS_PER_S = 4.0
 """Independent samples in a second of an engine's life, at most: what code lengths are counted with."""
 TOLERANCE = 0.02
+FINE_STEPS = 0.005
+"""A term is written as finely as it takes to be this near, in raw steps; what never reaches that is left out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,9 +278,19 @@ def _formula(measured: Measured, columns: Floats, base: Sequence[tuple[Part, int
     price, residual, factors, terms = best
     near = np.abs(residual) <= measured.tolerance
     held = float(near[measured.held].mean()) if measured.held.any() else 0.0
-    made = tuple(Term(tuple(base[k][0] for k in t), float(f)) for t, f in zip(terms, factors, strict=True))
+    made = tuple(
+        Term(tuple(base[k][0] for k in t), rounded)
+        for t, f in zip(terms, factors, strict=True)
+        if (rounded := _no_finer(float(f), float(np.abs(_column(columns, t)).max()))) or not t
+    )
     rms = float(np.sqrt(np.mean(np.minimum(residual**2, (10 * measured.tolerance) ** 2))))
     return Formula(made, float(near.mean()), held, price, rms)
+
+
+def _no_finer(factor: float, most: float) -> float:
+    """A factor with as many decimals as its term needs to be right within a small part of a step; 0 for no decimals."""
+    decimals = max(0, int(np.ceil(np.log10(max(most, 1e-9) / FINE_STEPS))))
+    return round(factor, decimals)
 
 
 def fit_straight(measured: Measured, line: Line) -> Formula:

@@ -1,0 +1,71 @@
+"""Drafting room: a switch that guess took for the end of a measured value beside it, found by what a person said.
+
+A switch that moves whenever the value next to it does (a brake switch beside a brake pressure) can't be told from one
+more bit of that value by the bits alone. A person who said when it was pressed tells it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from swapbridge.core.layout import Layout, layout_from_positions
+from swapbridge.drafting.sources import Swap, find_words
+from swapbridge.drafting.vehicle import VehicleField, VehicleMessage
+from swapbridge.drafting.words import Telling, telling, word_channels
+
+TOLD = 0.97
+"""A single bit must go with what was said this well, both ways, before a field is cut for it."""
+
+
+def cut_switches(swap: Swap) -> None:
+    """Cut from the fields of modules that will be there the switches that somebody said and no field tells yet."""
+    missing = {name for name, word in swap.words.items() if word.origin is None and len(word.words) == 2}
+    changed = False
+    for bus in (swap.host.bus, swap.donor.bus):
+        vehicle = swap.vehicle(bus)
+        channels = {n: c for n, c in word_channels(vehicle).items() if n in missing}
+        for name, channel in channels.items():
+            found: list[tuple[float, VehicleMessage, VehicleField, list[VehicleField]]] = []
+            for key in sorted(swap.alive(bus)):
+                message = vehicle.messages[key]
+                for one in message.fields:
+                    if not swap.is_source(bus, message, one):
+                        continue
+                    for parts in _ends(message, one):
+                        told = telling(message, parts[0], name, channel)
+                        if told is not None and _goes(told):
+                            found.append((told.tells + told.told, message, one, parts))
+            if found:
+                _, message, one, parts = max(found, key=lambda f: f[0])
+                fields = tuple(p for f in message.fields for p in (parts if f is one else [f]))
+                vehicle.messages[message.key.identifier, message.key.extended] = replace(message, fields=fields)
+                changed = True
+    if changed:
+        find_words(swap)
+
+
+def _goes(told: Telling) -> bool:
+    return told.tells >= TOLD and told.told >= TOLD
+
+
+def _ends(message: VehicleMessage, one: VehicleField) -> Iterator[list[VehicleField]]:
+    """A field as the flag at one of its ends and what is left of it, for both ends."""
+    positions = [p for p in one.layout.positions if p in message.moved]
+    if len(positions) < 2 or one.channel_confidence >= TOLD:
+        return
+    every = list(one.layout.positions)
+    for flag, rest in ((every[0], every[1:]), (positions[-1], every[: every.index(positions[-1])])):
+        layout = layout_from_positions(tuple(rest))
+        moving = sum(p in message.moved for p in rest)
+        if flag not in message.moved or not moving:
+            continue
+        left = replace(
+            one, name=f"f_{layout.start}_{layout.length}", layout=layout, moving=moving, channel="",
+            channel_confidence=0.0, kind="flag" if layout.length == 1 else one.kind,
+        )  # fmt: skip
+        bit = replace(
+            one, name=f"f_{flag}_1", layout=Layout(flag, 1, "little_endian"), kind="flag", moving=1, channel="",
+            channel_confidence=0.0, scale=1.0, offset=0.0, unit="",
+        )  # fmt: skip
+        yield [bit, left]
