@@ -12,7 +12,7 @@ from typing import Any
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import AoT, Table
+from tomlkit.items import AoT, InlineTable, Table
 
 from swapbridge.core.errors import InputError
 from swapbridge.drafting.write import MARK
@@ -56,7 +56,7 @@ def merged_bridge(old: str, new: str, pristine: str) -> tuple[str, list[str]]:
                 _lay(made[key], item, first.get(key, {}), str(key), told)
         elif not _is_drafts(item):
             made[key] = item
-    return tomlkit.dumps(made), told
+    return tomlkit.dumps(made).replace("unreviewed = {on", "reviewed = {on"), told
 
 
 def _lay_list(made: MutableMapping[str, Any], key: str, there: AoT, told: list[str]) -> None:
@@ -86,7 +86,11 @@ def _lay(
                 made[key] = item
             continue
         if _is_drafts(item):
-            if key in made and _value(made[key]) != _value(item):
+            if key == "reviewed" and "unreviewed" in made:
+                made["unreviewed"] = item  # in its place; `merged_bridge` gives it its name
+            elif key in made and _reviewed_alike(made[key], item):
+                made[key] = item
+            elif key in made and _value(made[key]) != _value(item):
                 told.append(f"{where} {key}: was {_words(item)}, is {_words(made[key])}")
             elif key not in made:
                 told.append(f"{where} {key}: is not drafted any more (was {_words(item)})")
@@ -97,6 +101,14 @@ def _lay(
 def _is_drafts(item: Any) -> bool:
     comment = getattr(getattr(item, "trivia", None), "comment", "")
     return bool(comment.lstrip("# ").startswith(MARK))
+
+
+def _reviewed_alike(made: Any, there: Any) -> bool:
+    """Whether somebody reviewed a line that the draft would write again as it is."""
+    if not isinstance(there, InlineTable) or "reviewed" not in there or not isinstance(made, InlineTable):
+        return False
+    mine, old = made.unwrap(), there.unwrap()
+    return {**mine, "unreviewed": True} == {**{k: v for k, v in old.items() if k != "reviewed"}, "unreviewed": True}
 
 
 def _all_drafts(table: MutableMapping[str, Any]) -> bool:

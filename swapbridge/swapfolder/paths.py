@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from importlib.resources import files
 from pathlib import Path
 
 from swapbridge.bus.running.proof_file import PROOF_NAME
@@ -54,6 +55,11 @@ class SwapFolder:
     @property
     def script(self) -> Path:
         return self.path / SCRIPT
+
+
+def pristine(name: str) -> str:
+    """What `swapbridge new` writes into a file of an empty folder."""
+    return files("swapbridge.swapfolder").joinpath("folder_files", name).read_text(encoding="utf-8")
 
 
 def find_swap_folder(start: Path | None = None) -> SwapFolder | None:

@@ -20,7 +20,7 @@ from swapbridge.core.errors import InputError, MissingToolError
 from swapbridge.core.files import written_whole
 from swapbridge.core.frames import identifier_word
 from swapbridge.core.roles import BY_NAME
-from swapbridge.emit.native import NativeTranslator
+from swapbridge.emit.native import NativeTranslator, SentColumns
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.naming import signals_behind
 from swapbridge.language.reading import parse_bridge
@@ -142,20 +142,9 @@ def _measured(signal: MapSignal | None, counts: Counter[int]) -> Values | None:
 def _made(plan: Plan, name: str, captures: Mapping[str, Capture]) -> dict[str, Values]:
     """What the plan makes of the recordings, played side by side from their beginnings; {} without a C compiler."""
     send = next((s for s in plan.sends if s.name == name), None)
-    numbers = {bus.name: n for n, bus in enumerate(plan.buses)}
-    played = [_columns(plan, numbers[bus], capture) for bus, capture in captures.items() if bus in numbers]
-    if send is None or not played:
+    sent = play(plan, captures) if send is not None else None
+    if send is None or sent is None:
         return {}
-    try:
-        translator = NativeTranslator(plan)
-    except MissingToolError:
-        return {}
-    time_us = np.concatenate([columns[0] for columns in played])
-    order = np.argsort(time_us, kind="stable")
-    width = max(columns[4].shape[1] for columns in played)
-    payload = np.concatenate([np.pad(c[4], ((0, 0), (0, width - c[4].shape[1]))) for c in played])
-    bus, word, length = (np.concatenate([columns[k] for columns in played])[order] for k in (1, 2, 3))
-    sent = translator.run_batch(time_us[order], bus, word, length, payload[order])
     mine = np.flatnonzero((sent.bus == send.bus) & (sent.word == send.word))
     counts: dict[str, Counter[int]] = {}
     for turn, row in enumerate(mine.tolist()):
@@ -163,6 +152,24 @@ def _made(plan: Plan, name: str, captures: Mapping[str, Capture]) -> dict[str, V
         for field in send.variants[send.turns[turn % len(send.turns)]].fields:
             counts.setdefault(field.name, Counter())[field.layout.unpack(data)] += 1
     return {key: values for key, found in counts.items() if (values := _measured(None, found)) is not None}
+
+
+def play(plan: Plan, captures: Mapping[str, Capture]) -> SentColumns | None:
+    """What a plan sends when recordings of its buses are played side by side; None without them or a C compiler."""
+    numbers = {bus.name: n for n, bus in enumerate(plan.buses)}
+    played = [_columns(plan, numbers[bus], capture) for bus, capture in captures.items() if bus in numbers]
+    if not played:
+        return None
+    try:
+        translator = NativeTranslator(plan)
+    except MissingToolError:
+        return None
+    time_us = np.concatenate([columns[0] for columns in played])
+    order = np.argsort(time_us, kind="stable")
+    width = max(columns[4].shape[1] for columns in played)
+    payload = np.concatenate([np.pad(c[4], ((0, 0), (0, width - c[4].shape[1]))) for c in played])
+    bus, word, length = (np.concatenate([columns[k] for columns in played])[order] for k in (1, 2, 3))
+    return translator.run_batch(time_us[order], bus, word, length, payload[order])
 
 
 def _columns(plan: Plan, bus: int, capture: Capture) -> tuple[Any, ...]:

@@ -80,3 +80,19 @@ def test_what_a_person_said_of_a_signal_stays() -> None:
     assert (lamp.role, lamp.choices) == ("status", {0: "off", 1: "on"})
     assert [m.name for m in merged.messages] == ["A", "B"]
     assert merged_map(None, drafted) == drafted
+
+
+def test_a_review_of_what_is_drafted_the_same_again_stays() -> None:
+    """The message's own mark and a line's; what is drafted otherwise has to be reviewed again."""
+    marked = FIRST.replace('fallback = "1" }', 'fallback = "1", unreviewed = true }')
+    marked = marked.replace("period_ms = 10", "unreviewed = true  # draft: a torque\nperiod_ms = 10")
+    review = '{on = "2026-05-01", digest = "0123456789abcdef"}'
+    reviewed = marked.replace("unreviewed = true", f"reviewed = {review}")
+    text, told = merged_bridge(reviewed, marked, PRISTINE)
+    assert tomllib.loads(text) == tomllib.loads(reviewed)
+    assert told == []
+    other = marked.replace("donor.X.L", "donor.X.M")
+    text, _ = merged_bridge(reviewed, other, PRISTINE)
+    lamp = tomllib.loads(text)["messages"][0]["signals"]["Lamp"]
+    assert lamp["unreviewed"] is True
+    assert "reviewed" not in lamp

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from importlib.resources import files
 from pathlib import Path
 
 import click
@@ -10,7 +9,7 @@ import click
 from swapbridge.bus.recording.script import default_script_text
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
-from swapbridge.swapfolder.paths import BRIDGE, CAPTURES, FINDINGS, HEALTH, MAPS, NEEDS, SCRIPT, SURVEY
+from swapbridge.swapfolder.paths import BRIDGE, CAPTURES, FINDINGS, HEALTH, MAPS, NEEDS, SCRIPT, SURVEY, pristine
 
 
 @click.command()
@@ -30,7 +29,7 @@ def command(folder: Path) -> None:
         f"1. {HEALTH}: is the donor's engine worth it? Fill in leak-down and compression.",
         "2. Record BEFORE anything is unplugged: the host with its old engine, the donor in its own vehicle.",
         "   swapbridge record captures/host_old_engine.log --bus host=socketcan:can0,bitrate=500000 --script",
-        "3. Then swapbridge survey, guess, map, compile, prove. `swapbridge status` says what is next.",
+        "3. Then swapbridge draft, compile, review, prove. `swapbridge status` says what is next.",
     ):
         click.echo(line)
 
@@ -45,13 +44,23 @@ def lay_out(folder: Path) -> None:
     """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise InputError(f"{folder} is there already and not empty: name a new folder")
+    write_empty(folder)
+
+
+def write_empty(folder: Path) -> None:
+    """Write the folders and files of an empty swap folder; those that are there are written anew.
+
+    Raises
+    ------
+    InputError
+        The folder can't be made.
+    """
     try:
         for part in (CAPTURES, MAPS, SURVEY, FINDINGS):
             (folder / part).mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(f"{folder} can't be made ({error.strerror}): name a folder where you may write") from None
-    source = files("swapbridge.cli").joinpath("folder_files")
-    texts = {name: source.joinpath(name).read_text(encoding="utf-8") for name in (NEEDS, HEALTH, BRIDGE)}
+    texts = {name: pristine(name) for name in (NEEDS, HEALTH, BRIDGE)}
     for name, text in {SCRIPT: default_script_text(), **texts}.items():
         with written_whole(folder / name) as temporary:
             temporary.write_text(text, encoding="utf-8")

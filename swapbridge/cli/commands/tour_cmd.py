@@ -8,7 +8,17 @@ from pathlib import Path
 import click
 
 from swapbridge.cli.tour.live import record_live, run_live
-from swapbridge.cli.tour.steps import Tour, find, keep, look, prove_it, record, translate
+from swapbridge.cli.tour.steps import (
+    Tour,
+    ask_to_send,
+    compile_again,
+    look,
+    make_draft,
+    prove_it,
+    record,
+    review,
+    translate,
+)
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.demo.folder import DEMO_SEED
@@ -21,26 +31,19 @@ FIRST_LINE = "swapbridge tour: an invented engine swap from end to end"
 FRAMES = 130_000
 """About as many as the tour's captures hold; decides whether guessing uses all cores."""
 
-BY_HAND = """\
-swapbridge survey captures/host_old_engine.log.gz --json survey/host_old_engine.json
-swapbridge compare captures/host_old_engine.log.gz captures/host_unplugged.log.gz \\
-    --needs survey/needs_found.toml --needs-bus host
-swapbridge guess captures/host_old_engine.log.gz --stimulus captures/host_old_engine.csv \\
-    --json findings/host_old_engine.json
-swapbridge guess captures/donor_own_vehicle.log.gz --stimulus captures/donor_own_vehicle.csv \\
-    --json findings/donor_own_vehicle.json
-swapbridge map accept findings/host_old_engine.json --into signal_maps/host_found.dbc
-swapbridge map accept findings/donor_own_vehicle.json --into signal_maps/donor_found.dbc
-swapbridge map merge signal_maps/host_by_hand.dbc signal_maps/host_found.dbc \\
-    --out signal_maps/host.dbc
-swapbridge map merge signal_maps/donor_by_hand.dbc signal_maps/donor_found.dbc \\
-    --out signal_maps/donor.dbc
+THE_SAME = """\
+swapbridge survey captures/host_old_engine.log.gz
+swapbridge compare captures/host_old_engine.log.gz captures/host_unplugged.log.gz
+swapbridge draft
+swapbridge compile bridge.toml --out plan.json
+swapbridge review
+swapbridge review host.M_0C8.actual_torque
 swapbridge compile bridge.toml --out plan.json
 swapbridge emit c plan.json --out translator_c
 swapbridge prove plan.json --donor captures/donor_own_vehicle.log.gz \\
     --host captures/host_old_engine.log.gz --unplugged captures/host_unplugged.log.gz \\
-    --model demo --report proof.html
-swapbridge run plan.json --against captures/donor_own_vehicle.log.gz --seconds 5
+    --report proof.html
+swapbridge run plan.json --against host=captures/host_old_engine.log.gz --seconds 5
 swapbridge status"""
 
 
@@ -57,9 +60,10 @@ swapbridge status"""
 def command(folder: Path, seed: int) -> None:
     """An invented engine swap from end to end, on real code paths.
 
-    Two invented vehicles are driven and recorded; their buses are surveyed, signals guessed, maps joined, a bridge
-    file compiled, the plan proved on the bench and run live between virtual buses. Everything is written to a folder,
-    each step's result a file to open. It takes less than a minute on two cores and touches no vehicle.
+    Two invented vehicles are driven and recorded; maps and a bridge file are drafted from the recordings, compiled,
+    counted against those written by hand, reviewed, proved on the bench and run live between virtual buses. Everything
+    is written to a folder, each step's result a file to open. It takes about a minute on two cores and touches no
+    vehicle.
 
     \b
     Example: swapbridge tour --folder my-first-tour
@@ -82,16 +86,18 @@ def command(folder: Path, seed: int) -> None:
         record(tour)
         record_live(tour)
         look(tour)
-        find(tour, executor)
-    keep(tour)
+        make_draft(tour, executor)
     translate(tour)
+    ask_to_send(tour)
+    review(tour)
+    compile_again(tour)
     prove_it(tour)
     run_live(tour)
     say("")
     verdict = f"{tour.outcome} on the bench" + ("" if tour.outcome == "PASSED" else ": see proof.html")
     say(f"{verdict}. {time.monotonic() - begin:.0f} s in all. A proof on the bench is not a proof in a vehicle.")
     say(f"\nThe same by hand, step by step (after: cd {folder}):\n")
-    for line in BY_HAND.splitlines():
+    for line in THE_SAME.splitlines():
         say(f"  {line}")
     say("\nYour own swap: swapbridge new FOLDER. Pages for the garage: swapbridge guide.")
     with written_whole(folder / SUMMARY) as temporary:

@@ -1,0 +1,217 @@
+"""Swap folder room: what a person says to a drafted line: it is right, it is not, or it is this instead.
+
+Each answer is one whole write of the bridge file, which is read back before it takes the old one's place. A line that
+was answered carries draft's comment no more, so that a later draft leaves it alone.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+from tomlkit.items import InlineTable
+
+from swapbridge.compiler.compile import compile_bridge, load_maps
+from swapbridge.compiler.review import marks
+from swapbridge.core.errors import InputError
+from swapbridge.core.files import written_whole
+from swapbridge.drafting.write import MARK
+from swapbridge.language.reading import load_bridge, parse_bridge
+from swapbridge.swapfolder.reviewing import write_review
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A signal's line of a bridge file: its rule, and what draft says of it.
+
+    Attributes
+    ----------
+    message, signal : str
+        ``bus.MESSAGE`` and the signal.
+    value, fallback, role : str
+        As written; "" where the line says none.
+    said : str
+        Draft's comment without its mark; "" for a person's line.
+    is_open : bool
+        Listed as open.
+    unreviewed : bool
+    """
+
+    message: str
+    signal: str
+    value: str
+    fallback: str
+    role: str
+    said: str
+    is_open: bool
+    unreviewed: bool
+
+    @property
+    def name(self) -> str:
+        """``bus.MESSAGE.SIGNAL``."""
+        return f"{self.message}.{self.signal}"
+
+
+def bridge_lines(path: Path) -> list[Line]:
+    """Every signal's line of a bridge file, in its order.
+
+    Raises
+    ------
+    InputError
+        The file can't be read, or is not TOML.
+    """
+    out = []
+    for message in _document(path).get("messages", []):
+        opened = [str(name) for name in message.get("open", [])]
+        for name, item in message.get("signals", {}).items():
+            whole = item if isinstance(item, InlineTable) else {"value": item}
+            comment = item.trivia.comment.lstrip("# ")
+            out.append(
+                Line(
+                    str(message.get("send", "")), str(name), str(whole.get("value", "")),
+                    str(whole.get("fallback", "")), str(whole.get("role", "")),
+                    comment.removeprefix(MARK).strip() if comment.startswith(MARK) else "",
+                    name in opened, bool(whole.get("unreviewed", False)),
+                )
+            )  # fmt: skip
+    return out
+
+
+def accept_line(path: Path, name: str, on: str) -> None:
+    """A person looked at a line and it is right: reviewed where that was asked for, and theirs from now on.
+
+    Parameters
+    ----------
+    path : Path
+        The bridge file.
+    name : str
+        ``bus.MESSAGE.SIGNAL``.
+    on : str
+        The day, ``2026-05-01``.
+
+    Raises
+    ------
+    InputError
+        No such line, or the file can't be read or written.
+    """
+    bridge = load_bridge(path)
+    mark = next((m for m in marks(bridge, load_maps(bridge)) if m.name == name), None)
+    if mark is not None and not mark.is_reviewed:
+        write_review(path, mark, on)
+    document, _, item = _found(path, name)
+    _comment(item, f"accepted {on}; {item.trivia.comment.lstrip('# ').removeprefix(MARK).strip()}".rstrip("; "))
+    _write(path, tomlkit.dumps(document))
+
+
+def refuse_line(path: Path, name: str, on: str) -> None:
+    """A person says that a line is wrong: it becomes open, and gives its safe answer until somebody knows better.
+
+    Raises
+    ------
+    InputError
+        No such line, it states no safe answer, or the file can't be read or written.
+    """
+    document, message, item = _found(path, name)
+    if not isinstance(item, InlineTable) or "fallback" not in item:
+        raise InputError(f"{name} in {path} states no safe answer (fallback): write one, then refuse it")
+    rule = {**_kept(item, "hold_ms"), "value": item["fallback"], "unreviewed": True}
+    signal = name.rpartition(".")[2]
+    _replace(message, signal, rule, f"refused {on}: was {item['value']}")
+    opened = [str(n) for n in message.get("open", [])]
+    if signal not in opened:
+        opened.append(signal)
+    _write(path, _with_open(document, message, opened, "with what a person refused"))
+
+
+def edit_line(path: Path, name: str, value: str, fallback: str, on: str) -> None:
+    """A person's own rule in place of a line; it must compile, and is no longer open.
+
+    Raises
+    ------
+    SwapbridgeError
+        No such line, or the rule is refused by the compiler: what, and where. Nothing is written then.
+    """
+    document, message, item = _found(path, name)
+    if not value.strip() or not fallback.strip():
+        raise InputError(f"{name} needs both a value and a safe answer for when its source is quiet")
+    signal = name.rpartition(".")[2]
+    rule = {**_kept(item), "value": value.strip(), "fallback": fallback.strip()}
+    _replace(message, signal, rule, f"edited {on}")
+    left = [str(n) for n in message.get("open", []) if str(n) != signal]
+    text = _with_open(document, message, left, "without what a person wrote")
+    bridge = parse_bridge(text, str(path))
+    compile_bridge(bridge, load_maps(bridge))
+    _write(path, text)
+
+
+def _kept(item: Any, *without: str) -> dict[str, Any]:
+    """What stays of a line whose rule is another one now: neither its recorded range nor its review."""
+    gone = {"value", "seen", "seen_states", "reviewed", *without}
+    return {k: v for k, v in item.items() if k not in gone} if isinstance(item, InlineTable) else {}
+
+
+def _replace(message: Any, signal: str, rule: Mapping[str, Any], words: str) -> None:
+    """A signal's line made anew."""
+    line = tomlkit.inline_table()
+    line["value"] = rule["value"]
+    for key, value in rule.items():
+        if key != "value":
+            line[key] = value
+    _comment(line, words)
+    message["signals"][signal] = line
+
+
+def _with_open(document: tomlkit.TOMLDocument, message: Any, names: Sequence[str], words: str) -> str:
+    """The document's text with a message's list of open fields; the list is a person's then."""
+    had = "open" in message
+    if had and not names:
+        del message["open"]
+    elif had:
+        listed = tomlkit.array()
+        listed.extend(names)
+        message["open"] = listed
+        _comment(message["open"], words)
+    text = tomlkit.dumps(document)
+    if had or not names:
+        return text
+    lines = text.splitlines(keepends=True)
+    head = re.compile(rf"""\s*send\s*=\s*["']{re.escape(str(message["send"]))}["']""")
+    at = next(n for n, line in enumerate(lines) if head.match(line))
+    lines.insert(at + 1, f"open = [{', '.join(json.dumps(n) for n in names)}]  # {words}\n")
+    return "".join(lines)
+
+
+def _document(path: Path) -> tomlkit.TOMLDocument:
+    try:
+        return tomlkit.parse(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(f"{path} can't be read ({error.strerror})") from None
+    except (TOMLKitError, UnicodeDecodeError) as error:
+        raise InputError(f"{path} is not TOML ({error}): mend it, or take it away and draft again") from None
+
+
+def _found(path: Path, name: str) -> tuple[tomlkit.TOMLDocument, Any, Any]:
+    """The document, the message's table and the signal's line of a name."""
+    document = _document(path)
+    sender, _, signal = name.rpartition(".")
+    for message in document.get("messages", []):
+        if message.get("send") == sender and signal in message.get("signals", {}):
+            return document, message, message["signals"][signal]
+    raise InputError(f"{name} is no line of {path}: `swapbridge review` lists those that are to be looked at")
+
+
+def _comment(item: Any, words: str) -> None:
+    item.trivia.comment_ws = "  "
+    item.trivia.comment = f"# {words}"
+
+
+def _write(path: Path, text: str) -> None:
+    parse_bridge(text, str(path))
+    with written_whole(path) as temporary:
+        temporary.write_text(text, encoding="utf-8")

@@ -1,0 +1,123 @@
+"""Swap folder room: a draft made from a folder's recordings and written into it. Command, tour and page come here."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from pathlib import Path
+
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.naming import WANTED, Recording, recording_stem, recordings_by_kind
+from swapbridge.capture.stimulus import read_stimulus
+from swapbridge.core.files import written_whole
+from swapbridge.core.progress import Progress
+from swapbridge.drafting.draft import draft
+from swapbridge.drafting.merge import merged_bridge, merged_map
+from swapbridge.drafting.model import Drafted
+from swapbridge.drafting.recordings import open_swap
+from swapbridge.drafting.sources import Swap
+from swapbridge.drafting.write import bridge_text, claims, draft_map, needs_text
+from swapbridge.signalmap.dbc_read import load_map
+from swapbridge.signalmap.dbc_write import encode_map
+from swapbridge.surveying.compare import compare
+from swapbridge.surveying.inventory import survey
+from swapbridge.surveying.needs import needs_toml
+from swapbridge.swapfolder.paths import BRIDGE, FINDINGS, SURVEY, SwapFolder, pristine
+
+DRAFT = "draft.json"
+BUSES = ("host", "donor")
+
+
+@dataclass(frozen=True, slots=True)
+class FolderDraft:
+    """What a draft of a folder found, and what it wrote.
+
+    Attributes
+    ----------
+    swap, drafted
+        Both vehicles, and what is said of every message that will be missed.
+    changes : tuple of str
+        What the draft changed its mind about since the last one.
+    written : tuple of Path
+    """
+
+    swap: Swap
+    drafted: Drafted
+    changes: tuple[str, ...]
+    written: tuple[Path, ...]
+
+
+def draft_recordings(folder: SwapFolder) -> dict[str, Recording]:
+    """The recordings of a folder that a draft is made from, by kind, as far as they are there."""
+    return {k: r for k, r in recordings_by_kind(folder.captures).items() if k in WANTED}
+
+
+def draft_folder(
+    folder: SwapFolder,
+    captures: Mapping[str, Capture],
+    *,
+    progress: Progress | None = None,
+    executor: Executor | None = None,
+) -> FolderDraft:
+    """Draft maps, needs list and bridge file from a folder's recordings, and write them; a person's lines stay.
+
+    Surveys, the comparison of the two host recordings and the findings are written as well.
+
+    Parameters
+    ----------
+    folder : SwapFolder
+    captures : dict of str to Capture
+        The recordings of `draft_recordings`, read.
+    progress, executor
+        As for `guess`.
+
+    Raises
+    ------
+    InputError
+        A recording is missing or tells nothing, or a file that is there can't be read.
+    """
+    found = draft_recordings(folder)
+    tracks = {k: read_stimulus(r.stimulus).on_clock_of(captures[k]) for k, r in found.items() if r.stimulus is not None}
+    there = {bus: load_map(path) for bus in BUSES if (path := folder.maps / f"{bus}.dbc").is_file()}
+    swap, findings = open_swap(captures, tracks, progress=_part(progress, 0.0, 0.5), executor=executor)
+    drafted = draft(swap, maps=there, progress=_part(progress, 0.5, 1.0), executor=executor)
+    old = folder.bridge.read_text(encoding="utf-8") if folder.bridge.is_file() else ""
+    bridge, changes = merged_bridge(old, bridge_text(swap, drafted, folder.path.absolute().name), pristine(BRIDGE))
+    changed = compare(captures["host"], captures["host unplugged"])
+    texts = {
+        folder.bridge: bridge,
+        folder.needs: needs_text(swap, drafted),
+        folder.path / DRAFT: _json(claims(drafted)),
+        folder.path / SURVEY / "compare_host.json": _json(changed.to_dict()),
+        folder.path / SURVEY / "needs_found.toml": needs_toml(changed, "host"),
+    }
+    for kind, capture in captures.items():
+        name = f"{recording_stem(found[kind].path.name)}.json"
+        texts[folder.path / SURVEY / name] = _json(survey(capture).to_dict())
+        if kind in findings:
+            texts[folder.path / FINDINGS / name] = _json(findings[kind].to_dict())
+    files = {path: text.encode() for path, text in texts.items()}
+    for bus in BUSES:
+        files[folder.maps / f"{bus}.dbc"] = encode_map(merged_map(there.get(bus), draft_map(swap, bus, drafted)))
+    for path, data in files.items():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with written_whole(path) as temporary:
+            temporary.write_bytes(data)
+    return FolderDraft(swap, drafted, tuple(changes), tuple(files))
+
+
+def _json(values: object) -> str:
+    return json.dumps(values, indent=1, allow_nan=False) + "\n"
+
+
+def _part(progress: Progress | None, low: float, high: float) -> Progress | None:
+    if progress is None:
+        return None
+    inner = progress
+
+    def report(share: float, words: str) -> None:
+        inner(low + (high - low) * share, words)
+
+    return report

@@ -1,0 +1,125 @@
+"""A person's answers to drafted lines: each is one whole write, and a later draft keeps it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from swapbridge.compiler.compile import compile_bridge, load_maps
+from swapbridge.compiler.review import marks
+from swapbridge.core.errors import InputError, SwapbridgeError
+from swapbridge.demo.folder import write_demo_papers
+from swapbridge.drafting.merge import merged_bridge
+from swapbridge.language.reading import load_bridge
+from swapbridge.swapfolder.answers import Line, accept_line, bridge_lines, edit_line, refuse_line
+
+ON = "2026-05-01"
+SPEED, TORQUE = "host.EngineData.EngineSpeed", "host.EngineData.ActualTorque"
+
+
+@pytest.fixture
+def drafted(tmp_path: Path) -> Path:
+    """The demo's own bridge file, two lines of which carry draft's comment."""
+    (tmp_path / "signal_maps").mkdir()
+    write_demo_papers(tmp_path)
+    path = tmp_path / "bridge.toml"
+    out = []
+    for line in path.read_text().splitlines():
+        if line.startswith("EngineSpeed = "):
+            line = line.replace(" }", ', fallback = "0 rpm" }  # draft: copy, 99% sure: goes straight')
+        if line.startswith("ActualTorque = "):
+            line = line.replace(
+                " }", ', fallback = "1546 Nm", unreviewed = true }  # draft: copy, 90% sure: may be one'
+            )
+        out.append(line)
+    path.write_text("\n".join(out) + "\n")
+    compile_bridge(path)
+    return path
+
+
+def line(path: Path, name: str) -> Line:
+    return next(one for one in bridge_lines(path) if one.name == name)
+
+
+def waiting(path: Path) -> list[str]:
+    bridge = load_bridge(path)
+    return [m.name for m in marks(bridge, load_maps(bridge)) if not m.is_reviewed]
+
+
+def test_lines_say_what_draft_says_of_them(drafted: Path) -> None:
+    assert line(drafted, SPEED).said == "copy, 99% sure: goes straight"
+    assert line(drafted, TORQUE).unreviewed
+    assert line(drafted, "host.TorqueLimits.TorqueMost").said == ""
+    assert not any(one.is_open for one in bridge_lines(drafted))
+
+
+def test_accepted_is_reviewed_and_a_persons(drafted: Path) -> None:
+    assert waiting(drafted) == [TORQUE]
+    accept_line(drafted, TORQUE, ON)
+    accept_line(drafted, SPEED, ON)
+    assert waiting(drafted) == []
+    assert line(drafted, SPEED).said == ""
+    assert f"# accepted {ON}; copy, 99% sure: goes straight" in drafted.read_text()
+    compile_bridge(drafted)
+
+
+def test_refused_is_open_gives_its_safe_answer_and_waits_for_a_review(drafted: Path) -> None:
+    before = line(drafted, SPEED)
+    refuse_line(drafted, SPEED, ON)
+    after = line(drafted, SPEED)
+    assert (after.value, after.fallback) == (before.fallback, before.fallback)
+    assert after.is_open
+    assert SPEED in waiting(drafted)
+    assert f"# refused {ON}: was {before.value}" in drafted.read_text()
+    refuse_line(drafted, TORQUE, ON)
+    assert [one.name for one in bridge_lines(drafted) if one.is_open] == [SPEED, TORQUE]
+    compile_bridge(drafted)
+
+
+def test_edited_compiles_and_is_open_no_more(drafted: Path) -> None:
+    refuse_line(drafted, SPEED, ON)
+    edit_line(drafted, SPEED, "clamp(donor.PCM_FAST.RPM, 0 rpm, 7000 rpm)", "0 rpm", ON)
+    now = line(drafted, SPEED)
+    assert (now.value, now.is_open) == ("clamp(donor.PCM_FAST.RPM, 0 rpm, 7000 rpm)", False)
+    compile_bridge(drafted)
+
+
+@pytest.mark.parametrize(
+    ("value", "fallback", "words"),
+    [("donor.NOPE.X", "0 rpm", "no message"), ("clamp(", "0 rpm", "bridge.toml"), ("", "0 rpm", "needs both")],
+)
+def test_an_edit_that_is_refused_writes_nothing(drafted: Path, value: str, fallback: str, words: str) -> None:
+    before = drafted.read_bytes()
+    with pytest.raises(SwapbridgeError, match=words):
+        edit_line(drafted, SPEED, value, fallback, ON)
+    assert drafted.read_bytes() == before
+
+
+def test_a_line_that_is_not_there_is_named(drafted: Path) -> None:
+    for answer in (accept_line, refuse_line):
+        with pytest.raises(InputError, match=r"host\.EngineData\.Nope is no line"):
+            answer(drafted, "host.EngineData.Nope", ON)
+    with pytest.raises(InputError, match="states no safe answer"):
+        refuse_line(drafted, "host.TorqueLimits.TorqueMost", ON)
+
+
+def test_the_rest_of_the_file_stays(drafted: Path) -> None:
+    before = drafted.read_text().splitlines()
+    refuse_line(drafted, SPEED, ON)
+    changed = [one for one in drafted.read_text().splitlines() if one not in before]
+    assert len(changed) == 2  # the line, and the message's list of what is open
+
+
+def test_a_later_draft_keeps_every_answer(drafted: Path) -> None:
+    """What was refused or accepted is a person's; a review of a line that is drafted the same again stays."""
+    new = drafted.read_text()
+    accept_line(drafted, TORQUE, ON)
+    text, told = merged_bridge(drafted.read_text(), new, "")
+    drafted.write_text(text)
+    assert waiting(drafted) == []
+    refuse_line(drafted, SPEED, ON)
+    text, told = merged_bridge(drafted.read_text(), new, "")
+    drafted.write_text(text)
+    assert line(drafted, SPEED).is_open
+    assert told == []
