@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from swapbridge.cli.commands.tour_cmd import BY_HAND, FIRST_LINE, SUMMARY, check_folder
+from swapbridge.cli.commands.tour_cmd import FIRST_LINE, SUMMARY, THE_SAME, check_folder
 from swapbridge.cli.main import cli
 
 
@@ -35,7 +35,7 @@ def test_an_earlier_tour_is_written_anew(tmp_path: Path) -> None:
     assert (tmp_path / "new" / "deep").is_dir()
 
 
-@pytest.mark.parametrize("line", BY_HAND.replace("\\\n", " ").splitlines())
+@pytest.mark.parametrize("line", THE_SAME.replace("\\\n", " ").splitlines())
 def test_commands_by_hand_fit_and_exist(line: str) -> None:
     """They are README's own, which tests/test_readme.py runs; here only that each is a command with those options."""
     words = line.split()
@@ -49,4 +49,4 @@ def test_commands_by_hand_fit_and_exist(line: str) -> None:
 
 def test_commands_by_hand_fit_a_screen_of_100_columns() -> None:
     """They are printed two columns in."""
-    assert [line for line in BY_HAND.splitlines() if len(line) > 98] == []
+    assert [line for line in THE_SAME.splitlines() if len(line) > 98] == []

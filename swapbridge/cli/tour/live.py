@@ -10,10 +10,9 @@ from swapbridge.bus.running.live import LiveOptions
 from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.bus.running.run import RunRequest, run
 from swapbridge.capture.capture import Capture
-from swapbridge.capture.read import read_capture
 from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.cli.tour.steps import Tour
-from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING
+from swapbridge.demo.folder import HOST_RUNNING
 from swapbridge.plan.python.translator import Translator
 from swapbridge.plan.serialise import plan_from_json
 
@@ -48,9 +47,9 @@ def record_live(tour: Tour) -> None:
 
 
 def run_live(tour: Tour) -> None:
-    """A short live run: the donor's recording on one virtual bus, the translator's frames on the other."""
+    """A short live run: the host's recording on one virtual bus, the translator's frames on both."""
     with tour.step("Run live", "running the plan in real time") as (lines, report):
-        report(0.1, "the donor is a recording")
+        report(0.1, "the host is a recording")
         plan_file = tour.folder.plan
         plan = plan_from_json(plan_file.read_text(encoding="utf-8"))
         request = RunRequest(
@@ -61,8 +60,8 @@ def run_live(tour: Tour) -> None:
             folder=tour.folder.path / "live",
             unproved=True,  # the verdict stands above; these buses have no wires
             acknowledged=True,
-            against=_middle(tour, DONOR_RUNNING),
-            against_bus="donor",
+            against=_middle(tour, HOST_RUNNING),
+            against_bus="host",
             seconds=SECONDS,
         )
         done = run(request, Translator(plan))
@@ -73,6 +72,6 @@ def run_live(tour: Tour) -> None:
 
 
 def _middle(tour: Tour, name: str) -> Capture:
-    capture = read_capture(tour.capture_path(name))
+    capture = tour.captures[name]
     begin = int(capture.time_ns[0]) + round(MIDDLE_S * 1e9)
     return capture.select(np.flatnonzero(capture.time_ns >= begin))

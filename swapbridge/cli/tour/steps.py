@@ -1,50 +1,67 @@
 """Command line: the steps of the tour. Each calls the same public function as the command of its name and writes the
-same files; nothing here knows anything of the demo's physics or maps but the files that a builder would have."""
+same files; nothing here knows anything of the demo's physics but the files that a builder would have."""
 
 from __future__ import annotations
 
-import json
+import shutil
 import textwrap
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from swapbridge.bus.recording.script import default_script_text
+from swapbridge.bus.adapters.spec import parse_bus
+from swapbridge.bus.running.live import LiveOptions
+from swapbridge.bus.running.proof_file import ruling_beside
+from swapbridge.bus.running.run import RunRequest, check_allowed
+from swapbridge.capture.capture import Capture
+from swapbridge.capture.naming import recording_stem
 from swapbridge.capture.read import read_capture
-from swapbridge.capture.stimulus import read_stimulus
+from swapbridge.cli.commands.new_cmd import write_empty
 from swapbridge.cli.screen.common import WIDTH, progress_bar
-from swapbridge.compiler.compile import compile_bridge
+from swapbridge.compiler.compile import CompileResult, compile_bridge, load_maps
+from swapbridge.compiler.review import marks
+from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.files import written_whole
-from swapbridge.core.frames import format_identifier
 from swapbridge.core.progress import Progress
-from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, HOST_UNPLUGGED, write_demo
+from swapbridge.demo.folder import (
+    DONOR_RUNNING,
+    HOST_RUNNING,
+    HOST_UNPLUGGED,
+    RECORDINGS,
+    write_demo_papers,
+    write_recordings,
+)
+from swapbridge.drafting.outlook import outlook
+from swapbridge.drafting.picture import message_picture
 from swapbridge.emit.files import write_files
 from swapbridge.emit.program import emit_c
-from swapbridge.guessing.guess import guess
-from swapbridge.guessing.report import sureness
+from swapbridge.language.reading import load_bridge
 from swapbridge.plan.proof import Outcome, Status
 from swapbridge.proving.report.html import html_report
 from swapbridge.proving.report.text import MARKS, SAID
 from swapbridge.proving.report.verdict import AREAS
-from swapbridge.signalmap.accept import accept_findings
-from swapbridge.signalmap.dbc_read import load_map
-from swapbridge.signalmap.dbc_write import save_map
-from swapbridge.signalmap.merge import merge_maps
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.model import SignalMap
 from swapbridge.surveying.compare import compare
 from swapbridge.surveying.inventory import survey
-from swapbridge.surveying.needs import needs_toml
 from swapbridge.surveying.report import comparison_line, headline
-from swapbridge.swapfolder.paths import SCRIPT, SwapFolder
+from swapbridge.swapfolder.answers import Line, bridge_lines, refuse_line
+from swapbridge.swapfolder.drafting import draft_folder, draft_recordings
+from swapbridge.swapfolder.likeness import Likeness, likeness
+from swapbridge.swapfolder.paths import HEALTH, SwapFolder
 from swapbridge.swapfolder.proving import ProofFiles, ProofOptions, prove_files
+from swapbridge.swapfolder.reviewing import review_lines, write_review
 
-MAIN_CHANNELS = ("engine_speed", "coolant_temperature", "pedal_position", "vehicle_speed", "actual_torque")
 REAL_TIME_S = 2.0
 """Seconds on python-can's virtual bus."""
 SIDES = {"host": HOST_RUNNING, "donor": DONOR_RUNNING}
+BY_HAND = "by_hand"
+"""Where the maps and the bridge file go that were written by hand: the truth that the draft is counted against."""
+REVIEWED_ON = "2026-01-01"
+"""The tour's reviews bear this day, so that two tours of one seed write the same bridge file."""
 
 
 @dataclass(slots=True)
@@ -56,6 +73,8 @@ class Tour:
     say: Callable[[str], None]
     told: dict[str, list[str]] = field(default_factory=dict)
     seconds: dict[str, float] = field(default_factory=dict)
+    captures: dict[str, Capture] = field(default_factory=dict)
+    alike: list[Likeness] = field(default_factory=list)
     outcome: Outcome = "NOT PROVED"
 
     @contextmanager
@@ -68,6 +87,9 @@ class Tour:
         self.told[name], self.seconds[name] = lines, time.monotonic() - begin
         self.say(f"{name} ({self.seconds[name]:.1f} s)")
         for line in lines:
+            if len(line) <= WIDTH - 2:  # as it stands: it may be a picture
+                self.say(f"  {line}")
+                continue
             indent = "  " + " " * (len(line) - len(line.lstrip()))
             for part in textwrap.wrap(line.strip(), WIDTH, initial_indent=indent, subsequent_indent=indent + "    "):
                 self.say(part)
@@ -82,124 +104,144 @@ class Tour:
     def capture_path(self, name: str) -> Path:
         return self.folder.captures / f"{name}.log.gz"
 
+    def sides(self) -> dict[str, Capture]:
+        """The two recordings that everything is judged by, by bus."""
+        return {side: self.captures[name] for side, name in SIDES.items()}
+
 
 def record(tour: Tour) -> None:
     """The recordings a practitioner makes before an engine comes out; here of two invented vehicles."""
     with tour.step("Record", "driving two invented vehicles") as (lines, report):
-        write_demo(tour.folder.path, tour.seed, report)
-        for side in SIDES:  # the finished map comes later, from findings and from what the builder wrote
-            (tour.folder.maps / f"{side}.dbc").replace(tour.folder.maps / f"{side}_by_hand.dbc")
-        tour.text(SCRIPT, default_script_text())
-        for name in (HOST_RUNNING, HOST_UNPLUGGED, DONOR_RUNNING):
-            capture = read_capture(tour.capture_path(name))
+        shutil.rmtree(tour.folder.maps, ignore_errors=True)  # an earlier tour's: a draft would build on them
+        write_empty(tour.folder.path)
+        write_recordings(tour.folder.captures, tour.seed, report)
+        (tour.folder.path / BY_HAND / "signal_maps").mkdir(parents=True, exist_ok=True)
+        write_demo_papers(tour.folder.path / BY_HAND)
+        shutil.copyfile(tour.folder.path / BY_HAND / HEALTH, tour.folder.health)
+        for name in RECORDINGS:
+            tour.captures[name] = capture = read_capture(tour.capture_path(name))
             lines.append(f"{name}: {len(capture):,} frames in {capture.duration_s:.0f} s")
 
 
 def look(tour: Tour) -> None:
     """Who speaks on each bus, and what vanishes with the old engine computer."""
-    with tour.step("Survey", "surveying") as (lines, report):
-        captures = {}
-        for number, name in enumerate((HOST_RUNNING, HOST_UNPLUGGED, DONOR_RUNNING)):
-            report(number / 4, name)
-            captures[name] = read_capture(tour.capture_path(name))
-            found = survey(captures[name])
-            tour.text(f"survey/{name}.json", json.dumps(found.to_dict(), indent=1) + "\n")
+    with tour.step("Look", "surveying") as (lines, _):
+        for name in RECORDINGS:
+            found = survey(tour.captures[name])
             lines.append(f"{headline(found).split(': ')[-1]}, load {found.buses[0].mean_load:.0%}: {name}")
-        report(0.8, "comparing")
-        changes = compare(captures[HOST_RUNNING], captures[HOST_UNPLUGGED])
-        tour.text("survey/compare_host.json", json.dumps(changes.to_dict(), indent=1) + "\n")
-        tour.text("survey/needs_found.toml", needs_toml(changes, "host"))
+        changes = compare(tour.captures[HOST_RUNNING], tour.captures[HOST_UNPLUGGED])
         lines.append(f"engine computer unplugged: {comparison_line(changes)}")
-        lines.append("what vanished is what the translator must supply: survey/needs_found.toml")
 
 
-def find(tour: Tour, executor: Executor | None) -> None:
-    """Signals of both vehicles, from the captures and stimulus files alone."""
-    with tour.step("Guess", "guessing") as (lines, report):
-        for number, (side, name) in enumerate(SIDES.items()):
-            capture = read_capture(tour.capture_path(name))
-            track = read_stimulus(tour.folder.captures / f"{name}.csv").on_clock_of(capture)
-
-            def share(done: float, doing: str, number: int = number, side: str = side) -> None:
-                report((number + done) / 2, f"{side} {doing}")
-
-            found = guess(capture, track, progress=share, executor=executor).to_dict()
-            tour.text(f"findings/{SIDES[side]}.json", json.dumps(found, indent=1, allow_nan=False) + "\n")
-            fields = [f for m in found["messages"] for f in m["signals"] if f["kind"] != "constant"]
-            kinds = {k: sum(f["kind"] == k for f in fields) for k in ("counter", "checksum")}
-            sure = sum(f["stimulus"] is not None and f["confidence"] >= 0.95 for f in fields)
-            lines.append(
-                f"{side}: {len(fields)} fields ({kinds['counter']} counters, {kinds['checksum']} checksums), "
-                f"{sure} sure of their meaning: findings/{SIDES[side]}.json"
-            )
-
-
-def keep(tour: Tour) -> None:
-    """Findings into maps, joined with what the builder wrote by hand."""
-    with tour.step("Map", "joining maps") as (lines, _):
-        for side in SIDES:
-            findings = json.loads((tour.folder.path / "findings" / f"{SIDES[side]}.json").read_text(encoding="utf-8"))
-            found = accept_findings(findings).signal_map
-            save_map(found, tour.folder.maps / f"{side}_found.dbc")
-            by_hand = load_map(tour.folder.maps / f"{side}_by_hand.dbc")
-            merged = merge_maps(by_hand, found)
-            save_map(merged.signal_map, tour.folder.maps / f"{side}.dbc")
-            tour.text(f"signal_maps/{side}_differences.txt", "".join(f"{d}\n" for d in merged.differences))
-            lines.append(
-                f"{side}: {len(merged.same)} of {sum(len(m.signals) for m in by_hand.messages)} hand-written signals "
-                f"found again by guess, {merged.only_second} only found, {len(merged.differences)} contradictions "
-                f"({side}_differences.txt; the hand-written map was followed)"
-            )
-            names = {(m, theirs): mine for m, mine, theirs in merged.same}
-            lines += [f"  {line}" for line in _main_signals(found, by_hand, names)]
-            lines.append(f"  signal_maps/{side}.dbc holds {_holds(merged.signal_map)}")
-        lines.append("compile uses signal_maps/host.dbc and donor.dbc: names, units, choices and roles as the builder")
-        lines.append("wrote them (_by_hand.dbc), evidence and checks from guess (_found.dbc); `map merge` joined them")
-
-
-def _holds(signal_map: SignalMap) -> str:
-    """What a map holds, in words."""
-    signals = [s for m in signal_map.messages for s in m.signals]
-    counters, checksums = (sum(getattr(s, what) is not None for s in signals) for what in ("counter", "checksum"))
-    plain = len(signals) - counters - checksums
-    return f"{len(signal_map.messages)} messages, {plain} signals, {counters} counters, {checksums} checksums"
-
-
-def _main_signals(found: SignalMap, by_hand: SignalMap, names: dict[tuple[str, str], str]) -> Iterator[str]:
-    """The signals a swap stands on: where guess found them, and whether the builder's map says the same."""
-    for channel in MAIN_CHANNELS:
-        claims = [(m, s) for m in found.messages for s in m.signals if s.evidence.get("stimulus") == channel and s.unit]
-        if not claims:
-            yield f"{channel}: not found with confidence 0.9; the map has it by hand only"
-            continue
-        message, signal = max(claims, key=lambda c: float(c[1].evidence["confidence"]))
-        confidence = float(signal.evidence["confidence"])
-        mine = by_hand.by_word(message.word)
-        twin = names.get((mine.name, signal.name)) if mine is not None else None
-        where = f"is {mine.name}.{twin}" if mine is not None and twin else "is not in the hand-written map"
-        yield f"{channel}: {_place(message, signal)}, {sureness(confidence)} ({confidence:.3f}), {where}"
-
-
-def _place(message: MapMessage, signal: MapSignal) -> str:
-    offset = f" {'+' if signal.offset > 0 else '-'} {float(abs(signal.offset)):.7g}" if signal.offset else ""
-    bits = (
-        f"{format_identifier(message.identifier, message.extended)} bits {signal.layout.start}|{signal.layout.length}"
-    )
-    return f"{bits} x {float(signal.scale):.7g}{offset} {signal.unit}"
+def make_draft(tour: Tour, executor: Executor | None) -> None:
+    """Maps, needs list and bridge file of both vehicles, from the recordings and their stimulus files alone."""
+    with tour.step("Draft", "drafting") as (lines, report):
+        found = draft_recordings(tour.folder)
+        captures = {kind: tour.captures[recording_stem(r.path.name)] for kind, r in found.items()}
+        done = draft_folder(tour.folder, captures, progress=report, executor=executor)
+        lines += outlook(done.drafted)
+        shown = max(done.drafted.messages, key=lambda m: (m.bus == "host", -m.life.period_ms if m.fields else -1e9))
+        lines.append(
+            "bridge.toml says it line by line: how each was found, how sure, and what came second; one of them:"
+        )
+        lines += [f"  {line}" for line in message_picture(shown)]
 
 
 def translate(tour: Tour) -> None:
-    """The bridge file checked, the plan, and its translator as C."""
-    with tour.step("Compile", "compiling") as (lines, _):
-        result = compile_bridge(tour.folder.bridge)
-        tour.text("plan.json", result.plan.to_json())
-        tour.text("plan.txt", result.explain)
-        write_files(emit_c(result.plan), tour.folder.path / "translator_c")
+    """The drafted bridge file checked at the first try, and counted against the one written by hand."""
+    with tour.step("Compile", "compiling") as (lines, report):
+        result = _compiled(tour)
         sends = [sum(s.bus == n for s in result.plan.sends) for n in range(len(result.plan.buses))]
         parts = ", ".join(f"{n} messages to the {b.name}" for n, b in zip(sends, result.plan.buses, strict=True))
-        lines.append(f"accepted: {parts}; {len(result.warnings)} warnings")
-        lines += [f"warning: {w}" for w in result.warnings]
-        lines.append("plan.txt says it in words, translator_c/ is the same translator for a board")
+        lines.append(f"accepted: {parts}; {len(result.warnings)} notes; plan.txt says it in words")
+        report(0.3, "the bridge file written by hand, to count against")
+        by_hand = tour.folder.path / BY_HAND / "bridge.toml"
+        truth, maps = compile_bridge(by_hand).plan, load_maps(load_bridge(by_hand))
+        tour.alike = likeness(truth, result.plan, maps, tour.sides())
+        lines += count_lines(tour.alike)
+
+
+def count_lines(alike: list[Likeness]) -> list[str]:
+    """How much of a bridge that was written by hand the draft says as well, signal by signal and message by message."""
+    if not alike:
+        return ["not counted against the bridge file written by hand: that wants a C compiler"]
+    moving = [a for a in alike if a.moves]
+    messages = {(a.bus, a.message) for a in alike}
+    whole = messages - {(a.bus, a.message) for a in alike if not a.alike}
+    out = [
+        f"against {BY_HAND}/bridge.toml, which draft never saw, played on the same recordings: "
+        f"{sum(a.alike for a in moving)} of {len(moving)} signals that move say the same, and "
+        f"{sum(a.alike for a in alike if not a.moves)} of {len(alike) - len(moving)} that stand still; "
+        f"{len(whole)} of {len(messages)} messages whole"
+    ]
+    other = [f"{a.message}.{a.signal}" for a in alike if not a.alike]
+    return [*out, f"not the same: {', '.join(other)}"] if other else out
+
+
+def ask_to_send(tour: Tour) -> None:
+    """`run --send` before anybody looked: the plan itself forbids it, whatever else is said."""
+    with tour.step("Run", "asking to send") as (lines, _):
+        plan = _compiled(tour).plan
+        request = RunRequest(
+            plan=plan,
+            buses=tuple(parse_bus(f"{b.name}=socketcan:can{n}") for n, b in enumerate(plan.buses)),
+            options=LiveOptions(sending=True),
+            proof=ruling_beside(plan, tour.folder.plan),
+            folder=tour.folder.path,
+            unproved=True,
+            acknowledged=True,
+        )
+        try:
+            check_allowed(request)
+            lines.append("nothing was refused")
+        except SwapbridgeError as error:
+            lines.append("swapbridge run plan.json --send --unproved --cautions-read")
+            lines.append(f"refused: {error}")
+
+
+def review(tour: Tour) -> None:
+    """A person looks at what was learned: what is wrong is refused and becomes open; what is right is accepted."""
+    with tour.step("Review", "reviewing") as (lines, report):
+        path = tour.folder.bridge
+        maps = load_maps(load_bridge(path))
+        wrong = [line for line in bridge_lines(path) if not line.is_open and not _right(tour.alike, maps, line)]
+        for number, line in enumerate(wrong):
+            report(0.4 * number / len(wrong), line.name)
+            refuse_line(path, line.name, REVIEWED_ON)
+        result, bridge = _compiled(tour), load_bridge(path)
+        waiting = [m for m in marks(bridge, maps) if not m.is_reviewed]
+        shown = next((m for m in waiting if m.signal is not None and m.signal.name == "actual_torque"), None)
+        if shown is not None:
+            lines.append("swapbridge review shows a rule, what was recorded, and what it makes:")
+            lines += [f"  {line}" for line in review_lines(shown, bridge, result, maps, tour.sides()) if line]
+        for number, mark in enumerate(waiting):
+            report(0.5 + 0.5 * number / len(waiting), mark.name)
+            write_review(path, mark, REVIEWED_ON)
+        names = ", ".join(line.name for line in wrong) or "none"
+        lines.append(
+            f"refused, since the bridge written by hand says otherwise: {len(wrong)} lines; each is open now and gives "
+            f"its safe answer: {names}"
+        )
+        lines.append(f"accepted: {len(waiting)} learned rules and safe answers; each keeps the day and a digest")
+
+
+def _right(alike: list[Likeness], maps: Mapping[str, SignalMap], line: Line) -> bool:
+    """Whether every signal of the bridge written by hand says the same that has bits in a drafted line."""
+    bus, _, name = line.message.partition(".")
+    message = maps[bus].message(name)
+    signal = message.signal(line.signal) if message is not None else None
+    if message is None or signal is None:
+        return False
+    own = set(signal.layout.positions)
+    return all(a.alike for a in alike if (a.bus, a.word) == (bus, message.word) and own & set(a.layout.positions))
+
+
+def compile_again(tour: Tour) -> None:
+    """The reviewed bridge file, and its translator as C."""
+    with tour.step("Compile again", "compiling") as (lines, _):
+        result = _compiled(tour)
+        write_files(emit_c(result.plan), tour.folder.path / "translator_c")
+        lines.append("nothing is left to review; translator_c/ is the same translator for a board")
 
 
 def prove_it(tour: Tour) -> None:
@@ -216,7 +258,7 @@ def prove_it(tour: Tour) -> None:
                 tour.capture_path(HOST_UNPLUGGED),
                 folder.health,
             ),
-            ProofOptions(real_time_s=REAL_TIME_S, demo_model=True),
+            ProofOptions(real_time_s=REAL_TIME_S),
             progress=report,
         )
         tour.text("proof.json", verdict.to_json())
@@ -224,11 +266,20 @@ def prove_it(tour: Tour) -> None:
         tour.outcome = verdict.outcome
         lines += [f"{area}: {words}" for area in AREAS if (words := _count_words(verdict.counts(area)))]
         for check in verdict.worst:
-            if check.status != "warn":
+            if check.status in ("fail", "unproved"):
                 lines.append(
                     f"{MARKS[check.status]} {check.subject}, {check.name}: {check.measured}; required {check.required}"
                 )
-        lines.append("the whole verdict: proof.html (open it in a browser), proof.json")
+        opened = Counter(line.message for line in bridge_lines(folder.bridge) if line.is_open)
+        named = ", ".join(f"{n} in {message}" for message, n in opened.items()) or "nothing"
+        lines.append(f"open, and so not proved: {named}; each gives its safe answer, and proof.html names it")
+
+
+def _compiled(tour: Tour) -> CompileResult:
+    result = compile_bridge(tour.folder.bridge)
+    tour.text("plan.json", result.plan.to_json())
+    tour.text("plan.txt", result.explain)
+    return result
 
 
 def _count_words(counts: Mapping[Status, int]) -> str:
