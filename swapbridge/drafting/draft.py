@@ -9,6 +9,7 @@ from dataclasses import replace
 from swapbridge.core.frames import identifier_word
 from swapbridge.core.progress import Progress
 from swapbridge.drafting.caution import cautious, is_torque, with_codes
+from swapbridge.drafting.drawn import drawn
 from swapbridge.drafting.explain.field import Kit, explain_field, kit_for
 from swapbridge.drafting.life import life_of, shared_times
 from swapbridge.drafting.model import Drafted, DraftedMessage, Explained
@@ -68,6 +69,7 @@ def _message(kit: Kit, message: VehicleMessage, known: MapMessage | None) -> Dra
         for one in message.fields:
             fields += explain_field(kit, message, one, allowed)
     fields = with_codes(_named(cautious(kit, message, fields)), known)
+    fields = [replace(f, drawn=drawn(kit, message, f)) for f in fields]
     return DraftedMessage(kit.bus, message, life, tuple(fields), why, _unreviewed(kit, fields))
 
 

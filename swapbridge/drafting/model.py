@@ -14,6 +14,19 @@ How = Literal[
 
 
 @dataclass(frozen=True, slots=True)
+class Drawn:
+    """A field on one stretch of its recording: seconds, raw values recorded, and what the rule makes (None: open).
+
+    `held_out` says that the rule was fitted without this stretch.
+    """
+
+    time_s: tuple[float, ...]
+    recorded: tuple[float, ...]
+    made: tuple[float, ...] | None
+    held_out: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Explained:
     """One field of an absent message: what it is made of, or that nobody knows.
 
@@ -42,6 +55,9 @@ class Explained:
     limits: tuple[str, str] | None = None
     kept: bool = False
     """Its value is a safe answer, which 'not available' must not replace."""
+    fitted: bool = False
+    """Its rule was fitted to the recording, every fourth stretch left out; else all of it was looked at."""
+    drawn: Drawn | None = None
 
     def claim(self, bus: str, identifier: int, extended: bool) -> dict[str, Any]:
         """What `draft.json` says of it."""

@@ -24,9 +24,10 @@ from swapbridge.signalmap.dbc_write import encode_map
 from swapbridge.surveying.compare import compare
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.needs import needs_toml
+from swapbridge.swapfolder.draft_report import draft_html
 from swapbridge.swapfolder.paths import BRIDGE, FINDINGS, SURVEY, SwapFolder, pristine
 
-DRAFT = "draft.json"
+DRAFT, REPORT = "draft.json", "draft.html"
 BUSES = ("host", "donor")
 
 
@@ -60,6 +61,7 @@ def draft_folder(
     *,
     progress: Progress | None = None,
     executor: Executor | None = None,
+    report: Path | None = None,
 ) -> FolderDraft:
     """Draft maps, needs list and bridge file from a folder's recordings, and write them; a person's lines stay.
 
@@ -72,6 +74,8 @@ def draft_folder(
         The recordings of `draft_recordings`, read.
     progress, executor
         As for `guess`.
+    report : Path, optional
+        Where the HTML report goes; by default ``draft.html`` in the folder.
 
     Raises
     ------
@@ -98,6 +102,7 @@ def draft_folder(
         texts[folder.path / SURVEY / name] = _json(survey(capture).to_dict())
         if kind in findings:
             texts[folder.path / FINDINGS / name] = _json(findings[kind].to_dict())
+    texts[report or folder.path / REPORT] = draft_html(drafted, folder.path.absolute().name)
     files = {path: text.encode() for path, text in texts.items()}
     for bus in BUSES:
         files[folder.maps / f"{bus}.dbc"] = encode_map(merged_map(there.get(bus), draft_map(swap, bus, drafted)))

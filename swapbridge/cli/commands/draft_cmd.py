@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from pathlib import Path
 
 import click
 
@@ -11,12 +12,18 @@ from swapbridge.cli.screen.common import WIDTH, progress_bar, say
 from swapbridge.cli.screen.reading import read_all
 from swapbridge.drafting.outlook import outlook
 from swapbridge.guessing.executors import open_executor
-from swapbridge.swapfolder.drafting import draft_folder, draft_recordings
+from swapbridge.swapfolder.drafting import REPORT, draft_folder, draft_recordings
 
 
 @click.command()
 @click.option("--jobs", type=int, metavar="N", help="Processes; by default all cores for large recordings.")
-def command(jobs: int | None) -> None:
+@click.option(
+    "--report",
+    metavar="FILE",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Where the HTML report goes; by default draft.html in the folder.",
+)
+def command(jobs: int | None, report: Path | None) -> None:
     """Draft maps, needs and bridge file from the recordings of a swap folder.
 
     It wants four recordings in captures/: host_old_engine and donor_own_vehicle with their stimulus files,
@@ -34,10 +41,11 @@ def command(jobs: int | None) -> None:
         for sentence in capture.notes.sentences():
             say(f"{found[kind].path.name}: {sentence}")
     frames = max((len(c) for c in captures.values()), default=0)
-    with open_executor(jobs=jobs, frames=frames) as executor, progress_bar("Drafting") as report:
-        done = draft_folder(folder, captures, progress=report, executor=executor)
+    with open_executor(jobs=jobs, frames=frames) as executor, progress_bar("Drafting") as tell:
+        done = draft_folder(folder, captures, progress=tell, executor=executor, report=report)
     for line in outlook(done.drafted):
         click.echo(textwrap.fill(line, WIDTH, subsequent_indent="  ", break_long_words=False))
     for change in done.changes:
         click.echo(textwrap.fill(f"changed: {change}", WIDTH, subsequent_indent="  ", break_long_words=False))
-    say("Wrote bridge.toml, needs.toml, draft.json and both maps. Next: swapbridge compile bridge.toml --out plan.json")
+    say(f"Wrote bridge.toml, needs.toml, draft.json, both maps, and the report {report or REPORT}.")
+    say("Next: swapbridge compile bridge.toml --out plan.json")

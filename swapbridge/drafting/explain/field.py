@@ -593,5 +593,5 @@ def _made(
         layout, one.name, best.how, float(max(0.05, sure)), f"clamp({formula.text}, {low}, {high})", str(safe), "value",
         hold_ms=300, seen=seen, share=formula.share,
         words=f"{best.words}, {formula.share:.1%} of frames within 2 % of its span ({formula.held_out:.1%} held out)",
-        runner_up="" if second is None else f"{second.words} ({second.formula.share:.0%})",
+        fitted=True, runner_up="" if second is None else f"{second.words} ({second.formula.share:.0%})",
     )  # fmt: skip

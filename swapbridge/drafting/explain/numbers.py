@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from swapbridge.drafting.lines import Line, number_text
-from swapbridge.drafting.vehicle import Floats
+from swapbridge.drafting.vehicle import Bools, Floats, Ints
 
 MOST_ROWS = 2500
 MOST_TERMS = 9
@@ -143,13 +143,20 @@ class Measured:
         self.tolerance = max(1.5, TOLERANCE * self.span)
         seconds = max(1.0, float(np.minimum(np.diff(self.times), 0.5).sum()))
         self.events = min(float(len(self.times)), EVENTS_PER_S * seconds)
-        block = max(6.0, seconds / 16)
-        self.held = (np.floor((self.times - self.times[0]) / block).astype(np.int64) % 4) == 3
+        self.held, _ = held_out(self.times)
 
     def price(self, residual: Floats, bits: float) -> float:
         """Bits of an expression and of what it leaves over: small errors cost little, gross ones are capped."""
         size = np.log2(1 + np.minimum(np.abs(residual) / (0.35 * self.tolerance), 40) ** 2) / 2
         return bits + float(size.mean()) * self.events
+
+
+def held_out(times: Floats) -> tuple[Bools, Ints]:
+    """Which frames are left out of every fit, and the number of the stretch that each is in: every fourth stretch."""
+    thin = max(1, -(-len(times) // MOST_ROWS))
+    seconds = max(1.0, float(np.minimum(np.diff(times[::thin]), 0.5).sum()))
+    block = np.floor((times - times[0]) / max(6.0, seconds / 16)).astype(np.int64)
+    return block % 4 == 3, block
 
 
 def best_formula(measured: Measured, lines: Sequence[Line]) -> Formula:

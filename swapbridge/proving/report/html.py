@@ -31,7 +31,8 @@ PASSES_SHOWN = 400
 _BREAKS = re.compile(r"(?<=[a-z_])[._](?=\w)|\((?=\w)", re.IGNORECASE)
 
 
-def _style() -> str:
+def style() -> str:
+    """The style that reports are written with; it goes inside the file."""
     return files("swapbridge.proving.report").joinpath("report.css").read_text(encoding="utf-8")
 
 
@@ -42,7 +43,7 @@ def html_report(verdict: Verdict) -> str:
         '<html lang="en"><head><meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>Proof of {escape(verdict.plan_name)}: {verdict.outcome}</title>",
-        f"<style>{_style()}</style></head><body><main>",
+        f"<style>{style()}</style></head><body><main>",
         _head(verdict),
         _cautions(verdict, short=True),
         _areas(verdict, ("evidence",)),
