@@ -92,7 +92,7 @@ def _no_tails(*_: Any) -> None:
 ABLATIONS: tuple[tuple[str, Any, str, Any], ...] = (
     ("no noisy low bits", candidates, "_allow_noisy_tails", _no_tails),
     ("no lists of states", codelength, "_states_bits", lambda *_: float("inf")),
-    ("no prior on places", cut, "_place_bits", lambda *_: 5.0),
+    ("no prior on places", cut, "_place_table", lambda: np.full((65, 8, 513), 5.0)),
     ("no multiplexers", layout, "find_multiplexer", lambda *_: None),
     ("no checksums", layout, "find_checksums", lambda *_: []),
     ("no vehicle-wide formulas", layout, "proven_formulas", lambda *_: {}),

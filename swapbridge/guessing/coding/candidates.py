@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.guessing.coding.codelength import carry_saving, field_words, typical_weight
+from swapbridge.guessing.coding.codelength import carry_saving, typical_weight
 from swapbridge.guessing.coding.columns import Pairs
 from swapbridge.guessing.coding.native import candidate_bits
 
@@ -103,7 +103,7 @@ def find_candidates(
     """
     nbits = 8 * pairs.new.shape[1]
     allowed = None if among is None else _allowed(among)
-    rows = np.concatenate([pairs.before, pairs.old, pairs.new])
+    reader = _Reader(np.concatenate([pairs.before, pairs.old, pairs.new]))
     words: dict[tuple[int, int], Words] = {}
     heavy = typical_weight(pairs.weight)
     parts = _parts_moved(pairs, fixed) if thorough else None
@@ -129,8 +129,7 @@ def find_candidates(
                 ends = ends[np.isin(reach[ends], wanted)] if wanted is not None else ends[:0]
             if not len(ends):
                 continue
-            order_bits = place_bit[reach[: ends[-1] + 1]]
-            before, old, new = words[order, low] = _words(rows, order_bits)
+            before, old, new = words[order, low] = reader.words(order, low, int(ends[-1]) + 1)
             company = None if parts is None else (parts, _far_parts(low >> 3, reach[ends] >> 3, parts.shape[1]))
             lengths = (ends + 1).astype(np.int64)
             costs = candidate_bits(
@@ -237,10 +236,36 @@ def _allow_carries(found: dict[tuple[int, int, int], float], pairs: Pairs, words
             found[order, low, high] = min(found[order, low, high], first + rest - less + CARRY_BITS)
 
 
-def _words(rows: npt.NDArray[np.uint8], bits: npt.NDArray[np.intp]) -> Words:
-    """Three neighbouring values of what stands at `bits`, from payloads one after the other."""
-    before, old, new = field_words(rows, bits).reshape(3, -1)
-    return before, old, new
+class _Reader:
+    """What stands at runs of bits along either track, in payloads that lie three after one another."""
+
+    def __init__(self, rows: npt.NDArray[np.uint8]) -> None:
+        self._bytes = rows.T.astype(np.uint64)
+        self._from: dict[tuple[int, int], npt.NDArray[np.uint64]] = {}
+
+    def words(self, order: int, low: int, length: int) -> Words:
+        """The values before, old and new, of the `length` bits from place `low` of a track on."""
+        byte, shift = low >> 3, low & 7 if order == LITTLE else 7 - (low & 7)
+        on = 1 if order == LITTLE else -1
+        whole = self._eight_bytes(byte, on)
+        word = whole >> np.uint64(shift) if shift else whole
+        if shift and length > 64 - shift:
+            word = word | self._bytes[byte + 8 * on] << np.uint64(64 - shift)
+        if length < 64:
+            word = word & np.uint64((1 << length) - 1)
+        before, old, new = word.reshape(3, -1)
+        return before, old, new
+
+    def _eight_bytes(self, byte: int, on: int) -> npt.NDArray[np.uint64]:
+        """The least significant byte first, the others `on` from it."""
+        found = self._from.get((byte, on))
+        if found is None:
+            found = self._bytes[byte].copy()
+            for k in range(1, 8):
+                if 0 <= byte + k * on < len(self._bytes):
+                    found |= self._bytes[byte + k * on] << np.uint64(8 * k)
+            self._from[byte, on] = found
+        return found
 
 
 def _key(order: int, low: int, high: int) -> tuple[int, int, int]:

@@ -73,10 +73,24 @@ def typical_weight(weight: Floats) -> float:
 
 def field_words(payload: npt.NDArray[np.uint8], order: npt.NDArray[np.intp]) -> npt.NDArray[np.uint64]:
     """(N,) uint64: the bits at `order` (least significant first, at most 64) as one word."""
-    bits = np.zeros((len(payload), 64), np.uint8)
-    order = order[:64]
-    bits[:, : len(order)] = (payload[:, order >> 3] >> (order & 7).astype(np.uint8)) & 1
-    return np.packbits(bits, axis=1, bitorder="little").view("<u8")[:, 0]
+    out = np.zeros(len(payload), np.uint64)
+    places = order[:64].tolist()
+    at = 0
+    while at < len(places):
+        # as many as stand in one byte, each above the one before
+        byte, low = places[at] >> 3, places[at] & 7
+        count = 1
+        while at + count < len(places) and places[at + count] == places[at] + count and low + count < 8:
+            count += 1
+        part = payload[:, byte].astype(np.uint64)
+        if low or count < 8:
+            part >>= np.uint64(low)
+            part &= np.uint64((1 << count) - 1)
+        if at:
+            part <<= np.uint64(at)
+        out |= part
+        at += count
+    return out
 
 
 def step_class(step: npt.NDArray[np.uint64], lengths: npt.NDArray[np.int64]) -> npt.NDArray[np.int16]:

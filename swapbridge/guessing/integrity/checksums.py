@@ -412,6 +412,7 @@ def _solve_tolerantly(
 ) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8], int, float] | None:
     """Fit on some rows, verify on the others; rows that span something new are taken in, bad frames left out."""
     n = len(features)
+    columns = np.ascontiguousarray(features.T)
     start = min(n, 2 * features.shape[1] + 32)
     rng = np.random.default_rng(7)
     for _ in range(2):
@@ -422,8 +423,10 @@ def _solve_tolerantly(
             if solved is None:
                 break
             coefficients, constant, rank = solved
-            predicted = (features.astype(np.int32) @ coefficients + constant) & 1
-            wrong = np.flatnonzero((predicted != outputs).any(axis=1))
+            off = np.zeros(n, bool)
+            for part, bit, output in zip(coefficients.T, constant, outputs.T, strict=True):
+                off |= np.bitwise_xor.reduce(columns[part == 1], axis=0, initial=bit) != output
+            wrong = np.flatnonzero(off)
             if not len(wrong):
                 return coefficients, constant, rank, 1.0
             if len(wrong) <= (1 - SHARE) * n and n > 400:

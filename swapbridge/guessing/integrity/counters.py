@@ -95,19 +95,22 @@ def find_counters(columns: Columns, taken: npt.NDArray[np.bool_] | None = None) 
                 bits = bits[: dead[0]]
             if order == BIG and (len(bits) < 2 or bits[-1] >> 3 == bits[0] >> 3):
                 continue
-            word = field_words(columns.payload, bits)
+            word = field_words(columns.payload, bits).astype(np.int64)
+            old, new = word[follows - 1], word[follows]
+            seen = np.bincount(word, minlength=1 << len(bits)) > 0
             for length in range(len(bits), 1, -1):
+                if len(seen) > 1 << length:
+                    seen = seen[: 1 << length] | seen[1 << length :]
                 apart = bits[length - 1] >> 3 != bits[0] >> 3
                 if order == BIG and not apart:
                     break
                 if apart and length <= 8:
                     continue  # what fits into a byte is not laid across two
-                value = (word & np.uint64((1 << length) - 1)).astype(np.int64)
                 # the low end of a byte whose other bits stand still may be a byte that has not gone round yet
                 whole = not bits[0] & 7 and not live[bits[length - 1] + 1 : (bits[0] | 7) + 1].any()
-                counter, into = _as_counter(value, follows, frames, length, whole), found
+                counter, into = _as_counter(old, new, frames, length, whole, seen), found
                 if counter is None and lossy and not apart:
-                    counter, into = _lossy_counter(value, gap, length), few_left
+                    counter, into = _lossy_counter(word & ((1 << length) - 1), gap, length), few_left
                 if counter is not None:
                     if _goes_on(columns, follows, bits[:length]):
                         break
@@ -186,19 +189,20 @@ def frames_between(columns: Columns, follows: npt.NDArray[np.intp]) -> npt.NDArr
 
 
 def _as_counter(
-    value: npt.NDArray[np.int64],
-    follows: npt.NDArray[np.intp],
+    old: npt.NDArray[np.int64],
+    new: npt.NDArray[np.int64],
     frames: npt.NDArray[np.int64],
     length: int,
     whole: bool,
+    taken: npt.NDArray[np.bool_],
 ) -> FoundCounter | None:
-    old, new = value[follows - 1], value[follows]
-    low, high = int(value.min()), int(value.max())
-    span = high - low + 1
+    """The counter in the lowest `length` bits of these steps, of which the values `taken` came at all."""
     top = 1 << length
+    low, high = int(taken.argmax()), top - 1 - int(taken[::-1].argmax())
+    span = high - low + 1
     # every value in between must be taken, or the wrap can't be where it seems
-    seen = int((np.bincount(value, minlength=top) > 0).sum())
-    steps = len(follows)
+    seen = int(np.count_nonzero(taken))
+    steps = len(old)
     wide = length > 8
     if wide or steps < 2 * span:
         # too few frames to go round often: it must then step by exactly one, nearly always
@@ -209,22 +213,22 @@ def _as_counter(
         if seen < span * 0.95 or span < 3 or span <= top // 2:
             return None
         modulus, low_value = span, low
+    old, new = old & (top - 1), new & (top - 1)
     step_taken = (new - old) % modulus
+    alone = frames == 1
     for by_clock in (False, True):
-        if by_clock and (frames == 1).mean() > 0.98:
+        if by_clock and alone.mean() > 0.98:
             continue
-        expected_frames = frames if by_clock else np.ones_like(frames)
-        unit = step_taken[expected_frames == 1]
+        unit = step_taken[alone] if by_clock else step_taken
         if len(unit) < 8:
             continue
         step = int(np.bincount(unit).argmax())
         if step == 0:
             continue
-        fits = step_taken == (step * expected_frames) % modulus
+        fits = step_taken == ((step * frames) % modulus if by_clock else step % modulus)
         share = float(fits.mean())
         if share < (SHARE if steps >= 100 else 0.95):
             continue
-        alone = frames == 1
         if alone.sum() >= FEWEST_STEPS and fits[alone].mean() < CERTAIN:
             continue  # where the clock says that nothing is missing, nothing else excuses it
         if not _bits_agree(old, new, fits, length):

@@ -34,26 +34,34 @@ def reduce_rows(matrix: Bits, columns: int) -> Reduced:
 
     Columns beyond are right-hand sides: they are carried along.
     """
-    m = matrix.copy()
-    count = len(m)
-    row = 0
-    pivots = []
+    # a column is one whole number, its bits the rows, so a step works on all rows at once; the reduced form is one and
+    # the same whichever rows are taken as pivots, so rows keep their places until the end
+    count, width = matrix.shape
+    packed = np.packbits(np.ascontiguousarray(matrix.T), axis=1, bitorder="little")
+    column_bits = [int.from_bytes(row.tobytes(), "little") for row in packed]
+    unused = (1 << count) - 1
+    pivots, rows = [], []
     for column in range(columns):
-        if row >= count:
-            break
-        below = np.flatnonzero(m[row:, column])
-        if not len(below):
+        here = column_bits[column]
+        open_rows = here & unused
+        if not open_rows:
             continue
-        at = row + int(below[0])
-        if at != row:
-            m[[row, at]] = m[[at, row]]
-        others = np.flatnonzero(m[:, column])
-        others = others[others != row]
-        m[others] ^= m[row]
+        row = open_rows & -open_rows
+        others = here ^ row
+        if others:
+            for k in range(column, width):
+                if column_bits[k] & row:
+                    column_bits[k] ^= others
+        unused ^= row
         pivots.append(column)
-        row += 1
-    rest = m[row:, columns:]
-    return Reduced(m[:row], np.array(pivots, np.intp), not rest.any())
+        rows.append(row.bit_length() - 1)
+        if not unused:
+            break
+    size = (count + 7) // 8
+    reduced = np.frombuffer(b"".join(bits.to_bytes(size, "little") for bits in column_bits), np.uint8)
+    table = np.unpackbits(reduced.reshape(width, size), axis=1, count=count, bitorder="little").T
+    consistent = not any(bits & unused for bits in column_bits[columns:])
+    return Reduced(np.ascontiguousarray(table[rows]), np.array(pivots, np.intp), consistent)
 
 
 def solve_affine(inputs: Bits, outputs: Bits) -> tuple[Bits, Bits, int] | None:

@@ -83,6 +83,24 @@ def _coverages(width: int, own: tuple[int, ...], odd: tuple[int, ...] | None) ->
             yield option
 
 
+def _commonest(
+    rows: npt.NDArray[np.uint8],
+    target: Ints,
+    coverages: list[tuple[int, ...]],
+    unit_bits: int,
+    factor: int,
+    modulus: int,
+) -> Ints:
+    """For each coverage the number of rows that leave the commonest rest."""
+    each = np.stack([unit_totals(rows, (byte,), unit_bits) for byte in range(rows.shape[1])], axis=1)
+    covered = np.zeros((rows.shape[1], len(coverages)), np.int64)
+    for at, coverage in enumerate(coverages):
+        covered[list(coverage), at] = 1
+    rest = (target[:, None] - factor * (each @ covered)) % modulus
+    counts = np.bincount((rest + modulus * np.arange(len(coverages))).ravel(), minlength=modulus * len(coverages))
+    return np.asarray(counts.reshape(len(coverages), modulus).max(axis=1), np.int64)
+
+
 def fit_sum(
     cleared: npt.NDArray[np.uint8],
     target: Ints,
@@ -115,15 +133,17 @@ def fit_sum(
     # evenly spaced rows that no sum may fail in, were all its bad rows among them
     few = np.linspace(0, len(target) - 1, min(len(target), FIRST_LOOK)).astype(np.intp)
     may_fail = int((1 - share_needed) * len(target)) + 1
-    first_rows, first_target = cleared[few], target[few]
-    for coverage in _coverages(cleared.shape[1], own, odd):
-        for unit_bits in (8, 4, 1):
-            if unit_bits == 8 and width < 8 and width != 4:
-                continue
-            quick = unit_totals(first_rows, coverage, unit_bits)
-            factors = [
-                f for f in (1, -1) if np.bincount((first_target - f * quick) % modulus).max() >= len(few) - may_fail
-            ]
+    coverages = list(_coverages(cleared.shape[1], own, odd))
+    units = [unit_bits for unit_bits in (8, 4, 1) if unit_bits != 8 or width >= 8 or width == 4]
+    hopeful = {
+        (unit_bits, factor): _commonest(cleared[few], target[few], coverages, unit_bits, factor, modulus)
+        >= len(few) - may_fail
+        for unit_bits in units
+        for factor in (1, -1)
+    }
+    for at, coverage in enumerate(coverages):
+        for unit_bits in units:
+            factors = [f for f in (1, -1) if hopeful[unit_bits, f][at]]
             if not factors:
                 continue
             total = unit_totals(cleared, coverage, unit_bits)

@@ -8,12 +8,14 @@ The same graph summed instead of minimised gives the probability of every field 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.core.layout import MAX_PAYLOAD_BYTES
 from swapbridge.guessing.coding.candidates import BIG, LITTLE, LONGEST, Candidates, track_bit
 from swapbridge.guessing.layout import places
 
@@ -22,6 +24,7 @@ GAP_BIT_BITS = 2.0
 """A dead bit inside a field is odd: a field that moves above it would have moved it too."""
 
 _FAR = math.inf
+_MOST_ROOM = 8 * MAX_PAYLOAD_BYTES
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,14 +98,14 @@ def _graph(candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArr
         inside = (above >= 0) & (above < nbits)
         reach = np.where(inside, room[np.clip(above, 0, nbits - 1)], 0)
         cost = candidates.cost[chosen] + np.where(gaps > 0, GAP_BITS + GAP_BIT_BITS * gaps, 0.0)
-        for i, a, b, c, r in zip(
-            chosen.tolist(), first.tolist(), last.tolist(), cost.tolist(), reach.tolist(), strict=True
-        ):
-            low = a & 7 if order == LITTLE else 7 - (b & 7)
-            prior = _place_bits(low, b - a + 1, r)
-            crosses = a >> 3 != b >> 3
-            total = c + prior + (style.order_bits[order] if crosses else 0.0)
-            edges[_node(order, a)].append((_node(order, b + 1), total, i))
+        low = first & 7 if order == LITTLE else 7 - (last & 7)
+        prior = _place_table()[last - first + 1, low, reach]
+        total = cost + prior + np.where(first >> 3 != last >> 3, style.order_bits[order], 0.0)
+        node = 2 * np.arange(nbits + 1)
+        node[np.arange(nbits + 1) & 7 != 0] += order
+        goes_from, goes_to = node[first].tolist(), node[last + 1].tolist()
+        for a, b, bits, i in zip(goes_from, goes_to, total.tolist(), chosen.tolist(), strict=True):
+            edges[a].append((b, bits, i))
         for place in np.flatnonzero(~alive[bit]).tolist():
             edges[_node(order, place)].append((_node(order, place + 1), 0.0, -1))
     return _Graph(edges, _node(LITTLE, nbits))
@@ -118,23 +121,24 @@ def _runs(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
     return out
 
 
-@lru_cache(maxsize=1 << 14)
-def _place_bits(low: int, length: int, room: int) -> float:
+@lru_cache(maxsize=1)
+def _place_table() -> npt.NDArray[np.float64]:
     """Bits to say where a field stands, as open maps have it: makers like whole bytes and ends on byte borders.
 
-    Parameters
-    ----------
-    low : int
-        Weight, in its byte, of the least significant bit.
-    length : int
-        Bits from the lowest to the highest live one.
-    room : int
-        Dead bits above that may belong to it unseen: the most natural extension counts.
+    Returns
+    -------
+    (65, 8, 513) float64
+        By its length from the lowest to the highest live bit, by the weight of the lowest in its byte, and by how many
+        dead bits above may belong to it unseen: the most natural extension counts.
     """
-    best = _FAR
-    for grow in range(min(room, LONGEST - length) + 1):
-        best = min(best, places.PLACE_BITS[length + grow][low] + 0.05 * grow)
-    return best
+    bits = np.array(places.PLACE_BITS)
+    table = np.full((LONGEST + 1, 8, _MOST_ROOM + 1), _FAR)
+    for length in range(LONGEST + 1):
+        grown = bits[length:] + 0.05 * np.arange(LONGEST + 1 - length)[:, None]
+        least = np.minimum.accumulate(grown, axis=0).T
+        table[length, :, : least.shape[1]] = least
+        table[length, :, least.shape[1] :] = least[:, -1:]
+    return table
 
 
 def _forward(graph: _Graph) -> tuple[list[float], list[tuple[int, int]]]:
@@ -211,6 +215,7 @@ def best_cut(
             path.append((previous, at, i))
         at = previous
     path.reverse()
+    same = _same_bits(candidates)
     share: dict[tuple[int, ...], float] = {}
     for a, leaving in enumerate(graph.edges):
         for b, c, i in leaving:
@@ -224,7 +229,7 @@ def best_cut(
         bits = candidates.positions(i)
         crosses = bits[0] >> 3 != bits[-1] >> 3
         order = int(candidates.order[i]) if crosses else LITTLE
-        margin = _cost_without(graph, candidates, bits) - cost[graph.goal]
+        margin = _cost_without(graph, candidates, same(i)) - cost[graph.goal]
         out.append(CutField(order, bits, min(1.0, share.get(bits, 0.0)), margin))
     return tuple(out)
 
@@ -254,7 +259,28 @@ def _add(a: float, b: float) -> float:
     return a if b == -_FAR else a + math.log1p(math.exp(b - a))
 
 
-def _cost_without(graph: _Graph, candidates: Candidates, bits: tuple[int, ...]) -> float:
-    """Bits of the best cut that does not hold this field."""
-    edges = [[e for e in leaving if e[2] < 0 or candidates.positions(e[2]) != bits] for leaving in graph.edges]
+def _same_bits(candidates: Candidates) -> Callable[[int], list[int]]:
+    """A function that gives all rows which hold the same bits as one: what lies in one byte stands on both tracks."""
+    rows: dict[tuple[int, int, int], list[int]] = {}
+    places = [candidates.order.tolist(), candidates.first.tolist(), candidates.last.tolist()]
+    for row, at in enumerate(zip(*places, strict=True)):
+        rows.setdefault(at, []).append(row)
+
+    def same(row: int) -> list[int]:
+        order, first, last = (place[row] for place in places)
+        found = rows[order, first, last]
+        if first >> 3 == last >> 3:
+            base = (first >> 3 << 4) + 7
+            found = found + rows.get((1 - order, base - last, base - first), [])
+        return found
+
+    return same
+
+
+def _cost_without(graph: _Graph, candidates: Candidates, left_out: list[int]) -> float:
+    """Bits of the best cut that holds none of these candidates."""
+    edges = list(graph.edges)
+    for row in left_out:
+        a = _node(int(candidates.order[row]), int(candidates.first[row]))
+        edges[a] = [e for e in edges[a] if e[2] != row]
     return _forward(_Graph(edges, graph.goal))[0][graph.goal]
