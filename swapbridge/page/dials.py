@@ -6,7 +6,7 @@ import math
 from collections import defaultdict
 from collections.abc import Mapping
 from fractions import Fraction
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress
 from swapbridge.guessing.layout.fields import raw_values
+from swapbridge.page.answers import Dial, Dials, DialSource
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.signalmap.decode import raw_columns
@@ -32,7 +33,7 @@ STALE_S = 1.0
 Floats = npt.NDArray[np.float64]
 
 
-def dials(plan: Plan, maps: Mapping[str, SignalMap], capture: Capture, progress: Progress) -> dict[str, Any]:
+def dials(plan: Plan, maps: Mapping[str, SignalMap], capture: Capture, progress: Progress) -> Dials:
     """Every signal that the plan sends while a capture comes in, beside the signals it is made from.
 
     Parameters
@@ -67,7 +68,7 @@ def dials(plan: Plan, maps: Mapping[str, SignalMap], capture: Capture, progress:
             payloads[key].append(bytes(frame.message.data))
     grid = np.linspace(0.0, span_s, MOMENTS)
     heard = _heard(plan, maps, capture, grid)
-    out = []
+    out: list[Dial] = []
     for send in plan.sends:
         key, bus = (send.bus, send.word), plan.buses[send.bus].name
         if not times[key] or capture.bus_names == (bus,):
@@ -83,13 +84,17 @@ def dials(plan: Plan, maps: Mapping[str, SignalMap], capture: Capture, progress:
                 raw = raw_values(payload, item.layout)
                 scale, offset = float(Fraction(item.scale)), float(Fraction(item.offset))
                 sources = [heard[n] for feed in item.feeds for n in _names(plan, feed) if n in heard]
+                shown = _shown(when, raw, raw.astype(np.float64) * scale + offset, states, grid)
                 out.append(
                     {
                         "name": item.name,
                         "message": send.name.removeprefix(f"{bus}."),
                         "bus": bus,
                         "unit": item.unit,
-                        **_shown(when, raw, raw.astype(np.float64) * scale + offset, states, grid),
+                        "ticks": shown.ticks,
+                        "numeric": shown.numeric,
+                        "values": shown.values,
+                        "words": shown.words,
                         "sources": _chosen(sources, item.expression),
                     }
                 )
@@ -109,7 +114,14 @@ def _states(signal: MapSignal | None) -> dict[int, str]:
     }
 
 
-def _shown(when: Floats, raw: npt.NDArray[Any], values: Floats, states: dict[int, str], grid: Floats) -> dict[str, Any]:
+class _Shown(NamedTuple):
+    ticks: list[float]
+    numeric: bool
+    values: list[float | None]
+    words: list[str]
+
+
+def _shown(when: Floats, raw: npt.NDArray[Any], values: Floats, states: dict[int, str], grid: Floats) -> _Shown:
     """Values and words at each moment, and the ends of the scale among what was measured."""
     worded = np.isin(raw, list(states)) if states else np.zeros(len(raw), bool)
     at, fresh = _latest(when, grid)
@@ -118,7 +130,7 @@ def _shown(when: Floats, raw: npt.NDArray[Any], values: Floats, states: dict[int
     held = np.where(fresh & ~worded[at] & np.isfinite(values[at]), values[at], np.nan)
     low, high = (float(measured.min()), float(measured.max())) if len(measured) else (0.0, 0.0)
     ticks = scale_ticks(min(low, 0.0) if low < 0.5 * high else low, high)
-    return {"ticks": ticks, "numeric": bool(len(measured)), "values": _listed(held), "words": words}
+    return _Shown(ticks, bool(len(measured)), _listed(held), words)
 
 
 def scale_ticks(low: float, high: float) -> list[float]:
@@ -132,9 +144,9 @@ def scale_ticks(low: float, high: float) -> list[float]:
     return [float(f"{n * step:.10g}") for n in range(first, last + 1)]
 
 
-def _heard(plan: Plan, maps: Mapping[str, SignalMap], capture: Capture, grid: Floats) -> dict[str, dict[str, Any]]:
+def _heard(plan: Plan, maps: Mapping[str, SignalMap], capture: Capture, grid: Floats) -> dict[str, DialSource]:
     """Source signals of the capture's buses, by `bus.MESSAGE.SIGNAL`."""
-    out = {}
+    out: dict[str, DialSource] = {}
     for bus in plan.buses:
         signal_map = maps.get(bus.name)
         if signal_map is None or (bus.name not in capture.bus_names and len(capture.bus_names) > 1):
@@ -148,7 +160,7 @@ def _heard(plan: Plan, maps: Mapping[str, SignalMap], capture: Capture, grid: Fl
             values = column.values.astype(np.float64) * float(signal.scale) + float(signal.offset)
             shown = _shown(when, column.values, values, _states(signal), grid)
             full = f"{bus.name}.{message}.{name}"
-            out[full] = {"name": full, "unit": signal.unit, "values": shown["values"], "words": shown["words"]}
+            out[full] = {"name": full, "unit": signal.unit, "values": shown.values, "words": shown.words}
     return out
 
 
@@ -161,7 +173,7 @@ def _names(plan: Plan, feed: int) -> list[str]:
     return [extract.name for extract in plan.feeds[feed].extracts]
 
 
-def _chosen(sources: list[dict[str, Any]], expression: str) -> list[dict[str, Any]]:
+def _chosen(sources: list[DialSource], expression: str) -> list[DialSource]:
     """Sources that the expression names, or all of a few where it names them only through a named value."""
     named = [s for s in sources if s["name"] in expression]
     return (named or (sources if len(sources) <= 2 else []))[:3]

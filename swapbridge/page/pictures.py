@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
+from swapbridge.page.answers import BitPicture
 
 MOST_POINTS = 2000
 """Points of one line: each bin gives its lowest and highest value, so no spike is lost."""
@@ -67,7 +67,7 @@ def envelope(time_s: Floats, value: Floats, most: int = MOST_POINTS) -> tuple[li
 
 def bit_picture(
     time_s: npt.NDArray[np.float64], payload: npt.NDArray[np.uint8], span_s: tuple[float, float]
-) -> dict[str, Any]:
+) -> BitPicture:
     """How much every bit moves, and how often it is set, over time.
 
     Parameters

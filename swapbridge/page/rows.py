@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
-from typing import Any
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
@@ -14,14 +13,15 @@ from tomlkit.items import AoT, InlineTable, Table
 from swapbridge.compiler.expressions.usage import USAGES
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import find_unit
+from swapbridge.page.answers import BridgeRow, Pickable, Usage
 from swapbridge.plan.model import Field, Plan
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 
-def sources(plan: Plan, maps: Mapping[str, SignalMap]) -> list[dict[str, Any]]:
+def sources(plan: Plan, maps: Mapping[str, SignalMap]) -> list[BridgeRow]:
     """A row for each signal that a plan sends."""
     sure = {name: how_sure(signal) for name, _, _, signal in _signals(maps)}
-    out = []
+    out: list[BridgeRow] = []
     for send in plan.sends:
         every = f"every {send.period_us / 1000:g} ms" if send.period_us else "when something happens"
         bus = plan.buses[send.bus].name
@@ -38,6 +38,7 @@ def sources(plan: Plan, maps: Mapping[str, SignalMap]) -> list[dict[str, Any]]:
                         "every": "once after wake-up" if send.count else every,
                         "signal": item.name,
                         "unit": item.unit,
+                        "kind": kind(item.unit),
                         "made_from": item.expression,
                         "sources": [{"name": name, "sure": sure.get(name, "")} for name in heard],
                         "doubt": _doubt(item, signal),
@@ -72,9 +73,9 @@ def how_sure(signal: MapSignal) -> str:
     return f"found, {100 * confidence:.1f} %"
 
 
-def pickable(maps: Mapping[str, SignalMap]) -> list[dict[str, str]]:
+def pickable(maps: Mapping[str, SignalMap]) -> list[Pickable]:
     """Every signal of the maps that an expression can name, with its unit's kind, by which it fits a target or not."""
-    out = []
+    out: list[Pickable] = []
     for name, bus, _, signal in _signals(maps):
         if signal.counter is None and signal.checksum is None:
             out.append(
@@ -91,7 +92,7 @@ def kind(unit: str) -> str:
         return ""
 
 
-def functions() -> list[dict[str, str]]:
+def functions() -> list[Usage]:
     """The functions of the language: how each is written, and what it does."""
     return [{"name": name, "usage": usage, "words": words} for name, (usage, words) in USAGES.items()]
 

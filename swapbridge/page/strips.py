@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture, FrameKey, frame_key
 from swapbridge.guessing.layout.fields import raw_values
+from swapbridge.page.answers import RawFrame, StripLine
 from swapbridge.page.pictures import Floats, envelope, shares
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
@@ -99,7 +100,7 @@ def lanes(frames: Frames, span_s: tuple[float, float], columns: int = LANE_COLUM
 
 def field_strips(
     capture: Capture, frames: Frames, key: FrameKey, message: MapMessage, span_s: tuple[float, float]
-) -> list[dict[str, Any]]:
+) -> list[StripLine]:
     """Signals of a message in physical units over a span; reserved values break the line, states go in steps."""
     part = frames.of(key)
     near = window(frames.time_s[part], span_s)
@@ -118,7 +119,7 @@ def field_strips(
     return out
 
 
-def _strip(signal: MapSignal, time_s: Floats, raw: npt.NDArray[Any]) -> dict[str, Any]:
+def _strip(signal: MapSignal, time_s: Floats, raw: npt.NDArray[Any]) -> StripLine:
     values = raw.astype(np.float64) * float(signal.scale) + float(signal.offset)
     values[np.isin(raw, (*signal.not_available, *signal.error_codes))] = np.nan
     step = bool(signal.choices) or signal.layout.length <= MOST_STEPPED_BITS
@@ -128,13 +129,13 @@ def _strip(signal: MapSignal, time_s: Floats, raw: npt.NDArray[Any]) -> dict[str
 
 def strip(
     name: str, unit: str, time_s: Floats, values: Floats, *, step: bool, states: dict[str, str] | None = None
-) -> dict[str, Any]:
+) -> StripLine:
     """One line over time as the page's script draws it."""
     times, shown = envelope(time_s, values, STRIP_POINTS)
     return {"name": name, "unit": unit, "step": step, "states": states or {}, "times": times, "values": shown}
 
 
-def period_strip(frames: Frames, key: FrameKey, span_s: tuple[float, float]) -> dict[str, Any]:
+def period_strip(frames: Frames, key: FrameKey, span_s: tuple[float, float]) -> StripLine:
     """Milliseconds from each frame of an identifier to its next: period, jitter and frames that did not come."""
     time_s = frames.time_s[frames.of(key)]
     near = time_s[window(time_s, span_s, 2)]
@@ -150,7 +151,7 @@ def period_strip(frames: Frames, key: FrameKey, span_s: tuple[float, float]) -> 
     }
 
 
-def frame_at(capture: Capture, frames: Frames, key: FrameKey, at_s: float) -> dict[str, Any] | None:
+def frame_at(capture: Capture, frames: Frames, key: FrameKey, at_s: float) -> RawFrame | None:
     """The last frame of an identifier at or before a moment, and how old it is then; None before the first."""
     part = frames.of(key)
     time_s = frames.time_s[part]

@@ -51,9 +51,9 @@ def test_a_channel_of_ten_thousand_letters_and_one_of_markup(folder: Path, open_
     (folder / "captures" / "odd.log").write_text(log)
     rows = [f"{1700000000 + n / 10:.3f},{name},{n}" for n in range(40) for name in (LONG, SCRIPT)]
     (folder / "captures" / "odd.csv").write_text("time_s,channel,value\n" + "\n".join(rows) + "\n")
-    view = open_page(folder).get("/api/capture", file="odd.log")
-    assert all(len(line["label"]) <= 80 for line in view["stimulus"])
-    assert any(line["label"].startswith(SCRIPT) for line in view["stimulus"])
+    view = open_page(folder).get("/api/axis", file="odd.log")
+    assert all(len(line["name"]) <= 80 for line in view["channels"])
+    assert any(line["name"].startswith(SCRIPT) for line in view["channels"])
 
 
 @pytest.mark.parametrize(

@@ -111,8 +111,9 @@ def test_fields_are_physical_and_reserved_values_break_the_line() -> None:
 def test_a_wait_between_frames_is_seen_as_long_as_it_was() -> None:
     capture = ramp_capture(200).select(np.r_[0:100, 150:200])
     line = period_strip(sorted_frames(capture), FrameKey(0, 0x1A0, False), (0.0, 2.0))
-    assert max(line["values"]) == pytest.approx(510)
-    assert np.median(line["values"]) == pytest.approx(10)
+    waits = [value for value in line["values"] if value is not None]
+    assert max(waits) == pytest.approx(510)
+    assert np.median(waits) == pytest.approx(10)
 
 
 def test_a_window_reaches_beyond_both_edges() -> None:

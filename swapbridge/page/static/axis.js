@@ -58,6 +58,7 @@ export class TimeAxis {
     this.body.addEventListener("keydown", (event) => this.key(event));
     this.body.addEventListener("wheel", (event) => this.wheel(event), { passive: false });
     this.fingers = new Map();
+    this.start = { x: 0, moved: false };
     for (const [name, work] of /** @type {[string, (e: PointerEvent) => void][]} */ ([["pointerdown", (e) => this.down(e)], ["pointermove", (e) => this.drag(e)], ["pointerup", (e) => this.up(e)], ["pointercancel", (e) => this.up(e)]])) this.body.addEventListener(name, /** @type {EventListener} */ (work));
     this.watcher = new ResizeObserver(() => this.draw());
     this.watcher.observe(this.body);

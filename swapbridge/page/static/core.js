@@ -1,12 +1,17 @@
 // @ts-check
 // What every view's script shares: asking the server, telling the person, plotting, small builders.
 // Text from files only ever goes into textContent: nothing here makes HTML from data.
-const meta = (name) => document.querySelector(`meta[name="${name}"]`).content;
+/** @type {(name: string) => any} */
+const field = (name) => document.querySelector(`meta[name="${name}"]`);
+const meta = (name) => field(name).content;
+/** An element of the template, whatever kind it is there.
+ * @type {(name: string) => any} */
+const id = (name) => document.getElementById(name);
 const mayWrite = meta("may-write") === "yes";
 let hideLater = 0;
 
 function tell(text, fault) {
-  const box = document.getElementById("message");
+  const box = id("message");
   box.textContent = text;
   box.classList.toggle("fault", !!fault);
   box.hidden = false;
@@ -14,6 +19,25 @@ function tell(text, fault) {
   hideLater = setTimeout(() => { box.hidden = true; }, fault ? 12000 : 5000);
 }
 
+/**
+ * Asks the server; with values it is a change. The answer's type is told by the path.
+ * @template {keyof import("./answers").Answers} P
+ * @overload
+ * @param {P | `${P}?${string}`} path
+ * @param {object} [values]
+ * @returns {Promise<import("./answers").Answers[P]>}
+ */
+/**
+ * @overload
+ * @param {`/api/live${string}` | `/api/jobs/${string}`} path
+ * @param {object} [values]
+ * @returns {Promise<any>}
+ */
+/**
+ * @param {string} path
+ * @param {object} [values]
+ * @returns {Promise<any>}
+ */
 async function ask(path, values) {
   const post = values !== undefined;
   const reply = await fetch(path, post
@@ -26,8 +50,12 @@ async function ask(path, values) {
   return value;
 }
 
+/** A path with what is asked.
+ * @type {<P extends string>(path: P, values: Record<string, any>) => `${P}?${string}`} */
 const query = (path, values) => `${path}?${new URLSearchParams(values)}`;
 
+/** An element with attributes (`text` and `on...` among them) and children.
+ * @returns {any} */
 function make(tag, attributes, ...children) {
   const node = document.createElement(tag);
   for (const [name, value] of Object.entries(attributes || {})) {
@@ -65,12 +93,15 @@ const colour = (name) => getComputedStyle(document.documentElement).getPropertyV
 
 // Lines over time. `lines` is [{label, times, values, dash}]; each is drawn against the first one's axis unless `own`.
 const charts = new Map();
+/** Lines in one picture; a picture that was there before, or has left the page, lets go of all it held.
+ * @param {any} place @param {any[]} lines @param {any} [options] */
 function plot(place, lines, options) {
   for (const [where, one] of charts) if (where === place || !where.isConnected) { one.watcher.disconnect(); one.chart.destroy(); charts.delete(where); }
   place.replaceChildren();
   if (!lines.length || !lines[0].times.length) { place.append(make("p", { class: "soft", text: "Nothing to draw." })); return null; }
   const inks = ["accent", "warm", "check", "good", "bad"].map(colour);
   const data = uPlot.join(lines.map((l) => [l.times, l.values]));
+  /** @type {any} */
   const axis = { stroke: colour("ink"), grid: { stroke: colour("still"), width: 1 }, ticks: { stroke: colour("line") } };
   const scales = { x: { time: false } };
   const series = [{ label: (options && options.xLabel) || "seconds" }];
@@ -135,21 +166,20 @@ async function job(start, place, done) {
 // Text that a person typed outlives a reload: kept in the browser, by tab, until it is saved or given up.
 const tab = sessionStorage.getItem("bench-tab") || `${Date.now().toString(36)}${Math.random().toString(36).slice(2, 8)}`;
 sessionStorage.setItem("bench-tab", tab);
-const folder = document.querySelector(".folder").textContent;
+const folder = id("folder").textContent;
 const place = (what, whose) => `bench ${folder} ${what} ${whose}`;
 function keepTyped(what, value) {
   try { if (value === null) localStorage.removeItem(place(what, tab)); else localStorage.setItem(place(what, tab), JSON.stringify({ value, at: Date.now() })); } catch { tell("The browser keeps no more text: save soon.", true); }
 }
 // What this tab kept, else the newest that a tab now closed left behind.
 function typed(what) {
-  const found = Object.keys(localStorage).filter((k) => k.startsWith(place(what, ""))).map((k) => { try { return { ...JSON.parse(localStorage.getItem(k)), mine: k === place(what, tab), key: k }; } catch { return null; } }).filter(Boolean);
+  const found = Object.keys(localStorage).filter((k) => k.startsWith(place(what, ""))).map((k) => { try { return { ...JSON.parse(localStorage.getItem(k) || ""), mine: k === place(what, tab), key: k }; } catch { return null; } }).filter(Boolean);
   found.sort((a, b) => b.mine - a.mine || b.at - a.at);
   return found[0] || null;
 }
 const forgetTyped = (kept) => localStorage.removeItem(kept.key);
 
 const guard = (work) => async (...values) => { try { return await work(...values); } catch (error) { tell(error.message, true); return undefined; } };
-const id = (name) => document.getElementById(name);
 const number = (value, digits) => Number(value).toLocaleString("en", { maximumFractionDigits: digits ?? 2 });
 
 // Stop needs nothing but this address: no session, no token, no answer read.
@@ -157,18 +187,18 @@ const GOING_SILENT = 5;
 const stopLive = guard(async () => { await ask("/api/live/stop", {}); tell("Stop was asked for."); });
 const stopWords = (kmh) => kmh !== null && kmh !== undefined && kmh > GOING_SILENT
   ? `Stop (at ${number(kmh, 0)} km/h: gearbox and stability control lose their engine, steering assist may end)` : "Stop";
-const sent = () => document.getElementById("sending");
+const sent = () => id("sending");
 function showSending(view) {
   sent().hidden = !view.sending;
-  if (view.sending) document.getElementById("stop-sending").textContent = stopWords(view.run ? view.run.speed_kmh : null);
+  if (view.sending) id("stop-sending").textContent = stopWords(view.run ? view.run.speed_kmh : null);
 }
 
 document.addEventListener("DOMContentLoaded", () => {
-  document.getElementById("stop-sending").addEventListener("click", stopLive);
+  id("stop-sending").addEventListener("click", stopLive);
   if (!document.getElementById("board")) {
     const look = async () => { try { showSending(await ask("/api/live")); } catch { /* the next look tells */ } setTimeout(look, 2000); };
     setTimeout(look, 500);
   }
-  if (!mayWrite) for (const node of document.querySelectorAll("[data-writes]")) node.disabled = true;
+  if (!mayWrite) for (const node of document.querySelectorAll("[data-writes]")) node.setAttribute("disabled", "");
 });
 export { ask, meta, colour, drawing, forgetTyped, guard, id, job, keepTyped, lanes, make, mayWrite, number, plot, query, showSending, stopLive, stopWords, table, tell, typed };

@@ -58,6 +58,7 @@ document.addEventListener("DOMContentLoaded", () => {
     await again();
   }));
   // Somebody else wrote the map: its new version is fetched, and the person looks before pressing again.
+  /** @returns {Promise<never>} */
   async function seen(error) {
     if (error.changed) known((await ask("/api/maps")).maps);
     throw error.changed ? new Error(`${error.message}. Look at it, then press again.`) : error;
@@ -96,6 +97,7 @@ document.addEventListener("DOMContentLoaded", () => {
     const draw = guard(async () => {
       const mine = ++turn, values = form.values();
       const mux = claim.mux && claims.find((c) => c.id === claim.id && c.bus === claim.bus && c.name === claim.mux.signal);
+      /** @type {Record<string, any>} */
       const asked = { file: file.value, id: claim.id, bus: claim.bus, ...values, channel: claim.stimulus || "", lag: claim.lag_s || 0 };
       if (mux) asked.mux_bits = [mux.start, mux.length, mux.byte_order, claim.mux.value].join(":");
       let view;
@@ -104,6 +106,7 @@ document.addEventListener("DOMContentLoaded", () => {
         return;
       }
       if (mine !== turn || chosen !== index) return;
+      /** @type {any[]} */
       const lines = [{ label: `${claim.name}${values.unit ? ` ${values.unit}` : ""}`, times: view.times, values: view.values, step: view.step }];
       if (view.stimulus) lines.push({ label: `${view.stimulus.name}, as measured, lag taken out`, times: view.stimulus.times, values: view.stimulus.values, dash: [6, 4] });
       plot(overlay, lines, { height: 300 });

@@ -27,7 +27,7 @@ document.addEventListener("DOMContentLoaded", () => {
   const keyButtons = [["next", "Next (N)"], ["repeat", "Repeat (R)"], ["skip", "Skip (S)"], ["mark", "Mark (space)"]].map(([key, text]) => make("button", { type: "button", class: key === "next" ? "go" : false, text, disabled: !mayWrite, onclick: (event) => { event.currentTarget.blur(); press(key); } }));
   const note = make("input", { placeholder: "note", maxlength: "200", "aria-label": "note", disabled: !mayWrite });
   note.addEventListener("keydown", (e) => { if (e.key === "Enter" && note.value) { press("note", note.value); note.value = ""; } e.stopPropagation(); });
-  document.addEventListener("keydown", (event) => {
+  document.addEventListener("keydown", (/** @type {any} */ event) => {
     // a key button that was clicked keeps the focus in some browsers: space marks all the same
     if (was !== "recording" || event.target.matches("input, textarea, select") || (event.target.matches("button") && !keyButtons.includes(event.target))) return;
     const key = { n: "next", r: "repeat", s: "skip", " ": "mark" }[event.key];

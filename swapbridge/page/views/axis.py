@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import Any
 
 import numpy as np
 from starlette.requests import Request
@@ -15,6 +14,17 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, identifier_word, parse_identifier
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.layout.fields import raw_values
+from swapbridge.page.answers import (
+    AxisAnswer,
+    Blocks,
+    BusLoad,
+    FrameAnswer,
+    Gap,
+    Lane,
+    LanesAnswer,
+    StripLine,
+    StripsAnswer,
+)
 from swapbridge.page.bench import Bench, answer, stamp_of
 from swapbridge.page.pictures import bit_picture, envelope
 from swapbridge.page.strips import (
@@ -50,8 +60,9 @@ def routes(bench: Bench) -> list[Route]:
         text = lanes(frames, asked.span_s)
         keys = [format_identifier(key.identifier, key.extended) for key in frames.keys]
         names = [asked.capture.bus_names[key.bus] for key in frames.keys]
-        rows = [{"text": k, "bus": b, "cells": c} for k, b, c in zip(keys, names, text, strict=True)]
-        return answer({"span": asked.span_s, "lanes": rows})
+        rows: list[Lane] = [{"text": k, "bus": b, "cells": c} for k, b, c in zip(keys, names, text, strict=True)]
+        said: LanesAnswer = {"span": asked.span_s, "lanes": rows}
+        return answer(said)
 
     def some_strips(request: Request) -> Response:
         return answer(_strips(bench, _Asked(bench, request)))
@@ -59,7 +70,8 @@ def routes(bench: Bench) -> list[Route]:
     def frame(request: Request) -> Response:
         asked = _Asked(bench, request)
         at_s = finite(request.query_params.get("at", ""), "the moment")
-        return answer({"frame": frame_at(asked.capture, asked.frames, asked.key, at_s)})
+        said: FrameAnswer = {"frame": frame_at(asked.capture, asked.frames, asked.key, at_s)}
+        return answer(said)
 
     return [
         Route("/api/axis", axis),
@@ -105,9 +117,9 @@ class _Asked:
         raise InputError(f"{self.id} is not in this capture; load the page again")
 
 
-def _axis(bench: Bench, asked: _Asked) -> dict[str, Any]:
+def _axis(bench: Bench, asked: _Asked) -> AxisAnswer:
     found = surveyed(bench, asked.name)
-    gaps = [
+    gaps: list[Gap] = [
         {"begin": round(a, 3), "end": round(b, 3), "words": words, "bus": bus.name}
         for bus in found.buses
         for words, spans in (
@@ -117,21 +129,24 @@ def _axis(bench: Bench, asked: _Asked) -> dict[str, Any]:
         )
         for a, b in spans
     ]
-    loads = [
+    loads: list[BusLoad] = [
         {"bus": bus.name, "times": bus.load_second.astype(float).tolist(), "values": (bus.load * 100).round(2).tolist()}
         for bus in found.buses
     ]
-    return {"span": [0.0, found.duration_s], "gaps": gaps, "loads": loads, **_channels(bench, asked, found.start_ns)}
+    channels, blocks, trouble = _channels(bench, asked, found.start_ns)
+    span = [0.0, found.duration_s]
+    return {"span": span, "gaps": gaps, "loads": loads, "channels": channels, "blocks": blocks, "trouble": trouble}
 
 
-def _channels(bench: Bench, asked: _Asked, start_ns: int) -> dict[str, Any]:
+def _channels(bench: Bench, asked: _Asked, start_ns: int) -> tuple[list[StripLine], list[Blocks], str]:
     """Stimulus channels over the whole recording; words as blocks."""
     try:
         track = bench.shelf.stimulus(asked.name)
         channels = list(track.on_clock_of(asked.capture).channels.values()) if track is not None else []
     except InputError as error:
-        return {"channels": [], "blocks": [], "trouble": f"The stimulus file is not shown: {error}."}
-    numbers, blocks = [], []
+        return [], [], f"The stimulus file is not shown: {error}."
+    numbers: list[StripLine] = []
+    blocks: list[Blocks] = []
     for channel in channels[:MOST_CHANNELS]:
         time_s = channel.time_s - start_ns / 1e9
         if channel.texts:
@@ -143,14 +158,14 @@ def _channels(bench: Bench, asked: _Asked, start_ns: int) -> dict[str, Any]:
             numbers.append(strip(channel.name[:80], channel.unit, time_s, channel.value, step=step, states=states))
     more = len(channels) - MOST_CHANNELS
     trouble = f"{more} more channels of the stimulus file are not shown." if more > 0 else ""
-    return {"channels": numbers, "blocks": blocks, "trouble": trouble}
+    return numbers, blocks, trouble
 
 
-def _strips(bench: Bench, asked: _Asked) -> dict[str, Any]:
+def _strips(bench: Bench, asked: _Asked) -> StripsAnswer:
     """One identifier over a stretch of time: its fields, its period, its bits."""
     key, frames, capture = asked.key, asked.frames, asked.capture
     word = identifier_word(key.identifier, key.extended)
-    fields: list[dict[str, Any]] = []
+    fields: list[StripLine] = []
     source = ""
     for name, signal_map in read_maps(bench).items():
         message = signal_map.by_word(word)
@@ -175,12 +190,12 @@ def _strips(bench: Bench, asked: _Asked) -> dict[str, Any]:
     }
 
 
-def _found(bench: Bench, asked: _Asked, key: FrameKey) -> list[dict[str, Any]]:
+def _found(bench: Bench, asked: _Asked, key: FrameKey) -> list[StripLine]:
     """Fields as the search found them, where no map has the message."""
     part = asked.frames.of(key)
     near = window(asked.frames.time_s[part], asked.span_s)
     time_s, payload = asked.frames.time_s[part][near], asked.capture.payload[asked.frames.rows[part][near]]
-    out = []
+    out: list[StripLine] = []
     for item in fields_of(bench, asked.name, key.identifier, key.extended, asked.bus):
         layout = Layout(item["start"], item["length"], item["byte_order"], item["signed"])
         if item["kind"] in ("counter", "checksum", "constant") or item["mux"] or not layout.fits(payload.shape[1]):
@@ -189,6 +204,13 @@ def _found(bench: Bench, asked: _Asked, key: FrameKey) -> list[dict[str, Any]]:
         times, shown = envelope(time_s, values, STRIP_POINTS)
         step = item["kind"] in ("flag", "enum", "mux") or layout.length <= MOST_STEPPED_BITS
         name = item["stimulus"] or item["label"]
-        line = {"name": name, "unit": item["unit"], "step": step, "states": {}, "times": times, "values": shown}
+        line: StripLine = {
+            "name": name,
+            "unit": item["unit"],
+            "step": step,
+            "states": {},
+            "times": times,
+            "values": shown,
+        }
         out.append(line)
     return out

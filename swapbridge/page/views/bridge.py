@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 from itertools import pairwise
@@ -21,17 +21,17 @@ from swapbridge.core.needs import load_needs
 from swapbridge.core.progress import Progress
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import parse_bridge
+from swapbridge.page.answers import BridgeAnswer, BridgeRow, CheckAnswer, Curve, Dials, Fault, Pickable
 from swapbridge.page.bench import Bench, answer, posted, text_of, version_of
 from swapbridge.page.dials import dials
 from swapbridge.page.keeping import ChangedError
-from swapbridge.page.rows import functions, kind, pickable, sources, with_source
+from swapbridge.page.rows import functions, pickable, sources, with_source
 from swapbridge.plan.model import Plan
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.model import SignalMap
 from swapbridge.swapfolder.paths import BRIDGE, PLAN
 
-Rows = Sequence[Mapping[str, Any]]
 MOST_BRIDGE_TEXT = 400_000
 MOST_CURVE_POINTS = 64
 _PLACE = re.compile(r"^(?P<file>[^\n]*?):(?P<line>\d+)(?::(?P<column>\d+))?: (?P<words>.*)$", re.DOTALL)
@@ -46,20 +46,13 @@ def routes(bench: Bench) -> list[Route]:
     def read(request: Request) -> Response:
         path = bench.shelf.path(BRIDGE)
         text, version = bridge_file(bench)
-        file = {"text": text, "version": version, "undo": bench.keeper.last_step(path)}
+        undo = bench.keeper.last_step(path)
         try:
-            return answer({**file, **checked(bench, text)})
+            found = checked(bench, text)
         except RefusedError as error:  # while frames are sent: it can still be read
-            return answer(
-                {
-                    **file,
-                    "faults": [_fault(str(error), "warning")],
-                    "rows": [],
-                    "tables": [],
-                    "names": [],
-                    "functions": [],
-                }
-            )
+            found = _view(text, [_fault(str(error), "warning")])
+        said: BridgeAnswer = {**found, "text": text, "version": version, "undo": undo}
+        return answer(said)
 
     def check(request: Request, asked: dict[str, Any]) -> Response:
         return answer(checked(bench, text_of(asked, "text", MOST_BRIDGE_TEXT)))
@@ -105,7 +98,7 @@ def routes(bench: Bench) -> list[Route]:
         name = text_of(asked, "file")
         bench.shelf.capture_file(name)
 
-        def work(progress: Progress) -> dict[str, Any]:
+        def work(progress: Progress) -> Dials:
             return dials(*plan_and_maps(bench), bench.shelf.capture(name), progress)
 
         return answer({"job": bench.jobs.start("Driving the dials", work).key})
@@ -175,11 +168,11 @@ def _same_plan(plan: Plan, new: Path) -> None:
         raise InputError("the plan does not read back as it was compiled; nothing was replaced")
 
 
-def checked(bench: Bench, text: str) -> dict[str, Any]:
+def checked(bench: Bench, text: str) -> CheckAnswer:
     """What the compiler says of a bridge text: faults with their lines, and the bridge as a table."""
-    faults: list[dict[str, Any]] = []
-    rows: list[dict[str, Any]] = []
-    names: Rows = ()
+    faults: list[Fault] = []
+    rows: list[BridgeRow] = []
+    names: list[Pickable] = []
     if text.strip():
         bench.heavy()
         try:
@@ -191,22 +184,22 @@ def checked(bench: Bench, text: str) -> dict[str, Any]:
         else:
             faults = [_fault(str(w), "warning") for w in result.warnings]
             rows = sources(result.plan, maps)
-            for row in rows:
-                row["kind"] = kind(row["unit"])
     return _view(text, faults, rows, names)
 
 
-def _view(text: str, faults: Rows, rows: Rows = (), names: Rows = ()) -> dict[str, Any]:
+def _view(
+    text: str, faults: Sequence[Fault], rows: Sequence[BridgeRow] = (), names: Sequence[Pickable] = ()
+) -> CheckAnswer:
     return {"faults": faults, "rows": rows, "tables": curves(text), "names": names, "functions": functions()}
 
 
-def curves(text: str) -> list[dict[str, Any]]:
+def curves(text: str) -> list[Curve]:
     """Gauge tables of a bridge text that can be read as TOML."""
     try:
         tables = tomllib.loads(text).get("tables", {})
     except (tomllib.TOMLDecodeError, RecursionError):
         return []
-    out = []
+    out: list[Curve] = []
     for name, table in tables.items() if isinstance(tables, dict) else ():
         points = table.get("points") if isinstance(table, dict) else None
         if isinstance(points, list) and all(_is_point(p) for p in points):
@@ -262,10 +255,10 @@ def _plain(value: float) -> str:
     return f"{value:.6f}".rstrip("0").rstrip(".")
 
 
-def _fault(text: str, level: str) -> dict[str, Any]:
+def _fault(text: str, level: str) -> Fault:
     found = _PLACE.match(text)
     if found is None:
-        return {"level": level, "line": None, "words": text}
+        return {"level": level, "line": None, "column": 1, "words": text}
     where = Path(found["file"]).name
     words = found["words"] if where == BRIDGE else f"{where}, line {found['line']}: {found['words']}"
     line = int(found["line"]) if where == BRIDGE else None

@@ -17,8 +17,8 @@ from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import identifier_word, parse_identifier
 from swapbridge.guessing.integrity.search import integrity_words
+from swapbridge.page.answers import CaptureAnswer, ChecksAnswer, IdentifierAnswer
 from swapbridge.page.bench import Bench, answer, stamp_of
-from swapbridge.page.pictures import bit_picture, envelope, payload_rows
 from swapbridge.page.shelf import MOST_CAPTURE_BYTES
 from swapbridge.page.unpacking import check_unpacked
 from swapbridge.page.views.guess import fields_of, read_maps
@@ -73,25 +73,15 @@ def period_ms(seen: IdentifierSurvey) -> float | None:
     return round(seen.period_ms, 3) if regular else None
 
 
-def _overview(bench: Bench, name: str) -> dict[str, Any]:
+def _overview(bench: Bench, name: str) -> CaptureAnswer:
     found = surveyed(bench, name)
-    times: list[float] = []
-    values: list[float] = []
-    if found.buses:
-        busiest = max(found.buses, key=lambda bus: bus.frames)
-        times, values = busiest.load_second.astype(float).tolist(), (busiest.load * 100).round(2).tolist()
-    lines, trouble = stimulus_lines(bench, name, found.start_ns)
     named = {m.word: f"{m.name} in {name}" for name, known in read_maps(bench).items() for m in known.messages}
     buses = "1 bus" if len(found.buses) == 1 else f"{len(found.buses)} buses"
     notes = [f"{found.frames:,} frames in {found.duration_s:,.1f} s on {buses}.", *found.remarks]
     shown = found.identifiers[:MOST_IDENTIFIERS]
     if len(found.identifiers) > len(shown):
         notes.append(f"{len(found.identifiers):,} identifiers; the first {len(shown)} are listed.")
-    notes += [trouble] if trouble else []
     return {
-        "span": [0.0, found.duration_s],
-        "load": {"times": times, "values": values},
-        "stimulus": lines,
         "notes": notes,
         "identifiers": [
             {
@@ -107,47 +97,17 @@ def _overview(bench: Bench, name: str) -> dict[str, Any]:
     }
 
 
-def stimulus_lines(bench: Bench, name: str, start_ns: int) -> tuple[list[dict[str, Any]], str]:
-    """Channels of a capture's stimulus file to draw, or why there are none; the capture is shown all the same."""
-    try:
-        track = bench.shelf.stimulus(name)
-        if track is None:
-            return [], ""
-        channels = track.on_clock_of(bench.shelf.capture(name)).channels.values()
-    except InputError as error:
-        return [], f"The stimulus file is not shown: {error}."
-    lines = []
-    for channel in channels:
-        t, v = envelope(channel.time_s - start_ns / 1e9, channel.value, 1200)
-        unit = f" {channel.unit}" if channel.unit else ""
-        words = f" ({', '.join(channel.texts[:6])})" if channel.texts else ""
-        lines.append(
-            {
-                "label": f"{channel.name}{unit}{words}"[:80],
-                "times": t,
-                "values": v,
-                "step": bool(channel.texts) or not set(channel.value.tolist()) - {0.0, 1.0},
-            }
-        )
-    return lines, ""
-
-
-def _identifier(bench: Bench, name: str, text: str, bus: str) -> dict[str, Any]:
+def _identifier(bench: Bench, name: str, text: str, bus: str) -> IdentifierAnswer:
     seen = _seen(bench, name, text, bus)
-    capture = bench.shelf.capture(name)
-    rows = payload_rows(capture, *seen.key[1:], bus)
-    time_s = (capture.time_ns[rows] - int(capture.time_ns.min())) / 1e9
-    width = max(1, max(size for size, _ in seen.lengths))
     regular = period_ms(seen)
     every = f"every {regular:g} ms, worst gap {seen.worst_gap_ms:.1f} ms" if regular else f"sent as {seen.sending}"
     return {
         "words": f"{seen.length} bytes, {every}",
-        "picture": bit_picture(time_s, capture.payload[rows, :width], (0.0, capture.duration_s)),
         "fields": fields_of(bench, name, *seen.key[1:], bus),
     }
 
 
-def _checks(bench: Bench, name: str, text: str, bus: str) -> dict[str, Any]:
+def _checks(bench: Bench, name: str, text: str, bus: str) -> ChecksAnswer:
     """Counters and checksums of one identifier, by the thorough search: asked for by itself, since it may take longer
     than a picture may."""
     key = _seen(bench, name, text, bus).key

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
 from swapbridge.capture.naming import kind_of
+from swapbridge.page.answers import CompareAnswer
+from swapbridge.page.answers import Missing as MissingAnswer
 from swapbridge.page.bench import Bench, answer
 from swapbridge.page.views.capture import period_ms, surveyed
 from swapbridge.surveying.compare import Missing, compare_surveys
@@ -41,7 +41,7 @@ def useful_pair(names: list[str]) -> tuple[str, str]:
     return (names[0], names[-1]) if names else ("", "")
 
 
-def _differences(bench: Bench, a: str, b: str) -> dict[str, Any]:
+def _differences(bench: Bench, a: str, b: str) -> CompareAnswer:
     found = compare_surveys(surveyed(bench, a), surveyed(bench, b))
     return {
         "appeared": [_one(m) for m in found.appeared],
@@ -59,7 +59,7 @@ def _differences(bench: Bench, a: str, b: str) -> dict[str, Any]:
     }
 
 
-def _one(missing: Missing) -> dict[str, Any]:
+def _one(missing: Missing) -> MissingAnswer:
     seen = missing.identifier
     return {
         "id": seen.name,

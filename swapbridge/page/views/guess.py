@@ -25,6 +25,16 @@ from swapbridge.guessing.guess import guess
 from swapbridge.guessing.layout.fields import raw_values
 from swapbridge.guessing.report import sureness
 from swapbridge.page.accepting import check_map, taken_into
+from swapbridge.page.answers import (
+    AcceptAllAnswer,
+    AcceptAnswer,
+    Beside,
+    Claim,
+    ClaimsAnswer,
+    FieldAnswer,
+    FoundField,
+    MapState,
+)
 from swapbridge.page.bench import Bench, answer, posted, stamp_of, text_of, version_of
 from swapbridge.page.pictures import envelope, payload_rows
 from swapbridge.page.strips import MOST_STEPPED_BITS
@@ -45,15 +55,13 @@ def routes(bench: Bench) -> list[Route]:
     def claims(request: Request) -> Response:
         name = request.query_params.get("file", "")
         found = findings(bench, name)
-        maps = read_maps(bench)
-        return answer(
-            {
-                "claims": _claims(found, maps),
-                "advice": found.get("advice", []),
-                "guessed": bool(found),
-                "maps": map_states(bench),
-            }
-        )
+        said: ClaimsAnswer = {
+            "claims": _claims(found, read_maps(bench)),
+            "advice": found.get("advice", []),
+            "guessed": bool(found),
+            "maps": map_states(bench),
+        }
+        return answer(said)
 
     def states(request: Request) -> Response:
         return answer({"maps": map_states(bench)})
@@ -113,7 +121,7 @@ def findings(bench: Bench, capture: str) -> dict[str, Any]:
     return found
 
 
-def fields_of(bench: Bench, capture: str, identifier: int, extended: bool, bus: str) -> list[dict[str, Any]]:
+def fields_of(bench: Bench, capture: str, identifier: int, extended: bool, bus: str) -> list[FoundField]:
     """Found fields of one identifier, with their bit positions."""
     for message in findings(bench, capture).get("messages", []):
         if (message["id"], message["extended"], message["bus"]) == (identifier, extended, bus):
@@ -154,7 +162,7 @@ def read_maps(bench: Bench) -> dict[str, SignalMap]:
     return out
 
 
-def map_states(bench: Bench) -> list[dict[str, str]]:
+def map_states(bench: Bench) -> list[MapState]:
     """Every map's name, its version, and the step that undo would take back."""
     return [
         {"name": path.name, "version": bench.keeper.version(path), "undo": bench.keeper.last_step(path)}
@@ -162,7 +170,7 @@ def map_states(bench: Bench) -> list[dict[str, str]]:
     ]
 
 
-def _described(message: dict[str, Any], item: dict[str, Any]) -> dict[str, Any]:
+def _described(message: dict[str, Any], item: dict[str, Any]) -> FoundField:
     layout = Layout(item["start"], item["length"], item["byte_order"], item["signed"])
     label = (
         item["name"]
@@ -170,8 +178,21 @@ def _described(message: dict[str, Any], item: dict[str, Any]) -> dict[str, Any]:
         else f"{item['name']} (when {item['mux']['signal']} = {item['mux']['value']})"
     )
     return {
-        **{k: item[k] for k in ("name", "start", "length", "byte_order", "signed", "kind", "scale", "offset", "unit")},
-        **{k: item[k] for k in ("stimulus", "lag_s", "confidence", "layout_confidence", "copy_of", "mux")},
+        "name": item["name"],
+        "start": item["start"],
+        "length": item["length"],
+        "byte_order": item["byte_order"],
+        "signed": item["signed"],
+        "kind": item["kind"],
+        "scale": item["scale"],
+        "offset": item["offset"],
+        "unit": item["unit"],
+        "stimulus": item["stimulus"],
+        "lag_s": item["lag_s"],
+        "confidence": item["confidence"],
+        "layout_confidence": item["layout_confidence"],
+        "copy_of": item["copy_of"],
+        "mux": item["mux"],
         "id": format_identifier(message["id"], message["extended"]),
         "bus": message["bus"],
         "label": label,
@@ -183,8 +204,8 @@ def _described(message: dict[str, Any], item: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _claims(found: dict[str, Any], maps: dict[str, SignalMap]) -> list[dict[str, Any]]:
-    out = [
+def _claims(found: dict[str, Any], maps: dict[str, SignalMap]) -> list[Claim]:
+    out: list[Claim] = [
         {**_described(m, s), "in_maps": _in_maps(m, s, maps)}
         for m in found.get("messages", [])
         for s in m["signals"]
@@ -205,7 +226,7 @@ def _in_maps(message: dict[str, Any], item: dict[str, Any], maps: dict[str, Sign
     return out
 
 
-def _field_picture(bench: Bench, asked: dict[str, str]) -> dict[str, Any]:
+def _field_picture(bench: Bench, asked: dict[str, str]) -> FieldAnswer:
     capture = bench.shelf.capture(asked.get("file", ""))
     identifier, extended = parse_identifier(asked.get("id", ""))
     layout, scale, offset = _layout(asked)
@@ -222,7 +243,7 @@ def _field_picture(bench: Bench, asked: dict[str, str]) -> dict[str, Any]:
     time_s = (capture.time_ns[rows] - start_ns) / 1e9
     value: npt.NDArray[np.float64] = raw_values(capture.payload[rows], layout).astype(np.float64) * scale + offset
     times, values = envelope(time_s, value)
-    out: dict[str, Any] = {
+    out: FieldAnswer = {
         "times": times,
         "values": values,
         "step": layout.length <= MOST_STEPPED_BITS or asked.get("kind") in ("flag", "enum", "mux"),
@@ -242,7 +263,7 @@ def _field_picture(bench: Bench, asked: dict[str, str]) -> dict[str, Any]:
 
 def _beside(
     channel: Channel, start_ns: int, time_s: npt.NDArray[np.float64], value: npt.NDArray[np.float64], lag_s: float
-) -> dict[str, Any]:
+) -> Beside:
     """The channel shifted by its lag, and dots of field against channel."""
     when = channel.time_s - start_ns / 1e9 - lag_s
     times, values = envelope(when, channel.value)
@@ -298,7 +319,7 @@ def _selected(capture: Capture, rows: npt.NDArray[np.intp], text: str) -> npt.ND
     return chosen
 
 
-def _accept(bench: Bench, asked: dict[str, Any]) -> dict[str, Any]:
+def _accept(bench: Bench, asked: dict[str, Any]) -> AcceptAnswer:
     name, identifier, field = text_of(asked, "file"), text_of(asked, "id", 12), text_of(asked, "field")
     found = findings(bench, name)
     wanted = parse_identifier(identifier)
@@ -329,7 +350,7 @@ def _accept(bench: Bench, asked: dict[str, Any]) -> dict[str, Any]:
     return {"accepted": kept, "map": target.name, "version": version, "by_hand": bool(edits)}
 
 
-def _accept_all(bench: Bench, asked: dict[str, Any]) -> dict[str, Any]:
+def _accept_all(bench: Bench, asked: dict[str, Any]) -> AcceptAllAnswer:
     """What `swapbridge map accept --min-confidence` does, as one step."""
     least = finite(str(asked.get("confidence")), "how sure it must be")
     if not 0.5 <= least <= 1:
@@ -348,8 +369,16 @@ def _accept_all(bench: Bench, asked: dict[str, Any]) -> dict[str, Any]:
         seen=version_of(asked),
         check=partial(check_map, taken.signal_map),
     )
-    counts = {key: getattr(taken, key) for key in ("named", "bare", "confirmed", "constants", "left_out")}
-    return {"map": target.name, "version": version, **counts, "conflicts": list(taken.conflicts)}
+    return {
+        "map": target.name,
+        "version": version,
+        "named": taken.named,
+        "bare": taken.bare,
+        "confirmed": taken.confirmed,
+        "constants": taken.constants,
+        "left_out": taken.left_out,
+        "conflicts": taken.conflicts,
+    }
 
 
 def _edited(edits: dict[str, Any]) -> dict[str, Any]:

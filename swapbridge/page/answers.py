@@ -1,0 +1,471 @@
+"""Page room: what the page's scripts are answered, by path. mypy holds the views to it, and TypeScript the scripts.
+
+`python -m tests.page.write_types` writes `static/answers.d.ts` from here; a test compares.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, TypedDict
+
+from swapbridge.core.layout import ByteOrder
+
+
+class StripLine(TypedDict):
+    """A line over time: None breaks it, `states` names numbers that are words."""
+
+    name: str
+    unit: str
+    step: bool
+    states: Mapping[str, str]
+    times: Sequence[float]
+    values: Sequence[float | None]
+
+
+class Identifier(TypedDict):
+    """One identifier of a capture; `named` says which map has it."""
+
+    text: str
+    bus: str
+    count: int
+    period_ms: float | None
+    live_bits: int
+    named: str
+
+
+class CaptureAnswer(TypedDict):
+    """A capture at a glance."""
+
+    notes: Sequence[str]
+    identifiers: Sequence[Identifier]
+
+
+class Gap(TypedDict):
+    """A stretch of which nothing was recorded, and why."""
+
+    begin: float
+    end: float
+    words: str
+    bus: str
+
+
+class BusLoad(TypedDict):
+    """Load of a bus in percent, second by second."""
+
+    bus: str
+    times: Sequence[float]
+    values: Sequence[float]
+
+
+class Blocks(TypedDict):
+    """A channel of words: stretches from, to, and the word."""
+
+    name: str
+    blocks: Sequence[tuple[float, float, str]]
+
+
+class AxisAnswer(TypedDict):
+    """What lies over the whole recording."""
+
+    span: Sequence[float]
+    gaps: Sequence[Gap]
+    loads: Sequence[BusLoad]
+    channels: Sequence[StripLine]
+    blocks: Sequence[Blocks]
+    trouble: str
+
+
+class Lane(TypedDict):
+    """How often an identifier's payload changes: a digit a column."""
+
+    text: str
+    bus: str
+    cells: str
+
+
+class LanesAnswer(TypedDict):
+    """All identifiers over a stretch."""
+
+    span: Sequence[float]
+    lanes: Sequence[Lane]
+
+
+class BitPicture(TypedDict):
+    """Bits over time: a digit a cell, column after column."""
+
+    columns: int
+    bits: int
+    moves: str
+    ones: str
+
+
+class StripsAnswer(TypedDict):
+    """One identifier over a stretch."""
+
+    span: Sequence[float]
+    source: str
+    fields: Sequence[StripLine]
+    left_out: int
+    period: StripLine
+    picture: BitPicture
+
+
+class RawFrame(TypedDict):
+    """One frame as it came."""
+
+    number: int
+    of: int
+    time_s: float
+    data: str
+    bits: str
+    age_s: float
+
+
+class FrameAnswer(TypedDict):
+    """The frame at a moment, or None before the first."""
+
+    frame: RawFrame | None
+
+
+class FoundField(TypedDict):
+    """A field that the search found."""
+
+    name: str
+    start: int
+    length: int
+    byte_order: ByteOrder
+    signed: bool
+    kind: str
+    scale: float
+    offset: float
+    unit: str
+    stimulus: str | None
+    lag_s: float | None
+    confidence: float
+    layout_confidence: float
+    copy_of: str | None
+    mux: Any
+    id: str
+    bus: str
+    label: str
+    sure: str
+    positions: Sequence[int]
+    words: str
+    evidence: Any
+    alternatives: Any
+
+
+class Claim(FoundField):
+    """A field, and the maps that have it already."""
+
+    in_maps: Sequence[str]
+
+
+class IdentifierAnswer(TypedDict):
+    """One identifier in words, and its fields."""
+
+    words: str
+    fields: Sequence[FoundField]
+
+
+class ChecksAnswer(TypedDict):
+    """Counters and checksums of an identifier, in words."""
+
+    checks: Sequence[str]
+
+
+class MapState(TypedDict):
+    """A map in the folder: its version, and the step that undo would take back."""
+
+    name: str
+    version: str
+    undo: str
+
+
+class MapsAnswer(TypedDict):
+    """The folder's maps."""
+
+    maps: Sequence[MapState]
+
+
+class ClaimsAnswer(MapsAnswer):
+    """What was found in a capture."""
+
+    claims: Sequence[Claim]
+    advice: Sequence[str]
+    guessed: bool
+
+
+class Beside(TypedDict):
+    """A stimulus channel beside a field."""
+
+    name: str
+    unit: str
+    times: Sequence[float]
+    values: Sequence[float | None]
+    dots: Sequence[Sequence[float]]
+    median_error: float
+
+
+class FieldAnswer(TypedDict):
+    """A field over time."""
+
+    times: Sequence[float]
+    values: Sequence[float | None]
+    step: bool
+    frames: int
+    stimulus: Beside | None
+    note: str
+
+
+class AcceptAnswer(TypedDict):
+    """A field is in a map."""
+
+    accepted: str
+    map: str
+    version: str
+    by_hand: bool
+
+
+class AcceptAllAnswer(TypedDict):
+    """All that is sure enough is in a map."""
+
+    map: str
+    version: str
+    named: int
+    bare: int
+    confirmed: int
+    constants: int
+    left_out: int
+    conflicts: Sequence[str]
+
+
+class Fault(TypedDict):
+    """What the compiler says of a line."""
+
+    level: str
+    line: int | None
+    column: int
+    words: str
+
+
+class RowSource(TypedDict):
+    """A signal that another is made from."""
+
+    name: str
+    sure: str
+
+
+class BridgeRow(TypedDict):
+    """A signal that is sent."""
+
+    message: str
+    every: str
+    signal: str
+    unit: str
+    kind: str
+    made_from: str
+    sources: Sequence[RowSource]
+    doubt: str
+    note: str
+
+
+class Curve(TypedDict):
+    """A gauge table."""
+
+    name: str
+    x: str
+    y: str
+    points: Sequence[Sequence[float]]
+
+
+class Pickable(TypedDict):
+    """A signal that an expression can name."""
+
+    name: str
+    bus: str
+    unit: str
+    kind: str
+    sure: str
+
+
+class Usage(TypedDict):
+    """A function of the language."""
+
+    name: str
+    usage: str
+    words: str
+
+
+class CheckAnswer(TypedDict):
+    """What the compiler says of a bridge text."""
+
+    faults: Sequence[Fault]
+    rows: Sequence[BridgeRow]
+    tables: Sequence[Curve]
+    names: Sequence[Pickable]
+    functions: Sequence[Usage]
+
+
+class BridgeAnswer(CheckAnswer):
+    """The bridge file."""
+
+    text: str
+    version: str
+    undo: str
+
+
+class SaveAnswer(TypedDict):
+    """The bridge file is written."""
+
+    saved: str
+    version: str
+
+
+class TextAnswer(TypedDict):
+    """A bridge text with one thing changed."""
+
+    text: str
+
+
+class UndoAnswer(TypedDict):
+    """A step is taken back."""
+
+    undone: str
+    version: str
+
+
+class Change(TypedDict):
+    """What changed of an identifier."""
+
+    words: str
+    sure: bool
+
+
+class Changed(TypedDict):
+    """An identifier that changed."""
+
+    id: str
+    bus: str
+    changes: Sequence[Change]
+
+
+class Missing(TypedDict):
+    """An identifier that appeared or vanished."""
+
+    id: str
+    bus: str
+    frames: int
+    period_ms: float | None
+    length: int
+    sure: bool
+    hints: Sequence[str]
+
+
+class CompareAnswer(TypedDict):
+    """Two captures compared."""
+
+    appeared: Sequence[Missing]
+    vanished: Sequence[Missing]
+    changed: Sequence[Changed]
+    same: int
+    remarks: Sequence[str]
+
+
+class Proof(TypedDict):
+    """The proof beside the plan."""
+
+    proved: bool
+    words: str
+    counts: Mapping[str, int]
+
+
+class ProofAnswer(TypedDict):
+    """Whether the plan is proved now."""
+
+    proof: Proof | None
+    report: bool
+    report_version: str
+
+
+class LikelyAnswer(TypedDict):
+    """The captures that a proof would take."""
+
+    captures: Mapping[str, str]
+
+
+class Dial(TypedDict):
+    """A signal that is sent, at each moment."""
+
+    name: str
+    message: str
+    bus: str
+    unit: str
+    ticks: Sequence[float]
+    numeric: bool
+    values: Sequence[float | None]
+    words: Sequence[str]
+    sources: Sequence[DialSource]
+
+
+class DialSource(TypedDict):
+    """A signal that a dial is made from."""
+
+    name: str
+    unit: str
+    values: Sequence[float | None]
+    words: Sequence[str]
+
+
+class Dials(TypedDict):
+    """The result of driving the dials."""
+
+    times: Sequence[float]
+    dials: Sequence[Dial]
+    left_out: int
+
+
+class PhoneAnswer(TypedDict):
+    """A link for one phone, and its QR code row by row."""
+
+    link: str
+    code: Sequence[str]
+
+
+class JobKey(TypedDict):
+    """Work that was begun."""
+
+    job: str
+
+
+ANSWERS: dict[str, type] = {
+    "/api/accept": AcceptAnswer,
+    "/api/accept-all": AcceptAllAnswer,
+    "/api/axis": AxisAnswer,
+    "/api/bridge": BridgeAnswer,
+    "/api/bridge/check": CheckAnswer,
+    "/api/bridge/compile": JobKey,
+    "/api/bridge/curve": TextAnswer,
+    "/api/bridge/dials": JobKey,
+    "/api/bridge/pick": TextAnswer,
+    "/api/bridge/save": SaveAnswer,
+    "/api/capture": CaptureAnswer,
+    "/api/checks": ChecksAnswer,
+    "/api/claims": ClaimsAnswer,
+    "/api/compare": CompareAnswer,
+    "/api/field": FieldAnswer,
+    "/api/frame": FrameAnswer,
+    "/api/guess": JobKey,
+    "/api/identifier": IdentifierAnswer,
+    "/api/lanes": LanesAnswer,
+    "/api/live/phone": PhoneAnswer,
+    "/api/maps": MapsAnswer,
+    "/api/proof": ProofAnswer,
+    "/api/prove": JobKey,
+    "/api/prove/likely": LikelyAnswer,
+    "/api/strips": StripsAnswer,
+    "/api/undo": UndoAnswer,
+}
+"""Every path whose answer has a type; those of running programs (`/api/live`, `/api/jobs`) have none."""
+OTHERS: tuple[type, ...] = (Dials,)
+"""Results of work that scripts read."""

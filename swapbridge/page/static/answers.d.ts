@@ -1,0 +1,439 @@
+// Written by python -m tests.page.write_types from page/answers.py; never edited by hand.
+
+/** A line over time: None breaks it, `states` names numbers that are words. */
+export interface StripLine {
+  name: string;
+  unit: string;
+  step: boolean;
+  states: Record<string, string>;
+  times: number[];
+  values: (number | null)[];
+}
+
+/** One identifier of a capture; `named` says which map has it. */
+export interface Identifier {
+  text: string;
+  bus: string;
+  count: number;
+  period_ms: number | null;
+  live_bits: number;
+  named: string;
+}
+
+/** A capture at a glance. */
+export interface CaptureAnswer {
+  notes: string[];
+  identifiers: Identifier[];
+}
+
+/** A stretch of which nothing was recorded, and why. */
+export interface Gap {
+  begin: number;
+  end: number;
+  words: string;
+  bus: string;
+}
+
+/** Load of a bus in percent, second by second. */
+export interface BusLoad {
+  bus: string;
+  times: number[];
+  values: number[];
+}
+
+/** A channel of words: stretches from, to, and the word. */
+export interface Blocks {
+  name: string;
+  blocks: ([number, number, string])[];
+}
+
+/** What lies over the whole recording. */
+export interface AxisAnswer {
+  span: number[];
+  gaps: Gap[];
+  loads: BusLoad[];
+  channels: StripLine[];
+  blocks: Blocks[];
+  trouble: string;
+}
+
+/** How often an identifier's payload changes: a digit a column. */
+export interface Lane {
+  text: string;
+  bus: string;
+  cells: string;
+}
+
+/** All identifiers over a stretch. */
+export interface LanesAnswer {
+  span: number[];
+  lanes: Lane[];
+}
+
+/** Bits over time: a digit a cell, column after column. */
+export interface BitPicture {
+  columns: number;
+  bits: number;
+  moves: string;
+  ones: string;
+}
+
+/** One identifier over a stretch. */
+export interface StripsAnswer {
+  span: number[];
+  source: string;
+  fields: StripLine[];
+  left_out: number;
+  period: StripLine;
+  picture: BitPicture;
+}
+
+/** One frame as it came. */
+export interface RawFrame {
+  number: number;
+  of: number;
+  time_s: number;
+  data: string;
+  bits: string;
+  age_s: number;
+}
+
+/** The frame at a moment, or None before the first. */
+export interface FrameAnswer {
+  frame: RawFrame | null;
+}
+
+/** A field that the search found. */
+export interface FoundField {
+  name: string;
+  start: number;
+  length: number;
+  byte_order: "little_endian" | "big_endian";
+  signed: boolean;
+  kind: string;
+  scale: number;
+  offset: number;
+  unit: string;
+  stimulus: string | null;
+  lag_s: number | null;
+  confidence: number;
+  layout_confidence: number;
+  copy_of: string | null;
+  mux: any;
+  id: string;
+  bus: string;
+  label: string;
+  sure: string;
+  positions: number[];
+  words: string;
+  evidence: any;
+  alternatives: any;
+}
+
+/** A field, and the maps that have it already. */
+export interface Claim {
+  name: string;
+  start: number;
+  length: number;
+  byte_order: "little_endian" | "big_endian";
+  signed: boolean;
+  kind: string;
+  scale: number;
+  offset: number;
+  unit: string;
+  stimulus: string | null;
+  lag_s: number | null;
+  confidence: number;
+  layout_confidence: number;
+  copy_of: string | null;
+  mux: any;
+  id: string;
+  bus: string;
+  label: string;
+  sure: string;
+  positions: number[];
+  words: string;
+  evidence: any;
+  alternatives: any;
+  in_maps: string[];
+}
+
+/** One identifier in words, and its fields. */
+export interface IdentifierAnswer {
+  words: string;
+  fields: FoundField[];
+}
+
+/** Counters and checksums of an identifier, in words. */
+export interface ChecksAnswer {
+  checks: string[];
+}
+
+/** A map in the folder: its version, and the step that undo would take back. */
+export interface MapState {
+  name: string;
+  version: string;
+  undo: string;
+}
+
+/** The folder's maps. */
+export interface MapsAnswer {
+  maps: MapState[];
+}
+
+/** What was found in a capture. */
+export interface ClaimsAnswer {
+  maps: MapState[];
+  claims: Claim[];
+  advice: string[];
+  guessed: boolean;
+}
+
+/** A stimulus channel beside a field. */
+export interface Beside {
+  name: string;
+  unit: string;
+  times: number[];
+  values: (number | null)[];
+  dots: number[][];
+  median_error: number;
+}
+
+/** A field over time. */
+export interface FieldAnswer {
+  times: number[];
+  values: (number | null)[];
+  step: boolean;
+  frames: number;
+  stimulus: Beside | null;
+  note: string;
+}
+
+/** A field is in a map. */
+export interface AcceptAnswer {
+  accepted: string;
+  map: string;
+  version: string;
+  by_hand: boolean;
+}
+
+/** All that is sure enough is in a map. */
+export interface AcceptAllAnswer {
+  map: string;
+  version: string;
+  named: number;
+  bare: number;
+  confirmed: number;
+  constants: number;
+  left_out: number;
+  conflicts: string[];
+}
+
+/** What the compiler says of a line. */
+export interface Fault {
+  level: string;
+  line: number | null;
+  column: number;
+  words: string;
+}
+
+/** A signal that another is made from. */
+export interface RowSource {
+  name: string;
+  sure: string;
+}
+
+/** A signal that is sent. */
+export interface BridgeRow {
+  message: string;
+  every: string;
+  signal: string;
+  unit: string;
+  kind: string;
+  made_from: string;
+  sources: RowSource[];
+  doubt: string;
+  note: string;
+}
+
+/** A gauge table. */
+export interface Curve {
+  name: string;
+  x: string;
+  y: string;
+  points: number[][];
+}
+
+/** A signal that an expression can name. */
+export interface Pickable {
+  name: string;
+  bus: string;
+  unit: string;
+  kind: string;
+  sure: string;
+}
+
+/** A function of the language. */
+export interface Usage {
+  name: string;
+  usage: string;
+  words: string;
+}
+
+/** What the compiler says of a bridge text. */
+export interface CheckAnswer {
+  faults: Fault[];
+  rows: BridgeRow[];
+  tables: Curve[];
+  names: Pickable[];
+  functions: Usage[];
+}
+
+/** The bridge file. */
+export interface BridgeAnswer {
+  faults: Fault[];
+  rows: BridgeRow[];
+  tables: Curve[];
+  names: Pickable[];
+  functions: Usage[];
+  text: string;
+  version: string;
+  undo: string;
+}
+
+/** The bridge file is written. */
+export interface SaveAnswer {
+  saved: string;
+  version: string;
+}
+
+/** A bridge text with one thing changed. */
+export interface TextAnswer {
+  text: string;
+}
+
+/** A step is taken back. */
+export interface UndoAnswer {
+  undone: string;
+  version: string;
+}
+
+/** What changed of an identifier. */
+export interface Change {
+  words: string;
+  sure: boolean;
+}
+
+/** An identifier that changed. */
+export interface Changed {
+  id: string;
+  bus: string;
+  changes: Change[];
+}
+
+/** An identifier that appeared or vanished. */
+export interface Missing {
+  id: string;
+  bus: string;
+  frames: number;
+  period_ms: number | null;
+  length: number;
+  sure: boolean;
+  hints: string[];
+}
+
+/** Two captures compared. */
+export interface CompareAnswer {
+  appeared: Missing[];
+  vanished: Missing[];
+  changed: Changed[];
+  same: number;
+  remarks: string[];
+}
+
+/** The proof beside the plan. */
+export interface Proof {
+  proved: boolean;
+  words: string;
+  counts: Record<string, number>;
+}
+
+/** Whether the plan is proved now. */
+export interface ProofAnswer {
+  proof: Proof | null;
+  report: boolean;
+  report_version: string;
+}
+
+/** The captures that a proof would take. */
+export interface LikelyAnswer {
+  captures: Record<string, string>;
+}
+
+/** A signal that is sent, at each moment. */
+export interface Dial {
+  name: string;
+  message: string;
+  bus: string;
+  unit: string;
+  ticks: number[];
+  numeric: boolean;
+  values: (number | null)[];
+  words: string[];
+  sources: DialSource[];
+}
+
+/** A signal that a dial is made from. */
+export interface DialSource {
+  name: string;
+  unit: string;
+  values: (number | null)[];
+  words: string[];
+}
+
+/** The result of driving the dials. */
+export interface Dials {
+  times: number[];
+  dials: Dial[];
+  left_out: number;
+}
+
+/** A link for one phone, and its QR code row by row. */
+export interface PhoneAnswer {
+  link: string;
+  code: string[];
+}
+
+/** Work that was begun. */
+export interface JobKey {
+  job: string;
+}
+
+export interface Answers {
+  "/api/accept": AcceptAnswer;
+  "/api/accept-all": AcceptAllAnswer;
+  "/api/axis": AxisAnswer;
+  "/api/bridge": BridgeAnswer;
+  "/api/bridge/check": CheckAnswer;
+  "/api/bridge/compile": JobKey;
+  "/api/bridge/curve": TextAnswer;
+  "/api/bridge/dials": JobKey;
+  "/api/bridge/pick": TextAnswer;
+  "/api/bridge/save": SaveAnswer;
+  "/api/capture": CaptureAnswer;
+  "/api/checks": ChecksAnswer;
+  "/api/claims": ClaimsAnswer;
+  "/api/compare": CompareAnswer;
+  "/api/field": FieldAnswer;
+  "/api/frame": FrameAnswer;
+  "/api/guess": JobKey;
+  "/api/identifier": IdentifierAnswer;
+  "/api/lanes": LanesAnswer;
+  "/api/live/phone": PhoneAnswer;
+  "/api/maps": MapsAnswer;
+  "/api/proof": ProofAnswer;
+  "/api/prove": JobKey;
+  "/api/prove/likely": LikelyAnswer;
+  "/api/strips": StripsAnswer;
+  "/api/undo": UndoAnswer;
+}

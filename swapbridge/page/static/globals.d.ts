@@ -1,0 +1,2 @@
+// What scripts of other makers put into the page.
+declare const uPlot: any;
