@@ -199,7 +199,7 @@ class _Reader:
         try:
             return identifier_word(*parse_identifier(text))
         except InputError as error:
-            self.fail(path, str(error), "write it as a number like 0x1A0")
+            self.fail(path, str(error), "write it like 1A0, or 18FF0010x for 29 bits")
 
     def source(self, path: Path, value: Any) -> Source:
         """An expression: text, or a plain number or truth value."""

@@ -1,0 +1,61 @@
+"""Reading a bridge file: what is not written has its stated default, and each refusal points at its very place."""
+
+from __future__ import annotations
+
+from fractions import Fraction as F
+
+import pytest
+
+from swapbridge.core.errors import SwapbridgeError
+from swapbridge.language.constants import constant
+from swapbridge.language.reading import parse_bridge
+
+BASE = '[bridge]\nname = "x"\n[buses.host]\nplacement = "inline"\n'
+SEND = BASE + '[[messages]]\nsend = "host.M"\n'
+SOURCE = BASE + '[sources."host.M"]\n'
+
+
+def test_times_that_are_not_written() -> None:
+    bridge = parse_bridge(SEND + '[states]\nkey_on = "true"\n')
+    assert bridge.messages[0].gap_us in (None, 0)
+    assert bridge.states is not None
+    assert bridge.states.after_run_us == 0
+
+
+def test_times_that_are() -> None:
+    bridge = parse_bridge(SEND + 'gap_ms = 2.5\n[states]\nkey_on = "true"\nafter_run_ms = 200\n')
+    assert bridge.messages[0].gap_us == 2500
+    assert bridge.states is not None
+    assert bridge.states.after_run_us == 200_000
+
+
+@pytest.mark.parametrize("text", ["0.125", "-0.125", "3.0", "-40.05", "1e-6", "2.5e3"])
+def test_a_written_number_keeps_its_value_and_sign(text: str) -> None:
+    bridge = parse_bridge(BASE + f"[constants]\nK = {text}\n")
+    assert constant(bridge, bridge.constants["K"])[0] == F(text)
+
+
+@pytest.mark.parametrize(("key", "value", "fine"), [
+    ("lost_ok", 0, True), ("lost_ok", 100, True), ("lost_ok", -1, False), ("lost_ok", 101, False),
+    ("first", 0, False), ("first", 1, True), ("recover", 0, False), ("recover", 100, True), ("recover", 101, False),
+])  # fmt: skip
+def test_counts_of_frames_have_ends(key: str, value: int, fine: bool) -> None:
+    text = SOURCE + f"{key} = {value}\n"
+    if fine:
+        assert getattr(parse_bridge(text).sources[0], key) == value
+        return
+    with pytest.raises(SwapbridgeError, match=rf"bridge.toml:6:1: .*{key}"):
+        parse_bridge(text)
+
+
+def test_a_number_of_the_most_digits_is_read_and_one_more_is_not() -> None:
+    assert constant(bridge := parse_bridge(BASE + f"[constants]\nK = 0.{'1' * 58}\n"), bridge.constants["K"])[0] > 0
+    with pytest.raises(SwapbridgeError, match="more than 60 digits"):
+        parse_bridge(BASE + f"[constants]\nK = 0.{'1' * 59}\n")
+
+
+def test_a_refusal_points_into_the_expression() -> None:
+    bridge = parse_bridge(BASE + '[constants]\nK = "1 + )"\n')
+    with pytest.raises(SwapbridgeError) as refused:
+        constant(bridge, bridge.constants["K"])
+    assert str(refused.value).startswith("bridge.toml:6:10: ")
