@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+import pytest
 
 from swapbridge.guessing.coding.codelength import candidate_bits, carry_saving
-from swapbridge.guessing.coding.columns import Columns, make_columns
+from swapbridge.guessing.coding.columns import Columns, distinct_payloads, first_of_each, make_columns
 from swapbridge.guessing.layout.orders import house_style
 from swapbridge.guessing.layout.study import lay_out, study
 
@@ -85,3 +86,23 @@ def test_neighbours_that_move_when_the_whole_message_moves_stay_apart() -> None:
         payload[:, byte] = state
     found = cut(payload)
     assert all(len({p >> 3 for p in field}) == 1 for field in found)
+
+
+@pytest.mark.parametrize("width", [1, 3, 7, 8, 9, 64])
+@pytest.mark.parametrize("count", [0, 1, 500])
+def test_distinct_payloads_are_those_that_numpy_finds(width: int, count: int) -> None:
+    rng = np.random.default_rng(width)
+    payload = rng.integers(0, 3, (count, width), np.uint8) << 7  # with bytes that would be negative, were they signed
+    payload[:, 3:] = 0
+    if not count:
+        assert distinct_payloads(payload).shape == (0, width)
+        assert first_of_each(payload).tolist() == []
+        return
+    rows, first = np.unique(payload, axis=0, return_index=True)
+    np.testing.assert_array_equal(distinct_payloads(payload), rows)
+    assert first_of_each(payload).tolist() == sorted(first.tolist())
+
+
+def test_payloads_of_no_bytes_are_one() -> None:
+    assert len(distinct_payloads(np.zeros((5, 0), np.uint8))) == 1
+    assert first_of_each(np.zeros((5, 0), np.uint8)).tolist() == [0]

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.integrity import Affine, Method
-from swapbridge.guessing.coding.columns import Columns
+from swapbridge.guessing.coding.columns import Columns, first_of_each
 from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.integrity.folded import fit_field_sum
 from swapbridge.guessing.integrity.gf2 import reduce_rows, relations, solve_affine
@@ -84,8 +84,7 @@ class _Table:
 def _prepare(columns: Columns) -> _Table:
     payload = columns.payload
     flips_rows = np.unpackbits(payload[1:] ^ payload[:-1], axis=1, bitorder="little")[~columns.breaks[1:]]
-    _, first = np.unique(np.ascontiguousarray(payload).view(f"V{payload.shape[1]}")[:, 0], return_index=True)
-    first.sort()
+    first = first_of_each(payload)
     if len(first) > ROWS_USED:
         first = first[np.linspace(0, len(first) - 1, ROWS_USED).astype(np.intp)]
     rows = payload[first]

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from swapbridge.core.integrity import Affine, Crc, Sum
-from swapbridge.guessing.coding.columns import Columns
+from swapbridge.guessing.coding.columns import Columns, distinct_payloads
 from swapbridge.guessing.integrity.checksums import EQUATIONS, FoundChecksum
 from swapbridge.guessing.integrity.sums import unit_totals
 
@@ -26,7 +26,7 @@ CLEARLY = 2
 
 def possible_checks(columns: Columns) -> tuple[tuple[FoundChecksum, tuple[Signature, ...]], ...]:
     """Every byte (or nibble) that a sum or XOR over the whole payload gives, proven or not, with its signatures."""
-    payload = np.unique(columns.payload, axis=0)
+    payload = distinct_payloads(columns.payload)
     if len(payload) < EQUATIONS // 2 or payload.shape[1] < 2:
         return ()
     everything = tuple(range(payload.shape[1]))
@@ -35,22 +35,22 @@ def possible_checks(columns: Columns) -> tuple[tuple[FoundChecksum, tuple[Signat
     identifier = [columns.identifier >> s & 0xFF for s in (0, 8, 16, 24)]
     out = []
     folded = np.bitwise_xor.reduce(payload, axis=1)
+    folds = bool((folded == folded[0]).all())
+    whole = unit_totals(payload, everything, 8)
     for byte in everything:
         if not moved[byte]:
             continue
         field = tuple(range(8 * byte, 8 * byte + 8))
         known = verified & ~(0xFF << 8 * byte)
-        if (folded == folded[0]).all():
+        if folds:
             masks = tuple(sum(1 << (8 * i + k) for i in everything if i != byte) for k in range(8))
             constant = int(folded[0])
             after = constant ^ identifier[0] ^ identifier[1] ^ identifier[2] ^ identifier[3]
             check = FoundChecksum(field, Affine(8, masks, constant), None, (), 1.0, len(payload), known)
             out.append((check, _signatures("xor", byte, payload.shape[1], constant, after)))
-        cleared = payload.copy()
-        cleared[:, byte] = 0
-        total = unit_totals(cleared, everything, 8)
+        own = payload[:, byte].astype(np.int64)
         for factor in (1, -1):
-            rest = (payload[:, byte].astype(np.int64) - factor * total) % 256
+            rest = (own - factor * (whole - own)) % 256
             if (rest == rest[0]).all():
                 constant = int(rest[0])
                 after = (constant - factor * sum(identifier)) % 256
@@ -142,7 +142,7 @@ def _crc_form(found: FoundChecksum, method: Crc, width: int) -> Crc | None:
 
 def crc_of_vehicle(columns: Columns, crcs: dict[Crc, int]) -> FoundChecksum | None:
     """The check of one message that a CRC proven in other messages of the vehicle shows, if it does."""
-    rows = np.unique(columns.payload, axis=0)
+    rows = distinct_payloads(columns.payload)
     width = rows.shape[1]
     if len(rows) < 3 or width < 2:
         return None

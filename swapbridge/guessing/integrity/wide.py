@@ -14,7 +14,7 @@ import numpy.typing as npt
 from swapbridge.core.crc_catalogue import CATALOGUE
 from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
 from swapbridge.core.layout import layout_from_positions
-from swapbridge.guessing.coding.columns import Columns
+from swapbridge.guessing.coding.columns import Columns, distinct_payloads
 from swapbridge.guessing.integrity.checksums import EQUATIONS, SHARE, FoundChecksum, distinct_rows, fit_affine
 from swapbridge.guessing.integrity.sums import unit_totals
 
@@ -167,7 +167,7 @@ def _as_sum(columns: Columns, low: FoundChecksum, method: Sum, others: Sequence[
     own = low.positions[0] >> 3
     if low.positions != _byte(own) or method.unit_bits != 8:
         return None
-    payload = np.unique(columns.payload, axis=0)
+    payload = distinct_payloads(columns.payload)
     for partner in (own - 1, own + 1):
         taken = any(p >> 3 == partner for f in others for p in f.positions)
         if taken or partner in method.coverage or not 0 <= partner < payload.shape[1]:
