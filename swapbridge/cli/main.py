@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from swapbridge._version import __version__
+from swapbridge.cli.screen.plain_text import survive_any_encoding
 from swapbridge.core.errors import SwapbridgeError
 
 COMMANDS = {
@@ -85,4 +86,5 @@ def cli() -> None:
 
 def main() -> None:
     """Entry point: exit 0 done, 1 a proof failed, 2 the input or the call was wrong."""
+    survive_any_encoding()
     cli()

@@ -92,7 +92,9 @@ def test_neighbours_that_move_when_the_whole_message_moves_stay_apart() -> None:
 @pytest.mark.parametrize("count", [0, 1, 500])
 def test_distinct_payloads_are_those_that_numpy_finds(width: int, count: int) -> None:
     rng = np.random.default_rng(width)
-    payload = rng.integers(0, 3, (count, width), np.uint8) << 7  # with bytes that would be negative, were they signed
+    payload = (rng.integers(0, 3, (count, width)) << 7).astype(
+        np.uint8
+    )  # with bytes that would be negative, were they signed
     payload[:, 3:] = 0
     if not count:
         assert distinct_payloads(payload).shape == (0, width)

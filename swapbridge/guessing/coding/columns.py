@@ -137,9 +137,7 @@ def first_of_each(payload: npt.NDArray[np.uint8]) -> npt.NDArray[np.intp]:
     """Rows in which each distinct payload came first, in the order they came."""
     if not payload.size:
         return np.arange(min(len(payload), 1))
-    first = np.unique(_sortable(payload), return_index=True)[1]
-    first.sort()
-    return first
+    return np.sort(np.unique(_sortable(payload), return_index=True)[1])
 
 
 def distinct_payloads(payload: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
