@@ -118,6 +118,7 @@ def test_a_stall_does_not_draw_the_end_out() -> None:
     late = QUICK_END_US + LATE_US + 1
     second = ending.take(late)
     assert second is not None
+    assert not ending.again
     assert {first[0].word, second[0].word} == {GAUGE, EVENT}
     assert ending.take(late + 1) is None
     assert ending.next_us() is None

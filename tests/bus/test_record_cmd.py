@@ -111,7 +111,7 @@ def test_a_script_is_found(channel: str, tmp_path: Path, monkeypatch: pytest.Mon
     bus = ["--bus", f"a=virtual:{channel}", "--seconds", "0.2"]
     assert invoke("record", "a.log", "--script", *bus).exit_code == 0
     Path("stimulus_script.toml").write_text("[[step")
-    assert "no TOML" in invoke("record", "a.log", "--script", *bus).output
+    assert "not TOML" in invoke("record", "a.log", "--script", *bus).output
     assert invoke("record", "a.log", "--script", "built-in", *bus).exit_code == 0
 
 

@@ -19,7 +19,7 @@ RAMP_US = 500_000
 """A request has ramped out by then; the last frame goes out at this moment, and there is no other."""
 QUICK_END_US = 100_000
 """Where nothing ramps, messages go on so long, that their receivers hear the safe answer more than once."""
-LATE_US = 60_000
+LATE_US = 40_000
 """So long after its end a stop only sends what has not been said yet: a computer that stalls does not draw it out."""
 RAMP_STEP_US = 20_000
 """How often a message without a period is sent while one of its requests ramps out."""
@@ -98,6 +98,11 @@ class Ending:
         The last frame of each form that was sent; only of messages that are still alive.
     latest : mapping of int to bytes
         The last frame of each send, for its counter.
+
+    Attributes
+    ----------
+    again : bool
+        Whether the frame taken last says what its message has said before.
     """
 
     plan: Plan
@@ -105,6 +110,7 @@ class Ending:
     newest: Mapping[Form, bytes]
     latest: Mapping[int, bytes]
     ramping: bool = False
+    again: bool = False
     _due: list[tuple[int, int, int]] = field(default_factory=list)
     _counters: dict[tuple[int, int], int] = field(default_factory=dict)
     _said: set[Form] = field(default_factory=set)
@@ -132,6 +138,7 @@ class Ending:
         due, number, form = heapq.heappop(self._due)
         send = self.plan.sends[number]
         origin = self.newest[number, form]
+        self.again = (number, form) in self._said
         if max(due, now_us) >= RAMP_US or not self.answers.ramps((number, form), origin):
             self._said.add((number, form))
         step = send.period_us * len(send.turns)

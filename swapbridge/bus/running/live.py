@@ -18,7 +18,7 @@ from typing import Any
 from swapbridge.bus.adapters.clock import OneClock, start_clock
 from swapbridge.bus.adapters.frames import FrameForms, Turns, flags_of, word_of
 from swapbridge.bus.adapters.health import Health, HealthMeter
-from swapbridge.bus.adapters.link import Link
+from swapbridge.bus.adapters.link import STALE_SEND_NS, Link
 from swapbridge.bus.running.black_box import BlackBox
 from swapbridge.bus.running.ending import Ending, SafeAnswers
 from swapbridge.bus.running.faults_heard import FaultsHeard
@@ -297,7 +297,8 @@ class Live:
             send, data = taken
             if self.gate.is_foreign(send.bus, send.word):
                 continue
-            if not self._links[send.bus].send(self._forms.message(send.bus, send.word, data), LAST_SEND_NS):
+            patience_ns = STALE_SEND_NS if ending.again else LAST_SEND_NS
+            if not self._links[send.bus].send(self._forms.message(send.bus, send.word, data), patience_ns):
                 missed[send.name] = None
         return tuple(missed)
 

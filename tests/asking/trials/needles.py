@@ -7,7 +7,7 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from swapbridge.asking.trials.gauge import GaugeTrial, Stage
+from swapbridge.asking.trials.gauge import LEFT_SHARE, GaugeTrial, Stage
 
 STEP_NS = 100_000_000
 
@@ -52,7 +52,7 @@ class Person:
             return
         span = self.needle.span
         if self.rested is not None:
-            if abs(shows - self.rested) > 0.01 * span + self.error:
+            if abs(shows - self.rested) > LEFT_SHARE * span + self.error:
                 self.rested = None
                 self._press(trial.press, now_ns)
             return

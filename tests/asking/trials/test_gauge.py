@@ -57,7 +57,7 @@ def worst(trial: GaugeTrial, curve: Callable[[float], float]) -> tuple[float, fl
 def test_damped_gauges_are_read_within_their_target() -> None:
     """The answers are wrong by 0.5 % of the span each, the time constant is 10 s.
 
-    What a person sees is random: of 120 such runs 6 missed 1 % at a mark or 2 % between, none by much.
+    What a person sees is random: of 300 such runs one missed 1 % at a mark (1.2 %), none 2 % between.
     """
     misses = runs = 0
     for curve, values, marks in CASES:
@@ -68,8 +68,8 @@ def test_damped_gauges_are_read_within_their_target() -> None:
             runs, misses = runs + 1, misses + (at > 0.01 or between > 0.02)
             assert seconds < 20 * 60
             assert at <= 0.013, trial.result()
-            assert between <= 0.03, trial.result()
-    assert misses <= runs // 10
+            assert between <= 0.025, trial.result()
+    assert misses <= 1
 
 
 @pytest.mark.parametrize("constant", [5.0, 20.0])
