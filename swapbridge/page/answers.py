@@ -328,6 +328,30 @@ class TextAnswer(TypedDict):
     text: str
 
 
+class DraftLine(TypedDict):
+    """A signal's line of the bridge file, what draft says of it, and whether it is open or waits for a review."""
+
+    name: str
+    message: str
+    signal: str
+    value: str
+    fallback: str
+    role: str
+    said: str
+    open: bool
+    waits: bool
+
+
+class DraftAnswer(TypedDict):
+    """Every line, the names that wait for a review (messages as a whole too), and why some of it can't be known."""
+
+    version: str
+    undo: str
+    waiting: Sequence[str]
+    trouble: str
+    lines: Sequence[DraftLine]
+
+
 class UndoAnswer(TypedDict):
     """A step is taken back."""
 
@@ -453,6 +477,9 @@ ANSWERS: dict[str, type] = {
     "/api/checks": ChecksAnswer,
     "/api/claims": ClaimsAnswer,
     "/api/compare": CompareAnswer,
+    "/api/draft": DraftAnswer,
+    "/api/draft/beside": JobKey,
+    "/api/draft/say": DraftAnswer,
     "/api/field": FieldAnswer,
     "/api/frame": FrameAnswer,
     "/api/guess": JobKey,

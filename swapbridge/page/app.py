@@ -20,7 +20,20 @@ from swapbridge.page.guard import Guard
 from swapbridge.page.jobs import Jobs
 from swapbridge.page.keeping import ChangedError
 from swapbridge.page.shelf import Shelf
-from swapbridge.page.views import axis, bridge, capture, compare, glance, guess, guide, live, modules, pedals, prove
+from swapbridge.page.views import (
+    axis,
+    bridge,
+    capture,
+    compare,
+    draft,
+    glance,
+    guess,
+    guide,
+    live,
+    modules,
+    pedals,
+    prove,
+)
 from swapbridge.swapfolder.paths import BRIDGE
 
 HERE = Path(__file__).parent
@@ -56,7 +69,7 @@ def make_app(
         Route("/api/undo", _undo(bench), methods=["POST"]),
         Mount("/static", StaticFiles(directory=HERE / "static")),
     ]
-    for view in (glance, capture, axis, guess, compare, bridge, prove, modules, live, pedals, guide):
+    for view in (glance, capture, axis, guess, compare, draft, bridge, prove, modules, live, pedals, guide):
         routes += view.routes(bench)
     app = Starlette(
         routes=routes,

@@ -30,6 +30,7 @@ VIEWS = (
     ("/guess", "Guess", "Claims and their evidence"),
     ("/compare", "Compare", "What changed between two captures"),
     ("/modules", "Modules", "What the modules say: fault codes, before and after"),
+    ("/draft", "Draft", "Drafted lines, to accept, refuse or edit"),
     ("/bridge", "Bridge", "Where each host signal comes from"),
     ("/prove", "Prove", "The verdict"),
     ("/live", "Live", "Recording and running"),

@@ -22,8 +22,9 @@ from swapbridge.compiler.review import marks
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.drafting.write import MARK
-from swapbridge.language.reading import load_bridge, parse_bridge
-from swapbridge.swapfolder.reviewing import write_review
+from swapbridge.language.reading import parse_bridge
+from swapbridge.signalmap.model import SignalMap
+from swapbridge.swapfolder.reviewing import review_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +67,13 @@ def bridge_lines(path: Path) -> list[Line]:
     InputError
         The file can't be read, or is not TOML.
     """
+    return lines_of(_read(path), str(path))
+
+
+def lines_of(text: str, where: str) -> list[Line]:
+    """The same of a bridge file's text; `where` names the file in what is refused."""
     out = []
-    for message in _document(path).get("messages", []):
+    for message in _document(text, where).get("messages", []):
         opened = [str(name) for name in message.get("open", [])]
         for name, item in message.get("signals", {}).items():
             whole = item if isinstance(item, InlineTable) else {"value": item}
@@ -84,40 +90,64 @@ def bridge_lines(path: Path) -> list[Line]:
 
 
 def accept_line(path: Path, name: str, on: str) -> None:
+    """Write `accepted_text` of a bridge file."""
+    text = _read(path)
+    _write(path, accepted_text(text, path, name, on, load_maps(parse_bridge(text, str(path)))))
+
+
+def refuse_line(path: Path, name: str, on: str) -> None:
+    """Write `refused_text` of a bridge file."""
+    _write(path, refused_text(_read(path), path, name, on))
+
+
+def edit_line(path: Path, name: str, value: str, fallback: str, on: str) -> None:
+    """Write `edited_text` of a bridge file."""
+    text = _read(path)
+    maps = load_maps(parse_bridge(text, str(path)))
+    _write(path, edited_text(text, path, name, (value, fallback), on, maps))
+
+
+def accepted_text(text: str, path: Path, name: str, on: str, maps: Mapping[str, SignalMap]) -> str:
     """A person looked at a line and it is right: reviewed where that was asked for, and theirs from now on.
 
     Parameters
     ----------
+    text : str
+        The bridge file's.
     path : Path
-        The bridge file.
+        The bridge file, for what is refused.
     name : str
-        ``bus.MESSAGE.SIGNAL``.
+        ``bus.MESSAGE.SIGNAL``, or ``bus.MESSAGE`` where the message as a whole waits for a review.
     on : str
         The day, ``2026-05-01``.
+    maps : dict of str to SignalMap
+        By bus name.
 
     Raises
     ------
     InputError
-        No such line, or the file can't be read or written.
+        No such line.
     """
-    bridge = load_bridge(path)
-    mark = next((m for m in marks(bridge, load_maps(bridge)) if m.name == name), None)
+    bridge = parse_bridge(text, str(path))
+    mark = next((m for m in marks(bridge, maps) if m.name == name), None)
     if mark is not None and not mark.is_reviewed:
-        write_review(path, mark, on)
-    document, _, item = _found(path, name)
+        text = review_text(text, mark, on, str(path))
+    if mark is not None and mark.signal is None:  # a message as a whole
+        return text
+    document, _, item = _found(text, path, name)
     _comment(item, f"accepted {on}; {item.trivia.comment.lstrip('# ').removeprefix(MARK).strip()}".rstrip("; "))
-    _write(path, tomlkit.dumps(document))
+    return tomlkit.dumps(document)
 
 
-def refuse_line(path: Path, name: str, on: str) -> None:
+def refused_text(text: str, path: Path, name: str, on: str) -> str:
     """A person says that a line is wrong: it becomes open, and gives its safe answer until somebody knows better.
 
     Raises
     ------
     InputError
-        No such line, it states no safe answer, or the file can't be read or written.
+        No such line, or it states no safe answer.
     """
-    document, message, item = _found(path, name)
+    document, message, item = _found(text, path, name)
     if not isinstance(item, InlineTable) or "fallback" not in item:
         raise InputError(f"{name} in {path} states no safe answer (fallback): write one, then refuse it")
     rule = {**_kept(item, "hold_ms"), "value": item["fallback"], "unreviewed": True}
@@ -126,28 +156,27 @@ def refuse_line(path: Path, name: str, on: str) -> None:
     opened = [str(n) for n in message.get("open", [])]
     if signal not in opened:
         opened.append(signal)
-    _write(path, _with_open(document, message, opened, "with what a person refused"))
+    return _with_open(document, message, opened, "with what a person refused")
 
 
-def edit_line(path: Path, name: str, value: str, fallback: str, on: str) -> None:
-    """A person's own rule in place of a line; it must compile, and is no longer open.
+def edited_text(text: str, path: Path, name: str, rule: tuple[str, str], on: str, maps: Mapping[str, SignalMap]) -> str:
+    """A person's own rule (value, safe answer) in place of a line; it must compile, and is no longer open.
 
     Raises
     ------
     SwapbridgeError
-        No such line, or the rule is refused by the compiler: what, and where. Nothing is written then.
+        No such line, or the rule is refused by the compiler: what, and where.
     """
-    document, message, item = _found(path, name)
-    if not value.strip() or not fallback.strip():
+    document, message, item = _found(text, path, name)
+    value, fallback = (part.strip() for part in rule)
+    if not value or not fallback:
         raise InputError(f"{name} needs both a value and a safe answer for when its source is quiet")
     signal = name.rpartition(".")[2]
-    rule = {**_kept(item), "value": value.strip(), "fallback": fallback.strip()}
-    _replace(message, signal, rule, f"edited {on}")
+    _replace(message, signal, {**_kept(item), "value": value, "fallback": fallback}, f"edited {on}")
     left = [str(n) for n in message.get("open", []) if str(n) != signal]
-    text = _with_open(document, message, left, "without what a person wrote")
-    bridge = parse_bridge(text, str(path))
-    compile_bridge(bridge, load_maps(bridge))
-    _write(path, text)
+    new = _with_open(document, message, left, "without what a person wrote")
+    compile_bridge(parse_bridge(new, str(path)), maps)
+    return new
 
 
 def _kept(item: Any, *without: str) -> dict[str, Any]:
@@ -187,18 +216,25 @@ def _with_open(document: tomlkit.TOMLDocument, message: Any, names: Sequence[str
     return "".join(lines)
 
 
-def _document(path: Path) -> tomlkit.TOMLDocument:
+def _read(path: Path) -> str:
     try:
-        return tomlkit.parse(path.read_text(encoding="utf-8"))
+        return path.read_text(encoding="utf-8")
     except OSError as error:
         raise InputError(f"{path} can't be read ({error.strerror})") from None
-    except (TOMLKitError, UnicodeDecodeError) as error:
-        raise InputError(f"{path} is not TOML ({error}): mend it, or take it away and draft again") from None
+    except UnicodeDecodeError as error:
+        raise InputError(f"{path} can't be read ({error}); write it as UTF-8 text") from None
 
 
-def _found(path: Path, name: str) -> tuple[tomlkit.TOMLDocument, Any, Any]:
+def _document(text: str, where: str) -> tomlkit.TOMLDocument:
+    try:
+        return tomlkit.parse(text)
+    except TOMLKitError as error:
+        raise InputError(f"{where} is not TOML ({error}): mend it, or take it away and draft again") from None
+
+
+def _found(text: str, path: Path, name: str) -> tuple[tomlkit.TOMLDocument, Any, Any]:
     """The document, the message's table and the signal's line of a name."""
-    document = _document(path)
+    document = _document(text, str(path))
     sender, _, signal = name.rpartition(".")
     for message in document.get("messages", []):
         if message.get("send") == sender and signal in message.get("signals", {}):

@@ -193,26 +193,30 @@ def write_review(path: Path, mark: Mark, on: str) -> None:
     InputError
         The rule is not found in the file, or the file can't be written.
     """
-    document = tomlkit.parse(path.read_text(encoding="utf-8"))
+    text = review_text(path.read_text(encoding="utf-8"), mark, on, str(path))
+    parse_bridge(text, str(path))
+    with written_whole(path) as temporary:
+        temporary.write_text(text, encoding="utf-8")
+
+
+def review_text(old: str, mark: Mark, on: str, where: str) -> str:
+    """A bridge file's text with a review beside a rule; `where` names the file in what is refused."""
+    document = tomlkit.parse(old)
     messages = document.get("messages", [])
     bus_message = mark.message.message.text
     rule: Any = next((m for m in messages if m.get("send") == bus_message), None)
     if rule is not None and mark.signal is not None:
         rule = _signal_table(rule, mark)
     if rule is None:
-        raise InputError(f"{mark.name} is not found in {path}: compile it again")
+        raise InputError(f"{mark.name} is not found in {where}: compile it again")
     review = tomlkit.inline_table()
     review.update({"on": on, "digest": mark.digest})
     if "unreviewed" in rule:
         rule["unreviewed"] = review  # keeps its place among the others
         said = review.as_string()
-        text = tomlkit.dumps(document).replace(f"unreviewed = {said}", f"reviewed = {said}", 1)
-    else:
-        rule["reviewed"] = review
-        text = tomlkit.dumps(document)
-    parse_bridge(text, str(path))
-    with written_whole(path) as temporary:
-        temporary.write_text(text, encoding="utf-8")
+        return tomlkit.dumps(document).replace(f"unreviewed = {said}", f"reviewed = {said}", 1)
+    rule["reviewed"] = review
+    return tomlkit.dumps(document)
 
 
 def _signal_table(rule: Any, mark: Mark) -> Any:

@@ -28,7 +28,7 @@ from swapbridge.demo.folder import write_demo
 from swapbridge.signalmap.dbc_read import load_map
 
 pytestmark = [pytest.mark.long, pytest.mark.xdist_group("browser"), pytest.mark.timeout(600)]
-VIEWS = ("/", "/capture", "/guess", "/compare", "/modules", "/bridge", "/prove", "/live")
+VIEWS = ("/", "/capture", "/guess", "/compare", "/modules", "/draft", "/bridge", "/prove", "/live")
 FLAGS = (
     "--headless=new",
     "--no-sandbox",

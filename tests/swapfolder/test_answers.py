@@ -123,3 +123,14 @@ def test_a_later_draft_keeps_every_answer(drafted: Path) -> None:
     drafted.write_text(text)
     assert line(drafted, SPEED).is_open
     assert told == []
+
+
+def test_a_message_is_accepted_as_a_whole(drafted: Path) -> None:
+    text = drafted.read_text()
+    drafted.write_text(
+        text.replace('send = "host.EngineData"', 'send = "host.EngineData"\nunreviewed = true  # draft: x')
+    )
+    assert waiting(drafted) == ["host.EngineData", TORQUE]
+    accept_line(drafted, "host.EngineData", ON)
+    assert waiting(drafted) == [TORQUE]
+    compile_bridge(drafted)

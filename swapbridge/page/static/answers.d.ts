@@ -312,6 +312,28 @@ export interface TextAnswer {
   text: string;
 }
 
+/** A signal's line of the bridge file, what draft says of it, and whether it is open or waits for a review. */
+export interface DraftLine {
+  name: string;
+  message: string;
+  signal: string;
+  value: string;
+  fallback: string;
+  role: string;
+  said: string;
+  open: boolean;
+  waits: boolean;
+}
+
+/** Every line, the names that wait for a review (messages as a whole too), and why some of it can't be known. */
+export interface DraftAnswer {
+  version: string;
+  undo: string;
+  waiting: string[];
+  trouble: string;
+  lines: DraftLine[];
+}
+
 /** A step is taken back. */
 export interface UndoAnswer {
   undone: string;
@@ -424,6 +446,9 @@ export interface Answers {
   "/api/checks": ChecksAnswer;
   "/api/claims": ClaimsAnswer;
   "/api/compare": CompareAnswer;
+  "/api/draft": DraftAnswer;
+  "/api/draft/beside": JobKey;
+  "/api/draft/say": DraftAnswer;
   "/api/field": FieldAnswer;
   "/api/frame": FrameAnswer;
   "/api/guess": JobKey;
