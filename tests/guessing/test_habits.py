@@ -9,13 +9,13 @@ import pytest
 from swapbridge.core.integrity import Counter, Crc
 from swapbridge.guessing.coding.candidates import BIG, LITTLE
 from swapbridge.guessing.coding.columns import Columns, make_columns
-from swapbridge.guessing.integrity.checksums import find_checksums
+from swapbridge.guessing.integrity.checksums import FoundChecksum, check_at, find_checksums
 from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.integrity.fields import counter_fields
 from swapbridge.guessing.integrity.followers import follower_of_counter
 from swapbridge.guessing.integrity.wide import as_half, join_bytes
 from swapbridge.guessing.layout.orders import house_style, house_style_bits
-from swapbridge.guessing.layout.study import study
+from swapbridge.guessing.layout.study import Study, study, with_support
 
 Bytes = npt.NDArray[np.uint8]
 
@@ -56,8 +56,8 @@ def test_of_two_bytes_in_step_the_one_where_the_vehicle_has_its_checks_is_the_ch
     alone = follower_of_counter(frames, counters)
     assert alone is not None
     left = [c for c in counters if c.positions != found.positions]
-    (with_help,) = counter_fields(left, [found])
-    (without,) = counter_fields(left, [alone]) if alone.positions == found.positions else (None,)
+    (with_help,) = counter_fields(left, [found], frames)
+    (without,) = counter_fields(left, [alone], frames) if alone.positions == found.positions else (None,)
     assert 0.7 < with_help.confidence < 0.95
     assert without is None or without.confidence <= 0.7
 
@@ -122,3 +122,38 @@ def test_a_counter_whose_low_bits_pick_the_page_is_not_the_selector() -> None:
     mux = study(columns(payload)).mux
     assert mux is not None
     assert mux.positions == (0, 1)
+
+
+def test_two_counters_in_step_are_not_both_sure() -> None:
+    payload = np.zeros((600, 8), np.uint8)
+    payload[:, 1], payload[:, 5] = np.arange(600) % 16, (np.arange(600) + 3) % 16
+    payload[:, 3] = np.arange(600) % 64
+    frames = columns(payload)
+    fields = {f.layout.start: f.confidence for f in counter_fields(find_counters(frames), [], frames)}
+    assert fields.keys() == {8, 24, 40}
+    assert fields[24] > 0.95 > 0.7 >= max(fields[8], fields[40])
+
+
+def test_the_check_of_a_relation_that_names_none_stands_where_the_vehicle_has_its_checks() -> None:
+    """Bytes that add up to nought: any of them could be the check, were it not for the other messages."""
+    rng = np.random.default_rng(4)
+
+    def message(constant: int, movers: int) -> Study:
+        payload = np.zeros((120, 8), np.uint8)
+        payload[:, :movers] = rng.integers(0, 256, (120, movers))
+        payload[:, 7] = (constant - payload[:, :7].astype(int).sum(axis=1)) % 256
+        return study(columns(payload, 0x300 + constant))
+
+    proven = [study(m.columns, check_of(m, 7)) for m in (message(k, 3) for k in (3, 50, 77, 120))]
+    last = message(9, 2)
+    odd = study(last.columns, check_of(last, 0))
+    assert odd.checksums[0].positions[0] == 0
+    settled = with_support([*proven, odd])
+    assert settled[-1].checksums[0].positions == tuple(range(56, 64))
+
+
+def check_of(s: Study, byte: int) -> FoundChecksum:
+    """The relation of a message, told as if this byte were its check."""
+    found = check_at(s.columns, [], tuple(range(8 * byte, 8 * byte + 8)))
+    assert found is not None
+    return found

@@ -128,6 +128,17 @@ def find_checksums(
     return found
 
 
+def check_at(columns: Columns, counters: list[FoundCounter], positions: tuple[int, ...]) -> FoundChecksum | None:
+    """The check that stands just there, if a relation allows for one."""
+    if len(columns) < 2 * EQUATIONS or columns.payload.shape[1] < 2:
+        return None
+    table = _prepare(columns)
+    if len(table.payload) < EQUATIONS or int(table.live.sum()) < 4:
+        return None
+    options = _all_targets(table, [c for c in counters if not set(c.positions) & set(positions)])
+    return next((o for o in options if o.positions == positions), None)
+
+
 def _in_step(found: FoundChecksum, counters: list[FoundCounter]) -> bool:
     """Whether this counts by itself, as all that it follows does: either could be the check (`followers.py`)."""
     counts = any(set(found.positions) <= set(c.positions) for c in counters)

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
+from itertools import combinations
 from typing import Any
+
+import numpy as np
 
 from swapbridge.core.integrity import Checksum
 from swapbridge.core.layout import Layout, layout_from_positions
+from swapbridge.guessing.coding.codelength import field_words
+from swapbridge.guessing.coding.columns import Columns
 from swapbridge.guessing.findings import FoundField
-from swapbridge.guessing.integrity.checksums import FoundChecksum
+from swapbridge.guessing.integrity.checksums import SHARE, FoundChecksum
 from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.integrity.trust import check_probability, counter_probability
 
@@ -16,7 +21,9 @@ NOT_APART = "counter and check go in step: which is which cannot be told apart h
 BARE = "only a counter moves: what else it covers is unknown"
 
 
-def counter_fields(counters: Iterable[FoundCounter], checksums: Sequence[FoundChecksum]) -> list[FoundField]:
+def counter_fields(
+    counters: Sequence[FoundCounter], checksums: Sequence[FoundChecksum], columns: Columns
+) -> list[FoundField]:
     """Counters as fields; one that goes in step with what may be its check is no surer than that one."""
     doubtful = {
         p: c.shared
@@ -25,7 +32,20 @@ def counter_fields(counters: Iterable[FoundCounter], checksums: Sequence[FoundCh
         for p in range(c.verified_bits.bit_length())
         if c.verified_bits >> p & 1
     }
+    for one, other in combinations(counters, 2):
+        if _twins(one, other, columns):  # one may be the upper half of a check that the other's steps run through
+            doubtful |= dict.fromkeys((*one.positions, *other.positions), 0)
     return [_counter_field(c, next((doubtful[p] for p in c.positions if p in doubtful), None)) for c in counters]
+
+
+def _twins(one: FoundCounter, other: FoundCounter, columns: Columns) -> bool:
+    """Whether two counters of one size stay the same distance apart."""
+    span = one.counter.high - one.counter.low + 1
+    if one.counter.step != other.counter.step or span != other.counter.high - other.counter.low + 1:
+        return False
+    a, b = (field_words(columns.payload, np.array(c.positions)).astype(np.int64) for c in (one, other))
+    apart = np.bincount((a - b) % span)
+    return bool(apart.max() >= SHARE * len(a))
 
 
 def _counter_field(found: FoundCounter, alike: int | None) -> FoundField:

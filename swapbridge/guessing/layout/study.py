@@ -20,7 +20,7 @@ from swapbridge.core.layout import layout_from_positions
 from swapbridge.guessing.coding.candidates import Candidates, find_candidates
 from swapbridge.guessing.coding.columns import FEW_FRAMES, Columns, sample_pairs
 from swapbridge.guessing.findings import FoundField
-from swapbridge.guessing.integrity.checksums import FoundChecksum, find_checksums
+from swapbridge.guessing.integrity.checksums import FoundChecksum, check_at, find_checksums
 from swapbridge.guessing.integrity.counters import FoundCounter, find_counters, frames_between
 from swapbridge.guessing.integrity.fields import checksum_field, counter_fields
 from swapbridge.guessing.integrity.followers import follower_of_counter, place_of
@@ -66,6 +66,11 @@ MUX_LOOKS_BACK = 3
 MUX_SHARE_OF_END = 0.2
 MUX_SHARE_OF_COUNTER = 0.25
 """What it must save of the bits that it decides, where it looks like one end of a quantity, or where it counts."""
+
+
+USUAL = 3
+USUAL_SHARE = 0.6
+"""Messages, and share of those with a check, that must have it at one place for the vehicle to be said to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -348,12 +353,12 @@ def find_exact(columns: Columns, given: FoundChecksum | None = None) -> list[Fou
     exact = _exact(columns, given)
     counting = [c.positions for c in exact.counters]
     if not counting or find_multiplexer(columns, counting, exact.taken) is None:
-        return [*map(checksum_field, exact.checksums), *counter_fields(exact.counters, exact.checksums)]
+        return [*map(checksum_field, exact.checksums), *counter_fields(exact.counters, exact.checksums, columns)]
     # a multiplexer that comes in turns counts as well: only the whole study tells which of the two it is
     found = study(columns, given)
     fields = [checksum_field(c) for c in found.checksums]
     counters = [c for part in found.parts if part.mux_value is None for c in part.counters]
-    return fields + counter_fields(counters, found.checksums)
+    return fields + counter_fields(counters, found.checksums, columns)
 
 
 def with_support(studies: Sequence[Study]) -> list[Study]:
@@ -368,6 +373,9 @@ def with_support(studies: Sequence[Study]) -> list[Study]:
             if placed is not None and placed.shared:
                 out.append(_again(s, placed))
                 continue
+        if (moved := _at_usual_place(s, places)) is not None:
+            out.append(_again(s, moved))
+            continue
         crc = (
             crc_of_vehicle(s.columns, crcs)
             if crcs and not any(isinstance(c.method, Crc) for c in s.checksums)
@@ -382,6 +390,25 @@ def with_support(studies: Sequence[Study]) -> list[Study]:
         else:
             out.append(_again(s, check))
     return out
+
+
+def _at_usual_place(s: Study, places: Tally[int]) -> FoundChecksum | None:
+    """The same relation's check where the vehicle has its checks, if no other message has one where this one was put.
+
+    A relation names no field, and what one message makes of it is the least sure part of a check.
+    """
+    if len(s.checksums) != 1 or s.checksums[0].told_apart is not None or isinstance(s.checksums[0].method, Crc):
+        return None
+    here = s.checksums[0].positions
+    usual, votes = max(places.items(), key=lambda pair: (pair[1], pair[0]))
+    first = usual + 8 * int(s.columns.payload.shape[1])
+    if votes < USUAL or votes < USUAL_SHARE * (places.total() - 1) or places[place_of(s.columns, here)] > 1:
+        return None
+    if first < 0 or first == here[0]:
+        return None
+    there = tuple(range(first, first + len(here)))
+    check = check_at(s.columns, find_counters(s.columns), there)
+    return None if check is None else replace(check, shared=votes)
 
 
 def _again(s: Study, check: FoundChecksum) -> Study:
@@ -433,7 +460,7 @@ def lay_out(s: Study, style: Style) -> tuple[FoundField, ...]:
         columns = s.columns if part.longer is None else part.longer
         if mux is not None and value is not None:
             columns = s.columns.select(value == part.mux_value)
-        fields += [_in_part(f, mux) for f in counter_fields(part.counters, s.checksums)]
+        fields += [_in_part(f, mux) for f in counter_fields(part.counters, s.checksums, columns)]
         fields += [
             _in_part(_plain_field(columns, found, beside, mux is not None), mux)
             for found, beside in zip(cut, _neighbours(columns, cut), strict=True)
