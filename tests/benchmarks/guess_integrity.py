@@ -1,15 +1,15 @@
 """Calibrate how sure fields, counters, checks and multiplexers are: invented vehicles, short and lossy recordings.
 
     python -m tests.benchmarks.guess_integrity [--vehicles 60] [--seed 1] [--check-seed 2] [--refit] [--claims FILE ...]
-    python -m tests.benchmarks.guess_integrity --sets FOLDER [--leave-out-each] [--claims FILE ...]
+    python -m tests.benchmarks.guess_integrity --sets FOLDER ... [--leave-out-each] [--claims FILE ...]
 
 Every vehicle keeps to one checksum formula or to none, and sends counters of all kinds beside what may be taken for
 them: totals that wrap, clocks, jitter, copies, pages. `--claims` adds what `guess_planted --claims` kept of vehicles of
 every habit, the only ones that fields are weighed on. `--refit` prints new weights for
 `swapbridge/guessing/integrity/trust.py`; the reliability table is made on vehicles of another seed, of kept claims on
 each third of the vehicles with weights fitted to the rest. `--sets` makes the table on labelled recordings, none of
-which goes into the weights; `--leave-out-each` with weights fitted, for each recording, to the invented vehicles and
-all recordings but that one.
+which goes into the weights; `--leave-out-each` with weights fitted, for each recording, to the invented vehicles and,
+for fields, all recordings but that one. It prints the weights fitted to all at the end: fields' are those shipped.
 """
 
 from __future__ import annotations
@@ -46,6 +46,8 @@ BOUNDS = {
     "mux": (ANY, MORE, LESS, MORE),
 }
 """Each number may only push one way: evidence up, doubt down."""
+RECORDED_COUNTS = 3
+"""What a recording's claim on a field counts against an invented vehicle's, of which there are many more."""
 EDGES = (0.0, 0.2, 0.5, 0.8, 0.9, 0.95, 0.98, 1.01)
 
 
@@ -203,6 +205,18 @@ def fitted(claims: list[Claim], kind: str) -> Floats:
     return best
 
 
+def with_recordings(invented: list[Claim], recorded: list[Claim]) -> dict[str, Floats]:
+    """Weights from invented vehicles, those of fields from recordings as well, each claim counted so many times."""
+    counted = invented + RECORDED_COUNTS * [c for c in recorded if c.kind == "field"]
+    return {kind: fitted(counted, kind) for kind in NAMES}
+
+
+def show(weights: dict[str, Floats]) -> None:
+    """Print weights by name, and as `trust.py` has them."""
+    for kind, names in NAMES.items():
+        print(kind, dict(zip(names, weights[kind].tolist(), strict=True)), weights[kind].tolist())
+
+
 Weighed = tuple[Claim, dict[str, Floats]]
 """A claim, and the weights that it is to be stated with."""
 
@@ -247,7 +261,7 @@ def main() -> None:
     parser.add_argument("--check-seed", type=int, default=2)
     parser.add_argument("--refit", action="store_true")
     parser.add_argument("--claims", nargs="*", type=Path, default=[])
-    parser.add_argument("--sets", type=Path, metavar="FOLDER")
+    parser.add_argument("--sets", nargs="*", type=Path, metavar="FOLDER", default=[])
     parser.add_argument("--leave-out-each", action="store_true")
     args = parser.parse_args()
     weights = trust.WEIGHTS
@@ -255,8 +269,7 @@ def main() -> None:
     invented = (from_vehicles(args.seed, args.vehicles) if args.vehicles else []) + kept
     if args.refit:
         weights = {kind: fitted(invented, kind) for kind in NAMES}
-        for kind, names in NAMES.items():
-            print(kind, dict(zip(names, weights[kind].tolist(), strict=True)), weights[kind].tolist())
+        show(weights)
     if kept:
         tables(held_out(invented), "invented vehicles, each third weighed without itself")
     if not args.sets:
@@ -264,16 +277,17 @@ def main() -> None:
             claims = from_vehicles(args.check_seed, args.vehicles)
             table([(c, weights) for c in claims], f"invented vehicles, seed {args.check_seed}")
         return
-    folders = sorted(p.parent for p in args.sets.rglob("truth.json") if (p.parent / "capture.log.gz").exists())
+    found = (p.parent for folder in args.sets for p in folder.rglob("truth.json"))
+    folders = sorted(folder for folder in found if (folder / "capture.log.gz").exists())
     claims = [c for folder in folders for c in from_set(folder)]
     tables([(c, weights) for c in claims], "labelled recordings, weights from invented vehicles alone")
     if args.leave_out_each:
         left_out = []
         for folder in folders:
-            others = invented + [c for c in claims if c.source != folder.name]
-            own_weights = {kind: fitted(others, kind) for kind in NAMES}
+            own_weights = with_recordings(invented, [c for c in claims if c.source != folder.name])
             left_out += [(c, own_weights) for c in claims if c.source == folder.name]
         tables(left_out, "labelled recordings, weights from invented vehicles and all other recordings")
+        show(with_recordings(invented, claims))
 
 
 if __name__ == "__main__":
