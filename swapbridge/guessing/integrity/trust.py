@@ -133,7 +133,7 @@ def field_features(at: Standing) -> Floats:
 COUNTER_WEIGHTS: Floats = np.array([4.52, 0.31, 0.42, -2.29, -2.06, -0.94, -1.83, -1.62, 0.0])
 CHECK_WEIGHTS: Floats = np.array([3.81, 0.23, 1.21, -4.58, 0.0, 0.0, 0.0])
 MUX_WEIGHTS: Floats = np.array([0.68, 0.53, 0.0, 0.0])
-FIELD_WEIGHTS: Floats = np.array([2.37, 0.49, 0.16, -0.81, -1.28, -0.95, 0.07, -0.72, 0.0, -1.93, 0.0, 0.0])
+FIELD_WEIGHTS: Floats = np.array([2.31, 0.42, 0.22, -1.01, -1.12, -0.77, -0.18, -0.28, 0.0, -1.86, 0.0, -0.33])
 WEIGHTS = {"field": FIELD_WEIGHTS, "counter": COUNTER_WEIGHTS, "checksum": CHECK_WEIGHTS, "mux": MUX_WEIGHTS}
 BY_HABIT = 0.7
 """The most that is said where two go in step and only habit tells which is the check: invented vehicles keep to the
