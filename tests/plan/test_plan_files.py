@@ -29,6 +29,13 @@ def test_reads_back_as_written_and_is_deterministic() -> None:
     assert names == ["bridge", "map donor", "map host"]
 
 
+def test_a_bus_is_found_by_its_whole_name_only() -> None:
+    assert [PLAN.bus_number(bus.name) for bus in PLAN.buses] == list(range(len(PLAN.buses)))
+    for name in ("", "a", "hos", "host2", "zz"):
+        with pytest.raises(InputError, match="the plan has no bus"):
+            PLAN.bus_number(name)
+
+
 @pytest.mark.parametrize(
     ("text", "pattern"),
     [
