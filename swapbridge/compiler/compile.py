@@ -25,6 +25,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.frames import split_word
 from swapbridge.core.units import SPELLINGS, find_unit
 from swapbridge.core.vocabulary import is_nobody
+from swapbridge.language.addresses import addressed
 from swapbridge.language.constants import parse_source
 from swapbridge.language.expressions import KEYWORDS, names_in
 from swapbridge.language.model import BridgeFile
@@ -98,7 +99,8 @@ def compile_bridge(bridge: BridgeFile | str | Path, maps: Mapping[str, SignalMap
 
 class _Compiler:
     def __init__(self, bridge: BridgeFile, maps: dict[str, SignalMap]) -> None:
-        self.bridge, self.maps = bridge, maps
+        self.bridge, self.given = bridge, maps
+        self.maps = maps = addressed(bridge, maps)
         self.memory = Memory()
         self.memory.slot("state", 0, 0, len(STATES) - 1)
         self.sources = Sources(bridge, maps, self.memory)
@@ -256,6 +258,6 @@ class _Compiler:
 
     def _inputs(self) -> tuple[tuple[str, str], ...]:
         digests = [("bridge", self.bridge.digest)]
-        for name in sorted(self.maps):
-            digests.append((f"map {name}", map_digest(self.maps[name])))
+        for name in sorted(self.given):
+            digests.append((f"map {name}", map_digest(self.given[name])))
         return tuple(digests)

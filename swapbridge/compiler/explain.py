@@ -9,10 +9,11 @@ from fractions import Fraction
 
 from swapbridge.compiler.expressions.values import show
 from swapbridge.compiler.messages.messages import SendDraft
+from swapbridge.core import j1939
 from swapbridge.core.frames import format_identifier, format_words, split_word
 from swapbridge.core.integrity import method_words
 from swapbridge.language.model import BridgeFile
-from swapbridge.plan.model import STATES, Feed, Pass, Plan, Receive, Send
+from swapbridge.plan.model import EXACT_MASK, STATES, Feed, Pass, Plan, Receive, Send
 
 WIDTH = 98
 PLACEMENTS = {
@@ -148,6 +149,15 @@ def _pass(plan: Plan, rule: Pass) -> str:
     return f"{which} from {origin} to {to}" + (f" as {_word(rule.new_word)}" if rule.new_word >= 0 else "")
 
 
+def _heard(receive: Receive) -> str:
+    """An identifier, or a J1939 group and who it is heard from."""
+    group = j1939.Identifier.of(receive.word)
+    if receive.mask == EXACT_MASK or group is None:
+        return _word(receive.word)
+    origin = "any address, one at a time" if receive.any_sender else f"address {group.source}"
+    return f"group {group.number} from {origin}:"
+
+
 def _receive(plan: Plan, receive: Receive) -> str:
     feeds: list[Feed] = [plan.feeds[n] for n in receive.feeds]
     names = [e.name.rsplit(".", 1)[-1] for f in feeds for e in f.extracts]
@@ -155,6 +165,6 @@ def _receive(plan: Plan, receive: Receive) -> str:
     verified = f", {' and '.join(checks)} verified" if checks else ""
     period = f" every {_ms(receive.period_us)}" if receive.period_us else ""
     return (
-        f"{_word(receive.word)} {receive.name}{period}: {', '.join(names) or 'its arrival'}; stale after "
+        f"{_heard(receive)} {receive.name}{period}: {', '.join(names) or 'its arrival'}; stale after "
         f"{_ms(feeds[0].max_age_us)}, good again after {feeds[0].good_again} frames{verified}"
     )

@@ -10,7 +10,7 @@ from swapbridge.emit.blocks import literal, slot_type
 from swapbridge.emit.ctext import comment_text, function, indent, names
 from swapbridge.emit.integrity import checksum_function
 from swapbridge.emit.tables import ConstTables
-from swapbridge.plan.model import CounterCheck, Extract, Pass, Plan, Receive
+from swapbridge.plan.model import EXACT_MASK, CounterCheck, Extract, Pass, Plan, Receive
 
 Action = tuple[int, int]
 """Target bus, and the new identifier word or -1."""
@@ -26,12 +26,56 @@ def receive_functions(plan: Plan, tables: ConstTables, prefix: str) -> list[str]
                 checksum_function(f"receive_{number}_checksum", receive.checksum, receive.minimum_length, tables)
             )
         out.append(_receive_function(plan, number, receive, counters.get(number), prefix))
+        if receive.any_sender:
+            out.append(_sender_function(plan, number, receive, counters.get(number), prefix))
     return out
 
 
 def counter_numbers(plan: Plan) -> dict[int, int]:
     """Place of each verified counter in the state, by receive number."""
     return {r: k for k, r in enumerate(r for r, receive in enumerate(plan.receives) if receive.counter is not None)}
+
+
+def _sender_function(plan: Plan, number: int, receive: Receive, counter: int | None, prefix: str) -> str:
+    """``receive_N_from``: a group from any address keeps to one sender while what it said is young."""
+    place = sum(r.any_sender for r in plan.receives[:number])
+    young = [f"feed_is_young(self, {feed}U, now_us)" for feed in receive.feeds]
+    inner = [f"if ({' || '.join(young)}) {{", f"    return {prefix.upper()}_OK;", "}"] if young else []
+    inner.append(f"self->senders[{place}] = sender;")
+    if counter is not None:
+        inner.append(f"self->counter_taken[{counter}] = false;")
+    body = [
+        "const uint16_t sender = (uint16_t)((word & UINT32_C(0xFF)) + 1U);",
+        f"if (self->senders[{place}] != sender) {{",
+        *indent(inner),
+        "}",
+        f"return receive_{number}(self, data, length, now_us);",
+    ]
+    return function(
+        f"/* {comment_text(receive.name)}, from one address at a time */",
+        f"static {prefix}_result receive_{number}_from({prefix}_state *self, uint32_t word, const uint8_t *data, "
+        "uint8_t length, uint32_t now_us)",
+        body,
+        ("self", "word", "data", "length", "now_us"),
+    )
+
+
+def _group_lines(plan: Plan, bus: int) -> list[str]:
+    """Receives of J1939 groups: by the bits of the identifier that say which group it is."""
+    out = []
+    for number, receive in enumerate(plan.receives):
+        if receive.bus != bus or receive.mask == EXACT_MASK:
+            continue
+        call = f"receive_{number}(self, data, length, now_us)"
+        if receive.any_sender:
+            call = f"receive_{number}_from(self, word, data, length, now_us)"
+        wanted = receive.word & receive.mask
+        out += [
+            f"if ((word & UINT32_C(0x{receive.mask:X})) == UINT32_C(0x{wanted:X})) {{",
+            f"    return {call};",
+            "}",
+        ]
+    return out
 
 
 def _receive_function(plan: Plan, number: int, receive: Receive, counter: int | None, prefix: str) -> str:
@@ -158,9 +202,10 @@ def dispatch_lines(plan: Plan, prefix: str) -> list[str]:
                 for word in dict.fromkeys(send.request.words):
                     words.setdefault(word, []).extend(ask)
         for number, receive in enumerate(plan.receives):
-            if receive.bus == bus:
+            if receive.bus == bus and receive.mask == EXACT_MASK:
                 words.setdefault(receive.word, []).append(f"return receive_{number}(self, data, length, now_us);")
         body = []
+        groups = _group_lines(plan, bus)
         ranges = pass_ranges(plan.passes, bus, len(plan.buses))
         if any(actions for _, actions in ranges):
             body.append(f"pass_on(self, pass_ranges_{bus}, {len(ranges)}U, word, data, length);")
@@ -169,9 +214,10 @@ def dispatch_lines(plan: Plan, prefix: str) -> list[str]:
             for word, lines in sorted(words.items()):
                 body += [f"case UINT32_C(0x{word:X}):", *indent(lines)]
                 if not lines[-1].startswith("return"):
-                    body.append(f"    return {upper}_OK;")
-            body += ["default:", f"    return {upper}_OK;", "}"]
-        else:
+                    body.append("    break;" if groups else f"    return {upper}_OK;")
+            body += ["default:", "    break;" if groups else f"    return {upper}_OK;", "}"]
+        body += groups
+        if groups or not words:
             body.append(f"return {upper}_OK;")
         out += [f"case {bus}:", *indent(body)]
     return out

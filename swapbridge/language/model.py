@@ -76,6 +76,7 @@ class MessageOptions:
     first: int | None = None
     lost_ok: int | None = None
     verify: bool = True
+    sender: Source | None = None
     signals: dict[str, SignalOptions] = field(default_factory=dict)
 
 
@@ -154,6 +155,7 @@ class MessageRule:
     reviewed: Reviewed | None = None
     open: tuple[str, ...] = ()
     pages: tuple[PageRule, ...] = ()
+    sender: Source | None = None
 
     def for_page(self, page: int | None) -> MessageRule:
         """This rule as it is for one page of a multiplexed message."""

@@ -11,6 +11,7 @@ from fractions import Fraction
 from pathlib import Path as FilePath
 from typing import Any, NoReturn, TypeVar
 
+from swapbridge.core import j1939
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import identifier_word, parse_identifier
 from swapbridge.core.needs import load_needs
@@ -329,7 +330,7 @@ class _Reader:
         )
 
     def _message_options(self, path: Path, name: str, table: dict[str, Any]) -> MessageOptions:
-        self.only(path, table, "max_age_ms", "period_ms", "recover", "first", "lost_ok", "verify", "signals")
+        self.only(path, table, "max_age_ms", "period_ms", "recover", "first", "lost_ok", "verify", "from", "signals")
         for key in ("recover", "first", "lost_ok"):
             if key in table and not (0 if key == "lost_ok" else 1) <= self.integer(path, table, key) <= 100:
                 self.fail((*path, key), f"{key} is out of reach", "write a number of frames, at most 100")
@@ -342,11 +343,25 @@ class _Reader:
             table.get("first"),
             table.get("lost_ok"),
             self.flag(path, table, "verify", True),
+            self._sender(path, table),
             {
                 k: self._signal_options((*path, "signals", k), self.table((*path, "signals"), signals, k))
                 for k in signals
             },
         )
+
+    def _sender(self, path: Path, table: dict[str, Any]) -> Source | None:
+        """A J1939 address, or the name of a module of the map that has one."""
+        if "from" not in table:
+            return None
+        value, place = table["from"], self.places.of_key((*path, "from"))
+        if isinstance(value, str) and value:
+            return Source(value, place)
+        if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < j1939.NO_ADDRESS:
+            self.fail(
+                (*path, "from"), f"from = {value!r} is no address of SAE J1939", "write 0 to 253, or a module's name"
+            )
+        return Source(str(value), place)
 
     def _signal_options(self, path: Path, table: dict[str, Any]) -> SignalOptions:
         self.only(path, table, "range", "invalid", "reference", "unit", "role")
@@ -366,7 +381,7 @@ class _Reader:
         self.only(
             path, table, "send", "period_ms", "on_arrival", "on_change", "gap_ms", "delay_ms", "states", "once",
             "network_management", "when_stale", "hold_ms", "mux", "rest", "signals", "sender_gone", "note",
-            "unreviewed", "reviewed", "open", "last_ms", "pages",
+            "unreviewed", "reviewed", "open", "last_ms", "pages", "from",
         )  # fmt: skip
         states = self._state_names(path, table, "states")
         when_stale = self.text(path, table, "when_stale", "fallback")
@@ -406,6 +421,7 @@ class _Reader:
             reviewed=self._reviewed(path, table),
             open=self.texts(path, table, "open"),
             pages=self._pages(path, table),
+            sender=self._sender(path, table),
             place=self.places.of_key(path),
         )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+from swapbridge.core import j1939
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import identifier_word, split_word
 from swapbridge.core.integrity import Affine, Checksum, Crc, FieldSum, Sum, turns_of
@@ -21,6 +22,7 @@ from swapbridge.core.obd import (
 from swapbridge.plan.intervals import Interval, fits_int64, op_interval, table_inner
 from swapbridge.plan.model import (
     EFFECTS,
+    EXACT_MASK,
     MAX_COUNT,
     MAX_LINE,
     MAX_PASS_QUEUE,
@@ -56,13 +58,19 @@ def check_plan(plan: Plan) -> None:
     for number, feed in enumerate(plan.feeds):
         _check_feed(plan, feed, f"feed {number} ({feed.name})")
     owners: list[int] = []
-    heard: set[tuple[int, int]] = set()
+    exact = {(r.bus, r.word) for r in plan.receives if r.mask == EXACT_MASK}
+    _need(len(exact) == sum(r.mask == EXACT_MASK for r in plan.receives), "receives", "list an identifier twice")
+    groups = [r for r in plan.receives if r.mask != EXACT_MASK]
     for receive in plan.receives:
         where = f"receive {receive.name}"
         _check_receive(plan, receive, where)
         owners += receive.feeds
-        _need((receive.bus, receive.word) not in heard, where, "is listed twice")
-        heard.add((receive.bus, receive.word))
+        twice = any(
+            r.bus == receive.bus and not (r.word ^ receive.word) & r.mask & receive.mask
+            for r in groups
+            if r is not receive
+        )
+        _need(not twice, where, "hears an identifier that another one hears too")
     _need(sorted(owners) == list(range(len(plan.feeds))), "feeds", "must each belong to one receive")
     _check_written_once(plan)
     _need(bool(plan.tasks), "tasks", "are missing (the state machine is one)")
@@ -146,6 +154,7 @@ def _check_feed(plan: Plan, feed: Feed, where: str) -> None:
 
 def _check_receive(plan: Plan, receive: Receive, where: str) -> None:
     _check_word(plan, receive.bus, receive.word, where)
+    _need(receive.mask == EXACT_MASK or _is_group_mask(receive), where, "has a mask that is no J1939 group's")
     _need(0 <= receive.minimum_length <= 64, where, "has a bad length")
     _need(0 <= receive.period_us <= MAX_TIME_US, where, "has a bad period")
     for number in receive.feeds:
@@ -163,6 +172,15 @@ def _check_receive(plan: Plan, receive: Receive, where: str) -> None:
         _need(0 <= counter.lost_ok <= 255, where, "has a bad number of lost frames")
     if receive.checksum is not None:
         _check_checksum(receive.checksum, receive.minimum_length, where)
+
+
+def _is_group_mask(receive: Receive) -> bool:
+    """Whether a mask says a whole parameter group, with or without its sender, and its receiver where it has one."""
+    found = j1939.Identifier.of(receive.word)
+    if found is None:
+        return False
+    mask = j1939.group_mask(found.number)
+    return receive.mask in (mask, mask | 0xFF, mask | 0xFF00, mask | 0xFFFF)
 
 
 def _check_word(plan: Plan, bus: int, word: int, where: str) -> None:

@@ -55,7 +55,11 @@ Receiving: ``on_frame(bus, word, data, now)``, in this order
    A rule with ``to_bus == -1`` is a block rule for every target.
 3. Requests: for every send (in order) with a `Request` whose bus and word match and whose `prefix` are the first bytes
    of data: pending = 1 if it is active.
-4. The joined answer, if the plan has one for this bus, below. Then the `Receive` of (bus, word), if there is one:
+4. The joined answer, if the plan has one for this bus, below. Then the `Receive` of this bus that word fits (it equals
+   the receive's own word in every bit of `mask`; no word fits two), if there is one. If its mask leaves the sender
+   open (the low 8 bits, a J1939 source address) and those bits of word are not its present sender: the frame ends here
+   if any feed of the receive has (fresh or good > 0) and elapsed(last) <= max_age_us; otherwise they become its
+   present sender, and no counter value counts as taken before. A receive begins without a sender. Then:
 
    a. data shorter than `minimum_length` is bad; a checksum that does not hold is bad;
    b. counter, if any (not looked at in a frame already bad): value outside low to high is bad. Otherwise, if one was
@@ -158,7 +162,9 @@ from swapbridge.core.layout import Layout
 from swapbridge.plan.packing import pack
 
 PLAN_FORMAT = "swapbridge-plan"
-PLAN_VERSION = 4
+PLAN_VERSION = 5
+EXACT_MASK = 0xFFFF_FFFF
+"""Mask of a receive that hears one identifier only."""
 MAX_TIME_US = (1 << 31) - 1
 """Every period, age, gap and delay of a plan is at most this."""
 MAX_PASS_QUEUE = 4096
@@ -319,7 +325,11 @@ class CounterCheck:
 
 @dataclass(frozen=True, slots=True)
 class Receive:
-    """A message that is listened to. `feeds` are indices into `Plan.feeds`; a feed belongs to one receive."""
+    """A message that is listened to. `feeds` are indices into `Plan.feeds`; a feed belongs to one receive.
+
+    `mask` has a bit set where an identifier word must equal `word`: all of them, or those of a J1939 parameter group,
+    with its sender's or receiver's address where that matters.
+    """
 
     name: str
     bus: int
@@ -330,6 +340,16 @@ class Receive:
     checksum: Checksum | None = None
     counter: CounterCheck | None = None
     period_us: int = 0
+    mask: int = EXACT_MASK
+
+    @property
+    def any_sender(self) -> bool:
+        """Whether its sender's address is left open."""
+        return not self.mask & 0xFF
+
+    def fits(self, word: int) -> bool:
+        """Whether it hears that identifier word."""
+        return not (word ^ self.word) & self.mask
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ from swapbridge.plan.model import Plan, Send
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, Run, frames_of
 from swapbridge.proving.bench.plant import Plant
 from swapbridge.proving.faults.campaign import Ground, Task
+from swapbridge.proving.groups import Settled
 from swapbridge.proving.judges.form import Frames, unpack_column
 from swapbridge.proving.reference.exact import reserved
 from swapbridge.proving.reference.reference import Reference
@@ -129,7 +130,9 @@ class Case:
     Attributes
     ----------
     plan, bridge, maps, needs
-        What is proved, and what it was made from.
+        What is proved, and what it was made from; J1939 groups are settled (`proving.groups`).
+    given : Settled
+        Plan and maps as they were given.
     bench : Bench
         Plan and recordings on one clock.
     run : Run
@@ -157,6 +160,7 @@ class Case:
     ground: Ground
     reference: Reference
     make: MakeTranslator
+    given: Settled
     unplugged: Mapping[str, Capture] = field(default_factory=dict)
     stimuli: Mapping[str, StimulusTrack] = field(default_factory=dict)
     health: Sequence[HealthSheet] = ()

@@ -15,6 +15,7 @@ from swapbridge.core.engine_health import HealthSheet
 from swapbridge.core.errors import InputError
 from swapbridge.core.needs import Need
 from swapbridge.core.progress import Progress
+from swapbridge.language.addresses import addressed
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Plan
 from swapbridge.plan.proof import Source, left_out, plan_digest
@@ -23,6 +24,7 @@ from swapbridge.proving.bench.bench import Bench, MakeTranslator, set_up, simula
 from swapbridge.proving.bench.plant import Plant
 from swapbridge.proving.case import Campaign, Case, Extras
 from swapbridge.proving.faults.campaign import FULL, QUICK, Ground, chosen_tasks, tasks_for
+from swapbridge.proving.groups import Settled, settle
 from swapbridge.proving.judges.evidence import misfit
 from swapbridge.proving.judges.order import JUDGES
 from swapbridge.proving.reference.reference import Reference
@@ -125,16 +127,19 @@ def prove(
         tasks = tasks_for(thoroughness, seed)
     tell = progress or (lambda share, words: None)
     make = make or partial(Translator, plan)
+    given = Settled(plan, dict(maps))
+    settled = settle(plan, addressed(bridge, maps), captures)
+    plan, maps = settled.plan, settled.maps
     bench = set_up(plan, captures, Reference(bridge, maps).words_read())
     tell(0.02, "the captures go in")
     run = simulate(bench, make, seed=seed, progress=lambda share, words: tell(0.02 + 0.1 * share, words))
     ground = Ground(bench, bridge, maps, make)
     beside, misfits = _laid_beside(stimuli or {}, bench)
     case = Case(
-        plan, bridge, maps, needs, bench, run, ground, ground.reference(), make,
+        plan, bridge, maps, needs, bench, run, ground, ground.reference(), make, given,
         unplugged=unplugged or {}, stimuli=beside, health=health, seed=seed,
         campaign=Campaign(tuple(tasks), thoroughness, tuple(only), workers),
-        extras=Extras(plant, more_checks), said=misfits,
+        extras=Extras(plant, more_checks), said=[*settled.checks, *misfits],
     )  # fmt: skip
     begun = 0.12
     for until, words, judge in JUDGES:
@@ -146,7 +151,7 @@ def prove(
     tables = case.tables
     return Verdict(
         plan_name=plan.name,
-        plan_sha256=plan_digest(plan),
+        plan_sha256=plan_digest(given.plan),
         inputs=tuple(inputs),
         seed=seed,
         thoroughness=f"{thoroughness}, only {', '.join(only)}" if only else thoroughness,

@@ -14,6 +14,7 @@ from swapbridge.core.integrity import checksum_from_dict, counter_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME
 from swapbridge.signalmap.dbc_read import exact_number
+from swapbridge.signalmap.groups import as_group, with_own_senders
 from swapbridge.signalmap.model import BasePayload, MapMessage, MapSignal, SignalMap
 from swapbridge.signalmap.names import NAME, tidy_name
 
@@ -113,14 +114,17 @@ def accept_findings(
             given = names.get(label) or _group_name(entry, {m.name for m in messages.values()})
             message = messages.get(word) or _new_message(entry, identifier, extended, given)
             taken = _take(message, entry["signals"], label, names, min_confidence, counts, conflicts)
+            if _is_public(entry) and (word not in messages or message.is_group):
+                taken = as_group(taken)
             messages[word] = replace(taken, base=joined_base(taken, _base(entry, taken)))
         except (KeyError, TypeError, ValueError) as error:
             raise InputError(f"{where} can't be read ({error!r}): write them with `swapbridge guess --json`") from None
     odd = sorted(set(names) - known)
     if odd:
         raise InputError(f"no finding is called {odd[0]!r}: names are written as 1A0 or 1A0.field_0_16")
-    ordered = tuple(sorted(messages.values(), key=lambda m: (m.extended, m.identifier)))
-    out = replace(into or SignalMap(), messages=tuple(m for m in ordered if m.signals or m.base))
+    ordered = sorted(messages.values(), key=lambda m: (m.extended, m.identifier))
+    kept = with_own_senders(m for m in ordered if m.signals or m.base)
+    out = replace(into or SignalMap(), messages=kept)
     return Accepted(out, conflicts=tuple(conflicts), **counts)
 
 
@@ -155,6 +159,10 @@ def _group_name(entry: Mapping[str, Any], taken: set[str]) -> str | None:
     if not name:
         return None
     return name if name not in taken else f"{name}_from_{group['source']}"
+
+
+def _is_public(entry: Mapping[str, Any]) -> bool:
+    return bool((entry.get("j1939") or {}).get("name"))
 
 
 def _is_sure(f: Mapping[str, Any], min_confidence: float) -> bool:

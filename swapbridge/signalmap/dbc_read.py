@@ -21,14 +21,17 @@ import swapbridge.capture.python_can  # noqa: F401 - before cantools loads pytho
 import cantools
 # isort: on
 
+from swapbridge.core import j1939
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier
 from swapbridge.core.integrity import Checksum, Counter, checksum_from_dict, counter_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.signalmap.contradictions import one_line, tidy, without_contradictions
 from swapbridge.signalmap.dbc_mend import check_is_dbc, mend
+from swapbridge.signalmap.groups import with_own_senders, with_usual_codes
 from swapbridge.signalmap.model import (
     MODULE_KINDS,
+    NO_CODES,
     BasePayload,
     MapMessage,
     MapNode,
@@ -157,16 +160,17 @@ def parse_map(text: str, source: str = "the map") -> SignalMap:
     database = _parse(mended.text, source)
     if len(numbers) != len(database.messages):
         raise InputError(f"{source} holds {len(numbers)} message lines, of which {len(database.messages)} are whole")
-    messages = [_message(m, n, source, notes) for m, n in zip(database.messages, numbers, strict=True)]
+    heavy = _says_j1939(database)
+    messages = [_message(m, n, source, notes, heavy) for m, n in zip(database.messages, numbers, strict=True)]
     _check_unique(messages, source)
     if not messages and notes and re.search(r"\bBO_\s", bare):
         raise InputError(f"{source} holds no message that can be used: {notes[0]}")
-    is_fd = any(m.is_fd for m in messages)
+    formed = any(m.is_fd or m.is_group for m in messages)
     return SignalMap(
-        messages=tuple(messages),
+        messages=with_own_senders(messages),
         nodes=tuple(_node(n, source) for n in database.nodes),
         comment=next((b.comment for b in database.buses if b.comment), "") or "",
-        foreign=_foreign(mended.text, drop_frame_format=is_fd),
+        foreign=_foreign(mended.text, drop_frame_format=formed),
         source=source,
         notes=tuple(notes),
     )
@@ -230,7 +234,16 @@ def exact_number(text: str, most: Fraction = _LARGEST) -> Fraction:
     return number
 
 
-def _message(message: Any, numbers: list[_Numbers], source: str, notes: list[str]) -> MapMessage:
+def _says_j1939(database: cantools.database.Database) -> bool:
+    """Whether the whole map says that it is J1939 and leaves the form of its frames open."""
+    specifics = database.dbc
+    if specifics is None or "VFrameFormat" in specifics.attribute_definitions:
+        return False
+    said = specifics.attributes.get("ProtocolType")
+    return said is not None and str(said.value).upper() == "J1939"
+
+
+def _message(message: Any, numbers: list[_Numbers], source: str, notes: list[str], heavy: bool) -> MapMessage:
     if len(message.signals) != len(numbers):
         raise InputError(
             f"{source}: message {message.name} holds an SG_ line that can't be read: compare it with another's"
@@ -240,6 +253,9 @@ def _message(message: Any, numbers: list[_Numbers], source: str, notes: list[str
     try:
         read = [_signal_or_note(s, n, message, notes) for s, n in zip(message.signals, numbers, strict=True)]
         signals = without_contradictions(message.name, message.length, [s for s in read if s is not None], notes)
+        is_group = message.is_extended_frame and (message.protocol == "j1939" or heavy)
+        if is_group:
+            signals = tuple(s if _says_codes(s.name, message) else with_usual_codes(s) for s in signals)
         return MapMessage(
             name=tidy(message.name),
             identifier=message.frame_id,
@@ -253,9 +269,16 @@ def _message(message: Any, numbers: list[_Numbers], source: str, notes: list[str
             evidence=_json_attribute(attributes, "SwapMessageEvidence") or {},
             base=_base(attributes),
             page_order=_page_order(attributes),
+            is_group=is_group,
         )
     except InputError as error:
         raise InputError(f"{source}: message {message.name}: {error}") from None
+
+
+def _says_codes(name: str, message: Any) -> bool:
+    """Whether the map says itself which codes of a signal are no measurement, "none" among them."""
+    known = {"SwapNotAvailable", "SwapErrorCodes"}
+    return any(tidy(s.name) == name and known & set(_attributes(s)) for s in message.signals)
 
 
 def _signal_or_note(signal: Any, numbers: _Numbers, message: Any, notes: list[str]) -> MapSignal | None:
@@ -316,7 +339,13 @@ def _node(node: Any, source: str) -> MapNode:
     kind = str(_attributes(node).get("SwapModuleKind", "unknown"))
     if kind not in MODULE_KINDS:
         raise InputError(f"{source}: module {node.name} is of kind {kind!r}: use {', '.join(MODULE_KINDS)}")
-    return MapNode(node.name, cast(ModuleKind, kind), node.comment or "")
+    return MapNode(node.name, cast(ModuleKind, kind), node.comment or "", _address(node))
+
+
+def _address(node: Any) -> int | None:
+    """A module's J1939 address, by the attribute that DBC editors use for it."""
+    text = str(_attributes(node).get("NmStationAddress", "")).strip()
+    return int(text) if text.isdecimal() and int(text) < j1939.NO_ADDRESS else None
 
 
 def _attributes(thing: Any) -> dict[str, Any]:
@@ -392,7 +421,8 @@ def _page_order(attributes: dict[str, Any]) -> tuple[int, ...]:
 
 
 def _codes(attributes: dict[str, Any], name: str, layout: Layout) -> tuple[int, ...]:
-    return raw_codes(str(attributes.get(name, "")), layout, f"attribute {name}")
+    text = str(attributes.get(name, ""))
+    return () if text.strip() == NO_CODES else raw_codes(text, layout, f"attribute {name}")
 
 
 def raw_codes(text: str, layout: Layout, what: str) -> tuple[int, ...]:

@@ -18,12 +18,15 @@ from typing import Any
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.core.frames import EXTENDED_BIT
-from swapbridge.signalmap.model import BasePayload, MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.signalmap.groups import usual_codes
+from swapbridge.signalmap.model import NO_CODES, BasePayload, MapMessage, MapNode, MapSignal, SignalMap
 from swapbridge.signalmap.names import NAME, OTHER_FORMS
 
 LONGEST_SHORT_NAME = 32
 _NOBODY = "Vector__XXX"  # the DBC format's own word for "no module named"
-_FRAME_FORMATS = ("StandardCAN", "ExtendedCAN", *("reserved",) * 12, "StandardCAN_FD", "ExtendedCAN_FD")
+_FRAME_FORMATS = (
+    "StandardCAN", "ExtendedCAN", "reserved", "J1939PG", *("reserved",) * 10, "StandardCAN_FD", "ExtendedCAN_FD"
+)  # fmt: skip
 _OWNER = re.compile(r'BA_\s+"[^"]*"\s+(?:(BO_)\s+(\d+)|(SG_)\s+(\d+)\s+(\w+)|(BU_)\s+(\w+))|(SIG_GROUP_)\s+(\d+)')
 
 
@@ -199,16 +202,17 @@ def _used_attributes(signal_map: SignalMap, nodes: list[MapNode], short: Mapping
             yield _Attribute("SwapModuleKind", "BU_", short[node.name], f'"{node.kind}"')
         if short[node.name] != node.name:
             yield _Attribute("SystemNodeLongSymbol", "BU_", short[node.name], f'"{node.name}"')
-    any_fd = any(m.is_fd for m in signal_map.messages)
+    any_form = any(m.is_fd or m.is_group for m in signal_map.messages)
     for m in signal_map.messages:
         where = str(_number(m))
         if short[m.name] != m.name:
             yield _Attribute("SystemMessageLongSymbol", "BO_", where, f'"{m.name}"')
         if m.period_ms is not None:
             yield _Attribute("GenMsgCycleTime", "BO_", where, decimal_text(m.period_ms))
-        if any_fd:
-            form = "ExtendedCAN" if m.extended else "StandardCAN"
-            yield _Attribute("VFrameFormat", "BO_", where, str(_FRAME_FORMATS.index(form + ("_FD" if m.is_fd else ""))))
+        if any_form:
+            form = ("ExtendedCAN" if m.extended else "StandardCAN") + ("_FD" if m.is_fd else "")
+            form = "J1939PG" if m.is_group else form
+            yield _Attribute("VFrameFormat", "BO_", where, str(_FRAME_FORMATS.index(form)))
         if m.base is not None:
             yield _Attribute("SwapBasePayload", "BO_", where, f'"{attribute_json(_base(m.base))}"')
         if m.page_order:
@@ -216,7 +220,7 @@ def _used_attributes(signal_map: SignalMap, nodes: list[MapNode], short: Mapping
         if m.evidence:
             yield _Attribute("SwapMessageEvidence", "BO_", where, f'"{attribute_json(m.evidence)}"')
         for s in m.signals:
-            yield from _signal_attributes(s, f"{where} {short[s.name]}", short[s.name])
+            yield from _signal_attributes(s, f"{where} {short[s.name]}", short[s.name], m.is_group)
 
 
 def _base(base: BasePayload) -> dict[str, Any]:
@@ -226,14 +230,21 @@ def _base(base: BasePayload) -> dict[str, Any]:
     return out
 
 
-def _signal_attributes(s: MapSignal, where: str, short: str) -> Iterator[_Attribute]:
+def _signal_attributes(s: MapSignal, where: str, short: str, is_group: bool) -> Iterator[_Attribute]:
+    absent, error = ranges_text(s.not_available), ranges_text(s.error_codes)
+    if is_group:
+        usual = usual_codes(s)
+        if (s.not_available, s.error_codes) == usual:
+            absent = error = ""  # a group has these unless something is said
+        elif not absent and not error:
+            absent = NO_CODES
     texts = {
         "SystemSignalLongSymbol": s.name if short != s.name else "",
         "SwapRole": _quoted(s.role),
         "SwapCounter": attribute_json(s.counter.to_dict()) if s.counter else "",
         "SwapChecksum": attribute_json(s.checksum.to_dict()) if s.checksum else "",
-        "SwapNotAvailable": ranges_text(s.not_available),
-        "SwapErrorCodes": ranges_text(s.error_codes),
+        "SwapNotAvailable": absent,
+        "SwapErrorCodes": error,
         "SwapReference": _quoted(s.reference),
         "SwapConstant": "" if s.constant is None else str(s.constant),
         "SwapEvidence": attribute_json(s.evidence) if s.evidence else "",

@@ -122,18 +122,27 @@ def _frames(
         raise InputError(f"{capture.source or 'the capture'} has no bus {bus!r}: it has {names}")
     names_wanted = None if signals is None else {m for m, _ in signals}
     by_word = {m.word: m for m in signal_map.messages if names_wanted is None or m.name in names_wanted}
+    groups = [m for m in by_word.values() if m.is_group]
+    together: dict[str, list[Rows]] = {}
     seen: dict[int, str] = {}
     for key, rows in capture.groups():
         name = capture.bus_names[key.bus]
         word = identifier_word(key.identifier, key.extended)
-        message = by_word.get(word)
+        message = by_word.get(word) or next((m for m in groups if m.fits(word)), None)
         if message is None or (bus is not None and name != bus):
             continue
-        if word in seen:
+        word = message.word
+        if seen.get(word, name) != name:
             where = f"{capture.source or 'the capture'} holds {message.label} on the buses {seen[word]} and {name}"
             raise InputError(f"{where}: say which bus the map is for")
         seen[word] = name
-        yield message, rows
+        if message.is_group:
+            together.setdefault(message.name, []).append(rows)
+        else:
+            yield message, rows
+    for message in groups:
+        if message.name in together:
+            yield message, np.sort(np.concatenate(together[message.name]))
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from swapbridge.core.roles import find_role
 from swapbridge.core.units import find_unit
 from swapbridge.signalmap.accept import overlap
 from swapbridge.signalmap.dbc_read import raw_codes
+from swapbridge.signalmap.groups import as_group, usual_codes, with_own_senders, with_usual_codes
 from swapbridge.signalmap.model import MODULE_KINDS, MapMessage, MapNode, MapSignal, ModuleKind, SignalMap
 from swapbridge.signalmap.names import NAME
 
@@ -34,6 +35,9 @@ class Change:
     length : int or None
         The message's payload bytes.
     period_ms : Fraction or None
+    group : bool or None
+        Whether the message is a J1939 parameter group: heard whatever its priority and sender, with J1939's reserved
+        values.
     sender, module_kind : str or None
         The module that sends it, and what that is (`MODULE_KINDS`).
     start, bits, byte_order, signed
@@ -49,6 +53,7 @@ class Change:
     identifier: tuple[int, bool] | None = None
     length: int | None = None
     period_ms: Fraction | None = None
+    group: bool | None = None
     sender: str | None = None
     module_kind: str | None = None
     start: int | None = None
@@ -70,7 +75,7 @@ class Change:
     @property
     def of_signal(self) -> bool:
         """Whether anything of a signal is said."""
-        of_message = ("identifier", "length", "period_ms", "sender", "module_kind")
+        of_message = ("identifier", "length", "period_ms", "group", "sender", "module_kind")
         return any(getattr(self, f.name) not in (None, {}) for f in fields(self) if f.name not in of_message)
 
 
@@ -107,11 +112,13 @@ def set_in_map(signal_map: SignalMap, target: str, change: Change) -> Changed:
     message = _changed_message(message, change)
     if signal_name:
         message = _with_signal(message, signal_name, change, done)
+    if message.is_group:
+        message = _with_group_codes(message, old, signal_name, change)
     messages = [message if m is old else m for m in signal_map.messages]
     if old is None:
         messages.append(message)
     _check_identifier(messages, message)
-    ordered = tuple(sorted(messages, key=lambda m: (m.extended, m.identifier)))
+    ordered = with_own_senders(sorted(messages, key=lambda m: (m.extended, m.identifier)))
     nodes = _nodes(signal_map, change, done)
     return Changed(replace(signal_map, messages=ordered, nodes=nodes), tuple(done))
 
@@ -152,14 +159,34 @@ def _changed_message(message: MapMessage, change: Change) -> MapMessage:
     if outside is not None:
         raise InputError(f"{message.label} can't have {length} bytes: its signal {outside.name} needs more")
     identifier, extended = change.identifier or (message.identifier, message.extended)
+    group = message.is_group if change.group is None else change.group
+    if group and not extended:
+        raise InputError(f"{message.label} has 11 bits: J1939 groups have identifiers of 29, as CF00400x")
     return replace(
         message,
         identifier=identifier,
         extended=extended,
         length=length,
         is_fd=message.is_fd or length > 8,
+        is_group=group,
+        own_sender=message.own_sender and group,
         period_ms=message.period_ms if change.period_ms is None else (change.period_ms or None),
         senders=message.senders if change.sender is None else (_checked(change.sender),),
+    )
+
+
+def _with_group_codes(message: MapMessage, old: MapMessage | None, name: str, change: Change) -> MapMessage:
+    """A group whose signals have J1939's reserved values, but for those of which something else is said."""
+    if old is None or not old.is_group:
+        return as_group(message)
+    before = old.signal(name)
+    said = change.not_available is not None or change.error_codes is not None
+    usual = before is None or (before.not_available, before.error_codes) == usual_codes(before)
+    if said or not usual:
+        return message
+    bare = {s.name: replace(s, not_available=(), error_codes=()) for s in message.signals if s.name == name}
+    return replace(
+        message, signals=tuple(with_usual_codes(bare[s.name]) if s.name in bare else s for s in message.signals)
     )
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any, Literal, get_args
 
+from swapbridge.core import j1939
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, identifier_word
 from swapbridge.core.integrity import Checksum, Counter
@@ -23,16 +24,20 @@ ModuleKind = Literal[
 ]  # fmt: skip
 """What a module does; `braking`, `steering` and `restraint` modules are never imitated while they are present."""
 
+NO_CODES = "none"
+"""What a map says of a signal in a J1939 group that has no reserved raw value."""
+
 MODULE_KINDS: tuple[str, ...] = get_args(ModuleKind)
 
 
 @dataclass(frozen=True, slots=True)
 class MapNode:
-    """A module (DBC node) that sends or receives."""
+    """A module (DBC node) that sends or receives; `address` is its J1939 address, None where the map says none."""
 
     name: str
     kind: ModuleKind = "unknown"
     comment: str = ""
+    address: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +193,8 @@ class MapMessage:
     `period_ms` is None where the map does not say (DBC attribute ``GenMsgCycleTime``, 0 or absent); `senders` holds
     the names of the modules that send it, empty where the map does not say; `base` is what of its payload never moved
     in a recording; `page_order` the raw values of its multiplexer in the order in which they come, with repeats, empty
-    where nobody knows.
+    where nobody knows. `is_group` marks a J1939 parameter group (DBC attribute ``VFrameFormat`` J1939PG): it is heard
+    whatever its priority, and whatever its sender unless `own_sender` is set; `identifier` is then one example.
     """
 
     name: str
@@ -203,9 +209,13 @@ class MapMessage:
     evidence: Mapping[str, Any] = field(default_factory=dict)
     base: BasePayload | None = None
     page_order: tuple[int, ...] = ()
+    is_group: bool = False
+    own_sender: bool = False
 
     def __post_init__(self) -> None:
         identifier_word(self.identifier, self.extended)
+        if self.is_group and not self.extended:
+            raise InputError(f"message {self.name} is a J1939 group of an 11-bit identifier, which can't be: mend one")
         bases = () if self.base is None else (self.base, *(known for _, known in self.base.pages))
         if self.base is not None and any(len(b.payload) > self.length for b in bases):
             raise InputError(
@@ -217,6 +227,20 @@ class MapMessage:
     def word(self) -> int:
         """Identifier and form as one number (`swapbridge.core.frames`)."""
         return identifier_word(self.identifier, self.extended)
+
+    @property
+    def mask(self) -> int:
+        """Bits of an identifier word that must be those of `word`: all, or those of its parameter group."""
+        if not self.is_group:
+            return 0xFFFF_FFFF
+        mask = j1939.group_mask(self.word >> 8 & 0x3_FFFF)
+        if j1939.is_pdu1(self.word >> 8 & 0x3_FFFF) and self.word >> 8 & 0xFF < j1939.NO_ADDRESS:
+            mask |= 0xFF00
+        return mask | 0xFF if self.own_sender else mask
+
+    def fits(self, word: int) -> bool:
+        """Whether a frame of that identifier word is this message."""
+        return not (word ^ self.word) & self.mask
 
     @property
     def named_senders(self) -> tuple[str, ...]:
@@ -296,8 +320,9 @@ class SignalMap:
         return next((m for m in self.messages if m.name == name), None)
 
     def by_word(self, word: int) -> MapMessage | None:
-        """The message of that identifier word, or None."""
-        return next((m for m in self.messages if m.word == word), None)
+        """The message of that identifier word, or None; a J1939 group by its own identifier first."""
+        exact = next((m for m in self.messages if m.word == word), None)
+        return exact or next((m for m in self.messages if m.is_group and m.fits(word)), None)
 
     def node(self, name: str) -> MapNode | None:
         """The module of that name, or None."""

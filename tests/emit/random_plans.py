@@ -15,6 +15,7 @@ from swapbridge.core.obd import diagnostic_use
 from swapbridge.plan.check import check_plan
 from swapbridge.plan.intervals import Interval, fits_int64, op_interval, table_inner
 from swapbridge.plan.model import (
+    EXACT_MASK,
     OP_ARITY,
     Bus,
     CounterCheck,
@@ -36,6 +37,7 @@ from swapbridge.plan.model import (
     Task,
     Variant,
 )
+from tests.emit.group_plans import with_groups, word_for
 
 FD_LENGTHS = (12, 16, 20, 24, 32, 48, 64)
 PURE = [k for k in OP_ARITY if k not in ("store", "delay", "load", "const", "table", "lookup", "fresh", "age", "awake")]
@@ -398,11 +400,13 @@ class PlanMaker:
 
 
 def random_plan(seed: int, fd: bool | None = None) -> Plan:
-    """The random plan of that seed; every third has a joined answer, every other one lines, half of them lives."""
+    """The random plan of that seed: every third has a joined answer, every other one lines, half lives, some groups."""
     rng = random.Random(seed)
     plan = PlanMaker(rng, rng.random() < 0.4 if fd is None else fd).make()
     if seed % 2:
         plan = with_lines(plan, random.Random(f"lines {seed}"))
+    if seed % 5 in (1, 3):
+        plan = with_groups(plan, random.Random(f"groups {seed}"))
     if seed % 4 >= 2:
         plan = with_lives(plan, random.Random(f"lives {seed}"))
     return with_joined(plan, random.Random(f"joined {seed}")) if seed % 3 == 0 else plan
@@ -519,6 +523,7 @@ def random_calls(plan: Plan, seed: int, count: int) -> list[Call]:
         if known and rng.random() < 0.85:
             k = rng.randrange(len(known))
             bus, word, length, receive = known[k]
+            word = word_for(receive, rng) if receive.mask != EXACT_MASK else word
             data = bytearray(rng.randbytes(length if rng.random() < 0.95 else rng.randrange(longest[bus] + 1)))
             if rng.random() < 0.5 and receive.mux and receive.mux.fits(len(data)):
                 receive.mux.pack(data, rng.randint(0, min(3, receive.mux.raw_range[1])))

@@ -51,6 +51,8 @@ def test_accepted_into_a_map_with_names_roles_and_exact_scales() -> None:
     findings = guess(capture_of(sorted([*heavy_frames(), *second]))).to_dict()
     accepted = accept_findings(findings).signal_map
     assert {m.name for m in accepted.messages} == {"EEC1", "EEC2", "EEC2_from_49", "ET1", "CCVS"}
+    assert all(m.is_group for m in accepted.messages)
+    assert [m.name for m in accepted.messages if m.own_sender] == ["EEC2", "EEC2_from_49"]
     engine = accepted.message("EEC1")
     assert engine is not None
     speed = engine.signal("EngineSpeed")

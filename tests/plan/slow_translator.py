@@ -23,6 +23,7 @@ class SlowTranslator:
         self.feeds = [{"fresh": 0, "good": 0, "seen": 0, "last": 0} for _ in plan.feeds]
         self.buses = [{"awake": 0, "last": 0} for _ in plan.buses]
         self.previous: dict[int, int] = {}
+        self.senders: dict[int, int] = {}
         self.timers: list[int] = []
         self.queue: list[tuple[int, int, bytes]] = []
         self.applied = 0
@@ -94,8 +95,22 @@ class SlowTranslator:
         if self.joined:
             self.joined.hears(bus, word, data, now)
         for number, receive in enumerate(self.plan.receives):
-            if (receive.bus, receive.word) == (bus, word):
+            if receive.bus == bus and (word & receive.mask) == (receive.word & receive.mask):
+                if receive.mask & 0xFF == 0 and not self.takes(number, word & 0xFF, now):
+                    return
                 self.receive(number, data, now)
+
+    def takes(self, number: int, sender: int, now: int) -> bool:
+        if self.senders.get(number) == sender:
+            return True
+        for n in self.plan.receives[number].feeds:
+            state = self.feeds[n]
+            age = (now - state["last"]) & MASK
+            if (state["fresh"] or state["good"] > 0) and age <= self.plan.feeds[n].max_age_us:
+                return False
+        self.senders[number] = sender
+        self.previous.pop(number, None)
+        return True
 
     def receive(self, number: int, data: bytes, now: int) -> None:
         receive = self.plan.receives[number]

@@ -215,3 +215,22 @@ def test_as_a_process(tmp_path: Path) -> None:
     assert "message MSG_18FEF100x made" in done.stdout
     assert "unit 'flops' is not known" in done.stderr
     assert load_map(path).messages[0].extended
+
+
+def test_a_message_becomes_a_j1939_group_and_back() -> None:
+    made = set_in_map(SignalMap(), "CF00400x.Speed", Change(length=8, start=24, bits=16, group=True)).signal_map
+    speed = made.messages[0].signal("Speed")
+    assert speed is not None
+    assert made.messages[0].is_group
+    assert 0xFFFF in speed.not_available
+    assert 0xFE00 in speed.error_codes
+    plain = set_in_map(made, "CF00400x.Speed", Change(not_available="none", error_codes="none")).signal_map
+    again = parse_map(format_map(plain)).messages[0].signal("Speed")
+    assert again is not None
+    assert (again.not_available, again.error_codes) == ((), ())
+    narrow = set_in_map(made, "CF00400x.Speed", Change(bits=8)).signal_map.messages[0].signal("Speed")
+    assert narrow is not None
+    assert narrow.not_available == (0xFF,)
+    assert not set_in_map(made, "CF00400x", Change(group=False)).signal_map.messages[0].is_group
+    with pytest.raises(InputError, match="has 11 bits"):
+        set_in_map(SignalMap(), "100", Change(length=8, group=True))

@@ -26,7 +26,7 @@ from swapbridge.bus.running.gate import Gate, Ruling
 from swapbridge.bus.running.watchdog import LagWatch
 from swapbridge.capture.capture import SENT
 from swapbridge.capture.python_can import can
-from swapbridge.plan.model import STATES, Plan
+from swapbridge.plan.model import EXACT_MASK, STATES, Plan, Receive
 from swapbridge.plan.program import FrameLike, TranslatorLike
 
 MASK = 0xFFFF_FFFF
@@ -374,7 +374,7 @@ class Live:
 
     def _input_status(self, number: int, now: int) -> InputStatus:
         receive = self.plan.receives[number]
-        last = self._last.get((receive.bus, receive.word))
+        last = self._last_of(receive)
         limit = min(self.plan.feeds[feed].max_age_us for feed in receive.feeds) if receive.feeds else MASK
         return InputStatus(
             self.plan.buses[receive.bus].name,
@@ -385,6 +385,13 @@ class Live:
             all(self._translator.feed_fresh(feed) for feed in receive.feeds),
             b"" if last is None else last[1],
         )
+
+    def _last_of(self, receive: Receive) -> tuple[int, bytes] | None:
+        """When a message was last heard, and its payload; of a J1939 group from any address the latest."""
+        if receive.mask == EXACT_MASK:
+            return self._last.get((receive.bus, receive.word))
+        heard = [seen for (bus, word), seen in tuple(self._last.items()) if bus == receive.bus and receive.fits(word)]
+        return max(heard, default=None, key=lambda seen: seen[0])
 
     def _output_status(self, number: int) -> OutputStatus:
         send = self.plan.sends[number]

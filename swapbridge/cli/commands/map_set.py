@@ -95,6 +95,12 @@ Example: swapbridge map set EngineData.Speed --unit rpm --role engine_speed --co
 @click.option(
     "--period", "period_ms", metavar="MS", type=DecimalType(), help="How often the message comes; 0 for none."
 )
+@click.option(
+    "--j1939/--no-j1939",
+    "group",
+    default=None,
+    help="Whether it is a J1939 group: any priority, any sender, J1939's reserved values.",
+)
 @click.option("--sender", metavar="MODULE", help="The module that sends the message.")
 @click.option(
     "--module-kind", metavar="KIND", type=click.Choice(MODULE_KINDS), help=f"What it is: {', '.join(MODULE_KINDS)}."

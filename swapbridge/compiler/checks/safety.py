@@ -505,8 +505,8 @@ def _loops(bridge: BridgeFile, drafts: Sequence[SendDraft], plan: Plan) -> None:
                 work += edges.get(at, ())
     sent = {(s.bus, s.word): s for s in plan.sends if s.request is None}
     for receive in plan.receives:
-        if (receive.bus, receive.word) in sent:
-            send = sent[receive.bus, receive.word]
+        send = next((s for (bus, word), s in sent.items() if bus == receive.bus and receive.fits(word)), None)
+        if send is not None:
             place = next(d.rule.place for d in drafts if d.send == send)
             raise bridge.refuse(
                 place,

@@ -328,7 +328,7 @@ class Sources:
             needed = max(needed, message.length)
         period = self.period_us(draft.bus, message) or 0
         name = f"{draft.bus}.{message.name}"
-        return Receive(name, bus, message.word, needed, tuple(numbers), mux, checksum, check, period)
+        return Receive(name, bus, message.word, needed, tuple(numbers), mux, checksum, check, period, message.mask)
 
 
 def _without_ends(span: tuple[int, int], reserved: tuple[tuple[int, int], ...]) -> tuple[int, int]:

@@ -15,7 +15,7 @@ from typing import Any
 
 from swapbridge.core.integrity import Checksum, FieldSum
 from swapbridge.core.layout import Layout, pieces
-from swapbridge.plan.model import CounterOut, Feed, Plan, Receive, Send, Variant
+from swapbridge.plan.model import EXACT_MASK, CounterOut, Plan, Send, Variant
 from swapbridge.plan.python.codegen import (
     PLAIN_BYTE,
     BlockWriter,
@@ -24,11 +24,11 @@ from swapbridge.plan.python.codegen import (
     Packer,
     checksum_tables,
     checksum_text,
-    extract_text,
     known_bytes,
     piece_text,
 )
 from swapbridge.plan.python.joined import NEVER
+from swapbridge.plan.python.receiving import asked_for, find_group, one_sender, receive_body
 
 _CLOCK = [
     f"        if now < seen: epoch += {M + 1}",
@@ -46,9 +46,9 @@ class PlanWriter:
     """Writes the source of one plan.
 
     Names in the source, each with the number of what it belongs to: s slot; q line; f fresh, g good, l last, e seen of
-    a feed; c previous counter value of a receive; t timer of a task; and of a send: w when it wants, d due_at, k
-    check_at, o open_at (in the past when it is not blocked), a active, m left, z end, i index, h last payload, n
-    counter, y further counters. A send without triggers, request and checks wants when it is due, so it has no d.
+    a feed; c previous counter value and p sender of a receive; t timer of a task; and of a send: w when it wants, d
+    due_at, k check_at, o open_at (in the past when not blocked), a active, m left, z end, i index, h last payload,
+    n counter, y further counters. A send without triggers, request and checks wants when it is due, so it has no d.
     """
 
     def __init__(self, plan: Plan) -> None:
@@ -60,6 +60,7 @@ class PlanWriter:
         self._only_timed = [
             n not in triggered and send.request is None and not send.check_us for n, send in enumerate(plan.sends)
         ]
+        self._groups = [(n, r) for n, r in enumerate(plan.receives) if r.mask != EXACT_MASK]
         for length in {send.length for send in plan.sends}:
             self.constants[f"pack{length}"] = Struct(f"{length}B").pack
         self._receive_checks: dict[int, str] = {}
@@ -86,7 +87,17 @@ class PlanWriter:
 
     def arguments(self) -> list[str]:
         """Names that `build` takes."""
-        fixed = ["SentFrame", "new_frame", "from_bytes", "deque", "div_round", "tables", "lookups", "plan_passes"]
+        fixed = [
+            "SentFrame",
+            "new_frame",
+            "from_bytes",
+            "deque",
+            "partial",
+            "div_round",
+            "tables",
+            "lookups",
+            "plan_passes",
+        ]
         return [*fixed, "JoinedAnswer", "plan_joined", *self.constants]
 
     def source(self) -> str:
@@ -95,7 +106,10 @@ class PlanWriter:
         lines = [f"def build({', '.join(self.arguments())}):"]
         lines += [f"    {name} = {value}" for name, value in self._memory.items()]
         for number, receive in enumerate(plan.receives):
-            lines += self._function(f"r{number}(data, now)", self._receive(number, receive))
+            body = receive_body(plan, number, receive, self._receive_checks.get(number, ""))
+            lines += self._function(f"r{number}(data, now)", body)
+            if receive.any_sender:
+                lines += self._function(f"o{number}_(sender, data, now)", one_sender(plan, number, receive))
         lines += self._function("sweep(now)", self._sweep())
         lines += self._function("apply(now)", self._apply())
         for number, task in enumerate(plan.tasks):
@@ -108,6 +122,8 @@ class PlanWriter:
         if plan.joined is not None:
             lines += self._function("settle()", self._soonest())
         lines += self._handlers()
+        if self._groups:
+            lines += self._function("find_group(bus, word)", find_group(self._groups))
         if plan.passes:
             lines += self._function("find_ways(bus, word)", self._find_ways())
         lines += self._function("on_frame(bus, word, data, now)", self._on_frame())
@@ -140,6 +156,7 @@ class PlanWriter:
         out |= {f"q{n}": f"deque([0] * {line.length}, {line.length})" for n, line in enumerate(plan.lines)}
         out |= {f"{x}{n}": "0" for n in range(len(plan.feeds)) for x in "fgle"}
         out |= {f"c{n}": "-1" for n, receive in enumerate(plan.receives) if receive.counter is not None}
+        out |= {f"p{n}": "-1" for n, receive in enumerate(plan.receives) if receive.any_sender}
         out |= {f"t{n}": "0" for n in range(len(plan.tasks))}
         for n, send in enumerate(plan.sends):
             out |= {f"{x}{n}": "0" for x in "dkoami"}
@@ -152,108 +169,6 @@ class PlanWriter:
         out["queue"] = "deque()"
         out["passing"] = f"[{', '.join('{}' for _ in plan.buses)}]"
         return out
-
-    # --- receiving
-
-    def _receive(self, number: int, receive: Receive) -> list[str]:
-        feeds = [(n, self.plan.feeds[n]) for n in receive.feeds]
-        clear = "; ".join([*(f"g{n} = 0" for n, _ in feeds), "bad += 1"])
-        refuse = [f"            {clear}", "            return"]
-        out: list[str] = []
-        if receive.checksum is not None:
-            out += [f"        if {extract_text(receive.checksum.layout)} != {self._receive_checks[number]}:", *refuse]
-        if receive.counter is not None:
-            out += self._counter_check(number, receive, clear)
-        if receive.mux is not None:
-            out.append(f"        mux = {extract_text(receive.mux)}")
-        for n, feed in feeds:
-            out += self._feed(n, feed)
-        length = receive.minimum_length
-        short = [f"        if len(data) < {length}:", *refuse] if length else []
-        if "\n".join(out).count("data[") <= length:
-            return short + out
-        # bytes that are looked at more than once on average are cheaper as variables
-        unpacked = [re.sub(r"\bdata\[(\d+)\]", r"b\1", line) for line in out]
-        names = ", ".join(f"b{i}" for i in range(length))
-        return [
-            f"        if len(data) != {length}:",
-            *(f"    {line}" for line in short),
-            f"            data = data[:{length}]",
-            f"        {names}, = data",
-            *unpacked,
-        ]
-
-    def _counter_check(self, number: int, receive: Receive, clear: str) -> list[str]:
-        check = receive.counter
-        assert check is not None
-        cycle = check.high - check.low + 1
-        good = {k * check.step % cycle for k in range(1, check.lost_ok + 2)}
-        steps = f"(value - c{number}) % {cycle}"
-        if good == set(range(1, len(good) + 1)):
-            wrong = f"not 0 < {steps} <= {len(good)}"
-        else:
-            wrong = f"{steps} not in {{{', '.join(map(str, sorted(good)))}}}"
-        out = [f"        value = {extract_text(check.layout)}"]
-        low, high = check.layout.raw_range
-        if (check.low, check.high) != (low, high):
-            out += [
-                f"        if not {check.low} <= value <= {check.high}:",
-                f"            {clear}",
-                "            return",
-            ]
-        out += [
-            f"        if c{number} >= 0 and {wrong}:",
-            f"            c{number} = value; {clear}",
-            "            return",
-            f"        c{number} = value",
-        ]
-        return out
-
-    def _feed(self, n: int, feed: Feed) -> list[str]:
-        pad, out = "        ", []
-        if feed.mux_values:
-            values = f"({', '.join(map(str, feed.mux_values))},)"
-            out.append(
-                f"        if mux == {feed.mux_values[0]}:"
-                if len(feed.mux_values) == 1
-                else f"        if mux in {values}:"
-            )
-            pad = "            "
-        out += [
-            f"{pad}if now - l{n} > {feed.max_age_us}:",
-            f"{pad}    f{n} = g{n} = 0",
-            f"{pad}l{n} = now",
-        ]
-        for extract in feed.extracts:
-            out.append(f"{pad}s{extract.slot} = {extract_text(extract.layout)}")
-            if extract.valid_slot >= 0:
-                out.append(f"{pad}s{extract.valid_slot} = {self._validity(f's{extract.slot}', extract.invalid)}")
-        out += [
-            f"{pad}if not f{n}:",
-            f"{pad}    if g{n} < 255: g{n} += 1",
-            f"{pad}    if g{n} >= ({feed.good_again} if e{n} else {feed.good_first}):",
-            f"{pad}        f{n} = e{n} = 1",
-            f"{pad}    sweep_at = now",
-        ]
-        if feed.triggers:
-            out.append(f"{pad}if f{n}:")
-            for t in feed.triggers:
-                out += self._pending(t, f"{pad}    ")
-        return out
-
-    @staticmethod
-    def _pending(n: int, pad: str) -> list[str]:
-        """Send n, if active, becomes pending: it wants as soon as it is not blocked."""
-        return [
-            f"{pad}if a{n} and o{n} < w{n}:",
-            f"{pad}    w{n} = o{n}",
-            f"{pad}    if w{n} < until: until = w{n}",
-        ]
-
-    @staticmethod
-    def _validity(text: str, invalid: tuple[tuple[int, int], ...]) -> str:
-        tests = [f"{text} == {low}" if low == high else f"{low} <= {text} <= {high}" for low, high in invalid]
-        return f"0 if {' or '.join(tests)} else 1" if tests else "1"
 
     # --- latches and states
 
@@ -480,9 +395,10 @@ class PlanWriter:
         """For every bus what finds the receive of an identifier word."""
         tables = []
         for bus in range(len(self.plan.buses)):
-            entries = ", ".join(f"{r.word}: r{n}" for n, r in enumerate(self.plan.receives) if r.bus == bus)
-            tables.append(f"{{{entries}}}.get")
-        return [f"    handlers = [{', '.join(tables)}]"]
+            own = [(n, r) for n, r in enumerate(self.plan.receives) if r.bus == bus and r.mask == EXACT_MASK]
+            tables.append(f"{{{', '.join(f'{r.word}: r{n}' for n, r in own)}}}.get")
+        grouped = [f"    grouped = [{', '.join('{}' for _ in tables)}]"] if self._groups else []
+        return [f"    handlers = [{', '.join(tables)}]", *grouped]
 
     def _on_frame(self) -> list[str]:
         plan = self.plan
@@ -514,8 +430,14 @@ class PlanWriter:
                 "            joined.on_frame(word, data, now)",
                 "            settle()",
             ]
-        out += ["        handler = handlers[bus](word)", "        if handler is not None: handler(data, now)"]
-        return out
+        out.append("        handler = handlers[bus](word)")
+        if self._groups:
+            out += [
+                "        if handler is None:",
+                "            handler = grouped[bus].get(word, 0)",
+                "            if handler == 0: handler = find_group(bus, word)",
+            ]
+        return [*out, "        if handler is not None: handler(data, now)"]
 
     @staticmethod
     def _find_ways() -> list[str]:
@@ -546,7 +468,7 @@ class PlanWriter:
                 request = self.plan.sends[n].request
                 assert request is not None
                 out.append(f"            if data[:{len(request.prefix)}] == {request.prefix!r}:")
-                out += self._pending(n, "                ")
+                out += asked_for(n, "                ")
         return out
 
     def _look(self) -> list[str]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from functools import partial
 from types import CodeType
 from typing import Any, NamedTuple
 
@@ -113,6 +114,7 @@ def _build(plan: Plan) -> tuple[Any, Any, Any, Any]:
         "new_frame": tuple.__new__,
         "from_bytes": int.from_bytes,
         "deque": deque,
+        "partial": partial,
         "div_round": div_round,
         "tables": [make_table(t) for t in plan.tables],
         "lookups": [make_lookup(lookup) for lookup in plan.lookups],

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from swapbridge.capture.capture import SENT, Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress
-from swapbridge.plan.model import Plan
+from swapbridge.plan.model import EXACT_MASK, Plan
 from swapbridge.plan.program import Program
 from swapbridge.proving.bench.nodes import Controller, Device, Sent
 from swapbridge.proving.bench.simulated_bus import SimulatedBus, Simulation
@@ -245,7 +245,10 @@ def indifferent_words(plan: Plan, bus: int, reads: Collection[int] = ()) -> Call
             words.update(send.request.words)
     ranges = [(p.first, p.last) for p in plan.passes if p.bus == bus and not p.block]
 
+    groups = [r for r in plan.receives if r.bus == bus and r.mask != EXACT_MASK]
+
     def indifferent(word: int) -> bool:
-        return word not in words and not any(first <= word <= last for first, last in ranges)
+        in_range = any(first <= word <= last for first, last in ranges)
+        return word not in words and not in_range and not any(r.fits(word) for r in groups)
 
     return indifferent

@@ -17,10 +17,11 @@ from swapbridge.signalmap.model import SignalMap
 
 def judge_origin(case: Case) -> list[Check]:
     """The plan is what the compiler makes of the bridge file and maps at hand, to the last byte."""
-    checks = source_checks(case.plan, case.bridge, case.maps)
+    plan, maps = case.given.plan, case.given.maps
+    checks = source_checks(plan, case.bridge, maps)
     try:
-        again = compile_bridge(case.bridge, case.maps).plan
-        different, said = _differing(case.plan, again), "the same plan"
+        again = compile_bridge(case.bridge, maps).plan
+        different, said = _differing(plan, again), "the same plan"
     except SwapbridgeError as error:
         different, said = ["all of it"], f"the bridge file does not compile: {error}"
     measured = said if not different or different == ["all of it"] else f"differs in {', '.join(different[:6])}"

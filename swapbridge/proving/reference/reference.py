@@ -367,8 +367,8 @@ class Reference:
             if (number := asked_number(data)) in self.answers:
                 self.answers[number].schedule.arrived()
             self._joined.heard(word, data, now)
-        received = self._by_word.get((bus, word))
-        if received is None:
+        received = self._by_word.get((bus, word)) or self._of_group(bus, word)
+        if received is None or (received.message.is_group and not received.takes(word & 0xFF, now)):
             return
         if not self._good(received, data):
             for feed in received.feeds.values():
@@ -395,6 +395,13 @@ class Reference:
         if fresh:
             for target in self._triggers.get((received.bus, received.message.name), ()):
                 target.schedule.arrived()
+
+    def _of_group(self, bus: int, word: int) -> Received | None:
+        """The J1939 group that an identifier belongs to, whatever its priority and sender."""
+        for (on, _), received in self._by_word.items():
+            if on == bus and received.message.is_group and received.message.fits(word):
+                return received
+        return None
 
     def _good(self, received: Received, data: bytes) -> bool:
         """Length, checksum and counter as they should be."""

@@ -117,3 +117,13 @@ class Received:
     last: bytes = b""
     summed: dict[bytes, bool] = field(default_factory=dict)
     follows: dict[int, frozenset[int]] = field(default_factory=dict)
+    sender: int | None = None
+
+    def takes(self, sender: int, now: int) -> bool:
+        """Whether a J1939 group is taken from that address: one at a time, another once the last has gone quiet."""
+        if self.message.own_sender or sender == self.sender:
+            return True
+        if any((f.fresh or f.good) and (now - f.last) % WRAP <= f.max_age_us for f in self.feeds.values()):
+            return False
+        self.sender, self.previous = sender, None
+        return True

@@ -1,0 +1,60 @@
+"""Language room: which J1939 address a group is heard from or sent as, told once for everybody who reads a bridge."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from swapbridge.core import j1939
+from swapbridge.language.model import BridgeFile, Source
+from swapbridge.signalmap.groups import from_address
+from swapbridge.signalmap.model import SignalMap
+
+
+def addressed(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> dict[str, SignalMap]:
+    """The maps with every ``from`` of a bridge file worked in.
+
+    Raises
+    ------
+    BridgeRefused
+        A message that is no J1939 group, a module without an address, or a group that is sent as nobody.
+    """
+    out = dict(maps)
+    for told, sender in (
+        *((o.message, o.sender) for o in bridge.sources),
+        *((r.message, r.sender) for r in bridge.messages),
+    ):
+        bus, _, name = told.text.partition(".")
+        message = out[bus].message(name) if bus in out else None
+        if sender is None or message is None:  # a message that is not there is refused by who needs it
+            continue
+        if not message.is_group:
+            raise bridge.refuse(
+                sender.place,
+                f"{told.text} is no J1939 group, so that it has one sender",
+                "leave `from` out, or mark it with `swapbridge map set --j1939`",
+            )
+        out[bus] = from_address(out[bus], name, _address(bridge, maps[bus], sender))
+    for rule in bridge.messages:
+        bus, _, name = rule.message.text.partition(".")
+        message = out[bus].message(name) if bus in out else None
+        if message is not None and message.is_group and message.identifier & 0xFF >= j1939.NO_ADDRESS:
+            raise bridge.refuse(
+                rule.message.place,
+                f"{rule.message.text} is a J1939 group, and nothing says as which address it is sent",
+                "add from = the address of the module that it stands in for, such as from = 0",
+            )
+    return out
+
+
+def _address(bridge: BridgeFile, signal_map: SignalMap, sender: Source) -> int:
+    if sender.text.isdecimal():
+        return int(sender.text)
+    node = signal_map.node(sender.text)
+    if node is None or node.address is None:
+        having = ", ".join(f"{n.name} ({n.address})" for n in signal_map.nodes if n.address is not None)
+        raise bridge.refuse(
+            sender.place,
+            f"the map says no J1939 address of a module {sender.text!r}",
+            f"write the address as a number{f'; it knows {having}' if having else ''}",
+        )
+    return node.address

@@ -1,0 +1,75 @@
+"""J1939 groups in prove: settled to the recording's identifiers; several senders of one group are said."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from swapbridge.capture.capture import Capture
+from swapbridge.compiler.compile import compile_bridge
+from swapbridge.core import j1939
+from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.language.reading import parse_bridge
+from swapbridge.plan.model import EXACT_MASK
+from swapbridge.proving.groups import settle
+from swapbridge.proving.prove import prove
+from swapbridge.proving.report.verdict import Verdict
+from tests.compiler.group_maps import BRIDGE, MAPS
+from tests.surveying.heavy import Frame, capture_of, heavy_frames, speed_at
+
+
+def host_capture(seconds: float) -> Capture:
+    """The old engine computer's frames: the same drive in the host's own words."""
+    frames: list[Frame] = []
+    for k in range(int(seconds * 50)):
+        at = k / 50
+        raw = round(4 * speed_at(at))
+        road = round(100 * (20 + 10 * np.sin(at / 3)))
+        data = raw.to_bytes(2, "little") + bytes([100 + int(at / 4)]) + road.to_bytes(2, "little") + bytes(3)
+        frames.append((at, 0x200, data))
+        frames.append((at + 0.004, 0x300, bytes(8)))
+    return capture_of(sorted(frames), extended=False)
+
+
+def verdict(donor: list[Frame], bridge_text: str = BRIDGE) -> Verdict:
+    bridge = parse_bridge(bridge_text)
+    plan = compile_bridge(bridge, MAPS).plan
+    return prove(
+        plan, {"donor": capture_of(sorted(donor)), "host": host_capture(20)}, bridge, MAPS, thoroughness="none"
+    )
+
+
+@pytest.mark.parametrize(("source", "priority"), [(0, 3), (17, 6)])
+def test_content_is_judged_whatever_priority_and_sender(source: int, priority: int) -> None:
+    found = verdict(heavy_frames(20, engine=source, priority=priority))
+    content = [c for c in found.checks if c.area == "content"]
+    assert content
+    assert [c for c in content if c.status == "fail"] == []
+    evidence = [c for c in found.checks if c.area == "evidence" and "donor" in c.subject]
+    assert [c for c in evidence if c.status in ("fail", "unproved") and c.name != "length"] == []
+
+
+def test_a_group_with_two_senders_fails_until_from_says_which() -> None:
+    second = [
+        (at + 0.0005, word & ~0xFF | 49, bytes(data[:1]) + b"\xff" * 7)
+        for at, word, data in heavy_frames(20)
+        if j1939.group_of(word)[0] == 0xFEF1  # type: ignore[index]
+    ]
+    both = [*heavy_frames(20), *second]
+    said = [c for c in verdict(both).checks if c.name == "one sender"]
+    assert [(c.subject, c.status) for c in said] == [("donor.CCVS", "fail")]
+    assert "0, 49" in said[0].measured
+    chosen = verdict(both, BRIDGE + '[sources."donor.CCVS"]\nfrom = 0\n')
+    assert not [c for c in chosen.checks if c.name == "one sender"]
+    assert not [c for c in chosen.checks if c.area == "content" and c.status == "fail"]
+
+
+def test_a_plan_without_groups_is_left_alone() -> None:
+    plan = compile_bridge(parse_bridge(BRIDGE), MAPS).plan
+    settled = settle(plan, MAPS, {"donor": capture_of(heavy_frames(3, engine=17))})
+    assert [r.mask for r in settled.plan.receives] == [r.mask for r in plan.receives]
+    assert {r.word & 0xFF for r in settled.plan.receives} == {17}
+    assert all(r.word & EXTENDED_BIT for r in settled.plan.receives)
+    again = settle(settled.plan, settled.maps, {})
+    assert again.plan == settled.plan
+    assert all(r.mask != EXACT_MASK for r in plan.receives)
