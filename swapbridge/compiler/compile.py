@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
@@ -31,7 +31,7 @@ from swapbridge.language.expressions import KEYWORDS, names_in
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import load_bridge
 from swapbridge.plan.check import check_plan
-from swapbridge.plan.model import STATES, Bus, Plan, Task
+from swapbridge.plan.model import STATES, Bus, Claim, Plan, Task
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import map_digest
 from swapbridge.signalmap.model import SignalMap
@@ -69,6 +69,15 @@ def load_maps(bridge: BridgeFile, given: Mapping[str, str | Path] | None = None)
             )
         wanted[name] = Path(path)
     return {name: load_map(path) for name, path in wanted.items()}
+
+
+def _claims(drafts: Sequence[SendDraft]) -> tuple[Claim, ...]:
+    """J1939 addresses that groups are sent as: another node's claim of one ends what is sent as it."""
+    by_address: dict[tuple[int, int], list[int]] = {}
+    for number, draft in enumerate(drafts):
+        if draft.message.is_group:
+            by_address.setdefault((draft.send.bus, draft.send.word & 0xFF), []).append(number)
+    return tuple(Claim(bus, address, tuple(sends)) for (bus, address), sends in sorted(by_address.items()))
 
 
 def compile_bridge(bridge: BridgeFile | str | Path, maps: Mapping[str, SignalMap] | None = None) -> CompileResult:
@@ -160,6 +169,7 @@ class _Compiler:
             inputs=self._inputs(),
             unreviewed=unreviewed(learned),
             lines=tuple(self.memory.lines),
+            claims=_claims(drafts),
         )
         found = check_drafts(bridge, self.maps, drafts, refusals)
         refusals.raise_all()

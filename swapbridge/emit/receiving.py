@@ -10,7 +10,7 @@ from swapbridge.emit.blocks import literal, slot_type
 from swapbridge.emit.ctext import comment_text, function, indent, names
 from swapbridge.emit.integrity import checksum_function
 from swapbridge.emit.tables import ConstTables
-from swapbridge.plan.model import EXACT_MASK, CounterCheck, Extract, Pass, Plan, Receive
+from swapbridge.plan.model import CLAIM_MASK, EXACT_MASK, CounterCheck, Extract, Pass, Plan, Receive
 
 Action = tuple[int, int]
 """Target bus, and the new identifier word or -1."""
@@ -75,6 +75,16 @@ def _group_lines(plan: Plan, bus: int) -> list[str]:
             f"    return {call};",
             "}",
         ]
+    return out
+
+
+def _claim_lines(plan: Plan, bus: int) -> list[str]:
+    """Other nodes' claims of the addresses that sends use."""
+    out = []
+    for claim in plan.claims:
+        if claim.bus == bus and claim.sends:
+            fits = f"(word & UINT32_C(0x{CLAIM_MASK:X})) == UINT32_C(0x{claim.word:X}) && length == 8U"
+            out += [f"if ({fits}) {{", *(f"    send_lost(self, {n}U);" for n in claim.sends), "}"]
     return out
 
 
@@ -209,6 +219,7 @@ def dispatch_lines(plan: Plan, prefix: str) -> list[str]:
         ranges = pass_ranges(plan.passes, bus, len(plan.buses))
         if any(actions for _, actions in ranges):
             body.append(f"pass_on(self, pass_ranges_{bus}, {len(ranges)}U, word, data, length);")
+        body += _claim_lines(plan, bus)
         if words:
             body.append("switch (word) {")
             for word, lines in sorted(words.items()):

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from swapbridge.core import j1939
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import identifier_word, split_word
+from swapbridge.core.frames import EXTENDED_BIT, identifier_word, split_word
 from swapbridge.core.integrity import Affine, Checksum, Crc, FieldSum, Sum, turns_of
 from swapbridge.core.layout import Layout, pieces
 from swapbridge.core.obd import (
@@ -87,6 +87,13 @@ def check_plan(plan: Plan) -> None:
         _check_send(plan, send, where)
         _need((send.bus, send.word) not in sent or send.request is not None, where, "is listed twice")
         sent.add((send.bus, send.word))
+    for claim in plan.claims:
+        where = f"the claim of address {claim.address}"
+        _need(0 <= claim.bus < len(plan.buses) and 0 <= claim.address < j1939.NO_ADDRESS, where, "is none")
+        _need(all(0 <= n < len(plan.sends) for n in claim.sends), where, "names a send that is not there")
+        mine = [plan.sends[n] for n in claim.sends]
+        fit = all(s.bus == claim.bus and s.word & EXTENDED_BIT and s.word & 0xFF == claim.address for s in mine)
+        _need(fit, where, "names a send of another address")
     for number, rule in enumerate(plan.passes):
         _check_pass(plan, rule, f"pass rule {number}")
     if plan.joined is not None:

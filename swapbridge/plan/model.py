@@ -53,8 +53,9 @@ Receiving: ``on_frame(bus, word, data, now)``, in this order
    for each target bus decides: `block` rules end it, others append (target, `new_word` or word, data) to the pass
    queue, a first-in-first-out of `pass_queue` frames; a frame that finds it full is dropped (and counted).
    A rule with ``to_bus == -1`` is a block rule for every target.
-3. Requests: for every send (in order) with a `Request` whose bus and word match and whose `prefix` are the first bytes
-   of data: pending = 1 if it is active.
+3. Claims: for each `Claim` of this bus that word and data fit (below), each of its sends ends (below) and is *lost*: no
+   state allows it any more. Requests: for every send (in order) with a `Request` whose bus and word match and whose
+   `prefix` are the first bytes of data: pending = 1 if it is active.
 4. The joined answer, if the plan has one for this bus, below. Then the `Receive` of this bus that word fits (it equals
    the receive's own word in every bit of `mask`; no word fits two), if there is one. If its mask leaves the sender
    open (the low 8 bits, a J1939 source address) and those bits of word are not its present sender: the frame ends here
@@ -105,11 +106,11 @@ None from `poll` means that this call had no frame; while `next_poll(now)` gives
 
 Applying a state: new state n, applied state o (at the start of the clock o is 0)
 -----------------------------------------------------------------------------
-If o is 0 and n is not: left = count for every send. Then for every send in order: allowed = bit n of `states`.
-If allowed: ending = 0, and if it is not active and (count is 0 or left > 0): active = 1, due_at = check_at = now +
-delay_us, pending = 0, has_last = 0, blocked = 1 and open_at = now + delay_us if delay_us > 0, else blocked = 0. If not
-allowed: if it is active, linger_us > 0 and n is not 0, then unless it is ending: ending = 1, end_at = now + linger_us;
-else it ends. A send that ends: active = 0, pending = 0, ending = 0.
+If o is 0 and n is not: left = count for every send. Then for every send in order: allowed = it is not lost, and bit n
+of `states`. If allowed: ending = 0, and if it is not active and (count is 0 or left > 0): active = 1, due_at = check_at
+= now + delay_us, pending = 0, has_last = 0, blocked = 1 and open_at = now + delay_us if delay_us > 0, else blocked = 0.
+If not allowed: if it is active, linger_us > 0 and n is not 0, then unless it is ending: ending = 1, end_at = now +
+linger_us; else it ends. A send that ends: active = 0, pending = 0, ending = 0.
 
 Joined answers: `Plan.joined`
 -----------------------------
@@ -157,7 +158,9 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, field
 
+from swapbridge.core.frames import EXTENDED_BIT
 from swapbridge.core.integrity import Checksum
+from swapbridge.core.j1939 import ADDRESS_CLAIMED
 from swapbridge.core.layout import Layout
 from swapbridge.plan.packing import pack
 
@@ -165,6 +168,8 @@ PLAN_FORMAT = "swapbridge-plan"
 PLAN_VERSION = 5
 EXACT_MASK = 0xFFFF_FFFF
 """Mask of a receive that hears one identifier only."""
+CLAIM_MASK = EXTENDED_BIT | 0x03FF_00FF
+"""Bits of an identifier word that say 'address claimed', and by which address."""
 MAX_TIME_US = (1 << 31) - 1
 """Every period, age, gap and delay of a plan is at most this."""
 MAX_PASS_QUEUE = 4096
@@ -415,6 +420,28 @@ class Request:
 
 
 @dataclass(frozen=True, slots=True)
+class Claim:
+    """A J1939 address that some sends use, watched and never fought for: another node's claim of it ends them.
+
+    A frame fits when its identifier is of 29 bits, its group is 'address claimed' (EE00, at any priority and to
+    anybody), its sender is `address`, and it has 8 bytes. `sends` are indices into `Plan.sends`.
+    """
+
+    bus: int
+    address: int
+    sends: tuple[int, ...]
+
+    def fits(self, word: int, data: bytes) -> bool:
+        """Whether a frame claims the address."""
+        return word & CLAIM_MASK == self.word and len(data) == 8
+
+    @property
+    def word(self) -> int:
+        """The bits of `CLAIM_MASK` of such a frame's identifier word."""
+        return EXTENDED_BIT | ADDRESS_CLAIMED << 8 | self.address
+
+
+@dataclass(frozen=True, slots=True)
 class Joined:
     """Answers requests for several identifiers at once (see the module's docstring).
 
@@ -516,6 +543,7 @@ class Plan:
     notes: tuple[str, ...] = field(default=())
     unreviewed: tuple[str, ...] = ()
     lines: tuple[Line, ...] = ()
+    claims: tuple[Claim, ...] = ()
 
     def __repr__(self) -> str:
         buses = ", ".join(bus.name for bus in self.buses)

@@ -11,6 +11,7 @@ import pytest
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core import j1939
 from swapbridge.core.errors import RefusedError, SwapbridgeError
+from swapbridge.emit.native import NativeTranslator
 from swapbridge.language.addresses import addressed
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.model import Plan
@@ -215,6 +216,47 @@ def test_nothing_that_clears_codes_can_be_sent_as_a_group(number: int) -> None:
         compile_bridge(bridge, {**MAPS, "donor": parse_map(text)})
 
 
+# --- addresses
+
+
+def commands(claim: tuple[int, bytes] | None, at_us: int = 100_000) -> list[int]:
+    """When TSC1 is sent while the gearbox asks for it and, at `at_us`, this claim is heard."""
+    translator, out, now = Translator(plan_of(BRIDGE + TSC1)), list[int](), 0
+    while now < 300_000:
+        if now % 20_000 == 0:
+            translator.on_frame(1, 0x300, bytes([100, 0, 0, 0, 0, 0, 0, 0]), now)
+        if claim is not None and now == at_us:
+            translator.on_frame(0, *claim, now)
+        frame = translator.poll(now)
+        if frame is not None and frame.bus == 0:
+            out.append(now)
+        if translator.next_poll(now) != now:
+            now += 1000
+    return out
+
+
+@pytest.mark.parametrize(("name", "to"), [(0, 255), ((1 << 64) - 1, 255), (5, 0)])
+def test_an_address_that_another_node_claims_is_given_up(name: int, to: int) -> None:
+    """Whoever has the lower name would keep it; the bridge never fights."""
+    word = j1939.Identifier(6, j1939.ADDRESS_CLAIMED, 49, to).word
+    assert max(commands(None)) > 280_000
+    assert 80_000 < max(commands((word, name.to_bytes(8, "little")))) <= 100_000
+
+
+@pytest.mark.parametrize(
+    ("number", "source", "size"),
+    [(j1939.ADDRESS_CLAIMED, 48, 8), (j1939.ADDRESS_CLAIMED, 49, 7), (j1939.REQUEST, 49, 8), (0xF004, 49, 8)],
+)
+def test_what_is_no_claim_of_the_address_stops_nothing(number: int, source: int, size: int) -> None:
+    assert max(commands((j1939.Identifier(6, number, source).word, bytes(size)))) > 280_000
+
+
+def test_the_plan_in_words_says_it() -> None:
+    assert "Address 49 on donor: when another node claims it" in " ".join(
+        compile_bridge(parse_bridge(BRIDGE + TSC1), MAPS).explain.split()
+    )
+
+
 # --- three ways
 
 
@@ -229,15 +271,18 @@ def traffic(rng: random.Random, steps: int) -> list[tuple[int, tuple[int, bytes]
         who = sender if rng.random() < 0.9 else rng.choice((0, 1, 49))
         number = rng.choice((EEC1, EEC1, CCVS, 0xFEEE, 0xFEEF))
         out.append((now, frame_of(number, rng, who, rng.choice((3, 6)))))
+        if rng.random() < 0.001:
+            out.append((now, (j1939.Identifier(6, j1939.ADDRESS_CLAIMED, rng.choice((48, 49, 49))).word, bytes(8))))
     return out
 
 
 @pytest.mark.parametrize("seed", range(3))
-@pytest.mark.parametrize("more", ["", '[sources."donor.EEC1"]\nfrom = 1\nmax_age_ms = 60\n'])
-def test_python_and_reference_agree_on_groups(seed: int, more: str) -> None:
+@pytest.mark.parametrize("more", ["", TSC1, '[sources."donor.EEC1"]\nfrom = 1\nmax_age_ms = 60\n'])
+@pytest.mark.parametrize("make", [Translator, NativeTranslator])
+def test_translators_and_reference_agree_on_groups(seed: int, more: str, make: Any) -> None:
     bridge = parse_bridge(BRIDGE + more)
     plan = compile_bridge(bridge, MAPS).plan
-    translator: Any = Translator(plan)
+    translator = make(plan)
     twin = Reference(bridge, addressed(bridge, MAPS), steps_of(plan))
     compared = 0
     for now, frame in traffic(random.Random(seed), 3000):

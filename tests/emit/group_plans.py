@@ -6,9 +6,9 @@ import random
 from dataclasses import replace
 
 from swapbridge.core import j1939
-from swapbridge.core.frames import split_word
+from swapbridge.core.frames import EXTENDED_BIT, split_word
 from swapbridge.core.obd import diagnostic_use
-from swapbridge.plan.model import EXACT_MASK, Plan, Receive
+from swapbridge.plan.model import EXACT_MASK, Claim, Plan, Receive
 
 _NUMBERS = (0xF004, 0xF003, 0xFEF1, 0xFEEE, 0x0100, 0x0400, 0xEF00, 0x1F004)
 
@@ -25,7 +25,21 @@ def with_groups(plan: Plan, rng: random.Random) -> Plan:
             if not any(_both(grouped, other) for other in (*receives, *plan.receives) if other is not receive):
                 receive = grouped
         receives.append(receive)
-    return replace(plan, receives=tuple(receives))
+    by_address: dict[tuple[int, int], list[int]] = {}
+    for number, send in enumerate(plan.sends):
+        if send.word & EXTENDED_BIT and send.word & 0xFF < j1939.NO_ADDRESS and rng.random() < 0.8:
+            by_address.setdefault((send.bus, send.word & 0xFF), []).append(number)
+    claims = tuple(Claim(bus, address, tuple(sends)) for (bus, address), sends in by_address.items())
+    return replace(plan, receives=tuple(receives), claims=claims)
+
+
+def claim_call(plan: Plan, rng: random.Random) -> tuple[int, int, bytes]:
+    """Bus, word and data of a frame that claims one of the plan's addresses, or nearly does."""
+    claim = rng.choice(plan.claims)
+    word = j1939.Identifier(rng.choice((3, 6)), j1939.ADDRESS_CLAIMED, claim.address, rng.choice((0, 255))).word
+    if rng.random() < 0.3:
+        word ^= rng.choice((1, 1 << 16, 1 << 24))
+    return claim.bus, word, rng.randbytes(8 if rng.random() < 0.8 else 7)
 
 
 def _both(one: Receive, other: Receive) -> bool:

@@ -37,7 +37,7 @@ from swapbridge.plan.model import (
     Task,
     Variant,
 )
-from tests.emit.group_plans import with_groups, word_for
+from tests.emit.group_plans import claim_call, with_groups, word_for
 
 FD_LENGTHS = (12, 16, 20, 24, 32, 48, 64)
 PURE = [k for k in OP_ARITY if k not in ("store", "delay", "load", "const", "table", "lookup", "fresh", "age", "awake")]
@@ -509,6 +509,8 @@ def random_calls(plan: Plan, seed: int, count: int) -> list[Call]:
         if plan.joined and joined_rng.random() < 0.15:
             word = joined_rng.choice((*plan.joined.words, plan.joined.flow_word))
             calls.append(Call(now & 0xFFFF_FFFF, plan.joined.bus, word, joined_frame(plan.joined, joined_rng)))
+        if plan.claims and joined_rng.random() < 0.004:
+            calls.append(Call(now & 0xFFFF_FFFF, *claim_call(plan, joined_rng)))
         roll = rng.random()
         if roll < 0.002:
             now += rng.choice((10_000_000, 100_000_000, 300_000_000))

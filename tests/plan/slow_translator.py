@@ -31,7 +31,7 @@ class SlowTranslator:
         self.joined = SlowJoined(plan.joined, self.part) if plan.joined else None
         self.sends: list[dict[str, Any]] = [
             {
-                **dict.fromkeys(("active", "pending", "blocked", "left", "has_last", "ending", "end_at"), 0),
+                **dict.fromkeys(("active", "pending", "blocked", "left", "has_last", "ending", "end_at", "lost"), 0),
                 **dict.fromkeys(("due_at", "check_at", "open_at", "index"), 0),
                 "last": b"",
                 "counters": [counter.low for counter in s.counters],
@@ -52,7 +52,7 @@ class SlowTranslator:
             for send, state in zip(self.plan.sends, self.sends, strict=True):
                 state["left"] = send.count
         for send, state in zip(self.plan.sends, self.sends, strict=True):
-            if not (send.states >> new) & 1:
+            if state["lost"] or not (send.states >> new) & 1:
                 if state["active"] and send.linger_us > 0 and new != 0:
                     if not state["ending"]:
                         state["ending"], state["end_at"] = 1, (now + send.linger_us) & MASK
@@ -88,6 +88,12 @@ class SlowTranslator:
                 else:
                     self.queue.append((rule.to_bus, word if rule.new_word == -1 else rule.new_word, data))
             decided |= targets
+        for claim in self.plan.claims:
+            group = (word >> 8) & 0x3FF00
+            if bus == claim.bus and word >> 31 and group == 0xEE00 and word & 255 == claim.address and len(data) == 8:
+                for n in claim.sends:
+                    self.ends(self.sends[n])
+                    self.sends[n]["lost"] = 1
         for send, state in zip(self.plan.sends, self.sends, strict=True):
             request = send.request
             if request and request.bus == bus and word in request.words and data.startswith(request.prefix):

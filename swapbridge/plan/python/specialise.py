@@ -15,7 +15,7 @@ from typing import Any
 
 from swapbridge.core.integrity import Checksum, FieldSum
 from swapbridge.core.layout import Layout, pieces
-from swapbridge.plan.model import EXACT_MASK, CounterOut, Plan, Send, Variant
+from swapbridge.plan.model import CLAIM_MASK, EXACT_MASK, CounterOut, Plan, Send, Variant
 from swapbridge.plan.python.codegen import (
     PLAIN_BYTE,
     BlockWriter,
@@ -48,12 +48,13 @@ class PlanWriter:
     Names in the source, each with the number of what it belongs to: s slot; q line; f fresh, g good, l last, e seen of
     a feed; c previous counter value and p sender of a receive; t timer of a task; and of a send: w when it wants, d
     due_at, k check_at, o open_at (in the past when not blocked), a active, m left, z end, i index, h last payload,
-    n counter, y further counters. A send without triggers, request and checks wants when it is due, so it has no d.
+    n counter, y further counters, lost. A send without triggers, request and checks wants when due, so it has no d.
     """
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
         self.constants: dict[str, Any] = {}
+        self._watched = {n for claim in plan.claims for n in claim.sends}
         self._memory = self._initial_memory()
         self._known = [known_bytes(send) for send in plan.sends]
         triggered = {t for feed in plan.feeds for t in feed.triggers}
@@ -121,6 +122,9 @@ class PlanWriter:
         lines += self._joined()
         if plan.joined is not None:
             lines += self._function("settle()", self._soonest())
+        for number, claim in enumerate(plan.claims):
+            ended = [f"        lost{n} = 1; {self._ended(n)}" for n in claim.sends]
+            lines += self._function(f"lose{number}()", [*ended, *self._soonest()])
         lines += self._handlers()
         if self._groups:
             lines += self._function("find_group(bus, word)", find_group(self._groups))
@@ -166,6 +170,7 @@ class PlanWriter:
                 out[f"z{n}"] = str(NEVER)
         out |= dict.fromkeys(("started", "applied", "until", "sweep_at", "seen", "epoch", "bad", "dropped"), "0")
         out |= dict.fromkeys(("awake", "heard"), str([0] * len(plan.buses)))
+        out |= {f"lost{n}": "0" for n in self._watched}
         out["queue"] = "deque()"
         out["passing"] = f"[{', '.join('{}' for _ in plan.buses)}]"
         return out
@@ -205,7 +210,7 @@ class PlanWriter:
                 names = ["x"]
             goes_on = [f"            z{n} = {NEVER}"] if send.linger_us else []
             out += [
-                f"        if {send.states} >> s0 & 1:",
+                f"        if {send.states} >> s0 & 1{f' and not lost{n}' if n in self._watched else ''}:",
                 *goes_on,
                 f"            if not a{n} and m{n}:" if send.count else f"            if not a{n}:",
                 f"                a{n} = 1; h{n} = None",
@@ -422,6 +427,9 @@ class PlanWriter:
                 "                until = 0",
                 "            else: dropped += 1",
             ]
+        for number, claim in enumerate(plan.claims):
+            fits = f"word & {CLAIM_MASK} == {claim.word} and bus == {claim.bus} and len(data) == 8"
+            out.append(f"        if {fits}: lose{number}()")
         out += self._requests()
         if plan.joined is not None:
             words = {*plan.joined.words, plan.joined.flow_word}

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 
+from swapbridge.core import j1939
 from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.frames import split_word
 from swapbridge.language.memories import memory_name
@@ -115,6 +116,7 @@ class Reference:
         self._due: list[int] = []
         self._received: dict[tuple[str, str], Received] = {}
         self._by_word: dict[tuple[int, int], Received] = {}
+        self._hears_groups = False
         self._bus_numbers = {b.name: n for n, b in enumerate(bridge.buses)}
         self._bus_last = [0 for _ in bridge.buses]
         self._bus_awake = [False for _ in bridge.buses]
@@ -163,6 +165,11 @@ class Reference:
             for signal in target.signals.values():
                 if signal.holds:
                     self._groups[self.steps.group(f"{signal.label} held")].append(signal.step)
+        self._as_address: dict[tuple[int, int], list[Target]] = {}
+        for target in self._order:
+            if target.message.is_group:
+                address = target.message.identifier & 0xFF
+                self._as_address.setdefault((target.bus_number, address), []).append(target)
         self._lasting = [t.schedule for t in self._order if t.schedule.when.last_us]
         self._swept, self._sweep_after = 0, -1
         self._first_due: int | None = None
@@ -305,6 +312,7 @@ class Reference:
                 counter = counting.layout, counting.counter, max(0, min(lost, cycle - 2))
             summed = self.known.summed.setdefault(key, {})
             self._received[key] = Received(bus, message, options, checksum, counter, summed=summed)
+            self._hears_groups |= message.is_group
             self._by_word[self._bus_numbers[bus], message.word] = self._received[key]
         return self._received[key]
 
@@ -363,11 +371,13 @@ class Reference:
         if self._state == ASLEEP and (wake_by is None or self.bridge.buses[bus].name in wake_by):
             self._state = WAKE
             self._apply()
+        if self._as_address:
+            self._hear_claim(bus, word, data)
         if (bus, word) in self._requests:
             if (number := asked_number(data)) in self.answers:
                 self.answers[number].schedule.arrived()
             self._joined.heard(word, data, now)
-        received = self._by_word.get((bus, word)) or self._of_group(bus, word)
+        received = self._by_word.get((bus, word)) or (self._of_group(bus, word) if self._hears_groups else None)
         if received is None or (received.message.is_group and not received.takes(word & 0xFF, now)):
             return
         if not self._good(received, data):
@@ -395,6 +405,14 @@ class Reference:
         if fresh:
             for target in self._triggers.get((received.bus, received.message.name), ()):
                 target.schedule.arrived()
+
+    def _hear_claim(self, bus: int, word: int, data: bytes) -> None:
+        """Another node's claim of an address ends every group that is sent as it."""
+        heard = j1939.Identifier.of(word)
+        if heard is None or heard.number != j1939.ADDRESS_CLAIMED or len(data) != 8:
+            return
+        for target in self._as_address.get((bus, heard.source), ()):
+            target.schedule.lose()
 
     def _of_group(self, bus: int, word: int) -> Received | None:
         """The J1939 group that an identifier belongs to, whatever its priority and sender."""

@@ -86,6 +86,8 @@ class Schedule:
         self.by_clock = when.period_us > 0 or when.count > 0
         self.active = self.pending = self.blocked = False
         self.left = 0
+        self.lost = False
+        """Whether another node claimed its J1939 address: it is never sent again."""
         self.ends_at: int | None = None
         """When it ends, while it goes on after its states."""
         self.due = self.check = self.open = 0
@@ -97,7 +99,7 @@ class Schedule:
         """The state became another, or the clock starts (`before` asleep)."""
         if before == 0 and state != 0:
             self.left = self.when.count
-        if state not in self.when.states:
+        if self.lost or state not in self.when.states:
             if not self.active or not self.when.last_us or state == 0:
                 self.end()
             elif self.ends_at is None:
@@ -114,6 +116,11 @@ class Schedule:
         """It is no longer sent."""
         self.active = self.pending = False
         self.ends_at = None
+
+    def lose(self) -> None:
+        """Another node claims its address."""
+        self.lost = True
+        self.end()
 
     def look(self, now: int) -> None:
         """End it when its time after its states is over."""
