@@ -53,10 +53,9 @@ def explain_plan(plan: Plan, bridge: BridgeFile, drafts: Sequence[SendDraft]) ->
         out += ["", "Learned from recordings and not reviewed: not sent to a vehicle, not written for a board"]
         out += [f"  {name}" for name in plan.unreviewed]
     for claim in plan.claims:
-        words = (
-            f"Address {claim.address} on {plan.buses[claim.bus].name}: when another node claims it, all that is sent as"
-        )
-        out += ["", *_wrapped(f"{words} it stops until the translator is started again.", "  ")]
+        where = f"Address {claim.address} on {plan.buses[claim.bus].name}"
+        words = "when another node claims it, all that is sent as it stops until the translator is started again"
+        out += ["", *_wrapped(f"{where}: {words}.", "  ")]
     out += ["", "Listened to"]
     for receive in plan.receives:
         out += _wrapped(_receive(plan, receive), "  ")
