@@ -262,6 +262,28 @@ def test_a_run_is_found_though_somebody_cleans_the_folder(tmp_path: Path, until:
     assert live_runs(tmp_path / "live") == []
 
 
+def test_a_run_that_begins_is_never_taken_for_a_dead_one(tmp_path: Path) -> None:
+    """Pages look for runs all the time; one that looks while a file is made but not locked yet would remove it."""
+    over = threading.Event()
+
+    def look() -> None:
+        while not over.is_set():
+            live_runs(tmp_path / "live")
+
+    lookers = [threading.Thread(target=look) for _ in range(2)]
+    for looker in lookers:
+        looker.start()
+    try:
+        for number in range(60):
+            me = LiveRun(os.getpid(), 0, f"plan {number}", "", True, (), 1.0)
+            with Control(me, threading.Event(), threading.Event(), threading.Event(), dict, tmp_path / "live").open():
+                assert [run.plan for run in live_runs(tmp_path / "live")] == [me.plan]
+    finally:
+        over.set()
+        for looker in lookers:
+            looker.join()
+
+
 def test_several_runs_are_stopped_at_the_same_time(monkeypatch: pytest.MonkeyPatch) -> None:
     together = threading.Barrier(3, timeout=60.0)
     monkeypatch.setattr(control, "stop_run", lambda run, **_: f"stopped {run.process} {together.wait() >= 0}")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import secrets
 import signal
 import socket
 import sys
@@ -110,7 +111,8 @@ class Control:
         """Be found until the block ends."""
         with socket.create_server(("127.0.0.1", 0)) as server:
             data = json.dumps(asdict(self._run) | {"port": server.getsockname()[1]}) + "\n"
-            sign = _Sign(self._folder, f"{self._run.process}-{threading.get_native_id()}.json", data)
+            # a name of its own, which no earlier run had: whoever removes a dead run's file removes no other
+            sign = _Sign(self._folder, f"{self._run.process}-{secrets.token_hex(4)}.json", data)
             over = threading.Event()
             threading.Thread(target=self._serve, args=(server,), name="control", daemon=True).start()
             keeper = threading.Thread(target=sign.keep, args=(over,), name="control sign", daemon=True)
@@ -180,15 +182,21 @@ class _Sign:
         self._path.parent.mkdir(parents=True, exist_ok=True)
         with contextlib.suppress(OSError):
             self._path.parent.chmod(0o1777)
-        file = opened(self._path)
+        # under another name until it is locked: whoever looks takes a file that nobody holds for a dead run's
+        place = self._path if sys.platform == "win32" else self._path.with_suffix(".new")
+        file = opened(place)
         try:
             take(file)
             file.seek(0)
             file.truncate()
             file.write(self._text)
             file.flush()
+            if place != self._path:
+                os.replace(place, self._path)
         except OSError as error:
             file.close()
+            with contextlib.suppress(OSError):
+                place.unlink()
             raise RefusedError(
                 f"{self._path} can't be written ({error.strerror}), and a run that can't be found can't be stopped "
                 "from another terminal: make room there"
@@ -204,7 +212,8 @@ def live_runs(folder: Path | None = None) -> list[LiveRun]:
         with contextlib.suppress(OSError, ValueError, TypeError, KeyError), opened(path, make=False) as file:
             if take(file):  # nobody holds it: its process is gone
                 with contextlib.suppress(OSError):
-                    path.unlink()
+                    if os.path.samestat(os.fstat(file.fileno()), os.stat(path)):
+                        path.unlink()
                 continue
             data = json.loads(file.read())
             out.append(LiveRun(**{**data, "buses": tuple(data["buses"])}))
