@@ -10,12 +10,14 @@ from swapbridge.compiler.messages.rest import OFF_ONLY
 from swapbridge.core import j1939
 from swapbridge.core.obd import diagnostic_use
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, PARK_NEUTRAL_WORDS, plain, spoken_words
-from swapbridge.drafting.sources import LEAST_CHANNEL, Swap
+from swapbridge.drafting.sources import LEAST_CHANNEL, Origin, Swap
 from swapbridge.drafting.vehicle import VehicleField, VehicleMessage, spans
 from swapbridge.drafting.words import least_share, telling, word_channels
 
 LEAST_WAKES = 3
 _MACHINERY = frozenset({j1939.TRANSPORT, j1939.TRANSPORT_DATA, j1939.ADDRESS_CLAIMED, j1939.DM1, j1939.DM2})
+SAME_SHARE = 0.95
+"""A field says a channel if what another field says of it tells its value in this share of the time."""
 AUTHENTICATED_BITS = 24
 """A run of noise this long with no relation to anything is taken for an authentication code."""
 RULES: tuple[tuple[frozenset[str], str, str], ...] = (
@@ -145,6 +147,36 @@ def guarded(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField) ->
         raw = np.unique(message.raw(one.layout))
         return _guard(rule, one.channel, int(raw[np.abs(raw * one.scale + one.offset).argmin()]), one)
     return None
+
+
+def differs_from_channel(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField, channel: str) -> bool:
+    """Whether another field of its bus says a channel better, and this one says something else than that."""
+    word = swap.words.get(channel)
+    told = {k: t for k, t in swap.tellings.items() if k[0] == bus and k[4] == channel}
+    if word is None or not told:
+        return False
+    best = max(told, key=lambda k: told[k].tells)
+    if best[1:4] == (message.key.identifier, message.key.extended, one.name):
+        return False
+    found = telling(message, one, channel, (word.series, word.words))
+    return found is None or found.told < SAME_SHARE
+
+
+def tellers(swap: Swap) -> dict[str, frozenset[str]]:
+    """Signals that will be there and say what the driver does, by the channel that a person told."""
+    out: dict[str, set[str]] = {}
+    for channel, word in swap.words.items():
+        if word.origin is not None:
+            out.setdefault(channel, set()).add(word.origin.text)
+    for bus in (swap.host.bus, swap.donor.bus):
+        for message in swap.vehicle(bus).messages.values():
+            for one in message.fields:
+                if not swap.is_source(bus, message, one):
+                    continue
+                guard = guarded(swap, bus, message, one)
+                if guard is not None and not differs_from_channel(swap, bus, message, one, guard.channel):
+                    out.setdefault(guard.channel, set()).add(Origin(bus, message, one).text)
+    return {channel: frozenset(names) for channel, names in out.items()}
 
 
 def _guard(rule: tuple[str, str], channel: str, safe: int | None, one: VehicleField) -> Guard:

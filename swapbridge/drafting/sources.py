@@ -247,6 +247,28 @@ def word_atoms(swap: Swap, bus: str = "") -> list[Atom]:
     return out
 
 
+def several_words(swap: Swap, key: tuple[str, int, bool, str], value: int) -> list[Atom]:
+    """A condition for each channel of which several words go with a value of a field: a lever in park or neutral."""
+    out = []
+    for word in swap.words.values():
+        told = swap.tellings.get((*key, word.channel))
+        if told is None or word.origin is None or word.tells is None:
+            continue
+        mine = [w for w, v in told.value_of.items() if v == value]
+        if not 2 <= len(mine) < len(told.value_of):
+            continue
+        said = np.isin(word.series.value, [word.words.index(w) for w in mine])
+        values = [v for v, w in sorted(word.tells.word_of.items()) if w in mine]
+        how: How = "echo" if word.origin.bus == key[0] else "copy"
+        text = " or ".join(f"{word.origin.text} == {v}" for v in values)
+        name = f"{word.channel} {' or '.join(mine)}"
+        out.append(
+            Atom(f"({text})", Series(word.series.time_s, said.astype(np.float64)), 8.0 + 3 * len(mine), name, how, name,
+                 frozenset({word.channel}))
+        )  # fmt: skip
+    return out
+
+
 # --- quantities
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -26,7 +27,7 @@ from swapbridge.drafting.linking import (
     warns,
 )
 from swapbridge.drafting.model import Explained, How
-from swapbridge.drafting.never import Guard, guarded
+from swapbridge.drafting.never import Guard, differs_from_channel, guarded, tellers
 from swapbridge.drafting.sources import (
     LEAST_CHANNEL,
     Swap,
@@ -34,6 +35,7 @@ from swapbridge.drafting.sources import (
     local_lines,
     physical_series,
     quantity_lines,
+    several_words,
     word_atoms,
 )
 from swapbridge.drafting.vehicle import Floats, Kind, VehicleField, VehicleMessage
@@ -72,6 +74,9 @@ LEAST_REACHED = 0.5
 COLD_MARGIN = 1.0
 """A temperature starts anywhere; what follows it is believed this share of its recorded range below that."""
 WARM_CHANNELS = frozenset({"coolant_temp", "oil_temp"})
+ELSE_SHARE = 0.985
+ELSE_EDGES = 0.1
+"""A flag that measured quantities tell this well, with so few wrong changes a change, may be something else than the switch it goes with."""
 STILL_BETWEEN = 3
 """With so many still bits between them, bits that move together are two fields."""
 EXACT = 0.99
@@ -81,6 +86,7 @@ LEAST_APART = 0.3
 """A formula must be right in this share of the frames in which a field is away from where it rests."""
 REQUEST_SHARE = 0.8
 """A field that rests on one end of its range for this share of the time may be a request."""
+SIGNAL_NAME = re.compile(r"(?:host|donor)\.\w+\.\w+")
 TIMED_TEXT = "time_since(state == 'asleep' or state == 'wake') < {t} s"
 
 
@@ -96,6 +102,8 @@ class Kit:
     linked: tuple[LinkedLine, ...]
     warnings: frozenset[str]
     """Flags of the other vehicle that are lit as warnings are."""
+    tellers: Mapping[str, frozenset[str]]
+    """Signals that will be there and say what the driver does, by the channel that a person told."""
 
 
 def kit_for(swap: Swap, bus: str) -> Kit:
@@ -103,14 +111,14 @@ def kit_for(swap: Swap, bus: str) -> Kit:
     atoms = [*word_atoms(swap, bus), *local_atoms(swap, bus), *linked_atoms(swap, bus)]
     return Kit(
         swap, bus, tuple(atoms), tuple(quantity_lines(swap, known_only=True)), tuple(local_lines(swap, bus)),
-        tuple(linked_lines(swap, bus)), frozenset(warning_flags(swap, other_bus(swap, bus))),
+        tuple(linked_lines(swap, bus)), frozenset(warning_flags(swap, other_bus(swap, bus))), tellers(swap),
     )  # fmt: skip
 
 
 def explain_field(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> list[Explained]:
     """The explanations of a field: one, or one for each part where it turns out to be several."""
     guard = guarded(kit.swap, kit.bus, message, one)
-    if guard is not None and guard.safe is not None:
+    if guard is not None and guard.safe is not None and not _is_something_else(kit, message, one, guard):
         return [_explain_guarded(kit, message, one, guard)]
     told = _by_words(kit, message, one)
     made = [told] if told is not None else _explained(kit, message, one, allowed)
@@ -175,15 +183,26 @@ def _explained(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: fr
     return [whole]
 
 
+def _is_something_else(kit: Kit, message: VehicleMessage, one: VehicleField, guard: Guard) -> bool:
+    """Whether a field only goes with what the driver does, as 'at idle' goes with the brake.
+
+    Two things must say so: a field of this bus says the channel better and this one differs from it, and a measured
+    quantity tells this one all but without a fault.
+    """
+    if one.kind != "flag" or not differs_from_channel(kit.swap, kit.bus, message, one, guard.channel):
+        return False
+    watched = Watched(message.time_s, message.raw(one.layout) == 1, slack_of(message))
+    found = explain_flag(watched, [], kit.lines, pairs=True)
+    return bool(found) and found[0].share >= ELSE_SHARE and found[0].wrong_edges <= ELSE_EDGES * len(watched.edges)
+
+
 def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard: Guard) -> Explained:
     """A field that is only ever said after a real one: a copy of what says so, else its safe answer, open."""
     ends, first = one.layout.raw_range, str(guard.safe)
     limits = (str(ends[0]), str(ends[1])) if guard.fixed and one.layout.length > 1 else None
     if not guard.fixed:
         made = _by_words(kit, message, one, guard.safe) or explain_choice(kit, message, one)
-        word = kit.swap.words.get(guard.channel)
-        real = word is not None and word.origin is not None and word.origin.text in made.value
-        if made.how in ("copy", "echo") and (real or guard.channel in made.words):
+        if made.how in ("copy", "echo") and _says_it(kit, made.value, guard):
             return replace(made, fallback=first, role=guard.role)
     return Explained(
         one.layout, one.name, "open", 0.0, first, first, guard.role,
@@ -191,6 +210,12 @@ def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard
         closes="" if guard.fixed else f"a module that stays and says {guard.channel}", unreviewed=True, limits=limits,
         kept=guard.role != "brake_switch",
     )  # fmt: skip
+
+
+def _says_it(kit: Kit, text: str, guard: Guard) -> bool:
+    """Whether every signal of an expression really says what a guarded field is about."""
+    named = set(SIGNAL_NAME.findall(text))
+    return bool(named) and named <= kit.tellers.get(guard.channel, frozenset())
 
 
 def _runs(message: VehicleMessage, one: VehicleField) -> list[VehicleField]:
@@ -291,7 +316,8 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
     warning = one.layout.length == 1 and warns(kit.swap, message, one) is not None
     for value in todo:
         watched = Watched(message.time_s, raw == value, slack_of(message))
-        atoms = [*kit.atoms, *timed_atoms(watched, message, TIMED_TEXT)]
+        key = (kit.bus, message.key.identifier, message.key.extended, one.name)
+        atoms = [*kit.atoms, *timed_atoms(watched, message, TIMED_TEXT), *several_words(kit.swap, key, value)]
         found = [c for c in explain_flag(watched, atoms, kit.lines) if c.atom.text is not None]
         if not found:
             return open_field(kit, message, one, "no condition tells its values", "a recording in which it moves")
