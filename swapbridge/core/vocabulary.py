@@ -42,6 +42,37 @@ NOBODY = frozenset(
 )  # fmt: skip
 """Placeholders that maps put where a message's sender is not known."""
 
+CHANNELS: dict[str, tuple[str, ...]] = {
+    "engine_speed": ("engine_speed", "rpm", "engine_rpm"),
+    "vehicle_speed": ("vehicle_speed", "speed"),
+    "coolant_temperature": ("coolant_temperature", "coolant_temp", "coolant"),
+    "oil_temperature": ("oil_temperature", "oil_temp"),
+    "intake_temperature": ("intake_temperature", "intake_temp"),
+    "ambient_temperature": ("ambient_temperature", "ambient_temp", "ambient"),
+    "pedal_position": ("pedal_position", "pedal", "accelerator", "pedal_d"),
+    "throttle_position": ("throttle_position", "throttle"),
+    "actual_torque": ("actual_torque", "torque"),
+    "requested_torque": ("requested_torque", "demanded_torque"),
+    "manifold_pressure": ("manifold_pressure", "map"),
+    "air_flow": ("air_flow", "maf"),
+    "engine_load": ("engine_load", "load"),
+    "module_voltage": ("module_voltage", "voltage", "battery_voltage"),
+    "fuel_level": ("fuel_level", "fuel"),
+    "oil_pressure": ("oil_pressure",),
+    "current_gear": ("gear", "current_gear"),
+    "brake_switch": ("brake", "brake_switch"),
+    "compressor_request": ("compressor", "compressor_request", "air_conditioning"),
+    "key_state": ("key", "ignition", "key_state"),
+    "park_neutral": ("park_neutral",),
+    "lever": ("lever", "selector", "gear_lever", "gear_selector", "shifter"),
+}  # fmt: skip
+"""How stimulus files name what a role measures, beside the role's own name."""
+
+KEY_OFF_WORDS = OFF_WORDS | {"lock", "locked", "acc", "accessory", "out"}
+"""Words of a key in which the engine computer is off."""
+CRANK_WORDS = frozenset({"start", "starting", "crank", "cranking"})
+
+_ROLE_OF = {re.sub("_", "", name): role for role, names in CHANNELS.items() for name in (role, *names)}
 _FRONT = re.compile(r"^(?:signal|value)(?=.)")
 _NUMBERED = re.compile(r"\d+$")
 _COUNTER_NAME = re.compile(
@@ -54,6 +85,17 @@ _CHECKSUM_NAME = re.compile(r"(?:^|[^a-z])(?:checksum|chksum|cksum|chks|cks|chk|
 def plain(name: str) -> str:
     """A name for comparing: lower case, without blanks, dots, hyphens and underscores."""
     return re.sub(r"[\s_.\-]+", "", name).lower()
+
+
+def channel_role(channel: str) -> str:
+    """The role that a stimulus channel measures, by its name; a channel of another name keeps it.
+
+    Examples
+    --------
+    >>> channel_role("rpm"), channel_role("Coolant temp"), channel_role("turbine_speed")
+    ('engine_speed', 'coolant_temperature', 'turbine_speed')
+    """
+    return _ROLE_OF.get(plain(channel), channel)
 
 
 def says_not_available(name: str) -> bool:

@@ -18,11 +18,11 @@ from swapbridge.signalmap.model import MapMessage
 
 LOAD_CHANNELS = {
     "actual_torque": "torque",
-    "demanded_torque": "torque",
+    "requested_torque": "torque",
     "engine_load": "torque",
     "manifold_pressure": "torque",
-    "throttle": "throttle",
-    "pedal": "throttle",
+    "throttle_position": "throttle",
+    "pedal_position": "throttle",
 }
 """Channels of load; what goes with one is taken for that, torque first."""
 MOVES_WITH = 0.6

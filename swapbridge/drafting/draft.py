@@ -10,6 +10,7 @@ from swapbridge.core.frames import identifier_word
 from swapbridge.core.progress import Progress
 from swapbridge.drafting.caution import cautious, is_torque, with_codes
 from swapbridge.drafting.drawn import drawn
+from swapbridge.drafting.compilable import compilable
 from swapbridge.drafting.explain.field import Kit, explain_field, kit_for
 from swapbridge.drafting.life import life_of, shared_times
 from swapbridge.drafting.model import Drafted, DraftedMessage, Explained
@@ -50,7 +51,7 @@ def draft(
         out.append(made)
         if progress is not None:
             progress(0.3 + 0.7 * done / len(tasks), f"message {done} of {len(tasks)}")
-    return Drafted(tuple(out), shared_times(swap))
+    return compilable(swap, Drafted(tuple(out), shared_times(swap)))
 
 
 def _known(maps: Mapping[str, SignalMap], bus: str, message: VehicleMessage) -> MapMessage | None:

@@ -6,6 +6,7 @@ from typing import Literal
 
 import numpy as np
 
+from swapbridge.core.vocabulary import CRANK_WORDS, KEY_OFF_WORDS, plain
 from swapbridge.drafting.model import Life, Times
 from swapbridge.drafting.never import is_start_up
 from swapbridge.drafting.sources import Swap
@@ -48,16 +49,16 @@ def round_period(period_ms: float) -> float:
 
 def shared_times(swap: Swap) -> Times:
     """Conditions of the states, and how long frames go on after key-off and after a bus fell silent."""
-    key = swap.words.get("key")
+    key = swap.words.get("key_state")
     key_on = crank = ""
     after_ms = 0
     host = swap.host
     if key is not None and key.origin is not None and key.tells is not None:
         values = {w: [v for v, x in sorted(key.tells.word_of.items()) if x == w] for w in key.words}
         text = key.origin.text
-        on = [v for w, vs in values.items() if w not in ("off", "0") for v in vs]
+        on = [v for w, vs in values.items() if plain(w) not in KEY_OFF_WORDS for v in vs]
         key_on = " or ".join(f"{text} == {v}" for v in on)
-        crank = " or ".join(f"{text} == {v}" for v in values.get("start", []))
+        crank = " or ".join(f"{text} == {v}" for w, vs in values.items() if plain(w) in CRANK_WORDS for v in vs)
         after_ms = _after_run(swap, key.words)
     speed = swap.quantities.get("engine_speed")
     run = f"{speed.origin.text} >= {RUNNING_RPM} rpm" if speed is not None and speed.origin is not None else ""
@@ -66,8 +67,8 @@ def shared_times(swap: Swap) -> Times:
 
 def _after_run(swap: Swap, words: tuple[str, ...]) -> int:
     """From key-off to the last frame of the modules that are gone (the median over key-offs)."""
-    key = swap.words["key"]
-    off = [n for n, w in enumerate(words) if w in ("off", "0")]
+    key = swap.words["key_state"]
+    off = [n for n, w in enumerate(words) if plain(w) in KEY_OFF_WORDS]
     gone = [m for k, m in swap.host.messages.items() if k not in swap.host_alive and m.period_s and m.period_s < 0.15]
     if not off or not gone or key.origin is None:
         return 0

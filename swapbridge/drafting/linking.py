@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from swapbridge.core.layout import Layout
 from swapbridge.drafting.explain.flags import Watched, explain_flag, since_atom
 from swapbridge.drafting.explain.numbers import Formula, Measured, best_formula
 from swapbridge.drafting.lines import Atom, Line
@@ -130,6 +131,15 @@ def first_value(message: VehicleMessage, one: VehicleField) -> int:
     firsts = raw[np.searchsorted(message.time_s, [b + 1e-6 for b in begins(message)]) - 1]
     values, counts = np.unique(firsts, return_counts=True)
     return int(values[counts.argmax()])
+
+
+def in_bits(message: VehicleMessage, one: VehicleField) -> list[VehicleField]:
+    """A field cut into its moving bits, one flag each."""
+    moving = [p for p in one.layout.positions if p in message.moved]
+    return [
+        replace(one, name=f"f_{p}_1", layout=Layout(p, 1, "little_endian"), kind="flag", moving=1, channel="")
+        for p in moving
+    ]
 
 
 def _alike(a: tuple[VehicleMessage, VehicleField, int], b: tuple[VehicleMessage, VehicleField, int]) -> bool:

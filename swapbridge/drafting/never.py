@@ -11,7 +11,7 @@ from swapbridge.core import j1939
 from swapbridge.core.obd import diagnostic_use
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, PARK_NEUTRAL_WORDS, plain, spoken_words
 from swapbridge.drafting.sources import LEAST_CHANNEL, Origin, Swap
-from swapbridge.drafting.vehicle import VehicleField, VehicleMessage, spans
+from swapbridge.drafting.vehicle import Series, VehicleField, VehicleMessage, spans
 from swapbridge.drafting.words import least_share, telling, word_channels
 
 LEAST_WAKES = 3
@@ -109,6 +109,7 @@ class Guard:
     safe: int | None
     fixed: bool
     words: str
+    answer: str = ""
 
 
 def unanswered(swap: Swap, bus: str, message: VehicleMessage) -> str:
@@ -162,6 +163,15 @@ def differs_from_channel(swap: Swap, bus: str, message: VehicleMessage, one: Veh
     return found is None or found.told < SAME_SHARE
 
 
+def _tells_answer(swap: Swap, message: VehicleMessage, one: VehicleField, guard: Guard) -> bool:
+    """Whether a code tells at least if the safe answer is due, as a gear does of a lever."""
+    word = swap.words[guard.channel]
+    answers = [word.words.index(w) for w in _answers(guard.answer, word.words)]
+    said = np.isin(word.series.value, answers).astype(np.float64)
+    found = telling(message, one, guard.channel, (Series(word.series.time_s, said), ("other", "answer")))
+    return found is not None and found.tells >= SAME_SHARE
+
+
 def tellers(swap: Swap) -> dict[str, frozenset[str]]:
     """Signals that will be there and say what the driver does, by the channel that a person told."""
     out: dict[str, set[str]] = {}
@@ -174,7 +184,10 @@ def tellers(swap: Swap) -> dict[str, frozenset[str]]:
                 if not swap.is_source(bus, message, one):
                     continue
                 guard = guarded(swap, bus, message, one)
-                if guard is not None and not differs_from_channel(swap, bus, message, one, guard.channel):
+                if guard is not None and (
+                    not differs_from_channel(swap, bus, message, one, guard.channel)
+                    or _tells_answer(swap, message, one, guard)
+                ):
                     out.setdefault(guard.channel, set()).add(Origin(bus, message, one).text)
     return {channel: frozenset(names) for channel, names in out.items()}
 
@@ -183,7 +196,9 @@ def _guard(rule: tuple[str, str], channel: str, safe: int | None, one: VehicleFi
     role, answer = rule
     # a role says which way round a flag is: where it is the other way round, it is a plain status
     natural = safe == int(answer == "on") and (one.layout.length == 1 or answer == "off")
-    return Guard(role if natural else "status", channel, safe, role in OFF_ONLY, f"it says {channel}: '{answer}'")
+    return Guard(
+        role if natural else "status", channel, safe, role in OFF_ONLY, f"it says {channel}: '{answer}'", answer
+    )
 
 
 def _rule_of(channel: str, words: tuple[str, ...]) -> tuple[str, str] | None:

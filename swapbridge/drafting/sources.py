@@ -15,7 +15,7 @@ from swapbridge.core.units import SPELLINGS
 from swapbridge.drafting.lines import Atom, Line
 from swapbridge.drafting.model import How
 from swapbridge.drafting.vehicle import Floats, Series, Vehicle, VehicleField, VehicleMessage, raw_values
-from swapbridge.drafting.words import Telling, least_share, telling, word_channels
+from swapbridge.drafting.words import Telling, least_share, telling, with_words_apart, word_channels
 
 APART_S = 1e6
 """How far behind the host's recording the donor's lies on the common clock."""
@@ -26,8 +26,9 @@ ECHO_TOLD = 0.97
 LEAST_CHANNEL = 0.5
 """A field's channel is believed from this confidence on; where there is only one candidate, from half of it."""
 ENGINE_CHANNELS = frozenset({
-    "engine_speed", "actual_torque", "throttle", "pedal", "coolant_temp", "manifold_pressure", "intake_temp",
-    "oil_temp", "oil_pressure", "module_voltage", "engine_load", "air_flow", "fuel_rate", "demanded_torque",
+    "engine_speed", "actual_torque", "throttle_position", "pedal_position", "coolant_temperature", "manifold_pressure",
+    "intake_temperature", "oil_temperature", "oil_pressure", "module_voltage", "engine_load", "air_flow", "fuel_rate",
+    "requested_torque",
 })  # fmt: skip
 """What an engine computer measures itself: never taken from a module that may only repeat it."""
 
@@ -114,6 +115,7 @@ def gather(host: Vehicle, donor: Vehicle, host_unplugged: Vehicle | None, donor_
             "nothing vanished from the host's bus when its engine computer was unplugged: check that the two "
             "recordings are not the same"
         )
+    host, donor = with_words_apart(host), with_words_apart(donor)
     repeaters = _repeaters(host, host_unplugged, host_alive)
     swap = Swap(host, donor, host_alive, donor_alive, repeaters)
     find_words(swap)
@@ -129,7 +131,7 @@ def _donor_echoes(swap: Swap) -> frozenset[tuple[str, int, bool, str]]:
         word = swap.words.get(channel)
         if bus != swap.donor.bus or (identifier, extended) not in swap.donor_alive or word is None:
             continue
-        if word.origin is None or word.origin.bus != swap.host.bus or channel == "key":
+        if word.origin is None or word.origin.bus != swap.host.bus or channel == "key_state":
             continue
         if found.told >= ECHO_TOLD or (found.tells >= 0.93 and found.told >= 0.85):
             out.add((bus, identifier, extended, name))

@@ -9,24 +9,34 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture, FrameKey
-from swapbridge.capture.stimulus import StimulusTrack
+from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier
 from swapbridge.core.integrity import Affine, Checksum, Counter, Crc, Sum, checksum_from_dict, counter_from_dict
 from swapbridge.core.layout import ByteOrder, Layout, layout_from_positions
+from swapbridge.core.units import SPELLINGS
+from swapbridge.core.vocabulary import channel_role
 from swapbridge.guessing.findings import Findings, FoundField, FoundMessage, KnownGroup
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 Kind = Literal["number", "choice", "flag"]
+PLAIN_UNITS = {
+    "temperature": "degC", "speed": "km/h", "pressure": "kPa", "torque": "Nm", "rotational speed": "rpm",
+    "voltage": "V", "ratio": "%", "mass flow": "g/s",
+}  # fmt: skip
+"""The units that both vehicles are reckoned in, by kind: one scan tool says degF, another degC."""
 ASLEEP_S = 1.5
 """A bus that is silent for longer has slept."""
 MOST_CHOICES = 16
 MOST_SPARE_BITS = 4
+STILL_BETWEEN = 2
+"""With so many still bits between them, bits of a choice are two fields."""
 LEAST_STEPS = 3
 STEPS_BY_ONE = 0.85
 FALLS_BACK = 0.7
+STAYS, STAYS_SHARE = 0.05, 0.9
 """How many still bits above a measured value are taken for its upper end, at most."""
 
 
@@ -106,6 +116,29 @@ class Vehicle:
         return None if one is None or not len(one.time_s) else Series(one.time_s - self.start_s, one.value)
 
 
+def plain_unit(unit: str) -> tuple[str, float, float]:
+    """The one unit that both vehicles are reckoned in, and factor and offset to it; an unknown unit stays."""
+    known = SPELLINGS.get(unit)
+    plain = PLAIN_UNITS.get(known.kind, "") if known is not None and known.name else ""
+    if known is None or not plain:
+        return unit, 1.0, 0.0
+    factor, shift = known.conversion(SPELLINGS[plain])
+    return plain, float(factor), float(shift)
+
+
+def plain_track(track: StimulusTrack) -> StimulusTrack:
+    """The same track with channels named by what they measure, in plain units."""
+    out: dict[str, Channel] = {}
+    for name, one in track.channels.items():
+        role = channel_role(name)
+        if role in out or (role != name and role in track.channels):
+            role = name
+        unit, factor, shift = ("", 1.0, 0.0) if one.texts else plain_unit(one.unit)
+        value = one.value if (factor, shift) == (1.0, 0.0) else one.value * factor + shift
+        out[role] = replace(one, name=role, value=value, unit=unit or one.unit)
+    return replace(track, channels=out)
+
+
 def raw_values(payload: npt.NDArray[np.uint8], layout: Layout) -> Ints:
     """Raw values of a layout in rows of payload."""
     out = np.zeros(len(payload), np.int64)
@@ -120,6 +153,7 @@ def build_vehicle(
     bus: str, capture: Capture, findings: Findings, track: StimulusTrack | None, at_s: float = 0.0
 ) -> Vehicle:
     """A vehicle from its recording, what `guess` found in it, and its stimulus track (on the capture's clock)."""
+    track = None if track is None else plain_track(track)
     times = capture.time_ns / 1e9
     start = (float(times.min()) if len(times) else 0.0) - at_s
     found = {(m.identifier, m.extended): m for m in findings.messages}
@@ -174,7 +208,8 @@ def _message(
     if checksum is not None:
         taken |= set(checksum[0].layout.positions)
     fields = [f for one in open_fields if (f := _field(one, payload, bits[0], moved, taken)) is not None]
-    fields = _with_tops(fields, payload)
+    fields = [part for one in _with_tops(fields, payload) for part in _without_top(one, payload)]
+    fields = [part for one in fields for part in _runs(one, moved)]
     label = format_identifier(key.identifier, key.extended)
     return VehicleMessage(
         key,
@@ -237,12 +272,13 @@ def _field(
     kind: Kind = (
         "flag" if len(keep) == 1 else "number" if number else "choice" if distinct <= MOST_CHOICES else "number"
     )
-    channel = found.stimulus or ""
+    channel = channel_role(found.stimulus or "")
     start = layout.start
+    unit, factor, shift = plain_unit(found.unit)
     return VehicleField(
         f"f_{start}_{layout.length}", layout, kind, top + 1, found.layout_confidence,
         channel, found.confidence if channel else 0.0,
-        found.scale, found.offset + found.scale * still, found.unit,
+        factor * found.scale, factor * (found.offset + found.scale * still) + shift, unit,
     )  # fmt: skip
 
 
@@ -284,6 +320,55 @@ def _with_tops(fields: list[VehicleField], payload: npt.NDArray[np.uint8]) -> li
                 name = f"f_{layout.start}_{layout.length}"
                 out[out.index(number)] = replace(number, name=name, layout=layout, moving=len(positions))
                 out.remove(top)
+    return out
+
+
+def _without_top(one: VehicleField, payload: npt.NDArray[np.uint8]) -> list[VehicleField]:
+    """A measured value without a flag that was taken for its top bit: where it changes, the value stays as it is.
+
+    A carry into the top bit makes what is below it fall from one end of its range to the other.
+    """
+    if one.kind != "number" or one.moving < MOST_SPARE_BITS + 1 or one.layout.signed:
+        return [one]
+    positions = one.layout.positions
+    low = _layout(list(positions[: one.moving - 1]), one.layout.byte_order, False)
+    top = Layout(positions[one.moving - 1], 1)
+    small, big = raw_values(payload, low), raw_values(payload, top)
+    at = np.flatnonzero(np.diff(big))
+    if len(at) < LEAST_STEPS or (np.abs(np.diff(small)[at]) <= (1 << (one.moving - 1)) * STAYS).mean() < STAYS_SHARE:
+        return [one]
+    flag = replace(
+        one, name=f"f_{top.start}_1", layout=top, kind="flag", moving=1, channel="", channel_confidence=0.0
+    )  # fmt: skip
+    value = replace(one, name=f"f_{low.start}_{low.length}", layout=low, moving=low.length)
+    return [value, flag]
+
+
+def _runs(one: VehicleField, moved: frozenset[int]) -> list[VehicleField]:
+    """A choice cut where several bits stand still between those that move: codes that mostly changed together.
+
+    A gear and the lever that chooses it look like one field of few values. A code is worth as much in two parts.
+    """
+    if one.kind != "choice":
+        return [one]
+    runs: list[list[int]] = []
+    before = -1 - STILL_BETWEEN
+    for weight, position in enumerate(one.layout.positions):
+        if position in moved:
+            if weight - before > STILL_BETWEEN:
+                runs.append([])
+            runs[-1] += one.layout.positions[before + 1 : weight + 1] if runs[-1] else [position]
+            before = weight
+    if len(runs) < 2:
+        return [one]
+    out = []
+    for run in runs:
+        layout = layout_from_positions(tuple(run))
+        kind: Kind = "flag" if len(run) == 1 else "choice"
+        name = f"f_{layout.start}_{layout.length}"
+        out.append(
+            replace(one, name=name, layout=layout, kind=kind, moving=len(run), channel="", channel_confidence=0.0)
+        )
     return out
 
 

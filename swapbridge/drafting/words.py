@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from swapbridge.capture.stimulus import Channel
-from swapbridge.drafting.vehicle import Floats, Ints, Series, Vehicle, VehicleField, VehicleMessage
+from swapbridge.core.errors import InputError
+from swapbridge.core.layout import layout_from_positions
+from swapbridge.drafting.vehicle import Floats, Ints, Kind, Series, Vehicle, VehicleField, VehicleMessage
 
 STEP_S = 0.05
 LAGS_S = tuple(round(0.05 * k, 2) for k in range(-8, 17))
@@ -15,6 +17,8 @@ LAGS_S = tuple(round(0.05 * k, 2) for k in range(-8, 17))
 SETTLE_S = 0.35
 MOST_WORDS = 12
 LEAST_SHARE = 0.9
+PART_TELLS = 0.97
+"""A part of a code says a channel where it and the words tell each other in this share of the time."""
 BINARY_LEAST_SHARE = 0.85
 
 
@@ -116,6 +120,65 @@ def _at_lag(
         ])
     )  # fmt: skip
     return Telling(name, lag, {v: words[w] for v, w in word_of.items()}, value_of, tells, told)
+
+
+def with_words_apart(vehicle: Vehicle) -> Vehicle:
+    """The vehicle with codes cut where a part of their bits is all that tells a channel's words.
+
+    A lever and the gear that it chooses, side by side, look like one code: as many values as there are pairs.
+    """
+    channels = {n: c for n, c in word_channels(vehicle).items() if len(c[1]) > 2}
+    messages = dict(vehicle.messages)
+    for key, message in vehicle.messages.items():
+        fields: list[VehicleField] = []
+        for one in message.fields:
+            parts = [one]
+            if one.kind == "choice" and one.layout.length >= 3:
+                for name, channel in channels.items():
+                    parts = _apart(message, one, name, channel)
+                    if len(parts) > 1:
+                        break
+            fields += parts
+        if len(fields) > len(message.fields):
+            messages[key] = replace(message, fields=tuple(fields))
+    return replace(vehicle, messages=messages)
+
+
+def _apart(
+    message: VehicleMessage, one: VehicleField, name: str, channel: tuple[Series, tuple[str, ...]]
+) -> list[VehicleField]:
+    """A code in the part that tells a channel's words, each by one value, and what is below and above it."""
+    whole = telling(message, one, name, channel)
+    if whole is None or whole.tells < PART_TELLS or whole.told >= LEAST_SHARE:
+        return [one]
+    positions = one.layout.positions
+    least = max(2, int(np.ceil(np.log2(len(whole.value_of)))))
+    for length in range(least, len(positions)):
+        for first in range(len(positions) - length + 1):
+            run = _part(message, one, positions[first : first + length])
+            if run is None or not {positions[first], positions[first + length - 1]} <= message.moved:
+                continue
+            told = telling(message, run, name, channel)
+            if told is not None and min(told.tells, told.told) >= PART_TELLS:
+                ends = (positions[:first], positions[first + length :])
+                others = [p for end in ends if set(end) & message.moved and (p := _part(message, one, end)) is not None]
+                return [run, *others]
+    return [one]
+
+
+def _part(message: VehicleMessage, one: VehicleField, positions: tuple[int, ...]) -> VehicleField | None:
+    moving = [k for k, p in enumerate(positions) if p in message.moved]
+    if not moving:
+        return None
+    try:
+        layout = layout_from_positions(positions[moving[0] : moving[-1] + 1])
+    except InputError:
+        return None
+    kind: Kind = "flag" if layout.length == 1 else "choice"
+    return replace(
+        one, name=f"f_{layout.start}_{layout.length}", layout=layout, kind=kind, moving=layout.length, channel="",
+        channel_confidence=0.0,
+    )  # fmt: skip
 
 
 def least_share(values: int) -> float:

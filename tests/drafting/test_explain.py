@@ -111,25 +111,25 @@ def test_a_formula_leans_on_nothing_that_is_elsewhere_in_its_own_drive(own: tupl
     """Learned from 18 to 28 degC of intake air: a drive in other air would hear its safe answer all along."""
     times = np.arange(0.0, 50.0)
     air = line("air", np.linspace(18, 28, 50), "degC")
-    air = replace(air, channel="intake_temp", series=Series(times, np.linspace(18, 28, 50)))
+    air = replace(air, channel="intake_temperature", series=Series(times, np.linspace(18, 28, 50)))
     told = SimpleNamespace(time_s=times, raw=lambda layout: np.linspace(*own, 50).round().astype(np.int64))
     origin = SimpleNamespace(message=told, field=SimpleNamespace(layout=None, scale=1.0, offset=0.0))
-    kit: Any = SimpleNamespace(swap=SimpleNamespace(quantities={"intake_temp": SimpleNamespace(origin=origin)}))
+    kit: Any = SimpleNamespace(swap=SimpleNamespace(quantities={"intake_temperature": SimpleNamespace(origin=origin)}))
     message: Any = SimpleNamespace(time_s=times)
     assert _reached(kit, message, air) is reached
-    assert _reached(kit, message, replace(air, channel="pedal")), "nobody says it: nothing to compare with"
+    assert _reached(kit, message, replace(air, channel="pedal_position")), "nobody says it: nothing to compare with"
 
 
 @pytest.mark.parametrize(("weight", "told"), [(0.0, True), (3.0, False)])
 def test_what_needs_a_quantity_out_of_reach_is_open(weight: float, told: bool) -> None:
     """A value of engine speed alone is told; one that hangs on air which the donor never had is not told by halves."""
     air = walk(5, 18, 28)
-    lines = (LINES[0], replace(line("air", air, "degC"), channel="intake_temp"))
+    lines = (LINES[0], replace(line("air", air, "degC"), channel="intake_temperature"))
     origin = SimpleNamespace(
         message=SimpleNamespace(time_s=TIMES, raw=lambda layout: np.full(len(TIMES), 50)),
         field=SimpleNamespace(layout=None, scale=1.0, offset=0.0),
     )
-    quantities = {"intake_temp": SimpleNamespace(origin=origin)}
+    quantities = {"intake_temperature": SimpleNamespace(origin=origin)}
     kit: Any = SimpleNamespace(swap=SimpleNamespace(quantities=quantities), lines=lines)
     message: Any = SimpleNamespace(time_s=TIMES)
     measured = Measured(TIMES, np.round(0.01 * RPM + weight * 4 * (air - 18)))

@@ -189,7 +189,7 @@ def explained(name: str, at: Layout, role: str = "value", unit: str = "") -> Exp
 def test_what_a_torque_is_near_or_measured_in_marks_it(noisy: Swap, neighbour: str, unit: str, role: str) -> None:
     swap = noisy
     message = swap.host.messages[0x110, False]
-    kit = Kit(swap, "host", (), (), (), (), frozenset())
+    kit = Kit(swap, "host", (), (), (), (), frozenset(), frozenset(), {})
     fields = [explained("a", Layout(0, 16), neighbour), explained("b", NOISE, unit=unit)]
     made = cautious(kit, message, fields)[1]
     assert made.role == role
@@ -200,7 +200,7 @@ def test_a_request_to_the_engine_rests() -> None:
     """What the donor's computer is asked for, as far as anybody can tell, has limits and asks for nothing."""
     swap = swap_of({NOISE: asks})
     message = swap.host.messages[0x110, False]
-    kit = Kit(replace(swap, donor=swap.host, host=swap.donor), "host", (), (), (), (), frozenset())
+    kit = Kit(replace(swap, donor=swap.host, host=swap.donor), "host", (), (), (), (), frozenset(), frozenset(), {})
     made = cautious(kit, message, [explained("b", NOISE)])[0]
     assert (made.role, made.value, made.limits) == ("torque_reduction_request", "3", ("3", "33"))
 

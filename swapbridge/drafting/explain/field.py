@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from swapbridge.core.layout import Layout, layout_from_positions
+from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME
 from swapbridge.drafting.explain.flags import GOOD, Condition, Watched, explain_flag
 from swapbridge.drafting.explain.numbers import Formula, Measured, Term, best_formula, fit_straight
@@ -18,6 +18,7 @@ from swapbridge.drafting.lines import Atom, Line, number_text
 from swapbridge.drafting.linking import (
     LinkedLine,
     first_value,
+    in_bits,
     linked_atoms,
     linked_lines,
     other_bus,
@@ -30,6 +31,7 @@ from swapbridge.drafting.model import Explained, How
 from swapbridge.drafting.never import Guard, differs_from_channel, guarded, tellers
 from swapbridge.drafting.sources import (
     LEAST_CHANNEL,
+    Origin,
     Swap,
     local_atoms,
     local_lines,
@@ -38,24 +40,15 @@ from swapbridge.drafting.sources import (
     several_words,
     word_atoms,
 )
-from swapbridge.drafting.vehicle import Floats, Kind, VehicleField, VehicleMessage
+from swapbridge.drafting.vehicle import Floats, VehicleField, VehicleMessage
 from swapbridge.drafting.words import telling, word_channels
 
-ROLE_OF_CHANNEL = {
-    "engine_speed": "engine_speed",
-    "actual_torque": "actual_torque",
-    "demanded_torque": "requested_torque",
-    "throttle": "throttle_position",
-    "pedal": "pedal_position",
-    "coolant_temp": "coolant_temperature",
-    "oil_temp": "oil_temperature",
-    "intake_temp": "intake_temperature",
-    "ambient_temp": "ambient_temperature",
-    "manifold_pressure": "manifold_pressure",
-    "module_voltage": "module_voltage",
-    "vehicle_speed": "vehicle_speed",
-    "fuel_level": "fuel_level",
-}
+CARRIED_ROLES = frozenset({
+    "engine_speed", "actual_torque", "requested_torque", "throttle_position", "pedal_position", "coolant_temperature",
+    "oil_temperature", "intake_temperature", "ambient_temperature", "manifold_pressure", "module_voltage",
+    "vehicle_speed", "fuel_level",
+})  # fmt: skip
+"""Channels whose copies are sent in their role."""
 NICE_RATIOS = tuple(
     sorted(
         {
@@ -66,6 +59,8 @@ NICE_RATIOS = tuple(
     )
 )
 NEAR_RATIO = 0.025
+NOT_ALIKE = 0.04
+"""A field that a formula of its own tells so much better than the other vehicle's rule is another function."""
 LEAST_HELD_OUT = 0.8
 SEEN_MARGIN = 0.1
 """A learned formula is believed this share of its recorded range beyond it."""
@@ -73,12 +68,14 @@ LEAST_REACHED = 0.5
 """A formula may use a quantity that is in the range it was learned in for this share of its sender's own drive."""
 COLD_MARGIN = 1.0
 """A temperature starts anywhere; what follows it is believed this share of its recorded range below that."""
-WARM_CHANNELS = frozenset({"coolant_temp", "oil_temp"})
+WARM_CHANNELS = frozenset({"coolant_temperature", "oil_temperature"})
+LOAD_AND_HEAT = WARM_CHANNELS | {
+    "engine_speed", "pedal_position", "throttle_position", "actual_torque", "manifold_pressure",
+}  # fmt: skip
 ELSE_SHARE = 0.985
 ELSE_EDGES = 0.1
-"""A flag that measured quantities tell this well, with so few wrong changes a change, may be something else than the switch it goes with."""
-STILL_BETWEEN = 3
-"""With so many still bits between them, bits that move together are two fields."""
+"""A flag that measured quantities tell so well, with so few wrong changes a change, may not be the switch it goes with.
+"""
 EXACT = 0.99
 """A learned formula is sure where this share of frames is right on both halves of the evidence."""
 WORDS_TOLD = 0.97
@@ -86,6 +83,11 @@ LEAST_APART = 0.3
 """A formula must be right in this share of the frames in which a field is away from where it rests."""
 REQUEST_SHARE = 0.8
 """A field that rests on one end of its range for this share of the time may be a request."""
+MOST_WRONG, MOST_WRONG_EXACT = 0.15, 0.3
+"""How many wrong changes a change a condition may say; more where its share is all but exact."""
+MOST_FLAGS = 4
+BETTER = 0.015
+"""How much surer each flag has to be than the choice that they would make together."""
 SIGNAL_NAME = re.compile(r"(?:host|donor)\.\w+\.\w+")
 TIMED_TEXT = "time_since(state == 'asleep' or state == 'wake') < {t} s"
 
@@ -102,6 +104,8 @@ class Kit:
     linked: tuple[LinkedLine, ...]
     warnings: frozenset[str]
     """Flags of the other vehicle that are lit as warnings are."""
+    codes: frozenset[str]
+    """Signals that will be there and say one of three or more codes."""
     tellers: Mapping[str, frozenset[str]]
     """Signals that will be there and say what the driver does, by the channel that a person told."""
 
@@ -111,8 +115,19 @@ def kit_for(swap: Swap, bus: str) -> Kit:
     atoms = [*word_atoms(swap, bus), *local_atoms(swap, bus), *linked_atoms(swap, bus)]
     return Kit(
         swap, bus, tuple(atoms), tuple(quantity_lines(swap, known_only=True)), tuple(local_lines(swap, bus)),
-        tuple(linked_lines(swap, bus)), frozenset(warning_flags(swap, other_bus(swap, bus))), tellers(swap),
+        tuple(linked_lines(swap, bus)), frozenset(warning_flags(swap, other_bus(swap, bus))), _codes(swap),
+        tellers(swap),
     )  # fmt: skip
+
+
+def _codes(swap: Swap) -> frozenset[str]:
+    return frozenset(
+        Origin(bus, message, one).text
+        for bus in (swap.host.bus, swap.donor.bus)
+        for message in swap.vehicle(bus).messages.values()
+        for one in message.fields
+        if one.kind == "choice" and one.moving > 1 and swap.is_source(bus, message, one)
+    )
 
 
 def explain_field(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> list[Explained]:
@@ -132,7 +147,7 @@ def _without_switches(kit: Kit, message: VehicleMessage, one: VehicleField) -> l
 
     Where several bits go with one channel, the field is a value that does (a brake pressure), and stays whole.
     """
-    parts = _split(message, one)
+    parts = in_bits(message, one)
     guards = [guarded(kit.swap, kit.bus, message, part) if _jumps(message, one, part) else None for part in parts]
     channels = [g.channel for g in guards if g is not None and g.safe is not None]
     if not channels or len(set(channels)) < len(channels):
@@ -167,20 +182,31 @@ def _explained(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: fr
         number = explain_number(kit, message, one, allowed)
         few = len(np.unique(message.raw(one.layout))) <= 12
         return [number if number.how != "open" or not few else explain_choice(kit, message, one)]
-    runs = _runs(message, one)
-    if len(runs) > 1:  # bits that stand still between those that move: two fields that moved together
-        return [made for run in runs for made in explain_field(kit, message, run, allowed)]
     whole = explain_choice(kit, message, one)
     if one.layout.length > 1 and whole.how == "open":
         number = explain_number(kit, message, one, allowed) if one.moving >= 3 else whole
         if number.how != "open" and number.share >= EXACT:  # a choice has no values near the right one
             return [number]
-        parts = _split(message, one)
-        if len(parts) > 1:
-            made = [_part(kit, message, part) for part in parts]
-            if sum(m.how != "open" for m in made) * 2 > len(made):  # else the bits belong together
-                return made
-    return [whole]
+    return _in_bits(kit, message, one, whole) or [whole]
+
+
+def _in_bits(kit: Kit, message: VehicleMessage, one: VehicleField, whole: Explained) -> list[Explained]:
+    """A choice as flags of one bit each, where those are told better than its values are; else nothing.
+
+    Two flags beside each other that mostly moved together look like one choice. Where every bit is lit as a lamp is, it
+    is several lamps unless the donor's own code tells it whole: an engine's state.
+    """
+    parts = in_bits(message, one)
+    if len(parts) < 2 or (len(parts) > MOST_FLAGS and whole.how != "open"):
+        return []
+    made = [_part(kit, message, part) for part in parts]
+    if all(warns(kit.swap, message, part) is not None for part in parts):
+        lit = all(m.how != "open" for m in made) and min(m.confidence for m in made) >= whole.confidence
+        return made if lit or whole.how == "open" or not _named_within(whole.value, kit.codes) else []
+    if whole.how == "open":
+        return made if sum(m.how != "open" for m in made) * 2 > len(made) else []  # else the bits belong together
+    told = all(m.how != "open" for m in made)
+    return made if told and min(m.confidence for m in made) > whole.confidence + BETTER else []
 
 
 def _is_something_else(kit: Kit, message: VehicleMessage, one: VehicleField, guard: Guard) -> bool:
@@ -201,7 +227,9 @@ def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard
     ends, first = one.layout.raw_range, str(guard.safe)
     limits = (str(ends[0]), str(ends[1])) if guard.fixed and one.layout.length > 1 else None
     if not guard.fixed:
-        made = _by_words(kit, message, one, guard.safe) or explain_choice(kit, message, one)
+        allowed = kit.tellers.get(guard.channel, frozenset())
+        real = replace(kit, lines=(), atoms=tuple(a for a in kit.atoms if _named_within(a.text, allowed)))
+        made = _by_words(kit, message, one, guard.safe) or explain_choice(real, message, one)
         if made.how in ("copy", "echo") and _says_it(kit, made.value, guard):
             return replace(made, fallback=first, role=guard.role)
     return Explained(
@@ -214,40 +242,12 @@ def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard
 
 def _says_it(kit: Kit, text: str, guard: Guard) -> bool:
     """Whether every signal of an expression really says what a guarded field is about."""
-    named = set(SIGNAL_NAME.findall(text))
-    return bool(named) and named <= kit.tellers.get(guard.channel, frozenset())
+    return _named_within(text, kit.tellers.get(guard.channel, frozenset()))
 
 
-def _runs(message: VehicleMessage, one: VehicleField) -> list[VehicleField]:
-    """A choice cut where bits stand still between those that move."""
-    out: list[list[int]] = []
-    before = -1 - STILL_BETWEEN
-    for weight, position in enumerate(one.layout.positions):
-        if position in message.moved:
-            if weight - before > STILL_BETWEEN:
-                out.append([])
-            out[-1] += one.layout.positions[before + 1 : weight + 1] if out[-1] else [position]
-            before = weight
-    if len(out) < 2:
-        return [one]
-    made = []
-    for run in out:
-        layout = layout_from_positions(tuple(run))
-        kind: Kind = "flag" if len(run) == 1 else "choice"
-        name = f"f_{layout.start}_{layout.length}"
-        made.append(
-            replace(one, name=name, layout=layout, kind=kind, moving=len(run), channel="", channel_confidence=0.0)
-        )
-    return made
-
-
-def _split(message: VehicleMessage, one: VehicleField) -> list[VehicleField]:
-    """A field cut into its moving bits, one flag each."""
-    moving = [p for p in one.layout.positions if p in message.moved]
-    return [
-        replace(one, name=f"f_{p}_1", layout=Layout(p, 1, "little_endian"), kind="flag", moving=1, channel="")
-        for p in moving
-    ]
+def _named_within(text: str | None, allowed: frozenset[str]) -> bool:
+    named = set(SIGNAL_NAME.findall(text or ""))
+    return bool(named) and named <= allowed
 
 
 def open_field(
@@ -318,15 +318,15 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
         watched = Watched(message.time_s, raw == value, slack_of(message))
         key = (kit.bus, message.key.identifier, message.key.extended, one.name)
         atoms = [*kit.atoms, *timed_atoms(watched, message, TIMED_TEXT), *several_words(kit.swap, key, value)]
-        found = [c for c in explain_flag(watched, atoms, kit.lines) if c.atom.text is not None]
+        found = _warned(kit, watched) if warning else []
+        found += [c for c in explain_flag(watched, atoms, kit.lines) if c.atom.text is not None]
         if not found:
             return open_field(kit, message, one, "no condition tells its values", "a recording in which it moves")
-        if warning:
-            found = [c for c in found if _warned_of(kit, c) and _as_good(c, found[0])] or found
         second = next((c for c in found[1:] if c.atom.key != found[0].atom.key), None)
         best.append((value, found[0], "" if second is None else second.atom.words))
     share = min(c.share for _, c, _ in best)
-    if share < GOOD - 0.05 or max(c.wrong_edges for _, c, _ in best) > 3 + 0.15 * len(np.flatnonzero(np.diff(raw))):
+    most_wrong = 3 + (MOST_WRONG if share < EXACT else MOST_WRONG_EXACT) * len(np.flatnonzero(np.diff(raw)))
+    if share < GOOD - 0.05 or max(c.wrong_edges for _, c, _ in best) > most_wrong:
         worst = min(best, key=lambda b: b[1].share)
         return open_field(
             kit, message, one, f"the nearest condition ({worst[1].atom.words}) is right in {worst[1].share:.0%} only",
@@ -360,7 +360,11 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
         one.layout, one.name, how, _flag_confidence(best, raw), text, str(first), "status", words=words,
         runner_up=runner, hold_ms=500, share=share,
         seen=recorded_ranges(
-            message, (line for _, c, _ in best for line in c.atom.learned if not tells_running(message, c.atom, line))
+            message,
+            (
+                line for _, c, _ in best for line in c.atom.learned
+                if line.text in text and not tells_running(message, c.atom, line)
+            ),
         ),
     )  # fmt: skip
 
@@ -370,9 +374,11 @@ def _warned_of(kit: Kit, condition: Condition) -> bool:
     return any(name in (condition.atom.text or "") for name in kit.warnings)
 
 
-def _as_good(condition: Condition, best: Condition) -> bool:
-    """Whether a condition tells a flag as well as the cheapest one, so that the price alone parts them."""
-    return condition.share >= best.share - 0.005 and condition.wrong_edges <= best.wrong_edges
+def _warned(kit: Kit, watched: Watched) -> list[Condition]:
+    """The other vehicle's warning that a lamp goes with, where it has one: it comes before every other condition."""
+    atoms = [a for a in kit.atoms if any(name in (a.text or "") for name in kit.warnings)]
+    found = explain_flag(watched, atoms, [], pairs=False)
+    return [c for c in found[:1] if c.share >= GOOD and c.wrong_edges <= 1 + MOST_WRONG * len(watched.edges)]
 
 
 def _flag_confidence(
@@ -409,16 +415,22 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
     if copied is not None:
         return copied
     raw = message.raw(one.layout).astype(np.float64)
-    total = find_total(message.time_s, raw, one.layout.length, (*kit.lines, *kit.local, *(x.line for x in kit.linked)))
+    wraps = _moving_bits(one)
+    total = find_total(
+        message.time_s, message.raw(wraps).astype(np.float64), wraps.length,
+        (*kit.lines, *kit.local, *(x.line for x in kit.linked)),
+    )  # fmt: skip
     if total is not None:
         return Explained(
-            one.layout, one.name, "total", min(0.9, total.fit - 0.05), total.text, "0", "value", share=total.fit,
+            wraps, one.name, "total", min(0.9, total.fit - 0.05), total.text, "0", "value", share=total.fit,
             words=f"{total.words}; {total.fit:.1%} of its climb on held-out stretches",
         )  # fmt: skip
     measured = Measured(message.time_s, raw)
     ways = [_straight(measured, line, 0.97) for line in (*kit.lines, *kit.local)]
-    ways += [_linked(measured, linked) for linked in kit.linked]
     formula = _formula_within_reach(kit, message, measured)
+    plain = formula.share if formula is not None and _tells_plainly(formula) else 0.0
+    linked = [_linked(measured, x) for x in kit.linked]
+    ways += [w if w.formula.share >= plain - NOT_ALIKE else replace(w, price=w.formula.price) for w in linked]
     if formula is not None and formula.lines:
         many = len(formula.lines) > 1
         names = " and ".join(line.channel for line in formula.lines)
@@ -443,6 +455,11 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
             "a recording with its requests",
         )  # fmt: skip
     return _made(message, one, best, ways[1] if len(ways) > 1 else None, allowed)
+
+
+def _tells_plainly(formula: Formula) -> bool:
+    """Whether a formula of one or two quantities tells a field all but without a fault."""
+    return len(formula.lines) <= 2 and min(formula.share, formula.held_out) >= GOOD
 
 
 def _believed(message: VehicleMessage, line: Line) -> tuple[float, float]:
@@ -495,7 +512,14 @@ def _resting_apart(formula: Formula, measured: Measured) -> float:
 
 def _goes_with_load(kit: Kit, measured: Measured) -> bool:
     for line in kit.lines:
-        if line.channel in ("engine_speed", "pedal", "throttle", "actual_torque", "coolant_temp", "manifold_pressure"):
+        if line.channel in (
+            "engine_speed",
+            "pedal_position",
+            "throttle_position",
+            "actual_torque",
+            "coolant_temperature",
+            "manifold_pressure",
+        ):
             x = line.series.at(measured.times)
             if np.ptp(x) > 0 and abs(np.corrcoef(x, measured.value)[0, 1]) > 0.4:
                 return True
@@ -543,7 +567,7 @@ def _channel_copy(kit: Kit, message: VehicleMessage, one: VehicleField, allowed:
     quantity = kit.swap.quantities.get(one.channel)
     if quantity is None or quantity.origin is None or one.channel_confidence < LEAST_CHANNEL:
         return None
-    role = ROLE_OF_CHANNEL.get(one.channel, "value")
+    role = one.channel if one.channel in CARRIED_ROLES else "value"
     layout = _fitted(one, allowed)
     low_raw, high_raw = layout.raw_range
     ends = sorted((low_raw * one.scale + one.offset, high_raw * one.scale + one.offset))
@@ -576,6 +600,14 @@ def _fitted(one: VehicleField, allowed: frozenset[int]) -> Layout:
         return one.layout
     start = positions[0] if one.layout.byte_order == "little_endian" else positions[keep - 1]
     return replace(one.layout, start=start, length=keep, signed=False)
+
+
+def _moving_bits(one: VehicleField) -> Layout:
+    """The field without the still bits above it: a running total wraps where it was seen to."""
+    if one.moving >= one.layout.length:
+        return one.layout
+    start = one.layout.start if one.layout.byte_order == "little_endian" else one.layout.positions[one.moving - 1]
+    return replace(one.layout, start=start, length=one.moving, signed=False)
 
 
 def tells_running(message: VehicleMessage, atom: Atom, line: Line) -> bool:

@@ -19,6 +19,8 @@ from swapbridge.drafting.vehicle import Bools, Floats, Series
 MOST_ROWS = 3000
 GOOD = 0.97
 MOST_PAIRED = 12
+USUAL_HYSTERESIS = 0.02
+"""A switch on a measured value falls back this share of its recorded range lower, where nothing speaks against it."""
 MOST_TOLD = 6
 EDGE_BITS = 9.0
 """What one wrong change costs: about the bits that say when it happened instead."""
@@ -209,6 +211,9 @@ def _thresholds(watched: Watched, line: Line, x: Floats, holds: Bools | None) ->
         narrow = abs(on - off) <= line.step * 0.51
         key = f"{line.text} {'high' if on > off else 'low'}"
         out.append(_Try(switched(x, on, off), 18 if narrow else 26, key, partial(threshold_atom, line, on, off)))
+        if narrow:  # seen to cross one way only, it may fall back anywhere below: a slow value must not make it flicker
+            back = on - way * max(line.step, USUAL_HYSTERESIS * float(np.ptp(x)))
+            out.append(_Try(switched(x, on, back), 17, key, partial(threshold_atom, line, on, back)))
     return out
 
 

@@ -20,13 +20,17 @@ MOST_TERMS = 9
 KNOTS = 7
 TABLE_KNOTS = 30
 TERM_BITS = 26.0
+TABLE_TERM_BITS = 10.0
+MOST_TABLE_KNOTS = 7
 QUANTITY_BITS = 14.0
 KNOT_BITS = 8.0
 EVENTS_PER_S = 4.0
 """Independent samples in a second of an engine's life, at most: what code lengths are counted with."""
 TOLERANCE = 0.02
-FINE_STEPS = 0.005
-"""A term is written as finely as it takes to be this near, in raw steps; what never reaches that is left out."""
+SPARED = 0.005
+"""A quantity is left out where the share of frames that are right without it is only so much smaller."""
+ROUNDING = 100.0
+"""The rounding of a coefficient takes less than so many parts of what is near enough; a term below that is left out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +55,7 @@ class Part:
 
     @property
     def text(self) -> str:
-        plain, knot = self.line.plain, number_text(self.knot, 5)
+        plain, knot = self.line.plain, number_text(self.knot, 12)
         if self.form == "+":
             return f"max({plain} - {knot}, 0)"
         if self.form == "-":
@@ -71,10 +75,14 @@ Solved = tuple[float, Floats, Floats, tuple[Chosen, ...]]
 
 @dataclass(frozen=True, slots=True)
 class Term:
-    """A coefficient times the product of its parts (none: a constant)."""
+    """A coefficient times the product of its parts (none: a constant).
+
+    `decimals` is how many the coefficient is written with (None: five digits).
+    """
 
     parts: tuple[Part, ...]
     factor: float
+    decimals: int | None = None
 
     def at(self, times: Floats) -> Floats:
         out = np.full(len(times), self.factor)
@@ -124,6 +132,9 @@ class Formula:
         out = ""
         for term in self.terms:
             size = number_text(abs(term.factor), 5)
+            if term.decimals is not None:
+                size = f"{abs(term.factor):.{term.decimals}f}"
+                size = size.rstrip("0").rstrip(".") if "." in size else size
             if size == "0" and out:
                 continue
             body = " * ".join(
@@ -161,27 +172,69 @@ def held_out(times: Floats) -> tuple[Bools, Ints]:
 
 def best_formula(measured: Measured, lines: Sequence[Line]) -> Formula:
     """The cheapest sum of terms; of one quantity alone with more knots, as a table needs them."""
-    found = fit_formula(measured, lines)
-    tables = [fit_formula(measured, [line], products=False, knots=TABLE_KNOTS) for line in found.lines[:2]]
+    found = _fewer(measured, fit_formula(measured, lines))
+    tables = [fit_table(measured, line) for line in found.lines[:2]]
     return min([found, *tables], key=lambda f: f.price)
 
 
-def fit_formula(
-    measured: Measured, lines: Sequence[Line], most_terms: int = MOST_TERMS, products: bool = True, knots: int = KNOTS
-) -> Formula:
+def _fewer(measured: Measured, found: Formula) -> Formula:
+    """The formula without the quantities that it can do without: each is one more range to leave."""
+    while len(found.lines) > 1:
+        rest = [fit_formula(measured, [x for x in found.lines if x is not line]) for line in found.lines]
+        best = max(rest, key=lambda f: f.held_out + f.share)
+        if min(best.held_out - found.held_out, best.share - found.share) < -SPARED:
+            break
+        found = best
+    return found
+
+
+def fit_table(measured: Measured, line: Line) -> Formula:
+    """A table of one quantity: its knots are cheap, and each is moved to where it serves best."""
+    x = line.series.at(measured.times)
+    if np.ptp(x) == 0:
+        return fit_formula(measured, [line])
+    base = _base_parts([line], [x], TABLE_KNOTS)
+    columns = np.stack([part.of(x) for part, _ in base], axis=1)
+    plus = [k for k, (part, _) in enumerate(base) if part.form == "+"]
+    weight = np.ones(len(x))
+    best = _solve(measured, columns, base, [(), (0,)], weight, TABLE_TERM_BITS)
+    for _ in range(MOST_TABLE_KNOTS):
+        more = [[*best[3], (k,)] for k in plus if (k,) not in best[3]]
+        tries = [_solve(measured, columns, base, t, weight, TABLE_TERM_BITS) for t in more]
+        top = min(tries, key=lambda t: t[0], default=best)
+        top = _moved(measured, columns, base, top, plus)
+        if top[0] > best[0] - 2:
+            break
+        best = top
+    return _formula(measured, columns, base, best)
+
+
+def _moved(measured: Measured, columns: Floats, base: Sequence[Based], best: Solved, plus: Sequence[int]) -> Solved:
+    """A table with each knot moved to a neighbour where that is cheaper."""
+    weight = np.ones(len(measured.times))
+    for at in range(2, len(best[3])):
+        where = plus.index(best[3][at][0])
+        for k in plus[max(0, where - 2) : where + 3]:
+            if (k,) not in best[3]:
+                terms = [(k,) if n == at else t for n, t in enumerate(best[3])]
+                best = min(best, _solve(measured, columns, base, terms, weight, TABLE_TERM_BITS), key=lambda t: t[0])
+    return best
+
+
+def fit_formula(measured: Measured, lines: Sequence[Line]) -> Formula:
     """The cheapest sum of terms over these quantities."""
     values = [line.series.at(measured.times) for line in lines]
     moved = [k for k, v in enumerate(values) if np.ptp(v) > 0]
     lines, values = [lines[k] for k in moved], [values[k] for k in moved]
-    base = _base_parts(lines, values, knots)
+    base = _base_parts(lines, values, KNOTS)
     columns = np.stack([part.of(values[n]) for part, n in base], axis=1) if base else np.zeros((len(measured.times), 0))
     train = ~measured.held
     weight = np.ones(len(measured.times))
     terms: list[tuple[int, ...]] = [()]
     best = _solve(measured, columns, base, terms, weight)
-    while len(terms) < most_terms:
+    while len(terms) < MOST_TERMS:
         weight = 1 / (1 + (best[1] / max(measured.tolerance, 2 * float(np.median(np.abs(best[1]))))) ** 2)
-        candidates = _candidates(base, terms, products and len(terms) > 1)
+        candidates = _candidates(base, terms, len(terms) > 1)
         if not candidates:
             break
         chosen = _greedy(measured, columns, candidates, terms, weight * train)
@@ -204,13 +257,19 @@ def _base_parts(lines: Sequence[Line], values: Sequence[Floats], many: int) -> l
         knots = np.unique(np.quantile(levels, np.linspace(0, 1, many + 2)[1:-1]))
         more = np.unique(np.quantile(x, np.linspace(0, 1, 5)[1:-1]))
         near_bottom = levels[0] + (levels[-1] - levels[0]) * np.array([0.004, 0.02, 0.06])
-        for knot in np.unique(np.round(np.concatenate([knots, more]), 6)):
+        decimals = knot_decimals(line.step)
+        for knot in np.unique(np.round(np.concatenate([knots, more]), decimals)):
             if levels[0] < knot < levels[-1]:
                 out.append((Part(line, "+", float(knot)), n))
                 out.append((Part(line, "-", float(knot)), n))
-        for knot in near_bottom:
+        for knot in np.unique(np.round(near_bottom, decimals + 1)):
             out.append((Part(line, ">", float(knot)), n))
     return out
+
+
+def knot_decimals(step: float) -> int:
+    """Decimals of a knot: about as fine as its quantity, since every digit more makes exact arithmetic wider."""
+    return int(np.clip(np.ceil(-np.log10(step)), 0, 3)) if step > 0 else 3
 
 
 def _candidates(
@@ -259,6 +318,7 @@ def _solve(
     base: Sequence[tuple[Part, int]],
     terms: Sequence[tuple[int, ...]],
     weight: Floats,
+    term_bits: float = TERM_BITS,
 ) -> Solved:
     """(price, residuals, factors, terms), fitted robustly without the held-out stretches."""
     a = np.stack([_column(columns, t) for t in terms], axis=1)
@@ -275,7 +335,7 @@ def _solve(
         w = 1 / (1 + (residual / scale) ** 2)
     residual = measured.value - a @ factors
     used = {base[k][1] for t in terms for k in t}
-    bits = TERM_BITS * len(terms) + QUANTITY_BITS * len(used) + 6.0 * sum(max(0, len(t) - 1) for t in terms)
+    bits = term_bits * len(terms) + QUANTITY_BITS * len(used) + 6.0 * sum(max(0, len(t) - 1) for t in terms)
     bits += KNOT_BITS * sum(base[k][0].form != "x" for t in terms for k in t)
     price = 0.5 * (measured.price(residual, bits) + measured.price(residual[measured.held], bits))
     return price, residual, factors / size, tuple(terms)
@@ -286,18 +346,19 @@ def _formula(measured: Measured, columns: Floats, base: Sequence[tuple[Part, int
     near = np.abs(residual) <= measured.tolerance
     held = float(near[measured.held].mean()) if measured.held.any() else 0.0
     made = tuple(
-        Term(tuple(base[k][0] for k in t), rounded)
+        term
         for t, f in zip(terms, factors, strict=True)
-        if (rounded := _no_finer(float(f), float(np.abs(_column(columns, t)).max()))) or not t
+        if (term := _term(measured, columns, base, t, float(f))).factor or not t
     )
     rms = float(np.sqrt(np.mean(np.minimum(residual**2, (10 * measured.tolerance) ** 2))))
     return Formula(made, float(near.mean()), held, price, rms)
 
 
-def _no_finer(factor: float, most: float) -> float:
-    """A factor with as many decimals as its term needs to be right within a small part of a step; 0 for no decimals."""
-    decimals = max(0, int(np.ceil(np.log10(max(most, 1e-9) / FINE_STEPS))))
-    return round(factor, decimals)
+def _term(measured: Measured, columns: Floats, base: Sequence[Based], chosen: Chosen, factor: float) -> Term:
+    """A term with its coefficient rounded to what matters: a sum of long decimals would leave 64 bits."""
+    reach = max(1.0, float(np.abs(_column(columns, chosen)).max()))
+    decimals = int(np.clip(np.ceil(np.log10(ROUNDING * reach / measured.tolerance)), 0, 9))
+    return Term(tuple(base[k][0] for k in chosen), round(factor, decimals), decimals)
 
 
 def fit_straight(measured: Measured, line: Line) -> Formula:

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import find_unit
+from swapbridge.core.vocabulary import CHANNELS
 from swapbridge.proving.case import Case
 
 Floats = npt.NDArray[np.float64]
@@ -17,29 +18,6 @@ CRANKING_RPM, RUNNING_RPM = 50.0, 400.0
 """Above the first an engine turns, above the second by itself (common practice, no source)."""
 DRIVEN_KMH = 5.0
 LONGEST_HOLD_S = 2.0
-CHANNELS: dict[str, tuple[str, ...]] = {
-    "engine_speed": ("engine_speed", "rpm", "engine_rpm"),
-    "vehicle_speed": ("vehicle_speed", "speed"),
-    "coolant_temperature": ("coolant_temperature", "coolant_temp", "coolant"),
-    "oil_temperature": ("oil_temperature", "oil_temp"),
-    "intake_temperature": ("intake_temperature", "intake_temp"),
-    "ambient_temperature": ("ambient_temperature", "ambient_temp", "ambient"),
-    "pedal_position": ("pedal_position", "pedal", "accelerator", "pedal_d"),
-    "throttle_position": ("throttle_position", "throttle"),
-    "actual_torque": ("actual_torque", "torque"),
-    "manifold_pressure": ("manifold_pressure", "map"),
-    "air_flow": ("air_flow", "maf"),
-    "engine_load": ("engine_load", "load"),
-    "module_voltage": ("module_voltage", "voltage", "battery_voltage"),
-    "fuel_level": ("fuel_level", "fuel"),
-    "oil_pressure": ("oil_pressure",),
-    "current_gear": ("gear", "current_gear"),
-    "brake_switch": ("brake", "brake_switch"),
-    "compressor_request": ("compressor", "compressor_request", "air_conditioning"),
-    "key_state": ("key", "ignition", "key_state"),
-    "park_neutral": ("park_neutral",),
-}  # fmt: skip
-"""How stimulus files name what a role measures, beside the role's own name."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,105 @@
+"""How a recording is laid out for drafting: names and units of channels, codes and lamps taken apart, exact numbers."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from swapbridge.capture.capture import FrameKey
+from swapbridge.capture.stimulus import Channel, StimulusTrack
+from swapbridge.core.layout import Layout
+from swapbridge.core.vocabulary import CHANNELS, channel_role
+from swapbridge.drafting.explain.flags import Watched, explain_flag
+from swapbridge.drafting.explain.numbers import Measured, best_formula, fit_table
+from swapbridge.drafting.lines import Line
+from swapbridge.drafting.vehicle import Series, Vehicle, VehicleField, VehicleMessage, _runs, _without_top, plain_track
+from swapbridge.drafting.words import with_words_apart
+
+TIMES = np.arange(0, 100, 0.05)
+
+
+def test_channels_are_known_by_what_they_measure() -> None:
+    assert channel_role("rpm") == channel_role("Engine Speed") == "engine_speed"
+    assert channel_role("turbine") == "turbine"
+    names = [n for role, words in CHANNELS.items() for n in {role, *words}]
+    assert len(names) == len(set(names)), "a name stands for one role"
+
+
+def test_a_track_is_reckoned_in_one_unit() -> None:
+    """212 degF is 100 degC; 10 mph is 16.09344 km/h (NIST SP 811)."""
+    track = StimulusTrack({
+        "coolant_temp": Channel("coolant_temp", np.array([0.0]), np.array([212.0]), "degF"),
+        "vehicle_speed": Channel("vehicle_speed", np.array([0.0]), np.array([10.0]), "mph"),
+        "lever": Channel("lever", np.array([0.0]), np.array([0.0]), "", ("P",)),
+    })  # fmt: skip
+    plain = plain_track(track).channels
+    assert (plain["coolant_temperature"].value[0], plain["coolant_temperature"].unit) == (pytest.approx(100.0), "degC")
+    assert (plain["vehicle_speed"].value[0], plain["vehicle_speed"].unit) == (pytest.approx(16.09344), "km/h")
+    assert plain["lever"].texts == ("P",)
+
+
+def message(payload: np.ndarray[tuple[int, int], np.dtype[np.uint8]], *fields: VehicleField) -> VehicleMessage:
+    bits = np.unpackbits(payload, axis=1, bitorder="little")
+    moved = frozenset(np.flatnonzero((bits != bits[:1]).any(axis=0)).tolist())
+    key = FrameKey(0, 0x100, False)
+    return VehicleMessage(key, "M_100", payload.shape[1], 0.05, TIMES, payload, fields, None, None, moved)
+
+
+def coded(layout: Layout, kind: str = "choice") -> VehicleField:
+    return VehicleField("f", layout, kind, layout.length, 0.9)  # type: ignore[arg-type]
+
+
+def test_a_lever_beside_its_gear_is_cut_out_of_the_code() -> None:
+    lever = (TIMES // 10).astype(int) % 4
+    gear = np.where(lever == 3, 1 + (TIMES * 2).astype(int) % 5, 0)
+    one = message((gear | lever << 3).astype(np.uint8)[:, None], coded(Layout(0, 5)))
+    said = Channel("lever", TIMES, lever.astype(float), "", ("P", "R", "N", "D"))
+    vehicle = Vehicle("host", {(0x100, False): one}, ((0.0, 100.0),), StimulusTrack({"lever": said}), 0.0)
+    parts = with_words_apart(vehicle).messages[0x100, False].fields
+    assert sorted(p.layout.positions for p in parts) == [(0, 1, 2), (3, 4)]
+
+
+def test_codes_with_still_bits_between_are_two() -> None:
+    runs = _runs(coded(Layout(0, 8)), frozenset({0, 1, 5, 6, 7}))
+    assert [r.layout.positions for r in runs] == [(0, 1), (5, 6, 7)]
+    assert len(_runs(coded(Layout(0, 4)), frozenset({0, 2, 3}))) == 1, "a code may leave one bit alone"
+
+
+def test_a_flag_on_top_of_a_value_is_told_from_a_carry() -> None:
+    value = (60 + 50 * np.sin(TIMES / 6)).astype(int)
+    flag = ((TIMES % 25) < 4).astype(int)
+    stacked = _without_top(coded(Layout(0, 8), "number"), (value | flag << 7).astype(np.uint8)[:, None])
+    assert [p.layout.positions for p in stacked] == [tuple(range(7)), (7,)]
+    carried = (128 + 100 * np.sin(TIMES / 3)).astype(np.uint8)[:, None]
+    assert len(_without_top(coded(Layout(0, 8), "number"), carried)) == 1
+
+
+def line(values: np.ndarray[tuple[int], np.dtype[np.float64]], name: str = "x") -> Line:
+    return Line(f"d.M.{name}", f"d.M.{name}", "", Series(TIMES, values), 0.5, name, name)
+
+
+def test_a_needle_that_rests_in_the_middle_is_a_table() -> None:
+    """A steep needle passes its bends quickly: they are found though most of the drive is spent on the flat."""
+    coolant = np.round(20 + 72 * (1 - np.exp(-TIMES / 12)) * 2) / 2
+    needle = np.round(np.interp(coolant, [20, 50, 78, 104], [0, 20, 50, 50]) * 2)
+    table = fit_table(Measured(TIMES, needle), line(coolant))
+    assert table.share > 0.99
+
+
+def test_coefficients_are_no_longer_than_they_matter() -> None:
+    """Long decimals would leave 64 bits in exact arithmetic: none has more digits than a fiftieth of a step needs."""
+    rng = np.random.default_rng(1)
+    x, y = (np.cumsum(rng.normal(0, 40, len(TIMES))) + 3000 for _ in range(2))
+    found = best_formula(Measured(TIMES, np.round(0.0123456 * x + 0.0000341 * x * y)), [line(x, "x"), line(y, "y")])
+    numbers = [w.strip("()") for w in found.text.replace("*", " ").split() if w.strip("()").replace(".", "").isdigit()]
+    assert found.held_out > 0.97
+    assert all(len(n.partition(".")[2]) <= 9 for n in numbers)
+
+
+def test_a_switch_seen_to_cross_once_does_not_flicker() -> None:
+    """A slow value lingers where a flag once turned on: nothing says that it turns off a quarter step below."""
+    warm = np.minimum(20 + TIMES, 90)
+    best = explain_flag(Watched(TIMES, warm >= 70, 0.1), [], [line(warm)])[0]
+    on, off = (float(v) for v in (best.atom.text or "")[:-1].split(", ")[1:])
+    assert on == pytest.approx(70, abs=0.1)
+    assert on - off > 1
