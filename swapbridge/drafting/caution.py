@@ -10,7 +10,8 @@ import numpy as np
 from swapbridge.compiler.messages.sources import invalid_code
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.units import SPELLINGS
-from swapbridge.drafting.explain.field import Kit, may_be_request
+from swapbridge.drafting.explain.kit import Kit
+from swapbridge.drafting.explain.measured import may_be_request
 from swapbridge.drafting.lines import number_text
 from swapbridge.drafting.model import Explained
 from swapbridge.drafting.vehicle import VehicleMessage

@@ -11,7 +11,8 @@ from swapbridge.core.progress import Progress
 from swapbridge.drafting.caution import cautious, is_torque, with_codes
 from swapbridge.drafting.drawn import drawn
 from swapbridge.drafting.compilable import compilable
-from swapbridge.drafting.explain.field import Kit, explain_field, kit_for
+from swapbridge.drafting.explain.field import explain_field
+from swapbridge.drafting.explain.kit import Kit, kit_for
 from swapbridge.drafting.life import life_of, shared_times
 from swapbridge.drafting.model import Drafted, DraftedMessage, Explained
 from swapbridge.drafting.never import refused, unanswered

@@ -12,8 +12,10 @@ from hypothesis import strategies as st
 
 from swapbridge.core.layout import Layout
 from swapbridge.drafting import switches
-from swapbridge.drafting.explain.field import _as_good, _jumps, _warned_of
-from swapbridge.drafting.explain.numbers import FINE_STEPS, _no_finer
+from swapbridge.drafting.explain.field import _jumps, _warned, _warned_of
+from swapbridge.drafting.explain.flags import Watched
+from swapbridge.drafting.explain.numbers import ROUNDING, Measured, Part, _term
+from swapbridge.drafting.lines import Atom, Line
 from swapbridge.drafting.vehicle import Series, VehicleField, VehicleMessage, raw_values
 from swapbridge.drafting.words import Telling
 from tests.drafting.rig import Sender, drive, record
@@ -44,23 +46,30 @@ def test_a_bit_that_carries_is_no_switch(raw: np.ndarray[Any, Any], position: in
     assert _jumps(message(raw), field(VALUE, 12), field(Layout(position, 1), 1)) is jumps
 
 
-@given(factor=st.floats(-1e6, 1e6, allow_nan=False), most=st.floats(1e-3, 1e6))
+@given(factor=st.floats(-1e6, 1e6, allow_nan=False), most=st.floats(1.0, 1e6))
 def test_a_factor_is_no_finer_than_its_term_needs(factor: float, most: float) -> None:
-    """Right to a small part of a step; what never reaches one is nothing at all (and 64 bits hold the rest)."""
-    rounded = _no_finer(factor, most)
-    assert abs(rounded - factor) * most <= FINE_STEPS * 0.5 + 1e-9 * abs(factor) * most
-    if abs(factor) * most < 0.4 * FINE_STEPS / 10:
-        assert rounded == 0
+    """Right to a small part of what is near enough (and 64 bits hold the rest)."""
+    times = np.arange(0.0, 10.0)
+    measured = Measured(times, times)
+    part = Part(Line("d.M.x", "d.M.x", "", Series(times, times), 1.0), "x")
+    term = _term(measured, np.full((10, 1), most), [(part, 0)], (0,), factor)
+    assert abs(term.factor - factor) * most <= measured.tolerance / ROUNDING + 1e-9 * abs(factor) * most
+    assert term.decimals is not None
+    assert term.decimals <= 9
 
 
 def test_a_warning_prefers_what_warns_where_both_tell_as_well() -> None:
-    kit: Any = SimpleNamespace(warnings=frozenset({"donor.A.oil"}))
-    own: Any = SimpleNamespace(atom=SimpleNamespace(text="donor.A.oil == 1"), share=0.996, wrong_edges=0)
-    speed: Any = SimpleNamespace(atom=SimpleNamespace(text="donor.B.rpm < 400"), share=1.0, wrong_edges=0)
-    assert _warned_of(kit, own)
-    assert not _warned_of(kit, speed)
-    assert _as_good(own, speed)
-    assert not _as_good(SimpleNamespace(atom=own.atom, share=0.97, wrong_edges=0), speed)  # type: ignore[arg-type]
+    times = np.arange(0, 100, 0.1)
+    lit = (times % 40) < 8
+    atoms = [
+        Atom(f"{name} == 1", Series(times, lit.astype(float)), bits, name, "copy", name)
+        for name, bits in (("donor.A.oil", 30.0), ("donor.B.stands", 5.0))
+    ]
+    kit: Any = SimpleNamespace(warnings=frozenset({"donor.A.oil"}), atoms=tuple(atoms))
+    found = _warned(kit, Watched(times, lit, 0.12))
+    assert [c.atom.text for c in found] == ["donor.A.oil == 1"]
+    assert _warned_of(kit, found[0])
+    assert not _warned(kit, Watched(times, np.roll(lit, 150), 0.12)), "one that it does not go with"
 
 
 def test_both_ends_of_a_field_are_tried() -> None:

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from swapbridge.drafting.explain.field import _formula_within_reach, _reached
 from swapbridge.drafting.explain.flags import Watched, explain_flag, switched, threshold_atom
+from swapbridge.drafting.explain.measured import _formula_within_reach, _reached
 from swapbridge.drafting.explain.numbers import Measured, best_formula
 from swapbridge.drafting.explain.totals import find_total
 from swapbridge.drafting.lines import Line, number_text

@@ -23,8 +23,9 @@ from swapbridge.drafting import draft as driver
 from swapbridge.drafting import recordings as reader
 from swapbridge.drafting.caution import cautious
 from swapbridge.drafting.draft import draft
-from swapbridge.drafting.explain.field import Kit, tells_running
 from swapbridge.drafting.explain.flags import Watched, explain_flag
+from swapbridge.drafting.explain.kit import Kit
+from swapbridge.drafting.explain.measured import tells_running
 from swapbridge.drafting.lines import Atom, Line
 from swapbridge.drafting.model import Drafted, Explained
 from swapbridge.drafting.recordings import open_swap

@@ -2,132 +2,40 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from swapbridge.core.layout import Layout
-from swapbridge.core.roles import BY_NAME
 from swapbridge.drafting.explain.flags import GOOD, Condition, Watched, explain_flag
-from swapbridge.drafting.explain.numbers import Formula, Measured, Term, best_formula, fit_straight
-from swapbridge.drafting.explain.totals import find_total
-from swapbridge.drafting.life import RUNNING_RPM
-from swapbridge.drafting.lines import Atom, Line, number_text
+from swapbridge.drafting.explain.kit import Kit, named_within, open_field
+from swapbridge.drafting.explain.measured import EXACT, explain_number, recorded_ranges, tells_running
 from swapbridge.drafting.linking import (
-    LinkedLine,
     first_value,
     in_bits,
-    linked_atoms,
-    linked_lines,
-    other_bus,
     slack_of,
     timed_atoms,
-    warning_flags,
     warns,
 )
 from swapbridge.drafting.model import Explained, How
-from swapbridge.drafting.never import Guard, differs_from_channel, guarded, tellers
+from swapbridge.drafting.never import Guard, differs_from_channel, guarded
 from swapbridge.drafting.sources import (
-    LEAST_CHANNEL,
-    Origin,
-    Swap,
-    local_atoms,
-    local_lines,
-    physical_series,
-    quantity_lines,
     several_words,
-    word_atoms,
 )
-from swapbridge.drafting.vehicle import Floats, VehicleField, VehicleMessage
+from swapbridge.drafting.vehicle import VehicleField, VehicleMessage
 from swapbridge.drafting.words import telling, word_channels
 
-CARRIED_ROLES = frozenset({
-    "engine_speed", "actual_torque", "requested_torque", "throttle_position", "pedal_position", "coolant_temperature",
-    "oil_temperature", "intake_temperature", "ambient_temperature", "manifold_pressure", "module_voltage",
-    "vehicle_speed", "fuel_level",
-})  # fmt: skip
-"""Channels whose copies are sent in their role."""
-NICE_RATIOS = tuple(
-    sorted(
-        {
-            a / b
-            for a in (1, 2, 3, 4, 5, 8, 10, 16, 20, 25, 40, 50, 80, 100)
-            for b in (1, 2, 3, 4, 5, 8, 10, 16, 20, 25, 40)
-        }
-    )
-)
-NEAR_RATIO = 0.025
-NOT_ALIKE = 0.04
-"""A field that a formula of its own tells so much better than the other vehicle's rule is another function."""
-LEAST_HELD_OUT = 0.8
-SEEN_MARGIN = 0.1
-"""A learned formula is believed this share of its recorded range beyond it."""
-LEAST_REACHED = 0.5
-"""A formula may use a quantity that is in the range it was learned in for this share of its sender's own drive."""
-COLD_MARGIN = 1.0
-"""A temperature starts anywhere; what follows it is believed this share of its recorded range below that."""
-WARM_CHANNELS = frozenset({"coolant_temperature", "oil_temperature"})
-LOAD_AND_HEAT = WARM_CHANNELS | {
-    "engine_speed", "pedal_position", "throttle_position", "actual_torque", "manifold_pressure",
-}  # fmt: skip
 ELSE_SHARE = 0.985
 ELSE_EDGES = 0.1
 """A flag that measured quantities tell so well, with so few wrong changes a change, may not be the switch it goes with.
 """
-EXACT = 0.99
-"""A learned formula is sure where this share of frames is right on both halves of the evidence."""
 WORDS_TOLD = 0.97
-LEAST_APART = 0.3
-"""A formula must be right in this share of the frames in which a field is away from where it rests."""
-REQUEST_SHARE = 0.8
-"""A field that rests on one end of its range for this share of the time may be a request."""
 MOST_WRONG, MOST_WRONG_EXACT = 0.15, 0.3
 """How many wrong changes a change a condition may say; more where its share is all but exact."""
 MOST_FLAGS = 4
 BETTER = 0.015
 """How much surer each flag has to be than the choice that they would make together."""
-SIGNAL_NAME = re.compile(r"(?:host|donor)\.\w+\.\w+")
 TIMED_TEXT = "time_since(state == 'asleep' or state == 'wake') < {t} s"
-
-
-@dataclass(frozen=True, slots=True)
-class Kit:
-    """What the fields of one bus may be explained by."""
-
-    swap: Swap
-    bus: str
-    atoms: tuple[Atom, ...]
-    lines: tuple[Line, ...]
-    local: tuple[Line, ...]
-    linked: tuple[LinkedLine, ...]
-    warnings: frozenset[str]
-    """Flags of the other vehicle that are lit as warnings are."""
-    codes: frozenset[str]
-    """Signals that will be there and say one of three or more codes."""
-    tellers: Mapping[str, frozenset[str]]
-    """Signals that will be there and say what the driver does, by the channel that a person told."""
-
-
-def kit_for(swap: Swap, bus: str) -> Kit:
-    """Everything that could explain a field of a bus."""
-    atoms = [*word_atoms(swap, bus), *local_atoms(swap, bus), *linked_atoms(swap, bus)]
-    return Kit(
-        swap, bus, tuple(atoms), tuple(quantity_lines(swap, known_only=True)), tuple(local_lines(swap, bus)),
-        tuple(linked_lines(swap, bus)), frozenset(warning_flags(swap, other_bus(swap, bus))), _codes(swap),
-        tellers(swap),
-    )  # fmt: skip
-
-
-def _codes(swap: Swap) -> frozenset[str]:
-    return frozenset(
-        Origin(bus, message, one).text
-        for bus in (swap.host.bus, swap.donor.bus)
-        for message in swap.vehicle(bus).messages.values()
-        for one in message.fields
-        if one.kind == "choice" and one.moving > 1 and swap.is_source(bus, message, one)
-    )
 
 
 def explain_field(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> list[Explained]:
@@ -202,7 +110,7 @@ def _in_bits(kit: Kit, message: VehicleMessage, one: VehicleField, whole: Explai
     made = [_part(kit, message, part) for part in parts]
     if all(warns(kit.swap, message, part) is not None for part in parts):
         lit = all(m.how != "open" for m in made) and min(m.confidence for m in made) >= whole.confidence
-        return made if lit or whole.how == "open" or not _named_within(whole.value, kit.codes) else []
+        return made if lit or whole.how == "open" or not named_within(whole.value, kit.codes) else []
     if whole.how == "open":
         return made if sum(m.how != "open" for m in made) * 2 > len(made) else []  # else the bits belong together
     told = all(m.how != "open" for m in made)
@@ -228,7 +136,7 @@ def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard
     limits = (str(ends[0]), str(ends[1])) if guard.fixed and one.layout.length > 1 else None
     if not guard.fixed:
         allowed = kit.tellers.get(guard.channel, frozenset())
-        real = replace(kit, lines=(), atoms=tuple(a for a in kit.atoms if _named_within(a.text, allowed)))
+        real = replace(kit, lines=(), atoms=tuple(a for a in kit.atoms if named_within(a.text, allowed)))
         made = _by_words(kit, message, one, guard.safe) or explain_choice(real, message, one)
         if made.how in ("copy", "echo") and _says_it(kit, made.value, guard):
             return replace(made, fallback=first, role=guard.role)
@@ -242,29 +150,7 @@ def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard
 
 def _says_it(kit: Kit, text: str, guard: Guard) -> bool:
     """Whether every signal of an expression really says what a guarded field is about."""
-    return _named_within(text, kit.tellers.get(guard.channel, frozenset()))
-
-
-def _named_within(text: str | None, allowed: frozenset[str]) -> bool:
-    named = set(SIGNAL_NAME.findall(text or ""))
-    return bool(named) and named <= allowed
-
-
-def open_field(
-    kit: Kit, message: VehicleMessage, one: VehicleField, words: str, closes: str, high: bool = False
-) -> Explained:
-    """A field that nobody knows how to make: its most common value, or the highest one; a warning is lit."""
-    raw = message.raw(one.layout)
-    values, counts = np.unique(raw, return_counts=True)
-    value = int(raw.max()) if high else int(values[counts.argmax()])
-    lit = one.kind == "flag" and len(values) == 2 and warns(kit.swap, message, one) is not None
-    if lit:
-        value = first_value(message, one)
-        words += "; lit while the engine stands, as a warning is: it is sent lit"
-    return Explained(
-        one.layout, one.name, "open", 0.0, str(value), str(value), "value" if one.kind == "number" else "status",
-        words=words, closes=closes, unreviewed=True, kept=lit,
-    )  # fmt: skip
+    return named_within(text, kit.tellers.get(guard.channel, frozenset()))
 
 
 # --- choices and flags
@@ -395,261 +281,3 @@ def _flag_confidence(
     if any(c.atom.how == "threshold" for _, c, _ in best):
         sure = min(sure, 0.96 if changes >= 6 else 0.8)
     return float(min(max(sure, 0.05), 0.985))
-
-
-# --- measured values
-
-
-@dataclass(frozen=True, slots=True)
-class _Way:
-    price: float
-    how: How
-    formula: Formula
-    words: str
-    confidence: float
-
-
-def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> Explained:
-    """A measured value: a copy by its channel, else the cheapest copy, table, sum or product."""
-    copied = _channel_copy(kit, message, one, allowed)
-    if copied is not None:
-        return copied
-    raw = message.raw(one.layout).astype(np.float64)
-    wraps = _moving_bits(one)
-    total = find_total(
-        message.time_s, message.raw(wraps).astype(np.float64), wraps.length,
-        (*kit.lines, *kit.local, *(x.line for x in kit.linked)),
-    )  # fmt: skip
-    if total is not None:
-        return Explained(
-            wraps, one.name, "total", min(0.9, total.fit - 0.05), total.text, "0", "value", share=total.fit,
-            words=f"{total.words}; {total.fit:.1%} of its climb on held-out stretches",
-        )  # fmt: skip
-    measured = Measured(message.time_s, raw)
-    ways = [_straight(measured, line, 0.97) for line in (*kit.lines, *kit.local)]
-    formula = _formula_within_reach(kit, message, measured)
-    plain = formula.share if formula is not None and _tells_plainly(formula) else 0.0
-    linked = [_linked(measured, x) for x in kit.linked]
-    ways += [w if w.formula.share >= plain - NOT_ALIKE else replace(w, price=w.formula.price) for w in linked]
-    if formula is not None and formula.lines:
-        many = len(formula.lines) > 1
-        names = " and ".join(line.channel for line in formula.lines)
-        ways.append(_Way(formula.price, "derived" if many else "table", formula, f"follows {names}", 0.97))
-    ways = sorted((w for w in ways if w.formula.lines), key=lambda w: w.price)
-    nothing = measured.price(raw - np.median(raw), 26.0)
-    if not ways or ways[0].price > 0.6 * nothing or max(ways[0].formula.held_out, ways[0].formula.share) < 0.55:
-        second = f"; nearest: {ways[0].words}" if ways else ""
-        return open_field(
-            kit, message, one, f"nothing that both vehicles know explains it{second}", "a recording with its channel",
-            high=_goes_with_load(kit, measured),
-        )  # fmt: skip
-    best = ways[0]
-    if _resting_apart(best.formula, measured) < LEAST_APART:
-        return open_field(
-            kit, message, one, f"what is nearest ({best.words}) tells it only where it rests",
-            "a recording with its channel", high=_goes_with_load(kit, measured),
-        )  # fmt: skip
-    if may_be_request(raw) and _resting_apart(best.formula, measured) < REQUEST_SHARE:
-        return open_field(
-            kit, message, one, f"it rests on one value as a request does; nothing tells the rest ({best.words})",
-            "a recording with its requests",
-        )  # fmt: skip
-    return _made(message, one, best, ways[1] if len(ways) > 1 else None, allowed)
-
-
-def _tells_plainly(formula: Formula) -> bool:
-    """Whether a formula of one or two quantities tells a field all but without a fault."""
-    return len(formula.lines) <= 2 and min(formula.share, formula.held_out) >= GOOD
-
-
-def _believed(message: VehicleMessage, line: Line) -> tuple[float, float]:
-    """Where a quantity may be for a formula that was learned beside a message."""
-    x = line.series.at(message.time_s)
-    span = float(x.max() - x.min())
-    below = COLD_MARGIN if line.channel in WARM_CHANNELS else SEEN_MARGIN
-    return float(x.min()) - below * span, float(x.max()) + SEEN_MARGIN * span
-
-
-def _formula_within_reach(kit: Kit, message: VehicleMessage, measured: Measured) -> Formula | None:
-    """The cheapest formula; one that leans on what is elsewhere in its own drive only where it can do without it."""
-    formula = best_formula(measured, kit.lines)
-    if all(_reached(kit, message, line) for line in formula.lines):
-        return formula
-    within = best_formula(measured, [line for line in kit.lines if _reached(kit, message, line)])
-    return within if within.held_out >= LEAST_HELD_OUT else None
-
-
-def _reached(kit: Kit, message: VehicleMessage, line: Line) -> bool:
-    """Whether its sender's own drive had a quantity mostly where a formula would believe it.
-
-    Else the formula would be silent for most of a drive. An engine that runs hotter is another matter: there the hot
-    answer is due.
-    """
-    quantity = kit.swap.quantities.get(line.channel)
-    if quantity is None or quantity.origin is None or line.channel in WARM_CHANNELS:
-        return True
-    low, high = _believed(message, line)
-    own = physical_series(quantity.origin.message, quantity.origin.field).value
-    return float(((own >= low) & (own <= high)).mean()) >= LEAST_REACHED
-
-
-def may_be_request(raw: Floats) -> bool:
-    """Whether a field rests on one end of what it says nearly all the time, as a request does."""
-    values, counts = np.unique(raw, return_counts=True)
-    rest = float(values[counts.argmax()])
-    return bool(counts.max() > REQUEST_SHARE * len(raw) and rest in (values[0], values[-1]))
-
-
-def _resting_apart(formula: Formula, measured: Measured) -> float:
-    """Share that is right of the frames in which a field is away from where it rests."""
-    values, counts = np.unique(measured.value, return_counts=True)
-    away = np.abs(measured.value - values[counts.argmax()]) > measured.tolerance
-    if not away.any():
-        return 0.0
-    near = np.abs(formula.at(measured.times) - measured.value) <= measured.tolerance
-    return float(near[away].mean())
-
-
-def _goes_with_load(kit: Kit, measured: Measured) -> bool:
-    for line in kit.lines:
-        if line.channel in (
-            "engine_speed",
-            "pedal_position",
-            "throttle_position",
-            "actual_torque",
-            "coolant_temperature",
-            "manifold_pressure",
-        ):
-            x = line.series.at(measured.times)
-            if np.ptp(x) > 0 and abs(np.corrcoef(x, measured.value)[0, 1]) > 0.4:
-                return True
-    return False
-
-
-def _straight(measured: Measured, line: Line, most: float) -> _Way:
-    formula = fit_straight(measured, line)
-    return _Way(formula.price, "copy", formula, f"goes straight with {line.words or line.text}", most)
-
-
-def _linked(measured: Measured, linked: LinkedLine) -> _Way:
-    """A copy of a field of the other vehicle that behaves alike, with the round numbers that engineers choose."""
-    formula = fit_straight(measured, linked.line)
-    words = f"behaves like {linked.line.text}"
-    factor = next((t.factor for t in formula.terms if t.parts), 0.0)
-    if factor == 0:
-        return _Way(formula.price, "copy", formula, words, 0.5)
-    x = linked.line.series.at(measured.times)
-    best: tuple[float, float, float] | None = None
-    for ratio in NICE_RATIOS:
-        if abs(ratio / abs(factor) - 1) > 4 * NEAR_RATIO:
-            continue
-        size = float(np.copysign(ratio, factor))
-        rest = measured.value - size * x
-        counts, edges = np.histogram(rest, bins=max(10, int(np.ptp(rest)) + 1))
-        peak = float(edges[counts.argmax()] + (edges[1] - edges[0]) / 2)
-        near = rest[np.abs(rest - peak) <= measured.tolerance]
-        offset = round(float(np.median(near))) if len(near) else round(peak)
-        share = float((np.abs(rest - offset) <= measured.tolerance).mean())
-        away = abs(ratio / abs(factor) - 1)
-        if best is None or share - away > best[0] - abs(best[1] / factor - 1):
-            best = (share, size, float(offset))
-    if best is None or best[0] < formula.share - 0.04 or abs(best[1] / factor - 1) > 3 * NEAR_RATIO:
-        return _Way(formula.price, "copy", formula, words, 0.6)
-    part = next(t.parts for t in formula.terms if t.parts)
-    nice = Formula((Term((), best[2]), Term(part, best[1])), best[0], formula.held_out, formula.price, formula.rms)
-    close = abs(best[1] / factor - 1) <= NEAR_RATIO
-    if best[0] >= 0.6 and close:
-        return _Way(60 + 0.3 * max(0.0, formula.price - 60), "copy", nice, words, 0.97)
-    return _Way(60 + 0.8 * max(0.0, formula.price - 60), "copy", nice, words, 0.85)
-
-
-def _channel_copy(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> Explained | None:
-    quantity = kit.swap.quantities.get(one.channel)
-    if quantity is None or quantity.origin is None or one.channel_confidence < LEAST_CHANNEL:
-        return None
-    role = one.channel if one.channel in CARRIED_ROLES else "value"
-    layout = _fitted(one, allowed)
-    low_raw, high_raw = layout.raw_range
-    ends = sorted((low_raw * one.scale + one.offset, high_raw * one.scale + one.offset))
-    unit = quantity.unit if one.unit == quantity.unit or one.unit == "" else one.unit
-    mark = f" {unit}" if unit else ""
-    low, high = (number_text(e, 12) for e in ends)
-    torque = role in BY_NAME and BY_NAME[role].hazard == "actual torque"
-    call = "within" if torque else "clamp"
-    sure = min(one.channel_confidence, quantity.confidence)
-    return Explained(
-        layout, one.channel, "copy", sure, f"{call}({quantity.origin.text}, {low}{mark}, {high}{mark})",
-        f"{_safe_end(role, low, high)}{mark}", role, one.scale, one.offset, unit, hold_ms=300,
-        words=f"carries {one.channel}, as {quantity.origin.text} does", share=1.0,
-        unreviewed=bool(torque or role == "throttle_position"),
-    )  # fmt: skip
-
-
-def _safe_end(role: str, low: str, high: str) -> str:
-    kind = BY_NAME[role].fallback if role in BY_NAME else "stated"
-    return low if kind in ("invalid or low", "hold then zero") else high
-
-
-def _fitted(one: VehicleField, allowed: frozenset[int]) -> Layout:
-    """The field without top bits that its message's checksum was never seen to cover."""
-    positions = one.layout.positions
-    keep = len(positions)
-    while keep > one.moving and not allowed >= set(positions[:keep]):
-        keep -= 1
-    if keep == len(positions):
-        return one.layout
-    start = positions[0] if one.layout.byte_order == "little_endian" else positions[keep - 1]
-    return replace(one.layout, start=start, length=keep, signed=False)
-
-
-def _moving_bits(one: VehicleField) -> Layout:
-    """The field without the still bits above it: a running total wraps where it was seen to."""
-    if one.moving >= one.layout.length:
-        return one.layout
-    start = one.layout.start if one.layout.byte_order == "little_endian" else one.layout.positions[one.moving - 1]
-    return replace(one.layout, start=start, length=one.moving, signed=False)
-
-
-def tells_running(message: VehicleMessage, atom: Atom, line: Line) -> bool:
-    """Whether a condition on engine speed only tells a running engine from one that stands.
-
-    Such a condition holds at any higher speed as well: beyond the recorded speeds it must not say that the engine
-    stands, since power steering and more hang on it.
-    """
-    if line.channel != "engine_speed":
-        return False
-    running = line.series.at(message.time_s) > RUNNING_RPM
-    holds = atom.at(message.time_s)[running]
-    return bool(len(holds)) and bool(max(holds.mean(), 1 - holds.mean()) >= 0.99)
-
-
-def recorded_ranges(message: VehicleMessage, lines: Iterable[Line]) -> tuple[tuple[str, str, str], ...]:
-    """Where a rule learned from these lines is believed: their recorded ranges and a margin, once for each source."""
-    out: dict[str, tuple[str, str, str]] = {}
-    for line in lines:
-        mark = f" {line.unit}" if line.unit else ""
-        ends = _believed(message, line)
-        out[line.text] = line.text, f"{number_text(ends[0], 4)}{mark}", f"{number_text(ends[1], 4)}{mark}"
-    return tuple(out.values())
-
-
-def _made(
-    message: VehicleMessage, one: VehicleField, best: _Way, second: _Way | None, allowed: frozenset[int]
-) -> Explained:
-    layout = _fitted(one, allowed)
-    low, high = layout.raw_range
-    raw = message.raw(one.layout)
-    channels = {line.channel for line in best.formula.lines}
-    safe = high if best.how == "table" and channels <= WARM_CHANNELS else int(raw.max())  # a needle goes hot
-    seen = recorded_ranges(message, best.formula.lines) if best.how in ("table", "derived") else ()
-    formula = best.formula
-    sure = best.confidence - 0.4 * max(0.0, 0.97 - max(formula.share, formula.held_out))
-    if best.how in ("table", "derived"):
-        worse = min(formula.share, formula.held_out)
-        sure = min(0.96, sure) if worse >= EXACT else min(0.9 - 2 * (EXACT - worse), sure)
-    return Explained(
-        layout, one.name, best.how, float(max(0.05, sure)), f"clamp({formula.text}, {low}, {high})", str(safe), "value",
-        hold_ms=300, seen=seen, share=formula.share,
-        words=f"{best.words}, {formula.share:.1%} of frames within 2 % of its span ({formula.held_out:.1%} held out)",
-        fitted=True, runner_up="" if second is None else f"{second.words} ({second.formula.share:.0%})",
-    )  # fmt: skip

@@ -1,0 +1,317 @@
+"""Drafting room: one measured field of an absent message: a copy by its channel, else the cheapest copy, table, sum."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from swapbridge.core.layout import Layout
+from swapbridge.core.roles import BY_NAME
+from swapbridge.drafting.explain.flags import GOOD
+from swapbridge.drafting.explain.kit import Kit, open_field
+from swapbridge.drafting.explain.numbers import Formula, Measured, Term, best_formula, fit_straight
+from swapbridge.drafting.explain.totals import find_total
+from swapbridge.drafting.life import RUNNING_RPM
+from swapbridge.drafting.lines import Atom, Line, number_text
+from swapbridge.drafting.linking import (
+    LinkedLine,
+)
+from swapbridge.drafting.model import Explained, How
+from swapbridge.drafting.sources import (
+    LEAST_CHANNEL,
+    physical_series,
+)
+from swapbridge.drafting.vehicle import Floats, VehicleField, VehicleMessage
+
+CARRIED_ROLES = frozenset({
+    "engine_speed", "actual_torque", "requested_torque", "throttle_position", "pedal_position", "coolant_temperature",
+    "oil_temperature", "intake_temperature", "ambient_temperature", "manifold_pressure", "module_voltage",
+    "vehicle_speed", "fuel_level",
+})  # fmt: skip
+"""Channels whose copies are sent in their role."""
+NICE_RATIOS = tuple(
+    sorted(
+        {
+            a / b
+            for a in (1, 2, 3, 4, 5, 8, 10, 16, 20, 25, 40, 50, 80, 100)
+            for b in (1, 2, 3, 4, 5, 8, 10, 16, 20, 25, 40)
+        }
+    )
+)
+NEAR_RATIO = 0.025
+NOT_ALIKE = 0.04
+"""A field that a formula of its own tells so much better than the other vehicle's rule is another function."""
+LEAST_HELD_OUT = 0.8
+SEEN_MARGIN = 0.1
+"""A learned formula is believed this share of its recorded range beyond it."""
+LEAST_REACHED = 0.5
+"""A formula may use a quantity that is in the range it was learned in for this share of its sender's own drive."""
+COLD_MARGIN = 1.0
+"""A temperature starts anywhere; what follows it is believed this share of its recorded range below that."""
+WARM_CHANNELS = frozenset({"coolant_temperature", "oil_temperature"})
+LOAD_AND_HEAT = WARM_CHANNELS | {
+    "engine_speed", "pedal_position", "throttle_position", "actual_torque", "manifold_pressure",
+}  # fmt: skip
+EXACT = 0.99
+"""A learned formula is sure where this share of frames is right on both halves of the evidence."""
+LEAST_APART = 0.3
+"""A formula must be right in this share of the frames in which a field is away from where it rests."""
+REQUEST_SHARE = 0.8
+"""A field that rests on one end of its range for this share of the time may be a request."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    price: float
+    how: How
+    formula: Formula
+    words: str
+    confidence: float
+
+
+def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> Explained:
+    """A measured value: a copy by its channel, else the cheapest copy, table, sum or product."""
+    copied = _channel_copy(kit, message, one, allowed)
+    if copied is not None:
+        return copied
+    raw = message.raw(one.layout).astype(np.float64)
+    wraps = _moving_bits(one)
+    total = find_total(
+        message.time_s, message.raw(wraps).astype(np.float64), wraps.length,
+        (*kit.lines, *kit.local, *(x.line for x in kit.linked)),
+    )  # fmt: skip
+    if total is not None:
+        return Explained(
+            wraps, one.name, "total", min(0.9, total.fit - 0.05), total.text, "0", "value", share=total.fit,
+            words=f"{total.words}; {total.fit:.1%} of its climb on held-out stretches",
+        )  # fmt: skip
+    measured = Measured(message.time_s, raw)
+    ways = [_straight(measured, line, 0.97) for line in (*kit.lines, *kit.local)]
+    formula = _formula_within_reach(kit, message, measured)
+    plain = formula.share if formula is not None and _tells_plainly(formula) else 0.0
+    linked = [_linked(measured, x) for x in kit.linked]
+    ways += [w if w.formula.share >= plain - NOT_ALIKE else replace(w, price=w.formula.price) for w in linked]
+    if formula is not None and formula.lines:
+        many = len(formula.lines) > 1
+        names = " and ".join(line.channel for line in formula.lines)
+        ways.append(_Way(formula.price, "derived" if many else "table", formula, f"follows {names}", 0.97))
+    ways = sorted((w for w in ways if w.formula.lines), key=lambda w: w.price)
+    nothing = measured.price(raw - np.median(raw), 26.0)
+    if not ways or ways[0].price > 0.6 * nothing or max(ways[0].formula.held_out, ways[0].formula.share) < 0.55:
+        second = f"; nearest: {ways[0].words}" if ways else ""
+        return open_field(
+            kit, message, one, f"nothing that both vehicles know explains it{second}", "a recording with its channel",
+            high=_goes_with_load(kit, measured),
+        )  # fmt: skip
+    best = ways[0]
+    if _resting_apart(best.formula, measured) < LEAST_APART:
+        return open_field(
+            kit, message, one, f"what is nearest ({best.words}) tells it only where it rests",
+            "a recording with its channel", high=_goes_with_load(kit, measured),
+        )  # fmt: skip
+    if may_be_request(raw) and _resting_apart(best.formula, measured) < REQUEST_SHARE:
+        return open_field(
+            kit, message, one, f"it rests on one value as a request does; nothing tells the rest ({best.words})",
+            "a recording with its requests",
+        )  # fmt: skip
+    return _made(message, one, best, ways[1] if len(ways) > 1 else None, allowed)
+
+
+def _tells_plainly(formula: Formula) -> bool:
+    """Whether a formula of one or two quantities tells a field all but without a fault."""
+    return len(formula.lines) <= 2 and min(formula.share, formula.held_out) >= GOOD
+
+
+def _believed(message: VehicleMessage, line: Line) -> tuple[float, float]:
+    """Where a quantity may be for a formula that was learned beside a message."""
+    x = line.series.at(message.time_s)
+    span = float(x.max() - x.min())
+    below = COLD_MARGIN if line.channel in WARM_CHANNELS else SEEN_MARGIN
+    return float(x.min()) - below * span, float(x.max()) + SEEN_MARGIN * span
+
+
+def _formula_within_reach(kit: Kit, message: VehicleMessage, measured: Measured) -> Formula | None:
+    """The cheapest formula; one that leans on what is elsewhere in its own drive only where it can do without it."""
+    formula = best_formula(measured, kit.lines)
+    if all(_reached(kit, message, line) for line in formula.lines):
+        return formula
+    within = best_formula(measured, [line for line in kit.lines if _reached(kit, message, line)])
+    return within if within.held_out >= LEAST_HELD_OUT else None
+
+
+def _reached(kit: Kit, message: VehicleMessage, line: Line) -> bool:
+    """Whether its sender's own drive had a quantity mostly where a formula would believe it.
+
+    Else the formula would be silent for most of a drive. An engine that runs hotter is another matter: there the hot
+    answer is due.
+    """
+    quantity = kit.swap.quantities.get(line.channel)
+    if quantity is None or quantity.origin is None or line.channel in WARM_CHANNELS:
+        return True
+    low, high = _believed(message, line)
+    own = physical_series(quantity.origin.message, quantity.origin.field).value
+    return float(((own >= low) & (own <= high)).mean()) >= LEAST_REACHED
+
+
+def may_be_request(raw: Floats) -> bool:
+    """Whether a field rests on one end of what it says nearly all the time, as a request does."""
+    values, counts = np.unique(raw, return_counts=True)
+    rest = float(values[counts.argmax()])
+    return bool(counts.max() > REQUEST_SHARE * len(raw) and rest in (values[0], values[-1]))
+
+
+def _resting_apart(formula: Formula, measured: Measured) -> float:
+    """Share that is right of the frames in which a field is away from where it rests."""
+    values, counts = np.unique(measured.value, return_counts=True)
+    away = np.abs(measured.value - values[counts.argmax()]) > measured.tolerance
+    if not away.any():
+        return 0.0
+    near = np.abs(formula.at(measured.times) - measured.value) <= measured.tolerance
+    return float(near[away].mean())
+
+
+def _goes_with_load(kit: Kit, measured: Measured) -> bool:
+    for line in kit.lines:
+        if line.channel in (
+            "engine_speed",
+            "pedal_position",
+            "throttle_position",
+            "actual_torque",
+            "coolant_temperature",
+            "manifold_pressure",
+        ):
+            x = line.series.at(measured.times)
+            if np.ptp(x) > 0 and abs(np.corrcoef(x, measured.value)[0, 1]) > 0.4:
+                return True
+    return False
+
+
+def _straight(measured: Measured, line: Line, most: float) -> _Way:
+    formula = fit_straight(measured, line)
+    return _Way(formula.price, "copy", formula, f"goes straight with {line.words or line.text}", most)
+
+
+def _linked(measured: Measured, linked: LinkedLine) -> _Way:
+    """A copy of a field of the other vehicle that behaves alike, with the round numbers that engineers choose."""
+    formula = fit_straight(measured, linked.line)
+    words = f"behaves like {linked.line.text}"
+    factor = next((t.factor for t in formula.terms if t.parts), 0.0)
+    if factor == 0:
+        return _Way(formula.price, "copy", formula, words, 0.5)
+    x = linked.line.series.at(measured.times)
+    best: tuple[float, float, float] | None = None
+    for ratio in NICE_RATIOS:
+        if abs(ratio / abs(factor) - 1) > 4 * NEAR_RATIO:
+            continue
+        size = float(np.copysign(ratio, factor))
+        rest = measured.value - size * x
+        counts, edges = np.histogram(rest, bins=max(10, int(np.ptp(rest)) + 1))
+        peak = float(edges[counts.argmax()] + (edges[1] - edges[0]) / 2)
+        near = rest[np.abs(rest - peak) <= measured.tolerance]
+        offset = round(float(np.median(near))) if len(near) else round(peak)
+        share = float((np.abs(rest - offset) <= measured.tolerance).mean())
+        away = abs(ratio / abs(factor) - 1)
+        if best is None or share - away > best[0] - abs(best[1] / factor - 1):
+            best = (share, size, float(offset))
+    if best is None or best[0] < formula.share - 0.04 or abs(best[1] / factor - 1) > 3 * NEAR_RATIO:
+        return _Way(formula.price, "copy", formula, words, 0.6)
+    part = next(t.parts for t in formula.terms if t.parts)
+    nice = Formula((Term((), best[2]), Term(part, best[1])), best[0], formula.held_out, formula.price, formula.rms)
+    close = abs(best[1] / factor - 1) <= NEAR_RATIO
+    if best[0] >= 0.6 and close:
+        return _Way(60 + 0.3 * max(0.0, formula.price - 60), "copy", nice, words, 0.97)
+    return _Way(60 + 0.8 * max(0.0, formula.price - 60), "copy", nice, words, 0.85)
+
+
+def _channel_copy(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> Explained | None:
+    quantity = kit.swap.quantities.get(one.channel)
+    if quantity is None or quantity.origin is None or one.channel_confidence < LEAST_CHANNEL:
+        return None
+    role = one.channel if one.channel in CARRIED_ROLES else "value"
+    layout = _fitted(one, allowed)
+    low_raw, high_raw = layout.raw_range
+    ends = sorted((low_raw * one.scale + one.offset, high_raw * one.scale + one.offset))
+    unit = quantity.unit if one.unit == quantity.unit or one.unit == "" else one.unit
+    mark = f" {unit}" if unit else ""
+    low, high = (number_text(e, 12) for e in ends)
+    torque = role in BY_NAME and BY_NAME[role].hazard == "actual torque"
+    call = "within" if torque else "clamp"
+    sure = min(one.channel_confidence, quantity.confidence)
+    return Explained(
+        layout, one.channel, "copy", sure, f"{call}({quantity.origin.text}, {low}{mark}, {high}{mark})",
+        f"{_safe_end(role, low, high)}{mark}", role, one.scale, one.offset, unit, hold_ms=300,
+        words=f"carries {one.channel}, as {quantity.origin.text} does", share=1.0,
+        unreviewed=bool(torque or role == "throttle_position"),
+    )  # fmt: skip
+
+
+def _safe_end(role: str, low: str, high: str) -> str:
+    kind = BY_NAME[role].fallback if role in BY_NAME else "stated"
+    return low if kind in ("invalid or low", "hold then zero") else high
+
+
+def _fitted(one: VehicleField, allowed: frozenset[int]) -> Layout:
+    """The field without top bits that its message's checksum was never seen to cover."""
+    positions = one.layout.positions
+    keep = len(positions)
+    while keep > one.moving and not allowed >= set(positions[:keep]):
+        keep -= 1
+    if keep == len(positions):
+        return one.layout
+    start = positions[0] if one.layout.byte_order == "little_endian" else positions[keep - 1]
+    return replace(one.layout, start=start, length=keep, signed=False)
+
+
+def _moving_bits(one: VehicleField) -> Layout:
+    """The field without the still bits above it: a running total wraps where it was seen to."""
+    if one.moving >= one.layout.length:
+        return one.layout
+    start = one.layout.start if one.layout.byte_order == "little_endian" else one.layout.positions[one.moving - 1]
+    return replace(one.layout, start=start, length=one.moving, signed=False)
+
+
+def tells_running(message: VehicleMessage, atom: Atom, line: Line) -> bool:
+    """Whether a condition on engine speed only tells a running engine from one that stands.
+
+    Such a condition holds at any higher speed as well: beyond the recorded speeds it must not say that the engine
+    stands, since power steering and more hang on it.
+    """
+    if line.channel != "engine_speed":
+        return False
+    running = line.series.at(message.time_s) > RUNNING_RPM
+    holds = atom.at(message.time_s)[running]
+    return bool(len(holds)) and bool(max(holds.mean(), 1 - holds.mean()) >= 0.99)
+
+
+def recorded_ranges(message: VehicleMessage, lines: Iterable[Line]) -> tuple[tuple[str, str, str], ...]:
+    """Where a rule learned from these lines is believed: their recorded ranges and a margin, once for each source."""
+    out: dict[str, tuple[str, str, str]] = {}
+    for line in lines:
+        mark = f" {line.unit}" if line.unit else ""
+        ends = _believed(message, line)
+        out[line.text] = line.text, f"{number_text(ends[0], 4)}{mark}", f"{number_text(ends[1], 4)}{mark}"
+    return tuple(out.values())
+
+
+def _made(
+    message: VehicleMessage, one: VehicleField, best: _Way, second: _Way | None, allowed: frozenset[int]
+) -> Explained:
+    layout = _fitted(one, allowed)
+    low, high = layout.raw_range
+    raw = message.raw(one.layout)
+    channels = {line.channel for line in best.formula.lines}
+    safe = high if best.how == "table" and channels <= WARM_CHANNELS else int(raw.max())  # a needle goes hot
+    seen = recorded_ranges(message, best.formula.lines) if best.how in ("table", "derived") else ()
+    formula = best.formula
+    sure = best.confidence - 0.4 * max(0.0, 0.97 - max(formula.share, formula.held_out))
+    if best.how in ("table", "derived"):
+        worse = min(formula.share, formula.held_out)
+        sure = min(0.96, sure) if worse >= EXACT else min(0.9 - 2 * (EXACT - worse), sure)
+    return Explained(
+        layout, one.name, best.how, float(max(0.05, sure)), f"clamp({formula.text}, {low}, {high})", str(safe), "value",
+        hold_ms=300, seen=seen, share=formula.share,
+        words=f"{best.words}, {formula.share:.1%} of frames within 2 % of its span ({formula.held_out:.1%} held out)",
+        fitted=True, runner_up="" if second is None else f"{second.words} ({second.formula.share:.0%})",
+    )  # fmt: skip
