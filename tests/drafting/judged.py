@@ -99,6 +99,25 @@ def judge(world: World, made: Drafted, plan: Plan) -> Verdict:
     return out
 
 
+def repeated(world: World) -> float:
+    """Share of the moving fields that each message's most common recorded payload reproduces."""
+    made = []
+    for bus, truths in world.truth.items():
+        capture = world.captures[bus]
+        for truth in truths:
+            rows = capture.payload[capture.identifier == truth.message.identifier]
+            if truth.message.decoy or not len(rows):
+                continue
+            kinds, counts = np.unique(rows, axis=0, return_counts=True)
+            payload = np.tile(kinds[counts.argmax()], (len(truth.time_s), 1))
+            found = [
+                _judged(bus, truth, f, truth.time_s, payload, [], _moved(capture, truth.message.identifier, f))
+                for f in truth.message.fields
+            ]
+            made += [f.made for f in found if f is not None and f.cls not in ASIDE]
+    return float(np.mean(made)) if made else 0.0
+
+
 def _translated(
     plan: Plan, unseen: Mapping[str, Capture]
 ) -> dict[tuple[str, int], tuple[Floats, npt.NDArray[np.uint8]]]:

@@ -1,0 +1,89 @@
+"""Laws of explaining: a planted rule is found again, noise is never explained, and names and clocks change nothing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from swapbridge.drafting.explain.flags import Watched, explain_flag, switched
+from swapbridge.drafting.explain.numbers import Formula, Measured, best_formula, fit_table
+from swapbridge.drafting.lines import Line
+from swapbridge.drafting.vehicle import Floats, Series
+
+TIMES = np.arange(0, 160, 0.1)
+SEEDS = st.integers(0, 10_000)
+
+
+def walk(seed: int, low: float, high: float) -> Floats:
+    """A quantity that wanders over its range."""
+    x = np.convolve(np.random.default_rng(seed).normal(size=len(TIMES) + 100), np.hanning(100), "same")[: len(TIMES)]
+    out: Floats = np.round(low + (high - low) * (x - x.min()) / np.ptp(x), 1)
+    return out
+
+
+def line(name: str, values: Floats, later_s: float = 0.0) -> Line:
+    return Line(f"d.M.{name}", f"d.M.{name}", "", Series(TIMES + later_s, values), 0.1, name, name)
+
+
+def lines(seed: int) -> list[Line]:
+    return [line(n, walk(seed + k, 0, 100 + 50 * k)) for k, n in enumerate(("one", "two", "three"))]
+
+
+@settings(max_examples=8, deadline=None)
+@given(seed=SEEDS, scale=st.sampled_from([0.25, 0.5, 2.0, 4.0, -1.5]), offset=st.integers(-40, 40))
+def test_a_copy_is_found_again(seed: int, scale: float, offset: int) -> None:
+    known = lines(seed)
+    found = best_formula(Measured(TIMES, np.round(known[1].series.value * scale + offset)), known)
+    assert [x.channel for x in found.lines] == ["two"]
+    assert min(found.share, found.held_out) > 0.97
+
+
+@settings(max_examples=6, deadline=None)
+@given(seed=SEEDS, bend=st.floats(30, 70), steep=st.floats(1.0, 3.0))
+def test_a_bent_needle_is_found_again(seed: int, bend: float, steep: float) -> None:
+    x = walk(seed, 0, 100)
+    needle = np.round(np.minimum(x, bend) * steep)
+    assert fit_table(Measured(TIMES, needle), line("one", x)).share > 0.97
+
+
+@settings(max_examples=8, deadline=None)
+@given(seed=SEEDS, on=st.floats(50, 70), gap=st.floats(2, 15))
+def test_a_switch_with_hysteresis_is_found_again(seed: int, on: float, gap: float) -> None:
+    known = lines(seed)
+    truth = switched(known[0].series.value, on, on - gap)
+    if (np.diff(truth) != 0).sum() < 4:
+        return
+    best = explain_flag(Watched(TIMES, truth, 0.16), [], known)[0]
+    assert best.atom.quantities == {"one"}
+    assert best.share > 0.97
+
+
+@settings(max_examples=8, deadline=None)
+@given(seed=SEEDS)
+def test_noise_is_not_explained(seed: int) -> None:
+    noise = np.round(np.random.default_rng(seed + 77).uniform(0, 255, len(TIMES)))
+    measured = Measured(TIMES, noise)
+    found = best_formula(measured, lines(seed))
+    assert found.price > 0.9 * measured.price(noise - np.median(noise), 26.0)
+    assert found.held_out < 0.3
+
+
+def told(formula: Formula) -> tuple[list[str], float]:
+    return [x.channel for x in formula.lines], formula.held_out
+
+
+@settings(max_examples=6, deadline=None)
+@given(seed=SEEDS, later=st.sampled_from([0.0, 1000.0, 1_000_000.0]))
+def test_names_more_channels_and_the_clock_change_nothing(seed: int, later: float) -> None:
+    known = lines(seed)
+    value = np.round(known[0].series.value * 2 + 7)
+    plain = best_formula(Measured(TIMES, value), known)
+    moved = [line(x.channel, x.series.value, later) for x in known]
+    renamed = [replace(x, text=f"h.X.{x.channel}_2") for x in moved]
+    more = [*renamed, line("four", walk(seed + 50, 0, 10), later)]
+    again = best_formula(Measured(TIMES + later, value), more)
+    assert told(again)[0] == told(plain)[0] == ["one"]
+    assert abs(told(again)[1] - told(plain)[1]) < 0.02
