@@ -9,8 +9,8 @@ from dataclasses import replace
 from swapbridge.core.frames import identifier_word
 from swapbridge.core.progress import Progress
 from swapbridge.drafting.caution import cautious, is_torque, with_codes
-from swapbridge.drafting.drawn import drawn
 from swapbridge.drafting.compilable import compilable
+from swapbridge.drafting.drawn import drawn
 from swapbridge.drafting.explain.field import explain_field
 from swapbridge.drafting.explain.kit import Kit, kit_for
 from swapbridge.drafting.life import life_of, shared_times

@@ -16,8 +16,8 @@ import numpy as np
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import SPELLINGS
-from swapbridge.drafting.explain.field import Kit
 from swapbridge.drafting.explain.flags import switched
+from swapbridge.drafting.explain.kit import Kit
 from swapbridge.drafting.explain.numbers import held_out
 from swapbridge.drafting.linking import begins
 from swapbridge.drafting.model import Drawn, Explained
