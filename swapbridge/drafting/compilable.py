@@ -18,7 +18,7 @@ from swapbridge.signalmap.model import SignalMap
 
 MOST_ROUNDS = 6
 _FILE = "draft"
-_PLACE = re.compile(rf"^{_FILE}:(\d+):\d+: (.*)$", re.MULTILINE)
+_PLACE = re.compile(rf"^\s*{_FILE}:(\d+):\d+: (.*)$", re.MULTILINE)
 
 
 def compilable(swap: Swap, drafted: Drafted) -> Drafted:

@@ -18,6 +18,7 @@ from swapbridge.signalmap.model import BasePayload, MapMessage, MapNode, MapSign
 
 MARK = "draft:"
 """A line of the bridge file is draft's while its comment begins so."""
+ROUND_DIGITS = 7
 GONE = {"host": "EngineComputer", "donor": "StayedBehind"}
 THERE = {"host": "HostModules", "donor": "DonorEngine"}
 
@@ -96,7 +97,9 @@ def _base(message: VehicleMessage) -> BasePayload:
 
 
 def _exact(value: float) -> Fraction:
-    return exact_number(f"{value:.10g}")
+    """A scale or offset as it is written: no round number has more than six digits, which fit 64 bits."""
+    text = f"{value:.10g}"
+    return exact_number(text if len(text.lstrip("-0.").replace(".", "")) <= ROUND_DIGITS else f"{value:.6g}")
 
 
 def bridge_text(swap: Swap, drafted: Drafted, name: str) -> str:

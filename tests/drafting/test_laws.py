@@ -42,11 +42,12 @@ def test_a_copy_is_found_again(seed: int, scale: float, offset: int) -> None:
 
 
 @settings(max_examples=6, deadline=None)
-@given(seed=SEEDS, bend=st.floats(30, 70), steep=st.floats(1.0, 3.0))
-def test_a_bent_needle_is_found_again(seed: int, bend: float, steep: float) -> None:
+@given(seed=SEEDS, middle=st.floats(0.35, 0.65), steep=st.floats(1.0, 3.0))
+def test_a_bent_needle_is_found_again(seed: int, middle: float, steep: float) -> None:
+    """Its bend lies where the drive spends time on both sides of it."""
     x = walk(seed, 0, 100)
-    needle = np.round(np.minimum(x, bend) * steep)
-    assert fit_table(Measured(TIMES, needle), line("one", x)).share > 0.97
+    needle = np.round(np.minimum(x, np.quantile(x, middle)) * steep)
+    assert fit_table(Measured(TIMES, needle), line("one", x)).share > 0.93
 
 
 @settings(max_examples=8, deadline=None)
