@@ -1,4 +1,4 @@
-"""Time and memory of guessing, and its growth, beside the flip-rate cut on the same frames in the same run.
+"""Time and memory of guessing, and its growth, beside the flip-rate cut and python-can's read of the same frames.
 
 python -m tests.benchmarks.guess_speed [--frames 200000] [--jobs 2]
 """
@@ -9,9 +9,14 @@ import argparse
 import os
 import platform
 import resource
+import tempfile
 import time
+from pathlib import Path
+
+import can
 
 from swapbridge.capture.capture import Capture
+from swapbridge.capture.write import write_capture
 from swapbridge.guessing.executors import open_executor
 from swapbridge.guessing.guess import guess
 from tests.benchmarks.flip_rate import flip_rate_json
@@ -24,6 +29,17 @@ def traffic(frames: int) -> Capture:
     """Sixty identifiers of planted layouts, repeated end to end until there are enough frames."""
     capture: Capture = plant(1, messages=IDENTIFIERS, frames=frames // IDENTIFIERS).capture
     return capture
+
+
+def read_by_peer(capture: Capture) -> float:
+    """Seconds that python-can takes to read the same frames from a text log."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "traffic.log"
+        write_capture(capture, path)
+        begin = time.perf_counter()
+        for _ in can.LogReader(path):
+            pass
+        return time.perf_counter() - begin
 
 
 def main() -> None:
@@ -43,6 +59,7 @@ def main() -> None:
             guess(capture, executor=executor)
             times.append(time.perf_counter() - begin)
             cpu = time.process_time() - cpu
+        print(f"{times[-1] / read_by_peer(capture):.1f} times python-can's read of the same log")
         print(
             f"{len(capture):,} frames, {IDENTIFIERS} identifiers: {times[-1]:.1f} s (here {cpu:.1f} s of processor),"
             f" flip-rate cut {baseline:.2f} s"
