@@ -200,6 +200,11 @@ def test_uploads_are_whole_readable_and_inside(folder: Path, open_page: OpenPage
     assert upload("page.html", content).status_code == 400
     assert upload("empty.log", b"").status_code == 400
     assert upload("bad.csv", b"\xff\xfe\x00").status_code == 400
+    assert upload("bad.dbc", b"this is no map").status_code == 400
+    assert (
+        upload("good.dbc", b'VERSION ""\nBU_: A\nBO_ 1 M: 8 A\n SG_ S : 0|8@1+ (1,0) [0|0] "" A\n').status_code == 200
+    )
+    assert [p.name for p in (folder / "signal_maps").iterdir()] == ["good.dbc"]
     assert sorted(p.name for p in (folder / "captures").iterdir()) == ["ramp.log", "ramp.stimulus.csv", "second.log"]
 
 

@@ -5,7 +5,7 @@ document.addEventListener("DOMContentLoaded", () => {
   const sure = (value) => value ? "sure" : "may be chance: too few frames";
   const rows = (list) => list.map((m) => [make("span", { class: "mono", text: m.id }), m.bus, number(m.frames, 0), m.period_ms === null ? "not regular" : number(m.period_ms, 1), String(m.length), m.hints.join("; "), sure(m.sure)]);
   const head = ["Identifier", "Bus", "Frames", "Period ms", "Bytes", "Seen in it", "How sure"];
-  const section = (title, count, content) => make("section", { class: "card" }, make("h2", { text: `${title}: ${count}` }), make("div", { class: "scroll" }, content));
+  const section = (title, count, content) => make("section", { class: "card" }, make("h2", { text: `${title}: ${count}` }), make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": title }, content));
   const show = guard(async () => {
     if (!id("a").value) return;
     id("result").replaceChildren(make("p", { class: "soft", text: "Comparing…" }));

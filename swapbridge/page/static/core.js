@@ -122,27 +122,6 @@ function plot(place, lines, options) {
   return chart;
 }
 
-// One narrow lane for every line, each with its own height, all over the same seconds: many channels at one glance.
-function lanes(place, lines, span) {
-  const width = 1000, height = 40;
-  place.replaceChildren(...lines.filter((l) => l.times.length).map((line) => {
-    const there = line.values.filter((v) => v !== null), low = Math.min(...there), high = Math.max(...there), room = high - low || 1;
-    const x = (t) => (t - span[0]) / (span[1] - span[0] || 1) * width, y = (v) => height - 3 - (v - low) / room * (height - 6);
-    let path = "", last = null;
-    line.times.forEach((t, i) => {
-      if (line.values[i] === null) { last = null; return; }
-      const joined = path && i > 0 && line.values[i - 1] !== null;
-      if (line.step && joined && last !== null) path += `L${x(t).toFixed(1)} ${y(last).toFixed(1)}`;
-      last = line.values[i];
-      path += `${joined ? "L" : "M"}${x(t).toFixed(1)} ${y(last).toFixed(1)}`;
-    });
-    if (line.step && last !== null) path += `L${width} ${y(last).toFixed(1)}`;
-    const picture = drawing("svg", { viewBox: `0 0 ${width} ${height}`, preserveAspectRatio: "none", role: "img", "aria-label": `${line.label}, from ${number(low)} to ${number(high)}` },
-      drawing("path", { d: path, class: "lane-line", "vector-effect": "non-scaling-stroke" }));
-    return make("div", { class: "lane" }, make("span", { class: "lane-name", text: line.label }), picture, make("span", { class: "lane-range soft", text: `${number(low, 1)} to ${number(high, 1)}` }));
-  }));
-}
-
 async function job(start, place, done) {
   const bar = make("progress", { max: "1", value: "0", "aria-label": "progress" });
   const words = make("span", { class: "soft", text: "starting" });
@@ -201,4 +180,4 @@ document.addEventListener("DOMContentLoaded", () => {
   }
   if (!mayWrite) for (const node of document.querySelectorAll("[data-writes]")) node.setAttribute("disabled", "");
 });
-export { ask, meta, colour, drawing, forgetTyped, guard, id, job, keepTyped, lanes, make, mayWrite, number, plot, query, showSending, stopLive, stopWords, table, tell, typed };
+export { ask, meta, colour, drawing, forgetTyped, guard, id, job, keepTyped, make, mayWrite, number, plot, query, showSending, stopLive, stopWords, table, tell, typed };

@@ -37,8 +37,8 @@ document.addEventListener("DOMContentLoaded", () => {
       told = !whole;  // a run that is no proof says so until the view is left
       verdict(whole, `${whole ? "✓" : "✗"} ${r.outcome}`, r.counts, r.left_out.length ? `No proof to run by: it left out ${r.left_out.join(" and ")}.` : `${r.faults} runs with a fault put in.`);
       id("details").replaceChildren(
-        make("section", { class: "card" }, make("h2", { text: "What was judged, worst first" }), make("div", { class: "scroll" }, table(["", "Of", "What", "Measured", "Required", "What to change"], r.checks.map((c) => [mark(c.status), c.subject, c.name, c.measured, c.required, c.remedy])))),
-        make("section", { class: "card" }, make("h2", { text: "Who gets what they wait for" }), make("div", { class: "scroll" }, table(["Module", "Bus", "Waits for", "Made from", "State"], r.coverage.map((c) => [c.module, c.bus, c.need, [c.made_from, c.quality].filter(Boolean).join(", "), [c.state, c.note].filter(Boolean).join(": ")])))));
+        make("section", { class: "card" }, make("h2", { text: "What was judged, worst first" }), make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "what was judged" }, table(["", "Of", "What", "Measured", "Required", "What to change"], r.checks.map((c) => [mark(c.status), c.subject, c.name, c.measured, c.required, c.remedy])))),
+        make("section", { class: "card" }, make("h2", { text: "Who gets what they wait for" }), make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "who gets what" }, table(["Module", "Bus", "Waits for", "Made from", "State"], r.coverage.map((c) => [c.module, c.bus, c.need, [c.made_from, c.quality].filter(Boolean).join(", "), [c.state, c.note].filter(Boolean).join(": ")])))));
       known = "";
       load();
     });

@@ -22,8 +22,10 @@ from swapbridge.page.bench import Bench, answer, stamp_of
 from swapbridge.page.shelf import MOST_CAPTURE_BYTES
 from swapbridge.page.unpacking import check_unpacked
 from swapbridge.page.views.guess import fields_of, read_maps
+from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.model import IdentifierSurvey, Survey
+from swapbridge.swapfolder.paths import CAPTURES
 
 MOST_IDENTIFIERS = 500
 _PLAIN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._+()-]{0,120}")
@@ -128,16 +130,17 @@ def _seen(bench: Bench, name: str, text: str, bus: str) -> IdentifierSurvey:
 
 
 async def _upload(bench: Bench, request: Request) -> dict[str, Any]:
-    """Take one file into `captures/`; it is there whole and readable, or not at all."""
+    """Take one file into `captures/`, a map into `signal_maps/`; it is there whole and readable, or not at all."""
     name = request.query_params.get("name", "")
-    if not _PLAIN_NAME.fullmatch(name) or not name.lower().endswith(RECORDING_SUFFIXES):
+    is_map = name.lower().endswith(".dbc")
+    if not _PLAIN_NAME.fullmatch(name) or not (is_map or name.lower().endswith(RECORDING_SUFFIXES)):
         raise InputError(
-            f"a capture ends in one of {', '.join(RECORDING_SUFFIXES)}, a stimulus file in .csv, and its name has "
-            "letters, digits, dots and dashes"
+            f"a capture ends in one of {', '.join(RECORDING_SUFFIXES)}, a stimulus file in .csv, a signal map in .dbc, "
+            "and its name has letters, digits, dots and dashes"
         )
-    target = bench.shelf.path("captures", name)
+    target = bench.shelf.map_path(name) if is_map else bench.shelf.path(CAPTURES, name)
     if target.exists():
-        raise InputError(f"captures/ has a {name} already; rename one of them")
+        raise InputError(f"{target.parent.name}/ has a {name} already; rename one of them")
     with bench.keeper.place_for(name) as place:
         await _received(request, place)
         is_capture = is_recording(place)
@@ -146,7 +149,7 @@ async def _upload(bench: Bench, request: Request) -> dict[str, Any]:
         try:
             target.hardlink_to(place)  # never over a file that came meanwhile
         except FileExistsError:
-            raise InputError(f"captures/ has a {name} already; rename one of them") from None
+            raise InputError(f"{target.parent.name}/ has a {name} already; rename one of them") from None
         except OSError:
             place.rename(target)  # a disk that knows no links
     return {"name": name, "capture": is_capture}
@@ -167,5 +170,7 @@ def _readable(place: Path, name: str, is_capture: bool) -> None:
     if not place.stat().st_size:
         raise InputError(f"{name} is empty; record it again")
     check_unpacked(place, name)
-    if not is_capture:
+    if name.lower().endswith(".dbc"):
+        load_map(place)
+    elif not is_capture:
         read_stimulus(place)
