@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import Any
 
 from swapbridge.plan.model import Plan
-from swapbridge.plan.proof import PROOF_FORMAT, PROOF_VERSION, Ruling, plan_digest
+from swapbridge.plan.proof import PROOF_FORMAT, PROOF_VERSION, ProofRuling, plan_digest
 
-PROVED = Ruling("proved", "proved (seed 1, today)")
-UNPROVED = Ruling("missing", "plan.json was never proved")
+PROVED = ProofRuling("proved", "proved (seed 1, today)")
+UNPROVED = ProofRuling("missing", "plan.json was never proved")
 
 
 def proof_text(plan: Plan, **changes: Any) -> str:

@@ -17,7 +17,7 @@ from swapbridge.asking.allowed import is_diagnostic
 from swapbridge.asking.answers import Answers
 from swapbridge.asking.heavy import Heavy, is_heavy
 from swapbridge.asking.interview import Interview
-from swapbridge.asking.session import Script, Session, SpeedOf
+from swapbridge.asking.session import AskingSession, Script, SpeedOf
 from swapbridge.bus.adapters.frames import message_of, word_of
 from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.opening import open_buses
@@ -73,13 +73,13 @@ class Questions:
 
 
 class Asking:
-    """Questions to one bus, as a session and what becomes of it; `Session` has the rules."""
+    """Questions to one bus, as a session and what becomes of it; `AskingSession` has the rules."""
 
     def __init__(self, questions: Questions) -> None:
         self._questions = questions
         self._interview = Interview(questions.texts, questions.names)
         self._heavy = Heavy(questions.names)
-        self.session = Session(self._script, dict(questions.addresses), questions.forbidden, questions.speed_of)
+        self.session = AskingSession(self._script, dict(questions.addresses), questions.forbidden, questions.speed_of)
 
     def answers(self, bus: str, when: str) -> Answers:
         """What was said so far."""
@@ -97,7 +97,7 @@ class Asking:
             )
         return Answers(bus, when, modules, session.ended_by, tuple(told))
 
-    def _script(self, session: Session) -> Script:
+    def _script(self, session: AskingSession) -> Script:
         yield from self._heavy.listen(session)
         heavy = self._questions.protocol == "j1939" or (self._questions.protocol == "auto" and is_heavy(session))
         if heavy:
@@ -173,7 +173,7 @@ def ask(
     return asking.answers(spec.name, when)
 
 
-def _turn(bus: can.BusABC, session: Session) -> None:
+def _turn(bus: can.BusABC, session: AskingSession) -> None:
     frame = session.poll(time.monotonic_ns())
     if frame is not None:
         bus.send(message_of(*frame), timeout=0.1)

@@ -13,7 +13,7 @@ from functools import partial
 from swapbridge.asking import decode
 from swapbridge.asking.allowed import GROUPS, TOOL_ADDRESSES
 from swapbridge.asking.answers import Code, Module
-from swapbridge.asking.session import LISTEN_NS, MS, S, Script, Session, Step
+from swapbridge.asking.session import LISTEN_NS, MS, AskingSession, AskingStep, S, Script
 from swapbridge.core import j1939
 
 CLAIM_NS = 250 * MS
@@ -30,10 +30,10 @@ _TOOL_FUNCTION = 129
 
 def tool_name(number: int) -> bytes:
     """A service tool's name (J1939-81): free to take another address, so its number is high and others win."""
-    return j1939.Name(number & 0x1FFFFF, manufacturer=0x7FF, function=_TOOL_FUNCTION, free=True).data
+    return j1939.J1939Name(number & 0x1FFFFF, manufacturer=0x7FF, function=_TOOL_FUNCTION, free=True).data
 
 
-def is_heavy(session: Session) -> bool:
+def is_heavy(session: AskingSession) -> bool:
     """Whether J1939 was heard."""
     return any(group.number in SIGNS for group in session.groups)
 
@@ -56,15 +56,15 @@ class Heavy:
     requested: list[tuple[int, int]] = field(default_factory=list)
     refused: set[tuple[int, int]] = field(default_factory=set)
 
-    def listen(self, session: Session) -> Script:
+    def listen(self, session: AskingSession) -> Script:
         """Hear who is there; a long DM1 under way is heard out."""
-        yield Step(wait_ns=LISTEN_NS)
+        yield AskingStep(wait_ns=LISTEN_NS)
         waited = LISTEN_NS
         while session.assembler.open_transfers and waited < LONGEST_LISTEN_NS:
-            yield Step(wait_ns=S // 2)
+            yield AskingStep(wait_ns=S // 2)
             waited += S // 2
 
-    def script(self, session: Session) -> Script:
+    def script(self, session: AskingSession) -> Script:
         """Claim an address and request the listed groups of everybody who was heard."""
         modules = sorted({g.source for g in session.groups} - {*TOOL_ADDRESSES, j1939.NO_ADDRESS, j1939.EVERYBODY})
         yield from self._claim(session)
@@ -80,7 +80,7 @@ class Heavy:
                         session.end(f"another tool took our address ({address}): asking ended")
                         return
 
-    def modules(self, session: Session) -> tuple[Module, ...]:
+    def modules(self, session: AskingSession) -> tuple[Module, ...]:
         """What was heard and answered, as values."""
         last: dict[int, j1939.Group] = {}
         for group in session.groups:
@@ -127,7 +127,7 @@ class Heavy:
             remarks=tuple(remarks),
         )
 
-    def _claim(self, session: Session) -> Script:
+    def _claim(self, session: AskingSession) -> Script:
         name = tool_name(self.identity)
         for address in TOOL_ADDRESSES:
             if any(word & 0xFF == address and j1939.group_of(word) is not None for word in session.heard):
@@ -135,16 +135,16 @@ class Heavy:
             session.permit.address = session.assembler.address = address
             session.groups = [g for g in session.groups if g.number != j1939.ADDRESS_CLAIMED]
             claim = ((j1939.word_of_group(j1939.ADDRESS_CLAIMED, address), name),)
-            yield Step(frames=claim, wait_ns=CLAIM_NS, until=partial(self._lost, session, address))
+            yield AskingStep(frames=claim, wait_ns=CLAIM_NS, until=partial(self._lost, session, address))
             if not self._lost(session, address):
                 return
         session.permit.address = session.assembler.address = None
 
-    def _lost(self, session: Session, address: int) -> bool:
+    def _lost(self, session: AskingSession, address: int) -> bool:
         """Whether another node claims our address; our name has the lowest priority, so it wins."""
         return any(g.number == j1939.ADDRESS_CLAIMED and g.source == address for g in session.groups)
 
-    def _request(self, session: Session, address: int, to: int, number: int) -> Script:
+    def _request(self, session: AskingSession, address: int, to: int, number: int) -> Script:
         self.requested.append((to, number))
         word = j1939.word_of_group(j1939.REQUEST, address, to)
 
@@ -156,10 +156,10 @@ class Heavy:
 
         session.groups = [g for g in session.groups if g.number in (j1939.DM1, j1939.ADDRESS_CLAIMED)]
         frames = ((word, number.to_bytes(3, "little")),)
-        yield Step(frames=frames, wait_ns=REPLY_NS, until=lambda: answer() is not None)
+        yield AskingStep(frames=frames, wait_ns=REPLY_NS, until=lambda: answer() is not None)
         waited = REPLY_NS
         while answer() is None and session.assembler.receives_from(to) and waited < LONGEST_LISTEN_NS:
-            yield Step(wait_ns=S // 2, until=lambda: answer() is not None)
+            yield AskingStep(wait_ns=S // 2, until=lambda: answer() is not None)
             waited += S // 2
         found = answer()
         if found is None or _refusal(found, number):

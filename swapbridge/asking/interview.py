@@ -14,7 +14,7 @@ from udsoncan.services import ReadDataByIdentifier, ReadDTCInformation, TesterPr
 from swapbridge.asking import decode
 from swapbridge.asking.answers import Code, Module
 from swapbridge.asking.decode import BadAnswerError, Format
-from swapbridge.asking.session import MS, Answer, Script, Session, Step
+from swapbridge.asking.session import MS, AskingSession, AskingStep, ModuleAnswer, Script
 from swapbridge.core import obd
 from swapbridge.core.frames import EXTENDED_BIT, format_identifier, identifier_word, split_word
 
@@ -74,7 +74,7 @@ class Interview:
     names: dict[str, str] = field(default_factory=dict)
     found: dict[int, Gathered] = field(default_factory=dict)
 
-    def script(self, session: Session) -> Script:
+    def script(self, session: AskingSession) -> Script:
         """Everything that is asked, in order."""
         for extended in (False, True):
             yield from self._everybody(session, extended)
@@ -86,7 +86,7 @@ class Interview:
             yield from self._speed(session)
             yield from self._one(session, module)
 
-    def modules(self, session: Session) -> tuple[Module, ...]:
+    def modules(self, session: AskingSession) -> tuple[Module, ...]:
         """What was gathered, as values."""
         out = []
         for word in sorted(self.found):
@@ -119,9 +119,9 @@ class Interview:
         usual = _USUAL_29.get(identifier & 0xFF) if extended else _USUAL_11.get(identifier)
         return usual or f"module {format_identifier(identifier, extended)}"
 
-    def _everybody(self, session: Session, extended: bool) -> Script:
+    def _everybody(self, session: AskingSession, extended: bool) -> Script:
         """SAE J1979: who is there, and what all of them say."""
-        for answer in (yield Step(bytes([0x01, 0x00]), extended=extended, searching=True)):
+        for answer in (yield AskingStep(bytes([0x01, 0x00]), extended=extended, searching=True)):
             if answer.negative is None and len(answer.message) >= 6:
                 self._module(answer.word).offers = set(obd.supported(0, answer.message[2:6]))
             else:
@@ -131,17 +131,17 @@ class Interview:
             return
         yield from self._speed(session)
         if any(one.offers and 0x01 in one.offers for one in here):
-            for answer in (yield Step(bytes([0x01, 0x01]), extended=extended, searching=True)):
+            for answer in (yield AskingStep(bytes([0x01, 0x01]), extended=extended, searching=True)):
                 self._read(session, answer, "01 01", self._monitor)
         for service in _SHORT:
-            for answer in (yield Step(bytes([service]), extended=extended, searching=True)):
+            for answer in (yield AskingStep(bytes([service]), extended=extended, searching=True)):
                 self._read(session, answer, f"{service:02X}", self._short(service))
-        for answer in (yield Step(bytes([0x09, 0x00]), extended=extended, searching=True)):
+        for answer in (yield AskingStep(bytes([0x09, 0x00]), extended=extended, searching=True)):
             if answer.negative is None and len(answer.message) >= 6:
                 self._module(answer.word).information = set(obd.supported(0, answer.message[2:6]))
         for item, words in _INFORMATION.items():
             if any(item in one.information for one in here):
-                for answer in (yield Step(bytes([0x09, item]), extended=extended, searching=True)):
+                for answer in (yield AskingStep(bytes([0x09, item]), extended=extended, searching=True)):
                     self._read(session, answer, f"09 {item:02X}", self._information(words))
 
     def _search(self, word: int) -> Script:
@@ -149,19 +149,19 @@ class Interview:
         if word in self.found:
             return
         present = _payload(TesterPresent.make_request())
-        for answer in (yield Step(present, to=word, searching=True, wait_ns=SEARCH_NS)):
+        for answer in (yield AskingStep(present, to=word, searching=True, wait_ns=SEARCH_NS)):
             self._module(answer.word)
 
-    def _speed(self, session: Session) -> Script:
+    def _speed(self, session: AskingSession) -> Script:
         """Is the vehicle standing, and is anybody there?"""
         knows = next((one for one in self.found.values() if one.offers and 0x0D in one.offers), None)
         if knows is None:
             return
-        for answer in (yield Step(bytes([0x01, 0x0D]), extended=bool(knows.word & EXTENDED_BIT))):
+        for answer in (yield AskingStep(bytes([0x01, 0x0D]), extended=bool(knows.word & EXTENDED_BIT))):
             if answer.negative is None and len(answer.message) >= 3:
                 session.set_speed(answer.message[2])
 
-    def _one(self, session: Session, module: Gathered) -> Script:
+    def _one(self, session: AskingSession, module: Gathered) -> Script:
         """ISO 14229: one module."""
         function = ReadDTCInformation.Subfunction
         request = ReadDTCInformation.make_request
@@ -186,7 +186,7 @@ class Interview:
             asked = ReadDataByIdentifier.make_request([item], {item: decode.Rest})
             yield from self._ask(session, module, asked, f"22 {item:04X}", self._identified(item, words), quiet=True)
 
-    def _extended(self, session: Session, module: Gathered) -> Script:
+    def _extended(self, session: AskingSession, module: Gathered) -> Script:
         function = ReadDTCInformation.Subfunction
         numbered = [(at, decode.raw_number(one.text)) for at, one in enumerate(module.codes) if one.service == "19 02"]
         for at, number in numbered[:MOST_EXTENDED]:
@@ -203,7 +203,7 @@ class Interview:
 
     def _ask(
         self,
-        session: Session,
+        session: AskingSession,
         module: Gathered,
         request: udsoncan.Request,
         what: str,
@@ -214,7 +214,7 @@ class Interview:
         """One question to one module; silence twice, and it is left alone."""
         if module.silences >= SILENCES_UNTIL_LEFT:
             return
-        answers = yield Step(_payload(request), to=module.word)
+        answers = yield AskingStep(_payload(request), to=module.word)
         if not answers:
             module.silences += 1
             if module.silences == SILENCES_UNTIL_LEFT and module.offers is None:
@@ -226,8 +226,8 @@ class Interview:
 
     def _read(
         self,
-        session: Session,
-        answer: Answer,
+        session: AskingSession,
+        answer: ModuleAnswer,
         what: str,
         take: Callable[[Gathered, bytes], None],
         *,

@@ -1,6 +1,6 @@
 """Asking room: one bus being asked: a pure state machine over frames and the time.
 
-What to ask comes from a script (`interview`, `heavy`), a generator of `Step`; here stands what is true of every
+What to ask comes from a script (`interview`, `heavy`), a generator of `AskingStep`; here stands what is true of every
 question: who may be asked, how long an answer may take, when asking must end. It reads no clock and sends nothing
 itself: `poll` gives one frame at a time, each judged by the permit.
 """
@@ -11,7 +11,7 @@ from collections.abc import Callable, Generator, Iterable
 from dataclasses import dataclass, field
 
 from swapbridge.asking.allowed import TOOL_ADDRESSES, Permit, is_diagnostic
-from swapbridge.asking.transport import Line
+from swapbridge.asking.transport import TransportLine
 from swapbridge.core import j1939, obd
 from swapbridge.core.frames import EXTENDED_BIT, format_identifier, identifier_word, split_word
 
@@ -44,7 +44,7 @@ SpeedOf = Callable[[int, bytes], float | None]
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class ModuleAnswer:
     """A whole answer: from whom (identifier word), and what."""
 
     word: int
@@ -57,7 +57,7 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class AskingStep:
     """One thing to do: frames to send, then to wait until somebody answered or the time is over.
 
     Attributes
@@ -84,11 +84,11 @@ class Step:
     searching: bool = False
 
 
-Script = Generator[Step, list[Answer], None]
+Script = Generator[AskingStep, list[ModuleAnswer], None]
 
 
 @dataclass(slots=True)
-class Session:
+class AskingSession:
     """Asks one bus.
 
     Parameters
@@ -114,7 +114,7 @@ class Session:
         Requests sent.
     """
 
-    script: Callable[[Session], Script]
+    script: Callable[[AskingSession], Script]
     addresses: dict[int, int] = field(default_factory=dict)
     forbidden: frozenset[int] = frozenset()
     speed_of: SpeedOf | None = None
@@ -127,11 +127,11 @@ class Session:
     asked: int = 0
     groups: list[j1939.Group] = field(default_factory=list)
     assembler: j1939.Assembler = field(default_factory=j1939.Assembler)
-    _lines: dict[int, Line] = field(default_factory=dict)
-    _functional: dict[bool, Line] = field(default_factory=dict)
+    _lines: dict[int, TransportLine] = field(default_factory=dict)
+    _functional: dict[bool, TransportLine] = field(default_factory=dict)
     _running: Script | None = None
-    _step: Step | None = None
-    _answers: list[Answer] = field(default_factory=list)
+    _step: AskingStep | None = None
+    _answers: list[ModuleAnswer] = field(default_factory=list)
     _out: list[tuple[int, bytes]] = field(default_factory=list)
     _own: list[tuple[int, bytes]] = field(default_factory=list)
     _began_ns: int = 0
@@ -224,7 +224,7 @@ class Session:
         if kmh > FASTEST_KMH:
             self.end(f"the vehicle moves ({kmh:.0f} km/h): modules are asked in a standing vehicle only")
 
-    def _line_of(self, word: int) -> Line | None:
+    def _line_of(self, word: int) -> TransportLine | None:
         if word in self._lines:
             return self._lines[word]
         if not self._asking or word in self.forbidden or word in self.heard:
@@ -235,7 +235,7 @@ class Session:
             request = identifier_word(*obd.flow_control_identifier(identifier, extended))
         if request is None or request in self.forbidden or request in self.heard:
             return None
-        self._lines[word] = Line(request, word)
+        self._lines[word] = TransportLine(request, word)
         return self._lines[word]
 
     def _flow(self, word: int, frames: list[tuple[int, bytes]]) -> None:
@@ -289,7 +289,7 @@ class Session:
         if not fits or not self._waits_for(word):
             self.remark(word, f"answers late or to another question (it began with {message[:2].hex(' ')})")
             return
-        self._keep(Answer(word, message))
+        self._keep(ModuleAnswer(word, message))
 
     def _negative(self, word: int, message: bytes, now_ns: int) -> None:
         step = self._step
@@ -300,9 +300,9 @@ class Session:
             self._busy += 1
             self._again_ns = now_ns + BUSY_NS
         else:
-            self._keep(Answer(word, message))
+            self._keep(ModuleAnswer(word, message))
 
-    def _keep(self, answer: Answer) -> None:
+    def _keep(self, answer: ModuleAnswer) -> None:
         if any(one.word == answer.word for one in self._answers):
             self.remark(answer.word, "answers one question twice")
             return
@@ -349,7 +349,7 @@ class Session:
             return step.until()
         return step.to is not None and bool(self._answers)
 
-    def _close(self, step: Step) -> None:
+    def _close(self, step: AskingStep) -> None:
         for word, line in self._lines.items():
             if line.receiving and self._waits_for(word):
                 self.remark(word, "began a long answer and stopped half way")
@@ -358,7 +358,7 @@ class Session:
             self._silent = 0 if self._answers else self._silent + 1
             self._ever_answered |= bool(self._answers)
 
-    def _advance(self, answers: list[Answer] | None, now_ns: int) -> None:
+    def _advance(self, answers: list[ModuleAnswer] | None, now_ns: int) -> None:
         assert self._running is not None
         if self._ever_answered and self._silent >= MOST_SILENT:
             self.end("nobody answers any more: is the key off?")
@@ -373,7 +373,7 @@ class Session:
                 return
             answers = []
 
-    def _begin(self, step: Step, now_ns: int) -> bool:
+    def _begin(self, step: AskingStep, now_ns: int) -> bool:
         """Start a step; False when it can't be asked at all."""
         self._step, self._busy, self._again_ns = step, 0, 0
         self._flows.clear()
@@ -390,7 +390,7 @@ class Session:
             self._out += self._asking_line(step).ask(step.request)
         return True
 
-    def _request_word(self, step: Step) -> int:
+    def _request_word(self, step: AskingStep) -> int:
         if step.to is None:
             return FUNCTIONAL_29 if step.extended else FUNCTIONAL_11
         if step.to in self.addresses:
@@ -398,14 +398,14 @@ class Session:
         identifier, extended = split_word(step.to)
         return identifier_word(*obd.flow_control_identifier(identifier, extended))
 
-    def _asking_line(self, step: Step) -> Line:
+    def _asking_line(self, step: AskingStep) -> TransportLine:
         if step.to is None:
             word = FUNCTIONAL_29 if step.extended else FUNCTIONAL_11
             if step.extended not in self._functional:
-                self._functional[step.extended] = Line(word, word - 1)  # nothing ever answers under this one
+                self._functional[step.extended] = TransportLine(word, word - 1)  # nothing ever answers under this one
             return self._functional[step.extended]
         if step.to not in self._lines:
-            self._lines[step.to] = Line(self._request_word(step), step.to)
+            self._lines[step.to] = TransportLine(self._request_word(step), step.to)
         return self._lines[step.to]
 
 
@@ -425,6 +425,6 @@ def _looks_asked(data: bytes) -> bool:
     return 1 <= data[0] <= 7 and len(data) > data[0] and 0x01 <= data[1] <= 0x3E
 
 
-def names(words: Iterable[int]) -> str:
+def module_names(words: Iterable[int]) -> str:
     """Identifier words as people write them."""
     return ", ".join(_name(word) for word in sorted(words))

@@ -22,7 +22,7 @@ _QUIET.addHandler(logging.NullHandler())
 _QUIET.propagate = False
 
 
-class Line:
+class TransportLine:
     """One request identifier and the identifier that answers come under.
 
     Parameters

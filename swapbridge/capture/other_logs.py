@@ -22,7 +22,7 @@ import numpy as np
 from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT
 from swapbridge.capture.columns import BusNames, Columns, NoteTaker
 from swapbridge.capture.naming import CSV_HEADER, TEXT_FORMS
-from swapbridge.capture.source import Source, line_blocks
+from swapbridge.capture.source import LogSource, line_blocks
 from swapbridge.core.errors import InputError
 
 _MESSAGES = 1 << 7
@@ -59,7 +59,7 @@ _READER_ERRORS = (
 """What python-can's readers raise on a damaged file, besides the one error of its own for .blf."""
 
 
-def other_columns(form: str, path: Path, source: Source, buses: BusNames, notes: NoteTaker) -> Iterator[Columns]:
+def other_columns(form: str, path: Path, source: LogSource, buses: BusNames, notes: NoteTaker) -> Iterator[Columns]:
     """Columns of a log in one of `TEXT_FORMS` or `BINARY_FORMS`, some thousand frames at a time.
 
     Raises
@@ -87,7 +87,7 @@ class _Lines:
     Messages go into `block` one by one; a line after which it has not grown became none.
     """
 
-    def __init__(self, source: Source, is_frame: Callable[[str], bool], notes: NoteTaker) -> None:
+    def __init__(self, source: LogSource, is_frame: Callable[[str], bool], notes: NoteTaker) -> None:
         self.block: list[Any] = []
         self._grown = 0
         self._source, self._is_frame, self._notes = source, is_frame, notes
@@ -137,7 +137,7 @@ class _Lines:
         return block
 
 
-def _text_blocks(form: str, path: Path, source: Source, notes: NoteTaker) -> Iterator[list[Any]]:
+def _text_blocks(form: str, path: Path, source: LogSource, notes: NoteTaker) -> Iterator[list[Any]]:
     from swapbridge.capture.python_can import can
 
     is_frame, resume = _TEXT_RULES[form]
@@ -177,7 +177,7 @@ def _text_blocks(form: str, path: Path, source: Source, notes: NoteTaker) -> Ite
             messages = iter(reader)
 
 
-def _binary_blocks(form: str, path: Path, source: Source, notes: NoteTaker) -> Iterator[list[Any]]:
+def _binary_blocks(form: str, path: Path, source: LogSource, notes: NoteTaker) -> Iterator[list[Any]]:
     from swapbridge.capture.python_can import can
 
     read = 0
@@ -206,7 +206,7 @@ def _binary_blocks(form: str, path: Path, source: Source, notes: NoteTaker) -> I
         yield block
 
 
-def _blf_reader(source: Source) -> Any:
+def _blf_reader(source: LogSource) -> Any:
     """python-can's reader, which would come back to an object of size 0 for ever, made to stop there."""
     from swapbridge.capture.python_can import can
 

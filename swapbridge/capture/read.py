@@ -15,7 +15,7 @@ from swapbridge.capture.columns import BusNames, Columns, Gatherer, NoteTaker, n
 from swapbridge.capture.mf4 import mf4_columns
 from swapbridge.capture.naming import CSV_HEADER, FORMS
 from swapbridge.capture.other_logs import other_columns
-from swapbridge.capture.source import Source, line_blocks, open_source
+from swapbridge.capture.source import LogSource, line_blocks, open_source
 from swapbridge.capture.text_log import read_block
 from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress
@@ -142,7 +142,7 @@ def _all_columns(path: Path, reading: _Reading, progress: Progress | None) -> It
             yield columns
 
 
-def _source_columns(path: Path, source: Source, reading: _Reading) -> Iterator[Columns]:
+def _source_columns(path: Path, source: LogSource, reading: _Reading) -> Iterator[Columns]:
     form = _form(path, source)
     if form == "log":
         yield from _text_log_columns(source, reading)
@@ -160,7 +160,7 @@ def _source_columns(path: Path, source: Source, reading: _Reading) -> Iterator[C
         yield from other_columns(form, path, source, reading.buses, reading.notes)
 
 
-def _form(path: Path, source: Source) -> str:
+def _form(path: Path, source: LogSource) -> str:
     begin = source.stream.peek(_SNIFFED)[:_SNIFFED]
     for magic, form in _MAGIC.items():
         if begin.startswith(magic):
@@ -184,7 +184,7 @@ def _form(path: Path, source: Source) -> str:
     raise InputError(f"{path} is of no form that can be read: name a capture, {', '.join('.' + f for f in FORMS)}")
 
 
-def _text_log_columns(source: Source, reading: _Reading) -> Iterator[Columns]:
+def _text_log_columns(source: LogSource, reading: _Reading) -> Iterator[Columns]:
     for text, begin, end, torn in line_blocks(source.stream, reading.notes):
         before = reading.notes.unreadable
         columns = read_block(text, begin, end, reading.buses, reading.notes)

@@ -90,7 +90,7 @@ class GzipStream(io.RawIOBase):
         super().close()
 
 
-class Source(NamedTuple):
+class LogSource(NamedTuple):
     """An open file: its bytes in order, the file itself and its size, and where trouble with gzip is told."""
 
     stream: io.BufferedReader
@@ -108,7 +108,7 @@ class Source(NamedTuple):
         return self.gzip.trouble if self.gzip is not None else ""
 
 
-def open_source(path: Path) -> Source:
+def open_source(path: Path) -> LogSource:
     """Open a file for reading, gzip or not by its first bytes.
 
     Raises
@@ -131,8 +131,8 @@ def open_source(path: Path) -> Source:
         raise InputError(f"{path} is empty: record again, or name another file")
     if begin == GZIP_MAGIC:
         unzipped = GzipStream(file)
-        return Source(io.BufferedReader(unzipped, _UNZIPPED_BYTES), unzipped, file, size)
-    return Source(file, None, file, size)
+        return LogSource(io.BufferedReader(unzipped, _UNZIPPED_BYTES), unzipped, file, size)
+    return LogSource(file, None, file, size)
 
 
 class Block(NamedTuple):

@@ -8,7 +8,7 @@ from fractions import Fraction
 from math import gcd, lcm
 
 from swapbridge.plan.intervals import Interval, fits_int64, op_interval, table_inner
-from swapbridge.plan.model import EFFECTS, Block, Line, Lookup, Op, Slot, Table, div_round, table_at
+from swapbridge.plan.model import EFFECTS, Block, DelayLine, Lookup, Op, Slot, Table, div_round, table_at
 
 CONSTANT_TOP = (1 << 31) - 1
 """Largest constant used as it is; larger ones are approximated (within 1/1000 of a host step) and reported."""
@@ -27,19 +27,19 @@ class OverflowRefused(Exception):
 
 
 @dataclass(slots=True)
-class Memory:
+class PlanMemory:
     """Slots, tables and lookups of the plan being written; equal tables are kept once."""
 
     slots: list[Slot] = field(default_factory=list)
     tables: list[Table] = field(default_factory=list)
     lookups: list[Lookup] = field(default_factory=list)
-    lines: list[Line] = field(default_factory=list)
+    lines: list[DelayLine] = field(default_factory=list)
 
     def line(self, name: str, length: int, high: int) -> int:
         """A new line; its values are 0 to `high`."""
         if not fits_int64((0, high)):
             raise OverflowRefused((0, high))
-        self.lines.append(Line(name, length, high))
+        self.lines.append(DelayLine(name, length, high))
         return len(self.lines) - 1
 
     def slot(self, name: str, initial: int, low: int, high: int) -> int:
@@ -72,7 +72,7 @@ class Memory:
 class BlockBuilder:
     """Writes one block: each `emit` gives a register; equal operations give the same one; constants are folded."""
 
-    def __init__(self, memory: Memory) -> None:
+    def __init__(self, memory: PlanMemory) -> None:
         self.memory = memory
         self.ops: list[Op] = []
         self.notes: list[str] = []
@@ -206,7 +206,7 @@ def _constant(kind: str, v: list[int]) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class Lin:
+class Linear:
     """The exact rational ``(register * num + off) / den``, den > 0, in lowest terms; register -1 is a constant."""
 
     register: int
@@ -215,21 +215,21 @@ class Lin:
     den: int
 
     @staticmethod
-    def of(register: int, scale: Fraction, offset: Fraction) -> Lin:
+    def of(register: int, scale: Fraction, offset: Fraction) -> Linear:
         """register * scale + offset."""
         den = lcm(scale.denominator, offset.denominator)
-        return Lin(register, int(scale * den), int(offset * den), den).reduced()
+        return Linear(register, int(scale * den), int(offset * den), den).reduced()
 
     @staticmethod
-    def constant(value: Fraction) -> Lin:
-        return Lin(-1, 0, value.numerator, value.denominator)
+    def constant(value: Fraction) -> Linear:
+        return Linear(-1, 0, value.numerator, value.denominator)
 
-    def reduced(self) -> Lin:
+    def reduced(self) -> Linear:
         if self.num == 0:
             g = gcd(self.off, self.den)
-            return Lin(-1, 0, self.off // g, self.den // g)
+            return Linear(-1, 0, self.off // g, self.den // g)
         g = gcd(gcd(self.num, self.off), self.den)
-        return Lin(self.register, self.num // g, self.off // g, self.den // g)
+        return Linear(self.register, self.num // g, self.off // g, self.den // g)
 
     @property
     def is_constant(self) -> bool:
@@ -248,9 +248,9 @@ class Lin:
     def offset(self) -> Fraction:
         return Fraction(self.off, self.den)
 
-    def affine(self, scale: Fraction, offset: Fraction) -> Lin:
+    def affine(self, scale: Fraction, offset: Fraction) -> Linear:
         """This value times scale plus offset, exactly."""
-        return Lin.of(self.register, self.scale * scale, self.offset * scale + offset)
+        return Linear.of(self.register, self.scale * scale, self.offset * scale + offset)
 
     def bounds(self, builder: BlockBuilder) -> tuple[Fraction, Fraction]:
         """Smallest and largest value."""
@@ -261,7 +261,7 @@ class Lin:
         return min(ends), max(ends)
 
 
-def numerator(builder: BlockBuilder, lin: Lin, den: int) -> int:
+def numerator(builder: BlockBuilder, lin: Linear, den: int) -> int:
     """Register that holds lin * den; `den` is a multiple of lin.den."""
     if den % lin.den:
         raise ValueError("not a common denominator")
@@ -272,7 +272,7 @@ def numerator(builder: BlockBuilder, lin: Lin, den: int) -> int:
     return builder.emit("add", register, builder.const(lin.off * factor))
 
 
-def on_grid(builder: BlockBuilder, lin: Lin, grid: Fraction) -> int:
+def on_grid(builder: BlockBuilder, lin: Linear, grid: Fraction) -> int:
     """Register that holds lin / grid rounded to the nearest integer, halves away from zero."""
     scaled = lin.affine(1 / grid, Fraction(0))
     if scaled.is_constant:
@@ -280,7 +280,7 @@ def on_grid(builder: BlockBuilder, lin: Lin, grid: Fraction) -> int:
     return builder.emit("div", numerator(builder, scaled, scaled.den), builder.const(scaled.den))
 
 
-def approximate(lin: Lin, builder: BlockBuilder, tolerance: Fraction) -> Lin:
+def approximate(lin: Linear, builder: BlockBuilder, tolerance: Fraction) -> Linear:
     """The value itself, or a nearby rational where its constants need more than 31 bits (then noted in the builder).
 
     The nearby one is a whole number of at most 31 bits over the smallest power of two that is near enough.
@@ -305,7 +305,7 @@ def approximate(lin: Lin, builder: BlockBuilder, tolerance: Fraction) -> Lin:
             break
         if num and moved < tolerance:
             builder.notes.append(f"a factor needs more than 31 bits: {num}/{den} instead, within 1/1000 step")
-            return Lin(lin.register, num, off, den).reduced()
+            return Linear(lin.register, num, off, den).reduced()
     raise OverflowRefused((low * lin.num + lin.off, high * lin.num + lin.off))
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
 
-from swapbridge.compiler.build import BlockBuilder, Memory, OverflowRefused
+from swapbridge.compiler.build import BlockBuilder, OverflowRefused, PlanMemory
 from swapbridge.compiler.checks.coverage import check_load, check_needs
 from swapbridge.compiler.checks.safety import check_drafts, check_safety
 from swapbridge.compiler.explain import explain_plan
@@ -110,7 +110,7 @@ class _Compiler:
     def __init__(self, bridge: BridgeFile, maps: dict[str, SignalMap]) -> None:
         self.bridge, self.given = bridge, maps
         self.maps = maps = addressed(bridge, maps)
-        self.memory = Memory()
+        self.memory = PlanMemory()
         self.memory.slot("state", 0, 0, len(STATES) - 1)
         self.sources = Sources(bridge, maps, self.memory)
         self.lowering = Lowering(

@@ -23,7 +23,7 @@ _TELLS_NOTHING = frozenset({"comment", "evidence", "receivers"})
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class ReviewMark:
     """A rule of the bridge file that was learned: its name (bus.MESSAGE or bus.MESSAGE.SIGNAL, the page behind it).
 
     `digest` is that of today; `is_reviewed` says that a review with this digest is written beside it.
@@ -40,7 +40,7 @@ class Mark:
         return self.reviewed is not None and self.reviewed.digest == self.digest
 
 
-def marks(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> tuple[Mark, ...]:
+def marks(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> tuple[ReviewMark, ...]:
     """Every rule that carries `unreviewed` or `reviewed`, in the order of the file; unknown messages are left out."""
     out = []
     for rule in bridge.messages:
@@ -50,21 +50,21 @@ def marks(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> tuple[Mark, ...]
             continue
         if rule.unreviewed or rule.reviewed is not None:
             digest = _digest(_message_lines(bridge, maps, rule, message))
-            out.append(Mark(rule.message.text, rule, None, digest, rule.reviewed))
+            out.append(ReviewMark(rule.message.text, rule, None, digest, rule.reviewed))
         for made in (*rule.signals, *(s for page in rule.pages for s in page.signals)):
             if made.unreviewed or made.reviewed is not None:
                 digest = _digest(_signal_lines(bridge, maps, made, message, bus))
                 page = "" if made.page is None else f".{made.page}"
-                out.append(Mark(f"{rule.message.text}.{made.name}{page}", rule, made, digest, made.reviewed))
+                out.append(ReviewMark(f"{rule.message.text}.{made.name}{page}", rule, made, digest, made.reviewed))
     return tuple(out)
 
 
-def unreviewed(found: tuple[Mark, ...]) -> tuple[str, ...]:
+def unreviewed(found: tuple[ReviewMark, ...]) -> tuple[str, ...]:
     """Names of what nobody reviewed as it now is."""
     return tuple(mark.name for mark in found if not mark.is_reviewed)
 
 
-def review_notes(found: tuple[Mark, ...]) -> list[str]:
+def review_notes(found: tuple[ReviewMark, ...]) -> list[str]:
     """What to say about the marks: those that came back since their review."""
     return [
         f"{mark.name} was reviewed on {mark.reviewed.on} and changed since (its rule, or a map): review it again with "

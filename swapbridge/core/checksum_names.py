@@ -19,7 +19,7 @@ MOST_IDS = 256
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class ChecksumPlace:
     """Where a checksum stands, and what its words may refer to.
 
     Attributes
@@ -76,7 +76,7 @@ class _Words:
 
 
 @dataclass(frozen=True, slots=True)
-class Family:
+class ChecksumFamily:
     """A kind of checksum that has a name.
 
     Attributes
@@ -91,7 +91,7 @@ class Family:
     example: str
     says: str
     takes: tuple[str, ...]
-    make: Callable[[_Words, Place], Checksum]
+    make: Callable[[_Words, ChecksumPlace], Checksum]
 
 
 _NUMBER = r"0x[0-9a-f]+|\d+"
@@ -117,7 +117,7 @@ _WORDS: dict[str, tuple[str, str]] = {
 }
 
 
-def named_checksum(text: str, place: Place) -> Checksum:
+def named_checksum(text: str, place: ChecksumPlace) -> Checksum:
     """A checksum by its family's name, such as ``crc8-j1850``, ``sum with identifier``, ``xor over 0-6``.
 
     Raises
@@ -152,7 +152,7 @@ def named_checksum(text: str, place: Place) -> Checksum:
     return checksum
 
 
-def _read_word(name: str, value: str, words: _Words, place: Place) -> None:
+def _read_word(name: str, value: str, words: _Words, place: ChecksumPlace) -> None:
     if name == "over":
         over: list[int] = []
         for part in value.split(","):
@@ -184,7 +184,7 @@ def _read_word(name: str, value: str, words: _Words, place: Place) -> None:
         setattr(words, name, int(value, 0))
 
 
-def _term(text: str, place: Place) -> Term:
+def _term(text: str, place: ChecksumPlace) -> Term:
     """A field as START:BITS, `be` behind it where it is big endian, and x WEIGHT."""
     found = re.fullmatch(r"\s*(\d+):(\d+)(be)?(?: ?x ?(-?\d+))?\s*", text)
     assert found is not None  # the word's own pattern
@@ -201,7 +201,9 @@ def _data_id_bytes(data_id: int) -> bytes:
     return data_id.to_bytes(max(2, (data_id.bit_length() + 7) // 8), "little")
 
 
-def _crc(words: _Words, place: Place, width: int, polynomial: int, init: int, reflect: bool, final: int) -> Checksum:
+def _crc(
+    words: _Words, place: ChecksumPlace, width: int, polynomial: int, init: int, reflect: bool, final: int
+) -> Checksum:
     if words.mode:
         raise InputError(f"{words.mode} is a mode of E2E profiles 1 and 11: leave it out, or name one of them")
     before = place.identifier_bytes if words.identifier else b""
@@ -211,7 +213,7 @@ def _crc(words: _Words, place: Place, width: int, polynomial: int, init: int, re
     return _by_counter(replace(crc, name=catalogue_name(crc)), words, place)
 
 
-def _by_counter(crc: Crc, words: _Words, place: Place) -> Checksum:
+def _by_counter(crc: Crc, words: _Words, place: ChecksumPlace) -> Checksum:
     """The CRC with the counter's data ID fed last, as what each ID changes."""
     if not words.data_ids:
         return Checksum(place.layout, crc)
@@ -229,8 +231,8 @@ def catalogue_name(crc: Crc) -> str:
     return next((n.name for n in CATALOGUE if (n.width, n.polynomial, n.init, n.reflect, n.xor_out) == same), "")
 
 
-def _general_crc(width: int) -> Callable[[_Words, Place], Checksum]:
-    def make(words: _Words, place: Place) -> Checksum:
+def _general_crc(width: int) -> Callable[[_Words, ChecksumPlace], Checksum]:
+    def make(words: _Words, place: ChecksumPlace) -> Checksum:
         if words.polynomial is None:
             raise InputError(f"crc{width} needs its polynomial: write crc{width} poly 0x1D init 0xFF final 0xFF")
         for what, value in (("polynomial", words.polynomial), ("init", words.init), ("final", words.final)):
@@ -243,31 +245,31 @@ def _general_crc(width: int) -> Callable[[_Words, Place], Checksum]:
     return make
 
 
-def _catalogued(name: str) -> Callable[[_Words, Place], Checksum]:
+def _catalogued(name: str) -> Callable[[_Words, ChecksumPlace], Checksum]:
     entry = next(n for n in CATALOGUE if n.name == name)
 
-    def make(words: _Words, place: Place) -> Checksum:
+    def make(words: _Words, place: ChecksumPlace) -> Checksum:
         return _crc(words, place, entry.width, entry.polynomial, entry.init, entry.reflect, entry.xor_out)
 
     return make
 
 
-def _catalogue_family(text: str) -> Family | None:
+def _catalogue_family(text: str) -> ChecksumFamily | None:
     wanted = _plain(text)
     entry = next((n for n in CATALOGUE if wanted == _plain(n.name)), None)
     if entry is None:
         return None
-    return Family(entry.name, entry.name.lower(), "", _CRC_WORDS, _catalogued(entry.name))
+    return ChecksumFamily(entry.name, entry.name.lower(), "", _CRC_WORDS, _catalogued(entry.name))
 
 
-def _identifier_sum(words: _Words, place: Place, unit_bits: int) -> int:
+def _identifier_sum(words: _Words, place: ChecksumPlace, unit_bits: int) -> int:
     if not words.identifier:
         return 0
     return sum(b if unit_bits == 8 else (b >> 4) + (b & 15) for b in place.identifier_bytes)
 
 
-def _sum(unit_bits: int) -> Callable[[_Words, Place], Checksum]:
-    def make(words: _Words, place: Place) -> Checksum:
+def _sum(unit_bits: int) -> Callable[[_Words, ChecksumPlace], Checksum]:
+    def make(words: _Words, place: ChecksumPlace) -> Checksum:
         covered = words.over or place.coverage
         if words.fold or words.modulo:
             step = range(0, 8, unit_bits)
@@ -282,7 +284,7 @@ def _sum(unit_bits: int) -> Callable[[_Words, Place], Checksum]:
     return make
 
 
-def _field_sum(words: _Words, place: Place, terms: tuple[Term, ...], unit_bits: int) -> Checksum:
+def _field_sum(words: _Words, place: ChecksumPlace, terms: tuple[Term, ...], unit_bits: int) -> Checksum:
     width = min(place.layout.length, 32)
     if words.fold and words.modulo is None and not words.folds:
         words.modulo = 1 << min(words.fold, width)
@@ -293,19 +295,19 @@ def _field_sum(words: _Words, place: Place, terms: tuple[Term, ...], unit_bits: 
     return Checksum(place.layout, method)
 
 
-def _weighted(words: _Words, place: Place) -> Checksum:
+def _weighted(words: _Words, place: ChecksumPlace) -> Checksum:
     if not words.terms:
         raise InputError("a weighted sum lists its fields: write weighted sum of 0:8, 8:4x2, 15:4be")
     return _field_sum(words, place, words.terms, 8)
 
 
-def _lin(words: _Words, place: Place) -> Checksum:
+def _lin(words: _Words, place: ChecksumPlace) -> Checksum:
     """The classic checksum of LIN (ISO 17987-3): the carry is added again, then all is inverted."""
     words.fold, words.complement = 8, True
     return _sum(8)(words, place)
 
 
-def _tsc1(words: _Words, place: Place) -> Checksum:
+def _tsc1(words: _Words, place: ChecksumPlace) -> Checksum:
     """SAE J1939-71, SPN 4207 (from memory): bytes 1 to 7, the counter, the identifier; 3 bits."""
     if place.length != 8:
         raise InputError(f"this checksum stands in a message of 8 bytes, not {place.length}: name another")
@@ -313,7 +315,7 @@ def _tsc1(words: _Words, place: Place) -> Checksum:
     return Checksum(place.layout, FieldSum(3, terms, sum(place.identifier_bytes), 8, 3, 1))
 
 
-def _xor(words: _Words, place: Place) -> Checksum:
+def _xor(words: _Words, place: ChecksumPlace) -> Checksum:
     """XOR of the covered bytes, cut into pieces as wide as the checksum where that is narrower."""
     width = place.layout.length
     if width not in (4, 8):
@@ -332,7 +334,7 @@ def _xor(words: _Words, place: Place) -> Checksum:
     return Checksum(place.layout, Affine(width, tuple(masks), constant % (1 << width), "XOR of the bytes"))
 
 
-def _e2e_id(words: _Words, place: Place) -> Checksum:
+def _e2e_id(words: _Words, place: ChecksumPlace) -> Checksum:
     """AUTOSAR E2E profiles 1 and 11: CRC-8 0x1D from 0, the data ID fed first, in one of the standard's modes."""
     if words.data_id is None or words.data_id >> 16:
         raise InputError("this profile feeds a data ID of two bytes: add with data id 0x123")
@@ -351,14 +353,14 @@ def _e2e_id(words: _Words, place: Place) -> Checksum:
     return Checksum(place.layout, replace(crc, before=before))
 
 
-def _e2e_list(words: _Words, place: Place) -> Checksum:
+def _e2e_list(words: _Words, place: ChecksumPlace) -> Checksum:
     """AUTOSAR E2E profiles 2 and 22: CRC-8 0x2F, one data ID of 16 fed last."""
     if len(words.data_ids) != 16:
         raise InputError("this profile has 16 data IDs, one for each counter value: add with data ids 0x10,0x11,...")
     return _crc(words, place, 8, 0x2F, 0xFF, False, 0xFF)
 
 
-def _e2e_5(words: _Words, place: Place) -> Checksum:
+def _e2e_5(words: _Words, place: ChecksumPlace) -> Checksum:
     if words.data_id is None or words.mode:
         raise InputError("E2E profile 5 feeds a data ID: add with data id 0x1234")
     covered = words.over or place.coverage
@@ -369,53 +371,59 @@ def _e2e_5(words: _Words, place: Place) -> Checksum:
 _CRC_WORDS = ("over", "identifier", "data_id", "data_ids")
 _SUM_WORDS = ("over", "identifier", "plus", "complement", "negated", "fold", "modulo")
 
-FAMILIES: tuple[Family, ...] = (
-    Family("crc8-j1850", "crc8-j1850 with identifier", "CRC-8/SAE-J1850", _CRC_WORDS, _catalogued("CRC-8/SAE-J1850")),
-    Family(
+FAMILIES: tuple[ChecksumFamily, ...] = (
+    ChecksumFamily(
+        "crc8-j1850", "crc8-j1850 with identifier", "CRC-8/SAE-J1850", _CRC_WORDS, _catalogued("CRC-8/SAE-J1850")
+    ),
+    ChecksumFamily(
         "crc8-2f",
         "crc8-2f with data ids 0x10,0x11,0x12,0x13",
         "CRC-8/AUTOSAR, the counter's data ID fed last",
         _CRC_WORDS,
         _catalogued("CRC-8/AUTOSAR"),
     ),
-    Family(
+    ChecksumFamily(
         "crc8",
         "crc8 poly 0x1D init 0xFD final 0x00",
         "any other CRC-8",
         (*_CRC_WORDS, "polynomial", "init", "final", "reflected"),
         _general_crc(8),
     ),
-    Family(
+    ChecksumFamily(
         "crc16",
         "crc16 poly 0x1021 init 0xFFFF",
         "any CRC-16",
         (*_CRC_WORDS, "polynomial", "init", "final", "reflected"),
         _general_crc(16),
     ),
-    Family(
+    ChecksumFamily(
         "e2e-1",
         "e2e-1 with data id 0x123",
         "AUTOSAR E2E profile 1",
         ("over", "data_id"),
         _e2e_id,
     ),
-    Family("e2e-2", "e2e-2 with data ids 1,2,...,16", "AUTOSAR E2E profile 2", ("over", "data_ids"), _e2e_list),
-    Family("e2e-5", "e2e-5 with data id 0x1234", "AUTOSAR E2E profile 5", ("over", "data_id"), _e2e_5),
-    Family("e2e-11", "e2e-11 with data id 0x123 nibble", "AUTOSAR E2E profile 11", ("over", "data_id"), _e2e_id),
-    Family("e2e-22", "e2e-22 with data ids 1,2,...,16", "AUTOSAR E2E profile 22", ("over", "data_ids"), _e2e_list),
-    Family("sum", "sum complement over 0-6", "of bytes", _SUM_WORDS, _sum(8)),
-    Family("nibble sum", "nibble sum with identifier", "of half bytes", _SUM_WORDS, _sum(4)),
-    Family("bit count", "bit count over 0-5", "how many bits are 1", _SUM_WORDS, _sum(1)),
-    Family(
+    ChecksumFamily("e2e-2", "e2e-2 with data ids 1,2,...,16", "AUTOSAR E2E profile 2", ("over", "data_ids"), _e2e_list),
+    ChecksumFamily("e2e-5", "e2e-5 with data id 0x1234", "AUTOSAR E2E profile 5", ("over", "data_id"), _e2e_5),
+    ChecksumFamily(
+        "e2e-11", "e2e-11 with data id 0x123 nibble", "AUTOSAR E2E profile 11", ("over", "data_id"), _e2e_id
+    ),
+    ChecksumFamily(
+        "e2e-22", "e2e-22 with data ids 1,2,...,16", "AUTOSAR E2E profile 22", ("over", "data_ids"), _e2e_list
+    ),
+    ChecksumFamily("sum", "sum complement over 0-6", "of bytes", _SUM_WORDS, _sum(8)),
+    ChecksumFamily("nibble sum", "nibble sum with identifier", "of half bytes", _SUM_WORDS, _sum(4)),
+    ChecksumFamily("bit count", "bit count over 0-5", "how many bits are 1", _SUM_WORDS, _sum(1)),
+    ChecksumFamily(
         "weighted sum",
         "weighted sum of 0:8, 8:4x2, 15:4be modulo 16",
         "START:BITS of each field, x WEIGHT",
         ("terms", *_SUM_WORDS[1:]),
         _weighted,
     ),
-    Family("lin", "lin over 0-6", "sum with end-around carry, inverted", ("over",), _lin),
-    Family("j1939 tsc1", "j1939 tsc1", "SAE J1939-71, SPN 4207", (), _tsc1),
-    Family(
+    ChecksumFamily("lin", "lin over 0-6", "sum with end-around carry, inverted", ("over",), _lin),
+    ChecksumFamily("j1939 tsc1", "j1939 tsc1", "SAE J1939-71, SPN 4207", (), _tsc1),
+    ChecksumFamily(
         "xor", "xor over 0-6", "of bytes; of half bytes in 4 bits", ("over", "identifier", "complement", "plus"), _xor
     ),
 )

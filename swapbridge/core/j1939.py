@@ -127,7 +127,7 @@ def group_mask(number: int) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class Name:
+class J1939Name:
     """A node's NAME (J1939-81), 64 bits; of two nodes that claim one address the lower number keeps it.
 
     Attributes
@@ -166,7 +166,7 @@ class Name:
         return self.value.to_bytes(8, "little")
 
     @classmethod
-    def of(cls, data: bytes) -> Name:
+    def of(cls, data: bytes) -> J1939Name:
         """Read the eight bytes of an address claim."""
         if len(data) != 8:
             raise InputError(f"an address claim has 8 bytes, not {len(data)}")

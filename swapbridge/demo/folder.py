@@ -10,7 +10,7 @@ from swapbridge.capture.write import write_capture
 from swapbridge.core.files import written_whole
 from swapbridge.core.progress import Progress
 from swapbridge.demo.maps import demo_file, donor_map, host_map
-from swapbridge.demo.recording import Recording, record_vehicle
+from swapbridge.demo.recording import DemoRecording, record_vehicle
 from swapbridge.demo.script import bench_script, full_script, unplugged_script
 from swapbridge.demo.vehicle import donor_values, donor_vehicle, host_values, host_vehicle
 
@@ -26,7 +26,7 @@ RECORDINGS = (HOST_RUNNING, HOST_UNPLUGGED, DONOR_RUNNING, DONOR_ALONE)
 its computer by itself on the bench."""
 
 
-def demo_recordings(seed: int = DEMO_SEED) -> Iterator[tuple[str, Recording]]:
+def demo_recordings(seed: int = DEMO_SEED) -> Iterator[tuple[str, DemoRecording]]:
     """Name and content of each recording a practitioner would make before the engines are taken out.
 
     The host's stimulus has the logger's clock, the donor's counts from its first frame, as two tools would differ.

@@ -21,7 +21,7 @@ from random import Random
 
 from swapbridge.demo.engine import DemoEngine, EngineInputs
 from swapbridge.demo.maps import REFERENCE_NM, donor_map, host_map
-from swapbridge.demo.recording import Sender, due_frames, senders
+from swapbridge.demo.recording import DemoSender, due_frames, senders
 from swapbridge.demo.script import DriverSeat, Leg
 from swapbridge.demo.transmission import DemoTransmission, TransmissionInputs
 from swapbridge.demo.vehicle import (
@@ -43,7 +43,7 @@ HOST, DONOR = "host", "donor"
 
 
 @dataclass(frozen=True, slots=True)
-class PlantFrame:
+class DemoFrame:
     """A frame that a module of the vehicle puts in its controller."""
 
     time_ns: int
@@ -140,7 +140,7 @@ class DemoSwap:
     _engine: DemoEngine = field(init=False)
     _transmission: DemoTransmission = field(init=False)
     _state: VehicleState = field(init=False)
-    _tables: dict[str, list[Sender]] = field(init=False)
+    _tables: dict[str, list[DemoSender]] = field(init=False)
     _heard: dict[tuple[str, int], _Heard] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -172,14 +172,14 @@ class DemoSwap:
         if heard is not None and len(data) >= heard.message.length:
             heard.time_ns, heard.data = now_ns, bytes(data)
 
-    def advance(self, now_ns: int) -> list[PlantFrame]:
+    def advance(self, now_ns: int) -> list[DemoFrame]:
         """Move on to a time and return the frames that came due, in order of time."""
-        out: list[PlantFrame] = []
+        out: list[DemoFrame] = []
         while self._now_ns < now_ns:
             self._step(out)
         return sorted(out, key=lambda f: (f.time_ns, f.bus, f.word))
 
-    def _step(self, out: list[PlantFrame]) -> None:
+    def _step(self, out: list[DemoFrame]) -> None:
         now, state, dt_s = self._now_ns, self._state, STEP_NS / 1e9
         hands = self._seat.step(state, dt_s)
         state.driver = hands
@@ -219,7 +219,7 @@ class DemoSwap:
         self._now_ns = now + STEP_NS
         for bus, say in ((HOST, host_values(state)), (DONOR, donor_values(state))):
             due = due_frames(self._tables[bus], now, self._now_ns, hands.awake, hands.key > 0)
-            out += [PlantFrame(t, bus, s.message.word, s.maker.frame(say[s.message.name]())) for t, _, s in due]
+            out += [DemoFrame(t, bus, s.message.word, s.maker.frame(say[s.message.name]())) for t, _, s in due]
         self.trace.append(
             LoopSample(
                 self._now_ns,

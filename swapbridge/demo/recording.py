@@ -43,7 +43,7 @@ MessageValues = Callable[[VehicleState], dict[str, Callable[[], dict[str, float 
 
 
 @dataclass(frozen=True, slots=True)
-class Recording:
+class DemoRecording:
     """What one recording session leaves behind."""
 
     capture: Capture
@@ -51,7 +51,7 @@ class Recording:
 
 
 @dataclass(slots=True)
-class Sender:
+class DemoSender:
     """When one message of a vehicle is due; shared by recordings and by the closed loop."""
 
     message: MapMessage
@@ -79,7 +79,7 @@ class Sender:
             self._due_ns = None if once else self._due_ns + self.period_ns
 
 
-def senders(signal_map: SignalMap, random: Random, leave_out: frozenset[str] = frozenset()) -> list[Sender]:
+def senders(signal_map: SignalMap, random: Random, leave_out: frozenset[str] = frozenset()) -> list[DemoSender]:
     """Senders of a map's messages, without those of the modules in `leave_out`."""
     out = []
     for message in signal_map.messages:
@@ -88,7 +88,7 @@ def senders(signal_map: SignalMap, random: Random, leave_out: frozenset[str] = f
         kinds = signal_map.sender_kinds(message)
         period = ONCE_GAP_NS if message.period_ms is None else int(message.period_ms * 1_000_000)
         phase = int(random.random() * min(period, 40_000_000)) + 2_000_000
-        out.append(Sender(message, FrameMaker(message), bool(kinds & ALWAYS_AWAKE), period, phase))
+        out.append(DemoSender(message, FrameMaker(message), bool(kinds & ALWAYS_AWAKE), period, phase))
     return out
 
 
@@ -104,7 +104,7 @@ def record_vehicle(
     source: str,
     without: frozenset[str] = frozenset(),
     relative_stimulus: bool = False,
-) -> Recording:
+) -> DemoRecording:
     """Drive a vehicle through a script and record its bus.
 
     Parameters
@@ -142,12 +142,12 @@ def record_vehicle(
         tool.look(now_ns, state)
     capture = _capture(times, words, payloads, start_ns, bus_name, source)
     shift_s = -times[0] / 1e9 if relative_stimulus else start_ns / 1e9
-    return Recording(capture, tool.track(shift_s))
+    return DemoRecording(capture, tool.track(shift_s))
 
 
 def due_frames(
-    table: Sequence[Sender], now_ns: int, horizon_ns: int, awake: bool, key: bool
-) -> list[tuple[int, int, Sender]]:
+    table: Sequence[DemoSender], now_ns: int, horizon_ns: int, awake: bool, key: bool
+) -> list[tuple[int, int, DemoSender]]:
     """Time, identifier and sender of the frames due before `horizon_ns`, in the order the bus carries them."""
     rows = [(due, s.message.identifier, s) for s in table for due in s.due(now_ns, horizon_ns, awake, key)]
     return sorted(rows, key=lambda row: row[:2])

@@ -21,7 +21,7 @@ from swapbridge.drafting.explain.kit import Kit
 from swapbridge.drafting.explain.numbers import held_out
 from swapbridge.drafting.linking import begins
 from swapbridge.drafting.model import Drawn, Explained
-from swapbridge.drafting.vehicle import Floats, Series, VehicleMessage
+from swapbridge.drafting.vehicle import Floats, VehicleMessage, VehicleSeries
 from swapbridge.language.expressions import Binary, Call, Name, Node, Number, Truth, Unary, parse, write
 
 MOST_POINTS = 700
@@ -35,8 +35,8 @@ class _Unknown(Exception):
 class _Told:
     """What names stand for while a message was recorded: values with their units, and conditions by their text."""
 
-    values: Mapping[str, tuple[Series, str]]
-    conditions: Mapping[str, Series]
+    values: Mapping[str, tuple[VehicleSeries, str]]
+    conditions: Mapping[str, VehicleSeries]
     moments: list[float]
     unit: str
     times: Floats
@@ -91,7 +91,7 @@ def _stretch(times: Floats, raw: Floats) -> np.ndarray[tuple[int], np.dtype[np.i
 
 
 def _told(kit: Kit, message: VehicleMessage, one: Explained, times: Floats) -> _Told:
-    values: dict[str, tuple[Series, str]] = {}
+    values: dict[str, tuple[VehicleSeries, str]] = {}
     for line in kit.local:
         values[line.text] = line.series, line.unit
     for linked in kit.linked:
@@ -101,7 +101,7 @@ def _told(kit: Kit, message: VehicleMessage, one: Explained, times: Floats) -> _
             first = {w: v for v, w in sorted(word.tells.word_of.items(), reverse=True)}
             raw = np.array([float(first.get(w, -1)) for w in word.words])
             index = np.clip(word.series.value.astype(int), 0, len(raw) - 1)
-            values[word.origin.text] = Series(word.series.time_s, raw[index]), ""
+            values[word.origin.text] = VehicleSeries(word.series.time_s, raw[index]), ""
     for quantity in kit.swap.quantities.values():
         if quantity.origin is not None:
             values[quantity.origin.text] = quantity.series, quantity.unit

@@ -8,11 +8,11 @@ from fractions import Fraction
 import numpy as np
 
 from swapbridge.drafting.model import How
-from swapbridge.drafting.vehicle import Floats, Series
+from swapbridge.drafting.vehicle import Floats, VehicleSeries
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class DraftLine:
     """A measured quantity that an expression may use, on the recording where the target was seen.
 
     `text` is its expression (a signal's full name); `plain` the same as a plain number. `step` is how fine the one
@@ -22,7 +22,7 @@ class Line:
     text: str
     plain: str
     unit: str
-    series: Series
+    series: VehicleSeries
     step: float
     channel: str = ""
     words: str = ""
@@ -37,13 +37,13 @@ class Atom:
     """
 
     text: str | None
-    series: Series
+    series: VehicleSeries
     bits: float
     key: str
     how: How
     words: str = ""
     quantities: frozenset[str] = field(default=frozenset())
-    learned: tuple[Line, ...] = ()
+    learned: tuple[DraftLine, ...] = ()
     """Lines that it compares with thresholds learned from a recording."""
 
     def at(self, times: Floats) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
@@ -53,7 +53,7 @@ class Atom:
         """The opposite condition."""
         text = None if self.text is None else f"not ({self.text})"
         return Atom(
-            text, Series(self.series.time_s, 1 - self.series.value), self.bits + 1, f"not {self.key}", self.how,
+            text, VehicleSeries(self.series.time_s, 1 - self.series.value), self.bits + 1, f"not {self.key}", self.how,
             f"not {self.words}", self.quantities, self.learned,
         )  # fmt: skip
 

@@ -14,9 +14,9 @@ import numpy as np
 from swapbridge.core.layout import Layout
 from swapbridge.drafting.explain.flags import Watched, explain_flag, since_atom
 from swapbridge.drafting.explain.numbers import Formula, Measured, best_formula
-from swapbridge.drafting.lines import Atom, Line
+from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.sources import Origin, Swap, grid, quantity_lines, word_atoms
-from swapbridge.drafting.vehicle import Series, VehicleField, VehicleMessage, spans
+from swapbridge.drafting.vehicle import VehicleField, VehicleMessage, VehicleSeries, spans
 
 LINK_BITS = 11.0
 ALIKE = 0.95
@@ -29,7 +29,7 @@ MESSAGE_GAP_S = 1.5
 class LinkedLine:
     """A measured field of the other vehicle as its rule gives it here, and how well the rule does on its own."""
 
-    line: Line
+    line: DraftLine
     origin: Origin
     share: float
 
@@ -58,8 +58,8 @@ def timed_atoms(watched: Watched, message: VehicleMessage, text: str) -> list[At
     return [since_atom(moments, watched_series(message), t, text.format(t=t)) for t in times[:6] if t < 30]
 
 
-def watched_series(message: VehicleMessage) -> Series:
-    return Series(message.time_s, np.ones(len(message.time_s)))
+def watched_series(message: VehicleMessage) -> VehicleSeries:
+    return VehicleSeries(message.time_s, np.ones(len(message.time_s)))
 
 
 def linked_atoms(swap: Swap, bus: str) -> list[Atom]:
@@ -144,12 +144,12 @@ def in_bits(message: VehicleMessage, one: VehicleField) -> list[VehicleField]:
 
 def _alike(a: tuple[VehicleMessage, VehicleField, int], b: tuple[VehicleMessage, VehicleField, int]) -> bool:
     mine, theirs = a[0].raw(a[1].layout) == a[2], b[0].raw(b[1].layout) == b[2]
-    said = Series(b[0].time_s, theirs.astype(np.float64)).at(a[0].time_s) > 0.5
+    said = VehicleSeries(b[0].time_s, theirs.astype(np.float64)).at(a[0].time_s) > 0.5
     return bool((said[mine]).mean() > ALIKE and (~said[~mine]).mean() > ALIKE)
 
 
 def _choice_atoms(
-    message: VehicleMessage, one: VehicleField, text: str, atoms: Sequence[Atom], lines: Sequence[Line]
+    message: VehicleMessage, one: VehicleField, text: str, atoms: Sequence[Atom], lines: Sequence[DraftLine]
 ) -> list[Atom]:
     raw = message.raw(one.layout)
     values, counts = np.unique(raw, return_counts=True)
@@ -186,12 +186,12 @@ def linked_lines(swap: Swap, bus: str) -> list[LinkedLine]:
             if formula.held_out < LEAST_NUMBER_SHARE:
                 continue
             text = Origin(other, message, one).text
-            line = Line(text, text, "", Series(times, formula.at(times)), 1.0, "", text)
+            line = DraftLine(text, text, "", VehicleSeries(times, formula.at(times)), 1.0, "", text)
             out.append(LinkedLine(line, Origin(other, message, one), formula.held_out))
     return out
 
 
-def formula_of(message: VehicleMessage, one: VehicleField, lines: Sequence[Line]) -> Formula:
+def formula_of(message: VehicleMessage, one: VehicleField, lines: Sequence[DraftLine]) -> Formula:
     """A measured field as a formula of some quantities."""
     raw = message.raw(one.layout).astype(np.float64)
     return best_formula(Measured(message.time_s, raw), lines)

@@ -11,7 +11,7 @@ from swapbridge.core import j1939
 from swapbridge.core.obd import diagnostic_use
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, PARK_NEUTRAL_WORDS, plain, spoken_words
 from swapbridge.drafting.sources import LEAST_CHANNEL, Origin, Swap
-from swapbridge.drafting.vehicle import Series, VehicleField, VehicleMessage, spans
+from swapbridge.drafting.vehicle import VehicleField, VehicleMessage, VehicleSeries, spans
 from swapbridge.drafting.words import least_share, telling, word_channels
 
 LEAST_WAKES = 3
@@ -98,7 +98,7 @@ def _noisy_run(message: VehicleMessage) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class Guard:
+class NeverDrafted:
     """A field that is never a guess: what it is, by which channel, and its one safe answer.
 
     `fixed` fields are sent with that answer and nothing else. `safe` is None where no recording showed the answer.
@@ -121,7 +121,7 @@ def unanswered(swap: Swap, bus: str, message: VehicleMessage) -> str:
     return ""
 
 
-def guarded(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField) -> Guard | None:
+def guarded(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField) -> NeverDrafted | None:
     """What a field must never be guessed as, or None: by the channels that a person or a scan tool said."""
     key = (bus, message.key.identifier, message.key.extended, one.name)
     known = [t for k, t in swap.tellings.items() if k[:4] == key]
@@ -163,12 +163,12 @@ def differs_from_channel(swap: Swap, bus: str, message: VehicleMessage, one: Veh
     return found is None or found.told < SAME_SHARE
 
 
-def _tells_answer(swap: Swap, message: VehicleMessage, one: VehicleField, guard: Guard) -> bool:
+def _tells_answer(swap: Swap, message: VehicleMessage, one: VehicleField, guard: NeverDrafted) -> bool:
     """Whether a code tells at least if the safe answer is due, as a gear does of a lever."""
     word = swap.words[guard.channel]
     answers = [word.words.index(w) for w in _answers(guard.answer, word.words)]
     said = np.isin(word.series.value, answers).astype(np.float64)
-    found = telling(message, one, guard.channel, (Series(word.series.time_s, said), ("other", "answer")))
+    found = telling(message, one, guard.channel, (VehicleSeries(word.series.time_s, said), ("other", "answer")))
     return found is not None and found.tells >= SAME_SHARE
 
 
@@ -192,11 +192,11 @@ def tellers(swap: Swap) -> dict[str, frozenset[str]]:
     return {channel: frozenset(names) for channel, names in out.items()}
 
 
-def _guard(rule: tuple[str, str], channel: str, safe: int | None, one: VehicleField) -> Guard:
+def _guard(rule: tuple[str, str], channel: str, safe: int | None, one: VehicleField) -> NeverDrafted:
     role, answer = rule
     # a role says which way round a flag is: where it is the other way round, it is a plain status
     natural = safe == int(answer == "on") and (one.layout.length == 1 or answer == "off")
-    return Guard(
+    return NeverDrafted(
         role if natural else "status", channel, safe, role in OFF_ONLY, f"it says {channel}: '{answer}'", answer
     )
 

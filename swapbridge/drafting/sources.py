@@ -12,9 +12,9 @@ import numpy as np
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import SPELLINGS
-from swapbridge.drafting.lines import Atom, Line
+from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.model import How
-from swapbridge.drafting.vehicle import Floats, Series, Vehicle, VehicleField, VehicleMessage, raw_values
+from swapbridge.drafting.vehicle import Floats, Vehicle, VehicleField, VehicleMessage, VehicleSeries, raw_series
 from swapbridge.drafting.words import Telling, least_share, telling, with_words_apart, word_channels
 
 APART_S = 1e6
@@ -52,16 +52,16 @@ class Quantity:
 
     channel: str
     unit: str
-    series: Series
+    series: VehicleSeries
     origin: Origin | None
     confidence: float
 
-    def line(self) -> Line:
+    def line(self) -> DraftLine:
         if self.origin is None:
-            return Line("", "", self.unit, self.series, 0.0, self.channel, self.channel)
+            return DraftLine("", "", self.unit, self.series, 0.0, self.channel, self.channel)
         text = self.origin.text
         plain = f"({text} / 1 {self.unit})" if self.unit else text
-        return Line(text, plain, self.unit, self.series, abs(self.origin.field.scale), self.channel, self.channel)
+        return DraftLine(text, plain, self.unit, self.series, abs(self.origin.field.scale), self.channel, self.channel)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,7 @@ class Word:
 
     channel: str
     words: tuple[str, ...]
-    series: Series
+    series: VehicleSeries
     origin: Origin | None
     tells: Telling | None
 
@@ -151,7 +151,7 @@ def _repeaters(
         for one in message.fields:
             repeats = one.channel in ENGINE_CHANNELS and one.channel_confidence >= LEAST_CHANNEL
             if without is not None and without.length == message.length:
-                said = np.unique(raw_values(without.payload, one.layout))
+                said = np.unique(raw_series(without.payload, one.layout))
                 known = np.unique(message.raw(one.layout))
                 all_ones = (1 << one.layout.length) - 1
                 repeats |= len(said) == 1 and one.kind == "number" and (said[0] not in known or said[0] == all_ones)
@@ -196,8 +196,8 @@ def find_words(swap: Swap) -> None:
 
 
 def _word_series(
-    swap: Swap, bus: str, name: str, words: tuple[str, ...], channel: tuple[Series, tuple[str, ...]]
-) -> Series:
+    swap: Swap, bus: str, name: str, words: tuple[str, ...], channel: tuple[VehicleSeries, tuple[str, ...]]
+) -> VehicleSeries:
     """The words as the field says them that tells them best, else as they were said."""
     told = [(found.tells, k) for k, found in swap.tellings.items() if k[0] == bus and k[4] == name]
     if told:
@@ -209,16 +209,16 @@ def _word_series(
             raw = message.raw(one.layout)
             values, at = np.unique(raw, return_inverse=True)
             index = np.array([words.index(found.word_of[int(v)]) if int(v) in found.word_of else -1 for v in values])
-            return Series(message.time_s, index[at].astype(np.float64))
+            return VehicleSeries(message.time_s, index[at].astype(np.float64))
     series, own = channel
-    return Series(
+    return VehicleSeries(
         series.time_s, np.array([words.index(w) for w in own], dtype=np.float64)[series.value.astype(np.int64)]
     )
 
 
-def _joined(parts: list[Series]) -> Series:
+def _joined(parts: list[VehicleSeries]) -> VehicleSeries:
     parts = sorted(parts, key=lambda s: float(s.time_s[0]))
-    return Series(np.concatenate([s.time_s for s in parts]), np.concatenate([s.value for s in parts]))
+    return VehicleSeries(np.concatenate([s.time_s for s in parts]), np.concatenate([s.value for s in parts]))
 
 
 def word_atoms(swap: Swap, bus: str = "") -> list[Atom]:
@@ -227,7 +227,7 @@ def word_atoms(swap: Swap, bus: str = "") -> list[Atom]:
     for word in swap.words.values():
         how: How = "echo" if word.origin is not None and word.origin.bus == bus else "copy"
         for n, text in enumerate(word.words):
-            said = Series(word.series.time_s, (word.series.value == n).astype(np.float64))
+            said = VehicleSeries(word.series.time_s, (word.series.value == n).astype(np.float64))
             expression = None
             if word.origin is not None and word.tells is not None:
                 values = [v for v, w in sorted(word.tells.word_of.items()) if w == text]
@@ -265,8 +265,10 @@ def several_words(swap: Swap, key: tuple[str, int, bool, str], value: int) -> li
         text = " or ".join(f"{word.origin.text} == {v}" for v in values)
         name = f"{word.channel} {' or '.join(mine)}"
         out.append(
-            Atom(f"({text})", Series(word.series.time_s, said.astype(np.float64)), 8.0 + 3 * len(mine), name, how, name,
-                 frozenset({word.channel}))
+            Atom(
+                f"({text})", VehicleSeries(word.series.time_s, said.astype(np.float64)), 8.0 + 3 * len(mine),
+                name, how, name, frozenset({word.channel}),
+            )
         )  # fmt: skip
     return out
 
@@ -291,7 +293,7 @@ def _find_quantities(swap: Swap) -> None:
             else:
                 said = vehicle.channel(name)
                 if said is not None:
-                    parts.append(Series(said.time_s - TOOL_LAG_S, said.value))
+                    parts.append(VehicleSeries(said.time_s - TOOL_LAG_S, said.value))
                     unit = unit or (vehicle.track.channels[name].unit if vehicle.track is not None else "")
         if len(parts) < 2:
             continue
@@ -307,9 +309,9 @@ def _find_quantities(swap: Swap) -> None:
         swap.quantities[name] = Quantity(name, unit, _joined(parts), origin, sure)
 
 
-def physical_series(message: VehicleMessage, one: VehicleField) -> Series:
+def physical_series(message: VehicleMessage, one: VehicleField) -> VehicleSeries:
     """A field's physical values in time."""
-    return Series(message.time_s, message.raw(one.layout).astype(np.float64) * one.scale + one.offset)
+    return VehicleSeries(message.time_s, message.raw(one.layout).astype(np.float64) * one.scale + one.offset)
 
 
 def _best_field(vehicle: Vehicle, channel: str, sources_of: Swap | None) -> tuple[VehicleMessage, VehicleField] | None:
@@ -328,7 +330,7 @@ def _best_field(vehicle: Vehicle, channel: str, sources_of: Swap | None) -> tupl
     return top[3], top[4]
 
 
-def quantity_lines(swap: Swap, known_only: bool = False) -> list[Line]:
+def quantity_lines(swap: Swap, known_only: bool = False) -> list[DraftLine]:
     """A line for every quantity (those that somebody will say, where asked so)."""
     return [q.line() for q in swap.quantities.values() if q.origin is not None or not known_only]
 
@@ -344,12 +346,12 @@ def local_atoms(swap: Swap, bus: str) -> list[Atom]:
             raw = message.raw(one.layout)
             values, counts = np.unique(raw, return_counts=True)
             for value in values[counts >= 3]:
-                said = Series(message.time_s, (raw == value).astype(np.float64))
+                said = VehicleSeries(message.time_s, (raw == value).astype(np.float64))
                 out.append(Atom(f"{text} == {value}", said, 8, f"{text}={value}", "echo", text, frozenset({text})))
     return out
 
 
-def local_lines(swap: Swap, bus: str) -> list[Line]:
+def local_lines(swap: Swap, bus: str) -> list[DraftLine]:
     """Measured fields without a known quantity of the modules that stay on a bus."""
     out = []
     for message in swap.vehicle(bus).messages.values():
@@ -359,7 +361,7 @@ def local_lines(swap: Swap, bus: str) -> list[Line]:
             if one.channel in swap.quantities and one.channel_confidence >= LEAST_CHANNEL:
                 continue
             text = Origin(bus, message, one).text
-            out.append(Line(text, text, "", message.series(one), 1.0, "", text))
+            out.append(DraftLine(text, text, "", message.series(one), 1.0, "", text))
     return out
 
 

@@ -41,7 +41,7 @@ STAYS, STAYS_SHARE = 0.05, 0.9
 
 
 @dataclass(frozen=True, slots=True)
-class Series:
+class VehicleSeries:
     """Values as they were sent: `value[k]` holds from `time_s[k]` on."""
 
     time_s: Floats
@@ -92,11 +92,11 @@ class VehicleMessage:
 
     def raw(self, layout: Layout) -> Ints:
         """Raw values of a layout in every frame."""
-        return raw_values(self.payload, layout)
+        return raw_series(self.payload, layout)
 
-    def series(self, one: VehicleField) -> Series:
+    def series(self, one: VehicleField) -> VehicleSeries:
         """Raw values of a field in time."""
-        return Series(self.time_s, self.raw(one.layout).astype(np.float64))
+        return VehicleSeries(self.time_s, self.raw(one.layout).astype(np.float64))
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,10 +110,10 @@ class Vehicle:
     start_s: float
     notes: tuple[str, ...] = field(default=())
 
-    def channel(self, name: str) -> Series | None:
+    def channel(self, name: str) -> VehicleSeries | None:
         """A channel of the stimulus file on this recording's clock."""
         one = None if self.track is None else self.track.channels.get(name)
-        return None if one is None or not len(one.time_s) else Series(one.time_s - self.start_s, one.value)
+        return None if one is None or not len(one.time_s) else VehicleSeries(one.time_s - self.start_s, one.value)
 
 
 def plain_unit(unit: str) -> tuple[str, float, float]:
@@ -139,7 +139,7 @@ def plain_track(track: StimulusTrack) -> StimulusTrack:
     return replace(track, channels=out)
 
 
-def raw_values(payload: npt.NDArray[np.uint8], layout: Layout) -> Ints:
+def raw_series(payload: npt.NDArray[np.uint8], layout: Layout) -> Ints:
     """Raw values of a layout in rows of payload."""
     out = np.zeros(len(payload), np.int64)
     for weight, position in enumerate(layout.positions):
@@ -257,7 +257,7 @@ def _field(
     keep = positions[: top + 1]
     number = found.kind == "analogue" and top >= 4
     if found.kind == "enum" and bottom < top and not found.evidence.get("choices"):
-        number = steps_by_one(raw_values(payload, _layout(keep[bottom:], order, False)))
+        number = steps_by_one(raw_series(payload, _layout(keep[bottom:], order, False)))
     if not number and found.stimulus is None:
         keep = keep[bottom:]
     if number and not signed:
@@ -268,7 +268,7 @@ def _field(
         said -= 1 << len(positions)
     still = said - sum(int(first[p]) << k for k, p in enumerate(keep) if k > top)
     layout = _layout(keep, order, signed)
-    distinct = len(np.unique(raw_values(payload, layout)))
+    distinct = len(np.unique(raw_series(payload, layout)))
     kind: Kind = (
         "flag" if len(keep) == 1 else "number" if number else "choice" if distinct <= MOST_CHOICES else "number"
     )
@@ -312,7 +312,7 @@ def _with_tops(fields: list[VehicleField], payload: npt.NDArray[np.uint8]) -> li
                 layout = layout_from_positions(positions)
             except InputError:
                 continue
-            small, big = raw_values(payload, number.layout), raw_values(payload, top.layout)
+            small, big = raw_series(payload, number.layout), raw_series(payload, top.layout)
             change = np.diff(big)
             at = np.flatnonzero(change)
             falls = np.sign(change[at]) * np.diff(small)[at] < -(1 << (number.moving - 1))
@@ -333,7 +333,7 @@ def _without_top(one: VehicleField, payload: npt.NDArray[np.uint8]) -> list[Vehi
     positions = one.layout.positions
     low = _layout(list(positions[: one.moving - 1]), one.layout.byte_order, False)
     top = Layout(positions[one.moving - 1], 1)
-    small, big = raw_values(payload, low), raw_values(payload, top)
+    small, big = raw_series(payload, low), raw_series(payload, top)
     at = np.flatnonzero(np.diff(big))
     if len(at) < LEAST_STEPS or (np.abs(np.diff(small)[at]) <= (1 << (one.moving - 1)) * STAYS).mean() < STAYS_SHARE:
         return [one]

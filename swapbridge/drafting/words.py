@@ -9,7 +9,7 @@ import numpy as np
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import layout_from_positions
-from swapbridge.drafting.vehicle import Floats, Ints, Kind, Series, Vehicle, VehicleField, VehicleMessage
+from swapbridge.drafting.vehicle import Floats, Ints, Kind, Vehicle, VehicleField, VehicleMessage, VehicleSeries
 
 STEP_S = 0.05
 LAGS_S = tuple(round(0.05 * k, 2) for k in range(-8, 17))
@@ -38,14 +38,14 @@ class Telling:
     told: float
 
 
-def word_channels(vehicle: Vehicle) -> dict[str, tuple[Series, tuple[str, ...]]]:
+def word_channels(vehicle: Vehicle) -> dict[str, tuple[VehicleSeries, tuple[str, ...]]]:
     """Channels that hold one of a few words or levels, as indices into those."""
-    out: dict[str, tuple[Series, tuple[str, ...]]] = {}
+    out: dict[str, tuple[VehicleSeries, tuple[str, ...]]] = {}
     for name, channel in (vehicle.track.channels if vehicle.track is not None else {}).items():
         found = _words(channel)
         if found is not None:
             index, words = found
-            out[name] = (Series(channel.time_s - vehicle.start_s, index), words)
+            out[name] = (VehicleSeries(channel.time_s - vehicle.start_s, index), words)
     return out
 
 
@@ -59,7 +59,7 @@ def _words(channel: Channel) -> tuple[Floats, tuple[str, ...]] | None:
 
 
 def telling(
-    message: VehicleMessage, one: VehicleField, name: str, channel: tuple[Series, tuple[str, ...]]
+    message: VehicleMessage, one: VehicleField, name: str, channel: tuple[VehicleSeries, tuple[str, ...]]
 ) -> Telling | None:
     """How a field goes with a channel, at the lag where they go best."""
     series, words = channel
@@ -85,7 +85,7 @@ def _at_lag(
     value: Ints,
     awake: np.ndarray[tuple[int], np.dtype[np.bool_]],
     values: Ints,
-    series: Series,
+    series: VehicleSeries,
     words: tuple[str, ...],
     lag: float,
     name: str,
@@ -145,7 +145,7 @@ def with_words_apart(vehicle: Vehicle) -> Vehicle:
 
 
 def _apart(
-    message: VehicleMessage, one: VehicleField, name: str, channel: tuple[Series, tuple[str, ...]]
+    message: VehicleMessage, one: VehicleField, name: str, channel: tuple[VehicleSeries, tuple[str, ...]]
 ) -> list[VehicleField]:
     """A code in the part that tells a channel's words, each by one value, and what is below and above it."""
     whole = telling(message, one, name, channel)

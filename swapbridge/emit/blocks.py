@@ -13,7 +13,7 @@ from swapbridge.emit.bits import signed_literal
 from swapbridge.emit.ctext import comment_text
 from swapbridge.emit.division import MultiplyShift, floor_quotient, is_proved, magnitude_type
 from swapbridge.emit.tables import ConstTables
-from swapbridge.plan.model import EFFECTS, Block, Line, Lookup, Op, Plan, Table, Variant
+from swapbridge.plan.model import EFFECTS, Block, DelayLine, Lookup, Op, Plan, Table, Variant
 
 INT32 = (-(1 << 31), (1 << 31) - 1)
 INT64 = (-(1 << 63), (1 << 63) - 1)
@@ -39,7 +39,7 @@ def slot_type(low: int, high: int) -> str:
     return "int64_t"
 
 
-def line_type(line: Line) -> str:
+def line_type(line: DelayLine) -> str:
     """The smallest unsigned C type for what a line remembers."""
     return next(f"uint{bits}_t" for bits in (8, 16, 32, 64) if line.high < 1 << bits)
 

@@ -12,13 +12,13 @@ import numpy.typing as npt
 from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.progress import Progress
-from swapbridge.guessing.coding.columns import Columns, columns_of
+from swapbridge.guessing.coding.columns import BitColumns, bit_columns_of
 from swapbridge.guessing.findings import ConstantBits, Findings, FoundMessage
 from swapbridge.guessing.integrity.vehicle import vehicle_checks
 from swapbridge.guessing.layout.constant import constant_bits
 from swapbridge.guessing.layout.fields import MessageFields
 from swapbridge.guessing.layout.orders import house_style
-from swapbridge.guessing.layout.study import lay_out, one_length, study, with_support
+from swapbridge.guessing.layout.study import fields_of_study, one_length, study, with_vehicle_formulas
 from swapbridge.guessing.meaning.meaning import attach_meaning
 from swapbridge.guessing.meaning.pooling import pool
 from swapbridge.guessing.meaning.public_groups import with_public_groups
@@ -84,11 +84,11 @@ def find_layouts(
     executor: Executor | None = None,
 ) -> list[MessageFields]:
     """Layouts of every identifier: the part of `guess` that needs no stimulus."""
-    tasks: list[tuple[FrameKey, Rows, Columns]] = []
+    tasks: list[tuple[FrameKey, Rows, BitColumns]] = []
     capture = captures[0]
     for key, rows in capture.groups():
         if ids is None or (key.identifier, key.extended) in ids:
-            tasks.append((key, rows, columns_of(capture, key, rows)))
+            tasks.append((key, rows, bit_columns_of(capture, key, rows)))
     all_columns = [t[2] for t in tasks]
     studies = []
     given = vehicle_checks([one_length(c) for c in all_columns])
@@ -97,7 +97,7 @@ def find_layouts(
         studies.append(result)
         if progress is not None:
             progress(done / len(tasks), f"identifier {done} of {len(tasks)}")
-    studies = with_support(studies)
+    studies = with_vehicle_formulas(studies)
     style = house_style([s.parts for s in studies])
     return [
         MessageFields(
@@ -106,7 +106,7 @@ def find_layouts(
             rows,
             columns.payload.shape[1],
             columns.period_ns / 1e6,
-            lay_out(result, style),
+            fields_of_study(result, style),
         )
         for (key, rows, columns), result in zip(tasks, studies, strict=True)
     ]

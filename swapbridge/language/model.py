@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from swapbridge.core.errors import RefusedError
 from swapbridge.core.needs import Need
-from swapbridge.language.places import Place
+from swapbridge.language.places import FilePlace
 
 LONGEST_REASON = 600
 
@@ -22,7 +22,7 @@ class Source:
     """An expression or name as written, and where it stands."""
 
     text: str
-    place: Place = field(compare=False, default=Place(1, 1))
+    place: FilePlace = field(compare=False, default=FilePlace(1, 1))
 
 
 DANGEROUS, WRONG, MISSING = range(3)
@@ -49,7 +49,7 @@ class BusRule:
     placement: str
     absent: tuple[str, ...]
     holds_engine: bool | None
-    place: Place = field(compare=False)
+    place: FilePlace = field(compare=False)
     silent_us: int | None = None
 
 
@@ -62,7 +62,7 @@ class SignalOptions:
     reference: Source | None = None
     unit: str | None = None
     role: str = ""
-    place: Place = field(compare=False, default=Place(1, 1))
+    place: FilePlace = field(compare=False, default=FilePlace(1, 1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,7 @@ class SignalRule:
     resolution: Source | None
     limits: tuple[Source, Source] | None
     reference: Source | None
-    place: Place = field(compare=False)
+    place: FilePlace = field(compare=False)
     seen: Seen = Seen()
     unreviewed: bool = False
     reviewed: Reviewed | None = None
@@ -124,7 +124,7 @@ class PageRule:
     page: int
     rest: str
     signals: tuple[SignalRule, ...]
-    place: Place = field(compare=False, default=Place(1, 1))
+    place: FilePlace = field(compare=False, default=FilePlace(1, 1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +136,7 @@ class MessageRule:
 
     message: Source
     signals: tuple[SignalRule, ...]
-    place: Place = field(compare=False)
+    place: FilePlace = field(compare=False)
     period_us: int | None = None
     on_arrival: tuple[Source, ...] = ()
     on_change: bool = False
@@ -175,7 +175,7 @@ class PassRule:
     ranges: tuple[tuple[int, int], ...]
     block: bool
     new_word: int
-    place: Place = field(compare=False)
+    place: FilePlace = field(compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +187,7 @@ class Diagnostics:
     engine: str
     answers: tuple[tuple[int, Source], ...]
     extended: bool
-    place: Place = field(compare=False)
+    place: FilePlace = field(compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +200,7 @@ class StateRules:
     after_run_us: int = 0
     silent_us: int = 5_000_000
     wake_by: tuple[str, ...] | None = None
-    place: Place = field(compare=False, default=Place(1, 1))
+    place: FilePlace = field(compare=False, default=FilePlace(1, 1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +211,7 @@ class CurveRule:
     x_unit: str
     y_unit: str
     points: tuple[tuple[Fraction, Fraction], ...]
-    place: Place = field(compare=False)
+    place: FilePlace = field(compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,7 +236,7 @@ class BridgeFile:
     pass_queue: int = 32
     digest: str = ""
 
-    def refuse(self, place: Place, reason: str, remedy: str, column: int = 1, rank: int = WRONG) -> BridgeRefused:
+    def refuse(self, place: FilePlace, reason: str, remedy: str, column: int = 1, rank: int = WRONG) -> BridgeRefused:
         """The error for something at a place of this file (column counts within the expression there)."""
         where = f"{self.path}:{place.line}:{place.column + column - 1}"
         return BridgeRefused(f"{where}: {shortened(reason)}; {remedy}", rank)

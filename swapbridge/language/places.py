@@ -17,7 +17,7 @@ _KEY_PART = re.compile(r"""\s*(?:"((?:[^"\\]|\\.)*)"|'([^']*)'|([A-Za-z0-9_-]+))
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class FilePlace:
     """Line and column, from 1."""
 
     line: int
@@ -80,12 +80,12 @@ class Places:
                 path = (*path, counts[path])
         return path
 
-    def of_key(self, path: Path) -> Place:
+    def of_key(self, path: Path) -> FilePlace:
         """Where the key of that path begins, or the nearest table that holds it."""
         line, column, _ = self._nearest(path)
-        return Place(line + 1, column + 1)
+        return FilePlace(line + 1, column + 1)
 
-    def of_text(self, path: Path, value: str) -> Place:
+    def of_text(self, path: Path, value: str) -> FilePlace:
         """Where the first character of a text value stands."""
         line, column, depth = self._nearest(path)
         rest = path[depth:]
@@ -98,10 +98,10 @@ class Places:
             for quote in ('"', "'"):
                 at = text.find(quote + value + quote, begin)
                 if at >= 0:
-                    return Place(number + 1, at + 2)
+                    return FilePlace(number + 1, at + 2)
             if number > line and _HEADER.match(text):
                 break
-        return Place(line + 1, column + 1)
+        return FilePlace(line + 1, column + 1)
 
     def _nearest(self, path: Path) -> tuple[int, int, int]:
         """Line, column (from 0) and depth of the longest known beginning of a path."""

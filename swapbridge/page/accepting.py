@@ -14,7 +14,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.signalmap.accept import accept_findings, same_place
 from swapbridge.signalmap.dbc_read import exact_number, load_map
 from swapbridge.signalmap.dbc_write import format_map
-from swapbridge.signalmap.edit import NOTHING, Change, set_in_map
+from swapbridge.signalmap.edit import NOTHING, MapChange, set_in_map
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 BY_HAND = "Set by hand on the bench page."
@@ -114,7 +114,7 @@ def _set_by_hand(signal_map: SignalMap, word: int, layout: Layout, edits: Mappin
     message = signal_map.by_word(word)
     assert message is not None
     old = _twin(message, layout)
-    change = Change(
+    change = MapChange(
         signed=layout.signed if old.layout.positions == layout.positions else None,
         scale=_exact(edits["scale"], "the scale"),
         offset=_exact(edits["offset"], "the offset"),

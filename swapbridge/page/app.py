@@ -15,11 +15,11 @@ from starlette.staticfiles import StaticFiles
 from starlette.templating import Jinja2Templates
 
 from swapbridge.core.errors import InputError, SwapbridgeError
-from swapbridge.page.bench import Bench, answer, posted, text_of, version_of, whole
-from swapbridge.page.guard import Guard
+from swapbridge.page.bench import BenchPage, answer, field_text, posted, version_of, whole
+from swapbridge.page.folder_files import FolderFiles
+from swapbridge.page.guard import RequestGuard
 from swapbridge.page.jobs import Jobs
 from swapbridge.page.keeping import ChangedError
-from swapbridge.page.shelf import Shelf
 from swapbridge.page.views import (
     axis,
     bridge,
@@ -42,7 +42,7 @@ Endpoint = Callable[[Request], Response]
 
 def make_app(
     folder: Path, *, hosts: Iterable[str], share_token: str | None = None, remote_may_write: bool = False
-) -> Guard:
+) -> RequestGuard:
     """The bench page over one swap folder, as an ASGI application.
 
     Parameters
@@ -61,7 +61,7 @@ def make_app(
     InputError
         The folder is not there.
     """
-    bench = Bench(Shelf(folder), Jobs(), Jinja2Templates(directory=HERE / "templates"))
+    bench = BenchPage(FolderFiles(folder), Jobs(), Jinja2Templates(directory=HERE / "templates"))
     bench.templates.env.autoescape = True
     routes = [
         Route("/api/jobs/{key}", _job(bench)),
@@ -81,7 +81,7 @@ def make_app(
         },
     )
     app.state.bench = bench
-    guard = Guard(app, hosts=hosts, share_token=share_token, remote_may_write=remote_may_write)
+    guard = RequestGuard(app, hosts=hosts, share_token=share_token, remote_may_write=remote_may_write)
     bench.phone_link = guard.phone_link
     return guard
 
@@ -111,7 +111,7 @@ def _broken(request: Request, error: Exception) -> Response:
     return JSONResponse({"error": f"this should not happen: {type(error).__name__}: {error}"}, status_code=500)
 
 
-def _job(bench: Bench):  # type: ignore[no-untyped-def]
+def _job(bench: BenchPage):  # type: ignore[no-untyped-def]
     def job(request: Request) -> Response:
         found = bench.jobs.get(request.path_params["key"])
         return answer(found.to_dict()) if found else JSONResponse({"error": "no such job"}, status_code=404)
@@ -119,22 +119,22 @@ def _job(bench: Bench):  # type: ignore[no-untyped-def]
     return job
 
 
-def _cancel(bench: Bench):  # type: ignore[no-untyped-def]
+def _cancel(bench: BenchPage):  # type: ignore[no-untyped-def]
     def cancel(request: Request) -> Response:
         return answer({"cancelled": bench.jobs.cancel(request.path_params["key"])})
 
     return cancel
 
 
-def _undo(bench: Bench) -> Callable[[Request], Awaitable[Response]]:
+def _undo(bench: BenchPage) -> Callable[[Request], Awaitable[Response]]:
     def undo(request: Request, asked: dict[str, Any]) -> Response:
-        path = undoable(bench, text_of(asked, "file"))
+        path = undoable(bench, field_text(asked, "file"))
         undone, version = bench.keeper.take_back(path, version_of(asked))
         return answer({"undone": undone, "version": version})
 
     return posted(undo)
 
 
-def undoable(bench: Bench, name: str) -> Path:
+def undoable(bench: BenchPage, name: str) -> Path:
     """A file whose steps can be undone: the bridge file, or a map by its plain name."""
-    return bench.shelf.path(BRIDGE) if name == BRIDGE else bench.shelf.map_path(name)
+    return bench.folder_files.path(BRIDGE) if name == BRIDGE else bench.folder_files.map_path(name)

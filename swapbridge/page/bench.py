@@ -1,4 +1,4 @@
-"""Page room: what the views share: the shelf of files, running jobs, things made once, and small answers."""
+"""Page room: what the views share: the folder_files of files, running jobs, things made once, and small answers."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from starlette.responses import HTMLResponse, Response
 from starlette.templating import Jinja2Templates
 
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.page.desk import Desk
-from swapbridge.page.guard import Session
+from swapbridge.page.folder_files import FolderFiles
+from swapbridge.page.guard import PageSession
 from swapbridge.page.jobs import Jobs
 from swapbridge.page.keeping import Keeper
+from swapbridge.page.live_control import LiveControl
 from swapbridge.page.once import Once
-from swapbridge.page.shelf import Shelf
 
 MOST_BODY_BYTES = 4 * 1024 * 1024
 
@@ -39,23 +39,23 @@ VIEWS = (
 
 
 @dataclass(slots=True)
-class Bench:
+class BenchPage:
     """Everything one running page holds; all of it can be made again from the folder."""
 
-    shelf: Shelf
+    folder_files: FolderFiles
     jobs: Jobs
     templates: Jinja2Templates
-    desk: Desk = field(init=False)
+    live_control: LiveControl = field(init=False)
     keeper: Keeper = field(init=False)
     memory: Once = field(default_factory=Once)
     phone_link: Callable[[], str | None] = lambda: None
     """A fresh link for one phone; None while the page is not shared."""
 
     def __post_init__(self) -> None:
-        self.desk = Desk(self.shelf.folder)
-        self.keeper = Keeper(self.shelf.folder)
+        self.live_control = LiveControl(self.folder_files.folder)
+        self.keeper = Keeper(self.folder_files.folder)
         self.keeper.tidy()
-        self.jobs.allowed = self.shelf.allowed = self.heavy
+        self.jobs.allowed = self.folder_files.allowed = self.heavy
 
     def heavy(self) -> None:
         """Refuse heavy work while frames are sent to a vehicle: it would take the processor from the translator.
@@ -65,22 +65,22 @@ class Bench:
         RefusedError
             The translator is sending.
         """
-        if self.desk.sending:
+        if self.live_control.sending:
             raise RefusedError("the translator is sending, and this would take the processor from it; stop it first")
 
     def page(self, request: Request, template: str, **values: Any) -> Response:
         """A rendered page with what every page needs."""
-        session: Session = request.state.session
+        session: PageSession = request.state.session
         shared = {
             "views": VIEWS,
             "here": request.url.path,
-            "folder": self.shelf.folder.name,
+            "folder": self.folder_files.folder.name,
             "form_token": session.form_token,
             "may_write": session.may_write,
             "local": session.local,
-            "captures": self.shelf.captures(),
-            "troubles": self.shelf.troubles(),
-            "is_sending": self.desk.sending,
+            "captures": self.folder_files.captures(),
+            "troubles": self.folder_files.troubles(),
+            "is_sending": self.live_control.sending,
         }
         text = self.templates.get_template(template).render({**shared, **values})
         return HTMLResponse(text.encode("utf-8", "replace"))  # a name on the disk may be in no encoding at all
@@ -156,7 +156,7 @@ def posted(work: Callable[[Request, dict[str, Any]], Response]) -> Callable[[Req
     return route
 
 
-def text_of(values: dict[str, Any], key: str, most: int = 300) -> str:
+def field_text(values: dict[str, Any], key: str, most: int = 300) -> str:
     """A text value of a request.
 
     Raises
@@ -178,7 +178,7 @@ def version_of(asked: dict[str, Any], key: str = "version") -> str:
     InputError
         The request names none.
     """
-    return text_of(asked, key, 64)
+    return field_text(asked, key, 64)
 
 
 def stamp_of(path: Path) -> tuple[int, int]:

@@ -54,7 +54,7 @@ REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; s
 
 
 @dataclass(frozen=True, slots=True)
-class Session:
+class PageSession:
     """One browser: its secret for changes, and what it may do."""
 
     form_token: str
@@ -63,13 +63,13 @@ class Session:
     at_pedals: bool = False
 
 
-class Guard:
+class RequestGuard:
     """ASGI middleware in front of the whole page.
 
     Parameters
     ----------
     app : ASGI application
-        What is guarded; it finds the `Session` in ``scope["state"]["session"]``.
+        What is guarded; it finds the `PageSession` in ``scope["state"]["session"]``.
     hosts : iterable of str
         Values of the Host header that are ours, in lower case, with the port.
     share_token : str or None
@@ -102,7 +102,7 @@ class Guard:
         scope.setdefault("state", {})["session"] = session
         await self.app(scope, receive, self._with_headers(send, fresh))
 
-    def _admit(self, scope: Scope) -> tuple[Response | None, Session | None, str | None]:
+    def _admit(self, scope: Scope) -> tuple[Response | None, PageSession | None, str | None]:
         """A refusal, or the session with the cookie to set when it is a new one."""
         headers = Headers(scope=scope)
         if headers.get("host", "").lower() not in self.hosts:
@@ -128,7 +128,7 @@ class Guard:
                 return _no("this browser may look only; changes are made on the machine itself")
         return None, session, None
 
-    def _newcomer(self, scope: Scope, headers: Headers) -> tuple[Response | None, Session | None, str | None]:
+    def _newcomer(self, scope: Scope, headers: Headers) -> tuple[Response | None, PageSession | None, str | None]:
         """Nobody knows this browser: it gets a session only by opening the page itself, not through another site."""
         query = scope["query_string"].decode("latin-1")
         local = _is_loopback(scope)
@@ -156,13 +156,13 @@ class Guard:
         name = f"{kind}.{secrets.token_urlsafe(16)}"
         return f"{name}.{self._sign(name)}"
 
-    def _session(self, value: str) -> Session | None:
+    def _session(self, value: str) -> PageSession | None:
         """What a cookie says; None when it is not ours."""
         name, _, signature = value.rpartition(".")
         kind = name.partition(".")[0]
         if kind not in (HERE, FAR, FAR_WRITES, FOOT) or not hmac.compare_digest(signature, self._sign(name)):
             return None
-        return Session(self._sign(f"form {value}"), kind == HERE, kind in (HERE, FAR_WRITES), kind == FOOT)
+        return PageSession(self._sign(f"form {value}"), kind == HERE, kind in (HERE, FAR_WRITES), kind == FOOT)
 
     def _sign(self, text: str) -> str:
         return hmac.new(self._secret, text.encode("utf-8", "replace"), hashlib.sha256).hexdigest()

@@ -16,7 +16,7 @@ STAGES = ("proved", "mapped", "accepted", "guessed", "unknown", "not CAN")
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class FolderEvidence:
     """What the folder holds that brings a need forward."""
 
     plan: Plan | None
@@ -25,7 +25,7 @@ class Known:
     findings: tuple[dict[str, Any], ...]
 
 
-def stage_of(need: Need, known: Known) -> str:
+def stage_of(need: Need, known: FolderEvidence) -> str:
     """The furthest stage that a need has reached."""
     if need.how != "can":
         return "not CAN"
@@ -38,7 +38,7 @@ def stage_of(need: Need, known: Known) -> str:
     return "unknown"
 
 
-def count_stages(needs: Iterable[Need], known: Known) -> dict[str, int]:
+def count_stages(needs: Iterable[Need], known: FolderEvidence) -> dict[str, int]:
     """How many needs stand at each of `STAGES`."""
     out = dict.fromkeys(STAGES, 0)
     for need in needs:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from swapbridge.plan.model import Line, Lookup, Slot, Table, div_round, table_at
+from swapbridge.plan.model import DelayLine, Lookup, Slot, Table, div_round, table_at
 
 Interval = tuple[int, int]
 INT64: Interval = (-(1 << 63), (1 << 63) - 1)
@@ -23,7 +23,7 @@ def op_interval(
     slots: Sequence[Slot],
     tables: Sequence[Table],
     lookups: Sequence[Lookup],
-    lines: Sequence[Line] = (),
+    lines: Sequence[DelayLine] = (),
 ) -> Interval:
     """Interval of an operation's result from its arguments' intervals (sound, not always tight).
 

@@ -38,8 +38,8 @@ select     b if a is not 0 else c (both are always computed; neither has an effe
 table      piecewise linear `Table` number `value` at a: y[0] below x[0], y[-1] above x[-1], otherwise with i the last
            point with x[i] <= a:  y[i] + div((a - x[i]) * (y[i+1] - y[i]), x[i+1] - x[i])  with `div` as above
 lookup     `Lookup` number `value`: values[k] where keys[k] == a, else its `default`
-delay      what `Line` number `value` was given `length` runs ago, 0 before there was so much; it is given a at once.
-           Tasks only; a line has one such operation.
+delay      what `DelayLine` number `value` was given `length` runs ago, 0 before there was so much; it is given a at
+           once. Tasks only; a line has one such operation.
 fresh      1 if feed number `value` is fresh, else 0
 age        elapsed(feed.last) if feed number `value` is fresh, else 2**31 - 1
 awake      1 if bus number `value` is awake, else 0
@@ -272,7 +272,7 @@ class Lookup:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class DelayLine:
     """Memory of the last `length` values given to it, each 0 to `high`; it begins full of zeros."""
 
     name: str
@@ -542,7 +542,7 @@ class Plan:
     inputs: tuple[tuple[str, str], ...] = ()
     notes: tuple[str, ...] = field(default=())
     unreviewed: tuple[str, ...] = ()
-    lines: tuple[Line, ...] = ()
+    lines: tuple[DelayLine, ...] = ()
     claims: tuple[Claim, ...] = ()
 
     def __repr__(self) -> str:

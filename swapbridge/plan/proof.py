@@ -31,7 +31,7 @@ State = Literal["proved", "missing", "unreadable", "other plan", "failed", "not 
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class ProvedFile:
     """A file that a proof judged by: "bridge" or "map NAME", where it lies, and its SHA-256.
 
     `path` is relative to the plan's folder, with forward slashes, or absolute where the file lies outside of it.
@@ -67,7 +67,7 @@ class ProofHead:
     plan_sha256: str
     outcome: Outcome
     left_out: tuple[str, ...]
-    sources: tuple[Source, ...]
+    sources: tuple[ProvedFile, ...]
     thoroughness: str
     seed: int
     counts: dict[str, int]
@@ -75,7 +75,7 @@ class ProofHead:
 
 
 @dataclass(frozen=True, slots=True)
-class Ruling:
+class ProofRuling:
     """Whether a plan is proved, and the sentence to say about it; `unreviewed` is what `review.why_unreviewed` says."""
 
     state: State
@@ -124,7 +124,7 @@ def proof_head(text: str, where: str = "the proof") -> ProofHead:
         if data["outcome"] == "PASSED" and (counts["fail"] or counts["unproved"]):
             raise ValueError("it passed, and a check of it did not")
         first = said.get("fail") or said.get("unproved", "")
-        sources = tuple(Source(str(s["what"]), str(s["path"]), str(s["sha256"])) for s in data["sources"])
+        sources = tuple(ProvedFile(str(s["what"]), str(s["path"]), str(s["sha256"])) for s in data["sources"])
         without = (*map(str, data["left_out"]), *left_out(str(data["thoroughness"])))
         return ProofHead(
             str(data["plan_sha256"]),
@@ -142,7 +142,7 @@ def proof_head(text: str, where: str = "the proof") -> ProofHead:
 
 def ruling_on(
     plan: Plan, proof: ProofHead | InputError | None, now: Mapping[str, str], name: str = "plan.json"
-) -> Ruling:
+) -> ProofRuling:
     """Whether a plan is proved.
 
     Parameters
@@ -159,32 +159,36 @@ def ruling_on(
     return replace(_ruling(plan, proof, now, name), unreviewed=why_unreviewed(plan))
 
 
-def _ruling(plan: Plan, proof: ProofHead | InputError | None, now: Mapping[str, str], name: str) -> Ruling:
+def _ruling(plan: Plan, proof: ProofHead | InputError | None, now: Mapping[str, str], name: str) -> ProofRuling:
     how = f"run `swapbridge prove {name}`"
     if proof is None:
-        return Ruling("missing", f"{name} was never proved: {how}")
+        return ProofRuling("missing", f"{name} was never proved: {how}")
     if isinstance(proof, InputError):
-        return Ruling("unreadable", str(proof))
+        return ProofRuling("unreadable", str(proof))
     if proof.plan_sha256 != plan_digest(plan):
-        return Ruling("other plan", f"the proof of {name} is of another plan, or the plan changed: {how} again", proof)
+        return ProofRuling(
+            "other plan", f"the proof of {name} is of another plan, or the plan changed: {how} again", proof
+        )
     if proof.outcome == "FAILED":
-        return Ruling("failed", f"{name} failed its proof: change what it names, then {how} again", proof)
+        return ProofRuling("failed", f"{name} failed its proof: change what it names, then {how} again", proof)
     if proof.outcome != "PASSED":
         lacking = f" ({proof.first_failure})" if proof.first_failure else ""
-        return Ruling("not proved", f"{name} is NOT PROVED{lacking}: bring what its proof names, {how} again", proof)
+        return ProofRuling(
+            "not proved", f"{name} is NOT PROVED{lacking}: bring what its proof names, {how} again", proof
+        )
     if proof.left_out:
         left = " and ".join(proof.left_out)
-        return Ruling("partial", f"the proof of {name} left out {left}: {how} with nothing left out", proof)
+        return ProofRuling("partial", f"the proof of {name} left out {left}: {how} with nothing left out", proof)
     if not any(source.what == BRIDGE_SOURCE for source in proof.sources):
-        return Ruling("partial", f"the proof of {name} names no bridge file: {how} again", proof)
+        return ProofRuling("partial", f"the proof of {name} names no bridge file: {how} again", proof)
     changed = [s for s in proof.sources if s.path in now and now[s.path] != s.sha256]
     if changed:
         which = ", ".join(f"{s.what} ({s.path})" for s in changed)
-        return Ruling("changed", f"changed since the proof of {name}: {which}. Compile, then {how} again", proof)
-    return Ruling("proved", f"proved ({proof.thoroughness} faults, seed {proof.seed})", proof)
+        return ProofRuling("changed", f"changed since the proof of {name}: {which}. Compile, then {how} again", proof)
+    return ProofRuling("proved", f"proved ({proof.thoroughness} faults, seed {proof.seed})", proof)
 
 
-def why_not(ruling: Ruling, *, unproved: bool, makes: bool = True) -> str:
+def why_not(ruling: ProofRuling, *, unproved: bool, makes: bool = True) -> str:
     """Why nothing of a plan may leave for a bus with wires; "" when it may.
 
     What the plan itself forbids, whatever was said aloud, comes first: rules learned and not reviewed.

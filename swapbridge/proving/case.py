@@ -21,7 +21,7 @@ from swapbridge.language.model import BridgeFile, MessageRule, SignalRule, Sourc
 from swapbridge.plan.model import Plan, Send
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, Run, frames_of
 from swapbridge.proving.bench.plant import Plant
-from swapbridge.proving.faults.campaign import Ground, Task
+from swapbridge.proving.faults.campaign import CampaignInputs, FaultTask
 from swapbridge.proving.groups import Settled
 from swapbridge.proving.judges.form import Frames, unpack_column
 from swapbridge.proving.reference.exact import reserved
@@ -61,7 +61,7 @@ class Track:
 
 
 @dataclass(frozen=True, slots=True)
-class Made:
+class SentSignal:
     """A sent signal: the rule that makes it, its map entry, and what the rule reads."""
 
     bus: int
@@ -95,7 +95,7 @@ class Made:
 class Campaign:
     """Which faults are tried, and in how many processes."""
 
-    tasks: tuple[Task, ...] = ()
+    tasks: tuple[FaultTask, ...] = ()
     thoroughness: str = "none"
     only: tuple[str, ...] = ()
     workers: int = 1
@@ -157,7 +157,7 @@ class Case:
     needs: Sequence[Need]
     bench: Bench
     run: Run
-    ground: Ground
+    ground: CampaignInputs
     reference: Reference
     make: MakeTranslator
     given: Settled
@@ -191,7 +191,7 @@ class Case:
         return out
 
     @cached_property
-    def made(self) -> list[Made]:
+    def made(self) -> list[SentSignal]:
         """Every sent signal that has a rule."""
         out = []
         for send in (s for s in self.plan.sends if s.request is None):
@@ -205,10 +205,10 @@ class Case:
                     if signal is not None:
                         sources, functions = reads(self.bridge, rule.value)
                         tree = parse_source(self.bridge, rule.value)
-                        out.append(Made(send.bus, send, message, signal, rule, parent, tree, sources, functions))
+                        out.append(SentSignal(send.bus, send, message, signal, rule, parent, tree, sources, functions))
         return out
 
-    def drives_of(self, made: Made) -> frozenset[int]:
+    def drives_of(self, made: SentSignal) -> frozenset[int]:
         """Buses in whose recordings a rule's values come about; each recording is a drive of its own.
 
         What asks for the translator's state hangs on what tells the states apart.
@@ -242,7 +242,7 @@ class Case:
             self._tracks[key] = track(self.old(bus, message.word), message, signal)
         return self._tracks[key]
 
-    def sent_track(self, made: Made) -> Track | None:
+    def sent_track(self, made: SentSignal) -> Track | None:
         """A signal as the translator sent it."""
         key = (made.bus, made.message.word, made.signal.name, True)
         if key not in self._tracks:

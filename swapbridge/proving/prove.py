@@ -18,12 +18,12 @@ from swapbridge.core.progress import Progress
 from swapbridge.language.addresses import addressed
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Plan
-from swapbridge.plan.proof import Source, left_out, plan_digest
+from swapbridge.plan.proof import ProvedFile, left_out, plan_digest
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, set_up, simulate
 from swapbridge.proving.bench.plant import Plant
 from swapbridge.proving.case import Campaign, Case, Extras
-from swapbridge.proving.faults.campaign import FULL, QUICK, Ground, chosen_tasks, tasks_for
+from swapbridge.proving.faults.campaign import FULL, QUICK, CampaignInputs, chosen_tasks, tasks_for
 from swapbridge.proving.groups import Settled, settle
 from swapbridge.proving.judges.evidence import misfit
 from swapbridge.proving.judges.order import JUDGES
@@ -68,7 +68,7 @@ def prove(
     make: MakeTranslator | None = None,
     workers: int = 1,
     inputs: Sequence[tuple[str, str]] = (),
-    sources: Sequence[Source] = (),
+    sources: Sequence[ProvedFile] = (),
     plant: Plant | None = None,
     more_checks: Callable[[], Sequence[Check]] | None = None,
     progress: Progress | None = None,
@@ -133,7 +133,7 @@ def prove(
     bench = set_up(plan, captures, Reference(bridge, maps).words_read())
     tell(0.02, "the captures go in")
     run = simulate(bench, make, seed=seed, progress=lambda share, words: tell(0.02 + 0.1 * share, words))
-    ground = Ground(bench, bridge, maps, make)
+    ground = CampaignInputs(bench, bridge, maps, make)
     beside, misfits = _laid_beside(stimuli or {}, bench)
     case = Case(
         plan, bridge, maps, needs, bench, run, ground, ground.reference(), make, given,

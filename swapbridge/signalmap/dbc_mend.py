@@ -55,7 +55,7 @@ _WANTS_NOTHING = {"BA_DEF_DEF_REL_", "BA_DEF_REL_", "ENVVAR_DATA_", "EV_"}
 
 
 @dataclass(frozen=True, slots=True)
-class Mended:
+class RepairedDbc:
     """A DBC's text that a strict parser reads, and what was done to it, a sentence each."""
 
     text: str
@@ -96,7 +96,7 @@ class _Mender:
         self.tail.setdefault(kind, []).append(statement)
 
 
-def mend(text: str) -> Mended:
+def repair_dbc(text: str) -> RepairedDbc:
     """Take a DBC apart and put it together again. Nothing is lost without a note."""
     mender = _Mender()
     statements = list(_statements(text, mender))
@@ -119,7 +119,7 @@ def mend(text: str) -> Mended:
             mender.keep(kind, body)
         elif kind not in ("BO_", "SG_", "BU_", "NS_", "BS_", "VERSION"):
             mender.note(line, f"{kind} is a kind of statement that nothing here uses: left out")
-    return Mended(_written(mender), tuple(mender.notes))
+    return RepairedDbc(_written(mender), tuple(mender.notes))
 
 
 def _statements(text: str, mender: _Mender) -> Iterator[tuple[str, str, int]]:

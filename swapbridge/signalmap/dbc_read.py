@@ -27,7 +27,7 @@ from swapbridge.core.frames import format_identifier
 from swapbridge.core.integrity import Checksum, Counter, checksum_from_dict, counter_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.signalmap.contradictions import one_line, tidy, without_contradictions
-from swapbridge.signalmap.dbc_mend import check_is_dbc, mend
+from swapbridge.signalmap.dbc_mend import check_is_dbc, repair_dbc
 from swapbridge.signalmap.groups import with_own_senders, with_usual_codes
 from swapbridge.signalmap.model import (
     MODULE_KINDS,
@@ -154,7 +154,7 @@ def parse_map(text: str, source: str = "the map") -> SignalMap:
     last = bare.rstrip().rsplit("\n", 1)[-1].strip()
     if re.match(r"(?:BO_|SG_)\s", last) and not _WHOLE_LINE.match(last):
         raise InputError(f"{source} ends in the middle of {last[:60]!r}: the file is cut short, get a whole one")
-    mended = mend(text)
+    mended = repair_dbc(text)
     notes = list(mended.notes)
     numbers = _exact_numbers(mended.text, source)
     database = _parse(mended.text, source)

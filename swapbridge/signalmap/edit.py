@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from fractions import Fraction
 
-from swapbridge.core.checksum_names import Place, named_checksum
+from swapbridge.core.checksum_names import ChecksumPlace, named_checksum
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import parse_identifier
 from swapbridge.core.integrity import Checksum, Counter
@@ -25,7 +25,7 @@ NOTHING = "none"
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class MapChange:
     """What to say of a message or one of its signals; None leaves a thing as it is.
 
     Attributes
@@ -87,7 +87,7 @@ class Changed:
     done: tuple[str, ...]
 
 
-def set_in_map(signal_map: SignalMap, target: str, change: Change) -> Changed:
+def set_in_map(signal_map: SignalMap, target: str, change: MapChange) -> Changed:
     """Say something of ``MESSAGE`` or ``MESSAGE.SIGNAL``; what is missing of the two is made.
 
     Parameters
@@ -135,7 +135,7 @@ def find_message(signal_map: SignalMap, name: str) -> MapMessage | None:
     return next((m for m in signal_map.messages if (m.identifier, m.extended) == (identifier, extended)), None)
 
 
-def _new_message(name: str, change: Change, done: list[str]) -> MapMessage:
+def _new_message(name: str, change: MapChange, done: list[str]) -> MapMessage:
     identifier = change.identifier
     if identifier is None:
         try:
@@ -151,7 +151,7 @@ def _new_message(name: str, change: Change, done: list[str]) -> MapMessage:
     return MapMessage(_checked(name), *identifier, change.length)
 
 
-def _changed_message(message: MapMessage, change: Change) -> MapMessage:
+def _changed_message(message: MapMessage, change: MapChange) -> MapMessage:
     length = message.length if change.length is None else change.length
     if not 0 <= length <= 64:
         raise InputError(f"message {message.name} can't have {length} bytes: 0 to 8, and 64 at most with CAN FD")
@@ -175,7 +175,7 @@ def _changed_message(message: MapMessage, change: Change) -> MapMessage:
     )
 
 
-def _with_group_codes(message: MapMessage, old: MapMessage | None, name: str, change: Change) -> MapMessage:
+def _with_group_codes(message: MapMessage, old: MapMessage | None, name: str, change: MapChange) -> MapMessage:
     """A group whose signals have J1939's reserved values, but for those of which something else is said."""
     if old is None or not old.is_group:
         return as_group(message)
@@ -190,7 +190,7 @@ def _with_group_codes(message: MapMessage, old: MapMessage | None, name: str, ch
     )
 
 
-def _with_signal(message: MapMessage, name: str, change: Change, done: list[str]) -> MapMessage:
+def _with_signal(message: MapMessage, name: str, change: MapChange, done: list[str]) -> MapMessage:
     old = message.signal(name)
     if old is None:
         if change.start is None or change.bits is None:
@@ -242,7 +242,7 @@ def _follows(s: MapSignal, before: Layout, after: Layout) -> MapSignal:
     return replace(s, checksum=checksum)
 
 
-def _said(s: MapSignal, message: MapMessage, others: list[MapSignal], change: Change) -> MapSignal:
+def _said(s: MapSignal, message: MapMessage, others: list[MapSignal], change: MapChange) -> MapSignal:
     """The signal with everything that the change says of it."""
     counter, checksum = s.counter, s.checksum
     if change.counter is not None:
@@ -313,12 +313,12 @@ def _checksum(text: str, s: MapSignal, message: MapMessage, others: list[MapSign
             if rest is None:
                 raise InputError(f"the message has no signal {upper.strip()!r} for the upper bits: make it first")
             own = split_layout(own, replace(rest.layout, signed=False))
-        return named_checksum(text, Place(own, message.length, message.identifier, message.extended, counter))
+        return named_checksum(text, ChecksumPlace(own, message.length, message.identifier, message.extended, counter))
     except InputError as error:
         raise InputError(f"{message.label}, signal {s.name}: {error}") from None
 
 
-def _nodes(signal_map: SignalMap, change: Change, done: list[str]) -> tuple[MapNode, ...]:
+def _nodes(signal_map: SignalMap, change: MapChange, done: list[str]) -> tuple[MapNode, ...]:
     if change.sender is None:
         if change.module_kind is not None:
             raise InputError("--module-kind says what the module of --sender is: add --sender")

@@ -17,7 +17,7 @@ _ROWS = 1 << 16
 """Frames of the capture handled at once."""
 
 
-class Piece(NamedTuple):
+class LoadPiece(NamedTuple):
     """Frames of one bus in a row, none of them earlier than those of the piece before."""
 
     time_ns: npt.NDArray[np.int64]
@@ -25,14 +25,14 @@ class Piece(NamedTuple):
     busy_ns: npt.NDArray[np.int64]
 
 
-def pieces(
+def load_pieces(
     capture: Capture,
     number: int,
     slow: npt.NDArray[np.int32],
     fast: npt.NDArray[np.int32],
     order: npt.NDArray[np.intp] | None,
     rates: tuple[int, int],
-) -> Iterator[Piece]:
+) -> Iterator[LoadPiece]:
     """One bus in pieces that stay in cache: whole columns would cost more in new memory than in work."""
     for start in range(0, len(capture), _ROWS):
         stop = min(start + _ROWS, len(capture))
@@ -42,11 +42,11 @@ def pieces(
             on_bus = places + start if order is None else order[start:stop][places]
         time, flags = capture.time_ns[on_bus], capture.flags[on_bus]
         if len(time):
-            yield Piece(time, flags, bits_time_ns(slow[on_bus], fast[on_bus], *rates))
+            yield LoadPiece(time, flags, bits_time_ns(slow[on_bus], fast[on_bus], *rates))
 
 
 def bus_survey(
-    name: str, parts: Iterable[Piece], bit_rate: int, start_ns: int, words: npt.NDArray[np.uint64], number: int
+    name: str, parts: Iterable[LoadPiece], bit_rate: int, start_ns: int, words: npt.NDArray[np.uint64], number: int
 ) -> tuple[BusSurvey, npt.NDArray[np.int64]]:
     """One bus, its silences not told apart yet, and the times it was heard again."""
     frames = errors = remotes = busy_ns = 0

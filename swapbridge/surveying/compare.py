@@ -29,7 +29,7 @@ ChangeKind = Literal["period", "length", "moving", "still", "value"]
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class BusChange:
     """One thing about an identifier that is not as it was.
 
     Attributes
@@ -57,7 +57,7 @@ class IdentifierChange:
 
     before: IdentifierSurvey
     after: IdentifierSurvey
-    changes: tuple[Change, ...]
+    changes: tuple[BusChange, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +205,7 @@ def _missing(one: IdentifierSurvey, own: BusSurvey, other: BusSurvey | None) -> 
     return Missing(one, due, due >= ENOUGH)
 
 
-def _changes(before: IdentifierSurvey, after: IdentifierSurvey, awake_a: float, awake_b: float) -> list[Change]:
+def _changes(before: IdentifierSurvey, after: IdentifierSurvey, awake_a: float, awake_b: float) -> list[BusChange]:
     out = []
     period = _period_change(before, after, awake_a, awake_b)
     if period:
@@ -214,7 +214,7 @@ def _changes(before: IdentifierSurvey, after: IdentifierSurvey, awake_a: float, 
     if set(sizes_a) != set(sizes_b):
         sure = before.length != after.length or min(before.frames, after.frames) >= 2 * ENOUGH
         words = f"length {_sizes(sizes_a)} → {_sizes(sizes_b)} bytes"
-        out.append(Change("length", words, sure=sure))
+        out.append(BusChange("length", words, sure=sure))
     return out + _bit_changes(before, after)
 
 
@@ -222,7 +222,9 @@ def _sizes(sizes: dict[int, int]) -> str:
     return " or ".join(str(size) for size in sorted(sizes))
 
 
-def _period_change(before: IdentifierSurvey, after: IdentifierSurvey, awake_a: float, awake_b: float) -> Change | None:
+def _period_change(
+    before: IdentifierSurvey, after: IdentifierSurvey, awake_a: float, awake_b: float
+) -> BusChange | None:
     stepping = ("cyclic", "mixed")
     if "wake-up" in (before.sending, after.sending):
         return None
@@ -231,16 +233,16 @@ def _period_change(before: IdentifierSurvey, after: IdentifierSurvey, awake_a: f
         difference = abs(after.period_ms - before.period_ms)
         if difference <= max(_PERIOD_SHARE * before.period_ms, _SIGMAS * error):
             return None
-        return Change("period", f"period {before.period_ms:.4g} → {after.period_ms:.4g} ms")
+        return BusChange("period", f"period {before.period_ms:.4g} → {after.period_ms:.4g} ms")
     # sent when something happens, at least in one of them: rates, counted as a Poisson process would be
     rate_a, rate_b = before.frames / max(awake_a, 1e-3), after.frames / max(awake_b, 1e-3)
     error = math.hypot(math.sqrt(before.frames) / max(awake_a, 1e-3), math.sqrt(after.frames) / max(awake_b, 1e-3))
     if max(rate_a, rate_b) < 2 * min(rate_a, rate_b) or abs(rate_a - rate_b) <= _SIGMAS * error:
         return None
-    return Change("period", f"{rate_a:.3g} → {rate_b:.3g} frames a second")
+    return BusChange("period", f"{rate_a:.3g} → {rate_b:.3g} frames a second")
 
 
-def _bit_changes(before: IdentifierSurvey, after: IdentifierSurvey) -> list[Change]:
+def _bit_changes(before: IdentifierSurvey, after: IdentifierSurvey) -> list[BusChange]:
     size = min(len(before.payload), len(after.payload))
     flips_a, flips_b = before.flips[: 8 * size], after.flips[: 8 * size]
     # flips due in the one capture at the rate of the other
@@ -253,10 +255,10 @@ def _bit_changes(before: IdentifierSurvey, after: IdentifierSurvey) -> list[Chan
     for bits, sure in ((moving & (due_a >= ENOUGH), True), (moving & (due_a < ENOUGH), False)):
         if bits.any():
             times = int(flips_b[bits].max())
-            out.append(Change("moving", f"{bit_words(bits)} now moving ({_times(times)})", _mask(bits), sure))
+            out.append(BusChange("moving", f"{bit_words(bits)} now moving ({_times(times)})", _mask(bits), sure))
     still = (flips_a > 0) & (flips_b == 0) & (due_b >= ENOUGH)
     if still.any():
-        out.append(Change("still", f"{bit_words(still)} no longer moving", _mask(still)))
+        out.append(BusChange("still", f"{bit_words(still)} no longer moving", _mask(still)))
     value = (flips_a == 0) & (flips_b == 0) & (value_a != value_b)
     if value.any():
         mask = _mask(value)
@@ -266,7 +268,7 @@ def _bit_changes(before: IdentifierSurvey, after: IdentifierSurvey) -> list[Chan
             for at, m in enumerate(mask)
             if m
         ]
-        out.append(Change("value", "; ".join(parts), mask, min(before.frames, after.frames) >= 2))
+        out.append(BusChange("value", "; ".join(parts), mask, min(before.frames, after.frames) >= 2))
     return out
 
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress
-from swapbridge.surveying.bus_load import bus_survey, pieces
+from swapbridge.surveying.bus_load import bus_survey, load_pieces
 from swapbridge.surveying.frame_bits import slow_and_fast_bits
 from swapbridge.surveying.groups import faults_heard, groups_heard
 from swapbridge.surveying.identifiers import Groups, batches, identifiers
@@ -62,7 +62,7 @@ def survey(
     order = None if (capture.time_ns[1:] >= capture.time_ns[:-1]).all() else np.argsort(capture.time_ns, kind="stable")
 
     def bus_of(number: int) -> tuple[BusSurvey, npt.NDArray[np.int64]]:
-        parts = pieces(capture, number, slow, fast, order, (rates[number], data_bit_rate))
+        parts = load_pieces(capture, number, slow, fast, order, (rates[number], data_bit_rate))
         return bus_survey(capture.bus_names[number], parts, rates[number], start_ns, words, number)
 
     buses, wakes = zip(*on_threads(bus_of, range(len(rates)), len(capture)), strict=True)

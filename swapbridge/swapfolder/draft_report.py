@@ -13,7 +13,7 @@ from swapbridge.drafting.outlook import SURE, label, outlook
 from swapbridge.drafting.picture import message_picture
 from swapbridge.proving.report.html import style
 from swapbridge.proving.report.pictures import overlay_picture
-from swapbridge.proving.report.verdict import Overlay
+from swapbridge.proving.report.verdict import ProofOverlay
 
 HOW = {
     "copy": "a copy of a signal that will be there",
@@ -128,5 +128,5 @@ def _picture(made: DraftedMessage, one: Explained, number: int) -> str:
         used = "This stretch was not used to learn the rule."
     elif one.drawn.made is None:
         used = "What is sent instead is the safe answer."
-    figure = overlay_picture(Overlay(title, "recorded", "raw", recorded, "made", "raw", sent), number)
+    figure = overlay_picture(ProofOverlay(title, "recorded", "raw", recorded, "made", "raw", sent), number)
     return f"{figure}<p class=legend>{used}</p>"

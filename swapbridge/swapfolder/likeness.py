@@ -14,7 +14,7 @@ import numpy as np
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout
-from swapbridge.drafting.vehicle import raw_values
+from swapbridge.drafting.vehicle import raw_series
 from swapbridge.emit.native import SentColumns
 from swapbridge.plan.model import Plan
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
@@ -132,11 +132,11 @@ def _spoken(frames: tuple[Any, Any], quiet: list[tuple[int, int]]) -> tuple[Any,
 
 def _share(a: tuple[Any, Any], b: tuple[Any, Any], signal: MapSignal) -> tuple[float, bool]:
     """Share of frames alike, the other's taken as it then was or a little later; and whether it moves."""
-    mine = raw_values(a[1], signal.layout)
+    mine = raw_series(a[1], signal.layout)
     moves = bool(len(mine)) and bool((mine != mine[0]).any())
     if not len(mine) or not len(b[0]):
         return 0.0, moves
-    theirs = raw_values(b[1], signal.layout)
+    theirs = raw_series(b[1], signal.layout)
     near = max(1.0, NEAR * float(np.ptp(mine))) if signal.layout.length > 2 and not signal.choices else 0.0
     alike = np.zeros(len(mine), dtype=bool)
     for shift in range(-LATE_US // 2, 2 * LATE_US + 1, LATE_US // 6):

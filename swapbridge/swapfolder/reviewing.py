@@ -15,7 +15,7 @@ import tomlkit
 from swapbridge.capture.capture import Capture
 from swapbridge.compiler.compile import CompileResult
 from swapbridge.compiler.expressions.values import show
-from swapbridge.compiler.review import Mark
+from swapbridge.compiler.review import ReviewMark
 from swapbridge.core.errors import InputError, MissingToolError
 from swapbridge.core.files import written_whole
 from swapbridge.core.frames import identifier_word
@@ -30,7 +30,7 @@ from swapbridge.signalmap.model import MapSignal, SignalMap
 
 
 @dataclass(frozen=True, slots=True)
-class Values:
+class ReviewedValues:
     """Raw values of one signal in so many frames: the lowest, the highest, and the one that came most often."""
 
     frames: int
@@ -40,7 +40,7 @@ class Values:
 
 
 def review_lines(
-    mark: Mark,
+    mark: ReviewMark,
     bridge: BridgeFile,
     result: CompileResult,
     maps: Mapping[str, SignalMap],
@@ -89,7 +89,7 @@ def review_lines(
     return out
 
 
-def _words(values: Values | None, signal: MapSignal, field: Field) -> str:
+def _words(values: ReviewedValues | None, signal: MapSignal, field: Field) -> str:
     if values is None:
         return "no recording here shows it"
     low, high, most = (_say(raw, signal) for raw in (values.low, values.high, values.most))
@@ -104,7 +104,7 @@ def _say(raw: int, signal: MapSignal) -> str:
     return f"'{name}'" if name else show(signal.physical(raw))
 
 
-def _torque(told: Values | None, made: Values | None, signal: MapSignal, field: Field) -> list[str]:
+def _torque(told: ReviewedValues | None, made: ReviewedValues | None, signal: MapSignal, field: Field) -> list[str]:
     """How much too little torque would be reported at most, as far as the recordings tell."""
     role = BY_NAME.get(field.role)
     if role is None or role.hazard != "actual torque":
@@ -117,7 +117,7 @@ def _torque(told: Values | None, made: Values | None, signal: MapSignal, field: 
     return [f"    too little      at its highest {show(missing)}{unit} below what was recorded"]
 
 
-def _recorded(signal_map: SignalMap, message: str, capture: Capture | None) -> dict[str, Values]:
+def _recorded(signal_map: SignalMap, message: str, capture: Capture | None) -> dict[str, ReviewedValues]:
     """What the old sender said, without reserved codes."""
     found = signal_map.message(message)
     if capture is None or found is None:
@@ -131,15 +131,15 @@ def _recorded(signal_map: SignalMap, message: str, capture: Capture | None) -> d
     return out
 
 
-def _measured(signal: MapSignal | None, counts: Counter[int]) -> Values | None:
+def _measured(signal: MapSignal | None, counts: Counter[int]) -> ReviewedValues | None:
     codes = set() if signal is None else {*signal.not_available, *signal.error_codes}
     kept = {raw: n for raw, n in counts.items() if raw not in codes} or counts
     if not kept:
         return None
-    return Values(sum(counts.values()), min(kept), max(kept), max(kept, key=lambda raw: (kept[raw], -raw)))
+    return ReviewedValues(sum(counts.values()), min(kept), max(kept), max(kept, key=lambda raw: (kept[raw], -raw)))
 
 
-def _made(plan: Plan, name: str, captures: Mapping[str, Capture]) -> dict[str, Values]:
+def _made(plan: Plan, name: str, captures: Mapping[str, Capture]) -> dict[str, ReviewedValues]:
     """What the plan makes of the recordings, played side by side from their beginnings; {} without a C compiler."""
     send = next((s for s in plan.sends if s.name == name), None)
     sent = play(plan, captures) if send is not None else None
@@ -185,7 +185,7 @@ def _columns(plan: Plan, bus: int, capture: Capture) -> tuple[Any, ...]:
     return time_us, np.full(len(rows), bus, np.uint8), word, capture.length[rows], capture.payload[rows]
 
 
-def write_review(path: Path, mark: Mark, on: str) -> None:
+def write_review(path: Path, mark: ReviewMark, on: str) -> None:
     """Write ``reviewed = { on, digest }`` beside a rule, in place of ``unreviewed``; the rest of the file stays.
 
     Raises
@@ -199,7 +199,7 @@ def write_review(path: Path, mark: Mark, on: str) -> None:
         temporary.write_text(text, encoding="utf-8")
 
 
-def review_text(old: str, mark: Mark, on: str, where: str) -> str:
+def review_text(old: str, mark: ReviewMark, on: str, where: str) -> str:
     """A bridge file's text with a review beside a rule; `where` names the file in what is refused."""
     document = tomlkit.parse(old)
     messages = document.get("messages", [])
@@ -219,7 +219,7 @@ def review_text(old: str, mark: Mark, on: str, where: str) -> str:
     return tomlkit.dumps(document)
 
 
-def _signal_table(rule: Any, mark: Mark) -> Any:
+def _signal_table(rule: Any, mark: ReviewMark) -> Any:
     assert mark.signal is not None
     tables = [rule.get("signals", {})]
     if mark.signal.page is not None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from swapbridge.asking.session import Session
+from swapbridge.asking.session import AskingSession
 from tests.asking.modules import MS, Frame, Node
 
 FRAME_NS = 250_000
@@ -25,7 +25,7 @@ class Bench:
         self.sent: list[tuple[int, int, bytes]] = []
         self.now_ns = 0
 
-    def run(self, session: Session, each: Callable[[int], None] | None = None) -> None:
+    def run(self, session: AskingSession, each: Callable[[int], None] | None = None) -> None:
         """Until the session has ended."""
         while not session.ended_by:
             self._step(session)
@@ -41,7 +41,7 @@ class Bench:
             self._nodes(None)
         self.now_ns = end
 
-    def _step(self, session: Session) -> None:
+    def _step(self, session: AskingSession) -> None:
         frame = session.poll(self.now_ns)
         if frame is not None:
             word, data = frame
@@ -56,12 +56,12 @@ class Bench:
         self.now_ns = max(self.now_ns, min([max(session.due_ns, self.now_ns + MS), *dues]))
         self._nodes(session)
 
-    def _nodes(self, session: Session | None) -> None:
+    def _nodes(self, session: AskingSession | None) -> None:
         for node in self.nodes:
             for word, data in list(node.frames(self.now_ns)):
                 self._deliver(node, (word, data), session)
 
-    def _deliver(self, sender: Node, frame: Frame, session: Session | None) -> None:
+    def _deliver(self, sender: Node, frame: Frame, session: AskingSession | None) -> None:
         for other in self.nodes:
             if other is not sender:
                 other.hear(*frame, self.now_ns)

@@ -21,7 +21,7 @@ from scipy.signal import lfilter
 
 from swapbridge.capture.stimulus import Channel
 from swapbridge.guessing.meaning import confidence
-from swapbridge.guessing.meaning.align import Series, Target
+from swapbridge.guessing.meaning.align import ChannelTarget, FieldSeries
 from swapbridge.guessing.meaning.matching import Work, match_message
 from swapbridge.guessing.meaning.meaning import prepare_targets, weigh
 
@@ -193,7 +193,7 @@ OFFSETS: dict[str, list[float]] = {
 
 def field(
     rng: np.random.Generator, world: World, value: Floats, scale: float, offset: float, *, slow: bool = False
-) -> Series:
+) -> FieldSeries:
     """A quantity as a message carries it: rounded, periodic with jitter, some frames lost."""
     period = float(
         rng.choice(
@@ -204,13 +204,15 @@ def field(
     at = np.arange(rng.uniform(0, period), world.time[-1], period)
     at = np.sort(at + rng.normal(0, 0.02 * period, len(at)))[rng.random(len(at)) > 0.01]
     raw = np.round((np.interp(at, world.time, value) - offset) / scale)
-    return Series(at, raw[None, :], period)
+    return FieldSeries(at, raw[None, :], period)
 
 
-def labelled(rng: np.random.Generator) -> tuple[list[Series], list[str | None], dict[str, Target], list[bool]]:
+def labelled(
+    rng: np.random.Generator,
+) -> tuple[list[FieldSeries], list[str | None], dict[str, ChannelTarget], list[bool]]:
     """Fields of one world and the channel that each truly follows."""
     world = drive(rng)
-    series: list[Series] = []
+    series: list[FieldSeries] = []
     truth: list[str | None] = []
     held: list[bool] = []
 

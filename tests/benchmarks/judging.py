@@ -16,12 +16,12 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.coding.columns import columns_of
+from swapbridge.guessing.coding.columns import bit_columns_of
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity import trust
 from swapbridge.guessing.integrity.vehicle import vehicle_checks
 from swapbridge.guessing.layout.orders import house_style
-from swapbridge.guessing.layout.study import Study, lay_out, one_length, study, with_support
+from swapbridge.guessing.layout.study import Study, fields_of_study, one_length, study, with_vehicle_formulas
 from tests.benchmarks.vehicles import Field
 
 Floats = npt.NDArray[np.float64]
@@ -186,7 +186,7 @@ def guess_of(capture: Capture) -> dict[int, list[Guessed]]:
     out: dict[int, list[Guessed]] = {}
     for identifier, found in studies:
         exact = {(kind, bits): features for kind, bits, features in claims_of(found)}
-        for f in lay_out(found, style):
+        for f in fields_of_study(found, style):
             page = None if f.mux is None else f.mux[1]
             words = "" if f.method is None else " ".join(f"{k}={v}" for k, v in f.evidence.items())
             features = exact.get((f.kind, f.layout.positions))
@@ -220,9 +220,9 @@ def studied(capture: Capture) -> Iterator[tuple[int, Study]]:
     keys, columns = [], []
     for key, rows in capture.groups():
         keys.append(key.identifier)
-        columns.append(columns_of(capture, key, rows))
+        columns.append(bit_columns_of(capture, key, rows))
     given = vehicle_checks([one_length(c) for c in columns])
-    yield from zip(keys, with_support([study(c, g) for c, g in zip(columns, given, strict=True)]), strict=True)
+    yield from zip(keys, with_vehicle_formulas([study(c, g) for c, g in zip(columns, given, strict=True)]), strict=True)
 
 
 def claims_of(found: Study) -> Iterator[tuple[str, Bits, Floats]]:

@@ -20,7 +20,7 @@ import numpy as np
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import EXTENDED_BIT
-from swapbridge.signalmap.dbc_mend import mend
+from swapbridge.signalmap.dbc_mend import repair_dbc
 from swapbridge.signalmap.dbc_read import load_map, with_imports
 from swapbridge.signalmap.decode import decode_columns
 from swapbridge.signalmap.model import MapMessage, SignalMap
@@ -96,7 +96,7 @@ def main() -> int:
             notes += len(found.notes)
             signals += sum(len(m.signals) for m in found.messages)
             if form == ".dbc":
-                text = mend(with_imports(path)[0]).text
+                text = repair_dbc(with_imports(path)[0]).text
                 database = cantools.database.load_string(text, "dbc", strict=False, sort_signals=None)
                 one, bad = differing(found, database, rng)
                 compared, wrong = compared + one, wrong + bad

@@ -10,7 +10,7 @@ import pytest
 
 from swapbridge.bus.adapters import bitrate as bitrate_module
 from swapbridge.bus.adapters.bitrate import USUAL_RATES, RateTry, find_bitrate
-from swapbridge.bus.adapters.listen import Link
+from swapbridge.bus.adapters.listen import ListeningLink
 from swapbridge.bus.adapters.spec import parse_bus
 from swapbridge.core.errors import BusError, RefusedError
 
@@ -65,6 +65,6 @@ def test_an_adapter_that_may_send_is_not_used() -> None:
 
 
 def test_a_link_that_cant_be_set_says_how(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(bitrate_module, "link_of", lambda channel: Link("can", True, False, 500_000, ""))
+    monkeypatch.setattr(bitrate_module, "link_of", lambda channel: ListeningLink("can", True, False, 500_000, ""))
     with pytest.raises(BusError, match="sudo"):
         find_bitrate(parse_bus("a=socketcan:no-such-link0"), seconds=0.01)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.bus.running.gate import BURST, RATE_MARGIN, Gate, Ruling, planned_interval_us
+from swapbridge.bus.running.gate import BURST, RATE_MARGIN, FrameRuling, Gate, planned_interval_us
 from swapbridge.plan.model import Bus, Feed, Pass, Plan, Receive, Request, Send, Variant
 
 MS = 1000
@@ -26,17 +26,17 @@ def plan(*sends: Send, passes: tuple[Pass, ...] = (), feeds: tuple[Feed, ...] = 
 
 def test_watching_only_withholds_everything() -> None:
     gate = Gate(plan(send(0x100, period_us=10 * MS)))
-    assert gate.judge(1, 0x100, b"x", 0) is Ruling.WITHHELD
+    assert gate.judge(1, 0x100, b"x", 0) is FrameRuling.WITHHELD
     gate.sending = True
-    assert gate.judge(1, 0x100, b"x", 10 * MS) is Ruling.SEND
-    assert gate.counts[Ruling.WITHHELD] == gate.counts[Ruling.SEND] == 1
+    assert gate.judge(1, 0x100, b"x", 10 * MS) is FrameRuling.SEND
+    assert gate.counts[FrameRuling.WITHHELD] == gate.counts[FrameRuling.SEND] == 1
 
 
 def test_an_identifier_outside_the_plan_shuts_the_gate() -> None:
     gate = Gate(plan(send(0x100, period_us=10 * MS)), sending=True)
-    assert gate.judge(1, 0x101, b"x", 0) is Ruling.UNPLANNED
-    assert gate.judge(0, 0x100, b"x", 0) is Ruling.UNPLANNED
-    assert gate.judge(1, 0x100, b"x", 0) is Ruling.SHUT
+    assert gate.judge(1, 0x101, b"x", 0) is FrameRuling.UNPLANNED
+    assert gate.judge(0, 0x100, b"x", 0) is FrameRuling.UNPLANNED
+    assert gate.judge(1, 0x100, b"x", 0) is FrameRuling.CLOSED
     assert "not in the plan" in gate.faults[0]
 
 
@@ -47,7 +47,7 @@ def test_never_faster_than_planned(gaps: list[int]) -> None:
     gate, now, sent = Gate(plan(send(0x100, period_us=10 * MS)), sending=True), 0, []
     for gap in gaps:
         now += gap
-        if gate.judge(1, 0x100, b"x", now) is Ruling.SEND:
+        if gate.judge(1, 0x100, b"x", now) is FrameRuling.SEND:
             sent.append(now)
     for k, begin in enumerate(sent):
         for m in range(k, len(sent)):
@@ -56,23 +56,23 @@ def test_never_faster_than_planned(gaps: list[int]) -> None:
 
 def test_the_planned_rhythm_always_passes() -> None:
     gate = Gate(plan(send(0x100, period_us=10 * MS)), sending=True)
-    assert all(gate.judge(1, 0x100, b"x", 10 * MS * k) is Ruling.SEND for k in range(10_000))
+    assert all(gate.judge(1, 0x100, b"x", 10 * MS * k) is FrameRuling.SEND for k in range(10_000))
     assert gate.faults == []
 
 
 def test_answers_under_one_identifier_may_each_have_their_rate() -> None:
     asked = {"request": Request(1, (0x7DF,), b"\x02\x01"), "gap_us": 5 * MS}
     gate = Gate(plan(send(0x7E8, **asked), send(0x7E8, **asked)), sending=True)
-    assert all(gate.judge(1, 0x7E8, b"x", 2500 * k) is Ruling.SEND for k in range(1000)), "two every 5 ms"
-    assert Ruling.TOO_FAST in [gate.judge(1, 0x7E8, b"x", 2500 * 1000 + 1200 * k) for k in range(100)]
+    assert all(gate.judge(1, 0x7E8, b"x", 2500 * k) is FrameRuling.SEND for k in range(1000)), "two every 5 ms"
+    assert FrameRuling.TOO_FAST in [gate.judge(1, 0x7E8, b"x", 2500 * 1000 + 1200 * k) for k in range(100)]
 
 
 def test_a_translator_gone_wild_is_shut_out() -> None:
     gate = Gate(plan(send(0x100, period_us=100 * MS), send(0x200, period_us=100 * MS)), sending=True)
     rulings = [gate.judge(1, 0x100, b"x", k) for k in range(80)]
-    assert rulings.count(Ruling.SEND) == BURST
+    assert rulings.count(FrameRuling.SEND) == BURST
     assert "kept coming" in gate.shut
-    assert gate.judge(1, 0x200, b"x", 60) is Ruling.SHUT
+    assert gate.judge(1, 0x200, b"x", 60) is FrameRuling.CLOSED
     assert len(gate.faults) == 2
 
 
@@ -84,34 +84,34 @@ def test_a_stall_now_and_then_does_not_shut_the_gate() -> None:
             gate.judge(1, 0x100, b"x", minute * 60_000 * MS)
     assert gate.shut == ""
     assert len(gate.faults) == 1
-    assert gate.counts[Ruling.SEND] == 60 * BURST
+    assert gate.counts[FrameRuling.SEND] == 60 * BURST
 
 
 def test_another_sender_is_never_talked_over() -> None:
     gate = Gate(plan(send(0x100, period_us=10 * MS), send(0x200, period_us=10 * MS)), sending=True)
-    assert gate.judge(1, 0x100, b"ours", 0) is Ruling.SEND
+    assert gate.judge(1, 0x100, b"ours", 0) is FrameRuling.SEND
     gate.heard(1, 0x100, b"ours", 1 * MS)  # our own frame, given back by the interface
-    assert gate.judge(1, 0x100, b"ours", 10 * MS) is Ruling.SEND
+    assert gate.judge(1, 0x100, b"ours", 10 * MS) is FrameRuling.SEND
     gate.heard(1, 0x100, b"theirs", 11 * MS)
-    assert gate.judge(1, 0x100, b"ours", 20 * MS) is Ruling.NOT_OURS
-    assert gate.judge(1, 0x200, b"ours", 20 * MS) is Ruling.SEND
+    assert gate.judge(1, 0x100, b"ours", 20 * MS) is FrameRuling.NOT_OURS
+    assert gate.judge(1, 0x200, b"ours", 20 * MS) is FrameRuling.SEND
     assert gate.foreign() == ("host 100",)
     assert "another node" in gate.faults[0]
     gate.heard(0, 0x200, b"theirs", 21 * MS)  # the other bus is another matter
-    assert gate.judge(1, 0x200, b"ours", 30 * MS) is Ruling.SEND
+    assert gate.judge(1, 0x200, b"ours", 30 * MS) is FrameRuling.SEND
 
 
 def test_passed_frames_go_out_while_planned_ones_are_withheld() -> None:
     rules = (Pass(0, 0x300, 0x3FF, 1), Pass(0, 0x310, 0x310, 1, block=True), Pass(0, 0x50, 0x50, 1, new_word=0x51))
     gate = Gate(plan(send(0x100, period_us=10 * MS), passes=rules))
-    assert gate.judge(1, 0x300, b"x", 0) is Ruling.TOO_FAST  # nothing was heard that could be passed
+    assert gate.judge(1, 0x300, b"x", 0) is FrameRuling.TOO_FAST  # nothing was heard that could be passed
     gate.heard(0, 0x300, b"x", 0)
     gate.heard(0, 0x50, b"x", 0)
-    assert gate.judge(1, 0x300, b"x", 0) is Ruling.SEND
-    assert gate.judge(1, 0x51, b"x", 0) is Ruling.SEND
-    assert gate.judge(1, 0x51, b"x", 0) is Ruling.TOO_FAST
-    assert gate.judge(1, 0x100, b"x", 0) is Ruling.WITHHELD
-    assert gate.judge(1, 0x400, b"x", 0) is Ruling.UNPLANNED
+    assert gate.judge(1, 0x300, b"x", 0) is FrameRuling.SEND
+    assert gate.judge(1, 0x51, b"x", 0) is FrameRuling.SEND
+    assert gate.judge(1, 0x51, b"x", 0) is FrameRuling.TOO_FAST
+    assert gate.judge(1, 0x100, b"x", 0) is FrameRuling.WITHHELD
+    assert gate.judge(1, 0x400, b"x", 0) is FrameRuling.UNPLANNED
 
 
 FEED = Feed("f", 100 * MS, 1, 1, (), triggers=(0,))
@@ -140,5 +140,5 @@ def test_the_margin_is_five_percent_and_no_more(percent_faster: float, held_back
     gate = Gate(plan(send(0x100, period_us=10 * MS)), sending=True)
     step = 10 * MS / (1 + percent_faster / 100)
     count = int(60_000 * MS / step)
-    refused = sum(gate.judge(1, 0x100, b"x", round(k * step)) is Ruling.TOO_FAST for k in range(count))
+    refused = sum(gate.judge(1, 0x100, b"x", round(k * step)) is FrameRuling.TOO_FAST for k in range(count))
     assert abs(refused - held_back) <= 2

@@ -12,8 +12,8 @@ import can
 import pytest
 
 from swapbridge.bus.adapters.link import Link
-from swapbridge.bus.running.gate import Ruling
-from swapbridge.bus.running.live import Live, LiveOptions, Values
+from swapbridge.bus.running.gate import FrameRuling
+from swapbridge.bus.running.live import Live, LiveOptions, LiveValues
 from swapbridge.core.layout import Layout
 from swapbridge.plan.model import Pass, Plan
 from swapbridge.plan.program import TranslatorLike
@@ -81,9 +81,9 @@ def test_values_cross_and_fall_back(vehicle: Vehicle, plan: Plan, until: Until) 
     assert status.mode == "sending"
     assert not status.inputs[0].fresh
     assert status.state == "run"
-    assert status.outputs[0].ruling is Ruling.SEND
+    assert status.outputs[0].ruling is FrameRuling.SEND
     assert status.buses[1].sent > 10
-    assert Values(plan).of(0, (1234).to_bytes(2, "little") + bytes(6)) == [("Speed", 308.5, "rpm")]
+    assert LiveValues(plan).of(0, (1234).to_bytes(2, "little") + bytes(6)) == [("Speed", 308.5, "rpm")]
 
 
 def test_counters_step_by_one_in_every_frame_sent(vehicle: Vehicle, plan: Plan, until: Until) -> None:
@@ -101,7 +101,7 @@ def test_an_added_node_starts_silent_and_shows_both(vehicle: Vehicle, plan: Plan
     until(lambda: live.status().outputs[0].seen is not None)
     status = live.status()
     assert status.mode == "watching only"
-    assert status.outputs[0].ruling is Ruling.WITHHELD
+    assert status.outputs[0].ruling is FrameRuling.WITHHELD
     assert status.outputs[0].seen == b"\x39\x05" + bytes(6)
     assert status.outputs[0].data is not None
     assert status.foreign == ("host 200",)
@@ -424,13 +424,13 @@ def test_the_end_says_every_form_of_a_message(vehicle: Vehicle, plan: Plan, unti
 
 def test_values_of_a_message_in_several_forms(plan: Plan) -> None:
     turns = in_two_turns(plan)
-    values = Values(turns)
+    values = LiveValues(turns)
     assert values.of(0, bytes((0xD2, 4, 1, 0, 0, 0, 0, 9))) == [("Speed", 308.5, "rpm")]
     assert values.of(0, bytes((0, 0, 2, 0, 0xD2, 4, 0, 9))) == [("Also", 308.5, "rpm")]
     assert values.of(0, bytes((0, 0, 2, 5, 0xD2, 4, 0, 9))) == [("Also", 308.5, "rpm")], "as another node fills it"
     assert values.of(0, bytes((0, 0, 3, 0, 0xD2, 4, 0, 9))) == [], "of a form that is not in the plan"
     assert values.of(0, bytes((0xD2, 4, 1))) == []
-    assert Values(plan).of(0, bytes((0xD2, 4, 1, 7, 7, 7, 7, 9))) == [("Speed", 308.5, "rpm")], "only one form"
+    assert LiveValues(plan).of(0, bytes((0xD2, 4, 1, 7, 7, 7, 7, 9))) == [("Speed", 308.5, "rpm")], "only one form"
 
 
 def test_a_bus_that_cant_be_opened_closes_the_others(vehicle: Vehicle, plan: Plan) -> None:

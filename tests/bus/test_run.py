@@ -23,7 +23,7 @@ from rich.console import Console
 
 from swapbridge.bus.adapters.spec import parse_bus
 from swapbridge.bus.rehearsal.virtual_check import virtual_check
-from swapbridge.bus.running.live import LiveOptions, LiveStatus, Values
+from swapbridge.bus.running.live import LiveOptions, LiveStatus, LiveValues
 from swapbridge.bus.running.run import RunReport, RunRequest, buses_for, run
 from swapbridge.capture.capture import SENT, Capture
 from swapbridge.capture.read import read_capture
@@ -351,7 +351,7 @@ def test_a_killed_process_sends_nothing_more(
 def board(report: RunReport, plan: Plan, width: int) -> list[str]:
     console = Console(width=width, force_terminal=False, color_system=None)
     with console.capture() as caught:
-        console.print(run_screen(report.status, Values(plan)))
+        console.print(run_screen(report.status, LiveValues(plan)))
     return caught.get().splitlines()
 
 

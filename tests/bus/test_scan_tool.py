@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 
 from swapbridge.bus.adapters.spec import parse_bus
 from swapbridge.bus.recording.record import record
-from swapbridge.bus.recording.scantool import BUSY_WAIT_NS, Ask, Sample, ScanTool, Stage
+from swapbridge.bus.recording.scantool import BUSY_WAIT_NS, Ask, PolledValue, PollStage, ScanTool
 from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.core import obd as ours
 
@@ -46,10 +46,10 @@ def answer_of(pid: int) -> bytes:
     return bytes([0x41, pid]) + VALUES[pid]
 
 
-def drive(tool: ScanTool, seconds: float, reply: Callable[[Ask], bytes | None]) -> tuple[list[Ask], list[Sample]]:
+def drive(tool: ScanTool, seconds: float, reply: Callable[[Ask], bytes | None]) -> tuple[list[Ask], list[PolledValue]]:
     """Run the pure machine in simulated time: an ECU that answers 20 ms later what `reply` says."""
     asks: list[Ask] = []
-    samples: list[Sample] = []
+    samples: list[PolledValue] = []
     pending: tuple[int, bytes] | None = None
     for now in range(0, round(seconds * 1000) * MS, 5 * MS):
         if pending is not None and now >= pending[0]:
@@ -69,7 +69,7 @@ def test_supported_pids_are_asked_first_and_only_they_are_polled() -> None:
     assert [ask.pid for ask in asks[:3]] == [0x00, 0x20, 0x40]
     assert asks[0].module is None
     assert all(ask.module == ENGINE for ask in asks[1:])
-    assert tool.stage is Stage.POLLING
+    assert tool.stage is PollStage.POLLING
     assert set(tool.pids) == set(VALUES)
     assert {ask.pid for ask in asks[3:]} == set(VALUES)
     assert {sample.channel for sample in samples} == {ours.PIDS[pid].channel for pid in VALUES}
@@ -119,7 +119,7 @@ def test_pending_waits_and_busy_asks_again() -> None:
         ask = tool.poll(now)
         if ask is not None:
             tool.on_answer(ENGINE, answer_of(ask.pid), now)
-        if tool.stage is Stage.POLLING:
+        if tool.stage is PollStage.POLLING:
             break
     now += 100 * MS
     ask = tool.poll(now)
@@ -139,14 +139,14 @@ def test_pending_waits_and_busy_asks_again() -> None:
 
 def test_a_slow_engine_computer_is_given_more_time() -> None:
     """It takes 500 ms for every answer, longer than the first patience: values come all the same."""
-    tool, due, samples = ScanTool(per_second=50), list[tuple[int, bytes]](), list[Sample]()
+    tool, due, samples = ScanTool(per_second=50), list[tuple[int, bytes]](), list[PolledValue]()
     for now in range(0, 30_000 * MS, 5 * MS):
         while due and due[0][0] <= now:
             samples += tool.on_answer(ENGINE, due.pop(0)[1], now)
         ask = tool.poll(now)
         if ask is not None:
             due.append((now + (20 if ask.module is None else 500) * MS, answer_of(ask.pid)))
-    assert tool.stage is Stage.POLLING
+    assert tool.stage is PollStage.POLLING
     assert len(samples) > 10
 
 
@@ -159,7 +159,7 @@ def test_an_engine_computer_that_falls_silent_is_looked_for_again() -> None:
         if ask is not None:
             asks.append(ask)
     assert any("stopped answering" in words for words in tool.told)
-    assert tool.stage is Stage.FINDING
+    assert tool.stage is PollStage.FINDING
     late = [ask for ask in asks if ask.module is None][1:]
     assert {ask.extended for ask in late} == {False, True}
 

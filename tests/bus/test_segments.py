@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from swapbridge.bus.recording.script import Mark
+from swapbridge.bus.recording.script import ScriptMark
 from swapbridge.bus.recording.segments import (
     AppendFile,
     DiskFullError,
@@ -111,7 +111,7 @@ def test_a_segment_follows_when_one_is_full(tmp_path: Path) -> None:
     segments.write([])
     segments.write_marks([])
     assert segments.stimulus_path is None
-    segments.write_marks([Mark(10**9, "brake", 1.0)])
+    segments.write_marks([ScriptMark(10**9, "brake", 1.0)])
     segments.close()
     assert [path.name for path in segments.paths] == ["a.log", "a-2.log"]
     assert sum(len(read_capture(path)) for path in segments.paths) == 6
@@ -128,10 +128,10 @@ def test_the_place_must_be_writable(tmp_path: Path) -> None:
 
 def test_stimulus_rows_are_read_back(tmp_path: Path) -> None:
     marks = [
-        Mark(1_500_000_000, "engine_speed", 812.25, "rpm", 1_400_000_000),
-        Mark(2_000_000_000, "lever", "P"),
-        Mark(2_500_000_000, "note", 'odd, "noise"'),
-        Mark(3_000_000_000, "lever", "R"),
+        ScriptMark(1_500_000_000, "engine_speed", 812.25, "rpm", 1_400_000_000),
+        ScriptMark(2_000_000_000, "lever", "P"),
+        ScriptMark(2_500_000_000, "note", 'odd, "noise"'),
+        ScriptMark(3_000_000_000, "lever", "R"),
     ]
     path = tmp_path / "a.stimulus.csv"
     path.write_text("time_s,channel,value,unit\n" + stimulus_lines(marks))

@@ -12,8 +12,8 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
 from swapbridge.bus.recording.script import (
     BETWEEN,
-    Mark,
     Phase,
+    ScriptMark,
     ScriptRun,
     default_script_text,
     event_marks,
@@ -41,7 +41,7 @@ set = [{ channel = "lever", value = "R" }]
 """
 
 
-def rows(marks: list[Mark]) -> list[tuple[float, str, float | str]]:
+def rows(marks: list[ScriptMark]) -> list[tuple[float, str, float | str]]:
     return [(mark.time_ns / S, mark.channel, mark.value) for mark in marks]
 
 
@@ -95,7 +95,10 @@ def test_repeat_skip_early_and_finish() -> None:
     run.key("repeat", 4 * S)
     assert run.view(4 * S).step_number == 1
     marks = run.finish(5 * S)
-    assert marks[-2:] == [Mark(5 * S, "step", BETWEEN), Mark(5 * S, "note", "brake ended with the recording")]
+    assert marks[-2:] == [
+        ScriptMark(5 * S, "step", BETWEEN),
+        ScriptMark(5 * S, "note", "brake ended with the recording"),
+    ]
     assert run.key("next", 6 * S) == []
     assert run.key("skip", 6 * S) == []
 
@@ -137,7 +140,7 @@ def test_a_cue_changes_with_what_is_to_be_done() -> None:
 
 def test_marks_and_notes_by_hand() -> None:
     assert rows(event_marks(S)) == [(1, "mark", 1.0), (1.3, "mark", 0.0)]
-    assert note_marks("  two\n words ", S) == [Mark(S, "note", "two words")]
+    assert note_marks("  two\n words ", S) == [ScriptMark(S, "note", "two words")]
     assert note_marks("  ", S) == []
     assert ScriptRun(parse_script(SCRIPT, "t")).key("mark", S) == event_marks(S)
     assert ScriptRun(()).phase is Phase.DONE
@@ -199,7 +202,7 @@ class AnyKeys(RuleBasedStateMachine):
         super().__init__()
         self.run_of = ScriptRun(parse_script(SCRIPT, "test"))
         self.now = 0
-        self.marks: list[Mark] = []
+        self.marks: list[ScriptMark] = []
 
     @rule(key=st.sampled_from(["next", "repeat", "skip", "mark", "nonsense"]))
     def press(self, key: str) -> None:

@@ -10,14 +10,14 @@ import crccheck
 import pytest
 from e2e import p01, p02, p05, p11
 
-from swapbridge.core.checksum_names import FAMILIES, Place, families_help, named_checksum
+from swapbridge.core.checksum_names import FAMILIES, ChecksumPlace, families_help, named_checksum
 from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import Checksum, checksum_from_dict
 from swapbridge.core.layout import Layout
 
 LOW_NIBBLE_OF_1 = Layout(8, 4)
-FIRST = Place(Layout(0, 8), 8, 0x1A3, False, LOW_NIBBLE_OF_1)
-LAST = Place(Layout(56, 8), 8, 0x1A3, False, Layout(52, 4))
+FIRST = ChecksumPlace(Layout(0, 8), 8, 0x1A3, False, LOW_NIBBLE_OF_1)
+LAST = ChecksumPlace(Layout(56, 8), 8, 0x1A3, False, Layout(52, 4))
 IDS = tuple(range(0x21, 0x31))
 
 
@@ -63,7 +63,7 @@ def test_e2e_profiles_2_and_22(profile: str) -> None:
 
 
 def test_e2e_profile_5() -> None:
-    checksum = named_checksum("e2e-5 with data id 0x1234", Place(Layout(0, 16), 8, 0x100, False))
+    checksum = named_checksum("e2e-5 with data id 0x1234", ChecksumPlace(Layout(0, 16), 8, 0x100, False))
     for payload in payloads():
         p05.e2e_p05_protect(payload, 0x1234, increment_counter=False)
         assert checksum.holds(payload)
@@ -135,7 +135,7 @@ def test_against_outside_functions(text: str) -> None:
 
 def test_j1939_tsc1() -> None:
     """The three-bit fold of a published layout."""
-    checksum = named_checksum("j1939 tsc1", Place(Layout(60, 4), 8, 0x0C000003, True))
+    checksum = named_checksum("j1939 tsc1", ChecksumPlace(Layout(60, 4), 8, 0x0C000003, True))
     for payload in payloads():
         assert checksum.compute(payload) == tsc1(bytes(payload), 0x0C000003)
 
@@ -144,13 +144,13 @@ def test_rfc_1071() -> None:
     """The Internet checksum's worked example (RFC 1071, section 3): the sum of its words is 0xDDF2."""
     payload = bytes.fromhex("0001f203f4f5f6f7")
     words = "weighted sum of 7:16be, 23:16be, 39:16be, 55:16be fold 16"
-    place = Place(Layout(71, 16, "big_endian"), 10, 0x100, False)
+    place = ChecksumPlace(Layout(71, 16, "big_endian"), 10, 0x100, False)
     assert named_checksum(words, place).compute(payload + b"\0\0") == 0xDDF2
     assert named_checksum(words + " complement", place).compute(payload + b"\0\0") == 0x220D
 
 
 def test_half_bytes() -> None:
-    checksum = named_checksum("xor", Place(Layout(60, 4), 8, 0x1A3, False))
+    checksum = named_checksum("xor", ChecksumPlace(Layout(60, 4), 8, 0x1A3, False))
     for payload in payloads():
         digits = [int(d, 16) for d in payload.hex()]
         digits[14] = 0
@@ -160,7 +160,9 @@ def test_half_bytes() -> None:
 def test_every_example_of_the_help_is_read_and_kept() -> None:
     for family in FAMILIES:
         text = family.example.replace("1,2,...,16", ",".join(map(str, IDS)))
-        checksum = named_checksum(text, Place(Layout(0, 8 if family.name == "xor" else 16), 8, 1, False, Layout(16, 4)))
+        checksum = named_checksum(
+            text, ChecksumPlace(Layout(0, 8 if family.name == "xor" else 16), 8, 1, False, Layout(16, 4))
+        )
         assert isinstance(checksum, Checksum)
         assert checksum_from_dict(checksum.to_dict()) == checksum
         assert family.example in families_help()
@@ -198,4 +200,4 @@ def test_refusals(text: str, words: str) -> None:
 
 def test_a_list_of_ids_needs_the_counter() -> None:
     with pytest.raises(InputError, match="set it "):
-        named_checksum("crc8-2f with data ids 1,2", Place(Layout(0, 8), 8, 0x100, False))
+        named_checksum("crc8-2f with data ids 1,2", ChecksumPlace(Layout(0, 8), 8, 0x100, False))

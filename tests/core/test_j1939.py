@@ -67,7 +67,7 @@ def test_the_mask_keeps_a_group_and_drops_who_says_it(identifier: int, priority:
 def test_names_come_apart_as_in_can_j1939(value: int) -> None:
     value &= ~(1 << 48)  # reserved
     data = value.to_bytes(8, "little")
-    mine, theirs = j1939.Name.of(data), Name(value=value)
+    mine, theirs = j1939.J1939Name.of(data), Name(value=value)
     assert mine.data == data == bytes(theirs.bytes)
     assert (mine.identity, mine.manufacturer, mine.ecu_instance, mine.function_instance, mine.function) == (
         theirs.identity_number,
@@ -86,9 +86,9 @@ def test_names_come_apart_as_in_can_j1939(value: int) -> None:
 
 def test_a_name_that_does_not_fit_is_refused() -> None:
     with pytest.raises(InputError, match="function 256"):
-        j1939.Name(function=256)
+        j1939.J1939Name(function=256)
     with pytest.raises(InputError, match="8 bytes"):
-        j1939.Name.of(b"\0" * 7)
+        j1939.J1939Name.of(b"\0" * 7)
 
 
 @pytest.mark.parametrize(

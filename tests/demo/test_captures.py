@@ -22,7 +22,7 @@ from swapbridge.demo.folder import (
     write_demo,
 )
 from swapbridge.demo.maps import donor_map, host_map
-from swapbridge.demo.recording import Recording
+from swapbridge.demo.recording import DemoRecording
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.decode import decode_columns, raw_columns
 from swapbridge.signalmap.model import SignalMap
@@ -38,7 +38,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def recordings() -> dict[str, Recording]:
+def recordings() -> dict[str, DemoRecording]:
     return dict(demo_recordings())
 
 
@@ -66,7 +66,7 @@ def test_another_seed_is_another_drive() -> None:
     assert len(first.capture) != len(second.capture)
 
 
-def test_recordings_begin_and_end_asleep(recordings: dict[str, Recording]) -> None:
+def test_recordings_begin_and_end_asleep(recordings: dict[str, DemoRecording]) -> None:
     """Nothing for the first second and a half, all modules woken by then, key off and silence at the end."""
     for name, recording in recordings.items():
         key = recording.stimulus.channels["key"]
@@ -76,7 +76,7 @@ def test_recordings_begin_and_end_asleep(recordings: dict[str, Recording]) -> No
 
 @pytest.mark.parametrize(("name", "signal_map"), [(HOST_RUNNING, host_map()), (DONOR_RUNNING, donor_map())])
 def test_frames_hold_their_counters_and_checksums(
-    recordings: dict[str, Recording], name: str, signal_map: SignalMap
+    recordings: dict[str, DemoRecording], name: str, signal_map: SignalMap
 ) -> None:
     """Recomputed by the methods that the map states."""
     capture = recordings[name].capture
@@ -97,7 +97,7 @@ def test_frames_hold_their_counters_and_checksums(
     assert checked > 100
 
 
-def test_periods_are_the_maps(recordings: dict[str, Recording]) -> None:
+def test_periods_are_the_maps(recordings: dict[str, DemoRecording]) -> None:
     capture = recordings[HOST_RUNNING].capture
     for message in host_map().messages:
         times = capture.time_ns[capture.identifier == message.identifier]
@@ -108,7 +108,7 @@ def test_periods_are_the_maps(recordings: dict[str, Recording]) -> None:
             assert float(np.median(np.diff(times))) / 1e6 == pytest.approx(float(message.period_ms), rel=0.02)
 
 
-def test_unplugged_engine_computer_is_silent(recordings: dict[str, Recording]) -> None:
+def test_unplugged_engine_computer_is_silent(recordings: dict[str, DemoRecording]) -> None:
     """What vanishes is what the engine module sent, no more and no less."""
     before, after = (set(recordings[n].capture.identifier.tolist()) for n in (HOST_RUNNING, HOST_UNPLUGGED))
     engine = {m.identifier for m in host_map().messages if "EngineModule" in m.senders}
@@ -116,7 +116,7 @@ def test_unplugged_engine_computer_is_silent(recordings: dict[str, Recording]) -
     assert after < before
 
 
-def test_donors_computer_alone_says_its_own_and_nothing_else(recordings: dict[str, Recording]) -> None:
+def test_donors_computer_alone_says_its_own_and_nothing_else(recordings: dict[str, DemoRecording]) -> None:
     """What is heard on the bench is what the donor's engine computer sends, all of it, with its pedal moved."""
     alone = recordings[DONOR_ALONE]
     engine = {n.name for n in donor_map().nodes if n.kind == "engine"}
@@ -131,7 +131,7 @@ def values_of(capture: Capture, signal_map: SignalMap, message: str, signal: str
     return decode_columns(capture, signal_map, signals={(message, signal)})[message, signal].values
 
 
-def test_physics_is_plausible(recordings: dict[str, Recording]) -> None:
+def test_physics_is_plausible(recordings: dict[str, DemoRecording]) -> None:
     """Handbook-like ranges (common practice, no source): idle, warm coolant, overrun torque, a reduction a shift."""
     host, donor = recordings[HOST_RUNNING].capture, recordings[DONOR_RUNNING].capture
     rpm = values_of(host, host_map(), "EngineData", "EngineSpeed")
@@ -153,7 +153,7 @@ def test_physics_is_plausible(recordings: dict[str, Recording]) -> None:
     assert np.count_nonzero(np.diff(ack) > 0) >= 4
 
 
-def test_dial_is_not_linear(recordings: dict[str, Recording]) -> None:
+def test_dial_is_not_linear(recordings: dict[str, DemoRecording]) -> None:
     """The old engine computer holds the needle at the middle over a wide band."""
     capture = recordings[HOST_RUNNING].capture
     coolant = values_of(capture, host_map(), "EngineTemps", "CoolantTemp")

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from swapbridge.demo.encode import FrameMaker
 from swapbridge.demo.maps import REFERENCE_NM, donor_map, host_map
-from swapbridge.demo.plant import DONOR, HOST, DemoSwap, LoopSample, PlantFrame
+from swapbridge.demo.plant import DONOR, HOST, DemoFrame, DemoSwap, LoopSample
 
 
-def perfect_translator(frame: PlantFrame, makers: dict[str, FrameMaker]) -> list[tuple[str, int, bytes]]:
+def perfect_translator(frame: DemoFrame, makers: dict[str, FrameMaker]) -> list[tuple[str, int, bytes]]:
     """By hand, for this test only: engine speed, torque and pedal one way, the torque request the other way."""
     source = (host_map() if frame.bus == HOST else donor_map()).by_word(frame.word)
     assert source is not None

@@ -14,9 +14,9 @@ from swapbridge.core.layout import Layout
 from swapbridge.drafting import switches
 from swapbridge.drafting.explain.field import _jumps, _warned, _warned_of
 from swapbridge.drafting.explain.flags import Watched
-from swapbridge.drafting.explain.numbers import ROUNDING, Measured, Part, _term
-from swapbridge.drafting.lines import Atom, Line
-from swapbridge.drafting.vehicle import Series, VehicleField, VehicleMessage, raw_values
+from swapbridge.drafting.explain.numbers import ROUNDING, Measured, NumberPart, _term
+from swapbridge.drafting.lines import Atom, DraftLine
+from swapbridge.drafting.vehicle import VehicleField, VehicleMessage, VehicleSeries, raw_series
 from swapbridge.drafting.words import Telling
 from tests.drafting.rig import Sender, drive, record
 
@@ -26,7 +26,7 @@ VALUE = Layout(0, 12)
 def message(raw: np.ndarray[Any, Any], moved: frozenset[int] = frozenset(range(16))) -> Any:
     """A message whose first two bytes are a value, low byte first."""
     payload = np.stack([raw & 0xFF, raw >> 8], axis=1).astype(np.uint8)
-    return SimpleNamespace(payload=payload, raw=lambda layout: raw_values(payload, layout), moved=moved)
+    return SimpleNamespace(payload=payload, raw=lambda layout: raw_series(payload, layout), moved=moved)
 
 
 def field(layout: Layout, moving: int) -> VehicleField:
@@ -51,7 +51,7 @@ def test_a_factor_is_no_finer_than_its_term_needs(factor: float, most: float) ->
     """Right to a small part of what is near enough (and 64 bits hold the rest)."""
     times = np.arange(0.0, 10.0)
     measured = Measured(times, times)
-    part = Part(Line("d.M.x", "d.M.x", "", Series(times, times), 1.0), "x")
+    part = NumberPart(DraftLine("d.M.x", "d.M.x", "", VehicleSeries(times, times), 1.0), "x")
     term = _term(measured, np.full((10, 1), most), [(part, 0)], (0,), factor)
     assert abs(term.factor - factor) * most <= measured.tolerance / ROUNDING + 1e-9 * abs(factor) * most
     assert term.decimals is not None
@@ -62,7 +62,7 @@ def test_a_warning_prefers_what_warns_where_both_tell_as_well() -> None:
     times = np.arange(0, 100, 0.1)
     lit = (times % 40) < 8
     atoms = [
-        Atom(f"{name} == 1", Series(times, lit.astype(float)), bits, name, "copy", name)
+        Atom(f"{name} == 1", VehicleSeries(times, lit.astype(float)), bits, name, "copy", name)
         for name, bits in (("donor.A.oil", 30.0), ("donor.B.stands", 5.0))
     ]
     kit: Any = SimpleNamespace(warnings=frozenset({"donor.A.oil"}), atoms=tuple(atoms))
@@ -93,7 +93,7 @@ def test_a_switch_at_the_end_of_a_staying_modules_value_is_found() -> None:
     whole = field(Layout(0, 9), 9)
     told = _message(capture.payload, times, (whole,))
     vehicle: Any = SimpleNamespace(messages={(0x210, False): told}, track=None, bus="host")
-    pressed = Series(np.arange(0, d.time_s[-1], 3.0), np.arange(0, d.time_s[-1], 3.0) // 3 % 2)
+    pressed = VehicleSeries(np.arange(0, d.time_s[-1], 3.0), np.arange(0, d.time_s[-1], 3.0) // 3 % 2)
     swap = _swap(vehicle)
     found: list[Any] = []
     with pytest.MonkeyPatch.context() as patch:

@@ -12,7 +12,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.drafting.drawn import MOST_POINTS, drawn, rows_kept
 from swapbridge.drafting.explain.numbers import Measured, held_out
 from swapbridge.drafting.model import Explained
-from swapbridge.drafting.vehicle import Series
+from swapbridge.drafting.vehicle import VehicleSeries
 
 TIMES = np.arange(0.0, 100.0, 0.05)
 RPM = 2000 + 1500 * np.sin(TIMES / 3)
@@ -22,12 +22,14 @@ GEAR = np.floor(TIMES / 10) % 4
 
 def kit() -> Any:
     origin = SimpleNamespace(text="donor.A.rpm")
-    speed = SimpleNamespace(origin=origin, series=Series(TIMES, RPM), unit="rpm")
-    warm = SimpleNamespace(origin=SimpleNamespace(text="donor.A.warm"), series=Series(TIMES, RPM / 50), unit="degC")
-    gear = SimpleNamespace(text="host.G.gear", series=Series(TIMES, GEAR), unit="")
+    speed = SimpleNamespace(origin=origin, series=VehicleSeries(TIMES, RPM), unit="rpm")
+    warm = SimpleNamespace(
+        origin=SimpleNamespace(text="donor.A.warm"), series=VehicleSeries(TIMES, RPM / 50), unit="degC"
+    )
+    gear = SimpleNamespace(text="host.G.gear", series=VehicleSeries(TIMES, GEAR), unit="")
     atoms = [
-        SimpleNamespace(text="donor.A.lamp == 1", series=Series(TIMES, LAMP)),
-        SimpleNamespace(text="(donor.A.oil == 1 or donor.A.charge == 1)", series=Series(TIMES, 1 - LAMP)),
+        SimpleNamespace(text="donor.A.lamp == 1", series=VehicleSeries(TIMES, LAMP)),
+        SimpleNamespace(text="(donor.A.oil == 1 or donor.A.charge == 1)", series=VehicleSeries(TIMES, 1 - LAMP)),
     ]
     swap = SimpleNamespace(quantities={"engine_speed": speed, "warm": warm}, words={})
     return SimpleNamespace(swap=swap, local=[gear], linked=[], atoms=atoms)

@@ -13,8 +13,8 @@ from swapbridge.drafting.explain.flags import Watched, explain_flag, switched, t
 from swapbridge.drafting.explain.measured import _formula_within_reach, _reached
 from swapbridge.drafting.explain.numbers import Measured, best_formula
 from swapbridge.drafting.explain.totals import find_total
-from swapbridge.drafting.lines import Line, number_text
-from swapbridge.drafting.vehicle import Floats, Series
+from swapbridge.drafting.lines import DraftLine, number_text
+from swapbridge.drafting.vehicle import Floats, VehicleSeries
 
 TIMES = np.arange(0, 200, 0.02)
 
@@ -28,9 +28,14 @@ def walk(seed: int, low: float, high: float) -> Floats:
     return out
 
 
-def line(name: str, values: Floats, unit: str = "", step: float = 0.5) -> Line:
-    return Line(
-        f"d.M.{name}", f"(d.M.{name} / 1 {unit})" if unit else f"d.M.{name}", unit, Series(TIMES, values), step, name
+def line(name: str, values: Floats, unit: str = "", step: float = 0.5) -> DraftLine:
+    return DraftLine(
+        f"d.M.{name}",
+        f"(d.M.{name} / 1 {unit})" if unit else f"d.M.{name}",
+        unit,
+        VehicleSeries(TIMES, values),
+        step,
+        name,
     )
 
 
@@ -111,7 +116,7 @@ def test_a_formula_leans_on_nothing_that_is_elsewhere_in_its_own_drive(own: tupl
     """Learned from 18 to 28 degC of intake air: a drive in other air would hear its safe answer all along."""
     times = np.arange(0.0, 50.0)
     air = line("air", np.linspace(18, 28, 50), "degC")
-    air = replace(air, channel="intake_temperature", series=Series(times, np.linspace(18, 28, 50)))
+    air = replace(air, channel="intake_temperature", series=VehicleSeries(times, np.linspace(18, 28, 50)))
     told = SimpleNamespace(time_s=times, raw=lambda layout: np.linspace(*own, 50).round().astype(np.int64))
     origin = SimpleNamespace(message=told, field=SimpleNamespace(layout=None, scale=1.0, offset=0.0))
     kit: Any = SimpleNamespace(swap=SimpleNamespace(quantities={"intake_temperature": SimpleNamespace(origin=origin)}))

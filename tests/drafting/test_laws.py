@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from swapbridge.drafting.explain.flags import Watched, explain_flag, switched
 from swapbridge.drafting.explain.numbers import Formula, Measured, best_formula, fit_table
-from swapbridge.drafting.lines import Line
-from swapbridge.drafting.vehicle import Floats, Series
+from swapbridge.drafting.lines import DraftLine
+from swapbridge.drafting.vehicle import Floats, VehicleSeries
 
 TIMES = np.arange(0, 160, 0.1)
 SEEDS = st.integers(0, 10_000)
@@ -24,11 +24,11 @@ def walk(seed: int, low: float, high: float) -> Floats:
     return out
 
 
-def line(name: str, values: Floats, later_s: float = 0.0) -> Line:
-    return Line(f"d.M.{name}", f"d.M.{name}", "", Series(TIMES + later_s, values), 0.1, name, name)
+def line(name: str, values: Floats, later_s: float = 0.0) -> DraftLine:
+    return DraftLine(f"d.M.{name}", f"d.M.{name}", "", VehicleSeries(TIMES + later_s, values), 0.1, name, name)
 
 
-def lines(seed: int) -> list[Line]:
+def lines(seed: int) -> list[DraftLine]:
     return [line(n, walk(seed + k, 0, 100 + 50 * k)) for k, n in enumerate(("one", "two", "three"))]
 
 

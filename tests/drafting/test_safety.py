@@ -26,11 +26,11 @@ from swapbridge.drafting.draft import draft
 from swapbridge.drafting.explain.flags import Watched, explain_flag
 from swapbridge.drafting.explain.kit import Kit
 from swapbridge.drafting.explain.measured import tells_running
-from swapbridge.drafting.lines import Atom, Line
+from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.model import Drafted, Explained
 from swapbridge.drafting.recordings import open_swap
 from swapbridge.drafting.sources import Swap
-from swapbridge.drafting.vehicle import Series
+from swapbridge.drafting.vehicle import VehicleSeries
 from swapbridge.drafting.write import bridge_text, draft_map, needs_text
 from swapbridge.language.reading import load_bridge
 from swapbridge.signalmap.dbc_write import save_map
@@ -225,7 +225,7 @@ def test_an_open_field_says_not_available_where_the_map_can() -> None:
 def test_a_learned_condition_carries_the_range_of_its_sources() -> None:
     times = np.arange(0, 200, 0.02)
     rpm = 2500 + 2500 * np.sin(times / 9)
-    line = Line("d.M.rpm", "d.M.rpm", "rpm", Series(times, rpm), 0.5, "engine_speed")
+    line = DraftLine("d.M.rpm", "d.M.rpm", "rpm", VehicleSeries(times, rpm), 0.5, "engine_speed")
     best = explain_flag(Watched(times, rpm > 3000, 0.1), [], [line])[0]
     assert [one.text for one in best.atom.learned] == ["d.M.rpm"]
     assert [one.text for one in best.atom.negated().learned] == ["d.M.rpm"]
@@ -248,10 +248,10 @@ def test_running_has_no_highest_speed(threshold: float, tells: bool) -> None:
     """Power steering hangs on 'running': a condition that only tells running from standing holds at any speed."""
     times = np.arange(0, 200, 0.02)
     rpm = np.where(times < 40, 0.0, 2500 + 1800 * np.sin(times / 9))
-    line = Line("d.M.rpm", "d.M.rpm", "rpm", Series(times, rpm), 0.5, "engine_speed")
+    line = DraftLine("d.M.rpm", "d.M.rpm", "rpm", VehicleSeries(times, rpm), 0.5, "engine_speed")
     message: Any = SimpleNamespace(time_s=times)
     for says in (rpm > threshold, rpm <= threshold):
-        atom = Atom("d.M.rpm > t", Series(times, says.astype(float)), 10.0, "key", "threshold", learned=(line,))
+        atom = Atom("d.M.rpm > t", VehicleSeries(times, says.astype(float)), 10.0, "key", "threshold", learned=(line,))
         assert tells_running(message, atom, line) is tells
     assert not tells_running(message, atom, replace(line, channel="oil_pressure"))
 

@@ -11,8 +11,16 @@ from swapbridge.core.layout import Layout
 from swapbridge.core.vocabulary import CHANNELS, channel_role
 from swapbridge.drafting.explain.flags import Watched, explain_flag
 from swapbridge.drafting.explain.numbers import Measured, best_formula, fit_table
-from swapbridge.drafting.lines import Line
-from swapbridge.drafting.vehicle import Series, Vehicle, VehicleField, VehicleMessage, _runs, _without_top, plain_track
+from swapbridge.drafting.lines import DraftLine
+from swapbridge.drafting.vehicle import (
+    Vehicle,
+    VehicleField,
+    VehicleMessage,
+    VehicleSeries,
+    _runs,
+    _without_top,
+    plain_track,
+)
 from swapbridge.drafting.words import with_words_apart
 
 TIMES = np.arange(0, 100, 0.05)
@@ -74,8 +82,8 @@ def test_a_flag_on_top_of_a_value_is_told_from_a_carry() -> None:
     assert len(_without_top(coded(Layout(0, 8), "number"), carried)) == 1
 
 
-def line(values: np.ndarray[tuple[int], np.dtype[np.float64]], name: str = "x") -> Line:
-    return Line(f"d.M.{name}", f"d.M.{name}", "", Series(TIMES, values), 0.5, name, name)
+def line(values: np.ndarray[tuple[int], np.dtype[np.float64]], name: str = "x") -> DraftLine:
+    return DraftLine(f"d.M.{name}", f"d.M.{name}", "", VehicleSeries(TIMES, values), 0.5, name, name)
 
 
 def test_a_needle_that_rests_in_the_middle_is_a_table() -> None:

@@ -20,11 +20,11 @@ from swapbridge.plan.model import (
     Bus,
     CounterCheck,
     CounterOut,
+    DelayLine,
     Extract,
     Feed,
     Field,
     Joined,
-    Line,
     Lookup,
     Op,
     Pass,
@@ -442,14 +442,16 @@ def with_lives(plan: Plan, rng: random.Random) -> Plan:
 
 def with_lines(plan: Plan, rng: random.Random) -> Plan:
     """The plan with a slot of some tasks stored again as it was some runs ago."""
-    maker, lines, tasks = PlanMaker(rng, False), list[Line](), []
+    maker, lines, tasks = PlanMaker(rng, False), list[DelayLine](), []
     for task in plan.tasks:
         ops = list(task.block)
         stored = sorted({op.value for op in ops if op.kind == "store"} - {0})
         if stored and rng.random() < 0.6:
             slot = rng.choice(stored)
             low, high = plan.slots[slot].low, plan.slots[slot].high
-            lines.append(Line(f"line {len(lines)}", rng.choice((1, 2, 7, 60)), rng.choice((1, 255, 65_536, 1 << 40))))
+            lines.append(
+                DelayLine(f"line {len(lines)}", rng.choice((1, 2, 7, 60)), rng.choice((1, 255, 65_536, 1 << 40)))
+            )
             ops.append(Op("load", low, high, value=slot))
             intervals = [(op.low, op.high) for op in ops]
             source = maker.clamp(len(ops) - 1, 0, lines[-1].high, ops, intervals)

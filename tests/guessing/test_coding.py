@@ -7,14 +7,14 @@ import numpy.typing as npt
 import pytest
 
 from swapbridge.guessing.coding.codelength import candidate_bits, carry_saving
-from swapbridge.guessing.coding.columns import Columns, distinct_payloads, first_of_each, make_columns
+from swapbridge.guessing.coding.columns import BitColumns, distinct_payloads, first_of_each, make_columns
 from swapbridge.guessing.layout.orders import house_style
-from swapbridge.guessing.layout.study import lay_out, study
+from swapbridge.guessing.layout.study import fields_of_study, study
 
 Ints = npt.NDArray[np.int64]
 
 
-def columns_of(payload: npt.NDArray[np.uint8], breaks: npt.NDArray[np.bool_] | None = None) -> Columns:
+def columns_of(payload: npt.NDArray[np.uint8], breaks: npt.NDArray[np.bool_] | None = None) -> BitColumns:
     n = len(payload)
     time_ns = np.arange(n, dtype=np.int64) * 10_000_000
     return make_columns(0x321, False, time_ns, np.full(n, payload.shape[1], np.uint8), payload, breaks)
@@ -25,7 +25,7 @@ def cut(payload: npt.NDArray[np.uint8]) -> set[tuple[int, ...]]:
     columns = columns_of(payload)
     found = study(columns)
     live = columns.live
-    return {tuple(p for p in f.layout.positions if live[p]) for f in lay_out(found, house_style([found.parts]))}
+    return {tuple(p for p in f.layout.positions if live[p]) for f in fields_of_study(found, house_style([found.parts]))}
 
 
 def live_bits(value: Ints, start: int) -> tuple[int, ...]:

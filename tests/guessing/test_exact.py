@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from swapbridge.core.integrity import Affine, Checksum, Crc, Sum, checksum_from_dict, counter_from_dict
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.coding.columns import Columns, make_columns
+from swapbridge.guessing.coding.columns import BitColumns, make_columns
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.integrity.gf2 import relations, solve_affine
@@ -53,7 +53,7 @@ def integrity_of(payload: Bytes, identifier: int = 0x1A0) -> dict[str, FoundFiel
     return {f.kind: f for f in found}
 
 
-def columns_of(payload: Bytes, time_ns: npt.NDArray[np.int64] | None = None) -> Columns:
+def columns_of(payload: Bytes, time_ns: npt.NDArray[np.int64] | None = None) -> BitColumns:
     n = len(payload)
     time_ns = np.arange(n) * 10_000_000 if time_ns is None else time_ns
     return make_columns(0x1A0, False, time_ns, np.full(n, payload.shape[1], np.uint8), payload)

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from swapbridge.capture.stimulus import Channel
-from swapbridge.guessing.meaning.align import Series, coarse_match, prepare, sample
+from swapbridge.guessing.meaning.align import FieldSeries, coarse_match, prepare, sample
 from swapbridge.guessing.meaning.chance import POINTS, judge_luck, shifted_best
 from swapbridge.guessing.meaning.fit import fit, line, robust_line
 
@@ -19,13 +19,13 @@ def moving(n: int, seed: int) -> np.ndarray:
     return np.convolve(held, np.ones(30) / 30, "same")
 
 
-def scene(seed: int, lag: float, *, period: float = 0.02, noise: float = 0.3) -> tuple[Series, Channel]:
+def scene(seed: int, lag: float, *, period: float = 0.02, noise: float = 0.3) -> tuple[FieldSeries, Channel]:
     """One field of 0.1 a bit and a tool that reads it late."""
     rng = np.random.default_rng(seed)
     t = np.arange(0, 60, 0.01)
     value = moving(len(t), seed)
     at = np.arange(0.0, 60, period)
-    series = Series(at, np.round(np.interp(at, t, value) / 0.1)[None, :], period)
+    series = FieldSeries(at, np.round(np.interp(at, t, value) / 0.1)[None, :], period)
     asked = np.arange(1.0, 59, 0.13)
     told = np.interp(asked - lag, t, value) + rng.normal(0, noise, len(asked))
     return series, Channel("x", asked, told, "")

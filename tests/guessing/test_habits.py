@@ -8,19 +8,19 @@ import pytest
 
 from swapbridge.core.integrity import Counter, Crc
 from swapbridge.guessing.coding.candidates import BIG, LITTLE
-from swapbridge.guessing.coding.columns import Columns, make_columns
+from swapbridge.guessing.coding.columns import BitColumns, make_columns
 from swapbridge.guessing.integrity.checksums import FoundChecksum, check_at, find_checksums
 from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.integrity.fields import counter_fields
 from swapbridge.guessing.integrity.followers import follower_of_counter
-from swapbridge.guessing.integrity.wide import as_half, join_bytes
+from swapbridge.guessing.integrity.two_byte_checks import as_half, join_bytes
 from swapbridge.guessing.layout.orders import house_style, house_style_bits
-from swapbridge.guessing.layout.study import Study, study, with_support
+from swapbridge.guessing.layout.study import Study, study, with_vehicle_formulas
 
 Bytes = npt.NDArray[np.uint8]
 
 
-def columns(payload: Bytes, identifier: int = 0x321, period_ms: int = 10) -> Columns:
+def columns(payload: Bytes, identifier: int = 0x321, period_ms: int = 10) -> BitColumns:
     """Frames of one identifier, in step."""
     n = len(payload)
     times = np.arange(n) * period_ms * 10**6
@@ -65,7 +65,7 @@ def test_of_two_bytes_in_step_the_one_where_the_vehicle_has_its_checks_is_the_ch
 def test_two_messages_in_one_order_settle_the_third() -> None:
     rng = np.random.default_rng(2)
 
-    def walk(order: int) -> Columns:
+    def walk(order: int) -> BitColumns:
         payload = np.zeros((500, 8), np.uint8)
         value = (30_000 + np.cumsum(rng.integers(-400, 401, 500))) & 0xFFFF
         payload[:, 2 + order], payload[:, 3 - order] = value & 255, value >> 8
@@ -148,7 +148,7 @@ def test_the_check_of_a_relation_that_names_none_stands_where_the_vehicle_has_it
     last = message(9, 2)
     odd = study(last.columns, check_of(last, 0))
     assert odd.checksums[0].positions[0] == 0
-    settled = with_support([*proven, odd])
+    settled = with_vehicle_formulas([*proven, odd])
     assert settled[-1].checksums[0].positions == tuple(range(56, 64))
 
 

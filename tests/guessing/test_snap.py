@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.guessing.meaning.snap import Snapped, common_scale, snap
+from swapbridge.guessing.meaning.simple_numbers import Snapped, common_scale, simplest_numbers
 
 # Scales and offsets of SAE J1979 and SAE J1939-71 (from memory) and common practice (no source).
 PUBLISHED = [
@@ -36,7 +36,7 @@ def snap_with(scale: float, offset: float, middle: float, error: float, rng: np.
     middle_error = error * abs(scale) * middle * 0.2 + 1e-6
     got_scale = scale * (1 + error * rng.normal())
     got_middle = value + middle_error * rng.normal()
-    return snap(got_scale, got_middle - got_scale * middle, error * scale, middle, middle_error, unit=unit)
+    return simplest_numbers(got_scale, got_middle - got_scale * middle, error * scale, middle, middle_error, unit=unit)
 
 
 @pytest.mark.parametrize(("scale", "offset", "unit", "middle"), PUBLISHED)
@@ -64,7 +64,7 @@ def test_a_snap_never_leaves_the_error_bar(
     """Whatever comes in, scale and middle value stay within 4.5 errors (and the stated systematic ones)."""
     scale = -scale if negative else scale
     middle_error = abs(scale) * error * 10
-    got = snap(scale, offset, abs(scale) * error, middle, middle_error)
+    got = simplest_numbers(scale, offset, abs(scale) * error, middle, middle_error)
     allowed = 4.5 * np.hypot(abs(scale) * error, 3e-4 * abs(scale))
     assert abs(got.scale - scale) <= allowed * 1.001 + 1e-12
     value = scale * middle + offset
@@ -77,41 +77,42 @@ def test_a_snap_never_leaves_the_error_bar(
 
 def test_speeds_are_allowed_one_percent_of_tyre_error() -> None:
     """A wheel's 0.5 % is forgiven for speeds, with words, and for nothing else."""
-    speed = snap(0.01005, 0.0, 2e-6, 4000, 0.01, unit="km/h")
+    speed = simplest_numbers(0.01005, 0.0, 2e-6, 4000, 0.01, unit="km/h")
     assert (speed.scale, speed.offset) == (0.01, 0.0)
     assert "tyre" in speed.words
-    other = snap(0.01005, 0.0, 2e-6, 4000, 0.01, unit="Nm")
+    other = simplest_numbers(0.01005, 0.0, 2e-6, 4000, 0.01, unit="Nm")
     assert other.scale != 0.01
-    assert snap(0.0103, 0.0, 2e-6, 4000, 0.01, unit="km/h").scale != 0.01
+    assert simplest_numbers(0.0103, 0.0, 2e-6, 4000, 0.01, unit="km/h").scale != 0.01
 
 
 def test_a_tool_that_rounds_down_is_forgiven_its_half_step() -> None:
     """A fit that reads half a step low everywhere still has offset 0."""
-    got = snap(0.5, -0.5, 1e-4, 160, 0.01, unit="degC", quantum=1.0)
+    got = simplest_numbers(0.5, -0.5, 1e-4, 160, 0.01, unit="degC", quantum=1.0)
     assert (got.scale, got.offset) == (0.5, 0.0)
 
 
 def test_conversions_are_exact() -> None:
     """Fahrenheit to Celsius is 5/9 and -32 (by definition); a mile is 1.609344 km (by definition)."""
-    heat = snap(5 / 9 * 1.0001, -17.78, 2e-4, 150, 0.03, unit="degC")
+    heat = simplest_numbers(5 / 9 * 1.0001, -17.78, 2e-4, 150, 0.03, unit="degC")
     assert heat.scale == pytest.approx(5 / 9)
     assert heat.offset == pytest.approx(-160 / 9)
-    assert snap(1.6094, 0.01, 4e-4, 40, 0.02, unit="km/h").scale == pytest.approx(1.609344)
+    assert simplest_numbers(1.6094, 0.01, 4e-4, 40, 0.02, unit="km/h").scale == pytest.approx(1.609344)
 
 
 def test_a_random_number_saves_hardly_anything() -> None:
     """The bits that a snap saves tell an engineer's number from any number."""
     rng = np.random.default_rng(0)
     by_luck = [
-        snap(s, float(rng.uniform(-90, 90)), s * 2e-4, 900, s * 0.1).saved_bits for s in rng.uniform(0.02, 3, 60)
+        simplest_numbers(s, float(rng.uniform(-90, 90)), s * 2e-4, 900, s * 0.1).saved_bits
+        for s in rng.uniform(0.02, 3, 60)
     ]
     assert np.median(by_luck) < 5
-    assert snap(0.25, 0.01, 5e-5, 900, 0.03).saved_bits > 12
+    assert simplest_numbers(0.25, 0.01, 5e-5, 900, 0.03).saved_bits > 12
 
 
 def test_no_scale_is_left_alone() -> None:
     """A field without slope has nothing to snap."""
-    assert snap(0.0, 3.0, 0.1, 10, 0.1) == Snapped(0.0, 3.0, False, 0.0, "")
+    assert simplest_numbers(0.0, 3.0, 0.1, 10, 0.1) == Snapped(0.0, 3.0, False, 0.0, "")
 
 
 def test_wheels_share_a_scale() -> None:

@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 
 from swapbridge.core.integrity import Checksum, Crc, Sum
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.coding.columns import Columns, make_columns
+from swapbridge.guessing.coding.columns import BitColumns, make_columns
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.integrity.search import find_integrity
-from swapbridge.guessing.integrity.support import crc_of_vehicle, vehicle_crcs
+from swapbridge.guessing.integrity.shared_formulas import crc_of_vehicle, vehicle_crcs
 from swapbridge.guessing.integrity.vehicle import vehicle_checks
 from swapbridge.guessing.layout.study import study
 
@@ -33,7 +33,7 @@ def message(rng: np.random.Generator, length: int, moving: bool, counter_bits: i
     return payload
 
 
-def columns(payload: Bytes, identifier: int, period_ms: int = 10) -> Columns:
+def columns(payload: Bytes, identifier: int, period_ms: int = 10) -> BitColumns:
     n = len(payload)
     return make_columns(
         identifier, False, np.arange(n) * period_ms * 1_000_000, np.full(n, payload.shape[1], np.uint8), payload
@@ -44,7 +44,7 @@ def nibbles(payload: Bytes) -> npt.NDArray[np.int64]:
     return np.asarray(((payload & 15) + (payload >> 4)).sum(axis=1), np.int64)
 
 
-def vehicle(rng: np.random.Generator, constant: int, with_identifier: bool) -> list[Columns]:
+def vehicle(rng: np.random.Generator, constant: int, with_identifier: bool) -> list[BitColumns]:
     """Two messages that move and eight in which only the counter does; the last nibble makes all digits add up."""
     out = []
     for k in range(10):

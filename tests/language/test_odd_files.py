@@ -8,7 +8,7 @@ import pytest
 
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.errors import SwapbridgeError
-from swapbridge.language.places import Place, Places
+from swapbridge.language.places import FilePlace, Places
 from swapbridge.language.reading import load_bridge, parse_bridge
 
 BASE = '[bridge]\nname = "x"\n[buses.host]\nplacement = "inline"\n'
@@ -77,11 +77,11 @@ def test_a_mark_that_editors_put_before_utf8_is_read_over(tmp_path: Path) -> Non
 
 def test_places_are_those_of_the_longest_path_known() -> None:
     places = Places('[a]\nb.c = 1\n[[m]]\nx = 1\n[[m]]\nx = "t"\n')
-    assert places.of_key(("a", "b", "c")) == Place(2, 1) == places.of_key(("a", "b", "c", "d"))
-    assert places.of_key(("a", "other")) == Place(1, 1)
-    assert places.of_key(("m", 1, "x")) == Place(6, 1)
-    assert places.of_text(("m", 1, "x"), "t") == Place(6, 6)
-    assert places.of_key(("nowhere",)) == Place(1, 1)
+    assert places.of_key(("a", "b", "c")) == FilePlace(2, 1) == places.of_key(("a", "b", "c", "d"))
+    assert places.of_key(("a", "other")) == FilePlace(1, 1)
+    assert places.of_key(("m", 1, "x")) == FilePlace(6, 1)
+    assert places.of_text(("m", 1, "x"), "t") == FilePlace(6, 6)
+    assert places.of_key(("nowhere",)) == FilePlace(1, 1)
     parts = Places('[x]\n[sources."a.B".signals.C]\nrange = [1, 2]\n')
-    assert parts.of_key(("sources", "a.B", "signals", "D")) == Place(2, 1), "named by its parts only"
-    assert parts.of_key(("sources", "a.B")) == Place(2, 1)
+    assert parts.of_key(("sources", "a.B", "signals", "D")) == FilePlace(2, 1), "named by its parts only"
+    assert parts.of_key(("sources", "a.B")) == FilePlace(2, 1)

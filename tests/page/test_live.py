@@ -1,4 +1,4 @@
-"""The live desk behind the page: recording, watching, and what is refused to whom."""
+"""The live control behind the page: recording, watching, and what is refused to whom."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ from swapbridge.capture.read import read_capture
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.demo.folder import DONOR_RUNNING, write_demo
 from swapbridge.page.app import make_app
-from swapbridge.page.desk import LOOK_EVERY_S
 from swapbridge.page.guard import FORM_TOKEN_HEADER
+from swapbridge.page.live_control import LOOK_EVERY_S
 
 OpenPage = Callable[[Path], Any]
 
@@ -87,7 +87,7 @@ def test_a_run_outlives_the_page_which_finds_it_again_and_stops_it(swap: Path, o
     assert view["what"] == "running"
     assert view["sending"] is True
     assert "already" in here.refusal("/api/live/run", WATCH)
-    here.app.app.state.bench.desk.close()
+    here.app.app.state.bench.live_control.close()
     again = open_page(swap)  # another page, as after a restart
     page = again.http.get("/").text
     assert re.search(r'id="sending"[^>]*role="alert">', page), "shown, before any script has run"

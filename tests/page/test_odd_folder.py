@@ -192,12 +192,12 @@ def test_one_capture_is_parsed_once_however_many_ask(
         reads.append(path)
         return read_capture(path)
 
-    monkeypatch.setattr("swapbridge.page.shelf.read_capture", counted)
-    shelf = open_page(folder).app.app.state.bench.shelf
+    monkeypatch.setattr("swapbridge.page.folder_files.read_capture", counted)
+    folder_files = open_page(folder).app.app.state.bench.folder_files
 
     def ask(_: int) -> int:
         together.wait(30)
-        return len(shelf.capture("ramp.log"))
+        return len(folder_files.capture("ramp.log"))
 
     with ThreadPoolExecutor(12) as pool:
         assert set(pool.map(ask, range(12))) == {1500}

@@ -13,7 +13,7 @@ import pytest
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.needs import Need, load_needs
 from swapbridge.demo.folder import write_demo_papers
-from swapbridge.page.stages import STAGES, Known, count_stages, stage_of
+from swapbridge.page.stages import STAGES, FolderEvidence, count_stages, stage_of
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.model import SignalMap
 
@@ -39,7 +39,7 @@ def test_a_need_rises_through_every_stage(papers: Path) -> None:
     plan = compile_bridge(papers / "bridge.toml").plan
     signal_map = load_map(papers / "signal_maps" / f"{need.bus}.dbc")
     found = {"messages": [{"id": need.word, "extended": False, "signals": [{"kind": "analogue"}]}]}
-    nothing = Known(None, False, (), ())
+    nothing = FolderEvidence(None, False, (), ())
     assert stage_of(need, nothing) == "unknown"
     assert stage_of(need, replace(nothing, findings=(found,))) == "guessed"
     assert stage_of(need, replace(nothing, maps=(signal_map,))) == "accepted"
@@ -50,7 +50,7 @@ def test_a_need_rises_through_every_stage(papers: Path) -> None:
 def test_what_is_not_can_stays_so_and_counts_add_up(papers: Path) -> None:
     needs = load_needs(papers / "needs.toml")
     plan = compile_bridge(papers / "bridge.toml").plan
-    counts = count_stages(needs, Known(plan, True, (), ()))
+    counts = count_stages(needs, FolderEvidence(plan, True, (), ()))
     assert sum(counts.values()) == len(needs)
     assert counts["not CAN"] == sum(n.how != "can" for n in needs) > 0
     assert tuple(counts) == STAGES
@@ -60,8 +60,8 @@ def test_a_need_by_role_is_accepted_where_a_map_has_that_role() -> None:
     need = Need("cluster", bus="host", role="Vehicle.Speed")
     map_with = next(m for m in (load_map(p) for p in MAPS.glob("*.dbc")) if _roles(m))
     role = sorted(_roles(map_with))[0]
-    assert stage_of(replace(need, role=role), Known(None, False, (map_with,), ())) == "accepted"
-    assert stage_of(replace(need, role="Vehicle.Nothing"), Known(None, False, (map_with,), ())) == "unknown"
+    assert stage_of(replace(need, role=role), FolderEvidence(None, False, (map_with,), ())) == "accepted"
+    assert stage_of(replace(need, role="Vehicle.Nothing"), FolderEvidence(None, False, (map_with,), ())) == "unknown"
 
 
 def _roles(signal_map: SignalMap) -> set[str]:

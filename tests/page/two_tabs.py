@@ -20,7 +20,7 @@ from typing import Any
 from starlette.testclient import TestClient
 
 from swapbridge.page.app import make_app
-from swapbridge.page.guard import FORM_TOKEN_HEADER, Guard
+from swapbridge.page.guard import FORM_TOKEN_HEADER, RequestGuard
 from swapbridge.signalmap.dbc_read import load_map
 
 HOST = "127.0.0.1:8321"
@@ -38,7 +38,7 @@ MESSAGE = {"id": 416, "extended": False, "bus": "donor", "length": 8, "period_ms
 class Page:
     """One page in a process of its own, which may be told to die at its n-th file event."""
 
-    def __init__(self, app: Guard, headers: dict[str, str]) -> None:
+    def __init__(self, app: RequestGuard, headers: dict[str, str]) -> None:
         down_read, down_write = os.pipe()
         up_read, up_write = os.pipe()
         self.child = os.fork()
@@ -65,7 +65,7 @@ class Page:
         os.waitpid(self.child, 0)
 
 
-def opened(folder: Path) -> tuple[Guard, dict[str, str]]:
+def opened(folder: Path) -> tuple[RequestGuard, dict[str, str]]:
     """The page over a folder, and what a browser's requests carry."""
     app = make_app(folder, hosts=[HOST])
     http = TestClient(app, base_url=f"http://{HOST}", client=("127.0.0.1", 50000))
@@ -74,7 +74,7 @@ def opened(folder: Path) -> tuple[Guard, dict[str, str]]:
     return app, {"origin": f"http://{HOST}", FORM_TOKEN_HEADER: token, "cookie": cookie}
 
 
-def _serve(app: Guard, headers: dict[str, str], asked: Any, answers: Any) -> None:
+def _serve(app: RequestGuard, headers: dict[str, str], asked: Any, answers: Any) -> None:
     left = 0
 
     def watch(event: str, _: object) -> None:

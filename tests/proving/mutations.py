@@ -17,7 +17,7 @@ from swapbridge.plan.intervals import op_interval
 from swapbridge.plan.model import Block, Field, Op, Plan, Send
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import Bench, set_up, simulate
-from swapbridge.proving.faults.campaign import QUICK, SINGLE_S, Ground, Task, run_fault
+from swapbridge.proving.faults.campaign import QUICK, SINGLE_S, CampaignInputs, FaultTask, run_fault
 from swapbridge.proving.faults.faults import FAULTS
 from swapbridge.proving.prove import prove
 from swapbridge.proving.reference.reference import Reference
@@ -409,5 +409,6 @@ def _sent(bench: Bench, plan: Plan) -> list[tuple[int, int, int, bytes]]:
 
 def _under_fault(bench: Bench, hunt: Hunt, name: str) -> FaultRun:
     return run_fault(
-        Ground(bench, hunt.bridge, hunt.maps, partial(Translator, bench.plan)), Task((name,), SINGLE_S[QUICK], 1)
+        CampaignInputs(bench, hunt.bridge, hunt.maps, partial(Translator, bench.plan)),
+        FaultTask((name,), SINGLE_S[QUICK], 1),
     )

@@ -19,8 +19,8 @@ from swapbridge.proving.bench.bench import Bench, set_up, simulate
 from swapbridge.proving.bench.excerpt import excerpt
 from swapbridge.proving.bench.nodes import Heard, Polled, Sent
 from swapbridge.proving.faults.campaign import (
-    Ground,
-    Task,
+    CampaignInputs,
+    FaultTask,
     chosen_tasks,
     planned_only,
     planned_rate,
@@ -29,31 +29,31 @@ from swapbridge.proving.faults.campaign import (
     stale_values,
     tasks_for,
 )
-from swapbridge.proving.faults.faults import FAULTS, SECOND, Scene
+from swapbridge.proving.faults.faults import FAULTS, SECOND, RunSetup
 from swapbridge.proving.faults.soak import soak
 from tests.proving import small_swap
 
 
 @pytest.fixture(scope="module")
-def ground() -> Ground:
+def ground() -> CampaignInputs:
     bridge, maps = small_swap.bridge(), small_swap.maps()
     plan = compile_bridge(bridge, maps).plan
-    return Ground(set_up(plan, small_swap.captures(12.0)), bridge, maps, partial(Translator, plan))
+    return CampaignInputs(set_up(plan, small_swap.captures(12.0)), bridge, maps, partial(Translator, plan))
 
 
 @pytest.mark.parametrize("name", FAULTS)
-def test_the_sound_plan_bears(ground: Ground, name: str) -> None:
-    result = run_fault(ground, Task((name,), 7, 5))
+def test_the_sound_plan_bears(ground: CampaignInputs, name: str) -> None:
+    result = run_fault(ground, FaultTask((name,), 7, 5))
     assert result.problems == ()
     assert result.frames_sent > 100
 
 
-def test_reaction_and_recovery_are_measured(ground: Ground) -> None:
+def test_reaction_and_recovery_are_measured(ground: CampaignInputs) -> None:
     """A silent donor: age limits 50 and 500 ms, holds up to 200 ms; back after three frames of 100 ms at most.
 
     A silent host: the request's age limit of 60 ms and a ramp; back after three frames of 10 ms.
     """
-    results = [run_fault(ground, Task(("source bus silent",), 8, seed)) for seed in range(6)]
+    results = [run_fault(ground, FaultTask(("source bus silent",), 8, seed)) for seed in range(6)]
     reactions = [r.reaction_ms for r in results if r.reaction_ms is not None]
     assert len(reactions) > 3
     assert all(40 < r < 750 for r in reactions)
@@ -62,20 +62,20 @@ def test_reaction_and_recovery_are_measured(ground: Ground) -> None:
     # three frames of 100 ms, and the 100 ms of the message that it goes out in
     assert all(20 < r < 420 for r in recoveries)
     assert max(recoveries) > 200
-    one = [run_fault(ground, Task((name,), 8, 1)) for name in ("bits flipped", "clock wraps", "babbling node")]
+    one = [run_fault(ground, FaultTask((name,), 8, 1)) for name in ("bits flipped", "clock wraps", "babbling node")]
     assert [(r.reaction_ms, r.recovery_ms) for r in one] == [(None, None)] * 3, "nothing is due by that fault"
-    again = run_fault(ground, Task(("translator bus-off",), 8, 1)).recovery_ms
+    again = run_fault(ground, FaultTask(("translator bus-off",), 8, 1)).recovery_ms
     assert again is not None
     assert again < 300
 
 
-def test_two_faults_at_once_and_again_from_the_seed(ground: Ground) -> None:
-    task = Task(("10 % of frames lost", "translator bus-off"), 6, 77)
+def test_two_faults_at_once_and_again_from_the_seed(ground: CampaignInputs) -> None:
+    task = FaultTask(("10 % of frames lost", "translator bus-off"), 6, 77)
     assert run_fault(ground, task) == run_fault(ground, task)
 
 
-def test_in_processes_the_same_comes_out(ground: Ground) -> None:
-    tasks = [Task(("bits flipped",), 5, 1), Task(("power cut",), 5, 2), Task(("bus errors",), 5, 3)]
+def test_in_processes_the_same_comes_out(ground: CampaignInputs) -> None:
+    tasks = [FaultTask(("bits flipped",), 5, 1), FaultTask(("power cut",), 5, 2), FaultTask(("bus errors",), 5, 3)]
     assert run_campaign(ground, tasks, workers=2) == run_campaign(ground, tasks)
 
 
@@ -98,65 +98,65 @@ def test_one_run_again_by_its_name() -> None:
         chosen_tasks("quick", 0, ["gremlins"])
 
 
-def _scene(ground: Ground) -> Scene:
+def _scene(ground: CampaignInputs) -> RunSetup:
     rng = np.random.default_rng(4)
     plan = ground.bench.plan
     traffic = list(ground.bench.traffic)
-    return Scene(plan, ground.maps, ground.bench.reads, traffic, 4 * SECOND, 6 * SECOND, rng, ground.make)
+    return RunSetup(plan, ground.maps, ground.bench.reads, traffic, 4 * SECOND, 6 * SECOND, rng, ground.make)
 
 
-def _counts(scene: Scene, bench: Bench) -> list[tuple[int, int]]:
-    inside = [int(scene.within(t).sum()) for t in scene.traffic]
-    before = [int(((t.release_ns >= scene.start_ns) & (t.release_ns < scene.end_ns)).sum()) for t in bench.traffic]
+def _counts(setup: RunSetup, bench: Bench) -> list[tuple[int, int]]:
+    inside = [int(setup.within(t).sum()) for t in setup.traffic]
+    before = [int(((t.release_ns >= setup.start_ns) & (t.release_ns < setup.end_ns)).sum()) for t in bench.traffic]
     return list(zip(before, inside, strict=True))
 
 
-def test_faults_change_what_they_name_and_only_in_their_time(ground: Ground) -> None:
+def test_faults_change_what_they_name_and_only_in_their_time(ground: CampaignInputs) -> None:
     outside: Callable[[Any], Any] = lambda t: t.word[(t.release_ns < 4 * SECOND) | (t.release_ns > 6.3 * SECOND)]  # noqa: E731
     for name in ("source bus silent", "one identifier silent", "50 % of frames lost", "one identifier doubled"):
-        scene = _scene(ground)
-        FAULTS[name](scene)
-        counts = _counts(scene, ground.bench)
+        setup = _scene(ground)
+        FAULTS[name](setup)
+        counts = _counts(setup, ground.bench)
         assert any(a != b for a, b in counts), name
-        for ours, was in zip(scene.traffic, ground.bench.traffic, strict=True):
+        for ours, was in zip(setup.traffic, ground.bench.traffic, strict=True):
             assert (outside(ours) == outside(was)).all(), name
-    scene = _scene(ground)
-    FAULTS["source bus silent"](scene)
-    assert any(b == 0 for _, b in _counts(scene, ground.bench))
-    scene = _scene(ground)
-    FAULTS["50 % of frames lost"](scene)
-    for full, left in _counts(scene, ground.bench):
+    setup = _scene(ground)
+    FAULTS["source bus silent"](setup)
+    assert any(b == 0 for _, b in _counts(setup, ground.bench))
+    setup = _scene(ground)
+    FAULTS["50 % of frames lost"](setup)
+    for full, left in _counts(setup, ground.bench):
         assert 0.35 < left / full < 0.65
 
 
-def test_a_burst_fills_the_bus(ground: Ground) -> None:
-    scene = _scene(ground)
-    FAULTS["burst at 100 % load"](scene)
-    loads = [t.load(scene.start_ns, scene.end_ns) for t in scene.traffic]
+def test_a_burst_fills_the_bus(ground: CampaignInputs) -> None:
+    setup = _scene(ground)
+    FAULTS["burst at 100 % load"](setup)
+    loads = [t.load(setup.start_ns, setup.end_ns) for t in setup.traffic]
     assert max(loads) > 0.98
 
 
-def test_edited_frames_keep_a_right_checksum_where_they_say(ground: Ground) -> None:
+def test_edited_frames_keep_a_right_checksum_where_they_say(ground: CampaignInputs) -> None:
     fast = small_swap.maps()["donor"].message("FAST")
     assert fast is not None
     check = fast.signal("Check")
     assert check is not None
     assert check.checksum is not None
     for name, right in (("bits flipped, checksum right", True), ("counters stuck", True), ("bits flipped", False)):
-        scene = _scene(ground)
-        FAULTS[name](scene)
-        rows = scene.within(scene.traffic[0]) & (scene.traffic[0].word == 0x101)
-        holds = [check.checksum.holds(p.tobytes()) for p in scene.traffic[0].payload[rows]]
+        setup = _scene(ground)
+        FAULTS[name](setup)
+        rows = setup.within(setup.traffic[0]) & (setup.traffic[0].word == 0x101)
+        holds = [check.checksum.holds(p.tobytes()) for p in setup.traffic[0].payload[rows]]
         assert all(holds) == right, name
 
 
 @pytest.mark.parametrize("name", ["bits flipped", "values at their ends"])
-def test_edited_frames_take_the_time_of_their_new_stuff_bits(ground: Ground, name: str) -> None:
+def test_edited_frames_take_the_time_of_their_new_stuff_bits(ground: CampaignInputs, name: str) -> None:
     """Each frame's time on the bus is that of the bit-by-bit writer in `core.can_bits`, at 2 us a bit."""
-    scene = _scene(ground)
-    FAULTS[name](scene)
+    setup = _scene(ground)
+    FAULTS[name](setup)
     changed = 0
-    for ours, was in zip(scene.traffic, ground.bench.traffic, strict=True):
+    for ours, was in zip(setup.traffic, ground.bench.traffic, strict=True):
         for row in np.flatnonzero((ours.payload != was.payload).any(axis=1))[:200].tolist():
             data = ours.payload[row, : ours.length[row]].tobytes()
             bits, _ = frame_bits(int(ours.word[row]), False, data)
@@ -165,21 +165,21 @@ def test_edited_frames_take_the_time_of_their_new_stuff_bits(ground: Ground, nam
     assert changed > 10
 
 
-def test_identifiers_come_and_go_each_at_its_own_times(ground: Ground) -> None:
+def test_identifiers_come_and_go_each_at_its_own_times(ground: CampaignInputs) -> None:
     """Silences shorter and longer than the usual age limit of five periods, and recoveries, of every source."""
-    scene = _scene(ground)
-    FAULTS["identifiers come and go"](scene)
+    setup = _scene(ground)
+    FAULTS["identifiers come and go"](setup)
     shared = None
     for bus, words in enumerate(ground.bench.reads):
         for word in words:
-            times = scene.traffic[bus].release_ns[scene.traffic[bus].word == word]
+            times = setup.traffic[bus].release_ns[setup.traffic[bus].word == word]
             was = ground.bench.traffic[bus].release_ns[ground.bench.traffic[bus].word == word]
             gaps = np.diff(times) / np.median(np.diff(was))
             assert (gaps > 1.9).sum() >= 2
             assert gaps.max() < 60
             gone = set(was.tolist()) - set(times.tolist())
-            assert min(gone) >= scene.start_ns
-            assert max(gone) < scene.end_ns
+            assert min(gone) >= setup.start_ns
+            assert max(gone) < setup.end_ns
             if np.median(np.diff(was)) < 25_000_000:
                 assert ((gaps > 2) & (gaps < 5)).any()
                 assert (gaps > 6).any()
@@ -187,21 +187,21 @@ def test_identifiers_come_and_go_each_at_its_own_times(ground: Ground) -> None:
     assert shared == set()
 
 
-def test_faults_aim_at_what_the_bridge_file_reads(ground: Ground) -> None:
+def test_faults_aim_at_what_the_bridge_file_reads(ground: CampaignInputs) -> None:
     """A plan that listens elsewhere is not spared: the true source is edited, and silenced, all the same."""
     plan = ground.bench.plan
     deaf = replace(plan, receives=tuple(replace(r, word=r.word ^ 1) for r in plan.receives))
     for name in ("values at their ends", "one identifier silent"):
         scenes = [_scene(ground), replace(_scene(ground), plan=deaf)]
-        for scene in scenes:
-            FAULTS[name](scene)
+        for setup in scenes:
+            FAULTS[name](setup)
         for sound, aimed, was in zip(*(s.traffic for s in scenes), ground.bench.traffic, strict=True):
             assert (sound.payload == aimed.payload).all()
             assert len(sound) == len(aimed)
             assert name != "values at their ends" or (aimed.payload != was.payload).any()
 
 
-def test_an_excerpt_keeps_the_wake_up(ground: Ground) -> None:
+def test_an_excerpt_keeps_the_wake_up(ground: CampaignInputs) -> None:
     traffic, lead = excerpt(ground.bench, 6 * SECOND, np.random.default_rng(1))
     for ours, was in zip(traffic, ground.bench.traffic, strict=True):
         early = was.start_ns < lead
@@ -209,18 +209,18 @@ def test_an_excerpt_keeps_the_wake_up(ground: Ground) -> None:
         assert int(ours.start_ns[-1]) < 6.1 * SECOND
 
 
-def _run(ground: Ground, plan: Plan) -> Any:
+def _run(ground: CampaignInputs, plan: Plan) -> Any:
     return simulate(replace(ground.bench, plan=plan), partial(Translator, plan), until_ns=4 * SECOND)
 
 
-def test_rule_planned_identifiers(ground: Ground) -> None:
+def test_rule_planned_identifiers(ground: CampaignInputs) -> None:
     run = _run(ground, ground.bench.plan)
     assert planned_only(ground.bench.plan, run.device.sent) == []
     odd = [*run.device.sent, Sent(0, 1, 0x123, b"", 0)]
     assert planned_only(ground.bench.plan, odd) == ["1 frames of 123 on host are not in the plan"]
 
 
-def test_rule_planned_rate(ground: Ground) -> None:
+def test_rule_planned_rate(ground: CampaignInputs) -> None:
     plan = ground.bench.plan
     hasty = replace(plan, sends=tuple(replace(s, period_us=s.period_us // 2) for s in plan.sends))
     run = _run(ground, hasty)
@@ -228,7 +228,7 @@ def test_rule_planned_rate(ground: Ground) -> None:
     assert planned_rate(plan, _run(ground, plan).device.sent, False) == []
 
 
-def test_rule_no_stale_torque(ground: Ground) -> None:
+def test_rule_no_stale_torque(ground: CampaignInputs) -> None:
     """A translator that goes on with its last torque after its source has gone is caught without the reference."""
     plan = ground.bench.plan
     run = _run(ground, plan)
@@ -239,7 +239,7 @@ def test_rule_no_stale_torque(ground: Ground) -> None:
     assert any(isinstance(e, Polled) for e in deaf)
 
 
-def test_a_soak_repeats_the_recordings_and_wraps_the_clock(ground: Ground) -> None:
+def test_a_soak_repeats_the_recordings_and_wraps_the_clock(ground: CampaignInputs) -> None:
     result = soak(ground, seconds=40)
     assert result.problems == ()
     assert result.faults == ("soak of 40 s",)

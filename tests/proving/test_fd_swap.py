@@ -17,7 +17,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up, simulate
-from swapbridge.proving.faults.campaign import Ground, Task, run_fault
+from swapbridge.proving.faults.campaign import CampaignInputs, FaultTask, run_fault
 from swapbridge.proving.prove import prove
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 from tests.proving import mutations, small_swap
@@ -104,5 +104,5 @@ def test_a_defect_far_in_a_long_payload_is_caught(parts: Any, by: int) -> None:
 @pytest.mark.parametrize("name", ["source bus silent", "bits flipped", "power cut", "values at their ends"])
 def test_faults_on_fd_buses(parts: Any, name: str) -> None:
     plan, bridge, maps, _ = parts
-    ground = Ground(set_up(plan, _captures(9.0)), bridge, maps, partial(Translator, plan))
-    assert run_fault(ground, Task((name,), 8, 3)).problems == ()
+    ground = CampaignInputs(set_up(plan, _captures(9.0)), bridge, maps, partial(Translator, plan))
+    assert run_fault(ground, FaultTask((name,), 8, 3)).problems == ()

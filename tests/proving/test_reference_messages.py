@@ -16,7 +16,7 @@ from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up, simulate
 from swapbridge.proving.bench.nodes import Heard, Polled
-from swapbridge.proving.faults.campaign import Ground, Task, run_fault, stale_values
+from swapbridge.proving.faults.campaign import CampaignInputs, FaultTask, run_fault, stale_values
 from swapbridge.proving.faults.faults import SECOND
 from swapbridge.proving.judges.content import content_checks, judge_trace
 from swapbridge.proving.judges.silence import judge_silence
@@ -135,8 +135,8 @@ def test_a_page_is_judged_by_its_own_frames() -> None:
     bench, make = set_up(plan, small_swap.captures(6.0)), partial(Translator, plan)
     checks = [c for c in judge_silence(bench, Reference(bridge, maps, steps_of(plan)), make) if "TORQUES" in c.subject]
     assert [c.status for c in checks] == ["pass"], checks
-    ground = Ground(bench, bridge, maps, make)
-    run = run_fault(ground, Task(("source bus silent",), 8, 2))
+    ground = CampaignInputs(bench, bridge, maps, make)
+    run = run_fault(ground, FaultTask(("source bus silent",), 8, 2))
     assert run.problems == ()
     trace: Any = simulate(bench, make, until_ns=4 * SECOND).device.trace
     deaf = [e for e in trace if not (isinstance(e, Heard) and e.word == 0x101 and e.now_us > 2_500_000)]
@@ -175,8 +175,8 @@ def test_the_reaction_of_pages_is_measured() -> None:
     _, pages, _ = MORE.split("[[messages]]", 2)
     bridge, maps = small_swap.bridge(f"{head}[[messages]]{pages}"), _maps()
     plan = compile_bridge(bridge, maps).plan
-    ground = Ground(set_up(plan, small_swap.captures(9.0)), bridge, maps, partial(Translator, plan))
-    reactions = [run_fault(ground, Task(("source bus silent",), 8, seed)).reaction_ms for seed in range(4)]
+    ground = CampaignInputs(set_up(plan, small_swap.captures(9.0)), bridge, maps, partial(Translator, plan))
+    reactions = [run_fault(ground, FaultTask(("source bus silent",), 8, seed)).reaction_ms for seed in range(4)]
     assert any(r is not None and 40 < r < 750 for r in reactions)
 
 
@@ -207,5 +207,5 @@ def test_every_way_to_send(parts: Any) -> None:
 @pytest.mark.parametrize("name", ["source bus silent", "values at their ends", "power cut", "buses asleep and awake"])
 def test_under_faults_too(parts: Any, name: str) -> None:
     bridge, maps, plan = parts
-    ground = Ground(set_up(plan, small_swap.captures(9.0)), bridge, maps, lambda: Translator(plan))
-    assert run_fault(ground, Task((name,), 8, 3)).problems == ()
+    ground = CampaignInputs(set_up(plan, small_swap.captures(9.0)), bridge, maps, lambda: Translator(plan))
+    assert run_fault(ground, FaultTask((name,), 8, 3)).problems == ()

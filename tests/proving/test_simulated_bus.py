@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from swapbridge.capture.capture import Capture
 from swapbridge.core.can_bits import arbitration_key, frame_bits
 from swapbridge.core.frames import EXTENDED_BIT, split_word
-from swapbridge.proving.bench.nodes import Controller, Device
+from swapbridge.proving.bench.nodes import Controller, NodeUnderTest
 from swapbridge.proving.bench.simulated_bus import SimulatedBus, Simulation
 from swapbridge.proving.bench.traffic import Rates, merge, pick, traffic_from
 
@@ -22,8 +22,8 @@ MS = 1_000_000
 RATES = Rates(500_000)
 
 
-def _node(program: Any, listens: Any = frozenset(), **options: Any) -> Device:
-    return Device("node", program, [listens], [Controller(**options)])
+def _node(program: Any, listens: Any = frozenset(), **options: Any) -> NodeUnderTest:
+    return NodeUnderTest("node", program, [listens], [Controller(**options)])
 
 
 def _empty(capture_of: Callable[..., Capture]) -> Any:
@@ -32,7 +32,7 @@ def _empty(capture_of: Callable[..., Capture]) -> Any:
 
 def _simulate(
     programs: list[Any], traffic: Any, until_ms: int, *, listens: Any = frozenset(), **bus_options: Any
-) -> tuple[SimulatedBus, list[Device]]:
+) -> tuple[SimulatedBus, list[NodeUnderTest]]:
     nodes = [_node(p, listens) for p in programs]
     bus = SimulatedBus("b", traffic, **bus_options)
     Simulation([bus], nodes).run(until_ms * MS)
@@ -50,7 +50,7 @@ def test_example_of_davis_et_al_reaches_its_worst_case(periodic: Any, capture_of
     traffic = _empty(capture_of)
     rest = traffic.rates.intermission_ns
 
-    def worst(node: Device) -> int:
+    def worst(node: NodeUnderTest) -> int:
         return max(s.received_ns - s.asked_ns for s in node.sent) + RATES.intermission_ns
 
     _, nodes = _simulate([periodic(a), periodic(b), periodic(c)], traffic, 40, duration_ns=lambda word, data: MS)

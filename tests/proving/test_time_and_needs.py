@@ -17,7 +17,7 @@ from swapbridge.core.needs import Need
 from swapbridge.core.response_time import Stream, response_times
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import Bench, Run, set_up, simulate
-from swapbridge.proving.bench.nodes import Controller, Device, Heard
+from swapbridge.proving.bench.nodes import Controller, Heard, NodeUnderTest
 from swapbridge.proving.bench.simulated_bus import SimulatedBus, Simulation
 from swapbridge.proving.bench.traffic import Rates, empty_traffic
 from swapbridge.proving.judges.coverage import board
@@ -58,7 +58,7 @@ def test_no_response_time_exceeds_the_analysis(periodic: Any, messages: list[tup
     nodes = []
     for word, period, size, offset in messages:
         times = [(offset + k * period * 1000, word, bytes([0x55] * size)) for k in range(200 // period)]
-        nodes.append(Device("n", periodic(times), [frozenset()], [Controller()]))
+        nodes.append(NodeUnderTest("n", periodic(times), [frozenset()], [Controller()]))
     Simulation([SimulatedBus("b", empty_traffic(Rates()))], nodes).run(2_000 * MS)
     for node, bound in zip(nodes, bounds, strict=True):
         assert node.sent

@@ -16,7 +16,7 @@ from swapbridge.guessing.findings import ConstantBits, Findings, FoundField, Fou
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import parse_map
 from swapbridge.signalmap.dbc_write import format_map
-from swapbridge.signalmap.edit import Change, set_in_map
+from swapbridge.signalmap.edit import MapChange, set_in_map
 from swapbridge.signalmap.merge import merge_maps, same_checksum, same_scaling
 from swapbridge.signalmap.model import BasePayload, MapMessage, MapNode, MapSignal, SignalMap
 
@@ -110,7 +110,7 @@ def test_constants_are_kept_until_they_move() -> None:
     assert result.signal_map.messages[0].recorded() == BasePayload(b"\0\0\0\0\x07\0\0\0", b"\0\0\0\0\xff\0\0\0")
     moved = accept_findings(found(fields=field("analogue")), result.signal_map).signal_map
     assert moved.messages[0].signals[0].constant is None
-    said = set_in_map(moved, "1A0.field_32_8_0", Change(constant="7")).signal_map
+    said = set_in_map(moved, "1A0.field_32_8_0", MapChange(constant="7")).signal_map
     said = replace(
         said, messages=(replace(said.messages[0], signals=(replace(said.messages[0].signals[0], comment=""),)),)
     )
@@ -141,7 +141,7 @@ def test_a_later_lower_confidence_reaches_what_was_taken_raw() -> None:
     assert again.signal_map.messages[0].signal("field_16_8") is None
     assert again.named == 1
     assert again.conflicts == ()
-    named = set_in_map(first, "1A0.field_16_8", Change(unit="V")).signal_map
+    named = set_in_map(first, "1A0.field_16_8", MapChange(unit="V")).signal_map
     kept = accept_findings(found(), named, min_confidence=0.3).signal_map.messages[0].signal("field_16_8")
     assert kept is not None
     assert (kept.scale, kept.unit) == (Fraction(1), "V")

@@ -18,7 +18,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.demo.maps import host_map
 from swapbridge.signalmap.dbc_read import load_map, parse_map
 from swapbridge.signalmap.dbc_write import encode_map, format_map, save_map
-from swapbridge.signalmap.edit import Change, set_in_map
+from swapbridge.signalmap.edit import MapChange, set_in_map
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 
@@ -63,7 +63,7 @@ def test_a_message_made_from_nothing(tmp_path: Path) -> None:
 
 def test_the_rest_of_the_map_stays_as_it_is() -> None:
     before = host_map()
-    after = set_in_map(before, "EngineData.EngineSpeed", Change(constant="0x55")).signal_map
+    after = set_in_map(before, "EngineData.EngineSpeed", MapChange(constant="0x55")).signal_map
     lines = set(format_map(after).splitlines()) - set(format_map(before).splitlines())
     assert {line.split()[1] for line in lines} <= {'"SwapConstant"', "SG_"}
     assert parse_map(format_map(after)) == after
@@ -73,11 +73,11 @@ def test_none_takes_away() -> None:
     start = host_map()
     counter = next((m, s) for m in start.messages for s in m.signals if s.counter is not None)
     target = f"{counter[0].name}.{counter[1].name}"
-    after = set_in_map(start, target, Change(counter="none", role="none", constant="3")).signal_map
+    after = set_in_map(start, target, MapChange(counter="none", role="none", constant="3")).signal_map
     signal = after.message(counter[0].name).signal(counter[1].name)  # type: ignore[union-attr]
     assert signal is not None
     assert (signal.counter, signal.constant) == (None, 3)
-    again = set_in_map(after, target, Change(constant="none")).signal_map
+    again = set_in_map(after, target, MapChange(constant="none")).signal_map
     assert again.message(counter[0].name).signal(counter[1].name).constant is None  # type: ignore[union-attr]
 
 
@@ -85,11 +85,11 @@ def test_a_signal_that_moves_takes_its_checksum_along() -> None:
     """A data-ID list is picked from by the counter; where the counter moves, the checksum follows it."""
     signal_map = SignalMap()
     for target, change in (
-        ("100", Change(length=8)),
-        ("100.Count", Change(start=0, bits=4, counter="0-15")),
-        ("100.Check", Change(start=56, bits=8, checksum="crc8-2f with data ids 1,2,3,4")),
-        ("100.Count", Change(start=8)),
-        ("100.Check", Change(start=48)),
+        ("100", MapChange(length=8)),
+        ("100.Count", MapChange(start=0, bits=4, counter="0-15")),
+        ("100.Check", MapChange(start=56, bits=8, checksum="crc8-2f with data ids 1,2,3,4")),
+        ("100.Count", MapChange(start=8)),
+        ("100.Check", MapChange(start=48)),
     ):
         signal_map = set_in_map(signal_map, target, change).signal_map
     check = signal_map.messages[0].signal("Check")
@@ -128,10 +128,10 @@ def test_what_is_said_must_hold_in_a_recording(tmp_path: Path) -> None:
 def test_a_checksum_in_two_places() -> None:
     signal_map = SignalMap()
     for target, change in (
-        ("100", Change(length=8)),
-        ("100.High", Change(start=60, bits=4)),
-        ("100.Low", Change(start=0, bits=4, checksum="sum over 1-6 upper bits in High")),
-        ("100.High", Change(start=56)),
+        ("100", MapChange(length=8)),
+        ("100.High", MapChange(start=60, bits=4)),
+        ("100.Low", MapChange(start=0, bits=4, checksum="sum over 1-6 upper bits in High")),
+        ("100.High", MapChange(start=56)),
     ):
         signal_map = set_in_map(signal_map, target, change).signal_map
     checksum = signal_map.messages[0].signals[1].checksum
@@ -141,7 +141,7 @@ def test_a_checksum_in_two_places() -> None:
     total = sum(payload[1:7]) % 256
     assert (payload[0], payload[7]) == (total & 15, total >> 4)
     with pytest.raises(InputError, match="no signal 'Higher'"):
-        set_in_map(signal_map, "100.Low", Change(checksum="sum upper bits in Higher"))
+        set_in_map(signal_map, "100.Low", MapChange(checksum="sum upper bits in Higher"))
 
 
 ONE = SignalMap((MapMessage("Alpha", 0x100, False, 8, (MapSignal("S", Layout(0, 8)), MapSignal("T", Layout(8, 8)))),))
@@ -150,28 +150,28 @@ ONE = SignalMap((MapMessage("Alpha", 0x100, False, 8, (MapSignal("S", Layout(0, 
 @pytest.mark.parametrize(
     ("target", "change", "words"),
     [
-        ("Beta.S", Change(unit="rpm"), "no message 'Beta'"),
-        ("200", Change(), "say how many bytes"),
-        ("Alpha", Change(unit="rpm"), "say which of its signals"),
-        ("Alpha.X", Change(unit="rpm"), "no signal 'X': add --start and --bits"),
-        ("Alpha.X", Change(start=4, bits=8), "would share bits with S"),
-        ("Alpha.S", Change(bits=9), "would share bits with T"),
-        ("Alpha.S", Change(start=63, bits=8), "outside its 8 bytes"),
-        ("Alpha.S", Change(counter="0-256"), "does not fit S"),
-        ("Alpha.S", Change(counter="up"), "can't be read"),
-        ("Alpha.S", Change(counter="0-3 by 9"), "can't go by 9"),
-        ("Alpha.S", Change(constant="256"), "can't always be 256"),
-        ("Alpha.S", Change(constant="abc"), "is not a raw value"),
-        ("Alpha.S", Change(not_available="300"), "--not-available holds '300'"),
-        ("Alpha.S", Change(role="engine_sped"), "near: "),
-        ("Alpha.S", Change(checksum="crc9"), "Alpha .100., signal S: checksum 'crc9' is not known"),
-        ("Alpha", Change(length=1), "its signal T needs more"),
-        ("Alpha", Change(module_kind="engine"), "add --sender"),
-        ("Alpha", Change(sender="two words"), "can't stand in a DBC"),
-        ("Beta", Change(identifier=(0x100, False), length=8), "has the identifier of Alpha"),
+        ("Beta.S", MapChange(unit="rpm"), "no message 'Beta'"),
+        ("200", MapChange(), "say how many bytes"),
+        ("Alpha", MapChange(unit="rpm"), "say which of its signals"),
+        ("Alpha.X", MapChange(unit="rpm"), "no signal 'X': add --start and --bits"),
+        ("Alpha.X", MapChange(start=4, bits=8), "would share bits with S"),
+        ("Alpha.S", MapChange(bits=9), "would share bits with T"),
+        ("Alpha.S", MapChange(start=63, bits=8), "outside its 8 bytes"),
+        ("Alpha.S", MapChange(counter="0-256"), "does not fit S"),
+        ("Alpha.S", MapChange(counter="up"), "can't be read"),
+        ("Alpha.S", MapChange(counter="0-3 by 9"), "can't go by 9"),
+        ("Alpha.S", MapChange(constant="256"), "can't always be 256"),
+        ("Alpha.S", MapChange(constant="abc"), "is not a raw value"),
+        ("Alpha.S", MapChange(not_available="300"), "--not-available holds '300'"),
+        ("Alpha.S", MapChange(role="engine_sped"), "near: "),
+        ("Alpha.S", MapChange(checksum="crc9"), "Alpha .100., signal S: checksum 'crc9' is not known"),
+        ("Alpha", MapChange(length=1), "its signal T needs more"),
+        ("Alpha", MapChange(module_kind="engine"), "add --sender"),
+        ("Alpha", MapChange(sender="two words"), "can't stand in a DBC"),
+        ("Beta", MapChange(identifier=(0x100, False), length=8), "has the identifier of Alpha"),
     ],
 )
-def test_refusals(target: str, change: Change, words: str) -> None:
+def test_refusals(target: str, change: MapChange, words: str) -> None:
     with pytest.raises(InputError, match=words):
         set_in_map(ONE, target, change)
 
@@ -218,19 +218,19 @@ def test_as_a_process(tmp_path: Path) -> None:
 
 
 def test_a_message_becomes_a_j1939_group_and_back() -> None:
-    made = set_in_map(SignalMap(), "CF00400x.Speed", Change(length=8, start=24, bits=16, group=True)).signal_map
+    made = set_in_map(SignalMap(), "CF00400x.Speed", MapChange(length=8, start=24, bits=16, group=True)).signal_map
     speed = made.messages[0].signal("Speed")
     assert speed is not None
     assert made.messages[0].is_group
     assert 0xFFFF in speed.not_available
     assert 0xFE00 in speed.error_codes
-    plain = set_in_map(made, "CF00400x.Speed", Change(not_available="none", error_codes="none")).signal_map
+    plain = set_in_map(made, "CF00400x.Speed", MapChange(not_available="none", error_codes="none")).signal_map
     again = parse_map(format_map(plain)).messages[0].signal("Speed")
     assert again is not None
     assert (again.not_available, again.error_codes) == ((), ())
-    narrow = set_in_map(made, "CF00400x.Speed", Change(bits=8)).signal_map.messages[0].signal("Speed")
+    narrow = set_in_map(made, "CF00400x.Speed", MapChange(bits=8)).signal_map.messages[0].signal("Speed")
     assert narrow is not None
     assert narrow.not_available == (0xFF,)
-    assert not set_in_map(made, "CF00400x", Change(group=False)).signal_map.messages[0].is_group
+    assert not set_in_map(made, "CF00400x", MapChange(group=False)).signal_map.messages[0].is_group
     with pytest.raises(InputError, match="has 11 bits"):
-        set_in_map(SignalMap(), "100", Change(length=8, group=True))
+        set_in_map(SignalMap(), "100", MapChange(length=8, group=True))

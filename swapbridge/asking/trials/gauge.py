@@ -46,7 +46,7 @@ NEVER_SWEPT = ("vehicle_speed", "wheel_speed", "distance", "fuel_used")
 """Roles that are never swept: a cluster writes its distance from them."""
 
 
-class Stage(Enum):
+class GaugeStage(Enum):
     """What goes on, in words for the person."""
 
     LOW = "at the low end: press when the needle is still"
@@ -148,7 +148,7 @@ class GaugeTrial:
 
     values: Sequence[int]
     marks: Sequence[float]
-    stage: Stage = Stage.LOW
+    stage: GaugeStage = GaugeStage.LOW
     settling_ns: int = 0
     _values: tuple[int, ...] = ()
     _since_ns: int | None = None
@@ -158,8 +158,8 @@ class GaugeTrial:
     _rests: list[int] = field(default_factory=list)
     _rested: set[float] = field(default_factory=set)
     _resting: bool = False
-    _walks: list[tuple[Stage, tuple[float, ...]]] = field(default_factory=list)
-    _passed: dict[Stage, list[float]] = field(default_factory=lambda: {Stage.UP: [], Stage.DOWN: []})
+    _walks: list[tuple[GaugeStage, tuple[float, ...]]] = field(default_factory=list)
+    _passed: dict[GaugeStage, list[float]] = field(default_factory=lambda: {GaugeStage.UP: [], GaugeStage.DOWN: []})
 
     def __post_init__(self) -> None:
         self._values = tuple(sorted(set(self.values)))
@@ -195,7 +195,7 @@ class GaugeTrial:
 
     def _order(self) -> tuple[float, ...]:
         """Marks in the order of this walk."""
-        return tuple(self.marks) if self.stage is Stage.UP else tuple(reversed(self.marks))
+        return tuple(self.marks) if self.stage is GaugeStage.UP else tuple(reversed(self.marks))
 
     def raw(self, now_ns: int) -> int:
         """The value to be sent now."""
@@ -205,15 +205,15 @@ class GaugeTrial:
         """The person pressed: the needle is still, passes the mark waited for, or leaves one where it rested."""
         self._start(now_ns)
         waited = self._elapsed(now_ns)
-        if self.stage is Stage.LOW:
-            self._enter(Stage.STEP, now_ns)
-        elif self.stage is Stage.STEP:
+        if self.stage is GaugeStage.LOW:
+            self._enter(GaugeStage.STEP, now_ns)
+        elif self.stage is GaugeStage.STEP:
             self._rests.append(waited)
-            self._enter(Stage.BACK, now_ns)
-        elif self.stage is Stage.BACK:
+            self._enter(GaugeStage.BACK, now_ns)
+        elif self.stage is GaugeStage.BACK:
             self._rests.append(waited)
             self.settling_ns = sum(self._rests) // len(self._rests)
-            self._enter(Stage.UP, now_ns)
+            self._enter(GaugeStage.UP, now_ns)
         elif self.stage in self._passed:
             self._pass(waited / 1e9, now_ns)
 
@@ -263,9 +263,9 @@ class GaugeTrial:
         InputError
             They are not, or fewer than two marks were passed from both sides.
         """
-        if self.stage is not Stage.DONE:
+        if self.stage is not GaugeStage.DONE:
             raise InputError("the trial is not done: both ways are needed")
-        sides = (Stage.UP, Stage.DOWN)
+        sides = (GaugeStage.UP, GaugeStage.DOWN)
         both = [mark for mark in self.marks if all(self._seen(mark, stage) is not None for stage in sides)]
         missed = [mark for mark in self.marks if mark not in both]
         if len(both) < 2:
@@ -285,18 +285,18 @@ class GaugeTrial:
         """Fit the table: where it lies wrong, the needle that it predicts passes at another time than was seen."""
         speed = self.span / self.walk_s
         where = {mark: self._first_guess(mark) for mark in both}
-        off: dict[tuple[float, Stage], float] = {}
+        off: dict[tuple[float, GaugeStage], float] = {}
         for turn in range(FITS):
             corners = [(place, mark) for mark in both for place in where[mark]]
             rising = sorted(corners, key=lambda corner: corner[0])
-            runs = {stage: self._predicted(stage, rising) for stage in (Stage.UP, Stage.DOWN)}
+            runs = {stage: self._predicted(stage, rising) for stage in (GaugeStage.UP, GaugeStage.DOWN)}
             for mark in both:
                 for stage, run in runs.items():
                     seen = self._seen(mark, stage)
                     found = _time_at(run, mark, leaving=self._band if mark in self._rested else 0.0)
-                    sign = 1 if stage is Stage.UP else -1
+                    sign = 1 if stage is GaugeStage.UP else -1
                     off[mark, stage] = 0.0 if found is None or seen is None else sign * speed * (seen - found)
-                up, down = off[mark, Stage.UP], off[mark, Stage.DOWN]
+                up, down = off[mark, GaugeStage.UP], off[mark, GaugeStage.DOWN]
                 ends = where[mark]
                 if len(ends) == 2:
                     where[mark] = (self._within(ends[0] + down), self._within(ends[1] + up))
@@ -304,7 +304,9 @@ class GaugeTrial:
                     moved = (up + down) / 2
                     sure = (moved * _steepness(rising, mark)) ** 4
                     where[mark] = (self._within(ends[0] + moved * sure / (sure + BEND_SHARE**4)),)
-        gaps = {mark: off[mark, Stage.UP] - off[mark, Stage.DOWN] for mark in both if mark not in self._rested}
+        gaps = {
+            mark: off[mark, GaugeStage.UP] - off[mark, GaugeStage.DOWN] for mark in both if mark not in self._rested
+        }
         typical = sorted(gaps.values())[len(gaps) // 2] if gaps else 0.0
         out = []
         for mark in both:
@@ -321,29 +323,29 @@ class GaugeTrial:
     def _first_guess(self, mark: float) -> tuple[float, ...]:
         """Half way between the two sides; both of them where the needle rested."""
         speed, low, high = self.span / self.walk_s, self._values[0], self._values[-1]
-        up, down = self._seen(mark, Stage.UP), self._seen(mark, Stage.DOWN)
+        up, down = self._seen(mark, GaugeStage.UP), self._seen(mark, GaugeStage.DOWN)
         assert up is not None
         assert down is not None
         u, d = self._within(low + speed * up), self._within(high - speed * down)
         return (min(u, d), max(u, d)) if mark in self._rested else ((u + d) / 2,)
 
-    def _seen(self, mark: float, stage: Stage) -> float | None:
+    def _seen(self, mark: float, stage: GaugeStage) -> float | None:
         """When the mark was passed in walks of one direction, on average; None where it never was."""
-        order = list(self.marks if stage is Stage.UP else reversed(self.marks))
+        order = list(self.marks if stage is GaugeStage.UP else reversed(self.marks))
         times = [walk[order.index(mark)] for direction, walk in self._walks if direction is stage]
         times = [time for time in times if not math.isnan(time)]
         return min(sum(times) / len(times), self.walk_s) if times else None
 
-    def _predicted(self, stage: Stage, corners: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    def _predicted(self, stage: GaugeStage, corners: list[tuple[float, float]]) -> list[tuple[float, float]]:
         """Time and needle of a walk over a table, by the needle's time constant."""
         low, high, speed = self._values[0], self._values[-1], self.span / self.walk_s
-        begin = low if stage is Stage.UP else high
+        begin = low if stage is GaugeStage.UP else high
         shows, out = _between(corners, begin), []
         follow = 1 - math.exp(-LOOK_STEP_S / self._constant_s)
         for step in range(int(self.walk_s / LOOK_STEP_S) + 1):
             time = step * LOOK_STEP_S
             out.append((time, shows))
-            place = begin + speed * time if stage is Stage.UP else begin - speed * time
+            place = begin + speed * time if stage is GaugeStage.UP else begin - speed * time
             shows += (_between(corners, place) - shows) * follow
         return out
 
@@ -361,9 +363,11 @@ class GaugeTrial:
         self._walks.append((self.stage, tuple(passed)))
         passed.clear()
         done = len(self._walks) == 2 * ROUNDS
-        self._enter(Stage.DONE if done else Stage.DOWN if self.stage is Stage.UP else Stage.UP, now_ns)
+        self._enter(
+            GaugeStage.DONE if done else GaugeStage.DOWN if self.stage is GaugeStage.UP else GaugeStage.UP, now_ns
+        )
 
-    def _enter(self, stage: Stage, now_ns: int) -> None:
+    def _enter(self, stage: GaugeStage, now_ns: int) -> None:
         self.stage, self._since_ns, self._paused_ns, self._pause_began_ns = stage, now_ns, 0, None
         self._floor_ns = 0
         if stage in self._passed:  # a walk ends at its last mark: the rest of the way and its settling come first
@@ -383,11 +387,11 @@ class GaugeTrial:
         self._start(now_ns)
         low, high = self._values[0], self._values[-1]
         share = min(1.0, self._elapsed(now_ns) / 1e9 / self.walk_s)
-        if self.stage is Stage.UP:
+        if self.stage is GaugeStage.UP:
             return low + share * (high - low)
-        if self.stage is Stage.DOWN:
+        if self.stage is GaugeStage.DOWN:
             return high - share * (high - low)
-        return high if self.stage is Stage.STEP else low
+        return high if self.stage is GaugeStage.STEP else low
 
     def _heard(self, wanted: float) -> int:
         at = bisect_left(self._values, wanted)

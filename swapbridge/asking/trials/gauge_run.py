@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from swapbridge.asking.session import FASTEST_KMH, SpeedOf
-from swapbridge.asking.trials.gauge import GaugeTrial, Stage
+from swapbridge.asking.trials.gauge import GaugeStage, GaugeTrial
 from swapbridge.asking.trials.permit import Sendable, TrialGate
 from swapbridge.asking.trials.sending import TrialSender
 from swapbridge.asking.trials.turns import Key, TrialStatus
@@ -69,7 +69,7 @@ class GaugeRun:
             self.trial.skip(now_ns)
         elif key in (Key.REST, Key.REST_LAST):
             self.trial.rest(now_ns, last=key is Key.REST_LAST)
-        if self.trial.stage is Stage.DONE:
+        if self.trial.stage is GaugeStage.DONE:
             self.ended_by = self.ended_by or "done"
 
     def poll(self, now_ns: int) -> tuple[int, bytes] | None:

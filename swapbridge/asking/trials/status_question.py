@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from swapbridge.asking.allowed import Permit
 from swapbridge.asking.decode import BadAnswerError, Format, code_format, long_codes
-from swapbridge.asking.transport import Line
+from swapbridge.asking.transport import TransportLine
 from swapbridge.core import fault_codes
 
 S = 1_000_000_000
@@ -40,7 +40,7 @@ class StatusQuestion:
     """
 
     def __init__(self, request: int, answer: int) -> None:
-        self._line, self._permit = Line(request, answer), Permit({request})
+        self._line, self._permit = TransportLine(request, answer), Permit({request})
         self.codes: tuple[str, ...] | None = None
         self.done, self.wrong = False, ""
         self._form: Format | None = None

@@ -67,7 +67,7 @@ class FrameForms:
         return message_of(word, data, fd=fd, switch=fd and self._switch[bus])
 
 
-class Turns:
+class MessageForms:
     """Which form of its message a frame is.
 
     Forms are told apart by bits that are fixed in every form and not the same in all: the multiplexer's, first of all.

@@ -51,7 +51,7 @@ class ListenOnly:
 
 
 @dataclass(frozen=True, slots=True)
-class Link:
+class ListeningLink:
     """What the kernel says of a SocketCAN interface."""
 
     kind: str
@@ -83,7 +83,7 @@ def listen_only(spec: BusSpec) -> ListenOnly:
     return ListenOnly(False, {}, f"python-can has no way to open {spec.interface} listen-only")
 
 
-def _socketcan(channel: str, link: Link | None) -> ListenOnly:
+def _socketcan(channel: str, link: ListeningLink | None) -> ListenOnly:
     if link is None:
         return ListenOnly(False, {}, f"the kernel does not say how {channel} is set (is `ip` installed?)")
     if link.kind in VIRTUAL_LINKS:
@@ -99,7 +99,7 @@ def _socketcan(channel: str, link: Link | None) -> ListenOnly:
     )
 
 
-def link_of(channel: str) -> Link | None:
+def link_of(channel: str) -> ListeningLink | None:
     """Ask iproute2 (`ip -details -json link show`) for a SocketCAN link; None when it can't be told."""
     try:
         answer = subprocess.run(
@@ -114,13 +114,13 @@ def link_of(channel: str) -> Link | None:
     return parse_link(answer)
 
 
-def parse_link(answer: str) -> Link | None:
+def parse_link(answer: str) -> ListeningLink | None:
     """Read the JSON that `ip -details -json link show dev NAME` prints; None when it is something else."""
     try:
         entry = json.loads(answer)[0]
         info = entry.get("linkinfo", {})
         data = info.get("info_data", {})
-        return Link(
+        return ListeningLink(
             kind=str(info.get("info_kind", "")),
             up="UP" in entry.get("flags", ()),
             listen_only="LISTEN-ONLY" in data.get("ctrlmode", ()),

@@ -13,8 +13,8 @@ from swapbridge.bus.adapters.listen import has_wires
 from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.spec import BusSpec, check_distinct
 from swapbridge.bus.recording.recorder import SEGMENT_BYTES, BusReport, Recorder, RecordReport
-from swapbridge.bus.recording.scantool import DEFAULT_PER_SECOND, Sample, ScanTool, ScanToolPort
-from swapbridge.bus.recording.script import Mark, ScriptRun, Step, View, event_marks, note_marks
+from swapbridge.bus.recording.scantool import DEFAULT_PER_SECOND, PolledValue, ScanTool, ScanToolPort
+from swapbridge.bus.recording.script import ScriptMark, ScriptRun, ScriptStep, View, event_marks, note_marks
 from swapbridge.core.errors import RefusedError
 
 LOOK_EVERY_S = 0.05
@@ -50,7 +50,7 @@ def record(
     *,
     active: bool = False,
     seconds: float | None = None,
-    script: Sequence[Step] | None = None,
+    script: Sequence[ScriptStep] | None = None,
     scan_tool: str | None = None,
     per_second: float = DEFAULT_PER_SECOND,
     segment_bytes: int = SEGMENT_BYTES,
@@ -166,7 +166,7 @@ def _loop(
             return "stopped"
 
 
-def _pressed(run: ScriptRun | None, press: Press, now_ns: int) -> list[Mark]:
+def _pressed(run: ScriptRun | None, press: Press, now_ns: int) -> list[ScriptMark]:
     if press.key == "note":
         return note_marks(press.text, now_ns)
     if press.key == "mark":
@@ -188,10 +188,10 @@ def _status(recorder: Recorder, port: ScanToolPort | None, run: ScriptRun | None
 
 
 def _scan_tool(recorder: Recorder, name: str, per_second: float) -> ScanToolPort:
-    def keep(samples: list[Sample]) -> None:
+    def keep(samples: list[PolledValue]) -> None:
         recorder.mark(
             [
-                Mark(recorder.clock.at(s.answered_ns), s.channel, s.value, s.unit, recorder.clock.at(s.asked_ns))
+                ScriptMark(recorder.clock.at(s.answered_ns), s.channel, s.value, s.unit, recorder.clock.at(s.asked_ns))
                 for s in samples
             ]
         )

@@ -18,7 +18,7 @@ from swapbridge.bus.adapters.health import Health, HealthMeter
 from swapbridge.bus.adapters.link import Link
 from swapbridge.bus.adapters.opening import link_drops, open_bus
 from swapbridge.bus.adapters.spec import BusSpec, check_distinct
-from swapbridge.bus.recording.script import Mark
+from swapbridge.bus.recording.script import ScriptMark
 from swapbridge.bus.recording.segments import DiskFullError, Segments, frame_line, stall_line
 from swapbridge.capture.python_can import can
 
@@ -129,7 +129,7 @@ class Recorder:
         self.disk_full = False
         self._tell_outside = tell
         self._waiting: deque[_Waiting] = deque()
-        self._marks: deque[Mark] = deque()
+        self._marks: deque[ScriptMark] = deque()
         self._stalls: deque[tuple[int, int]] = deque()
         self._stood: list[int] = []
         self._stop = threading.Event()
@@ -182,7 +182,7 @@ class Recorder:
         if self._tell_outside is not None:
             self._tell_outside(words)
 
-    def mark(self, marks: list[Mark]) -> None:
+    def mark(self, marks: list[ScriptMark]) -> None:
         """Put marks (on the one clock) into the stimulus track."""
         self._marks.extend(marks)
 

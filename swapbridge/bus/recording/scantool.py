@@ -49,7 +49,7 @@ class Ask:
 
 
 @dataclass(frozen=True, slots=True)
-class Sample:
+class PolledValue:
     """One value, with when it was asked for and when it was answered (monotonic ns)."""
 
     channel: str
@@ -59,7 +59,7 @@ class Sample:
     answered_ns: int
 
 
-class Stage(Enum):
+class PollStage(Enum):
     """What the scan tool is busy with."""
 
     FINDING = "looking for an engine computer"
@@ -83,7 +83,7 @@ class ScanTool:
     """
 
     per_second: float = DEFAULT_PER_SECOND
-    stage: Stage = Stage.FINDING
+    stage: PollStage = PollStage.FINDING
     told: list[str] = field(default_factory=list)
     asked: int = 0
     answered: int = 0
@@ -124,12 +124,12 @@ class ScanTool:
         if ask is None:
             return None
         self._waiting, self._asked_ns = ask, now_ns
-        self._deadline_ns = now_ns + (FIND_WAIT_NS if self.stage is Stage.FINDING else self._wait_ns)
+        self._deadline_ns = now_ns + (FIND_WAIT_NS if self.stage is PollStage.FINDING else self._wait_ns)
         self._not_before_ns = now_ns + round(1e9 / self.per_second)
         self.asked += 1
         return ask
 
-    def on_answer(self, module: int, message: bytes, now_ns: int) -> list[Sample]:
+    def on_answer(self, module: int, message: bytes, now_ns: int) -> list[PolledValue]:
         """Take a whole message from a module (its answering identifier word)."""
         if len(message) >= 3 and message[0] == NEGATIVE and message[1] == obd.SERVICE:
             self._negative(module, message[2], now_ns)
@@ -137,7 +137,7 @@ class ScanTool:
         parts = obd.split_answer(message)
         if not parts:
             return []
-        if self.stage is Stage.FINDING:
+        if self.stage is PollStage.FINDING:
             if parts[0][0] == 0:
                 self._answerers[module] = parts[0][1]
             return []
@@ -151,17 +151,17 @@ class ScanTool:
                 self._waiting, self._failures, self._wait_ns = None, 0, ANSWER_WAIT_NS
                 self.answered += 1
                 self._refusals.pop(pid, None)
-            if self.stage is Stage.LISTING:
+            if self.stage is PollStage.LISTING:
                 if expected and pid in ASKS_FOR_SUPPORTED:
                     self._supported(pid, data)
             elif expected and pid in obd.PIDS:
                 known = obd.PIDS[pid]
-                samples.append(Sample(known.channel, float(known.value(data)), known.unit, asked_ns, now_ns))
+                samples.append(PolledValue(known.channel, float(known.value(data)), known.unit, asked_ns, now_ns))
         return samples
 
     def line(self) -> str:
         """One line for a narrow terminal."""
-        if self.stage is Stage.FINDING:
+        if self.stage is PollStage.FINDING:
             return f"scan tool: {self.stage.value}"
         return (
             f"scan tool: {len(self.pids)} values, {self.answered:,} answers, "
@@ -169,12 +169,12 @@ class ScanTool:
         )
 
     def _choose(self) -> Ask | None:
-        if self.stage is Stage.FINDING:
+        if self.stage is PollStage.FINDING:
             return Ask(None, self._extended, 0x00)
-        if self.stage is Stage.LISTING:
+        if self.stage is PollStage.LISTING:
             if self._to_list:
                 return self._ask(self._to_list[0])
-            self.stage = Stage.POLLING
+            self.stage = PollStage.POLLING
             self.told.append(f"scan tool: the engine computer offers {len(self.pids)} values we can read")
         if not self.pids:
             return None
@@ -193,14 +193,14 @@ class ScanTool:
 
     def _timed_out(self, now_ns: int) -> None:
         ask, self._waiting = self._waiting, None
-        if self.stage is Stage.FINDING:
+        if self.stage is PollStage.FINDING:
             self._found(now_ns)
             return
         assert ask is not None
         self.unanswered += 1
         self._failures += 1
         self._wait_ns = min(2 * self._wait_ns, LONGEST_WAIT_NS)
-        if self.stage is Stage.LISTING and self._failures >= 2:
+        if self.stage is PollStage.LISTING and self._failures >= 2:
             if self._physical:
                 self._physical, self._failures = False, 0
             elif self._to_list:
@@ -210,7 +210,7 @@ class ScanTool:
             self._start_again(now_ns)
 
     def _start_again(self, now_ns: int) -> None:
-        self.stage, self._module, self._failures = Stage.FINDING, None, 0
+        self.stage, self._module, self._failures = PollStage.FINDING, None, 0
         self._answerers.clear()
         self._fast.clear()
         self._slow.clear()
@@ -228,7 +228,7 @@ class ScanTool:
         preferred = [module for module, data in self._answerers.items() if 0x0C in obd.supported(0, data)]
         self._module = min(preferred or self._answerers)
         self.told.append(f"scan tool: an engine computer answers at {format_identifier(*split_word(self._module))}")
-        self.stage, self._to_list = Stage.LISTING, []
+        self.stage, self._to_list = PollStage.LISTING, []
         self._supported(0x00, self._answerers[self._module])
 
     def _supported(self, first: int, data: bytes) -> None:
@@ -251,10 +251,10 @@ class ScanTool:
         self.refused += 1
         if code == BUSY_REPEAT:
             self._not_before_ns = max(self._not_before_ns, now_ns + BUSY_WAIT_NS)
-            if self.stage is Stage.POLLING:
+            if self.stage is PollStage.POLLING:
                 self._again = ask.pid
             return
-        if self.stage is Stage.LISTING:
+        if self.stage is PollStage.LISTING:
             self._to_list.remove(ask.pid)
             return
         self._refusals[ask.pid] = self._refusals.get(ask.pid, 0) + 1
@@ -281,7 +281,7 @@ class ScanToolPort:
         self,
         tool: ScanTool,
         send: Callable[[can.Message], bool],
-        on_samples: Callable[[list[Sample]], None],
+        on_samples: Callable[[list[PolledValue]], None],
     ) -> None:
         self.tool = tool
         self._send, self._on_samples = send, on_samples

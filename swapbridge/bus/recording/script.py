@@ -26,7 +26,7 @@ MarkValue = float | str
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class ScriptMark:
     """One row of the stimulus track: at this time the channel took this value (text values are held).
 
     Attributes
@@ -58,7 +58,7 @@ class Setting:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class ScriptStep:
     """One thing to do.
 
     Attributes
@@ -142,7 +142,7 @@ class ScriptRun:
     ``repeat`` does the last one again, ``skip`` leaves one repetition out, ``mark`` marks an event.
     """
 
-    steps: Sequence[Step]
+    steps: Sequence[ScriptStep]
     phase: Phase = Phase.READY
     _at: int = 0
     _time: int = 1
@@ -155,7 +155,7 @@ class ScriptRun:
         if not self.steps:
             self.phase = Phase.DONE
 
-    def key(self, key: str, now_ns: int) -> list[Mark]:
+    def key(self, key: str, now_ns: int) -> list[ScriptMark]:
         """Take a key: ``next``, ``repeat``, ``skip`` or ``mark``; others do nothing."""
         if key == "mark":
             return event_marks(now_ns)
@@ -170,7 +170,7 @@ class ScriptRun:
             marks += self._skip(now_ns)
         return marks
 
-    def finish(self, now_ns: int) -> list[Mark]:
+    def finish(self, now_ns: int) -> list[ScriptMark]:
         """The person ends the recording: a step that was being done ends with it."""
         marks = self.tick(now_ns)
         if self.phase is Phase.DOING:
@@ -178,9 +178,9 @@ class ScriptRun:
         self.phase = Phase.DONE
         return marks
 
-    def tick(self, now_ns: int) -> list[Mark]:
+    def tick(self, now_ns: int) -> list[ScriptMark]:
         """Let time pass: settings fall due, countdowns end."""
-        marks: list[Mark] = []
+        marks: list[ScriptMark] = []
         while True:
             step = self.steps[self._at] if self.phase is not Phase.DONE else None
             if step is None:
@@ -193,7 +193,7 @@ class ScriptRun:
                     self._done_settings += 1
                     self._say = setting.say or self._say
                     when = self._began_ns + round(setting.at_s * 1e9)
-                    marks.append(Mark(when, setting.channel, setting.value, setting.unit))
+                    marks.append(ScriptMark(when, setting.channel, setting.value, setting.unit))
                     continue
                 if elapsed >= step.seconds:
                     end = self._began_ns + round(step.seconds * 1e9)
@@ -227,18 +227,18 @@ class ScriptRun:
             self.phase, self._at + 1, total, self._time, step.times, headline, step.caution, left, keys
         )  # fmt: skip
 
-    def _begin(self, now_ns: int) -> list[Mark]:
+    def _begin(self, now_ns: int) -> list[ScriptMark]:
         step = self.steps[self._at]
         self.phase, self._began_ns, self._done_settings, self._say = Phase.DOING, now_ns, 0, step.say
-        return [Mark(now_ns, STEP_CHANNEL, step.name)]
+        return [ScriptMark(now_ns, STEP_CHANNEL, step.name)]
 
-    def _end(self, now_ns: int, how: str) -> list[Mark]:
-        marks = [Mark(now_ns, STEP_CHANNEL, BETWEEN)]
+    def _end(self, now_ns: int, how: str) -> list[ScriptMark]:
+        marks = [ScriptMark(now_ns, STEP_CHANNEL, BETWEEN)]
         if how:
-            marks.append(Mark(now_ns, NOTE_CHANNEL, f"{self.steps[self._at].name} {how}"))
+            marks.append(ScriptMark(now_ns, NOTE_CHANNEL, f"{self.steps[self._at].name} {how}"))
         return marks
 
-    def _next(self, now_ns: int) -> list[Mark]:
+    def _next(self, now_ns: int) -> list[ScriptMark]:
         if self.phase is Phase.DONE:
             return []
         if self.phase is Phase.DOING:
@@ -247,7 +247,7 @@ class ScriptRun:
             return marks
         return self._begin(now_ns)
 
-    def _skip(self, now_ns: int) -> list[Mark]:
+    def _skip(self, now_ns: int) -> list[ScriptMark]:
         """Leave out the repetition that is being done, or the one that comes next; the others are still done."""
         if self.phase is Phase.DOING:
             marks = self._end(now_ns, "skipped")
@@ -259,7 +259,7 @@ class ScriptRun:
             self._advance()
         return []
 
-    def _repeat(self, now_ns: int) -> list[Mark]:
+    def _repeat(self, now_ns: int) -> list[ScriptMark]:
         if self.phase is Phase.DOING:
             return [*self._end(now_ns, "begun again"), *self._begin(now_ns)]
         if self.phase is not Phase.QUIET and self._at > 0:
@@ -283,15 +283,15 @@ class ScriptRun:
         self.phase = Phase.READY if self._at < len(self.steps) else Phase.DONE
 
 
-def event_marks(now_ns: int) -> list[Mark]:
+def event_marks(now_ns: int) -> list[ScriptMark]:
     """An event marked by hand: on, and off again, so that several can be told apart."""
-    return [Mark(now_ns, MARK_CHANNEL, 1.0), Mark(now_ns + MARK_LASTS_NS, MARK_CHANNEL, 0.0)]
+    return [ScriptMark(now_ns, MARK_CHANNEL, 1.0), ScriptMark(now_ns + MARK_LASTS_NS, MARK_CHANNEL, 0.0)]
 
 
-def note_marks(text: str, now_ns: int) -> list[Mark]:
+def note_marks(text: str, now_ns: int) -> list[ScriptMark]:
     """A written note, kept as a comment line in the stimulus file; nothing when it is blank."""
     plain = " ".join(text.split())
-    return [Mark(now_ns, NOTE_CHANNEL, plain)] if plain else []
+    return [ScriptMark(now_ns, NOTE_CHANNEL, plain)] if plain else []
 
 
 def default_script_text() -> str:
@@ -299,7 +299,7 @@ def default_script_text() -> str:
     return files("swapbridge.bus.recording").joinpath("stimulus_script.toml").read_text(encoding="utf-8")
 
 
-def load_script(path: Path | None) -> tuple[Step, ...]:
+def load_script(path: Path | None) -> tuple[ScriptStep, ...]:
     """Steps of a script file, or of the one that ships when `path` is None.
 
     Raises
@@ -317,7 +317,7 @@ def load_script(path: Path | None) -> tuple[Step, ...]:
         raise InputError(f"{path} can't be read ({error}): name a stimulus script in UTF-8") from None
 
 
-def parse_script(text: str, where: str) -> tuple[Step, ...]:
+def parse_script(text: str, where: str) -> tuple[ScriptStep, ...]:
     """Steps of a script's TOML text; `where` names it in errors."""
     try:
         data = tomllib.loads(text)
@@ -336,7 +336,7 @@ def parse_script(text: str, where: str) -> tuple[Step, ...]:
     return steps
 
 
-def _step(table: object, where: str) -> Step:
+def _step(table: object, where: str) -> ScriptStep:
     if not isinstance(table, dict):
         raise InputError(f"{where} must be a table")
     known = {"name", "say", "seconds", "times", "quiet_s", "caution", "set"}
@@ -356,7 +356,7 @@ def _step(table: object, where: str) -> Step:
     name, say = _text(table, "name", where), _text(table, "say", where)
     if "," in name or name == BETWEEN:
         raise InputError(f"{where}: a name has no comma and is not {BETWEEN!r}")
-    return Step(
+    return ScriptStep(
         name,
         say,
         seconds,

@@ -14,7 +14,7 @@ import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from swapbridge.bus.recording.script import NOTE_CHANNEL, Mark, MarkValue
+from swapbridge.bus.recording.script import NOTE_CHANNEL, MarkValue, ScriptMark
 from swapbridge.capture.naming import ANSWERS_ENDING, STIMULUS_ENDING
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import InputError
@@ -50,7 +50,7 @@ def frame_line(time_ns: int, bus: str, message: can.Message, sent: bool) -> str:
     return f"({_seconds(time_ns)}) {bus} {name}#{body}{' T' if sent else ''}\n"
 
 
-def stimulus_lines(marks: Iterable[Mark]) -> str:
+def stimulus_lines(marks: Iterable[ScriptMark]) -> str:
     """Marks as rows of a stimulus file, on the recording's own clock; notes are comment lines."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
@@ -63,7 +63,7 @@ def stimulus_lines(marks: Iterable[Mark]) -> str:
     return text.getvalue()
 
 
-def answer_lines(marks: Iterable[Mark]) -> str:
+def answer_lines(marks: Iterable[ScriptMark]) -> str:
     """A scan tool's values with the times of request and answer."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
@@ -175,7 +175,7 @@ class Segments:
             self.paths.append(self._file.path)
         self._file.append("".join(lines))
 
-    def write_marks(self, marks: Sequence[Mark]) -> None:
+    def write_marks(self, marks: Sequence[ScriptMark]) -> None:
         """Append rows to the stimulus file, and what a scan tool answered also to a file with both its times."""
         if marks:
             self._append(STIMULUS_ENDING, STIMULUS_HEADER, stimulus_lines(marks))

@@ -14,7 +14,7 @@ from swapbridge.bus.adapters.opening import open_buses
 from swapbridge.bus.adapters.spec import BusSpec
 from swapbridge.bus.recording.record import Press, RecordStatus, record
 from swapbridge.bus.recording.recorder import RecordReport
-from swapbridge.bus.recording.script import Phase, Step, View
+from swapbridge.bus.recording.script import Phase, ScriptStep, View
 from swapbridge.bus.running.replay import Player
 from swapbridge.capture.capture import Capture
 
@@ -22,7 +22,7 @@ from swapbridge.capture.capture import Capture
 def rehearse_recording(
     capture: Capture,
     out: Path,
-    script: Sequence[Step],
+    script: Sequence[ScriptStep],
     *,
     seconds: float,
     name: str = "bus",

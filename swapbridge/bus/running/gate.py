@@ -24,12 +24,12 @@ BREACH_WINDOW_US = 1_000_000
 ECHO_US = 200_000
 
 
-class Ruling(Enum):
+class FrameRuling(Enum):
     """What the gate says to a frame."""
 
     SEND = "sent"
     WITHHELD = "withheld: watching only"
-    SHUT = "withheld: the gate is shut"
+    CLOSED = "withheld: the gate is shut"
     UNPLANNED = "refused: not in the plan"
     TOO_FAST = "refused: faster than planned"
     NOT_OURS = "refused: another node sends it"
@@ -74,7 +74,7 @@ class Gate:
     sending: bool = False
     shut: str = ""
     faults: list[str] = field(default_factory=list)
-    counts: dict[Ruling, int] = field(default_factory=lambda: dict.fromkeys(Ruling, 0))
+    counts: dict[FrameRuling, int] = field(default_factory=lambda: dict.fromkeys(FrameRuling, 0))
     _allowances: dict[tuple[int, int], _Allowance] = field(default_factory=dict)
     _foreign: set[tuple[int, int]] = field(default_factory=set)
     _last_sent: dict[tuple[int, int], tuple[bytes, int]] = field(default_factory=dict)
@@ -116,40 +116,40 @@ class Gate:
         """Whether another node was heard sending this identifier."""
         return (bus, word) in self._foreign
 
-    def judge(self, bus: int, word: int, data: bytes, now_us: int) -> Ruling:
+    def judge(self, bus: int, word: int, data: bytes, now_us: int) -> FrameRuling:
         """Whether this frame may be sent now; counted."""
         ruling = self._judge((bus, word), now_us)
         self.counts[ruling] += 1
-        if ruling is Ruling.SEND:
+        if ruling is FrameRuling.SEND:
             self._last_sent[bus, word] = (data, now_us)
         return ruling
 
-    def _judge(self, key: tuple[int, int], now_us: int) -> Ruling:
+    def _judge(self, key: tuple[int, int], now_us: int) -> FrameRuling:
         allowance = self._allowances.get(key)
         if allowance is None:
             return self._judge_passed(key)
         if not allowance.take(now_us):
             self._breach(key, now_us)
-            return Ruling.TOO_FAST
+            return FrameRuling.TOO_FAST
         if self.shut:
-            return Ruling.SHUT
+            return FrameRuling.CLOSED
         if not self.sending:
-            return Ruling.WITHHELD
-        return Ruling.NOT_OURS if key in self._foreign else Ruling.SEND
+            return FrameRuling.WITHHELD
+        return FrameRuling.NOT_OURS if key in self._foreign else FrameRuling.SEND
 
-    def _judge_passed(self, key: tuple[int, int]) -> Ruling:
+    def _judge_passed(self, key: tuple[int, int]) -> FrameRuling:
         bus, word = key
         for rule in self.plan.passes:
             if rule.to_bus == bus and not rule.block:
                 same = rule.first <= word <= rule.last if rule.new_word < 0 else word == rule.new_word
                 if same and self._pass_credit[bus] > 0:
                     self._pass_credit[bus] -= 1
-                    return Ruling.SEND
+                    return FrameRuling.SEND
                 if same:
-                    return Ruling.TOO_FAST
+                    return FrameRuling.TOO_FAST
         self.faults.append(f"{self._name(key)} is not in the plan and was not sent: the translator is broken")
         self.shut = self.shut or "a frame outside the plan came out of the translator"
-        return Ruling.UNPLANNED
+        return FrameRuling.UNPLANNED
 
     def _breach(self, key: tuple[int, int], now_us: int) -> None:
         began, count = self._breaches.get(key, (now_us, 0))

@@ -16,13 +16,13 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from swapbridge.bus.adapters.clock import OneClock, start_clock
-from swapbridge.bus.adapters.frames import FrameForms, Turns, flags_of, word_of
+from swapbridge.bus.adapters.frames import FrameForms, MessageForms, flags_of, word_of
 from swapbridge.bus.adapters.health import Health, HealthMeter
 from swapbridge.bus.adapters.link import STALE_SEND_NS, Link
 from swapbridge.bus.running.black_box import BlackBox
 from swapbridge.bus.running.ending import Ending, SafeAnswers
 from swapbridge.bus.running.faults_heard import FaultsHeard
-from swapbridge.bus.running.gate import Gate, Ruling
+from swapbridge.bus.running.gate import FrameRuling, Gate
 from swapbridge.bus.running.watchdog import LagWatch
 from swapbridge.capture.capture import SENT
 from swapbridge.capture.python_can import can
@@ -83,7 +83,7 @@ class OutputStatus:
     send: int
     data: bytes | None
     count: int
-    ruling: Ruling | None
+    ruling: FrameRuling | None
     seen: bytes | None
 
 
@@ -111,11 +111,11 @@ class LiveStatus:
 
 @dataclass(slots=True)
 class _Made:
-    turns: Turns
+    turns: MessageForms
     data: bytes = b""
     count: int = 0
     handed: int = 0
-    ruling: Ruling | None = None
+    ruling: FrameRuling | None = None
     newest: dict[int, tuple[int, bytes]] = field(default_factory=dict)
     """By form of the message: when its newest frame was made, and that."""
 
@@ -177,7 +177,9 @@ class Live:
         self._meters = [HealthMeter(bus.bit_rate, bus.data_rate) for bus in plan.buses]
         self._odd = [0] * len(plan.buses)
         self._last: dict[tuple[int, int], tuple[int, bytes]] = {}
-        self._made: dict[tuple[int, int], _Made] = {(send.bus, send.word): _Made(Turns(send)) for send in plan.sends}
+        self._made: dict[tuple[int, int], _Made] = {
+            (send.bus, send.word): _Made(MessageForms(send)) for send in plan.sends
+        }
         self._sent: deque[tuple[int, int, can.Message]] = deque(maxlen=MOST_WAITING)
         """What the adapters took, on its way into the black box, which one thread alone writes."""
         self._passed = 0
@@ -511,7 +513,7 @@ class Live:
             form = made.turns.form(data)
             if form is not None:
                 made.newest[form] = (now_ns, data)
-        if ruling is not Ruling.SEND or self._ended:  # the end may have begun without our lock
+        if ruling is not FrameRuling.SEND or self._ended:  # the end may have begun without our lock
             return
         if not self._links[bus].send(self._forms.message(bus, word, data)):
             return
@@ -538,11 +540,11 @@ class Live:
 
 
 @dataclass(slots=True)
-class Values:
+class LiveValues:
     """Physical values of a plan's outgoing frames, for people (floats; never sent)."""
 
     plan: Plan
-    _known: dict[int, tuple[Turns, list[list[Any]]]] = field(default_factory=dict)
+    _known: dict[int, tuple[MessageForms, list[list[Any]]]] = field(default_factory=dict)
 
     def of(self, send: int, data: bytes) -> list[tuple[str, float, str]]:
         """Name, value and unit of each signal in a frame of send number `send`; none in one that it does not make."""
@@ -551,7 +553,7 @@ class Values:
         message = self.plan.sends[send]
         if send not in self._known:
             forms = [[(f, Fraction(f.scale), Fraction(f.offset)) for f in form.fields] for form in message.variants]
-            self._known[send] = (Turns(message), forms)
+            self._known[send] = (MessageForms(message), forms)
         turns, forms = self._known[send]
         form = turns.form(data)
         return (

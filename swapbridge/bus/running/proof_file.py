@@ -8,12 +8,12 @@ from pathlib import Path
 
 from swapbridge.core.errors import InputError
 from swapbridge.plan.model import Plan
-from swapbridge.plan.proof import BRIDGE_SOURCE, ProofHead, Ruling, Source, proof_head, ruling_on
+from swapbridge.plan.proof import BRIDGE_SOURCE, ProofHead, ProofRuling, ProvedFile, proof_head, ruling_on
 
 PROOF_NAME = "proof.json"
 
 
-def ruling_beside(plan: Plan, plan_path: Path) -> Ruling:
+def ruling_beside(plan: Plan, plan_path: Path) -> ProofRuling:
     """Whether a plan is proved by the proof beside its file, with its sources as they lie there today."""
     path = plan_path.with_name(PROOF_NAME)
     proof = _read(path)
@@ -21,7 +21,7 @@ def ruling_beside(plan: Plan, plan_path: Path) -> Ruling:
     return ruling_on(plan, proof, now, plan_path.name)
 
 
-def sources_for(plan_path: Path, bridge: Path, maps: Mapping[str, Path]) -> tuple[Source, ...]:
+def sources_for(plan_path: Path, bridge: Path, maps: Mapping[str, Path]) -> tuple[ProvedFile, ...]:
     """The sources that a proof of a plan names: the bridge file, and the maps by bus name.
 
     Raises
@@ -35,7 +35,7 @@ def sources_for(plan_path: Path, bridge: Path, maps: Mapping[str, Path]) -> tupl
         whole = file.absolute()
         path = whole.relative_to(folder) if whole.is_relative_to(folder) else whole
         try:
-            out.append(Source(what, path.as_posix(), hashlib.sha256(file.read_bytes()).hexdigest()))
+            out.append(ProvedFile(what, path.as_posix(), hashlib.sha256(file.read_bytes()).hexdigest()))
         except OSError as error:
             raise InputError(f"{file} can't be read ({error.strerror}): check its name") from None
     return tuple(out)

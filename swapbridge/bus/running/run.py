@@ -22,7 +22,7 @@ from swapbridge.bus.adapters.opening import close_bus, open_bus
 from swapbridge.bus.adapters.spec import BusSpec, check_distinct
 from swapbridge.bus.running.awake import kept_awake
 from swapbridge.bus.running.control import Control, LiveRun
-from swapbridge.bus.running.live import Live, LiveOptions, LiveStatus, Values
+from swapbridge.bus.running.live import Live, LiveOptions, LiveStatus, LiveValues
 from swapbridge.bus.running.replay import Player
 from swapbridge.bus.running.status_json import status_json
 from swapbridge.bus.running.watchdog import HardwareWatchdog, Systemd
@@ -31,7 +31,7 @@ from swapbridge.capture.python_can import can
 from swapbridge.core.errors import InputError, RefusedError, SwapbridgeError
 from swapbridge.plan.model import Plan
 from swapbridge.plan.program import TranslatorLike
-from swapbridge.plan.proof import Ruling, why_not
+from swapbridge.plan.proof import ProofRuling, why_not
 
 TURN_S = 0.1
 SHOW_EVERY_S = 0.25
@@ -81,7 +81,7 @@ class RunRequest:
     plan: Plan
     buses: tuple[BusSpec, ...]
     options: LiveOptions
-    proof: Ruling
+    proof: ProofRuling
     folder: Path
     unproved: bool = False
     acknowledged: bool = False
@@ -240,7 +240,7 @@ def _openers(request: RunRequest, specs: Iterable[BusSpec]) -> dict[str, Callabl
 
 
 def _control(request: RunRequest, specs: Sequence[BusSpec], live: Live, ears: _Ears) -> Control:
-    values = Values(request.plan)
+    values = LiveValues(request.plan)
     me = LiveRun(
         os.getpid(),
         0,

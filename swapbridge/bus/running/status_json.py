@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from swapbridge.bus.running.live import LiveStatus, Values
+from swapbridge.bus.running.live import LiveStatus, LiveValues
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.roles import find_role
@@ -15,7 +15,7 @@ SPEEDS = frozenset(find_role(name).name for name in ("vehicle_speed", "wheel_spe
 SHOWN_WORDS = 8
 
 
-def status_json(plan: Plan, status: LiveStatus, values: Values) -> dict[str, Any]:
+def status_json(plan: Plan, status: LiveStatus, values: LiveValues) -> dict[str, Any]:
     """A run's state, its buses, inputs and outputs; `speed_kmh` where the plan carries the vehicle's speed."""
     outputs, speeds = [], []
     for item in status.outputs:

@@ -16,7 +16,7 @@ from swapbridge.core.checksum_names import families_help, words_help
 from swapbridge.core.errors import InputError
 from swapbridge.signalmap.dbc_read import exact_number, load_map
 from swapbridge.signalmap.dbc_write import save_map
-from swapbridge.signalmap.edit import Change, find_message, set_in_map, unit_note
+from swapbridge.signalmap.edit import MapChange, find_message, set_in_map, unit_note
 from swapbridge.signalmap.holding import check_holds
 from swapbridge.signalmap.model import MODULE_KINDS, SignalMap
 from swapbridge.signalmap.table import signal_words
@@ -143,8 +143,8 @@ def command(
     old = load_map(path) if path.exists() else SignalMap()
     say_notes(old)
     order = None if big_endian is None else "big_endian" if big_endian else "little_endian"
-    change = Change(byte_order=order, choices=dict(choices), **said)  # type: ignore[arg-type]
-    if change == Change():
+    change = MapChange(byte_order=order, choices=dict(choices), **said)  # type: ignore[arg-type]
+    if change == MapChange():
         raise InputError(f"nothing is said of {target}: add an option, such as --counter or --unit")
     result = set_in_map(old, target, change)
     message_name, _, signal_name = target.partition(".")

@@ -16,7 +16,7 @@ from swapbridge.bus.adapters.spec import BusSpec
 from swapbridge.bus.recording.record import Press, RecordStatus, record
 from swapbridge.bus.recording.recorder import RecordReport
 from swapbridge.bus.recording.scantool import DEFAULT_PER_SECOND
-from swapbridge.bus.recording.script import Step, View, load_script
+from swapbridge.bus.recording.script import ScriptStep, View, load_script
 from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
 from swapbridge.cli.screen.common import console, progress_bar, say, table
 from swapbridge.cli.screen.live_screen import clock, record_screen
@@ -87,7 +87,7 @@ def command(
         sys.exit(2)
 
 
-def _steps(script: str | None) -> tuple[Step, ...] | None:
+def _steps(script: str | None) -> tuple[ScriptStep, ...] | None:
     if script is None:
         return None
     folder = find_swap_folder()
@@ -102,7 +102,7 @@ def _record(
     out: Path,
     active: bool,
     seconds: float | None,
-    steps: tuple[Step, ...] | None,
+    steps: tuple[ScriptStep, ...] | None,
     scan_tool: str | None,
     per_second: float,
     segment_mb: int,

@@ -10,7 +10,7 @@ import click
 from swapbridge.cli.commands.folder import InFolder, need_swap_folder
 from swapbridge.cli.screen.common import say
 from swapbridge.compiler.compile import compile_bridge, load_maps
-from swapbridge.compiler.review import Mark, marks
+from swapbridge.compiler.review import ReviewMark, marks
 from swapbridge.core.errors import InputError
 from swapbridge.language.reading import load_bridge
 
@@ -64,13 +64,13 @@ def command(name: str | None, bridge: Path | None, yes: bool) -> None:
             say(f"{mark.name} stays unreviewed.")
 
 
-def _named(mark: Mark, name: str) -> bool:
+def _named(mark: ReviewMark, name: str) -> bool:
     """A rule by its whole name, without its bus, or as part of a message that was asked for."""
     own = mark.name.partition(".")[2]
     return name in (mark.name, own) or any(whole.startswith(f"{name}.") for whole in (mark.name, own))
 
 
-def _list(found: tuple[Mark, ...]) -> None:
+def _list(found: tuple[ReviewMark, ...]) -> None:
     waiting = [mark.name for mark in found if not mark.is_reviewed]
     for mark_name in waiting:
         say(mark_name)

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 from rich.live import Live as Screen
 
-from swapbridge.bus.running.live import LiveOptions, LiveStatus, Values
+from swapbridge.bus.running.live import LiveOptions, LiveStatus, LiveValues
 from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.bus.running.run import RunReport, RunRequest, inline, run
 from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
@@ -109,7 +109,7 @@ def _against(text: str | None) -> tuple[str | None, Path | None]:
 def _run(request: RunRequest, translator: TranslatorLike, quiet: bool) -> RunReport:
     stop, dump, terminal = threading.Event(), threading.Event(), console()
     drawing = terminal.is_terminal and not quiet
-    values = Values(request.plan)
+    values = LiveValues(request.plan)
     with (
         signals(SIGINT=stop, SIGTERM=stop, SIGHUP=stop, SIGQUIT=stop, SIGTSTP=stop, SIGUSR1=dump),
         Screen(console=terminal, auto_refresh=False, transient=True, redirect_stderr=False) as screen,

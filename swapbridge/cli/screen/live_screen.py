@@ -11,20 +11,20 @@ from rich.text import Text
 from swapbridge.bus.adapters.health import Health
 from swapbridge.bus.recording.record import RecordStatus
 from swapbridge.bus.recording.script import Phase, View
-from swapbridge.bus.running.gate import Ruling
-from swapbridge.bus.running.live import InputStatus, LiveStatus, OutputStatus, Values
+from swapbridge.bus.running.gate import FrameRuling
+from swapbridge.bus.running.live import InputStatus, LiveStatus, LiveValues, OutputStatus
 from swapbridge.core.frames import format_identifier, split_word
 
 BAR_CELLS = 30
 MOST_ROWS = 24
-FATES: dict[Ruling | None, str] = {
+FATES: dict[FrameRuling | None, str] = {
     None: "-",
-    Ruling.SEND: "sent",
-    Ruling.WITHHELD: "withheld",
-    Ruling.SHUT: "STOPPED",
-    Ruling.UNPLANNED: "UNPLANNED",
-    Ruling.TOO_FAST: "TOO FAST",
-    Ruling.NOT_OURS: "NOT OURS",
+    FrameRuling.SEND: "sent",
+    FrameRuling.WITHHELD: "withheld",
+    FrameRuling.CLOSED: "STOPPED",
+    FrameRuling.UNPLANNED: "UNPLANNED",
+    FrameRuling.TOO_FAST: "TOO FAST",
+    FrameRuling.NOT_OURS: "NOT OURS",
 }
 """What became of a frame, short enough for a narrow board."""
 
@@ -81,7 +81,7 @@ def _view(view: View, flash: bool) -> list[RenderableType]:
     return out
 
 
-def run_screen(status: LiveStatus, values: Values) -> RenderableType:
+def run_screen(status: LiveStatus, values: LiveValues) -> RenderableType:
     """A running translator: what comes in and how old it is, what goes out, and what is wrong."""
     style = "bold green" if status.sending else "bold yellow"
     head = Text(f"RUN {clock(status.seconds)}  ", style="bold")
@@ -125,14 +125,14 @@ def _inputs(inputs: tuple[InputStatus, ...]) -> Table:
     return _cut(out, len(inputs))
 
 
-def _outputs(outputs: tuple[OutputStatus, ...], values: Values) -> Table:
+def _outputs(outputs: tuple[OutputStatus, ...], values: LiveValues) -> Table:
     out = Table(box=None, pad_edge=False, header_style="bold", title="made", title_justify="left")
     out.add_column("id", min_width=5, no_wrap=True)
     out.add_column("message", min_width=12, overflow="ellipsis", no_wrap=True)
     out.add_column("", min_width=9, no_wrap=True)
     out.add_column("says", overflow="ellipsis", no_wrap=True)
     for one in outputs[:MOST_ROWS]:
-        style = {Ruling.SEND: "green", Ruling.WITHHELD: "yellow", None: "dim"}.get(one.ruling, "bold red")
+        style = {FrameRuling.SEND: "green", FrameRuling.WITHHELD: "yellow", None: "dim"}.get(one.ruling, "bold red")
         words = escape(says(values, one.send, one.data))
         out.add_row(identifier(one.word), escape(one.name), FATES[one.ruling], words, style=style)
         if one.seen is not None:
@@ -146,7 +146,7 @@ def _cut(table: Table, rows: int) -> Table:
     return table
 
 
-def says(values: Values, send: int, data: bytes | None) -> str:
+def says(values: LiveValues, send: int, data: bytes | None) -> str:
     """The first signals of a frame in words, or its bytes."""
     if data is None:
         return ""

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from swapbridge.compiler.expressions.values import LoweringError
 from swapbridge.compiler.messages.rest import alarmed_raw
 from swapbridge.compiler.messages.sources import invalid_code
-from swapbridge.compiler.messages.targets import Made
+from swapbridge.compiler.messages.targets import MadeField
 from swapbridge.core.errors import InputError
 from swapbridge.core.roles import BY_NAME, WARNED_BY
 from swapbridge.core.units import find_unit
@@ -20,7 +20,7 @@ from swapbridge.signalmap.model import MapSignal, SignalMap
 
 
 def why_never_warns(
-    bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: SignalRule, made: Made, signal: MapSignal
+    bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: SignalRule, made: MadeField, signal: MapSignal
 ) -> tuple[str, str] | None:
     """Reason and remedy where a warning would follow something else than what it warns of; None where it does not.
 
@@ -49,7 +49,7 @@ def why_never_warns(
     return f"it is a warning ({alias}) made from {told}, which fits every healthy engine and never warns", remedy
 
 
-def unproven_sources(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: SignalRule, made: Made) -> list[str]:
+def unproven_sources(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: SignalRule, made: MadeField) -> list[str]:
     """Sources of a warning without a role, where no other source warns: nobody can tell whether they do."""
     alias = made.role.alias if made.role is not None else ""
     if alias not in WARNED_BY:

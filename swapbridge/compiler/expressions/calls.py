@@ -7,7 +7,7 @@ from fractions import Fraction
 from swapbridge.compiler.build import BlockBuilder
 from swapbridge.compiler.expressions.lower import Lowering
 from swapbridge.compiler.expressions.usage import USAGES
-from swapbridge.compiler.expressions.values import Goal, LoweringError, in_unit, known_constant, need_number
+from swapbridge.compiler.expressions.values import LoweringError, Wanted, in_unit, known_constant, need_number
 from swapbridge.core.units import Unit
 from swapbridge.language.expressions import Call, Node
 
@@ -41,18 +41,18 @@ def constant_of(lowering: Lowering, node: Node, builder: BlockBuilder, unit: Uni
     LoweringError
         It is not a constant, or of another kind.
     """
-    value = need_number(lowering.lower(node, builder, Goal()))
+    value = need_number(lowering.lower(node, builder, Wanted()))
     if unit is not None:
         value = in_unit(value, unit)
     return known_constant(builder, value)
 
 
-def grid_of(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal, unit: Unit) -> Fraction:
+def grid_of(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted, unit: Unit) -> Fraction:
     """Resolution of a call's result in a unit: its `resolution` option or the goal's."""
     option = dict(call.options).get("resolution")
     if option is None:
         return goal.resolution_in(unit)
-    value = need_number(lowering.lower(option, builder, Goal()))
+    value = need_number(lowering.lower(option, builder, Wanted()))
     if value.unit.kind != unit.kind or known_constant(builder, value) <= 0:
         raise LoweringError(
             "the resolution is not a constant above 0 of the value's kind", f"write resolution=1 {unit.name}"

@@ -7,7 +7,7 @@ from fractions import Fraction
 from itertools import pairwise
 from math import lcm
 
-from swapbridge.compiler.build import CONSTANT_TOP, BlockBuilder, Lin, approximate_bound, on_grid
+from swapbridge.compiler.build import CONSTANT_TOP, BlockBuilder, Linear, approximate_bound, on_grid
 from swapbridge.compiler.expressions import remember
 from swapbridge.compiler.expressions.calls import arguments, constant_of, grid_of
 from swapbridge.compiler.expressions.lower import Cut, Lower, Lowering
@@ -15,9 +15,9 @@ from swapbridge.compiler.expressions.usage import USAGES
 from swapbridge.compiler.expressions.values import (
     OTHER_RESOLUTION,
     TRUTH,
-    Goal,
     LoweringError,
     Value,
+    Wanted,
     both_valid,
     choose,
     divide,
@@ -46,15 +46,15 @@ class Function:
     lower: Lower
 
 
-def _choose(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _choose(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     test, a, b = arguments(call, 3, 3)
     register, condition = lowering.truth(test, builder)
-    condition = replace(condition, lin=Lin.of(register, Fraction(1), Fraction(0)), unit=TRUTH)
+    condition = replace(condition, lin=Linear.of(register, Fraction(1), Fraction(0)), unit=TRUTH)
     first, second = lowering.lower(a, builder, goal), lowering.lower(b, builder, goal)
     return choose(builder, condition, first, second, goal)
 
 
-def _extreme(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _extreme(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     parts = [lowering.lower(a, builder, goal) for a in arguments(call, 2, 16)]
     out = parts[0]
     for part in parts[1:]:
@@ -75,7 +75,7 @@ def _note_cut(lowering: Lowering, builder: BlockBuilder, first: Value, low: Valu
     lowering.cuts.append(Cut(*reach, bottom, top, first.unit))
 
 
-def _clamp(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _clamp(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     value, low, high = (lowering.lower(a, builder, goal) for a in arguments(call, 3, 3))
     if low.lin.is_constant and high.lin.is_constant:
         ends = [in_unit(need_number(v), need_number(value).unit).lin.constant_value for v in (low, high)]
@@ -85,21 +85,21 @@ def _clamp(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) ->
     return extreme(builder, "min", extreme(builder, "max", value, low, goal), high, goal)
 
 
-def _within(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _within(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     value, low, high = (lowering.lower(a, builder, goal) for a in arguments(call, 3, 3))
     clamped = extreme(builder, "min", extreme(builder, "max", value, low, goal), high, goal)
     register = need_truth(builder, inside(builder, value, low, high, clamped))
     return replace(clamped, valid=both_valid(builder, clamped.valid, register))
 
 
-def _abs(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _abs(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     (argument,) = arguments(call, 1, 1)
     value = need_number(lowering.lower(argument, builder, goal))
     negated = replace(value, lin=value.lin.affine(Fraction(-1), Fraction(0)))
     return extreme(builder, "max", value, negated, goal)
 
 
-def _table(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _table(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     found = arguments(call, 1, 2, "resolution")
     value = need_number(lowering.lower(found[0], builder, goal))
     if len(found) == 2:
@@ -111,8 +111,10 @@ def _table(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) ->
     grid = grid_of(lowering, call, builder, goal, y_unit)
     ys = [_nearest(y / grid) for _, y in points]
     if value.lin.is_constant:
-        lin = Lin.of(builder.const(1), Fraction(_interpolate(value.lin.constant_value, points, ys)) * grid, Fraction(0))
-        return Value(Lin.constant(lin.scale), y_unit, value.valid, feeds=value.feeds, rounded=True)
+        lin = Linear.of(
+            builder.const(1), Fraction(_interpolate(value.lin.constant_value, points, ys)) * grid, Fraction(0)
+        )
+        return Value(Linear.constant(lin.scale), y_unit, value.valid, feeds=value.feeds, rounded=True)
     xs = [(x - value.lin.offset) / value.lin.scale for x, _ in points]
     xs = [approximate_bound(x, builder, OTHER_RESOLUTION) for x in xs]
     # a falling signal is turned round, so that every step still rounds from the point with the smaller x
@@ -124,7 +126,7 @@ def _table(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) ->
     )
     register = builder.emit("mul", value.lin.register, builder.const(factor))
     register = builder.emit("table", register, value=number)
-    return Value(Lin.of(register, grid, Fraction(0)), y_unit, value.valid, feeds=value.feeds, rounded=True)
+    return Value(Linear.of(register, grid, Fraction(0)), y_unit, value.valid, feeds=value.feeds, rounded=True)
 
 
 def _nearest(value: Fraction) -> int:
@@ -159,15 +161,15 @@ def _pair_points(
 ) -> tuple[list[tuple[Fraction, Fraction]], Unit]:
     points, y_unit = [], None
     for key, value in call.pairs:
-        y = need_number(lowering.lower(value, builder, Goal()))
+        y = need_number(lowering.lower(value, builder, Wanted()))
         y_unit = y_unit or y.unit
         points.append((constant_of(lowering, key, builder, unit), constant_of(lowering, value, builder, y_unit)))
     return points, y_unit or NONE
 
 
-def _lookup(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _lookup(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     (argument,) = arguments(call, 1, 1)
-    value = lowering.lower(argument, builder, Goal())
+    value = lowering.lower(argument, builder, Wanted())
     choices = value.choices
     if not value.is_choice:
         value = need_number(value)
@@ -175,7 +177,7 @@ def _lookup(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -
         raise LoweringError("lookup needs a signal and `key: value` pairs", f"write {USAGES['lookup'][0]}")
     keys: dict[int, Value] = {}
     for key_node, result_node in call.pairs:
-        key = lowering.lower(key_node, builder, Goal(choices=choices if isinstance(key_node, Text) else None))
+        key = lowering.lower(key_node, builder, Wanted(choices=choices if isinstance(key_node, Text) else None))
         if not key.lin.is_constant or not is_always_valid(builder, key):
             raise LoweringError("a lookup's keys are constants", "write a 'Name' or a number")
         point = (key.lin.constant_value - value.lin.offset) / value.lin.scale
@@ -193,7 +195,7 @@ def _lookup(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -
 
 
 def _lookup_value(
-    lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal, value: Value, keys: dict[int, Value]
+    lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted, value: Value, keys: dict[int, Value]
 ) -> Value:
     results = list(keys.values())
     otherwise = None if call.otherwise is None else lowering.lower(call.otherwise, builder, goal)
@@ -230,7 +232,7 @@ def _lookup_value(
         known = memory.lookup(f"lookup {len(memory.lookups)}", answers, without)
         valid = both_valid(builder, valid, builder.emit("lookup", register, value=known))
     held = builder.constant_value(out)
-    lin = Lin.constant(Fraction(held, den)) if held is not None else Lin.of(out, Fraction(1, den), Fraction(0))
+    lin = Linear.constant(Fraction(held, den)) if held is not None else Linear.of(out, Fraction(1, den), Fraction(0))
     return Value(lin, first.unit, valid, first.choices, first.is_choice, value.feeds, value.rounded)
 
 
@@ -244,7 +246,7 @@ def _told_valid(builder: BlockBuilder, value: Value) -> int:
     return held
 
 
-def _first_valid(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _first_valid(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     parts = [lowering.lower(a, builder, goal) for a in arguments(call, 2, 8)]
     out = parts[-1]
     for part in reversed(parts[:-1]):
@@ -252,7 +254,7 @@ def _first_valid(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Go
     return out
 
 
-def _prefer(builder: BlockBuilder, a: Value, b: Value, goal: Goal) -> Value:
+def _prefer(builder: BlockBuilder, a: Value, b: Value, goal: Wanted) -> Value:
     if a.is_choice != b.is_choice or a.is_truth != b.is_truth:
         raise LoweringError("the sources are of different kinds", "give numbers, choices or conditions only")
     if a.is_choice and b.is_choice and a.choices != b.choices:
@@ -266,14 +268,14 @@ def _prefer(builder: BlockBuilder, a: Value, b: Value, goal: Goal) -> Value:
     return Value(lin, a.unit, valid, a.choices, a.is_choice, a.feeds | b.feeds, a.rounded or b.rounded)
 
 
-def _valid(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _valid(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     (argument,) = arguments(call, 1, 1)
     feed = _message_feed(lowering, argument)
     if feed is not None:
-        return Value(Lin(builder.emit("fresh", value=feed), 1, 0, 1), TRUTH, feeds=frozenset({feed}))
+        return Value(Linear(builder.emit("fresh", value=feed), 1, 0, 1), TRUTH, feeds=frozenset({feed}))
     value = lowering.lower(argument, builder, goal)
     register = builder.const(1) if value.valid is None else value.valid
-    return Value(Lin.of(register, Fraction(1), Fraction(0)), TRUTH, feeds=value.feeds)
+    return Value(Linear.of(register, Fraction(1), Fraction(0)), TRUTH, feeds=value.feeds)
 
 
 def _message_feed(lowering: Lowering, node: Node) -> int | None:
@@ -284,7 +286,7 @@ def _message_feed(lowering: Lowering, node: Node) -> int | None:
     return None
 
 
-def _age(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _age(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     (argument,) = arguments(call, 1, 1)
     feed = _message_feed(lowering, argument)
     if feed is None and isinstance(argument, Name) and len(argument.parts) == 3:
@@ -292,55 +294,55 @@ def _age(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> V
     if feed is None:
         raise LoweringError("age takes a source", "write age(bus.MESSAGE) or age(bus.MESSAGE.SIGNAL)")
     register = builder.emit("age", value=feed)
-    return Value(Lin(register, 1, 0, 1000), SPELLINGS["ms"], feeds=frozenset({feed}))
+    return Value(Linear(register, 1, 0, 1000), SPELLINGS["ms"], feeds=frozenset({feed}))
 
 
-def _awake(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _awake(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     (argument,) = arguments(call, 1, 1)
     names = [b.name for b in lowering.bridge.buses]
     if not isinstance(argument, Name) or argument.dotted not in names:
         raise LoweringError("awake takes the name of a bus", f"write one of {', '.join(names)}")
     register = builder.emit("awake", value=names.index(argument.dotted))
-    return Value(Lin(register, 1, 0, 1), TRUTH)
+    return Value(Linear(register, 1, 0, 1), TRUTH)
 
 
-def _round_to(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _round_to(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     argument, step_node = arguments(call, 2, 2)
     value = need_number(lowering.lower(argument, builder, goal))
-    step = need_number(lowering.lower(step_node, builder, Goal()))
+    step = need_number(lowering.lower(step_node, builder, Wanted()))
     if step.unit.kind != value.unit.kind or known_constant(builder, step) <= 0:
         raise LoweringError(
             "the step is not a constant above 0 of the value's kind", f"write round_to(x, 1 {value.unit.name})"
         )
     # multiples are counted in the step's unit: of 10 degF from 0 degF, whatever the value's own zero is
     there, grid = in_unit(value, step.unit), step.lin.constant_value
-    lin = Lin.of(on_grid(builder, there.lin, grid), grid, Fraction(0))
+    lin = Linear.of(on_grid(builder, there.lin, grid), grid, Fraction(0))
     return in_unit(replace(there, lin=_constant_folded(builder, lin), rounded=True), value.unit)
 
 
-def _constant_folded(builder: BlockBuilder, lin: Lin) -> Lin:
+def _constant_folded(builder: BlockBuilder, lin: Linear) -> Linear:
     held = builder.constant_value(lin.register)
-    return lin if held is None else Lin.constant(held * lin.scale + lin.offset)
+    return lin if held is None else Linear.constant(held * lin.scale + lin.offset)
 
 
-def _as_percent(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
-    a, b = (lowering.lower(part, builder, Goal()) for part in arguments(call, 2, 2))
+def _as_percent(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+    a, b = (lowering.lower(part, builder, Wanted()) for part in arguments(call, 2, 2))
     quotient = divide(
-        builder, a, b, Value(Lin.constant(Fraction(0)), NONE), Goal(NONE, goal.resolution_in(SPELLINGS["%"]) / 100)
+        builder, a, b, Value(Linear.constant(Fraction(0)), NONE), Wanted(NONE, goal.resolution_in(SPELLINGS["%"]) / 100)
     )
-    return multiply(builder, quotient, Value(Lin.constant(Fraction(100)), SPELLINGS["%"]), goal)
+    return multiply(builder, quotient, Value(Linear.constant(Fraction(100)), SPELLINGS["%"]), goal)
 
 
-def _percent_of(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _percent_of(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     a, b = (lowering.lower(part, builder, goal) for part in arguments(call, 2, 2))
     if a.unit.kind != "ratio":
         raise LoweringError("percent_of takes a percentage first", "write percent_of(percentage, reference)")
     return multiply(builder, a, b, goal)
 
 
-def _number(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _number(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     (argument,) = arguments(call, 1, 1)
-    value = lowering.lower(argument, builder, Goal())
+    value = lowering.lower(argument, builder, Wanted())
     if not value.is_choice or value.lin.is_constant:
         raise LoweringError("number takes a signal that is a list of choices", "leave number(...) out")
     return replace(value, unit=NONE, choices=None, is_choice=False)

@@ -7,12 +7,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from swapbridge.compiler.build import BlockBuilder, Lin, Memory, OverflowRefused
+from swapbridge.compiler.build import BlockBuilder, Linear, OverflowRefused, PlanMemory
 from swapbridge.compiler.expressions.values import (
     TRUTH,
-    Goal,
     LoweringError,
     Value,
+    Wanted,
     add,
     compare,
     divide,
@@ -32,7 +32,7 @@ from swapbridge.language.expressions import Binary, Call, Name, Node, Number, Te
 from swapbridge.language.model import BridgeFile, Source
 from swapbridge.plan.model import STATES
 
-Lower = Callable[["Lowering", Call, BlockBuilder, Goal], Value]
+Lower = Callable[["Lowering", Call, BlockBuilder, Wanted], Value]
 """How a function of the language is lowered."""
 TASK_OPS = 120
 """Operations after which filters go into a further task, so that no single poll takes long."""
@@ -52,7 +52,7 @@ class Cut:
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class RememberedCall:
     """Slots of a function that remembers, shared by equal expressions, and what is cut off on the way into it."""
 
     slots: tuple[int, ...]
@@ -63,7 +63,7 @@ class Kept:
 class Tasks:
     """The blocks that run every step, in the order in which they were needed."""
 
-    def __init__(self, memory: Memory) -> None:
+    def __init__(self, memory: PlanMemory) -> None:
         self.memory = memory
         self.blocks: list[BlockBuilder] = []
         self._open: list[BlockBuilder] = []
@@ -89,10 +89,12 @@ class Lowering:
     `functions` are those of the language by name; they are handed in, since they lower their arguments here.
     """
 
-    def __init__(self, bridge: BridgeFile, sources: Sources, memory: Memory, functions: Mapping[str, Lower]) -> None:
+    def __init__(
+        self, bridge: BridgeFile, sources: Sources, memory: PlanMemory, functions: Mapping[str, Lower]
+    ) -> None:
         self.bridge, self.sources, self.memory, self.functions = bridge, sources, memory, functions
         self.tasks = Tasks(memory)
-        self.kept: dict[str, Kept] = {}
+        self.kept: dict[str, RememberedCall] = {}
         """What remembers, by its name."""
         self.cuts: list[Cut] = []
         """What was cut off so far, in the order of lowering; a caller looks at those that its own expression added."""
@@ -103,7 +105,7 @@ class Lowering:
 
     # --- entry
 
-    def source(self, source: Source, builder: BlockBuilder, goal: Goal) -> Value:
+    def source(self, source: Source, builder: BlockBuilder, goal: Wanted) -> Value:
         """Lower one expression of the file.
 
         Raises
@@ -118,7 +120,7 @@ class Lowering:
         finally:
             self._where.pop()
 
-    def lower(self, node: Node, builder: BlockBuilder, goal: Goal) -> Value:
+    def lower(self, node: Node, builder: BlockBuilder, goal: Wanted) -> Value:
         """Lower one tree; errors get the place of the innermost part that is wrong."""
         try:
             return self._lower(node, builder, goal)
@@ -133,7 +135,7 @@ class Lowering:
                 node.column,
             ) from None
 
-    def _lower(self, node: Node, builder: BlockBuilder, goal: Goal) -> Value:
+    def _lower(self, node: Node, builder: BlockBuilder, goal: Wanted) -> Value:
         self._parts += 1
         if self._parts > MAX_PARTS:
             raise LoweringError(
@@ -141,9 +143,9 @@ class Lowering:
                 "use named values that hold others less often",
             )
         if isinstance(node, Number):
-            return Value(Lin.constant(node.value), self._unit(node.unit))
+            return Value(Linear.constant(node.value), self._unit(node.unit))
         if isinstance(node, Truth):
-            return Value(Lin.constant(Fraction(int(node.value))), TRUTH)
+            return Value(Linear.constant(Fraction(int(node.value))), TRUTH)
         if isinstance(node, Text):
             return choice_value(node.value, goal)
         if isinstance(node, Name):
@@ -164,20 +166,20 @@ class Lowering:
 
     def truth(self, node: Node, builder: BlockBuilder) -> tuple[int, Value]:
         """Lower a condition: its register and the value it came from."""
-        value = self.lower(node, builder, Goal())
+        value = self.lower(node, builder, Wanted())
         try:
             return need_truth(builder, value), value
         except LoweringError as error:
             raise self.bridge.refuse(self._where[-1].place, error.reason, error.remedy, node.column) from None
 
-    def _unary(self, node: Unary, builder: BlockBuilder, goal: Goal) -> Value:
+    def _unary(self, node: Unary, builder: BlockBuilder, goal: Wanted) -> Value:
         if node.operator == "not":
             register, value = self.truth(node.operand, builder)
             return replace(value, lin=_bit(builder.emit("not", register)), unit=TRUTH)
         value = need_number(self.lower(node.operand, builder, goal))
         return replace(value, lin=value.lin.affine(Fraction(-1), Fraction(0)))
 
-    def _binary(self, node: Binary, builder: BlockBuilder, goal: Goal) -> Value:
+    def _binary(self, node: Binary, builder: BlockBuilder, goal: Wanted) -> Value:
         operator = node.operator
         if operator in ("and", "or"):
             (left, a), (right, b) = self.truth(node.left, builder), self.truth(node.right, builder)
@@ -198,11 +200,11 @@ class Lowering:
         if isinstance(left, Text) and isinstance(right, Text):
             raise LoweringError("two names in quotes can't be compared", "compare a signal with a name of its choices")
         if isinstance(left, Text):
-            b = self.lower(right, builder, Goal())
-            a = self.lower(left, builder, Goal(choices=b.choices))
+            b = self.lower(right, builder, Wanted())
+            a = self.lower(left, builder, Wanted(choices=b.choices))
         else:
-            a = self.lower(left, builder, Goal())
-            b = self.lower(right, builder, Goal(choices=a.choices) if isinstance(right, Text) else Goal())
+            a = self.lower(left, builder, Wanted())
+            b = self.lower(right, builder, Wanted(choices=a.choices) if isinstance(right, Text) else Wanted())
         if (isinstance(left, Text) or isinstance(right, Text)) and node.operator not in ("==", "!="):
             raise LoweringError("choices have no order", "compare them with == or !=")
         if isinstance(left, Text) or isinstance(right, Text):
@@ -217,18 +219,18 @@ class Lowering:
             found = self.sources.signal(node.parts[0], node.parts[1], node.parts[2])
             fresh = builder.emit("fresh", value=found.feed)
             # a named code may be a reserved one: freshness alone decides whether it was received
-            lin = Lin(builder.load(found.slot), 1, 0, 1)
+            lin = Linear(builder.load(found.slot), 1, 0, 1)
             return Value(lin, NONE, fresh, found.signal.choices, True, frozenset({found.feed}))
         raise LoweringError("this has no choices", "compare it with a number")
 
-    def _name(self, node: Name, builder: BlockBuilder, goal: Goal) -> Value:
+    def _name(self, node: Name, builder: BlockBuilder, goal: Wanted) -> Value:
         if len(node.parts) == 1:
             name = node.parts[0]
             if name == "invalid":
                 is_named = goal.choices is not None and goal.unit is None
-                return Value(Lin.constant(Fraction(0)), goal.unit or NONE, builder.const(0), goal.choices, is_named)
+                return Value(Linear.constant(Fraction(0)), goal.unit or NONE, builder.const(0), goal.choices, is_named)
             if name == "state":
-                return Value(Lin(builder.load(0), 1, 0, 1), NONE, None, dict(enumerate(STATES)), True)
+                return Value(Linear(builder.load(0), 1, 0, 1), NONE, None, dict(enumerate(STATES)), True)
             table = self.bridge.constants if name in self.bridge.constants else self.bridge.values
             if name not in table:
                 known = [*self.bridge.constants, *self.bridge.values, *self.bridge.curves]
@@ -244,7 +246,7 @@ class Lowering:
             return self.signal(node, builder, goal)
         raise LoweringError(f"{node.dotted!r} is not a signal", "write bus.MESSAGE.SIGNAL")
 
-    def signal(self, node: Name, builder: BlockBuilder, goal: Goal) -> Value:
+    def signal(self, node: Name, builder: BlockBuilder, goal: Wanted) -> Value:
         """A source signal's value: exact, valid while fresh and not one of its reserved codes."""
         found = self.sources.signal(*node.parts)
         signal = found.signal
@@ -261,12 +263,12 @@ class Lowering:
         feeds = frozenset({found.feed})
         choices = signal.choices or None
         if is_choice(signal):
-            return Value(Lin(register, 1, 0, 1), NONE, valid, choices, True, feeds)
+            return Value(Linear(register, 1, 0, 1), NONE, valid, choices, True, feeds)
         # only valid values count from here on, which narrows the interval
         register = builder.emit("max", register, builder.const(found.clip[0]))
         register = builder.emit("min", register, builder.const(found.clip[1]))
         value = Value(
-            Lin.of(register, signal.scale, signal.offset), self._signal_unit(found), valid, choices, False, feeds
+            Linear.of(register, signal.scale, signal.offset), self._signal_unit(found), valid, choices, False, feeds
         )
         return self._in_torque(found, value, builder, goal)
 
@@ -292,13 +294,13 @@ class Lowering:
             return Name((found.bus, *node.parts), node.column)
         return node
 
-    def _in_torque(self, found: SourceSignal, value: Value, builder: BlockBuilder, goal: Goal) -> Value:
+    def _in_torque(self, found: SourceSignal, value: Value, builder: BlockBuilder, goal: Wanted) -> Value:
         """A percent torque becomes a torque, where its reference is known."""
         if value.unit.kind != "ratio":
             return value
         reference = self.reference(found)
         if reference is not None:
-            return multiply(builder, value, self.lower(reference, builder, Goal()), goal)
+            return multiply(builder, value, self.lower(reference, builder, Wanted()), goal)
         role = found.options.role or found.signal.role
         if role in BY_NAME and BY_NAME[role].quantity == "torque":
             raise LoweringError(
@@ -308,13 +310,13 @@ class Lowering:
             )
         return value
 
-    def _call(self, node: Call, builder: BlockBuilder, goal: Goal) -> Value:
+    def _call(self, node: Call, builder: BlockBuilder, goal: Wanted) -> Value:
         if node.function not in self.functions:
             raise LoweringError(f"there is no function {node.function!r}", near(node.function, sorted(self.functions)))
         return self.functions[node.function](self, node, builder, goal)
 
 
-def choice_value(name: str, goal: Goal) -> Value:
+def choice_value(name: str, goal: Wanted) -> Value:
     """A name in quotes as a raw value of the choices wanted.
 
     Raises
@@ -328,8 +330,8 @@ def choice_value(name: str, goal: Goal) -> Value:
     found = exact or [raw for raw, text in goal.choices.items() if plain(text) == plain(name)]
     if len(found) != 1:
         raise LoweringError(f"'{name}' is not one of its choices", near(name, list(goal.choices.values())))
-    return Value(Lin.constant(Fraction(found[0])), NONE, None, goal.choices, True)
+    return Value(Linear.constant(Fraction(found[0])), NONE, None, goal.choices, True)
 
 
-def _bit(register: int) -> Lin:
-    return Lin(register, 1, 0, 1)
+def _bit(register: int) -> Linear:
+    return Linear(register, 1, 0, 1)

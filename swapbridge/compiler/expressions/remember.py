@@ -10,14 +10,14 @@ from dataclasses import replace
 from fractions import Fraction
 from math import ceil, gcd, lcm
 
-from swapbridge.compiler.build import BlockBuilder, Lin, numerator, on_grid
+from swapbridge.compiler.build import BlockBuilder, Linear, numerator, on_grid
 from swapbridge.compiler.expressions.calls import arguments, constant_of, grid_of
-from swapbridge.compiler.expressions.lower import Kept, Lower, Lowering
+from swapbridge.compiler.expressions.lower import Lower, Lowering, RememberedCall
 from swapbridge.compiler.expressions.values import (
     TRUTH,
-    Goal,
     LoweringError,
     Value,
+    Wanted,
     compare,
     in_unit,
     known_constant,
@@ -40,7 +40,7 @@ LONGEST_DELAY_S = 2
 
 
 def _kept(
-    lowering: Lowering, call: Call, goal: Goal, write: Callable[[BlockBuilder, str], tuple[tuple[int, ...], Value]]
+    lowering: Lowering, call: Call, goal: Wanted, write: Callable[[BlockBuilder, str], tuple[tuple[int, ...], Value]]
 ) -> tuple[tuple[int, ...], Value]:
     """Slots of a call, updated once a step however often the same call is written; `write(task, name)` writes it."""
     choices = tuple(sorted((goal.choices or {}).items()))
@@ -49,7 +49,7 @@ def _kept(
         before = len(lowering.cuts)
         with lowering.tasks.writing() as task:
             slots, value = write(task, name)
-        lowering.kept[name] = Kept(slots, value, tuple(lowering.cuts[before:]))
+        lowering.kept[name] = RememberedCall(slots, value, tuple(lowering.cuts[before:]))
     else:
         lowering.cuts += lowering.kept[name].cuts
     return lowering.kept[name].slots, lowering.kept[name].value
@@ -77,7 +77,7 @@ def _one(builder: BlockBuilder, valid: int | None) -> int:
 
 
 def _follow(
-    lowering: Lowering, call: Call, goal: Goal, argument: Node, grid_for: Callable[[Unit], Fraction],
+    lowering: Lowering, call: Call, goal: Wanted, argument: Node, grid_for: Callable[[Unit], Fraction],
     move: Callable[[BlockBuilder, int, Fraction], int],
 ) -> tuple[tuple[int, ...], Value, Fraction]:  # fmt: skip
     """A number that follows its input: starts at it, then `move(task, difference, grid)` a step, within its range."""
@@ -100,7 +100,7 @@ def _follow(
         task.store(slot, task.emit("select", valid, following, now))
         task.store(begun, valid)
         grids.append(grid)
-        return (slot, begun), Value(Lin.constant(grid), value.unit, feeds=value.feeds, rounded=True)
+        return (slot, begun), Value(Linear.constant(grid), value.unit, feeds=value.feeds, rounded=True)
 
     slots, value = _kept(lowering, call, goal, write)
     return slots, value, value.lin.constant_value
@@ -109,11 +109,11 @@ def _follow(
 def _output(builder: BlockBuilder, slots: tuple[int, ...], value: Value, grid: Fraction) -> Value:
     register = builder.load(slots[0])
     held = builder.interval(register)
-    lin = Lin.constant(held[0] * grid) if held[0] == held[1] else Lin.of(register, grid, Fraction(0))
+    lin = Linear.constant(held[0] * grid) if held[0] == held[1] else Linear.of(register, grid, Fraction(0))
     return Value(lin, value.unit, builder.load(slots[1]), feeds=value.feeds, rounded=True)
 
 
-def _lowpass(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _lowpass(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
 
     argument, tau_node = arguments(call, 2, 2, "resolution")
     tau, step = _seconds(lowering, tau_node, builder), _step(lowering)
@@ -130,7 +130,7 @@ def _lowpass(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) 
     return _output(builder, slots, value, grid)
 
 
-def _rate_limit(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _rate_limit(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
 
     found = arguments(call, 2, 3, "resolution")
     step = _step(lowering)
@@ -140,7 +140,7 @@ def _rate_limit(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goa
         difference = Unit(unit.name, unit.kind, unit.factor)
         out = []
         for node in found[1:]:
-            value = need_number(lowering.lower(node, builder, Goal()))
+            value = need_number(lowering.lower(node, builder, Wanted()))
             plain = Unit(value.unit.name, value.unit.kind, value.unit.factor)
             known_constant(builder, value)
             out.append(in_unit(Value(value.lin, plain), difference).lin)
@@ -183,21 +183,23 @@ def _condition(
     def write(task: BlockBuilder, name: str) -> tuple[tuple[int, ...], Value]:
         register, value = lowering.truth(node, task)
         slots = slots_of(task, register, _one(task, value.valid), name)
-        return slots, Value(Lin.constant(Fraction(0)), TRUTH, feeds=value.feeds)
+        return slots, Value(Linear.constant(Fraction(0)), TRUTH, feeds=value.feeds)
 
-    return _kept(lowering, call, Goal(), write)
+    return _kept(lowering, call, Wanted(), write)
 
 
 def _truth_of(builder: BlockBuilder, slot: int, feeds: frozenset[int], valid: int | None = None) -> Value:
-    return Value(Lin(builder.load(slot), 1, 0, 1), TRUTH, None if valid is None else builder.load(valid), feeds=feeds)
+    return Value(
+        Linear(builder.load(slot), 1, 0, 1), TRUTH, None if valid is None else builder.load(valid), feeds=feeds
+    )
 
 
-def _hysteresis(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _hysteresis(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     argument, on_node, off_node = arguments(call, 3, 3)
 
     def write(task: BlockBuilder, name: str) -> tuple[tuple[int, ...], Value]:
         value = need_number(lowering.lower(argument, task, goal))
-        on, off = (in_unit(need_number(lowering.lower(n, task, Goal())), value.unit) for n in (on_node, off_node))
+        on, off = (in_unit(need_number(lowering.lower(n, task, Wanted())), value.unit) for n in (on_node, off_node))
         if known_constant(task, on) == known_constant(task, off):
             raise LoweringError("the two thresholds are not different constants", "write hysteresis(x, on, off)")
         rising = on.lin.constant_value > off.lin.constant_value
@@ -210,13 +212,13 @@ def _hysteresis(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goa
         inner = task.emit("select", numerator(task, go, 1), task.const(1), inner)
         task.store(slot, task.emit("select", valid, inner, now))
         task.store(known, valid)
-        return (slot, known), Value(Lin.constant(Fraction(0)), TRUTH, feeds=value.feeds)
+        return (slot, known), Value(Linear.constant(Fraction(0)), TRUTH, feeds=value.feeds)
 
     slots, value = _kept(lowering, call, goal, write)
     return _truth_of(builder, slots[0], value.feeds, slots[1])
 
 
-def _debounce(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _debounce(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
 
     found = arguments(call, 2, 3)
     on = _ticks(lowering, found[1], builder)
@@ -242,7 +244,7 @@ def _debounce(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal)
     return _truth_of(builder, slots[0], value.feeds, slots[1])
 
 
-def _hold(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _hold(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
 
     argument, time = arguments(call, 2, 2)
     ticks = _ticks(lowering, time, builder)
@@ -255,10 +257,10 @@ def _hold(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> 
 
     slots, value = _condition(lowering, call, argument, slots_of)
     register = builder.emit("lt", builder.const(0), builder.load(slots[0]))
-    return Value(Lin(register, 1, 0, 1), TRUTH, feeds=value.feeds)
+    return Value(Linear(register, 1, 0, 1), TRUTH, feeds=value.feeds)
 
 
-def _time_since(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _time_since(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
 
     (argument,) = arguments(call, 1, 1, "most")
     most = dict(call.options).get("most")
@@ -273,10 +275,10 @@ def _time_since(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goa
         return (count,)
 
     slots, value = _condition(lowering, call, argument, slots_of)
-    return Value(Lin.of(builder.load(slots[0]), _step(lowering), Fraction(0)), SECOND, feeds=value.feeds)
+    return Value(Linear.of(builder.load(slots[0]), _step(lowering), Fraction(0)), SECOND, feeds=value.feeds)
 
 
-def _edge(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _edge(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
 
     (argument,) = arguments(call, 1, 1)
 
@@ -303,7 +305,7 @@ def _edge(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> 
     return _truth_of(builder, slots[0], value.feeds)
 
 
-def _delay(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _delay(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     """What the argument was, kept exactly: 0 stands for 'not valid', everything else is moved up from 1."""
 
     argument, time = arguments(call, 2, 2)
@@ -336,11 +338,11 @@ def _delay(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) ->
     register = builder.emit("add", builder.emit("max", held, builder.const(1)), builder.const(low - 1))
     fixed = builder.constant_value(register)
     scale, offset = value.lin.scale, value.lin.offset
-    lin = Lin.of(register, scale, offset) if fixed is None else Lin.constant(fixed * scale + offset)
+    lin = Linear.of(register, scale, offset) if fixed is None else Linear.constant(fixed * scale + offset)
     return replace(value, lin=lin, valid=known)
 
 
-def _accumulate(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal) -> Value:
+def _accumulate(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
 
     (argument,) = arguments(call, 1, 1, "wrap", "most", "resolution")
     options = dict(call.options)
@@ -366,7 +368,7 @@ def _accumulate(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goa
         else:
             task.store(slot, task.emit("max", task.emit("min", total, task.const(wraps)), task.const(0)))
         kinds.append((unit, Fraction(1, den)))
-        return (slot,), Value(Lin.constant(Fraction(1, den)), unit, feeds=value.feeds)
+        return (slot,), Value(Linear.constant(Fraction(1, den)), unit, feeds=value.feeds)
 
     slots, value = _kept(lowering, call, goal, write)
     return _whole_steps(lowering, call, builder, goal, slots[0], value)
@@ -391,7 +393,7 @@ def _total_top(lowering: Lowering, options: dict[str, Node], builder: BlockBuild
     return top
 
 
-def _whole_steps(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Goal, slot: int, value: Value) -> Value:
+def _whole_steps(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted, slot: int, value: Value) -> Value:
     """The total in whole steps reached, so that it never shows its upper end too early."""
     option = dict(call.options).get("resolution")
     if option is not None:
@@ -403,7 +405,7 @@ def _whole_steps(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Go
     count = value.lin.constant_value
     register = builder.load(slot)
     if step is None:
-        return Value(Lin.of(register, count, Fraction(0)), value.unit, feeds=value.feeds)
+        return Value(Linear.of(register, count, Fraction(0)), value.unit, feeds=value.feeds)
     ratio = step / count  # counts in a step
     scaled = builder.emit("mul", register, builder.const(ratio.denominator))
     rest = builder.emit("mod", scaled, builder.const(ratio.numerator))
@@ -412,8 +414,8 @@ def _whole_steps(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Go
     low, high = builder.interval(register)
     whole = builder.emit("min", whole, builder.const(high * ratio.denominator // ratio.numerator))
     if low == high:
-        return Value(Lin.constant(Fraction(0)), value.unit, feeds=value.feeds)
-    return Value(Lin.of(whole, step, Fraction(0)), value.unit, feeds=value.feeds, rounded=True)
+        return Value(Linear.constant(Fraction(0)), value.unit, feeds=value.feeds)
+    return Value(Linear.of(whole, step, Fraction(0)), value.unit, feeds=value.feeds, rounded=True)
 
 
 LOWERINGS: dict[str, Lower] = {

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import ceil, floor, gcd, lcm
 
-from swapbridge.compiler.build import CONSTANT_TOP, BlockBuilder, Lin, approximate, numerator, on_grid
+from swapbridge.compiler.build import CONSTANT_TOP, BlockBuilder, Linear, approximate, numerator, on_grid
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import NONE, Unit
 
@@ -32,7 +32,7 @@ class Value:
     it hangs on. `rounded` says that a resolution was applied on the way.
     """
 
-    lin: Lin
+    lin: Linear
     unit: Unit = NONE
     valid: int | None = None
     choices: Mapping[int, str] | None = None
@@ -46,7 +46,7 @@ class Value:
 
 
 @dataclass(frozen=True, slots=True)
-class Goal:
+class Wanted:
     """What an expression is wanted for: the target's unit, its resolution there, its step, its choices."""
 
     unit: Unit | None = None
@@ -174,7 +174,7 @@ def known_constant(builder: BlockBuilder, value: Value) -> Fraction:
     return value.lin.constant_value
 
 
-def split(builder: BlockBuilder, lin: Lin) -> tuple[int, Fraction]:
+def split(builder: BlockBuilder, lin: Linear) -> tuple[int, Fraction]:
     """Register and factor with lin = register * factor."""
     if lin.is_constant:
         return builder.const(lin.off), Fraction(1, lin.den)
@@ -187,7 +187,7 @@ def split(builder: BlockBuilder, lin: Lin) -> tuple[int, Fraction]:
     return register, Fraction(g * sign, lin.den)
 
 
-def add(builder: BlockBuilder, a: Value, b: Value, sign: int, goal: Goal) -> Value:
+def add(builder: BlockBuilder, a: Value, b: Value, sign: int, goal: Wanted) -> Value:
     """a + b or a - b in a's unit."""
     a, b = need_number(a), need_number(b)
     if a.unit.kind == b.unit.kind == "temperature" and a.unit.name != b.unit.name:
@@ -203,23 +203,23 @@ def add(builder: BlockBuilder, a: Value, b: Value, sign: int, goal: Goal) -> Val
     return Value(total, a.unit, valid, feeds=feeds, rounded=rounded)
 
 
-def _sum(builder: BlockBuilder, a: Lin, b: Lin, tolerance: Fraction) -> Lin:
+def _sum(builder: BlockBuilder, a: Linear, b: Linear, tolerance: Fraction) -> Linear:
     if b.is_constant:
         return a.affine(Fraction(1), b.constant_value)
     if a.is_constant:
         return b.affine(Fraction(1), a.constant_value)
     if a.register == b.register:
-        return Lin.of(a.register, a.scale + b.scale, a.offset + b.offset)
+        return Linear.of(a.register, a.scale + b.scale, a.offset + b.offset)
     a, b = approximate(a, builder, tolerance), approximate(b, builder, tolerance)
     den = lcm(a.scale.denominator, b.scale.denominator)
     p, q = int(a.scale * den), int(b.scale * den)
     g = gcd(p, q)
     left = builder.emit("mul", a.register, builder.const(p // g))
     right = builder.emit("mul", b.register, builder.const(q // g))
-    return Lin.of(builder.emit("add", left, right), Fraction(g, den), a.offset + b.offset)
+    return Linear.of(builder.emit("add", left, right), Fraction(g, den), a.offset + b.offset)
 
 
-def multiply(builder: BlockBuilder, a: Value, b: Value, goal: Goal) -> Value:
+def multiply(builder: BlockBuilder, a: Value, b: Value, goal: Wanted) -> Value:
     """a * b; one of them a plain number or a ratio."""
     a, b = need_number(a), need_number(b)
     if a.unit.kind not in ("a plain number", "ratio"):
@@ -236,16 +236,16 @@ def multiply(builder: BlockBuilder, a: Value, b: Value, goal: Goal) -> Value:
     if b.lin.is_constant:
         return Value(a.lin.affine(b.lin.constant_value, Fraction(0)), b.unit, valid, feeds=feeds, rounded=rounded)
     (ra, fa), (rb, fb) = split(builder, a.lin), split(builder, b.lin)
-    product = Lin.of(builder.emit("mul", ra, rb), fa * fb, Fraction(0))
+    product = Linear.of(builder.emit("mul", ra, rb), fa * fb, Fraction(0))
     if goal.unit is None or goal.unit.kind != b.unit.kind:
         return Value(product, b.unit, valid, feeds=feeds, rounded=rounded)
     grid = goal.resolution_in(b.unit)
     if (product.scale / grid).denominator != 1:
-        product, rounded = Lin.of(on_grid(builder, product, grid), grid, Fraction(0)), True
+        product, rounded = Linear.of(on_grid(builder, product, grid), grid, Fraction(0)), True
     return Value(product, b.unit, valid, feeds=feeds, rounded=rounded)
 
 
-def divide(builder: BlockBuilder, a: Value, b: Value, otherwise: Value | None, goal: Goal) -> Value:
+def divide(builder: BlockBuilder, a: Value, b: Value, otherwise: Value | None, goal: Wanted) -> Value:
     """a / b; where b can be 0, `otherwise` says what then."""
     a, b = need_number(a), need_number(b)
     if b.unit.kind == a.unit.kind:
@@ -271,11 +271,11 @@ def divide(builder: BlockBuilder, a: Value, b: Value, otherwise: Value | None, g
     ratio = fa / (fb * grid)
     top = builder.emit("mul", ra, builder.const(ratio.numerator))
     quotient = _quotient(builder, top, rb, ratio.denominator)
-    result = Value(Lin.of(quotient, grid, Fraction(0)), unit, valid, feeds=feeds, rounded=True)
+    result = Value(Linear.of(quotient, grid, Fraction(0)), unit, valid, feeds=feeds, rounded=True)
     if otherwise is None or not low <= 0 <= high:
         return result
     zero = builder.emit("eq", rb, builder.const(0))
-    return choose(builder, Value(Lin(zero, 1, 0, 1), TRUTH, valid), otherwise, result, goal)
+    return choose(builder, Value(Linear(zero, 1, 0, 1), TRUTH, valid), otherwise, result, goal)
 
 
 def _quotient(builder: BlockBuilder, top: int, bottom: int, factor: int) -> int:
@@ -299,18 +299,18 @@ def compare(builder: BlockBuilder, operator: str, a: Value, b: Value) -> Value:
         if operator not in ("==", "!="):
             raise LoweringError("yes or no has no order", "compare it with == or !=")
         register = builder.emit("eq" if operator == "==" else "ne", need_truth(builder, a), need_truth(builder, b))
-        return Value(Lin(register, 1, 0, 1), TRUTH, valid, feeds=feeds, rounded=rounded)
+        return Value(Linear(register, 1, 0, 1), TRUTH, valid, feeds=feeds, rounded=rounded)
     if a.is_choice != b.is_choice and not (a.unit.kind == b.unit.kind == "a plain number"):
         raise LoweringError("a choice can't be compared with this", "compare it with a 'Name' of its choices")
     b = in_unit(b, a.unit)
     register = _compare(builder, operator, a.lin, b.lin)
-    return Value(Lin(register, 1, 0, 1), TRUTH, valid, feeds=feeds, rounded=rounded)
+    return Value(Linear(register, 1, 0, 1), TRUTH, valid, feeds=feeds, rounded=rounded)
 
 
 _MIRROR = {"<": ">", "<=": ">=", ">": "<", ">=": "<=", "==": "==", "!=": "!="}
 
 
-def _compare(builder: BlockBuilder, operator: str, a: Lin, b: Lin) -> int:
+def _compare(builder: BlockBuilder, operator: str, a: Linear, b: Linear) -> int:
     if a.is_constant and not b.is_constant:
         return _compare(builder, _MIRROR[operator], b, a)
     if b.is_constant and not a.is_constant:
@@ -345,7 +345,7 @@ def _integers(builder: BlockBuilder, operator: str, a: int, b: int) -> int:
     return builder.emit("eq" if operator == "==" else "ne", a, b)
 
 
-def extreme(builder: BlockBuilder, kind: str, a: Value, b: Value, goal: Goal) -> Value:
+def extreme(builder: BlockBuilder, kind: str, a: Value, b: Value, goal: Wanted) -> Value:
     """The smaller (`min`) or larger (`max`) of two, in a's unit, exactly."""
     a, b = need_number(a), need_number(b)
     b = in_unit(b, a.unit)
@@ -354,10 +354,10 @@ def extreme(builder: BlockBuilder, kind: str, a: Value, b: Value, goal: Goal) ->
     return Value(lin, a.unit, valid, feeds=feeds, rounded=rounded)
 
 
-def _extreme(builder: BlockBuilder, kind: str, a: Lin, b: Lin, tolerance: Fraction) -> Lin:
+def _extreme(builder: BlockBuilder, kind: str, a: Linear, b: Linear, tolerance: Fraction) -> Linear:
     if a.is_constant and b.is_constant:
         pick = min if kind == "min" else max
-        return Lin.constant(pick(a.constant_value, b.constant_value))
+        return Linear.constant(pick(a.constant_value, b.constant_value))
     if a.is_constant:
         a, b = b, a
     if b.is_constant:
@@ -370,12 +370,12 @@ def _extreme(builder: BlockBuilder, kind: str, a: Lin, b: Lin, tolerance: Fracti
         register = builder.emit(turned, register, builder.const(bound.numerator))
         held = builder.constant_value(register)
         if held is not None:  # the bound itself, or the value of a source that has only one valid value
-            return Lin.constant(held * a.scale / q + a.offset)
-        return Lin.of(register, a.scale / q, a.offset)
+            return Linear.constant(held * a.scale / q + a.offset)
+        return Linear.of(register, a.scale / q, a.offset)
     a, b = approximate(a, builder, tolerance), approximate(b, builder, tolerance)
     den = lcm(a.den, b.den)
     register = builder.emit(kind, numerator(builder, a, den), numerator(builder, b, den))
-    return Lin.of(register, Fraction(1, den), Fraction(0))
+    return Linear.of(register, Fraction(1, den), Fraction(0))
 
 
 def _is_long(bound: Fraction) -> bool:
@@ -395,10 +395,12 @@ def inside(builder: BlockBuilder, value: Value, low: Value, high: Value, clamped
     ):
         return compare(builder, "==", clamped, value)
     above, below = compare(builder, "<=", low, value), compare(builder, "<=", value, high)
-    return replace(above, lin=Lin(builder.emit("and", need_truth(builder, above), need_truth(builder, below)), 1, 0, 1))
+    return replace(
+        above, lin=Linear(builder.emit("and", need_truth(builder, above), need_truth(builder, below)), 1, 0, 1)
+    )
 
 
-def _extreme_nearby(builder: BlockBuilder, kind: str, a: Lin, bound: Fraction, tolerance: Fraction) -> Lin:
+def _extreme_nearby(builder: BlockBuilder, kind: str, a: Linear, bound: Fraction, tolerance: Fraction) -> Linear:
     """The same where the bound needs more than 31 bits in the value's own steps: taken on a fine enough grid."""
     a = approximate(a, builder, tolerance)
     den = a.den
@@ -409,11 +411,11 @@ def _extreme_nearby(builder: BlockBuilder, kind: str, a: Lin, bound: Fraction, t
     register = builder.emit(kind, numerator(builder, a, den), builder.const(limit))
     held = builder.constant_value(register)
     if held is None:
-        return Lin.of(register, Fraction(1, den), Fraction(0))
-    return Lin.constant(bound if held == limit else Fraction(held, den))
+        return Linear.of(register, Fraction(1, den), Fraction(0))
+    return Linear.constant(bound if held == limit else Fraction(held, den))
 
 
-def choose(builder: BlockBuilder, condition: Value, a: Value, b: Value, goal: Goal) -> Value:
+def choose(builder: BlockBuilder, condition: Value, a: Value, b: Value, goal: Wanted) -> Value:
     """a where the condition holds, else b; in a's unit."""
     test = need_truth(builder, condition)
     if a.is_choice != b.is_choice or a.is_truth != b.is_truth:
@@ -430,18 +432,20 @@ def choose(builder: BlockBuilder, condition: Value, a: Value, b: Value, goal: Go
     return Value(lin, a.unit, valid, a.choices, a.is_choice, feeds, rounded)
 
 
-def select_lin(builder: BlockBuilder, test: int, a: Lin, b: Lin, tolerance: Fraction) -> Lin:
+def select_lin(builder: BlockBuilder, test: int, a: Linear, b: Linear, tolerance: Fraction) -> Linear:
     """Exact choice between two rationals."""
     fixed = builder.constant_value(test)
     if fixed is not None:
         return a if fixed else b
     if not a.is_constant and not b.is_constant and (a.scale, a.offset) == (b.scale, b.offset):
-        return Lin.of(builder.emit("select", test, a.register, b.register), a.scale, a.offset)
+        return Linear.of(builder.emit("select", test, a.register, b.register), a.scale, a.offset)
     a, b = approximate(a, builder, tolerance), approximate(b, builder, tolerance)
     den = lcm(a.den, b.den)
     register = builder.emit("select", test, numerator(builder, a, den), numerator(builder, b, den))
     held = builder.constant_value(register)
-    return Lin.constant(Fraction(held, den)) if held is not None else Lin.of(register, Fraction(1, den), Fraction(0))
+    return (
+        Linear.constant(Fraction(held, den)) if held is not None else Linear.of(register, Fraction(1, den), Fraction(0))
+    )
 
 
 def show(value: Fraction) -> str:

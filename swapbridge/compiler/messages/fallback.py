@@ -8,7 +8,7 @@ from typing import Protocol
 
 from swapbridge.compiler.build import BlockBuilder
 from swapbridge.compiler.expressions.lower import Lowering
-from swapbridge.compiler.expressions.values import Goal, LoweringError, Value, in_unit, show
+from swapbridge.compiler.expressions.values import LoweringError, Value, Wanted, in_unit, show
 from swapbridge.compiler.messages.sources import invalid_code, is_choice, physical
 from swapbridge.core.roles import Role
 from swapbridge.core.units import SPELLINGS, Unit
@@ -118,7 +118,7 @@ def _stated(target: Doubted, value: Value, copied: bool) -> tuple[int, str]:
         raw = int(size)
         return raw - (1 << bits) if raw >> (bits - 1) else raw, f"raw {raw}"
     scratch = BlockBuilder(target.lowering.memory)
-    found = target.lowering.source(source, scratch, Goal(choices=signal.choices or None))
+    found = target.lowering.source(source, scratch, Wanted(choices=signal.choices or None))
     try:
         raw = _raw_of(target, found)
     except LoweringError as error:
@@ -192,7 +192,7 @@ def _end(target: Doubted, *, high: bool) -> tuple[int, str]:
         for text in target.rule.limits:
             scratch = BlockBuilder(target.lowering.memory)
             try:
-                ends.append(_raw_of(target, target.lowering.source(text, scratch, Goal())))
+                ends.append(_raw_of(target, target.lowering.source(text, scratch, Wanted())))
             except LoweringError as error:
                 raise target.bridge.refuse(text.place, error.reason, error.remedy) from None
         low_raw, high_raw = max(low_raw, min(ends)), min(high_raw, max(ends))

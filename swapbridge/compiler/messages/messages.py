@@ -10,7 +10,7 @@ from swapbridge.compiler.expressions.lower import Lowering
 from swapbridge.compiler.expressions.values import LoweringError, both_valid
 from swapbridge.compiler.messages.rest import alias_of, recorded_base, rest_raw, unknown_bits
 from swapbridge.compiler.messages.sources import near
-from swapbridge.compiler.messages.targets import Made, TargetSignal
+from swapbridge.compiler.messages.targets import MadeField, TargetSignal
 from swapbridge.core.integrity import Checksum
 from swapbridge.core.roles import WARNED_BY
 from swapbridge.language.model import MISSING, BridgeFile, MessageRule, SignalRule
@@ -31,7 +31,7 @@ class SendDraft:
     bus: str
     message: MapMessage
     send: Send
-    made: list[Made] = field(default_factory=list)
+    made: list[MadeField] = field(default_factory=list)
     arrivals: tuple[int, ...] = ()
     warnings: list[str] = field(default_factory=list)
 
@@ -188,7 +188,7 @@ def _variant(
             )
         multiplexer.layout.pack(base, mux_value)
     builder = BlockBuilder(lowering.memory)
-    made: list[Made] = []
+    made: list[MadeField] = []
     taken: dict[int, str] = {}
     for signal in message.signals:
         if signal.mux_values and mux_value not in signal.mux_values:
@@ -220,7 +220,7 @@ def _variant(
     return finished_variant(bytes(base), builder, made, stops)
 
 
-def finished_variant(base: bytes, builder: BlockBuilder, made: Sequence[Made], stops: int | None) -> Variant:
+def finished_variant(base: bytes, builder: BlockBuilder, made: Sequence[MadeField], stops: int | None) -> Variant:
     """A form of a message from its lowered fields; operations that nothing needs are left out."""
     keep = [m.field.register for m in made] + ([] if stops is None else [stops])
     block, places = builder.block(keep)

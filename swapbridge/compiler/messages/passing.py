@@ -27,7 +27,7 @@ from swapbridge.core.obd import (
     diagnostic_use,
 )
 from swapbridge.language.model import BridgeFile, Diagnostics, MessageRule, PassRule, SignalRule, Source
-from swapbridge.language.places import Place
+from swapbridge.language.places import FilePlace
 from swapbridge.plan.model import Joined, Pass, Request, Send, Variant
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
@@ -324,7 +324,7 @@ def _answer_message(rule: Diagnostics, number: int, pid: Pid | None) -> MapMessa
     return MapMessage(f"Service01_{number:02X}", identifier, extended, 8, signals)
 
 
-def _answer_rule(rule: Diagnostics, message: MapMessage, place: Place) -> MessageRule:
+def _answer_rule(rule: Diagnostics, message: MapMessage, place: FilePlace) -> MessageRule:
     return MessageRule(
         message=Source(f"{rule.tester}.{message.name}", place),
         signals=(),

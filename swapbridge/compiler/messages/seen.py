@@ -7,9 +7,9 @@ from dataclasses import replace
 from swapbridge.compiler.build import BlockBuilder
 from swapbridge.compiler.expressions.lower import Lowering
 from swapbridge.compiler.expressions.values import (
-    Goal,
     LoweringError,
     Value,
+    Wanted,
     both_valid,
     compare,
     is_always_valid,
@@ -36,8 +36,8 @@ def within_seen(lowering: Lowering, builder: BlockBuilder, rule: SignalRule, val
     for name, source in seen_sources(lowering, rule):
         low, high = next((low, high) for told, low, high in rule.seen.ranges if told == name)
         try:
-            measured = lowering.signal(source, builder, Goal())
-            ends = [lowering.source(text, builder, Goal()) for text in (low, high)]
+            measured = lowering.signal(source, builder, Wanted())
+            ends = [lowering.source(text, builder, Wanted()) for text in (low, high)]
             if not all(end.lin.is_constant and is_always_valid(builder, end) for end in ends):
                 raise LoweringError("its ends are not constants", _USAGE)
             above = need_truth(builder, compare(builder, "<=", ends[0], measured))

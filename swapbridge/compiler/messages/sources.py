@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from math import ceil, floor
 
-from swapbridge.compiler.build import Memory
+from swapbridge.compiler.build import PlanMemory
 from swapbridge.compiler.expressions.values import LoweringError
 from swapbridge.core.layout import Layout
 from swapbridge.core.vocabulary import is_reserved, says_not_available
@@ -114,7 +114,7 @@ class SourceSignal:
 class Sources:
     """Collects feeds as expressions name signals."""
 
-    def __init__(self, bridge: BridgeFile, maps: Mapping[str, SignalMap], memory: Memory) -> None:
+    def __init__(self, bridge: BridgeFile, maps: Mapping[str, SignalMap], memory: PlanMemory) -> None:
         self.bridge, self.maps, self.memory = bridge, maps, memory
         self.feeds: list[FeedDraft] = []
         self._feed_numbers: dict[tuple[str, str, tuple[int, ...]], int] = {}

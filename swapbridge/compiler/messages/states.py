@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from swapbridge.compiler.build import BlockBuilder
 from swapbridge.compiler.expressions.lower import Lowering
-from swapbridge.compiler.expressions.values import Goal, LoweringError, need_truth
+from swapbridge.compiler.expressions.values import LoweringError, Wanted, need_truth
 from swapbridge.language.model import Source
 from swapbridge.plan.model import STATES
 
@@ -45,7 +45,7 @@ def write_states(lowering: Lowering) -> None:
 def _holds(lowering: Lowering, task: BlockBuilder, source: Source | None) -> int:
     if source is None:
         return task.const(0)
-    value = lowering.source(source, task, Goal())
+    value = lowering.source(source, task, Wanted())
     try:
         register = need_truth(task, value)
     except LoweringError as error:

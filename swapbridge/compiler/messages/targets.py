@@ -6,12 +6,12 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import ceil
 
-from swapbridge.compiler.build import BlockBuilder, Lin, OverflowRefused, approximate, on_grid
+from swapbridge.compiler.build import BlockBuilder, Linear, OverflowRefused, approximate, on_grid
 from swapbridge.compiler.expressions.lower import Cut, Lowering
 from swapbridge.compiler.expressions.values import (
-    Goal,
     LoweringError,
     Value,
+    Wanted,
     both_valid,
     divide,
     extreme,
@@ -40,7 +40,7 @@ RESOLUTION_STEPS = 1024
 
 
 @dataclass(frozen=True, slots=True)
-class Made:
+class MadeField:
     """A field with the register that says whether its sources are valid (None: always); `constant` is its raw value
     where that never changes."""
 
@@ -52,7 +52,7 @@ class Made:
     constant: int | None = None
 
 
-def _source_ratio(builder: BlockBuilder, lin: Lin) -> Fraction | None:
+def _source_ratio(builder: BlockBuilder, lin: Linear) -> Fraction | None:
     """How many target steps one step of the source signal is, where there is one source signal."""
     ratio, register = abs(lin.scale), lin.register
     while True:
@@ -123,7 +123,7 @@ class TargetSignal:
 
     # --- the raw value
 
-    def make(self, builder: BlockBuilder) -> Made:
+    def make(self, builder: BlockBuilder) -> MadeField:
         """Lower the rule into a block.
 
         Raises
@@ -145,7 +145,7 @@ class TargetSignal:
             register = self._with_fallback(builder, raw, valid, answer)
         self._check_range(builder, register)
         held = builder.constant_value(register)
-        return Made(self._field(builder, register, value, answer), valid, self.role, value, answer, held)
+        return MadeField(self._field(builder, register, value, answer), valid, self.role, value, answer, held)
 
     def _field(self, builder: BlockBuilder, register: int, value: Value, answer: FallbackAnswer | None) -> Field:
         signal = self.signal
@@ -172,11 +172,11 @@ class TargetSignal:
                 str(error), f'or correct it: [sources."{self.bus}.{self.message.name}".signals]'
             ) from None
 
-    def goal(self) -> Goal:
+    def goal(self) -> Wanted:
         """What the expression is wanted in."""
         signal = self.signal
         if is_choice(signal):
-            return Goal(choices=signal.choices)
+            return Wanted(choices=signal.choices)
         unit, step = self.unit(), abs(signal.scale)
         if unit.kind == "ratio" and self.reference is not None:
             unit, step = SPELLINGS["Nm"], step * (self.constant_reference() or 1) / 100
@@ -190,14 +190,14 @@ class TargetSignal:
                     "its resolution is not a constant above 0 of the signal's kind", f"write 0.1 {unit.name}"
                 )
             resolution = size * given.factor / unit.factor
-        return Goal(unit, resolution, step, signal.choices or None)
+        return Wanted(unit, resolution, step, signal.choices or None)
 
     def constant_reference(self) -> Fraction | None:
         """The reference torque of a percent signal in Nm, where it is a constant."""
         if self.reference is None:
             return None
         scratch = BlockBuilder(self.lowering.memory)
-        value = in_unit(self.lowering.source(self.reference, scratch, Goal()), SPELLINGS["Nm"])
+        value = in_unit(self.lowering.source(self.reference, scratch, Wanted()), SPELLINGS["Nm"])
         return value.lin.constant_value if value.lin.is_constant else None
 
     def _value(self, builder: BlockBuilder) -> Value:
@@ -210,9 +210,9 @@ class TargetSignal:
             value = self._limited(builder, value, goal)
         return within_seen(self.lowering, builder, self.rule, value)
 
-    def _limited(self, builder: BlockBuilder, value: Value, goal: Goal) -> Value:
+    def _limited(self, builder: BlockBuilder, value: Value, goal: Wanted) -> Value:
         assert self.rule.limits is not None
-        low, high = (self.lowering.source(text, builder, Goal()) for text in self.rule.limits)
+        low, high = (self.lowering.source(text, builder, Wanted()) for text in self.rule.limits)
         if not all(end.lin.is_constant and is_always_valid(builder, end) for end in (low, high)):
             raise self.refuse("its limits are not constants", 'write limits = ["0 Nm", "300 Nm"]')
         try:
@@ -229,7 +229,7 @@ class TargetSignal:
             self.notes.append(f"limited to {show(after[0])} to {show(after[1])}{step_text(value.unit.name)}")
         return value
 
-    def _note_cut(self, cut: Cut, goal: Goal) -> None:
+    def _note_cut(self, cut: Cut, goal: Wanted) -> None:
         """Note what a clamp or min cuts off; refuse to cut the top of an actual torque."""
         if cut.top < cut.high - goal.resolution_in(cut.unit):  # less is only the rounding of what is clamped
             self._refuse_low_torque(cut.high, cut.top, cut.unit)
@@ -267,12 +267,12 @@ class TargetSignal:
     def _number_raw(self, builder: BlockBuilder, value: Value) -> tuple[int, int | None]:
         unit = self.unit()
         if unit.kind == "ratio" and self.reference is not None and value.unit.kind == "torque":
-            reference = self.lowering.source(self.reference, builder, Goal())
-            goal = Goal(NONE, abs(self.signal.scale) / 100 / RESOLUTION_STEPS)
-            zero = Value(Lin.constant(Fraction(0)), NONE)
+            reference = self.lowering.source(self.reference, builder, Wanted())
+            goal = Wanted(NONE, abs(self.signal.scale) / 100 / RESOLUTION_STEPS)
+            zero = Value(Linear.constant(Fraction(0)), NONE)
             self.reference_feeds = reference.feeds
             share = divide(builder, in_unit(value, SPELLINGS["Nm"]), in_unit(reference, SPELLINGS["Nm"]), zero, goal)
-            value = multiply(builder, share, Value(Lin.constant(Fraction(100)), SPELLINGS["%"]), Goal())
+            value = multiply(builder, share, Value(Linear.constant(Fraction(100)), SPELLINGS["%"]), Wanted())
         elif (
             unit.kind == "ratio" and self.reference is None and self.role is not None and self.role.quantity == "torque"
         ):
@@ -286,7 +286,7 @@ class TargetSignal:
         self._tell_rounding(builder, value, lin)
         return on_grid(builder, lin, Fraction(1)), value.valid
 
-    def _tell_rounding(self, builder: BlockBuilder, value: Value, lin: Lin) -> None:
+    def _tell_rounding(self, builder: BlockBuilder, value: Value, lin: Linear) -> None:
         step = f"{show(abs(self.signal.scale))}{step_text(self.unit_text)}"
         if lin.is_constant:
             self.notes.append("constant" if lin.den == 1 else f"constant, to the nearest step of {step}")
@@ -456,7 +456,7 @@ class TargetSignal:
 
     # --- copies
 
-    def _copy(self, builder: BlockBuilder) -> Made:
+    def _copy(self, builder: BlockBuilder) -> MadeField:
         node = parse_source(self.bridge, self.rule.value)
         signal = self.signal
         if not isinstance(node, Name) or len(node.parts) != 3:
@@ -484,11 +484,11 @@ class TargetSignal:
             raise self.refuse("a signal copied bit for bit has no recorded range", "leave seen and seen_states out")
         if self.rule.fallback is None:
             raise self.refuse("it has no fallback", "state its raw value: fallback = 0")
-        answer = find_fallback(self, Value(Lin.constant(Fraction(0))), copied=True)
+        answer = find_fallback(self, Value(Linear.constant(Fraction(0))), copied=True)
         valid = builder.emit("fresh", value=found.feed)
         register = builder.emit("select", valid, builder.load(found.slot), builder.const(answer.raw))
         self.notes.append("copied bit for bit")
         layout = Layout(signal.layout.start, signal.layout.length, signal.layout.byte_order, signed=True)
-        value = Value(Lin.constant(Fraction(0)), feeds=frozenset({found.feed}))
+        value = Value(Linear.constant(Fraction(0)), feeds=frozenset({found.feed}))
         field = self._field(builder, register, value, answer)
-        return Made(replace(field, layout=layout), valid, self.role, value, answer)
+        return MadeField(replace(field, layout=layout), valid, self.role, value, answer)

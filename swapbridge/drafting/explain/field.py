@@ -18,7 +18,7 @@ from swapbridge.drafting.linking import (
     warns,
 )
 from swapbridge.drafting.model import Explained, How
-from swapbridge.drafting.never import Guard, differs_from_channel, guarded
+from swapbridge.drafting.never import NeverDrafted, differs_from_channel, guarded
 from swapbridge.drafting.sources import (
     several_words,
 )
@@ -117,7 +117,7 @@ def _in_bits(kit: Kit, message: VehicleMessage, one: VehicleField, whole: Explai
     return made if told and min(m.confidence for m in made) > whole.confidence + BETTER else []
 
 
-def _is_something_else(kit: Kit, message: VehicleMessage, one: VehicleField, guard: Guard) -> bool:
+def _is_something_else(kit: Kit, message: VehicleMessage, one: VehicleField, guard: NeverDrafted) -> bool:
     """Whether a field only goes with what the driver does, as 'at idle' goes with the brake.
 
     Two things must say so: a field of this bus says the channel better and this one differs from it, and a measured
@@ -130,7 +130,7 @@ def _is_something_else(kit: Kit, message: VehicleMessage, one: VehicleField, gua
     return bool(found) and found[0].share >= ELSE_SHARE and found[0].wrong_edges <= ELSE_EDGES * len(watched.edges)
 
 
-def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard: Guard) -> Explained:
+def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard: NeverDrafted) -> Explained:
     """A field that is only ever said after a real one: a copy of what says so, else its safe answer, open."""
     ends, first = one.layout.raw_range, str(guard.safe)
     limits = (str(ends[0]), str(ends[1])) if guard.fixed and one.layout.length > 1 else None
@@ -148,7 +148,7 @@ def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard
     )  # fmt: skip
 
 
-def _says_it(kit: Kit, text: str, guard: Guard) -> bool:
+def _says_it(kit: Kit, text: str, guard: NeverDrafted) -> bool:
     """Whether every signal of an expression really says what a guarded field is about."""
     return named_within(text, kit.tellers.get(guard.channel, frozenset()))
 

@@ -12,9 +12,9 @@ from functools import partial
 
 import numpy as np
 
-from swapbridge.drafting.lines import Atom, Line, number_text
+from swapbridge.drafting.lines import Atom, DraftLine, number_text
 from swapbridge.drafting.model import How
-from swapbridge.drafting.vehicle import Bools, Floats, Series
+from swapbridge.drafting.vehicle import Bools, Floats, VehicleSeries
 
 MOST_ROWS = 3000
 GOOD = 0.97
@@ -116,7 +116,9 @@ def _nearest(a: Floats, b: Floats) -> Floats:
     return np.minimum(left, right)
 
 
-def explain_flag(watched: Watched, atoms: Sequence[Atom], lines: Sequence[Line], pairs: bool = True) -> list[Condition]:
+def explain_flag(
+    watched: Watched, atoms: Sequence[Atom], lines: Sequence[DraftLine], pairs: bool = True
+) -> list[Condition]:
     """The cheapest conditions that say the flag, cheapest first."""
     samples = [line.series.at(watched.times) for line in lines]
     tries: list[_Try] = []
@@ -151,7 +153,9 @@ def _judged(watched: Watched, one: _Try) -> _Try:
     return replace(one, price=price, share=share, wrong=wrong)
 
 
-def _two(watched: Watched, singles: Sequence[_Try], lines: Sequence[Line], samples: Sequence[Floats]) -> list[_Try]:
+def _two(
+    watched: Watched, singles: Sequence[_Try], lines: Sequence[DraftLine], samples: Sequence[Floats]
+) -> list[_Try]:
     """Two conditions together: each single that holds whenever the flag does, and another; or the same of the no."""
     out: list[_Try] = []
     for want in (True, False):
@@ -187,13 +191,13 @@ def _joined(make_a: Callable[[], Atom], make_b: Callable[[], Atom], word: str) -
     value = (x & y) if word == "and" else (x | y)
     how: How = a.how if a.how == b.how else "threshold"
     return Atom(
-        text, Series(times, value.astype(np.float64)), a.bits + b.bits + 2, f"{a.key} {word} {b.key}", how,
+        text, VehicleSeries(times, value.astype(np.float64)), a.bits + b.bits + 2, f"{a.key} {word} {b.key}", how,
         f"{a.words} {word} {b.words}", a.quantities | b.quantities,
         a.learned + b.learned,
     )  # fmt: skip
 
 
-def _thresholds(watched: Watched, line: Line, x: Floats, holds: Bools | None) -> list[_Try]:
+def _thresholds(watched: Watched, line: DraftLine, x: Floats, holds: Bools | None) -> list[_Try]:
     """Thresholds of one quantity that could say the flag, above and below, with hysteresis where it needs one.
 
     `holds` are the frames in which the other of two conditions leaves the flag to this one.
@@ -217,7 +221,7 @@ def _thresholds(watched: Watched, line: Line, x: Floats, holds: Bools | None) ->
     return out
 
 
-def _bounds(watched: Watched, lines: Sequence[Line], samples: Sequence[Floats], want: bool) -> list[_Try]:
+def _bounds(watched: Watched, lines: Sequence[DraftLine], samples: Sequence[Floats], want: bool) -> list[_Try]:
     """The range of each quantity in which the flag is ever as wanted, from below and from above."""
     out = []
     for line, x in zip(lines, samples, strict=True):
@@ -253,7 +257,7 @@ def _ends(yes: Floats, no: Floats, step: float) -> tuple[float, float] | None:
     return (on, off) if on > off else (on, on - step / 4)
 
 
-def threshold_atom(line: Line, on: float, off: float) -> Atom:
+def threshold_atom(line: DraftLine, on: float, off: float) -> Atom:
     """True from `on`, false from `off`, as it was in between."""
     rising = on > off
     said = switched(line.series.value, on, off).astype(np.float64)
@@ -261,7 +265,8 @@ def threshold_atom(line: Line, on: float, off: float) -> Atom:
     text = f"hysteresis({line.text}, {number_text(on, 5)}{unit}, {number_text(off, 5)}{unit})"
     narrow = abs(on - off) <= line.step * 0.51
     return Atom(
-        text, Series(line.series.time_s, said), 18 if narrow else 26, f"{line.text} {'high' if rising else 'low'}",
+        text, VehicleSeries(line.series.time_s, said), 18 if narrow else 26,
+        f"{line.text} {'high' if rising else 'low'}",
         "threshold", f"{line.words or line.text} {'from' if rising else 'up to'} {number_text(on, 4)}{unit}",
         frozenset({line.channel or line.text}), (line,),
     )  # fmt: skip
@@ -278,13 +283,15 @@ def switched(value: Floats, on: float, off: float) -> Bools:
     return said
 
 
-def since_atom(begins: Sequence[float], series: Series, seconds: float, text: str) -> Atom:
+def since_atom(begins: Sequence[float], series: VehicleSeries, seconds: float, text: str) -> Atom:
     """True for so long after each of the moments."""
     times = np.unique(np.concatenate([series.time_s[:1], *[[b, b + seconds] for b in begins]]))
     value = np.zeros(len(times))
     for begin in begins:
         value[(times >= begin) & (times < begin + seconds)] = 1
-    return Atom(text, Series(times, value), 12, "time since key-on", "timed", f"the first {seconds:.2f} s after key-on")
+    return Atom(
+        text, VehicleSeries(times, value), 12, "time since key-on", "timed", f"the first {seconds:.2f} s after key-on"
+    )
 
 
 def with_bits(atom: Atom, more: float) -> Atom:

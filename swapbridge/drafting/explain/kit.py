@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapbridge.drafting.lines import Atom, Line
+from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.linking import (
     LinkedLine,
     first_value,
@@ -40,8 +40,8 @@ class Kit:
     swap: Swap
     bus: str
     atoms: tuple[Atom, ...]
-    lines: tuple[Line, ...]
-    local: tuple[Line, ...]
+    lines: tuple[DraftLine, ...]
+    local: tuple[DraftLine, ...]
     linked: tuple[LinkedLine, ...]
     warnings: frozenset[str]
     """Flags of the other vehicle that are lit as warnings are."""

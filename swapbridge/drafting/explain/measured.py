@@ -11,10 +11,10 @@ from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME
 from swapbridge.drafting.explain.flags import GOOD
 from swapbridge.drafting.explain.kit import Kit, open_field
-from swapbridge.drafting.explain.numbers import Formula, Measured, Term, best_formula, fit_straight
+from swapbridge.drafting.explain.numbers import Formula, Measured, NumberTerm, best_formula, fit_straight
 from swapbridge.drafting.explain.totals import find_total
 from swapbridge.drafting.life import RUNNING_RPM
-from swapbridge.drafting.lines import Atom, Line, number_text
+from swapbridge.drafting.lines import Atom, DraftLine, number_text
 from swapbridge.drafting.linking import (
     LinkedLine,
 )
@@ -124,7 +124,7 @@ def _tells_plainly(formula: Formula) -> bool:
     return len(formula.lines) <= 2 and min(formula.share, formula.held_out) >= GOOD
 
 
-def _believed(message: VehicleMessage, line: Line) -> tuple[float, float]:
+def _believed(message: VehicleMessage, line: DraftLine) -> tuple[float, float]:
     """Where a quantity may be for a formula that was learned beside a message."""
     x = line.series.at(message.time_s)
     span = float(x.max() - x.min())
@@ -141,7 +141,7 @@ def _formula_within_reach(kit: Kit, message: VehicleMessage, measured: Measured)
     return within if within.held_out >= LEAST_HELD_OUT else None
 
 
-def _reached(kit: Kit, message: VehicleMessage, line: Line) -> bool:
+def _reached(kit: Kit, message: VehicleMessage, line: DraftLine) -> bool:
     """Whether its sender's own drive had a quantity mostly where a formula would believe it.
 
     Else the formula would be silent for most of a drive. An engine that runs hotter is another matter: there the hot
@@ -188,7 +188,7 @@ def _goes_with_load(kit: Kit, measured: Measured) -> bool:
     return False
 
 
-def _straight(measured: Measured, line: Line, most: float) -> _Way:
+def _straight(measured: Measured, line: DraftLine, most: float) -> _Way:
     formula = fit_straight(measured, line)
     return _Way(formula.price, "copy", formula, f"goes straight with {line.words or line.text}", most)
 
@@ -218,7 +218,9 @@ def _linked(measured: Measured, linked: LinkedLine) -> _Way:
     if best is None or best[0] < formula.share - 0.04 or abs(best[1] / factor - 1) > 3 * NEAR_RATIO:
         return _Way(formula.price, "copy", formula, words, 0.6)
     part = next(t.parts for t in formula.terms if t.parts)
-    nice = Formula((Term((), best[2]), Term(part, best[1])), best[0], formula.held_out, formula.price, formula.rms)
+    nice = Formula(
+        (NumberTerm((), best[2]), NumberTerm(part, best[1])), best[0], formula.held_out, formula.price, formula.rms
+    )
     close = abs(best[1] / factor - 1) <= NEAR_RATIO
     if best[0] >= 0.6 and close:
         return _Way(60 + 0.3 * max(0.0, formula.price - 60), "copy", nice, words, 0.97)
@@ -272,7 +274,7 @@ def _moving_bits(one: VehicleField) -> Layout:
     return replace(one.layout, start=start, length=one.moving, signed=False)
 
 
-def tells_running(message: VehicleMessage, atom: Atom, line: Line) -> bool:
+def tells_running(message: VehicleMessage, atom: Atom, line: DraftLine) -> bool:
     """Whether a condition on engine speed only tells a running engine from one that stands.
 
     Such a condition holds at any higher speed as well: beyond the recorded speeds it must not say that the engine
@@ -285,7 +287,7 @@ def tells_running(message: VehicleMessage, atom: Atom, line: Line) -> bool:
     return bool(len(holds)) and bool(max(holds.mean(), 1 - holds.mean()) >= 0.99)
 
 
-def recorded_ranges(message: VehicleMessage, lines: Iterable[Line]) -> tuple[tuple[str, str, str], ...]:
+def recorded_ranges(message: VehicleMessage, lines: Iterable[DraftLine]) -> tuple[tuple[str, str, str], ...]:
     """Where a rule learned from these lines is believed: their recorded ranges and a margin, once for each source."""
     out: dict[str, tuple[str, str, str]] = {}
     for line in lines:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapbridge.drafting.lines import Line, number_text
+from swapbridge.drafting.lines import DraftLine, number_text
 from swapbridge.drafting.vehicle import Bools, Floats, Ints
 
 MOST_ROWS = 2500
@@ -34,10 +34,10 @@ ROUNDING = 100.0
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class NumberPart:
     """A quantity (`form` "x"), its excess over a knot ("+"), its lack ("-"), or whether it is above it (">")."""
 
-    line: Line
+    line: DraftLine
     form: str
     knot: float = 0.0
 
@@ -65,7 +65,7 @@ class Part:
         return plain
 
 
-Based = tuple[Part, int]
+Based = tuple[NumberPart, int]
 """A part and the number of its quantity."""
 Chosen = tuple[int, ...]
 """A term by the numbers of its parts."""
@@ -74,13 +74,13 @@ Solved = tuple[float, Floats, Floats, tuple[Chosen, ...]]
 
 
 @dataclass(frozen=True, slots=True)
-class Term:
+class NumberTerm:
     """A coefficient times the product of its parts (none: a constant).
 
     `decimals` is how many the coefficient is written with (None: five digits).
     """
 
-    parts: tuple[Part, ...]
+    parts: tuple[NumberPart, ...]
     factor: float
     decimals: int | None = None
 
@@ -99,7 +99,7 @@ class Formula:
     it was not fitted to, `price` the bits of it and of what it leaves over.
     """
 
-    terms: tuple[Term, ...]
+    terms: tuple[NumberTerm, ...]
     share: float
     held_out: float
     price: float
@@ -112,9 +112,9 @@ class Formula:
         return out
 
     @property
-    def lines(self) -> tuple[Line, ...]:
+    def lines(self) -> tuple[DraftLine, ...]:
         """The quantities it uses, each once."""
-        found: dict[str, Line] = {}
+        found: dict[str, DraftLine] = {}
         for term in self.terms:
             for part in term.parts:
                 found.setdefault(part.line.text, part.line)
@@ -170,7 +170,7 @@ def held_out(times: Floats) -> tuple[Bools, Ints]:
     return block % 4 == 3, block
 
 
-def best_formula(measured: Measured, lines: Sequence[Line]) -> Formula:
+def best_formula(measured: Measured, lines: Sequence[DraftLine]) -> Formula:
     """The cheapest sum of terms; of one quantity alone with more knots, as a table needs them."""
     found = _fewer(measured, fit_formula(measured, lines))
     tables = [fit_table(measured, line) for line in found.lines[:2]]
@@ -188,7 +188,7 @@ def _fewer(measured: Measured, found: Formula) -> Formula:
     return found
 
 
-def fit_table(measured: Measured, line: Line) -> Formula:
+def fit_table(measured: Measured, line: DraftLine) -> Formula:
     """A table of one quantity: its knots are cheap, and each is moved to where it serves best."""
     x = line.series.at(measured.times)
     if np.ptp(x) == 0:
@@ -221,7 +221,7 @@ def _moved(measured: Measured, columns: Floats, base: Sequence[Based], best: Sol
     return best
 
 
-def fit_formula(measured: Measured, lines: Sequence[Line]) -> Formula:
+def fit_formula(measured: Measured, lines: Sequence[DraftLine]) -> Formula:
     """The cheapest sum of terms over these quantities."""
     values = [line.series.at(measured.times) for line in lines]
     moved = [k for k, v in enumerate(values) if np.ptp(v) > 0]
@@ -247,10 +247,10 @@ def fit_formula(measured: Measured, lines: Sequence[Line]) -> Formula:
     return _formula(measured, columns, base, best)
 
 
-def _base_parts(lines: Sequence[Line], values: Sequence[Floats], many: int) -> list[tuple[Part, int]]:
-    out: list[tuple[Part, int]] = []
+def _base_parts(lines: Sequence[DraftLine], values: Sequence[Floats], many: int) -> list[tuple[NumberPart, int]]:
+    out: list[tuple[NumberPart, int]] = []
     for n, (line, x) in enumerate(zip(lines, values, strict=True)):
-        out.append((Part(line, "x"), n))
+        out.append((NumberPart(line, "x"), n))
         levels = np.unique(x)
         if len(levels) <= 2:
             continue
@@ -260,10 +260,10 @@ def _base_parts(lines: Sequence[Line], values: Sequence[Floats], many: int) -> l
         decimals = knot_decimals(line.step)
         for knot in np.unique(np.round(np.concatenate([knots, more]), decimals)):
             if levels[0] < knot < levels[-1]:
-                out.append((Part(line, "+", float(knot)), n))
-                out.append((Part(line, "-", float(knot)), n))
+                out.append((NumberPart(line, "+", float(knot)), n))
+                out.append((NumberPart(line, "-", float(knot)), n))
         for knot in np.unique(np.round(near_bottom, decimals + 1)):
-            out.append((Part(line, ">", float(knot)), n))
+            out.append((NumberPart(line, ">", float(knot)), n))
     return out
 
 
@@ -273,7 +273,7 @@ def knot_decimals(step: float) -> int:
 
 
 def _candidates(
-    base: Sequence[tuple[Part, int]], terms: Sequence[tuple[int, ...]], products: bool
+    base: Sequence[tuple[NumberPart, int]], terms: Sequence[tuple[int, ...]], products: bool
 ) -> list[tuple[int, ...]]:
     out: list[Chosen] = [(k,) for k in range(len(base))]
     if products:
@@ -315,7 +315,7 @@ def _greedy(
 def _solve(
     measured: Measured,
     columns: Floats,
-    base: Sequence[tuple[Part, int]],
+    base: Sequence[tuple[NumberPart, int]],
     terms: Sequence[tuple[int, ...]],
     weight: Floats,
     term_bits: float = TERM_BITS,
@@ -341,7 +341,7 @@ def _solve(
     return price, residual, factors / size, tuple(terms)
 
 
-def _formula(measured: Measured, columns: Floats, base: Sequence[tuple[Part, int]], best: Solved) -> Formula:
+def _formula(measured: Measured, columns: Floats, base: Sequence[tuple[NumberPart, int]], best: Solved) -> Formula:
     price, residual, factors, terms = best
     near = np.abs(residual) <= measured.tolerance
     held = float(near[measured.held].mean()) if measured.held.any() else 0.0
@@ -354,16 +354,16 @@ def _formula(measured: Measured, columns: Floats, base: Sequence[tuple[Part, int
     return Formula(made, float(near.mean()), held, price, rms)
 
 
-def _term(measured: Measured, columns: Floats, base: Sequence[Based], chosen: Chosen, factor: float) -> Term:
+def _term(measured: Measured, columns: Floats, base: Sequence[Based], chosen: Chosen, factor: float) -> NumberTerm:
     """A term with its coefficient rounded to what matters: a sum of long decimals would leave 64 bits."""
     reach = max(1.0, float(np.abs(_column(columns, chosen)).max()))
     decimals = int(np.clip(np.ceil(np.log10(ROUNDING * reach / measured.tolerance)), 0, 9))
-    return Term(tuple(base[k][0] for k in chosen), round(factor, decimals), decimals)
+    return NumberTerm(tuple(base[k][0] for k in chosen), round(factor, decimals), decimals)
 
 
-def fit_straight(measured: Measured, line: Line) -> Formula:
+def fit_straight(measured: Measured, line: DraftLine) -> Formula:
     """The copy of one quantity that fits best."""
     x = line.series.at(measured.times)
     columns = x[:, None]
-    base = [(Part(line, "x"), 0)]
+    base = [(NumberPart(line, "x"), 0)]
     return _formula(measured, columns, base, _solve(measured, columns, base, [(), (0,)], np.ones(len(x))))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapbridge.drafting.lines import Line, number_text
+from swapbridge.drafting.lines import DraftLine, number_text
 from swapbridge.drafting.vehicle import Floats
 
 WINDOW_S = 4.0
@@ -25,7 +25,7 @@ class Total:
     fit: float
 
 
-def find_total(times: Floats, raw: Floats, bits: int, lines: Sequence[Line]) -> Total | None:
+def find_total(times: Floats, raw: Floats, bits: int, lines: Sequence[DraftLine]) -> Total | None:
     """The rate that a wrapping total adds up: one quantity, or the product of two."""
     wrap = float(1 << bits)
     change = (np.diff(raw) + wrap / 2) % wrap - wrap / 2
@@ -39,7 +39,7 @@ def find_total(times: Floats, raw: Floats, bits: int, lines: Sequence[Line]) -> 
     climbed = np.bincount(at[keep], change[keep])
     best: Total | None = None
     alone = [(line, line.series.at(times[1:])) for line in lines]
-    options: list[tuple[tuple[Line, ...], Floats]] = [((line,), x) for line, x in alone]
+    options: list[tuple[tuple[DraftLine, ...], Floats]] = [((line,), x) for line, x in alone]
     options += [((a, b), x * y) for n, (a, x) in enumerate(alone) for b, y in alone[n + 1 :]]
     for used, x in options:
         grown = np.bincount(at[keep], (x * gaps)[keep], minlength=len(climbed))

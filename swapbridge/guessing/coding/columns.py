@@ -19,7 +19,7 @@ LONG_GAP_NS = 2_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Columns:
+class BitColumns:
     """Frames of one identifier, in the order they came.
 
     Attributes
@@ -68,7 +68,7 @@ class Columns:
         steps = steps[steps > 0]
         return float(np.median(steps)) if len(steps) else 0.0
 
-    def select(self, rows: npt.NDArray[np.bool_]) -> Columns:
+    def select(self, rows: npt.NDArray[np.bool_]) -> BitColumns:
         """Some of the frames; a chosen frame follows the chosen one before it unless a break lies between."""
         series = np.cumsum(self.breaks)[rows]
         breaks = np.ones(len(series), bool)
@@ -82,7 +82,7 @@ class Columns:
         )
 
 
-def whole_stretches(columns: Columns, limit: int, stretches: int = 8) -> Columns:
+def whole_stretches(columns: BitColumns, limit: int, stretches: int = 8) -> BitColumns:
     """About `limit` frames of a long recording, as a few evenly spread stretches of neighbouring frames."""
     n = len(columns)
     if n <= limit:
@@ -104,16 +104,16 @@ def make_columns(
     length: npt.NDArray[np.uint8],
     payload: npt.NDArray[np.uint8],
     breaks: npt.NDArray[np.bool_] | None = None,
-) -> Columns:
+) -> BitColumns:
     """Columns of one identifier, cut to its longest payload."""
     width = int(length.max()) if len(length) else 0
     if breaks is None:
         breaks = np.zeros(len(time_ns), bool)
         breaks[:1] = True
-    return Columns(identifier, extended, time_ns, length, np.ascontiguousarray(payload[:, :width]), breaks)
+    return BitColumns(identifier, extended, time_ns, length, np.ascontiguousarray(payload[:, :width]), breaks)
 
 
-def columns_of(capture: Capture, key: FrameKey, rows: npt.NDArray[np.intp]) -> Columns:
+def bit_columns_of(capture: Capture, key: FrameKey, rows: npt.NDArray[np.intp]) -> BitColumns:
     """Columns of the identifier that these rows of a capture carry, with its seams."""
     time_ns = capture.time_ns[rows]
     breaks = np.ones(len(rows), bool)
@@ -174,7 +174,7 @@ class Pairs:
         return float(self.weight.sum())
 
 
-def sample_pairs(columns: Columns, limit: int) -> Pairs:
+def sample_pairs(columns: BitColumns, limit: int) -> Pairs:
     """Steps between neighbouring frames; at most about `limit` of them in a long recording.
 
     Sub-sampling keeps every step in which a seldom-changing bit changes (a flag that toggled eight times keeps all

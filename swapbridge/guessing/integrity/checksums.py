@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.integrity import Affine, Method
-from swapbridge.guessing.coding.columns import Columns, first_of_each
+from swapbridge.guessing.coding.columns import BitColumns, first_of_each
 from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.integrity.folded import fit_field_sum
 from swapbridge.guessing.integrity.gf2 import reduce_rows, relations, solve_affine
@@ -81,7 +81,7 @@ class _Table:
     steps: int
 
 
-def _prepare(columns: Columns) -> _Table:
+def _prepare(columns: BitColumns) -> _Table:
     payload = columns.payload
     flips_rows = np.unpackbits(payload[1:] ^ payload[:-1], axis=1, bitorder="little")[~columns.breaks[1:]]
     first = first_of_each(payload)
@@ -94,7 +94,7 @@ def _prepare(columns: Columns) -> _Table:
 
 
 def find_checksums(
-    columns: Columns,
+    columns: BitColumns,
     counters: list[FoundCounter],
     rank: Callable[[FoundChecksum], float],
 ) -> list[FoundChecksum]:
@@ -128,7 +128,7 @@ def find_checksums(
     return found
 
 
-def check_at(columns: Columns, counters: list[FoundCounter], positions: tuple[int, ...]) -> FoundChecksum | None:
+def check_at(columns: BitColumns, counters: list[FoundCounter], positions: tuple[int, ...]) -> FoundChecksum | None:
     """The check that stands just there, if a relation allows for one."""
     if len(columns) < 2 * EQUATIONS or columns.payload.shape[1] < 2:
         return None
@@ -149,7 +149,7 @@ def _likeliest(
     options: list[FoundChecksum],
     counters: list[FoundCounter],
     rank: Callable[[FoundChecksum], float],
-    columns: Columns,
+    columns: BitColumns,
 ) -> FoundChecksum:
     """Of fields that could all be the result of one relation, the one that is.
 
@@ -179,12 +179,12 @@ def _oddness(positions: tuple[int, ...], width: int, counters: list[FoundCounter
     return 1 if positions[0] >> 3 in (0, width - 1) else 2
 
 
-def distinct_rows(columns: Columns) -> npt.NDArray[np.uint8]:
+def distinct_rows(columns: BitColumns) -> npt.NDArray[np.uint8]:
     """(U, B) uint8: distinct payloads, at most `ROWS_USED` of them."""
     return _prepare(columns).payload
 
 
-def fit_affine(columns: Columns, target: tuple[int, ...]) -> FoundChecksum | None:
+def fit_affine(columns: BitColumns, target: tuple[int, ...]) -> FoundChecksum | None:
     """The affine function of all other bits that gives these, if there is one."""
     table = _prepare(columns)
     chosen = np.array(target)

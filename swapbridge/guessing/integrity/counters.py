@@ -10,7 +10,7 @@ import numpy.typing as npt
 from swapbridge.core.integrity import Counter
 from swapbridge.guessing.coding.candidates import BIG, LITTLE, track_bit
 from swapbridge.guessing.coding.codelength import field_words
-from swapbridge.guessing.coding.columns import Columns, whole_stretches
+from swapbridge.guessing.coding.columns import BitColumns, whole_stretches
 from swapbridge.surveying.lost import count_sendings, sendings_between
 
 WIDEST = 16
@@ -55,7 +55,7 @@ class FoundCounter:
     every: int = 1
 
 
-def find_counters(columns: Columns, taken: npt.NDArray[np.bool_] | None = None) -> list[FoundCounter]:
+def find_counters(columns: BitColumns, taken: npt.NDArray[np.bool_] | None = None) -> list[FoundCounter]:
     """Counters of one identifier, widest first, none overlapping.
 
     Parameters
@@ -128,7 +128,7 @@ def find_counters(columns: Columns, taken: npt.NDArray[np.bool_] | None = None) 
 
 
 def _upper_half(
-    columns: Columns, follows: npt.NDArray[np.intp], lower: FoundCounter, used: set[int]
+    columns: BitColumns, follows: npt.NDArray[np.intp], lower: FoundCounter, used: set[int]
 ) -> FoundCounter | None:
     """The upper bits of a counter that is laid in two places: they go on by one just when the lower ones go round."""
     payload, live = columns.payload, columns.live
@@ -156,7 +156,7 @@ def _upper_half(
     return None
 
 
-def _goes_on(columns: Columns, follows: npt.NDArray[np.intp], positions: npt.NDArray[np.intp]) -> bool:
+def _goes_on(columns: BitColumns, follows: npt.NDArray[np.intp], positions: npt.NDArray[np.intp]) -> bool:
     """Whether the bit above, in either byte order, moves just when the counter goes round: the low end of a quantity.
 
     Distances, times and what was used up go round too, but something above them counts the rounds.
@@ -183,7 +183,7 @@ def _at(counter: FoundCounter, positions: tuple[int, ...]) -> FoundCounter:
     )
 
 
-def frames_between(columns: Columns, follows: npt.NDArray[np.intp]) -> npt.NDArray[np.int64]:
+def frames_between(columns: BitColumns, follows: npt.NDArray[np.intp]) -> npt.NDArray[np.int64]:
     """How many sendings each step spans, by the clock: 1 where nothing was lost."""
     return sendings_between(columns.time_ns[follows] - columns.time_ns[follows - 1])[0]
 

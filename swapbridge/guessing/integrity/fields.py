@@ -11,7 +11,7 @@ import numpy as np
 from swapbridge.core.integrity import Checksum
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guessing.coding.codelength import field_words
-from swapbridge.guessing.coding.columns import Columns
+from swapbridge.guessing.coding.columns import BitColumns
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.checksums import SHARE, FoundChecksum
 from swapbridge.guessing.integrity.counters import FoundCounter
@@ -22,7 +22,7 @@ BARE = "only a counter moves: what else it covers is unknown"
 
 
 def counter_fields(
-    counters: Sequence[FoundCounter], checksums: Sequence[FoundChecksum], columns: Columns
+    counters: Sequence[FoundCounter], checksums: Sequence[FoundChecksum], columns: BitColumns
 ) -> list[FoundField]:
     """Counters as fields; one that goes in step with what may be its check is no surer than that one."""
     doubtful = {
@@ -38,7 +38,7 @@ def counter_fields(
     return [_counter_field(c, next((doubtful[p] for p in c.positions if p in doubtful), None)) for c in counters]
 
 
-def _twins(one: FoundCounter, other: FoundCounter, columns: Columns) -> bool:
+def _twins(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
     """Whether two counters of one size stay the same distance apart."""
     span = one.counter.high - one.counter.low + 1
     if one.counter.step != other.counter.step or span != other.counter.high - other.counter.low + 1:

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from swapbridge.core.integrity import Affine
 from swapbridge.guessing.coding.codelength import field_words
-from swapbridge.guessing.coding.columns import Columns
+from swapbridge.guessing.coding.columns import BitColumns
 from swapbridge.guessing.integrity.checksums import SHARE, FoundChecksum
 from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.integrity.gf2 import solve_affine
@@ -38,7 +38,7 @@ class _Pair(NamedTuple):
 
 
 def follower_of_counter(
-    columns: Columns, counters: Sequence[FoundCounter], places: Mapping[int, int] | None = None
+    columns: BitColumns, counters: Sequence[FoundCounter], places: Mapping[int, int] | None = None
 ) -> FoundChecksum | None:
     """The one byte or nibble that is a function of a counter, one to one: a check on it.
 
@@ -67,12 +67,12 @@ def follower_of_counter(
     return check if pair.plain else replace(check, shared=votes(pair))
 
 
-def place_of(columns: Columns, positions: Sequence[int]) -> int:
+def place_of(columns: BitColumns, positions: Sequence[int]) -> int:
     """Where a check stands: its first bit counted from the payload's end."""
     return min(positions) - 8 * int(columns.payload.shape[1])
 
 
-def _pairs(columns: Columns, counter: FoundCounter) -> Iterator[_Pair]:
+def _pairs(columns: BitColumns, counter: FoundCounter) -> Iterator[_Pair]:
     if len(counter.positions) > 8 or (counter.wraps < FEWEST_ROUNDS and counter.steps < FEWEST_TOGETHER):
         return
     value = field_words(columns.payload, np.array(counter.positions)).astype(np.int64)
@@ -97,7 +97,7 @@ def _pairs(columns: Columns, counter: FoundCounter) -> Iterator[_Pair]:
                     yield _Pair(counter, field, told)
 
 
-def _nothing_else(columns: Columns, positions: Sequence[int]) -> bool:
+def _nothing_else(columns: BitColumns, positions: Sequence[int]) -> bool:
     """Whether hardly anything but these bits moves."""
     rest = columns.payload.copy()
     for p in positions:
@@ -127,13 +127,13 @@ def _function_of(
     return 0 if sizes == {1} else 1
 
 
-def _habit(columns: Columns, positions: tuple[int, ...]) -> int:
+def _habit(columns: BitColumns, positions: tuple[int, ...]) -> int:
     """What makers do with two that cannot be told apart: the check in the last byte, else in the first, low nibble."""
     byte, last = positions[0] >> 3, int(columns.payload.shape[1]) - 1
     return 4 * (byte == last) + 2 * (byte == 0) + (positions[0] & 7 == 0)
 
 
-def _as_check(columns: Columns, pair: _Pair) -> FoundChecksum:
+def _as_check(columns: BitColumns, pair: _Pair) -> FoundChecksum:
     """As parities of the counter's bits where it is affine, else as a table over the counter."""
     field, inputs = pair.positions, pair.counter.positions
     both = columns.bits[:, [*inputs, *field]]

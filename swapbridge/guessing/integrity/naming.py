@@ -16,7 +16,7 @@ import numpy.typing as npt
 from swapbridge.core.crc_catalogue import CATALOGUE
 from swapbridge.core.integrity import Affine, Checksum, Crc
 from swapbridge.core.layout import layout_from_positions
-from swapbridge.guessing.coding.columns import Columns
+from swapbridge.guessing.coding.columns import BitColumns
 from swapbridge.guessing.integrity.checksums import FoundChecksum
 
 FEWEST_BITS = 6
@@ -27,7 +27,7 @@ ROWS = 160
 _REVERSED = np.array([int(f"{i:08b}"[::-1], 2) for i in range(256)], np.uint8)
 
 
-def name_checksum(found: FoundChecksum, columns: Columns) -> FoundChecksum:
+def name_checksum(found: FoundChecksum, columns: BitColumns) -> FoundChecksum:
     """The same checksum as an XOR over the whole payload or as a CRC with its parameters, where it is one."""
     if not isinstance(found.method, Affine) or found.method.width != 8 or found.positions[0] & 7:
         return found
@@ -41,7 +41,7 @@ def name_checksum(found: FoundChecksum, columns: Columns) -> FoundChecksum:
     return found
 
 
-def _options(found: FoundChecksum, columns: Columns) -> Iterator[Affine | Crc]:
+def _options(found: FoundChecksum, columns: BitColumns) -> Iterator[Affine | Crc]:
     own = found.positions[0] >> 3
     width = columns.payload.shape[1]
     others = tuple(i for i in range(width) if i != own)

@@ -12,7 +12,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.core.integrity import Counter, counter_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.core.progress import Progress
-from swapbridge.guessing.coding.columns import FEW_FRAMES, columns_of, make_columns, whole_stretches
+from swapbridge.guessing.coding.columns import FEW_FRAMES, bit_columns_of, make_columns, whole_stretches
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.fields import NOT_APART
 from swapbridge.guessing.integrity.vehicle import vehicle_checks
@@ -91,7 +91,7 @@ def integrity_fields(
         and (only is None or (capture.bus_names[key.bus], key.identifier, key.extended) in only)
     ]
     wanted = sorted(wanted, key=lambda pair: -len(pair[1]))[:MOST_IDENTIFIERS]
-    columns = [whole_stretches(columns_of(capture, key, rows), FRAMES_USED, stretches=16) for key, rows in wanted]
+    columns = [whole_stretches(bit_columns_of(capture, key, rows), FRAMES_USED, stretches=16) for key, rows in wanted]
     out = {}
     given = vehicle_checks([one_length(c) for c in columns])
     results = map(find_exact, columns, given) if executor is None else executor.map(find_exact, columns, given)

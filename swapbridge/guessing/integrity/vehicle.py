@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.integrity import Affine, Method, Sum
-from swapbridge.guessing.coding.columns import FEW_FRAMES, Columns
+from swapbridge.guessing.coding.columns import FEW_FRAMES, BitColumns
 from swapbridge.guessing.integrity.checksums import EQUATIONS, SHARE, FoundChecksum, distinct_rows
 from swapbridge.guessing.integrity.counters import frames_between
 
@@ -40,14 +40,21 @@ NEARLY_ALL = 0.95
 for all, against what a message by itself would make of it."""
 
 
-class Family(NamedTuple):
+class FormulaFamily(NamedTuple):
     """A kind of relation: bits of a unit, and the sign of the other units' total (0: XOR)."""
 
     bits: int
     sign: int
 
 
-FAMILIES = (Family(8, 1), Family(8, -1), Family(8, 0), Family(4, 1), Family(4, -1), Family(4, 0))
+FAMILIES = (
+    FormulaFamily(8, 1),
+    FormulaFamily(8, -1),
+    FormulaFamily(8, 0),
+    FormulaFamily(4, 1),
+    FormulaFamily(4, -1),
+    FormulaFamily(4, 0),
+)
 """Those over bytes first: an XOR of bytes is one of nibbles too."""
 FORMS: tuple[tuple[str, Callable[[int, int], int]], ...] = (
     ("", lambda total, length: 0),
@@ -62,7 +69,7 @@ FORMS: tuple[tuple[str, Callable[[int, int], int]], ...] = (
 class _Holds:
     """A relation that all payloads of one message keep to: its unit (None: any could be the check) and constant."""
 
-    family: Family
+    family: FormulaFamily
     unit: int | None
     constant: int
     equations: int
@@ -72,12 +79,12 @@ class _Holds:
 class _Message:
     """What one message brings to the joint fit."""
 
-    columns: Columns
+    columns: BitColumns
     identifier: tuple[int, ...]
     holds: tuple[_Holds, ...]
 
 
-def vehicle_checks(all_columns: Sequence[Columns]) -> list[FoundChecksum | None]:
+def vehicle_checks(all_columns: Sequence[BitColumns]) -> list[FoundChecksum | None]:
     """For each message the check that the vehicle's own formula says it has, or None.
 
     Parameters
@@ -105,19 +112,19 @@ def vehicle_checks(all_columns: Sequence[Columns]) -> list[FoundChecksum | None]
 
 
 class _Formula(NamedTuple):
-    family: Family
+    family: FormulaFamily
     form: int
     constant: int
     members: dict[int, tuple[_Holds, ...]]
     sure: bool
 
 
-def _digits(columns: Columns) -> tuple[int, ...]:
+def _digits(columns: BitColumns) -> tuple[int, ...]:
     """Hexadecimal digits of the identifier, least significant first."""
     return tuple(columns.identifier >> s & 15 for s in range(0, 32, 4))
 
 
-def _of_identifier(message: _Message, family: Family, form: int) -> int:
+def _of_identifier(message: _Message, family: FormulaFamily, form: int) -> int:
     digits = message.identifier
     units = digits if family.bits == 4 else tuple(a + 16 * b for a, b in zip(digits[::2], digits[1::2], strict=True))
     if family.sign:
@@ -163,7 +170,7 @@ def _at_least(count: int, trials: int, chance: float) -> float:
     return min(1.0, comb(trials, count) * chance**count)
 
 
-def _relations(columns: Columns) -> Iterator[_Holds]:
+def _relations(columns: BitColumns) -> Iterator[_Holds]:
     """Relations of whole payloads that every distinct payload keeps to, of units that move."""
     if len(columns) < FEW_FRAMES or columns.payload.shape[1] < 2 or columns.length.min() != columns.length.max():
         return
@@ -190,7 +197,7 @@ def _relations(columns: Columns) -> Iterator[_Holds]:
             constant, right = _commonest(full)
             if right < SHARE * len(rows):
                 continue
-            folded_found |= family == Family(8, 0)
+            folded_found |= family == FormulaFamily(8, 0)
             yield _Holds(family, unit, constant, _equations(whole, family, unit))
 
 
@@ -202,7 +209,7 @@ def _units(rows: npt.NDArray[np.uint8], bits: int) -> Ints:
     return both.reshape(len(rows), -1).astype(np.int64)
 
 
-def _rests(units: Ints, family: Family, moving: npt.NDArray[np.intp]) -> Iterator[tuple[int | None, Ints]]:
+def _rests(units: Ints, family: FormulaFamily, moving: npt.NDArray[np.intp]) -> Iterator[tuple[int | None, Ints]]:
     """What should be constant: of a symmetrical relation once, else for each unit that could be the check."""
     size = 1 << family.bits
     if not family.sign:
@@ -221,7 +228,7 @@ def _commonest(values: Ints) -> tuple[int, int]:
     return int(counts.argmax()), int(counts.max())
 
 
-def _equations(units: Ints, family: Family, unit: int | None) -> int:
+def _equations(units: Ints, family: FormulaFamily, unit: int | None) -> int:
     """Different rows of moving units beyond the first, without pairs that go in step: those prove nothing."""
     size = 1 << family.bits
     left = [k for k in range(units.shape[1]) if units[:, k].min() != units[:, k].max()]
@@ -267,7 +274,7 @@ def _at_its_place(messages: Sequence[_Message], formula: _Formula) -> tuple[dict
     return out, votes[ranked[0]] / shared
 
 
-def _possible(columns: Columns, formula: _Formula, some: Sequence[_Holds]) -> Iterator[int]:
+def _possible(columns: BitColumns, formula: _Formula, some: Sequence[_Holds]) -> Iterator[int]:
     """Units that could be the check of one message: they are another one nearly whenever the payload is."""
     step = ~columns.breaks[1:]
     changed = step & (columns.payload[1:] != columns.payload[:-1]).any(axis=1)
@@ -291,7 +298,7 @@ def _possible(columns: Columns, formula: _Formula, some: Sequence[_Holds]) -> It
         yield unit
 
 
-def _check(columns: Columns, family: Family, unit: int, holds: _Holds, shared: int) -> FoundChecksum:
+def _check(columns: BitColumns, family: FormulaFamily, unit: int, holds: _Holds, shared: int) -> FoundChecksum:
     rows = columns.payload
     width = rows.shape[1]
     positions = tuple(range(family.bits * unit, family.bits * (unit + 1)))

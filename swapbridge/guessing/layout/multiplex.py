@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from swapbridge.guessing.coding.candidates import LITTLE, Candidates, find_candidates
 from swapbridge.guessing.coding.codelength import adaptive_bits, field_words
-from swapbridge.guessing.coding.columns import FEW_FRAMES, Columns, sample_pairs, whole_stretches
+from swapbridge.guessing.coding.columns import FEW_FRAMES, BitColumns, sample_pairs, whole_stretches
 from swapbridge.guessing.layout.cut import CutField, Style, best_cut, cut_bits
 
 WIDEST = 8
@@ -47,7 +47,9 @@ class FoundMux:
     beside: tuple[int, ...] = ()
 
 
-def find_multiplexer(columns: Columns, exact: list[tuple[int, ...]], taken: npt.NDArray[np.bool_]) -> FoundMux | None:
+def find_multiplexer(
+    columns: BitColumns, exact: list[tuple[int, ...]], taken: npt.NDArray[np.bool_]
+) -> FoundMux | None:
     """The multiplexer of one identifier, if it has one.
 
     Parameters
@@ -91,7 +93,7 @@ def find_multiplexer(columns: Columns, exact: list[tuple[int, ...]], taken: npt.
     return best
 
 
-def _value_of(columns: Columns, found: FoundMux) -> npt.NDArray[np.int64]:
+def _value_of(columns: BitColumns, found: FoundMux) -> npt.NDArray[np.int64]:
     return field_words(columns.payload, np.array(found.positions)).astype(np.int64)
 
 
@@ -117,7 +119,7 @@ class _Weighed:
 
 
 def _weigh(
-    columns: Columns,
+    columns: BitColumns,
     found: FoundMux,
     whole: Candidates,
     taken: npt.NDArray[np.bool_],
@@ -196,7 +198,7 @@ def _runs_touching(bits: npt.NDArray[np.bool_], seed: npt.NDArray[np.bool_]) -> 
     return out
 
 
-def _likely(columns: Columns, exact: list[tuple[int, ...]], taken: npt.NDArray[np.bool_]) -> list[FoundMux]:
+def _likely(columns: BitColumns, exact: list[tuple[int, ...]], taken: npt.NDArray[np.bool_]) -> list[FoundMux]:
     """The few selectors that save most when single bits are counted, each flip by itself."""
     payload = columns.payload
     n = len(payload)

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.guessing.coding.candidates import BIG, LITTLE, Candidates
-from swapbridge.guessing.coding.columns import Columns
+from swapbridge.guessing.coding.columns import BitColumns
 from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.layout.cut import CutField, Style, best_cut, cut_bits
 
@@ -50,7 +50,7 @@ class Part:
     fixed: npt.NDArray[np.bool_]
     candidates: Candidates
     counters: tuple[FoundCounter, ...]
-    longer: Columns | None = None
+    longer: BitColumns | None = None
 
 
 def house_style(messages: Sequence[Sequence[Part]]) -> Style:

@@ -1,7 +1,7 @@
 """Guessing room: everything about one identifier's layout: multiplexer, counters, checksums, then the cut.
 
-`study` is the costly part, a pure function of one identifier's columns, run in any executor. `lay_out` turns studies
-into fields once the vehicle's habits are known from all of them.
+`study` is the costly part, a pure function of one identifier's columns, run in any executor. `fields_of_study` turns
+studies into fields once the vehicle's habits are known from all of them.
 """
 
 from __future__ import annotations
@@ -18,14 +18,14 @@ import numpy.typing as npt
 from swapbridge.core.integrity import Crc
 from swapbridge.core.layout import layout_from_positions
 from swapbridge.guessing.coding.candidates import Candidates, find_candidates
-from swapbridge.guessing.coding.columns import FEW_FRAMES, Columns, sample_pairs
+from swapbridge.guessing.coding.columns import FEW_FRAMES, BitColumns, sample_pairs
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.checksums import FoundChecksum, check_at, find_checksums
 from swapbridge.guessing.integrity.counters import FoundCounter, find_counters, frames_between
 from swapbridge.guessing.integrity.fields import checksum_field, counter_fields
 from swapbridge.guessing.integrity.followers import follower_of_counter, place_of
 from swapbridge.guessing.integrity.naming import name_checksum
-from swapbridge.guessing.integrity.support import (
+from swapbridge.guessing.integrity.shared_formulas import (
     Signature,
     crc_of_vehicle,
     possible_checks,
@@ -34,7 +34,7 @@ from swapbridge.guessing.integrity.support import (
     vehicle_crcs,
 )
 from swapbridge.guessing.integrity.trust import Standing, field_probability, mux_probability
-from swapbridge.guessing.integrity.wide import as_half, join_bytes
+from swapbridge.guessing.integrity.two_byte_checks import as_half, join_bytes
 from swapbridge.guessing.layout.cut import CutField, Style, cut_bits, within_reach
 from swapbridge.guessing.layout.fields import raw_values
 from swapbridge.guessing.layout.kinds import field_kind, is_signed
@@ -77,14 +77,14 @@ USUAL_SHARE = 0.6
 class Study:
     """What the costly part found out about one identifier."""
 
-    columns: Columns
+    columns: BitColumns
     checksums: tuple[FoundChecksum, ...]
     mux: FoundMux | None
     parts: tuple[Part, ...]
     possible: tuple[tuple[FoundChecksum, tuple[Signature, ...]], ...] = ()
 
 
-def study(columns: Columns, given: FoundChecksum | None = None) -> Study:
+def study(columns: BitColumns, given: FoundChecksum | None = None) -> Study:
     """Find what is exact in one identifier, and the code length of every candidate field.
 
     Parameters
@@ -126,7 +126,7 @@ class _Exact:
     coarse: Callable[[], Candidates]
 
 
-def _exact(columns: Columns, given: FoundChecksum | None = None) -> _Exact:
+def _exact(columns: BitColumns, given: FoundChecksum | None = None) -> _Exact:
     live = columns.live
     size = len(live)
 
@@ -155,7 +155,7 @@ def _exact(columns: Columns, given: FoundChecksum | None = None) -> _Exact:
 
 
 def _still_pays(
-    columns: Columns,
+    columns: BitColumns,
     live: npt.NDArray[np.bool_],
     plain: Part,
     muxed: tuple[Part, ...],
@@ -183,7 +183,7 @@ def _still_pays(
 
 
 def _not_the_counter(
-    columns: Columns, mux: FoundMux, counters: list[FoundCounter], taken: npt.NDArray[np.bool_]
+    columns: BitColumns, mux: FoundMux, counters: list[FoundCounter], taken: npt.NDArray[np.bool_]
 ) -> FoundMux:
     """Of two that count in step the one near the checksum is the counter, and the other one the multiplexer."""
     if not taken.any() or all(c.positions != mux.positions for c in counters):
@@ -205,7 +205,7 @@ def _not_the_counter(
     return best
 
 
-def one_length(columns: Columns) -> Columns:
+def one_length(columns: BitColumns) -> BitColumns:
     """Frames of the length that most have, without the bytes that only longer ones carry."""
     if not len(columns) or columns.length.min() == columns.length.max():
         return columns
@@ -213,11 +213,11 @@ def one_length(columns: Columns) -> Columns:
     return _cut_short(columns.select(columns.length == length), length)
 
 
-def _cut_short(columns: Columns, length: int) -> Columns:
+def _cut_short(columns: BitColumns, length: int) -> BitColumns:
     return replace(columns, payload=np.ascontiguousarray(columns.payload[:, :length]))
 
 
-def _tails(columns: Columns, length: int) -> tuple[Part, ...]:
+def _tails(columns: BitColumns, length: int) -> tuple[Part, ...]:
     """Bytes beyond `length`, cut by themselves, one length after the other."""
     parts = []
     while (longer := columns.length > length).any():
@@ -236,7 +236,7 @@ def _decided_by(selector: npt.NDArray[np.int64], other: npt.NDArray[np.int64]) -
     return len(pairs) <= 1.1 * len(np.unique(selector))
 
 
-def _at_random(columns: Columns, mux: FoundMux) -> bool:
+def _at_random(columns: BitColumns, mux: FoundMux) -> bool:
     """Whether its values come as if drawn by lot: each tells hardly anything of the next. Contents have a memory."""
     value = raw_values(columns.payload, layout_from_positions(mux.positions))
     size = int(value.max()) + 1
@@ -251,7 +251,7 @@ def _at_random(columns: Columns, mux: FoundMux) -> bool:
     return bool(told <= MUX_MEMORY_BITS + 2 * by_luck)
 
 
-def _moves_with(columns: Columns, plain: Part, mux: FoundMux) -> bool:
+def _moves_with(columns: BitColumns, plain: Part, mux: FoundMux) -> bool:
     """Whether the selector is the end of a quantity that others copy: step for step as far, so that it decides them."""
     if len(mux.values) < 4:
         return False
@@ -274,7 +274,7 @@ def _moves_with(columns: Columns, plain: Part, mux: FoundMux) -> bool:
     return False
 
 
-def _takes_turns(columns: Columns, mux: FoundMux) -> bool:
+def _takes_turns(columns: BitColumns, mux: FoundMux) -> bool:
     """Whether its values come in a fixed order, where no frame was lost in between.
 
     Each is nearly always followed by the same other one, or by the same one where those before it are known too: a
@@ -305,7 +305,7 @@ def _takes_turns(columns: Columns, mux: FoundMux) -> bool:
 
 
 def _whole_part(
-    columns: Columns,
+    columns: BitColumns,
     coarse: Candidates,
     live: npt.NDArray[np.bool_],
     taken: npt.NDArray[np.bool_],
@@ -318,7 +318,7 @@ def _whole_part(
 
 
 def _muxed_parts(
-    columns: Columns,
+    columns: BitColumns,
     coarse: Candidates,
     live: npt.NDArray[np.bool_],
     taken: npt.NDArray[np.bool_],
@@ -345,7 +345,7 @@ def _muxed_parts(
     return tuple(parts)
 
 
-def find_exact(columns: Columns, given: FoundChecksum | None = None) -> list[FoundField]:
+def find_exact(columns: BitColumns, given: FoundChecksum | None = None) -> list[FoundField]:
     """Counters and checksums alone, as fields; `given` is a check that the vehicle's own formula shows."""
     columns = one_length(columns)
     if len(columns) < FEW_FRAMES or not columns.live.any():
@@ -361,7 +361,7 @@ def find_exact(columns: Columns, given: FoundChecksum | None = None) -> list[Fou
     return fields + counter_fields(counters, found.checksums, columns)
 
 
-def with_support(studies: Sequence[Study]) -> list[Study]:
+def with_vehicle_formulas(studies: Sequence[Study]) -> list[Study]:
     """Studies again, where the vehicle's own formulas show a checksum that one message alone could not prove."""
     formulas = proven_formulas([(s.checksums, s.possible) for s in studies])
     crcs = vehicle_crcs([(s.columns.payload.shape[1], c) for s in studies for c in s.checksums])
@@ -420,7 +420,7 @@ def _again(s: Study, check: FoundChecksum) -> Study:
     return replace(again, parts=(*again.parts, *tails))
 
 
-def _mux_part(columns: Columns, value: int | None, decided: npt.NDArray[np.bool_]) -> Part:
+def _mux_part(columns: BitColumns, value: int | None, decided: npt.NDArray[np.bool_]) -> Part:
     live = columns.live & decided
     counters = find_counters(columns, ~decided)
     fixed = ~decided
@@ -431,7 +431,7 @@ def _mux_part(columns: Columns, value: int | None, decided: npt.NDArray[np.bool_
 
 
 def _refine(
-    columns: Columns, coarse: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_]
+    columns: BitColumns, coarse: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_]
 ) -> Candidates:
     """Weigh again, on more steps and with all models, what could stand in a good cut."""
     pairs = sample_pairs(columns, PAIRS_LIMIT)
@@ -446,7 +446,7 @@ def mask_of(positions: Sequence[int], size: int) -> npt.NDArray[np.bool_]:
     return mask
 
 
-def lay_out(s: Study, style: Style) -> tuple[FoundField, ...]:
+def fields_of_study(s: Study, style: Style) -> tuple[FoundField, ...]:
     """Fields of one identifier, in payload order; multiplexed ones after the others."""
     fields = [checksum_field(c) for c in s.checksums]
     selector: FoundField | None = None
@@ -485,7 +485,7 @@ def _mux_field(mux: FoundMux) -> FoundField:
     )
 
 
-def _neighbours(columns: Columns, cut: Sequence[CutField]) -> list[tuple[int, float]]:
+def _neighbours(columns: BitColumns, cut: Sequence[CutField]) -> list[tuple[int, float]]:
     """For each field, on how many ends another one touches it, and how much the closest of these moves with it."""
     follows = ~columns.breaks[1:]
     flips = columns.payload[1:] ^ columns.payload[:-1]
@@ -512,7 +512,7 @@ def _neighbours(columns: Columns, cut: Sequence[CutField]) -> list[tuple[int, fl
     return out
 
 
-def _plain_field(columns: Columns, found: CutField, beside: tuple[int, float], page: bool) -> FoundField:
+def _plain_field(columns: BitColumns, found: CutField, beside: tuple[int, float], page: bool) -> FoundField:
     layout = layout_from_positions(found.positions)
     raw = raw_values(columns.payload, layout)
     follows = ~columns.breaks
@@ -543,7 +543,7 @@ def _plain_field(columns: Columns, found: CutField, beside: tuple[int, float], p
     )
 
 
-def _is_noise(columns: Columns, positions: tuple[int, ...]) -> bool:
+def _is_noise(columns: BitColumns, positions: tuple[int, ...]) -> bool:
     """Whether every bit flips like a coin, the most significant ones too: no quantity does that."""
     bits = columns.bits[:, list(positions)]
     flips = (bits[1:] != bits[:-1])[~columns.breaks[1:]]

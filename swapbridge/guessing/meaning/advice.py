@@ -10,7 +10,7 @@ import numpy as np
 
 from swapbridge.core.frames import format_identifier
 from swapbridge.guessing.findings import FoundMessage
-from swapbridge.guessing.meaning.align import Target
+from swapbridge.guessing.meaning.align import ChannelTarget
 from swapbridge.guessing.meaning.chance import Chance
 
 SURE = 0.95
@@ -39,7 +39,7 @@ def next_recording(channel: str) -> str:
 
 
 def describe_channel(
-    target: Target, chance: Chance | None, messages: Sequence[FoundMessage], from_tool: bool
+    target: ChannelTarget, chance: Chance | None, messages: Sequence[FoundMessage], from_tool: bool
 ) -> dict[str, Any]:
     """One channel as data: how it moved, whether luck can be tested, its lag, its followers."""
     followers = [(f.confidence, f.lag_s) for m in messages for f in m.fields if f.stimulus == target.name]
@@ -61,7 +61,9 @@ def describe_channel(
     }
 
 
-def advise(messages: Sequence[FoundMessage], targets: dict[str, Target], chances: dict[str, Chance]) -> tuple[str, ...]:
+def advise(
+    messages: Sequence[FoundMessage], targets: dict[str, ChannelTarget], chances: dict[str, Chance]
+) -> tuple[str, ...]:
     """Sentences for the person in the garage, the most useful first."""
     out: list[str] = []
     for name, target in targets.items():
@@ -76,7 +78,9 @@ def advise(messages: Sequence[FoundMessage], targets: dict[str, Target], chances
     return tuple(out)
 
 
-def _about_channel(name: str, target: Target, chance: Chance | None, messages: Sequence[FoundMessage]) -> list[str]:
+def _about_channel(
+    name: str, target: ChannelTarget, chance: Chance | None, messages: Sequence[FoundMessage]
+) -> list[str]:
     found = sorted(
         ((f.confidence, m, f.name) for m in messages for f in m.fields if f.stimulus == name), key=lambda c: -c[0]
     )
@@ -101,7 +105,7 @@ def _about_channel(name: str, target: Target, chance: Chance | None, messages: S
     return out
 
 
-def _likeness(a: Target, b: Target) -> float:
+def _likeness(a: ChannelTarget, b: ChannelTarget) -> float:
     low, high = max(a.time_s[0], b.time_s[0]), min(a.time_s[-1], b.time_s[-1])
     if high - low < 5:
         return 0.0

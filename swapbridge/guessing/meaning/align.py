@@ -30,7 +30,7 @@ MOST_SAMPLES = 6000
 
 
 @dataclass(frozen=True, slots=True)
-class Series:
+class FieldSeries:
     """Raw values of some fields that stand in the same frames.
 
     Attributes
@@ -52,7 +52,7 @@ class Series:
 
 
 @dataclass(frozen=True, slots=True)
-class Target:
+class ChannelTarget:
     """A stimulus channel made ready for comparing.
 
     Attributes
@@ -101,7 +101,7 @@ class Target:
         return not self.texts and len(np.unique(self.value)) == 2
 
 
-def prepare(channel: Channel) -> Target:
+def prepare(channel: Channel) -> ChannelTarget:
     """Measure what a channel itself can tell: noise, step, movement, memory."""
     order = np.argsort(channel.time_s, kind="stable")
     time = np.asarray(channel.time_s, np.float64)[order]
@@ -115,7 +115,7 @@ def prepare(channel: Channel) -> Target:
     spread = float(value.std()) if len(value) else 0.0
     noise = _noise(value, quantum)
     moves, steps = _movement(value, max(0.1 * float(np.ptp(value)), 3 * noise) if len(value) else 0.0, quantum, noise)
-    return Target(
+    return ChannelTarget(
         channel.name,
         channel.unit,
         tuple(channel.texts),
@@ -227,7 +227,7 @@ def sample(series_time: Floats, raw: Floats, at: Floats, *, hold: bool) -> Float
     Returns
     -------
     (F, M) or (M,) float64
-        Times outside the frames' span give the nearest frame's value; see `inside`.
+        Times outside the frames' span give the nearest frame's value; see `inside_recording`.
     """
     i = np.clip(np.searchsorted(series_time, at, side="right") - 1, 0, len(series_time) - 1)
     if hold or len(series_time) < 2:
@@ -239,7 +239,7 @@ def sample(series_time: Floats, raw: Floats, at: Floats, *, hold: bool) -> Float
     return np.asarray(before + (raw[..., j] - before) * share, np.float64)
 
 
-def inside(series: Series, at: Floats) -> npt.NDArray[np.bool_]:
+def inside_recording(series: FieldSeries, at: Floats) -> npt.NDArray[np.bool_]:
     """Where a time has a frame close enough before and after it to say what the field was."""
     time = series.time_s
     patience = max(4 * series.period_s, 0.25)
@@ -250,7 +250,7 @@ def inside(series: Series, at: Floats) -> npt.NDArray[np.bool_]:
     return np.asarray(ok)
 
 
-def coarse_match(series: Series, target: Target, *, hold: bool = False) -> tuple[Floats, Floats]:
+def coarse_match(series: FieldSeries, target: ChannelTarget, *, hold: bool = False) -> tuple[Floats, Floats]:
     """Best squared correlation over the coarse lags of every field with a numeric channel.
 
     Returns
@@ -264,7 +264,7 @@ def coarse_match(series: Series, target: Target, *, hold: bool = False) -> tuple
     time, value = target.time_s[::thin], target.value[::thin]
     for lag in LAGS_S:
         at = time - lag
-        ok = inside(series, at)
+        ok = inside_recording(series, at)
         if ok.sum() < 12:
             continue
         x = sample(series.time_s, series.raw, at[ok], hold=hold)

@@ -12,11 +12,11 @@ from swapbridge.capture.capture import Capture
 from swapbridge.core.frames import format_identifier
 from swapbridge.guessing.findings import FoundField, FoundMessage
 from swapbridge.guessing.layout.fields import MessageFields, raw_values
-from swapbridge.guessing.meaning.align import Target
+from swapbridge.guessing.meaning.align import ChannelTarget
 from swapbridge.guessing.meaning.chance import Chance
 from swapbridge.guessing.meaning.matching import Match
-from swapbridge.guessing.meaning.snap import Snapped, snap
-from swapbridge.guessing.meaning.widen import widen
+from swapbridge.guessing.meaning.simple_numbers import Snapped, simplest_numbers
+from swapbridge.guessing.meaning.top_bits import give_back_top_bits
 
 LEAST_CLAIM = 0.05
 """A field that follows a channel with less probability than this claims none."""
@@ -40,7 +40,7 @@ class Claim:
 def with_meaning(
     index: int,
     all_claims: Sequence[Claim],
-    targets: dict[str, Target],
+    targets: dict[str, ChannelTarget],
     chances: dict[str, Chance],
     message_fields: Sequence[MessageFields],
     capture: Capture,
@@ -89,7 +89,7 @@ def _claimed(
     field: FoundField,
     mine: Sequence[Claim],
     all_claims: Sequence[Claim],
-    targets: dict[str, Target],
+    targets: dict[str, ChannelTarget],
     chances: dict[str, Chance],
     message_fields: Sequence[MessageFields],
 ) -> FoundField:
@@ -136,12 +136,12 @@ def _fineness(claim: Claim) -> tuple[bool, int, float]:
 def _widened(
     field: FoundField,
     claim: Claim,
-    targets: dict[str, Target],
+    targets: dict[str, ChannelTarget],
     message: MessageFields,
     others: Sequence[FoundField],
     capture: Capture,
 ) -> FoundField:
-    """The field with the still bits above it, where those belong to it (`widen`)."""
+    """The field with the still bits above it, where those belong to it (`give_back_top_bits`)."""
     if claim.probability < WORTH_WIDENING or claim.match.fit is None or claim.snapped is None:
         return field
     payload = capture.payload[message.rows]
@@ -150,14 +150,14 @@ def _widened(
         if chooser is None:
             return field
         payload = payload[raw_values(payload, chooser.layout) == field.mux[1]]
-    wider = widen(field, others, payload, message.length)
+    wider = give_back_top_bits(field, others, payload, message.length)
     if wider is None:
         return field
     evidence = {**field.evidence, "top_bits_never_moved": wider.added}
     if wider.raw_added == 0:
         return replace(field, layout=wider.layout, evidence=evidence)
     fit, target = claim.match.fit, targets[claim.match.channel]
-    again = snap(
+    again = simplest_numbers(
         fit.scale,
         fit.offset - fit.scale * wider.raw_added,
         fit.scale_error,
@@ -189,7 +189,7 @@ def _runner_up(others: Sequence[Claim], message_fields: Sequence[MessageFields])
     }
 
 
-def _evidence(claim: Claim, target: Target, chance: Chance | None) -> dict[str, Any]:
+def _evidence(claim: Claim, target: ChannelTarget, chance: Chance | None) -> dict[str, Any]:
     fit, table, snapped = claim.match.fit, claim.match.table, claim.snapped
     if table is not None:
         return {
@@ -221,7 +221,7 @@ def _evidence(claim: Claim, target: Target, chance: Chance | None) -> dict[str, 
     }
 
 
-def _words(claim: Claim, target: Target, evidence: dict[str, Any]) -> str:
+def _words(claim: Claim, target: ChannelTarget, evidence: dict[str, Any]) -> str:
     fit, table = claim.match.fit, claim.match.table
     if table is not None:
         return (

@@ -13,7 +13,15 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.guessing.meaning.align import TOOL_JITTER_S, Floats, Series, Target, inside, sample, strange_lag
+from swapbridge.guessing.meaning.align import (
+    TOOL_JITTER_S,
+    ChannelTarget,
+    FieldSeries,
+    Floats,
+    inside_recording,
+    sample,
+    strange_lag,
+)
 
 HUBER = 2.0
 """Residuals beyond this many standard deviations count less and less."""
@@ -72,7 +80,7 @@ class Fit:
     step: float
 
 
-def fit(series: Series, row: int, target: Target, near_lag_s: float, *, hold: bool = False) -> Fit | None:
+def fit(series: FieldSeries, row: int, target: ChannelTarget, near_lag_s: float, *, hold: bool = False) -> Fit | None:
     """Fit one field to a numeric channel, the lag searched about a first guess.
 
     Parameters
@@ -98,7 +106,7 @@ def fit(series: Series, row: int, target: Target, near_lag_s: float, *, hold: bo
     lags = np.clip(near_lag_s + np.arange(-reach, reach + 1e-9, 0.01), 0.0, MOST_BEHIND_S)
     lags = np.unique(np.round(lags, 4))
     at = target.time_s[None, :] - lags[:, None]
-    ok = inside(series, target.time_s - lags[-1]) & inside(series, target.time_s - lags[0])
+    ok = inside_recording(series, target.time_s - lags[-1]) & inside_recording(series, target.time_s - lags[0])
     if series.good is not None:
         # a line between a good and a bad frame is bad as well
         ok &= sample(series.time_s, series.good[row].astype(np.float64), target.time_s - near_lag_s, hold=False) == 1
@@ -115,12 +123,12 @@ def fit(series: Series, row: int, target: Target, near_lag_s: float, *, hold: bo
     return _judge(xx, y, weight, target, lag, _step(raw))
 
 
-def residuals(series: Series, row: int, target: Target, lag_s: float) -> tuple[Floats, Floats] | None:
+def residuals(series: FieldSeries, row: int, target: ChannelTarget, lag_s: float) -> tuple[Floats, Floats] | None:
     """Standardised residuals of the robust line at a known lag, sample by sample, and the weights they had.
 
     None where the field stands still or hardly meets the channel.
     """
-    ok = inside(series, target.time_s - lag_s)
+    ok = inside_recording(series, target.time_s - lag_s)
     if ok.sum() < FEWEST_SAMPLES:
         return None
     x = sample(series.time_s, series.raw[row], target.time_s[ok] - lag_s, hold=False)
@@ -137,7 +145,7 @@ def _step(raw: Floats) -> float:
     return float(np.diff(values).min()) if len(values) > 1 else 1.0
 
 
-def _weights(series: Series, target: Target, ok: npt.NDArray[np.bool_], hold: bool) -> Floats:
+def _weights(series: FieldSeries, target: ChannelTarget, ok: npt.NDArray[np.bool_], hold: bool) -> Floats:
     """One over the variance that a follower's residual would have at each sample."""
     wander = np.hypot(TOOL_JITTER_S, (0.3 if hold else 0.12) * series.period_s)
     variance = target.noise**2 + (target.speed[ok] * wander) ** 2
@@ -193,7 +201,7 @@ def _bottom(lags: Floats, cost: Floats) -> float:
     return float(lags[k])
 
 
-def _judge(x: Floats, y: Floats, weight: Floats, target: Target, lag: float, step: float) -> Fit | None:
+def _judge(x: Floats, y: Floats, weight: Floats, target: ChannelTarget, lag: float, step: float) -> Fit | None:
     if np.ptp(x) <= 0:
         return None
     slope, offset, final = robust_line(x, y, weight)

@@ -11,10 +11,10 @@ from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.layout.fields import MessageFields, raw_values
-from swapbridge.guessing.meaning.align import Floats, Series, Target, coarse_match
+from swapbridge.guessing.meaning.align import ChannelTarget, FieldSeries, Floats, coarse_match
 from swapbridge.guessing.meaning.chance import shifted_best
 from swapbridge.guessing.meaning.fit import Fit, fit
-from swapbridge.guessing.meaning.levels import TableFit, fit_table
+from swapbridge.guessing.meaning.word_channels import TableFit, fit_table
 
 CANDIDATES = ("analogue", "flag", "enum", "mux")
 """Kinds that may follow a channel: a counter or a checksum follows nothing."""
@@ -33,7 +33,7 @@ class Work:
     read with the other sign.
     """
 
-    series: tuple[Series, ...]
+    series: tuple[FieldSeries, ...]
     members: tuple[tuple[int, ...], ...]
     flips: tuple[tuple[bool, ...], ...]
     held: tuple[tuple[bool, ...], ...]
@@ -85,7 +85,7 @@ def work_of(fields: MessageFields, capture: Capture) -> Work | None:
         if raw:
             period = float(np.median(np.diff(moments)))
             all_good = np.array(good)
-            series.append(Series(moments, np.array(raw), period, None if all_good.all() else all_good))
+            series.append(FieldSeries(moments, np.array(raw), period, None if all_good.all() else all_good))
             members.append(tuple(who))
             flips.append(tuple(turned))
             held.append(tuple(hold))
@@ -134,7 +134,7 @@ def _without_reserved(raw: Floats, layout: Layout) -> tuple[Floats, npt.NDArray[
     return np.asarray(raw[last]), ~reserved
 
 
-def match_message(work: Work, targets: tuple[Target, ...]) -> tuple[list[Match], dict[str, Floats]]:
+def match_message(work: Work, targets: tuple[ChannelTarget, ...]) -> tuple[list[Match], dict[str, Floats]]:
     """Fit every field of one identifier to every channel that it might follow.
 
     Returns
@@ -158,7 +158,11 @@ def match_message(work: Work, targets: tuple[Target, ...]) -> tuple[list[Match],
 
 
 def _fits(
-    series: Series, members: tuple[int, ...], flips: tuple[bool, ...], held: tuple[bool, ...], target: Target
+    series: FieldSeries,
+    members: tuple[int, ...],
+    flips: tuple[bool, ...],
+    held: tuple[bool, ...],
+    target: ChannelTarget,
 ) -> list[Match]:
     out = []
     r2, lag = coarse_match(series, target, hold=target.is_switch)
@@ -173,7 +177,9 @@ def _fits(
     return out
 
 
-def _tables(series: Series, members: tuple[int, ...], flips: tuple[bool, ...], target: Target) -> list[Match]:
+def _tables(
+    series: FieldSeries, members: tuple[int, ...], flips: tuple[bool, ...], target: ChannelTarget
+) -> list[Match]:
     out = []
     for row, (member, flipped) in enumerate(zip(members, flips, strict=True)):
         if flipped:

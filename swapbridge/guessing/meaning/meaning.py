@@ -19,16 +19,16 @@ from swapbridge.core.progress import Progress
 from swapbridge.guessing.findings import FoundMessage
 from swapbridge.guessing.layout.fields import MessageFields
 from swapbridge.guessing.meaning.advice import advise, describe_channel
-from swapbridge.guessing.meaning.align import Target, prepare
+from swapbridge.guessing.meaning.align import ChannelTarget, prepare
 from swapbridge.guessing.meaning.chance import POINTS, judge_luck
 from swapbridge.guessing.meaning.claims import Claim, with_meaning
 from swapbridge.guessing.meaning.confidence import features, probability, table_probability, unexplained
 from swapbridge.guessing.meaning.fit import Fit
+from swapbridge.guessing.meaning.low_bits import doubt_left, mend_message
 from swapbridge.guessing.meaning.matching import Match, match_message, work_of
-from swapbridge.guessing.meaning.mend import doubt_left, mend_message
 from swapbridge.guessing.meaning.obd_channels import obd_channels
 from swapbridge.guessing.meaning.siblings import share_scales
-from swapbridge.guessing.meaning.snap import Snapped, snap
+from swapbridge.guessing.meaning.simple_numbers import Snapped, simplest_numbers
 from swapbridge.guessing.meaning.switches import part_switches
 
 WORTH_SNAPPING = 0.9
@@ -91,7 +91,7 @@ def attach_meaning(
             luck[name] = np.maximum(luck[name], best)
     chances = {name: judge_luck(luck[name], t) for name, t in targets.items() if not t.is_text}
     claims = weigh(matches, targets)
-    message_fields, again = mend(message_fields, capture, claims, targets)
+    message_fields, again = give_back_low_bits(message_fields, capture, claims, targets)
     message_fields, parted = part(message_fields, capture, claims, targets)
     again = sorted({*again, *parted})
     for k in again:
@@ -119,7 +119,7 @@ def _on_clock(stimulus: StimulusTrack, capture: Capture) -> dict[str, Channel]:
     return dict(stimulus.on_clock_of(capture).channels)
 
 
-def prepare_targets(channels: dict[str, Channel]) -> dict[str, Target]:
+def prepare_targets(channels: dict[str, Channel]) -> dict[str, ChannelTarget]:
     """Channels ready for comparing; those without movement or with hardly a sample are kept out."""
     out = {}
     for name, channel in channels.items():
@@ -143,7 +143,7 @@ def _held(channel: Channel) -> Channel:
 
 
 def _run(
-    tasks: list[tuple[Any, tuple[Target, ...]]], executor: Executor | None, tell: Progress
+    tasks: list[tuple[Any, tuple[ChannelTarget, ...]]], executor: Executor | None, tell: Progress
 ) -> list[tuple[list[Match], dict[str, Any]]]:
     if executor is None:
         out = []
@@ -159,11 +159,14 @@ def _run(
     return out
 
 
-def mend(
-    message_fields: Sequence[MessageFields], capture: Capture, claims: Sequence[Claim], targets: dict[str, Target]
+def give_back_low_bits(
+    message_fields: Sequence[MessageFields],
+    capture: Capture,
+    claims: Sequence[Claim],
+    targets: dict[str, ChannelTarget],
 ) -> tuple[Sequence[MessageFields], list[int]]:
     """Join likely followers with low bits that were cut off; also which messages changed."""
-    meanings: dict[int, dict[int, tuple[Fit, Target]]] = {}
+    meanings: dict[int, dict[int, tuple[Fit, ChannelTarget]]] = {}
     for claim in claims:
         if claim.probability >= WORTH_MENDING and claim.match.fit is not None and not claim.match.flipped:
             mine = meanings.setdefault(claim.message, {})
@@ -178,7 +181,10 @@ def mend(
 
 
 def part(
-    message_fields: Sequence[MessageFields], capture: Capture, claims: Sequence[Claim], targets: dict[str, Target]
+    message_fields: Sequence[MessageFields],
+    capture: Capture,
+    claims: Sequence[Claim],
+    targets: dict[str, ChannelTarget],
 ) -> tuple[Sequence[MessageFields], list[int]]:
     """Cut switches that no field follows out of enumerations; also which messages changed."""
     followed = {claim.match.channel for claim in claims if claim.probability >= WORTH_PARTING}
@@ -193,9 +199,12 @@ def part(
 
 
 def _doubts(
-    message_fields: Sequence[MessageFields], capture: Capture, claims: Sequence[Claim], targets: dict[str, Target]
+    message_fields: Sequence[MessageFields],
+    capture: Capture,
+    claims: Sequence[Claim],
+    targets: dict[str, ChannelTarget],
 ) -> dict[tuple[int, int], float]:
-    """Factor on the doubt about the layout of every likely follower (`mend.doubt_left`)."""
+    """Factor on the doubt about the layout of every likely follower (`give_back_low_bits.doubt_left`)."""
     out: dict[tuple[int, int], float] = {}
     for claim in claims:
         where = (claim.message, claim.match.field)
@@ -205,7 +214,7 @@ def _doubts(
     return out
 
 
-def weigh(matches: Sequence[Sequence[Match]], targets: dict[str, Target]) -> list[Claim]:
+def weigh(matches: Sequence[Sequence[Match]], targets: dict[str, ChannelTarget]) -> list[Claim]:
     """Probability of every match, rivals for the same channel looked at together.
 
     Returns
@@ -227,10 +236,10 @@ def weigh(matches: Sequence[Sequence[Match]], targets: dict[str, Target]) -> lis
     return sorted(claims, key=lambda c: -c.probability)
 
 
-def _snapped(fit: Fit, target: Target) -> Snapped:
+def _snapped(fit: Fit, target: ChannelTarget) -> Snapped:
     if fit.r2 < WORTH_SNAPPING:
         return Snapped(fit.scale, fit.offset, False, 0.0, "")
-    return snap(
+    return simplest_numbers(
         fit.scale,
         fit.offset,
         fit.scale_error,

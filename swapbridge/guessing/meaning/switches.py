@@ -17,7 +17,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.layout.fields import MessageFields, raw_values, rows_of
-from swapbridge.guessing.meaning.align import LAGS_S, Floats, Target
+from swapbridge.guessing.meaning.align import LAGS_S, ChannelTarget, Floats
 
 FEWEST_CHANGES = 4
 """Changes of the channel from which on their agreement is no chance."""
@@ -29,7 +29,7 @@ SURE = 0.97
 """Confidence in the layout of a flag that was found so, and of what is left beside it."""
 
 
-def part_switches(message: MessageFields, capture: Capture, targets: Sequence[Target]) -> MessageFields | None:
+def part_switches(message: MessageFields, capture: Capture, targets: Sequence[ChannelTarget]) -> MessageFields | None:
     """Cut a bit out of an enumeration where a channel of on and off follows just that bit.
 
     Parameters

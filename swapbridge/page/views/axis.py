@@ -25,7 +25,7 @@ from swapbridge.page.answers import (
     StripLine,
     StripsAnswer,
 )
-from swapbridge.page.bench import Bench, answer, stamp_of
+from swapbridge.page.bench import BenchPage, answer, stamp_of
 from swapbridge.page.pictures import bit_picture, envelope
 from swapbridge.page.strips import (
     MOST_STEPPED_BITS,
@@ -48,7 +48,7 @@ MOST_CHANNELS = 30
 MOST_BLOCKS = 400
 
 
-def routes(bench: Bench) -> list[Route]:
+def routes(bench: BenchPage) -> list[Route]:
     """Routes of the time axis."""
 
     def axis(request: Request) -> Response:
@@ -84,11 +84,11 @@ def routes(bench: Bench) -> list[Route]:
 class _Asked:
     """A question about a capture: which, which stretch of it, which identifier."""
 
-    def __init__(self, bench: Bench, request: Request) -> None:
+    def __init__(self, bench: BenchPage, request: Request) -> None:
         values = request.query_params
         self.name = values.get("file", "")
-        self.capture: Capture = bench.shelf.capture(self.name)
-        stamp = stamp_of(bench.shelf.capture_file(self.name).path)
+        self.capture: Capture = bench.folder_files.capture(self.name)
+        stamp = stamp_of(bench.folder_files.capture_file(self.name).path)
         frames = bench.remember(f"frames {self.name}", stamp, partial(sorted_frames, self.capture))
         assert isinstance(frames, Frames)
         self.frames = frames
@@ -117,7 +117,7 @@ class _Asked:
         raise InputError(f"{self.id} is not in this capture; load the page again")
 
 
-def _axis(bench: Bench, asked: _Asked) -> AxisAnswer:
+def _axis(bench: BenchPage, asked: _Asked) -> AxisAnswer:
     found = surveyed(bench, asked.name)
     gaps: list[Gap] = [
         {"begin": round(a, 3), "end": round(b, 3), "words": words, "bus": bus.name}
@@ -138,10 +138,10 @@ def _axis(bench: Bench, asked: _Asked) -> AxisAnswer:
     return {"span": span, "gaps": gaps, "loads": loads, "channels": channels, "blocks": blocks, "trouble": trouble}
 
 
-def _channels(bench: Bench, asked: _Asked, start_ns: int) -> tuple[list[StripLine], list[Blocks], str]:
+def _channels(bench: BenchPage, asked: _Asked, start_ns: int) -> tuple[list[StripLine], list[Blocks], str]:
     """Stimulus channels over the whole recording; words as blocks."""
     try:
-        track = bench.shelf.stimulus(asked.name)
+        track = bench.folder_files.stimulus(asked.name)
         channels = list(track.on_clock_of(asked.capture).channels.values()) if track is not None else []
     except InputError as error:
         return [], [], f"The stimulus file is not shown: {error}."
@@ -161,7 +161,7 @@ def _channels(bench: Bench, asked: _Asked, start_ns: int) -> tuple[list[StripLin
     return numbers, blocks, trouble
 
 
-def _strips(bench: Bench, asked: _Asked) -> StripsAnswer:
+def _strips(bench: BenchPage, asked: _Asked) -> StripsAnswer:
     """One identifier over a stretch of time: its fields, its period, its bits."""
     key, frames, capture = asked.key, asked.frames, asked.capture
     word = identifier_word(key.identifier, key.extended)
@@ -190,7 +190,7 @@ def _strips(bench: Bench, asked: _Asked) -> StripsAnswer:
     }
 
 
-def _found(bench: Bench, asked: _Asked, key: FrameKey) -> list[StripLine]:
+def _found(bench: BenchPage, asked: _Asked, key: FrameKey) -> list[StripLine]:
     """Fields as the search found them, where no map has the message."""
     part = asked.frames.of(key)
     near = window(asked.frames.time_s[part], asked.span_s)

@@ -22,7 +22,7 @@ from swapbridge.core.progress import Progress
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import parse_bridge
 from swapbridge.page.answers import BridgeAnswer, BridgeRow, CheckAnswer, Curve, Dials, Fault, Pickable
-from swapbridge.page.bench import Bench, answer, posted, text_of, version_of
+from swapbridge.page.bench import BenchPage, answer, field_text, posted, version_of
 from swapbridge.page.dials import dials
 from swapbridge.page.keeping import ChangedError
 from swapbridge.page.rows import functions, pickable, sources, with_source
@@ -37,14 +37,14 @@ MOST_CURVE_POINTS = 64
 _PLACE = re.compile(r"^(?P<file>[^\n]*?):(?P<line>\d+)(?::(?P<column>\d+))?: (?P<words>.*)$", re.DOTALL)
 
 
-def routes(bench: Bench) -> list[Route]:
+def routes(bench: BenchPage) -> list[Route]:
     """Routes of the bridge view."""
 
     def show(request: Request) -> Response:
         return bench.page(request, "bridge.html")
 
     def read(request: Request) -> Response:
-        path = bench.shelf.path(BRIDGE)
+        path = bench.folder_files.path(BRIDGE)
         text, version = bridge_file(bench)
         undo = bench.keeper.last_step(path)
         try:
@@ -55,11 +55,11 @@ def routes(bench: Bench) -> list[Route]:
         return answer(said)
 
     def check(request: Request, asked: dict[str, Any]) -> Response:
-        return answer(checked(bench, text_of(asked, "text", MOST_BRIDGE_TEXT)))
+        return answer(checked(bench, field_text(asked, "text", MOST_BRIDGE_TEXT)))
 
     def save(request: Request, asked: dict[str, Any]) -> Response:
-        text = text_of(asked, "text", MOST_BRIDGE_TEXT)
-        path = bench.shelf.path(BRIDGE)
+        text = field_text(asked, "text", MOST_BRIDGE_TEXT)
+        path = bench.folder_files.path(BRIDGE)
         version = bench.keeper.write(
             path,
             text.encode("utf-8"),
@@ -70,12 +70,12 @@ def routes(bench: Bench) -> list[Route]:
         return answer({"saved": BRIDGE, "version": version})
 
     def curve(request: Request, asked: dict[str, Any]) -> Response:
-        text = text_of(asked, "text", MOST_BRIDGE_TEXT)
-        return answer({"text": with_curve(text, text_of(asked, "table", 80), asked.get("points"))})
+        text = field_text(asked, "text", MOST_BRIDGE_TEXT)
+        return answer({"text": with_curve(text, field_text(asked, "table", 80), asked.get("points"))})
 
     def pick(request: Request, asked: dict[str, Any]) -> Response:
-        text = text_of(asked, "text", MOST_BRIDGE_TEXT)
-        chosen = [text_of(asked, key) for key in ("message", "signal", "source")]
+        text = field_text(asked, "text", MOST_BRIDGE_TEXT)
+        chosen = [field_text(asked, key) for key in ("message", "signal", "source")]
         return answer({"text": with_source(text, *chosen)})
 
     def compile_it(request: Request, asked: dict[str, Any]) -> Response:
@@ -89,17 +89,17 @@ def routes(bench: Bench) -> list[Route]:
             result = compiled(bench, text)
             written = result.plan.to_json()
             check = partial(_same_plan, result.plan)
-            bench.keeper.derive(bench.shelf.path(PLAN), written.encode("utf-8"), check)
+            bench.keeper.derive(bench.folder_files.path(PLAN), written.encode("utf-8"), check)
             return {"warnings": [str(w) for w in result.warnings], "sends": len(result.plan.sends)}
 
         return answer({"job": bench.jobs.start("Compiling", work).key})
 
     def drive(request: Request, asked: dict[str, Any]) -> Response:
-        name = text_of(asked, "file")
-        bench.shelf.capture_file(name)
+        name = field_text(asked, "file")
+        bench.folder_files.capture_file(name)
 
         def work(progress: Progress) -> Dials:
-            return dials(*plan_and_maps(bench), bench.shelf.capture(name), progress)
+            return dials(*plan_and_maps(bench), bench.folder_files.capture(name), progress)
 
         return answer({"job": bench.jobs.start("Driving the dials", work).key})
 
@@ -115,35 +115,35 @@ def routes(bench: Bench) -> list[Route]:
     ]
 
 
-def bridge_text(bench: Bench) -> str:
+def bridge_text(bench: BenchPage) -> str:
     """The folder's bridge file, or an empty text where there is none yet."""
     return bridge_file(bench)[0]
 
 
-def bridge_file(bench: Bench) -> tuple[str, str]:
+def bridge_file(bench: BenchPage) -> tuple[str, str]:
     """The folder's bridge file, or an empty text where there is none yet, and the version that it is."""
-    content, version = bench.keeper.read(bench.shelf.path(BRIDGE))
+    content, version = bench.keeper.read(bench.folder_files.path(BRIDGE))
     try:
         return (content or b"").decode("utf-8"), version
     except UnicodeDecodeError as error:
         raise InputError(f"{BRIDGE} can't be read ({error}); write it as UTF-8 text") from None
 
 
-def compiled(bench: Bench, text: str) -> CompileResult:
+def compiled(bench: BenchPage, text: str) -> CompileResult:
     """The bridge text compiled against the maps and the needs list in the folder."""
     bridge, maps = bridge_and_maps(bench, text)
     return compile_bridge(bridge, maps)
 
 
-def bridge_and_maps(bench: Bench, text: str) -> tuple[BridgeFile, dict[str, SignalMap]]:
+def bridge_and_maps(bench: BenchPage, text: str) -> tuple[BridgeFile, dict[str, SignalMap]]:
     """The bridge text as values, with the files it names; none of them outside the folder."""
-    bridge = parse_bridge(text, str(bench.shelf.path(BRIDGE)))
+    bridge = parse_bridge(text, str(bench.folder_files.path(BRIDGE)))
     if bridge.needs_file:
-        bridge = replace(bridge, needs=load_needs(bench.shelf.path(bridge.needs_file)))
-    return bridge, {bus.name: load_map(bench.shelf.path(bus.map_file)) for bus in bridge.buses if bus.map_file}
+        bridge = replace(bridge, needs=load_needs(bench.folder_files.path(bridge.needs_file)))
+    return bridge, {bus.name: load_map(bench.folder_files.path(bus.map_file)) for bus in bridge.buses if bus.map_file}
 
 
-def plan_and_maps(bench: Bench) -> tuple[Plan, dict[str, SignalMap]]:
+def plan_and_maps(bench: BenchPage) -> tuple[Plan, dict[str, SignalMap]]:
     """The plan of the bridge file and the maps it names, all as they are now, and nothing kept from before.
 
     Raises
@@ -151,7 +151,7 @@ def plan_and_maps(bench: Bench) -> tuple[Plan, dict[str, SignalMap]]:
     InputError, RefusedError
         What the compiler says of them.
     """
-    path = bench.shelf.path(BRIDGE)
+    path = bench.folder_files.path(BRIDGE)
     if not path.is_file():
         raise InputError(f"there is no {BRIDGE} here; write one in the Bridge view or with: swapbridge new")
     bridge, maps = bridge_and_maps(bench, bridge_text(bench))
@@ -168,7 +168,7 @@ def _same_plan(plan: Plan, new: Path) -> None:
         raise InputError("the plan does not read back as it was compiled; nothing was replaced")
 
 
-def checked(bench: Bench, text: str) -> CheckAnswer:
+def checked(bench: BenchPage, text: str) -> CheckAnswer:
     """What the compiler says of a bridge text: faults with their lines, and the bridge as a table."""
     faults: list[Fault] = []
     rows: list[BridgeRow] = []

@@ -18,8 +18,8 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.frames import identifier_word, parse_identifier
 from swapbridge.guessing.integrity.search import integrity_words
 from swapbridge.page.answers import CaptureAnswer, ChecksAnswer, IdentifierAnswer
-from swapbridge.page.bench import Bench, answer, stamp_of
-from swapbridge.page.shelf import MOST_CAPTURE_BYTES
+from swapbridge.page.bench import BenchPage, answer, stamp_of
+from swapbridge.page.folder_files import MOST_CAPTURE_BYTES
 from swapbridge.page.unpacking import check_unpacked
 from swapbridge.page.views.guess import fields_of, read_maps
 from swapbridge.signalmap.dbc_read import load_map
@@ -31,7 +31,7 @@ MOST_IDENTIFIERS = 500
 _PLAIN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._+()-]{0,120}")
 
 
-def routes(bench: Bench) -> list[Route]:
+def routes(bench: BenchPage) -> list[Route]:
     """Routes of the capture view."""
 
     def show(request: Request) -> Response:
@@ -60,10 +60,12 @@ def routes(bench: Bench) -> list[Route]:
     ]
 
 
-def surveyed(bench: Bench, name: str) -> Survey:
+def surveyed(bench: BenchPage, name: str) -> Survey:
     """The survey of a capture in the folder, made once."""
     found = bench.remember(
-        f"survey {name}", stamp_of(bench.shelf.capture_file(name).path), lambda: survey(bench.shelf.capture(name))
+        f"survey {name}",
+        stamp_of(bench.folder_files.capture_file(name).path),
+        lambda: survey(bench.folder_files.capture(name)),
     )
     assert isinstance(found, Survey)
     return found
@@ -75,7 +77,7 @@ def period_ms(seen: IdentifierSurvey) -> float | None:
     return round(seen.period_ms, 3) if regular else None
 
 
-def _overview(bench: Bench, name: str) -> CaptureAnswer:
+def _overview(bench: BenchPage, name: str) -> CaptureAnswer:
     found = surveyed(bench, name)
     named = {m.word: f"{m.name} in {name}" for name, known in read_maps(bench).items() for m in known.messages}
     buses = "1 bus" if len(found.buses) == 1 else f"{len(found.buses)} buses"
@@ -99,7 +101,7 @@ def _overview(bench: Bench, name: str) -> CaptureAnswer:
     }
 
 
-def _identifier(bench: Bench, name: str, text: str, bus: str) -> IdentifierAnswer:
+def _identifier(bench: BenchPage, name: str, text: str, bus: str) -> IdentifierAnswer:
     seen = _seen(bench, name, text, bus)
     regular = period_ms(seen)
     every = f"every {regular:g} ms, worst gap {seen.worst_gap_ms:.1f} ms" if regular else f"sent as {seen.sending}"
@@ -109,19 +111,19 @@ def _identifier(bench: Bench, name: str, text: str, bus: str) -> IdentifierAnswe
     }
 
 
-def _checks(bench: Bench, name: str, text: str, bus: str) -> ChecksAnswer:
+def _checks(bench: BenchPage, name: str, text: str, bus: str) -> ChecksAnswer:
     """Counters and checksums of one identifier, by the thorough search: asked for by itself, since it may take longer
     than a picture may."""
     key = _seen(bench, name, text, bus).key
     words = bench.remember(
         f"checks {name} {key}",
-        stamp_of(bench.shelf.capture_file(name).path),
-        lambda: integrity_words(bench.shelf.capture(name), only={key}).get(key, ()),
+        stamp_of(bench.folder_files.capture_file(name).path),
+        lambda: integrity_words(bench.folder_files.capture(name), only={key}).get(key, ()),
     )
     return {"checks": list(words)}
 
 
-def _seen(bench: Bench, name: str, text: str, bus: str) -> IdentifierSurvey:
+def _seen(bench: BenchPage, name: str, text: str, bus: str) -> IdentifierSurvey:
     key = (bus, *parse_identifier(text))
     seen = next((s for s in surveyed(bench, name).identifiers if s.key == key), None)
     if seen is None:
@@ -129,7 +131,7 @@ def _seen(bench: Bench, name: str, text: str, bus: str) -> IdentifierSurvey:
     return seen
 
 
-async def _upload(bench: Bench, request: Request) -> dict[str, Any]:
+async def _upload(bench: BenchPage, request: Request) -> dict[str, Any]:
     """Take one file into `captures/`, a map into `signal_maps/`; it is there whole and readable, or not at all."""
     name = request.query_params.get("name", "")
     is_map = name.lower().endswith(".dbc")
@@ -138,7 +140,7 @@ async def _upload(bench: Bench, request: Request) -> dict[str, Any]:
             f"a capture ends in one of {', '.join(RECORDING_SUFFIXES)}, a stimulus file in .csv, a signal map in .dbc, "
             "and its name has letters, digits, dots and dashes"
         )
-    target = bench.shelf.map_path(name) if is_map else bench.shelf.path(CAPTURES, name)
+    target = bench.folder_files.map_path(name) if is_map else bench.folder_files.path(CAPTURES, name)
     if target.exists():
         raise InputError(f"{target.parent.name}/ has a {name} already; rename one of them")
     with bench.keeper.place_for(name) as place:

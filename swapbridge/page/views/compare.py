@@ -9,16 +9,16 @@ from starlette.routing import Route
 from swapbridge.capture.naming import kind_of
 from swapbridge.page.answers import CompareAnswer
 from swapbridge.page.answers import Missing as MissingAnswer
-from swapbridge.page.bench import Bench, answer
+from swapbridge.page.bench import BenchPage, answer
 from swapbridge.page.views.capture import period_ms, surveyed
 from swapbridge.surveying.compare import Missing, compare_surveys
 
 
-def routes(bench: Bench) -> list[Route]:
+def routes(bench: BenchPage) -> list[Route]:
     """Routes of the compare view."""
 
     def show(request: Request) -> Response:
-        before, after = useful_pair([item.name for item in bench.shelf.captures()])
+        before, after = useful_pair([item.name for item in bench.folder_files.captures()])
         return bench.page(request, "compare.html", before=before, after=after)
 
     def differences(request: Request) -> Response:
@@ -41,7 +41,7 @@ def useful_pair(names: list[str]) -> tuple[str, str]:
     return (names[0], names[-1]) if names else ("", "")
 
 
-def _differences(bench: Bench, a: str, b: str) -> CompareAnswer:
+def _differences(bench: BenchPage, a: str, b: str) -> CompareAnswer:
     found = compare_surveys(surveyed(bench, a), surveyed(bench, b))
     return {
         "appeared": [_one(m) for m in found.appeared],

@@ -16,7 +16,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress
 from swapbridge.language.reading import parse_bridge
 from swapbridge.page.answers import DraftAnswer, DraftLine
-from swapbridge.page.bench import Bench, answer, posted, text_of, version_of
+from swapbridge.page.bench import BenchPage, answer, field_text, posted, version_of
 from swapbridge.page.views.bridge import bridge_and_maps, bridge_file
 from swapbridge.swapfolder.answers import accepted_text, edited_text, lines_of, refused_text
 from swapbridge.swapfolder.paths import BRIDGE
@@ -26,18 +26,18 @@ from swapbridge.swapfolder.reviewing import review_lines
 MOST_RULE_TEXT = 4000
 
 
-def routes(bench: Bench) -> list[Route]:
+def routes(bench: BenchPage) -> list[Route]:
     """Routes of the draft view."""
 
     def show(request: Request) -> Response:
-        return bench.page(request, "draft.html", report=(bench.shelf.folder / "draft.html").is_file())
+        return bench.page(request, "draft.html", report=(bench.folder_files.folder / "draft.html").is_file())
 
     def read(request: Request) -> Response:
         return answer(_view(bench))
 
     def say(request: Request, asked: dict[str, Any]) -> Response:
-        name, said = text_of(asked, "name"), text_of(asked, "say", 10)
-        path, seen = bench.shelf.path(BRIDGE), version_of(asked)
+        name, said = field_text(asked, "name"), field_text(asked, "say", 10)
+        path, seen = bench.folder_files.path(BRIDGE), version_of(asked)
         text, _ = bridge_file(bench)
         on = datetime.date.today().isoformat()
         _, maps = bridge_and_maps(bench, text)
@@ -46,7 +46,7 @@ def routes(bench: Bench) -> list[Route]:
         elif said == "refuse":
             new = refused_text(text, path, name, on)
         elif said == "edit":
-            rule = text_of(asked, "value", MOST_RULE_TEXT), text_of(asked, "fallback", MOST_RULE_TEXT)
+            rule = field_text(asked, "value", MOST_RULE_TEXT), field_text(asked, "fallback", MOST_RULE_TEXT)
             new = edited_text(text, path, name, rule, on, maps)
         else:
             raise InputError(f"a line is answered by accept, refuse or edit, not by {said!r}")
@@ -54,7 +54,7 @@ def routes(bench: Bench) -> list[Route]:
         return answer(_view(bench))
 
     def beside(request: Request, asked: dict[str, Any]) -> Response:
-        name = text_of(asked, "name")
+        name = field_text(asked, "name")
         bench.heavy()
 
         def work(progress: Progress) -> dict[str, Any]:
@@ -65,7 +65,7 @@ def routes(bench: Bench) -> list[Route]:
                 return {"lines": [f"{name} asks for no review: nothing that moves a torque hangs on it."]}
             result = compile_bridge(bridge, maps)
             progress(0.4, "playing the recordings")
-            captures = read_captures(captures_of(bench.shelf.folder, [b.name for b in bridge.buses])[0])
+            captures = read_captures(captures_of(bench.folder_files.folder, [b.name for b in bridge.buses])[0])
             return {"lines": review_lines(mark, bridge, result, maps, captures)}
 
         return answer({"job": bench.jobs.start("Recorded against made", work).key})
@@ -78,9 +78,9 @@ def routes(bench: Bench) -> list[Route]:
     ]
 
 
-def _view(bench: Bench) -> DraftAnswer:
+def _view(bench: BenchPage) -> DraftAnswer:
     """Every line with what waits for a review, and the version of the file that they were read from."""
-    path = bench.shelf.path(BRIDGE)
+    path = bench.folder_files.path(BRIDGE)
     text, version = bridge_file(bench)
     waiting, trouble = [], ""
     try:

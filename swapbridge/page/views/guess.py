@@ -35,7 +35,7 @@ from swapbridge.page.answers import (
     FoundField,
     MapState,
 )
-from swapbridge.page.bench import Bench, answer, posted, stamp_of, text_of, version_of
+from swapbridge.page.bench import BenchPage, answer, field_text, posted, stamp_of, version_of
 from swapbridge.page.pictures import envelope, payload_rows
 from swapbridge.page.strips import MOST_STEPPED_BITS
 from swapbridge.signalmap.accept import accept_findings
@@ -46,11 +46,11 @@ from swapbridge.signalmap.model import SignalMap
 MOST_DOTS = 800
 
 
-def routes(bench: Bench) -> list[Route]:
+def routes(bench: BenchPage) -> list[Route]:
     """Routes of the guess view."""
 
     def show(request: Request) -> Response:
-        return bench.page(request, "guess.html", maps=[path.name for path in bench.shelf.maps()])
+        return bench.page(request, "guess.html", maps=[path.name for path in bench.folder_files.maps()])
 
     def claims(request: Request) -> Response:
         name = request.query_params.get("file", "")
@@ -67,13 +67,13 @@ def routes(bench: Bench) -> list[Route]:
         return answer({"maps": map_states(bench)})
 
     def start(request: Request, asked: dict[str, Any]) -> Response:
-        name = text_of(asked, "file")
+        name = field_text(asked, "file")
         path = findings_path(bench, name)
-        bench.shelf.capture_file(name)
+        bench.folder_files.capture_file(name)
 
         def work(progress: Progress) -> dict[str, Any]:
-            capture = bench.shelf.capture(name)
-            found = guess(capture, bench.shelf.stimulus(name), progress=progress)
+            capture = bench.folder_files.capture(name)
+            found = guess(capture, bench.folder_files.stimulus(name), progress=progress)
             content = json.dumps(found.to_dict(), indent=1, allow_nan=False).encode("utf-8")
             bench.keeper.derive(path, content, _read_findings)
             return {"messages": len(found.messages)}
@@ -100,12 +100,12 @@ def routes(bench: Bench) -> list[Route]:
     ]
 
 
-def findings_path(bench: Bench, capture: str) -> Path:
+def findings_path(bench: BenchPage, capture: str) -> Path:
     """Where findings of `captures/NAME.log` are kept: `findings/NAME.json`, from here or from the command line."""
-    return bench.shelf.path("findings", f"{recording_stem(capture)}.json")
+    return bench.folder_files.path("findings", f"{recording_stem(capture)}.json")
 
 
-def findings(bench: Bench, capture: str) -> dict[str, Any]:
+def findings(bench: BenchPage, capture: str) -> dict[str, Any]:
     """What was found in a capture, as `guess --json` wrote it; empty where it was not guessed yet.
 
     Raises
@@ -121,7 +121,7 @@ def findings(bench: Bench, capture: str) -> dict[str, Any]:
     return found
 
 
-def fields_of(bench: Bench, capture: str, identifier: int, extended: bool, bus: str) -> list[FoundField]:
+def fields_of(bench: BenchPage, capture: str, identifier: int, extended: bool, bus: str) -> list[FoundField]:
     """Found fields of one identifier, with their bit positions."""
     for message in findings(bench, capture).get("messages", []):
         if (message["id"], message["extended"], message["bus"]) == (identifier, extended, bus):
@@ -149,10 +149,10 @@ def _read_findings(path: Path) -> dict[str, Any]:
     return found
 
 
-def read_maps(bench: Bench) -> dict[str, SignalMap]:
+def read_maps(bench: BenchPage) -> dict[str, SignalMap]:
     """The folder's maps that can be read, by file name; what is wrong with the others, the first view says."""
     out = {}
-    for path in bench.shelf.maps():
+    for path in bench.folder_files.maps():
         try:
             found = bench.remember(f"map {path.name}", stamp_of(path), partial(load_map, path))
         except (SwapbridgeError, OSError, RecursionError):
@@ -162,11 +162,11 @@ def read_maps(bench: Bench) -> dict[str, SignalMap]:
     return out
 
 
-def map_states(bench: Bench) -> list[MapState]:
+def map_states(bench: BenchPage) -> list[MapState]:
     """Every map's name, its version, and the step that undo would take back."""
     return [
         {"name": path.name, "version": bench.keeper.version(path), "undo": bench.keeper.last_step(path)}
-        for path in bench.shelf.maps()
+        for path in bench.folder_files.maps()
     ]
 
 
@@ -226,8 +226,8 @@ def _in_maps(message: dict[str, Any], item: dict[str, Any], maps: dict[str, Sign
     return out
 
 
-def _field_picture(bench: Bench, asked: dict[str, str]) -> FieldAnswer:
-    capture = bench.shelf.capture(asked.get("file", ""))
+def _field_picture(bench: BenchPage, asked: dict[str, str]) -> FieldAnswer:
+    capture = bench.folder_files.capture(asked.get("file", ""))
     identifier, extended = parse_identifier(asked.get("id", ""))
     layout, scale, offset = _layout(asked)
     rows = payload_rows(capture, identifier, extended, asked.get("bus"))
@@ -252,7 +252,7 @@ def _field_picture(bench: Bench, asked: dict[str, str]) -> FieldAnswer:
         "note": "",
     }
     try:
-        track = bench.shelf.stimulus(asked.get("file", ""))
+        track = bench.folder_files.stimulus(asked.get("file", ""))
         channel = track.on_clock_of(capture).channels.get(asked.get("channel", "")) if track else None
     except InputError as error:
         channel, out["note"] = None, f"The stimulus file is not shown: {error}."
@@ -319,8 +319,8 @@ def _selected(capture: Capture, rows: npt.NDArray[np.intp], text: str) -> npt.ND
     return chosen
 
 
-def _accept(bench: Bench, asked: dict[str, Any]) -> AcceptAnswer:
-    name, identifier, field = text_of(asked, "file"), text_of(asked, "id", 12), text_of(asked, "field")
+def _accept(bench: BenchPage, asked: dict[str, Any]) -> AcceptAnswer:
+    name, identifier, field = field_text(asked, "file"), field_text(asked, "id", 12), field_text(asked, "field")
     found = findings(bench, name)
     wanted = parse_identifier(identifier)
     edits = asked.get("edit") or {}
@@ -332,8 +332,8 @@ def _accept(bench: Bench, asked: dict[str, Any]) -> AcceptAnswer:
     )
     if message is None or not any(s["name"] == field for s in message["signals"]):
         raise InputError(f"{identifier} has no field named {field!r} among the findings; guess this capture again")
-    target = bench.shelf.map_path(text_of(asked, "map", 120))
-    new_name = text_of(asked, "name", 120) or field
+    target = bench.folder_files.map_path(field_text(asked, "map", 120))
+    new_name = field_text(asked, "name", 120) or field
     before = load_map(target) if target.is_file() else None
     taken, kept = taken_into(before, found, message, field, new_name, _edited(edits))
     try:
@@ -350,15 +350,15 @@ def _accept(bench: Bench, asked: dict[str, Any]) -> AcceptAnswer:
     return {"accepted": kept, "map": target.name, "version": version, "by_hand": bool(edits)}
 
 
-def _accept_all(bench: Bench, asked: dict[str, Any]) -> AcceptAllAnswer:
+def _accept_all(bench: BenchPage, asked: dict[str, Any]) -> AcceptAllAnswer:
     """What `swapbridge map accept --min-confidence` does, as one step."""
     least = finite(str(asked.get("confidence")), "how sure it must be")
     if not 0.5 <= least <= 1:
         raise InputError("how sure a claim must be is a share from 0.5 to 1")
-    target = bench.shelf.map_path(text_of(asked, "map", 120))
+    target = bench.folder_files.map_path(field_text(asked, "map", 120))
     before = load_map(target) if target.is_file() else None
     bus = str(asked["bus"]) if asked.get("bus") else None
-    found = findings(bench, text_of(asked, "file"))
+    found = findings(bench, field_text(asked, "file"))
     if not found:
         raise InputError("this capture was not guessed yet; guess it first")
     taken = accept_findings(found, before, min_confidence=least, bus=bus)

@@ -9,10 +9,10 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from swapbridge.guides.text import REFERENCE, STAGES, page_text, page_title
-from swapbridge.page.bench import Bench
+from swapbridge.page.bench import BenchPage
 
 
-def routes(bench: Bench) -> list[Route]:
+def routes(bench: BenchPage) -> list[Route]:
     """Routes of the guides."""
     markdown = MarkdownIt("commonmark", {"html": False}).enable("table")
 

@@ -14,7 +14,7 @@ from swapbridge.bus.adapters.spec import BusSpec, parse_bus
 from swapbridge.bus.recording.script import load_script
 from swapbridge.core.cautions import cautions_for
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.page.bench import Bench, answer, posted, text_of
+from swapbridge.page.bench import BenchPage, answer, field_text, posted
 from swapbridge.page.guard import STOP_PATH
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.swapfolder.paths import PLAN
@@ -23,9 +23,9 @@ SCRIPT_NAME = "stimulus_script.toml"
 _FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,60}")
 
 
-def routes(bench: Bench) -> list[Route]:
+def routes(bench: BenchPage) -> list[Route]:
     """Routes of the live view."""
-    desk = bench.desk
+    control = bench.live_control
 
     def show(request: Request) -> Response:
         return bench.page(
@@ -37,21 +37,21 @@ def routes(bench: Bench) -> list[Route]:
         )
 
     def state(request: Request) -> Response:
-        return answer(desk.to_dict())
+        return answer(control.to_dict())
 
     def record(request: Request, asked: dict[str, Any]) -> Response:
-        name = text_of(asked, "name", 64)
+        name = field_text(asked, "name", 64)
         if not _FILE_NAME.fullmatch(name):
             raise InputError("a recording's name has letters, digits, dashes and underscores")
-        path = bench.shelf.path("captures", f"{name}.log")
+        path = bench.folder_files.path("captures", f"{name}.log")
         path.parent.mkdir(exist_ok=True)
-        script = bench.shelf.path(SCRIPT_NAME)
+        script = bench.folder_files.path(SCRIPT_NAME)
         steps = load_script(script if script.is_file() else None) if asked.get("script") else None
         scan_tool = asked.get("scan_tool") or None
         active = asked.get("active") is True
         if (active or scan_tool) and not request.state.session.local:
             raise RefusedError("an adapter that may send is opened on the machine itself, never from another one")
-        desk.start_recording(
+        control.start_recording(
             _specs(asked), path, active=active, script=steps, scan_tool=None if scan_tool is None else str(scan_tool)
         )
         return answer({"started": path.name})
@@ -63,14 +63,17 @@ def routes(bench: Bench) -> list[Route]:
             raise RefusedError("a translator is run on the machine itself, never from another one")
         if sending and not acknowledged:
             raise RefusedError("read the cautions and tick that you did, on this machine, before anything is sent")
-        path = bench.shelf.path(PLAN)
+        path = bench.folder_files.path(PLAN)
         if not path.is_file():
             raise InputError("there is no plan here yet; compile one in the Bridge view")
         plan = plan_from_json(path.read_text(encoding="utf-8"))
         against = None
         if asked.get("against"):
-            against = (text_of(asked, "against_bus", 60), bench.shelf.capture_file(text_of(asked, "against")).path)
-        desk.start_run(
+            against = (
+                field_text(asked, "against_bus", 60),
+                bench.folder_files.capture_file(field_text(asked, "against")).path,
+            )
+        control.start_run(
             path,
             _specs(asked),
             sending=sending,
@@ -81,12 +84,12 @@ def routes(bench: Bench) -> list[Route]:
         return answer({"started": plan.name})
 
     def press(request: Request, asked: dict[str, Any]) -> Response:
-        desk.press(text_of(asked, "key", 20), str(asked.get("text") or ""))
+        control.press(field_text(asked, "key", 20), str(asked.get("text") or ""))
         return answer({})
 
     async def stop(request: Request) -> Response:
         """Takes no session, reads nothing and waits for nothing: there is no state in which it can be refused."""
-        desk.stop()
+        control.stop()
         return answer({})
 
     return [
@@ -105,7 +108,7 @@ def _recording_name(asked: str) -> str:
 
 
 def _specs(asked: dict[str, Any]) -> tuple[BusSpec, ...]:
-    lines = [line.strip() for line in text_of(asked, "buses", 2000).splitlines()]
+    lines = [line.strip() for line in field_text(asked, "buses", 2000).splitlines()]
     specs = tuple(parse_bus(line) for line in lines if line)
     if not specs and not asked.get("against"):
         raise InputError("name at least one bus, for example donor=socketcan:can0")

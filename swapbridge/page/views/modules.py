@@ -12,7 +12,7 @@ from starlette.routing import Route
 from swapbridge.asking.answers import Answers, Code, read_answers
 from swapbridge.asking.changes import ModuleChange, compare_answers, complaining
 from swapbridge.core.errors import InputError, SwapbridgeError
-from swapbridge.page.bench import Bench
+from swapbridge.page.bench import BenchPage
 from swapbridge.swapfolder.paths import CODES
 
 NEWS = {"appeared": "appeared", "gone": "gone", "stayed": "as before", "unknown": "not known now"}
@@ -20,7 +20,7 @@ NEWS = {"appeared": "appeared", "gone": "gone", "stayed": "as before", "unknown"
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class ModuleLine:
     """One code on the board, and what became of it ("" where only one file is looked at)."""
 
     code: Code
@@ -35,13 +35,13 @@ class Card:
     place: str
     state: str
     identification: dict[str, str]
-    lines: tuple[Line, ...]
+    lines: tuple[ModuleLine, ...]
     remarks: tuple[str, ...]
     watches: tuple[str, ...]
     lamps: tuple[str, ...]
 
 
-def routes(bench: Bench) -> list[Route]:
+def routes(bench: BenchPage) -> list[Route]:
     """Routes of the board."""
 
     def show(request: Request) -> Response:
@@ -74,18 +74,20 @@ def routes(bench: Bench) -> list[Route]:
     return [Route("/modules", show)]
 
 
-def _files(bench: Bench) -> list[Path]:
-    found = [p for p in bench.shelf.files(CODES, ".json") if p.is_file()]
+def _files(bench: BenchPage) -> list[Path]:
+    found = [p for p in bench.folder_files.files(CODES, ".json") if p.is_file()]
     return sorted(found, key=lambda p: (p.stat().st_mtime_ns, p.name))
 
 
-def _read(bench: Bench, names: list[str], name: str) -> Answers:
+def _read(bench: BenchPage, names: list[str], name: str) -> Answers:
     if name not in names:
         raise InputError(f"codes/ holds no file {name!r}; load the page again to see what is there")
-    return read_answers(bench.shelf.path(CODES, name))
+    return read_answers(bench.folder_files.path(CODES, name))
 
 
-def _board(bench: Bench, names: list[str], first: str, second: str) -> tuple[tuple[Card, ...], str, tuple[str, ...]]:
+def _board(
+    bench: BenchPage, names: list[str], first: str, second: str
+) -> tuple[tuple[Card, ...], str, tuple[str, ...]]:
     after = _read(bench, names, second)
     if not first:
         alone = (ModuleChange(None, module, stayed=module.codes) for module in after.modules)
@@ -109,7 +111,9 @@ def _told(answers: Answers) -> tuple[str, ...]:
 
 def _card(change: ModuleChange, state: str, *, news: bool) -> Card:
     module = change.module
-    lines = tuple(Line(code, words if news else "") for kind, words in NEWS.items() for code in getattr(change, kind))
+    lines = tuple(
+        ModuleLine(code, words if news else "") for kind, words in NEWS.items() for code in getattr(change, kind)
+    )
     place = f"J1939 address {module.answer}" if module.protocol == "J1939" else f"{module.request}, {module.answer}"
     said = any(what in module.asked for what in ("03", "19 02", "DM1"))
     return Card(

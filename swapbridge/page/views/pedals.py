@@ -8,14 +8,14 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.page.bench import Bench, answer, posted
+from swapbridge.page.bench import BenchPage, answer, posted
 from swapbridge.page.guard import NEXT_PATH, PEDALS
 
 STANDS_KMH = 1.0
 """Below this a vehicle stands: speeds are sent with some noise at rest."""
 
 
-def routes(bench: Bench) -> list[Route]:
+def routes(bench: BenchPage) -> list[Route]:
     """Routes of the phone."""
 
     def show(request: Request) -> Response:
@@ -33,10 +33,10 @@ def routes(bench: Bench) -> list[Route]:
         return answer({"link": address, "code": code_rows(address)})
 
     def press(request: Request, asked: dict[str, object]) -> Response:
-        speed = bench.desk.speed_kmh()
+        speed = bench.live_control.speed_kmh()
         if speed is not None and abs(speed) > STANDS_KMH:
             raise RefusedError(f"the vehicle moves ({speed:.0f} km/h): the driver never works the phone; stand first")
-        bench.desk.press("next")
+        bench.live_control.press("next")
         return answer({"pressed": "next"})
 
     return [

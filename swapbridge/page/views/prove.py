@@ -16,7 +16,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.compiler.inputs import compared_inputs
 from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.core.progress import Progress
-from swapbridge.page.bench import Bench, answer, posted
+from swapbridge.page.bench import BenchPage, answer, posted
 from swapbridge.page.guard import REPORT_POLICY
 from swapbridge.page.views.bridge import bridge_and_maps, bridge_text
 from swapbridge.plan.model import Plan
@@ -33,7 +33,7 @@ TOLD_WHOLE = ("fail", "unproved", "warn", "open")
 REAL_TIME_S = 3.0
 
 
-def routes(bench: Bench) -> list[Route]:
+def routes(bench: BenchPage) -> list[Route]:
     """Routes of the prove view."""
 
     def show(request: Request) -> Response:
@@ -46,10 +46,12 @@ def routes(bench: Bench) -> list[Route]:
         return bench.page(request, "prove.html", buses=buses, fault=fault, thoroughness=THOROUGHNESS)
 
     def state(request: Request) -> Response:
-        path, report = bench.shelf.path(PLAN), bench.shelf.path(REPORT_NAME)
+        path, report = bench.folder_files.path(PLAN), bench.folder_files.path(REPORT_NAME)
         shown = {"report": report.is_file(), "report_version": bench.keeper.version(report)}
         if not path.is_file():
-            words = f"There is no {PLAN} now that a proof could be of." if bench.shelf.path(PROOF).is_file() else ""
+            words = (
+                f"There is no {PLAN} now that a proof could be of." if bench.folder_files.path(PROOF).is_file() else ""
+            )
             return answer({"proof": {"proved": False, "words": words, "counts": {}} if words else None, **shown})
         ruling = ruling_beside(read_plan(bench), path)
         if ruling.state == "missing":
@@ -66,7 +68,7 @@ def routes(bench: Bench) -> list[Route]:
             raise InputError("choose a capture for at least one bus, and how thoroughly to prove")
         named = {str(bus): str(name) for bus, name in chosen.items() if name}
         for name in named.values():
-            bench.shelf.capture_file(name)
+            bench.folder_files.capture_file(name)
         work = partial(_prove, bench, named, str(how), str(asked.get("model")))
         return answer({"job": bench.jobs.start("Proving", work).key})
 
@@ -75,7 +77,7 @@ def routes(bench: Bench) -> list[Route]:
         return answer({"captures": {bus["name"]: bus["likely"] for bus in buses}})
 
     def report(request: Request) -> Response:
-        path = bench.shelf.path(REPORT_NAME)
+        path = bench.folder_files.path(REPORT_NAME)
         if not path.is_file():
             raise InputError("there is no report yet; run the proof")
         return HTMLResponse(path.read_bytes(), headers={"content-security-policy": REPORT_POLICY})
@@ -89,7 +91,7 @@ def routes(bench: Bench) -> list[Route]:
     ]
 
 
-def read_plan(bench: Bench) -> Plan:
+def read_plan(bench: BenchPage) -> Plan:
     """The folder's plan.
 
     Raises
@@ -97,21 +99,21 @@ def read_plan(bench: Bench) -> Plan:
     InputError
         There is none, or it is no plan.
     """
-    path = bench.shelf.path(PLAN)
+    path = bench.folder_files.path(PLAN)
     if not path.is_file():
         raise InputError("there is no plan here yet; compile one in the Bridge view")
     return load_plan(path)
 
 
-def proof_holds(bench: Bench, plan: Plan) -> bool:
+def proof_holds(bench: BenchPage, plan: Plan) -> bool:
     """Whether the plan is proved, and was made from what lies in the folder now."""
     try:
-        return ruling_beside(plan, bench.shelf.path(PLAN)).proved and not _older(bench)
+        return ruling_beside(plan, bench.folder_files.path(PLAN)).proved and not _older(bench)
     except SwapbridgeError:
         return False
 
 
-def _older(bench: Bench) -> str:
+def _older(bench: BenchPage) -> str:
     """Why a proof that holds by itself is older than the folder: the plan was not made from what lies here now."""
     bridge, maps = bridge_and_maps(bench, bridge_text(bench))
     changed = [name for name, (then, now) in compared_inputs(read_plan(bench), bridge, maps).items() if then != now]
@@ -120,40 +122,40 @@ def _older(bench: Bench) -> str:
     return f"The plan is older than its {', '.join(changed)}: compile, then prove again."
 
 
-def _bus(bench: Bench, name: str) -> dict[str, Any]:
+def _bus(bench: BenchPage, name: str) -> dict[str, Any]:
     """A bus of the plan and the capture that is likely meant for it: its name says so."""
-    likely = captures_of(bench.shelf.folder, [name])[0].get(name)
-    names = [item.name for item in bench.shelf.captures()]
+    likely = captures_of(bench.folder_files.folder, [name])[0].get(name)
+    names = [item.name for item in bench.folder_files.captures()]
     return {"name": name, "captures": names, "likely": likely.name if likely is not None else ""}
 
 
-def _prove(bench: Bench, named: dict[str, str], how: str, model: str, progress: Progress) -> dict[str, Any]:
+def _prove(bench: BenchPage, named: dict[str, str], how: str, model: str, progress: Progress) -> dict[str, Any]:
     buses = [bus.name for bus in read_plan(bench).buses]
     bridge_and_maps(bench, bridge_text(bench))  # refuses files outside the folder
-    needs = bench.shelf.path(NEEDS)
+    needs = bench.folder_files.path(NEEDS)
     files = ProofFiles(
-        plan=bench.shelf.path(PLAN),
-        bridge=bench.shelf.path(BRIDGE),
+        plan=bench.folder_files.path(PLAN),
+        bridge=bench.folder_files.path(BRIDGE),
         needs=needs if needs.is_file() else None,
-        captures={bus: bench.shelf.capture_file(name).path for bus, name in named.items()},
-        unplugged=captures_of(bench.shelf.folder, buses)[1],
-        health=health if (health := bench.shelf.path(HEALTH)).is_file() else None,
+        captures={bus: bench.folder_files.capture_file(name).path for bus, name in named.items()},
+        unplugged=captures_of(bench.folder_files.folder, buses)[1],
+        health=health if (health := bench.folder_files.path(HEALTH)).is_file() else None,
     )
     options = ProofOptions(thoroughness=how, workers=1, real_time_s=REAL_TIME_S, demo_model=model == "demo")
 
     unplugged = files.unplugged
     listed = [*named.values(), *([unplugged.name] if unplugged is not None else [])]
-    inside = {item.path.resolve(): item.name for item in map(bench.shelf.capture_file, listed)}
+    inside = {item.path.resolve(): item.name for item in map(bench.folder_files.capture_file, listed)}
     for path in (*files.captures.values(), *([unplugged] if unplugged is not None else [])):
-        bench.shelf.check_stimulus(path)
+        bench.folder_files.check_stimulus(path)
 
     def read(paths: Mapping[str, Path]) -> dict[str, Capture]:
-        return {bus: bench.shelf.capture(inside[path.resolve()]) for bus, path in paths.items()}
+        return {bus: bench.folder_files.capture(inside[path.resolve()]) for bus, path in paths.items()}
 
     verdict = prove_files(files, options, read=read, progress=progress)
-    bench.keeper.derive(bench.shelf.path(REPORT_NAME), html_report(verdict).encode("utf-8", "replace"))
+    bench.keeper.derive(bench.folder_files.path(REPORT_NAME), html_report(verdict).encode("utf-8", "replace"))
     if verdict.kept:
-        bench.keeper.derive(bench.shelf.path(PROOF), verdict.to_json().encode("utf-8"), _reads_as_a_proof)
+        bench.keeper.derive(bench.folder_files.path(PROOF), verdict.to_json().encode("utf-8"), _reads_as_a_proof)
     return _summary(verdict)
 
 

@@ -15,7 +15,7 @@ NEVER = 1 << 62
 IDLE, GATHERING, READY, WAITING, SENDING = range(5)
 
 
-class JoinedAnswer:
+class JoinedAnswerState:
     """One message at a time.
 
     Parameters

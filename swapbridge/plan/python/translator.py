@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from swapbridge.plan.check import check_plan
 from swapbridge.plan.model import Plan, div_round
 from swapbridge.plan.python.codegen import make_lookup, make_table
-from swapbridge.plan.python.joined import JoinedAnswer
+from swapbridge.plan.python.joined import JoinedAnswerState
 from swapbridge.plan.python.specialise import PlanWriter
 
 
@@ -119,7 +119,7 @@ def _build(plan: Plan) -> tuple[Any, Any, Any, Any]:
         "tables": [make_table(t) for t in plan.tables],
         "lookups": [make_lookup(lookup) for lookup in plan.lookups],
         "plan_passes": plan.passes,
-        "JoinedAnswer": JoinedAnswer,
+        "JoinedAnswer": JoinedAnswerState,
         "plan_joined": plan.joined,
     }
     exec(code, namespace)

@@ -18,7 +18,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress
 from swapbridge.plan.model import EXACT_MASK, Plan
 from swapbridge.plan.program import Program
-from swapbridge.proving.bench.nodes import Controller, Device, Sent
+from swapbridge.proving.bench.nodes import Controller, NodeUnderTest, Sent
 from swapbridge.proving.bench.simulated_bus import SimulatedBus, Simulation
 from swapbridge.proving.bench.traffic import Rates, Traffic, empty_traffic, pick, traffic_from, words_of
 from swapbridge.proving.judges.form import Frames
@@ -137,7 +137,7 @@ def one_bus(capture: Capture, name: str) -> Capture:
 class Run:
     """A finished simulation."""
 
-    device: Device
+    device: NodeUnderTest
     buses: list[SimulatedBus]
     until_ns: int
 
@@ -171,12 +171,12 @@ def simulate(
     *,
     traffic: tuple[Traffic, ...] | None = None,
     until_ns: int | None = None,
-    others: list[Device] | None = None,
+    others: list[NodeUnderTest] | None = None,
     error_rate: float = 0.0,
     clock_us: int = 0,
     seed: int = 0,
     record: bool = True,
-    prepare: Callable[[Simulation, Device], None] | None = None,
+    prepare: Callable[[Simulation, NodeUnderTest], None] | None = None,
     progress: Progress | None = None,
 ) -> Run:
     """Let the translator run among the captures.
@@ -225,11 +225,13 @@ def simulate(
 
 def translator_device(
     plan: Plan, program: Program, *, clock_us: int = 0, record: bool = True, reads: Sequence[Collection[int]] = ()
-) -> Device:
+) -> NodeUnderTest:
     """The translator as a node on every bus, with mailboxes: a newer frame takes a waiting one's place."""
     heard: list[Collection[int] | None] = [None] * len(plan.buses)
     controllers: list[Controller | None] = [Controller(replace=True) for _ in plan.buses]
-    device = Device("translator", program, heard, controllers, latency_ns=LATENCY_NS, clock_us=clock_us, record=record)
+    device = NodeUnderTest(
+        "translator", program, heard, controllers, latency_ns=LATENCY_NS, clock_us=clock_us, record=record
+    )
     device.idle_words = [
         indifferent_words(plan, number, reads[number] if reads else ()) for number in range(len(plan.buses))
     ]

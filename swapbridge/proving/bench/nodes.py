@@ -132,11 +132,11 @@ class Controller:
 class Medium(Protocol):
     """What takes a device's frames to its buses."""
 
-    def submit(self, device: Device, frame: FrameLike, t_ns: int) -> None:
+    def submit(self, device: NodeUnderTest, frame: FrameLike, t_ns: int) -> None:
         """A node's program gave a frame; it reaches the controller at `t_ns`."""
 
 
-class Device:
+class NodeUnderTest:
     """A node under test on one or more buses.
 
     Parameters

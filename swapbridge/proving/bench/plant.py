@@ -19,7 +19,7 @@ class PlantFrame(Protocol):
     def data(self) -> bytes: ...
 
 
-class Sample(Protocol):
+class PlantState(Protocol):
     """The truth at one moment: torques at the clutch in Nm, None for nothing asked or told."""
 
     @property

@@ -21,7 +21,7 @@ from swapbridge.core.frames import split_word
 from swapbridge.core.progress import Progress
 from swapbridge.plan.program import FrameLike
 from swapbridge.proving.bench.frame_length import frame_length
-from swapbridge.proving.bench.nodes import NEVER, Controller, Device, Entry, Sent
+from swapbridge.proving.bench.nodes import NEVER, Controller, Entry, NodeUnderTest, Sent
 from swapbridge.proving.bench.traffic import Traffic
 
 _BUS_OFF_ABOVE = 255
@@ -72,9 +72,9 @@ class SimulatedBus:
         self.disturbed: dict[int, int] = {}
         """Longest time from asking to received, ns, by word, of recorded frames that went frame by frame."""
         self._number = 0
-        self._controllers: list[tuple[Controller, Device]] = []
-        self._listeners: dict[int, tuple[Device, ...]] = {}
-        self._hear_all: tuple[Device, ...] = ()
+        self._controllers: list[tuple[Controller, NodeUnderTest]] = []
+        self._listeners: dict[int, tuple[NodeUnderTest, ...]] = {}
+        self._hear_all: tuple[NodeUnderTest, ...] = ()
         self._live = False
         self._i = 0
         self._waiting: list[tuple[int, int]] = []
@@ -82,11 +82,11 @@ class SimulatedBus:
         self._current: tuple[int, int, Any] | None = None
         self._delivered = True
 
-    def join(self, number: int, devices: list[Device]) -> None:
+    def join(self, number: int, devices: list[NodeUnderTest]) -> None:
         """Connect the devices; called by the simulation."""
         self._number = number
-        words: dict[int, list[Device]] = {}
-        everything: list[Device] = []
+        words: dict[int, list[NodeUnderTest]] = {}
+        everything: list[NodeUnderTest] = []
         for device in devices:
             controller = device.controllers[number]
             if controller is None:
@@ -309,7 +309,7 @@ class Simulation:
     devices : list of Device
     """
 
-    def __init__(self, buses: list[SimulatedBus], devices: list[Device]) -> None:
+    def __init__(self, buses: list[SimulatedBus], devices: list[NodeUnderTest]) -> None:
         self.buses, self.devices = buses, devices
         self.now_ns = 0
         self._timed: list[tuple[int, int, Callable[[int], None]]] = []
@@ -324,7 +324,7 @@ class Simulation:
         self._count += 1
         heapq.heappush(self._timed, (t_ns, self._count, what))
 
-    def submit(self, device: Device, frame: FrameLike, t_ns: int) -> None:
+    def submit(self, device: NodeUnderTest, frame: FrameLike, t_ns: int) -> None:
         """A node's program gave a frame; it reaches the controller at `t_ns`."""
         controller = device.controllers[frame.bus]
         if controller is None:

@@ -29,7 +29,7 @@ from swapbridge.plan.proof import WHOLE
 from swapbridge.proving.bench.bench import Bench, Run, simulate
 from swapbridge.proving.bench.excerpt import excerpt
 from swapbridge.proving.bench.nodes import Heard, Polled, Restart, Sent
-from swapbridge.proving.faults.faults import FAULTS, MS, SECOND, Scene
+from swapbridge.proving.faults.faults import FAULTS, MS, SECOND, RunSetup
 from swapbridge.proving.judges.content import LATE_US, judge_trace
 from swapbridge.proving.judges.form import carries, fields_of
 from swapbridge.proving.reference.reference import Reference, loose_fields, steps_of
@@ -50,7 +50,7 @@ Trace = Sequence[Heard | Polled | Restart]
 
 
 @dataclass(frozen=True, slots=True)
-class Task:
+class FaultTask:
     """One run to do."""
 
     faults: tuple[str, ...]
@@ -59,7 +59,7 @@ class Task:
 
 
 @dataclass(frozen=True, slots=True)
-class Ground:
+class CampaignInputs:
     """What every run needs."""
 
     bench: Bench
@@ -74,7 +74,7 @@ class Ground:
         return Reference(self.bridge, self.maps, steps_of(plan), self.known, loose_fields(plan))
 
 
-def tasks_for(thoroughness: str, seed: int, names: Sequence[str] = tuple(FAULTS)) -> list[Task]:
+def tasks_for(thoroughness: str, seed: int, names: Sequence[str] = tuple(FAULTS)) -> list[FaultTask]:
     """Runs of a campaign: every fault alone; quick: some pairs, full: every pair."""
     singles = [(name,) for name in names]
     pairs = list(combinations(names, 2))
@@ -82,11 +82,11 @@ def tasks_for(thoroughness: str, seed: int, names: Sequence[str] = tuple(FAULTS)
         rng = np.random.default_rng(seed)
         chosen = rng.choice(len(pairs), min(QUICK_PAIRS, len(pairs)), replace=False)
         pairs = [pairs[i] for i in sorted(chosen.tolist())]
-    out = [Task(f, SINGLE_S[thoroughness], _seed(seed, f)) for f in singles]
-    return out + [Task(f, PAIR_S[thoroughness], _seed(seed, f)) for f in pairs]
+    out = [FaultTask(f, SINGLE_S[thoroughness], _seed(seed, f)) for f in singles]
+    return out + [FaultTask(f, PAIR_S[thoroughness], _seed(seed, f)) for f in pairs]
 
 
-def chosen_tasks(thoroughness: str, seed: int, chosen: Sequence[str]) -> list[Task]:
+def chosen_tasks(thoroughness: str, seed: int, chosen: Sequence[str]) -> list[FaultTask]:
     """Certain runs of a campaign again, each named as the report names it: "power cut", or "power cut + bus errors".
 
     Raises
@@ -103,7 +103,7 @@ def chosen_tasks(thoroughness: str, seed: int, chosen: Sequence[str]) -> list[Ta
                 raise InputError(f"{name!r} is no fault: known are {', '.join(order)}")
         faults = tuple(sorted(names, key=order.index))
         length = (SINGLE_S if len(faults) == 1 else PAIR_S).get(thoroughness, SINGLE_S[QUICK])
-        out.append(Task(faults, length, _seed(seed, faults)))
+        out.append(FaultTask(faults, length, _seed(seed, faults)))
     return out
 
 
@@ -113,8 +113,8 @@ def _seed(seed: int, faults: tuple[str, ...]) -> int:
 
 
 def run_campaign(
-    ground: Ground,
-    tasks: Sequence[Task],
+    ground: CampaignInputs,
+    tasks: Sequence[FaultTask],
     *,
     workers: int = 1,
     progress: Progress | None = None,
@@ -130,7 +130,9 @@ def run_campaign(
     return _shared_out(ground, tasks, workers, progress)
 
 
-def _shared_out(ground: Ground, tasks: Sequence[Task], workers: int, progress: Progress | None) -> list[FaultRun]:
+def _shared_out(
+    ground: CampaignInputs, tasks: Sequence[FaultTask], workers: int, progress: Progress | None
+) -> list[FaultRun]:
     """The runs in this process and in `workers` - 1 others: whoever is free takes the next.
 
     This process takes its part, as a worker more would have to read everything anew before its first run.
@@ -157,45 +159,45 @@ def _shared_out(ground: Ground, tasks: Sequence[Task], workers: int, progress: P
     return [done[number] for number in range(len(tasks))]
 
 
-_ground: list[Ground] = []
+_ground: list[CampaignInputs] = []
 
 
-def _begin_worker(ground: Ground) -> None:
+def _begin_worker(ground: CampaignInputs) -> None:
     _ground[:] = [ground]
     gc.freeze()
     gc.disable()
 
 
-def _run_in_worker(task: Task) -> FaultRun:
+def _run_in_worker(task: FaultTask) -> FaultRun:
     return run_fault(_ground[0], task)
 
 
-def run_fault(ground: Ground, task: Task) -> FaultRun:
+def run_fault(ground: CampaignInputs, task: FaultTask) -> FaultRun:
     """One run with its faults, judged."""
     rng = np.random.default_rng(task.seed)
     length_ns = task.seconds * SECOND
     traffic, lead_ns = excerpt(ground.bench, length_ns, rng)
     start = lead_ns + int(rng.integers(500 * MS, max(501 * MS, length_ns - lead_ns - (FAULT_S + 2) * SECOND)))
     end = min(start + FAULT_S * SECOND, length_ns - 2 * SECOND)
-    scene = Scene(ground.bench.plan, ground.maps, ground.bench.reads, list(traffic), start, end, rng, ground.make)
+    setup = RunSetup(ground.bench.plan, ground.maps, ground.bench.reads, list(traffic), start, end, rng, ground.make)
     over = 0
     for name in task.faults:
-        scene.end_ns = end
-        FAULTS[name](scene)
-        over = max(over, scene.end_ns)
-    scene.end_ns = over
+        setup.end_ns = end
+        FAULTS[name](setup)
+        over = max(over, setup.end_ns)
+    setup.end_ns = over
     until = max(length_ns, over + 3 * SECOND)
     run = simulate(
         ground.bench,
         ground.make,
-        traffic=tuple(scene.traffic),
+        traffic=tuple(setup.traffic),
         until_ns=until,
-        error_rate=scene.error_rate,
-        clock_us=scene.clock_us,
+        error_rate=setup.error_rate,
+        clock_us=setup.clock_us,
         seed=task.seed,
-        prepare=scene.prepare,
+        prepare=setup.prepare,
     )
-    problems = _judge(ground, scene, run)
+    problems = _judge(ground, setup, run)
     return FaultRun(
         faults=task.faults,
         seconds=until / SECOND,
@@ -203,27 +205,27 @@ def run_fault(ground: Ground, task: Task) -> FaultRun:
         status="fail" if problems else "pass",
         frames_sent=run.device.sent_count,
         problems=tuple(problems),
-        reaction_ms=_reaction_ms(ground.bench.plan, scene, run) if len(task.faults) == 1 else None,
-        recovery_ms=_recovery_ms(ground.bench.plan, scene, run),
+        reaction_ms=_reaction_ms(ground.bench.plan, setup, run) if len(task.faults) == 1 else None,
+        recovery_ms=_recovery_ms(ground.bench.plan, setup, run),
     )
 
 
-def _judge(ground: Ground, scene: Scene, run: Run) -> list[str]:
+def _judge(ground: CampaignInputs, setup: RunSetup, run: Run) -> list[str]:
     plan = ground.bench.plan
     trace = run.device.trace or []
     problems = []
     # content is defined for a clock that goes forward (and wraps); the rules below judge one that steps back
-    for part in _lives(trace) if not scene.steps_back else []:
-        contents = judge_trace(plan, ground.reference(), part, None if scene.steps_clock else LATE_US)
+    for part in _lives(trace) if not setup.steps_back else []:
+        contents = judge_trace(plan, ground.reference(), part, None if setup.steps_clock else LATE_US)
         if contents.wrong:
             problems.append(f"content: {contents.wrong} frames differ; {contents.first_problem()}")
             break
     problems += planned_only(plan, run.device.sent)
-    problems += planned_rate(plan, run.device.sent, scene.steps_clock or scene.cuts_power)
-    if not scene.cuts_power:
-        allowance_us = CLOCK_ALLOWANCE_NS // 1000 if scene.steps_clock else 0
+    problems += planned_rate(plan, run.device.sent, setup.steps_clock or setup.cuts_power)
+    if not setup.cuts_power:
+        allowance_us = CLOCK_ALLOWANCE_NS // 1000 if setup.steps_clock else 0
         problems += stale_values(plan, ground.bridge, ground.maps, trace, allowance_us)
-    problems += came_back(plan, scene, run)
+    problems += came_back(plan, setup, run)
     return problems
 
 
@@ -345,23 +347,23 @@ def _age(now_us: int, then_us: int) -> int:
     return age if age < 1 << 31 else 0
 
 
-def came_back(plan: Plan, scene: Scene, run: Run) -> list[str]:
+def came_back(plan: Plan, setup: RunSetup, run: Run) -> list[str]:
     """Every message that is sent at a period is sent again some time after the fault, if its sources are there."""
     out: list[str] = []
     quiet_from = max(s.received_ns for s in run.device.sent) if run.device.sent else 0
-    settled = scene.end_ns + 2 * SECOND
+    settled = setup.end_ns + 2 * SECOND
     if settled >= run.until_ns:
         return out
-    heard_late = any(len(t) and int(t.start_ns[-1]) > settled for t in scene.traffic)
+    heard_late = any(len(t) and int(t.start_ns[-1]) > settled for t in setup.traffic)
     if run.device.sent and heard_late and quiet_from < settled:
         out.append(
             f"nothing was sent any more from {quiet_from / SECOND:.2f} s on, the fault was over at "
-            f"{scene.end_ns / SECOND:.2f} s"
+            f"{setup.end_ns / SECOND:.2f} s"
         )
     return out
 
 
-def _falling_back(plan: Plan, scene: Scene, run: Run) -> dict[tuple[int, int, str], list[tuple[int, bool]]]:
+def _falling_back(plan: Plan, setup: RunSetup, run: Run) -> dict[tuple[int, int, str], list[tuple[int, bool]]]:
     """When each signal made from a worthless source was sent, and whether it gave its safe answer."""
     words = {n: (r.bus, r.word) for r in plan.receives for n in r.feeds}
     fields = {
@@ -370,11 +372,11 @@ def _falling_back(plan: Plan, scene: Scene, run: Run) -> dict[tuple[int, int, st
             for f in fields_of(s)
             if f.fallback is not None
             and f.layout.length > 1  # a flag is its safe answer half of the time
-            and scene.worthless.intersection(words[n] for n in f.feeds)
+            and setup.worthless.intersection(words[n] for n in f.feeds)
         ]
         for s in plan.sends
     }
-    messages = {key: scene.maps[plan.buses[key[0]].name].by_word(key[1]) for key in fields}
+    messages = {key: setup.maps[plan.buses[key[0]].name].by_word(key[1]) for key in fields}
     out: dict[tuple[int, int, str], list[tuple[int, bool]]] = {}
     for frame in run.device.sent:
         for one in fields.get((frame.bus, frame.word), ()):
@@ -384,37 +386,37 @@ def _falling_back(plan: Plan, scene: Scene, run: Run) -> dict[tuple[int, int, st
     return out
 
 
-def _reaction_ms(plan: Plan, scene: Scene, run: Run) -> float | None:
+def _reaction_ms(plan: Plan, setup: RunSetup, run: Run) -> float | None:
     """Time from the fault's begin until the last signal whose source is worthless gives its safe answer."""
     waits = []
-    for told in _falling_back(plan, scene, run).values():
-        before = [safe for at, safe in told if at < scene.start_ns]
-        first = next((at for at, safe in told if scene.start_ns <= at <= scene.end_ns and safe), None)
+    for told in _falling_back(plan, setup, run).values():
+        before = [safe for at, safe in told if at < setup.start_ns]
+        first = next((at for at, safe in told if setup.start_ns <= at <= setup.end_ns and safe), None)
         if before and not before[-1] and first is not None:
-            waits.append(first - scene.start_ns)
+            waits.append(first - setup.start_ns)
     return round(max(waits) / MS, 3) if waits else None
 
 
-def _recovery_ms(plan: Plan, scene: Scene, run: Run) -> float | None:
+def _recovery_ms(plan: Plan, setup: RunSetup, run: Run) -> float | None:
     """Time from the fault's end until all is as before.
 
     That is until each message that could not get through is sent again, and until each signal that measured something
     before, and does again for good, stops giving its safe answer. None where neither happened.
     """
     waits = []
-    if scene.stops_sending:
-        before = {(s.bus, s.word) for s in run.device.sent if s.received_ns < scene.start_ns}
+    if setup.stops_sending:
+        before = {(s.bus, s.word) for s in run.device.sent if s.received_ns < setup.start_ns}
         again: dict[tuple[int, int], int] = {}
         for s in run.device.sent:
-            if s.received_ns >= scene.end_ns:
+            if s.received_ns >= setup.end_ns:
                 again.setdefault((s.bus, s.word), s.received_ns)
         periodic = {(s.bus, s.word) for s in plan.sends if s.period_us}
-        waits += [again[k] - scene.end_ns for k in before & periodic if k in again]
-    for told in _falling_back(plan, scene, run).values():
-        before_it = [safe for at, safe in told if at < scene.start_ns]
-        after = [(at, safe) for at, safe in told if at >= scene.end_ns]
+        waits += [again[k] - setup.end_ns for k in before & periodic if k in again]
+    for told in _falling_back(plan, setup, run).values():
+        before_it = [safe for at, safe in told if at < setup.start_ns]
+        after = [(at, safe) for at, safe in told if at >= setup.end_ns]
         # a value may also be its safe answer by itself: what is so a second later says nothing
-        settled = [safe for at, safe in after if SECOND <= at - scene.end_ns < 2 * SECOND]
+        settled = [safe for at, safe in after if SECOND <= at - setup.end_ns < 2 * SECOND]
         if before_it and not before_it[-1] and after and after[0][1] and settled and not any(settled):
-            waits.append(next(at for at, safe in after if not safe) - scene.end_ns)
+            waits.append(next(at for at, safe in after if not safe) - setup.end_ns)
     return round(max(waits) / MS, 3) if waits else None

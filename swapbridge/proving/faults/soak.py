@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 
 from swapbridge.proving.bench.bench import simulate
-from swapbridge.proving.bench.nodes import Device, Heard, Polled, Restart
+from swapbridge.proving.bench.nodes import Heard, NodeUnderTest, Polled, Restart
 from swapbridge.proving.bench.simulated_bus import Simulation
 from swapbridge.proving.bench.traffic import Traffic, at_other_times
-from swapbridge.proving.faults.campaign import Ground, planned_only, planned_rate
+from swapbridge.proving.faults.campaign import CampaignInputs, planned_only, planned_rate
 from swapbridge.proving.faults.faults import SECOND
 from swapbridge.proving.judges.content import TraceJudge
 from swapbridge.proving.report.verdict import FaultRun
@@ -20,7 +20,7 @@ PIECE_S = 30
 PAUSE_NS = 500_000_000
 
 
-def soak(ground: Ground, seconds: int = HOUR_S) -> FaultRun:
+def soak(ground: CampaignInputs, seconds: int = HOUR_S) -> FaultRun:
     """Let the translator run that long; its clock wraps halfway through. Memory does not grow with time."""
     plan = ground.bench.plan
     length = max((int(t.start_ns[-1]) for t in ground.bench.traffic if len(t)), default=SECOND) + PAUSE_NS
@@ -29,7 +29,7 @@ def soak(ground: Ground, seconds: int = HOUR_S) -> FaultRun:
     judge = TraceJudge(plan, ground.reference())
     problems: dict[str, None] = {}
 
-    def prepare(simulation: Simulation, device: Device) -> None:
+    def prepare(simulation: Simulation, device: NodeUnderTest) -> None:
         def look(t_ns: int) -> None:
             trace: list[Heard | Polled | Restart] = device.trace or []
             judge.take(trace)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from swapbridge.core.roles import find_role
-from swapbridge.proving.case import Case, Made
+from swapbridge.proving.case import Case, SentSignal
 from swapbridge.proving.report.verdict import Beyond, Check
 from swapbridge.signalmap.model import MapSignal
 
@@ -31,7 +31,7 @@ def judge_beyond(case: Case) -> list[Check]:
     return []
 
 
-def safe_answer(made: Made) -> str:
+def safe_answer(made: SentSignal) -> str:
     """What a signal says in doubt, in words; "" where it has no answer."""
     raw = next((f.fallback for v in made.send.variants for f in v.fields if f.name == made.signal.name), None)
     return "" if raw is None else said_as(made.signal, raw)

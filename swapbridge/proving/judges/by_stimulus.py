@@ -13,11 +13,11 @@ import numpy as np
 
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.roles import BY_NAME
-from swapbridge.proving.case import Case, Made, Track
+from swapbridge.proving.case import Case, SentSignal, Track
 from swapbridge.proving.judges.driving import channel_of
 from swapbridge.proving.judges.likeness import FEWEST_STEPS, SAID_RIGHT, Likeness, beside, in_unit, switched
 from swapbridge.proving.report.pictures import thin
-from swapbridge.proving.report.verdict import Check, Curve, judge
+from swapbridge.proving.report.verdict import Check, Curve, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
 GOES_WITH, STILL_GOES_WITH = 0.9, 0.5
@@ -68,7 +68,7 @@ def _recorded(case: Case, bus: int, message: MapMessage, signal: MapSignal) -> I
     values = in_unit(case, bus, message.name, signal, track.values, channel.unit)
     label = f"{case.names[bus]}.{message.name}.{signal.name}"
     if values is None:
-        yield judge(
+        yield check_of(
             "maps",
             label,
             "unit",
@@ -87,7 +87,7 @@ def _map_remedy(likeness: Likeness) -> str:
     return "correct its scale, offset, unit, sign or bits in the map; `swapbridge guess` with the stimulus finds them"
 
 
-def _sent(case: Case, made: Made) -> Iterator[Check]:
+def _sent(case: Case, made: SentSignal) -> Iterator[Check]:
     """What is sent beside the channel of the recording that it was made from."""
     role = made.role
     buses = {case.names.index(b) for b, _, _ in made.sources if b in case.names} - {made.bus}
@@ -128,7 +128,7 @@ def _check(
                 thin(track.time_s[track.measured], values[track.measured]),
             )
         )
-    return judge(
+    return check_of(
         "maps",
         label,
         f"says {channel.name.replace('_', ' ')} {when}",
@@ -139,7 +139,7 @@ def _check(
     )
 
 
-def _switch(case: Case, made: Made) -> Iterator[Check]:
+def _switch(case: Case, made: SentSignal) -> Iterator[Check]:
     """A sent state or flag that went with a switch before must go with it now."""
     if made.signal.layout.length > SMALL or made.is_open or not made.sources:
         return
@@ -163,7 +163,7 @@ def _switch(case: Case, made: Made) -> Iterator[Check]:
         if now is None and not both:
             continue
         said = f"{100 * now.right:.0f} % of the time" if now is not None else "the two drives hardly ever meet in it"
-        yield judge(
+        yield check_of(
             "maps",
             made.label,
             f"goes with {channel.name.replace('_', ' ')}",

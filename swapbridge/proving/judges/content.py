@@ -11,8 +11,8 @@ from swapbridge.core.obd import PIDS
 from swapbridge.plan.model import Plan
 from swapbridge.proving.bench.nodes import Heard, Polled, Restart
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.proving.reference.targets import Target
-from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.proving.reference.targets import ReferenceMessage
+from swapbridge.proving.report.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage
 
 LATE_US = 2_000
@@ -53,7 +53,7 @@ class Contents:
     strangers: dict[tuple[int, int], int] = field(default_factory=dict)
     passed: int = 0
 
-    def tally(self, target: Target, *, joined: bool = False) -> Tally:
+    def tally(self, target: ReferenceMessage, *, joined: bool = False) -> Tally:
         """The tally of a message."""
         if joined:
             return self.answers.setdefault(JOINED, Tally(name="answer to several"))
@@ -239,7 +239,7 @@ def content_checks(plan: Plan, contents: Contents, reference: Reference) -> list
         if not tally.frames and not tally.when_words():
             continue  # whether it should have been sent is a matter of form
         out.append(
-            judge(
+            check_of(
                 "content",
                 label,
                 "sent when due",
@@ -256,7 +256,7 @@ def content_checks(plan: Plan, contents: Contents, reference: Reference) -> list
         for name in sorted(names):
             wrong = tally.signals_wrong.get(name, 0)
             out.append(
-                judge(
+                check_of(
                     "content",
                     f"{label}.{name}" if name != "other bits" else label,
                     "equal to the exact reference",
@@ -271,7 +271,7 @@ def content_checks(plan: Plan, contents: Contents, reference: Reference) -> list
     out += _answer_checks(contents, reference)
     for (bus, word), count in contents.strangers.items():
         out.append(
-            judge(
+            check_of(
                 "content",
                 f"{plan.buses[bus].name} {format_identifier(*split_word(word))}",
                 "asked for",
@@ -301,7 +301,7 @@ def _answer_checks(contents: Contents, reference: Reference) -> list[Check]:
         )
         again = "compile the plan again from its bridge file; if it differs still, this is a defect of the plan"
         out.append(
-            judge(
+            check_of(
                 "content",
                 f"{bus} {format_identifier(*split_word(word))}",
                 "answers to several at once" if number == JOINED else f"answer {number:02X}: {named}",

@@ -19,8 +19,8 @@ from swapbridge.plan.model import Send
 from swapbridge.plan.proof import Status
 from swapbridge.proving.bench.bench import Bench, one_bus
 from swapbridge.proving.bench.traffic import words_of
-from swapbridge.proving.case import Case, Made
-from swapbridge.proving.report.verdict import Check, Coverage, judge
+from swapbridge.proving.case import Case, SentSignal
+from swapbridge.proving.report.verdict import Check, Coverage, check_of
 from swapbridge.signalmap.model import SignalMap
 
 USUAL: dict[str, tuple[str, ...]] = {
@@ -70,7 +70,7 @@ def board(
     needs: Sequence[Need],
     unplugged: Mapping[str, Capture],
     checks: Sequence[Check],
-    made: Sequence[Made] = (),
+    made: Sequence[SentSignal] = (),
 ) -> tuple[list[Coverage], list[Check]]:
     """The coverage board and what fails on it.
 
@@ -103,7 +103,7 @@ class _Board:
         bridge: BridgeFile,
         maps: Mapping[str, SignalMap],
         checks: Sequence[Check],
-        made: Sequence[Made],
+        made: Sequence[SentSignal],
     ) -> None:
         self.bench, self.plan, self.bridge, self.maps = bench, bench.plan, bridge, maps
         areas = ("content", "form", "life", "own words", "maps")
@@ -149,7 +149,9 @@ class _Board:
         self._judge(where, label, state != "missing", state, "add a message for it to the bridge file")
 
     def _judge(self, where: str, label: str, ok: bool, state: str, remedy: str, otherwise: Status = "fail") -> None:
-        self.checks.append(judge("needs", where, label, ok, state, "supplied and proved", remedy, otherwise=otherwise))
+        self.checks.append(
+            check_of("needs", where, label, ok, state, "supplied and proved", remedy, otherwise=otherwise)
+        )
 
     def _contradictions(self, need: Need, send: Send) -> list[str]:
         """What the needs list says of a message, and the message does not."""
@@ -270,7 +272,7 @@ class _Board:
                     Coverage("(vanished unplugged)", bus, name, "", "", "missing", "somebody may wait for it")
                 )
             self.checks.append(
-                judge(
+                check_of(
                     "needs",
                     bus,
                     f"{name} vanished with the old engine computer",

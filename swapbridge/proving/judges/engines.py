@@ -18,10 +18,10 @@ from swapbridge.core.units import find_unit
 from swapbridge.language.constants import constant
 from swapbridge.language.expressions import Call, Name, Node, Number
 from swapbridge.language.model import Source
-from swapbridge.proving.case import Case, Made
+from swapbridge.proving.case import Case, SentSignal
 from swapbridge.proving.judges.driving import RUNNING_RPM, Told, channel_of, engine_speed, held_at
 from swapbridge.proving.judges.likeness import in_unit
-from swapbridge.proving.report.verdict import Check, EngineFigure, judge
+from swapbridge.proving.report.verdict import Check, EngineFigure, check_of
 
 SHIFT_ROOM = 1.05
 STRONGER = 1.05
@@ -131,7 +131,7 @@ def _speeds(new: Engine, shift: float | None) -> Iterator[Check]:
         return
     top = new.redline_rpm or new.top_rpm
     known = "by the health sheet" if new.redline_rpm else "the highest that was recorded"
-    yield judge(
+    yield check_of(
         "engines",
         "gearbox and new engine",
         "shift speeds",
@@ -147,7 +147,7 @@ def _torques(case: Case, host: int, old: Engine, new: Engine, most: float | None
     if new.torque_nm is None:
         return
     if most is not None:
-        yield judge(
+        yield check_of(
             "engines",
             "gearbox and new engine",
             "torque",
@@ -157,7 +157,7 @@ def _torques(case: Case, host: int, old: Engine, new: Engine, most: float | None
             "have the new engine's torque limited in its own computer, or take a stronger gearbox",
         )
     elif old.torque_nm and new.torque_nm > STRONGER * old.torque_nm:
-        yield judge(
+        yield check_of(
             "engines",
             "gearbox and new engine",
             "torque",
@@ -173,7 +173,7 @@ def _torques(case: Case, host: int, old: Engine, new: Engine, most: float | None
             continue
         cap = _cap_nm(case, made)
         if cap is not None and made.role.alias in ("actual_torque", "maximum_torque", "torque_without_intervention"):
-            yield judge(
+            yield check_of(
                 "engines",
                 made.label,
                 "told whole",
@@ -184,7 +184,7 @@ def _torques(case: Case, host: int, old: Engine, new: Engine, most: float | None
             )
 
 
-def _cap_nm(case: Case, made: Made) -> float | None:
+def _cap_nm(case: Case, made: SentSignal) -> float | None:
     """The most that a rule or its signal can say, in Nm."""
     highest = max(float(v) for v in made.signal.physical_range)
     if made.signal.maximum is not None:
@@ -232,7 +232,7 @@ def _idle(old: Engine, new: Engine) -> Iterator[Check]:
     if not old.idle_rpm or not new.idle_rpm:
         return
     apart = max(old.idle_rpm, new.idle_rpm) / min(old.idle_rpm, new.idle_rpm)
-    yield judge(
+    yield check_of(
         "engines",
         "both engines",
         "idle speed",

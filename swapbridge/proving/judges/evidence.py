@@ -19,7 +19,7 @@ from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case
 from swapbridge.proving.judges.driving import DRIVEN_KMH, engine_speed, running_seconds, vehicle_speed
 from swapbridge.proving.judges.form import PAUSE_NS, PAUSE_PERIODS, WRONG_FAILS, WRONG_NOTED, Frames, measure
-from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.proving.report.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage
 from swapbridge.surveying.lost import frames_lost
 
@@ -44,7 +44,7 @@ def judge_evidence(case: Case) -> list[Check]:
         if capture is None:
             if _used(case, number):
                 out.append(
-                    judge(
+                    check_of(
                         "evidence",
                         f"bus {name}",
                         "recording",
@@ -76,7 +76,9 @@ def _recording(case: Case, number: int, name: str, capture: Capture) -> Iterator
     again = f"record bus {name} again, whole, from asleep to asleep"
 
     def need(what: str, ok: bool, measured: str, required: str, remedy: str = again, noted: bool = False) -> Check:
-        return judge("evidence", where, what, ok, measured, required, remedy, otherwise="open" if noted else "unproved")
+        return check_of(
+            "evidence", where, what, ok, measured, required, remedy, otherwise="open" if noted else "unproved"
+        )
 
     data = int(capture.is_data.sum())
     yield need("data frames", data >= 0.5 * len(capture), f"{data:,} of {len(capture):,} frames", "mostly data frames")
@@ -126,7 +128,7 @@ def _reading(case: Case, number: int, name: str, capture: Capture, like: Check) 
     said = "; ".join(notes.sentences())
     spoiled = notes.unreadable_lines > SPOILED * max(1, len(capture)) or notes.duplicates > SPOILED * len(capture)
     broken = bool(notes.stopped) or spoiled
-    yield judge(
+    yield check_of(
         "evidence",
         like.subject,
         "file",
@@ -138,7 +140,7 @@ def _reading(case: Case, number: int, name: str, capture: Capture, like: Check) 
     )
     stimulus = case.stimuli.get(name)
     if stimulus is None:
-        yield judge(
+        yield check_of(
             "evidence",
             like.subject,
             "stimulus",
@@ -155,7 +157,7 @@ def _reading(case: Case, number: int, name: str, capture: Capture, like: Check) 
     first, last = min(float(t[0]) for t in times), max(float(t[-1]) for t in times)
     end = float(capture.time_ns[-1] - case.bench.begin_ns[number]) / 1e9
     covered = (min(last, end) - max(first, 0.0)) / max(last - first, 1e-9)
-    yield judge(
+    yield check_of(
         "evidence",
         like.subject,
         "stimulus",
@@ -181,7 +183,7 @@ def _engine(case: Case, number: int, name: str) -> Iterator[Check]:
     """Whether the engine ran, and was driven, while this was recorded."""
     speed = engine_speed(case, number)
     if speed is None:
-        yield judge(
+        yield check_of(
             "evidence",
             f"bus {name}",
             "engine states",
@@ -198,7 +200,7 @@ def _engine(case: Case, number: int, name: str) -> Iterator[Check]:
     words = f"running {seconds:.0f} s"
     if top is not None:
         words += f", up to {top:.0f} km/h"
-    yield judge(
+    yield check_of(
         "evidence",
         f"bus {name}",
         "engine runs",
@@ -209,7 +211,7 @@ def _engine(case: Case, number: int, name: str) -> Iterator[Check]:
         otherwise="unproved",
     )
     if top is not None and top < DRIVEN_KMH:
-        yield judge(
+        yield check_of(
             "evidence",
             f"bus {name}",
             "driven",
@@ -228,7 +230,7 @@ def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:
     frames = case.old(number, message.word)
     if frames is None or len(frames) < 2:
         hint = _stranger(case, number, message)
-        yield judge(
+        yield check_of(
             "evidence",
             label,
             "heard",
@@ -242,7 +244,7 @@ def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:
     form = measure(frames, message, lossy=True)
     age_ns = case.reference.max_age_us(number, message.word) * 1000
     share = fresh_share(frames, age_ns) if age_ns else 1.0
-    yield judge(
+    yield check_of(
         "evidence",
         label,
         "fresh",
@@ -257,7 +259,7 @@ def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:
     steady = form.late_ms - form.early_ms <= 0.5 * form.period_ms
     if period_us and form.period_ms and steady and form.count > 10:
         off = abs(form.period_ms * 1000 / period_us - 1)
-        yield judge(
+        yield check_of(
             "evidence",
             label,
             "period",
@@ -280,7 +282,7 @@ def integrity(label: str, bad: int, seen: int, what: str, consequence: str) -> I
     if not seen:
         return
     share = bad / seen
-    yield judge(
+    yield check_of(
         "evidence",
         label,
         what,
@@ -320,7 +322,7 @@ def _stranger(case: Case, number: int, message: MapMessage) -> str:
 
 def misfit(error: InputError, bus: str) -> Check:
     """A stimulus that can't be laid beside its recording."""
-    return judge(
+    return check_of(
         "evidence",
         f"bus {bus}",
         "stimulus",

@@ -9,7 +9,7 @@ from swapbridge.proving.faults.campaign import FULL, run_campaign
 from swapbridge.proving.faults.soak import soak
 from swapbridge.proving.judges.silence import judge_silence
 from swapbridge.proving.judges.wake_up import judge_wake_ups
-from swapbridge.proving.report.verdict import Check, FaultRun, judge
+from swapbridge.proving.report.verdict import Check, FaultRun, check_of
 
 
 def judge_quiet_buses(case: Case) -> list[Check]:
@@ -54,7 +54,7 @@ def fault_checks(faults: Sequence[FaultRun]) -> list[Check]:
     if pairs:
         bad = sum(f.status == "fail" for f in pairs)
         out.append(
-            judge(
+            check_of(
                 "faults",
                 "two faults at once",
                 "reaction",

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from swapbridge.core.integrity import Checksum, Counter
 from swapbridge.core.layout import Layout
 from swapbridge.plan.model import Field, Send
-from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.proving.report.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage
 
 Ints = npt.NDArray[np.int64]
@@ -246,7 +246,7 @@ def compare_forms(
     out = []
 
     def add(name: str, ok: bool, measured: str, required: str, remedy: str, warn: bool = False) -> None:
-        out.append(judge("form", label, name, ok, measured, required, remedy, warn=warn))
+        out.append(check_of("form", label, name, ok, measured, required, remedy, warn=warn))
 
     add(
         "length",
@@ -285,7 +285,7 @@ def compare_forms(
             continue
         if bad > WRONG_NOTED * seen:
             out.append(
-                judge(
+                check_of(
                     "form",
                     label,
                     what,
@@ -332,7 +332,7 @@ def _constant_bits(label: str, pattern: MessageForm, ours: MessageForm, message:
     if not looked:
         return []
     return [
-        judge(
+        check_of(
             "form",
             label,
             "constant bits",
@@ -363,7 +363,7 @@ def _ranges(label: str, pattern: MessageForm, ours: MessageForm, message: MapMes
     out = []
     if looked:
         out.append(
-            judge(
+            check_of(
                 "form",
                 label,
                 "value ranges",
@@ -375,7 +375,7 @@ def _ranges(label: str, pattern: MessageForm, ours: MessageForm, message: MapMes
             )
         )
         out.append(
-            judge(
+            check_of(
                 "form",
                 label,
                 "largest steps",
@@ -424,7 +424,7 @@ def compare_start_up(
     out = []
     if len(names) > 1:
         out.append(
-            judge(
+            check_of(
                 "form",
                 label,
                 "start-up order",
@@ -441,7 +441,7 @@ def compare_start_up(
         late = then + max(50.0, 2 * pattern[name].period_ms)
         if now > late:
             out.append(
-                judge(
+                check_of(
                     "form",
                     name,
                     "first after wake-up" if keyed is None else "first after key-on",

@@ -9,7 +9,7 @@ import numpy as np
 from swapbridge.core.roles import BY_NAME
 from swapbridge.proving.bench.bench import Bench, Run, frames_of
 from swapbridge.proving.judges.form import Frames, unpack_column
-from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.proving.report.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 FEW = 3
@@ -45,7 +45,7 @@ def key_on_checks(bench: Bench, run: Run, maps: Mapping[str, SignalMap]) -> list
             if not any(s.received_ns < turns - AHEAD_NS for s in sent.get((number, send.word), [])):
                 missing.append(send.name)
         out.append(
-            judge(
+            check_of(
                 "form",
                 f"bus {bus.name}",
                 "before the engine runs",

@@ -13,12 +13,12 @@ import numpy.typing as npt
 
 from swapbridge.language.constants import constant
 from swapbridge.plan.model import Send
-from swapbridge.proving.case import Case, Made, Track
+from swapbridge.proving.case import Case, SentSignal, Track
 from swapbridge.proving.judges.beyond import safe_answer, said_as
 from swapbridge.proving.judges.driving import CRANKING_RPM, RUNNING_RPM, Told, engine_speed, held_at, quantity
 from swapbridge.proving.judges.form import Frames
 from swapbridge.proving.judges.likeness import in_unit
-from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.proving.report.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
 FEW = 3
@@ -68,7 +68,7 @@ def _moving(frames: Frames, size: int) -> npt.NDArray[np.bool_]:
 
 
 def _bits(
-    case: Case, send: Send, message: MapMessage, made: dict[str, Made], old: Frames, new: Frames
+    case: Case, send: Send, message: MapMessage, made: dict[str, SentSignal], old: Frames, new: Frames
 ) -> Iterator[Check]:
     """Bits that moved before and stand still now, told by signal."""
     size = message.length
@@ -96,7 +96,7 @@ def _bits(
                 dead[signal.name] = [p for p in signal.layout.positions if p in stopped]
     looked = int(_moving(old, size).sum())
     if not dead:
-        yield judge("life", send.name, "moves", True, f"{looked} bits moved before, none stands still", "", "")
+        yield check_of("life", send.name, "moves", True, f"{looked} bits moved before, none stands still", "", "")
     for name, positions in dead.items():
         label = send.name if name == "rest" else f"{send.name}.{name}"
         one = made.get(name)
@@ -106,7 +106,7 @@ def _bits(
             if name == "rest"
             else ("made from nothing" if one is None else one.rule.value.text)
         )
-        yield judge(
+        yield check_of(
             "life",
             label,
             "moves",
@@ -127,13 +127,13 @@ def _places(positions: list[int]) -> str:
     return f"{shown}, ..." if len(positions) > 3 else shown
 
 
-def _sources_move(case: Case, made: Made) -> bool:
+def _sources_move(case: Case, made: SentSignal) -> bool:
     """Whether anything that a rule reads moved in its recording."""
     tracks = [case.track_of(place) for place in made.sources]
     return any(t is not None and len(np.unique(t.raw[t.measured])) > 1 for t in tracks)
 
 
-def _constant(case: Case, made: Made, before: Track, now: Track) -> Iterator[Check]:
+def _constant(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
     """A constant other than the one that the old sender always said: right only if the donor itself says it."""
     if made.sources or len(np.unique(before.raw)) != 1 or len(np.unique(now.raw)) != 1:
         return
@@ -142,7 +142,7 @@ def _constant(case: Case, made: Made, before: Track, now: Track) -> Iterator[Che
         return
     role = made.role.name if made.role is not None else ""
     witness = _donor_says(case, made, float(now.values[0]), role)
-    yield judge(
+    yield check_of(
         "life",
         made.label,
         "constant",
@@ -154,7 +154,7 @@ def _constant(case: Case, made: Made, before: Track, now: Track) -> Iterator[Che
     )
 
 
-def _donor_says(case: Case, made: Made, value: float, role: str) -> str:
+def _donor_says(case: Case, made: SentSignal, value: float, role: str) -> str:
     """A signal on another bus of the same role, or with a word of its name, that always says that value."""
     words = _name_words(made.signal.name)
     for number, bus in enumerate(case.names):
@@ -179,7 +179,7 @@ def _name_words(name: str) -> set[str]:
     return {w.lower() for w in spaced.replace("_", " ").split() if len(w) > 4}
 
 
-def _safe_only(case: Case, made: Made, before: Track, now: Track) -> Iterator[Check]:
+def _safe_only(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
     """A signal that says its safe answer most of the time, where the old sender hardly ever said it."""
     raw = next((f.fallback for v in made.send.variants for f in v.fields if f.name == made.signal.name), None)
     if raw is None or not made.sources:
@@ -190,7 +190,7 @@ def _safe_only(case: Case, made: Made, before: Track, now: Track) -> Iterator[Ch
     if share > SAFE_TOO_OFTEN and was < SAFE_BEFORE:
         beyond = _beyond_seen(case, made, now)
         if beyond:  # a learned rule that keeps silent where nobody taught it: no mistake, and nothing shown
-            yield judge(
+            yield check_of(
                 "life",
                 made.label,
                 "says more than its safe answer",
@@ -201,7 +201,7 @@ def _safe_only(case: Case, made: Made, before: Track, now: Track) -> Iterator[Ch
                 otherwise="unproved",
             )
             return
-        yield judge(
+        yield check_of(
             "life",
             made.label,
             "says more than its safe answer",
@@ -212,7 +212,7 @@ def _safe_only(case: Case, made: Made, before: Track, now: Track) -> Iterator[Ch
         )
 
 
-def _beyond_seen(case: Case, made: Made, now: Track) -> str:
+def _beyond_seen(case: Case, made: SentSignal, now: Track) -> str:
     """Which live source lies outside the range its rule was learned in, where that explains the safe answers; or ""."""
     for told, low, high in made.rule.seen.ranges:
         place = next((p for p in made.sources if told in ("", ".".join(p))), None)
@@ -271,7 +271,7 @@ def _cells(case: Case, bus: int, time_s: npt.NDArray[np.float64]) -> npt.NDArray
     return out
 
 
-def _cells_of(case: Case, made: Made, time_s: npt.NDArray[np.float64]) -> npt.NDArray[np.int64] | None:
+def _cells_of(case: Case, made: SentSignal, time_s: npt.NDArray[np.float64]) -> npt.NDArray[np.int64] | None:
     """The cells of the drive that a rule's values come from; of several drives, where they are in the same one."""
     drives = case.drives_of(made) or frozenset(range(len(case.names))) - {made.bus}
     told = [_cells(case, bus, time_s) for bus in sorted(drives)]
@@ -292,7 +292,7 @@ def _cell_words(cell: int) -> str:
     return ", ".join(w for w in words if w)
 
 
-def _when(case: Case, made: Made, before: Track, now: Track) -> Iterator[Check]:
+def _when(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
     """States and flags: the same value in the same state of the engine, and no code that was never said."""
     if made.signal.layout.length > CODES_BITS:
         return
@@ -319,7 +319,7 @@ def _when(case: Case, made: Made, before: Track, now: Track) -> Iterator[Check]:
     if fresh and len(known) > 1 and not _grows(known, fresh):
         shown = ", ".join(said_as(made.signal, c) for c in fresh[:4])
         wrong.append(f"says {shown}, which the old sender never said")
-    yield judge(
+    yield check_of(
         "life",
         made.label,
         "says the same in the same state",
@@ -336,7 +336,7 @@ def _grows(known: set[int], fresh: list[int]) -> bool:
     return all(top < c <= top + 4 for c in fresh)
 
 
-def _clipped(case: Case, made: Made, now: Track) -> Iterator[Check]:
+def _clipped(case: Case, made: SentSignal, now: Track) -> Iterator[Check]:
     """A copy that rests on its smallest or largest value while its source goes on moving."""
     if len(made.sources) != 1 or made.functions & SHAPING or not _number(made.signal):
         return
@@ -367,7 +367,7 @@ def _clipped(case: Case, made: Made, now: Track) -> Iterator[Check]:
             & ((source - said) * beyond * np.sign(float(made.signal.scale)) > CLIPPED_STEPS * step)
         )
         worst = max(worst, float(over.sum() / len(use)))
-    yield judge(
+    yield check_of(
         "life",
         made.label,
         "not clipped",

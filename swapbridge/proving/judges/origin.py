@@ -11,7 +11,7 @@ from swapbridge.core.errors import SwapbridgeError
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Plan
 from swapbridge.proving.case import Case
-from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.proving.report.verdict import Check, check_of
 from swapbridge.signalmap.model import SignalMap
 
 
@@ -27,7 +27,7 @@ def judge_origin(case: Case) -> list[Check]:
     measured = said if not different or different == ["all of it"] else f"differs in {', '.join(different[:6])}"
     return [
         *checks,
-        judge(
+        check_of(
             "content", "plan", "compiled again", not different, measured, "what the compiler makes of the bridge file",
             "compile the bridge file again, then prove: a plan is never edited by hand",
         ),
@@ -55,7 +55,7 @@ def _is_rows(part: object) -> bool:
 def source_checks(plan: Plan, bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> list[Check]:
     """The plan names the digests of what it was compiled from; they must be those of the files at hand."""
     return [
-        judge(
+        check_of(
             "content", f"plan and {name}", "belong together", then == now,
             "same" if then == now else f"the plan was compiled from {then[:12]}, at hand is {now[:12]}",
             "the very files it was compiled from", "compile the bridge file again, then prove",

@@ -20,12 +20,12 @@ from swapbridge.core.frames import EXTENDED_BIT
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.vocabulary import plain as same_name
 from swapbridge.proving.bench.traffic import words_of
-from swapbridge.proving.case import Case, Made, Track, reads, track
+from swapbridge.proving.case import Case, SentSignal, Track, reads, track
 from swapbridge.proving.judges.driving import CRANKING_RPM, RUNNING_RPM, channel_of, engine_speed
 from swapbridge.proving.judges.form import Frames
 from swapbridge.proving.judges.likeness import Likeness, in_unit
 from swapbridge.proving.report.pictures import thin
-from swapbridge.proving.report.verdict import Check, Curve, judge
+from swapbridge.proving.report.verdict import Check, Curve, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
 Floats = npt.NDArray[np.float64]
@@ -92,7 +92,7 @@ def _one_bus(case: Case, bus: int) -> Iterator[Check]:
         if found is not None:
             yield found
     if untested:
-        yield judge(
+        yield check_of(
             "own words",
             f"bus {case.names[bus]}",
             "map not tested",
@@ -115,7 +115,7 @@ def _state_sources(case: Case, bus: int) -> Iterator[tuple[tuple[int, str, str],
                     yield (other, place[1], place[2]), place
 
 
-def _voice(case: Case, bus: int, place: tuple[str, str, str], made: Made | None) -> _Voice | None:
+def _voice(case: Case, bus: int, place: tuple[str, str, str], made: SentSignal | None) -> _Voice | None:
     """What a source signal of the other vehicle would have said in this bus's recording."""
     message = case.maps[place[0]].message(place[1])
     signal = message.signal(place[2]) if message is not None else None
@@ -333,7 +333,7 @@ def _payloads(message: MapMessage, voices: dict[str, _Voice], at: Floats) -> Ite
             count = counter.counter.after(count)
 
 
-def _compare(case: Case, made: Made, old: Track, new: Track, tested: bool) -> Check | None:
+def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool) -> Check | None:
     use = old.measured
     begin, end = max(old.time_s[0], new.time_s[0]) + 1.0, min(old.time_s[-1], new.time_s[-1]) - 1.0
     moments = np.arange(begin, end, EVERY_S)
@@ -372,7 +372,7 @@ def _compare(case: Case, made: Made, old: Track, new: Track, tested: bool) -> Ch
                 thin(new.time_s, new.values),
             )
         )
-    return judge(
+    return check_of(
         "own words",
         made.label,
         "says again what was said",
@@ -383,7 +383,7 @@ def _compare(case: Case, made: Made, old: Track, new: Track, tested: bool) -> Ch
     )
 
 
-def _cause(made: Made, moments: Floats, said: npt.NDArray[np.int64], new: Track) -> str:
+def _cause(made: SentSignal, moments: Floats, said: npt.NDArray[np.int64], new: Track) -> str:
     rows = np.maximum(np.searchsorted(new.time_s, moments + 0.15, "right") - 1, 0)
     x, y = new.raw[rows].astype(np.float64), said.astype(np.float64)
     if made.signal.choices or made.signal.layout.length <= 6:

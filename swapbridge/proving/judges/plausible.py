@@ -15,7 +15,7 @@ from swapbridge.core.roles import BY_NAME
 from swapbridge.proving.case import Case, Track
 from swapbridge.proving.judges.driving import RUNNING_RPM, engine_speed, held_at
 from swapbridge.proving.judges.likeness import find_kind, in_unit
-from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.proving.report.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
 Floats = npt.NDArray[np.float64]
@@ -88,7 +88,7 @@ def _overlap(bus: str, message: MapMessage) -> Iterator[Check]:
             if not apart and set(a.layout.positions) & set(b.layout.positions):
                 pairs.append(f"{a.name} and {b.name}")
     if pairs:
-        yield judge(
+        yield check_of(
             "maps",
             f"{bus}.{message.name}",
             "each bit in one signal",
@@ -104,7 +104,7 @@ def _one(case: Case, bus: int, message: MapMessage, signal: MapSignal, track: Tr
     use = track.measured
     number = signal.layout.length >= NUMBER_BITS and not signal.choices
     if not use.any():
-        yield judge(
+        yield check_of(
             "maps",
             label,
             "measurements",
@@ -131,7 +131,7 @@ def _one(case: Case, bus: int, message: MapMessage, signal: MapSignal, track: Tr
     if number and (signal.unit or physics is not None):
         wrong += _jumps(raw)
     if number and (signal.unit or physics is not None or wrong):
-        yield judge(
+        yield check_of(
             "maps",
             label,
             "possible",
@@ -230,7 +230,7 @@ def _together(case: Case, bus: int) -> Iterator[Check]:
         fine = holds(first.values[both], other[both])
         if fine is None:
             continue
-        yield judge(
+        yield check_of(
             "maps",
             first.label,
             f"fits {b.replace('_', ' ')}",
@@ -246,7 +246,7 @@ def _together(case: Case, bus: int) -> Iterator[Check]:
         steps = np.diff(found.values)
         moved = steps[steps != 0]
         rises = float((moved > 0).mean())
-        yield judge(
+        yield check_of(
             "maps",
             found.label,
             "only rises",
@@ -260,7 +260,7 @@ def _together(case: Case, bus: int) -> Iterator[Check]:
             continue
         climbs = np.diff(used.values)
         rate = float(climbs[climbs > 0].sum()) / max(float(used.time_s[-1] - used.time_s[0]), 1.0)
-        yield judge(
+        yield check_of(
             "maps",
             used.label,
             "possible",
@@ -328,7 +328,7 @@ def _at_rest(case: Case, bus: int) -> Iterator[Check]:
             mine = found.values[rows]
             if len(mine) > 20 and not low <= float(np.median(mine)) <= high:
                 wrong.append(f"{np.median(mine):.4g} {unit} with the engine {words}")
-        yield judge(
+        yield check_of(
             "maps",
             found.label,
             "fits the engine's state",
@@ -346,7 +346,7 @@ def _at_rest(case: Case, bus: int) -> Iterator[Check]:
         at_rest = found.values[(rpm < 20) & (held_at(speed, found.time_s + 1.0) < 20)]
         if len(at_rest) > 20:
             share = float((at_rest > 0).mean())
-            yield judge(
+            yield check_of(
                 "maps",
                 found.label,
                 "lit at rest",
@@ -358,7 +358,7 @@ def _at_rest(case: Case, bus: int) -> Iterator[Check]:
         lit_running = found.values[(rpm > RUNNING_RPM) & (soon > RUNNING_RPM)]
         if len(lit_running) > 20:
             share = float((lit_running > 0).mean())
-            yield judge(
+            yield check_of(
                 "maps",
                 found.label,
                 "fits the engine's state",

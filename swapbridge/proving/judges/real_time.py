@@ -16,7 +16,7 @@ from swapbridge.plan.model import Plan
 from swapbridge.proving.bench.bench import one_bus
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case
-from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.proving.report.verdict import Check, check_of
 
 LOOSE = 0.25
 """A period's median may be off by so much on a computer that does other things."""
@@ -86,7 +86,7 @@ def judge_real_time(
     for bus, at, word, data in sent:
         by_key.setdefault((bus, word), []).append((at, data))
     out.append(
-        judge(
+        check_of(
             "real time",
             "virtual bus",
             "frames came",
@@ -121,7 +121,7 @@ def judge_real_time(
             problems.append(f"period {period:.1f} ms")
         defect = bool(wrong_sums) or often
         out.append(
-            judge(
+            check_of(
                 "real time",
                 send.name,
                 "counter, checksum, period",

@@ -20,7 +20,7 @@ from swapbridge.proving.case import Case
 from swapbridge.proving.faults.campaign import shortest_ns
 from swapbridge.proving.faults.faults import MS
 from swapbridge.proving.judges.timing import seen_response_ms
-from swapbridge.proving.report.verdict import Check, ResponseTime, judge
+from swapbridge.proving.report.verdict import Check, ResponseTime, check_of
 from swapbridge.signalmap.model import SignalMap
 
 FEW = 5
@@ -106,7 +106,7 @@ def _judge(plan: Plan, number: int, rows: list[ResponseTime]) -> list[Check]:
         slowest = max(some, key=lambda r: r.bound_ms if r.bound_ms is not None else float("inf"))
         bound = "without bound" if slowest.bound_ms is None else f"{slowest.bound_ms:.2f} ms"
         out.append(
-            judge(
+            check_of(
                 "time",
                 f"bus {bus}",
                 f"{whose} identifiers in time",

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from swapbridge.core.roles import BY_NAME
-from swapbridge.proving.case import Case, Made
+from swapbridge.proving.case import Case, SentSignal
 from swapbridge.proving.judges.coverage import ALIKE
-from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.proving.report.verdict import Check, check_of
 from swapbridge.signalmap.model import MapSignal
 
 PLAIN_ROLES = ("Value", "Status")
@@ -18,14 +18,14 @@ def judge_roles(case: Case) -> list[Check]:
     return [check for made in case.made for check in _one(case, made)]
 
 
-def _one(case: Case, made: Made) -> Iterator[Check]:
+def _one(case: Case, made: SentSignal) -> Iterator[Check]:
     role = made.role
     if role is None or role.name in PLAIN_ROLES or not made.sources:
         return
     serves = {role.name} | {BY_NAME[a].name for a in ALIKE.get(role.alias, ()) if a in BY_NAME}
     sources = [(place, signal) for place in made.sources if (signal := _signal(case, place)) is not None]
     if any(s.role in serves for _, s in sources):
-        yield judge("maps", made.label, "made from its like", True, "source and target share a role", "", "")
+        yield check_of("maps", made.label, "made from its like", True, "source and target share a role", "", "")
         return
     named = [(place, s) for place, s in sources if s.role and s.role not in PLAIN_ROLES]
     alike = [(place, s) for place, s in named if s.role in BY_NAME and BY_NAME[s.role].quantity == role.quantity]
@@ -40,7 +40,7 @@ def _one(case: Case, made: Made) -> Iterator[Check]:
         if s.role == role.name
     ]
     what = ", ".join(f"{'.'.join(place)} ({_alias(s.role)})" for place, s in alike)
-    yield judge(
+    yield check_of(
         "maps",
         made.label,
         "made from its like",

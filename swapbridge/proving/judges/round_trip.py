@@ -17,13 +17,13 @@ from swapbridge.core.errors import InputError
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import SentFrame
 from swapbridge.proving.bench.bench import MakeTranslator, translator_device
-from swapbridge.proving.bench.nodes import Controller, Device
-from swapbridge.proving.bench.plant import Plant, Sample
+from swapbridge.proving.bench.nodes import Controller, NodeUnderTest
+from swapbridge.proving.bench.plant import Plant, PlantState
 from swapbridge.proving.bench.simulated_bus import SimulatedBus, Simulation
 from swapbridge.proving.bench.traffic import Rates, empty_traffic
 from swapbridge.proving.case import Case
 from swapbridge.proving.faults.faults import MS, SECOND
-from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.proving.report.verdict import Check, check_of
 
 HEARD_MS = 25.0
 """A request reaches the engine computer: two of its 10 ms frames and the translator's budget of 5 ms."""
@@ -82,7 +82,7 @@ def judge_round_trip(plan: Plan, make: MakeTranslator, plant: Plant) -> list[Che
     names = [b.name for b in plan.buses]
     buses = [SimulatedBus(b.name, empty_traffic(Rates(b.bit_rate, b.data_rate)), fd=b.fd) for b in plan.buses]
     program = _PlantProgram(plant, names)
-    vehicle = Device("vehicle", program, [None] * len(names), [Controller() for _ in names])
+    vehicle = NodeUnderTest("vehicle", program, [None] * len(names), [Controller() for _ in names])
     vehicle.keep_sent = False
     translator = translator_device(plan, make(), record=False)
     try:
@@ -92,10 +92,10 @@ def judge_round_trip(plan: Plan, make: MakeTranslator, plant: Plant) -> list[Che
     return judge_samples(plant.trace)
 
 
-def judge_samples(trace: Sequence[Sample]) -> list[Check]:
+def judge_samples(trace: Sequence[PlantState]) -> list[Check]:
     """Judge the truth of a closed loop."""
     if not trace:
-        return [judge("round trip", "vehicle", "ran", False, "no samples", "a run of the model", "")]
+        return [check_of("round trip", "vehicle", "ran", False, "no samples", "a run of the model", "")]
     return [
         *_requests(trace),
         _never_above(trace),
@@ -107,7 +107,7 @@ def judge_samples(trace: Sequence[Sample]) -> list[Check]:
     ]
 
 
-def _episodes(trace: Sequence[Sample]) -> list[tuple[int, int]]:
+def _episodes(trace: Sequence[PlantState]) -> list[tuple[int, int]]:
     """First and last sample of each request."""
     out, begin = [], None
     for i, sample in enumerate(trace):
@@ -119,7 +119,7 @@ def _episodes(trace: Sequence[Sample]) -> list[tuple[int, int]]:
     return out
 
 
-def _requests(trace: Sequence[Sample]) -> list[Check]:
+def _requests(trace: Sequence[PlantState]) -> list[Check]:
     heard, acted, unheard, unacted = [], [], 0, 0
     episodes = [e for e in _episodes(trace) if trace[e[1]].time_ns - trace[e[0]].time_ns > HEARD_MS * MS]
     for first, last in episodes:
@@ -139,7 +139,7 @@ def _requests(trace: Sequence[Sample]) -> list[Check]:
             acted.append((done - begin) / MS)
     slowest, latest = max(heard, default=0.0), max(acted, default=0.0)
     return [
-        judge(
+        check_of(
             "round trip",
             "torque reduction",
             "heard by the donor",
@@ -148,7 +148,7 @@ def _requests(trace: Sequence[Sample]) -> list[Check]:
             f"every one within {HEARD_MS:g} ms",
             "send the request on_arrival of its source, with a short gap_ms",
         ),
-        judge(
+        check_of(
             "round trip",
             "torque reduction",
             "acted on",
@@ -160,13 +160,13 @@ def _requests(trace: Sequence[Sample]) -> list[Check]:
     ]
 
 
-def _near(sample: Sample) -> float:
+def _near(sample: PlantState) -> float:
     return max(10.0, 0.1 * abs(sample.requested_nm or 0.0))
 
 
-def _never_above(trace: Sequence[Sample]) -> Check:
+def _never_above(trace: Sequence[PlantState]) -> Check:
     over = max(s.actual_nm - s.most_nm for s in trace)
-    return judge(
+    return check_of(
         "round trip",
         "actual torque",
         "never above maximum",
@@ -177,7 +177,7 @@ def _never_above(trace: Sequence[Sample]) -> Check:
     )
 
 
-def _never_told_too_little(trace: Sequence[Sample]) -> Check:
+def _never_told_too_little(trace: Sequence[PlantState]) -> Check:
     """What the transmission is told may be late, so it is compared with the smallest torque of the last moments."""
     time = np.array([s.time_ns for s in trace])
     actual = np.array([s.actual_nm for s in trace])
@@ -188,7 +188,7 @@ def _never_told_too_little(trace: Sequence[Sample]) -> Check:
             behind += 1
         if sample.told_nm is not None:
             worst = max(worst, float(actual[behind : i + 1].min()) - sample.told_nm)
-    return judge(
+    return check_of(
         "round trip",
         "actual torque",
         "never reported too low",
@@ -199,7 +199,7 @@ def _never_told_too_little(trace: Sequence[Sample]) -> Check:
     )
 
 
-def _acknowledged(trace: Sequence[Sample]) -> Check:
+def _acknowledged(trace: Sequence[PlantState]) -> Check:
     late, early, count = 0, 0, 0
     last_request = -SECOND
     for sample in trace:
@@ -214,7 +214,7 @@ def _acknowledged(trace: Sequence[Sample]) -> Check:
         count += 1
         answered = next((s.time_ns for s in trace[first : last + 1] if s.acknowledged), None)
         late += answered is None or answered - begin > ACK_MS * MS
-    return judge(
+    return check_of(
         "round trip",
         "acknowledgement",
         "after the request",
@@ -225,10 +225,10 @@ def _acknowledged(trace: Sequence[Sample]) -> Check:
     )
 
 
-def _no_cycle(trace: Sequence[Sample]) -> Check:
+def _no_cycle(trace: Sequence[PlantState]) -> Check:
     starts = [trace[first].time_ns for first, _ in _episodes(trace)]
     most = max((sum(t <= u < t + 2 * SECOND for u in starts) for t in starts), default=0)
-    return judge(
+    return check_of(
         "round trip",
         "torque reduction",
         "no limit cycle",
@@ -239,10 +239,10 @@ def _no_cycle(trace: Sequence[Sample]) -> Check:
     )
 
 
-def _engine_off(trace: Sequence[Sample]) -> Check:
+def _engine_off(trace: Sequence[PlantState]) -> Check:
     off = [s for s in trace if not s.running and s.engine_rpm < 1 and s.told_nm is not None]
     worst = max((abs((s.told_nm or 0.0) - s.actual_nm) for s in _settled(off)), default=0.0)
-    return judge(
+    return check_of(
         "round trip",
         "engine off",
         "torque told",
@@ -253,10 +253,10 @@ def _engine_off(trace: Sequence[Sample]) -> Check:
     )
 
 
-def _overrun(trace: Sequence[Sample]) -> Check:
+def _overrun(trace: Sequence[PlantState]) -> Check:
     over = [s for s in trace if s.running and s.actual_nm < -5 and s.told_nm is not None]
     worst = max((abs((s.told_nm or 0.0) - s.actual_nm) for s in _settled(over)), default=0.0)
-    return judge(
+    return check_of(
         "round trip",
         "overrun",
         "torque told",
@@ -267,7 +267,7 @@ def _overrun(trace: Sequence[Sample]) -> Check:
     )
 
 
-def _settled(samples: Sequence[Sample]) -> list[Sample]:
+def _settled(samples: Sequence[PlantState]) -> list[PlantState]:
     """Samples of which those of the last moments were of the same kind and of nearly the same torque."""
     out = []
     begin = 0

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from swapbridge.proving.case import Case, Made
+from swapbridge.proving.case import Case, SentSignal
 from swapbridge.proving.judges.beyond import said_as
-from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.proving.report.verdict import Check, check_of
 
 NEAR = 0.05
 """Share of a signal's range that a request's safe answer may lie from what the old sender said most."""
@@ -23,7 +23,7 @@ def judge_safe_answers(case: Case) -> list[Check]:
     return [check for made in case.made for check in _one(case, made, requests)]
 
 
-def _one(case: Case, made: Made, requests: set[tuple[int, int]]) -> Iterator[Check]:
+def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterator[Check]:
     raw = next((f.fallback for v in made.send.variants for f in v.fields if f.name == made.signal.name), None)
     if raw is None or not made.sources:
         return
@@ -40,7 +40,7 @@ def _one(case: Case, made: Made, requests: set[tuple[int, int]]) -> Iterator[Che
             usual = min(max(usual, limits[0]), limits[1])
         near = raw in made.signal.not_available or abs(raw - usual) <= NEAR * (high - low)
         if share >= HABITUAL:
-            yield judge(
+            yield check_of(
                 "life",
                 made.label,
                 "safe answer of a request",
@@ -55,7 +55,7 @@ def _one(case: Case, made: Made, requests: set[tuple[int, int]]) -> Iterator[Che
         return
     wanted = _wrong_way(made, raw, role.fallback)
     if wanted:
-        yield judge(
+        yield check_of(
             "life",
             made.label,
             "safe answer of its role",
@@ -66,7 +66,7 @@ def _one(case: Case, made: Made, requests: set[tuple[int, int]]) -> Iterator[Che
         )
 
 
-def _wrong_way(made: Made, raw: int, way: str) -> str:
+def _wrong_way(made: SentSignal, raw: int, way: str) -> str:
     """What a role's safe answer must be where this one is on the other side; "" where it is well."""
     signal = made.signal
     if raw in signal.not_available or raw in signal.error_codes:

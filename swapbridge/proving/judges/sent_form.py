@@ -7,7 +7,7 @@ from swapbridge.proving.case import Case
 from swapbridge.proving.judges.form import MessageForm, compare_forms, compare_start_up, measure
 from swapbridge.proving.judges.key_on import key_on_checks
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.proving.report.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage
 
 
@@ -29,7 +29,7 @@ def form_checks(bench: Bench, run: Run, reference: Reference) -> list[Check]:
         rows = sent.get((send.bus, send.word), [])
         message = maps[bench.plan.buses[send.bus].name].by_word(send.word)
         out.append(
-            judge(
+            check_of(
                 "form",
                 send.name,
                 "present",
@@ -75,7 +75,7 @@ def _without_pattern(name: str, ours: MessageForm, message: MapMessage | None, p
     wanted = float(message.period_ms) if message is not None and message.period_ms else period_ms
     if wanted and ours.period_ms:
         out.append(
-            judge(
+            check_of(
                 "form",
                 name,
                 "period",
@@ -87,9 +87,9 @@ def _without_pattern(name: str, ours: MessageForm, message: MapMessage | None, p
         )
     if ours.counter_bad is not None:
         out.append(
-            judge("form", name, "counter", ours.counter_bad == 0, f"{ours.counter_bad:,} wrong steps", "none", "")
+            check_of("form", name, "counter", ours.counter_bad == 0, f"{ours.counter_bad:,} wrong steps", "none", "")
         )
     if ours.checksum_seen:
         wrong = f"{ours.checksum_bad:,} wrong of {ours.checksum_seen:,}"
-        out.append(judge("form", name, "checksum", ours.checksum_bad == 0, wrong, "none", ""))
+        out.append(check_of("form", name, "checksum", ours.checksum_bad == 0, wrong, "none", ""))
     return out

@@ -14,8 +14,8 @@ from swapbridge.proving.case import reads
 from swapbridge.proving.faults.faults import MS, SECOND
 from swapbridge.proving.judges.form import carries
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.proving.reference.targets import TargetSignal
-from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.proving.reference.targets import ReferenceSignal
+from swapbridge.proving.report.verdict import Check, check_of
 
 RUN_S = 4
 """Longest time that is waited for the safe answer, beyond age limit and hold."""
@@ -83,7 +83,7 @@ def _one_bus(bench: Bench, reference: Reference, make: MakeTranslator, bus: int)
     return out
 
 
-def _targets(reference: Reference) -> list[tuple[tuple[int, int], TargetSignal]]:
+def _targets(reference: Reference) -> list[tuple[tuple[int, int], ReferenceSignal]]:
     return [(key, t) for key, target in reference.targets.items() for t in target.signals.values()]
 
 
@@ -111,7 +111,7 @@ def _last_heard(bench: Bench, bus: int, silent_ns: int) -> dict[tuple[int, int],
     return out
 
 
-def _limit_ms(plan: Plan, reference: Reference, target: TargetSignal, key: tuple[int, int]) -> float:
+def _limit_ms(plan: Plan, reference: Reference, target: ReferenceSignal, key: tuple[int, int]) -> float:
     """Time from the last good frame to the safe answer: age limit, hold or ramp, one step, one period."""
     safe = target.safe
     if safe is None or safe.hold_us < 0:
@@ -125,7 +125,7 @@ def _limit_ms(plan: Plan, reference: Reference, target: TargetSignal, key: tuple
     return float(limit + 2 * step) / 1000
 
 
-def _adds_up(reference: Reference, target: TargetSignal) -> bool:
+def _adds_up(reference: Reference, target: ReferenceSignal) -> bool:
     """Whether a signal is a running total: without its source it stands still, where any other value would be a step.
 
     Nothing that moves a vehicle is one.
@@ -134,7 +134,7 @@ def _adds_up(reference: Reference, target: TargetSignal) -> bool:
     return not hazard and "accumulate" in reads(reference.bridge, target.rule.value)[1]
 
 
-def _has_more(plan: Plan, bus: int, target: TargetSignal, key: tuple[int, int]) -> bool:
+def _has_more(plan: Plan, bus: int, target: ReferenceSignal, key: tuple[int, int]) -> bool:
     """Whether a signal also reads a bus that still speaks, so that its value may be known all the same."""
     hazard = target.role.hazard if target.role is not None else ""
     return not hazard and any(b != bus for b, _ in _sources(plan, key[1], key[0], target.signal.name))
@@ -145,7 +145,7 @@ def _judge_message(
     reference: Reference,
     bus: int,
     key: tuple[int, int],
-    fields: list[TargetSignal],
+    fields: list[ReferenceSignal],
     sent: list[Sent],
     last: dict[tuple[int, int], int],
     until: int,
@@ -176,7 +176,7 @@ def _judge_message(
             still = " and still then" if len(wrong) and wrong[-1] == len(frames) - 1 else ""
             late.append(f"{target.signal.name} other than its safe answer {answered:,.0f} ms after{still}")
     how = "stopped" if not [s for s in sent if s.received_ns > until - SECOND] else "safe answer"
-    return judge(
+    return check_of(
         "faults",
         send.name,
         f"when {silent} falls silent",

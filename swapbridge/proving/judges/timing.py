@@ -17,7 +17,7 @@ from swapbridge.proving.case import Case
 from swapbridge.proving.faults.campaign import is_delicate
 from swapbridge.proving.faults.faults import MS, SECOND
 from swapbridge.proving.judges.form import carries, fields_of
-from swapbridge.proving.report.verdict import BusTime, Check, SignalTime, judge
+from swapbridge.proving.report.verdict import BusTime, Check, SignalTime, check_of
 from swapbridge.signalmap.model import SignalMap
 
 Ints = npt.NDArray[np.int64]
@@ -89,7 +89,7 @@ def _asked_and_received(frames: Sequence[Sent]) -> tuple[Ints, Ints]:
 
 def _budget(subject: str, own: Ints, budget: float) -> Check:
     worst = float(np.percentile(own, 99.9)) / MS if len(own) else 0.0
-    return judge(
+    return check_of(
         "time",
         subject,
         "passed on in time",
@@ -108,7 +108,7 @@ def age_limits(plan: Plan) -> list[Check]:
             slowest = max((plan.feeds[n] for n in field.feeds), key=lambda f: f.max_age_us)
             if slowest.max_age_us > LONGEST_AGE_US:
                 out.append(
-                    judge(
+                    check_of(
                         "time",
                         f"{send.name}.{field.name}",
                         "age limit",
@@ -175,7 +175,7 @@ def bus_times(bench: Bench, run: Run) -> tuple[list[BusTime], list[Check]]:
         worst = float(seconds.max())
         out.append(BusTime(bus.name, bus.bit_rate, round(before, 5), round(after, 5), round(worst, 5)))
         checks.append(
-            judge(
+            check_of(
                 "time",
                 f"bus {bus.name}",
                 "load with the translator",

@@ -9,7 +9,7 @@ from swapbridge.proving.bench.traffic import empty_traffic, pick
 from swapbridge.proving.faults.faults import SECOND
 from swapbridge.proving.judges.content import judge_trace
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.proving.report.verdict import Check, judge
+from swapbridge.proving.report.verdict import Check, check_of
 
 LOOKED_AT_S = 2
 
@@ -30,7 +30,7 @@ def judge_wake_ups(bench: Bench, reference: Callable[[], Reference], make: MakeT
         run = simulate(bench, make, traffic=tuple(alone), until_ns=until)
         contents = judge_trace(bench.plan, reference(), run.device.trace or [])
         out.append(
-            judge(
+            check_of(
                 "faults",
                 f"bus {bus.name}",
                 "wakes alone",

@@ -100,7 +100,7 @@ class Surroundings(Protocol):
         """Number of the state."""
 
 
-class Memory(Protocol):
+class ExactMemory(Protocol):
     """A function that remembers."""
 
     def look(self, evaluator: Evaluator) -> None:
@@ -142,13 +142,13 @@ class Evaluator:
         self,
         bridge: BridgeFile,
         world: Surroundings,
-        remembering: Mapping[str, tuple[Callable[[Evaluator, Call, Wanted], Memory], bool]],
+        remembering: Mapping[str, tuple[Callable[[Evaluator, Call, Wanted], ExactMemory], bool]],
         trees: dict[str, Node] | None = None,
     ) -> None:
         self.bridge, self.world, self._remembering = bridge, world, remembering
         self.step_s = Fraction(bridge.step_us, 1_000_000)
         self._trees: dict[str, Node] = {} if trees is None else trees
-        self.memories: dict[tuple[Call, Unit | None, Fraction, Fraction | None, Choices], Memory] = {}
+        self.memories: dict[tuple[Call, Unit | None, Fraction, Fraction | None, Choices], ExactMemory] = {}
         """What remembers, by its call and what its value is wanted for, in the order met."""
         self.remembered = 0
         """How often a remembering function was asked."""
@@ -317,7 +317,7 @@ class Evaluator:
             return self.memory(node, wanted).output(self)
         return FUNCTIONS[node.function](self, node, wanted)
 
-    def memory(self, node: Call, wanted: Wanted) -> Memory:
+    def memory(self, node: Call, wanted: Wanted) -> ExactMemory:
         """What a remembering call remembers; made when it is first met, after those inside it."""
         make, of_condition = self._remembering[node.function]
         purpose = PLAIN if of_condition else wanted

@@ -10,7 +10,7 @@ from math import ceil, floor, gcd
 
 from swapbridge.core.units import SPELLINGS, Unit
 from swapbridge.language.expressions import Call, Node
-from swapbridge.proving.reference.exact import ONE, PLAIN, TRUTH, ZERO, Evaluator, Exact, Memory, Wanted, nearest
+from swapbridge.proving.reference.exact import ONE, PLAIN, TRUTH, ZERO, Evaluator, Exact, ExactMemory, Wanted, nearest
 
 _TOTALS = {"volume flow": ("L", Fraction(1, 3600)), "speed": ("km", Fraction(1, 3600)), "mass flow": ("g", ONE)}
 """What a rate adds up to: unit, and how much one base unit of the rate adds in a second."""
@@ -221,7 +221,7 @@ class _Accumulate(_Base):
         return Exact(total, self.unit)
 
 
-MEMORIES: dict[str, tuple[Callable[[Evaluator, Call, Wanted], Memory], bool]] = {
+MEMORIES: dict[str, tuple[Callable[[Evaluator, Call, Wanted], ExactMemory], bool]] = {
     "lowpass": (_Lowpass, False),
     "rate_limit": (_RateLimit, False),
     "hysteresis": (_Hysteresis, False),

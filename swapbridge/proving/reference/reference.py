@@ -21,7 +21,7 @@ from swapbridge.proving.reference.exact import PLAIN, Evaluator, Reading
 from swapbridge.proving.reference.exact_memory import MEMORIES
 from swapbridge.proving.reference.joined_answer import JoinedAnswer
 from swapbridge.proving.reference.sources import WRAP, Feed, Inputs, Received, SourceSignal
-from swapbridge.proving.reference.targets import Target
+from swapbridge.proving.reference.targets import ReferenceMessage
 from swapbridge.proving.reference.worked_out import WorkedOut
 from swapbridge.signalmap.model import SignalMap
 
@@ -66,7 +66,7 @@ class Decision:
     `joined` marks a frame of an answer to several identifiers at once; `target` is then one of those it joins.
     """
 
-    target: Target
+    target: ReferenceMessage
     payload: bytes | None
     due: bool = True
     joined: bool = False
@@ -128,13 +128,13 @@ class Reference:
         self._condition_inputs = self.watch(self._work_out_conditions)
         inside_states = len(self.evaluator.memories)
         self._applied = ASLEEP
-        self._triggers: dict[tuple[str, str], list[Target]] = {}
-        self.targets: dict[tuple[int, int], Target] = {}
+        self._triggers: dict[tuple[str, str], list[ReferenceMessage]] = {}
+        self.targets: dict[tuple[int, int], ReferenceMessage] = {}
         for rule in bridge.messages:
             bus, _, name = rule.message.text.partition(".")
             message = maps[bus].message(name)
             assert message is not None
-            target = Target(self, rule, message)
+            target = ReferenceMessage(self, rule, message)
             self.targets[target.bus_number, message.word] = target
             for source in rule.on_arrival:
                 bus, _, name = source.text.partition(".")
@@ -150,7 +150,7 @@ class Reference:
             [*self.targets.values(), *self.answers.values()],
             key=lambda t: (arbitration_key(*split_word(t.message.word)), t.bus_number, t.message.name),
         )
-        self._by_key: dict[tuple[int, int], list[Target]] = {}
+        self._by_key: dict[tuple[int, int], list[ReferenceMessage]] = {}
         for target in self._order:
             self._by_key.setdefault((target.bus_number, target.message.word), []).append(target)
         # what remembers steps before what holds the results, as both hang on the memories of the step
@@ -165,7 +165,7 @@ class Reference:
             for signal in target.signals.values():
                 if signal.holds:
                     self._groups[self.steps.group(f"{signal.label} held")].append(signal.step)
-        self._as_address: dict[tuple[int, int], list[Target]] = {}
+        self._as_address: dict[tuple[int, int], list[ReferenceMessage]] = {}
         for target in self._order:
             if target.message.is_group:
                 address = target.message.identifier & 0xFF
@@ -176,11 +176,11 @@ class Reference:
         """When the first message is due, as last looked; it can only be later until the state changes."""
         self._look_again = True
 
-    def _make_answers(self) -> dict[int, Target]:
+    def _make_answers(self) -> dict[int, ReferenceMessage]:
         """What the bridge file answers to a scan tool, by its number in service 01."""
         out = {}
         for answer in answers_of(self.bridge):
-            out[answer.number] = Target(self, answer.rule, answer.message, answer.base)
+            out[answer.number] = ReferenceMessage(self, answer.rule, answer.message, answer.base)
             out[answer.number].answers = answer.number
         return out
 
@@ -487,7 +487,7 @@ class Reference:
             target.schedule.apply(self._state, self._applied, self.now)
         self._applied, self._look_again = self._state, True
 
-    def overdue(self, now: int, limit_us: int) -> list[Target]:
+    def overdue(self, now: int, limit_us: int) -> list[ReferenceMessage]:
         """Messages that should have been sent more than so long ago, each told once until it is sent."""
         first = self._first_due
         if not self._look_again and (first is None or (now - first - limit_us - 1) % WRAP >= HALF):

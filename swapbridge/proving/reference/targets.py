@@ -61,7 +61,7 @@ class Safe:
     ramp: int
 
 
-class TargetSignal:
+class ReferenceSignal:
     """One signal of a sent message."""
 
     def __init__(
@@ -393,10 +393,10 @@ class _Form:
     """One form of a message: constant part and the fields in it."""
 
     base: bytes
-    fields: list[tuple[Layout, TargetSignal]]
+    fields: list[tuple[Layout, ReferenceSignal]]
     raws: list[int] = field(default_factory=list)
     """Raw values of its fields when they were last asked."""
-    changing: list[tuple[int, TargetSignal]] = field(default_factory=list)
+    changing: list[tuple[int, ReferenceSignal]] = field(default_factory=list)
     """The fields, by their number, that may say something else though nothing was heard."""
     inputs: Inputs = field(default_factory=Inputs)
     """What the others are worked out from."""
@@ -422,7 +422,7 @@ class _Form:
         return tuple(raws)
 
 
-class Target:
+class ReferenceMessage:
     """One sent message.
 
     Parameters
@@ -463,7 +463,7 @@ class Target:
         key = self.bus_number, message.word, message.name
         self._packed = reference.known.packed.setdefault(key, {})
         self._checked = reference.known.checked.setdefault(key, {})
-        self.signals: dict[str, TargetSignal] = {}
+        self.signals: dict[str, ReferenceSignal] = {}
         self.forms = []
         for page in pages:
             own = rule.for_page(page)
@@ -477,7 +477,7 @@ class Target:
                     continue
                 if signal.name in named:
                     key_name = signal.name if named[signal.name].page is None else f"{signal.name} of page {page}"
-                    made = self.signals.get(key_name) or TargetSignal(
+                    made = self.signals.get(key_name) or ReferenceSignal(
                         reference, bus, message, signal, named[signal.name], rule
                     )
                     self.signals[key_name] = made

@@ -10,7 +10,7 @@ from importlib.resources import files
 from swapbridge.plan.proof import Outcome, Status
 from swapbridge.proving.report.pictures import overlay_picture
 from swapbridge.proving.report.text import MARKS, NEXT, SAID, TITLES, worst_of
-from swapbridge.proving.report.verdict import AREAS, Check, Overlay, SignalTime, Verdict
+from swapbridge.proving.report.verdict import AREAS, Check, ProofOverlay, SignalTime, Verdict
 
 AREA_TITLES = {
     "evidence": "Evidence: can these recordings carry a verdict?",
@@ -105,7 +105,9 @@ def _curves(verdict: Verdict) -> str:
     if not verdict.curves:
         return ""
     pictures = "".join(
-        overlay_picture(Overlay(f"{c.title}: {c.cause}", "said", c.unit, c.said, "sent", c.unit, c.sent), 1000 + number)
+        overlay_picture(
+            ProofOverlay(f"{c.title}: {c.cause}", "said", c.unit, c.said, "sent", c.unit, c.sent), 1000 + number
+        )
         for number, c in enumerate(verdict.curves)
     )
     return f"<section><h2>Where what is sent differs from what was said</h2>{pictures}</section>"

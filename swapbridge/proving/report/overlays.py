@@ -11,15 +11,15 @@ from swapbridge.core.units import find_unit
 from swapbridge.proving.bench.bench import Bench, Run, frames_of
 from swapbridge.proving.judges.form import Frames, unpack_column
 from swapbridge.proving.report.pictures import thin
-from swapbridge.proving.report.verdict import Overlay
+from swapbridge.proving.report.verdict import ProofOverlay
 from swapbridge.signalmap.model import MapSignal, SignalMap
 
 OVERLAYS = 24
 
 
-def overlays(bench: Bench, run: Run, maps: Mapping[str, SignalMap]) -> list[Overlay]:
+def overlays(bench: Bench, run: Run, maps: Mapping[str, SignalMap]) -> list[ProofOverlay]:
     """Source and sent signal over time, for the fields made from one source signal."""
-    out: list[Overlay] = []
+    out: list[ProofOverlay] = []
     plan = bench.plan
     sent = run.by_word()
     places = {e.name: (r.bus, r.word, e.layout) for r in plan.receives for n in r.feeds for e in plan.feeds[n].extracts}
@@ -40,7 +40,7 @@ def overlays(bench: Bench, run: Run, maps: Mapping[str, SignalMap]) -> list[Over
                 continue
             scale, shift, unit = _shown_in(from_signal.unit, to_signal.unit)
             out.append(
-                Overlay(
+                ProofOverlay(
                     f"{send.name}.{field.name} = {field.expression}",
                     names[0],
                     unit,

@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.proving.report.verdict import Overlay
+from swapbridge.proving.report.verdict import ProofOverlay
 
 COLUMNS = 800
 """Columns a picture is thinned to; each keeps its smallest and largest value, so no spike is lost."""
@@ -32,7 +32,7 @@ def thin(time_s: npt.NDArray[np.float64], value: npt.NDArray[np.float64]) -> Poi
     return tuple((round(float(t), 4), round(float(v), 6)) for t, v in zip(time_s[keep], value[keep], strict=True))
 
 
-def overlay_picture(overlay: Overlay, number: int) -> str:
+def overlay_picture(overlay: ProofOverlay, number: int) -> str:
     """A figure with two curves, on one scale where they share a unit, and buttons that zoom without any script."""
     times = [t for t, _ in (*overlay.source, *overlay.sent)]
     if not times:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Any
 
 from swapbridge._version import __version__
-from swapbridge.plan.proof import PROOF_FORMAT, PROOF_VERSION, STATUSES, Outcome, Source, Status
+from swapbridge.plan.proof import PROOF_FORMAT, PROOF_VERSION, STATUSES, Outcome, ProvedFile, Status
 
 AREAS = (
     "evidence", "maps", "own words", "life", "engines", "content", "form", "needs", "time", "faults", "round trip",
@@ -118,7 +118,7 @@ class FaultRun:
 
 
 @dataclass(frozen=True, slots=True)
-class Overlay:
+class ProofOverlay:
     """Source and translated signal over time, thinned for a picture: seconds and physical values."""
 
     title: str
@@ -174,12 +174,12 @@ class Verdict:
     bus_times: tuple[BusTime, ...] = ()
     responses: tuple[ResponseTime, ...] = ()
     faults: tuple[FaultRun, ...] = ()
-    overlays: tuple[Overlay, ...] = ()
+    overlays: tuple[ProofOverlay, ...] = ()
     curves: tuple[Curve, ...] = ()
     engines: tuple[EngineFigure, ...] = ()
     beyond: tuple[Beyond, ...] = ()
     cautions: tuple[str, ...] = ()
-    sources: tuple[Source, ...] = ()
+    sources: tuple[ProvedFile, ...] = ()
     left_out: tuple[str, ...] = ()
     version: str = field(default=__version__)
 
@@ -236,7 +236,7 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def judge(
+def check_of(
     area: str,
     subject: str,
     name: str,

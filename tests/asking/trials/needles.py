@@ -7,7 +7,7 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from swapbridge.asking.trials.gauge import LEFT_SHARE, GaugeTrial, Stage
+from swapbridge.asking.trials.gauge import LEFT_SHARE, GaugeStage, GaugeTrial
 
 STEP_NS = 100_000_000
 
@@ -43,7 +43,7 @@ class Person:
     def watch(self, now_ns: int) -> None:
         trial, shows = self.trial, self.needle.shows
         self.history = [*self.history[-60:], shows]
-        if trial.stage in (Stage.LOW, Stage.STEP, Stage.BACK):
+        if trial.stage in (GaugeStage.LOW, GaugeStage.STEP, GaugeStage.BACK):
             if self._still(60, 0.002):
                 self._press(trial.press, now_ns)
             return
@@ -56,7 +56,7 @@ class Person:
                 self.rested = None
                 self._press(trial.press, now_ns)
             return
-        rising = (trial.stage is Stage.UP) == (trial.marks[-1] > trial.marks[0])
+        rising = (trial.stage is GaugeStage.UP) == (trial.marks[-1] > trial.marks[0])
         passed = shows >= mark + self.error if rising else shows <= mark + self.error
         if passed:
             self._press(trial.press, now_ns)
@@ -92,7 +92,7 @@ def run(trial: GaugeTrial, needle: Needle, noise: float = 0.005, seed: int = 0) 
     """Until the trial is done; simulated seconds."""
     person, now = Person(trial, needle, noise, seed), 0
     needle.shows = needle.driven = needle.curve(min(trial.values)) + 0.3 * needle.span
-    while trial.stage is not Stage.DONE:
+    while trial.stage is not GaugeStage.DONE:
         needle.step(trial.raw(now), STEP_NS / 1e9)
         now += STEP_NS
         person.watch(now)

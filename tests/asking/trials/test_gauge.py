@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import pytest
 
-from swapbridge.asking.trials.gauge import GaugeTrial, Stage, check_field
+from swapbridge.asking.trials.gauge import GaugeStage, GaugeTrial, check_field
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import find_role
@@ -127,7 +127,7 @@ def test_a_missed_mark_is_left_out_and_told() -> None:
     for _ in range(3):
         now += 10_000_000_000
         trial.press(now)
-    for stage in (Stage.UP, Stage.DOWN, Stage.UP, Stage.DOWN):
+    for stage in (GaugeStage.UP, GaugeStage.DOWN, GaugeStage.UP, GaugeStage.DOWN):
         assert trial.stage is stage
         for mark in (1, 2, 3):
             now += 30_000_000_000

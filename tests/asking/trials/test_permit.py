@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from swapbridge.asking.trials.gauge import GaugeTrial, Stage
+from swapbridge.asking.trials.gauge import GaugeStage, GaugeTrial
 from swapbridge.asking.trials.gauge_run import GaugeRun
 from swapbridge.asking.trials.log import TrialLog
 from swapbridge.asking.trials.permit import ALIVE_NS, SILENT_NS, Sendable, TrialGate, sendable
@@ -222,7 +222,7 @@ def simulate(run: GaugeRun, log: TrialLog | None = None) -> None:
             person.watch(now)
             if log is not None and run.trial.stage is not stage:
                 log.mark("key", keys["press"].value, "", now)
-        if run.trial.stage is Stage.DONE:
+        if run.trial.stage is GaugeStage.DONE:
             run.ended_by = "done"
         assert now < 3600 * S
 
@@ -250,9 +250,9 @@ def test_letting_go_holds_the_walk() -> None:
     for now in range(0, 60 * S, 10 * MS):
         run.key(Key.LIFE, now)
         run.poll(now)
-        if now % (10 * S) == 0 and now >= 10 * S and run.trial.stage is not Stage.UP:
+        if now % (10 * S) == 0 and now >= 10 * S and run.trial.stage is not GaugeStage.UP:
             run.key(Key.PRESS, now)
-    assert run.trial.stage is Stage.UP
+    assert run.trial.stage is GaugeStage.UP
     before = run.trial.raw(now)
     sent = [t for t in range(now + S + 100 * MS, now + 30 * S, 100 * MS) if run.poll(t) is not None]
     assert sent == []

@@ -44,7 +44,7 @@ class Snapped:
     words: str
 
 
-def snap(
+def simplest_numbers(
     scale: float,
     offset: float,
     scale_error: float,

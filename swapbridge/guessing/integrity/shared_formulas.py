@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from swapbridge.core.integrity import Affine, Crc, Sum
-from swapbridge.guessing.coding.columns import Columns, distinct_payloads
+from swapbridge.guessing.coding.columns import BitColumns, distinct_payloads
 from swapbridge.guessing.integrity.checksums import EQUATIONS, FoundChecksum
 from swapbridge.guessing.integrity.sums import unit_totals
 
@@ -24,7 +24,7 @@ CLEARLY = 2
 """How many times as many messages must speak for one place as for another."""
 
 
-def possible_checks(columns: Columns) -> tuple[tuple[FoundChecksum, tuple[Signature, ...]], ...]:
+def possible_checks(columns: BitColumns) -> tuple[tuple[FoundChecksum, tuple[Signature, ...]], ...]:
     """Every byte (or nibble) that a sum or XOR over the whole payload gives, proven or not, with its signatures."""
     payload = distinct_payloads(columns.payload)
     if len(payload) < EQUATIONS // 2 or payload.shape[1] < 2:
@@ -140,7 +140,7 @@ def _crc_form(found: FoundChecksum, method: Crc, width: int) -> Crc | None:
     return replace(method, coverage=(0,) if own else (1,))
 
 
-def crc_of_vehicle(columns: Columns, crcs: dict[Crc, int]) -> FoundChecksum | None:
+def crc_of_vehicle(columns: BitColumns, crcs: dict[Crc, int]) -> FoundChecksum | None:
     """The check of one message that a CRC proven in other messages of the vehicle shows, if it does."""
     rows = distinct_payloads(columns.payload)
     width = rows.shape[1]

@@ -32,7 +32,7 @@ class CaptureFile:
     size_bytes: int
 
 
-class Shelf:
+class FolderFiles:
     """A swap folder as the page sees it. Every name that comes from a browser goes through here.
 
     Parameters

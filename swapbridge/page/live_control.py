@@ -1,4 +1,4 @@
-"""Page room: the live desk: a recording in a thread of the page, or a run as a process of its own.
+"""Page room: the live control: a recording in a thread of the page, or a run as a process of its own.
 
 A run outlives the page. Whoever started it, the page of its folder finds it, watches it, and can stop it.
 """
@@ -18,7 +18,7 @@ from typing import IO, Any
 
 from swapbridge.bus.adapters.spec import BusSpec
 from swapbridge.bus.recording.record import Press, RecordStatus, record
-from swapbridge.bus.recording.script import Step
+from swapbridge.bus.recording.script import ScriptStep
 from swapbridge.bus.running.control import STATUS, LiveRun, live_runs, stop_run
 from swapbridge.core.errors import RefusedError, SwapbridgeError
 
@@ -30,7 +30,7 @@ KEPT_WORDS = 30
 
 
 @dataclass(slots=True)
-class Desk:
+class LiveControl:
     """What is live at the moment: nothing, a recording, or a run."""
 
     folder: Path
@@ -54,7 +54,7 @@ class Desk:
         out: Path,
         *,
         active: bool,
-        script: tuple[Step, ...] | None,
+        script: tuple[ScriptStep, ...] | None,
         scan_tool: str | None,
     ) -> None:
         """Begin to record; `record` says what is refused."""

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from swapbridge.core.crc_catalogue import CATALOGUE
 from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
 from swapbridge.core.layout import layout_from_positions
-from swapbridge.guessing.coding.columns import Columns, distinct_payloads
+from swapbridge.guessing.coding.columns import BitColumns, distinct_payloads
 from swapbridge.guessing.integrity.checksums import EQUATIONS, SHARE, FoundChecksum, distinct_rows, fit_affine
 from swapbridge.guessing.integrity.sums import unit_totals
 
@@ -28,7 +28,7 @@ CARRIES = 12
 """Steps in which the high byte of a sum must move, at least, to be called one."""
 
 
-def join_bytes(columns: Columns, found: Sequence[FoundChecksum]) -> list[FoundChecksum]:
+def join_bytes(columns: BitColumns, found: Sequence[FoundChecksum]) -> list[FoundChecksum]:
     """The same checksums, those of two bytes that are one CRC or one sum of 16 bits joined."""
     out = list(found)
     for check in found:
@@ -45,7 +45,7 @@ def join_bytes(columns: Columns, found: Sequence[FoundChecksum]) -> list[FoundCh
     return out
 
 
-def as_half(columns: Columns, check: FoundChecksum, others: Sequence[FoundChecksum] = ()) -> FoundChecksum | None:
+def as_half(columns: BitColumns, check: FoundChecksum, others: Sequence[FoundChecksum] = ()) -> FoundChecksum | None:
     """The CRC of 16 bits that this byte is half of, if it is; its other half may hold bits that never moved.
 
     Parameters
@@ -82,7 +82,7 @@ def _orders(low: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
     return _byte(low) + _byte(low + 1), _byte(low + 1) + _byte(low)
 
 
-def _as_crc(columns: Columns, low: int) -> FoundChecksum | None:
+def _as_crc(columns: BitColumns, low: int) -> FoundChecksum | None:
     if int(columns.live[8 * low : 8 * low + 16].sum()) < FEWEST_LIVE:
         return None
     for positions in _orders(low):
@@ -162,7 +162,9 @@ def _settled(positions: tuple[int, ...], method: Crc, rows: npt.NDArray[np.uint8
     return None
 
 
-def _as_sum(columns: Columns, low: FoundChecksum, method: Sum, others: Sequence[FoundChecksum]) -> FoundChecksum | None:
+def _as_sum(
+    columns: BitColumns, low: FoundChecksum, method: Sum, others: Sequence[FoundChecksum]
+) -> FoundChecksum | None:
     """The 16-bit sum whose low byte this is, where a byte beside it holds the carries."""
     own = low.positions[0] >> 3
     if low.positions != _byte(own) or method.unit_bits != 8:

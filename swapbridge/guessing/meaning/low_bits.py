@@ -16,7 +16,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.layout.fields import MessageFields, raw_values, rows_of
-from swapbridge.guessing.meaning.align import Floats, Series, Target
+from swapbridge.guessing.meaning.align import ChannelTarget, FieldSeries, Floats
 from swapbridge.guessing.meaning.fit import Fit, independent, residuals
 
 CLEARLY = 4.0
@@ -38,7 +38,7 @@ class _Part:
 
 
 def mend_message(
-    message: MessageFields, capture: Capture, meanings: dict[int, tuple[Fit, Target]]
+    message: MessageFields, capture: Capture, meanings: dict[int, tuple[Fit, ChannelTarget]]
 ) -> MessageFields | None:
     """Join fields with a meaning with the bits below them where that makes the fit clearly finer.
 
@@ -79,7 +79,7 @@ def _best_part(
     fields: dict[int, FoundField],
     message: MessageFields,
     capture: Capture,
-    meanings: dict[int, tuple[Fit, Target]],
+    meanings: dict[int, tuple[Fit, ChannelTarget]],
 ) -> tuple[_Part | None, float, Layout | None]:
     field, (fit, target) = fields[index], meanings[index]
     best: tuple[_Part | None, float, Layout | None] = (None, CLEARLY, None)
@@ -139,7 +139,7 @@ def _shrunk(field: FoundField, layout: Layout) -> FoundField:
     return replace(field, name=name, layout=layout, layout_confidence=confidence, confidence=confidence)
 
 
-def doubt_left(message: MessageFields, capture: Capture, index: int, fit: Fit, target: Target) -> float:
+def doubt_left(message: MessageFields, capture: Capture, index: int, fit: Fit, target: ChannelTarget) -> float:
     """What the fit leaves of the doubt about a field's layout: a factor, 1 where it tells nothing.
 
     A field whose top bits are wrong does not fit at all. Its low end is settled where no bits lie below it that could
@@ -182,7 +182,7 @@ def gain_of_joining(
     capture: Capture,
     mux: tuple[str, int] | None,
     fit: Fit,
-    target: Target,
+    target: ChannelTarget,
 ) -> float:
     """By how many standard errors the joined layout fits better than the upper part alone (negative: worse)."""
     rows = rows_of(message, capture, mux)
@@ -190,7 +190,7 @@ def gain_of_joining(
     if len(time) < 20 or (np.diff(time) < 0).any():
         return 0.0
     raw = np.array([raw_values(capture.payload[rows], part) for part in (apart, joined)], np.float64)
-    series = Series(time, raw, float(np.median(np.diff(time))))
+    series = FieldSeries(time, raw, float(np.median(np.diff(time))))
     before, after = (residuals(series, row, target, fit.lag_s) for row in (0, 1))
     if before is None or after is None:
         return 0.0

@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from swapbridge.guessing.meaning.align import LAGS_S, Floats, Series, Target, inside, sample
+from swapbridge.guessing.meaning.align import LAGS_S, ChannelTarget, FieldSeries, Floats, inside_recording, sample
 
 MOST_LEVELS = 64
 
@@ -45,7 +45,7 @@ class TableFit:
     changes: int
 
 
-def fit_table(series: Series, row: int, target: Target) -> TableFit | None:
+def fit_table(series: FieldSeries, row: int, target: ChannelTarget) -> TableFit | None:
     """Best table of one field for a channel of words; None where the field stands still or has too many values."""
     raw = series.raw[row]
     if not 2 <= len(np.unique(raw)) <= MOST_LEVELS:
@@ -53,7 +53,7 @@ def fit_table(series: Series, row: int, target: Target) -> TableFit | None:
     best: tuple[float, float, Floats, Floats] | None = None
     for lag in np.round(np.arange(LAGS_S[0], LAGS_S[-1], 0.02), 3):
         at = target.time_s - lag
-        ok = inside(series, at)
+        ok = inside_recording(series, at)
         if ok.sum() < 10:
             continue
         x, y = sample(series.time_s, raw, at[ok], hold=True), target.value[ok]

@@ -11,8 +11,8 @@ from starlette.routing import Route
 
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.needs import Need, load_needs
-from swapbridge.page.bench import Bench
-from swapbridge.page.stages import STAGES, Known, count_stages, stage_of
+from swapbridge.page.bench import BenchPage
+from swapbridge.page.stages import STAGES, FolderEvidence, count_stages, stage_of
 from swapbridge.page.views.guess import findings, read_maps
 from swapbridge.page.views.prove import proof_holds
 from swapbridge.plan.model import Plan
@@ -31,7 +31,7 @@ PATTERNS = {
 }
 
 
-def routes(bench: Bench) -> list[Route]:
+def routes(bench: BenchPage) -> list[Route]:
     """Route of the glance view."""
 
     def show(request: Request) -> Response:
@@ -39,7 +39,7 @@ def routes(bench: Bench) -> list[Route]:
         needs = _needs(bench)
         known = _known(bench)
         counts = count_stages(needs, known)
-        names = [item.name.lower() for item in bench.shelf.captures()]
+        names = [item.name.lower() for item in bench.folder_files.captures()]
         return bench.page(
             request,
             "glance.html",
@@ -78,12 +78,12 @@ _OPEN = {
 }
 
 
-def next_action(bench: Bench, topic: str) -> Action:
+def next_action(bench: BenchPage, topic: str) -> Action:
     """The button for the line of the status that comes next."""
     if topic in _RECORD:
         return Action("Record it now", f"/live?name={_RECORD[topic]}")
     if topic == "plan":
-        compiles = bench.shelf.path(BRIDGE).is_file()
+        compiles = bench.folder_files.path(BRIDGE).is_file()
         return Action("Compile the bridge file", "/bridge", "compile" if compiles else "")
     if topic == "proof":
         return Action("Prove the plan", "/prove", "prove")
@@ -92,14 +92,14 @@ def next_action(bench: Bench, topic: str) -> Action:
     return _OPEN.get(topic, _OPEN["bridge file"])
 
 
-def _status(bench: Bench) -> SwapStatus:
+def _status(bench: BenchPage) -> SwapStatus:
     """The screen of `swapbridge status`; not asked while a file leads out of the folder, since it would be read."""
-    troubles = bench.shelf.troubles()
+    troubles = bench.folder_files.troubles()
     out = next((words for words in troubles if "leads out" in words), "")
     if out:
         return SwapStatus((StatusLine("swap folder", "bad", out),), f"{out}")
     try:
-        return swap_status(bench.shelf.folder)
+        return swap_status(bench.folder_files.folder)
     except (RecursionError, UnicodeError, ValueError) as error:
         words = f"a file here can't be read ({type(error).__name__}); mend the one that was changed last"
         return SwapStatus((StatusLine("swap folder", "bad", words),), words)
@@ -116,29 +116,29 @@ def _bar(counts: dict[str, int]) -> list[dict[str, Any]]:
     return out
 
 
-def _needs(bench: Bench) -> tuple[Need, ...]:
+def _needs(bench: BenchPage) -> tuple[Need, ...]:
     try:
-        path = bench.shelf.path("needs.toml")
+        path = bench.folder_files.path("needs.toml")
         return load_needs(path) if path.is_file() else ()
     except (SwapbridgeError, RecursionError, ValueError):
         return ()  # swap_status says what is wrong with it
 
 
-def _known(bench: Bench) -> Known:
+def _known(bench: BenchPage) -> FolderEvidence:
     found = []
-    for item in bench.shelf.captures():
+    for item in bench.folder_files.captures():
         try:
             found.append(findings(bench, item.name))
         except SwapbridgeError:
             continue  # the guess view says what is wrong with it
     plan = _plan(bench)
     proved = plan is not None and proof_holds(bench, plan)
-    return Known(plan, proved, tuple(read_maps(bench).values()), tuple(found))
+    return FolderEvidence(plan, proved, tuple(read_maps(bench).values()), tuple(found))
 
 
-def _plan(bench: Bench) -> Plan | None:
+def _plan(bench: BenchPage) -> Plan | None:
     try:
-        path = bench.shelf.path("plan.json")
+        path = bench.folder_files.path("plan.json")
         return plan_from_json(path.read_text(encoding="utf-8")) if path.is_file() else None
     except (SwapbridgeError, RecursionError, ValueError, OSError):
         return None

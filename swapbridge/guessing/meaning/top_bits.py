@@ -28,7 +28,7 @@ class Widened:
     raw_added: int
 
 
-def widen(
+def give_back_top_bits(
     field: FoundField, others: Sequence[FoundField], payload: npt.NDArray[np.uint8], length: int
 ) -> Widened | None:
     """Widen an unsigned field through still bits above it, at most to the end of its top byte.
