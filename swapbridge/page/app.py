@@ -26,11 +26,11 @@ from swapbridge.page.views import (
     capture,
     compare,
     draft,
-    glance,
     guess,
     guide,
     live,
     modules,
+    overview,
     pedals,
     prove,
 )
@@ -69,7 +69,7 @@ def make_app(
         Route("/api/undo", _undo(bench), methods=["POST"]),
         Mount("/static", StaticFiles(directory=HERE / "static")),
     ]
-    for view in (glance, capture, axis, guess, compare, draft, bridge, prove, modules, live, pedals, guide):
+    for view in (overview, capture, axis, guess, compare, draft, bridge, prove, modules, live, pedals, guide):
         routes += view.routes(bench)
     app = Starlette(
         routes=routes,
