@@ -165,7 +165,7 @@ def test_the_script_that_ships() -> None:
     ("text", "says"),
     [
         ("", "no \\[\\[step"),
-        ("[[step", "no TOML"),
+        ("[[step", "not TOML"),
         ("step = 3", "no \\[\\[step"),
         ('[[step]]\nname = "a"\nsay = "b"', "seconds"),
         ('[[step]]\nname = "a"\nsay = "b"\nseconds = 0', "more than 0"),
