@@ -215,7 +215,10 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
     if share < GOOD - 0.05 or max(c.wrong_edges for _, c, _ in best) > most_wrong:
         worst = min(best, key=lambda b: b[1].share)
         return open_field(
-            kit, message, one, f"the nearest condition ({worst[1].atom.words}) is right in {worst[1].share:.0%} only",
+            kit, message, one,
+            f"the nearest condition ({worst[1].atom.words}) is right for {worst[1].share:.0%} of the time only"
+            if worst[1].share >= 0.5
+            else "no condition explains it",
             "a recording in which it moves apart from everything else",
         )  # fmt: skip
     if warning:

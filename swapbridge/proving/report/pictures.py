@@ -76,7 +76,8 @@ def _axis(points: Points) -> tuple[float, float]:
 
 def _scale(axis: tuple[float, float], kind: str) -> str:
     low, high = axis
-    marks = "".join(f"<span>{high - (high - low) * i / 4:.4g}</span>" for i in range(5))
+    values = [high - (high - low) * i / 4 for i in range(5)]
+    marks = "".join(f"<span>{f'{v:.0f}' if abs(v) >= 1000 else f'{v:.4g}'}</span>" for v in values)
     return f'<div class="axis {kind}">{marks}</div>'
 
 
