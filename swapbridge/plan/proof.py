@@ -94,12 +94,13 @@ def plan_digest(plan: Plan) -> str:
     return hashlib.sha256(plan.to_json().encode()).hexdigest()
 
 
-def left_out(thoroughness: str, only: Iterable[str] = ()) -> tuple[str, ...]:
+def left_out(thoroughness: str, only: Iterable[str] = (), *, real_time: bool = True) -> tuple[str, ...]:
     """What a proof made with these choices leaves out of a whole one."""
+    out = () if real_time else ("the real-time part",)
     chosen = ", ".join(only)
     if chosen:
-        return (f"every fault but {chosen}",)
-    return () if thoroughness in WHOLE else ("the faults",)
+        return (f"every fault but {chosen}", *out)
+    return out if thoroughness in WHOLE else ("the faults", *out)
 
 
 def proof_head(text: str, where: str = "the proof") -> ProofHead:

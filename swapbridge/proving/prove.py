@@ -167,7 +167,7 @@ def prove(
         beyond=tuple(tables.beyond),
         cautions=tuple(f"{c.title}: {c.text}" for c in cautions_for("send")),
         sources=tuple(sources),
-        left_out=left_out(thoroughness, only),
+        left_out=left_out(thoroughness, only, real_time=any(check.area == "real time" for check in case.said)),
     )
 
 

@@ -16,7 +16,7 @@ from swapbridge.bus.running.proof_file import ruling_beside, sources_for
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.errors import InputError
 from swapbridge.plan.model import Plan
-from swapbridge.plan.proof import WHOLE, proof_head, ruling_on, why_not
+from swapbridge.plan.proof import WHOLE, left_out, proof_head, ruling_on, why_not
 from tests.proofs import proof_text, write_proof
 from tests.proving import small_swap
 
@@ -153,3 +153,10 @@ def test_sources_that_changed_since_refuse_and_a_plan_carried_alone_runs(plan: P
         file.write_bytes(before)
     with pytest.raises(InputError, match="check its name"):
         sources_for(folder / "plan.json", folder / "missing.toml", {})
+
+
+def test_no_real_time_part_is_no_whole_proof() -> None:
+    assert left_out("quick") == ()
+    assert left_out("full", real_time=False) == ("the real-time part",)
+    assert left_out("none", real_time=False) == ("the faults", "the real-time part")
+    assert left_out("quick", ["power cut"], real_time=False) == ("every fault but power cut", "the real-time part")

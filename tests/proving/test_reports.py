@@ -191,7 +191,7 @@ def test_command_passes_and_writes_everything(swap_folder: Path, tmp_path: Path)
     assert "not written" in result.stderr
     proof = json.loads(data.read_text())
     assert proof["outcome"] == "PASSED"
-    assert proof["left_out"] == ["the faults"]
+    assert proof["left_out"] == ["the faults", "the real-time part"]
     paths = {source["what"]: source["path"] for source in proof["sources"]}
     assert paths == {"bridge": "bridge.toml", "map donor": "donor.dbc", "map host": "host.dbc"}
     assert {name.split(":")[0] for name, _ in proof["inputs"]} >= {"plan", "bridge", "capture donor", "map host"}
@@ -234,7 +234,7 @@ def test_a_partial_proof_opens_nothing_wherever_it_was_written(
 def test_a_whole_proof_is_kept_for_run(swap_folder: Path, tmp_path: Path) -> None:
     folder = tmp_path / "swap"
     shutil.copytree(swap_folder, folder)
-    result = CliRunner().invoke(cli, ["prove", str(folder / "plan.json"), "--real-time", "0"])
+    result = CliRunner().invoke(cli, ["prove", str(folder / "plan.json"), "--real-time", "1"])
     assert result.exit_code == 0, result.output
     head = proof_head((folder / "proof.json").read_text())
     assert (head.outcome, head.thoroughness, head.left_out) == ("PASSED", "quick", ())

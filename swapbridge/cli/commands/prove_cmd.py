@@ -79,7 +79,7 @@ def command(
     Example: swapbridge prove plan.json --donor donor.log --host host.log --report proof.html
 
     --faults quick takes under half a minute, full under ten. proof.json is written beside the plan; `run` asks for it.
-    With --faults none or --only it is written only when something failed.
+    With --faults none, --only or --real-time 0 it is written only when something failed.
     """
     path = plan if plan is not None else need_swap_folder("plan").plan
     program = load_plan(path)
