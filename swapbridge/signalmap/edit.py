@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from fractions import Fraction
+from typing import Any
 
 from swapbridge.core.checksum_names import ChecksumPlace, named_checksum
 from swapbridge.core.errors import InputError
@@ -38,6 +39,8 @@ class MapChange:
     group : bool or None
         Whether the message is a J1939 parameter group: heard whatever its priority and sender, with J1939's reserved
         values.
+    network_management : bool or None
+        Whether the message keeps the bus awake, and must stop when the vehicle is switched off.
     sender, module_kind : str or None
         The module that sends it, and what that is (`MODULE_KINDS`).
     start, bits, byte_order, signed
@@ -54,6 +57,7 @@ class MapChange:
     length: int | None = None
     period_ms: Fraction | None = None
     group: bool | None = None
+    network_management: bool | None = None
     sender: str | None = None
     module_kind: str | None = None
     start: int | None = None
@@ -75,7 +79,7 @@ class MapChange:
     @property
     def of_signal(self) -> bool:
         """Whether anything of a signal is said."""
-        of_message = ("identifier", "length", "period_ms", "group", "sender", "module_kind")
+        of_message = ("identifier", "length", "period_ms", "group", "network_management", "sender", "module_kind")
         return any(getattr(self, f.name) not in (None, {}) for f in fields(self) if f.name not in of_message)
 
 
@@ -172,7 +176,14 @@ def _changed_message(message: MapMessage, change: MapChange) -> MapMessage:
         own_sender=message.own_sender and group,
         period_ms=message.period_ms if change.period_ms is None else (change.period_ms or None),
         senders=message.senders if change.sender is None else (_checked(change.sender),),
+        evidence=_with_management(message.evidence, change.network_management),
     )
+
+
+def _with_management(evidence: Mapping[str, Any], said: bool | None) -> Mapping[str, Any]:
+    """What is kept of a message, with what is said of its being network management."""
+    kept = {key: value for key, value in evidence.items() if said is None or key != "network_management"}
+    return {**kept, "network_management": True} if said else kept
 
 
 def _with_group_codes(message: MapMessage, old: MapMessage | None, name: str, change: MapChange) -> MapMessage:

@@ -217,6 +217,16 @@ def test_as_a_process(tmp_path: Path) -> None:
     assert load_map(path).messages[0].extended
 
 
+def test_network_management_is_said_in_the_map_and_taken_back(tmp_path: Path) -> None:
+    out = tmp_path / "host.dbc"
+    assert call("510", "--length", "8", "--network-management", "--into", out).exit_code == 0
+    assert load_map(out).messages[0].evidence["network_management"] is True
+    assert call("510", "--period", "100", "--into", out).exit_code == 0
+    assert load_map(out).messages[0].evidence["network_management"] is True
+    assert call("510", "--no-network-management", "--into", out).exit_code == 0
+    assert "network_management" not in load_map(out).messages[0].evidence
+
+
 def test_a_message_becomes_a_j1939_group_and_back() -> None:
     made = set_in_map(SignalMap(), "CF00400x.Speed", MapChange(length=8, start=24, bits=16, group=True)).signal_map
     speed = made.messages[0].signal("Speed")

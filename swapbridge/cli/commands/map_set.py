@@ -101,6 +101,11 @@ Example: swapbridge map set EngineData.Speed --unit rpm --role engine_speed --co
     default=None,
     help="Whether it is a J1939 group: any priority, any sender, J1939's reserved values.",
 )
+@click.option(
+    "--network-management/--no-network-management",
+    default=None,
+    help="Whether the message keeps the bus awake: it stops when the vehicle is switched off.",
+)
 @click.option("--sender", metavar="MODULE", help="The module that sends the message.")
 @click.option(
     "--module-kind", metavar="KIND", type=click.Choice(MODULE_KINDS), help=f"What it is: {', '.join(MODULE_KINDS)}."
