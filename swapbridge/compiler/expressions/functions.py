@@ -88,7 +88,7 @@ def _clamp(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) 
 def _within(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
     value, low, high = (lowering.lower(a, builder, goal) for a in arguments(call, 3, 3))
     clamped = extreme(builder, "min", extreme(builder, "max", value, low, goal), high, goal)
-    register = need_truth(builder, inside(builder, value, low, high, clamped))
+    register = need_truth(builder, inside(builder, value, low, high, goal))
     return replace(clamped, valid=both_valid(builder, clamped.valid, register))
 
 

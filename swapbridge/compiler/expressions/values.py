@@ -382,30 +382,40 @@ def _is_long(bound: Fraction) -> bool:
     return max(abs(bound.numerator), bound.denominator) > CONSTANT_TOP
 
 
-def inside(builder: BlockBuilder, value: Value, low: Value, high: Value, clamped: Value) -> Value:
-    """Whether a value is between two others, `clamped` being what a clamp between them makes of it.
+def inside(builder: BlockBuilder, value: Value, low: Value, high: Value, goal: Wanted) -> Value:
+    """Whether a value is between two others.
 
-    Where a limit has to be moved to a nearby constant, the question is whether the clamp changed anything: a value that
-    an earlier clamp left at that very limit is still inside.
+    Where a limit is a constant of more than 31 bits in the value's steps, both are taken on the grid on which a clamp
+    takes them: a value that an earlier clamp left at that very limit is still inside.
     """
-    if not value.lin.is_constant and any(
-        end.lin.is_constant
-        and _is_long((in_unit(end, value.unit).lin.constant_value - value.lin.offset) / value.lin.scale)
-        for end in (low, high)
-    ):
-        return compare(builder, "==", clamped, value)
-    above, below = compare(builder, "<=", low, value), compare(builder, "<=", value, high)
-    return replace(
-        above, lin=Linear(builder.emit("and", need_truth(builder, above), need_truth(builder, below)), 1, 0, 1)
-    )
+    lin, ends = value.lin, [in_unit(end, value.unit) for end in (low, high)]
+    fixed = [end.lin.constant_value for end in ends if end.lin.is_constant]
+    if not lin.is_constant and any(_is_long((end - lin.offset) / lin.scale) for end in fixed):
+        lin, den = _on_fine_grid(builder, lin, goal.tolerance_in(value.unit) / 2)
+        value = replace(value, lin=lin)
+        ends = [
+            replace(end, lin=Linear.constant(Fraction(round(end.lin.constant_value * den), den)))
+            if end.lin.is_constant
+            else end
+            for end in ends
+        ]
+    above, below = compare(builder, "<=", ends[0], value), compare(builder, "<=", value, ends[1])
+    register = builder.emit("and", need_truth(builder, above), need_truth(builder, below))
+    return replace(above, lin=Linear(register, 1, 0, 1))
+
+
+def _on_fine_grid(builder: BlockBuilder, lin: Linear, tolerance: Fraction) -> tuple[Linear, int]:
+    """A nearby value, and a denominator of it that is fine enough to tell limits apart."""
+    lin = approximate(lin, builder, tolerance)
+    den = lin.den
+    while Fraction(1, 2 * den) > tolerance:
+        den *= 2
+    return lin, den
 
 
 def _extreme_nearby(builder: BlockBuilder, kind: str, a: Linear, bound: Fraction, tolerance: Fraction) -> Linear:
     """The same where the bound needs more than 31 bits in the value's own steps: taken on a fine enough grid."""
-    a = approximate(a, builder, tolerance)
-    den = a.den
-    while Fraction(1, 2 * den) > tolerance:
-        den *= 2
+    a, den = _on_fine_grid(builder, a, tolerance)
     limit = round(bound * den)
     builder.notes.append(f"a limit needs more than 31 bits: {show(Fraction(limit, den))} instead, within 1/1000 step")
     register = builder.emit(kind, numerator(builder, a, den), builder.const(limit))
