@@ -163,7 +163,7 @@ def test_the_views_can_be_reached_by_keyboard_alone(site: tuple[str, Path], brow
 
     assert "Skip to the content" in press(Keys.TAB)
     seen = [press(Keys.TAB) for _ in VIEWS]
-    assert seen == ["Swap", "Capture", "Guess", "Compare", "Modules", "Bridge", "Prove", "Live"]
+    assert seen == ["Swap", "Capture", "Guess", "Compare", "Modules", "Draft", "Bridge", "Prove", "Live"]
     press(Keys.ENTER)
     until(browser, lambda b: b.current_url.endswith("/live"))
 
