@@ -201,7 +201,7 @@ def _message(
         elif one.kind == "checksum" and one.method is not None:
             checksum = (_whole(checksum_from_dict(one.method)), one.confidence)
         elif one.kind != "constant" and one.layout.length < 40:
-            open_fields.append(one)
+            open_fields.append(one if one.mux is None else replace(one, stimulus=None))
     taken = set(moved)
     if counter is not None:
         taken |= set(counter[0].positions)
@@ -209,7 +209,7 @@ def _message(
         taken |= set(checksum[0].layout.positions)
     fields = [f for one in open_fields if (f := _field(one, payload, bits[0], moved, taken)) is not None]
     fields = [part for one in _with_tops(fields, payload) for part in _without_top(one, payload)]
-    fields = [part for one in fields for part in _runs(one, moved)]
+    fields = _apart([part for one in fields for part in _runs(one, moved)])
     label = format_identifier(key.identifier, key.extended)
     return VehicleMessage(
         key,
@@ -224,6 +224,15 @@ def _message(
         moved,
         found.group if found is not None else None,
     )
+
+
+def _apart(fields: list[VehicleField]) -> list[VehicleField]:
+    """Fields that share no bits. Pages do, and are not drafted yet: the longest stands for them, without a meaning."""
+    kept: list[VehicleField] = []
+    for one in sorted(fields, key=lambda f: -f.layout.length):
+        if not any(set(one.layout.positions) & set(other.layout.positions) for other in kept):
+            kept.append(one)
+    return [one for one in fields if any(one is other for other in kept)]
 
 
 def _whole(checksum: Checksum) -> Checksum:

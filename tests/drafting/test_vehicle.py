@@ -17,6 +17,7 @@ from swapbridge.drafting.vehicle import (
     VehicleField,
     VehicleMessage,
     VehicleSeries,
+    _apart,
     _runs,
     _without_top,
     plain_track,
@@ -111,3 +112,13 @@ def test_a_switch_seen_to_cross_once_does_not_flicker() -> None:
     on, off = (float(v) for v in (best.atom.text or "")[:-1].split(", ")[1:])
     assert on == pytest.approx(70, abs=0.1)
     assert on - off > 1
+
+
+def test_fields_of_pages_that_share_bits_are_one() -> None:
+    pages = [
+        coded(Layout(8, 7, "little_endian")),
+        coded(Layout(8, 7, "little_endian")),
+        coded(Layout(8, 4, "little_endian")),
+    ]
+    beside = coded(Layout(16, 9, "little_endian"))
+    assert [one.layout.length for one in _apart([*pages, beside])] == [7, 9]

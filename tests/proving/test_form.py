@@ -133,3 +133,13 @@ def test_what_keeps_a_bus_awake_is_timed_from_the_key(old: Frames) -> None:
     (late,) = compare_start_up("bus host", then, now, (0, 0), {"a": 700 * MS})
     assert (late.name, late.status) == ("first after key-on", "warn")
     assert late.measured == f"{old.time_ns[0] / MS + 200:.0f} ms"
+
+
+def test_a_gap_in_which_the_vehicle_was_switched_off_is_a_pause(old: Frames) -> None:
+    message = small_swap.maps()["host"].message("ENGINE_DATA")
+    half = len(old.time_ns) // 2
+    later = replace(old, time_ns=old.time_ns + np.where(np.arange(len(old.time_ns)) >= half, 80 * MS, 0))
+    off = int(later.time_ns[half - 1]) + MS
+    assert measure(later, message).worst_ms > 80
+    assert measure(later, message, off_ns=[off]).worst_ms == measure(old, message).worst_ms
+    assert measure(later, message, off_ns=[0, int(later.time_ns[-1]) + MS]).worst_ms > 80

@@ -6,7 +6,7 @@ translator's frames must match. The same measures are taken of both, and every d
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -127,17 +127,21 @@ def measure(
     safe: Mapping[str, frozenset[int]] | None = None,
     *,
     lossy: bool = False,
+    off_ns: Sequence[int] = (),
 ) -> MessageForm:
     """Take the form of one identifier's frames, by its map where there is one.
 
     `safe` holds raw values by signal that say nothing of its range: safe answers while a source is not there. Of a
     recording that may have lost frames (`lossy`) a counter may step as far as the time between two frames explains,
-    and a gap in which it did is no gap of the sender's.
+    and a gap in which it did is no gap of the sender's. A gap in which the vehicle was switched off (`off_ns`) is a
+    pause, however short: the drives of two recordings are unrelated, and one may start as the other ends.
     """
     times = frames.time_ns
     gaps = np.diff(times)
     typical = float(np.median(gaps)) if len(gaps) else 0.0
     pause = gaps > max(PAUSE_PERIODS * typical, PAUSE_NS)
+    offs = np.searchsorted(times, np.asarray(off_ns, np.int64)) - 1
+    pause[offs[(offs >= 0) & (offs < len(gaps))]] = True
     inside = gaps[~pause] / 1e6
     period, early, late = np.percentile(inside, [50, 5, 95]) if len(inside) else (0.0, 0.0, 0.0)
     usual = inside[np.abs(inside - period) <= period / 2]

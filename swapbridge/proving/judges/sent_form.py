@@ -42,7 +42,7 @@ def form_checks(bench: Bench, run: Run, reference: Reference) -> list[Check]:
         if not rows:
             continue
         safe = {f.name: frozenset({f.fallback}) for v in send.variants for f in v.fields if f.fallback is not None}
-        ours = measure(frames_of(rows), message, safe)
+        ours = measure(frames_of(rows), message, safe, off_ns=[1000 * us for us in reference.switched_off])
         recorded = bench.recorded(send.bus, send.word)
         if recorded is None or len(recorded) < 2:
             out += _without_pattern(send.name, ours, message, send.period_us / 1000)

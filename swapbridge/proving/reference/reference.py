@@ -121,6 +121,8 @@ class Reference:
         self._bus_last = [0 for _ in bridge.buses]
         self._bus_awake = [False for _ in bridge.buses]
         self._state = ASLEEP
+        self.switched_off: list[int] = []
+        """When the vehicle was switched off: after-run was over, or all buses slept; microseconds."""
         self._after_run = 0
         self.evaluator = Evaluator(bridge, self, MEMORIES, self.known.trees)
         self._touched: list[tuple[str, object]] | None = None
@@ -485,6 +487,8 @@ class Reference:
         """The state became another: messages begin and end."""
         for target in self._order:
             target.schedule.apply(self._state, self._applied, self.now)
+        if self._state == ASLEEP or (self._state == WAKE and self._applied == AFTER_RUN):
+            self.switched_off.append(self.now)
         self._applied, self._look_again = self._state, True
 
     def overdue(self, now: int, limit_us: int) -> list[ReferenceMessage]:
