@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import gzip
-import os
 import zlib
 from pathlib import Path
 
@@ -15,7 +13,7 @@ from swapbridge.core.errors import InputError
 SHARE_OF_MEMORY = 0.25
 MOST_UNPACKED_BYTES = 8 << 30
 MEMORY_UNKNOWN_BYTES = 4 << 30
-"""Taken for the memory that is free where the system does not tell."""
+"""Taken to be free where the system does not say."""
 PARQUET_ROW_BYTES = 48
 """What a frame of a capture takes in memory."""
 _PIECE = 1 << 20
@@ -23,10 +21,7 @@ _PIECE = 1 << 20
 
 def most_unpacked() -> int:
     """Bytes that an unpacked file may have: a quarter of the memory that is free now."""
-    free = MEMORY_UNKNOWN_BYTES
-    with contextlib.suppress(AttributeError, OSError, ValueError):  # not told by every system
-        free = _free_bytes()
-    return min(MOST_UNPACKED_BYTES, int(SHARE_OF_MEMORY * free))
+    return min(MOST_UNPACKED_BYTES, int(SHARE_OF_MEMORY * _free_bytes()))
 
 
 def check_unpacked(path: Path, name: str, most: int | None = None) -> None:
@@ -97,6 +92,7 @@ def _blf_bytes(path: Path) -> int:
 
 
 def _free_bytes() -> int:
+    """Free memory where the system says it: Linux does."""
     try:
         with open("/proc/meminfo", encoding="ascii") as file:
             for line in file:
@@ -104,4 +100,4 @@ def _free_bytes() -> int:
                     return 1024 * int(line.split()[1])
     except OSError:
         pass  # not Linux
-    return os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+    return MEMORY_UNKNOWN_BYTES
