@@ -122,3 +122,9 @@ def test_fields_of_pages_that_share_bits_are_one() -> None:
     ]
     beside = coded(Layout(16, 9, "little_endian"))
     assert [one.layout.length for one in _apart([*pages, beside])] == [7, 9]
+
+
+def test_an_expression_that_nothing_can_judge_is_never_cheap() -> None:
+    measured = Measured(TIMES, np.sin(TIMES))
+    assert measured.price(np.zeros(0), 1.0) == np.inf
+    assert np.isfinite(measured.price(np.zeros(5), 1.0))

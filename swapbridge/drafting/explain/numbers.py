@@ -158,6 +158,8 @@ class Measured:
 
     def price(self, residual: Floats, bits: float) -> float:
         """Bits of an expression and of what it leaves over: small errors cost little, gross ones are capped."""
+        if not len(residual):
+            return float("inf")  # nothing was held out to judge it by
         size = np.log2(1 + np.minimum(np.abs(residual) / (0.35 * self.tolerance), 40) ** 2) / 2
         return bits + float(size.mean()) * self.events
 
