@@ -10,6 +10,7 @@ from pathlib import Path
 
 import uvicorn
 
+from swapbridge.bus.running.control import control_folder
 from swapbridge.core.errors import InputError
 from swapbridge.page.app import make_app
 
@@ -52,7 +53,10 @@ def serve(
     ------
     InputError
         The folder is missing, or the address or port can't be listened on.
+    RefusedError
+        Live runs of this computer can't be found from here, so that Stop would not reach them.
     """
+    control_folder()
     first = _listen("127.0.0.1", port)
     number = first.getsockname()[1]
     sockets = [first]

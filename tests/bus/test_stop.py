@@ -24,6 +24,7 @@ from swapbridge.bus.running import awake, control
 from swapbridge.bus.running.control import Control, LiveRun, live_runs, stop_all, stop_run
 from swapbridge.bus.running.run import RunRequest, run
 from swapbridge.capture.write import write_capture
+from swapbridge.cli.commands import stop_cmd
 from swapbridge.cli.main import cli
 from swapbridge.cli.screen.terminal import signals
 from swapbridge.core.errors import RefusedError
@@ -76,7 +77,8 @@ def test_from_another_terminal(running: Any, serial_adapter: Any, tmp_path: Path
     process.communicate(timeout=60)
     assert process.returncode == 0
     assert found not in live_runs()
-    assert "nothing is running" in stop(process).stdout
+    again = stop(process)
+    assert "nothing is running" in again.stdout or f"no run of process {process.pid}; running are" in again.stderr
 
 
 @pytest.mark.parametrize("ramp", [False, True])
@@ -154,10 +156,20 @@ def test_a_stop_waits_for_no_black_box(plan: Plan, tmp_path: Path, serial_adapte
     thread.join()
 
 
-def test_stop_with_nothing_running() -> None:
+def test_stop_with_nothing_running(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(stop_cmd, "live_runs", list)
     result = CliRunner().invoke(cli, ["stop", "--process", "1"])
     assert result.exit_code == 0
     assert "nothing is running" in result.output
+
+
+def test_a_wrong_number_is_not_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever reads 'nothing is running' puts the phone away while another run goes on sending."""
+    one = LiveRun(77, 1, "my swap", "", True, ("host",), 0.0)
+    monkeypatch.setattr(stop_cmd, "live_runs", lambda: [one])
+    result = CliRunner().invoke(cli, ["stop", "--process", "78"])
+    assert result.exit_code == 2
+    assert "running are 77 (my swap)" in result.output
 
 
 def test_a_foreign_voice_at_the_port_is_not_heard(running: Any) -> None:
@@ -321,3 +333,37 @@ def test_the_last_words_wait_for_no_queue_and_are_not_dropped_as_stale(until: Un
     until(lambda: 0x7FF in bus.taken)
     assert len(bus.taken) <= 2, "one may have been on its way already"
     link.stop()
+
+
+def test_what_keeps_a_computer_awake_is_taken_again_when_somebody_ends_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, until: Until
+) -> None:
+    """Told in each case; a run never goes on without a word on a computer that may fall asleep."""
+    holder = tmp_path / "hold"
+    holder.write_text(
+        f"#!/bin/sh\necho $$ >> {tmp_path}/held\n[ -e {tmp_path}/denied ] && echo Denied >&2 && exit 1\nexec cat\n"
+    )
+    holder.chmod(0o755)
+    monkeypatch.setattr(awake, "_inhibitor", lambda: [str(holder)])
+    monkeypatch.setattr(awake, "SETTLES_S", 0.3)
+
+    def pids() -> list[int]:
+        return [int(line) for line in (tmp_path / "held").read_text().split()]
+
+    def told(at_s: float, word: str) -> None:
+        said: list[str | None] = []
+        until(lambda: said.append(kept.look(at_s)) or any(word in (one or "") for one in said))
+
+    with awake.kept_awake() as kept:
+        assert kept.look(time.monotonic()) is None
+        os.kill(pids()[-1], signal.SIGKILL)
+        told(time.monotonic(), "taken again")
+        until(lambda: len(pids()) == 2)
+        told(time.monotonic() + 1.0, "again")
+        assert kept.look(time.monotonic() + 2.0) is None
+        (tmp_path / "denied").touch()
+        os.kill(pids()[-1], signal.SIGKILL)
+        told(time.monotonic(), "taken again")
+        until(lambda: len(pids()) == 3)
+        told(time.monotonic() + 60.0, "may fall asleep while it sends, and can't be kept from it (Denied)")
+    until(lambda: not any(Path(f"/proc/{pid}").exists() for pid in pids()))

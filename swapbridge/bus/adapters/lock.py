@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import re
 import stat
 import sys
 import tempfile
@@ -21,12 +22,40 @@ from swapbridge.bus.adapters.spec import BusSpec
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import RefusedError
 
+OWN_TMP = re.compile(r"/systemd-private-|/tmp-inst/|\.inst/")
+"""In the root of what is mounted as /tmp: systemd's PrivateTmp, and pam_namespace's folder for each user."""
 UNSHARED = "two programs on one adapter close it under each other, and two translators would send everything twice"
+
+
+def shared_folder(name: str, mounts: Path = Path("/proc/self/mountinfo")) -> Path:
+    """A folder that every user, terminal and service of this computer sees under the same name.
+
+    Parameters
+    ----------
+    name : str
+    mounts : Path
+        What is mounted where, as this process sees it (proc(5)); not there on other systems than Linux.
+
+    Raises
+    ------
+    RefusedError
+        This process has a ``/tmp`` of its own, as systemd's ``PrivateTmp`` gives to a service.
+    """
+    try:
+        rows = [line.split() for line in mounts.read_text(encoding="utf-8", errors="replace").splitlines()]
+    except OSError:
+        rows = []
+    if any(row[4] == "/tmp" and OWN_TMP.search(row[3]) for row in rows if len(row) > 4):
+        raise RefusedError(
+            "this program has a /tmp of its own, so that no other terminal would find it to stop it, nor see which "
+            "adapters it holds: write PrivateTmp=no into its service (systemctl edit NAME), or start it from a terminal"
+        )
+    return Path(tempfile.gettempdir() if sys.platform == "win32" else "/tmp") / name
 
 
 def lock_folder() -> Path:
     """Where locks lie: the same for every user and terminal of this computer, since a bus is too."""
-    return Path(tempfile.gettempdir() if sys.platform == "win32" else "/tmp") / "swapbridge-locks"
+    return shared_folder("swapbridge-locks")
 
 
 @contextlib.contextmanager

@@ -1,7 +1,9 @@
 """Bus room: keep the computer awake while it sends, or say that it can't be.
 
 A laptop whose lid is closed would stop in the middle of a frame's cycle. Where nothing on the computer ever puts it to
-sleep (a small board, a container), nothing has to be done.
+sleep (a small board, a container), nothing has to be done. What holds off sleep may itself be ended while we send, with
+the session that it belongs to, say: it is taken again. Where that can't be done the run goes on and says so, since one
+that stops is silent for certain, and a computer only may fall asleep.
 """
 
 from __future__ import annotations
@@ -18,13 +20,108 @@ from pathlib import Path
 from swapbridge.core.errors import RefusedError
 
 SETTLES_S = 0.4
+AGAIN_S = 10.0
+"""How long after one try the next is made, where it can't be taken again."""
 _SYSTEMD = Path("/run/systemd/system")
 """Exists where systemd runs the computer (sd_booted(3)); its logind is what puts a Linux computer to sleep."""
 _STATES = Path("/sys/power/state")
 
 
+class Awake:
+    """Holds off sleep, and looks whether it still does.
+
+    Parameters
+    ----------
+    command : list of str or None
+        Holds it off while it runs; None where nothing has to be done.
+    """
+
+    def __init__(self, command: list[str] | None) -> None:
+        self._command = command
+        self._holder: subprocess.Popen[bytes] | None = None
+        self._begun_s = 0.0
+        self._held = False
+
+    def take(self) -> None:
+        """Hold off sleep from now on.
+
+        Raises
+        ------
+        RefusedError
+            It is not allowed.
+        """
+        if self._command is None:
+            return
+        if not self._begin():
+            raise refusal(f"{self._command[0]} can't be started")
+        time.sleep(SETTLES_S)
+        if self._ended():
+            raise refusal(self._said())
+        self._held = True
+
+    def look(self, now_s: float) -> str | None:
+        """Take it again where it was lost; what there is to tell, if anything. Never waits.
+
+        Parameters
+        ----------
+        now_s : float
+            The monotonic clock.
+        """
+        if self._command is None:
+            return None
+        if not self._ended():
+            if self._held or now_s - self._begun_s < SETTLES_S:
+                return None
+            self._held = True
+            return "this computer is kept from sleeping again"
+        if self._held:
+            self._held = False
+            self._begin()
+            return "what kept this computer from sleeping was ended from outside: it is taken again"
+        if now_s - self._begun_s < AGAIN_S:
+            return None
+        why = self._said()
+        self._begin()
+        return (
+            f"this computer may fall asleep while it sends, and can't be kept from it ({why}): leave its lid open and "
+            "its charger in, and stop as soon as that is safe"
+        )
+
+    def release(self) -> None:
+        """Let it sleep."""
+        if self._holder is not None:
+            self._holder.terminate()
+            with self._holder:  # closes its pipes and waits for it
+                pass
+
+    def _begin(self) -> bool:
+        assert self._command is not None
+        self.release()
+        self._holder, self._begun_s = None, time.monotonic()
+        with contextlib.suppress(OSError):
+            self._holder = subprocess.Popen(
+                self._command,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
+                start_new_session=True,
+            )
+        return self._holder is not None
+
+    def _ended(self) -> bool:
+        return self._holder is None or self._holder.poll() is not None
+
+    def _said(self) -> str:
+        """The last words of what ended."""
+        assert self._command is not None
+        if self._holder is None or self._holder.stderr is None:
+            return f"{self._command[0]} can't be started"
+        said = self._holder.stderr.read().decode(errors="replace").strip()
+        return said or f"{self._command[0]} ends at once"
+
+
 @contextlib.contextmanager
-def kept_awake() -> Iterator[None]:
+def kept_awake() -> Iterator[Awake]:
     """Keep this computer from sleeping until the block ends.
 
     Raises
@@ -34,23 +131,14 @@ def kept_awake() -> Iterator[None]:
     """
     if sys.platform == "win32":
         with _windows():
-            yield
+            yield Awake(None)
         return
-    command = _inhibitor()
-    if command is None:
-        yield
-        return
-    with subprocess.Popen(
-        command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True
-    ) as holder:
-        try:
-            time.sleep(SETTLES_S)
-            if holder.poll() is not None:
-                said = (holder.stderr.read() if holder.stderr is not None else b"").decode(errors="replace").strip()
-                raise refusal(said)
-            yield
-        finally:
-            holder.terminate()
+    awake = Awake(_inhibitor())
+    try:
+        awake.take()
+        yield awake
+    finally:
+        awake.release()
 
 
 def refusal(why: str) -> RefusedError:

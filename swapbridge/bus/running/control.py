@@ -13,7 +13,6 @@ import secrets
 import signal
 import socket
 import sys
-import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
@@ -22,7 +21,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import IO, Any
 
-from swapbridge.bus.adapters.lock import opened, take
+from swapbridge.bus.adapters.lock import opened, shared_folder, take
 from swapbridge.core.errors import RefusedError
 
 STOP, NOW, STATUS = "stop", "now", "status"
@@ -36,7 +35,7 @@ LOOK_AFTER_S = 30.0
 
 def control_folder() -> Path:
     """Where live runs are found: the same for every user and terminal of this computer."""
-    return Path(tempfile.gettempdir() if sys.platform == "win32" else "/tmp") / "swapbridge-live"
+    return shared_folder("swapbridge-live")
 
 
 @dataclass(frozen=True, slots=True)

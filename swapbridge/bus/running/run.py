@@ -20,7 +20,7 @@ from swapbridge.bus.adapters.listen import has_wires
 from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.opening import close_bus, open_bus
 from swapbridge.bus.adapters.spec import BusSpec, check_distinct
-from swapbridge.bus.running.awake import kept_awake
+from swapbridge.bus.running.awake import Awake, kept_awake
 from swapbridge.bus.running.control import Control, LiveRun
 from swapbridge.bus.running.live import Live, LiveOptions, LiveStatus, LiveValues
 from swapbridge.bus.running.replay import Player
@@ -166,13 +166,13 @@ def run(
         wired = request.options.sending and any(has_wires(spec) for spec in request.buses)
         with (
             locked([spec for spec in specs if spec.interface != "virtual"], request.lock_folder),
-            kept_awake() if wired else contextlib.nullcontext(),
+            kept_awake() if wired else contextlib.nullcontext(Awake(None)) as awake,
         ):
             live = Live(request.plan, translator, _openers(request, specs), request.options, tell)
             _log_start(request, live)
             with _quick_threads(), _control(request, specs, live, ears).open():
                 live.start()
-                report = _Supervisor(request, live, ears, hardware, show).run(specs)
+                report = _Supervisor(request, live, ears, hardware, show, awake).run(specs)
             fault = report.fault
             return report
     finally:
@@ -329,8 +329,10 @@ class _Supervisor:
         ears: _Ears,
         hardware: HardwareWatchdog | None,
         show: Callable[[LiveStatus], None] | None,
+        awake: Awake,
     ) -> None:
         self._request, self._live, self._ears, self._hardware, self._show = request, live, ears, hardware, show
+        self._awake = awake
         self._systemd = Systemd()
         self._boxes: list[Path] = []
         self._last_box = self._last_fed = self._last_told_systemd = self._last_shown = -1e9
@@ -375,6 +377,8 @@ class _Supervisor:
             if not self._healthy(now):
                 return live.gate.shut or "the translator hangs", True
             self._feed(now)
+            if (words := self._awake.look(now)) is not None:
+                live.tell(words)
             if ears.dump.is_set():
                 ears.dump.clear()
                 self._box("asked for")

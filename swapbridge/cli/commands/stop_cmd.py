@@ -8,6 +8,7 @@ import click
 
 from swapbridge.bus.running.control import live_runs, stop_all
 from swapbridge.cli.screen.common import console
+from swapbridge.core.errors import InputError
 
 
 @click.command()
@@ -21,10 +22,14 @@ def command(now: bool, process: int | None) -> None:
     Safe answers go out at once, requests ramp out within half a second, and then the buses are closed. A run that does
     not answer is ended by force.
     """
-    runs = [run for run in live_runs() if process in (None, run.process)]
-    if not runs:
+    found = live_runs()
+    if not found:
         console().print("nothing is running", markup=False)
         return
+    runs = [run for run in found if process in (None, run.process)]
+    if not runs:
+        going = ", ".join(f"{run.process} ({run.plan})" for run in found)
+        raise InputError(f"there is no run of process {process}; running are {going}: name one, or leave --process out")
     left = set()
     for run, words in stop_all(runs, now=now):
         console().print(f"{run.plan} (process {run.process}): {words}", markup=False)
