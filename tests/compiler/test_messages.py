@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from fractions import Fraction as F
 from itertools import pairwise
 
 import pytest
 
 from swapbridge.core.errors import RefusedError
-from swapbridge.plan.model import STATES, Field
+from swapbridge.plan.model import STATES
 from swapbridge.plan.python.translator import Translator
 from tests.compiler.kit import DONOR, HEAD, HOST, RICH, compile_text
 
@@ -110,21 +111,30 @@ def test_hold_then_fallback_then_recovery_after_several_good_frames() -> None:
         assert (value == 4000) == (good >= 3)
 
 
-def test_a_stated_ramp_is_kept_for_a_stop_and_says_its_true_speed() -> None:
-    """One raw step is 0.125 rpm, a step of time 10 ms: 12.5 rpm a second is the slowest that there is."""
+@pytest.mark.parametrize(("ramp", "rpm_a_second"), [("1 rpm", 1), ("7.3 rpm", F("7.3")), ("1000 rpm", 1000)])
+def test_a_stated_ramp_has_the_speed_that_it_says(ramp: str, rpm_a_second: F) -> None:
+    """One raw step is 0.125 rpm: a ramp by whole raw steps could not be slower than 12.5 rpm a second."""
+    bench = Bench(SPEED.replace(", hold_ms = 100", f', ramp = "{ramp}", fallback = "0 rpm"'))
+    (field,) = (f for send in bench.translator.plan.sends for v in send.variants for f in v.fields if f.name == "Speed")
+    assert field.ramps
+    bench.fast = {"RPM": 4000}
+    bench.run(300)
+    bench.fast = None
+    frames = [(t, int.from_bytes(d[:2], "little")) for t, _, d in bench.run(4000)]
+    begun = next(k for k, (_, value) in enumerate(frames) if value != 8000)
+    (first_ms, _), (last_ms, low) = frames[begun], frames[-1]
+    fell = min(F(last_ms - first_ms + 20, 1000) * rpm_a_second, F(1000)) / F("0.125")
+    assert abs((8000 - low) - fell) <= 1 + rpm_a_second * F("0.02") / F("0.125")
 
-    def speed_with(rest: str) -> Field:
-        plan = compile_text(SPEED.replace(", hold_ms = 100", rest)).plan
-        return next(f for send in plan.sends for v in send.variants for f in v.fields if f.name == "Speed")
 
-    slow = speed_with(', ramp = "1 rpm"')
-    assert slow.ramps
-    assert "at 12.5 a second" in slow.note
-    assert "(1 asked)" in slow.note
-    fast = speed_with(', ramp = "1000 rpm"')
-    assert fast.ramps
-    assert "asked" not in fast.note
-    assert not speed_with("").ramps
+def test_a_ramp_that_never_comes_anywhere_is_refused() -> None:
+    with pytest.raises(RefusedError, match="which is no ramp"):
+        compile_text(SPEED.replace(", hold_ms = 100", ', ramp = "0.000001 rpm"'))
+
+
+def test_a_signal_without_a_ramp_has_none() -> None:
+    plan = compile_text(SPEED).plan
+    assert not any(f.ramps for send in plan.sends for v in send.variants for f in v.fields)
 
 
 def test_wrong_checksums_and_stuck_counters_are_not_used() -> None:

@@ -20,8 +20,10 @@ from swapbridge.signalmap.model import MapSignal
 
 HOLD_US = 500_000
 """How long a role of 'hold then zero' keeps the last value, where the bridge file does not say."""
+FINEST_RAMP = 1 << 16
+"""A ramp is kept to this share of a raw step at the finest, so that a slow one is as slow as it says."""
 RAMP_OFF = Fraction(1, 20)
-"""A ramp that is further from its stated speed than this says so."""
+"""A ramp that even so would be further from its stated speed than this is refused."""
 RAMP_SECONDS = Fraction(1, 2)
 """How long a torque request takes from one limit to the other on its way to 'none', where it does not say."""
 
@@ -60,7 +62,7 @@ class FallbackAnswer:
 
     raw: int
     hold_us: int
-    ramp_per_step: int
+    ramp_per_step: Fraction
     words: str
 
 
@@ -81,10 +83,10 @@ def find_fallback(target: Doubted, value: Value, copied: bool = False) -> Fallba
         raw, words = _by_role(target, way)
     if hold is None:
         hold = HOLD_US if way == "hold then zero" and raw == _zero(target) else -1 if way == "last" else 0
-    ramp = 0
+    ramp = Fraction(0)
     if way == "ramp to none" or rule.ramp is not None:
-        ramp, told = _ramp(target)
-        hold, words = 0, f"ramps to {words}{told}"
+        ramp = _ramp(target)
+        hold, words = 0, f"ramps to {words}"
     if hold:
         kept = "keeps the last value" if hold < 0 else f"keeps the last value {show(Fraction(hold, 1000))} ms"
         words = f"{kept}, then {words}" if hold > 0 else f"{kept}, at first {words}"
@@ -241,8 +243,8 @@ def _in_gear(target: Doubted) -> int:
     raise target.refuse("which of its values means 'in gear' is not known", "state its fallback by name or number")
 
 
-def _ramp(target: Doubted) -> tuple[int, str]:
-    """Raw steps a filter step, at least one; and the ramp's true speed in words where that is not the stated one."""
+def _ramp(target: Doubted) -> Fraction:
+    """Raw steps (and parts of one) a filter step."""
     signal, step = target.signal, Fraction(target.bridge.step_us, 1_000_000)
     if target.rule.ramp is not None:
         size, unit = constant(target.bridge, target.rule.ramp)
@@ -253,9 +255,14 @@ def _ramp(target: Doubted) -> tuple[int, str]:
     else:
         low, high, _ = target.allowed()
         per_second = (high - low) * abs(signal.scale) / RAMP_SECONDS
-    steps = per_second * step / abs(signal.scale)
-    whole = max(1, div_round(steps.numerator, steps.denominator))
-    if target.rule.ramp is None or abs(whole - steps) <= RAMP_OFF * steps:
-        return whole, ""
-    true = whole * abs(signal.scale) / step
-    return whole, f" at {show(true)} a second, since it moves in whole raw steps ({show(per_second)} asked)"
+    exact = per_second * step / abs(signal.scale)
+    if exact.denominator <= FINEST_RAMP:
+        return exact
+    parts = exact * FINEST_RAMP
+    near = Fraction(div_round(parts.numerator, parts.denominator), FINEST_RAMP)
+    if abs(near - exact) > RAMP_OFF * exact:
+        raise target.refuse(
+            f"its ramp takes {show(abs(signal.scale) / per_second)} s for one raw step, which is no ramp",
+            "write a quicker one, or hold_ms",
+        )
+    return near

@@ -417,12 +417,18 @@ class TargetSignal:
             return builder.emit("select", valid, raw, fixed)
         held, left = self._memory(answer)
         register = builder.load(held)
+        parts = answer.ramp_per_step.denominator
+        if parts > 1:
+            register = builder.emit("div", register, builder.const(parts))
         if answer.ramp_per_step == 0:
             register = builder.emit("select", builder.load(left), register, fixed)
         return builder.emit("select", valid, raw, register)
 
     def _memory(self, answer: FallbackAnswer) -> tuple[int, int]:
-        """Slots of the last good raw value (or the ramp) and of the steps it is still held, updated once a step."""
+        """Slots of the last good raw value and of the steps it is still held, updated once a step.
+
+        Of a ramp the first is where it is, in the parts of a raw step that its speed needs.
+        """
         lowering = self.lowering
         with lowering.tasks.writing() as task:
             told = list(self.notes)
@@ -432,11 +438,14 @@ class TargetSignal:
             low, high = task.interval(raw)
             low, high = min(low, answer.raw), max(high, answer.raw)
             page = "" if self.rule.page is None else f" of page {self.rule.page}"
-            held = lowering.memory.slot(f"{self.dotted}{page} held", answer.raw, low, high)
+            parts = answer.ramp_per_step.denominator
+            low, high = low * parts, high * parts
+            held = lowering.memory.slot(f"{self.dotted}{page} held", answer.raw * parts, low, high)
             now = task.load(held)
             if answer.ramp_per_step:
-                gap = task.emit("sub", task.const(answer.raw), now)
-                step = task.const(answer.ramp_per_step)
+                raw = raw if parts == 1 else task.emit("mul", raw, task.const(parts))
+                gap = task.emit("sub", task.const(answer.raw * parts), now)
+                step = task.const(answer.ramp_per_step.numerator)
                 gap = task.emit("max", task.emit("min", gap, step), task.emit("neg", step))
                 moved = task.emit("add", now, gap)
                 moved = task.emit("min", task.emit("max", moved, task.const(low)), task.const(high))

@@ -19,6 +19,7 @@ from swapbridge.plan.model import STATES
 from swapbridge.proving.reference.exact import (
     PLAIN,
     TRUTH,
+    ZERO,
     Evaluator,
     Exact,
     Surroundings,
@@ -36,6 +37,7 @@ from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 RESOLUTION_STEPS = 1024
 HOLD_US = 500_000
 RAMP_S = Fraction(1, 2)
+RAMP_PARTS = 1 << 16
 MEMO = 20_000
 
 
@@ -58,7 +60,7 @@ class Safe:
 
     raw: int
     hold_us: int
-    ramp: int
+    ramp: Fraction
 
 
 class ReferenceSignal:
@@ -98,7 +100,7 @@ class ReferenceSignal:
         self._seen_moves = -1
         self._measured = 0, False
         self.safe = self._safe_if_any()
-        self.held, self.left = (self.safe.raw if self.safe else 0), 0
+        self.held, self.left = Fraction(self.safe.raw if self.safe else 0), 0
         self.held_exact = Fraction(self.held)
         self.holds = self.safe is not None and bool(self.safe.hold_us or self.safe.ramp)
         """Whether a step of the fixed period changes what it says."""
@@ -246,7 +248,7 @@ class ReferenceSignal:
             hold = HOLD_US if way == "hold then zero" and raw == self._zero() else -1 if way == "last" else 0
         if way == "ramp to none" or self.rule.ramp is not None:
             return Safe(raw, 0, self._ramp())
-        return Safe(raw, hold, 0)
+        return Safe(raw, hold, ZERO)
 
     def _stated(self) -> int:
         source, signal = self.rule.fallback, self.signal
@@ -309,7 +311,7 @@ class ReferenceSignal:
         low, high = self.allowed()
         return raw if low <= raw <= high else None
 
-    def _ramp(self) -> int:
+    def _ramp(self) -> Fraction:
         signal, step = self.signal, self.evaluator.step_s
         if self.rule.ramp is not None:
             value = self.evaluator.of(self.rule.ramp, PLAIN)
@@ -317,7 +319,8 @@ class ReferenceSignal:
         else:
             low, high = self.allowed()
             per_second = (high - low) * abs(signal.scale) / RAMP_S
-        return max(1, nearest(per_second * step / abs(signal.scale)))
+        exact = per_second * step / abs(signal.scale)
+        return exact if exact.denominator <= RAMP_PARTS else on(Fraction(1, RAMP_PARTS), exact)
 
     def step(self) -> None:
         """One step of the fixed period: what is held, and the ramp."""
@@ -326,12 +329,11 @@ class ReferenceSignal:
             return
         raw, valid = self.measured()
         if valid:
-            self.held, self.held_exact = raw, self.exact
+            self.held, self.held_exact = Fraction(raw), self.exact
         if safe.ramp:
             if not valid:
                 self.held += max(min(safe.raw - self.held, safe.ramp), -safe.ramp)
-                left = safe.raw - self.held_exact
-                self.held_exact += min(max(left, Fraction(-safe.ramp)), Fraction(safe.ramp))
+                self.held_exact += max(min(safe.raw - self.held_exact, safe.ramp), -safe.ramp)
         elif valid:
             self.left = 1 if safe.hold_us < 0 else max(1, ceil(Fraction(safe.hold_us, self.reference.bridge.step_us)))
         elif safe.hold_us > 0:
@@ -344,7 +346,7 @@ class ReferenceSignal:
             return raw, valid
         if self.safe.ramp or (self.safe.hold_us and self.left):
             self.exact = self.held_exact
-            return self.held, False
+            return nearest(self.held), False
         self.exact = Fraction(self.safe.raw)
         return self.safe.raw, False
 
