@@ -82,7 +82,7 @@ def lost_lines(found: Survey) -> list[str]:
             )
         if bus.unclear:
             out.append(
-                f"bus {bus.name} was silent {_times(bus.unclear)}: whether it slept or the recording dropped out, the "
+                f"bus {bus.name} was silent {_times(bus.unclear)}: whether it slept or the recording dropped out, "
                 "the frames don't say"
             )
         told = found.lost.told_by(bus.name)
