@@ -40,7 +40,7 @@ REFERENCE = (
     "board",
     "bench-page",
 )
-"""Pages to look things up in."""
+"""Reference pages."""
 
 TOPICS = (*STAGES, *REFERENCE)
 
@@ -51,14 +51,16 @@ _TABLE = re.compile(r"<!-- table: (\w+) -->\n")
 _OCCASIONS: dict[str, Occasion] = {"listen": "listen", "ask": "ask", "send": "send"}
 
 _IN_DOUBT = {
-    "hold then zero": "'invalid', else the last value for 500 ms, then zero or off",
-    "last": "the last value, for good",
+    "invalid or high": "'invalid', otherwise the high end",
+    "invalid or low": "'invalid', otherwise the low end",
+    "hold then zero": "'invalid', otherwise the last value for 500 ms, then zero or off",
+    "last": "the last value, without time limit",
     "choice": "must be stated",
-    "stated": "must be stated, or is never sent",
+    "stated": "must be stated, or the signal is never sent",
     "in gear": "'in gear'",
     "ramp to none": "ramps out to the stated 'none' within half a second",
 }
-"""What a role's fallback means, where its own words do not say it."""
+"""What a role's fallback means, where its name does not say it."""
 
 
 def page_text(topic: str) -> str:
@@ -72,7 +74,7 @@ def page_text(topic: str) -> str:
     Examples
     --------
     >>> page_text("roles").splitlines()[0]
-    '# Roles, and what is said in doubt'
+    '# Roles and their safe answers'
     """
     if topic not in TOPICS:
         raise InputError(f"there is no page {topic!r}; there are {', '.join(TOPICS)}")
@@ -107,7 +109,7 @@ def _roles() -> str:
     for role in ROLES:
         groups.setdefault(role.fallback, []).append(f"`{role.alias}`")
     rows = [f"| {', '.join(aliases)} | {_IN_DOUBT.get(doubt, doubt)} |" for doubt, aliases in groups.items()]
-    return "\n".join(("| role | in doubt |", "| --- | --- |", *rows)) + "\n"
+    return "\n".join(("| role | safe answer |", "| --- | --- |", *rows)) + "\n"
 
 
 TABLES: dict[str, Callable[[], str]] = {"functions": _functions, "units": _units, "roles": _roles}

@@ -157,8 +157,8 @@ def into_needs(path: Path, needs: Sequence[Need]) -> tuple[int, int]:
 def _evidence(found: Found) -> str:
     times = found.complained + found.silent
     held = "held still" if found.thing.bits else "left out"
-    if found.verdict == "lets it watch":
-        return f"trial: without it the module watches nothing ({held} in {times} trials)"
-    if found.verdict == "not told":
-        return f"trial: not told apart from what moves with it, in doubt needed ({times} trials)"
+    if found.verdict == "enables monitoring":
+        return f"trial: without it the module monitors nothing ({held} in {times} trials)"
+    if found.verdict == "undecided":
+        return f"trial: never separated from what moves with it, so counted as needed ({times} trials)"
     return f"trial: complained in {found.complained} of {times} trials in which it was {held}"

@@ -19,7 +19,7 @@ from swapbridge.asking.trials.permit import Sendable
 from swapbridge.asking.trials.things import MessageBits, Part, Thing
 from swapbridge.core.errors import InputError
 
-Verdict = Literal["needed", "lets it watch", "not needed", "not told"]
+Verdict = Literal["needed", "enables monitoring", "not needed", "undecided"]
 Method = Literal["auto", "grouping", "one by one"]
 Answer = tuple[str, ...] | None
 """What the module complained of: codes, or `LAMP` where a person was asked; None where it did not answer."""
@@ -70,8 +70,8 @@ class Found:
     Attributes
     ----------
     thing : Thing
-    verdict : {"needed", "lets it watch", "not needed", "not told"}
-        "not told" is taken for needed: the recording always moves it together with something else.
+    verdict : {"needed", "enables monitoring", "not needed", "undecided"}
+        "undecided" counts as needed: the recording always moves it together with something else.
     complained, silent : int
         Trials in which it was left out (with others, too) and the module complained, and did not.
     codes : tuple of str
@@ -221,7 +221,7 @@ class NeedsPlan:
             if needed == "not needed":
                 continue
             split = MessageBits(one)
-            watch = needed == "lets it watch"
+            watch = needed == "enables monitoring"
             if split.things:
                 left_out = witness if watch else frozenset[int]()
                 verdicts = yield from self._find(_Stage(split.things, left_out, split, watch))
@@ -341,7 +341,7 @@ class NeedsPlan:
         needed, _ = finder.result()
         out = []
         for n, thing in enumerate(things):
-            verdict: Verdict = "not told"
+            verdict: Verdict = "undecided"
             if n in needed and n in apart:
                 verdict = "needed"
             elif n not in needed and (n in alone or not stage.confirm):
@@ -402,4 +402,4 @@ def _parts(bits: MessageBits, group: tuple[int, ...]) -> tuple[tuple[Part, ...],
 
 
 def _lets_watch(one: Found) -> Found:
-    return Found(one.thing, "lets it watch", one.complained, one.silent)
+    return Found(one.thing, "enables monitoring", one.complained, one.silent)

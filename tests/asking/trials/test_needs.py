@@ -99,7 +99,7 @@ def test_a_module_on_a_table_is_asked_trial_by_trial(tmp_path: Path) -> None:
     assert by_name[0x103, ""].codes == ("U0110-87",)
     assert by_name[0x101, "M1.S1"].codes == ("U0500-86",)
     assert (0x102, "") not in by_name
-    assert "watches nothing" in by_name[0x100, ""].note
+    assert "monitors nothing" in by_name[0x100, ""].note
     stimulus = read_stimulus(log.path.with_suffix(".stimulus.csv"))
     assert "answer" in set(stimulus.channels)
     assert set(read_capture(log.path).identifier.tolist()) <= {0x100, 0x101, 0x102, 0x103, 0x7A0}
@@ -234,7 +234,7 @@ def test_bits_that_move_together_are_one_thing_and_those_that_follow_are_in_doub
     assert plan.result is not None
     verdicts = {one.thing.bits: one.verdict for one in plan.result.bits}
     assert verdicts[0, 1] == "not needed"
-    assert verdicts[3,] == verdicts[2,] == "not told"
+    assert verdicts[3,] == verdicts[2,] == "undecided"
 
 
 def test_more_needed_than_was_thought_is_found_one_by_one() -> None:

@@ -81,10 +81,10 @@ def module(seed: int, wrong: float = 0.05) -> tuple[tuple[Sendable, ...], Waitin
 def found(plan: NeedsPlan) -> tuple[set[int], dict[int, set[int]]]:
     """What a plan found: words that let it watch, and the needed bits of each needed word."""
     assert plan.result is not None
-    watch = {one.thing.word for one in plan.result.messages if one.verdict == "lets it watch"}
+    watch = {one.thing.word for one in plan.result.messages if one.verdict == "enables monitoring"}
     bits: dict[int, set[int]] = {one.thing.word: set() for one in plan.result.messages if one.verdict == "needed"}
     for one in plan.result.bits:
-        if one.verdict in ("needed", "not told") and one.thing.word in bits:
+        if one.verdict in ("needed", "undecided") and one.thing.word in bits:
             bits[one.thing.word] |= set(one.thing.bits)
     return watch, bits
 
