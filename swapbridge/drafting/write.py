@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any
 
@@ -31,6 +32,26 @@ def claims(drafted: Drafted) -> dict[str, Any]:
             for m in drafted.messages if not m.refused for f in m.fields
         ]
     }  # fmt: skip
+
+
+def drawings(drafted: Drafted) -> dict[str, Any]:
+    """`draft_drawn.json`: each field's rule with what was recorded and what the rule makes, in the field's unit."""
+    return {
+        "version": 1,
+        "fields": [
+            {
+                "name": f"{m.bus}.{m.message.name}.{f.name}", "value": f.value, "unit": f.unit,
+                "held_out": f.drawn.held_out, "time_s": f.drawn.time_s,
+                "recorded": _in_units(f, f.drawn.recorded),
+                "made": None if f.drawn.made is None else _in_units(f, f.drawn.made),
+            }
+            for m in drafted.messages if not m.refused for f in m.fields if f.drawn is not None
+        ],
+    }  # fmt: skip
+
+
+def _in_units(one: Explained, raw: Sequence[float]) -> list[float]:
+    return [round(value * one.scale + one.offset, ROUND_DIGITS) for value in raw]
 
 
 def draft_map(swap: Swap, bus: str, whole: Drafted) -> SignalMap:

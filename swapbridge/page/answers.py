@@ -65,8 +65,9 @@ class Blocks(TypedDict):
 
 
 class AxisAnswer(TypedDict):
-    """What lies over the whole recording."""
+    """What lies over the whole recording; `start` is its first frame in seconds by the logger's clock."""
 
+    start: float
     span: Sequence[float]
     gaps: Sequence[Gap]
     loads: Sequence[BusLoad]
@@ -352,6 +353,18 @@ class DraftAnswer(TypedDict):
     lines: Sequence[DraftLine]
 
 
+class DrawnAnswer(TypedDict):
+    """A drafted rule beside what was recorded, in the field's unit; no times where it was not drawn, no `made` where
+    nobody knows how it is made."""
+
+    value: str
+    unit: str
+    held_out: bool
+    times: Sequence[float]
+    recorded: Sequence[float]
+    made: Sequence[float] | None
+
+
 class UndoAnswer(TypedDict):
     """A step is taken back."""
 
@@ -394,6 +407,23 @@ class CompareAnswer(TypedDict):
     changed: Sequence[Changed]
     same: int
     remarks: Sequence[str]
+
+
+class BitsSide(TypedDict):
+    """An identifier's bits in one capture: a character a bit, 0 and 1 where it stands still and ~ where it moves."""
+
+    frames: int
+    states: str
+    span: Sequence[float]
+    picture: BitPicture
+
+
+class BitsAnswer(TypedDict):
+    """An identifier's bits in two captures; None where it is not there."""
+
+    seconds: float
+    before: BitsSide | None
+    after: BitsSide | None
 
 
 class Proof(TypedDict):
@@ -477,8 +507,11 @@ ANSWERS: dict[str, type] = {
     "/api/checks": ChecksAnswer,
     "/api/claims": ClaimsAnswer,
     "/api/compare": CompareAnswer,
+    "/api/compare/bits": BitsAnswer,
     "/api/draft": DraftAnswer,
     "/api/draft/beside": JobKey,
+    "/api/draft/drawn": DrawnAnswer,
+    "/api/draft/make": JobKey,
     "/api/draft/say": DraftAnswer,
     "/api/field": FieldAnswer,
     "/api/frame": FrameAnswer,

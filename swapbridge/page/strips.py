@@ -11,8 +11,8 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture, FrameKey, frame_key
 from swapbridge.guessing.layout.fields import raw_values
-from swapbridge.page.answers import RawFrame, StripLine
-from swapbridge.page.pictures import Floats, envelope, shares
+from swapbridge.page.answers import BitPicture, RawFrame, StripLine
+from swapbridge.page.pictures import Floats, bit_picture, envelope, shares
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
 LANE_COLUMNS = 300
@@ -96,6 +96,14 @@ def lanes(frames: Frames, span_s: tuple[float, float], columns: int = LANE_COLUM
     moved = np.bincount(place[frames.changed[inside]], minlength=groups * columns)
     text = shares(moved.astype(np.float64)[:, None], count)
     return [text[g * columns : (g + 1) * columns] for g in range(groups)]
+
+
+def bits_of(capture: Capture, frames: Frames, key: FrameKey, span_s: tuple[float, float]) -> BitPicture:
+    """The bits of one identifier over a span."""
+    part = frames.of(key)
+    near = window(frames.time_s[part], span_s, 0)
+    width = max(1, int(capture.length[frames.rows[part]].max()))
+    return bit_picture(frames.time_s[part][near], capture.payload[frames.rows[part][near], :width], span_s)
 
 
 def field_strips(

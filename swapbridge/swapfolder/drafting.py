@@ -1,4 +1,4 @@
-"""Swap folder room: a draft made from a folder's recordings and written into it. Command, tour and page come here."""
+"""Swap folder room: a draft made from a folder's recordings, and its files. Command, tour and page come here."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from swapbridge.drafting.merge import merged_bridge, merged_map
 from swapbridge.drafting.model import Drafted
 from swapbridge.drafting.recordings import open_swap
 from swapbridge.drafting.sources import Swap
-from swapbridge.drafting.write import bridge_text, claims, draft_map, needs_text
+from swapbridge.drafting.write import bridge_text, claims, draft_map, drawings, needs_text
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import encode_map
 from swapbridge.surveying.compare import compare
@@ -28,6 +28,7 @@ from swapbridge.swapfolder.draft_report import draft_html
 from swapbridge.swapfolder.paths import BRIDGE, FINDINGS, SURVEY, SwapFolder, pristine
 
 DRAFT, REPORT = "draft.json", "draft.html"
+DRAWN = Path(SURVEY) / "draft_drawn.json"
 BUSES = ("host", "donor")
 
 
@@ -41,13 +42,14 @@ class FolderDraft:
         Both vehicles, and what is said of every message that will be missed.
     changes : tuple of str
         What the draft changed its mind about since the last one.
-    written : tuple of Path
+    files : mapping of Path to bytes
+        What the draft writes: bridge file and maps merged with those that are there, and all that is made anew.
     """
 
     swap: Swap
     drafted: Drafted
     changes: tuple[str, ...]
-    written: tuple[Path, ...]
+    files: Mapping[Path, bytes]
 
 
 def draft_recordings(folder: SwapFolder) -> dict[str, Recording]:
@@ -55,7 +57,7 @@ def draft_recordings(folder: SwapFolder) -> dict[str, Recording]:
     return {k: r for k, r in recordings_by_kind(folder.captures).items() if k in WANTED}
 
 
-def draft_folder(
+def make_draft(
     folder: SwapFolder,
     captures: Mapping[str, Capture],
     *,
@@ -63,9 +65,9 @@ def draft_folder(
     executor: Executor | None = None,
     report: Path | None = None,
 ) -> FolderDraft:
-    """Draft maps, needs list and bridge file from a folder's recordings, and write them; a person's lines stay.
+    """Draft maps, needs list and bridge file from a folder's recordings; a person's lines stay. Nothing is written.
 
-    Surveys, the comparison of the two host recordings and the findings are written as well.
+    Surveys, the comparison of the two host recordings and the findings are made as well.
 
     Parameters
     ----------
@@ -94,6 +96,7 @@ def draft_folder(
         folder.bridge: bridge,
         folder.needs: needs_text(swap, drafted),
         folder.path / DRAFT: _json(claims(drafted)),
+        folder.path / DRAWN: json.dumps(drawings(drafted), allow_nan=False) + "\n",
         folder.path / SURVEY / "compare_host.json": _json(changed.to_dict()),
         folder.path / SURVEY / "needs_found.toml": needs_toml(changed, "host"),
     }
@@ -106,11 +109,24 @@ def draft_folder(
     files = {path: text.encode() for path, text in texts.items()}
     for bus in BUSES:
         files[folder.maps / f"{bus}.dbc"] = encode_map(merged_map(there.get(bus), draft_map(swap, bus, drafted)))
-    for path, data in files.items():
+    return FolderDraft(swap, drafted, tuple(changes), files)
+
+
+def draft_folder(
+    folder: SwapFolder,
+    captures: Mapping[str, Capture],
+    *,
+    progress: Progress | None = None,
+    executor: Executor | None = None,
+    report: Path | None = None,
+) -> FolderDraft:
+    """`make_draft`, and its files written."""
+    made = make_draft(folder, captures, progress=progress, executor=executor, report=report)
+    for path, data in made.files.items():
         path.parent.mkdir(parents=True, exist_ok=True)
         with written_whole(path) as temporary:
             temporary.write_bytes(data)
-    return FolderDraft(swap, drafted, tuple(changes), tuple(files))
+    return made
 
 
 def _json(values: object) -> str:

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import json
+import time
 from pathlib import Path
+from typing import cast
 
 import pytest
 
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.demo.folder import write_demo_papers
+from swapbridge.drafting.model import Drafted, Times
+from swapbridge.drafting.sources import Swap
+from swapbridge.page.views import draft as view_module
+from swapbridge.swapfolder.drafting import DRAWN, FolderDraft
+from swapbridge.swapfolder.paths import SwapFolder
 from tests.page.conftest import Browser
 
 SPEED = "host.EngineData.EngineSpeed"
@@ -102,3 +110,69 @@ def test_lines_are_read_where_a_map_is_missing(swap: Path) -> None:
     view = Browser(swap).get("/api/draft")
     assert len(view["lines"]) > 30
     assert "donor.dbc" in view["trouble"]
+
+
+@pytest.fixture
+def quick_draft(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A draft that is made at once: the drafting room's own tests make real ones."""
+
+    def made(folder: SwapFolder, captures: object, **_: object) -> FolderDraft:
+        old = folder.bridge.read_text()
+        drawn = {"name": SPEED, "value": "donor.PCM_FAST.RPM", "unit": "rpm", "held_out": True}
+        pictures = [{**drawn, "time_s": [0, 1], "recorded": [800, 900], "made": [801, 899.5]}]
+        maps = {folder.maps / f"{bus}.dbc": (folder.maps / f"{bus}.dbc").read_bytes() for bus in ("host", "donor")}
+        files = {
+            folder.bridge: f"{old}# drafted\n".encode(),
+            folder.needs: folder.needs.read_bytes() + b"# found\n",
+            folder.path / DRAWN: json.dumps({"version": 1, "fields": pictures}).encode(),
+            folder.path / "findings" / "host_old_engine.json": b'{"version": 1, "messages": []}',
+            **maps,
+        }
+        return FolderDraft(cast(Swap, None), Drafted((), Times("", "", "", 0, 0)), ("it changed its mind",), files)
+
+    monkeypatch.setattr(view_module, "make_draft", made)
+
+
+@pytest.mark.usefixtures("quick_draft")
+def test_the_page_drafts_and_the_step_can_be_undone(swap: Path) -> None:
+    here, path = Browser(swap), swap / "bridge.toml"
+    before, version = path.read_bytes(), here.get("/api/draft")["version"]
+    told = here.job("/api/draft/make", {"version": version})
+    assert told["changes"] == ["it changed its mind"]
+    assert path.read_bytes() == before + b"# drafted\n"
+    assert (swap / "findings" / "host_old_engine.json").is_file()
+    view = here.get("/api/draft")
+    assert view["undo"] == "draft from the recordings"
+    here.post("/api/undo", {"file": "bridge.toml", "version": view["version"]})
+    assert path.read_bytes() == before
+    drawn = here.get("/api/draft/drawn", name=SPEED)
+    assert (drawn["times"], drawn["recorded"], drawn["made"]) == ([0, 1], [800, 900], [801, 899.5])
+    assert here.get("/api/draft/drawn", name="host.Nobody.Knows")["times"] == []
+
+
+@pytest.mark.usefixtures("quick_draft")
+def test_a_draft_over_a_file_that_changed_meanwhile_writes_nothing(swap: Path) -> None:
+    here, path = Browser(swap), swap / "bridge.toml"
+    version = here.get("/api/draft")["version"]
+    path.write_text(path.read_text() + "# by an editor\n")
+    key = here.post("/api/draft/make", {"version": version})["job"]
+    deadline = time.monotonic() + 60
+    while (state := here.get(f"/api/jobs/{key}"))["state"] == "running" and time.monotonic() < deadline:
+        time.sleep(0.01)
+    assert "was changed since this view was loaded" in state["error"]
+    assert path.read_text().endswith("# by an editor\n")
+    assert not (swap / "findings").exists()
+
+
+def test_pictures_that_cannot_be_read_are_one_sentence(swap: Path) -> None:
+    (swap / DRAWN).parent.mkdir()
+    (swap / DRAWN).write_text('{"fields": [{"name": 1}]}')
+    answer = Browser(swap).http.get("/api/draft/drawn", params={"name": SPEED})
+    assert answer.status_code == 400
+    assert "draft again" in answer.json()["error"]
+
+
+def test_what_a_draft_still_lacks_is_named(swap: Path) -> None:
+    text = Browser(swap).http.get("/draft").text
+    assert "the donor&#39;s computer alone on the bench (donor_alone)" in text
+    assert 'id="draft" class="go" type="button" data-writes disabled' in text

@@ -218,6 +218,24 @@ def test_compare_names_what_vanished(folder: Path, open_page: OpenPage) -> None:
     assert [m["id"] for m in view["appeared"]] == ["2B0"]
 
 
+def test_compare_shows_the_bits_of_both(folder: Path, open_page: OpenPage) -> None:
+    capture, other = ramp_capture(), ramp_capture().select(slice(0, 700))
+    other.payload[:, 5], other.payload[:, 2] = 0x81, 0
+    write_capture(other, folder / "captures" / "unplugged.log")
+    here = open_page(folder)
+    asked = {"a": "ramp.log", "b": "unplugged.log", "bus": "donor"}
+    view = here.get("/api/compare/bits", id="1A0", **asked)
+    assert view["seconds"] == pytest.approx(14.99)
+    for side, what in (("before", capture), ("after", other)):
+        bits = np.unpackbits(what.payload, axis=1, bitorder="little")
+        states = "".join("~" if len(set(column)) > 1 else str(column[0]) for column in bits.T)
+        assert view[side]["states"] == states
+        assert view[side]["frames"] == len(what)
+    part = here.get("/api/compare/bits", id="1A0", **asked, **{"from": 8, "to": 9})
+    assert set(part["after"]["picture"]["moves"]) == {"-"}  # it ended before
+    assert here.get("/api/compare/bits", id="2B0", **asked)["after"] is None
+
+
 def test_a_job_can_be_cancelled(folder: Path, open_page: OpenPage) -> None:
     here = open_page(folder)
     jobs = here.app.app.state.bench.jobs

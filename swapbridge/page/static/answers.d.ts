@@ -47,8 +47,9 @@ export interface Blocks {
   blocks: ([number, number, string])[];
 }
 
-/** What lies over the whole recording. */
+/** What lies over the whole recording; `start` is its first frame in seconds by the logger's clock. */
 export interface AxisAnswer {
+  start: number;
   span: number[];
   gaps: Gap[];
   loads: BusLoad[];
@@ -334,6 +335,17 @@ export interface DraftAnswer {
   lines: DraftLine[];
 }
 
+/** A drafted rule beside what was recorded, in the field's unit; no times where it was not drawn, no `made` where
+    nobody knows how it is made. */
+export interface DrawnAnswer {
+  value: string;
+  unit: string;
+  held_out: boolean;
+  times: number[];
+  recorded: number[];
+  made: number[] | null;
+}
+
 /** A step is taken back. */
 export interface UndoAnswer {
   undone: string;
@@ -371,6 +383,21 @@ export interface CompareAnswer {
   changed: Changed[];
   same: number;
   remarks: string[];
+}
+
+/** An identifier's bits in one capture: a character a bit, 0 and 1 where it stands still and ~ where it moves. */
+export interface BitsSide {
+  frames: number;
+  states: string;
+  span: number[];
+  picture: BitPicture;
+}
+
+/** An identifier's bits in two captures; None where it is not there. */
+export interface BitsAnswer {
+  seconds: number;
+  before: BitsSide | null;
+  after: BitsSide | null;
 }
 
 /** The proof beside the plan. */
@@ -446,8 +473,11 @@ export interface Answers {
   "/api/checks": ChecksAnswer;
   "/api/claims": ClaimsAnswer;
   "/api/compare": CompareAnswer;
+  "/api/compare/bits": BitsAnswer;
   "/api/draft": DraftAnswer;
   "/api/draft/beside": JobKey;
+  "/api/draft/drawn": DrawnAnswer;
+  "/api/draft/make": JobKey;
   "/api/draft/say": DraftAnswer;
   "/api/field": FieldAnswer;
   "/api/frame": FrameAnswer;

@@ -73,6 +73,15 @@ export class TimeAxis {
     this.say();
   }
 
+  /** Another beginning or end of the whole; a stretch that is looked at stays.
+   * @param {number[]} span */
+  widen(span) {
+    const all = this.from === this.whole[0] && this.to === this.whole[1];
+    this.whole = [...span];
+    if (all) this.show(span[0], span[1]); else this.show(this.from, this.to);
+    this.say();
+  }
+
   /** @param {Strip[]} strips */
   put(strips) {
     this.rows = strips.map((strip) => {
@@ -169,7 +178,7 @@ export class TimeAxis {
     const digits = this.to - this.from < 1 ? 4 : this.to - this.from < 20 ? 2 : 1;
     const gap = this.cursor === null ? null : this.gaps.find((g) => this.cursor !== null && this.cursor >= g.begin && this.cursor <= g.end);
     const where = this.cursor === null ? "" : `Cursor ${number(this.cursor, 4)} s. `;
-    this.words.textContent = `${where}${gap ? `Here ${gap.words}. ` : ""}Shown: ${number(this.from, digits)} to ${number(this.to, digits)} s of ${number(this.whole[1], 1)} s.`;
+    this.words.textContent = `${where}${gap ? `Here ${gap.words}. ` : ""}Shown: ${number(this.from, digits)} to ${number(this.to, digits)} s of ${number(this.whole[1] - this.whole[0], 1)} s.`;
   }
 
   /** @param {KeyboardEvent} event */
@@ -244,35 +253,49 @@ export function latest(times, at) {
   return low - 1;
 }
 
-/** A strip of one line in its own units. */
-export function lineStrip(line, ink, more) {
-  const there = line.values.filter((v) => v !== null);
-  const low = there.reduce((a, b) => Math.min(a, b), Infinity), high = there.reduce((a, b) => Math.max(a, b), -Infinity), room = high - low || 1;
-  const state = (value) => line.states[String(Number(value.toPrecision(6)))] || `${number(value, 3)} ${line.unit}`.trim();
+/** A line's value in words. */
+function said(line, at) {
+  const n = latest(line.times, at), value = n < 0 ? null : line.values[n];
+  if (value === null) return "nothing";
+  return line.states[String(Number(value.toPrecision(6)))] || `${number(value, 3)} ${line.unit}`.trim();
+}
+
+/** One line of a strip, broken where nothing came. */
+function trace(pen, box, line, y) {
+  pen.beginPath();
+  let joined = false, last = 0;
+  for (let n = Math.max(0, latest(line.times, box.from) - 1); n < line.times.length; n++) {
+    const value = line.values[n], x = box.x(line.times[n]);
+    if (value === null) { joined = false; continue; }
+    if (joined && line.step) pen.lineTo(x, y(last));
+    if (joined) pen.lineTo(x, y(value)); else pen.moveTo(x, y(value));
+    joined = true; last = value;
+    if (line.times[n] > box.to) break;
+  }
+  if (line.step && joined && line.times[line.times.length - 1] < box.to) pen.lineTo(Math.min(box.width, box.x(line.end ?? box.to)), y(last));
+  pen.stroke();
+}
+
+/** A strip of one line in its own units, or of two in the same: the second dashed. */
+export function lineStrip(line, ink, more, second) {
+  const lines = second ? [line, second] : [line];
+  let low = Infinity, high = -Infinity;
+  for (const one of lines) for (const v of one.values) if (v !== null) { low = Math.min(low, v); high = Math.max(high, v); }
+  const room = high - low || 1;
   return {
     name: line.unit ? `${line.name} (${line.unit})` : line.name,
-    height: line.step ? 34 : 58,
-    read(at) {
-      const n = latest(line.times, at);
-      return n < 0 || line.values[n] === null ? "nothing" : state(line.values[n]);
-    },
+    height: lines.every((one) => one.step) ? 34 : 58,
+    read: (at) => lines.map((one) => said(one, at)).join(" ┆ "),
     draw(pen, box) {
-      if (!there.length) return;
+      if (low > high) return;
       const y = (v) => high === low ? box.height / 2 : box.height - 5 - (v - low) / room * (box.height - 10);
-      pen.strokeStyle = colour(ink || "accent");
       pen.lineWidth = 1.6;
-      pen.beginPath();
-      let joined = false, last = 0;
-      for (let n = Math.max(0, latest(line.times, box.from) - 1); n < line.times.length; n++) {
-        const value = line.values[n], x = box.x(line.times[n]);
-        if (value === null) { joined = false; continue; }
-        if (joined && line.step) pen.lineTo(x, y(last));
-        if (joined) pen.lineTo(x, y(value)); else pen.moveTo(x, y(value));
-        joined = true; last = value;
-        if (line.times[n] > box.to) break;
-      }
-      if (line.step && joined && line.times[line.times.length - 1] < box.to) pen.lineTo(box.width, y(last));
-      pen.stroke();
+      lines.forEach((one, n) => {
+        pen.strokeStyle = colour(n ? "check" : ink || "accent");
+        pen.setLineDash(n ? [5, 3] : []);
+        trace(pen, box, one, y);
+      });
+      pen.setLineDash([]);
       pen.fillStyle = colour("soft");
       pen.font = "11px system-ui, sans-serif";
       pen.textBaseline = "top";
@@ -282,6 +305,11 @@ export function lineStrip(line, ink, more) {
     },
     ...more,
   };
+}
+
+/** A heading between strips. */
+export function headStrip(words) {
+  return { name: words, height: 4, draw() {} };
 }
 
 /** Words that hold over stretches of time: marks, steps of the script, positions of a lever. */

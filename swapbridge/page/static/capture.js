@@ -1,6 +1,7 @@
 // @ts-check
 // The capture view: identifiers in a list, and everything about the chosen one over the recording's own time.
-import { bitStrip, blockStrip, laneStrip, lineStrip, rulerStrip, TimeAxis } from "./axis.js";
+import { bitStrip, blockStrip, headStrip, laneStrip, lineStrip, rulerStrip, TimeAxis } from "./axis.js";
+import { lineUps, moved, movedBlocks } from "./lineup.js";
 import { ask, guard, id, make, meta, number, query, table, tell } from "./core.js";
 import { PickList } from "./list.js";
 
@@ -14,6 +15,8 @@ let name = "", turn = 0, later = 0, frameLater = 0;
 /** @type {any[]} */ let kept = [];
 /** @type {any[]} */ let found = [];
 /** @type {any} */ let here = null;
+// a second recording on the same line of time: its file, what lies over it, its strips of the chosen identifier
+/** @type {{file: string, axis: any, shift: number, strips: any} | null} */ let beside = null;
 
 const axis = new TimeAxis(id("axis"), () => { clearTimeout(later); later = setTimeout(refresh, 90); }, pointed);
 const list = new PickList(id("identifiers"), [
@@ -31,7 +34,7 @@ const list = new PickList(id("identifiers"), [
 function clear(words, fault) {
   // nothing of the capture before stays under the new one's name
   overall = chosen = strips = all = here = null;
-  kept = []; found = [];
+  kept = kept.filter((one) => one.file === name || one.file === beside?.file); found = [];
   axis.open([0, 1], []);
   axis.put([]);
   list.put([]);
@@ -49,8 +52,9 @@ const show = guard(async () => {
     const whole = await ask(query("/api/axis", { file: mine }));
     if (name !== mine) return;
     overall = whole;
+    choices();
     id("notes").replaceChildren(...[...view.notes, ...(whole.trouble ? [whole.trouble] : [])].map((n) => make("p", { class: "soft", text: n })));
-    axis.open(whole.span, whole.gaps);
+    axis.open(wholeSpan(), whole.gaps);
     list.put(view.identifiers);
     const first = view.identifiers.find((m) => m.live_bits > 8) || view.identifiers[0];
     if (first) { list.mark(`${first.text} ${first.bus}`); await pick(first); } else arrange();
@@ -65,50 +69,100 @@ async function pick(message) {
   await words();
 }
 
+const stem = (of) => of.split(".")[0];
+const shiftOf = (one) => beside && one === beside.file ? beside.shift : 0;
+const wholeSpan = () => beside ? [Math.min(0, beside.shift), Math.max(overall.span[1], beside.shift + beside.axis.span[1])] : overall.span;
+const stretch = (of, more) => query("/api/strips", { ...more, file: of, from: axis.from - shiftOf(of), to: axis.to - shiftOf(of) });
+const whoever = (work) => work.catch(() => null);
+
 /** What is drawn is asked for again for the stretch that is looked at. */
 async function refresh() {
-  const mine = ++turn, asked = { file: name, from: axis.from, to: axis.to };
-  const message = chosen;
+  const mine = ++turn, message = chosen, second = beside;
+  const asked = message ? { id: message.text, bus: message.bus } : null;
   try {
-    const [some, every] = await Promise.all([
-      message ? ask(query("/api/strips", { ...asked, id: message.text, bus: message.bus })) : null,
-      ask(query("/api/lanes", asked)),
+    const [some, other, every] = await Promise.all([
+      asked ? ask(stretch(name, asked)) : null,
+      asked && second ? whoever(ask(stretch(second.file, asked))) : null,
+      ask(query("/api/lanes", { file: name, from: axis.from, to: axis.to })),
       ...kept.map(async (one) => {
-        const view = await ask(query("/api/strips", { ...asked, id: one.id, bus: one.bus }));
+        const view = await ask(stretch(one.file, { id: one.id, bus: one.bus }));
         one.line = view.fields.find((f) => f.name === one.line.name) || one.line;
       }),
     ]);
     if (mine !== turn) return;
     strips = some;
     all = every;
+    if (second) second.strips = other;
     arrange();
   } catch (error) { if (mine === turn) { strips = null; arrange(); tell(error.message, true); } }
 }
 
 function arrange() {
   if (!overall) return;
-  const keepKey = (one) => `${one.id} ${one.bus} ${one.line.name}`;
-  const keeping = (line) => () => {
-    const key = keepKey({ id: chosen.text, bus: chosen.bus, line });
-    kept = kept.some((k) => keepKey(k) === key) ? kept.filter((k) => keepKey(k) !== key) : [...kept, { id: chosen.text, bus: chosen.bus, line }];
-    arrange();
-  };
+  const keepKey = (one) => `${one.file} ${one.id} ${one.bus} ${one.line.name}`;
+  const mine = (line) => ({ file: name, id: chosen.text, bus: chosen.bus, line });
+  const isKept = (line) => kept.some((k) => keepKey(k) === keepKey(mine(line)));
+  const second = beside, there = second?.axis, other = second?.strips;
+  const over = (line) => second && line ? moved(line, second.shift, second.axis.span[1]) : null;
+  const like = (lines, line) => over((lines || []).find((l) => l.name === line.name && l.unit === line.unit));
+  const load = (one) => ({ name: `bus load ${one.bus}`, unit: "%", step: true, states: {}, times: one.times, values: one.values });
   const kinds = new Map();
   for (const field of found) for (const bit of field.positions) kinds.set(bit, field.kind === "counter" ? "count" : field.kind === "checksum" ? "check" : "move");
+  const keptStrip = (one, n) => lineStrip({ ...(one.file === second?.file ? over(one.line) : one.line), name: `${one.id} ${one.line.name}${one.file === name ? "" : `, ${stem(one.file)}`}` },
+    INKS[n % INKS.length], { kept: true, keep: () => { kept = kept.filter((k) => k !== one); arrange(); } });
   axis.put([
     rulerStrip(),
     ...overall.blocks.map(blockStrip),
-    ...overall.channels.map((line) => lineStrip(line, "warm", {})),
-    ...overall.loads.map((load) => lineStrip({ name: `bus load ${load.bus}`, unit: "%", step: true, states: {}, times: load.times, values: load.values }, "soft", {})),
-    ...kept.map((one, n) => lineStrip({ ...one.line, name: `${one.id} ${one.line.name}` }, INKS[n % INKS.length], { kept: true, keep: () => { kept = kept.filter((k) => k !== one); arrange(); } })),
+    ...(there ? there.blocks.map((c) => blockStrip({ ...movedBlocks(c, second.shift), name: `${c.name}, ${stem(second.file)}` })) : []),
+    ...overall.channels.map((line) => lineStrip(line, "warm", {}, like(there?.channels, line))),
+    ...(there ? there.channels.filter((line) => !overall.channels.some((l) => l.name === line.name && l.unit === line.unit)).map((line) => lineStrip({ ...over(line), name: `${line.name}, ${stem(second.file)}` }, "check", {})) : []),
+    ...overall.loads.map((one) => lineStrip(load(one), "soft", {}, like(there?.loads.map(load), load(one)))),
+    ...kept.map(keptStrip),
     ...(strips ? [
-      ...strips.fields.filter((line) => !kept.some((k) => keepKey(k) === keepKey({ id: chosen.text, bus: chosen.bus, line }))).map((line) => lineStrip(line, "accent", { keep: keeping(line) })),
-      lineStrip({ ...strips.period, name: `${chosen.text} ${strips.period.name}` }, "check", {}),
+      ...strips.fields.filter((line) => !isKept(line)).map((line) => lineStrip(line, "accent", { keep: () => { kept = [...kept, mine(line)]; arrange(); } }, like(other?.fields, line))),
+      lineStrip({ ...strips.period, name: `${chosen.text} ${strips.period.name}` }, "check", {}, over(other?.period)),
       bitStrip(strips.picture, strips.span, kinds),
+      ...(other ? [headStrip(`${chosen.text} in ${stem(second.file)}`), { ...bitStrip(other.picture, other.span.map((t) => t + second.shift), kinds), name: "bits beside" }] : []),
     ] : []),
     ...(all ? [laneStrip(all.lanes, all.span, (lane) => chosen && lane.text === chosen.text && lane.bus === chosen.bus)] : []),
   ]);
 }
+
+/** The captures that can lie beside this one, and how the one that does is lined up. */
+function choices() {
+  const names = [...file.options].map((o) => o.value).filter((n) => n !== name);
+  if (beside && beside.file === name) beside = null;
+  id("beside").replaceChildren(make("option", { value: "", text: "nothing" }), ...names.map((n) => make("option", { value: n, text: n, selected: n === beside?.file })));
+  id("beside-bar").hidden = !names.length;
+  id("lined").hidden = !beside;
+  if (!beside) return;
+  const ways = lineUps(overall, beside.axis);
+  id("line-up").replaceChildren(...ways.map((w, n) => make("option", { value: n, text: w.words, selected: w.shift === beside?.shift })), make("option", { value: "", text: "by hand", selected: !ways.some((w) => w.shift === beside?.shift) }));
+  id("moved-by").value = beside.shift.toFixed(2);
+}
+
+/** @param {number} shift */
+function move(shift) {
+  if (!beside || !overall || !Number.isFinite(shift)) return;
+  beside.shift = shift;
+  choices();
+  axis.widen(wholeSpan());
+  refresh();
+}
+
+const putBeside = guard(async () => {
+  const wanted = id("beside").value;
+  kept = kept.filter((one) => one.file === name || one.file === wanted);
+  beside = null;
+  if (wanted) {
+    const mine = name, there = await ask(query("/api/axis", { file: wanted }));
+    if (name !== mine || id("beside").value !== wanted) return;
+    beside = { file: wanted, axis: there, shift: lineUps(overall, there)[0].shift, strips: null };
+  }
+  choices();
+  axis.widen(wholeSpan());
+  await refresh();
+});
 
 async function words() {
   const message = chosen, asked = { file: name, id: message.text, bus: message.bus };
@@ -142,6 +196,16 @@ function pointed(at) {
 }
 
 file.addEventListener("change", show);
+id("beside").addEventListener("change", putBeside);
+id("line-up").addEventListener("change", () => { const way = lineUps(overall, beside?.axis)[Number(id("line-up").value)]; if (id("line-up").value !== "") move(way.shift); });
+id("moved-by").addEventListener("change", () => move(Number(id("moved-by").value)));
+id("swap-files").addEventListener("click", guard(async () => {
+  if (!beside) return;
+  const before = name, there = overall, shift = beside.shift;
+  file.value = beside.file;
+  beside = { file: before, axis: there, shift: -shift, strips: null };
+  await show();
+}));
 id("upload").addEventListener("change", guard(async (event) => {
   const sent = event.target.files[0];
   if (!sent) return;

@@ -1,6 +1,6 @@
 // @ts-check
 // The draft view: a card a message, a row a line; accept, refuse, edit; recorded against made on request.
-import { ask, guard, id, job, make, mayWrite, tell } from "./core.js";
+import { ask, guard, id, job, make, mayWrite, plot, query, tell } from "./core.js";
 document.addEventListener("DOMContentLoaded", () => {
   let view = null;
   const wanted = { all: () => true, waits: (l) => l.waits, open: (l) => l.open, said: (l) => l.said !== "" };
@@ -32,10 +32,25 @@ document.addEventListener("DOMContentLoaded", () => {
     value.focus();
   }
 
+  /** What was recorded, and what the rule makes of the same drive, as draft drew it. */
+  async function draw(line, place) {
+    const drawn = await ask(query("/api/draft/drawn", { name: line.name })), { times, recorded, made } = drawn;
+    if (!times.length) { place.replaceChildren(make("p", { class: "soft", text: "No picture: the rule hangs on what a recording alone does not tell, or was not drafted." })); return; }
+    if (drawn.value !== line.value) { place.replaceChildren(make("p", { class: "soft", text: "No picture: the rule is another now than the one that draft drew." })); return; }
+    const box = make("div", { class: "plot" }), unit = drawn.unit ? ` ${drawn.unit}` : "";
+    place.replaceChildren(box, make("p", { class: "soft small", text: !made ? "Nobody knows how it is made; the safe answer is sent instead." : drawn.held_out ? "This stretch was not used to learn the rule." : "All of the recording was looked at to find this rule, this stretch as well." }));
+    plot(box, [{ label: `recorded${unit}`, times, values: recorded, step: true }, ...(made ? [{ label: `made${unit}`, times, values: made, dash: [5, 4], step: true }] : [])], { height: 200 });
+  }
+
   function row(line) {
     const place = make("div", {});
-    const beside = () => job(() => ask("/api/draft/beside", { name: line.name }), place,
-      (found) => place.replaceChildren(make("pre", { text: found.lines.join("\n") })));
+    const beside = guard(async () => {
+      const picture = make("div", {}), numbers = make("div", {});
+      place.replaceChildren(picture, numbers);
+      await draw(line, picture);
+      await job(() => ask("/api/draft/beside", { name: line.name }), numbers,
+        (found) => numbers.replaceChildren(make("pre", { tabindex: "0", text: found.lines.join("\n") })));
+    });
     const button = (text, work) => make("button", { type: "button", text, "aria-label": `${text} ${line.name}`, disabled: !mayWrite, onclick: work });
     return make("section", { class: "drafted", "data-name": line.name },
       make("h3", {}, make("span", { class: "mono", text: line.signal }), make("span", { class: "soft state", text: ` ${states(line)}` })),
@@ -64,11 +79,18 @@ document.addEventListener("DOMContentLoaded", () => {
     id("undo").hidden = !view.undo || !mayWrite;
     id("undo").textContent = view.undo ? `Undo: ${view.undo}` : "Undo";
     const cards = [...messages].map(([name, held]) => make("section", { class: "card" }, make("h2", { class: "mono", text: name }), whole(name), ...held.map(row)));
-    if (!view.lines.length) cards.push(make("p", { text: "No line is drafted yet. In the swap folder: swapbridge draft" }));
+    if (!view.lines.length) cards.push(make("p", { text: "No line is drafted yet: it takes the four recordings, and the button above." }));
     id("lines").replaceChildren(...cards);
   }
 
   id("which").addEventListener("change", show);
+  id("draft").addEventListener("click", guard(async () => {
+    await job(() => ask("/api/draft/make", { version: view.version }), id("work"), guard(async (made) => {
+      view = await ask("/api/draft");
+      show();
+      id("outlook").replaceChildren(make("section", { class: "card next" }, make("h2", { text: "Outlook" }), make("ul", {}, ...[...made.outlook, ...made.changes.map((c) => `Changed: ${c}`)].map((words) => make("li", { text: words })))));
+    }));
+  }));
   id("undo").addEventListener("click", guard(async () => {
     await ask("/api/undo", { file: "bridge.toml", version: view.version });
     view = await ask("/api/draft");

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import partial
 
 import numpy as np
@@ -16,6 +17,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.guessing.layout.fields import raw_values
 from swapbridge.page.answers import (
     AxisAnswer,
+    BitPicture,
     Blocks,
     BusLoad,
     FrameAnswer,
@@ -26,11 +28,12 @@ from swapbridge.page.answers import (
     StripsAnswer,
 )
 from swapbridge.page.bench import BenchPage, answer, stamp_of
-from swapbridge.page.pictures import bit_picture, envelope
+from swapbridge.page.pictures import envelope
 from swapbridge.page.strips import (
     MOST_STEPPED_BITS,
     STRIP_POINTS,
     Frames,
+    bits_of,
     field_strips,
     frame_at,
     lanes,
@@ -52,10 +55,10 @@ def routes(bench: BenchPage) -> list[Route]:
     """Routes of the time axis."""
 
     def axis(request: Request) -> Response:
-        return answer(_axis(bench, _Asked(bench, request)))
+        return answer(_axis(bench, asked_of(bench, request)))
 
     def all_lanes(request: Request) -> Response:
-        asked = _Asked(bench, request)
+        asked = asked_of(bench, request)
         frames = asked.frames
         text = lanes(frames, asked.span_s)
         keys = [format_identifier(key.identifier, key.extended) for key in frames.keys]
@@ -65,10 +68,10 @@ def routes(bench: BenchPage) -> list[Route]:
         return answer(said)
 
     def some_strips(request: Request) -> Response:
-        return answer(_strips(bench, _Asked(bench, request)))
+        return answer(_strips(bench, asked_of(bench, request)))
 
     def frame(request: Request) -> Response:
-        asked = _Asked(bench, request)
+        asked = asked_of(bench, request)
         at_s = finite(request.query_params.get("at", ""), "the moment")
         said: FrameAnswer = {"frame": frame_at(asked.capture, asked.frames, asked.key, at_s)}
         return answer(said)
@@ -81,12 +84,20 @@ def routes(bench: BenchPage) -> list[Route]:
     ]
 
 
-class _Asked:
-    """A question about a capture: which, which stretch of it, which identifier."""
+class Asked:
+    """A question about a capture: which, which stretch of it, which identifier.
 
-    def __init__(self, bench: BenchPage, request: Request) -> None:
-        values = request.query_params
-        self.name = values.get("file", "")
+    Parameters
+    ----------
+    bench : BenchPage
+    values : mapping of str to str
+        What the address asks: ``from`` and ``to`` in seconds, ``id`` and ``bus``, each only where it is wanted.
+    name : str
+        The capture's file name.
+    """
+
+    def __init__(self, bench: BenchPage, values: Mapping[str, str], name: str) -> None:
+        self.name = name
         self.capture: Capture = bench.folder_files.capture(self.name)
         stamp = stamp_of(bench.folder_files.capture_file(self.name).path)
         frames = bench.remember(f"frames {self.name}", stamp, partial(sorted_frames, self.capture))
@@ -101,6 +112,15 @@ class _Asked:
         self.id, self.bus = values.get("id", ""), values.get("bus", "")
 
     @property
+    def found(self) -> FrameKey | None:
+        """The identifier asked about; None where this capture does not have it."""
+        identifier, extended = parse_identifier(self.id)
+        if self.bus not in self.capture.bus_names:
+            return None
+        key = FrameKey(self.capture.bus_names.index(self.bus), identifier, extended)
+        return key if key in self.frames.keys else None
+
+    @property
     def key(self) -> FrameKey:
         """The identifier asked about.
 
@@ -109,15 +129,22 @@ class _Asked:
         InputError
             It is none, or not in this capture.
         """
-        identifier, extended = parse_identifier(self.id)
-        if self.bus in self.capture.bus_names:
-            key = FrameKey(self.capture.bus_names.index(self.bus), identifier, extended)
-            if key in self.frames.keys:
-                return key
-        raise InputError(f"{self.id} is not in this capture; load the page again")
+        found = self.found
+        if found is None:
+            raise InputError(f"{self.id} is not in this capture; load the page again")
+        return found
+
+    def bits(self, key: FrameKey) -> BitPicture:
+        """The bits of an identifier over the stretch."""
+        return bits_of(self.capture, self.frames, key, self.span_s)
 
 
-def _axis(bench: BenchPage, asked: _Asked) -> AxisAnswer:
+def asked_of(bench: BenchPage, request: Request) -> Asked:
+    """What a request asks about the capture that it names."""
+    return Asked(bench, request.query_params, request.query_params.get("file", ""))
+
+
+def _axis(bench: BenchPage, asked: Asked) -> AxisAnswer:
     found = surveyed(bench, asked.name)
     gaps: list[Gap] = [
         {"begin": round(a, 3), "end": round(b, 3), "words": words, "bus": bus.name}
@@ -135,10 +162,18 @@ def _axis(bench: BenchPage, asked: _Asked) -> AxisAnswer:
     ]
     channels, blocks, trouble = _channels(bench, asked, found.start_ns)
     span = [0.0, found.duration_s]
-    return {"span": span, "gaps": gaps, "loads": loads, "channels": channels, "blocks": blocks, "trouble": trouble}
+    return {
+        "start": found.start_ns / 1e9,
+        "span": span,
+        "gaps": gaps,
+        "loads": loads,
+        "channels": channels,
+        "blocks": blocks,
+        "trouble": trouble,
+    }
 
 
-def _channels(bench: BenchPage, asked: _Asked, start_ns: int) -> tuple[list[StripLine], list[Blocks], str]:
+def _channels(bench: BenchPage, asked: Asked, start_ns: int) -> tuple[list[StripLine], list[Blocks], str]:
     """Stimulus channels over the whole recording; words as blocks."""
     try:
         track = bench.folder_files.stimulus(asked.name)
@@ -161,7 +196,7 @@ def _channels(bench: BenchPage, asked: _Asked, start_ns: int) -> tuple[list[Stri
     return numbers, blocks, trouble
 
 
-def _strips(bench: BenchPage, asked: _Asked) -> StripsAnswer:
+def _strips(bench: BenchPage, asked: Asked) -> StripsAnswer:
     """One identifier over a stretch of time: its fields, its period, its bits."""
     key, frames, capture = asked.key, asked.frames, asked.capture
     word = identifier_word(key.identifier, key.extended)
@@ -175,22 +210,17 @@ def _strips(bench: BenchPage, asked: _Asked) -> StripsAnswer:
     if not fields:
         fields = _found(bench, asked, key)
         source = "as guessed" if fields else ""
-    part = frames.of(key)
-    near = window(frames.time_s[part], asked.span_s, 0)
-    rows = frames.rows[part][near]
-    width = max(1, int(capture.length[frames.rows[part]].max()))
-    picture = bit_picture(frames.time_s[part][near], capture.payload[rows, :width], asked.span_s)
     return {
         "span": asked.span_s,
         "source": source,
         "fields": fields[:MOST_FIELDS],
         "left_out": max(0, len(fields) - MOST_FIELDS),
         "period": period_strip(frames, key, asked.span_s),
-        "picture": picture,
+        "picture": asked.bits(key),
     }
 
 
-def _found(bench: BenchPage, asked: _Asked, key: FrameKey) -> list[StripLine]:
+def _found(bench: BenchPage, asked: Asked, key: FrameKey) -> list[StripLine]:
     """Fields as the search found them, where no map has the message."""
     part = asked.frames.of(key)
     near = window(asked.frames.time_s[part], asked.span_s)

@@ -7,11 +7,13 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from swapbridge.capture.naming import kind_of
-from swapbridge.page.answers import CompareAnswer
+from swapbridge.page.answers import BitsAnswer, BitsSide, CompareAnswer
 from swapbridge.page.answers import Missing as MissingAnswer
 from swapbridge.page.bench import BenchPage, answer
+from swapbridge.page.views.axis import Asked
 from swapbridge.page.views.capture import period_ms, surveyed
 from swapbridge.surveying.compare import Missing, compare_surveys
+from swapbridge.surveying.model import IdentifierSurvey
 
 
 def routes(bench: BenchPage) -> list[Route]:
@@ -24,7 +26,43 @@ def routes(bench: BenchPage) -> list[Route]:
     def differences(request: Request) -> Response:
         return answer(_differences(bench, request.query_params.get("a", ""), request.query_params.get("b", "")))
 
-    return [Route("/compare", show), Route("/api/compare", differences)]
+    def bits(request: Request) -> Response:
+        values = request.query_params
+        a, b = (Asked(bench, values, values.get(key, "")) for key in ("a", "b"))
+        said: BitsAnswer = {
+            "seconds": max(a.capture.duration_s, b.capture.duration_s),
+            "before": _bits(bench, a),
+            "after": _bits(bench, b),
+        }
+        return answer(said)
+
+    return [
+        Route("/compare", show),
+        Route("/api/compare", differences),
+        Route("/api/compare/bits", bits),
+    ]
+
+
+def _bits(bench: BenchPage, asked: Asked) -> BitsSide | None:
+    key = asked.found
+    if key is None:
+        return None
+    name = (asked.bus, key.identifier, key.extended)
+    seen = next(s for s in surveyed(bench, asked.name).identifiers if s.key == name)
+    return {
+        "frames": seen.frames,
+        "states": bit_states(seen),
+        "span": asked.span_s,
+        "picture": asked.bits(key),
+    }
+
+
+def bit_states(seen: IdentifierSurvey) -> str:
+    """A character for each bit, by DBC bit number: ``~`` where it moves, else the 0 or 1 that it stands at."""
+    moves = seen.flips > 0
+    return "".join(
+        "~" if moves[bit] else str(seen.payload[bit // 8] >> (bit % 8) & 1) for bit in range(8 * len(seen.payload))
+    )
 
 
 def useful_pair(names: list[str]) -> tuple[str, str]:

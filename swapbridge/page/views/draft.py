@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import json
 from pathlib import Path
 from typing import Any
 
@@ -10,16 +11,22 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from swapbridge.capture.naming import WANTED, kind_of
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.compiler.review import marks
 from swapbridge.core.errors import InputError
+from swapbridge.core.needs import load_needs
 from swapbridge.core.progress import Progress
+from swapbridge.drafting.outlook import outlook
 from swapbridge.language.reading import parse_bridge
-from swapbridge.page.answers import DraftAnswer, DraftLine
-from swapbridge.page.bench import BenchPage, answer, field_text, posted, version_of
+from swapbridge.page.answers import DraftAnswer, DraftLine, DrawnAnswer
+from swapbridge.page.bench import BenchPage, answer, field_text, posted, stamp_of, version_of
+from swapbridge.page.keeping import ChangedError
 from swapbridge.page.views.bridge import bridge_and_maps, bridge_file
+from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.swapfolder.answers import accepted_text, edited_text, lines_of, refused_text
-from swapbridge.swapfolder.paths import BRIDGE
+from swapbridge.swapfolder.drafting import BUSES, DRAWN, draft_recordings, make_draft
+from swapbridge.swapfolder.paths import BRIDGE, NEEDS, SwapFolder
 from swapbridge.swapfolder.proving import captures_of, read_captures
 from swapbridge.swapfolder.reviewing import review_lines
 
@@ -30,7 +37,8 @@ def routes(bench: BenchPage) -> list[Route]:
     """Routes of the draft view."""
 
     def show(request: Request) -> Response:
-        return bench.page(request, "draft.html", report=(bench.folder_files.folder / "draft.html").is_file())
+        found = {kind_of(item.name) for item in bench.folder_files.captures()}
+        return bench.page(request, "draft.html", missing=[words for kind, words in WANTED.items() if kind not in found])
 
     def read(request: Request) -> Response:
         return answer(_view(bench))
@@ -70,12 +78,74 @@ def routes(bench: BenchPage) -> list[Route]:
 
         return answer({"job": bench.jobs.start("Recorded against made", work).key})
 
+    def make(request: Request, asked: dict[str, Any]) -> Response:
+        seen = version_of(asked)
+        bench.heavy()
+        return answer({"job": bench.jobs.start("Drafting", lambda progress: _make(bench, seen, progress)).key})
+
+    def drawn(request: Request) -> Response:
+        return answer(_drawn(bench, request.query_params.get("name", "")))
+
     return [
         Route("/draft", show),
         Route("/api/draft", read),
+        Route("/api/draft/drawn", drawn),
+        Route("/api/draft/make", posted(make), methods=["POST"]),
         Route("/api/draft/say", posted(say), methods=["POST"]),
         Route("/api/draft/beside", posted(beside), methods=["POST"]),
     ]
+
+
+def _make(bench: BenchPage, seen: str, progress: Progress) -> dict[str, Any]:
+    """`swapbridge draft` over the folder: what a person may have written is a step to undo, the rest is made anew."""
+    files, keeper = bench.folder_files, bench.keeper
+    folder = SwapFolder(files.folder)
+    kept = [files.path(BRIDGE), files.path(NEEDS), *(files.map_path(f"{bus}.dbc") for bus in BUSES)]
+    versions = {path: keeper.version(path) for path in kept}
+    if versions[kept[0]] != seen:
+        raise ChangedError(f"{BRIDGE} was changed since this view was loaded: load it again, then draft")
+    captures = {}
+    for kind, recording in draft_recordings(folder).items():
+        files.check_stimulus(recording.path)
+        captures[kind] = files.capture(recording.path.name)
+    made = make_draft(folder, captures, progress=progress)
+    checks = {kept[0]: _reads_back, kept[1]: load_needs, **dict.fromkeys(kept[2:], load_map)}
+    made_of = {files.path(*path.relative_to(files.folder).parts): content for path, content in made.files.items()}
+    for path, content in made_of.items():
+        if path not in versions:
+            keeper.derive(path, content)
+    for path in reversed(kept):  # the bridge file last: it names the maps
+        keeper.write(path, made_of[path], what="draft from the recordings", seen=versions[path], check=checks[path])
+    return {"outlook": outlook(made.drafted), "changes": list(made.changes)}
+
+
+def _drawn(bench: BenchPage, name: str) -> DrawnAnswer:
+    """A drafted line as draft drew it: recorded against made."""
+    path = bench.folder_files.path(*DRAWN.parts)
+    none = DrawnAnswer(value="", unit="", held_out=False, times=[], recorded=[], made=None)
+    if not path.is_file():
+        return none
+    found = bench.remember("drawn", stamp_of(path), lambda: _read_drawn(path)).get(name)
+    return none if found is None else found
+
+
+def _read_drawn(path: Path) -> dict[str, DrawnAnswer]:
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+        return {
+            str(one["name"]): DrawnAnswer(
+                value=str(one["value"]), unit=str(one["unit"]), held_out=bool(one["held_out"]),
+                times=_numbers(one["time_s"]), recorded=_numbers(one["recorded"]),
+                made=None if one["made"] is None else _numbers(one["made"]),
+            )
+            for one in found["fields"]
+        }  # fmt: skip
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
+        raise InputError(f"{path.name} can't be read as draft's pictures ({error}); draft again") from None
+
+
+def _numbers(values: Any) -> list[float]:
+    return [float(value) for value in values]
 
 
 def _view(bench: BenchPage) -> DraftAnswer:
@@ -84,8 +154,8 @@ def _view(bench: BenchPage) -> DraftAnswer:
     text, version = bridge_file(bench)
     waiting, trouble = [], ""
     try:
-        bridge, maps = bridge_and_maps(bench, text)
-        waiting = [m.name for m in marks(bridge, maps) if not m.is_reviewed]
+        if text.strip():
+            waiting = [m.name for m in marks(*bridge_and_maps(bench, text)) if not m.is_reviewed]
     except InputError as error:  # the lines can be read all the same
         trouble = str(error)
     lines = [

@@ -9,6 +9,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from swapbridge.capture.naming import WANTED, kind_of
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.needs import Need, load_needs
 from swapbridge.page.bench import BenchPage
@@ -82,6 +83,8 @@ def next_action(bench: BenchPage, topic: str) -> Action:
     """The button for the line of the status that comes next."""
     if topic in _RECORD:
         return Action("Record it now", f"/live?name={_RECORD[topic]}")
+    if topic == "signal maps" and WANTED.keys() <= {kind_of(item.name) for item in bench.folder_files.captures()}:
+        return Action("Draft from the recordings", "/draft", "draft")
     if topic == "plan":
         compiles = bench.folder_files.path(BRIDGE).is_file()
         return Action("Compile the bridge file", "/bridge", "compile" if compiles else "")
