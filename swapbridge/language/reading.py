@@ -76,6 +76,9 @@ def _read(file: FilePath) -> str:
         raise InputError(f"{file} is not UTF-8 text (byte {error.start}): save it as UTF-8") from None
 
 
+_TOML_PLACE = re.compile(r" \(at line (\d+), column (\d+)\)$")
+
+
 def _number_text(text: str) -> Fraction:
     exponent = _FLOAT.fullmatch(text)
     power = (exponent and exponent.group(1)) or "0"
@@ -91,7 +94,11 @@ def _parse_toml(text: str, path: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text, parse_float=_number_text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path} is not TOML: {error}; check that line for a missing quote or bracket") from None
+        words = str(error)
+        place = _TOML_PLACE.search(words)
+        where = path if place is None else f"{path}:{place[1]}:{place[2]}"
+        said = _TOML_PLACE.sub("", words)
+        raise InputError(f"{where}: this is not TOML: {said}; check for a missing quote or bracket") from None
     except InputError as error:
         raise InputError(f"{path}: {error}") from None
     except (RecursionError, ValueError) as error:

@@ -39,6 +39,12 @@ POLICY = (
 )
 """Content security policy of every page: only our own files run or style anything."""
 
+
+def policy_with_styles(nonce: str) -> str:
+    """The policy of a page whose editor makes styles of its own: those with this nonce, and no others."""
+    return POLICY.replace("style-src 'self'", f"style-src 'self' 'nonce-{nonce}'")
+
+
 HERE, FAR, FAR_WRITES, FOOT = "here", "far", "far-writes", "foot"
 """Kinds of sessions: of this machine; of another one, looking only or allowed to write; of the phone at the pedals."""
 MOST_PHONE_LINKS = 20

@@ -65,7 +65,9 @@ def _doubt(item: Field, signal: MapSignal | None) -> str:
 def how_sure(signal: MapSignal) -> str:
     """How sure a map is of a signal, in a few words."""
     evidence = signal.evidence
-    if not evidence or evidence.get("by_hand"):
+    if not evidence:
+        return "as the map says"
+    if evidence.get("by_hand"):
         return "by hand"
     confidence = evidence.get("confidence")
     if not isinstance(confidence, int | float) or not math.isfinite(confidence):

@@ -128,15 +128,17 @@ def test_from_captures_to_a_verdict(site: tuple[str, Path], browser: webdriver.C
 
     browser.get(f"{address}/bridge")
     until(browser, lambda b: "Compiles" in words_of(b, "#state"))
-    editor = browser.find_element(By.ID, "text")
+    editor = browser.find_element(By.CSS_SELECTOR, "#text .cm-content")
     editor.send_keys(Keys.CONTROL, Keys.END)
     editor.send_keys('\n[constants_]\nx = "1"\n')
     until(browser, lambda b: "Refused" in words_of(b, "#state"))
     assert "Line" in words_of(browser, "#faults")
+    until(browser, lambda b: b.find_elements(By.CSS_SELECTOR, "#text .cm-lint-marker-error"))
     before = (folder / "bridge.toml").read_bytes()
     browser.refresh()  # what was typed and not saved is still there
     until(browser, lambda b: "never saved" in words_of(b, "#unsaved"))
-    assert "[constants_]" in str(browser.find_element(By.ID, "text").get_property("value"))
+    browser.find_element(By.CSS_SELECTOR, "#text .cm-content").send_keys(Keys.CONTROL, Keys.END)
+    assert "[constants_]" in words_of(browser, "#text")
     browser.find_element(By.CSS_SELECTOR, "#unsaved button").click()
     until(browser, lambda b: "Compiles" in words_of(b, "#state"))
     assert (folder / "bridge.toml").read_bytes() == before
@@ -150,6 +152,31 @@ def test_from_captures_to_a_verdict(site: tuple[str, Path], browser: webdriver.C
     passed = "PASSED" in words_of(browser, "#verdict")
     assert (folder / "proof.json").is_file() is not passed  # without faults a passed proof is none to run by
     until(browser, lambda b: b.find_element(By.ID, "report").is_displayed())
+    assert faults_on_console(browser) == []
+
+
+def test_the_editor_completes_marks_and_takes_back(site: tuple[str, Path], browser: webdriver.Chrome) -> None:
+    """Names and functions inside quotes, the fault at its line, undo step by step, all with styles by nonce alone."""
+    address, folder = site
+    before = (folder / "bridge.toml").read_bytes()
+    browser.get(f"{address}/bridge")
+    until(browser, lambda b: "Compiles" in words_of(b, "#state"))
+    editor = browser.find_element(By.CSS_SELECTOR, "#text .cm-content")
+    editor.send_keys(Keys.CONTROL, Keys.END)
+    editor.send_keys('\n[states]\nrun = "donor.PCM_FAST.RP')
+    until(browser, lambda b: "donor.PCM_FAST.RPM" in words_of(b, ".cm-tooltip-autocomplete"))
+    time.sleep(0.2)  # a choice counts only once a person could have seen it
+    editor.send_keys(Keys.ENTER, " > 400 rpm", '"')
+    until(browser, lambda b: 'run = "donor.PCM_FAST.RPM > 400 rpm"' in words_of(b, "#text"))
+    until(browser, lambda b: b.find_elements(By.CSS_SELECTOR, "#text .cm-lint-marker-error"))
+    editor.send_keys(Keys.ENTER, 'x = "lowp')
+    until(browser, lambda b: "lowpass" in words_of(b, ".cm-tooltip-autocomplete"))
+    editor.send_keys(Keys.ESCAPE)
+    for _ in range(12):
+        editor.send_keys(Keys.CONTROL, "z")
+    until(browser, lambda b: "Compiles" in words_of(b, "#state"))
+    assert browser.find_elements(By.CSS_SELECTOR, "#text .cm-lint-marker-error") == []
+    assert (folder / "bridge.toml").read_bytes() == before
     assert faults_on_console(browser) == []
 
 

@@ -90,7 +90,11 @@ def _journey(browser: webdriver.Chrome, address: str, folder: Path, brought: Pat
     browser.get(f"{address}/bridge")
     said("Empty", "#state")
     text = BRIDGE.replace('map = "', 'map = "signal_maps/')
-    paste = "const t = document.getElementById('text'); t.value = arguments[0]; t.dispatchEvent(new Event('input'));"
+    paste = (
+        "const held = new DataTransfer(); held.setData('text/plain', arguments[0]);"
+        "document.querySelector('#text .cm-content').dispatchEvent("
+        "new ClipboardEvent('paste', { clipboardData: held, bubbles: true, cancelable: true }));"
+    )
     browser.execute_script(paste, text)
     said("Compiles", "#state")
     browser.find_element(By.ID, "save").click()

@@ -204,3 +204,13 @@ def test_stop_goes_through_whatever_became_of_the_session(folder: Path) -> None:
     assert one.post("/api/live/stop", headers={"origin": "http://evil.example"}).status_code == 403
     assert one.post("/api/live/stop").status_code == 403
     assert browser(app, host="evil.example:8321").post("/api/live/stop", headers=ORIGIN).status_code == 403
+
+
+def test_only_the_editor_page_has_a_nonce_for_styles_and_a_new_one_each_time(tmp_path: Path) -> None:
+    here = browser(make_app(tmp_path, hosts=[HOST]))
+    policies = [here.get("/bridge").headers["content-security-policy"] for _ in range(2)]
+    nonces = {n for policy in policies for n in re.findall(r"style-src 'self' 'nonce-([\w-]{20,})'", policy)}
+    assert len(nonces) == 2
+    assert "nonce" not in here.get("/capture").headers["content-security-policy"]
+    assert "script-src 'self';" in policies[0]
+    assert not any("unsafe" in policy for policy in policies)

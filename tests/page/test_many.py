@@ -66,7 +66,7 @@ def test_the_bridge_as_a_table_says_how_sure_and_what_in_doubt(tmp_path: Path, o
     assert len(rows) > 10
     assert all(r["doubt"] for r in rows.values())
     assert any(r["doubt"] == "not available" for r in rows.values())
-    assert {s["sure"] for r in rows.values() for s in r["sources"]} == {"by hand"}
+    assert {s["sure"] for r in rows.values() for s in r["sources"]} == {"as the map says"}
     names = {n["name"]: n for n in view["names"]}
     plain = next(r for r in rows.values() if len(r["sources"]) == 1 and r["made_from"] == r["sources"][0]["name"])
     assert plain["made_from"] in names

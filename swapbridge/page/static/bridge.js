@@ -1,51 +1,26 @@
 // @ts-check
-// The bridge view: the text with line numbers and the compiler's words, the gauge tables with their curve, the dials.
+// The bridge view: the text with the compiler's words at their lines, the gauge tables with their curve, the dials.
 import { PickList } from "./list.js";
 import { ask, forgetTyped, guard, id, job, keepTyped, make, mayWrite, plot, table, tell, typed } from "./core.js";
 import { dialBoard } from "./dials.js";
+import { BridgeEditor } from "./editor.js";
 document.addEventListener("DOMContentLoaded", () => {
-  const text = id("text"), gutter = id("gutter");
-  let names = [], saved = "", version = "", later = 0, turn = 0, faults = [], open = null;
-
-  function number() {
-    const marked = new Map(faults.filter((f) => f.line).map((f) => [f.line, f.level]));
-    gutter.replaceChildren(...text.value.split("\n").map((_, i) => {
-      const level = marked.get(i + 1);
-      return make("div", { class: level ? (level === "refused" ? "bad" : "warn") : false, text: level ? `${level === "refused" ? "✗" : "!"} ${i + 1}` : String(i + 1) });
-    }));
-    gutter.scrollTop = text.scrollTop;
-  }
-
-  function goTo(line) {
-    const lines = text.value.split("\n"), start = lines.slice(0, line - 1).join("\n").length + (line > 1 ? 1 : 0);
-    text.focus();
-    text.setSelectionRange(start, start + lines[line - 1].length);
-    text.scrollTop = Math.max(0, (line - 6) * parseFloat(getComputedStyle(text).lineHeight));
-  }
+  const editor = new BridgeEditor(id("text"), { label: "The bridge file", described: "faults", writes: mayWrite, edited });
+  let saved = "", version = "", later = 0, turn = 0, open = null;
 
   function show(view) {
-    faults = view.faults;
+    const { faults } = view;
     const refused = faults.filter((f) => f.level === "refused").length;
     id("state").className = refused ? "bad" : faults.length ? "warn" : "good";
-    id("state").textContent = !text.value.trim() ? "Empty." : refused ? `✗ Refused: ${refused} thing${refused > 1 ? "s" : ""} to mend.` : faults.length ? `✓ Compiles, with ${faults.length} warning${faults.length > 1 ? "s" : ""}.` : "✓ Compiles.";
+    id("state").textContent = !editor.text.trim() ? "Empty." : refused ? `✗ Refused: ${refused} thing${refused > 1 ? "s" : ""} to mend.` : faults.length ? `✓ Compiles, with ${faults.length} warning${faults.length > 1 ? "s" : ""}.` : "✓ Compiles.";
     id("faults").replaceChildren(...(faults.length ? [make("ol", { class: "faults" }, ...faults.slice(0, 30).map((f) => make("li", {},
       make("span", { class: f.level === "refused" ? "bad" : "warn", text: f.level === "refused" ? "Refused. " : "Warning. " }),
-      f.line ? make("button", { type: "button", class: "row", text: `Line ${f.line}`, onclick: () => goTo(f.line) }) : "", ` ${f.words}`)))] : []));
-    names = view.names.length ? view.names : names;
-    id("names").replaceChildren(...names.map((n) => make("option", { value: n.name, label: `${n.unit} ${n.sure}`.trim() })), ...view.functions.map((f) => make("option", { value: f.usage, label: f.words })));
+      f.line ? make("button", { type: "button", class: "row", text: `Line ${f.line}`, onclick: () => editor.goTo(f.line) }) : "", ` ${f.words}`)))] : []));
+    if (view.names.length) editor.names = view.names;
+    editor.functions = view.functions;
+    editor.mark(faults);
     if (view.rows.length || !refused) board.put(view.rows);
     curves(view.tables);
-    number();
-  }
-
-  /** The whole text anew, as one step that the browser's own undo takes back. */
-  function retype(fresh) {
-    const top = text.scrollTop;
-    text.focus();
-    text.select();
-    if (!document.execCommand("insertText", false, fresh)) text.value = fresh;
-    text.scrollTop = top;
-    number(); edited();
   }
 
   // The bridge as a table: where a signal is made from one other, another of the same kind of unit can be picked.
@@ -63,17 +38,17 @@ document.addEventListener("DOMContentLoaded", () => {
   });
   function picker(row) {
     if (!mayWrite || row.sources.length !== 1 || row.made_from !== row.sources[0].name) return null;
-    const mine = row.message.split(".")[0], fits = names.filter((n) => n.bus !== mine && n.kind === row.kind);
+    const mine = row.message.split(".")[0], fits = editor.names.filter((n) => n.bus !== mine && n.kind === row.kind);
     if (fits.length < 2) return null;
-    return make("select", { "aria-label": `${row.signal} is made from`, class: "small", onchange: guard(async (e) => { const { text: fresh } = await ask("/api/bridge/pick", { text: text.value, message: row.message, signal: row.signal, source: e.target.value }); retype(fresh); }) },
+    return make("select", { "aria-label": `${row.signal} is made from`, class: "small", onchange: guard(async (e) => { const { text: fresh } = await ask("/api/bridge/pick", { text: editor.text, message: row.message, signal: row.signal, source: e.target.value }); editor.retype(fresh); }) },
       ...fits.map((n) => make("option", { value: n.name, text: `${n.name}${n.unit ? `, ${n.unit}` : ""} (${n.sure})`, selected: n.name === row.made_from })));
   }
   /** Shows where the text says it. */
   function find(row) {
-    const lines = text.value.split("\n");
+    const lines = editor.text.split("\n");
     const from = lines.findIndex((line) => line.includes("send") && line.includes(`"${row.message}"`));
     const at = lines.findIndex((line, n) => n > from && new RegExp(`(^|\\.)\\s*"?${row.signal}"?\\s*(=|\\])`).test(line));
-    if (from >= 0 && at >= 0) goTo(at + 1);
+    if (from >= 0 && at >= 0) editor.goTo(at + 1);
   }
 
   function curves(list) {
@@ -85,9 +60,9 @@ document.addEventListener("DOMContentLoaded", () => {
     const draw = () => plot(picture, [{ label: `${chosen.name} ${chosen.y}`, times: points.map((p) => p[0]), values: points.map((p) => p[1]) }], { height: 240, xLabel: chosen.x || "in" });
     const change = guard(async () => {
       const mine = ++turn;
-      const { text: fresh } = await ask("/api/bridge/curve", { text: text.value, table: open, points });
+      const { text: fresh } = await ask("/api/bridge/curve", { text: editor.text, table: open, points });
       if (mine !== turn) return;
-      retype(fresh);
+      editor.retype(fresh);
       draw();
     });
     const rows = make("div", { class: "scroll points" });
@@ -102,19 +77,14 @@ document.addEventListener("DOMContentLoaded", () => {
   }
 
   const check = guard(async () => {
-    const mine = ++turn, view = await ask("/api/bridge/check", { text: text.value });
+    const mine = ++turn, view = await ask("/api/bridge/check", { text: editor.text });
     if (mine === turn) show(view);
   });
-  function edited() { keepTyped("bridge.toml", text.value === saved ? null : { text: text.value, version }); clearTimeout(later); later = setTimeout(mayWrite ? check : () => {}, 350); }
-  const insert = guard(() => { if (!id("insert-name").value) return; text.focus(); if (!document.execCommand("insertText", false, id("insert-name").value)) text.setRangeText(id("insert-name").value); number(); edited(); });
-  id("insert").addEventListener("click", insert);
-  id("insert-name").addEventListener("keydown", (event) => { if (event.key === "Enter") insert(); });
-  text.addEventListener("keydown", (event) => { if (event.key === " " && event.ctrlKey) { event.preventDefault(); id("insert-name").focus(); id("insert-name").select(); } });
-  text.addEventListener("input", () => { number(); edited(); });
-  text.addEventListener("scroll", () => { gutter.scrollTop = text.scrollTop; });
+  function edited() { keepTyped("bridge.toml", editor.text === saved ? null : { text: editor.text, version }); clearTimeout(later); later = setTimeout(mayWrite ? check : () => {}, 350); }
   const load = guard(async () => {
     const view = await ask("/api/bridge");
-    text.value = saved = view.text;
+    saved = view.text;
+    editor.open(saved);
     version = view.version;
     undoWords(view.undo);
     show(view);
@@ -127,7 +97,7 @@ document.addEventListener("DOMContentLoaded", () => {
     id("unsaved").replaceChildren(...(words ? [make("section", { class: "card next" }, make("p", { text: words }), make("div", { class: "bar" }, ...buttons))] : []));
   }
   const button = (label, work) => make("button", { type: "button", text: label, onclick: guard(work) });
-  function mine(kept) { text.value = kept; choice(""); number(); edited(); }
+  function mine(kept) { editor.retype(kept); choice(""); }
   const start = guard(async () => {
     const view = await load(), kept = typed("bridge.toml");
     if (!view || !kept) return;
@@ -137,13 +107,12 @@ document.addEventListener("DOMContentLoaded", () => {
     const forget = button("Forget it, take the file as it is on the disk", async () => { forgetTyped(kept); choice(""); await load(); });
     if (!kept.mine) { choice(`${words} was left behind by another tab.${others}`, button("Show it here", () => mine(kept.value.text)), forget); return; }
     version = kept.value.version;
-    text.value = kept.value.text;
-    number(); check();
+    editor.retype(kept.value.text);
     choice(`${words} is shown.${others}`, forget);
   });
   // False where somebody else wrote the file: nothing is lost, and the person says what is to be done.
   async function store() {
-    const now = text.value;
+    const now = editor.text;
     try {
       const done = await ask("/api/bridge/save", { text: now, version });
       saved = now; version = done.version;
@@ -156,7 +125,7 @@ document.addEventListener("DOMContentLoaded", () => {
       if (!error.changed) throw error;
       const theirs = await ask("/api/bridge");
       choice(`${error.message}. Your text is still here, unsaved.`,
-        button("Look at the file as it is now (yours is kept)", () => { keepTyped("bridge.toml", { text: now, version }); text.value = saved = theirs.text; version = theirs.version; show(theirs); choice("This is the file as it is now.", button("Back to my text", () => mine(now))); }),
+        button("Look at the file as it is now (yours is kept)", () => { keepTyped("bridge.toml", { text: now, version }); saved = theirs.text; editor.open(saved); version = theirs.version; show(theirs); choice("This is the file as it is now.", button("Back to my text", () => mine(now))); }),
         button("Write mine over it (undo brings theirs back)", async () => { version = theirs.version; await store(); }));
       return false;
     }
@@ -164,12 +133,12 @@ document.addEventListener("DOMContentLoaded", () => {
   const save = guard(store);
   id("save").addEventListener("click", save);
   id("compile").addEventListener("click", guard(async () => {
-    if (text.value !== saved && !(await store())) return;
+    if (editor.text !== saved && !(await store())) return;
     await job(() => ask("/api/bridge/compile", { version }), id("work"), (r) => tell(`The plan is written: ${r.sends} messages, ${r.warnings.length} warnings.`));
   }));
   id("drive").addEventListener("click", () => job(() => ask("/api/bridge/dials", { file: id("driver").value }), id("dial-work"), (r) => dialBoard(id("dials"), r)));
   id("undo").addEventListener("click", guard(async () => {
-    if (text.value !== saved) { tell("There is text that is not saved; save it, or load the page again, before an earlier step is undone.", true); return; }
+    if (editor.text !== saved) { tell("There is text that is not saved; save it, or load the page again, before an earlier step is undone.", true); return; }
     const { undone } = await ask("/api/undo", { file: "bridge.toml", version });
     await load();
     tell(`Undone: ${undone}`);

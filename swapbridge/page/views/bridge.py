@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import secrets
 import tomllib
 from collections.abc import Sequence
 from dataclasses import replace
@@ -24,6 +25,7 @@ from swapbridge.language.reading import parse_bridge
 from swapbridge.page.answers import BridgeAnswer, BridgeRow, CheckAnswer, Curve, Dials, Fault, Pickable
 from swapbridge.page.bench import BenchPage, answer, field_text, posted, version_of
 from swapbridge.page.dials import dials
+from swapbridge.page.guard import policy_with_styles
 from swapbridge.page.keeping import ChangedError
 from swapbridge.page.rows import functions, pickable, sources, with_source
 from swapbridge.plan.model import Plan
@@ -41,7 +43,10 @@ def routes(bench: BenchPage) -> list[Route]:
     """Routes of the bridge view."""
 
     def show(request: Request) -> Response:
-        return bench.page(request, "bridge.html")
+        nonce = secrets.token_urlsafe(16)
+        page = bench.page(request, "bridge.html", nonce=nonce)
+        page.headers["content-security-policy"] = policy_with_styles(nonce)
+        return page
 
     def read(request: Request) -> Response:
         path = bench.folder_files.path(BRIDGE)

@@ -1,0 +1,1 @@
+export * from "../../../../.ci/page/codemirror.js";
