@@ -12,26 +12,26 @@ from swapbridge.cli.screen.plain_text import survive_any_encoding
 from swapbridge.core.errors import SwapbridgeError
 
 COMMANDS = {
-    "tour": "An invented engine swap from end to end, on real code paths.",
-    "new": "Lay out a swap folder.",
-    "record": "Record buses while known things are done to the vehicle.",
+    "tour": "Run an invented engine swap from end to end.",
+    "new": "Create a swap folder.",
+    "record": "Record buses while you carry out known actions on the vehicle.",
     "convert": "Convert a capture into another format.",
-    "survey": "Who speaks on a bus, how often, and which bits move.",
-    "compare": "What changed between two captures.",
-    "guess": "Find signals and what they mean.",
-    "map": "Accept findings into a signal map; set, show, merge and export.",
-    "draft": "Draft maps, needs and bridge file from recordings.",
+    "survey": "Show who sends on a bus, how often, and which bits change.",
+    "compare": "Show what changed between two captures.",
+    "guess": "Find signals in captures and what they mean.",
+    "map": "Work with signal maps: accept findings, set, show, merge, export.",
+    "draft": "Draft maps, needs list and bridge file from recordings.",
     "compile": "Check a bridge file and write its plan.",
-    "review": "Look at a learned rule, and say that it is right.",
+    "review": "Review a learned rule and confirm it.",
     "emit": "Write a plan's translator as C.",
-    "prove": "Judge a plan on the bench.",
+    "prove": "Prove a plan on the bench.",
     "replay": "Play a capture, or its translation, onto a bus.",
-    "dtc": "Ask the modules for fault codes; never clears them.",
-    "trial": "Trials on the bench: what a gauge shows for a number.",
+    "dtc": "Read fault codes from the modules; never clear them.",
+    "trial": "Find out what a module needs or shows, on the bench.",
     "run": "Run a plan between two live buses.",
     "stop": "Stop every live run on this computer.",
-    "status": "Where the swap stands and the one next thing to do.",
-    "guide": "Short pages for the garage.",
+    "status": "Show where the swap stands and the next step.",
+    "guide": "Read short guide pages, without a network.",
     "page": "Open the bench page in a browser.",
 }
 """Name and one-line help of every command; `swapbridge/cli/commands/<name>_cmd.py` holds it as `command`."""
@@ -75,16 +75,16 @@ class LazyGroup(click.Group):
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__)
 def cli() -> None:
-    """Swapbridge: give an engine swap's computers the CAN messages they wait for.
+    """Swapbridge: give the computers of an engine swap the CAN messages they wait for.
 
-    Record both buses, guess what the identifiers carry, keep it as a DBC signal map, compile a bridge between the
+    Record both buses, guess what the identifiers carry, store it as a DBC signal map, compile a bridge between the
     two maps, prove it on the bench, then run it or emit it as C.
 
-    The tool's word is advice: the vehicle's own manuals, local codes and licensed practice come first.
+    All results are advice: the vehicle's own manuals, local codes and licensed practice come first.
     """
 
 
 def main() -> None:
-    """Entry point: exit 0 done, 1 a proof failed, 2 the input or the call was wrong."""
+    """Entry point: exit code 0 done, 1 a proof failed, 2 the input or the call was wrong, 3 not proved."""
     survive_any_encoding()
     cli()

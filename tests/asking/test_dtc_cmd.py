@@ -60,8 +60,8 @@ def test_before_and_after_make_a_needs_list_say_more(car: Callable[[Car], None],
     assert "Texts from memory of SAE J2012." in second.output
     both = call("--before", str(whole), "--after", str(unplugged), "--needs", str(needs))
     assert both.exit_code == 0, both.output
-    assert "engine computer (7E8) answered before and does not now" in both.output
-    assert "missed or doubted by transmission, cluster" in both.output
+    assert "engine computer (7E8) answered before but not now" in both.output
+    assert "reported missing or wrong by transmission, cluster" in both.output
     assert "2 needs" in both.output
     assert 'codes = ["U0100-87"]' in needs.read_text()
     assert read_answers(whole).bus == "host"
@@ -70,12 +70,12 @@ def test_before_and_after_make_a_needs_list_say_more(car: Callable[[Car], None],
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [
-        (("--after", "x.json"), "--after goes with --before"),
-        (("--needs", "x.toml"), "--needs goes with --before"),
+        (("--after", "x.json"), "--after needs --before"),
+        (("--needs", "x.toml"), "--needs needs --before"),
         (("--bus", BUS, "--address", "7A0"), "REQUEST:ANSWER"),
         (("--bus", BUS, "--address", "7A0:18DAF110x", "--cautions-read"), "two identifiers of one form"),
         (("--bus", BUS, "--name", "7EE"), "ANSWER=NAME"),
-        (("--bus", BUS, "--bus", "donor=virtual:other"), "say which bus is meant, one of host, donor"),
+        (("--bus", BUS, "--bus", "donor=virtual:other"), "name one bus: host, donor"),
         (("--bus", BUS, "--texts", "nowhere.csv"), "nowhere.csv can't be read"),
         (("--before", "nowhere.json", "--after", "x"), "nowhere.json does not exist"),
         (("--bus", BUS), "--cautions-read"),

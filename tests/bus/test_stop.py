@@ -78,7 +78,9 @@ def test_from_another_terminal(running: Any, serial_adapter: Any, tmp_path: Path
     assert process.returncode == 0
     assert found not in live_runs()
     again = stop(process)
-    assert "nothing is running" in again.stdout or f"no run of process {process.pid}; running are" in again.stderr
+    assert (
+        "nothing is running" in again.stdout or f"process {process.pid} is not a run; these are running" in again.stderr
+    )
 
 
 @pytest.mark.parametrize("ramp", [False, True])
@@ -169,7 +171,7 @@ def test_a_wrong_number_is_not_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(stop_cmd, "live_runs", lambda: [one])
     result = CliRunner().invoke(cli, ["stop", "--process", "78"])
     assert result.exit_code == 2
-    assert "running are 77 (my swap)" in result.output
+    assert "these are running: 77 (my swap)" in result.output
 
 
 def test_a_foreign_voice_at_the_port_is_not_heard(running: Any) -> None:

@@ -131,7 +131,7 @@ def test_two_captures_are_taken_together(files: tuple[Path, Path]) -> None:
     [
         (["--id", "zz"], "is not hexadecimal"),
         (["--id", "7FF"], "is not in the capture"),
-        (["--plot", "out.gif"], "name the file so"),
+        (["--plot", "out.gif"], "give the file one of these extensions"),
         (["--jobs", "0"], "at least 1 process"),
         (["--stimulus", "CSV", "--stimulus", "CSV"], "one --stimulus for every capture"),
         (["--stimulus", "CSV", "--stimulus-time", "relative"], "do not overlap"),

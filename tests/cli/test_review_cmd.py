@@ -73,5 +73,5 @@ def test_it_shows_recorded_beside_made_and_keeps_a_yes(swap: Path) -> None:
 def test_a_name_that_is_no_learned_rule(swap: Path) -> None:
     result = review(swap, "host.Nothing")
     assert result.exit_code == 2
-    assert "host.Nothing is no learned rule of" in result.output
-    assert "still to be reviewed is" in result.output
+    assert "host.Nothing is not a learned rule of" in result.output
+    assert "still to be reviewed:" in result.output

@@ -15,7 +15,7 @@ def test_a_folder_with_other_things_is_refused(tmp_path: Path) -> None:
     (tmp_path / "mine.txt").write_text("mine", encoding="utf-8")
     result = CliRunner().invoke(cli, ["tour", "--folder", str(tmp_path)])
     assert result.exit_code == 2
-    assert "holds something that is no tour" in result.output
+    assert "contains something other than a tour" in result.output
     assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
 
 

@@ -33,10 +33,10 @@ def test_before_anything_was_asked_the_board_says_how(tmp_path: Path, open_page:
 def test_the_board_shows_what_appeared_and_who_is_silent(tmp_path: Path, open_page: OpenPage) -> None:
     files(tmp_path)
     text = open_page(tmp_path).http.get("/modules", params={"before": "host-1.json", "after": "host-2.json"}).text
-    assert "engine computer: missed or doubted by transmission" in text
+    assert "engine computer: reported missing or wrong by transmission" in text
     assert '<td>appeared</td><td class="mono">U0100-87</td>' in text
     assert "silent now" in text
-    assert '<td>not known now</td><td class="mono">P0128</td>' in text
+    assert '<td>unknown now</td><td class="mono">P0128</td>' in text
     assert "Ended early: stopped by the person." in text
     assert "reports no codes" in text
     assert HOSTILE not in text

@@ -262,8 +262,8 @@ def test_inside_a_swap_folder_the_captures_are_found(swap_folder: Path, tmp_path
         (["prove", "{plan}", "--capture", "body={donor}"], "no bus 'body'"),
         (["prove", "{plan}", "--donor", "nowhere.log"], "nowhere.log"),
         (["prove", "{donor}"], "not readable JSON"),
-        (["status", "nowhere"], "is no folder"),
-        (["status", "{captures}"], "no swap folder"),
+        (["status", "nowhere"], "is not a folder"),
+        (["status", "{captures}"], "is not a swap folder"),
     ],
 )
 def test_wrong_calls_are_one_sentence_and_exit_2(swap_folder: Path, call: list[str], words: str) -> None:

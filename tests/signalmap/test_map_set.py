@@ -180,7 +180,7 @@ def test_a_refusal_leaves_the_file_alone(tmp_path: Path) -> None:
     path = tmp_path / "m.dbc"
     save_map(ONE, path)
     refused(call("Alpha.S", "--counter", "0-999", "--into", path), "does not fit S")
-    refused(call("Alpha.S", "--into", path), "nothing is said of Alpha.S")
+    refused(call("Alpha.S", "--into", path), "nothing to set for Alpha.S")
     refused(call("Alpha.S", "--scale", "much", "--into", path), "not a decimal number")
     assert path.read_bytes() == encode_map(ONE)
 

@@ -134,7 +134,7 @@ def test_convert_to_physical_values(host: Path, tmp_path: Path) -> None:
         (["survey", "{none}"], "name a file that exists"),
         (["survey", "{junk}"], "holds no frames that can be read"),
         (["survey", "{empty}"], "is empty: record again"),
-        (["survey", "{host}", "--bit-rate", "fast"], "no bit rate"),
+        (["survey", "{host}", "--bit-rate", "fast"], "is not a bit rate"),
         (["survey", "{host}", "--json", "{nowhere}/s.json"], "can't write"),
         (["compare", "{host}", "{junk}"], "holds no frames"),
         (["compare", "{host}", "{host}", "--needs", "{nowhere}/n.toml"], "can't write"),
@@ -146,7 +146,7 @@ def test_convert_to_physical_values(host: Path, tmp_path: Path) -> None:
         (["convert", "{host}", "{host}"], "is the capture itself"),
         (["convert", "{host}", "{tmp}/x.xyz"], "can't tell the form"),
         (["convert", "{junk}", "{tmp}/x.parquet"], "holds no frames"),
-        (["convert", "{host}", "{tmp}/x.log", "--map", "{dbc}"], "let OUT end in .csv"),
+        (["convert", "{host}", "{tmp}/x.log", "--map", "{dbc}"], "give OUT the extension .csv"),
         (["convert", "{host}", "{tmp}/x.csv", "--map", "{other}"], "none of the map's messages is in the capture"),
     ],
 )

@@ -26,8 +26,8 @@ OUT = click.Path(dir_okay=False, path_type=Path)
 @click.argument("a", type=FILE, callback=InFolder(CAPTURES))
 @click.argument("b", type=FILE, callback=InFolder(CAPTURES))
 @bit_rate_option
-@click.option("--needs", metavar="FILE", type=OUT, help="Write what vanished as a needs list (TOML).")
-@click.option("--needs-bus", metavar="NAME", help="What the bridge file calls this bus, for the needs list.")
+@click.option("--needs", metavar="FILE", type=OUT, help="Write the vanished messages as a needs list (TOML).")
+@click.option("--needs-bus", metavar="NAME", help="Name of this bus in the bridge file, for the needs list.")
 @click.option("--json", "json_path", metavar="FILE", type=OUT, help="Write everything as JSON.")
 def command(
     a: Path,
@@ -37,11 +37,11 @@ def command(
     needs_bus: str | None,
     json_path: Path | None,
 ) -> None:
-    """What changed from capture A to capture B: identifiers, periods, lengths and bits.
+    """Show what changed from capture A to capture B: identifiers, periods, lengths and bits.
 
-    Key on or engine running, compressor off or on, engine computer plugged or unplugged. What vanished when a module
-    was unplugged is what a translator must supply in its place: --needs writes it down. Record both for the same time
-    and both from wake-up; what a short capture could have missed by chance is marked.
+    Compare key on with engine running, compressor off with on, or engine computer connected with unplugged. Messages
+    that vanished when a module was unplugged must come from the translator: --needs lists them. Record both for the
+    same time and both from wake-up; whatever a short capture could have missed by chance is marked.
 
     \b
     Example:
@@ -76,4 +76,4 @@ def command(
     if needs is not None:
         with written_whole(needs) as temporary:
             temporary.write_text(needs_toml(found, needs_bus), encoding="utf-8")
-        say(f"{len(found.vanished)} needs written to {needs}: fill in who waits for each")
+        say(f"{len(found.vanished)} needs written to {needs}: fill in which module waits for each")

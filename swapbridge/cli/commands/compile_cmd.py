@@ -21,20 +21,24 @@ from swapbridge.signalmap.dbc_write import save_map
 @click.command("compile", short_help="Check a bridge file and write its plan.")
 @click.argument("bridge", type=click.Path(dir_okay=False, path_type=Path), required=False, callback=InFolder())
 @click.option(
-    "--map", "maps", multiple=True, metavar="BUS=FILE", help="Map of a bus, instead of the one the bridge file names."
+    "--map",
+    "maps",
+    multiple=True,
+    metavar="BUS=FILE",
+    help="Map of a bus, instead of the one named in the bridge file.",
 )
-@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="Write the plan there (plan.json).")
-@click.option("--explain", is_flag=True, help="Print the plan in words that a mechanic can check.")
-@click.option("--sent-dbc", type=click.Path(dir_okay=False, path_type=Path), help="Write what is sent as a DBC.")
-@click.option("--bus", help="With --sent-dbc: only what is sent on this bus.")
+@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write the plan to (plan.json).")
+@click.option("--explain", is_flag=True, help="Print the plan in plain words that a mechanic can check.")
+@click.option("--sent-dbc", type=click.Path(dir_okay=False, path_type=Path), help="Write the sent messages as a DBC.")
+@click.option("--bus", help="With --sent-dbc: only messages sent on this bus.")
 def command(
     bridge: Path | None, maps: tuple[str, ...], out: Path | None, explain: bool, sent_dbc: Path | None, bus: str | None
 ) -> None:
-    """Check the bridge file BRIDGE against the maps of its buses, and turn it into a plan.
+    """Check the bridge file BRIDGE against the maps of its buses, and compile it into a plan.
 
     Everything is checked before a plan is written: units, ranges, fallbacks, limits, who else sends an identifier,
-    timing and bus load. What can't be done exactly or safely is refused with its line, the reason and what to do.
-    Inside a swap folder BRIDGE may be left out.
+    timing and bus load. What can't be done exactly or safely is refused, with the line, the reason and what to do.
+    Inside a swap folder BRIDGE can be omitted.
 
     \b
     Example: swapbridge compile bridge.toml --out plan.json --explain

@@ -26,13 +26,13 @@ from swapbridge.swapfolder.paths import CAPTURES
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
     help="Write physical values through this signal map (OUT ends in .csv).",
 )
-@click.option("--bus", metavar="NAME", help="The bus that the map is for, where several carry its identifiers.")
+@click.option("--bus", metavar="NAME", help="The bus that the map belongs to, if several buses carry its identifiers.")
 def command(capture: Path, out: Path, map_path: Path | None, bus: str | None) -> None:
-    """Convert CAPTURE into the format that OUT's ending names.
+    """Convert CAPTURE to the format given by the extension of OUT.
 
-    .log and .log.gz: text that every tool reads. .parquet: columns that load many times as fast; use it wherever a
-    capture is. .asc, .blf, .csv: through python-can. .mf4: through asammdf (extra mf4). With --map, .csv holds physical
-    values as rows of time_s,channel,value,unit, which also serve as a stimulus file.
+    .log and .log.gz: text that every tool reads. .parquet: columns that load many times faster; accepted wherever a
+    capture is. .asc, .blf, .csv: by python-can. .mf4: by asammdf (extra mf4). With --map, .csv holds physical
+    values as rows of time_s,channel,value,unit, which can also be used as a stimulus file.
 
     \b
     Example:
@@ -46,7 +46,7 @@ def command(capture: Path, out: Path, map_path: Path | None, bus: str | None) ->
         say(f"{done.frames:,} frames written to {out}")
         return
     if out.suffix.lower() != ".csv":
-        raise click.UsageError("--map writes physical values as .csv: let OUT end in .csv")
+        raise click.UsageError("--map writes physical values as .csv: give OUT the extension .csv")
     signal_map = load_map(map_path)
     say_notes(signal_map)
     with progress_bar("Decoding") as report:

@@ -16,20 +16,20 @@ from swapbridge.swapfolder.drafting import REPORT, draft_folder, draft_recording
 
 
 @click.command()
-@click.option("--jobs", type=int, metavar="N", help="Processes; by default all cores for large recordings.")
+@click.option("--jobs", type=int, metavar="N", help="Number of processes (default: all cores for large recordings).")
 @click.option(
     "--report",
     metavar="FILE",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Where the HTML report goes; by default draft.html in the folder.",
+    help="The HTML report (default: draft.html in the folder).",
 )
 def command(jobs: int | None, report: Path | None) -> None:
-    """Draft maps, needs and bridge file from the recordings of a swap folder.
+    """Draft maps, needs list and bridge file from the recordings of a swap folder.
 
-    It wants four recordings in captures/: host_old_engine and donor_own_vehicle with their stimulus files,
-    host_unplugged, and donor_alone. Every field of every message that somebody will miss is explained by what the
-    swapped vehicle will have, or said to be open. A line of the bridge file is draft's while it carries draft's
-    comment. The outlook comes first: what can be made whole, and what can't be made at all.
+    This needs four recordings in captures/: host_old_engine and donor_own_vehicle with their stimulus files,
+    host_unplugged, and donor_alone. Every field of every message that will be missing is explained by signals that the
+    swapped vehicle will have, or reported as open. A line of the bridge file belongs to draft while it carries draft's
+    comment; other lines are never changed. The outlook comes first: what can be made completely, and what not at all.
 
     \b
     Example: swapbridge draft

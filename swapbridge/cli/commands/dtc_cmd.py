@@ -41,27 +41,31 @@ FILE = click.Path(dir_okay=False, path_type=Path)
     type=click.Choice(("auto", "obd", "j1939")),
     default="auto",
     show_default=True,
-    help="ISO 15765-4, J1939, or what the bus is heard to speak.",
+    help="obd (ISO 15765-4), j1939, or detected from the traffic.",
 )
 @click.option(
-    "--address", "addresses", multiple=True, metavar="REQUEST:ANSWER", help="A module's own address, like 7A0:7A8."
+    "--address", "addresses", multiple=True, metavar="REQUEST:ANSWER", help="Address of a module, like 7A0:7A8."
 )
-@click.option("--name", "names", multiple=True, metavar="ANSWER=NAME", help="A module's name, like 7EE=cluster.")
+@click.option("--name", "names", multiple=True, metavar="ANSWER=NAME", help="Name of a module, like 7EE=cluster.")
 @click.option(
     "--recording",
     "files",
     multiple=True,
     type=FILE,
     callback=InFolder(CAPTURES),
-    help="A recording of this bus: what is heard there is never asked (default: the swap folder's).",
+    help="Recording of this bus: its identifiers are never used for requests (default: the swap folder's).",
 )
-@click.option("--map", "maps", multiple=True, type=FILE, callback=InFolder(MAPS), help="A map that knows the speed.")
-@click.option("--texts", type=FILE, help="A table of texts for codes: lines like P0128,Coolant thermostat.")
-@click.option("--out", type=FILE, help="Keep the answers in this file (default: the swap folder's codes/).")
-@click.option("--before", type=FILE, help="Answers from before: say what appeared and what went.")
-@click.option("--after", type=FILE, help="Answers from afterwards; with --before nothing is asked.")
-@click.option("--needs", type=FILE, help="Write the codes that appeared into this needs list.")
-@click.option("--cautions-read", is_flag=True, help="The cautions were read; else they are shown and asked about.")
+@click.option("--map", "maps", multiple=True, type=FILE, callback=InFolder(MAPS), help="Map with the vehicle speed.")
+@click.option("--texts", type=FILE, help="Table of texts for codes, with lines like P0128,Coolant thermostat.")
+@click.option("--out", type=FILE, help="Write the answers to this file (default: in the swap folder's codes/).")
+@click.option("--before", type=FILE, help="Earlier answers: show which codes appeared and which are gone.")
+@click.option("--after", type=FILE, help="Later answers to compare with --before, instead of asking now.")
+@click.option("--needs", type=FILE, help="Write the new codes into this needs list.")
+@click.option(
+    "--cautions-read",
+    is_flag=True,
+    help="Confirm that you have read the cautions; otherwise they are shown and you are asked.",
+)
 def command(
     bus: str | None,
     buses: tuple[str, ...],
@@ -78,19 +82,19 @@ def command(
     needs: Path | None,
     cautions_read: bool,
 ) -> None:
-    """Ask the modules on BUS for their fault codes and who they are. Nothing is cleared, written or switched.
+    """Read fault codes and identification from the modules on BUS. Nothing is cleared, written or switched.
 
     \b
     Example: swapbridge dtc host --bus host=socketcan:can0,bitrate=500000 --out codes/whole.json
     Example: swapbridge dtc --before codes/whole.json --after codes/unplugged.json --needs needs.toml
 
-    The vehicle stands still, key on. Refused above 5 km/h and while a translator runs on that bus. BUS is only needed
-    where several are named.
+    Vehicle stationary, key on. Refused above 5 km/h and while a translator runs on that bus. BUS is only needed
+    if several buses are configured.
     """
     if after is not None and before is None:
-        raise click.UsageError("--after goes with --before: name the answers to compare with")
+        raise click.UsageError("--after needs --before: name the answers to compare with")
     if needs is not None and before is None:
-        raise click.UsageError("--needs goes with --before: codes belong to a need when they appeared since")
+        raise click.UsageError("--needs needs --before: only codes that appeared since then belong to a need")
     old = None if before is None else read_answers(before)
     if after is not None:
         said = read_answers(after)
@@ -109,7 +113,7 @@ def command(
         out = out or _next_file(spec)
         if out is not None:
             write_answers(out, said)
-            say(f"answers kept in {out}")
+            say(f"answers written to {out}")
     _show(said)
     if old is not None:
         changes = compare_answers(old, said)
@@ -135,7 +139,7 @@ def one_bus(specs: tuple[BusSpec, ...], wanted: str | None) -> BusSpec:
         if spec.name == wanted:
             return spec
     known = ", ".join(spec.name for spec in specs)
-    raise InputError(f"say which bus is meant, one of {known}")
+    raise InputError(f"name one bus: {known}")
 
 
 def _recordings(files: tuple[Path, ...], spec: BusSpec) -> Iterable[Path]:
@@ -164,14 +168,14 @@ def read_address(text: str) -> tuple[int, int]:
     """
     request, separator, answer = text.partition(":")
     if not separator:
-        raise InputError(f"address {text!r} is REQUEST:ANSWER, like 7A0:7A8")
+        raise InputError(f"address {text!r} can't be read: write REQUEST:ANSWER, like 7A0:7A8")
     return identifier_word(*parse_identifier(answer)), identifier_word(*parse_identifier(request))
 
 
 def _name(text: str) -> tuple[str, str]:
     answer, separator, name = text.partition("=")
     if not separator or not name.strip():
-        raise InputError(f"name {text!r} is ANSWER=NAME, like 7EE=cluster")
+        raise InputError(f"name {text!r} can't be read: write ANSWER=NAME, like 7EE=cluster")
     return answer.strip().upper(), name.strip()
 
 
@@ -213,11 +217,11 @@ def _show(said: Answers) -> None:
         others = [code for code in module.codes if not code.about]
         for title, codes in (("about other modules", network), ("other codes", others)):
             if codes:
-                screen.print(table(("code", "says", "status"), [_row(code) for code in codes], title=f"  {title}"))
+                screen.print(table(("code", "meaning", "status"), [_row(code) for code in codes], title=f"  {title}"))
         if not module.codes:
             screen.print(f"  {_nothing(module)}", markup=False)
         if module.watches:
-            screen.print(f"  can miss others: {', '.join(module.watches)}", markup=False)
+            screen.print(f"  can report missing modules: {', '.join(module.watches)}", markup=False)
         for words in module.remarks:
             screen.print(f"  - {words}", markup=False)
     screen.print()
@@ -231,7 +235,7 @@ def _show(said: Answers) -> None:
 def _nothing(module: Module) -> str:
     if any(what in module.asked for what in ("03", "19 02", "DM1")):
         return f"no codes ({', '.join(module.asked)} answered)"
-    return "said nothing of its codes"
+    return "did not report its codes"
 
 
 def _where(module: Module) -> str:
@@ -250,7 +254,7 @@ def _show_changes(changes: Changes) -> None:
     screen.print()
     screen.print(f"Since {changes.before.time}", style="bold", markup=False)
     for module in changes.silent:
-        screen.print(f"  {module.name} ({module.answer}) answered before and does not now", markup=False)
+        screen.print(f"  {module.name} ({module.answer}) answered before but not now", markup=False)
     for change in changes.modules:
         if change.after is None:
             continue
@@ -258,25 +262,25 @@ def _show_changes(changes: Changes) -> None:
         rows = [(kind, *_row(code)) for kind, codes in _kinds(change) for code in codes]
         if rows or new:
             title = f"{change.module.name} ({change.module.answer}){new}"
-            screen.print(table(("", "code", "says", "status"), rows, title=title))
+            screen.print(table(("", "code", "meaning", "status"), rows, title=title))
     missed = {code.missed for change in complaining(changes) for code in change.appeared if code.missed}
     if missed:
         who = ", ".join(change.module.name for change in complaining(changes))
-        screen.print(f"\n{', '.join(sorted(missed))}: missed or doubted by {who}", markup=False)
+        screen.print(f"\n{', '.join(sorted(missed))}: reported missing or wrong by {who}", markup=False)
     if not any(change.appeared or change.gone for change in changes.modules):
-        screen.print("  no code appeared and none went, of the modules that answered both times", markup=False)
+        screen.print("  no code appeared or disappeared in the modules that answered both times", markup=False)
 
 
 def _kinds(change: ModuleChange) -> Iterable[tuple[str, tuple[Code, ...]]]:
-    return (("appeared", change.appeared), ("gone", change.gone), ("not known now", change.unknown))
+    return (("appeared", change.appeared), ("gone", change.gone), ("unknown now", change.unknown))
 
 
 def _into_needs(path: Path, changes: Changes) -> None:
     found = codes_of_needs(changes, load_needs(path))
     if not found:
-        say(f"no need in {path} is of a module that complained: set module to its name, or use --name")
+        say(f"no need in {path} names a module that complained: set `module` to the module's name, or use --name")
         return
     text = with_codes(path.read_text(encoding="utf-8"), {one.need.line: (one.codes, one.found) for one in found})
     with written_whole(path) as temporary:
         temporary.write_text(text, encoding="utf-8")
-    say(f"{len(found)} needs in {path} now say which codes their absence sets")
+    say(f"{len(found)} needs in {path} now list the codes that their absence sets")

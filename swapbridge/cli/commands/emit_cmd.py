@@ -27,14 +27,14 @@ def command() -> None:
     "folder",
     type=click.Path(file_okay=False, path_type=Path),
     required=True,
-    help="Folder for the files; made if missing.",
+    help="Folder for the files; created if missing.",
 )
 @click.option("--name", default="bridge", show_default=True, help="Prefix of files, types and functions.")
 def c(plan: Path, folder: Path, name: str) -> None:
     """Write PLAN's translator as C99 into a folder.
 
     NAME.h and NAME.c are the translator, for any board or computer. NAME_harness.c compares it with the Python
-    translator, NAME_linux.c and NAME_board.c are example mains, NAME_notes.txt has wiring, termination, watchdog,
+    translator. NAME_linux.c and NAME_board.c are example mains. NAME_notes.txt covers wiring, termination, watchdog,
     sleep and cautions. Prove the plan before the translator touches a vehicle.
 
     Example: swapbridge emit c plan.json --out translator_c

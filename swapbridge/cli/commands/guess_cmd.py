@@ -46,12 +46,12 @@ OUT = click.Path(dir_okay=False, writable=True, path_type=Path)
     type=FILE,
     multiple=True,
     callback=InFolder(CAPTURES),
-    help="What was done to the vehicle; one for every capture, in order.",
+    help="Record of what was done to the vehicle; one for every capture, in the same order.",
 )
 @click.option(
     "--stimulus-time",
     type=click.Choice(["absolute", "relative"]),
-    help="Whose clock the stimulus has: the capture's, or seconds since its first frame. Default: what overlaps.",
+    help="Clock of the stimulus: the capture's, or seconds since its first frame. Default: whichever overlaps.",
 )
 @click.option(
     "--id",
@@ -62,11 +62,13 @@ OUT = click.Path(dir_okay=False, writable=True, path_type=Path)
     help="Show only this identifier, with all its evidence.",
 )
 @click.option("--json", "json_file", metavar="FILE", type=OUT, help="Write all findings as JSON.")
-@click.option("--dbc", "dbc_file", metavar="FILE", type=OUT, help="Write findings as a signal map.")
-@click.option("--plot", "plot_file", metavar="FILE", type=OUT, help="Draw field over stimulus: FILE.html or FILE.png.")
-@click.option("--jobs", type=int, metavar="N", help="Processes; by default all cores for a large capture.")
-@click.option("--scheduler", metavar="ADDRESS", help="Work on a Dask cluster (extra `cluster`).")
-@click.option("--all", "show_all", is_flag=True, help="Also list claims that are only a hint.")
+@click.option("--dbc", "dbc_file", metavar="FILE", type=OUT, help="Write the findings as a signal map.")
+@click.option(
+    "--plot", "plot_file", metavar="FILE", type=OUT, help="Plot fields over the stimulus: FILE.html or FILE.png."
+)
+@click.option("--jobs", type=int, metavar="N", help="Number of processes (default: all cores for a large capture).")
+@click.option("--scheduler", metavar="ADDRESS", help="Use a Dask cluster (extra `cluster`).")
+@click.option("--all", "show_all", is_flag=True, help="Also list claims that are only hints.")
 def command(
     captures: tuple[Path, ...],
     stimuli: tuple[Path, ...],
@@ -81,9 +83,9 @@ def command(
 ) -> None:
     """Find signals in captures and what they mean.
 
-    Give what was done to the vehicle with --stimulus (rows of time_s,channel,value); a scan tool's answers that are in
-    the capture are used without being asked. Identifiers are hex, with an x behind for 29 bits. Several captures of
-    one vehicle are taken together: what is claimed must hold in all of them.
+    --stimulus says what was done to the vehicle (rows of time_s,channel,value). A scan tool's answers in the capture
+    are used automatically. Identifiers are hex, followed by x for 29 bits. Several captures of
+    one vehicle are evaluated together: every claim must hold in all of them.
 
     \b
     Example: swapbridge guess host.log --stimulus host.csv --json findings.json --plot host.html
@@ -94,7 +96,7 @@ def command(
             "order"
         )
     if plot_file is not None and plot_file.suffix.lower() not in (".html", ".png"):
-        raise InputError(f"--plot draws .html or .png, not {plot_file.name}: name the file so")
+        raise InputError(f"--plot writes .html or .png, not {plot_file.name}: give the file one of these extensions")
     read = list(read_all(dict(enumerate(captures))).values())
     for capture in read:
         for sentence in capture.notes.sentences():

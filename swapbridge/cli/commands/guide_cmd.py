@@ -12,16 +12,16 @@ from swapbridge.guides.text import REFERENCE, STAGES, page_text, page_title
 @click.command()
 @click.argument("topic", required=False, metavar="[TOPIC]")
 def command(topic: str | None) -> None:
-    """Short pages for the garage and the reference: a list without TOPIC, or one page.
+    """Show a guide page, or a list of all pages if TOPIC is omitted.
 
     \b
     Example: swapbridge guide first-contact
     """
     if topic is None:
         terminal = console()
-        for heading, topics in (("in the order of the work", STAGES), ("to look things up", REFERENCE)):
+        for heading, topics in (("in the order of the work", STAGES), ("reference", REFERENCE)):
             terminal.print(table((heading, "page"), [(name, page_title(name)) for name in topics]))
-        click.echo("\nread one: swapbridge guide first-contact")
+        click.echo("\nto read a page: swapbridge guide first-contact")
         return
     text = page_text(topic)
     terminal = console()

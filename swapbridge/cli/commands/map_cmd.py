@@ -31,10 +31,10 @@ MOST_FINDINGS_BYTES = 256 << 20
 
 @click.group()
 def command() -> None:
-    """Signal maps: accept findings, say what is missing, show, merge, export.
+    """Work with signal maps: accept findings, set what is missing, show, merge, export.
 
-    A map is a DBC file: any tool that reads DBC reads it. How a signal was found, and how its counter or checksum is
-    computed, is kept in comments and attributes.
+    A map is a DBC file that any DBC tool can read. How a signal was found, and how its counter or checksum is
+    computed, is stored in comments and attributes.
 
     \b
     Example: swapbridge map accept findings.json --into signal_maps/host.dbc
@@ -46,25 +46,25 @@ command.add_command(map_set.command)
 
 @command.command()
 @click.argument("findings", metavar="FINDINGS.json", type=FILE, callback=InFolder())
-@click.option("--into", "into", metavar="MAP.dbc", type=FILE, required=True, help="Map to add to; made if not there.")
+@click.option("--into", "into", metavar="MAP.dbc", type=FILE, required=True, help="Map to add to; created if missing.")
 @click.option(
     "--min-confidence",
     metavar="SHARE",
     type=click.FloatRange(0.0, 1.0),
     default=0.9,
     show_default=True,
-    help="Meaning is taken from this confidence on, a layout from this layout confidence on.",
+    help="Least confidence for a meaning, and least layout confidence for a layout.",
 )
-@click.option("--names", "names_file", metavar="FILE.toml", type=FILE, help="Names to give, as in the example below.")
-@click.option("--bus", metavar="NAME", help="Take this bus only.")
+@click.option("--names", "names_file", metavar="FILE.toml", type=FILE, help="Names to assign, as described above.")
+@click.option("--bus", metavar="NAME", help="Use this bus only.")
 def accept(findings: Path, into: Path, min_confidence: float, names_file: Path | None, bus: str | None) -> None:
-    """Take findings of `swapbridge guess --json` into a signal map.
+    """Add the findings of `swapbridge guess --json` to a signal map.
 
-    What is in the map already stays as it is; a finding at the same place only adds its evidence. Accepting the same
+    Existing entries of the map are not changed; a finding at the same place only adds its evidence. Accepting the same
     findings twice changes nothing.
 
     \b
-    A names file gives messages and signals their names:
+    A names file assigns names to messages and signals:
         "0C8" = "EngineData"
         "0C8.engine_speed" = "EngineSpeed"      (by channel, or by the name in the findings)
 
@@ -88,12 +88,12 @@ def accept(findings: Path, into: Path, min_confidence: float, names_file: Path |
 @command.command()
 @click.argument("signal_map", metavar="MAP.dbc", type=FILE, callback=InFolder(MAPS))
 @click.option("--id", "ids", metavar="ID", type=IdentifierType(), multiple=True, help="Only this identifier.")
-@click.option("--notes", is_flag=True, help="What was put right or left out when the map was read, and nothing else.")
+@click.option("--notes", is_flag=True, help="Only list what was corrected or left out when the map was read.")
 def show(signal_map: Path, ids: tuple[tuple[int, bool], ...], notes: bool) -> None:
-    """Show what a map holds: a DBC, KCD, SYM or ARXML.
+    """Show the content of a map: a DBC, KCD, SYM or ARXML file.
 
-    Maps are read as they are found: what is harmless is put right, what contradicts itself is left out, and --notes
-    says all of it.
+    Maps from other tools are read leniently: harmless faults are corrected, contradictory entries are left out, and
+    --notes lists both.
 
     \b
     Example: swapbridge map show signal_maps/host.dbc --id 0C8
@@ -140,12 +140,12 @@ def _show_row(r: dict[str, str]) -> tuple[str, ...]:
 @command.command()
 @click.argument("first", metavar="FIRST.dbc", type=FILE, callback=InFolder(MAPS))
 @click.argument("second", metavar="SECOND.dbc", type=FILE, callback=InFolder(MAPS))
-@click.option("--out", metavar="MAP.dbc", type=FILE, required=True, help="Where the joined map goes.")
+@click.option("--out", metavar="MAP.dbc", type=FILE, required=True, help="The merged map.")
 def merge(first: Path, second: Path, out: Path) -> None:
-    """Join two maps of one bus.
+    """Merge two maps of one bus.
 
-    Where both speak of the same bits the first map is followed, and what only the second knows (evidence, a checksum's
-    method, a unit) is added. Every contradiction is shown.
+    Where both describe the same bits the first map wins; what only the second contains (evidence, a checksum's
+    method, a unit) is added. Every contradiction is listed.
 
     \b
     Example: swapbridge map merge signal_maps/host.dbc found.dbc --out signal_maps/host.dbc
@@ -167,7 +167,7 @@ def merge(first: Path, second: Path, out: Path) -> None:
 @click.argument("signal_map", metavar="MAP.dbc", type=FILE, callback=InFolder(MAPS))
 @click.option("--out", metavar="FILE", type=FILE, required=True, help="FILE.dbc, FILE.csv or FILE.json.")
 def export(signal_map: Path, out: Path) -> None:
-    """Write a map (a DBC, KCD, SYM or ARXML) as a clean DBC, a CSV table or JSON.
+    """Write a map (a DBC, KCD, SYM or ARXML file) as a clean DBC, a CSV table or JSON.
 
     \b
     Example: swapbridge map export signal_maps/host.dbc --out host.csv
@@ -182,7 +182,9 @@ def export(signal_map: Path, out: Path) -> None:
         with written_whole(out) as temporary:
             temporary.write_text(text, encoding="utf-8")
     else:
-        raise InputError(f"--out {out.name}: a map is written as .dbc, .csv or .json; name the file so")
+        raise InputError(
+            f"--out {out.name}: a map is written as .dbc, .csv or .json; give the file one of these extensions"
+        )
     click.echo(f"{out}: {len(loaded.messages)} messages")
 
 

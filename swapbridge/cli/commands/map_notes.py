@@ -1,4 +1,4 @@
-"""Command line: what is to be said of a map that was not read as it stands."""
+"""Command line: reports what was corrected or left out when a map was read."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from swapbridge.signalmap.model import SignalMap
 
 
 def say_notes(loaded: SignalMap | None) -> None:
-    """One line on standard error where something was put right or left out, and how to see all of it."""
+    """One line on standard error if something was corrected or left out, and how to see all of it."""
     if loaded is not None and loaded.notes:
         more = f" and {len(loaded.notes) - 1} more" if len(loaded.notes) > 1 else ""
         say(f"{loaded.source}: {loaded.notes[0]}{more} (`swapbridge map show {loaded.source} --notes`)")

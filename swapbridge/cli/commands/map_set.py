@@ -52,12 +52,12 @@ class ChoiceType(click.ParamType[tuple[int, str]]):
             self.fail(f"{value!r} can't be read: write a raw value and its name, as 3=Sport", param, ctx)
 
 
-_HELP = f"""Say what a message or signal is; a message, signal, module or map that is missing is made.
+_HELP = f"""Set the properties of a message or signal; missing messages, signals, modules and maps are created.
 
-TARGET is MESSAGE or MESSAGE.SIGNAL, the message by name or identifier. Inside a swap folder the map that
-has the message is found; name it with --into otherwise. What is not said stays as it is.
+TARGET is MESSAGE or MESSAGE.SIGNAL, the message by name or identifier. Inside a swap folder, the map that
+contains the message is used; otherwise name it with --into. Properties without an option stay as they are.
 
-A checksum is a family's name with words beside it. Families, an example each:
+A checksum is written as the name of a family, followed by its parameters. An example of each family:
 
 \b
 {families_help()}
@@ -65,9 +65,9 @@ A checksum is a family's name with words beside it. Families, an example each:
 \b
 {words_help()}
 
-Bytes are counted from 0; by default every byte but the checksum's own is covered. With a list of data
-IDs the counter picks one; set the counter first. Any name of the public CRC catalogue does too
-(crc-8/nrsc-5). A checksum in two places stands in its lower bits' signal, as "sum upper bits in
+Bytes are counted from 0; by default all bytes except the checksum's own are covered. With a list of data
+IDs the counter selects one, so set the counter first. Any name from the public CRC catalogue also works
+(crc-8/nrsc-5). A checksum in two places is set on the signal of its lower bits, as "sum upper bits in
 CheckHigh".
 
 \b
@@ -88,44 +88,48 @@ Example: swapbridge map set EngineData.Speed --unit rpm --role engine_speed --co
     "into",
     metavar="MAP.dbc",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="The map; made if not there. By default the one of this swap folder that has the message.",
+    help="The map; created if missing (default: the one in this swap folder that has the message).",
 )
 @click.option("--id", "identifier", metavar="ID", type=IdentifierType(), help="The message's identifier.")
-@click.option("--length", metavar="BYTES", type=int, help="The message's payload bytes.")
-@click.option(
-    "--period", "period_ms", metavar="MS", type=DecimalType(), help="How often the message comes; 0 for none."
-)
+@click.option("--length", metavar="BYTES", type=int, help="Payload length in bytes.")
+@click.option("--period", "period_ms", metavar="MS", type=DecimalType(), help="Period of the message; 0 for none.")
 @click.option(
     "--j1939/--no-j1939",
     "group",
     default=None,
-    help="Whether it is a J1939 group: any priority, any sender, J1939's reserved values.",
+    help="Whether the message is a J1939 group: any priority, any sender, J1939's reserved values.",
 )
 @click.option(
     "--network-management/--no-network-management",
     default=None,
-    help="Whether the message keeps the bus awake: it stops when the vehicle is switched off.",
+    help="Whether the message keeps the bus awake; such a message stops when the vehicle is switched off.",
 )
 @click.option("--sender", metavar="MODULE", help="The module that sends the message.")
 @click.option(
-    "--module-kind", metavar="KIND", type=click.Choice(MODULE_KINDS), help=f"What it is: {', '.join(MODULE_KINDS)}."
+    "--module-kind", metavar="KIND", type=click.Choice(MODULE_KINDS), help=f"Kind of module: {', '.join(MODULE_KINDS)}."
 )
-@click.option("--start", metavar="BIT", type=int, help="Start bit as DBC counts it (big endian: the top bit).")
-@click.option("--bits", metavar="N", type=int, help="How many bits the signal has.")
-@click.option("--big-endian/--little-endian", "big_endian", default=None, help="Byte order; little for a new signal.")
+@click.option(
+    "--start", metavar="BIT", type=int, help="Start bit in DBC numbering (big endian: the most significant bit)."
+)
+@click.option("--bits", metavar="N", type=int, help="Length of the signal in bits.")
+@click.option(
+    "--big-endian/--little-endian", "big_endian", default=None, help="Byte order (default for a new signal: little)."
+)
 @click.option("--signed/--unsigned", "signed", default=None, help="Whether negative values are two's complement.")
 @click.option("--scale", metavar="NUMBER", type=DecimalType(), help="Physical value = raw x scale + offset.")
 @click.option("--offset", metavar="NUMBER", type=DecimalType(), help="See --scale.")
-@click.option("--unit", metavar="UNIT", help="As people write it: rpm, degC, km/h, Nm, %.")
-@click.option("--role", metavar="ROLE", help="What it means: engine_speed, actual_torque, ... (or `none`).")
-@click.option("--reference", metavar="TEXT", help='What 100 % is: "500 Nm", or MESSAGE.SIGNAL.')
-@click.option("--counter", metavar="A-B", help="A rolling counter: 0-15, 1-15, `0-14 by 2` (or `none`).")
+@click.option("--unit", metavar="UNIT", help="Unit: rpm, degC, km/h, Nm, %, ...")
+@click.option(
+    "--role", metavar="ROLE", help="What the signal stands for: engine_speed, actual_torque, ... (or `none`)."
+)
+@click.option("--reference", metavar="TEXT", help='What 100 % means: "500 Nm", or MESSAGE.SIGNAL.')
+@click.option("--counter", metavar="A-B", help="Range of a rolling counter: 0-15, 1-15, `0-14 by 2` (or `none`).")
 @click.option("--checksum", metavar="TEXT", help="How the checksum is computed; see above (or `none`).")
 @click.option("--not-available", metavar="CODES", help='Raw codes for "no value": "255, 0xFB-0xFE" (or `none`).')
-@click.option("--error-codes", metavar="CODES", help="Raw codes for an error, likewise.")
-@click.option("--constant", metavar="RAW", help="The one raw value that it ever holds (or `none`).")
+@click.option("--error-codes", metavar="CODES", help="Raw codes for an error, in the same form.")
+@click.option("--constant", metavar="RAW", help="The signal's only raw value (or `none`).")
 @click.option(
-    "--choice", "choices", type=ChoiceType(), multiple=True, help="A raw value's name, as 3=Sport; repeatable."
+    "--choice", "choices", type=ChoiceType(), multiple=True, help="Name of a raw value, such as 3=Sport; repeatable."
 )
 @click.option(
     "--check",
@@ -134,7 +138,7 @@ Example: swapbridge map set EngineData.Speed --unit rpm --role engine_speed --co
     type=click.Path(path_type=Path),
     multiple=True,
     callback=InFolder(CAPTURES),
-    help="A recording in which counter, checksum or constant must hold, or nothing is written; repeatable.",
+    help="A recording that counter, checksum or constant must match, or nothing is written; repeatable.",
 )
 def command(
     target: str,
@@ -150,14 +154,14 @@ def command(
     order = None if big_endian is None else "big_endian" if big_endian else "little_endian"
     change = MapChange(byte_order=order, choices=dict(choices), **said)  # type: ignore[arg-type]
     if change == MapChange():
-        raise InputError(f"nothing is said of {target}: add an option, such as --counter or --unit")
+        raise InputError(f"nothing to set for {target}: add an option, such as --counter or --unit")
     result = set_in_map(old, target, change)
     message_name, _, signal_name = target.partition(".")
     message = find_message(result.signal_map, message_name) or result.signal_map.messages[0]
     signal = message.signal(signal_name)
     for recording in recordings:
         if signal is None:
-            raise InputError(f"--check holds a signal against a recording, and {target} is a message: name a signal")
+            raise InputError(f"--check compares a signal with a recording, and {target} is a message: name a signal")
         click.echo(f"{recording}: {check_holds(read_capture(recording), message, signal)}")
     save_map(result.signal_map, path)
     for words in result.done:

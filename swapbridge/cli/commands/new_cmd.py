@@ -15,21 +15,21 @@ from swapbridge.swapfolder.paths import BRIDGE, CAPTURES, FINDINGS, HEALTH, MAPS
 @click.command()
 @click.argument("folder", metavar="FOLDER", type=click.Path(path_type=Path))
 def command(folder: Path) -> None:
-    """Lay out a swap folder.
+    """Create a swap folder.
 
-    It gets captures/, signal_maps/, survey/, findings/, a commented bridge file, a stimulus script (what to do to
+    It contains captures/, signal_maps/, survey/, findings/, a commented bridge file, a stimulus script (what to do to
     the vehicle while recording), a needs list and an engine health sheet. Commands run inside it find their files.
 
     \b
     Example: swapbridge new my-swap
     """
     lay_out(folder)
-    click.echo(f"{folder}: laid out. The order in which to record, since it can't be changed later:")
+    click.echo(f"{folder}: created. Keep this order when you record; it can't be changed later:")
     for line in (
         f"1. {HEALTH}: is the donor's engine worth it? Fill in leak-down and compression.",
         "2. Record BEFORE anything is unplugged: the host with its old engine, the donor in its own vehicle.",
         "   swapbridge record captures/host_old_engine.log --bus host=socketcan:can0,bitrate=500000 --script",
-        "3. Then swapbridge draft, compile, review, prove. `swapbridge status` says what is next.",
+        "3. Then swapbridge draft, compile, review, prove. `swapbridge status` shows the next step.",
     ):
         click.echo(line)
 
@@ -43,7 +43,7 @@ def lay_out(folder: Path) -> None:
         The folder holds something already, or can't be made.
     """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InputError(f"{folder} is there already and not empty: name a new folder")
+        raise InputError(f"{folder} exists and is not empty: name a new folder")
     write_empty(folder)
 
 
@@ -59,7 +59,9 @@ def write_empty(folder: Path) -> None:
         for part in (CAPTURES, MAPS, SURVEY, FINDINGS):
             (folder / part).mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InputError(f"{folder} can't be made ({error.strerror}): name a folder where you may write") from None
+        raise InputError(
+            f"{folder} can't be created ({error.strerror}): name a folder where you have write permission"
+        ) from None
     texts = {name: pristine(name) for name in (NEEDS, HEALTH, BRIDGE)}
     for name, text in {SCRIPT: default_script_text(), **texts}.items():
         with written_whole(folder / name) as temporary:

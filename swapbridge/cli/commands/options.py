@@ -16,12 +16,12 @@ bus_option = click.option(
     "buses",
     multiple=True,
     metavar="NAME=INTERFACE:CHANNEL[,option=value...]",
-    help="A bus, as python-can names it; give it once for each, e.g. donor=socketcan:can0,bitrate=500000.",
+    help="A bus, named as in python-can; repeat for each bus, e.g. donor=socketcan:can0,bitrate=500000.",
 )
 config_option = click.option(
     "--config",
     type=click.Path(path_type=Path, dir_okay=False),
-    help=f"A TOML file with [buses.NAME] tables instead of --bus (default: {CONFIG_NAME} in the swap folder).",
+    help=f"TOML file with [buses.NAME] tables, instead of --bus (default: {CONFIG_NAME} in the swap folder).",
 )
 
 

@@ -12,12 +12,14 @@ from swapbridge.cli.screen.common import say
 
 @click.command()
 @click.argument("folder", type=click.Path(path_type=Path, exists=True, file_okay=False), default=".")
-@click.option("--port", type=click.IntRange(1, 65535), help="Port to listen on; by default the first free from 8321.")
-@click.option("--share", metavar="ADDRESS", help="Listen on this address too, for a phone; prints a one-time link.")
-@click.option("--share-writes", is_flag=True, help="Let the shared browser change files. It can never send live.")
+@click.option(
+    "--port", type=click.IntRange(1, 65535), help="Port to listen on (default: the first free one from 8321)."
+)
+@click.option("--share", metavar="ADDRESS", help="Also listen on this address, for a phone; prints a one-time link.")
+@click.option("--share-writes", is_flag=True, help="Let the shared browser change files. It can never send.")
 @click.option("--open/--no-open", "open_browser", default=True, help="Open the page in the default browser.")
 def command(folder: Path, port: int | None, share: str | None, share_writes: bool, open_browser: bool) -> None:
-    """Open the bench page over a swap folder in a browser.
+    """Open the bench page for a swap folder in a browser.
 
     The page listens on this machine only. Everything it does is also a command.
 
@@ -28,13 +30,13 @@ def command(folder: Path, port: int | None, share: str | None, share_writes: boo
     from swapbridge.page.serve import Address, serve
 
     def ready(address: Address) -> None:
-        say(f"The bench page of {folder.resolve().name} is at {address.here}  (Ctrl-C ends it)")
+        say(f"The bench page of {folder.resolve().name} is at {address.here}  (Ctrl-C to quit)")
         if address.elsewhere is not None:
-            say(f"Once, on another device: {address.elsewhere}")
+            say(f"One-time link for another device: {address.elsewhere}")
             say(
                 "It may change files."
                 if share_writes
-                else "It may look, not change; say --share-writes to allow changes."
+                else "It may look but not change anything; --share-writes allows changes."
             )
         if open_browser:
             webbrowser.open(address.here)

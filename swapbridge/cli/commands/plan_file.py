@@ -33,7 +33,7 @@ engine_option = click.option(
     type=click.Choice(["python", "c"]),
     default="python",
     show_default=True,
-    help="What runs the plan: the C is what goes on a board, built here; same frames.",
+    help="Engine that runs the plan; c is the code for a board, built here, and sends the same frames.",
 )
 
 

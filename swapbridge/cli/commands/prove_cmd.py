@@ -27,32 +27,36 @@ FILE = click.Path(path_type=Path, dir_okay=False)
 @click.argument("plan", type=FILE, required=False, callback=InFolder())
 @click.option("--donor", type=FILE, callback=InFolder("captures"), help="Capture of the donor in its own vehicle.")
 @click.option("--host", type=FILE, callback=InFolder("captures"), help="Capture of the host with its old engine.")
-@click.option("--capture", "others", multiple=True, metavar="BUS=FILE", help="Capture of another bus of the plan.")
+@click.option("--capture", "others", multiple=True, metavar="BUS=FILE", help="Capture of another bus in the plan.")
 @click.option("--unplugged", type=FILE, callback=InFolder("captures"), help="The host, old engine computer unplugged.")
-@click.option("--bridge", "bridge_path", type=FILE, callback=InFolder(), help="Bridge file; else beside the plan.")
-@click.option("--needs", "needs_path", type=FILE, callback=InFolder(), help="Needs list; else beside the plan.")
+@click.option("--bridge", "bridge_path", type=FILE, callback=InFolder(), help="Bridge file (default: beside the plan).")
+@click.option("--needs", "needs_path", type=FILE, callback=InFolder(), help="Needs list (default: beside the plan).")
 @click.option(
     "--faults",
     type=click.Choice(["none", "quick", "full"]),
     default="quick",
     show_default=True,
-    help="How many faults are injected: quick takes under half a minute, full under ten.",
+    help="Faults to inject: quick takes less than half a minute, full less than ten minutes.",
 )
-@click.option("--only", multiple=True, metavar="FAULT", help="Only this fault or pair, as the report names it.")
-@click.option("--seed", default=0, show_default=True, help="Seed for everything random; the report names it.")
+@click.option("--only", multiple=True, metavar="FAULT", help="Only this fault or pair, named as in the report.")
+@click.option("--seed", default=0, show_default=True, help="Random seed; the report names it.")
 @click.option(
     "--engine",
     type=click.Choice(["python", "c"]),
     default="python",
     show_default=True,
-    help="Which translator is judged: Python, or the C for the board.",
+    help="Translator to judge: Python, or the C code for the board.",
 )
-@click.option("--workers", type=click.IntRange(1, 64), help="Processes for the faults; else one a core.")
+@click.option(
+    "--workers", type=click.IntRange(1, 64), help="Number of processes for the faults (default: one per core)."
+)
 @click.option("--real-time", default=2.0, show_default=True, help="Seconds on a virtual bus in real time; 0 for none.")
-@click.option("--model", type=click.Choice(["demo"]), help="Drive a vehicle model in a closed loop: the demo's swap.")
-@click.option("--report", type=FILE, help="Write a page to look at, print, or carry on a stick.")
+@click.option(
+    "--model", type=click.Choice(["demo"]), help="Also drive a vehicle model in a closed loop: that of the demo swap."
+)
+@click.option("--report", type=FILE, help="Write an HTML report to view, print, or carry on a USB stick.")
 @click.option("--junit", type=FILE, help="Write JUnit XML.")
-@click.option("--json", "json_path", type=FILE, help="Write the verdict as data; proof.json beside the plan is one.")
+@click.option("--json", "json_path", type=FILE, help="Also write the verdict as JSON to this file (as in proof.json).")
 def command(
     plan: Path | None,
     donor: Path | None,
@@ -72,14 +76,14 @@ def command(
     junit: Path | None,
     json_path: Path | None,
 ) -> None:
-    """Judge PLAN on the bench: simulated buses, the exact reference, faults, timing.
+    """Prove PLAN on the bench: simulated buses, an exact reference, faults, timing.
 
-    Exit 0 is PASSED, 1 FAILED, 3 NOT PROVED: the recordings can't tell.
+    Exit code 0 is PASSED, 1 FAILED, 3 NOT PROVED: the recordings are not enough to decide.
 
     Example: swapbridge prove plan.json --donor donor.log --host host.log --report proof.html
 
-    --faults quick takes under half a minute, full under ten. proof.json is written beside the plan; `run` asks for it.
-    With --faults none, --only or --real-time 0 it is written only when something failed.
+    proof.json is written beside the plan; `run` asks for it.
+    With --faults none, --only or --real-time 0 it is written only if something failed.
     """
     path = plan if plan is not None else need_swap_folder("plan").plan
     program = load_plan(path)
@@ -100,7 +104,7 @@ def command(
     if verdict.kept:
         _write(path.with_name(PROOF), verdict.to_json())
     else:
-        say(f"{PROOF} was not written: this run left out {' and '.join(verdict.left_out)}, so it is no whole proof")
+        say(f"{PROOF} was not written: this run left out {' and '.join(verdict.left_out)}, so it is no complete proof")
     if report is not None:
         _write(report, html_report(verdict))
     if junit is not None:

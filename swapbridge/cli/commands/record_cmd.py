@@ -37,19 +37,19 @@ FLASH_S = 0.6
     flag_value="",
     default=None,
     metavar="[FILE]",
-    help=f"Walk through a stimulus script: FILE, else {SCRIPT} here, else the built-in one.",
+    help=f"Prompt through a stimulus script: FILE, or {SCRIPT} here, or the built-in one.",
 )
 @click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after this many seconds.")
-@click.option("--active", is_flag=True, help="Allow adapters that may send. Only at a bit rate you are sure of.")
+@click.option("--active", is_flag=True, help="Allow adapters that can send. Only at a bit rate you are sure of.")
 @click.option(
     "--scan-tool", metavar="BUS", help="Also ask the engine computer for values (service 01); needs --active."
 )
+@click.option("--per-second", default=DEFAULT_PER_SECOND, show_default=True, help="Maximum requests per second.")
 @click.option(
-    "--per-second", default=DEFAULT_PER_SECOND, show_default=True, help="How many questions per second at most."
+    "--segment-mb", default=512, show_default=True, type=click.IntRange(min=1), help="Maximum size of one file in MB."
 )
-@click.option("--segment-mb", default=512, show_default=True, type=click.IntRange(min=1), help="Size of one file.")
-@click.option("--find-bitrate", is_flag=True, help="Listen at each usual bit rate, say which one fits, and end.")
-@click.option("--cautions-read", is_flag=True, help="The cautions were read (for --active).")
+@click.option("--find-bitrate", is_flag=True, help="Listen at each usual bit rate, report which one fits, and exit.")
+@click.option("--cautions-read", is_flag=True, help="Confirm that you have read the cautions (for --active).")
 def command(
     out: Path | None,
     buses: tuple[str, ...],
@@ -63,12 +63,12 @@ def command(
     find_bitrate: bool,
     cautions_read: bool,
 ) -> None:
-    """Record buses into the text log OUT, only listening unless told --active.
+    """Record buses into the text log OUT. Listens only, unless --active is given.
 
     \b
     Example: swapbridge record donor-idle.log --bus donor=socketcan:can0,bitrate=500000 --script
 
-    A name that exists is never written over: the next number is taken. Marks and steps go into OUT's .stimulus.csv.
+    An existing file is never overwritten: the next number is used. Marks and steps are written to OUT's .stimulus.csv.
     """
     specs = chosen_buses(buses, config)
     if find_bitrate:

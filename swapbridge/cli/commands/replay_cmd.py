@@ -32,21 +32,23 @@ from swapbridge.swapfolder.paths import find_swap_folder
 @click.argument("capture", type=click.Path(path_type=Path))
 @bus_option
 @config_option
-@click.option("--plan", type=click.Path(path_type=Path, dir_okay=False), help="Play what this plan makes of it.")
+@click.option(
+    "--plan", type=click.Path(path_type=Path, dir_okay=False), help="Play the translation by this plan instead."
+)
 @engine_option
-@click.option("--from-bus", metavar="NAME", help="The plan's bus that a one-bus capture was taken on.")
-@click.option("--rate", default=1.0, show_default=True, help="2 plays twice as fast.")
-@click.option("--loop", "loops", default=1, show_default=True, help="How often; 0 plays until Ctrl-C.")
+@click.option("--from-bus", metavar="NAME", help="The plan's bus on which a one-bus capture was recorded.")
+@click.option("--rate", default=1.0, show_default=True, help="Speed; 2 plays twice as fast.")
+@click.option("--loop", "loops", default=1, show_default=True, help="Number of times to play it; 0 plays until Ctrl-C.")
 @click.option("--id", "ids", multiple=True, type=IdentifierType(), help="Play only this identifier; may be repeated.")
 @click.option(
     "--map",
     "maps",
     multiple=True,
     metavar="[BUS=]FILE",
-    help="The bus's map: on a bus with wires it says whose frames may be played.",
+    help="Map of the bus: on a physical bus it determines whose frames may be played.",
 )
 @click.option("--unproved", is_flag=True, help="Play a plan without a passed proof, on the bench only.")
-@click.option("--cautions-read", is_flag=True, help="The cautions were read (for a bus with wires).")
+@click.option("--cautions-read", is_flag=True, help="Confirm that you have read the cautions (for a physical bus).")
 def command(
     capture: Path,
     buses: tuple[str, ...],
@@ -61,16 +63,16 @@ def command(
     unproved: bool,
     cautions_read: bool,
 ) -> None:
-    """Play CAPTURE, or what a plan's translator makes of it, onto a bus.
+    """Play CAPTURE, or its translation by a plan, onto a bus.
 
     \b
     Example: swapbridge replay captures/donor.log --bus bench=socketcan:vcan0 --rate 2
 
-    The bus is the capture's of the same name (the plan's with --plan); a single bus takes a single one.
+    A bus plays the capture's bus of the same name (with --plan, the plan's); a single bus plays a single one.
 
-    A bus that a vehicle may hang on is listened to for ten seconds first, and no identifier is played that another node
-    sends. With --plan it asks for the plan's proof as `run` does; without, name what to play with --id, or the bus's
-    map: frames of restraint, brake, steering, immobiliser, diagnostics and unknown modules are never played.
+    A bus that may belong to a vehicle is monitored for ten seconds first, and no identifier is played that another node
+    sends. With --plan the plan's proof is required, as for `run`. Without it, name what to play with --id, or give the
+    bus's map: frames of restraint, brake, steering, immobiliser, diagnostics and unknown modules are never played.
     """
     specs = chosen_buses(buses, config)
     frames = read_one(capture)
@@ -122,7 +124,7 @@ def _maps(given: tuple[str, ...], numbers: dict[str, int]) -> dict[int, SignalMa
         name, separator, path = text.partition("=")
         if not separator or Path(text).exists():
             if len(numbers) > 1:
-                raise InputError(f"--map {text}: there are several buses, so say whose it is: --map BUS={text}")
+                raise InputError(f"--map {text}: there are several buses, so name the map's bus: --map BUS={text}")
             name, path = next(iter(numbers)), text
         if name not in numbers:
             raise InputError(f"--map {text}: there is no bus {name!r}; there are {', '.join(numbers)}")

@@ -15,20 +15,20 @@ from swapbridge.core.errors import InputError
 from swapbridge.language.reading import load_bridge
 
 
-@click.command("review", short_help="Look at a learned rule, and say that it is right.")
+@click.command("review", short_help="Review a learned rule and confirm it.")
 @click.argument("name", metavar="[MESSAGE[.SIGNAL]]", required=False)
 @click.option(
     "--bridge",
     type=click.Path(dir_okay=False, path_type=Path),
     callback=InFolder(),
-    help="Bridge file; by default the swap folder's.",
+    help="Bridge file (default: the swap folder's).",
 )
-@click.option("--yes", is_flag=True, help="It was looked at and is right: do not ask.")
+@click.option("--yes", is_flag=True, help="Confirm the rule without being asked.")
 def command(name: str | None, bridge: Path | None, yes: bool) -> None:
-    """Show a rule learned from recordings, what it makes beside what was recorded, and ask whether it is right.
+    """Show a learned rule, and what it generates beside what was recorded, and ask whether it is right.
 
-    On 'yes' the review is written beside the rule, with a digest of everything that was shown; when the rule or a map
-    changes later, the rule is unreviewed again. Without a name it lists what is still to be reviewed.
+    On 'yes' the review is written beside the rule, with a digest of everything that was shown. If the rule or a map
+    changes later, the rule is unreviewed again. Without a name, the rules that are still to be reviewed are listed.
 
     \b
     Example: swapbridge review host.EngineData.Torque
@@ -44,7 +44,7 @@ def command(name: str | None, bridge: Path | None, yes: bool) -> None:
     chosen = [m for m in found if _named(m, name)]
     if not chosen:
         known = ", ".join(m.name for m in found if not m.is_reviewed) or "nothing"
-        raise InputError(f"{name} is no learned rule of {path}: still to be reviewed is {known}")
+        raise InputError(f"{name} is not a learned rule of {path}: still to be reviewed: {known}")
     from swapbridge.swapfolder.proving import captures_of, read_captures
     from swapbridge.swapfolder.reviewing import review_lines, write_review
 

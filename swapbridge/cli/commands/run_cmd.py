@@ -26,21 +26,25 @@ from swapbridge.swapfolder.paths import CAPTURES, PLAN, find_swap_folder
 @click.argument("plan", type=click.Path(path_type=Path, dir_okay=False), required=False)
 @bus_option
 @config_option
-@click.option("--send", is_flag=True, help="Send planned frames. Without it an added node only watches.")
-@click.option("--cautions-read", is_flag=True, help="The cautions were read; else they are shown and asked about.")
-@click.option("--unproved", is_flag=True, help="Run a plan without a passed proof, on the bench only; it is logged.")
-@click.option("--active", is_flag=True, help="Watch through an adapter that can't be kept from sending.")
+@click.option("--send", is_flag=True, help="Send planned frames. Without this, an added node only watches.")
+@click.option(
+    "--cautions-read",
+    is_flag=True,
+    help="Confirm that you have read the cautions; otherwise they are shown and you are asked.",
+)
+@click.option("--unproved", is_flag=True, help="Run a plan without a passed proof, on the bench only; this is logged.")
+@click.option("--active", is_flag=True, help="Allow watching through an adapter that has no listen-only mode.")
 @click.option("--against", metavar="[BUS=]CAPTURE", help="Play a capture as one of the buses (default: the donor).")
 @engine_option
-@click.option("--watch-first", default=2.0, show_default=True, help="Seconds of watching before sending begins.")
-@click.option("--lag-limit-ms", default=50.0, show_default=True, help="Lateness at which sending stops.")
+@click.option("--watch-first", default=2.0, show_default=True, help="Seconds to watch before sending begins.")
+@click.option("--lag-limit-ms", default=50.0, show_default=True, help="Delay of the loop beyond which sending stops.")
 @click.option(
     "--black-box", type=click.Path(path_type=Path, file_okay=False), help="Folder for black boxes (captures/)."
 )
-@click.option("--minutes", default=5.0, show_default=True, help="How far back the black box reaches.")
-@click.option("--watchdog", type=click.Path(path_type=Path), help="A watchdog device to feed, e.g. /dev/watchdog.")
+@click.option("--minutes", default=5.0, show_default=True, help="Minutes of traffic that the black box keeps.")
+@click.option("--watchdog", type=click.Path(path_type=Path), help="Watchdog device to feed, e.g. /dev/watchdog.")
 @click.option("--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after this many seconds.")
-@click.option("--quiet", is_flag=True, help="No board: only log lines, for a service.")
+@click.option("--quiet", is_flag=True, help="No live display, only log lines; for a service.")
 def command(
     plan: Path | None,
     buses: tuple[str, ...],
@@ -59,13 +63,13 @@ def command(
     seconds: float | None,
     quiet: bool,
 ) -> None:
-    """Run PLAN's translator between live buses (plan.json of the swap folder, if none is named).
+    """Run PLAN's translator between live buses (default: plan.json of the swap folder).
 
     \b
     Example: swapbridge run plan.json --bus donor=socketcan:can0 --bus host=socketcan:can1
 
     An added node starts silent and shows what it would send beside what it sees; --send lets it send. SIGUSR1 writes
-    the black box; Ctrl-C, SIGTERM and `swapbridge stop` from any terminal send safe answers at once, then close the
+    the black box. Ctrl-C, SIGTERM and `swapbridge stop` from any terminal send the safe answers at once, then close the
     buses; a second one closes them without waiting.
     """
     swap = find_swap_folder()

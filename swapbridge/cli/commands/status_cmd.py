@@ -19,17 +19,19 @@ MARKS = {"done": "done", "to do": "TO DO", "bad": "BAD", "look": "look"}
 @click.command()
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False), required=False)
 def command(folder: Path | None) -> None:
-    """Say where the swap in FOLDER stands, by its files alone.
+    """Show where the swap in FOLDER stands, judging by its files alone.
 
     Example: swapbridge status my-swap
 
-    What can't be made once the engines are out comes first.
+    What can't be done any more once the engines are out comes first.
     """
     place = folder if folder is not None else need_swap_folder("folder").path
     if not place.is_dir():
-        raise InputError(f"{place} is no folder: name a swap folder, or lay one out with `swapbridge new {place}`")
+        raise InputError(f"{place} is not a folder: name a swap folder, or create one with `swapbridge new {place}`")
     if not any((place / name).exists() for name in ("bridge.toml", "captures", "needs.toml", "health.toml")):
-        raise InputError(f"{place} is no swap folder (no bridge.toml, no captures): lay one out with `swapbridge new`")
+        raise InputError(
+            f"{place} is not a swap folder (no bridge.toml, no captures): create one with `swapbridge new`"
+        )
     status = swap_status(place)
     screen = console()
     screen.print(table([str(place), "", ""], [[x.topic, MARKS[x.state], x.words] for x in status.lines]))

@@ -12,15 +12,15 @@ from swapbridge.core.errors import InputError
 
 
 @click.command()
-@click.option("--now", is_flag=True, help="End at once, without waiting for requests to ramp out.")
-@click.option("--process", type=int, metavar="NUMBER", help="Only the run of this process; else all of them.")
+@click.option("--now", is_flag=True, help="Close at once, without waiting for requests to ramp out.")
+@click.option("--process", type=int, metavar="NUMBER", help="Stop only this process (default: all).")
 def command(now: bool, process: int | None) -> None:
     """Stop every live run on this computer, whoever started it, from any terminal.
 
     Example: swapbridge stop
 
-    Safe answers go out at once, requests ramp out within half a second, and then the buses are closed. A run that does
-    not answer is ended by force.
+    Safe answers are sent at once, requests ramp out within half a second, and then the buses are closed. A run that
+    does not respond is killed.
     """
     found = live_runs()
     if not found:
@@ -29,7 +29,7 @@ def command(now: bool, process: int | None) -> None:
     runs = [run for run in found if process in (None, run.process)]
     if not runs:
         going = ", ".join(f"{run.process} ({run.plan})" for run in found)
-        raise InputError(f"there is no run of process {process}; running are {going}: name one, or leave --process out")
+        raise InputError(f"process {process} is not a run; these are running: {going}. Name one, or omit --process")
     left = set()
     for run, words in stop_all(runs, now=now):
         console().print(f"{run.plan} (process {run.process}): {words}", markup=False)

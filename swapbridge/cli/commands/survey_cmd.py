@@ -42,10 +42,10 @@ def bit_rates(context: click.Context, option: click.Parameter, given: tuple[str,
     for text in given:
         name, found, rate = text.rpartition("=")
         if not rate.isdecimal() or not int(rate):
-            raise click.BadParameter(f"{text!r} is no bit rate: write 500000, or can1=125000", context, option)
+            raise click.BadParameter(f"{text!r} is not a bit rate: write 500000, or can1=125000", context, option)
         if not found:
             if len(given) > 1:
-                raise click.BadParameter("one rate for all buses, or NAME=RATE for each", context, option)
+                raise click.BadParameter("give one rate for all buses, or NAME=RATE for each", context, option)
             return int(rate)
         named[name] = int(rate)
     return named or 500_000
@@ -56,14 +56,14 @@ bit_rate_option = click.option(
     metavar="[NAME=]RATE",
     multiple=True,
     callback=bit_rates,
-    help="Bits a second, for the bus load: of all buses, or of the one named.  [default: 500000]",
+    help="Bit rate for the bus load, in bit/s: of all buses, or of the one named.  [default: 500000]",
 )
 
 
 @click.command()
 @click.argument("capture", type=click.Path(dir_okay=False, path_type=Path), callback=InFolder(CAPTURES))
 @bit_rate_option
-@click.option("--seconds", is_flag=True, help="Print the load of every second too.")
+@click.option("--seconds", is_flag=True, help="Also print the load of every second.")
 @click.option(
     "--json",
     "json_path",
@@ -72,13 +72,13 @@ bit_rate_option = click.option(
     help="Write everything as JSON.",
 )
 def command(capture: Path, bit_rate: int | dict[str, int], seconds: bool, json_path: Path | None) -> None:
-    """Who speaks on a bus, how often and how regularly, which bits move, and how full the bus is.
+    """Show who sends on a bus, how often and how regularly, which bits change, and the bus load.
 
-    The load counts every frame's exact length on the wire, stuff bits and the 3 bits between frames included. "Kinds"
-    are different payloads; "bits that move" is the mask of bits that ever changed, byte 0 first. Missing frames
-    are counted by rolling counters where there are any, else by the clock. A logger that stalled is told apart from a
-    bus that slept. On a bus that speaks SAE J1939 the public groups, what they hold, and active fault codes (DM1) are
-    named.
+    The load counts every frame's exact length on the wire, including stuff bits and the interframe space. "Kinds"
+    are different payloads; "bits that move" is the mask of all bits that changed, byte 0 first. Missing frames
+    are counted by rolling counters where there are any, otherwise by time. A stalled logger is distinguished from a
+    sleeping bus. On an SAE J1939 bus the public groups, their parameters, and active fault codes (DM1) are
+    listed.
 
     \b
     Example:

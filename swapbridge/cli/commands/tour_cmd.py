@@ -54,15 +54,17 @@ swapbridge status"""
     type=click.Path(path_type=Path),
     default=Path("swap-tour"),
     show_default=True,
-    help="Where everything is written; a tour's own folder is written anew.",
+    help="Folder to write to; that of an earlier tour is overwritten.",
 )
-@click.option("--seed", type=click.IntRange(0, 1_000_000), default=DEMO_SEED, show_default=True, help="Another drive.")
+@click.option(
+    "--seed", type=click.IntRange(0, 1_000_000), default=DEMO_SEED, show_default=True, help="Random seed of the drive."
+)
 def command(folder: Path, seed: int) -> None:
-    """An invented engine swap from end to end, on real code paths.
+    """Run an invented engine swap from end to end, with the real code.
 
-    Two invented vehicles are driven and recorded; maps and a bridge file are drafted from the recordings, compiled,
-    counted against those written by hand, reviewed, proved on the bench and run live between virtual buses. Everything
-    is written to a folder, each step's result a file to open. It takes about a minute on two cores and touches no
+    Two invented vehicles are driven and recorded. Maps and a bridge file are drafted from the recordings, compiled,
+    compared with those written by hand, reviewed, proved on the bench and run live between virtual buses. The result of
+    each step is written to a folder, as files that you can open. It takes about a minute on two cores and touches no
     vehicle.
 
     \b
@@ -96,10 +98,10 @@ def command(folder: Path, seed: int) -> None:
     say("")
     verdict = f"{tour.outcome} on the bench" + ("" if tour.outcome == "PASSED" else ": see proof.html")
     say(f"{verdict}. {time.monotonic() - begin:.0f} s in all. A proof on the bench is not a proof in a vehicle.")
-    say(f"\nThe same by hand, step by step (after: cd {folder}):\n")
+    say(f"\nThe same steps by hand (first: cd {folder}):\n")
     for line in THE_SAME.splitlines():
         say(f"  {line}")
-    say("\nYour own swap: swapbridge new FOLDER. Pages for the garage: swapbridge guide.")
+    say("\nYour own swap: swapbridge new FOLDER. Guide pages: swapbridge guide.")
     with written_whole(folder / SUMMARY) as temporary:
         temporary.write_text("\n".join([FIRST_LINE, "", *lines]) + "\n", encoding="utf-8")
     if tour.outcome != "PASSED":
@@ -120,8 +122,10 @@ def check_folder(folder: Path) -> None:
         summary = folder / SUMMARY
         earlier = summary.is_file() and summary.read_text(encoding="utf-8", errors="replace").startswith(FIRST_LINE)
         if any(folder.iterdir()) and not earlier:
-            raise InputError(f"{folder} holds something that is no tour: name a new folder with --folder")
+            raise InputError(f"{folder} contains something other than a tour: name a new folder with --folder")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InputError(f"{folder} can't be made ({error.strerror}): name a folder where you may write") from None
+        raise InputError(
+            f"{folder} can't be created ({error.strerror}): name a folder where you have write permission"
+        ) from None

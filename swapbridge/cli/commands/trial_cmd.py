@@ -38,14 +38,14 @@ VEHICLE = (
     ("hands", "nobody's hand is in the engine bay or on the steering wheel"),
 )
 """What must be so, each typed by its word: a module on a table, or in a standing vehicle."""
-HELP = "hold space: alive   enter: now   r: rests at the next mark   l: rests at the last one   s: skip   q: end"
+HELP = "hold space: send   enter: now   r: rests at the next mark   l: rests at the last one   s: skip   q: end"
 
 
 @click.group()
 def command() -> None:
-    """Trials on the bench: what a gauge shows for a number, what a module needs, what moves a lamp.
+    """Find out on the bench what a gauge shows for a value, what a module needs, or what moves a lamp.
 
-    Sending ends one second after the last key. Only recorded values of named messages are sent, never those of
+    Sending stops one second after the last key press. Only recorded values of named messages are sent, never those of
     steering, brakes, restraints, immobiliser, diagnostics or unknown modules.
 
     \b
@@ -57,19 +57,27 @@ def command() -> None:
 @command.command()
 @click.argument("field", metavar="MESSAGE.SIGNAL")
 @click.option("--map", "map_path", type=FILE, required=True, callback=InFolder(MAPS), help="The host's signal map.")
-@click.option("--recording", type=FILE, required=True, callback=InFolder(CAPTURES), help="Where the values were heard.")
-@click.option("--marks", required=True, help="Printed marks, from the lowest value's to the highest's: 0,1000,2000.")
-@click.option("--unit", default="", help="The marks' unit, such as rpm or degC.")
+@click.option("--recording", type=FILE, required=True, callback=InFolder(CAPTURES), help="Recording with the values.")
+@click.option("--marks", required=True, help="Printed marks, from the lowest value to the highest: 0,1000,2000.")
+@click.option("--unit", default="", help="Unit of the marks, such as rpm or degC.")
 @click.option(
-    "--with", "others", multiple=True, type=IdentifierType(), help="Another message to play as it was recorded."
+    "--with",
+    "others",
+    multiple=True,
+    type=IdentifierType(),
+    help="Identifier of another message to play as it was recorded; repeatable.",
 )
-@click.option("--name", default="gauge", show_default=True, help="What the table is called.")
-@click.option("--out", type=FILE, help="Keep the table in this file (JSON).")
-@click.option("--log", "log_path", type=FILE, help="Where the trial is recorded (default: captures/trial.log).")
-@click.option("--table", "on_table", is_flag=True, help="The module lies on a table, in no vehicle.")
+@click.option("--name", default="gauge", show_default=True, help="Name of the table.")
+@click.option("--out", type=FILE, help="Write the table to this file (JSON).")
+@click.option("--log", "log_path", type=FILE, help="File to record the trial in (default: captures/trial.log).")
+@click.option("--table", "on_table", is_flag=True, help="The module is on a table, not in a vehicle.")
 @bus_option
 @config_option
-@click.option("--cautions-read", is_flag=True, help="The cautions were read; else they are shown and asked about.")
+@click.option(
+    "--cautions-read",
+    is_flag=True,
+    help="Confirm that you have read the cautions; otherwise they are shown and you are asked.",
+)
 def gauge(
     field: str,
     map_path: Path,
@@ -85,9 +93,10 @@ def gauge(
     config: Path | None,
     cautions_read: bool,
 ) -> None:
-    """Walk MESSAGE.SIGNAL up and down while a person says when the needle passes each printed mark.
+    """Sweep MESSAGE.SIGNAL up and down while you mark when the needle passes each printed mark.
 
-    The module that sends the message is unplugged. Hold the space bar: a second after the last key nothing is sent.
+    The module that sends the message must be unplugged. Hold the space bar to send: sending stops one second after the
+    last key press.
 
     \b
     Example:
@@ -119,7 +128,7 @@ def _field(signal_map: SignalMap, field: str) -> tuple[MapMessage, MapSignal]:
     message = signal_map.message(message_name)
     signal = message.signal(signal_name) if message is not None else None
     if message is None or signal is None:
-        raise InputError(f"the map has no {field!r}: write MESSAGE.SIGNAL as `swapbridge map show` has it")
+        raise InputError(f"the map has no {field!r}: write MESSAGE.SIGNAL as `swapbridge map show` lists it")
     return message, signal
 
 
@@ -127,7 +136,7 @@ def _marks(text: str) -> tuple[float, ...]:
     try:
         return tuple(float(part) for part in text.split(","))
     except ValueError:
-        raise InputError(f"marks {text!r} are numbers with commas between, like 0,1000,2000") from None
+        raise InputError(f"marks {text!r} can't be read: write numbers separated by commas, like 0,1000,2000") from None
 
 
 def _report(found: GaugeTable, signal: MapSignal, unit: str, name: str, out: Path | None) -> None:
@@ -138,12 +147,12 @@ def _report(found: GaugeTable, signal: MapSignal, unit: str, name: str, out: Pat
         rows.append((f"{p.mark:g}", f"{p.raw:.1f}", f"{sent:g}", f"{p.error:.1f}", f"{p.hysteresis:.1f}"))
     columns = ("mark", "raw", signal.unit or "value", "error", "hysteresis")
     screen.print(table(columns, rows, right=columns))
-    screen.print(f"the needle needs {found.settling_s:.0f} s to rest", markup=False)
+    screen.print(f"the needle takes {found.settling_s:.0f} s to settle", markup=False)
     for words in found.remarks:
         screen.print(f"- {words}", markup=False)
     if found.line is not None:
         scale, offset = found.line
-        screen.print(f"straight: shown = {scale:.6g} * raw + {offset:.6g}", markup=False)
+        screen.print(f"linear scale: shown = {scale:.6g} * raw + {offset:.6g}", markup=False)
     screen.print(f"\n{gauge_toml(found, signal, unit, name)}", markup=False)
     if out is not None:
         points = [
@@ -153,7 +162,7 @@ def _report(found: GaugeTable, signal: MapSignal, unit: str, name: str, out: Pat
         content = {"version": 1, "points": points, "settling_s": found.settling_s, "line": found.line}
         with written_whole(out) as temporary:
             temporary.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
-        say(f"table kept in {out}")
+        say(f"table written to {out}")
 
 
 def gauge_toml(found: GaugeTable, signal: MapSignal, unit: str, name: str) -> str:

@@ -26,24 +26,38 @@ from swapbridge.signalmap.dbc_write import save_map
 from swapbridge.swapfolder.paths import CAPTURES, MAPS
 
 FILE = click.Path(dir_okay=False, path_type=Path)
-HELP = "hold space: alive   y: it moves   n: it stands still   q: end"
+HELP = "hold space: send   y: it moves   n: it stands still   q: end"
 
 
 @click.command()
 @click.argument("module")
 @click.argument("what")
 @click.option("--map", "map_path", type=FILE, required=True, callback=InFolder(MAPS), help="The host's signal map.")
-@click.option("--recording", type=FILE, required=True, callback=InFolder(CAPTURES), help="Where payloads were heard.")
-@click.option("--absent", multiple=True, help="An absent module, by its name in the map: its messages are tried.")
-@click.option("--message", "named", multiple=True, type=IdentifierType(), help="A message to try, by its identifier.")
-@click.option("--with", "others", multiple=True, type=IdentifierType(), help="A message to play as it was recorded.")
-@click.option("--turn", "turn_s", default=3.0, show_default=True, help="Seconds that each payload is sent in turn.")
-@click.option("--name", help="What the signal is called in the map, where the map has none there.")
-@click.option("--into", type=FILE, help="The map to write into (default: the one that was read, where it is a DBC).")
-@click.option("--log", "log_path", type=FILE, help="Where the trial is recorded (default: captures/trial.log).")
+@click.option("--recording", type=FILE, required=True, callback=InFolder(CAPTURES), help="Recording with the payloads.")
+@click.option(
+    "--absent", multiple=True, help="Name in the map of an absent module, whose messages are tried; repeatable."
+)
+@click.option(
+    "--message", "named", multiple=True, type=IdentifierType(), help="Identifier of a message to try; repeatable."
+)
+@click.option(
+    "--with",
+    "others",
+    multiple=True,
+    type=IdentifierType(),
+    help="Identifier of a message to play as it was recorded; repeatable.",
+)
+@click.option("--turn", "turn_s", default=3.0, show_default=True, help="Seconds to send each payload.")
+@click.option("--name", help="Name of the signal, if the map has none at this place.")
+@click.option("--into", type=FILE, help="Map to write to (default: the one that was read, if it is a DBC).")
+@click.option("--log", "log_path", type=FILE, help="File to record the trial in (default: captures/trial.log).")
 @bus_option
 @config_option
-@click.option("--cautions-read", is_flag=True, help="The cautions were read; else they are shown and asked about.")
+@click.option(
+    "--cautions-read",
+    is_flag=True,
+    help="Confirm that you have read the cautions; otherwise they are shown and you are asked.",
+)
 def field(
     module: str,
     what: str,
@@ -62,7 +76,7 @@ def field(
 ) -> None:
     """Find which signal moves WHAT (a lamp, a needle) of MODULE, with the module alone on a table.
 
-    A few recorded payloads are sent in turn; say whether it moves. Hold the space bar: else nothing is sent.
+    A few recorded payloads are sent in turn; answer whether it moves. Nothing is sent unless you hold the space bar.
 
     \b
     Example:
@@ -71,9 +85,9 @@ def field(
     signal_map, capture = load_map(map_path), read_one(recording)
     target = into or map_path
     if target.suffix.lower() != ".dbc":
-        raise InputError(f"{target} is no DBC: name one to write into with --into")
+        raise InputError(f"{target} is not a DBC: name one to write to with --into")
     if not 0.2 <= turn_s <= 120:
-        raise InputError("a turn is 0.2 to 120 s")
+        raise InputError("--turn must be 0.2 to 120 s: name a time in this range")
     own = own_words(signal_map, module)
     played = sendable(capture, signal_map, [identifier_word(*one) for one in others])
     tried = tuple(o for o in absent_messages(capture, signal_map, absent, named) if o not in played)
@@ -95,4 +109,4 @@ def field(
         say(f"{what}: {thing.label} ({format_identifier(*split_word(thing.word))})")
     say(f"{found.trials} exchanges; wrong with a probability of about {max(found.doubt, 0.001):.1%}")
     save_map(seen_in_map(signal_map, found, what, name), target)
-    say(f"kept in {target}")
+    say(f"written to {target}")

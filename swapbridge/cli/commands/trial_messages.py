@@ -17,8 +17,8 @@ def absent_messages(
 ) -> tuple[Sendable, ...]:
     """Messages of absent modules that a trial may send, and those named one by one.
 
-    What of an absent module's messages must not be sent, or was not recorded, is left out and told; a message that
-    was named itself is refused.
+    Messages of an absent module that must not be sent, or were not recorded, are left out and reported; a message that
+    was named explicitly is refused.
 
     Raises
     ------
@@ -29,7 +29,9 @@ def absent_messages(
         messages = [message for message in signal_map.messages if node in message.named_senders]
         if not messages:
             known = sorted({name for message in signal_map.messages for name in message.named_senders})
-            raise InputError(f"the map names no message of {node!r}: its senders are {', '.join(known) or 'not named'}")
+            raise InputError(
+                f"the map has no message from {node!r}: name one of its senders ({', '.join(known) or 'it has none'})"
+            )
         for message in messages:
             try:
                 (out[message.word],) = sendable(capture, signal_map, [message.word])
@@ -52,7 +54,7 @@ def own_words(signal_map: SignalMap, module: str) -> frozenset[int]:
     if not words:
         known = sorted({name for message in signal_map.messages for name in message.named_senders})
         raise InputError(
-            f"the map names no message that {module!r} sends (its senders: {', '.join(known) or 'not named'}): "
-            "record the module alone on the table, and say in the map what is its own with `map set`"
+            f"the map has no message from {module!r} (its senders: {', '.join(known) or 'none'}): "
+            "record the module alone on the table, and enter its messages in the map with `swapbridge map set`"
         )
     return words

@@ -26,29 +26,45 @@ from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.swapfolder.paths import CAPTURES, MAPS, find_swap_folder
 
 FILE = click.Path(dir_okay=False, path_type=Path)
-HELP = "hold space: alive   enter: done   y, n: it complains or not   q: end, and go on another day"
-KILOMETRES = (("kilometres", "the module may count kilometres that were never driven: it plays recorded speeds"),)
+HELP = "hold space: send   enter: done   y, n: it complains or not   q: end, and resume another day"
+KILOMETRES = (
+    ("kilometres", "the module may count kilometres that were never driven, since recorded speeds are played"),
+)
 
 
 @click.command()
 @click.argument("module")
 @click.option("--map", "map_path", type=FILE, required=True, callback=InFolder(MAPS), help="The host's signal map.")
-@click.option("--recording", type=FILE, required=True, callback=InFolder(CAPTURES), help="Where payloads were heard.")
-@click.option("--absent", multiple=True, help="An absent module, by its name in the map: its messages are tried.")
-@click.option("--message", "named", multiple=True, type=IdentifierType(), help="A message to try, by its identifier.")
-@click.option("--ask", "address", help="Where the module answers questions, as REQUEST:ANSWER, like 7A0:7A8.")
-@click.option("--by-lamp", is_flag=True, help="A person says whether the module complains.")
-@click.option("--asleep", "asleep_s", default=10.0, show_default=True, help="Seconds of silence until it sleeps.")
+@click.option("--recording", type=FILE, required=True, callback=InFolder(CAPTURES), help="Recording with the payloads.")
+@click.option(
+    "--absent", multiple=True, help="Name in the map of an absent module, whose messages are tried; repeatable."
+)
+@click.option(
+    "--message", "named", multiple=True, type=IdentifierType(), help="Identifier of a message to try; repeatable."
+)
+@click.option(
+    "--ask", "address", help="Identifiers at which the module answers requests, as REQUEST:ANSWER, like 7A0:7A8."
+)
+@click.option("--by-lamp", is_flag=True, help="You answer whether the module complains, instead of --ask.")
+@click.option(
+    "--asleep", "asleep_s", default=10.0, show_default=True, help="Seconds of silence until the module sleeps."
+)
 @click.option("--enabling", "enabling_s", default=5.0, show_default=True, help="Seconds of self-test after key on.")
-@click.option("--time-out", "timeout_s", default=5.0, show_default=True, help="Its slowest time-out in seconds.")
-@click.option("--bits/--no-bits", default=True, show_default=True, help="Look for the bits of needed messages, too.")
-@click.option("--one-by-one", is_flag=True, help="Leave out one thing at a time, whatever it costs.")
-@click.option("--state", type=FILE, help="Where the trial is kept, to go on another day.")
-@click.option("--needs", "needs_path", type=FILE, help="The needs list to add to (default: the swap folder's).")
-@click.option("--log", "log_path", type=FILE, help="Where the trial is recorded (default: captures/trial.log).")
+@click.option(
+    "--time-out", "timeout_s", default=5.0, show_default=True, help="The module's slowest time-out in seconds."
+)
+@click.option("--bits/--no-bits", default=True, show_default=True, help="Also find the needed bits of needed messages.")
+@click.option("--one-by-one", is_flag=True, help="Leave out only one thing at a time, however long it takes.")
+@click.option("--state", type=FILE, help="File that stores the trial, so that you can resume it another day.")
+@click.option("--needs", "needs_path", type=FILE, help="Needs list to add to (default: the swap folder's).")
+@click.option("--log", "log_path", type=FILE, help="File to record the trial in (default: captures/trial.log).")
 @bus_option
 @config_option
-@click.option("--cautions-read", is_flag=True, help="The cautions were read; else they are shown and asked about.")
+@click.option(
+    "--cautions-read",
+    is_flag=True,
+    help="Confirm that you have read the cautions; otherwise they are shown and you are asked.",
+)
 def needs(
     module: str,
     map_path: Path,
@@ -71,14 +87,14 @@ def needs(
 ) -> None:
     """Find which messages MODULE needs, and which of their bits, with the module alone on a table.
 
-    Groups are left out until it is clear whose absence it complains of. Hold the space bar while it is watched.
+    Groups of messages are left out until it is clear whose absence it complains about. Hold the space bar to send.
 
     \b
     Example:
       swapbridge trial needs Cluster --map host.dbc --recording host.log --absent ECM --ask 7A0:7A8
     """
     if (address is None) is not by_lamp:
-        raise click.UsageError("say how the module is asked: --ask REQUEST:ANSWER, or --by-lamp")
+        raise click.UsageError("choose how the module is asked: --ask REQUEST:ANSWER, or --by-lamp")
     signal_map = load_map(map_path)
     own = own_words(signal_map, module)
     messages = absent_messages(read_one(recording), signal_map, absent, named)
@@ -97,7 +113,7 @@ def needs(
         if _plays_speed(messages):
             typed(KILOMETRES)
         run_at_terminal(spec, run, log_path or default_log(), HELP)
-        say(f"kept in {state}")
+        say(f"stored in {state}")
         if run.ended_by != "done":
             say(f"Ended early: {run.ended_by}.")
             sys.exit(2)
@@ -108,7 +124,7 @@ def needs(
     needs_path = needs_path or (None if folder is None else folder.needs)
     if needs_path is not None and found:
         added, there = into_needs(needs_path, found)
-        say(f"{needs_path}: {added} needs added, {there} were there")
+        say(f"{needs_path}: {added} needs added, {there} were already there")
 
 
 def _default_state(module: str) -> Path:
@@ -125,7 +141,7 @@ def _tell_time(plan: NeedsPlan, messages: tuple[Sendable, ...], timing: Timing, 
         f"{len(messages)} messages{', ' + str(sum(things)) + ' bits that move' if bits else ''}: some {low} to {high} "
         f"trials of {60 * timing.trial_s():.0f} s and more, {low * each / 60:.1f} to {high * each / 60:.1f} h in all"
         + (f"; {done} are done" if done else "")
-        + ". It can be ended at any time and goes on where it was."
+        + ". You can stop at any time and resume later."
     )
 
 
@@ -142,6 +158,9 @@ def _report(found: NeedsFound) -> None:
     console().print(table(("what", "verdict", "complained", "codes"), rows))
     for words in found.remarks:
         say(f"- {words}")
-    say(f"{found.trials} trials, {found.controls} with everything sent, of which {found.wrong_controls} complained.")
+    say(
+        f"{found.trials} trials, {found.controls} with everything sent; the module complained in "
+        f"{found.wrong_controls} of these."
+    )
     if not any(one.verdict != "not needed" for one in found.messages):
-        say("Nothing was found to be needed; that is not proved as long as it never complained.")
+        say("Nothing was found to be needed; that proves nothing as long as the module never complained.")

@@ -15,7 +15,7 @@ from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.page.bench import BenchPage
 from swapbridge.swapfolder.paths import CODES
 
-NEWS = {"appeared": "appeared", "gone": "gone", "stayed": "as before", "unknown": "not known now"}
+NEWS = {"appeared": "appeared", "gone": "gone", "stayed": "as before", "unknown": "unknown now"}
 """What became of a code between two files."""
 
 
@@ -100,7 +100,7 @@ def _board(
         cards.append(_card(change, state, news=True))
     missed = {code.missed for one in complaining(changes) for code in one.appeared if code.missed}
     who = ", ".join(one.module.name for one in complaining(changes))
-    words = f"{', '.join(sorted(missed))}: missed or doubted by {who}" if missed else ""
+    words = f"{', '.join(sorted(missed))}: reported missing or wrong by {who}" if missed else ""
     return tuple(cards), words, _told(after)
 
 
