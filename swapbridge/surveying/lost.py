@@ -25,6 +25,8 @@ Name = tuple[str, int, bool]
 """Bus, identifier, and whether it has 29 bits."""
 Counters = Mapping[Name, Sequence[tuple[Layout, Counter]]]
 
+SHORTEST_FRAME_NS = 40_000
+"""No frame follows another one sooner on any bus (47 bits at 1 Mbit/s, at the least): what a logger wrote at once."""
 FEWEST_STEPS = 16
 """With fewer steps between frames nothing is said of an identifier."""
 IN_STEP = 0.9
@@ -202,7 +204,7 @@ def _believed(found: Sequence[IdentifierLoss]) -> Iterator[IdentifierLoss]:
 def sendings_between(gap_ns: Ints) -> tuple[Ints, float]:
     """How many sendings each gap spans by the clock alone (1 where nothing was lost), and the period in ns."""
     gap = np.maximum(gap_ns.astype(np.float64), 0.0)
-    positive = gap[gap > 0]
+    positive = gap[gap > SHORTEST_FRAME_NS]
     if not len(positive):
         return np.ones(len(gap), np.int64), math.nan
     shortest = float(np.quantile(positive, 0.05))

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from swapbridge.core.integrity import Counter
 from swapbridge.guessing.coding.candidates import BIG, LITTLE, track_bit
-from swapbridge.guessing.coding.codelength import field_words
+from swapbridge.guessing.coding.codelength import adaptive_bits, field_words
 from swapbridge.guessing.coding.columns import BitColumns, whole_stretches
 from swapbridge.surveying.lost import count_sendings, sendings_between
 
@@ -34,7 +34,10 @@ or twice, by one in every single frame."""
 LOSSY = 0.1
 """Share of gaps that hold more than one sending, or none, from which on a recording is lossy, or its clock coarse."""
 LOSSY_SHARE = 0.7
-"""Steps by one (or by two) there must be among frames that the clock has nearest to each other."""
+FEWEST_NEAR = 3
+CLOCK_BITS = 60.0
+"""Steps by one (or by two) there must be among frames that the clock has nearest to each other; how many of these do
+where the clock tells so many bits of all steps."""
 UPPER_SHARE = 0.98
 UPPER_STEPS = 12
 """Steps of the upper bits that must fall together with the lower ones going round, and how many there must be."""
@@ -261,22 +264,46 @@ def _brief_counter(old: npt.NDArray[np.int64], new: npt.NDArray[np.int64], top: 
 
 
 def _lossy_counter(value: npt.NDArray[np.int64], gap: npt.NDArray[np.int64], length: int) -> FoundCounter | None:
-    """A counter that few frames are left of: it is as far on as the clock says, however coarse that is."""
+    """A counter that few frames are left of: by one between nearest frames, or as far on as the clock says."""
     low, high = int(value.min()), int(value.max())
     span = high - low + 1
     seen = len(np.unique(value))
-    if length < 3 or span <= 1 << (length - 1) or seen < 0.9 * span or len(gap) < 2 * FEWEST_STEPS:
+    if span <= 1 << (length - 1) or seen < 0.9 * span or len(gap) < 2 * FEWEST_STEPS:
         return None
-    told = count_sendings(value, gap, Counter(low, high))
-    if told is None or told.jumped.mean() > 1 - SHARE:
+    step = np.diff(value) % span
+    wraps = int((np.diff(value) < 0).sum())
+    alone = sendings_between(gap)[0] == 1
+    if span > 2 and alone.sum() >= max(FEWEST_SLOW, len(gap) // 2):
+        # a logger that keeps trains of frames: what lies between these the clock may be too coarse to say
+        for by in (1, 2) if length > 2 else (1,):
+            if (step[alone] == by).mean() >= CERTAIN:
+                share = float((step[alone] == by).mean())
+                return FoundCounter((), Counter(low, high), share, int(alone.sum()), wraps, True)
+    if length < 3:
         return None
     # frames that came together, or nearest to each other, are neighbours mostly, or every second one was kept
     near = gap <= max(0.0, 1.2 * float(np.quantile(gap, 0.1)))
-    step = np.diff(value) % span
-    if near.sum() < FEWEST_STEPS // 2 or max((step[near] == k).mean() for k in (1, 2)) < LOSSY_SHARE:
-        return None
-    wraps = int((np.diff(value) < 0).sum())
-    return FoundCounter((), Counter(low, high), 1.0 - float(told.jumped.mean()), len(gap), wraps, True)
+    best: FoundCounter | None = None
+    most = 0.0
+    for ends in {(low, high), (0, (1 << length) - 1)}:  # of few frames the last value may be missing
+        told = count_sendings(value, gap, Counter(*ends))
+        if told is None or told.jumped.mean() > 1 - SHARE:
+            continue
+        bits = _told_by_clock(np.diff(value), gap / told.period_ns, ends[1] - ends[0] + 1)
+        neighbours = gap < 1.5 * told.period_ns if bits >= CLOCK_BITS else near
+        if neighbours.sum() < (FEWEST_NEAR if bits >= CLOCK_BITS else FEWEST_STEPS // 2):
+            continue
+        if bits > most and max((step[neighbours] == k).mean() for k in (1, 2)) >= LOSSY_SHARE:
+            share = 1.0 - float(told.jumped.mean())
+            best, most = FoundCounter((), Counter(*ends), share, len(gap), wraps, True), bits
+    return best
+
+
+def _told_by_clock(step: npt.NDArray[np.int64], sendings: npt.NDArray[np.float64], span: int) -> float:
+    """Bits of the steps that the clock tells: against all sizes being alike, what is left over being learned."""
+    off = (step - np.rint(sendings).astype(np.int64)) % span
+    left = float(adaptive_bits(np.bincount(off, minlength=span).astype(np.float64)))
+    return len(step) * float(np.log2(span)) - left
 
 
 def _bits_agree(
