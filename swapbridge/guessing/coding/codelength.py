@@ -275,7 +275,7 @@ def _coarse_bits(
         used = np.bincount((new & np.uint64((1 << low) - 1)).astype(np.intp), minlength=1 << low) > 0
         used[(old & np.uint64((1 << low) - 1)).astype(np.intp)] = True
         count = int(used.sum())
-        saved = moves * (low - np.log2(count)) - _choose_bits(2.0**low, count) - low
+        saved = moves * (low - np.log2(count)) - log2_choose(2.0**low, count) - low
         if count > 1 and saved > best:
             best, chosen = saved, (low, used)
     if chosen is None:
@@ -292,7 +292,7 @@ def _coarse_bits(
 
     at = [ranks(v) for v in (before, old, new)]
     first, last = (_classes(b - a, np.float64) for a, b in ((at[1], at[2]), (at[0], at[1])))
-    name = _choose_bits(2.0**low, count) + np.log2(2.0**low)
+    name = log2_choose(2.0**low, count) + np.log2(2.0**low)
     out[rows] = _walk_bits(first, last, weight, lengths[rows], heavy, came[rows]) + name
     return out
 
@@ -381,14 +381,14 @@ def _list_bits(values: npt.NDArray[np.uint64], length: int) -> float:
     """Bits to say which of all codes are states: anywhere, or within one stretch of codes."""
     states = len(values)
     top = 2.0**length
-    anywhere = length + _choose_bits(top, states)
+    anywhere = length + log2_choose(top, states)
     gaps = np.diff(values.astype(np.float64))
     around = top - float(values[-1]) + float(values[0])
     stretch = top - max(float(gaps.max()), around) + 1.0
-    return min(anywhere, 1.5 * length + 1.0 + _choose_bits(max(stretch - 2.0, 0.0), states - 2))
+    return min(anywhere, 1.5 * length + 1.0 + log2_choose(max(stretch - 2.0, 0.0), states - 2))
 
 
-def _choose_bits(n: float, k: int) -> float:
+def log2_choose(n: float, k: int) -> float:
     """``log2`` of the number of ways to choose k of n."""
     if k <= 0 or n <= k:
         return 0.0

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.integrity import Affine, Method
+from swapbridge.guessing.coding.codelength import log2_choose
 from swapbridge.guessing.coding.columns import BitColumns, first_of_each
 from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.integrity.folded import fit_field_sum
@@ -26,6 +27,8 @@ SHARE = 0.995
 """Distinct payloads that must agree."""
 EQUATIONS = 10
 """Payloads beyond those that any function could be fitted to."""
+TOLD_BITS = 40.0
+"""Bits of the field's own history that an affine function must tell, beyond those that name it."""
 FLIPS = 12
 """Flips that every live bit of the field must show, so that chance could not follow it."""
 RANK_ERROR = 0.05
@@ -370,7 +373,7 @@ def _try_affine(
     equations = _independent_rows(features[:, used], outputs)
     if equations < EQUATIONS:
         return None
-    if _copies(table.bits, moving, inputs) > len(moving) - 3:
+    if _copies(table.bits, moving, inputs) > len(moving) - 3 or _bits_told(features, outputs, coefficients) < TOLD_BITS:
         return None
     masks = [0] * len(target)
     fixed = 0
@@ -397,6 +400,25 @@ def _try_affine(
         equations,
         _pinned(features, inputs),
     )
+
+
+def _bits_told(
+    features: npt.NDArray[np.uint8], outputs: npt.NDArray[np.uint8], coefficients: npt.NDArray[np.uint8]
+) -> float:
+    """Bits of the outputs' histories that are told, less those that name the functions: what seldom flips says little.
+
+    A function is named by one bit for each of the inputs' dimensions, or by which few of the inputs are in it.
+    """
+    n, given = outputs.shape[0], features.shape[1]
+    rows = np.concatenate([np.ones((n, 1), np.uint8), features], axis=1)
+    rank = len(reduce_rows(rows[: 4 * given + 64], given + 1).pivots)
+    told = 0.0
+    for output, part in zip(outputs.T, coefficients.T, strict=True):
+        ones, flips = int(output.sum()), int((output[1:] != output[:-1]).sum())
+        alone = min(log2_choose(n, ones), log2_choose(n - 1, flips)) + np.log2(n)
+        few = log2_choose(given, int(part.sum())) + np.log2(given)
+        told += max(0.0, alone - 1.0 - min(rank, few))
+    return told
 
 
 def _independent_rows(features: npt.NDArray[np.uint8], outputs: npt.NDArray[np.uint8]) -> int:
