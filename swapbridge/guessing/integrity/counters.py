@@ -33,6 +33,8 @@ FEWEST_BRIEF = 20
 or twice, by one in every single frame."""
 LOSSY = 0.1
 """Share of gaps that hold more than one sending, or none, from which on a recording is lossy, or its clock coarse."""
+SEEN = 0.8
+"""Share of the values that so few frames can be thought to show which they must show."""
 LOSSY_SHARE = 0.7
 FEWEST_NEAR = 3
 CLOCK_BITS = 60.0
@@ -268,16 +270,17 @@ def _lossy_counter(value: npt.NDArray[np.int64], gap: npt.NDArray[np.int64], len
     low, high = int(value.min()), int(value.max())
     span = high - low + 1
     seen = len(np.unique(value))
-    if span <= 1 << (length - 1) or seen < 0.9 * span or len(gap) < 2 * FEWEST_STEPS:
+    to_see = span * (1.0 - (1.0 - 1.0 / span) ** len(value))  # as many as come by lot
+    if span <= 1 << (length - 1) or seen < SEEN * to_see or len(gap) < 2 * FEWEST_STEPS:
         return None
-    step = np.diff(value) % span
-    wraps = int((np.diff(value) < 0).sum())
+    step = np.diff(value)
+    wraps = int((step < 0).sum())
     alone = sendings_between(gap)[0] == 1
     if span > 2 and alone.sum() >= max(FEWEST_SLOW, len(gap) // 2):
         # a logger that keeps trains of frames: what lies between these the clock may be too coarse to say
         for by in (1, 2) if length > 2 else (1,):
-            if (step[alone] == by).mean() >= CERTAIN:
-                share = float((step[alone] == by).mean())
+            share = float((step[alone] % span == by).mean())
+            if share >= CERTAIN:
                 return FoundCounter((), Counter(low, high), share, int(alone.sum()), wraps, True)
     if length < 3:
         return None
@@ -287,13 +290,14 @@ def _lossy_counter(value: npt.NDArray[np.int64], gap: npt.NDArray[np.int64], len
     most = 0.0
     for ends in {(low, high), (0, (1 << length) - 1)}:  # of few frames the last value may be missing
         told = count_sendings(value, gap, Counter(*ends))
-        if told is None or told.jumped.mean() > 1 - SHARE:
+        if told is None or told.jumped.mean() > (1 - SHARE if len(gap) >= 100 else 0.05):
             continue
-        bits = _told_by_clock(np.diff(value), gap / told.period_ns, ends[1] - ends[0] + 1)
+        turn = ends[1] - ends[0] + 1
+        bits = _told_by_clock(step, gap / told.period_ns, turn)
         neighbours = gap < 1.5 * told.period_ns if bits >= CLOCK_BITS else near
         if neighbours.sum() < (FEWEST_NEAR if bits >= CLOCK_BITS else FEWEST_STEPS // 2):
             continue
-        if bits > most and max((step[neighbours] == k).mean() for k in (1, 2)) >= LOSSY_SHARE:
+        if bits > most and max((step[neighbours] % turn == k).mean() for k in (1, 2)) >= LOSSY_SHARE:
             share = 1.0 - float(told.jumped.mean())
             best, most = FoundCounter((), Counter(*ends), share, len(gap), wraps, True), bits
     return best

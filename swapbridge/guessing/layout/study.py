@@ -61,6 +61,8 @@ MUX_MEMORY_BITS = 0.05
 """What each value of a selector in no order may tell of the next."""
 MUX_STEP_FOR_STEP = 0.8
 """Correlation of steps from which on one quantity moves with another."""
+FEWEST_TURNS = 12
+"""Turns that those before must have foretold, at least."""
 MUX_LOOKS_BACK = 3
 """Values before the next one in whose light it may be told."""
 MUX_SHARE_OF_END = 0.2
@@ -299,7 +301,10 @@ def _takes_turns(columns: BitColumns, mux: FoundMux) -> bool:
         np.add.at(after, (context[known], value[known]), 1)
         if back == 1:
             np.fill_diagonal(after, 0)
-        if known.any() and after.max(axis=1).sum() > 0.9 * known.sum():
+        # the first time that a value follows foretells nothing: where frames are few nearly all would be such
+        seen = after.sum(axis=1)
+        seen = seen - (seen > 0)
+        if seen.sum() >= FEWEST_TURNS and np.maximum(after.max(axis=1) - 1, 0).sum() > 0.9 * seen.sum():
             return True
     return False
 

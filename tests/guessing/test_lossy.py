@@ -1,0 +1,62 @@
+"""What a logger keeps that loses most frames: counters by the clock, and no multiplexer or check made of little."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from swapbridge.guessing.coding.columns import make_columns
+from swapbridge.guessing.integrity.checksums import fit_affine
+from swapbridge.guessing.integrity.counters import find_counters
+from swapbridge.guessing.layout.study import study
+from tests.guessing.test_exact import columns_of
+
+
+def test_a_two_bit_counter_shows_in_trains_of_frames_that_the_logger_wrote_together() -> None:
+    """Frames of one train, 20 ms apart or written at once; between trains the clock errs by more than a round."""
+    rng = np.random.default_rng(4)
+    number, time_ns, now = [], [], 0
+    for _ in range(60):
+        now += int(rng.integers(20, 40)) * 20_000_000 + int(rng.integers(0, 30_000_000))
+        first = int(rng.integers(4))
+        for k in range(5):
+            number.append(first + k)
+            time_ns.append(now)
+            now += 3_000 if rng.random() < 0.2 else 20_000_000
+    payload = np.zeros((len(number), 2), np.uint8)
+    payload[:, 1] = np.array(number) % 4 << 2 | rng.integers(0, 2, len(number)) << 6
+    found = find_counters(columns_of(payload, np.array(time_ns)))
+    assert [c.positions for c in found] == [(10, 11)]
+
+
+def test_a_counter_shows_in_forty_frames_where_the_clock_tells_every_step() -> None:
+    rng = np.random.default_rng(5)
+    sending = np.cumsum(rng.choice([1, 6, 7, 8, 8, 8, 9], 44))
+    payload = np.zeros((44, 1), np.uint8)
+    payload[:, 0] = sending % 16 << 2
+    time_ns = sending * 100_000_000 + rng.integers(-8_000_000, 8_000_000, 44)
+    (found,) = find_counters(columns_of(payload, time_ns))
+    assert found.positions == (2, 3, 4, 5)
+    assert (found.counter.low, found.counter.high) == (0, 15)
+
+
+def test_what_seldom_flips_is_no_check_of_what_flips_often() -> None:
+    """Five flips are met by some parity of a dozen bits now and then: naming it takes as much as they do."""
+    rng = np.random.default_rng(2689)  # where one is met
+    payload = np.zeros((22, 3), np.uint8)
+    payload[:, 0], payload[:, 1] = rng.integers(0, 256, 22), rng.integers(0, 8, 22)
+    payload[:, 2] = np.where(np.arange(22) // int(rng.integers(4, 7)) % 2, 0x57, 0x50)
+    assert fit_affine(columns_of(payload), tuple(range(16, 24))) is None
+
+
+def test_copies_of_a_quantity_in_a_lossy_log_have_no_pages() -> None:
+    """With few frames nearly every value follows others for the first time, and foretells nothing."""
+    rng = np.random.default_rng(6)
+    n = 2200
+    wanders = np.clip(70 + np.cumsum(rng.integers(-9, 10, n)) // 2, 0, 255).astype(np.uint8)
+    payload = np.zeros((n, 8), np.uint8)
+    payload[:, [0, 4, 5]] = wanders[:, None]
+    payload[:, 6] = wanders + (np.arange(n) // 40 % 20).astype(np.uint8)
+    kept = np.sort(rng.choice(n, 450, replace=False))
+    time_ns = (np.arange(n) * 10_000_000)[kept]
+    columns = make_columns(0x140, False, time_ns, np.full(450, 8, np.uint8), payload[kept])
+    assert study(columns).mux is None
