@@ -33,6 +33,7 @@ REFERENCE = (
     "record-and-run",
     "bridge-file",
     "expressions",
+    "language-rules",
     "learned-rules",
     "roles",
     "map-attributes",

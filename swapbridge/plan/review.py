@@ -8,8 +8,6 @@ from __future__ import annotations
 from swapbridge.core.errors import RefusedError
 from swapbridge.plan.model import Plan
 
-SHOWN = 12
-
 
 def why_unreviewed(plan: Plan) -> str:
     """Why a plan may neither be sent to a bus with wires nor written for a board; "" when it may.
@@ -19,10 +17,9 @@ def why_unreviewed(plan: Plan) -> str:
     names = plan.unreviewed
     if not names:
         return ""
-    more = f" and {len(names) - SHOWN} more" if len(names) > SHOWN else ""
     count = "a rule that was" if len(names) == 1 else f"{len(names)} rules that were"
     return (
-        f"the plan holds {count} learned from recordings and not reviewed: {', '.join(names[:SHOWN])}{more}; look at "
+        f"the plan holds {count} learned from recordings and not reviewed: {', '.join(names)}; look at "
         f"each with `swapbridge review {names[0]}`, then compile and prove again (no option goes round this)"
     )
 

@@ -11,7 +11,10 @@ from swapbridge.compiler.compile import CompileResult
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
+from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.check import check_plan
+from swapbridge.plan.python.translator import Translator
+from swapbridge.proving.reference.reference import Reference
 from swapbridge.signalmap.model import SignalMap
 from tests.compiler.kit import DONOR, HOST, compile_text
 
@@ -97,3 +100,29 @@ def test_a_validity_slot_must_be_able_to_say_both() -> None:
         slots[extract.valid_slot] = replace(slots[extract.valid_slot], low=low, high=high, initial=low)
         with pytest.raises(SwapbridgeError, match="validity slot"):
             check_plan(replace(plan, slots=tuple(slots)))
+
+
+@pytest.mark.parametrize("period_ms", [1, 10, 3_000, 13_000, 30_000, 119_000, 130_000, 600_000])
+def test_compiler_and_reference_know_one_age_limit(period_ms: int) -> None:
+    """Of a source every 30 s the reference once said 60 s, and the compiler 150."""
+    slow = replace(DONOR, messages=tuple(replace(m, period_ms=Fraction(period_ms)) for m in DONOR.messages))
+    text = TEXT.format(signals=SPEED, more="")
+    plan = compile_text(text, donor=slow).plan
+    (receive,) = plan.receives
+    limit_ms = plan.feeds[receive.feeds[0]].max_age_us / 1000
+    assert limit_ms == min(max(5 * period_ms, 50), 600_000)
+    twin = Reference(parse_bridge(text), {"donor": slow, "host": HOST})
+    assert twin.max_age_us(receive.bus, receive.word) == limit_ms * 1000
+
+
+def test_the_else_of_a_quotient_does_not_lend_it_its_unit() -> None:
+    """-1 times -5 degC is 5 degC, though the way out is written in degF (where -1 times 23 degF is -30.6 degC)."""
+    signals = (
+        'Pedal = "clamp((-1 * (host.Key.Ambient / donor.PCM_SLOW.Ratio else 50 degF)) / 1 degC * 1 %, 0 %, 100 %)"'
+    )
+    translator = Translator(compiled(signals).plan)
+    translator.on_frame(1, 0x600, bytes([0, 70]), 0)
+    translator.on_frame(0, 0x300, bytes([0, 0, 0, 0, 0, 0, 0, 1]), 0)
+    frame = translator.poll(0)
+    assert frame is not None
+    assert frame.data[2] == 10, "5 degC over a ratio of 1, in steps of 0.5 %"

@@ -73,7 +73,9 @@ def test_a_message_with_two_checksums_is_not_sent() -> None:
         signal("S2", 56, 8, checksum=Checksum(Layout(56, 8), Sum(8, (0, 6), 8, -1, -1))),
     )
     message = refusal('B = { value = "1", role = "value", fallback = "0" }', (signal("A", 0, 8),), target)
-    assert "host.Odd has more than one checksum; keep the outer one in the map" in message
+    assert (
+        "host.Odd has more than one checksum, and a message is made with one; leave the message to its own" in message
+    )
 
 
 def test_a_checksum_in_two_places_is_made_whole() -> None:

@@ -42,6 +42,15 @@ TIMES = ("10 ms", "0.03 s", "90 ms", "0.4 s")
 class Writer:
     """Writes random expressions of the language, typed, so that most of them compile."""
 
+    whens: tuple[str, ...] = (
+        "",
+        "on_change = true\ngap_ms = 15\n",
+        'on_arrival = ["donor.PCM_FAST"]\ngap_ms = 12\n',
+    )
+    lives: tuple[str, ...] = ("", 'states = ["run", "key_on"]\nlast_ms = 150\n', "delay_ms = 35\n")
+    pages = "period_ms = 25\nmux = [1, 2, 2]\n"
+    answers = "period_ms = 30\n"
+
     def __init__(self, seed: int) -> None:
         self.r = random.Random(seed)
 
@@ -136,21 +145,20 @@ class Writer:
         r = self.r
         speed = f"clamp({self.number('rpm', 3)}, 0 rpm, 8000 rpm)"
         temp = f"clamp(table({self.number('degC', 2)}, gauge), 0, 250)"
-        when = r.choice(("", "on_change = true\ngap_ms = 15\n", 'on_arrival = ["donor.PCM_FAST"]\ngap_ms = 12\n'))
-        life = r.choice(("", 'states = ["run", "key_on"]\nlast_ms = 150\n', "delay_ms = 35\n"))
+        when, life = r.choice(self.whens), r.choice(self.lives)
         out = [HEAD, STATES, f'[[messages]]\nsend = "host.EngineStatus"\nrest = "zero"\nperiod_ms = 20\n{when}{life}']
         out.append("[messages.signals]")
         out.append(f"Speed = {self.rule(speed, '0 rpm', 'rpm')}")
         out.append(f"Temp = {self.rule(temp, '250')}")
         out.append(f"Running = {self.rule(self.condition(3), 'false')}")
-        out.append('[[messages]]\nsend = "host.EngineMux"\nperiod_ms = 25\nmux = [1, 2, 2]\n[messages.signals]')
+        out.append(f'[[messages]]\nsend = "host.EngineMux"\n{self.pages}[messages.signals]')
         flow = r.choice(("donor.PCM_SLOW.Fuel", "delay(donor.PCM_SLOW.Fuel, 50 ms)"))
         out.append(f'Fuel = "accumulate({flow}, wrap = 655.36 L)"')
         oil = f"clamp({self.number('kPa', 3)}, 0 kPa, 1000 kPa)"
         out.append(f"Oil = {self.rule(oil, '0 kPa', 'kPa')}")
         out.append('Volts = { value = "clamp(donor.PCM_MUX.Volts, 0 V, 25 V)", fallback = "0 V", hold_ms = 120 }')
         stale = r.choice(("", 'when_stale = "stop"\n'))
-        out.append(f'[[messages]]\nsend = "host.Ack"\nperiod_ms = 30\n{stale}[messages.signals]')
+        out.append(f'[[messages]]\nsend = "host.Ack"\n{self.answers}{stale}[messages.signals]')
         choice = f"choose({self.condition(2)}, 'Cranking', 'Driving')"
         out.append(f"State = {self.rule(choice, chr(39) + 'Stopped' + chr(39))}")
         out.append(f"Brake = {self.rule(self.condition(2), 'true')}")

@@ -13,7 +13,6 @@ from swapbridge.compiler.expressions.calls import arguments, constant_of, grid_o
 from swapbridge.compiler.expressions.lower import Cut, Lower, Lowering
 from swapbridge.compiler.expressions.usage import USAGES
 from swapbridge.compiler.expressions.values import (
-    OTHER_RESOLUTION,
     TRUTH,
     LoweringError,
     Value,
@@ -33,6 +32,7 @@ from swapbridge.compiler.expressions.values import (
 )
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
+from swapbridge.language.defaults import OTHER_RESOLUTION
 from swapbridge.language.expressions import Call, Name, Node, Text
 from swapbridge.plan.model import div_round
 

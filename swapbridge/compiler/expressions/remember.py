@@ -198,7 +198,7 @@ def _hysteresis(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wan
     argument, on_node, off_node = arguments(call, 3, 3)
 
     def write(task: BlockBuilder, name: str) -> tuple[tuple[int, ...], Value]:
-        value = need_number(lowering.lower(argument, task, goal))
+        value = need_number(lowering.lower(argument, task, Wanted()))
         on, off = (in_unit(need_number(lowering.lower(n, task, Wanted())), value.unit) for n in (on_node, off_node))
         if known_constant(task, on) == known_constant(task, off):
             raise LoweringError("the two thresholds are not different constants", "write hysteresis(x, on, off)")
@@ -214,7 +214,7 @@ def _hysteresis(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wan
         task.store(known, valid)
         return (slot, known), Value(Linear.constant(Fraction(0)), TRUTH, feeds=value.feeds)
 
-    slots, value = _kept(lowering, call, goal, write)
+    slots, value = _kept(lowering, call, Wanted(), write)
     return _truth_of(builder, slots[0], value.feeds, slots[1])
 
 

@@ -10,10 +10,9 @@ from math import ceil, floor, gcd, lcm
 from swapbridge.compiler.build import CONSTANT_TOP, BlockBuilder, Linear, approximate, numerator, on_grid
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import NONE, Unit
+from swapbridge.language.defaults import OTHER_RESOLUTION
 
 TRUTH = Unit("yes or no", "yes or no")
-OTHER_RESOLUTION = Fraction(1, 65536)
-"""Resolution of a value whose kind is not the target signal's, in its own unit."""
 
 
 class LoweringError(InputError):
@@ -275,7 +274,8 @@ def divide(builder: BlockBuilder, a: Value, b: Value, otherwise: Value | None, g
     if otherwise is None or not low <= 0 <= high:
         return result
     zero = builder.emit("eq", rb, builder.const(0))
-    return choose(builder, Value(Linear(zero, 1, 0, 1), TRUTH, valid), otherwise, result, goal)
+    # in the quotient's own unit: -1 times a temperature is another one in degF than in degC
+    return choose(builder, Value(Linear(zero, 1, 0, 1), TRUTH, valid), in_unit(otherwise, unit), result, goal)
 
 
 def _quotient(builder: BlockBuilder, top: int, bottom: int, factor: int) -> int:

@@ -14,18 +14,13 @@ from swapbridge.core.roles import Role
 from swapbridge.core.units import SPELLINGS, Unit
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, ON_WORDS, plain
 from swapbridge.language.constants import constant
+from swapbridge.language.defaults import HOLD_US, RAMP_PARTS, RAMP_SECONDS
 from swapbridge.language.model import BridgeFile, BridgeRefused, MessageRule, SignalRule
 from swapbridge.plan.model import div_round
 from swapbridge.signalmap.model import MapSignal
 
-HOLD_US = 500_000
-"""How long a role of 'hold then zero' keeps the last value, where the bridge file does not say."""
-FINEST_RAMP = 1 << 16
-"""A ramp is kept to this share of a raw step at the finest, so that a slow one is as slow as it says."""
 RAMP_OFF = Fraction(1, 20)
 """A ramp that even so would be further from its stated speed than this is refused."""
-RAMP_SECONDS = Fraction(1, 2)
-"""How long a torque request takes from one limit to the other on its way to 'none', where it does not say."""
 
 
 class Doubted(Protocol):
@@ -256,10 +251,10 @@ def _ramp(target: Doubted) -> Fraction:
         low, high, _ = target.allowed()
         per_second = (high - low) * abs(signal.scale) / RAMP_SECONDS
     exact = per_second * step / abs(signal.scale)
-    if exact.denominator <= FINEST_RAMP:
+    if exact.denominator <= RAMP_PARTS:
         return exact
-    parts = exact * FINEST_RAMP
-    near = Fraction(div_round(parts.numerator, parts.denominator), FINEST_RAMP)
+    parts = exact * RAMP_PARTS
+    near = Fraction(div_round(parts.numerator, parts.denominator), RAMP_PARTS)
     if abs(near - exact) > RAMP_OFF * exact:
         raise target.refuse(
             f"its ramp takes {show(abs(signal.scale) / per_second)} s for one raw step, which is no ramp",

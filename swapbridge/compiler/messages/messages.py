@@ -13,6 +13,7 @@ from swapbridge.compiler.messages.sources import near
 from swapbridge.compiler.messages.targets import MadeField, TargetSignal
 from swapbridge.core.integrity import Checksum
 from swapbridge.core.roles import WARNED_BY
+from swapbridge.language.defaults import CHECK_US
 from swapbridge.language.model import MISSING, BridgeFile, MessageRule, SignalRule
 from swapbridge.plan.model import STATES, CounterOut, Send, Variant
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
@@ -20,7 +21,6 @@ from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 ALL_STATES = (1 << len(STATES)) - 1
 AWAKE_STATES = ALL_STATES & ~1
 KEY_STATES = sum(1 << STATES.index(s) for s in ("key_on", "crank", "run", "after_run"))
-CHECK_US = 10_000
 
 
 @dataclass(slots=True)
@@ -104,8 +104,8 @@ def lower_message(lowering: Lowering, maps: Mapping[str, SignalMap], rule: Messa
     if len([s for s in message.signals if s.checksum is not None]) > 1:
         raise bridge.refuse(
             rule.place,
-            f"{draft.name} has more than one checksum",
-            "keep the outer one in the map; the message is sent with one",
+            f"{draft.name} has more than one checksum, and a message is made with one",
+            "leave the message to its own sender, or out of the bridge file: nothing here makes it whole",
         )
     pages = list(dict.fromkeys(turns))
     variants = tuple(_variant(lowering, draft, value, counting, checksum_signal) for value in pages)

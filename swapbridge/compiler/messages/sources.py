@@ -12,16 +12,10 @@ from swapbridge.compiler.expressions.values import LoweringError
 from swapbridge.core.layout import Layout
 from swapbridge.core.vocabulary import is_reserved, says_not_available
 from swapbridge.language.constants import constant_or_percent
+from swapbridge.language.defaults import AGE_PERIODS, LONGEST_AGE_US, LOST_OK, RECOVER_FRAMES, SHORTEST_AGE_US
 from swapbridge.language.model import BridgeFile, MessageOptions, SignalOptions, Source
 from swapbridge.plan.model import CounterCheck, Extract, Feed, Receive
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
-
-AGE_PERIODS = 5
-"""Default age limit of a source in its own periods (common practice, no source)."""
-SHORTEST_AGE_US = 50_000
-LONGEST_AGE_US = 600_000_000
-DEFAULT_RECOVER = 3
-DEFAULT_LOST_OK = 3
 
 
 def reserved_codes(signal: MapSignal) -> tuple[int, ...]:
@@ -265,7 +259,7 @@ class Sources:
                         draft.message.frames_between(draft.mux_values) if draft.mux_values else 1,
                     ),
                     options.first if options and options.first else 1,
-                    options.recover if options and options.recover else DEFAULT_RECOVER,
+                    options.recover if options and options.recover else RECOVER_FRAMES,
                     tuple(draft.extracts),
                     draft.mux_values,
                     tuple(sorted(set(draft.triggers))),
@@ -317,7 +311,7 @@ class Sources:
         check = None
         if verify and counter is not None and counter.counter is not None:
             kept = counter.counter
-            lost_ok = DEFAULT_LOST_OK if options is None or options.lost_ok is None else options.lost_ok
+            lost_ok = LOST_OK if options is None or options.lost_ok is None else options.lost_ok
             cycle = kept.high - kept.low + 1
             # with as many frames lost as the counter has values, a repeated value would pass
             lost_ok = max(0, min(lost_ok, cycle - 2))

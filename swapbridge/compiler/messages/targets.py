@@ -30,13 +30,11 @@ from swapbridge.core.roles import Role, find_role
 from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
 from swapbridge.core.vocabulary import OFF_WORDS, ON_WORDS, is_reserved, plain
 from swapbridge.language.constants import parse_source
+from swapbridge.language.defaults import RESOLUTION_STEPS
 from swapbridge.language.expressions import Name, write
 from swapbridge.language.model import DANGEROUS, WRONG, BridgeRefused, MessageRule, Seen, SignalRule, Source
 from swapbridge.plan.model import Field
 from swapbridge.signalmap.model import MapMessage, MapSignal
-
-RESOLUTION_STEPS = 1024
-"""Default resolution: this share of the target signal's step."""
 
 
 @dataclass(frozen=True, slots=True)

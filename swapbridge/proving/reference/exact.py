@@ -16,6 +16,7 @@ from typing import Protocol
 from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
 from swapbridge.core.vocabulary import is_reserved, plain
 from swapbridge.language.constants import parse_source
+from swapbridge.language.defaults import OTHER_RESOLUTION
 from swapbridge.language.expressions import Binary, Call, Name, Node, Number, Text, Truth, Unary
 from swapbridge.language.memories import Choices
 from swapbridge.language.model import BridgeFile, SignalOptions, Source
@@ -23,8 +24,6 @@ from swapbridge.plan.model import STATES
 from swapbridge.signalmap.model import MapSignal
 
 TRUTH = Unit("yes or no", "yes or no")
-ELSEWHERE = Fraction(1, 65536)
-"""Resolution of a value whose kind is not the target signal's, in its own unit."""
 ZERO, ONE = Fraction(0), Fraction(1)
 
 
@@ -55,7 +54,7 @@ class Wanted:
     """What an expression is for: the target's unit, its resolution there, its step, its choices."""
 
     unit: Unit | None = None
-    resolution: Fraction = ELSEWHERE
+    resolution: Fraction = OTHER_RESOLUTION
     step: Fraction | None = None
     choices: Mapping[int, str] | None = None
 
@@ -63,7 +62,7 @@ class Wanted:
         """Resolution of a value in that unit."""
         if self.unit is not None and self.unit.kind == unit.kind:
             return self.resolution * self.unit.factor / unit.factor
-        return ELSEWHERE
+        return OTHER_RESOLUTION
 
 
 PLAIN = Wanted()

@@ -224,7 +224,7 @@ class _Accumulate(_Base):
 MEMORIES: dict[str, tuple[Callable[[Evaluator, Call, Wanted], ExactMemory], bool]] = {
     "lowpass": (_Lowpass, False),
     "rate_limit": (_RateLimit, False),
-    "hysteresis": (_Hysteresis, False),
+    "hysteresis": (_Hysteresis, True),
     "debounce": (_Debounce, True),
     "hold": (_Hold, True),
     "time_since": (_TimeSince, True),

@@ -13,6 +13,7 @@ from functools import partial
 from swapbridge.core import j1939
 from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.frames import split_word
+from swapbridge.language.defaults import AGE_PERIODS, LONGEST_AGE_US, LOST_OK, RECOVER_FRAMES, SHORTEST_AGE_US
 from swapbridge.language.memories import memory_name
 from swapbridge.language.model import BridgeFile, SignalOptions
 from swapbridge.plan.model import STATES, Plan
@@ -25,11 +26,6 @@ from swapbridge.proving.reference.targets import ReferenceMessage
 from swapbridge.proving.reference.worked_out import WorkedOut
 from swapbridge.signalmap.model import SignalMap
 
-AGE_PERIODS = 5
-SHORTEST_AGE_US = 50_000
-LONGEST_AGE_US = 60_000_000
-RECOVER_FRAMES = 3
-LOST_OK = 3
 HALF = 1 << 31
 ASLEEP, WAKE, KEY_ON, CRANK, RUN, AFTER_RUN = range(len(STATES))
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from swapbridge.language.defaults import CHECK_US
 from swapbridge.language.model import BridgeFile, MessageRule
 from swapbridge.plan.model import STATES
 from swapbridge.signalmap.model import MapMessage, SignalMap
@@ -15,7 +16,6 @@ from swapbridge.signalmap.model import MapMessage, SignalMap
 WRAP, HALF = 1 << 32, 1 << 31
 AWAKE = frozenset(range(1, len(STATES)))
 KEY = frozenset(STATES.index(s) for s in ("key_on", "crank", "run", "after_run"))
-CHECK_US = 10_000
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME, WARNED_BY, Role, find_role
 from swapbridge.core.units import SPELLINGS
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, ON_WORDS, plain, says_not_available
+from swapbridge.language.defaults import HOLD_US, RAMP_PARTS, RAMP_SECONDS, RESOLUTION_STEPS
 from swapbridge.language.expressions import Name
 from swapbridge.language.model import BridgeFile, MessageRule, SignalRule, Source
 from swapbridge.language.naming import signals_behind
@@ -34,10 +35,6 @@ from swapbridge.proving.reference.sources import Inputs
 from swapbridge.proving.reference.worked_out import WorkedOut
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
-RESOLUTION_STEPS = 1024
-HOLD_US = 500_000
-RAMP_S = Fraction(1, 2)
-RAMP_PARTS = 1 << 16
 MEMO = 20_000
 
 
@@ -318,7 +315,7 @@ class ReferenceSignal:
             per_second = value.number * value.unit.factor / self.evaluator.unit(self.unit_text).factor
         else:
             low, high = self.allowed()
-            per_second = (high - low) * abs(signal.scale) / RAMP_S
+            per_second = (high - low) * abs(signal.scale) / RAMP_SECONDS
         exact = per_second * step / abs(signal.scale)
         return exact if exact.denominator <= RAMP_PARTS else on(Fraction(1, RAMP_PARTS), exact)
 
