@@ -57,15 +57,29 @@ class _Reading:
 def read_capture(path: str | Path, *, progress: Progress | None = None) -> Capture:
     """Read one recording: a text log, any log that python-can reads, gzip or not, or a Parquet capture.
 
-    The form is known by the file's content where that tells, else by its suffix. `progress` is told the share of the
-    file that was read.
+    Parameters
+    ----------
+    path : str or Path
+        The file. Its format is recognised by its content where possible, otherwise by its suffix.
+    progress : callable, optional
+        Called with the share of the file read so far (0 to 1) and a few words.
+
+    Returns
+    -------
+    Capture
+        Frames in the order of time, as numpy columns; `notes` counts what could not be read.
 
     Raises
     ------
     InputError
-        The file can't be opened, its form is not known, or nothing in it is a frame.
+        The file can't be opened, its format is not known, or it contains no frame.
     MissingToolError
-        The form needs a package that is not installed.
+        The format needs a package that is not installed.
+
+    Examples
+    --------
+    >>> read_capture("captures/host_old_engine.log.gz")  # doctest: +SKIP
+    <Capture captures/host_old_engine.log.gz: 76907 frames in 160.8 s on host>
     """
     path = Path(path)
     reading, gatherer = _Reading(), Gatherer()

@@ -31,7 +31,7 @@ from swapbridge.language.expressions import KEYWORDS, names_in
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import load_bridge
 from swapbridge.plan.check import check_plan
-from swapbridge.plan.model import STATES, Bus, Claim, Plan, Task
+from swapbridge.plan.model import STATES, AddressClaim, Bus, Plan, Task
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import map_digest
 from swapbridge.signalmap.model import SignalMap
@@ -71,13 +71,13 @@ def load_maps(bridge: BridgeFile, given: Mapping[str, str | Path] | None = None)
     return {name: load_map(path) for name, path in wanted.items()}
 
 
-def _claims(drafts: Sequence[SendDraft]) -> tuple[Claim, ...]:
+def _claims(drafts: Sequence[SendDraft]) -> tuple[AddressClaim, ...]:
     """J1939 addresses that groups are sent as: another node's claim of one ends what is sent as it."""
     by_address: dict[tuple[int, int], list[int]] = {}
     for number, draft in enumerate(drafts):
         if draft.message.is_group:
             by_address.setdefault((draft.send.bus, draft.send.word & 0xFF), []).append(number)
-    return tuple(Claim(bus, address, tuple(sends)) for (bus, address), sends in sorted(by_address.items()))
+    return tuple(AddressClaim(bus, address, tuple(sends)) for (bus, address), sends in sorted(by_address.items()))
 
 
 def compile_bridge(bridge: BridgeFile | str | Path, maps: Mapping[str, SignalMap] | None = None) -> CompileResult:

@@ -58,9 +58,14 @@ class SentColumns:
 
 
 class NativeTranslator:
-    """A plan's translator in C, with the interface of `bridge.Translator`.
+    """A plan's translator in C, with the interface of `Translator`.
 
-    Building takes about a second the first time a plan is seen and nothing afterwards (the built object is kept).
+    Building takes about a second the first time a plan is used and no time afterwards: the built library is cached.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan to run; it is checked again here.
 
     Raises
     ------
@@ -145,26 +150,31 @@ class NativeTranslator:
         payload: npt.NDArray[np.uint8],
         until_us: int | None = None,
     ) -> SentColumns:
-        """Run many frames: between them poll at every time `next_poll` gives, as a caller that is never late would.
+        """Run many frames, polling between them at every time that `next_poll` gives, as a caller never late would.
 
         What is due up to and including a frame's own time is sent before the frame is handed over. State is kept:
-        another call goes on where this one ended, on the same clock.
+        the next call continues where this one ended, on the same clock.
 
         Parameters
         ----------
         time_us : (N,) int64
-            Microseconds, never falling, not before the last call's.
+            Microseconds, non-decreasing, not before those of the last call.
         bus, word, length : (N,) uint8, uint32, uint8
             Bus number in the plan, identifier word, payload bytes.
         payload : (N, B) uint8
             At least as wide as the longest frame.
         until_us : int, optional
-            Go on polling up to this time; by default the last frame's.
+            Continue polling up to this time; by default the time of the last frame.
+
+        Returns
+        -------
+        SentColumns
+            The frames sent, as columns in the order of sending.
 
         Raises
         ------
         InputError
-            Columns of different lengths, times that fall, a bus or a length that the plan does not have.
+            Columns of different lengths, decreasing times, a bus or a length that the plan does not have.
         """
         time_us = np.ascontiguousarray(time_us, dtype=np.int64)
         columns = (

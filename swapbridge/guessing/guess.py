@@ -45,9 +45,9 @@ def guess(
     ids : collection of (int, bool), optional
         Only these identifiers (and whether each has 29 bits).
     progress : callable, optional
-        Told the share done and a few words.
+        Called with the share done (0 to 1) and a few words.
     executor : Executor, optional
-        Where identifiers are studied, one task each; here in this process by default.
+        Runs one task per identifier; by default all run in this process.
 
     Returns
     -------

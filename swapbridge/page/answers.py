@@ -241,7 +241,7 @@ class AcceptAllAnswer(TypedDict):
     conflicts: Sequence[str]
 
 
-class Fault(TypedDict):
+class CompilerMessage(TypedDict):
     """What the compiler says of a line."""
 
     level: str
@@ -301,7 +301,7 @@ class Usage(TypedDict):
 class CheckAnswer(TypedDict):
     """What the compiler says of a bridge text."""
 
-    faults: Sequence[Fault]
+    faults: Sequence[CompilerMessage]
     rows: Sequence[BridgeRow]
     tables: Sequence[Curve]
     names: Sequence[Pickable]

@@ -53,9 +53,9 @@ Receiving: ``on_frame(bus, word, data, now)``, in this order
    for each target bus decides: `block` rules end it, others append (target, `new_word` or word, data) to the pass
    queue, a first-in-first-out of `pass_queue` frames; a frame that finds it full is dropped (and counted).
    A rule with ``to_bus == -1`` is a block rule for every target.
-3. Claims: for each `Claim` of this bus that word and data fit (below), each of its sends ends (below) and is *lost*: no
-   state allows it any more. Requests: for every send (in order) with a `Request` whose bus and word match and whose
-   `prefix` are the first bytes of data: pending = 1 if it is active.
+3. Claims: for each `AddressClaim` of this bus that word and data fit (below), each of its sends ends (below) and is
+   *lost*: no state allows it any more. Requests: for every send (in order) with a `Request` whose bus and word match
+   and whose `prefix` are the first bytes of data: pending = 1 if it is active.
 4. The joined answer, if the plan has one for this bus, below. Then the `Receive` of this bus that word fits (it equals
    the receive's own word in every bit of `mask`; no word fits two), if there is one. If its mask leaves the sender
    open (the low 8 bits, a J1939 source address) and those bits of word are not its present sender: the frame ends here
@@ -420,7 +420,7 @@ class Request:
 
 
 @dataclass(frozen=True, slots=True)
-class Claim:
+class AddressClaim:
     """A J1939 address that some sends use, watched and never fought for: another node's claim of it ends them.
 
     A frame fits when its identifier is of 29 bits, its group is 'address claimed' (EE00, at any priority and to
@@ -543,7 +543,7 @@ class Plan:
     notes: tuple[str, ...] = field(default=())
     unreviewed: tuple[str, ...] = ()
     lines: tuple[DelayLine, ...] = ()
-    claims: tuple[Claim, ...] = ()
+    claims: tuple[AddressClaim, ...] = ()
 
     def __repr__(self) -> str:
         buses = ", ".join(bus.name for bus in self.buses)

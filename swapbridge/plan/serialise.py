@@ -21,6 +21,15 @@ MAX_PLAN_CHARACTERS = 64_000_000
 def plan_from_json(text: str) -> Plan:
     """Read and check a plan.
 
+    Parameters
+    ----------
+    text : str
+        JSON, as `Plan.to_json` writes it.
+
+    Returns
+    -------
+    Plan
+
     Raises
     ------
     InputError

@@ -81,8 +81,10 @@ def prove(
         What is judged.
     captures : mapping of str to Capture
         By bus name: the donor in its own vehicle, the host with its old engine. One is enough to begin with.
-    bridge, maps
-        What the plan was compiled from; content is judged by them and never by the plan.
+    bridge : BridgeFile
+        The bridge file that the plan was compiled from; content is judged by it and never by the plan.
+    maps : mapping of str to SignalMap
+        Signal map of each bus, by its name.
     needs : sequence of Need
         The needs list.
     unplugged : mapping of str to Capture, optional
@@ -90,11 +92,11 @@ def prove(
     stimuli : mapping of str to StimulusTrack, optional
         By bus name, what was done to the vehicle while it was recorded; maps are checked against it.
     health : sequence of HealthSheet, optional
-        Engine health sheets, for what the engines and the gearbox bear.
+        Engine health sheets, for the limits of the engines and the gearbox.
     thoroughness : {"none", "quick", "full"}
-        Fault campaign: none, under half a minute, under ten minutes.
+        Fault campaign: none, less than half a minute, less than ten minutes.
     seed : int
-        Seed for everything random.
+        Random seed.
     only : sequence of str
         Only these faults, as the report names them ("power cut + bus errors"); all of them when empty.
     make : callable, optional
@@ -102,20 +104,21 @@ def prove(
     workers : int
         Processes for the fault campaign.
     inputs : sequence of (str, str)
-        Names and SHA-256 of the files this came from, for the report.
-    sources : sequence of Source
-        Bridge file and maps with their digests and where they lie, for whoever asks later whether they changed
-        (`plan.proof_file.sources_for`); without them the proof allows nothing.
+        Names and SHA-256 digests of the input files, for the report.
+    sources : sequence of ProvedFile
+        Bridge file and maps with their digests and paths, so that later changes are noticed; without them the proof
+        permits nothing.
     plant : Plant, optional
         A model of the swapped vehicle, for the round trip.
     more_checks : callable, optional
-        Checks that need rooms this one must not know, such as real time on a virtual bus.
+        Further checks from rooms that this one must not import, such as real time on a virtual bus.
     progress : callable, optional
-        Told share done and what is being done.
+        Called with the share done (0 to 1) and a few words.
 
     Returns
     -------
     Verdict
+        Checks, fault runs and their outcome.
 
     Raises
     ------

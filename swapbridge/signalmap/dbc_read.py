@@ -93,7 +93,12 @@ def load_map(path: Path | str) -> SignalMap:
     Parameters
     ----------
     path : Path or str
-        A DBC is in UTF-8 or Windows-1252. What was put right or left out of it is in the map's `notes`.
+        The file; a DBC may be in UTF-8 or Windows-1252.
+
+    Returns
+    -------
+    SignalMap
+        Messages and signals; `notes` lists what was corrected or left out.
 
     Raises
     ------

@@ -143,6 +143,20 @@ def compare(
 
     Buses are matched by name; two captures of one bus each are matched whatever the names.
 
+    Parameters
+    ----------
+    a, b : Capture
+        The two recordings.
+    bit_rate : int or mapping of bus name to int
+        Bit rate in bit/s, for the bus load.
+    progress : callable, optional
+        Called with the share done (0 to 1) and a few words.
+
+    Returns
+    -------
+    Comparison
+        Identifiers that vanished, appeared or changed, with both inventories.
+
     Raises
     ------
     InputError

@@ -33,12 +33,19 @@ def survey(
 
     Parameters
     ----------
+    capture : Capture
+        One recording, of any number of buses.
     bit_rate : int or mapping of bus name to int
-        Bits a second, for the bus load. 500,000 is what most powertrain buses have (common practice, no source).
+        Bit rate in bit/s, for the bus load. Most powertrain buses use 500,000 (common practice, no source).
     data_bit_rate : int
-        Second bit rate of CAN FD frames that switch.
+        Data bit rate in bit/s of CAN FD frames with bit rate switching.
     progress : callable, optional
-        Told the share done and what is being done.
+        Called with the share done (0 to 1) and a few words.
+
+    Returns
+    -------
+    Survey
+        Buses with their load per second, and identifiers with period in ms, jitter and the bits that change.
 
     Raises
     ------

@@ -8,7 +8,7 @@ from dataclasses import replace
 from swapbridge.core import j1939
 from swapbridge.core.frames import EXTENDED_BIT, split_word
 from swapbridge.core.obd import diagnostic_use
-from swapbridge.plan.model import EXACT_MASK, Claim, Plan, Receive
+from swapbridge.plan.model import EXACT_MASK, AddressClaim, Plan, Receive
 
 _NUMBERS = (0xF004, 0xF003, 0xFEF1, 0xFEEE, 0x0100, 0x0400, 0xEF00, 0x1F004)
 
@@ -29,7 +29,7 @@ def with_groups(plan: Plan, rng: random.Random) -> Plan:
     for number, send in enumerate(plan.sends):
         if send.word & EXTENDED_BIT and send.word & 0xFF < j1939.NO_ADDRESS and rng.random() < 0.8:
             by_address.setdefault((send.bus, send.word & 0xFF), []).append(number)
-    claims = tuple(Claim(bus, address, tuple(sends)) for (bus, address), sends in by_address.items())
+    claims = tuple(AddressClaim(bus, address, tuple(sends)) for (bus, address), sends in by_address.items())
     return replace(plan, receives=tuple(receives), claims=claims)
 
 

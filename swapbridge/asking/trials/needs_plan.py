@@ -19,7 +19,7 @@ from swapbridge.asking.trials.permit import Sendable
 from swapbridge.asking.trials.things import MessageBits, Part, Thing
 from swapbridge.core.errors import InputError
 
-Verdict = Literal["needed", "enables monitoring", "not needed", "undecided"]
+NeedsVerdict = Literal["needed", "enables monitoring", "not needed", "undecided"]
 Method = Literal["auto", "grouping", "one by one"]
 Answer = tuple[str, ...] | None
 """What the module complained of: codes, or `LAMP` where a person was asked; None where it did not answer."""
@@ -79,7 +79,7 @@ class Found:
     """
 
     thing: Thing
-    verdict: Verdict
+    verdict: NeedsVerdict
     complained: int
     silent: int
     codes: tuple[str, ...] = ()
@@ -341,7 +341,7 @@ class NeedsPlan:
         needed, _ = finder.result()
         out = []
         for n, thing in enumerate(things):
-            verdict: Verdict = "undecided"
+            verdict: NeedsVerdict = "undecided"
             if n in needed and n in apart:
                 verdict = "needed"
             elif n not in needed and (n in alone or not stage.confirm):

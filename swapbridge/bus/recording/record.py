@@ -67,29 +67,34 @@ def record(
     specs : iterable of BusSpec
         One or more buses; all are put on one clock.
     out : Path
-        First file, ending in ``.log``; a name that exists is never written over, the next number is taken.
+        First file, ending in ``.log``; an existing file is never overwritten, the next number is used.
     active : bool
-        Whether the adapters may be opened able to send. Listen-only by default.
+        Whether the adapters may be opened with the ability to send. Listen-only by default.
     seconds : float or None
         Stops after this many seconds; None runs until stopped.
-    script : sequence of Step or None
-        What a person is asked to do.
+    script : sequence of ScriptStep or None
+        What a person is asked to do, step by step.
     scan_tool : str or None
         Name of the bus on which service 01 is polled while recording; needs `active`.
     per_second : float
-        Scan tool requests a second at most.
+        Maximum number of scan tool requests per second.
     segment_bytes : int
-        Size at which the next file begins.
+        Size in bytes at which the next file begins.
     keys : callable
-        Called about 20 times a second with what is shown; gives the keys pressed since.
+        Called about 20 times a second with what is shown; returns the keys pressed since the last call.
     show : callable
-        Called about five times a second.
+        Called about five times a second with the status.
     tell : callable
-        Gets sentences that should not be missed, from any thread.
+        Receives sentences that should not be missed, from any thread.
     stop : threading.Event or None
         Ends the recording when set.
     lock_folder : Path or None
-        Where locks lie, if not in the usual place.
+        Folder of the lock files, if not the usual one.
+
+    Returns
+    -------
+    RecordReport
+        Files written, frames per bus, and how the recording ended.
 
     Raises
     ------

@@ -71,27 +71,36 @@ def replay(
 
     Parameters
     ----------
-    buses : mapping
+    capture : Capture
+        Frames to play.
+    buses : mapping of int to can.BusABC
         Bus number (of the capture, or of the plan when translated) to an open bus; frames of other buses are left out.
     rate : float
         2 plays twice as fast.
     loops : int
-        How often; 0 plays until stopped.
+        Number of times to play it; 0 plays until stopped.
     ids : sequence of int or None
         Identifier words to play; None plays all.
     plan, translator
         When given, the capture goes through a translator made by `translator` and what that sends is played.
     from_bus : str or None
-        The plan's bus that the capture was taken on.
+        The plan's bus on which a capture of one bus was recorded.
     wired : collection of int
-        Buses that a vehicle may hang on. They are listened to for ten seconds first and all along, and no identifier
-        is played that another node was heard sending lately.
+        Buses that may belong to a vehicle. They are monitored for ten seconds first and throughout, and no identifier
+        is played that another node sent recently.
     maps : mapping of int to SignalMap
-        Maps of wired buses: they say which of a capture's frames may be played at all (`permission.choose`).
+        Maps of wired buses, which determine which of a capture's frames may be played (`permission.choose`).
+    progress : callable, optional
+        Called with the share done (0 to 1) and a few words.
     tell : callable
-        Gets sentences for the person.
+        Receives sentences for the user.
     stop : threading.Event or None
         Ends the replay when set.
+
+    Returns
+    -------
+    ReplayReport
+        Frames sent, duration in s, and lateness in ms.
 
     Raises
     ------

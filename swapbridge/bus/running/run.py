@@ -136,19 +136,25 @@ def run(
     dump: threading.Event | None = None,
     now: threading.Event | None = None,
 ) -> RunReport:
-    """Run a plan's translator between live buses until told to stop.
+    """Run a plan's translator between live buses until it is stopped.
 
     Parameters
     ----------
     request : RunRequest
+        Plan, proof, buses and options.
     translator : TranslatorLike
-        Fresh, of the request's plan.
+        A new translator of the request's plan.
     show : callable
-        Called about four times a second.
+        Called about four times a second with the status.
     tell : callable
-        Gets sentences for the log, from any thread.
+        Receives sentences for the log, from any thread.
     stop, dump, now : threading.Event or None
         End the run with safe answers; write the black box now; end at once, without waiting for ramps.
+
+    Returns
+    -------
+    RunReport
+        Final status, how the run ended, its fault if any, and the black boxes written.
 
     Raises
     ------

@@ -231,7 +231,7 @@ export interface AcceptAllAnswer {
 }
 
 /** What the compiler says of a line. */
-export interface Fault {
+export interface CompilerMessage {
   level: string;
   line: number | null;
   column: number;
@@ -283,7 +283,7 @@ export interface Usage {
 
 /** What the compiler says of a bridge text. */
 export interface CheckAnswer {
-  faults: Fault[];
+  faults: CompilerMessage[];
   rows: BridgeRow[];
   tables: Curve[];
   names: Pickable[];
@@ -292,7 +292,7 @@ export interface CheckAnswer {
 
 /** The bridge file. */
 export interface BridgeAnswer {
-  faults: Fault[];
+  faults: CompilerMessage[];
   rows: BridgeRow[];
   tables: Curve[];
   names: Pickable[];

@@ -39,7 +39,7 @@ const INKS = HighlightStyle.define([
 
 /** @typedef {import("./answers").Pickable} Pickable */
 /** @typedef {import("./answers").Usage} Usage */
-/** @typedef {import("./answers").Fault} Fault */
+/** @typedef {import("./answers").CompilerMessage} CompilerMessage */
 
 export class BridgeEditor {
   /**
@@ -93,7 +93,7 @@ export class BridgeEditor {
     this.view.focus();
   }
 
-  /** The compiler's words at their lines. @param {Fault[]} faults */
+  /** The compiler's words at their lines. @param {CompilerMessage[]} faults */
   mark(faults) {
     const { doc } = this.view.state, some = faults.filter((f) => f.line && f.line <= doc.lines);
     this.view.dispatch(setDiagnostics(this.view.state, some.map((fault) => {

@@ -22,7 +22,7 @@ from swapbridge.core.needs import load_needs
 from swapbridge.core.progress import Progress
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import parse_bridge
-from swapbridge.page.answers import BridgeAnswer, BridgeRow, CheckAnswer, Curve, Dials, Fault, Pickable
+from swapbridge.page.answers import BridgeAnswer, BridgeRow, CheckAnswer, CompilerMessage, Curve, Dials, Pickable
 from swapbridge.page.bench import BenchPage, answer, field_text, posted, version_of
 from swapbridge.page.dials import dials
 from swapbridge.page.guard import policy_with_styles
@@ -175,7 +175,7 @@ def _same_plan(plan: Plan, new: Path) -> None:
 
 def checked(bench: BenchPage, text: str) -> CheckAnswer:
     """What the compiler says of a bridge text: faults with their lines, and the bridge as a table."""
-    faults: list[Fault] = []
+    faults: list[CompilerMessage] = []
     rows: list[BridgeRow] = []
     names: list[Pickable] = []
     if text.strip():
@@ -193,7 +193,7 @@ def checked(bench: BenchPage, text: str) -> CheckAnswer:
 
 
 def _view(
-    text: str, faults: Sequence[Fault], rows: Sequence[BridgeRow] = (), names: Sequence[Pickable] = ()
+    text: str, faults: Sequence[CompilerMessage], rows: Sequence[BridgeRow] = (), names: Sequence[Pickable] = ()
 ) -> CheckAnswer:
     return {"faults": faults, "rows": rows, "tables": curves(text), "names": names, "functions": functions()}
 
@@ -260,7 +260,7 @@ def _plain(value: float) -> str:
     return f"{value:.6f}".rstrip("0").rstrip(".")
 
 
-def _fault(text: str, level: str) -> Fault:
+def _fault(text: str, level: str) -> CompilerMessage:
     found = _PLACE.match(text)
     if found is None:
         return {"level": level, "line": None, "column": 1, "words": text}
