@@ -1,6 +1,6 @@
 """Swapbridge: the CAN bus translation-layer toolkit for engine swaps.
 
-The whole way, each step one name; a name is loaded when it is first asked for. Inside a swap folder:
+Every step of the workflow as one function or class, loaded on first use. Inside a swap folder:
 
 >>> import swapbridge
 >>> capture = swapbridge.read_capture("captures/host_old_engine.log.gz")
@@ -8,6 +8,9 @@ The whole way, each step one name; a name is loaded when it is first asked for. 
 <Capture captures/host_old_engine.log.gz: 76907 frames in 160.8 s on host>
 >>> swapbridge.survey(capture).buses[0].name
 'host'
+>>> unplugged = swapbridge.read_capture("captures/host_unplugged.log.gz")
+>>> len(swapbridge.compare(capture, unplugged).vanished)
+6
 >>> swapbridge.load_map("signal_maps/host.dbc")
 <SignalMap signal_maps/host.dbc: 16 messages, 76 signals>
 >>> compiled = swapbridge.compile_bridge("bridge.toml")
@@ -20,6 +23,8 @@ True
 True
 >>> sorted(swapbridge.emit_c(compiled.plan))[:2]
 ['bridge.c', 'bridge.h']
+>>> swapbridge.NativeTranslator(compiled.plan).poll(0) is None  # the same in C
+True
 """
 
 from __future__ import annotations
@@ -61,7 +66,7 @@ _HOMES = {
     "run": "bus.running.run",
     "replay": "bus.running.replay",
 }
-"""Where each name of the face lives."""
+"""The module of each public name."""
 
 __all__ = [*_HOMES, "__version__"]
 

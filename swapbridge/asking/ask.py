@@ -146,6 +146,11 @@ def ask(
     stop : callable
         Ends asking early when it says so.
 
+    Returns
+    -------
+    Answers
+        What each module answered, with remarks, and how asking ended.
+
     Raises
     ------
     RefusedError

@@ -46,6 +46,20 @@ class Converted(NamedTuple):
 def convert(source: str | Path, target: str | Path, *, progress: Progress | None = None) -> Converted:
     """Turn one recording into the form that the suffix of `target` says (`CONVERTED`).
 
+    Parameters
+    ----------
+    source : str or Path
+        The recording to read.
+    target : str or Path
+        The file to write.
+    progress : callable, optional
+        Called with the share done (0 to 1) and a few words.
+
+    Returns
+    -------
+    Converted
+        Frames written, and what could not be read or written.
+
     Raises
     ------
     InputError

@@ -99,6 +99,20 @@ def read_blocks(path: str | Path, rows: int = BLOCK_ROWS, *, progress: Progress 
 
     Each block knows the bus names met so far. Its notes count what was met since the block before.
 
+    Parameters
+    ----------
+    path : str or Path
+        The file, as for `read_capture`.
+    rows : int
+        Frames per block.
+    progress : callable, optional
+        Called with the share of the file read so far (0 to 1) and a few words.
+
+    Returns
+    -------
+    iterator of Capture
+        Blocks in the order of the file.
+
     Raises
     ------
     InputError, MissingToolError

@@ -46,6 +46,18 @@ def read_line(line: bytes, buses: BusNames) -> Frame | None:
 
     ``(time) bus ID#DATA``, ``ID##FLAGS DATA`` (CAN FD, one hex digit of flags), ``ID#R`` or ``ID#R8`` (remote), then
     R (received) or T (sent) where the logger says so. Up to three identifier digits make an 11-bit identifier.
+
+    Parameters
+    ----------
+    line : bytes
+        One line, without its line end.
+    buses : BusNames
+        Names met so far; a new one is added.
+
+    Returns
+    -------
+    Frame or None
+        The frame, or None when the line is not a frame.
     """
     parts = line.split()
     if len(parts) == 4 and parts[3] in (b"R", b"T", b"r", b"t"):

@@ -21,6 +21,11 @@ def sent_map(drafts: Sequence[SendDraft], bus: str | None = None) -> SignalMap:
         `CompileResult.drafts`.
     bus : str, optional
         Only what is sent on that bus; by default everything (an identifier sent on two buses is then there once).
+
+    Returns
+    -------
+    SignalMap
+        One message for each identifier sent.
     """
     messages: dict[int, MapMessage] = {}
     for draft in drafts:

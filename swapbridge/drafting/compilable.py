@@ -22,7 +22,20 @@ _PLACE = re.compile(rf"^\s*{_FILE}:(\d+):\d+: (.*)$", re.MULTILINE)
 
 
 def compilable(swap: Swap, drafted: Drafted) -> Drafted:
-    """The draft without what the compiler refuses, each with its reason; as it is where nothing is refused."""
+    """The draft without what the compiler refuses, each with its reason; as it is where nothing is refused.
+
+    Parameters
+    ----------
+    swap : Swap
+        Both vehicles.
+    drafted : Drafted
+        The draft.
+
+    Returns
+    -------
+    Drafted
+        The same draft if nothing is refused.
+    """
     for _ in range(MOST_ROUNDS):
         reasons = _refusals(swap, drafted)
         if not reasons:

@@ -40,6 +40,11 @@ def draft(
         Told the share done and a few words.
     executor : Executor, optional
         Where messages are explained, one task each.
+
+    Returns
+    -------
+    Drafted
+        Every field with its explanation, or open with the reason.
     """
     out: list[DraftedMessage] = []
     run = map if executor is None else executor.map

@@ -43,7 +43,22 @@ class _Told:
 
 
 def drawn(kit: Kit, message: VehicleMessage, one: Explained) -> Drawn | None:
-    """A field's rule beside what was recorded, raw values both; None where the rule can't be worked out so."""
+    """A field's rule beside what was recorded, raw values both; None where the rule can't be worked out so.
+
+    Parameters
+    ----------
+    kit : Kit
+        What the fields of this swap are explained with.
+    message : VehicleMessage
+        The recorded message.
+    one : Explained
+        The field and its explanation.
+
+    Returns
+    -------
+    Drawn or None
+        Raw values over time, recorded and generated; None if the rule can't be evaluated on the recording.
+    """
     raw = message.raw(one.layout).astype(np.float64)
     rows = _stretch(message.time_s, raw)
     if len(rows) < 2:

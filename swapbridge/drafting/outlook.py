@@ -16,7 +16,18 @@ def label(made: DraftedMessage) -> str:
 
 
 def outlook(drafted: Drafted) -> list[str]:
-    """The outlook in sentences, the weightiest first."""
+    """The outlook in sentences, the weightiest first.
+
+    Parameters
+    ----------
+    drafted : Drafted
+        A draft.
+
+    Returns
+    -------
+    list of str
+        Sentences, the most important first.
+    """
     sent = [m for m in drafted.messages if not m.refused]
     never = [m for m in drafted.messages if m.refused]
     whole = [m for m in sent if all(f.how != "open" for f in m.fields)]

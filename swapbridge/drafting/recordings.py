@@ -33,6 +33,15 @@ def open_swap(
         By kind of recording (`WANTED`); all four are needed.
     tracks : mapping of str to StimulusTrack
         Stimulus of "host" and "donor", on the captures' clocks.
+    progress : callable, optional
+        Called with the share done (0 to 1) and a few words.
+    executor : Executor, optional
+        Runs one task per identifier; by default all run in this process.
+
+    Returns
+    -------
+    tuple of (Swap, dict of str to Findings)
+        Both vehicles, and the findings of each recording by its kind.
 
     Raises
     ------

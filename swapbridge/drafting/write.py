@@ -25,7 +25,18 @@ THERE = {"host": "HostModules", "donor": "DonorEngine"}
 
 
 def claims(drafted: Drafted) -> dict[str, Any]:
-    """`draft.json`: what the draft itself thinks of every field that it drafts."""
+    """`draft.json`: what the draft itself thinks of every field that it drafts.
+
+    Parameters
+    ----------
+    drafted : Drafted
+        A draft.
+
+    Returns
+    -------
+    dict
+        Content of `draft.json`, ready for `json.dumps`.
+    """
     return {
         "signals": [
             f.claim(m.bus, m.message.key.identifier, m.message.key.extended)
@@ -55,7 +66,22 @@ def _in_units(one: Explained, raw: Sequence[float]) -> list[float]:
 
 
 def draft_map(swap: Swap, bus: str, whole: Drafted) -> SignalMap:
-    """The map of a bus: every bit of every message in a field, in a constant, or open."""
+    """The map of a bus: every bit of every message in a field, in a constant, or open.
+
+    Parameters
+    ----------
+    swap : Swap
+        Both vehicles.
+    bus : str
+        Name of the bus.
+    whole : Drafted
+        The draft.
+
+    Returns
+    -------
+    SignalMap
+        The bus's map, as it is written to the swap folder.
+    """
     vehicle = swap.vehicle(bus)
     drafted = {(m.message.key.identifier, m.message.key.extended): m for m in whole.messages if m.bus == bus}
     nodes = [
@@ -124,7 +150,22 @@ def _exact(value: float) -> Fraction:
 
 
 def bridge_text(swap: Swap, drafted: Drafted, name: str) -> str:
-    """The bridge file of a draft."""
+    """The bridge file of a draft.
+
+    Parameters
+    ----------
+    swap : Swap
+        Both vehicles.
+    drafted : Drafted
+        The draft.
+    name : str
+        Name of the swap.
+
+    Returns
+    -------
+    str
+        TOML text of the bridge file.
+    """
     times, mine = drafted.times, f"  # {MARK}"
     lines = [
         "# Bridge file, drafted from recordings. A line is draft's while it carries draft's comment: take the comment",
@@ -207,7 +248,20 @@ def _rule_lines(one: Explained) -> list[str]:
 
 
 def needs_text(swap: Swap, drafted: Drafted) -> str:
-    """Both directions: what vanished from the host, and what the donor's computer will not hear any more."""
+    """Both directions: what vanished from the host, and what the donor's computer will not hear any more.
+
+    Parameters
+    ----------
+    swap : Swap
+        Both vehicles.
+    drafted : Drafted
+        The draft.
+
+    Returns
+    -------
+    str
+        TOML text of the needs list.
+    """
     lines = ["# What each side waits for, drafted from recordings.", ""]
     for made in drafted.messages:
         identifier = format_identifier(made.message.key.identifier, made.message.key.extended)

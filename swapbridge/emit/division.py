@@ -21,7 +21,22 @@ class MultiplyShift(NamedTuple):
 
 
 def is_proved(divisor: int, limit: int, found: MultiplyShift) -> bool:
-    """Whether the theorem covers every numerator from 0 to `limit`."""
+    """Whether the theorem covers every numerator from 0 to `limit`.
+
+    Parameters
+    ----------
+    divisor : int
+        The divisor, 1 or more.
+    limit : int
+        The largest numerator.
+    found : MultiplyShift
+        The multiplication and shift that replace the division.
+
+    Returns
+    -------
+    bool
+        Whether the result is exact for all of them.
+    """
     excess = found.multiplier * divisor - (1 << found.shift)
     return (
         0 <= excess < divisor and excess * limit < 1 << found.shift and (limit * found.multiplier) >> found.width == 0

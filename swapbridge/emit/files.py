@@ -13,6 +13,13 @@ from swapbridge.core.files import written_whole
 def write_files(files: Mapping[str, str], folder: Path) -> list[Path]:
     """Write the files; those of the same names are replaced only once all are on the disk.
 
+    Parameters
+    ----------
+    files : mapping of str to str
+        Text by file name, as `emit_c` returns it.
+    folder : Path
+        Folder to write to; created if missing.
+
     Returns
     -------
     paths : list of Path

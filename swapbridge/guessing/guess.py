@@ -52,7 +52,13 @@ def guess(
     Returns
     -------
     Findings
-        One message an identifier and bus.
+        One message per identifier and bus.
+
+    Examples
+    --------
+    >>> stimulus = read_stimulus("captures/host_old_engine.csv").on_clock_of(capture)  # doctest: +SKIP
+    >>> guess(capture, stimulus, ids=[(0x0C8, False)]).messages[0].fields[0].stimulus  # doctest: +SKIP
+    'engine_speed'
     """
     many = [captures] if isinstance(captures, Capture) else list(captures)
     tracks = [stimuli] * len(many) if stimuli is None or isinstance(stimuli, StimulusTrack) else list(stimuli)

@@ -148,7 +148,18 @@ def _no_number(text: str) -> float:
 
 
 def posted(work: Callable[[Request, dict[str, Any]], Response]) -> Callable[[Request], Awaitable[Response]]:
-    """A route for what a script sends: the work is done in a thread, never in the loop that serves everybody."""
+    """A route for what a script sends: the work is done in a thread, never in the loop that serves everybody.
+
+    Parameters
+    ----------
+    work : callable
+        Takes the request and its JSON body, and returns the response.
+
+    Returns
+    -------
+    callable
+        An asynchronous route for Starlette.
+    """
 
     async def route(request: Request) -> Response:
         return await run_in_threadpool(work, request, await body(request))

@@ -41,7 +41,18 @@ POLICY = (
 
 
 def policy_with_styles(nonce: str) -> str:
-    """The policy of a page whose editor makes styles of its own: those with this nonce, and no others."""
+    """The policy of a page whose editor makes styles of its own: those with this nonce, and no others.
+
+    Parameters
+    ----------
+    nonce : str
+        The nonce of this response.
+
+    Returns
+    -------
+    str
+        Value of the Content-Security-Policy header.
+    """
     return POLICY.replace("style-src 'self'", f"style-src 'self' 'nonce-{nonce}'")
 
 

@@ -23,6 +23,16 @@ def breaks(time_s: Floats) -> npt.NDArray[np.intp]:
     """Places n where nothing came between n and n + 1 for so long that no line may join them.
 
     That is five usual distances, and half a second at least. Where there are very many, the longest.
+
+    Parameters
+    ----------
+    time_s : (N,) float64
+        Times of the frames in s, rising.
+
+    Returns
+    -------
+    (K,) intp
+        The places, rising.
     """
     if len(time_s) < 2:
         return np.zeros(0, np.intp)

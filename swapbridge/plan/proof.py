@@ -95,7 +95,22 @@ def plan_digest(plan: Plan) -> str:
 
 
 def left_out(thoroughness: str, only: Iterable[str] = (), *, real_time: bool = True) -> tuple[str, ...]:
-    """What a proof made with these choices leaves out of a whole one."""
+    """What a proof made with these choices leaves out of a whole one.
+
+    Parameters
+    ----------
+    thoroughness : {"none", "quick", "full"}
+        Fault campaign of the run.
+    only : iterable of str
+        Faults that the run was limited to.
+    real_time : bool
+        Whether it ran in real time too.
+
+    Returns
+    -------
+    tuple of str
+        Names of the parts left out; empty for a complete proof.
+    """
     out = () if real_time else ("the real-time part",)
     chosen = ", ".join(only)
     if chosen:
@@ -202,6 +217,11 @@ def why_not(ruling: ProofRuling, *, unproved: bool, makes: bool = True) -> str:
         Whether a person said aloud to go on without a proof.
     makes : bool
         Whether frames that the plan makes would reach wires: not while it is silent, nor on virtual buses.
+
+    Returns
+    -------
+    str
+        The reason, or "" when sending is allowed.
     """
     if makes and ruling.unreviewed:
         return ruling.unreviewed

@@ -292,7 +292,20 @@ def track(frames: Frames | None, message: MapMessage, signal: MapSignal) -> Trac
 
 
 def reads(bridge: BridgeFile, source: Source) -> tuple[frozenset[Place], frozenset[str]]:
-    """Signals that an expression reads, named values looked through, and the functions that it uses ("state" too)."""
+    """Signals that an expression reads, named values looked through, and the functions that it uses ("state" too).
+
+    Parameters
+    ----------
+    bridge : BridgeFile
+        The bridge file, for its named values.
+    source : Source
+        The expression.
+
+    Returns
+    -------
+    tuple of (frozenset of Place, frozenset of str)
+        Places of the signals, and names of the functions.
+    """
     places: set[Place] = set()
     functions: set[str] = set()
 

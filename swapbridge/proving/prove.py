@@ -124,6 +124,11 @@ def prove(
     ------
     InputError
         No capture fits the plan's buses.
+
+    Examples
+    --------
+    >>> prove(plan, {"donor": donor, "host": host}, bridge, maps, thoroughness="none").outcome  # doctest: +SKIP
+    'PASSED'
     """
     tasks = chosen_tasks(thoroughness, seed, only) if only else []
     if thoroughness != "none" and not only:

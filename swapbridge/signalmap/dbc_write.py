@@ -115,7 +115,18 @@ def decimal_text(value: Fraction) -> str:
 
 
 def attribute_json(data: Mapping[str, Any]) -> str:
-    """One line of JSON with single quotes, since a DBC string can't hold double ones; nothing else is lost."""
+    """One line of JSON with single quotes, since a DBC string can't hold double ones; nothing else is lost.
+
+    Parameters
+    ----------
+    data : mapping
+        The attribute's values.
+
+    Returns
+    -------
+    str
+        Text for a DBC string attribute.
+    """
     text = json.dumps(data, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
     swap = {'"': "'", "'": "\\u0027", '\\"': "\\u0022"}
     return re.sub(r"""\\.|['"]""", lambda m: swap.get(m[0], m[0]), text)

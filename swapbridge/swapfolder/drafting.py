@@ -120,7 +120,26 @@ def draft_folder(
     executor: Executor | None = None,
     report: Path | None = None,
 ) -> FolderDraft:
-    """`make_draft`, and its files written."""
+    """`make_draft`, and its files written.
+
+    Parameters
+    ----------
+    folder : SwapFolder
+        The swap folder.
+    captures : mapping of str to Capture
+        By kind of recording.
+    progress : callable, optional
+        Called with the share done (0 to 1) and a few words.
+    executor : Executor, optional
+        Runs the tasks; by default all run in this process.
+    report : Path, optional
+        The HTML report; by default `draft.html` in the folder.
+
+    Returns
+    -------
+    FolderDraft
+        The draft and the changes made to the folder's files.
+    """
     made = make_draft(folder, captures, progress=progress, executor=executor, report=report)
     for path, data in made.files.items():
         path.parent.mkdir(parents=True, exist_ok=True)

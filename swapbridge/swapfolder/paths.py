@@ -63,7 +63,18 @@ def pristine(name: str) -> str:
 
 
 def find_swap_folder(start: Path | None = None) -> SwapFolder | None:
-    """The swap folder around `start` (by default the current folder): the nearest with a bridge file and captures."""
+    """The swap folder around `start` (by default the current folder): the nearest with a bridge file and captures.
+
+    Parameters
+    ----------
+    start : Path, optional
+        Folder to begin with.
+
+    Returns
+    -------
+    SwapFolder or None
+        The folder, or None if there is none.
+    """
     here = (start or Path.cwd()).absolute()
     for folder in (here, *here.parents):
         if (folder / BRIDGE).is_file() and (folder / CAPTURES).is_dir():

@@ -102,6 +102,11 @@ def record(
         A bus is in use by another program or can't be opened listen-only; or a scan tool is wanted in listen-only.
     BusError, InputError
         A bus can't be opened, or the file can't be written.
+
+    Examples
+    --------
+    >>> record([parse_bus("host=socketcan:can0")], Path("idle.log"), seconds=10).ended_by  # doctest: +SKIP
+    'time is up'
     """
     buses = tuple(specs)
     if scan_tool is not None and not active:

@@ -59,12 +59,18 @@ def virtual_check(
 
     Parameters
     ----------
+    plan : Plan
+        The plan to run.
     donor_capture : Capture
-        Buses named as the plan's, or one bus (see `plan_bus_of`).
+        Buses named as in the plan, or one bus (see `plan_bus_of`).
     seconds : float
-        Real time that this takes.
+        Real time that this takes, in s.
+    from_bus : str or None
+        The plan's bus on which a capture of one bus was recorded.
     translator : TranslatorLike or None
-        A fresh translator of the plan; the Python one when None.
+        A new translator of the plan; the Python one when None.
+    progress : callable, optional
+        Called with the share done (0 to 1) and a few words.
 
     Returns
     -------

@@ -110,6 +110,11 @@ def replay(
         On a wired bus: nothing says what may be played, an identifier named is never played, or somebody sends it.
     BusError
         A bus takes no more frames.
+
+    Examples
+    --------
+    >>> replay(capture, {0: can.Bus(interface="virtual", channel="bench")}, rate=2.0).failed  # doctest: +SKIP
+    0
     """
     if not rate > 0:
         raise InputError(f"the rate must be above 0, not {rate}: 1 is the original timing, 2 twice as fast")

@@ -162,6 +162,10 @@ def run(
         The plan is not proved, the cautions were not read, a bus is in use or can't be only listened to.
     InputError, BusError
         A bus is missing or can't be opened; the black box's folder can't be written.
+
+    Examples
+    --------
+    >>> run(RunRequest(plan, buses, LiveOptions(), proof, Path("captures")), Translator(plan))  # doctest: +SKIP
     """
     specs = buses_for(request)
     check_allowed(request)

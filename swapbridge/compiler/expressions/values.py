@@ -78,7 +78,20 @@ def both_valid(builder: BlockBuilder, *registers: int | None) -> int | None:
 
 
 def joined(builder: BlockBuilder, *values: Value) -> tuple[int | None, frozenset[int], bool]:
-    """Validity, feeds and rounding of something computed from all of these."""
+    """Validity, feeds and rounding of something computed from all of these.
+
+    Parameters
+    ----------
+    builder : BlockBuilder
+        The block to write operations into.
+    values : Value
+        The operands.
+
+    Returns
+    -------
+    tuple of (int or None, frozenset of int, bool)
+        Register of the validity (None: always valid), numbers of the feeds, whether any operand is rounded.
+    """
     feeds = frozenset().union(*(v.feeds for v in values))
     return both_valid(builder, *(v.valid for v in values)), feeds, any(v.rounded for v in values)
 
@@ -160,6 +173,18 @@ def is_always_valid(builder: BlockBuilder, value: Value) -> bool:
 
 def known_constant(builder: BlockBuilder, value: Value) -> Fraction:
     """The number of a constant. The one way to take a constant's number: what is 'invalid' has none.
+
+    Parameters
+    ----------
+    builder : BlockBuilder
+        The block that defines the value's registers.
+    value : Value
+        The value.
+
+    Returns
+    -------
+    Fraction
+        The number, in the value's own unit.
 
     Raises
     ------

@@ -67,12 +67,36 @@ def adaptive_bits(counts: Floats, alpha: float = 0.5, size: npt.ArrayLike | None
 
 
 def typical_weight(weight: Floats) -> float:
-    """What one sampled step stands for: models with many numbers to learn may not count it more often than it came."""
+    """What one sampled step stands for: models with many numbers to learn may not count it more often than it came.
+
+    Parameters
+    ----------
+    weight : (U,) float64
+        Steps that each sampled step stands for.
+
+    Returns
+    -------
+    float
+        The weight of a typical sampled step.
+    """
     return max(1.0, float(np.median(weight))) if len(weight) else 1.0
 
 
 def field_words(payload: npt.NDArray[np.uint8], order: npt.NDArray[np.intp]) -> npt.NDArray[np.uint64]:
-    """(N,) uint64: the bits at `order` (least significant first, at most 64) as one word."""
+    """(N,) uint64: the bits at `order` (least significant first, at most 64) as one word.
+
+    Parameters
+    ----------
+    payload : (N, B) uint8
+        Payloads.
+    order : (K,) intp
+        Bit positions, least significant first.
+
+    Returns
+    -------
+    (N,) uint64
+        One word per payload.
+    """
     out = np.zeros(len(payload), np.uint64)
     places = order[:64].tolist()
     at = 0
@@ -231,6 +255,18 @@ def last_turn(
 
     What drifts goes on the same way and what jitters about a level turns back. Without that a field pays for the
     direction of every small step, which its lowest bit alone, as a flag, would not.
+
+    Parameters
+    ----------
+    old, new : (U,) uint64
+        Values before and after each step.
+    lengths : (L,) int64
+        Bits of each candidate.
+
+    Returns
+    -------
+    (L, U) int8
+        1, -1 or 0.
     """
     path = np.stack([old, new], axis=1).ravel()
     shift = (64 - lengths).astype(np.uint64)[:, None]
@@ -464,6 +500,11 @@ def company_saving(
         Steps each stands for.
     heavy : float
         What one sampled step stands for.
+
+    Returns
+    -------
+    (L,) float64
+        Bits saved for each candidate.
     """
     lively = allowed[:, others.any(axis=0)].sum(axis=1)
     saved = np.zeros(len(moved))

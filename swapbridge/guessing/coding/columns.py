@@ -141,7 +141,18 @@ def first_of_each(payload: npt.NDArray[np.uint8]) -> npt.NDArray[np.intp]:
 
 
 def distinct_payloads(payload: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
-    """(U, B) distinct payloads, in the order of their bytes."""
+    """(U, B) distinct payloads, in the order of their bytes.
+
+    Parameters
+    ----------
+    payload : (N, B) uint8
+        Payloads.
+
+    Returns
+    -------
+    (U, B) uint8
+        The distinct rows.
+    """
     if not payload.size:
         return payload[:1]
     width = payload.shape[1]
@@ -179,6 +190,18 @@ def sample_pairs(columns: BitColumns, limit: int) -> Pairs:
 
     Sub-sampling keeps every step in which a seldom-changing bit changes (a flag that toggled eight times keeps all
     eight), and thins the rest evenly, each remaining step then standing for several.
+
+    Parameters
+    ----------
+    columns : BitColumns
+        Frames of one identifier.
+    limit : int
+        About the most steps to keep.
+
+    Returns
+    -------
+    Pairs
+        The steps kept, with the number of steps that each stands for.
     """
     payload = columns.payload
     follows = ~columns.breaks[1:]

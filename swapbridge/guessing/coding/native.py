@@ -72,7 +72,28 @@ def candidate_bits(
     company: tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]] | None = None,
     heavy: float | None = None,
 ) -> Floats:
-    """`codelength.candidate_bits`, by whichever way this computer has."""
+    """`codelength.candidate_bits`, by whichever way this computer has.
+
+    Parameters
+    ----------
+    before, old, new : (U,) uint64
+        Three neighbouring values, wide enough for the longest candidate.
+    weight : (U,) float64
+        Steps that each sampled step stands for.
+    lengths : (L,) int64
+        Candidate lengths, 1 to 64, ascending.
+    thorough : bool
+        Whether all models compete, or only the quick ones.
+    company : (U, R) bool and (L, R) bool, optional
+        Whether other parts of the payload move in each step, and which of them each candidate may look at.
+    heavy : float, optional
+        What one sampled step stands for.
+
+    Returns
+    -------
+    (L,) float64
+        Bits for all steps.
+    """
     function = kernel() if len(new) and len(lengths) else None
     if function is None:
         return codelength.candidate_bits(

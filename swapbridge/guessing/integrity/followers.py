@@ -68,7 +68,20 @@ def follower_of_counter(
 
 
 def place_of(columns: BitColumns, positions: Sequence[int]) -> int:
-    """Where a check stands: its first bit counted from the payload's end."""
+    """Where a check stands: its first bit counted from the payload's end.
+
+    Parameters
+    ----------
+    columns : BitColumns
+        Frames of one identifier.
+    positions : sequence of int
+        Bits of the check.
+
+    Returns
+    -------
+    int
+        Its first bit, counted from the end of the payload.
+    """
     return min(positions) - 8 * int(columns.payload.shape[1])
 
 

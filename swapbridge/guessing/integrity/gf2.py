@@ -33,6 +33,18 @@ def reduce_rows(matrix: Bits, columns: int) -> Reduced:
     """Gauss-Jordan elimination over GF(2), pivots among the first `columns` columns only.
 
     Columns beyond are right-hand sides: they are carried along.
+
+    Parameters
+    ----------
+    matrix : (R, C) uint8
+        Rows of the system, 0 or 1; columns from `columns` on are right-hand sides.
+    columns : int
+        Number of columns that may hold pivots.
+
+    Returns
+    -------
+    Reduced
+        The reduced rows and their pivots.
     """
     # a column is one whole number, its bits the rows, so a step works on all rows at once; the reduced form is one and
     # the same whichever rows are taken as pivots, so rows keep their places until the end

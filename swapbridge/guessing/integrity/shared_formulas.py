@@ -141,7 +141,20 @@ def _crc_form(found: FoundChecksum, method: Crc, width: int) -> Crc | None:
 
 
 def crc_of_vehicle(columns: BitColumns, crcs: dict[Crc, int]) -> FoundChecksum | None:
-    """The check of one message that a CRC proven in other messages of the vehicle shows, if it does."""
+    """The check of one message that a CRC proven in other messages of the vehicle shows, if it does.
+
+    Parameters
+    ----------
+    columns : BitColumns
+        Frames of one identifier.
+    crcs : dict of Crc to int
+        CRCs proven elsewhere, with the number of messages that each was found in.
+
+    Returns
+    -------
+    FoundChecksum or None
+        The check, or None if none of them fits.
+    """
     rows = distinct_payloads(columns.payload)
     width = rows.shape[1]
     if len(rows) < 3 or width < 2:

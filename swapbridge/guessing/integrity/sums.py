@@ -128,6 +128,11 @@ def fit_sum(
         Counter values, to allow a constant for each.
     share_needed : float
         Share of rows that must agree.
+
+    Returns
+    -------
+    SumFit or None
+        The method, or None if no sum agrees on enough rows.
     """
     modulus = 1 << width
     # evenly spaced rows that no sum may fail in, were all its bad rows among them

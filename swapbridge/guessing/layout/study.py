@@ -96,6 +96,11 @@ def study(columns: BitColumns, given: FoundChecksum | None = None) -> Study:
         often than not begin alike, the bytes that only they have.
     given : FoundChecksum, optional
         A checksum that other messages of the vehicle support: it is taken as it is.
+
+    Returns
+    -------
+    Study
+        Exact fields and the code lengths of the candidates.
     """
     everything, columns = columns, one_length(columns)
     tails = _tails(everything, columns.payload.shape[1])

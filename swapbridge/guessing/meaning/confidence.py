@@ -39,6 +39,11 @@ def features(fit: Fit, target: ChannelTarget, rival: float | None, saved_bits: f
         `unexplained` of the best fit of the channel over all fields; None where this is the best.
     saved_bits : float
         How much the snapped pair saved (`snap.Snapped`).
+
+    Returns
+    -------
+    (len(NAMES),) float64
+        The features.
     """
     shape = float(np.log10(max(np.sqrt(fit.shape), 0.003))) + 2.0
     left = float(np.log10(max(1 - fit.r2_held, 3e-4))) + 2.5

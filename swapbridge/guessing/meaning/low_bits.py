@@ -145,6 +145,24 @@ def doubt_left(message: MessageFields, capture: Capture, index: int, fit: Fit, t
     A field whose top bits are wrong does not fit at all. Its low end is settled where no bits lie below it that could
     be its own, or where those that do make the fit clearly coarser; and once more where its own lowest byte makes the
     fit clearly finer.
+
+    Parameters
+    ----------
+    message : MessageFields
+        The message with its fields.
+    capture : Capture
+        The recording.
+    index : int
+        Number of the field in the message.
+    fit : Fit
+        The fit of the field to the channel.
+    target : ChannelTarget
+        The channel.
+
+    Returns
+    -------
+    float
+        Factor from 0 to 1 on the doubt about the layout.
     """
     field = message.fields[index]
     if field.kind != "analogue":

@@ -18,6 +18,20 @@ def excerpt(bench: Bench, length_ns: int, rng: np.random.Generator) -> tuple[lis
 
     The recordings' beginnings are kept, since some frames are sent once after wake-up only; then they are cut at one
     place, the same for all buses.
+
+    Parameters
+    ----------
+    bench : Bench
+        The recordings and their buses.
+    length_ns : int
+        Length of the run in ns.
+    rng : numpy.random.Generator
+        Chooses where the recordings are cut.
+
+    Returns
+    -------
+    tuple of (list of Traffic, int)
+        Traffic in the order of time, and the time in ns at which the piece begins.
     """
     longest = max((int(t.start_ns[-1]) for t in bench.traffic if len(t)), default=0)
     if longest <= length_ns:

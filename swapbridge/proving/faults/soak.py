@@ -21,7 +21,20 @@ PAUSE_NS = 500_000_000
 
 
 def soak(ground: CampaignInputs, seconds: int = HOUR_S) -> FaultRun:
-    """Let the translator run that long; its clock wraps halfway through. Memory does not grow with time."""
+    """Let the translator run that long; its clock wraps halfway through. Memory does not grow with time.
+
+    Parameters
+    ----------
+    ground : CampaignInputs
+        Bench, translator and expectations of the campaign.
+    seconds : int
+        Simulated time in s.
+
+    Returns
+    -------
+    FaultRun
+        The outcome, with its checks.
+    """
     plan = ground.bench.plan
     length = max((int(t.start_ns[-1]) for t in ground.bench.traffic if len(t)), default=SECOND) + PAUSE_NS
     traffic = tuple(_repeated(t, length, seconds * SECOND) for t in ground.bench.traffic)

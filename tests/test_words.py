@@ -1,0 +1,120 @@
+"""Words: public functions say what they take and give, and a term of the glossary stands for one thing."""
+
+from __future__ import annotations
+
+import ast
+import doctest
+import inspect
+import re
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+import swapbridge
+
+TOP = Path(__file__).parent.parent
+PACKAGE = TOP / "swapbridge"
+FACE = sorted(set(swapbridge.__all__) - {"__version__"})
+SOURCES = {path: path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py")}
+
+
+def lacking(doc: str, parameters: list[str], gives: bool) -> list[str]:
+    """Sections and parameters that a numpydoc text does not have."""
+    sections = dict(re.findall(r"^(\w+)\n-+\n(.*?)(?=^\w+\n-+\n|\Z)", doc, re.MULTILINE | re.DOTALL))
+    heads = re.findall(r"^(\w[\w, *]*)(?: : .*)?$", sections.get("Parameters", ""), re.MULTILINE)
+    named = {name.strip(" *") for head in heads for name in head.split(",")}
+    missing = [name for name in parameters if name not in named]
+    if gives and "Returns" not in sections:
+        missing.append("Returns")
+    if "Raises" in sections and not sections["Raises"].strip():
+        missing.append("Raises")
+    return missing
+
+
+@pytest.mark.parametrize("name", FACE)
+def test_what_the_face_offers_is_documented(name: str) -> None:
+    """Parameters, by the names of the signature, and Returns; and an example here or in the face's own docstring."""
+    offered = getattr(swapbridge, name)
+    signature = inspect.signature(offered)
+    doc = inspect.getdoc(offered)
+    assert doc
+    gives = not inspect.isclass(offered) and signature.return_annotation not in (None, "None")
+    assert not lacking(doc, list(signature.parameters), gives)
+    assert f"swapbridge.{name}(" in str(swapbridge.__doc__) or f">>> {name}(" in doc
+    for example in doctest.DocTestParser().get_examples(doc):
+        compile(example.source, name, "single")
+
+
+def test_what_a_rooms_readme_names_is_documented() -> None:
+    """A function in backticks there is public, as the face is."""
+    found, judged = [], 0
+    for readme in sorted(PACKAGE.rglob("README.md")):
+        ticked = re.findall(r"`(?:[\w./]+\.)?([A-Za-z]\w*)(?:\([^`]*)?`", readme.read_text(encoding="utf-8"))
+        pattern = re.compile(rf"^def (?:{'|'.join(sorted(set(ticked)))})\(", re.MULTILINE)
+        for path, text in SOURCES.items():
+            if readme.parent not in path.parents or not pattern.search(text):
+                continue
+            for one in ast.parse(text).body:
+                if not isinstance(one, ast.FunctionDef) or one.name not in ticked:
+                    continue
+                judged += 1
+                arguments = one.args
+                names = [a.arg for a in (*arguments.posonlyargs, *arguments.args, *arguments.kwonlyargs)]
+                gives = one.returns is not None and ast.unparse(one.returns) != "None"
+                missing = lacking(ast.get_docstring(one) or "", names, gives)
+                if missing:
+                    found.append(f"{path.relative_to(PACKAGE)}: {one.name} lacks {', '.join(missing)}")
+    assert judged > 40
+    assert not found, "\n".join(found)
+
+
+def glossary() -> list[str]:
+    """Terms of the glossary of DEVELOPERS.md."""
+    text = (TOP / "DEVELOPERS.md").read_text(encoding="utf-8")
+    section = text.split("\n## Glossary\n")[1].split("\n## ")[0]
+    rows = re.findall(r"^\| (.+?) \| .+ \|$", section, re.MULTILINE)
+    return [term.strip() for row in rows[1:] for term in row.split(",") if not term.startswith("-")]
+
+
+def test_a_term_of_the_glossary_stands_for_one_thing() -> None:
+    """No term twice, each in use, and at most one class of its name. The page's answers are those things as JSON."""
+    terms = glossary()
+    assert len(terms) > 20
+    assert [term for term, count in Counter(terms).items() if count > 1] == []
+    classes = Counter(
+        name
+        for path, text in SOURCES.items()
+        if path.relative_to(PACKAGE).as_posix() != "page/answers.py"
+        for name in re.findall(
+            r"^(?:class )?([A-Z]\w*)(?:\(.*|:$|: TypeAlias = .*| = .*|: .* = .*)", text, re.MULTILINE
+        )
+    )
+    for term in terms:
+        name = "".join(word.capitalize() for word in term.split())
+        assert classes[name] <= 1, f"{name}: a class for {term!r}, and another thing of that name"
+    everything = "\n".join(SOURCES.values()).lower()
+    assert [term for term in terms if term not in everything] == []
+
+
+ROOM_LINE = re.compile(r'^"""[A-Z`][^\n]{15,}')
+
+
+def test_a_module_says_what_it_does_in_its_first_line() -> None:
+    short = [
+        str(path.relative_to(PACKAGE)) for path, text in SOURCES.items() if not ROOM_LINE.match(text.split("\n")[0])
+    ]
+    assert short == []
+
+
+ODD = re.compile(
+    r"\b(mend(s|ed|ing)?|luckiest|whole story|said aloud|written over|turned round|(is|are|was|were) told (of|about)|"
+    r"of its own accord|so long first|one telling)\b"
+)
+
+
+def test_guides_and_readme_are_plain_english() -> None:
+    """Turns of phrase that stopped readers stay out of what a mechanic reads."""
+    for path in (TOP / "README.md", *sorted((PACKAGE / "guides" / "pages").glob("*.md"))):
+        found = ODD.search(path.read_text(encoding="utf-8"))
+        assert found is None, f"{path.name}: {found[0] if found else ''}"
