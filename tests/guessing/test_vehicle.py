@@ -15,6 +15,7 @@ from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.integrity.search import find_integrity
 from swapbridge.guessing.integrity.shared_formulas import crc_of_vehicle, vehicle_crcs
+from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability
 from swapbridge.guessing.integrity.vehicle import vehicle_checks
 from swapbridge.guessing.layout.study import study
 
@@ -236,3 +237,18 @@ def test_the_sum_needs_no_identifier() -> None:
     method = vehicle_checks(some)[5].method  # type: ignore[union-attr]
     assert isinstance(method, Sum)
     assert (method.width, method.unit_bits, method.factor) == (4, 4, -1)
+
+
+def test_where_a_counter_and_its_sum_go_in_step_and_no_other_message_tells_only_habit_does() -> None:
+    """One message proves the sum, in its last byte; in two a counter alone moves and either byte could be the check."""
+    rng = np.random.default_rng(3)
+    proof = message(rng, 8, moving=True)
+    proof[:, 3] = np.cumsum(rng.integers(-3, 4, N)) & 255
+    proof[:, -1] = proof[:, :-1].sum(axis=1) & 255
+    bare = np.zeros((N, 8), np.uint8)
+    bare[:, 0] = bare[:, 1] = np.arange(N) % 16
+    checks = vehicle_checks([columns(proof, 0x120), columns(bare, 0x312), columns(bare, 0x405)])
+    for check in checks[1:]:
+        assert check is not None
+        assert (check.positions, check.told_apart) == (tuple(range(8)), 0)
+        assert check_probability(check) <= BY_HABIT

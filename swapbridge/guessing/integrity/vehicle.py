@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter as Tally
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from math import comb
 from typing import NamedTuple
@@ -35,6 +35,9 @@ TURNS = 0.85
 COUNTS = 0.8
 """Share of steps by one from which on a unit counts and is no check."""
 MOST = 0.6
+PLAIN = 2
+"""Messages that must have a formula's check at one place beyond doubt, for those to go by in which a counter alone
+moves and either could be the check."""
 NEARLY_ALL = 0.95
 """Share of a formula's messages that must have a possible check at its place: for those that can't prove theirs, and
 for all, against what a message by itself would make of it."""
@@ -263,14 +266,27 @@ def _at_its_place(messages: Sequence[_Message], formula: _Formula) -> tuple[dict
     from_end, place = ranked[0]
     shared = sum(1 for units in possible.values() if units)
     agreed = votes[ranked[0]] >= MOST * shared
+    plain = Tally(
+        min(units) - per_byte * messages[at].columns.payload.shape[1]
+        for at, units in possible.items()
+        if len(units) == 1
+    )
     for at, units in possible.items():
         columns = messages[at].columns
-        unit = place + per_byte * columns.payload.shape[1] if from_end else place
+        width = per_byte * columns.payload.shape[1]
+        unit = place + width if from_end else place
         if not agreed and len(units) == 1:
             unit = next(iter(units))  # no place in common, but only one that it could be
-        if unit in units and (agreed or len(units) == 1):
-            holds = next(h for h in formula.members[at] if h.unit in (None, unit))
-            out[at] = _check(columns, formula.family, unit, holds, shared - 1)
+        holds = [h for h in formula.members[at] if h.unit in (None, unit)]
+        open_choice = len(units) > 1 and max(h.equations for h in formula.members[at]) == 0
+        if open_choice and plain[unit - width] < PLAIN:
+            # counter and check in step: where no others tell which is which, habit does
+            unit = max(units, key=lambda u: (u >= width - per_byte, u < per_byte, -u))
+            holds = [h for h in formula.members[at] if h.unit in (None, unit)]
+            check = _check(columns, formula.family, unit, holds[0], plain[unit - width])
+            out[at] = replace(check, told_apart=0)
+        elif unit in units and (agreed or len(units) == 1):
+            out[at] = _check(columns, formula.family, unit, holds[0], shared - 1)
     return out, votes[ranked[0]] / shared
 
 
