@@ -40,6 +40,12 @@ class CaptureAnswer(TypedDict):
     identifiers: Sequence[Identifier]
 
 
+class ReadingAnswer(TypedDict):
+    """How much of a capture has been read, 0 to 1; None while it is not being read."""
+
+    share: float | None
+
+
 class Gap(TypedDict):
     """A stretch of which nothing was recorded, and why."""
 
@@ -523,6 +529,7 @@ ANSWERS: dict[str, type] = {
     "/api/proof": ProofAnswer,
     "/api/prove": JobKey,
     "/api/prove/likely": LikelyAnswer,
+    "/api/reading": ReadingAnswer,
     "/api/strips": StripsAnswer,
     "/api/undo": UndoAnswer,
 }

@@ -21,6 +21,7 @@ from swapbridge.page.jobs import Jobs
 from swapbridge.page.keeping import Keeper
 from swapbridge.page.live_control import LiveControl
 from swapbridge.page.once import Once
+from swapbridge.page.strips import Frames, sorted_frames
 
 MOST_BODY_BYTES = 4 * 1024 * 1024
 
@@ -84,6 +85,13 @@ class BenchPage:
         }
         text = self.templates.get_template(template).render({**shared, **values})
         return HTMLResponse(text.encode("utf-8", "replace"))  # a name on the disk may be in no encoding at all
+
+    def frames(self, name: str) -> Frames:
+        """A capture's frames by identifier and time, sorted once."""
+        stamp = stamp_of(self.folder_files.capture_file(name).path)
+        found = self.remember(f"frames {name}", stamp, lambda: sorted_frames(self.folder_files.capture(name)))
+        assert isinstance(found, Frames)
+        return found
 
     def remember(self, key: str, stamp: object, make: Callable[[], Any]) -> Any:
         """A value made once for each stamp (a file's age and size), however many ask at once."""

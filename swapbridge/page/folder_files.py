@@ -53,6 +53,7 @@ class FolderFiles:
         self.allowed: Callable[[], None] = lambda: None
         """Asked before a capture is read; raises when there is a reason against it."""
         self._captures = Once(KEPT_CAPTURES)
+        self._shares: dict[str, float] = {}
 
     def path(self, *parts: str) -> Path:
         """A path inside the folder.
@@ -158,13 +159,23 @@ class FolderFiles:
         path = self.capture_file(name).path
         stat = path.stat()
 
+        def tell(share: float, _: str) -> None:
+            self._shares[name] = share
+
         def read() -> Capture:
             self.allowed()
-            return read_capture(path)
+            try:
+                return read_capture(path, progress=tell)
+            finally:
+                self._shares.pop(name, None)
 
         capture = self._captures.value(path, (stat.st_mtime_ns, stat.st_size), read)
         assert isinstance(capture, Capture)
         return capture
+
+    def share_read(self, name: str) -> float | None:
+        """How much of a capture has been read, 0 to 1; None while it is not being read."""
+        return self._shares.get(name)
 
     def stimulus(self, name: str) -> StimulusTrack | None:
         """The stimulus track that belongs to a capture, or None."""

@@ -7,7 +7,6 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.capture.capture import Capture
 from swapbridge.page.answers import BitPicture
 
 MOST_POINTS = 2000
@@ -116,14 +115,6 @@ def bit_picture(
         np.add.at(moves, place, change)
         np.add.at(ones, place, bits)
     return {"columns": columns, "bits": width, "moves": shares(moves, count), "ones": shares(ones, count)}
-
-
-def payload_rows(capture: Capture, identifier: int, extended: bool, bus: str | None) -> npt.NDArray[np.intp]:
-    """Row numbers of one identifier's data frames, in time order."""
-    for key, rows in capture.groups():
-        if key.identifier == identifier and key.extended == extended and bus in (None, capture.bus_names[key.bus]):
-            return rows[np.argsort(capture.time_ns[rows], kind="stable")]
-    return np.zeros(0, np.intp)
 
 
 def shares(sums: Floats, count: npt.NDArray[np.intp]) -> str:

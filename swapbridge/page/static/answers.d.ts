@@ -26,6 +26,11 @@ export interface CaptureAnswer {
   identifiers: Identifier[];
 }
 
+/** How much of a capture has been read, 0 to 1; None while it is not being read. */
+export interface ReadingAnswer {
+  share: number | null;
+}
+
 /** A stretch of which nothing was recorded, and why. */
 export interface Gap {
   begin: number;
@@ -489,6 +494,7 @@ export interface Answers {
   "/api/proof": ProofAnswer;
   "/api/prove": JobKey;
   "/api/prove/likely": LikelyAnswer;
+  "/api/reading": ReadingAnswer;
   "/api/strips": StripsAnswer;
   "/api/undo": UndoAnswer;
 }

@@ -46,20 +46,44 @@ const show = guard(async () => {
   if (!file.value) return;
   name = file.value;
   const mine = name;
-  clear("Reading…", false);
+  clear("", false);
   try {
-    const view = await ask(query("/api/capture", { file: mine }));
-    const whole = await ask(query("/api/axis", { file: mine }));
+    // the first picture waits for the frames alone; what takes a look at every identifier comes after it
+    const first = await reading(mine);
+    if (name !== mine) return;
+    overall = { start: 0, span: first.span, gaps: [], loads: [], channels: [], blocks: [] };
+    all = first;
+    axis.open(first.span, []);
+    arrange();
+    id("notes").replaceChildren(make("p", { class: "soft", text: "Looking at every identifier…" }));
+    const [view, whole] = await Promise.all([ask(query("/api/capture", { file: mine })), ask(query("/api/axis", { file: mine }))]);
     if (name !== mine) return;
     overall = whole;
     choices();
     id("notes").replaceChildren(...[...view.notes, ...(whole.trouble ? [whole.trouble] : [])].map((n) => make("p", { class: "soft", text: n })));
-    axis.open(wholeSpan(), whole.gaps);
+    axis.gaps = whole.gaps;
+    axis.widen(wholeSpan());
     list.put(view.identifiers);
-    const first = view.identifiers.find((m) => m.live_bits > 8) || view.identifiers[0];
-    if (first) { list.mark(`${first.text} ${first.bus}`); await pick(first); } else arrange();
+    const chief = view.identifiers.find((m) => m.live_bits > 8) || view.identifiers[0];
+    if (chief) { list.mark(`${chief.text} ${chief.bus}`); await pick(chief); } else arrange();
   } catch (error) { if (name === mine) clear(error.message, true); }
 });
+
+/** Changes of all identifiers, with a bar while the file is being read. */
+async function reading(mine) {
+  const bar = make("progress", { max: "1", "aria-label": `reading ${mine}` });
+  let waiting = true;
+  id("notes").replaceChildren(make("p", { class: "soft", text: `Reading ${mine}…` }), bar);
+  const watch = async () => {
+    while (waiting && name === mine) {
+      await new Promise((ready) => setTimeout(ready, 300));
+      const { share } = await ask(query("/api/reading", { file: mine }));
+      if (share !== null) bar.value = share;
+    }
+  };
+  watch().catch(() => {});
+  try { return await ask(query("/api/lanes", { file: mine })); } finally { waiting = false; }
+}
 
 async function pick(message) {
   chosen = message;

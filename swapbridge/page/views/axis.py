@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import partial
 
 import numpy as np
 from starlette.requests import Request
@@ -27,18 +26,16 @@ from swapbridge.page.answers import (
     StripLine,
     StripsAnswer,
 )
-from swapbridge.page.bench import BenchPage, answer, stamp_of
+from swapbridge.page.bench import BenchPage, answer
 from swapbridge.page.pictures import envelope
 from swapbridge.page.strips import (
     MOST_STEPPED_BITS,
     STRIP_POINTS,
-    Frames,
     bits_of,
     field_strips,
     frame_at,
     lanes,
     period_strip,
-    sorted_frames,
     strip,
     text_blocks,
     window,
@@ -99,10 +96,7 @@ class Asked:
     def __init__(self, bench: BenchPage, values: Mapping[str, str], name: str) -> None:
         self.name = name
         self.capture: Capture = bench.folder_files.capture(self.name)
-        stamp = stamp_of(bench.folder_files.capture_file(self.name).path)
-        frames = bench.remember(f"frames {self.name}", stamp, partial(sorted_frames, self.capture))
-        assert isinstance(frames, Frames)
-        self.frames = frames
+        self.frames = bench.frames(self.name)
         whole = self.capture.duration_s
         first = finite(values.get("from", "0"), "the beginning")
         last = finite(values.get("to", f"{whole!r}"), "the end")

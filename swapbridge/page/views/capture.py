@@ -17,7 +17,7 @@ from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import identifier_word, parse_identifier
 from swapbridge.guessing.integrity.search import integrity_words
-from swapbridge.page.answers import CaptureAnswer, ChecksAnswer, IdentifierAnswer
+from swapbridge.page.answers import CaptureAnswer, ChecksAnswer, IdentifierAnswer, ReadingAnswer
 from swapbridge.page.bench import BenchPage, answer, stamp_of
 from swapbridge.page.folder_files import MOST_CAPTURE_BYTES
 from swapbridge.page.unpacking import check_unpacked
@@ -40,6 +40,10 @@ def routes(bench: BenchPage) -> list[Route]:
     def overview(request: Request) -> Response:
         return answer(_overview(bench, request.query_params.get("file", "")))
 
+    def reading(request: Request) -> Response:
+        said: ReadingAnswer = {"share": bench.folder_files.share_read(request.query_params.get("file", ""))}
+        return answer(said)
+
     def identifier(request: Request) -> Response:
         asked = request.query_params
         return answer(_identifier(bench, asked.get("file", ""), asked.get("id", ""), asked.get("bus", "")))
@@ -54,6 +58,7 @@ def routes(bench: BenchPage) -> list[Route]:
     return [
         Route("/capture", show),
         Route("/api/capture", overview),
+        Route("/api/reading", reading),
         Route("/api/identifier", identifier),
         Route("/api/checks", checks),
         Route("/api/upload", upload, methods=["POST"]),

@@ -14,7 +14,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from swapbridge.capture.capture import Capture
+from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.naming import recording_stem
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.errors import InputError, SwapbridgeError
@@ -36,7 +36,7 @@ from swapbridge.page.answers import (
     MapState,
 )
 from swapbridge.page.bench import BenchPage, answer, field_text, posted, stamp_of, version_of
-from swapbridge.page.pictures import envelope, payload_rows
+from swapbridge.page.pictures import envelope
 from swapbridge.page.strips import MOST_STEPPED_BITS
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import load_map
@@ -227,20 +227,23 @@ def _in_maps(message: dict[str, Any], item: dict[str, Any], maps: dict[str, Sign
 
 
 def _field_picture(bench: BenchPage, asked: dict[str, str]) -> FieldAnswer:
-    capture = bench.folder_files.capture(asked.get("file", ""))
+    name = asked.get("file", "")
+    capture, frames = bench.folder_files.capture(name), bench.frames(name)
     identifier, extended = parse_identifier(asked.get("id", ""))
     layout, scale, offset = _layout(asked)
-    rows = payload_rows(capture, identifier, extended, asked.get("bus"))
+    bus = capture.bus_names.index(asked["bus"]) if asked.get("bus") in capture.bus_names else -1
+    part = frames.of(FrameKey(bus, identifier, extended))
+    rows, time_s = frames.rows[part], frames.time_s[part]
     if not len(rows):
         raise InputError(f"{asked.get('id')} is not in this capture")
     if "mux_bits" in asked:
-        rows = rows[_selected(capture, rows, asked["mux_bits"])]
+        chosen = _selected(capture, rows, asked["mux_bits"])
+        rows, time_s = rows[chosen], time_s[chosen]
     if not layout.fits(capture.payload.shape[1]):
         raise InputError(
             f"start bit {layout.start} with {layout.length} bits leaves the payload: choose them inside it"
         )
     start_ns = int(capture.time_ns.min())
-    time_s = (capture.time_ns[rows] - start_ns) / 1e9
     value: npt.NDArray[np.float64] = raw_values(capture.payload[rows], layout).astype(np.float64) * scale + offset
     times, values = envelope(time_s, value)
     out: FieldAnswer = {
