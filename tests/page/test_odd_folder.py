@@ -20,6 +20,7 @@ from swapbridge.capture.convert import convert
 from swapbridge.capture.read import read_capture
 from swapbridge.capture.write import write_capture
 from swapbridge.core.errors import InputError
+from swapbridge.core.progress import Progress
 from swapbridge.demo.folder import write_demo_papers
 from swapbridge.page.once import Once
 from swapbridge.page.pictures import breaks, envelope
@@ -188,12 +189,15 @@ def test_one_capture_is_parsed_once_however_many_ask(
     reads: list[Path] = []
     together = threading.Barrier(12)
 
-    def counted(path: Path) -> Any:
+    def counted(path: Path, progress: Progress) -> Any:
         reads.append(path)
+        progress(0.25, "reading")
+        shares.append(folder_files.share_read("ramp.log"))
         return read_capture(path)
 
     monkeypatch.setattr("swapbridge.page.folder_files.read_capture", counted)
     folder_files = open_page(folder).app.app.state.bench.folder_files
+    shares: list[float | None] = []
 
     def ask(_: int) -> int:
         together.wait(30)
@@ -202,6 +206,7 @@ def test_one_capture_is_parsed_once_however_many_ask(
     with ThreadPoolExecutor(12) as pool:
         assert set(pool.map(ask, range(12))) == {1500}
     assert len(reads) == 1
+    assert (shares, folder_files.share_read("ramp.log")) == ([0.25], None), "how far it is, is told meanwhile"
 
 
 def test_a_thing_made_once_is_made_again_after_a_failure_or_a_change() -> None:

@@ -357,55 +357,83 @@ export function rulerStrip() {
   };
 }
 
+/** A picture of cells, a pixel wide each, that is painted once and stretched to whatever part of it is looked at.
+ * @param {number} columns @param {number} height
+ * @param {(dot: (column: number, top: number, tall: number, ink: number) => void) => void} paint */
+function cells(columns, height, paint) {
+  const image = new OffscreenCanvas(Math.max(1, columns), Math.max(1, height)), pen = image.getContext("2d");
+  if (!pen) return image;
+  const pixels = pen.createImageData(image.width, image.height), all = new Uint32Array(pixels.data.buffer);
+  paint((column, top, tall, ink) => { for (let y = Math.max(0, top); y < top + tall && y < height; y++) all[y * columns + column] = ink; });
+  pen.putImageData(pixels, 0, 0);
+  return image;
+}
+
+/** A colour of the page as a pixel is written: alpha, blue, green, red. */
+function pixel(name) {
+  const hex = Number.parseInt(colour(name).slice(1), 16);
+  return ((255 << 24) | ((hex & 255) << 16) | (hex & 0xff00) | (hex >> 16)) >>> 0;
+}
+
+/** The part of a picture of cells that is looked at. */
+function stretch(pen, box, image, span) {
+  pen.imageSmoothingEnabled = false;
+  const left = box.x(span[0]), wide = box.x(span[1]) - left;
+  if (left > box.width || left + wide < 0) return;
+  pen.drawImage(image, left, 0, Math.max(1, wide), box.height);
+}
+
 /** One lane for each identifier: how often its payload changes; a lane that is chosen stands out. */
 export function laneStrip(lanes, span, chosen) {
-  const high = lanes.length > 60 ? 5 : lanes.length > 24 ? 8 : 12;
-  const columns = lanes[0]?.cells.length || 1, each = (span[1] - span[0]) / columns;
+  const high = lanes.length > 60 ? 5 : lanes.length > 24 ? 8 : 12, columns = lanes[0]?.cells.length || 1, height = Math.max(14, lanes.length * high);
+  /** @type {OffscreenCanvas | null} */ let image = null;
   return {
     name: `changes of ${lanes.length} identifiers`,
-    height: Math.max(14, lanes.length * high),
+    height,
     draw(pen, box) {
-      const wide = Math.max(1, each / (box.to - box.from) * box.width);
-      lanes.forEach((lane, n) => {
-        const top = n * high;
-        if (chosen(lane)) { pen.fillStyle = colour("shade"); pen.fillRect(0, top, box.width, high); }
-        pen.fillStyle = colour(chosen(lane) ? "warm" : "move");
-        for (let c = 0; c < columns; c++) {
-          const level = lane.cells.charCodeAt(c) - 48;
-          if (level < 0) continue;
-          const x = box.x(span[0] + c * each);
-          if (x + wide < 0 || x > box.width) continue;
-          const tall = level ? 1 + (level / 9) * (high - 2) : 0.6;
-          pen.fillRect(x, top + high - 1 - tall, wide + 0.3, tall);
-        }
+      image ??= cells(columns, height, (dot) => {
+        const inks = { plain: pixel("move"), chosen: pixel("warm") };
+        lanes.forEach((lane, n) => {
+          const ink = chosen(lane) ? inks.chosen : inks.plain, foot = (n + 1) * high - 1;
+          for (let c = 0; c < columns; c++) {
+            const level = lane.cells.charCodeAt(c) - 48;
+            if (level < 0) continue;
+            const tall = level ? Math.round(1 + (level / 9) * (high - 2)) : 1;
+            dot(c, foot - tall, tall, ink);
+          }
+        });
       });
+      lanes.forEach((lane, n) => { if (chosen(lane)) { pen.fillStyle = colour("shade"); pen.fillRect(0, n * high, box.width, high); } });
+      stretch(pen, box, image, span);
     },
   };
 }
 
 /** Bits of one identifier, byte by byte, over the same seconds. */
 export function bitStrip(picture, span, kinds) {
-  const lane = 9, space = 4, rows = picture.bits;
+  const lane = 9, space = 4, rows = picture.bits, height = Math.ceil(rows / 8) * (8 * lane + space);
   const y = (bit) => Math.floor(bit / 8) * (8 * lane + space) + (7 - (bit % 8)) * lane;
+  /** @type {OffscreenCanvas | null} */ let image = null;
   return {
     name: "bits",
-    height: Math.ceil(rows / 8) * (8 * lane + space),
+    height,
     draw(pen, box) {
-      const each = (span[1] - span[0]) / picture.columns, wide = Math.max(1, each / (box.to - box.from) * box.width);
+      image ??= cells(picture.columns, height, (dot) => {
+        const still = pixel("still"), inks = new Map([...new Set(["move", ...kinds.values()])].map((kind) => [kind, pixel(kind)]));
+        for (let bit = 0; bit < rows; bit++) {
+          const foot = y(bit) + lane, ink = inks.get(kinds.get(bit) || "move") ?? 0;
+          for (let c = 0; c < picture.columns; c++) {
+            const moves = picture.moves.charCodeAt(c * rows + bit) - 48, ones = picture.ones.charCodeAt(c * rows + bit) - 48;
+            if (ones > 0) dot(c, foot - 2, 1 + Math.floor(ones / 5), still);
+            if (moves > 0) { const tall = Math.round(1.5 + (moves / 9) * (lane - 3)); dot(c, foot - tall, tall, ink); }
+          }
+        }
+      });
+      stretch(pen, box, image, span);
       pen.font = "9px 'DejaVu Sans Mono', monospace";
       pen.textBaseline = "middle";
-      for (let bit = 0; bit < rows; bit++) {
-        const top = y(bit);
-        for (let c = 0; c < picture.columns; c++) {
-          const moves = picture.moves.charCodeAt(c * rows + bit) - 48, ones = picture.ones.charCodeAt(c * rows + bit) - 48;
-          if (moves < 0) continue;
-          const x = box.x(span[0] + c * each);
-          if (ones > 0) { pen.fillStyle = colour("still"); pen.fillRect(x, top + lane - 2, wide + 0.3, Math.max(1, ones / 5)); }
-          if (moves > 0) { pen.fillStyle = colour(kinds.get(bit) || "move"); const tall = 1.5 + (moves / 9) * (lane - 3); pen.fillRect(x, top + lane - 0.5 - tall, wide + 0.2, tall); }
-        }
-        pen.fillStyle = colour("soft");
-        if (bit % 8 === 7) pen.fillText(`byte ${Math.floor(bit / 8)}`, 2, top + lane / 2);
-      }
+      pen.fillStyle = colour("soft");
+      for (let byte = 0; byte < rows / 8; byte++) pen.fillText(`byte ${byte}`, 2, y(8 * byte + 7) + lane / 2);
     },
   };
 }

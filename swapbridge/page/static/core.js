@@ -89,7 +89,15 @@ function table(head, rows, right) {
     make("tbody", {}, ...rows.map((row) => make("tr", {}, ...row.map((v, i) => cell("td", v, i))))));
 }
 
-const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
+/** @type {Map<string, string>} */
+const colours = new Map();
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => colours.clear());
+/** One of the page's colours by its name, as it is in light or dark; asking the style each time is slow. */
+function colour(name) {
+  let found = colours.get(name);
+  if (found === undefined) colours.set(name, found = getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim());
+  return found;
+}
 
 // Lines over time. `lines` is [{label, times, values, dash}]; each is drawn against the first one's axis unless `own`.
 const charts = new Map();
