@@ -16,13 +16,16 @@ from swapbridge.drafting.explain.flags import Watched, explain_flag, since_atom
 from swapbridge.drafting.explain.numbers import Formula, Measured, best_formula
 from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.sources import Origin, Swap, grid, quantity_lines, word_atoms
-from swapbridge.drafting.vehicle import VehicleField, VehicleMessage, VehicleSeries, spans
+from swapbridge.drafting.vehicle import Floats, VehicleField, VehicleMessage, VehicleSeries, spans
 
 LINK_BITS = 11.0
 ALIKE = 0.95
 LEAST_SHARE = 0.9
 LEAST_NUMBER_SHARE = 0.5
 MESSAGE_GAP_S = 1.5
+SAME_TIME_S = 0.25
+"""Changes so near to each other after waking are one time."""
+LEAST_TIMED_S = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,13 +52,18 @@ def timed_atoms(watched: Watched, message: VehicleMessage, text: str) -> list[At
     moments = begins(message)
     if not len(watched.edges):
         return []
-    after = []
-    for edge in watched.edges:
-        earlier = [b for b in moments if b <= edge]
-        if earlier:
-            after.append(edge - earlier[-1])
-    times = sorted({round(float(np.median([a for a in after if abs(a - x) < 0.25])), 2) for x in after if x > 0.3})
+    last = np.searchsorted(moments, watched.edges, "right") - 1
+    after = np.sort((watched.edges - np.asarray(moments)[np.maximum(last, 0)])[last >= 0])
+    times = sorted({round(x, 2) for x in _middles(after, SAME_TIME_S)[after > LEAST_TIMED_S].tolist()})
     return [since_atom(moments, watched_series(message), t, text.format(t=t)) for t in times[:6] if t < 30]
+
+
+def _middles(sorted_values: Floats, near: float) -> Floats:
+    """For each of the sorted values the median of those that are nearer than that."""
+    first = np.searchsorted(sorted_values, sorted_values - near, "right")
+    end = np.searchsorted(sorted_values, sorted_values + near, "left")
+    low, high = first + (end - first - 1) // 2, first + (end - first) // 2
+    return np.asarray((sorted_values[low] + sorted_values[high]) / 2)
 
 
 def watched_series(message: VehicleMessage) -> VehicleSeries:

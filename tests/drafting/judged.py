@@ -52,6 +52,8 @@ class Verdict:
     fields: list[FieldVerdict] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
     torque_low: float = 0.0
+    request_false: float = 0.0
+    alarms_missed: float = 0.0
 
     @property
     def moving(self) -> list[FieldVerdict]:
@@ -95,7 +97,14 @@ def judge(world: World, made: Drafted, plan: Plan) -> Verdict:
                     found = _judged(bus, truth, one, times, payload, claims, moved)
                     if found is not None:
                         out.fields.append(found)
-            out.torque_low = max(out.torque_low, _low(truth, times, payload) if bus == "host" else 0.0)
+            if bus == "host":
+                out.torque_low = max(out.torque_low, _low(truth, times, payload))
+            else:
+                out.request_false = max(out.request_false, _asked(truth, times, payload))
+    alarmed = _translated(plan, world.alarm) if world.alarm else {}
+    for truth in world.alarm_truth:
+        times, payload = alarmed.get(("host", truth.message.identifier), (np.zeros(0), np.zeros((0, 8), np.uint8)))
+        out.alarms_missed = max(out.alarms_missed, _dark(truth, times, payload))
     return out
 
 
@@ -157,6 +166,11 @@ def _claims(made: Drafted, bus: str, identifier: int) -> list[Explained]:
     ]  # fmt: skip
 
 
+def _value(payload: npt.NDArray[np.uint8], one: Field) -> Floats:
+    value = _raw(payload, one.positions)
+    return np.where(value >= 1 << (one.length - 1), value - (1 << one.length), value) if one.signed else value
+
+
 def _raw(payload: npt.NDArray[np.uint8], positions: tuple[int, ...]) -> Floats:
     bits = np.unpackbits(payload, axis=1, bitorder="little").astype(np.int64)
     value = np.zeros(len(payload), np.int64)
@@ -174,7 +188,7 @@ def _rows(payload: npt.NDArray[np.uint8], truth: Truth, one: Field) -> npt.NDArr
 
 def _moved(capture: Capture, identifier: int, one: Field) -> bool:
     """Whether a field moved in the recording at all: what never moved is sent as recorded, and nobody can know."""
-    value = _raw(capture.payload[capture.identifier == identifier], one.positions)
+    value = _value(capture.payload[capture.identifier == identifier], one)
     return len(value) > 0 and bool(np.ptp(value) > 0)
 
 
@@ -188,13 +202,13 @@ def _judged(
     recorded: bool,
 ) -> FieldVerdict | None:
     mine = _rows(truth.payload, truth, one)
-    value = _raw(truth.payload[mine], one.positions)
+    value = _value(truth.payload[mine], one)
     if not len(value) or value.min() == value.max() or not recorded:
         return None
     theirs = _rows(payload, truth, one)
     period = truth.message.period_s * (1 if one.page is None else 4)
     share = reproduced(
-        truth.time_s[mine], value, times[theirs], _raw(payload[theirs], one.positions), one.kind, one.length, period
+        truth.time_s[mine], value, times[theirs], _value(payload[theirs], one), one.kind, one.length, period
     )
     claim = next((c for c in claims if set(c.layout.positions) & set(one.positions)), None)
     return FieldVerdict(
@@ -233,7 +247,41 @@ def _low(truth: Truth, times: Floats, payload: npt.NDArray[np.uint8]) -> float:
     out = 0.0
     for one in truth.message.fields:
         if one.name in ("torque", "demand") and len(times):
-            value, said = _raw(truth.payload, one.positions), _raw(payload, one.positions)
+            value, said = _value(truth.payload, one), _value(payload, one)
             row = np.maximum(np.searchsorted(times, truth.time_s + 0.02, "right") - 1, 0)
             out = max(out, float((said[row] < value - 0.03 * np.ptp(value) - 1.5).mean()))
+    return out
+
+
+def _asked(truth: Truth, times: Floats, payload: npt.NDArray[np.uint8]) -> float:
+    """Share of the frames without a request, and none within 0.3 s, in which one is said."""
+    out = 0.0
+    for one in truth.message.fields:
+        if one.cls == "request" and len(times):
+            value, said = _value(truth.payload, one), _value(payload, one)
+            row = np.maximum(np.searchsorted(times, truth.time_s + 0.02, "right") - 1, 0)
+            kinds, counts = np.unique(value, return_counts=True)
+            none = value == kinds[counts.argmax()]
+            wrong = said[row] != value if one.kind == "step" else said[row] < value - 0.05 * np.ptp(value)
+            far = np.convolve(~none, np.ones(2 * round(0.3 / truth.message.period_s) + 1), "same") == 0
+            out = max(out, float(wrong[none & far].mean()) if (none & far).any() else 0.0)
+    return out
+
+
+def _dark(truth: Truth, times: Floats, payload: npt.NDArray[np.uint8]) -> float:
+    """Share of the time in which a lamp that should be lit is dark, or a temperature or needle that is high reads low."""
+    out = 0.0
+    for one in truth.message.fields:
+        if one.name not in ("oil_lamp", "charge_lamp", "coolant", "dial"):
+            continue
+        if not len(times):
+            return 1.0
+        value, said = _value(truth.payload, one), _value(payload, one)
+        now = said[np.maximum(np.searchsorted(times, truth.time_s + 0.3, "right") - 1, 0)]
+        if one.kind == "step":
+            due, wrong = value == one.lit, now != value
+        else:
+            due = value > np.quantile(value, 0.5) + 0.5 * (value.max() - np.quantile(value, 0.5))
+            wrong = now < value - 0.05 * np.ptp(value)
+        out = max(out, float(wrong[due].mean()) if due.any() else 0.0)
     return out

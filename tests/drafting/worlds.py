@@ -34,6 +34,8 @@ class Awkward:
     imperial: bool = False
     bus_never_sleeps: bool = False
     torque_told: bool = True
+    varied: bool = False
+    """Lengths, places of counter and checksum, signs, fields told twice and what the scan tool tells: drawn too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +50,9 @@ class Field:
     positions: tuple[int, ...] = ()
     delay_s: float = 0.0
     page: int | None = None
+    signed: bool = False
+    lit: int = 1
+    """The value of a lamp that is lit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +70,11 @@ class Message:
     once: int = 0
     decoy: bool = False
     mux: tuple[int, ...] = ()
+    length: int = 8
+    high: int = 15
+    """The counter's highest value."""
+    check: tuple[int, ...] = tuple(range(56, 64))
+    """Where the checksum is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,12 +88,17 @@ class Truth:
 
 @dataclass(frozen=True, slots=True)
 class World:
-    """Four recordings, two tracks; the unseen drive's two buses, and the truth of what is absent from them."""
+    """Four recordings, two tracks; the unseen drive's two buses, and the truth of what is absent from them.
+
+    `alarm` is a drive with faults that no recording holds: an engine that overheats, lamps lit at speed.
+    """
 
     captures: dict[str, Capture]
     tracks: dict[str, StimulusTrack]
     unseen: dict[str, Capture]
     truth: dict[str, list[Truth]] = field(default_factory=dict)
+    alarm: dict[str, Capture] = field(default_factory=dict)
+    alarm_truth: list[Truth] = field(default_factory=list)
 
 
 # --- what computers say
@@ -91,17 +106,21 @@ class World:
 
 def _scaled(rng: Rng, name: str, cls: str, get: Make, options: Sequence[tuple[float, float, int]]) -> Field:
     scale, offset, length = options[int(rng.integers(len(options)))]
+    signed = scale < 0  # so that the tables above need no fourth column
+    low, high = (-(2 ** (length - 1)), 2 ** (length - 1) - 1) if signed else (0, 2**length - 1)
 
     def made(c: Columns) -> Floats:
-        raw: Floats = np.clip(np.round((get(c) - offset) / scale), 0, 2**length - 1)
+        raw: Floats = np.clip(np.round((get(c) - offset) / abs(scale)), low, high)
         return raw
 
-    return Field(name, cls, "analogue", length, made)
+    return Field(name, cls, "analogue", length, made, signed=signed)
 
 
 def _flag(rng: Rng, name: str, cls: str, get: Make, delay_s: float = 0.0) -> Field:
     inverted = bool(rng.random() < 0.35)
-    return Field(name, cls, "step", 1, lambda c: get(c) if not inverted else 1 - get(c), delay_s=delay_s)
+    return Field(
+        name, cls, "step", 1, lambda c: get(c) if not inverted else 1 - get(c), delay_s=delay_s, lit=int(not inverted)
+    )
 
 
 def _coded(rng: Rng, name: str, cls: str, get: Make, many: int, delay_s: float = 0.0) -> Field:
@@ -129,8 +148,8 @@ def _state(c: Columns) -> Floats:
     return np.where(c["running"] > 0, np.where((c["pedal"] < 1) & (c["rpm"] > 1300), 4, 3), np.minimum(c["key"], 2))
 
 
-def engine_fields(rng: Rng, everything: bool) -> dict[str, list[Field]]:
-    """What an engine computer says, by the message that it is in."""
+def engine_fields(rng: Rng, everything: bool, varied: bool = False) -> dict[str, list[Field]]:
+    """What an engine computer says, by the message that it is in; `varied` says some of it twice, and more."""
     a, b, heavy = rng.uniform(10, 25), rng.uniform(3, 8), rng.uniform(0.05, 0.2)
     on, near = rng.uniform(95, 101), rng.uniform(4, 8)
     warm, slow = rng.uniform(55, 75), rng.uniform(0.8, 2.0)
@@ -189,6 +208,23 @@ def engine_fields(rng: Rng, everything: bool) -> dict[str, list[Field]]:
             Field("fuel", "accumulated", "wrap", 8, fuel),
         ],
     }  # fmt: skip
+    if varied:
+        per[:] = [*per, (-0.5, 0, 12), (-0.5, 0, 11)]
+        more = {
+            "fast": [_flag(rng, "cut_ack", "echo", lambda c: c["shift"], rng.uniform(0, 0.03))],
+            "pedal": [_scaled(rng, "load", "derived", lambda c: c["map"] / 1.05, [(0.4, 0, 8), (0.5, 0, 8)])],
+            "air": [_scaled(rng, "demand", "derived", demand, per)],
+            "slow": [
+                _scaled(rng, "oil_temp", "unlinked", lambda c: c["oil"], warmth),
+                _scaled(rng, "intake", "unlinked", lambda c: c["intake"], warmth),
+            ],
+            "misc": [
+                _flag(rng, "idle", "threshold", lambda c: (c["running"] > 0) * (c["pedal"] < slow).astype(float)),
+                _flag(rng, "warm", "threshold", lambda c: held(c["coolant"], warm, warm - 2)),
+            ],
+        }
+        for name, extra in more.items():
+            out[name] += [f for f in extra if rng.random() < 0.5]
     if not everything:  # a donor says a part of it
         out = {
             k: [f for f in v if f.cls in ("direct", "threshold", "state") or rng.random() < 0.6] for k, v in out.items()
@@ -265,6 +301,36 @@ def laid_out(rng: Rng, identifier: int, module: str, period_s: float, lives: str
     )  # fmt: skip
 
 
+def _otherwise(rng: Rng, message: Message) -> Message:
+    """The message laid out anew: another length, counter and checksum at either end, every kind of checksum."""
+    need = sum(f.length for f in message.fields)
+    if not message.fields:
+        length = int(rng.integers(7, 9))
+        return replace(message, length=length, base=message.base[:length])
+    kind = str(rng.choice(["xor", "sum", "crc", "crc_id", "nibble", "", ""])) if need <= 48 else ""
+    counted = need <= 48 and (bool(kind) or rng.random() < 0.3)
+    length = max(-(-need // 8) + 2 * counted, int(rng.integers(6, 9)))
+    first = counted and rng.random() < 0.3  # at the front, else at the end
+    edge = 0 if first else 8 * (length - 2)
+    counter = tuple(range(edge + 8, edge + 12)) if first else tuple(range(edge, edge + 4))
+    check = tuple(range(edge, edge + 8)) if first else tuple(range(edge + 8, edge + 16))
+    if kind == "nibble":
+        check = tuple(p + 4 for p in counter)
+    order = "little" if rng.random() < 0.5 else "big"
+    room = [p for p in _bit_order(order) if p < 8 * length and not (counted and edge <= p < edge + 16)]
+    at, spare, placed = 0, len(room) - need, []
+    for k, one in enumerate(message.fields):
+        gap = int(rng.integers(0, max(1, spare // (len(message.fields) - k)) + 1))
+        at, spare = at + gap, spare - gap
+        chosen = room[at : at + one.length]
+        placed.append(replace(one, positions=tuple(chosen if order == "little" else chosen[::-1])))
+        at += one.length
+    return replace(
+        message, fields=tuple(placed), base=message.base[:length], length=length, counter=counter if counted else (),
+        checksum=kind, check=check, high=int(rng.choice([14, 15, 15])),
+    )  # fmt: skip
+
+
 def _identifiers(rng: Rng) -> list[int]:
     return sorted(rng.choice(np.arange(0x60, 0x6F0), 24, replace=False).tolist(), key=lambda _: rng.random())
 
@@ -273,7 +339,7 @@ def network(rng: Rng, awkward: Awkward, donor: bool) -> list[Message]:
     """All messages of a vehicle, the engine computer's first."""
     names, out = _identifiers(rng), []
     periods = {"fast": 0.01, "pedal": 0.02, "air": 0.02, "slow": 0.1, "misc": 0.1}
-    for name, fields in engine_fields(rng, not donor).items():
+    for name, fields in engine_fields(rng, not donor, awkward.varied).items():
         if fields:
             out.append(laid_out(rng, names.pop(), "engine", periods[name], "key", fields))
     if awkward.pages:
@@ -288,6 +354,8 @@ def network(rng: Rng, awkward: Awkward, donor: bool) -> list[Message]:
         _scaled(rng, "rpm_copy", "unlinked", lambda c: c["rpm"], [(0.5, 0, 14)]),
     ]
     out.append(laid_out(rng, names.pop(), "cluster", 0.1, "bus", cluster))
+    if awkward.varied:
+        out = [m if m.decoy or m.mux else _otherwise(rng, m) for m in out]
     if awkward.ring:
         token = [Field("token", "free", "step", 8, lambda c: np.floor(np.arange(len(c["rpm"])) / 20) % 5 + 16)]
         out.append(replace(laid_out(rng, 0x500, "engine", 0.2, "bus", token), counter=(), checksum=""))
@@ -334,7 +402,7 @@ def frames(message: Message, c: Columns, rng: Rng, without: bool = False) -> tup
         parts.append(part[: message.once] if message.once else part)
     times = np.concatenate(parts) if parts else np.zeros(0)
     times = times + rng.uniform(0, 0.0004, len(times))
-    payload = np.tile(np.frombuffer(message.base, np.uint8), (len(times), 1))
+    payload = np.tile(np.frombuffer(message.base, np.uint8), (len(times), 1))  # of the message's own length
     bits = np.unpackbits(payload, axis=1, bitorder="little")
     pages = np.arange(len(times)) % 4
     for weight, position in enumerate(message.mux):
@@ -350,13 +418,29 @@ def frames(message: Message, c: Columns, rng: Rng, without: bool = False) -> tup
     if message.decoy:
         wake = np.searchsorted(begins * 0.01, times, "right")
         bits[:] = np.random.default_rng(message.identifier).integers(0, 2, (len(begins) + 1, 64))[wake]
-    count = np.arange(len(times)) % 16
+    count = np.arange(len(times)) % (message.high + 1)
     for weight, position in enumerate(message.counter):
         bits[:, position] = (count >> weight) & 1
     payload = np.packbits(bits, axis=1, bitorder="little")
-    if message.checksum:
-        payload[:, 7] = checksum(message.checksum, payload[:, :7])
+    if message.checksum == "nibble":
+        payload = _with_nibble_sum(message, payload)
+    elif message.checksum:
+        byte = message.check[0] // 8
+        rest = np.delete(payload, byte, axis=1)
+        if message.checksum == "crc_id":  # the identifier's low byte comes last
+            rest = np.c_[rest, np.full(len(rest), message.identifier & 255, np.uint8)]
+        payload[:, byte] = checksum(message.checksum.removesuffix("_id"), rest)
     return times, payload
+
+
+def _with_nibble_sum(message: Message, payload: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+    """The sum of all nibbles and the identifier's, complemented about 8, in the upper nibble of a byte."""
+    byte = message.check[0] // 8
+    payload[:, byte] &= 15
+    own = sum(int(d, 16) for d in f"{message.identifier:x}")
+    total = (payload >> 4).sum(1, dtype=np.int64) + (payload & 15).sum(1, dtype=np.int64) + own
+    payload[:, byte] |= (((8 - total) % 16) << 4).astype(np.uint8)
+    return payload
 
 
 def checksum(kind: str, rest: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
@@ -375,20 +459,21 @@ def captured(
     messages: list[Message], c: Columns, bus: str, rng: Rng, lost: float = 0.0, without: bool = False
 ) -> Capture:
     """What a logger has of these messages."""
-    times, words, rows = [], [], []
+    times, words, rows, sizes = [], [], [], []
     for message in messages:
         t, p = frames(message, c, rng, without)
         times.append(t)
         words.append(np.full(len(t), message.identifier, np.uint32))
-        rows.append(p)
-    t, w, p = np.concatenate(times), np.concatenate(words), np.concatenate(rows)
+        sizes.append(np.full(len(t), p.shape[1], np.uint8))
+        rows.append(np.pad(p, ((0, 0), (0, 8 - p.shape[1]))))
+    t, w, p, size = (np.concatenate(x) for x in (times, words, rows, sizes))
     keep = rng.random(len(t)) >= lost
-    t, w, p = t[keep], w[keep], p[keep]
+    t, w, p, size = t[keep], w[keep], p[keep], size[keep]
     order = np.argsort(t, kind="stable")
     n = len(t)
     return Capture(
         ((t[order] + BEGIN_S) * 1e6).astype(np.int64) * 1000, w[order], np.zeros(n, np.uint8), np.zeros(n, np.uint8),
-        np.full(n, 8, np.uint8), p[order], (bus,), f"{bus}.log",
+        size[order], p[order], (bus,), f"{bus}.log",
     )  # fmt: skip
 
 
@@ -399,9 +484,21 @@ SCANNED = (
     ("module_voltage", "volts", "V", 0.1), ("actual_torque", "torque", "Nm", 1.0),
     ("fuel_level", "fuel_level", "%", 100 / 255),
 )  # fmt: skip
+SOMETIMES = (("gear", "gear", "", 1.0), ("oil_temp", "oil", "degC", 1.0), ("ambient_temp", "ambient", "degC", 1.0))
 
 
-def told(c: Columns, rng: Rng, awkward: Awkward) -> StimulusTrack:
+Scanned = tuple[str, str, str, float]
+
+
+def _scan(rng: Rng, awkward: Awkward) -> tuple[Scanned, ...]:
+    """What this world's scan tools can tell."""
+    if not awkward.varied:
+        return tuple(s for s in SCANNED if awkward.torque_told or s[0] != "actual_torque")
+    always = tuple(s for s in SCANNED if s[0] != "actual_torque" or rng.random() < 0.6)
+    return always + tuple(s for s in SOMETIMES if rng.random() < 0.6)
+
+
+def told(c: Columns, rng: Rng, awkward: Awkward, channels: Sequence[Scanned]) -> StimulusTrack:
     """What a scan tool and a person said."""
     out: dict[str, Channel] = {}
     shift = BEGIN_S + awkward.stimulus_late_s
@@ -412,7 +509,6 @@ def told(c: Columns, rng: Rng, awkward: Awkward) -> StimulusTrack:
     if awkward.gaps:
         keep = ((asked / 9).astype(int) % 3) > 0
         asked, rows = asked[keep], rows[keep]
-    channels = [s for s in SCANNED if awkward.torque_told or s[0] != "actual_torque"]
     for k, (name, column, unit, step) in enumerate(channels):
         mine = slice(k, None, len(channels))
         value = c[column][rows[mine]]
@@ -445,6 +541,7 @@ def world(seed: int, awkward: Awkward | None = None) -> World:
     awkward = awkward or Awkward()
     rng = np.random.default_rng(seed)
     networks = {"host": network(rng, awkward, donor=False), "donor": network(rng, awkward, donor=True)}
+    channels = _scan(rng, awkward)
     captures, tracks = {}, {}
     for bus, messages in networks.items():
         legs = recorded_legs(rng)
@@ -452,7 +549,7 @@ def world(seed: int, awkward: Awkward | None = None) -> World:
             legs = [replace(leg, awake=True) for leg in legs]
         c = drive(engine_of(bus, rng), vehicle_of(bus), legs, rng.uniform(12, 24), rng.uniform(16, 30))
         captures[bus] = captured(messages, c, bus, rng, awkward.lost)
-        tracks[bus] = told(c, rng, awkward)
+        tracks[bus] = told(c, rng, awkward, channels)
     legs = recorded_legs(rng)[:20]
     for kind, bus, engine in (("host unplugged", "host", False), ("donor alone", "donor", True)):
         c = drive(engine_of(bus, rng), vehicle_of(bus), legs, 18.0, 20.0, without_engine=True)
@@ -464,4 +561,21 @@ def world(seed: int, awkward: Awkward | None = None) -> World:
     truth = {
         bus: [_truth(m, c, rng) for m in networks[bus] if (m.module == "engine") == (bus == "host")] for bus in networks
     }
-    return World(captures, tracks, {bus: captured(ms, c, bus, rng) for bus, ms in alive.items()}, truth)
+    unseen = {bus: captured(ms, c, bus, rng) for bus, ms in alive.items()}
+    hot = _with_faults(c)
+    alarm = {bus: captured(ms, hot, bus, rng) for bus, ms in alive.items()}
+    gone = [m for m in networks["host"] if m.module == "engine"]
+    return World(captures, tracks, unseen, truth, alarm, [_truth(m, hot, rng) for m in gone])
+
+
+def _with_faults(c: Columns) -> Columns:
+    """A drive in which the engine overheats, loses its oil pressure at speed, and the alternator dies."""
+    n = len(c["rpm"])
+    at = np.arange(n) / n
+    runs = c["running"] > 0
+    out = dict(c)
+    out["coolant"] = np.where(at > 0.3, np.maximum(c["coolant"], np.interp(at, [0.3, 0.5], [90.0, 121.0])), c["coolant"])
+    out["oil_lamp"] = np.where(runs & (at > 0.55) & (at < 0.7), 1.0, c["oil_lamp"])
+    out["charge_lamp"] = np.where(runs & (at > 0.75) & (at < 0.9), 1.0, c["charge_lamp"])
+    out["volts"] = np.where(out["charge_lamp"] > 0, np.minimum(c["volts"], 12.0), c["volts"])
+    return out
