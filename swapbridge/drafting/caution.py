@@ -28,6 +28,7 @@ LOAD_CHANNELS = {
 """Channels of load; what goes with one is taken for that, torque first."""
 MOVES_WITH = 0.6
 """A correlation from which on a field moves with a channel: low, since only a review is lost by being wrong."""
+MOST_SURE_RAISED = 0.5
 TORQUE_HAZARDS = frozenset({"actual torque", "torque request"})
 
 
@@ -65,6 +66,9 @@ def _cautious(kit: Kit, message: VehicleMessage, one: Explained, holds: bool) ->
         safe, ends = (rest if kind == "request" else int(raw.max())), one.layout.raw_range
     low, high = sorted((_physical(one, ends[0]), _physical(one, ends[1])))
     answer = _text(one, _physical(one, safe))
+    if role == "actual_torque" and one.raised:
+        why += "; nothing tells it well, and a torque is told too high rather than too low"
+        one = replace(one, value=one.raised, confidence=min(one.confidence, MOST_SURE_RAISED))
     return replace(
         one, role=role, limits=(_text(one, low), _text(one, high)), fallback=answer,
         value=answer if one.how == "open" else one.value, unreviewed=True, words=f"{one.words}; {why}",

@@ -11,7 +11,7 @@ from swapbridge.core.progress import Progress
 from swapbridge.drafting.caution import cautious, is_torque, with_codes
 from swapbridge.drafting.compilable import compilable
 from swapbridge.drafting.drawn import drawn
-from swapbridge.drafting.explain.field import explain_field
+from swapbridge.drafting.explain.field import codes_apart, explain_field
 from swapbridge.drafting.explain.kit import Kit, kit_for
 from swapbridge.drafting.life import life_of, shared_times
 from swapbridge.drafting.model import Drafted, DraftedMessage, Explained
@@ -73,8 +73,9 @@ def _message(kit: Kit, message: VehicleMessage, known: MapMessage | None) -> Dra
     fields: list[Explained] = []
     if not why:
         allowed = allowed_bits(message)
+        codes = codes_apart(kit, message)
         for one in message.fields:
-            fields += explain_field(kit, message, one, allowed)
+            fields += codes[one.name] if one.name in codes else explain_field(kit, message, one, allowed)
     fields = with_codes(_named(cautious(kit, message, fields)), known)
     fields = [replace(f, drawn=drawn(kit, message, f)) for f in fields]
     return DraftedMessage(kit.bus, message, life, tuple(fields), why, _unreviewed(kit, fields))

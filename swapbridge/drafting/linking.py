@@ -16,16 +16,20 @@ from swapbridge.drafting.explain.flags import Watched, explain_flag, since_atom
 from swapbridge.drafting.explain.numbers import Formula, Measured, best_formula
 from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.sources import Origin, Swap, grid, quantity_lines, word_atoms
-from swapbridge.drafting.vehicle import Floats, VehicleField, VehicleMessage, VehicleSeries, spans
+from swapbridge.drafting.vehicle import Floats, Ints, VehicleField, VehicleMessage, VehicleSeries, spans
 
 LINK_BITS = 11.0
 ALIKE = 0.95
+ALIKE_BUT = 1
+"""Two warnings are told apart by more changes that only one of them made."""
 LEAST_SHARE = 0.9
 LEAST_NUMBER_SHARE = 0.5
 MESSAGE_GAP_S = 1.5
 SAME_TIME_S = 0.25
 """Changes so near to each other after waking are one time."""
 LEAST_TIMED_S = 0.3
+LEAST_TIMED = 2
+"""A time after waking is one from so many wakes on: what happened once then happened for another reason."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,17 +57,20 @@ def timed_atoms(watched: Watched, message: VehicleMessage, text: str) -> list[At
     if not len(watched.edges):
         return []
     last = np.searchsorted(moments, watched.edges, "right") - 1
-    after = np.sort((watched.edges - np.asarray(moments)[np.maximum(last, 0)])[last >= 0])
-    times = sorted({round(x, 2) for x in _middles(after, SAME_TIME_S)[after > LEAST_TIMED_S].tolist()})
+    after = (watched.edges - np.asarray(moments)[np.maximum(last, 0)])[last >= 0]
+    once = np.r_[True, (np.diff(after) > SAME_TIME_S) | (np.diff(last[last >= 0]) != 0)]  # of each wake one
+    after = np.sort(after[once[: len(after)]])
+    middles, alike = _middles(after, SAME_TIME_S)
+    times = sorted({round(x, 2) for x in middles[(after > LEAST_TIMED_S) & (alike >= LEAST_TIMED)].tolist()})
     return [since_atom(moments, watched_series(message), t, text.format(t=t)) for t in times[:6] if t < 30]
 
 
-def _middles(sorted_values: Floats, near: float) -> Floats:
-    """For each of the sorted values the median of those that are nearer than that."""
+def _middles(sorted_values: Floats, near: float) -> tuple[Floats, Ints]:
+    """For each of the sorted values the median of those that are nearer than that, and how many they are."""
     first = np.searchsorted(sorted_values, sorted_values - near, "right")
     end = np.searchsorted(sorted_values, sorted_values + near, "left")
     low, high = first + (end - first - 1) // 2, first + (end - first) // 2
-    return np.asarray((sorted_values[low] + sorted_values[high]) / 2)
+    return np.asarray((sorted_values[low] + sorted_values[high]) / 2), end - first
 
 
 def watched_series(message: VehicleMessage) -> VehicleSeries:
@@ -153,7 +160,10 @@ def in_bits(message: VehicleMessage, one: VehicleField) -> list[VehicleField]:
 def _alike(a: tuple[VehicleMessage, VehicleField, int], b: tuple[VehicleMessage, VehicleField, int]) -> bool:
     mine, theirs = a[0].raw(a[1].layout) == a[2], b[0].raw(b[1].layout) == b[2]
     said = VehicleSeries(b[0].time_s, theirs.astype(np.float64)).at(a[0].time_s) > 0.5
-    return bool((said[mine]).mean() > ALIKE and (~said[~mine]).mean() > ALIKE)
+    if min((said[mine]).mean(), (~said[~mine]).mean()) <= ALIKE:
+        return False
+    watched = Watched(a[0].time_s, mine, max(slack_of(a[0]), slack_of(b[0])))
+    return watched.wrong_edges(VehicleSeries(a[0].time_s, said.astype(np.float64)).at(watched.times) > 0.5) <= ALIKE_BUT
 
 
 def _choice_atoms(

@@ -55,6 +55,8 @@ class Explained:
     limits: tuple[str, str] | None = None
     kept: bool = False
     """Its value is a safe answer, which 'not available' must not replace."""
+    raised: str = ""
+    """The same rule told so high that hardly a frame is told low, where the rule itself is in doubt."""
     fitted: bool = False
     """Its rule was fitted to the recording, every fourth stretch left out; else all of it was looked at."""
     drawn: Drawn | None = None

@@ -12,12 +12,14 @@ from swapbridge.core.obd import diagnostic_use
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, PARK_NEUTRAL_WORDS, plain, spoken_words
 from swapbridge.drafting.sources import LEAST_CHANNEL, Origin, Swap
 from swapbridge.drafting.vehicle import VehicleField, VehicleMessage, VehicleSeries, spans
-from swapbridge.drafting.words import least_share, telling, word_channels
+from swapbridge.drafting.words import Telling, least_share, telling, word_channels
 
 LEAST_WAKES = 3
 _MACHINERY = frozenset({j1939.TRANSPORT, j1939.TRANSPORT_DATA, j1939.ADDRESS_CLAIMED, j1939.DM1, j1939.DM2})
 SAME_SHARE = 0.95
 """A field says a channel if what another field says of it tells its value in this share of the time."""
+BETTER_TOLD = 0.05
+"""What says another channel so much better is not guarded for what it only goes with."""
 AUTHENTICATED_BITS = 24
 """A run of noise this long with no relation to anything is taken for an authentication code."""
 RULES: tuple[tuple[frozenset[str], str, str], ...] = (
@@ -131,8 +133,11 @@ def guarded(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField) ->
             t for name, c in channels
             if _rule_of(name, c[1]) is not None and (t := telling(message, one, name, c)) is not None
         ]  # fmt: skip
+    better = max((t.told for t in known if _is_plain(t)), default=0.0)
     for told in sorted(known, key=lambda t: -t.told):
         rule = _rule_of(told.channel, tuple(told.value_of))
+        if better >= told.told + BETTER_TOLD:
+            break  # a gear goes with the lever, and says the gear
         sure = told.told >= least_share(len(told.word_of)) or (
             told.channel == one.channel and one.channel_confidence >= LEAST_CHANNEL
         )
@@ -148,6 +153,11 @@ def guarded(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField) ->
         raw = np.unique(message.raw(one.layout))
         return _guard(rule, one.channel, int(raw[np.abs(raw * one.scale + one.offset).argmin()]), one)
     return None
+
+
+def _is_plain(told: Telling) -> bool:
+    """Whether a field says a channel both ways that nothing guards."""
+    return min(told.told, told.tells) >= SAME_SHARE and _rule_of(told.channel, tuple(told.value_of)) is None
 
 
 def differs_from_channel(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField, channel: str) -> bool:

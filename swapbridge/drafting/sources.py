@@ -15,7 +15,14 @@ from swapbridge.core.units import SPELLINGS
 from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.model import How
 from swapbridge.drafting.vehicle import Floats, Vehicle, VehicleField, VehicleMessage, VehicleSeries, raw_series
-from swapbridge.drafting.words import Telling, least_share, telling, with_words_apart, word_channels
+from swapbridge.drafting.words import (
+    Telling,
+    least_share,
+    telling,
+    with_words_apart,
+    with_words_together,
+    word_channels,
+)
 
 APART_S = 1e6
 """How far behind the host's recording the donor's lies on the common clock."""
@@ -115,7 +122,7 @@ def gather(host: Vehicle, donor: Vehicle, host_unplugged: Vehicle | None, donor_
             "nothing vanished from the host's bus when its engine computer was unplugged: check that the two "
             "recordings are not the same"
         )
-    host, donor = with_words_apart(host), with_words_apart(donor)
+    host, donor = (with_words_together(with_words_apart(vehicle)) for vehicle in (host, donor))
     repeaters = _repeaters(host, host_unplugged, host_alive)
     swap = Swap(host, donor, host_alive, donor_alive, repeaters)
     find_words(swap)

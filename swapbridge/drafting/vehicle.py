@@ -36,6 +36,7 @@ STILL_BETWEEN = 2
 LEAST_STEPS = 3
 STEPS_BY_ONE = 0.85
 FALLS_BACK = 0.7
+LEAST_CHANGES, MOST_FLAG_FLIPS = 100, 0.1
 STAYS, STAYS_SHARE = 0.05, 0.9
 """How many still bits above a measured value are taken for its upper end, at most."""
 
@@ -209,6 +210,7 @@ def _message(
         taken |= set(checksum[0].layout.positions)
     fields = [f for one in open_fields if (f := _field(one, payload, bits[0], moved, taken)) is not None]
     fields = [part for one in _with_tops(fields, payload) for part in _without_top(one, payload)]
+    fields = [part for one in fields for part in _without_bottom(one, payload)]
     fields = _apart([part for one in fields for part in _runs(one, moved)])
     label = format_identifier(key.identifier, key.extended)
     return VehicleMessage(
@@ -350,6 +352,28 @@ def _without_top(one: VehicleField, payload: npt.NDArray[np.uint8]) -> list[Vehi
         one, name=f"f_{top.start}_1", layout=top, kind="flag", moving=1, channel="", channel_confidence=0.0
     )  # fmt: skip
     value = replace(one, name=f"f_{low.start}_{low.length}", layout=low, moving=low.length)
+    return [value, flag]
+
+
+def _without_bottom(one: VehicleField, payload: npt.NDArray[np.uint8]) -> list[VehicleField]:
+    """A measured value without a flag that was taken for its lowest bit.
+
+    The lowest bit of a value changes at about every other change of the bits above it; a flag at hardly any.
+    """
+    if one.kind != "number" or one.moving < MOST_SPARE_BITS + 1:
+        return [one]
+    positions = one.layout.positions
+    rest = _layout(list(positions[1:]), one.layout.byte_order, one.layout.signed)
+    low = Layout(positions[0], 1)
+    above, flips = np.diff(raw_series(payload, rest)) != 0, np.diff(raw_series(payload, low)) != 0
+    if flips.sum() < LEAST_STEPS or above.sum() < LEAST_CHANGES or flips[above].mean() > MOST_FLAG_FLIPS:
+        return [one]
+    flag = replace(
+        one, name=f"f_{low.start}_1", layout=low, kind="flag", moving=1, channel="", channel_confidence=0.0
+    )  # fmt: skip
+    value = replace(
+        one, name=f"f_{rest.start}_{rest.length}", layout=rest, moving=one.moving - 1, scale=2 * one.scale
+    )  # fmt: skip
     return [value, flag]
 
 

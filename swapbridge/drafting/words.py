@@ -20,6 +20,8 @@ LEAST_SHARE = 0.9
 PART_TELLS = 0.97
 """A part of a code says a channel where it and the words tell each other in this share of the time."""
 BINARY_LEAST_SHARE = 0.85
+MOST_PART_BITS, MOST_JOINED_BITS = 3, 4
+"""Parts of a code, and a code put together from two, at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +144,57 @@ def with_words_apart(vehicle: Vehicle) -> Vehicle:
         if len(fields) > len(message.fields):
             messages[key] = replace(message, fields=tuple(fields))
     return replace(vehicle, messages=messages)
+
+
+def with_words_together(vehicle: Vehicle) -> Vehicle:
+    """The vehicle with codes put together whose bits were cut apart where only both tell a channel's words.
+
+    A key's code in which one bit is set for the second that the starter turns looks like two flags.
+    """
+    channels = {n: c for n, c in word_channels(vehicle).items() if len(c[1]) > 2}
+    messages = dict(vehicle.messages)
+    for key, message in vehicle.messages.items():
+        fields = list(message.fields)
+        small = [f for f in fields if f.kind != "number" and f.layout.length <= MOST_PART_BITS]
+        for name, channel in channels.items():
+            joined = [
+                (told, (a, b), both) for n, a in enumerate(small) for b in small[n + 1 :]
+                if (both := _both(a, b)) is not None and (told := telling(message, both, name, channel)) is not None
+                and min(told.tells, told.told) >= PART_TELLS and _tells_more(message, (a, b), name, channel, told)
+            ]  # fmt: skip
+            if joined:
+                _, pair, both = max(joined, key=lambda j: j[0].tells + j[0].told)
+                fields[fields.index(pair[0])] = both
+                fields.remove(pair[1])
+                break
+        if len(fields) < len(message.fields):
+            messages[key] = replace(message, fields=tuple(fields))
+    return replace(vehicle, messages=messages)
+
+
+def _both(a: VehicleField, b: VehicleField) -> VehicleField | None:
+    """Two fields side by side as one code."""
+    for first, second in ((a, b), (b, a)):
+        try:
+            layout = layout_from_positions((*first.layout.positions, *second.layout.positions))
+        except InputError:
+            continue
+        if layout.length <= MOST_JOINED_BITS:
+            return replace(
+                first, name=f"f_{layout.start}_{layout.length}", layout=layout, kind="choice", moving=layout.length,
+                channel="", channel_confidence=0.0,
+            )  # fmt: skip
+    return None
+
+
+def _tells_more(
+    message: VehicleMessage, parts: tuple[VehicleField, VehicleField], name: str,
+    channel: tuple[VehicleSeries, tuple[str, ...]], both: Telling,
+) -> bool:  # fmt: skip
+    """Whether two fields tell words together that neither tells alone, each word by a value of its own."""
+    alone = [told for part in parts if (told := telling(message, part, name, channel)) is not None]
+    most = max((len(set(told.value_of.values())) for told in alone), default=0)
+    return len(set(both.value_of.values())) == len(both.value_of) > most
 
 
 def _apart(

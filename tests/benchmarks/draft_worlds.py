@@ -32,7 +32,10 @@ def main() -> None:
     hard = Awkward(lost=0.2, gaps=True, imperial=True) if args.hard else Awkward()
     awkward = replace(hard, varied=args.varied)
     every: list[FieldVerdict] = []
-    print(f"{'world':>6} {'reproduced':>12} {'peer':>6} {'torque low':>11} {'request':>8} {'alarms':>7} {'seconds':>8}  faults")
+    print(
+        f"{'world':>6} {'reproduced':>12} {'peer':>6} {'torque low':>11} {'request':>8} {'alarms':>7} {'seconds':>8}  "
+        "faults"
+    )
     for seed in range(args.first, args.first + args.worlds):
         mine = world(seed, awkward)
         begin = time.perf_counter()

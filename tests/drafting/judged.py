@@ -269,7 +269,7 @@ def _asked(truth: Truth, times: Floats, payload: npt.NDArray[np.uint8]) -> float
 
 
 def _dark(truth: Truth, times: Floats, payload: npt.NDArray[np.uint8]) -> float:
-    """Share of the time in which a lamp that should be lit is dark, or a temperature or needle that is high reads low."""
+    """Share of the time in which a lamp that is due is dark, or a temperature or needle that is high reads low."""
     out = 0.0
     for one in truth.message.fields:
         if one.name not in ("oil_lamp", "charge_lamp", "coolant", "dial"):

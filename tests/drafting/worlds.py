@@ -466,7 +466,7 @@ def captured(
         words.append(np.full(len(t), message.identifier, np.uint32))
         sizes.append(np.full(len(t), p.shape[1], np.uint8))
         rows.append(np.pad(p, ((0, 0), (0, 8 - p.shape[1]))))
-    t, w, p, size = (np.concatenate(x) for x in (times, words, rows, sizes))
+    t, w, p, size = np.concatenate(times), np.concatenate(words), np.concatenate(rows), np.concatenate(sizes)
     keep = rng.random(len(t)) >= lost
     t, w, p, size = t[keep], w[keep], p[keep], size[keep]
     order = np.argsort(t, kind="stable")
@@ -574,7 +574,8 @@ def _with_faults(c: Columns) -> Columns:
     at = np.arange(n) / n
     runs = c["running"] > 0
     out = dict(c)
-    out["coolant"] = np.where(at > 0.3, np.maximum(c["coolant"], np.interp(at, [0.3, 0.5], [90.0, 121.0])), c["coolant"])
+    hot = np.maximum(c["coolant"], np.interp(at, [0.3, 0.5], [90.0, 121.0]))
+    out["coolant"] = np.where(at > 0.3, hot, c["coolant"])
     out["oil_lamp"] = np.where(runs & (at > 0.55) & (at < 0.7), 1.0, c["oil_lamp"])
     out["charge_lamp"] = np.where(runs & (at > 0.75) & (at < 0.9), 1.0, c["charge_lamp"])
     out["volts"] = np.where(out["charge_lamp"] > 0, np.minimum(c["volts"], 12.0), c["volts"])

@@ -7,12 +7,15 @@ from dataclasses import replace
 
 import numpy as np
 
+from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.drafting.explain.flags import GOOD, Condition, Watched, explain_flag
-from swapbridge.drafting.explain.kit import Kit, named_within, open_field
+from swapbridge.drafting.explain.kit import SIGNAL_NAME, Kit, named_within, open_field
 from swapbridge.drafting.explain.measured import EXACT, explain_number, recorded_ranges, tells_running
+from swapbridge.drafting.lines import Atom
 from swapbridge.drafting.linking import (
     first_value,
     in_bits,
+    other_bus,
     slack_of,
     timed_atoms,
     warns,
@@ -33,6 +36,12 @@ WORDS_TOLD = 0.97
 MOST_WRONG, MOST_WRONG_EXACT = 0.15, 0.3
 """How many wrong changes a change a condition may say; more where its share is all but exact."""
 MOST_FLAGS = 4
+LEAST_FRAMES = 3
+"""A value that fewer frames have is none that could be learned."""
+PARTLY_TOLD = 0.5
+"""How sure at most where a field has values that its source has no word for."""
+MOST_CODE_BITS = 4
+LEAST_CODES = 3
 BETTER = 0.015
 """How much surer each flag has to be than the choice that they would make together."""
 TIMED_TEXT = "time_since(state == 'asleep' or state == 'wake') < {t} s"
@@ -44,6 +53,9 @@ def explain_field(kit: Kit, message: VehicleMessage, one: VehicleField, allowed:
     if guard is not None and guard.safe is not None and not _is_something_else(kit, message, one, guard):
         return [_explain_guarded(kit, message, one, guard)]
     told = _by_words(kit, message, one)
+    if told is not None and told.confidence <= PARTLY_TOLD:  # some of its values are never said so
+        whole = explain_choice(kit, message, one)
+        told = told if whole.how == "open" else whole
     made = [told] if told is not None else _explained(kit, message, one, allowed)
     if len(made) == 1 and made[0].how == "open" and one.layout.length > 1 and one.moving > 1:
         return _without_switches(kit, message, one) or made
@@ -140,12 +152,78 @@ def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard
         made = _by_words(kit, message, one, guard.safe) or explain_choice(real, message, one)
         if made.how in ("copy", "echo") and _says_it(kit, made.value, guard):
             return replace(made, fallback=first, role=guard.role)
+        echoed = _echo_of_code(kit, message, one)
+        if echoed is not None:
+            return replace(echoed, fallback=first, role=guard.role)
     return Explained(
         one.layout, one.name, "open", 0.0, first, first, guard.role,
         words=f"{guard.words} and nothing else is sent" if guard.fixed else f"{guard.words} until a module says it",
         closes="" if guard.fixed else f"a module that stays and says {guard.channel}", unreviewed=True, limits=limits,
         kept=guard.role != "brake_switch",
     )  # fmt: skip
+
+
+def _echo_of_code(kit: Kit, message: VehicleMessage, one: VehicleField) -> Explained | None:
+    """A code that is, value by value, what one message of a module that stays says: no guess at what the driver does.
+
+    The code may have been cut apart there, so that a value is told by two fields together.
+    """
+    by_message: dict[str, list[Atom]] = {}
+    for atom in kit.atoms:
+        if atom.how == "echo" and atom.text is not None:
+            by_message.setdefault(atom.text.rpartition(".")[0], []).append(atom)
+    if len(np.unique(message.raw(one.layout))) < LEAST_CODES:
+        return None
+    for atoms in by_message.values():
+        made = explain_choice(replace(kit, lines=(), atoms=tuple(atoms)), message, one)
+        if made.how == "echo" and made.share >= EXACT:
+            return made
+    return None
+
+
+def codes_apart(kit: Kit, message: VehicleMessage) -> dict[str, list[Explained]]:
+    """Flags side by side that are one code, which the other vehicle's own code tells whole: by the name of each flag.
+
+    A state of the engine whose bits mostly changed alone looks like several flags, and some of those like lamps.
+    """
+    flags = {f.layout.start: f for f in message.fields if f.kind == "flag" and f.layout.length == 1}
+    atoms = tuple(a for a in kit.atoms if named_within(a.text, kit.codes))
+    out: dict[str, list[Explained]] = {}
+    for start in sorted(flags) if atoms else ():
+        for layout in _runs_from(start, frozenset(p for p, f in flags.items() if f.name not in out)):
+            positions = layout.positions
+            name = f"f_{layout.start}_{layout.length}"
+            whole = replace(flags[start], name=name, layout=layout, kind="choice", moving=layout.length)
+            made = _of_code(kit, message, whole, atoms)
+            if made is not None:
+                out |= {flags[p].name: [] for p in positions} | {flags[start].name: [made]}
+                break
+    return out
+
+
+def _runs_from(start: int, flags: frozenset[int]) -> list[Layout]:
+    """Layouts of two and more flags side by side, the lowest bit first, in either byte order, the longest first."""
+    out: list[Layout] = []
+    for up in (True, False):
+        run = [start]
+        while len(run) < MOST_CODE_BITS:
+            after = run[-1] + 1 if up or run[-1] % 8 != 7 else run[-1] - 15
+            if after not in flags or start not in flags:
+                break
+            run.append(after)
+            layout = layout_from_positions(tuple(run))
+            if layout not in out:
+                out.append(layout)
+    return sorted(out, key=lambda layout: -layout.length)
+
+
+def _of_code(kit: Kit, message: VehicleMessage, one: VehicleField, atoms: Sequence[Atom]) -> Explained | None:
+    """A choice of three or more values that codes tell, each, the other vehicle's among them; else None."""
+    if len(np.unique(message.raw(one.layout))) < LEAST_CODES or guarded(kit.swap, kit.bus, message, one) is not None:
+        return None
+    made = explain_choice(replace(kit, lines=(), atoms=tuple(atoms)), message, one)
+    theirs = any(name.startswith(f"{other_bus(kit.swap, kit.bus)}.") for name in SIGNAL_NAME.findall(made.value))
+    return made if made.how != "open" and theirs and made.share >= GOOD else None
 
 
 def _says_it(kit: Kit, text: str, guard: NeverDrafted) -> bool:
@@ -175,6 +253,9 @@ def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField, answer: int 
         else:
             text = f"lookup({word.origin.text}, {', '.join(f'{v}: {u}' for v, u in pairs)}, else {first})"
         sure = min(found.told, found.tells, word.tells.tells)
+        said, counts = np.unique(message.raw(one.layout), return_counts=True)
+        if set(said[counts >= LEAST_FRAMES].tolist()) - {u for _, u in pairs}:
+            sure = min(sure, PARTLY_TOLD)
         made = Explained(
             one.layout, one.name, "echo" if kit.bus == word.origin.bus else "copy", min(0.985, sure), text, str(first),
             "status", hold_ms=500, share=sure,
@@ -190,7 +271,7 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
     """A flag by a condition; a choice by a condition for each of its values."""
     raw = message.raw(one.layout)
     values, counts = np.unique(raw, return_counts=True)
-    real = values[counts >= 3]
+    real = values[counts >= LEAST_FRAMES]
     if len(real) < 2 or len(real) > 12:
         return open_field(
             kit, message, one, f"{len(values)} values, too few frames of each", "a recording in which it moves"
@@ -208,6 +289,7 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
         found += [c for c in explain_flag(watched, atoms, kit.lines) if c.atom.text is not None]
         if not found:
             return open_field(kit, message, one, "no condition tells its values", "a recording in which it moves")
+        found = [replace(c, share=_brief_share(watched, c)) for c in found]
         second = next((c for c in found[1:] if c.atom.key != found[0].atom.key), None)
         best.append((value, found[0], "" if second is None else second.atom.words))
     share = min(c.share for _, c, _ in best)
@@ -254,8 +336,16 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
                 line for _, c, _ in best for line in c.atom.learned
                 if line.text in text and not tells_running(message, c.atom, line)
             ),
+            hotter=True,
         ),
     )  # fmt: skip
+
+
+def _brief_share(watched: Watched, found: Condition) -> float:
+    """The share that is right; of a value that never lasted, whether most of its changes were said."""
+    if (watched.far & watched.truth).any():
+        return found.share
+    return float(2 * found.wrong_edges <= len(watched.edges))
 
 
 def _warned_of(kit: Kit, condition: Condition) -> bool:

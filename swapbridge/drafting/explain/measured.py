@@ -50,10 +50,16 @@ LEAST_REACHED = 0.5
 """A formula may use a quantity that is in the range it was learned in for this share of its sender's own drive."""
 COLD_MARGIN = 1.0
 """A temperature starts anywhere; what follows it is believed this share of its recorded range below that."""
+HOT_MARGIN = 1.0
+"""A condition on a temperature is believed this share of its range beyond it, hotter."""
 WARM_CHANNELS = frozenset({"coolant_temperature", "oil_temperature"})
 LOAD_AND_HEAT = WARM_CHANNELS | {
     "engine_speed", "pedal_position", "throttle_position", "actual_torque", "manifold_pressure",
 }  # fmt: skip
+LOADS = ("actual_torque", "manifold_pressure", "pedal_position", "throttle_position")
+TOLD_WELL = 0.95
+MOST_LOW = 0.015
+"""A torque whose rule is right in fewer than `TOLD_WELL` of the frames is told so high that this share is low."""
 EXACT = 0.99
 """A learned formula is sure where this share of frames is right on both halves of the evidence."""
 LEAST_APART = 0.3
@@ -116,7 +122,25 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
             kit, message, one, f"it rests on one value as a request does; nothing tells the rest ({best.words})",
             "a recording with its requests",
         )  # fmt: skip
-    return _made(message, one, best, ways[1] if len(ways) > 1 else None, allowed)
+    made = _made(message, one, best, ways[1] if len(ways) > 1 else None, allowed)
+    return replace(made, raised=_raised(kit, measured, best.formula, made.layout))
+
+
+def _raised(kit: Kit, measured: Measured, formula: Formula, layout: Layout) -> str:
+    """The formula with so much added that it is told low in hardly a frame; "" where it tells the field well.
+
+    What goes down while the load goes up has no such side: nobody knows what it is.
+    """
+    if formula.share >= TOLD_WELL:
+        return ""
+    loads = [q.series.at(measured.times) for n, q in kit.swap.quantities.items() if n in LOADS]
+    together = [float(np.corrcoef(x, measured.value)[0, 1]) for x in loads if np.ptp(x) > 0]
+    if min(together, default=-1.0) < 0:
+        return ""
+    short = measured.value - formula.at(measured.times)
+    more = float(np.quantile(short, 1 - MOST_LOW)) - measured.tolerance
+    low, high = layout.raw_range
+    return f"clamp({number_text(np.ceil(more))} + {formula.text}, {low}, {high})" if more > 0 else ""
 
 
 def _tells_plainly(formula: Formula) -> bool:
@@ -287,12 +311,20 @@ def tells_running(message: VehicleMessage, atom: Atom, line: DraftLine) -> bool:
     return bool(len(holds)) and bool(max(holds.mean(), 1 - holds.mean()) >= 0.99)
 
 
-def recorded_ranges(message: VehicleMessage, lines: Iterable[DraftLine]) -> tuple[tuple[str, str, str], ...]:
-    """Where a rule learned from these lines is believed: their recorded ranges and a margin, once for each source."""
+def recorded_ranges(
+    message: VehicleMessage, lines: Iterable[DraftLine], hotter: bool = False
+) -> tuple[tuple[str, str, str], ...]:
+    """Where a rule learned from these lines is believed: their recorded ranges and a margin, once for each source.
+
+    `hotter` goes on believing a condition on a temperature that nobody recorded so hot: a fan that runs from 98 degC
+    runs at 120 as well.
+    """
     out: dict[str, tuple[str, str, str]] = {}
     for line in lines:
         mark = f" {line.unit}" if line.unit else ""
         ends = _believed(message, line)
+        if hotter and line.channel in WARM_CHANNELS:
+            ends = ends[0], ends[1] + HOT_MARGIN * (ends[1] - ends[0])
         out[line.text] = line.text, f"{number_text(ends[0], 4)}{mark}", f"{number_text(ends[1], 4)}{mark}"
     return tuple(out.values())
 

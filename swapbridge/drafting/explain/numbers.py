@@ -27,6 +27,8 @@ KNOT_BITS = 8.0
 EVENTS_PER_S = 4.0
 """Independent samples in a second of an engine's life, at most: what code lengths are counted with."""
 TOLERANCE = 0.02
+MOST_MULTIPLIED = 5
+"""Of so many quantities, those that go best with a value, each two are tried with their product."""
 LEAST_PIVOT = 1e-5
 """Terms that are nearer to being each other's sums than this are solved without squaring that nearness."""
 SPARED = 0.005
@@ -203,12 +205,9 @@ def fit_table(measured: Measured, line: DraftLine) -> Formula:
     weight = np.ones(len(x))
     best = _solve(measured, columns, base, [(), (0,)], weight, TABLE_TERM_BITS)
     for _ in range(MOST_TABLE_KNOTS):
-        more = [(k,) for k in plus if (k,) not in best[3]]
-        if not more:
-            break
-        likely = _greedy(measured, columns, more, best[3], weight * ~measured.held)
-        tries = [_solve(measured, columns, base, [*best[3], t], weight, TABLE_TERM_BITS) for t in likely]
-        top = min(tries, key=lambda t: t[0])
+        more = [[*best[3], (k,)] for k in plus if (k,) not in best[3]]
+        tries = [_solve(measured, columns, base, t, weight, TABLE_TERM_BITS) for t in more]
+        top = min(tries, key=lambda t: t[0], default=best)
         top = _moved(measured, columns, base, top, plus)
         if top[0] > best[0] - 2:
             break
@@ -235,23 +234,48 @@ def fit_formula(measured: Measured, lines: Sequence[DraftLine]) -> Formula:
     lines, values = [lines[k] for k in moved], [values[k] for k in moved]
     base = _base_parts(lines, values, KNOTS)
     columns = np.stack([part.of(values[n]) for part, n in base], axis=1) if base else np.zeros((len(measured.times), 0))
-    train = ~measured.held
-    weight = np.ones(len(measured.times))
-    terms: list[tuple[int, ...]] = [()]
-    best = _solve(measured, columns, base, terms, weight)
-    while len(terms) < MOST_TERMS:
+    nothing = _solve(measured, columns, base, [()], np.ones(len(measured.times)))
+    starts = [nothing, *_products(measured, columns, base, nothing[1])]
+    best = min((_grown(measured, columns, base, start) for start in starts), key=lambda t: t[0])
+    return _formula(measured, columns, base, best)
+
+
+def _grown(measured: Measured, columns: Floats, base: Sequence[Based], best: Solved) -> Solved:
+    """A sum of terms with every further one that pays for itself."""
+    while len(best[3]) < MOST_TERMS:
         weight = 1 / (1 + (best[1] / max(measured.tolerance, 2 * float(np.median(np.abs(best[1]))))) ** 2)
-        candidates = _candidates(base, terms, len(terms) > 1)
+        candidates = _candidates(base, best[3], len(best[3]) > 1)
         if not candidates:
             break
-        chosen = _greedy(measured, columns, candidates, terms, weight * train)
-        tries = [_solve(measured, columns, base, [*terms, c], weight) for c in chosen]
+        chosen = _greedy(measured, columns, candidates, best[3], weight * ~measured.held)
+        tries = [_solve(measured, columns, base, [*best[3], c], weight) for c in chosen]
         top = min(tries, key=lambda t: t[0])
         if top[0] > best[0] - 4:
             break
         best = top
-        terms = list(top[3])
-    return _formula(measured, columns, base, best)
+    return best
+
+
+def _products(measured: Measured, columns: Floats, base: Sequence[Based], value: Floats) -> list[Solved]:
+    """Two quantities and their product, of the pair that tells most so: one step at a time never comes there.
+
+    A pedal that asks for less at higher speeds is such a product: each step on the way to it looks worse than a knot.
+    """
+    plain = [k for k, (part, _) in enumerate(base) if part.form == "x"]
+    train = ~measured.held
+    if len(plain) < 2 or train.sum() < len(plain) or np.ptp(value) == 0:
+        return []
+    told = [
+        abs(float(np.corrcoef(columns[train, k], value[train])[0, 1])) if np.ptp(columns[train, k]) else 0.0
+        for k in plain
+    ]
+    first = [plain[n] for n in np.argsort(told)[::-1][:MOST_MULTIPLIED]]
+    weight = np.ones(len(value))
+    pairs = [
+        _solve(measured, columns, base, [(), (a,), (b,), (a, b)], weight)
+        for n, a in enumerate(first) for b in first[n + 1 :]
+    ]  # fmt: skip
+    return sorted(pairs, key=lambda t: t[0])[:1]
 
 
 def _base_parts(lines: Sequence[DraftLine], values: Sequence[Floats], many: int) -> list[tuple[NumberPart, int]]:

@@ -1,0 +1,232 @@
+"""What a draft does in doubt: a torque too high, a temperature hotter, a time seen once no time, codes put together."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+from swapbridge.capture.capture import FrameKey
+from swapbridge.capture.stimulus import Channel, StimulusTrack
+from swapbridge.core.layout import Layout
+from swapbridge.drafting import linking, never
+from swapbridge.drafting.caution import cautious
+from swapbridge.drafting.explain import field as fields
+from swapbridge.drafting.explain.flags import Watched
+from swapbridge.drafting.explain.measured import _raised, recorded_ranges
+from swapbridge.drafting.explain.numbers import Measured, _least_squares, best_formula, fit_straight
+from swapbridge.drafting.lines import DraftLine
+from swapbridge.drafting.model import Explained
+from swapbridge.drafting.vehicle import (
+    Floats,
+    Kind,
+    Vehicle,
+    VehicleField,
+    VehicleMessage,
+    VehicleSeries,
+    _without_bottom,
+)
+from swapbridge.drafting.words import Telling, with_words_together
+
+TIMES = np.arange(0, 100, 0.05)
+
+
+def coded(layout: Layout, kind: Kind = "choice") -> VehicleField:
+    return VehicleField(f"f_{layout.start}_{layout.length}", layout, kind, layout.length, 1.0)
+
+
+def message(payload: np.ndarray[Any, Any], *made: VehicleField, times: Floats = TIMES) -> VehicleMessage:
+    rows = payload.astype(np.uint8)
+    moved = frozenset(np.flatnonzero(np.ptp(np.unpackbits(rows, axis=1, bitorder="little"), axis=0)).tolist())
+    return VehicleMessage(FrameKey(0, 0x100, False), "M_100", rows.shape[1], 0.05, times, rows, made, None, None, moved)
+
+
+def line(values: Floats, name: str = "x", channel: str = "", unit: str = "") -> DraftLine:
+    plain = f"(d.M.{name} / 1 {unit})" if unit else f"d.M.{name}"
+    return DraftLine(f"d.M.{name}", plain, unit, VehicleSeries(TIMES, values), 0.5, channel or name, name)
+
+
+# --- fits
+
+
+@given(
+    rows=hnp.arrays(np.float64, (40, 4), elements=st.floats(-1, 1)),
+    factors=hnp.arrays(np.float64, 4, elements=st.floats(-100, 100)),
+    twin=st.booleans(),
+)
+def test_the_quick_solution_fits_as_well_as_the_library_s(rows: Floats, factors: Floats, twin: bool) -> None:
+    """Two columns that are all but one are left to numpy.linalg.lstsq, the oracle."""
+    rows = np.c_[rows, rows[:, :1] + (1e-9 if twin else 0.5) * rows[:, 1:2]]
+    wanted = rows[:, :4] @ factors + np.sin(np.arange(40))
+    best = np.linalg.lstsq(rows, wanted, rcond=None)[0]
+    mine = _least_squares(rows, wanted)
+    assert np.linalg.norm(rows @ mine - wanted) <= np.linalg.norm(rows @ best - wanted) * (1 + 1e-6) + 1e-6
+
+
+def test_a_pedal_that_asks_for_less_at_higher_speeds_is_found() -> None:
+    """Driver demand: a pedal, a drag, and their product with engine speed; each alone looks worse than a knot."""
+    rng = np.random.default_rng(7)
+    pedal = np.repeat(np.maximum(0, rng.uniform(-60, 100, 80)), 25)
+    rpm = np.convolve(700 + 40 * pedal, np.ones(60) / 60, "same")
+    demand = pedal * (2.6 - rpm / 4000) - 6 * rpm / 1000 + 250
+    others = [line(np.cumsum(rng.normal(size=len(TIMES))), f"o{k}") for k in range(3)]
+    found = best_formula(Measured(TIMES, np.round(2 * demand)), [*others, line(pedal, "pedal"), line(rpm, "rpm")])
+    assert {one.channel for one in found.lines} == {"pedal", "rpm"}
+    assert len(found.terms) == 4
+    assert min(found.share, found.held_out) > 0.999
+
+
+# --- torque
+
+
+def kit(**quantities: Floats) -> Any:
+    known = {n: SimpleNamespace(channel=n, series=VehicleSeries(TIMES, x)) for n, x in quantities.items()}
+    bus = SimpleNamespace(quantities=known, host=SimpleNamespace(bus="host"), donor=SimpleNamespace(bus="donor"))
+    return SimpleNamespace(swap=bus, bus="host")
+
+
+LOAD = 50 + 45 * np.sin(TIMES / 5)
+DOUBTFUL = np.round(10 * LOAD + 120 * np.sign(np.sin(TIMES * 3)))
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3])
+def test_a_torque_that_nothing_tells_well_is_told_too_high(share: float) -> None:
+    value = np.where(np.arange(len(TIMES)) % 10 < 10 * share, np.round(10 * LOAD), DOUBTFUL)
+    measured = Measured(TIMES, value)
+    formula = fit_straight(measured, line(LOAD))
+    text = _raised(kit(actual_torque=LOAD), measured, formula, Layout(0, 11))
+    more = float(text.removeprefix("clamp(").partition(" ")[0])
+    short = value - (formula.at(TIMES) + more)
+    assert (short > measured.tolerance).mean() <= 0.02
+    assert (short > measured.tolerance - more).mean() > 0.02, "the rule alone was too low"
+
+
+def test_a_torque_that_is_told_well_is_left_alone_and_what_falls_with_load_too() -> None:
+    measured = Measured(TIMES, np.round(10 * LOAD))
+    assert _raised(kit(actual_torque=LOAD), measured, fit_straight(measured, line(LOAD)), Layout(0, 11)) == ""
+    falls = Measured(TIMES, 1000 - DOUBTFUL)
+    assert _raised(kit(actual_torque=LOAD), falls, fit_straight(falls, line(LOAD)), Layout(0, 11)) == ""
+    assert _raised(kit(), falls, fit_straight(falls, line(LOAD)), Layout(0, 11)) == ""
+
+
+@pytest.mark.parametrize(("unit", "value"), [("Nm", "clamp(9 + x, 0, 255)"), ("degC", "clamp(x, 0, 255)")])
+def test_only_what_may_be_a_torque_is_raised(unit: str, value: str) -> None:
+    one = Explained(
+        Layout(0, 8), "f", "derived", 0.9, "clamp(x, 0, 255)", "255", unit=unit, raised="clamp(9 + x, 0, 255)"
+    )  # fmt: skip
+    spread = message(np.tile(np.arange(250), 8)[:, None])
+    (out,) = cautious(kit(), spread, [one])
+    assert out.value == value
+    assert out.confidence == (0.5 if unit == "Nm" else 0.9)
+
+
+# --- conditions
+
+
+def test_a_condition_on_a_temperature_goes_on_where_it_is_hotter() -> None:
+    """A fan that was seen to run from 98 degC runs at 150; a formula is not believed there."""
+    warm = line(np.linspace(20, 100, len(TIMES)), "t", "coolant_temperature", "degC")
+    told = message(np.zeros((len(TIMES), 1)))
+    ((_, low, high),) = recorded_ranges(told, [warm], hotter=True)
+    ((_, same, end),) = recorded_ranges(told, [warm])
+    assert low == same
+    assert float(high.split()[0]) > 150 > float(end.split()[0])
+    fast = line(np.linspace(0, 5000, len(TIMES)), "n", "engine_speed", "rpm")
+    assert recorded_ranges(told, [fast], hotter=True) == recorded_ranges(told, [fast])
+
+
+def woken(lit: Floats) -> list[str]:
+    """The times after waking that a flag of three wakes suggests."""
+    flag = message(lit[:, None], times=WOKEN)
+    atoms = linking.timed_atoms(Watched(WOKEN, lit == 1, 0.12), flag, "< {t}")
+    return [a.text or "" for a in atoms]
+
+
+WOKEN = np.concatenate([np.arange(0, 8, 0.1), np.arange(20, 28, 0.1), np.arange(40, 90, 0.1)])
+
+
+def test_what_happened_once_after_waking_is_no_time() -> None:
+    """A coolant that is warm half a minute after one start; a lamp that goes out at every start, and blinks once."""
+    since = np.where(WOKEN < 20, WOKEN, np.where(WOKEN < 40, WOKEN - 20, WOKEN - 40))
+    assert woken((since >= 28.4).astype(float)) == []
+    assert len(woken((since < 2.45).astype(float))) == 1
+    blinks = (since < 2.45) | ((WOKEN > 60) & (WOKEN < 60.15))
+    assert len(woken(blinks.astype(float))) == 1
+
+
+@given(values=st.lists(st.floats(0, 20), min_size=1, max_size=30), near=st.floats(0.01, 3))
+def test_middles_are_the_medians_of_what_is_near(values: list[float], near: float) -> None:
+    ordered = np.sort(values)
+    middles, many = linking._middles(ordered, near)
+    for x, middle, count in zip(ordered, middles, many, strict=True):
+        close = ordered[(ordered > x - near) & (ordered < x + near)]
+        assert (float(np.median(close)), len(close)) == (middle, count)
+
+
+def test_warnings_that_changed_apart_are_not_alike() -> None:
+    """A charge lamp that lights at idle now and then is no oil lamp, though both are dark nearly all the time."""
+    oil = (TIMES < 15).astype(int)
+    charge = oil | ((TIMES % 30 > 20) & (TIMES % 30 < 20.5))
+    told = message(np.stack([oil, oil, charge], axis=1))
+    a, b, c = ((told, coded(Layout(8 * k, 1), "flag"), 1) for k in range(3))
+    assert linking._alike(a, b)
+    assert not linking._alike(a, c)
+
+
+def test_a_value_that_never_lasts_is_judged_by_its_changes() -> None:
+    times = np.arange(0, 20, 0.01)
+    start = (times > 8) & (times < 8.1)
+    watched = Watched(times, start, 0.12)
+    for wrong, share in ((0, 1.0), (1, 1.0), (2, 0.0)):
+        found: Any = SimpleNamespace(share=0.0, wrong_edges=wrong)
+        assert fields._brief_share(watched, found) == share
+    lasting = Watched(times, times > 8, 0.12)
+    assert fields._brief_share(lasting, SimpleNamespace(share=0.7, wrong_edges=0)) == 0.7  # type: ignore[arg-type]
+
+
+# --- bits that belong together
+
+
+def test_a_flag_below_a_value_is_told_from_its_lowest_bit() -> None:
+    value = (60 + 50 * np.sin(TIMES / 2)).astype(int)
+    flag = ((TIMES % 25) < 4).astype(int)
+    parts = _without_bottom(coded(Layout(0, 8), "number"), (value << 1 | flag).astype(np.uint8)[:, None])
+    assert [p.layout.positions for p in parts] == [tuple(range(1, 8)), (0,)]
+    assert parts[0].scale == 2.0
+    whole = (120 + 100 * np.sin(TIMES / 2)).astype(np.uint8)[:, None]
+    assert len(_without_bottom(coded(Layout(0, 8), "number"), whole)) == 1
+
+
+def test_a_key_whose_bits_were_cut_apart_is_put_together() -> None:
+    """One bit says on, the other is set for the second that the starter turns: only both say all three words."""
+    key = np.where(TIMES % 25 < 5, 0, np.where((TIMES % 25 > 10) & (TIMES % 25 < 11.5), 2, 1))
+    code = np.array([1, 0, 2])[key]
+    told = message(code[:, None], coded(Layout(0, 1), "flag"), coded(Layout(1, 1), "flag"))
+    said = Channel("key", TIMES, key.astype(float), "", ("off", "on", "start"))
+    vehicle = Vehicle("host", {(0x100, False): told}, ((0.0, 100.0),), StimulusTrack({"key": said}), 0.0)
+    (whole,) = with_words_together(vehicle).messages[0x100, False].fields
+    assert (whole.kind, whole.layout.positions) == ("choice", (0, 1))
+    other = message(np.stack([(code & 1), TIMES // 7 % 2], axis=1), coded(Layout(0, 1), "flag"), coded(Layout(8, 1)))
+    vehicle = Vehicle("host", {(0x100, False): other}, ((0.0, 100.0),), StimulusTrack({"key": said}), 0.0)
+    assert len(with_words_together(vehicle).messages[0x100, False].fields) == 2
+
+
+def test_flags_side_by_side_run_in_either_byte_order() -> None:
+    runs = [layout.positions for layout in fields._runs_from(38, frozenset({38, 39, 24, 5}))]
+    assert runs == [(38, 39, 24), (38, 39)]
+    assert fields._runs_from(5, frozenset({5, 9})) == []
+
+
+def test_a_gear_is_not_held_back_for_the_lever_that_it_goes_with() -> None:
+    lever = Telling("lever", 0.0, {0: "P", 1: "D"}, {"P": 0, "N": 0, "R": 1, "D": 1}, 0.9, 0.93)
+    gear = Telling("current_gear", 0.0, {0: "0", 1: "1"}, {"0": 0, "1": 1}, 0.99, 0.99)
+    key = ("donor", 0x100, False, "f_0_3")
+    told, one = message(np.zeros((9, 1)), times=TIMES[:9]), coded(Layout(0, 3))
+    for known, held in (({"lever": lever}, True), ({"lever": lever, "current_gear": gear}, False)):
+        swap: Any = SimpleNamespace(tellings={(*key, n): t for n, t in known.items()})
+        assert (never.guarded(swap, "donor", told, one) is not None) is held
