@@ -239,6 +239,7 @@ def test_which_bus_a_capture_is(plan: Plan) -> None:
     assert plan_bus_of(plan, one, "host") == {0: 1}
     two = capture_of([0, 1, 2], names=("x", "host", "donor"), buses=[1, 2, 1])
     assert plan_bus_of(plan, two) == {1: 1, 2: 0}
+    assert plan_bus_of(plan, two, "host") == {1: 1}, "of several buses the one that is named, and no other beside it"
     with pytest.raises(InputError, match="no bus 'body'"):
         plan_bus_of(plan, one, "body")
     with pytest.raises(InputError, match="holds the buses"):

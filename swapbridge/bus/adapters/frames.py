@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from swapbridge.capture.buses import buses_of
 from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, Capture
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import InputError
@@ -135,8 +136,8 @@ def plan_bus_of(plan: Plan, capture: Capture, bus: str | None = None) -> dict[in
     Parameters
     ----------
     bus : str or None
-        Name of the plan's bus that a one-bus capture was taken on; None takes the bus of the same name, else the one
-        called ``donor``, else the one that the plan listens to most.
+        Name of the plan's bus that the capture was taken on; None takes the buses of the same names, else, for a
+        capture of one bus, the one called ``donor``, else the one that the plan listens to most.
 
     Raises
     ------
@@ -144,23 +145,9 @@ def plan_bus_of(plan: Plan, capture: Capture, bus: str | None = None) -> dict[in
         It can't be told.
     """
     names = [one.name for one in plan.buses]
-    if bus is not None and bus not in names:
-        raise InputError(f"the plan has no bus {bus!r}; it has {', '.join(names)}")
-    used = [int(number) for number in np.unique(capture.bus)]
-    if bus is not None and len(used) <= 1:
-        return dict.fromkeys(used, names.index(bus))
-    same = {number: names.index(capture.bus_names[number]) for number in used if capture.bus_names[number] in names}
-    if same:
-        return same
-    if len(used) > 1:
-        raise InputError(
-            f"{capture.source or 'the capture'} holds the buses {', '.join(capture.bus_names)}, the plan has "
-            f"{', '.join(names)}: give a capture with one bus, or with the plan's names"
-        )
-    if "donor" in names:
-        return dict.fromkeys(used, names.index("donor"))
     heard = [sum(receive.bus == number for receive in plan.receives) for number in range(len(names))]
-    return dict.fromkeys(used, heard.index(max(heard)))
+    usual = "donor" if "donor" in names else names[heard.index(max(heard))]
+    return {number: names.index(name) for number, name in buses_of(capture, names, bus, usual).items()}
 
 
 def without_planned(plan: Plan, capture: Capture, where: Mapping[int, int]) -> Capture:

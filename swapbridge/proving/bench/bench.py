@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.capture.buses import buses_of
 from swapbridge.capture.capture import SENT, Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress
@@ -121,13 +122,7 @@ def set_up(plan: Plan, captures: Mapping[str, Capture], reads: Sequence[frozense
 def one_bus(capture: Capture, name: str) -> Capture:
     """The frames of one bus, in order of time, without those that the recorder itself sent."""
     rows = (capture.flags & SENT) == 0
-    if len(capture.bus_names) > 1 and len(np.unique(capture.bus)) > 1:
-        if name not in capture.bus_names:
-            raise InputError(
-                f"{capture.source or 'the capture'} holds buses {', '.join(capture.bus_names)} and none called {name}: "
-                "name the plan's buses as in the capture, or split it with `swapbridge convert`"
-            )
-        rows &= capture.bus == capture.bus_names.index(name)
+    rows &= np.isin(capture.bus, list(buses_of(capture, [name], name)))
     out = capture.select(rows)
     order = np.argsort(out.time_ns, kind="stable")
     return replace(out.select(order), bus=np.zeros(len(out), np.uint8), bus_names=(name,))
