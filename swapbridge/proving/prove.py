@@ -142,7 +142,7 @@ def prove(
     tell(0.02, "the captures go in")
     run = simulate(bench, make, seed=seed, progress=lambda share, words: tell(0.02 + 0.1 * share, words))
     ground = CampaignInputs(bench, bridge, maps, make)
-    beside, misfits = _laid_beside(stimuli or {}, bench)
+    beside, misfits = laid_beside(stimuli or {}, bench)
     case = Case(
         plan, bridge, maps, needs, bench, run, ground, ground.reference(), make, given,
         unplugged=unplugged or {}, stimuli=beside, health=health, seed=seed,
@@ -179,7 +179,7 @@ def prove(
     )
 
 
-def _laid_beside(stimuli: Mapping[str, StimulusTrack], bench: Bench) -> tuple[dict[str, StimulusTrack], list[Check]]:
+def laid_beside(stimuli: Mapping[str, StimulusTrack], bench: Bench) -> tuple[dict[str, StimulusTrack], list[Check]]:
     """Stimulus tracks on the bench's clock, and a check for each that does not belong to its recording."""
     out, misfits = {}, []
     for number, bus in enumerate(bench.plan.buses):

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import numpy as np
 import tomlkit
 
 from swapbridge.capture.capture import Capture
+from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.compiler.compile import CompileResult
 from swapbridge.compiler.expressions.values import show
 from swapbridge.compiler.review import ReviewMark
@@ -25,6 +27,8 @@ from swapbridge.language.model import BridgeFile
 from swapbridge.language.naming import signals_behind
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.model import Field, Plan
+from swapbridge.plan.python.translator import Translator
+from swapbridge.proving.beside import BesideInTime, beside_in_time
 from swapbridge.signalmap.decode import raw_columns
 from swapbridge.signalmap.model import MapSignal, SignalMap
 
@@ -45,8 +49,11 @@ def review_lines(
     result: CompileResult,
     maps: Mapping[str, SignalMap],
     captures: Mapping[str, Capture],
+    stimuli: Mapping[str, StimulusTrack] | None = None,
 ) -> list[str]:
     """What there is to look at: the rule, where it was learned, and what the old sender said beside what it makes.
+
+    Ranges first, then both at the same moments of one drive (`proving.beside`), where that can be had.
 
     Parameters
     ----------
@@ -59,6 +66,8 @@ def review_lines(
         By bus name.
     captures : mapping of str to Capture
         Recordings by bus name, as far as they are there.
+    stimuli : mapping of str to StimulusTrack, optional
+        What was done to the vehicles meanwhile.
     """
     bus, name = mark.message.message.text.split(".")
     message = maps[bus].message(name)
@@ -68,6 +77,10 @@ def review_lines(
     wanted = [mark.signal] if mark.signal is not None else list(mark.message.signals)
     told = _recorded(maps[bus], name, captures.get(bus))
     made = _made(result.plan, f"{bus}.{name}", captures)
+    in_time: Mapping[str, BesideInTime] = {}
+    if bus in captures:
+        make = partial(_translator(result.plan) or Translator, result.plan)
+        in_time = beside_in_time(result.plan, bridge, maps, captures, stimuli or {}, bus, make)
     out = [mark.name + ("" if mark.signal is not None else f", {len(wanted)} signals")]
     if mark.signal is None and mark.message.rest:
         out.append(f"  everything else   {mark.message.rest}")
@@ -85,8 +98,24 @@ def review_lines(
         out.append(f"    notes           {field.note or 'none'}")
         out.append(f"    recorded        {_words(told.get(rule.name), signal, field)}")
         out.append(f"    made            {_words(made.get(rule.name), signal, field)}")
-        out += _torque(told.get(rule.name), made.get(rule.name), signal, field)
+        beside = in_time.get(f"{bus}.{name}.{rule.name}")
+        out.append(f"    in time         {_in_time(beside, field)}")
+        out += _torque(told.get(rule.name), made.get(rule.name), beside, signal, field)
     return out
+
+
+def _in_time(beside: BesideInTime | None, field: Field) -> str:
+    if beside is None:
+        return "not known: nothing tells what its sources would have said while it was recorded; compare the ranges"
+    unit = f" {field.unit}" if field.unit else ""
+    when = "at once"
+    if abs(beside.lag_s) >= 0.05:
+        when = f"{abs(beside.lag_s):.2f} s {'later' if beside.lag_s > 0 else 'sooner'}"
+    how = "values by the stimulus" if beside.by_stimulus else "values by the map itself, so only the rule is compared"
+    words = f"as recorded in {100 * beside.share:.0f} % of {beside.moments:,} moments, {when} ({how})"
+    if beside.farthest:
+        words += f"; farthest off {beside.farthest:+.4g}{unit}, {beside.farthest_at_s:.1f} s after it began"
+    return words
 
 
 def _words(values: ReviewedValues | None, signal: MapSignal, field: Field) -> str:
@@ -104,17 +133,25 @@ def _say(raw: int, signal: MapSignal) -> str:
     return f"'{name}'" if name else show(signal.physical(raw))
 
 
-def _torque(told: ReviewedValues | None, made: ReviewedValues | None, signal: MapSignal, field: Field) -> list[str]:
+def _torque(
+    told: ReviewedValues | None,
+    made: ReviewedValues | None,
+    beside: BesideInTime | None,
+    signal: MapSignal,
+    field: Field,
+) -> list[str]:
     """How much too little torque would be reported at most, as far as the recordings tell."""
     role = BY_NAME.get(field.role)
     if role is None or role.hazard != "actual torque":
         return []
+    unit = f" {field.unit}" if field.unit else ""
+    if beside is not None:
+        return [f"    too little      at most {beside.too_little:.4g}{unit} below what was recorded at that moment"]
     if told is None or made is None:
         return ["    too little      not known: a recording of both sides would show it"]
     tops = [max(signal.physical(v.low), signal.physical(v.high)) for v in (told, made)]
     missing = max(Fraction(0), tops[0] - tops[1])
-    unit = f" {field.unit}" if field.unit else ""
-    return [f"    too little      at its highest {show(missing)}{unit} below what was recorded"]
+    return [f"    too little      at its highest {show(missing)}{unit} below what was recorded in another drive"]
 
 
 def _recorded(signal_map: SignalMap, message: str, capture: Capture | None) -> dict[str, ReviewedValues]:
@@ -160,16 +197,24 @@ def play(plan: Plan, captures: Mapping[str, Capture]) -> SentColumns | None:
     played = [_columns(plan, numbers[bus], capture) for bus, capture in captures.items() if bus in numbers]
     if not played:
         return None
-    try:
-        translator = NativeTranslator(plan)
-    except MissingToolError:
+    native = _translator(plan)
+    if native is None:
         return None
     time_us = np.concatenate([columns[0] for columns in played])
     order = np.argsort(time_us, kind="stable")
     width = max(columns[4].shape[1] for columns in played)
     payload = np.concatenate([np.pad(c[4], ((0, 0), (0, width - c[4].shape[1]))) for c in played])
     bus, word, length = (np.concatenate([columns[k] for columns in played])[order] for k in (1, 2, 3))
-    return translator.run_batch(time_us[order], bus, word, length, payload[order])
+    return native(plan).run_batch(time_us[order], bus, word, length, payload[order])
+
+
+def _translator(plan: Plan) -> type[NativeTranslator] | None:
+    """The quick translator; None without a C compiler."""
+    try:
+        NativeTranslator(plan)
+    except MissingToolError:
+        return None
+    return NativeTranslator
 
 
 def _columns(plan: Plan, bus: int, capture: Capture) -> tuple[Any, ...]:

@@ -10,6 +10,7 @@ from click.testing import CliRunner, Result
 from swapbridge.cli.main import cli
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.demo.folder import write_demo
+from swapbridge.swapfolder import reviewing
 
 
 def review(folder: Path, *words: str, said: str = "") -> Result:
@@ -49,15 +50,17 @@ def swap(demo: Path) -> Path:
     return demo
 
 
-def test_it_shows_recorded_beside_made_and_keeps_a_yes(swap: Path) -> None:
+def test_it_shows_recorded_beside_made_and_keeps_a_yes(swap: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     name, signal = compile_bridge(swap / "bridge.toml").plan.unreviewed
     before = (swap / "bridge.toml").read_text()
     refused = review(swap, signal, said="n\n")
     assert refused.exit_code == 0, refused.output
     assert (swap / "bridge.toml").read_text() == before
-    for words in ("rule ", "made from ", "recorded ", "made ", "too little "):
+    for words in ("rule ", "made from ", "recorded ", "made ", "in time ", "too little ", "at that moment"):
         assert words in refused.output
     assert "no recording here shows it" not in refused.output
+    assert "(values by the stimulus)" in refused.output
+    monkeypatch.setattr(reviewing, "review_lines", lambda *_: [])  # seen once; it takes seconds
     agreed = review(swap, signal, said="y\n")
     assert f"Wrote the review of {signal}" in agreed.output
     assert compile_bridge(swap / "bridge.toml").plan.unreviewed == (name,)

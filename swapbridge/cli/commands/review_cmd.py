@@ -45,14 +45,15 @@ def command(name: str | None, bridge: Path | None, yes: bool) -> None:
     if not chosen:
         known = ", ".join(m.name for m in found if not m.is_reviewed) or "nothing"
         raise InputError(f"{name} is not a learned rule of {path}: still to be reviewed: {known}")
-    from swapbridge.swapfolder.proving import captures_of, read_captures
+    from swapbridge.swapfolder.proving import captures_of, read_captures, stimuli_of
     from swapbridge.swapfolder.reviewing import review_lines, write_review
 
     place = path.absolute().parent if folder is None else folder.path
-    captures = read_captures(captures_of(place, [b.name for b in file.buses])[0])
+    files = captures_of(place, [b.name for b in file.buses])[0]
+    captures, stimuli = read_captures(files), stimuli_of(files)
     result = compile_bridge(file, maps)
     for mark in chosen:
-        for line in review_lines(mark, file, result, maps, captures):
+        for line in review_lines(mark, file, result, maps, captures, stimuli):
             say(line)
         if mark.is_reviewed and mark.reviewed is not None:
             say(f"Reviewed on {mark.reviewed.on}, and unchanged since.")

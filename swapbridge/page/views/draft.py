@@ -27,7 +27,7 @@ from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.swapfolder.answers import accepted_text, edited_text, lines_of, refused_text
 from swapbridge.swapfolder.drafting import BUSES, DRAWN, draft_recordings, make_draft
 from swapbridge.swapfolder.paths import BRIDGE, NEEDS, SwapFolder
-from swapbridge.swapfolder.proving import captures_of, read_captures
+from swapbridge.swapfolder.proving import captures_of, read_captures, stimuli_of
 from swapbridge.swapfolder.reviewing import review_lines
 
 MOST_RULE_TEXT = 4000
@@ -73,8 +73,8 @@ def routes(bench: BenchPage) -> list[Route]:
                 return {"lines": [f"{name} asks for no review: nothing that moves a torque hangs on it."]}
             result = compile_bridge(bridge, maps)
             progress(0.4, "playing the recordings")
-            captures = read_captures(captures_of(bench.folder_files.folder, [b.name for b in bridge.buses])[0])
-            return {"lines": review_lines(mark, bridge, result, maps, captures)}
+            files = captures_of(bench.folder_files.folder, [b.name for b in bridge.buses])[0]
+            return {"lines": review_lines(mark, bridge, result, maps, read_captures(files), stimuli_of(files))}
 
         return answer({"job": bench.jobs.start("Recorded against made", work).key})
 

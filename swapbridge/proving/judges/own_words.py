@@ -60,7 +60,22 @@ def judge_own_words(case: Case) -> list[Check]:
     return out
 
 
-def _one_bus(case: Case, bus: int) -> Iterator[Check]:
+@dataclass(frozen=True, slots=True)
+class SaidAgain:
+    """A sent signal over one recording: as the absent computer said it, and as the plan makes it of that very drive.
+
+    `crosses` says whether it is made from another bus at all, `tested` whether the stimulus gave all values from there.
+    """
+
+    made: SentSignal
+    old: Track
+    new: Track
+    crosses: bool
+    tested: bool
+
+
+def said_again(case: Case, bus: int) -> Iterator[SaidAgain]:
+    """Every sent signal of a bus whose sources could be made anew, or stand in the recording itself."""
     mine = [m for m in case.made if m.bus == bus and not m.send.once and not m.is_open and m.sources]
     voices: dict[tuple[int, str, str], _Voice | None] = {}
     for made in mine:
@@ -72,29 +87,37 @@ def _one_bus(case: Case, bus: int) -> Iterator[Check]:
     for key, place in _state_sources(case, bus):
         if key not in voices:
             voices[key] = _voice(case, bus, place, None)
-    if not any(v is not None for v in voices.values()):
+    if voices and not any(v is not None for v in voices.values()):
         return
     sent = _play(case, bus, voices)
-    untested = []
     for made in mine:
         keys = [(case.names.index(b), m, s) for b, m, s in made.sources if b in case.names and b != case.names[bus]]
         heard = [voices.get(k) for k in keys]
-        if not keys or any(v is None for v in heard):
+        if any(v is None for v in heard):
             continue
         old = case.recorded_track(bus, made.message, made.signal)
         new = track(sent.get((bus, made.message.word)), made.message, made.signal)
-        if old is None or new is None:
+        if old is not None and new is not None:
+            yield SaidAgain(made, old, new, bool(keys), all(v is not None and v.tested for v in heard))
+
+
+def _one_bus(case: Case, bus: int) -> Iterator[Check]:
+    name = case.names[bus]
+    if not any(b != name for m in case.made if m.bus == bus for b, _, _ in m.sources):
+        return
+    untested = []
+    for one in said_again(case, bus):
+        if not one.crosses:
             continue
-        tested = all(v is not None and v.tested for v in heard)
-        if not tested:
-            untested.append(made.signal.name)
-        found = _compare(case, made, old, new, tested)
+        if not one.tested:
+            untested.append(one.made.signal.name)
+        found = _compare(case, one.made, one.old, one.new, one.tested)
         if found is not None:
             yield found
     if untested:
         yield check_of(
             "own words",
-            f"bus {case.names[bus]}",
+            f"bus {name}",
             "map not tested",
             False,
             f"{', '.join(dict.fromkeys(untested))}: their values came from the map itself, which tests the rule alone",
