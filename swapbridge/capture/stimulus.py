@@ -73,20 +73,20 @@ class StimulusTrack:
             They do not overlap, or both clocks would fit.
         """
         if not len(capture):
-            raise InputError(f"{capture.source or 'the capture'} holds no frames to lay {self._name} beside")
+            raise InputError(f"{capture.source or 'the capture'} contains no frames to align {self._name} with")
         first, last = float(capture.time_ns.min()) / 1e9, float(capture.time_ns.max()) / 1e9
         fits: dict[Clock, bool] = {"absolute": self._overlaps(first, last), "relative": self._overlaps(0, last - first)}
         where = f"{self._name} {self._span()} and {capture.source or 'the capture'} from {first:.3f} to {last:.3f} s"
         if mode is None:
             if all(fits.values()) and abs(first) > _SAME_CLOCK_S:
                 raise InputError(
-                    f"{where}: both clocks would fit; say --stimulus-time absolute (the capture's clock) or relative "
+                    f"{where}: both clocks would fit; use --stimulus-time absolute (the capture's clock) or relative "
                     "(seconds since its first frame)"
                 )
             mode = "absolute" if fits["absolute"] else "relative"
         if not fits[mode]:
             raise InputError(
-                f"{where} do not overlap in time: check that they belong together, or say --stimulus-time absolute or "
+                f"{where} do not overlap in time: check that they belong together, or use --stimulus-time absolute or "
                 "relative"
             )
         shift = first if mode == "relative" else 0.0

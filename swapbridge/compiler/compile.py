@@ -225,11 +225,11 @@ class _Compiler:
             for name in table:
                 if name in KEYWORDS or name in FUNCTIONS:
                     raise bridge.refuse(
-                        table[name].place, f"{name!r} is a word of the language, so it can't be a name", "rename it"
+                        table[name].place, f"{name!r} is a reserved word, so it can't be a name", "rename it"
                     )
                 if name in known or name in ("state", "invalid"):
                     raise bridge.refuse(
-                        bridge.buses[0].place, f"{name!r} is named twice or has a meaning already", "rename it"
+                        bridge.buses[0].place, f"{name!r} is defined twice or already has a meaning", "rename it"
                     )
 
     def _check_circles(self) -> None:
@@ -238,7 +238,9 @@ class _Compiler:
 
         def follow(name: str, path: tuple[str, ...]) -> None:
             if name in path:
-                raise bridge.refuse(bridge.values[name].place, f"{name!r} is made from itself", "break the circle")
+                raise bridge.refuse(
+                    bridge.values[name].place, f"{name!r} is defined by itself", "remove the circular reference"
+                )
             if name in done:
                 return
             for part in names_in(parse_source(bridge, bridge.values[name])):

@@ -210,7 +210,7 @@ def load_health(path: str | Path) -> tuple[HealthSheet, ...]:
         raise InputError(f"{path}: not valid TOML: {error}") from None
     engines = data.get("engine", [])
     if not isinstance(engines, list) or set(data) - {"engine", "gearbox"}:
-        raise InputError(f"{path}: a health sheet holds [[engine]] tables only, and one [gearbox]")
+        raise InputError(f"{path}: a health sheet contains only [[engine]] tables and one [gearbox]")
     gearbox = _gearbox(data["gearbox"], f"{path}: gearbox") if "gearbox" in data else None
     sheets = tuple(_sheet(e, f"{path}: engine {i}", gearbox) for i, e in enumerate(engines, 1))
     names = [s.which for s in sheets]
@@ -259,7 +259,7 @@ def _sheet(entry: Any, where: str, gearbox: Gearbox | None = None) -> HealthShee
         raise InputError(f"{where} ({which}): write [[engine.cylinder]] above each cylinder's lines")
     read = [_cylinder(c, f"{where} ({which}), cylinder entry {i}") for i, c in enumerate(cylinders, 1)]
     if len({c.number for c in read}) < len(read):
-        raise InputError(f"{where} ({which}): a cylinder number stands twice")
+        raise InputError(f"{where} ({which}): a cylinder number appears twice")
     oil = entry.get("oil", [])
     if not isinstance(oil, list):
         raise InputError(f"{where} ({which}): write [[engine.oil]] above each look's lines")

@@ -148,7 +148,7 @@ def read_code(text: str) -> int:
             raise ValueError
         return _LETTERS.index(body[0]) << 14 | int(body[1]) << 12 | int(body[2:], 16)
     except ValueError:
-        raise InputError(f"{text!r} is no fault code: write it like U0100 or U0100-87") from None
+        raise InputError(f"{text!r} is not a fault code: write it like U0100 or U0100-87") from None
 
 
 def about(code: int) -> tuple[About, str]:

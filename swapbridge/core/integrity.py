@@ -238,7 +238,7 @@ class FieldSum:
 
     def __post_init__(self) -> None:
         if not 1 <= self.width <= 32:
-            raise InputError(f"a sum of fields has 1 to 32 bits, not {self.width}: give it another width")
+            raise InputError(f"a sum of fields has 1 to 32 bits, not {self.width}: use another width")
         if not self.terms or len(self.terms) > _MOST_TERMS:
             raise InputError(f"a sum of fields adds 1 to {_MOST_TERMS} of them, not {len(self.terms)}: list them")
         for term in self.terms:

@@ -117,7 +117,7 @@ class SplitLayout(Layout):
                 f"a value of {self.length} bits can't have {self.upper.length} of them in its upper part: give fewer"
             )
         if set(self.lower.positions) & set(self.upper.positions):
-            raise InputError("the two parts of a value share bits: let one of them start elsewhere")
+            raise InputError("the two parts of a value share bits: start one of them elsewhere")
 
     @property
     def lower(self) -> Layout:

@@ -204,7 +204,7 @@ def _need(entry: Any, line: int, where: str) -> Need:
             raise InputError(f'{where}: {key} is text, write it in quotes, like {key} = "..."')
     module, how = entry.get("module", ""), entry.get("how", "can")
     if not module:
-        raise InputError(f'{where} does not say whose need it is: add module = "..."')
+        raise InputError(f'{where} does not name the module: add module = "..."')
     if how not in WAYS:
         raise InputError(f"{where} ({module}): how is {how!r}, not one of {', '.join(WAYS)}")
     word = identifier_word(*parse_identifier(entry["id"])) if entry.get("id") else None
@@ -212,7 +212,7 @@ def _need(entry: Any, line: int, where: str) -> Need:
     if how == "can" and (not entry.get("bus") or (word is None and not role and not entry.get("signal"))):
         raise InputError(f"{where} ({module}): a need over CAN says its bus, and an id, a role or a signal")
     if how != "can" and not (word is not None or role or entry.get("signal") or entry.get("note")):
-        raise InputError(f"{where} ({module}): say what is needed in note")
+        raise InputError(f"{where} ({module}): describe what is needed in note")
     length, period = entry.get("length"), entry.get("period_ms")
     if length is not None and (type(length) is not int or not 0 <= length <= 64):
         raise InputError(f"{where} ({module}): length is {length!r}, not 0 to 64 bytes")

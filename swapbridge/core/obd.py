@@ -201,7 +201,7 @@ def flow_control_identifier(identifier: int, extended: bool) -> tuple[int, bool]
         Not an identifier that answers come under.
     """
     if not is_answer(identifier, extended):
-        raise InputError(f"0x{identifier:X} is not an identifier under which a module answers a scan tool")
+        raise InputError(f"0x{identifier:X} is not an identifier with which a module answers a scan tool")
     return (0x18DA_00F1 | (identifier & 0xFF) << 8, True) if extended else (identifier - 8, False)
 
 

@@ -164,7 +164,7 @@ def shared_object(
                 old.unlink()
     except OSError as error:
         raise InputError(
-            f"{cache} can't be written ({error}): point XDG_CACHE_HOME at a folder with room that you may write"
+            f"{cache} can't be written ({error}): point XDG_CACHE_HOME at a writable folder with free space"
         ) from error
     return kept
 
@@ -186,7 +186,7 @@ def _version(compiler: str) -> str:
         done = subprocess.run([compiler, "--version"], capture_output=True, text=True, timeout=60, check=False)
     except (OSError, subprocess.TimeoutExpired) as error:
         raise MissingToolError(
-            f"the C compiler {compiler} could not be run ({error}): mend its installation or set CC"
+            f"the C compiler {compiler} could not be run ({error}): repair its installation or set CC"
         ) from error
     return f"{compiler}\n{done.stdout}"
 
@@ -208,7 +208,7 @@ def cache_folder() -> Path:
         owner = folder.stat().st_uid
         own = getattr(os, "getuid", lambda: owner)()  # not everywhere are there user numbers
     except OSError as error:
-        raise InputError(f"{folder} can't be made ({error}): point XDG_CACHE_HOME at a folder you may write") from error
+        raise InputError(f"{folder} can't be created ({error}): point XDG_CACHE_HOME at a writable folder") from error
     if owner != own or not os.access(folder, os.W_OK):
-        raise InputError(f"{folder} is not this user's to write: point XDG_CACHE_HOME at a folder of your own")
+        raise InputError(f"{folder} is not writable by this user: point XDG_CACHE_HOME at a folder that you own")
     return folder

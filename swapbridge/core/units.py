@@ -35,7 +35,9 @@ class Unit:
     def conversion(self, to: Unit) -> tuple[F, F]:
         """Factor and offset with ``value in `to` = factor * value + offset``."""
         if self.kind != to.kind:
-            raise InputError(f"{self.name} is {self.kind}, {to.name} is {to.kind}: one can't be turned into the other")
+            raise InputError(
+                f"{self.name} is {self.kind}, {to.name} is {to.kind}: one can't be converted into the other"
+            )
         return self.factor / to.factor, (self.offset - to.offset) / to.factor
 
 

@@ -291,7 +291,7 @@ class BlockWriter:
         if largest >= 1 << 63:
             raise RefusedError(
                 f"table {table.name}: a step of {max(spans)} by {max(map(abs, rises))} needs more than 64 bits in C: "
-                "put more points into it, or declare a coarser resolution"
+                "add points, or declare a coarser resolution"
             )
         result = int_type(min(table.y), max(table.y))
         xs = self._tables.name("table_x", int_type(table.x[0], table.x[-1]), table.x)

@@ -33,7 +33,7 @@ def write_files(files: Mapping[str, str], folder: Path) -> list[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InputError(f"{folder} can't be made ({error.strerror}): name another folder") from error
+        raise InputError(f"{folder} can't be created ({error.strerror}): name another folder") from error
     with ExitStack() as stack:
         for name, text in files.items():
             temporary = stack.enter_context(written_whole(folder / name))

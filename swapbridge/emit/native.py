@@ -230,7 +230,7 @@ class NativeTranslator:
         if self._clock_known and int(time_us[0]) < self._clock.value:
             raise InputError("a batch begins before the last one ended: hand batches over in the order of time")
         if np.any(time_us[1:] < time_us[:-1]):
-            raise InputError("the times of a batch fall somewhere: sort the frames by time first")
+            raise InputError("the times of a batch decrease somewhere: sort the frames by time first")
         if int(bus.max()) >= self._bus_count:
             raise InputError(f"a frame is on bus {int(bus.max())}, the plan has {self._bus_count} buses")
         longest = min(payload.shape[1], MAX_PAYLOAD_BYTES)

@@ -63,7 +63,7 @@ def emit_c(plan: Plan, name: str = "bridge") -> dict[str, str]:
     """
     if not re.fullmatch(r"[a-z][a-z0-9_]{0,30}", name) or name in C_KEYWORDS.split():
         raise InputError(
-            f"{name!r} can't be a prefix in C: take a name of at most 31 lower-case letters, digits and underscores "
+            f"{name!r} can't be a prefix in C: use a name of at most 31 lower-case letters, digits and underscores "
             "that begins with a letter"
         )
     check_plan(plan)

@@ -30,7 +30,7 @@ def addressed(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> dict[str, Si
         if not message.is_group:
             raise bridge.refuse(
                 sender.place,
-                f"{told.text} is no J1939 group, so that it has one sender",
+                f"{told.text} is not a J1939 group, so it has only one sender",
                 "leave `from` out, or mark it with `swapbridge map set --j1939`",
             )
         out[bus] = from_address(out[bus], name, _address(bridge, maps[bus], sender))
@@ -40,8 +40,8 @@ def addressed(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> dict[str, Si
         if message is not None and message.is_group and message.identifier & 0xFF >= j1939.NO_ADDRESS:
             raise bridge.refuse(
                 rule.message.place,
-                f"{rule.message.text} is a J1939 group, and nothing says as which address it is sent",
-                "add from = the address of the module that it stands in for, such as from = 0",
+                f"{rule.message.text} is a J1939 group, and its sender address is not stated",
+                "add from = the address of the module that it replaces, such as from = 0",
             )
     return out
 
@@ -54,7 +54,7 @@ def _address(bridge: BridgeFile, signal_map: SignalMap, sender: Source) -> int:
         having = ", ".join(f"{n.name} ({n.address})" for n in signal_map.nodes if n.address is not None)
         raise bridge.refuse(
             sender.place,
-            f"the map says no J1939 address of a module {sender.text!r}",
+            f"the map has no J1939 address for module {sender.text!r}",
             f"write the address as a number{f'; it knows {having}' if having else ''}",
         )
     return node.address

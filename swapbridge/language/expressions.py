@@ -145,7 +145,7 @@ def tokenize(text: str, units: Collection[str]) -> list[Token]:
     while at < len(text):
         found = _TOKEN.match(text, at)
         if found is None:
-            raise ExpressionError(f"{text[at]!r} means nothing here: remove it", at + 1)
+            raise ExpressionError(f"{text[at]!r} is not allowed here: remove it", at + 1)
         kind, begin = str(found.lastgroup), at
         at = found.end()
         if kind == "space":

@@ -68,7 +68,7 @@ def _read(file: FilePath) -> str:
         raise InputError(f"{file} can't be read ({error.strerror}): check its name") from None
     if len(data) > MAX_FILE_BYTES:
         raise InputError(
-            f"{file} is larger than {MAX_FILE_BYTES // 1_000_000} MB: that is no bridge file or needs list"
+            f"{file} is larger than {MAX_FILE_BYTES // 1_000_000} MB: that is not a bridge file or needs list"
         )
     try:
         return data.decode("utf-8-sig")
@@ -87,7 +87,7 @@ def _number_text(text: str) -> Fraction:
     try:
         return Fraction(text)
     except ValueError:
-        raise InputError(f"{text} is not a number that can be exact: write a decimal number") from None
+        raise InputError(f"{text} can't be represented exactly: write a decimal number") from None
 
 
 def _parse_toml(text: str, path: str) -> dict[str, Any]:
@@ -178,13 +178,13 @@ class _Reader:
     def tables(self, path: Path, table: dict[str, Any], key: str) -> list[dict[str, Any]]:
         items: list[Any] = self.get(path[:-1], table, key, list, [])
         if not all(isinstance(item, dict) for item in items):
-            self.fail(path, f"{key} holds something that is not a table", f"write each as [[{key}]]")
+            self.fail(path, f"{key} contains something that is not a table", f"write each as [[{key}]]")
         return items
 
     def texts(self, path: Path, table: dict[str, Any], key: str) -> tuple[str, ...]:
         items: list[Any] = self.get(path, table, key, list, [])
         if not all(isinstance(item, str) for item in items):
-            self.fail((*path, key), f"{key} holds something that is not text", "put every entry in quotes")
+            self.fail((*path, key), f"{key} contains something that is not text", "put every entry in quotes")
         return tuple(items)
 
     def time(self, path: Path, table: dict[str, Any], key: str, low: int = 1) -> int | None:
@@ -299,7 +299,7 @@ class _Reader:
             path, table, "map", "bit_rate", "data_rate", "fd", "placement", "absent", "holds_engine", "sleep_after_ms"
         )
         if not name.isidentifier() or name == "state":
-            self.fail(path, f"{name!r} can't be a bus's name", "use letters, digits and underscores")
+            self.fail(path, f"{name!r} is not allowed as the name of a bus", "use letters, digits and underscores")
         placement = self.text(path, table, "placement")
         if placement not in ("inline", "added-node"):
             self.fail(
@@ -366,7 +366,7 @@ class _Reader:
             return Source(value, place)
         if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < j1939.NO_ADDRESS:
             self.fail(
-                (*path, "from"), f"from = {value!r} is no address of SAE J1939", "write 0 to 253, or a module's name"
+                (*path, "from"), f"from = {value!r} is not an SAE J1939 address", "write 0 to 253, or a module's name"
             )
         return Source(str(value), place)
 
@@ -374,7 +374,7 @@ class _Reader:
         self.only(path, table, "range", "invalid", "reference", "unit", "role")
         invalid: list[Any] = self.get(path, table, "invalid", list, [])
         if any(isinstance(v, bool) or not isinstance(v, int) for v in invalid):
-            self.fail((*path, "invalid"), "invalid holds something that is not a raw value", "write whole numbers")
+            self.fail((*path, "invalid"), "invalid contains something that is not a raw value", "write whole numbers")
         return SignalOptions(
             self.pair(path, table, "range"),
             tuple(invalid),
@@ -398,7 +398,7 @@ class _Reader:
         mux: list[Any] = self.get(path, table, "mux", list, [])
         if any(isinstance(v, bool) or not isinstance(v, int) for v in mux):
             self.fail(
-                (*path, "mux"), "mux holds something that is not a raw value", "list the multiplexer's raw values"
+                (*path, "mux"), "mux contains something that is not a raw value", "list the multiplexer's raw values"
             )
         if "mux" in table and not 1 <= len(mux) <= MAX_TURNS:
             self.fail((*path, "mux"), f"mux lists {len(mux)} turns", f"list 1 to {MAX_TURNS} raw values")
@@ -536,7 +536,7 @@ class _Reader:
         new_word = -1
         if "as" in table:
             if block or len(ranges) != 1 or ranges[0][0] != ranges[0][1]:
-                self.fail((*path, "as"), "`as` renames one passed identifier", "give it a rule of its own")
+                self.fail((*path, "as"), "`as` renames one passed identifier", "give it a separate rule")
             new_word = self.word((*path, "as"), self.text(path, table, "as"))
         return PassRule(
             self.text(path, table, "from"), self.text(path, table, "to"), tuple(ranges), block, new_word,

@@ -108,7 +108,7 @@ def accept_findings(
             word = identifier_word(identifier, extended)
             label = format_identifier(identifier, extended)
             if word in seen:
-                raise InputError(f"{label} is on several buses ({', '.join(buses)}): say which bus to take")
+                raise InputError(f"{label} is on several buses ({', '.join(buses)}): name the bus to use")
             seen.add(word)
             known |= {label} | {f"{label}.{s.get(k)}" for s in entry["signals"] for k in ("name", "stimulus")}
             given = names.get(label) or _group_name(entry, {m.name for m in messages.values()})
@@ -386,5 +386,7 @@ def _with_meaning(kept: MapSignal, found: MapSignal) -> MapSignal:
 
 def _checked(name: str) -> str:
     if NAME.fullmatch(name) is None:
-        raise InputError(f"name {name!r} can't stand in a DBC: use letters, digits and underscores, not a digit first")
+        raise InputError(
+            f"name {name!r} is not allowed in a DBC: use letters, digits and underscores, not beginning with a digit"
+        )
     return name

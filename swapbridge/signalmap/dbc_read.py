@@ -164,7 +164,7 @@ def parse_map(text: str, source: str = "the map") -> SignalMap:
     numbers = _exact_numbers(mended.text, source)
     database = _parse(mended.text, source)
     if len(numbers) != len(database.messages):
-        raise InputError(f"{source} holds {len(numbers)} message lines, of which {len(database.messages)} are whole")
+        raise InputError(f"{source} holds {len(numbers)} message lines, of which {len(database.messages)} are complete")
     heavy = _says_j1939(database)
     messages = [_message(m, n, source, notes, heavy) for m, n in zip(database.messages, numbers, strict=True)]
     _check_unique(messages, source)

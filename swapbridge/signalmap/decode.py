@@ -134,7 +134,7 @@ def _frames(
         word = message.word
         if seen.get(word, name) != name:
             where = f"{capture.source or 'the capture'} holds {message.label} on the buses {seen[word]} and {name}"
-            raise InputError(f"{where}: say which bus the map is for")
+            raise InputError(f"{where}: name the bus that the map belongs to")
         seen[word] = name
         if message.is_group:
             together.setdefault(message.name, []).append(rows)
@@ -165,7 +165,7 @@ def _conditions(message: MapMessage, wanted: Wanted | None) -> Iterator[tuple[li
             mux = message.signal(at.mux_signal)
             if mux is None or len(chain) > len(message.signals):
                 raise InputError(
-                    f"{message.label}: signal {at.name} hangs on multiplexer {at.mux_signal}, which is missing: add it"
+                    f"{message.label}: signal {at.name} needs multiplexer {at.mux_signal}, which is missing: add it"
                 )
             chain.append((mux, at.mux_values))
             at = mux

@@ -109,7 +109,7 @@ def set_in_map(signal_map: SignalMap, target: str, change: MapChange) -> Changed
     """
     message_name, _, signal_name = target.partition(".")
     if change.of_signal and not signal_name:
-        raise InputError(f"{target} is a message; say which of its signals, as {target}.SignalName")
+        raise InputError(f"{target} is a message; name one of its signals, as {target}.SignalName")
     done: list[str] = []
     old = find_message(signal_map, message_name)
     message = old or _new_message(message_name, change, done)
@@ -150,7 +150,7 @@ def _new_message(name: str, change: MapChange, done: list[str]) -> MapMessage:
             ) from None
         name = f"MSG_{name.upper().removeprefix('0X').replace('X', 'x')}"
     if change.length is None:
-        raise InputError(f"message {name} is new: say how many bytes it has with --length")
+        raise InputError(f"message {name} is new: give its number of bytes with --length")
     done.append(f"message {name} made")
     return MapMessage(_checked(name), *identifier, change.length)
 
@@ -332,7 +332,7 @@ def _checksum(text: str, s: MapSignal, message: MapMessage, others: list[MapSign
 def _nodes(signal_map: SignalMap, change: MapChange, done: list[str]) -> tuple[MapNode, ...]:
     if change.sender is None:
         if change.module_kind is not None:
-            raise InputError("--module-kind says what the module of --sender is: add --sender")
+            raise InputError("--module-kind describes the module named by --sender: add --sender")
         return signal_map.nodes
     kind = change.module_kind
     if kind is not None and kind not in MODULE_KINDS:
@@ -359,7 +359,7 @@ def _check_identifier(messages: list[MapMessage], message: MapMessage) -> None:
 def _checked(name: str) -> str:
     if NAME.fullmatch(name) is None:
         raise InputError(
-            f"name {name[:80]!r} can't stand in a DBC: use letters, digits and underscores, no digit first"
+            f"name {name[:80]!r} is not allowed in a DBC: use letters, digits and underscores, no digit first"
         )
     return name
 

@@ -42,7 +42,7 @@ def check_holds(capture: Capture, message: MapMessage, signal: MapSignal) -> str
         words.append(told)
     if not words:
         raise InputError(
-            f"{message.label}.{signal.name} has no counter, checksum or constant to hold against a recording"
+            f"{message.label}.{signal.name} has no counter, checksum or constant to compare with a recording"
         )
     return "; ".join(words)
 

@@ -215,7 +215,7 @@ class MapMessage:
     def __post_init__(self) -> None:
         identifier_word(self.identifier, self.extended)
         if self.is_group and not self.extended:
-            raise InputError(f"message {self.name} is a J1939 group of an 11-bit identifier, which can't be: mend one")
+            raise InputError(f"message {self.name} is a J1939 group with an 11-bit identifier: correct one of them")
         bases = () if self.base is None else (self.base, *(known for _, known in self.base.pages))
         if self.base is not None and any(len(b.payload) > self.length for b in bases):
             raise InputError(

@@ -83,7 +83,7 @@ def test_every_lost_communication_code_of_the_table_is_in_the_range() -> None:
 
 @pytest.mark.parametrize("text", ["", "X0100", "P4000", "U01", "U0G00", "0100"])
 def test_what_is_no_code_is_refused(text: str) -> None:
-    with pytest.raises(InputError, match="no fault code"):
+    with pytest.raises(InputError, match="not a fault code"):
         fault_codes.read_code(text)
 
 
@@ -156,5 +156,5 @@ def test_a_users_table_gives_texts() -> None:
     assert long.words == "engine computer unplugged"
     with pytest.raises(InputError, match=r"t.csv, line 2"):
         decode.read_texts("P0128,good\nP0128\n", "t.csv")
-    with pytest.raises(InputError, match=r"t.csv, line 1: .*no fault code"):
+    with pytest.raises(InputError, match=r"t.csv, line 1: .*not a fault code"):
         decode.read_texts("XYZ,bad\n", "t.csv")

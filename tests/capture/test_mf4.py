@@ -280,7 +280,7 @@ def test_a_file_of_measurements_without_a_bus(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"no bus events.*CAN_DataFrame"):
         read_capture(tmp_path / "speed.mf4")
     write_mf4([], tmp_path / "none.mf4")
-    with pytest.raises(InputError, match="holds no frames"):
+    with pytest.raises(InputError, match="contains no readable frames"):
         read_capture(tmp_path / "none.mf4")
 
 

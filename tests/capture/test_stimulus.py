@@ -153,12 +153,12 @@ def test_a_capture_whose_clock_begins_at_zero_needs_no_choice(make_capture: Make
 
 
 def test_both_or_neither_clock_is_refused_with_what_to_say(make_capture: Make) -> None:
-    with pytest.raises(InputError, match=r"both clocks would fit; say --stimulus-time"):
+    with pytest.raises(InputError, match=r"both clocks would fit; use --stimulus-time"):
         track_of(15.0, 25.0).on_clock_of(at(make_capture, 10.0, 40.0))
     assert track_of(15.0).on_clock_of(at(make_capture, 10.0, 40.0), "absolute").channels["rpm"].time_s[0] == 15.0
     with pytest.raises(InputError, match=r"s\.csv from 500\.000 to 501\.000 s .* do not overlap"):
         track_of(500.0, 501.0).on_clock_of(at(make_capture, 1000.0, 1010.0))
     with pytest.raises(InputError, match="do not overlap"):
         track_of(1.0).on_clock_of(at(make_capture, 1000.0, 1010.0), "absolute")
-    with pytest.raises(InputError, match="holds no frames"):
+    with pytest.raises(InputError, match="contains no frames to align"):
         track_of(1.0).on_clock_of(make_capture([]))

@@ -239,9 +239,9 @@ def test_more_than_256_buses_are_refused_line_by_line(tmp_path: Path) -> None:
     ("content", "words"),
     [
         (b"", "is empty"),
-        (b"\n\n\r\n", "holds no frames"),
-        (bytes(range(256)) * 40, "holds no frames"),
-        (b"a,b,c\n1,2,3\n", "holds no frames.*begins 'a,b,c'"),
+        (b"\n\n\r\n", "contains no readable frames"),
+        (bytes(range(256)) * 40, "contains no readable frames"),
+        (b"a,b,c\n1,2,3\n", "contains no readable frames.*begins 'a,b,c'"),
     ],
 )
 def test_a_file_without_frames_is_one_clear_error(tmp_path: Path, content: bytes, words: str) -> None:
@@ -257,7 +257,7 @@ def test_files_that_are_not_there(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"can't read .*directory"):
         read_capture(tmp_path)
     (tmp_path / "notes.doc").write_text("hello\n")
-    with pytest.raises(InputError, match="of no form that can be read"):
+    with pytest.raises(InputError, match="has no known format"):
         read_capture(tmp_path / "notes.doc")
 
 

@@ -135,7 +135,7 @@ def test_parquet_says_what_it_holds(tmp_path: Path, make_capture: Make) -> None:
 
 def test_parquet_of_other_things_is_refused(tmp_path: Path) -> None:
     pl.DataFrame({"a": [1]}).write_parquet(tmp_path / "other.parquet")
-    with pytest.raises(InputError, match="Parquet but no capture"):
+    with pytest.raises(InputError, match="a Parquet file but not a capture"):
         read_capture(tmp_path / "other.parquet")
     whole = (tmp_path / "other.parquet").read_bytes()
     (tmp_path / "cut.parquet").write_bytes(whole[: len(whole) // 2])
@@ -219,7 +219,7 @@ def test_an_edited_parquet_that_does_not_say_its_buses(tmp_path: Path, make_capt
     with pytest.raises(InputError, match=r"edited\.parquet is Parquet but no capture .*swapbridge convert"):
         read_capture(edited(path, lambda frame: frame, facts))
     words = edited(path, lambda frame: frame.with_columns(identifier=pl.lit("hello")))
-    with pytest.raises(InputError, match=r"no capture .*identifier.*swapbridge convert"):
+    with pytest.raises(InputError, match=r"not a capture .*identifier.*swapbridge convert"):
         read_capture(words)
 
 
@@ -318,7 +318,7 @@ def test_nothing_is_left_half_written(tmp_path: Path, make_capture: Make) -> Non
         write_other([capture], tmp_path / "kept.xyz")
     with pytest.raises(InputError, match=r"can't write .*nowhere"):
         write_capture(capture, tmp_path / "nowhere" / "w.log")
-    with pytest.raises(InputError, match="can't tell the form"):
+    with pytest.raises(InputError, match="the format of"):
         convert(tmp_path / "kept.log", tmp_path / "w.xyz")
     with pytest.raises(InputError, match="is the capture itself"):
         convert(tmp_path / "kept.log", tmp_path / "kept.log")

@@ -167,8 +167,8 @@ def test_a_group_goes_into_a_plan_file_and_back() -> None:
     [
         ('[sources."host.GearboxRequest"]\nfrom = 3\n', "is no J1939 group"),
         ('[sources."donor.EEC1"]\nfrom = "GHOST"\n', "no J1939 address of a module 'GHOST'"),
-        ('[sources."donor.EEC1"]\nfrom = 254\n', "is no address of SAE J1939"),
-        ('[sources."donor.EEC1"]\nfrom = true\n', "is no address of SAE J1939"),
+        ('[sources."donor.EEC1"]\nfrom = 254\n', "is not an SAE J1939 address"),
+        ('[sources."donor.EEC1"]\nfrom = true\n', "is not an SAE J1939 address"),
     ],
 )
 def test_a_from_that_can_not_be_is_refused(more: str, said: str) -> None:
@@ -193,7 +193,7 @@ ramp = "200 %"
 
 
 def test_a_command_needs_an_address_and_limits() -> None:
-    with pytest.raises(RefusedError, match="nothing says as which address"):
+    with pytest.raises(RefusedError, match="its sender address is not stated"):
         plan_of(BRIDGE + TSC1.replace("from = 49\n", ""))
     with pytest.raises(RefusedError, match="limits"):
         plan_of(BRIDGE + TSC1.replace('limits = ["0 %", "100 %"]\n', ""))

@@ -128,7 +128,7 @@ def test_a_stated_ramp_has_the_speed_that_it_says(ramp: str, rpm_a_second: F) ->
 
 
 def test_a_ramp_that_never_comes_anywhere_is_refused() -> None:
-    with pytest.raises(RefusedError, match="which is no ramp"):
+    with pytest.raises(RefusedError, match="which is too slow for a ramp"):
         compile_text(SPEED.replace(", hold_ms = 100", ', ramp = "0.000001 rpm"'))
 
 

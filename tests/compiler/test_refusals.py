@@ -131,7 +131,7 @@ CASES = {
     ),
     "missing fallback": (
         ACK + "State = \"lookup(donor.PCM_FAST.Mode, 'Off': 'Stopped', else 'Driving')\"",
-        r"it has no fallback: what should it say",
+        r"it has no fallback: what should be sent",
     ),
     "no 'not available' code": (ACK + OK_STATE.replace("\"'Stopped'\"", '"not available"'), r"no 'invalid' value"),
     "fallback outside": (
@@ -221,12 +221,12 @@ CASES = {
         r"would become host.EngineTorque, which carries actual_torque",
     ),
     "choice order": (ACK + "Brake = \"donor.PCM_FAST.Mode > 'Idle'\"", r"choices have no order"),
-    "circle": ('[values]\na = "b"\nb = "a"\n' + ACK + 'Brake = "a"', r"is made from itself"),
-    "total without end": (ACK + 'Brake = "accumulate(donor.PCM_SLOW.Fuel) > 1 L"', r"a total grows without end"),
+    "circle": ('[values]\na = "b"\nb = "a"\n' + ACK + 'Brake = "a"', r"is defined by itself"),
+    "total without end": (ACK + 'Brake = "accumulate(donor.PCM_SLOW.Fuel) > 1 L"', r"a total grows without limit"),
     "table out of order": (ACK + 'Brake = "table(donor.PCM_FAST.RPM, 5 rpm: 1, 3 rpm: 2) > 0"', r"with x rising"),
     "table points too close": (
         ACK + 'Brake = "table(donor.PCM_FAST.RPM, 1 rpm: 1, 1.0000000000000000000000001 rpm: 2) > 0"',
-        r"two points of the table are closer than the signal can tell",
+        r"two points of the table are closer than the signal's resolution",
     ),
     "range upside down": (
         '[sources."donor.PCM_FAST".signals.RPM]\nrange = ["9000 rpm", "1 rpm"]\n'
@@ -316,9 +316,9 @@ def test_a_result_never_lands_on_a_reserved_code_by_accident() -> None:
 def test_a_percent_torque_needs_its_reference() -> None:
     donor = with_signal(DONOR, "PCM_FAST", "Tq", reference="")
     message = refusal(HEAD + TORQUE + 'Actual = "donor.PCM_FAST.Tq"\nPedal = "0 %"', donor)
-    assert "is a torque in percent, and what 100 % is is not known" in message
+    assert "is a torque in percent, and it is not known what 100 % means" in message
     host = with_signal(HOST, "EngineTorque", "Actual", unit="%")
-    assert "what 100 % is is not known" in refusal(
+    assert "it is not known what 100 % means" in refusal(
         HEAD + TORQUE + 'Actual = "donor.PCM_FAST.Tq"\nPedal = "0 %"', host=host
     )
 
@@ -357,7 +357,7 @@ def test_a_frame_that_triggers_itself_through_the_other_direction() -> None:
     text += TO_DONOR.replace('rest = "zero"', 'rest = "zero"\non_arrival = ["host.Ack"]\ngap_ms = 5')
     text += 'Brake = "host.Wheels.Brake"\n'
     text += '[sources."host.Ack"]\nmax_age_ms = 100\n'
-    assert "would trigger itself through the other direction, without end" in refusal(text)
+    assert "would trigger itself endlessly through the other direction" in refusal(text)
 
 
 @pytest.mark.parametrize(

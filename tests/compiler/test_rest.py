@@ -106,7 +106,7 @@ def test_nothing_of_a_brake_module_is_sent_as_recorded() -> None:
      "brake_switch", "steering_command", "torque_increase_request", "idle_raise_request", "cruise_switch"],
 )  # fmt: skip
 def test_what_is_dangerous_is_never_sent_as_it_happened_to_be_recorded(role: str) -> None:
-    with pytest.raises(BridgeRefused, match=f"it is {role}, which is never sent as it happened"):
+    with pytest.raises(BridgeRefused, match=f"it is {role}, which is never sent as recorded"):
         compile_text(RULE, host=old("01", "ff", signal("A", 0, 8, role=role)))
 
 

@@ -140,5 +140,5 @@ def test_a_cache_that_another_user_could_write_is_refused(monkeypatch: pytest.Mo
         cache_folder()
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "theirs"))
     monkeypatch.setattr(os, "getuid", lambda: os.geteuid() + 1)
-    with pytest.raises(InputError, match="not this user's"):
+    with pytest.raises(InputError, match="not writable by this user"):
         cache_folder()

@@ -124,7 +124,7 @@ def test_refusals() -> None:
     plan = random_plan(14, fd=False)
     translator = NativeTranslator(plan)
     t, bus, word, length, payload = columns_of(plan, 14, 20)
-    with pytest.raises(InputError, match="times of a batch fall"):
+    with pytest.raises(InputError, match="times of a batch decrease"):
         translator.run_batch(t[::-1], bus, word, length, payload)
     with pytest.raises(InputError, match="as many rows"):
         translator.run_batch(t[:-1], bus, word, length, payload)

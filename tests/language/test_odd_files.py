@@ -32,7 +32,7 @@ REFUSED = {
     "a name of no letters": (BASE.replace("host", '"\u2603"'), r"'\u2603' can't be a bus's name"),
     "an empty name": (BASE.replace("host", '""'), "'' can't be a bus's name"),
     "other digits": (STATE + '\uff11 > 0"', "means nothing here"),
-    "a list where tables belong": ("messages = [1, 2]\n" + BASE, "holds something that is not a table"),
+    "a list where tables belong": ("messages = [1, 2]\n" + BASE, "contains something that is not a table"),
     "a nul": (BASE + "\x00", "is not TOML"),
     "a table twice": ("[bridge]\n\n[bridge]\n" + BASE, r"^bridge.toml:3:8: this is not TOML: Cannot declare"),
     "too large a queue": (BASE.replace("name =", "pass_queue = 4097\nname ="), "pass_queue is out of reach"),

@@ -60,7 +60,7 @@ def test_a_line_ends_where_toml_ends_it(tmp_path: Path) -> None:
         ("[[need]]\nmodule='x'\nbus='host'\nrole='loudness'", "role 'loudness'"),
         ("[[need]]\nmodule='x'\nbus='host'\nid='1A0'\nlength=65", "length is 65"),
         ("[[need]]\nmodule='x'\nbus='host'\nid='1A0'\nperiod_ms=0", "period_ms is 0"),
-        ("[[need]]\nmodule='x'\nhow='wired'", "say what is needed"),
+        ("[[need]]\nmodule='x'\nhow='wired'", "describe what is needed"),
         ("[[need]]\nmodule='x'\ncolour='red'", "unknown entries colour"),
         ("wish = 1", "tables only, not wish"),
         ("= 1", "not valid TOML"),

@@ -220,7 +220,7 @@ def test_names_are_given_and_checked() -> None:
     assert message.signal("Pedal") is not None
     with pytest.raises(InputError, match="no finding is called '1A1'"):
         accept_findings(found(), names={"1A1": "X"})
-    with pytest.raises(InputError, match="can't stand in a DBC"):
+    with pytest.raises(InputError, match="not allowed in a DBC"):
         accept_findings(found(), names={"1A0": "two words"})
 
 

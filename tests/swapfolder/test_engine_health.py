@@ -69,7 +69,7 @@ def test_sheet_is_read_and_told(tmp_path: Path) -> None:
         ("[[engine]]\nwhich='donor'\n[[engine.cylinder]]\nnumber=1\nsupply=80\ncylinder=90", "not between 0 and"),
         ("[[engine]]\nwhich='donor'\n[[engine.cylinder]]\nnumber=1\nsupply=80", "needs both"),
         ("[[engine]]\nwhich='donor'\n[[engine.cylinder]]\nnumber=1\nair_heard='boot'", "air_heard is 'boot'"),
-        ("[[engine]]\nwhich='donor'\n[[engine.cylinder]]\nnumber=1\n[[engine.cylinder]]\nnumber=1", "stands twice"),
+        ("[[engine]]\nwhich='donor'\n[[engine.cylinder]]\nnumber=1\n[[engine.cylinder]]\nnumber=1", "appears twice"),
         ("[[engine]]\nwhich='donor'\n[[engine]]\nwhich='donor'", "two sheets"),
         ("[[engine]]\nwhich='donor'\n[[engine.cylinder]]\nnumber=1\nsupply=true\ncylinder=1", "not a gauge pressure"),
         ("engine = 3", r"\[\[engine\]\] tables only"),

@@ -106,7 +106,7 @@ def record(
     Examples
     --------
     >>> record([parse_bus("host=socketcan:can0")], Path("idle.log"), seconds=10).ended_by  # doctest: +SKIP
-    'time is up'
+    'time over'
     """
     buses = tuple(specs)
     if scan_tool is not None and not active:

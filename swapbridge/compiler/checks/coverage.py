@@ -51,7 +51,7 @@ def check_needs(
                 bridge,
                 need,
                 f"{need.module} on {need.bus} waits for {need.label}, and nothing would send it",
-                "add a message for it to the bridge file, or say under how that it is met otherwise",
+                "add a message for it to the bridge file, or state in `how` that it is met otherwise",
             )
         warnings += _met(need, found)
     return warnings

@@ -159,7 +159,7 @@ def _senders(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft
             bridge,
             draft,
             f"{sender} already sends {label} on {draft.bus}, and nobody sends an identifier beside its sender",
-            f'if {sender} is gone from that bus, say so: [buses.{draft.bus}] absent = ["{sender}"]',
+            f'if {sender} is gone from that bus, state it:  [buses.{draft.bus}] absent = ["{sender}"]',
         )
     if not draft.message.named_senders and not draft.rule.sender_gone:
         return [
@@ -177,7 +177,7 @@ def _diagnostics(bridge: BridgeFile, draft: SendDraft) -> None:
         raise _refuse(
             bridge,
             draft,
-            f"{label} is for {use}, and a translator never makes one up",
+            f"{label} is for {use}, and a translator never generates such a frame",
             "leave it out; [diagnostics] passes a scan tool through or answers service 01",
         )
 
@@ -227,8 +227,8 @@ def _authenticated(bridge: BridgeFile, draft: SendDraft) -> None:
             raise _refuse(
                 bridge,
                 draft,
-                f"{signal.name} looks like a message authentication code, which nobody can make without the key",
-                "leave the message to its own sender; if the map is wrong there, correct it and say why in its comment",
+                f"{signal.name} looks like a message authentication code, which can't be generated without the key",
+                "leave the message to its own sender; if the map is wrong, correct it and give the reason in its comment",
             )
 
 
@@ -346,7 +346,7 @@ def _need_role(bridge: BridgeFile, draft: SendDraft, signal: MapSignal) -> None:
             bridge,
             draft,
             "a number without a role is not sent, since it might be a torque",
-            'state what it is: role = "engine_speed" and the like, or role = "value" with a fallback',
+            'state its role: role =  "engine_speed" and the like, or role = "value" with a fallback',
             signal.name,
             MISSING,
         )
@@ -426,7 +426,7 @@ def _driver_demand(bridge: BridgeFile, draft: SendDraft, name: str, engine: bool
     if engine is None:
         raise _refuse(
             bridge, draft,
-            f"no driver demand goes to an engine computer, and whether one is on {draft.bus} is not known",
+            f"no driver demand is sent to an engine computer, and it is not known whether {draft.bus} has one",
             f"say so: [buses.{draft.bus}] holds_engine = false", name,
         )  # fmt: skip
 
@@ -497,7 +497,7 @@ def _loops(bridge: BridgeFile, drafts: Sequence[SendDraft], plan: Plan) -> None:
                     (d.rule.place for d in drafts if (d.send.bus, d.send.word) == begin), bridge.buses[0].place
                 )
                 raise bridge.refuse(
-                    place, f"{label} on {bus} would trigger itself through the other direction, without end",
+                    place, f"{label} on {bus} would trigger itself endlessly through the other direction",
                     "send one of the two cyclically instead of on arrival, or drop one of the pass rules",
                 )  # fmt: skip
             if at not in seen:

@@ -120,7 +120,7 @@ def _table(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) 
     # a falling signal is turned round, so that every step still rounds from the point with the smaller x
     factor = lcm(*(x.denominator for x in xs)) * (1 if value.lin.num > 0 else -1)
     if any(a * factor >= b * factor for a, b in pairwise(xs)):
-        raise LoweringError("two points of the table are closer than the signal can tell", "leave one of them out")
+        raise LoweringError("two points of the table are closer than the signal's resolution", "leave one of them out")
     number = lowering.memory.table(
         f"table {len(lowering.memory.tables)}", tuple(int(x * factor) for x in xs), tuple(ys)
     )
@@ -186,7 +186,7 @@ def _lookup(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted)
         result = lowering.lower(result_node, builder, goal)
         if point.denominator != 1 or int(point) in keys:
             raise LoweringError(
-                "a key is no raw value of the signal, or is there twice", "use each raw value of the signal once"
+                "a key is not a raw value of the signal, or appears twice", "use each raw value of the signal once"
             )
         if not result.lin.is_constant:
             raise LoweringError("a lookup's values are constants", "use choose(signal == 'Name', ..., ...) for others")
@@ -258,7 +258,7 @@ def _prefer(builder: BlockBuilder, a: Value, b: Value, goal: Wanted) -> Value:
     if a.is_choice != b.is_choice or a.is_truth != b.is_truth:
         raise LoweringError("the sources are of different kinds", "give numbers, choices or conditions only")
     if a.is_choice and b.is_choice and a.choices != b.choices:
-        raise LoweringError("the sources have different choices", "bring them together with lookup(...) first")
+        raise LoweringError("the sources have different choices", "map them to common choices with lookup(...) first")
     if a.valid is None:
         return a
     if not a.is_choice and not a.is_truth:

@@ -236,7 +236,7 @@ class Lowering:
                 known = [*self.bridge.constants, *self.bridge.values, *self.bridge.curves]
                 raise LoweringError(f"{name!r} is not known", near(name, known) if known else "name it in [values]")
             if name in self._naming:
-                raise LoweringError(f"{name!r} is made from itself", "break the circle")
+                raise LoweringError(f"{name!r} is defined by itself", "remove the circular reference")
             self._naming.append(name)
             try:
                 return self.source(table[name], builder, goal)
@@ -253,7 +253,7 @@ class Lowering:
         if copy_only(signal):
             kind = "a floating-point" if signal.is_float else "an unsigned 64-bit"
             raise LoweringError(
-                f"{node.dotted} is {kind} signal, which can only be copied as it is",
+                f"{node.dotted} is {kind} signal, which can only be copied unchanged",
                 "name it alone as a target signal's value, with the same layout there",
             )
         valid = builder.emit("fresh", value=found.feed)
@@ -304,7 +304,7 @@ class Lowering:
         role = found.options.role or found.signal.role
         if role in BY_NAME and BY_NAME[role].quantity == "torque":
             raise LoweringError(
-                f"{found.dotted} is a torque in percent, and what 100 % is is not known",
+                f"{found.dotted} is a torque in percent, and it is not known what 100 % means",
                 f'state it: [sources."{found.bus}.{found.message.name}".signals.{found.signal.name}] '
                 'reference = "450 Nm"',
             )
@@ -325,7 +325,9 @@ def choice_value(name: str, goal: Wanted) -> Value:
         No choices are wanted here, or none of that name.
     """
     if goal.choices is None:
-        raise LoweringError(f"'{name}' is a choice's name, but no choices are known here", "compare it with a signal")
+        raise LoweringError(
+            f"'{name}' is the name of a choice, but no choices are known here", "compare it with a signal"
+        )
     exact = [raw for raw, text in goal.choices.items() if text == name]
     found = exact or [raw for raw, text in goal.choices.items() if plain(text) == plain(name)]
     if len(found) != 1:

@@ -348,7 +348,7 @@ def _accumulate(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wan
     options = dict(call.options)
     if ("wrap" in options) == ("most" in options):
         raise LoweringError(
-            "a total grows without end", "say where it begins again (wrap=...) or stops (most=...): one of them"
+            "a total grows without limit", "state either where it restarts (wrap=...) or where it stops (most=...)"
         )
     kinds: list[tuple[Unit, Fraction]] = []
 
@@ -378,9 +378,7 @@ def _total_unit(unit: Unit) -> tuple[Unit, Fraction]:
     if unit.kind == "a plain number":
         return NONE, Fraction(1)
     if unit.kind not in TOTALS:
-        raise LoweringError(
-            f"{unit.kind} does not add up to anything known", "use a flow, a speed or a plain number per second"
-        )
+        raise LoweringError(f"{unit.kind} has no known integral", "use a flow, a speed or a plain number per second")
     name, per_second = TOTALS[unit.kind]
     return SPELLINGS[name], per_second
 

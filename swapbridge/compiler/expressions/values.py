@@ -106,10 +106,12 @@ def need_number(value: Value) -> Value:
     """
     if value.is_choice:
         raise LoweringError(
-            "a choice can't be computed with", "turn it into a number with lookup(signal, 'Name': number, ...)"
+            "a choice can't be used in arithmetic", "turn it into a number with lookup(signal, 'Name': number, ...)"
         )
     if value.is_truth:
-        raise LoweringError("yes or no can't be computed with", "turn it into a number with choose(condition, 1, 0)")
+        raise LoweringError(
+            "a condition can't be used in arithmetic", "turn it into a number with choose(condition, 1, 0)"
+        )
     return value
 
 
@@ -288,7 +290,8 @@ def divide(builder: BlockBuilder, a: Value, b: Value, otherwise: Value | None, g
     low, high = b.lin.bounds(builder)
     if low <= 0 <= high and otherwise is None:
         raise LoweringError(
-            f"the divisor can be 0 (it goes from {show(low)} to {show(high)})", "say what then: a / b else 0"
+            f"the divisor can be 0 (it goes from {show(low)} to {show(high)})",
+            "state the result for that case: a / b else 0",
         )
     grid = goal.resolution_in(unit)
     (ra, fa), (rb, fb) = split(builder, a.lin), split(builder, b.lin)
@@ -322,7 +325,7 @@ def compare(builder: BlockBuilder, operator: str, a: Value, b: Value) -> Value:
     valid, feeds, rounded = joined(builder, a, b)
     if a.is_truth or b.is_truth:
         if operator not in ("==", "!="):
-            raise LoweringError("yes or no has no order", "compare it with == or !=")
+            raise LoweringError("conditions have no order", "compare it with == or !=")
         register = builder.emit("eq" if operator == "==" else "ne", need_truth(builder, a), need_truth(builder, b))
         return Value(Linear(register, 1, 0, 1), TRUTH, valid, feeds=feeds, rounded=rounded)
     if a.is_choice != b.is_choice and not (a.unit.kind == b.unit.kind == "a plain number"):

@@ -124,7 +124,7 @@ def _stated(target: Doubted, value: Value, copied: bool) -> tuple[int, str]:
     if not low <= raw <= high:
         raise target.bridge.refuse(
             source.place,
-            f"the fallback of {target.dotted} is outside what its bits can say",
+            f"the fallback of {target.dotted} is outside the range of its bits",
             "state one within its range",
         )
     return raw, _say(target, raw)
@@ -175,7 +175,7 @@ def _by_role(target: Doubted, way: str) -> tuple[int, str]:
         return raw, f"'in gear' ({_say(target, raw)})"
     name = target.role.alias if target.role else "none"
     raise target.refuse(
-        f"it has no fallback: what should it say while its source is silent? (its role, {name}, does not say)",
+        f"it has no fallback: what should be sent while its source is silent? (its role, {name}, does not say)",
         'state it: fallback = "..." (a value, a \'Name\', or "not available" where the layout has it), '
         'or when_stale = "stop"',
     )
@@ -257,7 +257,7 @@ def _ramp(target: Doubted) -> Fraction:
     near = Fraction(div_round(parts.numerator, parts.denominator), RAMP_PARTS)
     if abs(near - exact) > RAMP_OFF * exact:
         raise target.refuse(
-            f"its ramp takes {show(abs(signal.scale) / per_second)} s for one raw step, which is no ramp",
+            f"its ramp takes {show(abs(signal.scale) / per_second)} s for one raw step, which is too slow for a ramp",
             "write a quicker one, or hold_ms",
         )
     return near

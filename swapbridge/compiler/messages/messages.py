@@ -54,7 +54,7 @@ def lower_message(lowering: Lowering, maps: Mapping[str, SignalMap], rule: Messa
         names = ", ".join(b.name for b in bridge.buses)
         raise bridge.refuse(
             rule.message.place,
-            f"{rule.message.text!r} names no message of a bus",
+            f"{rule.message.text!r} does not name a message of a bus",
             f"write BUS.MESSAGE; the buses are {names}",
         )
     try:
@@ -74,7 +74,7 @@ def lower_message(lowering: Lowering, maps: Mapping[str, SignalMap], rule: Messa
         if signal.mux_signal is not None and (multiplexer is None or signal.mux_signal != multiplexer.name):
             raise bridge.refuse(
                 rule.place,
-                f"{draft.name}.{signal.name} hangs on {signal.mux_signal}, a multiplexer within a multiplexer",
+                f"{draft.name}.{signal.name} depends on {signal.mux_signal}, a multiplexer inside a multiplexer",
                 "such a message can't be sent: leave it out, or keep one form of it in the map as a plain message",
             )
     counting = [s for s in message.signals if s.counter is not None and s.name not in made_by]
@@ -83,7 +83,7 @@ def lower_message(lowering: Lowering, maps: Mapping[str, SignalMap], rule: Messa
         if signal.mux_values and len(set(turns)) > 1:
             raise bridge.refuse(
                 rule.place,
-                f"{draft.name}.{signal.name} counts on some pages only, and a counter is made for every frame",
+                f"{draft.name}.{signal.name} counts on some pages only, and a counter is generated for every frame",
                 "leave the message to its own sender, or list the counter under open",
             )
     checksum_signal = next((s for s in message.signals if s.checksum is not None and s.name not in made_by), None)
@@ -104,8 +104,8 @@ def lower_message(lowering: Lowering, maps: Mapping[str, SignalMap], rule: Messa
     if len([s for s in message.signals if s.checksum is not None]) > 1:
         raise bridge.refuse(
             rule.place,
-            f"{draft.name} has more than one checksum, and a message is made with one",
-            "leave the message to its own sender, or out of the bridge file: nothing here makes it whole",
+            f"{draft.name} has more than one checksum, and only one can be generated",
+            "leave the message to its own sender, or remove it from the bridge file: it can't be generated correctly",
         )
     pages = list(dict.fromkeys(turns))
     variants = tuple(_variant(lowering, draft, value, counting, checksum_signal) for value in pages)
@@ -283,14 +283,16 @@ def _timed(
             )
     if rule.once and (rule.on_change or rule.on_arrival):
         raise bridge.refuse(
-            rule.place, f"{draft.name} is sent once after wake, so it has no other occasion", "leave the others out"
+            rule.place,
+            f"{draft.name} is sent once after wake-up, so it can't have other triggers",
+            "remove the other triggers",
         )
     if rule.once > 1:
         period = rule.period_us or map_period
         if period is None:
             raise bridge.refuse(
                 rule.place,
-                f"{draft.name} is sent {rule.once} times after each wake, and how far apart is not known",
+                f"{draft.name} is sent {rule.once} times after each wake, and the interval between them is not known",
                 "state period_ms, the time from one to the next",
             )
     states = AWAKE_STATES
@@ -302,7 +304,7 @@ def _timed(
             raise bridge.refuse(
                 rule.place,
                 f"{draft.name} is network management, which must stop when the vehicle is switched off",
-                'say how the key is seen: [states] key_on = "..."',
+                'define how the key is detected: [states] key_on = "..."',
             )
         states = KEY_STATES
     if rule.states is not None:
@@ -315,8 +317,8 @@ def _timed(
             told = ", ".join(rule.states) or "no state"
             raise bridge.refuse(
                 rule.place,
-                f"{draft.name} would never be sent: it waits for {told}, and nothing leads there",
-                "say under [states] how its state is seen (key_on, crank, run, after_run_ms), or leave states out",
+                f"{draft.name} would never be sent: it waits for {told}, a state that is never reached",
+                "define it under [states] (key_on, crank, run, after_run_ms), or leave states out",
             )
         if management and states & ~KEY_STATES:
             raise bridge.refuse(

@@ -287,11 +287,11 @@ def _answer(lowering: Lowering, rule: Diagnostics, number: int, source: Source) 
     if number in READINESS:
         raise bridge.refuse(
             source.place,
-            f"{number:02X} is the readiness of the real engine computer, which nobody else may answer",
+            f"{number:02X} is the readiness of the real engine computer, which only that computer may answer",
             "leave it out",
         )
     if number not in PIDS:
-        raise bridge.refuse(source.place, f"{number:02X} is no identifier of service 01 with a number", "leave it out")
+        raise bridge.refuse(source.place, f"{number:02X} is not a numeric parameter of service 01", "leave it out")
     pid = PIDS[number]
     message = _answer_message(rule, number, pid)
     signal_rule = SignalRule(pid.channel, source, None, "value", None, None, None, None, None, source.place)

@@ -38,13 +38,13 @@ def rest_raw(rule: MessageRule, message: MapMessage, signal: MapSignal, page: in
         if code is not None:
             return code
         raise LoweringError(
-            "it is not named, and its layout has no 'not available' value",
+            "it has no line, and its layout has no 'not available' value",
             f'write {signal.name} = "..." under [messages.signals], or rest = "zero"',
         )
     if rule.rest == "as recorded":
         return _recorded_raw(rule, message, signal, page, code)
     raise LoweringError(
-        "it is not named: what should it say?",
+        "it has no line: what should be sent?",
         f'write {signal.name} = "..." under [messages.signals], or state rest = "not available", "zero" or '
         '"as recorded" for all others',
     )
@@ -70,13 +70,13 @@ def refuse_dead(message: MapMessage, signal: MapSignal) -> None:
         raise LoweringError(
             "it looks like a counter, and the map does not say how it counts: it would stand still",
             f"if it counts all its values: `swapbridge map set {found} --counter 0-{(1 << width) - 1}` (`swapbridge "
-            f'guess` on the old sender\'s recording tells); if it is none, write open = ["{signal.name}"]',
+            f'guess` on the old sender\'s recording tells); if it is not one, write open = ["{signal.name}"]',
         )
     if 3 <= width <= 64 and (kind == "checksum" or sounds_like_checksum(signal.name)):
         raise LoweringError(
             "it looks like a checksum, and the map does not say how it is computed: every frame would be dropped",
             f"`swapbridge map set {found} --checksum METHOD` (its help lists them; `swapbridge guess` on the old "
-            f'sender\'s recording finds it); if it is none, write open = ["{signal.name}"]',
+            f'sender\'s recording finds it); if it is not one, write open = ["{signal.name}"]',
         )
 
 
@@ -99,7 +99,7 @@ def _recorded_raw(rule: MessageRule, message: MapMessage, signal: MapSignal, pag
         return raw
     if role.hazard or role.alias in OFF_ONLY or role.alias in NEVER_RECORDED:
         raise LoweringError(
-            f"it is {role.alias}, which is never sent as it happened to be recorded",
+            f"it is {role.alias}, which is never sent as recorded",
             f'write {signal.name} = {{ value = "...", fallback = "..." }} under [messages.signals]',
         )
     return raw

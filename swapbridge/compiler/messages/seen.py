@@ -67,7 +67,9 @@ def seen_sources(lowering: Lowering, rule: SignalRule) -> list[tuple[str, Name]]
     for told, low, _ in rule.seen.ranges:
         if told and told not in behind:
             known = ", ".join(behind) or "no source"
-            raise bridge.refuse(low.place, f"seen of {rule.name} names {told}, but its value hangs on {known}", _USAGE)
+            raise bridge.refuse(
+                low.place, f"seen of {rule.name} names {told}, but its value depends on {known}", _USAGE
+            )
         if not told and len(behind) != 1:
             count = "no source" if not behind else f"{len(behind)} sources ({', '.join(behind)})"
             raise bridge.refuse(low.place, f"seen of {rule.name} does not say of which source: it has {count}", _USAGE)

@@ -194,7 +194,7 @@ class Sources:
             parent = message.signal(signal.mux_signal)
             if parent is None or parent.mux_signal is not None or message.multiplexer != parent:
                 raise LoweringError(
-                    f"signal {signal.name} hangs on a multiplexer within a multiplexer",
+                    f"signal {signal.name} depends on a multiplexer inside a multiplexer",
                     "use a signal of the first level, or split the map's message",
                 )
         number = self.feed(bus, message, tuple(sorted(signal.mux_values)))
@@ -208,7 +208,7 @@ class Sources:
         for code in own.invalid:
             if not low <= code <= high:
                 raise LoweringError(
-                    f"{code} is said to be an invalid raw value of {name}, which has {low} to {high}",
+                    f"{code} is listed as an invalid raw value of {name}, whose range is {low} to {high}",
                     "name a code it can hold",
                 )
         codes = tuple(c for c in (*reserved_codes(signal), *own.invalid) if low <= c <= high)

@@ -275,7 +275,7 @@ class TargetSignal:
             unit.kind == "ratio" and self.reference is None and self.role is not None and self.role.quantity == "torque"
         ):
             raise LoweringError(
-                "it is a torque in percent, and what 100 % is is not known",
+                "it is a torque in percent, and it is not known what 100 % means",
                 'state it: reference = "450 Nm" or a signal',
             )
         value = in_unit(value, unit)
@@ -309,12 +309,12 @@ class TargetSignal:
             off = [raw for text, raw in names.items() if text in OFF_WORDS]
             if len(on) != 1 or len(off) != 1:
                 raise LoweringError(
-                    "yes or no does not say which choice is meant", "write choose(condition, 'Name', 'Name')"
+                    "a condition does not determine which choice is meant", "write choose(condition, 'Name', 'Name')"
                 )
             register = builder.emit("select", register, builder.const(on[0]), builder.const(off[0]))
         elif self.signal.unit or self.signal.scale != 1 or self.signal.offset != 0:
             raise LoweringError(
-                "yes or no can't be sent as a measured value", "write choose(condition, number, number)"
+                "a condition can't be sent as a measured value", "write choose(condition, number, number)"
             )
         return register, value.valid
 
