@@ -70,7 +70,7 @@ def convert(source: str | Path, target: str | Path, *, progress: Progress | None
     source, target = Path(source), Path(target)
     if not target.name.lower().endswith(CONVERTED):
         raise InputError(
-            f"the format of {target} is not known: give it one of these extensions:  {', '.join(CONVERTED)}"
+            f"the format of {target} is not known: give it one of these extensions: {', '.join(CONVERTED)}"
         )
     if target.exists() and source.exists() and target.samefile(source):
         raise InputError(f"{target} is the capture itself: name another output file")

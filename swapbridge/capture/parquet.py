@@ -143,7 +143,7 @@ def parquet_blocks(
     ]
     if missing or facts is None:
         lacks = missing[0] if missing else "it does not say whose buses these are"
-        raise InputError(f"{path} is a Parquet file but not a capture ({lacks}):  make one with swapbridge convert")
+        raise InputError(f"{path} is a Parquet file but not a capture ({lacks}): make one with swapbridge convert")
     names, notes = facts
     for start in range(0, max(total, 1), rows):
         try:

@@ -158,7 +158,7 @@ def read_blocks(path: str | Path, rows: int = BLOCK_ROWS, *, progress: Progress 
 def _nothing(path: Path, reading: _Reading) -> InputError:
     shown = f"; it begins {reading.notes.examples[0]!r}" if reading.notes.examples else ""
     why = f" ({reading.notes.stopped})" if reading.notes.stopped else ""
-    return InputError(f"{path} contains no readable frames{why}{shown}:  name a capture, for example a .log")
+    return InputError(f"{path} contains no readable frames{why}{shown}: name a capture, for example a .log")
 
 
 def _all_columns(path: Path, reading: _Reading, progress: Progress | None) -> Iterator[Columns]:
@@ -208,7 +208,7 @@ def _form(path: Path, source: LogSource) -> str:
     if named in FORMS and named not in ("db", "parquet"):
         return named
     if named in FORMS:
-        raise InputError(f"{path} is not a .{named} file, judging by its first bytes:  name a capture")
+        raise InputError(f"{path} is not a .{named} file, judging by its first bytes: name a capture")
     raise InputError(f"{path} has no known format: name a capture,  {', '.join('.' + f for f in FORMS)}")
 
 

@@ -144,7 +144,7 @@ class _Reader:
             if key not in known:
                 near = get_close_matches(key, known, n=1)
                 remedy = f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(known)}"
-                self.fail((*path, key), f"{key!r} means nothing here", remedy)
+                self.fail((*path, key), f"{key!r} is not known", remedy)
 
     def get(self, path: Path, table: dict[str, Any], key: str, kind: type[V], default: V | None = None) -> V:
         if key not in table:

@@ -119,7 +119,9 @@ def test_columns_equal_python_can(
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(source, "BLOCK_BYTES", block)
         if not expected:
-            with pytest.raises(InputError, match=r"oracle\.log (holds no frames|is empty|is of no form)"):
+            with pytest.raises(
+                InputError, match=r"oracle\.log (contains no readable frames|is empty|has no known format)"
+            ):
                 read_capture(path)
             return
         capture = read_capture(path)

@@ -142,7 +142,7 @@ def test_parquet_of_other_things_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="damaged Parquet"):
         read_capture(tmp_path / "cut.parquet")
     (tmp_path / "none.parquet").write_bytes(b"hello")
-    with pytest.raises(InputError, match=r"no \.parquet file"):
+    with pytest.raises(InputError, match=r"not a \.parquet file"):
         read_capture(tmp_path / "none.parquet")
 
 
@@ -216,7 +216,7 @@ def test_other_widths_of_number_do_no_harm(tmp_path: Path, make_capture: Make, f
 def test_an_edited_parquet_that_does_not_say_its_buses(tmp_path: Path, make_capture: Make, facts: str) -> None:
     path = tmp_path / "p.parquet"
     write_parquet(lambda: [make_capture([(5, 0x100, 0, 0, b"\x01", 1)])], path)
-    with pytest.raises(InputError, match=r"edited\.parquet is Parquet but no capture .*swapbridge convert"):
+    with pytest.raises(InputError, match=r"edited\.parquet is a Parquet file but not a capture .*swapbridge convert"):
         read_capture(edited(path, lambda frame: frame, facts))
     words = edited(path, lambda frame: frame.with_columns(identifier=pl.lit("hello")))
     with pytest.raises(InputError, match=r"not a capture .*identifier.*swapbridge convert"):
@@ -322,7 +322,7 @@ def test_nothing_is_left_half_written(tmp_path: Path, make_capture: Make) -> Non
         convert(tmp_path / "kept.log", tmp_path / "w.xyz")
     with pytest.raises(InputError, match="is the capture itself"):
         convert(tmp_path / "kept.log", tmp_path / "kept.log")
-    with pytest.raises(InputError, match="no frames"):
+    with pytest.raises(InputError, match="no readable frames"):
         convert(tmp_path / "kept.log", tmp_path / "kept.asc")
     assert sorted(path.name for path in tmp_path.iterdir()) == ["kept.asc", "kept.log", "kept.parquet"]
     assert all(path.read_text() == "old" for path in tmp_path.iterdir())

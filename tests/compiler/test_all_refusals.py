@@ -48,11 +48,11 @@ def test_every_independent_refusal_in_one_run() -> None:
         "clamp it: clamp(..., 0 rpm, 8191.75 rpm)",
         "temperature (degC) can't be used as a plain number",
         "it is a warning (malfunction_lamp) made from donor.PCM_FAST.RPM",
-        "host.EngineStatus.State: it is not named",
+        "host.EngineStatus.State: it has no line",
         "an actual torque up to 650 Nm would be reported as 300 Nm at most",
         "no signal 'Peda'; did you mean Pedal?",
         "bus host has no message 'Nothing'",
-        "host.EngineStatus.Running: it is not named",
+        "host.EngineStatus.Running: it has no line",
         "a made-up status of a braking module is never sent",
         "a torque or throttle request needs limits",
     ):

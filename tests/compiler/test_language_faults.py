@@ -109,11 +109,11 @@ def test_the_number_behind_a_choice() -> None:
 @pytest.mark.parametrize(
     ("text", "reason"),
     [
-        (HEAD + '[constants]\nmin = "3 rpm"\n', "'min' is a word of the language"),
-        (HEAD + '[constants]\ntrue = "3 rpm"\n', "'true' is a word of the language"),
-        (HEAD + '[values]\ndelay = "true"\n', "'delay' is a word of the language"),
-        (HEAD + '[values]\na = "not b"\nb = "a or true"\n', "is made from itself; break the circle"),
-        (HEAD + '[values]\na = "a + 1"\n', "'a' is made from itself"),
+        (HEAD + '[constants]\nmin = "3 rpm"\n', "'min' is a reserved word"),
+        (HEAD + '[constants]\ntrue = "3 rpm"\n', "'true' is a reserved word"),
+        (HEAD + '[values]\ndelay = "true"\n', "'delay' is a reserved word"),
+        (HEAD + '[values]\na = "not b"\nb = "a or true"\n', "is defined by itself; remove the circular reference"),
+        (HEAD + '[values]\na = "a + 1"\n', "'a' is defined by itself"),
         (HEAD.replace('name = "test swap"', "step_ms = 0.001"), r"step_ms = 0.001 is out of reach; write 1 to 1000"),
         (HEAD.replace('name = "test swap"', "step_ms = 1001"), r"step_ms = 1001 is out of reach"),
     ],

@@ -81,7 +81,10 @@ def test_translator_contract_and_exact_reference_agree(seen: str) -> None:
 @pytest.mark.parametrize(
     ("seen", "reason"),
     [
-        (', seen = { "donor.PCM_FAST.RPM" = ["0 rpm", "1 rpm"] }', r"its value hangs on donor.PCM_SLOW.Coolant; write"),
+        (
+            ', seen = { "donor.PCM_FAST.RPM" = ["0 rpm", "1 rpm"] }',
+            r"its value depends on donor.PCM_SLOW.Coolant; write",
+        ),
         (', seen = ["0 rpm", "1 rpm"]', r"rotational speed"),
         (', seen = ["donor.PCM_SLOW.Coolant", "1 degC"]', r"its ends are not constants"),
         (', seen = ["0 degC"]', r"seen needs two values"),

@@ -128,7 +128,7 @@ def test_lives_agree_with_contract_and_reference(when: str) -> None:
         ("once = 0.5", "once is not true or a number up to 255"),
         ("once = 256\nperiod_ms = 10", "once is not true or a number"),
         ("once = -1", "once is not true or a number"),
-        ("once = 3", "how far apart is not known; state period_ms"),
+        ("once = 3", "the interval between them is not known; state period_ms"),
         ('once = 3\nperiod_ms = 10\non_arrival = ["donor.PCM_FAST"]', "can't have other triggers"),
         ("period_ms = 10\nlast_ms = 100", "its states never end before the bus sleeps"),
     ],

@@ -47,7 +47,7 @@ def refusal(text: str, source: tuple[MapSignal, ...], target: tuple[MapSignal, .
 def test_an_unsigned_64_bit_signal_is_copied_or_refused() -> None:
     source = (signal("A", 0, 64),)
     message = refusal('B = { value = "donor.Odd.A / 2", role = "value", fallback = "0" }', source, (signal("B", 0, 8),))
-    assert re.search(r"donor.Odd.A is an unsigned 64-bit signal, which can only be copied as it is; name it", message)
+    assert re.search(r"donor.Odd.A is an unsigned 64-bit signal, which can only be copied unchanged; name it", message)
     plan = odd('B = { value = "donor.Odd.A", role = "value", fallback = "0" }', source, (signal("B", 0, 64),)).plan
     translator = Translator(plan)
     translator.on_frame(0, 0x123, b"\xff" * 7 + b"\xfe", 0)
@@ -61,9 +61,9 @@ def test_a_multiplexer_within_a_multiplexer_is_refused_by_name() -> None:
         signal("Deep", 8, 8, mux_signal="Sub", mux_values=(2,)),
     )
     message = refusal('B = { value = "donor.Odd.Deep", role = "value", fallback = "0" }', source, (signal("B", 0, 8),))
-    assert "signal Deep hangs on a multiplexer within a multiplexer; use a signal of the first level" in message
+    assert "signal Deep depends on a multiplexer inside a multiplexer; use a signal of the first level" in message
     message = refusal('Page = { value = "1", role = "value", fallback = "1" }', (signal("A", 0, 8),), source)
-    assert "host.Odd.Deep hangs on Sub, a multiplexer within a multiplexer; such a message can't be sent" in message
+    assert "host.Odd.Deep depends on Sub, a multiplexer inside a multiplexer; such a message can't be sent" in message
 
 
 def test_a_message_with_two_checksums_is_not_sent() -> None:
@@ -73,9 +73,7 @@ def test_a_message_with_two_checksums_is_not_sent() -> None:
         signal("S2", 56, 8, checksum=Checksum(Layout(56, 8), Sum(8, (0, 6), 8, -1, -1))),
     )
     message = refusal('B = { value = "1", role = "value", fallback = "0" }', (signal("A", 0, 8),), target)
-    assert (
-        "host.Odd has more than one checksum, and a message is made with one; leave the message to its own" in message
-    )
+    assert "host.Odd has more than one checksum, and only one can be generated; leave the message to its own" in message
 
 
 def test_a_checksum_in_two_places_is_made_whole() -> None:

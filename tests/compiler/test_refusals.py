@@ -75,10 +75,13 @@ CASES = {
     "no sense of a product": (ACK + 'Brake = "donor.PCM_FAST.RPM * donor.PCM_FAST.RPM > 0 rpm"', r"has no unit here"),
     "divisor may be 0": (
         TORQUE + 'Actual = "donor.PCM_FAST.Tq / donor.PCM_SLOW.Ratio"\nPedal = "0 %"',
-        r"the divisor can be 0 \(it goes from 0 to about 255.996094\); say what then: a / b else 0",
+        r"the divisor can be 0 \(it goes from 0 to about 255.996094\); state the result for that case: a / b else 0",
     ),
     "number as condition": (ACK + 'Brake = "choose(donor.PCM_FAST.RPM, true, false)"', r"a condition is expected here"),
-    "choice as number": (ACK + 'Brake = "donor.PCM_FAST.Mode + 1 > 0"', r"a choice can't be computed with; turn it"),
+    "choice as number": (
+        ACK + 'Brake = "donor.PCM_FAST.Mode + 1 > 0"',
+        r"a choice can't be used in arithmetic; turn it",
+    ),
     "unknown choice": (
         ACK + "Brake = \"donor.PCM_FAST.Mode == 'Idel'\"",
         r"'Idel' is not one of its choices; did you mean Idle",
@@ -136,11 +139,11 @@ CASES = {
     "no 'not available' code": (ACK + OK_STATE.replace("\"'Stopped'\"", '"not available"'), r"no 'invalid' value"),
     "fallback outside": (
         TORQUE + 'Actual = { value = "max(donor.PCM_FAST.Tq, -500 Nm)", fallback = "5000 Nm" }\nPedal = "0 %"',
-        r"the fallback of host.EngineTorque.Actual is outside what its bits can say",
+        r"the fallback of host.EngineTorque.Actual is outside the range of its bits",
     ),
     "signals left out": (
         ACK.replace('rest = "zero"', "") + 'Brake = "true"',
-        r"host.Ack.State: it is not named: what should it say",
+        r"host.Ack.State: it has no line: what should be sent",
     ),
     "own checksum": (TORQUE + 'Actual = "0 Nm"\nPedal = "0 %"\nXor = "3"', r"is a checksum, which is always computed"),
     "unknown role": (
@@ -199,7 +202,7 @@ CASES = {
     ),
     "no such answer": (
         '[diagnostics]\nmode = "answer"\ntester = "host"\nanswers = { "E7" = "0" }\n',
-        r"E7 is no identifier of service 01",
+        r"E7 is not a numeric parameter of service 01",
     ),
     "a torque called something harmless": (
         TORQUE
@@ -252,7 +255,7 @@ CASES = {
         + ACK.replace("period_ms = 20", 'period_ms = 20\nstates = ["crank", "after_run"]')
         + OK_STATE
         + 'Brake = "true"',
-        r"host.Ack would never be sent: it waits for crank, after_run, and nothing leads there; say under \[states\]",
+        r"host.Ack would never be sent: it waits for crank, after_run, a state that is never reached; define it under \[states\]",
     ),
     "no state": (
         ACK.replace("period_ms = 20", "period_ms = 20\nstates = []") + OK_STATE + 'Brake = "true"',
@@ -260,7 +263,7 @@ CASES = {
     ),
     "an invalid code beyond the bits": (
         '[sources."donor.PCM_FAST".signals.Run]\ninvalid = [2]\n' + ACK + OK_STATE + 'Brake = "true"',
-        r"2 is said to be an invalid raw value of donor.PCM_FAST.Run, which has 0 to 1",
+        r"2 is listed as an invalid raw value of donor.PCM_FAST.Run, whose range is 0 to 1",
     ),
     "clamp upside down": (ACK + 'Brake = "clamp(donor.PCM_FAST.RPM, 5 rpm, 3 rpm) > 0 rpm"', r"lower end is above"),
     "float": (ACK + 'Brake = "donor.PCM_MUX.Float > 0"', r"floating-point signal, which can only be copied"),
@@ -466,13 +469,16 @@ def test_a_map_without_senders_warns_until_the_builder_says_the_sender_is_gone()
         ("x = ", "is not TOML"),
         ('[bridge]\nname = 3\n[buses.a]\nplacement = "inline"\n', "name is not text in quotes"),
         ('[buses.a]\nplacement = "beside"\n', "placement 'beside' is not known; write \"inline\""),
-        ('[buses.a]\nplacement = "inline"\nbitrate = 5\n', "'bitrate' means nothing here; did you mean 'bit_rate'"),
+        ('[buses.a]\nplacement = "inline"\nbitrate = 5\n', "'bitrate' is not known; did you mean 'bit_rate'"),
         ('[buses.a]\nplacement = "inline"\nbit_rate = 5\n', "the bit rate is outside"),
         (
             '[buses.a]\nplacement = "inline"\n[[messages]]\nsend = "a.B"\nperiod_ms = -1\n',
             "period_ms = -1 is out of reach",
         ),
-        ('[buses.a]\nplacement = "inline"\n[[messages]]\nsend = "a.B"\nperiod_ms = nan\n', "is not a number"),
+        (
+            '[buses.a]\nplacement = "inline"\n[[messages]]\nsend = "a.B"\nperiod_ms = nan\n',
+            "can't be represented exactly",
+        ),
         ('[buses.a]\nplacement = "inline"\n[[pass]]\nfrom = "a"\nto = "b"\nids = ["GG"]\n', "is not hexadecimal"),
         (
             '[buses.a]\nplacement = "inline"\n[[messages]]\nsend = "a.B"\nstates = ["running"]\n',

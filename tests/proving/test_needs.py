@@ -52,7 +52,7 @@ def test_a_line_ends_where_toml_ends_it(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("[[need]]\nbus='host'", "need 1 does not say whose"),
+        ("[[need]]\nbus='host'", "need 1 does not name the module"),
         ("[[need]]\nmodule='x'\nhow='magic'", "how is 'magic'"),
         ("[[need]]\nmodule='x'\nbus='host'", "an id, a role or a signal"),
         ("[[need]]\nmodule='x'\nbus='host'\nid='zz'", "not hexadecimal"),

@@ -204,7 +204,7 @@ def test_bus_is_chosen_by_name() -> None:
     )
     signal_map = SignalMap((MapMessage("M", 0x123, False, 1, (MapSignal("S", Layout(0, 8)),)),))
     assert decode_columns(two, signal_map, bus="body")["M", "S"].values.tolist() == [2.0]
-    with pytest.raises(InputError, match=r"on the buses engine and body: say which"):
+    with pytest.raises(InputError, match=r"on the buses engine and body: name the bus"):
         decode_columns(two, signal_map)
     with pytest.raises(InputError, match="has no bus 'chassis'"):
         decode_columns(two, signal_map, bus="chassis")

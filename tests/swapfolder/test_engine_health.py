@@ -72,7 +72,7 @@ def test_sheet_is_read_and_told(tmp_path: Path) -> None:
         ("[[engine]]\nwhich='donor'\n[[engine.cylinder]]\nnumber=1\n[[engine.cylinder]]\nnumber=1", "appears twice"),
         ("[[engine]]\nwhich='donor'\n[[engine]]\nwhich='donor'", "two sheets"),
         ("[[engine]]\nwhich='donor'\n[[engine.cylinder]]\nnumber=1\nsupply=true\ncylinder=1", "not a gauge pressure"),
-        ("engine = 3", r"\[\[engine\]\] tables only"),
+        ("engine = 3", r"contains only \[\[engine\]\] tables"),
         ("nonsense", "not valid TOML"),
     ],
 )

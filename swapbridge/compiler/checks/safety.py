@@ -228,7 +228,7 @@ def _authenticated(bridge: BridgeFile, draft: SendDraft) -> None:
                 bridge,
                 draft,
                 f"{signal.name} looks like a message authentication code, which can't be generated without the key",
-                "leave the message to its own sender; if the map is wrong, correct it and give the reason in its comment",
+                "leave the message to its own sender; if the map is wrong, correct it and say why in its comment",
             )
 
 
@@ -346,7 +346,7 @@ def _need_role(bridge: BridgeFile, draft: SendDraft, signal: MapSignal) -> None:
             bridge,
             draft,
             "a number without a role is not sent, since it might be a torque",
-            'state its role: role =  "engine_speed" and the like, or role = "value" with a fallback',
+            'state its role: role = "engine_speed" and the like, or role = "value" with a fallback',
             signal.name,
             MISSING,
         )
