@@ -255,7 +255,7 @@ CASES = {
         + ACK.replace("period_ms = 20", 'period_ms = 20\nstates = ["crank", "after_run"]')
         + OK_STATE
         + 'Brake = "true"',
-        r"host.Ack would never be sent: it waits for crank, after_run, a state that is never reached; define it under \[states\]",
+        r"host.Ack would never be sent: it waits for crank, after_run, a state that is never reached; define it",
     ),
     "no state": (
         ACK.replace("period_ms = 20", "period_ms = 20\nstates = []") + OK_STATE + 'Brake = "true"',
