@@ -1,4 +1,4 @@
-"""Plan room: Python source specialised for one checked plan: expressions, packing, checksums.
+"""Plan room: Python source specialised for one checked plan: tables, packing, checksums.
 
 Only integers of a plan that `check_plan` accepted are written into it, never a name or text of a file.
 """
@@ -9,143 +9,11 @@ from collections.abc import Callable, Mapping
 
 from swapbridge.core.integrity import Checksum, FieldSum, is_added, turns_of
 from swapbridge.core.layout import Layout, Piece, SplitLayout, pieces
-from swapbridge.plan.model import EFFECTS, OP_ARITY, Block, Lookup, Op, Plan, Send, Table
+from swapbridge.plan.model import Lookup, Send, Table
 
 M = 0xFFFF_FFFF
-H = 1 << 31
-MAX_NESTING = 12
-"""Operations written into one another, so that no expression is too deep for Python's own parser."""
 PLAIN_BYTE = tuple(range(256))
 """Table of a byte that goes into a checksum as it is: an XOR, a plain sum."""
-
-
-class BlockWriter:
-    """Writes the operations of one block as Python statements; values used once go into their user's expression.
-
-    A register that is no variable of its own is a text that reads slots when its user is reached, so before a slot is
-    stored every such register that is still needed is put into a variable.
-    """
-
-    def __init__(self, plan: Plan, block: Block, keep: set[int], indent: str) -> None:
-        self.plan, self.block, self.indent = plan, block, indent
-        self.lines: list[str] = []
-        self._text: dict[int, str] = {}
-        self._condition: dict[int, str] = {}
-        self._depth: dict[int, int] = {}
-        self._slots: dict[int, frozenset[int]] = {}
-        self._wanted = set(keep)
-        for number in range(len(block) - 1, -1, -1):
-            if number in self._wanted or block[number].kind in EFFECTS:
-                self._wanted.add(number)
-                self._wanted.update(block[number].args)
-        self._uses = [2 if number in keep else 0 for number in range(len(block))]
-        self._last_use = [len(block) if number in keep else -1 for number in range(len(block))]
-        for number in sorted(self._wanted):
-            for arg in block[number].args:
-                self._uses[arg] += 2 if self._names_twice(block[number]) else 1
-                self._last_use[arg] = max(self._last_use[arg], number)
-
-    def write(self) -> list[str]:
-        """The statements, in order."""
-        for number in sorted(self._wanted):
-            self._write(number, self.block[number])
-        return self.lines
-
-    def register(self, number: int) -> str:
-        """Expression for a register after `write`."""
-        return self._text[number]
-
-    def _names_twice(self, op: Op) -> bool:
-        return op.kind in ("min", "max") or (op.kind == "div" and self.block[op.a].low < 0)
-
-    def _write(self, number: int, op: Op) -> None:
-        if op.kind == "store":
-            self._store(number, op)
-            return
-        if op.kind == "delay":
-            self.lines.append(f"{self.indent}v{number} = q{op.value}[0]; q{op.value}.append({self._text[op.a]})")
-            self._text[number] = self._condition[number] = f"v{number}"
-            self._depth[number], self._slots[number] = 0, frozenset()
-            return
-        self._text[number] = self._expression(op)
-        self._condition[number] = self._as_condition(op) or self._text[number]
-        self._depth[number] = 1 + max((self._depth[r] for r in op.args), default=0)
-        slots = [self._slots[r] for r in op.args]
-        self._slots[number] = frozenset({op.value} if op.kind == "load" else ()).union(*slots)
-        plain = op.kind in ("const", "load", "fresh")
-        if not plain and (self._uses[number] > 1 or self._depth[number] >= MAX_NESTING):
-            self._make_variable(number)
-
-    def _store(self, number: int, op: Op) -> None:
-        for register, slots in self._slots.items():
-            if op.value in slots and self._last_use[register] > number:
-                self._make_variable(register)
-        if self._last_use[number] >= 0 and op.value in self._slots[op.a]:
-            self._make_variable(op.a)
-        self.lines.append(f"{self.indent}s{op.value} = {self._text[op.a]}")
-        self._text[number], self._condition[number] = self._text[op.a], self._condition[op.a]
-        self._depth[number], self._slots[number] = self._depth[op.a], self._slots[op.a]
-
-    def _make_variable(self, number: int) -> None:
-        self.lines.append(f"{self.indent}v{number} = {self._text[number]}")
-        self._text[number] = self._condition[number] = f"v{number}"
-        self._depth[number], self._slots[number] = 0, frozenset()
-
-    def _as_condition(self, op: Op) -> str:
-        """What is true where the register is not 0, if there is a shorter text than the register's own."""
-        if op.kind in ("and", "or"):
-            return f"({self._condition[op.a]} {op.kind} {self._condition[op.b]})"
-        return f"(not {self._condition[op.a]})" if op.kind == "not" else ""
-
-    def _expression(self, op: Op) -> str:
-        a, b, c = (self._text[r] if i < OP_ARITY[op.kind] else "" for i, r in enumerate((op.a, op.b, op.c)))
-        simple = {"add": "+", "sub": "-", "mul": "*", "lt": "<", "le": "<=", "eq": "==", "ne": "!="}
-        if op.kind in simple:
-            return f"({a} {simple[op.kind]} {b})"
-        if op.kind in ("and", "or"):
-            if all(self.block[r].low >= 0 and self.block[r].high <= 1 for r in op.args):
-                return f"({a} {op.kind} {b})"
-            return f"(1 if {self._as_condition(op)} else 0)"
-        if op.kind == "not":
-            return f"(0 if {self._condition[op.a]} else 1)"
-        if op.kind == "const":
-            return str(op.value) if op.value >= 0 else f"({op.value})"
-        if op.kind == "div":
-            return self._division(op, a, b)
-        if op.kind == "select":
-            return f"({b} if {self._condition[op.a]} else {c})"
-        if op.kind in ("min", "max"):
-            return f"({a} if {a} {'<' if op.kind == 'min' else '>'} {b} else {b})"
-        return self._rare(op, a, b)
-
-    def _rare(self, op: Op, a: str, b: str) -> str:
-        texts = {
-            "load": f"s{op.value}",
-            "neg": f"(-{a})",
-            "abs": f"abs({a})",
-            "mod": f"({a} % {b})",
-            "table": f"tables[{op.value}]({a})",
-            "fresh": f"f{op.value}",
-            "age": f"(now - l{op.value} if f{op.value} else {H - 1})",
-            "awake": f"awake[{op.value}]",
-        }
-        if op.kind == "lookup":
-            return f"lookups[{op.value}]({a}, {self.plan.lookups[op.value].default})"
-        return texts[op.kind]
-
-    def _division(self, op: Op, a: str, b: str) -> str:
-        top, bottom = self.block[op.a], self.block[op.b]
-        if bottom.kind != "const":
-            return f"div_round({a}, {b})"
-        divisor = bottom.value
-        if divisor < 0:
-            return f"div_round({a}, {b})"
-        half = divisor // 2
-        over = f">> {divisor.bit_length() - 1}" if divisor & (divisor - 1) == 0 else f"// {divisor}"
-        positive = f"(({a} + {half}) {over})"
-        if top.low >= 0:
-            return positive
-        return f"({positive} if {a} >= 0 else -(({half} - {a}) {over}))"
 
 
 def make_table(table: Table) -> Callable[[int], int]:

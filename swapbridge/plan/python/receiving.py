@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from swapbridge.plan.model import Feed, Plan, Receive
+from swapbridge.plan.model import CounterCheck, Feed, Plan, Receive
 from swapbridge.plan.python.codegen import extract_text
 
 
@@ -22,7 +22,7 @@ def receive_body(plan: Plan, number: int, receive: Receive, check: str) -> list[
     if receive.mux is not None:
         out.append(f"        mux = {extract_text(receive.mux)}")
     for n, feed in feeds:
-        out += _feed(n, feed)
+        out += _feed(plan, n, feed)
     length = receive.minimum_length
     short = [f"        if len(data) < {length}:", *refuse] if length else []
     if "\n".join(out).count("data[") <= length:
@@ -61,16 +61,33 @@ def find_group(groups: Sequence[tuple[int, Receive]]) -> list[str]:
     return [*out, "        grouped[bus][word] = found", "        return found"]
 
 
+def counter_masks(number: int, check: CounterCheck) -> dict[str, tuple[int, ...]]:
+    """What a short counter may be next: for each value a mask of the next ones; behind them, for -1, all of them."""
+    if check.high > _MOST_MASKED:
+        return {}
+    cycle = check.high - check.low + 1
+    masks = []
+    for value in range(check.high + 1):
+        following = {check.low + (value - check.low + k * check.step) % cycle for k in range(1, check.lost_ok + 2)}
+        masks.append(sum(1 << one for one in following))
+    return {f"next{number}": (*masks, -1)}
+
+
+_MOST_MASKED = 31
+
+
 def _counter_check(number: int, receive: Receive, clear: str) -> list[str]:
     check = receive.counter
     assert check is not None
     cycle = check.high - check.low + 1
     good = {k * check.step % cycle for k in range(1, check.lost_ok + 2)}
     steps = f"(value - c{number}) % {cycle}"
-    if good == set(range(1, len(good) + 1)):
-        wrong = f"not 0 < {steps} <= {len(good)}"
+    if check.high <= _MOST_MASKED:
+        wrong = f"not next{number}[c{number}] >> value & 1"
+    elif good == set(range(1, len(good) + 1)):
+        wrong = f"c{number} >= 0 and not 0 < {steps} <= {len(good)}"
     else:
-        wrong = f"{steps} not in {{{', '.join(map(str, sorted(good)))}}}"
+        wrong = f"c{number} >= 0 and {steps} not in {{{', '.join(map(str, sorted(good)))}}}"
     out = [f"        value = {extract_text(check.layout)}"]
     low, high = check.layout.raw_range
     if (check.low, check.high) != (low, high):
@@ -80,7 +97,7 @@ def _counter_check(number: int, receive: Receive, clear: str) -> list[str]:
             "            return",
         ]
     out += [
-        f"        if c{number} >= 0 and {wrong}:",
+        f"        if {wrong}:",
         f"            c{number} = value; {clear}",
         "            return",
         f"        c{number} = value",
@@ -88,7 +105,7 @@ def _counter_check(number: int, receive: Receive, clear: str) -> list[str]:
     return out
 
 
-def _feed(n: int, feed: Feed) -> list[str]:
+def _feed(plan: Plan, n: int, feed: Feed) -> list[str]:
     pad, out = "        ", []
     if feed.mux_values:
         values = f"({', '.join(map(str, feed.mux_values))},)"
@@ -97,35 +114,51 @@ def _feed(n: int, feed: Feed) -> list[str]:
         )
         pad = "            "
     out += [
-        f"{pad}if now - l{n} > {feed.max_age_us}:",
-        f"{pad}    f{n} = g{n} = 0",
+        f"{pad}if not f{n} or now - l{n} > {feed.max_age_us}: renew{n}(now)",
         f"{pad}l{n} = now",
     ]
     for extract in feed.extracts:
         out.append(f"{pad}s{extract.slot} = {extract_text(extract.layout)}")
         if extract.valid_slot >= 0:
             out.append(f"{pad}s{extract.valid_slot} = {_validity(f's{extract.slot}', extract.invalid)}")
-    out += [
-        f"{pad}if not f{n}:",
-        f"{pad}    if g{n} < 255: g{n} += 1",
-        f"{pad}    if g{n} >= ({feed.good_again} if e{n} else {feed.good_first}):",
-        f"{pad}        f{n} = e{n} = 1",
-        f"{pad}    sweep_at = now",
-    ]
     if feed.triggers:
         out.append(f"{pad}if f{n}:")
         for t in feed.triggers:
-            out += asked_for(t, f"{pad}    ")
+            out += asked_for(plan, t, f"{pad}    ")
     return out
 
 
-def asked_for(n: int, pad: str) -> list[str]:
-    """Send n, if active, becomes pending: it wants as soon as it is not blocked."""
+def renewed(n: int, feed: Feed) -> list[str]:
+    """Body of ``renew{n}(now)``: a good frame of a feed that is not fresh, or was too long away."""
     return [
-        f"{pad}if a{n} and o{n} < w{n}:",
-        f"{pad}    w{n} = o{n}",
-        f"{pad}    if w{n} < until: until = w{n}",
+        f"        if now - l{n} > {feed.max_age_us}: f{n} = g{n} = 0",
+        f"        if g{n} < 255: g{n} += 1",
+        f"        if g{n} >= ({feed.good_again} if e{n} else {feed.good_first}): f{n} = e{n} = 1",
+        "        sweep_at = now",
     ]
+
+
+def asked_for(plan: Plan, n: int, pad: str) -> list[str]:
+    """Send n, if active, becomes pending: it wants as soon as it is not blocked."""
+    send = plan.sends[n]
+    out = [f"{pad}if a{n} and o{n} < w{n}:"]
+    may_wait = send.gap_us or send.delay_us
+    inner = f"{pad}    "
+    if may_wait:
+        out.append(f"{inner}if o{n} <= now:")
+        inner += "    "
+    if send.period_us or send.count or send.check_us:
+        # `ahead` may have been this send's own time: then it is looked for anew
+        out.append(f"{inner}if w{n} == ahead: ahead = 0")
+    out.append(f"{inner}w{n} = o{n}; ready |= {1 << n}; until = 0")
+    if may_wait:
+        out += [
+            f"{pad}    else:",
+            f"{inner}w{n} = o{n}",
+            f"{inner}if w{n} < ahead: ahead = w{n}",
+            f"{inner}if w{n} < until: until = w{n}",
+        ]
+    return out
 
 
 def _validity(text: str, invalid: tuple[tuple[int, int], ...]) -> str:

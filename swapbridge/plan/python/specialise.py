@@ -2,13 +2,15 @@
 
 Only integers of a plan that `check_plan` accepted go into the source. What is written differently from the plan's
 contract is only faster. The clock is made one that never wraps, so that times are compared plainly. Each send keeps
-the one time `w` at which it wants next (`NEVER` while it waits for a trigger or is not active), and `until` is the
-earliest of these and of the tasks' timers: before it, `poll` has nothing to do.
+the one time `w` at which it wants next (`NEVER` while it waits for a trigger or is not active). `ready` has a bit for
+each send whose time has come, `ahead` is the earliest time of the others and of the tasks' timers, and `until` says
+both in one: before it, `poll` has nothing to do.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from struct import Struct
 from types import CodeType
 from typing import Any
@@ -16,10 +18,9 @@ from typing import Any
 from swapbridge.core.integrity import Checksum, FieldSum
 from swapbridge.core.layout import Layout, pieces
 from swapbridge.plan.model import CLAIM_MASK, EXACT_MASK, CounterOut, Plan, Send, Variant
+from swapbridge.plan.python.blocks import BlockWriter, H, ResultTables
 from swapbridge.plan.python.codegen import (
     PLAIN_BYTE,
-    BlockWriter,
-    H,
     M,
     Packer,
     checksum_tables,
@@ -28,14 +29,18 @@ from swapbridge.plan.python.codegen import (
     piece_text,
 )
 from swapbridge.plan.python.joined import NEVER
-from swapbridge.plan.python.receiving import asked_for, find_group, one_sender, receive_body
+from swapbridge.plan.python.receiving import asked_for, counter_masks, find_group, one_sender, receive_body, renewed
 
 _CLOCK = [
     f"        if now < seen: epoch += {M + 1}",
     "        seen = now",
-    "        now += epoch",
+    "        if epoch: now += epoch",
 ]
 """The 32-bit clock made one that never wraps: time never goes back."""
+
+
+_UNTIL = "until = 0 if ready or queue else ahead"
+"""0, or long ago, while a send is ready or a passed frame waits."""
 
 
 def _is_timed(send: Send) -> bool:
@@ -49,10 +54,22 @@ class PlanWriter:
     a feed; c previous counter value and p sender of a receive; t timer of a task; and of a send: w when it wants, d
     due_at, k check_at, o open_at (in the past when not blocked), a active, m left, z end, i index, h last payload,
     n counter, y further counters, lost. A send without triggers, request and checks wants when due, so it has no d.
+
+    Parameters
+    ----------
+    plan : Plan
+    functions : mapping
+        What the source calls, by name.
+
+    Attributes
+    ----------
+    constants : dict
+        What it reads besides, by name.
     """
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, functions: Mapping[str, Any]) -> None:
         self.plan = plan
+        self._results = ResultTables(plan, functions)
         self.constants: dict[str, Any] = {}
         self._watched = {n for claim in plan.claims for n in claim.sends}
         self._memory = self._initial_memory()
@@ -67,6 +84,8 @@ class PlanWriter:
         self._receive_checks: dict[int, str] = {}
         self._send_checks: dict[int, str] = {}
         for number, receive in enumerate(plan.receives):
+            if receive.counter is not None:
+                self.constants |= counter_masks(number, receive.counter)
             if receive.checksum is not None:
                 text = self._checksum(receive.checksum, number, receive.minimum_length, {})
                 self._receive_checks[number] = text
@@ -86,57 +105,45 @@ class PlanWriter:
             self.constants[f"by{number}"] = checksum.by_counter
         return checksum_text(checksum, number, constant, tables, known)
 
-    def arguments(self) -> list[str]:
-        """Names that `build` takes."""
-        fixed = [
-            "SentFrame",
-            "new_frame",
-            "from_bytes",
-            "deque",
-            "partial",
-            "div_round",
-            "tables",
-            "lookups",
-            "plan_passes",
-        ]
-        return [*fixed, "JoinedAnswer", "plan_joined", *self.constants]
-
     def source(self) -> str:
         """The whole source: one function `build` that gives on_frame, poll, next_poll and the reports."""
         plan = self.plan
-        lines = [f"def build({', '.join(self.arguments())}):"]
+        lines = ["def build():"]
         lines += [f"    {name} = {value}" for name, value in self._memory.items()]
+        for number, feed in enumerate(plan.feeds):
+            lines += self._function(f"renew{number}(now)", renewed(number, feed))
         for number, receive in enumerate(plan.receives):
             body = receive_body(plan, number, receive, self._receive_checks.get(number, ""))
             lines += self._function(f"r{number}(data, now)", body)
             if receive.any_sender:
                 lines += self._function(f"o{number}_(sender, data, now)", one_sender(plan, number, receive))
-        lines += self._function("sweep(now)", self._sweep())
+        lines += self._function("scan(now)", self._scan())
         lines += self._function("apply(now)", self._apply())
+        lines += self._function("start(now)", self._start())
+        lines += self._function("sweep(now)", self._sweep())
+        lines += self._function("wake(bus, now)", self._wake())
         for number, task in enumerate(plan.tasks):
-            body = BlockWriter(plan, task.block, set(), "        ").write()
+            body = BlockWriter(plan, task.block, set(), "        ", self._results).write()
             lines += self._function(f"task{number}(now)", body)
         for number, send in enumerate(plan.sends):
             lines += self._function(f"e{number}_(now)", self._send(number, send))
-        lines += self._function("start(now)", self._start())
+        lines.append(f"    evaluate = {{{', '.join(f'{1 << n}: e{n}_' for n in range(len(plan.sends)))}}}")
         lines += self._joined()
-        if plan.joined is not None:
-            lines += self._function("settle()", self._soonest())
         for number, claim in enumerate(plan.claims):
             ended = [f"        lost{n} = 1; {self._ended(n)}" for n in claim.sends]
-            lines += self._function(f"lose{number}()", [*ended, *self._soonest()])
+            lines += self._function(f"lose{number}(now)", [*ended, "        scan(now)"])
         lines += self._handlers()
         if self._groups:
             lines += self._function("find_group(bus, word)", find_group(self._groups))
         if plan.passes:
             lines += self._function("find_ways(bus, word)", self._find_ways())
         lines += self._function("on_frame(bus, word, data, now)", self._on_frame())
-        lines += self._function("first(now)", self._first())
         lines += self._function("look(now)", self._look())
         lines += self._function("poll(now)", [*_CLOCK, "        return None if now < until else look(now)"])
         lines += self._function("next_poll(now)", self._next_poll())
         lines += self._function("reports()", self._reports())
         lines.append("    return on_frame, poll, next_poll, reports")
+        self.constants |= self._results.tuples
         return "\n".join(lines) + "\n"
 
     def _function(self, head: str, body: list[str]) -> list[str]:
@@ -168,8 +175,10 @@ class PlanWriter:
             out |= {f"y{n}_{k}": str(counter.low) for k, counter in enumerate(send.more_counters)}
             if send.linger_us:
                 out[f"z{n}"] = str(NEVER)
-        out |= dict.fromkeys(("started", "applied", "until", "sweep_at", "seen", "epoch", "bad", "dropped"), "0")
+        times = ("until", "ahead", "ready", "sweep_at", "seen", "epoch")
+        out |= dict.fromkeys((*times, "started", "applied", "bad", "dropped"), "0")
         out |= dict.fromkeys(("awake", "heard"), str([0] * len(plan.buses)))
+        out["quiet"] = str([1] * len(plan.buses))
         out |= {f"lost{n}": "0" for n in self._watched}
         out["queue"] = "deque()"
         out["passing"] = f"[{', '.join('{}' for _ in plan.buses)}]"
@@ -178,9 +187,12 @@ class PlanWriter:
     # --- latches and states
 
     def _sweep(self) -> list[str]:
-        """Latches, done before any block runs: `sweep_at` is the earliest time at which one may fall."""
+        """Latches, done before any block runs: `sweep_at` is the earliest time at which one may fall.
+
+        It is 0 at first, so the first `poll` starts the clock here.
+        """
         plan = self.plan
-        out = [f"        best = {H - 1}"]
+        out = ["        if not started: start(now)", f"        best = {H - 1}"]
         for n, feed in enumerate(plan.feeds):
             out += [
                 f"        if f{n} or g{n}:",
@@ -192,10 +204,22 @@ class PlanWriter:
             out += [
                 f"        if awake[{n}]:",
                 f"            x = now - heard[{n}]",
-                f"            if x > {bus.silent_us}: awake[{n}] = 0",
+                f"            if x > {bus.silent_us}: awake[{n}] = 0; quiet[{n}] = 1",
                 f"            elif {bus.silent_us} - x < best: best = {bus.silent_us} - x",
             ]
         return [*out, "        sweep_at = now + best + 1"]
+
+    def _wake(self) -> list[str]:
+        """A frame of a bus that is `quiet`: it may start the clock, wake the bus and wake the plan."""
+        return [
+            "        if not started: start(now)",
+            "        if not awake[bus]:",
+            "            awake[bus], sweep_at = 1, now",
+            "        quiet[bus] = 0",
+            f"        if s0 == 0 and {tuple(int(b.wakes) for b in self.plan.buses)!r}[bus]:",
+            "            s0 = 1",
+            "            apply(now)",
+        ]
 
     def _apply(self) -> list[str]:
         out = []
@@ -224,7 +248,8 @@ class PlanWriter:
                     f"            if z{n} == {NEVER}: z{n} = now + {send.linger_us}",
                 ]
             out += ["        else:", f"            {self._ended(n)}"]
-        return [*out, "        applied = s0", *self._soonest()]
+        asleep = f"        if s0 == 0: quiet[:] = {[1] * len(self.plan.buses)}"
+        return [*out, "        applied = s0", asleep, "        scan(now)"]
 
     def _ended(self, n: int) -> str:
         """Send n is no longer active."""
@@ -239,14 +264,15 @@ class PlanWriter:
             times.append(f"max(k{n}, o{n})" if send.gap_us or send.delay_us else f"k{n}")
         return f"min({', '.join(times)})" if len(times) > 1 else (times or [str(NEVER)])[0]
 
-    def _soonest(self) -> list[str]:
-        """`until` is the earliest time that something is due: now, or long ago, while a passed frame waits."""
-        names = [f"t{n}" for n in range(len(self.plan.tasks))] + [f"w{n}" for n in range(len(self.plan.sends))]
+    def _scan(self) -> list[str]:
+        """Sets `ready`, `ahead` and `until` anew: where times were moved other than by what was due."""
+        names = [f"t{n}" for n in range(1, len(self.plan.tasks))]
         names += [f"z{n}" for n, send in enumerate(self.plan.sends) if send.linger_us]
-        earliest = ["        best = t0", *(f"        if {x} < best: best = {x}" for x in names[1:])]
-        if self.plan.joined is not None:
-            earliest.append("        if joined.due < best: best = joined.due")
-        return [*earliest, "        until = 0 if queue else best"]
+        names += ["joined.due"] if self.plan.joined is not None else []
+        out = ["        best = t0", *(f"        if {x} < best: best = {x}" for x in names), "        x = 0"]
+        for n in range(len(self.plan.sends)):
+            out += [f"        if w{n} <= now: x |= {1 << n}", f"        elif w{n} < best: best = w{n}"]
+        return [*out, "        ready = x; ahead = best", f"        {_UNTIL}"]
 
     # --- sending
 
@@ -256,41 +282,55 @@ class PlanWriter:
         out = [f"        cyc = d{n} <= now"] if mixed else []
         if send.check_us:
             out.append(f"        if k{n} <= now: k{n} = now + {send.check_us}")
-        several = len(send.variants) > 1
-        for index, variant in enumerate(send.variants):
-            pad = "        "
-            if several:
+        payload = {i: str(value) for i, value in self._known[n].items()}
+        payload |= {i: f"b{i}" for i in self._changing(n)}
+        if len(send.variants) > 1:
+            for index, variant in enumerate(send.variants):
                 at = [turn for turn, number in enumerate(send.turns) if number == index]
                 test = f"i{n} == {at[0]}" if len(at) == 1 else f"i{n} in ({', '.join(map(str, at))})"
                 out.append(f"        {'if' if index == 0 else 'elif'} {test}:")
-                pad = "            "
-            out += self._variant(n, send, variant, pad)
+                worked_out, packer = self._form(n, variant, "            ")
+                worked_out += [f"            b{i} = {packer.byte(i)}" for i in self._changing(n)]
+                out += worked_out or ["            pass"]
+        else:
+            worked_out, packer = self._form(n, send.variants[0], "        ")
+            out += worked_out
+            read_again = self._read_again(n)
+            out += [f"        b{i} = {packer.byte(i)}" for i in self._changing(n) if i in read_again]
+            payload |= {i: packer.byte(i) for i in self._changing(n) if i not in read_again}
         if send.check_us:
             same = f"h{n} == x and not cyc" if mixed else f"h{n} == x"
             out += [
                 f"        x = ({' '.join(f'b{i},' for i in self._changing(n))})",
                 f"        if {same}:",
-                f"            w{n} = {self._next_want(n)}",
+                *(f"            {line}" for line in self._wants_next(n)),
                 "            return None",
                 f"        h{n} = x",
             ]
         out += self._advance(n, send)
         out += self._finish(n, send)
-        if several:
+        if len(send.variants) > 1:
             out.append(f"        i{n} = i{n} + 1 if i{n} < {len(send.turns) - 1} else 0")
-        payload = ", ".join(str(self._known[n].get(i, f"b{i}")) for i in range(send.length))
-        return [*out, f"        return new_frame(SentFrame, ({send.bus}, {send.word}, pack{send.length}({payload})))"]
+        data = ", ".join(payload[i] for i in range(send.length))
+        return [*out, f"        return new_frame(SentFrame, ({send.bus}, {send.word}, pack{send.length}({data})))"]
 
-    def _variant(self, n: int, send: Send, variant: Variant, pad: str) -> list[str]:
-        out, packer = self._packed(n, variant, pad, [*self._suppressed(n, send), "return None"])
-        out += [f"{pad}b{i} = {packer.byte(i)}" for i in self._changing(n)]
-        return out or [f"{pad}pass"]
+    def _read_again(self, n: int) -> set[int]:
+        """Bytes of send n that are read or written after they were worked out, so that they have to be variables."""
+        send = self.plan.sends[n]
+        if send.check_us:
+            return set(self._changing(n))
+        written = [part.layout for part in (*send.counters, send.checksum) if part is not None]
+        read = {int(number) for number in re.findall(r"\bdata\[(\d+)\]", self._send_checks.get(n, ""))}
+        return read | {position >> 3 for layout in written for position in layout.positions}
+
+    def _form(self, n: int, variant: Variant, pad: str) -> tuple[list[str], Packer]:
+        return self._packed(n, variant, pad, [*self._suppressed(n, self.plan.sends[n]), "return None"])
 
     def _packed(self, n: int, variant: Variant, pad: str, held_back: list[str]) -> tuple[list[str], Packer]:
         """What works out a form of send n, with what is done where its condition does not hold; and its payload."""
         send = self.plan.sends[n]
         keep = {f.register for f in variant.fields} | ({variant.send_if} if variant.send_if >= 0 else set())
-        writer = BlockWriter(self.plan, variant.block, keep, pad)
+        writer = BlockWriter(self.plan, variant.block, keep, pad, self._results)
         out = writer.write()
         if variant.send_if >= 0:
             out += [f"{pad}if not {writer.register(variant.send_if)}:", *(f"{pad}    {line}" for line in held_back)]
@@ -313,16 +353,21 @@ class PlanWriter:
     def _suppressed(self, n: int, send: Send) -> list[str]:
         """Timers of a send whose condition does not hold."""
         if self._only_timed[n]:
-            return [*self._moved(n, send), *self._counted_down(n, send)]
-        wants = [f"w{n} = {self._next_want(n)}"]
+            return [*self._moved(n, send), *self._wants_next(n), *self._counted_down(n, send)]
+        wants = self._wants_next(n)
         if not _is_timed(send):
             return wants
-        last = [f"    {line}" for line in self._counted_down(n, send)]
-        return ["if cyc:", *(f"    {line}" for line in [*self._moved(n, send), *wants]), *last, f"else: {wants[0]}"]
+        moved = [*self._moved(n, send), *wants, *self._counted_down(n, send)]
+        return ["if cyc:", *(f"    {line}" for line in moved), "else:", *(f"    {line}" for line in wants)]
+
+    def _wants_next(self, n: int) -> list[str]:
+        """When send n, just evaluated, wants next."""
+        times = [] if self._only_timed[n] else [f"w{n} = {self._next_want(n)}"]
+        return times if times == [f"w{n} = {NEVER}"] else [*times, f"if w{n} < ahead: ahead = w{n}"]
 
     def _counted_down(self, n: int, send: Send) -> list[str]:
         """One less of a send that is sent so often a wake."""
-        return [f"m{n} -= 1", f"if not m{n}: {self._ended(n)}"] if send.count else []
+        return [f"m{n} -= 1", f"if not m{n}: {self._ended(n)}; scan(now)"] if send.count else []
 
     def _moved(self, n: int, send: Send) -> list[str]:
         """The next time on the send's own grid, or a period from now if that has passed too."""
@@ -334,7 +379,7 @@ class PlanWriter:
         pad = "        "
         last = [pad + line for line in self._counted_down(n, send)]
         if self._only_timed[n]:
-            return [*(pad + line for line in self._moved(n, send)), *last]
+            return [*(pad + line for line in [*self._moved(n, send), *self._wants_next(n)]), *last]
         out = []
         if _is_timed(send):
             out += [f"{pad}if cyc:", *(f"{pad}    {line}" for line in self._moved(n, send))]
@@ -342,7 +387,7 @@ class PlanWriter:
             out += [f"{pad}else:", f"{pad}    d{n} = now + {send.period_us}"]
         if send.gap_us:
             out.append(f"{pad}o{n} = now + {send.gap_us}")
-        return [*out, f"{pad}w{n} = {self._next_want(n)}", *last]
+        return [*out, *(pad + line for line in self._wants_next(n)), *last]
 
     def _finish(self, n: int, send: Send) -> list[str]:
         """Counter (packed here where the comparison had to come first) and checksum."""
@@ -409,13 +454,8 @@ class PlanWriter:
         plan = self.plan
         out = [
             *_CLOCK,
-            "        if not started: start(now)",
             "        heard[bus] = now",
-            "        if not awake[bus]:",
-            "            awake[bus], sweep_at = 1, now",
-            f"        if s0 == 0 and {tuple(int(b.wakes) for b in plan.buses)!r}[bus]:",
-            "            s0 = 1",
-            "            apply(now)",
+            "        if quiet[bus]: wake(bus, now)",
         ]
         if plan.passes:
             out += [
@@ -429,14 +469,14 @@ class PlanWriter:
             ]
         for number, claim in enumerate(plan.claims):
             fits = f"word & {CLAIM_MASK} == {claim.word} and bus == {claim.bus} and len(data) == 8"
-            out.append(f"        if {fits}: lose{number}()")
+            out.append(f"        if {fits}: lose{number}(now)")
         out += self._requests()
         if plan.joined is not None:
             words = {*plan.joined.words, plan.joined.flow_word}
             out += [
                 f"        if bus == {plan.joined.bus} and word in {tuple(sorted(words))!r}:",
                 "            joined.on_frame(word, data, now)",
-                "            settle()",
+                "            scan(now)",
             ]
         out.append("        handler = handlers[bus](word)")
         if self._groups:
@@ -476,12 +516,12 @@ class PlanWriter:
                 request = self.plan.sends[n].request
                 assert request is not None
                 out.append(f"            if data[:{len(request.prefix)}] == {request.prefix!r}:")
-                out += asked_for(n, "                ")
+                out += asked_for(self.plan, n, "                ")
         return out
 
     def _look(self) -> list[str]:
         """`poll` when something is due."""
-        out = ["        if not started: start(now)", "        if sweep_at <= now: sweep(now)"]
+        out = ["        if sweep_at <= now: sweep(now)"]
         out += [f"        if z{n} <= now: {self._ended(n)}" for n, send in enumerate(self.plan.sends) if send.linger_us]
         for n, task in enumerate(self.plan.tasks):
             out += [
@@ -491,20 +531,24 @@ class PlanWriter:
                 f"            task{n}(now)",
                 "            if s0 != applied: apply(now)",
             ]
-        out += ["        frame = new_frame(SentFrame, queue.popleft()) if queue else first(now)", *self._soonest()]
-        return [*out, "        return frame"]
-
-    def _first(self) -> list[str]:
-        """Evaluate the first send that wants. Plain ifs: Python's compiler takes only some 1,500 elifs."""
-        wants = [f"        if w{n} <= now: return e{n}_(now)" for n in range(len(self.plan.sends))]
-        joined = self.plan.joined
-        if joined is None:
-            return [*wants, "        return None"]
-        return [
-            *wants,
-            "        data = joined.poll(now)",
-            f"        return None if data is None else new_frame(SentFrame, ({joined.bus}, {joined.word}, data))",
+        out += [
+            "        if ahead <= now: scan(now)",
+            "        if queue: frame = new_frame(SentFrame, queue.popleft())",
+            "        elif ready:",
+            "            x = ready & -ready",
+            "            ready ^= x",
+            "            frame = evaluate[x](now)",
         ]
+        joined = self.plan.joined
+        if joined is not None:
+            out += [
+                "        elif joined.due <= now:",
+                "            data = joined.poll(now)",
+                f"            made = ({joined.bus}, {joined.word}, data)",
+                "            frame = None if data is None else new_frame(SentFrame, made)",
+                "            scan(now)",
+            ]
+        return [*out, "        else: frame = None", f"        {_UNTIL}", "        return frame"]
 
     @staticmethod
     def _next_poll() -> list[str]:

@@ -88,28 +88,29 @@ class Translator:
 
 def translator_source(plan: Plan) -> str:
     """The Python source that `Translator` runs for a plan (for reading; the plan must be checked)."""
-    return PlanWriter(plan).source()
+    return PlanWriter(plan, _functions(plan)).source()
 
 
-_written: list[tuple[Plan, PlanWriter, CodeType]] = []
+_written: list[tuple[Plan, CodeType, dict[str, Any]]] = []
 """The plan that was written last: a proof starts the same one a hundred times."""
 
 
-def _code_of(plan: Plan) -> tuple[PlanWriter, CodeType]:
-    """A plan's writer and its compiled source; a plan is checked before, and never changes after."""
-    for known, writer, code in _written:
+def _code_of(plan: Plan) -> tuple[CodeType, dict[str, Any]]:
+    """A plan's compiled source and what it reads; a plan is checked before, and never changes after."""
+    for known, code, names in _written:
         if known is plan:
-            return writer, code
+            return code, names
     check_plan(plan)
-    writer = PlanWriter(plan)
+    functions = _functions(plan)
+    writer = PlanWriter(plan, functions)
     code = compile(writer.source(), f"<plan {len(plan.sends)} sends>", "exec")
-    _written[:] = [(plan, writer, code)]
-    return writer, code
+    names = {**functions, **writer.constants}
+    _written[:] = [(plan, code, names)]
+    return code, names
 
 
-def _build(plan: Plan) -> tuple[Any, Any, Any, Any]:
-    writer, code = _code_of(plan)
-    namespace: dict[str, Any] = {
+def _functions(plan: Plan) -> dict[str, Any]:
+    return {
         "SentFrame": SentFrame,
         "new_frame": tuple.__new__,
         "from_bytes": int.from_bytes,
@@ -122,7 +123,11 @@ def _build(plan: Plan) -> tuple[Any, Any, Any, Any]:
         "JoinedAnswer": JoinedAnswerState,
         "plan_joined": plan.joined,
     }
+
+
+def _build(plan: Plan) -> tuple[Any, Any, Any, Any]:
+    code, names = _code_of(plan)
+    namespace = dict(names)
     exec(code, namespace)
-    namespace.update(writer.constants)
-    built: tuple[Any, Any, Any, Any] = namespace["build"](**{k: namespace[k] for k in writer.arguments()})
+    built: tuple[Any, Any, Any, Any] = namespace["build"]()
     return built
