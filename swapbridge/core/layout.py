@@ -75,7 +75,8 @@ class Layout:
         first, last, shift, order = _window(self.start, self.length, self.byte_order)
         if last >= len(payload):
             raise IndexError(f"a payload of {len(payload)} bytes has no byte {last}")
-        raw = int.from_bytes(payload[first : last + 1], order) >> shift & (1 << self.length) - 1
+        whole = payload[first] if first == last else int.from_bytes(payload[first : last + 1], order)
+        raw = whole >> shift & (1 << self.length) - 1
         if self.signed and raw >> (self.length - 1):
             raw -= 1 << self.length
         return raw
@@ -95,6 +96,9 @@ class Layout:
         if last >= len(payload):
             raise IndexError(f"a payload of {len(payload)} bytes has no byte {last}")
         mask = (1 << self.length) - 1
+        if first == last:
+            payload[first] = payload[first] & ~(mask << shift) | (raw & mask) << shift
+            return
         others = int.from_bytes(payload[first : last + 1], order) & ~(mask << shift)
         payload[first : last + 1] = (others | (raw & mask) << shift).to_bytes(last + 1 - first, order)
 

@@ -43,7 +43,7 @@ class Exact:
 
     def into(self, unit: Unit) -> Fraction:
         """The number in another unit of its kind."""
-        if self.unit == unit:
+        if self.unit is unit or self.unit == unit:
             return self.number
         scale, offset = self.unit.conversion(unit)
         return self.number * scale + offset
@@ -114,7 +114,8 @@ class ExactMemory(Protocol):
 
 def nearest(value: Fraction) -> int:
     """The nearest integer, halves away from zero."""
-    return floor(value + Fraction(1, 2)) if value >= 0 else -floor(-value + Fraction(1, 2))
+    top, bottom = value.numerator, value.denominator
+    return (2 * top + bottom) // (2 * bottom) if top >= 0 else -((bottom - 2 * top) // (2 * bottom))
 
 
 def on(grid: Fraction, value: Fraction) -> Fraction:
@@ -151,6 +152,8 @@ class Evaluator:
         """What remembers, by its call and what its value is wanted for, in the order met."""
         self.remembered = 0
         """How often a remembering function was asked."""
+        self._units: dict[str, Unit] = {}
+        self._natures: dict[int, tuple[MapSignal, frozenset[int], bool]] = {}
 
     def of(self, source: Source, wanted: Wanted) -> Exact:
         """Value of an expression of the file."""
@@ -165,7 +168,17 @@ class Evaluator:
 
     def unit(self, text: str) -> Unit:
         """Unit of a spelling."""
-        return find_unit(text, self.bridge.units)
+        unit = self._units.get(text)
+        if unit is None:
+            unit = self._units[text] = find_unit(text, self.bridge.units)
+        return unit
+
+    def _nature(self, signal: MapSignal) -> tuple[MapSignal, frozenset[int], bool]:
+        """A signal, its raw values that are no measurement, and whether it lists choices; looked at once."""
+        known = self._natures.get(id(signal))  # a signal that is kept here keeps its id
+        if known is None:
+            known = self._natures[id(signal)] = signal, reserved(signal), lists_choices(signal)
+        return known
 
     def value(self, node: Node, wanted: Wanted) -> Exact:
         """Value of a tree."""
@@ -209,8 +222,9 @@ class Evaluator:
     def signal(self, reading: Reading, wanted: Wanted) -> Exact:
         """A source signal's value."""
         signal, raw = reading.signal, reading.raw
-        valid = reading.fresh and raw not in reserved(signal) and raw not in reading.options.invalid
-        if lists_choices(signal):
+        _, codes, is_list = self._nature(signal)
+        valid = reading.fresh and raw not in codes and raw not in reading.options.invalid
+        if is_list:
             return Exact(Fraction(raw), NONE, valid, signal.choices, True)
         unit = self.unit(reading.options.unit if reading.options.unit is not None else signal.unit)
         number = raw * signal.scale + signal.offset

@@ -337,6 +337,7 @@ class Reference:
         low, high = signal.layout.raw_range
         feed = self._feed(received, bus, tuple(sorted(signal.mux_values)))
         known = SourceSignal(signal, own or SignalOptions(), bus, min(max(0, low), high), feed)
+        feed.bits = None  # it takes the next payload, whichever bits move in it
         received.signals[name] = known
         return known
 
@@ -386,7 +387,7 @@ class Reference:
         page = None
         if multiplexer is not None and any(received.feeds):
             page = multiplexer.layout.unpack(data)
-        fresh = False
+        fresh, bits = False, int.from_bytes(data, "little")
         for values, feed in received.feeds.items():
             if values and page not in values:
                 continue
@@ -394,12 +395,12 @@ class Reference:
                 self._sweep_after = -1
             feed.take(now)
             fresh = fresh or feed.fresh
-            if data == received.last:
-                continue
-            for known in received.signals.values():
-                if known.feed is feed:
-                    known.take(data)
-        received.last = data
+            moved = -1 if feed.bits is None else bits ^ feed.bits
+            feed.bits = bits
+            if moved:
+                for known in received.signals.values():
+                    if known.feed is feed and known.mask & moved:
+                        known.take(data)
         if fresh:
             for target in self._triggers.get((received.bus, received.message.name), ()):
                 target.schedule.arrived()

@@ -47,6 +47,8 @@ class Feed:
     fresh: bool = False
     seen: bool = False
     last: int = 0
+    bits: int | None = None
+    """Its last good payload as one number, the first byte lowest."""
     readers: list[Inputs] = field(default_factory=list)
 
     def latch(self, now: int) -> None:
@@ -82,6 +84,11 @@ class SourceSignal:
     raw: int
     feed: Feed
     readers: list[Inputs] = field(default_factory=list)
+    mask: int = 0
+    """Its bits in a payload as one number."""
+
+    def __post_init__(self) -> None:
+        self.mask = sum(1 << position for position in self.signal.layout.positions)
 
     @property
     def layout(self) -> Layout:
@@ -114,7 +121,6 @@ class Received:
     signals: dict[str, SourceSignal] = field(default_factory=dict)
     needed: int = 0
     previous: int | None = None
-    last: bytes = b""
     summed: dict[bytes, bool] = field(default_factory=dict)
     follows: dict[int, frozenset[int]] = field(default_factory=dict)
     sender: int | None = None

@@ -89,19 +89,24 @@ class ReferenceSignal:
         self._sources = signals_behind(reference.bridge, rule.value)
         self.loose = self.dotted in reference.loose
         self.exact = Fraction(0)
-        """Of a loose signal, what it says before rounding: measured, held, on its ramp, or its safe answer."""
+        """What it says before rounding: measured, held, on its ramp, or its safe answer."""
         self._memo = reference.known.raws.setdefault(self.label, {})
         self.inputs: Inputs | None = None
         """What it is worked out from; None when it hangs on time or memory too."""
         self.inputs = reference.watch(self.measured)
         self._seen_moves = -1
-        self._measured = 0, False
+        self._measured = 0, False, self.exact
         self.safe = self._safe_if_any()
         self.held, self.left = Fraction(self.safe.raw if self.safe else 0), 0
         self.held_exact = Fraction(self.held)
         self.holds = self.safe is not None and bool(self.safe.hold_us or self.safe.ramp)
         """Whether a step of the fixed period changes what it says."""
-        self.steady = self.inputs is not None and not self.loose and not self.holds
+        self._held_moves = -1
+        """Moves of its inputs at its last step, if it was valid then: without another a step changes nothing."""
+        self._held_steps = 1
+        if self.safe is not None and self.safe.hold_us >= 0:
+            self._held_steps = max(1, ceil(Fraction(self.safe.hold_us, reference.bridge.step_us)))
+        self.steady = self.inputs is not None and not self.holds
         """Whether it says the same for as long as its inputs do not move."""
 
     @property
@@ -139,20 +144,20 @@ class ReferenceSignal:
     def measured(self) -> tuple[int, bool]:
         """The raw value, and whether its sources are valid; the same inputs are worked out once only."""
         inputs = self.inputs
-        if inputs is None or self.loose:
+        if inputs is None:
             self.exact, valid = self._measure()
             return nearest(self.exact), valid
-        if inputs.moves == self._seen_moves:
-            return self._measured
-        key = inputs.key()
-        found = self._memo.get(key)
-        if found is None:
-            if len(self._memo) > MEMO:
-                self._memo.clear()
-            exact, valid = self._measure()
-            found = self._memo[key] = nearest(exact), valid
-        self._seen_moves, self._measured = inputs.moves, found
-        return found
+        if inputs.moves != self._seen_moves:
+            key = inputs.key()
+            found = self._memo.get(key)
+            if found is None:
+                if len(self._memo) > MEMO:
+                    self._memo.clear()
+                exact, valid = self._measure()
+                found = self._memo[key] = nearest(exact), valid, exact
+            self._seen_moves, self._measured = inputs.moves, found
+        raw, valid, self.exact = self._measured
+        return raw, valid
 
     def _measure(self) -> tuple[Fraction, bool]:
         inside = self._as_seen()
@@ -321,10 +326,11 @@ class ReferenceSignal:
 
     def step(self) -> None:
         """One step of the fixed period: what is held, and the ramp."""
-        safe = self.safe
-        if safe is None or not self.holds:
+        safe, inputs = self.safe, self.inputs
+        if safe is None or not self.holds or (inputs is not None and inputs.moves == self._held_moves):
             return
         raw, valid = self.measured()
+        self._held_moves = -1 if inputs is None or not valid else inputs.moves
         if valid:
             self.held, self.held_exact = Fraction(raw), self.exact
         if safe.ramp:
@@ -332,7 +338,7 @@ class ReferenceSignal:
                 self.held += max(min(safe.raw - self.held, safe.ramp), -safe.ramp)
                 self.held_exact += max(min(safe.raw - self.held_exact, safe.ramp), -safe.ramp)
         elif valid:
-            self.left = 1 if safe.hold_us < 0 else max(1, ceil(Fraction(safe.hold_us, self.reference.bridge.step_us)))
+            self.left = self._held_steps
         elif safe.hold_us > 0:
             self.left = max(0, self.left - 1)
 
@@ -542,20 +548,19 @@ class ReferenceMessage:
 
     def next_payload(self) -> bytes:
         """What the next frame carries; counter and form move on."""
-        data = bytearray(self._plain())
-        for k, (layout, counter) in enumerate(self.counters):
-            layout.pack(data, self.counts[k])
-            self.counts[k] = counter.after(self.counts[k])
+        plain, counts = self._plain(), tuple(self.counts)
+        self.counts = [counter.after(count) for (_, counter), count in zip(self.counters, counts, strict=True)]
         self.index = (self.index + 1) % len(self.turns)
-        if self.checksum is None:
-            return bytes(data)
-        plain = bytes(data)
-        whole = self._checked.get(plain)
+        whole = self._checked.get((plain, counts))
         if whole is None:
             if len(self._checked) > MEMO:
                 self._checked.clear()
-            self.checksum.insert(data)
-            whole = self._checked[plain] = bytes(data)
+            data = bytearray(plain)
+            for (layout, _), count in zip(self.counters, counts, strict=True):
+                layout.pack(data, count)
+            if self.checksum is not None:
+                self.checksum.insert(data)
+            whole = self._checked[plain, counts] = bytes(data)
         return whole
 
     def nearly(self, got: bytes, expected: bytes) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from fractions import Fraction
 
 from swapbridge.language.expressions import Node
 
@@ -12,8 +13,8 @@ class WorkedOut:
     """What was worked out before, by inputs; shared by the references of one bridge, since it hangs on nothing else."""
 
     trees: dict[str, Node] = field(default_factory=dict)
-    raws: dict[str, dict[tuple[object, ...], tuple[int, bool]]] = field(default_factory=dict)
+    raws: dict[str, dict[tuple[object, ...], tuple[int, bool, Fraction]]] = field(default_factory=dict)
     packed: dict[tuple[int, int, str], dict[tuple[int, tuple[int, ...]], bytes]] = field(default_factory=dict)
-    checked: dict[tuple[int, int, str], dict[bytes, bytes]] = field(default_factory=dict)
+    checked: dict[tuple[int, int, str], dict[tuple[bytes, tuple[int, ...]], bytes]] = field(default_factory=dict)
     summed: dict[tuple[str, str], dict[bytes, bool]] = field(default_factory=dict)
     conditions: dict[tuple[object, ...], tuple[bool, bool, bool]] = field(default_factory=dict)
