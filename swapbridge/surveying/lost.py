@@ -270,6 +270,8 @@ def count_sendings(value: Ints, gap_ns: Ints, counter: Counter) -> Counted | Non
         sendings = (advance + cycle * np.maximum(0, np.rint((gap / period - advance) / cycle))).astype(np.int64)
         told = sendings <= 4 * cycle
         period = float(gap[told].sum() / max(1, sendings[told].sum()))
+        if period <= 0:
+            return None
     off = np.abs(sendings - gap / period)
     slack = float(np.clip(2 * np.quantile(off, 0.9), 0.75, max(0.75, cycle / 5))) + 0.01 * sendings
     jumped = np.asarray((off > slack) | (np.diff(value) % common != 0))
