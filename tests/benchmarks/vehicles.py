@@ -359,6 +359,8 @@ def invent(seed: int, maps: Path | None = None, messages: int = 14) -> Vehicle:
         "counted": float(rng.choice([0.5, 0.9, 1.0])),
         "29 bits": bool(rng.random() < 0.15),
     }
+    # a draw of its own, so that a seed gives the vehicle that it gave before there were such loggers
+    habits["trains"] = habits["lost"] in (0.5, 0.8) and bool(np.random.default_rng([seed, 78]).random() < 0.4)
     seal = None if habits["formula"] == "none" else make_seal(rng, str(habits["formula"]))
     seconds = float(str(habits["seconds"]))
     told = story(rng, seconds, str(habits["moves"]))
@@ -386,10 +388,13 @@ def invent(seed: int, maps: Path | None = None, messages: int = 14) -> Vehicle:
                 _checked_places(plan, None, habits)
         payload, fields = _message(rng, plan, told, t, seal, identifier, number, habits, chosen is None)
         truth[identifier] = fields
-        kept = _kept(rng, len(t), float(str(habits["lost"])))
+        lost = float(str(habits["lost"]))
+        kept = _trains(rng, len(t), lost) if habits["trains"] else _kept(rng, len(t), lost)
         at = t + rng.normal(0, 0.02 * period, len(t))
         tick = float(str(habits["tick"]))
         ns = (np.round(at / tick) * tick * 1e9).astype(np.int64)
+        if habits["trains"]:
+            ns = _polled(ns)
         rows.append((ns[kept], identifier, payload[kept], plan.length))
     return Vehicle(_capture(rows, bool(habits["29 bits"])), truth, habits | {"seal": seal.name if seal else "none"})
 
@@ -466,6 +471,25 @@ def _kept(rng: np.random.Generator, n: int, lost: float) -> npt.NDArray[np.bool_
         for at in rng.integers(0, n, 3):
             kept[at : at + int(rng.integers(5, 40))] = False
     return kept
+
+
+def _trains(rng: np.random.Generator, n: int, lost: float) -> npt.NDArray[np.bool_]:
+    """Which frames a logger kept that listens now and then: a few after one another, then long nothing."""
+    kept, at = np.zeros(n, bool), 0
+    while at < n:
+        several = int(rng.integers(2, 9))
+        kept[at : at + several] = True
+        at += several + int(rng.exponential(several * lost / (1 - lost)))
+    return kept
+
+
+def _polled(ns: Ints) -> Ints:
+    """Times of a logger that looks every 20 ms and writes what came meanwhile at once, microseconds apart."""
+    tick = 20_500_000
+    out = (np.sort(ns) // tick + 1) * tick
+    again = np.concatenate(([0], np.cumsum(np.diff(out) == 0)))
+    first = np.maximum.accumulate(np.where(np.diff(out, prepend=-1) != 0, again, 0))
+    return np.asarray(out + 3_000 * (again - first), np.int64)
 
 
 def _capture(rows: Sequence[tuple[Ints, int, Bytes, int]], extended: bool) -> Capture:

@@ -116,3 +116,17 @@ def test_an_fd_payload_of_64_bytes_with_a_crc_in_its_last_two() -> None:
     assert field.layout == check.layout
     assert field.method is not None
     assert field.method["name"] == "CRC-16/IBM-3740"
+
+
+@pytest.mark.parametrize("layout", [LITTLE, BIG])
+def test_a_crc_is_known_by_its_catalogue_where_a_counter_alone_moves(layout: Layout) -> None:
+    """Sixteen payloads are four equations a bit: too few to solve for a CRC, and no chance for a wrong one to pass."""
+    payload = np.zeros((160, 8), np.uint8)
+    payload[:, 2], payload[:, 6] = np.arange(160) % 16, 0x5A
+    check = Checksum(layout, Crc(16, 0x1021, 0xFFFF, False, 0, REST, after=b"\x34\x12"))
+    sealed_payload = sealed(payload, check)
+    (found,) = checksums_of(sealed_payload)
+    assert found.layout == layout
+    assert found.method is not None
+    computed = checksum_from_dict(found.method)
+    assert all(computed.holds(row.tobytes()) for row in sealed_payload)

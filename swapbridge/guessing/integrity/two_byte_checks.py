@@ -95,7 +95,7 @@ def _as_crc(columns: BitColumns, low: int) -> FoundChecksum | None:
             return None
         share = {p: sum((mask >> p & 1) << k for k, mask in enumerate(fit.method.masks)) for p in pinned}
         for method in _crcs(share, tuple(i for i in range(width) if i not in (low, low + 1)), low):
-            named = _settled(positions, method, distinct_rows(columns))
+            named = settled_crc(positions, method, distinct_rows(columns))
             if named is not None:
                 return FoundChecksum(positions, named, None, (), fit.share, fit.equations, fit.verified_bits)
     return None
@@ -142,17 +142,19 @@ def _powers(polynomial: int, count: int) -> list[int]:
     return out
 
 
-def _settled(positions: tuple[int, ...], method: Crc, rows: npt.NDArray[np.uint8]) -> Crc | None:
+def settled_crc(positions: tuple[int, ...], method: Crc, rows: npt.NDArray[np.uint8]) -> Crc | None:
     """The CRC with its constants, by the catalogue's name where one fits, if it then agrees with the rows."""
     layout = layout_from_positions(positions)
     payloads = [row.tobytes() for row in rows]
     constant = layout.unpack(payloads[0]) ^ Checksum(layout, method).compute(payloads[0])
     options = [
-        Crc(16, c.polynomial, c.init, c.reflect, c.xor_out, method.coverage, after=method.after, name=c.name)
+        Crc(method.width, c.polynomial, c.init, c.reflect, c.xor_out, method.coverage, after=method.after, name=c.name)
         for c in CATALOGUE
-        if (c.width, c.polynomial, c.reflect) == (16, method.polynomial, method.reflect)
+        if (c.width, c.polynomial, c.reflect) == (method.width, method.polynomial, method.reflect)
     ]
-    options.append(Crc(16, method.polynomial, 0, method.reflect, constant, method.coverage, after=method.after))
+    options.append(
+        Crc(method.width, method.polynomial, 0, method.reflect, constant, method.coverage, after=method.after)
+    )
     for option in options:
         check = Checksum(layout, option)
         if not check.holds(payloads[0]):

@@ -15,13 +15,14 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.core.integrity import Crc
+from swapbridge.core.integrity import Affine, Crc
 from swapbridge.core.layout import layout_from_positions
 from swapbridge.guessing.coding.candidates import Candidates, find_candidates
 from swapbridge.guessing.coding.columns import FEW_FRAMES, BitColumns, sample_pairs
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.checksums import FoundChecksum, check_at, find_checksums
 from swapbridge.guessing.integrity.counters import FoundCounter, find_counters, frames_between
+from swapbridge.guessing.integrity.few_rows import catalogue_crc
 from swapbridge.guessing.integrity.fields import checksum_field, counter_fields
 from swapbridge.guessing.integrity.followers import follower_of_counter, place_of
 from swapbridge.guessing.integrity.naming import name_checksum
@@ -150,9 +151,14 @@ def _exact(columns: BitColumns, given: FoundChecksum | None = None) -> _Exact:
 
     counters = find_counters(columns)
     checksums = [given] if given is not None else find_checksums(columns, counters, bits_without)
-    if not checksums and (follower := follower_of_counter(columns, counters)) is not None:
-        checksums = [follower]
     checksums = [name_checksum(c, columns) for c in join_bytes(columns, checksums)]
+    if (
+        not any(not isinstance(c.method, Affine) or c.method.name for c in checksums)
+        and (known := catalogue_crc(columns)) is not None
+    ):
+        checksums = [known]
+    if not checksums and (follower := follower_of_counter(columns, counters)) is not None:
+        checksums = [name_checksum(follower, columns)]
     taken = np.zeros(size, bool)
     for checksum in checksums:
         taken |= mask_of(checksum.positions, size)
