@@ -10,6 +10,7 @@ from pathlib import Path
 
 from swapbridge.compiler.build import BlockBuilder, OverflowRefused, PlanMemory
 from swapbridge.compiler.checks.coverage import check_load, check_needs
+from swapbridge.compiler.checks.long_messages import check_long_messages
 from swapbridge.compiler.checks.safety import check_drafts, check_safety
 from swapbridge.compiler.explain import explain_plan
 from swapbridge.compiler.expressions.functions import FUNCTIONS
@@ -23,6 +24,7 @@ from swapbridge.compiler.review import marks, review_notes, unreviewed
 from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import split_word
+from swapbridge.core.j1939 import last_name
 from swapbridge.core.units import SPELLINGS, find_unit
 from swapbridge.core.vocabulary import is_nobody
 from swapbridge.language.addresses import addressed
@@ -72,12 +74,15 @@ def load_maps(bridge: BridgeFile, given: Mapping[str, str | Path] | None = None)
 
 
 def _claims(drafts: Sequence[SendDraft]) -> tuple[AddressClaim, ...]:
-    """J1939 addresses that groups are sent as: another node's claim of one ends what is sent as it."""
+    """J1939 addresses that groups are sent as, and the names that say so."""
     by_address: dict[tuple[int, int], list[int]] = {}
     for number, draft in enumerate(drafts):
         if draft.message.is_group:
             by_address.setdefault((draft.send.bus, draft.send.word & 0xFF), []).append(number)
-    return tuple(AddressClaim(bus, address, tuple(sends)) for (bus, address), sends in sorted(by_address.items()))
+    return tuple(
+        AddressClaim(bus, address, tuple(sends), last_name(address).value)
+        for (bus, address), sends in sorted(by_address.items())
+    )
 
 
 def compile_bridge(bridge: BridgeFile | str | Path, maps: Mapping[str, SignalMap] | None = None) -> CompileResult:
@@ -173,6 +178,7 @@ class _Compiler:
         )
         found = check_drafts(bridge, self.maps, drafts, refusals)
         refusals.raise_all()
+        check_long_messages(bridge, drafts)
         found += check_safety(bridge, self.maps, self.sources, drafts, plan)
         found += check_needs(bridge, self.maps, drafts, plan) + check_load(bridge, self.maps, plan)
         told = list(dict.fromkeys(chain.from_iterable(draft.warnings for draft in drafts)))

@@ -13,6 +13,7 @@ from swapbridge.core import j1939
 from swapbridge.core.frames import format_identifier, format_words, split_word
 from swapbridge.core.integrity import method_words
 from swapbridge.language.model import BridgeFile
+from swapbridge.plan.j1939_node import packets_of
 from swapbridge.plan.model import EXACT_MASK, STATES, Feed, Pass, Plan, Receive, Send
 
 WIDTH = 98
@@ -54,7 +55,10 @@ def explain_plan(plan: Plan, bridge: BridgeFile, drafts: Sequence[SendDraft]) ->
         out += [f"  {name}" for name in plan.unreviewed]
     for claim in plan.claims:
         where = f"Address {claim.address} on {plan.buses[claim.bus].name}"
-        words = "when another node claims it, all that is sent as it stops until the translator is started again"
+        words = (
+            "said after each wake and to whoever asks; when another node claims it, all that is sent as it stops until "
+            "the translator is started again"
+        )
         out += ["", *_wrapped(f"{where}: {words}.", "  ")]
     out += ["", "Listened to"]
     for receive in plan.receives:
@@ -132,6 +136,9 @@ def _when(plan: Plan, draft: SendDraft) -> str:
     if send.check_us:
         parts.append("when it changes")
     text = " and ".join(parts)
+    if send.is_long:
+        to = "everybody" if send.to == j1939.EVERYBODY else f"address {send.to}, which has to permit it"
+        text += f", in {packets_of(send.length)} packets to {to}"
     if send.gap_us:
         text += f", at least {_ms(send.gap_us)} apart"
     if send.delay_us and not send.count:
@@ -159,7 +166,7 @@ def _heard(receive: Receive) -> str:
     if receive.mask == EXACT_MASK or group is None:
         return _word(receive.word)
     origin = "any address, one at a time" if receive.any_sender else f"address {group.source}"
-    return f"group {group.number} from {origin}:"
+    return f"group {group.number} from {origin}{', in packets too' if receive.long else ''}:"
 
 
 def _receive(plan: Plan, receive: Receive) -> str:

@@ -21,6 +21,8 @@ VEHICLE_SPEED = 0xFEF1
 RTS, CTS, END, ANNOUNCE, ABORT = 16, 17, 19, 32, 255
 CLEARING = {0xFECC: "DM3", 0xFED3: "DM11"}
 """Groups that clear fault codes (J1939-73)."""
+GROWING = frozenset({DM1, DM2, 0xFEEC, 0xFEEB, 0xFEDA})
+"""Groups that are longer the more they say: codes, vehicle, component and software identification (from memory)."""
 COMMANDS = {
     0x0000: "TSC1, which commands torque and speed",
     0x0100: "TC1, which commands the transmission",
@@ -41,6 +43,8 @@ ADDRESS_NAMES = {
     250: "service tool",
 }
 """Preferred addresses, from memory of J1939-81's tables."""
+LONGEST_MESSAGE = 1785
+"""Bytes of the longest message: 255 packets of seven."""
 TRANSPORT_WAIT_NS = 1_250_000_000
 """Longest silence within a long message (J1939-21, T2)."""
 MOST_AT_ONCE = 16
@@ -175,6 +179,15 @@ class J1939Name:
         return cls(**{**parts, "free": bool(parts["free"])})  # type: ignore[arg-type]
 
 
+def last_name(address: int) -> J1939Name:
+    """The name of somebody who stands in for the module of an address: the highest there is.
+
+    Of two nodes that claim an address the lower name keeps it, so that this one keeps it against nobody. Every part is
+    what J1939-81 has for 'not available'; its identity makes it another one for each address, as names have to be.
+    """
+    return J1939Name(0x1F_FFFF - address, 0x7FF, 7, 31, 0xFF, 0x7F, 15, 7, free=True)
+
+
 _NAME_PARTS = (
     ("identity", 21, 0),
     ("manufacturer", 11, 21),
@@ -219,6 +232,16 @@ def reserved_range(bits: int) -> tuple[int, int] | None:
     if missing is None:
         return None
     return (error or missing)[0], missing[1]
+
+
+def is_claim(word: int) -> bool:
+    """Whether an identifier word is that of 'address claimed', or of 'cannot claim'."""
+    return word & (EXTENDED_BIT | 0x03FF_0000) == EXTENDED_BIT | ADDRESS_CLAIMED << 8
+
+
+def is_transport(word: int) -> bool:
+    """Whether an identifier word is one of packets: control or data."""
+    return word & (EXTENDED_BIT | 0x03F8_0000) == EXTENDED_BIT | 0xE8_0000 and (word >> 16 & 7) in (3, 4)
 
 
 def group_of(word: int) -> tuple[int, int, int] | None:
@@ -323,6 +346,8 @@ class Assembler:
     ----------
     address : int or None
         Our own address; None only listens.
+    overhears : bool
+        Take what others send to one another too.
 
     Attributes
     ----------
@@ -333,6 +358,7 @@ class Assembler:
     """
 
     address: int | None = None
+    overhears: bool = False
     replies: list[tuple[int, bytes]] = field(default_factory=list)
     told: list[str] = field(default_factory=list)
     _open: dict[tuple[int, int], _Long] = field(default_factory=dict)
@@ -372,13 +398,17 @@ class Assembler:
     def _control(self, source: int, to: int, data: bytes, now_ns: int) -> None:
         size, number = int.from_bytes(data[1:3], "little"), int.from_bytes(data[5:8], "little")
         key = (source, to)
-        if data[0] == ABORT and to == self.address:
+        if data[0] == ABORT and (self.overhears or to == self.address):
             self._open.pop(key, None)
+            if self.overhears:
+                self._open.pop((to, source), None)
             return
         ours = data[0] == RTS and to == self.address
-        if not (ours or (data[0] == ANNOUNCE and to == EVERYBODY)):
+        if not (
+            ours or (self.overhears and data[0] == RTS and to != EVERYBODY) or (data[0] == ANNOUNCE and to == EVERYBODY)
+        ):
             return
-        if not 9 <= size <= 1785 or data[3] != (size + 6) // 7:
+        if not 9 <= size <= LONGEST_MESSAGE or data[3] != (size + 6) // 7:
             self.told.append(f"address {source}: announces {size} bytes in {data[3]} frames, which can't be")
             return
         if key not in self._open and len(self._open) >= MOST_AT_ONCE:
@@ -403,7 +433,7 @@ class Assembler:
             return None
         del self._open[source, to]
         whole = b"".join(one.parts[n] for n in range(1, one.packets + 1))[: one.size]
-        if to != EVERYBODY:
+        if to == self.address:
             done = bytes([END]) + one.size.to_bytes(2, "little") + bytes([one.packets, 0xFF])
             self._reply(source, done + one.number.to_bytes(3, "little"))
         return Group(one.number, source, to, whole)

@@ -21,11 +21,11 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.layout import MAX_PAYLOAD_BYTES
 from swapbridge.core.toolchain import shared_object
 from swapbridge.emit.program import native_sources
-from swapbridge.plan.model import Plan
+from swapbridge.plan.model import AddressClaim, Plan
 from swapbridge.plan.python.translator import SentFrame
 
 PREFIX = "bridge"
-_FRESH, _BAD, _DROPPED = range(3)
+_FRESH, _BAD, _DROPPED, _LOST = range(4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +136,11 @@ class NativeTranslator:
     def dropped_frames(self) -> int:
         """Passed frames dropped because the pass queue was full."""
         return int(self._calls.report(self._state, _DROPPED, 0))
+
+    @property
+    def lost_addresses(self) -> tuple[AddressClaim, ...]:
+        """J1939 addresses that another node claimed."""
+        return tuple(c for n, c in enumerate(self.plan.claims) if self._calls.report(self._state, _LOST, n))
 
     def slot(self, number: int) -> int:
         """Value of a slot, for tests and reports."""

@@ -14,6 +14,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.emit.blocks import BlockWriter, line_members, slot_type
 from swapbridge.emit.blocks import literal as int_literal
 from swapbridge.emit.ctext import comment_text, names
+from swapbridge.emit.node import node_flags, node_words
 from swapbridge.emit.notes import notes_words
 from swapbridge.emit.receiving import counter_numbers, dispatch_lines, pass_ranges, receive_functions
 from swapbridge.emit.sending import (
@@ -167,6 +168,7 @@ def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, 
         "slot_cases": "\n".join(f"    case {k}:\n        return self->slot_{k};" for k in range(len(plan.slots))),
         "seal_cases": "\n".join(seal_cases(plan)),
         **(_joined_words(plan.joined) if plan.joined is not None else {}),
+        **node_words(plan),
     }
     flags = {
         "feeds": bool(plan.feeds),
@@ -180,12 +182,14 @@ def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, 
         "checks": any(s.check_us for s in plan.sends),
         "lingers": any(s.linger_us for s in plan.sends),
         "claims": any(claim.sends for claim in plan.claims),
+        **node_flags(plan),
         "arrivals": "feed_arrives(" in received,
         "young": "feed_is_young(" in received,
         "triggers": "send_asked_for(" in received + dispatch,
     }
     for helper in HELPERS:
         flags[f"helper_{helper}"] = helper in blocks.helpers or f"{helper}(" in received
+    words["node"] = fill(read_text("node.c.in"), words, flags) if flags["node"] else ""
     return words, flags
 
 

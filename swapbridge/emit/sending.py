@@ -104,7 +104,7 @@ def seal_cases(plan: Plan) -> list[str]:
         for k, counter in enumerate(send.counters):
             name = f"self->more_counter_{number}_{k}" if k else "send->counter"
             turns = counter.high - counter.low + 1
-            body += pack(counter.layout, "sent->data", name)
+            body += pack(counter.layout, "data", name)
             # Never beyond 32 bits: the step is taken off the top where it would wrap.
             body.append(
                 f"{name} = ({name} > UINT32_C({counter.high - counter.step})) ? "
@@ -112,8 +112,8 @@ def seal_cases(plan: Plan) -> list[str]:
             )
         if send.checksum is not None:
             kind = word_type(send.checksum.layout.length)
-            body.append(f"const {kind} sum = ({kind})send_{number}_checksum(sent->data);")
-            body += pack(send.checksum.layout, "sent->data", "sum")
+            body.append(f"const {kind} sum = ({kind})send_{number}_checksum(data);")
+            body += pack(send.checksum.layout, "data", "sum")
         if body:
             out += [f"case {number}: {{", *indent(body), "    break;", "}"]
     return indent(out)

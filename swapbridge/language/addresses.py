@@ -1,13 +1,13 @@
-"""Language room: which J1939 address a group is heard from or sent as, told once for everybody who reads a bridge."""
+"""Language room: which J1939 addresses a group is heard from, sent as and sent to, told once for every reader."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
 from swapbridge.core import j1939
-from swapbridge.language.model import BridgeFile, Source
-from swapbridge.signalmap.groups import from_address
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.language.model import BridgeFile, MessageRule, Source
+from swapbridge.signalmap.groups import from_address, to_address
+from swapbridge.signalmap.model import MapMessage, SignalMap
 
 
 def addressed(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> dict[str, SignalMap]:
@@ -43,7 +43,27 @@ def addressed(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> dict[str, Si
                 f"{rule.message.text} is a J1939 group, and its sender address is not stated",
                 "add from = the address of the module that it replaces, such as from = 0",
             )
+        if message is not None and rule.receiver is not None:
+            if not (message.is_group and message.length > 8):
+                raise bridge.refuse(
+                    rule.receiver.place,
+                    f"{rule.message.text} is no J1939 group of more than 8 bytes, and only such a one goes to somebody",
+                    "leave `to` out; who a short one goes to stands in the identifier of the map",
+                )
+            if j1939.is_pdu1(message.identifier >> 8 & 0x3FFFF):
+                out[bus] = to_address(out[bus], name, _address(bridge, maps[bus], rule.receiver))
     return out
+
+
+def receiver_of(bridge: BridgeFile, signal_map: SignalMap, rule: MessageRule, message: MapMessage) -> int:
+    """Address that a message goes to, as the bridge file says it, or as its identifier does where it names one.
+
+    `signal_map` is that of `message` as `addressed` gives it.
+    """
+    if rule.receiver is not None:
+        return _address(bridge, signal_map, rule.receiver)
+    found = j1939.Identifier.of(message.word)
+    return j1939.EVERYBODY if found is None or not message.is_group else found.to
 
 
 def _address(bridge: BridgeFile, signal_map: SignalMap, sender: Source) -> int:

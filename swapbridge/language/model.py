@@ -156,6 +156,8 @@ class MessageRule:
     open: tuple[str, ...] = ()
     pages: tuple[PageRule, ...] = ()
     sender: Source | None = None
+    receiver: Source | None = None
+    """The J1939 address that a long message goes to; without it, everybody."""
 
     def for_page(self, page: int | None) -> MessageRule:
         """This rule as it is for one page of a multiplexed message."""

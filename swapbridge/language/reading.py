@@ -350,23 +350,23 @@ class _Reader:
             table.get("first"),
             table.get("lost_ok"),
             self.flag(path, table, "verify", True),
-            self._sender(path, table),
+            self._address(path, table, "from"),
             {
                 k: self._signal_options((*path, "signals", k), self.table((*path, "signals"), signals, k))
                 for k in signals
             },
         )
 
-    def _sender(self, path: Path, table: dict[str, Any]) -> Source | None:
+    def _address(self, path: Path, table: dict[str, Any], key: str) -> Source | None:
         """A J1939 address, or the name of a module of the map that has one."""
-        if "from" not in table:
+        if key not in table:
             return None
-        value, place = table["from"], self.places.of_key((*path, "from"))
+        value, place = table[key], self.places.of_key((*path, key))
         if isinstance(value, str) and value:
             return Source(value, place)
         if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < j1939.NO_ADDRESS:
             self.fail(
-                (*path, "from"), f"from = {value!r} is not an SAE J1939 address", "write 0 to 253, or a module's name"
+                (*path, key), f"{key} = {value!r} is not an SAE J1939 address", "write 0 to 253, or a module's name"
             )
         return Source(str(value), place)
 
@@ -388,7 +388,7 @@ class _Reader:
         self.only(
             path, table, "send", "period_ms", "on_arrival", "on_change", "gap_ms", "delay_ms", "states", "once",
             "network_management", "when_stale", "hold_ms", "mux", "rest", "signals", "sender_gone", "note",
-            "unreviewed", "reviewed", "open", "last_ms", "pages", "from",
+            "unreviewed", "reviewed", "open", "last_ms", "pages", "from", "to",
         )  # fmt: skip
         states = self._state_names(path, table, "states")
         when_stale = self.text(path, table, "when_stale", "fallback")
@@ -428,7 +428,8 @@ class _Reader:
             reviewed=self._reviewed(path, table),
             open=self.texts(path, table, "open"),
             pages=self._pages(path, table),
-            sender=self._sender(path, table),
+            sender=self._address(path, table, "from"),
+            receiver=self._address(path, table, "to"),
             place=self.places.of_key(path),
         )
 

@@ -8,7 +8,7 @@ from swapbridge.core import j1939
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import EXTENDED_BIT, identifier_word, split_word
 from swapbridge.core.integrity import Affine, Checksum, Crc, FieldSum, Sum, turns_of
-from swapbridge.core.layout import Layout, pieces
+from swapbridge.core.layout import MAX_PAYLOAD_BYTES, Layout, pieces
 from swapbridge.core.obd import (
     ANSWER_ENGINE,
     ANSWER_ENGINE_29,
@@ -87,18 +87,43 @@ def check_plan(plan: Plan) -> None:
         _check_send(plan, send, where)
         _need((send.bus, send.word) not in sent or send.request is not None, where, "is listed twice")
         sent.add((send.bus, send.word))
-    for claim in plan.claims:
-        where = f"the claim of address {claim.address}"
-        _need(0 <= claim.bus < len(plan.buses) and 0 <= claim.address < j1939.NO_ADDRESS, where, "is none")
-        _need(all(0 <= n < len(plan.sends) for n in claim.sends), where, "names a send that is not there")
-        mine = [plan.sends[n] for n in claim.sends]
-        fit = all(s.bus == claim.bus and s.word & EXTENDED_BIT and s.word & 0xFF == claim.address for s in mine)
-        _need(fit, where, "names a send of another address")
+    _check_node(plan)
     for number, rule in enumerate(plan.passes):
         _check_pass(plan, rule, f"pass rule {number}")
     if plan.joined is not None:
         _check_joined(plan, plan.joined, "the joined answer")
     _check_diagnostics(plan)
+
+
+def _check_node(plan: Plan) -> None:
+    """What a plan says and hears as a J1939 node."""
+    seen: set[tuple[int, int]] = set()
+    for claim in plan.claims:
+        where = f"the claim of address {claim.address}"
+        _need(0 <= claim.bus < len(plan.buses) and 0 <= claim.address < j1939.NO_ADDRESS, where, "is none")
+        _need((claim.bus, claim.address) not in seen, where, "is listed twice")
+        _need(0 <= claim.name < 1 << 64, where, "has a bad name")
+        seen.add((claim.bus, claim.address))
+        _need(all(0 <= n < len(plan.sends) for n in claim.sends), where, "names a send that is not there")
+        mine = [plan.sends[n] for n in claim.sends]
+        fit = all(s.bus == claim.bus and s.word & EXTENDED_BIT and s.word & 0xFF == claim.address for s in mine)
+        _need(fit, where, "names a send of another address")
+    watched = {n for claim in plan.claims for n in claim.sends}
+    for number, send in enumerate(plan.sends):
+        where, group = f"send {send.name}", j1939.Identifier.of(send.word)
+        _need(send.to == j1939.EVERYBODY or send.is_long, where, "goes to an address, and is no long message")
+        if group is not None and number in watched:
+            own = group.number in (j1939.TRANSPORT, j1939.TRANSPORT_DATA, j1939.ADDRESS_CLAIMED)
+            _need(not own, where, "is made of what only the J1939 layer says")
+        if not send.is_long:
+            continue
+        _need(group is not None and number in watched, where, "is a long message of an address that is not claimed")
+        assert group is not None
+        right = group.to == send.to if j1939.is_pdu1(group.number) else 0 <= send.to <= j1939.EVERYBODY
+        _need(right and send.to not in (j1939.NO_ADDRESS, group.source), where, "goes to no address that there is")
+        _need(send.request is None, where, "answers a scan tool in a long message")
+    for receive in plan.receives:
+        _need(receive.mask != EXACT_MASK or not receive.long, f"receive {receive.name}", "is long and no J1939 group")
 
 
 def _need(holds: bool, where: str, problem: str) -> None:
@@ -312,8 +337,8 @@ def _check_send(plan: Plan, send: Send, where: str) -> None:
     _need(0 <= send.count <= MAX_COUNT, where, f"is sent more than {MAX_COUNT} times a wake, or less than never")
     _need(send.count <= 1 or send.period_us > 0, where, "is sent several times a wake at no spacing")
     lengths = {len(v.base) for v in send.variants}
-    _need(len(lengths) == 1 and lengths <= FD_LENGTHS, where, "has a length that no frame has")
-    _need(send.length <= 8 or send.is_fd, where, "is too long for a classic frame")
+    fits = lengths <= FD_LENGTHS if send.is_fd else max(lengths) <= MAX_PAYLOAD_BYTES
+    _need(len(lengths) == 1 and fits, where, "has a length that no frame has")
     _need(not send.is_fd or plan.buses[send.bus].fd, where, "is an FD frame on a classic bus")
     for number, variant in enumerate(send.variants):
         _check_variant(plan, send, variant, f"{where}, form {number}")

@@ -160,12 +160,12 @@ from dataclasses import dataclass, field
 
 from swapbridge.core.frames import EXTENDED_BIT
 from swapbridge.core.integrity import Checksum
-from swapbridge.core.j1939 import ADDRESS_CLAIMED
+from swapbridge.core.j1939 import ADDRESS_CLAIMED, EVERYBODY
 from swapbridge.core.layout import Layout
 from swapbridge.plan.packing import pack
 
 PLAN_FORMAT = "swapbridge-plan"
-PLAN_VERSION = 5
+PLAN_VERSION = 6
 EXACT_MASK = 0xFFFF_FFFF
 """Mask of a receive that hears one identifier only."""
 CLAIM_MASK = EXTENDED_BIT | 0x03FF_00FF
@@ -333,7 +333,7 @@ class Receive:
     """A message that is listened to. `feeds` are indices into `Plan.feeds`; a feed belongs to one receive.
 
     `mask` has a bit set where an identifier word must equal `word`: all of them, or those of a J1939 parameter group,
-    with its sender's or receiver's address where that matters.
+    with its sender's or receiver's address where that matters. `long`: a group that may come in packets.
     """
 
     name: str
@@ -346,6 +346,7 @@ class Receive:
     counter: CounterCheck | None = None
     period_us: int = 0
     mask: int = EXACT_MASK
+    long: bool = False
 
     @property
     def any_sender(self) -> bool:
@@ -424,12 +425,14 @@ class AddressClaim:
     """A J1939 address that some sends use, watched and never fought for: another node's claim of it ends them.
 
     A frame fits when its identifier is of 29 bits, its group is 'address claimed' (EE00, at any priority and to
-    anybody), its sender is `address`, and it has 8 bytes. `sends` are indices into `Plan.sends`.
+    anybody), its sender is `address`, and it has 8 bytes. `sends` are indices into `Plan.sends`; `name` is the NAME
+    under which the plan says that it uses the address (`swapbridge.plan.j1939_node`).
     """
 
     bus: int
     address: int
     sends: tuple[int, ...]
+    name: int = 0
 
     def fits(self, word: int, data: bytes) -> bool:
         """Whether a frame claims the address."""
@@ -464,7 +467,8 @@ class Send:
     """A message that is sent: where, what, when. `states` has bit n set where it may be sent in state n.
 
     `count` is how often in all after each wake (0: as often as it is due); `linger_us` how long it goes on when its
-    states have ended; `order` the variants of its turns by number, each in turn where it is empty.
+    states have ended; `order` the variants of its turns by number, each in turn where it is empty; `to` the J1939
+    address that a long message goes to (`swapbridge.plan.j1939_node`).
     """
 
     name: str
@@ -484,6 +488,12 @@ class Send:
     linger_us: int = 0
     order: tuple[int, ...] = ()
     more_counters: tuple[CounterOut, ...] = ()
+    to: int = EVERYBODY
+
+    @property
+    def is_long(self) -> bool:
+        """Whether it is too long for one frame and goes out in packets."""
+        return self.length > 8 and not self.is_fd
 
     @property
     def counters(self) -> tuple[CounterOut, ...]:
@@ -586,10 +596,3 @@ def table_at(table: Table, a: int) -> int:
         return y[-1]
     i = max(k for k in range(len(x)) if x[k] <= a)
     return y[i] + div_round((a - x[i]) * (y[i + 1] - y[i]), x[i + 1] - x[i])
-
-
-def pause_us(code: int) -> int:
-    """Pause between consecutive frames that a flow control's third byte asks for (STmin of ISO 15765-2)."""
-    if code <= 0x7F:
-        return code * 1000
-    return (code - 0xF0) * 100 if 0xF1 <= code <= 0xF9 else 127_000

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from swapbridge.plan.model import AddressClaim
+
 
 class FrameLike(Protocol):
     """A frame to be sent: bus number of the plan, identifier word, payload."""
@@ -41,3 +43,5 @@ class TranslatorLike(Program, Protocol):
     def bad_frames(self) -> int: ...
     @property
     def dropped_frames(self) -> int: ...
+    @property
+    def lost_addresses(self) -> tuple[AddressClaim, ...]: ...

@@ -21,6 +21,7 @@ from swapbridge.plan.model import Plan
 from swapbridge.plan.proof import ProvedFile, left_out, plan_digest
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, set_up, simulate
+from swapbridge.proving.bench.long_messages import with_long_messages
 from swapbridge.proving.bench.plant import Plant
 from swapbridge.proving.case import Campaign, Case, Extras
 from swapbridge.proving.faults.campaign import FULL, QUICK, CampaignInputs, chosen_tasks, tasks_for
@@ -136,6 +137,7 @@ def prove(
     tell = progress or (lambda share, words: None)
     make = make or partial(Translator, plan)
     given = Settled(plan, dict(maps))
+    captures = with_long_messages(plan, captures)
     settled = settle(plan, addressed(bridge, maps), captures)
     plan, maps = settled.plan, settled.maps
     bench = set_up(plan, captures, Reference(bridge, maps).words_read())

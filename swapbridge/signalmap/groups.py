@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from swapbridge.core import j1939
@@ -57,10 +57,20 @@ def with_own_senders(messages: Iterable[MapMessage]) -> tuple[MapMessage, ...]:
 
 def from_address(signal_map: SignalMap, name: str, address: int) -> SignalMap:
     """The map with one group heard from, and sent as, that address only."""
-    return replace(
-        signal_map,
-        messages=tuple(
-            replace(m, identifier=m.identifier & ~0xFF | address, own_sender=True) if m.name == name else m
-            for m in signal_map.messages
-        ),
-    )
+    return _changed(signal_map, name, lambda m: replace(m, identifier=m.identifier & ~0xFF | address, own_sender=True))
+
+
+def to_address(signal_map: SignalMap, name: str, address: int) -> SignalMap:
+    """The map with one group that names its receiver sent to that address."""
+    return _changed(signal_map, name, lambda m: replace(m, identifier=m.identifier & ~0xFF00 | address << 8))
+
+
+def may_be_long(message: MapMessage) -> bool:
+    """Whether a message may come in packets: a J1939 group of more than 8 bytes, or one that grows."""
+    number = message.identifier >> 8 & 0x3FFFF
+    return message.is_group and (message.length > 8 or number in j1939.GROWING)
+
+
+def _changed(signal_map: SignalMap, name: str, change: Callable[[MapMessage], MapMessage]) -> SignalMap:
+    messages = tuple(change(m) if m.name == name else m for m in signal_map.messages)
+    return replace(signal_map, messages=messages)

@@ -293,6 +293,8 @@ class Fake:
     def feed_fresh(self, number: int) -> bool:
         return False
 
+    lost_addresses = ()
+
     state = bad_frames = dropped_frames = 0
 
 

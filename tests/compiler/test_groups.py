@@ -228,7 +228,7 @@ def commands(claim: tuple[int, bytes] | None, at_us: int = 100_000) -> list[int]
         if claim is not None and now == at_us:
             translator.on_frame(0, *claim, now)
         frame = translator.poll(now)
-        if frame is not None and frame.bus == 0:
+        if frame is not None and frame.bus == 0 and frame.word >> 16 & 0xFF != 0xEE:
             out.append(now)
         if translator.next_poll(now) != now:
             now += 1000
@@ -252,7 +252,7 @@ def test_what_is_no_claim_of_the_address_stops_nothing(number: int, source: int,
 
 
 def test_the_plan_in_words_says_it() -> None:
-    assert "Address 49 on donor: when another node claims it" in " ".join(
+    assert "Address 49 on donor: said after each wake and to whoever asks; when another node claims it" in " ".join(
         compile_bridge(parse_bridge(BRIDGE + TSC1), MAPS).explain.split()
     )
 

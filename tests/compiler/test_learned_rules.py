@@ -159,6 +159,6 @@ def test_a_comment_in_the_map_brings_no_mark_back() -> None:
 
 
 def test_old_plans_are_refused_with_the_command_that_compiles_them_again() -> None:
-    text = compile_text(MARKED).plan.to_json().replace('"version": 5', '"version": 2')
+    text = compile_text(MARKED).plan.to_json().replace('"version": 6', '"version": 2')
     with pytest.raises(InputError, match=r"compile it again with `swapbridge compile bridge\.toml --out plan\.json`"):
         plan_from_json(text)

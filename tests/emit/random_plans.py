@@ -37,7 +37,7 @@ from swapbridge.plan.model import (
     Task,
     Variant,
 )
-from tests.emit.group_plans import claim_call, with_groups, word_for
+from tests.emit.group_plans import Peer, claim_call, with_groups, with_long_messages, word_for
 
 FD_LENGTHS = (12, 16, 20, 24, 32, 48, 64)
 PURE = [k for k in OP_ARITY if k not in ("store", "delay", "load", "const", "table", "lookup", "fresh", "age", "awake")]
@@ -407,6 +407,8 @@ def random_plan(seed: int, fd: bool | None = None) -> Plan:
         plan = with_lines(plan, random.Random(f"lines {seed}"))
     if seed % 5 in (1, 3):
         plan = with_groups(plan, random.Random(f"groups {seed}"))
+        long = random.Random(f"long {seed}")
+        plan = with_long_messages(plan, long, lambda of, size: PlanMaker(long, False).variant(of, size, set()))
     if seed % 4 >= 2:
         plan = with_lives(plan, random.Random(f"lives {seed}"))
     return with_joined(plan, random.Random(f"joined {seed}")) if seed % 3 == 0 else plan
@@ -507,7 +509,10 @@ def random_calls(plan: Plan, seed: int, count: int) -> list[Call]:
     now = rng.choice((0, 1 << 31, (1 << 32) - 2_000_000, rng.getrandbits(32)))
     calls: list[Call] = []
     joined_rng = random.Random(f"joined {seed}")
+    peer = Peer(plan, random.Random(f"peer {seed}")) if plan.claims or any(r.long for r in plan.receives) else None
     while len(calls) < count:
+        if peer and peer.rng.random() < 0.3:
+            calls.append(Call(now & 0xFFFF_FFFF, *peer.call()))
         if plan.joined and joined_rng.random() < 0.15:
             word = joined_rng.choice((*plan.joined.words, plan.joined.flow_word))
             calls.append(Call(now & 0xFFFF_FFFF, plan.joined.bus, word, joined_frame(plan.joined, joined_rng)))
@@ -528,7 +533,8 @@ def random_calls(plan: Plan, seed: int, count: int) -> list[Call]:
             k = rng.randrange(len(known))
             bus, word, length, receive = known[k]
             word = word_for(receive, rng) if receive.mask != EXACT_MASK else word
-            data = bytearray(rng.randbytes(length if rng.random() < 0.95 else rng.randrange(longest[bus] + 1)))
+            usual = min(length, longest[bus])
+            data = bytearray(rng.randbytes(usual if rng.random() < 0.95 else rng.randrange(longest[bus] + 1)))
             if rng.random() < 0.5 and receive.mux and receive.mux.fits(len(data)):
                 receive.mux.pack(data, rng.randint(0, min(3, receive.mux.raw_range[1])))
             if receive.counter and receive.counter.layout.fits(len(data)) and rng.random() < 0.97:

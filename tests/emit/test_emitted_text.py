@@ -7,12 +7,17 @@ import re
 import subprocess
 import sys
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.errors import InputError
 from swapbridge.emit.program import emit_c
+from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.model import Bus, Plan, Slot, Task, Variant
+from tests.compiler.long_maps import HEARS, LONG_MAPS, SAYS
+from tests.emit.c_runs import build_harness
 from tests.emit.random_plans import random_plan
 
 FILES = ["bridge.h", "bridge.c", "bridge_harness.c", "bridge_linux.c", "bridge_board.c", "bridge_notes.txt"]
@@ -116,3 +121,16 @@ def test_contracts_stand_in_comments() -> None:
     header = emit_c(random_plan(7))["bridge.h"]
     for sentence in ("not reentrant", "never past them", "must not be set back", "Must be the first call"):
         assert sentence in header
+
+
+@pytest.mark.parametrize("parts", ["hears", "claims", "claims hears", "claims says", "claims hears says"])
+def test_every_mix_of_the_j1939_layer_is_clean_c(parts: str, tmp_path: Path) -> None:
+    """What a plan does not need is left out, and nothing that is left is unused."""
+    plan = compile_bridge(parse_bridge(HEARS + SAYS), LONG_MAPS).plan
+    if "says" not in parts:
+        plan = replace(plan, sends=tuple(s for s in plan.sends if not s.is_long))
+        plan = replace(plan, claims=tuple(replace(c, sends=()) for c in plan.claims if "claims" in parts))
+        plan = replace(plan, feeds=tuple(replace(f, triggers=()) for f in plan.feeds))
+    if "hears" not in parts:
+        plan = replace(plan, receives=tuple(replace(r, long=False) for r in plan.receives))
+    build_harness(emit_c(plan), tmp_path, flags=("-O0",))

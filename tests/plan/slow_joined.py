@@ -79,7 +79,7 @@ class SlowJoined:
             self.left, self.due_at = max(self.left - 1, 0), (now + self.pause_us) & MASK
         return frame
 
-    def wait(self, now: int) -> int | None:
+    def wait_us(self, now: int) -> int | None:
         """Microseconds until something may be done."""
         if self.stage == "idle":
             return None

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from swapbridge.plan.model import Block, Plan, div_round, table_at
+from swapbridge.proving.reference.j1939_node import Address, Hears, NodeTwin, Says
 from tests.plan.slow_joined import SlowJoined
 
 MASK = 0xFFFF_FFFF
@@ -38,6 +40,7 @@ class SlowTranslator:
             }
             for s in plan.sends
         ]
+        self.node = slow_node(self, plan)
 
     def start(self, now: int) -> None:
         if not self.started:
@@ -72,6 +75,10 @@ class SlowTranslator:
         state["active"] = state["pending"] = state["ending"] = 0
 
     def on_frame(self, bus: int, word: int, data: bytes, now: int) -> None:
+        self.frame(bus, word, data, now)
+        self.node.heard(bus, word, data, now)
+
+    def frame(self, bus: int, word: int, data: bytes, now: int) -> None:
         self.start(now)
         self.buses[bus]["last"], self.buses[bus]["awake"] = now, 1
         if self.plan.buses[bus].wakes and self.slots[0] == 0:
@@ -105,6 +112,10 @@ class SlowTranslator:
                 if receive.mask & 0xFF == 0 and not self.takes(number, word & 0xFF, now):
                     return
                 self.receive(number, data, now)
+
+    def deliver(self, number: int, word: int, data: bytes, now: int) -> None:
+        if self.plan.receives[number].mask & 0xFF or self.takes(number, word & 0xFF, now):
+            self.receive(number, data, now)
 
     def takes(self, number: int, sender: int, now: int) -> bool:
         if self.senders.get(number) == sender:
@@ -160,6 +171,14 @@ class SlowTranslator:
             state["fresh"] = state["good"] = 0
 
     def poll(self, now: int) -> tuple[int, int, bytes] | None:
+        self.start(now)
+        due = self.node.due(now)
+        if due is not None:
+            return due
+        sent = self.plain_poll(now)
+        return None if sent is not None and self.node.begin(*sent) else sent
+
+    def plain_poll(self, now: int) -> tuple[int, int, bytes] | None:
         self.start(now)
         for n in range(len(self.feeds)):
             self.latch(n, now)
@@ -273,8 +292,9 @@ class SlowTranslator:
                 times.append((now + max(ahead)) & MASK)
             if state["pending"]:
                 times.append(opens)
-        if self.joined and (wait := self.joined.wait(now)) is not None:
-            times.append((now + wait) & MASK)
+        for part in (self.joined, self.node):
+            if part and (wait := part.wait_us(now)) is not None:
+                times.append((now + wait) & MASK)
         if not times:
             return (now + 1_000_000) & MASK
         return (now + min(0 if self.due(t, now) else (t - now) & MASK for t in times)) & MASK
@@ -346,3 +366,31 @@ class SlowTranslator:
             case "awake":
                 return self.buses[value]["awake"]
         raise AssertionError(kind)
+
+
+def slow_node(translator: SlowTranslator, plan: Plan) -> NodeTwin:
+    """The J1939 layer: prove's twin, which shares nothing with the translators."""
+
+    def hears(n: int) -> Hears:
+        receive = plan.receives[n]
+        number = receive.word >> 8 & 0x3FFFF
+        group = number if number >> 8 & 255 >= 240 else number & 0x3FF00
+        return Hears(
+            receive.bus, group, receive.minimum_length,
+            lambda word: (word & receive.mask) == (receive.word & receive.mask),
+            lambda word, data, now: translator.deliver(n, word, data, now),
+        )  # fmt: skip
+
+    def goes(n: int) -> bool:
+        state = translator.sends[n]
+        return not state["lost"] and bool(state["active"] or plan.sends[n].states >> translator.applied & 1)
+
+    says = [
+        Says(s.bus, s.word, s.to, partial(goes, n)) for n, s in enumerate(plan.sends) if s.length > 8 and not s.is_fd
+    ]
+    return NodeTwin(
+        [Address(c.bus, c.address, c.name.to_bytes(8, "little")) for c in plan.claims],
+        [hears(n) for n, receive in enumerate(plan.receives) if receive.long],
+        says,
+        lambda: translator.applied,
+    )

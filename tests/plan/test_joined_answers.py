@@ -16,7 +16,8 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.frames import identifier_word, split_word
 from swapbridge.core.obd import split_answer
 from swapbridge.plan.check import check_plan
-from swapbridge.plan.model import Plan, pause_us
+from swapbridge.plan.model import Plan
+from swapbridge.plan.python.joined import pause_us
 from swapbridge.plan.python.translator import Translator
 from tests.compiler.kit import HEAD, compile_text
 

@@ -12,6 +12,7 @@ from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REM
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import EXTENDED_BIT, split_word
+from swapbridge.plan.j1939_node import OWN_MASK, own_words
 from swapbridge.plan.model import Plan, Send
 
 _ROWS = 4096
@@ -156,7 +157,8 @@ def without_planned(plan: Plan, capture: Capture, where: Mapping[int, int]) -> C
     words = capture.words
     for number, to in where.items():
         planned = np.array([send.word for send in plan.sends if send.bus == to], dtype=np.uint32)
-        kept |= (capture.bus == number) & ~np.isin(words, planned)
+        own = np.array([word for bus, word in own_words(plan) if bus == to], dtype=np.uint32)
+        kept |= (capture.bus == number) & ~np.isin(words, planned) & ~np.isin(words & np.uint32(OWN_MASK), own)
     return capture.select(kept)
 
 

@@ -9,7 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import Enum
 
+from swapbridge.core import j1939
 from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.plan.j1939_node import OWN_MASK, cannot_claim_words, own_words
 from swapbridge.plan.model import Plan, Send
 
 RATE_MARGIN = 1.05
@@ -80,14 +82,19 @@ class Gate:
     _last_sent: dict[tuple[int, int], tuple[bytes, int]] = field(default_factory=dict)
     _breaches: dict[tuple[int, int], tuple[int, int]] = field(default_factory=dict)
     _pass_credit: list[int] = field(default_factory=list)
+    _layer: set[tuple[int, int]] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         for number, send in enumerate(self.plan.sends):
+            if send.is_long:
+                continue
             key = (send.bus, send.word)
             interval = planned_interval_us(self.plan, number)
             if key in self._allowances:  # several answers under one identifier: what each may send, together
                 interval = 1 / (1 / interval + 1 / self._allowances[key].interval_us)
             self._allowances[key] = _Allowance(interval)
+        self._layer = {*own_words(self.plan), *cannot_claim_words(self.plan)}
+        self._allowances.update({key: _Allowance(NO_RATE_US) for key in self._layer})
         self._pass_credit = [0] * len(self.plan.buses)
 
     def heard(self, bus: int, word: int, data: bytes, now_us: int) -> None:
@@ -95,8 +102,8 @@ class Gate:
         for rule in self.plan.passes:
             if rule.bus == bus and rule.first <= word <= rule.last and not rule.block:
                 self._pass_credit[rule.to_bus] = min(1000, self._pass_credit[rule.to_bus] + 1)
-        key = (bus, word)
-        if key not in self._allowances or key in self._foreign:
+        key = self._key(bus, word)
+        if key not in self._allowances or key in self._foreign or j1939.is_claim(word):
             return
         ours = self._last_sent.get(key)
         if ours is not None and ours[0] == data and now_us - ours[1] < ECHO_US:
@@ -116,20 +123,31 @@ class Gate:
         """Whether another node was heard sending this identifier."""
         return (bus, word) in self._foreign
 
+    def is_layer(self, bus: int, word: int) -> bool:
+        """Whether a frame is a claim or a packet of a J1939 address of the plan."""
+        return self._key(bus, word) in self._layer
+
     def judge(self, bus: int, word: int, data: bytes, now_us: int) -> FrameRuling:
         """Whether this frame may be sent now; counted."""
-        ruling = self._judge((bus, word), now_us)
+        key = self._key(bus, word)
+        ruling = self._judge(key, now_us)
         self.counts[ruling] += 1
         if ruling is FrameRuling.SEND:
-            self._last_sent[bus, word] = (data, now_us)
+            self._last_sent[key] = (data, now_us)
         return ruling
+
+    def _key(self, bus: int, word: int) -> tuple[int, int]:
+        """What a frame is counted under: what a J1939 address claims and sends in packets, whoever it goes to."""
+        own = bus, word & OWN_MASK
+        return own if own in self._layer else (bus, word)
 
     def _judge(self, key: tuple[int, int], now_us: int) -> FrameRuling:
         allowance = self._allowances.get(key)
         if allowance is None:
             return self._judge_passed(key)
         if not allowance.take(now_us):
-            self._breach(key, now_us)
+            if key not in self._layer:  # others' requests decide how often the layer answers
+                self._breach(key, now_us)
             return FrameRuling.TOO_FAST
         if self.shut:
             return FrameRuling.CLOSED

@@ -23,9 +23,11 @@ from swapbridge.bus.running.black_box import BlackBox
 from swapbridge.bus.running.ending import Ending, SafeAnswers
 from swapbridge.bus.running.faults_heard import FaultsHeard
 from swapbridge.bus.running.gate import FrameRuling, Gate
+from swapbridge.bus.running.long_messages import LongMessages
 from swapbridge.bus.running.watchdog import LagWatch
 from swapbridge.capture.capture import SENT
 from swapbridge.capture.python_can import can
+from swapbridge.core import j1939
 from swapbridge.plan.model import EXACT_MASK, STATES, Plan, Receive
 from swapbridge.plan.program import FrameLike, TranslatorLike
 
@@ -107,6 +109,8 @@ class LiveStatus:
     foreign: tuple[str, ...]
     told: tuple[str, ...]
     faults_heard: tuple[str, ...] = ()
+    lost: tuple[str, ...] = ()
+    """J1939 addresses that another node claimed."""
 
 
 @dataclass(slots=True)
@@ -182,7 +186,8 @@ class Live:
         }
         self._sent: deque[tuple[int, int, can.Message]] = deque(maxlen=MOST_WAITING)
         """What the adapters took, on its way into the black box, which one thread alone writes."""
-        self._passed = 0
+        self._passed, self._lost = 0, list[str]()
+        self._long_heard, self._long_sent = LongMessages(plan), LongMessages(plan)
         self._feeding, self._stop = True, threading.Event()
         self._doubt_us: int | None = None
         self._answers = SafeAnswers(plan)
@@ -313,7 +318,7 @@ class Live:
             turn_ns = 1_000 * send.period_us * len(send.turns)
             forms = dict(made.newest)  # at once: the translator may hang with its lock held, and go on any moment
             alive = {f: one for f, one in forms.items() if now_ns - one[0] < max(_STOPPED_NS, 3 * turn_ns)}
-            if send.request is None and made.handed and alive:
+            if send.request is None and not send.is_long and made.handed and alive:
                 latest[number] = max(alive.values())[1]
                 newest.update({(number, form): data for form, (_, data) in alive.items()})
         return Ending(self.plan, self._answers, newest, latest)
@@ -358,6 +363,7 @@ class Live:
             self.gate.foreign(),
             tuple(self.told[-5:]),
             self._faults.lines(tuple(bus.name for bus in self.plan.buses), now // 1000),
+            tuple(self._lost),
         )
 
     def _bus_status(self, number: int, now: int) -> BusStatus:
@@ -464,10 +470,32 @@ class Live:
             return
         word, data = word_of(message), bytes(message.data)
         self._last[bus, word] = (arrival_ns, data)
+        if (whole := self._long_heard.take(bus, word, data, arrival_ns)) is not None:
+            self._last[bus, whole[0]] = (arrival_ns, whole[1])
         self.gate.heard(bus, word, data, arrival_ns // 1000)
         self._faults.heard(bus, word, data, arrival_ns // 1000)
         if self._feeding:
             self._translator.on_frame(bus, word, data, time.monotonic_ns() // 1000 & MASK)
+            if j1939.is_claim(word):
+                self._tell_lost()
+
+    def _tell_lost(self) -> None:
+        """Addresses that another node has claimed since this was last asked."""
+        for claim in self._translator.lost_addresses:
+            name = f"address {claim.address} on {self.plan.buses[claim.bus].name}"
+            if name not in self._lost:
+                self._lost.append(name)
+                self._fault(
+                    f"{name} is claimed by another node: all that was sent as it has stopped, until this is started "
+                    "again. Two modules of one address break each other's messages: unplug one of them"
+                )
+
+    def _claim(self) -> None:
+        """Sending begins: let the translator say which addresses it uses, as to a node that asks."""
+        asks = j1939.word_of_group(j1939.REQUEST, j1939.NO_ADDRESS)
+        for bus in {claim.bus for claim in self.plan.claims}:
+            data = j1939.ADDRESS_CLAIMED.to_bytes(3, "little")
+            self._translator.on_frame(bus, asks, data, time.monotonic_ns() // 1000 & MASK)
 
     def _emit(self, now_ns: int) -> None:
         translator, now = self._translator, now_ns // 1000 & MASK
@@ -501,6 +529,8 @@ class Live:
     def _hand_on(self, sent: FrameLike, now_ns: int) -> None:
         bus, word, data = sent.bus, sent.word, sent.data
         made = self._made.get((bus, word))
+        if self._doubt_us is not None and j1939.is_transport(word) and self.gate.is_layer(bus, word):
+            return  # packets can't be made safe: whoever waits for them gives the message up
         if made is not None and self._doubt_us is not None:
             safe = self._in_doubt(made, (bus, word), data, now_ns // 1000)
             if safe is None:
@@ -518,7 +548,10 @@ class Live:
         if not self._links[bus].send(self._forms.message(bus, word, data)):
             return
         if made is None:
-            self._passed += 1
+            if (whole := self._long_sent.take(bus, word, data, now_ns)) is not None and (bus, whole[0]) in self._made:
+                long = self._made[bus, whole[0]]
+                long.data, long.ruling, long.count, long.handed = whole[1], ruling, long.count + 1, long.handed + 1
+            self._passed += not self.gate.is_layer(bus, word)
         else:
             made.handed += 1
 
@@ -529,6 +562,8 @@ class Live:
             for name in self.gate.foreign():
                 self._fault(f"{name} is being sent by another node: it will not be sent by us")
             self.tell("sending begins")
+            if self._feeding:
+                self._claim()
         if self.lag.observe(lag_ns, now_ns):
             if self.lag.late and self._doubt_us is None:
                 self._doubt_us = now_ns // 1000

@@ -9,12 +9,14 @@ from pathlib import Path
 from swapbridge.compiler.expressions.values import show
 from swapbridge.compiler.messages.messages import SendDraft
 from swapbridge.compiler.messages.passing import present_sender
+from swapbridge.core import j1939
 from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.frames import split_word
 from swapbridge.core.needs import Need
 from swapbridge.core.response_time import Stream, frame_time_ns, response_times, utilization
 from swapbridge.language.model import BridgeFile, BridgeRefused
-from swapbridge.plan.model import Plan, Send
+from swapbridge.plan.j1939_node import packets_of
+from swapbridge.plan.model import Bus, Plan, Send
 from swapbridge.signalmap.model import SignalMap
 
 BUSY_PERCENT = 70
@@ -152,11 +154,19 @@ def _interval(send: Send) -> int:
     return min(times, default=0)
 
 
+def _stream_of(word: int, length: int, is_fd: bool, interval_ns: int, bus: Bus) -> Stream:
+    """A message on its bus; one that goes out in packets as that many frames of transport, the last in priority."""
+    if is_fd or length <= 8:
+        identifier, extended = split_word(word)
+        cost = frame_time_ns(length, extended, bus.bit_rate, is_fd, bus.data_rate)
+        return Stream(arbitration_key(identifier, extended), cost, interval_ns)
+    identifier, extended = split_word(j1939.word_of_group(j1939.TRANSPORT_DATA, word & 0xFF, priority=7))
+    cost = frame_time_ns(8, extended, bus.bit_rate)
+    return Stream(arbitration_key(identifier, extended), cost, interval_ns // (1 + packets_of(length)))
+
+
 def _stream(plan: Plan, send: Send) -> Stream:
-    bus = plan.buses[send.bus]
-    identifier, extended = split_word(send.word)
-    cost = frame_time_ns(send.length, extended, bus.bit_rate, send.is_fd, bus.data_rate)
-    return Stream(arbitration_key(identifier, extended), cost, _interval(send) * 1000)
+    return _stream_of(send.word, send.length, send.is_fd, _interval(send) * 1000, plan.buses[send.bus])
 
 
 def _others(bridge: BridgeFile, maps: Mapping[str, SignalMap], plan: Plan, number: int) -> list[Stream]:
@@ -164,9 +174,8 @@ def _others(bridge: BridgeFile, maps: Mapping[str, SignalMap], plan: Plan, numbe
     out = []
     for message in maps[bus.name].messages if bus.name in maps else ():
         if message.period_ms and present_sender(bridge, maps, bus.name, message.word):
-            cost = frame_time_ns(message.length, message.extended, bus.bit_rate, message.is_fd, bus.data_rate)
-            key = arbitration_key(message.identifier, message.extended)
-            out.append(Stream(key, cost, int(message.period_ms * 1_000_000)))
+            interval_ns = int(message.period_ms * 1_000_000)
+            out.append(_stream_of(message.word, message.length, message.is_fd, interval_ns, bus))
     return out
 
 
@@ -180,10 +189,11 @@ def _passed(bridge: BridgeFile, maps: Mapping[str, SignalMap], plan: Plan, numbe
             if rule is None or rule.block or not message.period_ms:
                 continue
             if present_sender(bridge, maps, origin.name, message.word):
-                identifier, extended = split_word(message.word if rule.new_word < 0 else rule.new_word)
-                cost = frame_time_ns(message.length, extended, bus.bit_rate, message.is_fd, bus.data_rate)
-                key = arbitration_key(identifier, extended)
-                out.append(Stream(key, cost, int(message.period_ms * 1_000_000)))
+                word, interval_ns = (
+                    message.word if rule.new_word < 0 else rule.new_word,
+                    int(message.period_ms * 1_000_000),
+                )
+                out.append(_stream_of(word, message.length, message.is_fd, interval_ns, bus))
     return out
 
 

@@ -8,11 +8,13 @@ from dataclasses import dataclass, field, replace
 from swapbridge.compiler.build import BlockBuilder
 from swapbridge.compiler.expressions.lower import Lowering
 from swapbridge.compiler.expressions.values import LoweringError, both_valid
-from swapbridge.compiler.messages.rest import alias_of, recorded_base, rest_raw, unknown_bits
+from swapbridge.compiler.messages.rest import alias_of, blank, recorded_base, rest_raw, unknown_bits
 from swapbridge.compiler.messages.sources import near
 from swapbridge.compiler.messages.targets import MadeField, TargetSignal
 from swapbridge.core.integrity import Checksum
+from swapbridge.core.j1939 import EVERYBODY
 from swapbridge.core.roles import WARNED_BY
+from swapbridge.language.addresses import receiver_of
 from swapbridge.language.defaults import CHECK_US
 from swapbridge.language.model import MISSING, BridgeFile, MessageRule, SignalRule
 from swapbridge.plan.model import STATES, CounterOut, Send, Variant
@@ -115,7 +117,10 @@ def lower_message(lowering: Lowering, maps: Mapping[str, SignalMap], rule: Messa
     counter = counters[0] if counters else None
     send = _timed(lowering, draft, variants, counter, checksum_signal.checksum if checksum_signal else None)
     draft.send = replace(
-        send, more_counters=tuple(counters[1:]), order=tuple(map(pages.index, turns)) if pages != turns else ()
+        send,
+        more_counters=tuple(counters[1:]),
+        order=tuple(map(pages.index, turns)) if pages != turns else (),
+        to=receiver_of(bridge, maps[bus_name], rule, message) if send.is_long else EVERYBODY,
     )
     return draft
 
@@ -248,7 +253,7 @@ def _rest_base(lowering: Lowering, draft: SendDraft, rule: MessageRule, page: in
     """The bits of no signal."""
     message = draft.message
     if rule.rest != "as recorded":
-        return bytearray(message.length)
+        return blank(rule, message)
     if not message.named_senders:
         raise lowering.bridge.refuse(
             rule.place,
@@ -260,9 +265,9 @@ def _rest_base(lowering: Lowering, draft: SendDraft, rule: MessageRule, page: in
     if unknown:
         draft.warnings.append(
             f"{draft.name}: {len(unknown)} bits of no signal moved or were never recorded (from byte "
-            f"{unknown[0] // 8}, bit {unknown[0] % 8}): they are sent as 0"
+            f"{unknown[0] // 8}, bit {unknown[0] % 8}): they are sent as {'1' if message.is_group else '0'}"
         )
-    return recorded_base(message, page)
+    return recorded_base(rule, message, page)
 
 
 def _timed(
@@ -337,6 +342,12 @@ def _timed(
     if message.is_fd and not bridge.buses[number].fd:
         raise bridge.refuse(
             rule.place, f"{draft.name} is a CAN FD message, but bus {draft.bus} is classic", "set fd = true for the bus"
+        )
+    if message.length > 8 and not message.is_fd and not message.is_group:
+        raise bridge.refuse(
+            rule.place,
+            f"{draft.name} has {message.length} bytes, and a classic frame has 8",
+            "mark it in the map as what it is: a J1939 group (`swapbridge map set --j1939`) or a CAN FD message",
         )
     return Send(
         name=draft.name,

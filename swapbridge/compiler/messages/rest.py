@@ -105,10 +105,15 @@ def _recorded_raw(rule: MessageRule, message: MapMessage, signal: MapSignal, pag
     return raw
 
 
-def recorded_base(message: MapMessage, page: int | None) -> bytearray:
-    """The bits of no signal, as recorded where they never moved; every other bit is 0."""
-    recorded = message.recorded(page)
-    payload = bytearray(p & m for p, m in zip(recorded.payload, recorded.fixed, strict=True))
+def blank(rule: MessageRule, message: MapMessage) -> bytearray:
+    """Bits that nobody says anything about: 1 in a J1939 group, where 0 would be a measurement, and 0 elsewhere."""
+    return bytearray([0xFF if message.is_group and rule.rest != "zero" else 0]) * message.length
+
+
+def recorded_base(rule: MessageRule, message: MapMessage, page: int | None) -> bytearray:
+    """The bits of no signal, as recorded where they never moved; every other one is blank, those of signals are 0."""
+    recorded, rest = message.recorded(page), blank(rule, message)
+    payload = bytearray(p & m | r & ~m for p, m, r in zip(recorded.payload, recorded.fixed, rest, strict=True))
     for signal in message.signals:
         if signal.layout.fits(message.length):
             signal.layout.pack(payload, 0)
@@ -116,7 +121,7 @@ def recorded_base(message: MapMessage, page: int | None) -> bytearray:
 
 
 def unknown_bits(message: MapMessage, page: int | None) -> tuple[int, ...]:
-    """Bits of no signal that moved, or that no recording shows: they are sent as 0."""
+    """Bits of no signal that moved, or that no recording shows: they are sent blank."""
     recorded = message.recorded(page)
     owned = {p for s in message.signals for p in s.layout.positions}
     return tuple(p for p in range(8 * message.length) if p not in owned and not recorded.fixed[p >> 3] >> (p & 7) & 1)

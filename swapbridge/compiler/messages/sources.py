@@ -15,6 +15,7 @@ from swapbridge.language.constants import constant_or_percent
 from swapbridge.language.defaults import AGE_PERIODS, LONGEST_AGE_US, LOST_OK, RECOVER_FRAMES, SHORTEST_AGE_US
 from swapbridge.language.model import BridgeFile, MessageOptions, SignalOptions, Source
 from swapbridge.plan.model import CounterCheck, Extract, Feed, Receive
+from swapbridge.signalmap.groups import may_be_long
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 
@@ -322,7 +323,10 @@ class Sources:
             needed = max(needed, message.length)
         period = self.period_us(draft.bus, message) or 0
         name = f"{draft.bus}.{message.name}"
-        return Receive(name, bus, message.word, needed, tuple(numbers), mux, checksum, check, period, message.mask)
+        long = may_be_long(message)
+        return Receive(
+            name, bus, message.word, needed, tuple(numbers), mux, checksum, check, period, message.mask, long
+        )
 
 
 def _without_ends(span: tuple[int, int], reserved: tuple[tuple[int, int], ...]) -> tuple[int, int]:

@@ -80,7 +80,7 @@ document.addEventListener("DOMContentLoaded", () => {
     }
     if (view.run && view.what === "running") {
       stopRun.textContent = stopWords(view.run.speed_kmh);
-      place.replaceChildren(make("b", { class: view.run.sending ? "bad" : "good", text: view.run.sending ? "SENDING" : "Watching only" }), ` ${view.run.mode}, ${number(view.run.seconds, 0)} s, worst lag ${number(view.run.worst_lag_ms, 1)} ms ${view.run.shut}`);
+      place.replaceChildren(make("b", { class: view.run.sending ? "bad" : "good", text: view.run.sending ? "SENDING" : "Watching only" }), ` ${view.run.mode}, ${number(view.run.seconds, 0)} s, worst lag ${number(view.run.worst_lag_ms, 1)} ms ${[view.run.shut, ...view.run.lost.map((name) => `${name} was claimed by another node`)].join(" ")}`);
       buses.replaceChildren(table(["Bus", "Now", "Heard", "Sent"], view.run.buses.map((b) => [`${b.name}${b.up ? "" : " (down)"}`, b.warning ? `! ${b.warning}` : b.line, number(b.received, 0), number(b.sent, 0)]), [2, 3]));
       rest.replaceChildren(make("div", { class: "pair" },
         table(["What it listens to", "Age s"], view.run.inputs.map((i) => [`${i.bus} ${i.name}`, make("span", { class: i.fresh ? "good" : "bad", text: i.age_s === null ? "✗ never seen" : `${i.fresh ? "✓" : "✗ stale"} ${number(i.age_s, 2)}` })]), [1]),

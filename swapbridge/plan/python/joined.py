@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from swapbridge.core.obd import PADDING
-from swapbridge.plan.model import FLOW_WAIT_US, Joined, pause_us
+from swapbridge.plan.model import FLOW_WAIT_US, Joined
 
 NEVER = 1 << 62
 IDLE, GATHERING, READY, WAITING, SENDING = range(5)
@@ -119,3 +119,10 @@ class JoinedAnswerState:
 
 def _filled(data: bytes) -> bytes:
     return data.ljust(8, bytes([PADDING]))
+
+
+def pause_us(code: int) -> int:
+    """Pause between consecutive frames that a flow control's third byte asks for (STmin of ISO 15765-2)."""
+    if code <= 0x7F:
+        return code * 1000
+    return (code - 0xF0) * 100 if 0xF1 <= code <= 0xF9 else 127_000

@@ -17,6 +17,7 @@ from typing import Any
 
 from swapbridge.core.integrity import Checksum, FieldSum
 from swapbridge.core.layout import Layout, pieces
+from swapbridge.plan.j1939_node import long_receives, long_sends
 from swapbridge.plan.model import CLAIM_MASK, EXACT_MASK, CounterOut, Plan, Send, Variant
 from swapbridge.plan.python.blocks import BlockWriter, H, ResultTables
 from swapbridge.plan.python.codegen import (
@@ -142,7 +143,9 @@ class PlanWriter:
         lines += self._function("poll(now)", [*_CLOCK, "        return None if now < until else look(now)"])
         lines += self._function("next_poll(now)", self._next_poll())
         lines += self._function("reports()", self._reports())
-        lines.append("    return on_frame, poll, next_poll, reports")
+        lines += self._function("deliver(number, sender, data, now)", self._deliver())
+        lines += self._function("going()", self._going())
+        lines.append("    return on_frame, poll, next_poll, reports, deliver, going")
         self.constants |= self._results.tuples
         return "\n".join(lines) + "\n"
 
@@ -557,6 +560,22 @@ class PlanWriter:
             "        if not started: start(now)",
             f"        return (until if until > now else now) & {M}",
         ]
+
+    def _deliver(self) -> list[str]:
+        """A long message of a J1939 sender is whole: what step 4 of on_frame does with it."""
+        out = []
+        for n, receive in long_receives(self.plan):
+            call = f"o{n}_(sender, data, now)" if receive.any_sender else f"r{n}(data, now)"
+            out.append(f"        if number == {n}: {call}")
+        return [*_CLOCK, *out] if out else []
+
+    def _going(self) -> list[str]:
+        """The applied state, and whether each long message would be sent in it."""
+        each = [
+            f"({s.states} >> applied & 1 or a{n}){f' and not lost{n}' if n in self._watched else ''}"
+            for n, s in long_sends(self.plan)
+        ]
+        return [f"        return applied, ({''.join(f'{one}, ' for one in each)})"]
 
     def _reports(self) -> list[str]:
         fresh = ", ".join(f"f{n}" for n in range(len(self.plan.feeds)))

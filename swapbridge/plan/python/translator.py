@@ -13,8 +13,10 @@ from types import CodeType
 from typing import Any, NamedTuple
 
 from swapbridge.plan.check import check_plan
-from swapbridge.plan.model import Plan, div_round
+from swapbridge.plan.j1939_node import has_node
+from swapbridge.plan.model import AddressClaim, Plan, div_round
 from swapbridge.plan.python.codegen import make_lookup, make_table
+from swapbridge.plan.python.j1939_node import Heart, J1939Node
 from swapbridge.plan.python.joined import JoinedAnswerState
 from swapbridge.plan.python.specialise import PlanWriter
 
@@ -52,7 +54,7 @@ class Translator:
     `now` is an unsigned 32-bit count of microseconds that wraps. Poll at least every 2**31 microseconds.
     """
 
-    __slots__ = ("_reports", "next_poll", "on_frame", "plan", "poll")
+    __slots__ = ("_node", "_reports", "next_poll", "on_frame", "plan", "poll")
 
     on_frame: Callable[[int, int, bytes, int], None]
     poll: Callable[[int], SentFrame | None]
@@ -60,7 +62,12 @@ class Translator:
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
-        self.on_frame, self.poll, self.next_poll, self._reports = _build(plan)
+        self.on_frame, self.poll, self.next_poll, self._reports, deliver, going = _build(plan)
+        self._node: J1939Node[SentFrame] | None = None
+        if has_node(plan):
+            heart = Heart(self.on_frame, self.poll, self.next_poll, deliver, going)
+            node = self._node = J1939Node(plan, heart, SentFrame)
+            self.on_frame, self.poll, self.next_poll = node.on_frame, node.poll, node.next_poll
 
     @property
     def state(self) -> int:
@@ -80,6 +87,11 @@ class Translator:
     def dropped_frames(self) -> int:
         """Passed frames dropped because the pass queue was full."""
         return int(self._reports()["dropped"])
+
+    @property
+    def lost_addresses(self) -> tuple[AddressClaim, ...]:
+        """J1939 addresses that another node claimed."""
+        return self._node.lost if self._node is not None else ()
 
     def slot(self, number: int) -> int:
         """Value of a slot, for tests and reports."""
@@ -125,9 +137,9 @@ def _functions(plan: Plan) -> dict[str, Any]:
     }
 
 
-def _build(plan: Plan) -> tuple[Any, Any, Any, Any]:
+def _build(plan: Plan) -> tuple[Any, Any, Any, Any, Any, Any]:
     code, names = _code_of(plan)
     namespace = dict(names)
     exec(code, namespace)
-    built: tuple[Any, Any, Any, Any] = namespace["build"]()
+    built: tuple[Any, Any, Any, Any, Any, Any] = namespace["build"]()
     return built

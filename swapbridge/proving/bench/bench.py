@@ -17,9 +17,12 @@ from swapbridge.capture.buses import buses_of
 from swapbridge.capture.capture import SENT, Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress
+from swapbridge.plan.j1939_node import OWN_MASK, own_words
 from swapbridge.plan.model import EXACT_MASK, Plan
 from swapbridge.plan.program import Program
+from swapbridge.proving.bench.long_messages import long_sent
 from swapbridge.proving.bench.nodes import Controller, NodeUnderTest, Sent
+from swapbridge.proving.bench.receivers import answer_words, receivers
 from swapbridge.proving.bench.simulated_bus import SimulatedBus, Simulation
 from swapbridge.proving.bench.traffic import Rates, Traffic, empty_traffic, pick, traffic_from, words_of
 from swapbridge.proving.judges.form import Frames
@@ -112,8 +115,9 @@ def set_up(plan: Plan, captures: Mapping[str, Capture], reads: Sequence[frozense
         begins.append(int(capture.time_ns[0]) - 1_000_000)
         ends.append(int(capture.time_ns[-1]) - begins[-1])
         whole = traffic_from(capture, rates, begins[-1])
-        sent = np.fromiter({s.word for s in plan.sends if s.bus == number}, np.int64)
-        traffic.append(pick(whole, ~np.isin(whole.word, sent)))
+        sent = np.fromiter({s.word for s in plan.sends if s.bus == number} | answer_words(plan, number), np.int64)
+        layer = np.fromiter((word for on, word in own_words(plan) if on == number), np.int64)
+        traffic.append(pick(whole, ~np.isin(whole.word, sent) & ~np.isin(whole.word & OWN_MASK, layer)))
     if reads is None:
         reads = [frozenset(r.word for r in plan.receives if r.bus == number) for number in range(len(plan.buses))]
     return Bench(plan, tuple(mine), tuple(traffic), tuple(begins), max(ends) + AFTER_NS, tuple(reads))
@@ -132,6 +136,7 @@ def one_bus(capture: Capture, name: str) -> Capture:
 class Run:
     """A finished simulation."""
 
+    plan: Plan
     device: NodeUnderTest
     buses: list[SimulatedBus]
     until_ns: int
@@ -142,9 +147,9 @@ class Run:
         return frames_of(rows)
 
     def by_word(self) -> dict[tuple[int, int], list[Sent]]:
-        """Sent frames by bus and word."""
+        """Sent frames by bus and word; J1939 messages of more than 8 bytes under their own, too."""
         out: dict[tuple[int, int], list[Sent]] = {}
-        for sent in self.device.sent:
+        for sent in (*self.device.sent, *long_sent(self.plan, self.device.sent)):
             out.setdefault((sent.bus, sent.word), []).append(sent)
         return out
 
@@ -209,13 +214,13 @@ def simulate(
         for b, t in zip(plan.buses, traffic, strict=True)
     ]
     device = translator_device(plan, make(), clock_us=clock_us, record=record, reads=bench.reads)
-    simulation = Simulation(buses, [device, *(others or [])])
+    simulation = Simulation(buses, [device, *receivers(plan), *(others or [])])
     if prepare is not None:
         prepare(simulation, device)
     until = bench.until_ns if until_ns is None else until_ns
     simulation.run(until, progress)
     simulation.part()
-    return Run(device, buses, until)
+    return Run(plan, device, buses, until)
 
 
 def translator_device(
@@ -244,7 +249,11 @@ def indifferent_words(plan: Plan, bus: int, reads: Collection[int] = ()) -> Call
 
     groups = [r for r in plan.receives if r.bus == bus and r.mask != EXACT_MASK]
 
+    node = any(c.bus == bus for c in plan.claims) or any(r.long and r.bus == bus for r in plan.receives)
+
     def indifferent(word: int) -> bool:
+        if node and word >> 31 and 0xEA <= word >> 16 & 0x3FF <= 0xEE:
+            return False
         in_range = any(first <= word <= last for first, last in ranges)
         return word not in words and not in_range and not any(r.fits(word) for r in groups)
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.capture.capture import ERROR, EXTENDED, REMOTE, Capture
+from swapbridge.capture.capture import ERROR, EXTENDED, FD, REMOTE, Capture
 from swapbridge.core.can_bits import INTERMISSION_BITS
 from swapbridge.core.frames import EXTENDED_BIT, split_word
 from swapbridge.proving.bench.frame_length import frame_length
@@ -128,7 +128,8 @@ def traffic_from(capture: Capture, rates: Rates, begin_ns: int | None = None) ->
     if begin_ns is None:
         begin_ns = int(capture.time_ns.min()) - 1_000_000 if len(capture) else 0
     rows = np.argsort(capture.time_ns, kind="stable")
-    capture = capture.select(rows)
+    # a row longer than its kind of frame can be is a J1939 message put together of packets, which are there too
+    capture = capture.select(rows[(capture.length[rows] <= 8) | ((capture.flags[rows] & FD) != 0)])
     duration = _durations(capture, rates)
     release = np.maximum(capture.time_ns - begin_ns + rates.intermission_ns - duration, 0)
     start = _first_come(release, duration)

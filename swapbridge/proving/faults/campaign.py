@@ -23,6 +23,7 @@ from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.progress import Progress
 from swapbridge.core.roles import BY_NAME
 from swapbridge.language.model import BridgeFile
+from swapbridge.plan.j1939_node import OWN_MASK, cannot_claim_words, own_words
 from swapbridge.plan.model import Field, Plan, Send
 from swapbridge.plan.program import Program
 from swapbridge.plan.proof import WHOLE
@@ -242,14 +243,19 @@ def _lives(trace: Trace) -> list[list[Heard | Polled | Restart]]:
 
 def planned_only(plan: Plan, sent: Sequence[Sent]) -> list[str]:
     """Only identifiers of the plan are sent."""
-    own = {(s.bus, s.word) for s in plan.sends}
+    own = {(s.bus, s.word) for s in plan.sends if not s.is_long} | cannot_claim_words(plan)
+    layer = own_words(plan)
     ranges = [(p.to_bus, p.first, p.last, p.new_word) for p in plan.passes if not p.block]
     odd: dict[tuple[int, int], int] = {}
     for frame in sent:
         key = frame.bus, frame.word
-        if key in own or any(
-            bus == frame.bus and (new == frame.word if new >= 0 else first <= frame.word <= last)
-            for bus, first, last, new in ranges
+        if (
+            key in own
+            or (frame.bus, frame.word & OWN_MASK) in layer
+            or any(
+                bus == frame.bus and (new == frame.word if new >= 0 else first <= frame.word <= last)
+                for bus, first, last, new in ranges
+            )
         ):
             continue
         odd[key] = odd.get(key, 0) + 1

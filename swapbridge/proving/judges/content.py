@@ -10,6 +10,7 @@ from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.obd import PIDS
 from swapbridge.plan.model import Plan
 from swapbridge.proving.bench.nodes import Heard, Polled, Restart
+from swapbridge.proving.reference.j1939_node import LAYER, NodeSays
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.reference.targets import ReferenceMessage
 from swapbridge.proving.report.verdict import Check, check_of
@@ -53,7 +54,7 @@ class Contents:
     strangers: dict[tuple[int, int], int] = field(default_factory=dict)
     passed: int = 0
 
-    def tally(self, target: ReferenceMessage, *, joined: bool = False) -> Tally:
+    def tally(self, target: ReferenceMessage | NodeSays, *, joined: bool = False) -> Tally:
         """The tally of a message."""
         if joined:
             return self.answers.setdefault(JOINED, Tally(name="answer to several"))
@@ -268,7 +269,7 @@ def content_checks(plan: Plan, contents: Contents, reference: Reference) -> list
                     "compile the plan again from its bridge file; if it differs still, this is a defect of the plan",
                 )
             )
-    out += _answer_checks(contents, reference)
+    out += _layer_checks(plan, contents) + _answer_checks(contents, reference)
     for (bus, word), count in contents.strangers.items():
         out.append(
             check_of(
@@ -279,6 +280,27 @@ def content_checks(plan: Plan, contents: Contents, reference: Reference) -> list
                 f"{count:,} frames",
                 "only identifiers of the bridge file, or frames passed unchanged",
                 "compile the plan again from its bridge file",
+            )
+        )
+    return out
+
+
+def _layer_checks(plan: Plan, contents: Contents) -> list[Check]:
+    """What a bus's J1939 addresses claim and send in packets: each frame when it is due, as the standard has it."""
+    out = []
+    for number in sorted({claim.bus for claim in plan.claims}):
+        tally = contents.tallies.get((number, LAYER.word), Tally())
+        problems = [tally.when_words(), f"{tally.wrong:,} of {tally.frames:,} differ" if tally.wrong else ""]
+        problems += [f"{name}: {text}" for name, text in tally.example.items()]
+        out.append(
+            check_of(
+                "content",
+                plan.buses[number].name,
+                "J1939 addresses and packets",
+                not tally.problems,
+                "; ".join(filter(None, problems)) or f"{tally.frames:,} frames, all equal",
+                "every frame when SAE J1939-21 and J1939-81 want it, bit for bit",
+                "compile the plan again from its bridge file; if it differs still, this is a defect of the plan",
             )
         )
     return out

@@ -15,6 +15,7 @@ from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.needs import Need
 from swapbridge.core.roles import BY_NAME
 from swapbridge.language.model import BridgeFile
+from swapbridge.plan.j1939_node import OWN_MASK, own_words
 from swapbridge.plan.model import Send
 from swapbridge.plan.proof import Status
 from swapbridge.proving.bench.bench import Bench, one_bus
@@ -264,7 +265,7 @@ class _Board:
             if word in still or word < 0:
                 continue
             label = format_identifier(*split_word(word))
-            ok = word in sent or self._passed(bus, word)
+            ok = word in sent or self._passed(bus, word) or (number, word & OWN_MASK) in own_words(self.plan)
             message = self.maps[bus].by_word(word) if bus in self.maps else None
             name = f"{label} {message.name}" if message is not None else label
             if not ok:

@@ -11,9 +11,11 @@ from itertools import pairwise
 
 import numpy as np
 
+from swapbridge.core import j1939
 from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.response_time import Stream, frame_time_ns, response_times
+from swapbridge.plan.j1939_node import TO_ALL_GAP_US, TO_ONE_GAP_US
 from swapbridge.plan.model import Plan
 from swapbridge.proving.bench.bench import Bench, Run
 from swapbridge.proving.case import Case
@@ -75,7 +77,12 @@ def _one_bus(bench: Bench, run: Run, number: int, signal_map: SignalMap | None) 
         add(False, word, size, max(period, 1), min(jitter, period), size > 8)
     for send in plan.sends:
         if send.bus == number:
-            add(True, send.word, send.length, shortest_ns(send) or ONCE_NS, 0, send.is_fd)
+            if send.is_long:
+                gap_ns = 1000 * (TO_ALL_GAP_US if send.to == j1939.EVERYBODY else TO_ONE_GAP_US)
+                packet = j1939.word_of_group(j1939.TRANSPORT_DATA, send.word & 0xFF, send.to, 7)
+                add(True, packet, 8, gap_ns, 0, False)
+            else:
+                add(True, send.word, send.length, shortest_ns(send) or ONCE_NS, 0, send.is_fd)
     known = {m.word: f"{bus.name}.{m.name}" for m in signal_map.messages} if signal_map is not None else {}
     bounds = response_times(streams, 1_000_000_000 // bus.bit_rate)
     seen = seen_response_ms(run, number)

@@ -7,12 +7,13 @@ at the same moments, and says what the payload of each sent frame has to be. Tim
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 from swapbridge.core import j1939
 from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.frames import split_word
+from swapbridge.language.addresses import receiver_of
 from swapbridge.language.defaults import AGE_PERIODS, LONGEST_AGE_US, LOST_OK, RECOVER_FRAMES, SHORTEST_AGE_US
 from swapbridge.language.memories import memory_name
 from swapbridge.language.model import BridgeFile, SignalOptions
@@ -20,10 +21,12 @@ from swapbridge.plan.model import STATES, Plan
 from swapbridge.proving.reference.answers import answering, answers_of, asked_number, request_words
 from swapbridge.proving.reference.exact import PLAIN, Evaluator, Reading
 from swapbridge.proving.reference.exact_memory import MEMORIES
+from swapbridge.proving.reference.j1939_node import Address, Hears, NodeSays, NodeTwin, Says, name_of
 from swapbridge.proving.reference.joined_answer import JoinedAnswer
 from swapbridge.proving.reference.sources import WRAP, Feed, Inputs, Received, SourceSignal
 from swapbridge.proving.reference.targets import ReferenceMessage
 from swapbridge.proving.reference.worked_out import WorkedOut
+from swapbridge.signalmap.groups import may_be_long
 from swapbridge.signalmap.model import SignalMap
 
 HALF = 1 << 31
@@ -62,7 +65,7 @@ class Decision:
     `joined` marks a frame of an answer to several identifiers at once; `target` is then one of those it joins.
     """
 
-    target: ReferenceMessage
+    target: ReferenceMessage | NodeSays
     payload: bytes | None
     due: bool = True
     joined: bool = False
@@ -168,6 +171,8 @@ class Reference:
             if target.message.is_group:
                 address = target.message.identifier & 0xFF
                 self._as_address.setdefault((target.bus_number, address), []).append(target)
+        self._node = NodeTwin((), (), (), lambda: self._applied)
+        self._long: set[tuple[int, int]] = set()
         self._lasting = [t.schedule for t in self._order if t.schedule.when.last_us]
         self._swept, self._sweep_after = 0, -1
         self._first_due: int | None = None
@@ -361,6 +366,32 @@ class Reference:
             self._begun, self._due = True, [(now + offset) % WRAP for offset in self.steps.offset_us]
             for received in self._received.values():
                 received.needed = self._needed(received)
+            self._node = self._make_node()
+
+    def _make_node(self) -> NodeTwin:
+        """What the bridge says and hears as a J1939 node."""
+        addresses = [Address(bus, address, name_of(address)) for bus, address in sorted(self._as_address)]
+        says, hears = [], []
+        for target in self._order:
+            message = target.message
+            if message.is_group and message.length > 8:
+                to = receiver_of(
+                    self.bridge, self.maps[target.rule.message.text.partition(".")[0]], target.rule, message
+                )
+                says.append(Says(target.bus_number, message.word, to, partial(self._goes, target)))
+                self._long.add((target.bus_number, message.word))
+        for (bus, word), received in sorted(self._by_word.items()):
+            if may_be_long(received.message):
+                group = j1939.Identifier.of(word)
+                assert group is not None
+                deliver = partial(self._receive, bus)
+                hears.append(Hears(bus, group.number, received.needed, received.message.fits, deliver))
+        return NodeTwin(addresses, hears, says, lambda: self._applied)
+
+    def _goes(self, target: ReferenceMessage) -> bool:
+        """Whether a message under way in packets may go on."""
+        schedule = target.schedule
+        return not schedule.lost and (schedule.active or self._applied in schedule.when.states)
 
     def heard(self, bus: int, word: int, data: bytes, now: int) -> None:
         """A frame was received."""
@@ -376,6 +407,11 @@ class Reference:
             if (number := asked_number(data)) in self.answers:
                 self.answers[number].schedule.arrived()
             self._joined.heard(word, data, now)
+        self._receive(bus, word, data, now)
+        self._node.heard(bus, word, data, now)
+
+    def _receive(self, bus: int, word: int, data: bytes, now: int) -> None:
+        """A frame, or a whole J1939 group, is taken for what it is."""
         received = self._by_word.get((bus, word)) or (self._of_group(bus, word) if self._hears_groups else None)
         if received is None or (received.message.is_group and not received.takes(word & 0xFF, now)):
             return
@@ -505,10 +541,24 @@ class Reference:
 
     def next_due(self, now: int) -> Decision | None:
         """What a `poll` that has nothing to pass on works out now; None when no message wants to be sent."""
+        if (frame := self._node.due(now)) is not None:
+            return Decision(self._says_of(frame[0]), frame[2])
         for target in self._order:
             if target.schedule.wants(now):
-                return Decision(target, target.work_out(now))
+                payload = target.work_out(now)
+                if payload is not None and self._node.begin(target.bus_number, target.message.word, payload):
+                    return None
+                return Decision(target, payload)
         return self._joined_answer(now)
+
+    def _says_of(self, bus: int) -> NodeSays:
+        """What the frame that the J1939 layer gave last is of."""
+        spoke = self._node.spoke
+        return (
+            NodeSays(bus)
+            if spoke is None
+            else NodeSays(bus, replace(self.targets[bus, spoke.word].message, signals=()))
+        )
 
     def _joined_answer(self, now: int) -> Decision | None:
         """A frame of an answer to several identifiers, which goes out when no message wants to."""
@@ -521,7 +571,11 @@ class Reference:
         Answers to a scan tool share an identifier: it is the turn of the first that was asked for, then of the answer
         to several.
         """
+        if (frame := self._node.due(now)) is not None:
+            return Decision(self._says_of(frame[0]), frame[2] if frame[:2] == (bus, word) else None)
         known = self._by_key.get((bus, word), ())
+        if known and (bus, word) in self._long:
+            return Decision(known[0], None)
         for target in known:
             if target.schedule.wants(now):
                 return Decision(target, target.work_out(now))

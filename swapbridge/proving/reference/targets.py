@@ -492,14 +492,22 @@ class ReferenceMessage:
             self.forms.append(_Form(bytes(constant), fields))
 
     def _constant_part(self, rule: MessageRule, page: int | None) -> bytearray:
-        """The bits of no signal: those that never moved in a recording, where the rule wants them so; else 0."""
+        """The bits of no signal: those that never moved in a recording, where the rule wants them so; else 0.
+
+        In a J1939 group what nobody says is 1, which is 'not available', unless the rule wants zeros.
+        """
         data = bytearray(self.message.length)
-        if rule.rest == "as recorded":
-            recorded = self.message.recorded(page)
-            owned = {position for signal in self.message.signals for position in signal.layout.positions}
-            for position in set(range(8 * len(data))) - owned:
-                byte, bit = divmod(position, 8)
-                data[byte] |= recorded.payload[byte] & recorded.fixed[byte] & 1 << bit
+        recorded = self.message.recorded(page) if rule.rest == "as recorded" else None
+        owned: set[int] = set()
+        for signal in self.message.signals:
+            if recorded is not None or not signal.mux_values or page in signal.mux_values:
+                owned.update(signal.layout.positions)
+        for position in set(range(8 * len(data))) - owned:
+            byte, bit = divmod(position, 8)
+            if recorded is not None and recorded.fixed[byte] >> bit & 1:
+                data[byte] |= recorded.payload[byte] & 1 << bit
+            elif self.message.is_group and rule.rest != "zero":
+                data[byte] |= 1 << bit
         return data
 
     def _left_alone(self, rule: MessageRule, signal: MapSignal, page: int | None) -> int:

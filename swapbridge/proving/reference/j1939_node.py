@@ -1,0 +1,383 @@
+"""Proving room: the J1939 layer of a bridge, worked out beside the translator's own: packets and address claims.
+
+The twin of `swapbridge.plan.python.j1939_node`, written from SAE J1939-21 and J1939-81 (from memory) and the contract
+in `swapbridge.plan.j1939_node`, with arithmetic of its own. Times are microseconds modulo 2**32.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from swapbridge.signalmap.model import MapMessage
+
+Frame = tuple[int, int, bytes]
+"""Bus, identifier word, payload."""
+WRAP, HALF = 1 << 32, 1 << 31
+ALL, NOBODY = 255, 254
+MOST_BYTES = 1785
+
+
+def _word(priority: int, form: int, to: int, source: int) -> int:
+    """Identifier word of a group that names its receiver."""
+    return 1 << 31 | priority << 26 | form << 16 | to << 8 | source
+
+
+def name_of(address: int) -> bytes:
+    """NAME of somebody who stands in for an address: the highest there is (bit 48 is reserved), less the address."""
+    return ((1 << 64) - 1 - (1 << 48) - address).to_bytes(8, "little")
+
+
+LAYER = MapMessage("addresses and packets", _word(6, 0xEE, ALL, NOBODY) & ~(1 << 31), True, 8, ())
+"""Stands for the layer where other frames have the message they are of; its identifier is that of 'cannot claim'."""
+
+
+@dataclass(frozen=True, slots=True)
+class NodeSays:
+    """What a frame of the layer is of: a long message, without its signals, which no packet holds whole, or `LAYER`."""
+
+    bus_number: int
+    message: MapMessage = LAYER
+    answers: None = None
+
+    def nearly(self, got: bytes, expected: bytes) -> bool:
+        """Nothing here is rounded."""
+        return False
+
+
+@dataclass(slots=True, eq=False)
+class Hears:
+    """A group that may come in packets.
+
+    `fits` is asked with an identifier word of priority 6; `deliver` gets that word and the first `keep` bytes.
+    """
+
+    bus: int
+    group: int
+    keep: int
+    fits: Callable[[int], bool]
+    deliver: Callable[[int, bytes, int], None]
+
+
+@dataclass(slots=True, eq=False)
+class Says:
+    """A message that goes out in packets; `goes` is whether it would be sent now."""
+
+    bus: int
+    word: int
+    to: int
+    goes: Callable[[], bool]
+    payload: bytes = b""
+    stage: str = "idle"
+    number: int = 0
+    last: int = 0
+    again: int = 0
+    timer: int = 0
+
+    @property
+    def group(self) -> int:
+        """Its parameter group number."""
+        number = self.word >> 8 & 0x3FFFF
+        return number if number >> 8 & 255 >= 240 else number & ~255
+
+    @property
+    def line(self) -> tuple[int, int, int]:
+        """Bus, sender, receiver."""
+        return self.bus, self.word & 255, self.to
+
+    @property
+    def parts(self) -> list[bytes]:
+        """Its packets, numbered from 1."""
+        chunks = [self.payload[n : n + 7] for n in range(0, len(self.payload), 7)]
+        return [bytes([n]) + chunk + b"\xff" * (7 - len(chunk)) for n, chunk in enumerate(chunks, 1)]
+
+
+@dataclass(slots=True)
+class _Transfer:
+    """A message that comes in."""
+
+    line: tuple[int, int, int]
+    size: int
+    most: int
+    timer: int
+    chunks: list[bytes] = field(default_factory=list)
+    window: int = 0
+    """Packets permitted so far."""
+
+    @property
+    def to_all(self) -> bool:
+        return self.line[2] == ALL
+
+    @property
+    def count(self) -> int:
+        return -(-self.size // 7)
+
+
+@dataclass(slots=True)
+class Address:
+    """An address that the bridge sends as, and its name."""
+
+    bus: int
+    address: int
+    name: bytes
+    lost: bool = False
+    timer: int | None = None
+
+    @property
+    def delay_us(self) -> int:
+        """How long 'cannot claim' waits."""
+        return (sum(self.name) + self.address) % 256 * 600
+
+
+class NodeTwin:
+    """What the layer must say, and what it makes of what is heard."""
+
+    def __init__(
+        self, addresses: Sequence[Address], hears: Sequence[Hears], says: Sequence[Says], state: Callable[[], int]
+    ) -> None:
+        self.addresses, self.hears, self.says, self._state = addresses, hears, says, state
+        self._coming: dict[Hears, _Transfer] = {}
+        self._replies: dict[Hears, Frame] = {}
+        self._abort: Frame | None = None
+        self._announced = False
+        self.spoke: Says | None = None
+        """Whose frame `due` gave last; None for what the layer says by itself."""
+
+    def heard(self, bus: int, word: int, data: bytes, now: int) -> None:
+        """A frame was received."""
+        if not word >> 31 or word >> 24 & 3:
+            return
+        form, to, source = word >> 16 & 255, word >> 8 & 255, word & 255
+        if form == 0xEE and len(data) == 8:
+            self._claimed(bus, source, now)
+        elif form == 0xEA and data.startswith(b"\x00\xee\x00"):
+            self._asked_who(bus, to, now)
+        elif form == 0xEC and len(data) == 8:
+            self._control(bus, source, to, data, now)
+        elif form == 0xEB and len(data) == 8:
+            self._data(bus, source, to, data, now)
+
+    def _own(self, bus: int, address: int) -> Address | None:
+        return next((a for a in self.addresses if (a.bus, a.address) == (bus, address)), None)
+
+    def _claimed(self, bus: int, source: int, now: int) -> None:
+        own = self._own(bus, source)
+        if own is None or own.lost:
+            return
+        own.lost, own.timer = True, (now + own.delay_us) % WRAP
+        self._coming = {h: t for h, t in self._coming.items() if t.line[0] != bus or t.line[2] != source}
+        self._replies = {h: f for h, f in self._replies.items() if (f[0], f[1] & 255) != (bus, source)}
+        if self._abort is not None and (self._abort[0], self._abort[1] & 255) == (bus, source):
+            self._abort = None
+
+    def _asked_who(self, bus: int, to: int, now: int) -> None:
+        for own in self.addresses:
+            if own.bus == bus and to in (own.address, ALL):
+                if not own.lost:
+                    own.timer = now
+                elif to == ALL and own.timer is None:
+                    own.timer = (now + own.delay_us) % WRAP
+
+    def _control(self, bus: int, source: int, to: int, data: bytes, now: int) -> None:
+        kind, size, count = data[0], int.from_bytes(data[1:3], "little"), data[3]
+        group = int.from_bytes(data[5:8], "little")
+        can_be = 8 < size <= MOST_BYTES and count == -(-size // 7)
+        line = (bus, source, to)
+        if to == ALL:
+            if kind == 32:
+                self._coming = {h: t for h, t in self._coming.items() if t.line != line}
+                taker = self._taker(bus, group, source, to) if can_be else None
+                if taker is not None and taker not in self._coming:
+                    self._replies.pop(taker, None)
+                    self._coming[taker] = _Transfer(line, size, 0, now + 750_000)
+            return
+        own = self._own(bus, to)
+        if own is None or own.lost:
+            return
+        if kind == 16 and can_be:
+            taker = self._taker(bus, group, source, to)
+            same = [h for h, t in self._coming.items() if t.line == line]
+            if taker is None:
+                self._give_up(bus, to, source, group, 2)
+            elif (same and same != [taker]) or (not same and taker in self._coming):
+                self._give_up(bus, to, source, group, 1)
+            else:
+                self._coming[taker] = _Transfer(line, size, data[4] or 255, 0)
+                self._permit(taker, now)
+        elif kind in (17, 19, 255):
+            for says in self.says:
+                if says.line == (bus, to, source) and says.group == group and says.stage in ("asks", "sends"):
+                    if kind == 17:
+                        self._permitted(says, count=data[1], first=data[2], now=now)
+                    else:
+                        says.stage = "idle"
+            if kind == 255:
+                for hears in [h for h, t in self._coming.items() if t.line == line and h.group == group]:
+                    del self._coming[hears]
+                    self._replies.pop(hears, None)
+
+    def _taker(self, bus: int, group: int, source: int, to: int) -> Hears | None:
+        if group > 0x3FFFF:
+            return None
+        low = to if group >> 8 & 255 < 240 else 0
+        word = 1 << 31 | 6 << 26 | (group | low) << 8 | source
+        return next((h for h in self.hears if h.bus == bus and h.group == group and h.fits(word)), None)
+
+    def _permit(self, hears: Hears, now: int) -> None:
+        transfer = self._coming[hears]
+        number = len(transfer.chunks) + 1
+        packets = min(transfer.most, transfer.count - len(transfer.chunks))
+        transfer.window, transfer.timer = len(transfer.chunks) + packets, now + 1_250_000
+        self._replies[hears] = self._says_to(transfer.line, hears.group, bytes([17, packets, number, 255, 255]))
+
+    @staticmethod
+    def _says_to(line: tuple[int, int, int], group: int, head: bytes) -> Frame:
+        """Control in answer to what comes along a line."""
+        bus, source, own = line
+        return bus, _word(7, 0xEC, source, own), head + group.to_bytes(3, "little")
+
+    def _give_up(self, bus: int, own: int, to: int, group: int, reason: int) -> None:
+        if self._abort is None:
+            self._abort = self._says_to((bus, to, own), group, bytes([255, reason, 255, 255, 255]))
+
+    def _permitted(self, says: Says, count: int, first: int, now: int) -> None:
+        bus, own, to = says.line
+        if says.stage == "sends":
+            says.stage = "idle"
+            self._give_up(bus, own, to, says.group, 4)
+        elif count == 0:
+            says.timer = now + 1_050_000
+        elif 1 <= first <= len(says.parts):
+            says.again += first < says.number
+            if says.again == 3:
+                says.stage = "idle"
+                self._give_up(bus, own, to, says.group, 5)
+                return
+            says.stage, says.number, says.timer = "sends", first, now
+            says.last = min(len(says.parts), first + count - 1)
+
+    def _data(self, bus: int, source: int, to: int, data: bytes, now: int) -> None:
+        for hears, transfer in list(self._coming.items()):
+            if transfer.line != (bus, source, to):
+                continue
+            have = len(transfer.chunks)
+            if data[0] == have + 1:
+                transfer.chunks.append(data[1:])
+                self._advance(hears, transfer, now)
+            elif data[0] != have:
+                del self._coming[hears]
+                self._replies.pop(hears, None)
+                if not transfer.to_all:
+                    self._give_up(bus, to, source, hears.group, 7)
+
+    def _advance(self, hears: Hears, transfer: _Transfer, now: int) -> None:
+        _, source, to = transfer.line
+        if len(transfer.chunks) == transfer.count:
+            del self._coming[hears]
+            self._replies.pop(hears, None)
+            if not transfer.to_all:
+                head = bytes([19]) + transfer.size.to_bytes(2, "little") + bytes([transfer.count, 255])
+                self._replies[hears] = self._says_to(transfer.line, hears.group, head)
+            whole = b"".join(transfer.chunks)[: transfer.size]
+            low = to if hears.group >> 8 & 255 < 240 else 0
+            hears.deliver(1 << 31 | 6 << 26 | (hears.group | low) << 8 | source, whole[: hears.keep], now)
+        elif not transfer.to_all and len(transfer.chunks) == transfer.window:
+            self._permit(hears, now)
+        else:
+            transfer.timer = now + 750_000
+
+    def due(self, now: int) -> Frame | None:
+        """The frame that `poll` gives before the translator is asked; taken from what is owed."""
+        self.spoke = None
+        if self._state() == 0:
+            self._announced, self._abort = False, None
+            self._coming.clear()
+            self._replies.clear()
+            for address in self.addresses:
+                address.timer = None
+            for says in self.says:
+                says.stage = "idle"
+            return None
+        if not self._announced:
+            self._announced = True
+            for address in self.addresses:
+                if not address.lost:
+                    address.timer = now
+        for address in self.addresses:
+            if address.timer is not None and _reached(address.timer, now):
+                address.timer = None
+                return address.bus, _word(6, 0xEE, ALL, NOBODY if address.lost else address.address), address.name
+        if self._abort is not None:
+            return self._take_abort()
+        for hears in self.hears:
+            if hears in self._replies:
+                return self._replies.pop(hears)
+            transfer = self._coming.get(hears)
+            if transfer is not None and _reached(transfer.timer, now):
+                del self._coming[hears]
+                if not transfer.to_all:
+                    bus, source, own = transfer.line
+                    self._give_up(bus, own, source, hears.group, 3)
+                    return self._take_abort()
+        for says in self.says:
+            if says.stage != "idle" and not says.goes():
+                says.stage = "idle"
+            frame = self._go_on(says, now)
+            if frame is not None:
+                self.spoke = says
+                return frame
+        return None
+
+    def _take_abort(self) -> Frame:
+        frame, self._abort = self._abort, None
+        assert frame is not None
+        return frame
+
+    def _may_begin(self, says: Says) -> bool:
+        return says.stage == "waits" and all(
+            other.line != says.line or other.stage in ("idle", "waits") for other in self.says
+        )
+
+    def _go_on(self, says: Says, now: int) -> Frame | None:
+        bus, own, to = says.line
+        if self._may_begin(says):
+            kind, says.stage, wait = (32, "sends", 50_000) if to == ALL else (16, "asks", 1_250_000)
+            says.number, says.last, says.again, says.timer = 1, len(says.parts), 0, now + wait
+            head = bytes([kind]) + len(says.payload).to_bytes(2, "little") + bytes([len(says.parts), 255])
+            return self._says_to((bus, to, own), says.group, head)
+        if says.stage not in ("asks", "sends") or not _reached(says.timer, now):
+            return None
+        if says.stage == "asks":
+            says.stage = "idle"
+            self._give_up(bus, own, to, says.group, 3)
+            return self._take_abort()
+        packet = says.parts[says.number - 1]
+        says.number += 1
+        says.timer = now + (50_000 if to == ALL else 10_000)
+        if says.number > says.last:
+            says.stage, says.timer = ("idle" if to == ALL else "asks"), now + 1_250_000
+        return bus, _word(7, 0xEB, to, own), packet
+
+    def begin(self, bus: int, word: int, payload: bytes) -> bool:
+        """The translator made a payload: whether it is one that goes out in packets."""
+        for says in self.says:
+            if (says.bus, says.word) == (bus, word):
+                if says.stage in ("idle", "waits"):
+                    says.stage, says.payload = "waits", payload
+                return True
+        return False
+
+    def wait_us(self, now: int) -> int | None:
+        """How long until `due` may give a frame; None when nothing is under way."""
+        if self._state() == 0 or not (self.addresses or self.hears or self.says):
+            return None
+        if not self._announced or self._abort is not None or self._replies or any(map(self._may_begin, self.says)):
+            return 0
+        timers = [a.timer for a in self.addresses if a.timer is not None]
+        timers += [t.timer for t in self._coming.values()]
+        timers += [s.timer for s in self.says if s.stage in ("asks", "sends")]
+        return min((0 if _reached(t, now) else (t - now) % WRAP for t in timers), default=None)
+
+
+def _reached(timer: int, now: int) -> bool:
+    return (now - timer) % WRAP < HALF
