@@ -62,7 +62,7 @@ export class BridgeEditor {
         lintGutter(), lineNumbers(), history(), drawSelection(), bracketMatching(), highlightSpecialChars(), highlightActiveLine(), search({ top: true }),
         autocompletion({ override: [(context) => this.complete(context)], icons: false }),
         keymap.of([...completionKeymap, ...defaultKeymap, ...historyKeymap, ...searchKeymap, ...lintKeymap]),
-        EditorView.contentAttributes.of({ "aria-label": this.options.label, "aria-describedby": this.options.described, spellcheck: "false" }),
+        EditorView.contentAttributes.of({ "aria-label": this.options.label, "aria-describedby": this.options.described, spellcheck: "false", tabindex: "0" }),
         EditorState.readOnly.of(!this.options.writes),
         EditorView.updateListener.of((update) => { if (update.docChanged) this.options.edited(); }),
       ],

@@ -63,8 +63,8 @@ export class PickList {
       const key = this.options.key(row);
       return make("tr", { "data-key": key, "aria-selected": key === this.chosen ? "true" : "false" }, ...this.columns.map((column, n) => {
         const value = column.cell(row);
-        if (n === 0) return make("td", {}, make("button", { type: "button", class: "row mono", text: value, tabindex: "-1", onclick: () => this.take(row) }));
-        return make("td", { class: column.right ? "num" : false }, value instanceof Node ? value : String(value ?? ""));
+        if (n === 0) return make("td", { "data-name": column.name }, make("button", { type: "button", class: "row mono", text: value, tabindex: "-1", onclick: () => this.take(row) }));
+        return make("td", { class: column.right ? "num" : false, "data-name": column.name }, value instanceof Node ? value : String(value ?? ""));
       }));
     }), ...(this.shown.length ? [] : [make("tr", {}, make("td", { colspan: this.columns.length, class: "soft", text: this.all.length ? "Nothing matches; clear the search." : this.options.empty || "None." }))]));
     this.reach();
