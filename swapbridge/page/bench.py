@@ -14,6 +14,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.templating import Jinja2Templates
 
+from swapbridge.capture.naming import kind_of
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.page.folder_files import FolderFiles
 from swapbridge.page.guard import PageSession
@@ -72,6 +73,7 @@ class BenchPage:
     def page(self, request: Request, template: str, **values: Any) -> Response:
         """A rendered page with what every page needs."""
         session: PageSession = request.state.session
+        captures = self.folder_files.captures()
         shared = {
             "views": VIEWS,
             "here": request.url.path,
@@ -79,7 +81,8 @@ class BenchPage:
             "form_token": session.form_token,
             "may_write": session.may_write,
             "local": session.local,
-            "captures": self.folder_files.captures(),
+            "captures": captures,
+            "chief": chief_capture([item.name for item in captures]),
             "troubles": self.folder_files.troubles(),
             "is_sending": self.live_control.sending,
         }
@@ -96,6 +99,13 @@ class BenchPage:
     def remember(self, key: str, stamp: object, make: Callable[[], Any]) -> Any:
         """A value made once for each stamp (a file's age and size), however many ask at once."""
         return self.memory.value(key, stamp, make)
+
+
+def chief_capture(names: list[str]) -> str:
+    """The capture that a view begins with: the donor in its own vehicle, else the host with its old engine, else the
+    first."""
+    kinds = {kind_of(name): name for name in reversed(names)}
+    return next((kinds[kind] for kind in ("donor", "host") if kind in kinds), names[0] if names else "")
 
 
 def answer(value: Any) -> Response:

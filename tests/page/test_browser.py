@@ -88,6 +88,10 @@ def until(browser: webdriver.Chrome, ready: Callable[[webdriver.Chrome], Any], m
     return WebDriverWait(browser, most_s, poll_frequency=0.1).until(ready)
 
 
+def appears(browser: webdriver.Chrome, selector: str) -> None:
+    until(browser, lambda b: b.find_elements(By.CSS_SELECTOR, selector))
+
+
 def words_of(browser: webdriver.Chrome, selector: str) -> str:
     return str(browser.find_element(By.CSS_SELECTOR, selector).text)
 
@@ -197,7 +201,7 @@ def test_the_views_can_be_reached_by_keyboard_alone(site: tuple[str, Path], brow
 
 BESIDE = "const s = document.getElementById('beside'); s.selectedIndex = 1; s.dispatchEvent(new Event('change'));"
 OPENED = {
-    "/capture": ("#beside option:nth-child(2)", BESIDE, "canvas[aria-label='bits beside over time'], #lined"),
+    "/capture": ("#beside option:nth-child(2)", BESIDE, "#lined:not([hidden])"),
     "/guess": ("#start", "document.getElementById('start').click()", "#detail canvas, #work progress"),
     "/compare": (
         "#result table button",
@@ -224,9 +228,9 @@ def test_axe_finds_no_fault_by_any_rule(
             browser.get(f"{address}{view}")
             if view in OPENED:
                 before, press, after = OPENED[view]
-                until(browser, lambda b, there=before: b.find_elements(By.CSS_SELECTOR, there))
+                appears(browser, before)
                 browser.execute_script(press)
-                until(browser, lambda b, there=after: b.find_elements(By.CSS_SELECTOR, there))
+                appears(browser, after)
             time.sleep(1.5)
             browser.execute_cdp_cmd("Runtime.evaluate", {"expression": rules})
             report = browser.execute_async_script("axe.run().then(arguments[0])")

@@ -13,6 +13,7 @@ import pytest
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.write import write_capture
 from swapbridge.guides.text import TOPICS, page_text
+from swapbridge.page.bench import chief_capture
 from swapbridge.page.pictures import bit_picture, envelope
 from swapbridge.page.views.compare import useful_pair
 from swapbridge.signalmap.dbc_read import load_map
@@ -206,6 +207,13 @@ def test_uploads_are_whole_readable_and_inside(folder: Path, open_page: OpenPage
     )
     assert [p.name for p in (folder / "signal_maps").iterdir()] == ["good.dbc"]
     assert sorted(p.name for p in (folder / "captures").iterdir()) == ["ramp.log", "ramp.stimulus.csv", "second.log"]
+
+
+def test_a_view_begins_with_the_donor_in_its_own_vehicle() -> None:
+    names = ["donor_alone.log", "donor_own_vehicle.log", "host_old_engine.log"]
+    assert chief_capture(names) == "donor_own_vehicle.log"
+    assert chief_capture([names[0], names[2]]) == "host_old_engine.log"
+    assert (chief_capture(["a.log", "b.log"]), chief_capture([])) == ("a.log", "")
 
 
 def test_compare_names_what_vanished(folder: Path, open_page: OpenPage) -> None:

@@ -2,7 +2,7 @@
 // The capture view: identifiers in a list, and everything about the chosen one over the recording's own time.
 import { bitStrip, blockStrip, headStrip, laneStrip, lineStrip, rulerStrip, TimeAxis } from "./axis.js";
 import { lineUps, moved, movedBlocks } from "./lineup.js";
-import { ask, guard, id, make, meta, number, query, table, tell } from "./core.js";
+import { ask, guard, id, make, meta, number, query, sameFile, table, tell } from "./core.js";
 import { PickList } from "./list.js";
 
 const INKS = ["accent", "warm", "check", "good", "bad"];
@@ -219,6 +219,7 @@ function pointed(at) {
   }), 60);
 }
 
+sameFile(file);
 file.addEventListener("change", show);
 id("beside").addEventListener("change", putBeside);
 id("line-up").addEventListener("change", () => { const way = lineUps(overall, beside?.axis)[Number(id("line-up").value)]; if (id("line-up").value !== "") move(way.shift); });

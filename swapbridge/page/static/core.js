@@ -166,6 +166,13 @@ function typed(what) {
 }
 const forgetTyped = (kept) => localStorage.removeItem(kept.key);
 
+/** The capture that was chosen last in this tab, in whichever view, is chosen here too. @param {any} select */
+function sameFile(select) {
+  const key = `bench ${folder} file`, last = sessionStorage.getItem(key);
+  if ([...select.options].some((o) => o.value === last)) select.value = last;
+  select.addEventListener("change", () => sessionStorage.setItem(key, select.value));
+}
+
 const guard = (work) => async (...values) => { try { return await work(...values); } catch (error) { tell(error.message, true); return undefined; } };
 const number = (value, digits) => Number(value).toLocaleString("en", { maximumFractionDigits: digits ?? 2 });
 
@@ -188,4 +195,4 @@ document.addEventListener("DOMContentLoaded", () => {
   }
   if (!mayWrite) for (const node of document.querySelectorAll("[data-writes]")) node.setAttribute("disabled", "");
 });
-export { ask, meta, colour, drawing, forgetTyped, guard, id, job, keepTyped, make, mayWrite, number, plot, query, showSending, stopLive, stopWords, table, tell, typed };
+export { ask, meta, colour, drawing, forgetTyped, guard, id, job, keepTyped, make, mayWrite, number, plot, query, sameFile, showSending, stopLive, stopWords, table, tell, typed };

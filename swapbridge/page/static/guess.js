@@ -1,7 +1,7 @@
 // @ts-check
 // The guess view: the list of claims and, for one of them, overlay, scatter, words, and the form to edit and accept it.
 import { PickList } from "./list.js";
-import { ask, guard, id, job, make, mayWrite, number, plot, query, table, tell } from "./core.js";
+import { ask, guard, id, job, make, mayWrite, number, plot, query, sameFile, table, tell } from "./core.js";
 document.addEventListener("DOMContentLoaded", () => {
   const file = id("file");
   let maps = new Map(), claims = [], chosen = -1, mapName = "vehicle.dbc";
@@ -164,6 +164,7 @@ document.addEventListener("DOMContentLoaded", () => {
     return rows.length ? table(["What", "Value"], rows) : make("p", { class: "soft", text: "Nothing more is kept." });
   }
 
+  sameFile(file);
   file.addEventListener("change", load);
   id("start").addEventListener("click", () => job(() => ask("/api/guess", { file: file.value }), id("work"), () => { tell("Guessed."); load(); }));
   id("undo").addEventListener("click", guard(async () => {
