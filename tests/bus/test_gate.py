@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from swapbridge.bus.running.gate import BURST, RATE_MARGIN, FrameRuling, Gate, planned_interval_us
-from swapbridge.plan.model import Bus, Feed, Pass, Plan, Receive, Request, Send, Variant
+from swapbridge.plan.model import AddressClaim, Bus, Feed, Pass, Plan, Receive, Request, Send, Variant
 
 MS = 1000
 BUSES = tuple(Bus(name, 500_000, False, 0, "added-node", True, 2_000_000) for name in ("donor", "host"))
@@ -142,3 +142,38 @@ def test_the_margin_is_five_percent_and_no_more(percent_faster: float, held_back
     count = int(60_000 * MS / step)
     refused = sum(gate.judge(1, 0x100, b"x", round(k * step)) is FrameRuling.TOO_FAST for k in range(count))
     assert abs(refused - held_back) <= 2
+
+
+def heavy_gate() -> Gate:
+    """A plan that sends a long message as address 49 of a J1939 bus."""
+    long = Send("long", 0, 0x98FEEB31, False, 0b111110, (Variant(bytes(20), (), ()),), period_us=1000 * MS)
+    claims = (AddressClaim(0, 49, (0,), 1),)
+    return Gate(Plan("t", BUSES, (), (), (), (), (), (), (long,), (), claims=claims), sending=True)
+
+
+@pytest.mark.parametrize("word", [0x98EEFF31, 0x98EEFFFE, 0x9CECFF31, 0x9CEBFF31, 0x9CEC0031, 0x9CEB1131])
+def test_claims_and_packets_of_a_planned_address_go_out(word: int) -> None:
+    assert heavy_gate().judge(0, word, bytes(8), 0) is FrameRuling.SEND
+
+
+@pytest.mark.parametrize("word", [0x98FEEB31, 0x9CECFF32, 0x98EEFF32, 0x98EAFF31, 0x8CECFF30])
+def test_packets_of_another_address_and_a_long_frame_do_not(word: int) -> None:
+    """The message itself would be longer than a classic frame; requests can ask a module to clear its codes."""
+    gate = heavy_gate()
+    assert gate.judge(0, word, bytes(8), 0) is FrameRuling.UNPLANNED
+    assert gate.shut
+
+
+def test_another_sender_of_packets_is_another_node_and_a_claim_is_none() -> None:
+    gate = heavy_gate()
+    gate.heard(0, 0x98EEFF31, bytes(8), 0)
+    assert not gate.foreign()
+    gate.heard(0, 0x9CEBFF31, bytes(8), 0)
+    assert gate.judge(0, 0x9CEB0031, b"x", MS) is FrameRuling.NOT_OURS
+
+
+def test_answers_to_a_storm_of_requests_never_shut_the_gate() -> None:
+    gate = heavy_gate()
+    rulings = [gate.judge(0, 0x98EEFF31, bytes(8), at) for at in range(0, 1000 * MS, MS)]
+    assert not gate.shut
+    assert 150 < rulings.count(FrameRuling.SEND) < 250
