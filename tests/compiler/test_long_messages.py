@@ -18,8 +18,20 @@ from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import SentFrame, Translator
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.proving.reference.reference import Reference, steps_of
+from swapbridge.signalmap.dbc_read import parse_map
 from tests.compiler.group_maps import frame_of
-from tests.compiler.long_maps import COMPONENT, DM1, EC1, HEARS, LONG_MAPS, SAYS, announced, configuration
+from tests.compiler.long_maps import (
+    CAB_ID,
+    COMPONENT,
+    DM1,
+    EC1,
+    HEARS,
+    LONG_MAPS,
+    LONG_TEXT,
+    SAYS,
+    announced,
+    configuration,
+)
 from tests.emit.group_plans import Peer
 
 CAB = 49
@@ -208,6 +220,24 @@ def test_what_can_not_go_out_so_is_refused(text: str, said: str) -> None:
         text = SAYS.replace("rest =", "period_ms = 150\nrest =")
     with pytest.raises(SwapbridgeError, match=said):
         plan_of(HEARS + text)
+
+
+@pytest.mark.parametrize("number", [0xEC00, 0xEB00, 0xEE00, 0xEA00, 0xFECC, 0xFED3])
+@pytest.mark.parametrize("size", [8, 20])
+def test_nothing_goes_round_the_layer_or_clears_codes(number: int, size: int) -> None:
+    """Packets written by hand could be a message that clears codes (DM3, DM11) or commands a module."""
+    word = j1939.Identifier(6, number, CAB).word
+    text = LONG_TEXT.replace(f"{CAB_ID} CabReport: 20", f"{word} CabReport: {size}").replace(f" {CAB_ID} ", f" {word} ")
+    text = text.replace("144|16@1+ (0.1,0)", "16|16@1+ (0.1,0)")
+    with pytest.raises(RefusedError, match=r"never written by hand|clear"):
+        compile_bridge(parse_bridge(HEARS + SAYS), {**LONG_MAPS, "donor": parse_map(text)})
+
+
+@pytest.mark.parametrize("role", ["torque_reduction_request", "torque_increase_request"])
+def test_what_must_end_safely_is_not_sent_in_packets(role: str) -> None:
+    limited = SAYS.replace('role = "status"', f'role = "{role}", limits = ["0 Nm", "6425.5 Nm"], ramp = "9000 Nm"')
+    with pytest.raises(RefusedError, match="end safely"):
+        plan_of(HEARS + limited)
 
 
 def test_only_a_long_message_asks_who_it_goes_to() -> None:

@@ -1,25 +1,51 @@
-"""Compiler room: messages in packets: each must be done before its next one, and before that of its neighbours."""
+"""Compiler room: messages in packets: what may be in them, and that each is done before its next one begins."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 from swapbridge.compiler.messages.messages import SendDraft
-from swapbridge.language.model import BridgeFile
+from swapbridge.core import j1939
+from swapbridge.language.model import DANGEROUS, BridgeFile
 from swapbridge.plan.j1939_node import TO_ALL_GAP_US, connection, sending_us
+
+_LAYER = {
+    j1939.TRANSPORT: "control of a long message",
+    j1939.TRANSPORT_DATA: "a packet of a long message",
+    j1939.ADDRESS_CLAIMED: "an address claim",
+}
 
 
 def check_long_messages(bridge: BridgeFile, drafts: Sequence[SendDraft]) -> None:
-    """Refuse long messages that come faster than their packets go out: some would be dropped.
+    """Refuse what must not go out in packets, and what comes faster than its packets go out: some would be dropped.
+
+    A stop can't ramp a request out, or send a safe answer at once, in a message that takes a second.
 
     Raises
     ------
     BridgeRefused
         The first of them.
     """
+    for draft in drafts:
+        group = j1939.Identifier.of(draft.send.word) if draft.message.is_group else None
+        if group is not None and group.number in _LAYER:
+            raise bridge.refuse(
+                draft.rule.place,
+                f"{draft.name} is {_LAYER[group.number]}, which could say anything and is never written by hand",
+                "leave it out: addresses are claimed and long messages sent in packets by themselves",
+            )
     long = [d for d in drafts if d.send.is_long]
     for draft in long:
         send = draft.send
+        for made in draft.made:
+            if made.role is not None and (made.role.hazard or made.role.fallback == "ramp to none"):
+                raise bridge.refuse(
+                    next((r.place for r in draft.rule.signals if r.name == made.field.name), draft.rule.place),
+                    f"{draft.name}.{made.field.name} is {made.role.alias}, which a stop must end safely at once, and a "
+                    "message of more than 8 bytes takes too long for that",
+                    "send it in a message of one frame",
+                    rank=DANGEROUS,
+                )
         if send.to == send.word & 0xFF:
             raise bridge.refuse(
                 draft.rule.place, f"{draft.name} would go from address {send.to} to itself", "correct from or to"
