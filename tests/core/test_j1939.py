@@ -148,6 +148,73 @@ def test_the_published_values_of_engine_groups() -> None:
     assert (values[84], values[183]) == (50, 10)
 
 
+def test_public_parameters_stand_as_the_standard_lays_them_out() -> None:
+    """SAE J1939-71: states have 2 or 4 bits within a byte, numbers 1, 2 or 4 whole bytes; no SPN stands twice."""
+    for group in PUBLIC_GROUPS.values():
+        for one in group.parameters:
+            start, length = one.layout.start, one.layout.length
+            assert length in (2, 4, 8, 16, 32), (group.name, one.name)
+            assert start % 8 + length <= 8 if length < 8 else start % 8 == 0, (group.name, one.name)
+            assert start + length <= (8 * 39 if group.name == "EC1" else 64), (group.name, one.name)
+    numbers = [one.spn for group in PUBLIC_GROUPS.values() for one in group.parameters]
+    assert len(numbers) == len(set(numbers))
+
+
+def test_group_numbers_are_the_published_ones() -> None:
+    """From memory of the SAE J1939 digital annex; decimal there, hexadecimal in the code."""
+    published = (
+        (61442, "ETC1"),
+        (61443, "EEC2"),
+        (61444, "EEC1"),
+        (61445, "ETC2"),
+        (65217, "VDHR"),
+        (65247, "EEC3"),
+        (65248, "VD"),
+        (65251, "EC1"),
+        (65253, "HOURS"),
+        (65257, "LFC"),
+        (65262, "ET1"),
+        (65263, "EFLP1"),
+        (65265, "CCVS"),
+        (65266, "LFE"),
+        (65269, "AMB"),
+        (65270, "IC1"),
+        (65271, "VEP1"),
+        (65272, "TRF1"),
+        (65276, "DD"),
+    )
+    assert sorted((number, group.name) for number, group in PUBLIC_GROUPS.items()) == list(published)
+    assert {59392, 59904, 60160, 60416, 60928, 61184} <= set(OTHER_GROUPS)
+    assert (group_words(0xEE00), group_words(0xEF00)) == ("address claim", "proprietary, to one address")
+
+
+def test_a_codes_number_ignores_its_failure_mode() -> None:
+    """SAE J1939-73: 19 bits of SPN, low byte first, its top three above the 5 bits of FMI; from memory."""
+    code = j1939.spn_code(bytes([0xCD, 0xAB, 7 << 5 | 0x15, 0x03]))
+    assert (code.spns, code.mode, code.count) == ((0x7ABCD,), 0x15, 3)
+    assert j1939.spn_code(bytes([0xCD, 0xAB, 0x1F, 0x7F])).spns == (0xABCD,)
+    assert not j1939.spn_code(bytes([1, 0, 0, 0])).ambiguous
+    assert j1939.spn_code(bytes([1, 0, 0, 0x80])).ambiguous
+
+
+@pytest.mark.parametrize(
+    ("status", "lamps"),
+    [
+        (0x04, ("warning",)),
+        (0x40, ("malfunction",)),
+        (0x10, ("stop",)),
+        (0x01, ("protect",)),
+        (0xFF, ()),
+        (0xAA, ()),
+    ],
+)
+def test_a_lamp_is_on_at_01_and_at_nothing_else(status: int, lamps: tuple[str, ...]) -> None:
+    """SAE J1939-73: two bits a lamp, protect, amber, red, malfunction from the lowest; 00 off, 01 on; from memory."""
+    found = j1939.read_faults(bytes([status, 0xFF, 0, 0, 0, 0, 0xFF, 0xFF]))
+    assert found is not None
+    assert found.lamps == lamps
+
+
 def test_words_of_groups() -> None:
     assert group_words(61444) == "EEC1, electronic engine controller 1"
     assert "clears" in group_words(0xFECC)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from fractions import Fraction as F
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -30,6 +31,18 @@ def test_the_fd_bound_covers_real_frames(data: bytes, identifier: int, extended:
     frame = fd_frame(identifier, extended, data.ljust(length, b"\0"))
     real = frame.slow_bits * 2000 + frame.fast_bits * 500
     assert real <= frame_time_ns(length, extended, 500_000, True, 2_000_000)
+
+
+@pytest.mark.parametrize(
+    ("length", "extended", "slow_bits", "fast_bits"),
+    [(0, False, 38, 35), (8, False, 38, 115), (8, True, 62, 115), (64, False, 38, 680)],
+)
+def test_the_fd_bound_counted_by_hand(length: int, extended: bool, slow_bits: int, fast_bits: int) -> None:
+    """Header 18 or 37 bits with a stuff bit after every 4, 1, 12 and 3 more at the first rate; ESI, DLC and data with
+    theirs, 1, 4, and 17 or 21 check bits with the fixed stuff bits at the second."""
+    at_once = frame_time_ns(length, extended, 1_000_000, True, 1_000_000)
+    assert at_once == 1000 * (slow_bits + fast_bits)
+    assert frame_time_ns(length, extended, 500_000, True, 2_000_000) == 2000 * slow_bits + 500 * fast_bits
 
 
 def test_an_overloaded_bus_has_no_bound() -> None:

@@ -35,6 +35,45 @@ def test_conversions_agree_with_published_factors(value: str, unit: str, other: 
 
 
 @pytest.mark.parametrize(
+    ("unit", "base", "factor"),
+    [
+        ("hPa", "kPa", F(1, 10)),
+        ("Pa", "kPa", F(1, 1000)),
+        ("MPa", "kPa", F(1000)),
+        ("ms", "s", F(1, 1000)),
+        ("min", "s", F(60)),
+        ("h", "s", F(3600)),
+        ("m", "km", F(1, 1000)),
+        ("mi", "km", F("1.609344")),
+        ("mL", "L", F(1, 1000)),
+        ("uL", "L", F(1, 10**6)),
+        ("mL/s", "L/h", F("3.6")),
+        ("mV", "V", F(1, 1000)),
+        ("mA", "A", F(1, 1000)),
+        ("W", "kW", F(1, 1000)),
+        ("g", "kg", F(1, 1000)),
+        ("mg", "kg", F(1, 10**6)),
+    ],
+)
+def test_prefixes_and_multiples_are_exact(unit: str, base: str, factor: F) -> None:
+    """SI Brochure, 9th edition, tables 7 and 8; the mile from NIST SP 811."""
+    assert find_unit(unit).convert(F(1), find_unit(base)) == factor
+
+
+def test_every_kind_has_a_base_unit_and_only_temperatures_an_offset() -> None:
+    """So no other factor or offset of the table is ever anything but 1 and 0."""
+    named = {unit.name: unit for unit in SPELLINGS.values() if unit.name}
+    bases = {unit.kind: unit.name for unit in named.values() if (unit.factor, unit.offset) == (1, 0)}
+    assert set(bases) == {unit.kind for unit in named.values()}
+    assert sorted(unit.name for unit in named.values() if unit.offset) == ["K", "degF"]
+    scaled = {unit.name for unit in named.values() if unit.factor != 1}
+    assert scaled == {
+        *("%", "MPa", "Pa", "W", "bar", "degF", "g", "g0", "gal", "h", "hPa", "kg/h", "lbf ft", "m", "m/s", "mA"),
+        *("mL", "mL/s", "mV", "mg", "mi", "min", "mph", "ms", "psi", "uL"),
+    }
+
+
+@pytest.mark.parametrize(
     "spelling", ["RPM", "1/min", "°C", "deg_C", "kph", "N.m", "Nm", " Nm ", "mbar", "lb-ft", "", "-"]
 )
 def test_spellings_of_dbc_files_are_known(spelling: str) -> None:
