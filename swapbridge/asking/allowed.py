@@ -93,7 +93,7 @@ class Permit:
         """
         if not (self._asks(word, data) if self.may_use(word) else self._j1939(word, data)):
             name = format_identifier(*split_word(word))
-            raise RefusedError(f"{name} {data.hex(' ')} is not on the list of what may be asked: nothing was sent")
+            raise RefusedError(f"{name} {data.hex(' ')} is not on the list of permitted requests: nothing was sent")
 
     def _asks(self, word: int, data: bytes) -> bool:
         if len(data) != 8:

@@ -141,7 +141,7 @@ def read_answers(path: Path) -> Answers:
         return answers_from(data)
     except (KeyError, TypeError, ValueError, AttributeError):
         raise InputError(
-            f"{path} holds no answers of modules (version {VERSION}): name a file that `swapbridge dtc --out` wrote"
+            f"{path} has no answers from modules (version {VERSION}): name a file that `swapbridge dtc --out` wrote"
         ) from None
 
 

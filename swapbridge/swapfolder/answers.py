@@ -170,7 +170,7 @@ def edited_text(text: str, path: Path, name: str, rule: tuple[str, str], on: str
     document, message, item = _found(text, path, name)
     value, fallback = (part.strip() for part in rule)
     if not value or not fallback:
-        raise InputError(f"{name} needs both a value and a safe answer for when its source is quiet")
+        raise InputError(f"{name} needs both a value and a safe answer for when its source is silent")
     signal = name.rpartition(".")[2]
     _replace(message, signal, {**_kept(item), "value": value, "fallback": fallback}, f"edited {on}")
     left = [str(n) for n in message.get("open", []) if str(n) != signal]
@@ -229,7 +229,7 @@ def _document(text: str, where: str) -> tomlkit.TOMLDocument:
     try:
         return tomlkit.parse(text)
     except TOMLKitError as error:
-        raise InputError(f"{where} is not TOML ({error}): mend it, or take it away and draft again") from None
+        raise InputError(f"{where} is not TOML ({error}): correct it, or delete it and draft again") from None
 
 
 def _found(text: str, path: Path, name: str) -> tuple[tomlkit.TOMLDocument, Any, Any]:
@@ -239,7 +239,7 @@ def _found(text: str, path: Path, name: str) -> tuple[tomlkit.TOMLDocument, Any,
     for message in document.get("messages", []):
         if message.get("send") == sender and signal in message.get("signals", {}):
             return document, message, message["signals"][signal]
-    raise InputError(f"{name} is no line of {path}: `swapbridge review` lists those that are to be looked at")
+    raise InputError(f"{name} is not a line of {path}: `swapbridge review` lists those that need a review")
 
 
 def _comment(item: Any, words: str) -> None:

@@ -67,7 +67,7 @@ def swap_status(folder: Path) -> SwapStatus:
     return SwapStatus(lines, _AFTER) if first is None else SwapStatus(lines, first.todo, first.line.topic)
 
 
-_AFTER = "proved: read the guide of the first start (swapbridge guide), then watch with swapbridge run, silent at first"
+_AFTER = "proved: read `swapbridge guide first-start`, then watch with swapbridge run, which is silent at first"
 
 
 def _captures(folder: Path) -> list[_Finding]:
@@ -112,7 +112,7 @@ def _health(folder: Path) -> list[_Finding]:
         sheets = {s.which: s for s in load_health(path)}
     except SwapbridgeError as error:
         return [
-            _Finding(StatusLine("engine health", "bad", str(error)), "rewrite the line of health.toml that it names")
+            _Finding(StatusLine("engine health", "bad", str(error)), "correct the line of health.toml that is named")
         ]
     return [_engine("donor", sheets.get("donor"), needed=True), _engine("host", sheets.get("host"), needed=False)]
 
@@ -130,7 +130,7 @@ def _engine(which: str, sheet: HealthSheet | None, *, needed: bool) -> _Finding:
         return _Finding(StatusLine(topic, "look", f"{words} (it goes anyway)"))
     if sheet.grade == "worn":
         return _Finding(StatusLine(topic, "look", words))
-    return _Finding(StatusLine(topic, "bad", words), "the donor's engine leaks: settle whether it is worth the swap")
+    return _Finding(StatusLine(topic, "bad", words), "the donor's engine leaks: decide whether it is worth the swap")
 
 
 def _maps(folder: Path) -> _Finding:
@@ -150,16 +150,16 @@ def _bridge(folder: Path) -> tuple[BridgeFile | None, _Finding]:
     path = folder / BRIDGE
     if not path.is_file():
         return None, _Finding(
-            StatusLine("bridge file", "to do", "none"), "write bridge.toml (swapbridge new lays one out)"
+            StatusLine("bridge file", "to do", "none"), "write bridge.toml (swapbridge new creates one)"
         )
     try:
         bridge = load_bridge(path)
     except SwapbridgeError as error:
-        return None, _Finding(StatusLine("bridge file", "bad", str(error)), "change bridge.toml where it says")
+        return None, _Finding(StatusLine("bridge file", "bad", str(error)), "correct bridge.toml where it says")
     if not bridge.messages:
         words = "no message in it yet"
         return bridge, _Finding(
-            StatusLine("bridge file", "to do", words), "say in bridge.toml how each message is made"
+            StatusLine("bridge file", "to do", words), "define in bridge.toml how each message is made"
         )
     return bridge, _Finding(StatusLine("bridge file", "done", f"{len(bridge.messages)} messages"))
 
@@ -178,10 +178,10 @@ def _plan(folder: Path, bridge: BridgeFile | None) -> tuple[Plan | None, _Findin
             compared = compared_inputs(plan, bridge, load_maps(bridge))
             stale = ", ".join(name for name, (then, now) in compared.items() if then != now)
         except SwapbridgeError as error:
-            return plan, _Finding(StatusLine("plan", "bad", str(error)), "change the signal map it names")
+            return plan, _Finding(StatusLine("plan", "bad", str(error)), "correct the signal map that is named")
     if stale:
         return plan, _Finding(StatusLine("plan", "to do", f"older than its {stale}"), "swapbridge compile bridge.toml")
-    words = f"{len(plan.sends)} messages sent, {len(plan.receives)} listened to"
+    words = f"{len(plan.sends)} messages sent, {len(plan.receives)} received"
     return plan, _Finding(StatusLine("plan", "done", words))
 
 
@@ -195,7 +195,7 @@ def _needs(folder: Path, plan: Plan | None) -> _Finding:
     try:
         needs = load_needs(path)
     except SwapbridgeError as error:
-        return _Finding(StatusLine("needs", "bad", str(error)), "change needs.toml where it says")
+        return _Finding(StatusLine("needs", "bad", str(error)), "correct needs.toml where it says")
     over_can = [n for n in needs if n.how == "can"]
     other = len(needs) - len(over_can)
     beside = f", {other} not over CAN" if other else ""
@@ -237,7 +237,7 @@ def _proof(folder: Path, plan: Plan | None) -> _Finding:
     if plan is None:
         if not path.is_file():
             return _Finding(StatusLine("proof", "to do", "not proved"), todo)
-        return _Finding(StatusLine("proof", "bad", "there is no plan that it could be of"), todo)
+        return _Finding(StatusLine("proof", "bad", "there is no plan that it could belong to"), todo)
     ruling = ruling_beside(plan, folder / PLAN)
     head = ruling.head
     if ruling.state == "missing":
@@ -246,7 +246,7 @@ def _proof(folder: Path, plan: Plan | None) -> _Finding:
         return _Finding(StatusLine("proof", "bad", ruling.words), todo)
     if ruling.state == "failed":
         failures = f"{head.counts['fail']} failed, first: {head.first_failure}"
-        return _Finding(StatusLine("proof", "bad", failures), "change what the proof names, compile and prove again")
+        return _Finding(StatusLine("proof", "bad", failures), "correct what the proof names, compile and prove again")
     if not ruling.proved:
         return _Finding(StatusLine("proof", "to do", ruling.words), todo)
     if head.thoroughness != "full":

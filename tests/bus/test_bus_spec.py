@@ -62,8 +62,8 @@ def test_config_file(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("", "names no bus"),
-        ("buses = 5", "names no bus"),
+        ("", "defines no bus"),
+        ("buses = 5", "defines no bus"),
         ("[buses", "TOML"),
         ("[buses]\na = 1", "must be a table"),
         ('[buses.a]\ninterface = "x"', "needs interface"),

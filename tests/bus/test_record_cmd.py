@@ -75,7 +75,7 @@ def test_a_config_file_names_the_buses(channel: str, tmp_path: Path, monkeypatch
         (["a.log"], "no bus is given"),
         (["a.log", "--bus", "x"], "has no name"),
         (["--bus", "a=virtual:1"], "name the file"),
-        (["a.asc", "--bus", "a=virtual:1"], "end with .log"),
+        (["a.asc", "--bus", "a=virtual:1"], "extension .log"),
         (["a.log", "--bus", "a=serial:/dev/null"], "--active"),
         (["a.log", "--bus", "a=virtual:1", "--scan-tool", "a"], "has to ask"),
         (["a.log", "--bus", "a=virtual:1", "--script", "none.toml"], "does not exist"),

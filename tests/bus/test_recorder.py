@@ -205,7 +205,7 @@ def test_what_cant_be_done_is_refused_before_anything_is_opened(channel: str, tm
         record(specs_for(channel), tmp_path / "a.log", scan_tool="donor")
     with pytest.raises(RefusedError, match="not recorded"):
         record(specs_for(channel), tmp_path / "a.log", scan_tool="body", active=True)
-    with pytest.raises(InputError, match="end with"):
+    with pytest.raises(InputError, match="the extension"):
         record(specs_for(channel), tmp_path / "a.txt")
     assert list(tmp_path.iterdir()) == []
 

@@ -119,10 +119,10 @@ def test_a_segment_follows_when_one_is_full(tmp_path: Path) -> None:
 
 
 def test_the_place_must_be_writable(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match=r"end with \.log"):
+    with pytest.raises(InputError, match=r"the extension \.log"):
         Segments(tmp_path / "a.asc", 100)
     (tmp_path / "file").touch()
-    with pytest.raises(InputError, match="can't be made"):
+    with pytest.raises(InputError, match="can't be created"):
         Segments(tmp_path / "file" / "a.log", 100)
 
 

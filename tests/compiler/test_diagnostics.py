@@ -40,7 +40,7 @@ Service = { value = "4", fallback = "4", role = "value" }
     ("identifier", "extended", "pattern"),
     [
         # ISO 15765-4, from memory; the library can-isotp and obd use these identifiers
-        (0x7DF, False, r"Scan: 7DF is for a scan tool's requests and their answers, and a translator never makes"),
+        (0x7DF, False, r"Scan: 7DF is for a scan tool's requests and their answers, and a translator never generates"),
         (0x7E0, False, "7E0 is for a scan tool's requests"),
         (0x7E7, False, "7E7 is for a scan tool's requests"),
         (0x7E8, False, "7E8 is for a scan tool's requests"),
@@ -78,7 +78,7 @@ def test_no_other_frame_is_renamed_into_one_of_diagnostics(target: str) -> None:
 @pytest.mark.parametrize("number", ["01", "41", "00", "02"])
 def test_readiness_lists_and_codes_are_never_answered(number: str) -> None:
     text = f'[diagnostics]\nmode = "answer"\ntester = "host"\nanswers = {{ "{number}" = "0" }}\n'
-    with pytest.raises(BridgeRefused, match=r"readiness|is no identifier of service 01"):
+    with pytest.raises(BridgeRefused, match=r"readiness|is not a numeric parameter of service 01"):
         compile_text(HEAD + text)
 
 

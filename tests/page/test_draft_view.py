@@ -81,7 +81,7 @@ def test_what_is_refused_writes_nothing(swap: Path) -> None:
     before, version = path.read_bytes(), here.get("/api/draft")["version"]
     asked = {"name": SPEED, "say": "edit", "version": version, "value": "donor.NOPE.X", "fallback": "0 rpm"}
     assert "no message 'NOPE'" in here.refusal("/api/draft/say", asked)
-    assert "is no line" in here.refusal("/api/draft/say", {**asked, "name": "host.X.Y", "say": "accept"})
+    assert "is not a line" in here.refusal("/api/draft/say", {**asked, "name": "host.X.Y", "say": "accept"})
     assert "answered by accept, refuse or edit" in here.refusal("/api/draft/say", {**asked, "say": "burn"})
     assert path.read_bytes() == before
 

@@ -55,5 +55,5 @@ def test_a_file_that_is_none_is_one_sentence(tmp_path: Path, open_page: OpenPage
     files(tmp_path)
     (tmp_path / "codes" / "odd.json").write_text("{}")
     page = open_page(tmp_path)
-    assert "holds no answers of modules" in page.http.get("/modules", params={"after": "odd.json"}).text
+    assert "has no answers from modules" in page.http.get("/modules", params={"after": "odd.json"}).text
     assert "holds no file" in page.http.get("/modules", params={"after": "../bridge.toml"}).text

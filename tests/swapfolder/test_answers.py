@@ -98,7 +98,7 @@ def test_an_edit_that_is_refused_writes_nothing(drafted: Path, value: str, fallb
 
 def test_a_line_that_is_not_there_is_named(drafted: Path) -> None:
     for answer in (accept_line, refuse_line):
-        with pytest.raises(InputError, match=r"host\.EngineData\.Nope is no line"):
+        with pytest.raises(InputError, match=r"host\.EngineData\.Nope is not a line"):
             answer(drafted, "host.EngineData.Nope", ON)
     with pytest.raises(InputError, match="states no safe answer"):
         refuse_line(drafted, "host.TorqueLimits.TorqueMost", ON)

@@ -47,9 +47,9 @@ def test_what_differs_is_named_and_nothing_else(found: tuple[list[Likeness], lis
     other = {one.signal for one in found[1] if not one.alike}
     assert other == {"AtIdle", "EngineSpeed", "RequestActive"}
     lines = count_lines(found[1])
-    assert "8 of 10 messages whole" in lines[0]
+    assert "8 of 10 messages agree completely" in lines[0]
     assert "EngineData.EngineSpeed" in lines[1]
 
 
 def test_nothing_to_play_is_said() -> None:
-    assert "wants a C compiler" in count_lines([])[0]
+    assert "needs a C compiler" in count_lines([])[0]

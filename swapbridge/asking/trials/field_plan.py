@@ -127,7 +127,7 @@ class FieldPlan:
                 self._turns[one.word] = _all_change(one, payloads)
                 moving.append(one)
         if not moving:
-            raise InputError("nothing moves in these messages of the recording: record while it moves")
+            raise InputError("nothing changes in these messages of the recording: record while it changes")
         self._moving = tuple(moving)
         self._script = self._run()
         self._exchange = next(self._script)

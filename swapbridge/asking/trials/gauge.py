@@ -67,7 +67,7 @@ def check_field(signal: MapSignal) -> None:
     if signal.role in {find_role(name).name for name in NEVER_SWEPT}:
         raise RefusedError(f"{signal.name} is a speed or a distance: a cluster counts kilometres from it, never swept")
     if signal.is_float or signal.mux_signal is not None:
-        raise RefusedError(f"{signal.name} is a float or multiplexed: only plain numbers are walked")
+        raise RefusedError(f"{signal.name} is a float or multiplexed: only plain numbers can be swept")
     if signal.counter is not None or signal.checksum is not None:
         raise RefusedError(f"{signal.name} is a counter or a checksum: name the field that the gauge shows")
 
@@ -170,7 +170,7 @@ class GaugeTrial:
         rising = all(a < b for a, b in pairwise(self.marks))
         falling = all(a > b for a, b in pairwise(self.marks))
         if len(self.marks) < 2 or not (rising or falling):
-            raise InputError("give two marks or more, in their order from the lowest value's to the highest's")
+            raise InputError("give two or more marks, in order from the lowest value to the highest")
 
     @property
     def span(self) -> int:
@@ -264,12 +264,12 @@ class GaugeTrial:
             They are not, or fewer than two marks were passed from both sides.
         """
         if self.stage is not GaugeStage.DONE:
-            raise InputError("the trial is not done: both ways are needed")
+            raise InputError("the trial is not finished: both directions are needed")
         sides = (GaugeStage.UP, GaugeStage.DOWN)
         both = [mark for mark in self.marks if all(self._seen(mark, stage) is not None for stage in sides)]
         missed = [mark for mark in self.marks if mark not in both]
         if len(both) < 2:
-            raise InputError("fewer than two marks were passed from both sides: walk again")
+            raise InputError("fewer than two marks were passed in both directions: sweep again")
         points = self._points(both)
         remarks = [f"mark {mark:g} was not passed from both sides and is left out" for mark in missed]
         for before, after in pairwise(points):

@@ -70,9 +70,9 @@ def kept_answers(path: Path, facts: dict[str, Any]) -> list[Answer]:
     except FileNotFoundError:
         return []
     except (OSError, ValueError) as error:
-        raise InputError(f"{path} holds no trial ({error}): name another file, or move it away") from None
+        raise InputError(f"{path} contains no trial ({error}):  name another file, or move it away") from None
     if not isinstance(content, dict) or content.get("version") != VERSION or not isinstance(content["answers"], list):
-        raise InputError(f"{path} holds no trial that this version reads: name another file, or move it away")
+        raise InputError(f"{path} contains no trial that this version can read: name another file, or move it away")
     other = [name for name, value in facts.items() if content.get(name) != value]
     if other:
         raise InputError(
@@ -95,7 +95,7 @@ def found_needs(module: str, bus: str, messages: Iterable[Sendable], plan: Needs
         The trial is not done.
     """
     if plan.result is None:
-        raise InputError("the trial is not done: go on with it")
+        raise InputError("the trial is not finished: resume it")
     by_word = {one.word: one for one in messages}
     out = []
     for found in plan.result.messages:

@@ -169,7 +169,7 @@ class NeedsPlan:
         self._trial = next(self._script)
         for answer in given:
             if self._trial is None:
-                raise InputError("more answers are kept than this plan asks for: name the file of this very trial")
+                raise InputError("the file has more answers than this trial has questions: name the file of this trial")
             self.take(answer)
 
     def next_trial(self) -> Trial | None:
@@ -240,7 +240,7 @@ class NeedsPlan:
         self._ignored = tuple(sorted({code for code in seen if seen.count(code) * 2 > CONTROLS}))
         if LAMP in self._ignored:
             raise InputError(
-                "it complains with everything sent, so nothing can be told by leaving things out: mend that first"
+                "it complains with everything sent, so leaving things out proves nothing: correct that first"
             )
         if self._ignored:
             self._remarks.append(
@@ -260,7 +260,7 @@ class NeedsPlan:
         if answer is None:
             self._unanswered += awake
             if self._unanswered >= UNANSWERED:
-                raise InputError("the module does not answer any more: check key, supply and wiring, and go on later")
+                raise InputError("the module does not answer any more: check key, supply and wiring, and resume later")
             return None if awake else False  # whoever sleeps does not watch
         self._unanswered = 0
         codes = [code for code in answer if code not in self._ignored]

@@ -58,7 +58,7 @@ class Timing:
 
     def __post_init__(self) -> None:
         if not all(0 < value <= 600 for value in (self.asleep_s, self.enabling_s, self.timeout_s)):
-            raise InputError("times of a trial are above 0 and up to 600 s")
+            raise InputError("the times of a trial must be above 0 and at most 600 s")
 
     def trial_s(self, parts: int = 1) -> float:
         """How long a trial takes."""
@@ -109,12 +109,12 @@ class NeedsRun:
 
     def __post_init__(self) -> None:
         if not self.own:
-            raise InputError("the map names no message that the module sends: say which is its own with `map set`")
+            raise InputError("the map names no message that the module sends: set the sender with `swapbridge map set`")
         expected = self.own if self.address is None else self.own | {self.address[1]}
         clash = expected & {one.word for one in self.plan.messages}
         if clash or (self.address is not None and self.address[0] in expected | {o.word for o in self.plan.messages}):
             names = ", ".join(format_identifier(*split_word(word)) for word in sorted(clash))
-            raise InputError(f"{names or 'the request'} would be sent and is the module's own too: mend the map")
+            raise InputError(f"{names or 'the request'} would be sent and is also the module's own: correct the map")
         self.gate = TrialGate(self.plan.messages, LISTEN_NS, expected)
         self.sender = TrialSender(self.gate)
 

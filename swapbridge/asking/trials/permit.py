@@ -85,11 +85,11 @@ def sendable(capture: Capture, signal_map: SignalMap, words: Iterable[int]) -> t
         name = format_identifier(*split_word(word))
         message = signal_map.by_word(word)
         if message is None:
-            raise RefusedError(f"{name} is in no map: a message that nobody knows is never sent in a trial")
+            raise RefusedError(f"{name} is in no map: an unknown message is never sent in a trial")
         _check_harmless(signal_map, message, name)
         rows = np.flatnonzero((every == word) & (capture.length == message.length))
         if len(rows) < 2:
-            raise RefusedError(f"{name} is not in the recording: only what was heard there is sent")
+            raise RefusedError(f"{name} is not in the recording: only recorded messages are sent")
         payloads = tuple(capture.payload[row, : message.length].tobytes() for row in rows.tolist())
         period = message.period_ms
         heard = float(np.median(np.diff(capture.time_ns[rows])))

@@ -66,7 +66,7 @@ def open_bus(spec: BusSpec, *, active: bool) -> can.BusABC:
         return held(bus, spec)
     except NotImplementedError as error:  # python-can's own one is a child of it
         raise InputError(
-            f"bus {spec.name}: {error}. Check the interface's name, and that its driver is there"
+            f"bus {spec.name}: {error}. Check the interface's name, and that its driver is installed"
         ) from None
     except (TypeError, ValueError, KeyError) as error:
         raise InputError(f"bus {spec}: {error}. Check its channel and options") from None

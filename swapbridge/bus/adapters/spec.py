@@ -145,7 +145,7 @@ def load_bus_config(path: Path) -> tuple[BusSpec, ...]:
         ) from None
     tables = data.get("buses")
     if not isinstance(tables, dict) or not tables:
-        raise InputError(f"{path} names no bus: add a [buses.donor] table with interface and channel")
+        raise InputError(f"{path} defines no bus: add a [buses.donor] table with interface and channel")
     return tuple(_from_table(path, name, table) for name, table in tables.items())
 
 
@@ -172,7 +172,7 @@ def check_distinct(specs: Iterable[BusSpec]) -> tuple[BusSpec, ...]:
     """
     out = tuple(specs)
     if not out:
-        raise InputError(f"no bus is given: {HOW_TO_WRITE} behind --bus, or name a file with --config")
+        raise InputError(f"no bus is given: {HOW_TO_WRITE} after --bus, or name a file with --config")
     for what, values in (("name", [spec.name for spec in out]), ("channel", [spec.wires for spec in out])):
         for value in values:
             if values.count(value) > 1:

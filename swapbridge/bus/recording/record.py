@@ -115,7 +115,7 @@ def record(
             "whose bit rate you are sure of"
         )
     if scan_tool is not None and scan_tool not in {spec.name for spec in buses}:
-        raise RefusedError(f"the scan tool is to ask on bus {scan_tool}, which is not recorded: add it with --bus")
+        raise RefusedError(f"the scan tool is set to ask on bus {scan_tool}, which is not recorded: add it with --bus")
     with locked([spec for spec in check_distinct(buses) if has_wires(spec)], lock_folder, "a recorder"):
         recorder = Recorder(
             buses, out, active=active, sending=scan_tool is not None, segment_bytes=segment_bytes, tell=tell

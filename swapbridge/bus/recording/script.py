@@ -312,7 +312,7 @@ def load_script(path: Path | None) -> tuple[ScriptStep, ...]:
     try:
         return parse_script(path.read_text(encoding="utf-8-sig"), str(path))
     except FileNotFoundError:
-        raise InputError(f"{path} does not exist: name a stimulus script, or leave --script out") from None
+        raise InputError(f"{path} does not exist: name a stimulus script, or omit --script") from None
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{path} can't be read ({error}): name a stimulus script in UTF-8") from None
 
@@ -322,9 +322,7 @@ def parse_script(text: str, where: str) -> tuple[ScriptStep, ...]:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(
-            f"{where} is not TOML ({error}): rewrite that line as the built-in script writes its own"
-        ) from None
+        raise InputError(f"{where} is not TOML ({error}): correct that line") from None
     tables = data.get("step")
     if not isinstance(tables, list) or not tables:
         raise InputError(f"{where} has no [[step]]: give at least one with name, say and seconds")

@@ -149,11 +149,11 @@ class Segments:
 
     def __init__(self, out: Path, segment_bytes: int) -> None:
         if out.suffix != ".log":
-            raise InputError(f"{out}: a recording is a text log; let its name end with .log")
+            raise InputError(f"{out}: a recording is a text log: give it the extension .log")
         try:
             out.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise InputError(f"{out.parent} can't be made ({error.strerror}): name another folder") from None
+            raise InputError(f"{out.parent} can't be created ({error.strerror}): name another folder") from None
         self._out, self._limit = out, segment_bytes
         self._file = AppendFile(free_name(out))
         self.paths: list[Path] = [self._file.path]

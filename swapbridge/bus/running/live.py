@@ -560,7 +560,7 @@ class Live:
         if not self.gate.sending and self.options.sending and self.seconds >= self.options.watch_first_s:
             self.gate.sending = True
             for name in self.gate.foreign():
-                self._fault(f"{name} is being sent by another node: it will not be sent by us")
+                self._fault(f"{name} is being sent by another node: it will not be sent from here")
             self.tell("sending begins")
             if self._feeding:
                 self._claim()

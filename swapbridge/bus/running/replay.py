@@ -253,7 +253,7 @@ class _Listening:
             names = ", ".join(format_identifier(*split_word(word)) for _, word in taken[:8])
             raise RefusedError(
                 f"another node is sending {names} on that bus: two senders of one identifier break each other's "
-                "frames. Unplug the module that sends it, or leave it out"
+                "frames. Unplug the module that sends it, or leave the identifier out"
             )
 
     def may(self, frame: TimedFrame) -> bool:
@@ -359,7 +359,7 @@ class Player:
                 problem: Exception = error
             except (can.CanError, OSError, ValueError) as error:
                 raise BusError(
-                    f"the bus takes no frames ({error}): check that it is up and that somebody listens"
+                    f"the bus takes no frames ({error}): check that it is up and that another node is connected"
                 ) from None
             else:
                 return True

@@ -205,7 +205,7 @@ def check_allowed(request: RunRequest) -> None:
     if (request.options.sending or inline(request.plan)) and not request.acknowledged:
         what = "sends" if request.options.sending else "sits in line and forwards from the first moment"
         raise RefusedError(
-            f"this plan {what}: read the cautions (`swapbridge guide first-start`) and say so with --cautions-read"
+            f"this plan {what}: read the cautions (`swapbridge guide first-start`) and confirm with --cautions-read"
         )
 
 

@@ -104,7 +104,9 @@ class HardwareWatchdog:
         try:
             self._file: IO[bytes] = open(path, "wb", buffering=0)  # noqa: SIM115 - held open until `close`
         except OSError as error:
-            raise InputError(f"watchdog {path} can't be opened ({error.strerror}): check its name and rights") from None
+            raise InputError(
+                f"watchdog {path} can't be opened ({error.strerror}): check its name and permissions"
+            ) from None
 
     def feed(self) -> None:
         """All is well."""

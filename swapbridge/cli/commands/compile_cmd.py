@@ -52,7 +52,7 @@ def command(
     result = compile_bridge(file, loaded)
     if bus is not None and file.bus(bus) is None:
         raise InputError(f"the bridge file has no bus {bus!r}: it has {', '.join(b.name for b in file.buses)}")
-    counts = f"{len(result.plan.sends)} messages sent, {len(result.plan.receives)} listened to"
+    counts = f"{len(result.plan.sends)} messages sent, {len(result.plan.receives)} received"
     if explain:
         click.echo(result.explain, nl=False)
     for warning in result.warnings:
@@ -63,9 +63,7 @@ def command(
     if out is not None:
         with written_whole(out) as temporary:
             temporary.write_text(result.plan.to_json(), encoding="utf-8")
-        say(
-            f"Wrote the plan to {out}: {len(result.plan.sends)} messages sent, {len(result.plan.receives)} listened to."
-        )
+        say(f"Wrote the plan to {out}: {len(result.plan.sends)} messages sent, {len(result.plan.receives)} received.")
     elif not explain and sent_dbc is None:
         say(f"{bridge} compiles: {counts}.")
         say("Next: --explain to read what it does, --out plan.json to keep it.")

@@ -142,7 +142,7 @@ def make_draft(tour: Tour, executor: Executor | None) -> None:
         lines += outlook(done.drafted)
         shown = max(done.drafted.messages, key=lambda m: (m.bus == "host", -m.life.period_ms if m.fields else -1e9))
         lines.append(
-            "bridge.toml says it line by line: how each was found, how sure, and what came second; one of them:"
+            "bridge.toml states for every line how it was found, how sure it is and what came second; one message:"
         )
         lines += [f"  {line}" for line in message_picture(shown)]
 
@@ -153,8 +153,8 @@ def translate(tour: Tour) -> None:
         result = _compiled(tour)
         sends = [sum(s.bus == n for s in result.plan.sends) for n in range(len(result.plan.buses))]
         parts = ", ".join(f"{n} messages to the {b.name}" for n, b in zip(sends, result.plan.buses, strict=True))
-        lines.append(f"accepted: {parts}; {len(result.warnings)} notes; plan.txt says it in words")
-        report(0.3, "the bridge file written by hand, to count against")
+        lines.append(f"accepted: {parts}; {len(result.warnings)} notes; plan.txt explains it in words")
+        report(0.3, "the bridge file written by hand, for comparison")
         by_hand = tour.folder.path / BY_HAND / "bridge.toml"
         truth, maps = compile_bridge(by_hand).plan, load_maps(load_bridge(by_hand))
         tour.alike = likeness(truth, result.plan, maps, tour.sides())
@@ -164,18 +164,18 @@ def translate(tour: Tour) -> None:
 def count_lines(alike: list[Likeness]) -> list[str]:
     """How much of a bridge that was written by hand the draft says as well, signal by signal and message by message."""
     if not alike:
-        return ["not counted against the bridge file written by hand: that wants a C compiler"]
+        return ["not compared with the bridge file written by hand: that needs a C compiler"]
     moving = [a for a in alike if a.moves]
     messages = {(a.bus, a.message) for a in alike}
     whole = messages - {(a.bus, a.message) for a in alike if not a.alike}
     out = [
-        f"against {BY_HAND}/bridge.toml, which draft never saw, played on the same recordings: "
-        f"{sum(a.alike for a in moving)} of {len(moving)} signals that move say the same, and "
-        f"{sum(a.alike for a in alike if not a.moves)} of {len(alike) - len(moving)} that stand still; "
-        f"{len(whole)} of {len(messages)} messages whole"
+        f"compared with {BY_HAND}/bridge.toml, which draft never saw, on the same recordings:  "
+        f"{sum(a.alike for a in moving)} of {len(moving)} changing signals agree, and  "
+        f"{sum(a.alike for a in alike if not a.moves)} of {len(alike) - len(moving)} constant ones;  "
+        f"{len(whole)} of {len(messages)} messages agree completely"
     ]
     other = [f"{a.message}.{a.signal}" for a in alike if not a.alike]
-    return [*out, f"not the same: {', '.join(other)}"] if other else out
+    return [*out, f"different: {', '.join(other)}"] if other else out
 
 
 def ask_to_send(tour: Tour) -> None:
@@ -212,17 +212,17 @@ def review(tour: Tour) -> None:
         waiting = [m for m in marks(bridge, maps) if not m.is_reviewed]
         shown = next((m for m in waiting if m.signal is not None and m.signal.name == "actual_torque"), None)
         if shown is not None:
-            lines.append("swapbridge review shows a rule, what was recorded, and what it makes:")
+            lines.append("swapbridge review shows a rule, what was recorded, and what it generates:")
             lines += [f"  {line}" for line in review_lines(shown, bridge, result, maps, tour.sides()) if line]
         for number, mark in enumerate(waiting):
             report(0.5 + 0.5 * number / len(waiting), mark.name)
             write_review(path, mark, REVIEWED_ON)
         names = ", ".join(line.name for line in wrong) or "none"
         lines.append(
-            f"refused, since the bridge written by hand says otherwise: {len(wrong)} lines; each is open now and gives "
+            f"refused, since the bridge written by hand differs: {len(wrong)} lines; each is now open and gives  "
             f"its safe answer: {names}"
         )
-        lines.append(f"accepted: {len(waiting)} learned rules and safe answers; each keeps the day and a digest")
+        lines.append(f"accepted: {len(waiting)} learned rules and safe answers; each stores the date and a digest")
 
 
 def _right(alike: list[Likeness], maps: Mapping[str, SignalMap], line: Line) -> bool:
@@ -241,7 +241,7 @@ def compile_again(tour: Tour) -> None:
     with tour.step("Compile again", "compiling") as (lines, _):
         result = _compiled(tour)
         write_files(emit_c(result.plan), tour.folder.path / "translator_c")
-        lines.append("nothing is left to review; translator_c/ is the same translator for a board")
+        lines.append("nothing is left to review; translator_c/ has the same translator for a board")
 
 
 def prove_it(tour: Tour) -> None:
@@ -272,7 +272,7 @@ def prove_it(tour: Tour) -> None:
                 )
         opened = Counter(line.message for line in bridge_lines(folder.bridge) if line.is_open)
         named = ", ".join(f"{n} in {message}" for message, n in opened.items()) or "nothing"
-        lines.append(f"open, and so not proved: {named}; each gives its safe answer, and proof.html names it")
+        lines.append(f"open and therefore not proved: {named}; each gives its safe answer, and proof.html lists it")
 
 
 def _compiled(tour: Tour) -> CompileResult:

@@ -389,7 +389,7 @@ def test_the_command_keeps_state_and_needs(files: list[str], monkeypatch: pytest
     ("words", "sentence"),
     [
         (["Cluster", "--absent", "ECM"], "--by-lamp"),
-        (["Nobody", "--absent", "ECM", "--by-lamp"], "names no message that 'Nobody' sends"),
+        (["Nobody", "--absent", "ECM", "--by-lamp"], "has no message from 'Nobody'"),
         (["Cluster", "--absent", "EPS", "--by-lamp"], "nothing to send"),
         (["Cluster", "--message", "0A0", "--by-lamp"], "kind steering"),
         (["Cluster", "--absent", "ECM", "--by-lamp"], "no terminal"),
