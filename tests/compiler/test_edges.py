@@ -86,6 +86,21 @@ def test_a_declared_range_off_the_raw_grid_is_taken_inwards(ends: tuple[str, str
             compiled(f'Pedal = "clamp(donor.PCM_FAST.Pedal, {raw[0] / 2} %, {raw[1] / 2 + 0.5} %)"', host=host)
 
 
+@pytest.mark.parametrize(("ends", "kept"), [(("0.3 %", "99.8 %"), 0), (("0.5 %", "99.5 %"), 0)])
+def test_a_stated_range_off_the_raw_grid_is_taken_inwards(ends: tuple[str, str], kept: int) -> None:
+    """What a source can really be: a raw value just outside is invalid, the next one inwards is not."""
+    more = f'[sources."donor.PCM_FAST".signals.Pedal]\nrange = ["{ends[0]}", "{ends[1]}"]'
+    (message,) = [m for m in DONOR.messages if m.name == "PCM_FAST"]
+    pedal = message.signal("Pedal")
+    assert pedal is not None
+    plan = compiled(PEDAL, more).plan
+    (extract,) = [e for feed in plan.feeds for e in feed.extracts if e.name.endswith("Pedal")]
+    low, high = (Fraction(end.split()[0]) for end in ends)
+    for raw in range(256):
+        valid = not any(a <= raw <= b for a, b in extract.invalid)
+        assert valid is (low <= pedal.physical(raw) <= high), raw
+
+
 def test_a_validity_slot_must_be_able_to_say_both() -> None:
     """A plan whose validity slot holds only 1 would call every stale value fresh."""
     plan = compiled(SPEED).plan

@@ -201,3 +201,10 @@ def test_refusals(text: str, words: str) -> None:
 def test_a_list_of_ids_needs_the_counter() -> None:
     with pytest.raises(InputError, match="set it "):
         named_checksum("crc8-2f with data ids 1,2", ChecksumPlace(Layout(0, 8), 8, 0x100, False))
+
+
+def test_a_nibble_xor_takes_the_identifier_by_half_bytes() -> None:
+    """Worked by hand: 1A3 is the half bytes 0, 1, A, 3, whose XOR is 8."""
+    place = ChecksumPlace(Layout(0, 4), 8, 0x1A3, False, None)
+    checksum = named_checksum("xor with identifier", place)
+    assert [n for n in range(16) if checksum.holds(bytearray([n, *bytes(7)]))] == [8]

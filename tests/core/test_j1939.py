@@ -220,3 +220,7 @@ def test_words_of_groups() -> None:
     assert "clears" in group_words(0xFECC)
     assert group_words(0xFF48) == "proprietary"
     assert group_words(0xFC00) == ""
+
+
+def test_a_name_of_nothing_is_zero() -> None:
+    assert j1939.J1939Name().value == 0

@@ -63,7 +63,7 @@ def test_prefixes_and_multiples_are_exact(unit: str, base: str, factor: F) -> No
 def test_every_kind_has_a_base_unit_and_only_temperatures_an_offset() -> None:
     """So no other factor or offset of the table is ever anything but 1 and 0."""
     named = {unit.name: unit for unit in SPELLINGS.values() if unit.name}
-    bases = {unit.kind: unit.name for unit in named.values() if (unit.factor, unit.offset) == (1, 0)}
+    bases = {unit.kind: unit.name for unit in named.values() if unit.factor == 1 and unit.offset == 0}
     assert set(bases) == {unit.kind for unit in named.values()}
     assert sorted(unit.name for unit in named.values() if unit.offset) == ["K", "degF"]
     scaled = {unit.name for unit in named.values() if unit.factor != 1}

@@ -7,7 +7,8 @@ from fractions import Fraction as F
 import pytest
 
 from swapbridge.core.errors import SwapbridgeError
-from swapbridge.language.constants import constant
+from swapbridge.language.constants import constant, parse_source
+from swapbridge.language.naming import names_behind
 from swapbridge.language.reading import parse_bridge
 
 BASE = '[bridge]\nname = "x"\n[buses.host]\nplacement = "inline"\n'
@@ -59,3 +60,43 @@ def test_a_refusal_points_into_the_expression() -> None:
     with pytest.raises(SwapbridgeError) as refused:
         constant(bridge, bridge.constants["K"])
     assert str(refused.value).startswith("bridge.toml:6:10: ")
+
+
+@pytest.mark.parametrize(("key", "value", "fine"), [
+    ("delay_ms", 0, True), ("delay_ms", -1, False), ("last_ms", 0, True), ("last_ms", -1, False),
+])  # fmt: skip
+def test_times_of_a_message_begin_at_zero(key: str, value: int, fine: bool) -> None:
+    if fine:
+        assert parse_bridge(SEND + f"{key} = {value}\n").messages
+    else:
+        with pytest.raises(SwapbridgeError, match=key):
+            parse_bridge(SEND + f"{key} = {value}\n")
+
+
+@pytest.mark.parametrize(("ids", "ranges"), [
+    ("300-3FF", ((0x300, 0x3FF),)), ("7FF-7FF", ((0x7FF, 0x7FF),)), ("1A0", ((0x1A0, 0x1A0),)),
+    ("0x-1FFFFFFFx", ((1 << 31, 1 << 31 | 0x1FFFFFFF),)), ("3FF-300", None), ("100-100x", None), ("0-1FFFFFFFx", None),
+])  # fmt: skip
+def test_ranges_of_identifiers(ids: str, ranges: tuple[tuple[int, int], ...] | None) -> None:
+    text = BASE + f'[buses.donor]\nplacement = "inline"\n[[pass]]\nfrom = "host"\nto = "donor"\nids = ["{ids}"]\n'
+    if ranges is not None:
+        assert parse_bridge(text).passes[0].ranges == ranges
+    else:
+        with pytest.raises(SwapbridgeError, match="is not a range"):
+            parse_bridge(text)
+
+
+def test_rules_are_the_same_wherever_they_stand_and_reviewed_unless_said() -> None:
+    signals = "[messages.signals]\nA = '1'\n"
+    first, moved = parse_bridge(SEND + signals), parse_bridge("\n\n" + SEND + signals)
+    assert first.messages == moved.messages
+    assert not first.messages[0].unreviewed
+    assert not first.messages[0].signals[0].unreviewed
+
+
+def test_names_behind_named_values_are_those_of_signals() -> None:
+    bridge = parse_bridge(BASE + '[values]\nw = "host.M.A + k"\nv = "w + host.M.B"\n[constants]\nk = "3 rpm"\n')
+    assert [name.dotted for name in names_behind(bridge, parse_source(bridge, bridge.values["v"]))] == [
+        "host.M.B",
+        "host.M.A",
+    ]

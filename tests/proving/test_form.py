@@ -135,6 +135,16 @@ def test_what_keeps_a_bus_awake_is_timed_from_the_key(old: Frames) -> None:
     assert late.measured == f"{old.time_ns[0] / MS + 200:.0f} ms"
 
 
+@pytest.mark.parametrize(("later_ms", "warned"), [(50, False), (51, True)])
+def test_start_up_may_be_fifty_milliseconds_later(old: Frames, later_ms: int, warned: bool) -> None:
+    """Common practice, no source: two periods, and 50 ms at least; this message comes every 10 ms."""
+    message = small_swap.maps()["host"].message("ENGINE_DATA")
+    then = {"a": measure(old, message)}
+    now = {"a": measure(replace(old, time_ns=old.time_ns + later_ms * MS), message)}
+    assert then["a"].period_ms <= 25
+    assert bool(compare_start_up("bus host", then, now, (0, 0))) is warned
+
+
 def test_a_gap_in_which_the_vehicle_was_switched_off_is_a_pause(old: Frames) -> None:
     message = small_swap.maps()["host"].message("ENGINE_DATA")
     half = len(old.time_ns) // 2
