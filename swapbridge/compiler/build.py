@@ -272,9 +272,14 @@ def numerator(builder: BlockBuilder, lin: Linear, den: int) -> int:
     return builder.emit("add", register, builder.const(lin.off * factor))
 
 
-def on_grid(builder: BlockBuilder, lin: Linear, grid: Fraction) -> int:
-    """Register that holds lin / grid rounded to the nearest integer, halves away from zero."""
+def on_grid(builder: BlockBuilder, lin: Linear, grid: Fraction, tolerance: Fraction | None = None) -> int:
+    """Register that holds lin / grid rounded to the nearest integer, halves away from zero.
+
+    `tolerance` is how far from `lin` a value may lie whose constants would need more than 31 bits; None: nowhere.
+    """
     scaled = lin.affine(1 / grid, Fraction(0))
+    if tolerance is not None:
+        scaled = approximate(scaled, builder, tolerance / grid)
     if scaled.is_constant:
         return builder.const(div_round(scaled.off, scaled.den))
     return builder.emit("div", numerator(builder, scaled, scaled.den), builder.const(scaled.den))

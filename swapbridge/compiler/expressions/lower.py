@@ -53,11 +53,13 @@ class Cut:
 
 @dataclass(frozen=True, slots=True)
 class RememberedCall:
-    """Slots of a function that remembers, shared by equal expressions, and what is cut off on the way into it."""
+    """Slots of a function that remembers, shared by equal expressions; what is cut off on the way into it, and which
+    constants of more than 31 bits have nearby ones in their place there."""
 
     slots: tuple[int, ...]
     value: Value
     cuts: tuple[Cut, ...]
+    nearby: tuple[str, ...]
 
 
 class Tasks:
@@ -97,6 +99,7 @@ class Lowering:
         self.kept: dict[str, RememberedCall] = {}
         """What remembers, by its name."""
         self.cuts: list[Cut] = []
+        self.nearby: list[str] = []
         """What was cut off so far, in the order of lowering; a caller looks at those that its own expression added."""
         self._where: list[Source] = []
         self._naming: list[str] = []

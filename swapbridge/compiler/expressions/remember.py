@@ -10,7 +10,7 @@ from dataclasses import replace
 from fractions import Fraction
 from math import ceil, gcd, lcm
 
-from swapbridge.compiler.build import BlockBuilder, Linear, numerator, on_grid
+from swapbridge.compiler.build import CONSTANT_TOP, BlockBuilder, Linear, numerator, on_grid
 from swapbridge.compiler.expressions.calls import arguments, constant_of, grid_of
 from swapbridge.compiler.expressions.lower import Lower, Lowering, RememberedCall
 from swapbridge.compiler.expressions.values import (
@@ -37,6 +37,7 @@ TOTALS = {
 """What a rate adds up to: unit, and how much one base unit of the rate adds in a second."""
 MOST_TICKS = 1_000_000_000
 LONGEST_DELAY_S = 2
+FINEST_RATE = 1 << 20
 
 
 def _kept(
@@ -46,12 +47,17 @@ def _kept(
     choices = tuple(sorted((goal.choices or {}).items()))
     name = memory_name(call, goal.unit, goal.resolution, goal.step, choices)
     if name not in lowering.kept:
-        before = len(lowering.cuts)
+        cuts, nearby = len(lowering.cuts), len(lowering.nearby)
         with lowering.tasks.writing() as task:
+            told = len(task.notes)
             slots, value = write(task, name)
-        lowering.kept[name] = RememberedCall(slots, value, tuple(lowering.cuts[before:]))
+            lowering.nearby += task.notes[told:]
+        lowering.kept[name] = RememberedCall(
+            slots, value, tuple(lowering.cuts[cuts:]), tuple(dict.fromkeys(lowering.nearby[nearby:]))
+        )
     else:
         lowering.cuts += lowering.kept[name].cuts
+        lowering.nearby += lowering.kept[name].nearby
     return lowering.kept[name].slots, lowering.kept[name].value
 
 
@@ -86,7 +92,7 @@ def _follow(
     def write(task: BlockBuilder, name: str) -> tuple[tuple[int, ...], Value]:
         value = need_number(lowering.lower(argument, task, goal))
         grid = grid_for(value.unit)
-        target = on_grid(task, value.lin, grid)
+        target = on_grid(task, value.lin, grid, goal.tolerance_in(value.unit))
         low, high = task.interval(target)
         memory = lowering.memory
         slot = memory.slot(name, min(max(0, low), high), low, high)
@@ -151,19 +157,12 @@ def _rate_limit(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wan
         constant_of(lowering, found[1], builder, None)
         return out[0].constant_value * step, out[-1].constant_value * step
 
-    def grid_for(unit: Unit) -> Fraction:
-        up, down = rates(unit)
-        common = Fraction(
-            gcd(up.numerator * down.denominator, down.numerator * up.denominator), up.denominator * down.denominator
-        )
-        return common / ceil(common / grid_of(lowering, call, builder, goal, unit))
-
     steps: dict[Fraction, tuple[int, int]] = {}
 
     def with_steps(unit: Unit) -> Fraction:
-        grid = grid_for(unit)
         up, down = rates(unit)
-        steps[grid] = int(up / grid), int(down / grid)
+        grid = _common_grid(up, down, grid_of(lowering, call, builder, goal, unit))
+        steps[grid] = round(up / grid), round(down / grid)
         return grid
 
     def move(task: BlockBuilder, difference: int, grid: Fraction) -> int:
@@ -172,6 +171,18 @@ def _rate_limit(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wan
 
     slots, value, grid = _follow(lowering, call, goal, found[0], with_steps, move)
     return _output(builder, slots, value, grid)
+
+
+def _common_grid(up: Fraction, down: Fraction, resolution: Fraction) -> Fraction:
+    """The largest grid that holds both rates and is no coarser than the resolution.
+
+    Rates in two units (psi and kPa) may have only an endlessly fine one; then each is taken to a millionth.
+    """
+    common = Fraction(
+        gcd(up.numerator * down.denominator, down.numerator * up.denominator), up.denominator * down.denominator
+    )
+    grid = common / ceil(common / resolution)
+    return grid if min(up, down) / grid <= CONSTANT_TOP else min(up, down) / FINEST_RATE
 
 
 def _condition(

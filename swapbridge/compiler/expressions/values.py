@@ -477,13 +477,25 @@ def select_lin(builder: BlockBuilder, test: int, a: Linear, b: Linear, tolerance
         return a if fixed else b
     if not a.is_constant and not b.is_constant and (a.scale, a.offset) == (b.scale, b.offset):
         return Linear.of(builder.emit("select", test, a.register, b.register), a.scale, a.offset)
-    a, b = approximate(a, builder, tolerance), approximate(b, builder, tolerance)
+    a, b = (_nearby(builder, one, tolerance) for one in (a, b))
     den = lcm(a.den, b.den)
     register = builder.emit("select", test, numerator(builder, a, den), numerator(builder, b, den))
     held = builder.constant_value(register)
     return (
         Linear.constant(Fraction(held, den)) if held is not None else Linear.of(register, Fraction(1, den), Fraction(0))
     )
+
+
+def _nearby(builder: BlockBuilder, lin: Linear, tolerance: Fraction) -> Linear:
+    """A value whose constants have 31 bits, also where it is one itself."""
+    if not lin.is_constant or not _is_long(lin.constant_value):
+        return approximate(lin, builder, tolerance)
+    exact, den = lin.constant_value, 1
+    while abs(Fraction(round(exact * den), den) - exact) > tolerance:
+        den *= 2
+    near = Fraction(round(exact * den), den)
+    builder.notes.append(f"a constant needs more than 31 bits: {show(near)} instead, within 1/1000 step")
+    return Linear.constant(near)
 
 
 def show(value: Fraction) -> str:

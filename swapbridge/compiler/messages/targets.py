@@ -199,8 +199,9 @@ class TargetSignal:
         return value.lin.constant_value if value.lin.is_constant else None
 
     def _value(self, builder: BlockBuilder) -> Value:
-        goal, before = self.goal(), len(self.lowering.cuts)
+        goal, before, nearby = self.goal(), len(self.lowering.cuts), len(self.lowering.nearby)
         value = self.lowering.source(self.rule.value, builder, goal)
+        self.notes += dict.fromkeys(note for note in self.lowering.nearby[nearby:] if note not in self.notes)
         if not is_choice(self.signal):
             for cut in dict.fromkeys(self.lowering.cuts[before:]):
                 self._note_cut(cut, goal)
