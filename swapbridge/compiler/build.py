@@ -288,7 +288,8 @@ def on_grid(builder: BlockBuilder, lin: Linear, grid: Fraction, tolerance: Fract
 def approximate(lin: Linear, builder: BlockBuilder, tolerance: Fraction) -> Linear:
     """The value itself, or a nearby rational where its constants need more than 31 bits (then noted in the builder).
 
-    The nearby one is a whole number of at most 31 bits over the smallest power of two that is near enough.
+    The nearby one is a whole number of at most 31 bits over the smallest power of two that is near enough. A register
+    that counts far more finely than is asked for is counted in larger parts first.
 
     Raises
     ------
@@ -306,11 +307,16 @@ def approximate(lin: Linear, builder: BlockBuilder, tolerance: Fraction) -> Line
         den = 1 << bits
         num, off = round(lin.scale * den), round(lin.offset * den)
         moved = reach * abs(Fraction(num, den) - lin.scale) + abs(Fraction(off, den) - lin.offset)
-        if abs(num) > most:
+        if abs(num) > most or reach * abs(num) >= 1 << 62:
             break
         if num and moved < tolerance:
             builder.notes.append(f"a factor needs more than 31 bits: {num}/{den} instead, within 1/1000 step")
             return Linear(lin.register, num, off, den).reduced()
+    parts = int(tolerance / (2 * abs(lin.scale)))
+    if parts > 1:
+        coarse = builder.emit("div", lin.register, builder.const(parts))
+        builder.notes.append("a value needs more than 31 bits: a nearby one instead, within 1/1000 step")
+        return approximate(Linear.of(coarse, lin.scale * parts, lin.offset), builder, tolerance / 2)
     raise OverflowRefused((low * lin.num + lin.off, high * lin.num + lin.off))
 
 

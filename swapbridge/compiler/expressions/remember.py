@@ -163,6 +163,8 @@ def _rate_limit(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wan
         up, down = rates(unit)
         grid = _common_grid(up, down, grid_of(lowering, call, builder, goal, unit))
         steps[grid] = round(up / grid), round(down / grid)
+        if (up / grid, down / grid) != steps[grid]:
+            lowering.nearby.append("a rate needs more than 31 bits: a nearby one instead, within a millionth")
         return grid
 
     def move(task: BlockBuilder, difference: int, grid: Fraction) -> int:

@@ -7,7 +7,15 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import ceil, floor, gcd, lcm
 
-from swapbridge.compiler.build import CONSTANT_TOP, BlockBuilder, Linear, approximate, numerator, on_grid
+from swapbridge.compiler.build import (
+    CONSTANT_TOP,
+    WIDEST_PRODUCT_BITS,
+    BlockBuilder,
+    Linear,
+    approximate,
+    numerator,
+    on_grid,
+)
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import NONE, Unit
 from swapbridge.language.defaults import OTHER_RESOLUTION
@@ -390,7 +398,7 @@ def _extreme(builder: BlockBuilder, kind: str, a: Linear, b: Linear, tolerance: 
         a, b = b, a
     if b.is_constant:
         bound = (b.constant_value - a.offset) / a.scale
-        if _is_long(bound):
+        if _is_long(bound) and (bound.denominator > 1 or abs(bound.numerator) >= 1 << WIDEST_PRODUCT_BITS):
             return _extreme_nearby(builder, kind, a, b.constant_value, tolerance / 2)
         turned = kind if a.num > 0 else {"min": "max", "max": "min"}[kind]
         q = bound.denominator
@@ -477,25 +485,13 @@ def select_lin(builder: BlockBuilder, test: int, a: Linear, b: Linear, tolerance
         return a if fixed else b
     if not a.is_constant and not b.is_constant and (a.scale, a.offset) == (b.scale, b.offset):
         return Linear.of(builder.emit("select", test, a.register, b.register), a.scale, a.offset)
-    a, b = (_nearby(builder, one, tolerance) for one in (a, b))
+    a, b = approximate(a, builder, tolerance), approximate(b, builder, tolerance)
     den = lcm(a.den, b.den)
     register = builder.emit("select", test, numerator(builder, a, den), numerator(builder, b, den))
     held = builder.constant_value(register)
     return (
         Linear.constant(Fraction(held, den)) if held is not None else Linear.of(register, Fraction(1, den), Fraction(0))
     )
-
-
-def _nearby(builder: BlockBuilder, lin: Linear, tolerance: Fraction) -> Linear:
-    """A value whose constants have 31 bits, also where it is one itself."""
-    if not lin.is_constant or not _is_long(lin.constant_value):
-        return approximate(lin, builder, tolerance)
-    exact, den = lin.constant_value, 1
-    while abs(Fraction(round(exact * den), den) - exact) > tolerance:
-        den *= 2
-    near = Fraction(round(exact * den), den)
-    builder.notes.append(f"a constant needs more than 31 bits: {show(near)} instead, within 1/1000 step")
-    return Linear.constant(near)
 
 
 def show(value: Fraction) -> str:
