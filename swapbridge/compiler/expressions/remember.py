@@ -163,7 +163,7 @@ def _rate_limit(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wan
         up, down = rates(unit)
         grid = _common_grid(up, down, grid_of(lowering, call, builder, goal, unit))
         steps[grid] = round(up / grid), round(down / grid)
-        if (up / grid, down / grid) != steps[grid]:
+        if any(rate != grid * number for rate, number in zip((up, down), steps[grid], strict=True)):
             lowering.nearby.append("a rate needs more than 31 bits: a nearby one instead, within a millionth")
         return grid
 
