@@ -81,7 +81,7 @@ CAUTIONS: tuple[Caution, ...] = (
     ),
     Caution(
         "Advice only",
-        "The tool's word is advice: the vehicle's own manuals, local codes and licensed practice come first.",
+        "All results are advice: the vehicle's own manuals, local codes and licensed practice come first.",
         ("listen", "ask", "send"),
     ),
 )

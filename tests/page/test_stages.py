@@ -78,5 +78,5 @@ def test_the_first_view_says_the_next_thing_even_in_a_broken_folder(
     (folder / "signal_maps" / "host.dbc").write_text("this is no DBC")
     page = open_page(folder).http.get("/")
     assert page.status_code == 200
-    assert "The one next thing to do" in page.text
+    assert "Next step" in page.text
     assert "before it comes out" in page.text

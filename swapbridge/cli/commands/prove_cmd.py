@@ -19,7 +19,7 @@ from swapbridge.proving.report.verdict import Verdict
 from swapbridge.swapfolder.paths import BRIDGE, HEALTH, NEEDS, PROOF, find_swap_folder
 from swapbridge.swapfolder.proving import ProofFiles, ProofOptions, captures_of, load_plan, prove_files
 
-ADVICE = "The tool's word is advice: the vehicle's own manuals, local codes and licensed practice come first."
+ADVICE = "All results are advice: the vehicle's own manuals, local codes and licensed practice come first."
 FILE = click.Path(path_type=Path, dir_okay=False)
 
 

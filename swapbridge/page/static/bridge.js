@@ -138,7 +138,7 @@ document.addEventListener("DOMContentLoaded", () => {
   }));
   id("drive").addEventListener("click", () => job(() => ask("/api/bridge/dials", { file: id("driver").value }), id("dial-work"), (r) => dialBoard(id("dials"), r)));
   id("undo").addEventListener("click", guard(async () => {
-    if (editor.text !== saved) { tell("There is text that is not saved; save it, or load the page again, before an earlier step is undone.", true); return; }
+    if (editor.text !== saved) { tell("There is unsaved text; save it, or reload the page, before you undo an earlier step.", true); return; }
     const { undone } = await ask("/api/undo", { file: "bridge.toml", version });
     await load();
     tell(`Undone: ${undone}`);

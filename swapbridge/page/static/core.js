@@ -156,7 +156,7 @@ sessionStorage.setItem("bench-tab", tab);
 const folder = id("folder").textContent;
 const place = (what, whose) => `bench ${folder} ${what} ${whose}`;
 function keepTyped(what, value) {
-  try { if (value === null) localStorage.removeItem(place(what, tab)); else localStorage.setItem(place(what, tab), JSON.stringify({ value, at: Date.now() })); } catch { tell("The browser keeps no more text: save soon.", true); }
+  try { if (value === null) localStorage.removeItem(place(what, tab)); else localStorage.setItem(place(what, tab), JSON.stringify({ value, at: Date.now() })); } catch { tell("The browser can't store more text: save soon.", true); }
 }
 // What this tab kept, else the newest that a tab now closed left behind.
 function typed(what) {

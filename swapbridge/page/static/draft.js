@@ -35,10 +35,10 @@ document.addEventListener("DOMContentLoaded", () => {
   /** What was recorded, and what the rule makes of the same drive, as draft drew it. */
   async function draw(line, place) {
     const drawn = await ask(query("/api/draft/drawn", { name: line.name })), { times, recorded, made } = drawn;
-    if (!times.length) { place.replaceChildren(make("p", { class: "soft", text: "No picture: the rule hangs on what a recording alone does not tell, or was not drafted." })); return; }
-    if (drawn.value !== line.value) { place.replaceChildren(make("p", { class: "soft", text: "No picture: the rule is another now than the one that draft drew." })); return; }
+    if (!times.length) { place.replaceChildren(make("p", { class: "soft", text: "No plot: the rule depends on something that a recording alone does not contain, or was not drafted." })); return; }
+    if (drawn.value !== line.value) { place.replaceChildren(make("p", { class: "soft", text: "No plot: the rule has changed since draft plotted it." })); return; }
     const box = make("div", { class: "plot" }), unit = drawn.unit ? ` ${drawn.unit}` : "";
-    place.replaceChildren(box, make("p", { class: "soft small", text: !made ? "Nobody knows how it is made; the safe answer is sent instead." : drawn.held_out ? "This stretch was not used to learn the rule." : "All of the recording was looked at to find this rule, this stretch as well." }));
+    place.replaceChildren(box, make("p", { class: "soft small", text: !made ? "Nobody knows how it is made; the safe answer is sent instead." : drawn.held_out ? "This stretch was not used to learn the rule." : "The whole recording was used to find this rule, including this stretch." }));
     plot(box, [{ label: `recorded${unit}`, times, values: recorded, step: true }, ...(made ? [{ label: `made${unit}`, times, values: made, dash: [5, 4], step: true }] : [])], { height: 200 });
   }
 
@@ -79,7 +79,7 @@ document.addEventListener("DOMContentLoaded", () => {
     id("undo").hidden = !view.undo || !mayWrite;
     id("undo").textContent = view.undo ? `Undo: ${view.undo}` : "Undo";
     const cards = [...messages].map(([name, held]) => make("section", { class: "card" }, make("h2", { class: "mono", text: name }), whole(name), ...held.map(row)));
-    if (!view.lines.length) cards.push(make("p", { text: "No line is drafted yet: it takes the four recordings, and the button above." }));
+    if (!view.lines.length) cards.push(make("p", { text: "Nothing has been drafted yet: make the four recordings, then use the button above." }));
     id("lines").replaceChildren(...cards);
   }
 

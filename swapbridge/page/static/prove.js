@@ -35,7 +35,7 @@ document.addEventListener("DOMContentLoaded", () => {
     job(() => ask("/api/prove", { captures, thoroughness: form.elements.thoroughness.value, model: form.elements.model.value }), id("work"), (r) => {
       const whole = r.outcome === "PASSED" && !r.left_out.length;
       told = !whole;  // a run that is no proof says so until the view is left
-      verdict(whole, `${whole ? "✓" : "✗"} ${r.outcome}`, r.counts, r.left_out.length ? `No proof to run by: it left out ${r.left_out.join(" and ")}.` : `${r.faults} runs with a fault put in.`);
+      verdict(whole, `${whole ? "✓" : "✗"} ${r.outcome}`, r.counts, r.left_out.length ? `Not a complete proof: it left out ${r.left_out.join(" and ")}.` : `${r.faults} runs with a fault put in.`);
       id("details").replaceChildren(
         make("section", { class: "card" }, make("h2", { text: "What was judged, worst first" }), make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "what was judged" }, table(["", "Of", "What", "Measured", "Required", "What to change"], r.checks.map((c) => [mark(c.status), c.subject, c.name, c.measured, c.required, c.remedy])))),
         make("section", { class: "card" }, make("h2", { text: "Who gets what they wait for" }), make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "who gets what" }, table(["Module", "Bus", "Waits for", "Made from", "State"], r.coverage.map((c) => [c.module, c.bus, c.need, [c.made_from, c.quality].filter(Boolean).join(", "), [c.state, c.note].filter(Boolean).join(": ")])))));
