@@ -72,3 +72,12 @@ def test_an_unwritable_folder_is_told(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     with pytest.raises(InputError):
         BlackBox(("a",), 0.01, long_frames=False).write(tmp_path / "file", "x")
+
+
+@pytest.mark.parametrize(("frames", "oldest"), [(2_000, 0), (2_001, 41), (3_000, 1_040)])
+def test_it_reaches_back_as_far_as_it_says(frames: int, oldest: int) -> None:
+    """A quarter of a second at 8,000 frames a second; of a full ring the oldest fiftieth is left out."""
+    box = BlackBox(("host",), 0.25 / 60, long_frames=False)
+    for number in range(frames):
+        box.frame(number, 0, number, 0, b"")
+    assert [int(i) for block in box.blocks() for i in block.identifier] == list(range(oldest, frames))
