@@ -30,6 +30,8 @@ TOOL_LAG_S = 0.15
 ALWAYS = 0.998
 """A field that tells a channel's words this well never errs but where it changes."""
 ECHO_TOLD = 0.97
+FIRST_HAND = 10.0
+"""A module of the host says what is done to the vehicle before the donor's computer does, which only heard of it."""
 LEAST_CHANNEL = 0.5
 """A field's channel is believed from this confidence on; where there is only one candidate, from half of it."""
 ENGINE_CHANNELS = frozenset({
@@ -186,7 +188,8 @@ def find_words(swap: Swap) -> None:
                     swap.tellings[(bus, *key, one.name, name)] = found
                     if not swap.is_source(bus, message, one):
                         continue
-                    rank = found.tells + 0.1 * found.told + (0.02 if bus == swap.host.bus else 0)
+                    rank = found.tells + 0.1 * found.told
+                    rank += FIRST_HAND * (bus == swap.host.bus)
                     rank += found.tells >= ALWAYS  # whatever else it says: another that errs at times is none
                     if found.tells >= least_share(len(found.word_of)) and (name not in best or rank > best[name][0]):
                         best[name] = (rank, Origin(bus, message, one), found)

@@ -18,7 +18,7 @@ from swapbridge.drafting import linking, never
 from swapbridge.drafting.caution import cautious
 from swapbridge.drafting.explain import field as fields
 from swapbridge.drafting.explain.flags import Watched
-from swapbridge.drafting.explain.measured import _raised, recorded_ranges
+from swapbridge.drafting.explain.measured import _raised, _tells_old_torque, recorded_ranges
 from swapbridge.drafting.explain.numbers import Measured, _least_squares, best_formula, fit_straight
 from swapbridge.drafting.lines import DraftLine
 from swapbridge.drafting.model import Explained
@@ -230,3 +230,26 @@ def test_a_gear_is_not_held_back_for_the_lever_that_it_goes_with() -> None:
     for known, held in (({"lever": lever}, True), ({"lever": lever, "current_gear": gear}, False)):
         swap: Any = SimpleNamespace(tellings={(*key, n): t for n, t in known.items()})
         assert (never.guarded(swap, "donor", told, one) is not None) is held
+
+
+@pytest.mark.parametrize(
+    ("channels", "below", "torque", "held"),
+    [
+        ({"engine_speed", "manifold_pressure"}, 40.0, False, True),
+        ({"engine_speed", "pedal_position"}, 40.0, False, False),
+        ({"engine_speed", "manifold_pressure"}, 0.0, False, False),
+        ({"engine_speed", "manifold_pressure"}, 40.0, True, False),
+    ],
+    ids=["the old engine's torque", "what the driver asks for", "an air mass", "both torques were told"],
+)
+def test_a_formula_of_load_is_no_torque_of_another_engine(
+    channels: set[str], below: float, torque: bool, held: bool
+) -> None:
+    rpm = np.where(TIMES < 20, 0.0, 1500 + 1000 * np.sin(TIMES))
+    made = np.where(TIMES < 20, 100.0, np.clip(100 + 200 * np.sin(TIMES / 3), 100 - below, None))
+    told = message(np.stack([made.astype(int) & 255, made.astype(int) >> 8], axis=1))
+    formula: Any = SimpleNamespace(lines=[SimpleNamespace(channel=c) for c in channels])
+    bench = kit(engine_speed=rpm)
+    if torque:
+        bench.swap.quantities["actual_torque"] = SimpleNamespace(origin="donor")
+    assert _tells_old_torque(bench, told, coded(Layout(0, 11), "number"), formula) is held

@@ -57,6 +57,11 @@ LOAD_AND_HEAT = WARM_CHANNELS | {
     "engine_speed", "pedal_position", "throttle_position", "actual_torque", "manifold_pressure",
 }  # fmt: skip
 LOADS = ("actual_torque", "manifold_pressure", "pedal_position", "throttle_position")
+MADE_OF_LOAD = frozenset({"manifold_pressure", "engine_load", "air_flow", "throttle_position"})
+STANDS_RPM = 50
+LEAST_TORQUE_BITS = 7
+LEAST_BELOW = 0.03
+"""How far below what it says of a standing engine a torque goes in overrun, as a share of its span."""
 TOLD_WELL = 0.95
 MOST_LOW = 0.015
 """A torque whose rule is right in fewer than `TOLD_WELL` of the frames is told so high that this share is low."""
@@ -117,6 +122,11 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
             kit, message, one, f"what is nearest ({best.words}) tells it only where it rests",
             "a recording with its channel", high=_goes_with_load(kit, measured),
         )  # fmt: skip
+    if best.how in ("table", "derived") and _tells_old_torque(kit, message, one, best.formula):
+        return open_field(
+            kit, message, one, f"it may be a torque, and a formula of load ({best.words}) tells that of the old engine",
+            "a scan tool that says the torque of both engines", high=True,
+        )  # fmt: skip
     if may_be_request(raw) and _resting_apart(best.formula, measured) < REQUEST_SHARE:
         return open_field(
             kit, message, one, f"it rests on one value as a request does; nothing tells the rest ({best.words})",
@@ -124,6 +134,25 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
         )  # fmt: skip
     made = _made(message, one, best, ways[1] if len(ways) > 1 else None, allowed)
     return replace(made, raised=_raised(kit, measured, best.formula, made.layout))
+
+
+def _tells_old_torque(kit: Kit, message: VehicleMessage, one: VehicleField, formula: Formula) -> bool:
+    """Whether a formula would say of the donor's engine what the old one made at the same load.
+
+    A torque is what goes below the value of a standing engine in overrun, or what a person's tool said to be one. What
+    the driver asks for (pedal and engine speed) is the host's own; what the engine makes of a manifold pressure is not.
+    """
+    speed = kit.swap.quantities.get("engine_speed")
+    known = kit.swap.quantities.get("actual_torque")
+    if speed is None or (known is not None and known.origin is not None) or one.layout.length < LEAST_TORQUE_BITS:
+        return False
+    if not {line.channel for line in formula.lines} & MADE_OF_LOAD:
+        return False
+    if one.channel == "actual_torque" and one.channel_confidence >= LEAST_CHANNEL:
+        return True
+    raw = message.raw(one.layout)
+    stands = raw[speed.series.at(message.time_s) < STANDS_RPM]
+    return len(stands) > 0 and float(np.median(stands) - raw.min()) >= LEAST_BELOW * float(np.ptp(raw))
 
 
 def _raised(kit: Kit, measured: Measured, formula: Formula, layout: Layout) -> str:
