@@ -29,6 +29,8 @@ LOAD_CHANNELS = {
 MOVES_WITH = 0.6
 """A correlation from which on a field moves with a channel: low, since only a review is lost by being wrong."""
 MOST_SURE_RAISED = 0.5
+RAISED = ("actual_torque", "throttle_position")
+"""What a driver asks for goes with the pedal, in percent or in Nm: in doubt it is a torque."""
 TORQUE_HAZARDS = frozenset({"actual torque", "torque request"})
 
 
@@ -66,8 +68,8 @@ def _cautious(kit: Kit, message: VehicleMessage, one: Explained, holds: bool) ->
         safe, ends = (rest if kind == "request" else int(raw.max())), one.layout.raw_range
     low, high = sorted((_physical(one, ends[0]), _physical(one, ends[1])))
     answer = _text(one, _physical(one, safe))
-    if role == "actual_torque" and one.raised:
-        why += "; nothing tells it well, and a torque is told too high rather than too low"
+    if role in RAISED and one.raised:
+        why += "; nothing tells it well, and what may be a torque is told too high rather than too low"
         one = replace(one, value=one.raised, confidence=min(one.confidence, MOST_SURE_RAISED))
     return replace(
         one, role=role, limits=(_text(one, low), _text(one, high)), fallback=answer,

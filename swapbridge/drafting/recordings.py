@@ -55,6 +55,7 @@ def open_swap(
             )
         if not len(captures[kind]):
             raise InputError(f"the recording of {words} holds no frames: record it again")
+    _same_vehicles(captures)
     findings: dict[str, Findings] = {}
     vehicles: dict[str, Vehicle] = {}
     for number, kind in enumerate(WANTED):
@@ -69,12 +70,41 @@ def open_swap(
             vehicles[kind] = build_vehicle(bus, captures[kind], Findings((), (), {}), None)
     swap = gather(vehicles["host"], vehicles["donor"], vehicles["host unplugged"], vehicles["donor alone"])
     cut_switches(swap)
-    if not swap.donor_alive:
+    if "engine_speed" not in swap.quantities:
+        raise InputError(
+            "nobody says the engine speed of both vehicles, and without it a draft can't tell a warning or a torque "
+            "from anything else: put a stimulus file of a scan tool beside host_old_engine and donor_own_vehicle"
+        )
+    return swap, findings
+
+
+def _same_vehicles(captures: Mapping[str, Capture]) -> None:
+    """Refuse recordings that can't be what their names say, before an hour is spent on them."""
+    known = {kind: {(k.identifier, k.extended) for k, _ in capture.groups()} for kind, capture in captures.items()}
+    if known["host unplugged"] == known["host"]:
+        raise InputError(
+            "nothing vanished from the host's bus when its engine computer was unplugged: check that the two "
+            "recordings are not the same"
+        )
+    if not known["host unplugged"] & known["host"]:
+        raise InputError(
+            "no identifier of the unplugged host is in the recording with its old engine: check that both are of the "
+            "same car"
+        )
+    if not known["donor alone"] & known["donor"]:
         raise InputError(
             "no identifier of the donor's computer alone is in the recording of its own vehicle: check that both are "
             "of the same car"
         )
-    return swap, findings
+    if known["donor"] <= known["donor alone"]:
+        raise InputError(
+            "every identifier of the donor's own vehicle is in the recording of its computer alone: record the "
+            "computer by itself on the bench, or check that the two recordings are not the same"
+        )
+    if len(captures["host"]) == len(captures["donor"]) and bool(
+        (captures["host"].payload == captures["donor"].payload).all()
+    ):
+        raise InputError("the recordings of the two vehicles are the same: one of the files has the wrong name")
 
 
 def _part(progress: Progress | None, low: float, high: float) -> Progress | None:

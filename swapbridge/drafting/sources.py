@@ -10,7 +10,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from swapbridge.core.errors import InputError
 from swapbridge.core.units import SPELLINGS
 from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.model import How
@@ -119,11 +118,6 @@ def gather(host: Vehicle, donor: Vehicle, host_unplugged: Vehicle | None, donor_
     """
     host_alive = frozenset(host_unplugged.messages) & frozenset(host.messages) if host_unplugged else frozenset()
     donor_alive = frozenset(donor_alone.messages) & frozenset(donor.messages) if donor_alone else frozenset()
-    if host_unplugged is not None and host_alive == frozenset(host.messages):
-        raise InputError(
-            "nothing vanished from the host's bus when its engine computer was unplugged: check that the two "
-            "recordings are not the same"
-        )
     host, donor = (with_words_together(with_words_apart(vehicle)) for vehicle in (host, donor))
     repeaters = _repeaters(host, host_unplugged, host_alive)
     swap = Swap(host, donor, host_alive, donor_alive, repeaters)

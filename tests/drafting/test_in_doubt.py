@@ -11,14 +11,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from swapbridge.capture.capture import FrameKey
+from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.stimulus import Channel, StimulusTrack
+from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout
-from swapbridge.drafting import linking, never
+from swapbridge.drafting import linking, never, recordings
 from swapbridge.drafting.caution import cautious
 from swapbridge.drafting.explain import field as fields
 from swapbridge.drafting.explain.flags import Watched
-from swapbridge.drafting.explain.measured import _raised, _tells_old_torque, recorded_ranges
+from swapbridge.drafting.explain.measured import _goes_with_load, _raised, _tells_old_torque, recorded_ranges
 from swapbridge.drafting.explain.numbers import Measured, _least_squares, best_formula, fit_straight
 from swapbridge.drafting.lines import DraftLine
 from swapbridge.drafting.model import Explained
@@ -32,6 +33,7 @@ from swapbridge.drafting.vehicle import (
     _without_bottom,
 )
 from swapbridge.drafting.words import Telling, with_words_together
+from swapbridge.guessing.findings import Findings
 
 TIMES = np.arange(0, 100, 0.05)
 
@@ -112,6 +114,15 @@ def test_a_torque_that_is_told_well_is_left_alone_and_what_falls_with_load_too()
     falls = Measured(TIMES, 1000 - DOUBTFUL)
     assert _raised(kit(actual_torque=LOAD), falls, fit_straight(falls, line(LOAD)), Layout(0, 11)) == ""
     assert _raised(kit(), falls, fit_straight(falls, line(LOAD)), Layout(0, 11)) == ""
+
+
+def test_a_needle_that_nobody_tells_is_sent_high(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The donor's recording was torn before the engine ran: what goes with the host's own coolant still goes high."""
+    bench = kit()
+    bench.swap.vehicle = lambda _: SimpleNamespace(channel={"coolant_temperature": VehicleSeries(TIMES, LOAD)}.get)
+    assert _goes_with_load(bench, Measured(TIMES, np.minimum(LOAD, 60)))
+    bench.swap.vehicle = lambda _: SimpleNamespace(channel={}.get)
+    assert not _goes_with_load(bench, Measured(TIMES, np.minimum(LOAD, 60)))
 
 
 @pytest.mark.parametrize(("unit", "value"), [("Nm", "clamp(9 + x, 0, 255)"), ("degC", "clamp(x, 0, 255)")])
@@ -253,3 +264,42 @@ def test_a_formula_of_load_is_no_torque_of_another_engine(
     if torque:
         bench.swap.quantities["actual_torque"] = SimpleNamespace(origin="donor")
     assert _tells_old_torque(bench, told, coded(Layout(0, 11), "number"), formula) is held
+
+
+# --- evidence that is none
+
+
+def named(rows: list[int], payload: int = 0) -> Capture:
+    """A recording in which these identifiers come once each."""
+    n = len(rows)
+    return Capture(
+        np.arange(n, dtype=np.int64) * 1000, np.array(rows, np.uint32), np.zeros(n, np.uint8), np.zeros(n, np.uint8),
+        np.full(n, 8, np.uint8), np.full((n, 8), payload, np.uint8), ("host",), "host.log",
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("changed", "words"),
+    [
+        ({"host unplugged": [1, 2, 3]}, "nothing vanished"),
+        ({"host unplugged": [7, 8]}, "no identifier of the unplugged host"),
+        ({"donor alone": [1, 2]}, "no identifier of the donor's computer alone"),
+        ({"donor alone": [7, 8, 9]}, "every identifier of the donor's own vehicle"),
+        ({"donor": [1, 2, 3], "donor alone": [1]}, "recordings of the two vehicles are the same"),
+    ],
+)
+def test_recordings_that_are_not_what_their_names_say_are_refused_at_once(
+    changed: dict[str, list[int]], words: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recordings, "guess", lambda *_, **__: pytest.fail("it was guessed"))
+    kinds = {"host": [1, 2, 3], "host unplugged": [2, 3], "donor": [7, 8, 9], "donor alone": [7]} | changed
+    with pytest.raises(InputError, match=words):
+        recordings.open_swap({kind: named(rows) for kind, rows in kinds.items()}, {})
+
+
+def test_a_draft_without_engine_speed_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing would tell a torque or a warning from anything else: they would be sent as they were most of the time."""
+    monkeypatch.setattr(recordings, "guess", lambda *_, **__: Findings((), (), {}))
+    kinds = {"host": [1, 2, 3], "host unplugged": [2, 3], "donor": [7, 8, 9], "donor alone": [7]}
+    with pytest.raises(InputError, match="engine speed of both vehicles"):
+        recordings.open_swap({kind: named(rows, len(kind)) for kind, rows in kinds.items()}, {})

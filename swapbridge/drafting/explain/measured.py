@@ -226,18 +226,13 @@ def _resting_apart(formula: Formula, measured: Measured) -> float:
 
 
 def _goes_with_load(kit: Kit, measured: Measured) -> bool:
-    for line in kit.lines:
-        if line.channel in (
-            "engine_speed",
-            "pedal_position",
-            "throttle_position",
-            "actual_torque",
-            "coolant_temperature",
-            "manifold_pressure",
-        ):
-            x = line.series.at(measured.times)
-            if np.ptp(x) > 0 and abs(np.corrcoef(x, measured.value)[0, 1]) > 0.4:
-                return True
+    """Whether a value goes with load or heat, said by anybody: also where the other vehicle does not say it."""
+    for channel in sorted(LOAD_AND_HEAT):
+        quantity = kit.swap.quantities.get(channel)
+        series = kit.swap.vehicle(kit.bus).channel(channel) if quantity is None else quantity.series
+        x = np.zeros(1) if series is None else series.at(measured.times)
+        if np.ptp(x) > 0 and abs(np.corrcoef(x, measured.value)[0, 1]) > 0.4:
+            return True
     return False
 
 

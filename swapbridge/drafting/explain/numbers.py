@@ -27,7 +27,7 @@ KNOT_BITS = 8.0
 EVENTS_PER_S = 4.0
 """Independent samples in a second of an engine's life, at most: what code lengths are counted with."""
 TOLERANCE = 0.02
-MOST_MULTIPLIED = 5
+MOST_MULTIPLIED = 12
 """Of so many quantities, those that go best with a value, each two are tried with their product."""
 LEAST_PIVOT = 1e-5
 """Terms that are nearer to being each other's sums than this are solved without squaring that nearness."""

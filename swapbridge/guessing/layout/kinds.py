@@ -74,7 +74,7 @@ def field_kind(raw: npt.NDArray[np.int64], follows: npt.NDArray[np.bool_], lengt
     rung_moves = np.abs(np.diff(rungs)[follows[1:]])
     rung_moves = rung_moves[rung_moves != 0]
     skips = float((rung_moves > 1).mean()) if len(rung_moves) else 1.0
-    dense = len(states) / float(states[-1] - states[0] + 1)
+    dense = len(states) / (int(states[-1]) - int(states[0]) + 1)  # 64 bits hold no span of theirs
     if skips < 0.1 and dense > 0.5 and len(moves) > 3 * len(states):
         return "analogue"
     return "enum"
