@@ -76,7 +76,7 @@ def test_the_shared_token_works_once_and_gives_a_browser_that_only_looks(folder:
     assert first.get("/?token=secret-once").status_code == 303
     page = first.get("/")
     assert page.status_code == 200
-    assert "Looking only" in page.text
+    assert "Read only" in page.text
     sent = {"origin": f"http://{HOST}", FORM_TOKEN_HEADER: form_token(page.text)}
     assert first.post("/api/undo", headers=sent).status_code == 403
     assert browser(app, client="192.0.2.8").get("/?token=secret-once").status_code == 403

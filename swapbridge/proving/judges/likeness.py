@@ -86,7 +86,24 @@ class Likeness:
 def beside(
     time_s: Floats, measured: Floats, track: Track, values: Floats, use: npt.NDArray[np.bool_]
 ) -> Likeness | None:
-    """Lay a track beside measured values; None where too few, or where nothing moved."""
+    """Compare a track with measured values.
+
+    Parameters
+    ----------
+    time_s, measured : (N,) float64
+        Times in s and the measured values.
+    track : Track
+        The signal of the map that is compared.
+    values : (N,) float64
+        The track's values at these times.
+    use : (N,) bool
+        Rows to compare.
+
+    Returns
+    -------
+    Likeness or None
+        None where there are too few rows, or where nothing moved.
+    """
     times, said = track.time_s[use], values[use]
     if len(times) < FEWEST or len(time_s) < FEWEST:
         return None
