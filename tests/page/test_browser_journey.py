@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -16,12 +16,13 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select
 
 from swapbridge.capture.write import write_capture
+from swapbridge.demo.folder import write_recordings
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import save_map
 from tests.page.test_browser import browser, chromium, faults_on_console, until, words_of
 from tests.proving.small_swap import BRIDGE, captures, maps
 
-pytestmark = [pytest.mark.long, pytest.mark.xdist_group("browser"), pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.long, pytest.mark.xdist_group("browser"), pytest.mark.timeout(1200)]
 __all__ = ["browser", "chromium"]  # fixtures
 SEED = 7
 
@@ -42,7 +43,9 @@ def brought(tmp_path: Path) -> Path:
     return folder
 
 
-def test_from_an_empty_folder_to_a_proof(tmp_path: Path, brought: Path, browser: webdriver.Chrome) -> None:
+@pytest.fixture
+def empty(tmp_path: Path) -> Iterator[tuple[str, Path]]:
+    """An empty folder, served by the real command."""
     folder = tmp_path / "swap"
     folder.mkdir()
     command = [sys.executable, "-m", "swapbridge", "page", str(folder), "--no-open"]
@@ -50,16 +53,76 @@ def test_from_an_empty_folder_to_a_proof(tmp_path: Path, brought: Path, browser:
         assert server.stderr is not None
         found = re.search(r"http://127\.0\.0\.1:\d+", server.stderr.readline())
         assert found
-        try:
-            _journey(browser, found.group(0), folder, brought)
-        finally:
-            server.terminate()
+        yield found.group(0), folder
+        server.terminate()
 
 
-def _journey(browser: webdriver.Chrome, address: str, folder: Path, brought: Path) -> None:
-    said: Callable[[str, str], object] = lambda words, where: until(  # noqa: E731
-        browser, lambda b: re.search(words, words_of(b, where))
+def saying(browser: webdriver.Chrome) -> Callable[[str, str], object]:
+    """Waits until some words stand somewhere."""
+
+    def said(words: str, where: str) -> object:
+        return until(browser, lambda b: re.search(words, words_of(b, where)), 400)
+
+    return said
+
+
+def test_from_recordings_by_draft_and_review_to_a_proof(
+    empty: tuple[str, Path], tmp_path: Path, browser: webdriver.Chrome
+) -> None:
+    """The four recordings of another drive of the demo's vehicles: uploaded, drafted, reviewed, compiled, proved."""
+    address, folder = empty
+    brought = tmp_path / "brought"
+    brought.mkdir()
+    write_recordings(brought, SEED)
+    said = saying(browser)
+    browser.get(f"{address}/draft")
+    assert "donor_alone" in words_of(browser, "main")
+    assert not browser.find_element(By.ID, "draft").is_enabled()
+
+    browser.get(f"{address}/capture")
+    files = sorted(brought.iterdir(), key=lambda p: p.suffix, reverse=True)
+    browser.find_element(By.ID, "upload").send_keys("\n".join(map(str, files)))
+    said(r"Added .*donor_alone", "#message")
+    assert len(list((folder / "captures").iterdir())) == len(files)
+
+    browser.get(f"{address}/draft")
+    browser.find_element(By.ID, "draft").click()
+    said("will be missed", "#outlook")
+    said("Undo: draft from the recordings", "#undo")
+    line = "#lines [data-name='host.M_0C8.engine_speed']"
+    beside = next(b for b in browser.find_elements(By.CSS_SELECTOR, f"{line} button") if b.text.startswith("Recorded"))
+    browser.execute_script("arguments[0].click()", beside)
+    until(browser, lambda b: b.find_elements(By.CSS_SELECTOR, f"{line} .u-over"))
+
+    Select(browser.find_element(By.ID, "which")).select_by_value("waits")
+    accept = (
+        "const all = [...document.querySelectorAll('#lines button')].filter((b) => /^Accept/.test(b.textContent));"
+        "if (all.length) all[0].click(); return document.getElementById('count').textContent;"
     )
+    for _ in range(3):  # the rest stays unreviewed: it is made and judged, and never sent to a vehicle
+        before = str(browser.execute_script(accept))
+        until(browser, lambda b, old=before: words_of(b, "#count") != old)  # type: ignore[misc]
+    assert (folder / "bridge.toml").read_text().count(" reviewed = {") == 3
+
+    browser.get(f"{address}/bridge")
+    said("Compiles", "#state")
+    browser.find_element(By.ID, "compile").click()
+    until(browser, lambda _: (folder / "plan.json").is_file())
+
+    browser.get(f"{address}/prove")
+    Select(browser.find_element(By.NAME, "thoroughness")).select_by_value("none")
+    browser.find_element(By.CSS_SELECTOR, "#prove button").click()
+    said("PASSED|FAILED|NOT PROVED", "#verdict")
+    assert (folder / "proof.html").is_file()
+    assert faults_on_console(browser) == []
+
+
+def test_from_an_empty_folder_by_hand_to_a_proof(
+    empty: tuple[str, Path], brought: Path, browser: webdriver.Chrome
+) -> None:
+    """Maps and a bridge file of one's own: recordings looked at and guessed, the text pasted, compiled, proved."""
+    address, folder = empty
+    said = saying(browser)
     browser.get(address)
     assert "Record it now" in words_of(browser, "#next-do")
 

@@ -12,6 +12,7 @@ import pytest
 
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.write import write_capture
+from swapbridge.demo.folder import write_demo_papers
 from swapbridge.guides.text import TOPICS, page_text
 from swapbridge.page.bench import chief_capture
 from swapbridge.page.pictures import bit_picture, envelope
@@ -207,6 +208,16 @@ def test_uploads_are_whole_readable_and_inside(folder: Path, open_page: OpenPage
     )
     assert [p.name for p in (folder / "signal_maps").iterdir()] == ["good.dbc"]
     assert sorted(p.name for p in (folder / "captures").iterdir()) == ["ramp.log", "ramp.stimulus.csv", "second.log"]
+
+
+def test_headings_of_refusals_are_not_counted_as_refusals(folder: Path, open_page: OpenPage) -> None:
+    write_demo_papers(folder)
+    text = (folder / "bridge.toml").read_text()
+    for name in ("PCM_TORQUE.TorqueBefore", "PCM_PEDAL.Throttle"):
+        text = text.replace(f"clamp(donor.{name}", f"clamp(2000 + donor.{name}")
+    faults = open_page(folder).post("/api/bridge/check", {"text": text})["faults"]
+    assert len(faults) == 2
+    assert all(fault["line"] for fault in faults)
 
 
 def test_a_view_begins_with_the_donor_in_its_own_vehicle() -> None:

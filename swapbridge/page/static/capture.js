@@ -44,6 +44,7 @@ function clear(words, fault) {
 
 const show = guard(async () => {
   if (!file.value) return;
+  document.getElementById("none-yet")?.remove();
   name = file.value;
   const mine = name;
   clear("", false);
@@ -232,13 +233,20 @@ id("swap-files").addEventListener("click", guard(async () => {
   await show();
 }));
 id("upload").addEventListener("change", guard(async (event) => {
-  const sent = event.target.files[0];
-  if (!sent) return;
-  const reply = await fetch(query("/api/upload", { name: sent.name }), { method: "POST", headers: { "x-swapbridge-form": meta("form-token") }, body: sent });
-  const value = await reply.json();
-  if (!reply.ok) throw new Error(value.error);
-  tell(`Added ${value.name}`);
-  if (value.capture) { file.append(make("option", { value: value.name, text: value.name })); file.value = value.name; }
-  await show();
+  const added = [];
+  try {
+    for (const sent of event.target.files) {
+      tell(`Adding ${sent.name}…`);
+      const reply = await fetch(query("/api/upload", { name: sent.name }), { method: "POST", headers: { "x-swapbridge-form": meta("form-token") }, body: sent });
+      const value = await reply.json().catch(() => ({ error: `the page's server answered ${reply.status}` }));
+      if (!reply.ok) throw new Error(`${sent.name}: ${value.error}`);
+      added.push(value.name);
+      if (value.capture) { file.append(make("option", { value: value.name, text: value.name })); file.value = value.name; }
+    }
+    if (added.length) tell(`Added ${added.join(", ")}`);
+  } finally {
+    event.target.value = "";
+    if (added.length) await show();
+  }
 }));
 show();

@@ -185,7 +185,7 @@ def checked(bench: BenchPage, text: str) -> CheckAnswer:
             names = pickable(maps)
             result = compile_bridge(bridge, maps)
         except SwapbridgeError as error:
-            faults = [_fault(part, "refused") for part in str(error).split("\n") if part.strip()]
+            faults = [_fault(part, "refused") for part in _each(str(error))]
         else:
             faults = [_fault(str(w), "warning") for w in result.warnings]
             rows = sources(result.plan, maps)
@@ -258,6 +258,13 @@ def _is_point(value: Any) -> bool:
 
 def _plain(value: float) -> str:
     return f"{value:.6f}".rstrip("0").rstrip(".")
+
+
+def _each(refused: str) -> list[str]:
+    """The refusals of a text that may list several under headings, each then a line of its own set in."""
+    lines = [line for line in refused.split("\n") if line.strip()]
+    listed = [line.strip() for line in lines if line.startswith(("  ", "and "))]
+    return listed or lines
 
 
 def _fault(text: str, level: str) -> CompilerMessage:
