@@ -25,7 +25,7 @@ from swapbridge.surveying.compare import compare
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.needs import needs_toml
 from swapbridge.swapfolder.draft_report import draft_html
-from swapbridge.swapfolder.paths import BRIDGE, FINDINGS, SURVEY, SwapFolder, pristine
+from swapbridge.swapfolder.paths import BRIDGE, FINDINGS, NEEDS_FOUND, SURVEY, SwapFolder, pristine
 
 DRAFT, REPORT = "draft.json", "draft.html"
 DRAWN = Path(SURVEY) / "draft_drawn.json"
@@ -98,7 +98,7 @@ def make_draft(
         folder.path / DRAFT: _json(claims(drafted)),
         folder.path / DRAWN: json.dumps(drawings(drafted), allow_nan=False) + "\n",
         folder.path / SURVEY / "compare_host.json": _json(changed.to_dict()),
-        folder.path / SURVEY / "needs_found.toml": needs_toml(changed, "host"),
+        folder.path / NEEDS_FOUND: needs_toml(changed, "host"),
     }
     for kind, capture in captures.items():
         name = f"{recording_stem(found[kind].path.name)}.json"

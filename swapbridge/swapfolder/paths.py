@@ -12,6 +12,8 @@ BRIDGE, PLAN, PROOF = "bridge.toml", "plan.json", PROOF_NAME
 NEEDS, HEALTH, SCRIPT = "needs.toml", "health.toml", "stimulus_script.toml"
 CAPTURES, MAPS = "captures", "signal_maps"
 SURVEY, FINDINGS, CODES = "survey", "findings", "codes"
+NEEDS_FOUND = f"{SURVEY}/needs_found.toml"
+"""What vanished when the host's engine computer was unplugged, as a draft finds it."""
 
 
 @dataclass(frozen=True, slots=True)

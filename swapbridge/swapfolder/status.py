@@ -5,6 +5,7 @@ Reads the folder only. Which file is a recording, and of what, `swapbridge.captu
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,8 +22,9 @@ from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import load_bridge
 from swapbridge.plan.model import Plan
 from swapbridge.plan.serialise import plan_from_json
-from swapbridge.swapfolder.paths import BRIDGE, CAPTURES, HEALTH, MAPS, NEEDS, PLAN, PROOF
+from swapbridge.swapfolder.paths import BRIDGE, CAPTURES, HEALTH, MAPS, NEEDS, NEEDS_FOUND, PLAN, PROOF
 
+COMPILE = f"swapbridge compile {BRIDGE} --out {PLAN}"
 State = Literal["done", "to do", "bad", "look"]
 
 
@@ -48,6 +50,8 @@ class SwapStatus:
 class _Finding:
     line: StatusLine
     todo: str = ""
+    waits: bool = False
+    """Work with wrenches that holds no electrical step back: it comes up when nothing else is left."""
 
 
 def swap_status(folder: Path) -> SwapStatus:
@@ -63,7 +67,7 @@ def swap_status(folder: Path) -> SwapStatus:
     plan, plan_finding = _plan(folder, bridge)
     findings += [_needs(folder, plan), bridge_finding, plan_finding, _proof(folder, plan)]
     lines = tuple(f.line for f in findings)
-    first = next((f for f in findings if f.todo), None)
+    first = next((f for f in sorted(findings, key=lambda f: f.waits) if f.todo), None)
     return SwapStatus(lines, _AFTER) if first is None else SwapStatus(lines, first.todo, first.line.topic)
 
 
@@ -106,6 +110,7 @@ def _health(folder: Path) -> list[_Finding]:
             _Finding(
                 StatusLine("engine health", "to do", "no health.toml"),
                 "do a leak-down test of the donor's engine and write it into health.toml",
+                waits=True,
             )
         ]
     try:
@@ -122,7 +127,7 @@ def _engine(which: str, sheet: HealthSheet | None, *, needed: bool) -> _Finding:
     if sheet is None or sheet.grade == "not measured":
         todo = f"do a leak-down test of the {which}'s engine and write it into health.toml" if needed else ""
         state: State = "to do" if needed else "look"
-        return _Finding(StatusLine(topic, state, "not measured"), todo)
+        return _Finding(StatusLine(topic, state, "not measured"), todo, waits=True)
     words = "; ".join(sheet.sentences()[:2])
     if sheet.grade == "good":
         return _Finding(StatusLine(topic, "done", words))
@@ -140,10 +145,23 @@ def _maps(folder: Path) -> _Finding:
         names = []
     if len(names) >= 2:
         return _Finding(StatusLine("signal maps", "done", ", ".join(names[:4]) + (" ..." if len(names) > 4 else "")))
-    todo = "find the signals: swapbridge guess CAPTURE --stimulus CSV, then swapbridge map accept"
-    if WANTED.keys() <= recordings_by_kind(folder / CAPTURES).keys():
+    there = recordings_by_kind(folder / CAPTURES)
+    mine = there.get("host") or there.get("donor")
+    guess = "swapbridge guess CAPTURE --stimulus CSV"
+    if mine is not None and mine.stimulus is not None:
+        guess = f"swapbridge guess {_in(folder, mine.path)} --stimulus {_in(folder, mine.stimulus)}"
+    todo = f"find the signals: {guess}, then swapbridge map accept"
+    missing = WANTED.keys() - there.keys()
+    if missing == {"donor alone"}:
+        todo = f"record {WANTED['donor alone']}, then swapbridge draft; or {todo}"
+    elif not missing:
         todo = "swapbridge draft"
     return _Finding(StatusLine("signal maps", "to do", ", ".join(names) or "none"), todo)
+
+
+def _in(folder: Path, path: Path) -> str:
+    """A file of the folder as a command takes it."""
+    return shlex.quote(str(path.relative_to(folder)))
 
 
 def _bridge(folder: Path) -> tuple[BridgeFile | None, _Finding]:
@@ -167,11 +185,11 @@ def _bridge(folder: Path) -> tuple[BridgeFile | None, _Finding]:
 def _plan(folder: Path, bridge: BridgeFile | None) -> tuple[Plan | None, _Finding]:
     path = folder / PLAN
     if not path.is_file():
-        return None, _Finding(StatusLine("plan", "to do", "not compiled"), "swapbridge compile bridge.toml")
+        return None, _Finding(StatusLine("plan", "to do", "not compiled"), COMPILE)
     try:
         plan = plan_from_json(path.read_text(encoding="utf-8"))
     except (SwapbridgeError, OSError, UnicodeDecodeError) as error:
-        return None, _Finding(StatusLine("plan", "bad", str(error)), "swapbridge compile bridge.toml")
+        return None, _Finding(StatusLine("plan", "bad", str(error)), COMPILE)
     stale = ""
     if bridge is not None:
         try:
@@ -180,25 +198,30 @@ def _plan(folder: Path, bridge: BridgeFile | None) -> tuple[Plan | None, _Findin
         except SwapbridgeError as error:
             return plan, _Finding(StatusLine("plan", "bad", str(error)), "correct the signal map that is named")
     if stale:
-        return plan, _Finding(StatusLine("plan", "to do", f"older than its {stale}"), "swapbridge compile bridge.toml")
+        return plan, _Finding(StatusLine("plan", "to do", f"older than its {stale}"), COMPILE)
     words = f"{len(plan.sends)} messages sent, {len(plan.receives)} received"
     return plan, _Finding(StatusLine("plan", "done", words))
 
 
 def _needs(folder: Path, plan: Plan | None) -> _Finding:
-    path = folder / NEEDS
-    if not path.is_file():
-        return _Finding(
-            StatusLine("needs", "to do", "no needs.toml"),
-            "swapbridge compare HOST HOST_UNPLUGGED writes what vanished as a needs list",
-        )
+    path, found = folder / NEEDS, folder / NEEDS_FOUND
+    if not path.is_file() and not found.is_file():
+        there = recordings_by_kind(folder / CAPTURES)
+        both = [_in(folder, there[k].path) for k in ("host", "host unplugged") if k in there]
+        files = " ".join(both) if len(both) == 2 else "HOST HOST_UNPLUGGED"
+        todo = f"what vanished makes a needs list: swapbridge compare {files} --needs {NEEDS} --needs-bus host"
+        return _Finding(StatusLine("needs", "to do", "no needs.toml"), todo)
     try:
-        needs = load_needs(path)
+        needs = load_needs(path) if path.is_file() else ()
+        if not needs and found.is_file():  # what a comparison found, until a person's list says more
+            path, needs = found, load_needs(found)
     except SwapbridgeError as error:
-        return _Finding(StatusLine("needs", "bad", str(error)), "correct needs.toml where it says")
+        name = path.relative_to(folder).as_posix()
+        return _Finding(StatusLine("needs", "bad", str(error)), f"correct {name} where it says")
     over_can = [n for n in needs if n.how == "can"]
     other = len(needs) - len(over_can)
     beside = f", {other} not over CAN" if other else ""
+    beside += f", as {NEEDS_FOUND} has them" if path == found else ""
     if plan is None or not over_can:
         return _Finding(StatusLine("needs", "look", f"{len(over_can)} over CAN{beside}"))
     open_ones = [n for n in over_can if not covered(n, plan)]
@@ -232,7 +255,12 @@ def covered(need: Need, plan: Plan) -> bool:
 
 
 def _proof(folder: Path, plan: Plan | None) -> _Finding:
-    todo = "swapbridge prove --donor ... --host ... --report proof.html"
+    there = recordings_by_kind(folder / CAPTURES)
+    named = {k: _in(folder, there[k].path) if k in there else "..." for k in ("donor", "host")}
+    recorded = f"--donor {named['donor']} --host {named['host']}"
+    if "host unplugged" in there:
+        recorded += f" --unplugged {_in(folder, there['host unplugged'].path)}"
+    todo = f"swapbridge prove {recorded} --report proof.html"
     path = folder / PROOF
     if plan is None:
         if not path.is_file():
@@ -252,6 +280,6 @@ def _proof(folder: Path, plan: Plan | None) -> _Finding:
     if head.thoroughness != "full":
         words = f"passed, {head.thoroughness} fault campaign, {head.counts['warn']} to look at"
         return _Finding(
-            StatusLine("proof", "look", words), "run the full campaign once: swapbridge prove --faults full ..."
+            StatusLine("proof", "look", words), f"run the full campaign once: swapbridge prove {recorded} --faults full"
         )
     return _Finding(StatusLine("proof", "done", f"passed, full fault campaign, {head.counts['warn']} to look at"))

@@ -45,36 +45,40 @@ def test_from_an_empty_folder_to_a_proved_swap(tmp_path: Path) -> None:
     (captures / "donor_own.log.gz").write_text("")
     assert "unplug" in next_step()
     (captures / "host_unplugged.log").write_text("")
-    assert "leak-down" in next_step()
-    (tmp_path / "health.toml").write_text(HEALTH)
-    assert "swapbridge guess" in next_step()
+    assert "swapbridge guess CAPTURE" in next_step(), "no leak-down sheet holds an electrical step back"
+    assert "donor_alone" in next_step()
+    (captures / "host_old.csv").write_text("")
+    assert "swapbridge guess captures/host_old.log --stimulus captures/host_old.csv" in next_step()
     (captures / "donor_alone.log").write_text("")
     assert next_step() == "swapbridge draft", "all four recordings are there"
     (tmp_path / "signal_maps").mkdir()
     for name, signal_map in small_swap.maps().items():
         save_map(signal_map, tmp_path / "signal_maps" / f"{name}.dbc")
-    assert "needs list" in next_step()
+    compared = "swapbridge compare captures/host_old.log captures/host_unplugged.log --needs needs.toml"
+    assert compared in next_step()
     (tmp_path / "needs.toml").write_text(NEEDS)
     assert "bridge.toml" in next_step()
     text = small_swap.BRIDGE.replace('"donor.dbc"', '"signal_maps/donor.dbc"').replace(
         '"host.dbc"', '"signal_maps/host.dbc"'
     )
     (tmp_path / "bridge.toml").write_text(text)
-    assert next_step() == "swapbridge compile bridge.toml"
+    assert next_step() == "swapbridge compile bridge.toml --out plan.json"
     plan = compile_bridge(tmp_path / "bridge.toml").plan
     (tmp_path / "plan.json").write_text(plan.to_json())
-    assert "swapbridge prove" in next_step()
+    assert "swapbridge prove --donor captures/donor_own.log.gz --host captures/host_old.log" in next_step()
     assert _state(tmp_path, "needs") == "done"
     write_proof(tmp_path, plan)
     assert "full" in next_step()
     write_proof(tmp_path, plan, thoroughness="full")
+    assert "leak-down" in next_step()
+    (tmp_path / "health.toml").write_text(HEALTH)
     assert next_step().startswith("proved")
     write_proof(tmp_path, plan, thoroughness="full", left_out=["every fault but power cut"])
     assert _state(tmp_path, "proof") == "to do"
     write_proof(tmp_path, plan, outcome="FAILED")
     assert _state(tmp_path, "proof") == "bad"
     (tmp_path / "bridge.toml").write_text(text.replace("period_ms = 100", "period_ms = 50"))
-    assert next_step() == "swapbridge compile bridge.toml", "the plan is older than its bridge file"
+    assert next_step().startswith("swapbridge compile bridge.toml"), "the plan is older than its bridge file"
 
 
 def test_broken_files_are_told_not_raised(tmp_path: Path) -> None:
@@ -93,3 +97,16 @@ def test_a_leaking_donor_comes_before_the_work(tmp_path: Path) -> None:
         (captures / name).write_text("")
     (tmp_path / "health.toml").write_text(HEALTH.replace("cylinder = 75", "cylinder = 40"))
     assert "leaks" in swap_status(tmp_path).next_step
+
+
+def test_what_a_comparison_found_counts_until_a_person_says_more(tmp_path: Path) -> None:
+    (tmp_path / "survey").mkdir()
+    (tmp_path / "survey" / "needs_found.toml").write_text(NEEDS)
+    for template in (None, "# nothing yet\n"):
+        if template is not None:
+            (tmp_path / "needs.toml").write_text(template)
+        (line,) = (x for x in swap_status(tmp_path).lines if x.topic == "needs")
+        assert line.words == "1 over CAN, 1 not over CAN, as survey/needs_found.toml has them"
+    (tmp_path / "needs.toml").write_text(NEEDS)
+    (line,) = (x for x in swap_status(tmp_path).lines if x.topic == "needs")
+    assert "needs_found" not in line.words
