@@ -121,4 +121,4 @@ def test_random_bridges() -> None:
 @pytest.mark.long
 @pytest.mark.parametrize("part", range(10))
 def test_a_thousand_random_bridges(part: int) -> None:
-    assert sum(check(10_000 * part + seed, 150) for seed in range(190)) >= 100
+    assert sum(check(10_000 * part + seed, 150) for seed in range(160)) >= 90
