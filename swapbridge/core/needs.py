@@ -8,7 +8,7 @@
     id = "1A0"                     # identifier in hex, an x behind it for 29 bits
     period_ms = 10                 # optional
     length = 8                     # optional
-    how = "can"                    # "can", "wired" or "licensed programming"
+    how = "can"                    # "can", "wired", "licensed programming" or "nobody waits"
     role = "actual_torque"         # optional: what it is, by its role name
     signal = "EngineTorque.Actual" # optional: the host map's name of it
     note = "limp mode without it"  # optional
@@ -32,8 +32,9 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, identifier_word, parse_identifier, split_word
 from swapbridge.core.roles import find_role
 
-WAYS = ("can", "wired", "licensed programming")
-"""How a need is met: by a frame, by a wire, or by somebody licensed with the maker's own tool."""
+NOBODY_WAITS = "nobody waits"
+WAYS = ("can", "wired", "licensed programming", NOBODY_WAITS)
+"""How a need is met: by a frame, by a wire, by somebody licensed with the maker's own tool, or not at all."""
 _HEADER = re.compile(r"\s*\[\[\s*(?:need|\"need\"|'need')\s*\]\]")
 _CODES = re.compile(r"\s*codes(_found)?\s*=")
 _KEYS = {"module", "bus", "id", "period_ms", "length", "how", "role", "signal", "note", "codes", "codes_found"}

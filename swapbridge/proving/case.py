@@ -19,7 +19,7 @@ from swapbridge.language.constants import parse_source
 from swapbridge.language.expressions import Binary, Call, Name, Node, Unary
 from swapbridge.language.model import BridgeFile, MessageRule, SignalRule, Source
 from swapbridge.plan.model import Plan, Send
-from swapbridge.proving.bench.bench import Bench, MakeTranslator, Run, frames_of
+from swapbridge.proving.bench.bench import Bench, MakeTranslator, Run, frames_of, simulate
 from swapbridge.proving.bench.plant import Plant
 from swapbridge.proving.faults.campaign import CampaignInputs, FaultTask
 from swapbridge.proving.groups import Settled
@@ -135,8 +135,6 @@ class Case:
         Plan and maps as they were given.
     bench : Bench
         Plan and recordings on one clock.
-    run : Run
-        The recordings played to the translator, undisturbed.
     ground : Ground
         What any further run needs.
     reference : Reference
@@ -156,7 +154,6 @@ class Case:
     maps: Mapping[str, SignalMap]
     needs: Sequence[Need]
     bench: Bench
-    run: Run
     ground: CampaignInputs
     reference: Reference
     make: MakeTranslator
@@ -170,6 +167,11 @@ class Case:
     tables: Tables = field(default_factory=Tables)
     said: list[Check] = field(default_factory=list)
     tell: Progress = lambda share, words: None
+
+    @cached_property
+    def run(self) -> Run:
+        """The recordings played to the translator, undisturbed."""
+        return simulate(self.bench, self.make, seed=self.seed, progress=self.tell)
 
     @cached_property
     def names(self) -> list[str]:

@@ -20,7 +20,7 @@ from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Plan
 from swapbridge.plan.proof import ProvedFile, left_out, plan_digest
 from swapbridge.plan.python.translator import Translator
-from swapbridge.proving.bench.bench import Bench, MakeTranslator, set_up, simulate
+from swapbridge.proving.bench.bench import Bench, MakeTranslator, set_up
 from swapbridge.proving.bench.long_messages import with_long_messages
 from swapbridge.proving.bench.plant import Plant
 from swapbridge.proving.case import Campaign, Case, Extras
@@ -135,22 +135,15 @@ def prove(
     if thoroughness != "none" and not only:
         tasks = tasks_for(thoroughness, seed)
     tell = progress or (lambda share, words: None)
-    make = make or partial(Translator, plan)
-    given = Settled(plan, dict(maps))
-    captures = with_long_messages(plan, captures)
-    settled = settle(plan, addressed(bridge, maps), captures)
-    plan, maps = settled.plan, settled.maps
-    bench = set_up(plan, captures, Reference(bridge, maps).words_read())
-    tell(0.02, "the captures go in")
-    run = simulate(bench, make, seed=seed, progress=lambda share, words: tell(0.02 + 0.1 * share, words))
-    ground = CampaignInputs(bench, bridge, maps, make)
-    beside, misfits = laid_beside(stimuli or {}, bench)
-    case = Case(
-        plan, bridge, maps, needs, bench, run, ground, ground.reference(), make, given,
-        unplugged=unplugged or {}, stimuli=beside, health=health, seed=seed,
-        campaign=Campaign(tuple(tasks), thoroughness, tuple(only), workers),
-        extras=Extras(plant, more_checks), said=[*settled.checks, *misfits],
+    case = take_up(
+        plan, captures, bridge, maps, needs=needs, unplugged=unplugged, stimuli=stimuli, health=health, seed=seed,
+        make=make,
     )  # fmt: skip
+    case.campaign = Campaign(tuple(tasks), thoroughness, tuple(only), workers)
+    case.extras = Extras(plant, more_checks)
+    tell(0.02, "the captures go in")
+    case.tell = _part(tell, 0.02, 0.12)
+    run = case.run
     begun = 0.12
     for until, words, judge in JUDGES:
         tell(begun, words)
@@ -160,8 +153,8 @@ def prove(
     tell(1.0, "")
     tables = case.tables
     return Verdict(
-        plan_name=plan.name,
-        plan_sha256=plan_digest(given.plan),
+        plan_name=case.plan.name,
+        plan_sha256=plan_digest(case.given.plan),
         inputs=tuple(inputs),
         seed=seed,
         thoroughness=f"{thoroughness}, only {', '.join(only)}" if only else thoroughness,
@@ -171,7 +164,7 @@ def prove(
         bus_times=tuple(tables.bus_times),
         responses=tuple(tables.responses),
         faults=tuple(tables.faults),
-        overlays=tuple(overlays(bench, run, maps)),
+        overlays=tuple(overlays(case.bench, run, case.maps)),
         curves=tuple(tables.curves),
         engines=tuple(tables.engines),
         beyond=tuple(tables.beyond),
@@ -179,6 +172,34 @@ def prove(
         sources=tuple(sources),
         left_out=left_out(thoroughness, only, real_time=any(check.area == "real time" for check in case.said)),
     )
+
+
+def take_up(
+    plan: Plan,
+    captures: Mapping[str, Capture],
+    bridge: BridgeFile,
+    maps: Mapping[str, SignalMap],
+    *,
+    needs: Sequence[Need] = (),
+    unplugged: Mapping[str, Capture] | None = None,
+    stimuli: Mapping[str, StimulusTrack] | None = None,
+    health: Sequence[HealthSheet] = (),
+    seed: int = 0,
+    make: MakeTranslator | None = None,
+) -> Case:
+    """The case that the judges look at, before any of them has; see `prove` for what goes in."""
+    given = Settled(plan, dict(maps))
+    captures = with_long_messages(plan, captures)
+    settled = settle(plan, addressed(bridge, maps), captures)
+    plan, maps = settled.plan, settled.maps
+    make = make or partial(Translator, given.plan)
+    bench = set_up(plan, captures, Reference(bridge, maps).words_read())
+    ground = CampaignInputs(bench, bridge, maps, make)
+    beside, misfits = laid_beside(stimuli or {}, bench)
+    return Case(
+        plan, bridge, maps, needs, bench, ground, ground.reference(), make, given,
+        unplugged=unplugged or {}, stimuli=beside, health=health, seed=seed, said=[*settled.checks, *misfits],
+    )  # fmt: skip
 
 
 def laid_beside(stimuli: Mapping[str, StimulusTrack], bench: Bench) -> tuple[dict[str, StimulusTrack], list[Check]]:

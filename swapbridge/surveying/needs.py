@@ -31,7 +31,7 @@ def needs_toml(comparison: Comparison, bus: str | None = None) -> str:
     head = (
         f"Sent in {comparison.a.source}, no longer in {comparison.b.source}.\n"
         "Set module to whoever waits for it: read every module's fault codes before and after.\n"
-        'how is "can", "wired" or "licensed programming".'
+        'how is "can", "wired", "licensed programming" or "nobody waits".'
     )
     return needs_to_toml(needs, head)
 

@@ -19,12 +19,14 @@ from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.integrity import Counter, Crc, Sum
-from swapbridge.core.needs import load_needs
+from swapbridge.core.needs import Need, load_needs
 from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, HOST_UNPLUGGED, demo_recordings
 from swapbridge.demo.maps import demo_file, donor_map, host_map
+from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.model import Plan
-from swapbridge.proving.prove import prove
+from swapbridge.proving.judges.order import JUDGES
+from swapbridge.proving.prove import prove, take_up
 from swapbridge.proving.report.verdict import Verdict
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
@@ -57,17 +59,42 @@ def sound_world(seed: int = 20) -> World:
 
 def verdict_of(world: World, folder: Path) -> Verdict | str:
     """Compile and prove without faults; the compiler's words where it refuses."""
-    needs_file = folder / "needs.toml"
-    needs_file.write_text(world.needs)
     try:
-        bridge = replace(parse_bridge(world.bridge, str(folder / "bridge.toml")))
-        plan = world.edit(compile_bridge(bridge, world.maps).plan)
+        bridge, made, listed = _compiled(world, folder)
         return prove(
-            plan, world.captures, bridge, world.maps, needs=load_needs(needs_file), unplugged=world.unplugged,
-            stimuli=world.stimuli, thoroughness="none",
+            made, world.captures, bridge, world.maps, needs=listed, unplugged=world.unplugged, stimuli=world.stimuli,
+            thoroughness="none",
         )  # fmt: skip
     except SwapbridgeError as error:
         return f"refused: {error}"
+
+
+def refused_by(world: World, folder: Path) -> str:
+    """What the first judge that refuses says, or the compiler; "" where all judges pass, as they do in a proof.
+
+    A proof asks all of them; who only wants to know whether there is a PASSED can stop at the first that says no.
+    """
+    try:
+        bridge, made, listed = _compiled(world, folder)
+        case = take_up(
+            made, world.captures, bridge, world.maps, needs=listed, unplugged=world.unplugged, stimuli=world.stimuli
+        )
+    except SwapbridgeError as error:
+        return f"refused: {error}"
+    judges = iter(JUDGES)
+    while not (no := [c for c in case.said if c.status in ("fail", "unproved")]):
+        following = next(judges, None)
+        if following is None:
+            return ""
+        case.said += following[2](case)
+    return "; ".join(f"{c.area}, {c.subject}, {c.name}: {c.measured}" for c in no[:3])
+
+
+def _compiled(world: World, folder: Path) -> tuple[BridgeFile, Plan, tuple[Need, ...]]:
+    needs_file = folder / "needs.toml"
+    needs_file.write_text(world.needs)
+    bridge = parse_bridge(world.bridge, str(folder / "bridge.toml"))
+    return bridge, world.edit(compile_bridge(bridge, world.maps).plan), load_needs(needs_file)
 
 
 # --- how a world is changed

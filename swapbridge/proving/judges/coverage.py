@@ -12,7 +12,7 @@ import numpy as np
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.frames import format_identifier, split_word
-from swapbridge.core.needs import Need
+from swapbridge.core.needs import NOBODY_WAITS, Need
 from swapbridge.core.roles import BY_NAME
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.j1939_node import OWN_MASK, own_words
@@ -117,9 +117,12 @@ class _Board:
         self.rows: list[Coverage] = []
         self.checks: list[Check] = []
         self._told: set[tuple[str, str]] = set()
+        self._unneeded: set[tuple[str, int]] = set()
 
     def need(self, need: Need) -> None:
         """One entry of the needs list."""
+        if need.how == NOBODY_WAITS and need.word is not None:
+            self._unneeded.add((need.bus, need.word))
         if need.how != "can":
             note = "" if need.note == need.label else need.note
             self.rows.append(Coverage(need.module, need.bus, need.label, "", "", need.how, note))
@@ -266,22 +269,29 @@ class _Board:
                 continue
             label = format_identifier(*split_word(word))
             ok = word in sent or self._passed(bus, word) or (number, word & OWN_MASK) in own_words(self.plan)
+            unneeded = (bus, word) in self._unneeded
             message = self.maps[bus].by_word(word) if bus in self.maps else None
             name = f"{label} {message.name}" if message is not None else label
-            if not ok:
+            if not ok and not unneeded:
                 self.rows.append(
                     Coverage("(vanished unplugged)", bus, name, "", "", "missing", "somebody may wait for it")
                 )
+            remedy = (
+                "read every module's fault codes after a drive without it"
+                if unneeded
+                else "add it to the bridge file; or, where every module works without it, say so in needs.toml: "
+                f'[[need]] module = "nobody", bus = "{bus}", id = "{label}", how = "{NOBODY_WAITS}"'
+            )
             self.checks.append(
                 check_of(
                     "needs",
                     bus,
                     f"{name} vanished with the old engine computer",
                     ok,
-                    "supplied" if ok else "not supplied",
+                    "supplied" if ok else "not supplied: nobody waits, says needs.toml" if unneeded else "not supplied",
                     "every identifier that vanished is supplied",
-                    "add it to the bridge file, or note in needs.toml that nobody waits for it",
-                    warn=True,
+                    remedy,
+                    otherwise="open" if unneeded else "unproved",
                 )
             )
 

@@ -21,6 +21,8 @@ from swapbridge.signalmap.model import MapMessage
 Ints = npt.NDArray[np.int64]
 PERIOD_TOLERANCE = 0.02
 GAP_MARGIN_MS = 1.0
+SLOWER = 1.5
+"""Frames that follow those of another sender come at its pace; so much slower than before, their readers time out."""
 PAUSE_PERIODS = 20
 """A gap longer than so many periods (and 1 s) is a pause of its sender, not a late frame."""
 PAUSE_NS = 1_000_000_000
@@ -231,6 +233,29 @@ def _checksums_bad(checksum: Checksum, payload: npt.NDArray[np.uint8]) -> tuple[
     return bad, len(rows)
 
 
+def rules_of_the_map(label: str, pattern: MessageForm) -> list[Check]:
+    """Counter and checksum rules of a map that many of the old sender's own frames contradict."""
+    out = []
+    for what, bad, seen in (
+        ("counter", pattern.counter_bad, max(1, pattern.count - 1)),
+        ("checksum", pattern.checksum_bad, pattern.checksum_seen),
+    ):
+        if bad is not None and seen and bad > WRONG_NOTED * seen:
+            out.append(
+                check_of(
+                    "form",
+                    label,
+                    what,
+                    False,
+                    f"the map's rule misses {bad:,} of {seen:,} of the old sender's own",
+                    "a rule that fits the old sender: its readers throw every other frame away",
+                    f"find the {what}'s rule anew with `swapbridge guess`, put it into the map, and compile again",
+                    otherwise="fail" if bad > WRONG_FAILS * seen else "unproved",
+                )
+            )
+    return out
+
+
 def compare_forms(
     label: str, pattern: MessageForm, ours: MessageForm, message: MapMessage | None, *, periodic: bool
 ) -> list[Check]:
@@ -271,7 +296,7 @@ def compare_forms(
             f"{ours.period_ms:.2f} ms ({ours.early_ms:.2f} to {ours.late_ms:.2f}), {ours.mean_ms:.2f} ms in the mean",
             f"{pattern.period_ms:.2f} ms ({pattern.early_ms:.2f} to {pattern.late_ms:.2f}), within 2 %",
             f"set period_ms = {_round_period(pattern.period_ms):g} for this message in the bridge file",
-            warn=not periodic,
+            warn=not periodic and ours.mean_ms <= SLOWER * max(pattern.period_ms, pattern.mean_ms),
         )
         add(
             "worst gap",
@@ -285,28 +310,14 @@ def compare_forms(
         ("counter", pattern.counter_bad, max(1, pattern.count - 1), ours.counter_bad, max(0, ours.count - 1)),
         ("checksum", pattern.checksum_bad, pattern.checksum_seen, ours.checksum_bad, ours.checksum_seen),
     ):
-        if bad is None or not seen:
-            continue
-        if bad > WRONG_NOTED * seen:
-            out.append(
-                check_of(
-                    "form",
-                    label,
-                    what,
-                    False,
-                    f"the map's rule misses {bad:,} of {seen:,} of the old sender's own",
-                    "a rule that fits the old sender: its readers throw every other frame away",
-                    f"find the {what}'s rule anew with `swapbridge guess`, put it into the map, and compile again",
-                    otherwise="fail" if bad > WRONG_FAILS * seen else "unproved",
-                )
+        if bad is not None and seen:
+            add(
+                what,
+                not mine,
+                f"{mine or 0:,} wrong of {ours_seen:,}",
+                "none, by the rule of the map",
+                f"check the {what}'s rule in the map, and compile again",
             )
-        add(
-            what,
-            not mine,
-            f"{mine or 0:,} wrong of {ours_seen:,}",
-            "none, by the rule of the map",
-            f"check the {what}'s rule in the map, and compile again",
-        )
     out += _constant_bits(label, pattern, ours, message)
     out += _ranges(label, pattern, ours, message)
     return out

@@ -9,12 +9,15 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from swapbridge.proving.case import Case
+from swapbridge.proving.judges.asleep import judge_asleep
 from swapbridge.proving.judges.beyond import judge_beyond
 from swapbridge.proving.judges.by_stimulus import judge_by_stimulus
+from swapbridge.proving.judges.cold_soak import judge_cold_soak
 from swapbridge.proving.judges.coverage import judge_needs
 from swapbridge.proving.judges.engines import judge_engines
 from swapbridge.proving.judges.evidence import judge_evidence
 from swapbridge.proving.judges.faults_met import judge_faults, judge_quiet_buses
+from swapbridge.proving.judges.holes import judge_holes
 from swapbridge.proving.judges.life import judge_life
 from swapbridge.proving.judges.origin import judge_origin
 from swapbridge.proving.judges.own_words import judge_own_words
@@ -25,20 +28,28 @@ from swapbridge.proving.judges.roles_match import judge_roles
 from swapbridge.proving.judges.round_trip import judge_closed_loop
 from swapbridge.proving.judges.safe_answers import judge_safe_answers
 from swapbridge.proving.judges.sent_content import judge_content
-from swapbridge.proving.judges.sent_form import judge_form
+from swapbridge.proving.judges.sent_form import judge_form, judge_rules
+from swapbridge.proving.judges.signs import judge_signs
 from swapbridge.proving.judges.timing import judge_timing
+from swapbridge.proving.judges.torque_order import judge_torque_order
 from swapbridge.proving.report.verdict import Check
 
 Judge = Callable[[Case], list[Check]]
 JUDGES: tuple[tuple[float, str, Judge], ...] = (
     (0.13, "the recordings", judge_evidence),
+    (0.132, "holes", judge_holes),
     (0.135, "where the plan comes from", judge_origin),
-    (0.14, "maps against the stimulus", judge_by_stimulus),
-    (0.145, "maps against the recordings", judge_plausible),
-    (0.147, "roles", judge_roles),
-    (0.15, "life", judge_life),
-    (0.152, "safe answers", judge_safe_answers),
-    (0.154, "two engines", judge_engines),
+    (0.137, "rules against the old sender", judge_rules),
+    (0.14, "maps against the recordings", judge_plausible),
+    (0.141, "temperatures", judge_cold_soak),
+    (0.1415, "torques", judge_torque_order),
+    (0.1417, "signs", judge_signs),
+    (0.142, "roles", judge_roles),
+    (0.144, "safe answers", judge_safe_answers),
+    (0.145, "two engines", judge_engines),
+    (0.15, "maps against the stimulus", judge_by_stimulus),
+    (0.154, "life", judge_life),
+    (0.155, "with the key off", judge_asleep),
     (0.17, "the absent computer's own words", judge_own_words),
     (0.22, "content", judge_content),
     (0.25, "form", judge_form),

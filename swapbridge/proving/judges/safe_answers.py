@@ -6,6 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from swapbridge.core.vocabulary import OFF_WORDS, ON_WORDS, PARK_NEUTRAL_WORDS
+from swapbridge.core.vocabulary import plain as same_name
 from swapbridge.proving.case import Case, SentSignal
 from swapbridge.proving.judges.beyond import said_as
 from swapbridge.proving.report.verdict import Check, check_of
@@ -15,6 +17,9 @@ NEAR = 0.05
 HABITUAL = 0.5
 SELDOM = 0.1
 HIGH, LOW = 0.6, 0.4
+TURNING_WORDS = frozenset({"running", "run", "on", "cranking", "crank", "start", "starting", "1", "true", "yes"})
+MADE_UP = frozenset({"speed", "rotational speed"})
+"""Kinds of which a stated number in doubt is worse than none: somebody brakes, shifts or locks a door by it."""
 
 
 def judge_safe_answers(case: Case) -> list[Check]:
@@ -71,9 +76,17 @@ def _wrong_way(made: SentSignal, raw: int, way: str) -> str:
     signal = made.signal
     if raw in signal.not_available or raw in signal.error_codes:
         return ""
-    words = signal.choices.get(raw, "").lower()
-    if way in ("on", "off") and signal.layout.length == 1 and not words:
-        return "" if bool(raw) == (way == "on") else f"{way}: a lamp or switch in doubt (common practice, no source)"
+    word = same_name(signal.choices.get(raw, ""))
+    if way in ("on", "off"):
+        wrong = OFF_WORDS if way == "on" else ON_WORDS
+        if word in wrong or (not word and signal.layout.length == 1 and bool(raw) != (way == "on")):
+            return f"{way}: a lamp or switch in doubt (common practice, no source)"
+    if way == "hold then zero" and (word in TURNING_WORDS or (not signal.choices and signal.physical(raw) != 0)):
+        return "none once its hold time is over: nobody knows that the engine turns (common practice, no source)"
+    if way == "in gear" and (word in PARK_NEUTRAL_WORDS or (not word and signal.layout.length == 1 and raw == 1)):
+        return "in gear: park or neutral in doubt lets an engine start in gear (common practice, no source)"
+    if way == "invalid" and made.role is not None and made.role.quantity in MADE_UP and signal.not_available:
+        return "'not available', which its layout has: any number would be made up (common practice, no source)"
     if way not in ("invalid or high", "invalid or low") or signal.choices or signal.layout.length < 6:
         return ""
     ends = signal.physical_range

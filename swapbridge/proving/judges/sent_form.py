@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from swapbridge.proving.bench.bench import Bench, Run, frames_of
 from swapbridge.proving.case import Case
-from swapbridge.proving.judges.form import MessageForm, compare_forms, compare_start_up, measure
+from swapbridge.proving.judges.form import MessageForm, compare_forms, compare_start_up, measure, rules_of_the_map
 from swapbridge.proving.judges.key_on import key_on_checks
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.report.verdict import Check, check_of
@@ -14,6 +14,16 @@ from swapbridge.signalmap.model import MapMessage
 def judge_form(case: Case) -> list[Check]:
     """Every message the plan sends, and what is sent before the engine runs."""
     return [*form_checks(case.bench, case.run, case.reference), *key_on_checks(case.bench, case.run, case.maps)]
+
+
+def judge_rules(case: Case) -> list[Check]:
+    """Counters and checksums of what is sent, against the old sender's frames: needs no run."""
+    out: list[Check] = []
+    for send in (s for s in case.plan.sends if s.request is None):
+        message, old = case.maps[case.names[send.bus]].by_word(send.word), case.old(send.bus, send.word)
+        if message is not None and old is not None and len(old) > 1:
+            out += rules_of_the_map(send.name, measure(old, message, lossy=True))
+    return out
 
 
 def form_checks(bench: Bench, run: Run, reference: Reference) -> list[Check]:

@@ -1,0 +1,182 @@
+"""Proving room: what is sent with the key off: a module that talks then keeps a bus awake, and the battery runs down.
+
+What the old sender did is the measure: whether it spoke before the key came on, and how long after it went off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.core.vocabulary import KEY_OFF_WORDS
+from swapbridge.core.vocabulary import plain as same_name
+from swapbridge.plan.model import Send
+from swapbridge.proving.bench.traffic import words_of
+from swapbridge.proving.case import Case, reads
+from swapbridge.proving.judges.driving import RUNNING_RPM, Told, channel_of, engine_speed, held_at
+from swapbridge.proving.judges.form import Frames
+from swapbridge.proving.report.verdict import Check, check_of
+
+Floats = npt.NDArray[np.float64]
+GRID_S = 0.01
+SETTLED_S = 0.3
+"""Near a move of the key nothing is judged: who noted it was no faster."""
+ASLEEP_S = 1.0
+"""A bus without frames for so long sleeps."""
+FEWEST_PERIODS = 3
+SILENT, TALKS = 0.1, 0.5
+LONGER_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class _KeyOff:
+    """Times with the key off: awake before it came on, and from going off until it comes on again; who else spoke."""
+
+    waiting: list[tuple[float, float]]
+    gone: list[tuple[float, float]]
+    others_s: Floats
+
+
+def judge_asleep(case: Case) -> list[Check]:
+    """Up to two checks for each sent message whose old sender can be heard with the key off."""
+    rule = case.bridge.states.key_on
+    told_by = [case.names.index(b) for b, _, _ in (reads(case.bridge, rule)[0] if rule else ()) if b in case.names]
+    if not told_by:
+        return []
+    engine = next((n for n, b in enumerate(case.bridge.buses) if b.holds_engine), None)
+    now = _key_off(case, told_by[0], engine)
+    before = {bus: _key_off(case, bus, None) for bus in {s.bus for s in case.plan.sends}}
+    out: list[Check] = []
+    for send in (s for s in case.plan.sends if s.request is None and not s.once):
+        old, new, then = case.old(send.bus, send.word), case.sent.get((send.bus, send.word)), before[send.bus]
+        if (
+            old is not None
+            and new is not None
+            and now is not None
+            and then is not None
+            and len(old) > 2
+            and len(new) > 2
+        ):
+            out += _before_key(send, old, new, then, now)
+            out += _after_key(case, send, old, new, then, now)
+    return out
+
+
+def _key_off(case: Case, bus: int, engine: int | None) -> _KeyOff | None:
+    """When the key of a bus's drive was off, and no engine of another drive ran; None where nothing tells."""
+    key, capture = _key(case, bus), case.bench.captures[bus]
+    if key is None or capture is None:
+        return None
+    frames_s = (capture.time_ns - case.bench.begin_ns[bus]) / 1e9
+    grid = np.arange(0.0, float(frames_s[-1]) + GRID_S, GRID_S)
+    on = held_at(key, grid) > 0
+    speed = engine_speed(case, engine) if engine is not None else None
+    if speed is not None:  # a scan tool's last reading says nothing of what came after it
+        last = speed.time_s[np.maximum(np.searchsorted(speed.time_s, grid, "right") - 1, 0)]
+        on |= (held_at(speed, grid) > RUNNING_RPM) & (grid - last < ASLEEP_S)
+    rows = np.searchsorted(frames_s, grid, "right") - 1
+    awake = (rows >= 0) & (grid - frames_s[np.maximum(rows, 0)] < ASLEEP_S)
+    gone = _stretches(~on, grid)
+    first = float(grid[on.argmax()]) if on.any() else np.inf
+    waiting = []
+    for begin, end in _stretches(~on & awake, grid):
+        woke = begin <= first or not any(abs(begin - b) < 2 * GRID_S for b, _ in gone)
+        if woke and end - SETTLED_S > begin:
+            waiting.append((begin, end - SETTLED_S))
+    sent = {s.word for s in case.plan.sends if s.bus == bus}
+    others = frames_s[~np.isin(words_of(capture), list(sent))]
+    return _KeyOff(waiting, [g for g in gone if g[0] > first], others)
+
+
+def _key(case: Case, bus: int) -> Told | None:
+    """1 with the key on, 0 with it off: by the stimulus, else by the map."""
+    channel = channel_of(case, bus, "key_state")
+    if channel is not None and len(channel.time_s):
+        off = [n for n, text in enumerate(channel.texts) if same_name(text) in KEY_OFF_WORDS] if channel.texts else [0]
+        values = (~np.isin(channel.value, off)).astype(np.float64)
+        return Told(channel.time_s, values, np.ones(len(values), bool)) if off else None
+    track = case.role_track(bus, "key_state")
+    if track is None:
+        return None
+    off = [raw for raw, text in track.signal.choices.items() if same_name(text) in KEY_OFF_WORDS] or [0]
+    return Told(track.time_s, (~np.isin(track.raw, off)).astype(np.float64), track.measured)
+
+
+def _stretches(true: npt.NDArray[np.bool_], grid: Floats) -> list[tuple[float, float]]:
+    edges = np.flatnonzero(np.diff(np.r_[False, true, False].astype(np.int8)))
+    return [
+        (float(grid[a]), float(grid[b - 1])) for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+    ]
+
+
+def _before_key(send: Send, old: Frames, new: Frames, then: _KeyOff, now: _KeyOff) -> Iterator[Check]:
+    """Frames from waking until the key comes on."""
+    period_s = _period_s(send, old)
+    shares = []
+    for frames, key in ((old, then), (new, now)):
+        waited = sum(end - begin for begin, end in key.waiting)
+        if waited < FEWEST_PERIODS * period_s:
+            return
+        times = frames.time_ns / 1e9
+        count = sum(int(((times >= begin) & (times <= end)).sum()) for begin, end in key.waiting)
+        shares.append(min(1.0, count * period_s / waited))
+    was, is_now = shares
+    talks, silent = was < SILENT and is_now > TALKS, was > TALKS and is_now < SILENT
+    yield check_of(
+        "form",
+        send.name,
+        "before the key comes on",
+        not (talks or silent),
+        f"sent {100 * is_now:.0f} % of that time, the old sender {100 * was:.0f} %",
+        "as the old sender did: who talks with the key off keeps a bus awake, who is silent is missed",
+        'take "wake" out of its states in the bridge file' if talks else 'add "wake" to its states in the bridge file',
+    )
+
+
+def _after_key(case: Case, send: Send, old: Frames, new: Frames, then: _KeyOff, now: _KeyOff) -> Iterator[Check]:
+    """How long it goes on after the key went off: as long as anybody speaks, or until it stops of itself."""
+    period_s = _period_s(send, old)
+    before, is_now = _talked_on(old.time_ns / 1e9, then, period_s), _talked_on(new.time_ns / 1e9, now, period_s)
+    if not before or not is_now:
+        return
+    until = [_last_before(then.others_s, begin, end) for begin, end in then.gone]
+    whole = all(said >= last - ASLEEP_S for said, last in zip(before, until, strict=True))
+    most = max(before)
+    if whole:
+        sleep_s = max(b.silent_us for b in case.plan.buses) / 1e6
+        most = max(most, *(_last_before(now.others_s, begin, end) + sleep_s for begin, end in now.gone))
+    yield check_of(
+        "form",
+        send.name,
+        "after the key goes off",
+        max(is_now) <= most + LONGER_S + period_s,
+        f"goes on for {max(is_now):.1f} s, the old sender for {max(before):.1f} s",
+        f"at most {most + LONGER_S:.1f} s: who talks longer keeps the bus awake",
+        'shorten after_run_ms, or take "wake" out of its states in the bridge file',
+    )
+
+
+def _last_before(times: Floats, begin: float, end: float) -> float:
+    """How long after the beginning of a stretch somebody spoke last."""
+    inside = times[(times >= begin) & (times <= end)]
+    gaps = np.flatnonzero(np.diff(np.r_[begin, inside]) > ASLEEP_S)
+    inside = inside[: int(gaps[0])] if len(gaps) else inside
+    return float(inside[-1]) - begin if len(inside) else 0.0
+
+
+def _talked_on(times: Floats, key: _KeyOff, period_s: float) -> list[float]:
+    """How long a message went on, without a gap, after each time that the key went off."""
+    found = []
+    for begin, end in key.gone:
+        mine = times[(times >= begin) & (times <= end)]
+        gaps = np.flatnonzero(np.diff(np.r_[begin, mine]) > max(3 * period_s, ASLEEP_S))
+        mine = mine[: int(gaps[0])] if len(gaps) else mine
+        found.append(float(mine[-1]) - begin if len(mine) else 0.0)
+    return found
+
+
+def _period_s(send: Send, old: Frames) -> float:
+    return max(send.period_us / 1e6, float(np.median(np.diff(old.time_ns))) / 1e9)

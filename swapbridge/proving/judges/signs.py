@@ -1,0 +1,91 @@
+"""Proving room: signs that a recording can't tell: of a number whose top bit was never set both readings are alike."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from fractions import Fraction
+
+from swapbridge.proving.case import Case
+from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.signalmap.model import MapSignal
+
+FEWEST_BITS = 6
+
+
+def judge_signs(case: Case) -> list[Check]:
+    """One check for each number whose own range contradicts its sign, and one a bus that lists the untold ones."""
+    out: list[Check] = []
+    for bus, name in enumerate(case.names):
+        untold = []
+        for label, signal in _numbers(case, bus):
+            fits = range_fits(signal)
+            if fits is None:
+                untold.append(label)
+            elif not fits:
+                out.append(_contradicted(f"{name}.{label}", signal))
+        if untold:
+            out.append(
+                check_of(
+                    "maps",
+                    f"bus {name}",
+                    "signed or not",
+                    False,
+                    f"{', '.join(untold)}: their top bit was never set, so that both readings are alike",
+                    "recordings in which they go below zero, or above half of what their bits can say",
+                    "state their range in the map if you know it; else mind them where the new engine goes further",
+                    otherwise="open",
+                )
+            )
+    return out
+
+
+def _numbers(case: Case, bus: int) -> Iterator[tuple[str, MapSignal]]:
+    """Numbers that are read by a rule or sent by one, and whose top bit was never set where they were recorded."""
+    name = case.names[bus]
+    mine = {place[1:] for made in case.made for place in made.sources if place[0] == name}
+    mine |= {(made.message.name, made.signal.name) for made in case.made if made.bus == bus and made.sources}
+    for message in case.maps[name].messages:
+        for signal in message.signals:
+            if (message.name, signal.name) not in mine or signal.choices or signal.layout.length < FEWEST_BITS:
+                continue
+            track = case.recorded_track(bus, message, signal)
+            if track is None or not track.measured.any():
+                continue
+            raw = track.raw[track.measured]
+            if raw.min() >= 0 and raw.max() < 1 << (signal.layout.length - 1):
+                yield f"{message.name}.{signal.name}", signal
+
+
+def range_fits(signal: MapSignal) -> bool | None:
+    """Whether a signal's declared range is within reach of its sign; None where it declares none."""
+    if signal.minimum is None or signal.maximum is None or signal.minimum >= signal.maximum:
+        return None
+    other = replace(signal, layout=replace(signal.layout, signed=not signal.layout.signed))
+    return _reaches(signal) or not _reaches(other)
+
+
+def _reaches(signal: MapSignal) -> bool:
+    low, high = signal.layout.raw_range
+    ends = sorted((signal.physical(low), signal.physical(high)))
+    step = abs(Fraction(signal.scale))
+    assert signal.minimum is not None
+    assert signal.maximum is not None
+    return ends[0] - step <= signal.minimum and signal.maximum <= ends[1] + step
+
+
+def _contradicted(label: str, signal: MapSignal) -> Check:
+    stated, other = ("signed", "unsigned") if signal.layout.signed else ("unsigned", "signed")
+    assert signal.minimum is not None
+    assert signal.maximum is not None
+    span = f"{float(signal.minimum):g} to {float(signal.maximum):g} {signal.unit}".rstrip()
+    return check_of(
+        "maps",
+        label,
+        "sign",
+        False,
+        f"{stated}, and its range of {span} is that of {other} bits; it was never seen where the two differ",
+        "a sign that can say the range of the map",
+        "correct sign or range in the map: which of them is wrong no recording tells",
+        otherwise="unproved",
+    )

@@ -1,0 +1,211 @@
+"""Prove room: the plan beside the recordings: answers in doubt, roles, two engines, key off, holes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from swapbridge.core.layout import Layout
+from swapbridge.core.roles import find_role
+from swapbridge.proving.case import Track
+from swapbridge.proving.judges.asleep import _after_key, _before_key, _KeyOff
+from swapbridge.proving.judges.engines import Engine, _idle, _speeds, _torques
+from swapbridge.proving.judges.form import Frames
+from swapbridge.proving.judges.holes import _ran_at_both_ends, _silent_alone
+from swapbridge.proving.judges.roles_match import _one as roles_of
+from swapbridge.proving.judges.safe_answers import _one as answer_of
+from swapbridge.proving.report.verdict import Check
+from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+
+# --- safe answers
+
+NUMBER = MapSignal(
+    "S", Layout(0, 12), scale=Fraction(1, 2), offset=Fraction(-40), minimum=Fraction(-40), maximum=Fraction(2000)
+)
+INVALID = replace(NUMBER, not_available=(4095,))
+FLAG = MapSignal("S", Layout(0, 1))
+ENGINE = MapSignal("S", Layout(0, 2), choices={0: "Stopped", 1: "Cranking", 2: "Running"})
+LEVER = MapSignal("S", Layout(0, 3), choices={0: "P", 3: "D"})
+
+
+def _answer(alias: str, signal: MapSignal, raw: int, old: Any = None) -> str:
+    """Status of the check of a safe answer; "" where there is none."""
+    variant = SimpleNamespace(fields=[SimpleNamespace(name="S", fallback=raw)])
+    made: Any = SimpleNamespace(
+        send=SimpleNamespace(variants=[variant]), signal=signal, sources={("donor", "M", "S")}, role=find_role(alias),
+        bus=0, message=SimpleNamespace(word=1), label="host.M.S", rule=SimpleNamespace(limits=None),
+    )  # fmt: skip
+    said = np.asarray([] if old is None else old, np.int64)
+    track = Track(np.arange(len(said)) / 10, said, np.ones(len(said), bool), signal) if old is not None else None
+    case: Any = SimpleNamespace(
+        recorded_track=lambda *_: track,
+        reference=SimpleNamespace(targets={(0, 1): SimpleNamespace(signals={})}),
+    )
+    checks = list(answer_of(case, made, {(0, 1)} if made.role.hazard == "torque request" else set()))
+    assert all(c.remedy for c in checks if c.status != "pass")
+    return checks[0].status if checks else ""
+
+
+@pytest.mark.parametrize(
+    ("alias", "signal", "raw", "wrong"),
+    [
+        ("coolant_temperature", NUMBER, 4000, False),
+        ("coolant_temperature", NUMBER, 100, True),
+        ("coolant_temperature", INVALID, 4095, False),
+        ("oil_pressure", NUMBER, 4000, True),
+        ("oil_pressure", NUMBER, 0, False),
+        ("oil_pressure_lamp", FLAG, 1, False),
+        ("oil_pressure_lamp", FLAG, 0, True),
+        ("kick_down", FLAG, 1, True),
+        ("engine_running", ENGINE, 0, False),
+        ("engine_running", ENGINE, 2, True),
+        ("engine_running", ENGINE, 1, True),
+        ("engine_running", FLAG, 1, True),
+        ("engine_speed", NUMBER, 80, False),
+        ("engine_speed", NUMBER, 1640, True),
+        ("park_neutral", FLAG, 0, False),
+        ("park_neutral", FLAG, 1, True),
+        ("park_neutral", LEVER, 0, True),
+        ("park_neutral", LEVER, 3, False),
+        ("vehicle_speed", INVALID, 4095, False),
+        ("vehicle_speed", INVALID, 80, True),
+        ("vehicle_speed", NUMBER, 80, False),
+        ("ambient_temperature", INVALID, 116, False),
+    ],
+)
+def test_an_answer_in_doubt_is_on_the_safe_side_of_its_role(
+    alias: str, signal: MapSignal, raw: int, wrong: bool
+) -> None:
+    assert _answer(alias, signal, raw) == ("fail" if wrong else "")
+
+
+@pytest.mark.parametrize(("raw", "status"), [(4000, "pass"), (3990, "pass"), (80, "fail")])
+def test_a_request_in_doubt_says_what_was_said_when_nothing_was_asked(raw: int, status: str) -> None:
+    assert _answer("torque_reduction_request", NUMBER, raw, [4000] * 80 + [900] * 20) == status
+
+
+# --- roles
+
+
+def _roles(target: str, source: str, others: tuple[str, ...] = ()) -> str:
+    signals = [MapSignal(f"S{n}", Layout(16 * n, 16), role=find_role(r).name) for n, r in enumerate((source, *others))]
+    message = MapMessage("M", 0x100, False, 8, tuple(signals))
+    made: Any = SimpleNamespace(role=find_role(target), sources={("donor", "M", "S0")}, label="host.X.Y")
+    checks = list(roles_of(SimpleNamespace(maps={"donor": SignalMap((message,), ())}), made))  # type: ignore[arg-type]
+    return checks[0].status if checks else ""
+
+
+@pytest.mark.parametrize(
+    ("target", "source", "others", "status"),
+    [
+        ("coolant_temperature", "coolant_temperature", (), "pass"),
+        ("coolant_temperature", "oil_temperature", ("coolant_temperature",), "fail"),
+        ("coolant_temperature", "oil_temperature", (), "open"),
+        ("vehicle_speed", "wheel_speed", (), "pass"),
+        ("status", "oil_temperature", (), ""),
+        ("kick_down", "pedal_position", (), ""),
+    ],
+)
+def test_a_role_is_made_from_its_like(target: str, source: str, others: tuple[str, ...], status: str) -> None:
+    assert _roles(target, source, others) == status
+
+
+# --- two engines and a gearbox
+
+
+def _one(checks: Any) -> str:
+    found: list[Check] = list(checks)
+    return found[0].status if found else ""
+
+
+@pytest.mark.parametrize(
+    ("shift", "top", "redline", "status"),
+    [
+        (4200, 4500, None, "pass"),
+        (6500, 4500, None, "unproved"),
+        (6500, 4500, 7000, "pass"),
+        (6500, 4500, 6000, "fail"),
+        (None, 4500, None, ""),
+    ],
+)
+def test_a_gearbox_shifts_below_the_new_engines_end(
+    shift: float | None, top: float, redline: float | None, status: str
+) -> None:
+    assert _one(_speeds(Engine(top, 700, 300, redline), shift)) == status
+
+
+@pytest.mark.parametrize(
+    ("most", "old", "new", "status"),
+    [(500, 250, 450, "pass"), (400, 250, 450, "fail"), (None, 250, 450, "open"), (None, 440, 450, "")],
+)
+def test_a_gearbox_bears_the_new_engines_torque(most: float | None, old: float, new: float, status: str) -> None:
+    case: Any = SimpleNamespace(made=[], bridge=SimpleNamespace())
+    assert _one(_torques(case, 0, Engine(5000, 700, old, None), Engine(5000, 700, new, None), most)) == status
+
+
+def test_another_idle_speed_is_a_habit() -> None:
+    old = Engine(5000, 650, 250, None)
+    assert _one(_idle(old, replace(old, idle_rpm=900.0))) == "pass"
+    assert _one(_idle(old, replace(old, idle_rpm=1200.0))) == "habit"
+    assert _one(_idle(old, replace(old, idle_rpm=None))) == ""
+
+
+# --- with the key off
+
+
+SEND: Any = SimpleNamespace(name="host.M", period_us=100_000, bus=0)
+KEY = _KeyOff(waiting=[(0.0, 2.0)], gone=[(10.0, 25.0)], others_s=np.arange(0, 12.5, 0.05))
+CASE: Any = SimpleNamespace(plan=SimpleNamespace(buses=[SimpleNamespace(silent_us=3_000_000)]))
+
+
+def _sent(begin_s: float, end_s: float) -> Frames:
+    times = np.arange(begin_s, end_s, 0.1)
+    return Frames((times * 1e9).astype(np.int64), np.full(len(times), 8, np.uint8), np.zeros((len(times), 8), np.uint8))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "status"), [(2.2, 2.3, "pass"), (2.2, 0.1, "fail"), (0.1, 2.2, "fail"), (0.1, 0.1, "pass")]
+)
+def test_before_the_key_who_spoke_speaks_and_who_was_silent_is_silent(old: float, new: float, status: str) -> None:
+    assert _one(_before_key(SEND, _sent(old, 11), _sent(new, 11), KEY, KEY)) == status
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "status"),
+    [
+        (11.2, 11.0, "pass"),  # stops by itself, as it did
+        (11.2, 12.4, "pass"),
+        (11.2, 17.0, "fail"),  # keeps the bus awake
+        (12.5, 15.4, "pass"),  # spoke as long as anybody did, and waits until all sleep
+        (12.5, 24.0, "fail"),
+    ],
+)
+def test_after_the_key_nobody_goes_on_for_long(old: float, new: float, status: str) -> None:
+    assert _one(_after_key(CASE, SEND, _sent(3, old), _sent(3, new), KEY, KEY)) == status
+
+
+# --- holes
+
+
+def test_an_engine_that_runs_at_both_ends_of_a_gap_was_never_off() -> None:
+    times = np.r_[np.arange(0, 10, 0.1), np.arange(30, 40, 0.1)]
+    runs = Track(times, np.full(len(times), 800), np.ones(len(times), bool), replace(FLAG, unit="rpm"))
+    assert _ran_at_both_ends(runs, 9.9, 30.0)
+    started = replace(runs, raw=np.where(times < 10, 800, np.where(times < 31, 0, 800)))
+    assert not _ran_at_both_ends(started, 9.9, 30.0), "it was off meanwhile"
+
+
+def test_a_message_that_pauses_while_its_neighbour_speaks_on_has_a_hole() -> None:
+    neighbour = np.r_[np.zeros(4, bool), np.ones(60, bool), np.zeros(10, bool), np.ones(20, bool)]
+    mine = neighbour.copy()
+    assert not _silent_alone(mine, [neighbour]).any(), "both sleep at the same time"
+    mine[20:40] = False
+    assert _silent_alone(mine, [neighbour]).sum() == 20
+    late = neighbour.copy()
+    late[4:10] = False
+    assert not _silent_alone(late, [neighbour]).any(), "it begins later"

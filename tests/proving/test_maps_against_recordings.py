@@ -1,0 +1,202 @@
+"""Prove room: what recordings contradict in a map: temperatures, torques, signs, steps, likeness with a stimulus."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+import pytest
+
+from swapbridge.capture.stimulus import Channel
+from swapbridge.core.layout import Layout
+from swapbridge.proving.case import Track
+from swapbridge.proving.judges.cold_soak import judge_cold_soak
+from swapbridge.proving.judges.likeness import beside, switched
+from swapbridge.proving.judges.plausible import _at_rest, _jumps, _together
+from swapbridge.proving.judges.signs import range_fits
+from swapbridge.proving.judges.torque_order import judge_torque_order
+from swapbridge.proving.report.verdict import Check
+from swapbridge.signalmap.model import MapSignal
+from tests.proving.one_bus import OneBus
+
+T = np.arange(0, 30, 0.02)
+RPM = np.where(T < 5, 0.0, 800 + 700 * np.abs(np.sin(T)))
+
+
+def _said(checks: Any) -> dict[str, str]:
+    found: list[Check] = list(checks)
+    assert all(c.remedy for c in found if c.status != "pass")
+    return {c.subject.rsplit(".", 1)[-1]: c.status for c in found}
+
+
+# --- temperatures before a cold start
+
+
+def _temperatures(**celsius: float) -> dict[str, str]:
+    case: Any = OneBus().says("engine_speed", T, RPM, "rpm")
+    for alias, value in celsius.items():
+        case.says(alias, T, np.full(len(T), value), "degC", name=alias.split("_")[0])
+    return _said(judge_cold_soak(case))
+
+
+@pytest.mark.parametrize("air", [{"ambient_temperature": 3.0}, {"ambient_temperature": 3.0, "intake_temperature": 5.0}])
+def test_sensors_that_rested_together_read_alike(air: dict[str, float]) -> None:
+    found = _temperatures(coolant_temperature=3.0, oil_temperature=4.0, **air)
+    assert set(found.values()) == {"pass"}
+
+
+def test_an_oil_temperature_with_another_offset_shows_before_a_cold_start() -> None:
+    found = _temperatures(coolant_temperature=18.0, oil_temperature=28.0, ambient_temperature=18.0)
+    assert found["oil"] == "fail"
+    assert found.get("coolant", "pass") == "pass", "the odd one is named, not those that agree"
+
+
+def test_air_far_hotter_than_the_engine_is_another_offset() -> None:
+    assert _temperatures(coolant_temperature=18.0, oil_temperature=18.0, ambient_temperature=58.0)["ambient"] == "fail"
+
+
+def test_colder_air_beside_a_lukewarm_engine_may_be_true() -> None:
+    """After two hours engine and oil are alike and warmer than the air: not wrong, and not shown to be right."""
+    assert _temperatures(coolant_temperature=38.0, oil_temperature=37.0, ambient_temperature=8.0)["ambient"] == "open"
+
+
+@pytest.mark.parametrize("oil", [55.0, 96.0])
+def test_a_warm_engine_tells_nothing(oil: float) -> None:
+    assert _temperatures(coolant_temperature=82.0, oil_temperature=oil, ambient_temperature=18.0) == {}
+
+
+def test_a_recording_that_begins_with_the_engine_running_tells_nothing() -> None:
+    case: Any = OneBus().says("engine_speed", T, RPM + 800, "rpm").says("coolant_temperature", T, 0 * T + 18, "degC")
+    case.says("oil_temperature", T, 0 * T + 60, "degC").says("ambient_temperature", T, 0 * T + 18, "degC")
+    assert judge_cold_soak(case) == []
+
+
+# --- an engine answers what was asked
+
+
+def _torques(lag_s: float) -> str | None:
+    asked = 100 + 80 * np.sin(T * 1.7) + 40 * np.sin(T * 5)
+    made = 100 + 80 * np.sin((T - lag_s) * 1.7) + 40 * np.sin((T - lag_s) * 5)
+    case: Any = OneBus().says("requested_torque", T, asked, "Nm").says("actual_torque", T, made, "Nm")
+    return _said(judge_torque_order(case)).get("Requested_Torque")
+
+
+@pytest.mark.parametrize(("lag_s", "status"), [(0.09, "pass"), (0.0, "pass"), (-0.02, "pass"), (-0.09, "fail")])
+def test_what_is_asked_comes_before_what_is_made(lag_s: float, status: str) -> None:
+    assert _torques(lag_s) == status
+
+
+def test_torques_that_have_little_in_common_are_not_compared() -> None:
+    case: Any = OneBus().says("requested_torque", T, 50 * np.sin(T * 3), "Nm")
+    assert judge_torque_order(case.says("actual_torque", T, 50 * np.sin(T * 0.7), "Nm")) == []
+
+
+# --- signs that no recording tells
+
+
+@pytest.mark.parametrize(
+    ("signed", "low", "high", "fits"),
+    [
+        (False, -60, 144, True),
+        (True, -60, 144, False),
+        (True, -160, 42, True),
+        (False, -160, 42, False),
+        (True, -60, 40, True),
+        (False, -60, 40, True),
+        (False, None, None, None),
+        (False, -900, 900, True),
+    ],
+)
+def test_a_range_is_that_of_a_sign(signed: bool, low: int | None, high: int | None, fits: bool | None) -> None:
+    """11 bits of 0.1 from -60: unsigned -60 to 144.7, signed -162.4 to 42.3; a range beyond both accuses neither."""
+    ends = {"minimum": None if low is None else Fraction(low), "maximum": None if high is None else Fraction(high)}
+    signal = MapSignal("Loss", Layout(0, 11, signed=signed), scale=Fraction(1, 10), offset=Fraction(-60), **ends)
+    assert range_fits(signal) is fits
+
+
+# --- what no vehicle does
+
+
+def test_a_field_cut_wrongly_jumps() -> None:
+    raw = (2000 + 1500 * np.sin(T)).astype(np.int64)
+    assert not list(_jumps(raw))
+    assert list(_jumps((raw * 256) % 4096)), "the lower bits of the one and the upper bits of the other"
+
+
+@pytest.mark.parametrize(("shift", "status"), [(20.0, "pass"), (-80.0, "fail")])
+def test_a_maximum_torque_is_never_under_the_actual_one(shift: float, status: str) -> None:
+    actual = 150 + 100 * np.sin(T)
+    case: Any = OneBus().says("actual_torque", T, actual, "Nm").says("maximum_torque", T, actual + shift, "Nm")
+    assert _said(_together(case, 0))["Maximum_Torque"] == status
+
+
+@pytest.mark.parametrize(("lit", "status"), [(RPM == 0, "pass"), (RPM > 0, "fail")])
+def test_an_oil_lamp_is_dark_while_the_engine_runs(lit: Any, status: str) -> None:
+    case: Any = OneBus().says("engine_speed", T, RPM, "rpm")
+    case.says("oil_pressure_lamp", T, lit, "", scale=Fraction(1), offset=Fraction(0), layout=Layout(0, 1))
+    checks = [c for c in _at_rest(case, 0) if c.name == "fits the engine's state"]
+    assert [c.status for c in checks] == [status]
+
+
+# --- likeness with what was measured
+
+
+SLOW = np.arange(1, 29, 0.2)
+SPEED = MapSignal("Speed", Layout(0, 16), unit="rpm")
+
+
+def _track(values: Any) -> Track:
+    return Track(T, np.rint(values).astype(np.int64), np.ones(len(T), bool), SPEED)
+
+
+def _wave(t: Any) -> Any:
+    return 2000 + 900 * np.sin(t * 0.8) + 300 * np.sin(t * 2.1)
+
+
+@pytest.mark.parametrize("lag_s", [0.0, 0.1, 0.3])
+def test_a_late_reading_is_still_like_its_signal(lag_s: float) -> None:
+    track = _track(_wave(T))
+    found = beside(SLOW, _wave(SLOW - lag_s), track, track.values, track.measured)
+    assert found is not None
+    assert found.right > 0.95
+    assert abs(found.lag_s - lag_s) <= 0.04
+
+
+@pytest.mark.parametrize(
+    ("said", "cause"),
+    [
+        (lambda t: _wave(t) / 1.609344, "mph said as km/h"),
+        (lambda t: 6000 - _wave(t), "the sign is turned round"),
+        (lambda t: _wave(t) + 400, "offset: -4"),
+        (lambda t: _wave(t * 0.37), "another quantity"),
+        (lambda t: 0 * t + 900, "another quantity"),
+    ],
+)
+def test_a_difference_names_its_likely_cause(said: Any, cause: str) -> None:
+    track = _track(said(T))
+    found = beside(SLOW, _wave(SLOW), track, track.values, track.measured)
+    assert found is not None
+    assert found.right < 0.75
+    assert cause in found.cause()
+
+
+def test_what_never_moved_beside_a_recording_tells_nothing() -> None:
+    track = _track(_wave(T))
+    assert beside(SLOW, np.full(len(SLOW), 90.0), track, track.values, track.measured) is None
+    assert beside(SLOW[:5], _wave(SLOW[:5]), track, track.values, track.measured) is None
+
+
+def test_a_switch_is_known_by_what_it_turns() -> None:
+    moments = np.arange(0, 30, 3.0)
+    channel = Channel("brake", moments, np.arange(10) % 2 * 1.0, "")
+    flag = Track(T, (T // 3).astype(int) % 2, np.ones(len(T), bool), SPEED)
+    found = switched(channel, flag)
+    assert found is not None
+    assert found.value_at == {0.0: 0, 1.0: 1}
+    assert found.right > 0.99
+    turned = switched(channel, flag, {0.0: 1, 1.0: 0})
+    assert turned is not None
+    assert turned.right < 0.01
+    still = Track(T, 0 * T.astype(int), np.ones(len(T), bool), SPEED)
+    assert switched(channel, still) is None, "what stands still goes with no switch"
