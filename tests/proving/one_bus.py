@@ -14,7 +14,7 @@ from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import find_role
 from swapbridge.proving.case import Track
-from swapbridge.signalmap.model import MapMessage, MapSignal
+from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 
 @dataclass
@@ -25,6 +25,7 @@ class OneBus:
     stimuli: dict[str, StimulusTrack] = field(default_factory=dict)
     tracks: dict[str, Track] = field(default_factory=dict)
     messages: list[MapMessage] = field(default_factory=list)
+    maps: Any = field(default_factory=dict)
     made: list[Any] = field(default_factory=list)
     bridge: Any = field(default_factory=lambda: SimpleNamespace(sources=(), units={}, constants={}))
 
@@ -37,6 +38,7 @@ class OneBus:
         self.tracks[signal.name] = Track(time_s, raw, np.ones(len(raw), bool), signal)
         number = 0x100 + len(self.messages)
         self.messages.append(MapMessage(f"M{number:X}", number, False, 8, (signal,), period_ms=Fraction(20)))
+        self.maps = {"bus": SignalMap(tuple(self.messages), ())}
         return self
 
     def beside(self, channel: str, time_s: Any, values: Any, unit: str, texts: tuple[str, ...] = ()) -> OneBus:

@@ -12,10 +12,12 @@ from swapbridge.capture.stimulus import Channel
 from swapbridge.core.layout import Layout
 from swapbridge.proving.case import Track
 from swapbridge.proving.judges.cold_soak import judge_cold_soak
+from swapbridge.proving.judges.driving import engine_speed
+from swapbridge.proving.judges.engine_sense import _friction, _idle_fuel, _lamps, _oil, _throttle
+from swapbridge.proving.judges.leads import judge_leads
 from swapbridge.proving.judges.likeness import beside, switched
-from swapbridge.proving.judges.plausible import _at_rest, _jumps, _together
+from swapbridge.proving.judges.plausible import _jumps, _together, _wraps
 from swapbridge.proving.judges.signs import range_fits
-from swapbridge.proving.judges.torque_order import judge_torque_order
 from swapbridge.proving.report.verdict import Check
 from swapbridge.signalmap.model import MapSignal
 from tests.proving.one_bus import OneBus
@@ -79,7 +81,7 @@ def _torques(lag_s: float) -> str | None:
     asked = 100 + 80 * np.sin(T * 1.7) + 40 * np.sin(T * 5)
     made = 100 + 80 * np.sin((T - lag_s) * 1.7) + 40 * np.sin((T - lag_s) * 5)
     case: Any = OneBus().says("requested_torque", T, asked, "Nm").says("actual_torque", T, made, "Nm")
-    return _said(judge_torque_order(case)).get("Requested_Torque")
+    return _said(judge_leads(case)).get("Requested_Torque")
 
 
 @pytest.mark.parametrize(("lag_s", "status"), [(0.09, "pass"), (0.0, "pass"), (-0.02, "pass"), (-0.09, "fail")])
@@ -89,7 +91,7 @@ def test_what_is_asked_comes_before_what_is_made(lag_s: float, status: str) -> N
 
 def test_torques_that_have_little_in_common_are_not_compared() -> None:
     case: Any = OneBus().says("requested_torque", T, 50 * np.sin(T * 3), "Nm")
-    assert judge_torque_order(case.says("actual_torque", T, 50 * np.sin(T * 0.7), "Nm")) == []
+    assert judge_leads(case.says("actual_torque", T, 50 * np.sin(T * 0.7), "Nm")) == []
 
 
 # --- signs that no recording tells
@@ -124,6 +126,67 @@ def test_a_field_cut_wrongly_jumps() -> None:
     assert list(_jumps((raw * 256) % 4096)), "the lower bits of the one and the upper bits of the other"
 
 
+def test_a_bit_short_at_the_top_wraps() -> None:
+    values = (1000 + 400 * np.sin(T * 3)).astype(np.int64)
+    for bits, wraps in ((11, False), (10, True)):
+        signal = MapSignal("Torque", Layout(0, bits))
+        found = list(_wraps(Track(T, values % (1 << bits), np.ones(len(T), bool), signal)))
+        assert bool(found) is wraps, bits
+    slow = Track(
+        T * 5, np.where(T % 2 < 1, 0, 250).astype(np.int64), np.ones(len(T), bool), MapSignal("Pedal", Layout(0, 8))
+    )
+    assert not list(_wraps(slow)), "a pedal kicked down between two slow frames"
+
+
+def test_a_maximum_that_is_too_low_at_full_load_only() -> None:
+    """Idle, where nearly every recording spends its time, does not hide it."""
+    actual = np.where(T > 27, 400.0, 40.0 + T)
+    case: Any = OneBus().says("actual_torque", T, actual, "Nm").says("maximum_torque", T, 0 * T + 300, "Nm")
+    assert _said(_together(case, 0))["Maximum_Torque"] == "fail"
+
+
+@pytest.mark.parametrize(("loss", "status"), [(40.0, "pass"), (-40.0, "pass"), (250.0, "fail")])
+def test_friction_is_a_small_part_of_the_most_torque(loss: float, status: str) -> None:
+    case: Any = OneBus().says("friction_torque", T, 0 * T + loss, "Nm").says("maximum_torque", T, 0 * T + 450, "Nm")
+    assert _said(_friction(case, 0))["Friction_Torque"] == status
+
+
+PEDAL = np.clip(120 * np.sin(T * 0.5), 0, 100)
+
+
+@pytest.mark.parametrize(("scale", "status"), [(0.98, "pass"), (0.5, "fail"), (-0.9, "fail")])
+def test_a_throttle_follows_the_pedal_to_its_ends(scale: float, status: str) -> None:
+    throttle = PEDAL * scale + (3 if scale > 0 else 95)
+    case: Any = OneBus().says("pedal_position", T, PEDAL, "%").says("throttle_position", T, throttle, "%")
+    assert _said(_throttle(case, 0))["Throttle_Position"] == status
+
+
+@pytest.mark.parametrize(("kpa", "status"), [(310.0, "pass"), (60.0, "fail")])
+def test_a_revved_engine_has_oil_pressure(kpa: float, status: str) -> None:
+    case: Any = OneBus().says("engine_speed", T, 0 * T + 2600, "rpm").says("oil_pressure", T, 0 * T + kpa, "kPa")
+    speed = engine_speed(case, 0)
+    assert speed is not None
+    assert _said(_oil(case, 0, speed))["Oil_Pressure"] == status
+
+
+@pytest.mark.parametrize(("rate", "status"), [(0.3, "pass"), (3.0, "fail")])
+def test_an_idling_engine_burns_a_little(rate: float, status: str) -> None:
+    case: Any = OneBus().says("engine_speed", T, 0 * T + 750, "rpm").says("pedal_position", T, 0 * T, "%")
+    case.says("fuel_used", T, rate * T, "mL", scale=Fraction(1, 100))
+    speed = engine_speed(case, 0)
+    assert speed is not None
+    assert _said(_idle_fuel(case, 0, speed))["Fuel_Used"] == status
+
+
+def test_a_gear_is_aimed_at_before_it_is_in() -> None:
+    aimed = 1 + (T // 4).astype(int) % 5
+    whole: dict[str, Any] = {"scale": Fraction(1), "offset": Fraction(0), "layout": Layout(0, 4)}
+    for late_s, status in ((0.3, "pass"), (-0.3, "fail")):
+        gear = 1 + ((T - late_s) // 4).astype(int) % 5
+        case: Any = OneBus().says("target_gear", T, aimed, "", **whole)
+        assert _said(judge_leads(case.says("current_gear", T, gear, "", **whole)))["Target_Gear"] == status
+
+
 @pytest.mark.parametrize(("shift", "status"), [(20.0, "pass"), (-80.0, "fail")])
 def test_a_maximum_torque_is_never_under_the_actual_one(shift: float, status: str) -> None:
     actual = 150 + 100 * np.sin(T)
@@ -135,7 +198,9 @@ def test_a_maximum_torque_is_never_under_the_actual_one(shift: float, status: st
 def test_an_oil_lamp_is_dark_while_the_engine_runs(lit: Any, status: str) -> None:
     case: Any = OneBus().says("engine_speed", T, RPM, "rpm")
     case.says("oil_pressure_lamp", T, lit, "", scale=Fraction(1), offset=Fraction(0), layout=Layout(0, 1))
-    checks = [c for c in _at_rest(case, 0) if c.name == "fits the engine's state"]
+    speed = engine_speed(case, 0)
+    assert speed is not None
+    checks = [c for c in _lamps(case, 0, speed) if c.name == "fits the engine's state"]
     assert [c.status for c in checks] == [status]
 
 

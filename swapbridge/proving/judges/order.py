@@ -14,10 +14,12 @@ from swapbridge.proving.judges.beyond import judge_beyond
 from swapbridge.proving.judges.by_stimulus import judge_by_stimulus
 from swapbridge.proving.judges.cold_soak import judge_cold_soak
 from swapbridge.proving.judges.coverage import judge_needs
+from swapbridge.proving.judges.engine_sense import judge_engine_sense
 from swapbridge.proving.judges.engines import judge_engines
 from swapbridge.proving.judges.evidence import judge_evidence
 from swapbridge.proving.judges.faults_met import judge_faults, judge_quiet_buses
 from swapbridge.proving.judges.holes import judge_holes
+from swapbridge.proving.judges.leads import judge_leads
 from swapbridge.proving.judges.life import judge_life
 from swapbridge.proving.judges.origin import judge_origin
 from swapbridge.proving.judges.own_words import judge_own_words
@@ -31,7 +33,6 @@ from swapbridge.proving.judges.sent_content import judge_content
 from swapbridge.proving.judges.sent_form import judge_form, judge_rules
 from swapbridge.proving.judges.signs import judge_signs
 from swapbridge.proving.judges.timing import judge_timing
-from swapbridge.proving.judges.torque_order import judge_torque_order
 from swapbridge.proving.report.verdict import Check
 
 Judge = Callable[[Case], list[Check]]
@@ -41,8 +42,9 @@ JUDGES: tuple[tuple[float, str, Judge], ...] = (
     (0.135, "where the plan comes from", judge_origin),
     (0.137, "rules against the old sender", judge_rules),
     (0.14, "maps against the recordings", judge_plausible),
+    (0.1405, "what every engine does", judge_engine_sense),
     (0.141, "temperatures", judge_cold_soak),
-    (0.1415, "torques", judge_torque_order),
+    (0.1415, "what is asked and made", judge_leads),
     (0.1417, "signs", judge_signs),
     (0.142, "roles", judge_roles),
     (0.144, "safe answers", judge_safe_answers),

@@ -13,27 +13,31 @@ import numpy.typing as npt
 
 from swapbridge.core.roles import BY_NAME
 from swapbridge.proving.case import Case, Track
-from swapbridge.proving.judges.driving import RUNNING_RPM, engine_speed, held_at
 from swapbridge.proving.judges.likeness import find_kind, in_unit
 from swapbridge.proving.report.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
 Floats = npt.NDArray[np.float64]
+Holds = Callable[[Floats, Floats], "npt.NDArray[np.bool_] | None"]
+LEAST_PART = 0.1
+"""A relation that hardly ever holds in one part of the range is none, however long the engine idled."""
 ODD_SHARE = 0.02
 JUMP, JUMPS = 0.35, 0.02
 """A step of so much of a signal's own range is a jump; more of them than this, and the bits are not one number."""
 DISTINCT = 8
+WRAP = 0.7
 NUMBER_BITS = 7
 
 
 @dataclass(frozen=True, slots=True)
 class Physics:
-    """What a role's quantity may be: unit, smallest, largest, largest step within 20 ms."""
+    """What a role's quantity may be: unit, smallest, largest, largest step within 20 ms, or at first and a second."""
 
     unit: str
     low: float
     high: float
     step: float
+    a_second: float | None = None
 
 
 PHYSICS: dict[str, Physics] = {
@@ -47,11 +51,11 @@ PHYSICS: dict[str, Physics] = {
     "maximum_torque": Physics("Nm", -100, 4_000, 2_000),
     "minimum_torque": Physics("Nm", -1_000, 500, 1_500),
     "friction_torque": Physics("Nm", -400, 400, 300),
-    "coolant_temperature": Physics("degC", -45, 150, 5),
-    "oil_temperature": Physics("degC", -45, 180, 5),
-    "intake_temperature": Physics("degC", -45, 150, 10),
-    "ambient_temperature": Physics("degC", -45, 60, 5),
-    "oil_pressure": Physics("kPa", 0, 1_200, 400),
+    "coolant_temperature": Physics("degC", -45, 150, 5, 5),
+    "oil_temperature": Physics("degC", -45, 180, 5, 5),
+    "intake_temperature": Physics("degC", -45, 150, 10, 5),
+    "ambient_temperature": Physics("degC", -45, 60, 5, 5),
+    "oil_pressure": Physics("kPa", 0, 950, 400),
     "manifold_pressure": Physics("kPa", 5, 450, 120),
     "module_voltage": Physics("V", 4, 36, 8),
     "pedal_position": Physics("%", 0, 105, 60),
@@ -130,6 +134,8 @@ def _one(case: Case, bus: int, message: MapMessage, signal: MapSignal, track: Tr
         wrong += _physics(case, bus, message, signal, track, physics)
     if number and (signal.unit or physics is not None):
         wrong += _jumps(raw)
+    if number and physics is not None:
+        wrong += _wraps(track)
     if number and (signal.unit or physics is not None or wrong):
         yield check_of(
             "maps",
@@ -174,6 +180,8 @@ def _physics(
     gaps = np.diff(track.time_s)
     near = both & (gaps < 1.0)
     room = physics.step * np.maximum(1.0, gaps / 0.02)
+    if physics.a_second is not None:
+        room = physics.step + physics.a_second * gaps
     jumps = np.abs(np.diff(values))[near] > room[near]
     if len(jumps) and jumps.sum() > max(2, 0.001 * len(jumps)):
         most = float(np.abs(np.diff(values))[near].max())
@@ -192,14 +200,25 @@ def _jumps(raw: npt.NDArray[np.int64]) -> Iterator[str]:
         yield f"{100 * share:.0f} % of its steps jump over a third of its range: these bits are not one number"
 
 
+def _wraps(track: Track) -> Iterator[str]:
+    """From one end of what its bits can say to the other within 25 ms: a bit is missing at the top."""
+    length = track.signal.layout.length
+    both = track.measured[1:] & track.measured[:-1] & (np.diff(track.time_s) < 0.025)
+    wraps = int((both & (np.abs(np.diff(track.raw)) > WRAP * (1 << length))).sum())
+    if wraps > 1:
+        yield f"{wraps:,} steps from one end of its {length} bits to the other: a bit is missing at the top"
+
+
 @dataclass(frozen=True, slots=True)
-class _Series:
+class Series:
+    """A quantity of one recording in one unit, its measurements only."""
+
     label: str
     time_s: Floats
     values: Floats
 
 
-def _series(case: Case, bus: int, alias: str, unit: str) -> _Series | None:
+def series_of(case: Case, bus: int, alias: str, unit: str) -> Series | None:
     for message, signal in case.by_role(bus, alias):
         track = case.recorded_track(bus, message, signal)
         if track is None or not track.measured.any():
@@ -207,11 +226,11 @@ def _series(case: Case, bus: int, alias: str, unit: str) -> _Series | None:
         values = track.values if not unit else in_unit(case, bus, message.name, signal, track.values, unit)
         if values is not None:
             label = f"{case.names[bus]}.{message.name}.{signal.name}"
-            return _Series(label, track.time_s[track.measured], values[track.measured])
+            return Series(label, track.time_s[track.measured], values[track.measured])
     return None
 
 
-def _at(series: _Series, time_s: Floats) -> Floats:
+def at_times(series: Series, time_s: Floats) -> Floats:
     rows = np.searchsorted(series.time_s, time_s, "right") - 1
     out: Floats = np.where(rows >= 0, series.values[np.maximum(rows, 0)], np.nan)
     return out
@@ -220,150 +239,64 @@ def _at(series: _Series, time_s: Floats) -> Floats:
 def _together(case: Case, bus: int) -> Iterator[Check]:
     """Quantities of one recording that must fit each other."""
     for a, b, unit, words, holds in RELATIONS:
-        first, second = _series(case, bus, a, unit), _series(case, bus, b, unit)
+        first, second = series_of(case, bus, a, unit), series_of(case, bus, b, unit)
         if first is None or second is None or len(first.time_s) < 50:
             continue
-        other = _at(second, first.time_s)
+        other = at_times(second, first.time_s)
         both = ~np.isnan(other)
         if both.sum() < 50:
             continue
-        fine = holds(first.values[both], other[both])
-        if fine is None:
+        held = holds(first.values[both], other[both])
+        if held is None:
             continue
+        fine, least = float(held.mean()), _least_part(held, other[both])
         yield check_of(
             "maps",
             first.label,
             f"fits {b.replace('_', ' ')}",
-            fine >= 0.8,
-            f"{100 * fine:.0f} % of the time {words} ({second.label})",
+            fine >= 0.8 and least >= LEAST_PART,
+            f"{100 * fine:.0f} % of the time {words} ({second.label})"
+            + (f", {100 * least:.0f} % in one part of the range" if least < LEAST_PART else ""),
             f"{words}, most of the time",
             "correct bits, scale, offset, unit or reference of one of the two in its map",
         )
-    for alias in ("fuel_used", "distance"):
-        found = _series(case, bus, alias, "")
-        if found is None or len(np.unique(found.values)) < 5:
-            continue
-        steps = np.diff(found.values)
-        moved = steps[steps != 0]
-        rises = float((moved > 0).mean())
-        yield check_of(
-            "maps",
-            found.label,
-            "only rises",
-            rises >= 0.9,
-            f"{100 * rises:.0f} % of its steps go up",
-            "a total rises, and falls only where it wraps",
-            "correct its bits or byte order in the map",
-        )
-        used = _series(case, bus, alias, "mL") if alias == "fuel_used" else None
-        if used is None:
-            continue
-        climbs = np.diff(used.values)
-        rate = float(climbs[climbs > 0].sum()) / max(float(used.time_s[-1] - used.time_s[0]), 1.0)
-        yield check_of(
-            "maps",
-            used.label,
-            "possible",
-            rate <= MOST_FUEL_ML_S,
-            f"{rate:.3g} mL/s on the mean",
-            f"at most {MOST_FUEL_ML_S:g} mL/s: no road engine burns more",
-            "correct its bits, byte order or scale in the map",
-        )
-    yield from _at_rest(case, bus)
 
 
-def _near(share: float, least: float) -> Callable[[Floats, Floats], float | None]:
-    def holds(a: Floats, b: Floats) -> float | None:
+def _least_part(held: npt.NDArray[np.bool_], values: Floats) -> float:
+    """The share in the fifth of a range where it is least: what holds at idle need not hold at full load."""
+    low, high = float(values.min()), float(values.max())
+    if high <= low:
+        return float(held.mean())
+    parts = ((values - low) / (high - low) * 5).astype(int).clip(0, 4)
+    shares = [float(held[parts == p].mean()) for p in range(5) if (parts == p).sum() >= 50]
+    return min(shares, default=float(held.mean()))
+
+
+def _near(share: float, least: float) -> Holds:
+    def holds(a: Floats, b: Floats) -> npt.NDArray[np.bool_] | None:
         span = float(np.percentile(b, 99) - np.percentile(b, 1))
         if span <= 0:
             return None
-        return float((np.abs(a - b) <= np.maximum(share * np.abs(b), max(least, 0.06 * span))).mean())
+        near: npt.NDArray[np.bool_] = np.abs(a - b) <= np.maximum(share * np.abs(b), max(least, 0.06 * span))
+        return near
 
     return holds
 
 
-def _at_least(a: Floats, b: Floats) -> float:
-    room = 0.05 * float(np.abs(b).max())
-    return float((a >= b - room).mean())
+def _at_least(a: Floats, b: Floats) -> npt.NDArray[np.bool_]:
+    return np.greater_equal(a, b - 0.05 * float(np.abs(b).max()))
 
 
-def _at_most(a: Floats, b: Floats) -> float:
-    room = 0.05 * float(np.abs(b).max())
-    return float((a <= b + room).mean())
+def _at_most(a: Floats, b: Floats) -> npt.NDArray[np.bool_]:
+    return np.less_equal(a, b + 0.05 * float(np.abs(b).max()))
 
 
-RELATIONS: tuple[tuple[str, str, str, str, Callable[[Floats, Floats], float | None]], ...] = (
+RELATIONS: tuple[tuple[str, str, str, str, Holds], ...] = (
     ("torque_without_intervention", "actual_torque", "Nm", "about the actual torque", _near(0.15, 5.0)),
     ("requested_torque", "actual_torque", "Nm", "about the actual torque", _near(0.25, 10.0)),
     ("maximum_torque", "actual_torque", "Nm", "at least the actual torque", _at_least),
     ("minimum_torque", "actual_torque", "Nm", "at most the actual torque", _at_most),
     ("wheel_speed", "vehicle_speed", "km/h", "about the vehicle's speed", _near(0.1, 2.0)),
-    ("current_gear", "target_gear", "", "the target gear", lambda a, b: float((a == b).mean())),
+    ("current_gear", "target_gear", "", "the target gear", np.equal),
 )
 """Role, other role, unit, words, and the share of frames in which it holds (common practice, no source)."""
-
-MOST_FUEL_ML_S = 60.0
-LAMPS = ("oil_pressure_lamp", "charge_lamp")
-
-
-def _at_rest(case: Case, bus: int) -> Iterator[Check]:
-    """What signals say with the engine stopped and running."""
-    speed = engine_speed(case, bus)
-    if speed is None:
-        return
-    for alias, unit, still, runs, required in (
-        ("oil_pressure", "kPa", (-1.0, 60.0), (40.0, 1_200.0), "none at rest, some when running"),
-        ("manifold_pressure", "kPa", (55.0, 112.0), (8.0, 450.0), "the air's own with the engine stopped"),
-        ("module_voltage", "V", (8.0, 30.0), (10.0, 32.0), "a battery's"),
-        ("actual_torque", "Nm", (-150.0, 60.0), (-800.0, 3_500.0), "about none with the engine stopped"),
-        ("coolant_temperature", "degC", (-45.0, 125.0), (-45.0, 125.0), "no more than a healthy engine's"),
-        ("oil_temperature", "degC", (-45.0, 150.0), (-45.0, 150.0), "no more than a healthy engine's"),
-    ):
-        found = _series(case, bus, alias, unit)
-        if found is None:
-            continue
-        rpm = held_at(speed, found.time_s)
-        wrong = []
-        for words, rows, (low, high) in (("stopped", rpm < 20, still), ("running", rpm > RUNNING_RPM, runs)):
-            mine = found.values[rows]
-            if len(mine) > 20 and not low <= float(np.median(mine)) <= high:
-                wrong.append(f"{np.median(mine):.4g} {unit} with the engine {words}")
-        yield check_of(
-            "maps",
-            found.label,
-            "fits the engine's state",
-            not wrong,
-            "; ".join(wrong) or "as it should be",
-            required,
-            "correct bits, scale, offset or unit in the map",
-        )
-    for alias in LAMPS:
-        found = _series(case, bus, alias, "")
-        if found is None or len(np.unique(found.values)) < 1:
-            continue
-        rpm = held_at(speed, found.time_s)
-        soon = held_at(speed, found.time_s - 3.0)
-        at_rest = found.values[(rpm < 20) & (held_at(speed, found.time_s + 1.0) < 20)]
-        if len(at_rest) > 20:
-            share = float((at_rest > 0).mean())
-            yield check_of(
-                "maps",
-                found.label,
-                "lit at rest",
-                share >= 0.3,
-                f"lit {100 * share:.0f} % of the time that the engine stands",
-                "lit with the key on and the engine stopped",
-                "correct its bit in the map",
-            )
-        lit_running = found.values[(rpm > RUNNING_RPM) & (soon > RUNNING_RPM)]
-        if len(lit_running) > 20:
-            share = float((lit_running > 0).mean())
-            yield check_of(
-                "maps",
-                found.label,
-                "fits the engine's state",
-                share < 0.5,
-                f"lit {100 * share:.0f} % of the time that the engine runs",
-                "dark while a healthy engine runs",
-                "correct its bit in the map; a lamp that is lit at 0 needs choices that say so",
-            )

@@ -1,0 +1,205 @@
+"""Proving room: what every engine does, standing, cranking and running (common practice, no source; wide limits)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from swapbridge.proving.case import Case
+from swapbridge.proving.judges.driving import RUNNING_RPM, Told, engine_speed, held_at, quantity, vehicle_speed
+from swapbridge.proving.judges.plausible import series_of
+from swapbridge.proving.report.verdict import Check, check_of
+
+REVVED_RPM = 2_000.0
+LEAST_OIL_KPA = 90.0
+FULL, RELEASED = 95.0, 1.0
+OPEN_AT_FULL, SHUT_WHEN_RELEASED = 60.0, 40.0
+MOST_IDLE_FUEL_ML_S = 2.0
+MOST_FRICTION = 0.4
+"""Of the most torque: friction takes a tenth to a fifth, of a cold engine more."""
+MOST_FUEL_ML_S = 60.0
+LAMPS = ("oil_pressure_lamp", "charge_lamp")
+FEWEST = 20
+IDLE_S = 3.0
+
+
+def judge_engine_sense(case: Case) -> list[Check]:
+    """Checks of every bus whose map has the roles."""
+    out: list[Check] = []
+    for bus in range(len(case.names)):
+        out += [*_totals(case, bus), *_friction(case, bus), *_throttle(case, bus)]
+        speed = engine_speed(case, bus)
+        if speed is not None:
+            out += [*_at_rest(case, bus, speed), *_lamps(case, bus, speed), *_oil(case, bus, speed)]
+            out += _idle_fuel(case, bus, speed)
+    return out
+
+
+def _friction(case: Case, bus: int) -> Iterator[Check]:
+    """Losses against the most torque."""
+    loss, most = series_of(case, bus, "friction_torque", "Nm"), series_of(case, bus, "maximum_torque", "Nm")
+    if loss is None or most is None or most.values.max() <= 0:
+        return
+    share = float(np.percentile(np.abs(loss.values), 90) / most.values.max())
+    yield check_of(
+        "maps", loss.label, "fits maximum torque", share <= MOST_FRICTION,
+        f"up to {100 * share:.0f} % of the most torque ({most.label})", f"at most {100 * MOST_FRICTION:.0f} %",
+        "correct bits, scale, offset or reference of one of the two in its map",
+    )  # fmt: skip
+
+
+def _throttle(case: Case, bus: int) -> Iterator[Check]:
+    """A throttle is nearly open at full pedal, and nearly shut when it is released."""
+    throttle, pedal = series_of(case, bus, "throttle_position", "%"), quantity(case, bus, "pedal_position", "%")
+    if throttle is None or pedal is None:
+        return
+    at = np.minimum(held_at(pedal, throttle.time_s), held_at(pedal, throttle.time_s - 0.5))
+    most = np.maximum(held_at(pedal, throttle.time_s), held_at(pedal, throttle.time_s - 0.5))
+    wrong = []
+    full, released = throttle.values[at >= FULL], throttle.values[most <= RELEASED]
+    if len(full) >= FEWEST and np.median(full) < OPEN_AT_FULL:
+        wrong.append(f"{np.median(full):.0f} % at full pedal")
+    if len(released) >= FEWEST and np.median(released) > SHUT_WHEN_RELEASED:
+        wrong.append(f"{np.median(released):.0f} % with the pedal released")
+    yield check_of(
+        "maps", throttle.label, "fits the pedal", not wrong, "; ".join(wrong) or "as it should be",
+        f"over {OPEN_AT_FULL:.0f} % at full pedal, under {SHUT_WHEN_RELEASED:.0f} % with it released",
+        "correct its bits, scale or offset in the map",
+    )  # fmt: skip
+
+
+def _oil(case: Case, bus: int, speed: Told) -> Iterator[Check]:
+    """Oil pressure with the engine revved."""
+    oil = series_of(case, bus, "oil_pressure", "kPa")
+    if oil is None:
+        return
+    revved = oil.values[(held_at(speed, oil.time_s) > REVVED_RPM) & (held_at(speed, oil.time_s - 1.0) > REVVED_RPM)]
+    if len(revved) < FEWEST:
+        return
+    found = float(np.median(revved))
+    yield check_of(
+        "maps", oil.label, "fits engine speed", found >= LEAST_OIL_KPA,
+        f"{found:.0f} kPa over {REVVED_RPM:.0f} rpm", f"at least {LEAST_OIL_KPA:.0f} kPa: a healthy engine's",
+        "correct its bits, scale, offset or unit in the map; or look after the engine's oil pressure",
+    )  # fmt: skip
+
+
+def _idle_fuel(case: Case, bus: int, speed: Told) -> Iterator[Check]:
+    """What an engine burns at idle."""
+    used, driven = series_of(case, bus, "fuel_used", "mL"), vehicle_speed(case, bus)
+    pedal = quantity(case, bus, "pedal_position", "%")
+    if used is None or pedal is None:
+        return
+    rpm = held_at(speed, used.time_s)
+    idle = (rpm > RUNNING_RPM) & (rpm < 1_200) & (held_at(pedal, used.time_s) <= RELEASED)
+    if driven is not None:
+        idle &= held_at(driven, used.time_s) < 2.0
+    steps, gaps = np.diff(used.values), np.diff(used.time_s)
+    both = idle[1:] & idle[:-1] & (steps >= 0) & (gaps < 1.0)
+    seconds = float(gaps[both].sum())
+    if seconds < IDLE_S:
+        return
+    rate = float(steps[both].sum()) / seconds
+    yield check_of(
+        "maps", used.label, "fits an idling engine", rate <= MOST_IDLE_FUEL_ML_S, f"{rate:.3g} mL/s at idle",
+        f"at most {MOST_IDLE_FUEL_ML_S:g} mL/s", "correct its bits, byte order, scale or unit in the map",
+    )  # fmt: skip
+
+
+def _totals(case: Case, bus: int) -> Iterator[Check]:
+    """What only rises."""
+    for alias in ("fuel_used", "distance"):
+        found = series_of(case, bus, alias, "")
+        if found is None or len(np.unique(found.values)) < 5:
+            continue
+        steps = np.diff(found.values)
+        moved = steps[steps != 0]
+        rises = float((moved > 0).mean())
+        yield check_of(
+            "maps",
+            found.label,
+            "only rises",
+            rises >= 0.9,
+            f"{100 * rises:.0f} % of its steps go up",
+            "a total rises, and falls only where it wraps",
+            "correct its bits or byte order in the map",
+        )
+        used = series_of(case, bus, alias, "mL") if alias == "fuel_used" else None
+        if used is None:
+            continue
+        climbs = np.diff(used.values)
+        rate = float(climbs[climbs > 0].sum()) / max(float(used.time_s[-1] - used.time_s[0]), 1.0)
+        yield check_of(
+            "maps",
+            used.label,
+            "possible",
+            rate <= MOST_FUEL_ML_S,
+            f"{rate:.3g} mL/s on the mean",
+            f"at most {MOST_FUEL_ML_S:g} mL/s: no road engine burns more",
+            "correct its bits, byte order or scale in the map",
+        )
+
+
+def _at_rest(case: Case, bus: int, speed: Told) -> Iterator[Check]:
+    """What signals say with the engine stopped and running."""
+    for alias, unit, still, runs, required in (
+        ("oil_pressure", "kPa", (-1.0, 60.0), (40.0, 1_200.0), "none at rest, some when running"),
+        ("manifold_pressure", "kPa", (55.0, 112.0), (8.0, 450.0), "the air's own with the engine stopped"),
+        ("module_voltage", "V", (8.0, 30.0), (10.0, 32.0), "a battery's"),
+        ("actual_torque", "Nm", (-150.0, 60.0), (-800.0, 3_500.0), "about none with the engine stopped"),
+        ("coolant_temperature", "degC", (-45.0, 125.0), (-45.0, 125.0), "no more than a healthy engine's"),
+        ("oil_temperature", "degC", (-45.0, 150.0), (-45.0, 150.0), "no more than a healthy engine's"),
+    ):
+        found = series_of(case, bus, alias, unit)
+        if found is None:
+            continue
+        rpm = held_at(speed, found.time_s)
+        wrong = []
+        for words, rows, (low, high) in (("stopped", rpm < 20, still), ("running", rpm > RUNNING_RPM, runs)):
+            mine = found.values[rows]
+            if len(mine) > 20 and not low <= float(np.median(mine)) <= high:
+                wrong.append(f"{np.median(mine):.4g} {unit} with the engine {words}")
+        yield check_of(
+            "maps",
+            found.label,
+            "fits the engine's state",
+            not wrong,
+            "; ".join(wrong) or "as it should be",
+            required,
+            "correct bits, scale, offset or unit in the map",
+        )
+
+
+def _lamps(case: Case, bus: int, speed: Told) -> Iterator[Check]:
+    """Lamps that every engine lights when it stands, and none when it runs."""
+    for alias in LAMPS:
+        found = series_of(case, bus, alias, "")
+        if found is None or len(np.unique(found.values)) < 1:
+            continue
+        rpm = held_at(speed, found.time_s)
+        soon = held_at(speed, found.time_s - 3.0)
+        at_rest = found.values[(rpm < 20) & (held_at(speed, found.time_s + 1.0) < 20)]
+        if len(at_rest) > 20:
+            share = float((at_rest > 0).mean())
+            yield check_of(
+                "maps",
+                found.label,
+                "lit at rest",
+                share >= 0.3,
+                f"lit {100 * share:.0f} % of the time that the engine stands",
+                "lit with the key on and the engine stopped",
+                "correct its bit in the map",
+            )
+        lit_running = found.values[(rpm > RUNNING_RPM) & (soon > RUNNING_RPM)]
+        if len(lit_running) > 20:
+            share = float((lit_running > 0).mean())
+            yield check_of(
+                "maps",
+                found.label,
+                "fits the engine's state",
+                share < 0.5,
+                f"lit {100 * share:.0f} % of the time that the engine runs",
+                "dark while a healthy engine runs",
+                "correct its bit in the map; a lamp that is lit at 0 needs choices that say so",
+            )
