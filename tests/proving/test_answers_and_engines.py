@@ -13,7 +13,7 @@ import pytest
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import find_role
 from swapbridge.proving.case import Track
-from swapbridge.proving.judges.asleep import _after_key, _before_key, _KeyOff
+from swapbridge.proving.judges.asleep import _after_key, _before_key, _before_start, _KeyOff
 from swapbridge.proving.judges.engines import Engine, _idle, _speeds, _torques
 from swapbridge.proving.judges.form import Frames
 from swapbridge.proving.judges.holes import _ran_at_both_ends, _silent_alone
@@ -33,12 +33,13 @@ ENGINE = MapSignal("S", Layout(0, 2), choices={0: "Stopped", 1: "Cranking", 2: "
 LEVER = MapSignal("S", Layout(0, 3), choices={0: "P", 3: "D"})
 
 
-def _answer(alias: str, signal: MapSignal, raw: int, old: Any = None) -> str:
+def _answer(alias: str, signal: MapSignal, raw: int, old: Any = None, hold_us: int | None = None) -> str:
     """Status of the check of a safe answer; "" where there is none."""
     variant = SimpleNamespace(fields=[SimpleNamespace(name="S", fallback=raw)])
     made: Any = SimpleNamespace(
         send=SimpleNamespace(variants=[variant]), signal=signal, sources={("donor", "M", "S")}, role=find_role(alias),
-        bus=0, message=SimpleNamespace(word=1), label="host.M.S", rule=SimpleNamespace(limits=None),
+        bus=0, message=SimpleNamespace(word=1), label="host.M.S", parent=SimpleNamespace(hold_us=hold_us),
+        rule=SimpleNamespace(limits=None, hold_us=None),
     )  # fmt: skip
     said = np.asarray([] if old is None else old, np.int64)
     track = Track(np.arange(len(said)) / 10, said, np.ones(len(said), bool), signal) if old is not None else None
@@ -89,6 +90,20 @@ def test_a_request_in_doubt_says_what_was_said_when_nothing_was_asked(raw: int, 
     assert _answer("torque_reduction_request", NUMBER, raw, [4000] * 80 + [900] * 20) == status
 
 
+@pytest.mark.parametrize(
+    ("alias", "hold_us", "wrong"),
+    [("engine_speed", 200_000, False), ("engine_speed", 30_000_000, True), ("engine_speed", -1, True),
+     ("fuel_used", 60_000_000, False)],
+)  # fmt: skip
+def test_what_moves_fast_is_not_held_for_long(alias: str, hold_us: int, wrong: bool) -> None:
+    assert _answer(alias, NUMBER, 80, hold_us=hold_us) == ("fail" if wrong else "")
+
+
+def test_nobody_cranks_in_doubt() -> None:
+    key = MapSignal("S", Layout(0, 2), choices={0: "Off", 1: "On", 2: "Crank"})
+    assert [_answer("key_state", key, raw) for raw in (0, 1, 2)] == ["", "", "fail"]
+
+
 # --- roles
 
 
@@ -96,7 +111,8 @@ def _roles(target: str, source: str, others: tuple[str, ...] = ()) -> str:
     signals = [MapSignal(f"S{n}", Layout(16 * n, 16), role=find_role(r).name) for n, r in enumerate((source, *others))]
     message = MapMessage("M", 0x100, False, 8, tuple(signals))
     made: Any = SimpleNamespace(role=find_role(target), sources={("donor", "M", "S0")}, label="host.X.Y")
-    checks = list(roles_of(SimpleNamespace(maps={"donor": SignalMap((message,), ())}), made))  # type: ignore[arg-type]
+    case: Any = SimpleNamespace(maps={"donor": SignalMap((message,), ())}, names=["donor"], heard=[(0, message)])
+    checks = list(roles_of(case, made))
     return checks[0].status if checks else ""
 
 
@@ -109,6 +125,7 @@ def _roles(target: str, source: str, others: tuple[str, ...] = ()) -> str:
         ("vehicle_speed", "wheel_speed", (), "pass"),
         ("status", "oil_temperature", (), ""),
         ("kick_down", "pedal_position", (), ""),
+        ("kick_down", "pedal_position", ("kick_down",), "open"),
     ],
 )
 def test_a_role_is_made_from_its_like(target: str, source: str, others: tuple[str, ...], status: str) -> None:
@@ -159,7 +176,7 @@ def test_another_idle_speed_is_a_habit() -> None:
 
 
 SEND: Any = SimpleNamespace(name="host.M", period_us=100_000, bus=0)
-KEY = _KeyOff(waiting=[(0.0, 2.0)], gone=[(10.0, 25.0)], others_s=np.arange(0, 12.5, 0.05))
+KEY = _KeyOff(waiting=[(0.0, 2.0)], standing=[(2.0, 4.0)], gone=[(10.0, 25.0)], others_s=np.arange(0, 12.5, 0.05))
 CASE: Any = SimpleNamespace(plan=SimpleNamespace(buses=[SimpleNamespace(silent_us=3_000_000)]))
 
 
@@ -175,9 +192,15 @@ def test_before_the_key_who_spoke_speaks_and_who_was_silent_is_silent(old: float
     assert _one(_before_key(SEND, _sent(old, 11), _sent(new, 11), KEY, KEY)) == status
 
 
+@pytest.mark.parametrize(("old", "new", "status"), [(2.5, 2.5, "pass"), (2.5, 4.5, "fail"), (4.5, 2.5, "pass")])
+def test_before_the_engine_turns_who_spoke_speaks(old: float, new: float, status: str) -> None:
+    assert _one(_before_start(SEND, _sent(old, 11), _sent(new, 11), KEY, KEY)) == status
+
+
 @pytest.mark.parametrize(
     ("old", "new", "status"),
     [
+        (11.2, 10.1, "open"),  # stops with the key
         (11.2, 11.0, "pass"),  # stops by itself, as it did
         (11.2, 12.4, "pass"),
         (11.2, 17.0, "fail"),  # keeps the bus awake

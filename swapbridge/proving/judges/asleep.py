@@ -16,7 +16,7 @@ from swapbridge.core.vocabulary import plain as same_name
 from swapbridge.plan.model import Send
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case, reads
-from swapbridge.proving.judges.driving import RUNNING_RPM, Told, channel_of, engine_speed, held_at
+from swapbridge.proving.judges.driving import CRANKING_RPM, RUNNING_RPM, Told, channel_of, engine_speed, held_at
 from swapbridge.proving.judges.form import Frames
 from swapbridge.proving.report.verdict import Check, check_of
 
@@ -29,13 +29,15 @@ ASLEEP_S = 1.0
 FEWEST_PERIODS = 3
 SILENT, TALKS = 0.1, 0.5
 LONGER_S = 2.0
+SHORTER_S = 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class _KeyOff:
-    """Times with the key off: awake before it came on, and from going off until it comes on again; who else spoke."""
+    """Times awake before the key came on, with it on and the engine standing, and with it off again; who else spoke."""
 
     waiting: list[tuple[float, float]]
+    standing: list[tuple[float, float]]
     gone: list[tuple[float, float]]
     others_s: Floats
 
@@ -61,6 +63,7 @@ def judge_asleep(case: Case) -> list[Check]:
             and len(new) > 2
         ):
             out += _before_key(send, old, new, then, now)
+            out += _before_start(send, old, new, then, now)
             out += _after_key(case, send, old, new, then, now)
     return out
 
@@ -72,11 +75,13 @@ def _key_off(case: Case, bus: int, engine: int | None) -> _KeyOff | None:
         return None
     frames_s = (capture.time_ns - case.bench.begin_ns[bus]) / 1e9
     grid = np.arange(0.0, float(frames_s[-1]) + GRID_S, GRID_S)
-    on = held_at(key, grid) > 0
-    speed = engine_speed(case, engine) if engine is not None else None
+    keyed = held_at(key, grid) > 0
+    speed = engine_speed(case, bus if engine is None else engine)
+    rpm = np.zeros(len(grid))
     if speed is not None:  # a scan tool's last reading says nothing of what came after it
         last = speed.time_s[np.maximum(np.searchsorted(speed.time_s, grid, "right") - 1, 0)]
-        on |= (held_at(speed, grid) > RUNNING_RPM) & (grid - last < ASLEEP_S)
+        rpm = np.where(grid - last < ASLEEP_S, np.nan_to_num(held_at(speed, grid)), 0.0)
+    on = keyed if engine is None else keyed | (rpm > RUNNING_RPM)
     rows = np.searchsorted(frames_s, grid, "right") - 1
     awake = (rows >= 0) & (grid - frames_s[np.maximum(rows, 0)] < ASLEEP_S)
     gone = _stretches(~on, grid)
@@ -88,7 +93,9 @@ def _key_off(case: Case, bus: int, engine: int | None) -> _KeyOff | None:
             waiting.append((begin, end - SETTLED_S))
     sent = {s.word for s in case.plan.sends if s.bus == bus}
     others = frames_s[~np.isin(words_of(capture), list(sent))]
-    return _KeyOff(waiting, [g for g in gone if g[0] > first], others)
+    still = [(b + 2 * SETTLED_S, e - SETTLED_S) for b, e in _stretches(keyed & (rpm < CRANKING_RPM), grid)]
+    standing = [(b, e) for b, e in still if e > b] if speed is not None else []
+    return _KeyOff(waiting, standing, [g for g in gone if g[0] > first], others)
 
 
 def _key(case: Case, bus: int) -> Told | None:
@@ -114,16 +121,10 @@ def _stretches(true: npt.NDArray[np.bool_], grid: Floats) -> list[tuple[float, f
 
 def _before_key(send: Send, old: Frames, new: Frames, then: _KeyOff, now: _KeyOff) -> Iterator[Check]:
     """Frames from waking until the key comes on."""
-    period_s = _period_s(send, old)
-    shares = []
-    for frames, key in ((old, then), (new, now)):
-        waited = sum(end - begin for begin, end in key.waiting)
-        if waited < FEWEST_PERIODS * period_s:
-            return
-        times = frames.time_ns / 1e9
-        count = sum(int(((times >= begin) & (times <= end)).sum()) for begin, end in key.waiting)
-        shares.append(min(1.0, count * period_s / waited))
-    was, is_now = shares
+    found = _spoken(send, (old, then.waiting), (new, now.waiting))
+    if found is None:
+        return
+    was, is_now = found
     talks, silent = was < SILENT and is_now > TALKS, was > TALKS and is_now < SILENT
     yield check_of(
         "form",
@@ -136,11 +137,54 @@ def _before_key(send: Send, old: Frames, new: Frames, then: _KeyOff, now: _KeyOf
     )
 
 
+def _before_start(send: Send, old: Frames, new: Frames, then: _KeyOff, now: _KeyOff) -> Iterator[Check]:
+    """Frames with the key on and the engine standing."""
+    found = _spoken(send, (old, then.standing), (new, now.standing))
+    if found is None:
+        return
+    was, is_now = found
+    yield check_of(
+        "form",
+        send.name,
+        "before the engine turns",
+        was < TALKS or is_now > SILENT,
+        f"sent {100 * is_now:.0f} % of that time, the old sender {100 * was:.0f} %",
+        "what the old sender said with the key on: modules wait for it before they let an engine start",
+        'add "key_on" to its states in the bridge file',
+    )
+
+
+def _spoken(send: Send, *both: tuple[Frames, list[tuple[float, float]]]) -> tuple[float, float] | None:
+    """How much of its frames the old sender sent in such times, and the plan in its own; None where they are short."""
+    period_s = _period_s(send, both[0][0])
+    shares = []
+    for frames, stretches in both:
+        waited = sum(end - begin for begin, end in stretches)
+        if waited < FEWEST_PERIODS * period_s:
+            return None
+        times = frames.time_ns / 1e9
+        count = sum(int(((times >= begin) & (times <= end)).sum()) for begin, end in stretches)
+        shares.append(min(1.0, count * period_s / waited))
+    return shares[0], shares[1]
+
+
 def _after_key(case: Case, send: Send, old: Frames, new: Frames, then: _KeyOff, now: _KeyOff) -> Iterator[Check]:
     """How long it goes on after the key went off: as long as anybody speaks, or until it stops of itself."""
     period_s = _period_s(send, old)
     before, is_now = _talked_on(old.time_ns / 1e9, then, period_s), _talked_on(new.time_ns / 1e9, now, period_s)
     if not before or not is_now:
+        return
+    if max(before) > max(SHORTER_S, 2 * period_s) and max(is_now) < max(before) / 3:
+        yield check_of(
+            "form",
+            send.name,
+            "after the key goes off",
+            False,
+            f"stops {max(is_now):.1f} s after it, the old sender went on for {max(before):.1f} s",
+            "about as long as the old sender",
+            'add "after_run" to its states, or lengthen after_run_ms; or make sure that no module misses it',
+            otherwise="open",
+        )
         return
     until = [_last_before(then.others_s, begin, end) for begin, end in then.gone]
     whole = all(said >= last - ASLEEP_S for said, last in zip(before, until, strict=True))

@@ -29,6 +29,8 @@ IDENTITY = 0.8
 """Share of the identifiers of the bridge file that must be heard; below it the recording is of something else."""
 LOST_NOTED, LOST_TOO_MANY = 0.02, 0.25
 FRESH = 0.9
+LATE_PERIODS, LATE_S = 20, 2.0
+"""Timeouts are commonly several periods (common practice, no source); beyond both a source is missed too late."""
 PERIOD_OFF = 0.25
 RUNNING_S = 5.0
 SPOILED = 0.01
@@ -254,6 +256,17 @@ def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:
         f"state its true period in the map (recorded: {form.period_ms:.4g} ms), or a longer max_age_ms",
         otherwise="unproved",
     )
+    longest_ns = max(LATE_PERIODS * form.period_ms * 1e6, LATE_S * 1e9)
+    if age_ns > longest_ns:
+        yield check_of(
+            "evidence",
+            label,
+            "missed in time",
+            False,
+            f"counts for {age_ns / 1e9:.3g} s after its last frame, which came every {form.period_ms:.4g} ms",
+            f"at most {longest_ns / 1e9:.3g} s: until then what is sent says what was true long ago",
+            f'shorten max_age_ms of [sources."{label}"] in the bridge file',
+        )
     options = next((o for o in case.bridge.sources if o.message.text == label), None)
     period_us = (options.period_us if options else None) or int((message.period_ms or 0) * 1000)
     steady = form.late_ms - form.early_ms <= 0.5 * form.period_ms

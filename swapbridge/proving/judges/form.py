@@ -26,6 +26,8 @@ SLOWER = 1.5
 PAUSE_PERIODS = 20
 """A gap longer than so many periods (and 1 s) is a pause of its sender, not a late frame."""
 PAUSE_NS = 1_000_000_000
+MISSED_MS = 1_000.0
+"""A module that waits so much longer than it used to has set its fault code (common practice, no source)."""
 TOGETHER_NS = 10_000_000
 """First frames closer than this count as together: no module can tell which of them came first."""
 WRONG_NOTED, WRONG_FAILS = 0.02, 0.2
@@ -454,6 +456,7 @@ def compare_start_up(
         keyed = (key_on_ns or {}).get(name)
         now = (ours[name].first_ns[0] - (awake_ns[1] if keyed is None else keyed)) / 1e6
         late = then + max(50.0, 2 * pattern[name].period_ms)
+        missed = then + max(MISSED_MS, 5 * pattern[name].period_ms)
         if now > late:
             out.append(
                 check_of(
@@ -464,7 +467,7 @@ def compare_start_up(
                     f"{now:.0f} ms",
                     f"at most {late:.0f} ms: the old sender's {then:.0f} ms after wake-up and two periods",
                     "let the message be sent in an earlier state, or shorten delay_ms",
-                    warn=True,
+                    warn=now <= missed,
                 )
             )
     return out

@@ -31,6 +31,8 @@ FLAG_APART = 0.5
 NEW_CODE = 0.05
 ENOUGH, LONG_ENOUGH_S = 30, 3.0
 CODES_BITS = 6
+STILL = {"engine_speed": ("rpm", 1.0, 25.0), "vehicle_speed": ("km/h", 0.5, 2.0)}
+"""Speeds: unit, what counts as standing, and what may be said then."""
 SHAPING = frozenset(
     {"table", "choose", "lookup", "first_valid", "lowpass", "rate_limit", "min", "max", "+", "-", "*", "/"}
 )
@@ -55,7 +57,9 @@ def judge_life(case: Case) -> list[Check]:
                 continue
             out += _safe_only(case, one, before, now)
             out += _when(case, one, before, now)
-            out += _clipped(case, one, now)
+            out += _clipped(case, one, before, now)
+            out += _turned(one, before, now)
+            out += _stands(case, one, now)
     return out
 
 
@@ -336,7 +340,55 @@ def _grows(known: set[int], fresh: list[int]) -> bool:
     return all(top < c <= top + 4 for c in fresh)
 
 
-def _clipped(case: Case, made: SentSignal, now: Track) -> Iterator[Check]:
+def _turned(made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
+    """A number that was always on one side of zero, and is on the other."""
+    if not _number(made.signal):
+        return
+    then, is_now = before.values[before.measured], now.values[now.measured]
+    if min(len(then), len(is_now)) < ENOUGH:
+        return
+    for side, words in ((1, "above"), (-1, "below")):
+        if (then * side >= 0).all() and (then * side > 0).mean() > SETTLED and (is_now * side < 0).mean() > SETTLED:
+            yield check_of(
+                "life",
+                made.label,
+                "sign",
+                False,
+                f"{is_now.min():.4g} to {is_now.max():.4g} {made.signal.unit}, was never but {words} zero",
+                "the sign that the old sender gave it",
+                "turn its sign in the rule, or correct the sign of the map that it is heard by",
+            )
+
+
+def _stands(case: Case, made: SentSignal, now: Track) -> Iterator[Check]:
+    """Speeds say nothing but zero while what they tell of stands still."""
+    alias = made.role.alias if made.role is not None else ""
+    buses = {place[0] for place in made.sources} & set(case.names)
+    if alias not in STILL or len(buses) != 1:
+        return
+    unit, least, room = STILL[alias]
+    bus = case.names.index(buses.pop())
+    told = quantity(case, bus, alias, unit)
+    values = in_unit(case, made.bus, made.message.name, made.signal, now.values, unit)
+    if told is None or values is None or bus == made.bus:
+        return
+    nothing = (held_at(told, now.time_s - 1.0) < least) & (held_at(told, now.time_s + 1.0) < least)
+    said = values[nothing & (held_at(told, now.time_s) < least) & now.measured]
+    if len(said) < ENOUGH:
+        return
+    found = float(np.median(said))
+    yield check_of(
+        "life",
+        made.label,
+        "zero at rest",
+        abs(found) <= room,
+        f"{found:.4g} {unit} at rest",
+        "zero at rest",
+        "correct its rule, or the offset of a map: modules take it for a vehicle or engine that moves",
+    )
+
+
+def _clipped(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
     """A copy that rests on its smallest or largest value while its source goes on moving."""
     if len(made.sources) != 1 or made.functions & SHAPING or not _number(made.signal):
         return
@@ -358,7 +410,8 @@ def _clipped(case: Case, made: SentSignal, now: Track) -> Iterator[Check]:
     values_said, counts = np.unique(track.raw, return_counts=True)
     use &= track.raw[rows] != values_said[counts.argmax()]  # most of the time a request says 'none', far beyond
     step = abs(float(made.signal.scale))
-    worst = 0.0
+    worst, missing = 0.0, False
+    asks = made.role is not None and made.role.hazard == "torque request"
     for end, beyond in ((now.raw[use].max(initial=0), 1), (now.raw[use].min(initial=0), -1)) if use.any() else ():
         said = float(made.signal.physical(int(end)))
         over = (
@@ -367,12 +420,16 @@ def _clipped(case: Case, made: SentSignal, now: Track) -> Iterator[Check]:
             & ((source - said) * beyond * np.sign(float(made.signal.scale)) > CLIPPED_STEPS * step)
         )
         worst = max(worst, float(over.sum() / len(use)))
+        if over.sum() > ENOUGH and not asks:
+            went = (before.values[before.measured] - said) * beyond * np.sign(float(made.signal.scale))
+            missing = missing or int((went > CLIPPED_STEPS * step).sum()) > ENOUGH
     yield check_of(
         "life",
         made.label,
         "not clipped",
-        worst <= CLIPPED,
-        f"on a limit {100 * worst:.0f} % of the time while its source goes beyond",
-        f"at most {100 * CLIPPED:.0f} %",
+        worst <= CLIPPED and not missing,
+        f"on a limit {100 * worst:.0f} % of the time while its source goes beyond"
+        + (", where the old sender went beyond it too" if missing else ""),
+        f"at most {100 * CLIPPED:.0f} %, and nothing that the old sender said is cut off",
         "widen its clamp or limits, or correct the scale of the map that it is sent by",
     )

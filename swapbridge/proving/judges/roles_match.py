@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from swapbridge.core.roles import BY_NAME
+from swapbridge.core.roles import BY_NAME, Role
 from swapbridge.proving.case import Case, SentSignal
 from swapbridge.proving.judges.coverage import ALIKE
 from swapbridge.proving.report.verdict import Check, check_of
@@ -30,6 +30,8 @@ def _one(case: Case, made: SentSignal) -> Iterator[Check]:
     named = [(place, s) for place, s in sources if s.role and s.role not in PLAIN_ROLES]
     alike = [(place, s) for place, s in named if s.role in BY_NAME and BY_NAME[s.role].quantity == role.quantity]
     if not alike:
+        if not role.quantity:
+            yield from _passed_over(case, made, role)
         return
     buses = {place[0] for place, _ in alike}
     true = [
@@ -52,6 +54,30 @@ def _one(case: Case, made: SentSignal) -> Iterator[Check]:
         else "make sure that it stands for the other",
         otherwise="fail" if true else "open",
     )
+
+
+def _passed_over(case: Case, made: SentSignal, role: Role) -> Iterator[Check]:
+    """A flag or state made from something else, where a message that is heard says it itself."""
+    buses = {place[0] for place in made.sources}
+    said = [
+        f"{case.names[number]}.{m.name}.{s.name}"
+        for number, m in case.heard
+        if case.names[number] in buses
+        for s in m.signals
+        if s.role == role.name
+    ]
+    if said:
+        yield check_of(
+            "maps",
+            made.label,
+            "made from its like",
+            False,
+            f"{role.alias.replace('_', ' ')} made from {', '.join('.'.join(p) for p in sorted(made.sources))}, where "
+            f"{said[0]} says it",
+            f"a source with the role {role.alias}",
+            f"take it from {said[0]}, or make sure that yours says the same at the same time",
+            otherwise="open",
+        )
 
 
 def _alias(role: str) -> str:

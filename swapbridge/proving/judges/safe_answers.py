@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from swapbridge.core.vocabulary import OFF_WORDS, ON_WORDS, PARK_NEUTRAL_WORDS
+from swapbridge.core.vocabulary import CRANK_WORDS, OFF_WORDS, ON_WORDS, PARK_NEUTRAL_WORDS
 from swapbridge.core.vocabulary import plain as same_name
 from swapbridge.proving.case import Case, SentSignal
 from swapbridge.proving.judges.beyond import said_as
@@ -18,6 +18,16 @@ HABITUAL = 0.5
 SELDOM = 0.1
 HIGH, LOW = 0.6, 0.4
 TURNING_WORDS = frozenset({"running", "run", "on", "cranking", "crank", "start", "starting", "1", "true", "yes"})
+LONGEST_HOLD_US = 2_000_000
+MOVES_FAST = frozenset(
+    {
+        "engine_speed", "engine_running", "actual_torque", "requested_torque", "torque_without_intervention",
+        "pedal_position", "throttle_position", "kick_down", "brake_switch", "vehicle_speed", "wheel_speed",
+        "turbine_speed", "torque_reduction_request", "torque_increase_request", "cruise_torque_request",
+        "park_neutral", "compressor_request",
+    }
+)  # fmt: skip
+"""What may be quite another thing two seconds later (common practice, no source)."""
 MADE_UP = frozenset({"speed", "rotational speed"})
 """Kinds of which a stated number in doubt is worse than none: somebody brakes, shifts or locks a door by it."""
 
@@ -58,6 +68,17 @@ def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterat
         return
     if role is None:
         return
+    hold_us = made.rule.hold_us if made.rule.hold_us is not None else made.parent.hold_us
+    if hold_us is not None and not 0 <= hold_us <= LONGEST_HOLD_US and role.alias in MOVES_FAST:
+        yield check_of(
+            "life",
+            made.label,
+            "held without its source",
+            False,
+            "for good" if hold_us < 0 else f"{hold_us / 1e6:g} s",
+            f"at most {LONGEST_HOLD_US / 1e6:g} s: then it says what was true long ago",
+            "shorten hold_ms, so that its safe answer is given in time",
+        )
     wanted = _wrong_way(made, raw, role.fallback)
     if wanted:
         yield check_of(
@@ -83,6 +104,8 @@ def _wrong_way(made: SentSignal, raw: int, way: str) -> str:
             return f"{way}: a lamp or switch in doubt (common practice, no source)"
     if way == "hold then zero" and (word in TURNING_WORDS or (not signal.choices and signal.physical(raw) != 0)):
         return "none once its hold time is over: nobody knows that the engine turns (common practice, no source)"
+    if made.role is not None and made.role.alias == "key_state" and word in CRANK_WORDS:
+        return "a key that is off or on: nobody cranks in doubt (common practice, no source)"
     if way == "in gear" and (word in PARK_NEUTRAL_WORDS or (not word and signal.layout.length == 1 and raw == 1)):
         return "in gear: park or neutral in doubt lets an engine start in gear (common practice, no source)"
     if way == "invalid" and made.role is not None and made.role.quantity in MADE_UP and signal.not_available:
