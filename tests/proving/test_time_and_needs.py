@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.can_bits import arbitration_key, worst_case_bits
-from swapbridge.core.needs import Need
+from swapbridge.core.needs import NOBODY_WAITS, Need
 from swapbridge.core.response_time import Stream, response_times
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import Bench, Run, set_up, simulate
@@ -180,5 +180,9 @@ def test_what_vanished_must_be_supplied(bench: Bench) -> None:
     gone = host.select(~np.isin(host.identifier, [0x0C8, 0x280, 0x2F0]))
     rows, checks = board(bench, small_swap.bridge(), small_swap.maps(), (), {"host": gone}, [])
     told = {c.name.split()[0]: c.status for c in checks}
-    assert told == {"0C8": "pass", "280": "pass", "2F0": "warn"}
+    assert told == {"0C8": "pass", "280": "pass", "2F0": "unproved"}
     assert any(r.state == "missing" and r.need == "2F0 BODY" for r in rows)
+    said = (Need("nobody", "host", word=0x2F0, how=NOBODY_WAITS),)
+    rows, checks = board(bench, small_swap.bridge(), small_swap.maps(), said, {"host": gone}, [])
+    assert {c.name.split()[0]: c.status for c in checks} == {"0C8": "pass", "280": "pass", "2F0": "open"}
+    assert all(r.state != "missing" for r in rows)
