@@ -110,6 +110,9 @@ def _bits(
             if name == "rest"
             else ("made from nothing" if one is None else one.rule.value.text)
         )
+        remedy = f'give it a live source; or list it under open = ["{name}"] of {send.name}, which leaves it not proved'
+        if name in opened:
+            remedy = "give it a live source; it is listed under open already"
         yield check_of(
             "life",
             label,
@@ -117,7 +120,7 @@ def _bits(
             False,
             f"{len(positions)} bits ({_places(positions)}) moved before and stand still now: {what}",
             "what moved in the old sender's frames moves in ours",
-            f'give it a live source; or list it under open = ["{name}"] of {send.name}, which leaves it not proved',
+            remedy,
             otherwise="open" if name in opened else "unproved" if live else "fail",
         )
 
