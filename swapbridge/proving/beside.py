@@ -14,16 +14,11 @@ import numpy as np
 
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import StimulusTrack
-from swapbridge.language.addresses import addressed
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Plan
-from swapbridge.proving.bench.bench import MakeTranslator, set_up, simulate
-from swapbridge.proving.case import Case
-from swapbridge.proving.faults.campaign import CampaignInputs
-from swapbridge.proving.groups import Settled, settle
+from swapbridge.proving.bench.bench import MakeTranslator
 from swapbridge.proving.judges.own_words import Floats, SaidAgain, said_again
-from swapbridge.proving.prove import laid_beside
-from swapbridge.proving.reference.reference import Reference
+from swapbridge.proving.prove import take_up
 from swapbridge.signalmap.model import SignalMap
 
 EVERY_S = 0.1
@@ -86,14 +81,7 @@ def beside_in_time(
     InputError
         The recordings do not fit the plan's buses.
     """
-    given = Settled(plan, dict(maps))
-    settled = settle(plan, addressed(bridge, maps), captures)
-    plan, maps = settled.plan, settled.maps
-    bench = set_up(plan, captures, Reference(bridge, maps).words_read())
-    inputs = CampaignInputs(bench, bridge, maps, make)
-    run = simulate(bench, make, until_ns=0, record=False)
-    laid = laid_beside(stimuli, bench)[0]
-    case = Case(plan, bridge, maps, (), bench, run, inputs, inputs.reference(), make, given, stimuli=laid)
+    case = take_up(plan, captures, bridge, maps, stimuli=stimuli, make=make)
     found = {}
     for one in said_again(case, case.names.index(bus)):
         compared = compare_in_time(one)

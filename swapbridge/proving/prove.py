@@ -195,14 +195,14 @@ def take_up(
     make = make or partial(Translator, given.plan)
     bench = set_up(plan, captures, Reference(bridge, maps).words_read())
     ground = CampaignInputs(bench, bridge, maps, make)
-    beside, misfits = laid_beside(stimuli or {}, bench)
+    beside, misfits = _laid_beside(stimuli or {}, bench)
     return Case(
         plan, bridge, maps, needs, bench, ground, ground.reference(), make, given,
         unplugged=unplugged or {}, stimuli=beside, health=health, seed=seed, said=[*settled.checks, *misfits],
     )  # fmt: skip
 
 
-def laid_beside(stimuli: Mapping[str, StimulusTrack], bench: Bench) -> tuple[dict[str, StimulusTrack], list[Check]]:
+def _laid_beside(stimuli: Mapping[str, StimulusTrack], bench: Bench) -> tuple[dict[str, StimulusTrack], list[Check]]:
     """Stimulus tracks on the bench's clock, and a check for each that does not belong to its recording."""
     out, misfits = {}, []
     for number, bus in enumerate(bench.plan.buses):

@@ -112,8 +112,9 @@ def test_torques_that_have_little_in_common_are_not_compared() -> None:
 )
 def test_a_range_is_that_of_a_sign(signed: bool, low: int | None, high: int | None, fits: bool | None) -> None:
     """11 bits of 0.1 from -60: unsigned -60 to 144.7, signed -162.4 to 42.3; a range beyond both accuses neither."""
-    ends = {"minimum": None if low is None else Fraction(low), "maximum": None if high is None else Fraction(high)}
-    signal = MapSignal("Loss", Layout(0, 11, signed=signed), scale=Fraction(1, 10), offset=Fraction(-60), **ends)
+    bottom, top = (None if end is None else Fraction(end) for end in (low, high))
+    layout, tenth = Layout(0, 11, signed=signed), Fraction(1, 10)
+    signal = MapSignal("Loss", layout, scale=tenth, offset=Fraction(-60), minimum=bottom, maximum=top)
     assert range_fits(signal) is fits
 
 
@@ -254,7 +255,7 @@ def test_what_never_moved_beside_a_recording_tells_nothing() -> None:
 
 def test_a_switch_is_known_by_what_it_turns() -> None:
     moments = np.arange(0, 30, 3.0)
-    channel = Channel("brake", moments, np.arange(10) % 2 * 1.0, "")
+    channel = Channel("brake", moments, (np.arange(10) % 2).astype(np.float64), "")
     flag = Track(T, (T // 3).astype(int) % 2, np.ones(len(T), bool), SPEED)
     found = switched(channel, flag)
     assert found is not None
