@@ -78,7 +78,7 @@ def test_bytes_that_are_no_text(tmp_path: Path) -> None:
 def test_a_folder_that_cannot_be_made_is_told(plan_file: Path, tmp_path: Path) -> None:
     done = CliRunner().invoke(cli, ["emit", "c", str(plan_file), "--out", str(plan_file / "under")])
     assert done.exit_code == 2
-    assert "can't be made" in done.output or "is a file" in done.output
+    assert "can't be created" in done.output or "is a file" in done.output
 
 
 def test_when_one_file_cannot_be_replaced_old_ones_stay(plan_file: Path, tmp_path: Path) -> None:

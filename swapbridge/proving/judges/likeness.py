@@ -94,10 +94,10 @@ def beside(
         Times in s and the measured values.
     track : Track
         The signal of the map that is compared.
-    values : (N,) float64
-        The track's values at these times.
-    use : (N,) bool
-        Rows to compare.
+    values : (M,) float64
+        The track's values at the track's own times.
+    use : (M,) bool
+        Which of them to compare.
 
     Returns
     -------
