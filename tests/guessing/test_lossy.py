@@ -60,3 +60,13 @@ def test_copies_of_a_quantity_in_a_lossy_log_have_no_pages() -> None:
     time_ns = (np.arange(n) * 10_000_000)[kept]
     columns = make_columns(0x140, False, time_ns, np.full(450, 8, np.uint8), payload[kept])
     assert study(columns).mux is None
+
+
+def test_the_low_end_of_a_steady_ramp_is_no_counter_in_a_lossy_log() -> None:
+    """By 9 each time: its low three bits go on by one, and so does all that stands above them by what it carries."""
+    rng = np.random.default_rng(7)
+    sending = np.flatnonzero(rng.random(1400) < 0.8)
+    payload = np.zeros((len(sending), 2), np.uint8)
+    payload[:, 0] = np.where(rng.random(len(sending)) < 0.01, 8, 0) + 9 * sending
+    found = find_counters(columns_of(payload, sending * 10_000_000))
+    assert [c.positions for c in found if len(c.positions) < 8] == []

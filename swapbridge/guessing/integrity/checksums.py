@@ -291,8 +291,11 @@ def _try_sum(
     chosen = np.array(target)
     moving = chosen[table.live[chosen]]
     inputs = np.flatnonzero(table.live & ~np.isin(np.arange(len(table.live)), chosen))
-    if fit.moving < 2 and _copies(table.bits, moving, inputs) * 2 >= len(moving):
-        return None
+    if fit.moving < 2:
+        # of one byte among several that move it is a copy with an offset; and a copy without is none either
+        beside = any(int(p) >> 3 not in (*fit.method.coverage, *own) for p in inputs)
+        if beside or _copies(table.bits, moving, inputs) * 2 >= len(moving):
+            return None
     table_size = len(fit.by_counter) or 1
     equations = summed_rows(cleared, fit.method, 1 << len(target)) - table_size - 1
     if equations < EQUATIONS or len(np.unique(value)) < 4:

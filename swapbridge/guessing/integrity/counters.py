@@ -40,6 +40,9 @@ FEWEST_NEAR = 3
 CLOCK_BITS = 60.0
 """Steps by one (or by two) there must be among frames that the clock has nearest to each other; how many of these do
 where the clock tells so many bits of all steps."""
+CARRIES = 0.7
+FEWEST_OVER = 4
+"""Share of steps that a longer quantity takes alike where its lower bits go round and where not; rounds needed."""
 UPPER_SHARE = 0.98
 UPPER_STEPS = 12
 """Steps of the upper bits that must fall together with the lower ones going round, and how many there must be."""
@@ -179,6 +182,16 @@ def _goes_on(columns: BitColumns, follows: npt.NDArray[np.intp], positions: npt.
         moved = value[follows] != value[follows - 1]
         if moved.sum() >= 2 and (moved & round_again).sum() >= 0.7 * max(moved.sum(), 0.6 * round_again.sum()):
             return True
+        # what goes on by more than a round each time: the same step with the bit above, over the top and elsewhere
+        span = 2 << len(positions)
+        longer = low + (value.astype(np.int64) << len(positions))
+        own, step = ((w[follows] - w[follows - 1]) % size for w, size in ((low, span // 2), (longer, span)))
+        usual = own == np.bincount(own).argmax()
+        over = usual & round_again
+        if len(positions) > 2 and over.sum() >= FEWEST_OVER:
+            same = step == np.bincount(step[usual]).argmax()
+            if (usual & ~round_again).any() and min(same[over].mean(), same[usual & ~round_again].mean()) >= CARRIES:
+                return True
     return False
 
 

@@ -439,6 +439,8 @@ def _again(s: Study, check: FoundChecksum) -> Study:
 def _mux_part(columns: BitColumns, value: int | None, decided: npt.NDArray[np.bool_]) -> Part:
     live = columns.live & decided
     counters = find_counters(columns, ~decided)
+    if value is not None:  # of a page's few frames the clock makes counters of steady ramps
+        counters = [c for c in counters if not c.by_clock]
     fixed = ~decided
     for counter in counters:
         fixed = fixed | mask_of(counter.positions, len(live))
