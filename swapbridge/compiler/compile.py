@@ -16,6 +16,7 @@ from swapbridge.compiler.explain import explain_plan
 from swapbridge.compiler.expressions.functions import FUNCTIONS
 from swapbridge.compiler.expressions.lower import Lowering
 from swapbridge.compiler.expressions.values import LoweringError
+from swapbridge.compiler.maps import load_maps
 from swapbridge.compiler.messages.messages import SendDraft, lower_message
 from swapbridge.compiler.messages.passing import build_answers, build_passes, join_answers
 from swapbridge.compiler.messages.sources import Sources
@@ -34,7 +35,6 @@ from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import load_bridge
 from swapbridge.plan.check import check_plan
 from swapbridge.plan.model import STATES, AddressClaim, Bus, Plan, Task
-from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import map_digest
 from swapbridge.signalmap.model import SignalMap
 
@@ -47,30 +47,6 @@ class CompileResult:
     warnings: tuple[str, ...]
     explain: str
     drafts: tuple[SendDraft, ...] = ()
-
-
-def map_files(bridge: BridgeFile) -> dict[str, Path]:
-    """The map files that a bridge file names (beside itself), by bus name."""
-    return {bus.name: Path(bridge.path).parent / bus.map_file for bus in bridge.buses if bus.map_file}
-
-
-def load_maps(bridge: BridgeFile, given: Mapping[str, str | Path] | None = None) -> dict[str, SignalMap]:
-    """Maps of a bridge's buses by bus name: `given` files, else those that the bridge file names (beside itself).
-
-    Raises
-    ------
-    InputError
-        A map can't be read, or is given for a bus that the bridge file has not.
-    """
-    wanted = map_files(bridge)
-    for name, path in (given or {}).items():
-        if bridge.bus(name) is None:
-            known = ", ".join(b.name for b in bridge.buses)
-            raise InputError(
-                f"a map is given for bus {name!r}, but {bridge.path} has only {known}: use one of those names"
-            )
-        wanted[name] = Path(path)
-    return {name: load_map(path) for name, path in wanted.items()}
 
 
 def _claims(drafts: Sequence[SendDraft]) -> tuple[AddressClaim, ...]:

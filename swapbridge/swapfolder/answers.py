@@ -17,7 +17,8 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import InlineTable
 
-from swapbridge.compiler.compile import compile_bridge, load_maps
+from swapbridge.compiler.compile import compile_bridge
+from swapbridge.compiler.maps import load_maps
 from swapbridge.compiler.review import marks
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole

@@ -16,7 +16,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.naming import recordings_by_kind, stimulus_of
 from swapbridge.capture.read import read_capture
 from swapbridge.capture.stimulus import StimulusTrack, read_stimulus
-from swapbridge.compiler.compile import load_maps, map_files
+from swapbridge.compiler.maps import load_maps, map_files
 from swapbridge.core.engine_health import HealthSheet, load_health
 from swapbridge.core.errors import InputError
 from swapbridge.core.needs import load_needs

@@ -13,8 +13,8 @@ from typing import Literal
 
 from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.capture.naming import WANTED, recordings, recordings_by_kind
-from swapbridge.compiler.compile import load_maps
 from swapbridge.compiler.inputs import compared_inputs
+from swapbridge.compiler.maps import load_maps
 from swapbridge.core.engine_health import HealthSheet, load_health
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.needs import Need, load_needs

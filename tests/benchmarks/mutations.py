@@ -19,7 +19,8 @@ from multiprocessing import get_context
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from swapbridge.compiler.compile import compile_bridge, load_maps
+from swapbridge.compiler.compile import compile_bridge
+from swapbridge.compiler.maps import load_maps
 from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, demo_recordings, write_demo_papers
 from swapbridge.language.reading import load_bridge
 from swapbridge.plan.model import Plan

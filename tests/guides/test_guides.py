@@ -24,7 +24,8 @@ from rich.markdown import Markdown
 from swapbridge.bus.adapters.spec import load_bus_config
 from swapbridge.cli.commands import dtc_cmd
 from swapbridge.cli.main import cli
-from swapbridge.compiler.compile import compile_bridge, load_maps
+from swapbridge.compiler.compile import compile_bridge
+from swapbridge.compiler.maps import load_maps
 from swapbridge.core.cautions import CAUTIONS, cautions_for
 from swapbridge.demo.folder import write_demo
 from swapbridge.guides.text import STAGES, TOPICS, page_text

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from swapbridge.compiler.compile import compile_bridge, load_maps
+from swapbridge.compiler.compile import compile_bridge
+from swapbridge.compiler.maps import load_maps
 from swapbridge.compiler.review import marks
 from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.demo.folder import write_demo_papers

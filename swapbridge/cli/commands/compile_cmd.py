@@ -10,7 +10,8 @@ import click
 from swapbridge.cli.commands.folder import InFolder, need_swap_folder
 from swapbridge.cli.commands.map_notes import say_notes
 from swapbridge.cli.screen.common import WIDTH, say
-from swapbridge.compiler.compile import compile_bridge, load_maps
+from swapbridge.compiler.compile import compile_bridge
+from swapbridge.compiler.maps import load_maps
 from swapbridge.compiler.sent_map import sent_map
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole

@@ -18,7 +18,7 @@ from swapbridge.cli.commands.plan_file import engine_option, read_plan, translat
 from swapbridge.cli.screen.common import IdentifierType, console, progress_bar, say
 from swapbridge.cli.screen.reading import read_one
 from swapbridge.cli.screen.terminal import acknowledge, signals
-from swapbridge.compiler.compile import map_files
+from swapbridge.compiler.maps import map_files
 from swapbridge.core.errors import InputError, RefusedError, SwapbridgeError
 from swapbridge.core.frames import identifier_word
 from swapbridge.language.reading import load_bridge

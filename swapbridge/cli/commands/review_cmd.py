@@ -9,7 +9,8 @@ import click
 
 from swapbridge.cli.commands.folder import InFolder, need_swap_folder
 from swapbridge.cli.screen.common import say
-from swapbridge.compiler.compile import compile_bridge, load_maps
+from swapbridge.compiler.compile import compile_bridge
+from swapbridge.compiler.maps import load_maps
 from swapbridge.compiler.review import ReviewMark, marks
 from swapbridge.core.errors import InputError
 from swapbridge.language.reading import load_bridge

@@ -22,7 +22,8 @@ from swapbridge.capture.naming import recording_stem
 from swapbridge.capture.read import read_capture
 from swapbridge.cli.commands.new_cmd import write_empty
 from swapbridge.cli.screen.common import WIDTH, progress_bar
-from swapbridge.compiler.compile import CompileResult, compile_bridge, load_maps
+from swapbridge.compiler.compile import CompileResult, compile_bridge
+from swapbridge.compiler.maps import load_maps
 from swapbridge.compiler.review import marks
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.files import written_whole
