@@ -64,8 +64,9 @@ def test_a_refusal_points_into_the_expression() -> None:
 
 @pytest.mark.parametrize(("key", "value", "fine"), [
     ("delay_ms", 0, True), ("delay_ms", -1, False), ("last_ms", 0, True), ("last_ms", -1, False),
+    ("once", 1, True), ("once", 255, True), ("once", 256, False), ("once", -1, False),
 ])  # fmt: skip
-def test_times_of_a_message_begin_at_zero(key: str, value: int, fine: bool) -> None:
+def test_times_and_counts_of_a_message_have_ends(key: str, value: int, fine: bool) -> None:
     if fine:
         assert parse_bridge(SEND + f"{key} = {value}\n").messages
     else:
