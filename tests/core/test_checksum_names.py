@@ -204,7 +204,7 @@ def test_a_list_of_ids_needs_the_counter() -> None:
 
 
 def test_a_nibble_xor_takes_the_identifier_by_half_bytes() -> None:
-    """Worked by hand: 1A3 is the half bytes 0, 1, A, 3, whose XOR is 8."""
-    place = ChecksumPlace(Layout(0, 4), 8, 0x1A3, False, None)
+    """Worked by hand: 1A4 is the half bytes 0, 1, A, 4, whose XOR is F."""
+    place = ChecksumPlace(Layout(0, 4), 8, 0x1A4, False, None)
     checksum = named_checksum("xor with identifier", place)
-    assert [n for n in range(16) if checksum.holds(bytearray([n, *bytes(7)]))] == [8]
+    assert [n for n in range(16) if checksum.holds(bytearray([n, *bytes(7)]))] == [15]
