@@ -18,6 +18,7 @@ from swapbridge.asking.answers import Answers
 from swapbridge.asking.heavy import Heavy, is_heavy
 from swapbridge.asking.interview import Interview
 from swapbridge.asking.session import AskingSession, Script, SpeedOf
+from swapbridge.bus.adapters.clock import monotonic_ns
 from swapbridge.bus.adapters.frames import message_of, word_of
 from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.opening import open_buses
@@ -179,10 +180,10 @@ def ask(
 
 
 def _turn(bus: can.BusABC, session: AskingSession) -> None:
-    frame = session.poll(time.monotonic_ns())
+    frame = session.poll(monotonic_ns())
     if frame is not None:
         bus.send(message_of(*frame), timeout=0.1)
         return
     message = bus.recv(POLL_S)
     if message is not None and not message.is_error_frame and not message.is_remote_frame:
-        session.on_frame(word_of(message), bytes(message.data), time.monotonic_ns())
+        session.on_frame(word_of(message), bytes(message.data), monotonic_ns())

@@ -29,6 +29,12 @@ KEYS = ("next", "repeat", "skip", "mark", "note", "quit")
 KEPT_WORDS = 30
 
 
+_NEW_GROUP = 0x200
+"""CREATE_NEW_PROCESS_GROUP (winbase.h), which `subprocess` knows on Windows only."""
+_OWN_GROUP: dict[str, Any] = {"creationflags": _NEW_GROUP} if sys.platform == "win32" else {"start_new_session": True}
+"""How a process is started that a Ctrl-C which ends the page does not end."""
+
+
 @dataclass(slots=True)
 class LiveControl:
     """What is live at the moment: nothing, a recording, or a run."""
@@ -105,7 +111,7 @@ class LiveControl:
                 stdin=subprocess.DEVNULL,
                 stdout=self._log,
                 stderr=subprocess.STDOUT,
-                start_new_session=True,  # a Ctrl-C that ends the page does not end it
+                **_OWN_GROUP,
             )
             self._looked = 0.0
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from enum import Enum
@@ -10,6 +9,7 @@ from typing import Protocol
 
 from swapbridge.asking.trials.log import TrialLog
 from swapbridge.asking.trials.permit import TrialGate
+from swapbridge.bus.adapters.clock import monotonic_ns
 from swapbridge.bus.adapters.frames import message_of, word_of
 from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.opening import open_buses
@@ -89,9 +89,9 @@ def run_trial(
     """
     with locked([spec]), open_buses([spec], active=True) as buses:
         bus = buses[spec.name]
-        run.begin(time.monotonic_ns())
+        run.begin(monotonic_ns())
         while not run.ended_by:
-            now = time.monotonic_ns()
+            now = monotonic_ns()
             if stop():
                 run.ended_by = "stopped by the person"
                 break
@@ -103,7 +103,7 @@ def run_trial(
             except (can.CanError, OSError) as error:
                 raise BusError(f"bus {spec.name} was lost during the trial ({error}): check the adapter") from None
             for channel, value in run.marks:
-                log.mark(channel, value, "", time.monotonic_ns())
+                log.mark(channel, value, "", monotonic_ns())
             run.marks.clear()
             if show is not None:
                 show(run.status(now))
@@ -113,17 +113,17 @@ def run_trial(
 
 def _turn(bus: can.BusABC, run: TrialRun, log: TrialLog) -> None:
     for _ in range(SENT_A_TURN):
-        frame = run.poll(time.monotonic_ns())
+        frame = run.poll(monotonic_ns())
         if frame is None:
             break
         bus.send(message_of(*frame), timeout=0.05)
-        log.frame(*frame, time.monotonic_ns())
+        log.frame(*frame, monotonic_ns())
     message = bus.recv(POLL_S)
     for _ in range(FRAMES_A_TURN):
         if message is None:
             return
         if not (message.is_error_frame or message.is_remote_frame):
-            now, word, data = time.monotonic_ns(), word_of(message), bytes(message.data)
+            now, word, data = monotonic_ns(), word_of(message), bytes(message.data)
             log.frame(word, data, now)
             run.heard(word, data, now)
         message = bus.recv(0.0)

@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from swapbridge.bus.adapters.clock import monotonic_ns
 from swapbridge.bus.adapters.opening import MALFORMED, close_bus, give_up, marks_only_own, not_taken, socket_drops
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import SwapbridgeError
@@ -140,7 +141,7 @@ class Link:
         if self._bus is None or self._outgoing.qsize() >= SEND_QUEUE:
             self.counts.not_queued += 1
             return False
-        self._outgoing.put((time.monotonic_ns() + patience_ns, message))
+        self._outgoing.put((monotonic_ns() + patience_ns, message))
         return True
 
     def forget(self) -> None:
@@ -217,7 +218,7 @@ class Link:
                 if _is_off(bus):
                     self._bus_off(bus)
                 continue
-            arrival = time.monotonic_ns()
+            arrival = monotonic_ns()
             malformed = 0
             self.counts.received += 1
             self._receive(message, arrival)
@@ -271,7 +272,7 @@ class Link:
         if bus is None:
             self.counts.send_failed += 1
             return
-        if time.monotonic_ns() > until_ns:
+        if monotonic_ns() > until_ns:
             self.counts.too_late += 1
             return
         try:
@@ -290,7 +291,7 @@ class Link:
         self._failed = 0
         self.counts.handed += 1
         if self.on_sent is not None:
-            self.on_sent(message, time.monotonic_ns())
+            self.on_sent(message, monotonic_ns())
 
     def _lost(self, bus: can.BusABC, words: str) -> None:
         if self._bus is not bus or self._stop.is_set():

@@ -6,14 +6,13 @@ A thread a bus receives, one thread writes; a slow disk never holds up receiving
 from __future__ import annotations
 
 import threading
-import time
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from operator import itemgetter
 from pathlib import Path
 
-from swapbridge.bus.adapters.clock import AdapterClock, OneClock, start_clock
+from swapbridge.bus.adapters.clock import AdapterClock, OneClock, monotonic_ns, start_clock
 from swapbridge.bus.adapters.health import Health, HealthMeter
 from swapbridge.bus.adapters.link import Link
 from swapbridge.bus.adapters.opening import link_drops, open_bus
@@ -133,7 +132,7 @@ class Recorder:
         self._stalls: deque[tuple[int, int]] = deque()
         self._stood: list[int] = []
         self._stop = threading.Event()
-        self._started_ns = time.monotonic_ns()
+        self._started_ns = monotonic_ns()
         self._last_ns = 0
         self._channels = [self._channel(i, spec, active, sending) for i, spec in enumerate(check_distinct(specs))]
         opened: list[_Channel] = []
@@ -200,7 +199,7 @@ class Recorder:
     @property
     def seconds(self) -> float:
         """How long the recording has run."""
-        return (time.monotonic_ns() - self._started_ns) / 1e9
+        return (monotonic_ns() - self._started_ns) / 1e9
 
     @property
     def files(self) -> tuple[Path, ...]:
@@ -209,7 +208,7 @@ class Recorder:
 
     def health(self) -> dict[str, Health]:
         """The first look at every bus."""
-        now = time.monotonic_ns()
+        now = monotonic_ns()
         return {channel.spec.name: channel.meter.report(now) for channel in self._channels}
 
     def reports(self) -> dict[str, BusReport]:
@@ -253,7 +252,7 @@ class Recorder:
     def _writing(self) -> None:
         try:
             while not self._stop.wait(WRITE_EVERY_S):
-                self._write(time.monotonic_ns() - SETTLE_NS)
+                self._write(monotonic_ns() - SETTLE_NS)
             self._write(2**63)
         except DiskFullError as error:
             self.disk_full = True
@@ -268,9 +267,9 @@ class Recorder:
 
     def _watching(self) -> None:
         """A heart that beats beside receiving: when it was held up, so was everything, and stamps are late."""
-        last = time.monotonic_ns()
+        last = monotonic_ns()
         while not self._stop.wait(HEARTBEAT_S):
-            now = time.monotonic_ns()
+            now = monotonic_ns()
             if now - last > STALL_NS:
                 self._stalls.append((now, now - last))
                 self._stood.append(now - last)

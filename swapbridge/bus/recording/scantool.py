@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import queue
 import threading
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import Enum
 
 import isotp
 
+from swapbridge.bus.adapters.clock import monotonic_ns
 from swapbridge.bus.adapters.frames import word_of
 from swapbridge.capture.python_can import can
 from swapbridge.core import obd
@@ -344,12 +344,12 @@ class ScanToolPort:
             try:
                 entry = self._incoming.get(timeout=0.01)
             except queue.Empty:
-                self.step(time.monotonic_ns())
+                self.step(monotonic_ns())
                 continue
             if entry is None:
                 return
             self.take(*entry)
-            self.step(time.monotonic_ns())
+            self.step(monotonic_ns())
 
 
 class _Stack:

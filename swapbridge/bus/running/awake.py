@@ -16,6 +16,7 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 from swapbridge.core.errors import RefusedError
 
@@ -130,7 +131,9 @@ def kept_awake() -> Iterator[Awake]:
         It may sleep, and can't be kept from it.
     """
     if sys.platform == "win32":
-        with _windows():
+        import ctypes
+
+        with on_windows(ctypes.windll):
             yield Awake(None)
         return
     awake = Awake(_inhibitor())
@@ -180,16 +183,22 @@ def _masked() -> bool:
     return answer.stdout.strip() == "masked"
 
 
-if sys.platform == "win32":
+@contextlib.contextmanager
+def on_windows(libraries: Any) -> Iterator[None]:
+    """Awake on Windows, and waits that end within a millisecond instead of at the next tick of 15.6 ms.
 
-    @contextlib.contextmanager
-    def _windows() -> Iterator[None]:
-        import ctypes
-
-        continuous, system, display = 0x8000_0000, 0x1, 0x2  # SetThreadExecutionState (winbase.h)
-        if not ctypes.windll.kernel32.SetThreadExecutionState(continuous | system | display):
-            raise refusal("Windows does not allow it")
-        try:
-            yield
-        finally:
-            ctypes.windll.kernel32.SetThreadExecutionState(continuous)
+    Parameters
+    ----------
+    libraries : ctypes.LibraryLoader
+        ``ctypes.windll``: SetThreadExecutionState of kernel32 (winbase.h), timeBeginPeriod of winmm (timeapi.h).
+    """
+    continuous, system, display = 0x8000_0000, 0x1, 0x2
+    if not libraries.kernel32.SetThreadExecutionState(continuous | system | display):
+        raise refusal("Windows does not allow it")
+    finer = libraries.winmm.timeBeginPeriod(1) == 0
+    try:
+        yield
+    finally:
+        if finer:
+            libraries.winmm.timeEndPeriod(1)
+        libraries.kernel32.SetThreadExecutionState(continuous)

@@ -31,6 +31,8 @@ ENDS_WITHIN_S = 2.0
 DIES_WITHIN_S = 1.0
 LOOK_AFTER_S = 30.0
 """How often a run sees to it that it can be found: computers clean their temporary folders."""
+_NO_SUCH_PROCESS = 87
+"""What Windows says of a process that is gone: ERROR_INVALID_PARAMETER (winerror.h)."""
 
 
 def control_folder() -> Path:
@@ -176,6 +178,8 @@ class _Sign:
         with contextlib.suppress(OSError):
             self._path.unlink()
         self._file.close()
+        with contextlib.suppress(OSError):  # Windows removes no file that is open
+            self._path.unlink()
 
     def _put_up(self) -> IO[str]:
         self._path.parent.mkdir(parents=True, exist_ok=True)
@@ -237,6 +241,10 @@ def stop_run(run: LiveRun, *, now: bool = False, folder: Path | None = None) -> 
             return "stopped"
         except PermissionError:
             return "it did not answer, and belongs to another user: stop it as that user, or cut its power"
+        except OSError as error:
+            if getattr(error, "winerror", None) != _NO_SUCH_PROCESS:
+                raise
+            return "stopped"
         end = time.monotonic() + DIES_WITHIN_S
         while _goes_on(run, folder) and time.monotonic() < end:
             time.sleep(0.02)

@@ -15,7 +15,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from swapbridge.bus.adapters.clock import OneClock, start_clock
+from swapbridge.bus.adapters.clock import OneClock, monotonic_ns, start_clock
 from swapbridge.bus.adapters.frames import FrameForms, MessageForms, flags_of, word_of
 from swapbridge.bus.adapters.health import Health, HealthMeter
 from swapbridge.bus.adapters.link import STALE_SEND_NS, Link
@@ -198,7 +198,7 @@ class Live:
         names = tuple(bus.name for bus in plan.buses)
         self.black_box = BlackBox(names, options.black_box_minutes, long_frames=any(bus.fd for bus in plan.buses))
         self._links = [self._link(number, name, openers[name]) for number, name in enumerate(names)]
-        self._started_ns = self._beat_ns = time.monotonic_ns()
+        self._started_ns = self._beat_ns = monotonic_ns()
         self._thread = threading.Thread(target=self._translating, name="translator", daemon=True)
 
     def _link(self, number: int, name: str, opener: Callable[[], can.BusABC]) -> Link:
@@ -232,7 +232,7 @@ class Live:
             for link in opened:
                 link.stop()
             raise
-        self._started_ns = self._beat_ns = time.monotonic_ns()
+        self._started_ns = self._beat_ns = monotonic_ns()
         self._thread.start()
 
     def tell(self, words: str) -> None:
@@ -251,12 +251,12 @@ class Live:
     @property
     def alive(self) -> bool:
         """Whether the translating loop came round lately and keeps its time: what outside watchdogs are fed by."""
-        return not self.lag.final and time.monotonic_ns() - self._beat_ns < HUNG_NS and self._thread.is_alive()
+        return not self.lag.final and monotonic_ns() - self._beat_ns < HUNG_NS and self._thread.is_alive()
 
     @property
     def seconds(self) -> float:
         """How long it has run."""
-        return (time.monotonic_ns() - self._started_ns) / 1e9
+        return (monotonic_ns() - self._started_ns) / 1e9
 
     def handed_over(self) -> dict[tuple[int, int], int]:
         """Frames that the gate let through so far, by bus number and identifier word of the plan."""
@@ -284,13 +284,13 @@ class Live:
             self._sending.release()
         if already or not self.gate.sending:
             return ()
-        begin_us = time.monotonic_ns() // 1000
+        begin_us = monotonic_ns() // 1000
         for link in self._links:
             link.forget()
         ending = self._ending()
         missed: dict[str, None] = {}
         while (due := ending.next_us()) is not None:
-            now_us = time.monotonic_ns() // 1000 - begin_us
+            now_us = monotonic_ns() // 1000 - begin_us
             if due > now_us:
                 if at_once is not None:
                     if at_once.wait((due - now_us) / 1e6):
@@ -310,7 +310,7 @@ class Live:
         return tuple(missed)
 
     def _ending(self) -> Ending:
-        now_ns = time.monotonic_ns()
+        now_ns = monotonic_ns()
         newest: dict[tuple[int, int], bytes] = {}
         latest: dict[int, bytes] = {}
         for number, send in enumerate(self.plan.sends):
@@ -337,7 +337,7 @@ class Live:
 
     def status(self) -> LiveStatus:
         """How everything is doing."""
-        now = time.monotonic_ns()
+        now = monotonic_ns()
         if self.options.sending and not self.gate.sending:
             mode = "watching before sending"
         elif self.gate.sending:
@@ -426,7 +426,7 @@ class Live:
     def _turns(self) -> None:
         translator, incoming = self._translator, self._incoming
         while not self._stop.is_set():
-            now_ns = self._beat_ns = time.monotonic_ns()
+            now_ns = self._beat_ns = monotonic_ns()
             now = now_ns // 1000 & MASK
             ahead = (translator.next_poll(now) - now) & MASK
             due_s = 0.0 if ahead >= 1 << 31 else ahead / 1e6
@@ -436,7 +436,7 @@ class Live:
                 entry = incoming.get(timeout=wait) if wait > 0 else incoming.get_nowait()
             except queue.Empty:
                 pass
-            woke_ns = time.monotonic_ns()
+            woke_ns = monotonic_ns()
             oldest_ns = min(woke_ns, now_ns + round(due_s * 1e9))
             for _ in range(FRAMES_A_TURN):
                 if entry is None:
@@ -444,13 +444,13 @@ class Live:
                 oldest_ns = min(oldest_ns, entry[0])
                 self._take(*entry)
                 if self.plan.passes:  # a plan's queue of passed frames is short
-                    self._emit(time.monotonic_ns())
+                    self._emit(monotonic_ns())
                 entry = None if incoming.empty() else incoming.get()
             if entry is not None:
                 self._take(*entry)
-            self._emit(time.monotonic_ns())
+            self._emit(monotonic_ns())
             self._keep_sent()
-            self._observe(time.monotonic_ns() - oldest_ns)
+            self._observe(monotonic_ns() - oldest_ns)
 
     def _keep_sent(self) -> None:
         while self._sent:
@@ -475,7 +475,7 @@ class Live:
         self.gate.heard(bus, word, data, arrival_ns // 1000)
         self._faults.heard(bus, word, data, arrival_ns // 1000)
         if self._feeding:
-            self._translator.on_frame(bus, word, data, time.monotonic_ns() // 1000 & MASK)
+            self._translator.on_frame(bus, word, data, monotonic_ns() // 1000 & MASK)
             if j1939.is_claim(word):
                 self._tell_lost()
 
@@ -495,14 +495,14 @@ class Live:
         asks = j1939.word_of_group(j1939.REQUEST, j1939.NO_ADDRESS)
         for bus in {claim.bus for claim in self.plan.claims}:
             data = j1939.ADDRESS_CLAIMED.to_bytes(3, "little")
-            self._translator.on_frame(bus, asks, data, time.monotonic_ns() // 1000 & MASK)
+            self._translator.on_frame(bus, asks, data, monotonic_ns() // 1000 & MASK)
 
     def _emit(self, now_ns: int) -> None:
         translator, now = self._translator, now_ns // 1000 & MASK
         for _ in range(POLLS_A_TURN):
             sent = translator.poll(now)
             if sent is not None:
-                self._offer(sent, time.monotonic_ns())
+                self._offer(sent, monotonic_ns())
             elif translator.next_poll(now) != now:
                 break
         if self.gate.faults:
@@ -556,7 +556,7 @@ class Live:
             made.handed += 1
 
     def _observe(self, lag_ns: int) -> None:
-        now_ns = time.monotonic_ns()
+        now_ns = monotonic_ns()
         if not self.gate.sending and self.options.sending and self.seconds >= self.options.watch_first_s:
             self.gate.sending = True
             for name in self.gate.foreign():

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from swapbridge.bus.adapters.clock import monotonic_ns
 from swapbridge.bus.adapters.frames import FrameForms, TimedFrame, frames_in, plan_bus_of, playable, word_of
 from swapbridge.bus.adapters.opening import MALFORMED, not_taken, settle
 from swapbridge.bus.running.permission import QUIET_US, Ear, choose
@@ -284,7 +285,7 @@ class _Listening:
 
 
 def _now_us() -> int:
-    return time.monotonic_ns() // 1000
+    return monotonic_ns() // 1000
 
 
 class Player:

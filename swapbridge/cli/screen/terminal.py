@@ -109,6 +109,8 @@ def signals(**events: threading.Event) -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield
         return
+    if not hasattr(signal, "SIGHUP") and "SIGHUP" in events:  # Windows: Ctrl-Break, or its window is closed
+        events.setdefault("SIGBREAK", events["SIGHUP"])
     numbers = {int(getattr(signal, name)): event for name, event in events.items() if hasattr(signal, name)}
     before: dict[int, Any] = {}
 

@@ -14,6 +14,7 @@ from rich.text import Text
 
 from swapbridge.asking.trials.log import TrialLog
 from swapbridge.asking.trials.turns import Key, TrialRun, TrialStatus, run_trial
+from swapbridge.bus.adapters.clock import monotonic_ns
 from swapbridge.bus.adapters.spec import BusSpec
 from swapbridge.cli.screen.common import console, say
 from swapbridge.cli.screen.terminal import Keyboard, signals
@@ -79,7 +80,7 @@ def run_at_terminal(spec: BusSpec, run: TrialRun, path: Path, helps: str) -> Non
                 drawn = time.monotonic()
                 screen.update(_board(status, helps), refresh=True)
 
-        log = TrialLog(path, spec.name, time.time_ns() - time.monotonic_ns())
+        log = TrialLog(path, spec.name, time.time_ns() - monotonic_ns())
         try:
             run_trial(spec, run, log, keys=keys, show=show, stop=stop.is_set)
         finally:
