@@ -187,7 +187,18 @@ def take_up(
     seed: int = 0,
     make: MakeTranslator | None = None,
 ) -> Case:
-    """The case that the judges look at, before any of them has; see `prove` for what goes in."""
+    """The case that the judges look at, before any of them has run.
+
+    Parameters
+    ----------
+    plan, captures, bridge, maps, needs, unplugged, stimuli, health, seed, make
+        As for `prove`.
+
+    Returns
+    -------
+    Case
+        Bench, reference and evidence.
+    """
     given = Settled(plan, dict(maps))
     captures = with_long_messages(plan, captures)
     settled = settle(plan, addressed(bridge, maps), captures)
