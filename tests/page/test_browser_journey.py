@@ -102,7 +102,7 @@ def test_from_recordings_by_draft_and_review_to_a_proof(
     for _ in range(3):  # the rest stays unreviewed: it is made and judged, and never sent to a vehicle
         before = str(browser.execute_script(accept))
         until(browser, lambda b, old=before: words_of(b, "#count") != old)  # type: ignore[misc]
-    assert (folder / "bridge.toml").read_text().count(" reviewed = {") == 3
+    assert (folder / "bridge.toml").read_text().count("reviewed = {on") == 3
 
     browser.get(f"{address}/bridge")
     said("Compiles", "#state")
