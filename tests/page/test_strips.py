@@ -153,3 +153,5 @@ def test_the_axis_of_a_recording_with_a_silent_logger(tmp_path: Path, open_page:
     for wrong in ({"from": "nan"}, {"to": "inf"}, {"id": "zz"}, {"id": "123"}, {"bus": "other"}):
         assert here.http.get("/api/strips", params={**asked, **wrong}).status_code == 400
     assert here.get("/api/strips", **asked, **{"from": 8, "to": 2})["span"] == [0.0, pytest.approx(29.99)]
+    for path in ("/api/lanes", "/api/strips"):  # as far as numbers go: warnings are errors here
+        here.get(path, **asked, **{"from": -1e308, "to": 1e308})

@@ -44,6 +44,7 @@ from swapbridge.page.views.capture import surveyed
 from swapbridge.page.views.guess import fields_of, finite, read_maps
 
 MOST_FIELDS = 16
+MOST_SECONDS = 1e9
 MOST_CHANNELS = 30
 MOST_BLOCKS = 400
 
@@ -98,8 +99,8 @@ class Asked:
         self.capture: Capture = bench.folder_files.capture(self.name)
         self.frames = bench.frames(self.name)
         whole = self.capture.duration_s
-        first = finite(values.get("from", "0"), "the beginning")
-        last = finite(values.get("to", f"{whole!r}"), "the end")
+        first = max(-MOST_SECONDS, finite(values.get("from", "0"), "the beginning"))
+        last = min(MOST_SECONDS, finite(values.get("to", f"{whole!r}"), "the end"))
         if not first < last:
             first, last = 0.0, max(whole, 1e-6)
         self.span_s = (first, last)
