@@ -35,6 +35,7 @@ function clear(words, fault) {
   // nothing of the capture before stays under the new one's name
   overall = chosen = strips = all = here = null;
   kept = kept.filter((one) => one.file === name || one.file === beside?.file); found = [];
+  lock(true);
   axis.open([0, 1], []);
   axis.put([]);
   list.put([]);
@@ -153,12 +154,16 @@ function arrange() {
   ]);
 }
 
+/** What lies beside can't be chosen before this recording's own clock is known. @param {boolean} locked */
+function lock(locked) { for (const one of ["beside", "line-up", "moved-by", "swap-files"]) id(one).disabled = locked; }
+
 /** The captures that can lie beside this one, and how the one that does is lined up. */
 function choices() {
   const names = [...file.options].map((o) => o.value).filter((n) => n !== name);
   if (beside && beside.file === name) beside = null;
   id("beside").replaceChildren(make("option", { value: "", text: "nothing" }), ...names.map((n) => make("option", { value: n, text: n, selected: n === beside?.file })));
   id("beside-bar").hidden = !names.length;
+  lock(false);
   id("lined").hidden = !beside;
   if (!beside) return;
   const ways = lineUps(overall, beside.axis);
@@ -176,6 +181,7 @@ function move(shift) {
 }
 
 const putBeside = guard(async () => {
+  if (!overall || id("beside").disabled) return;
   const wanted = id("beside").value;
   kept = kept.filter((one) => one.file === name || one.file === wanted);
   beside = null;
