@@ -16,7 +16,7 @@ let name = "", turn = 0, later = 0, frameLater = 0;
 /** @type {any[]} */ let found = [];
 /** @type {any} */ let here = null;
 // a second recording on the same line of time: its file, what lies over it, its strips of the chosen identifier
-/** @type {{file: string, axis: any, shift: number, strips: any} | null} */ let beside = null;
+/** @type {{file: string, axis: any, ids: Set<string>, shift: number, strips: any} | null} */ let beside = null;
 
 const axis = new TimeAxis(id("axis"), () => { clearTimeout(later); later = setTimeout(refresh, 90); }, pointed);
 const list = new PickList(id("identifiers"), [
@@ -99,7 +99,7 @@ const stem = (of) => of.split(".")[0];
 const shiftOf = (one) => beside && one === beside.file ? beside.shift : 0;
 const wholeSpan = () => beside ? [Math.min(0, beside.shift), Math.max(overall.span[1], beside.shift + beside.axis.span[1])] : overall.span;
 const stretch = (of, more) => query("/api/strips", { ...more, file: of, from: axis.from - shiftOf(of), to: axis.to - shiftOf(of) });
-const whoever = (work) => work.catch(() => null);
+const names = (lanes) => new Set(lanes.map((lane) => `${lane.text} ${lane.bus}`));
 
 /** What is drawn is asked for again for the stretch that is looked at. */
 async function refresh() {
@@ -108,7 +108,7 @@ async function refresh() {
   try {
     const [some, other, every] = await Promise.all([
       asked ? ask(stretch(name, asked)) : null,
-      asked && second ? whoever(ask(stretch(second.file, asked))) : null,
+      asked && second?.ids.has(`${asked.id} ${asked.bus}`) ? ask(stretch(second.file, asked)) : null,
       ask(query("/api/lanes", { file: name, from: axis.from, to: axis.to })),
       ...kept.map(async (one) => {
         const view = await ask(stretch(one.file, { id: one.id, bus: one.bus }));
@@ -159,10 +159,10 @@ function lock(locked) { for (const one of ["beside", "line-up", "moved-by", "swa
 
 /** The captures that can lie beside this one, and how the one that does is lined up. */
 function choices() {
-  const names = [...file.options].map((o) => o.value).filter((n) => n !== name);
+  const others = [...file.options].map((o) => o.value).filter((n) => n !== name);
   if (beside && beside.file === name) beside = null;
-  id("beside").replaceChildren(make("option", { value: "", text: "nothing" }), ...names.map((n) => make("option", { value: n, text: n, selected: n === beside?.file })));
-  id("beside-bar").hidden = !names.length;
+  id("beside").replaceChildren(make("option", { value: "", text: "nothing" }), ...others.map((n) => make("option", { value: n, text: n, selected: n === beside?.file })));
+  id("beside-bar").hidden = !others.length;
   lock(false);
   id("lined").hidden = !beside;
   if (!beside) return;
@@ -186,9 +186,9 @@ const putBeside = guard(async () => {
   kept = kept.filter((one) => one.file === name || one.file === wanted);
   beside = null;
   if (wanted) {
-    const mine = name, there = await ask(query("/api/axis", { file: wanted }));
+    const mine = name, [there, every] = await Promise.all([ask(query("/api/axis", { file: wanted })), ask(query("/api/lanes", { file: wanted }))]);
     if (name !== mine || id("beside").value !== wanted) return;
-    beside = { file: wanted, axis: there, shift: lineUps(overall, there)[0].shift, strips: null };
+    beside = { file: wanted, axis: there, ids: names(every.lanes), shift: lineUps(overall, there)[0].shift, strips: null };
   }
   choices();
   axis.widen(wholeSpan());
@@ -232,11 +232,11 @@ id("beside").addEventListener("change", putBeside);
 id("line-up").addEventListener("change", () => { const way = lineUps(overall, beside?.axis)[Number(id("line-up").value)]; if (id("line-up").value !== "") move(way.shift); });
 id("moved-by").addEventListener("change", () => move(Number(id("moved-by").value)));
 id("swap-files").addEventListener("click", guard(async () => {
-  if (!beside) return;
-  const before = name, there = overall, shift = beside.shift;
-  file.value = beside.file;
-  beside = { file: before, axis: there, shift: -shift, strips: null };
-  await show();
+  if (!beside || !all) return;
+  const other = beside;
+  beside = { file: name, axis: overall, ids: names(all.lanes), shift: -other.shift, strips: null };
+  file.value = other.file;
+  file.dispatchEvent(new Event("change"));
 }));
 id("upload").addEventListener("change", guard(async (event) => {
   const added = [];
@@ -252,7 +252,7 @@ id("upload").addEventListener("change", guard(async (event) => {
     if (added.length) tell(`Added ${added.join(", ")}`);
   } finally {
     event.target.value = "";
-    if (added.length) await show();
+    if (added.length) file.dispatchEvent(new Event("change"));
   }
 }));
 show();
