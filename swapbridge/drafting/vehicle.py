@@ -211,7 +211,7 @@ def _message(
     fields = [f for one in open_fields if (f := _field(one, payload, bits[0], moved, taken)) is not None]
     fields = [part for one in _with_tops(fields, payload) for part in _without_top(one, payload)]
     fields = [part for one in fields for part in _without_bottom(one, payload)]
-    fields = _apart([part for one in fields for part in _runs(one, moved)])
+    fields = _apart([part for one in fields for part in runs_apart(one, moved)])
     label = format_identifier(key.identifier, key.extended)
     return VehicleMessage(
         key,
@@ -377,7 +377,7 @@ def _without_bottom(one: VehicleField, payload: npt.NDArray[np.uint8]) -> list[V
     return [value, flag]
 
 
-def _runs(one: VehicleField, moved: frozenset[int]) -> list[VehicleField]:
+def runs_apart(one: VehicleField, moved: frozenset[int], between: int = STILL_BETWEEN) -> list[VehicleField]:
     """A choice cut where several bits stand still between those that move: codes that mostly changed together.
 
     A gear and the lever that chooses it look like one field of few values. A code is worth as much in two parts.
@@ -385,10 +385,10 @@ def _runs(one: VehicleField, moved: frozenset[int]) -> list[VehicleField]:
     if one.kind != "choice":
         return [one]
     runs: list[list[int]] = []
-    before = -1 - STILL_BETWEEN
+    before = -1 - between
     for weight, position in enumerate(one.layout.positions):
         if position in moved:
-            if weight - before > STILL_BETWEEN:
+            if weight - before > between:
                 runs.append([])
             runs[-1] += one.layout.positions[before + 1 : weight + 1] if runs[-1] else [position]
             before = weight

@@ -89,7 +89,7 @@ def test_a_pedal_that_asks_for_less_at_higher_speeds_is_found() -> None:
 def kit(**quantities: Floats) -> Any:
     known = {n: SimpleNamespace(channel=n, series=VehicleSeries(TIMES, x)) for n, x in quantities.items()}
     bus = SimpleNamespace(quantities=known, host=SimpleNamespace(bus="host"), donor=SimpleNamespace(bus="donor"))
-    return SimpleNamespace(swap=bus, bus="host")
+    return SimpleNamespace(swap=bus, bus="host", linked=())
 
 
 LOAD = 50 + 45 * np.sin(TIMES / 5)
@@ -111,6 +111,10 @@ def test_a_torque_that_nothing_tells_well_is_told_too_high(share: float) -> None
 def test_a_torque_that_is_told_well_is_left_alone_and_what_falls_with_load_too() -> None:
     measured = Measured(TIMES, np.round(10 * LOAD))
     assert _raised(kit(actual_torque=LOAD), measured, fit_straight(measured, line(LOAD)), Layout(0, 11)) == ""
+    alike, doubtful = kit(actual_torque=LOAD), Measured(TIMES, DOUBTFUL)
+    assert _raised(alike, doubtful, fit_straight(doubtful, line(LOAD)), Layout(0, 11))
+    alike.linked = (SimpleNamespace(line=line(LOAD)),)
+    assert _raised(alike, doubtful, fit_straight(doubtful, line(LOAD)), Layout(0, 11)) == "", "its stand-in misses"
     falls = Measured(TIMES, 1000 - DOUBTFUL)
     assert _raised(kit(actual_torque=LOAD), falls, fit_straight(falls, line(LOAD)), Layout(0, 11)) == ""
     assert _raised(kit(), falls, fit_straight(falls, line(LOAD)), Layout(0, 11)) == ""
@@ -303,3 +307,18 @@ def test_a_draft_without_engine_speed_is_refused(monkeypatch: pytest.MonkeyPatch
     kinds = {"host": [1, 2, 3], "host unplugged": [2, 3], "donor": [7, 8, 9], "donor alone": [7]}
     with pytest.raises(InputError, match="engine speed of both vehicles"):
         recordings.open_swap({kind: named(rows, len(kind)) for kind, rows in kinds.items()}, {})
+
+
+@pytest.mark.parametrize(("parts", "whole", "cut"), [((0.96, 0.98), 0.7, True), ((0.96, 0.98), 0.97, False)])
+def test_a_choice_is_cut_at_a_still_bit_where_its_parts_are_told_better(
+    parts: tuple[float, float], whole: float, cut: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A state of three bits, one that stood still, and a flag: told together by half of their values only."""
+    sure = dict(zip(("f_1_3", "f_5_1"), parts, strict=True))
+    monkeypatch.setattr(
+        fields, "_part", lambda _k, _m, p: Explained(p.layout, p.name, "state", sure[p.name], "1", "0")
+    )  # fmt: skip
+    told: Any = SimpleNamespace(moved=frozenset({1, 2, 3, 5}))
+    joint = Explained(Layout(1, 5), "f_1_5", "state", whole, "1", "0")
+    made = fields._at_still_bits(kit(), told, coded(Layout(1, 5)), joint)
+    assert [m.layout.positions for m in made] == ([(1, 2, 3), (5,)] if cut else [])

@@ -18,9 +18,9 @@ from swapbridge.drafting.vehicle import (
     VehicleMessage,
     VehicleSeries,
     _apart,
-    _runs,
     _without_top,
     plain_track,
+    runs_apart,
 )
 from swapbridge.drafting.words import with_words_apart
 
@@ -69,9 +69,9 @@ def test_a_lever_beside_its_gear_is_cut_out_of_the_code() -> None:
 
 
 def test_codes_with_still_bits_between_are_two() -> None:
-    runs = _runs(coded(Layout(0, 8)), frozenset({0, 1, 5, 6, 7}))
+    runs = runs_apart(coded(Layout(0, 8)), frozenset({0, 1, 5, 6, 7}))
     assert [r.layout.positions for r in runs] == [(0, 1), (5, 6, 7)]
-    assert len(_runs(coded(Layout(0, 4)), frozenset({0, 2, 3}))) == 1, "a code may leave one bit alone"
+    assert len(runs_apart(coded(Layout(0, 4)), frozenset({0, 2, 3}))) == 1, "a code may leave one bit alone"
 
 
 def test_a_flag_on_top_of_a_value_is_told_from_a_carry() -> None:

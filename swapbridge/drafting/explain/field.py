@@ -25,7 +25,7 @@ from swapbridge.drafting.never import NeverDrafted, differs_from_channel, guarde
 from swapbridge.drafting.sources import (
     several_words,
 )
-from swapbridge.drafting.vehicle import VehicleField, VehicleMessage
+from swapbridge.drafting.vehicle import VehicleField, VehicleMessage, runs_apart
 from swapbridge.drafting.words import telling, word_channels
 
 ELSE_SHARE = 0.985
@@ -107,7 +107,17 @@ def _explained(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: fr
         number = explain_number(kit, message, one, allowed) if one.moving >= 3 else whole
         if number.how != "open" and number.share >= EXACT:  # a choice has no values near the right one
             return [number]
-    return _in_bits(kit, message, one, whole) or [whole]
+    return _at_still_bits(kit, message, one, whole) or _in_bits(kit, message, one, whole) or [whole]
+
+
+def _at_still_bits(kit: Kit, message: VehicleMessage, one: VehicleField, whole: Explained) -> list[Explained]:
+    """A choice cut at every bit of it that stood still, where each part is told better than the whole; else nothing."""
+    parts = runs_apart(one, message.moved, 1)
+    if len(parts) < 2:
+        return []
+    made = [_part(kit, message, part) for part in parts]
+    told = all(m.how != "open" for m in made)
+    return made if told and min(m.confidence for m in made) > whole.confidence + BETTER else []
 
 
 def _in_bits(kit: Kit, message: VehicleMessage, one: VehicleField, whole: Explained) -> list[Explained]:

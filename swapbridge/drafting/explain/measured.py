@@ -158,9 +158,11 @@ def _tells_old_torque(kit: Kit, message: VehicleMessage, one: VehicleField, form
 def _raised(kit: Kit, measured: Measured, formula: Formula, layout: Layout) -> str:
     """The formula with so much added that it is told low in hardly a frame; "" where it tells the field well.
 
-    What goes down while the load goes up has no such side: nobody knows what it is.
+    What goes down while the load goes up has no such side: nobody knows what it is. A copy of what behaves alike is
+    left as it is: what misses there is its stand-in on the recording, not the field.
     """
-    if formula.share >= TOLD_WELL:
+    stand_ins = {linked.line.text for linked in kit.linked}
+    if formula.share >= TOLD_WELL or any(line.text in stand_ins for line in formula.lines):
         return ""
     loads = [q.series.at(measured.times) for n, q in kit.swap.quantities.items() if n in LOADS]
     together = [float(np.corrcoef(x, measured.value)[0, 1]) for x in loads if np.ptp(x) > 0]
