@@ -263,6 +263,16 @@ def _lossy(share: float) -> Callable[[Capture], Capture]:
     return lambda one: one.select(np.random.default_rng(1).random(len(one)) > share)
 
 
+def _hole(start: float, end: float) -> Callable[[Capture], Capture]:
+    """The recorder stopped meanwhile."""
+
+    def change(one: Capture) -> Capture:
+        seconds = (one.time_ns - one.time_ns[0]) / 1e9
+        return one.select((seconds < start) | (seconds > end))
+
+    return change
+
+
 _XOR_RANGE = Crc(8, 0x1D, 0xFF, False, 0xFF, tuple(range(7)))
 CHOICES = {0: "Stopped", 1: "Running", 2: "Cranking"}
 FAST, THERMAL, PEDAL, TORQUE, STATUS = (f"donor.PCM_{n}" for n in ("FAST", "THERMAL", "PEDAL", "TORQUE", "STATUS"))
@@ -309,6 +319,16 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
         "key codes swapped": signal("host.BodyState.KeyState", choices={0: "On", 1: "Off", 2: "Crank"}),
         "lever codes turned round": signal("host.TransState.Lever", choices={3: "P", 2: "R", 1: "N", 0: "D"}),
         "fuel level with half the scale": signal("host.ClusterData.FuelLevel", scale="0.25"),
+        "actual and demanded torque on each other's bits": swapped("donor", "PCM_FAST", "ActualTorque", "DemandTorque"),
+        "gear and target gear on each other's bits": swapped("host", "TransRequest", "Gear", "TargetGear"),
+        "losses signed": signal(f"{TORQUE}.TorqueLoss", signed=True),
+        "losses with twice the scale": signal(f"{TORQUE}.TorqueLoss", scale="0.2"),
+        "most torque in percent of another engine's": signal(f"{TORQUE}.TorqueMost", reference="280 Nm"),
+        "torque before intervention one bit short": signal(f"{TORQUE}.TorqueBefore", length=10),
+        "throttle with half the scale": signal(f"{PEDAL}.Throttle", scale="0.05"),
+        "oil temperature with offset -40": signal(f"{THERMAL}.OilTemp", offset="-40"),
+        "ambient temperature without offset": signal("host.BodyState.AmbientTemp", offset="0"),
+        "oil pressure with twice the scale": signal(f"{STATUS}.OilPressure", scale="8"),
         "identifier of the pedal off by one": message("donor", "PCM_PEDAL", identifier=306),
         "identifier of the brakes off by one": message("host", "BrakeData", identifier=501),
         "period of the thermal message 10 for 100 ms": message("donor", "PCM_THERMAL", period_ms=Fraction(10)),
@@ -395,6 +415,19 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
         "the pedal message all zero": _rest("host.PedalData"),
         "another variant": text("0x2B41", "0x2B42"),
         "idle flag always off": text('AtIdle = { value = "donor.PCM_FAST.Idle"', 'AtIdle = { value = "0"'),
+        "running in doubt": text("fallback = \"'Stopped'\"", "fallback = \"'Running'\""),
+        "cranking in doubt": text("fallback = \"'On'\"", "fallback = \"'Crank'\""),
+        "park in doubt": text('Lever == \'N\'", fallback = "0"', 'Lever == \'N\'", fallback = "1"'),
+        "a speed that is made up in doubt": text(
+            '"clamp(host.BrakeData.VehicleSpeed, 0 km/h, 300 km/h)"',
+            '{ value = "clamp(host.BrakeData.VehicleSpeed, 0 km/h, 300 km/h)", fallback = "0 km/h" }',
+        ),
+        "engine speed held for half a minute": text('rpm)", hold_ms = 200', 'rpm)", hold_ms = 30000'),
+        "oil pressure that counts for a minute": text("max_age_ms = 750", "max_age_ms = 60000"),
+        "requests with a gap of 45 ms": text("gap_ms = 3", "gap_ms = 45"),
+        "the awake message without the key": text(
+            'network_management = true\nstates = ["key_on"', 'states = ["wake", "key_on"'
+        ),
         "engine data only while it runs": text(
             'period_ms = 10\nstates = ["key_on", "crank", "run", "after_run"]', 'period_ms = 10\nstates = ["run"]'
         ),
@@ -426,6 +459,7 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
         "the clock runs ten times too slow": capture(
             "donor", lambda c: replace(c, time_ns=c.time_ns[0] + (c.time_ns - c.time_ns[0]) // 10)
         ),
+        "a hole of twenty seconds": capture("donor", _hole(60, 80)),
         "one module not on the bus": capture("host", lambda c: c.select(c.identifier != 500)),
     },
     "edited plan": {
