@@ -266,11 +266,8 @@ def _at_its_place(messages: Sequence[_Message], formula: _Formula) -> tuple[dict
     from_end, place = ranked[0]
     shared = sum(1 for units in possible.values() if units)
     agreed = votes[ranked[0]] >= MOST * shared
-    plain = Tally(
-        min(units) - per_byte * messages[at].columns.payload.shape[1]
-        for at, units in possible.items()
-        if len(units) == 1
-    )
+    ends = {at: per_byte * messages[at].columns.payload.shape[1] if from_end else 0 for at in possible}
+    plain = Tally(min(units) - ends[at] for at, units in possible.items() if len(units) == 1)
     for at, units in possible.items():
         columns = messages[at].columns
         width = per_byte * columns.payload.shape[1]
@@ -279,11 +276,11 @@ def _at_its_place(messages: Sequence[_Message], formula: _Formula) -> tuple[dict
             unit = next(iter(units))  # no place in common, but only one that it could be
         holds = [h for h in formula.members[at] if h.unit in (None, unit)]
         open_choice = len(units) > 1 and max(h.equations for h in formula.members[at]) == 0
-        if open_choice and plain[unit - width] < PLAIN:
+        if open_choice and plain[place] < PLAIN:
             # counter and check in step: where no others tell which is which, habit does
             unit = max(units, key=lambda u: (u >= width - per_byte, u < per_byte, -u))
             holds = [h for h in formula.members[at] if h.unit in (None, unit)]
-            check = _check(columns, formula.family, unit, holds[0], plain[unit - width])
+            check = _check(columns, formula.family, unit, holds[0], plain[unit - ends[at]])
             out[at] = replace(check, told_apart=0)
         elif unit in units and (agreed or len(units) == 1):
             out[at] = _check(columns, formula.family, unit, holds[0], shared - 1)
