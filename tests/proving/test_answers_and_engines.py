@@ -186,7 +186,7 @@ def _sent(begin_s: float, end_s: float) -> Frames:
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "status"), [(2.2, 2.3, "pass"), (2.2, 0.1, "fail"), (0.1, 2.2, "fail"), (0.1, 0.1, "pass")]
+    ("old", "new", "status"), [(2.2, 2.3, "pass"), (2.2, 0.1, "fail"), (0.1, 2.2, "open"), (0.1, 0.1, "pass")]
 )
 def test_before_the_key_who_spoke_speaks_and_who_was_silent_is_silent(old: float, new: float, status: str) -> None:
     assert _one(_before_key(SEND, _sent(old, 11), _sent(new, 11), KEY, KEY)) == status

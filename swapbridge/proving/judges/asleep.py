@@ -132,8 +132,11 @@ def _before_key(send: Send, old: Frames, new: Frames, then: _KeyOff, now: _KeyOf
         "before the key comes on",
         not (talks or silent),
         f"sent {100 * is_now:.0f} % of that time, the old sender {100 * was:.0f} %",
-        "as the old sender did: who talks with the key off keeps a bus awake, who is silent is missed",
-        'take "wake" out of its states in the bridge file' if talks else 'add "wake" to its states in the bridge file',
+        "as the old sender did: who talks with the key off keeps a bus awake, who is silent may be missed",
+        'take "wake" out of its states in the bridge file'
+        if talks
+        else 'add "wake" to its states, or make sure that no module misses it before the key comes on',
+        otherwise="fail" if talks else "open",  # to wait for the key spares the battery, and may be meant
     )
 
 
