@@ -155,11 +155,17 @@ def test_friction_is_a_small_part_of_the_most_torque(loss: float, status: str) -
 PEDAL = np.clip(120 * np.sin(T * 0.5), 0, 100)
 
 
-@pytest.mark.parametrize(("scale", "status"), [(0.98, "pass"), (0.5, "fail"), (-0.9, "fail")])
-def test_a_throttle_follows_the_pedal_to_its_ends(scale: float, status: str) -> None:
-    throttle = PEDAL * scale + (3 if scale > 0 else 95)
-    case: Any = OneBus().says("pedal_position", T, PEDAL, "%").says("throttle_position", T, throttle, "%")
-    assert _said(_throttle(case, 0))["Throttle_Position"] == status
+@pytest.mark.parametrize(
+    ("rpm", "scale", "offset", "status"),
+    [(800, 0.98, 3, "pass"), (800, 0.5, 3, "fail"), (800, -0.9, 95, "fail"), (800, 0, 90, "open"), (0, 0.1, 3, "pass")],
+)
+def test_a_throttle_follows_the_pedal_to_its_ends(rpm: float, scale: float, offset: float, status: str) -> None:
+    """The fourth is a diesel engine's flap; in the last the pedal is pressed with the engine stopped."""
+    case: Any = OneBus().says("engine_speed", T, 0 * T + rpm, "rpm").says("pedal_position", T, PEDAL, "%")
+    case.says("throttle_position", T, PEDAL * scale + offset, "%")
+    speed = engine_speed(case, 0)
+    assert speed is not None
+    assert _said(_throttle(case, 0, speed))["Throttle_Position"] == status
 
 
 @pytest.mark.parametrize(("kpa", "status"), [(310.0, "pass"), (60.0, "fail")])
