@@ -170,9 +170,9 @@ def count_lines(alike: list[Likeness]) -> list[str]:
     messages = {(a.bus, a.message) for a in alike}
     whole = messages - {(a.bus, a.message) for a in alike if not a.alike}
     out = [
-        f"compared with {BY_HAND}/bridge.toml, which draft never saw, on the same recordings:  "
-        f"{sum(a.alike for a in moving)} of {len(moving)} changing signals agree, and  "
-        f"{sum(a.alike for a in alike if not a.moves)} of {len(alike) - len(moving)} constant ones;  "
+        f"compared with {BY_HAND}/bridge.toml, which draft never saw, on the same recordings: "
+        f"{sum(a.alike for a in moving)} of {len(moving)} changing signals agree, and "
+        f"{sum(a.alike for a in alike if not a.moves)} of {len(alike) - len(moving)} constant ones; "
         f"{len(whole)} of {len(messages)} messages agree completely"
     ]
     other = [f"{a.message}.{a.signal}" for a in alike if not a.alike]
@@ -220,7 +220,7 @@ def review(tour: Tour) -> None:
             write_review(path, mark, REVIEWED_ON)
         names = ", ".join(line.name for line in wrong) or "none"
         lines.append(
-            f"refused, since the bridge written by hand differs: {len(wrong)} lines; each is now open and gives  "
+            f"refused, since the bridge written by hand differs: {len(wrong)} lines; each is now open and gives "
             f"its safe answer: {names}"
         )
         lines.append(f"accepted: {len(waiting)} learned rules and safe answers; each stores the date and a digest")
