@@ -23,11 +23,11 @@ from swapbridge.bus.running.black_box import BlackBox
 from swapbridge.bus.running.ending import Ending, SafeAnswers
 from swapbridge.bus.running.faults_heard import FaultsHeard
 from swapbridge.bus.running.gate import FrameRuling, Gate
-from swapbridge.bus.running.long_messages import LongMessages
 from swapbridge.bus.running.watchdog import LagWatch
 from swapbridge.capture.capture import SENT
 from swapbridge.capture.python_can import can
 from swapbridge.core import j1939
+from swapbridge.plan.long_messages import LongMessages
 from swapbridge.plan.model import EXACT_MASK, STATES, Plan, Receive
 from swapbridge.plan.program import FrameLike, TranslatorLike
 

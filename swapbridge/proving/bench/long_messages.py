@@ -15,6 +15,7 @@ from swapbridge.capture.capture import EXTENDED, Capture
 from swapbridge.core import j1939
 from swapbridge.core.layout import MAX_PAYLOAD_BYTES
 from swapbridge.plan.j1939_node import has_node
+from swapbridge.plan.long_messages import LongMessages
 from swapbridge.plan.model import Plan
 from swapbridge.proving.bench.nodes import Sent
 from swapbridge.proving.bench.traffic import words_of
@@ -31,7 +32,7 @@ def _with_rows(plan: Plan, name: str, capture: Capture) -> Capture:
     number = next((n for n, bus in enumerate(plan.buses) if bus.name == name), None)
     if number is None:
         return capture
-    groups = _Groups(plan)
+    groups = _Whole(plan)
     words = words_of(capture)
     rows = np.flatnonzero([j1939.is_transport(int(w)) for w in np.unique(words)])
     packets = np.flatnonzero(np.isin(words, np.unique(words)[rows]))
@@ -67,7 +68,7 @@ def long_sent(plan: Plan, sent: Iterable[Sent]) -> list[Sent]:
     """The long messages in what a translator got through."""
     if not any(send.is_long for send in plan.sends):
         return []
-    groups, out = _Groups(plan), list[Sent]()
+    groups, out = _Whole(plan), list[Sent]()
     for frame in sent:
         whole = groups.take(frame.bus, frame.word, frame.data, frame.received_ns)
         if whole is not None:
@@ -75,29 +76,18 @@ def long_sent(plan: Plan, sent: Iterable[Sent]) -> list[Sent]:
     return out
 
 
-class _Groups:
-    """Puts together what a plan hears or sends."""
+class _Whole:
+    """The long messages that a plan hears or sends."""
 
     def __init__(self, plan: Plan) -> None:
-        self._plan = plan
-        self._assemblers: dict[int, j1939.Assembler] = {}
-        self._sends = {}
-        for send in plan.sends:
-            found = j1939.Identifier.of(send.word) if send.is_long else None
-            if found is not None:
-                self._sends[send.bus, found.number, found.source] = send.word
+        self._messages = LongMessages(plan)
+        self._sent = {(s.bus, s.word) for s in plan.sends if s.is_long}
+        self._heard = [r for r in plan.receives if r.long]
 
     def take(self, bus: int, word: int, data: bytes, now_ns: int) -> tuple[int, bytes] | None:
         """A frame; word and content of the message that is whole with it."""
-        if not j1939.is_transport(word):
-            return None
-        assembler = self._assemblers.setdefault(bus, j1939.Assembler(overhears=True))
-        assembler.expire(now_ns)
-        whole = assembler.take(word, data, now_ns)
-        assembler.told.clear()
+        whole = self._messages.take(bus, word, data, now_ns)
         if whole is None:
             return None
-        planned = self._sends.get((bus, whole.number, whole.source))
-        heard = j1939.word_of_group(whole.number, whole.source, whole.to)
-        known = planned is not None or any(r.long and r.bus == bus and r.fits(heard) for r in self._plan.receives)
-        return (planned or heard, whole.data) if known else None
+        known = (bus, whole[0]) in self._sent or any(r.bus == bus and r.fits(whole[0]) for r in self._heard)
+        return whole if known else None

@@ -1,4 +1,4 @@
-"""Bus room: J1939 messages that pass in packets, put together for the screen; nothing is decided by them."""
+"""Plan room: J1939 messages that pass in packets on a bus, put together for a screen or a judge."""
 
 from __future__ import annotations
 
