@@ -16,6 +16,7 @@ from swapbridge.cli.commands import trial_field, trial_needs
 from swapbridge.cli.commands.dtc_cmd import one_bus
 from swapbridge.cli.commands.folder import InFolder
 from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
+from swapbridge.cli.commands.trial_messages import FILE
 from swapbridge.cli.screen.common import IdentifierType, console, say, table
 from swapbridge.cli.screen.reading import read_one
 from swapbridge.cli.screen.terminal import acknowledge
@@ -27,7 +28,6 @@ from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 from swapbridge.swapfolder.paths import CAPTURES, MAPS
 
-FILE = click.Path(dir_okay=False, path_type=Path)
 VEHICLE = (
     ("park", "the lever is in P and the parking brake is on"),
     ("chocks", "the wheels are chocked"),

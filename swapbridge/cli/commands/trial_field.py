@@ -12,9 +12,8 @@ from swapbridge.asking.trials.field_plan import FieldPlan
 from swapbridge.asking.trials.field_run import FieldRun
 from swapbridge.asking.trials.permit import sendable
 from swapbridge.cli.commands.dtc_cmd import one_bus
-from swapbridge.cli.commands.folder import InFolder
 from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
-from swapbridge.cli.commands.trial_messages import absent_messages, own_words
+from swapbridge.cli.commands.trial_messages import FILE, absent_messages, messages_to_try, own_words
 from swapbridge.cli.screen.common import IdentifierType, say
 from swapbridge.cli.screen.reading import read_one
 from swapbridge.cli.screen.terminal import acknowledge
@@ -23,23 +22,14 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, identifier_word, split_word
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import save_map
-from swapbridge.swapfolder.paths import CAPTURES, MAPS
 
-FILE = click.Path(dir_okay=False, path_type=Path)
 HELP = "hold space: send   y: it moves   n: it stands still   q: end"
 
 
 @click.command()
 @click.argument("module")
 @click.argument("what")
-@click.option("--map", "map_path", type=FILE, required=True, callback=InFolder(MAPS), help="The host's signal map.")
-@click.option("--recording", type=FILE, required=True, callback=InFolder(CAPTURES), help="Recording with the payloads.")
-@click.option(
-    "--absent", multiple=True, help="Name in the map of an absent module, whose messages are tried; repeatable."
-)
-@click.option(
-    "--message", "named", multiple=True, type=IdentifierType(), help="Identifier of a message to try; repeatable."
-)
+@messages_to_try
 @click.option(
     "--with",
     "others",

@@ -2,14 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+import click
 
 from swapbridge.asking.trials.permit import Sendable, sendable
 from swapbridge.capture.capture import Capture
-from swapbridge.cli.screen.common import say
+from swapbridge.cli.commands.folder import InFolder
+from swapbridge.cli.screen.common import IdentifierType, say
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.core.frames import identifier_word
 from swapbridge.signalmap.model import SignalMap
+from swapbridge.swapfolder.paths import CAPTURES, MAPS
+
+FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+def messages_to_try(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The options that say from which map and recording, and which messages, a trial sends."""
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+_OPTIONS: tuple[Callable[[Any], Any], ...] = (
+    click.option("--map", "map_path", type=FILE, required=True, callback=InFolder(MAPS), help="The host's signal map."),
+    click.option(
+        "--recording", type=FILE, required=True, callback=InFolder(CAPTURES), help="Recording with the payloads."
+    ),
+    click.option(
+        "--absent", multiple=True, help="Name in the map of an absent module, whose messages are tried; repeatable."
+    ),
+    click.option(
+        "--message", "named", multiple=True, type=IdentifierType(), help="Identifier of a message to try; repeatable."
+    ),
+)
 
 
 def absent_messages(

@@ -14,18 +14,16 @@ from swapbridge.asking.trials.needs_run import NeedsRun, Timing
 from swapbridge.asking.trials.permit import Sendable
 from swapbridge.asking.trials.things import MessageBits
 from swapbridge.cli.commands.dtc_cmd import one_bus, read_address
-from swapbridge.cli.commands.folder import InFolder
 from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
-from swapbridge.cli.commands.trial_messages import absent_messages, own_words
-from swapbridge.cli.screen.common import IdentifierType, console, say, table
+from swapbridge.cli.commands.trial_messages import FILE, absent_messages, messages_to_try, own_words
+from swapbridge.cli.screen.common import console, say, table
 from swapbridge.cli.screen.reading import read_one
 from swapbridge.cli.screen.terminal import acknowledge
 from swapbridge.cli.screen.trial_screen import TABLE, default_log, run_at_terminal, typed
 from swapbridge.core.roles import find_role
 from swapbridge.signalmap.dbc_read import load_map
-from swapbridge.swapfolder.paths import CAPTURES, MAPS, find_swap_folder
+from swapbridge.swapfolder.paths import find_swap_folder
 
-FILE = click.Path(dir_okay=False, path_type=Path)
 HELP = "hold space: send   enter: done   y, n: it complains or not   q: end, and resume another day"
 KILOMETRES = (
     ("kilometres", "the module may count kilometres that were never driven, since recorded speeds are played"),
@@ -34,14 +32,7 @@ KILOMETRES = (
 
 @click.command()
 @click.argument("module")
-@click.option("--map", "map_path", type=FILE, required=True, callback=InFolder(MAPS), help="The host's signal map.")
-@click.option("--recording", type=FILE, required=True, callback=InFolder(CAPTURES), help="Recording with the payloads.")
-@click.option(
-    "--absent", multiple=True, help="Name in the map of an absent module, whose messages are tried; repeatable."
-)
-@click.option(
-    "--message", "named", multiple=True, type=IdentifierType(), help="Identifier of a message to try; repeatable."
-)
+@messages_to_try
 @click.option(
     "--ask", "address", help="Identifiers at which the module answers requests, as REQUEST:ANSWER, like 7A0:7A8."
 )
