@@ -58,6 +58,13 @@ class Atom:
         )  # fmt: skip
 
 
+def median(values: Floats) -> float:
+    """What numpy.median gives of some values, in a fraction of the time that it takes for few."""
+    middle = len(values) // 2
+    parted = np.partition(values, middle)
+    return float(parted[middle] if len(values) % 2 else (parted[:middle].max() + parted[middle]) / 2)
+
+
 def number_text(value: float, digits: int = 6) -> str:
     """A decimal number as a bridge file writes it, to so many significant digits."""
     if value == 0 or not np.isfinite(value):

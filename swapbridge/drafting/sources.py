@@ -172,10 +172,9 @@ def find_words(swap: Swap) -> None:
     best: dict[str, tuple[float, Origin, Telling]] = {}
     for bus, known in channels.items():
         for key, message in swap.vehicle(bus).messages.items():
-            for one in message.fields:
-                if one.kind == "number" and len(np.unique(message.raw(one.layout))) > 12:
-                    continue
-                for name, channel in known.items():
+            fields = [f for f in message.fields if f.kind != "number" or len(np.unique(message.raw(f.layout))) <= 12]
+            for name, channel in known.items():
+                for one in fields:
                     found = telling(message, one, name, channel)
                     if found is None:
                         continue

@@ -41,7 +41,7 @@ STAYS, STAYS_SHARE = 0.05, 0.9
 """How many still bits above a measured value are taken for its upper end, at most."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class VehicleSeries:
     """Values as they were sent: `value[k]` holds from `time_s[k]` on."""
 
@@ -50,8 +50,12 @@ class VehicleSeries:
 
     def at(self, times: Floats) -> Floats:
         """What held at each of the times; the first value before it."""
-        rows = np.searchsorted(self.time_s, times, "right") - 1
-        return self.value[np.clip(rows, 0, len(self.value) - 1)]
+        return self.value[np.maximum(self.time_s.searchsorted(times, "right") - 1, 0)]
+
+    def changes(self) -> VehicleSeries:
+        """The same with nothing but the first value and each that is another than the one before."""
+        keep = np.concatenate([[True], self.value[1:] != self.value[:-1]])
+        return VehicleSeries(self.time_s[keep], self.value[keep])
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +77,7 @@ class VehicleField:
     unit: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class VehicleMessage:
     """One identifier: when it came, what moved in it, what stood still."""
 

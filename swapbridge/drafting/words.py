@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import layout_from_positions
-from swapbridge.drafting.vehicle import Floats, Ints, Kind, Vehicle, VehicleField, VehicleMessage, VehicleSeries
+from swapbridge.drafting.vehicle import Bools, Floats, Ints, Kind, Vehicle, VehicleField, VehicleMessage, VehicleSeries
 
 STEP_S = 0.05
 LAGS_S = tuple(round(0.05 * k, 2) for k in range(-8, 17))
@@ -69,39 +70,44 @@ def telling(
     values = np.unique(raw)
     if not 2 <= len(values) <= 64:
         return None
-    first = max(float(message.time_s[0]), float(series.time_s[0]))
-    times = np.arange(first, float(message.time_s[-1]), STEP_S)
-    rows = np.searchsorted(message.time_s, times, "right") - 1
-    awake = times - message.time_s[rows] < max(0.3, 5 * message.period_s)
-    value = np.searchsorted(values, raw[rows])
+    rows, lagged = _laid(message, series)
+    code = np.searchsorted(values, raw[rows]) * len(words)
     best: Telling | None = None
-    for lag in LAGS_S:
-        found = _at_lag(times, value, awake, values, series, words, lag, name)
+    for lag, word, settled in lagged:
+        found = _at_lag(code + word, settled, values, words, lag, name)
         if found is not None and (best is None or min(1, found.tells) + found.told > best.tells + best.told):
             best = found
     return best
 
 
-def _at_lag(
-    times: Floats,
-    value: Ints,
-    awake: np.ndarray[tuple[int], np.dtype[np.bool_]],
-    values: Ints,
-    series: VehicleSeries,
-    words: tuple[str, ...],
-    lag: float,
-    name: str,
-) -> Telling | None:
-    word = series.at(times + lag).astype(np.int64)
-    settled = awake & (series.at(times + lag - SETTLE_S) == word) & (series.at(times + lag + SETTLE_S) == word)
-    table = np.zeros((len(values), len(words)))
-    np.add.at(table, (value[settled], word[settled]), 1.0)
+@lru_cache(maxsize=4)
+def _laid(message: VehicleMessage, series: VehicleSeries) -> tuple[Ints, list[tuple[float, Ints, Bools]]]:
+    """The rows of a message at the moments that are looked at; for each lag the words then, and which had settled.
+
+    It is the same for every field of a message, and many are asked one after the other.
+    """
+    first = max(float(message.time_s[0]), float(series.time_s[0]))
+    times = np.arange(first, float(message.time_s[-1]), STEP_S)
+    rows = np.searchsorted(message.time_s, times, "right") - 1
+    awake = times - message.time_s[rows] < max(0.3, 5 * message.period_s)
+    rows, times = rows[awake], times[awake]
+    short, out = series.changes(), []
+    for lag in LAGS_S:
+        word = short.at(times + lag)
+        settled = (short.at(times + lag - SETTLE_S) == word) & (short.at(times + lag + SETTLE_S) == word)
+        out.append((lag, word.astype(np.int64), settled))
+    return rows, out
+
+
+def _at_lag(pairs: Ints, settled: Bools, values: Ints, words: tuple[str, ...], lag: float, name: str) -> Telling | None:
+    """How values go with words, by the pairs of them that were seen (value * words + word)."""
+    shape = (len(values), len(words))
+    table = np.bincount(pairs[settled], minlength=shape[0] * shape[1]).reshape(shape).astype(np.float64)
     of_word, of_value = table.sum(0), table.sum(1)
     seen_words, seen_values = of_word * STEP_S >= 0.4, of_value * STEP_S >= 0.4
     if seen_words.sum() < 2 or seen_values.sum() < 2:
         return None
-    rough = np.zeros_like(table)  # for values that never settled long enough
-    np.add.at(rough, (value[awake], word[awake]), 1.0)
+    rough = np.bincount(pairs, minlength=table.size).reshape(shape)  # for values that never settled long enough
     brief = (of_value == 0) & (rough.sum(1) > 0)
     share = np.where(
         brief[:, None], rough / np.maximum(rough.sum(0), 1), table / np.maximum(of_word, 1)

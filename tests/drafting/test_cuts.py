@@ -14,7 +14,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.drafting import switches
 from swapbridge.drafting.explain.field import _jumps, _warned, _warned_of
 from swapbridge.drafting.explain.flags import Watched
-from swapbridge.drafting.explain.numbers import ROUNDING, Measured, NumberPart, _term
+from swapbridge.drafting.explain.numbers import ROUNDING, Measured, NumberPart, Sums, _term
 from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.vehicle import VehicleField, VehicleMessage, VehicleSeries, raw_series
 from swapbridge.drafting.words import Telling
@@ -52,7 +52,7 @@ def test_a_factor_is_no_finer_than_its_term_needs(factor: float, most: float) ->
     times = np.arange(0.0, 10.0)
     measured = Measured(times, times)
     part = NumberPart(DraftLine("d.M.x", "d.M.x", "", VehicleSeries(times, times), 1.0), "x")
-    term = _term(measured, np.full((10, 1), most), [(part, 0)], (0,), factor)
+    term = _term(Sums(measured, [np.full(10, most)], [(part, 0)]), (0,), factor)
     assert abs(term.factor - factor) * most <= measured.tolerance / ROUNDING + 1e-9 * abs(factor) * most
     assert term.decimals is not None
     assert term.decimals <= 9

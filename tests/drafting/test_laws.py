@@ -7,10 +7,11 @@ from dataclasses import replace
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
 
 from swapbridge.drafting.explain.flags import Watched, explain_flag, switched
-from swapbridge.drafting.explain.numbers import Formula, Measured, best_formula, fit_table
-from swapbridge.drafting.lines import DraftLine
+from swapbridge.drafting.explain.numbers import Formula, Measured, NumberPart, Sums, best_formula, fit_table
+from swapbridge.drafting.lines import DraftLine, median
 from swapbridge.drafting.vehicle import Floats, VehicleSeries
 
 TIMES = np.arange(0, 160, 0.1)
@@ -88,3 +89,21 @@ def test_names_more_channels_and_the_clock_change_nothing(seed: int, later: floa
     again = best_formula(Measured(TIMES + later, value), more)
     assert told(again)[0] == told(plain)[0] == ["one"]
     assert abs(told(again)[1] - told(plain)[1]) < 0.02
+
+
+@given(values=hnp.arrays(np.float64, st.integers(1, 30), elements=st.floats(-1e6, 1e6)))
+def test_the_quick_median_is_numpy_s(values: Floats) -> None:
+    assert median(values) == np.median(values)
+
+
+@given(seed=SEEDS)
+def test_above_and_below_a_knot_are_one_formula_and_the_first_is_taken(seed: int) -> None:
+    """Beside the value itself both say the same, and no rounding of a processor chooses between them."""
+    one = line("one", walk(seed, 0, 100))
+    base = [(NumberPart(one, form, 0.0 if form == "x" else 40.3), 0) for form in ("x", "+", "-")]
+    noise = np.random.default_rng(seed).normal(size=len(TIMES))
+    value = 3 * one.series.value + 5 * np.maximum(one.series.value - 40.3, 0) + noise
+    sums = Sums(Measured(TIMES, value), [one.series.value], base)
+    above, below = (sums.solve([(), (0,), (k,)])[0] for k in (1, 2))
+    assert above == below
+    assert sums.greedy([(1,), (2,)], [(), (0,)], np.ones(sums.measured.cut)) == [(1,), (2,)]

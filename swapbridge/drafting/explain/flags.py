@@ -12,7 +12,7 @@ from functools import partial
 
 import numpy as np
 
-from swapbridge.drafting.lines import Atom, DraftLine, number_text
+from swapbridge.drafting.lines import Atom, DraftLine, median, number_text
 from swapbridge.drafting.model import How
 from swapbridge.drafting.vehicle import Bools, Floats, VehicleSeries
 
@@ -50,9 +50,11 @@ class Watched:
             keep[near] = True
         self.times, self.truth = times[keep], truth[keep]
         self.edges, self.slack_s = edges, slack_s
+        self.between = np.concatenate([[-np.inf], edges, [np.inf]])
         self.far = self._far(edges)
         gaps = np.diff(self.times, append=self.times[-1:])
         self.weight = np.minimum(np.maximum(gaps, 1e-6), 0.2)
+        self.judged = np.stack([self.far & self.truth, self.far & ~self.truth]) * self.weight
 
     def _far(self, edges: Floats) -> Bools:
         if not len(edges):
@@ -64,14 +66,9 @@ class Watched:
 
     def share(self, said: Bools, rows: Bools | None = None) -> float:
         """Mean over yes and no of the share that is right."""
-        use = self.far if rows is None else self.far & rows
-        shares = []
-        for value in (True, False):
-            mine = use & (self.truth == value)
-            whole = float(self.weight[mine].sum())
-            if whole > 0.05:
-                shares.append(float(self.weight[mine & (said == value)].sum()) / whole)
-        return float(np.mean(shares)) if len(shares) == 2 else 0.0
+        weight = self.judged if rows is None else self.judged * rows
+        (yes, no), (right, wrong) = (weight @ x for x in (np.ones(len(said)), said.astype(np.float64)))
+        return float(right / yes + (no - wrong) / no) / 2 if min(yes, no) > 0.05 else 0.0
 
     def wrong_edges(self, said: Bools) -> int:
         """Changes said that did not happen, and those that happened and were not said."""
@@ -79,8 +76,10 @@ class Watched:
         if not len(self.edges) or not len(changes):
             return len(self.edges) + len(changes)
         return int(
-            (_nearest(changes, self.edges) > 2.5 * self.slack_s).sum()
-            + (_nearest(self.edges, changes) > 2.5 * self.slack_s).sum()
+            np.count_nonzero(_nearest(changes, self.edges, self.between) > 2.5 * self.slack_s)
+            + np.count_nonzero(
+                _nearest(self.edges, changes, np.concatenate([[-np.inf], changes, [np.inf]])) > 2.5 * self.slack_s
+            )
         )
 
     def judge(self, said: Bools, bits: float) -> tuple[float, float, float, int]:
@@ -109,11 +108,10 @@ class _Try:
     wrong: int = 0
 
 
-def _nearest(a: Floats, b: Floats) -> Floats:
-    at = np.searchsorted(b, a)
-    left = np.abs(a - b[np.maximum(at - 1, 0)])
-    right = np.abs(a - b[np.minimum(at, len(b) - 1)])
-    return np.minimum(left, right)
+def _nearest(a: Floats, b: Floats, between: Floats) -> Floats:
+    """How far each of `a` is from the nearest of `b`, which `between` has with a stop at either end."""
+    at = b.searchsorted(a)
+    return np.minimum(a - between[at], between[at + 1] - a)
 
 
 def explain_flag(
@@ -150,7 +148,7 @@ def _same(atom: Atom) -> Atom:
 
 def _judged(watched: Watched, one: _Try) -> _Try:
     price, share, _, wrong = watched.judge(one.said, one.bits)
-    return replace(one, price=price, share=share, wrong=wrong)
+    return _Try(one.said, one.bits, one.key, one.make, price, share, wrong)
 
 
 def _two(
@@ -248,7 +246,7 @@ def _ends(yes: Floats, no: Floats, step: float) -> tuple[float, float] | None:
     cut_no, cut_yes = len(no) // 1000, len(yes) // 1000  # a frame in a thousand may be late
     top_no = float(np.partition(no, len(no) - 1 - cut_no)[len(no) - 1 - cut_no])
     low_yes = float(np.partition(yes, cut_yes)[cut_yes])
-    if float(np.median(yes)) <= top_no and float(np.median(no)) >= low_yes:
+    if median(yes) <= top_no and median(no) >= low_yes:
         return None
     if low_yes > top_no:  # the two never meet: halfway, as a plain threshold
         middle = (low_yes + top_no) / 2

@@ -11,8 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg.lapack import dposv
 
-from swapbridge.drafting.lines import DraftLine, number_text
+from swapbridge.drafting.lines import DraftLine, median, number_text
 from swapbridge.drafting.vehicle import Bools, Floats, Ints
 
 MOST_ROWS = 2500
@@ -33,6 +34,8 @@ LEAST_PIVOT = 1e-5
 """Terms that are nearer to being each other's sums than this are solved without squaring that nearness."""
 SPARED = 0.005
 """A quantity is left out where the share of frames that are right without it is only so much smaller."""
+PRICE_DIGITS, GAIN_DIGITS = 6, 9
+"""Prices and gains alike in so many decimals are equal, so that the first wins and not a processor's rounding."""
 ROUNDING = 100.0
 """The rounding of a coefficient takes less than so many parts of what is near enough; a term below that is left out."""
 
@@ -159,13 +162,80 @@ class Measured:
         seconds = max(1.0, float(np.minimum(np.diff(self.times), 0.5).sum()))
         self.events = min(float(len(self.times)), EVENTS_PER_S * seconds)
         self.held, _ = held_out(self.times)
+        self.order = np.argsort(self.held, kind="stable")
+        self.cut = int((~self.held).sum())
 
     def price(self, residual: Floats, bits: float) -> float:
         """Bits of an expression and of what it leaves over: small errors cost little, gross ones are capped."""
-        if not len(residual):
+        return bits + float(self._each(residual).mean()) * self.events if len(residual) else float("inf")
+
+    def fitted_price(self, residual: Floats, bits: float) -> float:
+        """The price of what was fitted, its frames by `order`: a half of it counts what was held out alone."""
+        if self.cut == len(residual):
             return float("inf")  # nothing was held out to judge it by
-        size = np.log2(1 + np.minimum(np.abs(residual) / (0.35 * self.tolerance), 40) ** 2) / 2
-        return bits + float(size.mean()) * self.events
+        each = self._each(residual)
+        return round(bits + 0.5 * (float(each.mean()) + float(each[self.cut :].mean())) * self.events, PRICE_DIGITS)
+
+    def _each(self, residual: Floats) -> Floats:
+        return np.asarray(np.log2(1 + np.minimum(np.abs(residual) / (0.35 * self.tolerance), 40) ** 2) / 2)
+
+
+class Sums:
+    """What sums of terms are fitted with: a value, and the parts of which terms are made, one row for each.
+
+    Frames stand in the order of `Measured.order`, those that are fitted to first, so that a fit looks at no others.
+    """
+
+    def __init__(self, measured: Measured, values: Sequence[Floats], base: Sequence[Based]) -> None:
+        self.measured, self.base = measured, base
+        self.value = measured.value[measured.order]
+        self.rows = np.empty((len(base), len(self.value)))
+        for row, (part, n) in zip(self.rows, base, strict=True):
+            row[:] = part.of(values[n])[measured.order]
+
+    def row(self, term: Chosen) -> Floats:
+        """A term in every frame."""
+        if not term:
+            return np.ones(len(self.value))
+        out: Floats = self.rows[term[0]]
+        for k in term[1:]:
+            out = out * self.rows[k]
+        return out
+
+    def solve(self, terms: Sequence[Chosen], weight: Floats | None = None, term_bits: float = TERM_BITS) -> Solved:
+        """Terms fitted robustly to what is not held out, at first by these weights (of those frames)."""
+        measured, base, cut = self.measured, self.base, self.measured.cut
+        a = np.stack([self.row(t) for t in terms])
+        size = np.maximum(a.max(1), -a.min(1)) + 1e-30
+        a /= size[:, None]
+        fitted, value = np.ascontiguousarray(a[:, :cut]), self.value[:cut]
+        factors = _least_squares(fitted, value, weight)
+        for _ in range(2):
+            left = np.abs(value - factors @ fitted)
+            scale = max(0.5 * measured.tolerance, 1.5 * median(left))
+            factors = _least_squares(fitted, value, 1 / (1 + (left / scale) ** 2))
+        residual = self.value - factors @ a
+        used = {base[k][1] for t in terms for k in t}
+        bits = term_bits * len(terms) + QUANTITY_BITS * len(used) + 6.0 * sum(max(0, len(t) - 1) for t in terms)
+        bits += KNOT_BITS * sum(base[k][0].form != "x" for t in terms for k in t)
+        return measured.fitted_price(residual, bits), residual, factors / size, tuple(terms)
+
+    def greedy(self, candidates: Sequence[Chosen], terms: Sequence[Chosen], weight: Floats) -> list[Chosen]:
+        """The candidates that take away most of what is left, by weighted least squares."""
+        cut = self.measured.cut
+        root = np.sqrt(weight)
+        q, _ = np.linalg.qr(np.stack([self.row(t)[:cut] * root for t in terms], axis=1))
+        rest = self.value[:cut] * root
+        rest = rest - q @ (q.T @ rest)
+        block = self.rows[[c[0] for c in candidates], :cut] * root
+        twice = [n for n, c in enumerate(candidates) if len(c) > 1]
+        block[twice] *= self.rows[[candidates[n][1] for n in twice], :cut]
+        norm = (block**2).sum(1) + 1e-30
+        block = block - (block @ q) @ q.T
+        left = (block**2).sum(1)
+        gain = np.where(left > 1e-9 * norm, (block @ rest) ** 2 / np.maximum(left, 1e-30), 0.0)
+        order = np.argsort(-np.round(gain / (rest @ rest + 1e-30), GAIN_DIGITS), kind="stable")
+        return [candidates[k] for k in order[:5]]
 
 
 def held_out(times: Floats) -> tuple[Bools, Ints]:
@@ -200,30 +270,28 @@ def fit_table(measured: Measured, line: DraftLine) -> Formula:
     if np.ptp(x) == 0:
         return fit_formula(measured, [line])
     base = _base_parts([line], [x], TABLE_KNOTS)
-    columns = np.stack([part.of(x) for part, _ in base], axis=1)
+    sums = Sums(measured, [x], base)
     plus = [k for k, (part, _) in enumerate(base) if part.form == "+"]
-    weight = np.ones(len(x))
-    best = _solve(measured, columns, base, [(), (0,)], weight, TABLE_TERM_BITS)
+    best = sums.solve([(), (0,)], term_bits=TABLE_TERM_BITS)
     for _ in range(MOST_TABLE_KNOTS):
         more = [[*best[3], (k,)] for k in plus if (k,) not in best[3]]
-        tries = [_solve(measured, columns, base, t, weight, TABLE_TERM_BITS) for t in more]
+        tries = [sums.solve(t, term_bits=TABLE_TERM_BITS) for t in more]
         top = min(tries, key=lambda t: t[0], default=best)
-        top = _moved(measured, columns, base, top, plus)
+        top = _moved(sums, top, plus)
         if top[0] > best[0] - 2:
             break
         best = top
-    return _formula(measured, columns, base, best)
+    return _formula(sums, best)
 
 
-def _moved(measured: Measured, columns: Floats, base: Sequence[Based], best: Solved, plus: Sequence[int]) -> Solved:
+def _moved(sums: Sums, best: Solved, plus: Sequence[int]) -> Solved:
     """A table with each knot moved to a neighbour where that is cheaper."""
-    weight = np.ones(len(measured.times))
     for at in range(2, len(best[3])):
         where = plus.index(best[3][at][0])
         for k in plus[max(0, where - 2) : where + 3]:
             if (k,) not in best[3]:
                 terms = [(k,) if n == at else t for n, t in enumerate(best[3])]
-                best = min(best, _solve(measured, columns, base, terms, weight, TABLE_TERM_BITS), key=lambda t: t[0])
+                best = min(best, sums.solve(terms, term_bits=TABLE_TERM_BITS), key=lambda t: t[0])
     return best
 
 
@@ -232,23 +300,21 @@ def fit_formula(measured: Measured, lines: Sequence[DraftLine]) -> Formula:
     values = [line.series.at(measured.times) for line in lines]
     moved = [k for k, v in enumerate(values) if np.ptp(v) > 0]
     lines, values = [lines[k] for k in moved], [values[k] for k in moved]
-    base = _base_parts(lines, values, KNOTS)
-    columns = np.stack([part.of(values[n]) for part, n in base], axis=1) if base else np.zeros((len(measured.times), 0))
-    nothing = _solve(measured, columns, base, [()], np.ones(len(measured.times)))
-    starts = [nothing, *_products(measured, columns, base, nothing[1])]
-    best = min((_grown(measured, columns, base, start) for start in starts), key=lambda t: t[0])
-    return _formula(measured, columns, base, best)
+    sums = Sums(measured, values, _base_parts(lines, values, KNOTS))
+    nothing = sums.solve([()])
+    best = min((_grown(sums, start) for start in [nothing, *_products(sums, nothing[1])]), key=lambda t: t[0])
+    return _formula(sums, best)
 
 
-def _grown(measured: Measured, columns: Floats, base: Sequence[Based], best: Solved) -> Solved:
+def _grown(sums: Sums, best: Solved) -> Solved:
     """A sum of terms with every further one that pays for itself."""
+    cut, tolerance = sums.measured.cut, sums.measured.tolerance
     while len(best[3]) < MOST_TERMS:
-        weight = 1 / (1 + (best[1] / max(measured.tolerance, 2 * float(np.median(np.abs(best[1]))))) ** 2)
-        candidates = _candidates(base, best[3], len(best[3]) > 1)
+        weight = 1 / (1 + (best[1][:cut] / max(tolerance, 2 * median(np.abs(best[1])))) ** 2)
+        candidates = _candidates(sums.base, best[3], len(best[3]) > 1)
         if not candidates:
             break
-        chosen = _greedy(measured, columns, candidates, best[3], weight * ~measured.held)
-        tries = [_solve(measured, columns, base, [*best[3], c], weight) for c in chosen]
+        tries = [sums.solve([*best[3], c], weight) for c in sums.greedy(candidates, best[3], weight)]
         top = min(tries, key=lambda t: t[0])
         if top[0] > best[0] - 4:
             break
@@ -256,25 +322,21 @@ def _grown(measured: Measured, columns: Floats, base: Sequence[Based], best: Sol
     return best
 
 
-def _products(measured: Measured, columns: Floats, base: Sequence[Based], value: Floats) -> list[Solved]:
+def _products(sums: Sums, value: Floats) -> list[Solved]:
     """Two quantities and their product, of the pair that tells most so: one step at a time never comes there.
 
     A pedal that asks for less at higher speeds is such a product: each step on the way to it looks worse than a knot.
     """
-    plain = [k for k, (part, _) in enumerate(base) if part.form == "x"]
-    train = ~measured.held
-    if len(plain) < 2 or train.sum() < len(plain) or np.ptp(value) == 0:
+    plain = [k for k, (part, _) in enumerate(sums.base) if part.form == "x"]
+    cut = sums.measured.cut
+    if len(plain) < 2 or cut < len(plain) or np.ptp(value) == 0:
         return []
     told = [
-        abs(float(np.corrcoef(columns[train, k], value[train])[0, 1])) if np.ptp(columns[train, k]) else 0.0
+        abs(float(np.corrcoef(sums.rows[k, :cut], value[:cut])[0, 1])) if np.ptp(sums.rows[k, :cut]) else 0.0
         for k in plain
     ]
     first = [plain[n] for n in np.argsort(told)[::-1][:MOST_MULTIPLIED]]
-    weight = np.ones(len(value))
-    pairs = [
-        _solve(measured, columns, base, [(), (a,), (b,), (a, b)], weight)
-        for n, a in enumerate(first) for b in first[n + 1 :]
-    ]  # fmt: skip
+    pairs = [sums.solve([(), (a,), (b,), (a, b)]) for n, a in enumerate(first) for b in first[n + 1 :]]
     return sorted(pairs, key=lambda t: t[0])[:1]
 
 
@@ -314,99 +376,37 @@ def _candidates(
     return [c for c in out if tuple(sorted(c)) not in seen]
 
 
-def _column(columns: Floats, term: tuple[int, ...]) -> Floats:
-    out = np.ones(len(columns))
-    for k in term:
-        out = out * columns[:, k]
-    return out
-
-
-def _greedy(
-    measured: Measured,
-    columns: Floats,
-    candidates: Sequence[tuple[int, ...]],
-    terms: Sequence[tuple[int, ...]],
-    weight: Floats,
-) -> list[tuple[int, ...]]:
-    """The candidates that take away most of what is left, by weighted least squares."""
-    root = np.sqrt(weight)
-    have = np.stack([_column(columns, t) for t in terms], axis=1) * root[:, None]
-    q, _ = np.linalg.qr(have)
-    rest = measured.value * root
-    rest = rest - q @ (q.T @ rest)
-    block = np.stack([_column(columns, c) for c in candidates], axis=1) * root[:, None]
-    norm = (block**2).sum(0) + 1e-30
-    block = block - q @ (q.T @ block)
-    left = (block**2).sum(0)
-    gain = np.where(left > 1e-9 * norm, (rest @ block) ** 2 / np.maximum(left, 1e-30), 0.0)
-    order = np.argsort(-gain)[:5]
-    return [candidates[k] for k in order]
-
-
-def _solve(
-    measured: Measured,
-    columns: Floats,
-    base: Sequence[tuple[NumberPart, int]],
-    terms: Sequence[tuple[int, ...]],
-    weight: Floats,
-    term_bits: float = TERM_BITS,
-) -> Solved:
-    """(price, residuals, factors, terms), fitted robustly without the held-out stretches."""
-    a = np.stack([_column(columns, t) for t in terms], axis=1)
-    size = np.abs(a).max(0) + 1e-30
-    a = a / size
-    train = ~measured.held
-    factors = np.zeros(len(terms))
-    w = weight
-    for _ in range(3):
-        root = np.sqrt(w * train)
-        factors = _least_squares(a * root[:, None], measured.value * root)
-        residual = measured.value - a @ factors
-        scale = max(0.5 * measured.tolerance, 1.5 * float(np.median(np.abs(residual[train]))))
-        w = 1 / (1 + (residual / scale) ** 2)
-    residual = measured.value - a @ factors
-    used = {base[k][1] for t in terms for k in t}
-    bits = term_bits * len(terms) + QUANTITY_BITS * len(used) + 6.0 * sum(max(0, len(t) - 1) for t in terms)
-    bits += KNOT_BITS * sum(base[k][0].form != "x" for t in terms for k in t)
-    price = 0.5 * (measured.price(residual, bits) + measured.price(residual[measured.held], bits))
-    return price, residual, factors / size, tuple(terms)
-
-
-def _least_squares(a: Floats, b: Floats) -> Floats:
-    """The factors that fit best, by the normal equations where those are sound: a small fraction of the work."""
-    try:
-        low = np.linalg.cholesky(a.T @ a)
-    except np.linalg.LinAlgError:
-        low = np.zeros((1, 1))
+def _least_squares(a: Floats, value: Floats, weight: Floats | None = None) -> Floats:
+    """The factors of the rows that fit best, by the normal equations where those are sound: a fraction of the work."""
+    weighted = a if weight is None else a * weight
+    low, factors, failed = dposv(weighted @ a.T, weighted @ value)
     pivots = np.diagonal(low)
-    if pivots.min() > LEAST_PIVOT * pivots.max():
-        return np.asarray(np.linalg.solve(low.T, np.linalg.solve(low, a.T @ b)))
-    return np.asarray(np.linalg.lstsq(a, b, rcond=None)[0])
+    if not failed and pivots.min() > LEAST_PIVOT * pivots.max():
+        return np.asarray(factors)
+    root = np.ones(len(value)) if weight is None else np.sqrt(weight)
+    return np.asarray(np.linalg.lstsq((a * root).T, value * root, rcond=None)[0])
 
 
-def _formula(measured: Measured, columns: Floats, base: Sequence[tuple[NumberPart, int]], best: Solved) -> Formula:
+def _formula(sums: Sums, best: Solved) -> Formula:
+    measured = sums.measured
     price, residual, factors, terms = best
     near = np.abs(residual) <= measured.tolerance
-    held = float(near[measured.held].mean()) if measured.held.any() else 0.0
+    held = float(near[measured.cut :].mean()) if measured.cut < len(near) else 0.0
     made = tuple(
-        term
-        for t, f in zip(terms, factors, strict=True)
-        if (term := _term(measured, columns, base, t, float(f))).factor or not t
+        term for t, f in zip(terms, factors, strict=True) if (term := _term(sums, t, float(f))).factor or not t
     )
     rms = float(np.sqrt(np.mean(np.minimum(residual**2, (10 * measured.tolerance) ** 2))))
     return Formula(made, float(near.mean()), held, price, rms)
 
 
-def _term(measured: Measured, columns: Floats, base: Sequence[Based], chosen: Chosen, factor: float) -> NumberTerm:
+def _term(sums: Sums, chosen: Chosen, factor: float) -> NumberTerm:
     """A term with its coefficient rounded to what matters: a sum of long decimals would leave 64 bits."""
-    reach = max(1.0, float(np.abs(_column(columns, chosen)).max()))
-    decimals = int(np.clip(np.ceil(np.log10(ROUNDING * reach / measured.tolerance)), 0, 9))
-    return NumberTerm(tuple(base[k][0] for k in chosen), round(factor, decimals), decimals)
+    reach = max(1.0, float(np.abs(sums.row(chosen)).max()))
+    decimals = int(np.clip(np.ceil(np.log10(ROUNDING * reach / sums.measured.tolerance)), 0, 9))
+    return NumberTerm(tuple(sums.base[k][0] for k in chosen), round(factor, decimals), decimals)
 
 
 def fit_straight(measured: Measured, line: DraftLine) -> Formula:
     """The copy of one quantity that fits best."""
-    x = line.series.at(measured.times)
-    columns = x[:, None]
-    base = [(NumberPart(line, "x"), 0)]
-    return _formula(measured, columns, base, _solve(measured, columns, base, [(), (0,)], np.ones(len(x))))
+    sums = Sums(measured, [line.series.at(measured.times)], [(NumberPart(line, "x"), 0)])
+    return _formula(sums, sums.solve([(), (0,)]))
