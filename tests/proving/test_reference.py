@@ -17,7 +17,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up, simulate
 from swapbridge.proving.judges.content import judge_trace
-from swapbridge.proving.reference.exact import FUNCTIONS, nearest
+from swapbridge.proving.reference.exact import FUNCTIONS, between, nearest
 from swapbridge.proving.reference.exact_memory import MEMORIES
 from swapbridge.proving.reference.reference import Reference, loose_fields, steps_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
@@ -26,6 +26,12 @@ from tests.proving import mutations, small_swap
 
 def test_every_function_of_the_language_is_known() -> None:
     assert set(LANGUAGE) == set(FUNCTIONS) | set(MEMORIES)
+
+
+@given(st.lists(st.fractions(min_value=-3, max_value=3), min_size=3, max_size=3))
+def test_between_two_ends_also_where_they_are_exchanged(three: list[Fraction]) -> None:
+    value, low, high = three
+    assert between(value, low, high) == min(max(value, low), high)
 
 
 @given(st.fractions(min_value=-1000, max_value=1000))

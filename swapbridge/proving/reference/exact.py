@@ -11,7 +11,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import ceil, floor
-from typing import Protocol
+from operator import eq, ge, gt, le, lt, ne
+from typing import Protocol, cast
 
 from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
 from swapbridge.core.vocabulary import is_reserved, plain
@@ -25,6 +26,11 @@ from swapbridge.signalmap.model import MapSignal
 
 TRUTH = Unit("yes or no", "yes or no")
 ZERO, ONE = Fraction(0), Fraction(1)
+NO_YES = (ZERO, ONE)
+"""A truth as a number, by itself."""
+MEASURED_MOST = 20_000
+"""Values kept of one source signal."""
+COMPARISONS: Mapping[str, Callable[[int, int], bool]] = {"<": lt, "<=": le, ">": gt, ">=": ge, "==": eq, "!=": ne}
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +118,13 @@ class ExactMemory(Protocol):
         """Its value now."""
 
 
+def between(value: Fraction, low: Fraction, high: Fraction) -> Fraction:
+    """`min(max(value, low), high)`, without what `Fraction` asks about its partner at every comparison."""
+    if value.numerator * low.denominator < low.numerator * value.denominator:
+        value = low
+    return high if high.numerator * value.denominator < value.numerator * high.denominator else value
+
+
 def nearest(value: Fraction) -> int:
     """The nearest integer, halves away from zero."""
     top, bottom = value.numerator, value.denominator
@@ -154,6 +167,20 @@ class Evaluator:
         """How often a remembering function was asked."""
         self._units: dict[str, Unit] = {}
         self._natures: dict[int, tuple[MapSignal, frozenset[int], bool]] = {}
+        self._numbers: dict[int, tuple[Node, Exact]] = {}
+        self._measured: dict[tuple[int, int], tuple[MapSignal, SignalOptions, dict[tuple[int, bool], Exact]]] = {}
+        self._by_kind: Mapping[type, Callable[[Node, Wanted], Exact]] = cast(
+            Mapping[type, Callable[[Node, Wanted], Exact]],
+            {
+                Number: self._constant_number,
+                Truth: lambda node, _: Exact(NO_YES[node.value], TRUTH, fixed=True),
+                Text: lambda node, wanted: self._choice(node.value, wanted),
+                Name: self._name,
+                Unary: self._unary,
+                Binary: self._binary,
+                Call: self._call,
+            },
+        )
 
     def of(self, source: Source, wanted: Wanted) -> Exact:
         """Value of an expression of the file."""
@@ -182,23 +209,21 @@ class Evaluator:
 
     def value(self, node: Node, wanted: Wanted) -> Exact:
         """Value of a tree."""
-        if isinstance(node, Number):
-            return Exact(node.value, self.unit(node.unit), fixed=True)
-        if isinstance(node, Truth):
-            return Exact(Fraction(int(node.value)), TRUTH, fixed=True)
-        if isinstance(node, Text):
-            return self._choice(node.value, wanted)
-        if isinstance(node, Name):
-            return self._name(node, wanted)
-        if isinstance(node, Unary):
-            if node.operator == "not":
-                inner = self.value(node.operand, PLAIN)
-                return replace(inner, number=ONE - inner.number, unit=TRUTH, choices=None, is_choice=False)
-            inner = self.value(node.operand, wanted)
-            return replace(inner, number=-inner.number)
-        if isinstance(node, Binary):
-            return self._binary(node, wanted)
-        return self._call(node, wanted)
+        return self._by_kind[type(node)](node, wanted)
+
+    def _constant_number(self, node: Number, wanted: Wanted) -> Exact:
+        """A number with its unit; made once, since it is the same for whatever it is wanted."""
+        known = self._numbers.get(id(node))  # a node that is kept here keeps its id
+        if known is None:
+            known = self._numbers[id(node)] = node, Exact(node.value, self.unit(node.unit), fixed=True)
+        return known[1]
+
+    def _unary(self, node: Unary, wanted: Wanted) -> Exact:
+        if node.operator == "not":
+            inner = self.value(node.operand, PLAIN)
+            return Exact(ONE - inner.number, TRUTH, inner.valid, fixed=inner.fixed)
+        inner = self.value(node.operand, wanted)
+        return replace(inner, number=-inner.number)
 
     def _choice(self, name: str, wanted: Wanted) -> Exact:
         choices = wanted.choices or {}
@@ -226,6 +251,9 @@ class Evaluator:
         valid = reading.fresh and raw not in codes and raw not in reading.options.invalid
         if is_list:
             return Exact(Fraction(raw), NONE, valid, signal.choices, True)
+        known = self._measured.get((id(signal), id(reading.options)))
+        if known is not None and (found := known[2].get((raw, reading.fresh))) is not None:
+            return found
         unit = self.unit(reading.options.unit if reading.options.unit is not None else signal.unit)
         number = raw * signal.scale + signal.offset
         if reading.options.range is not None:
@@ -236,6 +264,11 @@ class Evaluator:
             number = min(max(raw, low), high) * signal.scale + signal.offset
         value = Exact(number, unit, valid, signal.choices or None)
         if unit.kind != "ratio":
+            if known is None and all(self.of(s, PLAIN).fixed for s in reading.options.range or ()):
+                key = id(signal), id(reading.options)
+                known = self._measured[key] = signal, reading.options, {}
+            if known is not None and len(known[2]) < MEASURED_MOST:
+                known[2][raw, reading.fresh] = value
             return value
         reference = self._reference(reading)
         return value if reference is None else self._multiply(value, self.value(reference, PLAIN), wanted)
@@ -265,13 +298,14 @@ class Evaluator:
         if operator in ("and", "or"):
             a, b = self.value(node.left, PLAIN), self.value(node.right, PLAIN)
             both = (a.number != 0 and b.number != 0) if operator == "and" else (a.number != 0 or b.number != 0)
-            return Exact(Fraction(int(both)), TRUTH, a.valid and b.valid)
+            return Exact(NO_YES[both], TRUTH, a.valid and b.valid)
         if operator in ("<", "<=", ">", ">=", "==", "!="):
             return self._compare(node)
         a, b = self.value(node.left, wanted), self.value(node.right, wanted)
         if operator in ("+", "-"):
-            sign = 1 if operator == "+" else -1
-            return Exact(a.number + sign * b.into(a.unit), a.unit, a.valid and b.valid, fixed=a.fixed and b.fixed)
+            other = b.into(a.unit)
+            number = a.number + other if operator == "+" else a.number - other
+            return Exact(number, a.unit, a.valid and b.valid, fixed=a.fixed and b.fixed)
         if operator == "*":
             return self._multiply(a, b, wanted)
         otherwise = None if node.otherwise is None else self.value(node.otherwise, wanted)
@@ -288,8 +322,8 @@ class Evaluator:
         else:
             a, b = self.value(left, PLAIN), self.value(right, PLAIN)
         x, y = a.number, (b.number if a.unit.kind == TRUTH.kind or a.is_choice or b.is_choice else b.into(a.unit))
-        answer = {"<": x < y, "<=": x <= y, ">": x > y, ">=": x >= y, "==": x == y, "!=": x != y}[node.operator]
-        return Exact(Fraction(int(answer)), TRUTH, a.valid and b.valid)
+        answer = COMPARISONS[node.operator](x.numerator * y.denominator, y.numerator * x.denominator)
+        return Exact(NO_YES[answer], TRUTH, a.valid and b.valid)
 
     def _as_raw(self, node: Node) -> Exact:
         """A measured signal that is compared with a name is compared by its raw value, and only has to be fresh."""
@@ -370,7 +404,7 @@ class Evaluator:
 
     def _clamp(self, node: Call, wanted: Wanted) -> Exact:
         value, low, high = (self.value(n, wanted) for n in node.arguments)
-        number = min(max(value.number, low.into(value.unit)), high.into(value.unit))
+        number = between(value.number, low.into(value.unit), high.into(value.unit))
         return Exact(number, value.unit, value.valid and low.valid and high.valid)
 
     def _within(self, node: Call, wanted: Wanted) -> Exact:

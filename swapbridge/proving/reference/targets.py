@@ -25,6 +25,7 @@ from swapbridge.proving.reference.exact import (
     Exact,
     Surroundings,
     Wanted,
+    between,
     lists_choices,
     nearest,
     on,
@@ -186,7 +187,7 @@ class ReferenceSignal:
         value = self.evaluator.of(self.rule.value, self.wanted)
         if self.rule.limits is not None and not lists_choices(self.signal):
             low, high = (self.evaluator.of(s, PLAIN).into(value.unit) for s in self.rule.limits)
-            value = replace(value, number=min(max(value.number, low), high))
+            value = replace(value, number=between(value.number, low, high))
         if value.unit.kind == TRUTH.kind:
             return Fraction(self._switch(bool(value.number))), value.valid
         if lists_choices(self.signal) or value.is_choice:
