@@ -21,7 +21,7 @@ from swapbridge.language.model import BridgeFile, MessageRule, SignalRule, Sourc
 from swapbridge.plan.model import Plan, Send
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, Run, frames_of, simulate
 from swapbridge.proving.bench.plant import Plant
-from swapbridge.proving.faults.campaign import CampaignInputs, FaultTask
+from swapbridge.proving.faults.campaign import CampaignInputs, Runs
 from swapbridge.proving.groups import Settled
 from swapbridge.proving.judges.form import Frames, unpack_column
 from swapbridge.proving.reference.exact import reserved
@@ -93,12 +93,11 @@ class SentSignal:
 
 @dataclass(frozen=True, slots=True)
 class Campaign:
-    """Which faults are tried, and in how many processes."""
+    """Which faults are tried; `runs` gives what became of them, None where there are none."""
 
-    tasks: tuple[FaultTask, ...] = ()
+    runs: Runs | None = None
     thoroughness: str = "none"
     only: tuple[str, ...] = ()
-    workers: int = 1
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ from swapbridge.proving.bench.bench import Bench, MakeTranslator, set_up
 from swapbridge.proving.bench.long_messages import with_long_messages
 from swapbridge.proving.bench.plant import Plant
 from swapbridge.proving.case import Campaign, Case, Extras
-from swapbridge.proving.faults.campaign import FULL, QUICK, CampaignInputs, chosen_tasks, tasks_for
+from swapbridge.proving.faults.campaign import FULL, QUICK, CampaignInputs, chosen_tasks, tasks_for, under_way
 from swapbridge.proving.groups import Settled, settle
 from swapbridge.proving.judges.evidence import misfit
 from swapbridge.proving.judges.order import JUDGES
@@ -139,17 +139,18 @@ def prove(
         plan, captures, bridge, maps, needs=needs, unplugged=unplugged, stimuli=stimuli, health=health, seed=seed,
         make=make,
     )  # fmt: skip
-    case.campaign = Campaign(tuple(tasks), thoroughness, tuple(only), workers)
     case.extras = Extras(plant, more_checks)
     tell(0.02, "the captures go in")
     case.tell = _part(tell, 0.02, 0.12)
-    run = case.run
-    begun = 0.12
-    for until, words, judge in JUDGES:
-        tell(begun, words)
-        case.tell = _part(tell, begun, until)
-        case.said += judge(case)
-        begun = until
+    with under_way(case.ground, tasks, workers) as runs:
+        case.campaign = Campaign(runs if tasks else None, thoroughness, tuple(only))
+        run = case.run
+        begun = 0.12
+        for until, words, judge in JUDGES:
+            tell(begun, words)
+            case.tell = _part(tell, begun, until)
+            case.said += judge(case)
+            begun = until
     tell(1.0, "")
     tables = case.tables
     return Verdict(

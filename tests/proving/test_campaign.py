@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -28,6 +29,7 @@ from swapbridge.proving.faults.campaign import (
     run_fault,
     stale_values,
     tasks_for,
+    under_way,
 )
 from swapbridge.proving.faults.faults import FAULTS, SECOND, RunSetup
 from swapbridge.proving.faults.soak import soak
@@ -77,6 +79,20 @@ def test_two_faults_at_once_and_again_from_the_seed(ground: CampaignInputs) -> N
 def test_in_processes_the_same_comes_out(ground: CampaignInputs) -> None:
     tasks = [FaultTask(("bits flipped",), 5, 1), FaultTask(("power cut",), 5, 2), FaultTask(("bus errors",), 5, 3)]
     assert run_campaign(ground, tasks, workers=2) == run_campaign(ground, tasks)
+
+
+def _only_in(process: int, plan: Plan) -> Translator:
+    """A translator that ends every other process, as a system short of memory does."""
+    if os.getpid() != process:
+        os._exit(9)
+    return Translator(plan)
+
+
+def test_what_an_ended_process_had_begun_is_done_here(ground: CampaignInputs) -> None:
+    tasks = [FaultTask(("bits flipped",), 5, 1), FaultTask(("power cut",), 5, 2)]
+    mortal = replace(ground, make=partial(_only_in, os.getpid(), ground.bench.plan))
+    with under_way(mortal, tasks, 2) as runs:
+        assert runs(None) == run_campaign(ground, tasks)
 
 
 def test_campaigns_have_every_single_and_pair() -> None:

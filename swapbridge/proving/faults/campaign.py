@@ -10,11 +10,15 @@ from __future__ import annotations
 import gc
 import zlib
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import combinations
 from multiprocessing import get_context
+from threading import Lock
 
 import numpy as np
 
@@ -48,6 +52,8 @@ DELICATE = frozenset({"torque request", "actual torque", "driver demand"})
 DELICATE_ROLES = ("pedal_position", "throttle_request")
 CLOCK_ALLOWANCE_NS = 200 * MS
 Trace = Sequence[Heard | Polled | Restart]
+Runs = Callable[[Progress | None], list[FaultRun]]
+"""Gives the runs of a campaign in the order of its tasks, and says meanwhile how many are done."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,43 +127,86 @@ def run_campaign(
     progress: Progress | None = None,
 ) -> list[FaultRun]:
     """Do all runs, in `workers` processes, results in the order of the tasks."""
-    out = []
-    if workers <= 1 or len(tasks) < 2:
-        for number, task in enumerate(tasks):
-            out.append(run_fault(ground, task))
-            if progress is not None:
-                progress((number + 1) / len(tasks), " + ".join(task.faults))
-        return out
-    return _shared_out(ground, tasks, workers, progress)
+    with under_way(ground, tasks, workers) as runs:
+        return runs(progress)
 
 
-def _shared_out(
-    ground: CampaignInputs, tasks: Sequence[FaultTask], workers: int, progress: Progress | None
-) -> list[FaultRun]:
-    """The runs in this process and in `workers` - 1 others: whoever is free takes the next.
+@contextmanager
+def under_way(ground: CampaignInputs, tasks: Sequence[FaultTask], workers: int) -> Iterator[Runs]:
+    """A campaign that has begun in `workers` - 1 other processes while this one does other work.
 
-    This process takes its part, as a worker more would have to read everything anew before its first run.
+    What is yielded does here whatever nobody has begun, and gives all runs in the order of the tasks: a worker more
+    would have to read everything anew before its first run.
     """
-    done: dict[int, FaultRun] = {}
-    left = deque(range(len(tasks)))
+    if workers <= 1 or len(tasks) < 2:
+        yield partial(_here, ground, tasks)
+        return
     with ProcessPoolExecutor(
         workers - 1, mp_context=get_context("spawn"), initializer=_begin_worker, initargs=(ground,)
     ) as pool:
-        away: dict[Future[FaultRun], int] = {}
-        while left or away:
-            while left and len(away) < 2 * (workers - 1):
-                number = left.popleft()
-                away[pool.submit(_run_in_worker, tasks[number])] = number
-            if left:
-                number = left.popleft()
-                done[number] = run_fault(ground, tasks[number])
-            else:
-                wait(away, return_when=FIRST_COMPLETED)
-            for future in [f for f in away if f.done()]:
-                done[away.pop(future)] = future.result()
-            if progress is not None:
-                progress(len(done) / len(tasks), f"{len(done)} of {len(tasks)} runs with faults")
-    return [done[number] for number in range(len(tasks))]
+        shared = _SharedOut(ground, tasks, pool)
+        for _ in range(2 * (workers - 1)):
+            shared.hand_out()
+        try:
+            yield shared.runs
+        finally:
+            shared.left.clear()
+
+
+def _here(ground: CampaignInputs, tasks: Sequence[FaultTask], progress: Progress | None) -> list[FaultRun]:
+    out = []
+    for number, task in enumerate(tasks):
+        out.append(run_fault(ground, task))
+        if progress is not None:
+            progress((number + 1) / len(tasks), " + ".join(task.faults))
+    return out
+
+
+class _SharedOut:
+    """Runs in other processes from the first on, in this one from the last: whoever is free takes the next."""
+
+    def __init__(self, ground: CampaignInputs, tasks: Sequence[FaultTask], pool: ProcessPoolExecutor) -> None:
+        self.ground, self.tasks, self.pool = ground, tasks, pool
+        self.left = deque(range(len(tasks)))
+        self.away: dict[int, Future[FaultRun]] = {}
+        self.lock = Lock()
+
+    def hand_out(self, _: Future[FaultRun] | None = None) -> None:
+        """The next run goes to another process; when it is done, one more does."""
+        with self.lock:
+            if not self.left:
+                return
+            try:
+                future = self.pool.submit(_run_in_worker, self.tasks[self.left[0]])
+            except BrokenProcessPool:  # the run is left to this process
+                return
+            self.away[self.left.popleft()] = future
+        future.add_done_callback(self.hand_out)
+
+    def runs(self, progress: Progress | None) -> list[FaultRun]:
+        """All runs, those that nobody has begun done here."""
+        done: dict[int, FaultRun] = {}
+        while (number := self._mine()) is not None:
+            done[number] = run_fault(self.ground, self.tasks[number])
+            self._tell(progress, done)
+        for number, future in self.away.items():
+            try:
+                done[number] = future.result()
+            except BrokenProcessPool:  # its process was ended, as a system short of memory does
+                done[number] = run_fault(self.ground, self.tasks[number])
+            self._tell(progress, done)
+        return [done[number] for number in range(len(self.tasks))]
+
+    def _mine(self) -> int | None:
+        with self.lock:
+            return self.left.pop() if self.left else None
+
+    def _tell(self, progress: Progress | None, here: Mapping[int, FaultRun]) -> None:
+        if progress is not None:
+            with self.lock:
+                away = {number for number, future in self.away.items() if future.done()}
+            done = len(here.keys() | away)
+            progress(done / len(self.tasks), f"{done} of {len(self.tasks)} runs with faults")
 
 
 _ground: list[CampaignInputs] = []

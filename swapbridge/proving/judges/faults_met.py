@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from swapbridge.proving.case import Case
-from swapbridge.proving.faults.campaign import FULL, run_campaign
+from swapbridge.proving.faults.campaign import FULL
 from swapbridge.proving.faults.soak import soak
 from swapbridge.proving.judges.silence import judge_silence
 from swapbridge.proving.judges.wake_up import judge_wake_ups
@@ -22,9 +22,9 @@ def judge_quiet_buses(case: Case) -> list[Check]:
 def judge_faults(case: Case) -> list[Check]:
     """The campaign that was asked for."""
     wanted = case.campaign
-    if not wanted.tasks:
+    if wanted.runs is None:
         return []
-    runs = run_campaign(case.ground, wanted.tasks, workers=wanted.workers, progress=case.tell)
+    runs = wanted.runs(case.tell)
     if wanted.thoroughness == FULL and not wanted.only:
         case.tell(1.0, "an hour-long soak")
         runs.append(soak(case.ground))
