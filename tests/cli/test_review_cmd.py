@@ -59,7 +59,7 @@ def test_it_shows_recorded_beside_made_and_keeps_a_yes(swap: Path, monkeypatch: 
     for words in ("rule ", "made from ", "recorded ", "made ", "in time ", "too little ", "at that moment"):
         assert words in refused.output
     assert "no recording here shows it" not in refused.output
-    assert "(values by the stimulus)" in refused.output
+    assert "(values from the stimulus)" in refused.output
     monkeypatch.setattr(reviewing, "review_lines", lambda *_: [])  # seen once; it takes seconds
     agreed = review(swap, signal, said="y\n")
     assert f"Wrote the review of {signal}" in agreed.output

@@ -207,7 +207,7 @@ def test_an_oil_lamp_is_dark_while_the_engine_runs(lit: Any, status: str) -> Non
     case.says("oil_pressure_lamp", T, lit, "", scale=Fraction(1), offset=Fraction(0), layout=Layout(0, 1))
     speed = engine_speed(case, 0)
     assert speed is not None
-    checks = [c for c in _lamps(case, 0, speed) if c.name == "fits the engine's state"]
+    checks = [c for c in _lamps(case, 0, speed) if c.name == "agrees with the engine's state"]
     assert [c.status for c in checks] == [status]
 
 
@@ -239,7 +239,7 @@ def test_a_late_reading_is_still_like_its_signal(lag_s: float) -> None:
     ("said", "cause"),
     [
         (lambda t: _wave(t) / 1.609344, "mph said as km/h"),
-        (lambda t: 6000 - _wave(t), "the sign is turned round"),
+        (lambda t: 6000 - _wave(t), "the sign is reversed"),
         (lambda t: _wave(t) + 400, "offset: -4"),
         (lambda t: _wave(t * 0.37), "another quantity"),
         (lambda t: 0 * t + 900, "another quantity"),

@@ -200,7 +200,7 @@ def test_every_way_to_send(parts: Any) -> None:
     assert frames[0x303] == 1
     told = {c.name: c.measured for c in content_checks(plan, contents, reference) if c.status != "pass"}
     assert told == dict.fromkeys(told, "no answer: its source is not in the captures")
-    answers = {"answer 00: list of what is answered", "answer 0C: engine speed", "answers to several at once"}
+    answers = {"answer 00: list of identifiers answered", "answer 0C: engine speed", "answers to several at once"}
     assert set(told) == answers, "nobody asked in this run"
 
 

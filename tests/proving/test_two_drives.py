@@ -113,7 +113,7 @@ def test_a_wrong_rule_on_both_drives_is_found() -> None:
 
 def test_what_leaves_the_range_it_was_learned_in_is_not_proved() -> None:
     verdict = _verdict(MIXED)
-    check = _of(verdict, "host.TEMPS.Learned")["says more than its safe answer"]
+    check = _of(verdict, "host.TEMPS.Learned")["is more than its safe answer"]
     assert check.status == "unproved"
     assert "learned from 0 to 40" in check.measured
 

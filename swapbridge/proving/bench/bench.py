@@ -97,7 +97,7 @@ def set_up(plan: Plan, captures: Mapping[str, Capture], reads: Sequence[frozense
         if name not in names:
             raise InputError(f"the plan has no bus {name!r} for that capture: its buses are {', '.join(names)}")
     if not captures:
-        raise InputError(f"nothing to prove with: give a capture for one of the buses {', '.join(names)}")
+        raise InputError(f"there is nothing to prove with: give a capture for one of the buses {', '.join(names)}")
     mine: list[Capture | None] = []
     traffic, begins, ends = [], [], []
     for number, bus in enumerate(plan.buses):

@@ -412,7 +412,7 @@ def came_back(plan: Plan, setup: RunSetup, run: Run) -> list[str]:
     heard_late = any(len(t) and int(t.start_ns[-1]) > settled for t in setup.traffic)
     if run.device.sent and heard_late and quiet_from < settled:
         out.append(
-            f"nothing was sent any more from {quiet_from / SECOND:.2f} s on, the fault was over at "
+            f"nothing was sent from {quiet_from / SECOND:.2f} s on, though the fault was over at "
             f"{setup.end_ns / SECOND:.2f} s"
         )
     return out

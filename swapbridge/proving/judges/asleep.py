@@ -131,8 +131,8 @@ def _before_key(send: Send, old: Frames, new: Frames, then: _KeyOff, now: _KeyOf
         send.name,
         "before the key comes on",
         not (talks or silent),
-        f"sent {100 * is_now:.0f} % of that time, the old sender {100 * was:.0f} %",
-        "as the old sender did: who talks with the key off keeps a bus awake, who is silent may be missed",
+        f"sent {100 * is_now:.0f} % of that time; the old sender {100 * was:.0f} %",
+        "as the old sender did: sending with the key off keeps a bus awake, and a silent module may be missed",
         'take "wake" out of its states in the bridge file'
         if talks
         else 'add "wake" to its states, or make sure that no module misses it before the key comes on',
@@ -151,8 +151,8 @@ def _before_start(send: Send, old: Frames, new: Frames, then: _KeyOff, now: _Key
         send.name,
         "before the engine turns",
         was < TALKS or is_now > SILENT,
-        f"sent {100 * is_now:.0f} % of that time, the old sender {100 * was:.0f} %",
-        "what the old sender said with the key on: modules wait for it before they let an engine start",
+        f"sent {100 * is_now:.0f} % of that time; the old sender {100 * was:.0f} %",
+        "what the old sender sent with the key on: modules wait for it before they let an engine start",
         'add "key_on" to its states in the bridge file',
     )
 
@@ -183,7 +183,7 @@ def _after_key(case: Case, send: Send, old: Frames, new: Frames, then: _KeyOff, 
             send.name,
             "after the key goes off",
             False,
-            f"stops {max(is_now):.1f} s after it, the old sender went on for {max(before):.1f} s",
+            f"stops {max(is_now):.1f} s after key-off; the old sender went on for {max(before):.1f} s",
             "about as long as the old sender",
             'add "after_run" to its states, or lengthen after_run_ms; or make sure that no module misses it',
             otherwise="open",
@@ -201,7 +201,7 @@ def _after_key(case: Case, send: Send, old: Frames, new: Frames, then: _KeyOff, 
         "after the key goes off",
         max(is_now) <= most + LONGER_S + period_s,
         f"goes on for {max(is_now):.1f} s, the old sender for {max(before):.1f} s",
-        f"at most {most + LONGER_S:.1f} s: who talks longer keeps the bus awake",
+        f"at most {most + LONGER_S:.1f} s: a module that sends for longer keeps the bus awake",
         'shorten after_run_ms, or take "wake" out of its states in the bridge file',
     )
 

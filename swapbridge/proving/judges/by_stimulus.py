@@ -107,7 +107,7 @@ def _sent(case: Case, made: SentSignal) -> Iterator[Check]:
         return
     likeness = beside(channel.time_s, channel.value, track, values, use)
     if likeness is not None:
-        remedy = "correct its rule in the bridge file, or the map that it is sent or heard by"
+        remedy = "correct its rule in the bridge file, or the map with which it is sent or heard"
         yield _check(case, made.label, channel, likeness, track, values, "as sent", remedy)
 
 
@@ -134,7 +134,7 @@ def _check(
         f"says {channel.name.replace('_', ' ')} {when}",
         fine,
         measured,
-        f"the {channel.name.replace('_', ' ')} that was measured beside the recording",
+        f"the {channel.name.replace('_', ' ')} measured during the recording",
         remedy,
     )
 
@@ -162,7 +162,11 @@ def _switch(case: Case, made: SentSignal) -> Iterator[Check]:
         now = switched(other, _at_the_same(channel, code, other, new) if both else new, table)
         if now is None and not both:
             continue
-        said = f"{100 * now.right:.0f} % of the time" if now is not None else "the two drives hardly ever meet in it"
+        said = (
+            f"{100 * now.right:.0f} % of the time"
+            if now is not None
+            else "the two drives hardly ever share a state of it"
+        )
         yield check_of(
             "maps",
             made.label,

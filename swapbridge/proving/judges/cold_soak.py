@@ -60,7 +60,7 @@ def _one_bus(case: Case, bus: int) -> Iterator[Check]:
             "fits the others before a cold start",
             not wrong,
             f"{mine.celsius:.0f} degC; {why}",
-            "after a long rest about what coolant, oil and air read",
+            "after a long rest coolant, oil and air read about the same",
             "correct its offset, scale, unit or bits in the map; if the engine was still warm, record a cold start",
             otherwise="fail" if wrong == "never" else "open",
         )

@@ -87,7 +87,9 @@ class Contents:
     def first_problem(self) -> str:
         """One sentence, "" when all is well."""
         for (bus, word), count in self.strangers.items():
-            return f"{count} frames of {format_identifier(*split_word(word))} on bus {bus}, which nothing asked for"
+            return (
+                f"{count} frames of {format_identifier(*split_word(word))} on bus {bus}, for which there was no reason"
+            )
         for tally in self._all:
             for name, text in tally.example.items():
                 return f"{name}: {text}"
@@ -245,9 +247,10 @@ def content_checks(plan: Plan, contents: Contents, reference: Reference) -> list
                 label,
                 "sent when due",
                 not tally.when_words(),
-                tally.when_words() or f"{tally.frames:,} frames, each when its period, source and state ask for it",
-                "when the bridge file says, in the states it says",
-                "compile the plan again from its bridge file; if it differs still, this is a defect of the plan",
+                tally.when_words()
+                or f"{tally.frames:,} frames, each at a time that its period, source and state require",
+                "at the times and in the states that the bridge file gives",
+                "compile the plan again from its bridge file; if it still differs, this is a defect of the plan",
             )
         )
         names = {f.name for v in send.variants for f in v.fields} | set(tally.signals_wrong)
@@ -266,7 +269,7 @@ def content_checks(plan: Plan, contents: Contents, reference: Reference) -> list
                     if wrong
                     else f"{tally.frames:,} frames, all equal",
                     "every frame, bit for bit",
-                    "compile the plan again from its bridge file; if it differs still, this is a defect of the plan",
+                    "compile the plan again from its bridge file; if it still differs, this is a defect of the plan",
                 )
             )
     out += _layer_checks(plan, contents) + _answer_checks(contents, reference)
@@ -300,7 +303,7 @@ def _layer_checks(plan: Plan, contents: Contents) -> list[Check]:
                 not tally.problems,
                 "; ".join(filter(None, problems)) or f"{tally.frames:,} frames, all equal",
                 "every frame when SAE J1939-21 and J1939-81 want it, bit for bit",
-                "compile the plan again from its bridge file; if it differs still, this is a defect of the plan",
+                "compile the plan again from its bridge file; if it still differs, this is a defect of the plan",
             )
         )
     return out
@@ -315,13 +318,13 @@ def _answer_checks(contents: Contents, reference: Reference) -> list[Check]:
     for number, target in targets.items():
         tally = contents.answers.get(number, Tally())
         bus, word = reference.bridge.buses[target.bus_number].name, target.message.word
-        named = PIDS[number].words if number in PIDS else "list of what is answered"
+        named = PIDS[number].words if number in PIDS else "list of identifiers answered"
         wrong = f"{tally.wrong:,} of {tally.frames:,} differ" if tally.wrong else ""
         problems = [t for t in (tally.when_words(), wrong, *tally.example.values()) if t]
         fine = (
             f"{tally.frames:,} answers, all equal" if tally.frames else "no answer: its source is not in the captures"
         )
-        again = "compile the plan again from its bridge file; if it differs still, this is a defect of the plan"
+        again = "compile the plan again from its bridge file; if it still differs, this is a defect of the plan"
         out.append(
             check_of(
                 "content",

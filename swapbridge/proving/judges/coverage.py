@@ -141,7 +141,7 @@ class _Board:
                 label,
                 fine,
                 "; ".join([state, *odd]),
-                "correct the needs list, or the message" if odd else "see what is said of this message",
+                "correct the needs list, or the message" if odd else "see the other lines about this message",
                 otherwise="fail" if odd else self._otherwise(found, state),
             )
             return
@@ -274,7 +274,7 @@ class _Board:
             name = f"{label} {message.name}" if message is not None else label
             if not ok and not unneeded:
                 self.rows.append(
-                    Coverage("(vanished unplugged)", bus, name, "", "", "missing", "somebody may wait for it")
+                    Coverage("(vanished when unplugged)", bus, name, "", "", "missing", "a module may wait for it")
                 )
             remedy = (
                 "read every module's fault codes after a drive without it"
@@ -288,7 +288,11 @@ class _Board:
                     bus,
                     f"{name} vanished with the old engine computer",
                     ok,
-                    "supplied" if ok else "not supplied: nobody waits, says needs.toml" if unneeded else "not supplied",
+                    "supplied"
+                    if ok
+                    else "not supplied: needs.toml states that nobody waits for it"
+                    if unneeded
+                    else "not supplied",
                     "every identifier that vanished is supplied",
                     remedy,
                     otherwise="open" if unneeded else "unproved",

@@ -46,7 +46,7 @@ def _friction(case: Case, bus: int) -> Iterator[Check]:
     yield check_of(
         "maps", loss.label, "fits maximum torque", share <= MOST_FRICTION,
         f"up to {100 * share:.0f} % of the most torque ({most.label})", f"at most {100 * MOST_FRICTION:.0f} %",
-        "correct bits, scale, offset or reference of one of the two in its map",
+        "correct the bits, scale, offset or reference of one of the two in its map",
     )  # fmt: skip
 
 
@@ -110,7 +110,7 @@ def _idle_fuel(case: Case, bus: int, speed: Told) -> Iterator[Check]:
         return
     rate = float(steps[both].sum()) / seconds
     yield check_of(
-        "maps", used.label, "fits an idling engine", rate <= MOST_IDLE_FUEL_ML_S, f"{rate:.3g} mL/s at idle",
+        "maps", used.label, "plausible for an idling engine", rate <= MOST_IDLE_FUEL_ML_S, f"{rate:.3g} mL/s at idle",
         f"at most {MOST_IDLE_FUEL_ML_S:g} mL/s", "correct its bits, byte order, scale or unit in the map",
     )  # fmt: skip
 
@@ -143,7 +143,7 @@ def _totals(case: Case, bus: int) -> Iterator[Check]:
             used.label,
             "possible",
             rate <= MOST_FUEL_ML_S,
-            f"{rate:.3g} mL/s on the mean",
+            f"{rate:.3g} mL/s on average",
             f"at most {MOST_FUEL_ML_S:g} mL/s: no road engine burns more",
             "correct its bits, byte order or scale in the map",
         )
@@ -152,8 +152,8 @@ def _totals(case: Case, bus: int) -> Iterator[Check]:
 def _at_rest(case: Case, bus: int, speed: Told) -> Iterator[Check]:
     """What signals say with the engine stopped and running."""
     for alias, unit, still, runs, required in (
-        ("oil_pressure", "kPa", (-1.0, 60.0), (40.0, 1_200.0), "none at rest, some when running"),
-        ("manifold_pressure", "kPa", (55.0, 112.0), (8.0, 450.0), "the air's own with the engine stopped"),
+        ("oil_pressure", "kPa", (-1.0, 60.0), (40.0, 1_200.0), "none at rest, some with the engine running"),
+        ("manifold_pressure", "kPa", (55.0, 112.0), (8.0, 450.0), "that of the outside air with the engine stopped"),
         ("module_voltage", "V", (8.0, 30.0), (10.0, 32.0), "a battery's"),
         ("actual_torque", "Nm", (-150.0, 60.0), (-800.0, 3_500.0), "about none with the engine stopped"),
         ("coolant_temperature", "degC", (-45.0, 125.0), (-45.0, 125.0), "no more than a healthy engine's"),
@@ -171,11 +171,11 @@ def _at_rest(case: Case, bus: int, speed: Told) -> Iterator[Check]:
         yield check_of(
             "maps",
             found.label,
-            "fits the engine's state",
+            "agrees with the engine's state",
             not wrong,
             "; ".join(wrong) or "as it should be",
             required,
-            "correct bits, scale, offset or unit in the map",
+            "correct its bits, scale, offset or unit in the map",
         )
 
 
@@ -195,7 +195,7 @@ def _lamps(case: Case, bus: int, speed: Told) -> Iterator[Check]:
                 found.label,
                 "lit at rest",
                 share >= 0.3,
-                f"lit {100 * share:.0f} % of the time that the engine stands",
+                f"lit {100 * share:.0f} % of the time while the engine is stopped",
                 "lit with the key on and the engine stopped",
                 "correct its bit in the map",
             )
@@ -205,9 +205,9 @@ def _lamps(case: Case, bus: int, speed: Told) -> Iterator[Check]:
             yield check_of(
                 "maps",
                 found.label,
-                "fits the engine's state",
+                "agrees with the engine's state",
                 share < 0.5,
-                f"lit {100 * share:.0f} % of the time that the engine runs",
+                f"lit {100 * share:.0f} % of the time while the engine runs",
                 "dark while a healthy engine runs",
                 "correct its bit in the map; a lamp that is lit at 0 needs choices that say so",
             )

@@ -57,7 +57,7 @@ def judge_engines(case: Case) -> list[Check]:
         ("highest speed seen, rpm", old.top_rpm, new.top_rpm, shift and f"shifts up to {shift:.0f}"),
         ("redline by the health sheet, rpm", old.redline_rpm, new.redline_rpm, None),
         ("idle, rpm", old.idle_rpm, new.idle_rpm, None),
-        ("most torque, Nm", old.torque_nm, new.torque_nm, most and f"bears {most:.0f}"),
+        ("most torque, Nm", old.torque_nm, new.torque_nm, most and f"can take {most:.0f}"),
     )
     case.tables.engines = [EngineFigure(what, _shown(a), _shown(b), box or "") for what, a, b, box in rows]
     return [*_speeds(new, shift), *_torques(case, host, old, new, most), *_idle(old, new)]
@@ -138,7 +138,7 @@ def _speeds(new: Engine, shift: float | None) -> Iterator[Check]:
         shift <= top * (1.0 if new.redline_rpm else SHIFT_ROOM),
         f"the gearbox shifts at up to {shift:.0f} rpm, the new engine ends at {top:.0f} rpm ({known})",
         "upshifts below the new engine's end",
-        "have the gearbox's shift speeds lowered, or scale what it is told; a redline stands in health.toml as redline",
+        "have its shift speeds lowered, or scale the engine speed sent to it; health.toml has the `redline`",
         otherwise="fail" if new.redline_rpm else "unproved",
     )
 
@@ -152,9 +152,9 @@ def _torques(case: Case, host: int, old: Engine, new: Engine, most: float | None
             "gearbox and new engine",
             "torque",
             new.torque_nm <= most,
-            f"the new engine makes {new.torque_nm:.0f} Nm, the gearbox bears {most:.0f} Nm",
-            "no more than the gearbox bears",
-            "have the new engine's torque limited in its own computer, or take a stronger gearbox",
+            f"the new engine makes {new.torque_nm:.0f} Nm, the gearbox can take {most:.0f} Nm",
+            "no more than the gearbox can take",
+            "have the new engine's torque limited in its own computer, or fit a stronger gearbox",
         )
     elif old.torque_nm and new.torque_nm > STRONGER * old.torque_nm:
         yield check_of(
@@ -163,9 +163,9 @@ def _torques(case: Case, host: int, old: Engine, new: Engine, most: float | None
             "torque",
             False,
             f"the new engine makes {new.torque_nm:.0f} Nm, the old one made {old.torque_nm:.0f} Nm; what the gearbox "
-            "bears is not known",
-            "no more than the gearbox bears",
-            "find out what the gearbox bears, and write it into health.toml under [gearbox]",
+            "can take is not known",
+            "no more than the gearbox can take",
+            "find out what the gearbox can take, and write it into health.toml under [gearbox]",
             otherwise="open",
         )
     for made in case.made:
@@ -178,9 +178,9 @@ def _torques(case: Case, host: int, old: Engine, new: Engine, most: float | None
                 made.label,
                 "told whole",
                 cap >= CAP_ROOM * new.torque_nm,
-                f"at most {cap:.0f} Nm can be said, the new engine makes {new.torque_nm:.0f} Nm",
-                "all of the torque: too little reported lowers a gearbox's clutch pressure",
-                "widen its clamp or limits: torque that a gearbox does not bear is limited in the engine",
+                f"at most {cap:.0f} Nm can be sent; the new engine makes {new.torque_nm:.0f} Nm",
+                "all of the torque: reporting too little lowers a gearbox's clutch pressure",
+                "widen its clamp or limits: torque that is too much for a gearbox is limited in the engine",
             )
 
 
@@ -239,6 +239,6 @@ def _idle(old: Engine, new: Engine) -> Iterator[Check]:
         apart <= IDLE_APART,
         f"{new.idle_rpm:.0f} rpm, the old one {old.idle_rpm:.0f} rpm",
         "about alike",
-        "make sure that the gearbox does not creep or stall the engine with it",
+        "make sure that the vehicle does not creep and the gearbox does not stall the engine at it",
         otherwise="habit",
     )

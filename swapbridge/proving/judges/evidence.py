@@ -1,4 +1,4 @@
-"""Proving room: evidence: whether these recordings can carry a verdict at all; without it nothing is proved.
+"""Proving room: evidence: whether these recordings can support a verdict at all; without it nothing is proved.
 
 The right recordings, long enough, whole, with the engine running in them, and every message that the bridge file reads
 heard in them, fresh, with its checksum, counter and period as the map says.
@@ -52,7 +52,7 @@ def judge_evidence(case: Case) -> list[Check]:
                         "recording",
                         False,
                         "none",
-                        "a recording of every bus of the plan",
+                        "a recording of each of the plan's buses",
                         f"give the recording of bus {name}: --donor, --host or --capture {name}=FILE",
                         otherwise="unproved",
                     )
@@ -75,7 +75,7 @@ def _used(case: Case, bus: int) -> set[int]:
 def _recording(case: Case, number: int, name: str, capture: Capture) -> Iterator[Check]:
     where = f"bus {name}"
     file = capture.source or "the recording"
-    again = f"record bus {name} again, whole, from asleep to asleep"
+    again = f"record bus {name} again, completely, from asleep to asleep"
 
     def need(what: str, ok: bool, measured: str, required: str, remedy: str = again, noted: bool = False) -> Check:
         return check_of(
@@ -119,8 +119,8 @@ def _recording(case: Case, number: int, name: str, capture: Capture) -> Iterator
         "frames lost",
         share <= LOST_NOTED,
         f"{100 * share:.1f} % of the frames are missing" if share > 0.0005 else "none by counters or clock",
-        "none; counters and gaps are judged with what is missing allowed for",
-        f"record bus {name} again with a recorder that keeps up; a sender's own gaps look like lost frames",
+        "none; counters and gaps are judged with allowance for what is missing",
+        f"record bus {name} again with a recorder that keeps up; pauses of the sender itself look like lost frames",
         noted=share <= LOST_TOO_MANY,
     )
 
@@ -136,7 +136,7 @@ def _reading(case: Case, number: int, name: str, capture: Capture, like: Check) 
         "file",
         not said,
         said or "read to its end",
-        "whole, every line a frame",
+        "complete, every line a frame",
         f"copy the recording of bus {name} anew from where it was made, or record again",
         otherwise="unproved" if broken else "open",
     )
@@ -148,8 +148,8 @@ def _reading(case: Case, number: int, name: str, capture: Capture, like: Check) 
             "stimulus",
             False,
             "no stimulus file beside the recording",
-            "what was done to the vehicle, to check scales, units and codes of the map by",
-            "record with a script or a scan tool beside it (swapbridge guide recordings), or lay the .csv beside it",
+            "a record of what was done to the vehicle, to check the map's scales, units and codes",
+            "record with a script or a scan tool beside it (swapbridge guide recordings), or put its .csv beside it",
             otherwise="open",
         )
         return
@@ -192,7 +192,7 @@ def _engine(case: Case, number: int, name: str) -> Iterator[Check]:
             False,
             "engine speed is not known on this bus",
             "stopped, cranking and running seen",
-            "give the role engine_speed in its map, or a stimulus beside it",
+            "give a signal of its map the role engine_speed, or put a stimulus file beside the recording",
             otherwise="open",
         )
         return
@@ -209,7 +209,7 @@ def _engine(case: Case, number: int, name: str) -> Iterator[Check]:
         seconds >= RUNNING_S,
         words,
         f"running for {RUNNING_S:.0f} s",
-        "record a start, idle, and a drive: with the engine still, nothing that it says can be judged",
+        "record a start, idling and a drive: with the engine stopped, nothing that it says can be judged",
         otherwise="unproved",
     )
     if top is not None and top < DRIVEN_KMH:
@@ -239,7 +239,7 @@ def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:
             False,
             f"never{hint}",
             "heard in its recording",
-            f"check the identifier of {message.label} in the map; or record bus {bus} with its sender there",
+            f"check the identifier of {message.label} in the map; or record bus {bus} with its sender connected",
             otherwise="unproved",
         )
         return
@@ -264,7 +264,7 @@ def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:
             "missed in time",
             False,
             f"counts for {age_ns / 1e9:.3g} s after its last frame, which came every {form.period_ms:.4g} ms",
-            f"at most {longest_ns / 1e9:.3g} s: until then what is sent says what was true long ago",
+            f"at most {longest_ns / 1e9:.3g} s: until then what is sent is long out of date",
             f'shorten max_age_ms of [sources."{label}"] in the bridge file',
         )
     options = next((o for o in case.bridge.sources if o.message.text == label), None)
@@ -284,10 +284,10 @@ def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:
     if options is not None and not options.verify:
         return
     yield from integrity(
-        label, form.checksum_bad, form.checksum_seen, "checksum", "every frame would be thrown away by the translator"
+        label, form.checksum_bad, form.checksum_seen, "checksum", "the translator would discard every frame"
     )
     if form.counter_bad is not None:
-        yield from integrity(label, form.counter_bad, form.count - 1, "counter", "frames would be thrown away")
+        yield from integrity(label, form.counter_bad, form.count - 1, "counter", "the translator would discard frames")
 
 
 def integrity(label: str, bad: int, seen: int, what: str, consequence: str) -> Iterator[Check]:
@@ -302,7 +302,7 @@ def integrity(label: str, bad: int, seen: int, what: str, consequence: str) -> I
         share <= WRONG_NOTED,
         f"{seen - bad:,} of {seen:,} right by the map's rule",
         f"all: {consequence}",
-        f"find the {what}'s rule anew with `swapbridge guess`, and put it into the map",
+        f"find the {what}'s rule again with `swapbridge guess`, and put it into the map",
         otherwise="fail" if share > WRONG_FAILS else "unproved",
     )
 
@@ -342,6 +342,6 @@ def misfit(error: InputError, bus: str) -> Check:
         False,
         str(error),
         "a stimulus of the same session",
-        "give the stimulus that was recorded beside it, or take the wrong one away",
+        "give the stimulus that was recorded with it, or remove the wrong one",
         otherwise="unproved",
     )

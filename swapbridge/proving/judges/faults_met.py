@@ -45,9 +45,11 @@ def fault_checks(faults: Sequence[FaultRun]) -> list[Check]:
                 label,
                 "reaction",
                 run.status,
-                "; ".join(run.problems[:2]) or f"{run.frames_sent:,} frames, all as they must be",
+                "; ".join(run.problems[:2]) or f"{run.frames_sent:,} frames, all correct",
                 "safe answers, planned identifiers and rates, recovery",
-                "" if run.status == "pass" else f"see when and where it differs: --only '{label}' with the same seed",
+                ""
+                if run.status == "pass"
+                else f"to see when and where it differs: --only '{label}' with the same seed",
             )
         )
     pairs = [f for f in faults if len(f.faults) > 1]
@@ -61,7 +63,7 @@ def fault_checks(faults: Sequence[FaultRun]) -> list[Check]:
                 bad == 0,
                 f"{len(pairs) - bad} of {len(pairs)} pairs passed",
                 "all",
-                "see the pairs that failed",
+                "see the failed pairs below",
             )
         )
     return out

@@ -250,7 +250,7 @@ def rules_of_the_map(label: str, pattern: MessageForm) -> list[Check]:
                     what,
                     False,
                     f"the map's rule misses {bad:,} of {seen:,} of the old sender's own",
-                    "a rule that fits the old sender: its readers throw every other frame away",
+                    "a rule that fits the old sender: receivers discard every frame that breaks it",
                     f"find the {what}'s rule anew with `swapbridge guess`, put it into the map, and compile again",
                     otherwise="fail" if bad > WRONG_FAILS * seen else "unproved",
                 )
@@ -295,7 +295,7 @@ def compare_forms(
         add(
             "period",
             off <= PERIOD_TOLERANCE,
-            f"{ours.period_ms:.2f} ms ({ours.early_ms:.2f} to {ours.late_ms:.2f}), {ours.mean_ms:.2f} ms in the mean",
+            f"{ours.period_ms:.2f} ms ({ours.early_ms:.2f} to {ours.late_ms:.2f}), {ours.mean_ms:.2f} ms on average",
             f"{pattern.period_ms:.2f} ms ({pattern.early_ms:.2f} to {pattern.late_ms:.2f}), within 2 %",
             f"set period_ms = {_round_period(pattern.period_ms):g} for this message in the bridge file",
             warn=not periodic and ours.mean_ms <= SLOWER * max(pattern.period_ms, pattern.mean_ms),
@@ -305,7 +305,7 @@ def compare_forms(
             ours.worst_ms <= pattern.worst_ms + GAP_MARGIN_MS,
             f"{ours.worst_ms:.2f} ms",
             f"at most {pattern.worst_ms:.2f} ms + 1 ms",
-            "shorten the period, or take load off the bus",
+            "shorten the period, or reduce the bus load",
             warn=not periodic,
         )
     for what, bad, seen, mine, ours_seen in (
@@ -355,8 +355,8 @@ def _constant_bits(label: str, pattern: MessageForm, ours: MessageForm, message:
             "constant bits",
             not wrong,
             f"{len(wrong)} of {looked} differ: {'; '.join(wrong[:3])}" if wrong else f"{looked} alike",
-            "bits outside all signals as the old engine sent them",
-            "map those bits as a signal and send its constant, or check the message's `rest`",
+            "bits outside all signals, as the old engine sent them",
+            "add a signal for those bits to the map and send its constant, or check the message's `rest`",
         )
     ]
 
@@ -387,7 +387,7 @@ def _ranges(label: str, pattern: MessageForm, ours: MessageForm, message: MapMes
                 not beyond,
                 ", ".join(beyond) if beyond else f"{looked} signals within the old engine's",
                 "about the old engine's values",
-                "usual with another engine: make sure that the module bears it, or clamp it",
+                "usual with another engine: make sure that the module copes with it, or clamp it",
                 otherwise="habit",
             )
         )
@@ -399,7 +399,7 @@ def _ranges(label: str, pattern: MessageForm, ours: MessageForm, message: MapMes
                 not steps,
                 ", ".join(steps) if steps else f"{looked} signals as smooth as the old engine's",
                 "at most twice the old engine's step between frames",
-                "make sure that the module bears it, or use rate_limit(...)",
+                "make sure that the module copes with it, or use rate_limit(...)",
                 otherwise="habit",
             )
         )
@@ -448,7 +448,7 @@ def compare_start_up(
                 not wrong,
                 "; ".join(wrong[:3]) if wrong else f"{len(names)} messages in order",
                 "as the old engine started",
-                "use delay_ms in the bridge file for the message that comes too early",
+                "set delay_ms in the bridge file for the message that comes too early",
             )
         )
     for name in names:

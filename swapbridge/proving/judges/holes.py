@@ -54,8 +54,8 @@ def _whole_bus(case: Case, bus: int) -> Iterator[Check]:
         "no holes",
         not holes,
         f"no frame for {shown}, while the vehicle was awake" if holes else "frames whenever the vehicle was awake",
-        "frames as long as the vehicle is awake",
-        f"record bus {case.names[bus]} again: the recorder stopped meanwhile, or frames were taken out",
+        "frames for as long as the vehicle is awake",
+        f"record bus {case.names[bus]} again: the recorder paused, or frames were removed",
         otherwise="unproved" if much else "open",
     )
 
@@ -102,8 +102,8 @@ def _messages(case: Case, bus: int) -> Iterator[Check]:
             "no holes",
             False,
             f"silent for {total:.0f} s (first at second {begin:.0f}) while those that always speak with it spoke",
-            "frames whenever its neighbours have some",
-            "nothing was judged in that time: record again if its module was not switched off on purpose",
+            "frames whenever the messages beside it have some",
+            "nothing was judged during that time: record again, unless its module was switched off on purpose",
             otherwise="open",
         )
 

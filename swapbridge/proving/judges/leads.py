@@ -52,8 +52,8 @@ def _torques(case: Case, bus: int) -> Iterator[Check]:
                 found >= -late,
                 f"{1000 * abs(found):.0f} ms {'before' if found >= 0 else 'after'} "
                 f"{case.names[bus]}.{other_message.name}.{other.name}",
-                "what is asked comes first, and the engine answers",
-                "the two are exchanged: correct their bits or their roles in the map",
+                "the request comes first, and the engine follows",
+                "the two are swapped: correct their bits or their roles in the map",
             )
 
 
@@ -72,8 +72,8 @@ def _gears(case: Case, bus: int) -> Iterator[Check]:
         "comes before the gear",
         ahead >= -AHEAD_S,
         f"{1000 * abs(ahead):.0f} ms {'before' if ahead >= 0 else 'after'} {now[0]}, over {len(found)} shifts",
-        "a gearbox aims at a gear first, and is in it later",
-        "the two are exchanged: correct their bits or their roles in the map",
+        "a gearbox selects the target gear first, and reaches it later",
+        "the two are swapped: correct their bits or their roles in the map",
     )
 
 

@@ -100,7 +100,7 @@ def _bits(
                 dead[signal.name] = [p for p in signal.layout.positions if p in stopped]
     looked = int(_moving(old, size).sum())
     if not dead:
-        yield check_of("life", send.name, "moves", True, f"{looked} bits moved before, none stands still", "", "")
+        yield check_of("life", send.name, "moves", True, f"{looked} bits moved before, none stands still now", "", "")
     for name, positions in dead.items():
         label = send.name if name == "rest" else f"{send.name}.{name}"
         one = made.get(name)
@@ -155,9 +155,9 @@ def _constant(case: Case, made: SentSignal, before: Track, now: Track) -> Iterat
         "constant",
         bool(witness),
         f"always {said_as(made.signal, is_now)}, was always {said_as(made.signal, then)}"
-        + (f"; {witness} says so too" if witness else ""),
-        "what the old sender said, or what the new engine's own frames say",
-        "send what was said, or take it from the donor's message that states it",
+        + (f"; {witness} agrees" if witness else ""),
+        "the old sender's value, or that of the new engine's own frames",
+        "send the recorded value, or take it from the donor's message that states it",
     )
 
 
@@ -200,22 +200,22 @@ def _safe_only(case: Case, made: SentSignal, before: Track, now: Track) -> Itera
             yield check_of(
                 "life",
                 made.label,
-                "says more than its safe answer",
+                "is more than its safe answer",
                 False,
                 f"{100 * share:.0f} % of the time {safe_answer(made)}: {beyond}",
                 "measurements",
-                "record the old vehicle there and draft again, or make it from something else",
+                "record the old vehicle in that range and draft again, or make it from something else",
                 otherwise="unproved",
             )
             return
         yield check_of(
             "life",
             made.label,
-            "says more than its safe answer",
+            "is more than its safe answer",
             False,
             f"{100 * share:.0f} % of the time {safe_answer(made)}, which the old sender said {100 * was:.0f} %",
             "measurements",
-            "its source is stale, invalid or wrong: see the evidence of what it reads",
+            "its source is stale, invalid or wrong: see the evidence for the message that it reads",
         )
 
 
@@ -325,14 +325,14 @@ def _when(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[C
     fresh = [int(c) for c, n in zip(codes, counts, strict=True) if int(c) not in known and n > NEW_CODE * len(now.raw)]
     if fresh and len(known) > 1 and not _grows(known, fresh):
         shown = ", ".join(said_as(made.signal, c) for c in fresh[:4])
-        wrong.append(f"says {shown}, which the old sender never said")
+        wrong.append(f"says {shown}, which the old sender never sent")
     yield check_of(
         "life",
         made.label,
         "says the same in the same state",
         not wrong,
         "; ".join(wrong[:4]) or f"{len(known)} values, as before",
-        "values as the old sender said them with its engine stopped, cranking and running",
+        "the old sender's values with its engine stopped, cranking and running",
         "check the choices of both maps, the bits of its source, and the rule",
     )
 
@@ -358,8 +358,8 @@ def _turned(made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
                 "sign",
                 False,
                 f"{is_now.min():.4g} to {is_now.max():.4g} {made.signal.unit}, was never but {words} zero",
-                "the sign that the old sender gave it",
-                "turn its sign in the rule, or correct the sign of the map that it is heard by",
+                "the old sender's sign",
+                "change its sign in the rule, or correct the sign in the map with which it is heard",
             )
 
 
@@ -387,7 +387,7 @@ def _stands(case: Case, made: SentSignal, now: Track) -> Iterator[Check]:
         abs(found) <= room,
         f"{found:.4g} {unit} at rest",
         "zero at rest",
-        "correct its rule, or the offset of a map: modules take it for a vehicle or engine that moves",
+        "correct its rule, or an offset in a map: modules take it for a moving vehicle or a turning engine",
     )
 
 
@@ -433,6 +433,6 @@ def _clipped(case: Case, made: SentSignal, before: Track, now: Track) -> Iterato
         worst <= CLIPPED and not missing,
         f"on a limit {100 * worst:.0f} % of the time while its source goes beyond"
         + (", where the old sender went beyond it too" if missing else ""),
-        f"at most {100 * CLIPPED:.0f} %, and nothing that the old sender said is cut off",
-        "widen its clamp or limits, or correct the scale of the map that it is sent by",
+        f"at most {100 * CLIPPED:.0f} %, and nothing that the old sender sent is cut off",
+        "widen its clamp or limits, or correct the scale in the map with which it is sent",
     )

@@ -37,7 +37,7 @@ FACTORS: tuple[tuple[float, str], ...] = (
     (0.01, "bar and kPa mixed"),
     (1.355818, "lbf ft and Nm mixed"),
     (1 / 1.355818, "lbf ft and Nm mixed"),
-    (-1.0, "the sign is turned round"),
+    (-1.0, "the sign is reversed"),
 )
 
 
@@ -71,7 +71,7 @@ class Likeness:
         """What the difference looks like."""
         if self.correlation < 0.6:
             if self.correlation < -0.6:
-                return "the sign is turned round"
+                return "the sign is reversed"
             return "another quantity, or a wrong start bit, length or byte order"
         for factor, words in FACTORS:
             if abs(self.slope / factor - 1) < 0.04:

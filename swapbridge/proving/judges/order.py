@@ -44,7 +44,7 @@ JUDGES: tuple[tuple[float, str, Judge], ...] = (
     (0.14, "maps against the recordings", judge_plausible),
     (0.1405, "what every engine does", judge_engine_sense),
     (0.141, "temperatures", judge_cold_soak),
-    (0.1415, "what is asked and made", judge_leads),
+    (0.1415, "torque and gears, asked for and made", judge_leads),
     (0.1417, "signs", judge_signs),
     (0.142, "roles", judge_roles),
     (0.144, "safe answers", judge_safe_answers),
@@ -62,6 +62,6 @@ JUDGES: tuple[tuple[float, str, Judge], ...] = (
     (0.95, "closed loop", judge_closed_loop),
     (0.99, "real time", judge_extras),
     (0.995, "needs", judge_needs),
-    (1.00, "what no recording holds", judge_beyond),
+    (1.00, "what no recording shows", judge_beyond),
 )
 """Share of the work done after each, what it is about, and the judge."""

@@ -16,7 +16,7 @@ from swapbridge.signalmap.model import SignalMap
 
 
 def judge_origin(case: Case) -> list[Check]:
-    """The plan is what the compiler makes of the bridge file and maps at hand, to the last byte."""
+    """The plan is the compiler's output for the bridge file and maps at hand, to the last byte."""
     plan, maps = case.given.plan, case.given.maps
     checks = source_checks(plan, case.bridge, maps)
     try:
@@ -28,8 +28,8 @@ def judge_origin(case: Case) -> list[Check]:
     return [
         *checks,
         check_of(
-            "content", "plan", "compiled again", not different, measured, "what the compiler makes of the bridge file",
-            "compile the bridge file again, then prove: a plan is never edited by hand",
+            "content", "plan", "compiled again", not different, measured, "the compiler's output for the bridge file",
+            "compile the bridge file again, then prove: never edit a plan by hand",
         ),
     ]  # fmt: skip
 
@@ -57,8 +57,8 @@ def source_checks(plan: Plan, bridge: BridgeFile, maps: Mapping[str, SignalMap])
     return [
         check_of(
             "content", f"plan and {name}", "belong together", then == now,
-            "same" if then == now else f"the plan was compiled from {then[:12]}, at hand is {now[:12]}",
-            "the very files it was compiled from", "compile the bridge file again, then prove",
+            "same" if then == now else f"the plan was compiled from {then[:12]}, now there is {now[:12]}",
+            "exactly the files that it was compiled from", "compile the bridge file again, then prove",
         )
         for name, (then, now) in compared_inputs(plan, bridge, maps).items()
     ]  # fmt: skip

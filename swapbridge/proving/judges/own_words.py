@@ -120,7 +120,7 @@ def _one_bus(case: Case, bus: int) -> Iterator[Check]:
             f"bus {name}",
             "map not tested",
             False,
-            f"{', '.join(dict.fromkeys(untested))}: their values came from the map itself, which tests the rule alone",
+            f"{', '.join(dict.fromkeys(untested))}: their values came from the map itself, which tests only the rule",
             "a stimulus channel for each",
             "record again with these on the scan tool or in the script",
             otherwise="open",
@@ -381,7 +381,7 @@ def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool)
     shares = [float(right[kinds == k].mean()) for k in np.unique(kinds) if (kinds == k).sum() >= 5]
     share = float(np.mean(shares)) if shares else 1.0
     fine = share >= SAID_AGAIN
-    how = "values by the stimulus" if tested else "map not tested: values by the map itself, the rule alone"
+    how = "values from the stimulus" if tested else "map not tested: values from the map itself, so only the rule"
     measured = f"{100 * share:.0f} % as it was said ({how})"
     if not fine:
         cause = _cause(made, moments, said, new)
@@ -398,10 +398,10 @@ def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool)
     return check_of(
         "own words",
         made.label,
-        "says again what was said",
+        "repeats what the old sender sent",
         fine,
         measured,
-        "what the absent computer said in this very recording",
+        "what the absent computer sent in this same recording",
         "correct its rule in the bridge file, or the map that it is sent by",
     )
 
@@ -410,7 +410,7 @@ def _cause(made: SentSignal, moments: Floats, said: npt.NDArray[np.int64], new: 
     rows = np.maximum(np.searchsorted(new.time_s, moments + 0.15, "right") - 1, 0)
     x, y = new.raw[rows].astype(np.float64), said.astype(np.float64)
     if made.signal.choices or made.signal.layout.length <= 6:
-        return "other codes, another flag, or turned round"
+        return "other codes, another flag, or an inverted one"
     if x.std() == 0 or y.std() == 0:
         shift = float(np.median(y) - np.median(x)) * float(made.signal.scale)
         return (

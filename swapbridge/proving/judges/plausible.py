@@ -113,7 +113,7 @@ def _one(case: Case, bus: int, message: MapMessage, signal: MapSignal, track: Tr
             label,
             "measurements",
             False,
-            "every recorded value is one that the map calls invalid",
+            "the map calls every recorded value invalid",
             "measurements",
             "correct the codes that say 'not available' or error in the map",
             otherwise="unproved",
@@ -197,7 +197,7 @@ def _jumps(raw: npt.NDArray[np.int64]) -> Iterator[str]:
     share = float((steps > JUMP).mean())
     moving = float((steps > 0).mean())
     if share > JUMPS and share > 0.15 * moving:
-        yield f"{100 * share:.0f} % of its steps jump over a third of its range: these bits are not one number"
+        yield f"{100 * share:.0f} % of its steps cross a third of its range: these bits are not one number"
 
 
 def _wraps(track: Track) -> Iterator[str]:
@@ -258,7 +258,7 @@ def _together(case: Case, bus: int) -> Iterator[Check]:
             f"{100 * fine:.0f} % of the time {words} ({second.label})"
             + (f", {100 * least:.0f} % in one part of the range" if least < LEAST_PART else ""),
             f"{words}, most of the time",
-            "correct bits, scale, offset, unit or reference of one of the two in its map",
+            "correct the bits, scale, offset, unit or reference of one of the two in its map",
         )
 
 

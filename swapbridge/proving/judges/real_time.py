@@ -93,7 +93,7 @@ def judge_real_time(
             bool(sent),
             f"{len(sent):,} frames of {len(by_key)} identifiers in {seconds:g} s",
             "the translator speaks",
-            "the capture may begin asleep for longer than --real-time: give more seconds",
+            "the capture may begin with the bus asleep for longer than --real-time: give more seconds",
             warn=True,
         )
     )
@@ -130,7 +130,7 @@ def judge_real_time(
                 f"counter and checksum right{f', about every {planned:g} ms' if planned else ''}",
                 "this is a defect of the plan"
                 if defect
-                else "this computer was too busy to judge it: close other programs and prove again",
+                else "this computer was too busy for a judgement: close other programs and prove again",
                 warn=not defect,
             )
         )

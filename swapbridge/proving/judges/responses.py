@@ -121,8 +121,8 @@ def _judge(plan: Plan, number: int, rows: list[ResponseTime]) -> list[Check]:
                 f"{len(late)} of {len(some)} can miss their deadline: {', '.join(r.identifier for r in late[:4])}"
                 if late
                 else f"{len(some)} identifiers, slowest {slowest.identifier} at most {bound}",
-                "worst-case response time within each one's period",
-                "send less often, or take load off the bus",
+                "each worst-case response time within its period",
+                "send less often, or reduce the bus load",
                 warn=not mine,
             )
         )

@@ -25,7 +25,9 @@ def _one(case: Case, made: SentSignal) -> Iterator[Check]:
     serves = {role.name} | {BY_NAME[a].name for a in ALIKE.get(role.alias, ()) if a in BY_NAME}
     sources = [(place, signal) for place in made.sources if (signal := _signal(case, place)) is not None]
     if any(s.role in serves for _, s in sources):
-        yield check_of("maps", made.label, "made from its like", True, "source and target share a role", "", "")
+        yield check_of(
+            "maps", made.label, "made from the same quantity", True, "source and target have the same role", "", ""
+        )
         return
     named = [(place, s) for place, s in sources if s.role and s.role not in PLAIN_ROLES]
     alike = [(place, s) for place, s in named if s.role in BY_NAME and BY_NAME[s.role].quantity == role.quantity]
@@ -45,13 +47,13 @@ def _one(case: Case, made: SentSignal) -> Iterator[Check]:
     yield check_of(
         "maps",
         made.label,
-        "made from its like",
+        "made from the same quantity",
         False,
-        f"{role.alias.replace('_', ' ')} made from {what}" + (f", where {true[0]} says it" if true else ""),
+        f"{role.alias.replace('_', ' ')} made from {what}" + (f", although {true[0]} carries it" if true else ""),
         f"a source with the role {role.alias}",
         f"take it from {true[0]}, or correct the roles of the maps"
         if true
-        else "make sure that it stands for the other",
+        else "make sure that one may stand for the other",
         otherwise="fail" if true else "open",
     )
 
@@ -70,12 +72,12 @@ def _passed_over(case: Case, made: SentSignal, role: Role) -> Iterator[Check]:
         yield check_of(
             "maps",
             made.label,
-            "made from its like",
+            "made from the same quantity",
             False,
             f"{role.alias.replace('_', ' ')} made from {', '.join('.'.join(p) for p in sorted(made.sources))}, where "
             f"{said[0]} says it",
             f"a source with the role {role.alias}",
-            f"take it from {said[0]}, or make sure that yours says the same at the same time",
+            f"take it from {said[0]}, or make sure that your source says the same at the same time",
             otherwise="open",
         )
 

@@ -88,7 +88,7 @@ def judge_round_trip(plan: Plan, make: MakeTranslator, plant: Plant) -> list[Che
     try:
         Simulation(buses, [vehicle, translator]).run(int(plant.seconds * SECOND))
     except ValueError as error:
-        raise InputError(f"the vehicle model and the plan do not name the same buses ({error})") from None
+        raise InputError(f"the vehicle model and the plan do not have the same buses ({error})") from None
     return judge_samples(plant.trace)
 
 
@@ -172,7 +172,7 @@ def _never_above(trace: Sequence[PlantState]) -> Check:
         "never above maximum",
         over <= TORQUE_MARGIN_NM,
         f"at most {over:+.1f} Nm against the maximum",
-        "not above what the engine can give",
+        "not above what the engine can deliver",
         "check the scales of both torques",
     )
 
@@ -195,7 +195,7 @@ def _never_told_too_little(trace: Sequence[PlantState]) -> Check:
         worst <= TORQUE_MARGIN_NM,
         f"at most {worst:.1f} Nm too little",
         f"never less than it was within the last {TOLD_WINDOW_MS:g} ms (too little lowers the clutch pressure)",
-        "widen its limits or its range in the host's layout, or fall back high",
+        "widen its limits or its range in the host's layout, or give it a high fallback",
     )
 
 
@@ -219,7 +219,7 @@ def _acknowledged(trace: Sequence[PlantState]) -> Check:
         "acknowledgement",
         "after the request",
         late == 0 and early == 0,
-        f"{count} requests, {late} acknowledged late or never, {early} samples without a request",
+        f"{count} requests, {late} acknowledged late or never, {early} samples acknowledged without a request",
         f"within {ACK_MS:g} ms of each request and never without one",
         "map the acknowledgement of the engine computer",
     )
@@ -235,7 +235,7 @@ def _no_cycle(trace: Sequence[PlantState]) -> Check:
         most <= MOST_STARTS,
         f"{len(starts)} requests, at most {most} within 2 s",
         f"at most {MOST_STARTS} within 2 s",
-        "the two computers answer each other without end: check the torque the transmission is told",
+        "the two computers answer each other endlessly: check the torque sent to the transmission",
     )
 
 
@@ -248,7 +248,7 @@ def _engine_off(trace: Sequence[PlantState]) -> Check:
         "torque told",
         worst <= TORQUE_MARGIN_NM,
         f"{worst:.1f} Nm off, {len(off):,} samples",
-        "as the engine has it",
+        "the engine's value",
         "check offset and fallback of the actual torque",
     )
 
@@ -262,8 +262,8 @@ def _overrun(trace: Sequence[PlantState]) -> Check:
         "torque told",
         bool(over) and worst <= 3 * TORQUE_MARGIN_NM,
         f"{worst:.1f} Nm off, {len(over):,} samples" if over else "the model never ran in overrun",
-        "negative, as the engine has it",
-        "the host's layout must be able to say a negative torque: check offset, minimum and limits",
+        "negative, the engine's value",
+        "the host's layout must be able to carry a negative torque: check offset, minimum and limits",
     )
 
 

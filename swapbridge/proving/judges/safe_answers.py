@@ -62,7 +62,7 @@ def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterat
                 near if asks else raw == usual,
                 f"{said_as(made.signal, raw)}; {100 * share:.0f} % of the time the old sender said "
                 f"{said_as(made.signal, usual)}",
-                "what the old sender said when it asked for nothing",
+                "what the old sender sent when it requested nothing",
                 f'set fallback = "{said_as(made.signal, usual)}" for it in the bridge file',
             )
         return
@@ -76,7 +76,7 @@ def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterat
             "held without its source",
             False,
             "for good" if hold_us < 0 else f"{hold_us / 1e6:g} s",
-            f"at most {LONGEST_HOLD_US / 1e6:g} s: then it says what was true long ago",
+            f"at most {LONGEST_HOLD_US / 1e6:g} s: after that it is long out of date",
             "shorten hold_ms, so that its safe answer is given in time",
         )
     wanted = _wrong_way(made, raw, role.fallback)
@@ -101,15 +101,17 @@ def _wrong_way(made: SentSignal, raw: int, way: str) -> str:
     if way in ("on", "off"):
         wrong = OFF_WORDS if way == "on" else ON_WORDS
         if word in wrong or (not word and signal.layout.length == 1 and bool(raw) != (way == "on")):
-            return f"{way}: a lamp or switch in doubt (common practice, no source)"
+            return f"{way}: a lamp or switchin doubt (common practice, no source)"
     if way == "hold then zero" and (word in TURNING_WORDS or (not signal.choices and signal.physical(raw) != 0)):
-        return "none once its hold time is over: nobody knows that the engine turns (common practice, no source)"
+        return "none once its hold time is over: nobody knows whether the engine turns (common practice, no source)"
     if made.role is not None and made.role.alias == "key_state" and word in CRANK_WORDS:
-        return "a key that is off or on: nobody cranks in doubt (common practice, no source)"
+        return "a key that is off or on: nobody cranksin doubt (common practice, no source)"
     if way == "in gear" and (word in PARK_NEUTRAL_WORDS or (not word and signal.layout.length == 1 and raw == 1)):
         return "in gear: park or neutral in doubt lets an engine start in gear (common practice, no source)"
     if way == "invalid" and made.role is not None and made.role.quantity in MADE_UP and signal.not_available:
-        return "'not available', which its layout has: any number would be made up (common practice, no source)"
+        return (
+            "'not available', for which its layout has a code: any number would be made up (common practice, no source)"
+        )
     if way not in ("invalid or high", "invalid or low") or signal.choices or signal.layout.length < 6:
         return ""
     ends = signal.physical_range

@@ -31,9 +31,9 @@ def judge_signs(case: Case) -> list[Check]:
                     f"bus {name}",
                     "signed or not",
                     False,
-                    f"{', '.join(untold)}: their top bit was never set, so that both readings are alike",
+                    f"{', '.join(untold)}: their top bit was never set, so both readings agree",
                     "recordings in which they go below zero, or above half of what their bits can say",
-                    "state their range in the map if you know it; else mind them where the new engine goes further",
+                    "state their range in the map if known; otherwise check them where the new engine goes further",
                     otherwise="open",
                 )
             )
@@ -85,7 +85,7 @@ def _contradicted(label: str, signal: MapSignal) -> Check:
         "sign",
         False,
         f"{stated}, and its range of {span} is that of {other} bits; it was never seen where the two differ",
-        "a sign that can say the range of the map",
-        "correct sign or range in the map: which of them is wrong no recording tells",
+        "a sign with which the map's range can be sent",
+        "correct the sign or the range in the map: no recording shows which of them is wrong",
         otherwise="unproved",
     )

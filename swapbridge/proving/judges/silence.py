@@ -183,8 +183,8 @@ def _judge_message(
         not late,
         "; ".join(late[:2]) if late else f"{how} after {slowest:,.0f} ms",
         f"safe answer within {allowed:,.0f} ms (age limit, hold or ramp, one period)",
-        "it also reads modules that still speak, which may decide it: prove with faults, which compare it exactly"
+        "it also reads modules that are still sending: prove with faults, which compare its value exactly"
         if late and mixed
-        else "state a fallback for it in the bridge file, or a shorter max_age_ms or hold_ms",
+        else "give it a fallback in the bridge file, or a shorter max_age_ms or hold_ms",
         otherwise="open" if mixed else "fail",
     )

@@ -115,7 +115,7 @@ def age_limits(plan: Plan) -> list[Check]:
                         False,
                         f"{slowest.name} may be {slowest.max_age_us / 1000:g} ms old",
                         f"at most {LONGEST_AGE_US / 1000:g} ms for torque, throttle and pedal",
-                        f"state a shorter max_age_ms for {slowest.name}, some periods of it",
+                        f"give {slowest.name} a shorter max_age_ms of a few periods",
                         warn=True,
                     )
                 )

@@ -38,8 +38,8 @@ def judge_wake_ups(bench: Bench, reference: Callable[[], Reference], make: MakeT
                 f"{contents.wrong:,} frames differ; {contents.first_problem()}"
                 if contents.wrong
                 else f"{run.device.sent_count:,} frames in {LOOKED_AT_S} s, all as they must be",
-                "what the bridge file says while the other buses sleep",
-                "compile the plan again from its bridge file; if it differs still, this is a defect of the plan",
+                "what the bridge file states while the other buses sleep",
+                "compile the plan again from its bridge file; if it still differs, this is a defect of the plan",
             )
         )
     return out

@@ -13,9 +13,9 @@ from swapbridge.proving.report.text import MARKS, NEXT, SAID, TITLES, worst_of
 from swapbridge.proving.report.verdict import AREAS, Check, ProofOverlay, SignalTime, Verdict
 
 AREA_TITLES = {
-    "evidence": "Evidence: can these recordings carry a verdict?",
+    "evidence": "Evidence: can these recordings support a verdict?",
     "maps": "Maps against the recordings",
-    "own words": "The absent computer's own words, said again through the plan",
+    "own words": "The absent computer's own words, translated again by the plan",
     "life": "Life: what moved before, and what moves now",
     "engines": "Two engines and a gearbox",
     "content": "Content: every sent signal against the exact reference",
@@ -86,7 +86,7 @@ def _anchor(area: str) -> str:
 
 
 def _section(verdict: Verdict, status: Status) -> str:
-    """All checks of a status; with what is left open, what no recording holds."""
+    """All checks of a status; with what is left open, what no recording shows."""
     checks = verdict.with_status(status)
     beyond = verdict.beyond if status == "open" else ()
     if not checks and not beyond:
@@ -95,7 +95,7 @@ def _section(verdict: Verdict, status: Status) -> str:
     if beyond:
         rows = [[escape(b.what), _words(b.answers)] for b in beyond]
         told = (
-            "<p>No recording of sound vehicles holds these. What is sent then hangs on the safe answers and on what "
+            "<p>No recording of sound vehicles holds these. What is sent then depends on the safe answers and on what "
             "the donor's own computer says:</p>" + _table(["never recorded", "what is sent"], rows, stacks=True)
         )
     return f"<section><h2>{escape(TITLES[status])}</h2>{_checks(checks) if checks else ''}{told}</section>"
@@ -110,7 +110,7 @@ def _curves(verdict: Verdict) -> str:
         )
         for number, c in enumerate(verdict.curves)
     )
-    return f"<section><h2>Where what is sent differs from what was said</h2>{pictures}</section>"
+    return f"<section><h2>Where what is sent differs from what was recorded</h2>{pictures}</section>"
 
 
 def _engines(verdict: Verdict) -> str:

@@ -24,16 +24,16 @@ MARKS: dict[Status, str] = {
 """How a status is written; never by colour alone."""
 TITLES: dict[Status, str] = {
     "fail": "What failed",
-    "unproved": "What these recordings can't tell, and without which nothing is proved",
+    "unproved": "What these recordings can't show, and without which nothing is proved",
     "warn": "What to look at",
-    "habit": "Another engine's habits: not wrong; make sure that the modules bear them",
+    "habit": "Another engine's habits: not wrong, but make sure that the modules cope with them",
     "open": "What this did not prove",
 }
 """Sections of a verdict, in the order in which they are shown."""
 NEXT: dict[Outcome, str] = {
     "PASSED": "Next: read what was not proved; then a first start by the guide, wheels off the ground, cut-off near.",
     "FAILED": "Next: change what failed, compile, and prove again. Do not connect this plan to a vehicle.",
-    "NOT PROVED": "Next: bring what is missing, then prove again. Do not connect this plan to a vehicle.",
+    "NOT PROVED": "Next: supply what is missing, then prove again. Do not connect this plan to a vehicle.",
 }
 _INDENT = 12
 
@@ -66,11 +66,11 @@ def worst_of(verdict: Verdict, area: str) -> Status:
 
 def _words(verdict: Verdict, area: str) -> str:
     if area == "evidence":
-        return "can these recordings carry a verdict"
+        return "can these recordings support a verdict"
     if area == "maps":
         return "what the maps say against what was recorded"
     if area == "own words":
-        return "recordings said again through the plan"
+        return "recordings translated again by the plan"
     if area == "life":
         return "what moved before moves now"
     if area == "engines":

@@ -132,7 +132,7 @@ class ProofOverlay:
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """Where what is sent differs from what was said: both over time in one unit, and the likely cause."""
+    """Where what is sent differs from what was recorded: both over time in one unit, and the likely cause."""
 
     title: str
     cause: str
