@@ -33,7 +33,7 @@ PATTERNS = {
 
 
 def routes(bench: BenchPage) -> list[Route]:
-    """Route of the glance view."""
+    """Route of the overview."""
 
     def show(request: Request) -> Response:
         status = _status(bench)
@@ -43,7 +43,7 @@ def routes(bench: BenchPage) -> list[Route]:
         names = [item.name.lower() for item in bench.folder_files.captures()]
         return bench.page(
             request,
-            "glance.html",
+            "overview.html",
             lines=[(*MARKS[line.state], line.topic, line.words) for line in status.lines],
             next_step=status.next_step,
             action=next_action(bench, status.next_topic),
