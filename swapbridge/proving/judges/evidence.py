@@ -53,7 +53,7 @@ def judge_evidence(case: Case) -> list[Check]:
                         False,
                         "none",
                         "a recording of each of the plan's buses",
-                        f"give the recording of bus {name}: --donor, --host or --capture {name}=FILE",
+                        f"choose a recording of bus {name} (in a terminal: --donor, --host or --capture {name}=FILE)",
                         otherwise="unproved",
                     )
                 )
