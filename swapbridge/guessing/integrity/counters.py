@@ -240,12 +240,15 @@ def _as_counter(
         unit = step_taken[alone] if by_clock else step_taken
         if len(unit) < 8:
             continue
+        needed = SHARE if steps >= 100 else 0.95
+        if not by_clock and np.count_nonzero(unit[1:] == unit[:-1]) < steps * (2 * needed - 1) - 2:
+            continue  # each step of another size parts two pairs of equal ones at most: quicker than counting them
         step = int(np.bincount(unit).argmax())
         if step == 0:
             continue
         fits = step_taken == ((step * frames) % modulus if by_clock else step % modulus)
         share = float(fits.mean())
-        if share < (SHARE if steps >= 100 else 0.95):
+        if share < needed:
             continue
         if alone.sum() >= FEWEST_STEPS and fits[alone].mean() < CERTAIN:
             continue  # where the clock says that nothing is missing, nothing else excuses it

@@ -46,7 +46,7 @@ def fit_field_sum(cleared: npt.NDArray[np.uint8], target: Ints, width: int, shar
     share_needed : float
         Share of rows that must agree.
     """
-    if len(cleared) < FEWEST_ROWS or len(np.unique(target)) < 4:
+    if len(cleared) < FEWEST_ROWS or np.count_nonzero(np.bincount(target)) < 4:
         return None
     few = np.linspace(0, len(cleared) - 1, min(len(cleared), FIRST_LOOK)).astype(np.intp)
     for units, bits in ((_units(cleared, 8), 8), (_units(cleared, 4), 4)):
@@ -106,7 +106,7 @@ def _weights(units: Ints, target: Ints, modulus: int) -> Ints | None:
     together = np.bitwise_or.reduce(away, axis=0)
     shift = np.array([(int(v) & -int(v)).bit_length() - 1 for v in together], np.int64)
     away >>= shift
-    system = np.concatenate([np.ones((len(units), 1), np.int64), away, target[:, None]], axis=1) % modulus
+    system = np.concatenate([np.ones((len(units), 1), np.int64), away, target[:, None]], axis=1) & (modulus - 1)
     columns = system.shape[1] - 1
     if len(units) < 2 * columns + 16:
         return None
@@ -117,10 +117,10 @@ def _weights(units: Ints, target: Ints, modulus: int) -> Ints | None:
         if not len(odd):
             return None  # it goes with the others: weights stay open
         system[[at, at + odd[0]]] = system[[at + odd[0], at]]
-        system[at] = system[at] * pow(int(system[at, column]), -1, modulus) % modulus
+        system[at] = system[at] * pow(int(system[at, column]), -1, modulus) & (modulus - 1)
         others = np.flatnonzero(system[:, column])
         others = others[others != at]
-        system[others] = (system[others] - system[others, column][:, None] * system[at]) % modulus
+        system[others] = (system[others] - system[others, column][:, None] * system[at]) & (modulus - 1)
         at += 1
     if (system[at:, -1] != 0).any():
         return None

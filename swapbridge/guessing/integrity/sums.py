@@ -83,22 +83,21 @@ def _coverages(width: int, own: tuple[int, ...], odd: tuple[int, ...] | None) ->
             yield option
 
 
-def _commonest(
-    rows: npt.NDArray[np.uint8],
-    target: Ints,
-    coverages: list[tuple[int, ...]],
-    unit_bits: int,
-    factor: int,
-    modulus: int,
-) -> Ints:
-    """For each coverage the number of rows that leave the commonest rest."""
-    each = np.stack([unit_totals(rows, (byte,), unit_bits) for byte in range(rows.shape[1])], axis=1)
-    covered = np.zeros((rows.shape[1], len(coverages)), np.int64)
-    for at, coverage in enumerate(coverages):
-        covered[list(coverage), at] = 1
-    rest = (target[:, None] - factor * (each @ covered)) % modulus
-    counts = np.bincount((rest + modulus * np.arange(len(coverages))).ravel(), minlength=modulus * len(coverages))
-    return np.asarray(counts.reshape(len(coverages), modulus).max(axis=1), np.int64)
+def _units_by_byte(rows: npt.NDArray[np.uint8], unit_bits: int) -> Ints:
+    """(N, B) what `unit_totals` gives for each byte alone."""
+    if unit_bits == 8:
+        return rows.astype(np.int64)
+    if unit_bits == 4:
+        return ((rows & 15) + (rows >> 4)).astype(np.int64)
+    return _ONES[rows]
+
+
+def _commonest(each: Ints, target: Ints, covered: Ints, factor: int, modulus: int) -> Ints:
+    """For each coverage (a column of `covered`) the number of rows that leave the commonest rest."""
+    many = covered.shape[1]
+    rest = (target[:, None] - factor * (each @ covered)) & (modulus - 1)
+    counts = np.bincount((rest + modulus * np.arange(many)).ravel(), minlength=modulus * many)
+    return np.asarray(counts.reshape(many, modulus).max(axis=1), np.int64)
 
 
 def fit_sum(
@@ -140,12 +139,15 @@ def fit_sum(
     may_fail = int((1 - share_needed) * len(target)) + 1
     coverages = list(_coverages(cleared.shape[1], own, odd))
     units = [unit_bits for unit_bits in (8, 4, 1) if unit_bits != 8 or width >= 8 or width == 4]
-    hopeful = {
-        (unit_bits, factor): _commonest(cleared[few], target[few], coverages, unit_bits, factor, modulus)
-        >= len(few) - may_fail
-        for unit_bits in units
-        for factor in (1, -1)
-    }
+    covered = np.zeros((cleared.shape[1], len(coverages)), np.int64)
+    for at, coverage in enumerate(coverages):
+        covered[list(coverage), at] = 1
+    hopeful = {}
+    for unit_bits in units:
+        each = _units_by_byte(cleared[few], unit_bits)
+        for factor in (1, -1):
+            most = _commonest(each, target[few], covered, factor, modulus)
+            hopeful[unit_bits, factor] = most >= len(few) - may_fail
     for at, coverage in enumerate(coverages):
         for unit_bits in units:
             factors = [f for f in (1, -1) if hopeful[unit_bits, f][at]]
@@ -158,9 +160,9 @@ def fit_sum(
                 constant = int(counts.argmax())
                 share = float(counts[constant]) / len(target)
                 if share >= share_needed:
-                    covered = tuple(i for i in coverage if i not in own or width < 8 * len(own))
+                    summed = tuple(i for i in coverage if i not in own or width < 8 * len(own))
                     return SumFit(
-                        Sum(width, covered, unit_bits, factor, constant),
+                        Sum(width, summed, unit_bits, factor, constant),
                         share,
                         moving_units(cleared, coverage, unit_bits, width),
                     )
