@@ -137,6 +137,20 @@ def under_way(ground: CampaignInputs, tasks: Sequence[FaultTask], workers: int) 
 
     What is yielded does here whatever nobody has begun, and gives all runs in the order of the tasks: a worker more
     would have to read everything anew before its first run.
+
+    Parameters
+    ----------
+    ground
+        What every run starts from: plan, captures, schedule.
+    tasks
+        The runs, in the order in which their results are given.
+    workers
+        Processes that share the runs, this one included.
+
+    Returns
+    -------
+    Iterator[Runs]
+        A context whose value does the rest of the runs and gives all results.
     """
     if workers <= 1 or len(tasks) < 2:
         yield partial(_here, ground, tasks)
