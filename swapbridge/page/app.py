@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Iterable
 from pathlib import Path
+from typing import Any
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -14,12 +15,11 @@ from starlette.staticfiles import StaticFiles
 from starlette.templating import Jinja2Templates
 
 from swapbridge.core.errors import InputError, SwapbridgeError
-from swapbridge.page.bench import BenchPage, answer, posted, whole
+from swapbridge.page.bench import BenchPage, answer, field_text, posted, version_of, whole
 from swapbridge.page.folder_files import FolderFiles
 from swapbridge.page.guard import RequestGuard
 from swapbridge.page.jobs import Jobs
 from swapbridge.page.keeping import ChangedError
-from swapbridge.page.requests import Undo
 from swapbridge.page.views import (
     axis,
     bridge,
@@ -127,12 +127,12 @@ def _cancel(bench: BenchPage):  # type: ignore[no-untyped-def]
 
 
 def _undo(bench: BenchPage) -> Callable[[Request], Awaitable[Response]]:
-    def undo(request: Request, asked: Undo) -> Response:
-        path = undoable(bench, asked.file)
-        undone, version = bench.keeper.take_back(path, asked.version)
+    def undo(request: Request, asked: dict[str, Any]) -> Response:
+        path = undoable(bench, field_text(asked, "file"))
+        undone, version = bench.keeper.take_back(path, version_of(asked))
         return answer({"undone": undone, "version": version})
 
-    return posted(Undo, undo)
+    return posted(undo)
 
 
 def undoable(bench: BenchPage, name: str) -> Path:
