@@ -57,12 +57,12 @@ def line(values: Floats, name: str = "x", channel: str = "", unit: str = "") -> 
 
 
 @given(
-    rows=hnp.arrays(np.float64, (40, 4), elements=st.floats(-1, 1).map(lambda x: round(x, 9))),
+    rows=hnp.arrays(np.float64, (40, 4), elements=st.floats(-1, 1).map(lambda x: x if abs(x) > 1e-200 else 0.0)),
     factors=hnp.arrays(np.float64, 4, elements=st.floats(-100, 100)),
     twin=st.booleans(),
 )
 def test_the_quick_solution_fits_as_well_as_the_library_s(rows: Floats, factors: Floats, twin: bool) -> None:
-    """Two columns that are all but one are left to numpy.linalg.lstsq, the oracle."""
+    """Two columns that are all but one are left to numpy.linalg.lstsq, the oracle, which overflows on subnormals."""
     rows = np.c_[rows, rows[:, :1] + (1e-9 if twin else 0.5) * rows[:, 1:2]]
     wanted = rows[:, :4] @ factors + np.sin(np.arange(40))
     best = np.linalg.lstsq(rows, wanted, rcond=None)[0]

@@ -164,7 +164,8 @@ def under_way(ground: CampaignInputs, tasks: Sequence[FaultTask], workers: int) 
         try:
             yield shared.runs
         finally:
-            shared.left.clear()
+            with shared.lock:
+                shared.left.clear()
 
 
 def _here(ground: CampaignInputs, tasks: Sequence[FaultTask], progress: Progress | None) -> list[FaultRun]:

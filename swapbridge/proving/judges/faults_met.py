@@ -63,7 +63,7 @@ def fault_checks(faults: Sequence[FaultRun]) -> list[Check]:
                 bad == 0,
                 f"{len(pairs) - bad} of {len(pairs)} pairs passed",
                 "all",
-                "see the failed pairs below",
+                "the report lists the failed pairs under Faults",
             )
         )
     return out
