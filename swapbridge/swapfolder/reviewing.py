@@ -111,7 +111,9 @@ def _in_time(beside: BesideInTime | None, field: Field) -> str:
     when = "at once"
     if abs(beside.lag_s) >= 0.05:
         when = f"{abs(beside.lag_s):.2f} s {'later' if beside.lag_s > 0 else 'sooner'}"
-    how = "values from the stimulus" if beside.by_stimulus else "values by the map itself, so only the rule is compared"
+    how = (
+        "values from the stimulus" if beside.by_stimulus else "values from the map itself, so only the rule is compared"
+    )
     words = f"as recorded in {100 * beside.share:.0f} % of {beside.moments:,} moments, {when} ({how})"
     if beside.farthest:
         words += f"; farthest off {beside.farthest:+.4g}{unit}, {beside.farthest_at_s:.1f} s after it began"

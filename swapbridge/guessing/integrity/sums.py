@@ -28,14 +28,18 @@ class SumFit:
     by_counter: tuple[int, ...] = ()
 
 
+def _units_by_byte(rows: npt.NDArray[np.uint8], unit_bits: int) -> Ints:
+    """(N, B) sum of the units (a byte, nibbles, bits) of each byte."""
+    if unit_bits == 8:
+        return rows.astype(np.int64)
+    if unit_bits == 4:
+        return ((rows & 15) + (rows >> 4)).astype(np.int64)
+    return _ONES[rows]
+
+
 def unit_totals(payload: npt.NDArray[np.uint8], coverage: tuple[int, ...], unit_bits: int) -> Ints:
     """(N,) sum of bytes, nibbles or bits of the covered bytes."""
-    part = payload[:, list(coverage)].astype(np.int64)
-    if unit_bits == 8:
-        return np.asarray(part.sum(axis=1), np.int64)
-    if unit_bits == 4:
-        return np.asarray(((part & 15) + (part >> 4)).sum(axis=1), np.int64)
-    return np.asarray(_ONES[part].sum(axis=1), np.int64)
+    return np.asarray(_units_by_byte(payload[:, list(coverage)], unit_bits).sum(axis=1), np.int64)
 
 
 def moving_units(payload: npt.NDArray[np.uint8], coverage: tuple[int, ...], unit_bits: int, width: int) -> int:
@@ -81,15 +85,6 @@ def _coverages(width: int, own: tuple[int, ...], odd: tuple[int, ...] | None) ->
         if option and option not in seen:
             seen.add(option)
             yield option
-
-
-def _units_by_byte(rows: npt.NDArray[np.uint8], unit_bits: int) -> Ints:
-    """(N, B) what `unit_totals` gives for each byte alone."""
-    if unit_bits == 8:
-        return rows.astype(np.int64)
-    if unit_bits == 4:
-        return ((rows & 15) + (rows >> 4)).astype(np.int64)
-    return _ONES[rows]
 
 
 def _commonest(each: Ints, target: Ints, covered: Ints, factor: int, modulus: int) -> Ints:
