@@ -28,7 +28,8 @@ from swapbridge.emit.sending import (
 )
 from swapbridge.emit.tables import ConstTables
 from swapbridge.plan.check import check_plan
-from swapbridge.plan.model import Joined, Plan
+from swapbridge.plan.joined_answer import Joined
+from swapbridge.plan.model import Plan
 from swapbridge.plan.review import refuse_unreviewed
 
 C_KEYWORDS = """

@@ -20,6 +20,7 @@ from swapbridge.core.obd import (
     diagnostic_use,
 )
 from swapbridge.plan.intervals import Interval, fits_int64, op_interval, table_inner
+from swapbridge.plan.joined_answer import Joined
 from swapbridge.plan.model import (
     EFFECTS,
     EXACT_MASK,
@@ -32,7 +33,6 @@ from swapbridge.plan.model import (
     STATES,
     Block,
     Feed,
-    Joined,
     Op,
     Pass,
     Plan,

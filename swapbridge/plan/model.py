@@ -56,7 +56,7 @@ Receiving: ``on_frame(bus, word, data, now)``, in this order
 3. Claims: for each `AddressClaim` of this bus that word and data fit (below), each of its sends ends (below) and is
    *lost*: no state allows it any more. Requests: for every send (in order) with a `Request` whose bus and word match
    and whose `prefix` are the first bytes of data: pending = 1 if it is active.
-4. The joined answer, if the plan has one for this bus, below. Then the `Receive` of this bus that word fits (it equals
+4. The joined answer, if the plan has one for this bus. Then the `Receive` of this bus that word fits (it equals
    the receive's own word in every bit of `mask`; no word fits two), if there is one. If its mask leaves the sender
    open (the low 8 bits, a J1939 source address) and those bits of word are not its present sender: the frame ends here
    if any feed of the receive has (fresh or good > 0) and elapsed(last) <= max_age_us; otherwise they become its
@@ -100,7 +100,7 @@ Sending: ``poll(now)``, at most one frame a call, in this order
    e. each counter is packed and steps: counter = low + (counter - low + step) mod (high - low + 1), starting at
       low; then the checksum is packed; index = (index + 1) mod number of turns. The frame is returned.
 
-6. If no send wants: the joined answer, below.
+6. If no send wants: the joined answer.
 
 None from `poll` means that this call had no frame; while `next_poll(now)` gives `now` there is more to do at once.
 
@@ -112,42 +112,15 @@ of `states`. If allowed: ending = 0, and if it is not active and (count is 0 or 
 If not allowed: if it is active, linger_us > 0 and n is not 0, then unless it is ending: ending = 1, end_at = now +
 linger_us; else it ends. A send that ends: active = 0, pending = 0, ending = 0.
 
-Joined answers: `Plan.joined`
------------------------------
-A request that names several identifiers of a service is answered by one message of ISO 15765-2: the service's answer
-byte, then of each part asked for what its own send's payload holds from byte 2 to byte ``payload[0]``. It begins idle.
-
-Receiving, with size the first byte of data:
-
-a. word is one of `words`, size is 3 to 7 and below data's length, data[1] is `service`, and at least one of data[2] to
-   data[size] is the number of a part: these parts, in the order of data, are asked for (others are left out; one
-   named twice counts twice). If it was neither gathering nor ready, due_at = now + gap_us. Now it is gathering, the
-   message is the one byte ``service + 0x40``;
-b. otherwise, if it is waiting, word is `flow_word`, data has at least 3 bytes and ``size >> 4`` is 3 (flow control):
-   ``size & 15`` = 0: it is sending, left = data[1], pause_us = the time that data[2] codes (0 to 0x7F milliseconds,
-   0xF1 to 0xF9 hundreds of microseconds from 100, anything else 127 ms) but at least gap_us, due_at = now + pause_us;
-   1: due_at = now + 1,000,000; anything else: it is idle.
-
-``poll``, when no send wants:
-
-a. gathering: the next part asked for: if its send is active, its variant runs and, unless `send_if` is 0, its bytes are
-   appended. After the last part it is ready, or idle if the message is still one byte. The call ends with None;
-b. ready and due_at is due: a message of at most 7 bytes is sent as one frame, its length before it, and it is idle; of
-   a longer one go ``0x10 + (length >> 8)``, ``length & 255`` and the first six bytes, sequence = 1, it is waiting,
-   due_at = now + 1,000,000. The frame is returned, filled up to eight bytes with 0x55;
-c. waiting and due_at is due: it is idle;
-d. sending and due_at is due: ``0x20 + sequence`` and the next seven bytes, filled up likewise; sequence =
-   (sequence + 1) mod 16. If that was the last byte, it is idle; otherwise, if left is 1, it is waiting and due_at =
-   now + 1,000,000, else left = max(left - 1, 0) and due_at = now + pause_us. The frame is returned.
+Joined answers (`Plan.joined`) are received and polled as `swapbridge.plan.joined_answer` has it.
 
 ``next_poll(now)``
 ------------------
 The earliest time at which `poll` may do something: now if the pass queue holds a frame; for every task its timer; for
 every active send end_at if ending; due_at if (period_us > 0 or count > 0); if check_us > 0, check_at, or open_at if
 blocked and later; if pending, open_at if blocked, else now; for the joined answer now if it is gathering, due_at if it
-is not idle. A timer
-already due counts as now. A plan has at least one task, so there always is such a time. Latches are not counted: they
-matter only to what these timers do.
+is not idle. A timer already due counts as now. A plan has at least one task, so there always is such a time. Latches
+are not counted: they matter only to what these timers do.
 
 `now` never goes back from one call to the next (it wraps), and the caller polls at least every 2**31 microseconds (35
 minutes); after a longer sleep it starts afresh.
@@ -162,6 +135,7 @@ from swapbridge.core.frames import EXTENDED_BIT
 from swapbridge.core.integrity import Checksum
 from swapbridge.core.j1939 import ADDRESS_CLAIMED, EVERYBODY
 from swapbridge.core.layout import Layout
+from swapbridge.plan.joined_answer import Joined
 from swapbridge.plan.packing import pack
 
 PLAN_FORMAT = "swapbridge-plan"
@@ -177,8 +151,6 @@ MAX_TURNS = 256
 MAX_COUNT = 255
 MAX_LINE = 2000
 """Values that a line remembers at most: 2 s of steps of 1 ms."""
-FLOW_WAIT_US = 1_000_000
-"""How long a joined answer waits for flow control (N_Bs of ISO 15765-2)."""
 
 STATES = ("asleep", "wake", "key_on", "crank", "run", "after_run")
 """Names of the values of slot 0."""
@@ -442,24 +414,6 @@ class AddressClaim:
     def word(self) -> int:
         """The bits of `CLAIM_MASK` of such a frame's identifier word."""
         return EXTENDED_BIT | ADDRESS_CLAIMED << 8 | self.address
-
-
-@dataclass(frozen=True, slots=True)
-class Joined:
-    """Answers requests for several identifiers at once (see the module's docstring).
-
-    `parts` are (identifier, index of the send that answers it alone), in rising order of identifiers. Frames of `words`
-    on `bus` ask; flow control comes under `flow_word`; answers go out under `word` of the same bus, and no two of
-    their frames are nearer than `gap_us`.
-    """
-
-    bus: int
-    words: tuple[int, ...]
-    flow_word: int
-    word: int
-    service: int
-    gap_us: int
-    parts: tuple[tuple[int, int], ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from swapbridge.core.layout import Layout, split_layout
 from swapbridge.core.obd import diagnostic_use
 from swapbridge.plan.check import check_plan
 from swapbridge.plan.intervals import Interval, fits_int64, op_interval, table_inner
+from swapbridge.plan.joined_answer import Joined
 from swapbridge.plan.model import (
     EXACT_MASK,
     OP_ARITY,
@@ -24,7 +25,6 @@ from swapbridge.plan.model import (
     Extract,
     Feed,
     Field,
-    Joined,
     Lookup,
     Op,
     Pass,

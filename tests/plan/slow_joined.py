@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from swapbridge.plan.model import Joined
+from swapbridge.plan.joined_answer import Joined
 
 MASK, HALF = 0xFFFF_FFFF, 1 << 31
 

@@ -12,7 +12,8 @@ import pytest
 
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.obd import PIDS
-from swapbridge.plan.model import Joined, Plan
+from swapbridge.plan.joined_answer import Joined
+from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up
 from swapbridge.proving.bench.nodes import Heard, Polled

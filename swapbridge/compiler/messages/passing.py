@@ -28,7 +28,8 @@ from swapbridge.core.obd import (
 )
 from swapbridge.language.model import BridgeFile, Diagnostics, MessageRule, PassRule, SignalRule, Source
 from swapbridge.language.places import FilePlace
-from swapbridge.plan.model import Joined, Pass, Request, Send, Variant
+from swapbridge.plan.joined_answer import Joined
+from swapbridge.plan.model import Pass, Request, Send, Variant
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 ANSWER_11 = identifier_word(*ANSWER_ENGINE)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from swapbridge.core.obd import PADDING
-from swapbridge.plan.model import FLOW_WAIT_US, Joined
+from swapbridge.plan.joined_answer import FLOW_WAIT_US, Joined
 
 NEVER = 1 << 62
 IDLE, GATHERING, READY, WAITING, SENDING = range(5)

@@ -9,28 +9,19 @@ both in one: before it, `poll` has nothing to do.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from struct import Struct
 from types import CodeType
 from typing import Any
 
 from swapbridge.core.integrity import Checksum, FieldSum
-from swapbridge.core.layout import Layout, pieces
 from swapbridge.plan.j1939_node import long_receives, long_sends
-from swapbridge.plan.model import CLAIM_MASK, EXACT_MASK, CounterOut, Plan, Send, Variant
+from swapbridge.plan.model import CLAIM_MASK, EXACT_MASK, Plan
 from swapbridge.plan.python.blocks import BlockWriter, H, ResultTables
-from swapbridge.plan.python.codegen import (
-    PLAIN_BYTE,
-    M,
-    Packer,
-    checksum_tables,
-    checksum_text,
-    known_bytes,
-    piece_text,
-)
+from swapbridge.plan.python.codegen import PLAIN_BYTE, M, checksum_tables, checksum_text, known_bytes
 from swapbridge.plan.python.joined import NEVER
 from swapbridge.plan.python.receiving import asked_for, counter_masks, find_group, one_sender, receive_body, renewed
+from swapbridge.plan.python.sending import SendWriter, is_timed
 
 _CLOCK = [
     f"        if now < seen: epoch += {M + 1}",
@@ -42,10 +33,6 @@ _CLOCK = [
 
 _UNTIL = "until = 0 if ready or queue else ahead"
 """0, or long ago, while a send is ready or a passed frame waits."""
-
-
-def _is_timed(send: Send) -> bool:
-    return send.period_us > 0 or send.count > 0
 
 
 class PlanWriter:
@@ -75,15 +62,11 @@ class PlanWriter:
         self._watched = {n for claim in plan.claims for n in claim.sends}
         self._memory = self._initial_memory()
         self._known = [known_bytes(send) for send in plan.sends]
-        triggered = {t for feed in plan.feeds for t in feed.triggers}
-        self._only_timed = [
-            n not in triggered and send.request is None and not send.check_us for n, send in enumerate(plan.sends)
-        ]
         self._groups = [(n, r) for n, r in enumerate(plan.receives) if r.mask != EXACT_MASK]
         for length in {send.length for send in plan.sends}:
             self.constants[f"pack{length}"] = Struct(f"{length}B").pack
         self._receive_checks: dict[int, str] = {}
-        self._send_checks: dict[int, str] = {}
+        checks: dict[int, str] = {}
         for number, receive in enumerate(plan.receives):
             if receive.counter is not None:
                 self.constants |= counter_masks(number, receive.counter)
@@ -93,7 +76,8 @@ class PlanWriter:
         for number, send in enumerate(plan.sends):
             if send.checksum is not None:
                 text = self._checksum(send.checksum, len(plan.receives) + number, send.length, self._known[number])
-                self._send_checks[number] = text
+                checks[number] = text
+        self._sends = SendWriter(plan, self._results, self._known, checks)
 
     def _checksum(self, checksum: Checksum, number: int, length: int, known: dict[int, int]) -> str:
         constant, tables = checksum_tables(checksum, length)
@@ -127,11 +111,11 @@ class PlanWriter:
             body = BlockWriter(plan, task.block, set(), "        ", self._results).write()
             lines += self._function(f"task{number}(now)", body)
         for number, send in enumerate(plan.sends):
-            lines += self._function(f"e{number}_(now)", self._send(number, send))
+            lines += self._function(f"e{number}_(now)", self._sends.body(number, send))
         lines.append(f"    evaluate = {{{', '.join(f'{1 << n}: e{n}_' for n in range(len(plan.sends)))}}}")
         lines += self._joined()
         for number, claim in enumerate(plan.claims):
-            ended = [f"        lost{n} = 1; {self._ended(n)}" for n in claim.sends]
+            ended = [f"        lost{n} = 1; {self._sends.ended(n)}" for n in claim.sends]
             lines += self._function(f"lose{number}(now)", [*ended, "        scan(now)"])
         lines += self._handlers()
         if self._groups:
@@ -232,8 +216,8 @@ class PlanWriter:
             out += [f"            m{n} = {count}" for n, count in counted]
         for n, send in enumerate(self.plan.sends):
             later = f"now + {send.delay_us}" if send.delay_us else "now"
-            names = [f"w{n}"] if self._only_timed[n] else [f"d{n}", f"k{n}", f"o{n}"]
-            if not _is_timed(send) and self._only_timed[n]:
+            names = [f"w{n}"] if self._sends.only_timed[n] else [f"d{n}", f"k{n}", f"o{n}"]
+            if not is_timed(send) and self._sends.only_timed[n]:
                 names = ["x"]
             goes_on = [f"            z{n} = {NEVER}"] if send.linger_us else []
             out += [
@@ -243,29 +227,16 @@ class PlanWriter:
                 f"                a{n} = 1; h{n} = None",
                 f"                {' = '.join(names)} = {later}",
             ]
-            if not self._only_timed[n]:
-                out.append(f"                w{n} = {self._next_want(n)}")
+            if not self._sends.only_timed[n]:
+                out.append(f"                w{n} = {self._sends.next_want(n)}")
             if send.linger_us:
                 out += [
                     f"        elif a{n} and s0:",
                     f"            if z{n} == {NEVER}: z{n} = now + {send.linger_us}",
                 ]
-            out += ["        else:", f"            {self._ended(n)}"]
+            out += ["        else:", f"            {self._sends.ended(n)}"]
         asleep = f"        if s0 == 0: quiet[:] = {[1] * len(self.plan.buses)}"
         return [*out, "        applied = s0", asleep, "        scan(now)"]
-
-    def _ended(self, n: int) -> str:
-        """Send n is no longer active."""
-        ending = f"; z{n} = {NEVER}" if self.plan.sends[n].linger_us else ""
-        return f"a{n} = 0; w{n} = {NEVER}{ending}"
-
-    def _next_want(self, n: int) -> str:
-        """When send n, just made active or evaluated, wants next."""
-        send = self.plan.sends[n]
-        times = [f"d{n}"] if _is_timed(send) else []
-        if send.check_us:
-            times.append(f"max(k{n}, o{n})" if send.gap_us or send.delay_us else f"k{n}")
-        return f"min({', '.join(times)})" if len(times) > 1 else (times or [str(NEVER)])[0]
 
     def _scan(self) -> list[str]:
         """Sets `ready`, `ahead` and `until` anew: where times were moved other than by what was due."""
@@ -279,150 +250,6 @@ class PlanWriter:
 
     # --- sending
 
-    def _send(self, n: int, send: Send) -> list[str]:
-        """e{n}_(now): evaluate; gives a frame or None. Sets w{n} before it ends."""
-        mixed = _is_timed(send) and not self._only_timed[n]
-        out = [f"        cyc = d{n} <= now"] if mixed else []
-        if send.check_us:
-            out.append(f"        if k{n} <= now: k{n} = now + {send.check_us}")
-        payload = {i: str(value) for i, value in self._known[n].items()}
-        payload |= {i: f"b{i}" for i in self._changing(n)}
-        if len(send.variants) > 1:
-            for index, variant in enumerate(send.variants):
-                at = [turn for turn, number in enumerate(send.turns) if number == index]
-                test = f"i{n} == {at[0]}" if len(at) == 1 else f"i{n} in ({', '.join(map(str, at))})"
-                out.append(f"        {'if' if index == 0 else 'elif'} {test}:")
-                worked_out, packer = self._form(n, variant, "            ")
-                worked_out += [f"            b{i} = {packer.byte(i)}" for i in self._changing(n)]
-                out += worked_out or ["            pass"]
-        else:
-            worked_out, packer = self._form(n, send.variants[0], "        ")
-            out += worked_out
-            read_again = self._read_again(n)
-            out += [f"        b{i} = {packer.byte(i)}" for i in self._changing(n) if i in read_again]
-            payload |= {i: packer.byte(i) for i in self._changing(n) if i not in read_again}
-        if send.check_us:
-            same = f"h{n} == x and not cyc" if mixed else f"h{n} == x"
-            out += [
-                f"        x = ({' '.join(f'b{i},' for i in self._changing(n))})",
-                f"        if {same}:",
-                *(f"            {line}" for line in self._wants_next(n)),
-                "            return None",
-                f"        h{n} = x",
-            ]
-        out += self._advance(n, send)
-        out += self._finish(n, send)
-        if len(send.variants) > 1:
-            out.append(f"        i{n} = i{n} + 1 if i{n} < {len(send.turns) - 1} else 0")
-        data = ", ".join(payload[i] for i in range(send.length))
-        return [*out, f"        return new_frame(SentFrame, ({send.bus}, {send.word}, pack{send.length}({data})))"]
-
-    def _read_again(self, n: int) -> set[int]:
-        """Bytes of send n that are read or written after they were worked out, so that they have to be variables."""
-        send = self.plan.sends[n]
-        if send.check_us:
-            return set(self._changing(n))
-        written = [part.layout for part in (*send.counters, send.checksum) if part is not None]
-        read = {int(number) for number in re.findall(r"\bdata\[(\d+)\]", self._send_checks.get(n, ""))}
-        return read | {position >> 3 for layout in written for position in layout.positions}
-
-    def _form(self, n: int, variant: Variant, pad: str) -> tuple[list[str], Packer]:
-        return self._packed(n, variant, pad, [*self._suppressed(n, self.plan.sends[n]), "return None"])
-
-    def _packed(self, n: int, variant: Variant, pad: str, held_back: list[str]) -> tuple[list[str], Packer]:
-        """What works out a form of send n, with what is done where its condition does not hold; and its payload."""
-        send = self.plan.sends[n]
-        keep = {f.register for f in variant.fields} | ({variant.send_if} if variant.send_if >= 0 else set())
-        writer = BlockWriter(self.plan, variant.block, keep, pad, self._results)
-        out = writer.write()
-        if variant.send_if >= 0:
-            out += [f"{pad}if not {writer.register(variant.send_if)}:", *(f"{pad}    {line}" for line in held_back)]
-        packer = Packer(variant.base)
-        for part in (*send.counters, send.checksum):
-            if part is not None and not send.check_us:
-                packer.clear(part.layout)
-        for field in variant.fields:
-            packer.clear(field.layout)
-            packer.add(field.layout, writer.register(field.register))
-        for name, counter in self._counters(n):
-            if not send.check_us:
-                packer.add(counter.layout, name)
-        return out, packer
-
-    def _changing(self, n: int) -> list[int]:
-        """Bytes of send n that are variables b0, b1, ...; the others are always the same."""
-        return [i for i in range(self.plan.sends[n].length) if i not in self._known[n]]
-
-    def _suppressed(self, n: int, send: Send) -> list[str]:
-        """Timers of a send whose condition does not hold."""
-        if self._only_timed[n]:
-            return [*self._moved(n, send), *self._wants_next(n), *self._counted_down(n, send)]
-        wants = self._wants_next(n)
-        if not _is_timed(send):
-            return wants
-        moved = [*self._moved(n, send), *wants, *self._counted_down(n, send)]
-        return ["if cyc:", *(f"    {line}" for line in moved), "else:", *(f"    {line}" for line in wants)]
-
-    def _wants_next(self, n: int) -> list[str]:
-        """When send n, just evaluated, wants next."""
-        times = [] if self._only_timed[n] else [f"w{n} = {self._next_want(n)}"]
-        return times if times == [f"w{n} = {NEVER}"] else [*times, f"if w{n} < ahead: ahead = w{n}"]
-
-    def _counted_down(self, n: int, send: Send) -> list[str]:
-        """One less of a send that is sent so often a wake."""
-        return [f"m{n} -= 1", f"if not m{n}: {self._ended(n)}; scan(now)"] if send.count else []
-
-    def _moved(self, n: int, send: Send) -> list[str]:
-        """The next time on the send's own grid, or a period from now if that has passed too."""
-        due = f"w{n}" if self._only_timed[n] else f"d{n}"
-        return [f"{due} += {send.period_us}", f"if {due} <= now: {due} = now + {send.period_us}"]
-
-    def _advance(self, n: int, send: Send) -> list[str]:
-        """Timers of a send that gives a frame."""
-        pad = "        "
-        last = [pad + line for line in self._counted_down(n, send)]
-        if self._only_timed[n]:
-            return [*(pad + line for line in [*self._moved(n, send), *self._wants_next(n)]), *last]
-        out = []
-        if _is_timed(send):
-            out += [f"{pad}if cyc:", *(f"{pad}    {line}" for line in self._moved(n, send))]
-        if send.period_us:
-            out += [f"{pad}else:", f"{pad}    d{n} = now + {send.period_us}"]
-        if send.gap_us:
-            out.append(f"{pad}o{n} = now + {send.gap_us}")
-        return [*out, *(pad + line for line in self._wants_next(n)), *last]
-
-    def _finish(self, n: int, send: Send) -> list[str]:
-        """Counter (packed here where the comparison had to come first) and checksum."""
-        out = []
-        for name, counter in self._counters(n):
-            if send.check_us:
-                out += self._written(send, counter.layout, name)
-            cycle = counter.high - counter.low + 1
-            if counter.step == 1:
-                out.append(f"        {name} = {name} + 1 if {name} < {counter.high} else {counter.low}")
-            else:
-                out.append(f"        {name} = {counter.low} + ({name} - {counter.low} + {counter.step}) % {cycle}")
-        if send.checksum is not None:
-            known = self._known[n]
-            value = re.sub(r"\bdata\[(\d+)\]", lambda m: str(known.get(int(m[1]), f"b{m[1]}")), self._send_checks[n])
-            out += [f"        x = {value}", *self._written(send, send.checksum.layout, "x")]
-        return out
-
-    def _counters(self, n: int) -> list[tuple[str, CounterOut]]:
-        """Name and counter of each counter of send n."""
-        names = [f"n{n}", *(f"y{n}_{k}" for k in range(len(self.plan.sends[n].more_counters)))]
-        return list(zip(names, self.plan.sends[n].counters, strict=False))
-
-    @staticmethod
-    def _written(send: Send, layout: Layout, text: str) -> list[str]:
-        """Put a value into its bits. They are 0 so far, except where the base was compared with the last payload."""
-        out = []
-        for piece in pieces(layout):
-            kept = f" & {0xFF ^ piece.mask << piece.low}" if send.check_us else ""
-            out.append(f"        b{piece.byte} = b{piece.byte}{kept} | {piece_text(layout, piece, text)}")
-        return out
-
     def _joined(self) -> list[str]:
         """The joined answer over the payloads of its parts' sends."""
         if self.plan.joined is None:
@@ -430,7 +257,7 @@ class PlanWriter:
         out = []
         for number, n in self.plan.joined.parts:
             send = self.plan.sends[n]
-            worked_out, packer = self._packed(n, send.variants[0], "        ", ["return None"])
+            worked_out, packer = self._sends.packed(n, send.variants[0], "        ", ["return None"])
             payload = ", ".join(packer.byte(i) for i in range(send.length))
             body = [f"        if not a{n}: return None", *worked_out, f"        return pack8({payload})"]
             out += self._function(f"part{number}(now)", body)
@@ -525,7 +352,11 @@ class PlanWriter:
     def _look(self) -> list[str]:
         """`poll` when something is due."""
         out = ["        if sweep_at <= now: sweep(now)"]
-        out += [f"        if z{n} <= now: {self._ended(n)}" for n, send in enumerate(self.plan.sends) if send.linger_us]
+        out += [
+            f"        if z{n} <= now: {self._sends.ended(n)}"
+            for n, send in enumerate(self.plan.sends)
+            if send.linger_us
+        ]
         for n, task in enumerate(self.plan.tasks):
             out += [
                 f"        {'if' if n == 0 else 'elif'} t{n} <= now:",
