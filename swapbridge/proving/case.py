@@ -20,13 +20,13 @@ from swapbridge.language.expressions import Binary, Call, Name, Node, Unary
 from swapbridge.language.model import BridgeFile, MessageRule, SignalRule, Source
 from swapbridge.plan.model import Plan, Send
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, Run, frames_of, simulate
+from swapbridge.proving.bench.frames import Frames, unpack_column
 from swapbridge.proving.bench.plant import Plant
 from swapbridge.proving.faults.campaign import CampaignInputs, Runs
 from swapbridge.proving.groups import Settled
-from swapbridge.proving.judges.form import Frames, unpack_column
 from swapbridge.proving.reference.exact import reserved
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.proving.report.verdict import (
+from swapbridge.proving.verdict import (
     Beyond,
     BusTime,
     Check,

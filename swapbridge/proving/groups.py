@@ -15,7 +15,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.core.frames import split_word
 from swapbridge.plan.model import EXACT_MASK, Plan, Receive
 from swapbridge.proving.bench.traffic import words_of
-from swapbridge.proving.report.verdict import Check
+from swapbridge.proving.verdict import Check
 from swapbridge.signalmap.model import SignalMap
 
 

@@ -30,7 +30,7 @@ from swapbridge.proving.judges.evidence import misfit
 from swapbridge.proving.judges.order import JUDGES
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.report.overlays import overlays
-from swapbridge.proving.report.verdict import Check, Verdict
+from swapbridge.proving.verdict import Check, Verdict
 from swapbridge.signalmap.model import SignalMap
 
 THOROUGHNESS = ("none", QUICK, FULL)

@@ -13,7 +13,7 @@ from swapbridge.drafting.outlook import SURE, label, outlook
 from swapbridge.drafting.picture import message_picture
 from swapbridge.proving.report.html import style
 from swapbridge.proving.report.pictures import overlay_picture
-from swapbridge.proving.report.verdict import ProofOverlay
+from swapbridge.proving.verdict import ProofOverlay
 
 HOW = {
     "copy": "a copy of a signal that will be there",

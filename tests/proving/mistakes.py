@@ -27,7 +27,7 @@ from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.model import Plan
 from swapbridge.proving.judges.order import JUDGES
 from swapbridge.proving.prove import prove, take_up
-from swapbridge.proving.report.verdict import Verdict
+from swapbridge.proving.verdict import Verdict
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 

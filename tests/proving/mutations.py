@@ -21,7 +21,7 @@ from swapbridge.proving.faults.campaign import QUICK, SINGLE_S, CampaignInputs, 
 from swapbridge.proving.faults.faults import FAULTS
 from swapbridge.proving.prove import prove
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.proving.report.verdict import FaultRun
+from swapbridge.proving.verdict import FaultRun
 from swapbridge.signalmap.model import SignalMap
 
 Behaviour = list[tuple[int, int, int, bytes]]

@@ -18,7 +18,7 @@ from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import Bench, set_up, simulate
 from swapbridge.proving.bench.excerpt import excerpt
-from swapbridge.proving.bench.nodes import Heard, Polled, Sent
+from swapbridge.proving.bench.nodes import SECOND, Heard, Polled, Sent
 from swapbridge.proving.faults.campaign import (
     CampaignInputs,
     FaultTask,
@@ -31,7 +31,7 @@ from swapbridge.proving.faults.campaign import (
     tasks_for,
     under_way,
 )
-from swapbridge.proving.faults.faults import FAULTS, SECOND, RunSetup
+from swapbridge.proving.faults.faults import FAULTS, RunSetup
 from swapbridge.proving.faults.soak import soak
 from tests.proving import small_swap
 

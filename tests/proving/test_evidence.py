@@ -12,7 +12,7 @@ import pytest
 from swapbridge.capture.capture import ERROR, Capture, ReadNotes
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.proving.prove import prove
-from swapbridge.proving.report.verdict import Check, Verdict
+from swapbridge.proving.verdict import Check, Verdict
 from tests.proving import small_swap
 
 SECONDS = 32.0

@@ -13,7 +13,7 @@ from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.model import EXACT_MASK
 from swapbridge.proving.groups import settle
 from swapbridge.proving.prove import prove
-from swapbridge.proving.report.verdict import Verdict
+from swapbridge.proving.verdict import Verdict
 from tests.compiler.group_maps import BRIDGE, MAPS
 from tests.surveying.heavy import Frame, capture_of, heavy_frames, speed_at
 

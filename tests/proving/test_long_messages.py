@@ -11,7 +11,7 @@ from swapbridge.core import j1939
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.model import Plan
 from swapbridge.proving.prove import prove
-from swapbridge.proving.report.verdict import Verdict
+from swapbridge.proving.verdict import Verdict
 from tests.compiler.long_maps import COMPONENT, DM1, EC1, HEARS, LONG_MAPS, SAYS, configuration
 from tests.proving.test_groups import host_capture
 from tests.surveying.heavy import Frame, capture_of, heavy_frames, long_message

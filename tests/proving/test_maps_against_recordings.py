@@ -18,7 +18,7 @@ from swapbridge.proving.judges.leads import judge_leads
 from swapbridge.proving.judges.likeness import beside, switched
 from swapbridge.proving.judges.plausible import _jumps, _together, _wraps
 from swapbridge.proving.judges.signs import range_fits
-from swapbridge.proving.report.verdict import Check
+from swapbridge.proving.verdict import Check
 from swapbridge.signalmap.model import MapSignal
 from tests.proving.one_bus import OneBus
 

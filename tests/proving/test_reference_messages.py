@@ -15,13 +15,13 @@ from swapbridge.core.layout import Layout
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up, simulate
-from swapbridge.proving.bench.nodes import Heard, Polled
+from swapbridge.proving.bench.nodes import SECOND, Heard, Polled
 from swapbridge.proving.faults.campaign import CampaignInputs, FaultTask, run_fault, stale_values
-from swapbridge.proving.faults.faults import SECOND
-from swapbridge.proving.judges.content import content_checks, judge_trace
+from swapbridge.proving.judges.content import content_checks
 from swapbridge.proving.judges.silence import judge_silence
 from swapbridge.proving.judges.timing import signal_times
 from swapbridge.proving.reference.reference import Reference, steps_of
+from swapbridge.proving.trace import judge_trace
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 from tests.proving import small_swap
 

@@ -22,11 +22,11 @@ from swapbridge.cli.main import cli
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.errors import InputError
 from swapbridge.plan.proof import proof_head
+from swapbridge.proving.curves import thin
 from swapbridge.proving.prove import prove
 from swapbridge.proving.report.html import html_report
-from swapbridge.proving.report.pictures import thin
 from swapbridge.proving.report.text import area_rows, headline, junit_xml
-from swapbridge.proving.report.verdict import Check, Verdict
+from swapbridge.proving.verdict import Check, Verdict
 from swapbridge.signalmap.dbc_write import save_map
 from tests.proving import small_swap
 

@@ -17,13 +17,14 @@ from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up
 from swapbridge.proving.bench.nodes import Heard, Polled
-from swapbridge.proving.bench.scan_tool import ask
-from swapbridge.proving.judges.content import JOINED, content_checks, judge_trace
+from swapbridge.proving.judges.content import content_checks
+from swapbridge.proving.judges.scan_tool import ask
 from swapbridge.proving.prove import prove
 from swapbridge.proving.reference.answers import answers_of
 from swapbridge.proving.reference.joined_answer import frames_of
 from swapbridge.proving.reference.reference import Reference, steps_of
-from swapbridge.proving.report.verdict import Check
+from swapbridge.proving.trace import JOINED, judge_trace
+from swapbridge.proving.verdict import Check
 from tests.proving import mutations, small_swap
 
 ANSWERS = """

@@ -24,7 +24,7 @@ from swapbridge.proving.judges.coverage import board
 from swapbridge.proving.judges.responses import judge_responses
 from swapbridge.proving.judges.silence import judge_silence
 from swapbridge.proving.judges.timing import age_limits, bus_times, own_delays, signal_times
-from swapbridge.proving.report.verdict import Check
+from swapbridge.proving.verdict import Check
 from tests.proving import small_swap
 
 MS = 1_000_000

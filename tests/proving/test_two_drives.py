@@ -16,7 +16,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.proving.judges.coverage import _Board
 from swapbridge.proving.judges.life import _cells_of
 from swapbridge.proving.prove import prove
-from swapbridge.proving.report.verdict import Check, Verdict
+from swapbridge.proving.verdict import Check, Verdict
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 from tests.proving import small_swap
 

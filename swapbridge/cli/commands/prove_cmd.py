@@ -15,7 +15,7 @@ from swapbridge.core.files import written_whole
 from swapbridge.plan.proof import EXIT_CODES
 from swapbridge.proving.report.html import html_report
 from swapbridge.proving.report.text import NEXT, area_rows, finding_lines, headline, junit_xml
-from swapbridge.proving.report.verdict import Verdict
+from swapbridge.proving.verdict import Verdict
 from swapbridge.swapfolder.paths import BRIDGE, HEALTH, NEEDS, PROOF, find_swap_folder
 from swapbridge.swapfolder.proving import ProofFiles, ProofOptions, captures_of, load_plan, prove_files
 

@@ -44,7 +44,7 @@ from swapbridge.language.reading import load_bridge
 from swapbridge.plan.proof import Outcome, Status
 from swapbridge.proving.report.html import html_report
 from swapbridge.proving.report.text import MARKS, SAID
-from swapbridge.proving.report.verdict import AREAS
+from swapbridge.proving.verdict import AREAS
 from swapbridge.signalmap.model import SignalMap
 from swapbridge.surveying.compare import compare
 from swapbridge.surveying.inventory import survey

@@ -23,7 +23,7 @@ from swapbridge.plan.model import Plan
 from swapbridge.plan.proof import proof_head
 from swapbridge.proving.prove import THOROUGHNESS
 from swapbridge.proving.report.html import html_report
-from swapbridge.proving.report.verdict import Verdict
+from swapbridge.proving.verdict import Verdict
 from swapbridge.swapfolder.paths import BRIDGE, HEALTH, NEEDS, PLAN, PROOF
 from swapbridge.swapfolder.proving import ProofFiles, ProofOptions, captures_of, load_plan, prove_files
 

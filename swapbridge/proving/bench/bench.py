@@ -20,12 +20,12 @@ from swapbridge.core.progress import Progress
 from swapbridge.plan.j1939_node import OWN_MASK, own_words
 from swapbridge.plan.model import EXACT_MASK, Plan
 from swapbridge.plan.program import Program
+from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.bench.long_messages import long_sent
 from swapbridge.proving.bench.nodes import Controller, NodeUnderTest, Sent
 from swapbridge.proving.bench.receivers import answer_words, receivers
 from swapbridge.proving.bench.simulated_bus import SimulatedBus, Simulation
 from swapbridge.proving.bench.traffic import Rates, Traffic, empty_traffic, pick, traffic_from, words_of
-from swapbridge.proving.judges.form import Frames
 
 Ints = npt.NDArray[np.int64]
 MakeTranslator = Callable[[], Program]

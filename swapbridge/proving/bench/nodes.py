@@ -10,6 +10,9 @@ from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.frames import split_word
 from swapbridge.plan.program import FrameLike, Program
 
+MS = 1_000_000
+SECOND = 1_000 * MS
+"""The bench counts in nanoseconds."""
 NEVER = 1 << 62
 """A time that does not come."""
 

@@ -33,13 +33,13 @@ from swapbridge.plan.program import Program
 from swapbridge.plan.proof import WHOLE
 from swapbridge.proving.bench.bench import Bench, Run, simulate
 from swapbridge.proving.bench.excerpt import excerpt
-from swapbridge.proving.bench.nodes import Heard, Polled, Restart, Sent
-from swapbridge.proving.faults.faults import FAULTS, MS, SECOND, RunSetup
-from swapbridge.proving.judges.content import LATE_US, judge_trace
-from swapbridge.proving.judges.form import carries, fields_of
+from swapbridge.proving.bench.frames import carries, fields_of
+from swapbridge.proving.bench.nodes import MS, SECOND, Heard, Polled, Restart, Sent
+from swapbridge.proving.faults.faults import FAULTS, RunSetup
 from swapbridge.proving.reference.reference import Reference, loose_fields, steps_of
 from swapbridge.proving.reference.worked_out import WorkedOut
-from swapbridge.proving.report.verdict import FaultRun
+from swapbridge.proving.trace import LATE_US, judge_trace
+from swapbridge.proving.verdict import FaultRun
 from swapbridge.signalmap.model import SignalMap
 
 QUICK, FULL = WHOLE

@@ -15,15 +15,13 @@ import numpy.typing as npt
 from swapbridge.core.integrity import Checksum, Counter
 from swapbridge.plan.model import Plan
 from swapbridge.plan.program import Program
-from swapbridge.proving.bench.nodes import NodeUnderTest
+from swapbridge.proving.bench.nodes import MS, SECOND, NodeUnderTest
 from swapbridge.proving.bench.simulated_bus import Simulation
 from swapbridge.proving.bench.traffic import Traffic, at_other_times, merge, pick, repeated_frame, with_payloads
 from swapbridge.signalmap.model import MapMessage, SignalMap
 
 Ints = npt.NDArray[np.int64]
 Rows = npt.NDArray[np.bool_]
-MS = 1_000_000
-SECOND = 1_000 * MS
 Prepare = Callable[[Simulation, NodeUnderTest], None]
 
 

@@ -7,13 +7,12 @@ from dataclasses import replace
 import numpy as np
 
 from swapbridge.proving.bench.bench import simulate
-from swapbridge.proving.bench.nodes import Heard, NodeUnderTest, Polled, Restart
+from swapbridge.proving.bench.nodes import SECOND, Heard, NodeUnderTest, Polled, Restart
 from swapbridge.proving.bench.simulated_bus import Simulation
 from swapbridge.proving.bench.traffic import Traffic, at_other_times
 from swapbridge.proving.faults.campaign import CampaignInputs, planned_only, planned_rate
-from swapbridge.proving.faults.faults import SECOND
-from swapbridge.proving.judges.content import TraceJudge
-from swapbridge.proving.report.verdict import FaultRun
+from swapbridge.proving.trace import TraceJudge
+from swapbridge.proving.verdict import FaultRun
 
 HOUR_S = 3600
 PIECE_S = 30

@@ -14,11 +14,11 @@ import numpy.typing as npt
 from swapbridge.core.vocabulary import KEY_OFF_WORDS
 from swapbridge.core.vocabulary import plain as same_name
 from swapbridge.plan.model import Send
+from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case, reads
 from swapbridge.proving.judges.driving import CRANKING_RPM, RUNNING_RPM, Told, channel_of, engine_speed, held_at
-from swapbridge.proving.judges.form import Frames
-from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.proving.verdict import Check, check_of
 
 Floats = npt.NDArray[np.float64]
 GRID_S = 0.01

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from swapbridge.core.roles import find_role
 from swapbridge.proving.case import Case, SentSignal
-from swapbridge.proving.report.verdict import Beyond, Check
+from swapbridge.proving.verdict import Beyond, Check
 from swapbridge.signalmap.model import MapSignal
 
 NEVER_HELD: tuple[tuple[str, tuple[str, ...]], ...] = (

@@ -14,10 +14,10 @@ import numpy as np
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.roles import BY_NAME
 from swapbridge.proving.case import Case, SentSignal, Track
+from swapbridge.proving.curves import thin
 from swapbridge.proving.judges.driving import channel_of
 from swapbridge.proving.judges.likeness import FEWEST_STEPS, SAID_RIGHT, Likeness, beside, in_unit, switched
-from swapbridge.proving.report.pictures import thin
-from swapbridge.proving.report.verdict import Check, Curve, check_of
+from swapbridge.proving.verdict import Check, Curve, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
 GOES_WITH, STILL_GOES_WITH = 0.9, 0.5

@@ -16,7 +16,7 @@ from swapbridge.core.units import find_unit
 from swapbridge.proving.case import Case
 from swapbridge.proving.judges.driving import CRANKING_RPM, channel_of, engine_speed
 from swapbridge.proving.judges.likeness import in_unit
-from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.proving.verdict import Check, check_of
 
 ALIKE_C = 5.0
 """Parts and air this near to each other have stood long enough."""

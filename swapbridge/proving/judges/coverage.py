@@ -21,7 +21,7 @@ from swapbridge.plan.proof import Status
 from swapbridge.proving.bench.bench import Bench, one_bus
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case, SentSignal
-from swapbridge.proving.report.verdict import Check, Coverage, check_of
+from swapbridge.proving.verdict import Check, Coverage, check_of
 from swapbridge.signalmap.model import SignalMap
 
 USUAL: dict[str, tuple[str, ...]] = {

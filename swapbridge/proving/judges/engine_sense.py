@@ -9,7 +9,7 @@ import numpy as np
 from swapbridge.proving.case import Case
 from swapbridge.proving.judges.driving import RUNNING_RPM, Told, engine_speed, held_at, quantity, vehicle_speed
 from swapbridge.proving.judges.plausible import series_of
-from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.proving.verdict import Check, check_of
 
 REVVED_RPM = 2_000.0
 LEAST_OIL_KPA = 90.0

@@ -21,7 +21,7 @@ from swapbridge.language.model import Source
 from swapbridge.proving.case import Case, SentSignal
 from swapbridge.proving.judges.driving import RUNNING_RPM, Told, channel_of, engine_speed, held_at
 from swapbridge.proving.judges.likeness import in_unit
-from swapbridge.proving.report.verdict import Check, EngineFigure, check_of
+from swapbridge.proving.verdict import Check, EngineFigure, check_of
 
 SHIFT_ROOM = 1.05
 STRONGER = 1.05

@@ -15,11 +15,12 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
+from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case
 from swapbridge.proving.judges.driving import DRIVEN_KMH, engine_speed, running_seconds, vehicle_speed
-from swapbridge.proving.judges.form import PAUSE_NS, PAUSE_PERIODS, WRONG_FAILS, WRONG_NOTED, Frames, measure
-from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.proving.judges.form import PAUSE_NS, PAUSE_PERIODS, WRONG_FAILS, WRONG_NOTED, measure
+from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage
 from swapbridge.surveying.lost import frames_lost
 

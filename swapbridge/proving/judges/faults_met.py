@@ -9,7 +9,7 @@ from swapbridge.proving.faults.campaign import FULL
 from swapbridge.proving.faults.soak import soak
 from swapbridge.proving.judges.silence import judge_silence
 from swapbridge.proving.judges.wake_up import judge_wake_ups
-from swapbridge.proving.report.verdict import Check, FaultRun, check_of
+from swapbridge.proving.verdict import Check, FaultRun, check_of
 
 
 def judge_quiet_buses(case: Case) -> list[Check]:

@@ -13,12 +13,10 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.integrity import Checksum, Counter
-from swapbridge.core.layout import Layout
-from swapbridge.plan.model import Field, Send
-from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.proving.bench.frames import Frames, Ints, unpack_column
+from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage
 
-Ints = npt.NDArray[np.int64]
 PERIOD_TOLERANCE = 0.02
 GAP_MARGIN_MS = 1.0
 SLOWER = 1.5
@@ -34,18 +32,6 @@ WRONG_NOTED, WRONG_FAILS = 0.02, 0.2
 """Shares of the old sender's frames that a map's counter or checksum may miss: more is doubted, much more is wrong."""
 CHECKED_FRAMES = 4000
 """So many checksums of a message are computed at most, evenly spread."""
-
-
-@dataclass(frozen=True, slots=True)
-class Frames:
-    """Frames of one identifier: (N,) times in ns, (N,) lengths, (N, bytes) payloads."""
-
-    time_ns: Ints
-    length: npt.NDArray[np.uint8]
-    payload: npt.NDArray[np.uint8]
-
-    def __len__(self) -> int:
-        return len(self.time_ns)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,31 +84,6 @@ class MessageForm:
     always_one: bytes
     always_zero: bytes
     signals: Mapping[str, SignalForm] = field(default_factory=dict)
-
-
-def unpack_column(layout: Layout, payload: npt.NDArray[np.uint8]) -> Ints:
-    """(N,) raw values of a layout that fits the payload; 64-bit unsigned ones wrap into the sign."""
-    out = np.zeros(len(payload), np.int64)
-    for weight, position in enumerate(layout.positions):
-        bit = (payload[:, position >> 3] >> (position & 7) & 1).astype(np.int64)
-        out |= bit << weight
-    if layout.signed and layout.length < 64:
-        out -= (out >> (layout.length - 1)) << layout.length
-    return out
-
-
-def carries(message: MapMessage | None, name: str, data: bytes) -> bool:
-    """Whether a frame holds a signal: long enough, and its page where the message is multiplexed."""
-    signal = message.signal(name) if message is not None else None
-    if message is None or signal is None or not signal.layout.fits(len(data)):
-        return False
-    page = message.multiplexer
-    return not signal.mux_values or page is None or page.layout.unpack(data) in signal.mux_values
-
-
-def fields_of(send: Send) -> list[Field]:
-    """The signals of a sent message, each once however many pages carry it."""
-    return list({f.name: f for v in send.variants for f in v.fields}.values())
 
 
 def measure(

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.case import Case, Track
 from swapbridge.proving.judges.driving import RUNNING_RPM
-from swapbridge.proving.judges.form import Frames
-from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.proving.verdict import Check, check_of
 
 Floats = npt.NDArray[np.float64]
 QUIET_S = 1.0

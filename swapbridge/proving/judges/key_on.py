@@ -8,8 +8,8 @@ import numpy as np
 
 from swapbridge.core.roles import BY_NAME
 from swapbridge.proving.bench.bench import Bench, Run, frames_of
-from swapbridge.proving.judges.form import Frames, unpack_column
-from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.proving.bench.frames import Frames, unpack_column
+from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 FEW = 3

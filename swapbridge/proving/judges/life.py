@@ -13,12 +13,12 @@ import numpy.typing as npt
 
 from swapbridge.language.constants import constant
 from swapbridge.plan.model import Send
+from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.case import Case, SentSignal, Track
 from swapbridge.proving.judges.beyond import safe_answer, said_as
 from swapbridge.proving.judges.driving import CRANKING_RPM, RUNNING_RPM, Told, engine_speed, held_at, quantity
-from swapbridge.proving.judges.form import Frames
 from swapbridge.proving.judges.likeness import in_unit
-from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
 FEW = 3

@@ -33,7 +33,7 @@ from swapbridge.proving.judges.sent_content import judge_content
 from swapbridge.proving.judges.sent_form import judge_form, judge_rules
 from swapbridge.proving.judges.signs import judge_signs
 from swapbridge.proving.judges.timing import judge_timing
-from swapbridge.proving.report.verdict import Check
+from swapbridge.proving.verdict import Check
 
 Judge = Callable[[Case], list[Check]]
 JUDGES: tuple[tuple[float, str, Judge], ...] = (

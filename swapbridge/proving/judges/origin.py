@@ -11,7 +11,7 @@ from swapbridge.core.errors import SwapbridgeError
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Plan
 from swapbridge.proving.case import Case
-from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.model import SignalMap
 
 

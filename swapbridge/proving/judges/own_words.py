@@ -19,13 +19,13 @@ from swapbridge.capture.stimulus import Channel
 from swapbridge.core.frames import EXTENDED_BIT
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.vocabulary import plain as same_name
+from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case, SentSignal, Track, reads, track
+from swapbridge.proving.curves import thin
 from swapbridge.proving.judges.driving import CRANKING_RPM, RUNNING_RPM, channel_of, engine_speed
-from swapbridge.proving.judges.form import Frames
 from swapbridge.proving.judges.likeness import Likeness, in_unit
-from swapbridge.proving.report.pictures import thin
-from swapbridge.proving.report.verdict import Check, Curve, check_of
+from swapbridge.proving.verdict import Check, Curve, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
 Floats = npt.NDArray[np.float64]

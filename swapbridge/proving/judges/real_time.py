@@ -16,7 +16,7 @@ from swapbridge.plan.model import Plan
 from swapbridge.proving.bench.bench import one_bus
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case
-from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.proving.verdict import Check, check_of
 
 LOOSE = 0.25
 """A period's median may be off by so much on a computer that does other things."""

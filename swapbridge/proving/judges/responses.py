@@ -18,11 +18,11 @@ from swapbridge.core.response_time import Stream, frame_time_ns, response_times
 from swapbridge.plan.j1939_node import TO_ALL_GAP_US, TO_ONE_GAP_US
 from swapbridge.plan.model import Plan
 from swapbridge.proving.bench.bench import Bench, Run
+from swapbridge.proving.bench.nodes import MS
 from swapbridge.proving.case import Case
 from swapbridge.proving.faults.campaign import shortest_ns
-from swapbridge.proving.faults.faults import MS
 from swapbridge.proving.judges.timing import seen_response_ms
-from swapbridge.proving.report.verdict import Check, ResponseTime, check_of
+from swapbridge.proving.verdict import Check, ResponseTime, check_of
 from swapbridge.signalmap.model import SignalMap
 
 FEW = 5

@@ -17,13 +17,12 @@ from swapbridge.core.errors import InputError
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import SentFrame
 from swapbridge.proving.bench.bench import MakeTranslator, translator_device
-from swapbridge.proving.bench.nodes import Controller, NodeUnderTest
+from swapbridge.proving.bench.nodes import MS, SECOND, Controller, NodeUnderTest
 from swapbridge.proving.bench.plant import Plant, PlantState
 from swapbridge.proving.bench.simulated_bus import SimulatedBus, Simulation
 from swapbridge.proving.bench.traffic import Rates, empty_traffic
 from swapbridge.proving.case import Case
-from swapbridge.proving.faults.faults import MS, SECOND
-from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.proving.verdict import Check, check_of
 
 HEARD_MS = 25.0
 """A request reaches the engine computer: two of its 10 ms frames and the translator's budget of 5 ms."""

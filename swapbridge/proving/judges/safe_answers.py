@@ -10,7 +10,7 @@ from swapbridge.core.vocabulary import CRANK_WORDS, OFF_WORDS, ON_WORDS, PARK_NE
 from swapbridge.core.vocabulary import plain as same_name
 from swapbridge.proving.case import Case, SentSignal
 from swapbridge.proving.judges.beyond import said_as
-from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.proving.verdict import Check, check_of
 
 NEAR = 0.05
 """Share of a signal's range that a request's safe answer may lie from what the old sender said most."""

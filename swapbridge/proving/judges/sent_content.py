@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from swapbridge.proving.bench.scan_tool import ask
 from swapbridge.proving.case import Case
-from swapbridge.proving.judges.content import content_checks, judge_trace
-from swapbridge.proving.report.verdict import Check
+from swapbridge.proving.judges.content import content_checks
+from swapbridge.proving.judges.scan_tool import ask
+from swapbridge.proving.trace import judge_trace
+from swapbridge.proving.verdict import Check
 
 
 def judge_content(case: Case) -> list[Check]:

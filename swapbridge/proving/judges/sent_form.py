@@ -7,7 +7,7 @@ from swapbridge.proving.case import Case
 from swapbridge.proving.judges.form import MessageForm, compare_forms, compare_start_up, measure, rules_of_the_map
 from swapbridge.proving.judges.key_on import key_on_checks
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage
 
 

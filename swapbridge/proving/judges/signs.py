@@ -7,7 +7,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from swapbridge.proving.case import Case
-from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.model import MapSignal
 
 FEWEST_BITS = 6

@@ -8,14 +8,13 @@ import numpy as np
 
 from swapbridge.plan.model import Plan
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, simulate
-from swapbridge.proving.bench.nodes import Sent
+from swapbridge.proving.bench.frames import carries
+from swapbridge.proving.bench.nodes import MS, SECOND, Sent
 from swapbridge.proving.bench.traffic import pick
 from swapbridge.proving.case import reads
-from swapbridge.proving.faults.faults import MS, SECOND
-from swapbridge.proving.judges.form import carries
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.reference.targets import ReferenceSignal
-from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.proving.verdict import Check, check_of
 
 RUN_S = 4
 """Longest time that is waited for the safe answer, beyond age limit and hold."""

@@ -11,13 +11,12 @@ from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.roles import BY_NAME
 from swapbridge.plan.model import Plan
 from swapbridge.proving.bench.bench import LATENCY_NS, Bench, Run
-from swapbridge.proving.bench.nodes import Heard, Sent
+from swapbridge.proving.bench.frames import carries, fields_of
+from swapbridge.proving.bench.nodes import MS, SECOND, Heard, Sent
 from swapbridge.proving.bench.traffic import traffic_from
 from swapbridge.proving.case import Case
 from swapbridge.proving.faults.campaign import is_delicate
-from swapbridge.proving.faults.faults import MS, SECOND
-from swapbridge.proving.judges.form import carries, fields_of
-from swapbridge.proving.report.verdict import BusTime, Check, SignalTime, check_of
+from swapbridge.proving.verdict import BusTime, Check, SignalTime, check_of
 from swapbridge.signalmap.model import SignalMap
 
 Ints = npt.NDArray[np.int64]

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, simulate
+from swapbridge.proving.bench.nodes import SECOND
 from swapbridge.proving.bench.traffic import empty_traffic, pick
-from swapbridge.proving.faults.faults import SECOND
-from swapbridge.proving.judges.content import judge_trace
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.proving.report.verdict import Check, check_of
+from swapbridge.proving.trace import judge_trace
+from swapbridge.proving.verdict import Check, check_of
 
 LOOKED_AT_S = 2
 

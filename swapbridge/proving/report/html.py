@@ -10,7 +10,7 @@ from importlib.resources import files
 from swapbridge.plan.proof import Outcome, Status
 from swapbridge.proving.report.pictures import overlay_picture
 from swapbridge.proving.report.text import MARKS, NEXT, SAID, TITLES, worst_of
-from swapbridge.proving.report.verdict import AREAS, Check, ProofOverlay, SignalTime, Verdict
+from swapbridge.proving.verdict import AREAS, Check, ProofOverlay, SignalTime, Verdict
 
 AREA_TITLES = {
     "evidence": "Evidence: can these recordings support a verdict?",

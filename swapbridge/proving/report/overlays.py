@@ -9,9 +9,9 @@ import numpy as np
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import find_unit
 from swapbridge.proving.bench.bench import Bench, Run, frames_of
-from swapbridge.proving.judges.form import Frames, unpack_column
-from swapbridge.proving.report.pictures import thin
-from swapbridge.proving.report.verdict import ProofOverlay
+from swapbridge.proving.bench.frames import Frames, unpack_column
+from swapbridge.proving.curves import thin
+from swapbridge.proving.verdict import ProofOverlay
 from swapbridge.signalmap.model import MapSignal, SignalMap
 
 OVERLAYS = 24

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from xml.sax.saxutils import escape, quoteattr
 
 from swapbridge.plan.proof import Outcome, Status
-from swapbridge.proving.report.verdict import AREAS, Check, Verdict
+from swapbridge.proving.verdict import AREAS, Check, Verdict
 
 SAID: dict[Status, str] = {
     "fail": "failed",

@@ -10,8 +10,8 @@ from swapbridge.core.obd import MAX_PIDS_PER_REQUEST, PADDING, request_payload
 from swapbridge.language.model import BridgeFile
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, Run, simulate
 from swapbridge.proving.bench.excerpt import excerpt
+from swapbridge.proving.bench.nodes import MS, SECOND
 from swapbridge.proving.bench.traffic import Rates, Traffic, merge, traffic_from
-from swapbridge.proving.faults.faults import MS, SECOND
 from swapbridge.proving.reference.answers import answering, answers_of, request_words
 
 ASKED_S = 15
