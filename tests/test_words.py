@@ -7,6 +7,7 @@ import doctest
 import inspect
 import re
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -78,23 +79,38 @@ def glossary() -> list[str]:
 
 
 def test_a_term_of_the_glossary_stands_for_one_thing() -> None:
-    """No term twice, each in use, and at most one class of its name. The page's answers are those things as JSON."""
+    """No term twice, and each in use; that a class of its name is the only one is held below."""
     terms = glossary()
     assert len(terms) > 20
     assert [term for term, count in Counter(terms).items() if count > 1] == []
-    classes = Counter(
-        name
-        for path, text in SOURCES.items()
-        if path.relative_to(PACKAGE).as_posix() != "page/answers.py"
-        for name in re.findall(
-            r"^(?:class )?([A-Z]\w*)(?:\(.*|:$|: TypeAlias = .*| = .*|: .* = .*)", text, re.MULTILINE
-        )
-    )
-    for term in terms:
-        name = "".join(word.capitalize() for word in term.split())
-        assert classes[name] <= 1, f"{name}: a class for {term!r}, and another thing of that name"
     everything = "\n".join(SOURCES.values()).lower()
     assert [term for term in terms if term not in everything] == []
+
+
+def type_names(text: str) -> Iterator[tuple[str, str]]:
+    """Classes, type aliases and type variables of a module, without a leading underscore, and what each stands for."""
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.ClassDef):
+            yield node.name.lstrip("_"), f"class in line {node.lineno}"
+        elif isinstance(node, ast.Assign) and node.col_offset == 0 and isinstance(node.targets[0], ast.Name):
+            name = node.targets[0].id.lstrip("_")
+            if name[0].isupper() and not name.isupper():
+                yield name, ast.unparse(node.value)
+
+
+def test_a_type_name_stands_for_one_thing() -> None:
+    """No class shares its name with one of another module. An alias may be written in several, if it is the same."""
+    places: dict[str, list[tuple[str, str]]] = {}
+    for path, text in SOURCES.items():
+        for name, meaning in type_names(text):
+            places.setdefault(name, []).append((path.relative_to(PACKAGE).as_posix(), meaning))
+    assert len(places) > 400
+    twice = {
+        name: found
+        for name, found in places.items()
+        if len(found) > 1 and (len({meaning for _, meaning in found}) > 1 or found[0][1].startswith("class "))
+    }
+    assert not twice, "\n".join(f"{name}: {found}" for name, found in twice.items())
 
 
 ROOM_LINE = re.compile(r'^"""[A-Z`][^\n]{15,}')

@@ -54,7 +54,7 @@ def parts(path: Path) -> Iterator[tuple[Columns, NoteTaker]]:
             names = {channel.name for channel in group.channels}
             kind = next((kind for kind in (DATA_FRAME, ERROR_FRAME, REMOTE_FRAME) if kind in names), None)
             if kind is not None:
-                groups.append(_Group(mdf, number, kind, group.channel_group.cycles_nr))
+                groups.append(_EventGroup(mdf, number, kind, group.channel_group.cycles_nr))
         if not groups:
             raise ValueError(f"it holds no bus events, which are called {DATA_FRAME}")
         while True:
@@ -70,7 +70,7 @@ def parts(path: Path) -> Iterator[tuple[Columns, NoteTaker]]:
             yield _joined(taken).rows(np.argsort(np.concatenate(orders), kind="stable")), notes
 
 
-class _Group:
+class _EventGroup:
     """One group of bus events, read ahead by some.
 
     Attributes

@@ -69,19 +69,19 @@ def other_columns(form: str, path: Path, source: LogSource, buses: BusNames, not
     """
     logging.getLogger("can").addHandler(logging.NullHandler())  # what it warns of is counted here
     blocks = _text_blocks if form in TEXT_FORMS else _binary_blocks
-    rows = _Rows()
+    rows = _MessageRows()
     for block in blocks(form, path, source, notes):
         rows.add(block)
         if len(rows.time) >= _ROWS:
             yield _columns(rows, buses, notes)
-            rows = _Rows()
+            rows = _MessageRows()
     if rows.time:
         yield _columns(rows, buses, notes)
     if source.trouble:
         notes.stopped = source.trouble
 
 
-class _Lines:
+class _FeedLines:
     """Lines for a text reader of python-can, one at a time, so that it is known which became frames.
 
     Messages go into `block` one by one; a line after which it has not grown became none.
@@ -141,7 +141,7 @@ def _text_blocks(form: str, path: Path, source: LogSource, notes: NoteTaker) -> 
     from swapbridge.capture.python_can import can
 
     is_frame, resume = _TEXT_RULES[form]
-    lines = _Lines(source, is_frame, notes)
+    lines = _FeedLines(source, is_frame, notes)
     feed = lines.lines()
     file = cast("TextIO", feed)  # all that the readers do with their file is to go through its lines
     reader: Any
@@ -241,7 +241,7 @@ def _words(error: BaseException) -> str:
     return " ".join(str(error).split()) or type(error).__name__
 
 
-class _Rows:
+class _MessageRows:
     """Parts of messages, a list a part."""
 
     def __init__(self) -> None:
@@ -276,7 +276,7 @@ class _Rows:
         return f"{self.time[row]} {self.channel[row]} {shown} [{self.length[row]}] {payload}"
 
 
-def _columns(rows: _Rows, buses: BusNames, notes: NoteTaker) -> Columns:
+def _columns(rows: _MessageRows, buses: BusNames, notes: NoteTaker) -> Columns:
     """Columns of python-can messages; messages that can't be frames are counted."""
     time = _times(rows.time)
     identifier, length = _integers(rows.identifier), _integers(rows.length)

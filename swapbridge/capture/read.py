@@ -34,7 +34,7 @@ _LOOKS = (
 
 
 @dataclass(slots=True)
-class _Reading:
+class _FileReading:
     """What is known while a file is read: bus names, notes, and whether its last line had no end."""
 
     buses: BusNames = field(default_factory=BusNames)
@@ -82,7 +82,7 @@ def read_capture(path: str | Path, *, progress: Progress | None = None) -> Captu
     <Capture captures/host_old_engine.log.gz: 76907 frames in 160.8 s on host>
     """
     path = Path(path)
-    reading, gatherer = _Reading(), Gatherer()
+    reading, gatherer = _FileReading(), Gatherer()
     for columns in _all_columns(path, reading, progress):
         gatherer.add(columns)
     if reading.open_end and _is_torn(gatherer.parts[-1], gatherer.parts[:-1]):
@@ -119,7 +119,7 @@ def read_blocks(path: str | Path, rows: int = BLOCK_ROWS, *, progress: Progress 
         As `read_capture`.
     """
     path = Path(path)
-    reading, gatherer = _Reading(), Gatherer()
+    reading, gatherer = _FileReading(), Gatherer()
     waiting = total = 0
     recent: deque[Columns] = deque()
     edge: Capture | None = None
@@ -155,13 +155,13 @@ def read_blocks(path: str | Path, rows: int = BLOCK_ROWS, *, progress: Progress 
         yield reading.with_earlier(block(waiting))
 
 
-def _nothing(path: Path, reading: _Reading) -> InputError:
+def _nothing(path: Path, reading: _FileReading) -> InputError:
     shown = f"; it begins {reading.notes.examples[0]!r}" if reading.notes.examples else ""
     why = f" ({reading.notes.stopped})" if reading.notes.stopped else ""
     return InputError(f"{path} contains no readable frames{why}{shown}: name a capture, for example a .log")
 
 
-def _all_columns(path: Path, reading: _Reading, progress: Progress | None) -> Iterator[Columns]:
+def _all_columns(path: Path, reading: _FileReading, progress: Progress | None) -> Iterator[Columns]:
     source = open_source(path)
     with source.stream:
         for columns in _source_columns(path, source, reading):
@@ -170,7 +170,7 @@ def _all_columns(path: Path, reading: _Reading, progress: Progress | None) -> It
             yield columns
 
 
-def _source_columns(path: Path, source: LogSource, reading: _Reading) -> Iterator[Columns]:
+def _source_columns(path: Path, source: LogSource, reading: _FileReading) -> Iterator[Columns]:
     form = _form(path, source)
     if form == "log":
         yield from _text_log_columns(source, reading)
@@ -212,7 +212,7 @@ def _form(path: Path, source: LogSource) -> str:
     raise InputError(f"{path} has no known format: name a capture,  {', '.join('.' + f for f in FORMS)}")
 
 
-def _text_log_columns(source: LogSource, reading: _Reading) -> Iterator[Columns]:
+def _text_log_columns(source: LogSource, reading: _FileReading) -> Iterator[Columns]:
     for text, begin, end, torn in line_blocks(source.stream, reading.notes):
         before = reading.notes.unreadable
         columns = read_block(text, begin, end, reading.buses, reading.notes)

@@ -135,7 +135,7 @@ def open_source(path: Path) -> LogSource:
     return LogSource(file, None, file, size)
 
 
-class Block(NamedTuple):
+class TextBlock(NamedTuple):
     """Whole lines ``text[begin:end]`` with `PAD` bytes on both sides; `torn` where the file has no last line end."""
 
     text: Bytes
@@ -144,7 +144,7 @@ class Block(NamedTuple):
     torn: bool
 
 
-def line_blocks(stream: io.BufferedReader, notes: NoteTaker) -> Iterator[Block]:
+def line_blocks(stream: io.BufferedReader, notes: NoteTaker) -> Iterator[TextBlock]:
     """Blocks of whole lines. A line longer than a block is counted as unreadable and never held whole."""
     carried = b""
     skipping = False
@@ -170,14 +170,14 @@ def line_blocks(stream: io.BufferedReader, notes: NoteTaker) -> Iterator[Block]:
         text[:PAD] = 0
         if end > begin:
             text[PAD + filled :] = 0
-            yield Block(text, begin, end, False)
+            yield TextBlock(text, begin, end, False)
         carried = bytes(room[end - PAD : filled])
         if ended:
             if carried and not skipping:
                 text = np.zeros(len(carried) + 2 * PAD + 1, dtype=np.uint8)
                 text[PAD : PAD + len(carried)] = np.frombuffer(carried, dtype=np.uint8)
                 text[PAD + len(carried)] = ord("\n")
-                yield Block(text, PAD, PAD + len(carried) + 1, True)
+                yield TextBlock(text, PAD, PAD + len(carried) + 1, True)
             return
         if len(carried) == BLOCK_BYTES:
             notes.unreadable_line(carried[: 2 * EXAMPLE_CHARACTERS])

@@ -137,7 +137,7 @@ def _lines(stream: io.BufferedReader, notes: NoteTaker) -> Iterator[str]:
         mark = ""
 
 
-class _Rows:
+class _ChannelRows:
     """Rows of one channel as they come."""
 
     __slots__ = ("lines", "texts", "times", "unit", "unit_line")
@@ -152,7 +152,7 @@ class _Rows:
 def _read(text: Iterable[str], source: str, notes: NoteTaker) -> StimulusTrack:
     first_fault = ""
     used = 0
-    channels: dict[str, _Rows] = {}
+    channels: dict[str, _ChannelRows] = {}
     for line, row, fault in _rows(text):
         if row is None:
             if fault:
@@ -161,7 +161,7 @@ def _read(text: Iterable[str], source: str, notes: NoteTaker) -> StimulusTrack:
             continue
         used += 1
         time_s, name, value, unit = row
-        rows = channels.setdefault(name, _Rows())
+        rows = channels.setdefault(name, _ChannelRows())
         rows.times.append(time_s)
         rows.texts.append(value)
         rows.lines.append(line)
@@ -232,7 +232,7 @@ def _number(text: str) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _channel(name: str, rows: _Rows, notes: NoteTaker) -> Channel:
+def _channel(name: str, rows: _ChannelRows, notes: NoteTaker) -> Channel:
     time_s = np.array(rows.times, dtype=np.float64)
     numbers = [_number(text) for text in rows.texts]
     words = Counter(text for text, number in zip(rows.texts, numbers, strict=True) if number is None)

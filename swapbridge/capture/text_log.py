@@ -119,7 +119,7 @@ def read_block(text: Bytes, begin: int, end: int, buses: BusNames, notes: NoteTa
     starts[1:] = ends[:-1] + 1
     if len(marks) == 4 * lines and (kind.reshape(lines, 4) == _USUAL).all():
         place = np.ascontiguousarray(marks.reshape(lines, 4).T)
-        usual = _Lines(starts, place[0], place[1], place[2], place[3], None, None)
+        usual = _LinePlaces(starts, place[0], place[1], place[2], place[3], None, None)
         rows = None
     else:
         usual, rows = _usual_lines(text, marks, kind, line_marks, starts, ends)
@@ -139,7 +139,7 @@ def read_block(text: Bytes, begin: int, end: int, buses: BusNames, notes: NoteTa
     return _merged(columns, columns_of(frames), np.searchsorted(read, np.array(places)))
 
 
-class _Lines:
+class _LinePlaces:
     """Positions in usual lines: line start, both spaces, the first ``#``, end of the data; CAN FD; sent."""
 
     __slots__ = ("end", "fd", "first_space", "hash", "second_space", "sent", "start")
@@ -166,7 +166,7 @@ class _Lines:
 
 def _usual_lines(
     text: Bytes, marks: Index, kind: Bytes, line_marks: Index, starts: Index, ends: Index
-) -> tuple[_Lines, Index]:
+) -> tuple[_LinePlaces, Index]:
     """Lines that have the usual marks, CR LF, direction letter and CAN FD included, and their line numbers."""
     marks = np.concatenate((marks, np.zeros(4, dtype=marks.dtype)))
     kind = np.concatenate((kind, np.zeros(4, dtype=kind.dtype)))
@@ -189,7 +189,7 @@ def _usual_lines(
     rows = np.flatnonzero(usual)
     first, fd, sent = first[rows], count[rows] == 4, sent[rows]
     return (
-        _Lines(
+        _LinePlaces(
             starts[rows],
             marks[first],
             marks[first + 1],
@@ -202,7 +202,7 @@ def _usual_lines(
     )
 
 
-def _read_usual(text: Bytes, lines: _Lines, buses: BusNames) -> tuple[Columns, npt.NDArray[np.bool_] | None]:
+def _read_usual(text: Bytes, lines: _LinePlaces, buses: BusNames) -> tuple[Columns, npt.NDArray[np.bool_] | None]:
     """Columns of lines with usual marks, and which rows were good (None: all)."""
     words = word_view(text)
     count = len(lines.start)
@@ -237,7 +237,7 @@ def _read_usual(text: Bytes, lines: _Lines, buses: BusNames) -> tuple[Columns, n
     return Columns(time_ns, identifier, flags, bus, length, payload), None if good.all() else good
 
 
-def _times(text: Bytes, words: U64, lines: _Lines, good: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
+def _times(text: Bytes, words: U64, lines: _LinePlaces, good: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
     """Nanoseconds, by integers only."""
     close = lines.first_space - 1
     good &= (text[lines.start] == ord("(")) & (text[close] == ord(")"))
@@ -271,7 +271,7 @@ def _times(text: Bytes, words: U64, lines: _Lines, good: npt.NDArray[np.bool_]) 
 
 
 def _identifiers(
-    words: U64, lines: _Lines, good: npt.NDArray[np.bool_]
+    words: U64, lines: _LinePlaces, good: npt.NDArray[np.bool_]
 ) -> tuple[npt.NDArray[np.uint32], npt.NDArray[np.uint8]]:
     """Identifiers with the error bit still in, and flags that only say which are 29-bit."""
     digits = lines.hash - lines.second_space - 1
@@ -285,7 +285,7 @@ def _identifiers(
 
 
 def _buses(
-    text: Bytes, words: U64, lines: _Lines, buses: BusNames, good: npt.NDArray[np.bool_]
+    text: Bytes, words: U64, lines: _LinePlaces, buses: BusNames, good: npt.NDArray[np.bool_]
 ) -> npt.NDArray[np.uint8]:
     """Bus numbers: one round of comparisons a name."""
     out = np.zeros(len(good), dtype=np.uint8)

@@ -53,7 +53,7 @@ class ChecksumPlace:
 
 
 @dataclass(slots=True)
-class _Words:
+class _FamilyWords:
     """What stood beside the family's name."""
 
     over: tuple[int, ...] | None = None
@@ -91,7 +91,7 @@ class ChecksumFamily:
     example: str
     says: str
     takes: tuple[str, ...]
-    make: Callable[[_Words, ChecksumPlace], Checksum]
+    make: Callable[[_FamilyWords, ChecksumPlace], Checksum]
 
 
 _NUMBER = r"0x[0-9a-f]+|\d+"
@@ -125,7 +125,7 @@ def named_checksum(text: str, place: ChecksumPlace) -> Checksum:
     InputError
         No such family (near ones are named), a word that it does not take, or one that lacks what it needs.
     """
-    rest, words = " ".join(text.lower().replace("_", " ").split()), _Words()
+    rest, words = " ".join(text.lower().replace("_", " ").split()), _FamilyWords()
     for name, (pattern, _) in _WORDS.items():
         found = re.search(rf"(?:^|\s)(?:{pattern})(?=\s|$)", rest)
         if found is None:
@@ -152,7 +152,7 @@ def named_checksum(text: str, place: ChecksumPlace) -> Checksum:
     return checksum
 
 
-def _read_word(name: str, value: str, words: _Words, place: ChecksumPlace) -> None:
+def _read_word(name: str, value: str, words: _FamilyWords, place: ChecksumPlace) -> None:
     if name == "over":
         over: list[int] = []
         for part in value.split(","):
@@ -202,7 +202,7 @@ def _data_id_bytes(data_id: int) -> bytes:
 
 
 def _crc(
-    words: _Words, place: ChecksumPlace, width: int, polynomial: int, init: int, reflect: bool, final: int
+    words: _FamilyWords, place: ChecksumPlace, width: int, polynomial: int, init: int, reflect: bool, final: int
 ) -> Checksum:
     if words.mode:
         raise InputError(f"{words.mode} is a mode of E2E profiles 1 and 11: leave it out, or name one of them")
@@ -213,7 +213,7 @@ def _crc(
     return _by_counter(replace(crc, name=catalogue_name(crc)), words, place)
 
 
-def _by_counter(crc: Crc, words: _Words, place: ChecksumPlace) -> Checksum:
+def _by_counter(crc: Crc, words: _FamilyWords, place: ChecksumPlace) -> Checksum:
     """The CRC with the counter's data ID fed last, as what each ID changes."""
     if not words.data_ids:
         return Checksum(place.layout, crc)
@@ -231,8 +231,8 @@ def catalogue_name(crc: Crc) -> str:
     return next((n.name for n in CATALOGUE if (n.width, n.polynomial, n.init, n.reflect, n.xor_out) == same), "")
 
 
-def _general_crc(width: int) -> Callable[[_Words, ChecksumPlace], Checksum]:
-    def make(words: _Words, place: ChecksumPlace) -> Checksum:
+def _general_crc(width: int) -> Callable[[_FamilyWords, ChecksumPlace], Checksum]:
+    def make(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
         if words.polynomial is None:
             raise InputError(f"crc{width} needs its polynomial: write crc{width} poly 0x1D init 0xFF final 0xFF")
         for what, value in (("polynomial", words.polynomial), ("init", words.init), ("final", words.final)):
@@ -245,10 +245,10 @@ def _general_crc(width: int) -> Callable[[_Words, ChecksumPlace], Checksum]:
     return make
 
 
-def _catalogued(name: str) -> Callable[[_Words, ChecksumPlace], Checksum]:
+def _catalogued(name: str) -> Callable[[_FamilyWords, ChecksumPlace], Checksum]:
     entry = next(n for n in CATALOGUE if n.name == name)
 
-    def make(words: _Words, place: ChecksumPlace) -> Checksum:
+    def make(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
         return _crc(words, place, entry.width, entry.polynomial, entry.init, entry.reflect, entry.xor_out)
 
     return make
@@ -262,14 +262,14 @@ def _catalogue_family(text: str) -> ChecksumFamily | None:
     return ChecksumFamily(entry.name, entry.name.lower(), "", _CRC_WORDS, _catalogued(entry.name))
 
 
-def _identifier_sum(words: _Words, place: ChecksumPlace, unit_bits: int) -> int:
+def _identifier_sum(words: _FamilyWords, place: ChecksumPlace, unit_bits: int) -> int:
     if not words.identifier:
         return 0
     return sum(b if unit_bits == 8 else (b >> 4) + (b & 15) for b in place.identifier_bytes)
 
 
-def _sum(unit_bits: int) -> Callable[[_Words, ChecksumPlace], Checksum]:
-    def make(words: _Words, place: ChecksumPlace) -> Checksum:
+def _sum(unit_bits: int) -> Callable[[_FamilyWords, ChecksumPlace], Checksum]:
+    def make(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
         covered = words.over or place.coverage
         if words.fold or words.modulo:
             step = range(0, 8, unit_bits)
@@ -284,7 +284,7 @@ def _sum(unit_bits: int) -> Callable[[_Words, ChecksumPlace], Checksum]:
     return make
 
 
-def _field_sum(words: _Words, place: ChecksumPlace, terms: tuple[Term, ...], unit_bits: int) -> Checksum:
+def _field_sum(words: _FamilyWords, place: ChecksumPlace, terms: tuple[Term, ...], unit_bits: int) -> Checksum:
     width = min(place.layout.length, 32)
     if words.fold and words.modulo is None and not words.folds:
         words.modulo = 1 << min(words.fold, width)
@@ -295,19 +295,19 @@ def _field_sum(words: _Words, place: ChecksumPlace, terms: tuple[Term, ...], uni
     return Checksum(place.layout, method)
 
 
-def _weighted(words: _Words, place: ChecksumPlace) -> Checksum:
+def _weighted(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
     if not words.terms:
         raise InputError("a weighted sum lists its fields: write weighted sum of 0:8, 8:4x2, 15:4be")
     return _field_sum(words, place, words.terms, 8)
 
 
-def _lin(words: _Words, place: ChecksumPlace) -> Checksum:
+def _lin(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
     """The classic checksum of LIN (ISO 17987-3): the carry is added again, then all is inverted."""
     words.fold, words.complement = 8, True
     return _sum(8)(words, place)
 
 
-def _tsc1(words: _Words, place: ChecksumPlace) -> Checksum:
+def _tsc1(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
     """SAE J1939-71, SPN 4207 (from memory): bytes 1 to 7, the counter, the identifier; 3 bits."""
     if place.length != 8:
         raise InputError(f"this checksum stands in a message of 8 bytes, not {place.length}: name another")
@@ -315,7 +315,7 @@ def _tsc1(words: _Words, place: ChecksumPlace) -> Checksum:
     return Checksum(place.layout, FieldSum(3, terms, sum(place.identifier_bytes), 8, 3, 1))
 
 
-def _xor(words: _Words, place: ChecksumPlace) -> Checksum:
+def _xor(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
     """XOR of the covered bytes, cut into pieces as wide as the checksum where that is narrower."""
     width = place.layout.length
     if width not in (4, 8):
@@ -334,7 +334,7 @@ def _xor(words: _Words, place: ChecksumPlace) -> Checksum:
     return Checksum(place.layout, Affine(width, tuple(masks), constant % (1 << width), "XOR of the bytes"))
 
 
-def _e2e_id(words: _Words, place: ChecksumPlace) -> Checksum:
+def _e2e_id(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
     """AUTOSAR E2E profiles 1 and 11: CRC-8 0x1D from 0, the data ID fed first, in one of the standard's modes."""
     if words.data_id is None or words.data_id >> 16:
         raise InputError("this profile feeds a data ID of two bytes: add with data id 0x123")
@@ -353,14 +353,14 @@ def _e2e_id(words: _Words, place: ChecksumPlace) -> Checksum:
     return Checksum(place.layout, replace(crc, before=before))
 
 
-def _e2e_list(words: _Words, place: ChecksumPlace) -> Checksum:
+def _e2e_list(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
     """AUTOSAR E2E profiles 2 and 22: CRC-8 0x2F, one data ID of 16 fed last."""
     if len(words.data_ids) != 16:
         raise InputError("this profile has 16 data IDs, one for each counter value: add with data ids 0x10,0x11,...")
     return _crc(words, place, 8, 0x2F, 0xFF, False, 0xFF)
 
 
-def _e2e_5(words: _Words, place: ChecksumPlace) -> Checksum:
+def _e2e_5(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
     if words.data_id is None or words.mode:
         raise InputError("E2E profile 5 feeds a data ID: add with data id 0x1234")
     covered = words.over or place.coverage

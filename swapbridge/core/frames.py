@@ -7,6 +7,9 @@ from swapbridge.core.errors import InputError
 EXTENDED_BIT = 0x8000_0000
 """Set in an identifier word for a 29-bit identifier (the same bit that Linux SocketCAN uses)."""
 
+BusIdentifier = tuple[str, int, bool]
+"""Bus name, identifier, and whether it has 29 bits."""
+
 
 def identifier_word(identifier: int, extended: bool) -> int:
     """One number for identifier and form, so that 11-bit 0x123 and 29-bit 0x123 stay apart."""

@@ -12,7 +12,7 @@ Values = Mapping[str, float | int]
 
 
 @dataclass(frozen=True, slots=True)
-class _Slot:
+class _PlacedSignal:
     """One signal, ready to be placed: little-endian bits count from the first byte, big-endian ones from the last."""
 
     name: str
@@ -31,10 +31,10 @@ class FrameMaker:
     """Makes one message's frames in a row: counters step, checksums fit, multiplexer pages take turns."""
 
     message: MapMessage
-    _slots: list[_Slot] = field(default_factory=list)
-    _counters: list[tuple[_Slot, Counter]] = field(default_factory=list)
+    _slots: list[_PlacedSignal] = field(default_factory=list)
+    _counters: list[tuple[_PlacedSignal, Counter]] = field(default_factory=list)
     _checksums: list[Checksum] = field(default_factory=list)
-    _page: _Slot | None = None
+    _page: _PlacedSignal | None = None
     _pages: tuple[int, ...] = ()
     _frames: int = 0
 
@@ -75,14 +75,14 @@ class FrameMaker:
         return bytes(payload)
 
 
-def raw_value(slot: _Slot, value: float) -> int:
+def raw_value(slot: _PlacedSignal, value: float) -> int:
     """Raw value nearest to a physical one, half away from zero, kept inside the signal's valid range."""
     steps = (value - slot.offset) / slot.scale
     raw = int(steps + 0.5) if steps >= 0 else -int(0.5 - steps)
     return min(slot.high, max(slot.low, raw))
 
 
-def _slot(signal: MapSignal, length: int) -> _Slot:
+def _slot(signal: MapSignal, length: int) -> _PlacedSignal:
     layout = signal.layout
     low, high = layout.raw_range
     if signal.minimum is not None and signal.maximum is not None:
@@ -94,4 +94,4 @@ def _slot(signal: MapSignal, length: int) -> _Slot:
     page = signal.mux_values[0] if signal.mux_values else None
     mask = (1 << layout.length) - 1
     scale, offset = float(signal.scale), float(signal.offset)
-    return _Slot(signal.name, little, shift, mask, scale, offset, low, high, page)
+    return _PlacedSignal(signal.name, little, shift, mask, scale, offset, low, high, page)

@@ -12,10 +12,10 @@ from itertools import pairwise
 RPM_PER_RADIAN = 9.549296585513721
 """Revolutions a minute in one radian a second: 60 / (2 pi)."""
 
-Curve = tuple[tuple[float, float], ...]
+TorqueCurve = tuple[tuple[float, float], ...]
 
 
-def look_up(curve: Curve, x: float) -> float:
+def look_up(curve: TorqueCurve, x: float) -> float:
     """Piecewise-linear curve, flat beyond its ends."""
     if x <= curve[0][0]:
         return curve[0][1]
@@ -32,7 +32,7 @@ class EngineFigures:
     `most_torque` is crankshaft torque in Nm over rpm, `reference_nm` the torque that its computer calls 100 %.
     """
 
-    most_torque: Curve
+    most_torque: TorqueCurve
     reference_nm: float
     idle_rpm: float = 750.0
     most_rpm: float = 6200.0

@@ -97,7 +97,7 @@ def loop_script() -> list[Leg]:
 
 
 @dataclass(slots=True)
-class _Heard:
+class _LastHeard:
     """What one module last heard of one message."""
 
     message: MapMessage
@@ -141,7 +141,7 @@ class DemoSwap:
     _transmission: DemoTransmission = field(init=False)
     _state: VehicleState = field(init=False)
     _tables: dict[str, list[DemoSender]] = field(init=False)
-    _heard: dict[tuple[str, int], _Heard] = field(init=False)
+    _heard: dict[tuple[str, int], _LastHeard] = field(init=False)
 
     def __post_init__(self) -> None:
         random = Random(self.seed)
@@ -159,7 +159,7 @@ class DemoSwap:
             for name in names:
                 message = signal_map.message(name)
                 assert message is not None
-                self._heard[bus, message.word] = _Heard(message)
+                self._heard[bus, message.word] = _LastHeard(message)
 
     @property
     def seconds(self) -> float:
@@ -237,5 +237,5 @@ class DemoSwap:
             )
         )
 
-    def _by_message(self, bus: str, name: str) -> _Heard:
+    def _by_message(self, bus: str, name: str) -> _LastHeard:
         return next(h for (b, _), h in self._heard.items() if b == bus and h.message.name == name)

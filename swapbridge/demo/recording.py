@@ -123,7 +123,7 @@ def record_vehicle(
     times: list[int] = []
     words: list[int] = []
     payloads: list[bytes] = []
-    tool = _ScanTool(random)
+    tool = _SimulatedScanTool(random)
     free_ns = 0
     for step in range(int(seat.seconds / STEP_S)):
         now_ns = step * 10_000_000
@@ -171,7 +171,7 @@ def _capture(
 
 
 @dataclass(slots=True)
-class _ScanTool:
+class _SimulatedScanTool:
     """A scan tool in turn asks for five values, each about four times a second, and answers late; switches by hand.
 
     Values are rounded as a scan tool shows them; times carry its lag.

@@ -32,7 +32,7 @@ class _Unknown(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class _Told:
+class _Meanings:
     """What names stand for while a message was recorded: values with their units, and conditions by their text."""
 
     values: Mapping[str, tuple[VehicleSeries, str]]
@@ -105,7 +105,7 @@ def _stretch(times: Floats, raw: Floats) -> np.ndarray[tuple[int], np.dtype[np.i
     return np.flatnonzero(block == best)
 
 
-def _told(kit: Kit, message: VehicleMessage, one: Explained, times: Floats) -> _Told:
+def _told(kit: Kit, message: VehicleMessage, one: Explained, times: Floats) -> _Meanings:
     values: dict[str, tuple[VehicleSeries, str]] = {}
     for line in kit.local:
         values[line.text] = line.series, line.unit
@@ -121,7 +121,7 @@ def _told(kit: Kit, message: VehicleMessage, one: Explained, times: Floats) -> _
         if quantity.origin is not None:
             values[quantity.origin.text] = quantity.series, quantity.unit
     conditions = {_written(a.text): a.series for a in kit.atoms if a.text is not None}
-    return _Told(values, conditions, begins(message), one.unit, times)
+    return _Meanings(values, conditions, begins(message), one.unit, times)
 
 
 @cache
@@ -130,7 +130,7 @@ def _written(text: str) -> str:
     return write(parse(text, frozenset(SPELLINGS)))
 
 
-def _value(node: Node, told: _Told) -> Floats:
+def _value(node: Node, told: _Meanings) -> Floats:
     """What a tree comes to at the times asked for; conditions are 0 and 1."""
     if isinstance(node, Number):
         return np.full(len(told.times), _in_unit(np.array(float(node.value)), node.unit, told.unit))
@@ -159,7 +159,7 @@ def _in_unit(value: Floats, unit: str, to: str) -> Floats:
     return value * float(factor) + float(offset)
 
 
-def _binary(node: Binary, told: _Told) -> Floats:
+def _binary(node: Binary, told: _Meanings) -> Floats:
     if node.operator in ("==", "or"):  # a condition of the other vehicle has a stand-in, also where two warn alike
         known = told.conditions.get(write(node))
         if known is not None:
@@ -183,7 +183,7 @@ def _binary(node: Binary, told: _Told) -> Floats:
     return np.asarray(compared[node.operator](left, right), dtype=np.float64)
 
 
-def _call(node: Call, told: _Told) -> Floats:
+def _call(node: Call, told: _Meanings) -> Floats:
     if node.function not in ("clamp", "within", "max", "min", "choose", "hysteresis", "lookup"):
         raise _Unknown(node.function)
     parts = [_value(a, told) for a in node.arguments]

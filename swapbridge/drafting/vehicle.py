@@ -21,7 +21,7 @@ from swapbridge.guessing.findings import Findings, FoundField, FoundMessage, Kno
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
-Kind = Literal["number", "choice", "flag"]
+ValueKind = Literal["number", "choice", "flag"]
 PLAIN_UNITS = {
     "temperature": "degC", "speed": "km/h", "pressure": "kPa", "torque": "Nm", "rotational speed": "rpm",
     "voltage": "V", "ratio": "%", "mass flow": "g/s",
@@ -67,7 +67,7 @@ class VehicleField:
 
     name: str
     layout: Layout
-    kind: Kind
+    kind: ValueKind
     moving: int
     layout_confidence: float
     channel: str = ""
@@ -284,7 +284,7 @@ def _field(
     still = said - sum(int(first[p]) << k for k, p in enumerate(keep) if k > top)
     layout = _layout(keep, order, signed)
     distinct = len(np.unique(raw_series(payload, layout)))
-    kind: Kind = (
+    kind: ValueKind = (
         "flag" if len(keep) == 1 else "number" if number else "choice" if distinct <= MOST_CHOICES else "number"
     )
     channel = channel_role(found.stimulus or "")
@@ -303,7 +303,7 @@ def _public(found: FoundField, moved: frozenset[int]) -> VehicleField | None:
     top = max((k for k, p in enumerate(positions) if p in moved), default=-1)
     if top < 0:
         return None
-    kind: Kind = "choice" if found.kind == "enum" else "number"
+    kind: ValueKind = "choice" if found.kind == "enum" else "number"
     name = f"f_{found.layout.start}_{found.layout.length}"
     channel = found.stimulus or str(found.evidence.get("quantity") or "")
     return VehicleField(
@@ -401,7 +401,7 @@ def runs_apart(one: VehicleField, moved: frozenset[int], between: int = STILL_BE
     out = []
     for run in runs:
         layout = layout_from_positions(tuple(run))
-        kind: Kind = "flag" if len(run) == 1 else "choice"
+        kind: ValueKind = "flag" if len(run) == 1 else "choice"
         name = f"f_{layout.start}_{layout.length}"
         out.append(
             replace(one, name=name, layout=layout, kind=kind, moving=len(run), channel="", channel_confidence=0.0)

@@ -10,7 +10,16 @@ import numpy as np
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import layout_from_positions
-from swapbridge.drafting.vehicle import Bools, Floats, Ints, Kind, Vehicle, VehicleField, VehicleMessage, VehicleSeries
+from swapbridge.drafting.vehicle import (
+    Bools,
+    Floats,
+    Ints,
+    ValueKind,
+    Vehicle,
+    VehicleField,
+    VehicleMessage,
+    VehicleSeries,
+)
 
 STEP_S = 0.05
 LAGS_S = tuple(round(0.05 * k, 2) for k in range(-8, 17))
@@ -233,7 +242,7 @@ def _part(message: VehicleMessage, one: VehicleField, positions: tuple[int, ...]
         layout = layout_from_positions(positions[moving[0] : moving[-1] + 1])
     except InputError:
         return None
-    kind: Kind = "flag" if layout.length == 1 else "choice"
+    kind: ValueKind = "flag" if layout.length == 1 else "choice"
     return replace(
         one, name=f"f_{layout.start}_{layout.length}", layout=layout, kind=kind, moving=layout.length, channel="",
         channel_confidence=0.0,

@@ -103,7 +103,7 @@ def live_operations(plan: Plan) -> Iterator[tuple[Op, Block]]:
             yield block[i], block
 
 
-class BlockWriter:
+class CBlockWriter:
     """Writes blocks of one plan; tables and lookups become functions that `functions` holds."""
 
     def __init__(self, plan: Plan, tables: ConstTables) -> None:

@@ -20,7 +20,7 @@ def checksum_function(name: str, checksum: Checksum, payload_bytes: int, tables:
     """
     method = checksum.method
     kind = word_type(method.width)
-    read = _Reader(checksum.layout)
+    read = _PayloadReader(checksum.layout)
     match method:
         case Crc():
             body = _crc_body(method, read, tables)
@@ -58,7 +58,7 @@ def describe(checksum: Checksum) -> str:
     return words + (", plus a constant picked by the counter" if checksum.by_counter else "")
 
 
-class _Reader:
+class _PayloadReader:
     """Expressions for payload bytes with the checksum's own bits left out."""
 
     def __init__(self, own: Layout) -> None:
@@ -101,7 +101,7 @@ def _storage(width: int) -> int:
     return next(bits for bits in (8, 16, 32, 64) if width <= bits)
 
 
-def _crc_body(crc: Crc, read: _Reader, tables: ConstTables) -> list[str]:
+def _crc_body(crc: Crc, read: _PayloadReader, tables: ConstTables) -> list[str]:
     kind, storage = word_type(crc.width), _storage(crc.width)
     table = tables.name(
         "crc", f"uint{storage}_t", crc_table(crc), f"CRC-{crc.width}, polynomial 0x{crc.polynomial:X}, a byte at a time"
@@ -161,7 +161,7 @@ def crc_register(crc: Crc, fed: bytes) -> int:
     return register
 
 
-def _sum_body(method: Sum, read: _Reader, tables: ConstTables) -> list[str]:
+def _sum_body(method: Sum, read: _PayloadReader, tables: ConstTables) -> list[str]:
     kind = word_type(method.width)
     out = ["uint32_t total = 0U;"]
     for index in method.coverage:
@@ -184,7 +184,9 @@ def _sum_body(method: Sum, read: _Reader, tables: ConstTables) -> list[str]:
     return out
 
 
-def _field_sum_function(name: str, checksum: Checksum, method: FieldSum, read: _Reader, tables: ConstTables) -> str:
+def _field_sum_function(
+    name: str, checksum: Checksum, method: FieldSum, read: _PayloadReader, tables: ConstTables
+) -> str:
     """The whole function of a sum of fields: what it adds up, folded, turned and taken modulo, is never negative."""
     turns = method.turns
     # how far the sum may be reduced while it is added up: what is folded is kept whole, or as wide as its register
@@ -249,7 +251,7 @@ def _fold_lines(method: FieldSum, kind: str, bits: int) -> list[str]:
     return [f"for (uint32_t turn = 0U; turn < {method.folds}U; turn++) {{", *indent(step), "}"]
 
 
-def _affine_body(method: Affine, read: _Reader, payload_bytes: int, tables: ConstTables) -> list[str]:
+def _affine_body(method: Affine, read: _PayloadReader, payload_bytes: int, tables: ConstTables) -> list[str]:
     kind = word_type(method.width)
     out = [f"{kind} value = {unsigned_literal(_modulo(method.constant, method.width), method.width)};"]
     for index in range(payload_bytes):

@@ -11,7 +11,7 @@ import re
 from importlib import resources
 
 from swapbridge.core.errors import InputError
-from swapbridge.emit.blocks import BlockWriter, line_members, slot_type
+from swapbridge.emit.blocks import CBlockWriter, line_members, slot_type
 from swapbridge.emit.blocks import literal as int_literal
 from swapbridge.emit.ctext import comment_text, names
 from swapbridge.emit.node import node_flags, node_words
@@ -115,7 +115,7 @@ def fill(text: str, words: dict[str, str], flags: dict[str, bool]) -> str:
 
 def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, bool]]:
     tables = ConstTables()
-    blocks = BlockWriter(plan, tables)
+    blocks = CBlockWriter(plan, tables)
     tasks = task_functions(plan, blocks, name)
     builds = build_functions(plan, blocks, tables, name)
     receives = receive_functions(plan, tables, name)

@@ -12,7 +12,7 @@ from swapbridge.emit.integrity import checksum_function
 from swapbridge.emit.tables import ConstTables
 from swapbridge.plan.model import CLAIM_MASK, EXACT_MASK, CounterCheck, Extract, Pass, Plan, Receive
 
-Action = tuple[int, int]
+Forwarding = tuple[int, int]
 """Target bus, and the new identifier word or -1."""
 
 
@@ -234,17 +234,17 @@ def dispatch_lines(plan: Plan, prefix: str) -> list[str]:
     return out
 
 
-def pass_ranges(rules: Sequence[Pass], bus: int, buses: int) -> list[tuple[int, tuple[Action, ...]]]:
+def pass_ranges(rules: Sequence[Pass], bus: int, buses: int) -> list[tuple[int, tuple[Forwarding, ...]]]:
     """The rules of one bus flattened: first identifier word of each range, ascending from 0, and what is done there.
 
     The first matching rule decides for each target bus, so each range between two rule borders has one answer.
     """
     own = [r for r in rules if r.bus == bus]
     borders = sorted({0, *(r.first for r in own), *(r.last + 1 for r in own if r.last < 0xFFFF_FFFF)})
-    out: list[tuple[int, tuple[Action, ...]]] = []
+    out: list[tuple[int, tuple[Forwarding, ...]]] = []
     for first in borders:
         decided: set[int] = set()
-        actions: list[Action] = []
+        actions: list[Forwarding] = []
         for rule in own:
             if not rule.first <= first <= rule.last:
                 continue

@@ -6,14 +6,14 @@ from collections.abc import Sequence
 
 from swapbridge.core.layout import pieces
 from swapbridge.emit.bits import pack, piece_of, word_type
-from swapbridge.emit.blocks import BlockWriter, variant_roots, with_constants
+from swapbridge.emit.blocks import CBlockWriter, variant_roots, with_constants
 from swapbridge.emit.ctext import comment_text, function, indent
 from swapbridge.emit.integrity import checksum_function
 from swapbridge.emit.tables import ConstTables
 from swapbridge.plan.model import Field, Plan, Send, Variant
 
 
-def task_functions(plan: Plan, blocks: BlockWriter, prefix: str) -> list[str]:
+def task_functions(plan: Plan, blocks: CBlockWriter, prefix: str) -> list[str]:
     """``task_N``: a task's block, whose effect is what it stores."""
     return [
         function(
@@ -26,7 +26,7 @@ def task_functions(plan: Plan, blocks: BlockWriter, prefix: str) -> list[str]:
     ]
 
 
-def build_functions(plan: Plan, blocks: BlockWriter, tables: ConstTables, prefix: str) -> list[str]:
+def build_functions(plan: Plan, blocks: CBlockWriter, tables: ConstTables, prefix: str) -> list[str]:
     """``build_N``, or ``build_N_V`` for a message of several forms, and the checksum functions of what is sent."""
     out = []
     for number, send in enumerate(plan.sends):
@@ -49,7 +49,7 @@ def _build_name(number: int, variant: int, send: Send) -> str:
     return f"build_{number}_{variant}" if len(send.variants) > 1 else f"build_{number}"
 
 
-def _build_lines(send: Send, variant: Variant, blocks: BlockWriter) -> list[str]:
+def _build_lines(send: Send, variant: Variant, blocks: CBlockWriter) -> list[str]:
     body = blocks.statements(variant.block, variant_roots(variant))
     block = with_constants(variant.block)
     base = bytearray(variant.base)

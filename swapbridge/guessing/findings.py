@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from swapbridge.core.layout import Layout
 
-Kind = Literal["analogue", "flag", "enum", "counter", "checksum", "constant", "mux"]
+FieldKind = Literal["analogue", "flag", "enum", "counter", "checksum", "constant", "mux"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +22,7 @@ class FoundField:
 
     name: str
     layout: Layout
-    kind: Kind
+    kind: FieldKind
     layout_confidence: float
     confidence: float
     scale: float = 1.0

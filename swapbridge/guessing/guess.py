@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.stimulus import StimulusTrack
+from swapbridge.core.frames import BusIdentifier
 from swapbridge.core.progress import Progress
 from swapbridge.guessing.coding.columns import BitColumns, bit_columns_of
 from swapbridge.guessing.findings import ConstantBits, Findings, FoundMessage
@@ -72,9 +73,7 @@ def guess(
     return Findings(with_public_groups(whole, capture), tuple(advice), channels)
 
 
-def _constant(
-    message: FoundMessage, capture: Capture, rows: Mapping[tuple[str, int, bool], Rows]
-) -> ConstantBits | None:
+def _constant(message: FoundMessage, capture: Capture, rows: Mapping[BusIdentifier, Rows]) -> ConstantBits | None:
     mine = rows.get((message.bus, message.identifier, message.extended))
     if mine is None:
         return None

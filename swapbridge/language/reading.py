@@ -110,12 +110,12 @@ def _parse_toml(text: str, path: str) -> dict[str, Any]:
 def parse_bridge(text: str, path: str = "bridge.toml") -> BridgeFile:
     """Read a bridge file's text (see `load_bridge`)."""
     data = _parse_toml(text, path)
-    reader = _Reader(data, Places(text), path)
+    reader = _TomlReader(data, Places(text), path)
     reader.no_endless_number()
     return reader.bridge(hashlib.sha256(text.encode()).hexdigest())
 
 
-class _Reader:
+class _TomlReader:
     """Typed access to parsed TOML with errors that know their place."""
 
     def __init__(self, data: dict[str, Any], places: Places, path: str) -> None:

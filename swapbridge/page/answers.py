@@ -22,7 +22,7 @@ class StripLine(TypedDict):
     values: Sequence[float | None]
 
 
-class Identifier(TypedDict):
+class IdentifierRow(TypedDict):
     """One identifier of a capture; `named` says which map has it."""
 
     text: str
@@ -37,7 +37,7 @@ class CaptureAnswer(TypedDict):
     """A capture at a glance."""
 
     notes: Sequence[str]
-    identifiers: Sequence[Identifier]
+    identifiers: Sequence[IdentifierRow]
 
 
 class ReadingAnswer(TypedDict):
@@ -134,7 +134,7 @@ class FrameAnswer(TypedDict):
     frame: RawFrame | None
 
 
-class FoundField(TypedDict):
+class FieldRow(TypedDict):
     """A field that the search found."""
 
     name: str
@@ -162,7 +162,7 @@ class FoundField(TypedDict):
     alternatives: Any
 
 
-class Claim(FoundField):
+class ClaimRow(FieldRow):
     """A field, and the maps that have it already."""
 
     in_maps: Sequence[str]
@@ -172,7 +172,7 @@ class IdentifierAnswer(TypedDict):
     """One identifier in words, and its fields."""
 
     words: str
-    fields: Sequence[FoundField]
+    fields: Sequence[FieldRow]
 
 
 class ChecksAnswer(TypedDict):
@@ -198,12 +198,12 @@ class MapsAnswer(TypedDict):
 class ClaimsAnswer(MapsAnswer):
     """What was found in a capture."""
 
-    claims: Sequence[Claim]
+    claims: Sequence[ClaimRow]
     advice: Sequence[str]
     guessed: bool
 
 
-class Beside(TypedDict):
+class ChannelLine(TypedDict):
     """A stimulus channel beside a field."""
 
     name: str
@@ -221,7 +221,7 @@ class FieldAnswer(TypedDict):
     values: Sequence[float | None]
     step: bool
     frames: int
-    stimulus: Beside | None
+    stimulus: ChannelLine | None
     note: str
 
 
@@ -277,7 +277,7 @@ class BridgeRow(TypedDict):
     note: str
 
 
-class Curve(TypedDict):
+class TableCurve(TypedDict):
     """A gauge table."""
 
     name: str
@@ -309,7 +309,7 @@ class CheckAnswer(TypedDict):
 
     faults: Sequence[CompilerMessage]
     rows: Sequence[BridgeRow]
-    tables: Sequence[Curve]
+    tables: Sequence[TableCurve]
     names: Sequence[Pickable]
     functions: Sequence[Usage]
 
@@ -335,7 +335,7 @@ class TextAnswer(TypedDict):
     text: str
 
 
-class DraftLine(TypedDict):
+class DraftRow(TypedDict):
     """A signal's line of the bridge file, what draft says of it, and whether it is open or waits for a review."""
 
     name: str
@@ -356,7 +356,7 @@ class DraftAnswer(TypedDict):
     undo: str
     waiting: Sequence[str]
     trouble: str
-    lines: Sequence[DraftLine]
+    lines: Sequence[DraftRow]
 
 
 class DrawnAnswer(TypedDict):
@@ -385,7 +385,7 @@ class Change(TypedDict):
     sure: bool
 
 
-class Changed(TypedDict):
+class ChangedRow(TypedDict):
     """An identifier that changed."""
 
     id: str
@@ -393,7 +393,7 @@ class Changed(TypedDict):
     changes: Sequence[Change]
 
 
-class Missing(TypedDict):
+class MissingRow(TypedDict):
     """An identifier that appeared or vanished."""
 
     id: str
@@ -408,9 +408,9 @@ class Missing(TypedDict):
 class CompareAnswer(TypedDict):
     """Two captures compared."""
 
-    appeared: Sequence[Missing]
-    vanished: Sequence[Missing]
-    changed: Sequence[Changed]
+    appeared: Sequence[MissingRow]
+    vanished: Sequence[MissingRow]
+    changed: Sequence[ChangedRow]
     same: int
     remarks: Sequence[str]
 

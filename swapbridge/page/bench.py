@@ -22,7 +22,7 @@ from swapbridge.page.jobs import Jobs
 from swapbridge.page.keeping import Keeper
 from swapbridge.page.live_control import LiveControl
 from swapbridge.page.once import Once
-from swapbridge.page.strips import Frames, sorted_frames
+from swapbridge.page.strips import FramesByIdentifier, sorted_frames
 
 MOST_BODY_BYTES = 4 * 1024 * 1024
 
@@ -89,11 +89,11 @@ class BenchPage:
         text = self.templates.get_template(template).render({**shared, **values})
         return HTMLResponse(text.encode("utf-8", "replace"))  # a name on the disk may be in no encoding at all
 
-    def frames(self, name: str) -> Frames:
+    def frames(self, name: str) -> FramesByIdentifier:
         """A capture's frames by identifier and time, sorted once."""
         stamp = stamp_of(self.folder_files.capture_file(name).path)
         found = self.remember(f"frames {name}", stamp, lambda: sorted_frames(self.folder_files.capture(name)))
-        assert isinstance(found, Frames)
+        assert isinstance(found, FramesByIdentifier)
         return found
 
     def remember(self, key: str, stamp: object, make: Callable[[], Any]) -> Any:

@@ -33,7 +33,7 @@ MOST_STEPS = 50
 LOCK_WAIT_S = 20.0
 STALE_S = 3600.0
 
-Check = Callable[[Path], object]
+ReadBack = Callable[[Path], object]
 """Reads a new file back before it replaces anything; raises where it is not what was meant."""
 
 
@@ -64,7 +64,7 @@ class Keeper:
         """What a file's content is known by; `NOT_THERE` where there is none."""
         return _version(_content(path))
 
-    def write(self, path: Path, content: bytes, *, what: str, seen: str, check: Check | None = None) -> str:
+    def write(self, path: Path, content: bytes, *, what: str, seen: str, check: ReadBack | None = None) -> str:
         """Replace a file as a step that can be undone.
 
         Parameters
@@ -101,7 +101,7 @@ class Keeper:
                 _move(new, path)
             return _version(content)
 
-    def derive(self, path: Path, content: bytes, check: Check | None = None) -> None:
+    def derive(self, path: Path, content: bytes, check: ReadBack | None = None) -> None:
         """Replace a file that is made from others and can be made again; there is nothing to undo."""
         with self._alone(), self._made(path, content, check) as new:
             _move(new, path)
@@ -164,7 +164,7 @@ class Keeper:
                     path.unlink(missing_ok=True)
 
     @contextmanager
-    def _made(self, path: Path, content: bytes, check: Check | None) -> Iterator[Path]:
+    def _made(self, path: Path, content: bytes, check: ReadBack | None) -> Iterator[Path]:
         """The new file, on the disk and read back."""
         with self.place_for(path.name) as place:
             with _in_words(path), place.open("wb") as file:

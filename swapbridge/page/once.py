@@ -12,7 +12,7 @@ MOST_KEPT = 200
 
 
 @dataclass(slots=True)
-class _Place:
+class _OnceSlot:
     lock: threading.Lock = field(default_factory=threading.Lock)
     made: bool = False
     stamp: object = None
@@ -31,12 +31,12 @@ class Once:
     def __init__(self, most: int = MOST_KEPT) -> None:
         self._most = most
         self._lock = threading.Lock()
-        self._places: OrderedDict[object, _Place] = OrderedDict()
+        self._places: OrderedDict[object, _OnceSlot] = OrderedDict()
 
     def value(self, key: object, stamp: object, make: Callable[[], Any]) -> Any:
         """The value of a key, made by the first who asks while all others wait for it; a failure is not kept."""
         with self._lock:
-            place = self._places.setdefault(key, _Place())
+            place = self._places.setdefault(key, _OnceSlot())
             self._places.move_to_end(key)
             while len(self._places) > self._most:
                 self._places.popitem(last=False)

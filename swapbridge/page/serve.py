@@ -19,7 +19,7 @@ PORTS_TRIED = 20
 
 
 @dataclass(frozen=True, slots=True)
-class Address:
+class PageAddress:
     """Where the page is: what to open on this machine and, when shared, elsewhere (once)."""
 
     here: str
@@ -32,7 +32,7 @@ def serve(
     port: int | None = None,
     share: str | None = None,
     share_writes: bool = False,
-    ready: Callable[[Address], None] | None = None,
+    ready: Callable[[PageAddress], None] | None = None,
 ) -> None:
     """Serve the bench page until interrupted.
 
@@ -74,7 +74,7 @@ def serve(
             )
         )
         if ready is not None:
-            ready(Address(f"http://{hosts[0]}/", f"http://{hosts[-1]}/?token={token}" if token else None))
+            ready(PageAddress(f"http://{hosts[0]}/", f"http://{hosts[-1]}/?token={token}" if token else None))
         server.run(sockets=sockets)
     finally:
         for sock in sockets:

@@ -23,7 +23,7 @@ MOST_STEPPED_BITS = 2
 
 
 @dataclass(frozen=True, slots=True)
-class Frames:
+class FramesByIdentifier:
     """A capture's data frames by identifier and, within each, by time.
 
     Attributes
@@ -53,7 +53,7 @@ class Frames:
         return slice(int(self.edges[at]), int(self.edges[at + 1]))
 
 
-def sorted_frames(capture: Capture) -> Frames:
+def sorted_frames(capture: Capture) -> FramesByIdentifier:
     """The frames of a capture as all pictures over time need them."""
     words, edges, rows = capture.grouped()
     start = int(capture.time_ns.min()) if len(capture) else 0
@@ -71,7 +71,7 @@ def sorted_frames(capture: Capture) -> Frames:
             changed[1:] |= ordered[1:] != ordered[:-1]
         changes[part.start + 1 : part.stop + 1] = changed[len(changed) - (part.stop - part.start) :]
     changes[edges[:-1] + 1] = 0
-    return Frames(
+    return FramesByIdentifier(
         tuple(frame_key(word) for word in words.tolist()), edges, rows, time_s, np.cumsum(changes, dtype=np.int32)
     )
 
@@ -101,7 +101,7 @@ def window(time_s: Floats, span_s: tuple[float, float], beyond: int = 1) -> slic
     return slice(max(0, int(first) - beyond), min(len(time_s), int(last) + beyond))
 
 
-def lanes(frames: Frames, span_s: tuple[float, float], columns: int = LANE_COLUMNS) -> list[str]:
+def lanes(frames: FramesByIdentifier, span_s: tuple[float, float], columns: int = LANE_COLUMNS) -> list[str]:
     """How often each identifier's payload changed over time.
 
     Returns
@@ -122,7 +122,7 @@ def lanes(frames: Frames, span_s: tuple[float, float], columns: int = LANE_COLUM
     return out
 
 
-def bits_of(capture: Capture, frames: Frames, key: FrameKey, span_s: tuple[float, float]) -> BitPicture:
+def bits_of(capture: Capture, frames: FramesByIdentifier, key: FrameKey, span_s: tuple[float, float]) -> BitPicture:
     """The bits of one identifier over a span."""
     part = frames.of(key)
     near = window(frames.time_s[part], span_s, 0)
@@ -131,7 +131,7 @@ def bits_of(capture: Capture, frames: Frames, key: FrameKey, span_s: tuple[float
 
 
 def field_strips(
-    capture: Capture, frames: Frames, key: FrameKey, message: MapMessage, span_s: tuple[float, float]
+    capture: Capture, frames: FramesByIdentifier, key: FrameKey, message: MapMessage, span_s: tuple[float, float]
 ) -> list[StripLine]:
     """Signals of a message in physical units over a span; reserved values break the line, states go in steps."""
     part = frames.of(key)
@@ -167,7 +167,7 @@ def strip(
     return {"name": name, "unit": unit, "step": step, "states": states or {}, "times": times, "values": shown}
 
 
-def period_strip(frames: Frames, key: FrameKey, span_s: tuple[float, float]) -> StripLine:
+def period_strip(frames: FramesByIdentifier, key: FrameKey, span_s: tuple[float, float]) -> StripLine:
     """Milliseconds from each frame of an identifier to its next: period, jitter and frames that did not come."""
     time_s = frames.time_s[frames.of(key)]
     near = time_s[window(time_s, span_s, 2)]
@@ -183,7 +183,7 @@ def period_strip(frames: Frames, key: FrameKey, span_s: tuple[float, float]) -> 
     }
 
 
-def frame_at(capture: Capture, frames: Frames, key: FrameKey, at_s: float) -> RawFrame | None:
+def frame_at(capture: Capture, frames: FramesByIdentifier, key: FrameKey, at_s: float) -> RawFrame | None:
     """The last frame of an identifier at or before a moment, and how old it is then; None before the first."""
     part = frames.of(key)
     time_s = frames.time_s[part]

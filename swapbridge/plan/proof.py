@@ -27,7 +27,7 @@ EXIT_CODES: dict[Outcome, int] = {"PASSED": 0, "FAILED": 1, "NOT PROVED": 3}
 Status = Literal["fail", "unproved", "warn", "open", "habit", "pass"]
 STATUSES: tuple[Status, ...] = get_args(Status)
 """What a check may come to, the worst first; "fail" makes FAILED, "unproved" makes NOT PROVED."""
-State = Literal["proved", "missing", "unreadable", "other plan", "failed", "not proved", "partial", "changed"]
+ProofState = Literal["proved", "missing", "unreadable", "other plan", "failed", "not proved", "partial", "changed"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +78,7 @@ class ProofHead:
 class ProofRuling:
     """Whether a plan is proved, and the sentence to say about it; `unreviewed` is what `review.why_unreviewed` says."""
 
-    state: State
+    state: ProofState
     words: str
     head: ProofHead | None = None
     unreviewed: str = ""

@@ -31,7 +31,7 @@ from swapbridge.proving.verdict import (
     BusTime,
     Check,
     Coverage,
-    Curve,
+    DifferingCurve,
     EngineFigure,
     FaultRun,
     ResponseTime,
@@ -41,7 +41,7 @@ from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-Place = tuple[str, str, str]
+SignalPlace = tuple[str, str, str]
 """Bus, message and signal."""
 
 
@@ -71,7 +71,7 @@ class SentSignal:
     rule: SignalRule
     parent: MessageRule
     tree: Node
-    sources: frozenset[Place]
+    sources: frozenset[SignalPlace]
     functions: frozenset[str]
 
     @property
@@ -117,7 +117,7 @@ class Tables:
     bus_times: list[BusTime] = field(default_factory=list)
     responses: list[ResponseTime] = field(default_factory=list)
     faults: list[FaultRun] = field(default_factory=list)
-    curves: list[Curve] = field(default_factory=list)
+    curves: list[DifferingCurve] = field(default_factory=list)
     engines: list[EngineFigure] = field(default_factory=list)
     beyond: list[Beyond] = field(default_factory=list)
 
@@ -250,7 +250,7 @@ class Case:
             self._tracks[key] = track(self.sent.get((made.bus, made.message.word)), made.message, made.signal)
         return self._tracks[key]
 
-    def track_of(self, place: Place) -> Track | None:
+    def track_of(self, place: SignalPlace) -> Track | None:
         """A source signal as recorded."""
         bus, name, signal_name = place
         message = self.maps[bus].message(name) if bus in self.maps else None
@@ -292,7 +292,7 @@ def track(frames: Frames | None, message: MapMessage, signal: MapSignal) -> Trac
     return Track(frames.time_ns[rows] / 1e9, raw, measured, signal)
 
 
-def reads(bridge: BridgeFile, source: Source) -> tuple[frozenset[Place], frozenset[str]]:
+def reads(bridge: BridgeFile, source: Source) -> tuple[frozenset[SignalPlace], frozenset[str]]:
     """Signals that an expression reads, named values looked through, and the functions that it uses ("state" too).
 
     Parameters
@@ -304,10 +304,10 @@ def reads(bridge: BridgeFile, source: Source) -> tuple[frozenset[Place], frozens
 
     Returns
     -------
-    tuple of (frozenset of Place, frozenset of str)
+    tuple of (frozenset of SignalPlace, frozenset of str)
         Places of the signals, and names of the functions.
     """
-    places: set[Place] = set()
+    places: set[SignalPlace] = set()
     functions: set[str] = set()
 
     def walk(node: Node) -> None:

@@ -131,7 +131,7 @@ class ProofOverlay:
 
 
 @dataclass(frozen=True, slots=True)
-class Curve:
+class DifferingCurve:
     """Where what is sent differs from what was recorded: both over time in one unit, and the likely cause."""
 
     title: str
@@ -175,7 +175,7 @@ class Verdict:
     responses: tuple[ResponseTime, ...] = ()
     faults: tuple[FaultRun, ...] = ()
     overlays: tuple[ProofOverlay, ...] = ()
-    curves: tuple[Curve, ...] = ()
+    curves: tuple[DifferingCurve, ...] = ()
     engines: tuple[EngineFigure, ...] = ()
     beyond: tuple[Beyond, ...] = ()
     cautions: tuple[str, ...] = ()

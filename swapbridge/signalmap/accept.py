@@ -54,7 +54,7 @@ class Accepted:
 
 
 @dataclass(frozen=True, slots=True)
-class _Found:
+class _FoundSignal:
     signal: MapSignal
     has_meaning: bool
 
@@ -232,7 +232,7 @@ def _signal_names(
     return out
 
 
-def _signal(f: Mapping[str, Any], new_names: Mapping[str, str], min_confidence: float) -> _Found:
+def _signal(f: Mapping[str, Any], new_names: Mapping[str, str], min_confidence: float) -> _FoundSignal:
     layout = Layout(int(f["start"]), int(f["length"]), f["byte_order"], bool(f["signed"]))
     kind, channel = str(f["kind"]), f["stimulus"]
     if kind not in KINDS:
@@ -253,7 +253,7 @@ def _signal(f: Mapping[str, Any], new_names: Mapping[str, str], min_confidence: 
             summary[key] = f[key]
     mux = f.get("mux")
     role = BY_NAME.get(str(evidence.get("role") or channel)) if sure else None
-    return _Found(
+    return _FoundSignal(
         MapSignal(
             name=new_names[str(f["name"])],
             layout=layout,

@@ -63,7 +63,7 @@ class RepairedDbc:
 
 
 @dataclass(slots=True)
-class _Message:
+class _KeptMessage:
     """A message that is kept: its number, name, signals' names as written and as kept, its own line and theirs."""
 
     number: int
@@ -80,14 +80,14 @@ class _Message:
 @dataclass(slots=True)
 class _Mender:
     notes: list[str] = field(default_factory=list)
-    messages: dict[int, _Message] = field(default_factory=dict)
-    by_written: dict[int, _Message | None] = field(default_factory=dict)
+    messages: dict[int, _KeptMessage] = field(default_factory=dict)
+    by_written: dict[int, _KeptMessage | None] = field(default_factory=dict)
     nodes: list[str] = field(default_factory=list)
     tables: dict[str, str] = field(default_factory=dict)
     defined: set[str] = field(default_factory=set)
     head: list[str] = field(default_factory=list)
     tail: dict[str, list[str]] = field(default_factory=dict)
-    current: _Message | None = None
+    current: _KeptMessage | None = None
 
     def note(self, line: int, words: str) -> None:
         self.notes.append(f"line {line}: {words}")
@@ -205,7 +205,7 @@ def _message(mender: _Mender, body: str, line: int) -> None:
     if is_nobody(sender):
         sender = NOBODY
     sender = _name(mender, "module", sender, line)
-    message = _Message(kept, name, f"BO_ {kept} {name}: {length} {sender}", length=length)
+    message = _KeptMessage(kept, name, f"BO_ {kept} {name}: {length} {sender}", length=length)
     mender.messages[kept] = mender.current = message
     mender.by_written[number] = mender.by_written[kept] = message
 
@@ -254,7 +254,7 @@ def _signal(mender: _Mender, body: str, line: int) -> None:
     )
 
 
-def _drop_pages(mender: _Mender, message: _Message) -> None:
+def _drop_pages(mender: _Mender, message: _KeptMessage) -> None:
     """Leave out signals of a multiplexer that is not there: in which frames they stand, nobody says."""
     for name, line in message.pages.items():
         mender.note(
@@ -268,7 +268,7 @@ def _drop_pages(mender: _Mender, message: _Message) -> None:
             del message.signals[w]
 
 
-def _too_large(found: re.Match[str], message: _Message) -> str:
+def _too_large(found: re.Match[str], message: _KeptMessage) -> str:
     length = int(found["length"][:9])
     if not 1 <= length <= MOST_BITS:
         return f"has {found['length'][:9]} bits, and 1 to {MOST_BITS} can be read"
@@ -305,7 +305,7 @@ def _target(mender: _Mender, found: re.Match[str], line: int, what: str) -> str 
     return None if place is None else f"SG_ {place}"
 
 
-def _known(mender: _Mender, number: int) -> _Message | None:
+def _known(mender: _Mender, number: int) -> _KeptMessage | None:
     if number in mender.by_written:
         return mender.by_written[number]
     return mender.messages.get(number | EXTENDED_BIT) if number > 0x7FF else None

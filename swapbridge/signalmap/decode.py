@@ -22,7 +22,7 @@ from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 Floats = npt.NDArray[np.float64]
 Words = npt.NDArray[np.uint64]
 Rows = npt.NDArray[np.intp]
-Wanted = Collection[tuple[str, str]]
+SignalNames = Collection[tuple[str, str]]
 
 BLOCK_ROWS = 1 << 14
 _EXACT = 1 << 52
@@ -48,7 +48,7 @@ class RawColumn(NamedTuple):
 
 
 def decode_columns(
-    capture: Capture, signal_map: SignalMap, *, bus: str | None = None, signals: Wanted | None = None
+    capture: Capture, signal_map: SignalMap, *, bus: str | None = None, signals: SignalNames | None = None
 ) -> dict[tuple[str, str], DecodedColumn]:
     """Physical values of every signal of a map in a capture.
 
@@ -94,7 +94,7 @@ def decode_columns(
 
 
 def raw_columns(
-    capture: Capture, signal_map: SignalMap, *, bus: str | None = None, signals: Wanted | None = None
+    capture: Capture, signal_map: SignalMap, *, bus: str | None = None, signals: SignalNames | None = None
 ) -> dict[tuple[str, str], RawColumn]:
     """Raw values of every signal of a map in a capture; everything else as `decode_columns`."""
     out: dict[tuple[str, str], RawColumn] = {}
@@ -114,7 +114,7 @@ def _in_map_order(signal_map: SignalMap, out: dict[tuple[str, str], Any]) -> dic
 
 
 def _frames(
-    capture: Capture, signal_map: SignalMap, bus: str | None, signals: Wanted | None
+    capture: Capture, signal_map: SignalMap, bus: str | None, signals: SignalNames | None
 ) -> Iterator[tuple[MapMessage, Rows]]:
     """Messages of the map that the capture holds, each with its rows."""
     if bus is not None and bus not in capture.bus_names:
@@ -146,16 +146,16 @@ def _frames(
 
 
 @dataclass(frozen=True, slots=True)
-class _Condition:
+class _MuxCondition:
     """Frames that hold some signals: each multiplexer with the raw values it must have; none for all frames."""
 
     steps: tuple[tuple[MapSignal, tuple[int, ...]], ...] = ()
 
 
-def _conditions(message: MapMessage, wanted: Wanted | None) -> Iterator[tuple[list[MapSignal], _Condition]]:
+def _conditions(message: MapMessage, wanted: SignalNames | None) -> Iterator[tuple[list[MapSignal], _MuxCondition]]:
     """Signals of a message by what must hold for them to be in a frame."""
     groups: dict[tuple[tuple[str, tuple[int, ...]], ...], list[MapSignal]] = {}
-    steps: dict[tuple[tuple[str, tuple[int, ...]], ...], _Condition] = {}
+    steps: dict[tuple[tuple[str, tuple[int, ...]], ...], _MuxCondition] = {}
     for signal in message.signals:
         if wanted is not None and (message.name, signal.name) not in wanted:
             continue
@@ -171,7 +171,7 @@ def _conditions(message: MapMessage, wanted: Wanted | None) -> Iterator[tuple[li
             at = mux
         key = tuple((m.name, v) for m, v in chain)
         groups.setdefault(key, []).append(signal)
-        steps[key] = _Condition(tuple(chain))
+        steps[key] = _MuxCondition(tuple(chain))
     for key, signals in groups.items():
         yield signals, steps[key]
 
@@ -212,7 +212,7 @@ class _Payload:
         column: Words = self._bytes[self.rows, number].astype(np.uint64)
         return column
 
-    def where(self, condition: _Condition) -> _Payload:
+    def where(self, condition: _MuxCondition) -> _Payload:
         """Only the rows in which multiplexers hold the values wanted."""
         if not condition.steps:
             return self

@@ -84,14 +84,14 @@ class MapChange:
 
 
 @dataclass(frozen=True, slots=True)
-class Changed:
+class EditedMap:
     """A map with something said in it, and what was done, a sentence each."""
 
     signal_map: SignalMap
     done: tuple[str, ...]
 
 
-def set_in_map(signal_map: SignalMap, target: str, change: MapChange) -> Changed:
+def set_in_map(signal_map: SignalMap, target: str, change: MapChange) -> EditedMap:
     """Say something of ``MESSAGE`` or ``MESSAGE.SIGNAL``; what is missing of the two is made.
 
     Parameters
@@ -124,7 +124,7 @@ def set_in_map(signal_map: SignalMap, target: str, change: MapChange) -> Changed
     _check_identifier(messages, message)
     ordered = with_own_senders(sorted(messages, key=lambda m: (m.extended, m.identifier)))
     nodes = _nodes(signal_map, change, done)
-    return Changed(replace(signal_map, messages=ordered, nodes=nodes), tuple(done))
+    return EditedMap(replace(signal_map, messages=ordered, nodes=nodes), tuple(done))
 
 
 def find_message(signal_map: SignalMap, name: str) -> MapMessage | None:

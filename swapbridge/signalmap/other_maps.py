@@ -48,7 +48,7 @@ def parse_other_map(text: str, suffix: str, source: str) -> SignalMap:
         raise InputError(f"{source} can't be used as {suffix[1:].upper()}: {one_line(error)}") from None
     finally:
         logger.setLevel(level)
-    reader = _Reader(_literals(text), _SIDES if suffix == ".sym" else set())
+    reader = _MapReader(_literals(text), _SIDES if suffix == ".sym" else set())
     messages: list[MapMessage] = []
     for message in found:
         read = reader.message(message, {m.word for m in messages}, {m.name for m in messages})
@@ -71,7 +71,7 @@ def _literals(text: str) -> dict[float, set[Fraction]]:
     return out
 
 
-class _Reader:
+class _MapReader:
     """Turns what cantools understood into messages, with notes of what was left out."""
 
     def __init__(self, literals: dict[float, set[Fraction]], no_modules: set[str]) -> None:

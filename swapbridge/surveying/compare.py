@@ -14,6 +14,7 @@ from typing import Any, Literal
 import numpy as np
 
 from swapbridge.capture.capture import Capture
+from swapbridge.core.frames import BusIdentifier
 from swapbridge.core.progress import Progress
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.model import BusSurvey, IdentifierSurvey, Survey
@@ -93,8 +94,8 @@ class Comparison:
 
     def with_integrity(
         self,
-        in_a: Mapping[tuple[str, int, bool], tuple[str, ...]],
-        in_b: Mapping[tuple[str, int, bool], tuple[str, ...]],
+        in_a: Mapping[BusIdentifier, tuple[str, ...]],
+        in_b: Mapping[BusIdentifier, tuple[str, ...]],
     ) -> Comparison:
         """The same, counters and checksums of what vanished and appeared as a thorough search found them."""
         return replace(
@@ -127,7 +128,7 @@ class Comparison:
         }
 
 
-def _with_words(one: Missing, words: Mapping[tuple[str, int, bool], tuple[str, ...]]) -> Missing:
+def _with_words(one: Missing, words: Mapping[BusIdentifier, tuple[str, ...]]) -> Missing:
     seen = one.identifier
     return replace(one, identifier=replace(seen, hints=words.get(seen.key, seen.hints)))
 

@@ -15,8 +15,8 @@ from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REM
 from swapbridge.core.can_bits import CRC15, ERROR_FRAME_BITS, FD_LENGTHS, INTERMISSION_BITS
 from swapbridge.surveying.threads import on_threads
 
-Ints = npt.NDArray[np.int32]
-Words = npt.NDArray[np.intp]
+ShortInts = npt.NDArray[np.int32]
+BitCounts = npt.NDArray[np.intp]
 """Bits of frames: numpy takes from a table fastest by this type."""
 _ROWS = 1 << 16
 """Frames handled at once, so that their columns stay in cache."""
@@ -57,7 +57,7 @@ def bus_time_ns(capture: Capture, bit_rate: int, data_bit_rate: int | None = Non
     return bits_time_ns(slow, fast, bit_rate, data_bit_rate or bit_rate)
 
 
-def bits_time_ns(slow: Ints, fast: Ints, bit_rate: int, data_bit_rate: int) -> npt.NDArray[np.int64]:
+def bits_time_ns(slow: ShortInts, fast: ShortInts, bit_rate: int, data_bit_rate: int) -> npt.NDArray[np.int64]:
     """`bus_time_ns` for bits that were counted before."""
     time: npt.NDArray[np.int64]
     if not fast.any():
@@ -70,7 +70,7 @@ def bits_time_ns(slow: Ints, fast: Ints, bit_rate: int, data_bit_rate: int) -> n
     return time
 
 
-def slow_and_fast_bits(capture: Capture) -> tuple[Ints, Ints]:
+def slow_and_fast_bits(capture: Capture) -> tuple[ShortInts, ShortInts]:
     """Bits at the nominal rate (intermission included) and bits at CAN FD's second rate.
 
     Returns
@@ -108,7 +108,7 @@ def slow_and_fast_bits(capture: Capture) -> tuple[Ints, Ints]:
 
 def _of_kind(
     identifier: npt.NDArray[np.uint32], flags: int, length: int, payload: npt.NDArray[np.uint8]
-) -> tuple[Ints | int, Ints | int]:
+) -> tuple[ShortInts | int, ShortInts | int]:
     if flags & ERROR:
         return ERROR_FRAME_BITS + INTERMISSION_BITS, 0
     if flags & FD:
@@ -118,7 +118,7 @@ def _of_kind(
 
 def _classic(
     identifier: npt.NDArray[np.uint32], extended: bool, remote: bool, length: int, payload: npt.NDArray[np.uint8]
-) -> Ints:
+) -> ShortInts:
     carried = 0 if remote else min(length, 8)
     wide = identifier.astype(np.intp)
     if extended:
@@ -143,11 +143,13 @@ def _classic(
 
 
 @lru_cache(maxsize=64)
-def _standard_heads(remote: bool, length: int) -> tuple[Words, Ints, npt.NDArray[np.int16]]:
+def _standard_heads(remote: bool, length: int) -> tuple[BitCounts, ShortInts, npt.NDArray[np.int16]]:
     return _classic_head(np.arange(1 << 11, dtype=np.intp), False, remote, length)
 
 
-def _classic_head(wide: Words, extended: bool, remote: bool, length: int) -> tuple[Words, Ints, npt.NDArray[np.int16]]:
+def _classic_head(
+    wide: BitCounts, extended: bool, remote: bool, length: int
+) -> tuple[BitCounts, ShortInts, npt.NDArray[np.int16]]:
     """Stuffing state before the data, bits without the data's stuff bits, and what the head adds to the CRC."""
     ask = int(remote)
     if extended:
@@ -169,7 +171,7 @@ def _classic_head(wide: Words, extended: bool, remote: bool, length: int) -> tup
 
 def _fd(
     identifier: npt.NDArray[np.uint32], extended: bool, switch: bool, length: int, payload: npt.NDArray[np.uint8]
-) -> tuple[Ints, Ints]:
+) -> tuple[ShortInts, ShortInts]:
     wide = identifier.astype(np.intp)
     size = next(size for size in FD_LENGTHS if size >= min(length, FD_LENGTHS[-1]))
     if extended:
@@ -214,12 +216,12 @@ def _fd(
     return (slow, fast) if switch else (slow + fast, np.zeros_like(fast))
 
 
-def _halves(payload: npt.NDArray[np.uint8], size: int) -> list[Words]:
+def _halves(payload: npt.NDArray[np.uint8], size: int) -> list[BitCounts]:
     """Columns of 16 bits, first byte on top, over the whole pairs of the first `size` bytes."""
     return [payload[:, at].astype(np.intp) << 8 | payload[:, at + 1] for at in range(0, size - 1, 2)]
 
 
-def _stuffing(state: Words, value: Words, width: int) -> tuple[Words, Ints]:
+def _stuffing(state: BitCounts, value: BitCounts, width: int) -> tuple[BitCounts, ShortInts]:
     """State and stuff bits after the `width` bits of `value`, most significant first."""
     added = np.zeros(len(state), np.int32)
     for size, part in _pieces(value, width):
@@ -229,7 +231,7 @@ def _stuffing(state: Words, value: Words, width: int) -> tuple[Words, Ints]:
     return state, added
 
 
-def _pieces(value: Words, width: int) -> list[tuple[int, Words]]:
+def _pieces(value: BitCounts, width: int) -> list[tuple[int, BitCounts]]:
     out = []
     while width:
         size = min(width, _STEP)

@@ -15,15 +15,13 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture, frame_key
-from swapbridge.core.frames import format_identifier
+from swapbridge.core.frames import BusIdentifier, format_identifier
 from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
 from swapbridge.surveying.silence import Sender, Silence, silences
 
 Ints = npt.NDArray[np.int64]
-Name = tuple[str, int, bool]
-"""Bus, identifier, and whether it has 29 bits."""
-Counters = Mapping[Name, Sequence[tuple[Layout, Counter]]]
+Counters = Mapping[BusIdentifier, Sequence[tuple[Layout, Counter]]]
 
 SHORTEST_FRAME_NS = 40_000
 """No frame follows another one sooner on any bus (47 bits at 1 Mbit/s, at the least): what a logger wrote at once."""
@@ -155,7 +153,7 @@ def frames_lost(capture: Capture, counters: Counters | None = None) -> FramesLos
     """
     known = {} if counters is None else counters
     words, edges, rows = capture.grouped()
-    names: list[Name] = []
+    names: list[BusIdentifier] = []
     senders: list[Sender] = []
     told: list[Counted | None] = []
     for at, word in enumerate(words.tolist()):
@@ -339,7 +337,7 @@ def _plain_counters(payload: npt.NDArray[np.uint8], gap: Ints) -> list[tuple[Lay
     return out
 
 
-def _loss(name: Name, time_ns: Ints, counted: Counted | None, awake: npt.NDArray[np.bool_]) -> IdentifierLoss:
+def _loss(name: BusIdentifier, time_ns: Ints, counted: Counted | None, awake: npt.NDArray[np.bool_]) -> IdentifierLoss:
     by_clock, period = _by_clock(np.diff(time_ns)[awake])
     by_counter, jumps = None, 0
     if counted is not None:

@@ -9,7 +9,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.core.frames import format_identifier
+from swapbridge.core.frames import BusIdentifier, format_identifier
 from swapbridge.surveying.groups import ActiveFault, GroupHeard
 from swapbridge.surveying.lost import FramesLost
 from swapbridge.surveying.silence import Silence
@@ -73,7 +73,7 @@ class IdentifierSurvey:
         return format_identifier(self.identifier, self.extended)
 
     @property
-    def key(self) -> tuple[str, int, bool]:
+    def key(self) -> BusIdentifier:
         """Bus, identifier, and whether it has 29 bits."""
         return self.bus, self.identifier, self.extended
 
@@ -233,7 +233,7 @@ class Survey:
         """Identifiers that are sent that way."""
         return (one for one in self.identifiers if one.sending == sending)
 
-    def with_integrity(self, words: Mapping[tuple[str, int, bool], tuple[str, ...]]) -> Survey:
+    def with_integrity(self, words: Mapping[BusIdentifier, tuple[str, ...]]) -> Survey:
         """The same with counters and checksums that a thorough search found, in place of what was plain to see.
 
         Parameters

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from swapbridge.capture.capture import Capture
 
 Ints = npt.NDArray[np.int64]
-Kind = Literal["dropout", "asleep", "unclear"]
+SilenceKind = Literal["dropout", "asleep", "unclear"]
 
 SLEEP_S = 1.0
 """A bus without any frame for this long is silent."""
@@ -64,7 +64,7 @@ class Silence:
     bus: str
     begin_s: float
     end_s: float
-    kind: Kind
+    kind: SilenceKind
     bits: float
     due: int
 
@@ -104,7 +104,9 @@ def silences(capture: Capture, senders: Sequence[Sender]) -> Iterator[Silence]:
         mine = [s for s in senders if s.bus == number]
         for begin, end, due in _gaps(time):
             bits = evidence(mine, begin, end)
-            kind: Kind = "dropout" if bits >= DECISIVE_BITS else "asleep" if bits <= -DECISIVE_BITS else "unclear"
+            kind: SilenceKind = (
+                "dropout" if bits >= DECISIVE_BITS else "asleep" if bits <= -DECISIVE_BITS else "unclear"
+            )
             if kind == "dropout" or end - begin >= SLEEP_S * 1e9:
                 yield Silence(name, (begin - start) / 1e9, (end - start) / 1e9, kind, bits, due)
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
-Piece = TypeVar("Piece")
+WorkPiece = TypeVar("WorkPiece")
 Result = TypeVar("Result")
 
 WORTH_THREADS = 200_000
@@ -16,7 +16,7 @@ MOST_THREADS = 4
 """More bring nothing: what happens between two numpy calls is done by one at a time."""
 
 
-def on_threads(work: Callable[[Piece], Result], pieces: Sequence[Piece], frames: int) -> Iterator[Result]:
+def on_threads(work: Callable[[WorkPiece], Result], pieces: Sequence[WorkPiece], frames: int) -> Iterator[Result]:
     """Results in the order of the pieces; by this thread alone where there are few frames."""
     threads = min(MOST_THREADS, os.cpu_count() or 1, len(pieces))
     if frames < WORTH_THREADS or threads < 2:

@@ -30,7 +30,7 @@ LATE_US = 60_000
 
 
 @dataclass(frozen=True, slots=True)
-class Likeness:
+class SignalAgreement:
     """One signal of the plan that is counted against: the share of its frames in which the other plan says the same.
 
     Attributes
@@ -63,7 +63,7 @@ class Likeness:
 
 def likeness(
     truth: Plan, other: Plan, maps: Mapping[str, SignalMap], captures: Mapping[str, Capture]
-) -> list[Likeness]:
+) -> list[SignalAgreement]:
     """Every signal that `truth` makes, beside what `other` makes of the same recordings.
 
     Counters and checksums are left out: each plan numbers its own frames.
@@ -79,7 +79,7 @@ def likeness(
 
     Returns
     -------
-    list of Likeness
+    list of SignalAgreement
         Empty where nothing can be played (no recordings, no C compiler).
     """
     mine, theirs = play(truth, captures), play(other, captures)
@@ -96,7 +96,7 @@ def likeness(
         a, b = _frames(mine, send.bus, send.word), _frames(theirs, numbers.get(bus, -1), send.word)
         a = _spoken(a, quiet)
         for signal in _plain(message):
-            out.append(Likeness(bus, message.name, send.word, signal.name, signal.layout, *_share(a, b, signal)))
+            out.append(SignalAgreement(bus, message.name, send.word, signal.name, signal.layout, *_share(a, b, signal)))
     return out
 
 

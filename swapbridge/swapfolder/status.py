@@ -25,7 +25,7 @@ from swapbridge.plan.serialise import plan_from_json
 from swapbridge.swapfolder.paths import BRIDGE, CAPTURES, HEALTH, MAPS, NEEDS, NEEDS_FOUND, PLAN, PROOF
 
 COMPILE = f"swapbridge compile {BRIDGE} --out {PLAN}"
-State = Literal["done", "to do", "bad", "look"]
+StepState = Literal["done", "to do", "bad", "look"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +33,7 @@ class StatusLine:
     """One line of the screen."""
 
     topic: str
-    state: State
+    state: StepState
     words: str
 
 
@@ -126,7 +126,7 @@ def _engine(which: str, sheet: HealthSheet | None, *, needed: bool) -> _Finding:
     topic = f"engine health, {which}"
     if sheet is None or sheet.grade == "not measured":
         todo = f"do a leak-down test of the {which}'s engine and write it into health.toml" if needed else ""
-        state: State = "to do" if needed else "look"
+        state: StepState = "to do" if needed else "look"
         return _Finding(StatusLine(topic, state, "not measured"), todo, waits=True)
     words = "; ".join(sheet.sentences()[:2])
     if sheet.grade == "good":

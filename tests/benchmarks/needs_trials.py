@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import sys
 
-from swapbridge.asking.trials.needs_plan import Method, NeedsPlan
+from swapbridge.asking.trials.needs_plan import NeedsPlan, TrialMethod
 from tests.asking.trials.waiting import found, module, run
 
 
-def measure(method: Method, seeds: int) -> tuple[int, float]:
+def measure(method: TrialMethod, seeds: int) -> tuple[int, float]:
     right = trials = 0
     for seed in range(seeds):
         messages, waiting = module(seed)

@@ -25,7 +25,7 @@ from swapbridge.drafting.lines import DraftLine
 from swapbridge.drafting.model import Explained
 from swapbridge.drafting.vehicle import (
     Floats,
-    Kind,
+    ValueKind,
     Vehicle,
     VehicleField,
     VehicleMessage,
@@ -38,7 +38,7 @@ from swapbridge.guessing.findings import Findings
 TIMES = np.arange(0, 100, 0.05)
 
 
-def coded(layout: Layout, kind: Kind = "choice") -> VehicleField:
+def coded(layout: Layout, kind: ValueKind = "choice") -> VehicleField:
     return VehicleField(f"f_{layout.start}_{layout.length}", layout, kind, layout.length, 1.0)
 
 

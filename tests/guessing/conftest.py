@@ -12,7 +12,7 @@ import pytest
 from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.findings import FoundField, Kind
+from swapbridge.guessing.findings import FieldKind, FoundField
 from swapbridge.guessing.layout.fields import MessageFields
 
 Floats = npt.NDArray[np.float64]
@@ -120,7 +120,7 @@ def invent(seed: int = 1, *, seconds: float = 60.0, lag_s: float = 0.17, absent:
     return Invented(capture, tool(rng, t, quantities, lag_s), found, follows)
 
 
-def kind_of(kind: str) -> Kind:
+def kind_of(kind: str) -> FieldKind:
     assert kind in ("analogue", "flag", "enum")
     return kind  # type: ignore[return-value]
 

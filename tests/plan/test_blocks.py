@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from swapbridge.plan.model import Op, Plan, Slot, div_round
-from swapbridge.plan.python.blocks import MOST_IN_ALL, MOST_VALUES, BlockWriter, ResultTables
+from swapbridge.plan.python.blocks import MOST_IN_ALL, MOST_VALUES, PythonBlockWriter, ResultTables
 from tests.emit.random_plans import random_plan
 
 WIDE = -(1 << 40), 1 << 40
@@ -39,7 +39,7 @@ def test_results_worked_out_beforehand(low: int, high: int) -> None:
 def test_a_slot_of_many_values_is_worked_out_each_time() -> None:
     for high, expected in ((MOST_VALUES - 1, "T0[s1]"), (MOST_VALUES, "v4 = (s1 * -3 - 7)")):
         plan = plan_with(0, high)
-        writer = BlockWriter(plan, SCALED, {6}, "", ResultTables(plan, {"div_round": div_round}))
+        writer = PythonBlockWriter(plan, SCALED, {6}, "", ResultTables(plan, {"div_round": div_round}))
         assert expected in "\n".join([*writer.write(), writer.register(6)])
 
 
@@ -48,7 +48,7 @@ def test_a_slot_that_the_block_stores_is_no_single_value() -> None:
     block = (*SCALED[:3], Op("store", *WIDE, a=1, value=1), Op("load", *WIDE, value=1), Op("add", *WIDE, a=2, b=4))
     plan = plan_with(0, 255)
     tables = ResultTables(plan, {})
-    lines = BlockWriter(plan, block, {5}, "    ", tables).write()
+    lines = PythonBlockWriter(plan, block, {5}, "    ", tables).write()
     assert not tables.tuples
     namespace: dict[str, int] = {"s1": 20}
     exec("if 1:\n" + "\n".join(lines), namespace)

@@ -12,13 +12,13 @@ from swapbridge.compiler.compile import compile_bridge
 from swapbridge.compiler.maps import load_maps
 from swapbridge.demo.folder import write_demo_papers
 from swapbridge.language.reading import load_bridge
-from swapbridge.swapfolder.likeness import Likeness, likeness
+from swapbridge.swapfolder.likeness import SignalAgreement, likeness
 
 TOP = Path(__file__).parent.parent.parent
 
 
 @pytest.fixture(scope="module")
-def found(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[Likeness], list[Likeness]]:
+def found(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[SignalAgreement], list[SignalAgreement]]:
     """The demo's bridge file against itself, and against one with three lines changed."""
     folder = tmp_path_factory.mktemp("likeness")
     (folder / "signal_maps").mkdir()
@@ -38,12 +38,12 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[Likeness], lis
     return likeness(truth, truth, maps, captures), likeness(truth, other, maps, captures)
 
 
-def test_a_plan_is_like_itself(found: tuple[list[Likeness], list[Likeness]]) -> None:
+def test_a_plan_is_like_itself(found: tuple[list[SignalAgreement], list[SignalAgreement]]) -> None:
     assert len(found[0]) > 35
     assert all(one.share == 1.0 for one in found[0])
 
 
-def test_what_differs_is_named_and_nothing_else(found: tuple[list[Likeness], list[Likeness]]) -> None:
+def test_what_differs_is_named_and_nothing_else(found: tuple[list[SignalAgreement], list[SignalAgreement]]) -> None:
     """A request made for two seconds in the drive counts as much as none for the rest of it."""
     other = {one.signal for one in found[1] if not one.alike}
     assert other == {"AtIdle", "EngineSpeed", "RequestActive"}

@@ -10,7 +10,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from swapbridge.asking.trials.needs_plan import LAMP, Answer, Found, NeedsPlan
+from swapbridge.asking.trials.needs_plan import LAMP, NeedsPlan, TrialAnswer, TrialFinding
 from swapbridge.asking.trials.permit import Sendable
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
@@ -57,7 +57,7 @@ def keep_trial(path: Path, facts: dict[str, Any], plan: NeedsPlan) -> None:
         temporary.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
 
 
-def kept_answers(path: Path, facts: dict[str, Any]) -> list[Answer]:
+def kept_answers(path: Path, facts: dict[str, Any]) -> list[TrialAnswer]:
     """The answers of an earlier day; none where there was none.
 
     Raises
@@ -78,7 +78,7 @@ def kept_answers(path: Path, facts: dict[str, Any]) -> list[Answer]:
         raise InputError(
             f"{path} is of another trial ({', '.join(other)} differ): name another file with --state, or move it away"
         )
-    out: list[Answer] = []
+    out: list[TrialAnswer] = []
     for one in content["answers"]:
         if one is not None and not (isinstance(one, list) and all(isinstance(code, str) for code in one)):
             raise InputError(f"{path}: an answer is a list of codes or null, not {one!r}")
@@ -154,7 +154,7 @@ def into_needs(path: Path, needs: Sequence[Need]) -> tuple[int, int]:
     return len(new), len(needs) - len(new)
 
 
-def _evidence(found: Found) -> str:
+def _evidence(found: TrialFinding) -> str:
     times = found.complained + found.silent
     held = "held still" if found.thing.bits else "left out"
     if found.verdict == "enables monitoring":

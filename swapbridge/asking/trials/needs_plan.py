@@ -16,12 +16,12 @@ from typing import Literal
 
 from swapbridge.asking.trials.grouping import Finder, Grouping, OneByOne, most_for
 from swapbridge.asking.trials.permit import Sendable
-from swapbridge.asking.trials.things import MessageBits, Part, Thing
+from swapbridge.asking.trials.things import MessageBits, Thing, TrialPart
 from swapbridge.core.errors import InputError
 
 NeedsVerdict = Literal["needed", "enables monitoring", "not needed", "undecided"]
-Method = Literal["auto", "grouping", "one by one"]
-Answer = tuple[str, ...] | None
+TrialMethod = Literal["auto", "grouping", "one by one"]
+TrialAnswer = tuple[str, ...] | None
 """What the module complained of: codes, or `LAMP` where a person was asked; None where it did not answer."""
 LAMP = "the lamp"
 WRONG = 0.05
@@ -52,19 +52,19 @@ class Trial:
     ----------
     left_out : frozenset of int
         Words that are not sent.
-    parts : tuple of Part
+    parts : tuple of TrialPart
         Stretches, one after the other.
     words : str
         What is left out, for a person and the log.
     """
 
     left_out: frozenset[int]
-    parts: tuple[Part, ...]
+    parts: tuple[TrialPart, ...]
     words: str
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class TrialFinding:
     """One thing and what was found of it.
 
     Attributes
@@ -100,8 +100,8 @@ class NeedsFound:
     remarks : tuple of str
     """
 
-    messages: tuple[Found, ...]
-    bits: tuple[Found, ...]
+    messages: tuple[TrialFinding, ...]
+    bits: tuple[TrialFinding, ...]
     trials: int
     controls: int
     wrong_controls: int
@@ -109,11 +109,11 @@ class NeedsFound:
     remarks: tuple[str, ...] = ()
 
 
-_Script = Generator[Trial, Answer, NeedsFound]
+_TrialScript = Generator[Trial, TrialAnswer, NeedsFound]
 
 
 @dataclass(slots=True)
-class _Stage:
+class _TrialStage:
     """Things among which the needed ones are looked for."""
 
     things: tuple[Thing, ...]
@@ -148,11 +148,11 @@ class NeedsPlan:
 
     messages: tuple[Sendable, ...]
     with_bits: bool = True
-    method: Method = "auto"
+    method: TrialMethod = "auto"
     seed: int = 0
-    answers: list[Answer] = field(default_factory=list)
+    answers: list[TrialAnswer] = field(default_factory=list)
     result: NeedsFound | None = None
-    _script: _Script = field(init=False)
+    _script: _TrialScript = field(init=False)
     _trial: Trial | None = None
     _ignored: tuple[str, ...] = ()
     _since_control: int = 0
@@ -176,7 +176,7 @@ class NeedsPlan:
         """The trial to make now; None when nothing is left to ask."""
         return self._trial
 
-    def take(self, answer: Answer) -> None:
+    def take(self, answer: TrialAnswer) -> None:
         """Take a trial's answer.
 
         Raises
@@ -190,13 +190,13 @@ class NeedsPlan:
         except StopIteration as end:
             self._trial, self.result = None, end.value
 
-    def _run(self) -> _Script:
+    def _run(self) -> _TrialScript:
         everything = frozenset(one.word for one in self.messages)
         yield from self._begin()
         things = tuple(Thing(one.word, label=one.message.label) for one in self.messages)
         enabling: tuple[int, ...] = ()
         witness = everything
-        if not (yield from self._sure(Trial(everything, (Part(),), "everything"))):
+        if not (yield from self._sure(Trial(everything, (TrialPart(),), "everything"))):
             if len(things) == 1:
                 return self._end((), (), "it never complained: nothing that it says depends on this message")
             found = yield from self._witness(everything)
@@ -204,7 +204,7 @@ class NeedsPlan:
                 return self._end((), (), "it never complained, whatever was left out: ask it another way")
             witness = found
             kept = tuple(thing for thing in things if thing.word not in witness)
-            stage = _Stage(kept, witness, None, True, 1, MOST_ENABLING, False)
+            stage = _TrialStage(kept, witness, None, True, 1, MOST_ENABLING, False)
             verdicts = yield from self._find(stage)
             enabling = tuple(one.thing.word for one in verdicts if one.verdict == "needed")
             lets = tuple(_lets_watch(one) for one in verdicts if one.verdict == "needed")
@@ -213,9 +213,9 @@ class NeedsPlan:
         yield from self._still_content()
         rest = tuple(thing for thing in things if thing.word not in enabling)
         group = tuple(n for n, thing in enumerate(rest) if thing.word in witness)
-        stage = _Stage(rest, frozenset(), None, False, 1, MOST_MESSAGES, True, ((group, True),))
+        stage = _TrialStage(rest, frozenset(), None, False, 1, MOST_MESSAGES, True, ((group, True),))
         messages = lets + (yield from self._find(stage))
-        bits: tuple[Found, ...] = ()
+        bits: tuple[TrialFinding, ...] = ()
         for one in self.messages if self.with_bits else ():
             needed = next((f.verdict for f in messages if f.thing.word == one.word), "not needed")
             if needed == "not needed":
@@ -224,16 +224,16 @@ class NeedsPlan:
             watch = needed == "enables monitoring"
             if split.things:
                 left_out = witness if watch else frozenset[int]()
-                verdicts = yield from self._find(_Stage(split.things, left_out, split, watch))
+                verdicts = yield from self._find(_TrialStage(split.things, left_out, split, watch))
                 bits += tuple(_lets_watch(f) if watch and f.verdict == "needed" else f for f in verdicts)
         yield from self._still_content()
         return self._end(messages, bits)
 
-    def _begin(self) -> Generator[Trial, Answer, None]:
+    def _begin(self) -> Generator[Trial, TrialAnswer, None]:
         """What it complains of with everything sent counts for nothing later on."""
         seen: list[str] = []
         for _ in range(CONTROLS):
-            answer = yield Trial(frozenset(), (Part(),), "nothing")
+            answer = yield Trial(frozenset(), (TrialPart(),), "nothing")
             if answer is None:
                 raise InputError("the module does not answer with everything sent: check key, wiring and addresses")
             seen += answer
@@ -251,7 +251,7 @@ class NeedsPlan:
 
     def _ask(
         self, trial: Trial, things: Iterable[Thing] = (), *, awake: bool = False
-    ) -> Generator[Trial, Answer, bool | None]:
+    ) -> Generator[Trial, TrialAnswer, bool | None]:
         """Whether it complained, None where it should be awake and did not answer; now and then a control first."""
         self._since_control += 1
         if self._since_control > CONTROL_EVERY:
@@ -268,7 +268,7 @@ class NeedsPlan:
             self._codes.setdefault(thing, []).extend(codes)
         return bool(codes)
 
-    def _still_content(self) -> Generator[Trial, Answer, None]:
+    def _still_content(self) -> Generator[Trial, TrialAnswer, None]:
         """A control; a module that complains of everything by now has not begun a new cycle."""
         self._since_control = 0
         again = yield from self._control()
@@ -278,13 +278,13 @@ class NeedsPlan:
                 "(--asleep), and is the supply steady? Trust nothing that was found since the first complaint"
             )
 
-    def _control(self) -> Generator[Trial, Answer, bool]:
-        answer = yield Trial(frozenset(), (Part(),), "nothing")
+    def _control(self) -> Generator[Trial, TrialAnswer, bool]:
+        answer = yield Trial(frozenset(), (TrialPart(),), "nothing")
         complained = any(code not in self._ignored for code in answer or ())
         self._controls.append(complained)
         return complained
 
-    def _sure(self, trial: Trial) -> Generator[Trial, Answer, bool]:
+    def _sure(self, trial: Trial) -> Generator[Trial, TrialAnswer, bool]:
         """The same trial until its answer is sure."""
         odds, step = 0.0, math.log((1 - WRONG) / WRONG)
         while abs(odds) < math.log(1 / DOUBT):
@@ -292,7 +292,7 @@ class NeedsPlan:
             odds += step if complained else -step
         return odds > 0
 
-    def _witness(self, everything: frozenset[int]) -> Generator[Trial, Answer, frozenset[int] | None]:
+    def _witness(self, everything: frozenset[int]) -> Generator[Trial, TrialAnswer, frozenset[int] | None]:
         """Messages without which it surely complains, though all that lets it watch is sent."""
         draw, every = random.Random(self.seed), sorted(everything)
         shares = [0.5] * 8 + [0.25] * 8
@@ -300,12 +300,12 @@ class NeedsPlan:
         for left_out in (*tries, *(frozenset((word,)) for word in every)):
             if not left_out or left_out == everything:
                 continue
-            trial = Trial(left_out, (Part(),), self._words(left_out))
+            trial = Trial(left_out, (TrialPart(),), self._words(left_out))
             if (yield from self._ask(trial)) and (yield from self._sure(trial)):
                 return left_out
         return None
 
-    def _find(self, stage: _Stage) -> Generator[Trial, Answer, tuple[Found, ...]]:
+    def _find(self, stage: _TrialStage) -> Generator[Trial, TrialAnswer, tuple[TrialFinding, ...]]:
         things, count = stage.things, len(stage.things)
         finder = self._finder(stage)
         counts, alone = [[0, 0] for _ in things], set()
@@ -314,7 +314,7 @@ class NeedsPlan:
             group = finder.next_group()
             if group is None:
                 break
-            parts, held = ((Part(),), group) if stage.bits is None else _parts(stage.bits, group)
+            parts, held = ((TrialPart(),), group) if stage.bits is None else _parts(stage.bits, group)
             left_out = stage.left_out | (frozenset() if stage.bits else {things[n].word for n in group})
             words = ", ".join(things[n].label for n in group)
             if stage.left_out:
@@ -347,10 +347,10 @@ class NeedsPlan:
             elif n not in needed and (n in alone or not stage.confirm):
                 verdict = "not needed"
             codes = self._codes.get(thing, []) if verdict == "needed" else []
-            out.append(Found(thing, verdict, counts[n][0], counts[n][1], tuple(dict.fromkeys(codes))))
+            out.append(TrialFinding(thing, verdict, counts[n][0], counts[n][1], tuple(dict.fromkeys(codes))))
         return tuple(out)
 
-    def _finder(self, stage: _Stage) -> Finder:
+    def _finder(self, stage: _TrialStage) -> Finder:
         count, most = len(stage.things), most_for(len(stage.things), stage.most)
         singly = self.method == "one by one" or (self.method == "auto" and count < GROUP_FROM)
         if singly or count > 64 or most < min(count, 2):
@@ -366,13 +366,13 @@ class NeedsPlan:
     def _words(self, words: Iterable[int]) -> str:
         return ", ".join(one.message.label for one in self.messages if one.word in set(words))
 
-    def _end(self, messages: tuple[Found, ...], bits: tuple[Found, ...], remark: str = "") -> NeedsFound:
+    def _end(self, messages: tuple[TrialFinding, ...], bits: tuple[TrialFinding, ...], remark: str = "") -> NeedsFound:
         remarks = (*self._remarks, remark) if remark else tuple(self._remarks)
         controls, wrong = len(self._controls), sum(self._controls)
         return NeedsFound(messages, bits, len(self.answers), controls, wrong, self._ignored, remarks)
 
 
-def expected_trials(count: int, bits: Sequence[int], method: Method = "auto") -> tuple[int, int]:
+def expected_trials(count: int, bits: Sequence[int], method: TrialMethod = "auto") -> tuple[int, int]:
     """About how many trials a plan takes, from few needed messages to several.
 
     Parameters
@@ -397,9 +397,9 @@ def expected_trials(count: int, bits: Sequence[int], method: Method = "auto") ->
     return tuple(round(n * (1 + 1 / CONTROL_EVERY)) for n in (low, high))  # type: ignore[return-value]
 
 
-def _parts(bits: MessageBits, group: tuple[int, ...]) -> tuple[tuple[Part, ...], tuple[int, ...]]:
+def _parts(bits: MessageBits, group: tuple[int, ...]) -> tuple[tuple[TrialPart, ...], tuple[int, ...]]:
     return bits.parts(group), bits.held(group)
 
 
-def _lets_watch(one: Found) -> Found:
-    return Found(one.thing, "enables monitoring", one.complained, one.silent)
+def _lets_watch(one: TrialFinding) -> TrialFinding:
+    return TrialFinding(one.thing, "enables monitoring", one.complained, one.silent)

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import Enum
 
-from swapbridge.asking.trials.needs_plan import LAMP, Answer, NeedsPlan
+from swapbridge.asking.trials.needs_plan import LAMP, NeedsPlan, TrialAnswer
 from swapbridge.asking.trials.permit import TrialGate
 from swapbridge.asking.trials.sending import TrialSender
 from swapbridge.asking.trials.status_question import StatusQuestion
@@ -27,7 +27,7 @@ SWITCHING_S = 5.0
 """What a person needs for the key, about."""
 
 
-class Phase(Enum):
+class TrialPhase(Enum):
     """What goes on, in words for the person."""
 
     LISTEN = "listening, key on: is anybody else on the bus?"
@@ -95,7 +95,7 @@ class NeedsRun:
     kept: Callable[[], None] = lambda: None
     ended_by: str = ""
     marks: list[tuple[str, str]] = field(default_factory=list)
-    phase: Phase = Phase.LISTEN
+    phase: TrialPhase = TrialPhase.LISTEN
     gate: TrialGate = field(init=False)
     sender: TrialSender = field(init=False)
     voided: int = 0
@@ -140,7 +140,7 @@ class NeedsRun:
             self.ended_by = self.ended_by or "stopped by the person"
         elif key is Key.PRESS:
             self._pressed = True
-        elif self.phase is Phase.PERSON and key in (Key.YES, Key.NO):
+        elif self.phase is TrialPhase.PERSON and key in (Key.YES, Key.NO):
             self._take((LAMP,) if key is Key.YES else (), now_ns)
 
     def poll(self, now_ns: int) -> tuple[int, bytes] | None:
@@ -149,45 +149,45 @@ class NeedsRun:
             self.ended_by = self.ended_by or self.gate.shut
         if self.ended_by:
             return None
-        if self.phase in (Phase.LISTEN, Phase.OFF, Phase.ON):
+        if self.phase in (TrialPhase.LISTEN, TrialPhase.OFF, TrialPhase.ON):
             self._wait(now_ns)
             return None
         if self._sending_ns is not None and not self.gate.alive(now_ns):
             self.voided += 1
             self.marks.append(("void", "sending paused: this trial is made again"))
-            self._enter(Phase.OFF, now_ns)
+            self._enter(TrialPhase.OFF, now_ns)
             return None
-        if self.phase is Phase.SEND:
+        if self.phase is TrialPhase.SEND:
             self._send(now_ns)
-        elif self.phase is Phase.ASK:
+        elif self.phase is TrialPhase.ASK:
             frame = self._ask(now_ns)
             if frame is not None:
                 return frame
-        return self.sender.poll(now_ns) if self.phase in (Phase.SEND, Phase.ASK, Phase.PERSON) else None
+        return self.sender.poll(now_ns) if self.phase in (TrialPhase.SEND, TrialPhase.ASK, TrialPhase.PERSON) else None
 
     def status(self, now_ns: int) -> TrialStatus:
         """What a screen shows."""
         trial, number = self.plan.next_trial(), len(self.plan.answers) + 1
         lines = [f"trial {number}: left out: {trial.words if trial is not None else 'nothing'}"]
         lines.append(f"{(now_ns - self._since_ns) / 1e9:.0f} s")
-        if self.phase in (Phase.OFF, Phase.ON) and not self._spoke:
+        if self.phase in (TrialPhase.OFF, TrialPhase.ON) and not self._spoke:
             lines.append("the module says nothing by itself: press enter when that is done")
         if self.voided:
             lines.append(f"{self.voided} trials were made again: sending paused")
-        sends = self.phase in (Phase.SEND, Phase.ASK, Phase.PERSON)
+        sends = self.phase in (TrialPhase.SEND, TrialPhase.ASK, TrialPhase.PERSON)
         return TrialStatus(self.phase.value, tuple(lines), self.gate.alive(now_ns) if sends else None)
 
     def _wait(self, now_ns: int) -> None:
         waited = now_ns - self._since_ns
-        if self.phase is Phase.LISTEN:
+        if self.phase is TrialPhase.LISTEN:
             if waited >= LISTEN_NS:
-                self._enter(Phase.OFF, now_ns)
-        elif self.phase is Phase.OFF:
+                self._enter(TrialPhase.OFF, now_ns)
+        elif self.phase is TrialPhase.OFF:
             silent = now_ns - max(self._since_ns, self._own_ns or 0)
             if silent >= self.timing.asleep_s * 1e9 and (self._spoke or self._pressed):
-                self._enter(Phase.ON, now_ns)
+                self._enter(TrialPhase.ON, now_ns)
         elif self._pressed or (self._own_ns is not None and self._own_ns > self._since_ns):
-            self._enter(Phase.SEND, now_ns)
+            self._enter(TrialPhase.SEND, now_ns)
 
     def _send(self, now_ns: int) -> None:
         trial = self.plan.next_trial()
@@ -203,7 +203,7 @@ class NeedsRun:
         self.sender.played, self.sender.spoilt = dict(part.played), part.spoilt
         self._slept |= self._spoke and now_ns - (self._own_ns or 0) > AWAKE_NS
         if sent >= watch * len(trial.parts):
-            self._enter(Phase.PERSON if self.address is None else Phase.ASK, now_ns)
+            self._enter(TrialPhase.PERSON if self.address is None else TrialPhase.ASK, now_ns)
 
     def _ask(self, now_ns: int) -> tuple[int, bytes] | None:
         assert self.address is not None
@@ -219,7 +219,7 @@ class NeedsRun:
                 self._take(None if self._slept else self._question.codes, now_ns)
         return frame
 
-    def _take(self, answer: Answer, now_ns: int) -> None:
+    def _take(self, answer: TrialAnswer, now_ns: int) -> None:
         self.marks.append(("answer", "none" if answer is None else ", ".join(answer) or "no complaint"))
         try:
             self.plan.take(answer)
@@ -228,12 +228,12 @@ class NeedsRun:
         self.kept()
         if self.plan.next_trial() is None:
             self.ended_by = self.ended_by or "done"
-        self._enter(Phase.OFF, now_ns)
+        self._enter(TrialPhase.OFF, now_ns)
 
-    def _enter(self, phase: Phase, now_ns: int) -> None:
+    def _enter(self, phase: TrialPhase, now_ns: int) -> None:
         self.phase, self._since_ns, self._pressed = phase, now_ns, False
         trial = self.plan.next_trial()
-        if phase is Phase.OFF:
+        if phase is TrialPhase.OFF:
             self._sending_ns, self._question, self._slept = None, None, False
             self.sender.active, self.sender.played, self.sender.spoilt = set(), {}, frozenset()
             if trial is not None and not self.ended_by:

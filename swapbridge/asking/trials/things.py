@@ -38,7 +38,7 @@ class Thing:
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class TrialPart:
     """One stretch of a trial.
 
     Attributes
@@ -78,14 +78,14 @@ class MessageBits:
         )
         """What can be held still; what never moved can't be anything else, and is no thing."""
 
-    def parts(self, chosen: Iterable[int]) -> tuple[Part, ...]:
+    def parts(self, chosen: Iterable[int]) -> tuple[TrialPart, ...]:
         """Two stretches that hold these things still, at one value and then at the other; one where that is all."""
         things = [self.things[number] for number in chosen]
         spoilt = frozenset((thing.word, thing.signal) for thing in things if thing.signal)
         stretches = self._stretches(things)
         if not stretches:
-            return (Part({}, spoilt),)
-        return tuple(Part({self._one.word: self._rows(kept)}, spoilt) for kept in stretches)
+            return (TrialPart({}, spoilt),)
+        return tuple(TrialPart({self._one.word: self._rows(kept)}, spoilt) for kept in stretches)
 
     def held(self, chosen: Iterable[int]) -> tuple[int, ...]:
         """Which things stand still when these are held: they, and what never moves without them."""

@@ -18,7 +18,7 @@ from swapbridge.bus.adapters.opening import MALFORMED, close_bus, give_up, marks
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import SwapbridgeError
 
-Receive = Callable[[can.Message, int], None]
+OnReceive = Callable[[can.Message, int], None]
 """Called in the receiving thread with a frame and its arrival (monotonic ns); must not block."""
 Tell = Callable[[str], None]
 """Called with something a person should know, from any thread."""
@@ -96,7 +96,7 @@ class Link:
         Whether a sending thread is wanted.
     """
 
-    def __init__(self, name: str, opener: Callable[[], can.BusABC], receive: Receive, tell: Tell, *, sending: bool):
+    def __init__(self, name: str, opener: Callable[[], can.BusABC], receive: OnReceive, tell: Tell, *, sending: bool):
         self.name = name
         self.counts = LinkCounts()
         self._opener, self._receive, self._tell = opener, receive, tell
@@ -111,7 +111,7 @@ class Link:
         self._threads = [threading.Thread(target=self._receiving, name=f"{name} receive", daemon=True)]
         if sending:
             self._threads.append(threading.Thread(target=self._sending, name=f"{name} send", daemon=True))
-        self.on_sent: Receive | None = None
+        self.on_sent: OnReceive | None = None
 
     def start(self) -> None:
         """Open the bus and begin; an error at this first opening is raised, later ones are told and mended."""

@@ -79,7 +79,7 @@ class RecordReport:
 
 
 @dataclass(slots=True)
-class _Channel:
+class _RecordedBus:
     spec: BusSpec
     link: Link
     clock: AdapterClock
@@ -135,7 +135,7 @@ class Recorder:
         self._started_ns = monotonic_ns()
         self._last_ns = 0
         self._channels = [self._channel(i, spec, active, sending) for i, spec in enumerate(check_distinct(specs))]
-        opened: list[_Channel] = []
+        opened: list[_RecordedBus] = []
         try:
             for channel in self._channels:
                 channel.link.start()
@@ -149,7 +149,7 @@ class Recorder:
         self._writer.start()
         threading.Thread(target=self._watching, name="recorder heart", daemon=True).start()
 
-    def _channel(self, index: int, spec: BusSpec, active: bool, sending: bool) -> _Channel:
+    def _channel(self, index: int, spec: BusSpec, active: bool, sending: bool) -> _RecordedBus:
         def receive(message: can.Message, arrival_ns: int) -> None:
             channel = self._channels[index]
             when = channel.clock.stamp(round(message.timestamp * 1e9), arrival_ns)
@@ -167,9 +167,9 @@ class Recorder:
         link.on_sent = sent
         data_bitrate = spec.options.get("data_bitrate", 0)
         meter = HealthMeter(spec.bitrate, int(data_bitrate) if isinstance(data_bitrate, int) else 0)
-        return _Channel(spec, link, AdapterClock(), meter, adapter_before=link_drops(spec) or 0)
+        return _RecordedBus(spec, link, AdapterClock(), meter, adapter_before=link_drops(spec) or 0)
 
-    def _keep(self, channel: _Channel, index: int, when_ns: int, message: can.Message, sent: bool) -> None:
+    def _keep(self, channel: _RecordedBus, index: int, when_ns: int, message: can.Message, sent: bool) -> None:
         if len(self._waiting) >= MOST_WAITING or self.disk_full:
             channel.lost += 1
             return
@@ -193,7 +193,7 @@ class Recorder:
         """Also hand a bus's frames, with their arrival on the monotonic clock, to this function (it must not block)."""
         self._find(name).listeners.append(listener)
 
-    def _find(self, name: str) -> _Channel:
+    def _find(self, name: str) -> _RecordedBus:
         return next(channel for channel in self._channels if channel.spec.name == name)
 
     @property
@@ -215,7 +215,7 @@ class Recorder:
         """Counts of every bus so far."""
         return {channel.spec.name: self._report(channel) for channel in self._channels}
 
-    def _report(self, channel: _Channel) -> BusReport:
+    def _report(self, channel: _RecordedBus) -> BusReport:
         counts = channel.link.counts
         channel.link.count_drops()
         adapter = max(0, (link_drops(channel.spec) or 0) - channel.adapter_before)

@@ -21,7 +21,7 @@ from swapbridge.plan.model import Plan
 from swapbridge.plan.program import TranslatorLike
 from swapbridge.plan.python.translator import Translator
 
-SentFrame = tuple[int, float, int, bytes]
+SeenFrame = tuple[int, float, int, bytes]
 """Bus number in the plan, seconds since the first frame was played, identifier word, payload."""
 
 
@@ -38,7 +38,7 @@ class VirtualRun:
         translator or a refusal of the gate never counts here.
     """
 
-    frames: tuple[SentFrame, ...]
+    frames: tuple[SeenFrame, ...]
     lost: dict[tuple[int, int], int]
 
 
@@ -89,7 +89,7 @@ def virtual_check(
         LiveOptions(sending=True, watch_first_s=0.0, lag_limit_s=1.0, black_box_minutes=0.1),
     )
     stop = threading.Event()
-    heard: list[SentFrame] = []
+    heard: list[SeenFrame] = []
     ears = [open_bus(spec, active=True) for spec in specs]
     mouths = {number: open_bus(specs[to], active=True) for number, to in where.items()}
     began = time.monotonic()
@@ -123,7 +123,7 @@ def virtual_check(
 
 
 def _hear(
-    number: int, bus: can.BusABC, heard: list[SentFrame], stop: threading.Event, began: float, plan: Plan
+    number: int, bus: can.BusABC, heard: list[SeenFrame], stop: threading.Event, began: float, plan: Plan
 ) -> None:
     planned = {send.word for send in plan.sends if send.bus == number}
     while not stop.is_set():

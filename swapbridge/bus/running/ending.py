@@ -24,7 +24,7 @@ LATE_US = 40_000
 RAMP_STEP_US = 20_000
 """How often a message without a period is sent while one of its requests ramps out."""
 
-Form = tuple[int, int]
+SendForm = tuple[int, int]
 """Number of a send of the plan, and of its form."""
 
 
@@ -33,7 +33,7 @@ class SafeAnswers:
 
     def __init__(self, plan: Plan) -> None:
         self._plan = plan
-        self._fields: dict[Form, tuple[Field, ...]] = {
+        self._fields: dict[SendForm, tuple[Field, ...]] = {
             (number, form): tuple(f for f in variant.fields if f.fallback is not None and _moves(f, variant))
             for number, send in enumerate(plan.sends)
             if send.request is None
@@ -44,11 +44,11 @@ class SafeAnswers:
         """Whether a send says anything in doubt; one that has nothing to say stops."""
         return any(self._fields.get((number, form)) for form in range(len(self._plan.sends[number].variants)))
 
-    def ramps(self, form: Form, origin: bytes) -> bool:
+    def ramps(self, form: SendForm, origin: bytes) -> bool:
         """Whether a request in this form still has to ramp out, `origin` being the last frame that was believed."""
         return any(_ramps(f) and f.layout.unpack(origin) != f.fallback for f in self._fields.get(form, ()))
 
-    def frame(self, form: Form, data: bytes, origin: bytes, gone_us: int) -> bytes:
+    def frame(self, form: SendForm, data: bytes, origin: bytes, gone_us: int) -> bytes:
         """A frame like `data` that says the safe answers.
 
         Parameters
@@ -107,13 +107,13 @@ class Ending:
 
     plan: Plan
     answers: SafeAnswers
-    newest: Mapping[Form, bytes]
+    newest: Mapping[SendForm, bytes]
     latest: Mapping[int, bytes]
     ramping: bool = False
     again: bool = False
     _due: list[tuple[int, int, int]] = field(default_factory=list)
     _counters: dict[tuple[int, int], int] = field(default_factory=dict)
-    _said: set[Form] = field(default_factory=set)
+    _said: set[SendForm] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         ramps = {form: self.answers.ramps(form, data) for form, data in self.newest.items()}

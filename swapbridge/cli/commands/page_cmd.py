@@ -27,9 +27,9 @@ def command(folder: Path, port: int | None, share: str | None, share_writes: boo
     Example:
       swapbridge page my-swap
     """
-    from swapbridge.page.serve import Address, serve
+    from swapbridge.page.serve import PageAddress, serve
 
-    def ready(address: Address) -> None:
+    def ready(address: PageAddress) -> None:
         say(f"The bench page of {folder.resolve().name} is at {address.here}  (Ctrl-C to quit)")
         if address.elsewhere is not None:
             say(f"One-time link for another device: {address.elsewhere}")

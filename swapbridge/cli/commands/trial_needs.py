@@ -9,7 +9,7 @@ import click
 
 from swapbridge.asking.trials.gauge import NEVER_SWEPT
 from swapbridge.asking.trials.needs_keep import found_needs, into_needs, keep_trial, kept_answers, plan_facts
-from swapbridge.asking.trials.needs_plan import LAMP, Method, NeedsFound, NeedsPlan, expected_trials
+from swapbridge.asking.trials.needs_plan import LAMP, NeedsFound, NeedsPlan, TrialMethod, expected_trials
 from swapbridge.asking.trials.needs_run import NeedsRun, Timing
 from swapbridge.asking.trials.permit import Sendable
 from swapbridge.asking.trials.things import MessageBits
@@ -90,7 +90,7 @@ def needs(
     own = own_words(signal_map, module)
     messages = absent_messages(read_one(recording), signal_map, absent, named)
     spec = one_bus(chosen_buses(buses, config), None)
-    method: Method = "one by one" if one_by_one else "auto"
+    method: TrialMethod = "one by one" if one_by_one else "auto"
     facts = plan_facts(module, NeedsPlan(messages, bits, method), "lamp" if by_lamp else address or "")
     state = state or _default_state(module)
     plan = NeedsPlan(messages, bits, method, answers=kept_answers(state, facts))

@@ -10,12 +10,12 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.read import read_capture
 from swapbridge.cli.screen.common import progress_bar
 
-Name = TypeVar("Name")
+FileName = TypeVar("FileName")
 
 
-def read_all(files: Mapping[Name, Path]) -> dict[Name, Capture]:
+def read_all(files: Mapping[FileName, Path]) -> dict[FileName, Capture]:
     """Captures by the names of their files; the bar goes once along all of them."""
-    out: dict[Name, Capture] = {}
+    out: dict[FileName, Capture] = {}
     with progress_bar("Reading") as report:
 
         def tell(share: float, words: str) -> None:

@@ -51,7 +51,7 @@ from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.report import comparison_line, headline
 from swapbridge.swapfolder.answers import Line, bridge_lines, refuse_line
 from swapbridge.swapfolder.drafting import draft_folder, draft_recordings
-from swapbridge.swapfolder.likeness import Likeness, likeness
+from swapbridge.swapfolder.likeness import SignalAgreement, likeness
 from swapbridge.swapfolder.paths import HEALTH, SwapFolder
 from swapbridge.swapfolder.proving import ProofFiles, ProofOptions, prove_files
 from swapbridge.swapfolder.reviewing import review_lines, write_review
@@ -75,7 +75,7 @@ class Tour:
     told: dict[str, list[str]] = field(default_factory=dict)
     seconds: dict[str, float] = field(default_factory=dict)
     captures: dict[str, Capture] = field(default_factory=dict)
-    alike: list[Likeness] = field(default_factory=list)
+    alike: list[SignalAgreement] = field(default_factory=list)
     outcome: Outcome = "NOT PROVED"
 
     @contextmanager
@@ -162,7 +162,7 @@ def translate(tour: Tour) -> None:
         lines += count_lines(tour.alike)
 
 
-def count_lines(alike: list[Likeness]) -> list[str]:
+def count_lines(alike: list[SignalAgreement]) -> list[str]:
     """How much of a bridge that was written by hand the draft says as well, signal by signal and message by message."""
     if not alike:
         return ["not compared with the bridge file written by hand: that needs a C compiler"]
@@ -226,7 +226,7 @@ def review(tour: Tour) -> None:
         lines.append(f"accepted: {len(waiting)} learned rules and safe answers; each stores the date and a digest")
 
 
-def _right(alike: list[Likeness], maps: Mapping[str, SignalMap], line: Line) -> bool:
+def _right(alike: list[SignalAgreement], maps: Mapping[str, SignalMap], line: Line) -> bool:
     """Whether every signal of the bridge written by hand says the same that has bits in a drafted line."""
     bus, _, name = line.message.partition(".")
     message = maps[bus].message(name)

@@ -27,7 +27,7 @@ CARRY_BITS = 8.0
 """What it takes to name two parts instead of one field: only a carry that is seen may bring them together."""
 FAR_AHEAD = 20.0
 """Bits by which a candidate that needs no carry is ahead of its parts; no place costs as much."""
-Words = tuple[npt.NDArray[np.uint64], npt.NDArray[np.uint64], npt.NDArray[np.uint64]]
+PayloadWords = tuple[npt.NDArray[np.uint64], npt.NDArray[np.uint64], npt.NDArray[np.uint64]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +103,8 @@ def find_candidates(
     """
     nbits = 8 * pairs.new.shape[1]
     allowed = None if among is None else _allowed(among)
-    reader = _Reader(np.concatenate([pairs.before, pairs.old, pairs.new]))
-    words: dict[tuple[int, int], Words] = {}
+    reader = _RunReader(np.concatenate([pairs.before, pairs.old, pairs.new]))
+    words: dict[tuple[int, int], PayloadWords] = {}
     heavy = typical_weight(pairs.weight)
     parts = _parts_moved(pairs, fixed) if thorough else None
     found: dict[tuple[int, int, int], float] = {}  # order, lowest place, highest place (in significance)
@@ -202,7 +202,9 @@ def _allow_noisy_tails(found: dict[tuple[int, int, int], float], pairs: Pairs, a
             found[key] = min(found[key], found[rest] + min(steps, alone))
 
 
-def _allow_carries(found: dict[tuple[int, int, int], float], pairs: Pairs, words: dict[tuple[int, int], Words]) -> None:
+def _allow_carries(
+    found: dict[tuple[int, int, int], float], pairs: Pairs, words: dict[tuple[int, int], PayloadWords]
+) -> None:
     """Let every candidate be written in two parts, the lower by itself, the upper in the light of what it carries.
 
     A quantity that jitters over few codes is written shorter as a low field and a high one, each with a memory of its
@@ -236,14 +238,14 @@ def _allow_carries(found: dict[tuple[int, int, int], float], pairs: Pairs, words
             found[order, low, high] = min(found[order, low, high], first + rest - less + CARRY_BITS)
 
 
-class _Reader:
+class _RunReader:
     """What stands at runs of bits along either track, in payloads that lie three after one another."""
 
     def __init__(self, rows: npt.NDArray[np.uint8]) -> None:
         self._bytes = rows.T.astype(np.uint64)
         self._from: dict[tuple[int, int], npt.NDArray[np.uint64]] = {}
 
-    def words(self, order: int, low: int, length: int) -> Words:
+    def words(self, order: int, low: int, length: int) -> PayloadWords:
         """The values before, old and new, of the `length` bits from place `low` of a track on."""
         byte, shift = low >> 3, low & 7 if order == LITTLE else 7 - (low & 7)
         on = 1 if order == LITTLE else -1

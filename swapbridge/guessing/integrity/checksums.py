@@ -74,7 +74,7 @@ class FoundChecksum:
 
 
 @dataclass(frozen=True, slots=True)
-class _Table:
+class _PayloadTable:
     """Distinct payloads of one identifier, prepared once."""
 
     payload: npt.NDArray[np.uint8]
@@ -84,7 +84,7 @@ class _Table:
     steps: int
 
 
-def _prepare(columns: BitColumns) -> _Table:
+def _prepare(columns: BitColumns) -> _PayloadTable:
     payload = columns.payload
     flips_rows = np.unpackbits(payload[1:] ^ payload[:-1], axis=1, bitorder="little")[~columns.breaks[1:]]
     first = first_of_each(payload)
@@ -93,7 +93,7 @@ def _prepare(columns: BitColumns) -> _Table:
     rows = payload[first]
     bits = np.unpackbits(rows, axis=1, bitorder="little")
     live = (bits != bits[:1]).any(axis=0)
-    return _Table(rows, bits, live, flips_rows.sum(axis=0, dtype=np.int64), len(flips_rows))
+    return _PayloadTable(rows, bits, live, flips_rows.sum(axis=0, dtype=np.int64), len(flips_rows))
 
 
 def find_checksums(
@@ -195,7 +195,7 @@ def fit_affine(columns: BitColumns, target: tuple[int, ...]) -> FoundChecksum | 
     return _try_affine(table, target, moving, table.live, None) if len(moving) else None
 
 
-def _all_targets(table: _Table, counters: list[FoundCounter]) -> list[FoundChecksum]:
+def _all_targets(table: _PayloadTable, counters: list[FoundCounter]) -> list[FoundChecksum]:
     width = table.payload.shape[1]
     usable = table.live
     related = np.concatenate([np.ones((len(table.bits), 1), np.uint8), table.bits[:, usable]], axis=1)
@@ -273,7 +273,7 @@ def _copies(bits: npt.NDArray[np.uint8], target: npt.NDArray[np.intp], others: n
 
 
 def _try_sum(
-    table: _Table,
+    table: _PayloadTable,
     target: tuple[int, ...],
     counters: list[FoundCounter],
     null: npt.NDArray[np.uint8],
@@ -315,7 +315,7 @@ def _try_sum(
     )
 
 
-def _try_field_sum(table: _Table, target: tuple[int, ...]) -> FoundChecksum | None:
+def _try_field_sum(table: _PayloadTable, target: tuple[int, ...]) -> FoundChecksum | None:
     """A sum that is weighed or folded; what is copied, or goes with a counter alone, is none."""
     chosen = np.array(target)
     moving = chosen[table.live[chosen]]
@@ -350,7 +350,7 @@ def _odd_bytes(
 
 
 def _try_affine(
-    table: _Table,
+    table: _PayloadTable,
     target: tuple[int, ...],
     moving: npt.NDArray[np.intp],
     usable: npt.NDArray[np.bool_],

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
+from swapbridge.core.frames import BusIdentifier
 from swapbridge.core.integrity import Counter, counter_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.core.progress import Progress
@@ -25,9 +26,6 @@ MOST_IDENTIFIERS = 500
 """Of a bus with more (a fuzzed one) the busiest are studied."""
 WORTH_PROCESSES = 40
 """Identifiers below which starting processes costs more than they save: some 30 to 100 ms each."""
-
-Name = tuple[str, int, bool]
-"""Bus, identifier, and whether it has 29 bits."""
 
 
 def find_integrity(
@@ -64,10 +62,10 @@ def find_integrity(
 def integrity_fields(
     capture: Capture,
     *,
-    only: Collection[Name] | None = None,
+    only: Collection[BusIdentifier] | None = None,
     progress: Progress | None = None,
     executor: Executor | None = None,
-) -> dict[Name, list[FoundField]]:
+) -> dict[BusIdentifier, list[FoundField]]:
     """Counters and checksums of a whole capture.
 
     Parameters
@@ -103,18 +101,20 @@ def integrity_fields(
 
 
 def integrity_words(
-    capture: Capture, *, only: Collection[Name] | None = None, progress: Progress | None = None
-) -> dict[Name, tuple[str, ...]]:
+    capture: Capture, *, only: Collection[BusIdentifier] | None = None, progress: Progress | None = None
+) -> dict[BusIdentifier, tuple[str, ...]]:
     """The same in words, for `swapbridge.surveying.model.Survey.with_integrity`."""
     return words_of(integrity_fields(capture, only=only, progress=progress))
 
 
-def words_of(found: Mapping[Name, Sequence[FoundField]]) -> dict[Name, tuple[str, ...]]:
+def words_of(found: Mapping[BusIdentifier, Sequence[FoundField]]) -> dict[BusIdentifier, tuple[str, ...]]:
     """What `integrity_fields` found in words."""
     return {name: _words(fields) for name, fields in found.items()}
 
 
-def counters_of(found: Mapping[Name, Sequence[FoundField]]) -> dict[Name, list[tuple[Layout, Counter]]]:
+def counters_of(
+    found: Mapping[BusIdentifier, Sequence[FoundField]],
+) -> dict[BusIdentifier, list[tuple[Layout, Counter]]]:
     """Its counters, for `swapbridge.surveying.lost.frames_lost`; those that count every other frame are left out."""
     return {
         name: [

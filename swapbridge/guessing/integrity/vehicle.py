@@ -69,7 +69,7 @@ FORMS: tuple[tuple[str, Callable[[int, int], int]], ...] = (
 
 
 @dataclass(frozen=True, slots=True)
-class _Holds:
+class _HeldRelation:
     """A relation that all payloads of one message keep to: its unit (None: any could be the check) and constant."""
 
     family: FormulaFamily
@@ -79,12 +79,12 @@ class _Holds:
 
 
 @dataclass(frozen=True, slots=True)
-class _Message:
+class _JointMessage:
     """What one message brings to the joint fit."""
 
     columns: BitColumns
     identifier: tuple[int, ...]
-    holds: tuple[_Holds, ...]
+    holds: tuple[_HeldRelation, ...]
 
 
 def vehicle_checks(all_columns: Sequence[BitColumns]) -> list[FoundChecksum | None]:
@@ -95,7 +95,7 @@ def vehicle_checks(all_columns: Sequence[BitColumns]) -> list[FoundChecksum | No
     all_columns : sequence of Columns
         Every identifier's frames, each of one payload length.
     """
-    messages = [_Message(c, _digits(c), tuple(_relations(c))) for c in all_columns]
+    messages = [_JointMessage(c, _digits(c), tuple(_relations(c))) for c in all_columns]
     out: list[FoundChecksum | None] = [None] * len(messages)
     open_ones = set(range(len(messages)))
     tried = sum(len(m.holds) > 0 for m in messages)
@@ -114,11 +114,11 @@ def vehicle_checks(all_columns: Sequence[BitColumns]) -> list[FoundChecksum | No
     return out
 
 
-class _Formula(NamedTuple):
+class _CheckFormula(NamedTuple):
     family: FormulaFamily
     form: int
     constant: int
-    members: dict[int, tuple[_Holds, ...]]
+    members: dict[int, tuple[_HeldRelation, ...]]
     sure: bool
 
 
@@ -127,7 +127,7 @@ def _digits(columns: BitColumns) -> tuple[int, ...]:
     return tuple(columns.identifier >> s & 15 for s in range(0, 32, 4))
 
 
-def _of_identifier(message: _Message, family: FormulaFamily, form: int) -> int:
+def _of_identifier(message: _JointMessage, family: FormulaFamily, form: int) -> int:
     digits = message.identifier
     units = digits if family.bits == 4 else tuple(a + 16 * b for a, b in zip(digits[::2], digits[1::2], strict=True))
     if family.sign:
@@ -140,7 +140,7 @@ def _of_identifier(message: _Message, family: FormulaFamily, form: int) -> int:
     return (0, folded, folded ^ length, length)[form]
 
 
-def _formulas(messages: Sequence[_Message], open_ones: set[int]) -> Iterator[_Formula]:
+def _formulas(messages: Sequence[_JointMessage], open_ones: set[int]) -> Iterator[_CheckFormula]:
     """Formulas that more messages keep to, with one constant, than chance would have it, one of them moving enough."""
     for family in FAMILIES:
         size = 1 << family.bits
@@ -149,7 +149,7 @@ def _formulas(messages: Sequence[_Message], open_ones: set[int]) -> Iterator[_Fo
         if not holding:
             continue
         for form in range(len(FORMS)):
-            members: dict[int, dict[int, list[_Holds]]] = {}
+            members: dict[int, dict[int, list[_HeldRelation]]] = {}
             for at, some in holding.items():
                 part = _of_identifier(messages[at], family, form)
                 for h in some:
@@ -165,7 +165,7 @@ def _formulas(messages: Sequence[_Message], open_ones: set[int]) -> Iterator[_Fo
                     if chance <= SIGNIFICANT or family.bits * (1 + max(h.equations for h in some)) >= OWN_BITS
                 }
                 if len(kept) > 1 and any(h.equations >= EQUATIONS for some in kept.values() for h in some):
-                    yield _Formula(family, form, constant, kept, chance <= SIGNIFICANT)
+                    yield _CheckFormula(family, form, constant, kept, chance <= SIGNIFICANT)
 
 
 def _at_least(count: int, trials: int, chance: float) -> float:
@@ -173,7 +173,7 @@ def _at_least(count: int, trials: int, chance: float) -> float:
     return min(1.0, comb(trials, count) * chance**count)
 
 
-def _relations(columns: BitColumns) -> Iterator[_Holds]:
+def _relations(columns: BitColumns) -> Iterator[_HeldRelation]:
     """Relations of whole payloads that every distinct payload keeps to, of units that move."""
     if len(columns) < FEW_FRAMES or columns.payload.shape[1] < 2 or columns.length.min() != columns.length.max():
         return
@@ -201,7 +201,7 @@ def _relations(columns: BitColumns) -> Iterator[_Holds]:
             if right < SHARE * len(rows):
                 continue
             folded_found |= family == FormulaFamily(8, 0)
-            yield _Holds(family, unit, constant, _equations(whole, family, unit))
+            yield _HeldRelation(family, unit, constant, _equations(whole, family, unit))
 
 
 def _units(rows: npt.NDArray[np.uint8], bits: int) -> Ints:
@@ -250,7 +250,7 @@ def _equations(units: Ints, family: FormulaFamily, unit: int | None) -> int:
     return len(np.unique(units[:, left], axis=0)) - 1 if left else 0
 
 
-def _at_its_place(messages: Sequence[_Message], formula: _Formula) -> tuple[dict[int, FoundChecksum], float]:
+def _at_its_place(messages: Sequence[_JointMessage], formula: _CheckFormula) -> tuple[dict[int, FoundChecksum], float]:
     """The checks of a formula's messages at the place that most have in common, and how many of them do."""
     possible = {at: set(_possible(messages[at].columns, formula, some)) for at, some in formula.members.items()}
     votes: Tally[tuple[bool, int]] = Tally()
@@ -287,7 +287,7 @@ def _at_its_place(messages: Sequence[_Message], formula: _Formula) -> tuple[dict
     return out, votes[ranked[0]] / shared
 
 
-def _possible(columns: BitColumns, formula: _Formula, some: Sequence[_Holds]) -> Iterator[int]:
+def _possible(columns: BitColumns, formula: _CheckFormula, some: Sequence[_HeldRelation]) -> Iterator[int]:
     """Units that could be the check of one message: they are another one nearly whenever the payload is."""
     step = ~columns.breaks[1:]
     changed = step & (columns.payload[1:] != columns.payload[:-1]).any(axis=1)
@@ -311,7 +311,7 @@ def _possible(columns: BitColumns, formula: _Formula, some: Sequence[_Holds]) ->
         yield unit
 
 
-def _check(columns: BitColumns, family: FormulaFamily, unit: int, holds: _Holds, shared: int) -> FoundChecksum:
+def _check(columns: BitColumns, family: FormulaFamily, unit: int, holds: _HeldRelation, shared: int) -> FoundChecksum:
     rows = columns.payload
     width = rows.shape[1]
     positions = tuple(range(family.bits * unit, family.bits * (unit + 1)))

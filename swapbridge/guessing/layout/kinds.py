@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.guessing.findings import Kind
+from swapbridge.guessing.findings import FieldKind
 
 FEW_STATES = 16
 """A field of at most this many distinct values that jumps between them is an enumeration."""
@@ -54,7 +54,7 @@ def _empty_at_wrap(value: npt.NDArray[np.float64], low: float, high: float) -> f
     return float((value.min() - low) + (high - value.max())) / (high - low)
 
 
-def field_kind(raw: npt.NDArray[np.int64], follows: npt.NDArray[np.bool_], length: int) -> Kind:
+def field_kind(raw: npt.NDArray[np.int64], follows: npt.NDArray[np.bool_], length: int) -> FieldKind:
     """Flag, enumeration or analogue, from how the values move."""
     if length == 1:
         return "flag"

@@ -26,7 +26,7 @@ ORDER_SURE = 0.02
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class CutBits:
     """Bits that are cut together: those of all frames, or those that one multiplexer value decides.
 
     Attributes
@@ -53,7 +53,7 @@ class Part:
     longer: BitColumns | None = None
 
 
-def house_style(messages: Sequence[Sequence[Part]]) -> Style:
+def house_style(messages: Sequence[Sequence[CutBits]]) -> Style:
     """The vehicle's habits, from all identifiers cut in either byte order.
 
     Makers keep to one byte order, in a message nearly without exception; a field whose order the frames leave open is
@@ -70,7 +70,7 @@ def house_style(messages: Sequence[Sequence[Part]]) -> Style:
     return Style(house_style_bits(count))
 
 
-def _order_evidence(parts: Sequence[Part]) -> tuple[float, float]:
+def _order_evidence(parts: Sequence[CutBits]) -> tuple[float, float]:
     """Bits of a message's best cut where its fields are little endian, and where they are big endian."""
     little, big = (sum(cut_bits(p.candidates, p.live, p.fixed, Style(bits)) for p in parts) for bits in MESSAGE_ORDERS)
     return little, big
@@ -82,7 +82,7 @@ def house_style_bits(count: npt.NDArray[np.float64]) -> tuple[float, float]:
     return float(-np.log2(share[0])), float(-np.log2(share[1]))
 
 
-def message_cuts(parts: Sequence[Part], style: Style) -> list[tuple[CutField, ...]]:
+def message_cuts(parts: Sequence[CutBits], style: Style) -> list[tuple[CutField, ...]]:
     """The cut of each part, in the byte order that the message and the vehicle speak for.
 
     How sure a field is takes in that the message may be of the other order.
@@ -105,6 +105,6 @@ def message_cuts(parts: Sequence[Part], style: Style) -> list[tuple[CutField, ..
     return out
 
 
-def cut_of(part: Part, style: Style) -> tuple[CutField, ...]:
+def cut_of(part: CutBits, style: Style) -> tuple[CutField, ...]:
     """The best cut of what counters, checksums and the multiplexer leave."""
     return best_cut(part.candidates, part.live, part.fixed, style, TEMPER)

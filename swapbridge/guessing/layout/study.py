@@ -40,7 +40,7 @@ from swapbridge.guessing.layout.cut import CutField, Style, cut_bits, within_rea
 from swapbridge.guessing.layout.fields import raw_values
 from swapbridge.guessing.layout.kinds import field_kind, is_signed
 from swapbridge.guessing.layout.multiplex import FoundMux, find_multiplexer
-from swapbridge.guessing.layout.orders import Part, cut_of, message_cuts
+from swapbridge.guessing.layout.orders import CutBits, cut_of, message_cuts
 
 PAIRS_LIMIT = 2000
 """Steps between frames that code lengths are counted over; see `sample_pairs`."""
@@ -83,7 +83,7 @@ class Study:
     columns: BitColumns
     checksums: tuple[FoundChecksum, ...]
     mux: FoundMux | None
-    parts: tuple[Part, ...]
+    parts: tuple[CutBits, ...]
     possible: tuple[tuple[FoundChecksum, tuple[Signature, ...]], ...] = ()
 
 
@@ -114,7 +114,7 @@ def study(columns: BitColumns, given: FoundChecksum | None = None) -> Study:
     if mux is not None:
         mux = _not_the_counter(columns, mux, counters, taken)
     plain = _whole_part(columns, coarse, live, taken, counters)
-    parts: tuple[Part, ...] = (plain,)
+    parts: tuple[CutBits, ...] = (plain,)
     if mux is not None:
         muxed = _muxed_parts(columns, coarse, live, taken, counters, mux)
         if _still_pays(columns, live, plain, muxed, mux, any(c.positions == mux.positions for c in counters)):
@@ -125,7 +125,7 @@ def study(columns: BitColumns, given: FoundChecksum | None = None) -> Study:
 
 
 @dataclass(frozen=True, slots=True)
-class _Exact:
+class _ExactParts:
     """What is exact in one identifier; the coarse weighing of all candidates is only made when asked for."""
 
     checksums: list[FoundChecksum]
@@ -134,7 +134,7 @@ class _Exact:
     coarse: Callable[[], Candidates]
 
 
-def _exact(columns: BitColumns, given: FoundChecksum | None = None) -> _Exact:
+def _exact(columns: BitColumns, given: FoundChecksum | None = None) -> _ExactParts:
     live = columns.live
     size = len(live)
 
@@ -164,14 +164,14 @@ def _exact(columns: BitColumns, given: FoundChecksum | None = None) -> _Exact:
         taken |= mask_of(checksum.positions, size)
     if checksums:
         counters = find_counters(columns, taken)
-    return _Exact(checksums, counters, taken, coarse)
+    return _ExactParts(checksums, counters, taken, coarse)
 
 
 def _still_pays(
     columns: BitColumns,
     live: npt.NDArray[np.bool_],
-    plain: Part,
-    muxed: tuple[Part, ...],
+    plain: CutBits,
+    muxed: tuple[CutBits, ...],
     mux: FoundMux,
     counted: bool,
 ) -> bool:
@@ -230,7 +230,7 @@ def _cut_short(columns: BitColumns, length: int) -> BitColumns:
     return replace(columns, payload=np.ascontiguousarray(columns.payload[:, :length]))
 
 
-def _tails(columns: BitColumns, length: int) -> tuple[Part, ...]:
+def _tails(columns: BitColumns, length: int) -> tuple[CutBits, ...]:
     """Bytes beyond `length`, cut by themselves, one length after the other."""
     parts = []
     while (longer := columns.length > length).any():
@@ -264,7 +264,7 @@ def _at_random(columns: BitColumns, mux: FoundMux) -> bool:
     return bool(told <= MUX_MEMORY_BITS + 2 * by_luck)
 
 
-def _moves_with(columns: BitColumns, plain: Part, mux: FoundMux) -> bool:
+def _moves_with(columns: BitColumns, plain: CutBits, mux: FoundMux) -> bool:
     """Whether the selector is the end of a quantity that others copy: step for step as far, so that it decides them."""
     if len(mux.values) < 4:
         return False
@@ -326,11 +326,11 @@ def _whole_part(
     live: npt.NDArray[np.bool_],
     taken: npt.NDArray[np.bool_],
     counters: list[FoundCounter],
-) -> Part:
+) -> CutBits:
     fixed = taken.copy()
     for counter in counters:
         fixed |= mask_of(counter.positions, len(live))
-    return Part(None, live, fixed, _refine(columns, coarse.clear_of(fixed), live, fixed), tuple(counters))
+    return CutBits(None, live, fixed, _refine(columns, coarse.clear_of(fixed), live, fixed), tuple(counters))
 
 
 def _muxed_parts(
@@ -340,7 +340,7 @@ def _muxed_parts(
     taken: npt.NDArray[np.bool_],
     counters: list[FoundCounter],
     mux: FoundMux,
-) -> tuple[Part, ...]:
+) -> tuple[CutBits, ...]:
     """What every frame holds, then what each multiplexer value selects."""
     size = len(live)
     selector, decided = mask_of(mux.positions, size), mask_of(mux.decides, size)
@@ -436,7 +436,7 @@ def _again(s: Study, check: FoundChecksum) -> Study:
     return replace(again, parts=(*again.parts, *tails))
 
 
-def _mux_part(columns: BitColumns, value: int | None, decided: npt.NDArray[np.bool_]) -> Part:
+def _mux_part(columns: BitColumns, value: int | None, decided: npt.NDArray[np.bool_]) -> CutBits:
     live = columns.live & decided
     counters = find_counters(columns, ~decided)
     if value is not None:  # of a page's few frames the clock makes counters of steady ramps
@@ -445,7 +445,7 @@ def _mux_part(columns: BitColumns, value: int | None, decided: npt.NDArray[np.bo
     for counter in counters:
         fixed = fixed | mask_of(counter.positions, len(live))
     coarse = find_candidates(sample_pairs(columns, FIRST_LIMIT), live, fixed, thorough=False)
-    return Part(value, live, fixed, _refine(columns, coarse, live, fixed), tuple(counters))
+    return CutBits(value, live, fixed, _refine(columns, coarse, live, fixed), tuple(counters))
 
 
 def _refine(

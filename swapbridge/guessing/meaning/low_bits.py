@@ -29,7 +29,7 @@ CLEARED = 0.3
 
 
 @dataclass(frozen=True, slots=True)
-class _Part:
+class _LowBits:
     """Low bits that another field may have to give: all of it, or those in its lowest byte."""
 
     owner: int
@@ -80,9 +80,9 @@ def _best_part(
     message: MessageFields,
     capture: Capture,
     meanings: dict[int, tuple[Fit, ChannelTarget]],
-) -> tuple[_Part | None, float, Layout | None]:
+) -> tuple[_LowBits | None, float, Layout | None]:
     field, (fit, target) = fields[index], meanings[index]
-    best: tuple[_Part | None, float, Layout | None] = (None, CLEARLY, None)
+    best: tuple[_LowBits | None, float, Layout | None] = (None, CLEARLY, None)
     for owner, other in fields.items():
         if owner == index or other.mux != field.mux or other.method or other.kind not in ("analogue", "enum", "flag"):
             continue
@@ -104,13 +104,13 @@ def _best_part(
     return best
 
 
-def _parts(owner: int, field: FoundField) -> list[_Part]:
+def _parts(owner: int, field: FoundField) -> list[_LowBits]:
     positions = field.layout.positions
-    out = [_Part(owner, field.layout, None)]
+    out = [_LowBits(owner, field.layout, None)]
     low = sum(p >> 3 == positions[0] >> 3 for p in positions)
     if low < len(positions):
         out.append(
-            _Part(
+            _LowBits(
                 owner,
                 layout_from_positions(positions[:low]),
                 layout_from_positions(positions[low:], field.layout.signed),

@@ -11,7 +11,7 @@ export interface StripLine {
 }
 
 /** One identifier of a capture; `named` says which map has it. */
-export interface Identifier {
+export interface IdentifierRow {
   text: string;
   bus: string;
   count: number;
@@ -23,7 +23,7 @@ export interface Identifier {
 /** A capture at a glance. */
 export interface CaptureAnswer {
   notes: string[];
-  identifiers: Identifier[];
+  identifiers: IdentifierRow[];
 }
 
 /** How much of a capture has been read, 0 to 1; None while it is not being read. */
@@ -110,7 +110,7 @@ export interface FrameAnswer {
 }
 
 /** A field that the search found. */
-export interface FoundField {
+export interface FieldRow {
   name: string;
   start: number;
   length: number;
@@ -137,7 +137,7 @@ export interface FoundField {
 }
 
 /** A field, and the maps that have it already. */
-export interface Claim {
+export interface ClaimRow {
   name: string;
   start: number;
   length: number;
@@ -167,7 +167,7 @@ export interface Claim {
 /** One identifier in words, and its fields. */
 export interface IdentifierAnswer {
   words: string;
-  fields: FoundField[];
+  fields: FieldRow[];
 }
 
 /** Counters and checksums of an identifier, in words. */
@@ -190,13 +190,13 @@ export interface MapsAnswer {
 /** What was found in a capture. */
 export interface ClaimsAnswer {
   maps: MapState[];
-  claims: Claim[];
+  claims: ClaimRow[];
   advice: string[];
   guessed: boolean;
 }
 
 /** A stimulus channel beside a field. */
-export interface Beside {
+export interface ChannelLine {
   name: string;
   unit: string;
   times: number[];
@@ -211,7 +211,7 @@ export interface FieldAnswer {
   values: (number | null)[];
   step: boolean;
   frames: number;
-  stimulus: Beside | null;
+  stimulus: ChannelLine | null;
   note: string;
 }
 
@@ -263,7 +263,7 @@ export interface BridgeRow {
 }
 
 /** A gauge table. */
-export interface Curve {
+export interface TableCurve {
   name: string;
   x: string;
   y: string;
@@ -290,7 +290,7 @@ export interface Usage {
 export interface CheckAnswer {
   faults: CompilerMessage[];
   rows: BridgeRow[];
-  tables: Curve[];
+  tables: TableCurve[];
   names: Pickable[];
   functions: Usage[];
 }
@@ -299,7 +299,7 @@ export interface CheckAnswer {
 export interface BridgeAnswer {
   faults: CompilerMessage[];
   rows: BridgeRow[];
-  tables: Curve[];
+  tables: TableCurve[];
   names: Pickable[];
   functions: Usage[];
   text: string;
@@ -319,7 +319,7 @@ export interface TextAnswer {
 }
 
 /** A signal's line of the bridge file, what draft says of it, and whether it is open or waits for a review. */
-export interface DraftLine {
+export interface DraftRow {
   name: string;
   message: string;
   signal: string;
@@ -337,7 +337,7 @@ export interface DraftAnswer {
   undo: string;
   waiting: string[];
   trouble: string;
-  lines: DraftLine[];
+  lines: DraftRow[];
 }
 
 /** A drafted rule beside what was recorded, in the field's unit; no times where it was not drawn, no `made` where
@@ -364,14 +364,14 @@ export interface Change {
 }
 
 /** An identifier that changed. */
-export interface Changed {
+export interface ChangedRow {
   id: string;
   bus: string;
   changes: Change[];
 }
 
 /** An identifier that appeared or vanished. */
-export interface Missing {
+export interface MissingRow {
   id: string;
   bus: string;
   frames: number;
@@ -383,9 +383,9 @@ export interface Missing {
 
 /** Two captures compared. */
 export interface CompareAnswer {
-  appeared: Missing[];
-  vanished: Missing[];
-  changed: Changed[];
+  appeared: MissingRow[];
+  vanished: MissingRow[];
+  changed: ChangedRow[];
   same: number;
   remarks: string[];
 }

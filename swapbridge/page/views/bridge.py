@@ -22,7 +22,7 @@ from swapbridge.core.needs import load_needs
 from swapbridge.core.progress import Progress
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import parse_bridge
-from swapbridge.page.answers import BridgeAnswer, BridgeRow, CheckAnswer, CompilerMessage, Curve, Dials, Pickable
+from swapbridge.page.answers import BridgeAnswer, BridgeRow, CheckAnswer, CompilerMessage, Dials, Pickable, TableCurve
 from swapbridge.page.bench import BenchPage, answer, field_text, posted, version_of
 from swapbridge.page.dials import dials
 from swapbridge.page.guard import policy_with_styles
@@ -198,13 +198,13 @@ def _view(
     return {"faults": faults, "rows": rows, "tables": curves(text), "names": names, "functions": functions()}
 
 
-def curves(text: str) -> list[Curve]:
+def curves(text: str) -> list[TableCurve]:
     """Gauge tables of a bridge text that can be read as TOML."""
     try:
         tables = tomllib.loads(text).get("tables", {})
     except (tomllib.TOMLDecodeError, RecursionError):
         return []
-    out: list[Curve] = []
+    out: list[TableCurve] = []
     for name, table in tables.items() if isinstance(tables, dict) else ():
         points = table.get("points") if isinstance(table, dict) else None
         if isinstance(points, list) and all(_is_point(p) for p in points):

@@ -7,8 +7,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from swapbridge.capture.naming import kind_of
-from swapbridge.page.answers import BitsAnswer, BitsSide, CompareAnswer
-from swapbridge.page.answers import Missing as MissingAnswer
+from swapbridge.page.answers import BitsAnswer, BitsSide, CompareAnswer, MissingRow
 from swapbridge.page.bench import BenchPage, answer
 from swapbridge.page.views.axis import Asked
 from swapbridge.page.views.capture import period_ms, surveyed
@@ -97,7 +96,7 @@ def _differences(bench: BenchPage, a: str, b: str) -> CompareAnswer:
     }
 
 
-def _one(missing: Missing) -> MissingAnswer:
+def _one(missing: Missing) -> MissingRow:
     seen = missing.identifier
     return {
         "id": seen.name,

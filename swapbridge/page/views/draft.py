@@ -19,7 +19,7 @@ from swapbridge.core.needs import load_needs
 from swapbridge.core.progress import Progress
 from swapbridge.drafting.outlook import outlook
 from swapbridge.language.reading import parse_bridge
-from swapbridge.page.answers import DraftAnswer, DraftLine, DrawnAnswer
+from swapbridge.page.answers import DraftAnswer, DraftRow, DrawnAnswer
 from swapbridge.page.bench import BenchPage, answer, field_text, posted, stamp_of, version_of
 from swapbridge.page.keeping import ChangedError
 from swapbridge.page.views.bridge import bridge_and_maps, bridge_file
@@ -159,7 +159,7 @@ def _view(bench: BenchPage) -> DraftAnswer:
     except InputError as error:  # the lines can be read all the same
         trouble = str(error)
     lines = [
-        DraftLine(
+        DraftRow(
             name=one.name, message=one.message, signal=one.signal, value=one.value, fallback=one.fallback,
             role=one.role, said=one.said, open=one.is_open, waits=one.name in waiting,
         )

@@ -28,11 +28,11 @@ from swapbridge.page.accepting import check_map, taken_into
 from swapbridge.page.answers import (
     AcceptAllAnswer,
     AcceptAnswer,
-    Beside,
-    Claim,
+    ChannelLine,
+    ClaimRow,
     ClaimsAnswer,
     FieldAnswer,
-    FoundField,
+    FieldRow,
     MapState,
 )
 from swapbridge.page.bench import BenchPage, answer, field_text, posted, stamp_of, version_of
@@ -121,7 +121,7 @@ def findings(bench: BenchPage, capture: str) -> dict[str, Any]:
     return found
 
 
-def fields_of(bench: BenchPage, capture: str, identifier: int, extended: bool, bus: str) -> list[FoundField]:
+def fields_of(bench: BenchPage, capture: str, identifier: int, extended: bool, bus: str) -> list[FieldRow]:
     """Found fields of one identifier, with their bit positions."""
     for message in findings(bench, capture).get("messages", []):
         if (message["id"], message["extended"], message["bus"]) == (identifier, extended, bus):
@@ -170,7 +170,7 @@ def map_states(bench: BenchPage) -> list[MapState]:
     ]
 
 
-def _described(message: dict[str, Any], item: dict[str, Any]) -> FoundField:
+def _described(message: dict[str, Any], item: dict[str, Any]) -> FieldRow:
     layout = Layout(item["start"], item["length"], item["byte_order"], item["signed"])
     label = (
         item["name"]
@@ -204,8 +204,8 @@ def _described(message: dict[str, Any], item: dict[str, Any]) -> FoundField:
     }
 
 
-def _claims(found: dict[str, Any], maps: dict[str, SignalMap]) -> list[Claim]:
-    out: list[Claim] = [
+def _claims(found: dict[str, Any], maps: dict[str, SignalMap]) -> list[ClaimRow]:
+    out: list[ClaimRow] = [
         {**_described(m, s), "in_maps": _in_maps(m, s, maps)}
         for m in found.get("messages", [])
         for s in m["signals"]
@@ -266,7 +266,7 @@ def _field_picture(bench: BenchPage, asked: dict[str, str]) -> FieldAnswer:
 
 def _beside(
     channel: Channel, start_ns: int, time_s: npt.NDArray[np.float64], value: npt.NDArray[np.float64], lag_s: float
-) -> Beside:
+) -> ChannelLine:
     """The channel shifted by its lag, and dots of field against channel."""
     when = channel.time_s - start_ns / 1e9 - lag_s
     times, values = envelope(when, channel.value)

@@ -57,7 +57,7 @@ def routes(bench: BenchPage) -> list[Route]:
 
 
 @dataclass(frozen=True, slots=True)
-class Action:
+class NextAction:
     """What the button of the next step does: opens a view, or (`work`) has it done here."""
 
     words: str
@@ -71,27 +71,27 @@ _RECORD = {
     "host, engine computer unplugged": "host_unplugged",
 }
 _OPEN = {
-    "signal maps": Action("Find the signals", "/guess"),
-    "needs": Action("Compare with the engine computer unplugged", "/compare"),
-    "bridge file": Action("Open the bridge file", "/bridge"),
-    "swap folder": Action("Look at the folder's captures", "/capture"),
-    "": Action("Read the guide of the first start", "/guide/first-start"),
+    "signal maps": NextAction("Find the signals", "/guess"),
+    "needs": NextAction("Compare with the engine computer unplugged", "/compare"),
+    "bridge file": NextAction("Open the bridge file", "/bridge"),
+    "swap folder": NextAction("Look at the folder's captures", "/capture"),
+    "": NextAction("Read the guide of the first start", "/guide/first-start"),
 }
 
 
-def next_action(bench: BenchPage, topic: str) -> Action:
+def next_action(bench: BenchPage, topic: str) -> NextAction:
     """The button for the line of the status that comes next."""
     if topic in _RECORD:
-        return Action("Record it now", f"/live?name={_RECORD[topic]}")
+        return NextAction("Record it now", f"/live?name={_RECORD[topic]}")
     if topic == "signal maps" and WANTED.keys() <= {kind_of(item.name) for item in bench.folder_files.captures()}:
-        return Action("Draft from the recordings", "/draft", "draft")
+        return NextAction("Draft from the recordings", "/draft", "draft")
     if topic == "plan":
         compiles = bench.folder_files.path(BRIDGE).is_file()
-        return Action("Compile the bridge file", "/bridge", "compile" if compiles else "")
+        return NextAction("Compile the bridge file", "/bridge", "compile" if compiles else "")
     if topic == "proof":
-        return Action("Prove the plan", "/prove", "prove")
+        return NextAction("Prove the plan", "/prove", "prove")
     if topic.startswith("engine health"):
-        return Action("How health.toml is written", "/guide/swap-folder")
+        return NextAction("How health.toml is written", "/guide/swap-folder")
     return _OPEN.get(topic, _OPEN["bridge file"])
 
 

@@ -23,7 +23,7 @@ _UNTABLED = frozenset({"fresh", "age", "awake", "delay", "store"})
 """Operations that hang on more than slots, or change memory."""
 
 
-class Linear(NamedTuple):
+class ScaledRegister(NamedTuple):
     """A register as ``base * factor + added``."""
 
     base: str
@@ -38,9 +38,9 @@ class Linear(NamedTuple):
             return f"({product} {'+' if added > 0 else '-'} {abs(added)})"
         return product if self.factor == 1 else f"({product})"
 
-    def times(self, factor: int, added: int = 0) -> Linear:
+    def times(self, factor: int, added: int = 0) -> ScaledRegister:
         """It times `factor`, and `added` to that."""
-        return Linear(self.base, self.factor * factor, self.added * factor + added)
+        return ScaledRegister(self.base, self.factor * factor, self.added * factor + added)
 
 
 class ResultTables:
@@ -67,7 +67,7 @@ class ResultTables:
     def look_up(self, block: Block, number: int, slot: int) -> str:
         """Expression for register `number` of a block, which hangs on `slot` alone."""
         low, high = self._plan.slots[slot].low, self._plan.slots[slot].high
-        writer = BlockWriter(self._plan, block, {number}, "    ", effects=False)
+        writer = PythonBlockWriter(self._plan, block, {number}, "    ", effects=False)
         lines = [f"def result(s{slot}):", *writer.write(), f"    return {writer.register(number)}"]
         namespace = dict(self._functions)
         exec("\n".join(lines), namespace)
@@ -82,7 +82,7 @@ class ResultTables:
         return f"{self._names[results]}[{index}]"
 
 
-class BlockWriter:
+class PythonBlockWriter:
     """Writes the operations of one block as Python statements; values used once go into their user's expression.
 
     A register that is no variable of its own is a text that reads slots when its user is reached, so before a slot is
@@ -114,7 +114,7 @@ class BlockWriter:
         self.plan, self.block, self.indent = plan, block, indent
         self.lines: list[str] = []
         self._tables = tables
-        self._linear: dict[int, Linear] = {}
+        self._linear: dict[int, ScaledRegister] = {}
         self._condition: dict[int, str] = {}
         self._depth: dict[int, int] = {}
         self._slots: dict[int, frozenset[int]] = {}
@@ -182,7 +182,7 @@ class BlockWriter:
         if number in self._tabled:
             assert self._tables is not None
             slot = self._tabled[number]
-            self._linear[number] = Linear(self._tables.look_up(self.block, number, slot))
+            self._linear[number] = ScaledRegister(self._tables.look_up(self.block, number, slot))
             self._condition[number] = self._linear[number].base
             self._depth[number], self._slots[number] = 1, frozenset({slot})
         else:
@@ -210,7 +210,7 @@ class BlockWriter:
         self._is_variable(number)
 
     def _is_variable(self, number: int) -> None:
-        self._linear[number], self._condition[number] = Linear(f"v{number}"), f"v{number}"
+        self._linear[number], self._condition[number] = ScaledRegister(f"v{number}"), f"v{number}"
         self._depth[number], self._slots[number] = 0, frozenset()
 
     def _as_condition(self, op: Op) -> str:
@@ -219,7 +219,7 @@ class BlockWriter:
             return f"({self._condition[op.a]} {op.kind} {self._condition[op.b]})"
         return f"(not {self._condition[op.a]})" if op.kind == "not" else ""
 
-    def _value(self, op: Op) -> Linear:
+    def _value(self, op: Op) -> ScaledRegister:
         """An operation's value: a sum or a product with a constant goes on with what it is of."""
         if op.kind == "neg":
             return self._linear[op.a].times(-1)
@@ -231,7 +231,7 @@ class BlockWriter:
             if a is not None and b is None:
                 second = self._linear[op.b]
                 return second.times(a) if op.kind == "mul" else second.times(1 if op.kind == "add" else -1, a)
-        return Linear(self._expression(op))
+        return ScaledRegister(self._expression(op))
 
     def _constant(self, number: int) -> int | None:
         return self.block[number].value if self.block[number].kind == "const" else None

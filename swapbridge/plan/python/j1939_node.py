@@ -45,10 +45,10 @@ CLOSED, ANNOUNCED, CONNECTED = range(3)
 IDLE, WAITING, ASKING, SENDING = range(4)
 _LISTENS = frozenset(n >> 8 for n in (TRANSPORT, TRANSPORT_DATA, REQUEST, ADDRESS_CLAIMED))
 _ASKS_FOR_CLAIM = ADDRESS_CLAIMED.to_bytes(3, "little")
-Frame = TypeVar("Frame", bound=tuple[int, int, bytes])
+NodeFrame = TypeVar("NodeFrame", bound=tuple[int, int, bytes])
 
 
-class Heart(NamedTuple, Generic[Frame]):
+class Heart(NamedTuple, Generic[NodeFrame]):
     """What the layer asks of the translator that it lies round.
 
     Attributes
@@ -62,14 +62,14 @@ class Heart(NamedTuple, Generic[Frame]):
     """
 
     on_frame: Callable[[int, int, bytes, int], None]
-    poll: Callable[[int], Frame | None]
+    poll: Callable[[int], NodeFrame | None]
     next_poll: Callable[[int], int]
     deliver: Callable[[int, int, bytes, int], None]
     going: Callable[[], tuple[int, Sequence[bool]]]
 
 
 @dataclass(slots=True)
-class _Address:
+class _ClaimedAddress:
     claim: AddressClaim
     lost: bool = False
     owed_at: int | None = None
@@ -135,7 +135,7 @@ class _Outgoing:
         return self.stage >= ASKING
 
 
-class J1939Node(Generic[Frame]):
+class J1939Node(Generic[NodeFrame]):
     """The layer of one plan round a translator.
 
     Parameters
@@ -160,9 +160,9 @@ class J1939Node(Generic[Frame]):
         "_receives",
     )
 
-    def __init__(self, plan: Plan, heart: Heart[Frame], make: Callable[[int, int, bytes], Frame]) -> None:
+    def __init__(self, plan: Plan, heart: Heart[NodeFrame], make: Callable[[int, int, bytes], NodeFrame]) -> None:
         self._heart, self._make = heart, make
-        self._addresses = [_Address(claim) for claim in plan.claims]
+        self._addresses = [_ClaimedAddress(claim) for claim in plan.claims]
         self._receives = plan.receives
         self._incoming = [_Incoming(n, r.bus, group_number(r.word), keep(r)) for n, r in long_receives(plan)]
         self._outgoing = [_Outgoing(*connection(s), group_number(s.word)) for _, s in long_sends(plan)]
@@ -327,7 +327,7 @@ class J1939Node(Generic[Frame]):
 
     # --- sending
 
-    def poll(self, now: int) -> Frame | None:
+    def poll(self, now: int) -> NodeFrame | None:
         """At most one frame to send."""
         if not self._begun:
             self._begun = True
@@ -358,7 +358,7 @@ class J1939Node(Generic[Frame]):
         for out in self._outgoing:
             out.stage = IDLE
 
-    def _own_frame(self, going: Sequence[bool], now: int) -> Frame | None:
+    def _own_frame(self, going: Sequence[bool], now: int) -> NodeFrame | None:
         if not self._announced:
             self._announced = True
             for one in self._addresses:
@@ -394,7 +394,7 @@ class J1939Node(Generic[Frame]):
         mine = out.bus, out.source, out.to
         return not any(other.begun and (other.bus, other.source, other.to) == mine for other in self._outgoing)
 
-    def _send_on(self, out: _Outgoing, now: int) -> Frame:
+    def _send_on(self, out: _Outgoing, now: int) -> NodeFrame:
         size, to_all = len(out.data), out.to == EVERYBODY
         if out.stage == WAITING:
             out.next, out.repeats, out.end = 1, 0, packets_of(size)
@@ -417,12 +417,12 @@ class J1939Node(Generic[Frame]):
             out.stage, out.due_at = (IDLE if to_all else ASKING), now + T3_US
         return frame
 
-    def _aborted(self) -> Frame:
+    def _aborted(self) -> NodeFrame:
         assert self._abort is not None
         (bus, own, to, group, reason), self._abort = self._abort, None
         return self._control(bus, own, to, bytes([ABORT, reason, 0xFF, 0xFF, 0xFF]), group)
 
-    def _control(self, bus: int, own: int, to: int, head: bytes, group: int) -> Frame:
+    def _control(self, bus: int, own: int, to: int, head: bytes, group: int) -> NodeFrame:
         return self._make(bus, word_of_group(TRANSPORT, own, to, 7), head + group.to_bytes(3, "little"))
 
     def next_poll(self, now: int) -> int:

@@ -6,7 +6,7 @@ import re
 
 from swapbridge.core.layout import Layout, pieces
 from swapbridge.plan.model import CounterOut, Plan, Send, Variant
-from swapbridge.plan.python.blocks import BlockWriter, ResultTables
+from swapbridge.plan.python.blocks import PythonBlockWriter, ResultTables
 from swapbridge.plan.python.codegen import Packer, piece_text
 from swapbridge.plan.python.joined import NEVER
 
@@ -109,7 +109,7 @@ class SendWriter:
         """What works out a form of send n, with what is done where its condition does not hold; and its payload."""
         send = self._plan.sends[n]
         keep = {f.register for f in variant.fields} | ({variant.send_if} if variant.send_if >= 0 else set())
-        writer = BlockWriter(self._plan, variant.block, keep, pad, self._results)
+        writer = PythonBlockWriter(self._plan, variant.block, keep, pad, self._results)
         out = writer.write()
         if variant.send_if >= 0:
             out += [f"{pad}if not {writer.register(variant.send_if)}:", *(f"{pad}    {line}" for line in held_back)]

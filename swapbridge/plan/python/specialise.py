@@ -17,7 +17,7 @@ from typing import Any
 from swapbridge.core.integrity import Checksum, FieldSum
 from swapbridge.plan.j1939_node import long_receives, long_sends
 from swapbridge.plan.model import CLAIM_MASK, EXACT_MASK, Plan
-from swapbridge.plan.python.blocks import BlockWriter, H, ResultTables
+from swapbridge.plan.python.blocks import H, PythonBlockWriter, ResultTables
 from swapbridge.plan.python.codegen import PLAIN_BYTE, M, checksum_tables, checksum_text, known_bytes
 from swapbridge.plan.python.joined import NEVER
 from swapbridge.plan.python.receiving import asked_for, counter_masks, find_group, one_sender, receive_body, renewed
@@ -108,7 +108,7 @@ class PlanWriter:
         lines += self._function("sweep(now)", self._sweep())
         lines += self._function("wake(bus, now)", self._wake())
         for number, task in enumerate(plan.tasks):
-            body = BlockWriter(plan, task.block, set(), "        ", self._results).write()
+            body = PythonBlockWriter(plan, task.block, set(), "        ", self._results).write()
             lines += self._function(f"task{number}(now)", body)
         for number, send in enumerate(plan.sends):
             lines += self._function(f"e{number}_(now)", self._sends.body(number, send))

@@ -21,7 +21,7 @@ from swapbridge.proving.bench.traffic import Traffic, at_other_times, merge, pic
 from swapbridge.signalmap.model import MapMessage, SignalMap
 
 Ints = npt.NDArray[np.int64]
-Rows = npt.NDArray[np.bool_]
+RowMask = npt.NDArray[np.bool_]
 Prepare = Callable[[Simulation, NodeUnderTest], None]
 
 
@@ -77,7 +77,7 @@ class RunSetup:
         for one in self.prepares:
             one(simulation, device)
 
-    def within(self, traffic: Traffic) -> Rows:
+    def within(self, traffic: Traffic) -> RowMask:
         """Rows of the fault's time."""
         return (traffic.release_ns >= self.start_ns) & (traffic.release_ns < self.end_ns)
 

@@ -17,7 +17,14 @@ from swapbridge.plan.model import Send
 from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case, reads
-from swapbridge.proving.judges.driving import CRANKING_RPM, RUNNING_RPM, Told, channel_of, engine_speed, held_at
+from swapbridge.proving.judges.driving import (
+    CRANKING_RPM,
+    RUNNING_RPM,
+    BenchQuantity,
+    channel_of,
+    engine_speed,
+    held_at,
+)
 from swapbridge.proving.verdict import Check, check_of
 
 Floats = npt.NDArray[np.float64]
@@ -98,18 +105,18 @@ def _key_off(case: Case, bus: int, engine: int | None) -> _KeyOff | None:
     return _KeyOff(waiting, standing, [g for g in gone if g[0] > first], others)
 
 
-def _key(case: Case, bus: int) -> Told | None:
+def _key(case: Case, bus: int) -> BenchQuantity | None:
     """1 with the key on, 0 with it off: by the stimulus, else by the map."""
     channel = channel_of(case, bus, "key_state")
     if channel is not None and len(channel.time_s):
         off = [n for n, text in enumerate(channel.texts) if same_name(text) in KEY_OFF_WORDS] if channel.texts else [0]
         values = (~np.isin(channel.value, off)).astype(np.float64)
-        return Told(channel.time_s, values, np.ones(len(values), bool)) if off else None
+        return BenchQuantity(channel.time_s, values, np.ones(len(values), bool)) if off else None
     track = case.role_track(bus, "key_state")
     if track is None:
         return None
     off = [raw for raw, text in track.signal.choices.items() if same_name(text) in KEY_OFF_WORDS] or [0]
-    return Told(track.time_s, (~np.isin(track.raw, off)).astype(np.float64), track.measured)
+    return BenchQuantity(track.time_s, (~np.isin(track.raw, off)).astype(np.float64), track.measured)
 
 
 def _stretches(true: npt.NDArray[np.bool_], grid: Floats) -> list[tuple[float, float]]:

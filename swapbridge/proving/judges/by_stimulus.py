@@ -17,7 +17,7 @@ from swapbridge.proving.case import Case, SentSignal, Track
 from swapbridge.proving.curves import thin
 from swapbridge.proving.judges.driving import channel_of
 from swapbridge.proving.judges.likeness import FEWEST_STEPS, SAID_RIGHT, Likeness, beside, in_unit, switched
-from swapbridge.proving.verdict import Check, Curve, check_of
+from swapbridge.proving.verdict import Check, DifferingCurve, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
 GOES_WITH, STILL_GOES_WITH = 0.9, 0.5
@@ -120,7 +120,7 @@ def _check(
         measured += f"; {likeness.cause()}"
         assert isinstance(values, np.ndarray)
         case.tables.curves.append(
-            Curve(
+            DifferingCurve(
                 f"{label}, {when}",
                 likeness.cause(),
                 channel.unit,

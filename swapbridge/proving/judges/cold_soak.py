@@ -30,7 +30,7 @@ _FEWEST = 3
 
 
 @dataclass(frozen=True, slots=True)
-class _Reading:
+class _SoakReading:
     role: str
     label: str
     celsius: float
@@ -66,7 +66,7 @@ def _one_bus(case: Case, bus: int) -> Iterator[Check]:
         )
 
 
-def _odd(mine: _Reading, others: list[_Reading]) -> tuple[str, str] | None:
+def _odd(mine: _SoakReading, others: list[_SoakReading]) -> tuple[str, str] | None:
     """What is wrong ("never" where no rest explains it, "warm" where a short one would), and beside what."""
     parts = [r for r in others if r.role in (*PARTS, "measured")]
     air = [r for r in others if r.role in AIR]
@@ -89,7 +89,7 @@ def _odd(mine: _Reading, others: list[_Reading]) -> tuple[str, str] | None:
     return "", said
 
 
-def _before_the_start(case: Case, bus: int) -> list[_Reading]:
+def _before_the_start(case: Case, bus: int) -> list[_SoakReading]:
     """What each temperature said with the key on before the engine first turned."""
     speed = engine_speed(case, bus)
     if speed is None or not speed.measured.any():
@@ -108,13 +108,15 @@ def _before_the_start(case: Case, bus: int) -> list[_Reading]:
             values = in_unit(case, bus, message.name, signal, track.values[rows], "degC")
             if values is not None and len(values) >= _FEWEST:
                 label = f"{case.names[bus]}.{message.name}.{signal.name}"
-                out.append(_Reading(role, label, float(np.median(values))))
+                out.append(_SoakReading(role, label, float(np.median(values))))
     channel = channel_of(case, bus, "coolant_temperature")
     if channel is not None and channel.unit and find_unit(channel.unit).kind == find_role("oil_temperature").quantity:
         scale, shift = find_unit(channel.unit).conversion(find_unit("degC"))
         early = channel.value[channel.time_s < until]
         if len(early) >= _FEWEST:
             out.append(
-                _Reading("measured", "the scan tool's coolant", float(np.median(early * float(scale) + float(shift))))
+                _SoakReading(
+                    "measured", "the scan tool's coolant", float(np.median(early * float(scale) + float(shift)))
+                )
             )
     return out

@@ -21,7 +21,7 @@ LONGEST_HOLD_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class BenchQuantity:
     """A quantity over time on the bench's clock, in a plain unit; `measured` is kept for the likeness with a track."""
 
     time_s: Floats
@@ -38,7 +38,7 @@ def channel_of(case: Case, bus: int, alias: str) -> Channel | None:
     return next((stimulus.channels[n] for n in (alias, *names) if n in stimulus.channels), None)
 
 
-def quantity(case: Case, bus: int, alias: str, unit: str) -> Told | None:
+def quantity(case: Case, bus: int, alias: str, unit: str) -> BenchQuantity | None:
     """What a role did beside or in a recording, in that unit: by the stimulus, else by the map."""
     channel = channel_of(case, bus, alias)
     if channel is not None and not channel.texts and len(channel.time_s) > 1:
@@ -48,7 +48,7 @@ def quantity(case: Case, bus: int, alias: str, unit: str) -> Told | None:
             values = values * float(scale) + float(shift)
         except InputError:
             pass
-        return Told(channel.time_s, values, np.ones(len(values), bool))
+        return BenchQuantity(channel.time_s, values, np.ones(len(values), bool))
     found = case.role_track(bus, alias)
     if found is None:
         return None
@@ -56,27 +56,27 @@ def quantity(case: Case, bus: int, alias: str, unit: str) -> Told | None:
         scale, shift = find_unit(found.signal.unit, case.bridge.units).conversion(find_unit(unit))
     except InputError:
         return None
-    return Told(found.time_s, found.values * float(scale) + float(shift), found.measured)
+    return BenchQuantity(found.time_s, found.values * float(scale) + float(shift), found.measured)
 
 
-def engine_speed(case: Case, bus: int) -> Told | None:
+def engine_speed(case: Case, bus: int) -> BenchQuantity | None:
     """Engine speed in rpm."""
     return quantity(case, bus, "engine_speed", "rpm")
 
 
-def vehicle_speed(case: Case, bus: int) -> Told | None:
+def vehicle_speed(case: Case, bus: int) -> BenchQuantity | None:
     """Vehicle speed in km/h."""
     return quantity(case, bus, "vehicle_speed", "km/h")
 
 
-def running_seconds(speed: Told) -> float:
+def running_seconds(speed: BenchQuantity) -> float:
     """How long an engine ran by itself."""
     steps = np.minimum(np.diff(speed.time_s), LONGEST_HOLD_S)
     runs = (speed.values > RUNNING_RPM) & speed.measured
     return float(steps[runs[:-1]].sum()) if len(steps) else 0.0
 
 
-def held_at(told: Told, time_s: Floats) -> Floats:
+def held_at(told: BenchQuantity, time_s: Floats) -> Floats:
     """Values that hold at some moments; nan before the first and where there is none for long."""
     if not len(told.time_s):
         return np.full(len(time_s), np.nan)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from swapbridge.proving.case import Case
-from swapbridge.proving.judges.driving import RUNNING_RPM, Told, engine_speed, held_at, quantity, vehicle_speed
+from swapbridge.proving.judges.driving import RUNNING_RPM, BenchQuantity, engine_speed, held_at, quantity, vehicle_speed
 from swapbridge.proving.judges.plausible import series_of
 from swapbridge.proving.verdict import Check, check_of
 
@@ -50,7 +50,7 @@ def _friction(case: Case, bus: int) -> Iterator[Check]:
     )  # fmt: skip
 
 
-def _throttle(case: Case, bus: int, speed: Told) -> Iterator[Check]:
+def _throttle(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
     """A running engine's throttle is nearly open at full pedal and nearly shut when it is released.
 
     With the engine stopped it may do anything. A diesel engine's flap is open all along, which leaves the map open.
@@ -77,7 +77,7 @@ def _throttle(case: Case, bus: int, speed: Told) -> Iterator[Check]:
     )  # fmt: skip
 
 
-def _oil(case: Case, bus: int, speed: Told) -> Iterator[Check]:
+def _oil(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
     """Oil pressure with the engine revved."""
     oil = series_of(case, bus, "oil_pressure", "kPa")
     if oil is None:
@@ -93,7 +93,7 @@ def _oil(case: Case, bus: int, speed: Told) -> Iterator[Check]:
     )  # fmt: skip
 
 
-def _idle_fuel(case: Case, bus: int, speed: Told) -> Iterator[Check]:
+def _idle_fuel(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
     """What an engine burns at idle."""
     used, driven = series_of(case, bus, "fuel_used", "mL"), vehicle_speed(case, bus)
     pedal = quantity(case, bus, "pedal_position", "%")
@@ -149,7 +149,7 @@ def _totals(case: Case, bus: int) -> Iterator[Check]:
         )
 
 
-def _at_rest(case: Case, bus: int, speed: Told) -> Iterator[Check]:
+def _at_rest(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
     """What signals say with the engine stopped and running."""
     for alias, unit, still, runs, required in (
         ("oil_pressure", "kPa", (-1.0, 60.0), (40.0, 1_200.0), "none at rest, some with the engine running"),
@@ -179,7 +179,7 @@ def _at_rest(case: Case, bus: int, speed: Told) -> Iterator[Check]:
         )
 
 
-def _lamps(case: Case, bus: int, speed: Told) -> Iterator[Check]:
+def _lamps(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
     """Lamps that every engine lights when it stands, and none when it runs."""
     for alias in LAMPS:
         found = series_of(case, bus, alias, "")

@@ -19,7 +19,7 @@ from swapbridge.language.constants import constant
 from swapbridge.language.expressions import Call, Name, Node, Number
 from swapbridge.language.model import Source
 from swapbridge.proving.case import Case, SentSignal
-from swapbridge.proving.judges.driving import RUNNING_RPM, Told, channel_of, engine_speed, held_at
+from swapbridge.proving.judges.driving import RUNNING_RPM, BenchQuantity, channel_of, engine_speed, held_at
 from swapbridge.proving.judges.likeness import in_unit
 from swapbridge.proving.verdict import Check, EngineFigure, check_of
 
@@ -84,7 +84,7 @@ def _engine(case: Case, bus: int, sheet: HealthSheet | None) -> Engine:
     return Engine(top, idle, torque, redline)
 
 
-def _idle_speed(case: Case, bus: int, speed: Told) -> float | None:
+def _idle_speed(case: Case, bus: int, speed: BenchQuantity) -> float | None:
     runs = speed.values[speed.measured & (speed.values > RUNNING_RPM)]
     return float(np.percentile(runs, 15)) if len(runs) else None
 

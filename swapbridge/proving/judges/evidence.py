@@ -12,7 +12,7 @@ import numpy as np
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.frames import BusIdentifier, format_identifier, split_word
 from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
 from swapbridge.proving.bench.frames import Frames
@@ -172,9 +172,9 @@ def _reading(case: Case, number: int, name: str, capture: Capture, like: Check) 
     )
 
 
-def _counters(case: Case, bus: int) -> Mapping[tuple[str, int, bool], Sequence[tuple[Layout, Counter]]]:
+def _counters(case: Case, bus: int) -> Mapping[BusIdentifier, Sequence[tuple[Layout, Counter]]]:
     """Counters of the messages that are used, as the survey room takes them."""
-    out: dict[tuple[str, int, bool], list[tuple[Layout, Counter]]] = {}
+    out: dict[BusIdentifier, list[tuple[Layout, Counter]]] = {}
     for message in case.maps[case.names[bus]].messages:
         found = [(s.layout, s.counter) for s in message.signals if s.counter is not None and not s.mux_values]
         if found:

@@ -16,7 +16,7 @@ from swapbridge.plan.model import Send
 from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.case import Case, SentSignal, Track
 from swapbridge.proving.judges.beyond import safe_answer, said_as
-from swapbridge.proving.judges.driving import CRANKING_RPM, RUNNING_RPM, Told, engine_speed, held_at, quantity
+from swapbridge.proving.judges.driving import CRANKING_RPM, RUNNING_RPM, BenchQuantity, engine_speed, held_at, quantity
 from swapbridge.proving.judges.likeness import in_unit
 from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
@@ -231,7 +231,7 @@ def _beyond_seen(case: Case, made: SentSignal, now: Track) -> str:
         values = in_unit(case, case.names.index(place[0]), place[1], found.signal, found.values, unit)
         if values is None:
             continue
-        at = held_at(Told(found.time_s, values, found.measured), now.time_s)
+        at = held_at(BenchQuantity(found.time_s, values, found.measured), now.time_s)
         outside = (at < float(bottom[0])) | (at > float(top[0]))
         if outside.mean() > SAFE_TOO_OFTEN:
             return (

@@ -25,7 +25,7 @@ from swapbridge.proving.case import Case, SentSignal, Track, reads, track
 from swapbridge.proving.curves import thin
 from swapbridge.proving.judges.driving import CRANKING_RPM, RUNNING_RPM, channel_of, engine_speed
 from swapbridge.proving.judges.likeness import Likeness, in_unit
-from swapbridge.proving.verdict import Check, Curve, check_of
+from swapbridge.proving.verdict import Check, DifferingCurve, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
 Floats = npt.NDArray[np.float64]
@@ -387,7 +387,7 @@ def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool)
         cause = _cause(made, moments, said, new)
         measured += f"; {cause}"
         case.tables.curves.append(
-            Curve(
+            DifferingCurve(
                 f"{made.label}, said again",
                 cause,
                 made.signal.unit,

@@ -56,7 +56,7 @@ class Exact:
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class Purpose:
     """What an expression is for: the target's unit, its resolution there, its step, its choices."""
 
     unit: Unit | None = None
@@ -71,7 +71,7 @@ class Wanted:
         return OTHER_RESOLUTION
 
 
-PLAIN = Wanted()
+PLAIN = Purpose()
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +155,7 @@ class Evaluator:
         self,
         bridge: BridgeFile,
         world: Surroundings,
-        remembering: Mapping[str, tuple[Callable[[Evaluator, Call, Wanted], ExactMemory], bool]],
+        remembering: Mapping[str, tuple[Callable[[Evaluator, Call, Purpose], ExactMemory], bool]],
         trees: dict[str, Node] | None = None,
     ) -> None:
         self.bridge, self.world, self._remembering = bridge, world, remembering
@@ -169,8 +169,8 @@ class Evaluator:
         self._natures: dict[int, tuple[MapSignal, frozenset[int], bool]] = {}
         self._numbers: dict[int, tuple[Node, Exact]] = {}
         self._measured: dict[tuple[int, int], tuple[MapSignal, SignalOptions, dict[tuple[int, bool], Exact]]] = {}
-        self._by_kind: Mapping[type, Callable[[Node, Wanted], Exact]] = cast(
-            Mapping[type, Callable[[Node, Wanted], Exact]],
+        self._by_kind: Mapping[type, Callable[[Node, Purpose], Exact]] = cast(
+            Mapping[type, Callable[[Node, Purpose], Exact]],
             {
                 Number: self._constant_number,
                 Truth: lambda node, _: Exact(NO_YES[node.value], TRUTH, fixed=True),
@@ -182,7 +182,7 @@ class Evaluator:
             },
         )
 
-    def of(self, source: Source, wanted: Wanted) -> Exact:
+    def of(self, source: Source, wanted: Purpose) -> Exact:
         """Value of an expression of the file."""
         return self.value(self.tree(source), wanted)
 
@@ -207,31 +207,31 @@ class Evaluator:
             known = self._natures[id(signal)] = signal, reserved(signal), lists_choices(signal)
         return known
 
-    def value(self, node: Node, wanted: Wanted) -> Exact:
+    def value(self, node: Node, wanted: Purpose) -> Exact:
         """Value of a tree."""
         return self._by_kind[type(node)](node, wanted)
 
-    def _constant_number(self, node: Number, wanted: Wanted) -> Exact:
+    def _constant_number(self, node: Number, wanted: Purpose) -> Exact:
         """A number with its unit; made once, since it is the same for whatever it is wanted."""
         known = self._numbers.get(id(node))  # a node that is kept here keeps its id
         if known is None:
             known = self._numbers[id(node)] = node, Exact(node.value, self.unit(node.unit), fixed=True)
         return known[1]
 
-    def _unary(self, node: Unary, wanted: Wanted) -> Exact:
+    def _unary(self, node: Unary, wanted: Purpose) -> Exact:
         if node.operator == "not":
             inner = self.value(node.operand, PLAIN)
             return Exact(ONE - inner.number, TRUTH, inner.valid, fixed=inner.fixed)
         inner = self.value(node.operand, wanted)
         return replace(inner, number=-inner.number)
 
-    def _choice(self, name: str, wanted: Wanted) -> Exact:
+    def _choice(self, name: str, wanted: Purpose) -> Exact:
         choices = wanted.choices or {}
         exact = [raw for raw, text in choices.items() if text == name]
         near = exact or [raw for raw, text in choices.items() if plain(text) == plain(name)]
         return Exact(Fraction(near[0]), NONE, True, choices, True, True)
 
-    def _name(self, node: Name, wanted: Wanted) -> Exact:
+    def _name(self, node: Name, wanted: Purpose) -> Exact:
         if len(node.parts) == 1:
             name = node.parts[0]
             if name == "invalid":
@@ -244,7 +244,7 @@ class Evaluator:
         bus, message, signal = node.parts
         return self.signal(self.world.reading(bus, message, signal), wanted)
 
-    def signal(self, reading: Reading, wanted: Wanted) -> Exact:
+    def signal(self, reading: Reading, wanted: Purpose) -> Exact:
         """A source signal's value."""
         signal, raw = reading.signal, reading.raw
         _, codes, is_list = self._nature(signal)
@@ -293,7 +293,7 @@ class Evaluator:
             return Name((reading.bus, *node.parts), node.column)
         return node
 
-    def _binary(self, node: Binary, wanted: Wanted) -> Exact:
+    def _binary(self, node: Binary, wanted: Purpose) -> Exact:
         operator = node.operator
         if operator in ("and", "or"):
             a, b = self.value(node.left, PLAIN), self.value(node.right, PLAIN)
@@ -315,10 +315,10 @@ class Evaluator:
         left, right = node.left, node.right
         if isinstance(left, Text):
             b = self._as_raw(right)
-            a = self.value(left, Wanted(choices=b.choices))
+            a = self.value(left, Purpose(choices=b.choices))
         elif isinstance(right, Text):
             a = self._as_raw(left)
-            b = self.value(right, Wanted(choices=a.choices))
+            b = self.value(right, Purpose(choices=a.choices))
         else:
             a, b = self.value(left, PLAIN), self.value(right, PLAIN)
         x, y = a.number, (b.number if a.unit.kind == TRUTH.kind or a.is_choice or b.is_choice else b.into(a.unit))
@@ -333,7 +333,7 @@ class Evaluator:
         reading = self.world.reading(*node.parts)
         return Exact(Fraction(reading.raw), NONE, reading.fresh, reading.signal.choices, True)
 
-    def _multiply(self, a: Exact, b: Exact, wanted: Wanted) -> Exact:
+    def _multiply(self, a: Exact, b: Exact, wanted: Purpose) -> Exact:
         if a.unit.kind not in ("a plain number", "ratio"):
             a, b = b, a
         factor = a.number * a.unit.factor if a.unit.kind == "ratio" else a.number
@@ -342,7 +342,7 @@ class Evaluator:
             product = on(wanted.resolution_in(b.unit), product)
         return Exact(product, b.unit, a.valid and b.valid, fixed=a.fixed and b.fixed)
 
-    def _divide(self, a: Exact, b: Exact, otherwise: Exact | None, wanted: Wanted) -> Exact:
+    def _divide(self, a: Exact, b: Exact, otherwise: Exact | None, wanted: Purpose) -> Exact:
         if b.unit.kind == a.unit.kind:
             divisor, unit = b.into(a.unit), NONE
         else:
@@ -358,13 +358,13 @@ class Evaluator:
 
     # --- functions
 
-    def _call(self, node: Call, wanted: Wanted) -> Exact:
+    def _call(self, node: Call, wanted: Purpose) -> Exact:
         if node.function in self._remembering:
             self.remembered += 1
             return self.memory(node, wanted).output(self)
         return FUNCTIONS[node.function](self, node, wanted)
 
-    def memory(self, node: Call, wanted: Wanted) -> ExactMemory:
+    def memory(self, node: Call, wanted: Purpose) -> ExactMemory:
         """What a remembering call remembers; made when it is first met, after those inside it."""
         make, of_condition = self._remembering[node.function]
         purpose = PLAIN if of_condition else wanted
@@ -381,7 +381,7 @@ class Evaluator:
         value = self.value(node, PLAIN)
         return value.number if unit is None else value.into(unit)
 
-    def grid(self, node: Call, wanted: Wanted, unit: Unit) -> Fraction:
+    def grid(self, node: Call, wanted: Purpose, unit: Unit) -> Fraction:
         """Resolution of a call's result in a unit."""
         option = dict(node.options).get("resolution")
         if option is None:
@@ -389,35 +389,35 @@ class Evaluator:
         value = self.value(option, PLAIN)
         return value.number * value.unit.factor / unit.factor
 
-    def _choose(self, node: Call, wanted: Wanted) -> Exact:
+    def _choose(self, node: Call, wanted: Purpose) -> Exact:
         test, a, b = (self.value(n, w) for n, w in zip(node.arguments, (PLAIN, wanted, wanted), strict=True))
         chosen = a if test.number else b
         number = chosen.number if a.is_choice or a.unit.kind == TRUTH.kind else chosen.into(a.unit)
         return replace(a, number=number, valid=test.valid and chosen.valid, fixed=test.fixed and chosen.fixed)
 
-    def _extreme(self, node: Call, wanted: Wanted) -> Exact:
+    def _extreme(self, node: Call, wanted: Purpose) -> Exact:
         parts = [self.value(n, wanted) for n in node.arguments]
         unit = parts[0].unit
         pick = min if node.function == "min" else max
         number = pick(p.into(unit) for p in parts)
         return Exact(number, unit, all(p.valid for p in parts), fixed=all(p.fixed for p in parts))
 
-    def _clamp(self, node: Call, wanted: Wanted) -> Exact:
+    def _clamp(self, node: Call, wanted: Purpose) -> Exact:
         value, low, high = (self.value(n, wanted) for n in node.arguments)
         number = between(value.number, low.into(value.unit), high.into(value.unit))
         return Exact(number, value.unit, value.valid and low.valid and high.valid)
 
-    def _within(self, node: Call, wanted: Wanted) -> Exact:
+    def _within(self, node: Call, wanted: Purpose) -> Exact:
         value, low, high = (self.value(n, wanted) for n in node.arguments)
         bottom, top = low.into(value.unit), high.into(value.unit)
         valid = value.valid and low.valid and high.valid and bottom <= value.number <= top
         return Exact(min(max(value.number, bottom), top), value.unit, valid)
 
-    def _abs(self, node: Call, wanted: Wanted) -> Exact:
+    def _abs(self, node: Call, wanted: Purpose) -> Exact:
         value = self.value(node.arguments[0], wanted)
         return replace(value, number=abs(value.number), choices=None)
 
-    def _table(self, node: Call, wanted: Wanted) -> Exact:
+    def _table(self, node: Call, wanted: Purpose) -> Exact:
         value = self.value(node.arguments[0], wanted)
         if len(node.arguments) == 2:
             name = node.arguments[1]
@@ -433,14 +433,14 @@ class Evaluator:
         grid = self.grid(node, wanted, y_unit)
         return Exact(_on_lines(value.number, points, grid), y_unit, value.valid)
 
-    def _lookup(self, node: Call, wanted: Wanted) -> Exact:
+    def _lookup(self, node: Call, wanted: Purpose) -> Exact:
         value = self.value(node.arguments[0], PLAIN)
         found: Exact | None = None
         first: Exact | None = None
         results = []
         for key_node, result_node in node.pairs:
             is_text = isinstance(key_node, Text)
-            key = self.value(key_node, Wanted(choices=value.choices) if is_text else PLAIN)
+            key = self.value(key_node, Purpose(choices=value.choices) if is_text else PLAIN)
             result = self.value(result_node, wanted)
             first = first or result
             results.append(result)
@@ -460,53 +460,53 @@ class Evaluator:
         valid = value.valid and answered and found.valid
         return Exact(number, first.unit, valid, first.choices, first.is_choice)
 
-    def _first_valid(self, node: Call, wanted: Wanted) -> Exact:
+    def _first_valid(self, node: Call, wanted: Purpose) -> Exact:
         parts = [self.value(n, wanted) for n in node.arguments]
         chosen = next((p for p in parts if p.valid), parts[-1])
         first = parts[0]
         number = chosen.number if first.is_choice or first.unit.kind == TRUTH.kind else chosen.into(first.unit)
         return replace(first, number=number, valid=chosen.valid, fixed=False)
 
-    def _valid(self, node: Call, wanted: Wanted) -> Exact:
+    def _valid(self, node: Call, wanted: Purpose) -> Exact:
         (argument,) = node.arguments
         if isinstance(argument, Name) and len(argument.parts) == 2:
             return Exact(Fraction(int(self.world.fresh(*argument.parts))), TRUTH)
         return Exact(Fraction(int(self.value(argument, wanted).valid)), TRUTH)
 
-    def _age(self, node: Call, wanted: Wanted) -> Exact:
+    def _age(self, node: Call, wanted: Purpose) -> Exact:
         (argument,) = node.arguments
         assert isinstance(argument, Name)
         bus, message, *signal = argument.parts
         age = self.world.age_us(bus, message, signal[0] if signal else None)
         return Exact(Fraction(age, 1000), SPELLINGS["ms"])
 
-    def _awake(self, node: Call, wanted: Wanted) -> Exact:
+    def _awake(self, node: Call, wanted: Purpose) -> Exact:
         (argument,) = node.arguments
         assert isinstance(argument, Name)
         return Exact(Fraction(int(self.world.awake(argument.dotted))), TRUTH)
 
-    def _round_to(self, node: Call, wanted: Wanted) -> Exact:
+    def _round_to(self, node: Call, wanted: Purpose) -> Exact:
         value, step = self.value(node.arguments[0], wanted), self.value(node.arguments[1], PLAIN)
         rounded = Exact(on(step.number, value.into(step.unit)), step.unit)
         return replace(value, number=rounded.into(value.unit), choices=None)
 
-    def _number(self, node: Call, wanted: Wanted) -> Exact:
+    def _number(self, node: Call, wanted: Purpose) -> Exact:
         value = self.value(node.arguments[0], PLAIN)
         return replace(value, choices=None, is_choice=False)
 
-    def _as_percent(self, node: Call, wanted: Wanted) -> Exact:
+    def _as_percent(self, node: Call, wanted: Purpose) -> Exact:
         a, b = (self.value(n, PLAIN) for n in node.arguments)
         percent = SPELLINGS["%"]
-        inner = Wanted(NONE, wanted.resolution_in(percent) / 100)
+        inner = Purpose(NONE, wanted.resolution_in(percent) / 100)
         share = self._divide(a, b, Exact(ZERO, NONE, fixed=True), inner)
         return Exact(100 * share.number, percent, share.valid)
 
-    def _percent_of(self, node: Call, wanted: Wanted) -> Exact:
+    def _percent_of(self, node: Call, wanted: Purpose) -> Exact:
         a, b = (self.value(n, wanted) for n in node.arguments)
         return self._multiply(a, b, wanted)
 
 
-FUNCTIONS: dict[str, Callable[[Evaluator, Call, Wanted], Exact]] = {
+FUNCTIONS: dict[str, Callable[[Evaluator, Call, Purpose], Exact]] = {
     "choose": Evaluator._choose,
     "min": Evaluator._extreme,
     "max": Evaluator._extreme,

@@ -10,14 +10,14 @@ from math import ceil, floor, gcd
 
 from swapbridge.core.units import SPELLINGS, Unit
 from swapbridge.language.expressions import Call, Node
-from swapbridge.proving.reference.exact import ONE, PLAIN, TRUTH, ZERO, Evaluator, Exact, ExactMemory, Wanted, nearest
+from swapbridge.proving.reference.exact import ONE, PLAIN, TRUTH, ZERO, Evaluator, Exact, ExactMemory, Purpose, nearest
 
 _TOTALS = {"volume flow": ("L", Fraction(1, 3600)), "speed": ("km", Fraction(1, 3600)), "mass flow": ("g", ONE)}
 """What a rate adds up to: unit, and how much one base unit of the rate adds in a second."""
 
 
 class _Base:
-    def __init__(self, evaluator: Evaluator, call: Call, wanted: Wanted) -> None:
+    def __init__(self, evaluator: Evaluator, call: Call, wanted: Purpose) -> None:
         self.call, self.wanted = call, wanted
 
     def look(self, evaluator: Evaluator) -> None:
@@ -34,7 +34,7 @@ class _Base:
 class _Follower(_Base):
     """Follows a number; starts at it."""
 
-    def __init__(self, evaluator: Evaluator, call: Call, wanted: Wanted) -> None:
+    def __init__(self, evaluator: Evaluator, call: Call, wanted: Purpose) -> None:
         super().__init__(evaluator, call, wanted)
         self.at, self.begun = 0, False
         unit = self.input(evaluator).unit
@@ -88,7 +88,7 @@ class _RateLimit(_Follower):
 
 
 class _Hysteresis(_Base):
-    def __init__(self, evaluator: Evaluator, call: Call, wanted: Wanted) -> None:
+    def __init__(self, evaluator: Evaluator, call: Call, wanted: Purpose) -> None:
         super().__init__(evaluator, call, wanted)
         self.now, self.known = False, False
 
@@ -108,7 +108,7 @@ class _Hysteresis(_Base):
 
 
 class _Debounce(_Base):
-    def __init__(self, evaluator: Evaluator, call: Call, wanted: Wanted) -> None:
+    def __init__(self, evaluator: Evaluator, call: Call, wanted: Purpose) -> None:
         super().__init__(evaluator, call, wanted)
         self.now, self.known, self.count = False, False, 0
 
@@ -128,7 +128,7 @@ class _Debounce(_Base):
 
 
 class _Hold(_Base):
-    def __init__(self, evaluator: Evaluator, call: Call, wanted: Wanted) -> None:
+    def __init__(self, evaluator: Evaluator, call: Call, wanted: Purpose) -> None:
         super().__init__(evaluator, call, wanted)
         self.left = 0
 
@@ -144,7 +144,7 @@ class _Hold(_Base):
 
 
 class _TimeSince(_Base):
-    def __init__(self, evaluator: Evaluator, call: Call, wanted: Wanted) -> None:
+    def __init__(self, evaluator: Evaluator, call: Call, wanted: Purpose) -> None:
         super().__init__(evaluator, call, wanted)
         most = dict(call.options).get("most")
         self.most = ceil(3600 / evaluator.step_s) if most is None else self.ticks(evaluator, most)
@@ -159,7 +159,7 @@ class _TimeSince(_Base):
 
 
 class _Edge(_Base):
-    def __init__(self, evaluator: Evaluator, call: Call, wanted: Wanted) -> None:
+    def __init__(self, evaluator: Evaluator, call: Call, wanted: Purpose) -> None:
         super().__init__(evaluator, call, wanted)
         self.before, self.begun, self.now = False, False, False
 
@@ -178,7 +178,7 @@ class _Edge(_Base):
 
 
 class _Delay(_Base):
-    def __init__(self, evaluator: Evaluator, call: Call, wanted: Wanted) -> None:
+    def __init__(self, evaluator: Evaluator, call: Call, wanted: Purpose) -> None:
         super().__init__(evaluator, call, wanted)
         now = self.input(evaluator)
         ticks = self.ticks(evaluator, call.arguments[1])
@@ -194,7 +194,7 @@ class _Delay(_Base):
 
 
 class _Accumulate(_Base):
-    def __init__(self, evaluator: Evaluator, call: Call, wanted: Wanted) -> None:
+    def __init__(self, evaluator: Evaluator, call: Call, wanted: Purpose) -> None:
         super().__init__(evaluator, call, wanted)
         unit = self.input(evaluator).unit
         name, self.per_second = _TOTALS.get(unit.kind, ("", ONE))
@@ -221,7 +221,7 @@ class _Accumulate(_Base):
         return Exact(total, self.unit)
 
 
-MEMORIES: dict[str, tuple[Callable[[Evaluator, Call, Wanted], ExactMemory], bool]] = {
+MEMORIES: dict[str, tuple[Callable[[Evaluator, Call, Purpose], ExactMemory], bool]] = {
     "lowpass": (_Lowpass, False),
     "rate_limit": (_RateLimit, False),
     "hysteresis": (_Hysteresis, True),

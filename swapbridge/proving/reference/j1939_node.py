@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from swapbridge.signalmap.model import MapMessage
 
-Frame = tuple[int, int, bytes]
+BusFrame = tuple[int, int, bytes]
 """Bus, identifier word, payload."""
 WRAP, HALF = 1 << 32, 1 << 31
 ALL, NOBODY = 255, 254
@@ -137,8 +137,8 @@ class NodeTwin:
     ) -> None:
         self.addresses, self.hears, self.says, self._state = addresses, hears, says, state
         self._coming: dict[Hears, _Transfer] = {}
-        self._replies: dict[Hears, Frame] = {}
-        self._abort: Frame | None = None
+        self._replies: dict[Hears, BusFrame] = {}
+        self._abort: BusFrame | None = None
         self._announced = False
         self.spoke: Says | None = None
         """Whose frame `due` gave last; None for what the layer says by itself."""
@@ -231,7 +231,7 @@ class NodeTwin:
         self._replies[hears] = self._says_to(transfer.line, hears.group, bytes([17, packets, number, 255, 255]))
 
     @staticmethod
-    def _says_to(line: tuple[int, int, int], group: int, head: bytes) -> Frame:
+    def _says_to(line: tuple[int, int, int], group: int, head: bytes) -> BusFrame:
         """Control in answer to what comes along a line."""
         bus, source, own = line
         return bus, _word(7, 0xEC, source, own), head + group.to_bytes(3, "little")
@@ -286,7 +286,7 @@ class NodeTwin:
         else:
             transfer.timer = now + 750_000
 
-    def due(self, now: int) -> Frame | None:
+    def due(self, now: int) -> BusFrame | None:
         """The frame that `poll` gives before the translator is asked; taken from what is owed."""
         self.spoke = None
         if self._state() == 0:
@@ -328,7 +328,7 @@ class NodeTwin:
                 return frame
         return None
 
-    def _take_abort(self) -> Frame:
+    def _take_abort(self) -> BusFrame:
         frame, self._abort = self._abort, None
         assert frame is not None
         return frame
@@ -338,7 +338,7 @@ class NodeTwin:
             other.line != says.line or other.stage in ("idle", "waits") for other in self.says
         )
 
-    def _go_on(self, says: Says, now: int) -> Frame | None:
+    def _go_on(self, says: Says, now: int) -> BusFrame | None:
         bus, own, to = says.line
         if self._may_begin(says):
             kind, says.stage, wait = (32, "sends", 50_000) if to == ALL else (16, "asks", 1_250_000)

@@ -14,7 +14,7 @@ from swapbridge.proving.reference.schedule import WRAP, is_due
 
 PATIENCE_US = 1_000_000
 """How long flow control is waited for (N_Bs of ISO 15765-2, from memory)."""
-Stage = Literal["idle", "gathering", "ready", "waiting", "sending"]
+AnswerStage = Literal["idle", "gathering", "ready", "waiting", "sending"]
 
 
 def asked_numbers(data: bytes) -> list[int]:
@@ -54,7 +54,7 @@ class JoinedAnswer:
 
     def __init__(self, answers: Mapping[int, SingleAnswer], words: tuple[int, ...], flow_word: int) -> None:
         self._answers, self._words, self._flow_word = answers, words, flow_word
-        self._stage: Stage = "idle"
+        self._stage: AnswerStage = "idle"
         self._asked: list[int] = []
         self._message = b""
         self._frames: list[bytes] = []

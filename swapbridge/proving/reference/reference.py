@@ -23,7 +23,7 @@ from swapbridge.proving.reference.exact import PLAIN, Evaluator, Reading
 from swapbridge.proving.reference.exact_memory import MEMORIES
 from swapbridge.proving.reference.j1939_node import Address, Hears, NodeSays, NodeTwin, Says, name_of
 from swapbridge.proving.reference.joined_answer import JoinedAnswer
-from swapbridge.proving.reference.sources import WRAP, Feed, Inputs, Received, SourceSignal
+from swapbridge.proving.reference.sources import WRAP, FeedFreshness, Inputs, Received, ReferenceSource
 from swapbridge.proving.reference.targets import ReferenceMessage
 from swapbridge.proving.reference.worked_out import WorkedOut
 from swapbridge.signalmap.groups import may_be_long
@@ -293,8 +293,8 @@ class Reference:
             return None
         if any(kind == "time" for kind, _ in used):
             return None
-        signals = {id(w): w for _, w in used if isinstance(w, SourceSignal)}
-        feeds = {id(w): w for _, w in used if isinstance(w, Feed)}
+        signals = {id(w): w for _, w in used if isinstance(w, ReferenceSource)}
+        feeds = {id(w): w for _, w in used if isinstance(w, FeedFreshness)}
         return Inputs(tuple(signals.values()), tuple(feeds.values())).listen()
 
     # --- receiving
@@ -319,7 +319,7 @@ class Reference:
             self._by_word[self._bus_numbers[bus], message.word] = self._received[key]
         return self._received[key]
 
-    def _feed(self, received: Received, bus: str, mux_values: tuple[int, ...]) -> Feed:
+    def _feed(self, received: Received, bus: str, mux_values: tuple[int, ...]) -> FeedFreshness:
         if mux_values not in received.feeds:
             options, message = received.options, received.message
             age = options.max_age_us if options else None
@@ -327,7 +327,7 @@ class Reference:
                 period = (options.period_us if options else None) or int((message.period_ms or 0) * 1000)
                 frames = message.frames_between(mux_values) if mux_values else 1
                 age = min(max(AGE_PERIODS * period * frames, SHORTEST_AGE_US), LONGEST_AGE_US)
-            received.feeds[mux_values] = Feed(
+            received.feeds[mux_values] = FeedFreshness(
                 mux_values,
                 age,
                 (options.first if options else None) or 1,
@@ -335,13 +335,13 @@ class Reference:
             )
         return received.feeds[mux_values]
 
-    def _new_signal(self, bus: str, received: Received, name: str) -> SourceSignal:
+    def _new_signal(self, bus: str, received: Received, name: str) -> ReferenceSource:
         signal = received.message.signal(name)
         assert signal is not None
         own = received.options.signals.get(name) if received.options else None
         low, high = signal.layout.raw_range
         feed = self._feed(received, bus, tuple(sorted(signal.mux_values)))
-        known = SourceSignal(signal, own or SignalOptions(), bus, min(max(0, low), high), feed)
+        known = ReferenceSource(signal, own or SignalOptions(), bus, min(max(0, low), high), feed)
         feed.bits = None  # it takes the next payload, whichever bits move in it
         received.signals[name] = known
         return known

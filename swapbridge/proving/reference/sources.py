@@ -17,8 +17,8 @@ WRAP = 1 << 32
 class Inputs:
     """What a calculation reads: it is worked out again only after one of these moved."""
 
-    signals: tuple[SourceSignal, ...] = ()
-    feeds: tuple[Feed, ...] = ()
+    signals: tuple[ReferenceSource, ...] = ()
+    feeds: tuple[FeedFreshness, ...] = ()
     moves: int = 0
     """How often one of them changed, or became fresh or stale."""
 
@@ -36,7 +36,7 @@ class Inputs:
 
 
 @dataclass(slots=True, eq=False)
-class Feed:
+class FeedFreshness:
     """Freshness of the signals that arrive together."""
 
     mux_values: tuple[int, ...]
@@ -75,14 +75,14 @@ class Feed:
 
 
 @dataclass(slots=True, eq=False)
-class SourceSignal:
+class ReferenceSource:
     """A source signal: where it is, its last raw value, its feed."""
 
     signal: MapSignal
     options: SignalOptions
     bus: str
     raw: int
-    feed: Feed
+    feed: FeedFreshness
     readers: list[Inputs] = field(default_factory=list)
     mask: int = 0
     """Its bits in a payload as one number."""
@@ -117,8 +117,8 @@ class Received:
     options: MessageOptions | None
     checksum: Checksum | None
     counter: tuple[Layout, Counter, int] | None
-    feeds: dict[tuple[int, ...], Feed] = field(default_factory=dict)
-    signals: dict[str, SourceSignal] = field(default_factory=dict)
+    feeds: dict[tuple[int, ...], FeedFreshness] = field(default_factory=dict)
+    signals: dict[str, ReferenceSource] = field(default_factory=dict)
     needed: int = 0
     previous: int | None = None
     summed: dict[bytes, bool] = field(default_factory=dict)

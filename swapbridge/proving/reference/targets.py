@@ -23,8 +23,8 @@ from swapbridge.proving.reference.exact import (
     ZERO,
     Evaluator,
     Exact,
+    Purpose,
     Surroundings,
-    Wanted,
     between,
     lists_choices,
     nearest,
@@ -122,10 +122,10 @@ class ReferenceSignal:
 
     # --- the value
 
-    def _wanted(self) -> Wanted:
+    def _wanted(self) -> Purpose:
         signal = self.signal
         if lists_choices(signal) or self.copied:
-            return Wanted(choices=signal.choices)
+            return Purpose(choices=signal.choices)
         unit, step = self.evaluator.unit(self.unit_text), abs(signal.scale)
         if unit.kind == "ratio" and self.percent_of is not None:
             unit, step = SPELLINGS["Nm"], step * (self._constant_reference() or 1) / 100
@@ -133,7 +133,7 @@ class ReferenceSignal:
         if self.rule.resolution is not None:
             given = self.evaluator.of(self.rule.resolution, PLAIN)
             resolution = given.number * given.unit.factor / unit.factor
-        return Wanted(unit, resolution, step, signal.choices or None)
+        return Purpose(unit, resolution, step, signal.choices or None)
 
     def _constant_reference(self) -> Fraction | None:
         """What 100 % is in Nm, where it is a constant."""
@@ -264,9 +264,9 @@ class ReferenceSignal:
         if self.copied:
             raw, bits = int(self.evaluator.of(source, PLAIN).number), signal.layout.length
             return raw - (1 << bits) if raw >> (bits - 1) else raw
-        return self._constant(source, Wanted(choices=signal.choices or None))
+        return self._constant(source, Purpose(choices=signal.choices or None))
 
-    def _constant(self, source: Source, wanted: Wanted) -> int:
+    def _constant(self, source: Source, wanted: Purpose) -> int:
         value = self.evaluator.of(source, wanted)
         if value.is_choice or lists_choices(self.signal):
             return int(value.number)
@@ -395,7 +395,7 @@ def invalid_raw(signal: MapSignal) -> int | None:
 
 
 @dataclass(slots=True)
-class _Form:
+class _TargetForm:
     """One form of a message: constant part and the fields in it."""
 
     base: bytes
@@ -490,7 +490,7 @@ class ReferenceMessage:
                     fields.append((signal.layout, made))
                 else:
                     signal.layout.pack(constant, self._left_alone(own, signal, page))
-            self.forms.append(_Form(bytes(constant), fields))
+            self.forms.append(_TargetForm(bytes(constant), fields))
 
     def _constant_part(self, rule: MessageRule, page: int | None) -> bytearray:
         """The bits of no signal: those that never moved in a recording, where the rule wants them so; else 0.
@@ -588,7 +588,7 @@ class ReferenceMessage:
         return bytes(data) == got
 
     @staticmethod
-    def _pack(form: _Form, raws: tuple[int, ...]) -> bytes:
+    def _pack(form: _TargetForm, raws: tuple[int, ...]) -> bytes:
         data = bytearray(form.base)
         for (layout, _), raw in zip(form.fields, raws, strict=True):
             low, high = layout.raw_range

@@ -14,7 +14,7 @@ from click.testing import CliRunner
 from swapbridge.asking.trials.log import TrialLog
 from swapbridge.asking.trials.needs_keep import found_needs, into_needs, keep_trial, kept_answers, plan_facts
 from swapbridge.asking.trials.needs_plan import LAMP, NeedsPlan
-from swapbridge.asking.trials.needs_run import LISTEN_NS, NeedsRun, Phase, Timing
+from swapbridge.asking.trials.needs_run import LISTEN_NS, NeedsRun, Timing, TrialPhase
 from swapbridge.asking.trials.permit import ALIVE_NS, Sendable, TrialGate
 from swapbridge.asking.trials.sending import TrialSender
 from swapbridge.asking.trials.things import MessageBits
@@ -49,10 +49,10 @@ def bench(
     machine.begin(now)
     while not machine.ended_by:
         now += step
-        table.key(machine.phase is not Phase.OFF, now)
+        table.key(machine.phase is not TrialPhase.OFF, now)
         if alive(now):
             machine.key(Key.LIFE, now)
-        if person is not None and machine.phase is Phase.PERSON:
+        if person is not None and machine.phase is TrialPhase.PERSON:
             machine.key(person(now), now)
         for _ in range(8):
             frame = machine.poll(now)
@@ -318,7 +318,7 @@ def check_sessions(seeds: range) -> None:
             if draw.random() < 0.7:
                 machine.key(draw.choice(list(Key)[:-1]), now)
                 life = now
-            table.key(machine.phase is not Phase.OFF, now)
+            table.key(machine.phase is not TrialPhase.OFF, now)
             for own in table.step(now):
                 machine.heard(*own, now)
             if draw.random() < 0.001:

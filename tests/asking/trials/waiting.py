@@ -10,7 +10,7 @@ import random
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from swapbridge.asking.trials.needs_plan import LAMP, Answer, NeedsPlan, Trial
+from swapbridge.asking.trials.needs_plan import LAMP, NeedsPlan, Trial, TrialAnswer
 from swapbridge.asking.trials.permit import Sendable
 from swapbridge.core.layout import Layout
 from swapbridge.signalmap.model import MapMessage, MapSignal
@@ -51,7 +51,7 @@ class Waiting:
     wrong: float = 0.05
     trials: list[Trial] = field(default_factory=list)
 
-    def answer(self, trial: Trial) -> Answer:
+    def answer(self, trial: Trial) -> TrialAnswer:
         self.trials.append(trial)
         bad = bool(trial.left_out & set(self.bits))
         for part in trial.parts:
