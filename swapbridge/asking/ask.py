@@ -14,9 +14,9 @@ from typing import Literal
 import numpy as np
 
 from swapbridge.asking.allowed import is_diagnostic
-from swapbridge.asking.answers import Answers
 from swapbridge.asking.heavy import Heavy, is_heavy
 from swapbridge.asking.interview import Interview
+from swapbridge.asking.module_answers import Answers
 from swapbridge.asking.session import AskingSession, Script, SpeedOf
 from swapbridge.bus.adapters.clock import monotonic_ns
 from swapbridge.bus.adapters.frames import message_of, word_of

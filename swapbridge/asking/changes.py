@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from swapbridge.asking.answers import Answers, Code, Module
+from swapbridge.asking.module_answers import Answers, Code, Module
 from swapbridge.core.errors import InputError
 from swapbridge.core.needs import Need
 

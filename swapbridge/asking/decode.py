@@ -8,7 +8,7 @@ import udsoncan
 from udsoncan.exceptions import InvalidResponseException, UnexpectedResponseException
 from udsoncan.services import ReadDataByIdentifier, ReadDTCInformation
 
-from swapbridge.asking.answers import CALLED, Code
+from swapbridge.asking.module_answers import CALLED, Code
 from swapbridge.core import fault_codes, j1939
 from swapbridge.core.errors import InputError
 

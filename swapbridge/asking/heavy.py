@@ -12,7 +12,7 @@ from functools import partial
 
 from swapbridge.asking import decode
 from swapbridge.asking.allowed import GROUPS, TOOL_ADDRESSES
-from swapbridge.asking.answers import Code, Module
+from swapbridge.asking.module_answers import Code, Module
 from swapbridge.asking.session import LISTEN_NS, MS, AskingSession, AskingStep, S, Script
 from swapbridge.core import j1939
 

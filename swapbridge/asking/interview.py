@@ -12,8 +12,8 @@ import udsoncan
 from udsoncan.services import ReadDataByIdentifier, ReadDTCInformation, TesterPresent
 
 from swapbridge.asking import decode
-from swapbridge.asking.answers import Code, Module
 from swapbridge.asking.decode import BadAnswerError, Format
+from swapbridge.asking.module_answers import Code, Module
 from swapbridge.asking.session import MS, AskingSession, AskingStep, ModuleAnswer, Script
 from swapbridge.core import obd
 from swapbridge.core.frames import EXTENDED_BIT, format_identifier, identifier_word, split_word

@@ -19,7 +19,7 @@ import polars as pl
 
 from swapbridge.capture.capture import BIT_RATE_SWITCH, EXTENDED, FD, Capture, ReadNotes
 from swapbridge.capture.columns import COLUMN_NAMES, EXAMPLES, Columns, NoteTaker
-from swapbridge.capture.words import FIRST
+from swapbridge.capture.digits import FIRST
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 

@@ -12,8 +12,8 @@ from typing import NamedTuple
 import numpy as np
 
 from swapbridge.capture.columns import EXAMPLE_CHARACTERS, NoteTaker
+from swapbridge.capture.digits import Bytes
 from swapbridge.capture.text_log import PAD
-from swapbridge.capture.words import Bytes
 from swapbridge.core.errors import InputError
 
 GZIP_MAGIC = b"\x1f\x8b"

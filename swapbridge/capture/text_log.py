@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT
 from swapbridge.capture.columns import BusNames, Columns, Frame, NoteTaker, columns_of, widened
-from swapbridge.capture.words import (
+from swapbridge.capture.digits import (
     FIRST,
     LAST,
     U64,

@@ -12,9 +12,9 @@ from dataclasses import dataclass, fields
 
 from swapbridge.core.layout import Layout
 from swapbridge.language.constants import parse_source
+from swapbridge.language.dependencies import names_behind
 from swapbridge.language.expressions import Node, names_in, write
 from swapbridge.language.model import BridgeFile, MessageRule, Reviewed, SignalRule, Source
-from swapbridge.language.naming import names_behind
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 DIGEST_CHARACTERS = 16

@@ -11,10 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from swapbridge.core.units import SPELLINGS
-from swapbridge.drafting.lines import Atom, DraftLine
-from swapbridge.drafting.model import How
-from swapbridge.drafting.vehicle import Floats, Vehicle, VehicleField, VehicleMessage, VehicleSeries, raw_series
-from swapbridge.drafting.words import (
+from swapbridge.drafting.channel_words import (
     Telling,
     least_share,
     telling,
@@ -22,6 +19,9 @@ from swapbridge.drafting.words import (
     with_words_together,
     word_channels,
 )
+from swapbridge.drafting.lines import Atom, DraftLine
+from swapbridge.drafting.model import How
+from swapbridge.drafting.vehicle import Floats, Vehicle, VehicleField, VehicleMessage, VehicleSeries, raw_series
 
 APART_S = 1e6
 """How far behind the host's recording the donor's lies on the common clock."""

@@ -10,9 +10,9 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from swapbridge.core.layout import Layout, layout_from_positions
+from swapbridge.drafting.channel_words import Telling, telling, word_channels
 from swapbridge.drafting.sources import Swap, find_words
 from swapbridge.drafting.vehicle import VehicleField, VehicleMessage
-from swapbridge.drafting.words import Telling, telling, word_channels
 
 TOLD = 0.97
 """A single bit must go with what was said this well, both ways, before a field is cut for it."""

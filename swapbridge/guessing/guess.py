@@ -15,7 +15,7 @@ from swapbridge.core.frames import BusIdentifier
 from swapbridge.core.progress import Progress
 from swapbridge.guessing.coding.columns import BitColumns, bit_columns_of
 from swapbridge.guessing.findings import ConstantBits, Findings, FoundMessage
-from swapbridge.guessing.integrity.vehicle import vehicle_checks
+from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.constant import constant_bits
 from swapbridge.guessing.layout.fields import MessageFields
 from swapbridge.guessing.layout.orders import house_style

@@ -23,8 +23,8 @@ from swapbridge.core.files import written_whole
 from swapbridge.core.frames import identifier_word
 from swapbridge.core.roles import BY_NAME
 from swapbridge.emit.native import NativeTranslator, SentColumns
+from swapbridge.language.dependencies import signals_behind
 from swapbridge.language.model import BridgeFile
-from swapbridge.language.naming import signals_behind
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.model import Field, Plan
 from swapbridge.plan.python.translator import Translator

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from swapbridge.asking.answers import Answers
 from swapbridge.asking.ask import Asking, Questions
+from swapbridge.asking.module_answers import Answers
 from swapbridge.bus.adapters.spec import BusSpec
 from tests.asking.bench import Bench
 from tests.asking.modules import MS, Cyclic, Memory, Module, Monitor, S, Vehicle

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from swapbridge.asking.answers import Answers, Code, Module
 from swapbridge.asking.ask import Questions
 from swapbridge.asking.changes import codes_of_needs, compare_answers
+from swapbridge.asking.module_answers import Answers, Code, Module
 from swapbridge.core.errors import InputError
 from swapbridge.core.needs import load_needs, with_codes
 from tests.asking.car import Car

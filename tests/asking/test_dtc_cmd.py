@@ -12,8 +12,8 @@ import can
 import pytest
 from click.testing import CliRunner, Result
 
-from swapbridge.asking.answers import read_answers
 from swapbridge.asking.ask import Questions, ask, heard_words
+from swapbridge.asking.module_answers import read_answers
 from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.spec import parse_bus
 from swapbridge.capture.capture import Capture

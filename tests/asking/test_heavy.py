@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from j1939.diagnostic_messages import DTC, DtcLamp
 
-from swapbridge.asking.answers import Answers
 from swapbridge.asking.ask import Asking, Questions
 from swapbridge.asking.heavy import tool_name
+from swapbridge.asking.module_answers import Answers
 from swapbridge.core import j1939
 from tests.asking.bench import Bench
 from tests.asking.modules import MS, Cyclic, HeavyEngine, Node, S, X

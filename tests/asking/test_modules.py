@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from swapbridge.asking.answers import Answers, Code, answers_from
 from swapbridge.asking.ask import Asking, Questions
+from swapbridge.asking.module_answers import Answers, Code, answers_from
 from tests.asking.bench import Bench
 from tests.asking.car import ENGINE_DATA, Car
 from tests.asking.modules import MS, Cyclic, Memory, Module, S, Server, Vehicle, X

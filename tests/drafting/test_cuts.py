@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 
 from swapbridge.core.layout import Layout
 from swapbridge.drafting import switches
+from swapbridge.drafting.channel_words import Telling
 from swapbridge.drafting.explain.field import _jumps, _warned, _warned_of
 from swapbridge.drafting.explain.flags import Watched
 from swapbridge.drafting.explain.numbers import ROUNDING, Measured, NumberPart, Sums, _term
 from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.vehicle import VehicleField, VehicleMessage, VehicleSeries, raw_series
-from swapbridge.drafting.words import Telling
 from tests.drafting.rig import Sender, drive, record
 
 VALUE = Layout(0, 12)

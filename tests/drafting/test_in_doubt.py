@@ -17,6 +17,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout
 from swapbridge.drafting import linking, never, recordings
 from swapbridge.drafting.caution import cautious
+from swapbridge.drafting.channel_words import Telling, with_words_together
 from swapbridge.drafting.explain import field as fields
 from swapbridge.drafting.explain.flags import Watched
 from swapbridge.drafting.explain.measured import _goes_with_load, _raised, _tells_old_torque, recorded_ranges
@@ -32,7 +33,6 @@ from swapbridge.drafting.vehicle import (
     VehicleSeries,
     _without_bottom,
 )
-from swapbridge.drafting.words import Telling, with_words_together
 from swapbridge.guessing.findings import Findings
 
 TIMES = np.arange(0, 100, 0.05)

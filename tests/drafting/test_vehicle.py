@@ -9,6 +9,7 @@ from swapbridge.capture.capture import FrameKey
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.layout import Layout
 from swapbridge.core.vocabulary import CHANNELS, channel_role
+from swapbridge.drafting.channel_words import with_words_apart
 from swapbridge.drafting.explain.flags import Watched, explain_flag
 from swapbridge.drafting.explain.numbers import Measured, best_formula, fit_table
 from swapbridge.drafting.lines import DraftLine
@@ -22,7 +23,6 @@ from swapbridge.drafting.vehicle import (
     plain_track,
     runs_apart,
 )
-from swapbridge.drafting.words import with_words_apart
 
 TIMES = np.arange(0, 100, 0.05)
 

@@ -16,7 +16,7 @@ from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.integrity.search import find_integrity
 from swapbridge.guessing.integrity.shared_formulas import crc_of_vehicle, vehicle_crcs
 from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability
-from swapbridge.guessing.integrity.vehicle import vehicle_checks
+from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.study import study
 
 N = 400

@@ -8,7 +8,7 @@ import pytest
 
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.language.constants import constant, parse_source
-from swapbridge.language.naming import names_behind
+from swapbridge.language.dependencies import names_behind
 from swapbridge.language.reading import parse_bridge
 
 BASE = '[bridge]\nname = "x"\n[buses.host]\nplacement = "inline"\n'

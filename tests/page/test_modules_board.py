@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from swapbridge.asking.answers import Answers, Code, Module, write_answers
+from swapbridge.asking.module_answers import Answers, Code, Module, write_answers
 
 OpenPage = Callable[[Path], Any]
 HOSTILE = "<script>alert(1)</script>"

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import click
 
-from swapbridge.asking.answers import Answers, Code, Module, read_answers, write_answers
 from swapbridge.asking.ask import Protocol, Questions, ask, heard_words
 from swapbridge.asking.changes import Changes, ModuleChange, codes_of_needs, compare_answers, complaining
 from swapbridge.asking.decode import read_texts
+from swapbridge.asking.module_answers import Answers, Code, Module, read_answers, write_answers
 from swapbridge.asking.speed import speed_reader
 from swapbridge.bus.adapters.spec import BusSpec
 from swapbridge.capture.naming import recordings

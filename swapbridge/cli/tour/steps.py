@@ -49,9 +49,9 @@ from swapbridge.signalmap.model import SignalMap
 from swapbridge.surveying.compare import compare
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.report import comparison_line, headline
-from swapbridge.swapfolder.answers import Line, bridge_lines, refuse_line
+from swapbridge.swapfolder.agreement import SignalAgreement, agreement
+from swapbridge.swapfolder.draft_lines import Line, bridge_lines, refuse_line
 from swapbridge.swapfolder.drafting import draft_folder, draft_recordings
-from swapbridge.swapfolder.likeness import SignalAgreement, likeness
 from swapbridge.swapfolder.paths import HEALTH, SwapFolder
 from swapbridge.swapfolder.proving import ProofFiles, ProofOptions, prove_files
 from swapbridge.swapfolder.reviewing import review_lines, write_review
@@ -158,7 +158,7 @@ def translate(tour: Tour) -> None:
         report(0.3, "the bridge file written by hand, for comparison")
         by_hand = tour.folder.path / BY_HAND / "bridge.toml"
         truth, maps = compile_bridge(by_hand).plan, load_maps(load_bridge(by_hand))
-        tour.alike = likeness(truth, result.plan, maps, tour.sides())
+        tour.alike = agreement(truth, result.plan, maps, tour.sides())
         lines += count_lines(tour.alike)
 
 

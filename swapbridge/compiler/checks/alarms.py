@@ -13,9 +13,9 @@ from swapbridge.core.roles import BY_NAME, WARNED_BY
 from swapbridge.core.units import find_unit
 from swapbridge.core.vocabulary import sounds_like_engine_state
 from swapbridge.language.constants import parse_source
+from swapbridge.language.dependencies import names_behind, signals_behind
 from swapbridge.language.expressions import Name
 from swapbridge.language.model import BridgeFile, SignalRule
-from swapbridge.language.naming import names_behind, signals_behind
 from swapbridge.signalmap.model import MapSignal, SignalMap
 
 

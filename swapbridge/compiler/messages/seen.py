@@ -16,9 +16,9 @@ from swapbridge.compiler.expressions.values import (
     need_truth,
 )
 from swapbridge.compiler.messages.sources import is_choice
+from swapbridge.language.dependencies import signals_behind
 from swapbridge.language.expressions import Name
 from swapbridge.language.model import SignalRule, Source
-from swapbridge.language.naming import signals_behind
 from swapbridge.plan.model import STATES
 
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from swapbridge.core.layout import Layout, layout_from_positions
+from swapbridge.drafting.channel_words import telling, word_channels
 from swapbridge.drafting.explain.flags import GOOD, Condition, Watched, explain_flag
 from swapbridge.drafting.explain.kit import SIGNAL_NAME, Kit, named_within, open_field
 from swapbridge.drafting.explain.measured import EXACT, explain_number, recorded_ranges, tells_running
@@ -26,7 +27,6 @@ from swapbridge.drafting.sources import (
     several_words,
 )
 from swapbridge.drafting.vehicle import VehicleField, VehicleMessage, runs_apart
-from swapbridge.drafting.words import telling, word_channels
 
 ELSE_SHARE = 0.985
 ELSE_EDGES = 0.1

@@ -16,7 +16,7 @@ from swapbridge.core.progress import Progress
 from swapbridge.guessing.coding.columns import FEW_FRAMES, bit_columns_of, make_columns, whole_stretches
 from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.fields import NOT_APART
-from swapbridge.guessing.integrity.vehicle import vehicle_checks
+from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.study import find_exact, one_length
 from swapbridge.guessing.report import method_words, where
 

@@ -24,7 +24,7 @@ from swapbridge.page.bench import BenchPage, answer, field_text, posted, stamp_o
 from swapbridge.page.keeping import ChangedError
 from swapbridge.page.views.bridge import bridge_and_maps, bridge_file
 from swapbridge.signalmap.dbc_read import load_map
-from swapbridge.swapfolder.answers import accepted_text, edited_text, lines_of, refused_text
+from swapbridge.swapfolder.draft_lines import accepted_text, edited_text, lines_of, refused_text
 from swapbridge.swapfolder.drafting import BUSES, DRAWN, draft_recordings, make_draft
 from swapbridge.swapfolder.paths import BRIDGE, NEEDS, SwapFolder
 from swapbridge.swapfolder.proving import captures_of, read_captures, stimuli_of

@@ -9,8 +9,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from swapbridge.asking.answers import Answers, Code, read_answers
 from swapbridge.asking.changes import ModuleChange, compare_answers, complaining
+from swapbridge.asking.module_answers import Answers, Code, read_answers
 from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.page.bench import BenchPage
 from swapbridge.swapfolder.paths import CODES

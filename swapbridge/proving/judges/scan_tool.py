@@ -12,7 +12,7 @@ from swapbridge.proving.bench.bench import Bench, MakeTranslator, Run, simulate
 from swapbridge.proving.bench.excerpt import excerpt
 from swapbridge.proving.bench.nodes import MS, SECOND
 from swapbridge.proving.bench.traffic import Rates, Traffic, merge, traffic_from
-from swapbridge.proving.reference.answers import answering, answers_of, request_words
+from swapbridge.proving.reference.scan_tool_answers import answering, answers_of, request_words
 
 ASKED_S = 15
 ASK_EVERY_NS = 40 * MS

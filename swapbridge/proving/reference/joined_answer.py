@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from typing import Literal, Protocol
 
 from swapbridge.core.obd import ANSWER, PADDING, SERVICE
-from swapbridge.proving.reference.answers import GAP_US
+from swapbridge.proving.reference.scan_tool_answers import GAP_US
 from swapbridge.proving.reference.schedule import WRAP, is_due
 
 PATIENCE_US = 1_000_000

@@ -18,11 +18,11 @@ from swapbridge.language.defaults import AGE_PERIODS, LONGEST_AGE_US, LOST_OK, R
 from swapbridge.language.memories import memory_name
 from swapbridge.language.model import BridgeFile, SignalOptions
 from swapbridge.plan.model import STATES, Plan
-from swapbridge.proving.reference.answers import answering, answers_of, asked_number, request_words
 from swapbridge.proving.reference.exact import PLAIN, Evaluator, Reading
 from swapbridge.proving.reference.exact_memory import MEMORIES
 from swapbridge.proving.reference.j1939_node import Address, Hears, NodeSays, NodeTwin, Says, name_of
 from swapbridge.proving.reference.joined_answer import JoinedAnswer
+from swapbridge.proving.reference.scan_tool_answers import answering, answers_of, asked_number, request_words
 from swapbridge.proving.reference.sources import WRAP, FeedFreshness, Inputs, Received, ReferenceSource
 from swapbridge.proving.reference.targets import ReferenceMessage
 from swapbridge.proving.reference.worked_out import WorkedOut

@@ -13,9 +13,9 @@ from swapbridge.core.roles import BY_NAME, WARNED_BY, Role, find_role
 from swapbridge.core.units import SPELLINGS
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, ON_WORDS, plain, says_not_available
 from swapbridge.language.defaults import HOLD_US, RAMP_PARTS, RAMP_SECONDS, RESOLUTION_STEPS
+from swapbridge.language.dependencies import signals_behind
 from swapbridge.language.expressions import Name
 from swapbridge.language.model import BridgeFile, MessageRule, SignalRule, Source
-from swapbridge.language.naming import signals_behind
 from swapbridge.plan.model import STATES
 from swapbridge.proving.reference.exact import (
     PLAIN,

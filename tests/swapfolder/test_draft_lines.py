@@ -13,7 +13,7 @@ from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.demo.folder import write_demo_papers
 from swapbridge.drafting.merge import merged_bridge
 from swapbridge.language.reading import load_bridge
-from swapbridge.swapfolder.answers import Line, accept_line, bridge_lines, edit_line, refuse_line
+from swapbridge.swapfolder.draft_lines import Line, accept_line, bridge_lines, edit_line, refuse_line
 
 ON = "2026-05-01"
 SPEED, TORQUE = "host.EngineData.EngineSpeed", "host.EngineData.ActualTorque"

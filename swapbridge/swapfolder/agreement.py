@@ -61,7 +61,7 @@ class SignalAgreement:
         return self.share >= ALIKE
 
 
-def likeness(
+def agreement(
     truth: Plan, other: Plan, maps: Mapping[str, SignalMap], captures: Mapping[str, Capture]
 ) -> list[SignalAgreement]:
     """Every signal that `truth` makes, beside what `other` makes of the same recordings.

@@ -12,7 +12,7 @@ from swapbridge.compiler.compile import compile_bridge
 from swapbridge.compiler.maps import load_maps
 from swapbridge.demo.folder import write_demo_papers
 from swapbridge.language.reading import load_bridge
-from swapbridge.swapfolder.likeness import SignalAgreement, likeness
+from swapbridge.swapfolder.agreement import SignalAgreement, agreement
 
 TOP = Path(__file__).parent.parent.parent
 
@@ -20,7 +20,7 @@ TOP = Path(__file__).parent.parent.parent
 @pytest.fixture(scope="module")
 def found(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[SignalAgreement], list[SignalAgreement]]:
     """The demo's bridge file against itself, and against one with three lines changed."""
-    folder = tmp_path_factory.mktemp("likeness")
+    folder = tmp_path_factory.mktemp("agreement")
     (folder / "signal_maps").mkdir()
     write_demo_papers(folder)
     path = folder / "bridge.toml"
@@ -35,7 +35,7 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[SignalAgreemen
         for bus, name in (("host", "host_old_engine"), ("donor", "donor_own_vehicle"))
     }
     other = compile_bridge(path).plan
-    return likeness(truth, truth, maps, captures), likeness(truth, other, maps, captures)
+    return agreement(truth, truth, maps, captures), agreement(truth, other, maps, captures)
 
 
 def test_a_plan_is_like_itself(found: tuple[list[SignalAgreement], list[SignalAgreement]]) -> None:
