@@ -104,7 +104,7 @@ def find_counters(columns: BitColumns, taken: npt.NDArray[np.bool_] | None = Non
             if order == BIG and (len(bits) < 2 or bits[-1] >> 3 == bits[0] >> 3):
                 continue
             word = field_words(columns.payload, bits).astype(np.int64)
-            old, new = word[follows - 1], word[follows]
+            run = _Run(word[follows - 1], word[follows], frames)
             seen = np.bincount(word, minlength=1 << len(bits)) > 0
             for length in range(len(bits), 1, -1):
                 if len(seen) > 1 << length:
@@ -116,7 +116,7 @@ def find_counters(columns: BitColumns, taken: npt.NDArray[np.bool_] | None = Non
                     continue  # what fits into a byte is not laid across two
                 # the low end of a byte whose other bits stand still may be a byte that has not gone round yet
                 whole = not bits[0] & 7 and not live[bits[length - 1] + 1 : (bits[0] | 7) + 1].any()
-                counter, into = _as_counter(old, new, frames, length, whole, seen), found
+                counter, into = _as_counter(run, length, whole, seen), found
                 if counter is None and lossy and not apart:
                     counter, into = _lossy_counter(word & ((1 << length) - 1), gap, length), few_left
                 if counter is not None:
@@ -206,21 +206,56 @@ def frames_between(columns: BitColumns, follows: npt.NDArray[np.intp]) -> npt.ND
     return sendings_between(columns.time_ns[follows] - columns.time_ns[follows - 1])[0]
 
 
-def _as_counter(
-    old: npt.NDArray[np.int64],
-    new: npt.NDArray[np.int64],
-    frames: npt.NDArray[np.int64],
-    length: int,
-    whole: bool,
-    taken: npt.NDArray[np.bool_],
-) -> FoundCounter | None:
+class _Run:
+    """The steps of one run of bits, and what is the same for all lengths that a counter in it may have.
+
+    Steps modulo a power of two are alike just where their difference is a multiple of it; so the lowest set bits of all
+    differences, counted once, say for every length how many neighbouring steps are alike.
+    """
+
+    def __init__(self, old: npt.NDArray[np.int64], new: npt.NDArray[np.int64], frames: npt.NDArray[np.int64]) -> None:
+        self.old, self.new, self.frames = old, new, frames
+        self.alone = frames == 1
+        self.all_alone = bool(self.alone.mean() > 0.98)
+        step = new - old
+        self._alike = _alike_by_length(step)
+        self._alike_alone = None if self.all_alone else _alike_by_length(step[self.alone])
+
+    def may_step_alike(self, length: int, by_clock: bool) -> bool:
+        """Whether steps modulo ``2**length`` are alike often enough for a counter: else it need not be looked for.
+
+        Each step of another size parts two pairs of equal ones at most: quicker than counting sizes.
+        """
+        steps = len(self.old)
+        if not by_clock:
+            return bool(self._alike[length] >= steps * (2 * _needed(steps) - 1) - 2)
+        alone = int(self.alone.sum())
+        return self._alike_alone is not None and (
+            alone < FEWEST_STEPS or bool(self._alike_alone[length] >= alone * (2 * CERTAIN - 1) - 2)
+        )
+
+
+def _needed(steps: int) -> float:
+    return SHARE if steps >= 100 else 0.95
+
+
+def _alike_by_length(step: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """(WIDEST + 1,) how many neighbouring steps are alike modulo ``2**length``, for each length."""
+    apart = step[1:] - step[:-1]
+    lowest = (apart & -apart) & ((1 << WIDEST) - 1)
+    # the exponent of the lowest set bit; what is a multiple of the largest power is alike for all
+    exponent = np.where(lowest == 0, WIDEST, np.frexp(lowest)[1] - 1)
+    return np.asarray(np.bincount(exponent, minlength=WIDEST + 1)[::-1].cumsum()[::-1], np.int64)
+
+
+def _as_counter(run: _Run, length: int, whole: bool, taken: npt.NDArray[np.bool_]) -> FoundCounter | None:
     """The counter in the lowest `length` bits of these steps, of which the values `taken` came at all."""
     top = 1 << length
     low, high = int(taken.argmax()), top - 1 - int(taken[::-1].argmax())
     span = high - low + 1
     # every value in between must be taken, or the wrap can't be where it seems
     seen = int(np.count_nonzero(taken))
-    steps = len(old)
+    steps = len(run.old)
     wide = length > 8
     if wide or steps < 2 * span:
         # too few frames to go round often: it must then step by exactly one, nearly always
@@ -231,18 +266,22 @@ def _as_counter(
         if seen < span * 0.95 or span < 3 or span <= top // 2:
             return None
         modulus, low_value = span, low
-    old, new = old & (top - 1), new & (top - 1)
-    step_taken = (new - old) % modulus
-    alone = frames == 1
-    for by_clock in (False, True):
-        if by_clock and alone.mean() > 0.98:
+    ways = [c for c in (False, True) if modulus != top or run.may_step_alike(length, c)]
+    may_be_brief = length >= 4 and steps < 3 * span
+    may_be_slow = steps >= max(span, FEWEST_SLOW) and 3 <= length <= 8
+    if not (ways or may_be_brief or may_be_slow):
+        return None
+    old, new, frames, alone = run.old & (top - 1), run.new & (top - 1), run.frames, run.alone
+    step_taken = (new - old) & (top - 1) if modulus == top else (new - old) % modulus
+    for by_clock in ways:
+        if by_clock and run.all_alone:
             continue
         unit = step_taken[alone] if by_clock else step_taken
         if len(unit) < 8:
             continue
-        needed = SHARE if steps >= 100 else 0.95
+        needed = _needed(steps)
         if not by_clock and np.count_nonzero(unit[1:] == unit[:-1]) < steps * (2 * needed - 1) - 2:
-            continue  # each step of another size parts two pairs of equal ones at most: quicker than counting them
+            continue
         step = int(np.bincount(unit).argmax())
         if step == 0:
             continue
@@ -262,9 +301,9 @@ def _as_counter(
         if step not in (1, modulus - 1) and (wraps < ODD_WRAPS or share < ODD_SHARE):
             continue  # a steady ramp goes round too
         return FoundCounter((), Counter(low_value, low_value + modulus - 1, step), share, steps, wraps, by_clock)
-    if length >= 4 and steps < 3 * span and (brief := _brief_counter(old, new, top)) is not None:
+    if may_be_brief and (brief := _brief_counter(old, new, top)) is not None:
         return brief
-    return _slow_counter(old, new, step_taken, modulus, low_value, length, steps, span)
+    return _slow_counter(old, new, step_taken, modulus, low_value, length, steps, span) if may_be_slow else None
 
 
 def _brief_counter(old: npt.NDArray[np.int64], new: npt.NDArray[np.int64], top: int) -> FoundCounter | None:
@@ -272,8 +311,11 @@ def _brief_counter(old: npt.NDArray[np.int64], new: npt.NDArray[np.int64], top: 
 
     What is measured never goes on by exactly one in every frame.
     """
+    first = slice(FEWEST_BRIEF)
+    if len(old) < FEWEST_BRIEF or not ((new[first] < old[first]) | (new[first] == old[first] + 1)).all():
+        return None  # as most do, seen from the first few
     over = new < old
-    if len(old) < FEWEST_BRIEF or not over.any() or not (new[~over] == old[~over] + 1).all():
+    if not over.any() or not (new[~over] == old[~over] + 1).all():
         return None
     low, high = int(new[over][0]), int(old[over][0])
     if low > 1 or high < top - 2 or not ((new[over] == low) & (old[over] == high)).all():
@@ -350,10 +392,9 @@ def _slow_counter(
     span: int,
 ) -> FoundCounter | None:
     """A counter that steps in a fixed short rhythm: every second frame, or by two sizes in turn."""
-    if steps < max(span, FEWEST_SLOW) or length < 3 or length > 8:
-        return None
-    sizes, counts = np.unique(step_taken, return_counts=True)
-    if len(sizes) > 8 or np.sort(counts)[::-1][:3].sum() < 0.98 * steps:
+    count_of = np.bincount(step_taken)
+    sizes = np.flatnonzero(count_of)
+    if len(sizes) > 8 or np.sort(count_of[sizes])[::-1][:3].sum() < 0.98 * steps:
         return None
     for every in (2, 3, 4):
         same = step_taken[every:] == step_taken[:-every]

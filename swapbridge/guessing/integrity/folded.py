@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +23,10 @@ FEWEST_ROWS = 40
 """Distinct rows there must be: forms and constants are many."""
 FEWEST_MOVING = 2
 MOST_START = 256
+GLANCE = 12
+"""Rows that most starts of a gathered sum fail in already."""
+DIGIT_SIGNS = ((1, 0), (-1, -1), (-1, 0))
+"""Factor and constant of gathered sums: as they are, complemented, negated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,12 +54,12 @@ def fit_field_sum(cleared: npt.NDArray[np.uint8], target: Ints, width: int, shar
     if len(cleared) < FEWEST_ROWS or np.count_nonzero(np.bincount(target)) < 4:
         return None
     few = np.linspace(0, len(cleared) - 1, min(len(cleared), FIRST_LOOK)).astype(np.intp)
-    for units, bits in ((_units(cleared, 8), 8), (_units(cleared, 4), 4)):
-        moving = np.flatnonzero(units.min(axis=0) != units.max(axis=0))
-        if len(moving) < FEWEST_MOVING:
+    moved = np.bitwise_or.reduce(cleared ^ cleared[:1], axis=0)[None, :]
+    for bits in (8, 4):
+        if np.count_nonzero(_units(moved, bits)) < FEWEST_MOVING:
             return None
-        for method in _forms(units, few, target, width, bits):
-            right = method_values(method, units, bits) == target
+        for method in _forms(_units(cleared[few], bits), target[few], width, bits):
+            right = method_values(method, _units(cleared, bits), bits) == target
             if right.mean() >= share_needed:
                 return FoldedFit(method, float(right.mean()))
     return None
@@ -67,32 +72,59 @@ def _units(rows: npt.NDArray[np.uint8], bits: int) -> Ints:
     return np.stack([rows & 15, rows >> 4], axis=2).reshape(len(rows), -1).astype(np.int64)
 
 
-def _forms(units: Ints, few: npt.NDArray[np.intp], target: Ints, width: int, bits: int) -> Iterator[FieldSum]:
+@lru_cache(maxsize=8)
+def _gathered_once(width: int) -> npt.NDArray[np.uint8]:
+    """(3, 256) what `DIGIT_SIGNS` make of each byte's digits of `width` bits, added up once."""
+    byte = np.arange(256)
+    digits = sum(((byte >> shift) & ((1 << width) - 1) for shift in range(0, 8, width)), np.zeros_like(byte))
+    return np.stack([(f * digits + c) & ((1 << width) - 1) for f, c in DIGIT_SIGNS]).astype(np.uint8)
+
+
+def _forms(some: Ints, wanted: Ints, width: int, bits: int) -> Iterator[FieldSum]:
     """Sums that all of the first rows, but for one, agree with."""
-    terms = tuple(Term(Layout(bits * k, bits)) for k in range(units.shape[1]))
-    some, wanted = units[few], target[few]
+    terms = tuple(Term(Layout(bits * k, bits)) for k in range(some.shape[1]))
     total = some.sum(axis=1)
-    allowed = len(few) - 1 - len(few) // 100
+    may_fail = 1 + len(some) // 100
     ring = (1 << width) - 1
     for factor in (1, -1):
         # carries brought round to the bottom: the sum modulo one less than the power of two
-        rest = (wanted - factor * total) % ring
-        if np.bincount(rest, minlength=ring).max() >= allowed:
-            start = int(factor * np.bincount(rest, minlength=ring).argmax() % ring)
+        counts = np.bincount((wanted - factor * total) % ring)
+        if counts.max() >= len(some) - may_fail:
+            start = int(factor * counts.argmax() % ring)
             yield FieldSum(width, terms, start, fold=width, factor=factor, constant=-1 if factor < 0 else 0)
     if width <= 4 and bits == 8:
         # digits of the sum, gathered in one byte, added up once
-        starts = np.arange(MOST_START)[:, None]
-        gathered = (total[None, :] + starts) & 255
-        digits = sum((gathered >> shift) & ((1 << width) - 1) for shift in range(0, 8, width))
-        for factor, constant in ((1, 0), (-1, -1), (-1, 0)):
-            agrees = ((factor * digits + constant) % (1 << width) == wanted[None, :]).sum(axis=1)
-            if agrees.max() >= allowed:
-                yield FieldSum(width, terms, int(agrees.argmax()), 8, width, 1, None, factor, constant)
+        gathered = total.astype(np.uint8)[None, :] + np.arange(MOST_START, dtype=np.uint8)[:, None]
+        digits = wanted.astype(np.uint8)
+        for made, (factor, constant) in zip(_gathered_once(width), DIGIT_SIGNS, strict=True):
+            if (made[gathered[:, :GLANCE]] != digits[:GLANCE]).sum(axis=1).min() > may_fail:
+                continue
+            fails = (made[gathered] != digits).sum(axis=1)
+            if fails.min() <= may_fail:
+                yield FieldSum(width, terms, int(fails.argmin()), 8, width, 1, None, factor, constant)
     weights = _weights(some, wanted, 1 << width)
     if weights is not None and (weights[:-1] > 0).sum() >= FEWEST_MOVING:
         weighed = tuple(Term(t.layout, int(w)) for t, w in zip(terms, weights[:-1], strict=True) if w)
         yield FieldSum(width, weighed, 0, constant=int(weights[-1]))
+
+
+def _open_in_lowest_bits(system: Ints) -> bool:
+    """Whether the lowest bits alone rule weights out: over GF(2) a column goes with others, or the last is free of all.
+
+    Elimination modulo a power of two is elimination over GF(2) in the lowest bits, so it ends the same way, only later.
+    """
+    low = np.packbits((system & 1).astype(np.uint8), axis=0)
+    *given, check = [int.from_bytes(column.tobytes(), "big") for column in low.T]
+    basis: list[int] = []
+    for column in given:
+        for known in basis:
+            column = min(column, column ^ known)
+        if not column:
+            return True
+        basis.append(column)
+    for known in basis:
+        check = min(check, check ^ known)
+    return check != 0
 
 
 def _weights(units: Ints, target: Ints, modulus: int) -> Ints | None:
@@ -108,14 +140,12 @@ def _weights(units: Ints, target: Ints, modulus: int) -> Ints | None:
     away >>= shift
     system = np.concatenate([np.ones((len(units), 1), np.int64), away, target[:, None]], axis=1) & (modulus - 1)
     columns = system.shape[1] - 1
-    if len(units) < 2 * columns + 16:
+    if len(units) < 2 * columns + 16 or _open_in_lowest_bits(system):
         return None
     at = 0
     solved = np.zeros(columns, np.int64)
     for column in range(columns):
         odd = np.flatnonzero(system[at:, column] & 1)
-        if not len(odd):
-            return None  # it goes with the others: weights stay open
         system[[at, at + odd[0]]] = system[[at + odd[0], at]]
         system[at] = system[at] * pow(int(system[at, column]), -1, modulus) & (modulus - 1)
         others = np.flatnonzero(system[:, column])

@@ -87,6 +87,31 @@ def _coverages(width: int, own: tuple[int, ...], odd: tuple[int, ...] | None) ->
             yield option
 
 
+def _parities(rows: npt.NDArray[np.uint8], unit_bits: int) -> list[int]:
+    """For each byte, as one whole number over all rows, whether the sum of its units is odd."""
+    odd = (_units_by_byte(rows, unit_bits) & 1).astype(np.uint8)
+    return [int.from_bytes(column.tobytes(), "big") for column in np.packbits(odd, axis=0).T]
+
+
+def _even_or_odd(
+    rows: npt.NDArray[np.uint8], target: Ints, coverages: list[tuple[int, ...]], unit_bits: int
+) -> npt.NDArray[np.int64]:
+    """For each coverage an upper bound of `_commonest`: rows whose lowest bit leaves the commoner rest.
+
+    A rest modulo a power of two is even or odd, so no one rest is commoner than its kind.
+    """
+    by_byte = _parities(rows, unit_bits)
+    odd_target = int.from_bytes(np.packbits((target & 1).astype(np.uint8)).tobytes(), "big")
+    most = []
+    for coverage in coverages:
+        odd = odd_target
+        for byte in coverage:
+            odd ^= by_byte[byte]
+        count = odd.bit_count()
+        most.append(max(count, len(rows) - count))
+    return np.array(most, np.int64)
+
+
 def _commonest(each: Ints, target: Ints, covered: Ints, factor: int, modulus: int) -> Ints:
     """For each coverage (a column of `covered`) the number of rows that leave the commonest rest."""
     many = covered.shape[1]
@@ -138,11 +163,14 @@ def fit_sum(
     for at, coverage in enumerate(coverages):
         covered[list(coverage), at] = 1
     hopeful = {}
+    some, wanted, needed = cleared[few], target[few], len(few) - may_fail
     for unit_bits in units:
-        each = _units_by_byte(cleared[few], unit_bits)
-        for factor in (1, -1):
-            most = _commonest(each, target[few], covered, factor, modulus)
-            hopeful[unit_bits, factor] = most >= len(few) - may_fail
+        likely = _even_or_odd(some, wanted, coverages, unit_bits) >= needed
+        hopeful[unit_bits, 1] = hopeful[unit_bits, -1] = likely
+        if likely.any():
+            each = _units_by_byte(some, unit_bits)
+            for factor in (1, -1):
+                hopeful[unit_bits, factor] = _commonest(each, wanted, covered, factor, modulus) >= needed
     for at, coverage in enumerate(coverages):
         for unit_bits in units:
             factors = [f for f in (1, -1) if hopeful[unit_bits, f][at]]
@@ -150,7 +178,7 @@ def fit_sum(
                 continue
             total = unit_totals(cleared, coverage, unit_bits)
             for factor in factors:
-                rest = (target - factor * total) % modulus
+                rest = (target - factor * total) & (modulus - 1)
                 counts = np.bincount(rest, minlength=modulus)
                 constant = int(counts.argmax())
                 share = float(counts[constant]) / len(target)
@@ -168,13 +196,11 @@ def fit_sum(
             for unit_bits in (8, 4):
                 total = unit_totals(cleared, everything, unit_bits)
                 for factor in (1, -1):
-                    rest = (target - factor * total) % modulus
-                    table = [0] * (int(values.max()) + 1)
-                    right = 0
-                    for v in values:
-                        counts = np.bincount(rest[counter == v], minlength=modulus)
-                        table[int(v)] = int(counts.argmax())
-                        right += int(counts.max())
+                    rest = (target - factor * total) & (modulus - 1)
+                    turns = int(values.max()) + 1
+                    counts = np.bincount(rest + modulus * counter, minlength=modulus * turns).reshape(turns, modulus)
+                    right = int(counts.max(axis=1).sum())
+                    table = counts.argmax(axis=1).tolist()
                     if right >= share_needed * len(target) and len(set(table)) > 1:
                         method = Sum(width, everything, unit_bits, factor, 0)
                         moving = moving_units(cleared, everything, unit_bits, width) - 1
