@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import shlex
@@ -22,6 +21,7 @@ from canmatrix.formats import loads_flat
 from swapbridge.capture.read import read_capture
 from swapbridge.demo.maps import REFERENCE_NM, donor_map, host_map
 from swapbridge.signalmap.accept import accept_findings, same_place
+from swapbridge.signalmap.findings import findings_from_json
 from swapbridge.signalmap.merge import same_scaling
 
 TOP = Path(__file__).parent.parent
@@ -144,7 +144,7 @@ def test_tour_finds_what_a_swap_stands_on(fresh: tuple[Path, str], side: str, ch
     truth = host_map() if side == "host" else donor_map()
     name = "host_old_engine" if side == "host" else "donor_own_vehicle"
     findings = (fresh[0] / "swap-tour" / "findings" / f"{name}.json").read_text(encoding="utf-8")
-    found = accept_findings(json.loads(findings)).signal_map
+    found = accept_findings(findings_from_json(findings)).signal_map
     claims = [(m, s) for m in found.messages for s in m.signals if s.evidence.get("stimulus") == channel and s.unit]
     assert claims, f"no claim for {channel}"
     message, signal = max(claims, key=lambda c: float(c[1].evidence["confidence"]))

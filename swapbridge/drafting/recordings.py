@@ -14,8 +14,8 @@ from swapbridge.drafting.sources import APART_S, Swap, gather
 from swapbridge.drafting.switches import cut_switches
 from swapbridge.drafting.vehicle import Vehicle, build_vehicle
 from swapbridge.drafting.weak import with_weak_channels
-from swapbridge.guessing.findings import Findings
 from swapbridge.guessing.guess import guess
+from swapbridge.signalmap.findings import Findings
 
 
 def open_swap(

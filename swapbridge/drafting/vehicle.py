@@ -16,7 +16,7 @@ from swapbridge.core.integrity import Affine, Checksum, Counter, Crc, Sum, check
 from swapbridge.core.layout import ByteOrder, Layout, layout_from_positions
 from swapbridge.core.units import SPELLINGS
 from swapbridge.core.vocabulary import channel_role
-from swapbridge.guessing.findings import Findings, FoundField, FoundMessage, KnownGroup
+from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage, KnownGroup
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

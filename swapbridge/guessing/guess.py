@@ -14,7 +14,6 @@ from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.frames import BusIdentifier
 from swapbridge.core.progress import Progress
 from swapbridge.guessing.coding.columns import BitColumns, bit_columns_of
-from swapbridge.guessing.findings import ConstantBits, Findings, FoundMessage
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.constant import constant_bits
 from swapbridge.guessing.layout.fields import MessageFields
@@ -23,6 +22,7 @@ from swapbridge.guessing.layout.study import fields_of_study, one_length, study,
 from swapbridge.guessing.meaning.meaning import attach_meaning
 from swapbridge.guessing.meaning.pooling import pool
 from swapbridge.guessing.meaning.public_groups import with_public_groups
+from swapbridge.signalmap.findings import ConstantBits, Findings, FoundMessage
 
 Rows = npt.NDArray[np.intp]
 

@@ -16,11 +16,11 @@ import numpy.typing as npt
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.errors import InputError, MissingToolError
-from swapbridge.guessing.findings import Findings, FoundField, FoundMessage
 from swapbridge.guessing.layout.fields import raw_values
 from swapbridge.guessing.meaning.align import Floats
 from swapbridge.guessing.meaning.obd_channels import obd_channels
 from swapbridge.guessing.report import claims_in_order, formula, name_of, sureness, where
+from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage
 
 MOST_PICTURES = 24
 MOST_POINTS = 1200

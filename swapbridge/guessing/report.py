@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.findings import Findings, FoundField, FoundMessage
+from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage
 
 SHOWN = 0.05
 """Claims under this probability are not shown among the best."""

@@ -15,17 +15,17 @@ from swapbridge.signalmap.accept import accept_findings, same_place
 from swapbridge.signalmap.dbc_read import exact_number, load_map
 from swapbridge.signalmap.dbc_write import format_map
 from swapbridge.signalmap.edit import NOTHING, MapChange, set_in_map
+from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
 BY_HAND = "Set by hand on the bench page."
 FOUND = "Found by guess"
-_LAYOUT = ("start", "length", "byte_order", "signed")
 
 
 def taken_into(
     before: SignalMap | None,
-    found: Mapping[str, Any],
-    message: Mapping[str, Any],
+    found: Findings,
+    message: FoundMessage,
     field: str,
     name: str,
     edits: Mapping[str, Any],
@@ -36,7 +36,8 @@ def taken_into(
     ----------
     before : SignalMap or None
         The map as it is.
-    found, message : mapping
+    found : Findings
+    message : FoundMessage
         The findings, and the message of them that has the field.
     field, name : str
         What the field is called there, and what it will be called.
@@ -50,22 +51,22 @@ def taken_into(
     InputError
         It contradicts the map, lies outside the payload, or the map has another signal of that name.
     """
-    label = format_identifier(message["id"], message["extended"])
-    signal = next(s for s in message["signals"] if s["name"] == field)
+    label = format_identifier(message.identifier, message.extended)
+    chosen = next(f for f in message.fields if f.name == field)
     if edits:
-        signal = _by_hand(signal, edits)
-    layout = Layout(signal["start"], signal["length"], signal["byte_order"], signal["signed"])
-    if not layout.fits(int(message["length"])):
+        chosen = _by_hand(chosen, edits)
+    layout = chosen.layout
+    if not layout.fits(message.length):
         raise InputError(
-            f"start bit {layout.start} with {layout.length} bits leaves the {message['length']} bytes of {label}: "
+            f"start bit {layout.start} with {layout.length} bits leaves the {message.length} bytes of {label}: "
             "mend start or length"
         )
-    muxer = [s for s in message["signals"] if signal["mux"] and s["name"] == signal["mux"]["signal"]]
-    chosen = {**found, "messages": [{**message, "signals": [*muxer, signal]}]}
-    taken = accept_findings(chosen, before, min_confidence=0.0, names={f"{label}.{field}": name})
+    selectors = tuple(f for f in message.fields if chosen.mux is not None and f.name == chosen.mux[0])
+    only = replace(found, messages=(replace(message, fields=(*selectors, chosen)),))
+    taken = accept_findings(only, before, min_confidence=0.0, names={f"{label}.{field}": name})
     if taken.conflicts:
         raise InputError("; ".join(taken.conflicts))
-    word = identifier_word(message["id"], message["extended"])
+    word = identifier_word(message.identifier, message.extended)
     if edits:
         return _set_by_hand(taken.signal_map, word, layout, edits)
     whole = taken.signal_map.by_word(word)
@@ -98,16 +99,14 @@ def _names(signal_map: SignalMap) -> list[str]:
     return [f"{m.name}.{s.name}" for m in signal_map.messages for s in m.signals]
 
 
-def _by_hand(signal: Mapping[str, Any], edits: Mapping[str, Any]) -> dict[str, Any]:
+def _by_hand(found: FoundField, edits: Mapping[str, Any]) -> FoundField:
     """The field as a person says it is: no evidence, and no method or names that were found for other bits."""
-    moved = any(signal[key] != edits[key] for key in _LAYOUT)
-    out = {**signal, **{key: edits[key] for key in _LAYOUT}, "confidence": 1.0, "layout_confidence": 1.0}
-    evidence = signal.get("evidence") or {}
-    out["evidence"] = {} if moved else {key: evidence[key] for key in ("choices", "value") if key in evidence}
-    if moved:
-        out.pop("method", None)
-        out["kind"] = signal["kind"] if signal["kind"] in ("mux", "flag") else "analogue"
-    return out
+    layout = Layout(edits["start"], edits["length"], edits["byte_order"], edits["signed"])
+    said = replace(found, layout=layout, confidence=1.0, layout_confidence=1.0)
+    if layout == found.layout:
+        return replace(said, evidence={k: found.evidence[k] for k in ("choices", "value") if k in found.evidence})
+    kind = found.kind if found.kind in ("mux", "flag") else "analogue"
+    return replace(said, evidence={}, method=None, kind=kind)
 
 
 def _set_by_hand(signal_map: SignalMap, word: int, layout: Layout, edits: Mapping[str, Any]) -> tuple[SignalMap, str]:

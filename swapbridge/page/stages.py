@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
 from swapbridge.core.frames import identifier_word
 from swapbridge.core.needs import Need
 from swapbridge.plan.model import Plan
+from swapbridge.signalmap.findings import Findings
 from swapbridge.signalmap.model import SignalMap
 from swapbridge.swapfolder.status import covered
 
@@ -22,7 +22,7 @@ class FolderEvidence:
     plan: Plan | None
     proved: bool
     maps: tuple[SignalMap, ...]
-    findings: tuple[dict[str, Any], ...]
+    findings: tuple[Findings, ...]
 
 
 def stage_of(need: Need, known: FolderEvidence) -> str:
@@ -55,10 +55,10 @@ def _in_map(need: Need, signal_map: SignalMap) -> bool:
     )
 
 
-def _in_findings(need: Need, found: dict[str, Any]) -> bool:
+def _in_findings(need: Need, found: Findings) -> bool:
     if need.word is None:
         return False
     return any(
-        identifier_word(m["id"], m["extended"]) == need.word and any(s["kind"] != "constant" for s in m["signals"])
-        for m in found.get("messages", [])
+        identifier_word(m.identifier, m.extended) == need.word and any(f.kind != "constant" for f in m.fields)
+        for m in found.messages
     )

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
@@ -11,16 +12,14 @@ from typing import Any
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, identifier_word
 from swapbridge.core.integrity import checksum_from_dict, counter_from_dict
-from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME
 from swapbridge.signalmap.dbc_read import exact_number
+from swapbridge.signalmap.findings import ConstantBits, Findings, FoundField, FoundMessage, plain
 from swapbridge.signalmap.groups import as_group, with_own_senders
 from swapbridge.signalmap.model import BasePayload, MapMessage, MapSignal, SignalMap
 from swapbridge.signalmap.names import NAME, tidy_name
 
-FINDINGS_VERSION = 1
 _FOUND = "Found by guess: "
-KINDS = ("analogue", "flag", "enum", "counter", "checksum", "constant", "mux")
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +59,7 @@ class _FoundSignal:
 
 
 def accept_findings(
-    findings: Mapping[str, Any],
+    findings: Findings,
     into: SignalMap | None = None,
     *,
     min_confidence: float = 0.9,
@@ -71,8 +70,8 @@ def accept_findings(
 
     Parameters
     ----------
-    findings : mapping
-        What ``guess --json`` writes (`Findings.to_dict()`).
+    findings : Findings
+        What `guess` found, or `findings_from_json` read.
     into : SignalMap or None
         A map to add to; nothing in it is changed but evidence, methods that it lacks, the meaning of what an earlier
         call took raw, and its base payloads.
@@ -87,12 +86,12 @@ def accept_findings(
     Raises
     ------
     InputError
-        Not findings of version 1, or a name that DBC can't hold.
+        A method or value of a field that can't be, or a name that DBC can't hold.
     """
-    table = _messages(findings)
-    buses = sorted({str(m.get("bus", "")) for m in table})
+    table = findings.messages
+    buses = sorted({m.bus for m in table})
     if bus is not None:
-        table = [m for m in table if str(m.get("bus", "")) == bus]
+        table = tuple(m for m in table if m.bus == bus)
         if not table:
             raise InputError(f"the findings hold nothing of bus {bus!r}: they have {', '.join(buses)}")
     names = dict(names or {})
@@ -102,23 +101,23 @@ def accept_findings(
     messages = {m.word: m for m in (into.messages if into is not None else ())}
     seen: set[int] = set()
     for entry in table:
-        where = f"findings, message {entry.get('id')}"
+        word = identifier_word(entry.identifier, entry.extended)
+        label = format_identifier(entry.identifier, entry.extended)
+        if word in seen:
+            raise InputError(f"{label} is on several buses ({', '.join(buses)}): name the bus to use")
+        seen.add(word)
+        known |= {label} | {f"{label}.{name}" for f in entry.fields for name in (f.name, f.stimulus)}
+        given = names.get(label) or _group_name(entry, {m.name for m in messages.values()})
+        message = messages.get(word) or _new_message(entry, given)
         try:
-            identifier, extended = int(entry["id"]), bool(entry["extended"])
-            word = identifier_word(identifier, extended)
-            label = format_identifier(identifier, extended)
-            if word in seen:
-                raise InputError(f"{label} is on several buses ({', '.join(buses)}): name the bus to use")
-            seen.add(word)
-            known |= {label} | {f"{label}.{s.get(k)}" for s in entry["signals"] for k in ("name", "stimulus")}
-            given = names.get(label) or _group_name(entry, {m.name for m in messages.values()})
-            message = messages.get(word) or _new_message(entry, identifier, extended, given)
-            taken = _take(message, entry["signals"], label, names, min_confidence, counts, conflicts)
-            if _is_public(entry) and (word not in messages or message.is_group):
-                taken = as_group(taken)
-            messages[word] = replace(taken, base=joined_base(taken, _base(entry, taken)))
+            taken = _take(message, entry.fields, label, names, min_confidence, counts, conflicts)
         except (KeyError, TypeError, ValueError) as error:
-            raise InputError(f"{where} can't be read ({error!r}): write them with `swapbridge guess --json`") from None
+            raise InputError(
+                f"what was found of {label} can't be taken in ({error!r}): guess again with --json"
+            ) from None
+        if _is_public(entry) and (word not in messages or message.is_group):
+            taken = as_group(taken)
+        messages[word] = replace(taken, base=joined_base(taken, _base(entry, taken)))
     odd = sorted(set(names) - known)
     if odd:
         raise InputError(f"no finding is called {odd[0]!r}: names are written as 1A0 or 1A0.field_0_16")
@@ -128,52 +127,42 @@ def accept_findings(
     return Accepted(out, conflicts=tuple(conflicts), **counts)
 
 
-def _messages(findings: Mapping[str, Any]) -> list[dict[str, Any]]:
-    table = findings.get("messages") if isinstance(findings, Mapping) else None
-    if not isinstance(table, list) or not all(isinstance(m, dict) for m in table):
-        raise InputError("these are not findings: write them with `swapbridge guess CAPTURE --json FILE`")
-    if findings.get("version") != FINDINGS_VERSION:
-        raise InputError(f"findings of version {findings.get('version')!r} can't be read: guess again with --json")
-    return table
-
-
-def _new_message(entry: Mapping[str, Any], identifier: int, extended: bool, name: str | None) -> MapMessage:
-    period = float(entry.get("period_ms") or 0.0)
+def _new_message(entry: FoundMessage, name: str | None) -> MapMessage:
+    period = entry.period_ms if math.isfinite(entry.period_ms) else 0.0
     whole = round(period)
     exact = Fraction(whole) if whole and abs(period - whole) <= 0.02 * period else exact_number(f"{period:.3f}")
     return MapMessage(
-        name=_checked(name or f"MSG_{format_identifier(identifier, extended)}"),
-        identifier=identifier,
-        extended=extended,
-        length=int(entry["length"]),
-        is_fd=int(entry["length"]) > 8,
+        name=_checked(name or f"MSG_{format_identifier(entry.identifier, entry.extended)}"),
+        identifier=entry.identifier,
+        extended=entry.extended,
+        length=entry.length,
+        is_fd=entry.length > 8,
         period_ms=exact if exact > 0 else None,
-        evidence={"frames": int(entry.get("frames", 0)), "bus": str(entry.get("bus", ""))},
+        evidence={"frames": entry.frames, "bus": entry.bus},
     )
 
 
-def _group_name(entry: Mapping[str, Any], taken: set[str]) -> str | None:
+def _group_name(entry: FoundMessage, taken: set[str]) -> str | None:
     """Name of a public J1939 group, with its sender's address where another message has the name already."""
-    group = entry.get("j1939") or {}
-    name = str(group.get("name") or "")
-    if not name:
+    group = entry.group
+    if group is None or not group.name:
         return None
-    return name if name not in taken else f"{name}_from_{group['source']}"
+    return group.name if group.name not in taken else f"{group.name}_from_{group.source}"
 
 
-def _is_public(entry: Mapping[str, Any]) -> bool:
-    return bool((entry.get("j1939") or {}).get("name"))
+def _is_public(entry: FoundMessage) -> bool:
+    return entry.group is not None and bool(entry.group.name)
 
 
-def _is_sure(f: Mapping[str, Any], min_confidence: float) -> bool:
+def _is_sure(f: FoundField, min_confidence: float) -> bool:
     """Whether what a field measures is sure enough: by the channel that it follows, or by a public layout."""
-    known = f["stimulus"] is not None or bool((f.get("evidence") or {}).get("public"))
-    return known and float(f["confidence"]) >= min_confidence
+    known = f.stimulus is not None or bool(f.evidence.get("public"))
+    return known and f.confidence >= min_confidence
 
 
 def _take(
     message: MapMessage,
-    fields: Iterable[Mapping[str, Any]],
+    fields: Sequence[FoundField],
     label: str,
     names: Mapping[str, str],
     min_confidence: float,
@@ -182,15 +171,14 @@ def _take(
 ) -> MapMessage:
     """One message with its acceptable fields added."""
     signals = list(message.signals)
-    fields = list(fields)
-    chosen = [f for f in fields if float(f["layout_confidence"]) >= min_confidence and not _unknown_constant(f)]
+    chosen = [f for f in fields if f.layout_confidence >= min_confidence and not _unknown_constant(f)]
     counts["left_out"] += len(fields) - len(chosen)
     new_names = _signal_names(chosen, label, names, min_confidence, {s.name for s in signals})
-    for found_field in sorted(chosen, key=lambda f: f["kind"] != "mux"):
+    for found_field in sorted(chosen, key=lambda f: f.kind != "mux"):
         found = _signal(found_field, new_names, min_confidence)
         twin = next((i for i, s in enumerate(signals) if same_place(s, found.signal)), None)
         if twin is not None:
-            new_names[str(found_field["name"])] = signals[twin].name  # fields of its pages hang on it by that
+            new_names[found_field.name] = signals[twin].name  # fields of its pages hang on it by that
             raw_until_now = found.has_meaning and _is_bare(signals[twin])
             signals[twin] = (_with_meaning if raw_until_now else with_evidence)(signals[twin], found.signal)
             counts["named" if raw_until_now else "confirmed"] += 1
@@ -214,56 +202,50 @@ def _take(
 
 
 def _signal_names(
-    fields: Iterable[Mapping[str, Any]], label: str, names: Mapping[str, str], min_confidence: float, taken: set[str]
+    fields: Iterable[FoundField], label: str, names: Mapping[str, str], min_confidence: float, taken: set[str]
 ) -> dict[str, str]:
     """Name in the findings to name in the map, unique in the message."""
     out: dict[str, str] = {}
     for f in fields:
-        plain, channel = str(f["name"]), f["stimulus"]
-        given = names.get(f"{label}.{plain}") or (names.get(f"{label}.{channel}") if channel else None)
-        said = (f.get("evidence") or {}).get("public_name") or channel or plain
+        channel = f.stimulus
+        given = names.get(f"{label}.{f.name}") or (names.get(f"{label}.{channel}") if channel else None)
+        said = f.evidence.get("public_name") or channel or f.name
         sure = _is_sure(f, min_confidence)
-        wanted = _checked(given) if given else tidy_name(str(said) if sure else plain)
+        wanted = _checked(given) if given else tidy_name(str(said) if sure else f.name)
         name, number = wanted, 2
         while name in taken:
             name, number = f"{wanted}_{number}", number + 1
         taken.add(name)
-        out[plain] = name
+        out[f.name] = name
     return out
 
 
-def _signal(f: Mapping[str, Any], new_names: Mapping[str, str], min_confidence: float) -> _FoundSignal:
-    layout = Layout(int(f["start"]), int(f["length"]), f["byte_order"], bool(f["signed"]))
-    kind, channel = str(f["kind"]), f["stimulus"]
-    if kind not in KINDS:
-        raise InputError(f"field {f['name']} is of kind {kind!r}: known are {', '.join(KINDS)}")
+def _signal(f: FoundField, new_names: Mapping[str, str], min_confidence: float) -> _FoundSignal:
+    layout, kind, channel, method = f.layout, f.kind, f.stimulus, f.method
     sure = _is_sure(f, min_confidence)
     numeric = sure and kind in ("analogue", "flag")
-    method = f.get("method")
     checksum = counter = None
     if kind == "checksum" and method is not None:
         field = {"start": layout.start, "length": layout.length, "byte_order": layout.byte_order}
         checksum = checksum_from_dict({"field": field, **method})
     if kind == "counter" and method is not None:
         counter = counter_from_dict(method)
-    evidence = dict(f.get("evidence") or {})
-    summary = {"confidence": f["confidence"], "layout_confidence": f["layout_confidence"], "kind": kind}
-    for key in ("stimulus", "lag_s", "copy_of"):
-        if f.get(key) is not None:
-            summary[key] = f[key]
-    mux = f.get("mux")
+    evidence: dict[str, Any] = plain(f.evidence)
+    summary: dict[str, Any] = {"confidence": f.confidence, "layout_confidence": f.layout_confidence, "kind": kind}
+    more = {"stimulus": f.stimulus, "lag_s": f.lag_s, "copy_of": f.copy_of}
+    summary |= {key: value for key, value in more.items() if value is not None}
     role = BY_NAME.get(str(evidence.get("role") or channel)) if sure else None
     return _FoundSignal(
         MapSignal(
-            name=new_names[str(f["name"])],
+            name=new_names[f.name],
             layout=layout,
-            scale=exact_number(repr(float(f["scale"]))) if numeric else Fraction(1),
-            offset=exact_number(repr(float(f["offset"]))) if numeric else Fraction(0),
-            unit=str(f["unit"] or "") if numeric else "",
+            scale=exact_number(repr(float(f.scale))) if numeric else Fraction(1),
+            offset=exact_number(repr(float(f.offset))) if numeric else Fraction(0),
+            unit=f.unit if numeric else "",
             choices=_choices(evidence) if sure and kind == "enum" else {},
             is_multiplexer=kind == "mux",
-            mux_signal=None if mux is None else new_names.get(str(mux["signal"]), str(mux["signal"])),
-            mux_values=() if mux is None else (int(mux["value"]),),
+            mux_signal=None if f.mux is None else new_names.get(f.mux[0], f.mux[0]),
+            mux_values=() if f.mux is None else (f.mux[1],),
             role=role.name if role is not None else "",
             counter=counter,
             checksum=checksum,
@@ -284,19 +266,18 @@ def _choices(evidence: Mapping[str, Any]) -> dict[int, str]:
     return {int(raw): str(word) for raw, word in table.items()}
 
 
-def _words(f: Mapping[str, Any], sure: bool) -> str:
+def _words(f: FoundField, sure: bool) -> str:
     """The evidence in one sentence, for the DBC's comment."""
-    channel, confidence = f["stimulus"], float(f["confidence"])
-    layout = f"layout confidence {float(f['layout_confidence']):.3f}"
-    public = (f.get("evidence") or {}).get("public")
+    layout = f"layout confidence {f.layout_confidence:.3f}"
+    public = f.evidence.get("public")
     if public and sure:
         return f"{_FOUND}{public}, as published."
-    if channel is None:
-        return f"{_FOUND}{f['kind']}, {layout}."
-    lag = f", {1000 * float(f['lag_s']):.0f} ms behind it" if f.get("lag_s") is not None else ""
+    if f.stimulus is None:
+        return f"{_FOUND}{f.kind}, {layout}."
+    lag = f", {1000 * f.lag_s:.0f} ms behind it" if f.lag_s is not None else ""
     if sure:
-        return f"{_FOUND}follows {channel}{lag}, confidence {confidence:.3f}."
-    return f"{_FOUND}{f['kind']}, {layout}; perhaps {channel} (confidence {confidence:.3f}, not accepted)."
+        return f"{_FOUND}follows {f.stimulus}{lag}, confidence {f.confidence:.3f}."
+    return f"{_FOUND}{f.kind}, {layout}; perhaps {f.stimulus} (confidence {f.confidence:.3f}, not accepted)."
 
 
 def same_place(kept: MapSignal, other: MapSignal) -> bool:
@@ -339,27 +320,24 @@ def joined_base(message: MapMessage, found: BasePayload | None) -> BasePayload |
     return found if message.base is None else message.base.also(found)
 
 
-def _base(entry: Mapping[str, Any], message: MapMessage) -> BasePayload | None:
+def _base(entry: FoundMessage, message: MapMessage) -> BasePayload | None:
     """What the findings say never moved; of pages only where the map has the multiplexer that they were found by."""
-    constant = entry.get("constant")
+    constant, selector = entry.constant, message.multiplexer
     if constant is None:
         return None
-    selector, found = message.multiplexer, constant.get("pages")
     pages: list[tuple[int, BasePayload]] = []
-    if found is not None and selector is not None:
-        layout = Layout(int(found["start"]), int(found["length"]), found["byte_order"])
-        if layout.positions == selector.layout.positions:
-            pages = [(int(value), _bits(known)) for value, known in found["values"].items()]
-    return replace(_bits(constant), frames=int(entry.get("frames", 0)), pages=tuple(sorted(pages, key=lambda p: p[0])))
+    by = constant.selector
+    if by is not None and selector is not None and by.positions == selector.layout.positions:
+        pages = [(value, _bits(known)) for value, known in constant.pages]
+    return replace(_bits(constant), frames=entry.frames, pages=tuple(sorted(pages, key=lambda p: p[0])))
 
 
-def _bits(constant: Mapping[str, Any]) -> BasePayload:
-    payload, mask = bytes.fromhex(constant["payload"]), bytes.fromhex(constant["mask"])
-    return BasePayload(payload, mask, int(constant.get("frames", 0)))
+def _bits(constant: ConstantBits) -> BasePayload:
+    return BasePayload(constant.payload, constant.mask, constant.frames)
 
 
-def _unknown_constant(f: Mapping[str, Any]) -> bool:
-    return bool(f["kind"] == "constant" and "value" not in (f.get("evidence") or {}))
+def _unknown_constant(f: FoundField) -> bool:
+    return f.kind == "constant" and "value" not in f.evidence
 
 
 def _is_bare(kept: MapSignal) -> bool:

@@ -36,8 +36,8 @@ from swapbridge.capture.read import read_capture
 from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.guessing import guess as driver
 from swapbridge.guessing.executors import open_executor
-from swapbridge.guessing.findings import Findings, FoundMessage
 from swapbridge.guessing.guess import find_layouts, guess
+from swapbridge.signalmap.findings import Findings, FoundMessage
 from tests.benchmarks.flip_rate import flip_rate_json
 
 

@@ -17,11 +17,11 @@ import numpy.typing as npt
 from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding.columns import bit_columns_of
-from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity import trust
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.orders import house_style
 from swapbridge.guessing.layout.study import Study, fields_of_study, one_length, study, with_vehicle_formulas
+from swapbridge.signalmap.findings import FoundField
 from tests.benchmarks.vehicles import Field
 
 Floats = npt.NDArray[np.float64]

@@ -33,7 +33,7 @@ from swapbridge.drafting.vehicle import (
     VehicleSeries,
     _without_bottom,
 )
-from swapbridge.guessing.findings import Findings
+from swapbridge.signalmap.findings import Findings
 
 TIMES = np.arange(0, 100, 0.05)
 

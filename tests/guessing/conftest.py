@@ -12,8 +12,8 @@ import pytest
 from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.findings import FieldKind, FoundField
 from swapbridge.guessing.layout.fields import MessageFields
+from swapbridge.signalmap.findings import FieldKind, FoundField
 
 Floats = npt.NDArray[np.float64]
 START_S = 1_000.0

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.findings import FoundField, FoundMessage
 from swapbridge.guessing.meaning.meaning import attach_meaning
+from swapbridge.signalmap.findings import FoundField, FoundMessage
 
 Build = Callable[..., Any]
 

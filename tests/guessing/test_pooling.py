@@ -13,10 +13,10 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.meaning.meaning import attach_meaning
 from swapbridge.guessing.meaning.pooling import pool
 from swapbridge.guessing.meaning.top_bits import give_back_top_bits
+from swapbridge.signalmap.findings import FoundField
 
 
 def test_evidence_adds_up(vehicle: Callable[..., Any]) -> None:

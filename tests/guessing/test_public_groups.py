@@ -7,9 +7,9 @@ from fractions import Fraction
 import numpy as np
 
 from swapbridge.capture.stimulus import Channel, StimulusTrack
-from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.guess import guess
 from swapbridge.signalmap.accept import accept_findings
+from swapbridge.signalmap.findings import FoundField
 from tests.surveying.heavy import capture_of, heavy_frames, speed_at
 
 
@@ -48,7 +48,7 @@ def test_the_same_payloads_under_private_identifiers_are_not_named() -> None:
 
 def test_accepted_into_a_map_with_names_roles_and_exact_scales() -> None:
     second = [(at, word + 49, b"\xf1" + data[1:]) for at, word, data in heavy_frames() if word >> 8 & 0xFFFF == 0xF003]
-    findings = guess(capture_of(sorted([*heavy_frames(), *second]))).to_dict()
+    findings = guess(capture_of(sorted([*heavy_frames(), *second])))
     accepted = accept_findings(findings).signal_map
     assert {m.name for m in accepted.messages} == {"EEC1", "EEC2", "EEC2_from_49", "ET1", "CCVS"}
     assert all(m.is_group for m in accepted.messages)

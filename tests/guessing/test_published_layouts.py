@@ -13,8 +13,8 @@ import pytest
 
 from swapbridge.capture.capture import EXTENDED, Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
-from swapbridge.guessing.findings import Findings, FoundField
 from swapbridge.guessing.guess import guess
+from swapbridge.signalmap.findings import Findings, FoundField
 
 Floats = npt.NDArray[np.float64]
 EEC1, EEC2, ET1, CCVS = 0x0CF00400, 0x0CF00300, 0x18FEEE00, 0x18FEF100

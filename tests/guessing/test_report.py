@@ -14,7 +14,6 @@ import pytest
 from swapbridge.core.errors import InputError, MissingToolError
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.executors import open_executor
-from swapbridge.guessing.findings import Findings, FoundField, FoundMessage
 from swapbridge.guessing.meaning.meaning import attach_meaning
 from swapbridge.guessing.pictures import draw_html, draw_png, overlays
 from swapbridge.guessing.report import (
@@ -28,6 +27,7 @@ from swapbridge.guessing.report import (
     totals,
     where,
 )
+from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage
 
 
 @pytest.fixture(scope="module")

@@ -8,8 +8,8 @@ import pytest
 
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
-from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.guess import guess
+from swapbridge.signalmap.findings import FoundField
 
 Ints = npt.NDArray[np.int64]
 PERIOD_S = 0.1

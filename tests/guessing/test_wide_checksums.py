@@ -8,9 +8,9 @@ import pytest
 
 from swapbridge.core.integrity import Checksum, Crc, Method, Sum, checksum_from_dict
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.search import find_integrity
 from swapbridge.guessing.report import method_words
+from swapbridge.signalmap.findings import FoundField
 
 N = 900
 REST = (2, 3, 4, 5, 6, 7)

@@ -11,10 +11,12 @@ from typing import Any
 import pytest
 
 from swapbridge.compiler.compile import compile_bridge
+from swapbridge.core.layout import Layout
 from swapbridge.core.needs import Need, load_needs
 from swapbridge.demo.folder import write_demo_papers
 from swapbridge.page.stages import STAGES, FolderEvidence, count_stages, stage_of
 from swapbridge.signalmap.dbc_read import load_map
+from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage
 from swapbridge.signalmap.model import SignalMap
 
 OpenPage = Callable[[Path], Any]
@@ -38,7 +40,8 @@ def test_a_need_rises_through_every_stage(papers: Path) -> None:
     assert need.word is not None
     plan = compile_bridge(papers / "bridge.toml").plan
     signal_map = load_map(papers / "signal_maps" / f"{need.bus}.dbc")
-    found = {"messages": [{"id": need.word, "extended": False, "signals": [{"kind": "analogue"}]}]}
+    field = FoundField("field_0_8", Layout(0, 8), "analogue", 0.9, 0.9)
+    found = Findings((FoundMessage(need.word, False, need.bus, 8, 10.0, 100, (field,)),))
     nothing = FolderEvidence(None, False, (), ())
     assert stage_of(need, nothing) == "unknown"
     assert stage_of(need, replace(nothing, findings=(found,))) == "guessed"

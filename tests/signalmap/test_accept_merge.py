@@ -12,18 +12,18 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import Affine, Checksum, Counter, Crc
 from swapbridge.core.layout import Layout
 from swapbridge.demo.maps import host_map
-from swapbridge.guessing.findings import ConstantBits, Findings, FoundField, FoundMessage
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import parse_map
 from swapbridge.signalmap.dbc_write import format_map
 from swapbridge.signalmap.edit import MapChange, set_in_map
+from swapbridge.signalmap.findings import ConstantBits, Findings, FoundField, FoundMessage, findings_from_dict
 from swapbridge.signalmap.merge import merge_maps, same_checksum, same_scaling
 from swapbridge.signalmap.model import BasePayload, MapMessage, MapNode, MapSignal, SignalMap
 
 CRC = Crc(8, 0x1D, 0xFF, False, 0xFF, tuple(range(7)), name="CRC-8/SAE-J1850")
 
 
-def found(**changes: Any) -> dict[str, Any]:
+def found(**changes: Any) -> Findings:
     """Findings with one message: speed, a weak claim, counter, checksum, multiplexer with two pages."""
     big = Layout(7, 16, "big_endian")
     fields = (
@@ -41,7 +41,7 @@ def found(**changes: Any) -> dict[str, Any]:
         FoundField("zero", Layout(52, 4), "constant", 1.0, 1.0),
     )  # fmt: skip
     message = FoundMessage(0x1A0, False, "0", 8, 10.02, 9000, fields)
-    return {**Findings((replace(message, **changes),)).to_dict()}
+    return Findings((replace(message, **changes),))
 
 
 def test_findings_become_a_map() -> None:
@@ -226,7 +226,7 @@ def test_names_are_given_and_checked() -> None:
 
 def test_buses_are_not_mixed() -> None:
     data = found()
-    data["messages"].append({**data["messages"][0], "bus": "1"})
+    data = replace(data, messages=(*data.messages, replace(data.messages[0], bus="1")))
     with pytest.raises(InputError, match="on several buses"):
         accept_findings(data)
     assert len(accept_findings(data, bus="1").signal_map.messages) == 1
@@ -247,8 +247,8 @@ def test_buses_are_not_mixed() -> None:
     ],
 )
 def test_what_are_no_findings_is_refused(data: Any) -> None:
-    with pytest.raises(InputError, match=r"findings|guess"):
-        accept_findings(data)
+    with pytest.raises(InputError, match=r"findings.*write them with `swapbridge guess CAPTURE --json FILE`"):
+        findings_from_dict(data)
 
 
 def test_merging_a_map_with_itself_is_that_map() -> None:

@@ -14,9 +14,9 @@ from click.testing import CliRunner, Result
 from swapbridge.cli.main import cli
 from swapbridge.core.layout import Layout
 from swapbridge.demo.maps import host_map
-from swapbridge.guessing.findings import Findings, FoundField, FoundMessage
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import save_map
+from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage
 
 SPEED = FoundField("field_7_16", Layout(7, 16, "big_endian"), "analogue", 1.0, 0.99, 0.25, 0.0, "rpm", "engine_speed")
 

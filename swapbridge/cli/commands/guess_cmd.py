@@ -15,7 +15,6 @@ from swapbridge.cli.screen.reading import read_all
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.guessing.executors import open_executor
-from swapbridge.guessing.findings import Findings
 from swapbridge.guessing.guess import guess
 from swapbridge.guessing.pictures import draw_html, draw_png, overlays
 from swapbridge.guessing.report import (
@@ -31,6 +30,7 @@ from swapbridge.guessing.report import (
 )
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_write import save_map
+from swapbridge.signalmap.findings import Findings
 from swapbridge.swapfolder.paths import CAPTURES
 
 FILE = click.Path(dir_okay=False, path_type=Path)
@@ -117,7 +117,7 @@ def command(
             path.write_text(json.dumps(findings.to_dict(), indent=1, allow_nan=False) + "\n", encoding="utf-8")
         say(f"wrote {json_file}")
     if dbc_file is not None:
-        accepted = accept_findings(findings.to_dict())
+        accepted = accept_findings(findings)
         save_map(accepted.signal_map, dbc_file)
         say(
             f"wrote {dbc_file}: {accepted.named} signals with meaning, {accepted.bare} as raw fields, "

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import tomllib
 from collections import Counter
 from pathlib import Path
@@ -20,6 +19,7 @@ from swapbridge.core.frames import format_identifier
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import save_map
+from swapbridge.signalmap.findings import Findings, findings_from_json
 from swapbridge.signalmap.merge import merge_maps
 from swapbridge.signalmap.model import SignalMap
 from swapbridge.signalmap.table import map_csv, map_json, map_rows
@@ -74,7 +74,7 @@ def accept(findings: Path, into: Path, min_confidence: float, names_file: Path |
     old = load_map(into) if into.exists() else None
     say_notes(old)
     names = _names(names_file) if names_file is not None else None
-    result = accept_findings(_json(findings), old, min_confidence=min_confidence, names=names, bus=bus)
+    result = accept_findings(_findings(findings), old, min_confidence=min_confidence, names=names, bus=bus)
     save_map(result.signal_map, into)
     click.echo(
         f"{into}: {result.named} signals with meaning and {result.bare} as raw fields added, {result.constants} "
@@ -192,15 +192,19 @@ def _signals(loaded: SignalMap) -> list[Any]:
     return [s for m in loaded.messages for s in m.signals]
 
 
-def _json(path: Path) -> Any:
+def _findings(path: Path) -> Findings:
     try:
         if path.stat().st_size > MOST_FINDINGS_BYTES:
             raise InputError(f"{path} is larger than findings ever are: name what `swapbridge guess --json` wrote")
-        return json.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise InputError(f"findings {path} can't be read ({error.strerror}): name an existing file") from None
-    except (ValueError, RecursionError):
-        raise InputError(f"{path} is not JSON: write findings with `swapbridge guess CAPTURE --json FILE`") from None
+    except UnicodeDecodeError:
+        raise InputError(f"{path} is no text: write findings with `swapbridge guess CAPTURE --json FILE`") from None
+    try:
+        return findings_from_json(text)
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from None
 
 
 def _names(path: Path) -> dict[str, str]:

@@ -12,10 +12,10 @@ from swapbridge.core.integrity import Checksum
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guessing.coding.codelength import field_words
 from swapbridge.guessing.coding.columns import BitColumns
-from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.checksums import SHARE, FoundChecksum
 from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.integrity.trust import check_probability, counter_probability
+from swapbridge.signalmap.findings import FoundField
 
 NOT_APART = "counter and check go in step: which is which cannot be told apart here"
 BARE = "only a counter moves: what else it covers is unknown"

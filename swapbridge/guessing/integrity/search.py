@@ -14,11 +14,11 @@ from swapbridge.core.integrity import Counter, counter_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.core.progress import Progress
 from swapbridge.guessing.coding.columns import FEW_FRAMES, bit_columns_of, make_columns, whole_stretches
-from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.fields import NOT_APART
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.study import find_exact, one_length
 from swapbridge.guessing.report import method_words, where
+from swapbridge.signalmap.findings import FoundField
 
 FRAMES_USED = 16_000
 """Frames of one identifier that are looked at, in evenly spread stretches: a few minutes of its fastest sender."""

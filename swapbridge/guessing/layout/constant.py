@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.findings import ConstantBits
 from swapbridge.guessing.layout.fields import raw_values
+from swapbridge.signalmap.findings import ConstantBits
 
 MOST_PAGES = 256
 FEWEST_FRAMES = 3

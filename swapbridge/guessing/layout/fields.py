@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.findings import FoundField
+from swapbridge.signalmap.findings import FoundField
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.guessing.findings import FieldKind
+from swapbridge.signalmap.findings import FieldKind
 
 FEW_STATES = 16
 """A field of at most this many distinct values that jumps between them is an enumeration."""

@@ -19,7 +19,6 @@ from swapbridge.core.integrity import Affine, Crc
 from swapbridge.core.layout import layout_from_positions
 from swapbridge.guessing.coding.candidates import Candidates, find_candidates
 from swapbridge.guessing.coding.columns import FEW_FRAMES, BitColumns, sample_pairs
-from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.integrity.checksums import FoundChecksum, check_at, find_checksums
 from swapbridge.guessing.integrity.counters import FoundCounter, find_counters, frames_between
 from swapbridge.guessing.integrity.few_rows import catalogue_crc
@@ -41,6 +40,7 @@ from swapbridge.guessing.layout.fields import raw_values
 from swapbridge.guessing.layout.kinds import field_kind, is_signed
 from swapbridge.guessing.layout.multiplex import FoundMux, find_multiplexer
 from swapbridge.guessing.layout.orders import CutBits, cut_of, message_cuts
+from swapbridge.signalmap.findings import FoundField
 
 PAIRS_LIMIT = 2000
 """Steps between frames that code lengths are counted over; see `sample_pairs`."""

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 
 from swapbridge.core.frames import format_identifier
-from swapbridge.guessing.findings import FoundMessage
 from swapbridge.guessing.meaning.align import ChannelTarget
 from swapbridge.guessing.meaning.chance import Chance
+from swapbridge.signalmap.findings import FoundMessage
 
 SURE = 0.95
 LIKELY = 0.5

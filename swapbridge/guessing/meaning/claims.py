@@ -10,13 +10,13 @@ import numpy as np
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.frames import format_identifier
-from swapbridge.guessing.findings import FoundField, FoundMessage
 from swapbridge.guessing.layout.fields import MessageFields, raw_values
 from swapbridge.guessing.meaning.align import ChannelTarget
 from swapbridge.guessing.meaning.chance import Chance
 from swapbridge.guessing.meaning.matching import Match
 from swapbridge.guessing.meaning.simple_numbers import Snapped, simplest_numbers
 from swapbridge.guessing.meaning.top_bits import give_back_top_bits
+from swapbridge.signalmap.findings import FoundField, FoundMessage
 
 LEAST_CLAIM = 0.05
 """A field that follows a channel with less probability than this claims none."""

@@ -14,10 +14,10 @@ import numpy as np
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout, layout_from_positions
-from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.layout.fields import MessageFields, raw_values, rows_of
 from swapbridge.guessing.meaning.align import ChannelTarget, FieldSeries, Floats
 from swapbridge.guessing.meaning.fit import Fit, independent, residuals
+from swapbridge.signalmap.findings import FoundField
 
 CLEARLY = 4.0
 """Standard errors by which the joined field must fit better."""

@@ -9,12 +9,12 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.layout.fields import MessageFields, raw_values
 from swapbridge.guessing.meaning.align import ChannelTarget, FieldSeries, Floats, coarse_match
 from swapbridge.guessing.meaning.chance import shifted_best
 from swapbridge.guessing.meaning.fit import Fit, fit
 from swapbridge.guessing.meaning.word_channels import TableFit, fit_table
+from swapbridge.signalmap.findings import FoundField
 
 CANDIDATES = ("analogue", "flag", "enum", "mux")
 """Kinds that may follow a channel: a counter or a checksum follows nothing."""

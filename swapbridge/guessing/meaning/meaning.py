@@ -16,7 +16,6 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core import obd
 from swapbridge.core.progress import Progress
-from swapbridge.guessing.findings import FoundMessage
 from swapbridge.guessing.layout.fields import MessageFields
 from swapbridge.guessing.meaning.advice import advise, describe_channel
 from swapbridge.guessing.meaning.align import ChannelTarget, prepare
@@ -30,6 +29,7 @@ from swapbridge.guessing.meaning.obd_channels import obd_channels
 from swapbridge.guessing.meaning.siblings import share_scales
 from swapbridge.guessing.meaning.simple_numbers import Snapped, simplest_numbers
 from swapbridge.guessing.meaning.switches import part_switches
+from swapbridge.signalmap.findings import FoundMessage
 
 WORTH_SNAPPING = 0.9
 """Below this r2 a scale means nothing and is left as it was fitted."""

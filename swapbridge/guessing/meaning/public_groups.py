@@ -14,7 +14,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.frames import EXTENDED_BIT
 from swapbridge.core.j1939_groups import Parameter
 from swapbridge.core.layout import layout_from_positions
-from swapbridge.guessing.findings import FoundField, FoundMessage, KnownGroup
+from swapbridge.signalmap.findings import FoundField, FoundMessage, KnownGroup
 from swapbridge.surveying.groups import GroupHeard, groups_heard
 
 SURE = 0.999

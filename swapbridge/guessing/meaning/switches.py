@@ -15,9 +15,9 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout, layout_from_positions
-from swapbridge.guessing.findings import FoundField
 from swapbridge.guessing.layout.fields import MessageFields, raw_values, rows_of
 from swapbridge.guessing.meaning.align import LAGS_S, ChannelTarget, Floats
+from swapbridge.signalmap.findings import FoundField
 
 FEWEST_CHANGES = 4
 """Changes of the channel from which on their agreement is no chance."""

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout, layout_from_positions
-from swapbridge.guessing.findings import FoundField
+from swapbridge.signalmap.findings import FoundField
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,6 +41,7 @@ from swapbridge.page.strips import MOST_STEPPED_BITS
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import encode_map
+from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage, findings_from_json, plain
 from swapbridge.signalmap.model import SignalMap
 
 MOST_DOTS = 800
@@ -57,8 +58,8 @@ def routes(bench: BenchPage) -> list[Route]:
         found = findings(bench, name)
         said: ClaimsAnswer = {
             "claims": _claims(found, read_maps(bench)),
-            "advice": found.get("advice", []),
-            "guessed": bool(found),
+            "advice": found.advice if found is not None else (),
+            "guessed": found is not None,
             "maps": map_states(bench),
         }
         return answer(said)
@@ -105,8 +106,8 @@ def findings_path(bench: BenchPage, capture: str) -> Path:
     return bench.folder_files.path("findings", f"{recording_stem(capture)}.json")
 
 
-def findings(bench: BenchPage, capture: str) -> dict[str, Any]:
-    """What was found in a capture, as `guess --json` wrote it; empty where it was not guessed yet.
+def findings(bench: BenchPage, capture: str) -> Findings | None:
+    """What was found in a capture, as `guess --json` wrote it; None where it was not guessed yet.
 
     Raises
     ------
@@ -115,38 +116,26 @@ def findings(bench: BenchPage, capture: str) -> dict[str, Any]:
     """
     path = findings_path(bench, capture)
     if not path.is_file():
-        return {}
+        return None
     found = bench.remember(f"findings {capture}", stamp_of(path), lambda: _read_findings(path))
-    assert isinstance(found, dict)
+    assert isinstance(found, Findings)
     return found
 
 
 def fields_of(bench: BenchPage, capture: str, identifier: int, extended: bool, bus: str) -> list[FieldRow]:
     """Found fields of one identifier, with their bit positions."""
-    for message in findings(bench, capture).get("messages", []):
-        if (message["id"], message["extended"], message["bus"]) == (identifier, extended, bus):
-            return [_described(message, item) for item in message["signals"]]
+    found = findings(bench, capture)
+    for message in found.messages if found is not None else ():
+        if (message.identifier, message.extended, message.bus) == (identifier, extended, bus):
+            return [_described(message, item) for item in message.fields]
     return []
 
 
-def _read_findings(path: Path) -> dict[str, Any]:
+def _read_findings(path: Path) -> Findings:
     try:
-        text = path.read_text(encoding="utf-8")
-        found = json.loads(text, parse_constant=lambda _: None)
-        if "\\ud" in text.lower():
-            json.dumps(found, ensure_ascii=False).encode("utf-8")  # half a character would be told everywhere
-        if found["version"] != 1 or not isinstance(found["messages"], list):
-            raise ValueError("it is not version 1")
-        for message in found["messages"]:
-            identifier_word(message["id"], message["extended"])
-            for item in message["signals"]:
-                shown = _described({**message, "bus": str(message["bus"])}, item)
-                if not 0 <= shown["confidence"] <= 1 or not all(map(math.isfinite, (shown["scale"], shown["offset"]))):
-                    raise ValueError(f"{shown['name']} has a number that can't be")
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, InputError) as error:
+        return findings_from_json(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, InputError) as error:
         raise InputError(f"{path.name} can't be read as findings ({error}); guess this capture again") from None
-    assert isinstance(found, dict)
-    return found
 
 
 def read_maps(bench: BenchPage) -> dict[str, SignalMap]:
@@ -170,55 +159,51 @@ def map_states(bench: BenchPage) -> list[MapState]:
     ]
 
 
-def _described(message: dict[str, Any], item: dict[str, Any]) -> FieldRow:
-    layout = Layout(item["start"], item["length"], item["byte_order"], item["signed"])
-    label = (
-        item["name"]
-        if item["mux"] is None
-        else f"{item['name']} (when {item['mux']['signal']} = {item['mux']['value']})"
-    )
+def _described(message: FoundMessage, item: FoundField) -> FieldRow:
+    page = "" if item.mux is None else f" (when {item.mux[0]} = {item.mux[1]})"
+    evidence: dict[str, Any] = plain(item.evidence)
     return {
-        "name": item["name"],
-        "start": item["start"],
-        "length": item["length"],
-        "byte_order": item["byte_order"],
-        "signed": item["signed"],
-        "kind": item["kind"],
-        "scale": item["scale"],
-        "offset": item["offset"],
-        "unit": item["unit"],
-        "stimulus": item["stimulus"],
-        "lag_s": item["lag_s"],
-        "confidence": item["confidence"],
-        "layout_confidence": item["layout_confidence"],
-        "copy_of": item["copy_of"],
-        "mux": item["mux"],
-        "id": format_identifier(message["id"], message["extended"]),
-        "bus": message["bus"],
-        "label": label,
-        "sure": sureness(item["confidence"]),
-        "positions": list(layout.positions),
-        "words": str(item.get("evidence", {}).get("words", "")),
-        "evidence": item.get("evidence", {}),
-        "alternatives": item.get("alternatives", []),
+        "name": item.name,
+        "start": item.layout.start,
+        "length": item.layout.length,
+        "byte_order": item.layout.byte_order,
+        "signed": item.layout.signed,
+        "kind": item.kind,
+        "scale": item.scale,
+        "offset": item.offset,
+        "unit": item.unit,
+        "stimulus": item.stimulus,
+        "lag_s": item.lag_s,
+        "confidence": item.confidence,
+        "layout_confidence": item.layout_confidence,
+        "copy_of": item.copy_of,
+        "mux": None if item.mux is None else {"signal": item.mux[0], "value": item.mux[1]},
+        "id": format_identifier(message.identifier, message.extended),
+        "bus": message.bus,
+        "label": item.name + page,
+        "sure": sureness(item.confidence),
+        "positions": list(item.layout.positions),
+        "words": str(evidence.get("words", "")),
+        "evidence": evidence,
+        "alternatives": plain(item.alternatives),
     }
 
 
-def _claims(found: dict[str, Any], maps: dict[str, SignalMap]) -> list[ClaimRow]:
+def _claims(found: Findings | None, maps: dict[str, SignalMap]) -> list[ClaimRow]:
     out: list[ClaimRow] = [
-        {**_described(m, s), "in_maps": _in_maps(m, s, maps)}
-        for m in found.get("messages", [])
-        for s in m["signals"]
-        if s["kind"] != "constant"
+        {**_described(m, f), "in_maps": _in_maps(m, f, maps)}
+        for m in (found.messages if found is not None else ())
+        for f in m.fields
+        if f.kind != "constant"
     ]
     out.sort(key=lambda c: (c["stimulus"] is None, -c["confidence"], c["id"], c["start"]))
     return out
 
 
-def _in_maps(message: dict[str, Any], item: dict[str, Any], maps: dict[str, SignalMap]) -> list[str]:
+def _in_maps(message: FoundMessage, item: FoundField, maps: dict[str, SignalMap]) -> list[str]:
     """Maps that have a signal at these bits already, and what it is called there."""
-    word = identifier_word(message["id"], message["extended"])
-    bits = Layout(item["start"], item["length"], item["byte_order"]).positions
+    word = identifier_word(message.identifier, message.extended)
+    bits = item.layout.positions
     out = []
     for name, signal_map in maps.items():
         known = signal_map.by_word(word)
@@ -330,10 +315,14 @@ def _accept(bench: BenchPage, asked: dict[str, Any]) -> AcceptAnswer:
     if not isinstance(edits, dict):
         raise InputError("what was edited can't be read; load the page again")
     message = next(
-        (m for m in found.get("messages", []) if (m["id"], m["extended"]) == wanted and m["bus"] == asked.get("bus")),
+        (
+            m
+            for m in (found.messages if found is not None else ())
+            if (m.identifier, m.extended) == wanted and m.bus == asked.get("bus")
+        ),
         None,
     )
-    if message is None or not any(s["name"] == field for s in message["signals"]):
+    if found is None or message is None or not any(f.name == field for f in message.fields):
         raise InputError(f"{identifier} has no field named {field!r} among the findings; guess this capture again")
     target = bench.folder_files.map_path(field_text(asked, "map", 120))
     new_name = field_text(asked, "name", 120) or field
@@ -362,7 +351,7 @@ def _accept_all(bench: BenchPage, asked: dict[str, Any]) -> AcceptAllAnswer:
     before = load_map(target) if target.is_file() else None
     bus = str(asked["bus"]) if asked.get("bus") else None
     found = findings(bench, field_text(asked, "file"))
-    if not found:
+    if found is None:
         raise InputError("this capture was not guessed yet; guess it first")
     taken = accept_findings(found, before, min_confidence=least, bus=bus)
     version = bench.keeper.write(

@@ -131,9 +131,11 @@ def _known(bench: BenchPage) -> FolderEvidence:
     found = []
     for item in bench.folder_files.captures():
         try:
-            found.append(findings(bench, item.name))
+            guessed = findings(bench, item.name)
         except SwapbridgeError:
             continue  # the guess view says what is wrong with it
+        if guessed is not None:
+            found.append(guessed)
     plan = _plan(bench)
     proved = plan is not None and proof_holds(bench, plan)
     return FolderEvidence(plan, proved, tuple(read_maps(bench).values()), tuple(found))
