@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -15,11 +14,12 @@ from starlette.staticfiles import StaticFiles
 from starlette.templating import Jinja2Templates
 
 from swapbridge.core.errors import InputError, SwapbridgeError
-from swapbridge.page.bench import BenchPage, answer, field_text, posted, version_of, whole
+from swapbridge.page.bench import BenchPage, Posted, answer, whole
 from swapbridge.page.folder_files import FolderFiles
 from swapbridge.page.guard import RequestGuard
 from swapbridge.page.jobs import Jobs
 from swapbridge.page.keeping import ChangedError
+from swapbridge.page.requests import Undo
 from swapbridge.page.views import (
     axis,
     bridge,
@@ -66,7 +66,7 @@ def make_app(
     routes = [
         Route("/api/jobs/{key}", _job(bench)),
         Route("/api/jobs/{key}/cancel", _cancel(bench), methods=["POST"]),
-        Route("/api/undo", _undo(bench), methods=["POST"]),
+        Posted("/api/undo", Undo, _undo(bench)),
         Mount("/static", StaticFiles(directory=HERE / "static")),
     ]
     for view in (overview, capture, axis, guess, compare, draft, bridge, prove, modules, live, pedals, guide):
@@ -126,13 +126,13 @@ def _cancel(bench: BenchPage):  # type: ignore[no-untyped-def]
     return cancel
 
 
-def _undo(bench: BenchPage) -> Callable[[Request], Awaitable[Response]]:
-    def undo(request: Request, asked: dict[str, Any]) -> Response:
-        path = undoable(bench, field_text(asked, "file"))
-        undone, version = bench.keeper.take_back(path, version_of(asked))
+def _undo(bench: BenchPage) -> Callable[[Request, Undo], Response]:
+    def undo(request: Request, asked: Undo) -> Response:
+        path = undoable(bench, asked.file)
+        undone, version = bench.keeper.take_back(path, asked.version)
         return answer({"undone": undone, "version": version})
 
-    return posted(undo)
+    return undo
 
 
 def undoable(bench: BenchPage, name: str) -> Path:

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field, is_dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
+from starlette.routing import Route
 from starlette.templating import Jinja2Templates
 
 from swapbridge.capture.naming import kind_of
@@ -22,9 +23,11 @@ from swapbridge.page.jobs import Jobs
 from swapbridge.page.keeping import Keeper
 from swapbridge.page.live_control import LiveControl
 from swapbridge.page.once import Once
+from swapbridge.page.requests import PageRequest, decoded
 from swapbridge.page.strips import FramesByIdentifier, sorted_frames
 
 MOST_BODY_BYTES = 4 * 1024 * 1024
+RequestType = TypeVar("RequestType", bound=PageRequest)
 
 VIEWS = (
     ("/", "Swap", "The swap at a glance"),
@@ -131,83 +134,40 @@ def _finite(value: Any) -> Any:
     return [_finite(item) for item in value] if isinstance(value, list | tuple) else value
 
 
-async def body(request: Request) -> dict[str, Any]:
-    """The JSON object that a script sent.
+async def body(request: Request) -> bytes:
+    """What a script sent.
 
     Raises
     ------
     InputError
-        It is too long, or no JSON object of finite numbers and whole text.
+        It is too long.
     """
     content = b""
     async for piece in request.stream():
         content += piece
         if len(content) > MOST_BODY_BYTES:
             raise InputError("this request is larger than 4 MB; do it on the command line")
-    try:
-        value = json.loads(content.decode("utf-8"), parse_constant=_no_number, parse_float=_number)
-        json.dumps(value, ensure_ascii=False).encode("utf-8")
-    except UnicodeEncodeError:
-        raise InputError("the text holds half a character (a lone surrogate); delete it and type it anew") from None
-    except (ValueError, RecursionError) as error:
-        raise InputError(f"the request is no JSON ({error}); load the page again") from None
-    if not isinstance(value, dict):
-        raise InputError("the request is no JSON object; load the page again")
-    return value
+    return content
 
 
-def _number(text: str) -> float:
-    value = float(text)
-    return value if math.isfinite(value) else _no_number(text)
-
-
-def _no_number(text: str) -> float:
-    raise ValueError(f"{text[:20]} is no number that can be used")
-
-
-def posted(work: Callable[[Request, dict[str, Any]], Response]) -> Callable[[Request], Awaitable[Response]]:
+class Posted(Route):
     """A route for what a script sends: the work is done in a thread, never in the loop that serves everybody.
 
     Parameters
     ----------
+    path : str
+    kind : type
+        What the request is held to.
     work : callable
-        Takes the request and its JSON body, and returns the response.
-
-    Returns
-    -------
-    callable
-        An asynchronous route for Starlette.
+        Takes the request and what was sent, and returns the response.
     """
 
-    async def route(request: Request) -> Response:
-        return await run_in_threadpool(work, request, await body(request))
+    def __init__(self, path: str, kind: type[RequestType], work: Callable[[Request, RequestType], Response]) -> None:
+        async def route(request: Request) -> Response:
+            return await run_in_threadpool(work, request, decoded(await body(request), kind))
 
-    return route
-
-
-def field_text(values: dict[str, Any], key: str, most: int = 300) -> str:
-    """A text value of a request.
-
-    Raises
-    ------
-    InputError
-        It is missing, no text or too long.
-    """
-    value = values.get(key)
-    if not isinstance(value, str) or len(value) > most:
-        raise InputError(f"{key} is missing or too long")
-    return value
-
-
-def version_of(asked: dict[str, Any], key: str = "version") -> str:
-    """The version of the file that the person looked at, without which nothing is written.
-
-    Raises
-    ------
-    InputError
-        The request names none.
-    """
-    return field_text(asked, key, 64)
+        super().__init__(path, route, methods=["POST"])
+        self.kind: type[PageRequest] = kind
 
 
 def stamp_of(path: Path) -> tuple[int, int]:

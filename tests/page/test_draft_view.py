@@ -82,7 +82,10 @@ def test_what_is_refused_writes_nothing(swap: Path) -> None:
     asked = {"name": SPEED, "say": "edit", "version": version, "value": "donor.NOPE.X", "fallback": "0 rpm"}
     assert "no message 'NOPE'" in here.refusal("/api/draft/say", asked)
     assert "is not a line" in here.refusal("/api/draft/say", {**asked, "name": "host.X.Y", "say": "accept"})
-    assert "answered by accept, refuse or edit" in here.refusal("/api/draft/say", {**asked, "say": "burn"})
+    assert "Invalid enum value 'burn'" in here.refusal("/api/draft/say", {**asked, "say": "burn"})
+    for half in ({"value": "1"}, {"fallback": "1"}, {}):
+        asked_half = {"name": asked["name"], "version": asked["version"], "say": "edit", **half}
+        assert "a rule and a safe answer" in here.refusal("/api/draft/say", asked_half)
     assert path.read_bytes() == before
 
 

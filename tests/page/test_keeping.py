@@ -47,6 +47,7 @@ def found(tmp_path: Path, open_page: OpenPage) -> tuple[Path, Any, dict[str, Any
 def test_what_cannot_be_read_again_is_never_written(found: tuple[Path, Any, dict[str, Any]]) -> None:
     """A field beyond the payload, a scale of 1e300: both were written, and no map could be loaded any more."""
     folder, here, said = found
+    claim = said.pop("claim")
     first = here.post("/api/accept", said)
     before = (folder / "signal_maps" / "donor.dbc").read_bytes()
     said["version"] = first["version"]
@@ -57,7 +58,7 @@ def test_what_cannot_be_read_again_is_never_written(found: tuple[Path, Any, dict
         ({"offset": "inf"}, "offset"),
         ({"scale": "0"}, "scale"),
     ):
-        refused = here.refusal("/api/accept", {**said, "name": "Other", "edit": {**said["claim"], **wrong}})
+        refused = here.refusal("/api/accept", {**said, "name": "Other", "edit": {**claim, **wrong}})
         assert words in refused, (wrong, refused)
         assert (folder / "signal_maps" / "donor.dbc").read_bytes() == before
     assert load_map(folder / "signal_maps" / "donor.dbc").messages
@@ -65,7 +66,8 @@ def test_what_cannot_be_read_again_is_never_written(found: tuple[Path, Any, dict
 
 def test_an_edited_field_is_by_hand_and_keeps_no_evidence_of_another(found: tuple[Path, Any, dict[str, Any]]) -> None:
     folder, here, said = found
-    here.post("/api/accept", {**said, "edit": {**said["claim"], "length": 14, "scale": "0.5"}})
+    claim = said.pop("claim")
+    here.post("/api/accept", {**said, "edit": {**claim, "length": 14, "scale": "0.5"}})
     signal = load_map(folder / "signal_maps" / "donor.dbc").messages[0].signal("EngineSpeed")
     assert signal is not None
     assert (signal.layout.length, str(signal.scale)) == (14, "1/2")
@@ -77,8 +79,9 @@ def test_an_edited_field_is_by_hand_and_keeps_no_evidence_of_another(found: tupl
 def test_editing_what_the_map_has_already_changes_it_and_says_by_hand(found: tuple[Path, Any, dict[str, Any]]) -> None:
     """The map's own scale stayed, and the page said that the edited one was in it."""
     folder, here, said = found
+    claim = said.pop("claim")
     version = here.post("/api/accept", said)["version"]
-    here.post("/api/accept", {**said, "version": version, "edit": {**said["claim"], "scale": "0.125"}})
+    here.post("/api/accept", {**said, "version": version, "edit": {**claim, "scale": "0.125"}})
     (signal,) = (s for s in load_map(folder / "signal_maps" / "donor.dbc").messages[0].signals if s.unit == "rpm")
     assert str(signal.scale) == "1/8"
     assert dict(signal.evidence) == {"by_hand": True}

@@ -1,4 +1,4 @@
-// Written by python -m tests.page.write_types from page/answers.py; never edited by hand.
+// Written by python -m tests.page.write_types from answers.py and requests.py; never edited by hand.
 
 /** A line over time: None breaks it, `states` names numbers that are words. */
 export interface StripLine {
@@ -497,4 +497,153 @@ export interface Answers {
   "/api/reading": ReadingAnswer;
   "/api/strips": StripsAnswer;
   "/api/undo": UndoAnswer;
+  "/api/live/next": any;
+  "/api/live/press": any;
+  "/api/live/record": any;
+  "/api/live/run": any;
+}
+
+/** A request; one that says nothing more is empty. */
+export type PageRequest = Record<string, never>;
+
+/** The version of the file that the person looked at, without which nothing is written. */
+export interface Versioned {
+  version: string;
+}
+
+/** A file's last step is taken back. */
+export interface Undo {
+  version: string;
+  file: string;
+}
+
+/** A bridge text to look at. */
+export interface BridgeCheck {
+  text: string;
+}
+
+/** A bridge text to write. */
+export interface BridgeSave {
+  version: string;
+  text: string;
+}
+
+/** A gauge table's points, to be put into a bridge text. */
+export interface BridgeCurve {
+  text: string;
+  table: string;
+  points: number[][];
+}
+
+/** A signal of a bridge text, to be made from another. */
+export interface BridgePick {
+  text: string;
+  message: string;
+  signal: string;
+  source: string;
+}
+
+/** Work over one capture. */
+export interface OfCapture {
+  file: string;
+}
+
+/** An answer to a drafted line; an edit has both its rule and its safe answer. */
+export interface DraftSay {
+  version: string;
+  name: string;
+  say: "accept" | "refuse" | "edit";
+  value?: string | null;
+  fallback?: string | null;
+}
+
+/** A drafted line whose recordings are wanted. */
+export interface DraftBeside {
+  name: string;
+}
+
+/** What a person typed instead of what was found; numbers as text or as numbers. */
+export interface Edit {
+  start: string | number;
+  length: string | number;
+  byte_order: "little_endian" | "big_endian";
+  signed: boolean;
+  scale?: string | number;
+  offset?: string | number;
+  unit?: string;
+}
+
+/** A found field, to be taken into a map. */
+export interface Accept {
+  version: string;
+  file: string;
+  id: string;
+  bus: string;
+  field: string;
+  name: string;
+  map: string;
+  edit?: Edit | null;
+}
+
+/** Every claim at least this sure, to be taken into a map. */
+export interface AcceptAll {
+  version: string;
+  file: string;
+  map: string;
+  confidence: number;
+  bus?: string;
+}
+
+/** A proof to run: a capture for each bus, and how thoroughly. */
+export interface Prove {
+  captures: Record<string, string>;
+  thoroughness: string;
+  model?: string;
+}
+
+/** A recording to begin. */
+export interface BeginRecording {
+  buses: string;
+  name: string;
+  script?: boolean;
+  active?: boolean;
+  scan_tool?: string | null;
+}
+
+/** A plan to run: to watch only, unless sending is asked for. */
+export interface BeginRun {
+  buses?: string;
+  sending?: boolean;
+  acknowledged?: boolean;
+  unproved?: boolean;
+  against?: string;
+  against_bus?: string;
+}
+
+/** A key of the person at the page. */
+export interface KeyPress {
+  key: string;
+  text?: string;
+}
+
+export interface Requests {
+  "/api/accept": Accept;
+  "/api/accept-all": AcceptAll;
+  "/api/bridge/check": BridgeCheck;
+  "/api/bridge/compile": Versioned;
+  "/api/bridge/curve": BridgeCurve;
+  "/api/bridge/dials": OfCapture;
+  "/api/bridge/pick": BridgePick;
+  "/api/bridge/save": BridgeSave;
+  "/api/draft/beside": DraftBeside;
+  "/api/draft/make": Versioned;
+  "/api/draft/say": DraftSay;
+  "/api/guess": OfCapture;
+  "/api/live/next": PageRequest;
+  "/api/live/phone": PageRequest;
+  "/api/live/press": KeyPress;
+  "/api/live/record": BeginRecording;
+  "/api/live/run": BeginRun;
+  "/api/prove": Prove;
+  "/api/undo": Undo;
 }

@@ -19,18 +19,20 @@ function tell(text, fault) {
   hideLater = setTimeout(() => { box.hidden = true; }, fault ? 12000 : 5000);
 }
 
+/** @typedef {import("./answers").Answers} Answers */
+/** @typedef {import("./answers").Requests} Requests */
 /**
- * Asks the server; with values it is a change. The answer's type is told by the path.
- * @template {keyof import("./answers").Answers} P
+ * Asks the server; with values it is a change. The types of both are told by the path.
+ * @template {keyof Answers} P
  * @overload
  * @param {P | `${P}?${string}`} path
- * @param {object} [values]
- * @returns {Promise<import("./answers").Answers[P]>}
+ * @param {P extends keyof Requests ? Requests[P] : never} [values]
+ * @returns {Promise<Answers[P]>}
  */
 /**
  * @overload
- * @param {`/api/live${string}` | `/api/jobs/${string}`} path
- * @param {object} [values]
+ * @param {"/api/live" | "/api/live/stop" | `/api/jobs/${string}`} path
+ * @param {{}} [values]
  * @returns {Promise<any>}
  */
 /**

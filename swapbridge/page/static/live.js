@@ -5,11 +5,20 @@ document.addEventListener("DOMContentLoaded", () => {
   const board = id("board");
   let was = "nothing", kind = "";
 
-  const values = (form) => Object.fromEntries([...form.elements].filter((e) => e.name).map((e) => [e.name, e.type === "checkbox" ? e.checked : e.value]));
-  id("record").addEventListener("submit", guard(async (event) => { event.preventDefault(); await ask("/api/live/record", values(event.target)); tick(); }));
+  id("record").addEventListener("submit", guard(async (event) => { 
+    event.preventDefault();
+    const { buses, name, script, active, scan_tool } = event.target.elements;
+    await ask("/api/live/record", { buses: buses.value, name: name.value, script: script.checked, active: active.checked, scan_tool: scan_tool.value });
+    tick();
+   }));
   const run = id("run");
   if (run) {
-    run.addEventListener("submit", guard(async (event) => { event.preventDefault(); await ask("/api/live/run", values(event.target)); tick(); }));
+    run.addEventListener("submit", guard(async (event) => { 
+      event.preventDefault();
+      const { buses, sending, acknowledged, unproved, against, against_bus } = event.target.elements;
+      await ask("/api/live/run", { buses: buses.value, sending: sending.checked, acknowledged: acknowledged.checked, unproved: unproved.checked, against: against.value, against_bus: against_bus.value });
+      tick();
+     }));
     run.elements.sending.addEventListener("change", (e) => { run.querySelector("button.go").textContent = e.target.checked ? "Start sending" : "Start watching"; });
   }
 

@@ -23,10 +23,11 @@ from swapbridge.core.progress import Progress
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import parse_bridge
 from swapbridge.page.answers import BridgeAnswer, BridgeRow, CheckAnswer, CompilerMessage, Dials, Pickable, TableCurve
-from swapbridge.page.bench import BenchPage, answer, field_text, posted, version_of
+from swapbridge.page.bench import BenchPage, Posted, answer
 from swapbridge.page.dials import dials
 from swapbridge.page.guard import policy_with_styles
 from swapbridge.page.keeping import ChangedError
+from swapbridge.page.requests import BridgeCheck, BridgeCurve, BridgePick, BridgeSave, OfCapture, Versioned
 from swapbridge.page.rows import functions, pickable, sources, with_source
 from swapbridge.plan.model import Plan
 from swapbridge.plan.serialise import plan_from_json
@@ -34,7 +35,6 @@ from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.model import SignalMap
 from swapbridge.swapfolder.paths import BRIDGE, PLAN
 
-MOST_BRIDGE_TEXT = 400_000
 MOST_CURVE_POINTS = 64
 _PLACE = re.compile(r"^(?P<file>[^\n]*?):(?P<line>\d+)(?::(?P<column>\d+))?: (?P<words>.*)$", re.DOTALL)
 
@@ -59,32 +59,31 @@ def routes(bench: BenchPage) -> list[Route]:
         said: BridgeAnswer = {**found, "text": text, "version": version, "undo": undo}
         return answer(said)
 
-    def check(request: Request, asked: dict[str, Any]) -> Response:
-        return answer(checked(bench, field_text(asked, "text", MOST_BRIDGE_TEXT)))
+    def check(request: Request, asked: BridgeCheck) -> Response:
+        return answer(checked(bench, asked.text))
 
-    def save(request: Request, asked: dict[str, Any]) -> Response:
-        text = field_text(asked, "text", MOST_BRIDGE_TEXT)
+    def save(request: Request, asked: BridgeSave) -> Response:
+        text = asked.text
         path = bench.folder_files.path(BRIDGE)
         version = bench.keeper.write(
             path,
             text.encode("utf-8"),
             what="edit the bridge file",
-            seen=version_of(asked),
+            seen=asked.version,
             check=lambda new: _reads_as(new, text),
         )
         return answer({"saved": BRIDGE, "version": version})
 
-    def curve(request: Request, asked: dict[str, Any]) -> Response:
-        text = field_text(asked, "text", MOST_BRIDGE_TEXT)
-        return answer({"text": with_curve(text, field_text(asked, "table", 80), asked.get("points"))})
+    def curve(request: Request, asked: BridgeCurve) -> Response:
+        text = asked.text
+        return answer({"text": with_curve(text, asked.table, asked.points)})
 
-    def pick(request: Request, asked: dict[str, Any]) -> Response:
-        text = field_text(asked, "text", MOST_BRIDGE_TEXT)
-        chosen = [field_text(asked, key) for key in ("message", "signal", "source")]
-        return answer({"text": with_source(text, *chosen)})
+    def pick(request: Request, asked: BridgePick) -> Response:
+        text = asked.text
+        return answer({"text": with_source(text, asked.message, asked.signal, asked.source)})
 
-    def compile_it(request: Request, asked: dict[str, Any]) -> Response:
-        seen = version_of(asked)
+    def compile_it(request: Request, asked: Versioned) -> Response:
+        seen = asked.version
 
         def work(progress: Progress) -> dict[str, Any]:
             progress(0.1, "compiling")
@@ -99,8 +98,8 @@ def routes(bench: BenchPage) -> list[Route]:
 
         return answer({"job": bench.jobs.start("Compiling", work).key})
 
-    def drive(request: Request, asked: dict[str, Any]) -> Response:
-        name = field_text(asked, "file")
+    def drive(request: Request, asked: OfCapture) -> Response:
+        name = asked.file
         bench.folder_files.capture_file(name)
 
         def work(progress: Progress) -> Dials:
@@ -111,12 +110,12 @@ def routes(bench: BenchPage) -> list[Route]:
     return [
         Route("/bridge", show),
         Route("/api/bridge", read),
-        Route("/api/bridge/check", posted(check), methods=["POST"]),
-        Route("/api/bridge/save", posted(save), methods=["POST"]),
-        Route("/api/bridge/curve", posted(curve), methods=["POST"]),
-        Route("/api/bridge/pick", posted(pick), methods=["POST"]),
-        Route("/api/bridge/compile", posted(compile_it), methods=["POST"]),
-        Route("/api/bridge/dials", posted(drive), methods=["POST"]),
+        Posted("/api/bridge/check", BridgeCheck, check),
+        Posted("/api/bridge/save", BridgeSave, save),
+        Posted("/api/bridge/curve", BridgeCurve, curve),
+        Posted("/api/bridge/pick", BridgePick, pick),
+        Posted("/api/bridge/compile", Versioned, compile_it),
+        Posted("/api/bridge/dials", OfCapture, drive),
     ]
 
 

@@ -20,8 +20,9 @@ from swapbridge.core.progress import Progress
 from swapbridge.drafting.outlook import outlook
 from swapbridge.language.reading import parse_bridge
 from swapbridge.page.answers import DraftAnswer, DraftRow, DrawnAnswer
-from swapbridge.page.bench import BenchPage, answer, field_text, posted, stamp_of, version_of
+from swapbridge.page.bench import BenchPage, Posted, answer, stamp_of
 from swapbridge.page.keeping import ChangedError
+from swapbridge.page.requests import DraftBeside, DraftSay, Versioned
 from swapbridge.page.views.bridge import bridge_and_maps, bridge_file
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.swapfolder.draft_lines import accepted_text, edited_text, lines_of, refused_text
@@ -29,8 +30,6 @@ from swapbridge.swapfolder.drafting import BUSES, DRAWN, draft_recordings, make_
 from swapbridge.swapfolder.paths import BRIDGE, NEEDS, SwapFolder
 from swapbridge.swapfolder.proving import captures_of, read_captures, stimuli_of
 from swapbridge.swapfolder.reviewing import review_lines
-
-MOST_RULE_TEXT = 4000
 
 
 def routes(bench: BenchPage) -> list[Route]:
@@ -43,9 +42,9 @@ def routes(bench: BenchPage) -> list[Route]:
     def read(request: Request) -> Response:
         return answer(_view(bench))
 
-    def say(request: Request, asked: dict[str, Any]) -> Response:
-        name, said = field_text(asked, "name"), field_text(asked, "say", 10)
-        path, seen = bench.folder_files.path(BRIDGE), version_of(asked)
+    def say(request: Request, asked: DraftSay) -> Response:
+        name, said = asked.name, asked.say
+        path, seen = bench.folder_files.path(BRIDGE), asked.version
         text, _ = bridge_file(bench)
         on = datetime.date.today().isoformat()
         _, maps = bridge_and_maps(bench, text)
@@ -53,16 +52,15 @@ def routes(bench: BenchPage) -> list[Route]:
             new = accepted_text(text, path, name, on, maps)
         elif said == "refuse":
             new = refused_text(text, path, name, on)
-        elif said == "edit":
-            rule = field_text(asked, "value", MOST_RULE_TEXT), field_text(asked, "fallback", MOST_RULE_TEXT)
-            new = edited_text(text, path, name, rule, on, maps)
         else:
-            raise InputError(f"a line is answered by accept, refuse or edit, not by {said!r}")
+            if asked.value is None or asked.fallback is None:
+                raise InputError("an edit has a rule and a safe answer; load the page again")
+            new = edited_text(text, path, name, (asked.value, asked.fallback), on, maps)
         bench.keeper.write(path, new.encode("utf-8"), what=f"{said} {name}", seen=seen, check=_reads_back)
         return answer(_view(bench))
 
-    def beside(request: Request, asked: dict[str, Any]) -> Response:
-        name = field_text(asked, "name")
+    def beside(request: Request, asked: DraftBeside) -> Response:
+        name = asked.name
         bench.heavy()
 
         def work(progress: Progress) -> dict[str, Any]:
@@ -78,8 +76,8 @@ def routes(bench: BenchPage) -> list[Route]:
 
         return answer({"job": bench.jobs.start("Recorded against made", work).key})
 
-    def make(request: Request, asked: dict[str, Any]) -> Response:
-        seen = version_of(asked)
+    def make(request: Request, asked: Versioned) -> Response:
+        seen = asked.version
         bench.heavy()
         return answer({"job": bench.jobs.start("Drafting", lambda progress: _make(bench, seen, progress)).key})
 
@@ -90,9 +88,9 @@ def routes(bench: BenchPage) -> list[Route]:
         Route("/draft", show),
         Route("/api/draft", read),
         Route("/api/draft/drawn", drawn),
-        Route("/api/draft/make", posted(make), methods=["POST"]),
-        Route("/api/draft/say", posted(say), methods=["POST"]),
-        Route("/api/draft/beside", posted(beside), methods=["POST"]),
+        Posted("/api/draft/make", Versioned, make),
+        Posted("/api/draft/say", DraftSay, say),
+        Posted("/api/draft/beside", DraftBeside, beside),
     ]
 
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import structs
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -35,8 +36,9 @@ from swapbridge.page.answers import (
     FieldRow,
     MapState,
 )
-from swapbridge.page.bench import BenchPage, answer, field_text, posted, stamp_of, version_of
+from swapbridge.page.bench import BenchPage, Posted, answer, stamp_of
 from swapbridge.page.pictures import envelope
+from swapbridge.page.requests import Accept, AcceptAll, Edit, OfCapture
 from swapbridge.page.strips import MOST_STEPPED_BITS
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import load_map
@@ -67,8 +69,8 @@ def routes(bench: BenchPage) -> list[Route]:
     def states(request: Request) -> Response:
         return answer({"maps": map_states(bench)})
 
-    def start(request: Request, asked: dict[str, Any]) -> Response:
-        name = field_text(asked, "file")
+    def start(request: Request, asked: OfCapture) -> Response:
+        name = asked.file
         path = findings_path(bench, name)
         bench.folder_files.capture_file(name)
 
@@ -84,20 +86,20 @@ def routes(bench: BenchPage) -> list[Route]:
     def field(request: Request) -> Response:
         return answer(_field_picture(bench, dict(request.query_params)))
 
-    def accept(request: Request, asked: dict[str, Any]) -> Response:
+    def accept(request: Request, asked: Accept) -> Response:
         return answer(_accept(bench, asked))
 
-    def accept_all(request: Request, asked: dict[str, Any]) -> Response:
+    def accept_all(request: Request, asked: AcceptAll) -> Response:
         return answer(_accept_all(bench, asked))
 
     return [
         Route("/guess", show),
         Route("/api/claims", claims),
         Route("/api/maps", states),
-        Route("/api/accept-all", posted(accept_all), methods=["POST"]),
-        Route("/api/guess", posted(start), methods=["POST"]),
+        Posted("/api/accept-all", AcceptAll, accept_all),
+        Posted("/api/guess", OfCapture, start),
         Route("/api/field", field),
-        Route("/api/accept", posted(accept), methods=["POST"]),
+        Posted("/api/accept", Accept, accept),
     ]
 
 
@@ -307,25 +309,23 @@ def _selected(capture: Capture, rows: npt.NDArray[np.intp], text: str) -> npt.ND
     return chosen
 
 
-def _accept(bench: BenchPage, asked: dict[str, Any]) -> AcceptAnswer:
-    name, identifier, field = field_text(asked, "file"), field_text(asked, "id", 12), field_text(asked, "field")
+def _accept(bench: BenchPage, asked: Accept) -> AcceptAnswer:
+    name, identifier, field = asked.file, asked.id, asked.field
     found = findings(bench, name)
     wanted = parse_identifier(identifier)
-    edits = asked.get("edit") or {}
-    if not isinstance(edits, dict):
-        raise InputError("what was edited can't be read; load the page again")
+    edits = asked.edit
     message = next(
         (
             m
             for m in (found.messages if found is not None else ())
-            if (m.identifier, m.extended) == wanted and m.bus == asked.get("bus")
+            if (m.identifier, m.extended) == wanted and m.bus == asked.bus
         ),
         None,
     )
     if found is None or message is None or not any(f.name == field for f in message.fields):
         raise InputError(f"{identifier} has no field named {field!r} among the findings; guess this capture again")
-    target = bench.folder_files.map_path(field_text(asked, "map", 120))
-    new_name = field_text(asked, "name", 120) or field
+    target = bench.folder_files.map_path(asked.map)
+    new_name = asked.name or field
     before = load_map(target) if target.is_file() else None
     taken, kept = taken_into(before, found, message, field, new_name, _edited(edits))
     try:
@@ -336,21 +336,19 @@ def _accept(bench: BenchPage, asked: dict[str, Any]) -> AcceptAnswer:
         target,
         content,
         what=f"accept {new_name} into {target.name}",
-        seen=version_of(asked),
+        seen=asked.version,
         check=partial(check_map, taken),
     )
     return {"accepted": kept, "map": target.name, "version": version, "by_hand": bool(edits)}
 
 
-def _accept_all(bench: BenchPage, asked: dict[str, Any]) -> AcceptAllAnswer:
+def _accept_all(bench: BenchPage, asked: AcceptAll) -> AcceptAllAnswer:
     """What `swapbridge map accept --min-confidence` does, as one step."""
-    least = finite(str(asked.get("confidence")), "how sure it must be")
-    if not 0.5 <= least <= 1:
-        raise InputError("how sure a claim must be is a share from 0.5 to 1")
-    target = bench.folder_files.map_path(field_text(asked, "map", 120))
+    least = asked.confidence
+    target = bench.folder_files.map_path(asked.map)
     before = load_map(target) if target.is_file() else None
-    bus = str(asked["bus"]) if asked.get("bus") else None
-    found = findings(bench, field_text(asked, "file"))
+    bus = asked.bus or None
+    found = findings(bench, asked.file)
     if found is None:
         raise InputError("this capture was not guessed yet; guess it first")
     taken = accept_findings(found, before, min_confidence=least, bus=bus)
@@ -358,7 +356,7 @@ def _accept_all(bench: BenchPage, asked: dict[str, Any]) -> AcceptAllAnswer:
         target,
         encode_map(taken.signal_map),
         what=f"accept all from {100 * least:g} % on into {target.name}",
-        seen=version_of(asked),
+        seen=asked.version,
         check=partial(check_map, taken.signal_map),
     )
     return {
@@ -373,18 +371,18 @@ def _accept_all(bench: BenchPage, asked: dict[str, Any]) -> AcceptAllAnswer:
     }
 
 
-def _edited(edits: dict[str, Any]) -> dict[str, Any]:
+def _edited(edits: Edit | None) -> dict[str, Any]:
     """What a person typed, as numbers where bits are counted and as text where a decimal is meant exactly."""
-    if not edits:
+    if edits is None:
         return {}
-    text = {key: str(value) for key, value in edits.items()}
-    layout, _, _ = _layout({**text, "signed": "true" if edits.get("signed") else "false"})
+    text = {key: str(value) for key, value in structs.asdict(edits).items()}
+    layout, _, _ = _layout({**text, "signed": "true" if edits.signed else "false"})
     return {
         "start": layout.start,
         "length": layout.length,
         "byte_order": layout.byte_order,
         "signed": layout.signed,
-        "scale": text.get("scale", "1"),
-        "offset": text.get("offset", "0"),
-        "unit": text.get("unit", "")[:40],
+        "scale": text["scale"],
+        "offset": text["offset"],
+        "unit": edits.unit,
     }

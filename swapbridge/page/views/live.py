@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import time
-from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -14,8 +13,9 @@ from swapbridge.bus.adapters.spec import BusSpec, parse_bus
 from swapbridge.bus.recording.script import load_script
 from swapbridge.core.cautions import cautions_for
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.page.bench import BenchPage, answer, field_text, posted
+from swapbridge.page.bench import BenchPage, Posted, answer
 from swapbridge.page.guard import STOP_PATH
+from swapbridge.page.requests import BeginRecording, BeginRun, KeyPress
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.swapfolder.paths import PLAN
 
@@ -39,26 +39,24 @@ def routes(bench: BenchPage) -> list[Route]:
     def state(request: Request) -> Response:
         return answer(control.to_dict())
 
-    def record(request: Request, asked: dict[str, Any]) -> Response:
-        name = field_text(asked, "name", 64)
+    def record(request: Request, asked: BeginRecording) -> Response:
+        name = asked.name
         if not _FILE_NAME.fullmatch(name):
             raise InputError("a recording's name has letters, digits, dashes and underscores")
         path = bench.folder_files.path("captures", f"{name}.log")
         path.parent.mkdir(exist_ok=True)
         script = bench.folder_files.path(SCRIPT_NAME)
-        steps = load_script(script if script.is_file() else None) if asked.get("script") else None
-        scan_tool = asked.get("scan_tool") or None
-        active = asked.get("active") is True
+        steps = load_script(script if script.is_file() else None) if asked.script else None
+        scan_tool = asked.scan_tool or None
+        active = asked.active
         if (active or scan_tool) and not request.state.session.local:
             raise RefusedError("an adapter that may send is opened on the machine itself, never from another one")
-        control.start_recording(
-            _specs(asked), path, active=active, script=steps, scan_tool=None if scan_tool is None else str(scan_tool)
-        )
+        control.start_recording(_specs(asked), path, active=active, script=steps, scan_tool=scan_tool)
         return answer({"started": path.name})
 
-    def run(request: Request, asked: dict[str, Any]) -> Response:
-        sending = asked.get("sending") is True
-        acknowledged = asked.get("acknowledged") is True
+    def run(request: Request, asked: BeginRun) -> Response:
+        sending = asked.sending
+        acknowledged = asked.acknowledged
         if not request.state.session.local:
             raise RefusedError("a translator is run on the machine itself, never from another one")
         if sending and not acknowledged:
@@ -68,23 +66,23 @@ def routes(bench: BenchPage) -> list[Route]:
             raise InputError("there is no plan here yet; compile one in the Bridge view")
         plan = plan_from_json(path.read_text(encoding="utf-8"))
         against = None
-        if asked.get("against"):
+        if asked.against:
             against = (
-                field_text(asked, "against_bus", 60),
-                bench.folder_files.capture_file(field_text(asked, "against")).path,
+                asked.against_bus,
+                bench.folder_files.capture_file(asked.against).path,
             )
         control.start_run(
             path,
             _specs(asked),
             sending=sending,
             acknowledged=acknowledged,
-            unproved=asked.get("unproved") is True,
+            unproved=asked.unproved,
             against=against,
         )
         return answer({"started": plan.name})
 
-    def press(request: Request, asked: dict[str, Any]) -> Response:
-        control.press(field_text(asked, "key", 20), str(asked.get("text") or ""))
+    def press(request: Request, asked: KeyPress) -> Response:
+        control.press(asked.key, asked.text)
         return answer({})
 
     async def stop(request: Request) -> Response:
@@ -95,9 +93,9 @@ def routes(bench: BenchPage) -> list[Route]:
     return [
         Route("/live", show),
         Route("/api/live", state),
-        Route("/api/live/record", posted(record), methods=["POST"]),
-        Route("/api/live/run", posted(run), methods=["POST"]),
-        Route("/api/live/press", posted(press), methods=["POST"]),
+        Posted("/api/live/record", BeginRecording, record),
+        Posted("/api/live/run", BeginRun, run),
+        Posted("/api/live/press", KeyPress, press),
         Route(STOP_PATH, stop, methods=["POST"]),
     ]
 
@@ -107,9 +105,9 @@ def _recording_name(asked: str) -> str:
     return asked if _FILE_NAME.fullmatch(asked) else time.strftime("rec-%Y%m%d-%H%M")
 
 
-def _specs(asked: dict[str, Any]) -> tuple[BusSpec, ...]:
-    lines = [line.strip() for line in field_text(asked, "buses", 2000).splitlines()]
+def _specs(asked: BeginRecording | BeginRun) -> tuple[BusSpec, ...]:
+    lines = [line.strip() for line in asked.buses.splitlines()]
     specs = tuple(parse_bus(line) for line in lines if line)
-    if not specs and not asked.get("against"):
+    if not specs and not (isinstance(asked, BeginRun) and asked.against):
         raise InputError("name at least one bus, for example donor=socketcan:can0")
     return specs

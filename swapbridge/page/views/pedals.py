@@ -8,8 +8,9 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.page.bench import BenchPage, answer, posted
+from swapbridge.page.bench import BenchPage, Posted, answer
 from swapbridge.page.guard import NEXT_PATH, PEDALS
+from swapbridge.page.requests import PageRequest
 
 STANDS_KMH = 1.0
 """Below this a vehicle stands: speeds are sent with some noise at rest."""
@@ -21,7 +22,7 @@ def routes(bench: BenchPage) -> list[Route]:
     def show(request: Request) -> Response:
         return bench.page(request, "pedals.html")
 
-    def link(request: Request, asked: dict[str, object]) -> Response:
+    def link(request: Request, asked: PageRequest) -> Response:
         if not request.state.session.local:
             raise RefusedError("a phone is let in from the machine itself")
         address = bench.phone_link()
@@ -32,7 +33,7 @@ def routes(bench: BenchPage) -> list[Route]:
             )
         return answer({"link": address, "code": code_rows(address)})
 
-    def press(request: Request, asked: dict[str, object]) -> Response:
+    def press(request: Request, asked: PageRequest) -> Response:
         speed = bench.live_control.speed_kmh()
         if speed is not None and abs(speed) > STANDS_KMH:
             raise RefusedError(f"the vehicle moves ({speed:.0f} km/h): the driver never works the phone; stand first")
@@ -41,8 +42,8 @@ def routes(bench: BenchPage) -> list[Route]:
 
     return [
         Route(PEDALS, show),
-        Route("/api/live/phone", posted(link), methods=["POST"]),
-        Route(NEXT_PATH, posted(press), methods=["POST"]),
+        Posted("/api/live/phone", PageRequest, link),
+        Posted(NEXT_PATH, PageRequest, press),
     ]
 
 

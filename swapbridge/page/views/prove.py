@@ -16,8 +16,9 @@ from swapbridge.capture.capture import Capture
 from swapbridge.compiler.inputs import compared_inputs
 from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.core.progress import Progress
-from swapbridge.page.bench import BenchPage, answer, posted
+from swapbridge.page.bench import BenchPage, Posted, answer
 from swapbridge.page.guard import REPORT_POLICY
+from swapbridge.page.requests import Prove
 from swapbridge.page.views.bridge import bridge_and_maps, bridge_text
 from swapbridge.plan.model import Plan
 from swapbridge.plan.proof import proof_head
@@ -61,15 +62,14 @@ def routes(bench: BenchPage) -> list[Route]:
         words = older or ruling.words
         return answer({"proof": {"proved": ruling.proved and not older, "words": words, "counts": counts}, **shown})
 
-    def start(request: Request, asked: dict[str, Any]) -> Response:
-        chosen = asked.get("captures")
-        how = asked.get("thoroughness")
-        if not isinstance(chosen, dict) or how not in THOROUGHNESS:
+    def start(request: Request, asked: Prove) -> Response:
+        how = asked.thoroughness
+        if how not in THOROUGHNESS:
             raise InputError("choose a capture for at least one bus, and how thoroughly to prove")
-        named = {str(bus): str(name) for bus, name in chosen.items() if name}
+        named = {bus: name for bus, name in asked.captures.items() if name}
         for name in named.values():
             bench.folder_files.capture_file(name)
-        work = partial(_prove, bench, named, str(how), str(asked.get("model")))
+        work = partial(_prove, bench, named, how, asked.model)
         return answer({"job": bench.jobs.start("Proving", work).key})
 
     def likely(request: Request) -> Response:
@@ -87,7 +87,7 @@ def routes(bench: BenchPage) -> list[Route]:
         Route("/prove/report", report),
         Route("/api/proof", state),
         Route("/api/prove/likely", likely),
-        Route("/api/prove", posted(start), methods=["POST"]),
+        Posted("/api/prove", Prove, start),
     ]
 
 
