@@ -1,4 +1,4 @@
-"""Compiler room: the map files that a bridge file names; apart, so that who only asks for them loads no compiler."""
+"""Compiler room: the maps that a bridge file names, read; apart, so that who only asks for them loads no compiler."""
 
 from __future__ import annotations
 
@@ -11,11 +11,6 @@ from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.model import SignalMap
 
 
-def map_files(bridge: BridgeFile) -> dict[str, Path]:
-    """The map files that a bridge file names (beside itself), by bus name."""
-    return {bus.name: Path(bridge.path).parent / bus.map_file for bus in bridge.buses if bus.map_file}
-
-
 def load_maps(bridge: BridgeFile, given: Mapping[str, str | Path] | None = None) -> dict[str, SignalMap]:
     """Maps of a bridge's buses by bus name: `given` files, else those that the bridge file names (beside itself).
 
@@ -24,7 +19,7 @@ def load_maps(bridge: BridgeFile, given: Mapping[str, str | Path] | None = None)
     InputError
         A map can't be read, or is given for a bus that the bridge file has not.
     """
-    wanted = map_files(bridge)
+    wanted = bridge.map_files()
     for name, path in (given or {}).items():
         if bridge.bus(name) is None:
             known = ", ".join(b.name for b in bridge.buses)

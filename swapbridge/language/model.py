@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from pathlib import Path
 
 from swapbridge.core.errors import RefusedError
 from swapbridge.core.needs import Need
@@ -218,7 +219,7 @@ class CurveRule:
 
 @dataclass(frozen=True, slots=True)
 class BridgeFile:
-    """Everything a bridge file says. `path` is for messages, `folder` for the files it names."""
+    """Everything a bridge file says. `path` is for messages, and the maps that it names lie beside it."""
 
     path: str
     name: str
@@ -246,3 +247,7 @@ class BridgeFile:
     def bus(self, name: str) -> BusRule | None:
         """The bus of that name, or None."""
         return next((b for b in self.buses if b.name == name), None)
+
+    def map_files(self) -> dict[str, Path]:
+        """The map files that it names (beside itself), by bus name."""
+        return {bus.name: Path(self.path).parent / bus.map_file for bus in self.buses if bus.map_file}

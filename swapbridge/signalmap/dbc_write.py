@@ -91,6 +91,22 @@ def map_digest(signal_map: SignalMap) -> str:
     return hashlib.sha256(format_map(signal_map).encode()).hexdigest()
 
 
+def written_digest(path: Path) -> str:
+    """What `map_digest` says of the map in a file if `save_map` wrote it, without reading what the map says.
+
+    A file from elsewhere gives another digest, and one that can't be opened none (""): only equality says something.
+    """
+    try:
+        content = path.read_bytes()
+    except (OSError, ValueError):
+        return ""
+    try:
+        text = content.decode("utf-8")
+    except UnicodeDecodeError:
+        text = content.decode("cp1252", errors="replace")
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
 def decimal_text(value: Fraction) -> str:
     """The shortest exact decimal form, without an exponent.
 

@@ -16,7 +16,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.naming import recordings_by_kind, stimulus_of
 from swapbridge.capture.read import read_capture
 from swapbridge.capture.stimulus import StimulusTrack, read_stimulus
-from swapbridge.compiler.maps import load_maps, map_files
+from swapbridge.compiler.maps import load_maps
 from swapbridge.core.engine_health import HealthSheet, load_health
 from swapbridge.core.errors import InputError
 from swapbridge.core.needs import load_needs
@@ -149,7 +149,7 @@ def prove_files(
         inputs=[
             (f"{what}: {path.name}", hashlib.sha256(_bytes(path)).hexdigest()) for what, path in _named(files, bridge)
         ],
-        sources=sources_for(files.plan, files.bridge, map_files(bridge)),
+        sources=sources_for(files.plan, files.bridge, bridge.map_files()),
         plant=DemoSwap() if options.demo_model else None,
         more_checks=partial(in_real_time, plan, captures, options.real_time_s, make),
         progress=progress,
@@ -186,7 +186,7 @@ def _named(files: ProofFiles, bridge: BridgeFile) -> list[tuple[str, Path]]:
             out.append((f"stimulus {name}", stimulus))
     if files.health is not None:
         out.append(("health", files.health))
-    return out + [(f"map {name}", path) for name, path in map_files(bridge).items()]
+    return out + [(f"map {name}", path) for name, path in bridge.map_files().items()]
 
 
 def _bytes(path: Path) -> bytes:

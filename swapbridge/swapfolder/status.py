@@ -13,8 +13,7 @@ from typing import Literal
 
 from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.capture.naming import WANTED, recordings, recordings_by_kind
-from swapbridge.compiler.inputs import compared_inputs
-from swapbridge.compiler.maps import load_maps
+from swapbridge.compiler.inputs import changed_inputs
 from swapbridge.core.engine_health import HealthSheet, load_health
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.needs import Need, load_needs
@@ -193,8 +192,7 @@ def _plan(folder: Path, bridge: BridgeFile | None) -> tuple[Plan | None, _Findin
     stale = ""
     if bridge is not None:
         try:
-            compared = compared_inputs(plan, bridge, load_maps(bridge))
-            stale = ", ".join(name for name, (then, now) in compared.items() if then != now)
+            stale = ", ".join(changed_inputs(plan, bridge))
         except SwapbridgeError as error:
             return plan, _Finding(StatusLine("plan", "bad", str(error)), "correct the signal map that is named")
     if stale:

@@ -25,7 +25,15 @@ from swapbridge.core.layout import Layout, split_layout
 from swapbridge.demo.folder import HOST_RUNNING
 from swapbridge.demo.maps import donor_map, host_map
 from swapbridge.signalmap.dbc_read import load_map, parse_map
-from swapbridge.signalmap.dbc_write import attribute_json, decimal_text, encode_map, format_map, save_map
+from swapbridge.signalmap.dbc_write import (
+    attribute_json,
+    decimal_text,
+    encode_map,
+    format_map,
+    map_digest,
+    save_map,
+    written_digest,
+)
 from swapbridge.signalmap.decode import decode_columns
 from swapbridge.signalmap.model import BasePayload, MapMessage, MapNode, MapSignal, SignalMap
 
@@ -553,3 +561,13 @@ def test_a_file_cut_anywhere_is_refused_or_holds_whole_statements() -> None:
 def test_no_limit_written_as_the_largest_double_is_read() -> None:
     text = one('SG_ A : 0|8@1+ (1,0) [-1.7976931348623157E+308|1.7976931348623157E+308] "" TCM')
     assert float(parse_map(text).messages[0].signals[0].maximum or 0) == sys.float_info.max
+
+
+@pytest.mark.parametrize("comment", ["plain", "23 °C, in Windows-1252", "Ω, which only UTF-8 has"])
+def test_a_file_that_was_written_here_is_known_by_its_text(comment: str, tmp_path: Path) -> None:
+    signal_map = SignalMap((MapMessage("M", 1, False, 8, comment=comment),))
+    save_map(signal_map, tmp_path / "m.dbc")
+    assert written_digest(tmp_path / "m.dbc") == map_digest(signal_map) == map_digest(load_map(tmp_path / "m.dbc"))
+    (tmp_path / "m.dbc").write_text("")
+    assert written_digest(tmp_path / "m.dbc") != map_digest(signal_map)
+    assert written_digest(tmp_path / "none.dbc") == written_digest(tmp_path) == ""

@@ -18,7 +18,6 @@ from swapbridge.cli.commands.plan_file import engine_option, read_plan, translat
 from swapbridge.cli.screen.common import IdentifierType, console, progress_bar, say
 from swapbridge.cli.screen.reading import read_one
 from swapbridge.cli.screen.terminal import acknowledge, signals
-from swapbridge.compiler.maps import map_files
 from swapbridge.core.errors import InputError, RefusedError, SwapbridgeError
 from swapbridge.core.frames import identifier_word
 from swapbridge.language.reading import load_bridge
@@ -132,7 +131,7 @@ def _maps(given: tuple[str, ...], numbers: dict[str, int]) -> dict[int, SignalMa
     folder = find_swap_folder()
     if folder is not None:
         try:
-            files = map_files(load_bridge(folder.bridge))
+            files = load_bridge(folder.bridge).map_files()
         except SwapbridgeError:
             return out  # a bridge file that can't be read says nothing about buses
         for name, number in numbers.items():

@@ -8,7 +8,6 @@ from contextlib import contextmanager
 from typing import Any
 
 import click
-from rich import progress as bars
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
@@ -55,6 +54,8 @@ def table(
 @contextmanager
 def progress_bar(words: str) -> Iterator[Progress]:
     """A progress bar on standard error where that is a terminal; silent otherwise."""
+    from rich import progress as bars  # takes as long to load as all other tables and colours
+
     screen = Console(stderr=True)
     with bars.Progress(
         bars.TextColumn("{task.description}"),
