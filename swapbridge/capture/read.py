@@ -78,7 +78,7 @@ def read_capture(path: str | Path, *, progress: Progress | None = None) -> Captu
 
     Examples
     --------
-    >>> read_capture("captures/host_old_engine.log.gz")  # doctest: +SKIP
+    >>> read_capture("captures/host_old_engine.log.gz")
     <Capture captures/host_old_engine.log.gz: 76907 frames in 160.8 s on host>
     """
     path = Path(path)

@@ -57,8 +57,11 @@ def guess(
 
     Examples
     --------
-    >>> stimulus = read_stimulus("captures/host_old_engine.csv").on_clock_of(capture)  # doctest: +SKIP
-    >>> guess(capture, stimulus, ids=[(0x0C8, False)]).messages[0].fields[0].stimulus  # doctest: +SKIP
+    >>> from swapbridge.capture.read import read_capture
+    >>> from swapbridge.capture.stimulus import read_stimulus
+    >>> capture = read_capture("captures/host_old_engine.log.gz")
+    >>> stimulus = read_stimulus("captures/host_old_engine.csv").on_clock_of(capture)
+    >>> guess(capture, stimulus, ids=[(0x0C8, False)]).messages[0].fields[0].stimulus
     'engine_speed'
     """
     many = [captures] if isinstance(captures, Capture) else list(captures)

@@ -128,7 +128,13 @@ def prove(
 
     Examples
     --------
-    >>> prove(plan, {"donor": donor, "host": host}, bridge, maps, thoroughness="none").outcome  # doctest: +SKIP
+    >>> from swapbridge import compile_bridge, load_map, read_capture
+    >>> from swapbridge.language.reading import load_bridge
+    >>> bridge = load_bridge("bridge.toml")
+    >>> maps = {name: load_map(path) for name, path in bridge.map_files().items()}
+    >>> donor, host = (read_capture(f"captures/{name}.log.gz") for name in ("donor_own_vehicle", "host_old_engine"))
+    >>> plan = compile_bridge(bridge, maps).plan
+    >>> prove(plan, {"donor": donor, "host": host}, bridge, maps, thoroughness="none").outcome
     'PASSED'
     """
     tasks = chosen_tasks(thoroughness, seed, only) if only else []

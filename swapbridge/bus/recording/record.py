@@ -105,7 +105,8 @@ def record(
 
     Examples
     --------
-    >>> record([parse_bus("host=socketcan:can0")], Path("idle.log"), seconds=10).ended_by  # doctest: +SKIP
+    >>> from swapbridge.bus.adapters.spec import parse_bus
+    >>> record([parse_bus("host=virtual:bench")], Path("idle.log"), seconds=0.1).ended_by
     'time over'
     """
     buses = tuple(specs)

@@ -114,7 +114,10 @@ def replay(
 
     Examples
     --------
-    >>> replay(capture, {0: can.Bus(interface="virtual", channel="bench")}, rate=2.0).failed  # doctest: +SKIP
+    >>> from swapbridge.capture.read import read_capture
+    >>> capture = read_capture("captures/donor_alone.log.gz")
+    >>> with can.Bus(interface="virtual", channel="bench") as bus:
+    ...     replay(capture, {0: bus}, rate=100.0).failed
     0
     """
     if not rate > 0:

@@ -165,7 +165,15 @@ def run(
 
     Examples
     --------
-    >>> run(RunRequest(plan, buses, LiveOptions(), proof, Path("captures")), Translator(plan))  # doctest: +SKIP
+    >>> from swapbridge import Translator, compile_bridge
+    >>> from swapbridge.bus.adapters.spec import parse_bus
+    >>> from swapbridge.bus.running.proof_file import ruling_beside
+    >>> plan = compile_bridge("bridge.toml").plan
+    >>> buses = (parse_bus("host=virtual:a"), parse_bus("donor=virtual:b"))
+    >>> proof = ruling_beside(plan, Path("plan.json"))
+    >>> request = RunRequest(plan, buses, LiveOptions(), proof, Path("."), unproved=True, seconds=0.1)
+    >>> run(request, Translator(plan)).ended_by  # only listens: sending has to be asked for
+    'time over'
     """
     specs = buses_for(request)
     check_allowed(request)
