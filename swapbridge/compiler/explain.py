@@ -166,6 +166,8 @@ def _heard(receive: Receive) -> str:
     if receive.mask == EXACT_MASK or group is None:
         return _word(receive.word)
     origin = "any address, one at a time" if receive.any_sender else f"address {group.source}"
+    if receive.sender_name is not None:
+        origin = f"the address that a node of this NAME claims: {receive.sender_name.words};"
     return f"group {group.number} from {origin}{', in packets too' if receive.long else ''}:"
 
 

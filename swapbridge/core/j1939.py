@@ -7,6 +7,7 @@ J1939-73 (DM1, DM2) and J1939-81 (names, addresses); tests compare with the Linu
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -155,14 +156,14 @@ class J1939Name:
     free: bool = False
 
     def __post_init__(self) -> None:
-        for part, bits, _ in _NAME_PARTS:
+        for part, bits, *_ in _NAME_PARTS:
             if not 0 <= getattr(self, part) < 1 << bits:
                 raise InputError(f"{part} {getattr(self, part)} of a J1939 name does not fit {bits} bits")
 
     @property
     def value(self) -> int:
         """All 64 bits as one number."""
-        return sum(int(getattr(self, part)) << start for part, _, start in _NAME_PARTS)
+        return sum(int(getattr(self, part)) << start for part, _, start, _ in _NAME_PARTS)
 
     @property
     def data(self) -> bytes:
@@ -175,7 +176,7 @@ class J1939Name:
         if len(data) != 8:
             raise InputError(f"an address claim has 8 bytes, not {len(data)}")
         value = int.from_bytes(data, "little")
-        parts = {part: value >> start & (1 << bits) - 1 for part, bits, start in _NAME_PARTS}
+        parts = {part: value >> start & (1 << bits) - 1 for part, bits, start, _ in _NAME_PARTS}
         return cls(**{**parts, "free": bool(parts["free"])})  # type: ignore[arg-type]
 
 
@@ -189,17 +190,47 @@ def last_name(address: int) -> J1939Name:
 
 
 _NAME_PARTS = (
-    ("identity", 21, 0),
-    ("manufacturer", 11, 21),
-    ("ecu_instance", 3, 32),
-    ("function_instance", 5, 35),
-    ("function", 8, 40),
-    ("system", 7, 49),
-    ("system_instance", 4, 56),
-    ("industry", 3, 60),
-    ("free", 1, 63),
+    ("identity", 21, 0, "identity_number"),
+    ("manufacturer", 11, 21, "manufacturer_code"),
+    ("ecu_instance", 3, 32, "ecu_instance"),
+    ("function_instance", 5, 35, "function_instance"),
+    ("function", 8, 40, "function"),
+    ("system", 7, 49, "vehicle_system"),
+    ("system_instance", 4, 56, "vehicle_system_instance"),
+    ("industry", 3, 60, "industry_group"),
+    ("free", 1, 63, "arbitrary_address_capable"),
 )
-"""Part, bits and first bit; bit 48 is reserved and 0."""
+"""Part, bits, first bit, and the standard's word for it; bit 48 is reserved and 0."""
+NAME_FIELDS = {words: bits for _, bits, _, words in _NAME_PARTS}
+"""Fields of a NAME in the standard's words, and their bits."""
+
+
+@dataclass(frozen=True, slots=True)
+class NamePattern:
+    """Nodes whose NAME has `value` in the bits of `mask`; its other bits don't matter."""
+
+    value: int
+    mask: int
+
+    @classmethod
+    def of(cls, fields: Mapping[str, int]) -> NamePattern:
+        """The NAMEs that have these values in these of `NAME_FIELDS`."""
+        told = [(fields[words], bits, start) for _, bits, start, words in _NAME_PARTS if words in fields]
+        return cls(sum(v << start for v, _, start in told), sum((1 << bits) - 1 << start for _, bits, start in told))
+
+    def fits(self, name: int) -> bool:
+        """Whether a NAME is one of these."""
+        return not (name ^ self.value) & self.mask
+
+    @property
+    def words(self) -> str:
+        """``function 0, industry group 2``."""
+        told = [
+            f"{words.replace('_', ' ')} {self.value >> start & (1 << bits) - 1}"
+            for _, bits, start, words in _NAME_PARTS
+            if self.mask >> start & (1 << bits) - 1
+        ]
+        return ", ".join(told) or "anything"
 
 
 def error_range(bits: int) -> tuple[int, int] | None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from swapbridge.emit.ctext import comment_text, indent, names
+from swapbridge.emit.receiving import named_receives, sender_place
 from swapbridge.plan.j1939_node import (
+    asking_buses,
     cannot_claim_delay_us,
     connection,
     group_number,
@@ -18,9 +20,11 @@ from swapbridge.plan.model import Plan
 
 def node_flags(plan: Plan) -> dict[str, bool]:
     """Which parts of the layer a plan has."""
-    hears = bool(long_receives(plan))
+    hears, asks = bool(long_receives(plan)), bool(asking_buses(plan))
     return {
         "node": has_node(plan),
+        "node_asks": asks,
+        "node_speaks": asks or bool(plan.claims),
         "node_claims": bool(plan.claims),
         "node_hears": hears,
         "node_connects": hears and bool(plan.claims),
@@ -35,10 +39,10 @@ def node_words(plan: Plan) -> dict[str, str]:
         name = ", ".join(f"0x{byte:02X}U" for byte in claim.name.to_bytes(8, "little"))
         addresses.append(f"    {{{cannot_claim_delay_us(claim)}U, {claim.bus}U, {claim.address}U, {{{name}}}}},")
     for k, (number, receive) in enumerate(long_receives(plan)):
+        named = sender_place(plan, number) + 1 if receive.sender_name is not None else 0
         numbers = f"0x{receive.mask:X}U, 0x{receive.word & receive.mask:X}U, 0x{group_number(receive.word):X}U"
-        incoming.append(
-            f"    {{{numbers}, {place}U, {keep(receive)}U, {receive.bus}U}}, /* {comment_text(receive.name)} */"
-        )
+        rest = f"{place}U, {keep(receive)}U, {receive.bus}U, {named}U"
+        incoming.append(f"    {{{numbers}, {rest}}}, /* {comment_text(receive.name)} */")
         place += keep(receive)
         call = f"receive_{number}_from(self, word, " if receive.any_sender else f"receive_{number}(self, "
         cases += [f"case {k}:", f"    (void){call}data, length, now_us);", "    break;"]
@@ -48,7 +52,14 @@ def node_words(plan: Plan) -> dict[str, str]:
         numbers = f"0x{group_number(send.word):X}U, {offset}U, {number}U, {send.length}U, {packets_of(send.length)}U"
         outgoing.append(f"    {{{numbers}, {bus}U, {source}U, {to}U}}, /* {comment_text(send.name)} */")
         offset += send.length
+    asking, asked = asking_buses(plan), list[str]()
+    for k, bus in enumerate(asking):
+        mine = [sender_place(plan, n) for n in named_receives(plan) if plan.receives[n].bus == bus]
+        asked += [f"case {k}:", f"    return {' || '.join(f'self->senders[{p}] == 0U' for p in mine)};"]
     return {
+        "asking_count": str(len(asking)),
+        "asking_buses": ", ".join(f"{bus}U" for bus in asking),
+        "asking_cases": "\n".join(indent(asked)),
         "address_count": str(len(plan.claims)),
         "address_rows": "\n".join(addresses),
         "incoming_count": str(len(incoming)),

@@ -16,7 +16,14 @@ from swapbridge.emit.blocks import literal as int_literal
 from swapbridge.emit.ctext import comment_text, names
 from swapbridge.emit.node import node_flags, node_words
 from swapbridge.emit.notes import notes_words
-from swapbridge.emit.receiving import counter_numbers, dispatch_lines, pass_ranges, receive_functions
+from swapbridge.emit.receiving import (
+    counter_numbers,
+    dispatch_lines,
+    named_receives,
+    pass_ranges,
+    receive_functions,
+    sender_place,
+)
 from swapbridge.emit.sending import (
     build_cases,
     build_functions,
@@ -142,6 +149,10 @@ def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, 
         "pass_queue": str(plan.pass_queue),
         "counter_count": str(len(counters)),
         "sender_count": str(sum(r.any_sender for r in plan.receives)),
+        "named_count": str(len(named_receives(plan))),
+        "forget_named": "\n".join(
+            f"        self->senders[{sender_place(plan, n)}] = 0U;" for n in named_receives(plan)
+        ),
         "last_bytes": str(max(1, last_bytes)),
         "slots": _slot_lines(plan),
         "lines": "\n".join([*line_members(plan), *(f"    uint32_t {name};" for name, _ in more_counters(plan))]),
@@ -180,6 +191,7 @@ def _translator_words(plan: Plan, name: str) -> tuple[dict[str, str], dict[str, 
         "classic": data_bytes == 8,
         "counters": bool(counters),
         "senders": any(r.any_sender for r in plan.receives),
+        "named": bool(named_receives(plan)),
         "checks": any(s.check_us for s in plan.sends),
         "lingers": any(s.linger_us for s in plan.sends),
         "claims": any(claim.sends for claim in plan.claims),

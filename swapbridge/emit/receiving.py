@@ -4,13 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from swapbridge.core.j1939 import NamePattern
 from swapbridge.core.layout import Layout
 from swapbridge.emit.bits import raw_type, unpack, unpack_unsigned
 from swapbridge.emit.blocks import literal, slot_type
 from swapbridge.emit.ctext import comment_text, function, indent, names
 from swapbridge.emit.integrity import checksum_function
 from swapbridge.emit.tables import ConstTables
-from swapbridge.plan.model import CLAIM_MASK, EXACT_MASK, CounterCheck, Extract, Pass, Plan, Receive
+from swapbridge.plan.model import (
+    ANY_CLAIM,
+    ANY_CLAIM_MASK,
+    CLAIM_MASK,
+    EXACT_MASK,
+    CounterCheck,
+    Extract,
+    Pass,
+    Plan,
+    Receive,
+)
 
 Forwarding = tuple[int, int]
 """Target bus, and the new identifier word or -1."""
@@ -28,6 +39,8 @@ def receive_functions(plan: Plan, tables: ConstTables, prefix: str) -> list[str]
         out.append(_receive_function(plan, number, receive, counters.get(number), prefix))
         if receive.any_sender:
             out.append(_sender_function(plan, number, receive, counters.get(number), prefix))
+        if receive.sender_name is not None:
+            out.append(_claimed_function(plan, number, receive, receive.sender_name, counters.get(number), prefix))
     return out
 
 
@@ -36,14 +49,59 @@ def counter_numbers(plan: Plan) -> dict[int, int]:
     return {r: k for k, r in enumerate(r for r, receive in enumerate(plan.receives) if receive.counter is not None)}
 
 
+def sender_place(plan: Plan, number: int) -> int:
+    """Place of the present sender of a receive in the state."""
+    return sum(r.any_sender for r in plan.receives[:number])
+
+
+def named_receives(plan: Plan) -> list[int]:
+    """Receives that are followed by the NAME of their sender, by number."""
+    return [n for n, receive in enumerate(plan.receives) if receive.sender_name is not None]
+
+
+def _claimed_function(
+    plan: Plan, number: int, receive: Receive, pattern: NamePattern, counter: int | None, prefix: str
+) -> str:
+    """``claimed_N``: an address was claimed, and this group follows a NAME."""
+    place, name = sender_place(plan, number), f"self->sender_names[{named_receives(plan).index(number)}]"
+    taken = [f"self->counter_taken[{counter}] = false;"] if counter is not None else []
+    body = [
+        "const uint16_t sender = (uint16_t)(source + 1U);",
+        f"uint16_t present = self->senders[{place}];",
+        f"if (present != 0U && name == {name}) {{",
+        "    present = (source < 254U) ? sender : 0U;",
+        "} else {",
+        "    if (present == sender) {",
+        "        present = 0U;",
+        "    }",
+        f"    if ((name & UINT64_C(0x{pattern.mask:X})) == UINT64_C(0x{pattern.value:X})",
+        "        && present == 0U && source < 254U) {",
+        "        present = sender;",
+        f"        {name} = name;",
+        "    }",
+        "}",
+        f"if (present != self->senders[{place}]) {{",
+        *indent([f"self->senders[{place}] = present;", *taken]),
+        "}",
+    ]
+    return function(
+        f"/* {comment_text(receive.name)} follows the node of its NAME */",
+        f"static void claimed_{number}({prefix}_state *self, uint32_t source, uint64_t name)",
+        body,
+        ("self", "source", "name"),
+    )
+
+
 def _sender_function(plan: Plan, number: int, receive: Receive, counter: int | None, prefix: str) -> str:
     """``receive_N_from``: a group from any address keeps to one sender while what it said is young."""
-    place = sum(r.any_sender for r in plan.receives[:number])
-    young = [f"feed_is_young(self, {feed}U, now_us)" for feed in receive.feeds]
-    inner = [f"if ({' || '.join(young)}) {{", f"    return {prefix.upper()}_OK;", "}"] if young else []
+    place = sender_place(plan, number)
+    young = " || ".join(f"feed_is_young(self, {feed}U, now_us)" for feed in receive.feeds)
+    inner = [f"if ({young}) {{", f"    return {prefix.upper()}_OK;", "}"] if young else []
     inner.append(f"self->senders[{place}] = sender;")
     if counter is not None:
         inner.append(f"self->counter_taken[{counter}] = false;")
+    if receive.sender_name is not None:
+        inner = [f"return {prefix.upper()}_OK;"]
     body = [
         "const uint16_t sender = (uint16_t)((word & UINT32_C(0xFF)) + 1U);",
         f"if (self->senders[{place}] != sender) {{",
@@ -85,6 +143,10 @@ def _claim_lines(plan: Plan, bus: int) -> list[str]:
         if claim.bus == bus and claim.sends:
             fits = f"(word & UINT32_C(0x{CLAIM_MASK:X})) == UINT32_C(0x{claim.word:X}) && length == 8U"
             out += [f"if ({fits}) {{", *(f"    send_lost(self, {n}U);" for n in claim.sends), "}"]
+    if named := [n for n in named_receives(plan) if plan.receives[n].bus == bus]:
+        fits = f"(word & UINT32_C(0x{ANY_CLAIM_MASK:X})) == UINT32_C(0x{ANY_CLAIM:X}) && length == 8U"
+        follows = [f"    claimed_{n}(self, word & UINT32_C(0xFF), name);" for n in named]
+        out += [f"if ({fits}) {{", "    const uint64_t name = name_said(data);", *follows, "}"]
     return out
 
 

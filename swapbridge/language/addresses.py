@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from swapbridge.core import j1939
-from swapbridge.language.model import BridgeFile, MessageRule, Source
+from swapbridge.language.model import BridgeFile, MessageOptions, MessageRule, Source
 from swapbridge.signalmap.groups import from_address, to_address
 from swapbridge.signalmap.model import MapMessage, SignalMap
 
@@ -19,6 +19,9 @@ def addressed(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> dict[str, Si
         A message that is no J1939 group, a module without an address, or a group that is sent as nobody.
     """
     out = dict(maps)
+    for options in bridge.sources:
+        if options.sender_name is not None:
+            _check_named(bridge, maps, options)
     for told, sender in (
         *((o.message, o.sender) for o in bridge.sources),
         *((r.message, r.sender) for r in bridge.messages),
@@ -53,6 +56,26 @@ def addressed(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> dict[str, Si
             if j1939.is_pdu1(message.identifier >> 8 & 0x3FFFF):
                 out[bus] = to_address(out[bus], name, _address(bridge, maps[bus], rule.receiver))
     return out
+
+
+def _check_named(bridge: BridgeFile, maps: Mapping[str, SignalMap], options: MessageOptions) -> None:
+    """Refuse a source that a NAME can't be followed for."""
+    bus, _, name = options.message.text.partition(".")
+    message = maps[bus].message(name) if bus in maps else None
+    if message is None:  # refused by who needs it
+        return
+    if not message.is_group:
+        raise bridge.refuse(
+            options.message.place,
+            f"{options.message.text} is not a J1939 group, so it has only one sender",
+            "leave `from` out, or mark it with `swapbridge map set --j1939`",
+        )
+    if message.own_sender:
+        raise bridge.refuse(
+            options.message.place,
+            f"the map has the group of {options.message.text} for several addresses, and a NAME may have any of them",
+            "keep one of these messages in the map, or write the address as a number",
+        )
 
 
 def receiver_of(bridge: BridgeFile, signal_map: SignalMap, rule: MessageRule, message: MapMessage) -> int:

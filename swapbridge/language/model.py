@@ -7,6 +7,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from swapbridge.core.errors import RefusedError
+from swapbridge.core.j1939 import NamePattern
 from swapbridge.core.needs import Need
 from swapbridge.language.places import FilePlace
 
@@ -78,6 +79,8 @@ class MessageOptions:
     lost_ok: int | None = None
     verify: bool = True
     sender: Source | None = None
+    sender_name: NamePattern | None = None
+    """The J1939 NAME of its sender, whose address is followed."""
     signals: dict[str, SignalOptions] = field(default_factory=dict)
 
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from swapbridge.core import j1939
 from swapbridge.core.errors import InputError
+from swapbridge.core.j1939 import NamePattern
 from swapbridge.core.needs import load_needs
 from swapbridge.language.model import (
     BridgeFile,
@@ -228,7 +229,8 @@ class _TomlReader(TableReader):
             table.get("first"),
             table.get("lost_ok"),
             self.flag(path, table, "verify", True),
-            self._address(path, table, "from"),
+            None if isinstance(table.get("from"), dict) else self._address(path, table, "from"),
+            self._name_pattern(path, table) if isinstance(table.get("from"), dict) else None,
             {
                 k: self._signal_options((*path, "signals", k), self.table((*path, "signals"), signals, k))
                 for k in signals
@@ -247,6 +249,21 @@ class _TomlReader(TableReader):
                 (*path, key), f"{key} = {value!r} is not an SAE J1939 address", "write 0 to 253, or a module's name"
             )
         return Source(str(value), place)
+
+    def _name_pattern(self, path: Path, table: dict[str, Any]) -> NamePattern:
+        """The NAME of a source by some of the standard's fields; the others don't matter."""
+        fields = self._name_fields((*path, "from"), table["from"])
+        if not fields:
+            self.fail((*path, "from"), "from says no field of a NAME", "write at least one, such as function = 0")
+        return NamePattern.of(fields)
+
+    def _name_fields(self, path: Path, table: dict[str, Any]) -> dict[str, int]:
+        """Fields of an SAE J1939 NAME, in the standard's words."""
+        self.only(path, table, *j1939.NAME_FIELDS)
+        for key, bits in j1939.NAME_FIELDS.items():
+            if key in table and not 0 <= self.integer(path, table, key) < 1 << bits:
+                self.fail((*path, key), f"{key} = {table[key]} does not fit a NAME", f"write 0 to {(1 << bits) - 1}")
+        return dict(table)
 
     def _signal_options(self, path: Path, table: dict[str, Any]) -> SignalOptions:
         self.only(path, table, "range", "invalid", "reference", "unit", "role")

@@ -123,7 +123,12 @@ def _check_node(plan: Plan) -> None:
         _need(right and send.to not in (j1939.NO_ADDRESS, group.source), where, "goes to no address that there is")
         _need(send.request is None, where, "answers a scan tool in a long message")
     for receive in plan.receives:
-        _need(receive.mask != EXACT_MASK or not receive.long, f"receive {receive.name}", "is long and no J1939 group")
+        where = f"receive {receive.name}"
+        _need(receive.mask != EXACT_MASK or not receive.long, where, "is long and no J1939 group")
+        if receive.sender_name is not None:
+            _need(receive.any_sender, where, "names its sender, and is heard from one address only")
+            value, mask = receive.sender_name.value, receive.sender_name.mask
+            _need(0 < mask < 1 << 64 and not value & ~mask and value >= 0, where, "has a bad NAME")
 
 
 def _need(holds: bool, where: str, problem: str) -> None:

@@ -1,9 +1,10 @@
 """Plan room: what a plan says and hears as a node of SAE J1939: addresses claimed, messages of more than eight bytes.
 
 It is a layer round the translator of `swapbridge.plan.model`: that one hears and makes whole groups, this one makes
-packets of them. A plan has it where it sends as an address (`Plan.claims`), hears a `Receive` that is `long`, or sends
-a `Send` that is long (more than 8 bytes and no CAN FD frame). This docstring is the contract for the layer. It follows
-SAE J1939-21 (transport) and J1939-81 (addresses), from memory; times are microseconds, compared as there.
+packets of them. A plan has it where it sends as an address (`Plan.claims`), hears a `Receive` that is `long` or has a
+`sender_name`, or sends a `Send` that is long (more than 8 bytes and no CAN FD frame). This docstring is the contract
+for the layer. It follows SAE J1939-21 (transport) and J1939-81 (addresses), from memory; times are microseconds,
+compared as there.
 
 An *own* address of a bus is that of one of its claims that is not lost. An identifier word is taken apart as group,
 sender and receiver whatever its priority; what is said has priority 6, of transport 7, and is filled up with FF. Groups
@@ -19,7 +20,8 @@ the group that it is about.
    it owes none, at now + its `delay_us`;
 3. control of 8 bytes, by its first byte, with ``size`` = bytes 1 and 2, low byte first, and ``packets`` = byte 3. A
    size is *possible* when it is 9 to 1,785 and ``packets = (size + 6) // 7``. A long receive *takes* it when it is of
-   this bus and that group, and the word of that group, sender and receiver fits it. A long receive is open with a
+   this bus and that group, the word of that group, sender and receiver fits it, and the sender is its present one where
+   it has a `sender_name`. A long receive is open with a
    sender, as *announced* to everybody or *connected* at an own address; opening and closing forget what it owed.
 
    * 32 (announced, to everybody): what this sender announced and is not done with is closed. If size is possible and a
@@ -52,9 +54,12 @@ time for the whole plan.
 except what is lost: nothing is owed, open or begun, and the layer is not announced. Otherwise, the first of these that
 gives a frame ends the call:
 
-1. not announced: it is announced, and every claim that is not lost owes its claim at now;
+1. not announced: it is announced, and every claim that is not lost owes its claim at now; every bus that has a receive
+   with a `sender_name` owes its question at now;
 2. claims in order: owed and its time is due: 'address claimed' to everybody with the name, sent as its address or,
-   where that is lost, as 254 ('cannot claim');
+   where that is lost, as 254 ('cannot claim'). Then buses in order: owed and its time is due: it is owed again at
+   now + 2,000,000, and if any of its receives with a `sender_name` has no present sender, this is a request for
+   'address claimed', the three bytes 00 EE 00, from 254 to everybody;
 3. the abort that is owed;
 4. long receives in order: what it owes ('all received' before a permission). Or it is open and due_at is due: closed;
    where it was connected an abort is owed, reason 3, and given;
@@ -69,7 +74,7 @@ gives a frame ends the call:
 
 ``next_poll(now)``: the translator's own, or what comes first of these while the applied state is not 0: now if it is
 not announced, an abort is owed, a receive owes something, or a send is waiting whose connection is free; due times of
-what a claim owes, of open receives, of sends that are asking or sending.
+what claims and buses owe, of open receives, of sends that are asking or sending.
 """
 
 from __future__ import annotations
@@ -87,9 +92,19 @@ CLAIM_DELAY_US = 600
 """'Cannot claim' waits this long times a number of 0 to 255 (J1939-81)."""
 
 
+ASK_AGAIN_US = 2_000_000
+"""How often who has which address is asked while a NAME that a plan listens to has none; common practice, no source."""
+
+
 def has_node(plan: Plan) -> bool:
-    """Whether a plan speaks as a J1939 node, or hears long messages."""
-    return bool(plan.claims) or any(r.long for r in plan.receives) or any(s.is_long for s in plan.sends)
+    """Whether a plan speaks as a J1939 node, hears long messages, or follows a NAME."""
+    heard = any(r.long or r.sender_name for r in plan.receives)
+    return bool(plan.claims) or heard or any(s.is_long for s in plan.sends)
+
+
+def asking_buses(plan: Plan) -> list[int]:
+    """Buses on which a plan listens to NAMEs, in order."""
+    return sorted({r.bus for r in plan.receives if r.sender_name is not None})
 
 
 def long_receives(plan: Plan) -> list[tuple[int, Receive]]:
@@ -143,6 +158,7 @@ def own_words(plan: Plan) -> dict[tuple[int, int], AddressClaim]:
     return {(c.bus, EXTENDED_BIT | group << 8 | c.address): c for c in plan.claims for group in groups}
 
 
-def cannot_claim_words(plan: Plan) -> set[tuple[int, int]]:
-    """Bus and identifier of what is said of a lost address."""
-    return {(c.bus, j1939.word_of_group(j1939.ADDRESS_CLAIMED, j1939.NO_ADDRESS)) for c in plan.claims}
+def nobodys_words(plan: Plan) -> set[tuple[int, int]]:
+    """Bus and identifier of what is said from no address: that one is lost, and the question who has which."""
+    lost = {(c.bus, j1939.word_of_group(j1939.ADDRESS_CLAIMED, j1939.NO_ADDRESS)) for c in plan.claims}
+    return lost | {(bus, j1939.word_of_group(j1939.REQUEST, j1939.NO_ADDRESS)) for bus in asking_buses(plan)}

@@ -54,13 +54,23 @@ Receiving: ``on_frame(bus, word, data, now)``, in this order
    queue, a first-in-first-out of `pass_queue` frames; a frame that finds it full is dropped (and counted).
    A rule with ``to_bus == -1`` is a block rule for every target.
 3. Claims: for each `AddressClaim` of this bus that word and data fit (below), each of its sends ends (below) and is
-   *lost*: no state allows it any more. Requests: for every send (in order) with a `Request` whose bus and word match
-   and whose `prefix` are the first bytes of data: pending = 1 if it is active.
+   *lost*: no state allows it any more. If word is that of 'address claimed', whoever sends it and to whom, and data has
+   8 bytes, low byte first the NAME of its sender: for each receive of this bus with a `sender_name`, in order:
+
+   a. it has a present sender whose NAME this is: that is now the address of word; none, if that is 254 or 255;
+   b. otherwise: if the address of word is that of the present sender, there is no present sender any more (who keeps
+      the address says so once more). Then, if there is none, the address is below 254 and this NAME fits `sender_name`:
+      the address becomes the present sender, with this NAME.
+
+   Where the present sender's address changed, no counter value counts as taken before. Then requests: for every send
+   (in order) with a `Request` whose bus and word match and whose `prefix` are the first bytes of data: pending = 1 if
+   it is active.
 4. The joined answer, if the plan has one for this bus. Then the `Receive` of this bus that word fits (it equals
    the receive's own word in every bit of `mask`; no word fits two), if there is one. If its mask leaves the sender
    open (the low 8 bits, a J1939 source address) and those bits of word are not its present sender: the frame ends here
-   if any feed of the receive has (fresh or good > 0) and elapsed(last) <= max_age_us; otherwise they become its
-   present sender, and no counter value counts as taken before. A receive begins without a sender. Then:
+   if it has a `sender_name`, or any feed of the receive has (fresh or good > 0) and elapsed(last) <= max_age_us;
+   otherwise they become its present sender, and no counter value counts as taken before. A receive begins without a
+   sender. Then:
 
    a. data shorter than `minimum_length` is bad; a checksum that does not hold is bad;
    b. counter, if any (not looked at in a frame already bad): value outside low to high is bad. Otherwise, if one was
@@ -110,7 +120,8 @@ If o is 0 and n is not: left = count for every send. Then for every send in orde
 of `states`. If allowed: ending = 0, and if it is not active and (count is 0 or left > 0): active = 1, due_at = check_at
 = now + delay_us, pending = 0, has_last = 0, blocked = 1 and open_at = now + delay_us if delay_us > 0, else blocked = 0.
 If not allowed: if it is active, linger_us > 0 and n is not 0, then unless it is ending: ending = 1, end_at = now +
-linger_us; else it ends. A send that ends: active = 0, pending = 0, ending = 0.
+linger_us; else it ends. A send that ends: active = 0, pending = 0, ending = 0. If n is 0, no receive with a
+`sender_name` has a present sender any more.
 
 Joined answers (`Plan.joined`) are received and polled as `swapbridge.plan.joined_answer` has it.
 
@@ -133,17 +144,20 @@ from dataclasses import dataclass, field
 
 from swapbridge.core.frames import EXTENDED_BIT
 from swapbridge.core.integrity import Checksum
-from swapbridge.core.j1939 import ADDRESS_CLAIMED, EVERYBODY
+from swapbridge.core.j1939 import ADDRESS_CLAIMED, EVERYBODY, NamePattern
 from swapbridge.core.layout import Layout
 from swapbridge.plan.joined_answer import Joined
 from swapbridge.plan.packing import pack
 
 PLAN_FORMAT = "swapbridge-plan"
-PLAN_VERSION = 6
+PLAN_VERSION = 7
 EXACT_MASK = 0xFFFF_FFFF
 """Mask of a receive that hears one identifier only."""
 CLAIM_MASK = EXTENDED_BIT | 0x03FF_00FF
 """Bits of an identifier word that say 'address claimed', and by which address."""
+ANY_CLAIM_MASK = EXTENDED_BIT | 0x03FF_0000
+"""Bits of an identifier word that say 'address claimed', by whichever address."""
+ANY_CLAIM = EXTENDED_BIT | ADDRESS_CLAIMED << 8
 MAX_TIME_US = (1 << 31) - 1
 """Every period, age, gap and delay of a plan is at most this."""
 MAX_PASS_QUEUE = 4096
@@ -306,6 +320,7 @@ class Receive:
 
     `mask` has a bit set where an identifier word must equal `word`: all of them, or those of a J1939 parameter group,
     with its sender's or receiver's address where that matters. `long`: a group that may come in packets.
+    `sender_name`: the NAME of its sender, where it is followed from address to address.
     """
 
     name: str
@@ -319,10 +334,11 @@ class Receive:
     period_us: int = 0
     mask: int = EXACT_MASK
     long: bool = False
+    sender_name: NamePattern | None = None
 
     @property
     def any_sender(self) -> bool:
-        """Whether its sender's address is left open."""
+        """Whether its sender's address is left open: it has a present one, heard first or followed by its NAME."""
         return not self.mask & 0xFF
 
     def fits(self, word: int) -> bool:

@@ -13,7 +13,8 @@ import numpy as np
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.frames import split_word
-from swapbridge.plan.model import EXACT_MASK, Plan, Receive
+from swapbridge.core.j1939 import NO_ADDRESS, NamePattern
+from swapbridge.plan.model import ANY_CLAIM, ANY_CLAIM_MASK, EXACT_MASK, Plan, Receive
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.verdict import Check
 from swapbridge.signalmap.model import SignalMap
@@ -40,7 +41,11 @@ def settle(plan: Plan, maps: Mapping[str, SignalMap], captures: Mapping[str, Cap
             words, counts = np.unique(words_of(capture), return_counts=True)
             heard = {int(w): int(n) for w, n in zip(words, counts, strict=True) if receive.fits(int(w))}
             senders = sorted({w & 0xFF for w in heard})
-            if len(senders) > 1:
+            if receive.sender_name is not None:
+                named = _claimed(capture, receive.sender_name)
+                heard = {w: n for w, n in heard.items() if w & 0xFF in named}
+                checks += _named(receive, named)
+            elif len(senders) > 1:
                 checks.append(_several(receive, senders))
             if heard:
                 chosen = max(heard, key=lambda w: (heard[w], -w))
@@ -48,6 +53,34 @@ def settle(plan: Plan, maps: Mapping[str, SignalMap], captures: Mapping[str, Cap
                 receive = replace(receive, word=chosen)
         receives.append(receive)
     return Settled(replace(plan, receives=tuple(receives)), out, tuple(checks))
+
+
+def _claimed(capture: Capture, pattern: NamePattern) -> dict[int, set[int]]:
+    """Addresses that nodes of such a NAME claim in a recording, each with their NAMEs."""
+    words = words_of(capture)
+    rows = np.flatnonzero((words & ANY_CLAIM_MASK == ANY_CLAIM) & (capture.length == 8))
+    out: dict[int, set[int]] = {}
+    for row in rows.tolist():
+        name, address = int.from_bytes(capture.payload[row, :8].tobytes(), "little"), int(words[row]) & 0xFF
+        if pattern.fits(name) and address < NO_ADDRESS:
+            out.setdefault(address, set()).add(name)
+    return out
+
+
+def _named(receive: Receive, claimed: Mapping[int, set[int]]) -> list[Check]:
+    """Whether a recording has the claim of the NAME that a group is heard from, and of one node only."""
+    assert receive.sender_name is not None
+    names, words = set().union(*claimed.values()), receive.sender_name.words
+    if len(names) == 1:
+        return []
+    said = f"{len(names)} nodes claim such a NAME" if names else "no node claims such a NAME"
+    remedy = (
+        "which of them is followed depends on who claims first: add fields of the NAME that tell them apart"
+        if names
+        else "record from before the ignition comes on, so that the modules say their NAMEs, or ask for them meanwhile"
+    )
+    wanted = f"one node whose NAME has {words}"
+    return [Check("evidence", receive.name, "NAME claimed", "fail" if names else "unproved", said, wanted, remedy)]
 
 
 def _several(receive: Receive, senders: list[int]) -> Check:

@@ -199,3 +199,39 @@ def test_who_asks_them_is_told_our_name_and_their_claim_ends_ours(bench: Callabl
     here.run(2.5)
     assert not [one for one in here.heard if one[1] == CAB]
     assert 254 in [source for source, _ in claims]
+
+
+BY_NAME = HEARS + '[sources."donor.EC1"]\nfrom = { function = 0, manufacturer_code = 5, industry_group = 2 }\n'
+ENGINE_NAME = Name(
+    arbitrary_address_capable=0, industry_group=2, vehicle_system=0, function=0, manufacturer_code=5, identity_number=7
+)
+
+
+@pytest.mark.parametrize("address", [ENGINE, 140])
+def test_their_node_is_heard_by_its_name(bench: Callable[..., Bench], address: int) -> None:
+    """It claims when it starts; what it says before is not believed."""
+    here = bench(BY_NAME)
+    here.stack.send_pgn(0, EC1 >> 8, EC1 & 255, 6, address, list(configuration(1800)))
+    here.run(1.0)
+    assert here.told != 90
+    here.stack.add_ca(name=ENGINE_NAME, device_address=address).start()
+    here.run(0.6)
+    here.stack.send_pgn(0, EC1 >> 8, EC1 & 255, 6, address, list(configuration(1800)))
+    here.run(1.0)
+    assert here.told == 90
+
+
+def test_their_node_answers_our_question_who_has_its_name(bench: Callable[..., Bench]) -> None:
+    here = bench(BY_NAME)
+    node = here.stack.add_ca(name=ENGINE_NAME, device_address=ENGINE)
+    node.start()
+    for _ in range(600):  # it claims while we are not there yet
+        here.clock[0] += 0.001
+        here.stack.step(here.clock[0])
+    while here.mine.recv(0) is not None:
+        pass
+    here.stack.send_pgn(0, 0xFE, 0xF6, 6, ENGINE, [0xFF] * 8)  # any traffic wakes us
+    here.run(0.1)
+    here.stack.send_pgn(0, EC1 >> 8, EC1 & 255, 6, ENGINE, list(configuration(1800)))
+    here.run(1.0)
+    assert here.told == 90

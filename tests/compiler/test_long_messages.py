@@ -17,7 +17,8 @@ from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import SentFrame, Translator
 from swapbridge.plan.serialise import plan_from_json
-from swapbridge.proving.reference.reference import Reference, steps_of
+from swapbridge.proving.reference.reference import Reference
+from swapbridge.proving.reference.steps import steps_of
 from swapbridge.signalmap.dbc_read import parse_map
 from tests.compiler.group_maps import frame_of
 from tests.compiler.long_maps import (

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.python.translator import Translator
-from swapbridge.proving.reference.reference import Reference, loose_fields, steps_of
+from swapbridge.proving.reference.reference import Reference
+from swapbridge.proving.reference.steps import loose_fields, steps_of
 from swapbridge.signalmap.model import SignalMap
 from tests.compiler.kit import DONOR, HOST, Traffic, compile_text
 

@@ -13,6 +13,8 @@ from swapbridge.core.obd import diagnostic_use
 from swapbridge.plan.check import check_plan
 from swapbridge.plan.model import EXACT_MASK, AddressClaim, Plan, Receive, Send, Variant
 
+_NAMES = tuple(n << 40 | k for n in (0, 1, 9) for k in (5, 6, 1 << 21))
+_PATTERNS = tuple(j1939.NamePattern(name & mask, mask) for name in _NAMES for mask in (0xFF << 40, (1 << 64) - 1))
 _NUMBERS = (0xF004, 0xF003, 0xFEF1, 0xFEEE, 0x0100, 0x0400, 0xEF00, 0x1F004)
 
 
@@ -25,6 +27,8 @@ def with_groups(plan: Plan, rng: random.Random) -> Plan:
             own = j1939.Identifier(rng.randrange(8), number, rng.choice((0, 3, 49)), rng.choice((0, 255))).word
             mask = j1939.group_mask(number) | rng.choice((0, 0, 0xFF, 0xFF00, 0xFFFF))
             grouped = replace(receive, word=own, mask=mask)
+            if grouped.any_sender and rng.random() < 0.4:
+                grouped = replace(grouped, sender_name=rng.choice(_PATTERNS))
             if not any(_both(grouped, other) for other in (*receives, *plan.receives) if other is not receive):
                 receive = grouped
         receives.append(receive)
@@ -143,6 +147,16 @@ def claim_call(plan: Plan, rng: random.Random) -> tuple[int, int, bytes]:
     if rng.random() < 0.3:
         word ^= rng.choice((1, 1 << 16, 1 << 24))
     return claim.bus, word, rng.randbytes(8 if rng.random() < 0.8 else 7)
+
+
+def naming_call(plan: Plan, rng: random.Random) -> tuple[int, int, bytes]:
+    """Bus, word and data of some node's claim of an address, or that it has none."""
+    named = [r for r in plan.receives if r.sender_name is not None]
+    bus = rng.choice(named).bus if named and rng.random() < 0.9 else rng.randrange(len(plan.buses))
+    source = rng.choice((0, 3, 49, 49, 254))
+    name = rng.choice(_NAMES)
+    word = j1939.Identifier(6, j1939.ADDRESS_CLAIMED, source, rng.choice((0, 255))).word
+    return bus, word, name.to_bytes(8, "little")[: 8 if rng.random() < 0.97 else 7]
 
 
 def _both(one: Receive, other: Receive) -> bool:

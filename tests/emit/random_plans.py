@@ -37,7 +37,7 @@ from swapbridge.plan.model import (
     Task,
     Variant,
 )
-from tests.emit.group_plans import Peer, claim_call, with_groups, with_long_messages, word_for
+from tests.emit.group_plans import Peer, claim_call, naming_call, with_groups, with_long_messages, word_for
 
 FD_LENGTHS = (12, 16, 20, 24, 32, 48, 64)
 PURE = [k for k in OP_ARITY if k not in ("store", "delay", "load", "const", "table", "lookup", "fresh", "age", "awake")]
@@ -509,13 +509,17 @@ def random_calls(plan: Plan, seed: int, count: int) -> list[Call]:
     now = rng.choice((0, 1 << 31, (1 << 32) - 2_000_000, rng.getrandbits(32)))
     calls: list[Call] = []
     joined_rng = random.Random(f"joined {seed}")
-    peer = Peer(plan, random.Random(f"peer {seed}")) if plan.claims or any(r.long for r in plan.receives) else None
+    named = any(r.sender_name for r in plan.receives)
+    speaks = named or plan.claims or any(r.long for r in plan.receives)
+    peer = Peer(plan, random.Random(f"peer {seed}")) if speaks else None
     while len(calls) < count:
         if peer and peer.rng.random() < 0.3:
             calls.append(Call(now & 0xFFFF_FFFF, *peer.call()))
         if plan.joined and joined_rng.random() < 0.15:
             word = joined_rng.choice((*plan.joined.words, plan.joined.flow_word))
             calls.append(Call(now & 0xFFFF_FFFF, plan.joined.bus, word, joined_frame(plan.joined, joined_rng)))
+        if named and peer and peer.rng.random() < 0.02:
+            calls.append(Call(now & 0xFFFF_FFFF, *naming_call(plan, peer.rng)))
         if plan.claims and joined_rng.random() < 0.004:
             calls.append(Call(now & 0xFFFF_FFFF, *claim_call(plan, joined_rng)))
         roll = rng.random()

@@ -6,7 +6,7 @@ from functools import partial
 from typing import Any
 
 from swapbridge.plan.model import Block, Plan, div_round, table_at
-from swapbridge.proving.reference.j1939_node import Address, Hears, NodeTwin, Says
+from swapbridge.proving.reference.j1939_node import Address, Asks, Hears, NodeTwin, Says
 from tests.plan.slow_joined import SlowJoined
 
 MASK = 0xFFFF_FFFF
@@ -26,6 +26,7 @@ class SlowTranslator:
         self.buses = [{"awake": 0, "last": 0} for _ in plan.buses]
         self.previous: dict[int, int] = {}
         self.senders: dict[int, int] = {}
+        self.sender_names: dict[int, int] = {}
         self.timers: list[int] = []
         self.queue: list[tuple[int, int, bytes]] = []
         self.applied = 0
@@ -69,6 +70,9 @@ class SlowTranslator:
                 state["pending"] = state["has_last"] = state["blocked"] = 0
                 if send.delay_us > 0:
                     state["blocked"], state["open_at"] = 1, (now + send.delay_us) & MASK
+        for number, receive in enumerate(self.plan.receives):
+            if new == 0 and receive.sender_name:
+                self.senders.pop(number, None)
 
     @staticmethod
     def ends(state: dict[str, Any]) -> None:
@@ -101,6 +105,10 @@ class SlowTranslator:
                 for n in claim.sends:
                     self.ends(self.sends[n])
                     self.sends[n]["lost"] = 1
+        if word >> 31 and (word >> 16) & 0x3FF == 0xEE and len(data) == 8:
+            for number, receive in enumerate(self.plan.receives):
+                if receive.sender_name and receive.bus == bus:
+                    self.claims(number, word & 255, int.from_bytes(data, "little"))
         for send, state in zip(self.plan.sends, self.sends, strict=True):
             request = send.request
             if request and request.bus == bus and word in request.words and data.startswith(request.prefix):
@@ -117,9 +125,27 @@ class SlowTranslator:
         if self.plan.receives[number].mask & 0xFF or self.takes(number, word & 0xFF, now):
             self.receive(number, data, now)
 
+    def claims(self, number: int, address: int, name: int) -> None:
+        pattern, before = self.plan.receives[number].sender_name, self.senders.get(number)
+        assert pattern is not None
+        if before is not None and self.sender_names[number] == name:
+            self.senders[number] = address
+            if address in (254, 255):
+                del self.senders[number]
+        else:
+            if before == address:
+                del self.senders[number]
+            wanted = (name & pattern.mask) == (pattern.value & pattern.mask)
+            if number not in self.senders and address not in (254, 255) and wanted:
+                self.senders[number], self.sender_names[number] = address, name
+        if self.senders.get(number) != before:
+            self.previous.pop(number, None)
+
     def takes(self, number: int, sender: int, now: int) -> bool:
         if self.senders.get(number) == sender:
             return True
+        if self.plan.receives[number].sender_name:
+            return False
         for n in self.plan.receives[number].feeds:
             state = self.feeds[n]
             age = (now - state["last"]) & MASK
@@ -377,13 +403,20 @@ def slow_node(translator: SlowTranslator, plan: Plan) -> NodeTwin:
         group = number if number >> 8 & 255 >= 240 else number & 0x3FF00
         return Hears(
             receive.bus, group, receive.minimum_length,
-            lambda word: (word & receive.mask) == (receive.word & receive.mask),
+            lambda word: (
+                (word & receive.mask) == (receive.word & receive.mask)
+                and (receive.sender_name is None or translator.senders.get(n) == word & 255)
+            ),
             lambda word, data, now: translator.deliver(n, word, data, now),
         )  # fmt: skip
 
     def goes(n: int) -> bool:
         state = translator.sends[n]
         return not state["lost"] and bool(state["active"] or plan.sends[n].states >> translator.applied & 1)
+
+    def misses(bus: int) -> bool:
+        named = [n for n, r in enumerate(plan.receives) if r.bus == bus and r.sender_name]
+        return any(n not in translator.senders for n in named)
 
     says = [
         Says(s.bus, s.word, s.to, partial(goes, n)) for n, s in enumerate(plan.sends) if s.length > 8 and not s.is_fd
@@ -393,4 +426,5 @@ def slow_node(translator: SlowTranslator, plan: Plan) -> NodeTwin:
         [hears(n) for n, receive in enumerate(plan.receives) if receive.long],
         says,
         lambda: translator.applied,
+        [Asks(bus, partial(misses, bus)) for bus in sorted({r.bus for r in plan.receives if r.sender_name})],
     )

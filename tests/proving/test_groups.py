@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -62,6 +64,37 @@ def test_a_group_with_two_senders_fails_until_from_says_which() -> None:
     chosen = verdict(both, BRIDGE + '[sources."donor.CCVS"]\nfrom = 0\n')
     assert not [c for c in chosen.checks if c.name == "one sender"]
     assert not [c for c in chosen.checks if c.area == "content" and c.status == "fail"]
+
+
+ENGINE, OTHER = (j1939.J1939Name(identity=n, function=0, industry=2) for n in (7, 8))
+BY_NAME = BRIDGE + '[sources."donor.EEC1"]\nfrom = { function = 0, industry_group = 2 }\n'
+
+
+def claims(*told: tuple[float, int, j1939.J1939Name]) -> list[Frame]:
+    return [(at, j1939.Identifier(6, j1939.ADDRESS_CLAIMED, address).word, name.data) for at, address, name in told]
+
+
+def test_a_group_by_name_is_proved_from_the_address_that_claims_it() -> None:
+    stranger = [f for f in heavy_frames(20, engine=33) if j1939.group_of(f[1])[0] == 0xF004]  # type: ignore[index]
+    stranger = [(at + 0.0005, word, bytes([*data[:3], 0, 0, *data[5:]])) for at, word, data in stranger]
+    found = verdict([*claims((0.0, 17, ENGINE)), *heavy_frames(20, engine=17), *stranger], BY_NAME)
+    assert not [c for c in found.checks if c.name in ("NAME claimed", "one sender")]
+    assert [c for c in found.checks if c.area == "content" and c.status == "fail"] == []
+    assert [c.status for c in found.checks if c.name == "J1939 addresses and packets"] == ["pass"]
+    fresh = [c for c in found.checks if c.area == "evidence" and c.subject == "donor.EEC1"]
+    assert {c.status for c in fresh} <= {"pass", "warn"}, fresh
+
+
+@pytest.mark.parametrize(
+    ("told", "status", "words"),
+    [((), "unproved", "no node claims"), (((0.0, 0, ENGINE), (0.1, 3, OTHER)), "fail", "2 nodes claim")],
+)
+def test_a_name_that_nobody_or_two_claim_is_not_proved(told: tuple[Any, ...], status: str, words: str) -> None:
+    found = verdict([*claims(*told), *heavy_frames(20)], BY_NAME)
+    said = [c for c in found.checks if c.name == "NAME claimed"]
+    assert [(c.subject, c.status) for c in said] == [("donor.EEC1", status)]
+    assert words in said[0].measured
+    assert not found.passed
 
 
 def test_a_plan_without_groups_is_left_alone() -> None:

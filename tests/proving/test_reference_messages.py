@@ -20,7 +20,8 @@ from swapbridge.proving.faults.campaign import CampaignInputs, FaultTask, run_fa
 from swapbridge.proving.judges.content import content_checks
 from swapbridge.proving.judges.silence import judge_silence
 from swapbridge.proving.judges.timing import signal_times
-from swapbridge.proving.reference.reference import Reference, steps_of
+from swapbridge.proving.reference.reference import Reference
+from swapbridge.proving.reference.steps import steps_of
 from swapbridge.proving.trace import judge_trace
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 from tests.proving import small_swap

@@ -21,8 +21,9 @@ from swapbridge.proving.judges.content import content_checks
 from swapbridge.proving.judges.scan_tool import ask
 from swapbridge.proving.prove import prove
 from swapbridge.proving.reference.joined_answer import frames_of
-from swapbridge.proving.reference.reference import Reference, steps_of
+from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.reference.scan_tool_answers import answers_of
+from swapbridge.proving.reference.steps import steps_of
 from swapbridge.proving.trace import JOINED, judge_trace
 from swapbridge.proving.verdict import Check
 from tests.proving import mutations, small_swap

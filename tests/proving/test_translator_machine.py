@@ -16,7 +16,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
-from swapbridge.proving.reference.reference import Reference, steps_of
+from swapbridge.proving.reference.reference import Reference
+from swapbridge.proving.reference.steps import steps_of
 from swapbridge.proving.reference.worked_out import WorkedOut
 from tests.proving import small_swap
 

@@ -11,7 +11,7 @@ from enum import Enum
 
 from swapbridge.core import j1939
 from swapbridge.core.frames import format_identifier, split_word
-from swapbridge.plan.j1939_node import OWN_MASK, cannot_claim_words, own_words
+from swapbridge.plan.j1939_node import OWN_MASK, nobodys_words, own_words
 from swapbridge.plan.model import Plan, Send
 
 RATE_MARGIN = 1.05
@@ -83,6 +83,7 @@ class Gate:
     _breaches: dict[tuple[int, int], tuple[int, int]] = field(default_factory=dict)
     _pass_credit: list[int] = field(default_factory=list)
     _layer: set[tuple[int, int]] = field(default_factory=set)
+    _nobodys: set[tuple[int, int]] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         for number, send in enumerate(self.plan.sends):
@@ -93,7 +94,8 @@ class Gate:
             if key in self._allowances:  # several answers under one identifier: what each may send, together
                 interval = 1 / (1 / interval + 1 / self._allowances[key].interval_us)
             self._allowances[key] = _Allowance(interval)
-        self._layer = {*own_words(self.plan), *cannot_claim_words(self.plan)}
+        self._nobodys = nobodys_words(self.plan)
+        self._layer = {*own_words(self.plan), *self._nobodys}
         self._allowances.update({key: _Allowance(NO_RATE_US) for key in self._layer})
         self._pass_credit = [0] * len(self.plan.buses)
 
@@ -103,7 +105,7 @@ class Gate:
             if rule.bus == bus and rule.first <= word <= rule.last and not rule.block:
                 self._pass_credit[rule.to_bus] = min(1000, self._pass_credit[rule.to_bus] + 1)
         key = self._key(bus, word)
-        if key not in self._allowances or key in self._foreign or j1939.is_claim(word):
+        if key not in self._allowances or key in self._foreign or key in self._nobodys or j1939.is_claim(word):
             return
         ours = self._last_sent.get(key)
         if ours is not None and ours[0] == data and now_us - ours[1] < ECHO_US:

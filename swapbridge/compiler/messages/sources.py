@@ -324,9 +324,11 @@ class Sources:
         period = self.period_us(draft.bus, message) or 0
         name = f"{draft.bus}.{message.name}"
         long = may_be_long(message)
+        sender_name = options.sender_name if options else None
         return Receive(
-            name, bus, message.word, needed, tuple(numbers), mux, checksum, check, period, message.mask, long
-        )
+            name, bus, message.word, needed, tuple(numbers), mux, checksum, check, period, message.mask, long,
+            sender_name,
+        )  # fmt: skip
 
 
 def _without_ends(span: tuple[int, int], reserved: tuple[tuple[int, int], ...]) -> tuple[int, int]:

@@ -22,6 +22,7 @@ from swapbridge.core.j1939 import (
     word_of_group,
 )
 from swapbridge.plan.j1939_node import (
+    ASK_AGAIN_US,
     MOST_REPEATS,
     T1_US,
     T2_US,
@@ -29,6 +30,7 @@ from swapbridge.plan.j1939_node import (
     T4_US,
     TO_ALL_GAP_US,
     TO_ONE_GAP_US,
+    asking_buses,
     cannot_claim_delay_us,
     connection,
     group_number,
@@ -59,6 +61,8 @@ class Heart(NamedTuple, Generic[NodeFrame]):
         ``deliver(receive, sender, data, now)``: a whole group came.
     going : callable
         ``going() -> (applied state, for each long send whether it would be sent)``.
+    present : callable
+        ``present() -> {receive that is named: address of its present sender, or -1}``.
     """
 
     on_frame: Callable[[int, int, bytes, int], None]
@@ -66,6 +70,7 @@ class Heart(NamedTuple, Generic[NodeFrame]):
     next_poll: Callable[[int], int]
     deliver: Callable[[int, int, bytes, int], None]
     going: Callable[[], tuple[int, Sequence[bool]]]
+    present: Callable[[], dict[int, int]]
 
 
 @dataclass(slots=True)
@@ -151,6 +156,7 @@ class J1939Node(Generic[NodeFrame]):
         "_abort",
         "_addresses",
         "_announced",
+        "_asks_at",
         "_begun",
         "_heart",
         "_incoming",
@@ -167,6 +173,7 @@ class J1939Node(Generic[NodeFrame]):
         self._incoming = [_Incoming(n, r.bus, group_number(r.word), keep(r)) for n, r in long_receives(plan)]
         self._outgoing = [_Outgoing(*connection(s), group_number(s.word)) for _, s in long_sends(plan)]
         self._long = {(s.bus, s.word): own for (_, s), own in zip(long_sends(plan), self._outgoing, strict=True)}
+        self._asks_at: dict[int, int | None] = dict.fromkeys(asking_buses(plan))
         self._abort: tuple[int, int, int, int, int] | None = None
         self._announced = self._begun = False
 
@@ -254,7 +261,7 @@ class J1939Node(Generic[NodeFrame]):
         for own in self._incoming:
             fits = own.bus == bus and own.group == group
             if fits and self._receives[own.receive].fits(word_of_group(group, source, to)):
-                return own
+                return own if self._heart.present().get(own.receive, source) == source else None
         return None
 
     def _asked(self, bus: int, source: int, to: int, group: int, size: int, most: int, now: int) -> None:
@@ -353,6 +360,7 @@ class J1939Node(Generic[NodeFrame]):
         self._announced, self._abort = False, None
         for one in self._addresses:
             one.owed_at = None
+        self._asks_at = dict.fromkeys(self._asks_at)
         for own in self._incoming:
             own.close()
         for out in self._outgoing:
@@ -364,12 +372,18 @@ class J1939Node(Generic[NodeFrame]):
             for one in self._addresses:
                 if not one.lost:
                     one.owed_at = now
+            self._asks_at = dict.fromkeys(self._asks_at, now)
         for one in self._addresses:
             if one.owed_at is not None and _is_due(one.owed_at, now):
                 one.owed_at = None
                 sender = NO_ADDRESS if one.lost else one.claim.address
                 word = word_of_group(ADDRESS_CLAIMED, sender)
                 return self._make(one.claim.bus, word, one.claim.name.to_bytes(8, "little"))
+        for bus, asks_at in self._asks_at.items():
+            if asks_at is not None and _is_due(asks_at, now):
+                self._asks_at[bus] = (now + ASK_AGAIN_US) & MASK
+                if any(p < 0 and self._receives[n].bus == bus for n, p in self._heart.present().items()):
+                    return self._make(bus, word_of_group(REQUEST, NO_ADDRESS), _ASKS_FOR_CLAIM)
         if self._abort is not None:
             return self._aborted()
         for own in self._incoming:
@@ -432,7 +446,8 @@ class J1939Node(Generic[NodeFrame]):
             return theirs
         if not self._announced or self._abort is not None:
             return now
-        times = [one.owed_at for one in self._addresses if one.owed_at is not None]
+        owed = (*(one.owed_at for one in self._addresses), *self._asks_at.values())
+        times = [at for at in owed if at is not None]
         for own in self._incoming:
             if own.owes:
                 return now

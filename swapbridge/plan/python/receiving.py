@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from swapbridge.core import j1939
 from swapbridge.plan.model import CounterCheck, Feed, Plan, Receive
 from swapbridge.plan.python.codegen import extract_text
 
@@ -40,7 +41,9 @@ def receive_body(plan: Plan, number: int, receive: Receive, check: str) -> list[
 
 
 def one_sender(plan: Plan, number: int, receive: Receive) -> list[str]:
-    """Body of ``o{number}_(sender, data, now)``: a receive whose sender is open keeps to one that is young."""
+    """Body of ``o{number}_(sender, data, now)``: a receive whose sender is open keeps to a young or a named one."""
+    if receive.sender_name is not None:
+        return [f"        if sender == p{number}: r{number}(data, now)"]
     young = [f"(f{n} or g{n}) and now - l{n} <= {plan.feeds[n].max_age_us}" for n in receive.feeds]
     out = [f"        if sender != p{number}:"]
     if young:
@@ -49,6 +52,26 @@ def one_sender(plan: Plan, number: int, receive: Receive) -> list[str]:
     if receive.counter is not None:
         out.append(f"            c{number} = -1")
     return [*out, f"        r{number}(data, now)"]
+
+
+def claimed(plan: Plan) -> list[str]:
+    """Body of ``claimed(bus, sender, name)``: receives that are named follow whose NAME it is."""
+    out = []
+    for n, receive in enumerate(plan.receives):
+        if receive.sender_name is None:
+            continue
+        pattern = receive.sender_name
+        out += [
+            f"        if bus == {receive.bus}:",
+            f"            x = p{n}",
+            f"            if x >= 0 and name == named{n}: x = sender if sender < {j1939.NO_ADDRESS} else -1",
+            "            else:",
+            "                if x == sender: x = -1",
+            f"                if x < 0 and name & {pattern.mask} == {pattern.value} and sender < {j1939.NO_ADDRESS}:",
+            f"                    x, named{n} = sender, name",
+            f"            if x != p{n}: p{n} = x" + (f"; c{n} = -1" if receive.counter is not None else ""),
+        ]
+    return out
 
 
 def find_group(groups: Sequence[tuple[int, Receive]]) -> list[str]:

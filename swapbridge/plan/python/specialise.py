@@ -16,11 +16,19 @@ from typing import Any
 
 from swapbridge.core.integrity import Checksum, FieldSum
 from swapbridge.plan.j1939_node import long_receives, long_sends
-from swapbridge.plan.model import CLAIM_MASK, EXACT_MASK, Plan
+from swapbridge.plan.model import ANY_CLAIM, ANY_CLAIM_MASK, CLAIM_MASK, EXACT_MASK, Plan
 from swapbridge.plan.python.blocks import H, PythonBlockWriter, ResultTables
 from swapbridge.plan.python.codegen import PLAIN_BYTE, M, checksum_tables, checksum_text, known_bytes
 from swapbridge.plan.python.joined import NEVER
-from swapbridge.plan.python.receiving import asked_for, counter_masks, find_group, one_sender, receive_body, renewed
+from swapbridge.plan.python.receiving import (
+    asked_for,
+    claimed,
+    counter_masks,
+    find_group,
+    one_sender,
+    receive_body,
+    renewed,
+)
 from swapbridge.plan.python.sending import SendWriter, is_timed
 
 _CLOCK = [
@@ -39,9 +47,10 @@ class PlanWriter:
     """Writes the source of one plan.
 
     Names in the source, each with the number of what it belongs to: s slot; q line; f fresh, g good, l last, e seen of
-    a feed; c previous counter value and p sender of a receive; t timer of a task; and of a send: w when it wants, d
-    due_at, k check_at, o open_at (in the past when not blocked), a active, m left, z end, i index, h last payload,
-    n counter, y further counters, lost. A send without triggers, request and checks wants when due, so it has no d.
+    a feed; c previous counter value, p sender and `named` its NAME of a receive; t timer of a task; and of a send: w
+    when it wants, d due_at, k check_at, o open_at (in the past when not blocked), a active, m left, z end, i index, h
+    last payload, n counter, y further counters, lost. A send without triggers, request and checks wants when due, so it
+    has no d.
 
     Parameters
     ----------
@@ -60,6 +69,7 @@ class PlanWriter:
         self._results = ResultTables(plan, functions)
         self.constants: dict[str, Any] = {}
         self._watched = {n for claim in plan.claims for n in claim.sends}
+        self._named = [n for n, receive in enumerate(plan.receives) if receive.sender_name is not None]
         self._memory = self._initial_memory()
         self._known = [known_bytes(send) for send in plan.sends]
         self._groups = [(n, r) for n, r in enumerate(plan.receives) if r.mask != EXACT_MASK]
@@ -117,6 +127,8 @@ class PlanWriter:
         for number, claim in enumerate(plan.claims):
             ended = [f"        lost{n} = 1; {self._sends.ended(n)}" for n in claim.sends]
             lines += self._function(f"lose{number}(now)", [*ended, "        scan(now)"])
+        if self._named:
+            lines += self._function("claimed(bus, sender, name)", claimed(plan))
         lines += self._handlers()
         if self._groups:
             lines += self._function("find_group(bus, word)", find_group(self._groups))
@@ -129,7 +141,8 @@ class PlanWriter:
         lines += self._function("reports()", self._reports())
         lines += self._function("deliver(number, sender, data, now)", self._deliver())
         lines += self._function("going()", self._going())
-        lines.append("    return on_frame, poll, next_poll, reports, deliver, going")
+        lines += self._function("present()", [f"        return {{{', '.join(f'{n}: p{n}' for n in self._named)}}}"])
+        lines.append("    return on_frame, poll, next_poll, reports, deliver, going, present")
         self.constants |= self._results.tuples
         return "\n".join(lines) + "\n"
 
@@ -155,6 +168,7 @@ class PlanWriter:
         out |= {f"{x}{n}": "0" for n in range(len(plan.feeds)) for x in "fgle"}
         out |= {f"c{n}": "-1" for n, receive in enumerate(plan.receives) if receive.counter is not None}
         out |= {f"p{n}": "-1" for n, receive in enumerate(plan.receives) if receive.any_sender}
+        out |= {f"named{n}": "0" for n in self._named}
         out |= {f"t{n}": "0" for n in range(len(plan.tasks))}
         for n, send in enumerate(plan.sends):
             out |= {f"{x}{n}": "0" for x in "dkoami"}
@@ -235,8 +249,10 @@ class PlanWriter:
                     f"            if z{n} == {NEVER}: z{n} = now + {send.linger_us}",
                 ]
             out += ["        else:", f"            {self._sends.ended(n)}"]
-        asleep = f"        if s0 == 0: quiet[:] = {[1] * len(self.plan.buses)}"
-        return [*out, "        applied = s0", asleep, "        scan(now)"]
+        out += ["        applied = s0", f"        if s0 == 0: quiet[:] = {[1] * len(self.plan.buses)}"]
+        if self._named:
+            out.append(f"        if s0 == 0: {' = '.join(f'p{n}' for n in self._named)} = -1")
+        return [*out, "        scan(now)"]
 
     def _scan(self) -> list[str]:
         """Sets `ready`, `ahead` and `until` anew: where times were moved other than by what was due."""
@@ -300,6 +316,11 @@ class PlanWriter:
         for number, claim in enumerate(plan.claims):
             fits = f"word & {CLAIM_MASK} == {claim.word} and bus == {claim.bus} and len(data) == 8"
             out.append(f"        if {fits}: lose{number}(now)")
+        if self._named:
+            out += [
+                f"        if word & {ANY_CLAIM_MASK} == {ANY_CLAIM} and len(data) == 8:",
+                "            claimed(bus, word & 255, from_bytes(data, 'little'))",
+            ]
         out += self._requests()
         if plan.joined is not None:
             words = {*plan.joined.words, plan.joined.flow_word}

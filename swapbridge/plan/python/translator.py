@@ -62,10 +62,10 @@ class Translator:
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
-        self.on_frame, self.poll, self.next_poll, self._reports, deliver, going = _build(plan)
+        self.on_frame, self.poll, self.next_poll, self._reports, *more = _build(plan)
         self._node: J1939Node[SentFrame] | None = None
         if has_node(plan):
-            heart = Heart(self.on_frame, self.poll, self.next_poll, deliver, going)
+            heart = Heart(self.on_frame, self.poll, self.next_poll, *more)
             node = self._node = J1939Node(plan, heart, SentFrame)
             self.on_frame, self.poll, self.next_poll = node.on_frame, node.poll, node.next_poll
 
@@ -137,9 +137,9 @@ def _functions(plan: Plan) -> dict[str, Any]:
     }
 
 
-def _build(plan: Plan) -> tuple[Any, Any, Any, Any, Any, Any]:
+def _build(plan: Plan) -> tuple[Any, ...]:
     code, names = _code_of(plan)
     namespace = dict(names)
     exec(code, namespace)
-    built: tuple[Any, Any, Any, Any, Any, Any] = namespace["build"]()
+    built: tuple[Any, ...] = namespace["build"]()
     return built

@@ -249,7 +249,9 @@ def indifferent_words(plan: Plan, bus: int, reads: Collection[int] = ()) -> Call
 
     groups = [r for r in plan.receives if r.bus == bus and r.mask != EXACT_MASK]
 
-    node = any(c.bus == bus for c in plan.claims) or any(r.long and r.bus == bus for r in plan.receives)
+    node = any(c.bus == bus for c in plan.claims) or any(
+        (r.long or r.sender_name) and r.bus == bus for r in plan.receives
+    )
 
     def indifferent(word: int) -> bool:
         if node and word >> 31 and 0xEA <= word >> 16 & 0x3FF <= 0xEE:

@@ -27,7 +27,7 @@ from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.progress import Progress
 from swapbridge.core.roles import BY_NAME
 from swapbridge.language.model import BridgeFile
-from swapbridge.plan.j1939_node import OWN_MASK, cannot_claim_words, own_words
+from swapbridge.plan.j1939_node import OWN_MASK, nobodys_words, own_words
 from swapbridge.plan.model import Field, Plan, Send
 from swapbridge.plan.program import Program
 from swapbridge.plan.proof import WHOLE
@@ -36,7 +36,8 @@ from swapbridge.proving.bench.excerpt import excerpt
 from swapbridge.proving.bench.frames import carries, fields_of
 from swapbridge.proving.bench.nodes import MS, SECOND, Heard, Polled, Restart, Sent
 from swapbridge.proving.faults.faults import FAULTS, RunSetup
-from swapbridge.proving.reference.reference import Reference, loose_fields, steps_of
+from swapbridge.proving.reference.reference import Reference
+from swapbridge.proving.reference.steps import loose_fields, steps_of
 from swapbridge.proving.reference.worked_out import WorkedOut
 from swapbridge.proving.trace import LATE_US, judge_trace
 from swapbridge.proving.verdict import FaultRun
@@ -307,7 +308,7 @@ def _lives(trace: Trace) -> list[list[Heard | Polled | Restart]]:
 
 def planned_only(plan: Plan, sent: Sequence[Sent]) -> list[str]:
     """Only identifiers of the plan are sent."""
-    own = {(s.bus, s.word) for s in plan.sends if not s.is_long} | cannot_claim_words(plan)
+    own = {(s.bus, s.word) for s in plan.sends if not s.is_long} | nobodys_words(plan)
     layer = own_words(plan)
     ranges = [(p.to_bus, p.first, p.last, p.new_word) for p in plan.passes if not p.block]
     odd: dict[tuple[int, int], int] = {}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.obd import PIDS
+from swapbridge.plan.j1939_node import asking_buses
 from swapbridge.plan.model import Plan
 from swapbridge.proving.reference.j1939_node import LAYER
 from swapbridge.proving.reference.reference import Reference
@@ -78,7 +79,7 @@ def content_checks(plan: Plan, contents: Contents, reference: Reference) -> list
 def _layer_checks(plan: Plan, contents: Contents) -> list[Check]:
     """What a bus's J1939 addresses claim and send in packets: each frame when it is due, as the standard has it."""
     out = []
-    for number in sorted({claim.bus for claim in plan.claims}):
+    for number in sorted({claim.bus for claim in plan.claims}.union(asking_buses(plan))):
         tally = contents.tallies.get((number, LAYER.word), Tally())
         problems = [tally.when_words(), f"{tally.wrong:,} of {tally.frames:,} differ" if tally.wrong else ""]
         problems += [f"{name}: {text}" for name, text in tally.example.items()]

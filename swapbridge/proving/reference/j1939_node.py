@@ -129,13 +129,27 @@ class Address:
         return (sum(self.name) + self.address) % 256 * 600
 
 
+@dataclass(slots=True)
+class Asks:
+    """A bus on which NAMEs are listened to; `misses` is whether one of them has no address yet."""
+
+    bus: int
+    misses: Callable[[], bool]
+    timer: int | None = None
+
+
 class NodeTwin:
     """What the layer must say, and what it makes of what is heard."""
 
     def __init__(
-        self, addresses: Sequence[Address], hears: Sequence[Hears], says: Sequence[Says], state: Callable[[], int]
+        self,
+        addresses: Sequence[Address],
+        hears: Sequence[Hears],
+        says: Sequence[Says],
+        state: Callable[[], int],
+        asks: Sequence[Asks] = (),
     ) -> None:
-        self.addresses, self.hears, self.says, self._state = addresses, hears, says, state
+        self.addresses, self.hears, self.says, self.asks, self._state = addresses, hears, says, asks, state
         self._coming: dict[Hears, _Transfer] = {}
         self._replies: dict[Hears, BusFrame] = {}
         self._abort: BusFrame | None = None
@@ -295,6 +309,8 @@ class NodeTwin:
             self._replies.clear()
             for address in self.addresses:
                 address.timer = None
+            for question in self.asks:
+                question.timer = None
             for says in self.says:
                 says.stage = "idle"
             return None
@@ -303,10 +319,17 @@ class NodeTwin:
             for address in self.addresses:
                 if not address.lost:
                     address.timer = now
+            for question in self.asks:
+                question.timer = now
         for address in self.addresses:
             if address.timer is not None and _reached(address.timer, now):
                 address.timer = None
                 return address.bus, _word(6, 0xEE, ALL, NOBODY if address.lost else address.address), address.name
+        for question in self.asks:
+            if question.timer is not None and _reached(question.timer, now):
+                question.timer = (now + 2_000_000) % WRAP
+                if question.misses():
+                    return question.bus, _word(6, 0xEA, ALL, NOBODY), b"\x00\xee\x00"
         if self._abort is not None:
             return self._take_abort()
         for hears in self.hears:
@@ -369,11 +392,12 @@ class NodeTwin:
 
     def wait_us(self, now: int) -> int | None:
         """How long until `due` may give a frame; None when nothing is under way."""
-        if self._state() == 0 or not (self.addresses or self.hears or self.says):
+        if self._state() == 0 or not (self.addresses or self.hears or self.says or self.asks):
             return None
         if not self._announced or self._abort is not None or self._replies or any(map(self._may_begin, self.says)):
             return 0
         timers = [a.timer for a in self.addresses if a.timer is not None]
+        timers += [q.timer for q in self.asks if q.timer is not None]
         timers += [t.timer for t in self._coming.values()]
         timers += [s.timer for s in self.says if s.stage in ("asks", "sends")]
         return min((0 if _reached(t, now) else (t - now) % WRAP for t in timers), default=None)

@@ -17,13 +17,14 @@ from swapbridge.language.addresses import receiver_of
 from swapbridge.language.defaults import AGE_PERIODS, LONGEST_AGE_US, LOST_OK, RECOVER_FRAMES, SHORTEST_AGE_US
 from swapbridge.language.memories import memory_name
 from swapbridge.language.model import BridgeFile, SignalOptions
-from swapbridge.plan.model import STATES, Plan
+from swapbridge.plan.model import STATES
 from swapbridge.proving.reference.exact import PLAIN, Evaluator, Reading
 from swapbridge.proving.reference.exact_memory import MEMORIES
-from swapbridge.proving.reference.j1939_node import Address, Hears, NodeSays, NodeTwin, Says, name_of
+from swapbridge.proving.reference.j1939_node import Address, Asks, Hears, NodeSays, NodeTwin, Says, name_of
 from swapbridge.proving.reference.joined_answer import JoinedAnswer
 from swapbridge.proving.reference.scan_tool_answers import answering, answers_of, asked_number, request_words
 from swapbridge.proving.reference.sources import WRAP, FeedFreshness, Inputs, Received, ReferenceSource
+from swapbridge.proving.reference.steps import Steps
 from swapbridge.proving.reference.targets import ReferenceMessage
 from swapbridge.proving.reference.worked_out import WorkedOut
 from swapbridge.signalmap.groups import may_be_long
@@ -31,31 +32,6 @@ from swapbridge.signalmap.model import SignalMap
 
 HALF = 1 << 31
 ASLEEP, WAKE, KEY_ON, CRANK, RUN, AFTER_RUN = range(len(STATES))
-
-
-@dataclass(frozen=True, slots=True)
-class Steps:
-    """When the filters of a bridge step: groups that step one after the other within the fixed period.
-
-    The language leaves open how the steps are spread over the period, so a plan says it: for each group its offset
-    and the names of what steps in it.
-    """
-
-    offset_us: tuple[int, ...] = (0,)
-    names: tuple[frozenset[str], ...] = (frozenset(),)
-
-    def group(self, name: str) -> int:
-        """Group of something that remembers, the first when nothing is said."""
-        return next((n for n, names in enumerate(self.names) if name in names), 0)
-
-
-def steps_of(plan: Plan) -> Steps:
-    """How a plan spreads its steps."""
-    names = [
-        frozenset(plan.slots[op.value].name for op in task.block if op.kind == "store" and op.value < len(plan.slots))
-        for task in plan.tasks
-    ]
-    return Steps(tuple(t.offset_us for t in plan.tasks), tuple(names)) if plan.tasks else Steps()
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,17 +45,6 @@ class Decision:
     payload: bytes | None
     due: bool = True
     joined: bool = False
-
-
-def loose_fields(plan: Plan) -> frozenset[str]:
-    """Sent signals for which a plan says that a nearby constant is used."""
-    return frozenset(
-        f"{send.name}.{field.name}"
-        for send in plan.sends
-        for variant in send.variants
-        for field in variant.fields
-        if "31 bits" in field.note
-    )
 
 
 class Reference:
@@ -385,8 +350,14 @@ class Reference:
                 group = j1939.Identifier.of(word)
                 assert group is not None
                 deliver = partial(self._receive, bus)
-                hears.append(Hears(bus, group.number, received.needed, received.message.fits, deliver))
-        return NodeTwin(addresses, hears, says, lambda: self._applied)
+                hears.append(Hears(bus, group.number, received.needed, received.fits, deliver))
+        named = sorted({bus for (bus, _), received in self._by_word.items() if received.name is not None})
+        asks = [Asks(bus, partial(self._misses, bus)) for bus in named]
+        return NodeTwin(addresses, hears, says, lambda: self._applied, asks)
+
+    def _misses(self, bus: int) -> bool:
+        """Whether a node whose NAME is listened to on a bus has no address yet."""
+        return any(on == bus and r.name is not None and r.sender is None for (on, _), r in self._by_word.items())
 
     def _goes(self, target: ReferenceMessage) -> bool:
         """Whether a message under way in packets may go on."""
@@ -401,7 +372,7 @@ class Reference:
         if self._state == ASLEEP and (wake_by is None or self.bridge.buses[bus].name in wake_by):
             self._state = WAKE
             self._apply()
-        if self._as_address:
+        if self._as_address or self._hears_groups:
             self._hear_claim(bus, word, data)
         if (bus, word) in self._requests:
             if (number := asked_number(data)) in self.answers:
@@ -442,12 +413,15 @@ class Reference:
                 target.schedule.arrived()
 
     def _hear_claim(self, bus: int, word: int, data: bytes) -> None:
-        """Another node's claim of an address ends every group that is sent as it."""
+        """Another node's claim of an address ends every group that is sent as it; whoever is followed has it now."""
         heard = j1939.Identifier.of(word)
         if heard is None or heard.number != j1939.ADDRESS_CLAIMED or len(data) != 8:
             return
         for target in self._as_address.get((bus, heard.source), ()):
             target.schedule.lose()
+        for (on, _), received in self._by_word.items():
+            if on == bus:
+                received.claimed(heard.source, int.from_bytes(data, "little"))
 
     def _of_group(self, bus: int, word: int) -> Received | None:
         """The J1939 group that an identifier belongs to, whatever its priority and sender."""
@@ -522,6 +496,9 @@ class Reference:
             target.schedule.apply(self._state, self._applied, self.now)
         if self._state == ASLEEP or (self._state == WAKE and self._applied == AFTER_RUN):
             self.switched_off.append(self.now)
+        if self._state == ASLEEP:
+            for received in self._received.values():
+                received.sender = None if received.name is not None else received.sender
         self._applied, self._look_again = self._state, True
 
     def overdue(self, now: int, limit_us: int) -> list[ReferenceMessage]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from swapbridge.core.integrity import Checksum, Counter
+from swapbridge.core.j1939 import NamePattern
 from swapbridge.core.layout import Layout
 from swapbridge.language.model import MessageOptions, SignalOptions
 from swapbridge.proving.reference.exact import Reading
@@ -124,12 +125,39 @@ class Received:
     summed: dict[bytes, bool] = field(default_factory=dict)
     follows: dict[int, frozenset[int]] = field(default_factory=dict)
     sender: int | None = None
+    sender_is: int = 0
+    """NAME of the sender, where it is followed by it."""
 
     def takes(self, sender: int, now: int) -> bool:
         """Whether a J1939 group is taken from that address: one at a time, another once the last has gone quiet."""
         if self.message.own_sender or sender == self.sender:
             return True
-        if any((f.fresh or f.good) and (now - f.last) % WRAP <= f.max_age_us for f in self.feeds.values()):
+        young = any((f.fresh or f.good) and (now - f.last) % WRAP <= f.max_age_us for f in self.feeds.values())
+        if self.name is not None or young:
             return False
         self.sender, self.previous = sender, None
         return True
+
+    @property
+    def name(self) -> NamePattern | None:
+        """The NAME that its sender is followed by, if it is."""
+        return self.options.sender_name if self.options else None
+
+    def fits(self, word: int) -> bool:
+        """Whether an identifier is that of its group, from its sender where that is followed by NAME."""
+        return self.message.fits(word) and (self.name is None or self.sender == word & 0xFF)
+
+    def claimed(self, address: int, name: int) -> None:
+        """A node said its NAME and address (254 and 255 are no addresses)."""
+        if self.name is None:
+            return
+        before = self.sender
+        if before is not None and name == self.sender_is:
+            self.sender = address if address < 254 else None
+        else:
+            if before == address:
+                self.sender = None  # until it claims its address again, as it must if it keeps it
+            if self.sender is None and address < 254 and self.name.fits(name):
+                self.sender, self.sender_is = address, name
+        if self.sender != before:
+            self.previous = None
