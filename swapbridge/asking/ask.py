@@ -66,11 +66,11 @@ class Questions:
                 if word in self.forbidden:
                     name = format_identifier(*split_word(word))
                     raise RefusedError(
-                        f"{name} was heard in a recording as the vehicle's own traffic, so it is no address of a "
-                        "module's diagnostics: look the address up, or leave it out"
+                        f"{name} carries the vehicle's own traffic in a recording, so it can't be a module's "
+                        "diagnostic address: look the address up, or leave it out"
                     )
             if split_word(answer)[1] != split_word(request)[1] or answer == request:
-                raise InputError("an address is REQUEST:ANSWER, two identifiers of one form, like 7A0:7A8")
+                raise InputError("write an address as REQUEST:ANSWER, both with 11 bits or both with 29, like 7A0:7A8")
 
 
 class Asking:
@@ -89,9 +89,12 @@ class Asking:
         told = list(session.told)
         if session.ended_by == "done" and modules:
             if session.speed_kmh is None:
-                told.append("no speed was heard, so nobody checked that the vehicle stood still")
+                told.append("no vehicle speed was heard, so it was not checked that the vehicle stood still")
             if not self._questions.forbidden:
-                told.append("no recording of this bus was known: only what was heard just before counted as traffic")
+                told.append(
+                    "no recording of this bus was given: only identifiers heard just before were left alone "
+                    "as the vehicle's own traffic"
+                )
         if not modules and session.ended_by == "done":
             told.append(
                 "no module answered: is the ignition on, is this the diagnostic socket's bus, is the bit rate right?"
@@ -167,7 +170,7 @@ def ask(
         bus = buses[spec.name]
         while not session.ended_by:
             if stop():
-                session.end("stopped by the person")
+                session.end("stopped by the user")
                 break
             try:
                 _turn(bus, session)

@@ -66,7 +66,7 @@ def compare_answers(before: Answers, after: Answers) -> Changes:
     """
     if before.bus != after.bus:
         raise InputError(
-            f"the first file was asked on bus {before.bus}, the second on {after.bus}: compare two of the same bus"
+            f"the first file is from bus {before.bus}, the second from {after.bus}: compare two files of one bus"
         )
     old, new = ({_key(one): one for one in answers.modules} for answers in (before, after))
     return Changes(before, after, tuple(_change(old.get(key), new.get(key)) for key in dict.fromkeys((*old, *new))))
@@ -129,7 +129,10 @@ def codes_of_needs(changes: Changes, needs: tuple[Need, ...]) -> tuple[NeedCodes
             codes += [code.text for code in best if code.text not in codes]
             where = change.module.answer
         if codes:
-            words = f"set after {', '.join(sorted(absent))} was gone, asked at {where} on {changes.after.time[:10]}"
+            words = (
+                f"set after {', '.join(sorted(absent))} was unplugged, as answered by {where} on "
+                f"{changes.after.time[:10]}"
+            )
             out.append(NeedCodes(need, tuple(codes), words))
     return tuple(out)
 

@@ -229,7 +229,7 @@ def _long(number: int, status: int, available: int, form: Format | None, texts: 
         return Code(text, "19 02", words, kind, missed, said, source)
     said = "the module does not say how its codes are written"
     if form is not None:
-        said = f"the module writes its codes in a way of its own (format {form.number})"
+        said = f"the module uses its maker's own code format ({form.number})"
         if form.number == _J1939_FORMAT:
             one = j1939.spn_code(number.to_bytes(3, "big") + b"\0")
             said = f"{one.text} if it is written as in SAE J1939-73"

@@ -70,7 +70,9 @@ class Heavy:
         yield from self._claim(session)
         address = session.permit.address
         if address is None:
-            session.tell("both addresses of a service tool are taken on this bus: only DM1 was listened to")
+            session.tell(
+                "both addresses of a service tool are in use on this bus: nothing was asked, only DM1 was heard"
+            )
             return
         for to in modules[:MOST_MODULES]:
             for number in GROUPS:

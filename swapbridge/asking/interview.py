@@ -250,7 +250,7 @@ class Interview:
 
     def _monitor(self, module: Gathered, message: bytes) -> None:
         if len(message) < 6:
-            raise BadAnswerError("answers 01 01 with too little")
+            raise BadAnswerError("gives too short an answer to 01 01")
         module.lamps = ("malfunction",) if message[2] & 0x80 else ()
 
     def _short(self, service: int) -> Callable[[Gathered, bytes], None]:

@@ -222,7 +222,7 @@ class AskingSession:
         """Take a vehicle speed; asking ends above 5 km/h."""
         self.speed_kmh = kmh
         if kmh > FASTEST_KMH:
-            self.end(f"the vehicle moves ({kmh:.0f} km/h): modules are asked in a standing vehicle only")
+            self.end(f"the vehicle is moving ({kmh:.0f} km/h): modules are only asked while it stands still")
 
     def _line_of(self, word: int) -> TransportLine | None:
         if word in self._lines:
@@ -242,7 +242,7 @@ class AskingSession:
         """Send the flow control that a long answer wants: only of a module that was asked, and twice a question."""
         for frame in frames:
             if not self._waits_for(word):
-                self.remark(word, "begins a long answer that nobody asked for")
+                self.remark(word, "begins a long answer that was not asked for")
             elif self._flows.get(word, 0) >= MOST_FLOWS:
                 self.remark(word, "begins long answers again and again")
             else:
@@ -277,7 +277,7 @@ class AskingSession:
     def _message(self, word: int, message: bytes, now_ns: int) -> None:
         step = self._step
         if step is None or not step.request or not message:
-            self.remark(word, "speaks without having been asked")
+            self.remark(word, "sends an answer that was not asked for")
             return
         service = step.request[0]
         negative = message[0] == 0x7F and len(message) >= 3
@@ -323,7 +323,7 @@ class AskingSession:
             self.tell(sentence)
         self.assembler.told.clear()
         if self._foreign > 10 and now_ns - self._last_foreign_ns > QUIET_NS:
-            self.end("the bus went quiet: the key is off, and nothing is asked that would keep it awake")
+            self.end("the bus went quiet, so the key is off: nothing more is asked, as that would keep the bus awake")
         elif now_ns - self._began_ns > LONGEST_SESSION_NS:
             self.end(f"asking took longer than {LONGEST_SESSION_NS // S} s")
 

@@ -51,7 +51,9 @@ class ReadNotes:
         if self.unreadable_lines:
             shown = f", for example {self.examples[0]!r}" if self.examples else ""
             one = self.unreadable_lines == 1
-            words = "1 line was no frame and was" if one else f"{self.unreadable_lines:,} lines were no frames and were"
+            words = (
+                "1 line was not a frame and was" if one else f"{self.unreadable_lines:,} lines weren't frames and were"
+            )
             out.append(f"{words} left out{shown}")
         if self.stopped:
             out.append(self.stopped)
@@ -62,7 +64,7 @@ class ReadNotes:
             out.append(f"the clock stepped back {times}; frames are in file order")
         if self.duplicates:
             words = "1 frame repeats" if self.duplicates == 1 else f"{self.duplicates:,} frames repeat"
-            out.append(f"{words} the one before to the last digit")
+            out.append(f"{words} the one before it exactly, time included")
         return out
 
     def plus(self, other: ReadNotes) -> ReadNotes:

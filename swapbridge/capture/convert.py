@@ -40,7 +40,10 @@ class Converted(NamedTuple):
         if not self.moved:
             return self.notes.sentences()
         frames = "1 frame is" if self.moved == 1 else f"{self.moved:,} frames are"
-        return [*self.notes.sentences(), f"{frames} older than the first and got its time: this form counts from it"]
+        return [
+            *self.notes.sentences(),
+            f"{frames} older than the first and got the first one's time, from which this format counts",
+        ]
 
 
 def convert(source: str | Path, target: str | Path, *, progress: Progress | None = None) -> Converted:

@@ -159,7 +159,7 @@ def _handed_over(path: Path, pipe: IO[bytes], buses: BusNames, notes: NoteTaker)
         try:
             part = pickle.load(pipe)
         except (EOFError, pickle.UnpicklingError):
-            part = "its reader broke down"
+            part = "its reader failed"
         if isinstance(part, str):
             break
         columns, more = part
@@ -172,8 +172,8 @@ def _handed_over(path: Path, pipe: IO[bytes], buses: BusNames, notes: NoteTaker)
         yield columns
     if part and not read:
         raise InputError(
-            f"{path} can't be read as .mf4 ({part}): it is damaged, was never finished by its logger, or is of "
-            "something else; name another capture"
+            f"{path} can't be read as .mf4 ({part}): it is damaged, was never finished by its logger, or is not a "
+            "bus recording; name another capture"
         )
     if part:
-        notes.stopped = f"the file is damaged behind frame {read:,} ({part}); the frames before it were read"
+        notes.stopped = f"the file is damaged after frame {read:,} ({part}); the frames before it were read"

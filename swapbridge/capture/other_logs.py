@@ -202,7 +202,7 @@ def _binary_blocks(form: str, path: Path, source: LogSource, notes: NoteTaker) -
         read += len(block)
         if not read:
             raise InputError(f"{path} can't be read as .{form} ({_words(error)}): name a capture") from error
-        notes.stopped = f"the file is damaged behind frame {read:,} ({_words(error)}); the frames before it were read"
+        notes.stopped = f"the file is damaged after frame {read:,} ({_words(error)}); the frames before it were read"
         yield block
 
 

@@ -142,7 +142,7 @@ def parquet_blocks(
         f"its column {name} holds no numbers" for name in wanted if not schema.get(name, pl.Int8()).is_numeric()
     ]
     if missing or facts is None:
-        lacks = missing[0] if missing else "it does not say whose buses these are"
+        lacks = missing[0] if missing else "it does not name its buses"
         raise InputError(f"{path} is a Parquet file but not a capture ({lacks}): make one with swapbridge convert")
     names, notes = facts
     for start in range(0, max(total, 1), rows):

@@ -209,7 +209,7 @@ def _form(path: Path, source: LogSource) -> str:
         return named
     if named in FORMS:
         raise InputError(f"{path} is not a .{named} file, judging by its first bytes: name a capture")
-    raise InputError(f"{path} has no known format: name a capture,  {', '.join('.' + f for f in FORMS)}")
+    raise InputError(f"{path} has no known format: name a capture ({', '.join('.' + f for f in FORMS)})")
 
 
 def _text_log_columns(source: LogSource, reading: _FileReading) -> Iterator[Columns]:

@@ -80,7 +80,7 @@ class StimulusTrack:
         if mode is None:
             if all(fits.values()) and abs(first) > _SAME_CLOCK_S:
                 raise InputError(
-                    f"{where}: both clocks would fit; use --stimulus-time absolute (the capture's clock) or relative "
+                    f"{where}: both clocks fit; use --stimulus-time absolute (the capture's clock) or relative "
                     "(seconds since its first frame)"
                 )
             mode = "absolute" if fits["absolute"] else "relative"
@@ -210,14 +210,14 @@ def _rows(
             if cells[0].lower() in ("time_s", "time", "seconds", "t"):
                 continue
         if len(cells) not in (3, 4):
-            yield line, None, (f"{len(cells)} values where 3 or 4 belong", whole)
+            yield line, None, (f"{len(cells)} values instead of 3 or 4", whole)
             continue
         try:
             time_s = float(cells[0])
         except ValueError:
             time_s = math.nan
         if not math.isfinite(time_s):
-            yield line, None, (f"{cells[0]!r} is no time in seconds", whole)
+            yield line, None, (f"{cells[0]!r} is not a time in seconds", whole)
         elif not cells[1] or not cells[2]:
             yield line, None, ("the channel or the value is empty", whole)
         else:

@@ -63,7 +63,7 @@ def test_needs_get_the_codes_that_their_absence_sets(tmp_path: Path) -> None:
         ("transmission", ("U0100-87",)),
         ("Cluster", ("U0100-00",)),
     ]
-    assert found[0].found == "set after engine computer was gone, asked at 7E9 on 2026-01-01"
+    assert found[0].found == "set after engine computer was unplugged, as answered by 7E9 on 2026-01-01"
     text = with_codes(NEEDS, {one.need.line: (one.codes, one.found) for one in found})
     for line in NEEDS.splitlines():
         assert line in text.splitlines()
@@ -102,7 +102,7 @@ def test_a_code_is_gone_only_where_its_service_was_answered_again() -> None:
 
 
 def test_two_buses_are_not_compared() -> None:
-    with pytest.raises(InputError, match="the same bus"):
+    with pytest.raises(InputError, match="two files of one bus"):
         compare_answers(Answers("host", "t", ()), Answers("donor", "t", ()))
 
 

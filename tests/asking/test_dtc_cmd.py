@@ -73,7 +73,7 @@ def test_before_and_after_make_a_needs_list_say_more(car: Callable[[Car], None],
         (("--after", "x.json"), "--after needs --before"),
         (("--needs", "x.toml"), "--needs needs --before"),
         (("--bus", BUS, "--address", "7A0"), "REQUEST:ANSWER"),
-        (("--bus", BUS, "--address", "7A0:18DAF110x", "--cautions-read"), "two identifiers of one form"),
+        (("--bus", BUS, "--address", "7A0:18DAF110x", "--cautions-read"), "both with 11 bits"),
         (("--bus", BUS, "--name", "7EE"), "ANSWER=NAME"),
         (("--bus", BUS, "--bus", "donor=virtual:other"), "name one bus: host, donor"),
         (("--bus", BUS, "--texts", "nowhere.csv"), "nowhere.csv can't be read"),
@@ -103,7 +103,7 @@ def test_a_moving_vehicle_is_refused_and_nothing_is_kept(car: Callable[[Car], No
     car(moving)
     result = call("--bus", BUS, "--cautions-read", "--out", str(tmp_path / "x.json"))
     assert result.exit_code == 2
-    assert "the vehicle moves (30 km/h)" in result.output
+    assert "the vehicle is moving (30 km/h)" in result.output
 
 
 def test_an_address_heard_as_traffic_is_refused(tmp_path: Path) -> None:
@@ -111,7 +111,7 @@ def test_an_address_heard_as_traffic_is_refused(tmp_path: Path) -> None:
     log.write_text("".join(f"({n / 100:.6f}) can0 7A0#0102030405060708\n" for n in range(50)))
     result = call("--bus", BUS, "--address", "7A0:7A8", "--recording", str(log), "--cautions-read")
     assert result.exit_code == 2
-    assert "7A0 was heard in a recording" in result.output
+    assert "7A0 carries the vehicle's own traffic" in result.output
 
 
 def log_of(tmp_path: Path, *frames: str) -> Capture:
@@ -186,4 +186,4 @@ def test_asking_on_a_bus_with_threads_and_a_clock(monkeypatch: pytest.MonkeyPatc
 def test_a_key_press_ends_asking(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("swapbridge.asking.heavy.LISTEN_NS", 50 * MS)
     said = ask(parse_bus("host=virtual:dtc-stop"), Questions(), stop=lambda: True)
-    assert said.ended_by == "stopped by the person"
+    assert said.ended_by == "stopped by the user"

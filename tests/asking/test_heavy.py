@@ -62,7 +62,7 @@ def test_without_an_address_nothing_is_requested() -> None:
     others = [Cyclic(X | 0x18EEFF00 | n, 100 * MS, lambda t: bytes(8)) for n in (249, 250)]
     said, bench = asked(engine(), *others)
     assert bench.sent == []
-    assert any("addresses of a service tool are taken" in words for words in said.told)
+    assert any("addresses of a service tool are in use" in words for words in said.told)
     assert said.modules[0].codes
 
 
@@ -76,7 +76,7 @@ def test_an_address_that_is_lost_ends_asking() -> None:
 def test_a_vehicle_that_moves_by_j1939_speed_is_not_asked() -> None:
     speed = (256 * 12).to_bytes(2, "little")
     said, bench = asked(engine(), Cyclic(X | 0x18FEF100, 100 * MS, lambda t: b"\xff" + speed + b"\xff" * 5))
-    assert said.ended_by.startswith("the vehicle moves (12 km/h)")
+    assert said.ended_by.startswith("the vehicle is moving (12 km/h)")
     assert bench.sent == []
 
 

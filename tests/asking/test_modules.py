@@ -95,7 +95,7 @@ def test_a_moving_vehicle_is_not_asked() -> None:
     car = Car()
     car.vehicle.speed_kmh = 6
     said = car.asked()
-    assert said.ended_by.startswith("the vehicle moves (6 km/h)")
+    assert said.ended_by.startswith("the vehicle is moving (6 km/h)")
     assert not any(request[0] in (0x03, 0x19, 0x22) for request in car.transmission.requests)
 
 
@@ -108,14 +108,14 @@ def test_a_vehicle_that_begins_to_move_is_left_alone() -> None:
             car.vehicle.speed_kmh = 20
 
     car.bench.run(asking.session, drive)
-    assert asking.session.ended_by.startswith("the vehicle moves (20 km/h)")
+    assert asking.session.ended_by.startswith("the vehicle is moving (20 km/h)")
 
 
 def test_speed_from_the_vehicles_own_traffic_counts_too() -> None:
     car = Car()
     car.bench.nodes.append(Cyclic(0x1A0, 20 * MS, lambda t: bytes([60])))
     said = car.asked(Questions(speed_of=lambda word, data: float(data[0]) if word == 0x1A0 else None))
-    assert said.ended_by.startswith("the vehicle moves (60 km/h)")
+    assert said.ended_by.startswith("the vehicle is moving (60 km/h)")
     assert car.bench.sent == []
 
 
@@ -328,10 +328,10 @@ def test_long_answers_of_several_modules_interleave() -> None:
 
 def test_what_was_not_checked_is_told() -> None:
     told = " ".join(Car(engine=False).asked().told)
-    assert "no recording of this bus was known" in told
+    assert "no recording of this bus was given" in told
     assert "speed" not in told  # the transmission offers it by service 01
     car = Car(engine=False)
     car.transmission.obd = False
     told = " ".join(car.asked(Questions(forbidden=frozenset({0x123}))).told)
-    assert "no speed was heard" in told
+    assert "no vehicle speed was heard" in told
     assert "no recording" not in told

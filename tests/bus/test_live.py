@@ -335,7 +335,7 @@ def test_a_late_loop_sends_safe_answers_until_it_is_calm(vehicle: Vehicle, plan:
     assert vehicle.values()[1] == FALLBACK
     fake.block_s = 0.0
     until(lambda: live.status().mode == "sending")
-    assert any("keeps its time again" in words for words in vehicle.told)
+    assert any("is on time again" in words for words in vehicle.told)
     count = len(vehicle.values())
     fake.queue = [value]
     until(lambda: len(vehicle.values()) > count)

@@ -77,7 +77,7 @@ def test_a_config_file_names_the_buses(channel: str, tmp_path: Path, monkeypatch
         (["--bus", "a=virtual:1"], "name the file"),
         (["a.asc", "--bus", "a=virtual:1"], "extension .log"),
         (["a.log", "--bus", "a=serial:/dev/null"], "--active"),
-        (["a.log", "--bus", "a=virtual:1", "--scan-tool", "a"], "has to ask"),
+        (["a.log", "--bus", "a=virtual:1", "--scan-tool", "a"], "sends requests"),
         (["a.log", "--bus", "a=virtual:1", "--script", "none.toml"], "does not exist"),
         (["a.log", "--bus", "a=virtual:1", "--config", "none.toml"], "does not exist"),
         (["a.log", "--bus", "a=virtual:1", "--active"], "--cautions-read"),

@@ -201,7 +201,7 @@ def test_a_bus_that_cant_be_opened_leaves_no_file(channel: str, tmp_path: Path) 
 
 
 def test_what_cant_be_done_is_refused_before_anything_is_opened(channel: str, tmp_path: Path) -> None:
-    with pytest.raises(RefusedError, match="has to ask"):
+    with pytest.raises(RefusedError, match="sends requests"):
         record(specs_for(channel), tmp_path / "a.log", scan_tool="donor")
     with pytest.raises(RefusedError, match="not recorded"):
         record(specs_for(channel), tmp_path / "a.log", scan_tool="body", active=True)
@@ -376,10 +376,10 @@ def test_a_stall_is_marked_where_its_frames_are_and_told(
     bus.frames += [can.Message(arbitration_id=1, is_extended_id=False)] * 3
     until(lambda: recorder.reports()["a"].frames == 3)
     report = recorder.stop()
-    assert "stood still" in report.told[-1]
+    assert "stalled" in report.told[-1]
     capture = read_capture(report.files[0])
     assert len(capture) == 3
-    assert any("stood still for 320 ms" in words for words in capture.notes.sentences())
+    assert any("stalled for 320 ms" in words for words in capture.notes.sentences())
 
 
 def test_a_heart_that_was_held_up_notices(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, until: Until) -> None:

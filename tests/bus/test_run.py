@@ -84,12 +84,12 @@ def test_against_a_capture_with_fallbacks_at_the_end(plan: Plan, tmp_path: Path,
     request = request_for(plan, tmp_path, buses=(parse_bus(f"host=virtual:{channel}"),))
     with listening(channel) as heard:
         report = run(request, Translator(plan), tell=told.append, show=shown.append)
-    assert report.ended_by == "the capture is over"
+    assert report.ended_by == "the capture has ended"
     assert not report.fault
     values = [int.from_bytes(m.data[:2], "little") for m in heard if m.arbitration_id == GAUGE]
     assert 0x1234 in values
     assert values[-1] == FALLBACK
-    assert any("fallbacks are sent" in words for words in told)
+    assert any("sending safe answers" in words for words in told)
     assert shown
     box = read_capture(report.black_boxes[-1])
     assert set(box.identifier[(box.flags & SENT) != 0].tolist()) == {GAUGE, EVENT}
@@ -264,7 +264,7 @@ def test_the_command(engine: str, plan: Plan, tmp_path: Path, monkeypatch: pytes
         words = "plan.json --against donor=donor.log --send --cautions-read --watch-first 0 --lag-limit-ms 5000"
         result = invoke(*words.split(), "--bus", f"host=virtual:{channel}", "--engine", engine)
     assert result.exit_code == 0, result.output
-    assert "ended by: the capture is over" in result.output
+    assert "ended by: the capture has ended" in result.output
     assert "black box captures/black-box.log" in result.output
     assert {m.arbitration_id for m in heard} == {GAUGE, EVENT}
 
@@ -276,7 +276,7 @@ def test_a_captures_name_may_hold_an_equals_sign(plan: Plan, tmp_path: Path, mon
     for against in ("gear=2.log", "donor=gear=2.log"):
         result = invoke("plan.json", "--against", against)
         assert result.exit_code == 0, result.output
-        assert "ended by: the capture is over" in result.output
+        assert "ended by: the capture has ended" in result.output
 
 
 @pytest.mark.parametrize(

@@ -153,7 +153,7 @@ def test_a_stop_waits_for_no_black_box(plan: Plan, tmp_path: Path, serial_adapte
     until(slow.is_set)
     pressed = time.monotonic()
     stop_pressed.set()
-    until(lambda: any("fallbacks are sent" in words for words in told))
+    until(lambda: any("sending safe answers" in words for words in told))
     assert time.monotonic() - pressed < 2.0
     thread.join()
 
@@ -358,13 +358,13 @@ def test_what_keeps_a_computer_awake_is_taken_again_when_somebody_ends_it(
     with awake.kept_awake() as kept:
         assert kept.look(time.monotonic()) is None
         os.kill(pids()[-1], signal.SIGKILL)
-        told(time.monotonic(), "taken again")
+        told(time.monotonic(), "being started again")
         until(lambda: len(pids()) == 2)
-        told(time.monotonic() + 1.0, "again")
+        told(time.monotonic() + 1.0, "kept awake again")
         assert kept.look(time.monotonic() + 2.0) is None
         (tmp_path / "denied").touch()
         os.kill(pids()[-1], signal.SIGKILL)
-        told(time.monotonic(), "taken again")
+        told(time.monotonic(), "being started again")
         until(lambda: len(pids()) == 3)
-        told(time.monotonic() + 60.0, "may fall asleep while it sends, and can't be kept from it (Denied)")
+        told(time.monotonic() + 60.0, "may go to sleep while it sends, and can't be kept awake (Denied)")
     until(lambda: not any(Path(f"/proc/{pid}").exists() for pid in pids()))

@@ -300,12 +300,12 @@ def test_a_reader_that_crashes_takes_nothing_with_it(
     monkeypatch.syspath_prepend(str(tmp_path))
     monkeypatch.setattr(mf4, "READER", "crashing_reader")
     if not frames:
-        with pytest.raises(InputError, match="its reader broke down"):
+        with pytest.raises(InputError, match="its reader failed"):
             read_capture(path)
         return
     capture = read_capture(path)
     assert len(capture) == frames
-    assert "damaged behind frame 3 (its reader broke down)" in capture.notes.stopped
+    assert "damaged after frame 3 (its reader failed)" in capture.notes.stopped
 
 
 @pytest.mark.long

@@ -71,8 +71,8 @@ def test_times_out_of_order_are_sorted_and_told(tmp_path: Path) -> None:
     [
         ("", "is empty"),
         ("time_s,channel,value\n", "holds no rows"),
-        ("hello\nworld\n1,rpm,800\n", "line 1: 1 values where 3 or 4 belong"),
-        ("time_s,channel,value\nhalf past,rpm,1\n", "line 2: 'half past' is no time"),
+        ("hello\nworld\n1,rpm,800\n", "line 1: 1 values instead of 3 or 4"),
+        ("time_s,channel,value\nhalf past,rpm,1\n", "line 2: 'half past' is not a time"),
         ("1,,800\n", "line 1: the channel or the value is empty"),
         ("1,rpm,8,rpm\n2,rpm,9\n3,rpm,1,kPa\n", "line 3: channel rpm is in 'kPa' here and in 'rpm' on line 1"),
         ("1;rpm;800\n2;rpm;801\n", "line 1: 1 values"),
@@ -153,7 +153,7 @@ def test_a_capture_whose_clock_begins_at_zero_needs_no_choice(make_capture: Make
 
 
 def test_both_or_neither_clock_is_refused_with_what_to_say(make_capture: Make) -> None:
-    with pytest.raises(InputError, match=r"both clocks would fit; use --stimulus-time"):
+    with pytest.raises(InputError, match=r"both clocks fit; use --stimulus-time"):
         track_of(15.0, 25.0).on_clock_of(at(make_capture, 10.0, 40.0))
     assert track_of(15.0).on_clock_of(at(make_capture, 10.0, 40.0), "absolute").channels["rpm"].time_s[0] == 15.0
     with pytest.raises(InputError, match=r"s\.csv from 500\.000 to 501\.000 s .* do not overlap"):

@@ -20,7 +20,7 @@ def files(folder: Path) -> None:
     silent = Module("module 7EE", "7E6", "7EE", "11 bits")
     write_answers(folder / "codes" / "host-1.json", Answers("host", "2026-01-01", (engine, before, silent)))
     write_answers(
-        folder / "codes" / "host-2.json", Answers("host", "2026-01-02", (after, silent), "stopped by the person")
+        folder / "codes" / "host-2.json", Answers("host", "2026-01-02", (after, silent), "stopped by the user")
     )
 
 
@@ -37,7 +37,7 @@ def test_the_board_shows_what_appeared_and_who_is_silent(tmp_path: Path, open_pa
     assert '<td>appeared</td><td class="mono">U0100-87</td>' in text
     assert "silent now" in text
     assert '<td>unknown now</td><td class="mono">P0128</td>' in text
-    assert "Ended early: stopped by the person." in text
+    assert "Ended early: stopped by the user." in text
     assert "reports no codes" in text
     assert HOSTILE not in text
     assert "No codes." not in text

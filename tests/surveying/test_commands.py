@@ -75,7 +75,7 @@ def test_survey_shows_the_inventory(host: Path, tmp_path: Path) -> None:
         "busiest second",
     ):
         assert words in result.output
-    assert "Note: 1 line was no frame and was left out, for example 'bus off'." in result.output
+    assert "Note: 1 line was not a frame and was left out, for example 'bus off'." in result.output
     assert max(map(len, result.stdout.splitlines()[1:])) <= 100
     told = json.loads(out.read_text())
     assert told["version"] == 1
@@ -192,7 +192,7 @@ def test_as_a_real_process(host: Path) -> None:
         [sys.executable, "-m", "swapbridge", "survey", str(host)], capture_output=True, text=True, check=True
     )
     assert "CF00400x" in done.stdout
-    assert done.stderr == "Note: 1 line was no frame and was left out, for example 'bus off'.\n"
+    assert done.stderr == "Note: 1 line was not a frame and was left out, for example 'bus off'.\n"
     failed = subprocess.run(
         [sys.executable, "-m", "swapbridge", "survey", str(host.with_name("none.log"))],
         capture_output=True,

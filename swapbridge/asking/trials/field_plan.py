@@ -150,7 +150,9 @@ class FieldPlan:
         while abs(odds) < math.log(1 / DOUBT):
             odds += step if (yield self._of(range(count))) else -step
         if odds < 0:
-            return self._end((), (), DOUBT, "nothing moved it: other messages, or a recording in which it moves more")
+            return self._end(
+                (), (), DOUBT, "nothing moved it: try other messages, or a recording in which it moves more"
+            )
         words, doubt = [0], 0.0
         if count > 1:
             finder: Finder = OneByOne(count, WRONG, DOUBT)

@@ -55,7 +55,7 @@ class FieldRun:
         """A person pressed a key; an answer counts once every payload had its turn."""
         self.gate.life(now_ns)
         if key is Key.QUIT:
-            self.ended_by = self.ended_by or "stopped by the person"
+            self.ended_by = self.ended_by or "stopped by the user"
         elif key in (Key.YES, Key.NO) and self._seen(now_ns) and not self.ended_by:
             exchange = self.plan.next_exchange()
             assert exchange is not None

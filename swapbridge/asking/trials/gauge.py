@@ -65,7 +65,9 @@ def check_field(signal: MapSignal) -> None:
     RefusedError
     """
     if signal.role in {find_role(name).name for name in NEVER_SWEPT}:
-        raise RefusedError(f"{signal.name} is a speed or a distance: a cluster counts kilometres from it, never swept")
+        raise RefusedError(
+            f"{signal.name} is a speed or a distance, from which a cluster counts kilometres: it is never swept"
+        )
     if signal.is_float or signal.mux_signal is not None:
         raise RefusedError(f"{signal.name} is a float or multiplexed: only plain numbers can be swept")
     if signal.counter is not None or signal.checksum is not None:
@@ -274,7 +276,7 @@ class GaugeTrial:
         remarks = [f"mark {mark:g} was not passed from both sides and is left out" for mark in missed]
         for before, after in pairwise(points):
             if after.raw <= before.raw:
-                remarks.append(f"marks {before.mark:g} and {after.mark:g} came in the wrong order: walk again")
+                remarks.append(f"marks {before.mark:g} and {after.mark:g} came in the wrong order: sweep again")
         for point in points:
             if point.plateau is not None:
                 low, high = point.plateau

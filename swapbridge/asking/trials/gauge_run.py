@@ -53,14 +53,14 @@ class GaugeRun:
         self.gate.heard(word, data, now_ns)
         speed = self.speed_of(word, data) if self.speed_of is not None else None
         if speed is not None and speed > FASTEST_KMH:
-            self.gate.shut = self.gate.shut or f"the vehicle moves ({speed:.0f} km/h)"
+            self.gate.shut = self.gate.shut or f"the vehicle is moving ({speed:.0f} km/h)"
 
     def key(self, key: Key, now_ns: int) -> None:
         """A person pressed a key."""
         self.gate.life(now_ns)
         self._follow(now_ns)
         if key is Key.QUIT:
-            self.ended_by = "stopped by the person"
+            self.ended_by = "stopped by the user"
         elif not self.sender.sent:
             return  # nothing is on the bus yet that a needle could follow
         elif key is Key.PRESS:

@@ -76,7 +76,8 @@ def kept_answers(path: Path, facts: dict[str, Any]) -> list[TrialAnswer]:
     other = [name for name, value in facts.items() if content.get(name) != value]
     if other:
         raise InputError(
-            f"{path} is of another trial ({', '.join(other)} differ): name another file with --state, or move it away"
+            f"{path} belongs to another trial ({', '.join(other)} differ): name another file with --state, or move "
+            "it away"
         )
     out: list[TrialAnswer] = []
     for one in content["answers"]:

@@ -30,7 +30,7 @@ SWITCHING_S = 5.0
 class TrialPhase(Enum):
     """What goes on, in words for the person."""
 
-    LISTEN = "listening, key on: is anybody else on the bus?"
+    LISTEN = "listening, key on: checking for other modules on the bus"
     OFF = "KEY OFF, until the module sleeps"
     ON = "KEY ON"
     SEND = "hold space: the module is being watched"
@@ -114,7 +114,10 @@ class NeedsRun:
         clash = expected & {one.word for one in self.plan.messages}
         if clash or (self.address is not None and self.address[0] in expected | {o.word for o in self.plan.messages}):
             names = ", ".join(format_identifier(*split_word(word)) for word in sorted(clash))
-            raise InputError(f"{names or 'the request'} would be sent and is also the module's own: correct the map")
+            raise InputError(
+                f"{names or 'the request'} would be sent, but the map says that the module sends it "
+                "itself: correct its sender in the map"
+            )
         self.gate = TrialGate(self.plan.messages, LISTEN_NS, expected)
         self.sender = TrialSender(self.gate)
 
@@ -137,7 +140,7 @@ class NeedsRun:
         """A person pressed a key."""
         self.gate.life(now_ns)
         if key is Key.QUIT:
-            self.ended_by = self.ended_by or "stopped by the person"
+            self.ended_by = self.ended_by or "stopped by the user"
         elif key is Key.PRESS:
             self._pressed = True
         elif self.phase is TrialPhase.PERSON and key in (Key.YES, Key.NO):
@@ -154,7 +157,7 @@ class NeedsRun:
             return None
         if self._sending_ns is not None and not self.gate.alive(now_ns):
             self.voided += 1
-            self.marks.append(("void", "sending paused: this trial is made again"))
+            self.marks.append(("void", "sending paused: this trial is repeated"))
             self._enter(TrialPhase.OFF, now_ns)
             return None
         if self.phase is TrialPhase.SEND:
@@ -171,9 +174,9 @@ class NeedsRun:
         lines = [f"trial {number}: left out: {trial.words if trial is not None else 'nothing'}"]
         lines.append(f"{(now_ns - self._since_ns) / 1e9:.0f} s")
         if self.phase in (TrialPhase.OFF, TrialPhase.ON) and not self._spoke:
-            lines.append("the module says nothing by itself: press enter when that is done")
+            lines.append("the module sends nothing by itself: press enter when you have done it")
         if self.voided:
-            lines.append(f"{self.voided} trials were made again: sending paused")
+            lines.append(f"{self.voided} trials were repeated because sending paused")
         sends = self.phase in (TrialPhase.SEND, TrialPhase.ASK, TrialPhase.PERSON)
         return TrialStatus(self.phase.value, tuple(lines), self.gate.alive(now_ns) if sends else None)
 

@@ -93,7 +93,7 @@ def run_trial(
         while not run.ended_by:
             now = monotonic_ns()
             if stop():
-                run.ended_by = "stopped by the person"
+                run.ended_by = "stopped by the user"
                 break
             for key in keys():
                 run.key(key, now)

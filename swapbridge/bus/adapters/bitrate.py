@@ -123,6 +123,6 @@ def _set_link(channel: str, rate: int) -> None:
         except (OSError, subprocess.SubprocessError) as error:
             said = (getattr(error, "stderr", "") or str(error)).strip()
             raise BusError(
-                f"`{' '.join(command)}` failed ({said}): run this command as administrator (sudo), or set the link by "
-                "hand at each rate and look with `swapbridge record`"
+                f"`{' '.join(command)}` failed ({said}): run this command as administrator (sudo), or set each rate "
+                "on the link yourself and watch with `swapbridge record`"
             ) from None

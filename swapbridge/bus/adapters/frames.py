@@ -174,5 +174,5 @@ def bus_numbers(given: Sequence[str], names: Sequence[str]) -> dict[str, int]:
         return {given[0]: 0}
     for name in given:
         if name not in names:
-            raise InputError(f"there is no bus {name!r} to play; there are {', '.join(names)}: use one of these names")
+            raise InputError(f"the capture has no bus {name!r}: use one of its buses ({', '.join(names)})")
     return {name: list(names).index(name) for name in given}

@@ -250,11 +250,11 @@ class Link:
             give_up(bus)
             self._count_refused(bus)
             self._bus = bus
-            self._lost(bus, f"bus {self.name} takes no frames: another program may have closed its adapter")
+            self._lost(bus, f"bus {self.name} accepts no frames: another program may have closed its adapter")
 
     def _bus_off(self, bus: can.BusABC) -> None:
         self.counts.bus_off += 1
-        self._lost(bus, f"bus {self.name} is bus-off: too many of its frames failed; check wiring and bit rate")
+        self._lost(bus, f"bus {self.name} is bus-off: too many frames failed; check wiring and bit rate")
 
     def _sending(self) -> None:
         while True:

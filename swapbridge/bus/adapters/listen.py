@@ -94,7 +94,7 @@ def _socketcan(channel: str, link: ListeningLink | None) -> ListenOnly:
     return ListenOnly(
         False,
         {},
-        f"{channel} may send: set it with `sudo ip link set {channel} down` and then "
+        f"{channel} may send: set it to listen-only with `sudo ip link set {channel} down` and then "
         f"`sudo ip link set {channel} up type can bitrate {rate} listen-only on`",
     )
 

@@ -24,7 +24,9 @@ from swapbridge.core.errors import RefusedError
 
 OWN_TMP = re.compile(r"/systemd-private-|/tmp-inst/|\.inst/")
 """In the root of what is mounted as /tmp: systemd's PrivateTmp, and pam_namespace's folder for each user."""
-UNSHARED = "two programs on one adapter close it under each other, and two translators would send everything twice"
+UNSHARED = (
+    "two programs that share an adapter can close it on each other, and two translators would send everything twice"
+)
 
 
 def shared_folder(name: str, mounts: Path = Path("/proc/self/mountinfo")) -> Path:
@@ -47,8 +49,8 @@ def shared_folder(name: str, mounts: Path = Path("/proc/self/mountinfo")) -> Pat
         rows = []
     if any(row[4] == "/tmp" and OWN_TMP.search(row[3]) for row in rows if len(row) > 4):
         raise RefusedError(
-            "this program has a /tmp of its own, so that no other terminal would find it to stop it, nor see which "
-            "adapters it holds: write PrivateTmp=no into its service (systemctl edit NAME), or start it from a terminal"
+            "this program runs with a private /tmp, so no other terminal could find and stop it, or see which "
+            "adapters it holds: set PrivateTmp=no in its service (systemctl edit NAME), or start it from a terminal"
         )
     return Path(tempfile.gettempdir() if sys.platform == "win32" else "/tmp") / name
 

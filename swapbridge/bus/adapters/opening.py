@@ -45,16 +45,16 @@ def open_bus(spec: BusSpec, *, active: bool) -> can.BusABC:
     """
     if spec.interface == "socketcan" and spec.options.get("receive_own_messages"):
         raise InputError(
-            f"bus {spec.name}: with receive_own_messages SocketCAN gives our own frames back and does not say that "
-            "they are ours, so they would be recorded twice and passed on for ever; leave that option out"
+            f"bus {spec.name}: with receive_own_messages SocketCAN returns the frames we send without marking them "
+            "as ours, so they would be recorded twice and forwarded for ever; leave that option out"
         )
     extra: dict[str, Any] = {}
     if not active:
         answer = listen_only(spec)
         if not answer.certain:
             raise RefusedError(
-                f"bus {spec.name}: {answer.words}. Recording only listens unless told --active; "
-                "use --active only on a bus whose bit rate you are sure of"
+                f"bus {spec.name}: {answer.words}. A recording only listens unless you add --active; do so only on a "
+                "bus whose bit rate you are sure of"
             )
         extra = answer.arguments
     arguments: dict[str, Any] = {"interface": spec.interface, "channel": spec.channel, **spec.options, **extra}

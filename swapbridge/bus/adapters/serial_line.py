@@ -88,7 +88,7 @@ class SerialLine(slcanBus):
                 return line
             if len(self._buffer) > LONGEST_LINE:
                 self._buffer.clear()
-                raise ValueError("a line without an end")
+                raise ValueError("an unfinished line")
             if timeout is not None and time.monotonic() >= end:
                 return None
 
@@ -105,7 +105,7 @@ class SerialLine(slcanBus):
                 line = line[:-1]
                 if line in (b"", b"z", b"Z"):
                     continue
-                raise ValueError("junk before an answer")
+                raise ValueError("unexpected text before an answer")
             return line.decode("ascii")
 
     def _answer(self, *, refused: bool) -> None:

@@ -112,8 +112,8 @@ def record(
     buses = tuple(specs)
     if scan_tool is not None and not active:
         raise RefusedError(
-            "a scan tool has to ask, and recording only listens: leave the scan tool out, or say --active on a bus "
-            "whose bit rate you are sure of"
+            "a scan tool sends requests, and a recording only listens: leave the scan tool out, or add --active if "
+            "you are sure of the bus's bit rate"
         )
     if scan_tool is not None and scan_tool not in {spec.name for spec in buses}:
         raise RefusedError(f"the scan tool is set to ask on bus {scan_tool}, which is not recorded: add it with --bus")

@@ -237,8 +237,8 @@ class Recorder:
         self._segments.close()
         if self._stood:
             self.tell(
-                f"the recorder stood still {len(self._stood)} times, for {max(self._stood) / 1e6:.0f} ms at most: "
-                "frames of those moments are stamped late where the adapter has no clock, and marked in the log"
+                f"the recorder stalled {len(self._stood)} times, for {max(self._stood) / 1e6:.0f} ms at most: if the "
+                "adapter has no clock, frames of those moments have late time stamps; the log marks them"
             )
         return RecordReport(
             tuple(self._segments.paths),
@@ -256,10 +256,12 @@ class Recorder:
             self._write(2**63)
         except DiskFullError as error:
             self.disk_full = True
-            self.tell(f"the disk is full: recording stopped, {error} is whole up to its last line; make room and go on")
+            self.tell(
+                f"the disk is full and recording stopped; {error} is complete to its last line: make room, record again"
+            )
         except OSError as error:
             self.disk_full = True
-            self.tell(f"the disk failed ({error}): recording stopped; what was written before reads")
+            self.tell(f"the disk failed ({error}): recording stopped; what was written before can be read")
         if self.disk_full:
             for channel in self._channels:
                 channel.lost += sum(1 for entry in self._waiting if self._channels[entry[1]] is channel)

@@ -63,7 +63,7 @@ class PollStage(Enum):
     """What the scan tool is busy with."""
 
     FINDING = "looking for an engine computer"
-    LISTING = "asking what it can tell"
+    LISTING = "asking which values it offers"
     POLLING = "asking for values"
 
 

@@ -343,17 +343,17 @@ def _step(table: object, where: str) -> ScriptStep:
             raise InputError(f"{where}: {key!r} is unknown; a step has {', '.join(sorted(known))}")
     seconds = _number(table, "seconds", where, None)
     if not 0 < seconds <= 3600:
-        raise InputError(f"{where}: seconds is more than 0 and at most 3600, not {seconds}")
+        raise InputError(f"{where}: seconds must be above 0 and at most 3600, not {seconds}")
     times = table.get("times", 1)
     if not isinstance(times, int) or isinstance(times, bool) or not 1 <= times <= 100:
-        raise InputError(f"{where}: times is a whole number from 1 to 100, not {times!r}")
+        raise InputError(f"{where}: times must be a whole number from 1 to 100, not {times!r}")
     settings = table.get("set", [])
     if not isinstance(settings, list):
-        raise InputError(f"{where}: set is a list of {{at_s, channel, value}}")
+        raise InputError(f"{where}: set must be a list of {{at_s, channel, value}}")
     made = sorted((_setting(entry, where, seconds) for entry in settings), key=lambda setting: setting.at_s)
     name, say = _text(table, "name", where), _text(table, "say", where)
     if "," in name or name == BETWEEN:
-        raise InputError(f"{where}: a name has no comma and is not {BETWEEN!r}")
+        raise InputError(f"{where}: a name must have no comma and must not be {BETWEEN!r}")
     return ScriptStep(
         name,
         say,
@@ -367,18 +367,20 @@ def _step(table: object, where: str) -> ScriptStep:
 
 def _setting(entry: object, where: str, seconds: float) -> Setting:
     if not isinstance(entry, dict):
-        raise InputError(f"{where}: each entry of set is {{at_s = 0, channel = '...', value = ...}}")
+        raise InputError(f"{where}: write each entry of set as {{at_s = 0, channel = '...', value = ...}}")
     value = entry.get("value")
     if isinstance(value, bool):
         value = float(value)
     if not isinstance(value, int | float | str):
-        raise InputError(f"{where}: value in set is a number or text, not {value!r}")
+        raise InputError(f"{where}: value in set must be a number or text, not {value!r}")
     at_s = _number(entry, "at_s", where, 0.0)
     if at_s > seconds:
         raise InputError(f"{where}: at_s {at_s} is later than the step's {seconds} s")
     channel = _text(entry, "channel", where)
     if channel in (STEP_CHANNEL, MARK_CHANNEL, NOTE_CHANNEL) or "," in channel:
-        raise InputError(f"{where}: channel {channel!r} is kept for the recorder itself, or has a comma")
+        raise InputError(
+            f"{where}: channel {channel!r} is reserved for the recorder, or has a comma: choose another name"
+        )
     return Setting(
         at_s,
         channel,

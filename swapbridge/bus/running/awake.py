@@ -74,18 +74,18 @@ class Awake:
             if self._held or now_s - self._begun_s < SETTLES_S:
                 return None
             self._held = True
-            return "this computer is kept from sleeping again"
+            return "this computer is kept awake again"
         if self._held:
             self._held = False
             self._begin()
-            return "what kept this computer from sleeping was ended from outside: it is taken again"
+            return "the program that kept this computer awake was ended from outside: it is being started again"
         if now_s - self._begun_s < AGAIN_S:
             return None
         why = self._said()
         self._begin()
         return (
-            f"this computer may fall asleep while it sends, and can't be kept from it ({why}): leave its lid open and "
-            "its charger in, and stop as soon as that is safe"
+            f"this computer may go to sleep while it sends, and can't be kept awake ({why}): leave the lid open and "
+            "the charger plugged in, and stop as soon as it is safe"
         )
 
     def release(self) -> None:

@@ -249,8 +249,8 @@ def stop_run(run: LiveRun, *, now: bool = False, folder: Path | None = None) -> 
         while _goes_on(run, folder) and time.monotonic() < end:
             time.sleep(0.02)
     if _goes_on(run, folder):
-        return "it could not be ended: cut its power"
-    return "ended by force: it sends nothing any more; no safe answers were sent"
+        return "it could not be stopped: cut its power"
+    return "ended by force: it no longer sends; no safe answers were sent"
 
 
 def stop_all(runs: Iterable[LiveRun], *, now: bool = False, folder: Path | None = None) -> list[tuple[LiveRun, str]]:

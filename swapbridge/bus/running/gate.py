@@ -113,8 +113,8 @@ class Gate:
         self._foreign.add(key)
         if self.sending:
             self.faults.append(
-                f"{self._name(key)} is being sent by another node: no longer sent by us. Two senders of one "
-                "identifier break each other's frames; unplug the old one or take it out of the plan"
+                f"{self._name(key)} is being sent by another node, so we stopped sending it. Two senders of one "
+                "identifier destroy each other's frames: unplug the old module, or take the message out of the plan"
             )
 
     def foreign(self) -> tuple[str, ...]:
@@ -167,7 +167,7 @@ class Gate:
                     return FrameRuling.SEND
                 if same:
                     return FrameRuling.TOO_FAST
-        self.faults.append(f"{self._name(key)} is not in the plan and was not sent: the translator is broken")
+        self.faults.append(f"{self._name(key)} is not in the plan and was not sent: this is a fault of the translator")
         self.shut = self.shut or "a frame outside the plan came out of the translator"
         return FrameRuling.UNPLANNED
 

@@ -486,8 +486,8 @@ class Live:
             if name not in self._lost:
                 self._lost.append(name)
                 self._fault(
-                    f"{name} is claimed by another node: all that was sent as it has stopped, until this is started "
-                    "again. Two modules of one address break each other's messages: unplug one of them"
+                    f"{name} is claimed by another node: everything sent from this address has stopped until the "
+                    "next start. Two modules with one address break each other's messages: unplug one of them"
                 )
 
     def _claim(self) -> None:
@@ -560,7 +560,7 @@ class Live:
         if not self.gate.sending and self.options.sending and self.seconds >= self.options.watch_first_s:
             self.gate.sending = True
             for name in self.gate.foreign():
-                self._fault(f"{name} is being sent by another node: it will not be sent from here")
+                self._fault(f"{name} is being sent by another node: we will not send it")
             self.tell("sending begins")
             if self._feeding:
                 self._claim()
@@ -568,10 +568,10 @@ class Live:
             if self.lag.late and self._doubt_us is None:
                 self._doubt_us = now_ns // 1000
                 self._believed.clear()
-                self._fault(f"the translator is late ({lag_ns / 1e6:.0f} ms): safe answers are sent meanwhile")
+                self._fault(f"the translator is late ({lag_ns / 1e6:.0f} ms): sending safe answers until it catches up")
             elif not self.lag.late:
                 self._doubt_us = None
-                self.tell("the translator keeps its time again: values are sent again")
+                self.tell("the translator is on time again: sending values")
 
 
 @dataclass(slots=True)

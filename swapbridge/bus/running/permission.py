@@ -43,7 +43,7 @@ def why_guarded(word: int, signal_map: SignalMap | None) -> str:
         return ""
     message = signal_map.by_word(word)
     if message is None:
-        return "the map does not know it, so nobody knows which module it speaks for"
+        return "it is not in the map, so the module that sends it is unknown"
     kinds = signal_map.sender_kinds(message)
     for kind in sorted(kinds & GUARDED_KINDS.keys()):
         return f"{GUARDED_KINDS[kind]} sends it"

@@ -189,8 +189,8 @@ def _permitted(
     if plan is not None:
         if rate > 1:
             raise RefusedError(
-                f"--rate {rate:g} would send the plan's messages faster than planned, and no module of a vehicle takes "
-                "that for its old engine: leave --rate out, or play onto a virtual bus"
+                f"--rate {rate:g} would send the plan's messages faster than planned, which no module accepts from "
+                "its engine: leave --rate out, or play onto a virtual bus"
             )
         return frames
     words = frames.words
@@ -250,7 +250,7 @@ class _Listening:
         end = time.monotonic() + total_s
         while (left := end - time.monotonic()) > 0 and not self._stop.wait(min(left, 0.1)):
             if progress is not None:
-                progress(0.0, f"listening first, {left:.0f} s: what others send is not played")
+                progress(0.0, f"listening first, {left:.0f} s: what other nodes send is not played")
         with self._lock:
             taken = self._ear.taken(words, _now_us())
         if taken and (named or len(taken) == sum(map(len, words.values()))):

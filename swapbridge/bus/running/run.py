@@ -211,7 +211,7 @@ def check_allowed(request: RunRequest) -> None:
     if words := why_not(request.proof, unproved=request.unproved, makes=makes):
         raise RefusedError(words)
     if (request.options.sending or inline(request.plan)) and not request.acknowledged:
-        what = "sends" if request.options.sending else "sits in line and forwards from the first moment"
+        what = "sends" if request.options.sending else "sits in line and forwards frames as soon as it starts"
         raise RefusedError(
             f"this plan {what}: read the cautions (`swapbridge guide first-start`) and confirm with --cautions-read"
         )
@@ -278,7 +278,7 @@ def _control(request: RunRequest, specs: Sequence[BusSpec], live: Live, ears: _E
 def _log_start(request: RunRequest, live: Live) -> None:
     live.tell(f"plan {request.plan.name}: {request.proof.words}")
     if not request.proof.proved:
-        live.tell("running UNPROVED, as asked with --unproved")
+        live.tell("running UNPROVED, because of --unproved")
     if request.acknowledged and request.options.sending:
         live.tell("the cautions were read; planned frames will be sent")
 
@@ -332,7 +332,7 @@ class _Ender:
         finally:
             self._done.set()  # before anything is told: a screen that hangs must not hold up closing the buses
         if sending:
-            self._live.tell("ending: fallbacks are sent, then the buses are closed")
+            self._live.tell("stopping: sending safe answers, then closing the buses")
         if missed:
             self._live.tell(f"closed before the safe answer was sent: {', '.join(missed)}")
 
@@ -391,7 +391,7 @@ class _Supervisor:
             if seconds is not None and live.seconds >= seconds:
                 return "time over", False
             if player is not None and player.done:
-                return "the capture is over", False
+                return "the capture has ended", False
             if not self._healthy(now):
                 return live.gate.shut or "the translator hangs", True
             self._feed(now)

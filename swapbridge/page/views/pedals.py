@@ -36,7 +36,9 @@ def routes(bench: BenchPage) -> list[Route]:
     def press(request: Request, asked: PageRequest) -> Response:
         speed = bench.live_control.speed_kmh()
         if speed is not None and abs(speed) > STANDS_KMH:
-            raise RefusedError(f"the vehicle moves ({speed:.0f} km/h): the driver never works the phone; stand first")
+            raise RefusedError(
+                f"the vehicle is moving ({speed:.0f} km/h): the driver never works the phone; stand first"
+            )
         bench.live_control.press("next")
         return answer({"pressed": "next"})
 

@@ -265,7 +265,7 @@ def test_a_vehicle_that_moves_ends_the_trial() -> None:
     run.begin(0)
     run.heard(0x300, b"", S)
     assert run.poll(3 * S) is None
-    assert "moves (30 km/h)" in run.ended_by
+    assert "is moving (30 km/h)" in run.ended_by
 
 
 @pytest.fixture
