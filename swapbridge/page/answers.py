@@ -336,7 +336,8 @@ class TextAnswer(TypedDict):
 
 
 class DraftRow(TypedDict):
-    """A signal's line of the bridge file, what draft says of it, and whether it is open or waits for a review."""
+    """A signal's line of the bridge file, what draft says of it, and whether it is open, waits for a review, or may be
+    accepted together with others; `unseen` is what draft said of it where it was."""
 
     name: str
     message: str
@@ -345,8 +346,11 @@ class DraftRow(TypedDict):
     fallback: str
     role: str
     said: str
+    sure: float
     open: bool
     waits: bool
+    together: bool
+    unseen: str
 
 
 class DraftAnswer(TypedDict):
@@ -357,6 +361,13 @@ class DraftAnswer(TypedDict):
     waiting: Sequence[str]
     trouble: str
     lines: Sequence[DraftRow]
+
+
+class DraftTogetherAnswer(TypedDict):
+    """What was accepted together, and the view after it."""
+
+    accepted: Sequence[str]
+    view: DraftAnswer
 
 
 class DrawnAnswer(TypedDict):
@@ -519,6 +530,8 @@ ANSWERS: dict[str, type] = {
     "/api/draft/drawn": DrawnAnswer,
     "/api/draft/make": JobKey,
     "/api/draft/say": DraftAnswer,
+    "/api/draft/take-back": DraftAnswer,
+    "/api/draft/together": DraftTogetherAnswer,
     "/api/field": FieldAnswer,
     "/api/frame": FrameAnswer,
     "/api/guess": JobKey,

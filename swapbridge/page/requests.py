@@ -13,6 +13,7 @@ ShortText = Annotated[str, msgspec.Meta(max_length=300)]
 Version = Annotated[str, msgspec.Meta(max_length=64)]
 MapName = Annotated[str, msgspec.Meta(max_length=120)]
 BridgeText = Annotated[str, msgspec.Meta(max_length=400_000)]
+Confidence = Annotated[float, msgspec.Meta(ge=0.5, le=1)]
 Rule = Annotated[str, msgspec.Meta(max_length=4000)]
 
 
@@ -76,6 +77,18 @@ class DraftSay(Versioned, frozen=True):
     fallback: Rule | None = None
 
 
+class DraftTogether(Versioned, frozen=True):
+    """Every drafted line at least this sure that no person need look at alone, to be accepted."""
+
+    confidence: Confidence
+
+
+class DraftTakeBack(Versioned, frozen=True):
+    """Lines that were accepted together, to be draft's again."""
+
+    names: list[ShortText]
+
+
 class DraftBeside(PageRequest, frozen=True):
     """A drafted line whose recordings are wanted."""
 
@@ -111,7 +124,7 @@ class AcceptAll(Versioned, frozen=True):
 
     file: ShortText
     map: MapName
-    confidence: Annotated[float, msgspec.Meta(ge=0.5, le=1)]
+    confidence: Confidence
     bus: ShortText = ""
 
 

@@ -22,10 +22,18 @@ from swapbridge.compiler.maps import load_maps
 from swapbridge.compiler.review import marks
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
+from swapbridge.core.roles import BY_NAME
+from swapbridge.core.units import SPELLINGS
+from swapbridge.drafting.caution import LOAD_CHANNELS
 from swapbridge.drafting.write import MARK
 from swapbridge.language.reading import parse_bridge
 from swapbridge.signalmap.model import SignalMap
 from swapbridge.swapfolder.reviewing import review_text
+
+_SURE = re.compile(r"\b(\d+)% sure\b")
+_TOGETHER = re.compile(r"accepted \S+ together with others; ")
+_DRIVER = frozenset({"brake_switch", "park_neutral", "kick_down", "cruise_switch"})
+"""What the driver does, which others act upon."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +51,8 @@ class Line:
     is_open : bool
         Listed as open.
     unreviewed : bool
+    unseen : str
+        Draft's comment of a line that a person accepted together with others; else "".
     """
 
     message: str
@@ -53,6 +63,13 @@ class Line:
     said: str
     is_open: bool
     unreviewed: bool
+    unseen: str = ""
+
+    @property
+    def sure(self) -> float:
+        """How sure draft says it is, 0 to 1; 0 where it says nothing."""
+        found = _SURE.search(self.said)
+        return int(found[1]) / 100 if found else 0.0
 
     @property
     def name(self) -> str:
@@ -79,12 +96,14 @@ def lines_of(text: str, where: str) -> list[Line]:
         for name, item in message.get("signals", {}).items():
             whole = item if isinstance(item, InlineTable) else {"value": item}
             comment = item.trivia.comment.lstrip("# ")
+            together = _TOGETHER.match(comment)
             out.append(
                 Line(
                     str(message.get("send", "")), str(name), str(whole.get("value", "")),
                     str(whole.get("fallback", "")), str(whole.get("role", "")),
                     comment.removeprefix(MARK).strip() if comment.startswith(MARK) else "",
                     name in opened, bool(whole.get("unreviewed", False)),
+                    comment[together.end() :] if together else "",
                 )
             )  # fmt: skip
     return out
@@ -136,7 +155,111 @@ def accepted_text(text: str, path: Path, name: str, on: str, maps: Mapping[str, 
     if mark is not None and mark.signal is None:  # a message as a whole
         return text
     document, _, item = _found(text, path, name)
-    _comment(item, f"accepted {on}; {item.trivia.comment.lstrip('# ').removeprefix(MARK).strip()}".rstrip("; "))
+    _comment(item, f"accepted {on}; {_TOGETHER.sub('', _said(item))}".rstrip("; "))
+    return tomlkit.dumps(document)
+
+
+def acceptable_together(text: str, path: Path, maps: Mapping[str, SignalMap]) -> list[Line]:
+    """Draft's lines that no person need look at one by one: nothing about them waits, and no torque hangs on them.
+
+    A line of a message that waits for a review as a whole waits with it. What may be a torque, a throttle or a request,
+    or is something that the driver does, is looked at alone, however sure draft is.
+
+    Parameters
+    ----------
+    text : str
+        The bridge file's.
+    path : Path
+        The bridge file, for what is refused.
+    maps : dict of str to SignalMap
+        By bus name.
+
+    Returns
+    -------
+    list of Line
+        In the order of the file.
+    """
+    waiting = {mark.name for mark in marks(parse_bridge(text, str(path)), maps) if not mark.is_reviewed}
+    return [
+        line
+        for line in lines_of(text, str(path))
+        if line.said
+        and not (line.is_open or line.unreviewed or {line.name, line.message} & waiting)
+        and not _looked_at_alone(line, maps)
+    ]
+
+
+def _looked_at_alone(line: Line, maps: Mapping[str, SignalMap]) -> bool:
+    bus, _, message = line.message.partition(".")
+    found = maps[bus].message(message) if bus in maps else None
+    signal = found.signal(line.signal) if found is not None else None
+    if signal is None or (signal.unit in SPELLINGS and SPELLINGS[signal.unit].kind == "torque"):
+        return True
+    roles = [role for role in (line.role, signal.role) if role]
+    return not roles or any(map(_is_delicate, roles))
+
+
+def _is_delicate(name: str) -> bool:
+    """Whether a role may be a torque, a throttle, a request or the driver's doing; a role that is not known may."""
+    role = BY_NAME.get(name)
+    if role is None or role.hazard or role.quantity == "torque":
+        return True
+    return "request" in role.alias or role.alias in LOAD_CHANNELS or role.alias in _DRIVER
+
+
+def accepted_together_text(
+    text: str, path: Path, least: float, on: str, maps: Mapping[str, SignalMap]
+) -> tuple[str, list[str]]:
+    """The bridge file's text with every line of `acceptable_together` that is sure enough accepted, and their names.
+
+    Parameters
+    ----------
+    text : str
+        The bridge file's.
+    path : Path
+        The bridge file, for what is refused.
+    least : float
+        How sure draft must be at least, 0 to 1.
+    on : str
+        The day, ``2026-05-01``.
+    maps : dict of str to SignalMap
+        By bus name.
+
+    Returns
+    -------
+    (str, list of str)
+        The comment of each says that it was accepted together with others.
+
+    Raises
+    ------
+    InputError
+        No line is that sure.
+    """
+    names = [line.name for line in acceptable_together(text, path, maps) if line.sure >= least]
+    if not names:
+        raise InputError(f"no line that can be accepted together is {least:.0%} sure; accept lines one by one")
+    document = _document(text, str(path))
+    for name in names:
+        item = _line_of(document, path, name)[1]
+        _comment(item, f"accepted {on} together with others; {_said(item)}")
+    return tomlkit.dumps(document), names
+
+
+def taken_back_text(text: str, path: Path, names: Sequence[str]) -> str:
+    """Lines that were accepted together with others are draft's again.
+
+    Raises
+    ------
+    InputError
+        A name is no such line.
+    """
+    document = _document(text, str(path))
+    for name in names:
+        item = _line_of(document, path, name)[1]
+        said, count = _TOGETHER.subn("", item.trivia.comment.lstrip("# "))
+        if not count:
+            raise InputError(f"{name} in {path} was not accepted together with others: edit it, or refuse it")
+        _comment(item, f"{MARK} {said}")
     return tomlkit.dumps(document)
 
 
@@ -236,11 +359,20 @@ def _document(text: str, where: str) -> tomlkit.TOMLDocument:
 def _found(text: str, path: Path, name: str) -> tuple[tomlkit.TOMLDocument, Any, Any]:
     """The document, the message's table and the signal's line of a name."""
     document = _document(text, str(path))
+    return document, *_line_of(document, path, name)
+
+
+def _line_of(document: tomlkit.TOMLDocument, path: Path, name: str) -> tuple[Any, Any]:
     sender, _, signal = name.rpartition(".")
     for message in document.get("messages", []):
         if message.get("send") == sender and signal in message.get("signals", {}):
-            return document, message, message["signals"][signal]
+            return message, message["signals"][signal]
     raise InputError(f"{name} is not a line of {path}: `swapbridge review` lists those that need a review")
+
+
+def _said(item: Any) -> str:
+    """A line's comment without draft's mark."""
+    return str(item.trivia.comment.lstrip("# ").removeprefix(MARK).strip())
 
 
 def _comment(item: Any, words: str) -> None:

@@ -17,7 +17,7 @@ from selenium.webdriver.support.ui import Select
 
 from swapbridge.compiler.compile import compile_bridge
 from tests.page.test_browser import browser, chromium, faults_on_console, until
-from tests.page.test_draft_view import SPEED, write_drafted
+from tests.page.test_draft_view import DIAL, FUEL, SPEED, write_drafted
 
 pytestmark = [pytest.mark.long, pytest.mark.xdist_group("browser"), pytest.mark.timeout(600)]
 __all__ = ["browser", "chromium"]  # fixtures
@@ -95,3 +95,36 @@ def test_a_line_is_refused_undone_edited_and_accepted(drafted: tuple[str, Path],
     Select(browser.find_element(By.ID, "which")).select_by_value("waits")
     until(browser, lambda b: not b.find_elements(By.CSS_SELECTOR, ROW))
     assert [line for line in faults_on_console(browser) if "400" not in line] == []
+
+
+def test_what_draft_is_sure_of_is_accepted_together_and_taken_back(
+    drafted: tuple[str, Path], browser: webdriver.Chrome
+) -> None:
+    """The lines are named before and after; one is taken back by itself, all by undo; what waits is never touched."""
+    address, folder = drafted
+    path = folder / "bridge.toml"
+    before = path.read_text()
+    browser.get(f"{address}/draft")
+    until(browser, lambda b: b.find_elements(By.CSS_SELECTOR, ROW))
+    browser.find_element(By.CSS_SELECTOR, "#together summary").click()
+    assert FUEL in seen(browser, "#together ul")
+    assert DIAL not in seen(browser, "#together ul")
+    assert SPEED not in seen(browser, "#together ul")
+    least = browser.find_element(By.NAME, "confidence")
+    least.clear()
+    least.send_keys("60")
+    until(browser, lambda b: DIAL in seen(b, "#together ul"))
+    browser.find_element(By.CSS_SELECTOR, "#together form button").click()
+    until(browser, lambda b: DIAL in seen(b, "#unseen"))
+    assert FUEL in seen(browser, "#unseen")
+    assert "waits for a review" in seen(browser, ROW)
+    assert path.read_text().count("together with others") == 2
+    Select(browser.find_element(By.ID, "which")).select_by_value("unseen")
+    back = browser.find_element(By.CSS_SELECTOR, f"[aria-label='Take back {DIAL}']")
+    back.send_keys(Keys.ENTER)
+    until(browser, lambda b: DIAL not in seen(b, "#unseen"))
+    assert path.read_text().count("together with others") == 1
+    browser.find_element(By.CSS_SELECTOR, "#unseen button").click()
+    until(browser, lambda _: path.read_text() == before)
+    until(browser, lambda b: not b.find_element(By.ID, "unseen").is_displayed())
+    assert faults_on_console(browser) == []

@@ -19,10 +19,11 @@ from swapbridge.swapfolder.paths import SwapFolder
 from tests.page.conftest import Browser
 
 SPEED = "host.EngineData.EngineSpeed"
+FUEL, DIAL = "host.EngineTemps.FuelUsed", "host.EngineTemps.CoolantDial"
 
 
 def write_drafted(folder: Path) -> None:
-    """The demo's papers; one line carries draft's comment and waits for a review."""
+    """The demo's papers; of three lines that carry draft's comment, one waits for a review."""
     for name in ("signal_maps", "captures"):
         (folder / name).mkdir()
     write_demo_papers(folder)
@@ -31,6 +32,9 @@ def write_drafted(folder: Path) -> None:
     for line in path.read_text().splitlines():
         if line.startswith("EngineSpeed = "):
             line = line.replace(" }", ', fallback = "0 rpm", unreviewed = true }  # draft: copy, 99% sure: <b>so</b>')
+        for name, sure in (("FuelUsed", 98), ("CoolantDial", 60)):
+            if line.startswith(f"{name} = "):
+                line += f"  # draft: copy, {sure}% sure: as the donor says"
         out.append(line)
     path.write_text("\n".join(out) + "\n")
     compile_bridge(path)
@@ -74,6 +78,45 @@ def test_answers_are_written_and_undone(swap: Path) -> None:
     edited = here.post("/api/draft/say", {"name": SPEED, "say": "edit", "version": accepted["version"], **rule})
     assert line(edited)["value"] == rule["value"]
     compile_bridge(path)
+
+
+def test_what_is_sure_and_waits_for_nothing_is_accepted_together_shown_and_taken_back(swap: Path) -> None:
+    here, path = Browser(swap), swap / "bridge.toml"
+    before = path.read_text()
+    view = here.get("/api/draft")
+    assert [(one["name"], one["sure"]) for one in view["lines"] if one["together"]] == [(DIAL, 0.6), (FUEL, 0.98)]
+    done = here.post("/api/draft/together", {"confidence": 0.95, "version": view["version"]})
+    assert done["accepted"] == [FUEL]
+    assert (line(done["view"], FUEL)["said"], line(done["view"], FUEL)["unseen"]) == (
+        "",
+        "copy, 98% sure: as the donor says",
+    )
+    assert done["view"]["waiting"] == [SPEED]
+    assert done["view"]["undo"] == f"accept {FUEL}"
+    compile_bridge(path)
+    back = here.post("/api/draft/take-back", {"names": [FUEL], "version": done["view"]["version"]})
+    assert path.read_text() == before
+    assert line(back, FUEL)["together"]
+    both = here.post("/api/draft/together", {"confidence": 0.5, "version": back["version"]})
+    assert both["accepted"] == [DIAL, FUEL]
+    assert both["view"]["undo"] == "accept 2 lines together"
+    here.post("/api/undo", {"file": "bridge.toml", "version": both["view"]["version"]})
+    assert path.read_text() == before
+
+
+def test_accepting_together_needs_the_file_that_was_looked_at_and_maps_that_can_be_read(swap: Path) -> None:
+    here, path = Browser(swap), swap / "bridge.toml"
+    version = here.get("/api/draft")["version"]
+    path.write_text(path.read_text() + "# by an editor\n")
+    for way, more in (("together", {"confidence": 0.95}), ("take-back", {"names": []})):
+        answer = here.http.post(f"/api/draft/{way}", json={"version": version, **more}, headers=here.headers)
+        assert answer.status_code == 409
+    now = here.get("/api/draft")["version"]
+    assert "was not accepted together" in here.refusal("/api/draft/take-back", {"names": [SPEED], "version": now})
+    (swap / "signal_maps" / "donor.dbc").unlink()
+    assert not any(one["together"] for one in here.get("/api/draft")["lines"])
+    assert "donor.dbc" in here.refusal("/api/draft/together", {"confidence": 0.95, "version": now})
+    assert path.read_text().endswith("# by an editor\n")
 
 
 def test_what_is_refused_writes_nothing(swap: Path) -> None:

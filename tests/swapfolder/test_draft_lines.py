@@ -10,10 +10,22 @@ from swapbridge.compiler.compile import compile_bridge
 from swapbridge.compiler.maps import load_maps
 from swapbridge.compiler.review import marks
 from swapbridge.core.errors import InputError, SwapbridgeError
+from swapbridge.core.roles import ROLES
 from swapbridge.demo.folder import write_demo_papers
 from swapbridge.drafting.merge import merged_bridge
 from swapbridge.language.reading import load_bridge
-from swapbridge.swapfolder.draft_lines import Line, accept_line, bridge_lines, edit_line, refuse_line
+from swapbridge.swapfolder.draft_lines import (
+    Line,
+    accept_line,
+    acceptable_together,
+    accepted_text,
+    accepted_together_text,
+    bridge_lines,
+    edit_line,
+    lines_of,
+    refuse_line,
+    taken_back_text,
+)
 
 ON = "2026-05-01"
 SPEED, TORQUE = "host.EngineData.EngineSpeed", "host.EngineData.ActualTorque"
@@ -135,3 +147,53 @@ def test_a_message_is_accepted_as_a_whole(drafted: Path) -> None:
     accept_line(drafted, "host.EngineData", ON)
     assert waiting(drafted) == [TORQUE]
     compile_bridge(drafted)
+
+
+def together(path: Path, text: str) -> list[str]:
+    return [one.name for one in acceptable_together(text, path, load_maps(load_bridge(path)))]
+
+
+def test_only_lines_that_nothing_waits_for_are_accepted_together(drafted: Path) -> None:
+    text = drafted.read_text()
+    assert together(drafted, text) == [SPEED]  # the torque waits, and all the others are a person's
+    head = 'send = "host.EngineData"\n'
+    assert together(drafted, text.replace(head, f"{head}unreviewed = true\n")) == []
+    assert together(drafted, text.replace(head, f'{head}open = ["EngineSpeed"]\n')) == []
+    assert together(drafted, text.replace("99% sure: goes", "99% sure; goes").replace("# draft:", "#")) == []
+
+
+@pytest.mark.parametrize("role", [role.alias for role in ROLES])
+def test_a_torque_a_throttle_or_a_request_is_accepted_alone(drafted: Path, role: str) -> None:
+    """By words, told apart from the rule itself: whatever role's name says so, and whatever has a hazard."""
+    text = drafted.read_text()
+    line = next(one for one in text.splitlines() if one.startswith("EngineSpeed"))
+    new = line.replace(" }", f', role = "{role}" }}')
+    named = ("torque", "throttle", "request", "pedal", "demand", "kick", "brake", "cruise", "command", "crash", "immob")
+    moves_with_torque = ("engine_load", "manifold_pressure", "park_neutral", "distance")
+    alone = any(word in role for word in named) or role in moves_with_torque
+    assert together(drafted, text.replace(line, new)) == ([] if alone else [SPEED])
+
+
+def test_what_was_accepted_together_is_told_and_taken_back(drafted: Path) -> None:
+    text, maps = drafted.read_text(), load_maps(load_bridge(drafted))
+    new, names = accepted_together_text(text, drafted, 0.95, ON, maps)
+    assert names == [SPEED]
+    seen = next(one for one in lines_of(new, "") if one.name == SPEED)
+    assert (seen.said, seen.unseen) == ("", "copy, 99% sure: goes straight")
+    assert f"# accepted {ON} together with others; copy, 99% sure" in new
+    assert together(drafted, new) == []
+    assert taken_back_text(new, drafted, names) == text
+    with pytest.raises(InputError, match="no line that can be accepted together is 100% sure"):
+        accepted_together_text(text, drafted, 1.0, ON, maps)
+    with pytest.raises(InputError, match="was not accepted together with others"):
+        taken_back_text(text, drafted, [SPEED])
+    looked = accepted_text(new, drafted, SPEED, ON, maps)
+    assert f"# accepted {ON}; copy, 99% sure: goes straight" in looked
+    assert next(one for one in lines_of(looked, "") if one.name == SPEED).unseen == ""
+
+
+def test_a_later_draft_leaves_what_was_accepted_together(drafted: Path) -> None:
+    text = drafted.read_text()
+    new, _ = accepted_together_text(text, drafted, 0.95, ON, load_maps(load_bridge(drafted)))
+    merged, _ = merged_bridge(new, text.replace("99% sure: goes straight", "60% sure: another rule"), "")
+    assert f"# accepted {ON} together with others; copy, 99% sure: goes straight" in merged

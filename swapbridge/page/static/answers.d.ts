@@ -318,7 +318,8 @@ export interface TextAnswer {
   text: string;
 }
 
-/** A signal's line of the bridge file, what draft says of it, and whether it is open or waits for a review. */
+/** A signal's line of the bridge file, what draft says of it, and whether it is open, waits for a review, or may be
+    accepted together with others; `unseen` is what draft said of it where it was. */
 export interface DraftRow {
   name: string;
   message: string;
@@ -327,8 +328,11 @@ export interface DraftRow {
   fallback: string;
   role: string;
   said: string;
+  sure: number;
   open: boolean;
   waits: boolean;
+  together: boolean;
+  unseen: string;
 }
 
 /** Every line, the names that wait for a review (messages as a whole too), and why some of it can't be known. */
@@ -338,6 +342,12 @@ export interface DraftAnswer {
   waiting: string[];
   trouble: string;
   lines: DraftRow[];
+}
+
+/** What was accepted together, and the view after it. */
+export interface DraftTogetherAnswer {
+  accepted: string[];
+  view: DraftAnswer;
 }
 
 /** A drafted rule beside what was recorded, in the field's unit; no times where it was not drawn, no `made` where
@@ -484,6 +494,8 @@ export interface Answers {
   "/api/draft/drawn": DrawnAnswer;
   "/api/draft/make": JobKey;
   "/api/draft/say": DraftAnswer;
+  "/api/draft/take-back": DraftAnswer;
+  "/api/draft/together": DraftTogetherAnswer;
   "/api/field": FieldAnswer;
   "/api/frame": FrameAnswer;
   "/api/guess": JobKey;
@@ -555,6 +567,18 @@ export interface DraftSay {
   say: "accept" | "refuse" | "edit";
   value?: string | null;
   fallback?: string | null;
+}
+
+/** Every drafted line at least this sure that no person need look at alone, to be accepted. */
+export interface DraftTogether {
+  version: string;
+  confidence: number;
+}
+
+/** Lines that were accepted together, to be draft's again. */
+export interface DraftTakeBack {
+  version: string;
+  names: string[];
 }
 
 /** A drafted line whose recordings are wanted. */
@@ -638,6 +662,8 @@ export interface Requests {
   "/api/draft/beside": DraftBeside;
   "/api/draft/make": Versioned;
   "/api/draft/say": DraftSay;
+  "/api/draft/take-back": DraftTakeBack;
+  "/api/draft/together": DraftTogether;
   "/api/guess": OfCapture;
   "/api/live/next": PageRequest;
   "/api/live/phone": PageRequest;

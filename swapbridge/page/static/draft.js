@@ -3,20 +3,20 @@
 import { ask, guard, id, job, make, mayWrite, plot, query, tell } from "./core.js";
 document.addEventListener("DOMContentLoaded", () => {
   let view = null;
-  const wanted = { all: () => true, waits: (l) => l.waits, open: (l) => l.open, said: (l) => l.said !== "" };
+  const wanted = { all: () => true, waits: (l) => l.waits, open: (l) => l.open, said: (l) => l.said !== "", unseen: (l) => l.unseen !== "" };
 
+  // Somebody else wrote the file: it is shown as it is now, and the person looks before pressing again.
+  const seen = async (error) => {
+    if (error.changed) { view = await ask("/api/draft"); show(); }
+    throw error; // what was typed stays where it is
+  };
   const say = guard(async (line, what, more) => {
-    try {
-      view = await ask("/api/draft/say", { name: line.name, say: what, version: view.version, ...more });
-    } catch (error) {
-      if (error.changed) { view = await ask("/api/draft"); show(); }
-      throw error; // what was typed stays where it is
-    }
+    view = await ask("/api/draft/say", { name: line.name, say: what, version: view.version, ...more }).catch(seen);
     show();
     tell(`${line.name}: ${{ accept: "accepted", refuse: "refused, and open now", edit: "written" }[what]}.`);
   });
 
-  const states = (line) => [line.waits ? "waits for a review" : "", line.open ? "open" : "", line.said ? "draft's" : "yours"].filter((w) => w).join(", ");
+  const states = (line) => [line.waits ? "waits for a review" : "", line.open ? "open" : "", line.said ? "draft's" : line.unseen ? "accepted together with others" : "yours"].filter((w) => w).join(", ");
 
   function editor(line, place) {
     const value = make("textarea", { class: "code", rows: "3", "aria-label": `rule of ${line.name}` });
@@ -55,9 +55,9 @@ document.addEventListener("DOMContentLoaded", () => {
     return make("section", { class: "drafted", "data-name": line.name },
       make("h3", {}, make("span", { class: "mono", text: line.signal }), make("span", { class: "soft state", text: ` ${states(line)}` })),
       make("p", {}, make("code", { text: line.value }), make("span", { class: "soft", text: line.fallback ? ` else ${line.fallback}` : "" })),
-      line.said ? make("p", { class: "soft", text: line.said }) : null,
+      line.said || line.unseen ? make("p", { class: "soft", text: line.said || line.unseen }) : null,
       make("div", { class: "bar" },
-        button("Accept", () => say(line, "accept")), button("Refuse", () => say(line, "refuse")), button("Edit", () => editor(line, place)),
+        button("Accept", () => say(line, "accept")), button("Refuse", () => say(line, "refuse")), button("Edit", () => editor(line, place)), line.unseen ? button("Take back", () => takeBack([line.name])) : null,
         make("button", { type: "button", text: "Recorded against made", "aria-label": `Recorded against made, ${line.name}`, onclick: beside })),
       place);
   }
@@ -69,7 +69,36 @@ document.addEventListener("DOMContentLoaded", () => {
       make("button", { type: "button", text: "Accept the message", "aria-label": `Accept the message ${name}`, disabled: !mayWrite, onclick: () => say({ name }, "accept") }));
   }
 
+  // What draft is sure of and no decision waits for, in one step; and afterwards each of it by name.
+  const many = id("together"), least = many.querySelector("input"), unseen = id("unseen");
+  const sureEnough = () => view.lines.filter((l) => l.together && l.sure >= Number(least.value) / 100);
+  const listed = (line, words) => make("li", {}, make("span", { class: "mono", text: line.name }), " ", make("code", { text: line.value }), make("span", { class: "soft", text: ` ${words}` }));
+  const takeBack = guard(async (names) => {
+    view = await ask("/api/draft/take-back", { names, version: view.version }).catch(seen);
+    show();
+    tell(names.length > 1 ? `${names.length} lines are draft's again.` : `${names[0]} is draft's again.`);
+  });
+  function together() {
+    const some = sureEnough(), done = view.lines.filter(wanted.unseen);
+    many.hidden = !view.lines.some((l) => l.together);
+    many.querySelector("[role=status]").textContent = some.length ? `${some.length} of ${view.lines.length} lines` : "No line is that sure.";
+    many.querySelector("button").disabled = !some.length || !mayWrite;
+    many.querySelector("ul").replaceChildren(...some.map((l) => listed(l, l.said)));
+    unseen.hidden = !done.length;
+    unseen.querySelector("ul").replaceChildren(...done.map((l) => listed(l, l.unseen)));
+  }
+  least.addEventListener("input", together);
+  many.querySelector("form").addEventListener("submit", guard(async (event) => {
+    event.preventDefault();
+    const done = await ask("/api/draft/together", { confidence: Number(least.value) / 100, version: view.version }).catch(seen);
+    view = done.view;
+    show();
+    tell(`${done.accepted.length} lines were accepted together.`);
+  }));
+  unseen.querySelector("button").addEventListener("click", () => takeBack(view.lines.filter(wanted.unseen).map((l) => l.name)));
+
   function show() {
+    together();
     const lines = view.lines.filter(wanted[id("which").value]);
     const messages = new Map();
     for (const line of lines) messages.set(line.message, [...(messages.get(line.message) || []), line]);

@@ -19,13 +19,21 @@ from swapbridge.core.needs import load_needs
 from swapbridge.core.progress import Progress
 from swapbridge.drafting.outlook import outlook
 from swapbridge.language.reading import parse_bridge
-from swapbridge.page.answers import DraftAnswer, DraftRow, DrawnAnswer
+from swapbridge.page.answers import DraftAnswer, DraftRow, DraftTogetherAnswer, DrawnAnswer
 from swapbridge.page.bench import BenchPage, Posted, answer, stamp_of
 from swapbridge.page.keeping import ChangedError
-from swapbridge.page.requests import DraftBeside, DraftSay, Versioned
+from swapbridge.page.requests import DraftBeside, DraftSay, DraftTakeBack, DraftTogether, Versioned
 from swapbridge.page.views.bridge import bridge_and_maps, bridge_file
 from swapbridge.signalmap.dbc_read import load_map
-from swapbridge.swapfolder.draft_lines import accepted_text, edited_text, lines_of, refused_text
+from swapbridge.swapfolder.draft_lines import (
+    acceptable_together,
+    accepted_text,
+    accepted_together_text,
+    edited_text,
+    lines_of,
+    refused_text,
+    taken_back_text,
+)
 from swapbridge.swapfolder.drafting import BUSES, DRAWN, draft_recordings, make_draft
 from swapbridge.swapfolder.paths import BRIDGE, NEEDS, SwapFolder
 from swapbridge.swapfolder.proving import captures_of, read_captures, stimuli_of
@@ -59,6 +67,22 @@ def routes(bench: BenchPage) -> list[Route]:
         bench.keeper.write(path, new.encode("utf-8"), what=f"{said} {name}", seen=seen, check=_reads_back)
         return answer(_view(bench))
 
+    def together(request: Request, asked: DraftTogether) -> Response:
+        path, on = bench.folder_files.path(BRIDGE), datetime.date.today().isoformat()
+        text, _ = bridge_file(bench)
+        _, maps = bridge_and_maps(bench, text)
+        new, names = accepted_together_text(text, path, asked.confidence, on, maps)
+        what = f"accept {len(names)} lines together" if len(names) > 1 else f"accept {names[0]}"
+        bench.keeper.write(path, new.encode("utf-8"), what=what, seen=asked.version, check=_reads_back)
+        return answer(DraftTogetherAnswer(accepted=names, view=_view(bench)))
+
+    def take_back(request: Request, asked: DraftTakeBack) -> Response:
+        path = bench.folder_files.path(BRIDGE)
+        new = taken_back_text(bridge_file(bench)[0], path, asked.names)
+        what = f"take back {asked.names[0] if len(asked.names) == 1 else f'{len(asked.names)} lines'}"
+        bench.keeper.write(path, new.encode("utf-8"), what=what, seen=asked.version, check=_reads_back)
+        return answer(_view(bench))
+
     def beside(request: Request, asked: DraftBeside) -> Response:
         name = asked.name
         bench.heavy()
@@ -90,6 +114,8 @@ def routes(bench: BenchPage) -> list[Route]:
         Route("/api/draft/drawn", drawn),
         Posted("/api/draft/make", Versioned, make),
         Posted("/api/draft/say", DraftSay, say),
+        Posted("/api/draft/together", DraftTogether, together),
+        Posted("/api/draft/take-back", DraftTakeBack, take_back),
         Posted("/api/draft/beside", DraftBeside, beside),
     ]
 
@@ -150,16 +176,21 @@ def _view(bench: BenchPage) -> DraftAnswer:
     """Every line with what waits for a review, and the version of the file that they were read from."""
     path = bench.folder_files.path(BRIDGE)
     text, version = bridge_file(bench)
-    waiting, trouble = [], ""
+    waiting: list[str] = []
+    together: set[str] = set()
+    trouble = ""
     try:
         if text.strip():
-            waiting = [m.name for m in marks(*bridge_and_maps(bench, text)) if not m.is_reviewed]
+            bridge, maps = bridge_and_maps(bench, text)
+            waiting = [m.name for m in marks(bridge, maps) if not m.is_reviewed]
+            together = {line.name for line in acceptable_together(text, path, maps)}
     except InputError as error:  # the lines can be read all the same
         trouble = str(error)
     lines = [
         DraftRow(
             name=one.name, message=one.message, signal=one.signal, value=one.value, fallback=one.fallback,
-            role=one.role, said=one.said, open=one.is_open, waits=one.name in waiting,
+            role=one.role, said=one.said, sure=one.sure, open=one.is_open, waits=one.name in waiting,
+            together=one.name in together, unseen=one.unseen,
         )
         for one in lines_of(text, str(path))
     ]  # fmt: skip
