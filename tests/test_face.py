@@ -8,13 +8,16 @@ import pkgutil
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 import swapbridge
+from swapbridge.core.layout import Layout
 from swapbridge.demo.folder import write_demo_papers
+from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage
 
 ROOMS = sorted(module.name for module in pkgutil.iter_modules(swapbridge.__path__) if module.ispkg)
 NAMES = sorted(set(swapbridge.__all__) - {"__version__"})
@@ -93,21 +96,20 @@ def test_the_examples_run(name: str, folder: Path, monkeypatch: pytest.MonkeyPat
 
 
 def test_every_name_of_the_face_has_an_example_that_runs() -> None:
-    shown = "\n".join(str(importlib.import_module(name).__doc__) for name in SHOWING)
-    inside = [
-        str(getattr(swapbridge, name).__doc__) for name in NAMES if getattr(swapbridge, name).__module__ in SHOWING
-    ]
-    text = "\n".join([shown, *inside])
-    assert [name for name in NAMES if not re.search(rf">>> (?:.*\W)?{name}\(|\.\.\. +{name}\(", text)] == []
+    text = "\n".join(str(one.__doc__) for one in (swapbridge, *(getattr(swapbridge, name) for name in NAMES)))
+    assert [name for name in NAMES if not re.search(rf">>> (?:.*\W)?{name}\(", text)] == []
 
 
 def test_what_a_step_gives_says_so_in_one_line(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(folder)
     capture = swapbridge.read_capture("captures/donor_alone.log.gz")
+    plain = FoundField("a", Layout(0, 8), "flag", 1.0, 1.0)
+    fields = (plain, replace(plain, name="b", layout=Layout(8, 8), stimulus="key"))
+    found = Findings((FoundMessage(1, False, "host", 8, 10.0, 100, fields),))
     values = (
         (capture, "<Capture captures/donor_alone.log.gz: 2598 frames in 11.2 s on donor>"),
-        (swapbridge.guess(capture, ids=[(0x101, False)]), "<Findings: 1 messages, 1 fields, 0 follow a channel>"),
-        (swapbridge.load_map("signal_maps/donor.dbc"), "<SignalMap signal_maps/donor.dbc: 12 messages, 51 signals>"),
+        (found, "<Findings: 1 messages, 2 fields, 1 follow a channel>"),
+        (swapbridge.load_map("signal_maps/donor.dbc"), "<SignalMap signal_maps/donor.dbc: 12 messages, 61 signals>"),
         (swapbridge.compile_bridge("bridge.toml").plan, "<Plan 'tarnwick_in_brindle': 11 messages heard, 10 sent, on "
                                                         "host, donor>"),
     )  # fmt: skip

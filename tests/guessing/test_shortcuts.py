@@ -148,7 +148,7 @@ def test_neighbours_alike_are_counted_for_every_length_at_once(seed: int, count:
         assert alike[length] == np.count_nonzero(short[1:] == short[:-1])
 
 
-class EveryLength(counters._Run):
+class EveryLength(counters._CounterSteps):
     """A run of bits in which no length is ruled out beforehand."""
 
     def may_step_alike(self, length: int, by_clock: bool) -> bool:
@@ -165,5 +165,5 @@ def test_no_counter_is_lost_to_the_look_at_neighbours(seed: int, count: int, len
     old, new = word[:-1], word[1:]
     seen = np.bincount(word, minlength=1 << length) > 0
     for whole in (False, True):
-        looked = counters._as_counter(counters._Run(old, new, frames), length, whole, seen)
+        looked = counters._as_counter(counters._CounterSteps(old, new, frames), length, whole, seen)
         assert looked == counters._as_counter(EveryLength(old, new, frames), length, whole, seen)

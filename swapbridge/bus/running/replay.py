@@ -116,9 +116,10 @@ def replay(
     --------
     >>> from swapbridge.capture.read import read_capture
     >>> capture = read_capture("captures/donor_alone.log.gz")
-    >>> with can.Bus(interface="virtual", channel="bench") as bus:
-    ...     replay(capture, {0: bus}, rate=100.0).failed
+    >>> bus = can.Bus(interface="virtual", channel="bench")
+    >>> replay(capture, {0: bus}, rate=100.0).failed
     0
+    >>> bus.shutdown()
     """
     if not rate > 0:
         raise InputError(f"the rate must be above 0, not {rate}: 1 is the original timing, 2 twice as fast")

@@ -104,7 +104,7 @@ def find_counters(columns: BitColumns, taken: npt.NDArray[np.bool_] | None = Non
             if order == BIG and (len(bits) < 2 or bits[-1] >> 3 == bits[0] >> 3):
                 continue
             word = field_words(columns.payload, bits).astype(np.int64)
-            run = _Run(word[follows - 1], word[follows], frames)
+            run = _CounterSteps(word[follows - 1], word[follows], frames)
             seen = np.bincount(word, minlength=1 << len(bits)) > 0
             for length in range(len(bits), 1, -1):
                 if len(seen) > 1 << length:
@@ -206,7 +206,7 @@ def frames_between(columns: BitColumns, follows: npt.NDArray[np.intp]) -> npt.ND
     return sendings_between(columns.time_ns[follows] - columns.time_ns[follows - 1])[0]
 
 
-class _Run:
+class _CounterSteps:
     """The steps of one run of bits, and what is the same for all lengths that a counter in it may have.
 
     Steps modulo a power of two are alike just where their difference is a multiple of it; so the lowest set bits of all
@@ -248,7 +248,7 @@ def _alike_by_length(step: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
     return np.asarray(np.bincount(exponent, minlength=WIDEST + 1)[::-1].cumsum()[::-1], np.int64)
 
 
-def _as_counter(run: _Run, length: int, whole: bool, taken: npt.NDArray[np.bool_]) -> FoundCounter | None:
+def _as_counter(run: _CounterSteps, length: int, whole: bool, taken: npt.NDArray[np.bool_]) -> FoundCounter | None:
     """The counter in the lowest `length` bits of these steps, of which the values `taken` came at all."""
     top = 1 << length
     low, high = int(taken.argmax()), top - 1 - int(taken[::-1].argmax())
