@@ -19,7 +19,7 @@ WIDEST_PRODUCT_BITS = 55
 
 
 class OverflowRefused(Exception):
-    """An intermediate could leave 64 bits; carries its interval."""
+    """An intermediate could exceed 64 bits; carries its interval."""
 
     def __init__(self, interval: Interval) -> None:
         super().__init__(f"{interval[0]} to {interval[1]}")

@@ -104,7 +104,7 @@ class _Compiler:
             return self._run()
         except OverflowRefused as error:  # outside any expression: a slot of a held value, say
             raise self.bridge.refuse(
-                self.bridge.buses[0].place, f"a value could leave 64 bits ({error})", "state coarser resolutions"
+                self.bridge.buses[0].place, f"a value could exceed 64 bits ({error})", "state coarser resolutions"
             ) from None
         except RecursionError:
             raise self.bridge.refuse(
@@ -178,7 +178,7 @@ class _Compiler:
             if nobody is not None:
                 raise bridge.refuse(
                     rule.place,
-                    f"{nobody!r} is the map's word for a sender that nobody knows, not a module that could be absent",
+                    f"{nobody!r} stands for an unknown sender, not for a module that could be absent",
                     "take it out of absent; of each message whose sender you know to be gone say sender_gone = true",
                 )
         for options in bridge.sources:
@@ -197,7 +197,7 @@ class _Compiler:
             except InputError:
                 raise bridge.refuse(
                     bridge.buses[0].place,
-                    f"[units] says that {spelling!r} is {bridge.units[spelling]!r}, which is no known unit",
+                    f"[units] says that {spelling!r} is {bridge.units[spelling]!r}, which is not a known unit",
                     f"known are {', '.join(sorted({u.name for u in SPELLINGS.values()} - {''}))}",
                 ) from None
         for source in chain(bridge.constants.values(), bridge.values.values()):

@@ -56,8 +56,8 @@ def explain_plan(plan: Plan, bridge: BridgeFile, drafts: Sequence[SendDraft]) ->
     for claim in plan.claims:
         where = f"Address {claim.address} on {plan.buses[claim.bus].name}"
         words = (
-            "said after each wake and to whoever asks; when another node claims it, all that is sent as it stops until "
-            "the translator is started again"
+            "claimed after each wake and whenever a node asks; if another node claims it, everything sent from it "
+            "stops until the translator is started again"
         )
         out += ["", *_wrapped(f"{where}: {words}.", "  ")]
     out += ["", "Listened to"]

@@ -12,9 +12,9 @@ from swapbridge.language.model import DANGEROUS, MISSING, WRONG, BridgeRefused
 
 SHOWN = 60
 HEADINGS = {
-    DANGEROUS: "What would be dangerous or would break a module:",
-    WRONG: "What can't be as it is written:",
-    MISSING: "What is still missing:",
+    DANGEROUS: "Dangerous, or would break a module:",
+    WRONG: "Can't be done as written:",
+    MISSING: "Still missing:",
 }
 
 

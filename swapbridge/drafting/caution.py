@@ -69,7 +69,7 @@ def _cautious(kit: Kit, message: VehicleMessage, one: Explained, holds: bool) ->
     low, high = sorted((_physical(one, ends[0]), _physical(one, ends[1])))
     answer = _text(one, _physical(one, safe))
     if role in RAISED and one.raised:
-        why += "; nothing tells it well, and what may be a torque is told too high rather than too low"
+        why += "; nothing matches it well, and what may be a torque is sent too high rather than too low"
         one = replace(one, value=one.raised, confidence=min(one.confidence, MOST_SURE_RAISED))
     return replace(
         one, role=role, limits=(_text(one, low), _text(one, high)), fallback=answer,
@@ -83,7 +83,7 @@ def _suspected(kit: Kit, message: VehicleMessage, one: Explained, holds: bool) -
     if is_torque(one):
         return "torque", f"its unit is {one.unit}"
     if may_be_request(raw):
-        return "request", "it rests on one value as a request does"
+        return "request", "it rests at one value, as a request does"
     best = ("", 0.0)
     for line in kit.swap.quantities.values():
         if line.channel in LOAD_CHANNELS:
@@ -93,7 +93,7 @@ def _suspected(kit: Kit, message: VehicleMessage, one: Explained, holds: bool) -
                 best = max(best, (line.channel, together), key=lambda b: b[1])
     if best[1] >= MOVES_WITH:
         return LOAD_CHANNELS[best[0]], f"it moves with {best[0]} and may be a {LOAD_CHANNELS[best[0]]}"
-    return ("torque", "its message holds a torque, so that it may be one") if holds else ("", "")
+    return ("torque", "its message holds a torque, so it may be one") if holds else ("", "")
 
 
 def _physical(one: Explained, raw: int) -> float:

@@ -104,7 +104,7 @@ def _either_warning(swap: Swap, bus: str, atoms: list[Atom]) -> list[Atom]:
         value = int((atom.text or "").partition(" == ")[2])
         text = " or ".join(f"{n} == {lit[n][2]}" for n in (name, *sorted(alike)))
         text = text if value == lit[name][2] else f"not ({text})"
-        words = f"{atom.words}; {', '.join(sorted(alike))} warns alike, and either lights it"
+        words = f"{atom.words}; {', '.join(sorted(alike))} warns at the same time, and either lights it"
         out.append(replace(atom, text=f"({text})", words=words))
     return out
 

@@ -69,7 +69,7 @@ def _start_up(message: VehicleMessage) -> str:
             "pairing is work for a licensed person"
         )
     if len(moments) < LEAST_WAKES:
-        return f"its start-up payload was seen at {len(moments)} wakes, and three alike are asked for"
+        return f"its start-up payload was seen at {len(moments)} wakes, and three identical ones are needed"
     return ""
 
 
@@ -119,7 +119,7 @@ def unanswered(swap: Swap, bus: str, message: VehicleMessage) -> str:
     for one in message.fields:
         guard = guarded(swap, bus, message, one)
         if guard is not None and guard.safe is None:
-            return f"{one.name} follows {guard.channel}, and how it says its safe answer was not recorded"
+            return f"{one.name} follows {guard.channel}, and its safe answer was not recorded"
     return ""
 
 

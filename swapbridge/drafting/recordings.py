@@ -72,8 +72,8 @@ def open_swap(
     cut_switches(swap)
     if "engine_speed" not in swap.quantities:
         raise InputError(
-            "nobody says the engine speed of both vehicles, and without it a draft can't tell a warning or a torque "
-            "from anything else: put a stimulus file of a scan tool beside host_old_engine and donor_own_vehicle"
+            "the engine speed of both vehicles is not known, and without it a draft can't tell a warning or a torque "
+            "from anything else: put a scan tool's stimulus file beside host_old_engine and donor_own_vehicle"
         )
     return swap, findings
 

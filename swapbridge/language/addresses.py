@@ -50,8 +50,8 @@ def addressed(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> dict[str, Si
             if not (message.is_group and message.length > 8):
                 raise bridge.refuse(
                     rule.receiver.place,
-                    f"{rule.message.text} is no J1939 group of more than 8 bytes, and only such a one goes to somebody",
-                    "leave `to` out; who a short one goes to stands in the identifier of the map",
+                    f"{rule.message.text} is not a J1939 group of more than 8 bytes, and only those take a `to`",
+                    "leave `to` out; the receiver of a short message is part of its identifier in the map",
                 )
             if j1939.is_pdu1(message.identifier >> 8 & 0x3FFFF):
                 out[bus] = to_address(out[bus], name, _address(bridge, maps[bus], rule.receiver))

@@ -153,13 +153,13 @@ class _TomlReader(TableReader):
     def _step_us(self, head: dict[str, Any]) -> int:
         step_us = self.time(("bridge",), head, "step_ms") or 10_000
         if not SHORTEST_STEP_US <= step_us <= LONGEST_STEP_US:
-            self.fail(("bridge", "step_ms"), f"step_ms = {decimal(head['step_ms'])} is out of reach", "write 1 to 1000")
+            self.fail(("bridge", "step_ms"), f"step_ms = {decimal(head['step_ms'])} is out of range", "write 1 to 1000")
         return step_us
 
     def _pass_queue(self, head: dict[str, Any]) -> int:
         size = self.integer(("bridge",), head, "pass_queue", 32)
         if not 0 <= size <= MAX_PASS_QUEUE:
-            self.fail(("bridge", "pass_queue"), "pass_queue is out of reach", f"write 0 to {MAX_PASS_QUEUE} frames")
+            self.fail(("bridge", "pass_queue"), "pass_queue is out of range", f"write 0 to {MAX_PASS_QUEUE} frames")
         return size
 
     def _named(self, key: str) -> list[tuple[str, dict[str, Any]]]:
@@ -219,7 +219,7 @@ class _TomlReader(TableReader):
         self.only(path, table, "max_age_ms", "period_ms", "recover", "first", "lost_ok", "verify", "from", "signals")
         for key in ("recover", "first", "lost_ok"):
             if key in table and not (0 if key == "lost_ok" else 1) <= self.integer(path, table, key) <= 100:
-                self.fail((*path, key), f"{key} is out of reach", "write a number of frames, at most 100")
+                self.fail((*path, key), f"{key} is out of range", "write a number of frames, at most 100")
         signals = self.table(path, table, "signals")
         return MessageOptions(
             Source(name, self.places.of_key(path)),
@@ -254,7 +254,7 @@ class _TomlReader(TableReader):
         """The NAME of a source by some of the standard's fields; the others don't matter."""
         fields = self._name_fields((*path, "from"), table["from"])
         if not fields:
-            self.fail((*path, "from"), "from says no field of a NAME", "write at least one, such as function = 0")
+            self.fail((*path, "from"), "from gives no field of a NAME", "write at least one, such as function = 0")
         return NamePattern.of(fields)
 
     def _name_fields(self, path: Path, table: dict[str, Any]) -> dict[str, int]:

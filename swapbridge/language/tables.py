@@ -98,7 +98,7 @@ class TableReader:
         if time.denominator != 1 or not low <= time <= MAX_TIME_US // 32:
             self.fail(
                 (*path, key),
-                f"{key} = {decimal(value)} is out of reach",
+                f"{key} = {decimal(value)} is out of range",
                 "write milliseconds: whole microseconds, at most 67000 ms",
             )
         return int(time)

@@ -193,7 +193,7 @@ def _take(
             conflicts.append(f"{message.label}: {found.signal.name} overlaps {other.name} of the map, which was kept")
             continue
         if found.signal.mux_signal is not None and found.signal.mux_signal not in {s.name for s in signals}:
-            conflicts.append(f"{message.label}: {found.signal.name} hangs on a multiplexer that was not taken")
+            conflicts.append(f"{message.label}: {found.signal.name} depends on a multiplexer that was not accepted")
             continue
         signals.append(found.signal)
         is_constant = found.signal.constant is not None

@@ -49,7 +49,8 @@ def without_contradictions(
     kept = [s for n, s in enumerate(kept) if n in clashes]
     while lost := [s for s in kept if s.mux_signal is not None and s.mux_signal not in {k.name for k in kept}]:
         notes += [
-            f"message {message}, signal {s.name} hangs on {s.mux_signal}, which is left out: so is it" for s in lost
+            f"message {message}, signal {s.name} depends on {s.mux_signal}, which is left out, so it is left out too"
+            for s in lost
         ]
         kept = [s for s in kept if s not in lost]
     return tuple(kept)

@@ -118,7 +118,7 @@ def repair_dbc(text: str) -> RepairedDbc:
         elif kind in _WANTS_NOTHING:
             mender.keep(kind, body)
         elif kind not in ("BO_", "SG_", "BU_", "NS_", "BS_", "VERSION"):
-            mender.note(line, f"{kind} is a kind of statement that nothing here uses: left out")
+            mender.note(line, f"{kind} is a statement that is not used here: left out")
     return RepairedDbc(_written(mender), tuple(mender.notes))
 
 
@@ -135,7 +135,7 @@ def _statements(text: str, mender: _Mender) -> Iterator[tuple[str, str, int]]:
             counted = begin
             if kind:
                 if starts is not None and kind not in ("BO_", "SG_", "BU_", "NS_", "BS_", "VERSION", ""):
-                    mender.note(line, f"{kind} has no semicolon behind it: read as if it had")
+                    mender.note(line, f"{kind} has no semicolon after it: read as if it had")
                 yield kind, body, line
             elif body:
                 mender.note(line, f"{body[:40]!r} belongs to no statement: left out")
@@ -151,7 +151,7 @@ def _statements(text: str, mender: _Mender) -> Iterator[tuple[str, str, int]]:
     line += text.count("\n", counted, begin)
     if kind and body:
         if kind not in ("BO_", "SG_", "BU_", "BS_", "VERSION"):
-            mender.note(line, f"{kind} has no semicolon behind it: read as if it had")
+            mender.note(line, f"{kind} has no semicolon after it: read as if it had")
         yield kind, body, line
     elif body:
         mender.note(line, f"{body[:40]!r} belongs to no statement: left out")
@@ -167,7 +167,7 @@ def _name(mender: _Mender, what: str, written: str, line: int) -> str:
     if NAME.fullmatch(written):
         return written
     tidy = tidy_name(written)
-    mender.note(line, f"{what} {written[:40]!r} can't be named so in a DBC: read as {tidy}")
+    mender.note(line, f"{what} {written[:40]!r} is not a valid name in a DBC: read as {tidy}")
     return tidy
 
 
@@ -259,7 +259,7 @@ def _drop_pages(mender: _Mender, message: _KeptMessage) -> None:
     for name, line in message.pages.items():
         mender.note(
             line,
-            f"message {message.name}, signal {name} hangs on a multiplexer that its message does not have: left out",
+            f"message {message.name}, signal {name} depends on a multiplexer that its message does not have: left out",
         )
         del message.lines[name]
         written = {w for w, kept in message.signals.items() if kept == name}

@@ -158,7 +158,7 @@ def parse_map(text: str, source: str = "the map") -> SignalMap:
     bare = re.sub(rf"{_STRING}|//[^\n]*", lambda found: '""' if found[0].startswith('"') else "", text)
     last = bare.rstrip().rsplit("\n", 1)[-1].strip()
     if re.match(r"(?:BO_|SG_)\s", last) and not _WHOLE_LINE.match(last):
-        raise InputError(f"{source} ends in the middle of {last[:60]!r}: the file is cut short, get a whole one")
+        raise InputError(f"{source} ends in the middle of {last[:60]!r}: the file is cut short: get a complete copy")
     mended = repair_dbc(text)
     notes = list(mended.notes)
     numbers = _exact_numbers(mended.text, source)
@@ -293,7 +293,7 @@ def _signal_or_note(signal: Any, numbers: _Numbers, message: Any, notes: list[st
         notes.append(f"{where} is a float of {signal.length} bits, and only 32 and 64 are read: left out")
         return None
     if signal.multiplexer_ids and signal.multiplexer_signal is None:
-        notes.append(f"{where} hangs on a multiplexer that its message does not have: left out")
+        notes.append(f"{where} depends on a multiplexer that its message does not have: left out")
         return None
     try:
         for text in (numbers.scale, numbers.offset):

@@ -33,7 +33,9 @@ def check_holds(capture: Capture, message: MapMessage, signal: MapSignal) -> str
     """
     rows = _rows(capture, message)
     if not len(rows):
-        raise InputError(f"the recording has no whole frame of {message.label}: name one in which its sender was there")
+        raise InputError(
+            f"the recording has no whole frame of {message.label}: name one in which its sender was connected"
+        )
     words = []
     for what, held, seen in _judged(rows, message, signal):
         told = f"{signal.name}: {what} holds in {held:,} of {seen:,} frames"

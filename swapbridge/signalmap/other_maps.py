@@ -119,7 +119,7 @@ class _MapReader:
     def _signal(self, signal: Any, message: str) -> MapSignal | None:
         where = f"message {message}, signal {signal.name}"
         if signal.multiplexer_ids and signal.multiplexer_signal is None:
-            self.notes.append(f"{where} hangs on a multiplexer that its message does not have: left out")
+            self.notes.append(f"{where} depends on a multiplexer that its message does not have: left out")
             return None
         try:
             scale, offset = (self._number(getattr(signal.conversion, n), f"{where}, {n}") for n in ("scale", "offset"))
@@ -145,7 +145,7 @@ class _MapReader:
         except InputError as error:
             self.notes.append(f"{where}: {error}: left out")
         except (AttributeError, NotImplementedError, TypeError, ValueError):
-            self.notes.append(f"{where} is turned into a value piece by piece, which a map can't say: left out")
+            self.notes.append(f"{where} has a scale that changes along its range, which a map can't hold: left out")
         return None
 
     def _modules(self, names: Iterable[str]) -> tuple[str, ...]:

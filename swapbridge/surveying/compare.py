@@ -181,7 +181,9 @@ def compare_surveys(a: Survey, b: Survey) -> Comparison:
     remarks = [f"{one.source}: {remark}" for one in (a, b) for remark in one.remarks]
     one_each = len(a.buses) == len(b.buses) == 1
     if one_each and a.buses[0].name != b.buses[0].name:
-        remarks.append(f"bus {a.buses[0].name} of the first is taken for bus {b.buses[0].name} of the second")
+        remarks.append(
+            f"bus {a.buses[0].name} of the first capture is compared with bus {b.buses[0].name} of the second"
+        )
     elif not {bus.name for bus in a.buses} & {bus.name for bus in b.buses}:
         names = [", ".join(bus.name for bus in one.buses) for one in (a, b)]
         remarks.append(f"no bus has the same name in both ({names[0]}; {names[1]}): nothing could be matched")

@@ -82,8 +82,8 @@ def lost_lines(found: Survey) -> list[str]:
             )
         if bus.unclear:
             out.append(
-                f"bus {bus.name} was silent {_times(bus.unclear)}: whether it slept or the recording dropped out, "
-                "the frames don't say"
+                f"bus {bus.name} was silent {_times(bus.unclear)}: the frames don't show whether it slept or the "
+                "recording dropped out"
             )
         told = found.lost.told_by(bus.name)
         lost = sum(one.lost or 0 for one in told)

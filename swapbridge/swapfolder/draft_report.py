@@ -20,7 +20,7 @@ HOW = {
     "constant": "a constant",
     "table": "a table of one quantity",
     "threshold": "a condition with thresholds",
-    "derived": "reckoned from several quantities",
+    "derived": "calculated from several quantities",
     "total": "a running total",
     "echo": "what another module of the same bus says",
     "state": "a state of the engine or the key",
@@ -55,7 +55,7 @@ def draft_html(drafted: Drafted, name: str) -> str:
         f"<style>{style()}{_STYLE}</style></head><body><main>",
         f'<header class="{tone}"><p class="plan">Draft of swap <b>{escape(name)}</b>, from recordings alone</p>',
         f"<h1>{len(sent)} of {len(drafted.messages)} messages, {opened} fields open</h1>",
-        "<p>Nothing here is proved, and nothing that may move a torque is sent before a person reviewed it. "
+        "<p>Nothing here is proved, and nothing that may move a torque is sent before a person has reviewed it. "
         f"Next: swapbridge compile bridge.toml, then swapbridge review.</p><ul class=chips>{links}</ul></header>",
         f"<section><h2>Outlook</h2><ul>{said}</ul></section>",
         *(_message(m, number) for number, m in enumerate(drafted.messages)),
@@ -111,18 +111,18 @@ def _field(made: DraftedMessage, one: Explained, number: int) -> str:
 
 def _picture(made: DraftedMessage, one: Explained, number: int) -> str:
     if one.drawn is None:
-        return "<p>Not drawn: the rule hangs on what a recording alone does not tell.</p>"
+        return "<p>Not drawn: the rule depends on something that a recording alone does not show.</p>"
     recorded = tuple(zip(one.drawn.time_s, one.drawn.recorded, strict=True))
     if one.drawn.made is None:
         title, sent = f"{one.name}: recorded; nobody knows how it is made", recorded[:0]
     else:
         title = f"{one.name}: recorded against made"
         sent = tuple(zip(one.drawn.time_s, one.drawn.made, strict=True))
-    used = "The whole recording was looked at to find this condition, this stretch as well."
+    used = "This condition was found on the whole recording, this stretch included."
     if one.how in ("copy", "echo"):
         used = (
-            "A plain copy: what stands in for its source here is what this recording tells of the same quantity, often "
-            "this very field, so that the curves agree. How sure it is hangs on the guess of both fields."
+            "A plain copy: its source is replaced here by the same quantity in this recording, often this very "
+            "field, so the curves agree. How sure it is depends on the guess of both fields."
         )
     if one.drawn.held_out:
         used = "This stretch was not used to learn the rule."

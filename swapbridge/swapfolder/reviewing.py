@@ -106,7 +106,7 @@ def review_lines(
 
 def _in_time(beside: BesideInTime | None, field: Field) -> str:
     if beside is None:
-        return "not known: nothing tells what its sources would have said while it was recorded; compare the ranges"
+        return "not known: the recording does not show what its sources would have said; compare the ranges"
     unit = f" {field.unit}" if field.unit else ""
     when = "at once"
     if abs(beside.lag_s) >= 0.05:
@@ -116,7 +116,7 @@ def _in_time(beside: BesideInTime | None, field: Field) -> str:
     )
     words = f"as recorded in {100 * beside.share:.0f} % of {beside.moments:,} moments, {when} ({how})"
     if beside.farthest:
-        words += f"; farthest off {beside.farthest:+.4g}{unit}, {beside.farthest_at_s:.1f} s after it began"
+        words += f"; largest difference {beside.farthest:+.4g}{unit}, {beside.farthest_at_s:.1f} s after it began"
     return words
 
 

@@ -116,7 +116,9 @@ def _health(folder: Path) -> list[_Finding]:
         sheets = {s.which: s for s in load_health(path)}
     except SwapbridgeError as error:
         return [
-            _Finding(StatusLine("engine health", "bad", str(error)), "correct the line of health.toml that is named")
+            _Finding(
+                StatusLine("engine health", "bad", str(error)), "correct the line of health.toml that the message names"
+            )
         ]
     return [_engine("donor", sheets.get("donor"), needed=True), _engine("host", sheets.get("host"), needed=False)]
 
@@ -131,10 +133,10 @@ def _engine(which: str, sheet: HealthSheet | None, *, needed: bool) -> _Finding:
     if sheet.grade == "good":
         return _Finding(StatusLine(topic, "done", words))
     if not needed:
-        return _Finding(StatusLine(topic, "look", f"{words} (it goes anyway)"))
+        return _Finding(StatusLine(topic, "look", f"{words} (it comes out anyway)"))
     if sheet.grade == "worn":
         return _Finding(StatusLine(topic, "look", words))
-    return _Finding(StatusLine(topic, "bad", words), "the donor's engine leaks: decide whether it is worth the swap")
+    return _Finding(StatusLine(topic, "bad", words), "the donor's engine leaks: decide whether it is worth swapping in")
 
 
 def _maps(folder: Path) -> _Finding:
@@ -194,7 +196,9 @@ def _plan(folder: Path, bridge: BridgeFile | None) -> tuple[Plan | None, _Findin
         try:
             stale = ", ".join(changed_inputs(plan, bridge))
         except SwapbridgeError as error:
-            return plan, _Finding(StatusLine("plan", "bad", str(error)), "correct the signal map that is named")
+            return plan, _Finding(
+                StatusLine("plan", "bad", str(error)), "correct the signal map that the message names"
+            )
     if stale:
         return plan, _Finding(StatusLine("plan", "to do", f"older than its {stale}"), COMPILE)
     words = f"{len(plan.sends)} messages sent, {len(plan.receives)} received"
@@ -207,7 +211,7 @@ def _needs(folder: Path, plan: Plan | None) -> _Finding:
         there = recordings_by_kind(folder / CAPTURES)
         both = [_in(folder, there[k].path) for k in ("host", "host unplugged") if k in there]
         files = " ".join(both) if len(both) == 2 else "HOST HOST_UNPLUGGED"
-        todo = f"what vanished makes a needs list: swapbridge compare {files} --needs {NEEDS} --needs-bus host"
+        todo = f"make a needs list of what vanished: swapbridge compare {files} --needs {NEEDS} --needs-bus host"
         return _Finding(StatusLine("needs", "to do", "no needs.toml"), todo)
     try:
         needs = load_needs(path) if path.is_file() else ()

@@ -114,8 +114,8 @@ def test_the_number_behind_a_choice() -> None:
         (HEAD + '[values]\ndelay = "true"\n', "'delay' is a reserved word"),
         (HEAD + '[values]\na = "not b"\nb = "a or true"\n', "is defined by itself; remove the circular reference"),
         (HEAD + '[values]\na = "a + 1"\n', "'a' is defined by itself"),
-        (HEAD.replace('name = "test swap"', "step_ms = 0.001"), r"step_ms = 0.001 is out of reach; write 1 to 1000"),
-        (HEAD.replace('name = "test swap"', "step_ms = 1001"), r"step_ms = 1001 is out of reach"),
+        (HEAD.replace('name = "test swap"', "step_ms = 0.001"), r"step_ms = 0.001 is out of range; write 1 to 1000"),
+        (HEAD.replace('name = "test swap"', "step_ms = 1001"), r"step_ms = 1001 is out of range"),
     ],
 )
 def test_what_was_accepted_in_silence_is_refused(text: str, reason: str) -> None:

@@ -306,7 +306,7 @@ def test_an_intermediate_beyond_64_bits_names_expression_interval_and_remedy() -
     )
     message = refusal(HEAD + ACK + 'State = "0"\nBrake = "donor.W.A * donor.W.B > 0"', wide)
     top = (2**40 - 1) * (2**24 - 1)
-    assert f"(donor.W.A * donor.W.B) could leave 64 bits (it may reach 0 to {top})" in message
+    assert f"(donor.W.A * donor.W.B) could exceed 64 bits (it may reach 0 to {top})" in message
     assert "range for its source" in message
 
 
@@ -473,7 +473,7 @@ def test_a_map_without_senders_warns_until_the_builder_says_the_sender_is_gone()
         ('[buses.a]\nplacement = "inline"\nbit_rate = 5\n', "the bit rate is outside"),
         (
             '[buses.a]\nplacement = "inline"\n[[messages]]\nsend = "a.B"\nperiod_ms = -1\n',
-            "period_ms = -1 is out of reach",
+            "period_ms = -1 is out of range",
         ),
         (
             '[buses.a]\nplacement = "inline"\n[[messages]]\nsend = "a.B"\nperiod_ms = nan\n',

@@ -127,7 +127,7 @@ def test_a_plan_file_keeps_the_name_and_the_plan_in_words_says_it() -> None:
 @pytest.mark.parametrize(
     ("told", "said"),
     [
-        ("{}", "says no field of a NAME"),
+        ("{}", "gives no field of a NAME"),
         ("{ function = 256 }", "does not fit a NAME; write 0 to 255"),
         ("{ function = -1 }", "does not fit a NAME"),
         ('{ function = "engine" }', "is not a whole number"),

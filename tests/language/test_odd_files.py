@@ -35,8 +35,8 @@ REFUSED = {
     "a list where tables belong": ("messages = [1, 2]\n" + BASE, "contains something that is not a table"),
     "a nul": (BASE + "\x00", "is not TOML"),
     "a table twice": ("[bridge]\n\n[bridge]\n" + BASE, r"^bridge.toml:3:8: this is not TOML: Cannot declare"),
-    "too large a queue": (BASE.replace("name =", "pass_queue = 4097\nname ="), "pass_queue is out of reach"),
-    "a unit of no known one": (BASE + '[units]\n"Umdr" = "furlong"', r"'Umdr' is 'furlong', which is no known unit"),
+    "too large a queue": (BASE.replace("name =", "pass_queue = 4097\nname ="), "pass_queue is out of range"),
+    "a unit of no known one": (BASE + '[units]\n"Umdr" = "furlong"', r"'Umdr' is 'furlong', which is not a known unit"),
     "an unused value that can't be read": (BASE + '[values]\nv = "1 +"', r"bridge.toml:6:9: a value is expected here"),
     "values within values": (
         BASE + '[values]\na0 = "1"\n' + "".join(f'a{i} = "a{i - 1} + 1"\n' for i in range(1, 1000))

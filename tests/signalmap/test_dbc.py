@@ -370,7 +370,7 @@ NOTED = {
     "a lone kind": ("SIG_VALTYPE_ 100 Ghost : 1;", "of M.Ghost"),
     "a lone attribute": ('BA_ "A" SG_ 100 Ghost 1;', "of M.Ghost"),
     "names of no module": ('CM_ BU_ Ghost "boo";', "of module Ghost, which is not in the list"),
-    "another statement": ("SGTYPE_ x y z;", "SGTYPE_ is a kind of statement that nothing here uses"),
+    "another statement": ("SGTYPE_ x y z;", "SGTYPE_ is a statement that is not used here"),
     "a quote forgotten": ('CM_ BO_ 100 "boo;\nVAL_ 100 G 1 "x" ;', "is a quote missing behind it?"),
     "text behind a statement": ('CM_ "boo"; hello\nBO_ 101 N: 8 ECM', "'hello' belongs to no statement"),
 }  # fmt: skip
@@ -390,7 +390,7 @@ def test_what_contradicts_itself_costs_itself_alone(what: str) -> None:
 
 HARMLESS = {
     "no digit before the point": (' SG_ B : 8|8@1+ (.25,-.5) [-.5|1.5] "" TCM', "M", "B", ".25 read as 0.25"),
-    "no semicolon": ('CM_ BO_ 100 "boo"\nBO_ 101 N: 8 ECM\n ' + GOOD, "N", "G", "no semicolon behind it"),
+    "no semicolon": ('CM_ BO_ 100 "boo"\nBO_ 101 N: 8 ECM\n ' + GOOD, "N", "G", "no semicolon after it"),
     "bit 31 missing": (
         'BO_ 419361025 N: 8 ECM\n ' + GOOD + '\nVAL_ 419361025 G 1 "x" ;', "N", "G",
         "read as the 29-bit identifier 18FEF101x",

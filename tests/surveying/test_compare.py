@@ -130,7 +130,7 @@ def test_buses_are_matched_by_name_or_because_there_is_one_each() -> None:
     a, b = capture_of(stream(0x100, 10, 5), bus="can0"), capture_of(stream(0x100, 10, 5), bus="can1")
     found = compare(a, b)
     assert found.same == 1
-    assert "bus can0 of the first is taken for bus can1 of the second" in found.remarks
+    assert "bus can0 of the first capture is compared with bus can1 of the second" in found.remarks
 
 
 def test_bits_in_words() -> None:

@@ -46,7 +46,8 @@ def why_never_warns(
     if any(not role and not _is_state(bridge, maps, name) for name, role in zip(sources, roles.values(), strict=True)):
         return None
     told = ", ".join(f"{name} ({role or 'engine state'})" for name, role in roles.items())
-    return f"it is a warning ({alias}) made from {told}, which fits every healthy engine and never warns", remedy
+    reason = "which holds for every healthy engine, so it would never warn"
+    return f"it is a warning ({alias}) made from {told}, {reason}", remedy
 
 
 def unproven_sources(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: SignalRule, made: MadeField) -> list[str]:

@@ -133,7 +133,7 @@ class Lowering:
             low, high = error.interval
             raise self.bridge.refuse(
                 self._where[-1].place,
-                f"{write(node)} could leave 64 bits (it may reach {low} to {high})",
+                f"{write(node)} could exceed 64 bits (it may reach {low} to {high})",
                 "state a coarser resolution, or a range for its source under [sources]",
                 node.column,
             ) from None

@@ -239,7 +239,7 @@ class Sources:
         if first > last:
             raise LoweringError(
                 f"the stated range of {signal.name} holds none of its raw values",
-                "give a range that the signal can say",
+                "give a range that the signal can reach",
             )
         return first, last
 

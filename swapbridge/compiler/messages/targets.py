@@ -258,7 +258,7 @@ class TargetSignal:
             raise self.refuse(error.reason, error.remedy) from None
         except OverflowRefused as error:
             raise self.refuse(
-                f"{self.rule.value.text} could leave 64 bits on its way to the raw value "
+                f"{self.rule.value.text} could exceed 64 bits on its way to the raw value "
                 f"({error.interval[0]} to {error.interval[1]})",
                 "state a coarser resolution, or a range for its source under [sources]",
             ) from None
@@ -376,7 +376,7 @@ class TargetSignal:
         """The final register fits the bits (a fallback may be a reserved code)."""
         low, high = self.signal.layout.raw_range
         if builder.interval(register)[0] < low or builder.interval(register)[1] > high:
-            raise self.refuse("its raw value can leave its bits", "clamp it: clamp(x, low, high)")
+            raise self.refuse("its raw value may not fit its bits", "clamp it: clamp(x, low, high)")
 
     def check_measured(self, builder: BlockBuilder, raw: int, value: Value) -> None:
         """Refuse a measured value that can leave the declared range or land on a reserved code.

@@ -298,7 +298,7 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
         found = _warned(kit, watched) if warning else []
         found += [c for c in explain_flag(watched, atoms, kit.lines) if c.atom.text is not None]
         if not found:
-            return open_field(kit, message, one, "no condition tells its values", "a recording in which it moves")
+            return open_field(kit, message, one, "no condition predicts its values", "a recording in which it moves")
         found = [replace(c, share=_brief_share(watched, c)) for c in found]
         second = next((c for c in found[1:] if c.atom.key != found[0].atom.key), None)
         best.append((value, found[0], "" if second is None else second.atom.words))
@@ -308,7 +308,7 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
         worst = min(best, key=lambda b: b[1].share)
         return open_field(
             kit, message, one,
-            f"the nearest condition ({worst[1].atom.words}) is right for {worst[1].share:.0%} of the time only"
+            f"the closest condition ({worst[1].atom.words}) is right for {worst[1].share:.0%} of the time"
             if worst[1].share >= 0.5
             else "no condition explains it",
             "a recording in which it moves apart from everything else",
@@ -318,7 +318,7 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
         if not _warned_of(kit, best[0][1]):
             return open_field(
                 kit, message, one,
-                f"only {told.words} tells it, which fits every healthy engine and never warns",
+                f"only {told.words} predicts it: that holds for every healthy engine, so it would never warn",
                 "the donor's own warning, or the quantity that it warns of",
             )  # fmt: skip
     hows: set[How] = {c.atom.how for _, c, _ in best}

@@ -113,23 +113,23 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
     if not ways or ways[0].price > 0.6 * nothing or max(ways[0].formula.held_out, ways[0].formula.share) < 0.55:
         second = f"; nearest: {ways[0].words}" if ways else ""
         return open_field(
-            kit, message, one, f"nothing that both vehicles know explains it{second}", "a recording with its channel",
+            kit, message, one, f"nothing known on both vehicles explains it{second}", "a recording with its channel",
             high=_goes_with_load(kit, measured),
         )  # fmt: skip
     best = ways[0]
     if _resting_apart(best.formula, measured) < LEAST_APART:
         return open_field(
-            kit, message, one, f"what is nearest ({best.words}) tells it only where it rests",
+            kit, message, one, f"what is nearest ({best.words}) is right only while it rests",
             "a recording with its channel", high=_goes_with_load(kit, measured),
         )  # fmt: skip
     if best.how in ("table", "derived") and _tells_old_torque(kit, message, one, best.formula):
         return open_field(
-            kit, message, one, f"it may be a torque, and a formula of load ({best.words}) tells that of the old engine",
-            "a scan tool that says the torque of both engines", high=True,
+            kit, message, one, f"it may be a torque, and a formula of load ({best.words}) gives that of the old engine",
+            "a scan tool's torque of both engines", high=True,
         )  # fmt: skip
     if may_be_request(raw) and _resting_apart(best.formula, measured) < REQUEST_SHARE:
         return open_field(
-            kit, message, one, f"it rests on one value as a request does; nothing tells the rest ({best.words})",
+            kit, message, one, f"it rests at one value, as a request does; nothing predicts the rest ({best.words})",
             "a recording with its requests",
         )  # fmt: skip
     made = _made(message, one, best, ways[1] if len(ways) > 1 else None, allowed)

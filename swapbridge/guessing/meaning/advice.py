@@ -93,8 +93,8 @@ def _about_channel(
         out.append(f"{what}, too little to be sure of anything: {next_recording(name)}")
     elif not target.is_text and target.moves < 1.5:
         out.append(
-            f"{name} only ran one way in this recording, so luck can't be tested against it (any slow field runs one "
-            f"way): {next_recording(name)}"
+            f"{name} only went one way in this recording, as any slow field does, so a match by luck can't be ruled "
+            f"out: {next_recording(name)}"
         )
     if best < LIKELY and (target.steps > 6 or target.is_text):
         out.append(f"no field follows {name} with any certainty; perhaps this bus doesn't carry it: try the other bus")

@@ -225,7 +225,7 @@ def _words(claim: Claim, target: ChannelTarget, evidence: dict[str, Any]) -> str
     fit, table = claim.match.fit, claim.match.table
     if table is not None:
         return (
-            f"its values tell the word of {target.name} in {table.right:.1%} of {table.samples} samples, "
+            f"its values match the words of {target.name} in {table.right:.1%} of {table.samples} samples, "
             f"{table.lag_s:.2f} s later, over {table.changes} changes"
         )
     assert fit is not None
