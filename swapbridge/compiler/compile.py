@@ -15,12 +15,12 @@ from swapbridge.compiler.checks.safety import check_drafts, check_safety
 from swapbridge.compiler.explain import explain_plan
 from swapbridge.compiler.expressions.functions import FUNCTIONS
 from swapbridge.compiler.expressions.lower import Lowering
-from swapbridge.compiler.expressions.values import LoweringError
+from swapbridge.compiler.expressions.sources import Sources
 from swapbridge.compiler.maps import load_maps
 from swapbridge.compiler.messages.messages import SendDraft, lower_message
 from swapbridge.compiler.messages.passing import build_answers, build_passes, join_answers
-from swapbridge.compiler.messages.sources import Sources
 from swapbridge.compiler.messages.states import write_states
+from swapbridge.compiler.refusals import LoweringError
 from swapbridge.compiler.review import marks, review_notes, unreviewed
 from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.errors import InputError

@@ -6,7 +6,6 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from swapbridge.compiler.expressions.values import LoweringError
 from swapbridge.core.errors import InputError
 from swapbridge.language.model import DANGEROUS, MISSING, WRONG, BridgeRefused
 
@@ -16,6 +15,14 @@ HEADINGS = {
     WRONG: "Can't be done as written:",
     MISSING: "Still missing:",
 }
+
+
+class LoweringError(InputError):
+    """An expression that can't mean anything sensible; the caller adds its place. `remedy` says what to do."""
+
+    def __init__(self, reason: str, remedy: str) -> None:
+        super().__init__(f"{reason}; {remedy}")
+        self.reason, self.remedy = reason, remedy
 
 
 class Refusals:

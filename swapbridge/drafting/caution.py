@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from swapbridge.compiler.messages.sources import invalid_code
+from swapbridge.compiler.expressions.sources import invalid_code
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.units import SPELLINGS
 from swapbridge.drafting.explain.kit import Kit

@@ -12,10 +12,10 @@ from swapbridge.core.integrity import Checksum, Crc, Sum
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding.columns import BitColumns, make_columns
 from swapbridge.guessing.integrity.counters import find_counters
-from swapbridge.guessing.integrity.search import find_integrity
 from swapbridge.guessing.integrity.shared_formulas import crc_of_vehicle, vehicle_crcs
 from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
+from swapbridge.guessing.integrity_only import find_integrity
 from swapbridge.guessing.layout.study import study
 from swapbridge.signalmap.findings import FoundField
 

@@ -8,7 +8,7 @@ import pytest
 
 from swapbridge.core.integrity import Checksum, Crc, Method, Sum, checksum_from_dict
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.integrity.search import find_integrity
+from swapbridge.guessing.integrity_only import find_integrity
 from swapbridge.guessing.report import method_words
 from swapbridge.signalmap.findings import FoundField
 

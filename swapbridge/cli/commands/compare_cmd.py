@@ -12,7 +12,7 @@ from swapbridge.cli.commands.survey_cmd import bit_rate_option
 from swapbridge.cli.screen.common import console, progress_bar, say, table
 from swapbridge.cli.screen.reading import read_all
 from swapbridge.core.files import written_whole
-from swapbridge.guessing.integrity.search import integrity_words
+from swapbridge.guessing.integrity_only import integrity_words
 from swapbridge.surveying.compare import compare
 from swapbridge.surveying.needs import needs_toml
 from swapbridge.surveying.report import CHANGE_COLUMNS, MISSING_COLUMNS, change_rows, comparison_line, missing_rows

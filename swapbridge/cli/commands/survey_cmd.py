@@ -12,7 +12,7 @@ from swapbridge.cli.screen.common import console, progress_bar, say, table
 from swapbridge.cli.screen.reading import read_one
 from swapbridge.core.files import written_whole
 from swapbridge.guessing.executors import open_executor
-from swapbridge.guessing.integrity.search import WORTH_PROCESSES, counters_of, integrity_fields, words_of
+from swapbridge.guessing.integrity_only import WORTH_PROCESSES, counters_of, integrity_fields, words_of
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.lost import frames_lost
 from swapbridge.surveying.model import Survey

@@ -20,7 +20,6 @@ from swapbridge.bus.running.run import RunRequest, check_allowed
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.naming import recording_stem
 from swapbridge.capture.read import read_capture
-from swapbridge.cli.commands.new_cmd import write_empty
 from swapbridge.cli.screen.common import WIDTH, progress_bar
 from swapbridge.compiler.compile import CompileResult, compile_bridge
 from swapbridge.compiler.maps import load_maps
@@ -52,6 +51,7 @@ from swapbridge.surveying.report import comparison_line, headline
 from swapbridge.swapfolder.agreement import SignalAgreement, agreement
 from swapbridge.swapfolder.draft_lines import Line, bridge_lines, refuse_line
 from swapbridge.swapfolder.drafting import draft_folder, draft_recordings
+from swapbridge.swapfolder.empty import write_empty
 from swapbridge.swapfolder.paths import HEALTH, SwapFolder
 from swapbridge.swapfolder.proving import ProofFiles, ProofOptions, prove_files
 from swapbridge.swapfolder.reviewing import review_lines, write_review

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from swapbridge.compiler.expressions.values import LoweringError
+from swapbridge.compiler.expressions.sources import invalid_code
 from swapbridge.compiler.messages.rest import alarmed_raw
-from swapbridge.compiler.messages.sources import invalid_code
 from swapbridge.compiler.messages.targets import MadeField
+from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.errors import InputError
 from swapbridge.core.roles import BY_NAME, WARNED_BY
 from swapbridge.core.units import find_unit

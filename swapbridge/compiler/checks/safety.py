@@ -6,13 +6,13 @@ from collections.abc import Mapping, Sequence
 from itertools import chain
 
 from swapbridge.compiler.checks.alarms import unproven_sources, why_never_warns
-from swapbridge.compiler.expressions.values import LoweringError, show
+from swapbridge.compiler.expressions.sources import Sources, invalid_code, is_choice
+from swapbridge.compiler.expressions.values import show
 from swapbridge.compiler.messages.messages import SendDraft
 from swapbridge.compiler.messages.passing import present_sender
 from swapbridge.compiler.messages.rest import refuse_dead
-from swapbridge.compiler.messages.sources import Sources, invalid_code, is_choice
 from swapbridge.compiler.messages.targets import MadeField
-from swapbridge.compiler.refusals import Refusals
+from swapbridge.compiler.refusals import LoweringError, Refusals
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.obd import diagnostic_use

@@ -7,7 +7,8 @@ from fractions import Fraction
 from swapbridge.compiler.build import BlockBuilder
 from swapbridge.compiler.expressions.lower import Lowering
 from swapbridge.compiler.expressions.usage import USAGES
-from swapbridge.compiler.expressions.values import LoweringError, Wanted, in_unit, known_constant, need_number
+from swapbridge.compiler.expressions.values import Wanted, in_unit, known_constant, need_number
+from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.units import Unit
 from swapbridge.language.expressions import Call, Node
 

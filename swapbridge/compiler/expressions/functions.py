@@ -14,7 +14,6 @@ from swapbridge.compiler.expressions.lower import Cut, Lower, Lowering
 from swapbridge.compiler.expressions.usage import USAGES
 from swapbridge.compiler.expressions.values import (
     TRUTH,
-    LoweringError,
     Value,
     Wanted,
     both_valid,
@@ -30,6 +29,7 @@ from swapbridge.compiler.expressions.values import (
     need_truth,
     select_lin,
 )
+from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
 from swapbridge.language.defaults import OTHER_RESOLUTION

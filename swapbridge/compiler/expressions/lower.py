@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from swapbridge.compiler.build import BlockBuilder, Linear, OverflowRefused, PlanMemory
+from swapbridge.compiler.expressions.sources import Sources, SourceSignal, copy_only, is_choice, near
 from swapbridge.compiler.expressions.values import (
     TRUTH,
-    LoweringError,
     Value,
     Wanted,
     add,
@@ -21,8 +21,7 @@ from swapbridge.compiler.expressions.values import (
     need_number,
     need_truth,
 )
-from swapbridge.compiler.messages.sources import Sources, SourceSignal, copy_only, is_choice, near
-from swapbridge.compiler.refusals import Refusals
+from swapbridge.compiler.refusals import LoweringError, Refusals
 from swapbridge.core.errors import InputError
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.units import NONE, Unit, find_unit

@@ -13,16 +13,8 @@ from math import ceil, gcd, lcm
 from swapbridge.compiler.build import CONSTANT_TOP, BlockBuilder, Linear, numerator, on_grid
 from swapbridge.compiler.expressions.calls import arguments, constant_of, grid_of
 from swapbridge.compiler.expressions.lower import Lower, Lowering, RememberedCall
-from swapbridge.compiler.expressions.values import (
-    TRUTH,
-    LoweringError,
-    Value,
-    Wanted,
-    compare,
-    in_unit,
-    known_constant,
-    need_number,
-)
+from swapbridge.compiler.expressions.values import TRUTH, Value, Wanted, compare, in_unit, known_constant, need_number
+from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.units import NONE, SPELLINGS, Unit
 from swapbridge.language.expressions import Call, Node
 from swapbridge.language.memories import memory_name

@@ -16,19 +16,11 @@ from swapbridge.compiler.build import (
     numerator,
     on_grid,
 )
-from swapbridge.core.errors import InputError
+from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.units import NONE, Unit
 from swapbridge.language.defaults import OTHER_RESOLUTION
 
 TRUTH = Unit("yes or no", "yes or no")
-
-
-class LoweringError(InputError):
-    """An expression that can't mean anything sensible; the caller adds its place. `remedy` says what to do."""
-
-    def __init__(self, reason: str, remedy: str) -> None:
-        super().__init__(f"{reason}; {remedy}")
-        self.reason, self.remedy = reason, remedy
 
 
 @dataclass(frozen=True, slots=True)

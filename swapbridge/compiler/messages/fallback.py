@@ -8,8 +8,9 @@ from typing import Protocol
 
 from swapbridge.compiler.build import BlockBuilder
 from swapbridge.compiler.expressions.lower import Lowering
-from swapbridge.compiler.expressions.values import LoweringError, Value, Wanted, in_unit, show
-from swapbridge.compiler.messages.sources import invalid_code, is_choice, physical
+from swapbridge.compiler.expressions.sources import invalid_code, is_choice, physical
+from swapbridge.compiler.expressions.values import Value, Wanted, in_unit, show
+from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.roles import Role
 from swapbridge.core.units import SPELLINGS, Unit
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, ON_WORDS, plain

@@ -7,10 +7,11 @@ from dataclasses import dataclass, field, replace
 
 from swapbridge.compiler.build import BlockBuilder
 from swapbridge.compiler.expressions.lower import Lowering
-from swapbridge.compiler.expressions.values import LoweringError, both_valid
+from swapbridge.compiler.expressions.sources import near
+from swapbridge.compiler.expressions.values import both_valid
 from swapbridge.compiler.messages.rest import alias_of, blank, recorded_base, rest_raw, unknown_bits
-from swapbridge.compiler.messages.sources import near
 from swapbridge.compiler.messages.targets import MadeField, TargetSignal
+from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.integrity import Checksum
 from swapbridge.core.j1939 import EVERYBODY
 from swapbridge.core.roles import WARNED_BY

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from swapbridge.compiler.expressions.values import LoweringError
-from swapbridge.compiler.messages.sources import allowed_raws, copy_only, invalid_code, is_choice
+from swapbridge.compiler.expressions.sources import allowed_raws, copy_only, invalid_code, is_choice
+from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.roles import BY_NAME, WARNED_BY
 from swapbridge.core.vocabulary import OFF_WORDS, ON_WORDS, plain, sounds_like_checksum, sounds_like_counter
 from swapbridge.language.model import MessageRule

@@ -6,16 +6,9 @@ from dataclasses import replace
 
 from swapbridge.compiler.build import BlockBuilder
 from swapbridge.compiler.expressions.lower import Lowering
-from swapbridge.compiler.expressions.values import (
-    LoweringError,
-    Value,
-    Wanted,
-    both_valid,
-    compare,
-    is_always_valid,
-    need_truth,
-)
-from swapbridge.compiler.messages.sources import is_choice
+from swapbridge.compiler.expressions.sources import is_choice
+from swapbridge.compiler.expressions.values import Value, Wanted, both_valid, compare, is_always_valid, need_truth
+from swapbridge.compiler.refusals import LoweringError
 from swapbridge.language.dependencies import signals_behind
 from swapbridge.language.expressions import Name
 from swapbridge.language.model import SignalRule, Source

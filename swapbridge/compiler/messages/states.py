@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from swapbridge.compiler.build import BlockBuilder
 from swapbridge.compiler.expressions.lower import Lowering
-from swapbridge.compiler.expressions.values import LoweringError, Wanted, need_truth
+from swapbridge.compiler.expressions.values import Wanted, need_truth
+from swapbridge.compiler.refusals import LoweringError
 from swapbridge.language.model import Source
 from swapbridge.plan.model import STATES
 

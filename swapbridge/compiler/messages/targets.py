@@ -8,8 +8,8 @@ from math import ceil
 
 from swapbridge.compiler.build import BlockBuilder, Linear, OverflowRefused, approximate, on_grid
 from swapbridge.compiler.expressions.lower import Cut, Lowering
+from swapbridge.compiler.expressions.sources import allowed_raws, copy_only, is_choice
 from swapbridge.compiler.expressions.values import (
-    LoweringError,
     Value,
     Wanted,
     both_valid,
@@ -23,7 +23,7 @@ from swapbridge.compiler.expressions.values import (
 )
 from swapbridge.compiler.messages.fallback import FallbackAnswer, find_fallback
 from swapbridge.compiler.messages.seen import seen_words, within_seen
-from swapbridge.compiler.messages.sources import allowed_raws, copy_only, is_choice
+from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import Role, find_role

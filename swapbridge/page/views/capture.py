@@ -16,7 +16,7 @@ from swapbridge.capture.naming import RECORDING_SUFFIXES, is_recording
 from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import identifier_word, parse_identifier
-from swapbridge.guessing.integrity.search import integrity_words
+from swapbridge.guessing.integrity_only import integrity_words
 from swapbridge.page.answers import CaptureAnswer, ChecksAnswer, IdentifierAnswer, ReadingAnswer
 from swapbridge.page.bench import BenchPage, answer, stamp_of
 from swapbridge.page.folder_files import MOST_CAPTURE_BYTES

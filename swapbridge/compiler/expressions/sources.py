@@ -8,7 +8,7 @@ from fractions import Fraction
 from math import ceil, floor
 
 from swapbridge.compiler.build import PlanMemory
-from swapbridge.compiler.expressions.values import LoweringError
+from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.layout import Layout
 from swapbridge.core.vocabulary import is_reserved, says_not_available
 from swapbridge.language.constants import constant_or_percent
