@@ -71,12 +71,12 @@ def _message(kit: Kit, message: VehicleMessage, known: MapMessage | None) -> Dra
     life = life_of(kit.swap.vehicle(kit.bus), message)
     why = refused(message) or unanswered(kit.swap, kit.bus, message)
     fields: list[Explained] = []
+    allowed = allowed_bits(message)
     if not why:
-        allowed = allowed_bits(message)
         codes = codes_apart(kit, message)
         for one in message.fields:
             fields += codes[one.name] if one.name in codes else explain_field(kit, message, one, allowed)
-    fields = with_codes(_named(cautious(kit, message, fields)), known)
+    fields = with_codes(_named(cautious(kit, message, fields, allowed)), known)
     fields = [replace(f, drawn=drawn(kit, message, f)) for f in fields]
     return DraftedMessage(kit.bus, message, life, tuple(fields), why, _unreviewed(kit, fields))
 

@@ -34,11 +34,15 @@ LEAST_TIMED = 2
 
 @dataclass(frozen=True, slots=True)
 class LinkedLine:
-    """A measured field of the other vehicle as its rule gives it here, and how well the rule does on its own."""
+    """A measured field of the other vehicle as its rule gives it here, how well the rule does on its own, and of what.
+
+    `channels` are those that the rule is made of.
+    """
 
     line: DraftLine
     origin: Origin
     share: float
+    channels: frozenset[str]
 
 
 def begins(message: VehicleMessage) -> list[float]:
@@ -205,7 +209,8 @@ def linked_lines(swap: Swap, bus: str) -> list[LinkedLine]:
                 continue
             text = Origin(other, message, one).text
             line = DraftLine(text, text, "", VehicleSeries(times, formula.at(times)), 1.0, "", text)
-            out.append(LinkedLine(line, Origin(other, message, one), formula.held_out))
+            channels = frozenset(x.channel for x in formula.lines)
+            out.append(LinkedLine(line, Origin(other, message, one), formula.held_out, channels))
     return out
 
 

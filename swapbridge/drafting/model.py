@@ -57,6 +57,8 @@ class Explained:
     """Its value is a safe answer, which 'not available' must not replace."""
     raised: str = ""
     """The same rule told so high that hardly a frame is told low, where the rule itself is in doubt."""
+    unproved: bool = False
+    """It copies what behaves alike, and its scale rests on a stand-in alone that tells the field badly."""
     fitted: bool = False
     """Its rule was fitted to the recording, every fourth stretch left out; else all of it was looked at."""
     drawn: Drawn | None = None

@@ -178,6 +178,9 @@ def test_what_moves_with_load_is_marked(tmp_path: Path) -> None:
     compiles(swap, drafted, tmp_path)
 
 
+EVERY_BIT = frozenset(range(64))
+
+
 def explained(name: str, at: Layout, role: str = "value", unit: str = "") -> Explained:
     return Explained(at, name, "open", 0.0, "7", "7", role, unit=unit)
 
@@ -192,7 +195,7 @@ def test_what_a_torque_is_near_or_measured_in_marks_it(noisy: Swap, neighbour: s
     message = swap.host.messages[0x110, False]
     kit = Kit(swap, "host", (), (), (), (), frozenset(), frozenset(), {})
     fields = [explained("a", Layout(0, 16), neighbour), explained("b", NOISE, unit=unit)]
-    made = cautious(kit, message, fields)[1]
+    made = cautious(kit, message, fields, EVERY_BIT)[1]
     assert made.role == role
     assert made.unreviewed == (made.limits is not None) == (role != "value")
 
@@ -202,7 +205,7 @@ def test_a_request_to_the_engine_rests() -> None:
     swap = swap_of({NOISE: asks})
     message = swap.host.messages[0x110, False]
     kit = Kit(replace(swap, donor=swap.host, host=swap.donor), "host", (), (), (), (), frozenset(), frozenset(), {})
-    made = cautious(kit, message, [explained("b", NOISE)])[0]
+    made = cautious(kit, message, [explained("b", NOISE)], EVERY_BIT)[0]
     assert (made.role, made.value, made.limits) == ("torque_reduction_request", "3", ("3", "33"))
 
 

@@ -63,10 +63,13 @@ LEAST_TORQUE_BITS = 7
 LEAST_BELOW = 0.03
 """How far below what it says of a standing engine a torque goes in overrun, as a share of its span."""
 TOLD_WELL = 0.95
+"""A copy of what behaves alike has a scale of its own where its stand-in is right in this share of the frames."""
 MOST_LOW = 0.015
-"""A torque whose rule is right in fewer than `TOLD_WELL` of the frames is told so high that this share is low."""
+"""A torque that its rule tells low in a larger share of the frames is told so high that no more of them are low."""
 EXACT = 0.99
 """A learned formula is sure where this share of frames is right on both halves of the evidence."""
+LEAST_LEVER = 0.1
+"""A slope is read where a value is away from what a standing engine says by this share of its span."""
 LEAST_APART = 0.3
 """A formula must be right in this share of the frames in which a field is away from where it rests."""
 REQUEST_SHARE = 0.8
@@ -133,6 +136,11 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
             "a recording with its requests",
         )  # fmt: skip
     made = _made(message, one, best, ways[1] if len(ways) > 1 else None, allowed)
+    used = {line.text for line in best.formula.lines}
+    alike = next((x for x in kit.linked if x.line.text in used), None)
+    if alike is not None:
+        well = best.formula.share >= TOLD_WELL or _scaled_plainly(kit, measured, alike, best.formula)
+        return replace(made, unproved=not well)
     return replace(made, raised=_raised(kit, measured, best.formula, made.layout))
 
 
@@ -156,14 +164,10 @@ def _tells_old_torque(kit: Kit, message: VehicleMessage, one: VehicleField, form
 
 
 def _raised(kit: Kit, measured: Measured, formula: Formula, layout: Layout) -> str:
-    """The formula with so much added that it is told low in hardly a frame; "" where it tells the field well.
+    """The formula with so much added that it is told low in hardly a frame; "" where it is not told low anyway.
 
-    What goes down while the load goes up has no such side: nobody knows what it is. A copy of what behaves alike is
-    left as it is: what misses there is its stand-in on the recording, not the field.
+    What goes down while the load goes up has no such side: nobody knows what it is.
     """
-    stand_ins = {linked.line.text for linked in kit.linked}
-    if formula.share >= TOLD_WELL or any(line.text in stand_ins for line in formula.lines):
-        return ""
     loads = [q.series.at(measured.times) for n, q in kit.swap.quantities.items() if n in LOADS]
     together = [float(np.corrcoef(x, measured.value)[0, 1]) for x in loads if np.ptp(x) > 0]
     if min(together, default=-1.0) < 0:
@@ -172,6 +176,35 @@ def _raised(kit: Kit, measured: Measured, formula: Formula, layout: Layout) -> s
     more = float(np.quantile(short, 1 - MOST_LOW)) - measured.tolerance
     low, high = layout.raw_range
     return f"clamp({number_text(np.ceil(more))} + {formula.text}, {low}, {high})" if more > 0 else ""
+
+
+def _scaled_plainly(kit: Kit, measured: Measured, linked: LinkedLine, formula: Formula) -> bool:
+    """Whether a copy's scale is more than a fit to a stand-in: both standing engines say the same, and it doubles.
+
+    What a bigger engine makes of the same manifold pressure is more, so that the fit gives a scale of the two engines,
+    not of the two fields. A stand-in that is made of the torque that tools told of both engines is free of that. Else
+    a fit that goes through what both say of a standing engine, and comes out as one resolution halved or doubled, is
+    taken for that of the fields.
+    """
+    if "actual_torque" in linked.channels:
+        return True
+    speed = kit.swap.quantities.get("engine_speed")
+    if speed is None or not formula.straight:
+        return False
+    factor = next(t.factor for t in formula.terms if t.parts)
+    own = linked.origin.message
+    theirs = own.raw(linked.origin.field.layout)[speed.series.at(own.time_s) < STANDS_RPM]
+    mine = measured.value[speed.series.at(measured.times) < STANDS_RPM]
+    power = float(np.log2(abs(factor)))
+    if not len(theirs) or not len(mine) or abs(power - round(power)) > 1e-6:
+        return False
+    zero, here = float(np.median(theirs)), float(np.median(mine))
+    offset = sum(t.factor for t in formula.terms if not t.parts)
+    x, y = linked.line.series.at(measured.times) - zero, measured.value - here
+    far = np.abs(x) > LEAST_LEVER * max(float(np.ptp(x)), 1.0)
+    if abs(offset + factor * zero - here) > measured.tolerance or not far.any():
+        return False
+    return abs(float(np.median(y[far] / x[far])) / factor - 1) <= NEAR_RATIO
 
 
 def _tells_plainly(formula: Formula) -> bool:
