@@ -44,15 +44,35 @@ def definitions() -> tuple[str, ...]:
     return tuple(f"-D{name}={value}" for name, value in numbers.items())
 
 
+def library(package: str, name: str, definitions: tuple[str, ...] = ()) -> Any | None:
+    """What this C file beside the code of a package becomes, or None where it can't be built or kept.
+
+    Parameters
+    ----------
+    package, name : str
+        The package, and its file.
+    definitions : tuple of str
+        Further flags for the compiler.
+
+    Returns
+    -------
+    ctypes.CDLL or None
+        The functions.
+    """
+    try:
+        text = (files(package) / name).read_text(encoding="utf-8")
+        return ctypes.CDLL(str(shared_object({name: text}, (*_FLAGS, *definitions), ("-lm",))))
+    except (SwapbridgeError, OSError):
+        return None
+
+
 @lru_cache(maxsize=1)
 def kernel() -> Callable[..., int] | None:
     """The C function, or None where it can't be had."""
-    try:
-        text = (files("swapbridge.guessing.coding") / "codelength.c").read_text(encoding="utf-8")
-        path = shared_object({"codelength.c": text}, (*_FLAGS, *definitions()), ("-lm",))
-        function: Any = ctypes.CDLL(str(path)).candidate_bits
-    except (SwapbridgeError, OSError, AttributeError):
+    found = library("swapbridge.guessing.coding", "codelength.c", definitions())
+    if found is None:
         return None
+    function = found.candidate_bits
     pointer, size = ctypes.c_void_p, ctypes.c_size_t
     function.restype = ctypes.c_int
     function.argtypes = [

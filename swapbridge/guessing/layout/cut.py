@@ -8,8 +8,7 @@ The same graph summed instead of minimised gives the probability of every field 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -18,6 +17,7 @@ import numpy.typing as npt
 from swapbridge.core.layout import MAX_PAYLOAD_BYTES
 from swapbridge.guessing.coding.candidates import BIG, LITTLE, LONGEST, Candidates, track_bit
 from swapbridge.guessing.layout import places
+from swapbridge.guessing.layout.ways import Graph, cheapest_from, cheapest_to, make_graph, sums
 
 GAP_BITS = 3.0
 GAP_BIT_BITS = 2.0
@@ -67,23 +67,12 @@ class CutField:
         return self.positions[0] >> 3 != self.positions[-1] >> 3
 
 
-@dataclass(frozen=True, slots=True)
-class _Graph:
-    """Edges by the node they leave: (node they reach, cost, candidate or -1)."""
-
-    edges: list[list[tuple[int, float, int]]]
-    goal: int
-
-
-def _node(order: int, place: int) -> int:
-    return 2 * place + (0 if place % 8 == 0 else order)
-
-
-def _graph(candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], style: Style) -> _Graph:
+def _graph(candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], style: Style) -> Graph:
+    """Places of both tracks as nodes, two a place: those on a byte border are one."""
     nbits = len(live)
     free = ~live & ~fixed
     alive = live & ~fixed
-    edges: list[list[tuple[int, float, int]]] = [[] for _ in range(2 * (nbits + 1))]
+    parts = []
     for order in (LITTLE, BIG):
         bit = track_bit(order, np.arange(nbits))
         count = np.concatenate(([0], np.cumsum(alive[bit])))
@@ -103,12 +92,13 @@ def _graph(candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArr
         total = cost + prior + np.where(first >> 3 != last >> 3, style.order_bits[order], 0.0)
         node = 2 * np.arange(nbits + 1)
         node[np.arange(nbits + 1) & 7 != 0] += order
-        goes_from, goes_to = node[first].tolist(), node[last + 1].tolist()
-        for a, b, bits, i in zip(goes_from, goes_to, total.tolist(), chosen.tolist(), strict=True):
-            edges[a].append((b, bits, i))
-        for place in np.flatnonzero(~alive[bit]).tolist():
-            edges[_node(order, place)].append((_node(order, place + 1), 0.0, -1))
-    return _Graph(edges, _node(LITTLE, nbits))
+        still = np.flatnonzero(~alive[bit])
+        parts += [
+            (node[first], node[last + 1], total, chosen),
+            (node[still], node[still + 1], np.zeros(len(still)), np.full(len(still), -1)),
+        ]
+    leave, to, bits, row = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return make_graph(2 * (nbits + 1), 2 * nbits, leave, to, bits, row)
 
 
 def _runs(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
@@ -141,26 +131,10 @@ def _place_table() -> npt.NDArray[np.float64]:
     return table
 
 
-def _forward(graph: _Graph) -> tuple[list[float], list[tuple[int, int]]]:
-    """Cheapest way to every node, and by which edge one came."""
-    cost = [_FAR] * len(graph.edges)
-    came = [(-1, -1)] * len(graph.edges)
-    cost[0] = 0.0
-    for a, leaving in enumerate(graph.edges):
-        base = cost[a]
-        if base == _FAR:
-            continue
-        for b, c, i in leaving:
-            if base + c < cost[b]:
-                cost[b] = base + c
-                came[b] = (a, i)
-    return cost, came
-
-
 def cut_bits(candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], style: Style) -> float:
     """Code length of the best cut of what is not fixed."""
     graph = _graph(candidates.clear_of(fixed), live, fixed, style)
-    return _forward(graph)[0][graph.goal]
+    return float(cheapest_to(graph)[0][graph.goal])
 
 
 def within_reach(
@@ -168,18 +142,10 @@ def within_reach(
 ) -> Candidates:
     """Candidates that stand in some cut at most `slack` bits dearer than the best."""
     graph = _graph(candidates, live, fixed, Style())
-    ahead, _ = _forward(graph)
-    behind = [_FAR] * len(graph.edges)
-    behind[graph.goal] = 0.0
-    for a in range(len(graph.edges) - 1, -1, -1):
-        for b, c, _i in graph.edges[a]:
-            behind[a] = min(behind[a], c + behind[b])
-    limit = ahead[graph.goal] + slack
+    ahead, behind = cheapest_to(graph)[0], cheapest_from(graph)
+    near = ahead[graph.leave] + graph.cost + behind[graph.reach] <= ahead[graph.goal] + slack
     keep = np.zeros(len(candidates.cost), bool)
-    for a, leaving in enumerate(graph.edges):
-        for b, c, i in leaving:
-            if i >= 0 and ahead[a] + c + behind[b] <= limit:
-                keep[i] = True
+    keep[graph.candidate[near & (graph.candidate >= 0)]] = True
     return candidates.select(keep)
 
 
@@ -205,82 +171,43 @@ def best_cut(
     """
     candidates = candidates.clear_of(fixed)
     graph = _graph(candidates, live, fixed, style)
-    cost, came = _forward(graph)
-    forward, backward = _sums(graph, temper)
-    path = []
+    cost, came = cheapest_to(graph)
+    forward, backward = sums(graph, temper)
+    path: list[int] = []
     at = graph.goal
-    while at > 0:
-        previous, i = came[at]
-        if i >= 0:
-            path.append((previous, at, i))
-        at = previous
+    while at > 0 and came[at] >= 0:
+        edge = came[at]
+        if graph.candidate[edge] >= 0:
+            path.append(int(graph.candidate[edge]))
+        at = int(graph.leave[edge])
     path.reverse()
-    same = _same_bits(candidates)
+    with np.errstate(invalid="ignore"):
+        log_share = forward[graph.leave] - temper * graph.cost + backward[graph.reach] - backward[0]
     share: dict[tuple[int, ...], float] = {}
-    for a, leaving in enumerate(graph.edges):
-        for b, c, i in leaving:
-            if i >= 0:
-                log_share = forward[a] - temper * c + backward[b] - backward[0]
-                if log_share > -20.0:
-                    bits = candidates.positions(i)
-                    share[bits] = share.get(bits, 0.0) + math.exp(min(0.0, log_share))
+    for edge in np.flatnonzero((graph.candidate >= 0) & (log_share > -20.0)):
+        bits = candidates.positions(int(graph.candidate[edge]))
+        share[bits] = share.get(bits, 0.0) + math.exp(min(0.0, log_share[edge]))
     out = []
-    for _, _, i in path:
+    for i in path:
         bits = candidates.positions(i)
         crosses = bits[0] >> 3 != bits[-1] >> 3
         order = int(candidates.order[i]) if crosses else LITTLE
-        margin = _cost_without(graph, candidates, same(i)) - cost[graph.goal]
+        margin = _cost_without(graph, _same_bits(candidates, i)) - float(cost[graph.goal])
         out.append(CutField(order, bits, min(1.0, share.get(bits, 0.0)), margin))
     return tuple(out)
 
 
-def _sums(graph: _Graph, temper: float) -> tuple[list[float], list[float]]:
-    """Logarithm of the weight of all ways to every node, and of all from there to the end."""
-    nodes = len(graph.edges)
-    forward = [-_FAR] * nodes
-    forward[0] = 0.0
-    for a, leaving in enumerate(graph.edges):
-        if forward[a] == -_FAR:
-            continue
-        for b, c, _ in leaving:
-            forward[b] = _add(forward[b], forward[a] - temper * c)
-    backward = [-_FAR] * nodes
-    backward[graph.goal] = 0.0
-    for a in range(nodes - 1, -1, -1):
-        for b, c, _ in graph.edges[a]:
-            backward[a] = _add(backward[a], backward[b] - temper * c)
-    return forward, backward
+def _same_bits(candidates: Candidates, row: int) -> npt.NDArray[np.bool_]:
+    """(N,) whether each holds the same bits as one of them: what lies in one byte stands on both tracks."""
+    order, first, last = (int(place[row]) for place in (candidates.order, candidates.first, candidates.last))
+    same = (candidates.order == order) & (candidates.first == first) & (candidates.last == last)
+    if first >> 3 == last >> 3:
+        base = (first >> 3 << 4) + 7
+        same |= (candidates.order != order) & (candidates.first == base - last) & (candidates.last == base - first)
+    return np.asarray(same)
 
 
-def _add(a: float, b: float) -> float:
-    """``log(exp(a) + exp(b))``."""
-    if a < b:
-        a, b = b, a
-    return a if b == -_FAR else a + math.log1p(math.exp(b - a))
-
-
-def _same_bits(candidates: Candidates) -> Callable[[int], list[int]]:
-    """A function that gives all rows which hold the same bits as one: what lies in one byte stands on both tracks."""
-    rows: dict[tuple[int, int, int], list[int]] = {}
-    places = [candidates.order.tolist(), candidates.first.tolist(), candidates.last.tolist()]
-    for row, at in enumerate(zip(*places, strict=True)):
-        rows.setdefault(at, []).append(row)
-
-    def same(row: int) -> list[int]:
-        order, first, last = (place[row] for place in places)
-        found = rows[order, first, last]
-        if first >> 3 == last >> 3:
-            base = (first >> 3 << 4) + 7
-            found = found + rows.get((1 - order, base - last, base - first), [])
-        return found
-
-    return same
-
-
-def _cost_without(graph: _Graph, candidates: Candidates, left_out: list[int]) -> float:
+def _cost_without(graph: Graph, left_out: npt.NDArray[np.bool_]) -> float:
     """Bits of the best cut that holds none of these candidates."""
-    edges = list(graph.edges)
-    for row in left_out:
-        a = _node(int(candidates.order[row]), int(candidates.first[row]))
-        edges[a] = [e for e in edges[a] if e[2] != row]
-    return _forward(_Graph(edges, graph.goal))[0][graph.goal]
+    out = (graph.candidate >= 0) & left_out[graph.candidate]
+    return float(cheapest_to(replace(graph, cost=np.where(out, _FAR, graph.cost)))[0][graph.goal])
