@@ -9,7 +9,10 @@ from hypothesis import strategies as st
 
 from swapbridge.core.integrity import FieldSum, Term
 from swapbridge.core.layout import Layout
+from swapbridge.guessing.coding import candidates
+from swapbridge.guessing.coding.candidates import BIG, LITTLE
 from swapbridge.guessing.integrity import counters, folded, sums
+from swapbridge.guessing.layout import multiplex
 
 Ints = npt.NDArray[np.int64]
 SEEDS = st.integers(0, 2**32 - 1)
@@ -167,3 +170,42 @@ def test_no_counter_is_lost_to_the_look_at_neighbours(seed: int, count: int, len
     for whole in (False, True):
         looked = counters._as_counter(counters._CounterSteps(old, new, frames), length, whole, seen)
         assert looked == counters._as_counter(EveryLength(old, new, frames), length, whole, seen)
+
+
+@given(SEEDS, st.integers(2, 300), st.integers(1, 9), st.integers(1, 8))
+def test_flips_between_frames_of_one_selector_value_are_those_counted_frame_by_frame(
+    seed: int, count: int, width: int, bits: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    payload, value = rows_of(rng, count, width), rng.integers(0, 1 << bits, count)
+    last: dict[int, list[int]] = {}
+    flips, steps = [0] * (8 * width), 0
+    for row, selected in zip(payload.tolist(), value.tolist(), strict=True):
+        if selected in last:
+            steps += 1
+            for bit in range(8 * width):
+                flips[bit] += (row[bit >> 3] ^ last[selected][bit >> 3]) >> (bit & 7) & 1
+        last[selected] = row
+    got, counted = multiplex._grouped_flips(payload, value)
+    assert (got.tolist(), counted) == (flips, steps)
+
+
+@given(
+    st.dictionaries(
+        st.tuples(st.integers(0, 1), st.integers(0, 23), st.integers(0, 23)).filter(
+            lambda k: k[1] <= k[2] if k[0] == LITTLE else k[2] < k[1] and k[1] >> 3 != k[2] >> 3
+        ),
+        st.floats(0, 100),
+    )
+)
+def test_candidates_stand_in_their_arrays_as_one_by_one(found: dict[tuple[int, int, int], float]) -> None:
+    """What lies in one byte stands under both orders, one after the other."""
+    rows = []
+    for (order, low, high), cost in found.items():
+        bits = range(low, high + 1) if order == LITTLE else [(p & ~7) + 7 - (p & 7) for p in range(low, high - 1, -1)]
+        rows.append((order, tuple(bits), cost))
+        if order == LITTLE and low >> 3 == high >> 3:
+            rows.append((BIG, tuple(bits), cost))
+    made = candidates._as_arrays(found)
+    got = [(int(made.order[k]), made.positions(k), float(made.cost[k])) for k in range(len(made.cost))]
+    assert got == rows

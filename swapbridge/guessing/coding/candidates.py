@@ -186,14 +186,19 @@ def _allow_noisy_tails(found: dict[tuple[int, int, int], float], pairs: Pairs, a
     flips = np.unpackbits(pairs.old ^ pairs.new, axis=1, bitorder="little").T @ pairs.weight
     noisy = (flips >= NOISY * pairs.steps) & alive
     steps = pairs.steps
-    for key in sorted(found, key=lambda k: abs(k[2] - k[1])):  # the candidate without its lowest bit comes first
+    tails = {}  # where a field may begin whose lowest bit and the one above it are noise: the place above, and the bit
+    for low in np.flatnonzero(noisy).tolist():
+        if low + 1 < len(noisy) and noisy[low + 1]:
+            tails[LITTLE, low] = low + 1, low
+        place = _mirror(low)
+        if place and noisy[_mirror(place - 1)]:
+            tails[BIG, place] = place - 1, low
+    # the candidate without its lowest bit comes first
+    for key in sorted((k for k in found if k[:2] in tails), key=lambda k: abs(k[2] - k[1])):
         order, low, high = key
         if low == high:
             continue
-        above = low + 1 if order == LITTLE else low - 1
-        bit, next_bit = (low, above) if order == LITTLE else (_mirror(low), _mirror(above))
-        if not (noisy[bit] and noisy[next_bit]):
-            continue
+        above, bit = tails[order, low]
         rest = key[0], above, high
         if order == BIG and above >> 3 == high >> 3:
             rest = LITTLE, _mirror(above), _mirror(high)
@@ -278,17 +283,19 @@ def _key(order: int, low: int, high: int) -> tuple[int, int, int]:
 
 
 def _as_arrays(found: dict[tuple[int, int, int], float]) -> Candidates:
-    rows: list[tuple[int, int, int, float]] = []
-    for (order, low, high), cost in found.items():
-        if order == BIG:
-            rows.append((BIG, high, low, cost))
-            continue
-        rows.append((LITTLE, low, high, cost))
-        if low >> 3 == high >> 3:
-            rows.append((BIG, _mirror(high), _mirror(low), cost))
-    if not rows:
+    if not found:
         nothing = np.zeros(0, np.int64)
         return Candidates(nothing, nothing, nothing, np.zeros(0))
-    table = np.array(rows, dtype=np.float64)
-    places = table[:, :3].astype(np.int64)
-    return Candidates(places[:, 0], places[:, 1], places[:, 2], table[:, 3])
+    order, low, high = np.array(list(found), np.int64).T
+    cost = np.fromiter(found.values(), np.float64, len(found))
+    twice = (order == LITTLE) & (low >> 3 == high >> 3)  # what lies in one byte stands under both orders
+    row = np.repeat(np.arange(len(found)), 1 + twice)
+    again = np.append(False, row[1:] == row[:-1])
+    order, low, high = order[row], low[row], high[row]
+    first, last = np.where(order == LITTLE, low, high), np.where(order == LITTLE, high, low)
+    return Candidates(
+        np.where(again, BIG, order),
+        np.where(again, track_bit(BIG, high), first),
+        np.where(again, track_bit(BIG, low), last),
+        cost[row],
+    )

@@ -208,8 +208,12 @@ def _likely(columns: BitColumns, exact: list[tuple[int, ...]], taken: npt.NDArra
         counting[list(positions)] = True
     if n < 4 * FEW_FRAMES or int((live & ~taken).sum()) < 4:
         return []
-    flips = np.unpackbits(payload[1:] ^ payload[:-1], axis=1, bitorder="little").sum(axis=0, dtype=np.int64)
+    flips = _flips(payload[1:] ^ payload[:-1])
     plain = _flip_bits(flips, n - 1)
+    halves = [
+        (half, _flip_bits(_flips(payload[half][1:] ^ payload[half][:-1]), len(payload[half]) - 1))
+        for half in (slice(n // 2), slice(n // 2, n))
+    ]
     found: list[FoundMux] = []
     for positions in _selectors(live & ~taken, counting, exact):
         if int(flips[list(positions)].sum()) < TURNS * n:
@@ -217,7 +221,9 @@ def _likely(columns: BitColumns, exact: list[tuple[int, ...]], taken: npt.NDArra
         value = field_words(payload, np.array(positions)).astype(np.int64)
         if (value[1:] != value[:-1]).mean() < TURNS:
             continue
-        values, counts = np.unique(value, return_counts=True)
+        counts = np.bincount(value)
+        values = np.flatnonzero(counts)
+        counts = counts[values]
         often = counts >= FEW_FRAMES
         if (
             often.sum() < 2
@@ -225,18 +231,14 @@ def _likely(columns: BitColumns, exact: list[tuple[int, ...]], taken: npt.NDArra
             or counts[often].sum() < 0.98 * n
         ):
             continue
-        order = np.argsort(value, kind="stable")
-        same = value[order][1:] == value[order][:-1]
-        rows = payload[order]
-        grouped = np.unpackbits(rows[1:] ^ rows[:-1], axis=1, bitorder="little")[same]
-        grouped_flips = grouped.sum(axis=0, dtype=np.int64)
-        gain = plain - _flip_bits(grouped_flips, len(grouped)) - len(values)
+        grouped_flips, steps = _grouped_flips(payload, value)
+        gain = plain - _flip_bits(grouped_flips, steps) - len(values)
         own = _mask(positions, len(live))
         decided = live & ~taken & ~(counting & ~own) & ~own & (gain > BIT_GAIN)
         total = float(gain[decided].sum())
         if total < GAIN_BITS or not _believable(decided, grouped_flips):
             continue
-        if not all(_holds_in(payload[half], value[half], decided, total) for half in (slice(n // 2), slice(n // 2, n))):
+        if not all(_holds_in(payload[half], value[half], its, decided, total) for half, its in halves):
             continue
         bits = tuple(int(p) for p in np.flatnonzero(decided))
         in_company = not _stands_alone(positions, live) and positions not in exact
@@ -249,17 +251,35 @@ def _likely(columns: BitColumns, exact: list[tuple[int, ...]], taken: npt.NDArra
     return sorted(close, key=lambda m: m.gain_bits - 0.02 * found[0].gain_bits * len(m.positions), reverse=True)[:TRIED]
 
 
+def _flips(moved: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:
+    """(8 B,) how often each bit is set in these rows, of which there are about `ROWS_USED`."""
+    counts = np.unpackbits(moved, axis=1, bitorder="little").sum(axis=0, dtype=np.uint16)
+    return np.asarray(counts, np.int64)
+
+
+def _grouped_flips(payload: npt.NDArray[np.uint8], value: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], int]:
+    """(8 B,) how often each bit flips between frames of one selector value, and how many steps these are."""
+    order = np.argsort(value.astype(np.uint8), kind="stable")  # a selector is at most a byte
+    rows, sorted_value = payload[order], value[order]
+    moved = (rows[1:] ^ rows[:-1])[sorted_value[1:] == sorted_value[:-1]]
+    return _flips(moved), len(moved)
+
+
 def _holds_in(
-    payload: npt.NDArray[np.uint8], value: npt.NDArray[np.int64], decided: npt.NDArray[np.bool_], total: float
+    payload: npt.NDArray[np.uint8],
+    value: npt.NDArray[np.int64],
+    plain: npt.NDArray[np.float64],
+    decided: npt.NDArray[np.bool_],
+    total: float,
 ) -> bool:
-    """Whether part of a recording bears its fair share, or nearly, of what the selector saves in all of it."""
-    flips = np.unpackbits(payload[1:] ^ payload[:-1], axis=1, bitorder="little").sum(axis=0, dtype=np.int64)
-    order = np.argsort(value, kind="stable")
-    same = value[order][1:] == value[order][:-1]
-    grouped = np.unpackbits(payload[order][1:] ^ payload[order][:-1], axis=1, bitorder="little")[same]
-    if not len(grouped):
+    """Whether part of a recording bears its fair share, or nearly, of what the selector saves in all of it.
+
+    `plain` is what the part's bits cost without it.
+    """
+    grouped_flips, steps = _grouped_flips(payload, value)
+    if not steps:
         return False
-    gain = _flip_bits(flips, len(payload) - 1) - _flip_bits(grouped.sum(axis=0, dtype=np.int64), len(grouped))
+    gain = plain - _flip_bits(grouped_flips, steps)
     return float(gain[decided].sum()) >= HALF_BEARS * total / 2
 
 
