@@ -15,6 +15,7 @@ import numpy.typing as npt
 from swapbridge.guessing.coding.codelength import carry_saving, typical_weight
 from swapbridge.guessing.coding.columns import Pairs
 from swapbridge.guessing.coding.native import candidate_bits
+from swapbridge.guessing.coding.openings import Opening, find_opening
 
 LONGEST = 64
 """Bits of the longest field."""
@@ -25,9 +26,14 @@ MOST_CARRYING = 4
 """Bits of the longest lower part that is written by itself and may carry into the upper one."""
 CARRY_BITS = 8.0
 """What it takes to name two parts instead of one field: only a carry that is seen may bring them together."""
+GAP_BITS = 3.0
+GAP_BIT_BITS = 2.0
+"""A dead bit inside a field is odd: a field that moves above it would have moved it too."""
 FAR_AHEAD = 20.0
 """Bits by which a candidate that needs no carry is ahead of its parts; no place costs as much."""
 PayloadWords = tuple[npt.NDArray[np.uint64], npt.NDArray[np.uint64], npt.NDArray[np.uint64]]
+CandidateKey = tuple[int, int, int]
+"""Where a candidate is kept: order, lowest and highest place in significance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +47,7 @@ class Candidates:
     first, last : (N,) int64
         Places along the order's track: little endian as DBC counts bits, big endian each byte from its top bit down.
     cost : (N,) float64
-        Bits of its history.
+        Bits of its history, and what dead bits inside it cost.
     """
 
     order: npt.NDArray[np.int64]
@@ -101,13 +107,29 @@ def find_candidates(
     among : Candidates, optional
         Only these.
     """
-    nbits = 8 * pairs.new.shape[1]
     allowed = None if among is None else _allowed(among)
+    found = _weigh(pairs, live, fixed, thorough, allowed)
+    opening = find_opening(pairs, live & ~fixed)
+    opened = {} if opening is None else _from_first_value(found, opening, fixed, thorough)
+    for key, bits in _gap_bits(found, live).items():
+        found[key] += bits
+    return _as_arrays(found | opened)
+
+
+def _weigh(
+    pairs: Pairs,
+    live: npt.NDArray[np.bool_],
+    fixed: npt.NDArray[np.bool_],
+    thorough: bool,
+    allowed: dict[tuple[int, int], npt.NDArray[np.int64]] | None,
+) -> dict[CandidateKey, float]:
+    """Bits of every candidate, or of those that are allowed: by order and lowest place, their highest places."""
+    nbits = 8 * pairs.new.shape[1]
     reader = _RunReader(np.concatenate([pairs.before, pairs.old, pairs.new]))
     words: dict[tuple[int, int], PayloadWords] = {}
     heavy = typical_weight(pairs.weight)
     parts = _parts_moved(pairs, fixed) if thorough else None
-    found: dict[tuple[int, int, int], float] = {}  # order, lowest place, highest place (in significance)
+    found: dict[CandidateKey, float] = {}
     for order in (LITTLE, BIG):
         place_bit = track_bit(order, np.arange(nbits))
         alive = live[place_bit] & ~fixed[place_bit]
@@ -141,7 +163,44 @@ def find_candidates(
     if thorough:
         _allow_carries(found, pairs, words)
         _allow_noisy_tails(found, pairs, live & ~fixed)
-    return _as_arrays(found)
+    return found
+
+
+def _from_first_value(
+    found: dict[CandidateKey, float],
+    opening: Opening,
+    fixed: npt.NDArray[np.bool_],
+    thorough: bool,
+) -> dict[CandidateKey, float]:
+    """Bits of what is all ones in an opening, and leaves it with the others, from its first value on."""
+    inside: dict[CandidateKey, CandidateKey | None] = {}
+    prices: dict[CandidateKey, float] = {}
+    tracks = [track_bit(order, np.arange(len(fixed))) for order in (LITTLE, BIG)]
+    for key in found:
+        order, low, high = key
+        up = 1 if order == LITTLE else -1
+        bits = tracks[order][low : high + 1] if up > 0 else tracks[order][high : low + 1][::-1]
+        if not opening.ones[bits].all() or not opening.falls[bits].any():
+            continue
+        prices[key] = opening.price(bits)
+        moving = np.flatnonzero(opening.moves[bits])
+        inside[key] = _key(order, low + up * int(moving[0]), low + up * int(moving[-1])) if len(moving) else None
+    wanted: dict[tuple[int, int], list[int]] = {}
+    for part in inside.values():
+        if part is not None:
+            wanted.setdefault(part[:2], []).append(part[2])
+    allowed = {at: np.unique(places) for at, places in wanted.items()}
+    after = _weigh(opening.after, opening.moves, fixed, thorough, allowed)
+    for key, odd in _gap_bits(after, opening.moves).items():
+        after[key] += odd
+    return {key: prices[key] + (0.0 if part is None else after[part]) for key, part in inside.items()}
+
+
+def _gap_bits(found: dict[CandidateKey, float], live: npt.NDArray[np.bool_]) -> dict[CandidateKey, float]:
+    """What dead bits inside the candidates cost, where there are any."""
+    dead = [np.concatenate(([0], np.cumsum(~live[track_bit(order, np.arange(len(live)))]))) for order in (LITTLE, BIG)]
+    gaps = {(o, a, b): int(dead[o][max(a, b) + 1] - dead[o][min(a, b)]) for o, a, b in found}
+    return {key: GAP_BITS + GAP_BIT_BITS * gap for key, gap in gaps.items() if gap}
 
 
 def _parts_moved(pairs: Pairs, fixed: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
@@ -177,7 +236,7 @@ def _mirror(place: int) -> int:
     return (place >> 3 << 3) + 7 - (place & 7)
 
 
-def _allow_noisy_tails(found: dict[tuple[int, int, int], float], pairs: Pairs, alive: npt.NDArray[np.bool_]) -> None:
+def _allow_noisy_tails(found: dict[CandidateKey, float], pairs: Pairs, alive: npt.NDArray[np.bool_]) -> None:
     """Let every candidate write its low bits raw, where they are noise.
 
     Where steps are large against a field's lowest bits, these are as good as noise, and no field should pay more for
@@ -207,9 +266,7 @@ def _allow_noisy_tails(found: dict[tuple[int, int, int], float], pairs: Pairs, a
             found[key] = min(found[key], found[rest] + min(steps, alone))
 
 
-def _allow_carries(
-    found: dict[tuple[int, int, int], float], pairs: Pairs, words: dict[tuple[int, int], PayloadWords]
-) -> None:
+def _allow_carries(found: dict[CandidateKey, float], pairs: Pairs, words: dict[tuple[int, int], PayloadWords]) -> None:
     """Let every candidate be written in two parts, the lower by itself, the upper in the light of what it carries.
 
     A quantity that jitters over few codes is written shorter as a low field and a high one, each with a memory of its
@@ -275,14 +332,14 @@ class _RunReader:
         return found
 
 
-def _key(order: int, low: int, high: int) -> tuple[int, int, int]:
+def _key(order: int, low: int, high: int) -> CandidateKey:
     """Where a candidate is kept: what lies in one byte is the same field in either order."""
     if order == BIG and low >> 3 == high >> 3:
         return LITTLE, _mirror(low), _mirror(high)
     return order, low, high
 
 
-def _as_arrays(found: dict[tuple[int, int, int], float]) -> Candidates:
+def _as_arrays(found: dict[CandidateKey, float]) -> Candidates:
     if not found:
         nothing = np.zeros(0, np.int64)
         return Candidates(nothing, nothing, nothing, np.zeros(0))

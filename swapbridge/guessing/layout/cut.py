@@ -19,10 +19,6 @@ from swapbridge.guessing.coding.candidates import BIG, LITTLE, LONGEST, Candidat
 from swapbridge.guessing.layout import places
 from swapbridge.guessing.layout.ways import Graph, cheapest_from, cheapest_to, make_graph, sums
 
-GAP_BITS = 3.0
-GAP_BIT_BITS = 2.0
-"""A dead bit inside a field is odd: a field that moves above it would have moved it too."""
-
 _FAR = math.inf
 _MOST_ROOM = 8 * MAX_PAYLOAD_BYTES
 
@@ -75,21 +71,18 @@ def _graph(candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArr
     parts = []
     for order in (LITTLE, BIG):
         bit = track_bit(order, np.arange(nbits))
-        count = np.concatenate(([0], np.cumsum(alive[bit])))
         # dead bits that a field could reach into unseen: above its top bit along the track
         room = _runs(free[bit] if order == LITTLE else free[bit][::-1])
         if order == BIG:
             room = room[::-1]
         chosen = np.flatnonzero(candidates.order == order)
         first, last = candidates.first[chosen], candidates.last[chosen]
-        gaps = last - first + 1 - (count[last + 1] - count[first])
         above = np.where(order == LITTLE, last + 1, first - 1)
         inside = (above >= 0) & (above < nbits)
         reach = np.where(inside, room[np.clip(above, 0, nbits - 1)], 0)
-        cost = candidates.cost[chosen] + np.where(gaps > 0, GAP_BITS + GAP_BIT_BITS * gaps, 0.0)
         low = first & 7 if order == LITTLE else 7 - (last & 7)
         prior = _place_table()[last - first + 1, low, reach]
-        total = cost + prior + np.where(first >> 3 != last >> 3, style.order_bits[order], 0.0)
+        total = candidates.cost[chosen] + prior + np.where(first >> 3 != last >> 3, style.order_bits[order], 0.0)
         node = 2 * np.arange(nbits + 1)
         node[np.arange(nbits + 1) & 7 != 0] += order
         still = np.flatnonzero(~alive[bit])

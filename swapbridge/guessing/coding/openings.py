@@ -1,0 +1,93 @@
+"""Guessing room: fields that are all ones until their module has a value, and then move on together.
+
+All ones is how a message says 'not available' (SAE J1939-71 has it so for every parameter). The jump from there to the
+first value is no step of the quantity: the first value has to be told anyway, as that of any other field has, and what
+comes before is told by its end. So a field's history is counted from its first value on, and what it costs is to be
+called such a field at all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.guessing.coding.columns import Pairs
+
+FEWEST_FALLS = 6
+"""Bits that must leave all ones in one step: so many fall together when values come, hardly otherwise."""
+FEWEST_STEPS = 3
+"""Steps of the sample, the last one away from there: a payload that jitters is at ones for a frame or two by luck."""
+OPENING_BITS = 3.0
+"""Naming one field of an opening: each of the parts into which a field is cut pays it."""
+RESTING_BITS = 4.0
+"""A low bit that rests at its first value, though those above it move, is odd in a field: makers use their codes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """Where a message's first values are not available yet.
+
+    Attributes
+    ----------
+    ones : (8 B,) bool
+        Bits that are one in every frame of it, those that never change among them.
+    falls : (8 B,) bool
+        Those of them that are zero right after.
+    moves : (8 B,) bool
+        Bits that move after it.
+    after : Pairs
+        The steps after it.
+    steps : float
+        Steps of the whole recording.
+    """
+
+    ones: npt.NDArray[np.bool_]
+    falls: npt.NDArray[np.bool_]
+    moves: npt.NDArray[np.bool_]
+    after: Pairs
+    steps: float
+
+    def price(self, bits: npt.NDArray[np.intp]) -> float:
+        """What a candidate with these bits, least significant first, costs beside its history after the opening.
+
+        One bit has no code to spare for 'not available': that it fell just then has to be said.
+        """
+        moving = np.flatnonzero(self.moves[bits])
+        resting = int(moving[0]) if len(moving) else 0
+        alone = float(np.log2(self.steps)) if len(bits) == 1 else 0.0
+        return OPENING_BITS + RESTING_BITS * resting + alone
+
+
+def find_opening(pairs: Pairs, alive: npt.NDArray[np.bool_]) -> Opening | None:
+    """The stretch at the beginning in which fields are all ones, where there is one.
+
+    Parameters
+    ----------
+    pairs : Pairs
+        Steps in the order they came.
+    alive : (8 B,) bool
+        Bits that change and are not spoken for.
+
+    Returns
+    -------
+    Opening or None
+        Of all steps the one in which most bits leave the ones that they stood at from the beginning on.
+    """
+    if not len(pairs.new):
+        return None
+    lost = np.unpackbits(~(pairs.old & pairs.new), axis=1, bitorder="little").astype(bool)
+    first = np.where(lost.any(axis=0), lost.argmax(axis=0), len(pairs.new))
+    count = np.bincount(first[alive], minlength=len(pairs.new))
+    count[: FEWEST_STEPS - 1] = 0
+    end = int(count.argmax())
+    if count[end] < FEWEST_FALLS or end + 1 >= len(pairs.new):
+        return None
+    rest = slice(end + 1, None)
+    before = pairs.before[rest].copy()
+    before[0] = pairs.old[end + 1]  # what stands before the first step is the jump itself
+    after = Pairs(before, pairs.old[rest], pairs.new[rest], pairs.weight[rest])
+    flips = np.bitwise_or.reduce(after.old ^ after.new, axis=0)
+    moves = np.unpackbits(flips, bitorder="little").astype(bool) & alive
+    return Opening(first >= end, (first == end) & alive, moves, after, pairs.steps)

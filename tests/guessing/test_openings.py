@@ -1,0 +1,119 @@
+"""Fields that are all ones until their module has a value: told from their first value on, and kept whole."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from hypothesis import given
+from hypothesis import strategies as st
+
+from swapbridge.core.layout import Layout
+from swapbridge.guessing.coding.columns import BitColumns, make_columns, sample_pairs
+from swapbridge.guessing.coding.openings import FEWEST_FALLS, FEWEST_STEPS, find_opening
+from swapbridge.guessing.layout.cut import Style
+from swapbridge.guessing.layout.orders import cut_of
+from swapbridge.guessing.layout.study import study
+from tests.guessing.planted import write_field
+
+Ints = npt.NDArray[np.int64]
+
+
+def columns_of(*fields: tuple[Layout, Ints]) -> BitColumns:
+    bits = np.zeros((len(fields[0][1]), 64), np.uint8)
+    for layout, raw in fields:
+        write_field(bits, layout, raw)
+    payload = np.packbits(bits, axis=1, bitorder="little")
+    n = len(payload)
+    return make_columns(0x123, False, np.arange(n) * 10_000_000, np.full(n, 8, np.uint8), payload)
+
+
+def moving(columns: BitColumns, positions: tuple[int, ...]) -> tuple[int, ...]:
+    """Those of its bits that change."""
+    return tuple(p for p in positions if columns.live[p])
+
+
+def cut(columns: BitColumns) -> set[tuple[int, ...]]:
+    (part,) = study(columns).parts
+    return {moving(columns, f.positions) for f in cut_of(part, Style())}
+
+
+def opened(raw: Ints, length: int, frames: int) -> Ints:
+    return np.where(np.arange(len(raw)) < frames, 2**length - 1, raw)
+
+
+def walk(rng: np.random.Generator, n: int, start: int, step: int) -> Ints:
+    return np.asarray(start + np.cumsum(rng.integers(-step, step + 1, n)), np.int64)
+
+
+def test_upper_bits_that_rest_after_the_first_value_stay_with_their_field() -> None:
+    # SAE J1939-71: a parameter that is not available is all ones
+    rng = np.random.default_rng(1)
+    n = 400
+    low = Layout(0, 12), opened(np.clip(walk(rng, n, 40, 1), 1, 90), 12, 60)
+    high = Layout(16, 16), opened(np.clip(walk(rng, n, 0x1234, 3), 0x1200, 0x12FF), 16, 60)
+    columns = columns_of(low, high, (Layout(40, 8), np.clip(walk(rng, n, 100, 2), 50, 150)))
+    assert {moving(columns, layout.positions) for layout, _ in (low, high)} <= cut(columns)
+
+
+def test_dead_ones_above_what_moves_are_no_gap_in_a_field_that_opens() -> None:
+    # all ones, then 120 to 127: bits 3 to 6 never leave one, bit 7 does so once
+    rng = np.random.default_rng(2)
+    n = 600
+    field = Layout(8, 8), opened(120 + rng.integers(0, 8, n), 8, 50)
+    other = Layout(24, 8), opened(walk(rng, n, 90, 1), 8, 50)
+    columns = columns_of(field, other)
+    assert moving(columns, field[0].positions) in cut(columns)
+
+
+def test_two_bit_states_that_are_not_available_at_first_are_one_field() -> None:
+    rng = np.random.default_rng(3)
+    n = 500
+    switch = (np.searchsorted(np.sort(rng.integers(60, n, 11)), np.arange(n)) & 1).astype(np.int64)
+    states = Layout(18, 2), opened(switch, 2, 55)
+    columns = columns_of(states, (Layout(0, 8), opened(walk(rng, n, 90, 1), 8, 55)))
+    assert states[0].positions in cut(columns)
+
+
+def test_a_payload_that_jitters_from_the_first_frame_on_has_no_opening() -> None:
+    rng = np.random.default_rng(4)
+    columns = columns_of((Layout(0, 16), rng.integers(0, 2**16, 300)), (Layout(16, 16), rng.integers(0, 2**16, 300)))
+    assert find_opening(sample_pairs(columns, 1000), columns.live) is None
+
+
+@given(st.lists(st.lists(st.integers(0, 255), min_size=2, max_size=2), min_size=2, max_size=12), st.integers(0, 8))
+def test_an_opening_is_where_most_bits_leave_the_ones_they_stood_at(rows: list[list[int]], ones: int) -> None:
+    payload = np.array([[255, 255]] * ones + rows, np.uint8)
+    n = len(payload)
+    columns = make_columns(1, False, np.arange(n) * 10_000_000, np.full(n, 2, np.uint8), payload)
+    found = find_opening(sample_pairs(columns, 1000), columns.live)
+    bits = columns.bits.astype(bool)
+    fell = [[b for b in range(16) if bits[: k + 1, b].all() and not bits[k + 1, b]] for k in range(n - 1)]
+    late = [len(f) if k + 1 >= FEWEST_STEPS else 0 for k, f in enumerate(fell)]
+    most = max(late)
+    end = late.index(most)
+    if most < FEWEST_FALLS or end == n - 2:
+        assert found is None
+        return
+    assert found is not None
+    assert np.flatnonzero(found.falls).tolist() == fell[end]
+    assert np.flatnonzero(found.ones).tolist() == [b for b in range(16) if bits[: end + 1, b].all()]
+    assert found.after.steps == n - 2 - end
+    assert (found.after.before[0] == found.after.old[0]).all()
+
+
+def test_a_long_recording_that_is_thinned_out_has_an_opening_only_where_bits_were_one_at_first() -> None:
+    rng = np.random.default_rng(5)
+    n = 9000
+    flags = [(Layout(k, 1), ((np.arange(n) + 37 * k) // (300 + 50 * k) % 2).astype(np.int64)) for k in range(8)]
+    columns = columns_of(*flags, (Layout(16, 16), rng.integers(0, 2**16, n)))
+    assert find_opening(sample_pairs(columns, 2000), columns.live) is None
+
+
+def test_a_dead_zero_between_a_switch_and_states_keeps_them_apart_where_both_were_ones() -> None:
+    rng = np.random.default_rng(6)
+    n = 360
+    switch = Layout(6, 1), opened((np.searchsorted(np.sort(rng.integers(9, n, 21)), np.arange(n)) & 1), 1, 3)
+    columns = columns_of(
+        switch, (Layout(8, 5), opened(np.zeros(n, np.int64), 5, 3)), (Layout(24, 2), opened(0 * switch[1], 2, 3))
+    )
+    assert (6,) in cut(columns)
