@@ -41,7 +41,7 @@ CAUTIONS: tuple[Caution, ...] = (
     ),
     Caution(
         "A power cut-off within reach",
-        "The translator has its own switch, within hand's reach of the person at the screen. Someone stays at the key.",
+        "The translator has its own switch, within arm's reach of the person at the screen. Someone stays at the key.",
         ("send",),
     ),
     Caution(

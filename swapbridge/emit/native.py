@@ -79,7 +79,7 @@ class NativeTranslator:
         self._bus_count = len(plan.buses)
         self._frame_type = _frame_type(64 if any(b.fd for b in plan.buses) else 8)
         if self._calls.frame_bytes() != self._frame_type.itemsize:
-            raise InputError("the C compiler lays out frames in an unforeseen way: use the Python engine")
+            raise InputError("the C compiler lays out frames in an unexpected way: use the Python engine")
         self._memory = ctypes.create_string_buffer(self._calls.state_bytes())
         self._frame = ctypes.create_string_buffer(self._frame_type.itemsize)
         # Plain numbers pass through ctypes quickest.

@@ -59,7 +59,7 @@ def taken_into(
     if not layout.fits(message.length):
         raise InputError(
             f"start bit {layout.start} with {layout.length} bits leaves the {message.length} bytes of {label}: "
-            "mend start or length"
+            "change start or length"
         )
     selectors = tuple(f for f in message.fields if chosen.mux is not None and f.name == chosen.mux[0])
     only = replace(found, messages=(replace(message, fields=(*selectors, chosen)),))
@@ -92,7 +92,7 @@ def check_map(meant: SignalMap, new: Path) -> None:
         lost = sorted(set(_names(meant)) ^ set(_names(back)))
         new_notes = [note for note in back.notes if note not in meant.notes]
         what = f" ({'; '.join((*new_notes[:1], *lost[:3]))})"
-        raise InputError(f"the map would not read back as it was meant{what}; nothing was written")
+        raise InputError(f"the map would not read back as written{what}; nothing was written")
 
 
 def _names(signal_map: SignalMap) -> list[str]:

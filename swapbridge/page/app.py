@@ -95,7 +95,9 @@ def _explain(request: Request, error: Exception) -> Response:
 
 def _too_deep(request: Request, error: Exception) -> Response:
     """A file or request nested thousands deep, which no reader of ours follows."""
-    return _explain(request, InputError("this is nested too deeply to be read; mend the file, or load the page again"))
+    return _explain(
+        request, InputError("this is nested too deeply to be read; correct the file, or load the page again")
+    )
 
 
 def _missing(request: Request, error: Exception) -> Response:

@@ -96,7 +96,7 @@ class FolderFiles:
         except FileNotFoundError:
             return []
         except OSError as error:
-            return [(whole, f"{folder}/ can't be read ({error.strerror}): mend its rights.")]
+            return [(whole, f"{folder}/ can't be read ({error.strerror}): correct its permissions.")]
         return [(path, self._trouble(path)) for path in paths]
 
     def _trouble(self, path: Path) -> str:

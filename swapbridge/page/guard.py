@@ -142,7 +142,7 @@ class RequestGuard:
             if session.at_pedals and scope["path"] == NEXT_PATH:
                 return None, session, None
             if not session.may_write:
-                return _no("this browser may look only; changes are made on the machine itself")
+                return _no("this browser may only look; make changes on the machine itself")
         return None, session, None
 
     def _newcomer(self, scope: Scope, headers: Headers) -> tuple[Response | None, PageSession | None, str | None]:
@@ -152,14 +152,14 @@ class RequestGuard:
         if local and (scope["path"].startswith(STATIC) or scope["path"] == LIVE_PATH) and not _from_elsewhere(headers):
             return None, None, None  # whoever may stop sees here that it stopped
         if scope["method"] not in SAFE_METHODS:
-            return _no("this browser has no session any more; load the page again")
+            return _no("this browser's session has ended; load the page again")
         if not local and (kind := self._spend_token(query)):
             answer = RedirectResponse(f"{PEDALS if kind == FOOT else '/'}?{COME_IN}", status_code=303)
             self._set_cookie(answer.headers, self._value(kind))
             return answer, None, None
         if query == COME_IN or _from_elsewhere(headers):
             if headers.get("sec-fetch-dest", "document") != "document":
-                return _no("the page is opened by itself, not from inside another site")
+                return _no("open the page in a tab of its own, not inside another site")
             page = _THRESHOLD.format(to=PEDALS if scope["path"] == PEDALS else "/")
             return HTMLResponse(page), None, None  # its own link keeps the cookie that a foreign one leaves out
         if not local:

@@ -199,7 +199,7 @@ class Keeper:
                 end = time.monotonic() + LOCK_WAIT_S
                 while not take(file):
                     if time.monotonic() > end:
-                        raise RefusedError("another page of this folder writes and does not end; close that one")
+                        raise RefusedError("another page of this folder is still writing; close it and try again")
                     time.sleep(0.01)
                 yield
 
@@ -238,7 +238,7 @@ def _content(path: Path) -> bytes | None:
     except FileNotFoundError:
         return None
     except OSError as error:
-        raise InputError(f"{path.name} can't be read ({error.strerror}); mend the file first") from None
+        raise InputError(f"{path.name} can't be read ({error.strerror}); correct the file first") from None
 
 
 def _version(content: bytes | None) -> str:

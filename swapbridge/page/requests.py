@@ -171,7 +171,7 @@ _TYPED = (
     (re.compile(r"Expected `str` of length <= (\d+)"), "is longer than {} characters: shorten it"),
     (re.compile(r"Expected `float` >= ([\d.]+?)(?:\.0)?(?= |$)"), "is less than {0}: write {0} or more"),
     (re.compile(r"Expected `float` <= ([\d.]+?)(?:\.0)?(?= |$)"), "is more than {0}: write {0} or less"),
-    (re.compile(r"Expected `[^`]*(?:float|int)[^`]*`, got `(?:str|null)`"), "is no number: write one such as 3"),
+    (re.compile(r"Expected `[^`]*(?:float|int)[^`]*`, got `(?:str|null)`"), "is not a number: write one such as 3"),
 )
 """What a person can have typed, by msgspec's words for it; anything else was sent by a page of another version."""
 
@@ -189,7 +189,7 @@ def decoded(content: bytes, kind: type[T]) -> T:
     except (msgspec.DecodeError, UnicodeError, RecursionError) as error:
         if isinstance(error, msgspec.ValidationError) or b"\\ud" not in content.lower():
             raise InputError(f"{_sentence(str(error))}; nothing was done") from None
-        raise InputError("the text holds half a character (a lone surrogate); delete it and type it anew") from None
+        raise InputError("the text holds half a character (a lone surrogate); delete it and type it again") from None
 
 
 def _sentence(words: str) -> str:
@@ -200,4 +200,4 @@ def _sentence(words: str) -> str:
         if fits := pattern.match(words):
             return f"what was typed for {name} {fault.format(*fits.groups())}"
     what = _PLACE.sub(f" in {place}" if place else "", words)
-    return f"this page and the program behind it do not fit ({what}): load the page again"
+    return f"this page does not match the program behind it ({what}): load the page again"

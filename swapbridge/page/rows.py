@@ -117,7 +117,7 @@ def with_source(text: str, message: str, signal: str, source: str) -> str:
     try:
         document = tomlkit.parse(text)
     except (TOMLKitError, RecursionError) as error:
-        raise InputError(f"the bridge file can't be read as TOML ({error}); mend that first") from None
+        raise InputError(f"the bridge file can't be read as TOML ({error}); correct that first") from None
     messages = document.get("messages")
     for entry in messages if isinstance(messages, AoT) else ():
         found = entry.get("signals")

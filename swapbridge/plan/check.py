@@ -111,7 +111,7 @@ def _check_node(plan: Plan) -> None:
     watched = {n for claim in plan.claims for n in claim.sends}
     for number, send in enumerate(plan.sends):
         where, group = f"send {send.name}", j1939.Identifier.of(send.word)
-        _need(send.to == j1939.EVERYBODY or send.is_long, where, "goes to an address, and is no long message")
+        _need(send.to == j1939.EVERYBODY or send.is_long, where, "goes to an address, but is not a long message")
         if group is not None and number in watched:
             own = group.number in (j1939.TRANSPORT, j1939.TRANSPORT_DATA, j1939.ADDRESS_CLAIMED)
             _need(not own, where, "is made of what only the J1939 layer says")
@@ -120,11 +120,11 @@ def _check_node(plan: Plan) -> None:
         _need(group is not None and number in watched, where, "is a long message of an address that is not claimed")
         assert group is not None
         right = group.to == send.to if j1939.is_pdu1(group.number) else 0 <= send.to <= j1939.EVERYBODY
-        _need(right and send.to not in (j1939.NO_ADDRESS, group.source), where, "goes to no address that there is")
+        _need(right and send.to not in (j1939.NO_ADDRESS, group.source), where, "goes to an address that can't be")
         _need(send.request is None, where, "answers a scan tool in a long message")
     for receive in plan.receives:
         where = f"receive {receive.name}"
-        _need(receive.mask != EXACT_MASK or not receive.long, where, "is long and no J1939 group")
+        _need(receive.mask != EXACT_MASK or not receive.long, where, "is long but not a J1939 group")
         if receive.sender_name is not None:
             _need(receive.any_sender, where, "names its sender, and is heard from one address only")
             value, mask = receive.sender_name.value, receive.sender_name.mask

@@ -190,7 +190,7 @@ def _ruling(plan: Plan, proof: ProofHead | InputError | None, now: Mapping[str, 
     if proof.outcome != "PASSED":
         lacking = f" ({proof.first_failure})" if proof.first_failure else ""
         return ProofRuling(
-            "not proved", f"{name} is NOT PROVED{lacking}: bring what its proof names, {how} again", proof
+            "not proved", f"{name} is NOT PROVED{lacking}: supply what its proof names, {how} again", proof
         )
     if proof.left_out:
         left = " and ".join(proof.left_out)
@@ -226,5 +226,5 @@ def why_not(ruling: ProofRuling, *, unproved: bool, makes: bool = True) -> str:
     if makes and ruling.unreviewed:
         return ruling.unreviewed
     if not ruling.proved and not unproved:
-        return f"{ruling.words}. Add --unproved to do it all the same, on the bench only"
+        return f"{ruling.words}. Add --unproved to do it anyway, on the bench only"
     return ""

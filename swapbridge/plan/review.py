@@ -20,7 +20,7 @@ def why_unreviewed(plan: Plan) -> str:
     count = "a rule that was" if len(names) == 1 else f"{len(names)} rules that were"
     return (
         f"the plan holds {count} learned from recordings and not reviewed: {', '.join(names)}; look at "
-        f"each with `swapbridge review {names[0]}`, then compile and prove again (no option goes round this)"
+        f"each with `swapbridge review {names[0]}`, then compile and prove again (no option bypasses this)"
     )
 
 

@@ -77,7 +77,8 @@ def _named(receive: Receive, claimed: Mapping[int, set[int]]) -> list[Check]:
     remedy = (
         "which of them is followed depends on who claims first: add fields of the NAME that tell them apart"
         if names
-        else "record from before the ignition comes on, so that the modules say their NAMEs, or ask for them meanwhile"
+        else "start recording before the ignition comes on, so that the modules announce their NAMEs, or request "
+        "them during it"
     )
     wanted = f"one node whose NAME has {words}"
     return [Check("evidence", receive.name, "NAME claimed", "fail" if names else "unproved", said, wanted, remedy)]
@@ -91,8 +92,8 @@ def _several(receive: Receive, senders: list[int]) -> Check:
         "fail",
         f"addresses {', '.join(map(str, senders))} say this group",
         "one address",
-        f'which of them is listened to depends on who speaks first: say [sources."{receive.name}"] from = the address '
-        "that holds what is needed (`swapbridge survey` shows it)",
+        f'which of them is listened to depends on who sends first: write [sources."{receive.name}"] from = the one '
+        "with the values that are needed (`swapbridge survey` shows it)",
     )
 
 

@@ -72,8 +72,8 @@ def test_numbers_conditions_choices_and_filters_agree_with_contract_and_referenc
 @pytest.mark.parametrize(
     ("value", "reason"),
     [
-        ("delay(donor.PCM_SLOW.Coolant, 2.01 s)", r"more than 2 s is not kept"),
-        ("delay(5, 1 s)", r"a constant was always what it is"),
+        ("delay(donor.PCM_SLOW.Coolant, 2.01 s)", r"more than 2 s is too long"),
+        ("delay(5, 1 s)", r"a constant has no other value in the past"),
         ("delay(donor.PCM_SLOW.Coolant)", r"write delay\(x, time\)"),
         ("delay(donor.PCM_SLOW.Coolant, 0 s)", r"not between 0 and a day"),
         ("delay(donor.PCM_SLOW.Coolant, 1 rpm)", r"rotational speed"),

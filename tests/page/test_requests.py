@@ -54,10 +54,10 @@ def test_numbers_are_finite_wherever_they_stand() -> None:
 TYPED = [
     (AcceptAll, "confidence", b"0.2", "what was typed for confidence is less than 0.5: write 0.5 or more"),
     (AcceptAll, "confidence", b"1.5", "what was typed for confidence is more than 1: write 1 or less"),
-    (AcceptAll, "confidence", b'"0.9"', "what was typed for confidence is no number: write one such as 3"),
-    (AcceptAll, "confidence", b"null", "what was typed for confidence is no number: write one such as 3"),
-    (BridgeCurve, "points", b"[[0, null]]", "what was typed for points is no number: write one such as 3"),
-    (Edit, "start", b"null", "what was typed for start is no number: write one such as 3"),
+    (AcceptAll, "confidence", b'"0.9"', "what was typed for confidence is not a number: write one such as 3"),
+    (AcceptAll, "confidence", b"null", "what was typed for confidence is not a number: write one such as 3"),
+    (BridgeCurve, "points", b"[[0, null]]", "what was typed for points is not a number: write one such as 3"),
+    (Edit, "start", b"null", "what was typed for start is not a number: write one such as 3"),
     (DraftSay, "value", b'"%s"' % (b"x" * 4001), "what was typed for value is longer than 4000 characters: shorten it"),
 ]
 

@@ -171,7 +171,7 @@ class TrialGate:
                 name = format_identifier(*split_word(word))
                 self.shut = self.shut or (
                     f"{name} is on the bus, and the map does not name the module as its sender: this trial is for one "
-                    "module alone on a table. Take the others off, or mend the map"
+                    "module alone on a table. Disconnect the others, or correct the map"
                 )
             return
         name = format_identifier(*split_word(word))

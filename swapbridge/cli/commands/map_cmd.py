@@ -200,7 +200,9 @@ def _findings(path: Path) -> Findings:
     except OSError as error:
         raise InputError(f"findings {path} can't be read ({error.strerror}): name an existing file") from None
     except UnicodeDecodeError:
-        raise InputError(f"{path} is no text: write findings with `swapbridge guess CAPTURE --json FILE`") from None
+        raise InputError(
+            f"{path} is not a text file: write findings with `swapbridge guess CAPTURE --json FILE`"
+        ) from None
     try:
         return findings_from_json(text)
     except InputError as error:

@@ -104,7 +104,10 @@ def command(
     if verdict.kept:
         _write(path.with_name(PROOF), verdict.to_json())
     else:
-        say(f"{PROOF} was not written: this run left out {' and '.join(verdict.left_out)}, so it is no complete proof")
+        say(
+            f"{PROOF} was not written: this run left out {' and '.join(verdict.left_out)}, so it is not a complete "
+            "proof"
+        )
     if report is not None:
         _write(report, html_report(verdict))
     if junit is not None:

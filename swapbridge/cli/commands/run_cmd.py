@@ -137,6 +137,6 @@ def _summary(report: RunReport) -> None:
         f"{clock(status.seconds)}, ended by: {report.ended_by}; worst lag {status.worst_lag_ms:.1f} ms", markup=False
     )
     for name in status.lost:
-        terminal.print(f"{name} was claimed by another node: nothing was sent as it after that", markup=False)
+        terminal.print(f"{name} was claimed by another node: nothing was sent from it after that", markup=False)
     for path in report.black_boxes:
         terminal.print(f"black box {path}", markup=False)

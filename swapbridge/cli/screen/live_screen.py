@@ -103,7 +103,7 @@ def run_screen(status: LiveStatus, values: LiveValues) -> RenderableType:
     if status.shut:
         parts.append(Text(f"! sending stopped: {status.shut}", style="bold red"))
     for name in status.lost:
-        parts.append(Text(f"! {name} was claimed by another node: nothing is sent as it", style="bold red"))
+        parts.append(Text(f"! {name} was claimed by another node: nothing is sent from it", style="bold red"))
     for name in status.foreign:
         parts.append(Text(f"! {name} is sent by another node", style="yellow"))
     for words in status.faults_heard:

@@ -21,7 +21,7 @@ from swapbridge.cli.screen.terminal import Keyboard, signals
 from swapbridge.core.errors import RefusedError
 from swapbridge.swapfolder.paths import find_swap_folder
 
-TABLE = (("table", "the module lies on a table, in no vehicle"),)
+TABLE = (("table", "the module is on a table, not in a vehicle"),)
 """What is typed before a trial that is for a table alone."""
 KEYS = {
     "\n": Key.PRESS, "\r": Key.PRESS, "r": Key.REST, "l": Key.REST_LAST, "s": Key.SKIP, "y": Key.YES, "n": Key.NO,
@@ -49,7 +49,7 @@ def typed(conditions: Iterable[tuple[str, str]]) -> None:
         except click.Abort:
             answer = ""
         if answer.strip() != word:
-            raise RefusedError(f"not typed that {sentence}: nothing was sent")
+            raise RefusedError(f"it was not confirmed that {sentence}: nothing was sent")
 
 
 def run_at_terminal(spec: BusSpec, run: TrialRun, path: Path, helps: str) -> None:

@@ -241,7 +241,7 @@ def _told_valid(builder: BlockBuilder, value: Value) -> int:
     held = 1 if value.valid is None else builder.constant_value(value.valid)
     if held is None:
         raise LoweringError(
-            "whether an answer of the lookup is valid changes", "put the check outside: within(lookup(...), ...)"
+            "an answer of the lookup is not always valid", "put the check outside: within(lookup(...), ...)"
         )
     return held
 

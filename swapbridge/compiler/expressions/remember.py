@@ -317,16 +317,16 @@ def _delay(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) 
     seconds = _seconds(lowering, time, builder)
     if seconds > LONGEST_DELAY_S:
         raise LoweringError(
-            f"a delay of more than {LONGEST_DELAY_S} s is not kept", f"write delay(x, {LONGEST_DELAY_S} s) at most"
+            f"a delay of more than {LONGEST_DELAY_S} s is too long", f"write delay(x, {LONGEST_DELAY_S} s) at most"
         )
     ticks = _ticks(lowering, time, builder)
     if ticks > MAX_LINE:
-        raise LoweringError(f"a delay of {ticks} steps is not kept", "write a longer step_ms under [bridge]")
+        raise LoweringError(f"a delay of {ticks} steps is too long", "write a longer step_ms under [bridge]")
 
     def write(task: BlockBuilder, name: str) -> tuple[tuple[int, ...], Value]:
         value = lowering.lower(argument, task, goal)
         if value.lin.is_constant:
-            raise LoweringError("a constant was always what it is", "leave delay(...) out")
+            raise LoweringError("a constant has no other value in the past", "leave delay(...) out")
         register = value.lin.register
         low, high = task.interval(register)
         moved = task.emit("add", register, task.const(1 - low))

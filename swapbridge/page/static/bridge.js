@@ -12,7 +12,7 @@ document.addEventListener("DOMContentLoaded", () => {
     const { faults } = view;
     const refused = faults.filter((f) => f.level === "refused").length;
     id("state").className = refused ? "bad" : faults.length ? "warn" : "good";
-    id("state").textContent = !editor.text.trim() ? "Empty." : refused ? `✗ Refused: ${refused} thing${refused > 1 ? "s" : ""} to mend.` : faults.length ? `✓ Compiles, with ${faults.length} warning${faults.length > 1 ? "s" : ""}.` : "✓ Compiles.";
+    id("state").textContent = !editor.text.trim() ? "Empty." : refused ? `✗ Refused: ${refused} thing${refused > 1 ? "s" : ""} to correct.` : faults.length ? `✓ Compiles, with ${faults.length} warning${faults.length > 1 ? "s" : ""}.` : "✓ Compiles.";
     id("faults").replaceChildren(...(faults.length ? [make("ol", { class: "faults" }, ...faults.slice(0, 30).map((f) => make("li", {},
       make("span", { class: f.level === "refused" ? "bad" : "warn", text: f.level === "refused" ? "Refused. " : "Warning. " }),
       f.line ? make("button", { type: "button", class: "row", text: `Line ${f.line}`, onclick: () => editor.goTo(f.line) }) : "", ` ${f.words}`)))] : []));

@@ -1,5 +1,5 @@
 // @ts-check
-// The prove view: starts the proof, shows the verdict first, then what to mend, the coverage board and the report.
+// The prove view: starts the proof, shows the verdict first, then what to correct, the coverage board and the report.
 import { ask, guard, id, job, make, table } from "./core.js";
 document.addEventListener("DOMContentLoaded", () => {
   const words = { pass: ["good", "✓ pass"], habit: ["good", "habit"], open: ["warn", "○ open"], warn: ["warn", "! look"], unproved: ["bad", "? NOT PROVED"], fail: ["bad", "✗ FAILED"] };

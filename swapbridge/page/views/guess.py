@@ -228,7 +228,7 @@ def _field_picture(bench: BenchPage, asked: dict[str, str]) -> FieldAnswer:
         rows, time_s = rows[chosen], time_s[chosen]
     if not layout.fits(capture.payload.shape[1]):
         raise InputError(
-            f"start bit {layout.start} with {layout.length} bits leaves the payload: choose them inside it"
+            f"start bit {layout.start} with {layout.length} bits lies outside the payload: choose bits inside it"
         )
     start_ns = int(capture.time_ns.min())
     value: npt.NDArray[np.float64] = raw_values(capture.payload[rows], layout).astype(np.float64) * scale + offset
@@ -331,7 +331,7 @@ def _accept(bench: BenchPage, asked: Accept) -> AcceptAnswer:
     try:
         content = encode_map(taken)
     except UnicodeEncodeError:
-        raise InputError("a name or unit holds half a character (a lone surrogate); type it anew") from None
+        raise InputError("a name or unit holds half a character (a lone surrogate); type it again") from None
     version = bench.keeper.write(
         target,
         content,
@@ -350,7 +350,7 @@ def _accept_all(bench: BenchPage, asked: AcceptAll) -> AcceptAllAnswer:
     bus = asked.bus or None
     found = findings(bench, asked.file)
     if found is None:
-        raise InputError("this capture was not guessed yet; guess it first")
+        raise InputError("this capture has not been guessed yet; guess it first")
     taken = accept_findings(found, before, min_confidence=least, bus=bus)
     version = bench.keeper.write(
         target,

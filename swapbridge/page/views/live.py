@@ -50,7 +50,7 @@ def routes(bench: BenchPage) -> list[Route]:
         scan_tool = asked.scan_tool or None
         active = asked.active
         if (active or scan_tool) and not request.state.session.local:
-            raise RefusedError("an adapter that may send is opened on the machine itself, never from another one")
+            raise RefusedError("open an adapter that may send on the machine itself, not from another one")
         control.start_recording(_specs(asked), path, active=active, script=steps, scan_tool=scan_tool)
         return answer({"started": path.name})
 
@@ -58,9 +58,9 @@ def routes(bench: BenchPage) -> list[Route]:
         sending = asked.sending
         acknowledged = asked.acknowledged
         if not request.state.session.local:
-            raise RefusedError("a translator is run on the machine itself, never from another one")
+            raise RefusedError("run a translator on the machine itself, not from another one")
         if sending and not acknowledged:
-            raise RefusedError("read the cautions and tick that you did, on this machine, before anything is sent")
+            raise RefusedError("read the cautions and tick that you have, on this machine, before anything is sent")
         path = bench.folder_files.path(PLAN)
         if not path.is_file():
             raise InputError("there is no plan here yet; compile one in the Bridge view")

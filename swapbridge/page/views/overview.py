@@ -104,7 +104,7 @@ def _status(bench: BenchPage) -> SwapStatus:
     try:
         return swap_status(bench.folder_files.folder)
     except (RecursionError, UnicodeError, ValueError) as error:
-        words = f"a file here can't be read ({type(error).__name__}); mend the one that was changed last"
+        words = f"a file here can't be read ({type(error).__name__}); correct the one that was changed last"
         return SwapStatus((StatusLine("swap folder", "bad", words),), words)
 
 

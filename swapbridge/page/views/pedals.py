@@ -24,7 +24,7 @@ def routes(bench: BenchPage) -> list[Route]:
 
     def link(request: Request, asked: PageRequest) -> Response:
         if not request.state.session.local:
-            raise RefusedError("a phone is let in from the machine itself")
+            raise RefusedError("a phone can only be let in on the machine itself")
         address = bench.phone_link()
         if address is None:
             raise InputError(
@@ -37,7 +37,7 @@ def routes(bench: BenchPage) -> list[Route]:
         speed = bench.live_control.speed_kmh()
         if speed is not None and abs(speed) > STANDS_KMH:
             raise RefusedError(
-                f"the vehicle is moving ({speed:.0f} km/h): the driver never works the phone; stand first"
+                f"the vehicle is moving ({speed:.0f} km/h): the driver never works the phone; stop first"
             )
         bench.live_control.press("next")
         return answer({"pressed": "next"})

@@ -51,7 +51,9 @@ def routes(bench: BenchPage) -> list[Route]:
         shown = {"report": report.is_file(), "report_version": bench.keeper.version(report)}
         if not path.is_file():
             words = (
-                f"There is no {PLAN} now that a proof could be of." if bench.folder_files.path(PROOF).is_file() else ""
+                f"There is no {PLAN}, so there is nothing that the proof belongs to."
+                if bench.folder_files.path(PROOF).is_file()
+                else ""
             )
             return answer({"proof": {"proved": False, "words": words, "counts": {}} if words else None, **shown})
         ruling = ruling_beside(read_plan(bench), path)

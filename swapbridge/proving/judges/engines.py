@@ -136,8 +136,8 @@ def _speeds(new: Engine, shift: float | None) -> Iterator[Check]:
         "gearbox and new engine",
         "shift speeds",
         shift <= top * (1.0 if new.redline_rpm else SHIFT_ROOM),
-        f"the gearbox shifts at up to {shift:.0f} rpm, the new engine ends at {top:.0f} rpm ({known})",
-        "upshifts below the new engine's end",
+        f"the gearbox shifts at up to {shift:.0f} rpm, the new engine reaches {top:.0f} rpm ({known})",
+        "upshifts below the new engine's highest speed",
         "have its shift speeds lowered, or scale the engine speed sent to it; health.toml has the `redline`",
         otherwise="fail" if new.redline_rpm else "unproved",
     )

@@ -212,7 +212,7 @@ def rules_of_the_map(label: str, pattern: MessageForm) -> list[Check]:
                     False,
                     f"the map's rule misses {bad:,} of {seen:,} of the old sender's own",
                     "a rule that fits the old sender: receivers discard every frame that breaks it",
-                    f"find the {what}'s rule anew with `swapbridge guess`, put it into the map, and compile again",
+                    f"find the {what}'s rule again with `swapbridge guess`, put it into the map, and compile again",
                     otherwise="fail" if bad > WRONG_FAILS * seen else "unproved",
                 )
             )

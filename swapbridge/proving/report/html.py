@@ -228,8 +228,8 @@ def _time(verdict: Verdict) -> str:
         ]
         out.append(
             "<h3>Response time of each identifier, ms: worst case by analysis, and seen</h3>"
-            "<p>What the translator sends is in bold. Nothing is seen where it never stood in the way.</p>"
-            + _table(["bus", "id", "message", "worst case", "seen", "deadline"], rows, (3, 4, 5))
+            "<p>What the translator sends is in bold. Seen is blank where nothing that the translator sends ever made "
+            "it wait.</p>" + _table(["bus", "id", "message", "worst case", "seen", "deadline"], rows, (3, 4, 5))
         )
     return "".join(out) + "</section>"
 

@@ -188,4 +188,4 @@ def test_the_command_writes_the_map(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert signal.evidence["seen_by_trial"] == "coolant needle"
     refused = CliRunner().invoke(cli, call, input="vehicle\n")
     assert refused.exit_code == 2
-    assert "not typed that the module lies on a table" in refused.output
+    assert "not confirmed that the module is on a table" in refused.output

@@ -290,8 +290,8 @@ def test_the_command_gives_a_table_for_the_bridge_file(files: list[str], monkeyp
 @pytest.mark.parametrize(
     ("typed", "rest", "sentence"),
     [
-        ("", [], "not typed that the lever is in P"),
-        ("park\nchocks\nfan\n", [], "not typed that the starter's fuse is out"),
+        ("", [], "not confirmed that the lever is in P"),
+        ("park\nchocks\nfan\n", [], "not confirmed that the starter's fuse is out"),
         ("table\n", ["--table"], "no terminal to press keys on"),
         ("", ["--with", "0A0"], "kind steering"),
     ],
