@@ -28,12 +28,13 @@ from swapbridge.core.frames import split_word
 from swapbridge.core.j1939 import last_name
 from swapbridge.core.units import SPELLINGS, find_unit
 from swapbridge.core.vocabulary import is_nobody
-from swapbridge.language.addresses import addressed
+from swapbridge.language.addresses import addressed, own_names
 from swapbridge.language.constants import parse_source
 from swapbridge.language.expressions import KEYWORDS, names_in
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import load_bridge
 from swapbridge.plan.check import check_plan
+from swapbridge.plan.j1939_node import CLAIM_WAIT_US, WAITING_ADDRESSES
 from swapbridge.plan.model import STATES, AddressClaim, Bus, Plan, Task
 from swapbridge.signalmap.dbc_write import map_digest
 from swapbridge.signalmap.model import SignalMap
@@ -49,16 +50,26 @@ class CompileResult:
     drafts: tuple[SendDraft, ...] = ()
 
 
-def _claims(drafts: Sequence[SendDraft]) -> tuple[AddressClaim, ...]:
+def _claims(bridge: BridgeFile, maps: Mapping[str, SignalMap], drafts: Sequence[SendDraft]) -> tuple[AddressClaim, ...]:
     """J1939 addresses that groups are sent as, and the names that say so."""
     by_address: dict[tuple[int, int], list[int]] = {}
     for number, draft in enumerate(drafts):
         if draft.message.is_group:
             by_address.setdefault((draft.send.bus, draft.send.word & 0xFF), []).append(number)
-    return tuple(
-        AddressClaim(bus, address, tuple(sends), last_name(address).value)
-        for (bus, address), sends in sorted(by_address.items())
-    )
+    stated, out = own_names(bridge, maps), list[AddressClaim]()
+    for (bus, address), sends in sorted(by_address.items()):
+        own = stated.pop((bridge.buses[bus].name, address), None)
+        name = last_name(address) if own is None else own
+        wait_us = CLAIM_WAIT_US if address in WAITING_ADDRESSES else 0
+        out.append(AddressClaim(bus, address, tuple(sends), name.value, own is not None, wait_us))
+    for bus_name, address in stated:
+        rule = next(b for b in bridge.buses if b.name == bus_name)
+        raise bridge.refuse(
+            rule.names[0][0].place,
+            f"address {address} on {bus_name} has a NAME, and no J1939 group is sent as it",
+            "leave the NAME out, or send a group with that `from`",
+        )
+    return tuple(out)
 
 
 def compile_bridge(bridge: BridgeFile | str | Path, maps: Mapping[str, SignalMap] | None = None) -> CompileResult:
@@ -150,7 +161,7 @@ class _Compiler:
             inputs=self._inputs(),
             unreviewed=unreviewed(learned),
             lines=tuple(self.memory.lines),
-            claims=_claims(drafts),
+            claims=_claims(bridge, self.maps, drafts),
         )
         found = check_drafts(bridge, self.maps, drafts, refusals)
         refusals.raise_all()

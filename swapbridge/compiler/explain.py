@@ -55,8 +55,10 @@ def explain_plan(plan: Plan, bridge: BridgeFile, drafts: Sequence[SendDraft]) ->
         out += [f"  {name}" for name in plan.unreviewed]
     for claim in plan.claims:
         where = f"Address {claim.address} on {plan.buses[claim.bus].name}"
+        who = "another node under a lower or the same NAME" if claim.contends else "another node"
+        wait = f"; first sent as {_ms(claim.wait_us)} after that" if claim.wait_us else ""
         words = (
-            "claimed after each wake and whenever a node asks; if another node claims it, everything sent from it "
+            f"claimed after each wake and whenever a node asks{wait}; if {who} claims it, everything sent from it "
             "stops until the translator is started again"
         )
         out += ["", *_wrapped(f"{where}: {words}.", "  ")]

@@ -179,6 +179,12 @@ class J1939Name:
         parts = {part: value >> start & (1 << bits) - 1 for part, bits, start, _ in _NAME_PARTS}
         return cls(**{**parts, "free": bool(parts["free"])})  # type: ignore[arg-type]
 
+    @classmethod
+    def of_fields(cls, fields: Mapping[str, int]) -> J1939Name:
+        """The NAME with these values in `NAME_FIELDS`, 0 in the others."""
+        parts = {part: fields.get(words, 0) for part, _, _, words in _NAME_PARTS}
+        return cls(**{**parts, "free": bool(parts["free"])})  # type: ignore[arg-type]
+
 
 def last_name(address: int) -> J1939Name:
     """The name of somebody who stands in for the module of an address: the highest there is.

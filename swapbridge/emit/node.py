@@ -26,7 +26,10 @@ def node_flags(plan: Plan) -> dict[str, bool]:
         "node_asks": asks,
         "node_speaks": asks or bool(plan.claims),
         "node_claims": bool(plan.claims),
+        "node_waits": any(claim.wait_us for claim in plan.claims),
+        "node_contends": any(claim.contends for claim in plan.claims),
         "node_hears": hears,
+        "node_listens": hears or bool(plan.claims),
         "node_connects": hears and bool(plan.claims),
         "node_says": bool(long_sends(plan)),
     }
@@ -34,10 +37,14 @@ def node_flags(plan: Plan) -> dict[str, bool]:
 
 def node_words(plan: Plan) -> dict[str, str]:
     """Counts, tables and cases for the layer's text."""
+    flags = node_flags(plan)
     addresses, incoming, cases, place = [], [], [], 0
     for claim in plan.claims:
         name = ", ".join(f"0x{byte:02X}U" for byte in claim.name.to_bytes(8, "little"))
-        addresses.append(f"    {{{cannot_claim_delay_us(claim)}U, {claim.bus}U, {claim.address}U, {{{name}}}}},")
+        row = [f"{cannot_claim_delay_us(claim)}U"]
+        row += [f"{claim.wait_us}U"] if flags["node_waits"] else []
+        row += ["true" if claim.contends else "false"] if flags["node_contends"] else []
+        addresses.append(f"    {{{', '.join(row)}, {claim.bus}U, {claim.address}U, {{{name}}}}},")
     for k, (number, receive) in enumerate(long_receives(plan)):
         named = sender_place(plan, number) + 1 if receive.sender_name is not None else 0
         numbers = f"0x{receive.mask:X}U, 0x{receive.word & receive.mask:X}U, 0x{group_number(receive.word):X}U"
@@ -57,6 +64,9 @@ def node_words(plan: Plan) -> dict[str, str]:
         mine = [sender_place(plan, n) for n in named_receives(plan) if plan.receives[n].bus == bus]
         asked += [f"case {k}:", f"    return {' || '.join(f'self->senders[{p}] == 0U' for p in mine)};"]
     return {
+        "claim_starts": "\n".join(
+            f"    self->node.addresses[{k}].waits = true;" for k, claim in enumerate(plan.claims) if claim.wait_us
+        ),
         "asking_count": str(len(asking)),
         "asking_buses": ", ".join(f"{bus}U" for bus in asking),
         "asking_cases": "\n".join(indent(asked)),

@@ -14,7 +14,6 @@ from swapbridge.emit.tables import ConstTables
 from swapbridge.plan.model import (
     ANY_CLAIM,
     ANY_CLAIM_MASK,
-    CLAIM_MASK,
     EXACT_MASK,
     CounterCheck,
     Extract,
@@ -137,12 +136,8 @@ def _group_lines(plan: Plan, bus: int) -> list[str]:
 
 
 def _claim_lines(plan: Plan, bus: int) -> list[str]:
-    """Other nodes' claims of the addresses that sends use."""
+    """Other nodes' claims, for receives that follow a NAME."""
     out = []
-    for claim in plan.claims:
-        if claim.bus == bus and claim.sends:
-            fits = f"(word & UINT32_C(0x{CLAIM_MASK:X})) == UINT32_C(0x{claim.word:X}) && length == 8U"
-            out += [f"if ({fits}) {{", *(f"    send_lost(self, {n}U);" for n in claim.sends), "}"]
     if named := [n for n in named_receives(plan) if plan.receives[n].bus == bus]:
         fits = f"(word & UINT32_C(0x{ANY_CLAIM_MASK:X})) == UINT32_C(0x{ANY_CLAIM:X}) && length == 8U"
         follows = [f"    claimed_{n}(self, word & UINT32_C(0xFF), name);" for n in named]

@@ -134,7 +134,8 @@ def settings_rows(plan: Plan) -> tuple[list[str], int]:
     rows, offset = [], 0
     checks = any(s.check_us for s in plan.sends)
     lingers = any(s.linger_us for s in plan.sends)
-    for send in plan.sends:
+    claim_of = {n: k for k, claim in enumerate(plan.claims, 1) for n in claim.sends}
+    for number, send in enumerate(plan.sends):
         low = send.counter.low if send.counter is not None else 0
         numbers = [
             f"0x{send.word:X}U",
@@ -143,6 +144,7 @@ def settings_rows(plan: Plan) -> tuple[list[str], int]:
             *(f"{v}U" for v in (low, len(send.turns))),
             *([f"{offset}U"] if checks else []),
             *(f"{v}U" for v in (send.bus, send.length, send.states, send.count)),
+            *([f"{claim_of.get(number, 0)}U"] if claim_of else []),
             _flag(send.is_fd),
         ]
         rows += [f"    /* {comment_text(send.name)} */", f"    {{{', '.join(numbers)}}},"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from swapbridge.core import j1939
+from swapbridge.core.j1939 import J1939Name
 from swapbridge.language.model import BridgeFile, MessageOptions, MessageRule, Source
 from swapbridge.signalmap.groups import from_address, to_address
 from swapbridge.signalmap.model import MapMessage, SignalMap
@@ -55,6 +56,26 @@ def addressed(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> dict[str, Si
                 )
             if j1939.is_pdu1(message.identifier >> 8 & 0x3FFFF):
                 out[bus] = to_address(out[bus], name, _address(bridge, maps[bus], rule.receiver))
+    return out
+
+
+def own_names(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> dict[tuple[str, int], J1939Name]:
+    """The NAME of each address (bus, address) that a bridge file states one for.
+
+    Raises
+    ------
+    BridgeRefused
+        A module without an address, or two NAMEs of one address.
+    """
+    out: dict[tuple[str, int], J1939Name] = {}
+    for bus in bridge.buses:
+        for told, name in bus.names:
+            if bus.name not in maps and not told.text.isdecimal():
+                raise bridge.refuse(told.place, f"bus {bus.name} has no map", "write the address as a number")
+            address = int(told.text) if told.text.isdecimal() else _address(bridge, maps[bus.name], told)
+            if (bus.name, address) in out:
+                raise bridge.refuse(told.place, f"address {address} has two NAMEs", "leave one out")
+            out[bus.name, address] = name
     return out
 
 

@@ -7,7 +7,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from swapbridge.core.errors import RefusedError
-from swapbridge.core.j1939 import NamePattern
+from swapbridge.core.j1939 import J1939Name, NamePattern
 from swapbridge.core.needs import Need
 from swapbridge.language.places import FilePlace
 
@@ -53,6 +53,8 @@ class BusRule:
     holds_engine: bool | None
     place: FilePlace = field(compare=False)
     silent_us: int | None = None
+    names: tuple[tuple[Source, J1939Name], ...] = ()
+    """Addresses, or modules that have one, and the NAME under which the bridge claims each."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from typing import Any
 
 from swapbridge.core import j1939
 from swapbridge.core.errors import InputError
-from swapbridge.core.j1939 import NamePattern
+from swapbridge.core.j1939 import J1939Name, NamePattern
 from swapbridge.core.needs import load_needs
 from swapbridge.language.model import (
     BridgeFile,
@@ -175,8 +175,9 @@ class _TomlReader(TableReader):
 
     def _bus(self, path: Path, name: str, table: dict[str, Any]) -> BusRule:
         self.only(
-            path, table, "map", "bit_rate", "data_rate", "fd", "placement", "absent", "holds_engine", "sleep_after_ms"
-        )
+            path, table, "map", "bit_rate", "data_rate", "fd", "placement", "absent", "holds_engine", "sleep_after_ms",
+            "names",
+        )  # fmt: skip
         if not name.isidentifier() or name == "state":
             self.fail(path, f"{name!r} is not allowed as the name of a bus", "use letters, digits and underscores")
         placement = self.text(path, table, "placement")
@@ -193,8 +194,25 @@ class _TomlReader(TableReader):
             name, self.text(path, table, "map", ""), bit_rate, data_rate, self.flag(path, table, "fd", False),
             placement, self.texts(path, table, "absent"),
             self.flag(path, table, "holds_engine", False) if "holds_engine" in table else None,
-            self.places.of_key(path), self.time(path, table, "sleep_after_ms"),
+            self.places.of_key(path), self.time(path, table, "sleep_after_ms"), self._own_names(path, table),
         )  # fmt: skip
+
+    def _own_names(self, path: Path, table: dict[str, Any]) -> tuple[tuple[Source, J1939Name], ...]:
+        """NAMEs under which addresses are claimed; a field that is left out is 0."""
+        out = []
+        names = self.table(path, table, "names")
+        for key in names:
+            at = (*path, "names", key)
+            fields = self._name_fields(at, self.table((*path, "names"), names, key))
+            if fields.get("arbitrary_address_capable"):
+                self.fail(
+                    at, "arbitrary_address_capable = 1 promises to take another address, which a bridge never does",
+                    "leave it out",
+                )  # fmt: skip
+            if key.isdecimal() and int(key) >= j1939.NO_ADDRESS:
+                self.fail(at, f"{key} is not an SAE J1939 address", "write 0 to 253, or a module's name")
+            out.append((Source(key, self.places.of_key(at)), J1939Name.of_fields(fields)))
+        return tuple(out)
 
     def _curve(self, path: Path, name: str, table: dict[str, Any]) -> CurveRule:
         self.only(path, table, "x", "y", "points")

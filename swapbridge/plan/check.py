@@ -103,6 +103,7 @@ def _check_node(plan: Plan) -> None:
         _need(0 <= claim.bus < len(plan.buses) and 0 <= claim.address < j1939.NO_ADDRESS, where, "is none")
         _need((claim.bus, claim.address) not in seen, where, "is listed twice")
         _need(0 <= claim.name < 1 << 64, where, "has a bad name")
+        _need(0 <= claim.wait_us <= MAX_TIME_US, where, "has a bad wait")
         seen.add((claim.bus, claim.address))
         _need(all(0 <= n < len(plan.sends) for n in claim.sends), where, "names a send that is not there")
         mine = [plan.sends[n] for n in claim.sends]

@@ -6,15 +6,17 @@ packets of them. A plan has it where it sends as an address (`Plan.claims`), hea
 for the layer. It follows SAE J1939-21 (transport) and J1939-81 (addresses), from memory; times are microseconds,
 compared as there.
 
-An *own* address of a bus is that of one of its claims that is not lost. An identifier word is taken apart as group,
-sender and receiver whatever its priority; what is said has priority 6, of transport 7, and is filled up with FF. Groups
-are EC00 (control), EB00 (data), EA00 (request), EE00 (address claimed). Bytes 5 to 7 of control, low byte first, are
-the group that it is about.
+A claim with a `wait_us` *waits* from the start, and whenever the rules below say so: its sends end, and no state allows
+them while it does. An *own* address of a bus is that of one of its claims that neither is lost nor waits. An identifier
+word is taken apart as group, sender and receiver whatever its priority; what is said has priority 6, of transport 7,
+and is filled up with FF. Groups are EC00 (control), EB00 (data), EA00 (request), EE00 (address claimed). Bytes 5 to 7
+of control, low byte first, are the group that it is about.
 
 ``on_frame(bus, word, data, now)``: the translator hears the frame as it is. Then
 
 1. an `AddressClaim` of this bus that word and data fit, not yet lost: it is lost; it owes its claim at now + its
-   `delay_us`; what is connected there is closed, and whatever else is owed as that address is forgotten;
+   `delay_us`; what is connected there is closed, and whatever else is owed as that address is forgotten. One whose
+   address the frame claims without fitting it, not lost: it owes its claim at now;
 2. a request of at least 3 bytes, the first three 00 EE 00, to everybody or to an address: each claim of this bus, of
    that address where there is one: if it is not lost it owes its claim at now; if it is, and everybody was asked, and
    it owes none, at now + its `delay_us`;
@@ -51,15 +53,17 @@ when it comes to be owed, and what comes meanwhile does not change it. An abort 
 time for the whole plan.
 
 ``poll(now)``: the first call starts the clock. If the translator's applied state is 0 (asleep), everything is forgotten
-except what is lost: nothing is owed, open or begun, and the layer is not announced. Otherwise, the first of these that
-gives a frame ends the call:
+except what is lost: nothing is owed, open or begun, the layer is not announced, and every claim with a `wait_us` that
+is not lost waits, for no time yet. Otherwise, first, claims in order: one that waits until a time that is due waits no
+more, and the translator's state is applied once more. Then the first of these that gives a frame ends the call:
 
 1. not announced: it is announced, and every claim that is not lost owes its claim at now; every bus that has a receive
    with a `sender_name` owes its question at now;
 2. claims in order: owed and its time is due: 'address claimed' to everybody with the name, sent as its address or,
-   where that is lost, as 254 ('cannot claim'). Then buses in order: owed and its time is due: it is owed again at
-   now + 2,000,000, and if any of its receives with a `sender_name` has no present sender, this is a request for
-   'address claimed', the three bytes 00 EE 00, from 254 to everybody;
+   where that is lost, as 254 ('cannot claim'); one that waits for no time yet waits until now + `wait_us`. Then buses
+   in order: owed and its time is due: it is owed again at now + 2,000,000, and if any of its receives with a
+   `sender_name` has no present sender, this is a request for 'address claimed', the three bytes 00 EE 00, from 254 to
+   everybody;
 3. the abort that is owed;
 4. long receives in order: what it owes ('all received' before a permission). Or it is open and due_at is due: closed;
    where it was connected an abort is owed, reason 3, and given;
@@ -74,7 +78,7 @@ gives a frame ends the call:
 
 ``next_poll(now)``: the translator's own, or what comes first of these while the applied state is not 0: now if it is
 not announced, an abort is owed, a receive owes something, or a send is waiting whose connection is free; due times of
-what claims and buses owe, of open receives, of sends that are asking or sending.
+what claims and buses owe, until when claims wait, of open receives, of sends that are asking or sending.
 """
 
 from __future__ import annotations
@@ -88,6 +92,9 @@ T1_US, T2_US, T3_US, T4_US = 750_000, 1_250_000, 1_250_000, 1_050_000
 TO_ALL_GAP_US, TO_ONE_GAP_US = 50_000, 10_000
 """From one packet to the next; the standard wants 50 to 200 ms to everybody, at most 200 ms to one."""
 MOST_REPEATS = 2
+CLAIM_WAIT_US = 250_000
+WAITING_ADDRESSES = range(128, 248)
+"""From these on nothing is sent for so long after a claim, in which another node may claim too (J1939-81)."""
 CLAIM_DELAY_US = 600
 """'Cannot claim' waits this long times a number of 0 to 255 (J1939-81)."""
 

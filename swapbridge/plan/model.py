@@ -116,12 +116,12 @@ None from `poll` means that this call had no frame; while `next_poll(now)` gives
 
 Applying a state: new state n, applied state o (at the start of the clock o is 0)
 -----------------------------------------------------------------------------
-If o is 0 and n is not: left = count for every send. Then for every send in order: allowed = it is not lost, and bit n
-of `states`. If allowed: ending = 0, and if it is not active and (count is 0 or left > 0): active = 1, due_at = check_at
-= now + delay_us, pending = 0, has_last = 0, blocked = 1 and open_at = now + delay_us if delay_us > 0, else blocked = 0.
-If not allowed: if it is active, linger_us > 0 and n is not 0, then unless it is ending: ending = 1, end_at = now +
-linger_us; else it ends. A send that ends: active = 0, pending = 0, ending = 0. If n is 0, no receive with a
-`sender_name` has a present sender any more.
+If o is 0 and n is not: left = count for every send. Then for every send in order: allowed = it is not lost, its claim
+does not wait (`swapbridge.plan.j1939_node`), and bit n of `states`. If allowed: ending = 0, and if it is not active and
+(count is 0 or left > 0): active = 1, due_at = check_at = now + delay_us, pending = 0, has_last = 0, blocked = 1 and
+open_at = now + delay_us if delay_us > 0, else blocked = 0. If not allowed: if it is active, linger_us > 0 and n is not
+0, then unless it is ending: ending = 1, end_at = now + linger_us; else it ends. A send that ends: active = 0, pending =
+0, ending = 0. If n is 0, no receive with a `sender_name` has a present sender any more.
 
 Joined answers (`Plan.joined`) are received and polled as `swapbridge.plan.joined_answer` has it.
 
@@ -410,21 +410,29 @@ class Request:
 
 @dataclass(frozen=True, slots=True)
 class AddressClaim:
-    """A J1939 address that some sends use, watched and never fought for: another node's claim of it ends them.
+    """A J1939 address that some sends use, and that another node's claim takes away: it ends them.
 
     A frame fits when its identifier is of 29 bits, its group is 'address claimed' (EE00, at any priority and to
-    anybody), its sender is `address`, and it has 8 bytes. `sends` are indices into `Plan.sends`; `name` is the NAME
-    under which the plan says that it uses the address (`swapbridge.plan.j1939_node`).
+    anybody), its sender is `address`, and it has 8 bytes; and where the address is contended for, when these, low byte
+    first, are a NAME of at most `name`: the lower NAME keeps an address, and the same one is that of the module itself.
+    `sends` are indices into `Plan.sends`; `name` is the NAME under which the plan says that it uses the address,
+    `wait_us` how long after that it is first sent as (`swapbridge.plan.j1939_node`).
     """
 
     bus: int
     address: int
     sends: tuple[int, ...]
     name: int = 0
+    contends: bool = False
+    wait_us: int = 0
 
-    def fits(self, word: int, data: bytes) -> bool:
+    def says(self, word: int, data: bytes) -> bool:
         """Whether a frame claims the address."""
         return word & CLAIM_MASK == self.word and len(data) == 8
+
+    def fits(self, word: int, data: bytes) -> bool:
+        """Whether a frame takes the address away."""
+        return self.says(word, data) and not (self.contends and int.from_bytes(data, "little") > self.name)
 
     @property
     def word(self) -> int:

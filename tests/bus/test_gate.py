@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from swapbridge.bus.running.gate import BURST, RATE_MARGIN, FrameRuling, Gate, planned_interval_us
+from swapbridge.core import j1939
 from swapbridge.plan.model import AddressClaim, Bus, Feed, Pass, Plan, Receive, Request, Send, Variant
 
 MS = 1000
@@ -177,3 +179,16 @@ def test_answers_to_a_storm_of_requests_never_shut_the_gate() -> None:
     rulings = [gate.judge(0, 0x98EEFF31, bytes(8), at) for at in range(0, 1000 * MS, MS)]
     assert not gate.shut
     assert 150 < rulings.count(FrameRuling.SEND) < 250
+
+
+def test_nothing_goes_out_as_an_address_too_soon_after_its_claim() -> None:
+    """A watch before sending withholds the first claim, and the translator knows nothing of it."""
+    word, claim = (j1939.Identifier(6, number, 200).word for number in (0xFEF1, j1939.ADDRESS_CLAIMED))
+    planned = plan(send(word, period_us=100 * MS))
+    gate = Gate(replace(planned, claims=(AddressClaim(1, 200, (0,), wait_us=250 * MS),)))
+    assert gate.judge(1, claim, bytes(8), 0) is FrameRuling.WITHHELD
+    gate.sending = True
+    assert gate.judge(1, word, b"x", 1000 * MS) is FrameRuling.WITHHELD
+    assert gate.judge(1, claim, bytes(8), 1000 * MS) is FrameRuling.SEND
+    assert gate.judge(1, word, b"x", 1200 * MS) is FrameRuling.WITHHELD
+    assert gate.judge(1, word, b"x", 1250 * MS) is FrameRuling.SEND

@@ -235,3 +235,33 @@ def test_their_node_answers_our_question_who_has_its_name(bench: Callable[..., B
     here.stack.send_pgn(0, EC1 >> 8, EC1 & 255, 6, ENGINE, list(configuration(1800)))
     here.run(1.0)
     assert here.told == 90
+
+
+OWN_NAME = "names.CAB = { manufacturer_code = 5, identity_number = 70, industry_group = 2 }"
+STATED = HEARS.replace('absent = ["CAB"]', f'absent = ["CAB"]\n{OWN_NAME}') + SAYS
+
+
+def test_their_higher_name_does_not_take_our_address(bench: Callable[..., Bench]) -> None:
+    here = bench(STATED)
+    here.run(0.5, lambda ms: here.translator.on_frame(1, 0x300, bytes(8), ms * 1000 & 0xFFFF_FFFF))
+    module = ControllerApplication(
+        Name(arbitrary_address_capable=0, identity_number=71, manufacturer_code=5, industry_group=2), CAB
+    )
+    here.stack.add_ca(controller_application=module)
+    module.start()
+    here.run(1.5)
+    assert module.state == ControllerApplication.State.CANNOT_CLAIM
+    assert not here.translator.lost_addresses
+
+
+def test_their_lower_name_takes_it(bench: Callable[..., Bench]) -> None:
+    here = bench(STATED)
+    here.run(0.5, lambda ms: here.translator.on_frame(1, 0x300, bytes(8), ms * 1000 & 0xFFFF_FFFF))
+    module = ControllerApplication(
+        Name(arbitrary_address_capable=0, identity_number=69, manufacturer_code=5, industry_group=2), CAB
+    )
+    here.stack.add_ca(controller_application=module)
+    module.start()
+    here.run(1.5)
+    assert module.state == ControllerApplication.State.NORMAL
+    assert [claim.address for claim in here.translator.lost_addresses] == [CAB]

@@ -37,7 +37,8 @@ def with_groups(plan: Plan, rng: random.Random) -> Plan:
         if send.word & EXTENDED_BIT and send.word & 0xFF < j1939.NO_ADDRESS and rng.random() < 0.8:
             by_address.setdefault((send.bus, send.word & 0xFF), []).append(number)
     claims = tuple(
-        AddressClaim(bus, address, tuple(sends), rng.getrandbits(64)) for (bus, address), sends in by_address.items()
+        AddressClaim(bus, address, tuple(sends), rng.getrandbits(64), *_manner(rng))
+        for (bus, address), sends in by_address.items()
     )
     return replace(plan, receives=tuple(receives), claims=claims)
 
@@ -74,10 +75,15 @@ def with_long_messages(plan: Plan, rng: random.Random, make: Callable[[Plan, int
                 timing["count"] = 2
             mine.append(len(sends))
             sends.append(Send(f"long {len(sends)}", bus, word, False, variants=(form,), to=to, **timing))
-        claims.append(AddressClaim(bus, address, tuple(mine), rng.getrandbits(64)))
+        claims.append(AddressClaim(bus, address, tuple(mine), rng.getrandbits(64), *_manner(rng)))
     out = replace(plan, receives=tuple(receives), sends=tuple(sends), claims=tuple(claims))
     check_plan(out)
     return out
+
+
+def _manner(rng: random.Random) -> tuple[bool, int]:
+    """Whether an address is contended for, and how long is waited after its claim."""
+    return rng.random() < 0.5, rng.choice((0, 250_000))
 
 
 class Peer:
@@ -146,7 +152,8 @@ def claim_call(plan: Plan, rng: random.Random) -> tuple[int, int, bytes]:
     word = j1939.Identifier(rng.choice((3, 6)), j1939.ADDRESS_CLAIMED, claim.address, rng.choice((0, 255))).word
     if rng.random() < 0.3:
         word ^= rng.choice((1, 1 << 16, 1 << 24))
-    return claim.bus, word, rng.randbytes(8 if rng.random() < 0.8 else 7)
+    data = rng.choice((rng.randbytes(8), claim.name.to_bytes(8, "little")))
+    return claim.bus, word, data[: 8 if rng.random() < 0.8 else 7]
 
 
 def naming_call(plan: Plan, rng: random.Random) -> tuple[int, int, bytes]:

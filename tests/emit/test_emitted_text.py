@@ -13,6 +13,7 @@ import pytest
 
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.errors import InputError
+from swapbridge.core.j1939 import NamePattern
 from swapbridge.emit.program import emit_c
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.model import Bus, Plan, Slot, Task, Variant
@@ -123,7 +124,21 @@ def test_contracts_stand_in_comments() -> None:
         assert sentence in header
 
 
-@pytest.mark.parametrize("parts", ["hears", "claims", "claims hears", "claims says", "claims hears says"])
+@pytest.mark.parametrize(
+    "parts",
+    [
+        "hears",
+        "claims",
+        "claims hears",
+        "claims says",
+        "claims hears says",
+        "names",
+        "names hears",
+        "claims names waits",
+        "claims contends",
+        "claims hears says names waits contends",
+    ],
+)
 def test_every_mix_of_the_j1939_layer_is_clean_c(parts: str, tmp_path: Path) -> None:
     """What a plan does not need is left out, and nothing that is left is unused."""
     plan = compile_bridge(parse_bridge(HEARS + SAYS), LONG_MAPS).plan
@@ -133,4 +148,10 @@ def test_every_mix_of_the_j1939_layer_is_clean_c(parts: str, tmp_path: Path) -> 
         plan = replace(plan, feeds=tuple(replace(f, triggers=()) for f in plan.feeds))
     if "hears" not in parts:
         plan = replace(plan, receives=tuple(replace(r, long=False) for r in plan.receives))
+    if "names" in parts:
+        pattern = NamePattern(1 << 40, 0xFF << 40)
+        receives = (replace(r, sender_name=pattern) if r.any_sender else r for r in plan.receives)
+        plan = replace(plan, receives=tuple(receives))
+    wait_us, contends = 250_000 * ("waits" in parts), "contends" in parts
+    plan = replace(plan, claims=tuple(replace(c, wait_us=wait_us, contends=contends) for c in plan.claims))
     build_harness(emit_c(plan), tmp_path, flags=("-O0",))

@@ -18,7 +18,7 @@ class SlowTranslator:
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
-        self.started = False
+        self.started, self.now = False, 0
         self.slots = [s.initial for s in plan.slots]
         self.slots[0] = plan.initial_state
         self.lines = [[0] * line.length for line in plan.lines]
@@ -34,7 +34,9 @@ class SlowTranslator:
         self.joined = SlowJoined(plan.joined, self.part) if plan.joined else None
         self.sends: list[dict[str, Any]] = [
             {
-                **dict.fromkeys(("active", "pending", "blocked", "left", "has_last", "ending", "end_at", "lost"), 0),
+                **dict.fromkeys(
+                    ("active", "pending", "blocked", "left", "has_last", "ending", "end_at", "lost", "waits"), 0
+                ),
                 **dict.fromkeys(("due_at", "check_at", "open_at", "index"), 0),
                 "last": b"",
                 "counters": [counter.low for counter in s.counters],
@@ -56,7 +58,7 @@ class SlowTranslator:
             for send, state in zip(self.plan.sends, self.sends, strict=True):
                 state["left"] = send.count
         for send, state in zip(self.plan.sends, self.sends, strict=True):
-            if state["lost"] or not (send.states >> new) & 1:
+            if state["lost"] or state["waits"] or not (send.states >> new) & 1:
                 if state["active"] and send.linger_us > 0 and new != 0:
                     if not state["ending"]:
                         state["ending"], state["end_at"] = 1, (now + send.linger_us) & MASK
@@ -101,7 +103,8 @@ class SlowTranslator:
             decided |= targets
         for claim in self.plan.claims:
             group = (word >> 8) & 0x3FF00
-            if bus == claim.bus and word >> 31 and group == 0xEE00 and word & 255 == claim.address and len(data) == 8:
+            hears = bus == claim.bus and word >> 31 and group == 0xEE00 and word & 255 == claim.address
+            if hears and len(data) == 8 and not (claim.contends and int.from_bytes(data, "little") > claim.name):
                 for n in claim.sends:
                     self.ends(self.sends[n])
                     self.sends[n]["lost"] = 1
@@ -198,6 +201,7 @@ class SlowTranslator:
 
     def poll(self, now: int) -> tuple[int, int, bytes] | None:
         self.start(now)
+        self.now = now
         due = self.node.due(now)
         if due is not None:
             return due
@@ -412,19 +416,33 @@ def slow_node(translator: SlowTranslator, plan: Plan) -> NodeTwin:
 
     def goes(n: int) -> bool:
         state = translator.sends[n]
-        return not state["lost"] and bool(state["active"] or plan.sends[n].states >> translator.applied & 1)
+        return (
+            not state["lost"]
+            and not state["waits"]
+            and bool(state["active"] or plan.sends[n].states >> translator.applied & 1)
+        )
 
     def misses(bus: int) -> bool:
         named = [n for n, r in enumerate(plan.receives) if r.bus == bus and r.sender_name]
         return any(n not in translator.senders for n in named)
 
+    def waiting(address: Address) -> None:
+        claim = next(c for c in plan.claims if (c.bus, c.address) == (address.bus, address.address))
+        for n in claim.sends:
+            translator.sends[n]["waits"] = int(address.waits)
+            if address.waits:
+                translator.ends(translator.sends[n])
+        if not address.waits:
+            translator.apply(translator.now)
+
     says = [
         Says(s.bus, s.word, s.to, partial(goes, n)) for n, s in enumerate(plan.sends) if s.length > 8 and not s.is_fd
     ]
     return NodeTwin(
-        [Address(c.bus, c.address, c.name.to_bytes(8, "little")) for c in plan.claims],
+        [Address(c.bus, c.address, c.name.to_bytes(8, "little"), c.contends, c.wait_us) for c in plan.claims],
         [hears(n) for n, receive in enumerate(plan.receives) if receive.long],
         says,
         lambda: translator.applied,
         [Asks(bus, partial(misses, bus)) for bus in sorted({r.bus for r in plan.receives if r.sender_name})],
+        waiting,
     )

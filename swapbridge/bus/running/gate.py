@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 from swapbridge.core import j1939
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.frames import EXTENDED_BIT, format_identifier, split_word
 from swapbridge.plan.j1939_node import OWN_MASK, nobodys_words, own_words
 from swapbridge.plan.model import Plan, Send
 
@@ -24,6 +24,8 @@ BREACHES_UNTIL_SHUT = 50
 """Refusals of one identifier within a second that only a broken translator causes; a stall causes a few."""
 BREACH_WINDOW_US = 1_000_000
 ECHO_US = 200_000
+CLAIM_MARGIN_US = 20_000
+"""How much less than a plan's wait after a claim is let through: translator and gate look at two clocks."""
 
 
 class FrameRuling(Enum):
@@ -84,6 +86,8 @@ class Gate:
     _pass_credit: list[int] = field(default_factory=list)
     _layer: set[tuple[int, int]] = field(default_factory=set)
     _nobodys: set[tuple[int, int]] = field(default_factory=set)
+    _waits: dict[tuple[int, int], int] = field(default_factory=dict)
+    _claimed_us: dict[tuple[int, int], int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for number, send in enumerate(self.plan.sends):
@@ -97,6 +101,7 @@ class Gate:
         self._nobodys = nobodys_words(self.plan)
         self._layer = {*own_words(self.plan), *self._nobodys}
         self._allowances.update({key: _Allowance(NO_RATE_US) for key in self._layer})
+        self._waits = {(c.bus, c.address): c.wait_us - CLAIM_MARGIN_US for c in self.plan.claims if c.wait_us}
         self._pass_credit = [0] * len(self.plan.buses)
 
     def heard(self, bus: int, word: int, data: bytes, now_us: int) -> None:
@@ -133,9 +138,13 @@ class Gate:
         """Whether this frame may be sent now; counted."""
         key = self._key(bus, word)
         ruling = self._judge(key, now_us)
+        if ruling is FrameRuling.SEND and key in self._allowances and not j1939.is_claim(word):
+            ruling = self._judge_address(bus, word, now_us)
         self.counts[ruling] += 1
         if ruling is FrameRuling.SEND:
             self._last_sent[key] = (data, now_us)
+            if j1939.is_claim(word):
+                self._claimed_us.setdefault((bus, word & 0xFF), now_us)
         return ruling
 
     def _key(self, bus: int, word: int) -> tuple[int, int]:
@@ -156,6 +165,15 @@ class Gate:
         if not self.sending:
             return FrameRuling.WITHHELD
         return FrameRuling.NOT_OURS if key in self._foreign else FrameRuling.SEND
+
+    def _judge_address(self, bus: int, word: int, now_us: int) -> FrameRuling:
+        """Nothing goes out as some J1939 addresses too soon after their claim did, which a watch may have withheld."""
+        address = bus, word & 0xFF
+        if not word & EXTENDED_BIT or address not in self._waits:
+            return FrameRuling.SEND
+        claimed_us = self._claimed_us.get(address)
+        early = claimed_us is None or now_us - claimed_us < self._waits[address]
+        return FrameRuling.WITHHELD if early else FrameRuling.SEND
 
     def _judge_passed(self, key: tuple[int, int]) -> FrameRuling:
         bus, word = key

@@ -63,6 +63,8 @@ class Heart(NamedTuple, Generic[NodeFrame]):
         ``going() -> (applied state, for each long send whether it would be sent)``.
     present : callable
         ``present() -> {receive that is named: address of its present sender, or -1}``.
+    wait : callable
+        ``wait(claim, waits, now)``: a claim begins or ends to wait (1 or 0).
     """
 
     on_frame: Callable[[int, int, bytes, int], None]
@@ -71,6 +73,7 @@ class Heart(NamedTuple, Generic[NodeFrame]):
     deliver: Callable[[int, int, bytes, int], None]
     going: Callable[[], tuple[int, Sequence[bool]]]
     present: Callable[[], dict[int, int]]
+    wait: Callable[[int, int, int], None]
 
 
 @dataclass(slots=True)
@@ -78,6 +81,8 @@ class _ClaimedAddress:
     claim: AddressClaim
     lost: bool = False
     owed_at: int | None = None
+    waits: bool = False
+    waits_until: int | None = None
 
 
 @dataclass(slots=True)
@@ -168,7 +173,7 @@ class J1939Node(Generic[NodeFrame]):
 
     def __init__(self, plan: Plan, heart: Heart[NodeFrame], make: Callable[[int, int, bytes], NodeFrame]) -> None:
         self._heart, self._make = heart, make
-        self._addresses = [_ClaimedAddress(claim) for claim in plan.claims]
+        self._addresses = [_ClaimedAddress(claim, waits=claim.wait_us > 0) for claim in plan.claims]
         self._receives = plan.receives
         self._incoming = [_Incoming(n, r.bus, group_number(r.word), keep(r)) for n, r in long_receives(plan)]
         self._outgoing = [_Outgoing(*connection(s), group_number(s.word)) for _, s in long_sends(plan)]
@@ -205,13 +210,19 @@ class J1939Node(Generic[NodeFrame]):
             self._hear_claim(bus, word, data, now)
 
     def _owns(self, bus: int, address: int) -> bool:
-        return any((a.claim.bus, a.claim.address) == (bus, address) and not a.lost for a in self._addresses)
+        return any(
+            (a.claim.bus, a.claim.address) == (bus, address) and not a.lost and not a.waits for a in self._addresses
+        )
 
     def _hear_claim(self, bus: int, word: int, data: bytes, now: int) -> None:
         for one in self._addresses:
-            if one.claim.bus != bus or one.lost or not one.claim.fits(word, data):
+            if one.claim.bus != bus or one.lost or not one.claim.says(word, data):
+                continue
+            if not one.claim.fits(word, data):
+                one.owed_at = now
                 continue
             one.lost, one.owed_at = True, now + cannot_claim_delay_us(one.claim)
+            one.waits, one.waits_until = False, None
             for own in self._incoming:
                 if (own.bus, own.to) == (bus, one.claim.address):
                     own.close()
@@ -341,7 +352,7 @@ class J1939Node(Generic[NodeFrame]):
             self._heart.next_poll(now)  # the first call starts the clock
         state, going = self._heart.going()
         if state == 0:
-            self._forget()
+            self._forget(now)
         else:
             frame = self._own_frame(going, now)
             if frame is not None:
@@ -356,10 +367,13 @@ class J1939Node(Generic[NodeFrame]):
             out.stage, out.data = WAITING, sent[2]
         return None
 
-    def _forget(self) -> None:
+    def _forget(self, now: int) -> None:
         self._announced, self._abort = False, None
-        for one in self._addresses:
-            one.owed_at = None
+        for number, one in enumerate(self._addresses):
+            one.owed_at = one.waits_until = None
+            if one.claim.wait_us and not one.lost and not one.waits:
+                one.waits = True
+                self._heart.wait(number, 1, now)
         self._asks_at = dict.fromkeys(self._asks_at)
         for own in self._incoming:
             own.close()
@@ -367,6 +381,10 @@ class J1939Node(Generic[NodeFrame]):
             out.stage = IDLE
 
     def _own_frame(self, going: Sequence[bool], now: int) -> NodeFrame | None:
+        for number, one in enumerate(self._addresses):
+            if one.waits_until is not None and _is_due(one.waits_until, now):
+                one.waits, one.waits_until = False, None
+                self._heart.wait(number, 0, now)
         if not self._announced:
             self._announced = True
             for one in self._addresses:
@@ -376,6 +394,8 @@ class J1939Node(Generic[NodeFrame]):
         for one in self._addresses:
             if one.owed_at is not None and _is_due(one.owed_at, now):
                 one.owed_at = None
+                if one.waits and one.waits_until is None:
+                    one.waits_until = now + one.claim.wait_us
                 sender = NO_ADDRESS if one.lost else one.claim.address
                 word = word_of_group(ADDRESS_CLAIMED, sender)
                 return self._make(one.claim.bus, word, one.claim.name.to_bytes(8, "little"))
@@ -446,7 +466,8 @@ class J1939Node(Generic[NodeFrame]):
             return theirs
         if not self._announced or self._abort is not None:
             return now
-        owed = (*(one.owed_at for one in self._addresses), *self._asks_at.values())
+        claims = (at for one in self._addresses for at in (one.owed_at, one.waits_until))
+        owed = (*claims, *self._asks_at.values())
         times = [at for at in owed if at is not None]
         for own in self._incoming:
             if own.owes:

@@ -49,8 +49,8 @@ class PlanWriter:
     Names in the source, each with the number of what it belongs to: s slot; q line; f fresh, g good, l last, e seen of
     a feed; c previous counter value, p sender and `named` its NAME of a receive; t timer of a task; and of a send: w
     when it wants, d due_at, k check_at, o open_at (in the past when not blocked), a active, m left, z end, i index, h
-    last payload, n counter, y further counters, lost. A send without triggers, request and checks wants when due, so it
-    has no d.
+    last payload, n counter, y further counters; shut of a claim. A send without triggers, request and checks wants when
+    due, so it has no d.
 
     Parameters
     ----------
@@ -68,7 +68,7 @@ class PlanWriter:
         self.plan = plan
         self._results = ResultTables(plan, functions)
         self.constants: dict[str, Any] = {}
-        self._watched = {n for claim in plan.claims for n in claim.sends}
+        self._claim_of = {n: k for k, claim in enumerate(plan.claims) for n in claim.sends}
         self._named = [n for n, receive in enumerate(plan.receives) if receive.sender_name is not None]
         self._memory = self._initial_memory()
         self._known = [known_bytes(send) for send in plan.sends]
@@ -125,8 +125,8 @@ class PlanWriter:
         lines.append(f"    evaluate = {{{', '.join(f'{1 << n}: e{n}_' for n in range(len(plan.sends)))}}}")
         lines += self._joined()
         for number, claim in enumerate(plan.claims):
-            ended = [f"        lost{n} = 1; {self._sends.ended(n)}" for n in claim.sends]
-            lines += self._function(f"lose{number}(now)", [*ended, "        scan(now)"])
+            ended = [f"        {self._sends.ended(n)}" for n in claim.sends]
+            lines += self._function(f"lose{number}(now)", [f"        shut{number} = 2", *ended, "        scan(now)"])
         if self._named:
             lines += self._function("claimed(bus, sender, name)", claimed(plan))
         lines += self._handlers()
@@ -141,8 +141,9 @@ class PlanWriter:
         lines += self._function("reports()", self._reports())
         lines += self._function("deliver(number, sender, data, now)", self._deliver())
         lines += self._function("going()", self._going())
+        lines += self._function("wait(number, waits, now)", self._wait())
         lines += self._function("present()", [f"        return {{{', '.join(f'{n}: p{n}' for n in self._named)}}}"])
-        lines.append("    return on_frame, poll, next_poll, reports, deliver, going, present")
+        lines.append("    return on_frame, poll, next_poll, reports, deliver, going, present, wait")
         self.constants |= self._results.tuples
         return "\n".join(lines) + "\n"
 
@@ -180,7 +181,7 @@ class PlanWriter:
         out |= dict.fromkeys((*times, "started", "applied", "bad", "dropped"), "0")
         out |= dict.fromkeys(("awake", "heard"), str([0] * len(plan.buses)))
         out["quiet"] = str([1] * len(plan.buses))
-        out |= {f"lost{n}": "0" for n in self._watched}
+        out |= {f"shut{k}": str(int(claim.wait_us > 0)) for k, claim in enumerate(plan.claims)}
         out["queue"] = "deque()"
         out["passing"] = f"[{', '.join('{}' for _ in plan.buses)}]"
         return out
@@ -235,7 +236,7 @@ class PlanWriter:
                 names = ["x"]
             goes_on = [f"            z{n} = {NEVER}"] if send.linger_us else []
             out += [
-                f"        if {send.states} >> s0 & 1{f' and not lost{n}' if n in self._watched else ''}:",
+                f"        if {send.states} >> s0 & 1{self._and_open(n)}:",
                 *goes_on,
                 f"            if not a{n} and m{n}:" if send.count else f"            if not a{n}:",
                 f"                a{n} = 1; h{n} = None",
@@ -315,6 +316,7 @@ class PlanWriter:
             ]
         for number, claim in enumerate(plan.claims):
             fits = f"word & {CLAIM_MASK} == {claim.word} and bus == {claim.bus} and len(data) == 8"
+            fits += f" and from_bytes(data, 'little') <= {claim.name}" if claim.contends else ""
             out.append(f"        if {fits}: lose{number}(now)")
         if self._named:
             out += [
@@ -421,12 +423,28 @@ class PlanWriter:
             out.append(f"        if number == {n}: {call}")
         return [*_CLOCK, *out] if out else []
 
+    def _and_open(self, n: int) -> str:
+        """And that the address of send n, if it has one, is neither lost nor waited for."""
+        return f" and not shut{self._claim_of[n]}" if n in self._claim_of else ""
+
+    def _wait(self) -> list[str]:
+        """A claim begins or ends to wait; 2 is that it is lost."""
+        out = [*_CLOCK] if any(claim.wait_us for claim in self.plan.claims) else []
+        for number, claim in enumerate(self.plan.claims):
+            if claim.wait_us:
+                out += [
+                    f"        if number == {number} and shut{number} == 1 - waits:",
+                    f"            shut{number} = waits",
+                    "            if waits:",
+                    *(f"                {self._sends.ended(n)}" for n in claim.sends),
+                    "                scan(now)",
+                    "            else: apply(now)",
+                ]
+        return out
+
     def _going(self) -> list[str]:
         """The applied state, and whether each long message would be sent in it."""
-        each = [
-            f"({s.states} >> applied & 1 or a{n}){f' and not lost{n}' if n in self._watched else ''}"
-            for n, s in long_sends(self.plan)
-        ]
+        each = [f"({s.states} >> applied & 1 or a{n}){self._and_open(n)}" for n, s in long_sends(self.plan)]
         return [f"        return applied, ({''.join(f'{one}, ' for one in each)})"]
 
     def _reports(self) -> list[str]:

@@ -120,13 +120,22 @@ class Address:
     bus: int
     address: int
     name: bytes
+    contends: bool = False
+    wait_us: int = 0
     lost: bool = False
     timer: int | None = None
+    waits: bool = False
+    until: int | None = None
+    """When it may be sent as, once its claim is out."""
 
     @property
     def delay_us(self) -> int:
         """How long 'cannot claim' waits."""
         return (sum(self.name) + self.address) % 256 * 600
+
+    def keeps(self, claim: bytes) -> bool:
+        """Whether it is kept against another node's claim: the number of the lower NAME wins, its top byte first."""
+        return self.contends and claim[::-1] > self.name[::-1]
 
 
 @dataclass(slots=True)
@@ -148,8 +157,13 @@ class NodeTwin:
         says: Sequence[Says],
         state: Callable[[], int],
         asks: Sequence[Asks] = (),
+        waiting: Callable[[Address], None] = lambda _: None,
     ) -> None:
         self.addresses, self.hears, self.says, self.asks, self._state = addresses, hears, says, asks, state
+        self._waiting = waiting
+        """Told when an address begins or ends to wait."""
+        for address in addresses:
+            self._let_wait(address, address.wait_us > 0)
         self._coming: dict[Hears, _Transfer] = {}
         self._replies: dict[Hears, BusFrame] = {}
         self._abort: BusFrame | None = None
@@ -157,13 +171,19 @@ class NodeTwin:
         self.spoke: Says | None = None
         """Whose frame `due` gave last; None for what the layer says by itself."""
 
+    def _let_wait(self, address: Address, waits: bool) -> None:
+        address.until = None
+        if address.waits != waits:
+            address.waits = waits
+            self._waiting(address)
+
     def heard(self, bus: int, word: int, data: bytes, now: int) -> None:
         """A frame was received."""
         if not word >> 31 or word >> 24 & 3:
             return
         form, to, source = word >> 16 & 255, word >> 8 & 255, word & 255
         if form == 0xEE and len(data) == 8:
-            self._claimed(bus, source, now)
+            self._claimed(bus, source, data, now)
         elif form == 0xEA and data.startswith(b"\x00\xee\x00"):
             self._asked_who(bus, to, now)
         elif form == 0xEC and len(data) == 8:
@@ -171,14 +191,19 @@ class NodeTwin:
         elif form == 0xEB and len(data) == 8:
             self._data(bus, source, to, data, now)
 
-    def _own(self, bus: int, address: int) -> Address | None:
+    def own(self, bus: int, address: int) -> Address | None:
+        """What is known of an address that the bridge sends as."""
         return next((a for a in self.addresses if (a.bus, a.address) == (bus, address)), None)
 
-    def _claimed(self, bus: int, source: int, now: int) -> None:
-        own = self._own(bus, source)
+    def _claimed(self, bus: int, source: int, data: bytes, now: int) -> None:
+        own = self.own(bus, source)
         if own is None or own.lost:
             return
+        if own.keeps(data):
+            own.timer = now
+            return
         own.lost, own.timer = True, (now + own.delay_us) % WRAP
+        own.waits, own.until = False, None
         self._coming = {h: t for h, t in self._coming.items() if t.line[0] != bus or t.line[2] != source}
         self._replies = {h: f for h, f in self._replies.items() if (f[0], f[1] & 255) != (bus, source)}
         if self._abort is not None and (self._abort[0], self._abort[1] & 255) == (bus, source):
@@ -205,8 +230,8 @@ class NodeTwin:
                     self._replies.pop(taker, None)
                     self._coming[taker] = _Transfer(line, size, 0, now + 750_000)
             return
-        own = self._own(bus, to)
-        if own is None or own.lost:
+        own = self.own(bus, to)
+        if own is None or own.lost or own.waits:
             return
         if kind == 16 and can_be:
             taker = self._taker(bus, group, source, to)
@@ -309,11 +334,15 @@ class NodeTwin:
             self._replies.clear()
             for address in self.addresses:
                 address.timer = None
+                self._let_wait(address, address.wait_us > 0 and not address.lost)
             for question in self.asks:
                 question.timer = None
             for says in self.says:
                 says.stage = "idle"
             return None
+        for address in self.addresses:
+            if address.until is not None and _reached(address.until, now):
+                self._let_wait(address, waits=False)
         if not self._announced:
             self._announced = True
             for address in self.addresses:
@@ -324,6 +353,8 @@ class NodeTwin:
         for address in self.addresses:
             if address.timer is not None and _reached(address.timer, now):
                 address.timer = None
+                if address.waits and address.until is None:
+                    address.until = (now + address.wait_us) % WRAP
                 return address.bus, _word(6, 0xEE, ALL, NOBODY if address.lost else address.address), address.name
         for question in self.asks:
             if question.timer is not None and _reached(question.timer, now):
@@ -396,7 +427,7 @@ class NodeTwin:
             return None
         if not self._announced or self._abort is not None or self._replies or any(map(self._may_begin, self.says)):
             return 0
-        timers = [a.timer for a in self.addresses if a.timer is not None]
+        timers = [t for a in self.addresses for t in (a.timer, a.until) if t is not None]
         timers += [q.timer for q in self.asks if q.timer is not None]
         timers += [t.timer for t in self._coming.values()]
         timers += [s.timer for s in self.says if s.stage in ("asks", "sends")]

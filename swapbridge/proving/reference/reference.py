@@ -13,7 +13,7 @@ from functools import partial
 from swapbridge.core import j1939
 from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.frames import split_word
-from swapbridge.language.addresses import receiver_of
+from swapbridge.language.addresses import own_names, receiver_of
 from swapbridge.language.defaults import AGE_PERIODS, LONGEST_AGE_US, LOST_OK, RECOVER_FRAMES, SHORTEST_AGE_US
 from swapbridge.language.memories import memory_name
 from swapbridge.language.model import BridgeFile, SignalOptions
@@ -335,7 +335,13 @@ class Reference:
 
     def _make_node(self) -> NodeTwin:
         """What the bridge says and hears as a J1939 node."""
-        addresses = [Address(bus, address, name_of(address)) for bus, address in sorted(self._as_address)]
+        stated = own_names(self.bridge, self.maps)
+        addresses = []
+        for bus, address in sorted(self._as_address):
+            own = stated.get((self.bridge.buses[bus].name, address))
+            wait_us = 250_000 if 128 <= address <= 247 else 0
+            name = name_of(address) if own is None else own.data
+            addresses.append(Address(bus, address, name, own is not None, wait_us))
         says, hears = [], []
         for target in self._order:
             message = target.message
@@ -353,7 +359,17 @@ class Reference:
                 hears.append(Hears(bus, group.number, received.needed, received.fits, deliver))
         named = sorted({bus for (bus, _), received in self._by_word.items() if received.name is not None})
         asks = [Asks(bus, partial(self._misses, bus)) for bus in named]
-        return NodeTwin(addresses, hears, says, lambda: self._applied, asks)
+        return NodeTwin(addresses, hears, says, lambda: self._applied, asks, self._let_wait)
+
+    def _let_wait(self, address: Address) -> None:
+        """An address begins or ends to wait: its messages end, or begin if the state has them."""
+        for target in self._as_address[address.bus, address.address]:
+            target.schedule.waits = address.waits
+            if address.waits:
+                target.schedule.end()
+            else:
+                target.schedule.apply(self._applied, self._applied, self.now)
+        self._look_again = True
 
     def _misses(self, bus: int) -> bool:
         """Whether a node whose NAME is listened to on a bus has no address yet."""
@@ -417,8 +433,10 @@ class Reference:
         heard = j1939.Identifier.of(word)
         if heard is None or heard.number != j1939.ADDRESS_CLAIMED or len(data) != 8:
             return
-        for target in self._as_address.get((bus, heard.source), ()):
-            target.schedule.lose()
+        own = self._node.own(bus, heard.source)
+        if own is not None and not own.keeps(data):
+            for target in self._as_address[bus, heard.source]:
+                target.schedule.lose()
         for (on, _), received in self._by_word.items():
             if on == bus:
                 received.claimed(heard.source, int.from_bytes(data, "little"))

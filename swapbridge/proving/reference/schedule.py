@@ -88,6 +88,8 @@ class Schedule:
         self.left = 0
         self.lost = False
         """Whether another node claimed its J1939 address: it is never sent again."""
+        self.waits = False
+        """Whether its address was claimed too short a time ago."""
         self.ends_at: int | None = None
         """When it ends, while it goes on after its states."""
         self.due = self.check = self.open = 0
@@ -99,7 +101,7 @@ class Schedule:
         """The state became another, or the clock starts (`before` asleep)."""
         if before == 0 and state != 0:
             self.left = self.when.count
-        if self.lost or state not in self.when.states:
+        if self.lost or self.waits or state not in self.when.states:
             if not self.active or not self.when.last_us or state == 0:
                 self.end()
             elif self.ends_at is None:
