@@ -198,8 +198,9 @@ def _from_first_value(
 
 def _gap_bits(found: dict[CandidateKey, float], live: npt.NDArray[np.bool_]) -> dict[CandidateKey, float]:
     """What dead bits inside the candidates cost, where there are any."""
-    dead = [np.concatenate(([0], np.cumsum(~live[track_bit(order, np.arange(len(live)))]))) for order in (LITTLE, BIG)]
-    gaps = {(o, a, b): int(dead[o][max(a, b) + 1] - dead[o][min(a, b)]) for o, a, b in found}
+    tracks = [track_bit(order, np.arange(len(live))) for order in (LITTLE, BIG)]
+    dead = [[0, *np.cumsum(~live[bits]).tolist()] for bits in tracks]
+    gaps = {(o, a, b): dead[o][max(a, b) + 1] - dead[o][min(a, b)] for o, a, b in found}
     return {key: GAP_BITS + GAP_BIT_BITS * gap for key, gap in gaps.items() if gap}
 
 

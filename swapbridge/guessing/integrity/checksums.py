@@ -13,13 +13,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.core.integrity import Affine, Method
+from swapbridge.core.integrity import Affine, Method, Sum
 from swapbridge.guessing.coding.codelength import log2_choose
 from swapbridge.guessing.coding.columns import BitColumns, first_of_each
 from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.integrity.folded import fit_field_sum
 from swapbridge.guessing.integrity.gf2 import reduce_rows, relations, solve_affine
-from swapbridge.guessing.integrity.sums import fit_sum, summed_rows
+from swapbridge.guessing.integrity.sums import fit_sum, summed_rows, tied_sum
 
 ROWS_USED = 3000
 """Distinct payloads looked at."""
@@ -60,6 +60,10 @@ class FoundChecksum:
         it only follows a counter, those whose check stands at the same place.
     told_apart : int or None
         Where it only follows a counter: 2 it can't count by itself, 1 it counts in another step, 0 told by habit alone.
+    tied : Sum or None
+        A sum of other units that every payload keeps to as well (`tied_units.py`).
+    same_units : int
+        By how many more of the vehicle's other messages use the units of `method` than those of `tied`.
     """
 
     positions: tuple[int, ...]
@@ -71,6 +75,8 @@ class FoundChecksum:
     verified_bits: int
     shared: int = 0
     told_apart: int | None = None
+    tied: Sum | None = None
+    same_units: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,6 +318,7 @@ def _try_sum(
         fit.share,
         equations,
         verified,
+        tied=None if fit.by_counter else tied_sum(cleared, fit.method),
     )
 
 

@@ -18,6 +18,7 @@ from swapbridge.guessing.integrity.trust import check_probability, counter_proba
 from swapbridge.signalmap.findings import FoundField
 
 NOT_APART = "counter and check go in step: which is which cannot be told apart here"
+TIED = "a sum of bytes and one of nibbles fit alike: they part where an upper nibble moves"
 BARE = "only a counter moves: what else it covers is unknown"
 
 
@@ -82,6 +83,9 @@ def checksum_field(found: FoundChecksum) -> FoundField:
         evidence["messages_alike"] = found.shared
     if found.told_apart is not None:
         evidence["note"] = NOT_APART if found.told_apart == 0 else BARE
+    elif found.tied is not None:
+        evidence["note"] = TIED
+        evidence["messages_of_these_units"] = found.same_units
     confidence = check_probability(found)
     return FoundField(
         name=f"checksum_{layout.start}",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -206,3 +206,28 @@ def fit_sum(
                         moving = moving_units(cleared, everything, unit_bits, width) - 1
                         return SumFit(method, right / len(target), moving, tuple(table))
     return None
+
+
+def tied_sum(cleared: npt.NDArray[np.uint8], method: Sum) -> Sum | None:
+    """The sum of the other units that gives the same four bits in every payload, if there is one.
+
+    Parameters
+    ----------
+    cleared : (N, B) uint8
+        Payloads with the check's own bits zero.
+    method : Sum
+        The sum of bytes or nibbles that was found.
+
+    Returns
+    -------
+    Sum or None
+        That of nibbles for one of bytes, and the other way round.
+    """
+    if method.width != 4 or method.unit_bits not in (4, 8):
+        return None
+    other = 12 - method.unit_bits
+    apart = unit_totals(cleared, method.coverage, method.unit_bits) - unit_totals(cleared, method.coverage, other)
+    apart = method.factor * apart % 16
+    if (apart != apart[0]).any():
+        return None
+    return replace(method, unit_bits=other, constant=(method.constant + int(apart[0])) % 16)

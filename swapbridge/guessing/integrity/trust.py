@@ -160,8 +160,9 @@ def counter_probability(found: FoundCounter, in_step: bool, alike: int = 0) -> f
 
 
 def check_probability(found: FoundChecksum) -> float:
-    """Of a check: that it is one, and stands there."""
-    return probability("checksum", check_features(found), alike=found.shared)
+    """Of a check: that it is one, stands there, and is made of these units where others fit as well."""
+    model = probability("checksum", check_features(found), alike=found.shared)
+    return model if found.tied is None else min(model, round(by_habit(found.same_units), 4))
 
 
 def field_probability(at: Standing) -> float:

@@ -33,6 +33,7 @@ from swapbridge.guessing.integrity.shared_formulas import (
     supported,
     vehicle_crcs,
 )
+from swapbridge.guessing.integrity.tied_units import settle_units
 from swapbridge.guessing.integrity.trust import Standing, field_probability, mux_probability
 from swapbridge.guessing.integrity.two_byte_checks import as_half, join_bytes
 from swapbridge.guessing.layout.cut import CutField, Style, cut_bits, within_reach
@@ -405,7 +406,8 @@ def with_vehicle_formulas(studies: Sequence[Study]) -> list[Study]:
             out.append(s)
         else:
             out.append(_again(s, check))
-    return out
+    settled = settle_units([s.checksums for s in out])
+    return [replace(s, checksums=checks) for s, checks in zip(out, settled, strict=True)]
 
 
 def _at_usual_place(s: Study, places: Tally[int]) -> FoundChecksum | None:
