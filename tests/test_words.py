@@ -7,7 +7,7 @@ import doctest
 import inspect
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
@@ -66,6 +66,71 @@ def test_what_a_rooms_readme_names_is_documented() -> None:
                 missing = lacking(ast.get_docstring(one) or "", names, gives)
                 if missing:
                     found.append(f"{path.relative_to(PACKAGE)}: {one.name} lacks {', '.join(missing)}")
+    assert judged > 40
+    assert not found, "\n".join(found)
+
+
+ERRORS = {"SwapbridgeError", "InputError", "RefusedError", "BusError", "MissingToolError"}
+
+
+def raised(function: ast.FunctionDef, body: Sequence[ast.stmt]) -> set[str]:
+    """Swapbridge's errors that a function raises: itself, or through private functions and methods of `body`."""
+    beside = {one.name: one for one in body if isinstance(one, ast.FunctionDef)}
+    found, seen, waiting = set(), {function.name}, [function]
+    while waiting:
+        one = waiting.pop()
+        caught = {
+            id(inner)
+            for block in ast.walk(one)
+            if isinstance(block, ast.Try) and any(ERRORS & names_in(h.type) for h in block.handlers)
+            for part in block.body
+            for inner in ast.walk(part)
+        }
+        for node in ast.walk(one):
+            if id(node) in caught:
+                continue
+            if isinstance(node, ast.Raise) and isinstance(node.exc, ast.Call):
+                maker = beside.get(ast.unparse(node.exc.func))
+                found |= names_in(node.exc.func) & ERRORS if maker is None else names_in(maker.returns) & ERRORS
+            elif isinstance(node, ast.Call):
+                name = ast.unparse(node.func).removeprefix("self.")
+                if name.startswith("_") and name in beside and name not in seen:
+                    seen.add(name)
+                    waiting.append(beside[name])
+    return found
+
+
+def names_in(node: ast.expr | None) -> set[str]:
+    """Names in an expression."""
+    return {part.id for part in ast.walk(node) if isinstance(part, ast.Name)} if node is not None else set()
+
+
+def says_raises(doc: str) -> set[str]:
+    """Errors in the Raises section of a numpydoc text."""
+    sections = re.findall(r"^Raises\n-+\n(.*?)(?=^\w+\n-+\n|\Z)", doc, re.MULTILINE | re.DOTALL)
+    return ERRORS & set(re.findall(r"\w+", " ".join(sections)))
+
+
+def test_what_a_documented_function_raises_is_documented() -> None:
+    """Each error that a public function with numpydoc sections, or a method of the face's classes, raises itself."""
+    judged, found = 0, []
+    for path, text in SOURCES.items():
+        module = ast.parse(text)
+        of_face = [one for one in module.body if isinstance(one, ast.ClassDef) and one.name in FACE]
+        owners = {part: of_class for of_class in of_face for part in of_class.body}
+        for one in ast.walk(module):
+            if not isinstance(one, ast.FunctionDef) or (one.name.startswith("_") and one.name != "__init__"):
+                continue
+            doc = ast.get_docstring(one) or ""
+            if one in owners:
+                doc += "\n\n" + (ast.get_docstring(owners[one]) or "")
+            elif "\nParameters\n---" not in doc:
+                continue
+            errors = raised(one, [*module.body, *(owners[one].body if one in owners else ())])
+            judged += bool(errors)
+            missing = errors - says_raises(doc)
+            if missing:
+                found.append(f"{path.relative_to(PACKAGE)}: {one.name} raises {', '.join(sorted(missing))}")
     assert judged > 40
     assert not found, "\n".join(found)
 

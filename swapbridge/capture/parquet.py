@@ -53,6 +53,11 @@ def write_parquet(blocks: Callable[[], Iterable[Capture]], path: str | Path) -> 
     -------
     int
         Frames written.
+
+    Raises
+    ------
+    InputError
+        The file can't be written.
     """
     for width in (8, 64):
         try:

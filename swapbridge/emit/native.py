@@ -71,6 +71,8 @@ class NativeTranslator:
     ------
     MissingToolError
         There is no C compiler on this machine.
+    InputError
+        The plan is not valid, or the compiler lays out frames in another way than this program reads.
     """
 
     def __init__(self, plan: Plan) -> None:

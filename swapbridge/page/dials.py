@@ -44,6 +44,8 @@ def dials(plan: Plan, maps: Mapping[str, SignalMap], capture: Capture, progress:
         The map of each bus, by the bus's name in the plan.
     capture : Capture
         What comes in, in the order of time.
+    progress : callable
+        Told the share that is done, 0 to 1, and what is being done.
 
     Returns
     -------
@@ -51,6 +53,11 @@ def dials(plan: Plan, maps: Mapping[str, SignalMap], capture: Capture, progress:
         `times` (M seconds) and `dials`: of each its `name`, `message`, `bus`, `unit`, `ticks` of its scale, M `values`
         (None where nothing fresh was sent, or no measurement), M `words` ("" where a number says it) and its
         `sources`; `left_out` counts dials beyond what is shown.
+
+    Raises
+    ------
+    InputError
+        The capture holds no frames.
     """
     if not len(capture):
         raise InputError("this capture holds no frames; choose another")

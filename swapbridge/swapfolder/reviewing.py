@@ -57,7 +57,7 @@ def review_lines(
 
     Parameters
     ----------
-    mark : Mark
+    mark : ReviewMark
         The rule.
     bridge : BridgeFile
     result : CompileResult
@@ -68,6 +68,16 @@ def review_lines(
         Recordings by bus name, as far as they are there.
     stimuli : mapping of str to StimulusTrack, optional
         What was done to the vehicles meanwhile.
+
+    Returns
+    -------
+    list of str
+        Lines for a screen.
+
+    Raises
+    ------
+    InputError
+        The compiled plan does not send what the mark names.
     """
     bus, name = mark.message.message.text.split(".")
     message = maps[bus].message(name)

@@ -191,6 +191,11 @@ def on_windows(libraries: Any) -> Iterator[None]:
     ----------
     libraries : ctypes.LibraryLoader
         ``ctypes.windll``: SetThreadExecutionState of kernel32 (winbase.h), timeBeginPeriod of winmm (timeapi.h).
+
+    Raises
+    ------
+    RefusedError
+        Windows does not allow it.
     """
     continuous, system, display = 0x8000_0000, 0x1, 0x2
     if not libraries.kernel32.SetThreadExecutionState(continuous | system | display):
