@@ -88,6 +88,7 @@ LONG = {"swapbridge.proving.prove": pytest.mark.long}
 def test_the_examples_run(name: str, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """All of them, none skipped: those of the face and of every module, on the demo's recordings."""
     monkeypatch.chdir(folder)
+    monkeypatch.setattr("swapbridge.bus.running.control.shared_folder", lambda _: folder)  # no Stop of another test
     module = importlib.import_module(name)
     assert "doctest: +SKIP" not in Path(str(module.__file__)).read_text(encoding="utf-8")
     result = doctest.testmod(module, optionflags=doctest.NORMALIZE_WHITESPACE)

@@ -7,7 +7,7 @@ itself: `poll` gives one frame at a time, each judged by the permit.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Iterable
+from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
 
 from swapbridge.asking.allowed import TOOL_ADDRESSES, Permit, is_diagnostic
@@ -423,8 +423,3 @@ def _looks_asked(data: bytes) -> bool:
     if data[0] >> 4 == 3 and len(data) >= 3:
         return data[0] & 15 <= 2
     return 1 <= data[0] <= 7 and len(data) > data[0] and 0x01 <= data[1] <= 0x3E
-
-
-def module_names(words: Iterable[int]) -> str:
-    """Identifier words as people write them."""
-    return ", ".join(_name(word) for word in sorted(words))

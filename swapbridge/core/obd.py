@@ -185,13 +185,6 @@ def is_answer(identifier: int, extended: bool) -> bool:
     return 0x7E8 <= identifier <= 0x7EF
 
 
-def is_request(identifier: int, extended: bool) -> bool:
-    """Whether a scan tool asks, or sends flow control, under this identifier."""
-    if extended:
-        return identifier == REQUEST_ALL_29[0] or identifier & 0x1FFF_00FF == 0x18DA_00F1
-    return identifier == REQUEST_ALL[0] or 0x7E0 <= identifier <= 0x7E7
-
-
 def flow_control_identifier(identifier: int, extended: bool) -> tuple[int, bool]:
     """Physical identifier to which flow control for an answering module goes.
 

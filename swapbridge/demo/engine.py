@@ -55,7 +55,6 @@ class EngineInputs:
     key: int = 0
     pedal_percent: float = 0.0
     load_nm: float = 0.0
-    vehicle_speed_kmh: float = 0.0
     torque_request_nm: float | None = None
     compressor_on: bool = False
     electrical_load_a: float = 20.0

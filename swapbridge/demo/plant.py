@@ -208,7 +208,6 @@ class DemoSwap:
                 key=hands.key,
                 pedal_percent=hands.pedal_percent,
                 load_nm=trans.load_nm,
-                vehicle_speed_kmh=trans.speed_kmh,
                 torque_request_nm=heard_nm,
                 compressor_on=body.fresh(now) and body.value("CompressorRequest") == 1.0,
                 ambient_c=hands.ambient_c,

@@ -97,7 +97,6 @@ class DemoVehicle:
                 key=driver.key,
                 pedal_percent=driver.pedal_percent,
                 load_nm=trans.load_nm,
-                vehicle_speed_kmh=trans.speed_kmh,
                 torque_request_nm=trans.torque_request_nm,
                 compressor_on=driver.compressor and engine.compressor_allowed,
                 electrical_load_a=state.electrical_a,
@@ -134,8 +133,6 @@ def to_fahrenheit(celsius: float) -> float:
 
 KMH_TO_MPH = 0.621371192237334
 KPA_TO_PSI = 0.145037737730209
-
-ValueTable = dict[str, dict[str, float | int]]
 
 
 def host_values(state: VehicleState) -> dict[str, Callable[[], dict[str, float | int]]]:

@@ -13,7 +13,6 @@ from swapbridge.drafting.sources import Swap
 from swapbridge.drafting.vehicle import Vehicle, VehicleMessage, spans
 
 WITH_BUS_S = 0.3
-ROUND_MS = (1.0, 0.5)
 NEAR_ROUND = 0.02
 RUNNING_RPM = 400
 

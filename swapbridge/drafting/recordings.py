@@ -9,7 +9,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.naming import WANTED
 from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.errors import InputError
-from swapbridge.core.progress import Progress
+from swapbridge.core.progress import Progress, part_of
 from swapbridge.drafting.sources import APART_S, Swap, gather
 from swapbridge.drafting.switches import cut_switches
 from swapbridge.drafting.vehicle import Vehicle, build_vehicle
@@ -60,7 +60,7 @@ def open_swap(
     vehicles: dict[str, Vehicle] = {}
     for number, kind in enumerate(WANTED):
         bus = kind.split()[0]
-        report = _part(progress, number / 2, (number + 1) / 2)
+        report = part_of(progress, number / 2, (number + 1) / 2)
         if kind == bus:
             findings[kind] = guess(captures[kind], tracks.get(kind), progress=report, executor=executor)
             at = 0.0 if bus == "host" else APART_S
@@ -105,14 +105,3 @@ def _same_vehicles(captures: Mapping[str, Capture]) -> None:
         (captures["host"].payload == captures["donor"].payload).all()
     ):
         raise InputError("the recordings of the two vehicles are the same: one of the files has the wrong name")
-
-
-def _part(progress: Progress | None, low: float, high: float) -> Progress | None:
-    if progress is None:
-        return None
-    inner = progress
-
-    def report(share: float, words: str) -> None:
-        inner(min(1.0, low + (high - low) * share), words)
-
-    return report

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.frames import BusIdentifier
-from swapbridge.core.progress import Progress
+from swapbridge.core.progress import Progress, part_of
 from swapbridge.guessing.coding.columns import BitColumns, bit_columns_of
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.constant import constant_bits
@@ -67,9 +67,9 @@ def guess(
     many = [captures] if isinstance(captures, Capture) else list(captures)
     tracks = [stimuli] * len(many) if stimuli is None or isinstance(stimuli, StimulusTrack) else list(stimuli)
     capture, track = pool(many, tracks)
-    fields = find_layouts([capture], ids=ids, progress=_part(progress, 0.0, 0.6), executor=executor)
+    fields = find_layouts([capture], ids=ids, progress=part_of(progress, 0.0, 0.6), executor=executor)
     messages, advice, channels = attach_meaning(
-        fields, capture, track, progress=_part(progress, 0.6, 1.0), executor=executor
+        fields, capture, track, progress=part_of(progress, 0.6, 1.0), executor=executor
     )
     rows = {(f.bus_name, f.key.identifier, f.key.extended): f.rows for f in fields}
     whole = tuple(replace(m, constant=_constant(m, capture, rows)) for m in messages)
@@ -118,14 +118,3 @@ def find_layouts(
         )
         for (key, rows, columns), result in zip(tasks, studies, strict=True)
     ]
-
-
-def _part(progress: Progress | None, low: float, high: float) -> Progress | None:
-    if progress is None:
-        return None
-    inner = progress
-
-    def report(share: float, words: str) -> None:
-        inner(low + (high - low) * share, words)
-
-    return report

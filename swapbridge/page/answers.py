@@ -547,5 +547,3 @@ ANSWERS: dict[str, type] = {
     "/api/undo": UndoAnswer,
 }
 """Every path whose answer has a type; those of running programs (`/api/live`, `/api/jobs`) have none."""
-OTHERS: tuple[type, ...] = (Dials,)
-"""Results of work that scripts read."""

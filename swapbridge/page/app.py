@@ -37,7 +37,6 @@ from swapbridge.page.views import (
 from swapbridge.swapfolder.paths import BRIDGE
 
 HERE = Path(__file__).parent
-Endpoint = Callable[[Request], Response]
 
 
 def make_app(

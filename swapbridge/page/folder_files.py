@@ -29,7 +29,6 @@ class CaptureFile:
     name: str
     path: Path
     stimulus: Path | None
-    size_bytes: int
 
 
 class FolderFiles:
@@ -120,7 +119,7 @@ class FolderFiles:
         for path in self.files(CAPTURES):
             try:
                 if is_recording(path) and path.is_file():
-                    out.append(CaptureFile(path.name, path.resolve(), self._stimulus(path), path.stat().st_size))
+                    out.append(CaptureFile(path.name, path.resolve(), self._stimulus(path)))
             except OSError:
                 continue  # gone meanwhile
         return out

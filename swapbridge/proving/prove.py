@@ -14,7 +14,7 @@ from swapbridge.core.cautions import cautions_for
 from swapbridge.core.engine_health import HealthSheet
 from swapbridge.core.errors import InputError
 from swapbridge.core.needs import Need
-from swapbridge.core.progress import Progress
+from swapbridge.core.progress import Progress, part_of
 from swapbridge.language.addresses import addressed
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Plan
@@ -147,14 +147,14 @@ def prove(
     )  # fmt: skip
     case.extras = Extras(plant, more_checks)
     tell(0.02, "the captures go in")
-    case.tell = _part(tell, 0.02, 0.12)
+    case.tell = part_of(tell, 0.02, 0.12)
     with under_way(case.ground, tasks, workers) as runs:
         case.campaign = Campaign(runs if tasks else None, thoroughness, tuple(only))
         run = case.run
         begun = 0.12
         for until, words, judge in JUDGES:
             tell(begun, words)
-            case.tell = _part(tell, begun, until)
+            case.tell = part_of(tell, begun, until)
             case.said += judge(case)
             begun = until
     tell(1.0, "")
@@ -236,8 +236,3 @@ def _laid_beside(stimuli: Mapping[str, StimulusTrack], bench: Bench) -> tuple[di
         moved = {name: replace(one, time_s=one.time_s - shift) for name, one in laid.channels.items()}
         out[bus.name] = replace(laid, channels=moved)
     return out, misfits
-
-
-def _part(tell: Progress, begin: float, end: float) -> Progress:
-    """Progress of one judge as a part of the whole."""
-    return lambda share, words: tell(begin + (end - begin) * share, words)

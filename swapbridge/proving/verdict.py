@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
 from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Any
 
@@ -251,8 +250,3 @@ def check_of(
     """A check that passes, or else fails (or warns, or what `otherwise` says)."""
     status: Status = "pass" if ok else ("warn" if warn else otherwise)
     return Check(area, subject, name, status, measured, required, "" if ok else remedy)
-
-
-def all_pass(checks: Iterable[Check]) -> bool:
-    """Whether none of them failed."""
-    return all(c.status != "fail" for c in checks)

@@ -18,7 +18,6 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import InlineTable
 
 from swapbridge.compiler.compile import compile_bridge
-from swapbridge.compiler.maps import load_maps
 from swapbridge.compiler.review import marks
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
@@ -109,22 +108,9 @@ def lines_of(text: str, where: str) -> list[Line]:
     return out
 
 
-def accept_line(path: Path, name: str, on: str) -> None:
-    """Write `accepted_text` of a bridge file."""
-    text = _read(path)
-    _write(path, accepted_text(text, path, name, on, load_maps(parse_bridge(text, str(path)))))
-
-
 def refuse_line(path: Path, name: str, on: str) -> None:
     """Write `refused_text` of a bridge file."""
     _write(path, refused_text(_read(path), path, name, on))
-
-
-def edit_line(path: Path, name: str, value: str, fallback: str, on: str) -> None:
-    """Write `edited_text` of a bridge file."""
-    text = _read(path)
-    maps = load_maps(parse_bridge(text, str(path)))
-    _write(path, edited_text(text, path, name, (value, fallback), on, maps))
 
 
 def accepted_text(text: str, path: Path, name: str, on: str, maps: Mapping[str, SignalMap]) -> str:

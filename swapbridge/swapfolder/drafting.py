@@ -12,7 +12,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.naming import WANTED, Recording, recording_stem, recordings_by_kind
 from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.core.files import written_whole
-from swapbridge.core.progress import Progress
+from swapbridge.core.progress import Progress, part_of
 from swapbridge.drafting.draft import draft
 from swapbridge.drafting.merge import merged_bridge, merged_map
 from swapbridge.drafting.model import Drafted
@@ -87,8 +87,8 @@ def make_draft(
     found = draft_recordings(folder)
     tracks = {k: read_stimulus(r.stimulus).on_clock_of(captures[k]) for k, r in found.items() if r.stimulus is not None}
     there = {bus: load_map(path) for bus in BUSES if (path := folder.maps / f"{bus}.dbc").is_file()}
-    swap, findings = open_swap(captures, tracks, progress=_part(progress, 0.0, 0.5), executor=executor)
-    drafted = draft(swap, maps=there, progress=_part(progress, 0.5, 1.0), executor=executor)
+    swap, findings = open_swap(captures, tracks, progress=part_of(progress, 0.0, 0.5), executor=executor)
+    drafted = draft(swap, maps=there, progress=part_of(progress, 0.5, 1.0), executor=executor)
     old = folder.bridge.read_text(encoding="utf-8") if folder.bridge.is_file() else ""
     bridge, changes = merged_bridge(old, bridge_text(swap, drafted, folder.path.absolute().name), pristine(BRIDGE))
     changed = compare(captures["host"], captures["host unplugged"])
@@ -150,14 +150,3 @@ def draft_folder(
 
 def _json(values: object) -> str:
     return json.dumps(values, indent=1, allow_nan=False) + "\n"
-
-
-def _part(progress: Progress | None, low: float, high: float) -> Progress | None:
-    if progress is None:
-        return None
-    inner = progress
-
-    def report(share: float, words: str) -> None:
-        inner(low + (high - low) * share, words)
-
-    return report

@@ -16,12 +16,11 @@ from swapbridge.drafting.merge import merged_bridge
 from swapbridge.language.reading import load_bridge
 from swapbridge.swapfolder.draft_lines import (
     Line,
-    accept_line,
     acceptable_together,
     accepted_text,
     accepted_together_text,
     bridge_lines,
-    edit_line,
+    edited_text,
     lines_of,
     refuse_line,
     taken_back_text,
@@ -53,6 +52,14 @@ def drafted(tmp_path: Path) -> Path:
 
 def line(path: Path, name: str) -> Line:
     return next(one for one in bridge_lines(path) if one.name == name)
+
+
+def accept_line(path: Path, name: str, on: str) -> None:
+    path.write_text(accepted_text(path.read_text(), path, name, on, load_maps(load_bridge(path))))
+
+
+def edit_line(path: Path, name: str, value: str, fallback: str, on: str) -> None:
+    path.write_text(edited_text(path.read_text(), path, name, (value, fallback), on, load_maps(load_bridge(path))))
 
 
 def waiting(path: Path) -> list[str]:

@@ -28,8 +28,6 @@ GROUP_FROM = 4
 PAIRS = 4000
 """So many pairs of recorded payloads are looked at."""
 MOST_TRIALS = 60
-SURE_STILL = 3
-"""So often nothing moves with everything exchanged before that is believed."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,6 @@ S = 1_000_000_000
 REST_SHARE = 0.004
 LOOK_S = 3.0
 """A person calls a needle still when this share of a step is left, after looking at it for so long."""
-LONGEST_REST_NS = 300 * S
 SHORTEST_WALK_S, LONGEST_WALK_S = 60.0, 3600.0
 WALK_TIME_CONSTANTS = 18.0
 """A walk takes so many time constants: its lag is then some 6 % of the way, and cancels from both sides."""

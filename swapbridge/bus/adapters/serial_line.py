@@ -20,7 +20,6 @@ LONGEST_LINE = 160
 SILENT_S = 0.5
 """An adapter that answers frames and has not answered one for so long did not take it."""
 _REFUSED = 0x07
-_READ_WAIT_S = 0.001
 
 
 class SerialLine(slcanBus):

@@ -18,7 +18,7 @@ from swapbridge.asking.speed import speed_reader
 from swapbridge.bus.adapters.spec import BusSpec
 from swapbridge.capture.naming import recordings
 from swapbridge.cli.commands.folder import InFolder
-from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
+from swapbridge.cli.commands.options import bus_option, cautions_option, chosen_buses, config_option
 from swapbridge.cli.screen.common import console, say, table
 from swapbridge.cli.screen.reading import read_all
 from swapbridge.cli.screen.terminal import acknowledge, signals
@@ -61,11 +61,7 @@ FILE = click.Path(dir_okay=False, path_type=Path)
 @click.option("--before", type=FILE, help="Earlier answers: show which codes appeared and which are gone.")
 @click.option("--after", type=FILE, help="Later answers to compare with --before, instead of asking now.")
 @click.option("--needs", type=FILE, help="Write the new codes into this needs list.")
-@click.option(
-    "--cautions-read",
-    is_flag=True,
-    help="Confirm that you have read the cautions; otherwise they are shown and you are asked.",
-)
+@cautions_option
 def command(
     bus: str | None,
     buses: tuple[str, ...],

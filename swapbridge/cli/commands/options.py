@@ -1,4 +1,4 @@
-"""Command line: the options that name buses, the same for `record`, `run` and `replay`."""
+"""Command line: options that several commands have: which buses, and that the cautions were read."""
 
 from __future__ import annotations
 
@@ -22,6 +22,11 @@ config_option = click.option(
     "--config",
     type=click.Path(path_type=Path, dir_okay=False),
     help=f"TOML file with [buses.NAME] tables, instead of --bus (default: {CONFIG_NAME} in the swap folder).",
+)
+cautions_option = click.option(
+    "--cautions-read",
+    is_flag=True,
+    help="Confirm that you have read the cautions; otherwise they are shown and you are asked.",
 )
 
 

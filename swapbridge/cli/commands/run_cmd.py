@@ -12,7 +12,7 @@ from rich.live import Live as Screen
 from swapbridge.bus.running.live import LiveOptions, LiveStatus, LiveValues
 from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.bus.running.run import RunReport, RunRequest, inline, run
-from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
+from swapbridge.cli.commands.options import bus_option, cautions_option, chosen_buses, config_option
 from swapbridge.cli.commands.plan_file import engine_option, read_plan, translator_for
 from swapbridge.cli.screen.common import console, say
 from swapbridge.cli.screen.live_screen import clock, run_screen
@@ -27,11 +27,7 @@ from swapbridge.swapfolder.paths import CAPTURES, PLAN, find_swap_folder
 @bus_option
 @config_option
 @click.option("--send", is_flag=True, help="Send planned frames. Without this, an added node only watches.")
-@click.option(
-    "--cautions-read",
-    is_flag=True,
-    help="Confirm that you have read the cautions; otherwise they are shown and you are asked.",
-)
+@cautions_option
 @click.option("--unproved", is_flag=True, help="Run a plan without a passed proof, on the bench only; this is logged.")
 @click.option("--active", is_flag=True, help="Allow watching through an adapter that has no listen-only mode.")
 @click.option("--against", metavar="[BUS=]CAPTURE", help="Play a capture as one of the buses (default: the donor).")

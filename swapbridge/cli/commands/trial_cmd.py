@@ -15,8 +15,8 @@ from swapbridge.asking.trials.permit import sendable
 from swapbridge.cli.commands import trial_field, trial_needs
 from swapbridge.cli.commands.dtc_cmd import one_bus
 from swapbridge.cli.commands.folder import InFolder
-from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
-from swapbridge.cli.commands.trial_messages import FILE
+from swapbridge.cli.commands.options import bus_option, cautions_option, chosen_buses, config_option
+from swapbridge.cli.commands.trial_messages import FILE, log_option
 from swapbridge.cli.screen.common import IdentifierType, console, say, table
 from swapbridge.cli.screen.reading import read_one
 from swapbridge.cli.screen.terminal import acknowledge
@@ -69,15 +69,11 @@ def command() -> None:
 )
 @click.option("--name", default="gauge", show_default=True, help="Name of the table.")
 @click.option("--out", type=FILE, help="Write the table to this file (JSON).")
-@click.option("--log", "log_path", type=FILE, help="File to record the trial in (default: captures/trial.log).")
+@log_option
 @click.option("--table", "on_table", is_flag=True, help="The module is on a table, not in a vehicle.")
 @bus_option
 @config_option
-@click.option(
-    "--cautions-read",
-    is_flag=True,
-    help="Confirm that you have read the cautions; otherwise they are shown and you are asked.",
-)
+@cautions_option
 def gauge(
     field: str,
     map_path: Path,

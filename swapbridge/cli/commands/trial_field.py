@@ -12,8 +12,8 @@ from swapbridge.asking.trials.field_plan import FieldPlan
 from swapbridge.asking.trials.field_run import FieldRun
 from swapbridge.asking.trials.permit import sendable
 from swapbridge.cli.commands.dtc_cmd import one_bus
-from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
-from swapbridge.cli.commands.trial_messages import FILE, absent_messages, messages_to_try, own_words
+from swapbridge.cli.commands.options import bus_option, cautions_option, chosen_buses, config_option
+from swapbridge.cli.commands.trial_messages import FILE, absent_messages, log_option, messages_to_try, own_words
 from swapbridge.cli.screen.common import IdentifierType, say
 from swapbridge.cli.screen.reading import read_one
 from swapbridge.cli.screen.terminal import acknowledge
@@ -40,14 +40,10 @@ HELP = "hold space: send   y: it moves   n: it stands still   q: end"
 @click.option("--turn", "turn_s", default=3.0, show_default=True, help="Seconds to send each payload.")
 @click.option("--name", help="Name of the signal, if the map has none at this place.")
 @click.option("--into", type=FILE, help="Map to write to (default: the one that was read, if it is a DBC).")
-@click.option("--log", "log_path", type=FILE, help="File to record the trial in (default: captures/trial.log).")
+@log_option
 @bus_option
 @config_option
-@click.option(
-    "--cautions-read",
-    is_flag=True,
-    help="Confirm that you have read the cautions; otherwise they are shown and you are asked.",
-)
+@cautions_option
 def field(
     module: str,
     what: str,

@@ -18,6 +18,9 @@ from swapbridge.signalmap.model import SignalMap
 from swapbridge.swapfolder.paths import CAPTURES, MAPS
 
 FILE = click.Path(dir_okay=False, path_type=Path)
+log_option = click.option(
+    "--log", "log_path", type=FILE, help="File to record the trial in (default: captures/trial.log)."
+)
 
 
 def messages_to_try(command: Callable[..., Any]) -> Callable[..., Any]:

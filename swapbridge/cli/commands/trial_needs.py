@@ -14,8 +14,8 @@ from swapbridge.asking.trials.needs_run import NeedsRun, Timing
 from swapbridge.asking.trials.permit import Sendable
 from swapbridge.asking.trials.things import MessageBits
 from swapbridge.cli.commands.dtc_cmd import one_bus, read_address
-from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
-from swapbridge.cli.commands.trial_messages import FILE, absent_messages, messages_to_try, own_words
+from swapbridge.cli.commands.options import bus_option, cautions_option, chosen_buses, config_option
+from swapbridge.cli.commands.trial_messages import FILE, absent_messages, log_option, messages_to_try, own_words
 from swapbridge.cli.screen.common import console, say, table
 from swapbridge.cli.screen.reading import read_one
 from swapbridge.cli.screen.terminal import acknowledge
@@ -48,14 +48,10 @@ KILOMETRES = (
 @click.option("--one-by-one", is_flag=True, help="Leave out only one thing at a time, however long it takes.")
 @click.option("--state", type=FILE, help="File that stores the trial, so that you can resume it another day.")
 @click.option("--needs", "needs_path", type=FILE, help="Needs list to add to (default: the swap folder's).")
-@click.option("--log", "log_path", type=FILE, help="File to record the trial in (default: captures/trial.log).")
+@log_option
 @bus_option
 @config_option
-@click.option(
-    "--cautions-read",
-    is_flag=True,
-    help="Confirm that you have read the cautions; otherwise they are shown and you are asked.",
-)
+@cautions_option
 def needs(
     module: str,
     map_path: Path,

@@ -62,10 +62,6 @@ class Bench:
     until_ns: int
     reads: tuple[frozenset[int], ...]
 
-    def sent_words(self, bus: int) -> set[int]:
-        """Identifier words the plan sends there by itself (without passed frames)."""
-        return {s.word for s in self.plan.sends if s.bus == bus}
-
     def recorded(self, bus: int, word: int) -> Frames | None:
         """The frames of one identifier as recorded, those the plan now sends included; None without any."""
         capture = self.captures[bus]
@@ -140,11 +136,6 @@ class Run:
     device: NodeUnderTest
     buses: list[SimulatedBus]
     until_ns: int
-
-    def sent_frames(self, bus: int, word: int) -> Frames:
-        """What the translator got through on a bus under one identifier."""
-        rows = [s for s in self.device.sent if s.bus == bus and s.word == word]
-        return frames_of(rows)
 
     def by_word(self) -> dict[tuple[int, int], list[Sent]]:
         """Sent frames by bus and word; J1939 messages of more than 8 bytes under their own, too."""

@@ -59,8 +59,6 @@ class Traffic:
         What each takes of the bus, with intermission.
     start_ns : (N,) int64
         When each starts if no node under test sends.
-    settled_ns : (N + 1,) int64
-        When every frame before this one is through.
     calm : (N + 1,) bool
         Every frame before is through when this one asks, so that the schedule from here on hangs on nothing before.
     rates : Rates
@@ -74,7 +72,6 @@ class Traffic:
     release_ns: Ints
     duration_ns: Ints
     start_ns: Ints
-    settled_ns: Ints
     calm: npt.NDArray[np.bool_]
     rates: Rates
 
@@ -313,7 +310,7 @@ def _settle(
 ) -> Traffic:
     settled = np.concatenate([[0], np.maximum.accumulate(start + duration)]).astype(np.int64)
     calm = np.concatenate([settled[:-1] <= release, [True]])
-    return Traffic(word, flags, length, payload, order, release, duration, start, settled, calm, rates)
+    return Traffic(word, flags, length, payload, order, release, duration, start, calm, rates)
 
 
 def _widen(payload: npt.NDArray[np.uint8], width: int) -> npt.NDArray[np.uint8]:

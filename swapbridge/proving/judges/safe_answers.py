@@ -15,7 +15,6 @@ from swapbridge.proving.verdict import Check, check_of
 NEAR = 0.05
 """Share of a signal's range that a request's safe answer may lie from what the old sender said most."""
 HABITUAL = 0.5
-SELDOM = 0.1
 HIGH, LOW = 0.6, 0.4
 TURNING_WORDS = frozenset({"running", "run", "on", "cranking", "crank", "start", "starting", "1", "true", "yes"})
 LONGEST_HOLD_US = 2_000_000

@@ -30,8 +30,6 @@ class Occasions:
     count: int
     last_us: int
     stops_when_stale: bool
-    keeps_awake: bool = False
-    """Network management: it must stop with the key."""
 
 
 def occasions(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: MessageRule, message: MapMessage) -> Occasions:
@@ -59,7 +57,6 @@ def occasions(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: MessageRu
         rule.once,
         rule.last_us,
         rule.when_stale == "stop",
-        management,
     )
 
 
