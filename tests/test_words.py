@@ -190,7 +190,8 @@ def test_a_module_says_what_it_does_in_its_first_line() -> None:
 
 ODD = re.compile(
     r"\b(mend(s|ed|ing)?|luckiest|whole story|said aloud|written over|turned round|(is|are|was|were) told (of|about)|"
-    r"of its own accord|so long first|one telling)\b"
+    r"of its own accord|so long first|one telling|hangs? on|anew|nobody says|is no (number|name|unit|identifier|fault)|"
+    r"behind (frame|message))\b"
 )
 
 
@@ -199,3 +200,15 @@ def test_guides_and_readme_are_plain_english() -> None:
     for path in (TOP / "README.md", *sorted((PACKAGE / "guides" / "pages").glob("*.md"))):
         found = ODD.search(path.read_text(encoding="utf-8"))
         assert found is None, f"{path.name}: {found[0] if found else ''}"
+
+
+def test_what_the_program_says_is_plain_english() -> None:
+    """The same turns of phrase stay out of every sentence in the code."""
+    for path, text in SOURCES.items():
+        tree = ast.parse(text)
+        docs = {id(one.value) for one in ast.walk(tree) if isinstance(one, ast.Expr)}
+        for one in ast.walk(tree):
+            if not isinstance(one, ast.Constant) or not isinstance(one.value, str) or id(one) in docs:
+                continue
+            found = ODD.search(one.value) if " " in one.value else None
+            assert found is None, f"{path.relative_to(PACKAGE)}, line {one.lineno}: {found[0] if found else ''}"

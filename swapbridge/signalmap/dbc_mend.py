@@ -179,7 +179,7 @@ def _message(mender: _Mender, body: str, line: int) -> None:
         return
     number, name, length = int(found[1]), found[2], int(found[3][:9])
     if body[found.end() :]:
-        mender.note(line, f"{body[found.end() :][:40]!r} behind message {name} can't be read: left out")
+        mender.note(line, f"{body[found.end() :][:40]!r} after message {name} can't be read: left out")
     if name == _INDEPENDENT:
         mender.by_written.setdefault(number, None)
         return

@@ -243,7 +243,7 @@ def _message(entry: Mapping[str, Any]) -> FoundMessage:
 def _field(item: Mapping[str, Any]) -> FoundField:
     name, kind, mux = item["name"], item["kind"], item.get("mux")
     if not isinstance(name, str):
-        raise TypeError(f"{name!r} is no name")
+        raise TypeError(f"{name!r} is not a name")
     if kind not in get_args(FieldKind):
         raise ValueError(f"field {name} is of kind {kind!r}, which is none of {', '.join(get_args(FieldKind))}")
     return FoundField(
@@ -278,7 +278,7 @@ def _constant(known: Mapping[str, Any]) -> ConstantBits:
 
 def _check_identifier(identifier: Any, extended: Any) -> None:
     if type(identifier) is not int or type(extended) is not bool:
-        raise TypeError(f"{identifier!r} is no identifier")
+        raise TypeError(f"{identifier!r} is not an identifier")
     identifier_word(identifier, extended)
 
 

@@ -223,7 +223,7 @@ def test_bus_off_and_a_bus_that_takes_nothing(
         made[0].refuse = can.CanOperationError("Transmit buffer full")
     until(lambda: len(made) == 2)
     until(lambda: len(made[1].taken) > 3)
-    words = "takes no frames" if how == "refuses" else "bus-off"
+    words = "accepts no frames" if how == "refuses" else "bus-off"
     assert any(words in told for told in vehicle.told)
     until(lambda: live.status().buses[1].reopened == 1)
 

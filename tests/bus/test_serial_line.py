@@ -85,7 +85,7 @@ def test_what_a_closed_adapter_refuses_is_not_sent_and_it_is_opened_afresh(
     until(lambda: made.counts.refused >= len(serial_adapter.refused))
     assert serial_adapter.mode == "O", "opened again"
     assert "O" in serial_adapter.commands[before:]
-    assert any("takes no frames" in words for words in told)
+    assert any("accepts no frames" in words for words in told)
     until(lambda: made.drain(0.1) and made.counts.sent <= len(serial_adapter.sent))
     assert made.counts.refused >= 20
 

@@ -72,8 +72,8 @@ def test_a_run_without_fault() -> None:
         ("never reported too low", lambda t: replace(t, told_nm=None if t.told_nm is None else t.told_nm - 20)),
         ("after the request", lambda t: replace(t, acknowledged=False)),
         ("after the request", lambda t: replace(t, acknowledged=t.time_ns > 5000 * MS)),
-        ("torque told", lambda t: replace(t, told_nm=max(t.told_nm or 0.0, 0.0))),
-        ("torque told", lambda t: replace(t, told_nm=50.0) if not t.running else t),
+        ("torque reported", lambda t: replace(t, told_nm=max(t.told_nm or 0.0, 0.0))),
+        ("torque reported", lambda t: replace(t, told_nm=50.0) if not t.running else t),
     ],
 )
 def test_what_goes_wrong_is_named(name: str, change: object) -> None:

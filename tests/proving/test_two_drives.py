@@ -101,7 +101,7 @@ def _of(verdict: Verdict, subject: str) -> dict[str, Check]:
 
 def test_a_rule_on_both_drives_is_compared_where_both_are_at_the_same_word() -> None:
     found = _of(_verdict(MIXED), "host.TEMPS.Told")
-    assert found["goes with brake"].status == "open", "the two brakes are never pressed together"
+    assert found["follows brake"].status == "open", "the two brakes are never pressed together"
     assert {c.status for c in found.values()} == {"pass", "open"}
 
 

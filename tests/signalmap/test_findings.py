@@ -79,7 +79,7 @@ def changed(**changes: Any) -> dict[str, Any]:
         ({"offset": True}, "a has True where a number belongs"),
         ({"kind": "guess"}, "of kind 'guess'"),
         ({"length": 65}, "1 to 64 bits, not 65"),
-        ({"name": None}, "None is no name"),
+        ({"name": None}, "None is not a name"),
         ({"mux": {"signal": "m"}}, "no 'value'"),
     ],
 )

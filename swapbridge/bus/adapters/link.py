@@ -282,7 +282,7 @@ class Link:
             self._failed += 1
             if self._failed >= FAILED_SENDS_UNTIL_LOST:
                 self._failed = 0
-                self._lost(bus, f"bus {self.name} takes no frames ({error})")
+                self._lost(bus, f"bus {self.name} accepts no frames ({error})")
             return
         except MALFORMED as error:
             self.counts.send_failed += 1

@@ -364,7 +364,7 @@ class Player:
                 problem: Exception = error
             except (can.CanError, OSError, ValueError) as error:
                 raise BusError(
-                    f"the bus takes no frames ({error}): check that it is up and that another node is connected"
+                    f"the bus accepts no frames ({error}): check that it is up and that another node is connected"
                 ) from None
             else:
                 return True

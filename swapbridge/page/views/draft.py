@@ -92,7 +92,7 @@ def routes(bench: BenchPage) -> list[Route]:
             bridge, maps = bridge_and_maps(bench, bridge_file(bench)[0])
             mark = next((m for m in marks(bridge, maps) if m.name == name), None)
             if mark is None:
-                return {"lines": [f"{name} asks for no review: nothing that moves a torque hangs on it."]}
+                return {"lines": [f"{name} asks for no review: nothing that moves a torque depends on it."]}
             result = compile_bridge(bridge, maps)
             progress(0.4, "playing the recordings")
             files = captures_of(bench.folder_files.folder, [b.name for b in bridge.buses])[0]

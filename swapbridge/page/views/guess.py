@@ -294,7 +294,7 @@ def finite(text: str, what: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise InputError(f"{what} {text[:40]!r} is no number; write one such as 0.25")
+        raise InputError(f"{what} {text[:40]!r} is not a number; write one such as 0.25")
     return value
 
 

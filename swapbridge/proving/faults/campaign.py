@@ -108,7 +108,7 @@ def chosen_tasks(thoroughness: str, seed: int, chosen: Sequence[str]) -> list[Fa
         names = [name.strip() for name in text.split(" + ")]
         for name in names:
             if name not in FAULTS:
-                raise InputError(f"{name!r} is no fault: known are {', '.join(order)}")
+                raise InputError(f"{name!r} is not a fault: use one of {', '.join(order)}")
         faults = tuple(sorted(names, key=order.index))
         length = (SINGLE_S if len(faults) == 1 else PAIR_S).get(thoroughness, SINGLE_S[QUICK])
         out.append(FaultTask(faults, length, _seed(seed, faults)))

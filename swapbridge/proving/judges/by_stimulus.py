@@ -165,14 +165,14 @@ def _switch(case: Case, made: SentSignal) -> Iterator[Check]:
         said = (
             f"{100 * now.right:.0f} % of the time"
             if now is not None
-            else "the two drives hardly ever share a state of it"
+            else "the two drives are hardly ever in the same state of it"
         )
         yield check_of(
             "maps",
             made.label,
-            f"goes with {channel.name.replace('_', ' ')}",
+            f"follows {channel.name.replace('_', ' ')}",
             now is not None and now.right >= STILL_GOES_WITH,
-            f"{said}, where the old sender's went with it {100 * before.right:.0f} %",
+            f"{said}, where the old sender's followed it {100 * before.right:.0f} %",
             f"the same value at the same {channel.name.replace('_', ' ')} as the old sender said",
             "correct its rule, its choices, or the bits of its source in the map",
             otherwise="fail" if now is not None else "open",

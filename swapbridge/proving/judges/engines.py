@@ -176,7 +176,7 @@ def _torques(case: Case, host: int, old: Engine, new: Engine, most: float | None
             yield check_of(
                 "engines",
                 made.label,
-                "told whole",
+                "reported in full",
                 cap >= CAP_ROOM * new.torque_nm,
                 f"at most {cap:.0f} Nm can be sent; the new engine makes {new.torque_nm:.0f} Nm",
                 "all of the torque: reporting too little lowers a gearbox's clutch pressure",

@@ -138,7 +138,7 @@ def _reading(case: Case, number: int, name: str, capture: Capture, like: Check) 
         not said,
         said or "read to its end",
         "complete, every line a frame",
-        f"copy the recording of bus {name} anew from where it was made, or record again",
+        f"copy the recording of bus {name} again from where it was made, or record again",
         otherwise="unproved" if broken else "open",
     )
     stimulus = case.stimuli.get(name)
@@ -167,7 +167,7 @@ def _reading(case: Case, number: int, name: str, capture: Capture, like: Check) 
         covered >= COVERED,
         f"{len(stimulus.channels)} channels; the recording covers {100 * max(0.0, covered):.0f} % of them",
         f"at least {100 * COVERED:.0f} %: a recording that ends long before its stimulus was cut",
-        f"copy the recording of bus {name} anew from where it was made, or record again",
+        f"copy the recording of bus {name} again from where it was made, or record again",
         otherwise="unproved",
     )
 

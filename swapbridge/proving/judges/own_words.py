@@ -310,7 +310,7 @@ def _made_anew(
         length=whole[:, 8].copy(),
         payload=np.ascontiguousarray(whole[:, :8]),
         bus_names=(case.names[other],),
-        source="made anew",
+        source="translated again",
     )
 
 

@@ -168,7 +168,7 @@ def _physics(
     values = in_unit(case, bus, message.name, signal, track.values, physics.unit)
     if values is None:
         if signal.unit:
-            yield f"measured in {signal.unit}, which is no unit of {BY_NAME[signal.role].alias.replace('_', ' ')}"
+            yield f"measured in {signal.unit}, which is not a unit of {BY_NAME[signal.role].alias.replace('_', ' ')}"
         return
     use = track.measured
     said = values[use]

@@ -244,7 +244,7 @@ def _engine_off(trace: Sequence[PlantState]) -> Check:
     return check_of(
         "round trip",
         "engine off",
-        "torque told",
+        "torque reported",
         worst <= TORQUE_MARGIN_NM,
         f"{worst:.1f} Nm off, {len(off):,} samples",
         "the engine's value",
@@ -258,7 +258,7 @@ def _overrun(trace: Sequence[PlantState]) -> Check:
     return check_of(
         "round trip",
         "overrun",
-        "torque told",
+        "torque reported",
         bool(over) and worst <= 3 * TORQUE_MARGIN_NM,
         f"{worst:.1f} Nm off, {len(over):,} samples" if over else "the model never ran in overrun",
         "negative, the engine's value",
