@@ -203,9 +203,16 @@ def load_health(path: str | Path) -> tuple[HealthSheet, ...]:
         Not there, not TOML, or a reading that can't be: which engine, which cylinder, why.
     """
     try:
-        data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+        text = Path(path).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"health sheet {path} can't be read ({error}): name a health.toml") from None
+    return parse_health(text, str(path))
+
+
+def parse_health(text: str, path: str) -> tuple[HealthSheet, ...]:
+    """A health sheet's text as `load_health` reads it; `path` names the file in what is refused."""
+    try:
+        data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{path}: not valid TOML: {error}") from None
     engines = data.get("engine", [])

@@ -108,6 +108,11 @@ def load_needs(path: str | Path) -> tuple[Need, ...]:
         text = Path(path).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"needs list {path} can't be read ({error}): name a needs.toml") from None
+    return parse_needs(text, str(path))
+
+
+def parse_needs(text: str, path: str) -> tuple[Need, ...]:
+    """A needs list's text as `load_needs` reads it; `path` names the file in what is refused."""
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

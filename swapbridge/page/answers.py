@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, TypedDict
 
 from swapbridge.core.layout import ByteOrder
+from swapbridge.page.requests import HealthRows, NeedRow
 
 
 class StripLine(TypedDict):
@@ -503,6 +504,44 @@ class PhoneAnswer(TypedDict):
     code: Sequence[str]
 
 
+class NeedsAnswer(TypedDict):
+    """The needs list as its form; `found` is what a comparison found while there is no list.
+
+    `trouble` says why the file can't be shown.
+    """
+
+    version: str
+    undo: str
+    trouble: str
+    needs: Sequence[NeedRow]
+    found: Sequence[NeedRow]
+
+
+class HealthAnswer(TypedDict):
+    """The health sheet as its form; `trouble` says why the file can't be shown."""
+
+    version: str
+    undo: str
+    trouble: str
+    sheet: HealthRows
+
+
+class EngineJudgement(TypedDict):
+    """What an engine's readings say, and each cylinder's leak in words, by its number."""
+
+    which: str
+    grade: str
+    words: Sequence[str]
+    leaks: Mapping[str, str]
+
+
+class JudgementAnswer(TypedDict):
+    """What a health sheet says, or the fault in it."""
+
+    fault: str
+    engines: Sequence[EngineJudgement]
+
+
 class JobKey(TypedDict):
     """Work that was begun."""
 
@@ -535,10 +574,15 @@ ANSWERS: dict[str, type] = {
     "/api/field": FieldAnswer,
     "/api/frame": FrameAnswer,
     "/api/guess": JobKey,
+    "/api/health": HealthAnswer,
+    "/api/health/check": JudgementAnswer,
+    "/api/health/save": HealthAnswer,
     "/api/identifier": IdentifierAnswer,
     "/api/lanes": LanesAnswer,
     "/api/live/phone": PhoneAnswer,
     "/api/maps": MapsAnswer,
+    "/api/needs": NeedsAnswer,
+    "/api/needs/save": NeedsAnswer,
     "/api/proof": ProofAnswer,
     "/api/prove": JobKey,
     "/api/prove/likely": LikelyAnswer,

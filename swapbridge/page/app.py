@@ -33,8 +33,9 @@ from swapbridge.page.views import (
     overview,
     pedals,
     prove,
+    sheets,
 )
-from swapbridge.swapfolder.paths import BRIDGE
+from swapbridge.swapfolder.paths import BRIDGE, HEALTH, NEEDS
 
 HERE = Path(__file__).parent
 
@@ -68,7 +69,7 @@ def make_app(
         Posted("/api/undo", Undo, _undo(bench)),
         Mount("/static", StaticFiles(directory=HERE / "static")),
     ]
-    for view in (overview, capture, axis, guess, compare, draft, bridge, prove, modules, live, pedals, guide):
+    for view in (overview, sheets, capture, axis, guess, compare, draft, bridge, prove, modules, live, pedals, guide):
         routes += view.routes(bench)
     app = Starlette(
         routes=routes,
@@ -137,5 +138,5 @@ def _undo(bench: BenchPage) -> Callable[[Request, Undo], Response]:
 
 
 def undoable(bench: BenchPage, name: str) -> Path:
-    """A file whose steps can be undone: the bridge file, or a map by its plain name."""
-    return bench.folder_files.path(BRIDGE) if name == BRIDGE else bench.folder_files.map_path(name)
+    """A file whose steps can be undone: the bridge file, a sheet, or a map by its plain name."""
+    return bench.folder_files.path(name) if name in (BRIDGE, NEEDS, HEALTH) else bench.folder_files.map_path(name)

@@ -31,6 +31,7 @@ RequestType = TypeVar("RequestType", bound=PageRequest)
 
 VIEWS = (
     ("/", "Swap", "The swap at a glance"),
+    ("/sheets", "Sheets", "Engine health, and what each module waits for"),
     ("/capture", "Capture", "What a bus says over time"),
     ("/guess", "Guess", "Claims and their evidence"),
     ("/compare", "Compare", "What changed between two captures"),

@@ -60,6 +60,18 @@ class Keeper:
         content = _content(path)
         return content, _version(content)
 
+    def looked_at(self, path: Path, seen: str) -> bytes | None:
+        """The content that the person looked at, before it is worked on.
+
+        Raises
+        ------
+        ChangedError
+            The file has another version by now.
+        """
+        content, version = self.read(path)
+        self._same(path, version, seen)
+        return content
+
     def version(self, path: Path) -> str:
         """What a file's content is known by; `NOT_THERE` where there is none."""
         return _version(_content(path))

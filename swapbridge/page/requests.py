@@ -128,6 +128,80 @@ class AcceptAll(Versioned, frozen=True):
     bus: ShortText = ""
 
 
+class NeedRow(PageRequest, frozen=True):
+    """A need as its form has it: texts as typed, and the how-manieth of the file it was when the form was loaded."""
+
+    was: int | None
+    module: ShortText
+    bus: ShortText
+    id: ShortText
+    period_ms: ShortText
+    length: ShortText
+    how: ShortText
+    role: ShortText
+    signal: ShortText
+    note: Rule
+    codes: Rule
+    codes_found: ShortText
+
+
+class CylinderRow(PageRequest, frozen=True):
+    """A cylinder's readings as typed, and the how-manieth of its engine in the file it was."""
+
+    was: int | None
+    number: ShortText
+    supply: ShortText
+    cylinder: ShortText
+    compression: ShortText
+    air_heard: ShortText
+
+
+class OilRow(PageRequest, frozen=True):
+    """A look at the oil, and the how-manieth of its engine in the file it was."""
+
+    was: int | None
+    after: ShortText
+    seen: ShortText
+
+
+class EngineRow(PageRequest, frozen=True):
+    """An engine's readings as typed."""
+
+    which: Literal["donor", "host"]
+    unit: ShortText
+    redline: ShortText
+    idle: ShortText
+    peak_torque: ShortText
+    cylinders: Annotated[list[CylinderRow], msgspec.Meta(max_length=64)]
+    oil: Annotated[list[OilRow], msgspec.Meta(max_length=64)]
+
+
+class HealthRows(PageRequest, frozen=True):
+    """The health sheet as typed: both engines, and what the host's gearbox bears."""
+
+    engines: list[EngineRow]
+    most_torque: ShortText
+    shifts_at: ShortText
+
+
+class HealthCheck(PageRequest, frozen=True):
+    """A health sheet to judge."""
+
+    sheet: HealthRows
+
+
+class NeedsSave(Versioned, frozen=True):
+    """A needs list to write."""
+
+    needs: Annotated[list[NeedRow], msgspec.Meta(max_length=2000)]
+
+
+class HealthSave(Versioned, frozen=True):
+    """A health sheet to write."""
+
+    sheet: HealthRows
+
+
 class Prove(PageRequest, frozen=True):
     """A proof to run: a capture for each bus, and how thoroughly."""
 

@@ -28,7 +28,7 @@ from swapbridge.demo.folder import write_demo
 from swapbridge.signalmap.dbc_read import load_map
 
 pytestmark = [pytest.mark.long, pytest.mark.xdist_group("browser"), pytest.mark.timeout(600)]
-VIEWS = ("/", "/capture", "/guess", "/compare", "/modules", "/draft", "/bridge", "/prove", "/live")
+VIEWS = ("/", "/sheets", "/capture", "/guess", "/compare", "/modules", "/draft", "/bridge", "/prove", "/live")
 FLAGS = (
     "--headless=new",
     "--no-sandbox",
@@ -194,7 +194,7 @@ def test_the_views_can_be_reached_by_keyboard_alone(site: tuple[str, Path], brow
 
     assert "Skip to the content" in press(Keys.TAB)
     seen = [press(Keys.TAB) for _ in VIEWS]
-    assert seen == ["Swap", "Capture", "Guess", "Compare", "Modules", "Draft", "Bridge", "Prove", "Live"]
+    assert seen == ["Swap", "Sheets", "Capture", "Guess", "Compare", "Modules", "Draft", "Bridge", "Prove", "Live"]
     press(Keys.ENTER)
     until(browser, lambda b: b.current_url.endswith("/live"))
 

@@ -468,6 +468,40 @@ export interface PhoneAnswer {
   code: string[];
 }
 
+/** The needs list as its form; `found` is what a comparison found while there is no list.
+
+    `trouble` says why the file can't be shown.
+     */
+export interface NeedsAnswer {
+  version: string;
+  undo: string;
+  trouble: string;
+  needs: NeedRow[];
+  found: NeedRow[];
+}
+
+/** The health sheet as its form; `trouble` says why the file can't be shown. */
+export interface HealthAnswer {
+  version: string;
+  undo: string;
+  trouble: string;
+  sheet: HealthRows;
+}
+
+/** What an engine's readings say, and each cylinder's leak in words, by its number. */
+export interface EngineJudgement {
+  which: string;
+  grade: string;
+  words: string[];
+  leaks: Record<string, string>;
+}
+
+/** What a health sheet says, or the fault in it. */
+export interface JudgementAnswer {
+  fault: string;
+  engines: EngineJudgement[];
+}
+
 /** Work that was begun. */
 export interface JobKey {
   job: string;
@@ -499,10 +533,15 @@ export interface Answers {
   "/api/field": FieldAnswer;
   "/api/frame": FrameAnswer;
   "/api/guess": JobKey;
+  "/api/health": HealthAnswer;
+  "/api/health/check": JudgementAnswer;
+  "/api/health/save": HealthAnswer;
   "/api/identifier": IdentifierAnswer;
   "/api/lanes": LanesAnswer;
   "/api/live/phone": PhoneAnswer;
   "/api/maps": MapsAnswer;
+  "/api/needs": NeedsAnswer;
+  "/api/needs/save": NeedsAnswer;
   "/api/proof": ProofAnswer;
   "/api/prove": JobKey;
   "/api/prove/likely": LikelyAnswer;
@@ -618,6 +657,74 @@ export interface AcceptAll {
   bus?: string;
 }
 
+/** A need as its form has it: texts as typed, and the how-manieth of the file it was when the form was loaded. */
+export interface NeedRow {
+  was: number | null;
+  module: string;
+  bus: string;
+  id: string;
+  period_ms: string;
+  length: string;
+  how: string;
+  role: string;
+  signal: string;
+  note: string;
+  codes: string;
+  codes_found: string;
+}
+
+/** A cylinder's readings as typed, and the how-manieth of its engine in the file it was. */
+export interface CylinderRow {
+  was: number | null;
+  number: string;
+  supply: string;
+  cylinder: string;
+  compression: string;
+  air_heard: string;
+}
+
+/** A look at the oil, and the how-manieth of its engine in the file it was. */
+export interface OilRow {
+  was: number | null;
+  after: string;
+  seen: string;
+}
+
+/** An engine's readings as typed. */
+export interface EngineRow {
+  which: "donor" | "host";
+  unit: string;
+  redline: string;
+  idle: string;
+  peak_torque: string;
+  cylinders: CylinderRow[];
+  oil: OilRow[];
+}
+
+/** The health sheet as typed: both engines, and what the host's gearbox bears. */
+export interface HealthRows {
+  engines: EngineRow[];
+  most_torque: string;
+  shifts_at: string;
+}
+
+/** A health sheet to judge. */
+export interface HealthCheck {
+  sheet: HealthRows;
+}
+
+/** A needs list to write. */
+export interface NeedsSave {
+  version: string;
+  needs: NeedRow[];
+}
+
+/** A health sheet to write. */
+export interface HealthSave {
+  version: string;
+  sheet: HealthRows;
+}
+
 /** A proof to run: a capture for each bus, and how thoroughly. */
 export interface Prove {
   captures: Record<string, string>;
@@ -665,11 +772,14 @@ export interface Requests {
   "/api/draft/take-back": DraftTakeBack;
   "/api/draft/together": DraftTogether;
   "/api/guess": OfCapture;
+  "/api/health/check": HealthCheck;
+  "/api/health/save": HealthSave;
   "/api/live/next": PageRequest;
   "/api/live/phone": PageRequest;
   "/api/live/press": KeyPress;
   "/api/live/record": BeginRecording;
   "/api/live/run": BeginRun;
+  "/api/needs/save": NeedsSave;
   "/api/prove": Prove;
   "/api/undo": Undo;
 }
