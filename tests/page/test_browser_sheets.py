@@ -43,7 +43,8 @@ def labelled(browser: webdriver.Chrome, within: str, words: str) -> Any:
     """The box of a label, wherever it is drawn."""
     script = (
         "const label = [...document.querySelector(arguments[0]).querySelectorAll('label')]"
-        ".find((l) => l.firstChild.textContent.startsWith(arguments[1])); return label.querySelector('input, textarea');"
+        ".find((l) => l.firstChild.textContent.startsWith(arguments[1]));"
+        "return label.querySelector('input, textarea');"
     )
     return browser.execute_script(script, within, words)
 
