@@ -63,7 +63,7 @@ def test_readings_are_judged_while_they_are_typed_and_outlive_a_reload(
     browser.get(f"{address}/sheets")
     until(browser, lambda b: b.find_elements(By.CSS_SELECTOR, BAY))
     until(browser, lambda b: "leaks 5 %, good" in seen(b, BAY))
-    box = labelled(browser, BAY, "Cylinder (psi)")
+    box = labelled(browser, BAY, "Cylinder gauge (psi)")
     box.clear()
     box.send_keys("48")
     until(browser, lambda b: "leaks 40 %, bad" in seen(b, BAY))

@@ -11,7 +11,7 @@ let turn = 0, later = 0;
 const opener = (m) => make("button", { type: "button", class: "row mono", text: m.id, "aria-label": `bits of ${m.id} on ${m.bus}, before and after`, onclick: guard(() => open(m)) });
 const rows = (list) => list.map((m) => [opener(m), m.bus, number(m.frames, 0), m.period_ms === null ? "not regular" : number(m.period_ms, 1), String(m.length), m.hints.join("; "), sure(m.sure)]);
 const none = () => make("p", { class: "soft", text: "None." });
-const section = (title, count, content) => make("section", { class: "card" }, make("h2", { text: `${title}: ${count}` }), make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": title }, content));
+const section = (title, count, content) => make("section", { class: "card" }, make("h2", { text: `${title}: ${count}` }), make("div", { class: "scroll list", tabindex: "0", role: "region", "aria-label": title }, content));
 
 const axis = new TimeAxis(id("bits-axis"), () => { clearTimeout(later); later = setTimeout(again, 90); }, () => {});
 

@@ -82,7 +82,7 @@ function drawing(tag, attributes, ...children) {
 function table(head, rows, right) {
   const numeric = new Set(right || []);
   const cell = (tag, value, i) => {
-    const node = make(tag, { class: numeric.has(i) ? "num" : false, scope: tag === "th" ? "col" : false });
+    const node = make(tag, { class: numeric.has(i) ? "num" : false, scope: tag === "th" ? "col" : false, "data-name": tag === "td" && head[i] });
     if (value instanceof Node) node.append(value); else node.textContent = value ?? "";
     return node;
   };
@@ -110,7 +110,8 @@ function plot(place, lines, options) {
   place.replaceChildren();
   if (!lines.length || !lines[0].times.length) { place.append(make("p", { class: "soft", text: "Nothing to draw." })); return null; }
   const inks = ["accent", "warm", "check", "good", "bad"].map(colour);
-  const data = uPlot.join(lines.map((l) => [l.times, l.values]));
+  const HOLES = 2; // a break in one line stays open however many points the other lines have meanwhile
+  const data = uPlot.join(lines.map((l) => [l.times, l.values]), lines.map(() => [HOLES, HOLES]));
   /** @type {any} */
   const axis = { stroke: colour("ink"), grid: { stroke: colour("still"), width: 1 }, ticks: { stroke: colour("line") } };
   const scales = { x: { time: false } };

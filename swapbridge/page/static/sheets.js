@@ -165,7 +165,7 @@ document.addEventListener("DOMContentLoaded", () => {
       make("div", { class: "bar" }, box(row, "role", "What it is (role)", { list: "roles" }), box(row, "signal", "Signal in the map")),
       box(row, "note", "Note: what happens without it", { rows: "2" }, "textarea"),
       make("div", { class: "bar" }, box(row, "codes", "Fault codes it sets (commas between)"), box(row, "codes_found", "How these were found")),
-      button("Take it out", () => { rows.splice(place, 1); needs.changed(); }, { "aria-label": `Take out ${called(row)}` }));
+      button("Remove", () => { rows.splice(place, 1); needs.changed(); }, { "aria-label": `Remove ${called(row)}` }));
     node.addEventListener("input", () => { head.textContent = called(row); });
     node.open = !row.module;
     return node;
@@ -206,16 +206,18 @@ document.addEventListener("DOMContentLoaded", () => {
     const cylinder = (row, place) => {
       const leak = make("span", { class: "soft", "data-cylinder": row.number });
       const node = make("div", { class: "bar cylinder", role: "group", "aria-label": `cylinder ${row.number} of the ${engine.which}` }, box(row, "number", "Cylinder", { inputmode: "numeric", class: "tiny" }),
-        gauge(row, "supply", `Supply (${engine.unit})`), gauge(row, "cylinder", `Cylinder (${engine.unit})`), choice(row, "air_heard", "Air heard at", "heard", "nowhere"), gauge(row, "compression", `Compression (${engine.unit})`),
-        button("Take it out", out(engine.cylinders, place), { "aria-label": `Take out cylinder ${row.number} of the ${engine.which}` }), leak);
+        gauge(row, "supply", `Supply gauge (${engine.unit})`), gauge(row, "cylinder", `Cylinder gauge (${engine.unit})`), choice(row, "air_heard", "Air heard at", "heard", "nowhere"), gauge(row, "compression", `Compression (${engine.unit})`),
+        button("Remove", out(engine.cylinders, place), { "aria-label": `Remove cylinder ${row.number} of the ${engine.which}` }), leak);
       node.addEventListener("input", () => leak.setAttribute("data-cylinder", row.number));
       return node;
     };
-    const look = (row, place) => make("div", { class: "bar" }, choice(row, "after", "Oil looked at", "fills"), choice(row, "seen", "Seen in it", "oil"), button("Take it out", out(engine.oil, place), { "aria-label": `Take out look ${place + 1} at the ${engine.which}'s oil` }));
+    const look = (row, place) => make("div", { class: "bar" }, choice(row, "after", "Oil looked at", "fills"), choice(row, "seen", "Seen in it", "oil"), button("Remove", out(engine.oil, place), { "aria-label": `Remove look ${place + 1} at the ${engine.which}'s oil` }));
+    const unit = choice(engine, "unit", "Gauges read", "units");
+    unit.addEventListener("change", () => health.changed()); // it stands beside every box
     return make("section", { "data-engine": engine.which, "aria-labelledby": `engine-${engine.which}` },
       make("h3", { id: `engine-${engine.which}`, text: engine.which === "donor" ? "Donor's engine" : "Host's old engine" }),
       make("ul", { class: "judged plain" }),
-      make("div", { class: "bar" }, choice(engine, "unit", "Gauges read", "units"), gauge(engine, "redline", "Redline (rpm)"), gauge(engine, "idle", "Idle (rpm)"), gauge(engine, "peak_torque", "Peak torque (Nm)")),
+      make("div", { class: "bar" }, unit, gauge(engine, "redline", "Redline (rpm)"), gauge(engine, "idle", "Idle (rpm)"), gauge(engine, "peak_torque", "Peak torque (Nm)")),
       ...engine.cylinders.map(cylinder),
       ...engine.oil.map(look),
       make("div", { class: "bar" },
