@@ -212,3 +212,27 @@ def test_what_the_program_says_is_plain_english() -> None:
                 continue
             found = ODD.search(one.value) if " " in one.value else None
             assert found is None, f"{path.relative_to(PACKAGE)}, line {one.lineno}: {found[0] if found else ''}"
+
+
+def test_json_is_text_and_dict_is_a_dict() -> None:
+    """What ends in `_json` gives text, what ends in `_dict` a dict, and `..._from_json` takes text. Everywhere."""
+    odd, judged = [], 0
+    for path, text in SOURCES.items():
+        for one in ast.walk(ast.parse(text)):
+            if not isinstance(one, ast.FunctionDef) or "from_dict" in one.name:
+                continue
+            gives = "" if one.returns is None else ast.unparse(one.returns)
+            first = one.args.args[0].annotation if one.args.args else None
+            if one.name.endswith("from_json"):
+                right = first is not None and ast.unparse(first) == "str"
+            elif one.name.endswith("json"):
+                right = gives == "str"
+            elif one.name.endswith("_dict"):
+                right = gives.startswith("dict[")
+            else:
+                continue
+            judged += 1
+            if not right:
+                odd.append(f"{path.relative_to(PACKAGE)}:{one.lineno} {one.name} -> {gives}")
+    assert judged > 20
+    assert not odd, "\n".join(odd)

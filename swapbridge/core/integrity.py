@@ -287,7 +287,7 @@ class FieldSum:
         return {
             "kind": "field_sum",
             "width": self.width,
-            "terms": [{**_layout_json(t.layout), "weight": t.weight} for t in self.terms],
+            "terms": [{**_layout_dict(t.layout), "weight": t.weight} for t in self.terms],
             "start": self.start,
             "register": self.register,
             "fold": self.fold,
@@ -374,9 +374,9 @@ class Checksum:
 
     def to_dict(self) -> dict[str, Any]:
         out = self.method.to_dict()
-        out["field"] = _layout_json(replace(self.layout, signed=False))
+        out["field"] = _layout_dict(replace(self.layout, signed=False))
         if self.counter is not None and self.by_counter:
-            out["counter"] = _layout_json(self.counter)
+            out["counter"] = _layout_dict(self.counter)
             out["by_counter"] = list(self.by_counter)
         if self.verified_bits is not None:
             out["verified_bits"] = f"{self.verified_bits:x}"
@@ -490,9 +490,9 @@ def _method_from_dict(data: dict[str, Any]) -> Method:
     raise InputError(f"kind {data['kind']!r} is unknown: crc, sum, field_sum or affine")
 
 
-def _layout_json(layout: Layout) -> dict[str, Any]:
+def _layout_dict(layout: Layout) -> dict[str, Any]:
     if isinstance(layout, SplitLayout):
-        return {**_layout_json(layout.lower), "upper": _layout_json(layout.upper)}
+        return {**_layout_dict(layout.lower), "upper": _layout_dict(layout.upper)}
     return {"start": layout.start, "length": layout.length, "byte_order": layout.byte_order}
 
 

@@ -202,7 +202,7 @@ class LiveControl:
             "told": self.told[-8:],
         }
         if self._status is not None:
-            out["record"] = _record_json(self._status)
+            out["record"] = _record_dict(self._status)
         run = self.live_run()
         status = run.ask(STATUS) if run is not None else None
         if status:
@@ -246,7 +246,7 @@ class LiveControl:
         del self.told[:-KEPT_WORDS]
 
 
-def _record_json(status: RecordStatus) -> dict[str, Any]:
+def _record_dict(status: RecordStatus) -> dict[str, Any]:
     view = status.view
     return {
         "seconds": status.seconds,

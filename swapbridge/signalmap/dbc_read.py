@@ -271,7 +271,7 @@ def _message(message: Any, numbers: list[_Numbers], source: str, notes: list[str
             period_ms=exact_number(str(period)) if period and float(period) > 0 else None,
             senders=tuple(message.senders),
             comment=message.comment or "",
-            evidence=_json_attribute(attributes, "SwapMessageEvidence") or {},
+            evidence=_read_attribute(attributes, "SwapMessageEvidence") or {},
             base=_base(attributes),
             page_order=_page_order(attributes),
             is_group=is_group,
@@ -335,7 +335,7 @@ def _signal(signal: Any, numbers: _Numbers) -> MapSignal:
         constant=_constant(attributes),
         authenticated=bool(attributes.get("SwapAuthenticated", 0)),
         comment=signal.comment or "",
-        evidence=_json_attribute(attributes, "SwapEvidence") or {},
+        evidence=_read_attribute(attributes, "SwapEvidence") or {},
         receivers=tuple(signal.receivers),
     )
 
@@ -360,7 +360,7 @@ def _attributes(thing: Any) -> dict[str, Any]:
     )
 
 
-def _json_attribute(attributes: dict[str, Any], name: str) -> dict[str, Any] | None:
+def _read_attribute(attributes: dict[str, Any], name: str) -> dict[str, Any] | None:
     text = str(attributes.get(name, ""))
     if not text:
         return None
@@ -374,17 +374,17 @@ def _json_attribute(attributes: dict[str, Any], name: str) -> dict[str, Any] | N
 
 
 def _counter(attributes: dict[str, Any]) -> Counter | None:
-    data = _json_attribute(attributes, "SwapCounter")
+    data = _read_attribute(attributes, "SwapCounter")
     return None if data is None else counter_from_dict(data)
 
 
 def _checksum(attributes: dict[str, Any]) -> Checksum | None:
-    data = _json_attribute(attributes, "SwapChecksum")
+    data = _read_attribute(attributes, "SwapChecksum")
     return None if data is None else checksum_from_dict(data)
 
 
 def _base(attributes: dict[str, Any]) -> BasePayload | None:
-    data = _json_attribute(attributes, "SwapBasePayload")
+    data = _read_attribute(attributes, "SwapBasePayload")
     try:
         return None if data is None else _base_payload(data)
     except (AttributeError, KeyError, TypeError, ValueError) as error:

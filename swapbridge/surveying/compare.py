@@ -109,8 +109,8 @@ class Comparison:
             "version": 1,
             "a": self.a.source,
             "b": self.b.source,
-            "appeared": [_missing_json(one) for one in self.appeared],
-            "vanished": [_missing_json(one) for one in self.vanished],
+            "appeared": [_missing_dict(one) for one in self.appeared],
+            "vanished": [_missing_dict(one) for one in self.vanished],
             "changed": [
                 {
                     "bus": one.after.bus,
@@ -133,7 +133,7 @@ def _with_words(one: Missing, words: Mapping[BusIdentifier, tuple[str, ...]]) ->
     return replace(one, identifier=replace(seen, hints=words.get(seen.key, seen.hints)))
 
 
-def _missing_json(one: Missing) -> dict[str, Any]:
+def _missing_dict(one: Missing) -> dict[str, Any]:
     return {**one.identifier.to_dict(), "due_in_the_other": one.due, "sure": one.sure}
 
 

@@ -10,7 +10,7 @@ from rich.console import Console
 
 from swapbridge.bus.adapters.frames import message_of
 from swapbridge.bus.running.live import Live, LiveOptions, LiveValues
-from swapbridge.bus.running.status_json import status_json
+from swapbridge.bus.running.status_dict import status_dict
 from swapbridge.cli.screen.live_screen import run_screen
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core import j1939
@@ -65,7 +65,7 @@ def test_claims_packets_and_a_lost_address(wire: tuple[can.BusABC, Live, list[st
     assert status.lost == ("address 49 on donor",)
     assert live.faulty.is_set()
     assert any("address 49 on donor is claimed by another node" in words for words in told)
-    assert status_json(plan, status, LiveValues(plan))["lost"] == ["address 49 on donor"]
+    assert status_dict(plan, status, LiveValues(plan))["lost"] == ["address 49 on donor"]
     console = Console(width=120)
     with console.capture() as shown:
         console.print(run_screen(status, LiveValues(plan)))

@@ -24,7 +24,7 @@ from swapbridge.bus.running.awake import Awake, kept_awake
 from swapbridge.bus.running.control import Control, LiveRun
 from swapbridge.bus.running.live import Live, LiveOptions, LiveStatus, LiveValues
 from swapbridge.bus.running.replay import Player
-from swapbridge.bus.running.status_json import status_json
+from swapbridge.bus.running.status_dict import status_dict
 from swapbridge.bus.running.watchdog import HardwareWatchdog, Systemd
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.python_can import can
@@ -270,7 +270,7 @@ def _control(request: RunRequest, specs: Sequence[BusSpec], live: Live, ears: _E
     )
 
     def status() -> dict[str, Any]:
-        return status_json(request.plan, live.status(), values)
+        return status_dict(request.plan, live.status(), values)
 
     return Control(me, ears.stop, ears.now, ears.ended, status, request.lock_folder)
 

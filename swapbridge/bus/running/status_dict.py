@@ -15,7 +15,7 @@ SPEEDS = frozenset(find_role(name).name for name in ("vehicle_speed", "wheel_spe
 SHOWN_WORDS = 8
 
 
-def status_json(plan: Plan, status: LiveStatus, values: LiveValues) -> dict[str, Any]:
+def status_dict(plan: Plan, status: LiveStatus, values: LiveValues) -> dict[str, Any]:
     """A run's state, its buses, inputs and outputs; `speed_kmh` where the plan carries the vehicle's speed."""
     outputs, speeds = [], []
     for item in status.outputs:
