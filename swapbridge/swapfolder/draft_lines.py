@@ -108,9 +108,9 @@ def lines_of(text: str, where: str) -> list[Line]:
     return out
 
 
-def refuse_line(path: Path, name: str, on: str) -> None:
+def refuse_lines(path: Path, names: Sequence[str], on: str) -> None:
     """Write `refused_text` of a bridge file."""
-    _write(path, refused_text(_read(path), path, name, on))
+    _write(path, refused_text(_read(path), path, names, on))
 
 
 def accepted_text(text: str, path: Path, name: str, on: str, maps: Mapping[str, SignalMap]) -> str:
@@ -137,7 +137,7 @@ def accepted_text(text: str, path: Path, name: str, on: str, maps: Mapping[str, 
     bridge = parse_bridge(text, str(path))
     mark = next((m for m in marks(bridge, maps) if m.name == name), None)
     if mark is not None and not mark.is_reviewed:
-        text = review_text(text, mark, on, str(path))
+        text = review_text(text, [mark], on, str(path))
     if mark is not None and mark.signal is None:  # a message as a whole
         return text
     document, _, item = _found(text, path, name)
@@ -249,24 +249,27 @@ def taken_back_text(text: str, path: Path, names: Sequence[str]) -> str:
     return tomlkit.dumps(document)
 
 
-def refused_text(text: str, path: Path, name: str, on: str) -> str:
-    """A person says that a line is wrong: it becomes open, and gives its safe answer until somebody knows better.
+def refused_text(text: str, path: Path, names: Sequence[str], on: str) -> str:
+    """A person says that lines are wrong: each becomes open, and gives its safe answer until somebody knows better.
 
     Raises
     ------
     InputError
         No such line, or it states no safe answer.
     """
-    document, message, item = _found(text, path, name)
-    if not isinstance(item, InlineTable) or "fallback" not in item:
-        raise InputError(f"{name} in {path} states no safe answer (fallback): write one, then refuse it")
-    rule = {**_kept(item, "hold_ms"), "value": item["fallback"], "unreviewed": True}
-    signal = name.rpartition(".")[2]
-    _replace(message, signal, rule, f"refused {on}: was {item['value']}")
-    opened = [str(n) for n in message.get("open", [])]
-    if signal not in opened:
-        opened.append(signal)
-    return _with_open(document, message, opened, "with what a person refused")
+    document = _document(text, str(path))
+    opened: dict[str, list[str]] = {}
+    for name in names:
+        message, item = _line_of(document, path, name)
+        if not isinstance(item, InlineTable) or "fallback" not in item:
+            raise InputError(f"{name} in {path} states no safe answer (fallback): write one, then refuse it")
+        rule = {**_kept(item, "hold_ms"), "value": item["fallback"], "unreviewed": True}
+        sender, _, signal = name.rpartition(".")
+        _replace(message, signal, rule, f"refused {on}: was {item['value']}")
+        listed = opened.setdefault(sender, [str(n) for n in message.get("open", [])])
+        if signal not in listed:
+            listed.append(signal)
+    return _with_open(document, opened, "with what a person refused")
 
 
 def edited_text(text: str, path: Path, name: str, rule: tuple[str, str], on: str, maps: Mapping[str, SignalMap]) -> str:
@@ -284,7 +287,7 @@ def edited_text(text: str, path: Path, name: str, rule: tuple[str, str], on: str
     signal = name.rpartition(".")[2]
     _replace(message, signal, {**_kept(item), "value": value, "fallback": fallback}, f"edited {on}")
     left = [str(n) for n in message.get("open", []) if str(n) != signal]
-    new = _with_open(document, message, left, "without what a person wrote")
+    new = _with_open(document, {str(message["send"]): left}, "without what a person wrote")
     compile_bridge(parse_bridge(new, str(path)), maps)
     return new
 
@@ -306,23 +309,29 @@ def _replace(message: Any, signal: str, rule: Mapping[str, Any], words: str) -> 
     message["signals"][signal] = line
 
 
-def _with_open(document: tomlkit.TOMLDocument, message: Any, names: Sequence[str], words: str) -> str:
-    """The document's text with a message's list of open fields; the list is a person's then."""
-    had = "open" in message
-    if had and not names:
-        del message["open"]
-    elif had:
-        listed = tomlkit.array()
-        listed.extend(names)
-        message["open"] = listed
-        _comment(message["open"], words)
-    text = tomlkit.dumps(document)
-    if had or not names:
-        return text
-    lines = text.splitlines(keepends=True)
-    head = re.compile(rf"""\s*send\s*=\s*["']{re.escape(str(message["send"]))}["']""")
-    at = next(n for n, line in enumerate(lines) if head.match(line))
-    lines.insert(at + 1, f"open = [{', '.join(json.dumps(n) for n in names)}]  # {words}\n")
+def _with_open(document: tomlkit.TOMLDocument, opened: Mapping[str, Sequence[str]], words: str) -> str:
+    """The document's text with the open fields of some messages, by what each is sent as; a list is a person's then."""
+    missing = {}
+    for message in document.get("messages", []):
+        sender = str(message.get("send"))
+        names = opened.get(sender)
+        if names is None:
+            continue
+        if "open" not in message:
+            missing[sender] = names
+        elif names:
+            listed = tomlkit.array()
+            listed.extend(names)
+            message["open"] = listed
+            _comment(message["open"], words)
+        else:
+            del message["open"]
+    lines = tomlkit.dumps(document).splitlines(keepends=True)
+    for sender, names in missing.items():
+        if names:
+            head = re.compile(rf"""\s*send\s*=\s*["']{re.escape(sender)}["']""")
+            at = next(n for n, line in enumerate(lines) if head.match(line))
+            lines.insert(at + 1, f"open = [{', '.join(json.dumps(n) for n in names)}]  # {words}\n")
     return "".join(lines)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import partial
@@ -242,38 +242,43 @@ def _columns(plan: Plan, bus: int, capture: Capture) -> tuple[Any, ...]:
     return time_us, np.full(len(rows), bus, np.uint8), word, capture.length[rows], capture.payload[rows]
 
 
-def write_review(path: Path, mark: ReviewMark, on: str) -> None:
-    """Write ``reviewed = { on, digest }`` beside a rule, in place of ``unreviewed``; the rest of the file stays.
+def write_reviews(path: Path, marks: Sequence[ReviewMark], on: str) -> None:
+    """Write ``reviewed = { on, digest }`` beside rules, in place of ``unreviewed``; the rest of the file stays.
 
     Raises
     ------
     InputError
-        The rule is not found in the file, or the file can't be written.
+        A rule is not found in the file, or the file can't be written.
     """
-    text = review_text(path.read_text(encoding="utf-8"), mark, on, str(path))
+    text = review_text(path.read_text(encoding="utf-8"), marks, on, str(path))
     parse_bridge(text, str(path))
     with written_whole(path) as temporary:
         temporary.write_text(text, encoding="utf-8")
 
 
-def review_text(old: str, mark: ReviewMark, on: str, where: str) -> str:
-    """A bridge file's text with a review beside a rule; `where` names the file in what is refused."""
+def review_text(old: str, marks: Sequence[ReviewMark], on: str, where: str) -> str:
+    """A bridge file's text with a review beside each rule; `where` names the file in what is refused."""
     document = tomlkit.parse(old)
     messages = document.get("messages", [])
-    bus_message = mark.message.message.text
-    rule: Any = next((m for m in messages if m.get("send") == bus_message), None)
-    if rule is not None and mark.signal is not None:
-        rule = _signal_table(rule, mark)
-    if rule is None:
-        raise InputError(f"{mark.name} is not found in {where}: compile it again")
-    review = tomlkit.inline_table()
-    review.update({"on": on, "digest": mark.digest})
-    if "unreviewed" in rule:
-        rule["unreviewed"] = review  # keeps its place among the others
-        said = review.as_string()
-        return tomlkit.dumps(document).replace(f"unreviewed = {said}", f"reviewed = {said}", 1)
-    rule["reviewed"] = review
-    return tomlkit.dumps(document)
+    renamed = []
+    for mark in marks:
+        bus_message = mark.message.message.text
+        rule: Any = next((m for m in messages if m.get("send") == bus_message), None)
+        if rule is not None and mark.signal is not None:
+            rule = _signal_table(rule, mark)
+        if rule is None:
+            raise InputError(f"{mark.name} is not found in {where}: compile it again")
+        review = tomlkit.inline_table()
+        review.update({"on": on, "digest": mark.digest})
+        if "unreviewed" in rule:
+            rule["unreviewed"] = review  # keeps its place among the others
+            renamed.append(review.as_string())
+        else:
+            rule["reviewed"] = review
+    text = tomlkit.dumps(document)
+    for said in renamed:
+        text = text.replace(f"unreviewed = {said}", f"reviewed = {said}", 1)
+    return text
 
 
 def _signal_table(rule: Any, mark: ReviewMark) -> Any:

@@ -10,7 +10,16 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from swapbridge.drafting.explain.flags import Watched, explain_flag, switched
-from swapbridge.drafting.explain.numbers import Formula, Measured, NumberPart, Sums, best_formula, fit_table
+from swapbridge.drafting.explain.numbers import (
+    GREEDY_ROWS,
+    Based,
+    Formula,
+    Measured,
+    NumberPart,
+    Sums,
+    best_formula,
+    fit_table,
+)
 from swapbridge.drafting.lines import DraftLine, median
 from swapbridge.drafting.vehicle import Floats, VehicleSeries
 
@@ -107,3 +116,29 @@ def test_above_and_below_a_knot_are_one_formula_and_the_first_is_taken(seed: int
     above, below = (sums.solve([(), (0,), (k,)])[0] for k in (1, 2))
     assert above == below
     assert sums.greedy([(1,), (2,)], [(), (0,)], np.ones(sums.measured.cut)) == [(1,), (2,)]
+
+
+@settings(max_examples=10, deadline=None)
+@given(seed=SEEDS)
+def test_the_candidates_that_are_taken_are_those_that_leave_least_squares(seed: int) -> None:
+    """Beside one least-squares fit for each candidate, of more than are weighed at once."""
+    rng = np.random.default_rng(seed)
+    known = [line(str(k), walk(seed + k, 0, 100)) for k in range(8)]
+    base: list[Based] = [(NumberPart(one, "x", 0.0), k) for k, one in enumerate(known)]
+    value = 3 * known[2].series.value + known[1].series.value * known[5].series.value / 9 + rng.normal(size=len(TIMES))
+    sums = Sums(Measured(TIMES, value), [one.series.value for one in known], base)
+    candidates: list[tuple[int, ...]] = [(k,) for k in range(8)]
+    candidates += [(a, b) for a in range(8) for b in range(a, 8)]
+    assert len(candidates) > GREEDY_ROWS
+    weight = rng.uniform(0.1, 1.0, sums.measured.cut)
+    terms = [(), (0,)]
+
+    def left(candidate: tuple[int, ...]) -> float:
+        a = np.stack([sums.row(t)[: sums.measured.cut] for t in (*terms, candidate)], axis=1)
+        b = sums.value[: sums.measured.cut]
+        root = np.sqrt(weight)
+        factors = np.linalg.lstsq(a * root[:, None], b * root, rcond=1e-12)[0]
+        return float((weight * (b - a @ factors) ** 2).sum())
+
+    # the first term is there already: nothing is left of it to gain by
+    assert sums.greedy(candidates, terms, weight) == sorted(candidates, key=left)[:5]

@@ -22,9 +22,10 @@ from swapbridge.swapfolder.draft_lines import (
     bridge_lines,
     edited_text,
     lines_of,
-    refuse_line,
+    refuse_lines,
     taken_back_text,
 )
+from swapbridge.swapfolder.reviewing import review_text
 
 ON = "2026-05-01"
 SPEED, TORQUE = "host.EngineData.EngineSpeed", "host.EngineData.ActualTorque"
@@ -86,19 +87,40 @@ def test_accepted_is_reviewed_and_a_persons(drafted: Path) -> None:
 
 def test_refused_is_open_gives_its_safe_answer_and_waits_for_a_review(drafted: Path) -> None:
     before = line(drafted, SPEED)
-    refuse_line(drafted, SPEED, ON)
+    refuse_lines(drafted, [SPEED], ON)
     after = line(drafted, SPEED)
     assert (after.value, after.fallback) == (before.fallback, before.fallback)
     assert after.is_open
     assert SPEED in waiting(drafted)
     assert f"# refused {ON}: was {before.value}" in drafted.read_text()
-    refuse_line(drafted, TORQUE, ON)
+    refuse_lines(drafted, [TORQUE], ON)
     assert [one.name for one in bridge_lines(drafted) if one.is_open] == [SPEED, TORQUE]
     compile_bridge(drafted)
 
 
+def test_lines_refused_together_are_refused_as_one_by_one(drafted: Path) -> None:
+    before = drafted.read_text()
+    for name in (SPEED, TORQUE):
+        refuse_lines(drafted, [name], ON)
+    one_by_one = drafted.read_text()
+    drafted.write_text(before)
+    refuse_lines(drafted, [SPEED, TORQUE], ON)
+    assert drafted.read_text() == one_by_one
+
+
+def test_rules_reviewed_together_are_reviewed_as_one_by_one(drafted: Path) -> None:
+    refuse_lines(drafted, [SPEED], ON)
+    bridge = load_bridge(drafted)
+    learned = [mark for mark in marks(bridge, load_maps(bridge)) if not mark.is_reviewed]
+    before = text = drafted.read_text()
+    for mark in learned:
+        text = review_text(text, [mark], ON, "bridge.toml")
+    assert len(learned) == 2
+    assert review_text(before, learned, ON, "bridge.toml") == text
+
+
 def test_edited_compiles_and_is_open_no_more(drafted: Path) -> None:
-    refuse_line(drafted, SPEED, ON)
+    refuse_lines(drafted, [SPEED], ON)
     edit_line(drafted, SPEED, "clamp(donor.PCM_FAST.RPM, 0 rpm, 7000 rpm)", "0 rpm", ON)
     now = line(drafted, SPEED)
     assert (now.value, now.is_open) == ("clamp(donor.PCM_FAST.RPM, 0 rpm, 7000 rpm)", False)
@@ -117,16 +139,19 @@ def test_an_edit_that_is_refused_writes_nothing(drafted: Path, value: str, fallb
 
 
 def test_a_line_that_is_not_there_is_named(drafted: Path) -> None:
-    for answer in (accept_line, refuse_line):
-        with pytest.raises(InputError, match=r"host\.EngineData\.Nope is not a line"):
-            answer(drafted, "host.EngineData.Nope", ON)
+    nope = "host.EngineData.Nope"
+    with pytest.raises(InputError, match=r"host\.EngineData\.Nope is not a line"):
+        accept_line(drafted, nope, ON)
+    with pytest.raises(InputError, match=r"host\.EngineData\.Nope is not a line"):
+        refuse_lines(drafted, [SPEED, nope], ON)
+    assert SPEED not in waiting(drafted)
     with pytest.raises(InputError, match="states no safe answer"):
-        refuse_line(drafted, "host.TorqueLimits.TorqueMost", ON)
+        refuse_lines(drafted, ["host.TorqueLimits.TorqueMost"], ON)
 
 
 def test_the_rest_of_the_file_stays(drafted: Path) -> None:
     before = drafted.read_text().splitlines()
-    refuse_line(drafted, SPEED, ON)
+    refuse_lines(drafted, [SPEED], ON)
     changed = [one for one in drafted.read_text().splitlines() if one not in before]
     assert len(changed) == 2  # the line, and the message's list of what is open
 
@@ -138,7 +163,7 @@ def test_a_later_draft_keeps_every_answer(drafted: Path) -> None:
     text, told = merged_bridge(drafted.read_text(), new, "")
     drafted.write_text(text)
     assert waiting(drafted) == []
-    refuse_line(drafted, SPEED, ON)
+    refuse_lines(drafted, [SPEED], ON)
     text, told = merged_bridge(drafted.read_text(), new, "")
     drafted.write_text(text)
     assert line(drafted, SPEED).is_open

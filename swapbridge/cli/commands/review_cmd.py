@@ -47,7 +47,7 @@ def command(name: str | None, bridge: Path | None, yes: bool) -> None:
         known = ", ".join(m.name for m in found if not m.is_reviewed) or "nothing"
         raise InputError(f"{name} is not a learned rule of {path}: still to be reviewed: {known}")
     from swapbridge.swapfolder.proving import captures_of, read_captures, stimuli_of
-    from swapbridge.swapfolder.reviewing import review_lines, write_review
+    from swapbridge.swapfolder.reviewing import review_lines, write_reviews
 
     place = path.absolute().parent if folder is None else folder.path
     files = captures_of(place, [b.name for b in file.buses])[0]
@@ -60,7 +60,7 @@ def command(name: str | None, bridge: Path | None, yes: bool) -> None:
             say(f"Reviewed on {mark.reviewed.on}, and unchanged since.")
             continue
         if yes or click.confirm("Is this right?", default=False):
-            write_review(path, mark, datetime.date.today().isoformat())
+            write_reviews(path, [mark], datetime.date.today().isoformat())
             say(f"Wrote the review of {mark.name} to {path}. Next: compile and prove again.")
         else:
             say(f"{mark.name} stays unreviewed.")

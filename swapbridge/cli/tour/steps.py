@@ -49,12 +49,12 @@ from swapbridge.surveying.compare import compare
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.report import comparison_line, headline
 from swapbridge.swapfolder.agreement import SignalAgreement, agreement
-from swapbridge.swapfolder.draft_lines import Line, bridge_lines, refuse_line
+from swapbridge.swapfolder.draft_lines import Line, bridge_lines, refuse_lines
 from swapbridge.swapfolder.drafting import draft_folder, draft_recordings
 from swapbridge.swapfolder.empty import write_empty
 from swapbridge.swapfolder.paths import HEALTH, SwapFolder
 from swapbridge.swapfolder.proving import ProofFiles, ProofOptions, prove_files
-from swapbridge.swapfolder.reviewing import review_lines, write_review
+from swapbridge.swapfolder.reviewing import review_lines, write_reviews
 
 REAL_TIME_S = 2.0
 """Seconds on python-can's virtual bus."""
@@ -206,18 +206,15 @@ def review(tour: Tour) -> None:
         path = tour.folder.bridge
         maps = load_maps(load_bridge(path))
         wrong = [line for line in bridge_lines(path) if not line.is_open and not _right(tour.alike, maps, line)]
-        for number, line in enumerate(wrong):
-            report(0.4 * number / len(wrong), line.name)
-            refuse_line(path, line.name, REVIEWED_ON)
+        refuse_lines(path, [line.name for line in wrong], REVIEWED_ON)
+        report(0.5, "what was learned, beside what was recorded")
         result, bridge = _compiled(tour), load_bridge(path)
         waiting = [m for m in marks(bridge, maps) if not m.is_reviewed]
         shown = next((m for m in waiting if m.signal is not None and m.signal.name == "actual_torque"), None)
         if shown is not None:
             lines.append("swapbridge review shows a rule, what was recorded, and what it generates:")
             lines += [f"  {line}" for line in review_lines(shown, bridge, result, maps, tour.sides()) if line]
-        for number, mark in enumerate(waiting):
-            report(0.5 + 0.5 * number / len(waiting), mark.name)
-            write_review(path, mark, REVIEWED_ON)
+        write_reviews(path, waiting, REVIEWED_ON)
         names = ", ".join(line.name for line in wrong) or "none"
         lines.append(
             f"refused, since the bridge written by hand differs: {len(wrong)} lines; each is now open and gives "

@@ -36,6 +36,8 @@ SPARED = 0.005
 """A quantity is left out where the share of frames that are right without it is only so much smaller."""
 PRICE_DIGITS, GAIN_DIGITS = 6, 9
 """Prices and gains alike in so many decimals are equal, so that the first wins and not a processor's rounding."""
+GREEDY_ROWS = 32
+"""Candidates weighed at once: as many as stay in a processor's cache, which is ten times as quick as all of them."""
 ROUNDING = 100.0
 """The rounding of a coefficient takes less than so many parts of what is near enough; a term below that is left out."""
 
@@ -227,13 +229,18 @@ class Sums:
         q, _ = np.linalg.qr(np.stack([self.row(t)[:cut] * root for t in terms], axis=1))
         rest = self.value[:cut] * root
         rest = rest - q @ (q.T @ rest)
-        block = self.rows[[c[0] for c in candidates], :cut] * root
-        twice = [n for n, c in enumerate(candidates) if len(c) > 1]
-        block[twice] *= self.rows[[candidates[n][1] for n in twice], :cut]
-        norm = (block**2).sum(1) + 1e-30
-        block = block - (block @ q) @ q.T
-        left = (block**2).sum(1)
-        gain = np.where(left > 1e-9 * norm, (block @ rest) ** 2 / np.maximum(left, 1e-30), 0.0)
+        gain = np.empty(len(candidates))
+        for at in range(0, len(candidates), GREEDY_ROWS):
+            some = candidates[at : at + GREEDY_ROWS]
+            block = self.rows[[c[0] for c in some], :cut]
+            block *= root
+            for row, chosen in zip(block, some, strict=True):
+                for k in chosen[1:]:
+                    row *= self.rows[k, :cut]
+            norm = np.einsum("ij,ij->i", block, block) + 1e-30
+            block -= (block @ q) @ q.T
+            left = np.einsum("ij,ij->i", block, block)
+            gain[at : at + len(some)] = np.where(left > 1e-9 * norm, (block @ rest) ** 2 / np.maximum(left, 1e-30), 0.0)
         order = np.argsort(-np.round(gain / (rest @ rest + 1e-30), GAIN_DIGITS), kind="stable")
         return [candidates[k] for k in order[:5]]
 

@@ -59,7 +59,7 @@ def routes(bench: BenchPage) -> list[Route]:
         if said == "accept":
             new = accepted_text(text, path, name, on, maps)
         elif said == "refuse":
-            new = refused_text(text, path, name, on)
+            new = refused_text(text, path, [name], on)
         else:
             if asked.value is None or asked.fallback is None:
                 raise InputError("an edit has a rule and a safe answer; load the page again")
