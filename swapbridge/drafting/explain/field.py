@@ -11,7 +11,7 @@ from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.drafting.channel_words import telling, word_channels
 from swapbridge.drafting.explain.flags import GOOD, Condition, Watched, explain_flag
 from swapbridge.drafting.explain.kit import SIGNAL_NAME, Kit, named_within, open_field
-from swapbridge.drafting.explain.measured import EXACT, explain_number, recorded_ranges, tells_running
+from swapbridge.drafting.explain.measured import EXACT, explain_number, may_be_request, recorded_ranges, tells_running
 from swapbridge.drafting.lines import Atom
 from swapbridge.drafting.linking import (
     first_value,
@@ -40,6 +40,8 @@ LEAST_FRAMES = 3
 """A value that fewer frames have is none that could be learned."""
 PARTLY_TOLD = 0.5
 """How sure at most where a field has values that its source has no word for."""
+SOME_CODES = 0.94
+"""How sure at most where codes may come that no recording held: a gear that nobody drove in."""
 MOST_CODE_BITS = 4
 LEAST_CODES = 3
 BETTER = 0.015
@@ -266,6 +268,10 @@ def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField, answer: int 
         said, counts = np.unique(message.raw(one.layout), return_counts=True)
         if set(said[counts >= LEAST_FRAMES].tolist()) - {u for _, u in pairs}:
             sure = min(sure, PARTLY_TOLD)
+        spare = _has_spare_codes(word.origin.field, len(word.tells.word_of)) and _has_spare_codes(one, len(said))
+        counted = one.layout.length > 1 and all(_is_number(w) for w in found.value_of)
+        if spare or counted:  # a gear that is counted has a next one
+            sure = min(sure, SOME_CODES)
         made = Explained(
             one.layout, one.name, "echo" if kit.bus == word.origin.bus else "copy", min(0.985, sure), text, str(first),
             "status", hold_ms=500, share=sure,
@@ -275,6 +281,19 @@ def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField, answer: int 
         if best is None or sure > best[0]:
             best = (sure, made)
     return None if best is None else best[1]
+
+
+def _has_spare_codes(one: VehicleField, said: int) -> bool:
+    """Whether a field could say more codes than were said."""
+    return one.layout.length > 1 and said < 1 << one.layout.length
+
+
+def _is_number(word: str) -> bool:
+    try:
+        float(word)
+    except ValueError:
+        return False
+    return True
 
 
 def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Explained:
@@ -321,6 +340,16 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
                 f"only {told.words} predicts it: that holds for every healthy engine, so it would never warn",
                 "the donor's own warning, or the quantity that it warns of",
             )  # fmt: skip
+    learned = any(c.atom.learned for _, c, _ in best)
+    if learned and kit.bus == kit.swap.donor.bus and may_be_request(raw.astype(np.float64)):
+        guessed = best[0][1].atom.words
+        return open_field(
+            kit, message, one, f"it rests at one value, as a request does, and only thresholds predict it ({guessed})",
+            "a recording with its requests",
+        )  # fmt: skip
+    sure = _flag_confidence(best, raw)
+    if _has_spare_codes(one, len(values)):
+        sure = min(sure, SOME_CODES)
     hows: set[How] = {c.atom.how for _, c, _ in best}
     how: How = next(iter(hows)) if len(hows) == 1 else "state" if len(todo) > 1 else "threshold"
     if len(real) == 2:
@@ -338,7 +367,7 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
         runner = best[0][2]
     words = "; ".join(f"{v}: {c.atom.words}" for v, c, _ in best)
     return Explained(
-        one.layout, one.name, how, _flag_confidence(best, raw), text, str(first), "status", words=words,
+        one.layout, one.name, how, sure, text, str(first), "status", words=words,
         runner_up=runner, hold_ms=500, share=share,
         seen=recorded_ranges(
             message,
@@ -383,4 +412,6 @@ def _flag_confidence(
         sure = min(sure, 0.9)
     if any(c.atom.how == "threshold" for _, c, _ in best):
         sure = min(sure, 0.96 if changes >= 6 else 0.8)
+    if any(c.atom.learned and len(c.atom.quantities) > 1 for _, c, _ in best):  # two conditions fit more by chance
+        sure = min(sure, SOME_CODES)
     return float(min(max(sure, 0.05), 0.985))

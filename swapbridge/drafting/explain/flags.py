@@ -97,7 +97,7 @@ class Watched:
 
 @dataclass(frozen=True, slots=True)
 class _Try:
-    """A condition at the watched times, and how its atom is made."""
+    """A condition at the watched times, and how its atom is made; `text` where that is known by now."""
 
     said: Bools
     bits: float
@@ -106,6 +106,7 @@ class _Try:
     price: float = 0.0
     share: float = 0.0
     wrong: int = 0
+    text: str = ""
 
 
 def _nearest(a: Floats, b: Floats, between: Floats) -> Floats:
@@ -123,7 +124,7 @@ def explain_flag(
     for atom in atoms:
         said = atom.at(watched.times)
         if said.any() and not said.all():
-            tries.append(_Try(said, atom.bits, atom.key, partial(_same, atom)))
+            tries.append(_Try(said, atom.bits, atom.key, partial(_same, atom), text=atom.text or ""))
             tries.append(_Try(~said, atom.bits + 1, f"not {atom.key}", atom.negated))
     for line, x in zip(lines, samples, strict=True):
         tries += _thresholds(watched, line, x, None)
@@ -148,7 +149,7 @@ def _same(atom: Atom) -> Atom:
 
 def _judged(watched: Watched, one: _Try) -> _Try:
     price, share, _, wrong = watched.judge(one.said, one.bits)
-    return _Try(one.said, one.bits, one.key, one.make, price, share, wrong)
+    return replace(one, price=price, share=share, wrong=wrong)
 
 
 def _two(
@@ -173,7 +174,7 @@ def _two(
             holds = a.said == want
             more = [t for line, x in zip(lines, samples, strict=True) for t in _thresholds(watched, line, x, holds)]
             for b in [*first[n + 1 :], *more]:
-                if b.key == a.key:
+                if b.key == a.key or (a.text and a.text == b.text):  # a word and the field that says it are one
                     continue
                 said = (a.said & b.said) if want else (a.said | b.said)
                 make = partial(_joined, a.make, b.make, word)

@@ -68,6 +68,8 @@ MOST_LOW = 0.015
 """A torque that its rule tells low in a larger share of the frames is told so high that no more of them are low."""
 EXACT = 0.99
 """A learned formula is sure where this share of frames is right on both halves of the evidence."""
+LEAST_HEAT = 0.5
+"""A needle of heat goes over this share of its span by a temperature alone."""
 LEAST_LEVER = 0.1
 """A slope is read where a value is away from what a standing engine says by this share of its span."""
 LEAST_APART = 0.3
@@ -388,14 +390,26 @@ def recorded_ranges(
     return tuple(out.values())
 
 
+def _is_needle(formula: Formula, message: VehicleMessage, span: float) -> bool:
+    """Whether heat alone moves a formula up by most of what it says, whatever else it leans on: a needle goes hot."""
+    lines = formula.lines
+    usual = {line.text: float(np.median(line.series.at(message.time_s))) for line in lines}
+    for line in lines:
+        if line.channel in WARM_CHANNELS:
+            x = line.series.at(message.time_s)
+            cold, hot = (formula.of(usual | {line.text: float(end)}) for end in (x.min(), x.max()))
+            if hot - cold > LEAST_HEAT * span:
+                return True
+    return False
+
+
 def _made(
     message: VehicleMessage, one: VehicleField, best: _Way, second: _Way | None, allowed: frozenset[int]
 ) -> Explained:
     layout = _fitted(one, allowed)
     low, high = layout.raw_range
     raw = message.raw(one.layout)
-    channels = {line.channel for line in best.formula.lines}
-    safe = high if best.how == "table" and channels <= WARM_CHANNELS else int(raw.max())  # a needle goes hot
+    safe = high if _is_needle(best.formula, message, float(np.ptp(raw))) else int(raw.max())
     seen = recorded_ranges(message, best.formula.lines) if best.how in ("table", "derived") else ()
     formula = best.formula
     sure = best.confidence - 0.4 * max(0.0, 0.97 - max(formula.share, formula.held_out))

@@ -7,7 +7,7 @@ what is left over. One part alone, straight, is a copy; parts of one quantity ar
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -119,6 +119,11 @@ class Formula:
         for term in self.terms:
             out = out + term.at(times)
         return out
+
+    def of(self, values: Mapping[str, float]) -> float:
+        """What it gives for one value of each quantity, by its text."""
+        each = (t.factor * float(np.prod([p.of(np.array(values[p.line.text])) for p in t.parts])) for t in self.terms)
+        return sum(each)
 
     @property
     def lines(self) -> tuple[DraftLine, ...]:

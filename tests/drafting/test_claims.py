@@ -1,0 +1,155 @@
+"""What a draft claims and sends where recordings lack something: codes, requests, heat that nobody recorded."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from swapbridge.core.layout import Layout
+from swapbridge.drafting.channel_words import Telling
+from swapbridge.drafting.explain import field as fields
+from swapbridge.drafting.explain.field import explain_choice
+from swapbridge.drafting.explain.flags import Watched, explain_flag
+from swapbridge.drafting.explain.measured import _made, _Way
+from swapbridge.drafting.explain.numbers import Formula, NumberPart, NumberTerm
+from swapbridge.drafting.lines import Atom, DraftLine
+from swapbridge.drafting.model import Explained
+from swapbridge.drafting.sources import Origin, Word
+from swapbridge.drafting.vehicle import Floats, VehicleSeries
+from tests.drafting.test_in_doubt import EVERY_BIT, TIMES, coded, line, message
+
+
+def bench(bus: str, *atoms: Atom, lines: tuple[DraftLine, ...] = (), words: tuple[Word, ...] = ()) -> Any:
+    """A kit of one bus with these conditions, quantities and channels of words."""
+    swap = SimpleNamespace(
+        quantities={}, tellings={}, words={w.channel: w for w in words},
+        host=SimpleNamespace(bus="host"), donor=SimpleNamespace(bus="donor"),
+    )  # fmt: skip
+    return SimpleNamespace(swap=swap, bus=bus, atoms=atoms, lines=lines, warnings=frozenset(), linked=())
+
+
+def flag_atom(values: Floats, text: str, how: Any = "copy") -> Atom:
+    return Atom(text, VehicleSeries(TIMES, values.astype(float)), 8, text, how, text, frozenset({text}))
+
+
+SPEED = 60 + 50 * np.sin(TIMES / 3)
+
+
+# --- requests
+
+
+@pytest.mark.parametrize(
+    ("bus", "copied", "above", "how"),
+    [
+        ("donor", False, 105.0, "open"),
+        ("host", False, 105.0, "threshold"),
+        ("donor", False, 60.0, "threshold"),
+        ("donor", True, 105.0, "copy"),
+    ],
+    ids=["rests and is only guessed", "the engine's own", "half of the time", "another module says it"],
+)
+def test_a_flag_to_the_engine_that_rests_is_not_drafted_from_thresholds(
+    bus: str, copied: bool, above: float, how: str
+) -> None:
+    """It may be a request: thresholds that fitted one drive asked for a cut in 0.05 and 0.08 of another."""
+    flag = (above < SPEED).astype(int)
+    kit = bench(
+        bus, *([flag_atom(flag, "host.M.shift == 1")] if copied else []), lines=(line(SPEED, "v", "vehicle_speed"),)
+    )
+    made = explain_choice(kit, message(flag[:, None]), coded(Layout(0, 1), "flag"))
+    assert made.how == how
+    if how == "open":
+        assert (made.value, made.fallback, made.unreviewed) == ("0", "0", True)
+
+
+# --- codes that no recording held
+
+
+GEAR = (TIMES // 6 % 4).astype(int)
+
+
+@pytest.mark.parametrize(
+    ("names", "length", "most"),
+    [
+        (("0", "1", "2", "3"), 2, 0.94),
+        (("0", "1", "2", "3"), 3, 0.94),
+        (("P", "R", "N", "D"), 2, 0.985),
+        (("P", "R", "N", "D"), 3, 0.94),
+        (("0", "1"), 1, 0.985),
+    ],
+    ids=["gears are counted", "gears, spare codes", "a whole lever", "a lever with spare codes", "a switch"],
+)
+def test_a_code_that_no_recording_held_may_come(names: tuple[str, ...], length: int, most: float) -> None:
+    """A gear that nobody drove in was claimed at 0.98, and the drive that used it had 0.83 of its frames right."""
+    gear = GEAR % len(names)
+    told = message(gear[:, None])
+    one = coded(Layout(0, length))
+    telling = Telling("gear", 0.0, dict(enumerate(names)), {w: v for v, w in enumerate(names)}, 1.0, 1.0)
+    word = Word("gear", names, VehicleSeries(TIMES, gear.astype(float)), Origin("host", told, one), telling)
+    kit = bench("host", words=(word,))
+    kit.swap.tellings["host", 0x100, False, one.name, "gear"] = telling
+    made = fields._by_words(kit, told, one)
+    assert made is not None
+    assert made.confidence == most
+
+
+@pytest.mark.parametrize(("length", "most"), [(2, 0.985), (3, 0.94)])
+def test_a_choice_of_conditions_with_spare_codes_is_not_sure(length: int, most: float) -> None:
+    atoms = [flag_atom(v == GEAR, f"host.M.g == {v}", "echo") for v in range(4)]
+    made = explain_choice(bench("host", *atoms), message(GEAR[:, None]), coded(Layout(0, length)))
+    assert (made.how, made.confidence) == ("echo", most)
+
+
+@pytest.mark.parametrize(("joined", "most"), [(False, 0.96), (True, 0.94)])
+def test_a_threshold_that_only_fits_beside_another_condition_is_not_sure(joined: bool, most: float) -> None:
+    """Two conditions fit more by chance: one of a state's bits was claimed at 0.96 and right in 0.77 of a drive."""
+    other = np.sin(TIMES) > 0
+    flag = (SPEED > 65) & other if joined else SPEED > 65
+    kit = bench("host", flag_atom(other, "host.M.o == 1"), lines=(line(SPEED, "v", "vehicle_speed"),))
+    made = explain_choice(kit, message(flag[:, None]), coded(Layout(0, 1), "flag"))
+    assert (made.how, made.confidence) == ("threshold", most)
+
+
+# --- heat
+
+
+def needle(*more: tuple[str, float], heat: float = -2.0) -> Explained:
+    """A rule of coolant that rises to 100 and stays there, with other quantities of no weight."""
+    coolant = line(np.linspace(20, 90, len(TIMES)), "t", "coolant_temperature", "degC")
+    terms = [NumberTerm((), 100.0), NumberTerm((NumberPart(coolant, "-", 70.0),), heat)]
+    for name, factor in more:
+        terms.append(NumberTerm((NumberPart(line(12 + np.sin(TIMES), name, name), "x"),), factor))
+    formula = Formula(tuple(terms), 0.93, 0.99, 0.0, 0.0)
+    told = message(np.clip(np.round(formula.at(TIMES)), 0, 255)[:, None])
+    way = _Way(0.0, "derived" if more else "table", formula, "follows", 0.97)
+    return _made(told, coded(Layout(0, 8), "number"), way, None, EVERY_BIT)
+
+
+@pytest.mark.parametrize("more", [(), (("module_voltage", 0.4), ("pedal_position", -0.01))])
+def test_a_needle_goes_hot_beyond_what_was_recorded_whatever_else_its_rule_leans_on(
+    more: tuple[tuple[str, float], ...],
+) -> None:
+    """Voltage and pedal told 0.01 of a needle better; above 105 degC it then said its usual middle, for good."""
+    assert needle(*more).fallback == "255"
+
+
+def test_what_heat_hardly_moves_keeps_its_highest_recorded_value() -> None:
+    """A value of which heat is a small part, and one that it lowers."""
+    assert needle(("vehicle_speed", 5.0), heat=-0.1).fallback == "165"
+    assert needle(heat=1.0).fallback == "150"
+
+
+# --- conditions
+
+
+def test_a_word_and_the_field_that_says_it_are_one_condition() -> None:
+    """'x or x' was written: what a person said is a little late, so that both together told a flag better."""
+    flag = TIMES % 20 > 10
+    early, late = (np.roll(flag, k) for k in (-60, 60))
+    atoms = [flag_atom(early, "host.M.x == 1"), Atom("host.M.x == 1", VehicleSeries(TIMES, late * 1.0), 8, "x", "echo")]
+    found = explain_flag(Watched(TIMES, early | late, 0.12), atoms, [])
+    assert found
+    assert all((c.atom.text or "").count("host.M.x == 1") == 1 for c in found)
