@@ -18,7 +18,7 @@ from swapbridge.drafting.explain.numbers import Formula, NumberPart, NumberTerm
 from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.model import Explained
 from swapbridge.drafting.sources import Origin, Word
-from swapbridge.drafting.vehicle import Floats, VehicleSeries
+from swapbridge.drafting.vehicle import VehicleSeries
 from tests.drafting.test_in_doubt import EVERY_BIT, TIMES, coded, line, message
 
 
@@ -31,7 +31,7 @@ def bench(bus: str, *atoms: Atom, lines: tuple[DraftLine, ...] = (), words: tupl
     return SimpleNamespace(swap=swap, bus=bus, atoms=atoms, lines=lines, warnings=frozenset(), linked=())
 
 
-def flag_atom(values: Floats, text: str, how: Any = "copy") -> Atom:
+def flag_atom(values: np.ndarray[Any, Any], text: str, how: Any = "copy") -> Atom:
     return Atom(text, VehicleSeries(TIMES, values.astype(float)), 8, text, how, text, frozenset({text}))
 
 
@@ -98,7 +98,7 @@ def test_a_code_that_no_recording_held_may_come(names: tuple[str, ...], length: 
 
 @pytest.mark.parametrize(("length", "most"), [(2, 0.985), (3, 0.94)])
 def test_a_choice_of_conditions_with_spare_codes_is_not_sure(length: int, most: float) -> None:
-    atoms = [flag_atom(v == GEAR, f"host.M.g == {v}", "echo") for v in range(4)]
+    atoms = [flag_atom(np.equal(GEAR, v), f"host.M.g == {v}", "echo") for v in range(4)]
     made = explain_choice(bench("host", *atoms), message(GEAR[:, None]), coded(Layout(0, length)))
     assert (made.how, made.confidence) == ("echo", most)
 
@@ -149,7 +149,10 @@ def test_a_word_and_the_field_that_says_it_are_one_condition() -> None:
     """'x or x' was written: what a person said is a little late, so that both together told a flag better."""
     flag = TIMES % 20 > 10
     early, late = (np.roll(flag, k) for k in (-60, 60))
-    atoms = [flag_atom(early, "host.M.x == 1"), Atom("host.M.x == 1", VehicleSeries(TIMES, late * 1.0), 8, "x", "echo")]
+    atoms = [
+        flag_atom(early, "host.M.x == 1"),
+        Atom("host.M.x == 1", VehicleSeries(TIMES, late.astype(np.float64)), 8, "x", "echo"),
+    ]
     found = explain_flag(Watched(TIMES, early | late, 0.12), atoms, [])
     assert found
     assert all((c.atom.text or "").count("host.M.x == 1") == 1 for c in found)
