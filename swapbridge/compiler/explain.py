@@ -148,6 +148,8 @@ def _when(plan: Plan, draft: SendDraft) -> str:
     names = [name.replace("_", " ") for n, name in enumerate(STATES) if send.states >> n & 1]
     if len(names) < len(STATES) - 1:
         text += f"; in {', '.join(names)} only"
+    if send.with_bus:
+        text += f"; while {plan.buses[send.bus].name} is awake"
     if send.linger_us:
         text += f", and {_ms(send.linger_us)} longer"
     return text

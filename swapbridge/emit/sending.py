@@ -134,6 +134,7 @@ def settings_rows(plan: Plan) -> tuple[list[str], int]:
     rows, offset = [], 0
     checks = any(s.check_us for s in plan.sends)
     lingers = any(s.linger_us for s in plan.sends)
+    living = any(s.with_bus for s in plan.sends)
     claim_of = {n: k for k, claim in enumerate(plan.claims, 1) for n in claim.sends}
     for number, send in enumerate(plan.sends):
         low = send.counter.low if send.counter is not None else 0
@@ -144,6 +145,7 @@ def settings_rows(plan: Plan) -> tuple[list[str], int]:
             *(f"{v}U" for v in (low, len(send.turns))),
             *([f"{offset}U"] if checks else []),
             *(f"{v}U" for v in (send.bus, send.length, send.states, send.count)),
+            *([_flag(send.with_bus)] if living else []),
             *([f"{claim_of.get(number, 0)}U"] if claim_of else []),
             _flag(send.is_fd),
         ]

@@ -151,6 +151,7 @@ class MessageRule:
     states: tuple[str, ...] | None = None
     once: int = 0
     last_us: int = 0
+    with_bus: bool = False
     network_management: bool | None = None
     when_stale: str = "fallback"
     hold_us: int | None = None

@@ -301,7 +301,7 @@ class _TomlReader(TableReader):
         self.only(
             path, table, "send", "period_ms", "on_arrival", "on_change", "gap_ms", "delay_ms", "states", "once",
             "network_management", "when_stale", "hold_ms", "mux", "rest", "signals", "sender_gone", "note",
-            "unreviewed", "reviewed", "open", "last_ms", "pages", "from", "to",
+            "unreviewed", "reviewed", "open", "last_ms", "pages", "from", "to", "with_bus",
         )  # fmt: skip
         states = self._state_names(path, table, "states")
         when_stale = self.text(path, table, "when_stale", "fallback")
@@ -329,6 +329,7 @@ class _TomlReader(TableReader):
             states=states,
             once=self._once(path, table),
             last_us=self.time(path, table, "last_ms", 0) or 0,
+            with_bus=self.flag(path, table, "with_bus", False),
             network_management=self.flag(path, table, "network_management", False)
             if "network_management" in table
             else None,

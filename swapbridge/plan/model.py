@@ -48,7 +48,8 @@ awake      1 if bus number `value` is awake, else 0
 Receiving: ``on_frame(bus, word, data, now)``, in this order
 -----------------------------------------------------------
 1. Start the clock if this is the first call. ``bus.last = now``, ``bus.awake = 1``. If the bus has `wakes` set and the
-   state slot is 0 (asleep), the state slot becomes 1 (wake) and the state is applied.
+   state slot is 0 (asleep), the state slot becomes 1 (wake) and the state is applied. If the bus was not awake and has
+   sends `with_bus`: left = count for these, and the state is applied once more.
 2. Passing: `Plan.passes` of this bus in order. A rule matches when ``first <= word <= last``. The first matching rule
    for each target bus decides: `block` rules end it, others append (target, `new_word` or word, data) to the pass
    queue, a first-in-first-out of `pass_queue` frames; a frame that finds it full is dropped (and counted).
@@ -86,8 +87,9 @@ Receiving: ``on_frame(bus, word, data, now)``, in this order
 Sending: ``poll(now)``, at most one frame a call, in this order
 --------------------------------------------------------------
 1. Start the clock if this is the first call.
-2. Latches: for each feed, if (fresh or good > 0) and elapsed(last) > max_age_us: fresh = 0, good = 0. For each bus,
-   if awake and elapsed(last) > silent_us: awake = 0. For each send, if ending and end_at is due: it ends (below).
+2. Latches: for each feed, if (fresh or good > 0) and elapsed(last) > max_age_us: fresh = 0, good = 0. For each bus, if
+   awake and elapsed(last) > silent_us: awake = 0, and if it has sends `with_bus`, the state is applied once more. For
+   each send, if ending and end_at is due: it ends (below).
 3. Tasks: the first task in order that is due runs its block (one task a call); its timer becomes timer + period_us,
    and if elapsed(timer) is then at least 16 * period_us and below 2**31, now + period_us. If slot 0 then differs from
    the applied state, the state is applied.
@@ -117,11 +119,12 @@ None from `poll` means that this call had no frame; while `next_poll(now)` gives
 Applying a state: new state n, applied state o (at the start of the clock o is 0)
 -----------------------------------------------------------------------------
 If o is 0 and n is not: left = count for every send. Then for every send in order: allowed = it is not lost, its claim
-does not wait (`swapbridge.plan.j1939_node`), and bit n of `states`. If allowed: ending = 0, and if it is not active and
-(count is 0 or left > 0): active = 1, due_at = check_at = now + delay_us, pending = 0, has_last = 0, blocked = 1 and
-open_at = now + delay_us if delay_us > 0, else blocked = 0. If not allowed: if it is active, linger_us > 0 and n is not
-0, then unless it is ending: ending = 1, end_at = now + linger_us; else it ends. A send that ends: active = 0, pending =
-0, ending = 0. If n is 0, no receive with a `sender_name` has a present sender any more.
+does not wait (`swapbridge.plan.j1939_node`), bit n of `states` is set, and its bus is awake where it is `with_bus`. If
+allowed: ending = 0, and if it is not active and (count is 0 or left > 0): active = 1, due_at = check_at = now +
+delay_us, pending = 0, has_last = 0, blocked = 1 and open_at = now + delay_us if delay_us > 0, else blocked = 0. If not
+allowed: if it is active, linger_us > 0 and n is not 0, then unless it is ending: ending = 1, end_at = now + linger_us;
+else it ends. A send that ends: active = 0, pending = 0, ending = 0. If n is 0, no receive with a `sender_name` has a
+present sender any more.
 
 Joined answers (`Plan.joined`) are received and polled as `swapbridge.plan.joined_answer` has it.
 
@@ -445,8 +448,8 @@ class Send:
     """A message that is sent: where, what, when. `states` has bit n set where it may be sent in state n.
 
     `count` is how often in all after each wake (0: as often as it is due); `linger_us` how long it goes on when its
-    states have ended; `order` the variants of its turns by number, each in turn where it is empty; `to` the J1939
-    address that a long message goes to (`swapbridge.plan.j1939_node`).
+    states have ended; `with_bus` that it lives while its own bus is awake; `order` the variants of its turns by number,
+    each in turn where it is empty; `to` the J1939 address that a long message goes to (`swapbridge.plan.j1939_node`).
     """
 
     name: str
@@ -467,6 +470,7 @@ class Send:
     order: tuple[int, ...] = ()
     more_counters: tuple[CounterOut, ...] = ()
     to: int = EVERYBODY
+    with_bus: bool = False
 
     @property
     def is_long(self) -> bool:

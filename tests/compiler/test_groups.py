@@ -256,8 +256,9 @@ def test_what_is_no_claim_of_the_address_stops_nothing(number: int, source: int,
 
 
 def test_the_plan_in_words_says_it() -> None:
-    assert "Address 49 on donor: said after each wake and to whoever asks; when another node claims it" in " ".join(
-        compile_bridge(parse_bridge(BRIDGE + TSC1), MAPS).explain.split()
+    assert (
+        "Address 49 on donor: claimed after each wake and whenever a node asks; if another node claims it"
+        in " ".join(compile_bridge(parse_bridge(BRIDGE + TSC1), MAPS).explain.split())
     )
 
 

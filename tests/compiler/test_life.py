@@ -5,12 +5,14 @@ from __future__ import annotations
 import dataclasses
 from fractions import Fraction as F
 from itertools import pairwise
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from swapbridge.core.errors import InputError
+from swapbridge.emit.native import NativeTranslator
 from swapbridge.language.model import BridgeRefused
 from swapbridge.plan.python.translator import Translator
 from swapbridge.signalmap.dbc_read import parse_map
@@ -105,7 +107,71 @@ def test_what_the_recordings_showed_to_keep_a_bus_awake_stops_with_the_key() -> 
     assert compile_text(bridge("period_ms = 100\nnetwork_management = true")).plan.sends[0].states == states
 
 
+def times_by_bus(text: str, spans: list[tuple[int, int, int]], until_ms: int, make: Any = Translator) -> list[int]:
+    """Milliseconds at which Ack goes out on the host's bus; `spans` are bus, begin and end of others' traffic."""
+    translator, out = make(compile_text(text).plan), []
+    for ms in range(0, until_ms, 10):
+        for bus, begin, end in spans:
+            if begin <= ms < end and ms % 50 == 0:
+                translator.on_frame(bus, 0x7A0, bytes(2), ms * 1000)
+        for _ in range(20):
+            frame = translator.poll(ms * 1000)
+            if frame is not None and frame.word == 0x120:
+                out.append(ms)
+            if translator.next_poll(ms * 1000) != ms * 1000:
+                break
+    return out
+
+
+HOST_SLEEPS = [(0, 0, 6000), (1, 1000, 2000), (1, 4000, 5000)]
+"""The donor's bus goes on; the host's has traffic twice."""
+
+
+@pytest.mark.parametrize("make", [Translator, NativeTranslator])
+def test_a_message_lives_while_its_own_bus_is_awake(make: Any) -> None:
+    """Its bus sleeps half a second after its last frame."""
+    always = times_by_bus(bridge("period_ms = 100"), HOST_SLEEPS, 6000, make)
+    assert always == list(range(0, 6000, 100))
+    text = bridge("period_ms = 100\nwith_bus = true\ndelay_ms = 30")
+    with_bus = times_by_bus(text, HOST_SLEEPS, 6000, make)
+    assert with_bus == [*range(1030, 2460, 100), *range(4030, 5460, 100)]
+
+
+@pytest.mark.parametrize("make", [Translator, NativeTranslator])
+def test_so_often_each_time_that_its_bus_wakes_and_so_long_after_it_slept(make: Any) -> None:
+    often = bridge("once = 2\nperiod_ms = 40\nwith_bus = true")
+    assert times_by_bus(often, HOST_SLEEPS, 6000, make) == [1000, 1040, 4000, 4040]
+    longer = bridge("period_ms = 100\nwith_bus = true\nlast_ms = 400")
+    assert times_by_bus(longer, HOST_SLEEPS, 3000, make)[-1] == 2800
+
+
+def test_who_would_be_the_only_one_on_its_bus_would_never_begin() -> None:
+    absent = ", ".join(f'"{node.name}"' for node in HOST.nodes)
+    text = bridge("period_ms = 100\nwith_bus = true").replace('absent = ["ECM"]', f"absent = [{absent}]")
+    with pytest.raises(BridgeRefused, match="it would never begin"):
+        compile_text(text)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.lists(st.tuples(st.sampled_from((0, 1, 1)), st.integers(0, 60), st.integers(1, 30)), min_size=1, max_size=6),
+    st.sampled_from(("period_ms = 70", "once = 3\nperiod_ms = 20", "on_change = true\ngap_ms = 15")),
+    st.sampled_from((0, 20, 300)),
+)
+def test_never_later_than_its_bus_was_awake(spans: list[tuple[int, int, int]], when: str, delay: int) -> None:
+    """Whatever the traffic: no frame goes out later than its bus's last one and the time after which that sleeps."""
+    told = [(bus, 100 * begin, 100 * (begin + length)) for bus, begin, length in spans]
+    heard = [ms for bus, begin, end in told if bus == 1 for ms in range(begin, end, 50)]
+    text = bridge(f"{when}\nwith_bus = true\ndelay_ms = {delay}")
+    for sent in times_by_bus(text, told, 9500):
+        assert any(ms + delay <= sent for ms in heard)
+        assert any(0 <= sent - ms <= 510 for ms in heard)
+
+
 LIVES = [
+    "period_ms = 30\nwith_bus = true\ndelay_ms = 20",
+    'on_arrival = ["donor.PCM_FAST"]\ngap_ms = 25\nwith_bus = true\nlast_ms = 200',
+    "once = 3\nperiod_ms = 15\nwith_bus = true",
     'period_ms = 30\nstates = ["key_on", "crank"]\nlast_ms = 170\ndelay_ms = 20',
     "once = 4\nperiod_ms = 15\ndelay_ms = 25",
     'once = 2\nperiod_ms = 60\nstates = ["crank"]\nlast_ms = 40',

@@ -433,6 +433,7 @@ def with_lives(plan: Plan, rng: random.Random) -> Plan:
                 send,
                 count=rng.choice((0, 0, 1, 2, 5)) if send.period_us else send.count,
                 linger_us=rng.choice((0, 0, 1, 30_000, 400_000)),
+                with_bus=rng.random() < 0.3,
                 order=tuple(order) if rng.random() < 0.7 else (),
                 more_counters=tuple(more),
             )

@@ -58,7 +58,8 @@ class SlowTranslator:
             for send, state in zip(self.plan.sends, self.sends, strict=True):
                 state["left"] = send.count
         for send, state in zip(self.plan.sends, self.sends, strict=True):
-            if state["lost"] or state["waits"] or not (send.states >> new) & 1:
+            sleeps = send.with_bus and not self.buses[send.bus]["awake"]
+            if state["lost"] or state["waits"] or sleeps or not (send.states >> new) & 1:
                 if state["active"] and send.linger_us > 0 and new != 0:
                     if not state["ending"]:
                         state["ending"], state["end_at"] = 1, (now + send.linger_us) & MASK
@@ -86,9 +87,15 @@ class SlowTranslator:
 
     def frame(self, bus: int, word: int, data: bytes, now: int) -> None:
         self.start(now)
+        slept = not self.buses[bus]["awake"]
         self.buses[bus]["last"], self.buses[bus]["awake"] = now, 1
         if self.plan.buses[bus].wakes and self.slots[0] == 0:
             self.slots[0] = 1
+            self.apply(now)
+        living = [n for n, send in enumerate(self.plan.sends) if send.with_bus and send.bus == bus]
+        if slept and living:
+            for n in living:
+                self.sends[n]["left"] = self.plan.sends[n].count
             self.apply(now)
         decided: set[int] = set()
         for rule in self.plan.passes:
@@ -212,9 +219,11 @@ class SlowTranslator:
         self.start(now)
         for n in range(len(self.feeds)):
             self.latch(n, now)
-        for bus, heard in zip(self.plan.buses, self.buses, strict=True):
+        for number, (bus, heard) in enumerate(zip(self.plan.buses, self.buses, strict=True)):
             if heard["awake"] and (now - heard["last"]) & MASK > bus.silent_us:
                 heard["awake"] = 0
+                if any(send.with_bus and send.bus == number for send in self.plan.sends):
+                    self.apply(now)
         for state in self.sends:
             if state["ending"] and self.due(state["end_at"], now):
                 self.ends(state)

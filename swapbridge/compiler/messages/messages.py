@@ -330,7 +330,16 @@ def _timed(
             raise bridge.refuse(
                 rule.place, f"{draft.name} would keep the bus awake with the key off", "leave wake out of its states"
             )
-    if rule.last_us and states & ALL_STATES == AWAKE_STATES:
+    known = lowering.sources.maps[draft.bus].messages
+    absent = next(b.absent for b in bridge.buses if b.name == draft.bus)
+    if rule.with_bus and not any(name not in absent for m in known for name in m.named_senders):
+        raise bridge.refuse(
+            rule.place,
+            f"{draft.name} is sent while {draft.bus} is awake, and the map has no module there that is present: it "
+            "would never begin",
+            "leave with_bus out, or name in the map who sends there",
+        )
+    if rule.last_us and states & ALL_STATES == AWAKE_STATES and not rule.with_bus:
         raise bridge.refuse(
             rule.place,
             f"{draft.name} is sent in every state but asleep, so its states never end before the bus sleeps",
@@ -363,6 +372,7 @@ def _timed(
         check_us=min(CHECK_US, bridge.step_us) if rule.on_change else 0,
         count=rule.once,
         linger_us=rule.last_us,
+        with_bus=rule.with_bus,
         counter=counter,
         checksum=checksum,
     )

@@ -69,6 +69,7 @@ class PlanWriter:
         self._results = ResultTables(plan, functions)
         self.constants: dict[str, Any] = {}
         self._claim_of = {n: k for k, claim in enumerate(plan.claims) for n in claim.sends}
+        self._living = sorted({send.bus for send in plan.sends if send.with_bus})
         self._named = [n for n, receive in enumerate(plan.receives) if receive.sender_name is not None]
         self._memory = self._initial_memory()
         self._known = [known_bytes(send) for send in plan.sends]
@@ -136,7 +137,8 @@ class PlanWriter:
             lines += self._function("find_ways(bus, word)", self._find_ways())
         lines += self._function("on_frame(bus, word, data, now)", self._on_frame())
         lines += self._function("look(now)", self._look())
-        lines += self._function("poll(now)", [*_CLOCK, "        return None if now < until else look(now)"])
+        idle = "now < until and now < sweep_at" if self._living else "now < until"
+        lines += self._function("poll(now)", [*_CLOCK, f"        return None if {idle} else look(now)"])
         lines += self._function("next_poll(now)", self._next_poll())
         lines += self._function("reports()", self._reports())
         lines += self._function("deliver(number, sender, data, now)", self._deliver())
@@ -206,7 +208,8 @@ class PlanWriter:
             out += [
                 f"        if awake[{n}]:",
                 f"            x = now - heard[{n}]",
-                f"            if x > {bus.silent_us}: awake[{n}] = 0; quiet[{n}] = 1",
+                f"            if x > {bus.silent_us}: awake[{n}] = 0; quiet[{n}] = 1"
+                + ("; apply(now)" if n in self._living else ""),
                 f"            elif {bus.silent_us} - x < best: best = {bus.silent_us} - x",
             ]
         return [*out, "        sweep_at = now + best + 1"]
@@ -215,13 +218,21 @@ class PlanWriter:
         """A frame of a bus that is `quiet`: it may start the clock, wake the bus and wake the plan."""
         return [
             "        if not started: start(now)",
-            "        if not awake[bus]:",
+            "        slept = not awake[bus]",
+            "        if slept:",
             "            awake[bus], sweep_at = 1, now",
             "        quiet[bus] = 0",
             f"        if s0 == 0 and {tuple(int(b.wakes) for b in self.plan.buses)!r}[bus]:",
             "            s0 = 1",
             "            apply(now)",
+            *(line for number in self._living for line in self._bus_wakes(number)),
         ]
+
+    def _bus_wakes(self, number: int) -> list[str]:
+        """Sends that live while this bus is awake may begin."""
+        sends = [n for n, send in enumerate(self.plan.sends) if send.with_bus and send.bus == number]
+        counted = [f"            m{n} = {self.plan.sends[n].count}" for n in sends if self.plan.sends[n].count]
+        return [f"        if slept and bus == {number}:", *counted, "            apply(now)"]
 
     def _apply(self) -> list[str]:
         out = []
@@ -236,7 +247,8 @@ class PlanWriter:
                 names = ["x"]
             goes_on = [f"            z{n} = {NEVER}"] if send.linger_us else []
             out += [
-                f"        if {send.states} >> s0 & 1{self._and_open(n)}:",
+                f"        if {send.states} >> s0 & 1{self._and_open(n)}"
+                + (f" and awake[{send.bus}]:" if send.with_bus else ":"),
                 *goes_on,
                 f"            if not a{n} and m{n}:" if send.count else f"            if not a{n}:",
                 f"                a{n} = 1; h{n} = None",

@@ -247,8 +247,10 @@ def _play(case: Case, bus: int, voices: dict[tuple[int, str, str], _Voice | None
         if capture is None:
             continue
         begin = case.bench.begin_ns[bus] if number == bus else 0
-        rows = np.flatnonzero(np.isin(words_of(capture), list(case.bench.reads[number])))
-        part = capture.select(rows)
+        rows = np.isin(words_of(capture), list(case.bench.reads[number]))
+        if any(send.with_bus and send.bus == number for send in case.plan.sends):
+            rows |= _keeps_awake(case, number, capture)
+        part = capture.select(np.flatnonzero(rows))
         for time_ns, word, length, data in zip(
             part.time_ns.tolist(), words_of(part).tolist(), part.length.tolist(), part.payload, strict=True
         ):
@@ -265,6 +267,16 @@ def _play(case: Case, bus: int, voices: dict[tuple[int, str, str], _Voice | None
         program.on_frame(number, word, data, now)
         due = min(due, now)
     return {key: _columns(rows) for key, rows in sent.items()}
+
+
+def _keeps_awake(case: Case, number: int, capture: Capture) -> npt.NDArray[np.bool_]:
+    """Enough frames of a bus to tell when it is awake: the first of others in each of many short spans."""
+    own = [send.word for send in case.plan.sends if send.bus == number]
+    others = np.flatnonzero(~np.isin(words_of(capture), own))
+    _, first = np.unique(capture.time_ns[others] // (case.plan.buses[number].silent_us * 250), return_index=True)
+    rows = np.zeros(len(capture), np.bool_)
+    rows[others[first]] = True
+    return rows
 
 
 def _columns(rows: list[tuple[int, bytes]]) -> Frames:

@@ -138,6 +138,10 @@ class Reference:
                 self._as_address.setdefault((target.bus_number, address), []).append(target)
         self._node = NodeTwin((), (), (), lambda: self._applied)
         self._long: set[tuple[int, int]] = set()
+        self._living: dict[int, list[ReferenceMessage]] = {}
+        for target in self._order:
+            if target.schedule.when.with_bus:
+                self._living.setdefault(target.bus_number, []).append(target)
         self._lasting = [t.schedule for t in self._order if t.schedule.when.last_us]
         self._swept, self._sweep_after = 0, -1
         self._first_due: int | None = None
@@ -383,11 +387,14 @@ class Reference:
     def heard(self, bus: int, word: int, data: bytes, now: int) -> None:
         """A frame was received."""
         self._start(now)
+        slept = not self._bus_awake[bus]
         self._bus_last[bus], self._bus_awake[bus] = now, True
         wake_by = self.bridge.states.wake_by
         if self._state == ASLEEP and (wake_by is None or self.bridge.buses[bus].name in wake_by):
             self._state = WAKE
             self._apply()
+        if slept:
+            self._bus_is(bus, awake=True)
         if self._as_address or self._hears_groups:
             self._hear_claim(bus, word, data)
         if (bus, word) in self._requests:
@@ -480,6 +487,7 @@ class Reference:
             silent_us = self.bridge.buses[number].silent_us or self.bridge.states.silent_us
             if awake and (now - self._bus_last[number]) % WRAP > silent_us:
                 self._bus_awake[number] = False
+                self._bus_is(number, awake=False)
         for schedule in self._lasting:
             schedule.look(now)
         period = self.bridge.step_us
@@ -494,6 +502,12 @@ class Reference:
                 break  # one group a call
         if self._state != self._applied:
             self._apply()
+
+    def _bus_is(self, number: int, *, awake: bool) -> None:
+        """A bus has traffic again, or has fallen silent: messages that live with it begin or end."""
+        for target in self._living.get(number, ()):
+            target.schedule.bus_is(awake, self._applied, self.now)
+            self._look_again = True
 
     def _sweep(self, now: int) -> None:
         """Every feed looks whether it grew stale; none can before the soonest has no time left."""

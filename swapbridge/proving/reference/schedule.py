@@ -30,6 +30,8 @@ class Occasions:
     count: int
     last_us: int
     stops_when_stale: bool
+    with_bus: bool = False
+    """Only while its own bus is awake."""
 
 
 def occasions(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: MessageRule, message: MapMessage) -> Occasions:
@@ -57,6 +59,7 @@ def occasions(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: MessageRu
         rule.once,
         rule.last_us,
         rule.when_stale == "stop",
+        rule.with_bus,
     )
 
 
@@ -85,6 +88,8 @@ class Schedule:
         self.left = 0
         self.lost = False
         """Whether another node claimed its J1939 address: it is never sent again."""
+        self.bus_sleeps = when.with_bus
+        """Whether it lives with its bus, and that one is silent."""
         self.waits = False
         """Whether its address was claimed too short a time ago."""
         self.ends_at: int | None = None
@@ -98,7 +103,7 @@ class Schedule:
         """The state became another, or the clock starts (`before` asleep)."""
         if before == 0 and state != 0:
             self.left = self.when.count
-        if self.lost or self.waits or state not in self.when.states:
+        if self.lost or self.waits or self.bus_sleeps or state not in self.when.states:
             if not self.active or not self.when.last_us or state == 0:
                 self.end()
             elif self.ends_at is None:
@@ -110,6 +115,13 @@ class Schedule:
             self.began = now if self.began is None else self.began
             self.due = self.check = self.open = (now + self.when.delay_us) % WRAP
             self.blocked = self.when.delay_us > 0
+
+    def bus_is(self, awake: bool, state: int, now: int) -> None:
+        """Its bus has traffic again, or has fallen silent."""
+        self.bus_sleeps = self.when.with_bus and not awake
+        if self.when.with_bus and awake:
+            self.left = self.when.count
+        self.apply(state, state, now)
 
     def end(self) -> None:
         """It is no longer sent."""
