@@ -22,8 +22,8 @@ _NEED_TEXTS = ("module", "bus", "id", "how", "role", "signal", "note", "codes_fo
 _ENGINE_NUMBERS = ("redline", "idle", "peak_torque")
 _GEARBOX = ("most_torque", "shifts_at")
 _CYLINDER = ("number", "supply", "cylinder", "compression", "air_heard")
-Rows = list[tuple[int | None, dict[str, Any]]]
-"""Rows of a list in a file: the place that each had in it, None for a new one, and its values."""
+SheetRows = list[tuple[int | None, dict[str, Any]]]
+"""SheetRows of a list in a file: the place that each had in it, None for a new one, and its values."""
 
 
 def need_rows(text: str, where: str) -> list[NeedRow]:
@@ -71,7 +71,7 @@ def with_needs(text: str, rows: Sequence[NeedRow], where: str) -> str:
     kept = sorted(row.was for row in rows if row.was is not None)
     if len(set(kept)) < len(kept) or any(not 0 <= was < len(there) for was in kept):
         raise InputError(f"the form and {where} do not fit: load the page again")
-    wanted: Rows = []
+    wanted: SheetRows = []
     for number, row in enumerate(rows, 1):
         values = _need_values(row, number)
         if row.was is not None and row.how == "can" and "how" not in there[row.was]:
@@ -161,7 +161,7 @@ def with_health(text: str, sheet: HealthRows, where: str) -> str:
     """
     data = tomllib.loads(text) if text.strip() else {}
     there = {entry["which"]: (place, entry) for place, entry in enumerate(data.get("engine", []))}
-    engines: Rows = []
+    engines: SheetRows = []
     for row in sheet.engines:
         values = _engine_values(row)
         place, old = there.pop(row.which, (None, {}))
@@ -222,7 +222,7 @@ def _is_rows(value: object) -> bool:
     return isinstance(value, list) and all(isinstance(one, tuple) for one in value)
 
 
-def _in_order(rows: Rows) -> Rows:
+def _in_order(rows: SheetRows) -> SheetRows:
     return sorted(rows, key=lambda row: math.inf if row[0] is None else row[0])
 
 
@@ -244,7 +244,7 @@ def _lay_values(holder: Any, values: Mapping[str, Any]) -> None:
             holder[key] = value
 
 
-def _lay_rows(holder: Any, key: str, rows: Rows) -> None:
+def _lay_rows(holder: Any, key: str, rows: SheetRows) -> None:
     old = holder.get(key)
     kept = {was: values for was, values in rows if was is not None}
     if not rows:
@@ -291,5 +291,5 @@ def _number(text: str, what: str) -> int | float | None:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise InputError(f"{what} is {text[:40]!r}, which is no number: write one such as 76.5")
+        raise InputError(f"{what} is {text[:40]!r}, which is not a number: write one such as 76.5")
     return int(value) if value == int(value) else value

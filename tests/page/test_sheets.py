@@ -71,8 +71,8 @@ def test_a_list_in_one_piece_is_written_too() -> None:
     ("typed", "words"),
     [
         ({"module": ""}, "does not name the module"),
-        ({"period_ms": "fast"}, "need 1 (cluster): the period is 'fast', which is no number"),
-        ({"period_ms": "nan"}, "no number"),
+        ({"period_ms": "fast"}, "need 1 (cluster): the period is 'fast', which is not a number"),
+        ({"period_ms": "nan"}, "not a number"),
         ({"length": "8.5"}, "not 0 to 64 bytes"),
         ({"id": "XYZ"}, "XYZ"),
         ({"how": "hope"}, "not one of"),
@@ -116,7 +116,7 @@ def test_a_reading_that_cannot_be_is_refused_in_one_sentence() -> None:
     for typed, words in (
         ({"supply": "80", "cylinder": "90"}, "not between 0 and the supply"),
         ({"supply": "80"}, "needs both supply and cylinder"),
-        ({"supply": "eighty"}, "donor, cylinder 1: supply is 'eighty', which is no number"),
+        ({"supply": "eighty"}, "donor, cylinder 1: supply is 'eighty', which is not a number"),
         ({"number": "2"}, "appears twice"),
         ({"number": ""}, "number is None"),
         ({"air_heard": "boot"}, "not one of"),
