@@ -9,6 +9,7 @@ import pytest
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.emit.program import emit_c, native_sources
 from swapbridge.language.model import BridgeRefused
+from swapbridge.plan.model import PLAN_VERSION
 from swapbridge.plan.review import why_unreviewed
 from swapbridge.plan.serialise import plan_from_json
 from tests.compiler.kit import DONOR, HEAD, HOST, compile_text, drive
@@ -159,6 +160,6 @@ def test_a_comment_in_the_map_brings_no_mark_back() -> None:
 
 
 def test_old_plans_are_refused_with_the_command_that_compiles_them_again() -> None:
-    text = compile_text(MARKED).plan.to_json().replace('"version": 6', '"version": 2')
+    text = compile_text(MARKED).plan.to_json().replace(f'"version": {PLAN_VERSION}', '"version": 2')
     with pytest.raises(InputError, match=r"compile it again with `swapbridge compile bridge\.toml --out plan\.json`"):
         plan_from_json(text)

@@ -197,5 +197,5 @@ def test_a_needle_needs_its_own_temperature() -> None:
 
 
 def test_a_placeholder_is_no_module_that_could_be_absent() -> None:
-    with pytest.raises(BridgeRefused, match=r"'XXX' is the map's word for a sender that nobody knows.*sender_gone"):
+    with pytest.raises(BridgeRefused, match=r"'XXX' stands for an unknown sender.*sender_gone"):
         compile_text(HEAD.replace('["ECM"]', '["ECM", "XXX"]'))

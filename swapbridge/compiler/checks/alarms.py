@@ -46,8 +46,7 @@ def why_never_warns(
     if any(not role and not _is_state(bridge, maps, name) for name, role in zip(sources, roles.values(), strict=True)):
         return None
     told = ", ".join(f"{name} ({role or 'engine state'})" for name, role in roles.items())
-    reason = "which holds for every healthy engine, so it would never warn"
-    return f"it is a warning ({alias}) made from {told}, {reason}", remedy
+    return f"it is a warning ({alias}) made from {told}, which can't show that fault, so it never warns", remedy
 
 
 def unproven_sources(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: SignalRule, made: MadeField) -> list[str]:
