@@ -17,7 +17,7 @@ from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.language.model import BridgeFile
 from swapbridge.plan.model import Plan
 from swapbridge.proving.bench.bench import MakeTranslator
-from swapbridge.proving.judges.own_words import Floats, SaidAgain, said_again
+from swapbridge.proving.judges.behaviour.own_words import Floats, SaidAgain, said_again
 from swapbridge.proving.prove import take_up
 from swapbridge.signalmap.model import SignalMap
 

@@ -26,8 +26,8 @@ from swapbridge.proving.bench.plant import Plant
 from swapbridge.proving.case import Campaign, Case, Extras
 from swapbridge.proving.faults.campaign import FULL, QUICK, CampaignInputs, chosen_tasks, tasks_for, under_way
 from swapbridge.proving.groups import Settled, settle
-from swapbridge.proving.judges.evidence import misfit
 from swapbridge.proving.judges.order import JUDGES
+from swapbridge.proving.judges.recordings.evidence import misfit
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.report.overlays import overlays
 from swapbridge.proving.verdict import Check, Verdict

@@ -28,7 +28,7 @@ from swapbridge.language.reading import load_bridge
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.plan.serialise import plan_from_json
-from swapbridge.proving.judges.real_time import judge_real_time, lively_part
+from swapbridge.proving.judges.runs.real_time import judge_real_time, lively_part
 from swapbridge.proving.prove import prove
 from swapbridge.proving.verdict import Check, Verdict
 from swapbridge.swapfolder.paths import CAPTURES, PLAN

@@ -14,11 +14,11 @@ from swapbridge.core.layout import Layout
 from swapbridge.core.roles import find_role
 from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.case import Track
-from swapbridge.proving.judges.asleep import _after_key, _before_key, _before_start, _KeyOff
-from swapbridge.proving.judges.engines import Engine, _idle, _speeds, _torques
-from swapbridge.proving.judges.holes import _ran_at_both_ends, _silent_alone
-from swapbridge.proving.judges.roles_match import _one as roles_of
-from swapbridge.proving.judges.safe_answers import _one as answer_of
+from swapbridge.proving.judges.behaviour.asleep import _after_key, _before_key, _before_start, _KeyOff
+from swapbridge.proving.judges.behaviour.safe_answers import _one as answer_of
+from swapbridge.proving.judges.maps.engines import Engine, _idle, _speeds, _torques
+from swapbridge.proving.judges.maps.roles_match import _one as roles_of
+from swapbridge.proving.judges.recordings.holes import _ran_at_both_ends, _silent_alone
 from swapbridge.proving.verdict import Check
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from swapbridge.core.layout import Layout
 from swapbridge.proving.beside import compare_in_time
 from swapbridge.proving.case import Track
-from swapbridge.proving.judges.own_words import SaidAgain
+from swapbridge.proving.judges.behaviour.own_words import SaidAgain
 from swapbridge.signalmap.model import MapSignal
 
 SIGNAL = MapSignal("Torque", Layout(0, 16), unit="Nm")

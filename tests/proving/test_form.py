@@ -15,7 +15,7 @@ from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
 from swapbridge.proving.bench.bench import set_up
 from swapbridge.proving.bench.frames import Frames, unpack_column
-from swapbridge.proving.judges.form import compare_forms, compare_start_up, counter_steps_bad, measure
+from swapbridge.proving.judges.frames.form import compare_forms, compare_start_up, counter_steps_bad, measure
 from tests.proving import small_swap
 
 MS = 1_000_000

@@ -11,13 +11,13 @@ import pytest
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.layout import Layout
 from swapbridge.proving.case import Track
-from swapbridge.proving.judges.cold_soak import judge_cold_soak
-from swapbridge.proving.judges.driving import engine_speed
-from swapbridge.proving.judges.engine_sense import _friction, _idle_fuel, _lamps, _oil, _throttle
-from swapbridge.proving.judges.leads import judge_leads
-from swapbridge.proving.judges.likeness import beside, switched
-from swapbridge.proving.judges.plausible import _jumps, _together, _wraps
-from swapbridge.proving.judges.signs import range_fits
+from swapbridge.proving.judges.maps.cold_soak import judge_cold_soak
+from swapbridge.proving.judges.maps.engine_sense import _friction, _idle_fuel, _lamps, _oil, _throttle
+from swapbridge.proving.judges.maps.leads import judge_leads
+from swapbridge.proving.judges.maps.likeness import beside, switched
+from swapbridge.proving.judges.maps.plausible import _jumps, _together, _wraps
+from swapbridge.proving.judges.maps.signs import range_fits
+from swapbridge.proving.judges.recordings.driving import engine_speed
 from swapbridge.proving.verdict import Check
 from swapbridge.signalmap.model import MapSignal
 from tests.proving.one_bus import OneBus

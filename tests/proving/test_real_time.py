@@ -19,7 +19,7 @@ from swapbridge.compiler.compile import compile_bridge
 from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import SentFrame, Translator
 from swapbridge.proving.bench.bench import set_up, simulate
-from swapbridge.proving.judges.real_time import judge_real_time, lively_part
+from swapbridge.proving.judges.runs.real_time import judge_real_time, lively_part
 from tests.proving import mutations, small_swap
 
 Frames = list[tuple[int, float, int, bytes]]

@@ -17,9 +17,9 @@ from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up, simulate
 from swapbridge.proving.bench.nodes import SECOND, Heard, Polled
 from swapbridge.proving.faults.campaign import CampaignInputs, FaultTask, run_fault, stale_values
-from swapbridge.proving.judges.content import content_checks
-from swapbridge.proving.judges.silence import judge_silence
-from swapbridge.proving.judges.timing import signal_times
+from swapbridge.proving.judges.frames.content import content_checks
+from swapbridge.proving.judges.runs.silence import judge_silence
+from swapbridge.proving.judges.runs.timing import signal_times
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.reference.steps import steps_of
 from swapbridge.proving.trace import judge_trace

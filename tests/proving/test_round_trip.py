@@ -13,7 +13,7 @@ from swapbridge.compiler.compile import compile_bridge
 from swapbridge.demo.folder import write_demo_papers
 from swapbridge.demo.plant import DemoSwap, loop_script
 from swapbridge.plan.python.translator import Translator
-from swapbridge.proving.judges.round_trip import judge_round_trip, judge_samples
+from swapbridge.proving.judges.runs.round_trip import judge_round_trip, judge_samples
 from swapbridge.proving.verdict import Check
 
 MS = 1_000_000

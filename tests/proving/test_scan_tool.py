@@ -17,8 +17,8 @@ from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up
 from swapbridge.proving.bench.nodes import Heard, Polled
-from swapbridge.proving.judges.content import content_checks
-from swapbridge.proving.judges.scan_tool import ask
+from swapbridge.proving.judges.frames.content import content_checks
+from swapbridge.proving.judges.frames.scan_tool import ask
 from swapbridge.proving.prove import prove
 from swapbridge.proving.reference.joined_answer import frames_of
 from swapbridge.proving.reference.reference import Reference

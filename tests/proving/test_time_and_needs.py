@@ -20,10 +20,10 @@ from swapbridge.proving.bench.bench import Bench, Run, set_up, simulate
 from swapbridge.proving.bench.nodes import Controller, Heard, NodeUnderTest
 from swapbridge.proving.bench.simulated_bus import SimulatedBus, Simulation
 from swapbridge.proving.bench.traffic import Rates, empty_traffic
-from swapbridge.proving.judges.coverage import board
-from swapbridge.proving.judges.responses import judge_responses
-from swapbridge.proving.judges.silence import judge_silence
-from swapbridge.proving.judges.timing import age_limits, bus_times, own_delays, signal_times
+from swapbridge.proving.judges.behaviour.coverage import board
+from swapbridge.proving.judges.runs.responses import judge_responses
+from swapbridge.proving.judges.runs.silence import judge_silence
+from swapbridge.proving.judges.runs.timing import age_limits, bus_times, own_delays, signal_times
 from swapbridge.proving.verdict import Check
 from tests.proving import small_swap
 

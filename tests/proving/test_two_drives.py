@@ -13,8 +13,8 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.layout import Layout
-from swapbridge.proving.judges.coverage import _Board
-from swapbridge.proving.judges.life import _cells_of
+from swapbridge.proving.judges.behaviour.coverage import _Board
+from swapbridge.proving.judges.behaviour.life import _cells_of
 from swapbridge.proving.prove import prove
 from swapbridge.proving.verdict import Check, Verdict
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap

@@ -1,4 +1,4 @@
-"""Proving room: the judges, in the order in which they look at a case. A new one is a file here and a line below.
+"""Proving room: the judges, in the order in which they look at a case. A new one is a file in a folder and a line here.
 
 A judge takes the `Case` and returns checks; what it finds beside them (times, curves) it leaves in `case.tables`. What
 earlier judges said is in `case.said`.
@@ -9,30 +9,30 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from swapbridge.proving.case import Case
-from swapbridge.proving.judges.asleep import judge_asleep
-from swapbridge.proving.judges.beyond import judge_beyond
-from swapbridge.proving.judges.by_stimulus import judge_by_stimulus
-from swapbridge.proving.judges.cold_soak import judge_cold_soak
-from swapbridge.proving.judges.coverage import judge_needs
-from swapbridge.proving.judges.engine_sense import judge_engine_sense
-from swapbridge.proving.judges.engines import judge_engines
-from swapbridge.proving.judges.evidence import judge_evidence
-from swapbridge.proving.judges.faults_met import judge_faults, judge_quiet_buses
-from swapbridge.proving.judges.holes import judge_holes
-from swapbridge.proving.judges.leads import judge_leads
-from swapbridge.proving.judges.life import judge_life
-from swapbridge.proving.judges.origin import judge_origin
-from swapbridge.proving.judges.own_words import judge_own_words
-from swapbridge.proving.judges.plausible import judge_plausible
-from swapbridge.proving.judges.real_time import judge_extras
-from swapbridge.proving.judges.responses import judge_waiting
-from swapbridge.proving.judges.roles_match import judge_roles
-from swapbridge.proving.judges.round_trip import judge_closed_loop
-from swapbridge.proving.judges.safe_answers import judge_safe_answers
-from swapbridge.proving.judges.sent_content import judge_content
-from swapbridge.proving.judges.sent_form import judge_form, judge_rules
-from swapbridge.proving.judges.signs import judge_signs
-from swapbridge.proving.judges.timing import judge_timing
+from swapbridge.proving.judges.behaviour.asleep import judge_asleep
+from swapbridge.proving.judges.behaviour.beyond import judge_beyond
+from swapbridge.proving.judges.behaviour.coverage import judge_needs
+from swapbridge.proving.judges.behaviour.life import judge_life
+from swapbridge.proving.judges.behaviour.own_words import judge_own_words
+from swapbridge.proving.judges.behaviour.safe_answers import judge_safe_answers
+from swapbridge.proving.judges.frames.sent_content import judge_content
+from swapbridge.proving.judges.frames.sent_form import judge_form, judge_rules
+from swapbridge.proving.judges.maps.by_stimulus import judge_by_stimulus
+from swapbridge.proving.judges.maps.cold_soak import judge_cold_soak
+from swapbridge.proving.judges.maps.engine_sense import judge_engine_sense
+from swapbridge.proving.judges.maps.engines import judge_engines
+from swapbridge.proving.judges.maps.leads import judge_leads
+from swapbridge.proving.judges.maps.plausible import judge_plausible
+from swapbridge.proving.judges.maps.roles_match import judge_roles
+from swapbridge.proving.judges.maps.signs import judge_signs
+from swapbridge.proving.judges.recordings.evidence import judge_evidence
+from swapbridge.proving.judges.recordings.holes import judge_holes
+from swapbridge.proving.judges.recordings.origin import judge_origin
+from swapbridge.proving.judges.runs.faults_met import judge_faults, judge_quiet_buses
+from swapbridge.proving.judges.runs.real_time import judge_extras
+from swapbridge.proving.judges.runs.responses import judge_waiting
+from swapbridge.proving.judges.runs.round_trip import judge_closed_loop
+from swapbridge.proving.judges.runs.timing import judge_timing
 from swapbridge.proving.verdict import Check
 
 Judge = Callable[[Case], list[Check]]

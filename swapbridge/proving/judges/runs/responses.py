@@ -21,7 +21,7 @@ from swapbridge.proving.bench.bench import Bench, Run
 from swapbridge.proving.bench.nodes import MS
 from swapbridge.proving.case import Case
 from swapbridge.proving.faults.campaign import shortest_ns
-from swapbridge.proving.judges.timing import seen_response_ms
+from swapbridge.proving.judges.runs.timing import seen_response_ms
 from swapbridge.proving.verdict import Check, ResponseTime, check_of
 from swapbridge.signalmap.model import SignalMap
 

@@ -23,8 +23,8 @@ from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case, SentSignal, Track, reads, track
 from swapbridge.proving.curves import thin
-from swapbridge.proving.judges.driving import CRANKING_RPM, RUNNING_RPM, channel_of, engine_speed
-from swapbridge.proving.judges.likeness import Likeness, in_unit
+from swapbridge.proving.judges.maps.likeness import Likeness, in_unit
+from swapbridge.proving.judges.recordings.driving import CRANKING_RPM, RUNNING_RPM, channel_of, engine_speed
 from swapbridge.proving.verdict import Check, DifferingCurve, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from swapbridge.proving.case import Case
-from swapbridge.proving.judges.content import content_checks
-from swapbridge.proving.judges.scan_tool import ask
+from swapbridge.proving.judges.frames.content import content_checks
+from swapbridge.proving.judges.frames.scan_tool import ask
 from swapbridge.proving.trace import judge_trace
 from swapbridge.proving.verdict import Check
 

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from swapbridge.core.roles import BY_NAME
 from swapbridge.proving.case import Case, Track
-from swapbridge.proving.judges.likeness import find_kind, in_unit
+from swapbridge.proving.judges.maps.likeness import find_kind, in_unit
 from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
 

@@ -17,7 +17,7 @@ from swapbridge.plan.model import Send
 from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case, reads
-from swapbridge.proving.judges.driving import (
+from swapbridge.proving.judges.recordings.driving import (
     CRANKING_RPM,
     RUNNING_RPM,
     BenchQuantity,

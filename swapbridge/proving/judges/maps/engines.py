@@ -19,8 +19,8 @@ from swapbridge.language.constants import constant
 from swapbridge.language.expressions import Call, Name, Node, Number
 from swapbridge.language.model import Source
 from swapbridge.proving.case import Case, SentSignal
-from swapbridge.proving.judges.driving import RUNNING_RPM, BenchQuantity, channel_of, engine_speed, held_at
-from swapbridge.proving.judges.likeness import in_unit
+from swapbridge.proving.judges.maps.likeness import in_unit
+from swapbridge.proving.judges.recordings.driving import RUNNING_RPM, BenchQuantity, channel_of, engine_speed, held_at
 from swapbridge.proving.verdict import Check, EngineFigure, check_of
 
 SHIFT_ROOM = 1.05

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.case import Case, Track
-from swapbridge.proving.judges.driving import RUNNING_RPM
+from swapbridge.proving.judges.recordings.driving import RUNNING_RPM
 from swapbridge.proving.verdict import Check, check_of
 
 Floats = npt.NDArray[np.float64]

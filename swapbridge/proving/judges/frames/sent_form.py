@@ -4,8 +4,14 @@ from __future__ import annotations
 
 from swapbridge.proving.bench.bench import Bench, Run, frames_of
 from swapbridge.proving.case import Case
-from swapbridge.proving.judges.form import MessageForm, compare_forms, compare_start_up, measure, rules_of_the_map
-from swapbridge.proving.judges.key_on import key_on_checks
+from swapbridge.proving.judges.frames.form import (
+    MessageForm,
+    compare_forms,
+    compare_start_up,
+    measure,
+    rules_of_the_map,
+)
+from swapbridge.proving.judges.frames.key_on import key_on_checks
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage

@@ -14,8 +14,8 @@ import numpy as np
 from swapbridge.core.roles import find_role
 from swapbridge.core.units import find_unit
 from swapbridge.proving.case import Case
-from swapbridge.proving.judges.driving import CRANKING_RPM, channel_of, engine_speed
-from swapbridge.proving.judges.likeness import in_unit
+from swapbridge.proving.judges.maps.likeness import in_unit
+from swapbridge.proving.judges.recordings.driving import CRANKING_RPM, channel_of, engine_speed
 from swapbridge.proving.verdict import Check, check_of
 
 ALIKE_C = 5.0

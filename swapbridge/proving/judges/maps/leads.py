@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from swapbridge.core.units import find_unit
 from swapbridge.proving.case import Case, Track
-from swapbridge.proving.judges.likeness import find_kind, reference_nm
+from swapbridge.proving.judges.maps.likeness import find_kind, reference_nm
 from swapbridge.proving.verdict import Check, check_of
 
 Floats = npt.NDArray[np.float64]

@@ -7,8 +7,15 @@ from collections.abc import Iterator
 import numpy as np
 
 from swapbridge.proving.case import Case
-from swapbridge.proving.judges.driving import RUNNING_RPM, BenchQuantity, engine_speed, held_at, quantity, vehicle_speed
-from swapbridge.proving.judges.plausible import series_of
+from swapbridge.proving.judges.maps.plausible import series_of
+from swapbridge.proving.judges.recordings.driving import (
+    RUNNING_RPM,
+    BenchQuantity,
+    engine_speed,
+    held_at,
+    quantity,
+    vehicle_speed,
+)
 from swapbridge.proving.verdict import Check, check_of
 
 REVVED_RPM = 2_000.0

@@ -9,7 +9,7 @@ import numpy as np
 from swapbridge.core.vocabulary import CRANK_WORDS, OFF_WORDS, ON_WORDS, PARK_NEUTRAL_WORDS
 from swapbridge.core.vocabulary import plain as same_name
 from swapbridge.proving.case import Case, SentSignal
-from swapbridge.proving.judges.beyond import said_as
+from swapbridge.proving.judges.behaviour.beyond import said_as
 from swapbridge.proving.verdict import Check, check_of
 
 NEAR = 0.05

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from swapbridge.proving.case import Case
 from swapbridge.proving.faults.campaign import FULL
 from swapbridge.proving.faults.soak import soak
-from swapbridge.proving.judges.silence import judge_silence
-from swapbridge.proving.judges.wake_up import judge_wake_ups
+from swapbridge.proving.judges.runs.silence import judge_silence
+from swapbridge.proving.judges.runs.wake_up import judge_wake_ups
 from swapbridge.proving.verdict import Check, FaultRun, check_of
 
 

@@ -15,9 +15,16 @@ from swapbridge.language.constants import constant
 from swapbridge.plan.model import Send
 from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.case import Case, SentSignal, Track
-from swapbridge.proving.judges.beyond import safe_answer, said_as
-from swapbridge.proving.judges.driving import CRANKING_RPM, RUNNING_RPM, BenchQuantity, engine_speed, held_at, quantity
-from swapbridge.proving.judges.likeness import in_unit
+from swapbridge.proving.judges.behaviour.beyond import safe_answer, said_as
+from swapbridge.proving.judges.maps.likeness import in_unit
+from swapbridge.proving.judges.recordings.driving import (
+    CRANKING_RPM,
+    RUNNING_RPM,
+    BenchQuantity,
+    engine_speed,
+    held_at,
+    quantity,
+)
 from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
 

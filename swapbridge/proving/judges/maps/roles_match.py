@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from swapbridge.core.roles import BY_NAME, Role
 from swapbridge.proving.case import Case, SentSignal
-from swapbridge.proving.judges.coverage import ALIKE
+from swapbridge.proving.judges.behaviour.coverage import ALIKE
 from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.model import MapSignal
 

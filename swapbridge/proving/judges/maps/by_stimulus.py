@@ -15,8 +15,8 @@ from swapbridge.capture.stimulus import Channel
 from swapbridge.core.roles import BY_NAME
 from swapbridge.proving.case import Case, SentSignal, Track
 from swapbridge.proving.curves import thin
-from swapbridge.proving.judges.driving import channel_of
-from swapbridge.proving.judges.likeness import FEWEST_STEPS, SAID_RIGHT, Likeness, beside, in_unit, switched
+from swapbridge.proving.judges.maps.likeness import FEWEST_STEPS, SAID_RIGHT, Likeness, beside, in_unit, switched
+from swapbridge.proving.judges.recordings.driving import channel_of
 from swapbridge.proving.verdict import Check, DifferingCurve, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
 

@@ -18,8 +18,8 @@ from swapbridge.core.layout import Layout
 from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case
-from swapbridge.proving.judges.driving import DRIVEN_KMH, engine_speed, running_seconds, vehicle_speed
-from swapbridge.proving.judges.form import PAUSE_NS, PAUSE_PERIODS, WRONG_FAILS, WRONG_NOTED, measure
+from swapbridge.proving.judges.frames.form import PAUSE_NS, PAUSE_PERIODS, WRONG_FAILS, WRONG_NOTED, measure
+from swapbridge.proving.judges.recordings.driving import DRIVEN_KMH, engine_speed, running_seconds, vehicle_speed
 from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage
 from swapbridge.surveying.lost import frames_lost

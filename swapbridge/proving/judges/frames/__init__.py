@@ -1,0 +1,1 @@
+"""Judges of frames: what each one said, and how it was formed."""

@@ -1,0 +1,1 @@
+"""Judges of the recordings: whether they can support a verdict."""

@@ -1,0 +1,1 @@
+"""Judges of runs: moments, faults, the closed loop, real time."""
