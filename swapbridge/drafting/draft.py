@@ -77,8 +77,19 @@ def _message(kit: Kit, message: VehicleMessage, known: MapMessage | None) -> Dra
         for one in message.fields:
             fields += codes[one.name] if one.name in codes else explain_field(kit, message, one, allowed)
     fields = with_codes(_named(cautious(kit, message, fields, allowed)), known)
+    fields = [_no_surer_than_check(message, f) for f in fields]
     fields = [replace(f, drawn=drawn(kit, message, f)) for f in fields]
     return DraftedMessage(kit.bus, message, life, tuple(fields), why, _unreviewed(kit, fields))
+
+
+def _no_surer_than_check(message: VehicleMessage, one: Explained) -> Explained:
+    """A field that is no surer than the counter and the checksum of its message, without which nobody takes it."""
+    parts = {} if message.counter is None else {"counter": message.counter[2]}
+    parts |= {} if message.checksum is None else {"checksum": message.checksum[1]}
+    name = min(parts, key=lambda p: parts[p], default="")
+    if not name or one.how == "open" or one.confidence <= parts[name]:
+        return one
+    return replace(one, confidence=parts[name], words=f"{one.words}; no surer than the message's {name}")
 
 
 def _unreviewed(kit: Kit, fields: Sequence[Explained]) -> str:

@@ -20,6 +20,7 @@ from swapbridge.signalmap.model import BasePayload, MapMessage, MapNode, MapSign
 MARK = "draft:"
 """A line of the bridge file is draft's while its comment begins so."""
 ROUND_DIGITS = 7
+EVIDENCE_DIGITS = 4
 GONE = {"host": "EngineComputer", "donor": "StayedBehind"}
 THERE = {"host": "HostModules", "donor": "DonorEngine"}
 
@@ -114,24 +115,35 @@ def _signals(swap: Swap, message: VehicleMessage) -> list[MapSignal]:
         words = f"follows {one.channel} ({one.channel_confidence:.2f})" if one.channel else ""
         scale, offset = (_exact(one.scale), _exact(one.offset)) if known else (Fraction(1), Fraction(0))
         unit = one.unit if known else ""
-        out.append(MapSignal(one.name, one.layout, scale, offset, unit=unit, comment=words))
+        sure = one.channel_confidence if one.channel else one.layout_confidence
+        out.append(MapSignal(one.name, one.layout, scale, offset, unit=unit, comment=words, evidence=_evidence(sure)))
     return out + _integrity(message)
 
 
 def _integrity(message: VehicleMessage) -> list[MapSignal]:
     out = []
     if message.counter is not None:
-        out.append(MapSignal("Counter", message.counter[0], counter=message.counter[1]))
+        layout, counter, sure = message.counter
+        out.append(MapSignal("Counter", layout, counter=counter, evidence=_evidence(sure)))
     if message.checksum is not None:
-        out.append(MapSignal("Checksum", message.checksum[0].layout, checksum=message.checksum[0]))
+        checksum, sure = message.checksum
+        out.append(MapSignal("Checksum", checksum.layout, checksum=checksum, evidence=_evidence(sure)))
     return out
+
+
+def _evidence(confidence: float, **more: str) -> dict[str, float | str]:
+    """How sure a signal is, as `guess` says it of what it found."""
+    return {"confidence": round(confidence, EVIDENCE_DIGITS), **more}
 
 
 def _drafted_signals(made: DraftedMessage) -> list[MapSignal]:
     out = [
-        MapSignal(e.name, e.layout, _exact(e.scale), _exact(e.offset), unit=e.unit, comment=e.words[:200])
+        MapSignal(
+            e.name, e.layout, _exact(e.scale), _exact(e.offset), unit=e.unit, comment=e.words[:200],
+            evidence=_evidence(e.confidence, how=e.how),
+        )
         for e in made.fields
-    ]
+    ]  # fmt: skip
     out += _integrity(made.message)
     return out
 

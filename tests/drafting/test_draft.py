@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from swapbridge.compiler.compile import compile_bridge
+from swapbridge.core.integrity import Checksum, Counter, Sum
 from swapbridge.core.layout import Layout
-from swapbridge.drafting.draft import draft
+from swapbridge.drafting.draft import _message, draft
+from swapbridge.drafting.explain.kit import kit_for
 from swapbridge.drafting.model import Drafted
 from swapbridge.drafting.outlook import outlook
 from swapbridge.drafting.recordings import open_swap
@@ -44,6 +47,36 @@ def test_it_compiles_at_once(made: tuple[Swap, Drafted], tmp_path: Path) -> None
     (tmp_path / "needs.toml").write_text(needs_text(swap, drafted))
     plan = compile_bridge(load_bridge(tmp_path / "bridge.toml")).plan
     assert {s.word for s in plan.sends} == {0x110, 0x320, 0x3F0, 0x400}
+
+
+def test_the_maps_say_how_sure_each_drafted_signal_is(made: tuple[Swap, Drafted]) -> None:
+    swap, drafted = made
+    (message,) = (m for m in draft_map(swap, "host", drafted).messages if m.identifier == 0x320)
+    said = {s.name: s.evidence for s in message.signals}
+    (mine,) = (m for m in drafted.messages if m.bus == "host" and m.message.key.identifier == 0x320)
+    for one in mine.fields:
+        assert said[one.name] == {"confidence": pytest.approx(one.confidence, abs=1e-4), "how": one.how}
+    (heard,) = (m for m in draft_map(swap, "donor", drafted).messages if m.identifier == 0x0A0)
+    assert all(0 < float(s.evidence["confidence"]) <= 1 for s in heard.signals)
+
+
+@pytest.mark.parametrize("part", ["counter", "checksum"])
+def test_a_field_is_no_surer_than_the_check_of_its_message(made: tuple[Swap, Drafted], part: str) -> None:
+    """Where two forms of a checksum fitted, every frame may be thrown away: 0.98 was claimed all the same."""
+    swap, _ = made
+    kit = kit_for(swap, "host")
+    plain = swap.host.messages[0x320, False]
+    counter = Counter(0, 15)
+    doubtful = replace(plain, counter=(Layout(56, 4), counter, 0.998))
+    if part == "counter":
+        doubtful = replace(plain, counter=(Layout(56, 4), counter, 0.7))
+    else:
+        doubtful = replace(doubtful, checksum=(Checksum(Layout(48, 8), Sum(8, tuple(range(6)))), 0.7))
+    sure = {f.name: f for f in _message(kit, plain, None).fields}
+    assert max(f.confidence for f in sure.values()) > 0.9
+    for one in _message(kit, doubtful, None).fields:
+        assert one.confidence <= 0.7
+        assert (part in one.words) is (sure[one.name].confidence > 0.7)
 
 
 def test_fields_are_explained_by_their_kind(made: tuple[Swap, Drafted]) -> None:
