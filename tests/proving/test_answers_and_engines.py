@@ -107,11 +107,16 @@ def test_nobody_cranks_in_doubt() -> None:
 # --- roles
 
 
-def _roles(target: str, source: str, others: tuple[str, ...] = ()) -> str:
-    signals = [MapSignal(f"S{n}", Layout(16 * n, 16), role=find_role(r).name) for n, r in enumerate((source, *others))]
+def _roles(target: str, source: str, others: tuple[str, ...] = (), *, sent: bool = False) -> str:
+    names = ["" if r == "" else find_role(r).name for r in (source, *others)]
+    signals = [MapSignal(f"S{n}", Layout(16 * n, 16), role=role) for n, role in enumerate(names)]
     message = MapMessage("M", 0x100, False, 8, tuple(signals))
     made: Any = SimpleNamespace(role=find_role(target), sources={("donor", "M", "S0")}, label="host.X.Y")
-    case: Any = SimpleNamespace(maps={"donor": SignalMap((message,), ())}, names=["donor"], heard=[(0, message)])
+    sends = [SimpleNamespace(bus=0, word=message.word)] if sent else []
+    case: Any = SimpleNamespace(
+        maps={"donor": SignalMap((message,), ())}, names=["donor"], plan=SimpleNamespace(sends=sends),
+        recorded_track=lambda *_: "frames",
+    )  # fmt: skip
     checks = list(roles_of(case, made))
     return checks[0].status if checks else ""
 
@@ -126,10 +131,19 @@ def _roles(target: str, source: str, others: tuple[str, ...] = ()) -> str:
         ("status", "oil_temperature", (), ""),
         ("kick_down", "pedal_position", (), ""),
         ("kick_down", "pedal_position", ("kick_down",), "open"),
+        ("manifold_pressure", "", (), ""),
+        ("manifold_pressure", "", ("manifold_pressure",), "unproved"),
+        ("manifold_pressure", "value", ("manifold_pressure",), "unproved"),
+        ("engine_load", "air_flow", ("engine_load",), ""),
     ],
 )
 def test_a_role_is_made_from_its_like(target: str, source: str, others: tuple[str, ...], status: str) -> None:
+    """The last is computed from another quantity, which a number may be; from what has no role, nobody knows."""
     assert _roles(target, source, others) == status
+
+
+def test_what_the_plan_sends_itself_is_no_better_source() -> None:
+    assert _roles("coolant_temperature", "oil_temperature", ("coolant_temperature",), sent=True) == "open"
 
 
 # --- two engines and a gearbox

@@ -11,6 +11,8 @@ import pytest
 
 from swapbridge.capture.capture import ERROR, Capture, ReadNotes
 from swapbridge.compiler.compile import compile_bridge
+from swapbridge.proving.bench.frames import Frames
+from swapbridge.proving.judges.recordings.evidence import unclaimed
 from swapbridge.proving.prove import prove
 from swapbridge.proving.verdict import Check, Verdict
 from tests.proving import small_swap
@@ -99,6 +101,28 @@ def test_lost_frames_are_allowed_for_and_a_wrong_counter_still_found(swap: Any) 
     wrong = _verdict(swap, {**lossy, "host": replace(host, payload=payload)})
     found = [c.status for c in wrong.checks if c.subject == "host.ENGINE_DATA" and c.name == "counter"]
     assert "fail" in found
+
+
+@pytest.mark.parametrize("gone", [("Count",), ("Check",), ("Count", "Check"), ()])
+def test_a_counter_or_checksum_that_nobody_checks_is_named(gone: tuple[str, ...]) -> None:
+    """FAST has both: forgotten in the map, they are bits that run on with every frame."""
+    fast = next(m for m in small_swap.maps()["donor"].messages if m.name == "FAST")
+    donor = small_swap.captures(8.0)["donor"]
+    rows = donor.identifier == fast.identifier
+    frames = Frames(donor.time_ns[rows], donor.length[rows], donor.payload[rows])
+    said = unclaimed(frames, replace(fast, signals=tuple(s for s in fast.signals if s.name not in gone)))
+    bytes_said = ", ".join({"Count": "6", "Check": "7"}[name] for name in gone)
+    assert said == (f"byte {bytes_said} is another in nearly every frame, and in no signal of the map" if gone else "")
+
+
+def test_what_is_read_without_being_verified_is_named(swap: Any) -> None:
+    text = small_swap.BRIDGE.replace(
+        '[sources."donor.FAST".signals]', '[sources."donor.FAST"]\nverify = false\n\n[sources."donor.FAST".signals]'
+    )
+    bridge = small_swap.bridge(text)
+    verdict = prove(compile_bridge(bridge, swap[2]).plan, swap[3], bridge, swap[2], thoroughness="none")
+    found = [c for c in verdict.with_status("open") if c.name == "checked as it comes"]
+    assert [(c.subject, c.measured) for c in found] == [("donor.FAST", "verify = false in the bridge file")]
 
 
 def test_a_checksum_that_most_frames_contradict_is_a_failure(swap: Any) -> None:

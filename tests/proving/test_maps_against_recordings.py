@@ -12,11 +12,19 @@ from swapbridge.capture.stimulus import Channel
 from swapbridge.core.layout import Layout
 from swapbridge.proving.case import Track
 from swapbridge.proving.judges.maps.cold_soak import judge_cold_soak
-from swapbridge.proving.judges.maps.engine_sense import _friction, _idle_fuel, _lamps, _oil, _throttle
+from swapbridge.proving.judges.maps.engine_sense import (
+    _friction,
+    _headlamps,
+    _idle_fuel,
+    _lamps,
+    _oil,
+    _reference,
+    _throttle,
+)
 from swapbridge.proving.judges.maps.leads import judge_leads
 from swapbridge.proving.judges.maps.likeness import beside, switched
-from swapbridge.proving.judges.maps.plausible import _jumps, _together, _wraps
-from swapbridge.proving.judges.maps.signs import range_fits
+from swapbridge.proving.judges.maps.plausible import _jumps, _one, _together, _wraps
+from swapbridge.proving.judges.maps.signs import _scale, range_fits
 from swapbridge.proving.judges.recordings.driving import engine_speed
 from swapbridge.proving.verdict import Check
 from swapbridge.signalmap.model import MapSignal
@@ -116,6 +124,83 @@ def test_a_range_is_that_of_a_sign(signed: bool, low: int | None, high: int | No
     layout, tenth = Layout(0, 11, signed=signed), Fraction(1, 10)
     signal = MapSignal("Loss", layout, scale=tenth, offset=Fraction(-60), minimum=bottom, maximum=top)
     assert range_fits(signal) is fits
+
+
+# --- scales that no recording tells
+
+
+@pytest.mark.parametrize(
+    ("scale", "low", "high", "status"),
+    [
+        (1, -40, 214, "pass"),
+        (Fraction(1, 2), -40, 214, "unproved"),
+        (Fraction(1, 2), -40, 87, "pass"),
+        (2, -40, 214, "pass"),
+        (Fraction(1, 2), 0, 255, "pass"),
+        (1, None, None, "pass"),
+    ],
+)
+def test_a_range_that_its_bits_cannot_say_is_of_another_scale(
+    scale: Fraction | int, low: int | None, high: int | None, status: str
+) -> None:
+    """Eight bits from -40 degF; the fifth range is only that of raw numbers, as many maps have it."""
+    bottom, top = (None if end is None else Fraction(end) for end in (low, high))
+    offset = Fraction(0) if low == 0 else Fraction(-40)
+    air = MapSignal("Air", Layout(0, 8), Fraction(scale), offset, minimum=bottom, maximum=top)
+    case: Any = OneBus()
+    case.said = []
+    assert [c.status for c in _scale(case, "bus.M.Air", air)] == [status] * (status != "pass")
+    case.said = [Check("maps", "bus.M.Air", "says ambient temp as recorded", "pass", "", "", "")]
+    assert not list(_scale(case, "bus.M.Air", air)), "what was measured beside it knows better"
+
+
+@pytest.mark.parametrize(
+    ("whole", "most", "rpm", "status"),
+    [
+        (280, 275, 3000, "pass"),
+        (480, 300, 3000, "pass"),
+        (140, 275, 3000, "fail"),
+        (560, 275, 3000, "unproved"),
+        (560, 275, 900, "pass"),
+    ],
+)
+def test_a_reference_torque_is_about_what_the_engine_makes(whole: float, most: float, rpm: float, status: str) -> None:
+    """At idle an engine may say much less than its most; below the reference by far it can't be at any speed."""
+    case: Any = (
+        OneBus().says("reference_torque", T[:3], 0 * T[:3] + whole, "Nm").says("engine_speed", T, 0 * T + rpm, "rpm")
+    )
+    case.says("maximum_torque", T, 0 * T + most, "Nm").says("actual_torque", T, 0 * T + 0.9 * most, "Nm")
+    speed = engine_speed(case, 0)
+    assert speed is not None
+    assert _said(_reference(case, 0, speed))["Reference_Torque"] == status
+
+
+def test_an_actual_torque_alone_says_only_that_a_reference_is_too_low() -> None:
+    for whole, status in ((900, "pass"), (100, "fail")):
+        case: Any = OneBus().says("reference_torque", T[:3], 0 * T[:3] + whole, "Nm")
+        case.says("actual_torque", T, 0 * T + 200, "Nm").says("engine_speed", T, 0 * T + 3000, "rpm")
+        speed = engine_speed(case, 0)
+        assert speed is not None
+        assert _said(_reference(case, 0, speed))["Reference_Torque"] == status
+
+
+@pytest.mark.parametrize(("said", "status"), [(280, "pass"), (6145, "fail")])
+def test_a_greeting_sent_three_times_is_judged_as_well(said: int, status: str) -> None:
+    """6,145 is 280 with its two bytes turned."""
+    whole: dict[str, Any] = {"scale": Fraction(1), "offset": Fraction(0)}
+    case: Any = OneBus().says("reference_torque", T[:3], 0 * T[:3] + said, "Nm", **whole)
+    (message,) = case.messages
+    (signal,) = message.signals
+    track = case.recorded_track(0, message, signal)
+    assert [c.status for c in _one(case, 0, message, signal, track)] == [status]
+
+
+@pytest.mark.parametrize(("amps", "status"), [(4.0, "pass"), (22.0, "pass"), (44.0, "fail")])
+def test_headlamps_take_no_more_than_lamps_do(amps: float, status: str) -> None:
+    on = (T % 10) >= 5
+    case: Any = OneBus().says("electrical_load", T, 18 + amps * on + (T > 12), "A")
+    case.beside("headlamps", [0, 5, 10, 15, 20, 25], [0, 1, 0, 1, 0, 1], "")
+    assert _said(_headlamps(case, 0))["Electrical_Load"] == status
 
 
 # --- what no vehicle does

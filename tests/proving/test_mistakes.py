@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 import pytest
 
 from swapbridge.proving.verdict import Verdict
-from tests.proving import mistakes
+from tests.proving import catalogue, mistakes
 
 IN_THE_SUITE = (
     "heard layout: engine speed with the other byte order",
@@ -46,12 +46,12 @@ def _sound() -> mistakes.World:
 
 def _verdict(name: str) -> Verdict | str:
     with TemporaryDirectory() as folder:
-        return mistakes.verdict_of(mistakes.ALL[name](_sound()), Path(folder))
+        return mistakes.verdict_of(catalogue.ALL[name](_sound()), Path(folder))
 
 
 def _refused_by(name: str) -> str:
     with TemporaryDirectory() as folder:
-        return mistakes.refused_by(mistakes.ALL[name](_sound()), Path(folder))
+        return mistakes.refused_by(catalogue.ALL[name](_sound()), Path(folder))
 
 
 def _is_sound(verdict: Verdict | str) -> None:
@@ -99,8 +99,8 @@ def test_sound_swaps_of_other_drives_pass(seed: int, tmp_path: Path) -> None:
 @pytest.mark.timeout(1800)
 def test_nearly_every_mistake_is_refused() -> None:
     """Of at least ninety mistakes that leave evidence at least 95 % are refused, FAILED or NOT PROVED."""
-    names = [name for name in mistakes.ALL if name not in NO_EVIDENCE]
-    assert len(mistakes.ALL) >= 90
+    names = [name for name in catalogue.ALL if name not in NO_EVIDENCE]
+    assert len(catalogue.ALL) >= 90
     _sound()  # recorded once: the processes that are forked have it
     with ProcessPoolExecutor(2) as pool:
         passed = [name for name, no in zip(names, pool.map(_refused_by, names), strict=True) if not no]

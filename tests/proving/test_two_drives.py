@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
 from functools import cache
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
+import pytest
 
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.layout import Layout
+from swapbridge.proving.bench.frames import Frames
+from swapbridge.proving.case import Track
 from swapbridge.proving.judges.behaviour.coverage import _Board
-from swapbridge.proving.judges.behaviour.life import _cells_of
+from swapbridge.proving.judges.behaviour.life import _cells_of, _turned
+from swapbridge.proving.judges.recordings.holes import _messages
 from swapbridge.proving.prove import prove
 from swapbridge.proving.verdict import Check, Verdict
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
@@ -72,7 +77,11 @@ def _verdict(value: str) -> Verdict:
     """
     maps, captures = small_swap.maps(), small_swap.captures(SECONDS)
     maps["host"] = _with(maps["host"], "BODY", MapSignal("Brake", Layout(1, 1)))
-    new = (MapSignal("Told", Layout(24, 2)), MapSignal("Sum", Layout(26, 5)), MapSignal("Learned", Layout(8, 6)))
+    new = (
+        MapSignal("Told", Layout(24, 2)),
+        MapSignal("Sum", Layout(26, 5)),
+        MapSignal("Learned", Layout(8, 6)),
+    )
     maps["host"] = _with(maps["host"], "TEMPS", *new)
     captures = {bus: replace(c, time_ns=c.time_ns + (BEGIN_S - 1) * 1_000_000_000) for bus, c in captures.items()}
     host = _edited(captures["host"], 0x2F0, 0, 1, _host_brake)
@@ -151,3 +160,35 @@ def test_states_are_those_of_the_drive_that_a_rule_reads() -> None:
     assert told["copy"].tolist() == [0, 18, 18]
     assert told["mixed"] is not None
     assert told["mixed"].tolist() == [-1, 18, -1]
+
+
+@pytest.mark.parametrize(("unit", "found"), [("degC", []), ("degF", []), ("Nm", ["fail"])])
+def test_a_temperature_below_zero_is_another_season_and_no_sign(unit: str, found: list[str]) -> None:
+    signal = MapSignal("S", Layout(0, 8, signed=True), unit=unit)
+    t, all_of_it = np.arange(50) / 10, np.ones(50, bool)
+    summer = Track(t, np.full(50, 18, np.int64), all_of_it, signal)
+    winter = Track(t, np.full(50, -11, np.int64), all_of_it, signal)
+    made: Any = SimpleNamespace(signal=signal, label="donor.M.S")
+    assert [c.status for c in _turned(made, summer, winter)] == found
+
+
+@pytest.mark.parametrize(
+    ("silent_s", "read", "found"), [(0, True, []), (8, True, ["open"]), (20, True, ["unproved"]), (20, False, ["open"])]
+)
+def test_a_message_that_was_silent_for_long_was_not_heard(silent_s: float, read: bool, found: list[str]) -> None:
+    """Its neighbour spoke for 150 s; a message that is only sent has nobody who listens to it."""
+    t = np.arange(0, 150, 0.1)
+    names = [MapMessage(n, i, False, 8, period_ms=Fraction(100)) for n, i in (("THERMAL", 1), ("FAST", 2))]
+    times = {1: t[(t < 60) | (t > 60 + silent_s)], 2: t}
+    frames = {
+        i: Frames((x * 1e9).astype(np.int64), np.full(len(x), 8, np.uint8), np.zeros((len(x), 8), np.uint8))
+        for i, x in times.items()
+    }
+    send = SimpleNamespace(bus=0, word=1, request=None, once=False)
+    case: Any = SimpleNamespace(
+        heard=[(0, m) for m in names if read or m.identifier == 2], names=["donor"],
+        plan=SimpleNamespace(sends=[] if read else [send]), old=lambda _, word: frames[word],
+        bench=SimpleNamespace(captures=[SimpleNamespace(time_ns=frames[2].time_ns)], begin_ns=[0]),
+        maps={"donor": SignalMap(tuple(names), ())},
+    )  # fmt: skip
+    assert [c.status for c in _messages(case, 0) if c.subject == "donor.THERMAL"] == found

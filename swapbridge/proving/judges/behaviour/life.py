@@ -16,7 +16,7 @@ from swapbridge.plan.model import Send
 from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.case import Case, SentSignal, Track
 from swapbridge.proving.judges.behaviour.beyond import safe_answer, said_as
-from swapbridge.proving.judges.maps.likeness import in_unit
+from swapbridge.proving.judges.maps.likeness import find_kind, in_unit
 from swapbridge.proving.judges.recordings.driving import (
     CRANKING_RPM,
     RUNNING_RPM,
@@ -351,8 +351,8 @@ def _grows(known: set[int], fresh: list[int]) -> bool:
 
 
 def _turned(made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
-    """A number that was always on one side of zero, and is on the other."""
-    if not _number(made.signal):
+    """A number that was always on one side of zero, and is on the other; a temperature is, in another season."""
+    if not _number(made.signal) or find_kind(made.signal) == "temperature":
         return
     then, is_now = before.values[before.measured], now.values[now.measured]
     if min(len(then), len(is_now)) < ENOUGH:

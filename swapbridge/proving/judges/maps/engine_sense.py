@@ -11,6 +11,7 @@ from swapbridge.proving.judges.maps.plausible import series_of
 from swapbridge.proving.judges.recordings.driving import (
     RUNNING_RPM,
     BenchQuantity,
+    channel_of,
     engine_speed,
     held_at,
     quantity,
@@ -26,6 +27,13 @@ MOST_IDLE_FUEL_ML_S = 2.0
 MOST_FRICTION = 0.4
 """Of the most torque: friction takes a tenth to a fifth, of a cold engine more."""
 MOST_FUEL_ML_S = 60.0
+HEADLAMPS = ("headlamps", "headlights", "lights")
+MOST_LAMPS_A = 40.0
+"""High, low and fog beams, rear fog and all small bulbs together are some 430 W: 34 A at 12 V."""
+STEADY_S = 1.5
+LEAST_REFERENCE, MOST_REFERENCE = 0.75, 1.8
+"""100 % of the most torque: actual torque is told up to 125 % (SAE J1939-71), and an engine makes three fifths of its
+most at any speed above idle."""
 LAMPS = ("oil_pressure_lamp", "charge_lamp")
 FEWEST = 20
 IDLE_S = 3.0
@@ -35,9 +43,10 @@ def judge_engine_sense(case: Case) -> list[Check]:
     """Checks of every bus whose map has the roles."""
     out: list[Check] = []
     for bus in range(len(case.names)):
-        out += [*_totals(case, bus), *_friction(case, bus)]
+        out += [*_totals(case, bus), *_friction(case, bus), *_headlamps(case, bus)]
         speed = engine_speed(case, bus)
         if speed is not None:
+            out += _reference(case, bus, speed)
             out += _throttle(case, bus, speed)
             out += [*_at_rest(case, bus, speed), *_lamps(case, bus, speed), *_oil(case, bus, speed)]
             out += _idle_fuel(case, bus, speed)
@@ -54,6 +63,47 @@ def _friction(case: Case, bus: int) -> Iterator[Check]:
         "maps", loss.label, "fits maximum torque", share <= MOST_FRICTION,
         f"up to {100 * share:.0f} % of the most torque ({most.label})", f"at most {100 * MOST_FRICTION:.0f} %",
         "correct the bits, scale, offset or reference of one of the two in its map",
+    )  # fmt: skip
+
+
+def _reference(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
+    """A reference torque beside the most that its engine can make, or was seen to make."""
+    whole = series_of(case, bus, "reference_torque", "Nm")
+    if whole is None or not (whole.values > 0).any():
+        return
+    says, made = series_of(case, bus, "maximum_torque", "Nm"), series_of(case, bus, "actual_torque", "Nm")
+    most = says if says is not None and says.values.max() > 0 else made
+    if most is None or most.values.max() <= 0:
+        return
+    share = float(np.median(whole.values) / most.values.max())
+    revved = bool((speed.values[speed.measured] > REVVED_RPM).any())
+    low, high = share < LEAST_REFERENCE, most is says and revved and share > MOST_REFERENCE
+    yield check_of(
+        "maps", whole.label, "fits the engine's torque", not (low or high),
+        f"{np.median(whole.values):.0f} Nm, {share:.2g} times the {most.values.max():.0f} Nm of {most.label}",
+        f"{LEAST_REFERENCE:g} to {MOST_REFERENCE:g} times the most torque",
+        "correct the scale, unit or byte order of one of the two in its map"
+        + ("" if low else "; if it belongs to a whole family of engines, take the role reference_torque away"),
+        otherwise="fail" if low else "unproved",
+    )  # fmt: skip
+
+
+def _headlamps(case: Case, bus: int) -> Iterator[Check]:
+    """What the headlamps add to the electrical load, where nothing else was switched."""
+    load = series_of(case, bus, "electrical_load", "A")
+    switch = next((c for name in HEADLAMPS if (c := channel_of(case, bus, name)) is not None), None)
+    if load is None or switch is None:
+        return
+    told = BenchQuantity(load.time_s, load.values, np.ones(len(load.values), bool))
+    turned = switch.time_s[1:][np.diff(switch.value) != 0]
+    steps = np.abs(held_at(told, turned + STEADY_S / 2) - held_at(told, turned - STEADY_S / 2))
+    steps = steps[~np.isnan(steps)]
+    if len(steps) < 2:
+        return
+    most = float(np.median(steps))
+    yield check_of(
+        "maps", load.label, "fits the headlamps", most <= MOST_LAMPS_A, f"{most:.3g} A more with the headlamps on",
+        f"at most {MOST_LAMPS_A:g} A: no car's lamps take more", "correct its bits, scale or unit in the map",
     )  # fmt: skip
 
 

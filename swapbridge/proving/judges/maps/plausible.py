@@ -27,6 +27,8 @@ JUMP, JUMPS = 0.35, 0.02
 DISTINCT = 8
 WRAP = 0.7
 NUMBER_BITS = 7
+FEWEST = 3
+"""What is said once after waking is recorded a few times only."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +53,7 @@ PHYSICS: dict[str, Physics] = {
     "maximum_torque": Physics("Nm", -100, 4_000, 2_000),
     "minimum_torque": Physics("Nm", -1_000, 500, 1_500),
     "friction_torque": Physics("Nm", -400, 400, 300),
+    "reference_torque": Physics("Nm", 30, 6_000, 6_000),
     "coolant_temperature": Physics("degC", -45, 150, 5, 5),
     "oil_temperature": Physics("degC", -45, 180, 5, 5),
     "intake_temperature": Physics("degC", -45, 150, 10, 5),
@@ -77,7 +80,7 @@ def judge_plausible(case: Case) -> list[Check]:
             out += _overlap(bus, message)
             for signal in message.signals:
                 track = case.recorded_track(number, message, signal)
-                if track is not None and len(track.raw) > 10 and not (signal.counter or signal.checksum):
+                if track is not None and len(track.raw) >= FEWEST and not (signal.counter or signal.checksum):
                     out += _one(case, number, message, signal, track)
         out += _together(case, number)
     return out

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 from swapbridge.core.roles import BY_NAME, Role
 from swapbridge.proving.case import Case, SentSignal
@@ -32,17 +32,9 @@ def _one(case: Case, made: SentSignal) -> Iterator[Check]:
     named = [(place, s) for place, s in sources if s.role and s.role not in PLAIN_ROLES]
     alike = [(place, s) for place, s in named if s.role in BY_NAME and BY_NAME[s.role].quantity == role.quantity]
     if not alike:
-        if not role.quantity:
-            yield from _passed_over(case, made, role)
+        yield from _passed_over(case, made, role, unnamed=not named)
         return
-    buses = {place[0] for place, _ in alike}
-    true = [
-        f"{bus}.{m.name}.{s.name}"
-        for bus in buses
-        for m in case.maps[bus].messages
-        for s in m.signals
-        if s.role == role.name
-    ]
+    true = _carriers(case, made, role, case.names)
     what = ", ".join(f"{'.'.join(place)} ({_alias(s.role)})" for place, s in alike)
     yield check_of(
         "maps",
@@ -58,17 +50,29 @@ def _one(case: Case, made: SentSignal) -> Iterator[Check]:
     )
 
 
-def _passed_over(case: Case, made: SentSignal, role: Role) -> Iterator[Check]:
-    """A flag or state made from something else, where a message that is heard says it itself."""
-    buses = {place[0] for place in made.sources}
-    said = [
-        f"{case.names[number]}.{m.name}.{s.name}"
-        for number, m in case.heard
-        if case.names[number] in buses
+def _carriers(case: Case, made: SentSignal, role: Role, buses: Collection[str]) -> list[str]:
+    """Signals with that role in recorded messages that the plan does not send itself, those of the read buses first."""
+    sent = {(s.bus, s.word) for s in case.plan.sends}
+    read = {place[0] for place in made.sources}
+    return [
+        f"{bus}.{m.name}.{s.name}"
+        for number, bus in sorted(enumerate(case.names), key=lambda one: one[1] not in read)
+        if bus in buses
+        for m in case.maps[bus].messages
+        if (number, m.word) not in sent
         for s in m.signals
-        if s.role == role.name
+        if s.role == role.name and case.recorded_track(number, m, s) is not None
     ]
-    if said:
+
+
+def _passed_over(case: Case, made: SentSignal, role: Role, *, unnamed: bool) -> Iterator[Check]:
+    """Something made from another thing, where the bus that it is taken from says the very quantity.
+
+    A flag or state may be made from much. A number may be computed from other numbers; from sources without a role
+    nobody knows what it is.
+    """
+    said = _carriers(case, made, role, {place[0] for place in made.sources})
+    if said and (unnamed or not role.quantity):
         yield check_of(
             "maps",
             made.label,
@@ -77,8 +81,9 @@ def _passed_over(case: Case, made: SentSignal, role: Role) -> Iterator[Check]:
             f"{role.alias.replace('_', ' ')} made from {', '.join('.'.join(p) for p in sorted(made.sources))}, where "
             f"{said[0]} says it",
             f"a source with the role {role.alias}",
-            f"take it from {said[0]}, or make sure that your source says the same at the same time",
-            otherwise="open",
+            f"take it from {said[0]}, or make sure that your source says the same at the same time"
+            + ("; then give it that role in the map" if role.quantity else ""),
+            otherwise="unproved" if role.quantity else "open",
         )
 
 

@@ -1,4 +1,7 @@
-"""Proving room: signs that a recording can't tell: of a number whose top bit was never set both readings are alike."""
+"""Proving room: what a map's own range says of a number's sign and scale, where no recording tells.
+
+Of a number whose top bit was never set both signs read alike; a scale is told only by a quantity measured beside it.
+"""
 
 from __future__ import annotations
 
@@ -6,19 +9,25 @@ from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
 
-from swapbridge.proving.case import Case
+from swapbridge.proving.case import Case, Ints
 from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.model import MapSignal
 
 FEWEST_BITS = 6
+BEYOND = 1.5
+"""A range so many times as wide as what the bits can say was written for another scale, or another length."""
 
 
 def judge_signs(case: Case) -> list[Check]:
-    """One check for each number whose own range contradicts its sign, and one a bus that lists the untold ones."""
+    """One check for each number whose range contradicts its sign or scale, and one a bus that lists untold signs."""
     out: list[Check] = []
     for bus, name in enumerate(case.names):
         untold = []
-        for label, signal in _numbers(case, bus):
+        numbers = list(_numbers(case, bus))
+        out += [check for label, signal, _ in numbers for check in _scale(case, f"{name}.{label}", signal)]
+        for label, signal, raw in numbers:
+            if raw.min() < 0 or raw.max() >= 1 << (signal.layout.length - 1):
+                continue
             fits = range_fits(signal)
             if fits is None:
                 untold.append(label)
@@ -40,8 +49,8 @@ def judge_signs(case: Case) -> list[Check]:
     return out
 
 
-def _numbers(case: Case, bus: int) -> Iterator[tuple[str, MapSignal]]:
-    """Numbers that are read by a rule or sent by one, and whose top bit was never set where they were recorded."""
+def _numbers(case: Case, bus: int) -> Iterator[tuple[str, MapSignal, Ints]]:
+    """Numbers that are read by a rule or sent by one, and the raw values that were recorded of them."""
     name = case.names[bus]
     mine = {place[1:] for made in case.made for place in made.sources if place[0] == name}
     mine |= {(made.message.name, made.signal.name) for made in case.made if made.bus == bus and made.sources}
@@ -50,11 +59,40 @@ def _numbers(case: Case, bus: int) -> Iterator[tuple[str, MapSignal]]:
             if (message.name, signal.name) not in mine or signal.choices or signal.layout.length < FEWEST_BITS:
                 continue
             track = case.recorded_track(bus, message, signal)
-            if track is None or not track.measured.any():
-                continue
-            raw = track.raw[track.measured]
-            if raw.min() >= 0 and raw.max() < 1 << (signal.layout.length - 1):
-                yield f"{message.name}.{signal.name}", signal
+            if track is not None and track.measured.any():
+                yield f"{message.name}.{signal.name}", signal, track.raw[track.measured]
+
+
+def _scale(case: Case, label: str, signal: MapSignal) -> Iterator[Check]:
+    """A range that the bits can't say with this scale, where nothing that was measured confirms the scale."""
+    if range_in_reach(signal) is not False:
+        return
+    if any(c.subject == label and c.name.startswith("says ") and c.status == "pass" for c in case.said):
+        return
+    assert signal.minimum is not None
+    assert signal.maximum is not None
+    low, high = signal.physical_range
+    yield check_of(
+        "maps",
+        label,
+        "scale",
+        False,
+        f"its bits can say {float(low):g} to {float(high):g} {signal.unit}".rstrip()
+        + f", and its range is {float(signal.minimum):g} to {float(signal.maximum):g}",
+        "a range that its bits and scale can say, or a measurement beside the recording that confirms the scale",
+        "correct the scale, the length or the range in the map: no recording shows which of them is wrong",
+        otherwise="unproved",
+    )
+
+
+def range_in_reach(signal: MapSignal) -> bool | None:
+    """Whether a signal's bits can say about all of its declared range; None where it declares none, or raw numbers."""
+    if signal.minimum is None or signal.maximum is None or signal.minimum >= signal.maximum:
+        return None
+    if (signal.minimum, signal.maximum) == tuple(map(Fraction, signal.layout.raw_range)):
+        return None
+    low, high = signal.physical_range
+    return signal.maximum - signal.minimum < Fraction(BEYOND) * (high - low)
 
 
 def range_fits(signal: MapSignal) -> bool | None:

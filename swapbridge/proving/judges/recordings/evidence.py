@@ -35,6 +35,8 @@ LATE_PERIODS, LATE_S = 20, 2.0
 PERIOD_OFF = 0.25
 RUNNING_S = 5.0
 SPOILED = 0.01
+RUNS_ON, LOOKED_AT = 0.9, 512
+"""Four bits that no signal claims, others in so many frames, count or check; so many frames are looked at."""
 COVERED = 0.8
 """Share of the stimulus that the recording must cover; where it ends long before, it was cut."""
 
@@ -282,13 +284,45 @@ def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:
             f"{period_us / 1000:g} ms, as the map says",
             f"set the period of {message.name} to {form.period_ms:.4g} ms",
         )
-    if options is not None and not options.verify:
+    verified = options is None or options.verify
+    loose = unclaimed(frames, message) if verified else "verify = false in the bridge file"
+    if loose:
+        yield check_of(
+            "evidence",
+            label,
+            "checked as it comes",
+            False,
+            loose,
+            "counter and checksum of what is read in its map, and checked",
+            f"find them with `swapbridge guess` and put them into the map: until then a frame of {message.name} is "
+            "believed though it is damaged, or the same over and over",
+            otherwise="open",
+        )
+    if not verified:
         return
     yield from integrity(
         label, form.checksum_bad, form.checksum_seen, "checksum", "the translator would discard every frame"
     )
     if form.counter_bad is not None:
         yield from integrity(label, form.counter_bad, form.count - 1, "counter", "the translator would discard frames")
+
+
+def unclaimed(frames: Frames, message: MapMessage) -> str:
+    """Which bits that no signal claims run on with every frame, where the map has no counter or no checksum; or ""."""
+    if any(s.counter for s in message.signals) and any(s.checksum for s in message.signals):
+        return ""
+    claimed = {p for s in message.signals for p in s.layout.positions}
+    payload = frames.payload[frames.length >= message.length][:LOOKED_AT, : message.length]
+    if len(payload) < LOOKED_AT // 4:
+        return ""
+    found = []
+    for nibble in range(2 * message.length):
+        if claimed.isdisjoint(range(4 * nibble, 4 * nibble + 4)):
+            bits = payload[:, nibble // 2] >> (4 * (nibble % 2)) & 15
+            if (np.diff(bits) != 0).mean() >= RUNS_ON:
+                found.append(nibble // 2)
+    bytes_said = ", ".join(str(n) for n in dict.fromkeys(found))
+    return f"byte {bytes_said} is another in nearly every frame, and in no signal of the map" if found else ""
 
 
 def integrity(label: str, bad: int, seen: int, what: str, consequence: str) -> Iterator[Check]:

@@ -20,6 +20,8 @@ MUCH_S, MUCH_SHARE = 3.0, 0.03
 BIN_S = 0.5
 TOGETHER = 0.98
 PAUSED_S = 3.0
+MUCH_OF_A_MESSAGE = 0.1
+"""Silent for more of the time that it should have spoken, a message that is read was not heard well enough."""
 
 
 def judge_holes(case: Case) -> list[Check]:
@@ -82,8 +84,8 @@ def _ran_at_both_ends(track: Track, begin: float, end: float) -> bool:
 
 def _messages(case: Case, bus: int) -> Iterator[Check]:
     """Messages that are read or sent, silent while those that always speak with them spoke."""
-    words = {m.word for number, m in case.heard if number == bus}
-    words |= {s.word for s in case.plan.sends if s.bus == bus and s.request is None and not s.once}
+    read = {m.word for number, m in case.heard if number == bus}
+    words = read | {s.word for s in case.plan.sends if s.bus == bus and s.request is None and not s.once}
     frames = {w: f for w in words if (f := case.old(bus, w)) is not None and len(f) > 20}
     capture = case.bench.captures[bus]
     assert capture is not None
@@ -96,6 +98,7 @@ def _messages(case: Case, bus: int) -> Iterator[Check]:
         if total < PAUSED_S or message is None:
             continue
         begin = float(silent.argmax()) * BIN_S
+        much = word in read and silent.sum() > MUCH_OF_A_MESSAGE * (silent | mine).sum()
         yield check_of(
             "evidence",
             f"{case.names[bus]}.{message.name}",
@@ -104,7 +107,7 @@ def _messages(case: Case, bus: int) -> Iterator[Check]:
             f"silent for {total:.0f} s (first at second {begin:.0f}) while those that always speak with it spoke",
             "frames whenever the messages beside it have some",
             "nothing was judged during that time: record again, unless its module was switched off on purpose",
-            otherwise="open",
+            otherwise="unproved" if much else "open",
         )
 
 
