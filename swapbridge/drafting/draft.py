@@ -20,6 +20,9 @@ from swapbridge.drafting.sources import Swap
 from swapbridge.drafting.vehicle import VehicleMessage
 from swapbridge.signalmap.model import MapMessage, SignalMap
 
+WELL_KNOWN = 0.95
+"""A counter or a checksum that is surer needs no words beside each field."""
+
 
 def draft(
     swap: Swap,
@@ -89,7 +92,8 @@ def _no_surer_than_check(message: VehicleMessage, one: Explained) -> Explained:
     name = min(parts, key=lambda p: parts[p], default="")
     if not name or one.how == "open" or one.confidence <= parts[name]:
         return one
-    return replace(one, confidence=parts[name], words=f"{one.words}; no surer than the message's {name}")
+    why = f"; no surer than the message's {name}" if parts[name] < WELL_KNOWN else ""
+    return replace(one, confidence=parts[name], words=f"{one.words}{why}")
 
 
 def _unreviewed(kit: Kit, fields: Sequence[Explained]) -> str:

@@ -350,7 +350,8 @@ def local_atoms(swap: Swap, bus: str) -> list[Atom]:
             values, counts = np.unique(raw, return_counts=True)
             for value in values[counts >= 3]:
                 said = VehicleSeries(message.time_s, (raw == value).astype(np.float64))
-                out.append(Atom(f"{text} == {value}", said, 8, f"{text}={value}", "echo", text, frozenset({text})))
+                told = f"{text} == {value}"
+                out.append(Atom(told, said, 8, f"{text}={value}", "echo", told, frozenset({text})))
     return out
 
 

@@ -17,7 +17,7 @@ from swapbridge.drafting.explain.measured import _made, _Way
 from swapbridge.drafting.explain.numbers import Formula, NumberPart, NumberTerm
 from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.model import Explained
-from swapbridge.drafting.sources import Origin, Word
+from swapbridge.drafting.sources import Origin, Word, local_atoms
 from swapbridge.drafting.vehicle import VehicleSeries
 from tests.drafting.test_in_doubt import EVERY_BIT, TIMES, coded, line, message
 
@@ -156,3 +156,13 @@ def test_a_word_and_the_field_that_says_it_are_one_condition() -> None:
     found = explain_flag(Watched(TIMES, early | late, 0.12), atoms, [])
     assert found
     assert all((c.atom.text or "").count("host.M.x == 1") == 1 for c in found)
+
+
+def test_a_condition_on_another_module_s_field_is_told_with_its_value() -> None:
+    """'x or x' was told of x == 3 or x == 5."""
+    told = message(GEAR[:, None], coded(Layout(0, 2)))
+    vehicle = SimpleNamespace(messages={(0x100, False): told})
+    swap: Any = SimpleNamespace(vehicle=lambda _: vehicle, is_source=lambda *_: True)
+    words = [a.words for a in local_atoms(swap, "host")]
+    assert words == [a.text for a in local_atoms(swap, "host")]
+    assert len(set(words)) == 4
