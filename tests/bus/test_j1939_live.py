@@ -9,7 +9,8 @@ import pytest
 from rich.console import Console
 
 from swapbridge.bus.adapters.frames import message_of
-from swapbridge.bus.running.live import Live, LiveOptions, LiveValues
+from swapbridge.bus.running.live import Live, LiveOptions
+from swapbridge.bus.running.live_status import LiveValues
 from swapbridge.bus.running.status_dict import status_dict
 from swapbridge.cli.screen.live_screen import run_screen
 from swapbridge.compiler.compile import compile_bridge

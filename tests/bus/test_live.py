@@ -13,7 +13,8 @@ import pytest
 
 from swapbridge.bus.adapters.link import Link
 from swapbridge.bus.running.gate import FrameRuling
-from swapbridge.bus.running.live import Live, LiveOptions, LiveValues
+from swapbridge.bus.running.live import Live, LiveOptions
+from swapbridge.bus.running.live_status import LiveValues
 from swapbridge.core.layout import Layout
 from swapbridge.plan.model import Pass, Plan
 from swapbridge.plan.program import TranslatorLike

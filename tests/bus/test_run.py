@@ -23,7 +23,8 @@ from rich.console import Console
 
 from swapbridge.bus.adapters.spec import parse_bus
 from swapbridge.bus.rehearsal.virtual_check import virtual_check
-from swapbridge.bus.running.live import LiveOptions, LiveStatus, LiveValues
+from swapbridge.bus.running.live import LiveOptions
+from swapbridge.bus.running.live_status import LiveStatus, LiveValues
 from swapbridge.bus.running.run import RunReport, RunRequest, buses_for, run
 from swapbridge.capture.capture import SENT, Capture
 from swapbridge.capture.read import read_capture

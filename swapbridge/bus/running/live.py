@@ -13,16 +13,16 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from swapbridge.bus.adapters.clock import OneClock, monotonic_ns, start_clock
 from swapbridge.bus.adapters.frames import FrameForms, MessageForms, flags_of, word_of
-from swapbridge.bus.adapters.health import Health, HealthMeter
+from swapbridge.bus.adapters.health import HealthMeter
 from swapbridge.bus.adapters.link import STALE_SEND_NS, Link
 from swapbridge.bus.running.black_box import BlackBox
 from swapbridge.bus.running.ending import Ending, SafeAnswers
 from swapbridge.bus.running.faults_heard import FaultsHeard
 from swapbridge.bus.running.gate import FrameRuling, Gate
+from swapbridge.bus.running.live_status import BusStatus, InputStatus, LiveStatus, OutputStatus
 from swapbridge.bus.running.watchdog import LagWatch
 from swapbridge.capture.capture import SENT
 from swapbridge.capture.python_can import can
@@ -43,74 +43,6 @@ LAST_SEND_NS = 150_000_000
 """A safe answer at the end may wait longer for its turn than other frames: there is no newer one behind it."""
 _STOPPED_NS = 1_500_000_000
 """A message counts as stopped after so long without a frame, and three of its turns: a translator may hang first."""
-
-
-@dataclass(frozen=True, slots=True)
-class BusStatus:
-    """One bus of a running translator."""
-
-    name: str
-    up: bool
-    health: Health
-    received: int
-    sent: int
-    failed: int
-    malformed: int
-    reopened: int
-
-
-@dataclass(frozen=True, slots=True)
-class InputStatus:
-    """One message that is listened to; `age_s` is None until it was first seen.
-
-    `fresh` is the translator's own word: recent enough, and enough good frames in a row.
-    """
-
-    bus: str
-    name: str
-    word: int
-    age_s: float | None
-    limit_s: float
-    fresh: bool
-    data: bytes
-
-
-@dataclass(frozen=True, slots=True)
-class OutputStatus:
-    """One message of the plan: what the translator makes, what became of it, and what is seen on the bus instead."""
-
-    bus: str
-    name: str
-    word: int
-    send: int
-    data: bytes | None
-    count: int
-    ruling: FrameRuling | None
-    seen: bytes | None
-
-
-@dataclass(frozen=True, slots=True)
-class LiveStatus:
-    """Everything a screen or a log wants to know."""
-
-    seconds: float
-    mode: str
-    state: str
-    sending: bool
-    buses: tuple[BusStatus, ...]
-    inputs: tuple[InputStatus, ...]
-    outputs: tuple[OutputStatus, ...]
-    passed: int
-    bad_frames: int
-    dropped_frames: int
-    worst_lag_ms: float
-    late_times: int
-    shut: str
-    foreign: tuple[str, ...]
-    told: tuple[str, ...]
-    faults_heard: tuple[str, ...] = ()
-    lost: tuple[str, ...] = ()
-    """J1939 addresses that another node claimed."""
 
 
 @dataclass(slots=True)
@@ -572,25 +504,3 @@ class Live:
             elif not self.lag.late:
                 self._doubt_us = None
                 self.tell("the translator is on time again: sending values")
-
-
-@dataclass(slots=True)
-class LiveValues:
-    """Physical values of a plan's outgoing frames, for people (floats; never sent)."""
-
-    plan: Plan
-    _known: dict[int, tuple[MessageForms, list[list[Any]]]] = field(default_factory=dict)
-
-    def of(self, send: int, data: bytes) -> list[tuple[str, float, str]]:
-        """Name, value and unit of each signal in a frame of send number `send`; none in one that it does not make."""
-        from fractions import Fraction
-
-        message = self.plan.sends[send]
-        if send not in self._known:
-            forms = [[(f, Fraction(f.scale), Fraction(f.offset)) for f in form.fields] for form in message.variants]
-            self._known[send] = (MessageForms(message), forms)
-        turns, forms = self._known[send]
-        form = turns.form(data)
-        return (
-            [] if form is None else [(f.name, float(f.layout.unpack(data) * s + o), f.unit) for f, s, o in forms[form]]
-        )

@@ -22,7 +22,8 @@ from swapbridge.bus.adapters.opening import close_bus, open_bus
 from swapbridge.bus.adapters.spec import BusSpec, check_distinct
 from swapbridge.bus.running.awake import Awake, kept_awake
 from swapbridge.bus.running.control import Control, LiveRun
-from swapbridge.bus.running.live import Live, LiveOptions, LiveStatus, LiveValues
+from swapbridge.bus.running.live import Live, LiveOptions
+from swapbridge.bus.running.live_status import LiveStatus, LiveValues
 from swapbridge.bus.running.replay import Player
 from swapbridge.bus.running.status_dict import status_dict
 from swapbridge.bus.running.watchdog import HardwareWatchdog, Systemd

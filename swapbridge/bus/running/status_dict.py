@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from swapbridge.bus.running.live import LiveStatus, LiveValues
+from swapbridge.bus.running.live_status import LiveStatus, LiveValues
 from swapbridge.core.errors import InputError
 from swapbridge.core.frames import format_identifier, split_word
 from swapbridge.core.roles import find_role

@@ -9,7 +9,8 @@ from pathlib import Path
 import click
 from rich.live import Live as Screen
 
-from swapbridge.bus.running.live import LiveOptions, LiveStatus, LiveValues
+from swapbridge.bus.running.live import LiveOptions
+from swapbridge.bus.running.live_status import LiveStatus, LiveValues
 from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.bus.running.run import RunReport, RunRequest, inline, run
 from swapbridge.cli.commands.options import bus_option, cautions_option, chosen_buses, config_option

@@ -12,7 +12,7 @@ from swapbridge.bus.adapters.health import Health
 from swapbridge.bus.recording.record import RecordStatus
 from swapbridge.bus.recording.script import Phase, View
 from swapbridge.bus.running.gate import FrameRuling
-from swapbridge.bus.running.live import InputStatus, LiveStatus, LiveValues, OutputStatus
+from swapbridge.bus.running.live_status import InputStatus, LiveStatus, LiveValues, OutputStatus
 from swapbridge.core.frames import format_identifier, split_word
 
 BAR_CELLS = 30

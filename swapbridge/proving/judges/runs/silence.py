@@ -13,7 +13,7 @@ from swapbridge.proving.bench.nodes import MS, SECOND, Sent
 from swapbridge.proving.bench.traffic import pick
 from swapbridge.proving.case import reads
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.proving.reference.targets import ReferenceSignal
+from swapbridge.proving.reference.sent_signal import ReferenceSignal
 from swapbridge.proving.verdict import Check, check_of
 
 RUN_S = 4
