@@ -249,3 +249,12 @@ def test_a_pair_of_bits_is_one_field_more_readily_where_a_byte_divides_into_pair
         return next(f.margin for f in cut if f.positions == (low, low + 1))
 
     assert margin(2) > margin(3) + 0.5
+
+
+def test_what_goes_on_by_fifteen_or_sixteen_codes_a_frame_is_one_field() -> None:
+    # seen by size classes its nibbles are written shorter: one steps back by one or rests, the other goes on by one
+    rng = np.random.default_rng(8)
+    for layout in (Layout(24, 8), Layout(31, 12, "big_endian")):
+        raw = (100 + np.cumsum(rng.choice([15, 16], 260, p=[0.6, 0.4]))) % (1 << layout.length)
+        (part,) = study(columns_of(one_message((layout, raw)))).parts
+        assert [f.positions for f in cut_of(part, Style())] == [layout.positions]

@@ -16,7 +16,7 @@ from swapbridge.guessing.coding import codelength, native
 from swapbridge.guessing.guess import guess
 from tests.guessing.planted import plant
 
-KINDS = ("noise", "walk", "states", "grid", "heartbeat", "slope", "still", "high bits")
+KINDS = ("noise", "walk", "states", "grid", "heartbeat", "slope", "ramp", "still", "high bits")
 
 
 @pytest.fixture(scope="module")
@@ -47,6 +47,7 @@ def history(kind: str, count: int, rng: np.random.Generator) -> npt.NDArray[np.u
         "grid": 2**40 + np.round(np.cumsum(rng.normal(0, 1, count)) * 3.2),
         "heartbeat": np.where(steps % 2, 0x55, 0xAA),
         "slope": 17 * steps,
+        "ramp": 200 + np.cumsum(rng.integers(15, 17, count)),
         "still": np.full(count, 5),
     }
     return values[kind].astype(np.uint64)

@@ -27,7 +27,7 @@ typedef struct {
     int16_t *first, *before, *other; /* (n,) signed size classes */
     int8_t *came;                    /* (n,) from where each value was reached */
     int16_t *rank;                   /* (65536,) number of a state, 0 while unseen */
-    uint64_t *words;                 /* (4, n) steps: the present one, the last one, the second one, that from a level */
+    uint64_t *words;                 /* (5, n) steps: present, last, second ones, those from a level and from a pace */
     uint32_t *low;                   /* (4, n) their lower halves */
 } Space;
 
@@ -483,6 +483,28 @@ static void classes_of(const Space *space, size_t kind, size_t n, unsigned lengt
     classes(space->words + kind * n, space->low + kind * n, n, length, out);
 }
 
+/* Steps from the middle one, as signed numbers of so many bits, where nearly every step moves. */
+static int from_pace(const Space *space, size_t n, unsigned length)
+{
+    unsigned const shift = 64U - length;
+    uint64_t const sign = (uint64_t)1 << 63;
+    uint64_t *paced = space->words + 4U * n;
+    size_t moving = 0;
+    for (size_t u = 0; u < n; u++) {
+        moving += space->first[u] != 0;
+        paced[u] = (space->words[u] << shift) ^ sign;
+    }
+    if ((double)moving < STEADY * (double)n) {
+        return 0;
+    }
+    uint64_t const pace = (ranked(paced, n, n / 2U) ^ sign) >> shift;
+    for (size_t u = 0; u < n; u++) {
+        paced[u] = space->words[u] - pace;
+        space->low[4U * n + u] = (uint32_t)paced[u];
+    }
+    return 1;
+}
+
 static void weigh(const Common *c, const Space *space, const uint64_t *before, const uint64_t *old,
                   const uint64_t *new, const int64_t *lengths, size_t count, int thorough, const uint8_t *parts,
                   const uint8_t *allowed, const uint8_t *alive, size_t width, double *share, double *out)
@@ -523,6 +545,10 @@ static void weigh(const Common *c, const Space *space, const uint64_t *before, c
             }
             classes_of(space, 3, n, length, space->other);
             bits = least(bits, walk_bits(c, space->other, NULL, NULL, length) + length);
+            if (from_pace(space, n, length)) {
+                classes_of(space, 4, n, length, space->other);
+                bits = least(bits, walk_bits(c, space->other, NULL, NULL, length) + length);
+            }
         }
         bits = least(bits, noise_bits(c, new, length));
         if (low > 0U && length > COARSEST_BITS) {
@@ -569,8 +595,8 @@ int candidate_bits(const uint64_t *before, const uint64_t *old, const uint64_t *
     space.first = malloc(3U * n * sizeof *space.first);
     space.came = malloc(n * sizeof *space.came);
     space.rank = calloc(table, sizeof *space.rank);
-    space.words = malloc(4U * n * sizeof *space.words);
-    space.low = malloc(4U * n * sizeof *space.low);
+    space.words = malloc(5U * n * sizeof *space.words);
+    space.low = malloc(5U * n * sizeof *space.low);
     int const refused = !share || !space.first || !space.came || !space.rank || !space.words || !space.low ||
                         width > sizeof alive;
     if (!refused) {

@@ -39,6 +39,7 @@ def definitions() -> tuple[str, ...]:
         "FEWEST_OTHERS": f"{codelength.FEWEST_OTHERS}U",
         "OTHERS_MOVE": ",".join(map(repr, codelength.OTHERS_MOVE)),
         "RARE": codelength.RARE,
+        "STEADY": codelength.STEADY,
         "LEARNED_BITS": codelength.LEARNED_BITS,
     }
     return tuple(f"-D{name}={value}" for name, value in numbers.items())
