@@ -12,7 +12,8 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.guessing.coding.codelength import carry_saving, typical_weight
+from swapbridge.guessing.coding.carries import carry_saving
+from swapbridge.guessing.coding.codelength import typical_weight
 from swapbridge.guessing.coding.columns import Pairs
 from swapbridge.guessing.coding.native import candidate_bits
 from swapbridge.guessing.coding.openings import Opening, find_opening

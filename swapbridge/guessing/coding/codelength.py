@@ -226,7 +226,7 @@ def _walk_bits(
     cases = len(lengths)
     size = np.abs(signed_class)
     top = 2 * int(lengths.max())
-    per_class = _histogram(size, weight, top)
+    per_class = weighted_counts(size, weight, top)
     # classes beyond the largest seen are named once, not paid for in every context
     used = top - (per_class[:, ::-1] > 0).argmax(axis=1)
     name = np.log2(2.0 * lengths)
@@ -234,7 +234,7 @@ def _walk_bits(
     if before_class is not None:
         octave = (np.abs(before_class) + 1) >> 1  # 0, 1, then one an octave
         context = np.minimum(octave, CONTEXTS - 1)
-        joint = _histogram(context * np.int16(top) + size, weight, CONTEXTS * top).reshape(cases, CONTEXTS, top)
+        joint = weighted_counts(context * np.int16(top) + size, weight, CONTEXTS * top).reshape(cases, CONTEXTS, top)
         learned = heavy * adaptive_bits(joint / heavy, size=used[:, None])
         best = np.minimum(best, np.minimum(learned, _shape_bits(joint)).sum(axis=1) + name)
     rises = np.where(signed_class > 0, weight, 0.0).sum(axis=1)
@@ -242,7 +242,7 @@ def _walk_bits(
     sign = adaptive_bits(np.stack([rises, moves - rises], axis=-1))
     if came is not None:
         kind = 2 * (came + np.int8(1)) + (size > 1)  # small steps turn back, large ones go on
-        way = _histogram(3 * kind + np.sign(signed_class) + 1, weight, 18)
+        way = weighted_counts(3 * kind + np.sign(signed_class) + 1, weight, 18)
         told = adaptive_bits(way.reshape(cases, 6, 3)[:, :, ::2]).sum(axis=1) + 1.0
         sign = np.where(lengths >= TURNS_BITS, np.minimum(sign, told), sign)
     below = per_class @ _WIDTH_BITS[:top]
@@ -291,8 +291,23 @@ def _pace(step: npt.NDArray[np.uint64], length: int) -> np.uint64:
     return np.uint64((ranked[len(ranked) // 2] ^ sign) >> shift)
 
 
-def _histogram(values: npt.NDArray[np.int16], weight: Floats, size: int) -> Floats:
-    """(L, size) weighted counts of each row of (L, U) values."""
+def weighted_counts(values: npt.NDArray[np.int16], weight: Floats, size: int) -> Floats:
+    """How often each value comes in each row.
+
+    Parameters
+    ----------
+    values : (L, U) int16
+        Rows of values, below `size`.
+    weight : (U,) float64
+        What each column counts for.
+    size : int
+        Values there may be.
+
+    Returns
+    -------
+    (L, size) float64
+        Weighted counts.
+    """
     cases = len(values)
     flat = (values + (np.arange(cases) * size)[:, None]).ravel()
     weights = np.broadcast_to(weight, values.shape).ravel()
@@ -351,7 +366,7 @@ def _noise_bits(new: npt.NDArray[np.uint64], weight: Floats, lengths: npt.NDArra
     tail = lengths - head
     mask = ((1 << head) - 1).astype(np.uint64)
     top = ((new[None, :] >> tail.astype(np.uint64)[:, None]) & mask[:, None]).astype(np.int64)
-    counts = _histogram(top.astype(np.int16), weight, 16)
+    counts = weighted_counts(top.astype(np.int16), weight, 16)
     learned = heavy * adaptive_bits(counts / heavy, size=1 << head)
     out: Floats = learned + tail * counts.sum(axis=1)
     return out
@@ -443,50 +458,6 @@ def log2_choose(n: float, k: int) -> float:
     return float(gammaln(n + 1.0) - gammaln(k + 1.0) - gammaln(n - k + 1.0)) / _LN2
 
 
-def carry_saving(
-    words: tuple[npt.NDArray[np.uint64], npt.NDArray[np.uint64], npt.NDArray[np.uint64]],
-    weight: Floats,
-    heavy: float,
-    lower: npt.NDArray[np.int64],
-    length: npt.NDArray[np.int64],
-) -> Floats:
-    """Bits that the movement of a field's lowest bits saves in telling that of the bits above them.
-
-    Only what their direction tells is counted: that two fields move at the same moments makes them no single one.
-
-    Parameters
-    ----------
-    words : three of (U,) uint64
-        Neighbouring values: the one before, the old and the new one.
-    weight : (U,) float64
-        Steps each stands for.
-    heavy : float
-        What one sampled step stands for (`typical_weight`).
-    lower, length : (P,) int64
-        Bits of the lower part and of the whole, for each field that could be.
-
-    Returns
-    -------
-    (P,) float64
-        Bits, below zero where nothing is carried.
-    """
-    up, top = lower.astype(np.uint64)[:, None], (64 - length + lower)[:, None]
-    before, old, new = (w[None, :] >> up for w in words)
-    now, last = ((b - a << top.astype(np.uint64)).view(np.int64) >> top for a, b in ((old, new), (before, old)))
-    turn = ((words[2][None, :] - (new << up)).view(np.int64) - (words[1][None, :] - (old << up)).view(np.int64)).astype(
-        np.int8
-    )
-    far = np.abs(turn) >= (1 << (lower - 1))[:, None]
-    way = np.sign(turn) * (1 + far) + 2  # 0 to 4: far down, down, still, up, far up
-    what = np.clip(now, -2, 2)
-    what = np.where(what == -2, 2, what) + 1  # 0 to 3: one down, still, one up, more
-    told = _histogram(((np.sign(last) + 1) * 20 + way * 4 + what).astype(np.int16), weight, 60) / heavy
-    told = told.reshape(-1, 3, 5, 4)
-    moved = np.stack([told[:, :, 2], told[:, :, 0] + told[:, :, 1] + told[:, :, 3] + told[:, :, 4]], axis=2)
-    out: Floats = heavy * (adaptive_bits(moved).sum(axis=(1, 2)) - adaptive_bits(told).sum(axis=(1, 2)))
-    return out
-
-
 def company_saving(
     moved: npt.NDArray[np.bool_],
     moved_before: npt.NDArray[np.bool_],
@@ -529,7 +500,7 @@ def company_saving(
         company = share >= at_least
         company &= (company @ weight <= RARE * weight.sum())[:, None]  # what is common tells of copies, not of events
         kind = 4 * before + 2 * company + now
-        count = _histogram(kind.astype(np.int16), weight, 8).reshape(-1, 2, 2, 2) / heavy
+        count = weighted_counts(kind.astype(np.int16), weight, 8).reshape(-1, 2, 2, 2) / heavy
         told = adaptive_bits(count).sum(axis=(1, 2))
         plain = adaptive_bits(count.sum(axis=2)).sum(axis=1)
         saved[chosen] = np.maximum(saved[chosen], heavy * (plain - told))
