@@ -71,9 +71,8 @@ def sorted_frames(capture: Capture) -> FramesByIdentifier:
             changed[1:] |= ordered[1:] != ordered[:-1]
         changes[part.start + 1 : part.stop + 1] = changed[len(changed) - (part.stop - part.start) :]
     changes[edges[:-1] + 1] = 0
-    return FramesByIdentifier(
-        tuple(frame_key(word) for word in words.tolist()), edges, rows, time_s, np.cumsum(changes, dtype=np.int32)
-    )
+    np.cumsum(changes, out=changes)
+    return FramesByIdentifier(tuple(frame_key(word) for word in words.tolist()), edges, rows, time_s, changes)
 
 
 _ROWS = 1 << 15
