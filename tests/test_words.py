@@ -7,7 +7,7 @@ import doctest
 import inspect
 import re
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 import pytest
@@ -73,8 +73,9 @@ def test_what_a_rooms_readme_names_is_documented() -> None:
 ERRORS = {"SwapbridgeError", "InputError", "RefusedError", "BusError", "MissingToolError"}
 
 
-def raised(function: ast.FunctionDef, body: Sequence[ast.stmt]) -> set[str]:
-    """Swapbridge's errors that a function raises: itself, or through private functions and methods of `body`."""
+def raised(function: ast.FunctionDef, body: Sequence[ast.stmt], elsewhere: Mapping[str, set[str]]) -> set[str]:
+    """Swapbridge's errors that a function raises: itself, through private functions and methods of `body`, and
+    through functions of other modules, by their Raises sections in `elsewhere`."""
     beside = {one.name: one for one in body if isinstance(one, ast.FunctionDef)}
     found, seen, waiting = set(), {function.name}, [function]
     while waiting:
@@ -97,6 +98,20 @@ def raised(function: ast.FunctionDef, body: Sequence[ast.stmt]) -> set[str]:
                 if name.startswith("_") and name in beside and name not in seen:
                     seen.add(name)
                     waiting.append(beside[name])
+                found |= elsewhere.get(name, set())
+    return found
+
+
+def imported_raises(module: ast.Module) -> dict[str, set[str]]:
+    """Errors in the Raises sections of the functions that a module imports from others, by their names here."""
+    found = {}
+    for one in ast.walk(module):
+        if isinstance(one, ast.ImportFrom) and (one.module or "").startswith("swapbridge."):
+            path = PACKAGE.joinpath(*str(one.module).split(".")[1:]).with_suffix(".py")
+            there = {f.name: f for f in ast.parse(SOURCES.get(path, "")).body if isinstance(f, ast.FunctionDef)}
+            for name in one.names:
+                if name.name in there:
+                    found[name.asname or name.name] = says_raises(ast.get_docstring(there[name.name]) or "")
     return found
 
 
@@ -112,10 +127,13 @@ def says_raises(doc: str) -> set[str]:
 
 
 def test_what_a_documented_function_raises_is_documented() -> None:
-    """Each error that a public function with numpydoc sections, or a method of the face's classes, raises itself."""
+    """Each error that a function with numpydoc sections, or a method of the face's classes, raises itself; and what
+    functions of the face call, by its own Raises section."""
     judged, found = 0, []
+    faces = {Path(str(inspect.getsourcefile(inspect.unwrap(getattr(swapbridge, name))))) for name in FACE}
     for path, text in SOURCES.items():
         module = ast.parse(text)
+        elsewhere = imported_raises(module) if path in faces else {}
         of_face = [one for one in module.body if isinstance(one, ast.ClassDef) and one.name in FACE]
         owners = {part: of_class for of_class in of_face for part in of_class.body}
         for one in ast.walk(module):
@@ -126,7 +144,8 @@ def test_what_a_documented_function_raises_is_documented() -> None:
                 doc += "\n\n" + (ast.get_docstring(owners[one]) or "")
             elif "\nParameters\n---" not in doc:
                 continue
-            errors = raised(one, [*module.body, *(owners[one].body if one in owners else ())])
+            known = elsewhere if one.name in FACE or one in owners else {}
+            errors = raised(one, [*module.body, *(owners[one].body if one in owners else ())], known)
             judged += bool(errors)
             missing = errors - says_raises(doc)
             if missing:

@@ -55,6 +55,11 @@ def guess(
     Findings
         One message per identifier and bus.
 
+    Raises
+    ------
+    InputError
+        There is no capture, not one stimulus for each, or a channel has two units.
+
     Examples
     --------
     >>> from swapbridge.capture.read import read_capture

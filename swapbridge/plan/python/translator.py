@@ -37,6 +37,11 @@ class Translator:
     plan : Plan
         Checked again before any code is made from it.
 
+    Raises
+    ------
+    InputError
+        The plan is not valid.
+
     Attributes
     ----------
     plan : Plan
