@@ -39,7 +39,7 @@ MOST_FLAGS = 4
 LEAST_FRAMES = 3
 """A value that fewer frames have is none that could be learned."""
 PARTLY_TOLD = 0.5
-"""How sure at most where a field has values that its source has no word for."""
+"""How sure at most where a field has values that its source has no word for, or bits beside it that nothing tells."""
 SOME_CODES = 0.94
 """How sure at most where codes may come that no recording held: a gear that nobody drove in."""
 MOST_CODE_BITS = 4
@@ -136,9 +136,14 @@ def _in_bits(kit: Kit, message: VehicleMessage, one: VehicleField, whole: Explai
         lit = all(m.how != "open" for m in made) and min(m.confidence for m in made) >= whole.confidence
         return made if lit or whole.how == "open" or not named_within(whole.value, kit.codes) else []
     if whole.how == "open":
-        return made if sum(m.how != "open" for m in made) * 2 > len(made) else []  # else the bits belong together
-    told = all(m.how != "open" for m in made)
-    return made if told and min(m.confidence for m in made) > whole.confidence + BETTER else []
+        told = [m for m in made if m.how != "open"]
+        if len(told) * 2 <= len(made):
+            return []  # the bits belong together
+        if len(told) < len(made):  # and may do so here
+            made = [replace(m, confidence=min(m.confidence, PARTLY_TOLD)) for m in made]
+        return made
+    better = all(m.how != "open" for m in made) and min(m.confidence for m in made) > whole.confidence + BETTER
+    return made if better else []
 
 
 def _is_something_else(kit: Kit, message: VehicleMessage, one: VehicleField, guard: NeverDrafted) -> bool:
@@ -388,8 +393,11 @@ def _brief_share(watched: Watched, found: Condition) -> float:
 
 
 def _warned_of(kit: Kit, condition: Condition) -> bool:
-    """Whether a condition hears a warning of the other vehicle's."""
-    return any(name in (condition.atom.text or "") for name in kit.warnings)
+    """Whether a condition hears the other vehicle's warnings and nothing else.
+
+    A warning that needs something beside it to fit is another warning, and stays dark when this one is due.
+    """
+    return named_within(condition.atom.text, kit.warnings)
 
 
 def _warned(kit: Kit, watched: Watched) -> list[Condition]:

@@ -416,6 +416,7 @@ def _made(
     if best.how in ("table", "derived"):
         worse = min(formula.share, formula.held_out)
         sure = min(0.96, sure) if worse >= EXACT else min(0.9 - 2 * (EXACT - worse), sure)
+    sure = min(sure, one.layout_confidence)  # a rule that fits does so with a flag among its bits that hardly moved too
     return Explained(
         layout, one.name, best.how, float(max(0.05, sure)), f"clamp({formula.text}, {low}, {high})", str(safe), "value",
         hold_ms=300, seen=seen, share=formula.share,
