@@ -137,6 +137,8 @@ def _when(plan: Plan, draft: SendDraft) -> str:
         parts.append(f"at once when {' or '.join(s.text for s in draft.rule.on_arrival)} arrives")
     if send.check_us:
         parts.append("when it changes")
+    if send.on_request:
+        parts.append("when a node asks for its group")
     text = " and ".join(parts)
     if send.is_long:
         to = "everybody" if send.to == j1939.EVERYBODY else f"address {send.to}, which has to permit it"

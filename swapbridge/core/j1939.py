@@ -17,6 +17,8 @@ from swapbridge.core.frames import EXTENDED_BIT
 EVERYBODY = 0xFF
 NO_ADDRESS = 0xFE
 REQUEST, TRANSPORT, TRANSPORT_DATA, ADDRESS_CLAIMED = 0xEA00, 0xEC00, 0xEB00, 0xEE00
+ACKNOWLEDGEMENT, NEGATIVE = 0xE800, 1
+"""The answer to a request that can't be met, and its first byte (J1939-21, from memory)."""
 DM1, DM2 = 0xFECA, 0xFECB
 VEHICLE_SPEED = 0xFEF1
 RTS, CTS, END, ANNOUNCE, ABORT = 16, 17, 19, 32, 255

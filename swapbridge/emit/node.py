@@ -64,6 +64,7 @@ def node_words(plan: Plan) -> dict[str, str]:
         mine = [sender_place(plan, n) for n in named_receives(plan) if plan.receives[n].bus == bus]
         asked += [f"case {k}:", f"    return {' || '.join(f'self->senders[{p}] == 0U' for p in mine)};"]
     return {
+        "made_cases": "\n".join(indent(_made_cases(plan))),
         "claim_starts": "\n".join(
             f"    self->node.addresses[{k}].waits = true;" for k, claim in enumerate(plan.claims) if claim.wait_us
         ),
@@ -81,3 +82,19 @@ def node_words(plan: Plan) -> dict[str, str]:
         "outgoing_rows": "\n".join(outgoing),
         "outgoing_bytes": str(max(1, offset)),
     }
+
+
+def _made_cases(plan: Plan) -> list[str]:
+    """What is sent as each address, by group."""
+    groups: dict[int, list[str]] = {}
+    for claim in plan.claims:
+        for number in claim.sends:
+            send = plan.sends[number]
+            test = f"bus == {claim.bus}U && own == {claim.address}U"
+            test += f" && self->sends[{number}].active" if send.on_request else ""
+            groups.setdefault(group_number(send.word), []).append(test)
+    out = []
+    for group, tests in sorted(groups.items()):
+        each = " || ".join(f"({test})" for test in tests) if len(tests) > 1 else tests[0]
+        out += [f"case UINT32_C(0x{group:X}):", f"    return {each};"]
+    return out

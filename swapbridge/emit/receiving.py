@@ -11,6 +11,7 @@ from swapbridge.emit.blocks import literal, slot_type
 from swapbridge.emit.ctext import comment_text, function, indent, names
 from swapbridge.emit.integrity import checksum_function
 from swapbridge.emit.tables import ConstTables
+from swapbridge.plan.j1939_node import REQUEST_MASK, group_number, request_words
 from swapbridge.plan.model import (
     ANY_CLAIM,
     ANY_CLAIM_MASK,
@@ -145,6 +146,19 @@ def _claim_lines(plan: Plan, bus: int) -> list[str]:
     return out
 
 
+def _request_lines(plan: Plan, bus: int) -> list[str]:
+    """Requests for J1939 groups that are sent to whoever asks."""
+    out = []
+    for number, send in enumerate(plan.sends):
+        if send.on_request and send.bus == bus:
+            masked = f"(word & UINT32_C(0x{REQUEST_MASK:X}))"
+            asks = " || ".join(f"{masked} == UINT32_C(0x{word:X})" for word in dict.fromkeys(request_words(send)))
+            group = group_number(send.word).to_bytes(3, "little")
+            wanted = " && ".join(f"data[{i}] == {byte}U" for i, byte in enumerate(group))
+            out += [f"if (({asks}) && length >= 3U && {wanted}) {{", f"    send_asked_for(self, {number}U);", "}"]
+    return out
+
+
 def _receive_function(plan: Plan, number: int, receive: Receive, counter: int | None, prefix: str) -> str:
     upper = prefix.upper()
     body: list[str] = []
@@ -276,7 +290,7 @@ def dispatch_lines(plan: Plan, prefix: str) -> list[str]:
         ranges = pass_ranges(plan.passes, bus, len(plan.buses))
         if any(actions for _, actions in ranges):
             body.append(f"pass_on(self, pass_ranges_{bus}, {len(ranges)}U, word, data, length);")
-        body += _claim_lines(plan, bus)
+        body += _claim_lines(plan, bus) + _request_lines(plan, bus)
         if words:
             body.append("switch (word) {")
             for word, lines in sorted(words.items()):

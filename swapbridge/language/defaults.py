@@ -27,3 +27,5 @@ RAMP_PARTS = 1 << 16
 """A ramp is kept to this share of a raw step at the finest, so that a slow one is as slow as it says."""
 CHECK_US = 10_000
 """How often a message that is sent on change is looked at, at the most."""
+REQUEST_GAP_US = 100_000
+"""Shortest time between two answers of a J1939 group that is asked for: common practice, no source."""

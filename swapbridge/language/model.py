@@ -152,6 +152,7 @@ class MessageRule:
     once: int = 0
     last_us: int = 0
     with_bus: bool = False
+    on_request: bool = False
     network_management: bool | None = None
     when_stale: str = "fallback"
     hold_us: int | None = None

@@ -302,6 +302,7 @@ class _TomlReader(TableReader):
             path, table, "send", "period_ms", "on_arrival", "on_change", "gap_ms", "delay_ms", "states", "once",
             "network_management", "when_stale", "hold_ms", "mux", "rest", "signals", "sender_gone", "note",
             "unreviewed", "reviewed", "open", "last_ms", "pages", "from", "to", "with_bus",
+            "on_request",
         )  # fmt: skip
         states = self._state_names(path, table, "states")
         when_stale = self.text(path, table, "when_stale", "fallback")
@@ -330,6 +331,7 @@ class _TomlReader(TableReader):
             once=self._once(path, table),
             last_us=self.time(path, table, "last_ms", 0) or 0,
             with_bus=self.flag(path, table, "with_bus", False),
+            on_request=self.flag(path, table, "on_request", False),
             network_management=self.flag(path, table, "network_management", False)
             if "network_management" in table
             else None,

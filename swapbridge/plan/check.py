@@ -116,6 +116,7 @@ def _check_node(plan: Plan) -> None:
         if group is not None and number in watched:
             own = group.number in (j1939.TRANSPORT, j1939.TRANSPORT_DATA, j1939.ADDRESS_CLAIMED)
             _need(not own, where, "is made of what only the J1939 layer says")
+        _need(not send.on_request or number in watched, where, "is asked for, and has no J1939 address")
         if not send.is_long:
             continue
         _need(group is not None and number in watched, where, "is a long message of an address that is not claimed")

@@ -20,6 +20,9 @@ of control, low byte first, are the group that it is about.
 2. a request of at least 3 bytes, the first three 00 EE 00, to everybody or to an address: each claim of this bus, of
    that address where there is one: if it is not lost it owes its claim at now; if it is, and everybody was asked, and
    it owes none, at now + its `delay_us`;
+   Any other request of at least 3 bytes, to an own address, from below 254: if no send of that claim is of the group
+   that these three bytes are, low byte first, or each that is has `on_request` and is not active, a refusal is owed: an
+   answer that the group can't be had. One is owed at a time for the whole plan, the first;
 3. control of 8 bytes, by its first byte, with ``size`` = bytes 1 and 2, low byte first, and ``packets`` = byte 3. A
    size is *possible* when it is 9 to 1,785 and ``packets = (size + 6) // 7``. A long receive *takes* it when it is of
    this bus and that group, the word of that group, sender and receiver fits it, and the sender is its present one where
@@ -64,21 +67,22 @@ more, and the translator's state is applied once more. Then the first of these t
    in order: owed and its time is due: it is owed again at now + 2,000,000, and if any of its receives with a
    `sender_name` has no present sender, this is a request for 'address claimed', the three bytes 00 EE 00, from 254 to
    everybody;
-3. the abort that is owed;
+3. the abort that is owed. Then the refusal that is owed: group E800 from that address to everybody, with 01 FF FF FF,
+   the address that asked, and the group that it asked for, low byte first;
 4. long receives in order: what it owes ('all received' before a permission). Or it is open and due_at is due: closed;
    where it was connected an abort is owed, reason 3, and given;
-5. long sends in order: not idle, and the translator would not send it now (it is lost, or neither active nor allowed by
-   the applied state): it is idle. Waiting, and none of the same connection is asking or sending: it begins with its
-   control frame: next = 1, repeats = 0; to everybody 32, sending, end = packets, due_at = now + 50,000; to an address
-   16, asking, due_at = now + T3. Sending and due_at is due: packet next, next + 1; if that was ``end``: idle where it
-   goes to everybody, else asking, due_at = now + T3; otherwise due_at = now + 50,000 to everybody, 10,000 to an
-   address. Asking and due_at is due: idle, an abort is owed, reason 3, and given;
+5. long sends in order: not idle, and the translator would not send it now (its claim is lost or waits, or it is neither
+   active nor has the applied state among its `states`): it is idle. Waiting, and none of the same connection is asking
+   or sending: it begins with its control frame: next = 1, repeats = 0; to everybody 32, sending, end = packets, due_at
+   = now + 50,000; to an address 16, asking, due_at = now + T3. Sending and due_at is due: packet next, next + 1; if
+   that was ``end``: idle where it goes to everybody, else asking, due_at = now + T3; otherwise due_at = now + 50,000 to
+   everybody, 10,000 to an address. Asking and due_at is due: idle, an abort is owed, reason 3, and given;
 6. the translator's own poll. A frame of a long send is not given but begun: where it is idle or waiting the payload is
    kept and it is waiting; otherwise the payload is dropped.
 
 ``next_poll(now)``: the translator's own, or what comes first of these while the applied state is not 0: now if it is
-not announced, an abort is owed, a receive owes something, or a send is waiting whose connection is free; due times of
-what claims and buses owe, until when claims wait, of open receives, of sends that are asking or sending.
+not announced, an abort or a refusal is owed, a receive owes something, or a send is waiting whose connection is free;
+due times of what claims and buses owe, until when claims wait, of open receives, of sends that are asking or sending.
 """
 
 from __future__ import annotations
@@ -149,6 +153,15 @@ def cannot_claim_delay_us(claim: AddressClaim) -> int:
     return (sum(claim.name.to_bytes(8, "little")) + claim.address) % 256 * CLAIM_DELAY_US
 
 
+def request_words(send: Send) -> tuple[int, int]:
+    """Identifiers in the bits of `REQUEST_MASK` under which a group is asked for: of its address, of everybody."""
+    own, everybody = (j1939.word_of_group(j1939.REQUEST, 0, to, 0) for to in (send.word & 0xFF, j1939.EVERYBODY))
+    return own, everybody
+
+
+REQUEST_MASK = EXTENDED_BIT | 0x03FF_FF00
+
+
 def sending_us(send: Send) -> int:
     """How long a long message takes when nobody is slow."""
     gap = TO_ALL_GAP_US if send.to == j1939.EVERYBODY else TO_ONE_GAP_US
@@ -161,7 +174,7 @@ OWN_MASK = EXTENDED_BIT | 0x03FF_00FF
 
 def own_words(plan: Plan) -> dict[tuple[int, int], AddressClaim]:
     """What the layer says, by bus and the bits of `OWN_MASK`: claims, control and data of each address."""
-    groups = (j1939.ADDRESS_CLAIMED, j1939.TRANSPORT, j1939.TRANSPORT_DATA)
+    groups = (j1939.ADDRESS_CLAIMED, j1939.TRANSPORT, j1939.TRANSPORT_DATA, j1939.ACKNOWLEDGEMENT)
     return {(c.bus, EXTENDED_BIT | group << 8 | c.address): c for c in plan.claims for group in groups}
 
 

@@ -65,7 +65,9 @@ Receiving: ``on_frame(bus, word, data, now)``, in this order
 
    Where the present sender's address changed, no counter value counts as taken before. Then requests: for every send
    (in order) with a `Request` whose bus and word match and whose `prefix` are the first bytes of data: pending = 1 if
-   it is active.
+   it is active. The same for every send with `on_request` whose bus it is, when word is a J1939 request (group EA00)
+   at any priority, from anybody, to everybody or to the address that it is sent as, and the first three bytes of data
+   are its group, low byte first.
 4. The joined answer, if the plan has one for this bus. Then the `Receive` of this bus that word fits (it equals
    the receive's own word in every bit of `mask`; no word fits two), if there is one. If its mask leaves the sender
    open (the low 8 bits, a J1939 source address) and those bits of word are not its present sender: the frame ends here
@@ -448,8 +450,9 @@ class Send:
     """A message that is sent: where, what, when. `states` has bit n set where it may be sent in state n.
 
     `count` is how often in all after each wake (0: as often as it is due); `linger_us` how long it goes on when its
-    states have ended; `with_bus` that it lives while its own bus is awake; `order` the variants of its turns by number,
-    each in turn where it is empty; `to` the J1939 address that a long message goes to (`swapbridge.plan.j1939_node`).
+    states have ended; `with_bus` that it lives while its own bus is awake; `on_request` that it is a J1939 group sent
+    to whoever asks; `order` the variants of its turns by number, each in turn where it is empty; `to` the J1939 address
+    that a long message goes to (`swapbridge.plan.j1939_node`).
     """
 
     name: str
@@ -471,6 +474,7 @@ class Send:
     more_counters: tuple[CounterOut, ...] = ()
     to: int = EVERYBODY
     with_bus: bool = False
+    on_request: bool = False
 
     @property
     def is_long(self) -> bool:

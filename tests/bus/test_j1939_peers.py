@@ -265,3 +265,26 @@ def test_their_lower_name_takes_it(bench: Callable[..., Bench]) -> None:
     here.run(1.5)
     assert module.state == ControllerApplication.State.NORMAL
     assert [claim.address for claim in here.translator.lost_addresses] == [CAB]
+
+
+ASKED = SAYS.replace("from = 49", "from = 49\non_request = true\ngap_ms = 300")
+
+
+def test_their_node_asks_for_our_group_and_is_refused_another(bench: Callable[..., Bench]) -> None:
+    here = bench(HEARS + ASKED)
+    node = here.stack.add_ca(name=Name(arbitrary_address_capable=0, identity_number=9), device_address=ENGINE)
+    node.start()
+
+    def wish(ms: int) -> None:
+        here.translator.on_frame(1, 0x300, bytes([0xD2, 4, 0, 0, 0, 0, 0, 0]), ms * 1000 & 0xFFFF_FFFF)
+
+    here.run(1.0, wish)
+    assert not [one for one in here.heard if one[1] == CAB]
+    node.send_request(0, 0xFEEB, CAB)
+    here.run(1.0, wish)
+    reports = [data for number, source, data in here.heard if (number, source) == (0xFEEB, CAB)]
+    assert reports == [b"\xff" * 18 + bytes([0xD2, 4])]
+    node.send_request(0, 0xFECC, CAB)
+    here.run(0.2, wish)
+    refusals = [data for number, source, data in here.heard if (number & 0xFF00, source) == (0xE800, CAB)]
+    assert refusals == [bytes([1, 255, 255, 255, ENGINE, 0xCC, 0xFE, 0])]

@@ -40,7 +40,9 @@ def with_groups(plan: Plan, rng: random.Random) -> Plan:
         AddressClaim(bus, address, tuple(sends), rng.getrandbits(64), *_manner(rng))
         for (bus, address), sends in by_address.items()
     )
-    return replace(plan, receives=tuple(receives), claims=claims)
+    watched = {n for claim in claims for n in claim.sends}
+    sends = [replace(s, on_request=n in watched and rng.random() < 0.4) for n, s in enumerate(plan.sends)]
+    return replace(plan, receives=tuple(receives), claims=claims, sends=tuple(sends))
 
 
 def with_long_messages(plan: Plan, rng: random.Random, make: Callable[[Plan, int], Variant]) -> Plan:
@@ -74,7 +76,10 @@ def with_long_messages(plan: Plan, rng: random.Random, make: Callable[[Plan, int
             elif rng.random() < 0.3:
                 timing["count"] = 2
             mine.append(len(sends))
-            sends.append(Send(f"long {len(sends)}", bus, word, False, variants=(form,), to=to, **timing))
+            asked = rng.random() < 0.3
+            sends.append(
+                Send(f"long {len(sends)}", bus, word, False, variants=(form,), to=to, on_request=asked, **timing)
+            )
         claims.append(AddressClaim(bus, address, tuple(mine), rng.getrandbits(64), *_manner(rng)))
     out = replace(plan, receives=tuple(receives), sends=tuple(sends), claims=tuple(claims))
     check_plan(out)
@@ -109,12 +114,12 @@ class Peer:
             return self.answer(rng.choice(self.sends))
         if rng.random() < 0.1 and self.plan.claims:
             claim = rng.choice(self.plan.claims)
-            to = rng.choice((claim.address, 255))
-            return (
-                claim.bus,
-                j1939.Identifier(6, j1939.REQUEST, 254, to).word,
-                bytes([0, rng.choice((0xEE, 0xEE, 0xEB)), 0]),
-            )
+            to, asker = rng.choice((claim.address, claim.address, 255)), rng.choice((3, 249, 254))
+            words = [self.plan.sends[n].word for n in claim.sends]
+            known = [found.number for word in words if (found := j1939.Identifier.of(word)) is not None]
+            group = rng.choice((0xEE00, 0xEB00, 0xFECC, *known, *known))
+            data = group.to_bytes(3, "little") + bytes(rng.choice((0, 0, 5)))
+            return claim.bus, j1939.Identifier(6, j1939.REQUEST, asker, to).word, data
         return self.begin()
 
     def answer(self, send: Send) -> tuple[int, int, bytes]:

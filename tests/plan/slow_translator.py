@@ -123,6 +123,12 @@ class SlowTranslator:
             request = send.request
             if request and request.bus == bus and word in request.words and data.startswith(request.prefix):
                 state["pending"] = 1 if state["active"] else state["pending"]
+            asks = send.on_request and send.bus == bus and word >> 31 and (word >> 16) & 0x3FF == 0xEA
+            if asks and (word >> 8) & 255 in (255, send.word & 255):
+                number = send.word >> 8 & 0x3FFFF
+                group = number if number >> 8 & 255 >= 240 else number & 0x3FF00
+                if data.startswith(group.to_bytes(3, "little")):
+                    state["pending"] = 1 if state["active"] else state["pending"]
         if self.joined:
             self.joined.hears(bus, word, data, now)
         for number, receive in enumerate(self.plan.receives):
@@ -435,6 +441,15 @@ def slow_node(translator: SlowTranslator, plan: Plan) -> NodeTwin:
         named = [n for n, r in enumerate(plan.receives) if r.bus == bus and r.sender_name]
         return any(n not in translator.senders for n in named)
 
+    def makes(address: Address, group: int) -> bool:
+        claim = next(c for c in plan.claims if (c.bus, c.address) == (address.bus, address.address))
+        for n in claim.sends:
+            number = plan.sends[n].word >> 8 & 0x3FFFF
+            same = group == (number if number >> 8 & 255 >= 240 else number & 0x3FF00)
+            if same and (not plan.sends[n].on_request or translator.sends[n]["active"]):
+                return True
+        return False
+
     def waiting(address: Address) -> None:
         claim = next(c for c in plan.claims if (c.bus, c.address) == (address.bus, address.address))
         for n in claim.sends:
@@ -454,4 +469,5 @@ def slow_node(translator: SlowTranslator, plan: Plan) -> NodeTwin:
         lambda: translator.applied,
         [Asks(bus, partial(misses, bus)) for bus in sorted({r.bus for r in plan.receives if r.sender_name})],
         waiting,
+        makes,
     )

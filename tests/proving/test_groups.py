@@ -17,6 +17,9 @@ from swapbridge.proving.groups import settle
 from swapbridge.proving.prove import prove
 from swapbridge.proving.verdict import Verdict
 from tests.compiler.group_maps import BRIDGE, MAPS
+from tests.compiler.test_on_request import LONG as ASKED_LONG
+from tests.compiler.test_on_request import MAPS as ASKED_MAPS
+from tests.compiler.test_on_request import text_of as asked_text
 from tests.surveying.heavy import Frame, capture_of, heavy_frames, speed_at
 
 
@@ -95,6 +98,16 @@ def test_a_name_that_nobody_or_two_claim_is_not_proved(told: tuple[Any, ...], st
     assert [(c.subject, c.status) for c in said] == [("donor.EEC1", status)]
     assert words in said[0].measured
     assert not found.passed
+
+
+def test_a_group_that_is_asked_for_is_asked_for_by_the_bench() -> None:
+    bridge = parse_bridge(asked_text(long=ASKED_LONG))
+    plan = compile_bridge(bridge, ASKED_MAPS).plan
+    captures = {"donor": capture_of(heavy_frames(20)), "host": host_capture(20)}
+    found = prove(plan, captures, bridge, ASKED_MAPS, thoroughness="none")
+    asked = [c for c in found.checks if c.area == "content" and c.subject.startswith(("donor.Hours", "donor.Distance"))]
+    assert len(asked) == 4
+    assert {c.status for c in asked} == {"pass"}
 
 
 def test_a_plan_without_groups_is_left_alone() -> None:

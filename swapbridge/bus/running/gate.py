@@ -216,7 +216,7 @@ def planned_interval_us(plan: Plan, number: int) -> float:
     events = []
     if send.check_us:
         events.append(1 / send.check_us)
-    if send.request is not None:
+    if send.request is not None or send.on_request:
         events.append(1 / NO_RATE_US)
     for receive in plan.receives:
         if any(number in plan.feeds[feed].triggers for feed in receive.feeds):

@@ -50,7 +50,7 @@ def check_long_messages(bridge: BridgeFile, drafts: Sequence[SendDraft]) -> None
             raise bridge.refuse(
                 draft.rule.place, f"{draft.name} would go from address {send.to} to itself", "correct from or to"
             )
-        occasions = bool(send.check_us or draft.arrivals)
+        occasions = bool(send.check_us or draft.arrivals or send.on_request)
         times = [t for t in (send.period_us, send.gap_us if occasions else 0) if t]
         shortest = min(times, default=0)
         together = [d for d in long if connection(d.send) == connection(send)]

@@ -16,7 +16,7 @@ from swapbridge.core.integrity import Checksum
 from swapbridge.core.j1939 import EVERYBODY
 from swapbridge.core.roles import WARNED_BY
 from swapbridge.language.addresses import receiver_of
-from swapbridge.language.defaults import CHECK_US
+from swapbridge.language.defaults import CHECK_US, REQUEST_GAP_US
 from swapbridge.language.model import MISSING, BridgeFile, MessageRule, SignalRule
 from swapbridge.plan.model import STATES, CounterOut, Send, Variant
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
@@ -281,7 +281,16 @@ def _timed(
     rule, message, bridge = draft.rule, draft.message, lowering.bridge
     period = rule.period_us
     map_period = lowering.sources.period_us(draft.bus, message)
-    if period is None and not rule.on_arrival and not rule.on_change and not rule.once:
+    if rule.on_request and (not message.is_group or rule.once):
+        raise bridge.refuse(
+            rule.place,
+            f"{draft.name} is sent once after wake-up, so it can't have other triggers"
+            if rule.once
+            else f"{draft.name} is not a J1939 group, and only such a one is asked for by its number",
+            "leave on_request out",
+        )
+    triggered = rule.on_arrival or rule.on_change or rule.on_request
+    if period is None and not triggered and not rule.once:
         period = map_period
         if period is None:
             raise bridge.refuse(
@@ -348,6 +357,7 @@ def _timed(
     gap = rule.gap_us
     if gap is None:
         gap = _default_gap(lowering, draft) if rule.on_arrival or rule.on_change else 0
+        gap = max(gap, REQUEST_GAP_US) if rule.on_request else gap
     number = [b.name for b in bridge.buses].index(draft.bus)
     if message.is_fd and not bridge.buses[number].fd:
         raise bridge.refuse(
@@ -373,6 +383,7 @@ def _timed(
         count=rule.once,
         linger_us=rule.last_us,
         with_bus=rule.with_bus,
+        on_request=rule.on_request,
         counter=counter,
         checksum=checksum,
     )

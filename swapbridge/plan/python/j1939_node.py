@@ -9,11 +9,13 @@ from typing import Generic, NamedTuple, TypeVar
 from swapbridge.core import j1939
 from swapbridge.core.j1939 import (
     ABORT,
+    ACKNOWLEDGEMENT,
     ADDRESS_CLAIMED,
     ANNOUNCE,
     CTS,
     END,
     EVERYBODY,
+    NEGATIVE,
     NO_ADDRESS,
     REQUEST,
     RTS,
@@ -65,6 +67,8 @@ class Heart(NamedTuple, Generic[NodeFrame]):
         ``present() -> {receive that is named: address of its present sender, or -1}``.
     wait : callable
         ``wait(claim, waits, now)``: a claim begins or ends to wait (1 or 0).
+    answering : callable
+        ``answering() -> {send with on_request: whether it is active}``.
     """
 
     on_frame: Callable[[int, int, bytes, int], None]
@@ -74,6 +78,7 @@ class Heart(NamedTuple, Generic[NodeFrame]):
     going: Callable[[], tuple[int, Sequence[bool]]]
     present: Callable[[], dict[int, int]]
     wait: Callable[[int, int, int], None]
+    answering: Callable[[], dict[int, int]]
 
 
 @dataclass(slots=True)
@@ -163,12 +168,14 @@ class J1939Node(Generic[NodeFrame]):
         "_announced",
         "_asks_at",
         "_begun",
+        "_claimed_sends",
         "_heart",
         "_incoming",
         "_long",
         "_make",
         "_outgoing",
         "_receives",
+        "_refusal",
     )
 
     def __init__(self, plan: Plan, heart: Heart[NodeFrame], make: Callable[[int, int, bytes], NodeFrame]) -> None:
@@ -180,6 +187,8 @@ class J1939Node(Generic[NodeFrame]):
         self._long = {(s.bus, s.word): own for (_, s), own in zip(long_sends(plan), self._outgoing, strict=True)}
         self._asks_at: dict[int, int | None] = dict.fromkeys(asking_buses(plan))
         self._abort: tuple[int, int, int, int, int] | None = None
+        self._refusal: tuple[int, int, int, int] | None = None
+        self._claimed_sends = [(n, plan.sends[n]) for claim in plan.claims for n in claim.sends]
         self._announced = self._begun = False
 
     @property
@@ -206,6 +215,8 @@ class J1939Node(Generic[NodeFrame]):
         elif number == REQUEST:
             if data[:3] == _ASKS_FOR_CLAIM:
                 self._hear_request(bus, to, now)
+            elif len(data) >= 3 and to != EVERYBODY and source < NO_ADDRESS and self._owns(bus, to):
+                self._hear_question(bus, to, source, int.from_bytes(data[:3], "little"))
         else:
             self._hear_claim(bus, word, data, now)
 
@@ -228,6 +239,8 @@ class J1939Node(Generic[NodeFrame]):
                     own.close()
             if self._abort is not None and self._abort[:2] == (bus, one.claim.address):
                 self._abort = None
+            if self._refusal is not None and self._refusal[:2] == (bus, one.claim.address):
+                self._refusal = None
 
     def _hear_request(self, bus: int, to: int, now: int) -> None:
         for one in self._addresses:
@@ -237,6 +250,15 @@ class J1939Node(Generic[NodeFrame]):
                 one.owed_at = now
             elif to == EVERYBODY and one.owed_at is None:
                 one.owed_at = now + cannot_claim_delay_us(one.claim)
+
+    def _hear_question(self, bus: int, to: int, source: int, group: int) -> None:
+        answering = self._heart.answering()
+        known = any(
+            (s.bus, s.word & 0xFF, group_number(s.word)) == (bus, to, group) and answering.get(n, 1)
+            for n, s in self._claimed_sends
+        )
+        if not known and self._refusal is None:
+            self._refusal = bus, to, source, group
 
     def _hear_control(self, bus: int, source: int, to: int, data: bytes, now: int) -> None:
         kind, size = data[0], data[1] | data[2] << 8
@@ -368,7 +390,7 @@ class J1939Node(Generic[NodeFrame]):
         return None
 
     def _forget(self, now: int) -> None:
-        self._announced, self._abort = False, None
+        self._announced, self._abort, self._refusal = False, None, None
         for number, one in enumerate(self._addresses):
             one.owed_at = one.waits_until = None
             if one.claim.wait_us and not one.lost and not one.waits:
@@ -406,6 +428,8 @@ class J1939Node(Generic[NodeFrame]):
                     return self._make(bus, word_of_group(REQUEST, NO_ADDRESS), _ASKS_FOR_CLAIM)
         if self._abort is not None:
             return self._aborted()
+        if self._refusal is not None:
+            return self._refused()
         for own in self._incoming:
             if own.owes:
                 reply = own.reply()
@@ -456,6 +480,12 @@ class J1939Node(Generic[NodeFrame]):
         (bus, own, to, group, reason), self._abort = self._abort, None
         return self._control(bus, own, to, bytes([ABORT, reason, 0xFF, 0xFF, 0xFF]), group)
 
+    def _refused(self) -> NodeFrame:
+        assert self._refusal is not None
+        (bus, own, to, group), self._refusal = self._refusal, None
+        data = bytes([NEGATIVE, 0xFF, 0xFF, 0xFF, to]) + group.to_bytes(3, "little")
+        return self._make(bus, word_of_group(ACKNOWLEDGEMENT, own), data)
+
     def _control(self, bus: int, own: int, to: int, head: bytes, group: int) -> NodeFrame:
         return self._make(bus, word_of_group(TRANSPORT, own, to, 7), head + group.to_bytes(3, "little"))
 
@@ -464,7 +494,7 @@ class J1939Node(Generic[NodeFrame]):
         theirs = self._heart.next_poll(now)
         if self._heart.going()[0] == 0:
             return theirs
-        if not self._announced or self._abort is not None:
+        if not self._announced or self._abort is not None or self._refusal is not None:
             return now
         claims = (at for one in self._addresses for at in (one.owed_at, one.waits_until))
         owed = (*claims, *self._asks_at.values())

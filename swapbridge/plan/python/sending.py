@@ -39,7 +39,8 @@ class SendWriter:
         self._plan, self._results, self._known, self._checks = plan, results, known, checks
         triggered = {t for feed in plan.feeds for t in feed.triggers}
         self.only_timed = [
-            n not in triggered and send.request is None and not send.check_us for n, send in enumerate(plan.sends)
+            n not in triggered and send.request is None and not send.on_request and not send.check_us
+            for n, send in enumerate(plan.sends)
         ]
 
     def ended(self, n: int) -> str:

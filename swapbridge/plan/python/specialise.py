@@ -14,8 +14,10 @@ from struct import Struct
 from types import CodeType
 from typing import Any
 
+from swapbridge.core.frames import EXTENDED_BIT
 from swapbridge.core.integrity import Checksum, FieldSum
-from swapbridge.plan.j1939_node import long_receives, long_sends
+from swapbridge.core.j1939 import REQUEST
+from swapbridge.plan.j1939_node import REQUEST_MASK, group_number, long_receives, long_sends, request_words
 from swapbridge.plan.model import ANY_CLAIM, ANY_CLAIM_MASK, CLAIM_MASK, EXACT_MASK, Plan
 from swapbridge.plan.python.blocks import H, PythonBlockWriter, ResultTables
 from swapbridge.plan.python.codegen import PLAIN_BYTE, M, checksum_tables, checksum_text, known_bytes
@@ -145,7 +147,9 @@ class PlanWriter:
         lines += self._function("going()", self._going())
         lines += self._function("wait(number, waits, now)", self._wait())
         lines += self._function("present()", [f"        return {{{', '.join(f'{n}: p{n}' for n in self._named)}}}"])
-        lines.append("    return on_frame, poll, next_poll, reports, deliver, going, present, wait")
+        asked = ", ".join(f"{n}: a{n}" for n, send in enumerate(plan.sends) if send.on_request)
+        lines += self._function("answering()", [f"        return {{{asked}}}"])
+        lines.append("    return on_frame, poll, next_poll, reports, deliver, going, present, wait, answering")
         self.constants |= self._results.tuples
         return "\n".join(lines) + "\n"
 
@@ -382,6 +386,18 @@ class PlanWriter:
                 assert request is not None
                 out.append(f"            if data[:{len(request.prefix)}] == {request.prefix!r}:")
                 out += asked_for(self.plan, n, "                ")
+        return out + self._group_requests()
+
+    def _group_requests(self) -> list[str]:
+        """Requests for J1939 groups, behind one test of what most frames are not."""
+        asked = [(n, send) for n, send in enumerate(self.plan.sends) if send.on_request]
+        out = [f"        if word & {ANY_CLAIM_MASK} == {EXTENDED_BIT | REQUEST << 8}:"] if asked else []
+        for n, send in asked:
+            words = tuple(sorted({*request_words(send)}))
+            group = group_number(send.word).to_bytes(3, "little")
+            test = f"word & {REQUEST_MASK} in {words!r} and bus == {send.bus} and data[:3] == {group!r}"
+            out.append(f"            if {test}:")
+            out += asked_for(self.plan, n, "                ")
         return out
 
     def _look(self) -> list[str]:

@@ -158,15 +158,17 @@ class NodeTwin:
         state: Callable[[], int],
         asks: Sequence[Asks] = (),
         waiting: Callable[[Address], None] = lambda _: None,
+        makes: Callable[[Address, int], bool] = lambda _, __: False,
     ) -> None:
         self.addresses, self.hears, self.says, self.asks, self._state = addresses, hears, says, asks, state
-        self._waiting = waiting
+        self._waiting, self._makes = waiting, makes
         """Told when an address begins or ends to wait."""
         for address in addresses:
             self._let_wait(address, address.wait_us > 0)
         self._coming: dict[Hears, _Transfer] = {}
         self._replies: dict[Hears, BusFrame] = {}
         self._abort: BusFrame | None = None
+        self._refusal: BusFrame | None = None
         self._announced = False
         self.spoke: Says | None = None
         """Whose frame `due` gave last; None for what the layer says by itself."""
@@ -186,6 +188,8 @@ class NodeTwin:
             self._claimed(bus, source, data, now)
         elif form == 0xEA and data.startswith(b"\x00\xee\x00"):
             self._asked_who(bus, to, now)
+        elif form == 0xEA and len(data) >= 3:
+            self._asked_for(bus, to, source, data[:3])
         elif form == 0xEC and len(data) == 8:
             self._control(bus, source, to, data, now)
         elif form == 0xEB and len(data) == 8:
@@ -208,6 +212,8 @@ class NodeTwin:
         self._replies = {h: f for h, f in self._replies.items() if (f[0], f[1] & 255) != (bus, source)}
         if self._abort is not None and (self._abort[0], self._abort[1] & 255) == (bus, source):
             self._abort = None
+        if self._refusal is not None and (self._refusal[0], self._refusal[1] & 255) == (bus, source):
+            self._refusal = None
 
     def _asked_who(self, bus: int, to: int, now: int) -> None:
         for own in self.addresses:
@@ -216,6 +222,14 @@ class NodeTwin:
                     own.timer = now
                 elif to == ALL and own.timer is None:
                     own.timer = (now + own.delay_us) % WRAP
+
+    def _asked_for(self, bus: int, to: int, source: int, group: bytes) -> None:
+        """Somebody wants a group of an address: no answer is no answer, so one is owed that it can't be had."""
+        own = self.own(bus, to)
+        if to == ALL or source >= NOBODY or own is None or own.lost or own.waits or self._refusal is not None:
+            return
+        if not self._makes(own, int.from_bytes(group, "little")):
+            self._refusal = bus, _word(6, 0xE8, ALL, to), b"\x01\xff\xff\xff" + bytes([source]) + group
 
     def _control(self, bus: int, source: int, to: int, data: bytes, now: int) -> None:
         kind, size, count = data[0], int.from_bytes(data[1:3], "little"), data[3]
@@ -329,7 +343,7 @@ class NodeTwin:
         """The frame that `poll` gives before the translator is asked; taken from what is owed."""
         self.spoke = None
         if self._state() == 0:
-            self._announced, self._abort = False, None
+            self._announced, self._abort, self._refusal = False, None, None
             self._coming.clear()
             self._replies.clear()
             for address in self.addresses:
@@ -363,6 +377,9 @@ class NodeTwin:
                     return question.bus, _word(6, 0xEA, ALL, NOBODY), b"\x00\xee\x00"
         if self._abort is not None:
             return self._take_abort()
+        if self._refusal is not None:
+            refusal, self._refusal = self._refusal, None
+            return refusal
         for hears in self.hears:
             if hears in self._replies:
                 return self._replies.pop(hears)
@@ -425,7 +442,7 @@ class NodeTwin:
         """How long until `due` may give a frame; None when nothing is under way."""
         if self._state() == 0 or not (self.addresses or self.hears or self.says or self.asks):
             return None
-        if not self._announced or self._abort is not None or self._replies or any(map(self._may_begin, self.says)):
+        if not self._announced or self._abort or self._refusal or self._replies or any(map(self._may_begin, self.says)):
             return 0
         timers = [t for a in self.addresses for t in (a.timer, a.until) if t is not None]
         timers += [q.timer for q in self.asks if q.timer is not None]

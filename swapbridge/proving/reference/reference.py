@@ -13,14 +13,15 @@ from functools import partial
 from swapbridge.core import j1939
 from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.frames import split_word
-from swapbridge.language.addresses import own_names, receiver_of
+from swapbridge.language.addresses import receiver_of
 from swapbridge.language.defaults import AGE_PERIODS, LONGEST_AGE_US, LOST_OK, RECOVER_FRAMES, SHORTEST_AGE_US
 from swapbridge.language.memories import memory_name
 from swapbridge.language.model import BridgeFile, SignalOptions
 from swapbridge.plan.model import STATES
+from swapbridge.proving.reference.asked_groups import addresses_of, hear_question, makes
 from swapbridge.proving.reference.exact import PLAIN, Evaluator, Reading
 from swapbridge.proving.reference.exact_memory import MEMORIES
-from swapbridge.proving.reference.j1939_node import Address, Asks, Hears, NodeSays, NodeTwin, Says, name_of
+from swapbridge.proving.reference.j1939_node import Address, Asks, Hears, NodeSays, NodeTwin, Says
 from swapbridge.proving.reference.joined_answer import JoinedAnswer
 from swapbridge.proving.reference.scan_tool_answers import answering, answers_of, asked_number, request_words
 from swapbridge.proving.reference.sources import WRAP, FeedFreshness, Inputs, Received, ReferenceSource
@@ -339,13 +340,7 @@ class Reference:
 
     def _make_node(self) -> NodeTwin:
         """What the bridge says and hears as a J1939 node."""
-        stated = own_names(self.bridge, self.maps)
-        addresses = []
-        for bus, address in sorted(self._as_address):
-            own = stated.get((self.bridge.buses[bus].name, address))
-            wait_us = 250_000 if 128 <= address <= 247 else 0
-            name = name_of(address) if own is None else own.data
-            addresses.append(Address(bus, address, name, own is not None, wait_us))
+        addresses = addresses_of(self.bridge, self.maps, self._as_address)
         says, hears = [], []
         for target in self._order:
             message = target.message
@@ -363,7 +358,9 @@ class Reference:
                 hears.append(Hears(bus, group.number, received.needed, received.fits, deliver))
         named = sorted({bus for (bus, _), received in self._by_word.items() if received.name is not None})
         asks = [Asks(bus, partial(self._misses, bus)) for bus in named]
-        return NodeTwin(addresses, hears, says, lambda: self._applied, asks, self._let_wait)
+        return NodeTwin(
+            addresses, hears, says, lambda: self._applied, asks, self._let_wait, partial(makes, self._as_address)
+        )
 
     def _let_wait(self, address: Address) -> None:
         """An address begins or ends to wait: its messages end, or begin if the state has them."""
@@ -382,7 +379,7 @@ class Reference:
     def _goes(self, target: ReferenceMessage) -> bool:
         """Whether a message under way in packets may go on."""
         schedule = target.schedule
-        return not schedule.lost and (schedule.active or self._applied in schedule.when.states)
+        return not (schedule.lost or schedule.waits) and (schedule.active or self._applied in schedule.when.states)
 
     def heard(self, bus: int, word: int, data: bytes, now: int) -> None:
         """A frame was received."""
@@ -397,6 +394,7 @@ class Reference:
             self._bus_is(bus, awake=True)
         if self._as_address or self._hears_groups:
             self._hear_claim(bus, word, data)
+            hear_question(self._as_address, bus, word, data)
         if (bus, word) in self._requests:
             if (number := asked_number(data)) in self.answers:
                 self.answers[number].schedule.arrived()

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from swapbridge.language.defaults import CHECK_US
+from swapbridge.language.defaults import CHECK_US, REQUEST_GAP_US
 from swapbridge.language.model import BridgeFile, MessageRule
 from swapbridge.plan.model import STATES
 from swapbridge.signalmap.model import MapMessage, SignalMap
@@ -37,7 +37,7 @@ class Occasions:
 def occasions(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: MessageRule, message: MapMessage) -> Occasions:
     """Occasions of one rule."""
     period = rule.period_us
-    if period is None and not rule.on_arrival and not rule.on_change and not rule.once:
+    if period is None and not (rule.on_arrival or rule.on_change or rule.on_request or rule.once):
         period = int((message.period_ms or 0) * 1000)
     if rule.once > 1 and period is None:
         period = int((message.period_ms or 0) * 1000)
@@ -50,6 +50,8 @@ def occasions(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: MessageRu
     gap = rule.gap_us
     if gap is None:
         gap = _default_gap(bridge, maps, rule) if rule.on_arrival or rule.on_change else 0
+        if rule.on_request:
+            gap = max(gap, REQUEST_GAP_US)
     return Occasions(
         states,
         period or 0,
