@@ -4,11 +4,35 @@ from __future__ import annotations
 
 import os
 import secrets
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from swapbridge.core.errors import InputError
+
+_DEVICES = {"con", "prn", "aux", "nul", "conin$", "conout$"} | {
+    f"{port}{n}" for port in ("com", "lpt") for n in "0123456789\u00b9\u00b2\u00b3"
+}
+"""Names that mean a device on Windows, in any folder and with any ending (Microsoft, Naming Files, Paths, and
+Namespaces): what is written to ``nul.dbc`` is lost, without an error."""
+
+
+def device_name(path: Path) -> str | None:
+    """The part of a path that Windows takes for a device, such as ``aux.dbc``; None where there is none."""
+    return next((part for part in path.parts if part.split(".")[0].rstrip(" ").lower() in _DEVICES), None)
+
+
+def refuse_device(path: Path) -> None:
+    """On Windows, refuse to write to what it takes for a device.
+
+    Raises
+    ------
+    InputError
+        A part of the path means a device.
+    """
+    if sys.platform == "win32" and (name := device_name(path)) is not None:
+        raise InputError(f"can't write {path}: Windows takes {name} for a device; choose another name")
 
 
 @contextmanager
@@ -18,9 +42,11 @@ def written_whole(path: str | Path) -> Iterator[Path]:
     Raises
     ------
     InputError
-        The folder does not exist or can't be written, or the disk is full; `path` is as it was before.
+        The folder does not exist or can't be written, the disk is full, or Windows takes the name for a device;
+        `path` is as it was before.
     """
     target = Path(path)
+    refuse_device(target)
     # the suffix stays last, since writers choose their form by it
     temporary = target.with_name(f".{secrets.token_hex(4)}-{target.name}")
     try:

@@ -24,6 +24,7 @@ from urllib.parse import quote
 
 from swapbridge.bus.adapters.lock import take
 from swapbridge.core.errors import InputError, RefusedError
+from swapbridge.core.files import refuse_device
 
 STORE = ".bench"
 """The page's own folder inside a swap folder."""
@@ -158,6 +159,7 @@ class Keeper:
     @contextmanager
     def place_for(self, name: str) -> Iterator[Path]:
         """A file in the page's own folder that is removed at the end, unless it was moved away."""
+        refuse_device(Path(name))
         folder = self.store / "new"
         with _in_words(folder):
             folder.mkdir(parents=True, exist_ok=True)

@@ -31,7 +31,7 @@ from swapbridge.plan.python.translator import Translator
 from swapbridge.signalmap.dbc_write import format_map
 from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
 
-TARGET, TARGET_US = 2.0, 100.0
+TARGET, TARGET_US = 4.0, 100.0
 COUNT = 60_000
 CRC = Crc(8, 0x1D, 0xFF, False, 0xFF, (0, 1, 2, 3, 4, 5, 6))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import pytest
@@ -100,3 +101,15 @@ def test_no_two_buses_share_name_or_wires() -> None:
         check_distinct([parse_bus("a=virtual:1"), parse_bus("b=virtual:1")])
     with pytest.raises(InputError, match="no bus"):
         check_distinct([])
+
+
+def test_a_serial_port_of_windows_is_one_by_any_of_its_names(monkeypatch: pytest.MonkeyPatch) -> None:
+    r"""As pyserial takes them: ``COM3``, and ``\\.\COM10`` from ten on; python-can's serial line has a rate behind."""
+    monkeypatch.setattr(sys, "platform", "win32")
+    names = ["slcan:COM3", "slcan:com3@115200", r"slcan:\\.\COM3", r"serial:\\.\com3@9600"]
+    assert {parse_bus(f"a={name}").wires for name in names} == {"port com3"}
+    assert parse_bus("a=slcan:COM13").wires == "port com13"
+    for other in ("virtual:com", "pcan:PCAN_USBBUS1", "virtual:xcom3"):
+        assert parse_bus(f"a={other}").wires == other.lower()
+    with pytest.raises(InputError, match="same channel"):
+        check_distinct([parse_bus("a=slcan:COM3@115200"), parse_bus("b=slcan:com3")])

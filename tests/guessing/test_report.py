@@ -14,6 +14,7 @@ import pytest
 from swapbridge.core.errors import InputError, MissingToolError
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.executors import open_executor
+from swapbridge.guessing.guess import guess
 from swapbridge.guessing.meaning.meaning import attach_meaning
 from swapbridge.guessing.pictures import draw_html, draw_png, overlays
 from swapbridge.guessing.report import (
@@ -187,6 +188,14 @@ def test_png_without_matplotlib_says_what_to_install(
         monkeypatch.delitem(sys.modules, name)
     with pytest.raises(MissingToolError, match=r"swapbridge\[plot\]"):
         draw_png(overlays(findings, [plain_vehicle.capture], [plain_vehicle.stimulus]), "t")
+
+
+def test_processes_that_are_spawned_find_the_same(plain_vehicle: Any) -> None:
+    """As on Windows and a Mac, where a process begins with nothing of the one that started it."""
+    ids = [(k.identifier, k.extended) for k, _ in plain_vehicle.capture.groups()][:3]
+    with open_executor(jobs=2) as executor:
+        assert executor is not None
+        assert guess(plain_vehicle.capture, ids=ids, executor=executor) == guess(plain_vehicle.capture, ids=ids)
 
 
 def test_executors_are_chosen_by_size() -> None:

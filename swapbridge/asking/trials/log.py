@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import IO
 
 from swapbridge.core.errors import InputError
+from swapbridge.core.files import refuse_device
 from swapbridge.core.frames import split_word
 
 STIMULUS_ENDING = ".stimulus.csv"
@@ -30,6 +31,7 @@ class TrialLog:
     """
 
     def __init__(self, path: Path, bus: str, offset_ns: int) -> None:
+        refuse_device(path)
         self.path = _free(path)
         self._bus, self._offset_ns = bus, offset_ns
         try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import socket
 import stat
 import sys
@@ -66,8 +67,11 @@ class BusSpec:
         """The same for two specs that mean the same adapter, by whatever name, link or interface they reach it."""
         if self.interface == "socketcan":
             return f"net {_link_name(self.channel)}"
-        if self.device is None or sys.platform == "win32":
-            return self.place.casefold() if sys.platform == "win32" else self.place
+        if sys.platform == "win32":
+            port = _com_port(self.channel)
+            return self.place.casefold() if port is None else f"port {port}"
+        if self.device is None:
+            return self.place
         found = os.stat(self.device)
         if stat.S_ISCHR(found.st_mode):
             return f"device {os.major(found.st_rdev)}:{os.minor(found.st_rdev)}"
@@ -75,6 +79,12 @@ class BusSpec:
 
     def __str__(self) -> str:
         return "".join((f"{self.name}={self.place}", *(f",{key}={value}" for key, value in self.options.items())))
+
+
+def _com_port(channel: str) -> str | None:
+    """A serial port of Windows by its own name: ``COM3``, ``com3@115200`` and ``\\\\.\\COM3`` are one port."""
+    found = re.fullmatch(r"(?:\\\\\.\\)?(com\d+)(?:@\d+)?", channel, re.IGNORECASE)
+    return None if found is None else found[1].lower()
 
 
 def _link_name(channel: str) -> str:

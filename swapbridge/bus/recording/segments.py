@@ -18,6 +18,7 @@ from swapbridge.bus.recording.script import NOTE_CHANNEL, MarkValue, ScriptMark
 from swapbridge.capture.naming import ANSWERS_ENDING, STIMULUS_ENDING
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import InputError
+from swapbridge.core.files import refuse_device
 
 ERROR_FRAME = 0x2000_0080
 """How the text form of a log says 'error frame' (linux/can.h, CAN_ERR_FLAG, with the bus-error class)."""
@@ -92,6 +93,7 @@ class AppendFile:
     """A text file that only grows, a batch at a time, each batch whole or not at all in whole lines."""
 
     def __init__(self, path: Path) -> None:
+        refuse_device(path)
         self.path = path
         self.size = 0
         try:
