@@ -197,6 +197,20 @@ def test_a_field_that_climbs_one_step_a_frame_for_a_while_is_no_counter() -> Non
     assert find_counters(columns_of(payload)) == []
 
 
+def test_a_counter_whose_top_bit_moved_once_is_not_cut_short() -> None:
+    # 24 frames of six bits: the lower five go round once, just when the top one moves
+    payload = np.zeros((24, 8), np.uint8)
+    payload[:, 2] = 20 + np.arange(24)
+    payload[:, 4] = 90 + np.arange(24) // 7
+    (found,) = find_counters(columns_of(payload))
+    assert found.positions == tuple(range(16, 22))
+    assert (found.counter.low, found.counter.high, found.wraps) == (0, 63, 0)
+    # a flag that moved elsewhere stays one
+    payload[:, 2] = (20 + np.arange(24)) % 32 + 32 * (np.arange(24) > 5)
+    (found,) = find_counters(columns_of(payload))
+    assert found.positions == tuple(range(16, 21))
+
+
 def test_counter_json_generates_the_next_values() -> None:
     field = integrity_of(sealed(traffic(9), Checksum(Layout(56, 8), CHECKS[0][1])))["counter"]  # type: ignore[arg-type]
     assert field.method is not None

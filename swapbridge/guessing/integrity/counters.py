@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -122,6 +122,9 @@ def find_counters(columns: BitColumns, taken: npt.NDArray[np.bool_] | None = Non
                 if counter is not None:
                     if _goes_on(columns, follows, bits[:length]):
                         break
+                    if length < len(bits) and bits[length] >> 3 == bits[0] >> 3 and _one_longer(run, counter, length):
+                        length += 1
+                        counter = replace(counter, counter=Counter(0, (1 << length) - 1), wraps=0)
                     into.append(_at(counter, tuple(int(b) for b in bits[:length])))
                     break
     for some in (found, few_left):  # what goes on frame by frame stands before what only the clock bears out
@@ -162,6 +165,11 @@ def _upper_half(
                 tuple(run), Counter(0, (1 << len(run)) - 1), share, len(follows), wraps, False, span * lower.every
             )
     return None
+
+
+def _one_longer(run: _CounterSteps, lower: FoundCounter, length: int) -> bool:
+    """Whether this goes on by one in every frame with the bit above too, which has not gone round yet."""
+    return lower.counter.step == 1 and bool(((run.new - run.old) % (2 << length) == 1).all())
 
 
 def _goes_on(columns: BitColumns, follows: npt.NDArray[np.intp], positions: npt.NDArray[np.intp]) -> bool:
