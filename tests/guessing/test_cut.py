@@ -258,3 +258,19 @@ def test_what_goes_on_by_fifteen_or_sixteen_codes_a_frame_is_one_field() -> None
         raw = (100 + np.cumsum(rng.choice([15, 16], 260, p=[0.6, 0.4]))) % (1 << layout.length)
         (part,) = study(columns_of(one_message((layout, raw)))).parts
         assert [f.positions for f in cut_of(part, Style())] == [layout.positions]
+
+
+def test_a_bit_that_flips_by_lot_is_the_low_end_of_what_stands_above_it() -> None:
+    # nine bits from bit 7 of a byte on: a flag and a whole byte are the commoner places
+    rng = np.random.default_rng(9)
+    layout = Layout(23, 9)
+    away = np.zeros(316)
+    for k in range(1, 316):
+        away[k] = 0.8 * away[k - 1] + rng.normal(0, 24)
+    raw = np.clip(np.rint(256 + away), 0, 511).astype(np.int64)
+    (part,) = study(columns_of(one_message((layout, raw)))).parts
+    assert [f.positions for f in cut_of(part, Style())] == [layout.positions]
+    # one that rests between its flips is a flag as before
+    flag = (Layout(23, 1), (np.searchsorted(np.sort(rng.integers(0, 316, 30)), np.arange(316)) & 1).astype(np.int64))
+    (part,) = study(columns_of(one_message(flag, (Layout(24, 8), raw >> 1)))).parts
+    assert (23,) in {f.positions for f in cut_of(part, Style())}

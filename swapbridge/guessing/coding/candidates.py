@@ -23,6 +23,12 @@ LONGEST = 64
 LITTLE, BIG = 0, 1
 NOISY = 0.4
 """A bit that flips in this share of all steps is noise for the field it belongs to."""
+FEW_BITS = 2
+ALONE_BITS = 6.0
+AS_GOOD_AS_NOISE = 0.9
+LONG_ENOUGH = 64
+"""What it takes to call so few bits a field that are noise: states are there to be acted on and do not come by lot from
+frame to frame, the low end of a quantity does. Seen in so many steps; of fewer nothing looks like noise or all does."""
 MOST_CARRYING = 4
 """Bits of the longest lower part that is written by itself and may carry into the upper one."""
 CARRY_BITS = 8.0
@@ -164,6 +170,11 @@ def _weigh(
     if thorough:
         _allow_carries(found, pairs, words)
         _allow_noisy_tails(found, pairs, live & ~fixed)
+    if len(pairs.new) >= LONG_ENOUGH:
+        for order, low, high in found:
+            length = abs(high - low) + 1
+            if length <= FEW_BITS and found[order, low, high] >= AS_GOOD_AS_NOISE * length * pairs.steps:
+                found[order, low, high] += ALONE_BITS
     return found
 
 
