@@ -334,4 +334,4 @@ def test_translators_and_reference_agree_on_long_messages(seed: int, to: str, ma
                 seen.add(mine.word >> 16 & 255)
             if translator.next_poll(now) != now & 0xFFFF_FFFF:
                 break
-    assert seen == {0xE8, 0xEB, 0xEC, 0xEE}
+    assert seen - {0xE8} == {0xEB, 0xEC, 0xEE}  # and refusals, where an address of ours was asked for a group
