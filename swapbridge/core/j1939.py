@@ -181,6 +181,13 @@ class J1939Name:
         parts = {part: value >> start & (1 << bits) - 1 for part, bits, start, _ in _NAME_PARTS}
         return cls(**{**parts, "free": bool(parts["free"])})  # type: ignore[arg-type]
 
+    @property
+    def words(self) -> str:
+        """Its function and what else is not 0: ``manufacturer code 5, function 0, industry group 2``."""
+        told = (f"{words.replace('_', ' ')} {int(getattr(self, part))}" for part, _, _, words in _NAME_PARTS
+                if part == "function" or getattr(self, part))  # fmt: skip
+        return ", ".join(told)
+
     @classmethod
     def of_fields(cls, fields: Mapping[str, int]) -> J1939Name:
         """The NAME with these values in `NAME_FIELDS`, 0 in the others."""

@@ -8,7 +8,7 @@ stand where J1939 reserves them.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -48,6 +48,8 @@ class GroupHeard:
         Its layout, where it is a public one and the frames fit it.
     there : tuple of Parameter
         Parameters that held a measurement in at least one frame.
+    names : tuple of j1939.J1939Name
+        NAMEs that its address was claimed under.
     """
 
     bus: str
@@ -55,6 +57,7 @@ class GroupHeard:
     words: str
     public: PublicGroup | None = None
     there: tuple[Parameter, ...] = ()
+    names: tuple[j1939.J1939Name, ...] = ()
 
     @property
     def name(self) -> str:
@@ -73,6 +76,7 @@ class GroupHeard:
             "words": self.words,
             "name": self.public.name if self.public else None,
             "parameters": [{"spn": p.spn, "name": p.name} for p in self.there],
+            "names": [f"{one.value:016X}" for one in self.names],
         }
 
 
@@ -133,7 +137,11 @@ def _group(capture: Capture, key: FrameKey, rows: Rows) -> tuple[GroupHeard, boo
     if public is None:
         heard = GroupHeard(bus, identifier, group_words(number))
         size = _LENGTHS.get(number)
-        return heard, None if size is None else _fits(number, capture.payload[looked], lengths, size)
+        fits = None if size is None else _fits(number, capture.payload[looked], lengths, size)
+        if fits and number == j1939.ADDRESS_CLAIMED:
+            said = sorted({row.tobytes() for row in capture.payload[looked, :8]})
+            heard = replace(heard, names=tuple(map(j1939.J1939Name.of, said)))
+        return heard, fits
     words = np.ascontiguousarray(capture.payload[looked, :8]).view(np.uint64)[:, 0]
     if not bool((lengths == 8).all()):
         return GroupHeard(bus, identifier, ""), False

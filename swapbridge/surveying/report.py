@@ -134,6 +134,8 @@ def group_rows(found: Survey) -> list[tuple[str, ...]]:
         holds = ""
         if one.public is not None:
             holds = ", ".join(p.words for p in one.there) or "nothing: all not available"
+        elif one.names:
+            holds = "; ".join(f"NAME with {name.words}" for name in one.names)
         name = f"{one.bus} {one.name}" if several else one.name
         rows.append((name, str(one.identifier.number), one.words, address_words(one.identifier.source), holds))
     return rows

@@ -18,6 +18,7 @@ from swapbridge.core import j1939
 from swapbridge.core.frames import EXTENDED_BIT
 from swapbridge.surveying.groups import faults_heard, groups_heard
 from swapbridge.surveying.inventory import survey
+from swapbridge.surveying.report import group_rows
 from tests.surveying.heavy import Frame, capture_of, heavy_frames, long_message
 
 PRIVATE = st.integers(0, 0x1FFF_FFFF)
@@ -120,3 +121,13 @@ def test_a_plain_bus_says_nothing_of_j1939() -> None:
     assert survey(capture).groups == ()
     assert isinstance(capture, Capture)
     assert not (capture.flags & EXTENDED).any()
+
+
+def test_the_names_that_claim_addresses_are_shown() -> None:
+    name = j1939.J1939Name(identity=7, manufacturer=5, function=0, industry=2)
+    claim = (0.0, j1939.Identifier(6, j1939.ADDRESS_CLAIMED, 0).word, name.data)
+    found = survey(capture_of([claim, *heavy_frames(5)]))
+    rows = {row[1]: row[-1] for row in group_rows(found)}
+    assert rows["60928"] == "NAME with identity number 7, manufacturer code 5, function 0, industry group 2"
+    said = [g["names"] for g in found.to_dict()["j1939"]["groups"] if g["group"] == j1939.ADDRESS_CLAIMED]
+    assert said == [[f"{name.value:016X}"]]
