@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from swapbridge.bus.running.faults_heard import FaultsHeard
+from swapbridge.bus.running.faults_heard import STALE_US, FaultsHeard
+from swapbridge.core.frames import EXTENDED_BIT
 from tests.asking.modules import MS, S
 from tests.asking.test_heavy import engine
 
@@ -25,3 +26,17 @@ def test_an_engine_without_faults_says_nothing() -> None:
         for word, data in node.frames(now):
             heard.heard(0, word, data, now // 1000)
     assert heard.lines(("donor",), 2_000_000) == ()
+
+
+def test_what_is_no_dm1_of_29_bits_is_not_heard() -> None:
+    """DM1's number (FECA) in a frame of 11 bits is private traffic; so is another group that holds the same bytes."""
+    heard = FaultsHeard()
+    dm1 = bytes([0x04, 0xFF, 110, 0, 0, 1, 0xFF, 0xFF])
+    heard.heard(0, 0x2CA, dm1, 1000)
+    heard.heard(0, 0x18FECA00, dm1, 1000)
+    heard.heard(0, 0x18FECB00 | EXTENDED_BIT, dm1, 1000)
+    assert heard.lines(("donor",), 2000) == ()
+    heard.heard(0, 0x18FECA00 | EXTENDED_BIT, dm1, 1000)
+    assert heard.lines(("donor",), 2000) == ("donor: address 0 says SPN 110 FMI 0 (lamp on: warning)",)
+    assert heard.lines(("donor",), 1000 + STALE_US) != ()
+    assert heard.lines(("donor",), 1001 + STALE_US) == ()

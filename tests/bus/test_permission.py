@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swapbridge.bus.running import permission
-from swapbridge.bus.running.permission import QUIET_US, Ear, choose, why_guarded
+from swapbridge.bus.running.permission import ECHO_US, QUIET_US, Ear, choose, why_guarded
 from swapbridge.capture.write import write_capture
 from swapbridge.cli.main import cli
 from swapbridge.core.errors import RefusedError
@@ -109,6 +109,16 @@ def test_nothing_is_played_that_was_heard_within_ten_seconds(events: list[tuple[
             lately = any(w == word and now - t < QUIET_US for w, t in heard)
             assert bool(ear.taken({0: [word]}, now)) is lately
             assert ear.may(0, word, b"ours", now) is not lately
+
+
+@pytest.mark.parametrize("start", [0, 1_700_000_000_000_000])
+@pytest.mark.parametrize(("later", "ours"), [(1, True), (ECHO_US - 1, True), (ECHO_US, False)])
+def test_the_same_frame_is_our_echo_only_for_a_while(start: int, later: int, ours: bool) -> None:
+    """An adapter gives frames back at once; an old sender of the same content would look like an echo for ever."""
+    ear = Ear()
+    assert ear.may(0, 1, b"x", start)
+    ear.heard(0, 1, b"x", start + later)
+    assert ear.may(0, 1, b"x", start + later) is ours
 
 
 def test_our_own_frame_given_back_is_not_somebody_else() -> None:

@@ -23,6 +23,17 @@ def test_late_at_once_and_calm_after_a_while() -> None:
     assert (watch.times, watch.worst_ns) == (1, 60 * MS)
 
 
+@pytest.mark.parametrize("start", [0, 123_456_789_012_345_678])
+def test_calm_is_counted_from_the_last_lateness_on_any_clock(start: int) -> None:
+    """A computer's clock does not begin at 0; and what is late again in between begins the calm anew."""
+    watch = LagWatch(50 * MS)
+    story = [(50 * MS, 0), (51 * MS, 0), (51 * MS, CALM_NS - 1), (0, 2 * CALM_NS - 2), (0, 2 * CALM_NS - 1)]
+    assert [(watch.observe(lag, start + at), watch.late) for lag, at in story] == [
+        (False, False), (True, True), (False, True), (False, True), (True, False),
+    ]  # fmt: skip
+    assert watch.times == 1
+
+
 def test_late_again_and_again_is_final() -> None:
     watch, now = LagWatch(50 * MS), 0
     for _ in range(SHUTS_UNTIL_FINAL):

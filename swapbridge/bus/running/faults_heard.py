@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from swapbridge.core import j1939
-from swapbridge.core.frames import EXTENDED_BIT
 
 _WANTED = frozenset({j1939.DM1, j1939.TRANSPORT, j1939.TRANSPORT_DATA})
 STALE_US = 5_000_000
@@ -21,8 +20,6 @@ class FaultsHeard:
 
     def heard(self, bus: int, word: int, data: bytes, now_us: int) -> None:
         """Take a frame that another node sent."""
-        if not word & EXTENDED_BIT:
-            return
         found = j1939.group_of(word)
         if found is None or found[0] not in _WANTED:
             return
