@@ -5,6 +5,8 @@ from __future__ import annotations
 import dataclasses
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.emit.program import emit_c, native_sources
@@ -61,6 +63,16 @@ def test_in_a_state_that_was_not_recorded_it_says_its_safe_answer() -> None:
     text = STATUS.format(message="", seen=', seen_states = ["run"]')
     assert temp_at(text, 120) == 250
     assert temp_at(text.replace('["run"]', '["key_on", "run"]'), 120) == 150
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 210), st.lists(st.integers(-40, 170), min_size=2, max_size=2).map(sorted))
+def test_whatever_was_recorded_a_rule_speaks_there_and_nowhere_else(coolant: int, ends: list[int]) -> None:
+    """Inside its recorded range as if there were none, outside its safe answer, to the last degree."""
+    low, high = ends
+    told = temp_at(STATUS.format(message="", seen=f', seen = ["{low} degC", "{high} degC"]'), coolant)
+    plain = temp_at(STATUS.format(message="", seen=""), coolant)
+    assert told == (plain if low <= coolant - 40 <= high else 250)
 
 
 SEEN = (
@@ -151,6 +163,35 @@ def test_a_review_lifts_the_mark_until_expression_limit_or_map_changes() -> None
         result = compile_text(changed, **maps)
         assert "host.EngineStatus.Temp" in result.plan.unreviewed
         assert any("was reviewed on 2031-05-04 and changed since" in note for note in result.warnings)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(195, 205), st.integers(248, 252), st.integers(118, 122), st.booleans())
+def test_a_review_holds_for_what_was_looked_at_and_for_nothing_else(
+    top: int, fallback: int, hot: int, spaced: bool
+) -> None:
+    text = (
+        reviewed(MARKED)
+        .replace("120 degC: 200", f"{hot} degC: {top}")
+        .replace("fallback = 250", f"fallback = {fallback}")
+    )
+    text = text.replace("rest =", "# a remark\nrest   =") if spaced else text
+    same = (top, fallback, hot) == (200, 250, 120)
+    assert ("host.EngineStatus.Temp" not in compile_text(text).plan.unreviewed) == same
+
+
+@given(st.booleans(), st.booleans())
+def test_a_plan_names_every_mark_and_no_board_is_written_with_any(message: bool, part: bool) -> None:
+    mark = "unreviewed = true"
+    plan = compile_text(STATUS.format(message=mark if message else "", seen=f", {mark}" if part else "")).plan
+    named = ["host.EngineStatus"] * message + ["host.EngineStatus.Temp"] * part
+    assert list(plan.unreviewed) == named
+    if not named:
+        assert emit_c(plan)
+        return
+    with pytest.raises(RefusedError) as caught:
+        emit_c(plan)
+    assert all(name in str(caught.value) for name in named)
 
 
 def test_a_comment_in_the_map_brings_no_mark_back() -> None:

@@ -7,7 +7,7 @@ from fractions import Fraction as F
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from swapbridge.core.layout import Layout
@@ -163,6 +163,24 @@ PROXIES = [
 def test_a_lamp_that_would_never_warn_is_refused(value: str, role: str) -> None:
     assert f"it is a warning ({role})" in lamp(value, role)
     assert "make it from a source whose role is" in lamp(value, role)
+
+
+ANY_PROXY = st.recursive(
+    st.sampled_from([proxy for proxy in PROXIES if proxy != "false"]),
+    lambda inner: st.one_of(
+        st.builds("({} and {})".format, inner, inner),
+        st.builds("({} or {})".format, inner, inner),
+        inner.map("(not ({}))".format),
+        inner.map("hold({}, 1 s)".format),
+    ),
+    max_leaves=5,
+)
+
+
+@settings(max_examples=40, deadline=None)
+@given(ANY_PROXY, st.sampled_from([r for r in WARNED_BY if r != "coolant_temperature"]))
+def test_nothing_made_of_speed_time_and_state_alone_is_a_warning(value: str, role: str) -> None:
+    assert f"it is a warning ({role})" in lamp(value, role)
 
 
 def test_a_lamp_from_what_it_warns_of_or_alarmed_is_taken() -> None:
