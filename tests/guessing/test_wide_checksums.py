@@ -130,3 +130,36 @@ def test_a_crc_is_known_by_its_catalogue_where_a_counter_alone_moves(layout: Lay
     assert found.method is not None
     computed = checksum_from_dict(found.method)
     assert all(computed.holds(row.tobytes()) for row in sealed_payload)
+
+
+def counting(seed: int) -> Bytes:
+    """Nothing but a counter moves."""
+    rng = np.random.default_rng(seed)
+    payload = np.tile(rng.integers(0, 256, 8).astype(np.uint8), (N, 1))
+    payload[:, 0], payload[:, 1] = 0, 0
+    payload[:, 6] = payload[0, 6] & 0xF0 | np.arange(N) % 16
+    return payload
+
+
+@pytest.mark.parametrize("layout", [LITTLE, BIG])
+def test_a_crc_in_no_catalogue_is_one_field_where_a_counter_alone_moves(layout: Layout) -> None:
+    method = Crc(16, 0x5935, 0xFFFF, False, 0x5A31, REST)
+    (field,) = checksums_of(sealed(counting(4), Checksum(layout, method)))
+    assert field.layout == layout
+    assert field.method is not None
+    again = checksum_from_dict(field.method)
+    assert isinstance(again.method, Crc)
+    assert again.verified_bits == 0x0F << 48
+
+
+def test_two_bytes_that_a_counter_decides_in_another_way_are_no_crc() -> None:
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        payload = counting(seed)
+        part = rng.integers(0, 2**16, 4)
+        value = np.zeros(N, np.int64)
+        for k in range(4):
+            value ^= np.where(np.arange(N) >> k & 1, part[k], 0)
+        payload[:, 0], payload[:, 1] = value >> 8, value & 255
+        found = [checksum_from_dict(f.method) for f in checksums_of(payload) if f.method is not None]
+        assert not any(isinstance(c.method, Crc) for c in found)

@@ -18,8 +18,9 @@ from swapbridge.guessing.coding.columns import BitColumns, distinct_payloads
 from swapbridge.guessing.integrity.checksums import EQUATIONS, SHARE, FoundChecksum, distinct_rows, fit_affine
 from swapbridge.guessing.integrity.sums import unit_totals
 
-FEWEST_BITS = 6
-"""Pinned payload bits that must agree with one polynomial: each has a chance of one in 65536 to do so by accident."""
+FEWEST_BITS = 4
+"""Pinned payload bits that must agree with one polynomial: each says 16 bits, one of them names it, and what is tried
+(orders, reflections, coverages, tails) takes six."""
 FEWEST_LIVE = 8
 """Bits of it that must move: any input moves about half."""
 TAIL = 2
