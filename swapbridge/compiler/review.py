@@ -20,6 +20,8 @@ from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 DIGEST_CHARACTERS = 16
 _TELLS_NOTHING = frozenset({"comment", "evidence", "receivers"})
 """What a map keeps beside a signal that changes no frame."""
+_ADDED_KEYS = frozenset({"with_bus", "on_request"})
+"""Keys that the language got after reviews were first written: left out they are in no digest, so that those hold."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +163,8 @@ def _map_lines(label: str, signal: MapSignal) -> Iterator[str]:
 def _written(rule: object, *without: str) -> Iterator[str]:
     """The fields of a rule as it was written, without its places."""
     for part in fields(rule):  # type: ignore[arg-type]
-        if part.name not in (*without, "place"):
+        unsaid = part.name in _ADDED_KEYS and getattr(rule, part.name) == part.default
+        if part.name not in (*without, "place") and not unsaid:
             yield f"{part.name} = {_plain(getattr(rule, part.name))}"
 
 

@@ -8,9 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from swapbridge.compiler.review import marks
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.emit.program import emit_c, native_sources
 from swapbridge.language.model import BridgeRefused
+from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.model import PLAN_VERSION
 from swapbridge.plan.review import why_unreviewed
 from swapbridge.plan.serialise import plan_from_json
@@ -141,9 +143,6 @@ def test_no_board_files_while_anything_is_unreviewed_and_a_bench_needs_none_of_i
 
 def reviewed(text: str) -> str:
     """The text with every mark reviewed as it now is."""
-    from swapbridge.compiler.review import marks
-    from swapbridge.language.reading import parse_bridge
-
     found = {m.name: m.digest for m in marks(parse_bridge(text), {"donor": DONOR, "host": HOST})}
     whole = f'reviewed = {{ on = "2031-05-04", digest = "{found["host.EngineStatus"]}" }}'
     part = f'reviewed = {{ on = "2031-05-04", digest = "{found["host.EngineStatus.Temp"]}" }}'
@@ -192,6 +191,15 @@ def test_a_plan_names_every_mark_and_no_board_is_written_with_any(message: bool,
     with pytest.raises(RefusedError) as caught:
         emit_c(plan)
     assert all(name in str(caught.value) for name in named)
+
+
+def test_a_review_that_was_written_before_the_language_grew_still_holds() -> None:
+    """The digest of this text as it was before `with_bus` and `on_request` were keys."""
+    found = {m.name: m.digest for m in marks(parse_bridge(MARKED), {"donor": DONOR, "host": HOST})}
+    assert found["host.EngineStatus"] == "92167af7f27cad2e"
+    assert compile_text(reviewed(MARKED)).plan.unreviewed == ()
+    grown = reviewed(MARKED).replace('rest = "zero"', 'rest = "zero"\nwith_bus = true')
+    assert "host.EngineStatus" in compile_text(grown).plan.unreviewed
 
 
 def test_a_comment_in_the_map_brings_no_mark_back() -> None:
