@@ -196,6 +196,20 @@ def test_a_word_and_the_field_that_says_it_are_one_condition() -> None:
     assert all((c.atom.text or "").count("host.M.x == 1") == 1 for c in found)
 
 
+@pytest.mark.parametrize(
+    ("share", "wrong", "words"),
+    [
+        (0.99, 9, "the closest condition (it) has 9 changes at wrong times"),
+        (0.8, 9, "the closest condition (it) is right for 80% of the time"),
+        (0.4, 0, "no condition explains it"),
+    ],
+)
+def test_an_open_choice_says_what_is_wrong_with_the_closest_condition(share: float, wrong: int, words: str) -> None:
+    """'Right for 100% of the time' was told of a field that was left open for its flicker."""
+    it: Any = SimpleNamespace(share=share, wrong_edges=wrong, atom=SimpleNamespace(words="it"))
+    assert fields._missed([it]) == words
+
+
 def test_a_condition_on_another_module_s_field_is_told_with_its_value() -> None:
     """'x or x' was told of x == 3 or x == 5."""
     told = message(GEAR[:, None], coded(Layout(0, 2)))

@@ -329,14 +329,13 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
     share = min(c.share for _, c, _ in best)
     most_wrong = 3 + (MOST_WRONG if share < EXACT else MOST_WRONG_EXACT) * len(np.flatnonzero(np.diff(raw)))
     if share < GOOD - 0.05 or max(c.wrong_edges for _, c, _ in best) > most_wrong:
-        worst = min(best, key=lambda b: b[1].share)
         return open_field(
-            kit, message, one,
-            f"the closest condition ({worst[1].atom.words}) is right for {worst[1].share:.0%} of the time"
-            if worst[1].share >= 0.5
-            else "no condition explains it",
+            kit,
+            message,
+            one,
+            _missed([c for _, c, _ in best]),
             "a recording in which it moves apart from everything else",
-        )  # fmt: skip
+        )
     if warning:
         told = best[0][1].atom
         if not _warned_of(kit, best[0][1]):
@@ -383,6 +382,17 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
             hotter=True,
         ),
     )  # fmt: skip
+
+
+def _missed(best: Sequence[Condition]) -> str:
+    """Why the closest conditions are not good enough: the worst of them."""
+    worst = min(best, key=lambda c: c.share)
+    if worst.share >= GOOD - 0.05:
+        worst = max(best, key=lambda c: c.wrong_edges)
+        return f"the closest condition ({worst.atom.words}) has {worst.wrong_edges} changes at wrong times"
+    if worst.share < 0.5:
+        return "no condition explains it"
+    return f"the closest condition ({worst.atom.words}) is right for {worst.share:.0%} of the time"
 
 
 def _brief_share(watched: Watched, found: Condition) -> float:
