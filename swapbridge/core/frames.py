@@ -6,6 +6,8 @@ from swapbridge.core.errors import InputError
 
 EXTENDED_BIT = 0x8000_0000
 """Set in an identifier word for a 29-bit identifier (the same bit that Linux SocketCAN uses)."""
+IDENTIFIER_MASK = 0x1FFF_FFFF
+"""The identifier in an identifier word; `split_word` for one, this for a column of them."""
 
 BusIdentifier = tuple[str, int, bool]
 """Bus name, identifier, and whether it has 29 bits."""

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.bus.adapters.frames import word_of
 from swapbridge.bus.running.replay import translate
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
@@ -65,12 +66,12 @@ def dials(plan: Plan, maps: Mapping[str, SignalMap], capture: Capture, progress:
     first_ns, span_s = int(capture.time_ns[0]), capture.duration_s
     times: dict[tuple[int, int], list[float]] = defaultdict(list)
     payloads: dict[tuple[int, int], list[bytes]] = defaultdict(list)
-    words = {(s.bus, s.word & 0x1FFF_FFFF): (s.bus, s.word) for s in plan.sends}
+    planned = {(send.bus, send.word) for send in plan.sends}
     for frame in translate(plan, Translator(plan), capture):
         at_s = (frame.time_ns - first_ns) / 1e9
         progress(0.9 * min(1.0, at_s / max(span_s, 1e-9)), "translating")
-        key = words.get((frame.bus, frame.message.arbitration_id))
-        if key is not None:
+        key = frame.bus, word_of(frame.message)
+        if key in planned:
             times[key].append(at_s)
             payloads[key].append(bytes(frame.message.data))
     grid = np.linspace(0.0, span_s, MOMENTS)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -92,3 +93,14 @@ def test_ticks_are_round_and_hold_the_values(low: float, high: float) -> None:
     assert 3 <= len(ticks) <= 10
     assert ticks == sorted(ticks)
     assert ticks[0] <= low <= high <= ticks[-1]
+
+
+def test_an_identifier_of_11_bits_is_not_one_of_29(swap: Path, open_page: OpenPage) -> None:
+    """Two messages of one number, one in either form: each dial shows its own."""
+    host = maps()["host"]
+    number = next(m.identifier for m in host.messages if m.name == "ENGINE_DATA")
+    moved = [replace(m, identifier=number, extended=True) if m.name == "TEMPS" else m for m in host.messages]
+    save_map(replace(host, messages=tuple(moved)), swap / "host.dbc")
+    _, shown = drive(open_page(swap))
+    assert {"ENGINE_DATA.Speed", "TEMPS.Lamp"} <= shown.keys()
+    assert set(shown["TEMPS.Lamp"]["words"]) & {"on", "off"}

@@ -13,6 +13,7 @@ import numpy as np
 
 from swapbridge.capture.capture import EXTENDED, Capture
 from swapbridge.core import j1939
+from swapbridge.core.frames import IDENTIFIER_MASK
 from swapbridge.core.layout import MAX_PAYLOAD_BYTES
 from swapbridge.plan.j1939_node import has_node
 from swapbridge.plan.long_messages import LongMessages
@@ -52,7 +53,7 @@ def _with_rows(plan: Plan, name: str, capture: Capture) -> Capture:
         payload[kept + place, : min(len(data), width)] = np.frombuffer(data[:width], np.uint8)
     origin = np.array([row for row, _, _ in found])
     lengths = np.array([min(len(data), width) for _, _, data in found], np.uint8)
-    identifiers = np.array([word & 0x1FFF_FFFF for _, word, _ in found], np.uint32)
+    identifiers = np.array([word & IDENTIFIER_MASK for _, word, _ in found], np.uint32)
     return replace(
         capture,
         time_ns=np.concatenate([capture.time_ns, capture.time_ns[origin]]),

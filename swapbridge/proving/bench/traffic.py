@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import ERROR, EXTENDED, FD, REMOTE, Capture
 from swapbridge.core.can_bits import INTERMISSION_BITS
-from swapbridge.core.frames import EXTENDED_BIT, split_word
+from swapbridge.core.frames import EXTENDED_BIT, IDENTIFIER_MASK, split_word
 from swapbridge.proving.bench.frame_length import frame_length
 from swapbridge.surveying.frame_bits import slow_and_fast_bits
 
@@ -97,7 +97,7 @@ def words_of(capture: Capture) -> Ints:
 
 def arbitration_orders(words: Ints, remote: npt.NDArray[np.bool_]) -> Ints:
     """`core.can_bits.arbitration_key` for a column; an error frame interrupts whatever runs, so it comes first."""
-    identifier = words & 0x1FFF_FFFF
+    identifier = words & IDENTIFIER_MASK
     extended = (words & EXTENDED_BIT) != 0
     keys = np.where(
         extended,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from swapbridge.capture.capture import EXTENDED, Capture
-from swapbridge.core.frames import split_word
+from swapbridge.core.frames import IDENTIFIER_MASK, split_word
 from swapbridge.core.obd import MAX_PIDS_PER_REQUEST, PADDING, request_payload
 from swapbridge.language.model import BridgeFile
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, Run, simulate
@@ -57,7 +57,7 @@ def _requests(turns: list[tuple[bytes, bytes]], words: tuple[int, int], rates: R
     return traffic_from(
         Capture(
             time_ns=np.array([at for at, _, _ in rows], np.int64),
-            identifier=(word & 0x1FFF_FFFF).astype(np.uint32),
+            identifier=(word & IDENTIFIER_MASK).astype(np.uint32),
             flags=np.full(len(rows), EXTENDED if extended else 0, np.uint8),
             bus=np.zeros(len(rows), np.uint8),
             length=np.full(len(rows), 8, np.uint8),
