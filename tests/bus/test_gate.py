@@ -192,3 +192,23 @@ def test_nothing_goes_out_as_an_address_too_soon_after_its_claim() -> None:
     assert gate.judge(1, claim, bytes(8), 1000 * MS) is FrameRuling.SEND
     assert gate.judge(1, word, b"x", 1200 * MS) is FrameRuling.WITHHELD
     assert gate.judge(1, word, b"x", 1250 * MS) is FrameRuling.SEND
+
+
+def test_the_question_who_has_a_name_is_planned_and_anybody_may_ask_it() -> None:
+    asks = j1939.Identifier(6, j1939.REQUEST, j1939.NO_ADDRESS).word
+    group = j1939.Identifier(6, 0xFEF1, 0)
+    named = Receive("named", 0, group.word, 8, (), mask=j1939.group_mask(group.number), sender_name=_ENGINE)
+    planned = plan(send(0x100, period_us=10 * MS))
+    gate = Gate(replace(planned, receives=(named,)), sending=True)
+    gate.heard(0, asks, bytes([0, 0xEE, 0]), 0)
+    assert gate.judge(0, asks, bytes([0, 0xEE, 0]), 10 * MS) is FrameRuling.SEND
+    assert gate.judge(1, asks, bytes([0, 0xEE, 0]), 20 * MS) is FrameRuling.UNPLANNED
+    assert gate.foreign() == ()
+
+
+def test_a_group_that_is_asked_for_goes_no_more_often_than_its_gap() -> None:
+    word = j1939.Identifier(6, 0xFEE5, 49).word
+    assert planned_interval_us(plan(send(word, on_request=True, gap_us=100 * MS)), 0) == pytest.approx(100 * MS)
+
+
+_ENGINE = j1939.NamePattern.of({"function": 0})
