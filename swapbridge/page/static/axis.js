@@ -276,6 +276,16 @@ function trace(pen, box, line, y) {
   pen.stroke();
 }
 
+/** Words over a picture, on a rim of the card's colour so that a line behind them does not cross them out. */
+function label(pen, words, x, y) {
+  pen.lineWidth = 4;
+  pen.lineJoin = "round";
+  pen.setLineDash([]);
+  pen.strokeStyle = colour("card");
+  pen.strokeText(words, x, y);
+  pen.fillText(words, x, y);
+}
+
 /** A strip of one line in its own units, or of two in the same: the second dashed. */
 export function lineStrip(line, ink, more, second) {
   const lines = second ? [line, second] : [line];
@@ -299,9 +309,9 @@ export function lineStrip(line, ink, more, second) {
       pen.fillStyle = colour("soft");
       pen.font = "11px system-ui, sans-serif";
       pen.textBaseline = "top";
-      pen.fillText(number(high, 2), 3, 1);
+      label(pen, number(high, 2), 3, 1);
       pen.textBaseline = "bottom";
-      if (high !== low) pen.fillText(number(low, 2), 3, box.height - 1);
+      if (high !== low) label(pen, number(low, 2), 3, box.height - 1);
     },
     ...more,
   };

@@ -6,9 +6,10 @@ document.addEventListener("DOMContentLoaded", () => {
   let known = "", shown = "", told = false;
   const mark = (status) => make("span", { class: words[status][0], text: words[status][1] });
 
-  function verdict(good, headline, counts, extra) {
+  /** @param {"good" | "warn" | "bad"} how */
+  function verdict(how, headline, counts, extra) {
     const sums = counts.pass === undefined ? [] : [make("p", { text: `${counts.fail} failed, ${counts.unproved} not proved, ${counts.warn} to look at, ${counts.open} left open, ${counts.pass} passed.` })];
-    id("verdict").replaceChildren(make("p", { class: `big ${good ? "good" : "bad"}`, text: headline }), ...sums, ...(extra ? [make("p", { text: extra })] : []));
+    id("verdict").replaceChildren(make("p", { class: `big ${how}`, text: headline }), ...sums, ...(extra ? [make("p", { text: extra })] : []));
   }
 
   const load = guard(async () => {
@@ -16,11 +17,11 @@ document.addEventListener("DOMContentLoaded", () => {
     const now = JSON.stringify(view);
     if (now === known) return;
     known = now;
-    if (view.proof) verdict(view.proof.proved, view.proof.proved ? "✓ PASSED" : "✗ No proof to run by", view.proof.counts, view.proof.words);
+    if (view.proof) verdict(view.proof.proved ? "good" : "bad", view.proof.proved ? "✓ PASSED" : "✗ No proof to run by", view.proof.counts, view.proof.words);
     else if (!told) id("verdict").replaceChildren(make("p", { class: "soft", text: "Not proved yet." }));
     id("report").hidden = !view.report;
     const holds = !!view.proof && view.proof.proved;
-    id("report-words").textContent = holds ? "" : "! This report is of an earlier run or of other files than lie here now. It proves nothing about the plan as it is.";
+    id("report-words").textContent = holds ? "" : "! This report is of a run that left something out or did not pass, or of other files than lie here now. It proves nothing about the plan as it is.";
     id("report-whole").open = holds;
     if (view.report && shown !== view.report_version) { shown = view.report_version; id("report").querySelector("iframe").src = "/prove/report"; }
   });
@@ -35,10 +36,11 @@ document.addEventListener("DOMContentLoaded", () => {
     job(() => ask("/api/prove", { captures, thoroughness: form.elements.thoroughness.value, model: form.elements.model.value }), id("work"), (r) => {
       const whole = r.outcome === "PASSED" && !r.left_out.length;
       told = !whole;  // a run that is no proof says so until the view is left
-      verdict(whole, `${whole ? "✓" : "✗"} ${r.outcome}`, r.counts, r.left_out.length ? `Not a complete proof: it left out ${r.left_out.join(" and ")}.` : `${r.faults} runs with a fault put in.`);
+      const part = r.outcome === "PASSED" && !whole;
+      verdict(whole ? "good" : part ? "warn" : "bad", part ? "! PASSED in part, which is no proof to run by" : `${whole ? "✓" : "✗"} ${r.outcome}`, r.counts, r.left_out.length ? `Not a complete proof: it left out ${r.left_out.join(" and ")}.` : `${r.faults} runs with a fault put in.`);
       id("details").replaceChildren(
-        make("section", { class: "card" }, make("h2", { text: "What was judged, worst first" }), make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "what was judged" }, table(["", "Of", "What", "Measured", "Required", "What to change"], r.checks.map((c) => [mark(c.status), c.subject, c.name, c.measured, c.required, c.remedy])))),
-        make("section", { class: "card" }, make("h2", { text: "Who gets what they wait for" }), make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "who gets what" }, table(["Module", "Bus", "Waits for", "Made from", "State"], r.coverage.map((c) => [c.module, c.bus, c.need, [c.made_from, c.quality].filter(Boolean).join(", "), [c.state, c.note].filter(Boolean).join(": ")])))));
+        make("section", { class: "card" }, make("h2", { text: "What was judged, worst first" }), make("div", { class: "scroll list", tabindex: "0", role: "region", "aria-label": "what was judged" }, table(["", "Of", "What", "Measured", "Required", "What to change"], r.checks.map((c) => [mark(c.status), c.subject, c.name, c.measured, c.required, c.remedy])))),
+        make("section", { class: "card" }, make("h2", { text: "Who gets what they wait for" }), make("div", { class: "scroll list", tabindex: "0", role: "region", "aria-label": "who gets what" }, table(["Module", "Bus", "Waits for", "Made from", "State"], r.coverage.map((c) => [c.module, c.bus, c.need, [c.made_from, c.quality].filter(Boolean).join(", "), [c.state, c.note].filter(Boolean).join(": ")])))));
       known = "";
       load();
     });

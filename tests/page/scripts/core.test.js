@@ -1,9 +1,10 @@
 // What every view shares: text that was typed, questions to the server, elements made of data.
 import assert from "node:assert/strict";
+import { readFileSync } from "node:fs";
 import { test } from "node:test";
-import "./page.js";
+import { place } from "./page.js";
 
-const { ask, colour, forgetTyped, keepTyped, make, query, stopWords, table, typed } = await import("../../../swapbridge/page/static/core.js");
+const { ask, colour, forgetTyped, keepTyped, make, plot, query, stopWords, table, typed } = await import("../../../swapbridge/page/static/core.js");
 
 test("typed text is kept until it is given up, and the own tab's comes before another's", () => {
   assert.equal(typed("bridge.toml"), null);
@@ -43,4 +44,14 @@ test("stop says what it does above the speed at which it matters, and a colour i
   assert.equal(stopWords(5), "Stop");
   assert.match(stopWords(40), /at 40 km\/h/);
   assert.equal(colour("accent"), colour("accent"));
+});
+
+test("a hole in one line stays open however many points another line has meanwhile", () => {
+  const code = readFileSync("../../swapbridge/page/static/vendor/uPlot.iife.min.js", "utf8"); // npm runs in .ci/page
+  const real = new Function("window", `${code}; return uPlot;`)(); // without a window it touches no page
+  let drawn = null;
+  globalThis.uPlot = Object.assign(class { constructor(options, data) { this.width = options.width; drawn = data; } destroy() {} }, { join: real.join, paths: real.paths });
+  plot(place(), [{ label: "a", times: [0, 1, 2, 3, 4, 5], values: [1, 1, 1, 1, 1, 1] }, { label: "b", times: [0, 1, 1.5, 5], values: [2, 2, null, 2] }]);
+  assert.deepEqual(drawn[0], [0, 1, 1.5, 2, 3, 4, 5]);
+  assert.deepEqual(drawn[2], [2, 2, null, null, null, null, 2]);
 });
