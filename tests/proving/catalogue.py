@@ -58,6 +58,7 @@ def _other_role(send: Send) -> Send:
     return replace(send, variants=(replace(variant, fields=fields), *send.variants[1:]))
 
 
+_GREETING = 'once = true\nstates = ["key_on", "crank", "run"]'
 _AMBIENT = "host.BodyState.AmbientTemp"
 
 MISTAKES: Mapping[str, Mapping[str, Change]] = {
@@ -249,6 +250,25 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
         "engine speed in rising steps of 500 rpm": text(
             "clamp(donor.PCM_FAST.RPM,", "clamp(round_to(donor.PCM_FAST.RPM, 500 rpm),"
         ),
+        "the pedal sent once": text('send = "host.PedalData"\nperiod_ms = 20', 'send = "host.PedalData"\nonce = true'),
+        "a greeting before the key": text(_GREETING, _GREETING.replace('["key_on"', '["wake", "key_on"')),
+        "a greeting every second": text(
+            'send = "host.EngineHello"\nonce = true', 'send = "host.EngineHello"\nperiod_ms = 1000'
+        ),
+        "key on at one of its two positions": text("KeyState != 'Off'", "KeyState == 'On'"),
+        "key on with the lights": text("host.BodyState.KeyState != 'Off'", "host.BodyState.Lights == 1"),
+        "running above 3,000 rpm only": text('run = "running"', 'run = "donor.PCM_FAST.RPM > 3000 rpm"'),
+        "cranking for as long as it turns": text(
+            "crank = \"donor.PCM_FAST.State == 'Cranking'\"", 'crank = "donor.PCM_FAST.RPM > 50 rpm"'
+        ),
+        "a minute until it sleeps": text("sleep_after_ms = 3000", "sleep_after_ms = 60000"),
+        "minutes on the way to a safe answer": text('ramp = "400 %"', 'ramp = "1 %"'),
+        "torque limits while it runs only": text(
+            'period_ms = 20\nstates = ["key_on", "crank", "run", "after_run"]', 'period_ms = 20\nstates = ["run"]'
+        ),
+        "engine data every 20 ms": text(
+            'send = "host.EngineData"\nperiod_ms = 10', 'send = "host.EngineData"\nperiod_ms = 20'
+        ),
     },
     "wrong or damaged recording": {
         "no host recording": capture("host", lambda c: None),
@@ -319,6 +339,17 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
             'id = "12C"\nperiod_ms = 20\nlength = 6', 'id = "12C"\nperiod_ms = 20\nlength = 8'
         ),
         "a need with another period": needs('id = "151"\nperiod_ms = 20', 'id = "151"\nperiod_ms = 10'),
+        "no needs list": lambda w: replace(w, needs=""),
+        "no needs list, and the pedal not sent": lambda w: replace(
+            w, needs="", unplugged={}, bridge=without_message(w.bridge, "host.PedalData")
+        ),
+        "no needs list, and the speed not sent": lambda w: replace(
+            w, needs="", bridge=without_message(w.bridge, "donor.ESC_SPEED")
+        ),
+        "the running vehicle as the unplugged one": lambda w: replace(w, unplugged={"host": w.captures["host"]}),
+        "a need of another identifier": needs('id = "12C"', 'id = "12D"'),
+        "a need of another bus": needs('bus = "host"\nid = "12C"', 'bus = "donor"\nid = "12C"'),
+        "a need of a shorter greeting": needs('id = "6F0"\nlength = 8', 'id = "6F0"\nlength = 5'),
         "a need that nothing supplies": lambda w: replace(
             w, needs=w.needs + '\n[[need]]\nmodule = "steering"\nbus = "host"\nid = "0C9"\nhow = "can"\n'
         ),

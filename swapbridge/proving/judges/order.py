@@ -32,6 +32,7 @@ from swapbridge.proving.judges.runs.faults_met import judge_faults, judge_quiet_
 from swapbridge.proving.judges.runs.real_time import judge_extras
 from swapbridge.proving.judges.runs.responses import judge_waiting
 from swapbridge.proving.judges.runs.round_trip import judge_closed_loop
+from swapbridge.proving.judges.runs.states import judge_states
 from swapbridge.proving.judges.runs.timing import judge_timing
 from swapbridge.proving.verdict import Check
 
@@ -54,6 +55,7 @@ JUDGES: tuple[tuple[float, str, Judge], ...] = (
     (0.155, "with the key off", judge_asleep),
     (0.17, "the absent computer's own words", judge_own_words),
     (0.22, "content", judge_content),
+    (0.221, "states", judge_states),
     (0.25, "form", judge_form),
     (0.29, "a silent bus", judge_quiet_buses),
     (0.30, "time", judge_timing),

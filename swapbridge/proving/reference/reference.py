@@ -88,6 +88,8 @@ class Reference:
         self._state = ASLEEP
         self.switched_off: list[int] = []
         """When the vehicle was switched off: after-run was over, or all buses slept; microseconds."""
+        self.states_taken: list[tuple[int, int]] = []
+        """Every state that was entered, and when; microseconds."""
         self._after_run = 0
         self.evaluator = Evaluator(bridge, self, MEMORIES, self.known.trees)
         self._touched: list[tuple[str, object]] | None = None
@@ -526,6 +528,7 @@ class Reference:
             target.schedule.apply(self._state, self._applied, self.now)
         if self._state == ASLEEP or (self._state == WAKE and self._applied == AFTER_RUN):
             self.switched_off.append(self.now)
+        self.states_taken.append((self.now, self._state))
         if self._state == ASLEEP:
             for received in self._received.values():
                 received.sender = None if received.name is not None else received.sender

@@ -37,6 +37,8 @@ FEWEST_PERIODS = 3
 SILENT, TALKS = 0.1, 0.5
 LONGER_S = 2.0
 SHORTER_S = 0.5
+LONGEST_SLEEP_S = 30.0
+"""A bus without frames for so long sleeps, whatever sleeps on it (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +52,7 @@ class _KeyOff:
 
 
 def judge_asleep(case: Case) -> list[Check]:
-    """Up to two checks for each sent message whose old sender can be heard with the key off."""
+    """Up to three checks for each sent message whose old sender can be heard with the key off."""
     rule = case.bridge.states.key_on
     told_by = [case.names.index(b) for b, _, _ in (reads(case.bridge, rule)[0] if rule else ()) if b in case.names]
     if not told_by:
@@ -58,8 +60,8 @@ def judge_asleep(case: Case) -> list[Check]:
     engine = next((n for n, b in enumerate(case.bridge.buses) if b.holds_engine), None)
     now = _key_off(case, told_by[0], engine)
     before = {bus: _key_off(case, bus, None) for bus in {s.bus for s in case.plan.sends}}
-    out: list[Check] = []
-    for send in (s for s in case.plan.sends if s.request is None and not s.once):
+    out: list[Check] = list(_sleeps(case))
+    for send in (s for s in case.plan.sends if s.request is None):
         old, new, then = case.old(send.bus, send.word), case.sent.get((send.bus, send.word)), before[send.bus]
         if (
             old is not None
@@ -67,8 +69,11 @@ def judge_asleep(case: Case) -> list[Check]:
             and now is not None
             and then is not None
             and len(old) > 2
-            and len(new) > 2
+            and len(new) > 2 * (not send.once)
         ):
+            if send.once:
+                out += _greets(send, old, new, then, now)
+                continue
             out += _before_key(send, old, new, then, now)
             out += _before_start(send, old, new, then, now)
             out += _after_key(case, send, old, new, then, now)
@@ -147,6 +152,34 @@ def _before_key(send: Send, old: Frames, new: Frames, then: _KeyOff, now: _KeyOf
     )
 
 
+def _sleeps(case: Case) -> Iterator[Check]:
+    """How long a bus must be silent before the plan lets it sleep: till then it goes on sending."""
+    for bus in case.plan.buses:
+        yield check_of(
+            "form", f"bus {bus.name}", "falls asleep", bus.silent_us <= 1e6 * LONGEST_SLEEP_S,
+            f"counts as asleep after {bus.silent_us / 1e6:g} s without a frame", f"at most {LONGEST_SLEEP_S:g} s: what "
+            "is sent meanwhile keeps the other modules awake, and the battery runs down",
+            "shorten sleep_after_ms in the bridge file",
+        )  # fmt: skip
+
+
+def _greets(send: Send, old: Frames, new: Frames, then: _KeyOff, now: _KeyOff) -> Iterator[Check]:
+    """What is sent once after waking: a module that wakes with the key hears nothing of what came before."""
+    if not then.waiting or not now.waiting:
+        return
+    was, is_now = (
+        sum(int(((times >= begin - GRID_S) & (times <= end)).sum()) for begin, end in key.waiting)
+        for times, key in ((old.time_ns / 1e9, then), (new.time_ns / 1e9, now))
+    )
+    yield check_of(
+        "form", send.name, "before the key comes on", bool(was) or not is_now,
+        "sent before the key comes on; the old sender never did" if is_now and not was else
+        "as the old sender did",
+        "with the key, as the old sender did: who wakes with the key does not hear it earlier",
+        'take "wake" out of its states in the bridge file', otherwise="unproved",
+    )  # fmt: skip
+
+
 def _before_start(send: Send, old: Frames, new: Frames, then: _KeyOff, now: _KeyOff) -> Iterator[Check]:
     """Frames with the key on and the engine standing."""
     found = _spoken(send, (old, then.standing), (new, now.standing))
@@ -200,7 +233,7 @@ def _after_key(case: Case, send: Send, old: Frames, new: Frames, then: _KeyOff, 
     whole = all(said >= last - ASLEEP_S for said, last in zip(before, until, strict=True))
     most = max(before)
     if whole:
-        sleep_s = max(b.silent_us for b in case.plan.buses) / 1e6
+        sleep_s = min(max(b.silent_us for b in case.plan.buses) / 1e6, LONGEST_SLEEP_S)
         most = max(most, *(_last_before(now.others_s, begin, end) + sleep_s for begin, end in now.gone))
     yield check_of(
         "form",

@@ -93,6 +93,8 @@ def board(
         builder.need(need)
     for bus, capture in unplugged.items():
         builder.vanished(bus, capture)
+    for bus in builder.names:
+        builder.left_behind(bus, unplugged.get(bus))
     builder.usual()
     return builder.rows, builder.checks
 
@@ -116,11 +118,15 @@ class _Board:
         self.judged |= {c.subject for c in checks if c.area == "content"}
         self.rows: list[Coverage] = []
         self.checks: list[Check] = []
+        self.names = [b.name for b in self.plan.buses]
+        self._spoken_of: set[str] = set()
+        self._vanished: set[tuple[str, int]] = set()
         self._told: set[tuple[str, str]] = set()
         self._unneeded: set[tuple[str, int]] = set()
 
     def need(self, need: Need) -> None:
         """One entry of the needs list."""
+        self._spoken_of.add(need.bus)
         if need.how == NOBODY_WAITS and need.word is not None:
             self._unneeded.add((need.bus, need.word))
         if need.how != "can":
@@ -167,6 +173,8 @@ class _Board:
         if need.length is not None and need.length != size:
             out.append(f"{size} bytes, needed {need.length}")
         sent_ms = send.period_us / 1000
+        if need.period_ms and send.once:
+            out.append(f"once after waking, needed every {float(need.period_ms):g} ms")
         if need.period_ms and sent_ms and not send.gap_us and abs(sent_ms / float(need.period_ms) - 1) > PERIOD_APART:
             out.append(f"every {sent_ms:g} ms, needed every {float(need.period_ms):g} ms")
         return out
@@ -268,6 +276,7 @@ class _Board:
             if word in still or word < 0:
                 continue
             label = format_identifier(*split_word(word))
+            self._vanished.add((bus, word))
             ok = word in sent or self._passed(bus, word) or (number, word & OWN_MASK) in own_words(self.plan)
             unneeded = (bus, word) in self._unneeded
             message = self.maps[bus].by_word(word) if bus in self.maps else None
@@ -298,6 +307,56 @@ class _Board:
                     otherwise="open" if unneeded else "unproved",
                 )
             )
+
+    def left_behind(self, bus: str, unplugged: Capture | None) -> None:
+        """What modules that the bridge file calls absent sent, by the map, and the plan does not supply.
+
+        On the bus that holds the engine much of it is nobody's business; a needs list that speaks of the bus says what
+        is. Where none does, nobody said that the rest is not needed.
+        """
+        number, rule, known = self.names.index(bus), self.bridge.bus(bus), self.maps.get(bus)
+        before = self.bench.captures[number]
+        if before is None or rule is None or known is None:
+            return
+        gone = [m for m in known.messages if m.senders and set(m.senders) <= set(rule.absent)]
+        count = dict(zip(*(x.tolist() for x in np.unique(words_of(before), return_counts=True)), strict=True))
+        gone = [m for m in gone if count.get(m.word, 0) >= FEW_FRAMES]
+        sent = {s.word for s in self.plan.sends if s.bus == number}
+        if unplugged is not None:
+            still = set(words_of(one_bus(unplugged, bus)).tolist())
+            there = [m.name for m in gone if m.word in still]
+            self.checks.append(
+                check_of(
+                    "needs", bus, "unplugged recording", not there,
+                    f"{len(there)} messages of absent modules are in it: {', '.join(there[:4])}" if there else
+                    "none of the absent modules speaks in it",
+                    "a recording without the modules that the bridge file calls absent",
+                    f"record bus {bus} with them unplugged, or correct absent in the bridge file",
+                    otherwise="unproved",
+                )
+            )  # fmt: skip
+        missing = [
+            m
+            for m in gone
+            if m.word not in sent
+            and (bus, m.word) not in self._vanished
+            and not self._passed(bus, m.word)
+            and (number, m.word & OWN_MASK) not in own_words(self.plan)
+        ]
+        for message in missing:
+            unneeded = (bus, message.word) in self._unneeded
+            told = unneeded or (self.bridge.buses[number].holds_engine and bus in self._spoken_of)
+            label = format_identifier(*split_word(message.word))
+            self.checks.append(
+                check_of(
+                    "needs", bus, f"{label} {message.name} of {', '.join(message.senders)}, which is absent", False,
+                    "not supplied" + ("" if told else ", and no needs list says whether anybody waits for it"),
+                    "what absent modules sent is supplied, or the needs list says who waits for what",
+                    "add it to the bridge file; or, where every module works without it, say so in needs.toml: "
+                    f'[[need]] module = "nobody", bus = "{bus}", id = "{label}", how = "{NOBODY_WAITS}"',
+                    otherwise="open" if told else "unproved",
+                )
+            )  # fmt: skip
 
     def usual(self) -> None:
         """What modules of the kinds on each bus usually wait for."""

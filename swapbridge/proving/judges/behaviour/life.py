@@ -125,7 +125,9 @@ def _bits(
             label,
             "moves",
             False,
-            f"{len(positions)} bits ({_places(positions)}) moved before and stand still now: {what}",
+            f"{len(positions)} bits ({_places(positions)}) moved before and stand still now: {what}"
+            if len(positions) > 1
+            else f"{_places(positions)} moved before and stands still now: {what}",
             "what moved in the old sender's frames moves in ours",
             remedy,
             otherwise="open" if name in opened else "unproved" if live else "fail",

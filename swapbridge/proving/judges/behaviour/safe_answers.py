@@ -17,7 +17,7 @@ NEAR = 0.05
 HABITUAL = 0.5
 HIGH, LOW = 0.6, 0.4
 TURNING_WORDS = frozenset({"running", "run", "on", "cranking", "crank", "start", "starting", "1", "true", "yes"})
-LONGEST_HOLD_US = 2_000_000
+LONGEST_HOLD_US, LONGEST_RAMP_US = 2_000_000, 5_000_000
 MOVES_FAST = frozenset(
     {
         "engine_speed", "engine_running", "actual_torque", "requested_torque", "torque_without_intervention",
@@ -43,6 +43,7 @@ def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterat
         return
     old = case.recorded_track(made.bus, made.message, made.signal)
     role = made.role
+    yield from _ramp(case, made)
     asks = role is not None and role.hazard == "torque request"
     flag = made.signal.layout.length == 1 and (role is None or role.name in ("Status", "Value"))
     if old is not None and len(old.raw) > 20 and (asks or (flag and (made.bus, made.message.word) in requests)):
@@ -89,6 +90,25 @@ def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterat
             wanted,
             "leave its fallback out, so that the role decides, or state one on the safe side",
         )
+
+
+def _ramp(case: Case, made: SentSignal) -> Iterator[Check]:
+    """How long the way to the safe answer may take at most: until then what is said is long out of date."""
+    target = case.reference.targets[made.bus, made.message.word].signals.get(made.signal.name)
+    safe = target.safe if target is not None else None
+    if target is None or safe is None or not safe.ramp or made.role is None or made.role.alias not in MOVES_FAST:
+        return
+    low, high = target.allowed()
+    us = float(max(abs(high - safe.raw), abs(low - safe.raw)) / safe.ramp) * case.bridge.step_us
+    yield check_of(
+        "life",
+        made.label,
+        "on the way to its safe answer",
+        us <= LONGEST_RAMP_US,
+        f"up to {us / 1e6:.3g} s",
+        f"at most {LONGEST_RAMP_US / 1e6:g} s (common practice, no source)",
+        "state a faster ramp in the bridge file",
+    )
 
 
 def _wrong_way(made: SentSignal, raw: int, way: str) -> str:

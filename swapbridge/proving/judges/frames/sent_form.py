@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from swapbridge.plan.model import Send
 from swapbridge.proving.bench.bench import Bench, Run, frames_of
 from swapbridge.proving.case import Case
 from swapbridge.proving.judges.frames.form import (
@@ -15,6 +16,9 @@ from swapbridge.proving.judges.frames.key_on import key_on_checks
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.model import MapMessage
+
+GREETING = 20
+"""A greeting is at most so many frames after each waking (common practice, no source)."""
 
 
 def judge_form(case: Case) -> list[Check]:
@@ -64,6 +68,7 @@ def form_checks(bench: Bench, run: Run, reference: Reference) -> list[Check]:
             out += _without_pattern(send.name, ours, message, send.period_us / 1000)
             continue
         pattern = measure(recorded, message, lossy=True)
+        out += _still_sent(send, pattern, ours)
         periodic = bool(send.period_us) and not send.gap_us
         out += compare_forms(send.name, pattern, ours, message, periodic=periodic)
         patterns.setdefault(send.bus, {})[send.name] = pattern
@@ -74,6 +79,21 @@ def form_checks(bench: Bench, run: Run, reference: Reference) -> list[Check]:
         wakes = min((int(t.start_ns[0]) for t in bench.traffic if len(t)), default=0)
         out += compare_start_up(f"bus {name}", found, forms[bus], (0, wakes), key_on_ns(reference, bus))
     return out
+
+
+def _still_sent(send: Send, pattern: MessageForm, ours: MessageForm) -> list[Check]:
+    """What is sent once after waking is no message that the old sender went on with."""
+    often = pattern.count / (pattern.pauses + 1)
+    if not send.once or often <= GREETING:
+        return []
+    return [
+        check_of(
+            "form", send.name, "goes on", False,
+            f"sent once after waking, where the old sender sent {often:,.0f} frames, every {pattern.period_ms:.4g} ms",
+            "sent for as long as the old sender did",
+            f"take once out of this message in the bridge file, and set period_ms = {pattern.period_ms:.4g}",
+        )
+    ]  # fmt: skip
 
 
 def key_on_ns(reference: Reference, bus: int) -> dict[str, int]:
