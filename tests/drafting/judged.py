@@ -104,7 +104,7 @@ def judge(world: World, made: Drafted, plan: Plan) -> Verdict:
     alarmed = _translated(plan, world.alarm) if world.alarm else {}
     for truth in world.alarm_truth:
         times, payload = alarmed.get(("host", truth.message.identifier), (np.zeros(0), np.zeros((0, 8), np.uint8)))
-        out.alarms_missed = max(out.alarms_missed, _dark(truth, times, payload))
+        out.alarms_missed = max(out.alarms_missed, dark(truth, times, payload))
     return out
 
 
@@ -268,8 +268,11 @@ def _asked(truth: Truth, times: Floats, payload: npt.NDArray[np.uint8]) -> float
     return out
 
 
-def _dark(truth: Truth, times: Floats, payload: npt.NDArray[np.uint8]) -> float:
-    """Share of the time in which a lamp that is due is dark, or a temperature or needle that is high reads low."""
+def dark(truth: Truth, times: Floats, payload: npt.NDArray[np.uint8]) -> float:
+    """Share of the time in which a lamp that is due is dark, or a temperature or needle that is high reads low.
+
+    At the one delay, up to 0.3 s, that excuses most: who lights late may also stay lit for as much longer, no more.
+    """
     out = 0.0
     for one in truth.message.fields:
         if one.name not in ("oil_lamp", "charge_lamp", "coolant", "dial"):
@@ -277,11 +280,13 @@ def _dark(truth: Truth, times: Floats, payload: npt.NDArray[np.uint8]) -> float:
         if not len(times):
             return 1.0
         value, said = _value(truth.payload, one), _value(payload, one)
-        now = said[np.maximum(np.searchsorted(times, truth.time_s + 0.3, "right") - 1, 0)]
-        if one.kind == "step":
-            due, wrong = value == one.lit, now != value
-        else:
+        due = value == one.lit
+        if one.kind != "step":
             due = value > np.quantile(value, 0.5) + 0.5 * (value.max() - np.quantile(value, 0.5))
-            wrong = now < value - 0.05 * np.ptp(value)
-        out = max(out, float(wrong[due].mean()) if due.any() else 0.0)
+        missed = []
+        for lag in np.arange(0.0, 0.305, 0.02):
+            now = said[np.maximum(np.searchsorted(times, truth.time_s + lag, "right") - 1, 0)]
+            wrong = now != value if one.kind == "step" else now < value - 0.05 * np.ptp(value)
+            missed.append(float(wrong[due].mean()) if due.any() else 0.0)
+        out = max(out, min(missed))
     return out

@@ -277,6 +277,18 @@ def _bit_order(order: str) -> list[int]:
     return list(range(64)) if order == "little" else [8 * byte + 7 - bit for byte in range(8) for bit in range(8)]
 
 
+def _placed(rng: Rng, fields: Sequence[Field], room: list[int], order: str) -> tuple[Field, ...]:
+    """The fields one after the other in these bits, with gaps of no more bits than can be spared."""
+    at, spare, placed = 0, len(room) - sum(f.length for f in fields), []
+    for k, one in enumerate(fields):
+        gap = min(spare, int(rng.integers(0, max(1, spare // (len(fields) - k)) + 1)))
+        at, spare = at + gap, spare - gap
+        chosen = room[at : at + one.length]
+        placed.append(replace(one, positions=tuple(chosen if order == "little" else chosen[::-1])))
+        at += one.length
+    return tuple(placed)
+
+
 def laid_out(rng: Rng, identifier: int, module: str, period_s: float, lives: str, fields: list[Field]) -> Message:
     """A message with its fields at random places, perhaps with a counter and a checksum in the last two bytes."""
     order = "little" if rng.random() < 0.5 else "big"
@@ -285,18 +297,11 @@ def laid_out(rng: Rng, identifier: int, module: str, period_s: float, lives: str
     counted, checked = (rng.random() < 0.6 and need <= 50), (rng.random() < 0.5 and need <= 48)
     room = (48 if counted else 56) if counted or checked else 64
     way = [p for p in way if p < room]
-    spare = max(0, room - need)
-    at, placed = 0, []
-    for k, one in enumerate(fields):
-        gap = int(rng.integers(0, max(1, spare // (len(fields) - k)) + 1))
-        at, spare = at + gap, spare - gap
-        chosen = way[at : at + one.length]
-        placed.append(replace(one, positions=tuple(chosen if order == "little" else chosen[::-1])))
-        at += one.length
+    placed = _placed(rng, fields, way, order)
     kinds = ("xor", "sum", "crc") if checked else ("",)
     base = rng.integers(0, 256, 8).astype(np.uint8).tobytes()
     return Message(
-        identifier, module, period_s, lives, tuple(placed), base,
+        identifier, module, period_s, lives, placed, base,
         (48, 49, 50, 51) if counted else (), str(kinds[int(rng.integers(len(kinds)))]),
     )  # fmt: skip
 
@@ -318,15 +323,9 @@ def _otherwise(rng: Rng, message: Message) -> Message:
         check = tuple(p + 4 for p in counter)
     order = "little" if rng.random() < 0.5 else "big"
     room = [p for p in _bit_order(order) if p < 8 * length and not (counted and edge <= p < edge + 16)]
-    at, spare, placed = 0, len(room) - need, []
-    for k, one in enumerate(message.fields):
-        gap = int(rng.integers(0, max(1, spare // (len(message.fields) - k)) + 1))
-        at, spare = at + gap, spare - gap
-        chosen = room[at : at + one.length]
-        placed.append(replace(one, positions=tuple(chosen if order == "little" else chosen[::-1])))
-        at += one.length
+    placed = _placed(rng, message.fields, room, order)
     return replace(
-        message, fields=tuple(placed), base=message.base[:length], length=length, counter=counter if counted else (),
+        message, fields=placed, base=message.base[:length], length=length, counter=counter if counted else (),
         checksum=kind, check=check, high=int(rng.choice([14, 15, 15])),
     )  # fmt: skip
 
