@@ -243,6 +243,33 @@ def test_axe_finds_no_fault_by_any_rule(
         browser.quit()
 
 
+def test_an_answer_about_the_recording_before_does_not_end_the_next_one(
+    site: tuple[str, Path], browser: webdriver.Chrome
+) -> None:
+    """Another recording is chosen while the first is still being drawn, and that answer comes in between: once, the
+    second was never drawn. The server's pace is played here, as a busy machine has it."""
+    address, _ = site
+    browser.get(f"{address}/capture")
+    appears(browser, "canvas[aria-label='bits over time']")
+    browser.execute_script("""
+        const asked = window.fetch, wait = (ms) => new Promise((ready) => setTimeout(ready, ms));
+        window.began = [];
+        window.fetch = async (path, ...rest) => {
+          const reply = await asked(path, ...rest);
+          if (/strips.*donor_own/.test(path)) { window.began.push(path); await wait(1500); }
+          if (/lanes.*host_old/.test(path)) await wait(3000);
+          return reply;
+        };""")
+    file = Select(browser.find_element(By.ID, "file"))
+    file.select_by_value("host_unplugged.log.gz")
+    appears(browser, "canvas[aria-label='bits over time']")
+    file.select_by_value("donor_own_vehicle.log.gz")
+    until(browser, lambda b: b.execute_script("return window.began.length"))
+    file.select_by_value("host_old_engine.log.gz")
+    appears(browser, "canvas[aria-label='bits over time']")
+    assert browser.find_elements(By.CSS_SELECTOR, "#notes .warn, #message.fault:not([hidden])") == []
+
+
 def test_hostile_names_run_nothing(site: tuple[str, Path], browser: webdriver.Chrome) -> None:
     """A file name and a CSV channel made of markup: shown as text, and nothing of it runs."""
     address, folder = site

@@ -32,7 +32,9 @@ const list = new PickList(id("identifiers"), [
 });
 
 function clear(words, fault) {
-  // nothing of the capture before stays under the new one's name
+  // nothing of the capture before stays under the new one's name, nor comes later
+  turn += 1;
+  clearTimeout(later);
   overall = chosen = strips = all = here = null;
   kept = kept.filter((one) => one.file === name || one.file === beside?.file); found = [];
   lock(true);
@@ -92,7 +94,7 @@ async function pick(message) {
   strips = here = null;
   id("picture").replaceChildren(make("p", { class: "soft", text: "Reading…" }));
   await refresh();
-  await words();
+  if (chosen === message) await words();
 }
 
 const stem = (of) => of.split(".")[0];
