@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -31,14 +32,15 @@ ASLEEP_S = 1.5
 """A bus that is silent for longer has slept."""
 MOST_CHOICES = 16
 MOST_SPARE_BITS = 4
+"""How many still bits above a measured value are taken for its upper end, at most."""
 STILL_BETWEEN = 2
 """With so many still bits between them, bits of a choice are two fields."""
 LEAST_STEPS = 3
 STEPS_BY_ONE = 0.85
 FALLS_BACK = 0.7
-LEAST_CHANGES, MOST_FLAG_FLIPS = 100, 0.1
+LEAST_CHANGES, MOST_FLAG_FLIPS = 30, 0.1
+"""A lowest bit flips at every other change above it: at 3 or fewer of 30 once in 200,000 times."""
 STAYS, STAYS_SHARE = 0.05, 0.9
-"""How many still bits above a measured value are taken for its upper end, at most."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -212,7 +214,8 @@ def _message(
         taken |= set(counter[0].positions)
     if checksum is not None:
         taken |= set(checksum[0].layout.positions)
-    fields = [f for one in open_fields if (f := _field(one, payload, bits[0], moved, taken)) is not None]
+    order = _order_of(open_fields)
+    fields = [f for one in open_fields if (f := _field(one, payload, bits[0], moved, taken, order)) is not None]
     fields = [part for one in _with_tops(fields, payload) for part in _without_top(one, payload)]
     fields = [part for one in fields for part in _without_bottom(one, payload)]
     fields = _apart([part for one in fields for part in runs_apart(one, moved)])
@@ -258,8 +261,12 @@ def _field(
     first: npt.NDArray[np.uint8],
     moved: frozenset[int],
     taken: set[int],
+    around: ByteOrder | None,
 ) -> VehicleField | None:
-    """A found field cut to the bits that moved, with the still zeros above it where it is a measured value."""
+    """A found field cut to the bits that moved, with the still zeros above it where it is a measured value.
+
+    `around` is the byte order of its message: a value within one byte has none of its own.
+    """
     if found.evidence.get("public"):
         return _public(found, moved)
     positions = list(found.layout.positions)
@@ -276,7 +283,9 @@ def _field(
     if not number and found.stimulus is None:
         keep = keep[bottom:]
     if number and not signed:
-        keep = _widened(keep, order, first, taken, 8 * payload.shape[1])
+        onward = order if around is None or _crosses(keep) else around
+        keep = _widened(keep, onward, first, taken, 8 * payload.shape[1])
+        order = onward if _crosses(keep) else order
     # what guess said holds for its own bits: the same value with more or fewer of the still ones
     said = sum(int(first[p]) << k for k, p in enumerate(positions) if k > top)
     if found.layout.signed and not signed and first[positions[-1]]:
@@ -295,6 +304,17 @@ def _field(
         channel, found.confidence if channel else 0.0,
         factor * found.scale, factor * (found.offset + found.scale * still) + shift, unit,
     )  # fmt: skip
+
+
+def _crosses(positions: Sequence[int]) -> bool:
+    return len({p // 8 for p in positions}) > 1
+
+
+def _order_of(fields: list[FoundField]) -> ByteOrder | None:
+    """The byte order of most fields that lie in more than one byte; None where that is undecided."""
+    orders = [one.layout.byte_order for one in fields if _crosses(one.layout.positions)]
+    little, big = orders.count("little_endian"), orders.count("big_endian")
+    return None if little == big else "little_endian" if little > big else "big_endian"
 
 
 def _public(found: FoundField, moved: frozenset[int]) -> VehicleField | None:

@@ -7,7 +7,7 @@ import pytest
 
 from swapbridge.capture.capture import FrameKey
 from swapbridge.capture.stimulus import Channel, StimulusTrack
-from swapbridge.core.layout import Layout
+from swapbridge.core.layout import ByteOrder, Layout
 from swapbridge.core.vocabulary import CHANNELS, channel_role
 from swapbridge.drafting.channel_words import with_words_apart
 from swapbridge.drafting.explain.flags import Watched, explain_flag
@@ -19,10 +19,13 @@ from swapbridge.drafting.vehicle import (
     VehicleMessage,
     VehicleSeries,
     _apart,
+    _message,
+    _without_bottom,
     _without_top,
     plain_track,
     runs_apart,
 )
+from swapbridge.signalmap.findings import FoundField, FoundMessage
 
 TIMES = np.arange(0, 100, 0.05)
 
@@ -81,6 +84,33 @@ def test_a_flag_on_top_of_a_value_is_told_from_a_carry() -> None:
     assert [p.layout.positions for p in stacked] == [tuple(range(7)), (7,)]
     carried = (128 + 100 * np.sin(TIMES / 3)).astype(np.uint8)[:, None]
     assert len(_without_top(coded(Layout(0, 8), "number"), carried)) == 1
+
+
+def test_a_flag_below_a_value_that_seldom_moves_is_told_from_its_lowest_bit() -> None:
+    """A warm needle moves a few dozen times in a recording. Of 32 changes a lowest bit sits out half."""
+    value = np.minimum(TIMES * 0.8, 40).astype(int)
+    lamp = ((TIMES > 30.3) & (TIMES < 33.4) | (TIMES > 70.2)).astype(int)
+    found = _without_bottom(coded(Layout(0, 7), "number"), (value << 1 | lamp).astype(np.uint8)[:, None])
+    assert [p.layout.positions for p in found] == [tuple(range(1, 7)), (0,)]
+    plain = value.astype(np.uint8)[:, None]
+    assert len(_without_bottom(coded(Layout(0, 6), "number"), plain)) == 1
+
+
+@pytest.mark.parametrize(("order", "above"), [("big_endian", 0), ("little_endian", 16)])
+def test_a_value_within_a_byte_goes_on_as_its_neighbours_do(order: ByteOrder, above: int) -> None:
+    """A needle of 8 bits, 7 of which moved within one byte, ended there: a boiling engine left it in the middle."""
+    needle = np.minimum(TIMES.astype(int), 100)
+    speed = (3000 + 2900 * np.sin(TIMES / 5)).astype(int)
+    first, last = (speed & 255, speed >> 8) if order == "little_endian" else (speed >> 8, speed & 255)
+    payload = np.stack([0 * needle, needle << 1, 0 * needle, first, last], axis=1).astype(np.uint8)
+    beside = Layout(24, 13) if order == "little_endian" else Layout(28, 13, "big_endian")
+    fields = (
+        FoundField("needle", Layout(9, 7), "analogue", 1.0, 1.0),
+        FoundField("speed", beside, "analogue", 1.0, 1.0),
+    )
+    told = FoundMessage(0x100, False, "host", 5, 50.0, len(TIMES), fields)
+    found = _message(FrameKey(0, 0x100, False), 5, TIMES, payload, told)
+    assert found.fields[0].layout.positions[:8] == (*range(9, 16), above)
 
 
 def line(values: np.ndarray[tuple[int], np.dtype[np.float64]], name: str = "x") -> DraftLine:
