@@ -380,7 +380,7 @@ def _without_top(one: VehicleField, payload: npt.NDArray[np.uint8]) -> list[Vehi
 
 
 def _without_bottom(one: VehicleField, payload: npt.NDArray[np.uint8]) -> list[VehicleField]:
-    """A measured value without a flag that was taken for its lowest bit.
+    """A measured value without the flags that were taken for its lowest bits.
 
     The lowest bit of a value changes at about every other change of the bits above it; a flag at hardly any.
     """
@@ -398,7 +398,7 @@ def _without_bottom(one: VehicleField, payload: npt.NDArray[np.uint8]) -> list[V
     value = replace(
         one, name=f"f_{rest.start}_{rest.length}", layout=rest, moving=one.moving - 1, scale=2 * one.scale
     )  # fmt: skip
-    return [value, flag]
+    return [*_without_bottom(value, payload), flag]
 
 
 def runs_apart(one: VehicleField, moved: frozenset[int], between: int = STILL_BETWEEN) -> list[VehicleField]:

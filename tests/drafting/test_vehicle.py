@@ -96,6 +96,18 @@ def test_a_flag_below_a_value_that_seldom_moves_is_told_from_its_lowest_bit() ->
     assert len(_without_bottom(coded(Layout(0, 6), "number"), plain)) == 1
 
 
+def test_every_flag_below_a_value_is_cut_from_it() -> None:
+    """Of three lamps below a coolant only the lowest was cut off: another was dark for 0.97 of the time it was due."""
+    value = (60 + 50 * np.sin(TIMES / 6)).astype(int)
+    lamps = [((TIMES + late) % 40 < 3).astype(int) for late in (0.0, 11.3, 23.7)]
+    payload = value << 3
+    for weight, lamp in enumerate(lamps):
+        payload |= lamp << weight
+    rows = np.stack([payload & 255, payload >> 8], axis=1).astype(np.uint8)
+    found = _without_bottom(coded(Layout(0, 10), "number"), rows)
+    assert sorted(p.layout.positions for p in found) == [(0,), (1,), (2,), tuple(range(3, 10))]
+
+
 @pytest.mark.parametrize(("order", "above"), [("big_endian", 0), ("little_endian", 16)])
 def test_a_value_within_a_byte_goes_on_as_its_neighbours_do(order: ByteOrder, above: int) -> None:
     """A needle of 8 bits, 7 of which moved within one byte, ended there: a boiling engine left it in the middle."""
