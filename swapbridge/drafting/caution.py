@@ -1,4 +1,4 @@
-"""Drafting room: what somebody must look at: whatever may be a torque, a throttle or a request; and codes of a map."""
+"""Drafting room: what a person must look at (possible torques, throttles, requests); 'not available' codes of a map."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Drafting room: which field tells the words of a channel (lever, key, gear, a switch), and by which values."""
+"""Drafting room: the field that carries a channel's words (lever, key, gear, a switch), and its value for each."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Drafting room: a draft that the compiler takes: a rule that it refuses is open, a message without one is not sent."""
+"""Drafting room: makes a draft compile: a refused rule becomes open, a message without a rule is not sent."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Drafting room: the driver: from two vehicles' recordings to everything that a draft says."""
+"""Drafting room: `draft`, the driver: turns two vehicles' recordings into messages, rules and what is open."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Drafting room: a drafted rule drawn beside what was recorded, on a stretch that was not used to learn it.
+"""Drafting room: values of a drafted rule beside the recorded ones, on a stretch that was not used to learn the rule.
 
 The rule's text is worked out with what its sources would have said while the absent computer was recorded: the same
 stand-ins that it was learned from. What can't be worked out so (a running total, a state of the translator) is not

@@ -1,4 +1,4 @@
-"""Drafting room: when an absent message lives: with the bus or with the key, how long after, how often."""
+"""Drafting room: when an absent message is sent: with the bus or with the key, how long after, how often."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Drafting room: sources as lines: a name that a bridge file can write, and its values on the recording at hand."""
+"""Drafting room: sources for rules: the name of each in a bridge file, and its values on the recording at hand."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Drafting room: fields of the two vehicles that behave alike: each the same function of what both recordings know.
+"""Drafting room: links fields of the two vehicles that behave alike: one function of what both recordings know.
 
 A field of a module that will be there is explained on its own recording by what both know (quantities, words). That
 rule, looked at on the other recording, stands in for the field there: what goes with it is linked to the field itself.

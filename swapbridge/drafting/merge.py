@@ -1,4 +1,4 @@
-"""Drafting room: a draft laid over what is there: a person's lines stay, draft's own are made again.
+"""Drafting room: merges a new draft with existing files: a person's lines stay, the draft's own are replaced.
 
 A line is draft's while it carries draft's comment, or is what `new` wrote unchanged. What a person said of a signal in
 a map (its role, its choices, its codes) stays with the signal.

@@ -1,4 +1,4 @@
-"""Drafting room: what a draft says, as values."""
+"""Drafting room: the result of a draft, as values."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Drafting room: the outlook: what can be made whole, what is open, what can't be made, before money is spent."""
+"""Drafting room: the outlook: what can be made whole, what is open and what can't be made, before money is spent."""
 
 from __future__ import annotations
 

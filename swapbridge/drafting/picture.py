@@ -1,4 +1,4 @@
-"""Drafting room: a message as a picture in text: whose bit is which, and how each field was found."""
+"""Drafting room: a message as a picture in text: the field that each bit belongs to, and how each field was found."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Drafting room: what the swapped vehicle will have: who is alive, who repeats, which signal says which quantity.
+"""Drafting room: what the swapped vehicle has: modules present, fields that only repeat, sources of quantities.
 
 Both recordings lie on one clock, the donor's far behind the host's, so that a rule learned on the one can be looked at
 on the other.

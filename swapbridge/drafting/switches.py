@@ -1,4 +1,4 @@
-"""Drafting room: a switch that guess took for the end of a measured value beside it, found by what a person said.
+"""Drafting room: finds a switch that guess took for the end of the value beside it, by what a person recorded.
 
 A switch that moves whenever the value next to it does (a brake switch beside a brake pressure) can't be told from one
 more bit of that value by the bits alone. A person who said when it was pressed tells it.

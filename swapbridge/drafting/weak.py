@@ -1,4 +1,4 @@
-"""Drafting room: channels that barely moved (a voltage, an outside temperature), given to the field that follows them.
+"""Drafting room: gives channels that barely moved (a voltage, an outside temperature) to the field that follows them.
 
 `guess` claims a channel only where luck can be ruled out. A draft needs less: with both vehicles' recordings the wrong
 field has to be wrong in both, and what is drafted from one is marked as unsure.

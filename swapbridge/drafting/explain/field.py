@@ -1,4 +1,4 @@
-"""Drafting room: one field of an absent message: every kind of explanation tried, the cheapest taken."""
+"""Drafting room: explains one field of an absent message: tries every kind of explanation and takes the cheapest."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Drafting room: conditions: copies of flags, thresholds with hysteresis, two conditions together, time since.
+"""Drafting room: conditions that explain a flag: copies, thresholds with hysteresis, pairs, time since key-on.
 
 A condition is judged as a module would: by the mean of the shares of yes and of no that are right, frames next to a
 change of either left out, since what is sent comes a few frames later.

@@ -1,4 +1,4 @@
-"""Drafting room: what the fields of one bus may be explained by, and what is said where nothing explains one."""
+"""Drafting room: what the fields of one bus may be explained by, and the open field where nothing explains one."""
 
 from __future__ import annotations
 

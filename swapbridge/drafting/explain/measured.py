@@ -1,4 +1,4 @@
-"""Drafting room: one measured field of an absent message: a copy by its channel, else the cheapest copy, table, sum."""
+"""Drafting room: explains one measured field: a copy by its channel, else the cheapest copy, table, sum or product."""
 
 from __future__ import annotations
 

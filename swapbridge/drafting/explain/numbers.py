@@ -1,4 +1,4 @@
-"""Drafting room: measured values: copies, tables, sums and products of a few quantities, chosen by code length.
+"""Drafting room: fits formulas to measured values: copies, tables, sums and products, chosen by code length.
 
 A value is a sum of terms, each a product of at most two parts; a part is a quantity, how far it is above or below a
 knot, or whether it is above one. The first term is a constant; every further one must pay for itself in fewer bits of

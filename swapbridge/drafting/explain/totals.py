@@ -1,4 +1,4 @@
-"""Drafting room: running totals: a value that only climbs and wraps, by the rate at which it climbs."""
+"""Drafting room: explains running totals, values that only climb and wrap, by the rate at which they climb."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Proving room: what is sent with the key off: a module that talks then keeps a bus awake, and the battery runs down.
+"""Proving room: messages sent with the key off: they keep a bus awake, and the battery runs down.
 
 What the old sender did is the measure: whether it spoke before the key came on, and how long after it went off.
 """

@@ -1,4 +1,4 @@
-"""Proving room: the coverage board: what each module waits for, from what it is made, how exact, proved or not.
+"""Proving room: the coverage board: what each module waits for, what supplies it, how exactly, proved or not.
 
 Needs come from the needs list, from a capture with the engine computer unplugged (what vanished must be supplied), and
 from what modules of a kind usually wait for (common practice, no source).

@@ -1,4 +1,4 @@
-"""Proving room: life: what moved in the old sender's frames moves in the translator's; values come as often, and when.
+"""Proving room: what moved in the old sender's frames must move in the translator's, as often and at the right times.
 
 A frame of the right form may be dead: constants where a module expects a measurement. Bits that moved and stand still,
 states that come in the wrong state of the engine, signals that say only their safe answer or rest on a limit.

@@ -1,4 +1,4 @@
-"""Proving room: the absent computer's own words: what it said must come out again when its vehicle is played anew.
+"""Proving room: replays a vehicle through the plan: the absent computer's recorded values must come out again.
 
 A recording is re-encoded as the other vehicle's messages, fed to the plan beside the modules that stay, and what comes
 out is compared, signal by signal, with what the absent computer said in that very recording. Values come from the

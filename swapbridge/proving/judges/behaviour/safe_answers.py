@@ -1,4 +1,4 @@
-"""Proving room: safe answers against what the old sender said, and against what a role's answer must be in doubt."""
+"""Proving room: compares safe answers with what the old sender sent and with what each role requires in doubt."""
 
 from __future__ import annotations
 

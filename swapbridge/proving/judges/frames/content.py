@@ -1,4 +1,4 @@
-"""Proving room: content: what became of every frame sent, beside the exact reference, signal by signal."""
+"""Proving room: compares the content of every sent frame with the exact reference, signal by signal."""
 
 from __future__ import annotations
 

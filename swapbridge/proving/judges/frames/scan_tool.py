@@ -1,4 +1,4 @@
-"""Proving room: a scan tool on the bench: a run in which everything that a bridge file answers is asked for."""
+"""Proving room: a run in which a scan tool on the bench asks for everything that a bridge file answers."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Proving room: the judge of content: every frame sent, and every answer to a scan tool, by the exact reference."""
+"""Proving room: the judge of content: compares every sent frame and scan tool answer with the exact reference."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Proving room: form of each sent message: there, and like the old sender's frames where the recording has them."""
+"""Proving room: the judge of form: each sent message is present, and formed like the old sender's recorded ones."""
 
 from __future__ import annotations
 

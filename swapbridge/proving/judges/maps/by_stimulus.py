@@ -1,4 +1,4 @@
-"""Proving room: maps against recordings: what was measured or switched beside a recording must be what signals say.
+"""Proving room: compares the signals of maps with what was measured or switched beside the recordings.
 
 Each role's signal is laid beside the stimulus channel of its own recording (heard and old frames), and what is sent
 beside the channel of the recording that it was made from. So a wrong scale, offset, unit, sign, byte order or source

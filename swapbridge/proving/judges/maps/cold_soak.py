@@ -1,4 +1,4 @@
-"""Proving room: temperatures before a cold start: engine, oil and air that stood together for hours read alike.
+"""Proving room: compares temperatures before a cold start: engine, oil and air that rested for hours read alike.
 
 Common practice, no source: scan tools' own plausibility checks compare the same sensors after a long rest. An engine
 that was still warm is no evidence: its parts cool at their own pace, so only readings that others confirm are judged.

@@ -1,4 +1,4 @@
-"""Proving room: two engines and a gearbox side by side: what the one bears and the other asks.
+"""Proving room: compares the two engines and the gearbox: what one can take and what the other demands.
 
 Figures come from the recordings and from the engine health sheet; limits are common practice, no source. A gearbox
 that shifts above the new engine's end, or torque that is only capped in what is reported, breaks things however right

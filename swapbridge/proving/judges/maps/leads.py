@@ -1,4 +1,4 @@
-"""Proving room: what is asked comes before what is made: torque before the engine's answer, target before gear.
+"""Proving room: a request comes before its result: requested torque before actual torque, target gear before gear.
 
 And what a percentage is of: a reference torque that a message of the same engine states is the one that counts.
 """

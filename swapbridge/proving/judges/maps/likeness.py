@@ -1,4 +1,4 @@
-"""Proving room: how a signal lies beside what was measured or switched: lag, scale, offset, and the likely cause."""
+"""Proving room: compares a signal with what was measured or switched: lag, scale, offset, and the likely cause."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Proving room: what a signal says that no vehicle does: ranges, steps, and quantities that contradict each other.
+"""Proving room: finds values that no vehicle reaches: ranges, steps, and quantities that contradict each other.
 
 Limits are common practice, no source; they are wide, so that what lies outside is another field, unit or byte order.
 """

@@ -1,4 +1,4 @@
-"""Proving room: maps against each other: the role of what is sent against the role of what it is made from."""
+"""Proving room: compares the role of each sent signal with the role of its source."""
 
 from __future__ import annotations
 

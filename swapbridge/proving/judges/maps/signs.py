@@ -1,4 +1,4 @@
-"""Proving room: what a map's own range says of a number's sign and scale, where no recording tells.
+"""Proving room: checks a number's sign and scale against its range in the map, where no recording shows them.
 
 Of a number whose top bit was never set both signs read alike; a scale is told only by a quantity measured beside it.
 """

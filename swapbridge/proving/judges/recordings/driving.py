@@ -1,4 +1,4 @@
-"""Proving room: what the engine and the vehicle did in a recording: the stimulus says it, else the map."""
+"""Proving room: what engine and vehicle did in a recording, from the stimulus if it has it, else from the map."""
 
 from __future__ import annotations
 

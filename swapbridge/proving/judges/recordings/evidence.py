@@ -1,4 +1,4 @@
-"""Proving room: evidence: whether these recordings can support a verdict at all; without it nothing is proved.
+"""Proving room: whether these recordings can support a verdict at all; without that nothing is proved.
 
 The right recordings, long enough, whole, with the engine running in them, and every message that the bridge file reads
 heard in them, fresh, with its checksum, counter and period as the map says.

@@ -1,4 +1,4 @@
-"""Proving room: holes: times in which a vehicle was awake and its recording says nothing, all of it or one message."""
+"""Proving room: finds times in which a vehicle was awake but the recording lacks all frames or one message."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Proving room: the fault campaign as checks: one a fault, one for all pairs, one for each pair that failed."""
+"""Proving room: the fault campaign as checks: one for each fault, one for all pairs, one for each failed pair."""
 
 from __future__ import annotations
 

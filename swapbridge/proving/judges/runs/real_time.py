@@ -1,4 +1,4 @@
-"""Proving room: what came from a virtual bus in real time: every message there, counters and checksums right.
+"""Proving room: checks frames from a virtual bus in real time: every message there, counters and checksums right.
 
 The bus itself is handed in as the frames it carried: (bus, seconds, word, data). Real time on a busy computer
 jitters, so periods are judged loosely here and exactly on the simulated bus.

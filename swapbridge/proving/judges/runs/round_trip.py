@@ -1,4 +1,4 @@
-"""Proving room: host and donor in a closed loop: a model of the swapped vehicle, driven through the translator.
+"""Proving room: drives a model of the swapped vehicle through the translator, host and donor in a closed loop.
 
 The transmission's torque reduction goes to the donor's engine computer through the translator, its torque comes back.
 Limits are common practice, no source: a request is heard within a few frames, acted on while it is still wanted,

@@ -1,4 +1,4 @@
-"""Proving room: a source bus falls silent: every signal made from it must give its safe answer in time, or stop."""
+"""Proving room: silences a source bus: every signal made from it must give its safe answer in time, or stop."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Proving room: the translator's states against what was done: key on with the key, running with the engine."""
+"""Proving room: compares the translator's states with what was done: key on with the key, running with the engine."""
 
 from __future__ import annotations
 

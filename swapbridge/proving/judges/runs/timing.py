@@ -1,4 +1,4 @@
-"""Proving room: time: age of every signal, bus load before and after, response times against the analysis."""
+"""Proving room: age of every signal, bus load before and after, response times compared with the analysis."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Proving room: each bus wakes alone, the others asleep: what is sent then must be what the bridge file says."""
+"""Proving room: wakes each bus alone, the others asleep: what is sent then must be what the bridge file states."""
 
 from __future__ import annotations
 
