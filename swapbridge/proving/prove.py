@@ -129,12 +129,13 @@ def prove(
     Examples
     --------
     >>> from swapbridge import compile_bridge, load_map, read_capture
+    >>> from swapbridge.core.needs import load_needs
     >>> from swapbridge.language.reading import load_bridge
-    >>> bridge = load_bridge("bridge.toml")
+    >>> bridge, needs = load_bridge("bridge.toml"), load_needs("needs.toml")
     >>> maps = {name: load_map(path) for name, path in bridge.map_files().items()}
     >>> donor, host = (read_capture(f"captures/{name}.log.gz") for name in ("donor_own_vehicle", "host_old_engine"))
     >>> plan = compile_bridge(bridge, maps).plan
-    >>> prove(plan, {"donor": donor, "host": host}, bridge, maps, thoroughness="none").outcome
+    >>> prove(plan, {"donor": donor, "host": host}, bridge, maps, needs=needs, thoroughness="none").outcome
     'PASSED'
     """
     tasks = chosen_tasks(thoroughness, seed, only) if only else []
