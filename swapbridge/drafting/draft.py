@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from swapbridge.core.frames import identifier_word
 from swapbridge.core.progress import Progress
+from swapbridge.drafting.beside import no_surer_than_beside
 from swapbridge.drafting.caution import cautious, is_torque, with_codes
 from swapbridge.drafting.compilable import compilable
 from swapbridge.drafting.drawn import drawn
@@ -80,7 +81,7 @@ def _message(kit: Kit, message: VehicleMessage, known: MapMessage | None) -> Dra
         for one in message.fields:
             fields += codes[one.name] if one.name in codes else explain_field(kit, message, one, allowed)
     fields = with_codes(_named(cautious(kit, message, fields, allowed)), known)
-    fields = [_no_surer_than_check(message, f) for f in fields]
+    fields = [_no_surer_than_check(message, f) for f in no_surer_than_beside(message, fields)]
     fields = [replace(f, drawn=drawn(kit, message, f)) for f in fields]
     return DraftedMessage(kit.bus, message, life, tuple(fields), why, _unreviewed(kit, fields))
 

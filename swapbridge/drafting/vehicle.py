@@ -38,6 +38,8 @@ STILL_BETWEEN = 2
 LEAST_STEPS = 3
 STEPS_BY_ONE = 0.85
 FALLS_BACK = 0.7
+LEAST_CARRIES = 2
+"""Changes of a bit at each of which the value below it goes from one end to the other, so that both move by one."""
 LEAST_CHANGES, MOST_FLAG_FLIPS = 30, 0.1
 """A lowest bit flips at every other change above it: at 3 or fewer of 30 once in 200,000 times."""
 STAYS, STAYS_SHARE = 0.05, 0.9
@@ -351,7 +353,9 @@ def _with_tops(fields: list[VehicleField], payload: npt.NDArray[np.uint8]) -> li
             change = np.diff(big)
             at = np.flatnonzero(change)
             falls = np.sign(change[at]) * np.diff(small)[at] < -(1 << (number.moving - 1))
-            if len(at) >= LEAST_STEPS and falls.mean() >= FALLS_BACK:
+            carries = np.abs(np.diff(small + (big << number.moving))[at]) <= 1
+            plainly = len(at) >= LEAST_CARRIES and bool(carries.all())
+            if plainly or (len(at) >= LEAST_STEPS and falls.mean() >= FALLS_BACK):
                 name = f"f_{layout.start}_{layout.length}"
                 out[out.index(number)] = replace(number, name=name, layout=layout, moving=len(positions))
                 out.remove(top)

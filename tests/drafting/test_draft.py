@@ -79,6 +79,16 @@ def test_a_field_is_no_surer_than_the_check_of_its_message(made: tuple[Swap, Dra
         assert (part in one.words) is (sure[one.name].confidence > 0.7)
 
 
+def test_a_field_is_no_surer_than_what_lies_beside_it(
+    made: tuple[Swap, Drafted], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    swap, _ = made
+    limit = "swapbridge.drafting.draft.no_surer_than_beside"
+    monkeypatch.setattr(limit, lambda _, fields: [replace(f, confidence=min(f.confidence, 0.5)) for f in fields])
+    sent = _message(kit_for(swap, "host"), swap.host.messages[0x320, False], None)
+    assert max(f.confidence for f in sent.fields) == 0.5
+
+
 def test_fields_are_explained_by_their_kind(made: tuple[Swap, Drafted]) -> None:
     _, drafted = made
     assert field(drafted, "host", 0x110, 0) == "copy"
