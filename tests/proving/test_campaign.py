@@ -108,7 +108,7 @@ def test_one_run_again_by_its_name() -> None:
     full = {t.faults: t for t in tasks_for("full", 9)}
     again = chosen_tasks("full", 9, ["power cut", "bus errors + bits flipped"])
     assert again == [full["power cut",], full["bits flipped", "bus errors"]]
-    with pytest.raises(InputError, match="'gremlins' is no fault"):
+    with pytest.raises(InputError, match="'gremlins' is not a fault"):
         chosen_tasks("quick", 0, ["gremlins"])
 
 
