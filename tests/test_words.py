@@ -8,6 +8,7 @@ import inspect
 import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,12 @@ TOP = Path(__file__).parent.parent
 PACKAGE = TOP / "swapbridge"
 FACE = sorted(set(swapbridge.__all__) - {"__version__"})
 SOURCES = {path: path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py")}
+
+
+@cache
+def parsed(text: str) -> ast.Module:
+    """A module's syntax tree; every test here reads all of them."""
+    return ast.parse(text)
 
 
 def lacking(doc: str, parameters: list[str], gives: bool) -> list[str]:
@@ -56,7 +63,7 @@ def test_what_a_rooms_readme_names_is_documented() -> None:
         for path, text in SOURCES.items():
             if readme.parent not in path.parents or not pattern.search(text):
                 continue
-            for one in ast.parse(text).body:
+            for one in parsed(text).body:
                 if not isinstance(one, ast.FunctionDef) or one.name not in ticked:
                     continue
                 judged += 1
@@ -108,7 +115,7 @@ def imported_raises(module: ast.Module) -> dict[str, set[str]]:
     for one in ast.walk(module):
         if isinstance(one, ast.ImportFrom) and (one.module or "").startswith("swapbridge."):
             path = PACKAGE.joinpath(*str(one.module).split(".")[1:]).with_suffix(".py")
-            there = {f.name: f for f in ast.parse(SOURCES.get(path, "")).body if isinstance(f, ast.FunctionDef)}
+            there = {f.name: f for f in parsed(SOURCES.get(path, "")).body if isinstance(f, ast.FunctionDef)}
             for name in one.names:
                 if name.name in there:
                     found[name.asname or name.name] = says_raises(ast.get_docstring(there[name.name]) or "")
@@ -132,7 +139,7 @@ def test_what_a_documented_function_raises_is_documented() -> None:
     judged, found = 0, []
     faces = {Path(str(inspect.getsourcefile(inspect.unwrap(getattr(swapbridge, name))))) for name in FACE}
     for path, text in SOURCES.items():
-        module = ast.parse(text)
+        module = parsed(text)
         elsewhere = imported_raises(module) if path in faces else {}
         of_face = [one for one in module.body if isinstance(one, ast.ClassDef) and one.name in FACE]
         owners = {part: of_class for of_class in of_face for part in of_class.body}
@@ -173,7 +180,7 @@ def test_a_term_of_the_glossary_stands_for_one_thing() -> None:
 
 def type_names(text: str) -> Iterator[tuple[str, str]]:
     """Classes, type aliases and type variables of a module, without a leading underscore, and what each stands for."""
-    for node in ast.walk(ast.parse(text)):
+    for node in ast.walk(parsed(text)):
         if isinstance(node, ast.ClassDef):
             yield node.name.lstrip("_"), f"class in line {node.lineno}"
         elif isinstance(node, ast.Assign) and node.col_offset == 0 and isinstance(node.targets[0], ast.Name):
@@ -224,7 +231,7 @@ def test_guides_and_readme_are_plain_english() -> None:
 def test_what_the_program_says_is_plain_english() -> None:
     """The same turns of phrase stay out of every sentence in the code."""
     for path, text in SOURCES.items():
-        tree = ast.parse(text)
+        tree = parsed(text)
         docs = {id(one.value) for one in ast.walk(tree) if isinstance(one, ast.Expr)}
         for one in ast.walk(tree):
             if not isinstance(one, ast.Constant) or not isinstance(one.value, str) or id(one) in docs:
@@ -237,7 +244,7 @@ def test_json_is_text_and_dict_is_a_dict() -> None:
     """What ends in `_json` gives text, what ends in `_dict` a dict, and `..._from_json` takes text. Everywhere."""
     odd, judged = [], 0
     for path, text in SOURCES.items():
-        for one in ast.walk(ast.parse(text)):
+        for one in ast.walk(parsed(text)):
             if not isinstance(one, ast.FunctionDef) or "from_dict" in one.name:
                 continue
             gives = "" if one.returns is None else ast.unparse(one.returns)

@@ -28,6 +28,7 @@ from swapbridge.signalmap.decode import decode_columns, raw_columns
 from swapbridge.signalmap.model import SignalMap
 
 TOP = Path(__file__).parent.parent.parent
+pytestmark = pytest.mark.xdist_group("demo captures")  # made once, not by every worker
 
 
 @pytest.fixture(scope="module")

@@ -15,6 +15,7 @@ from swapbridge.guessing.executors import open_executor
 from swapbridge.guessing.meaning.meaning import attach_meaning
 
 
+@pytest.mark.long
 def test_no_scheduler_is_said_plainly() -> None:
     """An address where nobody answers is refused with the next step."""
     with pytest.raises(InputError, match="no scheduler answers"), open_executor(scheduler="tcp://127.0.0.1:9"):

@@ -79,6 +79,7 @@ WATCH = {
 }
 
 
+@pytest.mark.long
 def test_a_run_outlives_the_page_which_finds_it_again_and_stops_it(swap: Path, open_page: OpenPage) -> None:
     """A process of its own: it sends on when the page ends, and every page of its folder says so first."""
     here = open_page(swap)
