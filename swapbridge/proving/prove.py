@@ -128,14 +128,16 @@ def prove(
 
     Examples
     --------
-    >>> from swapbridge import compile_bridge, load_map, read_capture
+    >>> from swapbridge import compile_bridge, load_map, read_capture, read_stimulus
     >>> from swapbridge.core.needs import load_needs
     >>> from swapbridge.language.reading import load_bridge
     >>> bridge, needs = load_bridge("bridge.toml"), load_needs("needs.toml")
     >>> maps = {name: load_map(path) for name, path in bridge.map_files().items()}
-    >>> donor, host = (read_capture(f"captures/{name}.log.gz") for name in ("donor_own_vehicle", "host_old_engine"))
+    >>> files = {"donor": "captures/donor_own_vehicle", "host": "captures/host_old_engine"}
+    >>> captures = {bus: read_capture(f"{file}.log.gz") for bus, file in files.items()}
+    >>> stimuli = {bus: read_stimulus(f"{file}.csv") for bus, file in files.items()}
     >>> plan = compile_bridge(bridge, maps).plan
-    >>> prove(plan, {"donor": donor, "host": host}, bridge, maps, needs=needs, thoroughness="none").outcome
+    >>> prove(plan, captures, bridge, maps, needs=needs, stimuli=stimuli, thoroughness="none").outcome
     'PASSED'
     """
     tasks = chosen_tasks(thoroughness, seed, only) if only else []

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from swapbridge.capture.capture import Capture
+from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.integrity import Checksum, Counter, Crc, Method, Sum
 from swapbridge.core.layout import ByteOrder, Layout
 from swapbridge.language.model import BridgeFile
@@ -84,6 +85,8 @@ role = "status"
 """A bridge both ways: conversion of units, a filter, a table, limits, a ramp, holding, states."""
 
 
+BEGIN_NS = 1_000_000_000_000
+"""When the recordings begin by their own clock; far from zero, so that a stimulus's seconds can be told from it."""
 _BIG: ByteOrder = "big_endian"
 _SPEED, _TORQUE, _COOLANT = (
     f"Vehicle.Powertrain.CombustionEngine.{name}" for name in ("Speed", "Torque", "EngineCoolant.Temperature")
@@ -205,17 +208,37 @@ def _frames(
             if signal.checksum is not None:
                 signal.checksum.insert(data)
         late = int(jitter.integers(0, 200_000))
-        rows.append((int(n * period * 1e9) + 1_000_000_000 + late, message.word, bytes(data)))
+        rows.append((int(n * period * 1e9) + BEGIN_NS + late, message.word, bytes(data)))
     return rows
+
+
+def _speed(t: Any) -> Any:
+    """The donor's engine speed in rpm; the host's old engine turns at 0.9 of it."""
+    return np.where(t < 1.5, 0, 800 + 1500 * (1 + np.sin(t * 1.3)) / 2 + 40 * np.sin(t * 9))
+
+
+def _coolant(t: Any, seconds: float) -> Any:
+    return 30 + 75 * t / seconds
+
+
+def tracks(seconds: float = 8.0) -> dict[str, StimulusTrack]:
+    """What a scan tool read beside the recordings, in seconds since their first frame."""
+    t = np.arange(int(seconds * 10)) / 10
+    coolant = Channel("coolant_temperature", t, _coolant(t, seconds), "degC")
+    speed = Channel("engine_speed", t, 0.9 * _speed(t), "rpm")
+    return {
+        "donor": StimulusTrack({coolant.name: coolant}, "small donor"),
+        "host": StimulusTrack({speed.name: speed}, "small host"),
+    }
 
 
 def captures(seconds: float = 8.0, seed: int = 1) -> dict[str, Capture]:
     """The donor in its own vehicle, and the host with its old engine."""
     rng = np.random.default_rng(seed)
     t = np.arange(int(seconds * 100)) / 100
-    speed = np.where(t < 1.5, 0, 800 + 1500 * (1 + np.sin(t * 1.3)) / 2 + 40 * np.sin(t * 9))
+    speed = _speed(t)
     torque = np.where(t < 1.5, 0, 120 + 260 * np.sin(t * 0.9))
-    coolant = 30 + 75 * t / seconds
+    coolant = _coolant(t, seconds)
     lamp = (t < 2).astype(float)
     request = np.where((t % 3) < 0.4, 60 + 100 * (t % 1), 1500)
     key = (t < seconds - 1).astype(float)

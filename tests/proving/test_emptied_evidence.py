@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -13,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from swapbridge.capture.capture import Capture
+from swapbridge.capture.stimulus import Channel, StimulusTrack
 from tests.proving import mistakes, small_swap
 from tests.proving.mistakes import Change, World
 
@@ -22,8 +24,8 @@ NEED = '[[need]]\nmodule = "computer"\nbus = "donor"\nid = "0F1"\nhow = "can"\n'
 
 
 def _world() -> World:
-    """The small swap, its old engine computer gone, without stimulus and needs list."""
-    return World(small_swap.BRIDGE, small_swap.maps(), CAPTURES, {}, "", {})
+    """The small swap, its old engine computer gone, without needs list."""
+    return World(small_swap.BRIDGE, small_swap.maps(), CAPTURES, small_swap.tracks(SECONDS), "", {})
 
 
 CAPTURES = small_swap.captures(SECONDS)
@@ -36,6 +38,7 @@ FLAWS: dict[str, Change] = {
     "a constant for a measurement": mistakes.text(
         '"clamp(donor.SLOW.Coolant, -40 degF, 400 degF)"', '{ value = "190 degF", fallback = "not available" }'
     ),
+    "a scale that the stimulus alone refutes": mistakes.signal("donor.SLOW.Coolant", scale=Fraction(1, 2)),
     "never running": mistakes.text('donor.FAST.Speed > 400 rpm"\nafter', 'donor.FAST.Speed > 7000 rpm"\nafter'),
 }
 
@@ -50,14 +53,22 @@ def _seconds(c: Capture) -> np.ndarray:
 
 BUSES = st.sampled_from(["host", "donor"])
 WORDS = {"host": [0x0C8, 0x280, 0x0B4, 0x2F0], "donor": [0x101, 0x291, 0x0F1]}
+
+
+def _without_reading(bus: str) -> Change:
+    return lambda world: replace(world, stimuli={b: track for b, track in world.stimuli.items() if b != bus})
+
+
 EMPTIED = st.one_of(
+    BUSES.map(_without_reading),
     BUSES.map(lambda bus: mistakes.capture(bus, lambda c: None)),
     st.tuples(BUSES, st.floats(0.05, 0.6)).map(lambda a: mistakes.capture(a[0], mistakes.lossy(a[1]))),
     st.tuples(BUSES, st.floats(2, 30)).map(lambda a: _kept(a[0], lambda c: _seconds(c) < a[1])),
     st.tuples(BUSES, st.floats(2, 30)).map(lambda a: _kept(a[0], lambda c: _seconds(c) > a[1])),
     BUSES.flatmap(lambda bus: st.sampled_from(WORDS[bus]).map(lambda word: _kept(bus, lambda c: c.identifier != word))),
 )
-"""No recording of a bus; a share of its frames, its beginning, its end; all but one identifier."""
+"""No recording of a bus, or nothing measured beside it; a share of its frames, its end, its beginning; all but one
+identifier."""
 
 
 def _refused(world: World) -> str:
@@ -67,6 +78,17 @@ def _refused(world: World) -> str:
 
 def test_the_sound_swap_passes() -> None:
     assert _refused(_world()) == ""
+
+
+@pytest.mark.parametrize("bus", ["host", "donor"])
+def test_without_a_reading_beside_a_recording_nothing_is_proved(bus: str) -> None:
+    assert "no stimulus file beside the recording" in _refused(_without_reading(bus)(_world()))
+
+
+def test_a_stimulus_file_without_a_reading_is_none() -> None:
+    empty = StimulusTrack({"coolant_temperature": Channel("coolant_temperature", np.zeros(0), np.zeros(0), "degC")})
+    world = _world()
+    assert _refused(replace(world, stimuli={**world.stimuli, "donor": empty}))
 
 
 @settings(max_examples=8)

@@ -29,7 +29,7 @@ def swap() -> tuple[Any, Any, Any, Captures]:
 
 def _verdict(swap: Any, captures: Captures) -> Verdict:
     plan, bridge, maps, _ = swap
-    return prove(plan, captures, bridge, maps, thoroughness="none")
+    return prove(plan, captures, bridge, maps, stimuli=small_swap.tracks(SECONDS), thoroughness="none")
 
 
 def _evidence(verdict: Verdict) -> list[tuple[str, str, str]]:

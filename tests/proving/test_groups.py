@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from swapbridge.capture.capture import Capture
+from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core import j1939
 from swapbridge.core.frames import EXTENDED_BIT
@@ -36,12 +37,18 @@ def host_capture(seconds: float) -> Capture:
     return capture_of(sorted(frames), extended=False)
 
 
+def _speeds() -> dict[str, StimulusTrack]:
+    """A scan tool read the engine's speed in both vehicles."""
+    t = np.arange(0, 20, 0.1)
+    track = StimulusTrack({"engine_speed": Channel("engine_speed", t, np.array([speed_at(x) for x in t]), "rpm")})
+    return {"donor": track, "host": track}
+
+
 def verdict(donor: list[Frame], bridge_text: str = BRIDGE) -> Verdict:
     bridge = parse_bridge(bridge_text)
     plan = compile_bridge(bridge, MAPS).plan
-    return prove(
-        plan, {"donor": capture_of(sorted(donor)), "host": host_capture(20)}, bridge, MAPS, thoroughness="none"
-    )
+    captures = {"donor": capture_of(sorted(donor)), "host": host_capture(20)}
+    return prove(plan, captures, bridge, MAPS, stimuli=_speeds(), thoroughness="none")
 
 
 @pytest.mark.parametrize(("source", "priority"), [(0, 3), (17, 6)])

@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from swapbridge.capture.stimulus import write_stimulus
 from swapbridge.capture.write import write_capture
 from swapbridge.cli.main import cli
 from swapbridge.compiler.compile import compile_bridge
@@ -34,11 +35,17 @@ SECONDS = 32.0
 """Recordings so long can carry a verdict."""
 
 
+def _verdict() -> Verdict:
+    bridge, maps = small_swap.bridge(), small_swap.maps()
+    return prove(
+        compile_bridge(bridge, maps).plan, small_swap.captures(SECONDS), bridge, maps, thoroughness="none",
+        stimuli=small_swap.tracks(SECONDS), inputs=(("plan: p", "00ff"),),
+    )  # fmt: skip
+
+
 @pytest.fixture(scope="module")
 def verdict() -> Verdict:
-    bridge, maps = small_swap.bridge(), small_swap.maps()
-    plan = compile_bridge(bridge, maps).plan
-    return prove(plan, small_swap.captures(SECONDS), bridge, maps, thoroughness="none", inputs=(("plan: p", "00ff"),))
+    return _verdict()
 
 
 @pytest.fixture(scope="module")
@@ -50,6 +57,8 @@ def swap_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "bridge.toml").write_text(small_swap.BRIDGE)
     for name, capture in small_swap.captures(SECONDS).items():
         write_capture(capture, folder / "captures" / f"{name}.log")
+    for name, track in small_swap.tracks(SECONDS).items():
+        write_stimulus(track, folder / "captures" / f"{name}.csv")
     plan = compile_bridge(folder / "bridge.toml").plan
     (folder / "plan.json").write_text(plan.to_json())
     return folder
@@ -122,10 +131,7 @@ def test_the_page_is_read_on_a_phone_and_says_no_more_than_there_is(verdict: Ver
 
 
 def test_equal_inputs_and_seed_give_an_equal_verdict(verdict: Verdict) -> None:
-    bridge, maps = small_swap.bridge(), small_swap.maps()
-    plan = compile_bridge(bridge, maps).plan
-    again = prove(plan, small_swap.captures(SECONDS), bridge, maps, thoroughness="none", inputs=(("plan: p", "00ff"),))
-    assert again.to_json() == verdict.to_json()
+    assert _verdict().to_json() == verdict.to_json()
 
 
 def test_junit_counts_and_is_xml(verdict: Verdict) -> None:

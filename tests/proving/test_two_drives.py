@@ -25,7 +25,7 @@ from swapbridge.proving.verdict import Check, Verdict
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 from tests.proving import small_swap
 
-SECONDS, BEGIN_S = 32.0, 1001
+SECONDS, BEGIN_S = 32.0, 1000
 MIXED = "choose(host.BODY.Brake == 1, 1, choose(donor.FAST.Speed >= 400 rpm, 3, 2))"
 """The brake is the host's and the engine the donor's."""
 
@@ -83,7 +83,6 @@ def _verdict(value: str) -> Verdict:
         MapSignal("Learned", Layout(8, 6)),
     )
     maps["host"] = _with(maps["host"], "TEMPS", *new)
-    captures = {bus: replace(c, time_ns=c.time_ns + (BEGIN_S - 1) * 1_000_000_000) for bus, c in captures.items()}
     host = _edited(captures["host"], 0x2F0, 0, 1, _host_brake)
     host = _edited(host, 0x280, 3, 0, lambda t: np.where(_host_brake(t), 1, np.where(t < 1.5, 2, 3)))
     host = _edited(host, 0x280, 3, 2, _total)

@@ -144,20 +144,18 @@ def _reading(case: Case, number: int, name: str, capture: Capture, like: Check) 
         otherwise="unproved" if broken else "open",
     )
     stimulus = case.stimuli.get(name)
-    if stimulus is None:
+    times = [c.time_s for c in stimulus.channels.values() if len(c.time_s)] if stimulus is not None else []
+    if stimulus is None or not times:
         yield check_of(
             "evidence",
             like.subject,
             "stimulus",
             False,
-            "no stimulus file beside the recording",
+            "no stimulus file beside the recording" if stimulus is None else "its stimulus file holds no reading",
             "a record of what was done to the vehicle, to check the map's scales, units and codes",
             "record with a script or a scan tool beside it (swapbridge guide recordings), or put its .csv beside it",
-            otherwise="open",
+            otherwise="unproved",
         )
-        return
-    times = [c.time_s for c in stimulus.channels.values() if len(c.time_s)]
-    if not times:
         return
     first, last = min(float(t[0]) for t in times), max(float(t[-1]) for t in times)
     end = float(capture.time_ns[-1] - case.bench.begin_ns[number]) / 1e9
@@ -196,7 +194,7 @@ def _engine(case: Case, number: int, name: str) -> Iterator[Check]:
             "engine speed is not known on this bus",
             "stopped, cranking and running seen",
             "give a signal of its map the role engine_speed, or put a stimulus file beside the recording",
-            otherwise="open",
+            otherwise="unproved",
         )
         return
     seconds = running_seconds(speed)
