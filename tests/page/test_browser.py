@@ -8,8 +8,6 @@ from __future__ import annotations
 import importlib.resources
 import re
 import shutil
-import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -26,6 +24,7 @@ from selenium.webdriver.support.ui import Select, WebDriverWait
 
 from swapbridge.demo.folder import write_demo
 from swapbridge.signalmap.dbc_read import load_map
+from tests.page.serving import served
 
 pytestmark = [pytest.mark.long, pytest.mark.xdist_group("browser"), pytest.mark.timeout(600)]
 VIEWS = ("/", "/sheets", "/capture", "/guess", "/compare", "/modules", "/draft", "/bridge", "/prove", "/live")
@@ -46,13 +45,8 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]
     """The demo's swap folder, served by the real command."""
     folder = tmp_path_factory.mktemp("swap")
     write_demo(folder)
-    command = [sys.executable, "-m", "swapbridge", "page", str(folder), "--no-open"]
-    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as server:
-        assert server.stderr is not None
-        found = re.search(r"http://127\.0\.0\.1:\d+", server.stderr.readline())
-        assert found
-        yield found.group(0), folder
-        server.terminate()
+    with served(folder) as site:
+        yield site
 
 
 @pytest.fixture(scope="module")

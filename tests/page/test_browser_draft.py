@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -16,6 +13,7 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select
 
 from swapbridge.compiler.compile import compile_bridge
+from tests.page.serving import served
 from tests.page.test_browser import browser, chromium, faults_on_console, until
 from tests.page.test_draft_view import DIAL, FUEL, SPEED, write_drafted
 
@@ -28,13 +26,8 @@ ROW = f"[data-name='{SPEED}']"
 def drafted(tmp_path: Path) -> Iterator[tuple[str, Path]]:
     """A swap folder with one drafted line, served by the real command."""
     write_drafted(tmp_path)
-    command = [sys.executable, "-m", "swapbridge", "page", str(tmp_path), "--no-open"]
-    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as server:
-        assert server.stderr is not None
-        found = re.search(r"http://127\.0\.0\.1:\d+", server.stderr.readline())
-        assert found
-        yield found.group(0), tmp_path
-        server.terminate()
+    with served(tmp_path) as site:
+        yield site
 
 
 def press(browser: webdriver.Chrome, words: str) -> None:

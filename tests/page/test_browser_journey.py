@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import re
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -19,6 +17,7 @@ from swapbridge.capture.write import write_capture
 from swapbridge.demo.folder import write_recordings
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import save_map
+from tests.page.serving import served
 from tests.page.test_browser import browser, chromium, faults_on_console, until, words_of
 from tests.proving.small_swap import BRIDGE, captures, maps
 
@@ -48,13 +47,8 @@ def empty(tmp_path: Path) -> Iterator[tuple[str, Path]]:
     """An empty folder, served by the real command."""
     folder = tmp_path / "swap"
     folder.mkdir()
-    command = [sys.executable, "-m", "swapbridge", "page", str(folder), "--no-open"]
-    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as server:
-        assert server.stderr is not None
-        found = re.search(r"http://127\.0\.0\.1:\d+", server.stderr.readline())
-        assert found
-        yield found.group(0), folder
-        server.terminate()
+    with served(folder) as site:
+        yield site
 
 
 def saying(browser: webdriver.Chrome) -> Callable[[str, str], object]:

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -17,6 +14,7 @@ from swapbridge.core.engine_health import load_health
 from swapbridge.core.needs import load_needs
 from swapbridge.demo.folder import write_demo_papers
 from swapbridge.swapfolder.paths import HEALTH, NEEDS
+from tests.page.serving import served
 from tests.page.test_browser import browser, chromium, faults_on_console, until
 from tests.page.test_browser_draft import seen
 
@@ -30,13 +28,8 @@ def papers(tmp_path: Path) -> Iterator[tuple[str, Path]]:
     """The demo's papers, served by the real command."""
     (tmp_path / "signal_maps").mkdir()
     write_demo_papers(tmp_path)
-    command = [sys.executable, "-m", "swapbridge", "page", str(tmp_path), "--no-open"]
-    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as server:
-        assert server.stderr is not None
-        found = re.search(r"http://127\.0\.0\.1:\d+", server.stderr.readline())
-        assert found
-        yield found.group(0), tmp_path
-        server.terminate()
+    with served(tmp_path) as site:
+        yield site
 
 
 def labelled(browser: webdriver.Chrome, within: str, words: str) -> Any:
