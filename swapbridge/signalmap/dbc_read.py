@@ -28,6 +28,7 @@ from swapbridge.core.integrity import Checksum, Counter, checksum_from_dict, cou
 from swapbridge.core.layout import Layout
 from swapbridge.signalmap.contradictions import one_line, tidy, without_contradictions
 from swapbridge.signalmap.dbc_mend import check_is_dbc, repair_dbc
+from swapbridge.signalmap.dbc_write import map_text
 from swapbridge.signalmap.groups import with_own_senders, with_usual_codes
 from swapbridge.signalmap.model import (
     MODULE_KINDS,
@@ -127,10 +128,7 @@ def _text_of(path: Path) -> str:
         raise InputError(f"signal map {path} can't be read ({error.strerror}): name an existing DBC file") from None
     except ValueError:
         raise InputError(f"signal map {str(path)!r} can't be the name of a file: name an existing DBC file") from None
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return content.decode("cp1252", errors="replace")
+    return map_text(content)
 
 
 def with_imports(path: Path, seen: set[Path] | None = None) -> tuple[str, list[str]]:

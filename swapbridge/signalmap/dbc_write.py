@@ -91,6 +91,14 @@ def map_digest(signal_map: SignalMap) -> str:
     return hashlib.sha256(format_map(signal_map).encode()).hexdigest()
 
 
+def map_text(content: bytes) -> str:
+    """The text of a map's file: UTF-8, else Windows-1252, which older tools write."""
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return content.decode("cp1252", errors="replace")
+
+
 def written_digest(path: Path) -> str:
     """What `map_digest` says of the map in a file if `save_map` wrote it, without reading what the map says.
 
@@ -100,11 +108,7 @@ def written_digest(path: Path) -> str:
         content = path.read_bytes()
     except (OSError, ValueError):
         return ""
-    try:
-        text = content.decode("utf-8")
-    except UnicodeDecodeError:
-        text = content.decode("cp1252", errors="replace")
-    return hashlib.sha256(text.encode()).hexdigest()
+    return hashlib.sha256(map_text(content).encode()).hexdigest()
 
 
 def decimal_text(value: Fraction) -> str:
