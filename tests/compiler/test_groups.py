@@ -23,6 +23,7 @@ from swapbridge.signalmap.dbc_read import parse_map
 from swapbridge.signalmap.dbc_write import format_map
 from swapbridge.signalmap.decode import decode_columns
 from tests.compiler.group_maps import BRIDGE, DONOR, DONOR_TEXT, MAPS, frame_of
+from tests.compiler.twins import polled_alike
 from tests.surveying.heavy import capture_of, heavy_frames
 
 EEC1, CCVS = 0xF004, 0xFEF1
@@ -294,11 +295,5 @@ def test_translators_and_reference_agree_on_groups(seed: int, more: str, make: A
         if frame is not None:
             translator.on_frame(0, *frame, now)
             twin.heard(0, *frame, now)
-        for _ in range(20):
-            twin.polled(now)
-            mine, decision = translator.poll(now), twin.next_due(now)
-            assert (None if mine is None else mine.data) == (None if decision is None else decision.payload), now
-            compared += mine is not None
-            if translator.next_poll(now) != now & 0xFFFF_FFFF:
-                break
+        compared += len(polled_alike(translator, twin, now))
     assert compared > 200

@@ -33,6 +33,7 @@ from tests.compiler.long_maps import (
     announced,
     configuration,
 )
+from tests.compiler.twins import polled_alike
 from tests.emit.group_plans import Peer
 
 CAB = 49
@@ -326,12 +327,5 @@ def test_translators_and_reference_agree_on_long_messages(seed: int, to: str, ma
             bus, word, data = 0, j1939.Identifier(6, j1939.ADDRESS_CLAIMED, CAB).word, bytes(8)
         translator.on_frame(bus, word, data, now)
         twin.heard(bus, word, data, now)
-        for _ in range(20):
-            twin.polled(now)
-            mine, decision = translator.poll(now), twin.next_due(now)
-            assert (None if mine is None else mine.data) == (None if decision is None else decision.payload), now
-            if mine is not None and mine.word >> 31:
-                seen.add(mine.word >> 16 & 255)
-            if translator.next_poll(now) != now & 0xFFFF_FFFF:
-                break
+        seen |= {mine.word >> 16 & 255 for mine in polled_alike(translator, twin, now) if mine.word >> 31}
     assert seen - {0xE8} == {0xEB, 0xEC, 0xEE}  # and refusals, where an address of ours was asked for a group

@@ -26,6 +26,7 @@ from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.reference.steps import steps_of
 from swapbridge.signalmap.dbc_read import parse_map
 from tests.compiler.group_maps import BRIDGE, DONOR_TEXT, HOST
+from tests.compiler.twins import polled_alike
 
 CAB, TOOL = 49, 249
 HOURS, DISTANCE = 0xFEE5, 0xFEC1
@@ -186,13 +187,7 @@ def agree(text: str, make: Any, rng: random.Random, count: int) -> int:
             frame = 0, j1939.Identifier(6, j1939.ADDRESS_CLAIMED, CAB).word, rng.randbytes(8)
         translator.on_frame(*frame, now)
         twin.heard(*frame, now)
-        for _ in range(20):
-            twin.polled(now)
-            mine, decision = translator.poll(now), twin.next_due(now)
-            assert (None if mine is None else mine.data) == (None if decision is None else decision.payload), now
-            compared += mine is not None
-            if translator.next_poll(now) != now & 0xFFFF_FFFF:
-                break
+        compared += len(polled_alike(translator, twin, now))
     return compared
 
 

@@ -23,6 +23,7 @@ from swapbridge.proving.reference.steps import steps_of
 from swapbridge.signalmap.dbc_read import parse_map
 from tests.compiler.group_maps import BRIDGE, DONOR_TEXT, HOST, MAPS, frame_of
 from tests.compiler.test_groups import EEC1, engine
+from tests.compiler.twins import polled_alike
 
 ENGINE = j1939.J1939Name(identity=77, manufacturer=5, function=0, industry=2)
 OTHER_ENGINE = j1939.J1939Name(identity=99, manufacturer=5, function=0, industry=2)
@@ -186,13 +187,7 @@ def agree(text: str, make: Any, steps: list[Step]) -> int:
     for now, word, data in steps:
         translator.on_frame(0, word, data, now)
         twin.heard(0, word, data, now)
-        for _ in range(20):
-            twin.polled(now)
-            mine, decision = translator.poll(now), twin.next_due(now)
-            assert (None if mine is None else mine.data) == (None if decision is None else decision.payload), now
-            compared += mine is not None
-            if translator.next_poll(now) != now & 0xFFFF_FFFF:
-                break
+        compared += len(polled_alike(translator, twin, now))
     return compared
 
 

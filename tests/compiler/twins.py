@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.reference.reference import Reference
@@ -45,6 +47,20 @@ def same_payloads(text: str, seed: int, steps: int, donor: SignalMap = DONOR, ho
             if translator.next_poll(now) != now & 0xFFFF_FFFF:
                 break
     return compared
+
+
+def polled_alike(translator: Any, twin: Reference, now: int) -> list[Any]:
+    """The frames of a translator at one moment, each of which must be the reference's next, and none missing."""
+    sent = []
+    for _ in range(20):
+        twin.polled(now)
+        mine, decision = translator.poll(now), twin.next_due(now)
+        assert (None if mine is None else mine.data) == (None if decision is None else decision.payload), now
+        if mine is not None:
+            sent.append(mine)
+        if translator.next_poll(now) != now & 0xFFFF_FFFF:
+            break
+    return sent
 
 
 def _is_passed(sends: tuple[object, ...], bus: int, word: int) -> bool:
