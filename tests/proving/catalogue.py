@@ -261,6 +261,18 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
         "cranking for as long as it turns": text(
             "crank = \"donor.PCM_FAST.State == 'Cranking'\"", 'crank = "donor.PCM_FAST.RPM > 50 rpm"'
         ),
+        "ten seconds until it sleeps": text("sleep_after_ms = 3000", "sleep_after_ms = 10000"),
+        "the awake message goes on for half a minute": text(
+            'network_management = true\nstates = ["key_on", "crank", "run", "after_run"]',
+            'network_management = true\nlast_ms = 30000\nstates = ["key_on", "crank", "run", "after_run"]',
+        ),
+        "the awake message of another node": text(
+            'value = "0x10", fallback = "0x10"', 'value = "0x11", fallback = "0x11"'
+        ),
+        "the pedal once the engine runs": text(
+            'send = "host.PedalData"\nperiod_ms = 20\nstates = ["key_on", "crank", "run", "after_run"]',
+            'send = "host.PedalData"\nperiod_ms = 20\nstates = ["run"]',
+        ),
         "a minute until it sleeps": text("sleep_after_ms = 3000", "sleep_after_ms = 60000"),
         "minutes on the way to a safe answer": text('ramp = "400 %"', 'ramp = "1 %"'),
         "torque limits while it runs only": text(
@@ -296,6 +308,8 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
         ),
         "a hole of twenty seconds": capture("donor", hole(60, 80)),
         "one message silent for twenty seconds": capture("donor", hole(60, 80, of=657)),
+        "no frame of who kept the bus awake": capture("host", lambda c: c.select(c.identifier != 0x510)),
+        "a recording that ends with the key on": capture("host", lambda c: seconds(c, 0, 130)),
         "one module not on the bus": capture("host", lambda c: c.select(c.identifier != 500)),
     },
     "edited plan": {

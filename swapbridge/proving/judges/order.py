@@ -28,7 +28,9 @@ from swapbridge.proving.judges.maps.signs import judge_signs
 from swapbridge.proving.judges.recordings.evidence import judge_evidence
 from swapbridge.proving.judges.recordings.holes import judge_holes
 from swapbridge.proving.judges.recordings.origin import judge_origin
+from swapbridge.proving.judges.runs.begin_and_end import falling_asleep, judge_begin_and_end
 from swapbridge.proving.judges.runs.faults_met import judge_faults, judge_quiet_buses
+from swapbridge.proving.judges.runs.network_management import judge_network_management
 from swapbridge.proving.judges.runs.real_time import judge_extras
 from swapbridge.proving.judges.runs.responses import judge_waiting
 from swapbridge.proving.judges.runs.round_trip import judge_closed_loop
@@ -37,6 +39,14 @@ from swapbridge.proving.judges.runs.timing import judge_timing
 from swapbridge.proving.verdict import Check
 
 Judge = Callable[[Case], list[Check]]
+
+
+def _judge_life_of_messages(case: Case) -> list[Check]:
+    """First and last frames, and network management: one run in which every bus falls silent serves both."""
+    falling = falling_asleep(case)
+    return [*judge_begin_and_end(case, falling), *judge_network_management(case, falling)]
+
+
 JUDGES: tuple[tuple[float, str, Judge], ...] = (
     (0.13, "the recordings", judge_evidence),
     (0.132, "holes", judge_holes),
@@ -53,6 +63,7 @@ JUDGES: tuple[tuple[float, str, Judge], ...] = (
     (0.1505, "signs and ranges", judge_signs),
     (0.154, "life", judge_life),
     (0.155, "with the key off", judge_asleep),
+    (0.16, "waking and falling asleep", _judge_life_of_messages),
     (0.17, "the absent computer's own words", judge_own_words),
     (0.22, "content", judge_content),
     (0.221, "states", judge_states),

@@ -82,7 +82,7 @@ def judge_asleep(case: Case) -> list[Check]:
 
 def _key_off(case: Case, bus: int, engine: int | None) -> _KeyOff | None:
     """When the key of a bus's drive was off, and no engine of another drive ran; None where nothing tells."""
-    key, capture = _key(case, bus), case.bench.captures[bus]
+    key, capture = key_of(case, bus), case.bench.captures[bus]
     if key is None or capture is None:
         return None
     frames_s = (capture.time_ns - case.bench.begin_ns[bus]) / 1e9
@@ -110,7 +110,7 @@ def _key_off(case: Case, bus: int, engine: int | None) -> _KeyOff | None:
     return _KeyOff(waiting, standing, [g for g in gone if g[0] > first], others)
 
 
-def _key(case: Case, bus: int) -> BenchQuantity | None:
+def key_of(case: Case, bus: int) -> BenchQuantity | None:
     """1 with the key on, 0 with it off: by the stimulus, else by the map."""
     channel = channel_of(case, bus, "key_state")
     if channel is not None and len(channel.time_s):
