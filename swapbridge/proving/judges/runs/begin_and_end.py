@@ -98,7 +98,7 @@ def _ends(case: Case, send: Send, old: Frames, falling: FallingAsleep) -> Iterat
     said = "no recording shows the old sender fall asleep"
     if known:
         said = f"the old sender {f'for {before:.1f} s' if before > 0 else f'stopped {-before:.1f} s before the others'}"
-    limit = max(before, 0.0) + LONGER_S
+    limit = max(before, 0.0) + LONGER_S + max(_period_s(send, old), SETTLED_S)
     yield check_of(
         "form", send.name, "after every module falls silent", tail <= limit,
         f"goes on for {max(tail, 0.0):.1f} s; {said}",
