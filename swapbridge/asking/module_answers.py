@@ -180,11 +180,11 @@ def _code(data: dict[str, Any]) -> Code:
 
 def _text(value: object) -> str:
     if not isinstance(value, str):
-        raise TypeError("text is wanted")
+        raise TypeError("text is expected")
     return value
 
 
 def _texts(values: object) -> tuple[str, ...]:
     if not isinstance(values, list | tuple):
-        raise TypeError("a list is wanted")
+        raise TypeError("a list is expected")
     return tuple(_text(value) for value in values)

@@ -181,7 +181,7 @@ class _Compiler:
             if name not in known:
                 raise bridge.refuse(
                     bridge.states.place,
-                    f"wake_by names bus {name!r}, which is not there",
+                    f"wake_by names bus {name!r}, which the bridge file does not have",
                     "name one of the bridge's buses",
                 )
         for rule in bridge.buses:

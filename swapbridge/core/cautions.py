@@ -30,7 +30,7 @@ CAUTIONS: tuple[Caution, ...] = (
     ),
     Caution(
         "Two people",
-        "The driver never works the laptop: one person at the key and pedals, another at the screen.",
+        "The driver never operates the laptop: one person at the key and pedals, another at the screen.",
         ("listen", "ask", "send"),
     ),
     Caution(

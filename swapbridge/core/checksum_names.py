@@ -138,7 +138,7 @@ def named_checksum(text: str, place: ChecksumPlace) -> Checksum:
         near = get_close_matches(rest, [f.name for f in FAMILIES], n=3, cutoff=0.4)
         raise InputError(
             f"checksum {rest or text!r} is not known (near: {', '.join(near) or 'none'}): use one of "
-            f"{', '.join(f.name for f in FAMILIES)}, or a CRC by its name in the public catalogue, as crc-8/nrsc-5"
+            f"{', '.join(f.name for f in FAMILIES)}, or a CRC by its name in the public catalogue, such as crc-8/nrsc-5"
         )
     odd = sorted(words.used - set(family.takes))
     if odd:
@@ -165,11 +165,11 @@ def _read_word(name: str, value: str, words: _FamilyWords, place: ChecksumPlace)
     elif name == "data_ids":
         words.data_ids = tuple(int(v, 0) for v in value.split(","))
         if len(words.data_ids) > MOST_IDS or max(words.data_ids) > 255:
-            raise InputError(f"a list of data IDs holds up to {MOST_IDS} of one byte each, by counter value from 0 on")
+            raise InputError(f"a list holds up to {MOST_IDS} data IDs of one byte each, for counter values from 0 up")
         if place.counter is None:
             raise InputError(
-                "a list of data IDs is picked from by the message's counter, which the map does not have: set it "
-                "first, as `swapbridge map set MESSAGE.COUNTER --counter 0-15`"
+                "the message's counter selects a data ID from the list, and the map has no counter: set it first, "
+                "with `swapbridge map set MESSAGE.COUNTER --counter 0-15`"
             )
     elif name == "data_id":
         number, _, words.mode = value.partition(" ")
@@ -310,7 +310,7 @@ def _lin(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
 def _tsc1(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
     """SAE J1939-71, SPN 4207 (from memory): bytes 1 to 7, the counter, the identifier; 3 bits."""
     if place.length != 8:
-        raise InputError(f"this checksum stands in a message of 8 bytes, not {place.length}: name another")
+        raise InputError(f"this checksum belongs in a message of 8 bytes, not {place.length}: name another")
     terms = (*(Term(Layout(8 * i, 8)) for i in range(7)), Term(Layout(56, 4)))
     return Checksum(place.layout, FieldSum(3, terms, sum(place.identifier_bytes), 8, 3, 1))
 
@@ -337,13 +337,13 @@ def _xor(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
 def _e2e_id(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
     """AUTOSAR E2E profiles 1 and 11: CRC-8 0x1D from 0, the data ID fed first, in one of the standard's modes."""
     if words.data_id is None or words.data_id >> 16:
-        raise InputError("this profile feeds a data ID of two bytes: add with data id 0x123")
+        raise InputError("this profile includes a data ID of two bytes: add `with data id 0x123`")
     low, high = _data_id_bytes(words.data_id)
     crc = Crc(8, 0x1D, 0, False, 0, words.over or place.coverage, name="CRC-8/GSM-A")
     if words.mode == "alternating":
         if place.counter is None:
             raise InputError(
-                "the data ID's two bytes alternate by the counter, which the map does not have: set it first"
+                "the counter selects which of the data ID's two bytes is used, and the map has no counter: set it first"
             )
         feeds = [replace(crc, before=bytes([byte])).value(bytes(place.length)) for byte in (low, high)]
         first = replace(crc, before=bytes([low]))
@@ -356,13 +356,13 @@ def _e2e_id(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
 def _e2e_list(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
     """AUTOSAR E2E profiles 2 and 22: CRC-8 0x2F, one data ID of 16 fed last."""
     if len(words.data_ids) != 16:
-        raise InputError("this profile has 16 data IDs, one for each counter value: add with data ids 0x10,0x11,...")
+        raise InputError("this profile has 16 data IDs, one for each counter value: add `with data ids 0x10,0x11,...`")
     return _crc(words, place, 8, 0x2F, 0xFF, False, 0xFF)
 
 
 def _e2e_5(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
     if words.data_id is None or words.mode:
-        raise InputError("E2E profile 5 feeds a data ID: add with data id 0x1234")
+        raise InputError("E2E profile 5 includes a data ID: add `with data id 0x1234`")
     covered = words.over or place.coverage
     crc = Crc(16, 0x1021, 0xFFFF, False, 0, covered, after=_data_id_bytes(words.data_id), name="CRC-16/IBM-3740")
     return Checksum(place.layout, crc)

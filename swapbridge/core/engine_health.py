@@ -269,7 +269,7 @@ def _sheet(entry: Any, where: str, gearbox: Gearbox | None = None) -> HealthShee
         raise InputError(f"{where} ({which}): a cylinder number appears twice")
     oil = entry.get("oil", [])
     if not isinstance(oil, list):
-        raise InputError(f"{where} ({which}): write [[engine.oil]] above each look's lines")
+        raise InputError(f"{where} ({which}): write [[engine.oil]] above the lines of each inspection")
     return HealthSheet(
         which,
         unit,

@@ -32,7 +32,7 @@ def refuse_device(path: Path) -> None:
         A part of the path means a device.
     """
     if sys.platform == "win32" and (name := device_name(path)) is not None:
-        raise InputError(f"can't write {path}: Windows takes {name} for a device; choose another name")
+        raise InputError(f"can't write {path}: Windows treats {name} as a device; choose another name")
 
 
 @contextmanager

@@ -257,7 +257,7 @@ class FieldSum:
         if self.fold and not self.register and (self.start < 0 or any(t.weight < 0 for t in self.terms)):
             raise InputError("a sum that is folded can't be negative: give weights and start above zero")
         if not 0 <= self.fold <= 32 or not 0 <= self.folds <= 8 or (self.fold == 1 and not self.folds):
-            raise InputError("a sum is folded into 2 to 32 bits, up to 8 times: give fold as such")
+            raise InputError("a sum is folded into 2 to 32 bits, up to 8 times: give fold and folds in these ranges")
 
     def total(self, payload: bytes) -> int:
         """The sum before it is folded."""
@@ -432,7 +432,9 @@ def _coverage(data: dict[str, Any]) -> tuple[int, ...]:
     """Payload bytes that a checksum is computed over."""
     coverage = _numbers(data, "coverage")
     if not coverage or min(coverage) < 0:
-        raise InputError("its coverage lists no payload byte, so that it never changes: list them, from 0 on")
+        raise InputError(
+            "its coverage lists no payload byte, so it would never change: list the covered bytes, from 0 up"
+        )
     return coverage
 
 
@@ -469,7 +471,7 @@ def _affine_from_dict(data: dict[str, Any]) -> Affine:
     if len(masks) != width or min(masks, default=-1) < 0:
         raise InputError(f"it has {width} bits and {len(masks)} masks: give one in hex for each bit")
     if not any(masks) and "counter" not in data:
-        raise InputError("its masks hold no payload bit and no counter picks its constant, so that it never changes")
+        raise InputError("its masks hold no payload bit and no counter selects its constant, so it would never change")
     return Affine(width, masks, _number(data, "constant", 0), str(data.get("name", "")))
 
 

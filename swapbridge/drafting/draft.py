@@ -93,7 +93,7 @@ def _no_surer_than_check(message: VehicleMessage, one: Explained) -> Explained:
     name = min(parts, key=lambda p: parts[p], default="")
     if not name or one.how == "open" or one.confidence <= parts[name]:
         return one
-    why = f"; no surer than the message's {name}" if parts[name] < WELL_KNOWN else ""
+    why = f"; no more certain than {name} of the same message" if parts[name] < WELL_KNOWN else ""
     return replace(one, confidence=parts[name], words=f"{one.words}{why}")
 
 

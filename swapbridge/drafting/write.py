@@ -86,7 +86,7 @@ def draft_map(swap: Swap, bus: str, whole: Drafted) -> SignalMap:
     vehicle = swap.vehicle(bus)
     drafted = {(m.message.key.identifier, m.message.key.extended): m for m in whole.messages if m.bus == bus}
     nodes = [
-        MapNode(GONE[bus], "engine" if bus == "host" else "unknown", "not there any more"),
+        MapNode(GONE[bus], "engine" if bus == "host" else "unknown", "no longer there"),
         MapNode(THERE[bus], "unknown" if bus == "host" else "engine", "still there"),
     ]
     messages = []

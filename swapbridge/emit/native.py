@@ -231,7 +231,7 @@ class NativeTranslator:
     ) -> None:
         count = len(time_us)
         if payload.ndim != 2 or any(len(c) != count for c in (bus, word, length, payload)):
-            raise InputError("the columns of a batch must have as many rows as each other, and payload two dimensions")
+            raise InputError("the columns of a batch must have the same number of rows, and payload two dimensions")
         if not count:
             return
         if self._clock_known and int(time_us[0]) < self._clock.value:

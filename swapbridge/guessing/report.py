@@ -161,8 +161,8 @@ def story(findings: Findings, identifier: int, extended: bool) -> Iterator[str]:
     messages = [m for m in findings.messages if (m.identifier, m.extended) == (identifier, extended)]
     if not messages:
         raise InputError(
-            f"{format_identifier(identifier, extended)} is not in the capture: `swapbridge survey` lists who speaks "
-            "(29-bit identifiers are written with an x behind)"
+            f"{format_identifier(identifier, extended)} is not in the capture: `swapbridge survey` lists its "
+            "identifiers (write an x after one of 29 bits)"
         )
     for message in messages:
         yield (

@@ -352,7 +352,7 @@ class _Parser:
             if self.has("else"):
                 self.take()
                 if otherwise is not None:
-                    self.fail("a call has one `else`")
+                    self.fail("a call can have only one `else`")
                 otherwise = self.expression()
             elif self.now.kind == "name" and following.kind == "operator" and following.text == "=":
                 key = self.take().text

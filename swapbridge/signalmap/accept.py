@@ -93,7 +93,7 @@ def accept_findings(
     if bus is not None:
         table = tuple(m for m in table if m.bus == bus)
         if not table:
-            raise InputError(f"the findings hold nothing of bus {bus!r}: they have {', '.join(buses)}")
+            raise InputError(f"the findings contain nothing from bus {bus!r}: they have {', '.join(buses)}")
     names = dict(names or {})
     known: set[str] = set()
     counts = dict.fromkeys(("named", "bare", "confirmed", "constants", "left_out"), 0)
@@ -113,7 +113,7 @@ def accept_findings(
             taken = _take(message, entry.fields, label, names, min_confidence, counts, conflicts)
         except (KeyError, TypeError, ValueError) as error:
             raise InputError(
-                f"what was found of {label} can't be taken in ({error!r}): guess again with --json"
+                f"what was found of {label} can't be added to a map ({error!r}): guess again with --json"
             ) from None
         if _is_public(entry) and (word not in messages or message.is_group):
             taken = as_group(taken)
@@ -364,7 +364,5 @@ def _with_meaning(kept: MapSignal, found: MapSignal) -> MapSignal:
 
 def _checked(name: str) -> str:
     if NAME.fullmatch(name) is None:
-        raise InputError(
-            f"name {name!r} is not allowed in a DBC: use letters, digits and underscores, not beginning with a digit"
-        )
+        raise InputError(f"name {name!r} is not allowed in a DBC: use letters, digits and _, but begin with no digit")
     return name

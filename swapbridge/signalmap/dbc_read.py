@@ -249,7 +249,7 @@ def _says_j1939(database: cantools.database.Database) -> bool:
 def _message(message: Any, numbers: list[_Numbers], source: str, notes: list[str], heavy: bool) -> MapMessage:
     if len(message.signals) != len(numbers):
         raise InputError(
-            f"{source}: message {message.name} holds an SG_ line that can't be read: compare it with another's"
+            f"{source}: message {message.name} holds an SG_ line that can't be read: compare it with another SG_ line"
         )
     attributes = _attributes(message)
     period = attributes.get("GenMsgCycleTime", message.cycle_time)
@@ -406,7 +406,7 @@ def _constant(attributes: dict[str, Any]) -> int | None:
     try:
         return int(text, 0) if text else None
     except ValueError:
-        raise InputError(f"attribute SwapConstant holds {text!r}: write one raw value, as 255 or 0xFF") from None
+        raise InputError(f"attribute SwapConstant holds {text!r}: write one raw value, such as 255 or 0xFF") from None
 
 
 def _page_order(attributes: dict[str, Any]) -> tuple[int, ...]:
@@ -418,7 +418,7 @@ def _page_order(attributes: dict[str, Any]) -> tuple[int, ...]:
     if len(parts) > MOST_PAGES or not all(re.fullmatch(r"-?\d{1,19}", part) for part in parts):
         raise InputError(
             f"attribute SwapPageOrder holds {text[:80]!r}: write at most {MOST_PAGES} raw values of the multiplexer, "
-            "as 1, 2, 1, 3"
+            "such as 1, 2, 1, 3"
         )
     return tuple(map(int, parts))
 
@@ -447,7 +447,7 @@ def raw_codes(text: str, layout: Layout, what: str) -> tuple[int, ...]:
         except ValueError:
             match = None
         if match is None or not layout.raw_range[0] <= first <= last <= layout.raw_range[1] or last - first >= 65_536:
-            raise InputError(f"{what} holds {part.strip()!r}: write raw values or ranges, as 255, 0xFB-0xFE")
+            raise InputError(f"{what} holds {part.strip()!r}: write raw values or ranges, such as 255, 0xFB-0xFE")
         out.extend(range(first, last + 1))
     return tuple(sorted(set(out)))
 

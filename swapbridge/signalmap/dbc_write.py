@@ -322,8 +322,8 @@ def _check_names(signal_map: SignalMap) -> None:
     for kind, name in names:
         if NAME.fullmatch(name) is None:
             raise InputError(
-                f"{kind} name {name[:80]!r} can't stand in a DBC: use letters, digits and underscores, "
-                "not a digit first"
+                f"{kind} name {name[:80]!r} is not allowed in a DBC: use letters, digits and underscores, "
+                "not beginning with a digit"
             )
 
 

@@ -109,7 +109,7 @@ def set_in_map(signal_map: SignalMap, target: str, change: MapChange) -> EditedM
     """
     message_name, _, signal_name = target.partition(".")
     if change.of_signal and not signal_name:
-        raise InputError(f"{target} is a message; name one of its signals, as {target}.SignalName")
+        raise InputError(f"{target} is a message; name one of its signals, such as {target}.SignalName")
     done: list[str] = []
     old = find_message(signal_map, message_name)
     message = old or _new_message(message_name, change, done)
@@ -165,7 +165,7 @@ def _changed_message(message: MapMessage, change: MapChange) -> MapMessage:
     identifier, extended = change.identifier or (message.identifier, message.extended)
     group = message.is_group if change.group is None else change.group
     if group and not extended:
-        raise InputError(f"{message.label} has 11 bits: J1939 groups have identifiers of 29, as CF00400x")
+        raise InputError(f"{message.label} has 11 bits: J1939 groups have identifiers of 29 bits, such as CF00400x")
     return replace(
         message,
         identifier=identifier,
@@ -294,7 +294,7 @@ def _constant(text: str) -> int | None:
     try:
         return int(text, 0)
     except ValueError:
-        raise InputError(f"--constant {text!r} is not a raw value: write one, as 255 or 0xFF") from None
+        raise InputError(f"--constant {text!r} is not a raw value: write one, such as 255 or 0xFF") from None
 
 
 def _counter(text: str, layout: Layout, name: str) -> Counter:
@@ -359,7 +359,7 @@ def _check_identifier(messages: list[MapMessage], message: MapMessage) -> None:
 def _checked(name: str) -> str:
     if NAME.fullmatch(name) is None:
         raise InputError(
-            f"name {name[:80]!r} is not allowed in a DBC: use letters, digits and underscores, no digit first"
+            f"name {name[:80]!r} is not allowed in a DBC: use letters, digits and _, but begin with no digit"
         )
     return name
 

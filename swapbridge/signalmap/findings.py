@@ -245,7 +245,7 @@ def _field(item: Mapping[str, Any]) -> FoundField:
     if not isinstance(name, str):
         raise TypeError(f"{name!r} is not a name")
     if kind not in get_args(FieldKind):
-        raise ValueError(f"field {name} is of kind {kind!r}, which is none of {', '.join(get_args(FieldKind))}")
+        raise ValueError(f"field {name} is of kind {kind!r}, not one of {', '.join(get_args(FieldKind))}")
     return FoundField(
         name=name,
         layout=Layout(item["start"], item["length"], item["byte_order"], bool(item["signed"])),

@@ -82,7 +82,7 @@ def _message(made: DraftedMessage, number: int) -> str:
     if made.refused:
         out.append(f"<p><b>It can't be made:</b> {escape(made.refused)}.</p>")
     if made.unreviewed:
-        out.append(f"<p><b>To be reviewed as a whole:</b> {escape(made.unreviewed)}.</p>")
+        out.append(f"<p><b>The whole message needs a review:</b> {escape(made.unreviewed)}.</p>")
     out += [_field(made, f, 1000 * (number + 1) + n) for n, f in enumerate(made.fields)]
     return "".join(out) + "</section>"
 

@@ -100,7 +100,7 @@ def test_the_cautions_come_before_asking(channel: str, tmp_path: Path) -> None:
     arguments = ["record", str(tmp_path / "a.log"), "--bus", f"a=virtual:{channel}", "--seconds", "0.2", "--active"]
     refused = invoke(*arguments)
     assert "Listen before you talk" in refused.output
-    assert "The driver never works the laptop" in refused.output
+    assert "The driver never operates the laptop" in refused.output
     assert refused.exit_code == 2
     assert invoke(*arguments, "--cautions-read").exit_code == 0
     assert SENTENCE

@@ -69,7 +69,7 @@ def test_an_ordinary_message_of_the_same_form_is_sent() -> None:
 @pytest.mark.parametrize("target", ["7E0", "7DF", "18DB33F1x", "18FED300x"])
 def test_no_other_frame_is_renamed_into_one_of_diagnostics(target: str) -> None:
     rule = f'[[pass]]\nfrom = "host"\nto = "donor"\nids = ["600"]\nas = "{target}"\n'
-    with pytest.raises(BridgeRefused, match="no other frame becomes one"):
+    with pytest.raises(BridgeRefused, match="no other frame may become one"):
         compile_text(HEAD + rule)
     real = rule.replace("600", "7E1")
     assert compile_text(HEAD + real).plan.passes, "a scan tool's own request may go on under another number"

@@ -96,7 +96,7 @@ CASES = {
     ),
     "sent already": (
         HEAD.replace('absent = ["ECM"]', "") + ACK + 'State = "0"\nBrake = "0"',
-        r"ECM already sends 120 on host, and nobody sends an identifier beside its sender; if ECM is gone",
+        r"ECM already sends 120 on host, and an identifier has only one sender; if ECM is gone",
     ),
     "passed to its sender": (
         HEAD + '[[pass]]\nfrom = "donor"\nto = "host"\nids = ["600"]\n',
@@ -104,15 +104,15 @@ CASES = {
     ),
     "made and passed": (
         ACK + OK_STATE + 'Brake = "true"\n[[pass]]\nfrom = "donor"\nto = "host"\nids = ["120"]\n',
-        r"120 would have two senders on host: the plan makes it and passes it",
+        r"120 would have two senders on host: the plan both makes it and passes it",
     ),
     "present brake module": (
         HEAD.replace('absent = ["VSC"]', "") + TO_DONOR + 'Brake = "host.Wheels.Brake"',
         r"VSC already sends 220 on donor",
     ),
-    "made-up status of a brake module": (
+    "invented status of a brake module": (
         TO_DONOR + 'Brake = "false"',
-        r"a made-up status of a braking module is never sent",
+        r"an invented status of a braking module is never sent",
     ),
     "range": (
         TORQUE + 'Actual = "donor.PCM_FAST.Tq * 4"\nPedal = "0 %"',
@@ -217,7 +217,7 @@ CASES = {
     ),
     "renamed into a brake module's frame": (
         '[[pass]]\nfrom = "host"\nto = "donor"\nids = ["600"]\nas = "220"\n',
-        r"would become donor.VSC_D, which comes from a braking module, and nothing in it is checked; make it signal",
+        r"would become donor.VSC_D, which comes from a braking module, and nothing in it is checked; build the message",
     ),
     "renamed into a torque": (
         '[[pass]]\nfrom = "donor"\nto = "host"\nids = ["300"]\nas = "110"\n',
@@ -248,7 +248,7 @@ CASES = {
     "two frames passed as one": (
         '[[pass]]\nfrom = "donor"\nto = "host"\nids = ["300"]\nas = "333"\n'
         '[[pass]]\nfrom = "donor"\nto = "host"\nids = ["333"]\n',
-        r"333 would have two senders on host: 300 from donor is passed as it too",
+        r"333 would have two senders on host: 300 from donor is passed as 333 too",
     ),
     "a state that nothing leads to": (
         '[states]\nrun = "donor.PCM_FAST.Run"\n'
@@ -396,7 +396,9 @@ def test_a_need_left_uncovered_is_refused(tmp_path: Path) -> None:
     with pytest.raises(BridgeRefused, match=r"needs.toml:7:1: TCM on host waits for 200, and nothing would send it"):
         compile_bridge(load_bridge(tmp_path / "bridge.toml"))
     (tmp_path / "needs.toml").write_text('[[need]]\nmodule = "TCM"\nbus = "body"\nid = "200"\n')
-    with pytest.raises(BridgeRefused, match=r"needs.toml:1:1: TCM waits on bus 'body', which is not there; the buses"):
+    with pytest.raises(
+        BridgeRefused, match=r"needs.toml:1:1: TCM waits on bus 'body', which the bridge file does not have"
+    ):
         compile_bridge(load_bridge(tmp_path / "bridge.toml"))
     (tmp_path / "needs.toml").write_text(
         '[[need]]\nmodule = "TCM"\nbus = "host"\nid = "120"\nperiod_ms = 10\nlength = 8\n'

@@ -91,12 +91,12 @@ def test_a_map_that_learned_nothing_says_what_to_do() -> None:
 
 def test_nothing_is_sent_as_recorded_for_a_module_that_nobody_named() -> None:
     for senders in ((), ("XXX",)):
-        with pytest.raises(BridgeRefused, match="the map does not name the module that sent it"):
+        with pytest.raises(BridgeRefused, match="the map does not name its sender"):
             compile_text(RULE, host=old("a5", "ff", signal("A", 0, 8), senders=senders))
 
 
 def test_nothing_of_a_brake_module_is_sent_as_recorded() -> None:
-    with pytest.raises(BridgeRefused, match="nothing of a braking module is sent as recorded"):
+    with pytest.raises(BridgeRefused, match="nothing that a braking module sent is repeated as recorded"):
         compile_text(RULE, host=old("a5", "ff", signal("A", 0, 8), kind="braking"))
 
 

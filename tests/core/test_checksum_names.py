@@ -188,7 +188,7 @@ def test_the_name_of_a_known_crc_is_kept() -> None:
         ("weighted sum of 60:8", "outside the 8 bytes"),
         ("weighted sum of 0:8x-1 fold 3", "can't be negative"),
         ("sum modulo 300", "modulo 2 to 256"),
-        ("e2e-1", "feeds a data ID"),
+        ("e2e-1", "includes a data ID"),
         ("crc8-2f with data id 5 nibble", "a mode of E2E profiles"),
         ("", "is not known"),
     ],

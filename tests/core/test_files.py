@@ -47,7 +47,7 @@ def test_windows_alone_is_kept_from_writing_to_a_device(tmp_path: Path, monkeypa
         temporary.write_text("a map")
     monkeypatch.setattr(sys, "platform", "win32")
     with (
-        pytest.raises(InputError, match=r"aux\.dbc: Windows takes aux\.dbc for a device; choose another name"),
+        pytest.raises(InputError, match=r"aux\.dbc: Windows treats aux\.dbc as a device; choose another name"),
         written_whole(tmp_path / "aux.dbc"),
     ):
         pass
@@ -56,7 +56,7 @@ def test_windows_alone_is_kept_from_writing_to_a_device(tmp_path: Path, monkeypa
 def test_nothing_else_is_written_to_a_device_either(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A recording, a trial's log, and what the page keeps or is given."""
     monkeypatch.setattr(sys, "platform", "win32")
-    refused = "for a device; choose another name"
+    refused = "as a device; choose another name"
     with pytest.raises(InputError, match=refused):
         AppendFile(tmp_path / "con.log")
     with pytest.raises(InputError, match=refused):

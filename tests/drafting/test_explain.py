@@ -93,7 +93,7 @@ def test_two_conditions_are_found() -> None:
 
 
 def test_a_threshold_says_what_the_language_says() -> None:
-    """`hysteresis(x, on, off)`: true from on, false from off, as it was in between."""
+    """`hysteresis(x, on, off)`: true from on, false from off, unchanged in between."""
     x = np.array([0.0, 5, 10, 7, 5, 4, 6, 10])
     said, now = [], False
     for value in x:

@@ -126,7 +126,7 @@ def test_refusals() -> None:
     t, bus, word, length, payload = columns_of(plan, 14, 20)
     with pytest.raises(InputError, match="times of a batch decrease"):
         translator.run_batch(t[::-1], bus, word, length, payload)
-    with pytest.raises(InputError, match="as many rows"):
+    with pytest.raises(InputError, match="the same number of rows"):
         translator.run_batch(t[:-1], bus, word, length, payload)
     with pytest.raises(InputError, match="buses"):
         translator.run_batch(t, bus + np.uint8(9), word, length, payload)

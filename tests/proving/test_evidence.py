@@ -112,7 +112,9 @@ def test_a_counter_or_checksum_that_nobody_checks_is_named(gone: tuple[str, ...]
     frames = Frames(donor.time_ns[rows], donor.length[rows], donor.payload[rows])
     said = unclaimed(frames, replace(fast, signals=tuple(s for s in fast.signals if s.name not in gone)))
     bytes_said = ", ".join({"Count": "6", "Check": "7"}[name] for name in gone)
-    assert said == (f"byte {bytes_said} is another in nearly every frame, and in no signal of the map" if gone else "")
+    assert said == (
+        f"byte {bytes_said} differs in nearly every frame and belongs to no signal of the map" if gone else ""
+    )
 
 
 def test_what_is_read_without_being_verified_is_named(swap: Any) -> None:

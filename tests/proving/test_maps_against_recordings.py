@@ -323,7 +323,7 @@ def test_a_late_reading_is_still_like_its_signal(lag_s: float) -> None:
 @pytest.mark.parametrize(
     ("said", "cause"),
     [
-        (lambda t: _wave(t) / 1.609344, "mph said as km/h"),
+        (lambda t: _wave(t) / 1.609344, "mph sent as km/h"),
         (lambda t: 6000 - _wave(t), "the sign is reversed"),
         (lambda t: _wave(t) + 400, "offset: -4"),
         (lambda t: _wave(t * 0.37), "another quantity"),

@@ -125,4 +125,4 @@ def test_the_command_says_what_was_left_out(tmp_path: Path) -> None:
     out = tmp_path / "m.dbc"
     assert CliRunner().invoke(cli, ["map", "export", str(path), "--out", str(out)]).exit_code == 0
     clean = CliRunner().invoke(cli, ["map", "show", str(out), "--notes"])
-    assert "read as it stands" in clean.stdout
+    assert "read without changes" in clean.stdout

@@ -31,7 +31,7 @@ def seen_in_map(signal_map: SignalMap, found: FieldFound, what: str, name: str |
         The name can't be used.
     """
     if name is not None and not NAME.fullmatch(name):
-        raise InputError(f"{name!r} is not a valid signal name: use letters, digits and _, no digit first")
+        raise InputError(f"{name!r} is not a valid signal name: use letters, digits and _, but begin with no digit")
     sure = len(found.things) == len(found.words)
     evidence = {
         "seen_by_trial": what,

@@ -163,7 +163,7 @@ class FieldPlan:
             found, doubt = finder.result()
             words = list(found)
         if not words:
-            return self._end((), (), doubt, "no message moves it by itself: try again")
+            return self._end((), (), doubt, "no single message moves it: try again")
         things: tuple[Thing, ...] = ()
         for number in words:
             more, wrong = yield from self._signals(self._moving[number])

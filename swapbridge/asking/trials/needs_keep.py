@@ -70,7 +70,7 @@ def kept_answers(path: Path, facts: dict[str, Any]) -> list[TrialAnswer]:
     except FileNotFoundError:
         return []
     except (OSError, ValueError) as error:
-        raise InputError(f"{path} contains no trial ({error}):  name another file, or move it away") from None
+        raise InputError(f"{path} contains no trial ({error}): name another file, or move it away") from None
     if not isinstance(content, dict) or content.get("version") != VERSION or not isinstance(content["answers"], list):
         raise InputError(f"{path} contains no trial that this version can read: name another file, or move it away")
     other = [name for name, value in facts.items() if content.get(name) != value]

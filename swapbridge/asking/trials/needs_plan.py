@@ -240,7 +240,8 @@ class NeedsPlan:
         self._ignored = tuple(sorted({code for code in seen if seen.count(code) * 2 > CONTROLS}))
         if LAMP in self._ignored:
             raise InputError(
-                "it complains with everything sent, so leaving things out proves nothing: correct that first"
+                "the module complains even with everything sent, so leaving things out proves nothing: find the cause "
+                "first"
             )
         if self._ignored:
             self._remarks.append(
@@ -274,8 +275,9 @@ class NeedsPlan:
         again = yield from self._control()
         if again and (yield from self._control()) and (yield from self._control()):
             raise InputError(
-                "it complains with everything sent, which it did not at first: does it fall asleep between trials "
-                "(--asleep), and is the supply steady? Trust nothing that was found since the first complaint"
+                "the module now complains with everything sent, which it did not at first: check that it falls asleep "
+                "between trials (--asleep) and that its supply is steady; trust nothing that was found since the first "
+                "complaint"
             )
 
     def _control(self) -> Generator[Trial, TrialAnswer, bool]:

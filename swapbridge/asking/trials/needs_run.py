@@ -174,7 +174,7 @@ class NeedsRun:
         lines = [f"trial {number}: left out: {trial.words if trial is not None else 'nothing'}"]
         lines.append(f"{(now_ns - self._since_ns) / 1e9:.0f} s")
         if self.phase in (TrialPhase.OFF, TrialPhase.ON) and not self._spoke:
-            lines.append("the module sends nothing by itself: press enter when you have done it")
+            lines.append("the module sends nothing unasked: press enter when you have done it")
         if self.voided:
             lines.append(f"{self.voided} trials were repeated because sending paused")
         sends = self.phase in (TrialPhase.SEND, TrialPhase.ASK, TrialPhase.PERSON)

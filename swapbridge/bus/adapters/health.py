@@ -25,7 +25,7 @@ NO_TRAFFIC = (
 ONLY_ERRORS = (
     "error frames and nothing else: the bit rate is wrong, the wires are swapped, or only one terminator is left"
 )
-ONE_FRAME = "one frame repeating at full load: nobody acknowledges (a lone computer and a listen-only adapter)"
+ONE_FRAME = "one frame repeating at full load: no node acknowledges it (a lone computer and a listen-only adapter)"
 
 
 @dataclass(frozen=True, slots=True)

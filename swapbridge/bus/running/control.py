@@ -240,7 +240,7 @@ def stop_run(run: LiveRun, *, now: bool = False, folder: Path | None = None) -> 
         except ProcessLookupError:
             return "stopped"
         except PermissionError:
-            return "it did not answer, and belongs to another user: stop it as that user, or cut its power"
+            return "it does not respond and belongs to another user: stop it as that user, or cut its power"
         except OSError as error:
             if getattr(error, "winerror", None) != _NO_SUCH_PROCESS:
                 raise

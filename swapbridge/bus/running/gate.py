@@ -185,7 +185,7 @@ class Gate:
                     return FrameRuling.SEND
                 if same:
                     return FrameRuling.TOO_FAST
-        self.faults.append(f"{self._name(key)} is not in the plan and was not sent: this is a fault of the translator")
+        self.faults.append(f"{self._name(key)} is not in the plan and was not sent: this is a defect of the translator")
         self.shut = self.shut or "a frame outside the plan came out of the translator"
         return FrameRuling.UNPLANNED
 

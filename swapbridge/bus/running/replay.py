@@ -373,7 +373,7 @@ class Player:
             return False
         raise BusError(
             f"the bus took no frame for {SEND_TRIES * SEND_WAIT_S:.1f} s ({problem}): check that it is up, that its "
-            "bit rate is right and that somebody acknowledges"
+            "bit rate is right and that another node acknowledges"
         )
 
 

@@ -274,7 +274,7 @@ def _kinds(change: ModuleChange) -> Iterable[tuple[str, tuple[Code, ...]]]:
 def _into_needs(path: Path, changes: Changes) -> None:
     found = codes_of_needs(changes, load_needs(path))
     if not found:
-        say(f"no need in {path} names a module that complained: set `module` to the module's name, or use --name")
+        say(f"no need in {path} names a module that complained: set `module` to that module's name, or use --name")
         return
     text = with_codes(path.read_text(encoding="utf-8"), {one.need.line: (one.codes, one.found) for one in found})
     with written_whole(path) as temporary:

@@ -100,7 +100,7 @@ def show(signal_map: Path, ids: tuple[tuple[int, bool], ...], notes: bool) -> No
     """
     loaded = load_map(signal_map)
     if notes:
-        click.echo("\n".join(loaded.notes) or f"{signal_map}: read as it stands")
+        click.echo("\n".join(loaded.notes) or f"{signal_map}: read without changes")
         return
     say_notes(loaded)
     wanted = {format_identifier(*i) for i in ids}

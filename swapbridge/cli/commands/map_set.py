@@ -49,7 +49,7 @@ class ChoiceType(click.ParamType[tuple[int, str]]):
         try:
             return int(raw, 0), name.strip() or self.fail(f"{value!r} has no name: write 3=Sport", param, ctx)
         except ValueError:
-            self.fail(f"{value!r} can't be read: write a raw value and its name, as 3=Sport", param, ctx)
+            self.fail(f"{value!r} can't be read: write a raw value and its name, such as 3=Sport", param, ctx)
 
 
 _HELP = f"""Set the properties of a message or signal; missing messages, signals, modules and maps are created.

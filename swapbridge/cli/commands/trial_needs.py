@@ -34,7 +34,7 @@ KILOMETRES = (
 @click.argument("module")
 @messages_to_try
 @click.option(
-    "--ask", "address", help="Identifiers at which the module answers requests, as REQUEST:ANSWER, like 7A0:7A8."
+    "--ask", "address", help="Identifiers at which the module answers requests, written REQUEST:ANSWER, like 7A0:7A8."
 )
 @click.option("--by-lamp", is_flag=True, help="You answer whether the module complains, instead of --ask.")
 @click.option(

@@ -43,7 +43,10 @@ def check_needs(
         if bridge.bus(need.bus) is None:
             known = ", ".join(b.name for b in bridge.buses)
             raise _refused(
-                bridge, need, f"{need.module} waits on bus {need.bus!r}, which is not there", f"the buses are {known}"
+                bridge,
+                need,
+                f"{need.module} waits on bus {need.bus!r}, which the bridge file does not have",
+                f"the buses are {known}",
             )
         found = _covering(maps, drafts, need)
         if found is None and need.word is not None and _otherwise(bridge, maps, plan, need.bus, need.word):

@@ -31,8 +31,8 @@ def check_long_messages(bridge: BridgeFile, drafts: Sequence[SendDraft]) -> None
         if group is not None and group.number in _LAYER:
             raise bridge.refuse(
                 draft.rule.place,
-                f"{draft.name} is {_LAYER[group.number]}, which could say anything and is never written by hand",
-                "leave it out: addresses are claimed and long messages sent in packets by themselves",
+                f"{draft.name} is {_LAYER[group.number]}, which could carry anything and is never written by hand",
+                "leave it out: the translator claims addresses and sends packets automatically",
             )
     long = [d for d in drafts if d.send.is_long]
     for draft in long:
@@ -48,7 +48,7 @@ def check_long_messages(bridge: BridgeFile, drafts: Sequence[SendDraft]) -> None
                 )
         if send.to == send.word & 0xFF:
             raise bridge.refuse(
-                draft.rule.place, f"{draft.name} would go from address {send.to} to itself", "correct from or to"
+                draft.rule.place, f"{draft.name} would go from address {send.to} to itself", "change `from` or `to`"
             )
         occasions = bool(send.check_us or draft.arrivals or send.on_request)
         times = [t for t in (send.period_us, send.gap_us if occasions else 0) if t]

@@ -158,7 +158,7 @@ def _senders(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft
         raise _refuse(
             bridge,
             draft,
-            f"{sender} already sends {label} on {draft.bus}, and nobody sends an identifier beside its sender",
+            f"{sender} already sends {label} on {draft.bus}, and an identifier has only one sender",
             f'if {sender} is gone from that bus, state it:  [buses.{draft.bus}] absent = ["{sender}"]',
         )
     if not draft.message.named_senders and not draft.rule.sender_gone:
@@ -197,7 +197,7 @@ def _guarded(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft
         raise _refuse(
             bridge,
             draft,
-            f"a made-up status of a {kind} module is never sent",
+            f"an invented status of a {kind} module is never sent",
             "translate the genuine signal of the host, or send 'not available'",
             made.field.name,
         )
@@ -205,7 +205,7 @@ def _guarded(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft
         raise _refuse(
             bridge,
             draft,
-            f"nothing of a {kind} module is sent as recorded",
+            f"nothing that a {kind} module sent is repeated as recorded",
             'translate its genuine signals; rest = "not available" for the others',
         )
     if draft.rule.rest == "zero":
@@ -216,8 +216,8 @@ def _guarded(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft
         ]  # fmt: skip
         if rest:
             warnings.append(
-                f"{draft.name} stands for an absent {kind} module, and {', '.join(rest)} are sent as zero: check that "
-                "zero does not mean 'all is well'"
+                f"{draft.name} replaces a message of an absent {kind} module, and {', '.join(rest)} are sent as zero: "
+                "check that zero does not mean 'all is well'"
             )
 
 
@@ -346,7 +346,7 @@ def _need_role(bridge: BridgeFile, draft: SendDraft, signal: MapSignal) -> None:
             bridge,
             draft,
             "a number without a role is not sent, since it might be a torque",
-            'state its role: role = "engine_speed" and the like, or role = "value" with a fallback',
+            'state its role, such as role = "engine_speed", or role = "value" with a fallback',
             signal.name,
             MISSING,
         )
@@ -382,7 +382,7 @@ def _renamed(bridge: BridgeFile, maps: Mapping[str, SignalMap], plan: Plan) -> N
             raise bridge.refuse(
                 place,
                 f"a passed frame would become {name}.{message.name}, which {dangers[0]}, and nothing in it is checked",
-                "make it signal by signal with [[messages]]",
+                "build the message signal by signal under [[messages]]",
             )
 
 

@@ -143,7 +143,7 @@ def _raw_of(target: Doubted, found: Value) -> int:
     if found.unit.kind == "torque" and unit.kind == "ratio":
         whole = target.constant_reference()
         if not whole:
-            raise LoweringError("a percentage of a changing reference is wanted in percent", 'write "... %"')
+            raise LoweringError("write a percentage of a changing reference in percent", 'write "... %"')
         size = in_unit(found, SPELLINGS["Nm"]).lin.constant_value / whole / unit.factor
     else:
         size = in_unit(found, unit).lin.constant_value

@@ -141,7 +141,7 @@ def _turns(lowering: Lowering, draft: SendDraft, made_by: dict[str, SignalRule])
     if unused is not None:
         raise bridge.refuse(
             unused.place,
-            f"{draft.name} never comes to page {unused.page}: its pages are {', '.join(map(str, turns))}",
+            f"{draft.name} never sends page {unused.page}: its pages are {', '.join(map(str, turns))}",
             "leave the page out, or write it into mux",
         )
     return [*turns]
@@ -258,9 +258,8 @@ def _rest_base(lowering: Lowering, draft: SendDraft, rule: MessageRule, page: in
     if not message.named_senders:
         raise lowering.bridge.refuse(
             rule.place,
-            f"{draft.name}: the map does not name the module that sent it, and nothing of such a message is sent as "
-            "recorded",
-            "name its sender in the map, or say every signal under [messages.signals]",
+            f"{draft.name}: the map does not name its sender, and such a message is never sent as recorded",
+            "name its sender in the map, or give every signal a line under [messages.signals]",
         )
     unknown = unknown_bits(message, page)
     if unknown:
@@ -286,7 +285,7 @@ def _timed(
             rule.place,
             f"{draft.name} is sent once after wake-up, so it can't have other triggers"
             if rule.once
-            else f"{draft.name} is not a J1939 group, and only such a one is asked for by its number",
+            else f"{draft.name} is not a J1939 group, and only J1939 groups can be requested",
             "leave on_request out",
         )
     triggered = rule.on_arrival or rule.on_change or rule.on_request
@@ -352,7 +351,7 @@ def _timed(
         raise bridge.refuse(
             rule.place,
             f"{draft.name} is sent in every state but asleep, so its states never end before the bus sleeps",
-            'say in which it begins: states = ["key_on", "crank", "run"], or leave last_ms out',
+            'name the states in which it begins: states = ["key_on", "crank", "run"], or leave last_ms out',
         )
     gap = rule.gap_us
     if gap is None:

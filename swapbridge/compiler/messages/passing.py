@@ -100,7 +100,7 @@ def _never_deciding(bridge: BridgeFile, rules: list[Pass], lines: list[int]) -> 
                 ways = f"from {bridge.buses[rule.bus].name} to {bridge.buses[rule.to_bus].name}"
                 out.append(
                     f"the rule in line {lines[number]} for {format_words(rule.first, rule.last)} {ways} never decides, "
-                    f"since the one in line {line} stands before it: put the narrow rule first"
+                    f"since line {line} has another that comes first: put the narrow rule before it"
                 )
                 break
     return out
@@ -116,7 +116,7 @@ def _one_rule(
         if use and rule.new_word >= 0 and not diagnostic_use(*split_word(first)):
             label = format_identifier(*split_word(word))
             raise bridge.refuse(
-                rule.place, f"{label} is for {use}, and no other frame becomes one", "give it another identifier"
+                rule.place, f"{label} is for {use}, and no other frame may become one", "give it another identifier"
             )
         if not rule.block and first == last:
             _refuse_second_sender(bridge, maps, sends, rule, word, numbers)
@@ -135,7 +135,7 @@ def _refuse_second_origin(bridge: BridgeFile, rule: PassRule, one: Pass, taken: 
         origin = f"{format_identifier(*split_word(other.first))} from {bridge.buses[other.bus].name}"
         raise bridge.refuse(
             rule.place,
-            f"{label} would have two senders on {bridge.buses[one.to_bus].name}: {origin} is passed as it too",
+            f"{label} would have two senders on {bridge.buses[one.to_bus].name}: {origin} is passed as {label} too",
             "leave one out, or give it another identifier",
         )
 
@@ -171,7 +171,7 @@ def _refuse_second_sender(
     if any(s.bus == numbers[rule.to_bus] and s.word == word for s in sends):
         raise bridge.refuse(
             rule.place,
-            f"{label} would have two senders on {rule.to_bus}: the plan makes it and passes it",
+            f"{label} would have two senders on {rule.to_bus}: the plan both makes it and passes it",
             "leave one out",
         )
     sender = present_sender(bridge, maps, rule.to_bus, word)

@@ -86,7 +86,7 @@ def open_field(
     lit = one.kind == "flag" and len(values) == 2 and warns(kit.swap, message, one) is not None
     if lit:
         value = first_value(message, one)
-        words += "; lit while the engine stands, as a warning is: it is sent lit"
+        words += "; lit while the engine is stopped, as a warning lamp is: it is sent lit"
     return Explained(
         one.layout, one.name, "open", 0.0, str(value), str(value), "value" if one.kind == "number" else "status",
         words=words, closes=closes, unreviewed=True, kept=lit,

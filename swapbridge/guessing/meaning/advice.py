@@ -20,7 +20,7 @@ NEXT_RECORDING = {
     "pedal": "key on, engine off, sweep the pedal slowly from rest to floor three times",
     "throttle": "key on, engine off, sweep the pedal slowly three times, then rev to 2500 three times",
     "engine_speed": "engine warm, neutral: rev to 1500, 2500 and 3500 rpm, hold 5 s each, three times",
-    "vehicle_speed": "drive at 20, 40 and 60 km/h and stop in between, three times (a helper works the laptop)",
+    "vehicle_speed": "drive at 20, 40 and 60 km/h and stop in between, three times (a helper operates the laptop)",
     "coolant_temp": "start from cold and record until the thermostat opens, cool 10 minutes, start again",
     "oil_temp": "start from cold, record the warm-up, then let it cool and start again",
     "brake_switch": "key on, engine off: brake on and off five times, some seconds apart, three rounds",

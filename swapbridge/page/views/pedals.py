@@ -37,7 +37,7 @@ def routes(bench: BenchPage) -> list[Route]:
         speed = bench.live_control.speed_kmh()
         if speed is not None and abs(speed) > STANDS_KMH:
             raise RefusedError(
-                f"the vehicle is moving ({speed:.0f} km/h): the driver never works the phone; stop first"
+                f"the vehicle is moving ({speed:.0f} km/h): the driver never operates the phone; stop first"
             )
         bench.live_control.press("next")
         return answer({"pressed": "next"})

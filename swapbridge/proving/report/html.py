@@ -269,8 +269,9 @@ def _faults(verdict: Verdict) -> str:
     ]
     columns = ["", "fault", "frames sent", "to safe answers, ms", "to recover, ms", *(["problems"] if failed else [])]
     out.append(
-        "<p>To safe answers: until the last signal whose source is gone says its safe answer, limits and holds "
-        "included. To recover: from the fault's end until all is sent and measured again. Blank: not due.</p>"
+        "<p>To safe answers: until the last signal without a source gives its safe answer, limits and holds "
+        "included. To recover: from the fault's end until everything is sent from live values again. "
+        "Blank: not applicable.</p>"
     )
     out.append(_table(columns, rows, (2, 3, 4)))
     quiet = sum(f.status == "pass" for f in pairs)
@@ -285,7 +286,7 @@ def _overlays(verdict: Verdict) -> str:
     pictures = "".join(overlay_picture(o, number) for number, o in enumerate(verdict.overlays))
     return (
         "<section><h2>Source and translated signal</h2><p>Choose a zoom and scroll sideways. Curves of one unit "
-        f"share a scale. Values that say 'not available' are left out.</p>{pictures}</section>"
+        f"share a scale. 'Not available' values are left out.</p>{pictures}</section>"
     )
 
 

@@ -150,7 +150,7 @@ def test_a_module_that_never_sleeps_is_noticed() -> None:
     machine = NeedsRun(plan, frozenset({0x500}), (0x7A0, 0x7A8), TIMING)
     machine.kept = lambda: setattr(table, "never_sleeps", len(plan.answers) >= 3)
     bench(machine, table)
-    assert "does it fall asleep" in machine.ended_by
+    assert "check that it falls asleep" in machine.ended_by
 
 
 def test_complaints_with_everything_sent_do_not_count_or_end_it() -> None:

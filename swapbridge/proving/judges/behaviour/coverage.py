@@ -286,9 +286,9 @@ class _Board:
                     Coverage("(vanished when unplugged)", bus, name, "", "", "missing", "a module may wait for it")
                 )
             remedy = (
-                "read every module's fault codes after a drive without it"
+                "drive without it and read every module's fault codes"
                 if unneeded
-                else "add it to the bridge file; or, where every module works without it, say so in needs.toml: "
+                else "add it to the bridge file; or, if every module works without it, state that in needs.toml: "
                 f'[[need]] module = "nobody", bus = "{bus}", id = "{label}", how = "{NOBODY_WAITS}"'
             )
             self.checks.append(
@@ -329,8 +329,8 @@ class _Board:
                 check_of(
                     "needs", bus, "unplugged recording", not there,
                     f"{len(there)} messages of absent modules are in it: {', '.join(there[:4])}" if there else
-                    "none of the absent modules speaks in it",
-                    "a recording without the modules that the bridge file calls absent",
+                    "no absent module sends in it",
+                    "a recording without the modules that the bridge file lists as absent",
                     f"record bus {bus} with them unplugged, or correct absent in the bridge file",
                     otherwise="unproved",
                 )
@@ -352,7 +352,7 @@ class _Board:
                     "needs", bus, f"{label} {message.name} of {', '.join(message.senders)}, which is absent", False,
                     "not supplied" + ("" if told else ", and no needs list says whether anybody waits for it"),
                     "what absent modules sent is supplied, or the needs list says who waits for what",
-                    "add it to the bridge file; or, where every module works without it, say so in needs.toml: "
+                    "add it to the bridge file; or, if every module works without it, state that in needs.toml: "
                     f'[[need]] module = "nobody", bus = "{bus}", id = "{label}", how = "{NOBODY_WAITS}"',
                     otherwise="open" if told else "unproved",
                 )

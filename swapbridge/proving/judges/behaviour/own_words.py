@@ -394,7 +394,7 @@ def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool)
     share = float(np.mean(shares)) if shares else 1.0
     fine = share >= SAID_AGAIN
     how = "values from the stimulus" if tested else "map not tested: values from the map itself, so only the rule"
-    measured = f"{100 * share:.0f} % as it was said ({how})"
+    measured = f"{100 * share:.0f} % as it was sent ({how})"
     if not fine:
         cause = _cause(made, moments, said, new)
         measured += f"; {cause}"

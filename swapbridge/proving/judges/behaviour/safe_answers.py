@@ -122,9 +122,9 @@ def _wrong_way(made: SentSignal, raw: int, way: str) -> str:
         if word in wrong or (not word and signal.layout.length == 1 and bool(raw) != (way == "on")):
             return f"{way}: a lamp or switch in doubt (common practice, no source)"
     if way == "hold then zero" and (word in TURNING_WORDS or (not signal.choices and signal.physical(raw) != 0)):
-        return "none once its hold time is over: nobody knows whether the engine turns (common practice, no source)"
+        return "none once its hold time is over: whether the engine turns is unknown (common practice, no source)"
     if made.role is not None and made.role.alias == "key_state" and word in CRANK_WORDS:
-        return "a key that is off or on: nobody cranks in doubt (common practice, no source)"
+        return "a key that is off or on: no cranking in doubt (common practice, no source)"
     if way == "in gear" and (word in PARK_NEUTRAL_WORDS or (not word and signal.layout.length == 1 and raw == 1)):
         return "in gear: park or neutral in doubt lets an engine start in gear (common practice, no source)"
     if way == "invalid" and made.role is not None and made.role.quantity in MADE_UP and signal.not_available:

@@ -346,8 +346,8 @@ def _ranges(label: str, pattern: MessageForm, ours: MessageForm, message: MapMes
                 label,
                 "value ranges",
                 not beyond,
-                ", ".join(beyond) if beyond else f"{looked} signals within the old engine's",
-                "about the old engine's values",
+                ", ".join(beyond) if beyond else f"{looked} signals within the old engine's range",
+                "about the old engine's range",
                 "usual with another engine: make sure that the module copes with it, or clamp it",
                 otherwise="habit",
             )

@@ -165,7 +165,7 @@ def _switch(case: Case, made: SentSignal) -> Iterator[Check]:
         said = (
             f"{100 * now.right:.0f} % of the time"
             if now is not None
-            else "the two drives are hardly ever in the same state of it"
+            else "it was hardly ever in the same state in both drives"
         )
         yield check_of(
             "maps",

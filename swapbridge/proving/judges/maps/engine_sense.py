@@ -146,7 +146,7 @@ def _oil(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
     yield check_of(
         "maps", oil.label, "fits engine speed", found >= LEAST_OIL_KPA,
         f"{found:.0f} kPa over {REVVED_RPM:.0f} rpm", f"at least {LEAST_OIL_KPA:.0f} kPa: a healthy engine's",
-        "correct its bits, scale, offset or unit in the map; or look after the engine's oil pressure",
+        "correct its bits, scale, offset or unit in the map; or check the engine's oil pressure",
     )  # fmt: skip
 
 
@@ -266,5 +266,5 @@ def _lamps(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
                 share < 0.5,
                 f"lit {100 * share:.0f} % of the time while the engine runs",
                 "dark while a healthy engine runs",
-                "correct its bit in the map; a lamp that is lit at 0 needs choices that say so",
+                "correct its bit in the map; for a lamp that is lit at 0, name its values",
             )

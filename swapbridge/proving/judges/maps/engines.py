@@ -138,7 +138,7 @@ def _speeds(new: Engine, shift: float | None) -> Iterator[Check]:
         shift <= top * (1.0 if new.redline_rpm else SHIFT_ROOM),
         f"the gearbox shifts at up to {shift:.0f} rpm, the new engine reaches {top:.0f} rpm ({known})",
         "upshifts below the new engine's highest speed",
-        "have its shift speeds lowered, or scale the engine speed sent to it; health.toml has the `redline`",
+        "have its shift speeds lowered, or scale the engine speed sent to it; `redline` is set in health.toml",
         otherwise="fail" if new.redline_rpm else "unproved",
     )
 

@@ -27,8 +27,8 @@ SPEED_SHARE = 0.04
 FEWEST, FEWEST_STEPS = 20, 6
 SAID_RIGHT = 0.75
 FACTORS: tuple[tuple[float, str], ...] = (
-    (1.609344, "mph said as km/h"),
-    (1 / 1.609344, "km/h said as mph"),
+    (1.609344, "mph sent as km/h"),
+    (1 / 1.609344, "km/h sent as mph"),
     (1.8, "degrees Fahrenheit and Celsius mixed"),
     (1 / 1.8, "degrees Fahrenheit and Celsius mixed"),
     (6.894757, "psi and kPa mixed"),
@@ -77,7 +77,7 @@ class Likeness:
             if abs(self.slope / factor - 1) < 0.04:
                 return f"scale: {words}"
         if abs(self.slope - 1) > 0.04:
-            return f"scale: {self.slope:.3g} times what is said"
+            return f"scale: {self.slope:.3g} of the right one"
         if abs(self.offset) > 0.03 * self.span:
             return f"offset: {self.offset:+.3g} is missing"
         return "delay, clipping, or a few bits of another field"

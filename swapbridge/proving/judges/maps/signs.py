@@ -41,7 +41,7 @@ def judge_signs(case: Case) -> list[Check]:
                     "signed or not",
                     False,
                     f"{', '.join(untold)}: their top bit was never set, so both readings agree",
-                    "recordings in which they go below zero, or above half of what their bits can say",
+                    "recordings in which they go below zero, or above half of what their bits can hold",
                     "state their range in the map if known; otherwise check them where the new engine goes further",
                     otherwise="open",
                 )
@@ -77,9 +77,9 @@ def _scale(case: Case, label: str, signal: MapSignal) -> Iterator[Check]:
         label,
         "scale",
         False,
-        f"its bits can say {float(low):g} to {float(high):g} {signal.unit}".rstrip()
+        f"its bits can hold {float(low):g} to {float(high):g} {signal.unit}".rstrip()
         + f", and its range is {float(signal.minimum):g} to {float(signal.maximum):g}",
-        "a range that its bits and scale can say, or a measurement beside the recording that confirms the scale",
+        "a range that its bits and scale can represent, or a measurement beside the recording that confirms the scale",
         "correct the scale, the length or the range in the map: no recording shows which of them is wrong",
         otherwise="unproved",
     )

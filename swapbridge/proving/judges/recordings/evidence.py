@@ -293,7 +293,7 @@ def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:
             loose,
             "counter and checksum of what is read in its map, and checked",
             f"find them with `swapbridge guess` and put them into the map: until then a frame of {message.name} is "
-            "believed though it is damaged, or the same over and over",
+            "believed even if it is damaged or repeats without change",
             otherwise="open",
         )
     if not verified:
@@ -320,7 +320,7 @@ def unclaimed(frames: Frames, message: MapMessage) -> str:
             if (np.diff(bits) != 0).mean() >= RUNS_ON:
                 found.append(nibble // 2)
     bytes_said = ", ".join(str(n) for n in dict.fromkeys(found))
-    return f"byte {bytes_said} is another in nearly every frame, and in no signal of the map" if found else ""
+    return f"byte {bytes_said} differs in nearly every frame and belongs to no signal of the map" if found else ""
 
 
 def integrity(label: str, bad: int, seen: int, what: str, consequence: str) -> Iterator[Check]:

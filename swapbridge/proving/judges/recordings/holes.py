@@ -106,7 +106,7 @@ def _messages(case: Case, bus: int) -> Iterator[Check]:
             False,
             f"silent for {total:.0f} s (first at second {begin:.0f}) while those that always speak with it spoke",
             "frames whenever the messages beside it have some",
-            "nothing was judged during that time: record again, unless its module was switched off on purpose",
+            "nothing was judged for that time: record again, unless its module was switched off on purpose",
             otherwise="unproved" if much else "open",
         )
 

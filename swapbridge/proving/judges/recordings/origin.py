@@ -16,7 +16,7 @@ from swapbridge.signalmap.model import SignalMap
 
 
 def judge_origin(case: Case) -> list[Check]:
-    """The plan is the compiler's output for the bridge file and maps at hand, to the last byte."""
+    """The plan is what the compiler makes of the bridge file and maps at hand, to the last byte."""
     plan, maps = case.given.plan, case.given.maps
     checks = source_checks(plan, case.bridge, maps)
     try:
@@ -28,7 +28,7 @@ def judge_origin(case: Case) -> list[Check]:
     return [
         *checks,
         check_of(
-            "content", "plan", "compiled again", not different, measured, "the compiler's output for the bridge file",
+            "content", "plan", "compiled again", not different, measured, "what the compiler makes of the bridge file",
             "compile the bridge file again, then prove: never edit a plan by hand",
         ),
     ]  # fmt: skip

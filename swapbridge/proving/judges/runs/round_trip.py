@@ -144,7 +144,7 @@ def _requests(trace: Sequence[PlantState]) -> list[Check]:
             "heard by the donor",
             unheard == 0 and slowest <= HEARD_MS,
             f"{len(heard)} of {len(episodes)} requests, slowest {slowest:.1f} ms",
-            f"every one within {HEARD_MS:g} ms",
+            f"each within {HEARD_MS:g} ms",
             "send the request on_arrival of its source, with a short gap_ms",
         ),
         check_of(
@@ -153,7 +153,7 @@ def _requests(trace: Sequence[PlantState]) -> list[Check]:
             "acted on",
             unacted == 0 and latest <= ACTED_MS,
             f"{len(acted)} of {len(episodes)} requests, slowest {latest:.0f} ms",
-            f"torque down within {ACTED_MS:g} ms while it is wanted",
+            f"torque reduced within {ACTED_MS:g} ms while it is requested",
             "check scale, limits and reference of the request",
         ),
     ]

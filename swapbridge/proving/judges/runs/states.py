@@ -52,7 +52,7 @@ def judge_states(case: Case) -> list[Check]:
     out: list[Check] = []
     if rules.run is not None:
         out += _share("run", "while the engine runs", state[runs] == RUN, wanted=True)
-        out += _share("run", "while the engine stands", state[stands] == RUN, wanted=False)
+        out += _share("run", "while the engine is stopped", state[stands] == RUN, wanted=False)
     if rules.key_on is not None:
         out += _keyed(case, rules.key_on, grid, state)
     return out
