@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from swapbridge.language.constants import parse_source
-from swapbridge.language.expressions import Name, Node, names_in
+from swapbridge.language.expressions import Call, Name, Node, children, names_in
 from swapbridge.language.model import BridgeFile, Source
 
 
@@ -26,3 +26,21 @@ def names_behind(bridge: BridgeFile, node: Node) -> tuple[Name, ...]:
 def signals_behind(bridge: BridgeFile, source: Source) -> tuple[Name, ...]:
     """Names of the source signals (bus.MESSAGE.SIGNAL) that an expression of the file hangs on."""
     return tuple(n for n in names_behind(bridge, parse_source(bridge, source)) if len(n.parts) == 3)
+
+
+def values_behind(bridge: BridgeFile, source: Source) -> tuple[Name, ...]:
+    """Like `signals_behind`, but only those whose value counts, not merely whether or when one came."""
+    found: dict[tuple[str, ...], Name] = {}
+    work, opened = [parse_source(bridge, source)], set[str]()
+    while work:
+        node = work.pop(0)
+        if isinstance(node, Name):
+            known = bridge.values.get(node.dotted) or bridge.constants.get(node.dotted)
+            if len(node.parts) == 3:
+                found.setdefault(node.parts, node)
+            elif known is not None and node.dotted not in opened:
+                opened.add(node.dotted)
+                work.append(parse_source(bridge, known))
+        elif not (isinstance(node, Call) and node.function in ("valid", "age", "awake")):
+            work += children(node)
+    return tuple(found.values())

@@ -155,6 +155,8 @@ PROXIES = [
     "donor.PCM_FAST.RPM < 400 rpm and donor.PCM_FAST.Pedal < 5 %",
     "age(donor.PCM_FAST) > 45 ms",
     "false",
+    "not valid(donor.PCM_SLOW.Oil)",
+    "choose(valid(donor.PCM_SLOW.Coolant), donor.PCM_FAST.RPM < 400 rpm, true)",
 ]
 
 
@@ -190,6 +192,32 @@ def test_a_lamp_from_what_it_warns_of_or_alarmed_is_taken() -> None:
     assert "never warns" in lamp("donor.PCM_SLOW.Coolant > 115 degC", "oil_pressure_lamp")
     assert lamp("true", "charge_lamp") == ""
     assert lamp("invalid", "charge_lamp") == ""
+
+
+def test_what_a_cluster_repeats_of_the_bridge_is_no_source_of_a_warning() -> None:
+    """The bridge sends the oil pressure; a cluster says it again, so that a lamp made from that follows itself."""
+    host = old("00 00", "ff ff", signal("Lamp", 0, 1), signal("Pressure", 8, 8, unit="kPa", role="oil_pressure"))
+    cluster = MapMessage(
+        "Shown", 0x6A0, False, 1, (signal("Gauge", 0, 8, unit="kPa", role="oil_pressure"),),
+        period_ms=F(100), senders=("IC",),
+    )  # fmt: skip
+    text = RULE + '[messages.signals]\nPressure = "clamp(donor.PCM_SLOW.Oil, 0 kPa, 255 kPa)"\n'
+    text += 'Lamp = { value = "host.Shown.Gauge < 50 kPa", role = "oil_pressure_lamp" }\n'
+    for kind, refused in (("cluster", True), ("engine", False)):
+        nodes = (*host.nodes, MapNode("IC", kind))  # type: ignore[arg-type]
+        shown = dataclasses.replace(host, messages=(*host.messages, cluster), nodes=nodes)
+        if refused:
+            with pytest.raises(BridgeRefused, match="only repeats from what this bridge sends"):
+                compile_text(text, host=shown)
+        else:
+            assert compile_text(text, host=shown)
+
+
+def test_a_rule_takes_no_warning_its_name_away() -> None:
+    host = old("00", "ff", signal("Lamp", 0, 1, role="oil_pressure_lamp"))
+    rule = 'Lamp = { value = "donor.PCM_FAST.RPM < 400 rpm", role = "status", fallback = "false" }\n'
+    with pytest.raises(BridgeRefused, match=r"it is a warning \(oil_pressure_lamp\) made from"):
+        compile_text(RULE + "[messages.signals]\n" + rule, host=host)
 
 
 def test_a_source_without_a_role_is_taken_with_a_note_unless_it_is_a_state() -> None:

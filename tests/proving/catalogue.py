@@ -59,6 +59,7 @@ def _other_role(send: Send) -> Send:
 
 
 _GREETING = 'once = true\nstates = ["key_on", "crank", "run"]'
+_OIL_LAMP = 'OilLamp = "donor.PCM_THERMAL.OilLamp"'
 _AMBIENT = "host.BodyState.AmbientTemp"
 
 MISTAKES: Mapping[str, Mapping[str, Change]] = {
@@ -273,6 +274,22 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
             'send = "host.PedalData"\nperiod_ms = 20\nstates = ["key_on", "crank", "run", "after_run"]',
             'send = "host.PedalData"\nperiod_ms = 20\nstates = ["run"]',
         ),
+        "an oil lamp that is dark while the engine turns": text(
+            _OIL_LAMP,
+            'OilLamp = { value = "donor.PCM_THERMAL.OilLamp and donor.PCM_FAST.RPM < 400 rpm", fallback = "1" }',
+        ),
+        "an oil lamp of zero times the pressure": text(
+            _OIL_LAMP, 'OilLamp = { value = "0 * donor.PCM_STATUS.OilPressure > 1 kPa", fallback = "1" }'
+        ),
+        "an oil lamp from a table that is flat": text(
+            _OIL_LAMP,
+            'OilLamp = { value = "table(donor.PCM_STATUS.OilPressure, 0 kPa: 1, 400 kPa: 1) < 0.5", fallback = "1" }',
+        ),
+        "an oil lamp that a total lights": text(
+            _OIL_LAMP,
+            'OilLamp = { value = "accumulate(choose(donor.PCM_THERMAL.OilLamp, 0, 1), most=9999) > 99", fallback="1" }',
+        ),
+        "a needle that stops at 210 degF": text("-40 degF, 470 degF", "-40 degF, 210 degF"),
         "a minute until it sleeps": text("sleep_after_ms = 3000", "sleep_after_ms = 60000"),
         "minutes on the way to a safe answer": text('ramp = "400 %"', 'ramp = "1 %"'),
         "torque limits while it runs only": text(

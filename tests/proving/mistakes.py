@@ -59,7 +59,7 @@ def sound_world(seed: int = 20) -> World:
 def verdict_of(world: World, folder: Path) -> Verdict | str:
     """Compile and prove without faults; the compiler's words where it refuses."""
     try:
-        bridge, made, listed = _compiled(world, folder)
+        bridge, made, listed = compiled(world, folder)
         return prove(
             made, world.captures, bridge, world.maps, needs=listed, unplugged=world.unplugged, stimuli=world.stimuli,
             thoroughness="none",
@@ -74,7 +74,7 @@ def refused_by(world: World, folder: Path) -> str:
     A proof asks all of them; who only wants to know whether there is a PASSED can stop at the first that says no.
     """
     try:
-        bridge, made, listed = _compiled(world, folder)
+        bridge, made, listed = compiled(world, folder)
         case = take_up(
             made, world.captures, bridge, world.maps, needs=listed, unplugged=world.unplugged, stimuli=world.stimuli
         )
@@ -89,7 +89,7 @@ def refused_by(world: World, folder: Path) -> str:
     return "; ".join(f"{c.area}, {c.subject}, {c.name}: {c.measured}" for c in no[:3])
 
 
-def _compiled(world: World, folder: Path) -> tuple[BridgeFile, Plan, tuple[Need, ...]]:
+def compiled(world: World, folder: Path) -> tuple[BridgeFile, Plan, tuple[Need, ...]]:
     needs_file = folder / "needs.toml"
     needs_file.write_text(world.needs)
     bridge = parse_bridge(world.bridge, str(folder / "bridge.toml"))

@@ -13,20 +13,25 @@ from swapbridge.core.roles import BY_NAME, WARNED_BY
 from swapbridge.core.units import find_unit
 from swapbridge.core.vocabulary import sounds_like_engine_state
 from swapbridge.language.constants import parse_source
-from swapbridge.language.dependencies import names_behind, signals_behind
+from swapbridge.language.dependencies import names_behind, values_behind
 from swapbridge.language.expressions import Name
 from swapbridge.language.model import BridgeFile, SignalRule
 from swapbridge.signalmap.model import MapSignal, SignalMap
 
 
 def why_never_warns(
-    bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: SignalRule, made: MadeField, signal: MapSignal
+    bridge: BridgeFile,
+    maps: Mapping[str, SignalMap],
+    rule: SignalRule,
+    made: MadeField,
+    signal: MapSignal,
+    message_name: str,
 ) -> tuple[str, str] | None:
     """Reason and remedy where a warning would follow something else than what it warns of; None where it does not.
 
     Engine speed, time and state fit every recording of a healthy engine, and never warn.
     """
-    alias = made.role.alias if made.role is not None else ""
+    alias = warning_of(made, signal)
     if alias not in WARNED_BY:
         return None
     wanted = " or ".join(sorted(WARNED_BY[alias]))
@@ -34,27 +39,75 @@ def why_never_warns(
         f"make it from a source whose role is {wanted} (`swapbridge map set MESSAGE.SIGNAL --role ...` says a source's "
         'role), or send it alarmed: value = "invalid"'
     )
-    sources = signals_behind(bridge, rule.value)
-    if not sources:
-        if made.constant is not None and made.constant in _alarmed(signal):
+    sources = values_behind(bridge, rule.value)
+    if made.constant is not None:
+        if made.constant in _alarmed(signal):
             return None
-        what = "is always the same" if made.constant is not None else "follows time or state alone"
-        return f"it is a warning ({alias}) that {what}, so it never warns", remedy
+        return f"it is a warning ({alias}) that is always the same, so it never warns", remedy
+    if not sources:
+        return f"it is a warning ({alias}) that follows time or state alone, so it never warns", remedy
     roles = {name.dotted: _role(bridge, maps, name) for name in sources}
-    if any(role in WARNED_BY[alias] for role in roles.values()):
+    echoes = [name for name in sources if _is_echo(bridge, maps, name, roles[name.dotted], message_name)]
+    if any(role in WARNED_BY[alias] for name, role in roles.items() if name not in {e.dotted for e in echoes}):
         return None
+    if echoes:
+        told = ", ".join(name.dotted for name in echoes)
+        return (
+            f"it is a warning ({alias}) made from {told}, which another module only repeats from what this bridge "
+            "sends, so it never warns",
+            remedy,
+        )
     if any(not role and not _is_state(bridge, maps, name) for name, role in zip(sources, roles.values(), strict=True)):
         return None
     told = ", ".join(f"{name} ({role or 'engine state'})" for name, role in roles.items())
     return f"it is a warning ({alias}) made from {told}, which can't show that fault, so it never warns", remedy
 
 
-def unproven_sources(bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: SignalRule, made: MadeField) -> list[str]:
+def warning_of(made: MadeField, signal: MapSignal) -> str:
+    """Short name of the warning that a signal is by its map, or else by its rule; "" where it is none.
+
+    A rule can't take a warning's name away: what the map knows as a lamp stays one.
+    """
+    named = BY_NAME.get(signal.role)
+    if named is not None and named.alias in WARNED_BY:
+        return named.alias
+    return made.role.alias if made.role is not None else ""
+
+
+def _is_echo(bridge: BridgeFile, maps: Mapping[str, SignalMap], source: Name, role: str, message_name: str) -> bool:
+    """Whether a source says, on the bus that a warning is sent on, what the bridge itself (or nobody else) sends there.
+
+    A cluster that repeats the lamp or the temperature that it shows knows no more than it was told. A module of the
+    engine that is still on that bus measures by itself.
+    """
+    bus = message_name.partition(".")[0]
+    if source.parts[0] != bus or not role:
+        return False
+    message = maps[bus].message(source.parts[1])
+    kinds = {node.name: node.kind for node in maps[bus].nodes}
+    if message is not None and any(kinds.get(sender) == "engine" for sender in message.named_senders):
+        return False
+    for rule in bridge.messages:
+        sent_bus, _, name = rule.message.text.partition(".")
+        target = maps[bus].message(name) if sent_bus == bus else None
+        if target is not None and any(_alias(signal) == role for signal in target.signals):
+            return True
+    return False
+
+
+def _alias(signal: MapSignal) -> str:
+    role = BY_NAME.get(signal.role)
+    return role.alias if role is not None else ""
+
+
+def unproven_sources(
+    bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: SignalRule, made: MadeField, signal: MapSignal
+) -> list[str]:
     """Sources of a warning without a role, where no other source warns: nobody can tell whether they do."""
-    alias = made.role.alias if made.role is not None else ""
+    alias = warning_of(made, signal)
     if alias not in WARNED_BY:
         return []
-    roles = {name.dotted: _role(bridge, maps, name) for name in signals_behind(bridge, rule.value)}
+    roles = {name.dotted: _role(bridge, maps, name) for name in values_behind(bridge, rule.value)}
     if any(role in WARNED_BY[alias] for role in roles.values()):
         return []
     return [name for name, role in roles.items() if not role]

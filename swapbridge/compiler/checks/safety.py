@@ -321,10 +321,10 @@ def _signal(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft,
         )
     _same_hazard(bridge, draft, made, signal)
     rule = next((r for r in draft.rule.signals if r.name == name), None)
-    never = None if rule is None else why_never_warns(bridge, maps, rule, made, signal)
+    never = None if rule is None else why_never_warns(bridge, maps, rule, made, signal, draft.name)
     if never is not None:
         raise _refuse(bridge, draft, *never, name)
-    untold = [] if rule is None else unproven_sources(bridge, maps, rule, made)
+    untold = [] if rule is None else unproven_sources(bridge, maps, rule, made, signal)
     if untold:
         return [
             f"{draft.name}.{name} is a warning made from {', '.join(untold)}, whose role the map does not say: be sure "

@@ -39,10 +39,11 @@ def excerpt(bench: Bench, length_ns: int, rng: np.random.Generator) -> tuple[lis
     lead = min(LEAD_NS, length_ns // 3)
     piece = length_ns - lead
     at = int(rng.integers(lead, max(lead + 1, longest - piece)))
-    return [_cut(t, lead, at, piece) for t in bench.traffic], lead
+    return [cut(t, lead, at, piece) for t in bench.traffic], lead
 
 
-def _cut(traffic: Traffic, lead: int, at: int, piece: int) -> Traffic:
+def cut(traffic: Traffic, lead: int, at: int, piece: int) -> Traffic:
+    """A bus's beginning of `lead` ns, and at once the piece of that length which was recorded at `at`."""
     early = np.flatnonzero(traffic.start_ns < lead)
     late = np.flatnonzero((traffic.start_ns >= at) & (traffic.start_ns < at + piece))
     rows: npt.NDArray[np.int64] = np.concatenate([early, late]).astype(np.int64)

@@ -212,7 +212,7 @@ def _edit(setup: RunSetup, share: float, edit: Callable[[bytearray, MapMessage],
         setup.traffic[bus] = with_payloads(traffic, payload)
 
 
-def _repair(data: bytearray, message: MapMessage) -> None:
+def repair(data: bytearray, message: MapMessage) -> None:
     """Make the checksum right again."""
     checksum = _checksum(message)
     if checksum is not None and len(data) >= message.length:
@@ -241,7 +241,7 @@ def flipped_bits_right_checksum(setup: RunSetup) -> None:
         if data:
             bit = int(setup.rng.integers(8 * len(data)))
             data[bit >> 3] ^= 1 << (bit & 7)
-            _repair(data, message)
+            repair(data, message)
 
     _edit(setup, 0.1, edit)
 
@@ -260,7 +260,7 @@ def stuck_counter(setup: RunSetup) -> None:
         found = _counter(message)
         if found is not None and len(data) >= message.length:
             found[1](data, found[0].low)
-            _repair(data, message)
+            repair(data, message)
 
     _edit(setup, 1.0, edit)
     for bus in setup.sources:
@@ -277,7 +277,7 @@ def jumping_counter(setup: RunSetup) -> None:
         found = _counter(message)
         if found is not None and len(data) >= message.length:
             found[1](data, int(setup.rng.integers(found[0].low, found[0].high + 1)))
-            _repair(data, message)
+            repair(data, message)
 
     _edit(setup, 0.2, edit)
 
@@ -291,7 +291,7 @@ def extreme_values(setup: RunSetup) -> None:
                 if signal.mux_values or not signal.layout.fits(len(data)):
                     continue
                 signal.layout.pack(data, int(setup.rng.choice(signal.layout.raw_range)))
-        _repair(data, message)
+        repair(data, message)
 
     _edit(setup, 0.5, edit)
 
@@ -304,7 +304,7 @@ def unavailable_values(setup: RunSetup) -> None:
             codes = [*signal.not_available, *signal.error_codes]
             if codes and not signal.mux_values and signal.layout.fits(len(data)):
                 signal.layout.pack(data, int(setup.rng.choice(codes)))
-        _repair(data, message)
+        repair(data, message)
 
     _edit(setup, 1.0, edit)
 

@@ -36,6 +36,7 @@ from swapbridge.proving.judges.runs.responses import judge_waiting
 from swapbridge.proving.judges.runs.round_trip import judge_closed_loop
 from swapbridge.proving.judges.runs.states import judge_states
 from swapbridge.proving.judges.runs.timing import judge_timing
+from swapbridge.proving.judges.runs.warnings import judge_warnings
 from swapbridge.proving.verdict import Check
 
 Judge = Callable[[Case], list[Check]]
@@ -69,6 +70,7 @@ JUDGES: tuple[tuple[float, str, Judge], ...] = (
     (0.221, "states", judge_states),
     (0.25, "form", judge_form),
     (0.29, "a silent bus", judge_quiet_buses),
+    (0.295, "warnings", judge_warnings),
     (0.30, "time", judge_timing),
     (0.31, "response times", judge_waiting),
     (0.91, "faults", judge_faults),
