@@ -72,7 +72,7 @@ def _known(maps: Mapping[str, SignalMap], bus: str, message: VehicleMessage) -> 
 
 
 def _message(kit: Kit, message: VehicleMessage, known: MapMessage | None) -> DraftedMessage:
-    life = life_of(kit.swap.vehicle(kit.bus), message)
+    life = life_of(kit.swap, kit.bus, message)
     why = refused(message) or unanswered(kit.swap, kit.bus, message)
     fields: list[Explained] = []
     allowed = allowed_bits(message)

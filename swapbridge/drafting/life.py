@@ -1,7 +1,8 @@
-"""Drafting room: when an absent message is sent: with the bus or with the key, how long after, how often."""
+"""Drafting room: when an absent message is sent: with the bus or the key, how long after, how often, until when."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
@@ -10,31 +11,129 @@ from swapbridge.core.vocabulary import CRANK_WORDS, KEY_OFF_WORDS, plain
 from swapbridge.drafting.model import Life, Times
 from swapbridge.drafting.never import is_start_up
 from swapbridge.drafting.sources import Swap
-from swapbridge.drafting.vehicle import Vehicle, VehicleMessage, spans
+from swapbridge.drafting.vehicle import Floats, Vehicle, VehicleMessage, VehicleSeries, spans
 
 WITH_BUS_S = 0.3
 NEAR_ROUND = 0.02
 RUNNING_RPM = 400
+LATE_S = 0.3
+"""A first frame that comes later than this, and than two periods, waits; one that comes sooner only has its phase."""
+ALIKE_S = 0.2
+"""So much may what happened at one key-on or key-off differ from another, beside a period, and be one time."""
+LEAST_SEEN = 2
+"""A time of a message's own needs so many key-ons or key-offs that agree on it."""
+LEAST_STANDING_S = 3.0
+"""The key was on with the engine standing for so long, and a message was silent: it comes with the running engine."""
+MOST_SILENT = 0.02
 
 
-def life_of(vehicle: Vehicle, message: VehicleMessage) -> Life:
+def life_of(swap: Swap, bus: str, message: VehicleMessage) -> Life:
     """When a message is sent, from its first and last frames of every wake."""
+    vehicle = swap.vehicle(bus)
     moments = spans(message.time_s, max(1.5, 4 * message.period_s))
-    late = []
-    for first, _ in moments:
-        woke = [a for a, _ in vehicle.wakes if a <= first + 0.02]
-        if woke:
-            late.append(first - woke[-1])
-    begin: Literal["bus", "key"] = (
-        "bus" if late and np.median(late) <= max(WITH_BUS_S, message.period_s * 1.05) else "key"
-    )
+    after_wake = _since([a for a, _ in moments], [a for a, _ in vehicle.wakes], 0.02)
+    after_key = _since([a for a, _ in moments], key_moments(swap, bus, on=True), 0.02, vehicle.wakes)
+    soon = len(after_wake) > 0 and float(np.median(after_wake)) <= max(WITH_BUS_S, message.period_s * 1.05)
+    keyless = len(after_wake) - len(after_key) >= LEAST_SEEN and _agree(after_wake, message.period_s)
+    begin: Literal["bus", "key", "run"] = "bus" if soon or keyless else "key"
+    if begin == "key" and _lives_running(swap, bus, message):
+        begin = "run"
+    delay_ms = 0 if begin == "run" else _delay_ms(after_wake if begin == "bus" else after_key, message.period_s)
     count = 0
     if is_start_up(message):
         count = round(float(np.median([((message.time_s >= a) & (message.time_s <= b)).sum() for a, b in moments])))
     period = round_period(1000 * message.period_s)
-    after = "the bus is awake" if begin == "bus" else "key-on"
-    often = f"{count} times {period:g} ms apart after {after}" if count else f"every {period:g} ms from when {after} on"
-    return Life(begin, period, count, often)
+    after = {"bus": "the bus is awake", "key": "key-on", "run": "the engine runs"}[begin]
+    if count:
+        late = f"{delay_ms} ms after" if delay_ms else "after"
+        often = f"{count} times {period:g} ms apart {late} {after}"
+    else:
+        often = f"every {period:g} ms from {f'{delay_ms} ms after {after}' if delay_ms else f'when {after}'} on"
+    last_ms = _last_ms(swap, bus, message) if begin == "key" and not count else 0
+    return Life(begin, period, count, often, delay_ms, last_ms)
+
+
+def key_moments(swap: Swap, bus: str, *, on: bool) -> list[float]:
+    """When the key was turned on (or off) in a vehicle's recording, as a module says it; none if no one does."""
+    key = swap.words.get("key_state")
+    if key is None or key.origin is None:
+        return []
+    vehicle = swap.vehicle(bus)
+    off = [n for n, w in enumerate(key.words) if plain(w) in KEY_OFF_WORDS]
+    mine = (key.series.time_s >= vehicle.wakes[0][0]) & (key.series.time_s <= vehicle.wakes[-1][1])
+    times, is_off = key.series.time_s[mine], np.isin(key.series.value[mine], off)
+    edges = is_off[:-1] & ~is_off[1:] if on else is_off[1:] & ~is_off[:-1]
+    return [float(t) for t in times[1:][edges]]
+
+
+def _lives_running(swap: Swap, bus: str, message: VehicleMessage) -> bool:
+    """Whether a message was silent while the engine stood with the key on, and came all the time while it ran."""
+    speed, on = swap.quantities.get("engine_speed"), key_moments(swap, bus, on=True)
+    if speed is None or not on or is_start_up(message):
+        return False
+    vehicle, step = swap.vehicle(bus), 0.1
+    times = np.arange(vehicle.wakes[0][0], vehicle.wakes[-1][1], step)
+    off = key_moments(swap, bus, on=False)
+    edges = np.array(sorted([(t, 1) for t in on] + [(t, 0) for t in off]))
+    keyed = VehicleSeries(edges[:, 0], edges[:, 1]).at(times) > 0
+    runs = keyed & (speed.series.at(times) >= RUNNING_RPM)
+    change = (
+        np.convolve(
+            np.diff(runs, prepend=runs[0]) | np.diff(keyed, prepend=keyed[0]),
+            np.ones(2 * round((0.5 + message.period_s) / step) + 1),
+            "same",
+        )
+        > 0
+    )
+    last = np.searchsorted(message.time_s, times, "right") - 1
+    alive = (last >= 0) & (times - message.time_s[np.maximum(last, 0)] <= 2 * message.period_s + step)
+    stands, runs = keyed & ~runs & ~change & (times > on[0]), runs & ~change
+    if stands.sum() * step < LEAST_STANDING_S or not runs.any():
+        return False
+    return float(alive[stands].mean()) <= MOST_SILENT and float(alive[runs].mean()) >= 1 - MOST_SILENT
+
+
+def _since(
+    firsts: list[float], begins: list[float], near_s: float, within: Sequence[tuple[float, float]] = ()
+) -> Floats:
+    """How long after the last of the moments each first frame came; those left out that had none in their wake."""
+    out = []
+    for first in firsts:
+        woke = max((a for a, _ in within if a <= first + near_s), default=-np.inf)
+        before = [b for b in begins if woke - near_s <= b <= first + near_s]
+        out += [max(0.0, first - before[-1])] if before else []
+    return np.array(out)
+
+
+def _agree(times: Floats, period_s: float) -> bool:
+    """Whether times are one, but for the phase of what is sent every period."""
+    return len(times) >= LEAST_SEEN and float(np.ptp(times)) <= period_s + ALIKE_S
+
+
+def _delay_ms(after: Floats, period_s: float) -> int:
+    """How long a message waits before its first frame: 0 where that is no more than its phase."""
+    if not _agree(after, period_s) or float(after.min()) <= max(LATE_S, 2 * period_s):
+        return 0
+    return int(round(1000 * float(after.min()), -1))
+
+
+def _last_ms(swap: Swap, bus: str, message: VehicleMessage) -> int:
+    """How long a message goes on after key-off, where that is a time of its own; 0 where it ends as the others do."""
+    shared = _after_run(swap) / 1000
+    ends = [b for _, b in spans(message.time_s, max(1.5, 4 * message.period_s))]
+    wakes = swap.vehicle(bus).wakes
+    tails = []
+    for edge in key_moments(swap, bus, on=False):
+        slept = min((b for a, b in wakes if a <= edge <= b), default=np.inf)
+        after = [e for e in ends if edge - message.period_s <= e <= slept]
+        if after and slept - after[0] > message.period_s + ALIKE_S:  # else the bus fell asleep, which ends it anyway
+            tails.append(max(0.0, after[0] - edge))
+    if not _agree(np.array(tails), message.period_s):
+        return 0
+    tail = max(0.0, max(tails) - _key_period_s(swap))
+    if tail - ALIKE_S <= shared <= tail + message.period_s + ALIKE_S:
+        return 0
+    return max(10, int(round(1000 * tail, -1)))
 
 
 def round_period(period_ms: float) -> float:
@@ -58,36 +157,39 @@ def shared_times(swap: Swap) -> Times:
         on = [v for w, vs in values.items() if plain(w) not in KEY_OFF_WORDS for v in vs]
         key_on = " or ".join(f"{text} == {v}" for v in on)
         crank = " or ".join(f"{text} == {v}" for w, vs in values.items() if plain(w) in CRANK_WORDS for v in vs)
-        after_ms = _after_run(swap, key.words)
+        after_ms = _after_run(swap)
     speed = swap.quantities.get("engine_speed")
     run = f"{speed.origin.text} >= {RUNNING_RPM} rpm" if speed is not None and speed.origin is not None else ""
     return Times(key_on, crank, run, after_ms, _sleep_ms(host))
 
 
-def _after_run(swap: Swap, words: tuple[str, ...]) -> int:
-    """From key-off to the last frame of the modules that are gone (the median over key-offs)."""
-    key = swap.words["key_state"]
-    off = [n for n, w in enumerate(words) if plain(w) in KEY_OFF_WORDS]
+def _after_run(swap: Swap) -> int:
+    """From key-off to the last frame of the host's modules that are gone, in ms, so short that it is never too long.
+
+    The frame that says 'off' is late by up to its period.
+    """
     gone = [m for k, m in swap.host.messages.items() if k not in swap.host_alive and m.period_s and m.period_s < 0.15]
-    if not off or not gone or key.origin is None:
-        return 0
-    is_off = np.isin(key.series.value, off)
-    edges = key.series.time_s[1:][is_off[1:] & ~is_off[:-1]]
-    edges = edges[edges <= swap.host.wakes[-1][1]]
     found = []
-    for edge in edges:
+    for edge in key_moments(swap, swap.host.bus, on=False) if gone else []:
         ends = [b for a, b in swap.host.wakes if a <= edge <= b]
         if not ends:
             continue
         last = [float(m.time_s[np.searchsorted(m.time_s, ends[0] + 0.01) - 1]) for m in gone if m.time_s[0] < edge]
         found += [max(t for t in last) - edge] if last and max(last) > edge else []
-    return int(round(1000 * float(np.median(found)), -1)) if found else 0
+    alike = [t for t in found if t <= float(np.median(found)) + ALIKE_S]
+    return max(10, int(round(1000 * (max(alike) - _key_period_s(swap)), -1))) if alike else 0
+
+
+def _key_period_s(swap: Swap) -> float:
+    """How late at most the frame is that says 'off'."""
+    key = swap.words.get("key_state")
+    return 0.0 if key is None or key.origin is None else key.origin.message.period_s
 
 
 def _sleep_ms(vehicle: Vehicle) -> int:
-    """Silence that means sleep: several times the longest pause of an awake bus."""
+    """Silence that means sleep: four times the longest pause of an awake bus, so that three lost frames are none."""
     every = np.sort(np.concatenate([m.time_s for m in vehicle.messages.values()]))
     gaps = np.diff(every)
     awake = gaps[gaps < 1.0]
     longest = float(np.quantile(awake, 0.9999)) if len(awake) else 0.05
-    return int(min(3000, max(250, np.ceil(1000 * 5 * longest / 50) * 50)))
+    return int(min(3000, max(250, np.ceil(1000 * 4 * longest / 50) * 50)))

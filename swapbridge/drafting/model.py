@@ -81,14 +81,17 @@ class Explained:
 class Life:
     """When an absent message is sent.
 
-    `begin` is "bus" (as soon as the bus is awake) or "key"; `count` is how often after each of them (0: as long as it
-    lasts), `period_ms` the time between.
+    `begin` is "bus" (as soon as the bus is awake), "key" or "run" (as long as the engine runs); `count` is how often
+    after each of them (0: as long as it lasts), `period_ms` the time between, `delay_ms` how long the first one waits.
+    `last_ms` is how long it goes on after key-off where that is a time of its own (0: as long as the others).
     """
 
-    begin: Literal["bus", "key"]
+    begin: Literal["bus", "key", "run"]
     period_ms: float
     count: int
     words: str
+    delay_ms: int = 0
+    last_ms: int = 0
 
 
 @dataclass(frozen=True, slots=True)

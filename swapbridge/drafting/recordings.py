@@ -11,7 +11,7 @@ from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress, part_of
 from swapbridge.drafting.sources import APART_S, Swap, gather
-from swapbridge.drafting.switches import cut_switches
+from swapbridge.drafting.switches import cut_lamps, cut_switches
 from swapbridge.drafting.vehicle import Vehicle, build_vehicle
 from swapbridge.drafting.weak import with_weak_channels
 from swapbridge.guessing.guess import guess
@@ -70,6 +70,7 @@ def open_swap(
             vehicles[kind] = build_vehicle(bus, captures[kind], Findings((), (), {}), None)
     swap = gather(vehicles["host"], vehicles["donor"], vehicles["host unplugged"], vehicles["donor alone"])
     cut_switches(swap)
+    cut_lamps(swap)
     if "engine_speed" not in swap.quantities:
         raise InputError(
             "the engine speed of both vehicles is not known, and without it a draft can't tell a warning or a torque "

@@ -29,6 +29,11 @@ TOOL_LAG_S = 0.15
 ALWAYS = 0.998
 """A field that tells a channel's words this well never errs but where it changes."""
 ECHO_TOLD = 0.97
+LEAST_LEAPS, LEAP, LEAPS_SHARE = 4, 0.2, 0.9
+MOST_COMPARED = 4000
+LEAST_SAME_CHANGES = 3
+SAME_CHANGE_S = 0.4
+LEADS_SHARE = 0.9
 FIRST_HAND = 10.0
 """A module of the host says what is done to the vehicle before the donor's computer does, which only heard of it."""
 LEAST_CHANNEL = 0.5
@@ -122,7 +127,7 @@ def gather(host: Vehicle, donor: Vehicle, host_unplugged: Vehicle | None, donor_
     repeaters = _repeaters(host, host_unplugged, host_alive)
     swap = Swap(host, donor, host_alive, donor_alive, repeaters)
     find_words(swap)
-    swap.repeaters |= _donor_echoes(swap)
+    swap.repeaters |= _donor_echoes(swap) | _heard_back(swap)
     _find_quantities(swap)
     return swap
 
@@ -139,6 +144,45 @@ def _donor_echoes(swap: Swap) -> frozenset[tuple[str, int, bool, str]]:
         if found.told >= ECHO_TOLD or (found.tells >= 0.93 and found.told >= 0.85):
             out.add((bus, identifier, extended, name))
     return frozenset(out)
+
+
+def _heard_back(swap: Swap) -> frozenset[tuple[str, int, bool, str]]:
+    """Codes of the donor's computer that only repeat one of a module that stayed behind: it would hear its own echo.
+
+    Two codes are one where each tells the other. The computer's is the source only if it changes first.
+    """
+    out = set()
+    gone = [m for k, m in swap.donor.messages.items() if k not in swap.donor_alive]
+    theirs = [(m, f, m.series(f).changes()) for m in gone for f in m.fields if f.kind != "number"]
+    for key in swap.donor_alive:
+        message = swap.donor.messages[key]
+        for one in message.fields:
+            if one.kind == "number":
+                continue
+            mine = message.series(one).changes()
+            if any(_one_code(message.series(one), m.series(f)) and not _leads(mine, series) for m, f, series in theirs):
+                out.add((swap.donor.bus, *key, one.name))
+    return frozenset(out)
+
+
+def _one_code(a: VehicleSeries, b: VehicleSeries) -> bool:
+    """Whether each of two codes tells the other, all but where they change, and both changed often enough to say so."""
+    times = a.time_s[:: max(1, len(a.time_s) // MOST_COMPARED)]
+    x, y = (np.unique(s.at(times), return_inverse=True)[1] for s in (a, b))
+    table = np.zeros((x.max() + 1, y.max() + 1))
+    np.add.at(table, (x, y), 1)
+    if min(table.shape) < 2 or min(len(a.changes().time_s), len(b.changes().time_s)) <= LEAST_SAME_CHANGES:
+        return False
+    return bool(min(table.max(axis=0).sum(), table.max(axis=1).sum()) >= ECHO_TOLD * len(times))
+
+
+def _leads(a: VehicleSeries, b: VehicleSeries) -> bool:
+    """Whether the changes of one code come before those of another."""
+    after = b.time_s[np.minimum(b.time_s.searchsorted(a.time_s[1:]), len(b.time_s) - 1)] - a.time_s[1:]
+    before = a.time_s[1:] - b.time_s[np.maximum(b.time_s.searchsorted(a.time_s[1:], "right") - 1, 0)]
+    near = (np.abs(after) <= SAME_CHANGE_S) | (before <= SAME_CHANGE_S)
+    first = (after > 0) & (after <= SAME_CHANGE_S) & ~((before >= 0) & (before <= SAME_CHANGE_S))
+    return bool(near.any()) and float(first[near].mean()) >= LEADS_SHARE
 
 
 def _repeaters(
@@ -301,8 +345,9 @@ def _find_quantities(swap: Swap) -> None:
         if len(parts) < 2:
             continue
         origin, sure = None, 0.0
-        for bus in (swap.donor.bus, swap.host.bus) if name in ENGINE_CHANNELS else (swap.host.bus, swap.donor.bus):
-            if bus == swap.host.bus and name in ENGINE_CHANNELS:
+        heard = name not in ENGINE_CHANNELS and _said_by_the_gone(swap, name)
+        for bus in (swap.donor.bus,) if name in ENGINE_CHANNELS else (swap.host.bus, swap.donor.bus):
+            if bus == swap.donor.bus and heard:
                 continue
             found = _best_field(swap.vehicle(bus), name, swap)
             if found is not None:
@@ -310,6 +355,14 @@ def _find_quantities(swap: Swap) -> None:
                 break
         unit = unit if unit in SPELLINGS else ""
         swap.quantities[name] = Quantity(name, unit, _joined(parts), origin, sure)
+
+
+def _said_by_the_gone(swap: Swap, channel: str) -> bool:
+    """Whether a donor's module that stayed behind said a channel, which the donor's computer then only heard."""
+    return any(
+        f.channel == channel and f.channel_confidence >= LEAST_CHANNEL
+        for k, m in swap.donor.messages.items() if k not in swap.donor_alive for f in m.fields
+    )  # fmt: skip
 
 
 def physical_series(message: VehicleMessage, one: VehicleField) -> VehicleSeries:
@@ -343,16 +396,33 @@ def local_atoms(swap: Swap, bus: str) -> list[Atom]:
     out = []
     for message in swap.vehicle(bus).messages.values():
         for one in message.fields:
-            if one.kind == "number" or not swap.is_source(bus, message, one):
+            if not swap.is_source(bus, message, one):
                 continue
             text = Origin(bus, message, one).text
             raw = message.raw(one.layout)
+            if one.kind == "number":
+                if _top_leaps(message, one) and one.channel not in swap.quantities:
+                    half = 1 << (one.moving - 1)
+                    high = VehicleSeries(message.time_s, (raw >= half).astype(np.float64))
+                    told = f"{text} >= {half}"
+                    out.append(Atom(told, high, 10, f"{text} high", "echo", told, frozenset({text})))
+                continue
             values, counts = np.unique(raw, return_counts=True)
             for value in values[counts >= 3]:
                 said = VehicleSeries(message.time_s, (raw == value).astype(np.float64))
                 told = f"{text} == {value}"
                 out.append(Atom(told, said, 8, f"{text}={value}", "echo", told, frozenset({text})))
     return out
+
+
+def _top_leaps(message: VehicleMessage, one: VehicleField) -> bool:
+    """Whether a value leaps wherever its top bit changes, so that the bit may be a switch beside it."""
+    if one.layout.signed:
+        return False
+    raw = message.raw(one.layout)
+    top = raw >= 1 << (one.moving - 1)
+    leaps = np.abs(np.diff(raw))[np.diff(top)]
+    return len(leaps) >= LEAST_LEAPS and float((leaps >= LEAP * np.ptp(raw)).mean()) >= LEAPS_SHARE
 
 
 def local_lines(swap: Swap, bus: str) -> list[DraftLine]:

@@ -1,4 +1,4 @@
-"""Drafting room: finds a switch that guess took for the end of the value beside it, by what a person recorded.
+"""Drafting room: finds a switch that guess took for the end of the value beside it, and lamps taken for a code.
 
 A switch that moves whenever the value next to it does (a brake switch beside a brake pressure) can't be told from one
 more bit of that value by the bits alone. A person who said when it was pressed tells it.
@@ -11,11 +11,15 @@ from dataclasses import replace
 
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.drafting.channel_words import Telling, telling, word_channels
+from swapbridge.drafting.linking import in_bits, warns
 from swapbridge.drafting.sources import Swap, find_words
 from swapbridge.drafting.vehicle import VehicleField, VehicleMessage
 
 TOLD = 0.97
 """A single bit must go with what was said this well, both ways, before a field is cut for it."""
+STANDS_RPM = 50
+LIT = 0.9
+"""A lamp beside a lamp is lit for this share of the time that the engine stands."""
 
 
 def cut_switches(swap: Swap) -> None:
@@ -43,6 +47,36 @@ def cut_switches(swap: Swap) -> None:
                 changed = True
     if changed:
         find_words(swap)
+
+
+def cut_lamps(swap: Swap) -> None:
+    """Cut into flags the choices of modules that will be there of which every bit is lit as a warning is.
+
+    Two lamps side by side that mostly changed together look like one code, and a warning is taken from a flag only.
+    """
+    changed = False
+    for bus in (swap.host.bus, swap.donor.bus):
+        vehicle = swap.vehicle(bus)
+        for key in sorted(swap.alive(bus)):
+            message = vehicle.messages[key]
+            fields: list[VehicleField] = []
+            for one in message.fields:
+                lamps = in_bits(message, one) if one.kind == "choice" and swap.is_source(bus, message, one) else []
+                fields += lamps if len(lamps) > 1 and all(_is_lamp(swap, message, x) for x in lamps) else [one]
+            if len(fields) > len(message.fields):
+                vehicle.messages[key] = replace(message, fields=tuple(fields))
+                changed = True
+    if changed:
+        find_words(swap)
+
+
+def _is_lamp(swap: Swap, message: VehicleMessage, one: VehicleField) -> bool:
+    """Whether a flag is lit as a warning is, all the time while the engine stands: a state goes to and fro."""
+    lit, speed = warns(swap, message, one), swap.quantities.get("engine_speed")
+    if lit is None or speed is None:
+        return False
+    stands = speed.series.at(message.time_s) < STANDS_RPM
+    return float((message.raw(one.layout)[stands] == lit).mean()) >= LIT
 
 
 def _goes(told: Telling) -> bool:

@@ -43,6 +43,8 @@ LEAST_CARRIES = 2
 LEAST_CHANGES, MOST_FLAG_FLIPS = 30, 0.1
 """A lowest bit flips at every other change above it: at 3 or fewer of 30 once in 200,000 times."""
 STAYS, STAYS_SHARE = 0.05, 0.9
+COUNTS = 0.9
+"""A counter makes its own step in this share of the frames that follow each other."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -204,13 +206,18 @@ def _message(
     counter: tuple[Layout, Counter, float] | None = None
     checksum: tuple[Checksum, float] | None = None
     open_fields: list[FoundField] = []
+    counted: list[tuple[float, FoundField]] = []
     for one in found.fields if found is not None else ():
         if one.kind == "counter" and one.method is not None:
-            counter = (one.layout, counter_from_dict(one.method), one.confidence)
+            counted.append((_counts(times, raw_series(payload, one.layout), counter_from_dict(one.method)), one))
         elif one.kind == "checksum" and one.method is not None:
             checksum = (_whole(checksum_from_dict(one.method)), one.confidence)
         elif one.kind != "constant" and one.layout.length < 40:
             open_fields.append(one if one.mux is None else replace(one, stimulus=None))
+    share, best = max(counted, key=lambda c: (c[0], c[1].confidence), default=(0.0, None))
+    if best is not None and best.method is not None and share >= COUNTS:
+        counter = (best.layout, counter_from_dict(best.method), best.confidence)
+    open_fields += [one for _, one in counted if counter is None or one is not best]
     taken = set(moved)
     if counter is not None:
         taken |= set(counter[0].positions)
@@ -218,7 +225,8 @@ def _message(
         taken |= set(checksum[0].layout.positions)
     order = _order_of(open_fields)
     fields = [f for one in open_fields if (f := _field(one, payload, bits[0], moved, taken, order)) is not None]
-    fields = [part for one in _with_tops(fields, payload) for part in _without_top(one, payload)]
+    fields = [part for one in _with_tops(fields, payload) for part in _without_leap(one, moved)]
+    fields = [part for one in fields for part in _without_top(one, payload)]
     fields = [part for one in fields for part in _without_bottom(one, payload)]
     fields = _apart([part for one in fields for part in runs_apart(one, moved)])
     label = format_identifier(key.identifier, key.extended)
@@ -235,6 +243,17 @@ def _message(
         moved,
         found.group if found is not None else None,
     )
+
+
+def _counts(times: Floats, raw: Ints, counter: Counter) -> float:
+    """Share of the steps between neighbouring frames that are the counter's own.
+
+    A frame whose counter stands still is thrown away by whoever hears it, so what is no counter must not be called one.
+    """
+    near = np.diff(times) < 1.5 * period_of(times)
+    size = counter.high - counter.low + 1
+    right = np.diff(raw - counter.low) % size == counter.step % size
+    return float(right[near].mean()) if near.any() else 0.0
 
 
 def _apart(fields: list[VehicleField]) -> list[VehicleField]:
@@ -383,26 +402,60 @@ def _without_top(one: VehicleField, payload: npt.NDArray[np.uint8]) -> list[Vehi
     return [value, flag]
 
 
-def _without_bottom(one: VehicleField, payload: npt.NDArray[np.uint8]) -> list[VehicleField]:
-    """A measured value without the flags that were taken for its lowest bits.
+def _without_leap(one: VehicleField, moved: frozenset[int]) -> list[VehicleField]:
+    """A measured value without what lies above a bit that stood still below its top.
 
-    The lowest bit of a value changes at about every other change of the bits above it; a flag at hardly any.
+    A value of more than that bit's weight cannot be reached without passing through it, so that what moved above it is
+    something else.
+    """
+    if one.kind != "number" or one.layout.signed:
+        return [one]
+    positions = one.layout.positions[: one.moving]
+    still = max((k for k, p in enumerate(positions) if p not in moved), default=-1)
+    bottom = next(k for k, p in enumerate(positions) if p in moved)
+    if still - bottom < MOST_SPARE_BITS:
+        return [one]
+    low, top = (_layout(list(p), one.layout.byte_order, False) for p in (positions[:still], positions[still + 1 :]))
+    above = replace(
+        one, name=f"f_{top.start}_{top.length}", layout=top, kind="flag" if top.length == 1 else "choice",
+        moving=top.length, channel="", channel_confidence=0.0,
+    )  # fmt: skip
+    below = replace(
+        one,
+        name=f"f_{low.start}_{low.length}",
+        layout=low,
+        moving=max(k for k, p in enumerate(positions[:still]) if p in moved) + 1,
+    )
+    return [*_without_leap(below, moved), above]
+
+
+def _without_bottom(one: VehicleField, payload: npt.NDArray[np.uint8]) -> list[VehicleField]:
+    """A measured value without the flags that were taken for its lowest bits, and without still bits below it.
+
+    The lowest bit of a value changes at about every other change of the bits above it; a flag at hardly any, and a bit
+    that stood still, at none, is a part of what never moved.
     """
     if one.kind != "number" or one.moving < MOST_SPARE_BITS + 1:
         return [one]
     positions = one.layout.positions
     rest = _layout(list(positions[1:]), one.layout.byte_order, one.layout.signed)
     low = Layout(positions[0], 1)
-    above, flips = np.diff(raw_series(payload, rest)) != 0, np.diff(raw_series(payload, low)) != 0
-    if flips.sum() < LEAST_STEPS or above.sum() < LEAST_CHANGES or flips[above].mean() > MOST_FLAG_FLIPS:
+    said = raw_series(payload, low)
+    above, flips = np.diff(raw_series(payload, rest)) != 0, np.diff(said) != 0
+    if flips.any() and (above.sum() < LEAST_CHANGES or flips[above].mean() > MOST_FLAG_FLIPS):
         return [one]
+    usual = float(said.mean() > 0.5)
+    value = replace(
+        one, name=f"f_{rest.start}_{rest.length}", layout=rest, moving=one.moving - 1, scale=2 * one.scale,
+        offset=one.offset + usual * one.scale,
+    )  # fmt: skip
+    below = _without_bottom(value, payload)
+    if not flips.any():
+        return below
     flag = replace(
         one, name=f"f_{low.start}_1", layout=low, kind="flag", moving=1, channel="", channel_confidence=0.0
     )  # fmt: skip
-    value = replace(
-        one, name=f"f_{rest.start}_{rest.length}", layout=rest, moving=one.moving - 1, scale=2 * one.scale
-    )  # fmt: skip
-    return [*_without_bottom(value, payload), flag]
+    return [*below, flag]
 
 
 def runs_apart(one: VehicleField, moved: frozenset[int], between: int = STILL_BETWEEN) -> list[VehicleField]:

@@ -208,18 +208,25 @@ def bridge_text(swap: Swap, drafted: Drafted, name: str) -> str:
     lines += [f'wake_by = ["host"]{mine} the host wakes both', ""]
     for made in drafted.messages:
         if not made.refused:
-            lines += _message_lines(made, bool(times.key_on))
+            lines += _message_lines(made, bool(times.key_on), bool(times.run))
     return "\n".join(lines)
 
 
-def _message_lines(made: DraftedMessage, has_key: bool) -> list[str]:
+def _message_lines(made: DraftedMessage, has_key: bool, has_run: bool) -> list[str]:
     message, life, mine = made.message, made.life, f"  # {MARK}"
     lines = ["[[messages]]", f'send = "{made.bus}.{message.name}"{mine} {life.words}']
     if life.count:
         lines.append(f"once = {life.count}{mine} as often as in the recording")
     lines.append(f"period_ms = {life.period_ms:g}{mine} its median in the recording")
+    if life.delay_ms:
+        lines.append(f"delay_ms = {life.delay_ms}{mine} its first frame was so late each time")
     if life.begin == "key" and has_key:
-        lines.append(f'states = ["key_on", "crank", "run", "after_run"]{mine} it began with the key')
+        after = "" if life.last_ms else ', "after_run"'
+        lines.append(f'states = ["key_on", "crank", "run"{after}]{mine} it began with the key')
+        if life.last_ms:
+            lines.append(f"last_ms = {life.last_ms}{mine} from key-off to its own last frame")
+    elif life.begin == "run" and has_run:
+        lines.append(f'states = ["run"]{mine} it was silent while the engine stood with the key on')
     elif made.bus == "donor":
         lines.append(f'states = ["wake", "key_on", "crank", "run", "after_run"]{mine} it began with the bus')
     opened = [e.name for e in made.fields if e.how == "open"]

@@ -11,8 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swapbridge.core.layout import Layout
-from swapbridge.drafting import switches
+from swapbridge.drafting import sources, switches
 from swapbridge.drafting.channel_words import Telling
+from swapbridge.drafting.explain import flags
 from swapbridge.drafting.explain.field import _jumps, _warned, _warned_of
 from swapbridge.drafting.explain.flags import Watched
 from swapbridge.drafting.explain.numbers import ROUNDING, Measured, NumberPart, Sums, _term
@@ -68,8 +69,69 @@ def test_a_warning_prefers_what_warns_where_both_tell_as_well() -> None:
     kit: Any = SimpleNamespace(warnings=frozenset({"donor.A.oil"}), atoms=tuple(atoms))
     found = _warned(kit, Watched(times, lit, 0.12))
     assert [c.atom.text for c in found] == ["donor.A.oil == 1"]
-    assert _warned_of(kit, found[0])
+    assert _warned_of(kit, found[0], lit=True)
     assert not _warned(kit, Watched(times, np.roll(lit, 150), 0.12)), "one that it does not go with"
+
+
+@pytest.mark.parametrize(
+    ("word", "negated", "lit", "allowed"),
+    [("or", False, True, True), ("and", False, True, False), ("and", True, False, True), ("or", True, False, False)],
+)
+def test_either_of_two_warnings_lights_a_lamp_and_none_waits_for_the_other(
+    word: str, negated: bool, lit: bool, allowed: bool
+) -> None:
+    """An oil lamp that waited for the charge lamp too was dark for 0.74 of the time in which it was due."""
+    times = np.arange(0, 10.0)
+    one, other = (
+        Atom(f"donor.A.{n} == 1", VehicleSeries(times, times % k > 1), 5.0, f"donor.A.{n}=1", "copy", n)
+        for n, k in (("oil", 3), ("charge", 5))
+    )
+    atoms = [a.negated() if negated else a for a in (one, other)]
+    joined = flags._joined(lambda: atoms[0], lambda: atoms[1], word)
+    kit: Any = SimpleNamespace(warnings=frozenset({"donor.A.oil", "donor.A.charge"}))
+    found: Any = SimpleNamespace(atom=joined)
+    assert _warned_of(kit, found, lit) is allowed
+
+
+@given(on=st.floats(20, 8000), gap=st.sampled_from([0.001, 0.0025, 0.1, 3.0]))
+def test_the_two_ends_of_a_threshold_are_written_apart(on: float, gap: float) -> None:
+    """1012.48 and 1012.4775 came out as one number of five digits, which the compiler refused with all beside it."""
+    line = DraftLine("d.M.x", "d.M.x", "", VehicleSeries(np.zeros(1), np.zeros(1)), 0.01)
+    text = flags.threshold_atom(line, on, on - gap).text or ""
+    _, up, down = text.removesuffix(")").split(", ")
+    assert float(up) > float(down)
+
+
+@pytest.mark.parametrize(("state", "parts"), [(False, 2), (True, 1)])
+def test_two_lamps_side_by_side_are_cut_into_flags_and_a_state_is_not(state: bool, parts: int) -> None:
+    times = np.arange(0, 100, 0.1)
+    runs = times > 40
+    one = np.where(runs, 0, 1) if not state else np.where(runs, 0, np.where((times // 8) % 2 > 0, 1, 2))
+    other = np.where(times > 41.5, 0, 2) if not state else 0
+    payload = (one | other).astype(np.uint8)[:, None]
+    whole = VehicleField("f_0_2", Layout(0, 2), "choice", 2, 1.0)
+    told = _message(payload, times, (whole,))
+    swap = _swap(SimpleNamespace(messages={(0x210, False): told}, track=None, bus="host"))
+    swap.quantities = {"engine_speed": SimpleNamespace(series=VehicleSeries(times, np.where(runs, 900.0, 0.0)))}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(switches, "find_words", lambda swap: None)
+        switches.cut_lamps(swap)
+    assert len(swap.host.messages[0x210, False].fields) == parts
+
+
+@pytest.mark.parametrize(("late_s", "heard"), [(0.03, True), (-0.25, False)])
+def test_a_code_of_the_donors_computer_that_changes_after_anothers_is_that_ones_echo(
+    late_s: float, heard: bool
+) -> None:
+    """A transmission's gear was drafted from the engine computer's, which only had it from the transmission."""
+    times = np.arange(0, 200, 0.02)
+    gear = VehicleSeries(times, (times // 9).astype(int) % 5 * 1.0)
+    payloads = {n: gear.at(times - lag).astype(np.uint8)[:, None] for n, lag in (("engine", late_s), ("gearbox", 0.0))}
+    fields = (VehicleField("f_0_3", Layout(0, 3), "choice", 3, 1.0),)
+    messages = {(n, False): _message(payloads[k], times, fields) for n, k in ((0x100, "engine"), (0x200, "gearbox"))}
+    donor: Any = SimpleNamespace(bus="donor", messages=messages)
+    swap: Any = SimpleNamespace(donor=donor, donor_alive=frozenset({(0x100, False)}))
+    assert sources._heard_back(swap) == (frozenset({("donor", 0x100, False, "f_0_3")}) if heard else frozenset())
 
 
 def test_both_ends_of_a_field_are_tried() -> None:

@@ -7,6 +7,7 @@ import pytest
 
 from swapbridge.capture.capture import FrameKey
 from swapbridge.capture.stimulus import Channel, StimulusTrack
+from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import ByteOrder, Layout
 from swapbridge.core.vocabulary import CHANNELS, channel_role
 from swapbridge.drafting.channel_words import with_words_apart
@@ -14,13 +15,16 @@ from swapbridge.drafting.explain.flags import Watched, explain_flag
 from swapbridge.drafting.explain.numbers import Measured, best_formula, fit_table
 from swapbridge.drafting.lines import DraftLine
 from swapbridge.drafting.vehicle import (
+    COUNTS,
     Vehicle,
     VehicleField,
     VehicleMessage,
     VehicleSeries,
     _apart,
+    _counts,
     _message,
     _without_bottom,
+    _without_leap,
     _without_top,
     plain_track,
     runs_apart,
@@ -94,6 +98,37 @@ def test_a_flag_below_a_value_that_seldom_moves_is_told_from_its_lowest_bit() ->
     assert [p.layout.positions for p in found] == [tuple(range(1, 7)), (0,)]
     plain = value.astype(np.uint8)[:, None]
     assert len(_without_bottom(coded(Layout(0, 6), "number"), plain)) == 1
+
+
+def test_a_bit_that_stood_still_below_a_value_is_none_of_its_and_ends_no_search_for_flags() -> None:
+    """A charge lamp two bits below a coolant was sent as its lowest bit: a still bit between hid it. Dark for 0.99."""
+    value = np.minimum(20 + TIMES * 0.8, 95).astype(int)
+    lamp = (TIMES < 12).astype(int)  # it changed once
+    found = _without_bottom(
+        coded(Layout(0, 9), "number"), (value << 2 | lamp).astype("<u2").view(np.uint8).reshape(-1, 2)
+    )
+    assert [p.layout.positions for p in found] == [tuple(range(2, 9)), (0,)]
+    assert (found[0].scale, found[0].offset) == (4.0, 0.0)
+    inverted = _without_bottom(coded(Layout(0, 8), "number"), (value << 1 | 1).astype(np.uint8)[:, None])
+    assert [(p.layout.positions, p.offset) for p in inverted] == [(tuple(range(1, 8)), 1.0)]
+
+
+def test_what_lies_above_a_still_bit_is_no_part_of_the_value_below() -> None:
+    """A request's switch above a torque, one still bit between, was taken for the top of the torque."""
+    asks = (TIMES % 30) < 3
+    value = np.where(asks, (TIMES * 7).astype(int) % 30, 63)
+    payload = (value | asks.astype(int) << 7).astype(np.uint8)[:, None]
+    moved = frozenset({0, 1, 2, 3, 4, 5, 7})
+    parts = _without_leap(coded(Layout(0, 8), "number"), moved)
+    assert [(p.kind, p.layout.positions) for p in parts] == [("number", tuple(range(6))), ("flag", (7,))]
+    assert len(_without_leap(coded(Layout(0, 6), "number"), moved)) == 1
+    assert payload.max() > 128
+
+
+def test_what_stands_still_in_every_other_frame_is_no_counter() -> None:
+    """Bits of an XOR byte were called a counter; whoever hears one that stands still throws the frame away."""
+    slow, quick = ((np.arange(len(TIMES)) // n) % 8 for n in (2, 1))
+    assert _counts(TIMES, slow, Counter(0, 7)) < COUNTS <= _counts(TIMES, quick, Counter(0, 7))
 
 
 def test_every_flag_below_a_value_is_cut_from_it() -> None:

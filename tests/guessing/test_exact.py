@@ -179,6 +179,17 @@ def test_any_counter_is_found(width: int, place: int, step: int, short: bool, sk
     assert (found[0].counter.low, found[0].counter.high, found[0].counter.step) == (low, high, step)
 
 
+def test_a_checksum_beside_a_counter_is_no_carry_of_it() -> None:
+    """A bit of this CRC moves in every frame but at 7 and at 15, as the bit above a quantity that climbs by 17 does."""
+    count = (np.arange(N) % 16).astype(np.uint8)
+    for polynomial in (0x2F, 0x1D, 0x07, 0x31, 0x9B):
+        crc = Crc(8, polynomial, 0, False, 0, (0, 1))
+        payload = np.zeros((N, 8), np.uint8)
+        payload[:, 0], payload[:, 1] = (np.arange(N) // 90) % 2, count << 4
+        found = find_counters(columns_of(sealed(payload, Checksum(Layout(16, 8), crc))))
+        assert [c.positions for c in found] == [(12, 13, 14, 15)], hex(polynomial)
+
+
 def test_a_lossy_logger_keeps_a_fifth_and_the_counter_still_shows() -> None:
     n = 6000
     rng = np.random.default_rng(2)

@@ -273,7 +273,7 @@ def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField, answer: int 
         said, counts = np.unique(message.raw(one.layout), return_counts=True)
         if set(said[counts >= LEAST_FRAMES].tolist()) - {u for _, u in pairs}:
             sure = min(sure, PARTLY_TOLD)
-        spare = _has_spare_codes(word.origin.field, len(word.tells.word_of)) and _has_spare_codes(one, len(said))
+        spare = _has_spare_bits(word.origin.field, len(word.tells.word_of)) and _has_spare_bits(one, len(said))
         counted = one.layout.length > 1 and all(_is_number(w) for w in found.value_of)
         if spare or counted:  # a gear that is counted has a next one
             sure = min(sure, SOME_CODES)
@@ -291,6 +291,11 @@ def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField, answer: int 
 def _has_spare_codes(one: VehicleField, said: int) -> bool:
     """Whether a field could say more codes than were said."""
     return one.layout.length > 1 and said < 1 << one.layout.length
+
+
+def _has_spare_bits(one: VehicleField, said: int) -> bool:
+    """Whether a field has more bits than what it said needs: three words leave one code of two bits over anyway."""
+    return one.layout.length > 1 and said <= 1 << (one.layout.length - 1)
 
 
 def _is_number(word: str) -> bool:
@@ -314,7 +319,8 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
     common = int(values[counts.argmax()])
     first = first_value(message, one)
     todo = [int(v) for v in real if len(real) > 2 or v == real[-1]]
-    warning = one.layout.length == 1 and warns(kit.swap, message, one) is not None
+    lit = warns(kit.swap, message, one) if one.layout.length == 1 else None
+    warning = lit is not None
     for value in todo:
         watched = Watched(message.time_s, raw == value, slack_of(message))
         key = (kit.bus, message.key.identifier, message.key.extended, one.name)
@@ -338,7 +344,7 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
         )
     if warning:
         told = best[0][1].atom
-        if not _warned_of(kit, best[0][1]):
+        if not _warned_of(kit, best[0][1], lit == 1):
             return open_field(
                 kit, message, one,
                 f"only {told.words} predicts it: that holds for every healthy engine, so it would never warn",
@@ -402,12 +408,14 @@ def _brief_share(watched: Watched, found: Condition) -> float:
     return float(2 * found.wrong_edges <= len(watched.edges))
 
 
-def _warned_of(kit: Kit, condition: Condition) -> bool:
-    """Whether a condition hears the other vehicle's warnings and nothing else.
+def _warned_of(kit: Kit, condition: Condition, lit: bool) -> bool:
+    """Whether a condition hears the other vehicle's warnings and nothing else, and any of them lights the lamp.
 
-    A warning that needs something beside it to fit is another warning, and stays dark when this one is due.
+    A warning that needs something beside it to fit is another warning, and stays dark when this one is due. `lit` says
+    that the condition holds while the lamp is lit, otherwise while it is dark.
     """
-    return named_within(condition.atom.text, kit.warnings)
+    both = " and " if lit else " or "
+    return named_within(condition.atom.text, kit.warnings) and both not in condition.atom.key
 
 
 def _warned(kit: Kit, watched: Watched) -> list[Condition]:

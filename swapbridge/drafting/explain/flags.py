@@ -20,6 +20,7 @@ MOST_ROWS = 3000
 GOOD = 0.97
 MOST_PAIRED = 12
 USUAL_HYSTERESIS = 0.02
+MOST_DIGITS = 12
 """A switch on a measured value falls back this share of its recorded range lower, where nothing speaks against it."""
 MOST_TOLD = 6
 EDGE_BITS = 9.0
@@ -261,7 +262,8 @@ def threshold_atom(line: DraftLine, on: float, off: float) -> Atom:
     rising = on > off
     said = switched(line.series.value, on, off).astype(np.float64)
     unit = f" {line.unit}" if line.unit else ""
-    text = f"hysteresis({line.text}, {number_text(on, 5)}{unit}, {number_text(off, 5)}{unit})"
+    digits = next((d for d in range(5, MOST_DIGITS) if number_text(on, d) != number_text(off, d)), MOST_DIGITS)
+    text = f"hysteresis({line.text}, {number_text(on, digits)}{unit}, {number_text(off, digits)}{unit})"
     narrow = abs(on - off) <= line.step * 0.51
     return Atom(
         text, VehicleSeries(line.series.time_s, said), 18 if narrow else 26,

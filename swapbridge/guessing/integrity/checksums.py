@@ -31,6 +31,8 @@ TOLD_BITS = 40.0
 """Bits of the field's own history that an affine function must tell, beyond those that name it."""
 FLIPS = 12
 """Flips that every live bit of the field must show, so that chance could not follow it."""
+TURNS = 0.85
+"""Share of the frames whose payload is another one in which a check is another one too, at least."""
 RANK_ERROR = 0.05
 """Bits a frame that `rank` is off by: it is counted over 400 steps, one bit of error each."""
 
@@ -125,7 +127,7 @@ def find_checksums(
         return []
     found: list[FoundChecksum] = []
     for _ in range(3):
-        options = [o for o in _all_targets(table, counters) if not _in_step(o, counters)]
+        options = [o for o in _turning(columns, _all_targets(table, counters)) if not _in_step(o, counters)]
         if not options:
             break
         best = _likeliest(options, counters, rank, columns)
@@ -144,7 +146,7 @@ def check_at(columns: BitColumns, counters: list[FoundCounter], positions: tuple
     table = _prepare(columns)
     if len(table.payload) < EQUATIONS or int(table.live.sum()) < 4:
         return None
-    options = _all_targets(table, [c for c in counters if not set(c.positions) & set(positions)])
+    options = _turning(columns, _all_targets(table, [c for c in counters if not set(c.positions) & set(positions)]))
     return next((o for o in options if o.positions == positions), None)
 
 
@@ -176,6 +178,24 @@ def _likeliest(
         if r <= near
     )
     return options[best]
+
+
+def _turning(columns: BitColumns, options: list[FoundChecksum]) -> list[FoundChecksum]:
+    """Of fields that could all be the result of one relation those that are others whenever the payload is."""
+    turns = [_turns(columns, c.positions) for c in options]
+    if not turns or max(turns) < TURNS:
+        return options
+    return [c for c, share in zip(options, turns, strict=True) if share >= TURNS]
+
+
+def _turns(columns: BitColumns, positions: tuple[int, ...]) -> float:
+    """Share of the frames whose payload is another one in which these bits are others too: a check nearly always is."""
+    changes = columns.payload[1:] ^ columns.payload[:-1]
+    changed = ~columns.breaks[1:] & changes.any(axis=1)
+    mask = np.zeros(changes.shape[1], np.uint8)
+    for p in positions:
+        mask[p >> 3] |= np.uint8(1 << (p & 7))
+    return float((changes[changed] & mask).any(axis=1).mean()) if changed.any() else 0.0
 
 
 def _oddness(positions: tuple[int, ...], width: int, counters: list[FoundCounter]) -> int:

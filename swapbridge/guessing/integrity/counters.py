@@ -197,9 +197,13 @@ def _goes_on(columns: BitColumns, follows: npt.NDArray[np.intp], positions: npt.
         usual = own == np.bincount(own).argmax()
         over = usual & round_again
         if len(positions) > 2 and over.sum() >= FEWEST_OVER:
-            same = step == np.bincount(step[usual]).argmax()
-            if (usual & ~round_again).any() and min(same[over].mean(), same[usual & ~round_again].mean()) >= CARRIES:
-                return True
+            same, within = step == np.bincount(step[usual]).argmax(), usual & ~round_again
+            if within.any() and min(same[over].mean(), same[within].mean()) >= CARRIES:
+                # a bit of a checksum misses where as many bits change as at a round: always at the same value
+                counted = np.bincount(low[follows - 1][within])
+                missed = np.bincount(low[follows - 1][within & ~same], minlength=len(counted))
+                if not (missed > CARRIES * np.maximum(counted, FEWEST_OVER)).any():
+                    return True
     return False
 
 
