@@ -395,11 +395,8 @@ def _without_top(one: VehicleField, payload: npt.NDArray[np.uint8]) -> list[Vehi
     at = np.flatnonzero(np.diff(big))
     if len(at) < LEAST_STEPS or (np.abs(np.diff(small)[at]) <= (1 << (one.moving - 1)) * STAYS).mean() < STAYS_SHARE:
         return [one]
-    flag = replace(
-        one, name=f"f_{top.start}_1", layout=top, kind="flag", moving=1, channel="", channel_confidence=0.0
-    )  # fmt: skip
     value = replace(one, name=f"f_{low.start}_{low.length}", layout=low, moving=low.length)
-    return [value, flag]
+    return [value, _cut_flag(one, top)]
 
 
 def _without_leap(one: VehicleField, moved: frozenset[int]) -> list[VehicleField]:
@@ -433,29 +430,41 @@ def _without_bottom(one: VehicleField, payload: npt.NDArray[np.uint8]) -> list[V
     """A measured value without the flags that were taken for its lowest bits, and without still bits below it.
 
     The lowest bit of a value changes at about every other change of the bits above it; a flag at hardly any, and a bit
-    that stood still, at none, is a part of what never moved.
+    that stood still, at none, is a part of what never moved. The offset moves by whole steps only: less than half of
+    one is no more than how the fit was rounded.
     """
-    if one.kind != "number" or one.moving < MOST_SPARE_BITS + 1:
+    if one.kind != "number":
         return [one]
-    positions = one.layout.positions
-    rest = _layout(list(positions[1:]), one.layout.byte_order, one.layout.signed)
-    low = Layout(positions[0], 1)
-    said = raw_series(payload, low)
-    above, flips = np.diff(raw_series(payload, rest)) != 0, np.diff(said) != 0
-    if flips.any() and (above.sum() < LEAST_CHANGES or flips[above].mean() > MOST_FLAG_FLIPS):
+    positions, flags, shift = one.layout.positions, [], 0.0
+    for cut in range(max(0, one.moving - MOST_SPARE_BITS)):
+        rest = _layout(list(positions[cut + 1 :]), one.layout.byte_order, one.layout.signed)
+        low = Layout(positions[cut], 1)
+        said = raw_series(payload, low)
+        above, flips = np.diff(raw_series(payload, rest)) != 0, np.diff(said) != 0
+        if flips.any() and (above.sum() < LEAST_CHANGES or flips[above].mean() > MOST_FLAG_FLIPS):
+            break
+        shift += (said.mean() > 0.5) * 2.0**cut
+        if flips.any():
+            flags.append(_cut_flag(one, low))
+    else:
+        cut = max(0, one.moving - MOST_SPARE_BITS)
+    if not cut:
         return [one]
-    usual = float(said.mean() > 0.5)
+    rest = _layout(list(positions[cut:]), one.layout.byte_order, one.layout.signed)
+    scale = one.scale * 2**cut
     value = replace(
-        one, name=f"f_{rest.start}_{rest.length}", layout=rest, moving=one.moving - 1, scale=2 * one.scale,
-        offset=one.offset + usual * one.scale,
+        one, name=f"f_{rest.start}_{rest.length}", layout=rest, moving=one.moving - cut, scale=scale,
+        offset=one.offset + scale * round(shift / 2**cut),
     )  # fmt: skip
-    below = _without_bottom(value, payload)
-    if not flips.any():
-        return below
-    flag = replace(
-        one, name=f"f_{low.start}_1", layout=low, kind="flag", moving=1, channel="", channel_confidence=0.0
+    return [value, *flags]
+
+
+def _cut_flag(one: VehicleField, layout: Layout) -> VehicleField:
+    """A bit of a field as a flag of its own, without a meaning."""
+    return replace(
+        one, name=f"f_{layout.start}_1", layout=layout, kind="flag", moving=1, channel="", channel_confidence=0.0,
+        scale=1.0, offset=0.0, unit="",
     )  # fmt: skip
-    return [*below, flag]
 
 
 def runs_apart(one: VehicleField, moved: frozenset[int], between: int = STILL_BETWEEN) -> list[VehicleField]:

@@ -83,7 +83,7 @@ def test_either_of_two_warnings_lights_a_lamp_and_none_waits_for_the_other(
     """An oil lamp that waited for the charge lamp too was dark for 0.74 of the time in which it was due."""
     times = np.arange(0, 10.0)
     one, other = (
-        Atom(f"donor.A.{n} == 1", VehicleSeries(times, times % k > 1), 5.0, f"donor.A.{n}=1", "copy", n)
+        Atom(f"donor.A.{n} == 1", VehicleSeries(times, (times % k > 1).astype(float)), 5.0, f"donor.A.{n}=1", "copy", n)
         for n, k in (("oil", 3), ("charge", 5))
     )
     atoms = [a.negated() if negated else a for a in (one, other)]

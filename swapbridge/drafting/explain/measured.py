@@ -11,7 +11,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME
 from swapbridge.drafting.explain.flags import GOOD
 from swapbridge.drafting.explain.kit import Kit, open_field
-from swapbridge.drafting.explain.numbers import Formula, Measured, NumberTerm, best_formula, fit_straight
+from swapbridge.drafting.explain.numbers import Formula, Measured, NumberTerm, best_formula, fit_straight, fit_table
 from swapbridge.drafting.explain.totals import find_total
 from swapbridge.drafting.life import RUNNING_RPM
 from swapbridge.drafting.lines import Atom, DraftLine, number_text
@@ -53,6 +53,8 @@ COLD_MARGIN = 1.0
 HOT_MARGIN = 1.0
 """A condition on a temperature is believed this share of its range beyond it, hotter."""
 WARM_CHANNELS = frozenset({"coolant_temperature", "oil_temperature"})
+HEATS = WARM_CHANNELS | {"intake_temperature", "ambient_temperature"}
+AS_WELL = 0.01
 LOAD_AND_HEAT = WARM_CHANNELS | {
     "engine_speed", "pedal_position", "throttle_position", "actual_torque", "manifold_pressure",
 }  # fmt: skip
@@ -224,11 +226,24 @@ def _believed(message: VehicleMessage, line: DraftLine) -> tuple[float, float]:
 
 def _formula_within_reach(kit: Kit, message: VehicleMessage, measured: Measured) -> Formula | None:
     """The cheapest formula; one that leans on what is elsewhere in its own drive only where it can do without it."""
-    formula = best_formula(measured, kit.lines)
+    formula = _of_coolant(kit, measured, best_formula(measured, kit.lines))
     if all(_reached(kit, message, line) for line in formula.lines):
         return formula
     within = best_formula(measured, [line for line in kit.lines if _reached(kit, message, line)])
     return within if within.held_out >= LEAST_HELD_OUT else None
+
+
+def _of_coolant(kit: Kit, measured: Measured, formula: Formula) -> Formula:
+    """A needle of heat shows the coolant where that tells as many frames as another temperature does.
+
+    All temperatures rise together while a sound engine warms up, and only the coolant's is hot when its engine is.
+    """
+    channels = {line.channel for line in formula.lines}
+    line = next((x for x in kit.lines if x.channel == "coolant_temperature"), None)
+    if line is None or not channels or "coolant_temperature" in channels or channels - HEATS:
+        return formula
+    table = fit_table(measured, line)
+    return table if table.share >= formula.share - AS_WELL else formula
 
 
 def _reached(kit: Kit, message: VehicleMessage, line: DraftLine) -> bool:
