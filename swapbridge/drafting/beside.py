@@ -9,8 +9,9 @@ import numpy as np
 
 from swapbridge.core.integrity import Affine
 from swapbridge.core.layout import Layout
+from swapbridge.drafting.building import MOST_CHOICES
 from swapbridge.drafting.model import Explained
-from swapbridge.drafting.vehicle import MOST_CHOICES, VehicleMessage
+from swapbridge.drafting.vehicle import VehicleMessage
 
 MOST_SURE_BESIDE = 0.5
 LEAST_VALUES = 3

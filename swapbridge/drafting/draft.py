@@ -12,7 +12,7 @@ from swapbridge.drafting.beside import no_surer_than_beside
 from swapbridge.drafting.caution import cautious, is_torque, with_codes
 from swapbridge.drafting.compilable import compilable
 from swapbridge.drafting.drawn import drawn
-from swapbridge.drafting.explain.field import codes_apart, explain_field
+from swapbridge.drafting.explain.field import codes_apart, explain_field, note_words
 from swapbridge.drafting.explain.kit import Kit, kit_for
 from swapbridge.drafting.life import life_of, shared_times
 from swapbridge.drafting.model import Drafted, DraftedMessage, Explained
@@ -73,17 +73,33 @@ def _known(maps: Mapping[str, SignalMap], bus: str, message: VehicleMessage) -> 
 
 def _message(kit: Kit, message: VehicleMessage, known: MapMessage | None) -> DraftedMessage:
     life = life_of(kit.swap, kit.bus, message)
-    why = refused(message) or unanswered(kit.swap, kit.bus, message)
+    parts = parts_of(message)
+    why = refused(message) or next(filter(None, (unanswered(kit.swap, kit.bus, part) for _, part in parts)), "")
     fields: list[Explained] = []
+    for page, part in () if why else parts:
+        fields += [replace(f, page=page) for f in _explained(kit, part, page, known)]
+    fields = _named(fields)
+    return DraftedMessage(kit.bus, message, life, tuple(fields), why, _unreviewed(kit, fields))
+
+
+def parts_of(message: VehicleMessage) -> list[tuple[int | None, VehicleMessage]]:
+    """What every frame of a message says, and what each of its pages says for itself."""
+    pages = () if message.pages is None else sorted(message.pages.fields)
+    return [(None, message), *((page, message.of_page(page)) for page in pages)]
+
+
+def _explained(kit: Kit, message: VehicleMessage, page: int | None, known: MapMessage | None) -> list[Explained]:
+    """The fields of a message, or of one of its pages."""
     allowed = allowed_bits(message)
-    if not why:
-        codes = codes_apart(kit, message)
-        for one in message.fields:
-            fields += codes[one.name] if one.name in codes else explain_field(kit, message, one, allowed)
+    fields: list[Explained] = []
+    codes = codes_apart(kit, message)
+    for one in message.fields:
+        if page is not None:
+            note_words(kit, message, one)
+        fields += codes[one.name] if one.name in codes else explain_field(kit, message, one, allowed)
     fields = with_codes(_named(cautious(kit, message, fields, allowed)), known)
     fields = [_no_surer_than_check(message, f) for f in no_surer_than_beside(message, fields)]
-    fields = [replace(f, drawn=drawn(kit, message, f)) for f in fields]
-    return DraftedMessage(kit.bus, message, life, tuple(fields), why, _unreviewed(kit, fields))
+    return [replace(f, drawn=drawn(kit, message, f)) for f in fields]
 
 
 def _no_surer_than_check(message: VehicleMessage, one: Explained) -> Explained:

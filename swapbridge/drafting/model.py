@@ -62,10 +62,12 @@ class Explained:
     fitted: bool = False
     """Its rule was fitted to the recording, every fourth stretch left out; else all of it was looked at."""
     drawn: Drawn | None = None
+    page: int | None = None
+    """The page of its message that it is on; None where every frame holds it."""
 
     def claim(self, bus: str, identifier: int, extended: bool) -> dict[str, Any]:
         """What `draft.json` says of it."""
-        return {
+        return ({} if self.page is None else {"page": self.page}) | {
             "bus": bus,
             "id": identifier,
             "extended": extended,

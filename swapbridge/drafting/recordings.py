@@ -10,9 +10,10 @@ from swapbridge.capture.naming import WANTED
 from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress, part_of
+from swapbridge.drafting.building import build_vehicle
 from swapbridge.drafting.sources import APART_S, Swap, gather
 from swapbridge.drafting.switches import cut_lamps, cut_switches
-from swapbridge.drafting.vehicle import Vehicle, build_vehicle
+from swapbridge.drafting.vehicle import Vehicle
 from swapbridge.drafting.weak import with_weak_channels
 from swapbridge.guessing.guess import guess
 from swapbridge.signalmap.findings import Findings

@@ -21,6 +21,8 @@ MARK = "draft:"
 """A line of the bridge file is draft's while its comment begins so."""
 ROUND_DIGITS = 7
 EVIDENCE_DIGITS = 4
+PAGE = "Page"
+"""The signal that tells which page a frame is."""
 GONE = {"host": "EngineComputer", "donor": "StayedBehind"}
 THERE = {"host": "HostModules", "donor": "DonorEngine"}
 
@@ -40,10 +42,20 @@ def claims(drafted: Drafted) -> dict[str, Any]:
     """
     return {
         "signals": [
-            f.claim(m.bus, m.message.key.identifier, m.message.key.extended)
-            for m in drafted.messages if not m.refused for f in m.fields
+            claim for m in drafted.messages if not m.refused for claim in [
+                *(f.claim(m.bus, m.message.key.identifier, m.message.key.extended) for f in m.fields), *_page_claim(m),
+            ]
         ]
     }  # fmt: skip
+
+
+def _page_claim(made: DraftedMessage) -> list[dict[str, Any]]:
+    """The claim of the bits that tell which page a frame is."""
+    pages, key = made.message.pages, made.message.key
+    if pages is None:
+        return []
+    one = Explained(pages.layout, PAGE, "page", pages.confidence, "", "")
+    return [one.claim(made.bus, key.identifier, key.extended)]
 
 
 def drawings(drafted: Drafted) -> dict[str, Any]:
@@ -102,6 +114,7 @@ def draft_map(swap: Swap, bus: str, whole: Drafted) -> SignalMap:
                 MapMessage(
                     message.name, key[0], key[1], message.length, tuple(signals), is_fd=message.length > 8,
                     period_ms=period, senders=(sender,), base=None if made is None else _base(message),
+                    page_order=() if made is None or message.pages is None else message.pages.order,
                 )
             )  # fmt: skip
     return SignalMap(tuple(messages), tuple(nodes))
@@ -140,10 +153,14 @@ def _drafted_signals(made: DraftedMessage) -> list[MapSignal]:
     out = [
         MapSignal(
             e.name, e.layout, _exact(e.scale), _exact(e.offset), unit=e.unit, comment=e.words[:200],
-            evidence=_evidence(e.confidence, how=e.how),
+            evidence=_evidence(e.confidence, how=e.how), mux_signal=None if e.page is None else PAGE,
+            mux_values=() if e.page is None else (e.page,),
         )
         for e in made.fields
     ]  # fmt: skip
+    pages = made.message.pages
+    if pages is not None:
+        out.append(MapSignal(PAGE, pages.layout, is_multiplexer=True, evidence=_evidence(pages.confidence, how="page")))
     out += _integrity(made.message)
     return out
 
@@ -151,8 +168,9 @@ def _drafted_signals(made: DraftedMessage) -> list[MapSignal]:
 def _base(message: VehicleMessage) -> BasePayload:
     """What never moved."""
     lengths = np.full(len(message.payload), message.length, np.uint8)
-    found = constant_bits(message.payload, lengths)
-    return BasePayload(found.payload, found.mask, found.frames)
+    found = constant_bits(message.payload, lengths, None if message.pages is None else message.pages.layout)
+    pages = tuple((page, BasePayload(bits.payload, bits.mask, bits.frames)) for page, bits in found.pages)
+    return BasePayload(found.payload, found.mask, found.frames, pages)
 
 
 def _exact(value: float) -> Fraction:
@@ -229,6 +247,9 @@ def _message_lines(made: DraftedMessage, has_key: bool, has_run: bool) -> list[s
         lines.append(f'states = ["run"]{mine} it was silent while the engine stood with the key on')
     elif made.bus == "donor":
         lines.append(f'states = ["wake", "key_on", "crank", "run", "after_run"]{mine} it began with the bus')
+    if message.pages is not None:
+        order = ", ".join(map(str, message.pages.order))
+        lines.append(f"mux = [{order}]{mine} the order in which its pages came")
     opened = [e.name for e in made.fields if e.how == "open"]
     if opened:
         lines.append(f"open = [{', '.join(_quoted(n) for n in opened)}]{mine} nobody knows how these are made")

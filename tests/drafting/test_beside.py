@@ -12,8 +12,9 @@ from swapbridge.capture.capture import FrameKey
 from swapbridge.core.integrity import Affine, Checksum
 from swapbridge.core.layout import Layout
 from swapbridge.drafting.beside import no_surer_than_beside
+from swapbridge.drafting.building import _message
 from swapbridge.drafting.model import Explained
-from swapbridge.drafting.vehicle import VehicleMessage, _message
+from swapbridge.drafting.vehicle import VehicleMessage
 from swapbridge.signalmap.findings import FoundField, FoundMessage
 
 TIMES = np.arange(0, 100, 0.05)

@@ -128,7 +128,7 @@ def test_when_messages_live(made: tuple[Swap, Drafted]) -> None:
     assert (life[0x110].begin, life[0x110].period_ms, life[0x110].count) == ("key", 10, 0)
     assert (life[0x400].begin, life[0x400].period_ms) == ("bus", 100)
     assert life[0x3F0].count == 3
-    assert drafted.times.after_run_ms == pytest.approx(1000, abs=60)
+    assert drafted.times.after_run_ms == pytest.approx(950, abs=60), "never longer than the second that it was"
 
 
 def test_an_unrelated_field_stays_open() -> None:

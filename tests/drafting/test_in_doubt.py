@@ -16,6 +16,7 @@ from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout
 from swapbridge.drafting import linking, never, recordings
+from swapbridge.drafting.building import _without_bottom
 from swapbridge.drafting.caution import cautious, high_side
 from swapbridge.drafting.channel_words import Telling, with_words_together
 from swapbridge.drafting.explain import field as fields
@@ -38,15 +39,7 @@ from swapbridge.drafting.explain.numbers import (
 from swapbridge.drafting.lines import DraftLine
 from swapbridge.drafting.model import Explained
 from swapbridge.drafting.sources import Origin
-from swapbridge.drafting.vehicle import (
-    Floats,
-    ValueKind,
-    Vehicle,
-    VehicleField,
-    VehicleMessage,
-    VehicleSeries,
-    _without_bottom,
-)
+from swapbridge.drafting.vehicle import Floats, ValueKind, Vehicle, VehicleField, VehicleMessage, VehicleSeries
 from swapbridge.signalmap.findings import Findings
 
 TIMES = np.arange(0, 100, 0.05)

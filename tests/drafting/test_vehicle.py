@@ -10,25 +10,21 @@ from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import ByteOrder, Layout
 from swapbridge.core.vocabulary import CHANNELS, channel_role
-from swapbridge.drafting.channel_words import with_words_apart
-from swapbridge.drafting.explain.flags import Watched, explain_flag
-from swapbridge.drafting.explain.numbers import Measured, best_formula, fit_table
-from swapbridge.drafting.lines import DraftLine
-from swapbridge.drafting.vehicle import (
+from swapbridge.drafting.building import (
     COUNTS,
-    Vehicle,
-    VehicleField,
-    VehicleMessage,
-    VehicleSeries,
     _apart,
     _counts,
     _message,
     _without_bottom,
     _without_leap,
     _without_top,
-    plain_track,
     runs_apart,
 )
+from swapbridge.drafting.channel_words import with_words_apart
+from swapbridge.drafting.explain.flags import Watched, explain_flag
+from swapbridge.drafting.explain.numbers import Measured, best_formula, fit_table
+from swapbridge.drafting.lines import DraftLine
+from swapbridge.drafting.vehicle import Vehicle, VehicleField, VehicleMessage, VehicleSeries, plain_track
 from swapbridge.signalmap.findings import FoundField, FoundMessage
 
 TIMES = np.arange(0, 100, 0.05)

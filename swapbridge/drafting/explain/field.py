@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from swapbridge.core.layout import Layout, layout_from_positions
+from swapbridge.drafting.building import runs_apart
 from swapbridge.drafting.channel_words import telling, word_channels
 from swapbridge.drafting.explain.flags import GOOD, Condition, Watched, explain_flag
 from swapbridge.drafting.explain.kit import SIGNAL_NAME, Kit, named_within, open_field
@@ -26,7 +27,7 @@ from swapbridge.drafting.never import NeverDrafted, differs_from_channel, guarde
 from swapbridge.drafting.sources import (
     several_words,
 )
-from swapbridge.drafting.vehicle import VehicleField, VehicleMessage, runs_apart
+from swapbridge.drafting.vehicle import VehicleField, VehicleMessage
 
 ELSE_SHARE = 0.985
 ELSE_EDGES = 0.1
@@ -83,11 +84,16 @@ def _without_switches(kit: Kit, message: VehicleMessage, one: VehicleField) -> l
 
 def _part(kit: Kit, message: VehicleMessage, part: VehicleField) -> Explained:
     """One bit of a field that was cut: what a person said of it counts as for a field that guess found."""
+    note_words(kit, message, part)
+    return _by_words(kit, message, part) or explain_choice(kit, message, part)
+
+
+def note_words(kit: Kit, message: VehicleMessage, part: VehicleField) -> None:
+    """Keep what a person said of a field that was not known as one when words were looked for."""
     for name, channel in word_channels(kit.swap.vehicle(kit.bus)).items():
         found = telling(message, part, name, channel)
         if found is not None:
             kit.swap.tellings[kit.bus, message.key.identifier, message.key.extended, part.name, name] = found
-    return _by_words(kit, message, part) or explain_choice(kit, message, part)
 
 
 def _jumps(message: VehicleMessage, one: VehicleField, part: VehicleField) -> bool:

@@ -32,7 +32,7 @@ TOLD_BITS = 40.0
 FLIPS = 12
 """Flips that every live bit of the field must show, so that chance could not follow it."""
 TURNS = 0.85
-"""Share of the frames whose payload is another one in which a check is another one too, at least."""
+"""A check is another one in this share, at least, of the frames in which any other unit that could be it is."""
 RANK_ERROR = 0.05
 """Bits a frame that `rank` is off by: it is counted over 400 steps, one bit of error each."""
 
@@ -127,7 +127,7 @@ def find_checksums(
         return []
     found: list[FoundChecksum] = []
     for _ in range(3):
-        options = [o for o in _turning(columns, _all_targets(table, counters)) if not _in_step(o, counters)]
+        options = [o for o in _turning(columns, _all_targets(table, counters), counters) if not _in_step(o, counters)]
         if not options:
             break
         best = _likeliest(options, counters, rank, columns)
@@ -146,7 +146,8 @@ def check_at(columns: BitColumns, counters: list[FoundCounter], positions: tuple
     table = _prepare(columns)
     if len(table.payload) < EQUATIONS or int(table.live.sum()) < 4:
         return None
-    options = _turning(columns, _all_targets(table, [c for c in counters if not set(c.positions) & set(positions)]))
+    counters = [c for c in counters if not set(c.positions) & set(positions)]
+    options = _turning(columns, _all_targets(table, counters), counters)
     return next((o for o in options if o.positions == positions), None)
 
 
@@ -180,12 +181,15 @@ def _likeliest(
     return options[best]
 
 
-def _turning(columns: BitColumns, options: list[FoundChecksum]) -> list[FoundChecksum]:
-    """Of fields that could all be the result of one relation those that are others whenever the payload is."""
+def _turning(columns: BitColumns, options: list[FoundChecksum], counters: list[FoundCounter]) -> list[FoundChecksum]:
+    """Of fields that could all be the result of one relation those that are others whenever the payload is.
+
+    A counter is another one in every frame, and no measure for a check that it cancels with what else goes by one.
+    """
+    counting = {p for c in counters for p in c.positions}
     turns = [_turns(columns, c.positions) for c in options]
-    if not turns or max(turns) < TURNS:
-        return options
-    return [c for c, share in zip(options, turns, strict=True) if share >= TURNS]
+    often = max((s for c, s in zip(options, turns, strict=True) if not counting & set(c.positions)), default=0.0)
+    return [c for c, share in zip(options, turns, strict=True) if share >= TURNS * often]
 
 
 def _turns(columns: BitColumns, positions: tuple[int, ...]) -> float:
