@@ -1,7 +1,8 @@
 """Compiler room: which learned rules somebody reviewed, by a digest over everything that was looked at.
 
 A digest covers what a rule says, every named value, constant and table in it, what the bridge file says of its
-sources, and the map's signals on both sides: change any of them and the mark `unreviewed` is back.
+sources (and of the states, where it asks for them), and the map's signals on both sides with their places: change any
+of them and the mark `unreviewed` is back.
 """
 
 from __future__ import annotations
@@ -10,10 +11,11 @@ import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
 
+from swapbridge.compiler.expressions.remember import LOWERINGS
 from swapbridge.core.layout import Layout
 from swapbridge.language.constants import parse_source
 from swapbridge.language.dependencies import names_behind
-from swapbridge.language.expressions import Node, names_in, write
+from swapbridge.language.expressions import Call, Name, Node, children, names_in, write
 from swapbridge.language.model import BridgeFile, MessageRule, Reviewed, SignalRule, Source
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
@@ -92,6 +94,8 @@ def _message_lines(
     for signal in message.signals:
         if signal.name not in made:
             yield from _map_lines("rest", signal)
+    if rule.states is not None:
+        yield from _state_lines(bridge, maps, set())
     for signal_rule in rule.signals:
         yield from _signal_lines(bridge, maps, signal_rule, message, rule.message.text.partition(".")[0])
 
@@ -104,17 +108,26 @@ def _signal_lines(
     yield f"units = {sorted(bridge.units.items())}"
     yield from _written(rule, "unreviewed", "reviewed")
     signal = message.signal(rule.name)
+    told: set[str] = set()
     if signal is not None:
-        yield from _map_lines("to", signal)
-    sources = [rule.value, *(s for s in (rule.fallback, rule.reference) if s is not None), *(rule.limits or ())]
-    for source in sources:
-        yield from _expression_lines(bridge, maps, source)
+        yield from _place_lines("to", message, signal)
+        yield from _reference_lines(bridge, maps, bus, signal, told)
+    own = (rule.fallback, rule.reference, rule.ramp, rule.resolution)
+    ends = (end for _, low, high in rule.seen.ranges for end in (low, high))
+    for source in (rule.value, *(s for s in own if s is not None), *(rule.limits or ()), *ends):
+        yield from _expression_lines(bridge, maps, source, told)
+    if rule.seen.states is not None:
+        yield from _state_lines(bridge, maps, told)
 
 
-def _expression_lines(bridge: BridgeFile, maps: Mapping[str, SignalMap], source: Source) -> Iterator[str]:
+def _expression_lines(
+    bridge: BridgeFile, maps: Mapping[str, SignalMap], source: Source, told: set[str]
+) -> Iterator[str]:
+    """An expression and all that it is made of; what `told` names stands there already."""
     tree = parse_source(bridge, source)
     yield write(tree)
-    named = sorted({n.dotted for node in _trees(bridge, source) for n in names_in(node) if len(n.parts) == 1})
+    trees = list(_trees(bridge, source))
+    named = sorted({n.dotted for node in trees for n in names_in(node) if len(n.parts) == 1})
     for name in named:
         table = bridge.values if name in bridge.values else bridge.constants
         if name in table:
@@ -122,17 +135,68 @@ def _expression_lines(bridge: BridgeFile, maps: Mapping[str, SignalMap], source:
         elif name in bridge.curves:
             curve = bridge.curves[name]
             yield f"{name}: {curve.x_unit}, {curve.y_unit}, {curve.points}"
+    if "state" in named:
+        yield from _state_lines(bridge, maps, told)
+    if any(_remembers(node) for node in trees):
+        yield f"step = {bridge.step_us}"
     for found in names_behind(bridge, tree):
-        if len(found.parts) != 3:
-            continue
-        bus, message_name, name = found.parts
-        options = next((o for o in bridge.sources if o.message.text == f"{bus}.{message_name}"), None)
-        if options is not None and name in options.signals:
-            yield f"{found.dotted}: {list(_written(options.signals[name]))}"
-        message = maps[bus].message(message_name) if bus in maps else None
-        signal = message.signal(name) if message is not None else None
-        if signal is not None:
-            yield from _map_lines(f"from {found.dotted}", signal)
+        if len(found.parts) == 3 and found.dotted not in told:
+            told.add(found.dotted)
+            yield from _source_lines(bridge, maps, found, told)
+
+
+def _source_lines(bridge: BridgeFile, maps: Mapping[str, SignalMap], found: Name, told: set[str]) -> Iterator[str]:
+    """What the bridge file and the map say of a source signal and of its message."""
+    bus, message_name, name = found.parts
+    options = next((o for o in bridge.sources if o.message.text == f"{bus}.{message_name}"), None)
+    if options is not None:
+        yield f"{bus}.{message_name}: {list(_written(options, 'signals'))}"
+        own = options.signals.get(name)
+        if own is not None:
+            yield f"{found.dotted}: {list(_written(own))}"
+            for source in (*(own.range or ()), *((own.reference,) if own.reference is not None else ())):
+                yield from _expression_lines(bridge, maps, source, told)
+    message = maps[bus].message(message_name) if bus in maps else None
+    signal = message.signal(name) if message is not None else None
+    if message is not None and signal is not None:
+        yield from _place_lines(f"from {found.dotted}", message, signal)
+        yield from _reference_lines(bridge, maps, bus, signal, told)
+
+
+def _reference_lines(
+    bridge: BridgeFile, maps: Mapping[str, SignalMap], bus: str, signal: MapSignal, told: set[str]
+) -> Iterator[str]:
+    """The signal that says what 100 % of a percentage means, where the map names one."""
+    parts = signal.reference.split(".")
+    name = Name((bus, *parts))
+    if len(parts) == 2 and maps[bus].message(parts[0]) is not None and name.dotted not in told:
+        told.add(name.dotted)
+        yield from _source_lines(bridge, maps, name, told)
+
+
+def _state_lines(bridge: BridgeFile, maps: Mapping[str, SignalMap], told: set[str]) -> Iterator[str]:
+    """What tells the states apart."""
+    if "state" in told:
+        return
+    told.add("state")
+    rules = bridge.states
+    yield from _written(rules)
+    for source in (rules.key_on, rules.crank, rules.run):
+        if source is not None:
+            yield from _expression_lines(bridge, maps, source, told)
+
+
+def _remembers(node: Node) -> bool:
+    return (isinstance(node, Call) and node.function in LOWERINGS) or any(_remembers(c) for c in children(node))
+
+
+def _place_lines(label: str, message: MapMessage, signal: MapSignal) -> Iterator[str]:
+    """A signal of a map, and where it is: its message's identifier and length, and what its page hangs on."""
+    yield f"{label} in {message.identifier:X} {message.extended} {message.length}"
+    yield from _map_lines(label, signal)
+    pages = message.signal(signal.mux_signal) if signal.mux_signal else None
+    if pages is not None:
+        yield from _map_lines(f"{label}, its pages", pages)
 
 
 def _trees(bridge: BridgeFile, source: Source) -> Iterator[Node]:
