@@ -11,11 +11,10 @@ import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
 
-from swapbridge.compiler.expressions.remember import LOWERINGS
 from swapbridge.core.layout import Layout
 from swapbridge.language.constants import parse_source
 from swapbridge.language.dependencies import names_behind
-from swapbridge.language.expressions import Call, Name, Node, children, names_in, write
+from swapbridge.language.expressions import Name, Node, names_in, write
 from swapbridge.language.model import BridgeFile, MessageRule, Reviewed, SignalRule, Source
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 
@@ -105,7 +104,7 @@ def _signal_lines(
 ) -> Iterator[str]:
     """Everything that decides what the signal says, a line each."""
     yield f"{bus}.{message.name}.{rule.name}"
-    yield f"units = {sorted(bridge.units.items())}"
+    yield f"units = {sorted(bridge.units.items())}, step = {bridge.step_us}"
     yield from _written(rule, "unreviewed", "reviewed")
     signal = message.signal(rule.name)
     told: set[str] = set()
@@ -126,8 +125,7 @@ def _expression_lines(
     """An expression and all that it is made of; what `told` names stands there already."""
     tree = parse_source(bridge, source)
     yield write(tree)
-    trees = list(_trees(bridge, source))
-    named = sorted({n.dotted for node in trees for n in names_in(node) if len(n.parts) == 1})
+    named = sorted({n.dotted for node in _trees(bridge, source) for n in names_in(node) if len(n.parts) == 1})
     for name in named:
         table = bridge.values if name in bridge.values else bridge.constants
         if name in table:
@@ -137,8 +135,6 @@ def _expression_lines(
             yield f"{name}: {curve.x_unit}, {curve.y_unit}, {curve.points}"
     if "state" in named:
         yield from _state_lines(bridge, maps, told)
-    if any(_remembers(node) for node in trees):
-        yield f"step = {bridge.step_us}"
     for found in names_behind(bridge, tree):
         if len(found.parts) == 3 and found.dotted not in told:
             told.add(found.dotted)
@@ -184,10 +180,6 @@ def _state_lines(bridge: BridgeFile, maps: Mapping[str, SignalMap], told: set[st
     for source in (rules.key_on, rules.crank, rules.run):
         if source is not None:
             yield from _expression_lines(bridge, maps, source, told)
-
-
-def _remembers(node: Node) -> bool:
-    return (isinstance(node, Call) and node.function in LOWERINGS) or any(_remembers(c) for c in children(node))
 
 
 def _place_lines(label: str, message: MapMessage, signal: MapSignal) -> Iterator[str]:

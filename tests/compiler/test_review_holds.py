@@ -191,14 +191,14 @@ def test_any_map_change_that_changes_the_plan_brings_a_message_mark_back(place: 
     ],
 )
 def test_what_a_rule_hangs_on_brings_its_mark_back_and_nothing_else_does(old: str, new: str) -> None:
-    """The speed's review covers its own line and ramp; the temperature's everything that it reaches."""
-    of_speed = {'"40 rpm"', "0 rpm, 7900"}
+    """The speed's review covers its own line, its ramp and the step; the temperature's everything that it reaches."""
+    of_speed, of_both = {'"40 rpm"', "0 rpm, 7900"}, {"step_ms = 10"}
     text = reviewed("temp"), reviewed("speed")
     assert all(old in t for t in text)
     for which, one in zip(("temp", "speed"), text, strict=True):
         found = holds(one.replace(old, new))
         assert found is not None
-        assert found[0] != ((which == "speed") == (old in of_speed)), which
+        assert found[0] != (old in of_both or (which == "speed") == (old in of_speed)), which
 
 
 @pytest.mark.parametrize(
