@@ -23,6 +23,17 @@ if hasattr(providers, "is_local_module_file"):
     providers.is_local_module_file = lambda path: False
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The tests of a module go to one worker, so that what they share is made once in a run and not by every worker.
+
+    The modules with most tests go first, and a single test is what a worker may still be at when the others are done.
+    Long tests take minutes, and share little beside that: they go where there is room.
+    """
+    for item in items:
+        if item.get_closest_marker("long") is None and item.get_closest_marker("xdist_group") is None:
+            item.add_marker(pytest.mark.xdist_group(item.path.relative_to(item.config.rootpath).as_posix()))
+
+
 @pytest.fixture
 def channel() -> str:
     """Name of a virtual channel that no other test uses."""

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import Executor
+from functools import partial
 from pathlib import Path
 
 from swapbridge.capture.stimulus import write_stimulus
@@ -26,81 +28,67 @@ RECORDINGS = (HOST_RUNNING, HOST_UNPLUGGED, DONOR_RUNNING, DONOR_ALONE)
 its computer by itself on the bench."""
 
 
-def demo_recordings(seed: int = DEMO_SEED) -> Iterator[tuple[str, DemoRecording]]:
-    """Name and content of each recording a practitioner would make before the engines are taken out.
+def demo_recording(name: str, seed: int = DEMO_SEED) -> DemoRecording:
+    """One of the recordings a practitioner would make before the engines are taken out.
 
-    The host's stimulus has the logger's clock, the donor's counts from its first frame, as two tools would differ.
+    Parameters
+    ----------
+    name : str
+        One of `RECORDINGS`. The host's stimulus has the logger's clock, the donor's counts from its first frame, as two
+        tools would differ.
+    seed : int
+        Decides noise, timing and the driver's habits; each recording has a drive of its own.
     """
-    yield (
-        HOST_RUNNING,
-        record_vehicle(
-            host_vehicle(),
-            host_map(),
-            host_values,
-            full_script(seed),
-            seed=seed,
-            start_ns=_HOST_START_NS,
-            bus_name="host",
-            source=HOST_RUNNING,
-        ),
-    )
-    yield (
-        HOST_UNPLUGGED,
-        record_vehicle(
-            host_vehicle(),
-            host_map(),
-            host_values,
-            unplugged_script(),
-            seed=seed + 1,
-            start_ns=_HOST_START_NS + _DAY_NS,
-            bus_name="host",
-            source=HOST_UNPLUGGED,
-            without=frozenset({"EngineModule"}),
-        ),
-    )
-    yield (
-        DONOR_RUNNING,
-        record_vehicle(
-            donor_vehicle(),
-            donor_map(),
-            donor_values,
-            full_script(seed + 2),
-            seed=seed + 2,
-            start_ns=_HOST_START_NS + 2 * _DAY_NS,
-            bus_name="donor",
-            source=DONOR_RUNNING,
-            relative_stimulus=True,
-        ),
-    )
-    yield (
-        DONOR_ALONE,
-        record_vehicle(
-            donor_vehicle(),
-            donor_map(),
-            donor_values,
-            bench_script(),
-            seed=seed + 3,
-            start_ns=_HOST_START_NS + 3 * _DAY_NS,
-            bus_name="donor",
-            source=DONOR_ALONE,
-            without=frozenset(n.name for n in donor_map().nodes if n.kind != "engine"),
-        ),
+    number = RECORDINGS.index(name)
+    is_host = name in (HOST_RUNNING, HOST_UNPLUGGED)
+    signal_map = host_map() if is_host else donor_map()
+    legs, without = full_script(seed + number), frozenset[str]()
+    if name == HOST_UNPLUGGED:
+        legs, without = unplugged_script(), frozenset({"EngineModule"})
+    elif name == DONOR_ALONE:
+        legs, without = bench_script(), frozenset(n.name for n in signal_map.nodes if n.kind != "engine")
+    return record_vehicle(
+        host_vehicle() if is_host else donor_vehicle(),
+        signal_map,
+        host_values if is_host else donor_values,
+        legs,
+        seed=seed + number,
+        start_ns=_HOST_START_NS + number * _DAY_NS,
+        bus_name="host" if is_host else "donor",
+        source=name,
+        without=without,
+        relative_stimulus=name == DONOR_RUNNING,
     )
 
 
-def write_recordings(folder: Path, seed: int = DEMO_SEED, progress: Progress | None = None) -> list[Path]:
+def demo_recordings(seed: int = DEMO_SEED) -> Iterator[tuple[str, DemoRecording]]:
+    """Name and content of each of the demo's recordings, one after the other."""
+    return ((name, demo_recording(name, seed)) for name in RECORDINGS)
+
+
+def write_recordings(
+    folder: Path, seed: int = DEMO_SEED, progress: Progress | None = None, executor: Executor | None = None
+) -> list[Path]:
     """Write the demo's captures (``.log.gz``) and stimulus files (``.csv``) into an existing folder.
 
-    The same seed gives the same bytes before compression, on any machine.
+    The same seed gives the same bytes before compression, on any machine. With an executor the drives are driven at the
+    same time.
     """
-    written = []
-    for number, (name, recording) in enumerate(demo_recordings(seed)):
+    write = partial(_write_recording, folder, seed)
+    written: list[Path] = []
+    for number, files in enumerate((map if executor is None else executor.map)(write, RECORDINGS)):
         if progress is not None:
-            progress((number + 1) / len(RECORDINGS), name)
-        write_capture(recording.capture, folder / f"{name}.log.gz")
-        write_stimulus(recording.stimulus, folder / f"{name}.csv")
-        written += [folder / f"{name}.log.gz", folder / f"{name}.csv"]
+            progress((number + 1) / len(RECORDINGS), RECORDINGS[number])
+        written += files
     return written
+
+
+def _write_recording(folder: Path, seed: int, name: str) -> tuple[Path, Path]:
+    recording = demo_recording(name, seed)
+    capture, stimulus = folder / f"{name}.log.gz", folder / f"{name}.csv"
+    write_capture(recording.capture, capture)
+    write_stimulus(recording.stimulus, stimulus)
+    return capture, stimulus
 
 
 def write_demo(folder: Path | str, seed: int = DEMO_SEED, progress: Progress | None = None) -> list[Path]:

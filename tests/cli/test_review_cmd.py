@@ -9,8 +9,8 @@ from click.testing import CliRunner, Result
 
 from swapbridge.cli.main import cli
 from swapbridge.compiler.compile import compile_bridge
-from swapbridge.demo.folder import write_demo
 from swapbridge.swapfolder import reviewing
+from tests.demo_folder import lay_out_demo
 
 
 def review(folder: Path, *words: str, said: str = "") -> Result:
@@ -20,7 +20,7 @@ def review(folder: Path, *words: str, said: str = "") -> Result:
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("swap")
-    write_demo(folder)
+    lay_out_demo(folder)
     return folder
 
 

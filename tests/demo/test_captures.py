@@ -28,7 +28,6 @@ from swapbridge.signalmap.decode import decode_columns, raw_columns
 from swapbridge.signalmap.model import SignalMap
 
 TOP = Path(__file__).parent.parent.parent
-pytestmark = pytest.mark.xdist_group("demo captures")  # made once, not by every worker
 
 
 @pytest.fixture(scope="module")
@@ -60,11 +59,10 @@ def test_maps_at_the_top_are_the_demos() -> None:
     assert load_map(TOP / "signal_maps" / "tarnwick_donor.dbc") == donor_map()
 
 
-def test_another_seed_is_another_drive() -> None:
-    name, first = next(demo_recordings(1))
-    _, second = next(demo_recordings(2))
+def test_another_seed_is_another_drive(recordings: dict[str, DemoRecording]) -> None:
+    name, other = next(demo_recordings(1))
     assert name == HOST_RUNNING
-    assert len(first.capture) != len(second.capture)
+    assert len(other.capture) != len(recordings[name].capture)
 
 
 def test_recordings_begin_and_end_asleep(recordings: dict[str, DemoRecording]) -> None:

@@ -13,8 +13,9 @@ import numpy.typing as npt
 from swapbridge.capture.capture import EXTENDED, Capture
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.frames import EXTENDED_BIT
-from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, demo_recordings, write_demo_papers
+from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, write_demo_papers
 from swapbridge.plan.model import Plan
+from tests.demo_folder import demo_capture
 
 
 class Frames(NamedTuple):
@@ -52,12 +53,10 @@ def demo_plan() -> Plan:
 
 def demo_frames(plan: Plan) -> Frames:
     """Host and donor running, started at the same moment, in time order; frames the plan itself sends are left out."""
-    recordings = dict(demo_recordings())
     own = {(s.bus, s.word) for s in plan.sends}
     parts = []
     for bus_name, recording in (("host", HOST_RUNNING), ("donor", DONOR_RUNNING)):
-        capture = recordings[recording].capture
-        columns = columns_of(capture, plan.bus_number(bus_name))
+        columns = columns_of(demo_capture(recording)[0], plan.bus_number(bus_name))
         keep = np.array([(b, w) not in own for b, w in zip(columns.bus.tolist(), columns.word.tolist(), strict=True)])
         parts.append(columns.take(keep))
     joined = Frames(

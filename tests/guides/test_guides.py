@@ -27,10 +27,10 @@ from swapbridge.cli.main import cli
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.compiler.maps import load_maps
 from swapbridge.core.cautions import CAUTIONS, cautions_for
-from swapbridge.demo.folder import write_demo
 from swapbridge.guides.text import STAGES, TOPICS, page_text
 from swapbridge.language.reading import load_bridge
 from tests.asking.car import Car, ask_simulated
+from tests.demo_folder import lay_out_demo
 from tests.proofs import write_proof
 
 SLOW = ("guess", "prove")
@@ -71,7 +71,7 @@ def on_this_machine(words: list[str], channel: str) -> list[str]:
 def swap(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A swap folder far along: captures, maps, bridge file, plan and its proof."""
     folder = tmp_path_factory.mktemp("swap")
-    write_demo(folder)
+    lay_out_demo(folder)
     bridge = load_bridge(folder / "bridge.toml")
     write_proof(folder, compile_bridge(bridge, load_maps(bridge)).plan)
     return folder

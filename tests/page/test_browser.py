@@ -22,8 +22,8 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-from swapbridge.demo.folder import write_demo
 from swapbridge.signalmap.dbc_read import load_map
+from tests.demo_folder import lay_out_demo
 from tests.page.serving import served
 
 pytestmark = [pytest.mark.long, pytest.mark.xdist_group("browser"), pytest.mark.timeout(600)]
@@ -44,7 +44,7 @@ FLAGS = (
 def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Path]]:
     """The demo's swap folder, served by the real command."""
     folder = tmp_path_factory.mktemp("swap")
-    write_demo(folder)
+    lay_out_demo(folder)
     with served(folder) as site:
         yield site
 

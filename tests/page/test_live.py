@@ -15,10 +15,11 @@ from starlette.testclient import TestClient
 
 from swapbridge.capture.read import read_capture
 from swapbridge.compiler.compile import compile_bridge
-from swapbridge.demo.folder import DONOR_RUNNING, write_demo
+from swapbridge.demo.folder import DONOR_RUNNING
 from swapbridge.page.app import make_app
 from swapbridge.page.guard import FORM_TOKEN_HEADER
 from swapbridge.page.live_control import LOOK_EVERY_S
+from tests.demo_folder import lay_out_demo
 
 OpenPage = Callable[[Path], Any]
 
@@ -26,7 +27,7 @@ OpenPage = Callable[[Path], Any]
 @pytest.fixture(scope="module")
 def swap(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("live")
-    write_demo(folder)
+    lay_out_demo(folder)
     (folder / "plan.json").write_text(compile_bridge(folder / "bridge.toml").plan.to_json())
     return folder
 

@@ -19,15 +19,17 @@ from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.needs import Need, load_needs
-from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, HOST_UNPLUGGED, demo_recordings
+from swapbridge.demo.folder import DEMO_SEED, DONOR_RUNNING, HOST_RUNNING, HOST_UNPLUGGED, demo_recordings
 from swapbridge.demo.maps import demo_file, donor_map, host_map
 from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.model import Plan, Send
+from swapbridge.proving.case import Case
 from swapbridge.proving.judges.order import JUDGES
 from swapbridge.proving.prove import prove, take_up
 from swapbridge.proving.verdict import Verdict
 from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from tests.demo_folder import demo_capture
 
 
 @dataclass(frozen=True)
@@ -43,16 +45,21 @@ class World:
     edit: Callable[[Plan], Plan] = field(default=lambda plan: plan)
 
 
-def sound_world(seed: int = 20) -> World:
+def sound_world(seed: int = DEMO_SEED) -> World:
     """The demo's swap as it was written by hand."""
-    recordings = dict(demo_recordings(seed))
+    recordings = (
+        {name: (made.capture, made.stimulus) for name, made in demo_recordings(seed)}
+        if seed != DEMO_SEED
+        else {name: demo_capture(name) for name in (HOST_RUNNING, DONOR_RUNNING, HOST_UNPLUGGED)}
+    )
+    (host, of_host), (donor, of_donor) = recordings[HOST_RUNNING], recordings[DONOR_RUNNING]
     return World(
         bridge=demo_file("bridge.toml").decode(),
         maps={"host": host_map(), "donor": donor_map()},
-        captures={"host": recordings[HOST_RUNNING].capture, "donor": recordings[DONOR_RUNNING].capture},
-        stimuli={"host": recordings[HOST_RUNNING].stimulus, "donor": recordings[DONOR_RUNNING].stimulus},
+        captures={"host": host, "donor": donor},
+        stimuli={"host": of_host, "donor": of_donor},
         needs=demo_file("needs.toml").decode(),
-        unplugged={"host": recordings[HOST_UNPLUGGED].capture},
+        unplugged={"host": recordings[HOST_UNPLUGGED][0]},
     )
 
 
@@ -74,10 +81,7 @@ def refused_by(world: World, folder: Path) -> str:
     A proof asks all of them; who only wants to know whether there is a PASSED can stop at the first that says no.
     """
     try:
-        bridge, made, listed = compiled(world, folder)
-        case = take_up(
-            made, world.captures, bridge, world.maps, needs=listed, unplugged=world.unplugged, stimuli=world.stimuli
-        )
+        case = case_of(world, folder)
     except SwapbridgeError as error:
         return f"refused: {error}"
     judges = iter(JUDGES)
@@ -87,6 +91,14 @@ def refused_by(world: World, folder: Path) -> str:
             return ""
         case.said += following[2](case)
     return "; ".join(f"{c.area}, {c.subject}, {c.name}: {c.measured}" for c in no[:3])
+
+
+def case_of(world: World, folder: Path) -> Case:
+    """What the judges look at, before any of them has."""
+    bridge, made, listed = compiled(world, folder)
+    return take_up(
+        made, world.captures, bridge, world.maps, needs=listed, unplugged=world.unplugged, stimuli=world.stimuli
+    )
 
 
 def compiled(world: World, folder: Path) -> tuple[BridgeFile, Plan, tuple[Need, ...]]:

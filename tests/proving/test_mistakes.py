@@ -14,16 +14,19 @@ from tests.proving import catalogue, mistakes
 
 IN_THE_SUITE = (
     "heard layout: engine speed with the other byte order",
-    "sent layout: engine state codes swapped",
-    "sent layout: speed to the donor in mph",
     "sent layout: coolant in degC",
     "meaning: coolant from oil temperature",
     "integrity: a sent checksum that misses every old frame",
     "bridge rule: torque + 100 Nm",
-    "bridge rule: a request halved",
     "wrong or damaged recording: the unplugged one as host",
     "edited plan: a safe answer",
 )
+SEEN_LATE = (
+    "sent layout: engine state codes swapped",
+    "sent layout: speed to the donor in mph",
+    "bridge rule: a request halved",
+)
+"""Of classes that the suite has, and refused by judges that take seconds before they say no."""
 IN_ITS_OWN_WORDS = {
     "sent layout: engine state codes swapped": "EngineState",
     "sent layout: speed to the donor in mph": "VehicleSpeed",
@@ -60,11 +63,12 @@ def _is_sound(verdict: Verdict | str) -> None:
     assert len(verdict.with_status("warn")) <= 3
 
 
+@pytest.mark.long  # plain tests let the small sound swap pass
 def test_the_sound_swap_passes_with_few_looks(tmp_path: Path) -> None:
     _is_sound(mistakes.verdict_of(_sound(), tmp_path))
 
 
-@pytest.mark.parametrize("name", IN_THE_SUITE)
+@pytest.mark.parametrize("name", [*IN_THE_SUITE, *(pytest.param(name, marks=pytest.mark.long) for name in SEEN_LATE)])
 def test_a_mistake_is_refused(name: str) -> None:
     assert _refused_by(name)
 

@@ -85,7 +85,7 @@ def command(folder: Path, seed: int) -> None:
 
     tour = Tour(SwapFolder(folder), seed, say)
     with open_executor(frames=FRAMES) as executor:
-        record(tour)
+        record(tour, executor)
         record_live(tour)
         look(tour)
         make_draft(tour, executor)

@@ -110,12 +110,12 @@ class Tour:
         return {side: self.captures[name] for side, name in SIDES.items()}
 
 
-def record(tour: Tour) -> None:
+def record(tour: Tour, executor: Executor | None) -> None:
     """The recordings a practitioner makes before an engine comes out; here of two invented vehicles."""
     with tour.step("Record", "driving two invented vehicles") as (lines, report):
         shutil.rmtree(tour.folder.maps, ignore_errors=True)  # an earlier tour's: a draft would build on them
         write_empty(tour.folder.path)
-        write_recordings(tour.folder.captures, tour.seed, report)
+        write_recordings(tour.folder.captures, tour.seed, report, executor)
         (tour.folder.path / BY_HAND / "signal_maps").mkdir(parents=True, exist_ok=True)
         write_demo_papers(tour.folder.path / BY_HAND)
         shutil.copyfile(tour.folder.path / BY_HAND / HEALTH, tour.folder.health)
