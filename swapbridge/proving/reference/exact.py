@@ -8,11 +8,11 @@ limits, totals, `round_to`), halves away from zero.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor
 from operator import eq, ge, gt, le, lt, ne
-from typing import Protocol, cast
+from typing import NamedTuple, Protocol, cast
 
 from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
 from swapbridge.core.vocabulary import is_reserved, plain
@@ -29,15 +29,15 @@ ZERO, ONE = Fraction(0), Fraction(1)
 NO_YES = (ZERO, ONE)
 """A truth as a number, by itself."""
 MEASURED_MOST = 20_000
-"""Values kept of one source signal."""
+"""Values kept of one source signal, or of one part of a tree."""
 COMPARISONS: Mapping[str, Callable[[int, int], bool]] = {"<": lt, "<=": le, ">": gt, ">=": ge, "==": eq, "!=": ne}
 
 
-@dataclass(frozen=True, slots=True)
-class Exact:
+class Exact(NamedTuple):
     """A value: a number in `unit`, a truth (0 or 1), or a choice (its raw value).
 
-    `fixed` marks what comes from constants alone; products and quotients with such need no rounding.
+    `fixed` marks what comes from constants alone; products and quotients with such need no rounding. A tuple, since
+    it is made millions of times in a proof and takes a quarter of the time that a frozen dataclass takes.
     """
 
     number: Fraction
@@ -64,6 +64,11 @@ class Purpose:
     step: Fraction | None = None
     choices: Mapping[int, str] | None = None
 
+    @property
+    def told(self) -> tuple[Unit | None, Fraction, Fraction | None, Choices]:
+        """All of it, for a look-up."""
+        return self.unit, self.resolution, self.step, tuple(sorted((self.choices or {}).items()))
+
     def resolution_in(self, unit: Unit) -> Fraction:
         """Resolution of a value in that unit."""
         if self.unit is not None and self.unit.kind == unit.kind:
@@ -74,8 +79,7 @@ class Purpose:
 PLAIN = Purpose()
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     """A source signal now: its map entry, what the bridge file adds, its raw value, whether its message is fresh."""
 
     signal: MapSignal
@@ -103,6 +107,35 @@ class Surroundings(Protocol):
     @property
     def state(self) -> int:
         """Number of the state."""
+
+    @property
+    def is_watched(self) -> bool:
+        """Whether it is noted now what is seen of it."""
+
+    def watch(self, call: Callable[[], object]) -> Moves | None:
+        """What a calculation reads; None when it hangs on time or memory."""
+
+
+class Moves(Protocol):
+    """What a calculation reads."""
+
+    moves: int
+    """How often one of these changed, or became fresh or stale."""
+
+    def key(self) -> tuple[object, ...]:
+        """The same for the same result."""
+
+
+@dataclass(slots=True)
+class _Kept:
+    """The value of a part of a tree, what it is worked out from, and its values before, by that."""
+
+    node: Node
+    wanted: Purpose
+    inputs: Moves | None
+    known: dict[tuple[object, ...], Exact]
+    moves: int = -1
+    value: Exact | None = None
 
 
 class ExactMemory(Protocol):
@@ -157,10 +190,12 @@ class Evaluator:
         world: Surroundings,
         remembering: Mapping[str, tuple[Callable[[Evaluator, Call, Purpose], ExactMemory], bool]],
         trees: dict[str, Node] | None = None,
+        parts: dict[tuple[object, ...], dict[tuple[object, ...], Exact]] | None = None,
     ) -> None:
         self.bridge, self.world, self._remembering = bridge, world, remembering
         self.step_s = Fraction(bridge.step_us, 1_000_000)
         self._trees: dict[str, Node] = {} if trees is None else trees
+        self._parts = {} if parts is None else parts
         self.memories: dict[tuple[Call, Unit | None, Fraction, Fraction | None, Choices], ExactMemory] = {}
         """What remembers, by its call and what its value is wanted for, in the order met."""
         self.remembered = 0
@@ -168,6 +203,9 @@ class Evaluator:
         self._units: dict[str, Unit] = {}
         self._natures: dict[int, tuple[MapSignal, frozenset[int], bool]] = {}
         self._numbers: dict[int, tuple[Node, Exact]] = {}
+        self._kept: dict[tuple[int, int], _Kept] = {}
+        self._inside = False
+        """Whether a part of a tree is worked out that is kept as a whole."""
         self._measured: dict[tuple[int, int], tuple[MapSignal, SignalOptions, dict[tuple[int, bool], Exact]]] = {}
         self._by_kind: Mapping[type, Callable[[Node, Purpose], Exact]] = cast(
             Mapping[type, Callable[[Node, Purpose], Exact]],
@@ -208,8 +246,33 @@ class Evaluator:
         return known
 
     def value(self, node: Node, wanted: Purpose) -> Exact:
-        """Value of a tree."""
-        return self._by_kind[type(node)](node, wanted)
+        """Value of a tree.
+
+        What hangs on nothing but signals and their freshness is kept until one of these moves, and what it was for
+        equal inputs before is not worked out again. What is inside it needs no keeping of its own.
+        """
+        kind = type(node)
+        if (kind is not Binary and kind is not Call) or self._inside or self.world.is_watched:
+            return self._by_kind[kind](node, wanted)
+        kept = self._kept.get((id(node), id(wanted)))  # both are kept here, so their ids stay theirs
+        if kept is None:
+            known = self._parts.setdefault((node, *wanted.told), {})
+            kept = _Kept(node, wanted, self.world.watch(lambda: self._by_kind[kind](node, wanted)), known)
+            self._kept[id(node), id(wanted)] = kept
+        inputs = kept.inputs
+        if inputs is None:
+            return self._by_kind[kind](node, wanted)
+        if inputs.moves != kept.moves or kept.value is None:
+            key = inputs.key()
+            found = kept.known.get(key)
+            if found is None:
+                if len(kept.known) > MEASURED_MOST:
+                    kept.known.clear()
+                self._inside = True
+                found = kept.known[key] = self._by_kind[kind](node, wanted)
+                self._inside = False
+            kept.moves, kept.value = inputs.moves, found
+        return kept.value
 
     def _constant_number(self, node: Number, wanted: Purpose) -> Exact:
         """A number with its unit; made once, since it is the same for whatever it is wanted."""
@@ -223,7 +286,7 @@ class Evaluator:
             inner = self.value(node.operand, PLAIN)
             return Exact(ONE - inner.number, TRUTH, inner.valid, fixed=inner.fixed)
         inner = self.value(node.operand, wanted)
-        return replace(inner, number=-inner.number)
+        return inner._replace(number=-inner.number)
 
     def _choice(self, name: str, wanted: Purpose) -> Exact:
         choices = wanted.choices or {}
@@ -368,8 +431,7 @@ class Evaluator:
         """What a remembering call remembers; made when it is first met, after those inside it."""
         make, of_condition = self._remembering[node.function]
         purpose = PLAIN if of_condition else wanted
-        choices = tuple(sorted((purpose.choices or {}).items()))
-        key = (node, purpose.unit, purpose.resolution, purpose.step, choices)
+        key = (node, *purpose.told)
         if key not in self.memories:
             made = make(self, node, purpose)
             made.look(self)  # meets the functions inside it first, which step before it
@@ -393,7 +455,7 @@ class Evaluator:
         test, a, b = (self.value(n, w) for n, w in zip(node.arguments, (PLAIN, wanted, wanted), strict=True))
         chosen = a if test.number else b
         number = chosen.number if a.is_choice or a.unit.kind == TRUTH.kind else chosen.into(a.unit)
-        return replace(a, number=number, valid=test.valid and chosen.valid, fixed=test.fixed and chosen.fixed)
+        return a._replace(number=number, valid=test.valid and chosen.valid, fixed=test.fixed and chosen.fixed)
 
     def _extreme(self, node: Call, wanted: Purpose) -> Exact:
         parts = [self.value(n, wanted) for n in node.arguments]
@@ -415,7 +477,7 @@ class Evaluator:
 
     def _abs(self, node: Call, wanted: Purpose) -> Exact:
         value = self.value(node.arguments[0], wanted)
-        return replace(value, number=abs(value.number), choices=None)
+        return value._replace(number=abs(value.number), choices=None)
 
     def _table(self, node: Call, wanted: Purpose) -> Exact:
         value = self.value(node.arguments[0], wanted)
@@ -451,10 +513,9 @@ class Evaluator:
             if hit:
                 found = result
         assert first is not None
-        answered = True
-        if found is None and node.otherwise is not None:
-            found = self.value(node.otherwise, wanted)
-        elif found is None:
+        otherwise = None if node.otherwise is None else self.value(node.otherwise, wanted)  # met whatever the key is
+        found, answered = otherwise if found is None else found, True
+        if found is None:
             found, answered = min(results, key=lambda r: r.number), False
         number = found.number if first.is_choice or first.unit.kind == TRUTH.kind else found.into(first.unit)
         valid = value.valid and answered and found.valid
@@ -465,7 +526,7 @@ class Evaluator:
         chosen = next((p for p in parts if p.valid), parts[-1])
         first = parts[0]
         number = chosen.number if first.is_choice or first.unit.kind == TRUTH.kind else chosen.into(first.unit)
-        return replace(first, number=number, valid=chosen.valid, fixed=False)
+        return first._replace(number=number, valid=chosen.valid, fixed=False)
 
     def _valid(self, node: Call, wanted: Purpose) -> Exact:
         (argument,) = node.arguments
@@ -488,11 +549,11 @@ class Evaluator:
     def _round_to(self, node: Call, wanted: Purpose) -> Exact:
         value, step = self.value(node.arguments[0], wanted), self.value(node.arguments[1], PLAIN)
         rounded = Exact(on(step.number, value.into(step.unit)), step.unit)
-        return replace(value, number=rounded.into(value.unit), choices=None)
+        return value._replace(number=rounded.into(value.unit), choices=None)
 
     def _number(self, node: Call, wanted: Purpose) -> Exact:
         value = self.value(node.arguments[0], PLAIN)
-        return replace(value, choices=None, is_choice=False)
+        return value._replace(choices=None, is_choice=False)
 
     def _as_percent(self, node: Call, wanted: Purpose) -> Exact:
         a, b = (self.value(n, PLAIN) for n in node.arguments)

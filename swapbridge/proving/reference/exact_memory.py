@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
-from dataclasses import replace
 from fractions import Fraction
 from math import ceil, floor, gcd
 
@@ -182,12 +181,12 @@ class _Delay(_Base):
         super().__init__(evaluator, call, wanted)
         now = self.input(evaluator)
         ticks = self.ticks(evaluator, call.arguments[1])
-        self.now = replace(now, valid=False, fixed=False)
+        self.now = now._replace(valid=False, fixed=False)
         self.past = deque([self.now] * ticks, ticks)
 
     def step(self, evaluator: Evaluator) -> None:
         self.now = self.past[0]
-        self.past.append(replace(self.input(evaluator), fixed=False))
+        self.past.append(self.input(evaluator)._replace(fixed=False))
 
     def output(self, evaluator: Evaluator) -> Exact:
         return self.now

@@ -16,7 +16,7 @@ from swapbridge.core.frames import split_word
 from swapbridge.language.addresses import receiver_of
 from swapbridge.language.defaults import AGE_PERIODS, LONGEST_AGE_US, LOST_OK, RECOVER_FRAMES, SHORTEST_AGE_US
 from swapbridge.language.memories import memory_name
-from swapbridge.language.model import BridgeFile, SignalOptions
+from swapbridge.language.model import BridgeFile, SignalOptions, Source
 from swapbridge.plan.model import STATES
 from swapbridge.proving.reference.asked_groups import addresses_of, hear_question, makes
 from swapbridge.proving.reference.exact import PLAIN, Evaluator, Reading
@@ -24,7 +24,7 @@ from swapbridge.proving.reference.exact_memory import MEMORIES
 from swapbridge.proving.reference.j1939_node import Address, Asks, Hears, NodeSays, NodeTwin, Says
 from swapbridge.proving.reference.joined_answer import JoinedAnswer
 from swapbridge.proving.reference.scan_tool_answers import answering, answers_of, asked_number, request_words
-from swapbridge.proving.reference.sources import WRAP, FeedFreshness, Inputs, Received, ReferenceSource
+from swapbridge.proving.reference.sources import WRAP, Circumstance, FeedFreshness, Inputs, Received, ReferenceSource
 from swapbridge.proving.reference.steps import Steps
 from swapbridge.proving.reference.targets import ReferenceMessage
 from swapbridge.proving.reference.worked_out import WorkedOut
@@ -84,14 +84,14 @@ class Reference:
         self._hears_groups = False
         self._bus_numbers = {b.name: n for n, b in enumerate(bridge.buses)}
         self._bus_last = [0 for _ in bridge.buses]
-        self._bus_awake = [False for _ in bridge.buses]
-        self._state = ASLEEP
+        self._bus_awake = [Circumstance(False) for _ in bridge.buses]
+        self._state = Circumstance(ASLEEP)
         self.switched_off: list[int] = []
         """When the vehicle was switched off: after-run was over, or all buses slept; microseconds."""
         self.states_taken: list[tuple[int, int]] = []
         """Every state that was entered, and when; microseconds."""
         self._after_run = 0
-        self.evaluator = Evaluator(bridge, self, MEMORIES, self.known.trees)
+        self.evaluator = Evaluator(bridge, self, MEMORIES, self.known.trees, self.known.parts)
         self._touched: list[tuple[str, object]] | None = None
         self._condition_memo = self.known.conditions
         self._condition_inputs = self.watch(self._work_out_conditions)
@@ -200,36 +200,37 @@ class Reference:
 
     def awake(self, bus: str) -> bool:
         """Whether a bus has traffic."""
-        self._note("time", None)
-        return self._bus_awake[self._bus_numbers[bus]]
+        awake = self._bus_awake[self._bus_numbers[bus]]
+        self._note("circumstance", awake)
+        return bool(awake.value)
 
     @property
     def state(self) -> int:
         """Number of the state."""
-        self._note("time", None)
-        return self._state
+        self._note("circumstance", self._state)
+        return self._state.value
 
     def _conditions(self) -> tuple[bool, bool, bool]:
         """Whether crank, run and key_on hold; the same inputs are worked out once only."""
         if self._condition_inputs is None:
             return self._work_out_conditions()
-        key = self._condition_inputs.key()
-        if key not in self._condition_memo:
-            self._condition_memo[key] = self._work_out_conditions()
-        return self._condition_memo[key]
+        known = self._condition_memo.get(key := self._condition_inputs.key())
+        if known is None:
+            known = self._condition_memo[key] = self._work_out_conditions()
+        return known
 
     def _work_out_conditions(self) -> tuple[bool, bool, bool]:
         rules = self.bridge.states
-        out = []
-        for source in (rules.crank, rules.run, rules.key_on):
-            value = None if source is None else self.evaluator.of(source, PLAIN)
-            out.append(value is not None and value.valid and value.number != 0)
-        return out[0], out[1], out[2]
+        return self._holds(rules.crank), self._holds(rules.run), self._holds(rules.key_on)
+
+    def _holds(self, source: Source | None) -> bool:
+        value = None if source is None else self.evaluator.of(source, PLAIN)
+        return value is not None and value.valid and value.number != 0
 
     def _step_state(self) -> None:
         rules = self.bridge.states
         by = [n for n, b in enumerate(self.bridge.buses) if rules.wake_by is None or b.name in rules.wake_by]
-        awake = any(self._bus_awake[n] for n in by)
+        awake = any(self._bus_awake[n].value for n in by)
         crank, run, key = self._conditions()
         stated = any(s is not None for s in (rules.crank, rules.run, rules.key_on))
         waiting, after_run = self._after_run, rules.after_run_us > 0 and stated
@@ -237,17 +238,18 @@ class Reference:
             ticks = max(1, -(-rules.after_run_us // self.bridge.step_us))
             self._after_run = 0 if not awake else ticks if crank or run or key else max(waiting - 1, 0)
         if not awake:
-            self._state = ASLEEP
-        elif crank:
-            self._state = CRANK
-        elif run:
-            self._state = RUN
-        elif key:
-            self._state = KEY_ON
+            self._state.becomes(ASLEEP)
+        elif crank or run or key:
+            self._state.becomes(CRANK if crank else RUN if run else KEY_ON)
         elif after_run and waiting:
-            self._state = AFTER_RUN
+            self._state.becomes(AFTER_RUN)
         else:
-            self._state = WAKE if stated else RUN
+            self._state.becomes(WAKE if stated else RUN)
+
+    @property
+    def is_watched(self) -> bool:
+        """Whether it is noted now what a calculation reads."""
+        return self._touched is not None
 
     def _note(self, kind: str, what: object) -> None:
         if self._touched is not None:
@@ -267,7 +269,8 @@ class Reference:
             return None
         signals = {id(w): w for _, w in used if isinstance(w, ReferenceSource)}
         feeds = {id(w): w for _, w in used if isinstance(w, FeedFreshness)}
-        return Inputs(tuple(signals.values()), tuple(feeds.values())).listen()
+        others = {id(w): w for _, w in used if isinstance(w, Circumstance)}
+        return Inputs(tuple(signals.values()), tuple(feeds.values()), tuple(others.values())).listen()
 
     # --- receiving
 
@@ -386,11 +389,11 @@ class Reference:
     def heard(self, bus: int, word: int, data: bytes, now: int) -> None:
         """A frame was received."""
         self._start(now)
-        slept = not self._bus_awake[bus]
-        self._bus_last[bus], self._bus_awake[bus] = now, True
+        self._bus_last[bus] = now
+        slept = self._bus_awake[bus].becomes(True)
         wake_by = self.bridge.states.wake_by
-        if self._state == ASLEEP and (wake_by is None or self.bridge.buses[bus].name in wake_by):
-            self._state = WAKE
+        if self._state.value == ASLEEP and (wake_by is None or self.bridge.buses[bus].name in wake_by):
+            self._state.becomes(WAKE)
             self._apply()
         if slept:
             self._bus_is(bus, awake=True)
@@ -485,8 +488,8 @@ class Reference:
             self._sweep(now)
         for number, awake in enumerate(self._bus_awake):
             silent_us = self.bridge.buses[number].silent_us or self.bridge.states.silent_us
-            if awake and (now - self._bus_last[number]) % WRAP > silent_us:
-                self._bus_awake[number] = False
+            if awake.value and (now - self._bus_last[number]) % WRAP > silent_us:
+                awake.becomes(False)
                 self._bus_is(number, awake=False)
         for schedule in self._lasting:
             schedule.look(now)
@@ -500,7 +503,7 @@ class Reference:
                     due = (now + period) % WRAP
                 self._due[number] = due
                 break  # one group a call
-        if self._state != self._applied:
+        if self._state.value != self._applied:
             self._apply()
 
     def _bus_is(self, number: int, *, awake: bool) -> None:
@@ -524,15 +527,16 @@ class Reference:
 
     def _apply(self) -> None:
         """The state became another: messages begin and end."""
+        state = self._state.value
         for target in self._order:
-            target.schedule.apply(self._state, self._applied, self.now)
-        if self._state == ASLEEP or (self._state == WAKE and self._applied == AFTER_RUN):
+            target.schedule.apply(state, self._applied, self.now)
+        if state == ASLEEP or (state == WAKE and self._applied == AFTER_RUN):
             self.switched_off.append(self.now)
-        self.states_taken.append((self.now, self._state))
-        if self._state == ASLEEP:
+        self.states_taken.append((self.now, state))
+        if state == ASLEEP:
             for received in self._received.values():
                 received.sender = None if received.name is not None else received.sender
-        self._applied, self._look_again = self._state, True
+        self._applied, self._look_again = state, True
 
     def overdue(self, now: int, limit_us: int) -> list[ReferenceMessage]:
         """Messages that should have been sent more than so long ago, each told once until it is sent."""

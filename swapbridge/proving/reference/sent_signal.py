@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor
 from typing import Protocol
@@ -185,7 +185,7 @@ class ReferenceSignal:
         value = self.evaluator.of(self.rule.value, self.wanted)
         if self.rule.limits is not None and not lists_choices(self.signal):
             low, high = (self.evaluator.of(s, PLAIN).into(value.unit) for s in self.rule.limits)
-            value = replace(value, number=between(value.number, low, high))
+            value = value._replace(number=between(value.number, low, high))
         if value.unit.kind == TRUTH.kind:
             return Fraction(self._switch(bool(value.number))), value.valid
         if lists_choices(self.signal) or value.is_choice:

@@ -20,6 +20,7 @@ class Inputs:
 
     signals: tuple[ReferenceSource, ...] = ()
     feeds: tuple[FeedFreshness, ...] = ()
+    others: tuple[Circumstance, ...] = ()
     moves: int = 0
     """How often one of them changed, or became fresh or stale."""
 
@@ -29,11 +30,34 @@ class Inputs:
             signal.readers.append(self)
         for feed in {id(f): f for f in (*self.feeds, *(s.feed for s in self.signals))}.values():
             feed.readers.append(self)
+        for other in self.others:
+            other.readers.append(self)
         return self
 
     def key(self) -> tuple[object, ...]:
         """The same for the same result."""
-        return (*((s.raw, s.feed.fresh) for s in self.signals), *(f.fresh for f in self.feeds))
+        return (
+            *[(s.raw, s.feed.fresh) for s in self.signals],
+            *[f.fresh for f in self.feeds],
+            *[o.value for o in self.others],
+        )
+
+
+@dataclass(slots=True, eq=False)
+class Circumstance:
+    """What an expression may ask for beside signals: the state, or whether a bus has traffic."""
+
+    value: int
+    readers: list[Inputs] = field(default_factory=list)
+
+    def becomes(self, value: int) -> bool:
+        """It is this now; whether it was not before."""
+        if value == self.value:
+            return False
+        self.value = value
+        for reader in self.readers:
+            reader.moves += 1
+        return True
 
 
 @dataclass(slots=True, eq=False)

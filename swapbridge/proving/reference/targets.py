@@ -34,7 +34,8 @@ class _TargetForm:
         inputs = [s.inputs for _, s in self.fields if s.steady and s.inputs is not None]
         signals = {id(s): s for one in inputs for s in one.signals}
         feeds = {id(f): f for one in inputs for f in one.feeds}
-        self.inputs = Inputs(tuple(signals.values()), tuple(feeds.values())).listen()
+        others = {id(o): o for one in inputs for o in one.others}
+        self.inputs = Inputs(tuple(signals.values()), tuple(feeds.values()), tuple(others.values())).listen()
 
     def now(self) -> tuple[int, ...]:
         """Raw values of its fields now."""

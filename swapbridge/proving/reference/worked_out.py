@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from swapbridge.language.expressions import Node
+from swapbridge.proving.reference.exact import Exact
 
 
 @dataclass(slots=True)
@@ -13,6 +14,8 @@ class WorkedOut:
     """What was worked out before, by inputs; shared by the references of one bridge, since it hangs on nothing else."""
 
     trees: dict[str, Node] = field(default_factory=dict)
+    parts: dict[tuple[object, ...], dict[tuple[object, ...], Exact]] = field(default_factory=dict)
+    """Of parts of trees, by the part and what it is wanted for."""
     raws: dict[str, dict[tuple[object, ...], tuple[int, bool, Fraction]]] = field(default_factory=dict)
     packed: dict[tuple[int, int, str], dict[tuple[int, tuple[int, ...]], bytes]] = field(default_factory=dict)
     checked: dict[tuple[int, int, str], dict[tuple[bytes, tuple[int, ...]], bytes]] = field(default_factory=dict)
