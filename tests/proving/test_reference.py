@@ -139,6 +139,7 @@ EXPRESSIONS = [
     "round_to(donor.FAST.Speed, 70 rpm)",
     "choose(valid(donor.SLOW) and age(donor.SLOW) < 60 ms, donor.FAST.Speed, 9 rpm)",
     "choose(state == 'run', donor.FAST.Speed, 9 rpm)",
+    "choose(time_since(not awake(host) or state == 'wake') < 0.4 s, donor.FAST.Speed, 9 rpm)",
     "lookup(donor.SLOW.Lamp, 0: 100 rpm, 1: 200.5 rpm)",
     "lowpass(donor.FAST.Speed, 0.05 s) - 10 rpm",
     "-donor.FAST.Speed + 8000 rpm",

@@ -513,9 +513,10 @@ class Evaluator:
             if hit:
                 found = result
         assert first is not None
-        otherwise = None if node.otherwise is None else self.value(node.otherwise, wanted)  # met whatever the key is
-        found, answered = otherwise if found is None else found, True
-        if found is None:
+        answered = True
+        if found is None and node.otherwise is not None:
+            found = self.value(node.otherwise, wanted)
+        elif found is None:
             found, answered = min(results, key=lambda r: r.number), False
         number = found.number if first.is_choice or first.unit.kind == TRUTH.kind else found.into(first.unit)
         valid = value.valid and answered and found.valid
