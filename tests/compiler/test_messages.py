@@ -132,6 +132,17 @@ def test_a_ramp_that_never_comes_anywhere_is_refused() -> None:
         compile_text(SPEED.replace(", hold_ms = 100", ', ramp = "0.000001 rpm"'))
 
 
+@pytest.mark.parametrize(("ramp", "fine"), [("0.00018183 rpm", True), ("0.00018139 rpm", False)])
+def test_the_slowest_ramp_is_off_by_a_twentieth(ramp: str, fine: bool) -> None:
+    """A raw step is 0.125 rpm, a step 10 ms: these are 0.9533 and 0.9510 of the finest change, 2**-16 of a raw step."""
+    text = SPEED.replace(", hold_ms = 100", f', ramp = "{ramp}", fallback = "0 rpm"')
+    if fine:
+        assert compile_text(text).plan.sends
+        return
+    with pytest.raises(RefusedError, match="which is too slow for a ramp"):
+        compile_text(text)
+
+
 def test_a_signal_without_a_ramp_has_none() -> None:
     plan = compile_text(SPEED).plan
     assert not any(f.ramps for send in plan.sends for v in send.variants for f in v.fields)

@@ -7,9 +7,12 @@ from fractions import Fraction as F
 import pytest
 
 from swapbridge.core.errors import SwapbridgeError
-from swapbridge.language.constants import constant, parse_source
+from swapbridge.language.constants import constant, constant_or_percent, parse_source
 from swapbridge.language.dependencies import names_behind
+from swapbridge.language.expressions import decimal_text
+from swapbridge.language.model import Source
 from swapbridge.language.reading import parse_bridge
+from swapbridge.language.tables import decimal
 
 BASE = '[bridge]\nname = "x"\n[buses.host]\nplacement = "inline"\n'
 SEND = BASE + '[[messages]]\nsend = "host.M"\n'
@@ -34,6 +37,45 @@ def test_times_that_are() -> None:
 def test_a_written_number_keeps_its_value_and_sign(text: str) -> None:
     bridge = parse_bridge(BASE + f"[constants]\nK = {text}\n")
     assert constant(bridge, bridge.constants["K"])[0] == F(text)
+
+
+@pytest.mark.parametrize(
+    ("value", "text", "shown"),
+    [
+        (F(0), "0", "0.0"),
+        (F(-1, 2), "-0.5", "-0.5"),
+        (F(1, 400), "0.0025", "0.0025"),
+        (F(-12), "-12", "-12.0"),
+        (F(-1, 8), "-0.125", "-0.125"),
+    ],
+)
+def test_a_decimal_is_written_exactly(value: F, text: str, shown: str) -> None:
+    assert (decimal(value), decimal_text(value)) == (text, shown)
+    assert F(text) == F(shown) == value
+
+
+def test_what_has_no_end_as_a_decimal_is_a_fraction() -> None:
+    assert decimal_text(F(-1, 3)) == "-1/3"
+
+
+def test_only_a_torque_in_percent_of_a_reference_is_turned_into_percent() -> None:
+    bridge = parse_bridge(BASE + '[constants]\nwhole = "400 Nm"\nhalf = "200 Nm"\nshare = "25 %"\n')
+    half, share, whole = (Source(name) for name in ("half", "share", "whole"))
+    assert constant_or_percent(bridge, half, "%", whole) == 50
+    assert constant_or_percent(bridge, share, "%", whole) == constant_or_percent(bridge, share, "%", None) == 25
+    assert constant_or_percent(bridge, half, "Nm", whole) == constant_or_percent(bridge, half, "Nm", None) == 200
+    with pytest.raises(SwapbridgeError, match="can't be converted"):
+        constant_or_percent(bridge, half, "%", None)
+    with pytest.raises(SwapbridgeError, match="can't be converted"):
+        constant_or_percent(bridge, half, "rpm", whole)
+    with pytest.raises(SwapbridgeError, match="the reference torque is 0"):
+        constant_or_percent(bridge, half, "%", Source("0 Nm"))
+
+
+@pytest.mark.parametrize("text", ["nobody", "1 + 1 Nm"])
+def test_what_is_no_constant_is_refused(text: str) -> None:
+    with pytest.raises(SwapbridgeError, match="is not a constant"):
+        constant(parse_bridge(BASE + '[constants]\nwhole = "400 Nm"\n'), Source(text))
 
 
 @pytest.mark.parametrize(("key", "value", "fine"), [

@@ -16,7 +16,7 @@ from swapbridge.bus.running.proof_file import ruling_beside, sources_for
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.errors import InputError
 from swapbridge.plan.model import Plan
-from swapbridge.plan.proof import WHOLE, left_out, proof_head, ruling_on, why_not
+from swapbridge.plan.proof import PROOF_VERSION, WHOLE, left_out, proof_head, ruling_on, why_not
 from tests.proofs import proof_text, write_proof
 from tests.proving import small_swap
 
@@ -153,6 +153,26 @@ def test_sources_that_changed_since_refuse_and_a_plan_carried_alone_runs(plan: P
         file.write_bytes(before)
     with pytest.raises(InputError, match="check its name"):
         sources_for(folder / "plan.json", folder / "missing.toml", {})
+
+
+def test_a_source_that_is_not_there_hides_no_change_of_the_next(plan: Plan, tmp_path: Path) -> None:
+    (tmp_path / "host.dbc").write_text("host")
+    missing = {"what": "bridge", "path": "bridge.toml", "sha256": "0" * 64}
+    write_proof(tmp_path, plan, sources=[missing, {"what": "map host", "path": "host.dbc", "sha256": "0" * 64}])
+    assert ruling_beside(plan, tmp_path / "plan.json").state == "changed"
+
+
+@pytest.mark.parametrize("version", [PROOF_VERSION - 1, PROOF_VERSION + 1])
+def test_a_proof_of_another_version_is_none(plan: Plan, version: int) -> None:
+    with pytest.raises(InputError, match="is not a proof"):
+        proof_head(proof_text(plan, version=version))
+
+
+def test_what_lacks_is_said_where_it_is_known(plan: Plan) -> None:
+    check = {"area": "evidence", "status": "unproved", "subject": "host", "name": "engine", "measured": "never ran"}
+    said = ruling_on(plan, proof_head(proof_text(plan, outcome="NOT PROVED", checks=[check])), {}).words
+    assert "is NOT PROVED (" in said
+    assert "never ran" in said
 
 
 def test_no_real_time_part_is_no_whole_proof() -> None:
