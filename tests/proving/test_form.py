@@ -139,6 +139,39 @@ def test_start_up_may_be_fifty_milliseconds_later(old: Frames, later_ms: int, wa
     assert bool(compare_start_up("bus host", then, now, (0, 0))) is warned
 
 
+@pytest.mark.parametrize(("later_ms", "warned"), [(80, False), (81, True)])
+def test_start_up_may_be_two_periods_later(old: Frames, later_ms: int, warned: bool) -> None:
+    message = small_swap.maps()["host"].message("ENGINE_DATA")
+    slow = replace(old, time_ns=old.time_ns[0] + 4 * (old.time_ns - old.time_ns[0]))
+    then = {"a": measure(slow, message)}
+    assert then["a"].period_ms == pytest.approx(40, abs=0.05)
+    late_ns = round(2 * then["a"].period_ms * 1e6) + (later_ms - 80) * MS
+    now = {"a": measure(replace(slow, time_ns=slow.time_ns + late_ns), message)}
+    assert bool(compare_start_up("bus host", then, now, (0, 0))) is warned
+
+
+@pytest.mark.parametrize(
+    ("apart_ns", "swapped_ns", "status"),
+    [
+        (20 * MS, 200 * MS, "pass"),
+        (20 * MS + 1, 200 * MS, "fail"),
+        (200 * MS, 10 * MS, "pass"),
+        (200 * MS, 10 * MS + 1, "fail"),
+    ],
+)
+def test_only_a_clear_order_is_judged(old: Frames, apart_ns: int, swapped_ns: int, status: str) -> None:
+    """The pattern's messages further apart than 20 ms, and ours the other way round by more than 10 ms."""
+    message = small_swap.maps()["host"].message("ENGINE_DATA")
+
+    def first(after_ns: int) -> Any:
+        return measure(replace(old, time_ns=old.time_ns + after_ns), message)
+
+    pattern = {"a": first(0), "b": first(apart_ns)}
+    assert pattern["a"].period_ms <= 20
+    (check, *_) = compare_start_up("bus host", pattern, {"a": first(swapped_ns), "b": first(0)}, (0, 0))
+    assert (check.name, check.status) == ("start-up order", status)
+
+
 def test_a_gap_in_which_the_vehicle_was_switched_off_is_a_pause(old: Frames) -> None:
     message = small_swap.maps()["host"].message("ENGINE_DATA")
     half = len(old.time_ns) // 2
