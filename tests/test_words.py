@@ -217,7 +217,10 @@ def test_a_module_says_what_it_does_in_its_first_line() -> None:
 ODD = re.compile(
     r"\b(mend(s|ed|ing)?|luckiest|whole story|said aloud|written over|turned round|(is|are|was|were) told (of|about)|"
     r"of its own accord|so long first|one telling|hangs? on|anew|nobody says|is no (number|name|unit|identifier|fault)|"
-    r"behind (frame|message))\b"
+    r"behind (frame|message)|(or|and) the like|so (long|much|many)(?! (as|that))|(is|are) wanted|"
+    r"as it stands|made whole|(driver|helper|one) works the|over and over|by themselves|comes? by itself|"
+    r"stands (in|on|at|there|under|before|behind|beside)|engine stands|no surer|who speaks)\b|"
+    r"with an? \w+ behind\b|(?<=[a-z\]}]), as (?=[`'\"]|[A-Z0-9]+\b(?<![A-Z]{5}))"
 )
 
 

@@ -196,10 +196,10 @@ class J1939Name:
 
 
 def last_name(address: int) -> J1939Name:
-    """The name of somebody who stands in for the module of an address: the highest there is.
+    """The highest possible name, for a node that sends from the address of a missing module.
 
-    Of two nodes that claim an address the lower name keeps it, so that this one keeps it against nobody. Every part is
-    what J1939-81 has for 'not available'; its identity makes it another one for each address, as names have to be.
+    Of two nodes that claim one address the lower name keeps it, so this name loses to every other. Each part has the
+    J1939-81 value for 'not available'; the identity number differs for each address, because names must be unique.
     """
     return J1939Name(0x1F_FFFF - address, 0x7FF, 7, 31, 0xFF, 0x7F, 15, 7, free=True)
 

@@ -135,7 +135,7 @@ class PageRule:
 
 @dataclass(frozen=True, slots=True)
 class MessageRule:
-    """How one message is sent; what a bridge file leaves out stands here as it does there.
+    """How one message is sent, as the bridge file states it; None or empty for what the file leaves out.
 
     `open` names signals that nobody knows how to make ("rest" for the bits of no signal): their proof is left open.
     """

@@ -324,8 +324,8 @@ class Receive:
     """A message that is listened to. `feeds` are indices into `Plan.feeds`; a feed belongs to one receive.
 
     `mask` has a bit set where an identifier word must equal `word`: all of them, or those of a J1939 parameter group,
-    with its sender's or receiver's address where that matters. `long`: a group that may come in packets.
-    `sender_name`: the NAME of its sender, where it is followed from address to address.
+    with its sender's or receiver's address where that matters. `long` marks a group that may come in packets, and
+    `sender_name` is the NAME of a sender that is followed from address to address.
     """
 
     name: str
@@ -415,13 +415,24 @@ class Request:
 
 @dataclass(frozen=True, slots=True)
 class AddressClaim:
-    """A J1939 address that some sends use, and that another node's claim takes away: it ends them.
+    """A J1939 address that some sends use; when another node claims it, these sends end.
 
-    A frame fits when its identifier is of 29 bits, its group is 'address claimed' (EE00, at any priority and to
-    anybody), its sender is `address`, and it has 8 bytes; and where the address is contended for, when these, low byte
-    first, are a NAME of at most `name`: the lower NAME keeps an address, and the same one is that of the module itself.
-    `sends` are indices into `Plan.sends`; `name` is the NAME under which the plan says that it uses the address,
-    `wait_us` how long after that it is first sent as (`swapbridge.plan.j1939_node`).
+    A claim takes the address away if it has an identifier of 29 bits, the group 'address claimed' (EE00, at any
+    priority and to any node), the sender `address` and 8 bytes. If the plan defends the address (`contends`), these
+    bytes, low byte first, must also be a NAME of at most `name`: the lower NAME keeps an address, and an equal one
+    belongs to the module itself.
+
+    Attributes
+    ----------
+    bus, address : int
+    sends : tuple of int
+        Indices into `Plan.sends`.
+    name : int
+        The NAME, of 64 bits, under which the plan claims the address.
+    contends : bool
+        Whether the plan defends the address against a higher NAME.
+    wait_us : int
+        Time from the claim to the first other frame from this address (`swapbridge.plan.j1939_node`).
     """
 
     bus: int
@@ -447,12 +458,24 @@ class AddressClaim:
 
 @dataclass(frozen=True, slots=True)
 class Send:
-    """A message that is sent: where, what, when. `states` has bit n set where it may be sent in state n.
+    """A message that is sent: where, what and when.
 
-    `count` is how often in all after each wake (0: as often as it is due); `linger_us` how long it goes on when its
-    states have ended; `with_bus` that it lives while its own bus is awake; `on_request` that it is a J1939 group sent
-    to whoever asks; `order` the variants of its turns by number, each in turn where it is empty; `to` the J1939 address
-    that a long message goes to (`swapbridge.plan.j1939_node`).
+    Attributes
+    ----------
+    states : int
+        Bit n is set if the message may be sent in state n.
+    count : int
+        How often it is sent after each wake; 0 for as often as it is due.
+    linger_us : int
+        How long it is still sent after its states have ended.
+    order : tuple of int
+        Numbers of the variants in the order in which they are sent; empty: each in turn.
+    with_bus : bool
+        Whether it is sent only while its own bus is awake.
+    on_request : bool
+        Whether it is a J1939 group that is sent to every node that requests it.
+    to : int
+        J1939 address that a long message goes to (`swapbridge.plan.j1939_node`).
     """
 
     name: str
@@ -519,7 +542,7 @@ class Plan:
     """The whole program.
 
     `inputs` holds (name, SHA-256) of every file it was compiled from; `unreviewed` names every message or signal whose
-    rule was learned from recordings and looked at by nobody (`swapbridge.plan.review` says what that forbids).
+    rule was learned from recordings and not reviewed by a person (`swapbridge.plan.review` says what that forbids).
     """
 
     name: str

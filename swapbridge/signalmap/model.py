@@ -190,11 +190,19 @@ class MapSignal:
 class MapMessage:
     """One frame of a bus: identifier, length, sender, signals.
 
-    `period_ms` is None where the map does not say (DBC attribute ``GenMsgCycleTime``, 0 or absent); `senders` holds
-    the names of the modules that send it, empty where the map does not say; `base` is what of its payload never moved
-    in a recording; `page_order` the raw values of its multiplexer in the order in which they come, with repeats, empty
-    where nobody knows. `is_group` marks a J1939 parameter group (DBC attribute ``VFrameFormat`` J1939PG): it is heard
-    whatever its priority, and whatever its sender unless `own_sender` is set; `identifier` is then one example.
+    Attributes
+    ----------
+    period_ms : Fraction or None
+        None if the map does not state it (DBC attribute ``GenMsgCycleTime``, 0 or absent).
+    senders : tuple of str
+        Names of the modules that send it; empty if the map does not state them.
+    base : BasePayload or None
+        The part of its payload that never moved in a recording.
+    page_order : tuple of int
+        Raw values of its multiplexer in the order in which they are sent, with repeats; empty if unknown.
+    is_group : bool
+        Whether it is a J1939 parameter group (DBC attribute ``VFrameFormat`` J1939PG): it is received at any priority,
+        and from any sender unless `own_sender` is set. `identifier` is then one example.
     """
 
     name: str

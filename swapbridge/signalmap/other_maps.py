@@ -164,5 +164,5 @@ class _MapReader:
             return next(iter(known))
         decimal = Fraction(repr(float(value)))
         if decimal != Fraction(float(value)):
-            self.notes.append(f"{where} {value!r} is not in the text as it stands: it went through a binary float")
+            self.notes.append(f"{where} {value!r} is not in the file itself: it went through a binary float")
         return decimal

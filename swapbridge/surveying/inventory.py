@@ -110,6 +110,6 @@ def _listed(words: npt.NDArray[np.uint64], edges: npt.NDArray[np.intp]) -> tuple
     frames = np.diff(edges)
     busiest = np.sort(np.argsort(-frames, kind="stable")[:MOST_IDENTIFIERS])
     return busiest, [
-        f"{len(words):,} identifiers: no vehicle has so many (a fuzzed bus, or a wrong bit rate); the "
+        f"{len(words):,} identifiers: no vehicle has that many (a fuzzed bus, or a wrong bit rate); the "
         f"{MOST_IDENTIFIERS:,} busiest are listed"
     ]

@@ -158,8 +158,8 @@ LONG = next(n for n, send in enumerate(GROUPS.sends) if send.is_long)
 ASKS = next(n for n, claim in enumerate(GROUPS.claims) if LONG in claim.sends)
 OWN = GROUPS.claims[ASKS].address
 GROUP_EDGES: list[tuple[Path, Sequence[Any], Sequence[Any], str]] = [
-    (("claims", ASKS, "address"), (0, 253), (-1, 254), "is none"),
-    (("claims", ASKS, "bus"), (0,), (-1, len(GROUPS.buses)), "is none"),
+    (("claims", ASKS, "address"), (0, 253), (-1, 254), "has a bad bus or address"),
+    (("claims", ASKS, "bus"), (0,), (-1, len(GROUPS.buses)), "has a bad bus or address"),
     (("claims", ASKS, "name"), (0, EIGHT), (-1, EIGHT + 1), "has a bad name"),
     (("claims", ASKS, "wait_us"), (0, TIME), (-1, TIME + 1), "has a bad wait"),
     (("claims", ASKS, "sends"), (), ((-1,), (len(GROUPS.sends),)), "names a send that is not there"),

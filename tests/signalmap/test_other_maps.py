@@ -97,7 +97,7 @@ def test_a_number_that_is_not_in_the_text_is_noted(tmp_path: Path) -> None:
     text = SYM.replace("/o:-40.25", "/o:0.10000000000000001")
     loaded = load_map(written(tmp_path, "m.sym", text))
     assert loaded.messages[0].signals[0].scale == Fraction("0.1")
-    assert "scale 0.1 is not in the text as it stands: it went through a binary float" in loaded.notes[0]
+    assert "scale 0.1 is not in the file itself: it went through a binary float" in loaded.notes[0]
 
 
 @pytest.mark.parametrize("name", ["m.kcd", "m.sym", "m.arxml"])

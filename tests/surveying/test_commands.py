@@ -239,7 +239,7 @@ def test_one_frame_and_a_fuzzed_bus_are_told_as_they_are(tmp_path: Path) -> None
     many.write_text("".join(f"({i // 4000}.{i % 4000 * 250:06d}) can0 {i:08X}#11\n" for i in range(12_000)))
     result = run("survey", many)
     assert result.exit_code == 0, result.output
-    assert "12,000 identifiers: no vehicle has so many" in result.output
+    assert "12,000 identifiers: no vehicle has that many" in result.output
     assert "The first 300 are shown" in result.output
 
 

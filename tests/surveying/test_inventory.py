@@ -255,7 +255,7 @@ def test_a_fuzzed_bus_lists_the_busiest_and_says_so() -> None:
     found = survey(capture)
     assert len(found.identifiers) == MOST_IDENTIFIERS
     assert found.buses[0].identifiers == n
-    assert any("no vehicle has so many" in remark for remark in found.remarks)
+    assert any("no vehicle has that many" in remark for remark in found.remarks)
     assert next(one for one in found.identifiers if one.identifier == 7).frames == 51
 
 

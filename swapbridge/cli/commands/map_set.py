@@ -67,7 +67,7 @@ A checksum is written as the name of a family, followed by its parameters. An ex
 
 Bytes are counted from 0; by default all bytes except the checksum's own are covered. With a list of data
 IDs the counter selects one, so set the counter first. Any name from the public CRC catalogue also works
-(crc-8/nrsc-5). A checksum in two places is set on the signal of its lower bits, as "sum upper bits in
+(crc-8/nrsc-5). A checksum in two places is set on the signal of its lower bits: "sum upper bits in
 CheckHigh".
 
 \b

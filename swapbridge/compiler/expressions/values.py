@@ -28,7 +28,7 @@ class Value:
     """A number in `unit`, a truth value (unit `TRUTH`, 0 or 1) or a choice (a raw value with `choices`).
 
     `valid` is a register that is 1 while the value may be used, or None when it always may. `feeds` are the sources
-    it hangs on. `rounded` says that a resolution was applied on the way.
+    it depends on. `rounded` says that a resolution was applied on the way.
     """
 
     lin: Linear
