@@ -100,7 +100,8 @@ def _check_node(plan: Plan) -> None:
     seen: set[tuple[int, int]] = set()
     for claim in plan.claims:
         where = f"the claim of address {claim.address}"
-        _need(0 <= claim.bus < len(plan.buses) and 0 <= claim.address < j1939.NO_ADDRESS, where, "has a bad bus or address")
+        possible = 0 <= claim.bus < len(plan.buses) and 0 <= claim.address < j1939.NO_ADDRESS
+        _need(possible, where, "has a bad bus or address")
         _need((claim.bus, claim.address) not in seen, where, "is listed twice")
         _need(0 <= claim.name < 1 << 64, where, "has a bad name")
         _need(0 <= claim.wait_us <= MAX_TIME_US, where, "has a bad wait")
