@@ -422,17 +422,8 @@ class AddressClaim:
     bytes, low byte first, must also be a NAME of at most `name`: the lower NAME keeps an address, and an equal one
     belongs to the module itself.
 
-    Attributes
-    ----------
-    bus, address : int
-    sends : tuple of int
-        Indices into `Plan.sends`.
-    name : int
-        The NAME, of 64 bits, under which the plan claims the address.
-    contends : bool
-        Whether the plan defends the address against a higher NAME.
-    wait_us : int
-        Time from the claim to the first other frame from this address (`swapbridge.plan.j1939_node`).
+    `sends` are indices into `Plan.sends`, `name` is the NAME of 64 bits under which the plan claims the address, and
+    `wait_us` the time from the claim to the first other frame from this address (`swapbridge.plan.j1939_node`).
     """
 
     bus: int
