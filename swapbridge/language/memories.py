@@ -8,6 +8,13 @@ from hashlib import sha256
 from swapbridge.core.units import Unit
 from swapbridge.language.expressions import Call, write
 
+REMEMBERS = frozenset(
+    {
+        "lowpass", "rate_limit", "hysteresis", "debounce", "hold", "time_since", "rising", "falling", "toggle",
+        "delay", "accumulate",
+    }
+)  # fmt: skip
+"""The functions that remember."""
 SHOWN = 60
 
 

@@ -8,12 +8,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from swapbridge.compiler.expressions.remember import LOWERINGS
 from swapbridge.compiler.review import marks
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.emit.program import emit_c, native_sources
+from swapbridge.language.memories import REMEMBERS
 from swapbridge.language.model import BridgeRefused
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.model import PLAN_VERSION
+from swapbridge.plan.python.translator import Translator
 from swapbridge.plan.review import why_unreviewed
 from swapbridge.plan.serialise import plan_from_json
 from tests.compiler.kit import DONOR, HEAD, HOST, compile_text, drive
@@ -40,8 +43,6 @@ LAMP = 'Running = {{ value = "donor.PCM_FAST.RPM > 3000 rpm and donor.PCM_SLOW.O
 
 def temp_at(text: str, coolant: int, key: int = 1) -> int:
     """What Temp says in the translator, with that raw coolant temperature."""
-    from swapbridge.plan.python.translator import Translator
-
     translator = Translator(compile_text(text).plan)
     for now in range(0, 200_000, 10_000):
         translator.on_frame(0, 0x300, bytes([coolant, 0, 0, 0, 0, 0, 0, 0]), now)
@@ -212,3 +213,48 @@ def test_old_plans_are_refused_with_the_command_that_compiles_them_again() -> No
     text = compile_text(MARKED).plan.to_json().replace(f'"version": {PLAN_VERSION}', '"version": 2')
     with pytest.raises(InputError, match=r"compile it again with `swapbridge compile bridge\.toml --out plan\.json`"):
         plan_from_json(text)
+
+
+def test_every_function_that_remembers_is_known_to() -> None:
+    assert set(LOWERINGS) == REMEMBERS
+
+
+WRAPPED = (
+    "x", "delay(x, 2 s)", "delay(x, 0.1 s)", "lowpass(x, 0.3 s)", "rate_limit(x, 20 degC)", "warm",
+    "max(x, delay(x, 1 s))", "first_valid(delay(x, 1 s), x)", "choose(hold(x > 90 degC, 1 s), x, delay(x, 0.5 s))",
+    "first_valid(x, 20 degC)", "choose(valid(x), x, 20 degC)", "choose(state == 'run', x, delay(x, 1 s))",
+)  # fmt: skip
+"""A source by itself, remembered, in a named value, beside what looks whether it is valid."""
+
+
+@pytest.mark.parametrize("value", WRAPPED)
+def test_beyond_its_range_every_function_says_the_safe_answer(value: str) -> None:
+    """Past the hottest recorded temperature the needle is hot, whatever the rule is made with."""
+    text = wrapped(value)
+    assert temp_at(text, 104 + 41) == temp_at(text, 210) == 250
+    assert same_payloads(text, 3, 1500) > 50
+    assert drive(compile_text(text), 3, 1500) > 20
+
+
+def wrapped(value: str, seen: str = ', seen = ["-10 degC", "104 degC"]') -> str:
+    told = value.replace("x", "donor.PCM_SLOW.Coolant").replace("madonor.PCM_SLOW.Coolant", "max")
+    text = STATUS.format(message="", seen=seen).replace("table(donor.PCM_SLOW.Coolant,", f"table({told},")
+    return text.replace("[states]", '[values]\nwarm = "lowpass(donor.PCM_SLOW.Coolant, 0.2 s)"\n[states]')
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    st.sampled_from([w for w in WRAPPED if "first_valid(x" not in w and "choose" not in w]),
+    st.lists(st.tuples(st.integers(30, 210), st.integers(1, 30)), min_size=2, max_size=6),
+)
+def test_nothing_that_came_from_beyond_its_range_is_ever_said(value: str, drive_of: list[tuple[int, int]]) -> None:
+    """Back inside, a delay or a filter says nothing above what the hottest recorded temperature stands for."""
+    translator, now, hottest = Translator(compile_text(wrapped(value)).plan), 0, 180
+    for coolant, steps in drive_of:
+        for _ in range(steps):
+            translator.on_frame(0, 0x300, bytes([coolant, 0, 0, 0, 0, 0, 0, 0]), now)
+            translator.on_frame(1, 0x600, bytes([1, 0]), now)
+            while (frame := translator.poll(now)) is not None or translator.next_poll(now) == now:
+                if frame is not None and frame.word == 0x200:
+                    assert frame.data[2] == 250 or 30 <= frame.data[2] <= hottest
+            now += 50_000

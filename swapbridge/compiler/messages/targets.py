@@ -32,6 +32,7 @@ from swapbridge.core.vocabulary import OFF_WORDS, ON_WORDS, is_reserved, plain
 from swapbridge.language.constants import parse_source
 from swapbridge.language.defaults import RESOLUTION_STEPS
 from swapbridge.language.expressions import Name, write
+from swapbridge.language.guarded import guarded
 from swapbridge.language.model import DANGEROUS, WRONG, BridgeRefused, MessageRule, Seen, SignalRule, Source
 from swapbridge.plan.model import Field
 from swapbridge.signalmap.model import MapMessage, MapSignal
@@ -200,7 +201,7 @@ class TargetSignal:
 
     def _value(self, builder: BlockBuilder) -> Value:
         goal, before, nearby = self.goal(), len(self.lowering.cuts), len(self.lowering.nearby)
-        value = self.lowering.source(self.rule.value, builder, goal)
+        value = self.lowering.source(guarded(self.bridge, self.rule), builder, goal)
         self.notes += dict.fromkeys(note for note in self.lowering.nearby[nearby:] if note not in self.notes)
         if not is_choice(self.signal):
             for cut in dict.fromkeys(self.lowering.cuts[before:]):

@@ -14,6 +14,7 @@ from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, ON_WORDS, plain
 from swapbridge.language.defaults import HOLD_US, RAMP_PARTS, RAMP_SECONDS, RESOLUTION_STEPS
 from swapbridge.language.dependencies import signals_behind
 from swapbridge.language.expressions import Name
+from swapbridge.language.guarded import guarded
 from swapbridge.language.model import BridgeFile, MessageRule, SignalRule, Source
 from swapbridge.plan.model import STATES
 from swapbridge.proving.reference.exact import (
@@ -86,6 +87,7 @@ class ReferenceSignal:
         self.copied = signal.is_float or (signal.layout.length == 64 and not signal.layout.signed)
         self.wanted = self._wanted()
         self._sources = signals_behind(reference.bridge, rule.value)
+        self._guarded = guarded(reference.bridge, rule)
         self.loose = self.dotted in reference.loose
         self.exact = Fraction(0)
         """What it says before rounding: measured, held, on its ramp, or its safe answer."""
@@ -182,7 +184,7 @@ class ReferenceSignal:
             assert isinstance(node, Name)
             reading = self.reference.reading(*node.parts)
             return Fraction(reading.raw), reading.fresh
-        value = self.evaluator.of(self.rule.value, self.wanted)
+        value = self.evaluator.of(self._guarded, self.wanted)
         if self.rule.limits is not None and not lists_choices(self.signal):
             low, high = (self.evaluator.of(s, PLAIN).into(value.unit) for s in self.rule.limits)
             value = value._replace(number=between(value.number, low, high))
