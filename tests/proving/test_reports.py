@@ -26,7 +26,7 @@ from swapbridge.plan.proof import proof_head
 from swapbridge.proving.curves import thin
 from swapbridge.proving.prove import prove
 from swapbridge.proving.report.html import html_report
-from swapbridge.proving.report.text import area_rows, headline, junit_xml
+from swapbridge.proving.report.text import area_rows, finding_lines, headline, junit_xml
 from swapbridge.proving.verdict import Check, Verdict
 from swapbridge.signalmap.dbc_write import save_map
 from tests.proving import small_swap
@@ -128,6 +128,27 @@ def test_the_page_is_read_on_a_phone_and_says_no_more_than_there_is(verdict: Ver
     }
     failed = Check("form", "host.X", "period", "fail", "12 ms", "10 ms", "set it")
     assert "<h2>What failed</h2>" in html_report(replace(verdict, checks=(failed,)))
+
+
+def test_checks_with_one_remedy_share_a_row_that_names_their_subjects(verdict: Verdict) -> None:
+    alike = [
+        Check("needs", "cluster on host", "280 Temperature", "fail", "missing", "supplied", "see the other lines"),
+        Check("needs", "body on host", "510", "fail", "missing", "supplied", "see the other lines"),
+        Check("form", "host.A", "value ranges", "habit", "Torque 9 (was 5)", "as before", "make sure"),
+        Check("form", "host.B", "value ranges", "habit", "Fuel 7 (was 3)", "as before", "make sure"),
+        Check("form", "host.C", "value ranges", "fail", "Fuel 7 (was 3)", "as before", "make sure"),
+    ]
+    text = html_report(replace(verdict, checks=tuple(alike), coverage=(), beyond=()))
+    rows = re.findall(r"<tr><td><span class=.chip (?:fail|habit).*?</tr>", text[: text.index("Source and translated")])
+    assert len(rows) == 3
+    assert re.search("cluster on host</b><br>280 Temperature<br><b>body on host</b><br>510", rows[1])
+    assert rows[1].count("missing") == 1
+    assert "<b>host.<wbr>A</b>: Torque 9 (was 5)<br><b>host.<wbr>B</b>: Fuel 7 (was 3)" in rows[2].replace(
+        "(<wbr>", "("
+    )
+    lines = finding_lines(replace(verdict, checks=tuple(alike)), 100)
+    assert sum("see the other lines" in line for line in lines) == 1
+    assert {"cluster on host, 280 Temperature: missing", "body on host, 510: missing"} <= {x[12:] for x in lines}
 
 
 def test_equal_inputs_and_seed_give_an_equal_verdict(verdict: Verdict) -> None:

@@ -9,7 +9,7 @@ from importlib.resources import files
 
 from swapbridge.plan.proof import Outcome, Status
 from swapbridge.proving.report.pictures import overlay_picture
-from swapbridge.proving.report.text import MARKS, NEXT, SAID, TITLES, worst_of
+from swapbridge.proving.report.text import MARKS, NEXT, SAID, TITLES, alike, by_measured, worst_of
 from swapbridge.proving.verdict import AREAS, Check, ProofOverlay, SignalTime, Verdict
 
 AREA_TITLES = {
@@ -124,18 +124,36 @@ def _engines(verdict: Verdict) -> str:
     )
 
 
-def _checks(checks: Iterable[Check]) -> str:
+def _checks(checks: Sequence[Check]) -> str:
+    """A row for each check; those with one remedy share it."""
     rows = [
-        [
-            _chip(c.status),
-            f"<b>{_words(c.subject)}</b><br>{escape(c.name)}",
-            _words(c.measured),
-            escape(c.required),
-            escape(c.remedy),
-        ]
-        for c in checks
+        [_chip(group[0].status), _asked(group), _measured(group), escape(group[0].required), escape(group[0].remedy)]
+        for group in alike(checks)
     ]
     return _table(["", "what", "measured", "required", "what to change"], rows, stacks=True)
+
+
+def _asked(group: Sequence[Check]) -> str:
+    """Subjects, and what was looked at in them."""
+    subjects: dict[str, dict[str, None]] = {}
+    for one in group:
+        subjects.setdefault(one.name, {})[one.subject] = None
+    return "<br>".join(f"{_named(some)}<br>{escape(name)}" for name, some in subjects.items())
+
+
+def _named(subjects: Iterable[str]) -> str:
+    return ", ".join(f"<b>{_words(s)}</b>" for s in subjects)
+
+
+def _measured(group: Sequence[Check]) -> str:
+    """What was measured; where that differs, of which."""
+    if len({one.measured for one in group}) == 1:
+        return _words(group[0].measured)
+    several = len({one.name for one in group}) > 1
+    return "<br>".join(
+        f"{_named(subjects)}{f', {escape(name)}' if several else ''}: {_words(measured)}"
+        for (name, measured), subjects in by_measured(group).items()
+    )
 
 
 def _words(text: str) -> str:

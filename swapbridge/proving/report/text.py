@@ -94,11 +94,22 @@ def _words(verdict: Verdict, area: str) -> str:
 
 
 def alike(checks: Sequence[Check]) -> list[list[Check]]:
-    """Checks that ask the same of several subjects, together."""
-    groups: dict[tuple[str, str, str, str], list[Check]] = {}
+    """Checks with one remedy, together; without a remedy those that ask the same of several subjects."""
+    groups: dict[tuple[str, ...], list[Check]] = {}
     for check in checks:
-        groups.setdefault((check.area, check.name, check.required, check.remedy), []).append(check)
+        said = check.remedy or check.name
+        groups.setdefault((check.status, check.area, check.required, said), []).append(check)
     return list(groups.values())
+
+
+def by_measured(group: Sequence[Check]) -> dict[tuple[str, str], list[str]]:
+    """Subjects of checks, each once, by what was looked at and what was measured."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for one in group:
+        told = found.setdefault((one.name, one.measured), [])
+        if one.subject not in told:
+            told.append(one.subject)
+    return found
 
 
 def finding_lines(verdict: Verdict, width: int) -> list[str]:
@@ -112,12 +123,9 @@ def finding_lines(verdict: Verdict, width: int) -> list[str]:
         out += ["", f"{title}:" if status != "warn" else f"{title} ({len(checks)}):"]
         for group in alike(checks):
             check = group[0]
-            names: dict[str, list[str]] = {}
-            for one in group:
-                names.setdefault(one.measured, []).append(one.subject)
-            for number, (measured, subjects) in enumerate(names.items()):
+            for number, ((name, measured), subjects) in enumerate(by_measured(group).items()):
                 mark = MARKS[status] if number == 0 else ""
-                out += _entry(mark, f"{', '.join(dict.fromkeys(subjects))}, {check.name}: {measured}", width)
+                out += _entry(mark, f"{', '.join(subjects)}, {name}: {measured}", width)
             if check.required:
                 out += _entry("", f"needs {check.required}", width)
             if check.remedy:
