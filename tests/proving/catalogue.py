@@ -58,7 +58,8 @@ def _other_role(send: Send) -> Send:
     return replace(send, variants=(replace(variant, fields=fields), *send.variants[1:]))
 
 
-_GREETING = 'once = true\nstates = ["key_on", "crank", "run"]'
+_GREETING = 'states = ["key_on", "crank", "run"]\n[messages.signals]\nHelloTorque'
+_DIAL = "[[40, 0], [70, 45], [80, 50], [105, 50], [115, 80], [125, 100]]"
 _OIL_LAMP = 'OilLamp = "donor.PCM_THERMAL.OilLamp"'
 _AMBIENT = "host.BodyState.AmbientTemp"
 
@@ -117,6 +118,25 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
         "period of the thermal message 10 for 100 ms": message("donor", "PCM_THERMAL", period_ms=Fraction(10)),
         "ambient temperature with half the scale": signal("host.BodyState.AmbientTemp", scale="0.5"),
         "electrical load with twice the scale": signal("host.BodyState.ElectricalLoad", scale="2"),
+        "ambient temperature with half the scale, and a range to match": signal(
+            "host.BodyState.AmbientTemp", scale="0.5", maximum=Fraction(87)
+        ),
+        "pedal one bit short": signal(f"{PEDAL}.Pedal", length=9),
+        "idle and reduction flags on each other's bits": swapped("donor", "PCM_FAST", "ReductionAck", "Idle"),
+        "kick-down and released pedal on each other's bits": swapped("donor", "PCM_PEDAL", "KickDown", "PedalReleased"),
+        "torque before and most torque on each other's bits": swapped(
+            "donor", "PCM_TORQUE", "TorqueBefore", "TorqueMost"
+        ),
+        "lights on the door's bit": signal("host.BodyState.Lights", start=4),
+        "compressor permission on the bit beside": signal(f"{THERMAL}.CompressorAllowed", start=20),
+        "lever one bit off": signal("host.TransState.Lever", start=22),
+        "fuel used a tenth": signal(f"{THERMAL}.FuelUsed", scale="0.01"),
+        "oil temperature in degF": signal(f"{THERMAL}.OilTemp", unit="degF"),
+        "losses with the other sign": signal(f"{TORQUE}.TorqueLoss", scale="-0.1", offset="60"),
+        "a request without its offset": signal("host.TransRequest.TorqueRequest", offset="0"),
+        "vehicle speed with a quarter more": signal("host.BrakeData.VehicleSpeed", scale="0.01"),
+        "engine speed 100 rpm too high": signal(f"{FAST}.RPM", offset="100"),
+        "oil pressure above the air's": signal(f"{STATUS}.OilPressure", offset="-100"),
     },
     "sent layout": {
         "engine speed with twice the scale": signal("host.EngineData.EngineSpeed", scale="0.5"),
@@ -156,6 +176,18 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
         "a greeting's torque with its bytes turned": signal(
             "host.EngineHello.HelloTorque", start=0, byte_order="little_endian"
         ),
+        "fuel used with its bytes turned": signal("host.EngineTemps.FuelUsed", start=40, byte_order="little_endian"),
+        "losses and least torque on each other's bits": swapped("host", "TorqueLimits", "TorqueLoss", "TorqueLeast"),
+        "throttle and manifold pressure on each other's bits": swapped(
+            "host", "PedalData", "Throttle", "ManifoldPressure"
+        ),
+        "dial with twice the scale": signal("host.EngineTemps.CoolantDial", scale="1"),
+        "cylinders on other bits": signal("host.EngineHello.HelloCylinders", start=37),
+        "fuel level to the donor with twice the scale": signal("donor.BCM_STATE.FuelLevel", scale="1"),
+        "key codes to the donor swapped": signal("donor.BCM_STATE.KeyState", choices={0: "On", 1: "Off", 2: "Crank"}),
+        "lights to the donor on the bit beside": signal("donor.BCM_STATE.Lights", start=4),
+        "speed to the donor halved": signal("donor.ESC_SPEED.VehicleSpeed", scale="0.02"),
+        "a request in percent of 600 Nm": signal("donor.TCU_REQUEST.TorqueRequest", reference="600 Nm"),
     },
     "meaning": {
         "coolant from oil temperature": text(
@@ -170,10 +202,31 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
         ),
         "lights from the door": text("host.BodyState.Lights", "host.BodyState.DoorOpen"),
         "idle flag from the reduction flag": text("donor.PCM_FAST.Idle", "donor.PCM_FAST.ReductionAck"),
-        "gear from target gear": text('host.TransRequest.Gear"', 'host.TransRequest.IdleRaise"'),
+        "gear from the idle request": text('host.TransRequest.Gear"', 'host.TransRequest.IdleRaise"'),
+        "gear from target gear": text('host.TransRequest.Gear"', 'host.TransRequest.TargetGear"'),
         "manifold pressure from air pressure": text("donor.PCM_PEDAL.ManifoldPressure", "donor.PCM_STATUS.AirPressure"),
         "ambient temperature from the gearbox's oil": text(_AMBIENT, "host.TransState.TransOilTemp"),
         "ambient temperature from the cabin": text(_AMBIENT, "host.ClimateRequest.CabinTemp"),
+        "losses from least torque": text("clamp(donor.PCM_TORQUE.TorqueLoss", "clamp(donor.PCM_TORQUE.TorqueLeast"),
+        "torque before from actual torque": text(
+            "clamp(donor.PCM_TORQUE.TorqueBefore", "clamp(donor.PCM_FAST.ActualTorque"
+        ),
+        "demand from torque before": text("clamp(donor.PCM_FAST.DemandTorque", "clamp(donor.PCM_TORQUE.TorqueBefore"),
+        "oil temperature from coolant": text("clamp(donor.PCM_THERMAL.OilTemp", "clamp(donor.PCM_THERMAL.Coolant"),
+        "oil temperature from the gearbox's": text(
+            "clamp(donor.PCM_THERMAL.OilTemp", "clamp(host.TransState.TransOilTemp"
+        ),
+        "ambient temperature from the intake": text(_AMBIENT, "donor.PCM_STATUS.IntakeTemp"),
+        "kick-down from the released pedal": text('"donor.PCM_PEDAL.KickDown"', '"donor.PCM_PEDAL.PedalReleased"'),
+        "brake from the stability control": text(
+            'BrakePressed = "host.BrakeData.BrakePressed"', 'BrakePressed = "host.BrakeData.StabilityActive"'
+        ),
+        "compressor permission from the idle flag": text(
+            '"donor.PCM_THERMAL.CompressorAllowed"', '"donor.PCM_FAST.Idle"'
+        ),
+        "compressor request from the blower": text(
+            '"host.ClimateRequest.CompressorRequest"', '"host.ClimateRequest.Blower > 0"'
+        ),
     },
     "integrity": {
         "a wrong byte in a heard checksum": method("donor.PCM_FAST.FastCheck", before=b"\x5b"),
@@ -253,9 +306,8 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
         ),
         "the pedal sent once": text('send = "host.PedalData"\nperiod_ms = 20', 'send = "host.PedalData"\nonce = true'),
         "a greeting before the key": text(_GREETING, _GREETING.replace('["key_on"', '["wake", "key_on"')),
-        "a greeting every second": text(
-            'send = "host.EngineHello"\nonce = true', 'send = "host.EngineHello"\nperiod_ms = 1000'
-        ),
+        "a greeting every second": text("once = 3\nperiod_ms = 60", "period_ms = 1000"),
+        "a greeting once where it came thrice": text("once = 3\nperiod_ms = 60", "once = true"),
         "key on at one of its two positions": text("KeyState != 'Off'", "KeyState == 'On'"),
         "key on with the lights": text("host.BodyState.KeyState != 'Off'", "host.BodyState.Lights == 1"),
         "running above 3,000 rpm only": text('run = "running"', 'run = "donor.PCM_FAST.RPM > 3000 rpm"'),
@@ -298,6 +350,50 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
         "engine data every 20 ms": text(
             'send = "host.EngineData"\nperiod_ms = 10', 'send = "host.EngineData"\nperiod_ms = 20'
         ),
+        "pedal smoothed over a second": text(
+            "clamp(donor.PCM_PEDAL.Pedal, 0 %, 100 %)", "clamp(lowpass(donor.PCM_PEDAL.Pedal, 1 s), 0 %, 100 %)"
+        ),
+        "engine speed smoothed over two seconds": text(
+            "clamp(donor.PCM_FAST.RPM,", "clamp(lowpass(donor.PCM_FAST.RPM, 2 s),"
+        ),
+        "coolant clipped at 150 degF": text("Coolant, -40 degF, 470 degF", "Coolant, -40 degF, 150 degF"),
+        "a speed a tenth too fast": text(
+            "clamp(host.BrakeData.VehicleSpeed,", "clamp(host.BrakeData.VehicleSpeed * 1.1,"
+        ),
+        "demand a tenth too low": text(
+            "clamp(donor.PCM_FAST.DemandTorque,", "clamp(donor.PCM_FAST.DemandTorque * 0.9,"
+        ),
+        "most torque a fifth too high": text(
+            "clamp(donor.PCM_TORQUE.TorqueMost,", "clamp(donor.PCM_TORQUE.TorqueMost * 1.2,"
+        ),
+        "losses turned round": text("clamp(donor.PCM_TORQUE.TorqueLoss,", "clamp(0 Nm - donor.PCM_TORQUE.TorqueLoss,"),
+        "fuel level turned round": text(
+            "clamp(host.ClusterData.FuelLevel,", "clamp(100 % - host.ClusterData.FuelLevel,"
+        ),
+        "ambient temperature 20 degF too high": text(f"clamp({_AMBIENT},", f"clamp({_AMBIENT} + 20 degF,"),
+        "gear one too high": text('value = "host.TransRequest.Gear"', 'value = "min(host.TransRequest.Gear + 1, 15)"'),
+        "a request that is always active": text('"host.TransRequest.RequestActive"', '"1"'),
+        "park/neutral says park or reverse": text("host.TransState.Lever == 'N'", "host.TransState.Lever == 'R'"),
+        "kick-down at a fifth of the pedal": text('"donor.PCM_PEDAL.KickDown"', '"donor.PCM_PEDAL.Pedal > 20 %"'),
+        "pedal released below a half": text('"donor.PCM_PEDAL.PedalReleased"', '"donor.PCM_PEDAL.Pedal < 50 %"'),
+        "idle below 2,000 rpm": text('"donor.PCM_FAST.Idle"', '"donor.PCM_FAST.RPM < 2000 rpm"'),
+        "oil lamp turned round": text('OilLamp = "donor', 'OilLamp = "not donor'),
+        "lights turned round": text('"host.BodyState.Lights"', '"not host.BodyState.Lights"'),
+        "a key that is always on": text('"host.BodyState.KeyState"', "\"'On'\""),
+        "a dial that turns 20 degC early": text(_DIAL, "[[20, 0], [50, 45], [60, 50], [85, 50], [95, 80], [105, 100]]"),
+        "a straight dial": text(_DIAL, "[[40, 0], [125, 100]]"),
+        "a dial in doubt in its middle": text('fallback = "100 %" }', 'fallback = "50 %" }'),
+        "a pedal in doubt at 40 %": text(
+            '"clamp(donor.PCM_PEDAL.Pedal, 0 %, 100 %)"',
+            '{ value = "clamp(donor.PCM_PEDAL.Pedal, 0 %, 100 %)", fallback = "40 %" }',
+        ),
+        "the host's address of network management that the donor has": text("0x10", "0x11"),
+        "another address of network management to the donor": text("0x21", "0x12"),
+        "no rule for run": text('run = "running"\n', ""),
+        "half the bit rate of the host's bus": lambda w: replace(
+            w, bridge=w.bridge.replace("bit_rate = 500000", "bit_rate = 250000", 1)
+        ),
+        "a quarter of both bit rates": text("bit_rate = 500000", "bit_rate = 125000"),
     },
     "wrong or damaged recording": {
         "no host recording": capture("host", lambda c: None),
