@@ -387,7 +387,6 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
             '"clamp(donor.PCM_PEDAL.Pedal, 0 %, 100 %)"',
             '{ value = "clamp(donor.PCM_PEDAL.Pedal, 0 %, 100 %)", fallback = "40 %" }',
         ),
-        "the host's address of network management that the donor has": text("0x10", "0x11"),
         "another address of network management to the donor": text("0x21", "0x12"),
         "no rule for run": text('run = "running"\n', ""),
         "half the bit rate of the host's bus": lambda w: replace(

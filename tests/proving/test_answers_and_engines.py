@@ -30,11 +30,14 @@ NUMBER = MapSignal(
 INVALID = replace(NUMBER, not_available=(4095,))
 FLAG = MapSignal("S", Layout(0, 1))
 ENGINE = MapSignal("S", Layout(0, 2), choices={0: "Stopped", 1: "Cranking", 2: "Running"})
+PEDAL = MapSignal("S", Layout(0, 8), scale=Fraction(2, 5), minimum=Fraction(0), maximum=Fraction(100))
 LEVER = MapSignal("S", Layout(0, 3), choices={0: "P", 3: "D"})
 
 
-def _answer(alias: str, signal: MapSignal, raw: int, old: Any = None, hold_us: int | None = None) -> str:
-    """Status of the check of a safe answer; "" where there is none."""
+def _answer(
+    alias: str, signal: MapSignal, raw: int, old: Any = None, hold_us: int | None = None, told: Any = (None, None)
+) -> str:
+    """Status of the check of a safe answer; "" where there is none. `told`: tracks of its source and of it."""
     variant = SimpleNamespace(fields=[SimpleNamespace(name="S", fallback=raw)])
     made: Any = SimpleNamespace(
         send=SimpleNamespace(variants=[variant]), signal=signal, sources={("donor", "M", "S")}, role=find_role(alias),
@@ -45,6 +48,8 @@ def _answer(alias: str, signal: MapSignal, raw: int, old: Any = None, hold_us: i
     track = Track(np.arange(len(said)) / 10, said, np.ones(len(said), bool), signal) if old is not None else None
     case: Any = SimpleNamespace(
         recorded_track=lambda *_: track,
+        track_of=lambda _: told[0],
+        sent_track=lambda _: told[1],
         reference=SimpleNamespace(targets={(0, 1): SimpleNamespace(signals={})}),
     )
     checks = list(answer_of(case, made, {(0, 1)} if made.role.hazard == "torque request" else set()))
@@ -62,6 +67,10 @@ def _answer(alias: str, signal: MapSignal, raw: int, old: Any = None, hold_us: i
         ("oil_pressure", NUMBER, 0, False),
         ("oil_pressure_lamp", FLAG, 1, False),
         ("oil_pressure_lamp", FLAG, 0, True),
+        ("pedal_position", PEDAL, 0, False),
+        ("pedal_position", PEDAL, 10, False),
+        ("pedal_position", PEDAL, 60, True),
+        ("pedal_position", PEDAL, 250, True),
         ("kick_down", FLAG, 1, True),
         ("engine_running", ENGINE, 0, False),
         ("engine_running", ENGINE, 2, True),
@@ -99,6 +108,31 @@ def test_what_moves_fast_is_not_held_for_long(alias: str, hold_us: int, wrong: b
     assert _answer(alias, NUMBER, 80, hold_us=hold_us) == ("fail" if wrong else "")
 
 
+@pytest.mark.parametrize(
+    ("source", "rises", "raw", "wrong"),
+    [
+        ("coolant_temperature", True, 250, False),
+        ("coolant_temperature", True, 120, True),
+        ("coolant_temperature", True, 0, True),
+        ("coolant_temperature", False, 0, False),
+        ("coolant_temperature", False, 250, True),
+        ("oil_pressure", True, 250, True),
+        ("oil_pressure", True, 0, False),
+        ("manifold_pressure", True, 0, False),
+        ("value", True, 120, False),
+    ],
+)
+def test_a_needle_in_doubt_stands_where_its_quantity_does_in_doubt(
+    source: str, rises: bool, raw: int, wrong: bool
+) -> None:
+    """At the hot end of a gauge of temperature, whichever way it turns, and at the low end of one of oil pressure."""
+    t, all_of_it = np.arange(100) / 10, np.ones(100, bool)
+    heard = MapSignal("S", Layout(0, 8), role=find_role(source).name)
+    needle = np.arange(100) if rises else 200 - np.arange(100)
+    told = Track(t, np.arange(100) + 40, all_of_it, heard), Track(t, needle, all_of_it, PEDAL)
+    assert _answer("value", PEDAL, raw, told=told) == ("fail" if wrong else "")
+
+
 def test_nobody_cranks_in_doubt() -> None:
     key = MapSignal("S", Layout(0, 2), choices={0: "Off", 1: "On", 2: "Crank"})
     assert [_answer("key_state", key, raw) for raw in (0, 1, 2)] == ["", "", "fail"]
@@ -115,10 +149,24 @@ def _roles(target: str, source: str, others: tuple[str, ...] = (), *, sent: bool
     sends = [SimpleNamespace(bus=0, word=message.word)] if sent else []
     case: Any = SimpleNamespace(
         maps={"donor": SignalMap((message,), ())}, names=["donor"], plan=SimpleNamespace(sends=sends),
-        recorded_track=lambda *_: "frames",
+        recorded_track=lambda *_: "frames", bridge=SimpleNamespace(buses=()),
     )  # fmt: skip
     checks = list(roles_of(case, made))
     return checks[0].status if checks else ""
+
+
+@pytest.mark.parametrize(("holds_engine", "found"), [(True, ["unproved"]), (False, [])])
+def test_what_the_engine_does_is_said_on_its_own_bus(holds_engine: bool, found: list[str]) -> None:
+    """An oil temperature made from something without a role on the other bus, such as a gearbox's."""
+    gearbox = MapMessage("G", 0x1A0, False, 8, (MapSignal("Oil", Layout(0, 8)),))
+    engine = MapMessage("E", 0x291, False, 8, (MapSignal("Oil", Layout(0, 8), role=find_role("oil_temperature").name),))
+    made: Any = SimpleNamespace(role=find_role("oil_temperature"), sources={("host", "G", "Oil")}, label="host.X.Y")
+    case: Any = SimpleNamespace(
+        maps={"host": SignalMap((gearbox,), ()), "donor": SignalMap((engine,), ())}, names=["host", "donor"],
+        plan=SimpleNamespace(sends=[]), recorded_track=lambda *_: "frames",
+        bridge=SimpleNamespace(buses=[SimpleNamespace(name="donor", holds_engine=holds_engine)]),
+    )  # fmt: skip
+    assert [c.status for c in roles_of(case, made)] == found
 
 
 @pytest.mark.parametrize(

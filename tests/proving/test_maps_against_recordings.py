@@ -11,6 +11,7 @@ import pytest
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.layout import Layout
 from swapbridge.proving.case import Track
+from swapbridge.proving.judges.maps.by_stimulus import SMOOTHS_S, smoothed
 from swapbridge.proving.judges.maps.cold_soak import judge_cold_soak
 from swapbridge.proving.judges.maps.engine_sense import (
     _friction,
@@ -336,6 +337,52 @@ def test_a_difference_names_its_likely_cause(said: Any, cause: str) -> None:
     assert found is not None
     assert found.right < 0.75
     assert cause in found.cause()
+
+
+@pytest.mark.parametrize(
+    ("times", "kind", "same"),
+    [
+        (1.0, "", True),
+        (1.05, "", True),
+        (1.07, "", False),
+        (0.92, "", False),
+        (1.07, "speed", True),
+        (1.1, "speed", False),
+    ],
+)
+def test_a_scale_that_is_a_little_off_is_told_by_all_readings(times: float, kind: str, same: bool) -> None:
+    """Most readings are of low values, which agree with such a scale."""
+    track = _track(times * _wave(T))
+    found = beside(SLOW, _wave(SLOW), track, track.values, track.measured)
+    assert found is not None
+    assert found.same_scale(kind) == same
+
+
+def _filtered(values: Any, over_s: float) -> Any:
+    out, said = [], float(values[0])
+    for value in values:
+        said += 0.02 / (over_s + 0.02) * (value - said)
+        out.append(said)
+    return np.array(out)
+
+
+def _quick(t: Any) -> Any:
+    return 2000 + 900 * np.sin(t * 2.8) + 300 * np.sin(t * 4.1)
+
+
+@pytest.mark.parametrize(("over_s", "agrees"), [(0.2, True), (2.0, False)])
+def test_what_a_filter_smooths_on_purpose_is_compared_smoothed(over_s: float, agrees: bool) -> None:
+    track = _track(_filtered(_quick(T), over_s))
+    measured = Channel("engine_speed", SLOW, _quick(SLOW), "rpm")
+    plain = beside(SLOW, smoothed(measured, 0.0), track, track.values, track.measured)
+    best = max(
+        one.right
+        for s in SMOOTHS_S
+        if (one := beside(SLOW, smoothed(measured, s), track, track.values, track.measured)) is not None
+    )
+    assert plain is not None
+    assert plain.right < 0.75
+    assert (best > 0.9) == agrees
 
 
 def test_what_never_moved_beside_a_recording_tells_nothing() -> None:

@@ -35,10 +35,11 @@ IN_ITS_OWN_WORDS = {
 NO_EVIDENCE = {
     "heard layout: fault lamp and charge lamp on each other's bits": "FaultLamp",
     "heard layout: fuel level with half the scale": "FuelLevel",
+    "heard layout: ambient temperature with half the scale, and a range to match": "AmbientTemp",
     "sent layout: lamps on each other's bits": "OilLamp",
 }
-"""Mistakes of which these recordings hold no trace (two lamps that are lit and dark at the same times), and the signal
-that is then named among what was not proved."""
+"""Mistakes of which these recordings hold no trace (two lamps that are lit and dark at the same times, air that may be
+colder than an engine), and the signal that is then named among what was not proved."""
 LEAST_REFUSED = 0.95
 
 
@@ -89,7 +90,7 @@ def test_what_leaves_no_trace_is_named_as_not_proved(name: str) -> None:
     verdict = _verdict(name)
     assert isinstance(verdict, Verdict)
     if verdict.outcome == "PASSED":
-        assert any(NO_EVIDENCE[name] in c.measured for c in verdict.with_status("open"))
+        assert any(NO_EVIDENCE[name] in f"{c.subject} {c.measured}" for c in verdict.with_status("open"))
 
 
 @pytest.mark.long

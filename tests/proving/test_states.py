@@ -17,7 +17,7 @@ from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.judges.behaviour.asleep import _greets, _KeyOff, _sleeps
 from swapbridge.proving.judges.behaviour.safe_answers import _ramp
 from swapbridge.proving.judges.frames.form import measure
-from swapbridge.proving.judges.frames.sent_form import _still_sent
+from swapbridge.proving.judges.frames.sent_form import _as_often, _still_sent
 from swapbridge.proving.judges.runs.states import judge_states
 from tests.proving import small_swap
 
@@ -25,10 +25,12 @@ T = np.arange(0, 40, 0.1)
 RPM = np.where((T > 12) & (T < 30), 800.0, 0.0)
 ASLEEP, WAKE, KEY_ON, CRANK, RUN, AFTER_RUN = range(6)
 RULES = StateRules(key_on=Source("host.BODY.Key"), run=Source("donor.FAST.Speed > 400 rpm"))
+BRIDGE = replace(small_swap.bridge(), buses=tuple(reversed(small_swap.bridge().buses)))
+"""The small swap's, its buses in the order of the case below."""
 SOUND = [(1, WAKE), (5, KEY_ON), (12.1, RUN), (30.1, KEY_ON), (34.1, AFTER_RUN), (36, WAKE)]
 
 
-def _states(taken: list[tuple[float, int]]) -> dict[str, str]:
+def _states(taken: list[tuple[float, int]], rules: StateRules = RULES) -> dict[str, str]:
     key = Channel("key", np.array([0, 5, 10, 12, 34.0]), np.array([0, 1, 2, 1, 0.0]), "", ("off", "on", "start"))
     stimuli = {
         "host": StimulusTrack({"key": key}, "host"),
@@ -38,7 +40,7 @@ def _states(taken: list[tuple[float, int]]) -> dict[str, str]:
     case: Any = SimpleNamespace(
         names=["host", "donor"], stimuli=stimuli, role_track=lambda *_: None,
         reference=SimpleNamespace(states_taken=[(int(1e6 * s), state) for s, state in taken]),
-        bridge=replace(small_swap.bridge(), states=RULES), bench=SimpleNamespace(traffic=rows),
+        bridge=replace(BRIDGE, states=rules), bench=SimpleNamespace(traffic=rows),
     )  # fmt: skip
     return {f"{c.subject.split()[1]} {c.name}": c.status for c in judge_states(case)}
 
@@ -61,13 +63,18 @@ def test_states_follow_the_key_and_the_engine() -> None:
     ("taken", "wrong"),
     [
         ([(1, WAKE), (5, KEY_ON), (34, WAKE)], {"run while the engine runs"}),
-        ([(1, WAKE), (5, RUN), (34, WAKE)], {"run while the engine stands"}),
+        ([(1, WAKE), (5, RUN), (34, WAKE)], {"run while the engine is stopped"}),
         ([*SOUND[:2], (10, WAKE), (12, KEY_ON), *SOUND[2:]], {"key_on with the key at start"}),
         ([(1, KEY_ON), *SOUND[2:]], {"key_on with the key at off"}),
     ],
 )
 def test_a_state_rule_that_goes_with_something_else_fails(taken: list[tuple[float, int]], wrong: set[str]) -> None:
     assert {name for name, status in _states(taken).items() if status == "fail"} == wrong
+
+
+def test_without_a_rule_for_run_all_hangs_on_the_key() -> None:
+    taken = [(1.0, WAKE), (5.0, KEY_ON), (34.0, WAKE)]
+    assert _states(taken, replace(RULES, run=None))["run while the engine runs"] == "unproved"
 
 
 def test_nothing_is_asked_while_both_buses_sleep() -> None:
@@ -98,6 +105,22 @@ def test_what_the_old_sender_went_on_with_is_no_greeting(once: bool, found: list
     assert [c.status for c in _still_sent(send, old, ours)] == found
     greeting = measure(_frames(0.0, 0.06, 0.12), None)
     assert _still_sent(send, greeting, ours) == []
+
+
+@pytest.mark.parametrize(
+    ("seconds", "count", "found"),
+    [
+        ([1, 1.06, 1.12, 140, 140.06, 140.12], 3, ["pass"]),
+        ([1, 1.06, 1.12, 140, 140.06, 140.12], 1, ["fail"]),
+        ([1, 140, 160], 1, ["pass"]),
+        ([1, 2, 3, 140, 142], 2, ["pass"]),
+        ([0.1 * n for n in range(40)], 1, []),
+        ([1, 1.06, 1.12], 0, []),
+    ],
+)
+def test_a_greeting_comes_as_often_as_it_did(seconds: list[float], count: int, found: list[str]) -> None:
+    send: Any = SimpleNamespace(name="host.HELLO", once=count > 0, count=count)
+    assert [c.status for c in _as_often(send, _frames(*seconds))] == found
 
 
 @pytest.mark.parametrize(("silent_us", "status"), [(3_000_000, "pass"), (60_000_000, "fail")])

@@ -25,6 +25,7 @@ from swapbridge.proving.judges.maps.leads import judge_leads
 from swapbridge.proving.judges.maps.plausible import judge_plausible
 from swapbridge.proving.judges.maps.roles_match import judge_roles
 from swapbridge.proving.judges.maps.signs import judge_signs
+from swapbridge.proving.judges.recordings.bit_rate import judge_bit_rate
 from swapbridge.proving.judges.recordings.evidence import judge_evidence
 from swapbridge.proving.judges.recordings.holes import judge_holes
 from swapbridge.proving.judges.recordings.origin import judge_origin
@@ -50,6 +51,7 @@ def _judge_life_of_messages(case: Case) -> list[Check]:
 
 JUDGES: tuple[tuple[float, str, Judge], ...] = (
     (0.13, "the recordings", judge_evidence),
+    (0.131, "bit rates", judge_bit_rate),
     (0.132, "holes", judge_holes),
     (0.135, "where the plan comes from", judge_origin),
     (0.137, "rules against the old sender", judge_rules),

@@ -23,7 +23,7 @@ from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case, SentSignal, Track, reads, track
 from swapbridge.proving.curves import thin
-from swapbridge.proving.judges.maps.likeness import Likeness, in_unit
+from swapbridge.proving.judges.maps.likeness import Likeness, beside, find_kind, in_unit
 from swapbridge.proving.judges.recordings.driving import CRANKING_RPM, RUNNING_RPM, channel_of, engine_speed
 from swapbridge.proving.verdict import Check, DifferingCurve, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
@@ -392,7 +392,8 @@ def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool)
     kinds = (5 * (said - said.min()) // max(span + 1, 1)) if number else said
     shares = [float(right[kinds == k].mean()) for k in np.unique(kinds) if (kinds == k).sum() >= 5]
     share = float(np.mean(shares)) if shares else 1.0
-    fine = share >= SAID_AGAIN
+    like = _scaled(made, moments, said, new) if number and limits is None else None
+    fine = share >= SAID_AGAIN and (like is None or like.same_scale(find_kind(made.signal)))
     how = "values from the stimulus" if tested else "map not tested: values from the map itself, so only the rule"
     measured = f"{100 * share:.0f} % as it was sent ({how})"
     if not fine:
@@ -416,6 +417,12 @@ def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool)
         "what the absent computer sent in this same recording",
         "correct its rule in the bridge file, or the map that it is sent by",
     )
+
+
+def _scaled(made: SentSignal, moments: Floats, said: npt.NDArray[np.int64], new: Track) -> Likeness | None:
+    """What was said beside what is sent: a scale that is a little off agrees with most low values."""
+    values = said.astype(np.float64) * float(made.signal.scale) + float(made.signal.offset)
+    return beside(moments, values, new, new.values, new.measured)
 
 
 def _cause(made: SentSignal, moments: Floats, said: npt.NDArray[np.int64], new: Track) -> str:

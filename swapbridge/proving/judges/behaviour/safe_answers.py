@@ -6,16 +6,21 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from swapbridge.core.roles import Role, find_role
 from swapbridge.core.vocabulary import CRANK_WORDS, OFF_WORDS, ON_WORDS, PARK_NEUTRAL_WORDS
 from swapbridge.core.vocabulary import plain as same_name
 from swapbridge.proving.case import Case, SentSignal
 from swapbridge.proving.judges.behaviour.beyond import said_as
+from swapbridge.proving.judges.recordings.driving import BenchQuantity, held_at
 from swapbridge.proving.verdict import Check, check_of
 
 NEAR = 0.05
 """Share of a signal's range that a request's safe answer may lie from what the old sender said most."""
 HABITUAL = 0.5
-HIGH, LOW = 0.6, 0.4
+HIGH, LOW, NONE = 0.6, 0.4, 0.05
+"""Shares of a range: the high side, the low side, and nothing (any more of a pedal is a driver who is not there)."""
+FOLLOWS = 0.5
+"""Correlation from which a number goes with the one that it is made from."""
 TURNING_WORDS = frozenset({"running", "run", "on", "cranking", "crank", "start", "starting", "1", "true", "yes"})
 LONGEST_HOLD_US, LONGEST_RAMP_US = 2_000_000, 5_000_000
 MOVES_FAST = frozenset(
@@ -27,6 +32,7 @@ MOVES_FAST = frozenset(
     }
 )  # fmt: skip
 """What may be quite another thing two seconds later (common practice, no source)."""
+_OTHER_WAY = {"invalid or high": "invalid or low", "invalid or low": "invalid or high"}
 MADE_UP = frozenset({"speed", "rotational speed"})
 """Kinds of which a stated number in doubt is worse than none: somebody brakes, shifts or locks a door by it."""
 
@@ -79,7 +85,7 @@ def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterat
             f"at most {LONGEST_HOLD_US / 1e6:g} s: after that it is long out of date",
             "shorten hold_ms, so that its safe answer is given in time",
         )
-    wanted = _wrong_way(made, raw, role.fallback)
+    wanted = _wrong_way(made, raw, _way(case, made, role))
     if wanted:
         yield check_of(
             "life",
@@ -141,6 +147,28 @@ def _wrong_way(made: SentSignal, raw: int, way: str) -> str:
     share = float((signal.physical(raw) - ends[0]) / (ends[1] - ends[0]))
     if way == "invalid or high" and share < HIGH:
         return "'not available', else the high side (common practice, no source)"
+    if way == "invalid or low" and made.role is not None and made.role.alias == "pedal_position" and share > NONE:
+        return "'not available', else released: nobody presses it in doubt (common practice, no source)"
     if way == "invalid or low" and share > LOW:
         return "'not available', else the low side (common practice, no source)"
     return ""
+
+
+def _way(case: Case, made: SentSignal, role: Role) -> str:
+    """The side on which its safe answer belongs: its role's, else that of the one quantity that it is made from.
+
+    A needle that rises with a temperature is in doubt where it is when the temperature is: at the hot end.
+    """
+    if role.alias != "value" or len(made.sources) != 1:
+        return role.fallback
+    (place,) = made.sources
+    source, sent = case.track_of(place), case.sent_track(made)
+    way = find_role(source.signal.role).fallback if source is not None and source.signal.role else ""
+    if source is None or sent is None or way not in _OTHER_WAY or not (sent.measured.any() and source.measured.any()):
+        return role.fallback
+    heard = held_at(BenchQuantity(source.time_s, source.values, source.measured), sent.time_s)
+    use = sent.measured & ~np.isnan(heard)
+    if use.sum() < 20 or np.ptp(heard[use]) == 0 or np.ptp(sent.values[use]) == 0:
+        return role.fallback
+    together = float(np.corrcoef(heard[use], sent.values[use])[0, 1])
+    return role.fallback if abs(together) < FOLLOWS else way if together > 0 else _OTHER_WAY[way]

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from swapbridge.plan.model import Send
 from swapbridge.proving.bench.bench import Bench, Run, frames_of
+from swapbridge.proving.bench.frames import Frames
 from swapbridge.proving.case import Case
 from swapbridge.proving.judges.frames.form import (
     MessageForm,
@@ -19,6 +22,8 @@ from swapbridge.signalmap.model import MapMessage
 
 GREETING = 20
 """A greeting is at most so many frames after each waking (common practice, no source)."""
+OVER_NS = 3_000_000_000
+"""A greeting that was not repeated for so long is over."""
 
 
 def judge_form(case: Case) -> list[Check]:
@@ -69,6 +74,7 @@ def form_checks(bench: Bench, run: Run, reference: Reference) -> list[Check]:
             continue
         pattern = measure(recorded, message, lossy=True)
         out += _still_sent(send, pattern, ours)
+        out += _as_often(send, recorded)
         periodic = bool(send.period_us) and not send.gap_us
         out += compare_forms(send.name, pattern, ours, message, periodic=periodic)
         patterns.setdefault(send.bus, {})[send.name] = pattern
@@ -92,6 +98,21 @@ def _still_sent(send: Send, pattern: MessageForm, ours: MessageForm) -> list[Che
             f"sent once after waking, where the old sender sent {often:,.0f} frames, every {pattern.period_ms:.4g} ms",
             "sent for as long as the old sender did",
             f"take once out of this message in the bridge file, and set period_ms = {pattern.period_ms:.4g}",
+        )
+    ]  # fmt: skip
+
+
+def _as_often(send: Send, old: Frames) -> list[Check]:
+    """A greeting is repeated as often as the old sender did: who still starts up when the first comes hears another."""
+    ends = np.flatnonzero(np.diff(old.time_ns) > OVER_NS) + 1
+    often = int(np.median(np.diff(np.r_[0, ends, len(old)])))
+    if not send.once or often > GREETING:
+        return []
+    return [
+        check_of(
+            "form", send.name, "as often as before", send.count >= often,
+            f"{send.count} after each waking, the old sender {often}", "as often as the old sender",
+            f"set once = {often} in the bridge file, with the old sender's period_ms",
         )
     ]  # fmt: skip
 

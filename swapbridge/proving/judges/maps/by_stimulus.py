@@ -13,15 +13,26 @@ import numpy as np
 
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.roles import BY_NAME
-from swapbridge.proving.case import Case, SentSignal, Track
+from swapbridge.proving.case import Case, Floats, SentSignal, Track
 from swapbridge.proving.curves import thin
-from swapbridge.proving.judges.maps.likeness import FEWEST_STEPS, SAID_RIGHT, Likeness, beside, in_unit, switched
+from swapbridge.proving.judges.maps.likeness import (
+    FEWEST_STEPS,
+    SAID_RIGHT,
+    Likeness,
+    beside,
+    find_kind,
+    in_unit,
+    switched,
+)
 from swapbridge.proving.judges.recordings.driving import channel_of
 from swapbridge.proving.verdict import Check, DifferingCurve, check_of
 from swapbridge.signalmap.model import MapMessage, MapSignal
 
 GOES_WITH, STILL_GOES_WITH = 0.9, 0.5
 """Share of the time, at the state of the switch where it is least, that a signal takes its usual value there."""
+SMOOTHS_S = (0.0, 0.1, 0.2, 0.35, 0.5)
+"""What a rule with a low-pass filter may smooth on purpose; over more than half a second it is no measurement."""
+SMOOTH_STEP_S = 0.02
 SMALL = 6
 """A signal of at most so many bits may be a state or a switch."""
 
@@ -105,16 +116,32 @@ def _sent(case: Case, made: SentSignal) -> Iterator[Check]:
     use = track.measured & ~np.isin(track.raw, [x for x in safe if x is not None])
     if not use.any():
         return
-    likeness = beside(channel.time_s, channel.value, track, values, use)
+    smooths_s = SMOOTHS_S if "lowpass" in made.functions else SMOOTHS_S[:1]
+    found_ones = [beside(channel.time_s, smoothed(channel, s), track, values, use) for s in smooths_s]
+    likeness = max((one for one in found_ones if one is not None), key=lambda one: one.right, default=None)
     if likeness is not None:
         remedy = "correct its rule in the bridge file, or the map with which it is sent or heard"
         yield _check(case, made.label, channel, likeness, track, values, "as sent", remedy)
 
 
+def smoothed(channel: Channel, over_s: float) -> Floats:
+    """The readings of a channel as a low-pass filter of that time constant passes them on."""
+    if not over_s:
+        return channel.value
+    fine = np.arange(channel.time_s[0], channel.time_s[-1] + SMOOTH_STEP_S, SMOOTH_STEP_S)
+    out = np.interp(fine, channel.time_s, channel.value)
+    part, said = SMOOTH_STEP_S / (over_s + SMOOTH_STEP_S), float(out[0])
+    for row, value in enumerate(out.tolist()):
+        said += part * (value - said)
+        out[row] = said
+    back: Floats = np.interp(channel.time_s, fine, out)
+    return back
+
+
 def _check(
     case: Case, label: str, channel: Channel, likeness: Likeness, track: Track, values: object, when: str, remedy: str
 ) -> Check:
-    fine = likeness.right >= SAID_RIGHT
+    fine = likeness.right >= SAID_RIGHT and likeness.same_scale(find_kind(track.signal))
     measured = f"{100 * likeness.right:.0f} % of {likeness.samples:,} readings agree"
     if not fine:
         measured += f"; {likeness.cause()}"

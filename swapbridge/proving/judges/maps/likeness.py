@@ -24,6 +24,8 @@ WINDOW_S = 0.12
 SPAN_SHARE = 0.03
 SPEED_SHARE = 0.04
 """Speeds of a scan tool and of wheels agree no better (tyres and instruments; common practice, no source)."""
+ALONG, SCALE_SHARE = 0.99, 0.06
+"""What goes along so well has its scale told far better than this; of a speed tyres and instruments take theirs."""
 FEWEST, FEWEST_STEPS = 20, 6
 SAID_RIGHT = 0.75
 FACTORS: tuple[tuple[float, str], ...] = (
@@ -66,6 +68,11 @@ class Likeness:
     lag_s: float
     samples: int
     span: float
+
+    def same_scale(self, kind: str) -> bool:
+        """Whether the scale is right as far as it is told: many a reading of a low value agrees with a wrong one."""
+        room = max(SCALE_SHARE, 2 * SPEED_SHARE) if kind == "speed" else SCALE_SHARE
+        return self.correlation < ALONG or 1 / (1 + room) <= self.slope <= 1 + room
 
     def cause(self) -> str:
         """What the difference looks like."""
@@ -152,7 +159,7 @@ def _line(x: Floats, y: Floats) -> tuple[float, float]:
     keep = np.ones(len(x), bool)
     slope = offset = 0.0
     for _ in range(3):
-        if x[keep].std() == 0:
+        if np.ptp(x[keep]) == 0:
             break
         slope, offset = (float(v) for v in np.polyfit(x[keep], y[keep], 1))
         off = np.abs(y - slope * x - offset)

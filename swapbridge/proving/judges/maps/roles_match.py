@@ -69,9 +69,12 @@ def _passed_over(case: Case, made: SentSignal, role: Role, *, unnamed: bool) -> 
     """Something made from another thing, where the bus that it is taken from says the very quantity.
 
     A flag or state may be made from much. A number may be computed from other numbers; from sources without a role
-    nobody knows what it is.
+    nobody knows what it is. What the engine does is said on the engine's bus, whichever bus it is taken from.
     """
-    said = _carriers(case, made, role, {place[0] for place in made.sources})
+    told_on = {place[0] for place in made.sources}
+    if "CombustionEngine" in role.name:
+        told_on |= {bus.name for bus in case.bridge.buses if bus.holds_engine}
+    said = _carriers(case, made, role, told_on)
     if said and (unnamed or not role.quantity):
         yield check_of(
             "maps",

@@ -53,6 +53,14 @@ def judge_states(case: Case) -> list[Check]:
     if rules.run is not None:
         out += _share("run", "while the engine runs", state[runs] == RUN, wanted=True)
         out += _share("run", "while the engine is stopped", state[stands] == RUN, wanted=False)
+    elif rules.key_on is not None and runs.sum() >= FEWEST:
+        out.append(
+            check_of(
+                "form", "state run", "while the engine runs", False, "never: no rule of the bridge file says when",
+                "known to run while it does: otherwise all that is sent hangs on the key's message alone",
+                "state run under [states] in the bridge file, from the engine's speed or state", otherwise="unproved",
+            )
+        )  # fmt: skip
     if rules.key_on is not None:
         out += _keyed(case, rules.key_on, grid, state)
     return out

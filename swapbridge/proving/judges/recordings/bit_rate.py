@@ -1,0 +1,66 @@
+"""Proving room: the bit rate that the bridge file states, against how closely recorded frames follow each other.
+
+No frame can end sooner after another than it takes on the bus. At half the true rate much of any recording would be
+impossible, and at the true rate nothing is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from swapbridge.capture.capture import Capture
+from swapbridge.proving.case import Case
+from swapbridge.proving.verdict import Check, check_of
+from swapbridge.surveying.frame_bits import bus_time_ns
+
+FASTEST = 1_000_000
+"""Bits a second outside CAN FD's data part (ISO 11898-1)."""
+ROOM = 0.8
+"""A recorder's moments are so exact at best: what is shorter than this part of a frame is too short."""
+IMPOSSIBLE, CLEANER = 0.02, 20
+"""Share of the frames that come too soon; and how many times fewer must at a faster rate, or the recorder's own clock
+explains them: one that fetches frames in batches shows times between them that no rate explains."""
+FEWEST = 500
+NEAR_NS = 5_000_000
+
+
+def judge_bit_rate(case: Case) -> list[Check]:
+    """One check for each recorded bus."""
+    out: list[Check] = []
+    for number, bus in enumerate(case.plan.buses):
+        capture = case.bench.captures[number]
+        if capture is not None:
+            out += rate_check(bus.name, capture.select(capture.is_data), bus.bit_rate, bus.data_rate or bus.bit_rate)
+    return out
+
+
+def rate_check(name: str, capture: Capture, rate: int, data_rate: int) -> Iterator[Check]:
+    """Whether data frames in order of time can have come as closely at that rate."""
+    if len(capture) < FEWEST:
+        return
+    stated = _too_soon(capture, rate, data_rate)
+    faster = [times for times in (2, 4, 8) if rate * times <= FASTEST] if stated >= IMPOSSIBLE else []
+    fits = next((t for t in faster if CLEANER * _too_soon(capture, t * rate, t * data_rate) <= stated), 1)
+    yield check_of(
+        "evidence",
+        f"bus {name}",
+        "bit rate",
+        fits == 1,
+        f"{100 * stated:.1f} % of the frames follow the one before sooner than {rate:,} bit/s allows",
+        "no frame sooner than it takes on the bus",
+        f"correct bit_rate of bus {name} in the bridge file: {rate * fits:,} fits its recording",
+    )
+
+
+def _too_soon(capture: Capture, rate: int, data_rate: int) -> float:
+    """Share of the frames that follow the one before in less time than the shorter of both takes.
+
+    A recorder stamps the beginning or the end of a frame, and in steps of its own, which are allowed for.
+    """
+    takes = bus_time_ns(capture, rate, data_rate)
+    gaps = np.diff(capture.time_ns)
+    known = np.unique(gaps[(gaps > 0) & (gaps < NEAR_NS)])
+    step = float(np.median(np.diff(known))) if len(known) > 1 else 0.0
+    return float((gaps + step < ROOM * np.minimum(takes[1:], takes[:-1])).mean())
