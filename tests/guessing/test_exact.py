@@ -190,6 +190,20 @@ def test_a_checksum_beside_a_counter_is_no_carry_of_it() -> None:
         assert [c.positions for c in found] == [(12, 13, 14, 15)], hex(polynomial)
 
 
+@pytest.mark.parametrize("check", [0, 6])
+def test_an_xor_over_a_counter_and_a_few_flags_is_a_check(check: int) -> None:
+    """Most of its bits are copies of one other bit; called fields, they were taken for what they repeat."""
+    count = np.arange(N)
+    payload = np.zeros((N, 7), np.uint8)
+    payload[:, 1] = count % 16
+    payload[:, 2], payload[:, 3] = (count // 97) % 3, (count // 61) % 2 << 5
+    payload[:, 4] = (count // 143) % 2
+    payload[:, check] = np.bitwise_xor.reduce(payload, axis=1) ^ 0x87
+    found = study(columns_of(payload))
+    assert [c.positions for c in found.checksums] == [tuple(range(8 * check, 8 * check + 8))]
+    assert [c.positions for part in found.parts for c in part.counters] == [(8, 9, 10, 11)]
+
+
 def test_a_lossy_logger_keeps_a_fifth_and_the_counter_still_shows() -> None:
     n = 6000
     rng = np.random.default_rng(2)

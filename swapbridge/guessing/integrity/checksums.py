@@ -29,6 +29,8 @@ EQUATIONS = 10
 """Payloads beyond those that any function could be fitted to."""
 TOLD_BITS = 40.0
 """Bits of the field's own history that an affine function must tell, beyond those that name it."""
+OF_THEIR_OWN = 3
+"""Bits of a check that are no mere copies of one other bit, at least."""
 FLIPS = 12
 """Flips that every live bit of the field must show, so that chance could not follow it."""
 TURNS = 0.85
@@ -237,8 +239,7 @@ def _all_targets(table: _PayloadTable, counters: list[FoundCounter]) -> list[Fou
     affine: list[FoundChecksum] = []
     targets: list[tuple[int, ...]] = []
     targets += [tuple(range(8 * b, 8 * b + 8)) for b in range(width)]
-    folded = np.bitwise_xor.reduce(table.payload, axis=1)
-    whole = int(np.bincount(folded).max()) >= SHARE * len(folded)  # then seldom-moving bits are settled by the others
+    whole = _folds(table.payload)  # then seldom-moving bits are settled by the others
     targets += [] if whole else [tuple(range(4 * b, 4 * b + 4)) for b in range(2 * width)]
     for target in targets:
         chosen = np.array(target)
@@ -271,6 +272,12 @@ def _all_targets(table: _PayloadTable, counters: list[FoundCounter]) -> list[Fou
                 break
     # an exact sum is far less likely by chance than membership in an affine relation
     return sums if sums else affine
+
+
+def _folds(payload: npt.NDArray[np.uint8]) -> bool:
+    """Whether the XOR of all bytes is one value."""
+    folded = np.bitwise_xor.reduce(payload, axis=1)
+    return int(np.bincount(folded).max()) >= SHARE * len(folded)
 
 
 def _byte_is_taken(target: tuple[int, ...], found: list[FoundChecksum]) -> bool:
@@ -407,7 +414,10 @@ def _try_affine(
     equations = _independent_rows(features[:, used], outputs)
     if equations < EQUATIONS:
         return None
-    if _copies(table.bits, moving, inputs) > len(moving) - 3 or _bits_told(features, outputs, coefficients) < TOLD_BITS:
+    if _bits_told(features, outputs, coefficients) < TOLD_BITS:
+        return None
+    apart = OF_THEIR_OWN if len(target) < 8 or not _folds(table.payload) else 1  # an XOR of few flags is mostly copies
+    if _copies(table.bits, moving, inputs) > len(moving) - apart:
         return None
     masks = [0] * len(target)
     fixed = 0
