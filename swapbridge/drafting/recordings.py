@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from concurrent.futures import Executor
+from dataclasses import replace
 
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.naming import WANTED
@@ -11,7 +12,7 @@ from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress, part_of
 from swapbridge.drafting.building import build_vehicle
-from swapbridge.drafting.sources import APART_S, Swap, gather
+from swapbridge.drafting.sources import APART_S, LEAST_CHANNEL, Swap, gather
 from swapbridge.drafting.switches import cut_lamps, cut_switches
 from swapbridge.drafting.vehicle import Vehicle
 from swapbridge.drafting.weak import with_weak_channels
@@ -78,6 +79,73 @@ def open_swap(
             "from anything else: put a scan tool's stimulus file beside host_old_engine and donor_own_vehicle"
         )
     return swap, findings
+
+
+def open_host(
+    captures: Mapping[str, Capture],
+    tracks: Mapping[str, StimulusTrack],
+    *,
+    progress: Progress | None = None,
+    executor: Executor | None = None,
+) -> Swap:
+    """The host beside a donor that does not exist: one that says every quantity that the old engine's computer said.
+
+    What is drafted from it tells what a donor has to say, before one is bought.
+
+    Parameters
+    ----------
+    captures : mapping of str to Capture
+        "host" and "host unplugged".
+    tracks : mapping of str to StimulusTrack
+        Stimulus of "host", on the capture's clock.
+    progress : callable, optional
+        Called with the share done (0 to 1) and a few words.
+    executor : Executor, optional
+        Runs one task per identifier; by default all run in this process.
+
+    Returns
+    -------
+    Swap
+        The host and the donor that is asked for.
+
+    Raises
+    ------
+    InputError
+        A recording is missing, or tells nothing: which, and what to record.
+    """
+    for kind in ("host", "host unplugged"):
+        if kind not in captures or not len(captures[kind]):
+            raise InputError(f"an outlook needs a recording of {WANTED[kind]}, and captures/ has none: record it")
+    known = {kind: {(k.identifier, k.extended) for k, _ in captures[kind].groups()} for kind in captures}
+    if known["host unplugged"] == known["host"] or not known["host unplugged"] & known["host"]:
+        raise InputError(
+            "nothing or everything vanished from the host's bus when its engine computer was unplugged: check that "
+            "both recordings are of the same car, and not the same recording"
+        )
+    found = guess(captures["host"], tracks.get("host"), progress=progress, executor=executor)
+    host = with_weak_channels(build_vehicle("host", captures["host"], found, tracks.get("host"), 0.0))
+    unplugged = build_vehicle("host unplugged", captures["host unplugged"], Findings((), (), {}), None)
+    donor = _asked_for(host, frozenset(unplugged.messages))
+    swap = gather(host, donor, unplugged, donor)
+    if "engine_speed" not in swap.quantities:
+        raise InputError(
+            "the engine speed of the host is not known, and without it nothing can be said of a warning or a torque: "
+            "put a scan tool's stimulus file beside host_old_engine"
+        )
+    return swap
+
+
+def _asked_for(host: Vehicle, alive: frozenset[tuple[int, bool]]) -> Vehicle:
+    """A donor that says in the old computer's layout what somebody measured of the old engine, and nothing else."""
+    messages = {
+        key: replace(
+            m, time_s=m.time_s + APART_S,
+            fields=tuple(f for f in m.fields if f.kind == "number" and f.channel_confidence >= LEAST_CHANNEL),
+        )
+        for key, m in host.messages.items() if key not in alive
+    }  # fmt: skip
+    wakes = tuple((a + APART_S, b + APART_S) for a, b in host.wakes)
+    return replace(host, bus="donor", messages=messages, wakes=wakes, start_s=host.start_s - APART_S)
 
 
 def _same_vehicles(captures: Mapping[str, Capture]) -> None:

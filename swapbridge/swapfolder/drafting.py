@@ -16,7 +16,8 @@ from swapbridge.core.progress import Progress, part_of
 from swapbridge.drafting.draft import draft
 from swapbridge.drafting.merge import merged_bridge, merged_map
 from swapbridge.drafting.model import Drafted
-from swapbridge.drafting.recordings import open_swap
+from swapbridge.drafting.outlook import outlook_before_a_donor
+from swapbridge.drafting.recordings import open_host, open_swap
 from swapbridge.drafting.sources import Swap
 from swapbridge.drafting.write import bridge_text, claims, draft_map, drawings, needs_text
 from swapbridge.signalmap.dbc_read import load_map
@@ -110,6 +111,40 @@ def make_draft(
     for bus in BUSES:
         files[folder.maps / f"{bus}.dbc"] = encode_map(merged_map(there.get(bus), draft_map(swap, bus, drafted)))
     return FolderDraft(swap, drafted, tuple(changes), files)
+
+
+def has_no_donor(found: Mapping[str, Recording]) -> bool:
+    """Whether a folder's recordings are of the host only, both that an outlook needs."""
+    return set(found) == {"host", "host unplugged"}
+
+
+def outlook_without_donor(
+    folder: SwapFolder,
+    captures: Mapping[str, Capture],
+    *,
+    progress: Progress | None = None,
+    executor: Executor | None = None,
+) -> list[str]:
+    """What a donor has to say, from the host's recordings alone. Nothing is written.
+
+    Parameters
+    ----------
+    folder : SwapFolder
+        The swap folder.
+    captures : dict of str to Capture
+        The recordings of `draft_recordings`, read.
+    progress, executor
+        As for `guess`.
+
+    Returns
+    -------
+    list of str
+        Sentences, the most important first.
+    """
+    found = draft_recordings(folder)
+    tracks = {k: read_stimulus(r.stimulus).on_clock_of(captures[k]) for k, r in found.items() if r.stimulus is not None}
+    swap = open_host(captures, tracks, progress=part_of(progress, 0.0, 0.5), executor=executor)
+    return outlook_before_a_donor(swap, draft(swap, progress=part_of(progress, 0.5, 1.0), executor=executor))
 
 
 def draft_folder(

@@ -12,7 +12,7 @@ from swapbridge.cli.screen.common import WIDTH, progress_bar, say
 from swapbridge.cli.screen.reading import read_all
 from swapbridge.drafting.outlook import outlook
 from swapbridge.guessing.executors import open_executor
-from swapbridge.swapfolder.drafting import REPORT, draft_folder, draft_recordings
+from swapbridge.swapfolder.drafting import REPORT, draft_folder, draft_recordings, has_no_donor, outlook_without_donor
 
 
 @click.command()
@@ -30,6 +30,7 @@ def command(jobs: int | None, report: Path | None) -> None:
     host_unplugged, and donor_alone. Every field of every message that will be missing is explained by signals that the
     swapped vehicle will have, or reported as open. A line of the bridge file belongs to draft while it carries draft's
     comment; other lines are never changed. The outlook comes first: what can be made completely, and what not at all.
+    With the host's two recordings alone it is an outlook before a donor is bought: what a donor has to say.
 
     \b
     Example: swapbridge draft
@@ -41,6 +42,13 @@ def command(jobs: int | None, report: Path | None) -> None:
         for sentence in capture.notes.sentences():
             say(f"{found[kind].path.name}: {sentence}")
     frames = max((len(c) for c in captures.values()), default=0)
+    if has_no_donor(found):
+        with open_executor(jobs=jobs, frames=frames) as executor, progress_bar("Drafting") as tell:
+            lines = outlook_without_donor(folder, captures, progress=tell, executor=executor)
+        for line in lines:
+            click.echo(textwrap.fill(line, WIDTH, subsequent_indent="  ", break_long_words=False))
+        say("Nothing was written: a draft also needs donor_own_vehicle and donor_alone in captures/.")
+        return
     with open_executor(jobs=jobs, frames=frames) as executor, progress_bar("Drafting") as tell:
         done = draft_folder(folder, captures, progress=tell, executor=executor, report=report)
     for line in outlook(done.drafted):
