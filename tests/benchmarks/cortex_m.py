@@ -1,6 +1,7 @@
 """Flash, RAM and cycles of an emitted translator on a Cortex-M4: ``python -m tests.benchmarks.cortex_m [PLAN]``.
 
-Without a plan the built-in demo's is taken, with its captures as traffic. The image is built by
+Without a plan the built-in demo's is taken, with its captures as traffic; ``everything`` stands for the demo's with all
+that the language has beside it (`tests.emit.everything`). The image is built by
 ``arm-none-eabi-gcc -Os`` and run by qemu one instruction at a time; each executed instruction is weighed by the
 cycles that the core's manual gives it (Arm Cortex-M4 Technical Reference Manual, "Instruction set summary"; values
 from memory), every range at its upper end: taken branches refill the pipeline in 3, loads and stores never pair,
@@ -25,6 +26,7 @@ from swapbridge.plan.model import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.plan.serialise import plan_from_json
 from tests.emit.demo_swap import Frames, demo_frames, demo_plan
+from tests.emit.everything import everything_plan
 
 TARGET_FLAGS = ("-Os", "-mcpu=cortex-m4", "-mthumb", "-ffunction-sections", "-fdata-sections")
 FLASH_TARGET, RAM_TARGET, CYCLES_TARGET = 24 * 1024, 4 * 1024, 4000
@@ -348,7 +350,11 @@ def demo_records(plan: Plan, frames: Frames, count: int) -> list[Record]:
 
 
 def main() -> None:
-    plan = plan_from_json(Path(sys.argv[1]).read_text(encoding="utf-8")) if len(sys.argv) > 1 else demo_plan()
+    wanted = sys.argv[1] if len(sys.argv) > 1 else ""
+    if wanted == "everything":
+        plan = everything_plan()
+    else:
+        plan = plan_from_json(Path(wanted).read_text(encoding="utf-8")) if wanted else demo_plan()
     records = demo_records(plan, demo_frames(demo_plan()), 30_000)
     report = measure(plan, records)
     compiler = _output("arm-none-eabi-gcc", "--version").splitlines()[0]

@@ -14,6 +14,7 @@ from swapbridge.plan.model import Plan
 from tests.benchmarks import cortex_m
 from tests.emit.c_runs import assert_same, build_harness, python_answers, rows, run_harness, run_slowly
 from tests.emit.demo_swap import Frames, demo_frames, demo_plan
+from tests.emit.everything import everything_plan
 from tests.emit.random_plans import Call
 
 
@@ -107,4 +108,24 @@ def test_flash_ram_and_cycles_on_a_cortex_m4(plan: Plan, frames: Frames) -> None
     assert report.flash_bytes <= cortex_m.FLASH_TARGET
     assert report.state_bytes + report.stack_bytes <= cortex_m.RAM_TARGET
     assert set(report.cycles) == set(cortex_m.KINDS)
+    assert max(report.cycles.values()) <= cortex_m.CYCLES_TARGET
+
+
+@pytest.mark.long
+def test_everything_at_once_is_the_same_in_c() -> None:
+    plan = everything_plan()
+    part = demo_frames(plan).first(40.0)
+    end = int(part.time_us[-1]) + 5_000_000
+    sent = NativeTranslator(plan).run_batch(*part, until_us=end)
+    assert {(int(b), int(w)) for b, w in zip(sent.bus, sent.word, strict=True)} == {(s.bus, s.word) for s in plan.sends}
+    assert rows(sent) == run_slowly(plan, part, end)
+
+
+@pytest.mark.long
+def test_everything_at_once_stays_within_the_limits_of_a_board() -> None:
+    """Delays of 2 s, filters, learned ranges, pages, lives with their bus, a total, a debounced lamp."""
+    plan = everything_plan()
+    report = cortex_m.measure(plan, cortex_m.demo_records(plan, demo_frames(plan), 6000))
+    assert report.flash_bytes <= cortex_m.FLASH_TARGET
+    assert report.state_bytes + report.stack_bytes <= cortex_m.RAM_TARGET
     assert max(report.cycles.values()) <= cortex_m.CYCLES_TARGET

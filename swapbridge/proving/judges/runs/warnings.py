@@ -23,6 +23,7 @@ from swapbridge.proving.bench.nodes import SECOND, Sent
 from swapbridge.proving.bench.traffic import Traffic, with_payloads
 from swapbridge.proving.case import Case, SentSignal, SignalPlace
 from swapbridge.proving.faults.faults import repair
+from swapbridge.proving.judges.recordings.driving import RUNNING_RPM, engine_speed, held_at
 from swapbridge.proving.judges.runs.silence import busy_moment
 from swapbridge.proving.reference.exact import reserved
 from swapbridge.proving.verdict import Check, check_of
@@ -57,8 +58,9 @@ def judge_warnings(case: Case) -> list[Check]:
     run = simulate(case.bench, case.make, traffic=traffic, until_ns=LEAD_NS + piece, record=False)
     sent = run.by_word()
     out: list[Check] = []
+    ran = _ran(case, sorted({t.bus for t in trials}), (at + piece) / 1e9)
     for made, some in wanted:
-        out += _judged(case, made, some, sent.get((made.bus, made.message.word), []))
+        out += _judged(case, ran, made, some, sent.get((made.bus, made.message.word), []))
     return out
 
 
@@ -141,7 +143,14 @@ def _tried(case: Case, trials: list[_Trial], at: int, piece: int) -> tuple[Traff
     return tuple(out)
 
 
-def _judged(case: Case, made: SentSignal, trials: list[_Trial], sent: list[Sent]) -> Iterator[Check]:
+def _ran(case: Case, buses: list[int], at_s: float) -> bool:
+    """Whether an engine ran at the end of the stretch, as far as any source's bus tells: some rules wait for that."""
+    speeds = [speed for bus in buses if (speed := engine_speed(case, bus)) is not None]
+    near = np.array([at_s - 2.0, at_s - 1.0, at_s])
+    return any(bool(np.nanmax(np.r_[0.0, held_at(speed, near)]) > RUNNING_RPM) for speed in speeds)
+
+
+def _judged(case: Case, ran: bool, made: SentSignal, trials: list[_Trial], sent: list[Sent]) -> Iterator[Check]:
     said = [made.signal.layout.unpack(s.data) for s in sent if carries(made.message, made.signal.name, s.data)]
     if not said:
         return
@@ -152,7 +161,8 @@ def _judged(case: Case, made: SentSignal, trials: list[_Trial], sent: list[Sent]
         "faults", made.label, "warns", _is_alarmed(case, made, said[-1]),
         f"with {told} it says {_shown(made.signal, said[-1])}",
         "its warning, or its safe answer, while the engine runs with that fault",
-        'make it follow what it warns of, however high or low that goes, or send it alarmed: value = "invalid"',
+        'make it follow what it warns of, however high or low that goes, or send it alarmed: value = "invalid"'
+        if ran else "record it with the engine running, longer", otherwise="fail" if ran else "unproved",
     )  # fmt: skip
 
 
