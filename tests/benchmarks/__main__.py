@@ -22,6 +22,7 @@ from tests.benchmarks.bus_traffic import machine
 HERE = Path(__file__).parent
 ARGUMENTS: dict[str, tuple[str, ...]] = {
     "guess_planted": ("--vehicles", "4"),
+    "guess_checks": ("--each", "1"),
     "guess_calibration": ("--worlds", "40"),
     "guess_integrity": ("--vehicles", "10"),
     "hour": ("--guess",),

@@ -39,6 +39,7 @@ class Guessed(NamedTuple):
     confidence: float
     words: str
     features: npt.NDArray[np.float64] | None = None
+    method: dict[str, Any] | None = None
 
 
 @dataclass
@@ -192,7 +193,9 @@ def guess_of(capture: Capture) -> dict[int, list[Guessed]]:
             features = exact.get((f.kind, f.layout.positions))
             if "share_of_cuts" in f.evidence:
                 features = trust.field_features(standing_of(f))
-            out.setdefault(identifier, []).append(Guessed(f.kind, f.layout, page, f.layout_confidence, words, features))
+            out.setdefault(identifier, []).append(
+                Guessed(f.kind, f.layout, page, f.layout_confidence, words, features, f.method)
+            )
     return out
 
 

@@ -23,6 +23,8 @@ class Seal:
     width: int
     value: Callable[[Bytes, int, int], Ints]
     """From payloads with the check's bits cleared, identifier and message number."""
+    picked: tuple[int, ...] = ()
+    """Constants, one for each value of the counter, that are fed behind the payload; none for most."""
 
 
 def _crc(rows: Bytes, width: int, polynomial: int, init: int, reflect: bool) -> Ints:
@@ -60,6 +62,10 @@ def make_seal(rng: np.random.Generator, name: str) -> Seal:
     init = int(rng.choice([0, 0xFFFF]))
     reflect = bool(rng.random() < 0.2)
     front = bool(rng.random() < 0.5)
+    listed = tuple(int(v) for v in secret[48:64] & 255)
+    ending = int(secret[47] & 255) or 0x55
+    part = 0.5 + 0.3 * (int(secret[46]) & 1)
+    rolled = 1 + (int(secret[45]) & 1)
 
     def differs(identifier: int, number: int) -> tuple[int, int]:
         if per == "identifier":
@@ -107,6 +113,46 @@ def make_seal(rng: np.random.Generator, name: str) -> Seal:
         fed = _with(rows, *differs(i, k)) if per != "nothing" else rows
         return _crc(fed, 16, poly16, init, reflect)
 
+    def ended(rows: Bytes, i: int, k: int) -> Ints:
+        return sums(rows, i, k) ^ ending
+
+    def less_ended(rows: Bytes, i: int, k: int) -> Ints:
+        return ((nibble(rows, i, k) ^ ending) + 3) % 16
+
+    def xor_nibbles(rows: Bytes, i: int, k: int) -> Ints:
+        both = xor(rows, i, k)
+        return (both & 15) ^ (both >> 4)
+
+    def some(rows: Bytes) -> Bytes:
+        return rows[:, -max(2, int(np.ceil(part * rows.shape[1]))) :]
+
+    def crc8_part(rows: Bytes, i: int, k: int) -> Ints:
+        return crc8(some(rows), i, k)
+
+    def crc16_part(rows: Bytes, i: int, k: int) -> Ints:
+        return crc16(some(rows), i, k)
+
+    def sum_part(rows: Bytes, i: int, k: int) -> Ints:
+        return sums(some(rows), i, k)
+
+    def xor_part(rows: Bytes, i: int, k: int) -> Ints:
+        return xor(some(rows), i, k)
+
+    def crc8_rolled(rows: Bytes, i: int, k: int) -> Ints:
+        return crc8(np.roll(rows, rolled, axis=1), i, k)
+
+    def crc8_listed(rows: Bytes, i: int, k: int) -> Ints:
+        return _crc(rows, 8, poly8, init & 255, reflect) ^ (0xFF if init else 0)
+
+    def crc12(rows: Bytes, i: int, k: int) -> Ints:
+        return _crc(_with(rows, *differs(i, k)), 12, 0x80F, 0, False)
+
+    def crc4(rows: Bytes, i: int, k: int) -> Ints:
+        return _crc(_with(rows, *differs(i, k)), 4, 0x3, 0, False)
+
+    def sum16(rows: Bytes, i: int, k: int) -> Ints:
+        return np.asarray((rows.astype(np.int64).sum(axis=1) + 37 * sum(differs(i, k)) + constant) % 65536, np.int64)
+
     widths: dict[str, tuple[int, Callable[[Bytes, int, int], Ints]]] = {
         "xor": (8, xor),
         "sum": (8, sums),
@@ -119,9 +165,21 @@ def make_seal(rng: np.random.Generator, name: str) -> Seal:
         "weighed": (8, weighed),
         "crc8": (8, crc8),
         "crc16": (16, crc16),
+        "sum, then XOR": (8, ended),
+        "nibbles, then XOR": (4, less_ended),
+        "XOR of nibbles": (4, xor_nibbles),
+        "crc8 of a part": (8, crc8_part),
+        "crc16 of a part": (16, crc16_part),
+        "sum of a part": (8, sum_part),
+        "XOR of a part": (8, xor_part),
+        "crc8 rolled": (8, crc8_rolled),
+        "crc8 by counter": (8, crc8_listed),
+        "crc12": (12, crc12),
+        "crc4": (4, crc4),
+        "sum16": (16, sum16),
     }
     width, value = widths[name]
-    return Seal(f"{name}, {per}", width, value)
+    return Seal(f"{name}, {per}", width, value, listed if name == "crc8 by counter" else ())
 
 
 FORMULAS = {
@@ -139,5 +197,20 @@ FORMULAS = {
     "crc16": 0.06,
 }
 """How many vehicles in a hundred keep to each."""
+RARE = (
+    "sum, then XOR",
+    "nibbles, then XOR",
+    "XOR of nibbles",
+    "crc8 of a part",
+    "crc16 of a part",
+    "sum of a part",
+    "XOR of a part",
+    "crc8 rolled",
+    "crc8 by counter",
+    "crc12",
+    "crc4",
+    "sum16",
+)
+"""Families that no vehicle is drawn with, only asked to have (`guess_checks`)."""
 INSTEAD = {4: "nibbles", 8: "sum", 16: "crc16"}
 """What a map's check of another width than the vehicle's is taken for."""

@@ -9,11 +9,12 @@ Nothing here knows how guessing works.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from math import gcd
 from pathlib import Path
+from types import MappingProxyType
 
 import cantools.database
 import numpy as np
@@ -286,13 +287,19 @@ def _states(rng: np.random.Generator, told: dict[str, Floats], t: Floats, length
 # ---------------------------------------------------------------- counters and checks
 
 
-def _seal(payload: Bytes, length: int, at: Layout, seal: Seal, identifier: int, number: int) -> None:
+def _seal(payload: Bytes, plan: _Plan, at: Layout, seal: Seal, identifier: int, number: int) -> None:
     """Write the check. Bytes that are nothing but check are left out of a CRC and of sums; a nibble's byte is not."""
+    length = plan.length
     bits = np.unpackbits(payload, axis=1, bitorder="little")
     bits[:, list(at.positions)] = 0
     cleared = np.packbits(bits, axis=1, bitorder="little")[:, :length]
-    whole = {p >> 3 for p in at.positions} if at.length >= 8 else set()
+    whole = {p >> 3 for p in at.positions if {8 * (p >> 3) + k for k in range(8)} <= set(at.positions)}
     kept = cleared[:, [b for b in range(length) if b not in whole]]
+    counter = next((f.layout for f in plan.fields if f.kind == "counter"), None)
+    if seal.picked and counter is not None:
+        count = sum(bits[:, p].astype(np.int64) << k for k, p in enumerate(counter.positions))
+        picked = np.array(seal.picked, np.uint8)[np.asarray(count) % len(seal.picked)]
+        kept = np.concatenate([kept, picked[:, None]], axis=1)
     write_field(bits, at, seal.value(kept, identifier, number) % (1 << at.length))
     payload[:] = np.packbits(bits, axis=1, bitorder="little")
 
@@ -303,7 +310,7 @@ def _count(rng: np.random.Generator, n: int, length: int, habits: dict[str, obje
     high = top - 2 if habits["one short"] and length > 2 else top - 1
     step = int(str(habits["step"]))
     step = step if gcd(step, high - low + 1) == 1 else 1
-    return low + (int(rng.integers(top)) + step * np.arange(n)) % (high - low + 1)
+    return low + (int(rng.integers(top)) + step * (np.arange(n) // int(str(habits["every"])))) % (high - low + 1)
 
 
 def _checked_places(plan: _Plan, seal: Seal | None, habits: dict[str, object]) -> None:
@@ -319,6 +326,10 @@ def _checked_places(plan: _Plan, seal: Seal | None, habits: dict[str, object]) -
             plan.take("checksum", Layout(0, 16) if first else Layout(8 * last - 8, 16))
             plan.take("counter", Layout(16 if first else 8 * last - 16, min(count, 8)))
             return
+        if seal.width == 12:
+            plan.take("checksum", Layout(8 * last - 4, 12))
+            plan.take("counter", Layout(8 * last - 8, min(count, 4)))
+            return
         plan.take("checksum", Layout(0, 8) if first else Layout(8 * last, 8))
     if plan.length < 3:
         return
@@ -329,7 +340,9 @@ def _checked_places(plan: _Plan, seal: Seal | None, habits: dict[str, object]) -
 # ---------------------------------------------------------------- the whole
 
 
-def invent(seed: int, maps: Path | None = None, messages: int = 14) -> Vehicle:
+def invent(
+    seed: int, maps: Path | None = None, messages: int = 14, fixed: Mapping[str, object] = MappingProxyType({})
+) -> Vehicle:
     """One vehicle's recording, everything about it drawn from the seed.
 
     Parameters
@@ -339,6 +352,8 @@ def invent(seed: int, maps: Path | None = None, messages: int = 14) -> Vehicle:
         A folder of open maps to take layouts from; drawn at random without.
     messages : int
         Identifiers.
+    fixed : mapping, optional
+        Habits that are not to be drawn.
     """
     rng = np.random.default_rng([seed, 77])
     habits: dict[str, object] = {
@@ -361,6 +376,8 @@ def invent(seed: int, maps: Path | None = None, messages: int = 14) -> Vehicle:
     }
     # a draw of its own, so that a seed gives the vehicle that it gave before there were such loggers
     habits["trains"] = habits["lost"] in (0.5, 0.8) and bool(np.random.default_rng([seed, 78]).random() < 0.4)
+    habits["every"] = 1
+    habits |= fixed
     seal = None if habits["formula"] == "none" else make_seal(rng, str(habits["formula"]))
     seconds = float(str(habits["seconds"]))
     told = story(rng, seconds, str(habits["moves"]))
@@ -458,9 +475,9 @@ def _message(
                 own = make_seal(
                     np.random.default_rng(f.layout.length), {4: "nibbles", 8: "sum", 16: "crc16"}[f.layout.length]
                 )
-                _seal(payload, plan.length, f.layout, own, identifier, number)
+                _seal(payload, plan, f.layout, own, identifier, number)
             else:
-                _seal(payload, plan.length, f.layout, seal, identifier, number)
+                _seal(payload, plan, f.layout, seal, identifier, number)
     return payload, plan.fields
 
 

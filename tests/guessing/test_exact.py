@@ -63,8 +63,11 @@ CHECKS = [
     ("J1850", Crc(8, 0x1D, 0xFF, False, 0xFF, (0, 1, 2, 3, 4, 5, 6)), 7, "CRC-8/SAE-J1850"),
     ("AUTOSAR", Crc(8, 0x2F, 0xFF, False, 0xFF, (1, 2, 3, 4, 5, 6, 7)), 0, "CRC-8/AUTOSAR"),
     ("reflected", Crc(8, 0x31, 0x00, True, 0x00, (0, 1, 2, 3, 4, 5, 6)), 7, "CRC-8/MAXIM-DOW"),
+    ("of a part", Crc(8, 0x1D, 0xFF, False, 0xFF, (3, 4, 5, 6)), 7, ""),
+    ("rolled", Crc(8, 0x2F, 0xFF, False, 0xFF, (6, 0, 1, 2, 3, 4, 5)), 7, "CRC-8/AUTOSAR"),
     ("no name", Crc(8, 0xAB, 0x12, False, 0x34, (0, 1, 2, 3, 4, 5, 6), before=b"\x01\xa0"), 7, ""),
     ("sum", Sum(8, (0, 1, 2, 3, 4, 5, 6), 8, 1, 0x1A1), 7, None),
+    ("sum of a part", Sum(8, (1, 2, 3, 4), 8, 1, 0x51), 7, None),
     ("complement", Sum(8, (1, 2, 3, 4, 5, 6, 7), 8, -1, -1), 0, None),
     ("bit count", Sum(8, (0, 1, 2, 3, 4, 5, 6), 1, 1, 0), 7, None),
 ]
@@ -330,6 +333,14 @@ def test_of_nibbles_that_could_be_the_sum_the_one_beside_the_counter_is_it(seed:
     payload[:, 6], payload[:, 7] = fast >> 8, fast & 0xFF
     payload = sealed(payload, Checksum(Layout(12, 4), Sum(4, tuple(range(8)), 4, -1, 7)))
     assert integrity_of(payload)["checksum"].layout == Layout(12, 4)
+
+
+def test_upper_nibbles_prove_no_sum_of_four_bits() -> None:
+    payload = np.zeros((N, 8), np.uint8)
+    payload[:, 0] = np.random.default_rng(2).integers(0, 16, N) * 16 + np.arange(N) % 4
+    method = Sum(4, (0, 1), 8, 1, 0)
+    assert summed_rows(payload, method, 16) == 4
+    assert summed_rows(payload, Sum(8, (0, 1), 8, 1, 0), 256) == 64
 
 
 def test_a_counter_and_its_complement_in_a_sum_prove_nothing() -> None:

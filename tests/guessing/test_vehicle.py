@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.core.integrity import Checksum, Crc, Sum
+from swapbridge.core.integrity import Checksum, Crc, Sum, checksum_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding.columns import BitColumns, make_columns
 from swapbridge.guessing.integrity.counters import find_counters
@@ -146,9 +146,18 @@ def test_two_counters_are_a_longer_tale_than_a_counter_and_its_check(kind: str) 
     check = found["checksum"]
     assert check.layout == (Layout(56, 8) if kind == "crc" else Layout(56, 4))
     assert check.method is not None
-    from swapbridge.core.integrity import checksum_from_dict
-
     again = checksum_from_dict(check.method)
+    assert all(again.holds(row.tobytes()) for row in payload)
+
+
+def test_a_check_that_follows_a_whole_byte_counts_each_value_though_it_came_but_twice() -> None:
+    count = np.arange(N + 200) % 256
+    payload = np.zeros((N + 200, 8), np.uint8)
+    payload[:, 6], payload[:, 7] = count, (count + 77) % 256 ^ 0x55
+    found = kinds(payload)["checksum"]
+    assert found.layout == Layout(56, 8)
+    assert found.method is not None
+    again = checksum_from_dict(found.method)
     assert all(again.holds(row.tobytes()) for row in payload)
 
 

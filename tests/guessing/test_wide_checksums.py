@@ -54,6 +54,8 @@ CASES: list[tuple[str, Method, Layout, str]] = [
     ("backwards", Crc(16, 0x1021, 0, False, 0, REST[::-1]), LITTLE, "CRC-16/XMODEM"),
     ("in no catalogue", Crc(16, 0x5935, 0x1234, False, 0x77, REST), LITTLE, ""),
     ("E2E profile 5", Crc(16, 0x1021, 0xFFFF, False, 0, REST, after=b"\x34\x12"), LITTLE, ""),
+    ("of a part", Crc(16, 0x1021, 0xFFFF, False, 0, (4, 5, 6, 7)), LITTLE, "CRC-16/IBM-3740"),
+    ("round from the middle", Crc(16, 0x1021, 0, False, 0, (5, 6, 7, 2, 3, 4)), BIG, "CRC-16/XMODEM"),
     ("sum", Sum(16, REST), BIG, ""),
     ("sum with a constant", Sum(16, REST, 8, 1, 0x1A0), LITTLE, ""),
     ("sum counted down", Sum(16, REST, 8, -1, -1), BIG, ""),

@@ -17,6 +17,8 @@ from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.integrity.trust import check_probability, counter_probability
 from swapbridge.signalmap.findings import FoundField
 
+IN_STEP = 0.9
+"""Share of steps in which what slips now and then keeps its distance from a counter that never does."""
 NOT_APART = "counter and check go in step: which is which cannot be told apart here"
 TIED = "a sum of bytes and one of nibbles fit alike: they part where an upper nibble moves"
 BARE = "only a counter moves: what else it covers is unknown"
@@ -36,6 +38,9 @@ def counter_fields(
     for one, other in combinations(counters, 2):
         if _twins(one, other, columns):  # one may be the upper half of a check that the other's steps run through
             doubtful |= dict.fromkeys((*one.positions, *other.positions), 0)
+        for slips, runs in ((one, other), (other, one)):
+            if _slips_beside(slips, runs, columns):
+                doubtful |= dict.fromkeys(slips.positions, 0)
     return [_counter_field(c, next((doubtful[p] for p in c.positions if p in doubtful), None)) for c in counters]
 
 
@@ -47,6 +52,17 @@ def _twins(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
     a, b = (field_words(columns.payload, np.array(c.positions)).astype(np.int64) for c in (one, other))
     apart = np.bincount((a - b) % span)
     return bool(apart.max() >= SHARE * len(a))
+
+
+def _slips_beside(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
+    """Whether this goes in step with a counter that never misses, but for a few jumps: a check that covers more too."""
+    span = one.counter.high - one.counter.low + 1
+    rounds = other.counter.high - other.counter.low + 1
+    if one.share == 1.0 or other.share < 1.0 or one.counter.step != other.counter.step or rounds % span:
+        return False
+    a, b = (field_words(columns.payload, np.array(c.positions)).astype(np.int64) for c in (one, other))
+    apart = np.diff((a - b) % span)[~columns.breaks[1:]] != 0
+    return bool(apart.any() and apart.mean() < 1 - IN_STEP)
 
 
 def _counter_field(found: FoundCounter, alike: int | None) -> FoundField:

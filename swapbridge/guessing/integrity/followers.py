@@ -151,7 +151,8 @@ def _as_check(columns: BitColumns, pair: _Pair) -> FoundChecksum:
     field, inputs = pair.positions, pair.counter.positions
     both = columns.bits[:, [*inputs, *field]]
     rows, counts = np.unique(both, axis=0, return_counts=True)
-    rows = rows[counts >= max(1, (1 - SHARE) * len(both))]
+    rows = rows[np.argsort(-counts, kind="stable")]
+    rows = rows[np.unique(rows[:, : len(inputs)], axis=0, return_index=True)[1]]  # the usual one for each count
     verified = sum(1 << p for p in inputs)
     solved = solve_affine(rows[:, : len(inputs)], rows[:, len(inputs) :])
     weights = 1 << np.arange(len(field))

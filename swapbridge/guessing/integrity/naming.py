@@ -54,10 +54,14 @@ def _options(found: FoundChecksum, columns: BitColumns) -> Iterator[Affine | Crc
         [sum((mask >> p & 1) << k for k, mask in enumerate(found.method.masks)) for p in pinned], np.uint8
     )
     powers = _powers()
-    orders = [others, others[::-1], tuple(i for i in others if i > own), tuple(i for i in others if i < own)]
-    for coverage in orders:
-        if not {p >> 3 for p in pinned} <= set(coverage):
-            continue
+    fed = {p >> 3 for p, part in zip(pinned, column.tolist(), strict=True) if part}
+    left_out = {p >> 3 for p in pinned} - fed
+    if len(left_out) > len(fed):
+        return
+    column, pinned = column[column != 0], [p for p, part in zip(pinned, column.tolist(), strict=True) if part]
+    if len(pinned) < FEWEST_BITS:
+        return
+    for coverage, usual in orders_fed(others, own, fed, left_out):
         for tail in range(TAIL + 1):
             behind = np.array([len(coverage) - 1 - coverage.index(p >> 3) + tail for p in pinned])
             weight = np.array([p & 7 for p in pinned])
@@ -67,7 +71,50 @@ def _options(found: FoundChecksum, columns: BitColumns) -> Iterator[Affine | Crc
                 for polynomial in np.flatnonzero((powers[:, place] == wanted).all(axis=1)).tolist():
                     if not polynomial & 1:
                         continue  # none is even: it would forget its oldest bit
+                    if not (usual or is_catalogued(8, polynomial, reflect)):
+                        continue
                     yield Crc(8, polynomial, 0, reflect, 0, coverage, after=bytes(tail))
+
+
+def is_catalogued(width: int, polynomial: int, reflect: bool) -> bool:
+    """Whether a catalogue lists the polynomial in this bit order."""
+    return any((c.width, c.polynomial, c.reflect) == (width, polynomial, reflect) for c in CATALOGUE)
+
+
+def orders_fed(
+    others: tuple[int, ...], own: int, fed: set[int], left_out: set[int]
+) -> Iterator[tuple[tuple[int, ...], bool]]:
+    """Orders in which a CRC may walk a payload: from either end, round from anywhere; and whether it is a usual one.
+
+    Of two bytes that a CRC joins either is one of the other, backwards and by the mirrored polynomial. So an order that
+    is not usual only counts with a polynomial that a catalogue lists.
+
+    No payload bit that is fed to a CRC has no part in it, so a byte with a pinned bit that has none is not fed. A byte
+    that never moved may be fed or not; at the end of the walk that makes a difference.
+
+    Parameters
+    ----------
+    others : tuple of int
+        Payload bytes beside the check's own.
+    own : int
+        The check's byte, or its lower one.
+    fed, left_out : set of int
+        Bytes with a pinned bit that has a part in the check, and those with one that has none.
+    """
+    may_be = tuple(i for i in others if i not in left_out)
+    after, before = tuple(i for i in may_be if i > own), tuple(i for i in may_be if i < own)
+    usual = [may_be, may_be[::-1], after, before]
+    round_from = [may_be[k:] + may_be[:k] for k in range(1, len(may_be))]
+    seen = set()
+    for walk in usual + round_from:
+        is_usual = walk in usual
+        while fed <= set(walk):
+            if walk not in seen:
+                seen.add(walk)
+                yield walk, is_usual
+            if walk[-1] in fed:
+                break
+            walk = walk[:-1]
 
 
 def _settled(found: FoundChecksum, method: Affine | Crc, rows: npt.NDArray[np.uint8]) -> FoundChecksum | None:

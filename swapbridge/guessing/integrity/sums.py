@@ -60,6 +60,8 @@ def summed_rows(payload: npt.NDArray[np.uint8], method: Sum, modulus: int) -> in
     part = payload[:, list(method.coverage)]
     if method.unit_bits == 4:
         part = np.concatenate([part & 15, part >> 4], axis=1)
+    if method.unit_bits == 8:
+        part = part & np.uint8(min(modulus - 1, 255))  # upper bits never reach a narrower sum
     left = [k for k in range(part.shape[1]) if part[:, k].min() != part[:, k].max()]
     for a, b in combinations(tuple(left), 2):
         both = (part[:, a].astype(np.int64) + part[:, b]) % modulus
@@ -81,6 +83,7 @@ def _coverages(width: int, own: tuple[int, ...], odd: tuple[int, ...] | None) ->
     options.append(tuple(range(last, width)))
     options.append(tuple(range(last + 1, width)))
     options += [tuple(i for i in everything if i != left) for left in range(width)]
+    options += [everything[k:] for k in range(1, width - 1)] + [everything[:k] for k in range(2, width)]
     for option in options:
         if option and option not in seen:
             seen.add(option)

@@ -16,6 +16,7 @@ from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
 from swapbridge.core.layout import layout_from_positions
 from swapbridge.guessing.coding.columns import BitColumns, distinct_payloads
 from swapbridge.guessing.integrity.checksums import EQUATIONS, SHARE, FoundChecksum, distinct_rows, fit_affine
+from swapbridge.guessing.integrity.naming import is_catalogued, orders_fed
 from swapbridge.guessing.integrity.sums import unit_totals
 
 FEWEST_BITS = 4
@@ -92,9 +93,9 @@ def _as_crc(columns: BitColumns, low: int) -> FoundChecksum | None:
             return None
         width = columns.payload.shape[1]
         pinned = [p for p in range(8 * width) if fit.verified_bits >> p & 1]
-        if len(pinned) < FEWEST_BITS:
-            return None
         share = {p: sum((mask >> p & 1) << k for k, mask in enumerate(fit.method.masks)) for p in pinned}
+        if sum(part != 0 for part in share.values()) < FEWEST_BITS:
+            return None
         for method in _crcs(share, tuple(i for i in range(width) if i not in (low, low + 1)), low):
             named = settled_crc(positions, method, distinct_rows(columns))
             if named is not None:
@@ -104,9 +105,10 @@ def _as_crc(columns: BitColumns, low: int) -> FoundChecksum | None:
 
 def _crcs(share: dict[int, int], others: tuple[int, ...], own: int) -> Iterator[Crc]:
     """CRCs in which every one of these payload bits has this part, constants still open."""
-    after, before = tuple(i for i in others if i > own), tuple(i for i in others if i < own)
+    fed = {p >> 3 for p, v in share.items() if v}
+    walks = list(orders_fed(others, own, fed, {p >> 3 for p in share} - fed))
     for reflect in (False, True):
-        part = {p: _mirrored(v) if reflect else v for p, v in share.items()}
+        part = {p: _mirrored(v) if reflect else v for p, v in share.items() if v}
         # the next bit up the register is x times this one: where x wraps round, the difference is the polynomial
         toward = -1 if reflect else 1
         polynomials = {
@@ -116,8 +118,8 @@ def _crcs(share: dict[int, int], others: tuple[int, ...], own: int) -> Iterator[
         }
         for polynomial in sorted(p for p in polynomials if p & 1):  # as all are; else it forgets its oldest bit
             powers = _powers(polynomial, 8 * (len(others) + TAIL) + 24)
-            for coverage in (others, others[::-1], after, before):
-                if not {p >> 3 for p in part} <= set(coverage):
+            for coverage, usual in walks:
+                if not (usual or is_catalogued(16, polynomial, reflect)):
                     continue
                 for tail in range(TAIL + 1):
                     places = {

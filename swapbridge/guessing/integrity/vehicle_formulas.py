@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from swapbridge.core.integrity import Affine, Method, Sum
 from swapbridge.guessing.coding.columns import FEW_FRAMES, BitColumns
-from swapbridge.guessing.integrity.checksums import EQUATIONS, SHARE, FoundChecksum, distinct_rows
+from swapbridge.guessing.integrity.checksums import EQUATIONS, SHARE, TURNS, FoundChecksum, distinct_rows
 from swapbridge.guessing.integrity.counters import frames_between
 
 Ints = npt.NDArray[np.int64]
@@ -30,8 +30,6 @@ SIGNIFICANT = 1e-4
 """Chance, over all formulas tried, with which as many messages would meet one constant."""
 OWN_BITS = 12
 """What one message must say for itself to be taken in where so few keep to a formula that they may by chance."""
-TURNS = 0.85
-"""Share of the frames whose payload is another one in which a check is another one too, at least."""
 COUNTS = 0.8
 """Share of steps by one from which on a unit counts and is no check."""
 MOST = 0.6
