@@ -271,7 +271,7 @@ def _identifier_sum(words: _FamilyWords, place: ChecksumPlace, unit_bits: int) -
 def _sum(unit_bits: int) -> Callable[[_FamilyWords, ChecksumPlace], Checksum]:
     def make(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
         covered = words.over or place.coverage
-        if words.fold or words.modulo:
+        if words.fold or words.modulo or words.final:
             step = range(0, 8, unit_bits)
             fields = tuple(Term(Layout(8 * i + low, unit_bits)) for i in covered for low in step)
             return _field_sum(words, place, fields, unit_bits)
@@ -291,7 +291,8 @@ def _field_sum(words: _FamilyWords, place: ChecksumPlace, terms: tuple[Term, ...
     start = words.plus + _identifier_sum(words, place, unit_bits)
     factor = -1 if words.complement or words.negated else 1
     constant = -1 if words.complement else 0
-    method = FieldSum(width, terms, start, 0, words.fold, words.folds, words.modulo, factor, constant)
+    final = words.final or 0
+    method = FieldSum(width, terms, start, 0, words.fold, words.folds, words.modulo, factor, constant, final)
     return Checksum(place.layout, method)
 
 
@@ -369,7 +370,7 @@ def _e2e_5(words: _FamilyWords, place: ChecksumPlace) -> Checksum:
 
 
 _CRC_WORDS = ("over", "identifier", "data_id", "data_ids")
-_SUM_WORDS = ("over", "identifier", "plus", "complement", "negated", "fold", "modulo")
+_SUM_WORDS = ("over", "identifier", "plus", "complement", "negated", "fold", "modulo", "final")
 
 FAMILIES: tuple[ChecksumFamily, ...] = (
     ChecksumFamily(

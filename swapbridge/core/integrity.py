@@ -219,6 +219,8 @@ class FieldSum:
         None for ``2**width``.
     factor, constant : int
         After folding: -1 and -1 are the complement, -1 and 0 what brings the sum to zero.
+    xor_out : int
+        What the result is combined with by XOR at the very end; only of a sum modulo a power of two.
 
     Raises
     ------
@@ -235,6 +237,7 @@ class FieldSum:
     modulus: int | None = None
     factor: int = 1
     constant: int = 0
+    xor_out: int = 0
 
     def __post_init__(self) -> None:
         if not 1 <= self.width <= 32:
@@ -256,6 +259,11 @@ class FieldSum:
             )
         if self.fold and not self.register and (self.start < 0 or any(t.weight < 0 for t in self.terms)):
             raise InputError("a sum that is folded can't be negative: give weights and start above zero")
+        if not 0 <= self.xor_out < self.turns or (self.xor_out and self.turns & (self.turns - 1)):
+            raise InputError(
+                f"a sum's final XOR needs a modulus that is a power of two and above it: 0x{self.xor_out:X} does not "
+                f"go with {self.turns}, so give a smaller one or leave it out"
+            )
         if not 0 <= self.fold <= 32 or not 0 <= self.folds <= 8 or (self.fold == 1 and not self.folds):
             raise InputError("a sum is folded into 2 to 32 bits, up to 8 times: give fold and folds in these ranges")
 
@@ -273,7 +281,12 @@ class FieldSum:
             while rest:
                 total, rest = total + (rest & ((1 << self.fold) - 1)), rest >> self.fold
             done += 1
-        return (self.factor * total + self.constant) % self.turns
+        return (self.factor * total + self.constant) % self.turns ^ self.xor_out
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether it is only added up and counted round, so that each term adds the same whatever the others are."""
+        return not (self.fold or self.register or self.xor_out)
 
     @property
     def turns(self) -> int:
@@ -295,6 +308,7 @@ class FieldSum:
             **({"modulus": self.modulus} if self.modulus is not None else {}),
             "factor": self.factor,
             "constant": self.constant,
+            **({"xor_out": self.xor_out} if self.xor_out else {}),
         }
 
 
@@ -324,7 +338,8 @@ def method_words(method: Method) -> str:
         case FieldSum():
             fold = f", folded to {method.fold} bits" if method.fold else ""
             modulo = "" if method.turns == 1 << method.width else f", modulo {method.turns}"
-            return f"sum of {len(method.terms)} fields{fold}{modulo}"
+            ending = f", XOR 0x{method.xor_out:X}" if method.xor_out else ""
+            return f"sum of {len(method.terms)} fields{fold}{modulo}{ending}"
         case Affine():
             return method.name or "an exclusive-or of bits"
 
@@ -463,6 +478,7 @@ def _field_sum_from_dict(data: dict[str, Any]) -> FieldSum:
         _number(data, "modulus") if "modulus" in data else None,
         _number(data, "factor", 1),
         _number(data, "constant", 0),
+        _number(data, "xor_out", 0),
     )
 
 

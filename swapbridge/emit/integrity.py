@@ -6,6 +6,8 @@ equal, and the tests compare the two on random methods and payloads.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from swapbridge.core.integrity import Affine, Checksum, Crc, FieldSum, Sum, method_words
 from swapbridge.core.layout import Layout, Piece, pieces
 from swapbridge.emit.bits import unpack_unsigned, unsigned_literal, word_type
@@ -52,7 +54,8 @@ def describe(checksum: Checksum) -> str:
             unit = {8: "bytes", 4: "nibbles", 1: "bits"}[method.unit_bits]
             words = f"{method.width}-bit {method.factor} x sum of {unit} + {method.constant}"
         case FieldSum():
-            words = f"{method.factor} x {method_words(method)} + {method.constant}"
+            words = f"{method.factor} x {method_words(replace(method, xor_out=0))} + {method.constant}"
+            words += f", XOR 0x{method.xor_out:X}" if method.xor_out else ""
         case Affine():
             words = f"{method.width} parities of payload bits"
     return words + (", plus a constant picked by the counter" if checksum.by_counter else "")
@@ -218,6 +221,8 @@ def _field_sum_function(
         out.append(f"value *= {unsigned_literal(factor, bits)};")
     if constant:
         out.append(f"value += {unsigned_literal(constant, bits)};")
+    if method.xor_out:  # of a power of two: what is above it is cut off below
+        out.append(f"value ^= {unsigned_literal(method.xor_out, bits)};")
     if checksum.counter is not None and checksum.by_counter:
         constants = tables.name("checksum_constants", kind, [v % turns for v in checksum.by_counter])
         index = f"(uint32_t)({unpack_unsigned(checksum.counter, 'data')} % {len(checksum.by_counter)}U)"

@@ -199,14 +199,14 @@ def same_checksum(a: Checksum, b: Checksum) -> bool:
 
 def _folding(method: Method) -> tuple[int, ...]:
     """What is done to a sum once it is added up, where that is more than to count round."""
-    if not isinstance(method, FieldSum) or not (method.fold or method.register):
+    if not isinstance(method, FieldSum) or method.is_plain:
         return ()
-    return method.register, method.fold, method.folds, method.turns, method.factor % method.turns
+    return method.register, method.fold, method.folds, method.turns, method.factor % method.turns, method.xor_out
 
 
 def _change(method: Method, payload: bytes) -> int:
-    """What a payload does to a checksum, beyond an empty one; to a sum that is folded, what it does before."""
-    if isinstance(method, FieldSum) and (method.fold or method.register):
+    """What a payload does to a checksum, beyond an empty one; to a sum that something is done to, what before that."""
+    if isinstance(method, FieldSum) and not method.is_plain:
         return method.total(payload) - method.total(bytes(64))
     value, empty = method.value(payload), method.value(bytes(64))
     return (value - empty) % turns_of(method) if is_added(method) else value ^ empty

@@ -106,6 +106,7 @@ PLAIN = {
     "bit count": lambda d: sum(f"{b:08b}".count("1") for b in d[:7]),
     "lin": carry,
     "sum complement fold 8": carry,
+    "sum plus 3 final 0x5A": lambda d: (sum(d[:7]) + 3) % 256 ^ 0x5A,
     "sum over 0-2 modulo 255": lambda d: sum(d[:3]) % 255,
     "nibble sum over 0-6 modulo 11 negated": lambda d: -sum(int(x, 16) for x in bytes(d[:7]).hex()) % 11,
     "weighted sum of 4:3, 23:10bex3, 30:7 x -2 plus 9": lambda d: (

@@ -140,9 +140,10 @@ class PlanMaker:
         modulus = rng.choice((None, None, (1 << width) - 1, rng.randint(2, 1 << width)))
         start = rng.choice((0, 0, 5, 0xFFFF_FFFF if fold and not register else -77))
         ends = rng.choice(((1, 0), (1, 0), (-1, -1), (-1, 0), (7, -12345)))
-        return FieldSum(
-            width, tuple(terms), start, register, fold, rng.choice((0, 1, 2)) if fold else 0, modulus, *ends
-        )
+        folds = rng.choice((0, 1, 2)) if fold else 0
+        xor_out = 0 if modulus is not None and modulus & (modulus - 1) else rng.choice((0, rng.randrange(1 << width)))
+        xor_out %= modulus or 1 << width
+        return FieldSum(width, tuple(terms), start, register, fold, folds, modulus, *ends, xor_out)
 
     def word(self) -> int:
         """An identifier word that is not for diagnostics."""

@@ -7,6 +7,8 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from swapbridge.core.integrity import Checksum, FieldSum, Sum, Term
 from swapbridge.core.layout import Layout, layout_from_positions
@@ -50,9 +52,19 @@ def by_place(payload: Bytes) -> npt.NDArray[np.int64]:
     return (payload[:, :7].astype(np.int64) @ np.arange(1, 8) + 77) % 256
 
 
+def ended(payload: Bytes) -> npt.NDArray[np.int64]:
+    """The sum of the bytes and a constant, its bits at last turned where 0x5A has a one."""
+    return np.asarray((payload[:, :7].astype(np.int64).sum(axis=1) + 0xC3) % 256 ^ 0x5A, np.int64)
+
+
 @pytest.mark.parametrize(
     ("check", "bits"),
-    [(lambda p: tsc1(p, 0x0C000003), (60, 61, 62)), (end_around, range(56, 64)), (by_place, range(56, 64))],
+    [
+        (lambda p: tsc1(p, 0x0C000003), (60, 61, 62)),
+        (end_around, range(56, 64)),
+        (by_place, range(56, 64)),
+        (ended, range(56, 64)),
+    ],
 )
 def test_a_sum_of_another_form_is_found_and_computes_every_payload_again(
     check: Callable[[Bytes], npt.NDArray[np.int64]], bits: tuple[int, ...]
@@ -86,6 +98,22 @@ def test_what_no_sum_gives_gets_none() -> None:
     assert fit_field_sum(payload, squares, 8, 0.995) is None
 
 
+@settings(deadline=None, max_examples=40)
+@given(st.integers(0, 2**32), st.sampled_from([4, 8]), st.sampled_from([4, 8]), st.sampled_from([1, -1]), st.data())
+def test_any_sum_that_ends_in_an_xor_is_found_and_holds_on_other_frames(
+    seed: int, width: int, unit_bits: int, factor: int, data: st.DataObject
+) -> None:
+    low = (1 << width - 1) - 1  # the top bit alone, or all below it, make a plain sum of what is left
+    constant = data.draw(st.integers(0, (1 << width) - 1))
+    ending = data.draw(st.integers(0, (1 << width) - 1).filter(lambda x: x & low not in (0, low)))
+    rows = np.random.default_rng(seed).integers(0, 256, (160, 6)).astype(np.uint8)
+    units = rows if unit_bits == 8 else np.concatenate([rows & 15, rows >> 4], axis=1)
+    target = (constant + factor * units.astype(np.int64).sum(axis=1)) % (1 << width) ^ ending
+    fit = fit_field_sum(rows[:80], target[:80], width, 0.995)
+    assert fit is not None
+    assert [fit.method.value(row.tobytes()) for row in rows] == target.tolist()
+
+
 def test_a_handful_of_payloads_proves_no_sum() -> None:
     payload = moving()[:20]
     assert fit_field_sum(payload, by_place(payload), 8, 0.995) is None
@@ -100,6 +128,7 @@ def test_columns_of_units_and_the_core_agree() -> None:
         FieldSum(4, terms, 9, 8, 4, 1),
         FieldSum(8, terms, 0, constant=3),
         FieldSum(3, terms, 200, 8, 3, 1, factor=-1),
+        FieldSum(8, terms, 1, factor=-1, constant=3, xor_out=0x5A),
     ):
         told = method_values(method, payload.astype(np.int64), 8)
         assert told.tolist() == [method.value(row.tobytes()) for row in payload]

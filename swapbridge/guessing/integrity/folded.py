@@ -1,4 +1,4 @@
-"""Guessing room: sums beyond those of whole bytes: weighed by place, folded, or with the carries brought round.
+"""Guessing room: sums beyond plain ones: weighed by place, folded, with the carries brought round, or ending in an XOR.
 
 Each form leaves one constant open, which the first rows settle and all others must meet. What a sum runs over is the
 whole payload; with weights, what the rows themselves say.
@@ -102,10 +102,35 @@ def _forms(some: Ints, wanted: Ints, width: int, bits: int) -> Iterator[FieldSum
             fails = (made[gathered] != digits).sum(axis=1)
             if fails.min() <= may_fail:
                 yield FieldSum(width, terms, int(fails.argmin()), 8, width, 1, None, factor, constant)
+    if (ended := _ended(total, wanted, width, may_fail)) is not None:
+        yield FieldSum(width, terms, 0, constant=ended[0], xor_out=ended[1])
     weights = _weights(some, wanted, 1 << width)
     if weights is not None and (weights[:-1] > 0).sum() >= FEWEST_MOVING:
         weighed = tuple(Term(t.layout, int(w)) for t, w in zip(terms, weights[:-1], strict=True) if w)
         yield FieldSum(width, weighed, 0, constant=int(weights[-1]))
+
+
+def _ended(total: Ints, wanted: Ints, width: int, may_fail: int) -> tuple[int, int] | None:
+    """What is added to a sum and what it is then combined with by XOR, if one pair alone explains the rows.
+
+    The top bit does the same either way, so it is left to what is added; and what is counted down is what is counted
+    up, complemented.
+    """
+    odd = np.count_nonzero((total ^ wanted) & 1)
+    if may_fail < odd < len(total) - may_fail:
+        return None  # in the lowest bit nothing is carried
+    top = 1 << width
+    made = (total[None, :] + np.arange(top)[:, None]) % top ^ wanted[None, :]
+    glance = np.sort(made[:, :GLANCE], axis=1)
+    alike = GLANCE - 1 - may_fail
+    near = np.flatnonzero((glance[:, alike:] == glance[:, :-alike]).any(axis=1))
+    found = []
+    for added in near.tolist():
+        counts = np.bincount(made[added], minlength=top)
+        ending = int(counts.argmax())
+        if counts[ending] >= len(total) - may_fail and 2 * ending < top:
+            found.append((added, ending))
+    return found[0] if len(found) == 1 else None
 
 
 def _open_in_lowest_bits(system: Ints) -> bool:
@@ -178,4 +203,4 @@ def method_values(method: FieldSum, units: Ints, bits: int) -> Ints:
             digits, rest = digits + (rest & ((1 << method.fold) - 1)), rest >> method.fold
         total = digits
         done += 1
-    return np.asarray((method.factor * total + method.constant) % method.turns, np.int64)
+    return np.asarray((method.factor * total + method.constant) % method.turns ^ method.xor_out, np.int64)

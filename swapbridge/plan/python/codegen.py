@@ -126,7 +126,7 @@ def checksum_tables(checksum: Checksum, length: int) -> tuple[int, dict[int, tup
     worth = method.total if isinstance(method, FieldSum) else method.value
     added = is_added(method)
     # what may be taken off a sum without changing it: a sum that is folded is kept whole
-    turns = 0 if isinstance(method, FieldSum) and (method.fold or method.register) else turns_of(method)
+    turns = 0 if isinstance(method, FieldSum) and not method.is_plain else turns_of(method)
     constant = worth(bytes(length))
     own = set(checksum.layout.positions)
     tables: dict[int, tuple[int, ...]] = {}
