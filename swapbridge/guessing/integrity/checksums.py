@@ -189,12 +189,12 @@ def _turning(columns: BitColumns, options: list[FoundChecksum], counters: list[F
     A counter is another one in every frame, and no measure for a check that it cancels with what else goes by one.
     """
     counting = {p for c in counters for p in c.positions}
-    shares = [turns(columns, c.positions) for c in options]
+    shares = [_turns(columns, c.positions) for c in options]
     often = max((s for c, s in zip(options, shares, strict=True) if not counting & set(c.positions)), default=0.0)
     return [c for c, share in zip(options, shares, strict=True) if share >= TURNS * often]
 
 
-def turns(columns: BitColumns, positions: tuple[int, ...]) -> float:
+def _turns(columns: BitColumns, positions: tuple[int, ...]) -> float:
     """Share of the frames whose payload is another one in which these bits are others too: a check nearly always is."""
     changes = columns.payload[1:] ^ columns.payload[:-1]
     changed = ~columns.breaks[1:] & changes.any(axis=1)

@@ -102,7 +102,9 @@ def _forms(some: Ints, wanted: Ints, width: int, bits: int) -> Iterator[FieldSum
             fails = (made[gathered] != digits).sum(axis=1)
             if fails.min() <= may_fail:
                 yield FieldSum(width, terms, int(fails.argmin()), 8, width, 1, None, factor, constant)
-    if (ended := _ended(total, wanted, width, may_fail)) is not None:
+    reach = np.bitwise_or.reduce(some ^ some[:1], axis=0) & ring  # upper bits never reach a narrower sum
+    ended = _ended(total, wanted, width, may_fail) if np.count_nonzero(reach) >= FEWEST_MOVING else None
+    if ended is not None:
         yield FieldSum(width, terms, 0, constant=ended[0], xor_out=ended[1])
     weights = _weights(some, wanted, 1 << width)
     if weights is not None and (weights[:-1] > 0).sum() >= FEWEST_MOVING:

@@ -19,7 +19,7 @@ from swapbridge.core.integrity import Affine, Crc
 from swapbridge.core.layout import layout_from_positions
 from swapbridge.guessing.coding.candidates import Candidates, find_candidates
 from swapbridge.guessing.coding.columns import FEW_FRAMES, BitColumns, sample_pairs
-from swapbridge.guessing.integrity.checksums import TURNS, FoundChecksum, check_at, find_checksums, turns
+from swapbridge.guessing.integrity.checksums import FoundChecksum, check_at, find_checksums
 from swapbridge.guessing.integrity.counters import FoundCounter, find_counters, frames_between
 from swapbridge.guessing.integrity.few_rows import catalogue_crc
 from swapbridge.guessing.integrity.fields import checksum_field, counter_fields
@@ -426,9 +426,7 @@ def _at_usual_place(s: Study, places: Tally[int]) -> FoundChecksum | None:
         return None
     there = tuple(range(first, first + len(here)))
     check = check_at(s.columns, find_counters(s.columns), there)
-    if check is None or turns(s.columns, there) < min(TURNS, turns(s.columns, here)):
-        return None
-    return replace(check, shared=votes)
+    return None if check is None else replace(check, shared=votes)
 
 
 def _again(s: Study, check: FoundChecksum) -> Study:
