@@ -46,6 +46,36 @@ def test_it_stays_short_and_its_pictures_fit() -> None:
     assert max(len(line) for picture in PICTURES for line in picture.splitlines()) <= 100
 
 
+DEVELOPERS = (TOP / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def test_the_developers_page_stays_short() -> None:
+    assert len(DEVELOPERS.splitlines()) < 200
+    assert len(DEVELOPERS.split()) < 2000
+
+
+def test_every_place_that_the_developers_page_names_exists() -> None:
+    """Paths, from the top, the package or a room; and names in capitals, which are constants of the package."""
+    ticked = re.findall(r"`([^`\n]+)`", re.sub(r"```.*?```", "", DEVELOPERS, flags=re.DOTALL))
+    paths = [one for one in ticked if re.fullmatch(r"[\w.<>-]+(?:/[\w.<>-]*)+", one)]
+    assert len(paths) > 40
+    bases = [TOP, TOP / "swapbridge", *(path.parent for path in (TOP / "swapbridge").glob("*/__init__.py"))]
+    for one in paths:
+        pattern = one.replace("<name>", "*").rstrip("/")
+        assert any(list(base.glob(pattern)) for base in bases), one
+    code = "\n".join(path.read_text(encoding="utf-8") for path in (TOP / "swapbridge").rglob("*.py"))
+    names = [one for one in ticked if re.fullmatch(r"_?[A-Z]{4,}", one)]
+    assert len(names) >= 5
+    assert [one for one in names if not re.search(rf"^{one}\b", code, re.MULTILINE)] == []
+
+
+def test_the_rooms_of_the_developers_page_are_all() -> None:
+    """One row a package, in any order."""
+    rows = re.findall(r"^\| `swapbridge/(\w+)` \|", DEVELOPERS, re.MULTILINE)
+    rooms = [path.parent.name for path in (TOP / "swapbridge").glob("*/__init__.py")]
+    assert sorted(rows) == sorted(rooms)
+
+
 def checkout(into: Path) -> Path:
     """A copy of what is or could be under version control, or of the source tree where there is none."""
     listed = subprocess.run(GIT_LIST, cwd=TOP, capture_output=True, text=True, check=False)

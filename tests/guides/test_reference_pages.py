@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from itertools import combinations
 
 from swapbridge.compiler.expressions.functions import FUNCTIONS
 from swapbridge.core.roles import ROLES
 from swapbridge.core.units import SPELLINGS
 from swapbridge.guides.text import page_text
 from swapbridge.language.reading import parse_bridge
+from swapbridge.proving.faults.faults import FAULTS
 
 
 def test_every_function_unit_and_role_is_told() -> None:
@@ -19,6 +21,14 @@ def test_every_function_unit_and_role_is_told() -> None:
         assert not unit.name or f"`{unit.name}`" in expressions
     for role in ROLES:
         assert f"`{role.alias}`" in roles
+
+
+def test_the_page_counts_the_faults_right() -> None:
+    verdict = page_text("reading-a-verdict")
+    count, pairs = len(FAULTS), len(list(combinations(FAULTS, 2)))
+    assert f"Then {count} faults alone and in pairs" in verdict
+    assert f"({count} alone and" in verdict
+    assert f"all {pairs} pairs" in verdict
 
 
 def test_the_bridge_file_of_the_page_is_one() -> None:
