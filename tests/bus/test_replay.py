@@ -146,6 +146,20 @@ def test_a_bus_that_takes_nothing(breakable: Callable[[], Any], monkeypatch: pyt
         replay(capture_of([0, 1]), {0: bus})
 
 
+def test_a_frame_that_is_waiting_when_the_replay_is_stopped_is_not_counted_as_sent(
+    breakable: Callable[[], Any],
+) -> None:
+    bus, stop = breakable(), threading.Event()
+
+    class Stopping(type(bus)):  # type: ignore[misc]
+        def send(self, msg: can.Message, timeout: float | None = None) -> None:
+            stop.set()
+            raise can.CanOperationError("Transmit buffer full")
+
+    report = replay(capture_of([0, 1]), {0: Stopping()}, stop=stop)
+    assert (report.sent, report.failed) == (0, 1)
+
+
 def test_a_full_buffer_for_a_moment_is_borne(breakable: Callable[[], Any]) -> None:
     bus = breakable()
     refusals = iter([can.CanOperationError("Transmit buffer full")] * 3)

@@ -55,6 +55,13 @@ def test_what_is_no_plan_is_refused(text: str, pattern: str) -> None:
         plan_from_json(text)
 
 
+def test_a_plan_of_the_most_characters_is_read_and_one_more_is_not(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("swapbridge.plan.serialise.MAX_PLAN_CHARACTERS", len(TEXT))
+    assert plan_from_json(TEXT) == PLAN
+    with pytest.raises(InputError, match="larger than"):
+        plan_from_json(TEXT + " ")
+
+
 def change(path: list[Any], value: Any) -> str:
     data = json.loads(TEXT)
     at = data

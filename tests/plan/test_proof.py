@@ -155,10 +155,11 @@ def test_sources_that_changed_since_refuse_and_a_plan_carried_alone_runs(plan: P
         sources_for(folder / "plan.json", folder / "missing.toml", {})
 
 
-def test_a_source_that_is_not_there_hides_no_change_of_the_next(plan: Plan, tmp_path: Path) -> None:
+@pytest.mark.parametrize("digest", ["0" * 64, "f" * 64])
+def test_a_source_that_is_not_there_hides_no_change_of_the_next(plan: Plan, tmp_path: Path, digest: str) -> None:
     (tmp_path / "host.dbc").write_text("host")
     missing = {"what": "bridge", "path": "bridge.toml", "sha256": "0" * 64}
-    write_proof(tmp_path, plan, sources=[missing, {"what": "map host", "path": "host.dbc", "sha256": "0" * 64}])
+    write_proof(tmp_path, plan, sources=[missing, {"what": "map host", "path": "host.dbc", "sha256": digest}])
     assert ruling_beside(plan, tmp_path / "plan.json").state == "changed"
 
 
