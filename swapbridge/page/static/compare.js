@@ -68,8 +68,8 @@ function states(view) {
   const grid = table(["Byte", "7", "6", "5", "4", "3", "2", "1", "0"], all.filter((bit) => bit % 8 === 0).map((first) => [String(first / 8), ...[7, 6, 5, 4, 3, 2, 1, 0].map((k) => cell(first + k))]));
   grid.classList.add("bit-states");
   const differ = all.filter(differs).length;
-  const words = !before || !after ? `Only in the capture ${before ? "before" : "after"}: ${number(one.frames, 0)} frames.` : differ ? `${differ} bits are not as they were.` : "Every bit behaves as before.";
-  return [make("p", { text: words }), grid, make("p", { class: "soft small", text: "0 or 1: it stands still so. ~: it moves. An arrow: before and after." })];
+  const words = !before || !after ? `Only in the capture ${before ? "before" : "after"}: ${number(one.frames, 0)} frames.` : differ ? `${differ} bits behave differently.` : "Every bit behaves as before.";
+  return [make("p", { text: words }), grid, make("p", { class: "soft small", text: "0 or 1: constant at that value. ~: it moves. An arrow: before and after." })];
 }
 
 id("go").addEventListener("click", show);

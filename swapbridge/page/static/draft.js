@@ -65,7 +65,7 @@ document.addEventListener("DOMContentLoaded", () => {
   // a message that holds a torque waits as a whole too: its still bits may be limits
   function whole(name) {
     if (!view.waiting.includes(name)) return null;
-    return make("div", { class: "bar" }, make("span", { text: "The message as a whole waits for a review." }),
+    return make("div", { class: "bar" }, make("span", { text: "The whole message waits for a review." }),
       make("button", { type: "button", text: "Accept the message", "aria-label": `Accept the message ${name}`, disabled: !mayWrite, onclick: () => say({ name }, "accept") }));
   }
 

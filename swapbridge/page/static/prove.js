@@ -17,11 +17,11 @@ document.addEventListener("DOMContentLoaded", () => {
     const now = JSON.stringify(view);
     if (now === known) return;
     known = now;
-    if (view.proof) verdict(view.proof.proved ? "good" : "bad", view.proof.proved ? "✓ PASSED" : "✗ No proof to run by", view.proof.counts, view.proof.words);
+    if (view.proof) verdict(view.proof.proved ? "good" : "bad", view.proof.proved ? "✓ PASSED" : "✗ No proof that a run accepts", view.proof.counts, view.proof.words);
     else if (!told) id("verdict").replaceChildren(make("p", { class: "soft", text: "Not proved yet." }));
     id("report").hidden = !view.report;
     const holds = !!view.proof && view.proof.proved;
-    id("report-words").textContent = holds ? "" : "! This report is of a run that left something out or did not pass, or of other files than lie here now. It proves nothing about the plan as it is.";
+    id("report-words").textContent = holds ? "" : "! This report is from a run that left something out, did not pass, or used other files than those here now. It proves nothing about the present plan.";
     id("report-whole").open = holds;
     if (view.report && shown !== view.report_version) { shown = view.report_version; id("report").querySelector("iframe").src = "/prove/report"; }
   });
@@ -37,10 +37,10 @@ document.addEventListener("DOMContentLoaded", () => {
       const whole = r.outcome === "PASSED" && !r.left_out.length;
       told = !whole;  // a run that is no proof says so until the view is left
       const part = r.outcome === "PASSED" && !whole;
-      verdict(whole ? "good" : part ? "warn" : "bad", part ? "! PASSED in part, which is no proof to run by" : `${whole ? "✓" : "✗"} ${r.outcome}`, r.counts, r.left_out.length ? `Not a complete proof: it left out ${r.left_out.join(" and ")}.` : `${r.faults} runs with a fault put in.`);
+      verdict(whole ? "good" : part ? "warn" : "bad", part ? "! PASSED in part: a run does not accept this proof" : `${whole ? "✓" : "✗"} ${r.outcome}`, r.counts, r.left_out.length ? `Not a complete proof: it left out ${r.left_out.join(" and ")}.` : `${r.faults} runs with an injected fault.`);
       id("details").replaceChildren(
         make("section", { class: "card" }, make("h2", { text: "What was judged, worst first" }), make("div", { class: "scroll list", tabindex: "0", role: "region", "aria-label": "what was judged" }, table(["", "Of", "What", "Measured", "Required", "What to change"], r.checks.map((c) => [mark(c.status), c.subject, c.name, c.measured, c.required, c.remedy])))),
-        make("section", { class: "card" }, make("h2", { text: "Who gets what they wait for" }), make("div", { class: "scroll list", tabindex: "0", role: "region", "aria-label": "who gets what" }, table(["Module", "Bus", "Waits for", "Made from", "State"], r.coverage.map((c) => [c.module, c.bus, c.need, [c.made_from, c.quality].filter(Boolean).join(", "), [c.state, c.note].filter(Boolean).join(": ")])))));
+        make("section", { class: "card" }, make("h2", { text: "What each module waits for and gets" }), make("div", { class: "scroll list", tabindex: "0", role: "region", "aria-label": "who gets what" }, table(["Module", "Bus", "Waits for", "Made from", "State"], r.coverage.map((c) => [c.module, c.bus, c.need, [c.made_from, c.quality].filter(Boolean).join(", "), [c.state, c.note].filter(Boolean).join(": ")])))));
       known = "";
       load();
     });

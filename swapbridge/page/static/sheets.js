@@ -161,10 +161,10 @@ document.addEventListener("DOMContentLoaded", () => {
     const head = make("summary", { text: called(row) });
     const node = make("details", { class: "entry" }, head,
       make("div", { class: "bar" }, box(row, "module", "Module that waits"), choice(row, "how", "How it is met", "ways"), box(row, "bus", "Bus", { size: 8 })),
-      make("div", { class: "bar" }, box(row, "id", "Identifier in hex (x behind it for 29 bits)", { class: "mono", size: 10 }), box(row, "period_ms", "Every (ms)", { inputmode: "decimal", class: "short" }), box(row, "length", "Bytes", { inputmode: "numeric", class: "short" })),
+      make("div", { class: "bar" }, box(row, "id", "Identifier in hex (followed by x for 29 bits)", { class: "mono", size: 10 }), box(row, "period_ms", "Every (ms)", { inputmode: "decimal", class: "short" }), box(row, "length", "Bytes", { inputmode: "numeric", class: "short" })),
       make("div", { class: "bar" }, box(row, "role", "What it is (role)", { list: "roles" }), box(row, "signal", "Signal in the map")),
       box(row, "note", "Note: what happens without it", { rows: "2" }, "textarea"),
-      make("div", { class: "bar" }, box(row, "codes", "Fault codes it sets (commas between)"), box(row, "codes_found", "How these were found")),
+      make("div", { class: "bar" }, box(row, "codes", "Fault codes it sets (separated by commas)"), box(row, "codes_found", "How these were found")),
       button("Remove", () => { rows.splice(place, 1); needs.changed(); }, { "aria-label": `Remove ${called(row)}` }));
     node.addEventListener("input", () => { head.textContent = called(row); });
     node.open = !row.module;
@@ -183,7 +183,7 @@ document.addEventListener("DOMContentLoaded", () => {
     rows: (view) => view.sheet,
     draw: (sheet) => id("health-rows").replaceChildren(...sheet.engines.map(engineCard), make("section", { "aria-labelledby": "gearbox" },
       make("h3", { id: "gearbox", text: "The host's gearbox" }),
-      make("div", { class: "bar" }, box(sheet, "most_torque", "Most torque it bears (Nm)", { inputmode: "decimal", class: "short" }), box(sheet, "shifts_at", "Highest upshift (rpm)", { inputmode: "decimal", class: "short" })))),
+      make("div", { class: "bar" }, box(sheet, "most_torque", "Maximum torque (Nm)", { inputmode: "decimal", class: "short" }), box(sheet, "shifts_at", "Highest upshift (rpm)", { inputmode: "decimal", class: "short" })))),
     look: () => { clearTimeout(later); later = setTimeout(judge, 300); },
   });
   const judge = guard(async () => {
