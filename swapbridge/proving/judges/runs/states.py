@@ -57,7 +57,7 @@ def judge_states(case: Case) -> list[Check]:
         out.append(
             check_of(
                 "form", "state run", "while the engine runs", False, "never: no rule of the bridge file says when",
-                "known to run while it does: otherwise all that is sent hangs on the key's message alone",
+                "known to run while it does: otherwise all that is sent depends on the key's message alone",
                 "state run under [states] in the bridge file, from the engine's speed or state", otherwise="unproved",
             )
         )  # fmt: skip
