@@ -38,7 +38,7 @@ PIECE_S, HEALTHY_S = 14, 2
 
 
 @dataclass(frozen=True, slots=True)
-class _Trial:
+class _WarningTrial:
     """A source that says the worst: its message, its signal, the raw value."""
 
     bus: int
@@ -71,13 +71,13 @@ def warning_alias(made: SentSignal) -> str:
     return next((a for a in aliases if a in WARNED_BY), "")
 
 
-def _trials(case: Case, made: SentSignal) -> list[_Trial]:
+def _trials(case: Case, made: SentSignal) -> list[_WarningTrial]:
     alias = warning_alias(made)
     found = [_trial(case, place, WARNED_BY[alias]) for place in sorted(made.sources)] if alias else []
     return [t for t in found if t is not None and (case.bench.traffic[t.bus].word == t.message.word).any()]
 
 
-def _trial(case: Case, place: SignalPlace, roles: frozenset[str]) -> _Trial | None:
+def _trial(case: Case, place: SignalPlace, roles: frozenset[str]) -> _WarningTrial | None:
     bus, name, signal_name = place
     message = case.maps[bus].message(name) if bus in case.maps else None
     signal = message.signal(signal_name) if message is not None else None
@@ -89,7 +89,7 @@ def _trial(case: Case, place: SignalPlace, roles: frozenset[str]) -> _Trial | No
     if role is None or role.alias not in roles:
         return None
     raw = _worst_raw(case, signal, role.alias)
-    return None if raw is None else _Trial(case.names.index(bus), message, signal, raw)
+    return None if raw is None else _WarningTrial(case.names.index(bus), message, signal, raw)
 
 
 def _worst_raw(case: Case, signal: MapSignal, alias: str) -> int | None:
@@ -121,7 +121,7 @@ def _stretch(case: Case, buses: set[int]) -> tuple[int, int]:
     return at, min(PIECE_S * SECOND, lasts - at)
 
 
-def _tried(case: Case, trials: list[_Trial], at: int, piece: int) -> tuple[Traffic, ...]:
+def _tried(case: Case, trials: list[_WarningTrial], at: int, piece: int) -> tuple[Traffic, ...]:
     """The wake-up, then a stretch of running engine in which every source soon says the worst."""
     out = []
     for bus, whole in enumerate(case.bench.traffic):
@@ -150,7 +150,7 @@ def _ran(case: Case, buses: list[int], at_s: float) -> bool:
     return any(bool(np.nanmax(np.r_[0.0, held_at(speed, near)]) > RUNNING_RPM) for speed in speeds)
 
 
-def _judged(case: Case, ran: bool, made: SentSignal, trials: list[_Trial], sent: list[Sent]) -> Iterator[Check]:
+def _judged(case: Case, ran: bool, made: SentSignal, trials: list[_WarningTrial], sent: list[Sent]) -> Iterator[Check]:
     said = [made.signal.layout.unpack(s.data) for s in sent if carries(made.message, made.signal.name, s.data)]
     if not said:
         return
