@@ -162,6 +162,7 @@ def live(nodes: list[Node], channel: str, stop: threading.Event) -> threading.Th
     return thread
 
 
+@pytest.mark.long  # mostly waits
 def test_asking_on_a_bus_with_threads_and_a_clock(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr("swapbridge.asking.heavy.LISTEN_NS", 200 * MS)
     vehicle = Vehicle()
