@@ -16,7 +16,6 @@ from swapbridge.emit.program import emit_c
 from tests.emit.c_runs import SANITIZED, assert_same, build_harness, run_harness, slow_answers
 from tests.emit.random_plans import Call, pack_calls, random_calls, random_plan
 
-
 LARGEST = [pytest.param(seed, marks=pytest.mark.long) for seed in (3, 21, 33)]
 """Plans that take seconds to build with sanitizers."""
 
