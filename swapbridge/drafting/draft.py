@@ -11,6 +11,7 @@ from swapbridge.core.progress import Progress
 from swapbridge.drafting.beside import no_surer_than_beside
 from swapbridge.drafting.caution import cautious, is_torque, with_codes
 from swapbridge.drafting.compilable import compilable
+from swapbridge.drafting.delays import delayed
 from swapbridge.drafting.drawn import drawn
 from swapbridge.drafting.explain.field import codes_apart, explain_field, note_words
 from swapbridge.drafting.explain.kit import Kit, kit_for
@@ -99,6 +100,7 @@ def _explained(kit: Kit, message: VehicleMessage, page: int | None, known: MapMe
         fields += codes[one.name] if one.name in codes else explain_field(kit, message, one, allowed)
     fields = with_codes(_named(cautious(kit, message, fields, allowed)), known)
     fields = [_no_surer_than_check(message, f) for f in no_surer_than_beside(message, fields)]
+    fields = [delayed(kit, message, f) for f in fields]
     return [replace(f, drawn=drawn(kit, message, f)) for f in fields]
 
 

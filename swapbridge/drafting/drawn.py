@@ -8,7 +8,7 @@ drawn.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
 
@@ -66,12 +66,9 @@ def drawn(kit: Kit, message: VehicleMessage, one: Explained) -> Drawn | None:
     times = message.time_s[rows]
     made: Floats | None = None
     if one.how != "open":
-        try:
-            said = _value(parse(one.value, frozenset(SPELLINGS)), _told(kit, message, one, times))
-        except (_Unknown, InputError, ZeroDivisionError):
+        made = worked_out(kit, message, one, times)
+        if made is None:
             return None
-        low, high = one.layout.raw_range
-        made = np.clip(np.round((said - one.offset) / one.scale), low, high)
     keep = rows_kept(raw[rows], made)
     began = float(message.time_s[0])
     return Drawn(
@@ -79,6 +76,17 @@ def drawn(kit: Kit, message: VehicleMessage, one: Explained) -> Drawn | None:
         None if made is None else tuple(made[keep].tolist()),
         held_out=one.fitted,
     )  # fmt: skip
+
+
+def worked_out(kit: Kit, message: VehicleMessage, one: Explained, times: Floats) -> Floats | None:
+    """Raw values that a rule makes at some times of the recording; None where that can't be worked out."""
+    try:
+        said = _value(parse(one.value, frozenset(SPELLINGS)), _told(kit, message, one, times))
+    except (_Unknown, InputError, ZeroDivisionError):
+        return None
+    low, high = one.layout.raw_range
+    made: Floats = np.clip(np.round((said - one.offset) / one.scale), low, high)
+    return made
 
 
 def rows_kept(recorded: Floats, made: Floats | None) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
@@ -184,6 +192,8 @@ def _binary(node: Binary, told: _Meanings) -> Floats:
 
 
 def _call(node: Call, told: _Meanings) -> Floats:
+    if node.function == "delay" and isinstance(node.arguments[1], Number):  # a draft writes milliseconds
+        return _value(node.arguments[0], replace(told, times=told.times - float(node.arguments[1].value) / 1000))
     if node.function not in ("clamp", "within", "max", "min", "choose", "hysteresis", "lookup"):
         raise _Unknown(node.function)
     parts = [_value(a, told) for a in node.arguments]

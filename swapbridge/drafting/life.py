@@ -32,7 +32,8 @@ def life_of(swap: Swap, bus: str, message: VehicleMessage) -> Life:
     vehicle = swap.vehicle(bus)
     moments = spans(message.time_s, max(1.5, 4 * message.period_s))
     after_wake = _since([a for a, _ in moments], [a for a, _ in vehicle.wakes], 0.02)
-    after_key = _since([a for a, _ in moments], key_moments(swap, bus, on=True), 0.02, vehicle.wakes)
+    late_s = 0.02 + _key_period_s(swap)  # the key was turned before the frame that says so
+    after_key = _since([a for a, _ in moments], key_moments(swap, bus, on=True), late_s, vehicle.wakes)
     soon = len(after_wake) > 0 and float(np.median(after_wake)) <= max(WITH_BUS_S, message.period_s * 1.05)
     keyless = len(after_wake) - len(after_key) >= LEAST_SEEN and _agree(after_wake, message.period_s)
     begin: Literal["bus", "key", "run"] = "bus" if soon or keyless else "key"
@@ -99,8 +100,8 @@ def _since(
     """How long after the last of the moments each first frame came; those left out that had none in their wake."""
     out = []
     for first in firsts:
-        woke = max((a for a, _ in within if a <= first + near_s), default=-np.inf)
-        before = [b for b in begins if woke - near_s <= b <= first + near_s]
+        woke = max((a for a, _ in within if a <= first + 0.02), default=-np.inf)
+        before = [b for b in begins if woke - 0.02 <= b <= first + near_s]
         out += [max(0.0, first - before[-1])] if before else []
     return np.array(out)
 

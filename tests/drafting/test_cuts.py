@@ -102,6 +102,18 @@ def test_the_two_ends_of_a_threshold_are_written_apart(on: float, gap: float) ->
     assert float(up) > float(down)
 
 
+@pytest.mark.parametrize("inverted", [False, True])
+def test_a_switch_that_was_seen_to_cross_one_way_only_does_not_flicker_on_the_way_back(inverted: bool) -> None:
+    """'Cold' up to 65.5 degC and not from 65.6 on flickered through a drive; 'warm' had its two per cent already."""
+    times = np.arange(0, 100, 0.1)
+    warm = 20 + times * 0.7
+    line = DraftLine("d.M.x", "d.M.x", "degC", VehicleSeries(times, np.round(warm, 1)), 0.1)
+    (best, *_) = flags.explain_flag(Watched(times, (warm > 60) ^ inverted, 0.12), [], [line], pairs=False)
+    on, off = (float(p.split(" ")[0]) for p in (best.atom.text or "").removesuffix(")").split(", ")[1:])
+    assert abs(on - off) > 1.0
+    assert best.share > 0.99
+
+
 @pytest.mark.parametrize(("state", "parts"), [(False, 2), (True, 1)])
 def test_two_lamps_side_by_side_are_cut_into_flags_and_a_state_is_not(state: bool, parts: int) -> None:
     times = np.arange(0, 100, 0.1)

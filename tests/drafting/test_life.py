@@ -69,6 +69,7 @@ USUAL = {"begin": "key", "delay_ms": 0, "last_ms": 0, "count": 0}
         (ON, OFF + 0.3, 0, {**USUAL, "last_ms": 250}),
         (ON, OFF + 1.15, 0, USUAL),
         (ON + 0.2, OFF + 1.0, 0, USUAL),
+        (ON - 0.09, OFF + 1.0, 0, USUAL),  # before the frame that says 'on'
         (RUNS, OFF, 0, {**USUAL, "begin": "run"}),
         (0.0, 40.0, 3, {**USUAL, "begin": "bus", "count": 3}),
         (ON + 1.0, 40.0, 3, {**USUAL, "delay_ms": 1000, "count": 3}),

@@ -215,9 +215,12 @@ def _thresholds(watched: Watched, line: DraftLine, x: Floats, holds: Bools | Non
         narrow = abs(on - off) <= line.step * 0.51
         key = f"{line.text} {'high' if on > off else 'low'}"
         out.append(_Try(switched(x, on, off), 18 if narrow else 26, key, partial(threshold_atom, line, on, off)))
-        if narrow:  # seen to cross one way only, it may fall back anywhere below: a slow value must not make it flicker
-            back = on - way * max(line.step, USUAL_HYSTERESIS * float(np.ptp(x)))
-            out.append(_Try(switched(x, on, back), 17, key, partial(threshold_atom, line, on, back)))
+        if (
+            narrow
+        ):  # seen to cross one way only, it may cross back anywhere beyond: a slow value must not make it flicker
+            gap = way * max(line.step, USUAL_HYSTERESIS * float(np.ptp(x)))
+            for ends in ((on, on - gap), (off + gap, off)):
+                out.append(_Try(switched(x, *ends), 17, key, partial(threshold_atom, line, *ends)))
     return out
 
 
