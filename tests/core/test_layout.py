@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from swapbridge.core.layout import Layout, split_layout
+from swapbridge.core.layout import Layout, pieces, split_layout
 
 SIZE = 8
 
@@ -60,3 +60,11 @@ def test_a_payload_that_is_too_short_is_no_value(layout: Layout) -> None:
     with pytest.raises(IndexError):
         layout.pack(short, 0)
     assert short == b"\xff"
+
+
+@given(_layouts())
+def test_there_is_one_piece_for_each_byte(layout: Layout) -> None:
+    """Bits of one byte that follow each other are one piece, and together the pieces are the layout's bits."""
+    cut = pieces(layout)
+    assert len(cut) == len({position >> 3 for position in layout.positions})
+    assert tuple(8 * one.byte + one.low + bit for one in cut for bit in range(one.width)) == layout.positions

@@ -154,3 +154,17 @@ def test_reassembly_drops_what_is_out_of_sequence() -> None:
     assert [m for m in map(reassembly.on_frame, frames) if m] == [bytes(range(30))]
     assert reassembly.on_frame(b"") is None
     assert reassembly.on_frame(bytes.fromhex("0741")) is None
+
+
+@pytest.mark.parametrize(
+    ("length", "numbers"),
+    [
+        (1, (0x13, 0x1C, 0x2C, 0x33)),
+        (2, (0x14, 0x1B, 0x23, 0x3C, 0x54, 0x55, 0x58, 0x59)),
+        (4, (0x24, 0x2B, 0x34, 0x3B)),
+        (5, (0x64,)),
+    ],
+)
+def test_how_long_each_parameter_is(length: int, numbers: tuple[int, ...]) -> None:
+    """Bytes of oxygen sensors and trims, with what is beside them (SAE J1979, from memory)."""
+    assert [ours.LENGTHS[number] for number in numbers] == [length] * len(numbers)
