@@ -9,7 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
+import numpy as np
+
 from swapbridge.core.layout import Layout, layout_from_positions
+from swapbridge.core.vocabulary import CRANK_WORDS, plain
 from swapbridge.drafting.channel_words import Telling, telling, word_channels
 from swapbridge.drafting.linking import in_bits, warns
 from swapbridge.drafting.sources import Swap, find_words
@@ -18,6 +21,9 @@ from swapbridge.drafting.vehicle import VehicleField, VehicleMessage
 TOLD = 0.97
 """A single bit must go with what was said this well, both ways, before a field is cut for it."""
 STANDS_RPM = 50
+LAMPS = 2
+"""Of more bits side by side some may be a state of the engine, which warns of nothing."""
+MOSTLY = 0.6
 LIT = 0.9
 """A lamp beside a lamp is lit for this share of the time that the engine stands."""
 
@@ -62,12 +68,27 @@ def cut_lamps(swap: Swap) -> None:
             fields: list[VehicleField] = []
             for one in message.fields:
                 lamps = in_bits(message, one) if one.kind == "choice" and swap.is_source(bus, message, one) else []
-                fields += lamps if len(lamps) > 1 and all(_is_lamp(swap, message, x) for x in lamps) else [one]
+                two = len(lamps) == LAMPS and not _tells_crank(swap, message, one)
+                fields += lamps if two and all(_is_lamp(swap, message, x) for x in lamps) else [one]
             if len(fields) > len(message.fields):
                 vehicle.messages[key] = replace(message, fields=tuple(fields))
                 changed = True
     if changed:
         find_words(swap)
+
+
+def _tells_crank(swap: Swap, message: VehicleMessage, one: VehicleField) -> bool:
+    """Whether one value of a code says that the starter turns: a state of the engine; also where nobody said when."""
+    key = swap.words.get("key_state")
+    starts = [] if key is None else [n for n, w in enumerate(key.words) if plain(w) in CRANK_WORDS]
+    if key is None or not starts:
+        return True
+    cranks = np.isin(key.series.at(message.time_s), starts)
+    raw = message.raw(one.layout)
+    return any(
+        float((raw[cranks] == v).mean()) >= MOSTLY and float(cranks[raw == v].mean()) >= MOSTLY
+        for v in np.unique(raw[cranks]).tolist()
+    )  # fmt: skip
 
 
 def _is_lamp(swap: Swap, message: VehicleMessage, one: VehicleField) -> bool:

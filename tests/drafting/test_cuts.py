@@ -114,17 +114,22 @@ def test_a_switch_that_was_seen_to_cross_one_way_only_does_not_flicker_on_the_wa
     assert best.share > 0.99
 
 
-@pytest.mark.parametrize(("state", "parts"), [(False, 2), (True, 1)])
-def test_two_lamps_side_by_side_are_cut_into_flags_and_a_state_is_not(state: bool, parts: int) -> None:
+@pytest.mark.parametrize(("code", "parts"), [("lamps", 2), ("to and fro", 1), ("state", 1), ("no key", 1)])
+def test_two_lamps_side_by_side_are_cut_into_flags_and_a_state_is_not(code: str, parts: int) -> None:
+    """A state whose bits all go out with the start looks like two lamps, but for its own code at the crank."""
     times = np.arange(0, 100, 0.1)
-    runs = times > 40
-    one = np.where(runs, 0, 1) if not state else np.where(runs, 0, np.where((times // 8) % 2 > 0, 1, 2))
-    other = np.where(times > 41.5, 0, 2) if not state else 0
+    runs, cranks = times > 40, (times > 39) & (times <= 40)
+    one = np.where(runs, 0, np.where((times // 8) % 2 > 0, 1, 2) if code == "to and fro" else 1)
+    other = np.where(times > 39 if code == "state" else times > 41.5, 0, 2) if code != "to and fro" else 0
     payload = (one | other).astype(np.uint8)[:, None]
     whole = VehicleField("f_0_2", Layout(0, 2), "choice", 2, 1.0)
     told = _message(payload, times, (whole,))
     swap = _swap(SimpleNamespace(messages={(0x210, False): told}, track=None, bus="host"))
     swap.quantities = {"engine_speed": SimpleNamespace(series=VehicleSeries(times, np.where(runs, 900.0, 0.0)))}
+    if code != "no key":
+        swap.words["key_state"] = SimpleNamespace(
+            words=("on", "start"), series=VehicleSeries(times, cranks.astype(np.float64))
+        )
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(switches, "find_words", lambda swap: None)
         switches.cut_lamps(swap)
