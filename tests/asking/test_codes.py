@@ -158,3 +158,24 @@ def test_a_users_table_gives_texts() -> None:
         decode.read_texts("P0128,good\nP0128\n", "t.csv")
     with pytest.raises(InputError, match=r"t.csv, line 1: .*not a fault code"):
         decode.read_texts("XYZ,bad\n", "t.csv")
+
+
+def test_bits_of_a_status_are_those_of_the_standard() -> None:
+    """ISO 14229-1's status byte, as the library `udsoncan` reads it."""
+    bits = {
+        fault_codes.FAILED_NOW: "test_failed",
+        fault_codes.FAILED_THIS_CYCLE: "test_failed_this_operation_cycle",
+        fault_codes.PENDING: "pending",
+        fault_codes.CONFIRMED: "confirmed",
+    }
+    for bit, name in bits.items():
+        status = udsoncan.Dtc.Status.from_byte(bit)
+        assert [one for one in bits.values() if getattr(status, one)] == [name]
+
+
+def test_failure_types_of_bus_signals() -> None:
+    """From memory of SAE J2012's digital annex: 81 to 88, each once."""
+    words = ("serial", "counter", "checksum", "below", "above", "invalid", "missing", "bus off")
+    assert list(fault_codes.FAILURE_TYPES) == list(range(0x81, 0x89))
+    for text, word in zip(fault_codes.FAILURE_TYPES.values(), words, strict=True):
+        assert word in text
