@@ -30,8 +30,8 @@ from swapbridge.signalmap.model import MapMessage, MapSignal
 
 GOES_WITH, STILL_GOES_WITH = 0.9, 0.5
 """Share of the time, at the state of the switch where it is least, that a signal takes its usual value there."""
-SMOOTHS_S = (0.0, 0.1, 0.2, 0.35, 0.5)
-"""What a rule with a low-pass filter may smooth on purpose; over more than half a second it is no measurement."""
+SMOOTHS_S = (0.0, 0.1, 0.2)
+"""What a rule with a low-pass filter may smooth on purpose; over longer a gearbox reads another engine than it has."""
 SMOOTH_STEP_S = 0.02
 SMALL = 6
 """A signal of at most so many bits may be a state or a switch."""
