@@ -347,11 +347,21 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
         "torque limits while it runs only": text(
             'period_ms = 20\nstates = ["key_on", "crank", "run", "after_run"]', 'period_ms = 20\nstates = ["run"]'
         ),
+        "engine data by its clock and on arrival of another": text(
+            'send = "host.EngineData"\nperiod_ms = 10',
+            'send = "host.EngineData"\non_arrival = ["donor.PCM_FAST"]\ngap_ms = 3\nperiod_ms = 10',
+        ),
         "engine data every 20 ms": text(
             'send = "host.EngineData"\nperiod_ms = 10', 'send = "host.EngineData"\nperiod_ms = 20'
         ),
         "pedal smoothed over a second": text(
             "clamp(donor.PCM_PEDAL.Pedal, 0 %, 100 %)", "clamp(lowpass(donor.PCM_PEDAL.Pedal, 1 s), 0 %, 100 %)"
+        ),
+        "torque smoothed over half a second": text(
+            "clamp(donor.PCM_FAST.ActualTorque,", "clamp(lowpass(donor.PCM_FAST.ActualTorque, 0.5 s),"
+        ),
+        "engine speed that rises by 300 rpm a second at most": text(
+            "clamp(donor.PCM_FAST.RPM,", "clamp(rate_limit(donor.PCM_FAST.RPM, 300 rpm),"
         ),
         "engine speed smoothed over two seconds": text(
             "clamp(donor.PCM_FAST.RPM,", "clamp(lowpass(donor.PCM_FAST.RPM, 2 s),"

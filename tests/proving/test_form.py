@@ -31,9 +31,9 @@ def old() -> Frames:
     return frames
 
 
-def _failed(pattern: Frames, ours: Frames) -> dict[str, Any]:
+def _failed(pattern: Frames, ours: Frames, *, periodic: bool = True) -> dict[str, Any]:
     message = small_swap.maps()["host"].message("ENGINE_DATA")
-    checks = compare_forms("m", measure(pattern, message), measure(ours, message), message, periodic=True)
+    checks = compare_forms("m", measure(pattern, message), measure(ours, message), message, periodic=periodic)
     return {c.name: c for c in checks if c.status == "fail"}
 
 
@@ -57,6 +57,14 @@ def test_frames_that_wait_by_turns_keep_their_period(old: Frames) -> None:
     assert "period" not in _failed(old, replace(old, time_ns=old.time_ns + waited))
     slow = replace(old, time_ns=(old.time_ns * 1.03).astype(np.int64) + waited)
     assert "10.30 ms on average" in _failed(old, slow)["period"].measured
+
+
+@pytest.mark.parametrize(("waits_ms", "uneven"), [(0, False), (1, False), (3, True)])
+def test_what_had_its_own_clock_does_not_follow_another(old: Frames, waits_ms: int, uneven: bool) -> None:
+    """Sent on arrival of another message as well: now 3 ms after the last, now 10."""
+    times = old.time_ns + np.where(np.arange(len(old)) % 2, waits_ms * MS, 0)
+    assert set(_failed(old, replace(old, time_ns=times), periodic=False)) == ({"rhythm"} if uneven else set())
+    assert set(_failed(replace(old, time_ns=times), old, periodic=False)) == set(), "an old sender without a clock"
 
 
 def test_a_late_frame(old: Frames) -> None:

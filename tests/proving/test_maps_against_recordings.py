@@ -10,8 +10,10 @@ import pytest
 
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.layout import Layout
+from swapbridge.language.constants import parse_source
+from swapbridge.language.model import Source
 from swapbridge.proving.case import Track
-from swapbridge.proving.judges.maps.by_stimulus import SMOOTHS_S, smoothed
+from swapbridge.proving.judges.maps.by_stimulus import filter_s, smoothed
 from swapbridge.proving.judges.maps.cold_soak import judge_cold_soak
 from swapbridge.proving.judges.maps.engine_sense import (
     _friction,
@@ -29,6 +31,7 @@ from swapbridge.proving.judges.maps.signs import _scale, range_fits
 from swapbridge.proving.judges.recordings.driving import engine_speed
 from swapbridge.proving.verdict import Check
 from swapbridge.signalmap.model import MapSignal
+from tests.proving import small_swap
 from tests.proving.one_bus import OneBus
 
 T = np.arange(0, 30, 0.02)
@@ -370,19 +373,30 @@ def _quick(t: Any) -> Any:
     return 2000 + 900 * np.sin(t * 2.8) + 300 * np.sin(t * 4.1)
 
 
-@pytest.mark.parametrize(("over_s", "agrees"), [(0.2, True), (0.5, False)])
-def test_what_a_filter_smooths_on_purpose_is_compared_smoothed(over_s: float, agrees: bool) -> None:
-    track = _track(_filtered(_quick(T), over_s))
+def test_what_a_filter_smooths_on_purpose_is_compared_smoothed() -> None:
+    track = _track(_filtered(_quick(T), 0.2))
     measured = Channel("engine_speed", SLOW, _quick(SLOW), "rpm")
-    plain = beside(SLOW, smoothed(measured, 0.0), track, track.values, track.measured)
-    best = max(
-        one.right
-        for s in SMOOTHS_S
-        if (one := beside(SLOW, smoothed(measured, s), track, track.values, track.measured)) is not None
-    )
-    assert plain is not None
-    assert plain.right < 0.75
-    assert (best > 0.9) == agrees
+    right = []
+    for over_s in (0.0, 0.2):
+        found = beside(SLOW, smoothed(measured, over_s), track, track.values, track.measured)
+        assert found is not None
+        right.append(found.right)
+    assert right[0] < 0.75
+    assert right[1] > 0.9
+
+
+@pytest.mark.parametrize(
+    ("rule", "seconds"),
+    [
+        ("a.B.C", 0.0),
+        ("lowpass(a.B.C, 0.2 s)", 0.2),
+        ("clamp(2 * lowpass(a.B.C, 150 ms), 0 rpm, 9 rpm)", 0.15),
+        ("choose(a.B.D, lowpass(a.B.C, 1 s), -lowpass(a.B.C, 2 s))", 2.0),
+    ],
+)
+def test_a_rule_says_over_how_long_it_smooths(rule: str, seconds: float) -> None:
+    bridge = small_swap.bridge()
+    assert filter_s(bridge, parse_source(bridge, Source(rule))) == pytest.approx(seconds)
 
 
 def test_what_never_moved_beside_a_recording_tells_nothing() -> None:

@@ -21,6 +21,8 @@ PERIOD_TOLERANCE = 0.02
 GAP_MARGIN_MS = 1.0
 SLOWER = 1.5
 """Frames that follow those of another sender come at its pace; so much slower than before, their readers time out."""
+STEADY, UNEVEN = 0.2, 0.4
+"""Of a period: how far the usual gaps of a sender with a clock of its own lie apart, and those of one without."""
 PAUSE_PERIODS = 20
 """A gap longer than so many periods (and 1 s) is a pause of its sender, not a late frame."""
 PAUSE_NS = 1_000_000_000
@@ -261,6 +263,15 @@ def compare_forms(
             f"set period_ms = {_round_period(pattern.period_ms):g} for this message in the bridge file",
             warn=not periodic and ours.mean_ms <= SLOWER * max(pattern.period_ms, pattern.mean_ms),
         )
+        steady = pattern.late_ms - pattern.early_ms <= STEADY * pattern.period_ms
+        if steady and not periodic:
+            add(
+                "rhythm",
+                ours.late_ms - ours.early_ms <= UNEVEN * pattern.period_ms,
+                f"{ours.early_ms:.2f} to {ours.late_ms:.2f} ms apart",
+                f"about as even as the old sender's {pattern.early_ms:.2f} to {pattern.late_ms:.2f} ms",
+                "send it by its own clock only (without on_arrival), or with a gap_ms near its period",
+            )
         add(
             "worst gap",
             ours.worst_ms <= pattern.worst_ms + GAP_MARGIN_MS,

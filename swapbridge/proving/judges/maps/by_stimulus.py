@@ -13,6 +13,9 @@ import numpy as np
 
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.roles import BY_NAME
+from swapbridge.core.units import find_unit
+from swapbridge.language.expressions import Binary, Call, Node, Number, Unary
+from swapbridge.language.model import BridgeFile
 from swapbridge.proving.case import Case, Floats, SentSignal, Track
 from swapbridge.proving.curves import thin
 from swapbridge.proving.judges.maps.likeness import (
@@ -30,8 +33,8 @@ from swapbridge.signalmap.model import MapMessage, MapSignal
 
 GOES_WITH, STILL_GOES_WITH = 0.9, 0.5
 """Share of the time, at the state of the switch where it is least, that a signal takes its usual value there."""
-SMOOTHS_S = (0.0, 0.1, 0.2)
-"""What a rule with a low-pass filter may smooth on purpose; over longer a gearbox reads another engine than it has."""
+LONGEST_SMOOTH_S = 0.2
+"""What a rule may smooth on purpose; over longer a gearbox hears another engine than it has."""
 SMOOTH_STEP_S = 0.02
 SMALL = 6
 """A signal of at most so many bits may be a state or a switch."""
@@ -116,12 +119,27 @@ def _sent(case: Case, made: SentSignal) -> Iterator[Check]:
     use = track.measured & ~np.isin(track.raw, [x for x in safe if x is not None])
     if not use.any():
         return
-    smooths_s = SMOOTHS_S if "lowpass" in made.functions else SMOOTHS_S[:1]
-    found_ones = [beside(channel.time_s, smoothed(channel, s), track, values, use) for s in smooths_s]
-    likeness = max((one for one in found_ones if one is not None), key=lambda one: one.right, default=None)
+    stated_s = filter_s(case.bridge, made.tree)
+    meant = smoothed(channel, stated_s) if stated_s <= LONGEST_SMOOTH_S else channel.value
+    likeness = beside(channel.time_s, meant, track, values, use)
     if likeness is not None:
         remedy = "correct its rule in the bridge file, or the map with which it is sent or heard"
         yield _check(case, made.label, channel, likeness, track, values, "as sent", remedy)
+
+
+def filter_s(bridge: BridgeFile, node: Node | None) -> float:
+    """The longest time constant of the low-pass filters of a rule, in seconds; 0 without one."""
+    if isinstance(node, Unary):
+        return filter_s(bridge, node.operand)
+    if isinstance(node, Binary):
+        return max(filter_s(bridge, part) for part in (node.left, node.right, node.otherwise))
+    if not isinstance(node, Call):
+        return 0.0
+    inner = max((filter_s(bridge, part) for part in node.arguments), default=0.0)
+    over = node.arguments[1] if node.function == "lowpass" else None
+    if isinstance(over, Number):
+        return max(inner, float(find_unit(over.unit, bridge.units).convert(over.value, find_unit("s"))))
+    return inner
 
 
 def smoothed(channel: Channel, over_s: float) -> Floats:
