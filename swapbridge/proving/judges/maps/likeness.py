@@ -150,7 +150,7 @@ def beside(
     right = (measured >= lowest - room) & (measured <= highest + room)
     # each part of the range counts alike, so that a long idle does not hide what happens above it
     parts = np.clip(((measured - low) / span * 5).astype(int), 0, 4)
-    shares = [float(right[parts == p].mean()) for p in range(5) if (parts == p).sum() >= 5]
+    shares = [float(right[parts == p].mean()) for p in range(5) if (parts == p).sum() >= 5] or [float(right.mean())]
     return Likeness(float(np.mean(shares)), slope, offset, correlation, best_lag, len(time_s), span)
 
 
