@@ -24,7 +24,7 @@ from tests.proving import mutations, small_swap
 
 LONG = 24
 FAR = """
-Far = { value = "donor.SLOW.Coolant", fallback = "200 degC", role = "value" }
+Far = { value = "donor.SLOW.Coolant", fallback = "411 degC", role = "value" }
 """
 DATA_RATE = 2_000_000
 
