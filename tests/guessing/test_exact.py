@@ -157,7 +157,7 @@ def test_noise_and_walks_have_neither_counter_nor_checksum(seed: int) -> None:
 @given(
     width=st.integers(2, 8),
     place=st.integers(0, 7),
-    step=st.integers(1, 3),
+    step=st.sampled_from([-1, 1, 2, 3]),
     short=st.booleans(),
     skip_zero=st.booleans(),
     lost=st.sampled_from([0.0, 0.02]),
@@ -168,7 +168,7 @@ def test_any_counter_is_found(width: int, place: int, step: int, short: bool, sk
     top = 2**width
     low, high = int(skip_zero), top - 1 - int(short and width > 2)
     span = high - low + 1
-    if short or skip_zero or span < 4 or np.gcd(step, span) != 1:
+    if span < 4 or np.gcd(step, span) != 1 or (step != -1 and (short or skip_zero)):
         step = 1
     if span < 3:
         low, high, span = 0, top - 1, top
@@ -179,7 +179,37 @@ def test_any_counter_is_found(width: int, place: int, step: int, short: bool, sk
     kept = np.random.default_rng(place).random(n) >= lost
     found = find_counters(columns_of(payload[kept], (np.arange(n) * 10_000_000)[kept]))
     assert [c.positions for c in found] == [tuple(range(56 + place, 56 + place + width))]
-    assert (found[0].counter.low, found[0].counter.high, found[0].counter.step) == (low, high, step)
+    assert (found[0].counter.low, found[0].counter.high, found[0].counter.step) == (low, high, step % span)
+
+
+@pytest.mark.parametrize("lossy", [False, True])
+def test_a_byte_that_counts_down_shows_as_soon_as_one_that_counts_up(lossy: bool) -> None:
+    n = 3000 if lossy else 160
+    payload = traffic(4, n)[:, [0, 0, 2, 3, 4, 5, 6, 0]]
+    payload[:, 7] = -np.arange(n) % 256
+    kept = np.random.default_rng(4).random(n) < (0.3 if lossy else 1.0)
+    (found,) = find_counters(columns_of(payload[kept], (np.arange(n) * 10_000_000)[kept]))
+    assert found.positions == tuple(range(56, 64))
+    assert found.counter.after(9) == 8
+
+
+@pytest.mark.parametrize("every", [2, 3, 4])
+def test_a_counter_that_rests_between_two_steps_shows_in_three_rounds(every: int) -> None:
+    n = 16 * every * 4
+    payload = traffic(5, n)[:, [0, 0, 2, 3, 4, 5, 6, 0]]
+    payload[:, 7] = np.arange(n) // every % 16 << 2
+    (found,) = find_counters(columns_of(payload))
+    assert found.positions == (58, 59, 60, 61)
+    assert found.every == every
+
+
+def test_the_upper_bits_of_what_goes_on_by_three_are_no_counter() -> None:
+    n = 400
+    payload = np.zeros((n, 4), np.uint8)
+    payload[:, 2] = np.arange(n) * 3 % 64
+    kept = np.random.default_rng(2).random(n) < 0.4
+    found = find_counters(columns_of(payload[kept], (np.arange(n) * 10_000_000)[kept]))
+    assert all(c.positions[0] == 16 for c in found)
 
 
 def test_a_checksum_beside_a_counter_is_no_carry_of_it() -> None:

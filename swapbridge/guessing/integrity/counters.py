@@ -33,6 +33,8 @@ FEWEST_BRIEF = 20
 or twice, by one in every single frame."""
 LOSSY = 0.1
 """Share of gaps that hold more than one sending, or none, from which on a recording is lossy, or its clock coarse."""
+EXACT_ROUNDS = 3
+"""Rounds of a counter that goes on by one in every second, third or fourth frame and never misses."""
 SEEN = 0.8
 """Share of the values that so few frames can be thought to show which they must show."""
 LOSSY_SHARE = 0.7
@@ -118,9 +120,13 @@ def find_counters(columns: BitColumns, taken: npt.NDArray[np.bool_] | None = Non
                 whole = not bits[0] & 7 and not live[bits[length - 1] + 1 : (bits[0] | 7) + 1].any()
                 counter, into = _as_counter(run, length, whole, seen), found
                 if counter is None and lossy and not apart:
-                    counter, into = _lossy_counter(word & ((1 << length) - 1), gap, length), few_left
+                    value = word & ((1 << length) - 1)
+                    counter, into = _lossy_counter(value, gap, length) or _lossy_down(value, gap, length), few_left
                 if counter is not None:
-                    if _goes_on(columns, follows, bits[:length]):
+                    span = counter.counter.high - counter.counter.low + 1
+                    if _goes_on(columns, follows, bits[:length], down=2 * counter.counter.step > span):
+                        break
+                    if (counter.every > 1 or counter.by_clock) and _goes_on_below(columns, follows, bits[:length]):
                         break
                     if length < len(bits) and bits[length] >> 3 == bits[0] >> 3 and _one_longer(run, counter, length):
                         length += 1
@@ -172,12 +178,33 @@ def _one_longer(run: _CounterSteps, lower: FoundCounter, length: int) -> bool:
     return lower.counter.step == 1 and bool(((run.new - run.old) % (2 << length) == 1).all())
 
 
-def _goes_on(columns: BitColumns, follows: npt.NDArray[np.intp], positions: npt.NDArray[np.intp]) -> bool:
+def _goes_on_below(columns: BitColumns, follows: npt.NDArray[np.intp], positions: npt.NDArray[np.intp]) -> bool:
+    """Whether the bits right below, in its byte, go on with it by one and the same step: the upper end of a ramp.
+
+    A counter's lowest bit is its own; what steps by three moves its upper bits in a rhythm too.
+    """
+    first = int(positions[0])
+    lowest = first
+    while lowest & 7 and columns.live[lowest - 1]:
+        lowest -= 1
+    frames = frames_between(columns, follows)
+    for start in range(lowest, first):
+        bits = np.concatenate([np.arange(start, first), positions])
+        word = field_words(columns.payload, bits).astype(np.int64)
+        step, span = np.diff(word)[follows - 1], 1 << len(bits)
+        for size in np.unique(step[frames == 1] % span).tolist()[:WIDEST]:
+            if size & 1 and ((step - size * frames) % span == 0).mean() >= SHARE:
+                return True
+    return False
+
+
+def _goes_on(columns: BitColumns, follows: npt.NDArray[np.intp], positions: npt.NDArray[np.intp], down: bool) -> bool:
     """Whether the bit above, in either byte order, moves just when the counter goes round: the low end of a quantity.
 
-    Distances, times and what was used up go round too, but something above them counts the rounds.
+    Distances, times and what was used up go round too, but something above them counts the rounds. What counts down
+    is looked at upside down.
     """
-    payload = columns.payload
+    payload = ~columns.payload if down else columns.payload
     low = field_words(payload, positions).astype(np.int64)
     round_again = low[follows] < low[follows - 1]
     live = columns.live
@@ -306,11 +333,12 @@ def _as_counter(run: _CounterSteps, length: int, whole: bool, taken: npt.NDArray
         if not _bits_agree(old, new, fits, length):
             continue
         wraps = int((new < old).sum()) if step <= modulus // 2 else int((new > old).sum())
-        if wraps < 2 and not (whole and length >= 5 and step == 1 and steps >= FEWEST_ALONE and share >= 0.97):
+        by_one = step in (1, modulus - 1)
+        if wraps < 2 and not (whole and length >= 5 and by_one and steps >= FEWEST_ALONE and share >= 0.97):
             continue
-        if modulus == top and step != 1 and steps < 2 * span:
+        if modulus == top and not by_one and steps < 2 * span:
             continue
-        if step not in (1, modulus - 1) and (wraps < ODD_WRAPS or share < ODD_SHARE):
+        if not by_one and (wraps < ODD_WRAPS or share < ODD_SHARE):
             continue  # a steady ramp goes round too
         return FoundCounter((), Counter(low_value, low_value + modulus - 1, step), share, steps, wraps, by_clock)
     if may_be_brief and (brief := _brief_counter(old, new, top)) is not None:
@@ -373,6 +401,16 @@ def _lossy_counter(value: npt.NDArray[np.int64], gap: npt.NDArray[np.int64], len
     return best
 
 
+def _lossy_down(value: npt.NDArray[np.int64], gap: npt.NDArray[np.int64], length: int) -> FoundCounter | None:
+    """The same of a counter that counts down, looked at upside down."""
+    top = (1 << length) - 1
+    found = _lossy_counter(top - value, gap, length)
+    if found is None:
+        return None
+    low, high = top - found.counter.high, top - found.counter.low
+    return replace(found, counter=Counter(low, high, high - low))
+
+
 def _told_by_clock(step: npt.NDArray[np.int64], sendings: npt.NDArray[np.float64], span: int) -> float:
     """Bits of the steps that the clock tells: against all sizes being alike, what is left over being learned."""
     off = (step - np.rint(sendings).astype(np.int64)) % span
@@ -418,7 +456,11 @@ def _slow_counter(
         if turns == 0 or (step_taken[1:] != step_taken[:-1]).mean() < 0.9 * turns:
             continue  # long stretches of equal steps are a slope, not a rhythm
         wraps = min(int((new < old).sum()), int((new > old).sum()))
-        if wraps < max(4, 2 * span // steps) or sum(in_turn) % modulus == 0:
+        if sum(in_turn) % modulus == 0:
+            continue
+        # what goes on by one and rests in between, never otherwise, is told from a clock by fewer rounds
+        exact = bool(same.all()) and modulus == 1 << length and sorted(in_turn) == [*[0] * (every - 1), 1]
+        if wraps < (EXACT_ROUNDS if exact else max(4, 2 * span // steps)):
             continue
         moving = step_taken != 0
         typical = np.zeros(steps, bool)
