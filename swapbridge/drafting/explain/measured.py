@@ -9,6 +9,7 @@ import numpy as np
 
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME
+from swapbridge.core.vocabulary import spoken_words
 from swapbridge.drafting.explain.flags import GOOD
 from swapbridge.drafting.explain.kit import Kit, open_field
 from swapbridge.drafting.explain.numbers import Formula, Measured, NumberTerm, best_formula, fit_straight, fit_table
@@ -53,6 +54,8 @@ COLD_MARGIN = 1.0
 HOT_MARGIN = 1.0
 """A condition on a temperature is believed this share of its range beyond it, hotter."""
 WARM_CHANNELS = frozenset({"coolant_temperature", "oil_temperature"})
+ODOMETERS = frozenset({"odometer", "mileage", "distance"})
+SAME_DISTANCE = 0.99
 HEATS = WARM_CHANNELS | {"intake_temperature", "ambient_temperature"}
 AS_WELL = 0.01
 LOAD_AND_HEAT = WARM_CHANNELS | {
@@ -91,6 +94,12 @@ class _Way:
 
 def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> Explained:
     """A measured value: a copy by its channel, else the cheapest copy, table, sum or product."""
+    if _is_odometer(kit, message, one):
+        top = str(one.layout.raw_range[1])
+        return Explained(
+            one.layout, one.name, "open", 0.0, top, top, words="it is an odometer, which is never made up or repeated",
+            closes="a module that stays and says it", unreviewed=True,
+        )  # fmt: skip
     copied = _channel_copy(kit, message, one, allowed)
     if copied is not None:
         return copied
@@ -146,6 +155,21 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
         well = best.formula.share >= TOLD_WELL or _scaled_plainly(kit, measured, alike, best.formula)
         return replace(made, unproved=not well)
     return replace(made, raised=_raised(kit, measured, best.formula, made.layout))
+
+
+def _is_odometer(kit: Kit, message: VehicleMessage, one: VehicleField) -> bool:
+    """Whether a field goes with what a person read off the odometer, which is no channel of any other quantity."""
+    vehicle = kit.swap.vehicle(kit.bus)
+    names = () if vehicle.track is None else tuple(vehicle.track.channels)
+    raw = message.raw(one.layout).astype(np.float64)
+    for name in names:
+        said = vehicle.channel(name) if ODOMETERS & set(spoken_words(name).split()) else None
+        if said is None or np.ptp(raw) == 0:
+            continue
+        x = said.at(message.time_s)
+        if np.ptp(x) > 0 and float(np.corrcoef(x, raw)[0, 1]) >= SAME_DISTANCE:
+            return True
+    return False
 
 
 def _tells_old_torque(kit: Kit, message: VehicleMessage, one: VehicleField, formula: Formula) -> bool:
