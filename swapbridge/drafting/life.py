@@ -34,7 +34,10 @@ def life_of(swap: Swap, bus: str, message: VehicleMessage) -> Life:
     after_wake = _since([a for a, _ in moments], [a for a, _ in vehicle.wakes], 0.02)
     late_s = 0.02 + _key_period_s(swap)  # the key was turned before the frame that says so
     after_key = _since([a for a, _ in moments], key_moments(swap, bus, on=True), late_s, vehicle.wakes)
-    soon = len(after_wake) > 0 and float(np.median(after_wake)) <= max(WITH_BUS_S, message.period_s * 1.05)
+    limit_s = max(WITH_BUS_S, message.period_s * 1.05)
+    soon = len(after_wake) > 0 and float(np.median(after_wake)) <= limit_s
+    if soon and len(after_key) == len(after_wake) and after_wake.max() > limit_s >= after_key.max():
+        soon = False  # once its bus was awake for longer before the key came on, and it waited for the key
     keyless = len(after_wake) - len(after_key) >= LEAST_SEEN and _agree(after_wake, message.period_s)
     begin: Literal["bus", "key", "run"] = "bus" if soon or keyless else "key"
     if begin == "key" and _lives_running(swap, bus, message):
