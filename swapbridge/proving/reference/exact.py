@@ -37,7 +37,7 @@ class Exact(NamedTuple):
     """A value: a number in `unit`, a truth (0 or 1), or a choice (its raw value).
 
     `fixed` marks what comes from constants alone; products and quotients with such need no rounding. A tuple, since
-    it is made millions of times in a proof and takes a quarter of the time that a frozen dataclass takes.
+    it is made millions of times in a proof and takes a third of the time that a frozen dataclass takes.
     """
 
     number: Fraction
