@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -81,6 +82,24 @@ def test_a_planted_life_is_found_again(begin_s: float, end_s: float, count: int,
     for name in ("delay_ms", "last_ms"):
         assert said.pop(name) == pytest.approx(expected[name], abs=110 if expected[name] else 0)
     assert said == {n: v for n, v in expected.items() if n in said}
+
+
+@pytest.mark.parametrize(("begins", "expected"), [("key", "key"), ("bus", "bus")])
+def test_a_key_that_mostly_comes_soon_after_the_bus_is_told_from_it_by_the_once_that_it_did_not(
+    begins: str, expected: str
+) -> None:
+    """A slow message 0.4 s after two wakes looks as if it came with the bus; in the third the key came 3 s later."""
+    keyed = [wake + late for (wake, _), late in zip(WAKES, (0.4, 0.4, 3.0), strict=True)]
+    starts = keyed if begins == "key" else [wake + 0.1 for wake, _ in WAKES]
+    times = np.concatenate([np.arange(a + 0.01, wake + 26.0, 0.5) for a, (wake, _) in zip(starts, WAKES, strict=True)])
+    slow = replace(message(0x510, 0.5, ON, OFF), time_s=times, payload=np.zeros((len(times), 8), np.uint8))
+    one = swap(message(0x100, 0.01, ON, OFF + 1.0), slow)
+    series = one.words["key_state"].series
+    on = np.zeros(len(series.time_s))
+    for a, (wake, _) in zip(keyed, WAKES, strict=True):
+        on[(series.time_s >= a) & (series.time_s < wake + OFF)] = 1.0
+    one.words["key_state"] = replace(one.words["key_state"], series=replace(series, value=on))
+    assert life_of(one, "host", slow).begin == expected
 
 
 def test_where_one_goes_on_for_longer_the_others_keep_their_own_end() -> None:
