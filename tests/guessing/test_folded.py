@@ -99,7 +99,7 @@ def test_what_no_sum_gives_gets_none() -> None:
 
 
 @settings(deadline=None, max_examples=40)
-@given(st.integers(0, 2**32), st.sampled_from([4, 8]), st.sampled_from([4, 8]), st.sampled_from([1, -1]), st.data())
+@given(st.integers(0, 2**32), st.just(8), st.sampled_from([4, 8]), st.sampled_from([1, -1]), st.data())
 def test_any_sum_that_ends_in_an_xor_is_found_and_holds_on_other_frames(
     seed: int, width: int, unit_bits: int, factor: int, data: st.DataObject
 ) -> None:

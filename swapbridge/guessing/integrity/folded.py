@@ -103,7 +103,9 @@ def _forms(some: Ints, wanted: Ints, width: int, bits: int) -> Iterator[FieldSum
             if fails.min() <= may_fail:
                 yield FieldSum(width, terms, int(fails.argmin()), 8, width, 1, None, factor, constant)
     reach = np.bitwise_or.reduce(some ^ some[:1], axis=0) & ring  # upper bits never reach a narrower sum
-    ended = _ended(total, wanted, width, may_fail) if np.count_nonzero(reach) >= FEWEST_MOVING else None
+    # not of four bits: they may be the lower half of a byte's, whose upper half hardly moves
+    wide = width == 8 and np.count_nonzero(reach) >= FEWEST_MOVING
+    ended = _ended(total, wanted, width, may_fail) if wide else None
     if ended is not None:
         yield FieldSum(width, terms, 0, constant=ended[0], xor_out=ended[1])
     weights = _weights(some, wanted, 1 << width)
