@@ -40,8 +40,8 @@ if TYPE_CHECKING:
     from swapbridge.bus.running.run import run as run
     from swapbridge.capture.read import read_capture as read_capture
     from swapbridge.compiler.compile import compile_bridge as compile_bridge
+    from swapbridge.emit.emit_c import emit_c as emit_c
     from swapbridge.emit.native import NativeTranslator as NativeTranslator
-    from swapbridge.emit.program import emit_c as emit_c
     from swapbridge.guessing.guess import guess as guess
     from swapbridge.plan.python.translator import Translator as Translator
     from swapbridge.plan.serialise import plan_from_json as plan_from_json
@@ -61,7 +61,7 @@ _HOMES = {
     "prove": "proving.prove",
     "Translator": "plan.python.translator",
     "NativeTranslator": "emit.native",
-    "emit_c": "emit.program",
+    "emit_c": "emit.emit_c",
     "record": "bus.recording.record",
     "run": "bus.running.run",
     "replay": "bus.running.replay",

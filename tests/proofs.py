@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.proof import PROOF_FORMAT, PROOF_VERSION, ProofRuling, plan_digest
 
 PROVED = ProofRuling("proved", "proved (seed 1, today)")

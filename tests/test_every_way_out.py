@@ -24,9 +24,9 @@ from starlette.routing import Route
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.write import write_capture
 from swapbridge.cli.main import cli
-from swapbridge.core.frames import split_word
+from swapbridge.core.identifier_words import split_word
 from swapbridge.core.obd import diagnostic_use
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from tests.bus.conftest import SPEED, SerialAdapter, make_plan
 from tests.page.conftest import Browser
 from tests.proofs import write_proof

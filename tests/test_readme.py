@@ -19,7 +19,7 @@ from canmatrix import ArbitrationId
 from canmatrix.formats import loads_flat
 
 from swapbridge.capture.read import read_capture
-from swapbridge.demo.maps import REFERENCE_NM, donor_map, host_map
+from swapbridge.demo.vehicle_maps import REFERENCE_NM, donor_map, host_map
 from swapbridge.signalmap.accept import accept_findings, same_place
 from swapbridge.signalmap.findings import findings_from_json
 from swapbridge.signalmap.merge import same_scaling

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from swapbridge.core import j1939, obd
 from swapbridge.core.errors import RefusedError
-from swapbridge.core.frames import EXTENDED_BIT, format_identifier, split_word
+from swapbridge.core.identifier_words import EXTENDED_BIT, format_identifier, split_word
 
 _ANY = range(0x100)
 REQUESTS: tuple[tuple[Container[int], ...], ...] = (

@@ -18,8 +18,8 @@ from swapbridge.asking.heavy import Heavy, is_heavy
 from swapbridge.asking.interview import Interview
 from swapbridge.asking.module_answers import Answers
 from swapbridge.asking.session import AskingSession, Script, SpeedOf
+from swapbridge.bus.adapters.can_messages import message_of, word_of
 from swapbridge.bus.adapters.clock import monotonic_ns
-from swapbridge.bus.adapters.frames import message_of, word_of
 from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.opening import open_buses
 from swapbridge.bus.adapters.spec import BusSpec
@@ -27,7 +27,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.python_can import can
 from swapbridge.core import obd
 from swapbridge.core.errors import BusError, InputError, RefusedError
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, split_word
 
 Protocol = Literal["auto", "obd", "j1939"]
 POLL_S = 0.002
@@ -86,20 +86,20 @@ class Asking:
         """What was said so far."""
         session = self.session
         modules = (*self._interview.modules(session), *self._heavy.modules(session))
-        told = list(session.told)
+        notes = list(session.notes)
         if session.ended_by == "done" and modules:
             if session.speed_kmh is None:
-                told.append("no vehicle speed was heard, so it was not checked that the vehicle stood still")
+                notes.append("no vehicle speed was heard, so it was not checked that the vehicle stood still")
             if not self._questions.forbidden:
-                told.append(
+                notes.append(
                     "no recording of this bus was given: only identifiers heard just before were left alone "
                     "as the vehicle's own traffic"
                 )
         if not modules and session.ended_by == "done":
-            told.append(
+            notes.append(
                 "no module answered: is the ignition on, is this the diagnostic socket's bus, is the bit rate right?"
             )
-        return Answers(bus, when, modules, session.ended_by, tuple(told))
+        return Answers(bus, when, modules, session.ended_by, tuple(notes))
 
     def _script(self, session: AskingSession) -> Script:
         yield from self._heavy.listen(session)

@@ -10,7 +10,7 @@ import random
 from dataclasses import dataclass, field
 from functools import partial
 
-from swapbridge.asking import decode
+from swapbridge.asking import decode_answers
 from swapbridge.asking.allowed import GROUPS, TOOL_ADDRESSES
 from swapbridge.asking.module_answers import Code, Module
 from swapbridge.asking.session import LISTEN_NS, MS, AskingSession, AskingStep, S, Script
@@ -70,7 +70,7 @@ class Heavy:
         yield from self._claim(session)
         address = session.permit.address
         if address is None:
-            session.tell(
+            session.note(
                 "both addresses of a service tool are in use on this bus: nothing was asked, only DM1 was heard"
             )
             return
@@ -106,14 +106,14 @@ class Heavy:
                 remarks.append(f"sends a {service} of {len(data)} bytes, which fits no number of codes")
                 continue
             said.append(service)
-            codes += decode.spn_codes(service, faults)
+            codes += decode_answers.spn_codes(service, faults)
             if service == "DM1":
                 lamps = faults.lamps
         found = {}
         for (to, number), data in self.answered.items():
             if to == source and number != j1939.DM2:
                 said.append(GROUPS[number])
-                found[GROUPS[number]] = decode.readable(data)
+                found[GROUPS[number]] = decode_answers.readable(data)
         refused = [GROUPS[number] for to, number in self.refused if to == source]
         if refused:
             remarks.append(f"does not answer: {', '.join(sorted(refused))}")

@@ -11,12 +11,12 @@ from dataclasses import dataclass, field
 import udsoncan
 from udsoncan.services import ReadDataByIdentifier, ReadDTCInformation, TesterPresent
 
-from swapbridge.asking import decode
-from swapbridge.asking.decode import BadAnswerError, Format
+from swapbridge.asking import decode_answers
+from swapbridge.asking.decode_answers import BadAnswerError, Format
 from swapbridge.asking.module_answers import Code, Module
 from swapbridge.asking.session import MS, AskingSession, AskingStep, ModuleAnswer, Script
 from swapbridge.core import obd
-from swapbridge.core.frames import EXTENDED_BIT, format_identifier, identifier_word, split_word
+from swapbridge.core.identifier_words import EXTENDED_BIT, format_identifier, identifier_word, split_word
 
 SEARCH_NS = 100 * MS
 MOST_EXTENDED = 8
@@ -165,16 +165,16 @@ class Interview:
         """ISO 14229: one module."""
         function = ReadDTCInformation.Subfunction
         request = ReadDTCInformation.make_request
-        mask = decode.WHAT_FAILED
+        mask = decode_answers.WHAT_FAILED
 
         def count(one: Gathered, message: bytes) -> None:
-            one.form = decode.code_format(message)
+            one.form = decode_answers.code_format(message)
 
         def codes(one: Gathered, message: bytes) -> None:
-            one.codes += decode.long_codes(message, one.form, self.texts)
+            one.codes += decode_answers.long_codes(message, one.form, self.texts)
 
         def watched(one: Gathered, message: bytes) -> None:
-            one.watches = decode.watched(message, one.form)
+            one.watches = decode_answers.watched(message, one.form)
 
         number = request(function.reportNumberOfDTCByStatusMask, status_mask=mask)
         yield from self._ask(session, module, number, "19 01", count)
@@ -182,13 +182,15 @@ class Interview:
         yield from self._ask(session, module, by_status, "19 02", codes)
         yield from self._extended(session, module)
         yield from self._ask(session, module, request(function.reportSupportedDTCs), "19 0A", watched)
-        for item, words in decode.IDENTIFICATION.items():
-            asked = ReadDataByIdentifier.make_request([item], {item: decode.Rest})
+        for item, words in decode_answers.IDENTIFICATION.items():
+            asked = ReadDataByIdentifier.make_request([item], {item: decode_answers.Rest})
             yield from self._ask(session, module, asked, f"22 {item:04X}", self._identified(item, words), quiet=True)
 
     def _extended(self, session: AskingSession, module: Gathered) -> Script:
         function = ReadDTCInformation.Subfunction
-        numbered = [(at, decode.raw_number(one.text)) for at, one in enumerate(module.codes) if one.service == "19 02"]
+        numbered = [
+            (at, decode_answers.raw_number(one.text)) for at, one in enumerate(module.codes) if one.service == "19 02"
+        ]
         for at, number in numbered[:MOST_EXTENDED]:
             if number is None:
                 continue
@@ -197,7 +199,9 @@ class Interview:
             )
 
             def keep(one: Gathered, message: bytes, at: int = at, number: int = number) -> None:
-                one.codes[at] = decode.with_extended(one.codes[at], decode.extended_data(message, number))
+                one.codes[at] = decode_answers.with_extended(
+                    one.codes[at], decode_answers.extended_data(message, number)
+                )
 
             yield from self._ask(session, module, asked, "19 06", keep, quiet=True)
 
@@ -236,7 +240,7 @@ class Interview:
         module = self._module(answer.word)
         if answer.negative is not None:
             if not quiet:
-                session.remark(answer.word, f"refuses {what}: {decode.refusal(answer.negative)}")
+                session.remark(answer.word, f"refuses {what}: {decode_answers.refusal(answer.negative)}")
             return
         try:
             take(module, answer.message)
@@ -255,19 +259,19 @@ class Interview:
 
     def _short(self, service: int) -> Callable[[Gathered, bytes], None]:
         def take(module: Gathered, message: bytes) -> None:
-            module.codes += decode.short_codes(service, message, self.texts)
+            module.codes += decode_answers.short_codes(service, message, self.texts)
 
         return take
 
     def _information(self, words: str) -> Callable[[Gathered, bytes], None]:
         def take(module: Gathered, message: bytes) -> None:
-            module.identification[words] = decode.vehicle_information(message)
+            module.identification[words] = decode_answers.vehicle_information(message)
 
         return take
 
     def _identified(self, item: int, words: str) -> Callable[[Gathered, bytes], None]:
         def take(module: Gathered, message: bytes) -> None:
-            module.identification[words] = decode.identification(message, item)
+            module.identification[words] = decode_answers.identification(message, item)
 
         return take
 

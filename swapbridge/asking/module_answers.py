@@ -94,7 +94,7 @@ class Answers:
     modules : tuple of Module
     ended_by : str
         "done", or why asking ended before.
-    told : tuple of str
+    notes : tuple of str
         Sentences that belong to no module.
     """
 
@@ -102,7 +102,7 @@ class Answers:
     time: str
     modules: tuple[Module, ...]
     ended_by: str = "done"
-    told: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """For a file; `answers_from` reads it back."""
@@ -154,7 +154,7 @@ def answers_from(data: dict[str, Any]) -> Answers:
         time=_text(data["time"]),
         modules=tuple(_module(one) for one in data["modules"]),
         ended_by=_text(data["ended_by"]),
-        told=_texts(data["told"]),
+        notes=_texts(data["notes"]),
     )
 
 

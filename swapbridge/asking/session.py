@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from swapbridge.asking.allowed import TOOL_ADDRESSES, Permit, is_diagnostic
 from swapbridge.asking.transport import TransportLine
 from swapbridge.core import j1939, obd
-from swapbridge.core.frames import EXTENDED_BIT, format_identifier, identifier_word, split_word
+from swapbridge.core.identifier_words import EXTENDED_BIT, format_identifier, identifier_word, split_word
 
 MS = 1_000_000
 S = 1_000_000_000
@@ -108,7 +108,7 @@ class AskingSession:
         "" while it goes on, "done", or why it ended before.
     remarks : dict of int to list of str
         What was odd, by answering word.
-    told : list of str
+    notes : list of str
         Sentences that belong to no module.
     asked : int
         Requests sent.
@@ -121,7 +121,7 @@ class AskingSession:
     permit: Permit = field(init=False)
     ended_by: str = ""
     remarks: dict[int, list[str]] = field(default_factory=dict)
-    told: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
     heard: set[int] = field(default_factory=set)
     speed_kmh: float | None = None
     asked: int = 0
@@ -201,10 +201,10 @@ class AskingSession:
         if words not in known and len(known) < MOST_REMARKS:
             known.append(words)
 
-    def tell(self, words: str) -> None:
+    def note(self, words: str) -> None:
         """Keep a sentence that belongs to no module, once."""
-        if words not in self.told and len(self.told) < 10 * MOST_REMARKS:
-            self.told.append(words)
+        if words not in self.notes and len(self.notes) < 10 * MOST_REMARKS:
+            self.notes.append(words)
 
     def end(self, reason: str) -> None:
         """End asking now."""
@@ -214,7 +214,7 @@ class AskingSession:
     def may_ask(self, word: int) -> bool:
         """Whether a request may go out under this identifier; told once when traffic was heard there."""
         if word in self.forbidden or word in self.heard:
-            self.tell(f"{_name(word)} is used by the vehicle's own traffic: nothing is asked there")
+            self.note(f"{_name(word)} is used by the vehicle's own traffic: nothing is asked there")
             return False
         return self.permit.may_use(word)
 
@@ -319,9 +319,9 @@ class AskingSession:
 
     def _watch(self, now_ns: int) -> None:
         self.assembler.expire(now_ns)
-        for sentence in self.assembler.told:
-            self.tell(sentence)
-        self.assembler.told.clear()
+        for sentence in self.assembler.problems:
+            self.note(sentence)
+        self.assembler.problems.clear()
         if self._foreign > 10 and now_ns - self._last_foreign_ns > QUIET_NS:
             self.end("the bus went quiet, so the key is off: nothing more is asked, as that would keep the bus awake")
         elif now_ns - self._began_ns > LONGEST_SESSION_NS:

@@ -8,7 +8,7 @@ from swapbridge.asking.session import SpeedOf
 from swapbridge.core.errors import InputError
 from swapbridge.core.roles import find_role
 from swapbridge.core.units import find_unit
-from swapbridge.signalmap.model import MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapSignal, SignalMap
 
 
 def speed_reader(maps: Iterable[SignalMap]) -> SpeedOf | None:

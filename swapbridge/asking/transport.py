@@ -11,7 +11,7 @@ import logging
 import isotp
 
 from swapbridge.core import obd
-from swapbridge.core.frames import split_word
+from swapbridge.core.identifier_words import split_word
 
 _NEVER_MS = 1_000_000_000
 """The library's own time-outs read a clock; they are put out of reach."""

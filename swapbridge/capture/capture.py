@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.identifier_words import EXTENDED_BIT
 
 EXTENDED = 1
 """29-bit identifier."""
@@ -150,7 +150,7 @@ class Capture:
 
     @property
     def words(self) -> npt.NDArray[np.uint32]:
-        """(N,) uint32: identifier word of every frame (`swapbridge.core.frames`)."""
+        """(N,) uint32: identifier word of every frame (`swapbridge.core.identifier_words`)."""
         form = (self.flags & EXTENDED).astype(np.uint32) * np.uint32(EXTENDED_BIT)
         words: npt.NDArray[np.uint32] = self.identifier | form
         return words

@@ -8,7 +8,7 @@ from fractions import Fraction
 from math import gcd, lcm
 
 from swapbridge.plan.intervals import Interval, fits_int64, op_interval, table_inner
-from swapbridge.plan.model import EFFECTS, Block, DelayLine, Lookup, Op, Slot, Table, div_round, table_at
+from swapbridge.plan.plan import EFFECTS, Block, DelayLine, Lookup, Op, Slot, Table, div_round, table_at
 
 CONSTANT_TOP = (1 << 31) - 1
 """Largest constant used as it is; larger ones are approximated (within 1/1000 of a host step) and reported."""

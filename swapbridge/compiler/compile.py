@@ -9,35 +9,35 @@ from itertools import chain
 from pathlib import Path
 
 from swapbridge.compiler.build import BlockBuilder, OverflowRefused, PlanMemory
-from swapbridge.compiler.checks.coverage import check_load, check_needs
-from swapbridge.compiler.checks.long_messages import check_long_messages
+from swapbridge.compiler.checks.needs_and_load import check_load, check_needs
+from swapbridge.compiler.checks.packets import check_long_messages
 from swapbridge.compiler.checks.safety import check_drafts, check_safety
 from swapbridge.compiler.explain import explain_plan
 from swapbridge.compiler.expressions.functions import FUNCTIONS
 from swapbridge.compiler.expressions.lower import Lowering
 from swapbridge.compiler.expressions.sources import Sources
-from swapbridge.compiler.maps import load_maps
+from swapbridge.compiler.load_maps import load_maps
 from swapbridge.compiler.messages.messages import SendDraft, lower_message
 from swapbridge.compiler.messages.passing import build_answers, build_passes, join_answers
-from swapbridge.compiler.messages.states import write_states
+from swapbridge.compiler.messages.state_machine import write_states
 from swapbridge.compiler.refusals import LoweringError
 from swapbridge.compiler.review import marks, review_notes, unreviewed
 from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import split_word
+from swapbridge.core.identifier_words import split_word
 from swapbridge.core.j1939 import last_name
 from swapbridge.core.units import SPELLINGS, find_unit
 from swapbridge.core.vocabulary import is_nobody
 from swapbridge.language.addresses import addressed, own_names
+from swapbridge.language.bridge_file import BridgeFile
 from swapbridge.language.constants import parse_source
 from swapbridge.language.expressions import KEYWORDS, names_in
-from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import load_bridge
 from swapbridge.plan.check import check_plan
 from swapbridge.plan.j1939_node import CLAIM_WAIT_US, WAITING_ADDRESSES
-from swapbridge.plan.model import STATES, AddressClaim, Bus, Plan, Task
+from swapbridge.plan.plan import STATES, AddressClaim, Bus, Plan, Task
 from swapbridge.signalmap.dbc_write import map_digest
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,11 +10,11 @@ from fractions import Fraction
 from swapbridge.compiler.expressions.values import show
 from swapbridge.compiler.messages.messages import SendDraft
 from swapbridge.core import j1939
-from swapbridge.core.frames import format_identifier, format_words, split_word
+from swapbridge.core.identifier_words import format_identifier, format_words, split_word
 from swapbridge.core.integrity import method_words
-from swapbridge.language.model import BridgeFile
+from swapbridge.language.bridge_file import BridgeFile
 from swapbridge.plan.j1939_node import packets_of
-from swapbridge.plan.model import EXACT_MASK, STATES, Feed, Pass, Plan, Receive, Send
+from swapbridge.plan.plan import EXACT_MASK, STATES, Feed, Pass, Plan, Receive, Send
 
 WIDTH = 98
 PLACEMENTS = {

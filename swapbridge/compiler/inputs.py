@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from swapbridge.language.model import BridgeFile
-from swapbridge.plan.model import Plan
+from swapbridge.language.bridge_file import BridgeFile
+from swapbridge.plan.plan import Plan
 from swapbridge.signalmap.dbc_write import map_digest, written_digest
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 
 def compared_inputs(plan: Plan, bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> dict[str, tuple[str, str]]:

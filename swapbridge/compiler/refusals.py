@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from swapbridge.core.errors import InputError
-from swapbridge.language.model import DANGEROUS, MISSING, WRONG, BridgeRefused
+from swapbridge.language.bridge_file import DANGEROUS, MISSING, WRONG, BridgeRefused
 
 SHOWN = 60
 HEADINGS = {

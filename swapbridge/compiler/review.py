@@ -12,14 +12,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
 
 from swapbridge.core.layout import Layout
+from swapbridge.language.bridge_file import BridgeFile, MessageRule, Reviewed, SignalRule, Source
 from swapbridge.language.constants import parse_source
 from swapbridge.language.dependencies import names_behind
 from swapbridge.language.expressions import Name, Node, names_in, write
-from swapbridge.language.model import BridgeFile, MessageRule, Reviewed, SignalRule, Source
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 DIGEST_CHARACTERS = 16
-_TELLS_NOTHING = frozenset({"comment", "evidence", "receivers"})
+_CHANGES_NO_FRAME = frozenset({"comment", "evidence", "receivers"})
 """What a map keeps beside a signal that changes no frame."""
 _ADDED_KEYS = frozenset({"with_bus", "on_request"})
 """Keys that the language got after reviews were first written: left out they are in no digest, so that those hold."""
@@ -87,7 +87,7 @@ def _message_lines(
     yield rule.message.text
     yield from _written(rule, "message", "signals", "unreviewed", "reviewed")
     for part in fields(message):
-        if part.name not in (*_TELLS_NOTHING, "signals"):
+        if part.name not in (*_CHANGES_NO_FRAME, "signals"):
             yield f"map {part.name} = {getattr(message, part.name)!r}"
     made = {r.name for r in rule.signals}
     for signal in message.signals:
@@ -207,7 +207,7 @@ def _trees(bridge: BridgeFile, source: Source) -> Iterator[Node]:
 def _map_lines(label: str, signal: MapSignal) -> Iterator[str]:
     for part in fields(signal):
         value = getattr(signal, part.name)
-        if part.name in _TELLS_NOTHING:
+        if part.name in _CHANGES_NO_FRAME:
             continue
         if isinstance(value, Layout):
             value = (value.start, value.length, value.byte_order, value.signed)

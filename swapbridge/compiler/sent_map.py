@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 
 from swapbridge.compiler.messages.messages import SendDraft
-from swapbridge.signalmap.model import MapMessage, MapNode, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapNode, SignalMap
 
 SENDER = "SwapTranslator"
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import identifier_word
+from swapbridge.core.identifier_words import identifier_word
 
 CRC15 = (15, 0x4599, 0)
 """Width, polynomial and start value of classic CAN's CRC (check value 0x059E)."""

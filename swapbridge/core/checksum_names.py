@@ -81,7 +81,7 @@ class ChecksumFamily:
 
     Attributes
     ----------
-    name, example, says : str
+    name, example, description : str
         What to write, a whole example, and what it is in a few words.
     takes : tuple of str
         Which words may stand beside it, as `_WORDS` names them.
@@ -89,7 +89,7 @@ class ChecksumFamily:
 
     name: str
     example: str
-    says: str
+    description: str
     takes: tuple[str, ...]
     make: Callable[[_FamilyWords, ChecksumPlace], Checksum]
 
@@ -439,7 +439,7 @@ _BY_NAME = {_plain(f.name): f for f in FAMILIES} | {_plain("crc8-autosar"): FAMI
 
 def families_help() -> str:
     """The list of families, an example a line, for help texts."""
-    return "\n".join(f"{f.example:<46} {f.says}" for f in FAMILIES)
+    return "\n".join(f"{f.example:<46} {f.description}" for f in FAMILIES)
 
 
 def words_help() -> str:

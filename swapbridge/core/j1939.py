@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.identifier_words import EXTENDED_BIT
 
 EVERYBODY = 0xFF
 NO_ADDRESS = 0xFE
@@ -184,9 +184,9 @@ class J1939Name:
     @property
     def words(self) -> str:
         """Its function and what else is not 0: ``manufacturer code 5, function 0, industry group 2``."""
-        told = (f"{words.replace('_', ' ')} {int(getattr(self, part))}" for part, _, _, words in _NAME_PARTS
+        problems = (f"{words.replace('_', ' ')} {int(getattr(self, part))}" for part, _, _, words in _NAME_PARTS
                 if part == "function" or getattr(self, part))  # fmt: skip
-        return ", ".join(told)
+        return ", ".join(problems)
 
     @classmethod
     def of_fields(cls, fields: Mapping[str, int]) -> J1939Name:
@@ -230,8 +230,10 @@ class NamePattern:
     @classmethod
     def of(cls, fields: Mapping[str, int]) -> NamePattern:
         """The NAMEs that have these values in these of `NAME_FIELDS`."""
-        told = [(fields[words], bits, start) for _, bits, start, words in _NAME_PARTS if words in fields]
-        return cls(sum(v << start for v, _, start in told), sum((1 << bits) - 1 << start for _, bits, start in told))
+        problems = [(fields[words], bits, start) for _, bits, start, words in _NAME_PARTS if words in fields]
+        return cls(
+            sum(v << start for v, _, start in problems), sum((1 << bits) - 1 << start for _, bits, start in problems)
+        )
 
     def fits(self, name: int) -> bool:
         """Whether a NAME is one of these."""
@@ -240,12 +242,12 @@ class NamePattern:
     @property
     def words(self) -> str:
         """``function 0, industry group 2``."""
-        told = [
+        problems = [
             f"{words.replace('_', ' ')} {self.value >> start & (1 << bits) - 1}"
             for _, bits, start, words in _NAME_PARTS
             if self.mask >> start & (1 << bits) - 1
         ]
-        return ", ".join(told) or "anything"
+        return ", ".join(problems) or "anything"
 
 
 def error_range(bits: int) -> tuple[int, int] | None:
@@ -399,14 +401,14 @@ class Assembler:
     ----------
     replies : list of (int, bytes)
         Frames that the transport owes (word, data); the caller takes them away.
-    told : list of str
+    problems : list of str
         Sentences about broken transfers; the caller takes them away.
     """
 
     address: int | None = None
     overhears: bool = False
     replies: list[tuple[int, bytes]] = field(default_factory=list)
-    told: list[str] = field(default_factory=list)
+    problems: list[str] = field(default_factory=list)
     _open: dict[tuple[int, int], _Long] = field(default_factory=dict)
 
     @property
@@ -436,7 +438,7 @@ class Assembler:
         for key, one in list(self._open.items()):
             if now_ns - one.last_ns > TRANSPORT_WAIT_NS:
                 del self._open[key]
-                self.told.append(
+                self.problems.append(
                     f"address {key[0]}: a long message (group {one.number}) stopped after {len(one.parts)} of "
                     f"{one.packets} frames"
                 )
@@ -455,12 +457,12 @@ class Assembler:
         ):
             return
         if not 9 <= size <= LONGEST_MESSAGE or data[3] != (size + 6) // 7:
-            self.told.append(f"address {source}: announces {size} bytes in {data[3]} frames, which can't be")
+            self.problems.append(f"address {source}: announces {size} bytes in {data[3]} frames, which can't be")
             return
         if key not in self._open and len(self._open) >= MOST_AT_ONCE:
             return
         if key in self._open:
-            self.told.append(f"address {source}: a long message was cut short by another one")
+            self.problems.append(f"address {source}: a long message was cut short by another one")
         self._open[key] = _Long(number, to, size, data[3], now_ns)
         if ours:
             self._reply(source, bytes([CTS, data[3], 1, 0xFF, 0xFF]) + data[5:8])
@@ -471,7 +473,7 @@ class Assembler:
             return None
         if data[0] != len(one.parts) + 1:
             del self._open[source, to]
-            self.told.append(f"address {source}: frame {len(one.parts) + 1} of a long message is missing")
+            self.problems.append(f"address {source}: frame {len(one.parts) + 1} of a long message is missing")
             return None
         one.parts[data[0]] = data[1:]
         one.last_ns = now_ns

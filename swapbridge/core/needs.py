@@ -29,7 +29,7 @@ from pathlib import Path
 from typing import Any
 
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import format_identifier, identifier_word, parse_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, identifier_word, parse_identifier, split_word
 from swapbridge.core.roles import find_role
 
 NOBODY_WAITS = "nobody waits"

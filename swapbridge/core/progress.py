@@ -1,4 +1,4 @@
-"""Core room: what long work tells while it goes on."""
+"""Core room: how long work reports to its caller while it goes on: its progress, and sentences for a person."""
 
 from __future__ import annotations
 
@@ -6,7 +6,10 @@ from collections.abc import Callable
 from typing import overload
 
 Progress = Callable[[float, str], None]
-"""Told the share done (0 to 1) and a few words about what is being done."""
+"""Receives the share done (0 to 1) and a few words about what is being done."""
+
+Announce = Callable[[str], None]
+"""Receives a sentence that a person should read now; it may be called from any thread."""
 
 
 @overload
@@ -18,7 +21,7 @@ def part_of(progress: Progress | None, begin: float, end: float) -> Progress | N
 
 
 def part_of(progress: Progress | None, begin: float, end: float) -> Progress | None:
-    """What a part of the work tells: its own share of 0 to 1 becomes the whole's, from `begin` to `end`."""
+    """The progress of a part of the work: its share of 0 to 1 becomes the whole's, from `begin` to `end`."""
     if progress is None:
         return None
     whole = progress

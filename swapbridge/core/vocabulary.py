@@ -98,7 +98,7 @@ def channel_role(channel: str) -> str:
     return _ROLE_OF.get(plain(channel), channel)
 
 
-def says_not_available(name: str) -> bool:
+def means_not_available(name: str) -> bool:
     """Whether a choice's name says that there is no measurement ("SNA", "Signal unknown 3")."""
     return _is_one_of(name, NOT_AVAILABLE)
 

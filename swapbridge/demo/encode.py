@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from swapbridge.core.integrity import Checksum, Counter
-from swapbridge.signalmap.model import MapMessage, MapSignal
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 Values = Mapping[str, float | int]
 

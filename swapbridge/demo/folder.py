@@ -11,10 +11,10 @@ from swapbridge.capture.stimulus import write_stimulus
 from swapbridge.capture.write import write_capture
 from swapbridge.core.files import written_whole
 from swapbridge.core.progress import Progress
-from swapbridge.demo.maps import demo_file, donor_map, host_map
+from swapbridge.demo.drive_legs import bench_script, full_script, unplugged_script
 from swapbridge.demo.recording import DemoRecording, record_vehicle
-from swapbridge.demo.script import bench_script, full_script, unplugged_script
 from swapbridge.demo.vehicle import donor_values, donor_vehicle, host_values, host_vehicle
+from swapbridge.demo.vehicle_maps import demo_file, donor_map, host_map
 
 DEMO_SEED = 20
 """Seed of the captures in the project's own `captures/` folder."""

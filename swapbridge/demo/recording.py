@@ -10,11 +10,11 @@ import numpy as np
 
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
+from swapbridge.demo.drive_legs import DriverSeat, Leg
 from swapbridge.demo.encode import FrameMaker
-from swapbridge.demo.script import DriverSeat, Leg
 from swapbridge.demo.transmission import LEVERS
 from swapbridge.demo.vehicle import DemoVehicle, VehicleState
-from swapbridge.signalmap.model import MapMessage, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, SignalMap
 
 STEP_S = 0.01
 """Time step of the physics."""
@@ -36,7 +36,7 @@ SCANNED = {
     "actual_torque": "Nm",
 }
 """What the scan tool reads, as this toolkit's own reading of service 01 names it, and its units."""
-SAID_IN_WORDS = {"key": ("off", "on", "start"), "lever": LEVERS}
+WORD_CHANNELS = {"key": ("off", "on", "start"), "lever": LEVERS}
 """Switches whose positions are noted in words, as the stimulus script says them."""
 
 MessageValues = Callable[[VehicleState], dict[str, Callable[[], dict[str, float | int]]]]
@@ -220,7 +220,7 @@ class _SimulatedScanTool:
         """All channels, shifted onto the clock wanted."""
         channels = {}
         for name, rows in self._rows.items():
-            texts = SAID_IN_WORDS.get(name, ())
+            texts = WORD_CHANNELS.get(name, ())
             order: dict[str, int] = {}
             values = [v for _, v in rows]
             if texts:

@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from swapbridge.demo.engine import DemoEngine, EngineFigures, EngineInputs, EngineOutputs, look_up
-from swapbridge.demo.maps import DIAL_CURVE, REFERENCE_NM
 from swapbridge.demo.transmission import (
     LEVERS,
     DemoTransmission,
@@ -14,6 +13,7 @@ from swapbridge.demo.transmission import (
     TransmissionOutputs,
     VehicleFigures,
 )
+from swapbridge.demo.vehicle_maps import DIAL_CURVE, REFERENCE_NM
 
 HOST_ENGINE = EngineFigures(
     most_torque=((0.0, 0.0), (800.0, 170.0), (1500.0, 235.0), (3200.0, 275.0), (4500.0, 262.0), (6200.0, 190.0)),

@@ -11,11 +11,11 @@ import numpy.typing as npt
 from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import format_identifier
+from swapbridge.core.identifier_words import format_identifier
 from swapbridge.core.integrity import Affine, Checksum, Counter, Crc, Sum, checksum_from_dict, counter_from_dict
 from swapbridge.core.layout import ByteOrder, Layout, layout_from_positions
 from swapbridge.core.vocabulary import channel_role
-from swapbridge.drafting.vehicle import (
+from swapbridge.drafting.recorded_vehicle import (
     ASLEEP_S,
     Floats,
     Ints,

@@ -12,12 +12,12 @@ from swapbridge.compiler.expressions.sources import invalid_code
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.units import SPELLINGS
+from swapbridge.drafting.drafted import Explained
 from swapbridge.drafting.explain.kit import Kit
 from swapbridge.drafting.explain.measured import TOLD_WELL, may_be_request
 from swapbridge.drafting.lines import number_text
-from swapbridge.drafting.model import Explained
-from swapbridge.drafting.vehicle import VehicleMessage
-from swapbridge.signalmap.model import MapMessage
+from swapbridge.drafting.recorded_vehicle import VehicleMessage
+from swapbridge.signalmap.signal_map import MapMessage
 
 LOAD_CHANNELS = {
     "actual_torque": "torque",

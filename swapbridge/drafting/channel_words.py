@@ -10,7 +10,7 @@ import numpy as np
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import layout_from_positions
-from swapbridge.drafting.vehicle import (
+from swapbridge.drafting.recorded_vehicle import (
     Bools,
     Floats,
     Ints,

@@ -8,13 +8,13 @@ from dataclasses import replace
 
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.drafting.model import Drafted, DraftedMessage, Explained
-from swapbridge.drafting.sources import Swap
-from swapbridge.drafting.write import bridge_text, draft_map
+from swapbridge.drafting.draft_text import bridge_text, draft_map
+from swapbridge.drafting.drafted import Drafted, DraftedMessage, Explained
+from swapbridge.drafting.swap_sources import Swap
 from swapbridge.language.reading import parse_bridge
 from swapbridge.signalmap.dbc_read import parse_map
 from swapbridge.signalmap.dbc_write import encode_map
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 MOST_ROUNDS = 6
 _FILE = "draft"

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from swapbridge.drafting.drafted import Explained
 from swapbridge.drafting.drawn import worked_out
 from swapbridge.drafting.explain.kit import SIGNAL_NAME, Kit
-from swapbridge.drafting.model import Explained
-from swapbridge.drafting.vehicle import Floats, VehicleMessage, VehicleSeries
+from swapbridge.drafting.recorded_vehicle import Floats, VehicleMessage, VehicleSeries
 
 STEP_S = 0.01
 MOST_S = 1.0

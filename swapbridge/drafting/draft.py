@@ -6,21 +6,21 @@ from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 
-from swapbridge.core.frames import identifier_word
+from swapbridge.core.identifier_words import identifier_word
 from swapbridge.core.progress import Progress
-from swapbridge.drafting.beside import no_surer_than_beside
 from swapbridge.drafting.caution import cautious, is_torque, with_codes
 from swapbridge.drafting.compilable import compilable
 from swapbridge.drafting.delays import delayed
+from swapbridge.drafting.drafted import Drafted, DraftedMessage, Explained
 from swapbridge.drafting.drawn import drawn
 from swapbridge.drafting.explain.field import codes_apart, explain_field, note_words
 from swapbridge.drafting.explain.kit import Kit, kit_for
-from swapbridge.drafting.life import life_of, shared_times
-from swapbridge.drafting.model import Drafted, DraftedMessage, Explained
+from swapbridge.drafting.field_neighbours import no_surer_than_beside
 from swapbridge.drafting.never import refused, unanswered
-from swapbridge.drafting.sources import Swap
-from swapbridge.drafting.vehicle import VehicleMessage
-from swapbridge.signalmap.model import MapMessage, SignalMap
+from swapbridge.drafting.recorded_vehicle import VehicleMessage
+from swapbridge.drafting.swap_sources import Swap
+from swapbridge.drafting.when_sent import life_of, shared_times
+from swapbridge.signalmap.signal_map import MapMessage, SignalMap
 
 WELL_KNOWN = 0.95
 """A counter or a checksum that is surer needs no words beside each field."""
@@ -38,7 +38,7 @@ def draft(
     Parameters
     ----------
     swap : Swap
-        Both vehicles, and who of them will be there (`sources.gather`).
+        Both vehicles, and who of them will be there (`swap_sources.gather`).
     maps : dict, optional
         What a person has said of a bus by now: its codes for 'not available' are used where a field is open.
     progress : callable, optional

@@ -16,12 +16,12 @@ import numpy as np
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import SPELLINGS
+from swapbridge.drafting.drafted import Drawn, Explained
 from swapbridge.drafting.explain.flags import switched
 from swapbridge.drafting.explain.kit import Kit
 from swapbridge.drafting.explain.numbers import held_out
 from swapbridge.drafting.linking import begins
-from swapbridge.drafting.model import Drawn, Explained
-from swapbridge.drafting.vehicle import Floats, VehicleMessage, VehicleSeries
+from swapbridge.drafting.recorded_vehicle import Floats, VehicleMessage, VehicleSeries
 from swapbridge.language.expressions import Binary, Call, Name, Node, Number, Truth, Unary, parse, write
 
 MOST_POINTS = 700

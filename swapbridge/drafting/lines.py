@@ -7,8 +7,8 @@ from fractions import Fraction
 
 import numpy as np
 
-from swapbridge.drafting.model import How
-from swapbridge.drafting.vehicle import Floats, VehicleSeries
+from swapbridge.drafting.drafted import How
+from swapbridge.drafting.recorded_vehicle import Floats, VehicleSeries
 
 
 @dataclass(frozen=True, slots=True)

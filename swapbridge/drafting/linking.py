@@ -15,8 +15,8 @@ from swapbridge.core.layout import Layout
 from swapbridge.drafting.explain.flags import Watched, explain_flag, since_atom
 from swapbridge.drafting.explain.numbers import Formula, Measured, best_formula
 from swapbridge.drafting.lines import Atom, DraftLine
-from swapbridge.drafting.sources import Origin, Swap, grid, quantity_lines, word_atoms
-from swapbridge.drafting.vehicle import Floats, Ints, VehicleField, VehicleMessage, VehicleSeries, spans
+from swapbridge.drafting.recorded_vehicle import Floats, Ints, VehicleField, VehicleMessage, VehicleSeries, spans
+from swapbridge.drafting.swap_sources import Origin, Swap, grid, quantity_lines, word_atoms
 
 LINK_BITS = 11.0
 ALIKE = 0.95

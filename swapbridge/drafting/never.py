@@ -11,8 +11,8 @@ from swapbridge.core import j1939
 from swapbridge.core.obd import diagnostic_use
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, PARK_NEUTRAL_WORDS, plain, spoken_words
 from swapbridge.drafting.channel_words import Telling, least_share, telling, word_channels
-from swapbridge.drafting.sources import LEAST_CHANNEL, Origin, Swap
-from swapbridge.drafting.vehicle import VehicleField, VehicleMessage, VehicleSeries, spans
+from swapbridge.drafting.recorded_vehicle import VehicleField, VehicleMessage, VehicleSeries, spans
+from swapbridge.drafting.swap_sources import LEAST_CHANNEL, Origin, Swap
 
 LEAST_WAKES = 3
 _MACHINERY = frozenset({j1939.TRANSPORT, j1939.TRANSPORT_DATA, j1939.ADDRESS_CLAIMED, j1939.DM1, j1939.DM2})

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 
-from swapbridge.core.frames import format_identifier
+from swapbridge.core.identifier_words import format_identifier
 from swapbridge.core.vocabulary import spoken_words
+from swapbridge.drafting.drafted import Drafted, DraftedMessage
 from swapbridge.drafting.linking import warns
-from swapbridge.drafting.model import Drafted, DraftedMessage
-from swapbridge.drafting.sources import ENGINE_CHANNELS, Swap
+from swapbridge.drafting.swap_sources import ENGINE_CHANNELS, Swap
 
 SURE = 0.95
 

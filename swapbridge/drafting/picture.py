@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from string import ascii_lowercase, ascii_uppercase
 
-from swapbridge.drafting.model import DraftedMessage
+from swapbridge.drafting.drafted import DraftedMessage
 from swapbridge.drafting.outlook import label
 
 LETTERS = ascii_lowercase + ascii_uppercase

@@ -12,9 +12,9 @@ from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress, part_of
 from swapbridge.drafting.building import build_vehicle
-from swapbridge.drafting.sources import APART_S, LEAST_CHANNEL, Swap, gather
-from swapbridge.drafting.switches import cut_lamps, cut_switches
-from swapbridge.drafting.vehicle import Vehicle
+from swapbridge.drafting.cut_switches import cut_lamps, cut_switches
+from swapbridge.drafting.recorded_vehicle import Vehicle
+from swapbridge.drafting.swap_sources import APART_S, LEAST_CHANNEL, Swap, gather
 from swapbridge.drafting.weak import with_weak_channels
 from swapbridge.guessing.guess import guess
 from swapbridge.signalmap.findings import Findings

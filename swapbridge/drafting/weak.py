@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from swapbridge.drafting.vehicle import Bools, Floats, Vehicle, VehicleField, VehicleMessage
+from swapbridge.drafting.recorded_vehicle import Bools, Floats, Vehicle, VehicleField, VehicleMessage
 
 LAGS_S = (0.0, 0.1, 0.2, 0.3)
 LEAST_R2 = 0.5

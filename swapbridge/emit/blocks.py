@@ -10,10 +10,10 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 
 from swapbridge.core.errors import RefusedError
 from swapbridge.emit.bits import signed_literal
+from swapbridge.emit.const_tables import ConstTables
 from swapbridge.emit.ctext import comment_text
 from swapbridge.emit.division import MultiplyShift, floor_quotient, is_proved, magnitude_type
-from swapbridge.emit.tables import ConstTables
-from swapbridge.plan.model import EFFECTS, Block, DelayLine, Lookup, Op, Plan, Table, Variant
+from swapbridge.plan.plan import EFFECTS, Block, DelayLine, Lookup, Op, Plan, Table, Variant
 
 INT32 = (-(1 << 31), (1 << 31) - 1)
 INT64 = (-(1 << 63), (1 << 63) - 1)

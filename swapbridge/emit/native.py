@@ -20,8 +20,8 @@ import numpy.typing as npt
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import MAX_PAYLOAD_BYTES
 from swapbridge.core.toolchain import shared_object
-from swapbridge.emit.program import native_sources
-from swapbridge.plan.model import AddressClaim, Plan
+from swapbridge.emit.emit_c import native_sources
+from swapbridge.plan.plan import AddressClaim, Plan
 from swapbridge.plan.python.translator import SentFrame
 
 PREFIX = "bridge"
@@ -122,7 +122,7 @@ class NativeTranslator:
 
     @property
     def state(self) -> int:
-        """Number of the present state (`swapbridge.plan.model.STATES`)."""
+        """Number of the present state (`swapbridge.plan.plan.STATES`)."""
         return self.slot(0)
 
     def feed_fresh(self, number: int) -> bool:

@@ -15,7 +15,7 @@ from swapbridge.plan.j1939_node import (
     long_sends,
     packets_of,
 )
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 
 
 def node_flags(plan: Plan) -> dict[str, bool]:

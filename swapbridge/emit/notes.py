@@ -5,9 +5,9 @@ from __future__ import annotations
 import textwrap
 
 from swapbridge.core.cautions import cautions_for
-from swapbridge.core.frames import format_identifier, format_words, split_word
+from swapbridge.core.identifier_words import format_identifier, format_words, split_word
 from swapbridge.emit.ctext import comment_text
-from swapbridge.plan.model import STATES, Plan, Send
+from swapbridge.plan.plan import STATES, Plan, Send
 
 
 def notes_words(plan: Plan, name: str) -> dict[str, str]:

@@ -8,11 +8,11 @@ from swapbridge.core.j1939 import NamePattern
 from swapbridge.core.layout import Layout
 from swapbridge.emit.bits import raw_type, unpack, unpack_unsigned
 from swapbridge.emit.blocks import literal, slot_type
+from swapbridge.emit.checksum_functions import checksum_function
+from swapbridge.emit.const_tables import ConstTables
 from swapbridge.emit.ctext import comment_text, function, indent, names
-from swapbridge.emit.integrity import checksum_function
-from swapbridge.emit.tables import ConstTables
 from swapbridge.plan.j1939_node import REQUEST_MASK, group_number, request_words
-from swapbridge.plan.model import (
+from swapbridge.plan.plan import (
     ANY_CLAIM,
     ANY_CLAIM_MASK,
     EXACT_MASK,

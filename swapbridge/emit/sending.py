@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from swapbridge.core.layout import pieces
 from swapbridge.emit.bits import pack, piece_of, word_type
 from swapbridge.emit.blocks import CBlockWriter, variant_roots, with_constants
+from swapbridge.emit.checksum_functions import checksum_function
+from swapbridge.emit.const_tables import ConstTables
 from swapbridge.emit.ctext import comment_text, function, indent
-from swapbridge.emit.integrity import checksum_function
-from swapbridge.emit.tables import ConstTables
-from swapbridge.plan.model import Field, Plan, Send, Variant
+from swapbridge.plan.plan import Field, Plan, Send, Variant
 
 
 def task_functions(plan: Plan, blocks: CBlockWriter, prefix: str) -> list[str]:

@@ -11,12 +11,12 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.stimulus import StimulusTrack
-from swapbridge.core.frames import BusIdentifier
+from swapbridge.core.identifier_words import BusIdentifier
 from swapbridge.core.progress import Progress, part_of
-from swapbridge.guessing.coding.columns import BitColumns, bit_columns_of
+from swapbridge.guessing.coding.bit_columns import BitColumns, bit_columns_of
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.constant import constant_bits
-from swapbridge.guessing.layout.fields import MessageFields
+from swapbridge.guessing.layout.message_fields import MessageFields
 from swapbridge.guessing.layout.orders import house_style
 from swapbridge.guessing.layout.study import fields_of_study, one_length, study, with_vehicle_formulas
 from swapbridge.guessing.meaning.meaning import attach_meaning

@@ -9,15 +9,15 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
-from swapbridge.core.frames import BusIdentifier
+from swapbridge.core.identifier_words import BusIdentifier
 from swapbridge.core.integrity import Counter, counter_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.core.progress import Progress
-from swapbridge.guessing.coding.columns import FEW_FRAMES, bit_columns_of, make_columns, whole_stretches
-from swapbridge.guessing.integrity.fields import NOT_APART
+from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, bit_columns_of, make_columns, whole_stretches
+from swapbridge.guessing.findings_report import method_words, where
+from swapbridge.guessing.integrity.integrity_fields import NOT_APART
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.study import find_exact, one_length
-from swapbridge.guessing.report import method_words, where
 from swapbridge.signalmap.findings import FoundField
 
 FRAMES_USED = 16_000
@@ -103,7 +103,7 @@ def integrity_fields(
 def integrity_words(
     capture: Capture, *, only: Collection[BusIdentifier] | None = None, progress: Progress | None = None
 ) -> dict[BusIdentifier, tuple[str, ...]]:
-    """The same in words, for `swapbridge.surveying.model.Survey.with_integrity`."""
+    """The same in words, for `swapbridge.surveying.survey_result.Survey.with_integrity`."""
     return words_of(integrity_fields(capture, only=only, progress=progress))
 
 

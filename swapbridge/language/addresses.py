@@ -6,9 +6,9 @@ from collections.abc import Mapping
 
 from swapbridge.core import j1939
 from swapbridge.core.j1939 import J1939Name
-from swapbridge.language.model import BridgeFile, MessageOptions, MessageRule, Source
-from swapbridge.signalmap.groups import from_address, to_address
-from swapbridge.signalmap.model import MapMessage, SignalMap
+from swapbridge.language.bridge_file import BridgeFile, MessageOptions, MessageRule, Source
+from swapbridge.signalmap.j1939_maps import from_address, to_address
+from swapbridge.signalmap.signal_map import MapMessage, SignalMap
 
 
 def addressed(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> dict[str, SignalMap]:

@@ -6,8 +6,8 @@ from fractions import Fraction
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import SPELLINGS, Unit, find_unit
+from swapbridge.language.bridge_file import BridgeFile, Source
 from swapbridge.language.expressions import ExpressionError, Name, Node, Number, parse
-from swapbridge.language.model import BridgeFile, Source
 
 
 def known_units(bridge: BridgeFile) -> frozenset[str]:

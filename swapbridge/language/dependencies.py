@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from swapbridge.language.bridge_file import BridgeFile, Source
 from swapbridge.language.constants import parse_source
 from swapbridge.language.expressions import Call, Name, Node, children, names_in
-from swapbridge.language.model import BridgeFile, Source
 
 
 def names_behind(bridge: BridgeFile, node: Node) -> tuple[Name, ...]:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from swapbridge.language.bridge_file import BridgeFile, SignalRule, Source
 from swapbridge.language.constants import parse_source
 from swapbridge.language.expressions import Binary, Call, Name, Node, Unary, write
 from swapbridge.language.memories import REMEMBERS
-from swapbridge.language.model import BridgeFile, SignalRule, Source
 
 
 def guarded(bridge: BridgeFile, rule: SignalRule) -> Source:

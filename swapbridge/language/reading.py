@@ -14,7 +14,7 @@ from swapbridge.core import j1939
 from swapbridge.core.errors import InputError
 from swapbridge.core.j1939 import J1939Name, NamePattern
 from swapbridge.core.needs import load_needs
-from swapbridge.language.model import (
+from swapbridge.language.bridge_file import (
     BridgeFile,
     BusRule,
     CurveRule,
@@ -33,7 +33,7 @@ from swapbridge.language.model import (
 )
 from swapbridge.language.places import Path, Places
 from swapbridge.language.tables import MAX_DIGITS, TableReader, decimal
-from swapbridge.plan.model import MAX_COUNT, MAX_PASS_QUEUE, MAX_TURNS, STATES
+from swapbridge.plan.plan import MAX_COUNT, MAX_PASS_QUEUE, MAX_TURNS, STATES
 
 MAX_FILE_BYTES = 4_000_000
 SHORTEST_STEP_US, LONGEST_STEP_US = 1_000, 1_000_000

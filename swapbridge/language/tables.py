@@ -7,10 +7,10 @@ from fractions import Fraction
 from typing import Any, NoReturn, TypeVar
 
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import identifier_word, parse_identifier
-from swapbridge.language.model import Source, shortened
+from swapbridge.core.identifier_words import identifier_word, parse_identifier
+from swapbridge.language.bridge_file import Source, shortened
 from swapbridge.language.places import Path, Places
-from swapbridge.plan.model import MAX_TIME_US
+from swapbridge.plan.plan import MAX_TIME_US
 
 V = TypeVar("V")
 MAX_DIGITS = 60

@@ -9,14 +9,14 @@ from pathlib import Path
 from typing import Any
 
 from swapbridge.core.errors import InputError, SwapbridgeError
-from swapbridge.core.frames import format_identifier, identifier_word
+from swapbridge.core.identifier_words import format_identifier, identifier_word
 from swapbridge.core.layout import Layout
 from swapbridge.signalmap.accept import accept_findings, same_place
 from swapbridge.signalmap.dbc_read import exact_number, load_map
 from swapbridge.signalmap.dbc_write import format_map
 from swapbridge.signalmap.edit import NOTHING, MapChange, set_in_map
 from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 BY_HAND = "Set by hand on the bench page."
 FOUND = "Found by guess"

@@ -346,7 +346,7 @@ class DraftRow(TypedDict):
     value: str
     fallback: str
     role: str
-    said: str
+    sentence: str
     sure: float
     open: bool
     waits: bool
@@ -568,7 +568,7 @@ ANSWERS: dict[str, type] = {
     "/api/draft/beside": JobKey,
     "/api/draft/drawn": DrawnAnswer,
     "/api/draft/make": JobKey,
-    "/api/draft/say": DraftAnswer,
+    "/api/draft/decide": DraftAnswer,
     "/api/draft/take-back": DraftAnswer,
     "/api/draft/together": DraftTogetherAnswer,
     "/api/field": FieldAnswer,

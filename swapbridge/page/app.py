@@ -14,7 +14,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.templating import Jinja2Templates
 
 from swapbridge.core.errors import InputError, SwapbridgeError
-from swapbridge.page.bench import BenchPage, Posted, answer, whole
+from swapbridge.page.bench_page import BenchPage, Posted, answer, whole
 from swapbridge.page.folder_files import FolderFiles
 from swapbridge.page.guard import RequestGuard
 from swapbridge.page.jobs import Jobs

@@ -11,17 +11,17 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.bus.adapters.frames import word_of
+from swapbridge.bus.adapters.can_messages import word_of
 from swapbridge.bus.running.replay import translate
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress
-from swapbridge.guessing.layout.fields import raw_values
+from swapbridge.guessing.layout.message_fields import raw_values
 from swapbridge.page.answers import Dial, Dials, DialSource
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.signalmap.decode import raw_columns
-from swapbridge.signalmap.model import MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapSignal, SignalMap
 
 MOMENTS = 600
 MOST_DIALS = 24

@@ -158,13 +158,13 @@ class FolderFiles:
         path = self.capture_file(name).path
         stat = path.stat()
 
-        def tell(share: float, _: str) -> None:
+        def note_share(share: float, _: str) -> None:
             self._shares[name] = share
 
         def read() -> Capture:
             self.allowed()
             try:
-                return read_capture(path, progress=tell)
+                return read_capture(path, progress=note_share)
             finally:
                 self._shares.pop(name, None)
 

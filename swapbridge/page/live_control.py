@@ -42,7 +42,7 @@ class LiveControl:
     folder: Path
     error: str = ""
     ended_by: str = ""
-    told: list[str] = field(default_factory=list)
+    announced: list[str] = field(default_factory=list)
     _recording: bool = False
     _stop: threading.Event = field(default_factory=threading.Event)
     _keys: queue.SimpleQueue[Press] = field(default_factory=queue.SimpleQueue)
@@ -74,7 +74,7 @@ class LiveControl:
                 scan_tool=scan_tool,
                 keys=lambda _: self._pressed(),
                 show=self._show,
-                tell=self._tell,
+                announce=self._announce,
                 stop=self._stop,
             )
             return f"{report.ended_by}; written: {', '.join(path.name for path in report.files)}"
@@ -156,7 +156,7 @@ class LiveControl:
         self._log.seek(0)
         said = self._log.read().decode(errors="replace").strip().splitlines()
         self._log.close()
-        self.told[:] = said[-KEPT_WORDS:]
+        self.announced[:] = said[-KEPT_WORDS:]
         if child.returncode:
             self.error = " ".join(" ".join(said[-4:]).split()) or f"it ended with {child.returncode}"
         else:
@@ -199,7 +199,7 @@ class LiveControl:
             "sending": self.sending,
             "error": self.error,
             "ended_by": self.ended_by,
-            "told": self.told[-8:],
+            "announced": self.announced[-8:],
         }
         if self._status is not None:
             out["record"] = _record_dict(self._status)
@@ -207,7 +207,7 @@ class LiveControl:
         status = run.ask(STATUS) if run is not None else None
         if status:
             out["run"] = status
-            out["told"] = status["told"] if what == RUNNING else out["told"]
+            out["announced"] = status["announced"] if what == RUNNING else out["announced"]
         return out
 
     def _begin(self, work: Callable[[], str]) -> None:
@@ -215,7 +215,7 @@ class LiveControl:
             if self.what != NOTHING:
                 raise RefusedError(f"the page is {self.what} already; stop that first")
             self._recording, self.error, self.ended_by, self._status = True, "", "", None
-            self.told.clear()
+            self.announced.clear()
             self._stop.clear()
             while not self._keys.empty():
                 self._keys.get()
@@ -241,9 +241,9 @@ class LiveControl:
     def _show(self, status: RecordStatus) -> None:
         self._status = status
 
-    def _tell(self, words: str) -> None:
-        self.told.append(words)
-        del self.told[:-KEPT_WORDS]
+    def _announce(self, words: str) -> None:
+        self.announced.append(words)
+        del self.announced[:-KEPT_WORDS]
 
 
 def _record_dict(status: RecordStatus) -> dict[str, Any]:

@@ -68,11 +68,11 @@ class OfCapture(PageRequest, frozen=True):
     file: ShortText
 
 
-class DraftSay(Versioned, frozen=True):
+class DraftDecision(Versioned, frozen=True):
     """An answer to a drafted line; an edit has both its rule and its safe answer."""
 
     name: ShortText
-    say: Literal["accept", "refuse", "edit"]
+    decision: Literal["accept", "refuse", "edit"]
     value: Rule | None = None
     fallback: Rule | None = None
 

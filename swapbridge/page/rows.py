@@ -14,8 +14,8 @@ from swapbridge.compiler.expressions.usage import USAGES
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import find_unit
 from swapbridge.page.answers import BridgeRow, Pickable, Usage
-from swapbridge.plan.model import Field, Plan
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.plan.plan import Field, Plan
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 
 def sources(plan: Plan, maps: Mapping[str, SignalMap]) -> list[BridgeRow]:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from swapbridge.core.frames import identifier_word
+from swapbridge.core.identifier_words import identifier_word
 from swapbridge.core.needs import Need
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.signalmap.findings import Findings
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 from swapbridge.swapfolder.status import covered
 
 STAGES = ("proved", "mapped", "accepted", "guessed", "unknown", "not CAN")

@@ -11,10 +11,10 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture, FrameKey, frame_key
-from swapbridge.guessing.layout.fields import raw_values
+from swapbridge.guessing.layout.message_fields import raw_values
 from swapbridge.page.answers import BitPicture, RawFrame, StripLine
 from swapbridge.page.pictures import Floats, bit_picture, envelope, shares
-from swapbridge.signalmap.model import MapMessage, MapSignal
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 LANE_COLUMNS = 300
 STRIP_POINTS = 1200

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from swapbridge.core import j1939
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import EXTENDED_BIT, identifier_word, split_word
+from swapbridge.core.identifier_words import EXTENDED_BIT, identifier_word, split_word
 from swapbridge.core.integrity import Affine, Checksum, Crc, FieldSum, Sum, turns_of
 from swapbridge.core.layout import MAX_PAYLOAD_BYTES, Layout, pieces
 from swapbridge.core.obd import (
@@ -21,7 +21,7 @@ from swapbridge.core.obd import (
 )
 from swapbridge.plan.intervals import Interval, fits_int64, op_interval, table_inner
 from swapbridge.plan.joined_answer import Joined
-from swapbridge.plan.model import (
+from swapbridge.plan.plan import (
     EFFECTS,
     EXACT_MASK,
     MAX_COUNT,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from swapbridge.plan.model import DelayLine, Lookup, Slot, Table, div_round, table_at
+from swapbridge.plan.plan import DelayLine, Lookup, Slot, Table, div_round, table_at
 
 Interval = tuple[int, int]
 INT64: Interval = (-(1 << 63), (1 << 63) - 1)

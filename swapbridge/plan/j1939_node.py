@@ -1,6 +1,6 @@
 """Plan room: what a plan says and hears as a node of SAE J1939: addresses claimed, messages of more than eight bytes.
 
-It is a layer round the translator of `swapbridge.plan.model`: that one hears and makes whole groups, this one makes
+It is a layer round the translator of `swapbridge.plan.plan`: that one hears and makes whole groups, this one makes
 packets of them. A plan has it where it sends as an address (`Plan.claims`), hears a `Receive` that is `long` or has a
 `sender_name`, or sends a `Send` that is long (more than 8 bytes and no CAN FD frame). This docstring is the contract
 for the layer. It follows SAE J1939-21 (transport) and J1939-81 (addresses), from memory; times are microseconds,
@@ -88,8 +88,8 @@ due times of what claims and buses owe, until when claims wait, of open receives
 from __future__ import annotations
 
 from swapbridge.core import j1939
-from swapbridge.core.frames import EXTENDED_BIT
-from swapbridge.plan.model import AddressClaim, Plan, Receive, Send
+from swapbridge.core.identifier_words import EXTENDED_BIT
+from swapbridge.plan.plan import AddressClaim, Plan, Receive, Send
 
 T1_US, T2_US, T3_US, T4_US = 750_000, 1_250_000, 1_250_000, 1_050_000
 """Longest waits of SAE J1939-21: between packets, after a permission, after the last packet, while held."""

@@ -1,6 +1,6 @@
 """Plan room: answers to a scan tool that asks for several identifiers at once, `Plan.joined`: the contract.
 
-It is part of the contract of `swapbridge.plan.model`, which says when it is received and polled.
+It is part of the contract of `swapbridge.plan.plan`, which says when it is received and polled.
 
 A request that names several identifiers of a service is answered by one message of ISO 15765-2: the service's answer
 byte, then of each part asked for what its own send's payload holds from byte 2 to byte ``payload[0]``. It begins idle.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from swapbridge.core import j1939
 from swapbridge.plan.j1939_node import has_node
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 
 
 class LongMessages:
@@ -25,7 +25,7 @@ class LongMessages:
         assembler = self._assemblers[bus]
         assembler.expire(now_ns)
         whole = assembler.take(word, data, now_ns)
-        assembler.told.clear()
+        assembler.problems.clear()
         if whole is None:
             return None
         planned = self._planned.get((bus, whole.number, whole.source))

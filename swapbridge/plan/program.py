@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from swapbridge.plan.model import AddressClaim
+from swapbridge.plan.plan import AddressClaim
 
 
 class FrameLike(Protocol):

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal, cast, get_args
 
 from swapbridge.core.errors import InputError
-from swapbridge.plan.model import Plan
-from swapbridge.plan.review import why_unreviewed
+from swapbridge.plan.plan import Plan
+from swapbridge.plan.unreviewed import why_unreviewed
 
 PROOF_FORMAT = "swapbridge-proof"
 PROOF_VERSION = 2

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.core.integrity import Checksum, checksum_from_dict
 from swapbridge.plan.check import check_plan
-from swapbridge.plan.model import PLAN_FORMAT, PLAN_VERSION, Op, Plan
+from swapbridge.plan.plan import PLAN_FORMAT, PLAN_VERSION, Op, Plan
 
 T = TypeVar("T")
 MAX_PLAN_CHARACTERS = 64_000_000

@@ -14,12 +14,12 @@ import numpy as np
 
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import StimulusTrack
-from swapbridge.language.model import BridgeFile
-from swapbridge.plan.model import Plan
+from swapbridge.language.bridge_file import BridgeFile
+from swapbridge.plan.plan import Plan
 from swapbridge.proving.bench.bench import MakeTranslator
-from swapbridge.proving.judges.behaviour.own_words import Floats, SaidAgain, said_again
+from swapbridge.proving.judges.behaviour.own_words import Floats, Reproduced, reproduced_signals
 from swapbridge.proving.prove import take_up
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 EVERY_S = 0.1
 LAGS_S = np.arange(-10, 21) / 20
@@ -83,14 +83,14 @@ def beside_in_time(
     """
     case = take_up(plan, captures, bridge, maps, stimuli=stimuli, make=make)
     found = {}
-    for one in said_again(case, case.names.index(bus)):
+    for one in reproduced_signals(case, case.names.index(bus)):
         compared = compare_in_time(one)
         if compared is not None:
             found[one.made.label] = compared
     return found
 
 
-def compare_in_time(one: SaidAgain) -> BesideInTime | None:
+def compare_in_time(one: Reproduced) -> BesideInTime | None:
     """What was said beside what is made, ten times a second; None where there are hardly any moments."""
     old, new = one.old, one.new
     begin, end = max(old.time_s[0], new.time_s[0]) + 1.0, min(old.time_s[-1], new.time_s[-1]) - 1.0

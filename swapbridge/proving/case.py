@@ -15,17 +15,17 @@ from swapbridge.core.engine_health import HealthSheet
 from swapbridge.core.needs import Need
 from swapbridge.core.progress import Progress
 from swapbridge.core.roles import Role, find_role
+from swapbridge.language.bridge_file import BridgeFile, MessageRule, SignalRule, Source
 from swapbridge.language.constants import parse_source
 from swapbridge.language.expressions import Binary, Call, Name, Node, Unary
-from swapbridge.language.model import BridgeFile, MessageRule, SignalRule, Source
-from swapbridge.plan.model import Plan, Send
+from swapbridge.plan.plan import Plan, Send
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, Run, frames_of, simulate
-from swapbridge.proving.bench.frames import Frames, unpack_column
+from swapbridge.proving.bench.frame_rows import Frames, unpack_column
 from swapbridge.proving.bench.plant import Plant
 from swapbridge.proving.faults.campaign import CampaignInputs, Runs
-from swapbridge.proving.groups import Settled
 from swapbridge.proving.reference.exact import reserved
 from swapbridge.proving.reference.reference import Reference
+from swapbridge.proving.settled_groups import Settled
 from swapbridge.proving.verdict import (
     Beyond,
     BusTime,
@@ -37,7 +37,7 @@ from swapbridge.proving.verdict import (
     ResponseTime,
     SignalTime,
 )
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -129,7 +129,7 @@ class Case:
     Attributes
     ----------
     plan, bridge, maps, needs
-        What is proved, and what it was made from; J1939 groups are settled (`proving.groups`).
+        What is proved, and what it was made from; J1939 groups are settled (`proving.settled_groups`).
     given : Settled
         Plan and maps as they were given.
     bench : Bench
@@ -144,7 +144,7 @@ class Case:
         By bus, what was done to the vehicle, in seconds of the bench's clock.
     health : sequence of HealthSheet
         What is known of the engines beside the recordings.
-    tables, said
+    tables, checks
         What judges have found so far.
     """
 
@@ -164,13 +164,13 @@ class Case:
     campaign: Campaign = Campaign()
     extras: Extras = Extras()
     tables: Tables = field(default_factory=Tables)
-    said: list[Check] = field(default_factory=list)
-    tell: Progress = lambda share, words: None
+    checks: list[Check] = field(default_factory=list)
+    progress: Progress = lambda share, words: None
 
     @cached_property
     def run(self) -> Run:
         """The recordings played to the translator, undisturbed."""
-        return simulate(self.bench, self.make, seed=self.seed, progress=self.tell)
+        return simulate(self.bench, self.make, seed=self.seed, progress=self.progress)
 
     @cached_property
     def names(self) -> list[str]:

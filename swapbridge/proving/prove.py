@@ -16,22 +16,22 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.needs import Need
 from swapbridge.core.progress import Progress, part_of
 from swapbridge.language.addresses import addressed
-from swapbridge.language.model import BridgeFile
-from swapbridge.plan.model import Plan
+from swapbridge.language.bridge_file import BridgeFile
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.proof import ProvedFile, left_out, plan_digest
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, set_up
-from swapbridge.proving.bench.long_messages import with_long_messages
+from swapbridge.proving.bench.long_message_rows import with_long_messages
 from swapbridge.proving.bench.plant import Plant
 from swapbridge.proving.case import Campaign, Case, Extras
 from swapbridge.proving.faults.campaign import FULL, QUICK, CampaignInputs, chosen_tasks, tasks_for, under_way
-from swapbridge.proving.groups import Settled, settle
 from swapbridge.proving.judges.order import JUDGES
 from swapbridge.proving.judges.recordings.evidence import misfit
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.report.overlays import overlays
+from swapbridge.proving.settled_groups import Settled, settle
 from swapbridge.proving.verdict import Check, Verdict
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 THOROUGHNESS = ("none", QUICK, FULL)
 
@@ -150,15 +150,15 @@ def prove(
     )  # fmt: skip
     case.extras = Extras(plant, more_checks)
     tell(0.02, "the captures go in")
-    case.tell = part_of(tell, 0.02, 0.12)
+    case.progress = part_of(tell, 0.02, 0.12)
     with under_way(case.ground, tasks, workers) as runs:
         case.campaign = Campaign(runs if tasks else None, thoroughness, tuple(only))
         run = case.run
         begun = 0.12
         for until, words, judge in JUDGES:
             tell(begun, words)
-            case.tell = part_of(tell, begun, until)
-            case.said += judge(case)
+            case.progress = part_of(tell, begun, until)
+            case.checks += judge(case)
             begun = until
     tell(1.0, "")
     tables = case.tables
@@ -168,7 +168,7 @@ def prove(
         inputs=tuple(inputs),
         seed=seed,
         thoroughness=f"{thoroughness}, only {', '.join(only)}" if only else thoroughness,
-        checks=tuple(case.said),
+        checks=tuple(case.checks),
         coverage=tuple(tables.coverage),
         signal_times=tuple(tables.signal_times),
         bus_times=tuple(tables.bus_times),
@@ -180,7 +180,7 @@ def prove(
         beyond=tuple(tables.beyond),
         cautions=tuple(f"{c.title}: {c.text}" for c in cautions_for("send")),
         sources=tuple(sources),
-        left_out=left_out(thoroughness, only, real_time=any(check.area == "real time" for check in case.said)),
+        left_out=left_out(thoroughness, only, real_time=any(check.area == "real time" for check in case.checks)),
     )
 
 
@@ -219,7 +219,7 @@ def take_up(
     beside, misfits = _laid_beside(stimuli or {}, bench)
     return Case(
         plan, bridge, maps, needs, bench, ground, ground.reference(), make, given,
-        unplugged=unplugged or {}, stimuli=beside, health=health, seed=seed, said=[*settled.checks, *misfits],
+        unplugged=unplugged or {}, stimuli=beside, health=health, seed=seed, checks=[*settled.checks, *misfits],
     )  # fmt: skip
 
 

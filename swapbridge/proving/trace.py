@@ -6,13 +6,13 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from swapbridge.core.frames import format_identifier, split_word
-from swapbridge.plan.model import Plan
+from swapbridge.core.identifier_words import format_identifier, split_word
+from swapbridge.plan.plan import Plan
 from swapbridge.proving.bench.nodes import Heard, Polled, Restart
 from swapbridge.proving.reference.j1939_node import NodeSays
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.proving.reference.targets import ReferenceMessage
-from swapbridge.signalmap.model import MapMessage
+from swapbridge.proving.reference.sent_message import ReferenceMessage
+from swapbridge.signalmap.signal_map import MapMessage
 
 LATE_US = 2_000
 JOINED = -1
@@ -164,10 +164,12 @@ class TraceJudge:
         elif data != decision.payload and not decision.target.nearly(data, decision.payload):
             tally.wrong += 1
             seconds = ((event.now_us - (self._begin or 0)) & 0xFFFF_FFFF) / 1e6
-            _tell(tally, None if decision.joined else decision.target.message, data, decision.payload, seconds)
+            _note_difference(
+                tally, None if decision.joined else decision.target.message, data, decision.payload, seconds
+            )
 
 
-def _tell(tally: Tally, message: MapMessage | None, got: bytes, expected: bytes, seconds: float) -> None:
+def _note_difference(tally: Tally, message: MapMessage | None, got: bytes, expected: bytes, seconds: float) -> None:
     """Which signals differ, and the first example of each."""
     named: set[int] = set()
     size = min(len(got), len(expected))

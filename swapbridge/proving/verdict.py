@@ -136,7 +136,7 @@ class DifferingCurve:
     title: str
     cause: str
     unit: str
-    said: tuple[tuple[float, float], ...]
+    recorded: tuple[tuple[float, float], ...]
     sent: tuple[tuple[float, float], ...]
 
 

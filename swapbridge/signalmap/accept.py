@@ -10,14 +10,14 @@ from fractions import Fraction
 from typing import Any
 
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import format_identifier, identifier_word
+from swapbridge.core.identifier_words import format_identifier, identifier_word
 from swapbridge.core.integrity import checksum_from_dict, counter_from_dict
 from swapbridge.core.roles import BY_NAME
 from swapbridge.signalmap.dbc_read import exact_number
 from swapbridge.signalmap.findings import ConstantBits, Findings, FoundField, FoundMessage, plain
-from swapbridge.signalmap.groups import as_group, with_own_senders
-from swapbridge.signalmap.model import BasePayload, MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.j1939_maps import as_group, with_own_senders
 from swapbridge.signalmap.names import NAME, tidy_name
+from swapbridge.signalmap.signal_map import BasePayload, MapMessage, MapSignal, SignalMap
 
 _FOUND = "Found by guess: "
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from swapbridge.signalmap.model import MapSignal
 from swapbridge.signalmap.names import NAME, tidy_name
+from swapbridge.signalmap.signal_map import MapSignal
 
 
 def one_line(error: Exception) -> str:

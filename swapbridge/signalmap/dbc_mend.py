@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import EXTENDED_BIT, format_identifier
+from swapbridge.core.identifier_words import EXTENDED_BIT, format_identifier
 from swapbridge.core.vocabulary import is_nobody
 from swapbridge.signalmap.names import NAME, tidy_name
 

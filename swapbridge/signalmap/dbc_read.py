@@ -23,14 +23,15 @@ import cantools
 
 from swapbridge.core import j1939
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import format_identifier
+from swapbridge.core.identifier_words import format_identifier
 from swapbridge.core.integrity import Checksum, Counter, checksum_from_dict, counter_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.signalmap.contradictions import one_line, tidy, without_contradictions
 from swapbridge.signalmap.dbc_mend import check_is_dbc, repair_dbc
 from swapbridge.signalmap.dbc_write import map_text
-from swapbridge.signalmap.groups import with_own_senders, with_usual_codes
-from swapbridge.signalmap.model import (
+from swapbridge.signalmap.j1939_maps import with_own_senders, with_usual_codes
+from swapbridge.signalmap.names import OTHER_FORMS
+from swapbridge.signalmap.signal_map import (
     MODULE_KINDS,
     NO_CODES,
     BasePayload,
@@ -40,7 +41,6 @@ from swapbridge.signalmap.model import (
     ModuleKind,
     SignalMap,
 )
-from swapbridge.signalmap.names import OTHER_FORMS
 
 MOST_BYTES = 64 << 20
 """Largest DBC that is read; the largest published ones are a few megabytes."""
@@ -163,7 +163,7 @@ def parse_map(text: str, source: str = "the map") -> SignalMap:
     database = _parse(mended.text, source)
     if len(numbers) != len(database.messages):
         raise InputError(f"{source} holds {len(numbers)} message lines, of which {len(database.messages)} are complete")
-    heavy = _says_j1939(database)
+    heavy = _is_j1939(database)
     messages = [_message(m, n, source, notes, heavy) for m, n in zip(database.messages, numbers, strict=True)]
     _check_unique(messages, source)
     if not messages and notes and re.search(r"\bBO_\s", bare):
@@ -237,13 +237,13 @@ def exact_number(text: str, most: Fraction = _LARGEST) -> Fraction:
     return number
 
 
-def _says_j1939(database: cantools.database.Database) -> bool:
+def _is_j1939(database: cantools.database.Database) -> bool:
     """Whether the whole map says that it is J1939 and leaves the form of its frames open."""
     specifics = database.dbc
     if specifics is None or "VFrameFormat" in specifics.attribute_definitions:
         return False
-    said = specifics.attributes.get("ProtocolType")
-    return said is not None and str(said.value).upper() == "J1939"
+    stated = specifics.attributes.get("ProtocolType")
+    return stated is not None and str(stated.value).upper() == "J1939"
 
 
 def _message(message: Any, numbers: list[_Numbers], source: str, notes: list[str], heavy: bool) -> MapMessage:
@@ -258,7 +258,7 @@ def _message(message: Any, numbers: list[_Numbers], source: str, notes: list[str
         signals = without_contradictions(message.name, message.length, [s for s in read if s is not None], notes)
         is_group = message.is_extended_frame and (message.protocol == "j1939" or heavy)
         if is_group:
-            signals = tuple(s if _says_codes(s.name, message) else with_usual_codes(s) for s in signals)
+            signals = tuple(s if _states_codes(s.name, message) else with_usual_codes(s) for s in signals)
         return MapMessage(
             name=tidy(message.name),
             identifier=message.frame_id,
@@ -278,7 +278,7 @@ def _message(message: Any, numbers: list[_Numbers], source: str, notes: list[str
         raise InputError(f"{source}: message {message.name}: {error}") from None
 
 
-def _says_codes(name: str, message: Any) -> bool:
+def _states_codes(name: str, message: Any) -> bool:
     """Whether the map says itself which codes of a signal are no measurement, "none" among them."""
     known = {"SwapNotAvailable", "SwapErrorCodes"}
     return any(tidy(s.name) == name and known & set(_attributes(s)) for s in message.signals)

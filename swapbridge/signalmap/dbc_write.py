@@ -17,10 +17,10 @@ from typing import Any
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
-from swapbridge.core.frames import EXTENDED_BIT
-from swapbridge.signalmap.groups import usual_codes
-from swapbridge.signalmap.model import NO_CODES, BasePayload, MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.core.identifier_words import EXTENDED_BIT
+from swapbridge.signalmap.j1939_maps import usual_codes
 from swapbridge.signalmap.names import NAME, OTHER_FORMS
+from swapbridge.signalmap.signal_map import NO_CODES, BasePayload, MapMessage, MapNode, MapSignal, SignalMap
 
 LONGEST_SHORT_NAME = 32
 _NOBODY = "Vector__XXX"  # the DBC format's own word for "no module named"

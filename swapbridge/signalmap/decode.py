@@ -16,8 +16,8 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import identifier_word
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.core.identifier_words import identifier_word
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 Floats = npt.NDArray[np.float64]
 Words = npt.NDArray[np.uint64]

@@ -10,16 +10,16 @@ from typing import Any
 
 from swapbridge.core.checksum_names import ChecksumPlace, named_checksum
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import parse_identifier
+from swapbridge.core.identifier_words import parse_identifier
 from swapbridge.core.integrity import Checksum, Counter
 from swapbridge.core.layout import ByteOrder, Layout, SplitLayout, split_layout
 from swapbridge.core.roles import find_role
 from swapbridge.core.units import find_unit
 from swapbridge.signalmap.accept import overlap
 from swapbridge.signalmap.dbc_read import raw_codes
-from swapbridge.signalmap.groups import as_group, usual_codes, with_own_senders, with_usual_codes
-from swapbridge.signalmap.model import MODULE_KINDS, MapMessage, MapNode, MapSignal, ModuleKind, SignalMap
+from swapbridge.signalmap.j1939_maps import as_group, usual_codes, with_own_senders, with_usual_codes
 from swapbridge.signalmap.names import NAME
+from swapbridge.signalmap.signal_map import MODULE_KINDS, MapMessage, MapNode, MapSignal, ModuleKind, SignalMap
 
 NOTHING = "none"
 """Takes a counter, checksum, constant, role or the like away again."""

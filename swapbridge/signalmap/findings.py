@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, get_args
 
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import identifier_word
+from swapbridge.core.identifier_words import identifier_word
 from swapbridge.core.layout import Layout
 
 FINDINGS_VERSION = 1

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.core.integrity import Checksum
-from swapbridge.signalmap.model import MapMessage, MapSignal
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 MOST_PAYLOADS = 5_000
 """So many different payloads of a message are computed at most, evenly spread."""

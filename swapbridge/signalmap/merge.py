@@ -12,7 +12,7 @@ from swapbridge.core.units import find_unit
 from swapbridge.signalmap.accept import joined_base, overlap, same_place
 from swapbridge.signalmap.dbc_read import exact_number
 from swapbridge.signalmap.dbc_write import decimal_text
-from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapNode, MapSignal, SignalMap
 
 
 @dataclass(frozen=True, slots=True)

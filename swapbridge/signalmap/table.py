@@ -7,11 +7,11 @@ import io
 import json
 from fractions import Fraction
 
-from swapbridge.core.frames import format_identifier
+from swapbridge.core.identifier_words import format_identifier
 from swapbridge.core.integrity import method_words
 from swapbridge.core.layout import SplitLayout
 from swapbridge.signalmap.dbc_write import decimal_text, ranges_text
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 COLUMNS = (
     "message", "id", "bytes", "period_ms", "sender", "signal", "start", "length", "byte_order", "signed", "scale",

@@ -10,8 +10,8 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import ERROR, REMOTE, Capture
 from swapbridge.surveying.frame_bits import bits_time_ns
-from swapbridge.surveying.model import BusSurvey
-from swapbridge.surveying.silence import SLEEP_S
+from swapbridge.surveying.silent_bus import SLEEP_S
+from swapbridge.surveying.survey_result import BusSurvey
 
 _ROWS = 1 << 16
 """Frames of the capture handled at once."""

@@ -14,10 +14,10 @@ from typing import Any, Literal
 import numpy as np
 
 from swapbridge.capture.capture import Capture
-from swapbridge.core.frames import BusIdentifier
+from swapbridge.core.identifier_words import BusIdentifier
 from swapbridge.core.progress import Progress
 from swapbridge.surveying.inventory import survey
-from swapbridge.surveying.model import BusSurvey, IdentifierSurvey, Survey
+from swapbridge.surveying.survey_result import BusSurvey, IdentifierSurvey, Survey
 
 ENOUGH = 5.0
 """Events due in a stretch for their absence to mean something: with a steady mean of five, none at all happens in

@@ -41,10 +41,10 @@ def hints(payload: Bytes) -> tuple[tuple[str, ...], ...]:
     if 3 <= payload.shape[2] <= _MOST_BYTES:
         # two moving bytes that agree are copies as often as a checksum
         checksums = _checksums(payload, moving >= 3, [{at for at, _ in found} for found in counters])
-    return tuple(_said(*one) for one in zip(counters, checksums, moving.tolist(), strict=True))
+    return tuple(_hint_words(*one) for one in zip(counters, checksums, moving.tolist(), strict=True))
 
 
-def _said(counters: list[tuple[int, str]], checksum: tuple[int, str] | None, moving: int) -> tuple[str, ...]:
+def _hint_words(counters: list[tuple[int, str]], checksum: tuple[int, str] | None, moving: int) -> tuple[str, ...]:
     if checksum is None:
         if len(counters) == 2 and moving == 2:
             # all that moves are two bytes in step: which of them counts can't be seen

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from swapbridge.capture.capture import Capture, frame_key
 from swapbridge.surveying.flips import changes, distinct
 from swapbridge.surveying.hints import hints
-from swapbridge.surveying.model import BusSurvey, IdentifierSurvey, Sending
+from swapbridge.surveying.survey_result import BusSurvey, IdentifierSurvey, Sending
 
 WAKE_S = 5.0
 """What comes only this soon after a wake-up is set apart as 'wake-up'."""

@@ -12,10 +12,10 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress
 from swapbridge.surveying.bus_load import bus_survey, load_pieces
 from swapbridge.surveying.frame_bits import slow_and_fast_bits
-from swapbridge.surveying.groups import faults_heard, groups_heard
+from swapbridge.surveying.groups_heard import faults_heard, groups_heard
 from swapbridge.surveying.identifiers import Groups, batches, identifiers
 from swapbridge.surveying.lost import frames_lost
-from swapbridge.surveying.model import BusSurvey, IdentifierSurvey, Survey
+from swapbridge.surveying.survey_result import BusSurvey, IdentifierSurvey, Survey
 from swapbridge.surveying.threads import on_threads
 
 MOST_IDENTIFIERS = 10_000

@@ -15,10 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture, frame_key
-from swapbridge.core.frames import BusIdentifier, format_identifier
+from swapbridge.core.identifier_words import BusIdentifier, format_identifier
 from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
-from swapbridge.surveying.silence import Sender, Silence, silences
+from swapbridge.surveying.silent_bus import Sender, Silence, silences
 
 Ints = npt.NDArray[np.int64]
 Counters = Mapping[BusIdentifier, Sequence[tuple[Layout, Counter]]]
@@ -117,14 +117,14 @@ class FramesLost:
         """Those of one bus."""
         return tuple(one for one in self.identifiers if one.bus == bus)
 
-    def told_by(self, bus: str) -> tuple[IdentifierLoss, ...]:
+    def counted_by(self, bus: str) -> tuple[IdentifierLoss, ...]:
         """Those of one bus that its loss is told by: the ones with a counter, or else those the clock can count."""
         counted = tuple(one for one in self.of(bus) if one.by_counter is not None)
         return counted or tuple(one for one in self.of(bus) if one.by_clock is not None)
 
     def share(self, bus: str) -> float | None:
         """Share of what was sent on a bus that is missing; None where nothing tells."""
-        told = self.told_by(bus)
+        told = self.counted_by(bus)
         lost = sum(one.lost or 0 for one in told)
         return lost / (lost + sum(one.frames for one in told)) if told else None
 

@@ -12,7 +12,7 @@ from swapbridge.capture.capture import Capture, ReadNotes
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.signalmap.decode import decode_columns
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 
 def write_physical(

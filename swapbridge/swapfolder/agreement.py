@@ -14,10 +14,10 @@ import numpy as np
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout
-from swapbridge.drafting.vehicle import raw_series
+from swapbridge.drafting.recorded_vehicle import raw_series
 from swapbridge.emit.native import SentColumns
-from swapbridge.plan.model import Plan
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.plan.plan import Plan
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 from swapbridge.swapfolder.reviewing import play
 
 ALIKE = 0.95

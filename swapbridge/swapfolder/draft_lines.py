@@ -24,9 +24,9 @@ from swapbridge.core.files import written_whole
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.units import SPELLINGS
 from swapbridge.drafting.caution import LOAD_CHANNELS
-from swapbridge.drafting.write import MARK
+from swapbridge.drafting.draft_text import MARK
 from swapbridge.language.reading import parse_bridge
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 from swapbridge.swapfolder.reviewing import review_text
 
 _SURE = re.compile(r"\b(\d+)% sure\b")
@@ -45,7 +45,7 @@ class Line:
         ``bus.MESSAGE`` and the signal.
     value, fallback, role : str
         As written; "" where the line says none.
-    said : str
+    sentence : str
         Draft's comment without its mark; "" for a person's line.
     is_open : bool
         Listed as open.
@@ -59,7 +59,7 @@ class Line:
     value: str
     fallback: str
     role: str
-    said: str
+    sentence: str
     is_open: bool
     unreviewed: bool
     unseen: str = ""
@@ -67,7 +67,7 @@ class Line:
     @property
     def sure(self) -> float:
         """How sure draft says it is, 0 to 1; 0 where it says nothing."""
-        found = _SURE.search(self.said)
+        found = _SURE.search(self.sentence)
         return int(found[1]) / 100 if found else 0.0
 
     @property
@@ -141,7 +141,7 @@ def accepted_text(text: str, path: Path, name: str, on: str, maps: Mapping[str, 
     if mark is not None and mark.signal is None:  # a message as a whole
         return text
     document, _, item = _found(text, path, name)
-    _comment(item, f"accepted {on}; {_TOGETHER.sub('', _said(item))}".rstrip("; "))
+    _comment(item, f"accepted {on}; {_TOGETHER.sub('', _sentence(item))}".rstrip("; "))
     return tomlkit.dumps(document)
 
 
@@ -169,7 +169,7 @@ def acceptable_together(text: str, path: Path, maps: Mapping[str, SignalMap]) ->
     return [
         line
         for line in lines_of(text, str(path))
-        if line.said
+        if line.sentence
         and not (line.is_open or line.unreviewed or {line.name, line.message} & waiting)
         and not _looked_at_alone(line, maps)
     ]
@@ -227,7 +227,7 @@ def accepted_together_text(
     document = _document(text, str(path))
     for name in names:
         item = _line_of(document, path, name)[1]
-        _comment(item, f"accepted {on} together with others; {_said(item)}")
+        _comment(item, f"accepted {on} together with others; {_sentence(item)}")
     return tomlkit.dumps(document), names
 
 
@@ -242,10 +242,10 @@ def taken_back_text(text: str, path: Path, names: Sequence[str]) -> str:
     document = _document(text, str(path))
     for name in names:
         item = _line_of(document, path, name)[1]
-        said, count = _TOGETHER.subn("", item.trivia.comment.lstrip("# "))
+        sentence, count = _TOGETHER.subn("", item.trivia.comment.lstrip("# "))
         if not count:
             raise InputError(f"{name} in {path} was not accepted together with others: edit it, or refuse it")
-        _comment(item, f"{MARK} {said}")
+        _comment(item, f"{MARK} {sentence}")
     return tomlkit.dumps(document)
 
 
@@ -365,7 +365,7 @@ def _line_of(document: tomlkit.TOMLDocument, path: Path, name: str) -> tuple[Any
     raise InputError(f"{name} is not a line of {path}: `swapbridge review` lists those that need a review")
 
 
-def _said(item: Any) -> str:
+def _sentence(item: Any) -> str:
     """A line's comment without draft's mark."""
     return str(item.trivia.comment.lstrip("# ").removeprefix(MARK).strip())
 

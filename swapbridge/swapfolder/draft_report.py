@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from html import escape
 
-from swapbridge.drafting.model import Drafted, DraftedMessage, Explained
+from swapbridge.drafting.drafted import Drafted, DraftedMessage, Explained
 from swapbridge.drafting.outlook import SURE, label, outlook
 from swapbridge.drafting.picture import message_picture
 from swapbridge.proving.report.html import style
-from swapbridge.proving.report.pictures import overlay_picture
+from swapbridge.proving.report.overlay_svg import overlay_picture
 from swapbridge.proving.verdict import ProofOverlay
 
 HOW = {

@@ -14,17 +14,17 @@ from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.core.files import written_whole
 from swapbridge.core.progress import Progress, part_of
 from swapbridge.drafting.draft import draft
-from swapbridge.drafting.merge import merged_bridge, merged_map
-from swapbridge.drafting.model import Drafted
+from swapbridge.drafting.draft_text import bridge_text, claims, draft_map, drawings, needs_text
+from swapbridge.drafting.drafted import Drafted
+from swapbridge.drafting.merge_draft import merged_bridge, merged_map
 from swapbridge.drafting.outlook import outlook_before_a_donor
 from swapbridge.drafting.recordings import open_host, open_swap
-from swapbridge.drafting.sources import Swap
-from swapbridge.drafting.write import bridge_text, claims, draft_map, drawings, needs_text
+from swapbridge.drafting.swap_sources import Swap
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import encode_map
 from swapbridge.surveying.compare import compare
 from swapbridge.surveying.inventory import survey
-from swapbridge.surveying.needs import needs_toml
+from swapbridge.surveying.vanished_needs import needs_toml
 from swapbridge.swapfolder.draft_report import draft_html
 from swapbridge.swapfolder.paths import BRIDGE, FINDINGS, NEEDS_FOUND, SURVEY, SwapFolder, pristine
 

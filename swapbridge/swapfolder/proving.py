@@ -16,16 +16,16 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.naming import recordings_by_kind, stimulus_of
 from swapbridge.capture.read import read_capture
 from swapbridge.capture.stimulus import StimulusTrack, read_stimulus
-from swapbridge.compiler.maps import load_maps
+from swapbridge.compiler.load_maps import load_maps
 from swapbridge.core.engine_health import HealthSheet, load_health
 from swapbridge.core.errors import InputError
 from swapbridge.core.needs import load_needs
 from swapbridge.core.progress import Progress
-from swapbridge.demo.plant import DemoSwap
+from swapbridge.demo.closed_loop import DemoSwap
 from swapbridge.emit.native import NativeTranslator
-from swapbridge.language.model import BridgeFile
+from swapbridge.language.bridge_file import BridgeFile
 from swapbridge.language.reading import load_bridge
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.proving.judges.runs.real_time import judge_real_time, lively_part

@@ -20,17 +20,17 @@ from swapbridge.compiler.expressions.values import show
 from swapbridge.compiler.review import ReviewMark
 from swapbridge.core.errors import InputError, MissingToolError
 from swapbridge.core.files import written_whole
-from swapbridge.core.frames import identifier_word
+from swapbridge.core.identifier_words import identifier_word
 from swapbridge.core.roles import BY_NAME
 from swapbridge.emit.native import NativeTranslator, SentColumns
+from swapbridge.language.bridge_file import BridgeFile
 from swapbridge.language.dependencies import signals_behind
-from swapbridge.language.model import BridgeFile
 from swapbridge.language.reading import parse_bridge
-from swapbridge.plan.model import Field, Plan
+from swapbridge.plan.plan import Field, Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.beside import BesideInTime, beside_in_time
 from swapbridge.signalmap.decode import raw_columns
-from swapbridge.signalmap.model import MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapSignal, SignalMap
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,14 +133,14 @@ def _in_time(beside: BesideInTime | None, field: Field) -> str:
 def _words(values: ReviewedValues | None, signal: MapSignal, field: Field) -> str:
     if values is None:
         return "no recording here shows it"
-    low, high, most = (_say(raw, signal) for raw in (values.low, values.high, values.most))
+    low, high, most = (_in_words(raw, signal) for raw in (values.low, values.high, values.most))
     unit = f" {field.unit}" if field.unit else ""
     if values.low == values.high:
         return f"always {low}{unit} in {values.frames:,} frames"
     return f"{low} to {high}{unit} in {values.frames:,} frames, most often {most}"
 
 
-def _say(raw: int, signal: MapSignal) -> str:
+def _in_words(raw: int, signal: MapSignal) -> str:
     name = signal.choices.get(raw)
     return f"'{name}'" if name else show(signal.physical(raw))
 

@@ -12,7 +12,7 @@ from obd.codes import DTC
 from obd.decoders import parse_dtc
 from udsoncan.services import ReadDTCInformation
 
-from swapbridge.asking import decode
+from swapbridge.asking import decode_answers
 from swapbridge.core import fault_codes
 from swapbridge.core.errors import InputError
 
@@ -107,7 +107,7 @@ def test_status_bits_are_those_of_udsoncan(status: int, available: int) -> None:
 def test_an_answer_of_the_library_s_own_documentation() -> None:
     """udsoncan's own test vector of reportDTCByStatusMask: two codes, 0x123456 and 0x123457, with their status."""
     answer = bytes.fromhex("5902fb12345620123457 60".replace(" ", ""))
-    codes = decode.long_codes(answer, decode.Format(0, 2, 0xFB), {})
+    codes = decode_answers.long_codes(answer, decode_answers.Format(0, 2, 0xFB), {})
     assert [code.text for code in codes] == ["P1234-56", "P1234-57"]
     assert codes[0].status == ("failed since cleared",)
     assert codes[1].status == ("failed since cleared", "not tested this cycle")
@@ -116,30 +116,30 @@ def test_an_answer_of_the_library_s_own_documentation() -> None:
 @given(st.lists(st.tuples(st.integers(1, 0xFFFFFF), st.integers(0, 255)), max_size=300, unique_by=lambda p: p[0]))
 def test_no_code_is_lost_on_the_way(pairs: list[tuple[int, int]]) -> None:
     answer = b"\x59\x02\xff" + b"".join(n.to_bytes(3, "big") + bytes([s]) for n, s in pairs)
-    codes = decode.long_codes(answer, decode.Format(0, len(pairs), 0xFF), {})
-    wanted = [fault_codes.written_long(n) for n, s in pairs if s & decode.WHAT_FAILED]
+    codes = decode_answers.long_codes(answer, decode_answers.Format(0, len(pairs), 0xFF), {})
+    wanted = [fault_codes.written_long(n) for n, s in pairs if s & decode_answers.WHAT_FAILED]
     assert [code.text for code in codes] == wanted
 
 
 @given(st.binary(max_size=40))
 def test_no_answer_breaks_the_reading(answer: bytes) -> None:
     for read in (
-        lambda: decode.long_codes(answer, None, {}),
-        lambda: decode.code_format(answer),
-        lambda: decode.watched(answer, decode.Format(0, 0, 0)),
-        lambda: decode.short_codes(3, answer, {}),
-        lambda: decode.identification(answer, 0xF190),
-        lambda: decode.extended_data(answer, 0x123456),
-        lambda: decode.vehicle_information(answer),
+        lambda: decode_answers.long_codes(answer, None, {}),
+        lambda: decode_answers.code_format(answer),
+        lambda: decode_answers.watched(answer, decode_answers.Format(0, 0, 0)),
+        lambda: decode_answers.short_codes(3, answer, {}),
+        lambda: decode_answers.identification(answer, 0xF190),
+        lambda: decode_answers.extended_data(answer, 0x123456),
+        lambda: decode_answers.vehicle_information(answer),
     ):
-        with contextlib.suppress(decode.BadAnswerError):
+        with contextlib.suppress(decode_answers.BadAnswerError):
             read()
 
 
 def test_identification_is_text_or_hex_and_never_a_control_character() -> None:
-    assert decode.identification(b"\x62\xf1\x90" + b"ABC 123\0\0", 0xF190) == "ABC 123"
-    assert decode.identification(b"\x62\xf1\x8b\x20\x26\x01\x02", 0xF18B) == "20 26 01 02"
-    assert decode.readable(b"\x1b[2Jhello") == "1b 5b 32 4a 68 65 6c 6c 6f"
+    assert decode_answers.identification(b"\x62\xf1\x90" + b"ABC 123\0\0", 0xF190) == "ABC 123"
+    assert decode_answers.identification(b"\x62\xf1\x8b\x20\x26\x01\x02", 0xF18B) == "20 26 01 02"
+    assert decode_answers.readable(b"\x1b[2Jhello") == "1b 5b 32 4a 68 65 6c 6c 6f"
 
 
 def test_requests_of_the_library_are_those_of_the_standard() -> None:
@@ -149,15 +149,17 @@ def test_requests_of_the_library_are_those_of_the_standard() -> None:
 
 
 def test_a_users_table_gives_texts() -> None:
-    texts = decode.read_texts("# my notes\nP0128,Coolant thermostat\nU0100-87, engine computer unplugged\n", "t.csv")
-    (code,) = decode.short_codes(3, b"\x43\x01\x01\x28", texts)
+    texts = decode_answers.read_texts(
+        "# my notes\nP0128,Coolant thermostat\nU0100-87, engine computer unplugged\n", "t.csv"
+    )
+    (code,) = decode_answers.short_codes(3, b"\x43\x01\x01\x28", texts)
     assert (code.words, code.source) == ("Coolant thermostat", "from your table")
-    (long,) = decode.long_codes(b"\x59\x02\xff\xc1\x00\x87\x09", decode.Format(0, 1, 0xFF), texts)
+    (long,) = decode_answers.long_codes(b"\x59\x02\xff\xc1\x00\x87\x09", decode_answers.Format(0, 1, 0xFF), texts)
     assert long.words == "engine computer unplugged"
     with pytest.raises(InputError, match=r"t.csv, line 2"):
-        decode.read_texts("P0128,good\nP0128\n", "t.csv")
+        decode_answers.read_texts("P0128,good\nP0128\n", "t.csv")
     with pytest.raises(InputError, match=r"t.csv, line 1: .*not a fault code"):
-        decode.read_texts("XYZ,bad\n", "t.csv")
+        decode_answers.read_texts("XYZ,bad\n", "t.csv")
 
 
 def test_bits_of_a_status_are_those_of_the_standard() -> None:

@@ -21,7 +21,7 @@ from swapbridge.capture.read import read_capture
 from swapbridge.cli.commands import dtc_cmd
 from swapbridge.cli.main import cli
 from swapbridge.core.errors import RefusedError
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.identifier_words import EXTENDED_BIT
 from tests.asking.car import ENGINE_DATA, Car, ask_simulated
 from tests.asking.modules import MS, Cyclic, Memory, Module, Monitor, Node, Vehicle, X
 from tests.asking.test_changes import NEEDS

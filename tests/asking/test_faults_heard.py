@@ -6,7 +6,7 @@ import pytest
 
 from swapbridge.bus.running.faults_heard import STALE_US, FaultsHeard
 from swapbridge.core import j1939
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.identifier_words import EXTENDED_BIT
 from tests.asking.modules import MS, S
 from tests.asking.test_heavy import engine
 

@@ -62,7 +62,7 @@ def test_without_an_address_nothing_is_requested() -> None:
     others = [Cyclic(X | 0x18EEFF00 | n, 100 * MS, lambda t: bytes(8)) for n in (249, 250)]
     said, bench = asked(engine(), *others)
     assert bench.sent == []
-    assert any("addresses of a service tool are in use" in words for words in said.told)
+    assert any("addresses of a service tool are in use" in words for words in said.notes)
     assert said.modules[0].codes
 
 
@@ -92,7 +92,7 @@ def test_a_long_dm1_with_a_hole_is_one_sentence() -> None:
                 super().plan(at_ns, word, data)
 
     said, _ = asked(Torn(0, [quad(100 + n, 1, 1) for n in range(6)], [], b""))
-    assert any("frame 2 of a long message is missing" in words for words in said.told)
+    assert any("frame 2 of a long message is missing" in words for words in said.notes)
 
 
 @given(st.integers(1, 0x7FFFF), st.integers(0, 31), st.integers(0, 126))

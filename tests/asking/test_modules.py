@@ -131,7 +131,7 @@ def test_an_identifier_that_carries_traffic_is_never_asked(word: int) -> None:
     car = Car()
     said = car.asked(Questions(forbidden=frozenset({word})))
     assert word not in {sent for _, sent, _ in car.bench.sent}
-    assert any("own traffic" in words for words in said.told)
+    assert any("own traffic" in words for words in said.notes)
 
 
 def test_traffic_heard_while_listening_counts_as_well() -> None:
@@ -139,7 +139,7 @@ def test_traffic_heard_while_listening_counts_as_well() -> None:
     car.bench.nodes.append(Cyclic(0x7E6, 100 * MS, lambda t: b"\xfe\xdc\xba\x98\x76\x54\x32\x10"))
     said = car.asked()
     assert 0x7E6 not in {sent for _, sent, _ in car.bench.sent}
-    assert any("7E6" in words for words in said.told)
+    assert any("7E6" in words for words in said.notes)
 
 
 def test_a_module_at_an_address_of_its_own_is_asked_when_it_is_given() -> None:
@@ -216,7 +216,7 @@ def test_nobody_there_is_said() -> None:
     bench.run(asking.session)
     said = asking.answers("host", "now")
     assert said.modules == ()
-    assert any("no module answered" in words for words in said.told)
+    assert any("no module answered" in words for words in said.notes)
 
 
 def test_answers_go_through_a_file_unchanged() -> None:
@@ -327,11 +327,11 @@ def test_long_answers_of_several_modules_interleave() -> None:
 
 
 def test_what_was_not_checked_is_told() -> None:
-    told = " ".join(Car(engine=False).asked().told)
+    told = " ".join(Car(engine=False).asked().notes)
     assert "no recording of this bus was given" in told
     assert "speed" not in told  # the transmission offers it by service 01
     car = Car(engine=False)
     car.transmission.obd = False
-    told = " ".join(car.asked(Questions(forbidden=frozenset({0x123}))).told)
+    told = " ".join(car.asked(Questions(forbidden=frozenset({0x123}))).notes)
     assert "no vehicle speed was heard" in told
     assert "no recording" not in told

@@ -20,7 +20,7 @@ import numpy as np
 
 from swapbridge.capture.capture import Capture
 from swapbridge.compiler.compile import compile_bridge
-from swapbridge.compiler.maps import load_maps
+from swapbridge.compiler.load_maps import load_maps
 from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, demo_recordings, write_demo_papers
 from swapbridge.language.reading import load_bridge
 from swapbridge.plan.python.translator import Translator

@@ -21,8 +21,8 @@ from typing import NamedTuple
 
 from swapbridge.core.errors import MissingToolError
 from swapbridge.core.toolchain import STRICT_FLAGS, build
-from swapbridge.emit.program import emit_c
-from swapbridge.plan.model import Plan
+from swapbridge.emit.emit_c import emit_c
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.plan.serialise import plan_from_json
 from tests.emit.demo_swap import Frames, demo_frames, demo_plan

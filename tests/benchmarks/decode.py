@@ -21,7 +21,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import ByteOrder, Layout
 from swapbridge.signalmap.dbc_write import format_map
 from swapbridge.signalmap.decode import decode_columns
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 TARGET = 25
 LOOP_FRAMES = 100_000

@@ -26,10 +26,10 @@ import numpy as np
 
 import swapbridge.guessing.coding.candidates as candidates
 import swapbridge.guessing.coding.codelength as codelength
-import swapbridge.guessing.coding.native as native
+import swapbridge.guessing.coding.codelength_kernel as native
 import swapbridge.guessing.layout.cut as cut
 import swapbridge.guessing.layout.orders as orders
-import swapbridge.guessing.layout.places as places
+import swapbridge.guessing.layout.place_bits as places
 import swapbridge.guessing.layout.study as layout
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.read import read_capture

@@ -25,9 +25,9 @@ from swapbridge.core.layout import Layout
 from swapbridge.guessing.executors import open_executor
 from swapbridge.guessing.guess import guess
 from swapbridge.signalmap.decode import decode_columns
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 from swapbridge.surveying.inventory import survey
-from swapbridge.surveying.model import Survey
+from swapbridge.surveying.survey_result import Survey
 from tests.benchmarks.bus_traffic import machine, minutes_of_bus
 
 SECONDS_TARGET, GIGABYTES_TARGET, GUESS_SECONDS_TARGET = 60, 4, 180

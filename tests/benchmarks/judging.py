@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.coding.columns import bit_columns_of
+from swapbridge.guessing.coding.bit_columns import bit_columns_of
 from swapbridge.guessing.integrity import trust
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.orders import house_style

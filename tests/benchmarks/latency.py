@@ -24,7 +24,7 @@ import numpy.typing as npt
 
 from swapbridge.bus.running.live import Live, LiveOptions
 from swapbridge.core.layout import Layout
-from swapbridge.plan.model import Bus, Extract, Feed, Field, Op, Plan, Receive, Send, Slot, Task, Variant
+from swapbridge.plan.plan import Bus, Extract, Feed, Field, Op, Plan, Receive, Send, Slot, Task, Variant
 from swapbridge.plan.python.translator import Translator
 
 HEARD, SENT = 0x100, 0x200

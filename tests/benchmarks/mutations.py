@@ -20,10 +20,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from swapbridge.compiler.compile import compile_bridge
-from swapbridge.compiler.maps import load_maps
+from swapbridge.compiler.load_maps import load_maps
 from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, demo_recordings, write_demo_papers
 from swapbridge.language.reading import load_bridge
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from tests.proving.mutations import Hunt, Outcome, begin_hunt, mutants
 
 SECONDS = 25

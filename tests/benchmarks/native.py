@@ -24,12 +24,12 @@ from typing import Any
 import can
 import cantools
 
-from swapbridge.core.frames import split_word
+from swapbridge.core.identifier_words import split_word
 from swapbridge.core.toolchain import build, find_compiler
-from swapbridge.demo.maps import demo_file
+from swapbridge.demo.vehicle_maps import demo_file
+from swapbridge.emit.emit_c import emit_c
 from swapbridge.emit.native import NativeTranslator
-from swapbridge.emit.program import emit_c
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from tests.emit.demo_swap import Frames, demo_frames, demo_plan
 from tests.emit.random_plans import Call, pack_calls
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from swapbridge.compiler.compile import compile_bridge
-from swapbridge.compiler.maps import load_maps
+from swapbridge.compiler.load_maps import load_maps
 from swapbridge.core.needs import load_needs
 from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, HOST_UNPLUGGED, demo_recordings, write_demo_papers
 from swapbridge.emit.native import NativeTranslator

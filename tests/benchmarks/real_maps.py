@@ -19,11 +19,11 @@ import numpy as np
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.identifier_words import EXTENDED_BIT
 from swapbridge.signalmap.dbc_mend import repair_dbc
 from swapbridge.signalmap.dbc_read import load_map, with_imports
 from swapbridge.signalmap.decode import decode_columns
-from swapbridge.signalmap.model import MapMessage, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, SignalMap
 
 FORMS = (".dbc", ".kcd", ".sym", ".arxml")
 PAYLOADS = 8

@@ -29,7 +29,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.python.translator import Translator
 from swapbridge.signalmap.dbc_write import format_map
-from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapNode, MapSignal, SignalMap
 
 TARGET, TARGET_US = 4.0, 100.0
 COUNT = 60_000

@@ -17,7 +17,7 @@ import can
 import pytest
 
 from swapbridge.core.layout import Layout
-from swapbridge.plan.model import (
+from swapbridge.plan.plan import (
     Bus,
     CounterOut,
     Extract,

@@ -22,7 +22,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.capture.write import write_capture
 from swapbridge.cli.screen.terminal import SENTENCE
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from tests.proofs import write_proof
 
 COLUMNS, LINES = 60, 40

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from swapbridge.bus.running.ending import LATE_US, QUICK_END_US, RAMP_US, Ending, SafeAnswers
 from swapbridge.core.integrity import Checksum, Sum
 from swapbridge.core.layout import Layout
-from swapbridge.plan.model import Plan, Send
+from swapbridge.plan.plan import Plan, Send
 from tests.bus.conftest import EVENT, FALLBACK, GAUGE, make_plan
 
 REQUEST = "Vehicle.Powertrain.Transmission.TorqueReductionRequest"

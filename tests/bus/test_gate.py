@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from swapbridge.bus.running.gate import BURST, RATE_MARGIN, FrameRuling, Gate, planned_interval_us
 from swapbridge.core import j1939
-from swapbridge.plan.model import AddressClaim, Bus, Feed, Pass, Plan, Receive, Request, Send, Variant
+from swapbridge.plan.plan import AddressClaim, Bus, Feed, Pass, Plan, Receive, Request, Send, Variant
 
 MS = 1000
 BUSES = tuple(Bus(name, 500_000, False, 0, "added-node", True, 2_000_000) for name in ("donor", "host"))

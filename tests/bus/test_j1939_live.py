@@ -8,7 +8,7 @@ import can
 import pytest
 from rich.console import Console
 
-from swapbridge.bus.adapters.frames import message_of
+from swapbridge.bus.adapters.can_messages import message_of
 from swapbridge.bus.running.live import Live, LiveOptions
 from swapbridge.bus.running.live_status import LiveValues
 from swapbridge.bus.running.status_dict import status_dict
@@ -16,7 +16,7 @@ from swapbridge.cli.screen.live_screen import run_screen
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core import j1939
 from swapbridge.language.reading import parse_bridge
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
 from tests.compiler.long_maps import EC1, HEARS, LONG_MAPS, SAYS, announced, configuration
 
@@ -34,18 +34,18 @@ def wire(plan: Plan, channel: str) -> Iterator[tuple[can.BusABC, Live, list[str]
     def opened(name: str) -> can.BusABC:
         return can.Bus(interface="virtual", channel=f"{channel}-{name}", ignore_config=True)
 
-    told: list[str] = []
+    sentences: list[str] = []
     bus, openers = opened("donor"), {name: (lambda name=name: opened(name)) for name in ("donor", "host")}
     options = LiveOptions(sending=True, watch_first_s=0.2, lag_limit_s=30.0, black_box_minutes=0.05)
-    live = Live(plan, Translator(plan), openers, options, told.append)
+    live = Live(plan, Translator(plan), openers, options, sentences.append)
     live.start()
-    yield bus, live, told
+    yield bus, live, sentences
     live.stop()
     bus.shutdown()
 
 
 def test_claims_packets_and_a_lost_address(wire: tuple[can.BusABC, Live, list[str]], plan: Plan, until: Until) -> None:
-    bus, live, told = wire
+    bus, live, sentences = wire
     heard: list[can.Message] = []
 
     def came(form: int) -> bool:
@@ -65,7 +65,7 @@ def test_claims_packets_and_a_lost_address(wire: tuple[can.BusABC, Live, list[st
     status = live.status()
     assert status.lost == ("address 49 on donor",)
     assert live.faulty.is_set()
-    assert any("address 49 on donor is claimed by another node" in words for words in told)
+    assert any("address 49 on donor is claimed by another node" in words for words in sentences)
     assert status_dict(plan, status, LiveValues(plan))["lost"] == ["address 49 on donor"]
     console = Console(width=120)
     with console.capture() as shown:

@@ -17,7 +17,7 @@ import j1939.j1939_21
 import pytest
 from j1939 import ControllerApplication, ElectronicControlUnit, Name
 
-from swapbridge.bus.adapters.frames import message_of, word_of
+from swapbridge.bus.adapters.can_messages import message_of, word_of
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core import j1939 as ours
 from swapbridge.emit.native import NativeTranslator

@@ -16,7 +16,7 @@ from swapbridge.bus.running.gate import FrameRuling
 from swapbridge.bus.running.live import Live, LiveOptions
 from swapbridge.bus.running.live_status import LiveValues
 from swapbridge.core.layout import Layout
-from swapbridge.plan.model import Pass, Plan
+from swapbridge.plan.plan import Pass, Plan
 from swapbridge.plan.program import TranslatorLike
 from swapbridge.plan.python.translator import SentFrame, Translator
 
@@ -31,7 +31,7 @@ class Vehicle:
         self.channels = {name: f"{channel}-{name}" for name in ("donor", "host")}
         self.donor, self.host = (self.open(name) for name in ("donor", "host"))
         self.heard: list[can.Message] = []
-        self.told: list[str] = []
+        self.announced: list[str] = []
         self._lives: list[Live] = []
 
     def open(self, name: str) -> can.BusABC:
@@ -40,7 +40,7 @@ class Vehicle:
     def live(self, plan: Plan, translator: TranslatorLike | None = None, **options: Any) -> Live:
         openers = options.pop("openers", {name: lambda name=name: self.open(name) for name in self.channels})
         options = {"sending": True, "watch_first_s": 0.0, "lag_limit_s": 5.0, "black_box_minutes": 0.05} | options
-        live = Live(plan, translator or Translator(plan), openers, LiveOptions(**options), self.told.append)
+        live = Live(plan, translator or Translator(plan), openers, LiveOptions(**options), self.announced.append)
         self._lives.append(live)
         live.start()
         return live
@@ -120,7 +120,7 @@ def test_watching_first_hears_who_is_still_there(vehicle: Vehicle, plan: Plan, u
     until(lambda: live.status().sending)
     until(lambda: vehicle.say(5) or bool(vehicle.values(EVENT)))  # type: ignore[func-returns-value]
     assert vehicle.values() == [0]
-    assert any("sent by another node" in words for words in vehicle.told)
+    assert any("sent by another node" in words for words in vehicle.announced)
     old_engine.shutdown()
 
 
@@ -200,8 +200,8 @@ def test_an_adapter_that_goes_means_fallbacks_and_comes_back(
     until(lambda: len(made) == 2 and live.status().buses[0].up)
     made[1].frames.append(can.Message(arbitration_id=SPEED, is_extended_id=False, data=b"\x22\x22" + bytes(6)))
     until(lambda: 0x2222 in vehicle.values())
-    assert any("was lost" in words for words in vehicle.told)
-    assert any("is back" in words for words in vehicle.told)
+    assert any("was lost" in words for words in vehicle.announced)
+    assert any("is back" in words for words in vehicle.announced)
 
 
 @pytest.mark.parametrize("how", ["bus-off", "state", "refuses"])
@@ -225,7 +225,7 @@ def test_bus_off_and_a_bus_that_takes_nothing(
     until(lambda: len(made) == 2)
     until(lambda: len(made[1].taken) > 3)
     words = "accepts no frames" if how == "refuses" else "bus-off"
-    assert any(words in told for told in vehicle.told)
+    assert any(words in announced for announced in vehicle.announced)
     until(lambda: live.status().buses[1].reopened == 1)
 
 
@@ -318,7 +318,7 @@ def test_an_identifier_outside_the_plan_never_goes_out(vehicle: Vehicle, plan: P
     fake.queue = [SentFrame(1, 0x7FF, bytes(8)), SentFrame(0, GAUGE, bytes(8))]
     until(lambda: bool(live.status().shut))
     assert vehicle.listen() == []
-    assert any("not in the plan" in words for words in vehicle.told)
+    assert any("not in the plan" in words for words in vehicle.announced)
 
 
 def test_a_late_loop_sends_safe_answers_until_it_is_calm(vehicle: Vehicle, plan: Plan, until: Until) -> None:
@@ -336,7 +336,7 @@ def test_a_late_loop_sends_safe_answers_until_it_is_calm(vehicle: Vehicle, plan:
     assert vehicle.values()[1] == FALLBACK
     fake.block_s = 0.0
     until(lambda: live.status().mode == "sending")
-    assert any("is on time again" in words for words in vehicle.told)
+    assert any("is on time again" in words for words in vehicle.announced)
     count = len(vehicle.values())
     fake.queue = [value]
     until(lambda: len(vehicle.values()) > count)

@@ -19,9 +19,9 @@ from swapbridge.capture.write import write_capture
 from swapbridge.cli.main import cli
 from swapbridge.core.errors import RefusedError
 from swapbridge.core.layout import Layout
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.signalmap.dbc_write import save_map
-from swapbridge.signalmap.model import MODULE_KINDS, MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MODULE_KINDS, MapMessage, MapNode, MapSignal, SignalMap
 from tests.bus.test_replay import capture_of
 from tests.proofs import write_proof
 

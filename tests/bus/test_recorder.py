@@ -135,13 +135,13 @@ def test_a_full_or_broken_disk_ends_the_recording(
 
     monkeypatch.setattr(recorder_module, "WRITE_EVERY_S", 0.02)
     monkeypatch.setattr(os, "write", write)
-    told: list[str] = []
+    announced: list[str] = []
     thread = threading.Thread(target=send, args=(f"{channel}-d", 3000, 0x100, 0.0005))
     thread.start()
-    report = record(specs_for(channel)[:1], tmp_path / "a.log", tell=told.append, seconds=30)
+    report = record(specs_for(channel)[:1], tmp_path / "a.log", announce=announced.append, seconds=30)
     thread.join()
     assert report.ended_by == "disk full"
-    assert any(says in words for words in told)
+    assert any(says in words for words in announced)
     capture = read_capture(report.files[0])
     assert 0 < len(capture) < 3000
     assert capture.notes.sentences() == []
@@ -169,8 +169,8 @@ def test_an_adapter_that_goes_and_comes_back(
     assert len(read_capture(report.files[0])) == 3
     assert report.buses["a"].reopened == 1
     assert report.buses["a"].malformed == 1
-    assert "was lost" in report.told[0]
-    assert "is back" in report.told[1]
+    assert "was lost" in report.announced[0]
+    assert "is back" in report.announced[1]
 
 
 def test_an_adapter_that_talks_nonsense_is_told_and_kept(
@@ -190,7 +190,7 @@ def test_an_adapter_that_talks_nonsense_is_told_and_kept(
     report = recorder.stop()
     assert len(buses) == 1
     assert report.buses["a"].malformed == 300
-    assert sum("nothing readable" in words for words in report.told) == 1
+    assert sum("nothing readable" in words for words in report.announced) == 1
 
 
 def test_a_bus_that_cant_be_opened_leaves_no_file(channel: str, tmp_path: Path) -> None:
@@ -376,7 +376,7 @@ def test_a_stall_is_marked_where_its_frames_are_and_told(
     bus.frames += [can.Message(arbitration_id=1, is_extended_id=False)] * 3
     until(lambda: recorder.reports()["a"].frames == 3)
     report = recorder.stop()
-    assert "stalled" in report.told[-1]
+    assert "stalled" in report.announced[-1]
     capture = read_capture(report.files[0])
     assert len(capture) == 3
     assert any("stalled for 320 ms" in words for words in capture.notes.sentences())

@@ -17,7 +17,7 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.bus.adapters.frames import (
+from swapbridge.bus.adapters.can_messages import (
     bus_numbers,
     frames_in,
     message_of,
@@ -30,7 +30,7 @@ from swapbridge.capture.capture import ERROR, EXTENDED, FD, REMOTE, Capture
 from swapbridge.capture.write import write_capture
 from swapbridge.cli.main import cli
 from swapbridge.core.errors import BusError, InputError
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
 
 MS = 1_000_000

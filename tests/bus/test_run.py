@@ -32,7 +32,7 @@ from swapbridge.capture.write import write_capture
 from swapbridge.cli.main import cli
 from swapbridge.cli.screen.live_screen import run_screen
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.plan.model import Pass, Plan
+from swapbridge.plan.plan import Pass, Plan
 from swapbridge.plan.python.translator import SentFrame, Translator
 from tests.proofs import PROVED, UNPROVED, write_proof
 
@@ -80,17 +80,17 @@ def listening(channel: str) -> Iterator[list[can.Message]]:
 
 
 def test_against_a_capture_with_fallbacks_at_the_end(plan: Plan, tmp_path: Path, channel: str) -> None:
-    told: list[str] = []
+    announced: list[str] = []
     shown: list[LiveStatus] = []
     request = request_for(plan, tmp_path, buses=(parse_bus(f"host=virtual:{channel}"),))
     with listening(channel) as heard:
-        report = run(request, Translator(plan), tell=told.append, show=shown.append)
+        report = run(request, Translator(plan), announce=announced.append, show=shown.append)
     assert report.ended_by == "the capture has ended"
     assert not report.fault
     values = [int.from_bytes(m.data[:2], "little") for m in heard if m.arbitration_id == GAUGE]
     assert 0x1234 in values
     assert values[-1] == FALLBACK
-    assert any("sending safe answers" in words for words in told)
+    assert any("sending safe answers" in words for words in announced)
     assert shown
     box = read_capture(report.black_boxes[-1])
     assert set(box.identifier[(box.flags & SENT) != 0].tolist()) == {GAUGE, EVENT}
@@ -112,9 +112,13 @@ def test_watching_only_sends_nothing(plan: Plan, tmp_path: Path, channel: str) -
 def test_a_plan_without_a_proof_is_refused_unless_told(plan: Plan, tmp_path: Path) -> None:
     with pytest.raises(RefusedError, match="--unproved"):
         run(request_for(plan, tmp_path, proof=UNPROVED), Translator(plan))
-    told: list[str] = []
-    run(request_for(plan, tmp_path, proof=UNPROVED, unproved=True, seconds=0.2), Translator(plan), tell=told.append)
-    assert any("UNPROVED" in words for words in told)
+    announced: list[str] = []
+    run(
+        request_for(plan, tmp_path, proof=UNPROVED, unproved=True, seconds=0.2),
+        Translator(plan),
+        announce=announced.append,
+    )
+    assert any("UNPROVED" in words for words in announced)
 
 
 def test_sending_and_sitting_in_line_need_the_cautions(

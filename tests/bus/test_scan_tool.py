@@ -109,7 +109,7 @@ def test_a_refused_pid_is_dropped_and_said() -> None:
     asks, samples = drive(tool, 5, lambda ask: b"\x7f\x01\x12" if ask.pid == 0x11 else answer_of(ask.pid))
     assert sum(ask.pid == 0x11 for ask in asks) == 2
     assert "throttle" not in {sample.channel for sample in samples}
-    assert any("throttle" in words for words in tool.told)
+    assert any("throttle" in words for words in tool.announced)
     assert tool.refused == 2
 
 
@@ -158,7 +158,7 @@ def test_an_engine_computer_that_falls_silent_is_looked_for_again() -> None:
         ask = tool.poll(now)
         if ask is not None:
             asks.append(ask)
-    assert any("stopped answering" in words for words in tool.told)
+    assert any("stopped answering" in words for words in tool.announced)
     assert tool.stage is PollStage.FINDING
     late = [ask for ask in asks if ask.module is None][1:]
     assert {ask.extended for ask in late} == {False, True}
@@ -313,6 +313,6 @@ def test_while_recording(engine_computer: Any, channel: str, tmp_path: Path) -> 
         asked, answered = map(float, row.split(",")[:2])
         assert 0 <= answered - asked < 2
     assert "looking for an engine computer" in seen[0]
-    assert any("an engine computer answers" in words for words in report.told)
+    assert any("an engine computer answers" in words for words in report.announced)
     text = report.files[0].read_text()
     assert " T\n" in text

@@ -35,22 +35,22 @@ def spec_of(path: str, name: str = "a") -> BusSpec:
 def link(serial_adapter: Any) -> Any:
     """An open link to the adapter, what it heard, and what it told."""
     heard: list[can.Message] = []
-    told: list[str] = []
+    announced: list[str] = []
     made = Link(
         "a",
         lambda: open_bus(spec_of(serial_adapter.path), active=True),
         lambda message, _: heard.append(message),
-        told.append,
+        announced.append,
         sending=True,
     )
     made.start()
-    yield made, heard, told
+    yield made, heard, announced
     made.stop()
 
 
 def test_binary_junk_costs_its_line_and_never_the_adapter(serial_adapter: Any, link: Any, until: Until) -> None:
     """One byte above 7F stopped python-can's reader for good; then the adapter was taken for lost and opened again."""
-    made, heard, told = link
+    made, heard, announced = link
     for n in range(40):
         serial_adapter.raw(bytes(range(128, 256)) + b"\r")
         serial_adapter.raw(b"t12g\xff\r" + b"t1238AA\r" * 0)
@@ -63,7 +63,7 @@ def test_binary_junk_costs_its_line_and_never_the_adapter(serial_adapter: Any, l
     assert made.counts.malformed >= 81
     assert made.counts.reopened == 0
     assert serial_adapter.commands.count("O") <= 2
-    assert not any("lost" in words for words in told)
+    assert not any("lost" in words for words in announced)
 
 
 @pytest.mark.parametrize("answers", ["bell", "all"])
@@ -71,7 +71,7 @@ def test_what_a_closed_adapter_refuses_is_not_sent_and_it_is_opened_afresh(
     serial_adapter: Any, link: Any, until: Until, answers: str
 ) -> None:
     """Somebody else's program closed it under us: thousands of frames were counted as sent."""
-    made, _, told = link
+    made, _, announced = link
     serial_adapter.answers = answers
     for _ in range(5):
         assert made.send(MESSAGE)
@@ -85,7 +85,7 @@ def test_what_a_closed_adapter_refuses_is_not_sent_and_it_is_opened_afresh(
     until(lambda: made.counts.refused >= len(serial_adapter.refused))
     assert serial_adapter.mode == "O", "opened again"
     assert "O" in serial_adapter.commands[before:]
-    assert any("accepts no frames" in words for words in told)
+    assert any("accepts no frames" in words for words in announced)
     until(lambda: made.drain(0.1) and made.counts.sent <= len(serial_adapter.sent))
     assert made.counts.refused >= 20
 

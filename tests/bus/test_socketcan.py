@@ -34,7 +34,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.read import read_capture
 from swapbridge.capture.write import write_capture
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.plan.model import Pass, Plan
+from swapbridge.plan.plan import Pass, Plan
 from swapbridge.plan.python.translator import Translator
 from tests.proofs import PROVED
 
@@ -154,14 +154,14 @@ def test_own_frames_given_back_are_refused(plan: Plan, tmp_path: Path) -> None:
 def test_a_link_that_goes_down_and_up(tmp_path: Path, until: Until) -> None:
     recorder = Recorder((VCAN1,), tmp_path / "a.log")
     subprocess.run(["ip", "link", "set", "vcan1", "down"], check=True)
-    until(lambda: bool(recorder.told))
+    until(lambda: bool(recorder.announced))
     subprocess.run(["ip", "link", "set", "vcan1", "up"], check=True)
     until(lambda: recorder.reports()["host"].reopened == 1)
     with open_buses([VCAN1], active=True) as buses:
         buses["host"].send(can.Message(arbitration_id=5, is_extended_id=False, data=b"\1"))
         until(lambda: recorder.reports()["host"].frames == 1)
     recorder.stop()
-    assert [words.split(" ", 2)[2].split(" (")[0] for words in recorder.told] == ["was lost", "is back"]
+    assert [words.split(" ", 2)[2].split(" (")[0] for words in recorder.announced] == ["was lost", "is back"]
 
 
 @pytest.fixture

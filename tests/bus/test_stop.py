@@ -28,7 +28,7 @@ from swapbridge.cli.commands import stop_cmd
 from swapbridge.cli.main import cli
 from swapbridge.cli.screen.terminal import signals
 from swapbridge.core.errors import RefusedError
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
 from tests.bus.test_ending import with_request
 from tests.bus.test_run import donor_capture, request_for
@@ -143,17 +143,17 @@ def test_a_stop_waits_for_no_black_box(plan: Plan, tmp_path: Path, serial_adapte
             time.sleep(3.0)
 
     stop_pressed = threading.Event()
-    told: list[str] = []
+    announced: list[str] = []
     thread = threading.Thread(
         target=run,
         args=(replace(request, seconds=30.0), Translator(plan)),
-        kwargs={"show": show, "tell": told.append, "stop": stop_pressed},
+        kwargs={"show": show, "announce": announced.append, "stop": stop_pressed},
     )
     thread.start()
     until(slow.is_set)
     pressed = time.monotonic()
     stop_pressed.set()
-    until(lambda: any("sending safe answers" in words for words in told))
+    until(lambda: any("sending safe answers" in words for words in announced))
     assert time.monotonic() - pressed < 2.0
     thread.join()
 
@@ -352,19 +352,19 @@ def test_what_keeps_a_computer_awake_is_taken_again_when_somebody_ends_it(
     def pids() -> list[int]:
         return [int(line) for line in (tmp_path / "held").read_text().split()]
 
-    def told(at_s: float, word: str) -> None:
+    def announced(at_s: float, word: str) -> None:
         until(lambda: word in (kept.look(at_s) or ""))
 
     with awake.kept_awake() as kept:
         assert kept.look(time.monotonic()) is None
         os.kill(pids()[-1], signal.SIGKILL)
-        told(time.monotonic(), "being started again")
+        announced(time.monotonic(), "being started again")
         until(lambda: len(pids()) == 2)
-        told(time.monotonic() + 1.0, "kept awake again")
+        announced(time.monotonic() + 1.0, "kept awake again")
         assert kept.look(time.monotonic() + 2.0) is None
         (tmp_path / "denied").touch()
         os.kill(pids()[-1], signal.SIGKILL)
-        told(time.monotonic(), "being started again")
+        announced(time.monotonic(), "being started again")
         until(lambda: len(pids()) == 3)
-        told(time.monotonic() + 60.0, "may go to sleep while it sends, and can't be kept awake (Denied)")
+        announced(time.monotonic() + 60.0, "may go to sleep while it sends, and can't be kept awake (Denied)")
     until(lambda: not any(Path(f"/proc/{pid}").exists() for pid in pids()))

@@ -13,7 +13,7 @@ from swapbridge.bus.running.live import LiveOptions
 from swapbridge.bus.running.run import RunRequest, check_allowed
 from swapbridge.cli.main import cli
 from swapbridge.core.errors import RefusedError
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.proof import proof_head, ruling_on
 from tests.proofs import proof_text, write_proof
 

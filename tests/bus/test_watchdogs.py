@@ -66,19 +66,19 @@ def test_systemd_gets_its_datagrams(abstract: bool, tmp_path: Path) -> None:
         systemd.bind("\0" + name[1:] if abstract else name)
         ours = Systemd({"NOTIFY_SOCKET": name, "WATCHDOG_USEC": "3000000", "WATCHDOG_PID": str(os.getpid())})
         assert ours.interval_s == 3.0
-        ours.tell("READY=1")
-        ours.tell("WATCHDOG=1", "STATUS=sending")
+        ours.notify("READY=1")
+        ours.notify("WATCHDOG=1", "STATUS=sending")
         assert systemd.recv(100) == b"READY=1"
         assert systemd.recv(100) == b"WATCHDOG=1\nSTATUS=sending"
 
 
 def test_without_systemd_nothing_happens(tmp_path: Path) -> None:
     quiet = Systemd({})
-    quiet.tell("READY=1")
+    quiet.notify("READY=1")
     assert quiet.interval_s == 0
     assert Systemd({"WATCHDOG_USEC": "1000000", "WATCHDOG_PID": "1"}).interval_s == 0
     assert Systemd({"WATCHDOG_USEC": "soon"}).interval_s == 0
-    Systemd({"NOTIFY_SOCKET": str(tmp_path / "gone")}).tell("READY=1")
+    Systemd({"NOTIFY_SOCKET": str(tmp_path / "gone")}).notify("READY=1")
 
 
 def test_a_hardware_watchdog_is_fed_and_told_of_a_wanted_end(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from fractions import Fraction as F
 from math import ceil
 from typing import Any
 
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 from tests.compiler.guide_language import (
     NOTHING,
     STATES,

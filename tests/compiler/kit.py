@@ -11,7 +11,7 @@ from swapbridge.core.integrity import Affine, Checksum, Counter, Crc, Sum
 from swapbridge.core.layout import Layout
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.python.translator import Translator
-from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapNode, MapSignal, SignalMap
 from tests.plan.slow_translator import SlowTranslator
 
 

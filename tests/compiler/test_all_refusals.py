@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from swapbridge.language.model import BridgeRefused
+from swapbridge.language.bridge_file import BridgeRefused
 from tests.compiler.kit import HEAD, compile_text
 
 NAIVE = (

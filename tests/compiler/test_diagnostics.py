@@ -8,13 +8,13 @@ from typing import Any
 import pytest
 
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import identifier_word, split_word
+from swapbridge.core.identifier_words import identifier_word, split_word
 from swapbridge.core.obd import PIDS, diagnostic_use
-from swapbridge.language.model import BridgeRefused
+from swapbridge.language.bridge_file import BridgeRefused
 from swapbridge.plan.check import check_plan
-from swapbridge.plan.model import Request
+from swapbridge.plan.plan import Request
 from swapbridge.plan.python.translator import Translator
-from swapbridge.signalmap.model import MapMessage, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, SignalMap
 from tests.compiler.kit import DONOR, HEAD, compile_text, signal
 
 

@@ -15,7 +15,7 @@ from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.check import check_plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 from tests.compiler.kit import DONOR, HOST, compile_text
 
 TEXT = """

@@ -16,13 +16,13 @@ from hypothesis import strategies as st
 from swapbridge.compiler.compile import CompileResult, compile_bridge
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.core.units import SPELLINGS
+from swapbridge.language.bridge_file import BridgeFile, BridgeRefused
 from swapbridge.language.constants import known_units
 from swapbridge.language.expressions import parse
-from swapbridge.language.model import BridgeFile, BridgeRefused
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.python.translator import Translator
 from swapbridge.signalmap.dbc_write import format_map
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 from tests.compiler.exact import Oracle, Worth, away
 
 SCALES = ("1", "0.5", "0.25", "0.1", "0.03937", "0.00390625", "0.4", "-0.25", "2", "0.0078125", "1.6", "0.01")

@@ -9,9 +9,9 @@ import pytest
 from swapbridge.core.integrity import Checksum, Counter, Crc
 from swapbridge.core.layout import Layout
 from swapbridge.emit.native import NativeTranslator
-from swapbridge.language.model import BridgeRefused
+from swapbridge.language.bridge_file import BridgeRefused
 from swapbridge.plan.python.translator import Translator
-from swapbridge.signalmap.model import MapSignal
+from swapbridge.signalmap.signal_map import MapSignal
 from tests.compiler.kit import HEAD, HOST, Traffic, compile_text, signal
 from tests.compiler.test_refusals import with_signal
 from tests.compiler.test_rest import old

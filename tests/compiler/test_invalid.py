@@ -9,7 +9,7 @@ import pytest
 
 from swapbridge.core.errors import RefusedError
 from swapbridge.plan.python.translator import Translator
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 from tests.compiler.kit import DONOR, HEAD, HOST, compile_text
 from tests.compiler.test_refusals import with_signal
 from tests.compiler.twins import same_payloads

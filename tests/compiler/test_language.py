@@ -10,7 +10,7 @@ from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.layout import Layout
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.python.translator import Translator
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 GEARS = {0: "P", 1: "R", 2: "N", 3: "D", 7: "SNA"}
 DONOR = SignalMap(

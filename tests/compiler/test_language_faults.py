@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from swapbridge.core.errors import InputError
-from swapbridge.language.model import BridgeRefused
+from swapbridge.language.bridge_file import BridgeRefused
 from swapbridge.plan.python.translator import Translator
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 from tests.compiler.kit import DONOR, HEAD, compile_text, signal
 from tests.compiler.test_refusals import with_signal
 from tests.compiler.test_rest import old

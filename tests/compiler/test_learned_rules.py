@@ -11,14 +11,14 @@ from hypothesis import strategies as st
 from swapbridge.compiler.expressions.remember import LOWERINGS
 from swapbridge.compiler.review import marks
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.emit.program import emit_c, native_sources
+from swapbridge.emit.emit_c import emit_c, native_sources
+from swapbridge.language.bridge_file import BridgeRefused
 from swapbridge.language.memories import REMEMBERS
-from swapbridge.language.model import BridgeRefused
 from swapbridge.language.reading import parse_bridge
-from swapbridge.plan.model import PLAN_VERSION
+from swapbridge.plan.plan import PLAN_VERSION
 from swapbridge.plan.python.translator import Translator
-from swapbridge.plan.review import why_unreviewed
 from swapbridge.plan.serialise import plan_from_json
+from swapbridge.plan.unreviewed import why_unreviewed
 from tests.compiler.kit import DONOR, HEAD, HOST, compile_text, drive
 from tests.compiler.test_refusals import with_signal
 from tests.compiler.twins import same_payloads

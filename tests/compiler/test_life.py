@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 
 from swapbridge.core.errors import InputError
 from swapbridge.emit.native import NativeTranslator
-from swapbridge.language.model import BridgeRefused
+from swapbridge.language.bridge_file import BridgeRefused
 from swapbridge.plan.python.translator import Translator
 from swapbridge.signalmap.dbc_read import parse_map
 from swapbridge.signalmap.dbc_write import format_map
-from swapbridge.signalmap.model import MapMessage, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, SignalMap
 from tests.compiler.kit import HEAD, HOST, compile_text, drive, signal
 from tests.compiler.twins import same_payloads
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 import pytest
 
 from swapbridge.core.errors import RefusedError
-from swapbridge.plan.model import STATES
+from swapbridge.plan.plan import STATES
 from swapbridge.plan.python.translator import Translator
 from tests.compiler.kit import DONOR, HEAD, HOST, RICH, compile_text
 
@@ -405,7 +405,7 @@ def test_refusals_are_one_kind_of_error() -> None:
 
 def test_floats_and_64_bit_signals_are_copied_bit_for_bit() -> None:
     from swapbridge.core.layout import Layout
-    from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+    from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
     wide = MapSignal("W", Layout(0, 64), role="value")
     single = MapSignal("F", Layout(7, 32, "big_endian"), is_float=True, role="value")

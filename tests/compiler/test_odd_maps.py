@@ -10,10 +10,10 @@ import pytest
 from swapbridge.compiler.compile import CompileResult
 from swapbridge.core.integrity import Checksum, FieldSum, Sum, Term
 from swapbridge.core.layout import Layout, split_layout
-from swapbridge.language.model import BridgeRefused
+from swapbridge.language.bridge_file import BridgeRefused
 from swapbridge.plan.python.translator import Translator
 from swapbridge.signalmap.dbc_read import parse_map
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 from tests.compiler.kit import DONOR, HEAD, HOST, compile_text, signal
 
 

@@ -19,11 +19,11 @@ from swapbridge.core.errors import SwapbridgeError
 from swapbridge.emit.native import NativeTranslator
 from swapbridge.language.addresses import addressed
 from swapbridge.language.reading import parse_bridge
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import SentFrame, Translator
 from swapbridge.plan.serialise import plan_from_json
+from swapbridge.proving.reference.open_choices import steps_of
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.proving.reference.steps import steps_of
 from swapbridge.signalmap.dbc_read import parse_map
 from tests.compiler.group_maps import BRIDGE, DONOR_TEXT, HOST
 from tests.compiler.twins import polled_alike

@@ -18,7 +18,7 @@ from swapbridge.core import j1939
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.emit.native import NativeTranslator
 from swapbridge.language.reading import parse_bridge
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import SentFrame, Translator
 from swapbridge.plan.serialise import plan_from_json
 from tests.compiler.group_maps import BRIDGE, MAPS

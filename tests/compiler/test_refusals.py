@@ -13,11 +13,11 @@ from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import Checksum, Crc
 from swapbridge.core.layout import Layout
-from swapbridge.language.model import BridgeRefused
+from swapbridge.language.bridge_file import BridgeRefused
 from swapbridge.language.reading import load_bridge, parse_bridge
 from swapbridge.plan.python.translator import Translator
 from swapbridge.signalmap.dbc_write import save_map
-from swapbridge.signalmap.model import MapMessage, MapNode, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapNode, SignalMap
 from tests.compiler.kit import DONOR, HEAD, HOST, compile_text, signal
 
 ACK = """

@@ -15,7 +15,7 @@ from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.layout import Layout
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.python.translator import Translator
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 from tests.compiler.exact import away
 
 STEP = F(1, 100)

@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import WARNED_BY
-from swapbridge.language.model import BridgeRefused
+from swapbridge.language.bridge_file import BridgeRefused
 from swapbridge.plan.python.translator import Translator
 from swapbridge.signalmap.dbc_read import parse_map
 from swapbridge.signalmap.dbc_write import format_map
-from swapbridge.signalmap.model import BasePayload, MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import BasePayload, MapMessage, MapNode, MapSignal, SignalMap
 from tests.compiler.kit import DONOR, HEAD, HOST, compile_text, signal
 from tests.compiler.test_refusals import with_signal
 from tests.compiler.twins import same_payloads

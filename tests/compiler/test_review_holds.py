@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from swapbridge.compiler.review import marks
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.language.reading import parse_bridge
-from swapbridge.plan.model import Plan
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.plan.plan import Plan
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 from tests.compiler.kit import DONOR, HEAD, HOST, compile_text
 
 RULES = (

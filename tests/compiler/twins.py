@@ -6,9 +6,9 @@ from typing import Any
 
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.python.translator import Translator
+from swapbridge.proving.reference.open_choices import loose_fields, steps_of
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.proving.reference.steps import loose_fields, steps_of
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 from tests.compiler.kit import DONOR, HOST, Traffic, compile_text
 
 

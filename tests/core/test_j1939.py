@@ -12,7 +12,7 @@ from j1939 import MessageId, Name, ParameterGroupNumber
 
 from swapbridge.core import j1939, obd
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.identifier_words import EXTENDED_BIT
 from swapbridge.core.j1939_groups import OTHER_GROUPS, PUBLIC_GROUPS, group_words
 from swapbridge.core.roles import find_role
 from swapbridge.core.units import find_unit

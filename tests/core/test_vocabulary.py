@@ -7,7 +7,7 @@ import pytest
 from swapbridge.core.vocabulary import (
     is_nobody,
     is_reserved,
-    says_not_available,
+    means_not_available,
     sounds_like_checksum,
     sounds_like_counter,
 )
@@ -81,7 +81,7 @@ CHOICES = [
 
 @pytest.mark.parametrize(("name", "reserved", "not_available"), CHOICES)
 def test_choices(name: str, reserved: bool, not_available: bool) -> None:
-    assert (is_reserved(name), says_not_available(name)) == (reserved, not_available)
+    assert (is_reserved(name), means_not_available(name)) == (reserved, not_available)
 
 
 SIGNALS = [

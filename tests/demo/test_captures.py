@@ -21,11 +21,11 @@ from swapbridge.demo.folder import (
     demo_recordings,
     write_demo,
 )
-from swapbridge.demo.maps import donor_map, host_map
 from swapbridge.demo.recording import DemoRecording
+from swapbridge.demo.vehicle_maps import donor_map, host_map
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.decode import decode_columns, raw_columns
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 TOP = Path(__file__).parent.parent.parent
 

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 
 from swapbridge.compiler.compile import CompileResult, compile_bridge
-from swapbridge.core.frames import split_word
+from swapbridge.core.identifier_words import split_word
 from swapbridge.core.needs import load_needs
 from swapbridge.demo.folder import write_demo_papers
-from swapbridge.demo.maps import host_map
+from swapbridge.demo.vehicle_maps import host_map
 
 
 @pytest.fixture(scope="module")

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from swapbridge.bus.recording.script import load_script
-from swapbridge.cli.commands.folder import find_file, need_swap_folder
+from swapbridge.cli.commands.find_files import find_file, need_swap_folder
 from swapbridge.cli.main import cli
 from swapbridge.core.engine_health import load_health
 from swapbridge.core.errors import InputError

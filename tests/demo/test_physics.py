@@ -10,13 +10,13 @@ from hypothesis import strategies as st
 
 from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
+from swapbridge.demo.drive_legs import DriverSeat, Leg, full_script
 from swapbridge.demo.encode import FrameMaker
 from swapbridge.demo.engine import DemoEngine, EngineInputs, look_up
-from swapbridge.demo.maps import DIAL_CURVE, donor_map
-from swapbridge.demo.script import DriverSeat, Leg, full_script
 from swapbridge.demo.transmission import LEVERS, DemoTransmission, TransmissionInputs
 from swapbridge.demo.vehicle import DONOR_ENGINE, HOST_ENGINE, HOST_VEHICLE, host_vehicle
-from swapbridge.signalmap.model import MapMessage, MapSignal
+from swapbridge.demo.vehicle_maps import DIAL_CURVE, donor_map
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 STEP_S = 0.01
 

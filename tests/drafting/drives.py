@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.demo.drive_legs import DriverSeat, Leg
 from swapbridge.demo.engine import DemoEngine, EngineFigures
-from swapbridge.demo.script import DriverSeat, Leg
 from swapbridge.demo.transmission import DemoTransmission, VehicleFigures
 from swapbridge.demo.vehicle import DONOR_ENGINE, DONOR_VEHICLE, HOST_ENGINE, HOST_VEHICLE, DemoVehicle
 

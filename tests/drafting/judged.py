@@ -12,13 +12,13 @@ import numpy.typing as npt
 from swapbridge.capture.capture import Capture
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.drafting.draft import draft
-from swapbridge.drafting.model import Drafted, Explained
+from swapbridge.drafting.draft_text import bridge_text, draft_map, needs_text
+from swapbridge.drafting.drafted import Drafted, Explained
 from swapbridge.drafting.recordings import open_swap
-from swapbridge.drafting.sources import Swap
-from swapbridge.drafting.write import bridge_text, draft_map, needs_text
+from swapbridge.drafting.swap_sources import Swap
 from swapbridge.emit.native import NativeTranslator
 from swapbridge.language.reading import load_bridge
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.signalmap.dbc_write import save_map
 from tests.drafting.drives import Floats
 from tests.drafting.worlds import Field, Truth, World

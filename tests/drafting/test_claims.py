@@ -11,15 +11,15 @@ import pytest
 
 from swapbridge.core.layout import Layout
 from swapbridge.drafting.channel_words import Telling
+from swapbridge.drafting.drafted import Explained
 from swapbridge.drafting.explain import field as fields
 from swapbridge.drafting.explain.field import explain_choice
 from swapbridge.drafting.explain.flags import Watched, explain_flag
 from swapbridge.drafting.explain.measured import _made, _Way
 from swapbridge.drafting.explain.numbers import Formula, NumberPart, NumberTerm
 from swapbridge.drafting.lines import Atom, DraftLine
-from swapbridge.drafting.model import Explained
-from swapbridge.drafting.sources import Origin, Word, local_atoms
-from swapbridge.drafting.vehicle import VehicleSeries
+from swapbridge.drafting.recorded_vehicle import VehicleSeries
+from swapbridge.drafting.swap_sources import Origin, Word, local_atoms
 from tests.drafting.test_in_doubt import EVERY_BIT, TIMES, coded, line, message
 
 

@@ -9,8 +9,8 @@ import pytest
 
 from swapbridge.drafting.compilable import compilable
 from swapbridge.drafting.draft import draft
+from swapbridge.drafting.draft_text import _exact
 from swapbridge.drafting.recordings import open_swap
-from swapbridge.drafting.write import _exact
 from tests.drafting.rig import recordings
 
 

@@ -11,14 +11,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swapbridge.core.layout import Layout
-from swapbridge.drafting import sources, switches
+from swapbridge.drafting import cut_switches, swap_sources
 from swapbridge.drafting.channel_words import Telling
 from swapbridge.drafting.explain import flags
 from swapbridge.drafting.explain.field import _jumps, _warned, _warned_of
 from swapbridge.drafting.explain.flags import Watched
 from swapbridge.drafting.explain.numbers import ROUNDING, Measured, NumberPart, Sums, _term
 from swapbridge.drafting.lines import Atom, DraftLine
-from swapbridge.drafting.vehicle import VehicleField, VehicleMessage, VehicleSeries, raw_series
+from swapbridge.drafting.recorded_vehicle import VehicleField, VehicleMessage, VehicleSeries, raw_series
 from tests.drafting.rig import Sender, drive, record
 
 VALUE = Layout(0, 12)
@@ -131,8 +131,8 @@ def test_two_lamps_side_by_side_are_cut_into_flags_and_a_state_is_not(code: str,
             words=("on", "start"), series=VehicleSeries(times, cranks.astype(np.float64))
         )
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(switches, "find_words", lambda swap: None)
-        switches.cut_lamps(swap)
+        patch.setattr(cut_switches, "find_words", lambda swap: None)
+        cut_switches.cut_lamps(swap)
     assert len(swap.host.messages[0x210, False].fields) == parts
 
 
@@ -148,15 +148,15 @@ def test_a_code_of_the_donors_computer_that_changes_after_anothers_is_that_ones_
     messages = {(n, False): _message(payloads[k], times, fields) for n, k in ((0x100, "engine"), (0x200, "gearbox"))}
     donor: Any = SimpleNamespace(bus="donor", messages=messages)
     swap: Any = SimpleNamespace(donor=donor, donor_alive=frozenset({(0x100, False)}))
-    assert sources._heard_back(swap) == (frozenset({("donor", 0x100, False, "f_0_3")}) if heard else frozenset())
+    assert swap_sources._heard_back(swap) == (frozenset({("donor", 0x100, False, "f_0_3")}) if heard else frozenset())
 
 
 def test_both_ends_of_a_field_are_tried() -> None:
     """Bits 3 to 11 move, of which the first or the last may be a switch; a field that stands still gives none."""
     told: Any = message(np.arange(0, 1500), frozenset(range(3, 12)))
-    ends = list(switches._ends(told, field(Layout(3, 9), 9)))
+    ends = list(cut_switches._ends(told, field(Layout(3, 9), 9)))
     assert [(a.layout.start, b.layout.start, b.layout.length) for a, b in ends] == [(3, 4, 8), (11, 3, 8)]
-    assert not list(switches._ends(message(np.zeros(9, int), frozenset()), field(VALUE, 0)))
+    assert not list(cut_switches._ends(message(np.zeros(9, int), frozenset()), field(VALUE, 0)))
 
 
 def test_a_switch_at_the_end_of_a_staying_modules_value_is_found() -> None:
@@ -176,9 +176,9 @@ def test_a_switch_at_the_end_of_a_staying_modules_value_is_found() -> None:
     swap = _swap(vehicle)
     found: list[Any] = []
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(switches, "word_channels", lambda v: {"brake": (pressed, ("0", "1"))} if v is vehicle else {})
-        patch.setattr(switches, "find_words", found.append)
-        switches.cut_switches(swap)
+        patch.setattr(cut_switches, "word_channels", lambda v: {"brake": (pressed, ("0", "1"))} if v is vehicle else {})
+        patch.setattr(cut_switches, "find_words", found.append)
+        cut_switches.cut_switches(swap)
     assert found == [swap]
     flag, rest = vehicle.messages[0x210, False].fields
     assert (flag.layout.positions, flag.kind) == ((0,), "flag")
@@ -202,5 +202,5 @@ def _swap(host: Any) -> Any:
 
 def test_going_with_a_channel_means_both_ways() -> None:
     """A value that tells the switch, and moves on while it stands, is not the switch."""
-    assert switches._goes(Telling("brake", 0.0, {}, {}, 0.99, 0.99))
-    assert not switches._goes(Telling("brake", 0.0, {}, {}, 1.0, 0.6))
+    assert cut_switches._goes(Telling("brake", 0.0, {}, {}, 0.99, 0.99))
+    assert not cut_switches._goes(Telling("brake", 0.0, {}, {}, 1.0, 0.6))

@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 from swapbridge.core.layout import Layout
 from swapbridge.drafting.delays import delayed, find_delay
 from swapbridge.drafting.draft import draft
+from swapbridge.drafting.draft_text import bridge_text
+from swapbridge.drafting.drafted import Explained
 from swapbridge.drafting.explain.kit import kit_for
-from swapbridge.drafting.model import Explained
+from swapbridge.drafting.recorded_vehicle import VehicleSeries
 from swapbridge.drafting.recordings import open_swap
-from swapbridge.drafting.vehicle import VehicleSeries
-from swapbridge.drafting.write import bridge_text
 from tests.drafting.rig import Drive, recordings
 
 

@@ -12,12 +12,12 @@ from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.integrity import Checksum, Counter, Sum
 from swapbridge.core.layout import Layout
 from swapbridge.drafting.draft import _message, draft
+from swapbridge.drafting.draft_text import bridge_text, claims, draft_map, needs_text
+from swapbridge.drafting.drafted import Drafted
 from swapbridge.drafting.explain.kit import kit_for
-from swapbridge.drafting.model import Drafted
 from swapbridge.drafting.outlook import outlook
 from swapbridge.drafting.recordings import open_swap
-from swapbridge.drafting.sources import Swap
-from swapbridge.drafting.write import bridge_text, claims, draft_map, needs_text
+from swapbridge.drafting.swap_sources import Swap
 from swapbridge.language.reading import load_bridge
 from swapbridge.signalmap.dbc_write import save_map
 from tests.drafting.rig import recordings

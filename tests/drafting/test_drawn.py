@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from swapbridge.core.layout import Layout
+from swapbridge.drafting.drafted import Explained
 from swapbridge.drafting.drawn import MOST_POINTS, drawn, rows_kept
 from swapbridge.drafting.explain.numbers import Measured, held_out
-from swapbridge.drafting.model import Explained
-from swapbridge.drafting.vehicle import VehicleSeries
+from swapbridge.drafting.recorded_vehicle import VehicleSeries
 
 TIMES = np.arange(0.0, 100.0, 0.05)
 RPM = 2000 + 1500 * np.sin(TIMES / 3)

@@ -14,7 +14,7 @@ from swapbridge.drafting.explain.measured import _formula_within_reach, _reached
 from swapbridge.drafting.explain.numbers import Measured, best_formula
 from swapbridge.drafting.explain.totals import find_total
 from swapbridge.drafting.lines import DraftLine, number_text
-from swapbridge.drafting.vehicle import Floats, VehicleSeries
+from swapbridge.drafting.recorded_vehicle import Floats, VehicleSeries
 
 TIMES = np.arange(0, 200, 0.02)
 

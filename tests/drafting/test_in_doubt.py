@@ -19,6 +19,7 @@ from swapbridge.drafting import linking, never, recordings
 from swapbridge.drafting.building import _without_bottom
 from swapbridge.drafting.caution import cautious, high_side
 from swapbridge.drafting.channel_words import Telling, with_words_together
+from swapbridge.drafting.drafted import Explained
 from swapbridge.drafting.explain import field as fields
 from swapbridge.drafting.explain.flags import Watched
 from swapbridge.drafting.explain.measured import (
@@ -37,9 +38,8 @@ from swapbridge.drafting.explain.numbers import (
     fit_straight,
 )
 from swapbridge.drafting.lines import DraftLine
-from swapbridge.drafting.model import Explained
-from swapbridge.drafting.sources import Origin
-from swapbridge.drafting.vehicle import Floats, ValueKind, Vehicle, VehicleField, VehicleMessage, VehicleSeries
+from swapbridge.drafting.recorded_vehicle import Floats, ValueKind, Vehicle, VehicleField, VehicleMessage, VehicleSeries
+from swapbridge.drafting.swap_sources import Origin
 from swapbridge.signalmap.findings import Findings
 
 TIMES = np.arange(0, 100, 0.05)

@@ -21,7 +21,7 @@ from swapbridge.drafting.explain.numbers import (
     fit_table,
 )
 from swapbridge.drafting.lines import DraftLine, median
-from swapbridge.drafting.vehicle import Floats, VehicleSeries
+from swapbridge.drafting.recorded_vehicle import Floats, VehicleSeries
 
 TIMES = np.arange(0, 160, 0.1)
 SEEDS = st.integers(0, 10_000)

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from swapbridge.capture.capture import FrameKey
-from swapbridge.drafting.life import _sleep_ms, life_of, shared_times
-from swapbridge.drafting.model import Drafted, DraftedMessage, Life
-from swapbridge.drafting.sources import Quantity, Word
-from swapbridge.drafting.vehicle import Vehicle, VehicleMessage, VehicleSeries
-from swapbridge.drafting.write import bridge_text
+from swapbridge.drafting.draft_text import bridge_text
+from swapbridge.drafting.drafted import Drafted, DraftedMessage, Life
+from swapbridge.drafting.recorded_vehicle import Vehicle, VehicleMessage, VehicleSeries
+from swapbridge.drafting.swap_sources import Quantity, Word
+from swapbridge.drafting.when_sent import _sleep_ms, life_of, shared_times
 
 WAKES = ((0.0, 40.0), (50.0, 90.0), (100.0, 140.0))
 ON, OFF, RUNS = 3.0, 25.0, 10.0

@@ -12,7 +12,7 @@ from swapbridge.capture.capture import FrameKey
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.layout import Layout
 from swapbridge.drafting.explain.measured import explain_number
-from swapbridge.drafting.vehicle import Vehicle, VehicleField, VehicleMessage
+from swapbridge.drafting.recorded_vehicle import Vehicle, VehicleField, VehicleMessage
 
 TIMES = np.arange(0, 100, 0.1)
 

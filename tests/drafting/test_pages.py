@@ -11,10 +11,10 @@ from swapbridge.capture.capture import FrameKey
 from swapbridge.core.layout import Layout
 from swapbridge.drafting.building import _message, page_order
 from swapbridge.drafting.draft import parts_of
-from swapbridge.drafting.model import Drafted, DraftedMessage, Explained, Life, Times
+from swapbridge.drafting.draft_text import _base, _drafted_signals, _message_lines, claims
+from swapbridge.drafting.drafted import Drafted, DraftedMessage, Explained, Life, Times
 from swapbridge.drafting.picture import message_picture
-from swapbridge.drafting.vehicle import Floats, Ints
-from swapbridge.drafting.write import _base, _drafted_signals, _message_lines, claims
+from swapbridge.drafting.recorded_vehicle import Floats, Ints
 from swapbridge.signalmap.findings import FieldKind, FoundField, FoundMessage
 
 PERIOD = 0.05

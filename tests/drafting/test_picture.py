@@ -7,7 +7,7 @@ from itertools import pairwise
 import pytest
 
 from swapbridge.drafting.draft import draft
-from swapbridge.drafting.model import Drafted
+from swapbridge.drafting.drafted import Drafted
 from swapbridge.drafting.picture import CHECK, COUNTER, OTHER, STILL, message_picture
 from swapbridge.drafting.recordings import open_swap
 from tests.drafting.rig import recordings

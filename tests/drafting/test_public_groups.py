@@ -7,7 +7,7 @@ import pytest
 from swapbridge.core import j1939
 from swapbridge.drafting import never
 from swapbridge.drafting.building import build_vehicle
-from swapbridge.drafting.vehicle import Vehicle, VehicleMessage
+from swapbridge.drafting.recorded_vehicle import Vehicle, VehicleMessage
 from swapbridge.guessing.guess import guess
 from tests.surveying.heavy import Frame, capture_of, heavy_frames, long_message
 

@@ -23,18 +23,18 @@ from swapbridge.drafting import draft as driver
 from swapbridge.drafting import recordings as reader
 from swapbridge.drafting.caution import cautious
 from swapbridge.drafting.draft import draft
+from swapbridge.drafting.draft_text import bridge_text, draft_map, needs_text
+from swapbridge.drafting.drafted import Drafted, Explained
 from swapbridge.drafting.explain.flags import Watched, explain_flag
 from swapbridge.drafting.explain.kit import Kit
 from swapbridge.drafting.explain.measured import tells_running
 from swapbridge.drafting.lines import Atom, DraftLine
-from swapbridge.drafting.model import Drafted, Explained
+from swapbridge.drafting.recorded_vehicle import VehicleSeries
 from swapbridge.drafting.recordings import open_swap
-from swapbridge.drafting.sources import Swap
-from swapbridge.drafting.vehicle import VehicleSeries
-from swapbridge.drafting.write import bridge_text, draft_map, needs_text
+from swapbridge.drafting.swap_sources import Swap
 from swapbridge.language.reading import load_bridge
 from swapbridge.signalmap.dbc_write import save_map
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 from tests.drafting.rig import Drive, Floats, Sender, drive, host_senders, record, recordings
 
 Extra = Mapping[Layout, Callable[[Drive, Floats], Floats]]

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from swapbridge.core.toolchain import STRICT_FLAGS, build
 from swapbridge.emit.native import SentColumns
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
 from tests.emit.random_plans import Answer, Call, pack_calls, unpack_answers
 from tests.plan.slow_translator import SlowTranslator

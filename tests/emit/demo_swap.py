@@ -12,9 +12,9 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import EXTENDED, Capture
 from swapbridge.compiler.compile import compile_bridge
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.identifier_words import EXTENDED_BIT
 from swapbridge.demo.folder import DONOR_RUNNING, HOST_RUNNING, write_demo_papers
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from tests.demo_folder import demo_capture
 
 

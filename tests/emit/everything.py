@@ -7,10 +7,10 @@ from fractions import Fraction
 
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.layout import Layout
-from swapbridge.demo.maps import demo_file, donor_map, host_map
+from swapbridge.demo.vehicle_maps import demo_file, donor_map, host_map
 from swapbridge.language.reading import parse_bridge
-from swapbridge.plan.model import Plan
-from swapbridge.signalmap.model import BasePayload, MapMessage, MapSignal
+from swapbridge.plan.plan import Plan
+from swapbridge.signalmap.signal_map import BasePayload, MapMessage, MapSignal
 
 PAGES = MapMessage(
     "EnginePages", 0x3F1, False, 8,

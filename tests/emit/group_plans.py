@@ -8,10 +8,10 @@ from dataclasses import replace
 from typing import Any
 
 from swapbridge.core import j1939
-from swapbridge.core.frames import EXTENDED_BIT, split_word
+from swapbridge.core.identifier_words import EXTENDED_BIT, split_word
 from swapbridge.core.obd import diagnostic_use
 from swapbridge.plan.check import check_plan
-from swapbridge.plan.model import EXACT_MASK, AddressClaim, Plan, Receive, Send, Variant
+from swapbridge.plan.plan import EXACT_MASK, AddressClaim, Plan, Receive, Send, Variant
 
 _NAMES = tuple(n << 40 | k for n in (0, 1, 9) for k in (5, 6, 1 << 21))
 _PATTERNS = tuple(j1939.NamePattern(name & mask, mask) for name in _NAMES for mask in (0xFF << 40, (1 << 64) - 1))

@@ -8,14 +8,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from swapbridge.core.frames import EXTENDED_BIT, split_word
+from swapbridge.core.identifier_words import EXTENDED_BIT, split_word
 from swapbridge.core.integrity import Affine, Checksum, Crc, FieldSum, Method, Sum, Term
 from swapbridge.core.layout import Layout, split_layout
 from swapbridge.core.obd import diagnostic_use
 from swapbridge.plan.check import check_plan
 from swapbridge.plan.intervals import Interval, fits_int64, op_interval, table_inner
 from swapbridge.plan.joined_answer import Joined
-from swapbridge.plan.model import (
+from swapbridge.plan.plan import (
     EXACT_MASK,
     OP_ARITY,
     Bus,

@@ -12,8 +12,8 @@ from swapbridge.core.integrity import Affine, Checksum, Crc, FieldSum, Sum
 from swapbridge.core.layout import Layout, SplitLayout
 from swapbridge.core.toolchain import STRICT_FLAGS, build
 from swapbridge.emit.bits import word_type
-from swapbridge.emit.integrity import checksum_function
-from swapbridge.emit.tables import ConstTables
+from swapbridge.emit.checksum_functions import checksum_function
+from swapbridge.emit.const_tables import ConstTables
 from tests.emit.random_plans import PlanMaker
 
 

@@ -12,12 +12,12 @@ from hypothesis import HealthCheck, given, settings
 
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.layout import Layout
+from swapbridge.emit.emit_c import emit_c
 from swapbridge.emit.native import NativeTranslator
-from swapbridge.emit.program import emit_c
 from swapbridge.language.reading import parse_bridge
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 from tests.compiler.kit import RICH, Traffic, compile_text
 from tests.compiler.test_exactness import EXHAUSTIVE, HEAD, cases, compiled_or_too_wide, decimal
 from tests.emit.c_runs import SANITIZED, assert_same, build_harness, python_answers, rows, run_harness

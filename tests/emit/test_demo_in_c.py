@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from swapbridge.emit.emit_c import emit_c
 from swapbridge.emit.native import NativeTranslator
-from swapbridge.emit.program import emit_c
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from tests.benchmarks import cortex_m
 from tests.emit.c_runs import assert_same, build_harness, python_answers, rows, run_harness, run_slowly
 from tests.emit.demo_swap import Frames, demo_frames, demo_plan

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from swapbridge.core.toolchain import STRICT_FLAGS, build
-from swapbridge.emit.program import emit_c
+from swapbridge.emit.emit_c import emit_c
 from tests.emit.c_runs import SANITIZED, assert_same, build_harness, run_harness, slow_answers
 from tests.emit.random_plans import Call, pack_calls, random_calls, random_plan
 

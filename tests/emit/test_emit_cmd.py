@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from swapbridge.cli.main import cli
-from swapbridge.emit.program import emit_c
+from swapbridge.emit.emit_c import emit_c
 from tests.emit.c_runs import build_harness
 from tests.emit.random_plans import random_plan
 

@@ -14,9 +14,9 @@ import pytest
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.errors import InputError
 from swapbridge.core.j1939 import NamePattern
-from swapbridge.emit.program import emit_c
+from swapbridge.emit.emit_c import emit_c
 from swapbridge.language.reading import parse_bridge
-from swapbridge.plan.model import Bus, Plan, Slot, Task, Variant
+from swapbridge.plan.plan import Bus, Plan, Slot, Task, Variant
 from tests.compiler.long_maps import HEARS, LONG_MAPS, SAYS
 from tests.emit.c_runs import build_harness
 from tests.emit.random_plans import random_plan
@@ -31,7 +31,7 @@ def code_of(text: str) -> str:
 
 def test_same_plan_same_bytes_in_another_process() -> None:
     script = (
-        "import hashlib; from swapbridge.emit.program import emit_c; from tests.emit.random_plans import random_plan;"
+        "import hashlib; from swapbridge.emit.emit_c import emit_c; from tests.emit.random_plans import random_plan;"
         "print(hashlib.sha256(repr(sorted(emit_c(random_plan(7)).items())).encode()).hexdigest())"
     )
     seen = {

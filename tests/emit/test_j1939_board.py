@@ -8,7 +8,7 @@ import pytest
 
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.language.reading import parse_bridge
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
 from tests.benchmarks import cortex_m
 from tests.compiler.group_maps import frame_of

@@ -10,9 +10,9 @@ from pathlib import Path
 import can
 import pytest
 
-from swapbridge.core.frames import split_word
+from swapbridge.core.identifier_words import split_word
 from swapbridge.core.toolchain import STRICT_FLAGS, build
-from swapbridge.emit.program import emit_c
+from swapbridge.emit.emit_c import emit_c
 from tests.emit.demo_swap import demo_frames, demo_plan
 
 CHANNELS = ("vcan0", "vcan1")

@@ -11,10 +11,10 @@ import pytest
 from swapbridge.core.errors import InputError, MissingToolError
 from swapbridge.core.layout import Layout
 from swapbridge.core.toolchain import STRICT_FLAGS, build
+from swapbridge.emit.emit_c import native_sources
 from swapbridge.emit.native import NativeTranslator
-from swapbridge.emit.program import native_sources
 from swapbridge.plan.check import check_plan
-from swapbridge.plan.model import (
+from swapbridge.plan.plan import (
     Bus,
     Extract,
     Feed,

@@ -12,7 +12,7 @@ import pytest
 from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.layout.fields import MessageFields
+from swapbridge.guessing.layout.message_fields import MessageFields
 from swapbridge.signalmap.findings import FieldKind, FoundField
 
 Floats = npt.NDArray[np.float64]

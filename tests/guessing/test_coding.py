@@ -6,9 +6,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from swapbridge.guessing.coding.bit_columns import BitColumns, distinct_payloads, first_of_each, make_columns
 from swapbridge.guessing.coding.carries import carry_saving
 from swapbridge.guessing.coding.codelength import candidate_bits
-from swapbridge.guessing.coding.columns import BitColumns, distinct_payloads, first_of_each, make_columns
 from swapbridge.guessing.layout.orders import house_style
 from swapbridge.guessing.layout.study import fields_of_study, study
 

@@ -10,12 +10,12 @@ from hypothesis import strategies as st
 
 from swapbridge.core.integrity import Affine, Checksum, Crc, Sum, checksum_from_dict, counter_from_dict
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.coding.columns import BitColumns, make_columns
+from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
 from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.integrity.gf2 import relations, solve_affine
 from swapbridge.guessing.integrity.sums import summed_rows
 from swapbridge.guessing.integrity_only import find_integrity
-from swapbridge.guessing.layout.fields import raw_values
+from swapbridge.guessing.layout.message_fields import raw_values
 from swapbridge.guessing.layout.study import study
 from swapbridge.signalmap.findings import FoundField
 

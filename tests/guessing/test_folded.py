@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from swapbridge.core.integrity import Checksum, FieldSum, Sum, Term
 from swapbridge.core.layout import Layout, layout_from_positions
-from swapbridge.guessing.coding.columns import make_columns
+from swapbridge.guessing.coding.bit_columns import make_columns
 from swapbridge.guessing.integrity.checksums import FoundChecksum, find_checksums
 from swapbridge.guessing.integrity.folded import fit_field_sum, method_values
 

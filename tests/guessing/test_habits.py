@@ -7,12 +7,12 @@ import numpy.typing as npt
 import pytest
 
 from swapbridge.core.integrity import Counter, Crc
+from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
 from swapbridge.guessing.coding.candidates import BIG, LITTLE
-from swapbridge.guessing.coding.columns import BitColumns, make_columns
 from swapbridge.guessing.integrity.checksums import FoundChecksum, check_at, find_checksums
 from swapbridge.guessing.integrity.counters import find_counters
-from swapbridge.guessing.integrity.fields import counter_fields
 from swapbridge.guessing.integrity.followers import follower_of_counter
+from swapbridge.guessing.integrity.integrity_fields import counter_fields
 from swapbridge.guessing.integrity.two_byte_checks import as_half, join_bytes
 from swapbridge.guessing.layout.orders import house_style, house_style_bits
 from swapbridge.guessing.layout.study import Study, study, with_vehicle_formulas

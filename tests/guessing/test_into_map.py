@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 
 from swapbridge.capture.capture import Capture
+from swapbridge.guessing.findings_report import story
 from swapbridge.guessing.guess import guess
 from swapbridge.guessing.meaning.meaning import attach_meaning
-from swapbridge.guessing.report import story
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.findings import Findings
 

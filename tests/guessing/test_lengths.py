@@ -9,7 +9,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.integrity import Checksum, Crc, checksum_from_dict
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.coding.columns import make_columns
+from swapbridge.guessing.coding.bit_columns import make_columns
 from swapbridge.guessing.guess import guess
 from swapbridge.guessing.layout.study import find_exact, study
 

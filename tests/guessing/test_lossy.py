@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from swapbridge.guessing.coding.columns import make_columns
+from swapbridge.guessing.coding.bit_columns import make_columns
 from swapbridge.guessing.integrity.checksums import fit_affine
 from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.layout.study import study

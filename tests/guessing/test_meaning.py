@@ -91,7 +91,7 @@ def test_names_and_clocks_change_nothing(plain_vehicle: Any, shift: float, order
 def noise_world(seed: int) -> tuple[Capture, list[Any], StimulusTrack]:
     """Twelve wandering fields and flags, and channels that have nothing to do with them."""
     from swapbridge.capture.capture import FrameKey
-    from swapbridge.guessing.layout.fields import MessageFields
+    from swapbridge.guessing.layout.message_fields import MessageFields
 
     rng = np.random.default_rng(seed)
     n, seconds = 900, 45.0
@@ -161,7 +161,7 @@ def test_without_a_stimulus_fields_come_back_as_they_were(plain_vehicle: Any) ->
 def one_field(values: Any, layout: Layout, channel: Any, period: float = 0.02) -> FoundField:
     """Meaning of a single field that carries `values`."""
     from swapbridge.capture.capture import FrameKey
-    from swapbridge.guessing.layout.fields import MessageFields
+    from swapbridge.guessing.layout.message_fields import MessageFields
 
     n = len(values)
     payload = np.zeros((n, 8), np.uint8)
@@ -234,7 +234,7 @@ def test_still_top_bits_are_given_back() -> None:
     layout = Layout(0, 5)
     channel = told("coolant_temp", coolant, 1, "degC")
     from swapbridge.capture.capture import FrameKey
-    from swapbridge.guessing.layout.fields import MessageFields
+    from swapbridge.guessing.layout.message_fields import MessageFields
 
     payload = np.zeros((len(raw), 8), np.uint8)
     payload[:, 0] = raw
@@ -255,7 +255,7 @@ def test_still_top_bits_are_given_back() -> None:
 def test_low_bits_come_back_to_the_field_that_they_belong_to() -> None:
     """An engine speed cut in two by its noisy low bits is joined again; an unrelated neighbour below is not."""
     from swapbridge.capture.capture import FrameKey
-    from swapbridge.guessing.layout.fields import MessageFields
+    from swapbridge.guessing.layout.message_fields import MessageFields
 
     rng = np.random.default_rng(11)
     n = 3000

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from swapbridge.guessing.coding import codelength, native
+from swapbridge.guessing.coding import codelength, codelength_kernel
 from swapbridge.guessing.guess import guess
 from tests.guessing.planted import plant
 
@@ -29,9 +29,9 @@ def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def look_again(cache: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """What a test finds out about this computer's compiler is not kept for the next one."""
     monkeypatch.setenv("XDG_CACHE_HOME", str(cache))
-    native.kernel.cache_clear()
+    codelength_kernel.kernel.cache_clear()
     yield
-    native.kernel.cache_clear()
+    codelength_kernel.kernel.cache_clear()
 
 
 def history(kind: str, count: int, rng: np.random.Generator) -> npt.NDArray[np.uint64]:
@@ -74,8 +74,8 @@ def test_c_and_numpy_say_the_same(
     moved = (rng.random((count, 16)) < 0.05) | (rng.random((count, 1)) < 0.03)
     company = (moved, rng.random((len(lengths), 16)) < 0.8) if thorough and seed % 3 else None
     args = value[:-2], value[1:-1], value[2:], weight, lengths
-    assert native.kernel() is not None
-    got = native.candidate_bits(*args, thorough=thorough, company=company)
+    assert codelength_kernel.kernel() is not None
+    got = codelength_kernel.candidate_bits(*args, thorough=thorough, company=company)
     wanted = codelength.candidate_bits(*args, thorough=thorough, company=company)
     # sums are added up in another order, so a number may round to the next step
     assert np.abs(got - wanted).max() <= codelength.FINEST_BITS
@@ -83,14 +83,17 @@ def test_c_and_numpy_say_the_same(
 
 def test_nothing_to_weigh() -> None:
     nothing, some = np.zeros(0, np.uint64), np.array([1, 8])
-    assert native.candidate_bits(nothing, nothing, nothing, np.zeros(0), some).tolist() == [0.0, codelength.MODELS_BITS]
+    assert codelength_kernel.candidate_bits(nothing, nothing, nothing, np.zeros(0), some).tolist() == [
+        0.0,
+        codelength.MODELS_BITS,
+    ]
     one = np.ones(1, np.uint64)
-    assert native.candidate_bits(one, one, one, np.ones(1), some[:0]).tolist() == []
+    assert codelength_kernel.candidate_bits(one, one, one, np.ones(1), some[:0]).tolist() == []
 
 
 def test_every_number_of_the_c_text_comes_from_python() -> None:
     text = (Path(codelength.__file__).parent / "codelength.c").read_text(encoding="utf-8")
-    given_names = {flag[2:].split("=")[0] for flag in native.definitions()}
+    given_names = {flag[2:].split("=")[0] for flag in codelength_kernel.definitions()}
     own = set(re.findall(r"#define (\w+)", text))
     names = set(re.findall(r"\b[A-Z][A-Z_]{3,}\b", re.sub(r"/\*.*?\*/", "", text, flags=re.DOTALL)))
     assert names - own - {"NULL", "HUGE_VAL"} == given_names
@@ -104,12 +107,12 @@ def findings() -> str:
 
 
 def test_without_a_compiler_the_findings_are_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert native.kernel() is not None
+    assert codelength_kernel.kernel() is not None
     in_c = findings()
-    native.kernel.cache_clear()
+    codelength_kernel.kernel.cache_clear()
     monkeypatch.setenv("PATH", str(tmp_path))
     monkeypatch.delenv("CC", raising=False)
-    assert native.kernel() is None
+    assert codelength_kernel.kernel() is None
     assert findings() == in_c
 
 
@@ -118,7 +121,7 @@ def test_a_cache_that_cannot_be_written_is_no_matter(
 ) -> None:
     (tmp_path / "file").write_text("")
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "file"))
-    assert native.kernel() is None
+    assert codelength_kernel.kernel() is None
     assert findings()
     assert capfd.readouterr() == ("", "")
 
@@ -131,5 +134,5 @@ def test_a_compiler_that_fails_is_no_matter(
     broken.chmod(0o755)
     monkeypatch.setenv("CC", str(broken))
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
-    assert native.kernel() is None
+    assert codelength_kernel.kernel() is None
     assert capfd.readouterr() == ("", "")

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.coding.columns import BitColumns, make_columns, sample_pairs
+from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns, sample_pairs
 from swapbridge.guessing.coding.openings import FEWEST_FALLS, FEWEST_STEPS, find_opening
 from swapbridge.guessing.layout.cut import Style
 from swapbridge.guessing.layout.orders import cut_of

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swapbridge.core.integrity import Sum
-from swapbridge.guessing.coding.columns import BitColumns, make_columns
-from swapbridge.guessing.integrity.fields import TIED
+from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
+from swapbridge.guessing.integrity.integrity_fields import TIED
 from swapbridge.guessing.integrity.sums import tied_sum
 from swapbridge.guessing.integrity_only import find_integrity
 from swapbridge.guessing.layout.study import study, with_vehicle_formulas

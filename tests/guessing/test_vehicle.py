@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from swapbridge.core.integrity import Checksum, Crc, Sum, checksum_from_dict
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.coding.columns import BitColumns, make_columns
+from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
 from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.integrity.shared_formulas import crc_of_vehicle, vehicle_crcs
 from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability

@@ -8,8 +8,8 @@ import pytest
 
 from swapbridge.core.integrity import Checksum, Crc, Method, Sum, checksum_from_dict
 from swapbridge.core.layout import Layout
+from swapbridge.guessing.findings_report import method_words
 from swapbridge.guessing.integrity_only import find_integrity
-from swapbridge.guessing.report import method_words
 from swapbridge.signalmap.findings import FoundField
 
 N = 900

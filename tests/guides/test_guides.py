@@ -25,9 +25,9 @@ from swapbridge.bus.adapters.spec import load_bus_config
 from swapbridge.cli.commands import dtc_cmd
 from swapbridge.cli.main import cli
 from swapbridge.compiler.compile import compile_bridge
-from swapbridge.compiler.maps import load_maps
+from swapbridge.compiler.load_maps import load_maps
 from swapbridge.core.cautions import CAUTIONS, cautions_for
-from swapbridge.guides.text import STAGES, TOPICS, page_text
+from swapbridge.guides.guide_pages import STAGES, TOPICS, page_text
 from swapbridge.language.reading import load_bridge
 from tests.asking.car import Car, ask_simulated
 from tests.demo_folder import lay_out_demo

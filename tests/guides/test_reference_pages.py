@@ -8,7 +8,7 @@ from itertools import combinations
 from swapbridge.compiler.expressions.functions import FUNCTIONS
 from swapbridge.core.roles import ROLES
 from swapbridge.core.units import SPELLINGS
-from swapbridge.guides.text import page_text
+from swapbridge.guides.guide_pages import page_text
 from swapbridge.language.reading import parse_bridge
 from swapbridge.proving.faults.faults import FAULTS
 

@@ -7,10 +7,10 @@ from fractions import Fraction as F
 import pytest
 
 from swapbridge.core.errors import SwapbridgeError
+from swapbridge.language.bridge_file import Source
 from swapbridge.language.constants import constant, constant_or_percent, parse_source
 from swapbridge.language.dependencies import names_behind
 from swapbridge.language.expressions import decimal_text
-from swapbridge.language.model import Source
 from swapbridge.language.reading import parse_bridge
 from swapbridge.language.tables import decimal
 

@@ -11,8 +11,8 @@ import pytest
 
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.demo.folder import write_demo_papers
-from swapbridge.drafting.model import Drafted, Times
-from swapbridge.drafting.sources import Swap
+from swapbridge.drafting.drafted import Drafted, Times
+from swapbridge.drafting.swap_sources import Swap
 from swapbridge.page.views import draft as view_module
 from swapbridge.swapfolder.drafting import DRAWN, FolderDraft
 from swapbridge.swapfolder.paths import SwapFolder
@@ -56,7 +56,7 @@ def test_it_shows_every_line_and_what_waits(swap: Path) -> None:
     view = here.get("/api/draft")
     assert len(view["lines"]) > 30
     assert view["waiting"] == [SPEED]
-    assert line(view)["said"] == "copy, 99% sure: <b>so</b>"
+    assert line(view)["sentence"] == "copy, 99% sure: <b>so</b>"
     assert line(view)["waits"]
 
 
@@ -64,18 +64,18 @@ def test_answers_are_written_and_undone(swap: Path) -> None:
     here, path = Browser(swap), swap / "bridge.toml"
     before = path.read_text()
     view = here.get("/api/draft")
-    refused = here.post("/api/draft/say", {"name": SPEED, "say": "refuse", "version": view["version"]})
+    refused = here.post("/api/draft/decide", {"name": SPEED, "decision": "refuse", "version": view["version"]})
     assert line(refused)["open"]
     assert line(refused)["value"] == "0 rpm"
     assert refused["undo"] == f"refuse {SPEED}"
     here.post("/api/undo", {"file": "bridge.toml", "version": refused["version"]})
     assert path.read_text() == before
     view = here.get("/api/draft")
-    accepted = here.post("/api/draft/say", {"name": SPEED, "say": "accept", "version": view["version"]})
+    accepted = here.post("/api/draft/decide", {"name": SPEED, "decision": "accept", "version": view["version"]})
     assert accepted["waiting"] == []
-    assert line(accepted)["said"] == ""
+    assert line(accepted)["sentence"] == ""
     rule = {"value": "clamp(donor.PCM_FAST.RPM, 0 rpm, 7000 rpm)", "fallback": "0 rpm"}
-    edited = here.post("/api/draft/say", {"name": SPEED, "say": "edit", "version": accepted["version"], **rule})
+    edited = here.post("/api/draft/decide", {"name": SPEED, "decision": "edit", "version": accepted["version"], **rule})
     assert line(edited)["value"] == rule["value"]
     compile_bridge(path)
 
@@ -87,7 +87,7 @@ def test_what_is_sure_and_waits_for_nothing_is_accepted_together_shown_and_taken
     assert [(one["name"], one["sure"]) for one in view["lines"] if one["together"]] == [(DIAL, 0.6), (FUEL, 0.98)]
     done = here.post("/api/draft/together", {"confidence": 0.95, "version": view["version"]})
     assert done["accepted"] == [FUEL]
-    assert (line(done["view"], FUEL)["said"], line(done["view"], FUEL)["unseen"]) == (
+    assert (line(done["view"], FUEL)["sentence"], line(done["view"], FUEL)["unseen"]) == (
         "",
         "copy, 98% sure: as the donor says",
     )
@@ -122,13 +122,13 @@ def test_accepting_together_needs_the_file_that_was_looked_at_and_maps_that_can_
 def test_what_is_refused_writes_nothing(swap: Path) -> None:
     here, path = Browser(swap), swap / "bridge.toml"
     before, version = path.read_bytes(), here.get("/api/draft")["version"]
-    asked = {"name": SPEED, "say": "edit", "version": version, "value": "donor.NOPE.X", "fallback": "0 rpm"}
-    assert "no message 'NOPE'" in here.refusal("/api/draft/say", asked)
-    assert "is not a line" in here.refusal("/api/draft/say", {**asked, "name": "host.X.Y", "say": "accept"})
-    assert "Invalid enum value 'burn'" in here.refusal("/api/draft/say", {**asked, "say": "burn"})
+    asked = {"name": SPEED, "decision": "edit", "version": version, "value": "donor.NOPE.X", "fallback": "0 rpm"}
+    assert "no message 'NOPE'" in here.refusal("/api/draft/decide", asked)
+    assert "is not a line" in here.refusal("/api/draft/decide", {**asked, "name": "host.X.Y", "decision": "accept"})
+    assert "Invalid enum value 'burn'" in here.refusal("/api/draft/decide", {**asked, "decision": "burn"})
     for half in ({"value": "1"}, {"fallback": "1"}, {}):
-        asked_half = {"name": asked["name"], "version": asked["version"], "say": "edit", **half}
-        assert "a rule and a safe answer" in here.refusal("/api/draft/say", asked_half)
+        asked_half = {"name": asked["name"], "version": asked["version"], "decision": "edit", **half}
+        assert "a rule and a safe answer" in here.refusal("/api/draft/decide", asked_half)
     assert path.read_bytes() == before
 
 
@@ -137,7 +137,7 @@ def test_a_file_that_changed_meanwhile_is_not_written_over(swap: Path) -> None:
     version = here.get("/api/draft")["version"]
     path.write_text(path.read_text() + "# by an editor\n")
     answer = here.http.post(
-        "/api/draft/say", json={"name": SPEED, "say": "refuse", "version": version}, headers=here.headers
+        "/api/draft/decide", json={"name": SPEED, "decision": "refuse", "version": version}, headers=here.headers
     )
     assert answer.status_code == 409
     assert path.read_text().endswith("# by an editor\n")

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from swapbridge.demo.folder import write_demo_papers
-from swapbridge.demo.maps import host_map
+from swapbridge.demo.vehicle_maps import host_map
 from swapbridge.signalmap.dbc_write import format_map
 
 OpenPage = Callable[[Path], Any]

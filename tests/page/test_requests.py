@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from swapbridge.core.errors import InputError
-from swapbridge.page.requests import AcceptAll, BridgeCurve, BridgeSave, DraftSay, Edit, PageRequest, decoded
+from swapbridge.page.requests import AcceptAll, BridgeCurve, BridgeSave, DraftDecision, Edit, PageRequest, decoded
 
 OpenPage = Callable[[Path], Any]
 DEEP = b"[" * 100_000
@@ -58,7 +58,12 @@ TYPED = [
     (AcceptAll, "confidence", b"null", "what was typed for confidence is not a number: write one such as 3"),
     (BridgeCurve, "points", b"[[0, null]]", "what was typed for points is not a number: write one such as 3"),
     (Edit, "start", b"null", "what was typed for start is not a number: write one such as 3"),
-    (DraftSay, "value", b'"%s"' % (b"x" * 4001), "what was typed for value is longer than 4000 characters: shorten it"),
+    (
+        DraftDecision,
+        "value",
+        b'"%s"' % (b"x" * 4001),
+        "what was typed for value is longer than 4000 characters: shorten it",
+    ),
 ]
 
 

@@ -17,7 +17,7 @@ from swapbridge.demo.folder import write_demo_papers
 from swapbridge.page.stages import STAGES, FolderEvidence, count_stages, stage_of
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 OpenPage = Callable[[Path], Any]
 MAPS = Path(__file__).parent.parent.parent / "signal_maps"

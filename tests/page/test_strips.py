@@ -23,7 +23,7 @@ from swapbridge.page.strips import (
     window,
 )
 from swapbridge.signalmap.dbc_write import save_map
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 from tests.page.test_views import ramp_capture
 
 OpenPage = Callable[[Path], Any]

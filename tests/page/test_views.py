@@ -13,8 +13,8 @@ import pytest
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.write import write_capture
 from swapbridge.demo.folder import write_demo_papers
-from swapbridge.guides.text import TOPICS, page_text
-from swapbridge.page.bench import chief_capture
+from swapbridge.guides.guide_pages import TOPICS, page_text
+from swapbridge.page.bench_page import chief_capture
 from swapbridge.page.pictures import bit_picture, envelope
 from swapbridge.page.views.compare import useful_pair
 from swapbridge.signalmap.dbc_read import load_map

@@ -5,8 +5,8 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
-from swapbridge.plan.model import Block, Plan, div_round, table_at
-from swapbridge.proving.reference.j1939_node import Address, Asks, Hears, NodeTwin, Says
+from swapbridge.plan.plan import Block, Plan, div_round, table_at
+from swapbridge.proving.reference.j1939_node import Address, Asks, LongReceive, LongSend, NodeTwin
 from tests.plan.slow_joined import SlowJoined
 
 MASK = 0xFFFF_FFFF
@@ -416,11 +416,11 @@ class SlowTranslator:
 def slow_node(translator: SlowTranslator, plan: Plan) -> NodeTwin:
     """The J1939 layer: prove's twin, which shares nothing with the translators."""
 
-    def hears(n: int) -> Hears:
+    def hears(n: int) -> LongReceive:
         receive = plan.receives[n]
         number = receive.word >> 8 & 0x3FFFF
         group = number if number >> 8 & 255 >= 240 else number & 0x3FF00
-        return Hears(
+        return LongReceive(
             receive.bus, group, receive.minimum_length,
             lambda word: (
                 (word & receive.mask) == (receive.word & receive.mask)
@@ -460,7 +460,9 @@ def slow_node(translator: SlowTranslator, plan: Plan) -> NodeTwin:
             translator.apply(translator.now)
 
     says = [
-        Says(s.bus, s.word, s.to, partial(goes, n)) for n, s in enumerate(plan.sends) if s.length > 8 and not s.is_fd
+        LongSend(s.bus, s.word, s.to, partial(goes, n))
+        for n, s in enumerate(plan.sends)
+        if s.length > 8 and not s.is_fd
     ]
     return NodeTwin(
         [Address(c.bus, c.address, c.name.to_bytes(8, "little"), c.contends, c.wait_us) for c in plan.claims],

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from swapbridge.plan.model import Op, Plan, Slot, div_round
+from swapbridge.plan.plan import Op, Plan, Slot, div_round
 from swapbridge.plan.python.blocks import MOST_IN_ALL, MOST_VALUES, PythonBlockWriter, ResultTables
 from tests.emit.random_plans import random_plan
 
@@ -29,7 +29,7 @@ def plan_with(low: int, high: int) -> Plan:
 
 @pytest.mark.parametrize(("low", "high"), [(0, 255), (-128, 127), (-9, -3), (5, 40), (0, 0)])
 def test_results_worked_out_beforehand(low: int, high: int) -> None:
-    """The docstring of `swapbridge.plan.model` by hand: (-7 - 3 s) / 4, halves away from zero."""
+    """The docstring of `swapbridge.plan.plan` by hand: (-7 - 3 s) / 4, halves away from zero."""
     tables = ResultTables(plan_with(low, high), {"div_round": div_round})
     text = tables.look_up(SCALED, 6, 1)
     for value in range(low, high + 1):

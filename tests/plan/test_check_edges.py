@@ -10,9 +10,9 @@ import pytest
 
 from swapbridge.core.errors import InputError
 from swapbridge.plan.check import check_plan
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from tests.compiler.kit import RICH, compile_text
-from tests.compiler.test_long_messages import plan_of
+from tests.compiler.test_packets import plan_of
 
 PLAN = compile_text(RICH).plan
 GROUPS = plan_of()

@@ -8,7 +8,7 @@ from itertools import product
 import pytest
 
 from swapbridge.plan.intervals import op_interval, table_inner
-from swapbridge.plan.model import Table, div_round
+from swapbridge.plan.plan import Table, div_round
 
 ENDS = range(-3, 4)
 INTERVALS = [(low, high) for low in ENDS for high in ENDS if low <= high]

@@ -13,10 +13,10 @@ import isotp
 import pytest
 
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import identifier_word, split_word
+from swapbridge.core.identifier_words import identifier_word, split_word
 from swapbridge.core.obd import split_answer
 from swapbridge.plan.check import check_plan
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.joined import pause_us
 from swapbridge.plan.python.translator import Translator
 from tests.compiler.kit import HEAD, compile_text

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from swapbridge.core.errors import InputError
 from swapbridge.plan.check import check_plan
-from swapbridge.plan.model import Op
+from swapbridge.plan.plan import Op
 from swapbridge.plan.python.translator import Translator, translator_source
 from swapbridge.plan.serialise import plan_from_json
 from tests.compiler.kit import RICH, compile_text

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from swapbridge.bus.running.proof_file import ruling_beside, sources_for
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.errors import InputError
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.proof import PROOF_VERSION, WHOLE, left_out, proof_head, ruling_on, why_not
 from tests.proofs import proof_text, write_proof
 from tests.proving import small_swap

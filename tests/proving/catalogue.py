@@ -10,7 +10,7 @@ import numpy as np
 
 from swapbridge.capture.capture import ERROR, ReadNotes
 from swapbridge.core.integrity import Counter, Sum
-from swapbridge.plan.model import Send
+from swapbridge.plan.plan import Send
 from tests.proving.mistakes import (
     Change,
     both,

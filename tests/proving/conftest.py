@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from swapbridge.capture.capture import EXTENDED, FD, Capture
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.identifier_words import EXTENDED_BIT
 
 
 @dataclass

@@ -20,15 +20,15 @@ from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.needs import Need, load_needs
 from swapbridge.demo.folder import DEMO_SEED, DONOR_RUNNING, HOST_RUNNING, HOST_UNPLUGGED, demo_recordings
-from swapbridge.demo.maps import demo_file, donor_map, host_map
-from swapbridge.language.model import BridgeFile
+from swapbridge.demo.vehicle_maps import demo_file, donor_map, host_map
+from swapbridge.language.bridge_file import BridgeFile
 from swapbridge.language.reading import parse_bridge
-from swapbridge.plan.model import Plan, Send
+from swapbridge.plan.plan import Plan, Send
 from swapbridge.proving.case import Case
 from swapbridge.proving.judges.order import JUDGES
 from swapbridge.proving.prove import prove, take_up
 from swapbridge.proving.verdict import Verdict
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 from tests.demo_folder import demo_capture
 
 
@@ -85,11 +85,11 @@ def refused_by(world: World, folder: Path) -> str:
     except SwapbridgeError as error:
         return f"refused: {error}"
     judges = iter(JUDGES)
-    while not (no := [c for c in case.said if c.status in ("fail", "unproved")]):
+    while not (no := [c for c in case.checks if c.status in ("fail", "unproved")]):
         following = next(judges, None)
         if following is None:
             return ""
-        case.said += following[2](case)
+        case.checks += following[2](case)
     return "; ".join(f"{c.area}, {c.subject}, {c.name}: {c.measured}" for c in no[:3])
 
 

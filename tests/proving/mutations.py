@@ -12,9 +12,9 @@ from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.integrity import Affine, Checksum, Crc
 from swapbridge.core.layout import Layout
-from swapbridge.language.model import BridgeFile
+from swapbridge.language.bridge_file import BridgeFile
 from swapbridge.plan.intervals import op_interval
-from swapbridge.plan.model import Block, Field, Op, Plan, Send
+from swapbridge.plan.plan import Block, Field, Op, Plan, Send
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import Bench, set_up, simulate
 from swapbridge.proving.faults.campaign import QUICK, SINGLE_S, CampaignInputs, FaultTask, run_fault
@@ -22,7 +22,7 @@ from swapbridge.proving.faults.faults import FAULTS
 from swapbridge.proving.prove import prove
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.verdict import FaultRun
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 Behaviour = list[tuple[int, int, int, bytes]]
 

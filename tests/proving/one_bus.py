@@ -14,7 +14,7 @@ from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import find_role
 from swapbridge.proving.case import Track
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 
 @dataclass

@@ -11,9 +11,9 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.integrity import Checksum, Counter, Crc, Method, Sum
 from swapbridge.core.layout import ByteOrder, Layout
-from swapbridge.language.model import BridgeFile
+from swapbridge.language.bridge_file import BridgeFile
 from swapbridge.language.reading import parse_bridge
-from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapNode, MapSignal, SignalMap
 
 BRIDGE = """
 [bridge]

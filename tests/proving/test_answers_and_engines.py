@@ -12,7 +12,7 @@ import pytest
 
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import find_role
-from swapbridge.proving.bench.frames import Frames
+from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.case import Track
 from swapbridge.proving.judges.behaviour.asleep import _after_key, _before_key, _before_start, _KeyOff
 from swapbridge.proving.judges.behaviour.safe_answers import _one as answer_of
@@ -20,7 +20,7 @@ from swapbridge.proving.judges.maps.engines import Engine, _idle, _speeds, _torq
 from swapbridge.proving.judges.maps.roles_match import _one as roles_of
 from swapbridge.proving.judges.recordings.holes import _ran_at_both_ends, _silent_alone
 from swapbridge.proving.verdict import Check
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 # --- safe answers
 

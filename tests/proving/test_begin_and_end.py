@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swapbridge.capture.stimulus import Channel, StimulusTrack
-from swapbridge.proving.bench.frames import Frames
+from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.bench.traffic import Rates, traffic_from
 from swapbridge.proving.judges.runs.begin_and_end import FallingAsleep, _ended_at, judge_begin_and_end, key_ons
 from swapbridge.proving.judges.runs.network_management import judge_network_management, ring_of, unasked
@@ -69,7 +69,7 @@ def case_of(
         names=["host"], plan=SimpleNamespace(sends=[send], buses=[]), sent={(0, OURS): new},
         stimuli={"host": StimulusTrack({"key": key}, "key")} if keyed else {},
         bridge=small_swap.bridge(), maps={"host": SimpleNamespace(by_word=lambda word: None)},
-        said=[Check("form", "host.NM", "after the key goes off", "pass", "", "", "")],
+        checks=[Check("form", "host.NM", "after the key goes off", "pass", "", "", "")],
     )  # fmt: skip
 
 

@@ -12,19 +12,19 @@ from hypothesis import strategies as st
 from swapbridge.core.layout import Layout
 from swapbridge.proving.beside import compare_in_time
 from swapbridge.proving.case import Track
-from swapbridge.proving.judges.behaviour.own_words import SaidAgain
-from swapbridge.signalmap.model import MapSignal
+from swapbridge.proving.judges.behaviour.own_words import Reproduced
+from swapbridge.signalmap.signal_map import MapSignal
 
 SIGNAL = MapSignal("Torque", Layout(0, 16), unit="Nm")
 
 
-def again(said: Any, made: Any) -> SaidAgain:
+def again(said: Any, made: Any) -> Reproduced:
     times = np.arange(0.0, 40.0, 0.01)
     old, new = (
         Track(times, np.round(f(times)).astype(np.int64), np.ones(len(times), dtype=np.bool_), SIGNAL)
         for f in (said, made)
     )
-    return SaidAgain(SimpleNamespace(signal=SIGNAL), old, new, True, True)  # type: ignore[arg-type]
+    return Reproduced(SimpleNamespace(signal=SIGNAL), old, new, True, True)  # type: ignore[arg-type]
 
 
 def drive(t: Any) -> Any:
@@ -58,4 +58,4 @@ def test_the_same_is_the_same_at_once() -> None:
 def test_hardly_any_moments_say_nothing() -> None:
     one = again(drive, drive)
     none = Track(one.old.time_s, one.old.raw, np.zeros(len(one.old.raw), dtype=np.bool_), SIGNAL)
-    assert compare_in_time(SaidAgain(one.made, none, one.new, True, True)) is None
+    assert compare_in_time(Reproduced(one.made, none, one.new, True, True)) is None

@@ -14,7 +14,7 @@ import pytest
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.can_bits import frame_bits
 from swapbridge.core.errors import InputError
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import Bench, set_up, simulate
 from swapbridge.proving.bench.excerpt import excerpt

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from swapbridge.compiler.compile import compile_bridge
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up, simulate
 from swapbridge.proving.prove import prove

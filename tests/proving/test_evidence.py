@@ -11,7 +11,7 @@ import pytest
 
 from swapbridge.capture.capture import ERROR, Capture, ReadNotes
 from swapbridge.compiler.compile import compile_bridge
-from swapbridge.proving.bench.frames import Frames
+from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.judges.recordings.evidence import unclaimed
 from swapbridge.proving.prove import prove
 from swapbridge.proving.verdict import Check, Verdict

@@ -14,12 +14,12 @@ from swapbridge.capture.capture import BIT_RATE_SWITCH, FD, Capture
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.can_bits import fd_frame
 from swapbridge.core.layout import Layout
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up, simulate
 from swapbridge.proving.faults.campaign import CampaignInputs, FaultTask, run_fault
 from swapbridge.proving.prove import prove
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 from tests.proving import mutations, small_swap
 
 LONG = 24

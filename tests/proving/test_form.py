@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
 from swapbridge.proving.bench.bench import set_up
-from swapbridge.proving.bench.frames import Frames, unpack_column
+from swapbridge.proving.bench.frame_rows import Frames, unpack_column
 from swapbridge.proving.judges.frames.form import compare_forms, compare_start_up, counter_steps_bad, measure
 from tests.proving import small_swap
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from swapbridge.capture.capture import FD, Capture
 from swapbridge.core.can_bits import FD_LENGTHS, frame_bits
-from swapbridge.core.frames import identifier_word
+from swapbridge.core.identifier_words import identifier_word
 from swapbridge.proving.bench.frame_length import frame_length
 from swapbridge.surveying.frame_bits import slow_and_fast_bits
 

@@ -10,8 +10,8 @@ import pytest
 
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.layout import Layout
+from swapbridge.language.bridge_file import Source
 from swapbridge.language.constants import parse_source
-from swapbridge.language.model import Source
 from swapbridge.proving.case import Track
 from swapbridge.proving.judges.maps.by_stimulus import filter_s, smoothed
 from swapbridge.proving.judges.maps.cold_soak import judge_cold_soak
@@ -30,7 +30,7 @@ from swapbridge.proving.judges.maps.plausible import _jumps, _one, _together, _w
 from swapbridge.proving.judges.maps.signs import _scale, range_fits
 from swapbridge.proving.judges.recordings.driving import engine_speed
 from swapbridge.proving.verdict import Check
-from swapbridge.signalmap.model import MapSignal
+from swapbridge.signalmap.signal_map import MapSignal
 from tests.proving import small_swap
 from tests.proving.one_bus import OneBus
 
@@ -152,9 +152,9 @@ def test_a_range_that_its_bits_cannot_say_is_of_another_scale(
     offset = Fraction(0) if low == 0 else Fraction(-40)
     air = MapSignal("Air", Layout(0, 8), Fraction(scale), offset, minimum=bottom, maximum=top)
     case: Any = OneBus()
-    case.said = []
+    case.checks = []
     assert [c.status for c in _scale(case, "bus.M.Air", air)] == [status] * (status != "pass")
-    case.said = [Check("maps", "bus.M.Air", "says ambient temp as recorded", "pass", "", "", "")]
+    case.checks = [Check("maps", "bus.M.Air", "says ambient temp as recorded", "pass", "", "", "")]
     assert not list(_scale(case, "bus.M.Air", air)), "what was measured beside it knows better"
 
 

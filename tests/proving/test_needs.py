@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.identifier_words import EXTENDED_BIT
 from swapbridge.core.needs import Need, load_needs, needs_to_toml
 from swapbridge.core.roles import ROLES
 

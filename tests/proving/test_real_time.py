@@ -16,7 +16,7 @@ from swapbridge.bus.adapters.opening import open_bus
 from swapbridge.bus.adapters.spec import BusSpec
 from swapbridge.bus.rehearsal.virtual_check import virtual_check
 from swapbridge.compiler.compile import compile_bridge
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import SentFrame, Translator
 from swapbridge.proving.bench.bench import set_up, simulate
 from swapbridge.proving.judges.runs.real_time import judge_real_time, lively_part

@@ -18,10 +18,10 @@ from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up, simulate
 from swapbridge.proving.reference.exact import FUNCTIONS, between, nearest
 from swapbridge.proving.reference.exact_memory import MEMORIES
+from swapbridge.proving.reference.open_choices import loose_fields, steps_of
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.proving.reference.steps import loose_fields, steps_of
 from swapbridge.proving.trace import judge_trace
-from swapbridge.signalmap.model import MapMessage, MapSignal
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 from tests.proving import mutations, small_swap
 
 

@@ -12,7 +12,7 @@ import pytest
 
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.layout import Layout
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up, simulate
 from swapbridge.proving.bench.nodes import SECOND, Heard, Polled
@@ -20,10 +20,10 @@ from swapbridge.proving.faults.campaign import CampaignInputs, FaultTask, run_fa
 from swapbridge.proving.judges.frames.content import content_checks
 from swapbridge.proving.judges.runs.silence import judge_silence
 from swapbridge.proving.judges.runs.timing import signal_times
+from swapbridge.proving.reference.open_choices import steps_of
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.proving.reference.steps import steps_of
 from swapbridge.proving.trace import judge_trace
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 from tests.proving import small_swap
 
 MORE = """

@@ -26,7 +26,7 @@ from swapbridge.plan.proof import proof_head
 from swapbridge.proving.curves import thin
 from swapbridge.proving.prove import prove
 from swapbridge.proving.report.html import html_report
-from swapbridge.proving.report.text import area_rows, finding_lines, headline, junit_xml
+from swapbridge.proving.report.verdict_text import area_rows, finding_lines, headline, junit_xml
 from swapbridge.proving.verdict import Check, Verdict
 from swapbridge.signalmap.dbc_write import save_map
 from tests.proving import small_swap

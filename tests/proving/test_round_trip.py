@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from swapbridge.compiler.compile import compile_bridge
+from swapbridge.demo.closed_loop import DemoSwap, loop_script
 from swapbridge.demo.folder import write_demo_papers
-from swapbridge.demo.plant import DemoSwap, loop_script
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.judges.runs.round_trip import judge_round_trip, judge_samples
 from swapbridge.proving.verdict import Check
@@ -28,7 +28,7 @@ class Truth:
     heard_nm: float | None = None
     actual_nm: float = 200.0
     most_nm: float = 400.0
-    told_nm: float | None = 200.0
+    reported_nm: float | None = 200.0
     acknowledged: bool = False
     engine_rpm: float = 2000.0
     running: bool = True
@@ -40,16 +40,16 @@ def _run() -> list[Truth]:
     for ms in range(0, 6000, 2):
         truth = Truth(ms * MS)
         if ms < 1000:
-            truth = replace(truth, running=False, engine_rpm=0.0, actual_nm=0.0, told_nm=0.0)
+            truth = replace(truth, running=False, engine_rpm=0.0, actual_nm=0.0, reported_nm=0.0)
         elif 3000 <= ms < 3300:
             heard = 100.0 if ms >= 3010 else None
             actual = 100.0 if ms >= 3050 else 200.0
             told = 100.0 if ms >= 3060 else 200.0
             truth = replace(
-                truth, requested_nm=100.0, heard_nm=heard, actual_nm=actual, told_nm=told, acknowledged=ms >= 3030
+                truth, requested_nm=100.0, heard_nm=heard, actual_nm=actual, reported_nm=told, acknowledged=ms >= 3030
             )
         elif ms >= 4000:
-            truth = replace(truth, actual_nm=-40.0, told_nm=-40.0)
+            truth = replace(truth, actual_nm=-40.0, reported_nm=-40.0)
         out.append(truth)
     return out
 
@@ -69,11 +69,14 @@ def test_a_run_without_fault() -> None:
         ("heard by the donor", lambda t: replace(t, heard_nm=None)),
         ("acted on", lambda t: replace(t, actual_nm=max(t.actual_nm, 180.0)) if t.requested_nm else t),
         ("never above maximum", lambda t: replace(t, most_nm=t.actual_nm - 5)),
-        ("never reported too low", lambda t: replace(t, told_nm=None if t.told_nm is None else t.told_nm - 20)),
+        (
+            "never reported too low",
+            lambda t: replace(t, reported_nm=None if t.reported_nm is None else t.reported_nm - 20),
+        ),
         ("after the request", lambda t: replace(t, acknowledged=False)),
         ("after the request", lambda t: replace(t, acknowledged=t.time_ns > 5000 * MS)),
-        ("torque reported", lambda t: replace(t, told_nm=max(t.told_nm or 0.0, 0.0))),
-        ("torque reported", lambda t: replace(t, told_nm=50.0) if not t.running else t),
+        ("torque reported", lambda t: replace(t, reported_nm=max(t.reported_nm or 0.0, 0.0))),
+        ("torque reported", lambda t: replace(t, reported_nm=50.0) if not t.running else t),
     ],
 )
 def test_what_goes_wrong_is_named(name: str, change: object) -> None:

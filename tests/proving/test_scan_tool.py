@@ -13,7 +13,7 @@ import pytest
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.obd import PIDS
 from swapbridge.plan.joined_answer import Joined
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up
 from swapbridge.proving.bench.nodes import Heard, Polled
@@ -21,9 +21,9 @@ from swapbridge.proving.judges.frames.content import content_checks
 from swapbridge.proving.judges.frames.scan_tool import ask
 from swapbridge.proving.prove import prove
 from swapbridge.proving.reference.joined_answer import frames_of
+from swapbridge.proving.reference.open_choices import steps_of
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.reference.scan_tool_answers import answers_of
-from swapbridge.proving.reference.steps import steps_of
 from swapbridge.proving.trace import JOINED, judge_trace
 from swapbridge.proving.verdict import Check
 from tests.proving import mutations, small_swap

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.can_bits import arbitration_key, frame_bits
-from swapbridge.core.frames import EXTENDED_BIT, split_word
+from swapbridge.core.identifier_words import EXTENDED_BIT, split_word
 from swapbridge.proving.bench.nodes import Controller, NodeUnderTest
 from swapbridge.proving.bench.simulated_bus import SimulatedBus, Simulation
 from swapbridge.proving.bench.traffic import Rates, merge, pick, traffic_from

@@ -12,8 +12,8 @@ import pytest
 
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.roles import find_role
-from swapbridge.language.model import Source, StateRules
-from swapbridge.proving.bench.frames import Frames
+from swapbridge.language.bridge_file import Source, StateRules
+from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.judges.behaviour.asleep import _greets, _KeyOff, _sleeps
 from swapbridge.proving.judges.behaviour.safe_answers import _ramp
 from swapbridge.proving.judges.frames.form import measure

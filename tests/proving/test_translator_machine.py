@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from swapbridge.compiler.compile import compile_bridge
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
+from swapbridge.proving.reference.open_choices import steps_of
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.proving.reference.steps import steps_of
 from swapbridge.proving.reference.worked_out import WorkedOut
 from tests.proving import small_swap
 

@@ -15,14 +15,14 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.layout import Layout
-from swapbridge.proving.bench.frames import Frames
+from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.case import Track
 from swapbridge.proving.judges.behaviour.coverage import _Board
 from swapbridge.proving.judges.behaviour.life import _cells_of, _turned
 from swapbridge.proving.judges.recordings.holes import _messages
 from swapbridge.proving.prove import prove
 from swapbridge.proving.verdict import Check, Verdict
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 from tests.proving import small_swap
 
 SECONDS, BEGIN_S = 32.0, 1000

@@ -11,14 +11,14 @@ import pytest
 from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import Affine, Checksum, Counter, Crc
 from swapbridge.core.layout import Layout
-from swapbridge.demo.maps import host_map
+from swapbridge.demo.vehicle_maps import host_map
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import parse_map
 from swapbridge.signalmap.dbc_write import format_map
 from swapbridge.signalmap.edit import MapChange, set_in_map
 from swapbridge.signalmap.findings import ConstantBits, Findings, FoundField, FoundMessage, findings_from_dict
 from swapbridge.signalmap.merge import merge_maps, same_checksum, same_scaling
-from swapbridge.signalmap.model import BasePayload, MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import BasePayload, MapMessage, MapNode, MapSignal, SignalMap
 
 CRC = Crc(8, 0x1D, 0xFF, False, 0xFF, tuple(range(7)), name="CRC-8/SAE-J1850")
 

@@ -23,7 +23,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import Affine, Checksum, Counter, Crc, FieldSum, Sum, Term
 from swapbridge.core.layout import Layout, split_layout
 from swapbridge.demo.folder import HOST_RUNNING
-from swapbridge.demo.maps import donor_map, host_map
+from swapbridge.demo.vehicle_maps import donor_map, host_map
 from swapbridge.signalmap.dbc_read import load_map, parse_map
 from swapbridge.signalmap.dbc_write import (
     attribute_json,
@@ -35,7 +35,7 @@ from swapbridge.signalmap.dbc_write import (
     written_digest,
 )
 from swapbridge.signalmap.decode import decode_columns
-from swapbridge.signalmap.model import BasePayload, MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import BasePayload, MapMessage, MapNode, MapSignal, SignalMap
 
 HEAD = 'VERSION ""\nNS_ :\nBS_:\nBU_: ECM TCM\n'
 

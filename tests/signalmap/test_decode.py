@@ -17,11 +17,11 @@ from swapbridge.capture.capture import ERROR, EXTENDED, REMOTE, Capture
 from swapbridge.capture.read import read_capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import ByteOrder, Layout
-from swapbridge.demo.maps import donor_map, host_map
+from swapbridge.demo.vehicle_maps import donor_map, host_map
 from swapbridge.signalmap.dbc_read import parse_map
 from swapbridge.signalmap.dbc_write import format_map
 from swapbridge.signalmap.decode import decode_columns, raw_columns
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 CAPTURES = Path(__file__).parent.parent.parent / "captures"
 

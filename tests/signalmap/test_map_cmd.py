@@ -13,7 +13,7 @@ from click.testing import CliRunner, Result
 
 from swapbridge.cli.main import cli
 from swapbridge.core.layout import Layout
-from swapbridge.demo.maps import host_map
+from swapbridge.demo.vehicle_maps import host_map
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import save_map
 from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage

@@ -15,11 +15,11 @@ from swapbridge.cli.main import cli
 from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
-from swapbridge.demo.maps import host_map
+from swapbridge.demo.vehicle_maps import host_map
 from swapbridge.signalmap.dbc_read import load_map, parse_map
 from swapbridge.signalmap.dbc_write import encode_map, format_map, save_map
 from swapbridge.signalmap.edit import MapChange, set_in_map
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 
 def call(*words: str | Path) -> Result:

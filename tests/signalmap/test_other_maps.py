@@ -16,7 +16,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import save_map
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 KCD = """<?xml version="1.0" encoding="UTF-8"?>
 <NetworkDefinition xmlns="@namespace@">

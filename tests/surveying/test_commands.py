@@ -247,7 +247,7 @@ def test_too_little_memory_is_said_and_exits_2(host: Path, monkeypatch: pytest.M
     def full(*_: object, **__: object) -> None:
         raise MemoryError
 
-    monkeypatch.setattr("swapbridge.cli.screen.reading.read_capture", full)
+    monkeypatch.setattr("swapbridge.cli.screen.read_captures.read_capture", full)
     result = run("survey", host)
     assert result.exit_code == 2
     assert "needs more memory than there is" in result.output

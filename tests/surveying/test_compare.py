@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from swapbridge.capture.capture import Capture
-from swapbridge.core.frames import identifier_word
+from swapbridge.core.identifier_words import identifier_word
 from swapbridge.core.needs import load_needs
 from swapbridge.surveying.compare import Comparison, bit_words, compare
-from swapbridge.surveying.needs import needs_toml
+from swapbridge.surveying.vanished_needs import needs_toml
 
 Row = tuple[int, int, bytes]
 

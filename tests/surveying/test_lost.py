@@ -12,7 +12,7 @@ from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.lost import count_sendings, frames_lost
-from swapbridge.surveying.report import lost_lines, lost_rows
+from swapbridge.surveying.survey_report import lost_lines, lost_rows
 
 PERIODS_MS = (10, 20, 20, 50, 100)
 
@@ -130,7 +130,7 @@ def test_numbered_trains_with_pauses_are_no_loss() -> None:
     begins = np.cumsum(np.random.default_rng(8).uniform(0.3, 2.0, 40)).tolist()
     rows = [(begin + k * 0.05, 0x200, bytes([k + 1, 0, 0])) for begin in begins for k in range(5)]
     found = frames_lost(capture_of(rows), {("0", 0x200, False): [(Layout(0, 3), Counter(1, 5))]})
-    assert not found.told_by("0")
+    assert not found.counted_by("0")
 
 
 def test_a_counter_that_steps_by_three_and_one_that_skips_zero() -> None:
@@ -160,4 +160,4 @@ def test_the_survey_says_so() -> None:
 def test_nothing_is_said_of_a_whole_recording_or_an_empty_one() -> None:
     capture = capture_of(bus(np.random.default_rng(7)))
     assert not lost_lines(survey(capture).with_lost(frames_lost(capture)))
-    assert frames_lost(capture_of([(0.0, 1, bytes(3))])).told_by("0") == ()
+    assert frames_lost(capture_of([(0.0, 1, bytes(3))])).counted_by("0") == ()

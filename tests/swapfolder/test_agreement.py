@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from swapbridge.capture.read import read_capture
-from swapbridge.cli.tour.steps import count_lines
+from swapbridge.cli.tour.tour_steps import count_lines
 from swapbridge.compiler.compile import compile_bridge
-from swapbridge.compiler.maps import load_maps
+from swapbridge.compiler.load_maps import load_maps
 from swapbridge.demo.folder import write_demo_papers
 from swapbridge.language.reading import load_bridge
 from swapbridge.swapfolder.agreement import SignalAgreement, agreement

@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 
 from swapbridge.compiler.compile import compile_bridge
-from swapbridge.compiler.maps import load_maps
+from swapbridge.compiler.load_maps import load_maps
 from swapbridge.compiler.review import marks
 from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.core.roles import ROLES
 from swapbridge.demo.folder import write_demo_papers
-from swapbridge.drafting.merge import merged_bridge
+from swapbridge.drafting.merge_draft import merged_bridge
 from swapbridge.language.reading import load_bridge
 from swapbridge.swapfolder.draft_lines import (
     Line,
@@ -69,9 +69,9 @@ def waiting(path: Path) -> list[str]:
 
 
 def test_lines_say_what_draft_says_of_them(drafted: Path) -> None:
-    assert line(drafted, SPEED).said == "copy, 99% sure: goes straight"
+    assert line(drafted, SPEED).sentence == "copy, 99% sure: goes straight"
     assert line(drafted, TORQUE).unreviewed
-    assert line(drafted, "host.TorqueLimits.TorqueMost").said == ""
+    assert line(drafted, "host.TorqueLimits.TorqueMost").sentence == ""
     assert not any(one.is_open for one in bridge_lines(drafted))
 
 
@@ -80,7 +80,7 @@ def test_accepted_is_reviewed_and_a_persons(drafted: Path) -> None:
     accept_line(drafted, TORQUE, ON)
     accept_line(drafted, SPEED, ON)
     assert waiting(drafted) == []
-    assert line(drafted, SPEED).said == ""
+    assert line(drafted, SPEED).sentence == ""
     assert f"# accepted {ON}; copy, 99% sure: goes straight" in drafted.read_text()
     compile_bridge(drafted)
 
@@ -211,7 +211,7 @@ def test_what_was_accepted_together_is_told_and_taken_back(drafted: Path) -> Non
     new, names = accepted_together_text(text, drafted, 0.95, ON, maps)
     assert names == [SPEED]
     seen = next(one for one in lines_of(new, "") if one.name == SPEED)
-    assert (seen.said, seen.unseen) == ("", "copy, 99% sure: goes straight")
+    assert (seen.sentence, seen.unseen) == ("", "copy, 99% sure: goes straight")
     assert f"# accepted {ON} together with others; copy, 99% sure" in new
     assert together(drafted, new) == []
     assert taken_back_text(new, drafted, names) == text

@@ -8,7 +8,7 @@ from html.parser import HTMLParser
 import pytest
 
 from swapbridge.drafting.draft import draft
-from swapbridge.drafting.model import Drafted
+from swapbridge.drafting.drafted import Drafted
 from swapbridge.drafting.outlook import label, outlook
 from swapbridge.drafting.recordings import open_swap
 from swapbridge.swapfolder.draft_report import draft_html

@@ -9,8 +9,8 @@ from itertools import count
 from swapbridge.asking.trials.field_plan import FieldFound
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
 from swapbridge.signalmap.names import NAME
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 
 def seen_in_map(signal_map: SignalMap, found: FieldFound, what: str, name: str | None = None) -> SignalMap:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from swapbridge.asking.trials.field_plan import FieldPlan
 from swapbridge.asking.trials.needs_run import LISTEN_NS
 from swapbridge.asking.trials.permit import Sendable, TrialGate
-from swapbridge.asking.trials.sending import TrialSender
+from swapbridge.asking.trials.trial_sender import TrialSender
 from swapbridge.asking.trials.turns import Key, TrialStatus
 
 

@@ -16,7 +16,7 @@ from itertools import pairwise
 
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.core.roles import find_role
-from swapbridge.signalmap.model import MapSignal
+from swapbridge.signalmap.signal_map import MapSignal
 
 S = 1_000_000_000
 REST_SHARE = 0.004

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from swapbridge.asking.session import FASTEST_KMH, SpeedOf
 from swapbridge.asking.trials.gauge import GaugeStage, GaugeTrial
 from swapbridge.asking.trials.permit import Sendable, TrialGate
-from swapbridge.asking.trials.sending import TrialSender
+from swapbridge.asking.trials.trial_sender import TrialSender
 from swapbridge.asking.trials.turns import Key, TrialStatus
-from swapbridge.signalmap.model import MapSignal
+from swapbridge.signalmap.signal_map import MapSignal
 
 
 @dataclass(slots=True)

@@ -116,7 +116,7 @@ class Grouping:
         needed = self._members(int(self._sets[best]))
         left = [one for one in range(self.count) if self.confirm and one not in needed and one not in self._alone]
         if 1 - likely[best] > (FIRST_DOUBT if left else self.doubt):
-            return self._telling(likely)
+            return self._informative(likely)
         return (left[0],) if left else None
 
     def take(self, group: Iterable[int], complained: bool) -> None:
@@ -155,7 +155,7 @@ class Grouping:
     def _members(self, mask: int) -> tuple[int, ...]:
         return tuple(one for one in range(self.count) if mask >> one & 1)
 
-    def _telling(self, likely: npt.NDArray[np.float64]) -> tuple[int, ...]:
+    def _informative(self, likely: npt.NDArray[np.float64]) -> tuple[int, ...]:
         """The group whose answer is the least foreseen: it hits a needed thing in half of what is likely."""
         kept = np.argsort(likely)[-4000:]
         sets, share = self._sets[kept], likely[kept] / likely[kept].sum()

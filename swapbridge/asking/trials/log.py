@@ -8,7 +8,7 @@ from typing import IO
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import refuse_device
-from swapbridge.core.frames import split_word
+from swapbridge.core.identifier_words import split_word
 
 STIMULUS_ENDING = ".stimulus.csv"
 

@@ -14,7 +14,7 @@ from swapbridge.asking.trials.needs_plan import LAMP, NeedsPlan, TrialAnswer, Tr
 from swapbridge.asking.trials.permit import Sendable
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, split_word
 from swapbridge.core.needs import Need, load_needs, needs_to_toml, with_codes
 
 VERSION = 1

@@ -12,11 +12,11 @@ from enum import Enum
 
 from swapbridge.asking.trials.needs_plan import LAMP, NeedsPlan, TrialAnswer
 from swapbridge.asking.trials.permit import TrialGate
-from swapbridge.asking.trials.sending import TrialSender
 from swapbridge.asking.trials.status_question import StatusQuestion
+from swapbridge.asking.trials.trial_sender import TrialSender
 from swapbridge.asking.trials.turns import Key, TrialStatus
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, split_word
 
 S = 1_000_000_000
 LISTEN_NS = 10 * S

@@ -15,9 +15,9 @@ import numpy as np
 from swapbridge.capture.capture import Capture
 from swapbridge.core import obd
 from swapbridge.core.errors import RefusedError
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, split_word
 from swapbridge.core.roles import find_role
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 S = 1_000_000_000
 SILENT_NS = 2 * S

@@ -7,7 +7,7 @@ asking.
 from __future__ import annotations
 
 from swapbridge.asking.allowed import Permit
-from swapbridge.asking.decode import BadAnswerError, Format, code_format, long_codes
+from swapbridge.asking.decode_answers import BadAnswerError, Format, code_format, long_codes
 from swapbridge.asking.transport import TransportLine
 from swapbridge.core import fault_codes
 

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.asking.trials.permit import Sendable
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, split_word
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,8 @@ from typing import Protocol
 
 from swapbridge.asking.trials.log import TrialLog
 from swapbridge.asking.trials.permit import TrialGate
+from swapbridge.bus.adapters.can_messages import message_of, word_of
 from swapbridge.bus.adapters.clock import monotonic_ns
-from swapbridge.bus.adapters.frames import message_of, word_of
 from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.opening import open_buses
 from swapbridge.bus.adapters.spec import BusSpec

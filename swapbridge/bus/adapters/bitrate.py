@@ -121,8 +121,8 @@ def _set_link(channel: str, rate: int) -> None:
         try:
             subprocess.run(command, capture_output=True, text=True, timeout=10, check=True)
         except (OSError, subprocess.SubprocessError) as error:
-            said = (getattr(error, "stderr", "") or str(error)).strip()
+            output = (getattr(error, "stderr", "") or str(error)).strip()
             raise BusError(
-                f"`{' '.join(command)}` failed ({said}): run this command as administrator (sudo), or set each rate "
+                f"`{' '.join(command)}` failed ({output}): run this command as administrator (sudo), or set each rate "
                 "on the link yourself and watch with `swapbridge record`"
             ) from None

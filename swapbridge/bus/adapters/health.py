@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from swapbridge.bus.adapters.frames import word_of
+from swapbridge.bus.adapters.can_messages import word_of
 from swapbridge.capture.python_can import can
 from swapbridge.core.can_bits import FD_LENGTHS, frame_bits
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, split_word
 
 WINDOW_NS = 1_000_000_000
 SAMPLES = 64

@@ -17,10 +17,10 @@ from swapbridge.bus.adapters.clock import monotonic_ns
 from swapbridge.bus.adapters.opening import MALFORMED, close_bus, give_up, marks_only_own, not_taken, socket_drops
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import SwapbridgeError
+from swapbridge.core.progress import Announce
 
 OnReceive = Callable[[can.Message, int], None]
 """Called in the receiving thread with a frame and its arrival (monotonic ns); must not block."""
-Tell = Callable[[str], None]
 """Called with something a person should know, from any thread."""
 
 RECEIVE_WAIT_S = 0.1
@@ -36,7 +36,7 @@ SEND_QUEUE = 512
 FAILED_SENDS_UNTIL_LOST = 20
 REFUSED_UNTIL_LOST = 20
 REFUSED_WITHIN_S = 2.0
-MALFORMED_UNTIL_TOLD = 100
+MALFORMED_UNTIL_ANNOUNCED = 100
 ERROR_FRAME_BUS_OFF = 0x40
 """Bit of a SocketCAN error frame's identifier (linux/can/error.h, CAN_ERR_BUSOFF)."""
 
@@ -90,16 +90,18 @@ class Link:
         Opens the bus; called again after it was lost.
     receive : callable
         Gets every frame.
-    tell : callable
+    announce : callable
         Gets sentences for the person and the log.
     sending : bool
         Whether a sending thread is wanted.
     """
 
-    def __init__(self, name: str, opener: Callable[[], can.BusABC], receive: OnReceive, tell: Tell, *, sending: bool):
+    def __init__(
+        self, name: str, opener: Callable[[], can.BusABC], receive: OnReceive, announce: Announce, *, sending: bool
+    ):
         self.name = name
         self.counts = LinkCounts()
-        self._opener, self._receive, self._tell = opener, receive, tell
+        self._opener, self._receive, self._announce = opener, receive, announce
         self._bus: can.BusABC | None = None
         self._stop = threading.Event()
         self._outgoing: queue.SimpleQueue[tuple[int, can.Message] | None] = queue.SimpleQueue()
@@ -205,13 +207,13 @@ class Link:
                     continue
                 self.counts.malformed += 1
                 malformed += 1
-                if malformed == MALFORMED_UNTIL_TOLD:  # the adapter is there: closing it would only lose frames
-                    self._tell(f"bus {self.name} sends nothing readable: check its baud rate and bit rate")
+                if malformed == MALFORMED_UNTIL_ANNOUNCED:  # the adapter is there: closing it would only lose frames
+                    self._announce(f"bus {self.name} sends nothing readable: check its baud rate and bit rate")
                 continue
             if self._unsure_since and (message is not None or time.monotonic() - self._unsure_since > SURE_AFTER_S):
                 self._unsure_since, wait = 0.0, FIRST_BACK_OFF_S
                 self.counts.reopened += 1
-                self._tell(f"bus {self.name} is back")
+                self._announce(f"bus {self.name} is back")
             if message is None:
                 if last_turn:
                     return
@@ -286,7 +288,7 @@ class Link:
             return
         except MALFORMED as error:
             self.counts.send_failed += 1
-            self._tell(f"bus {self.name} can't send {message.arbitration_id:X} ({error})")
+            self._announce(f"bus {self.name} can't send {message.arbitration_id:X} ({error})")
             return
         self._failed = 0
         self.counts.handed += 1
@@ -301,7 +303,7 @@ class Link:
         self._bus = None
         close_bus(bus)
         if not self._unsure_since:
-            self._tell(f"{words}; trying again")
+            self._announce(f"{words}; trying again")
 
     def _reopen(self, wait_s: float) -> None:
         """Try once; a link that is down can often be opened all the same, so it only counts once it stays open."""

@@ -16,6 +16,7 @@ from swapbridge.bus.recording.recorder import SEGMENT_BYTES, BusReport, Recorder
 from swapbridge.bus.recording.scantool import DEFAULT_PER_SECOND, PolledValue, ScanTool, ScanToolPort
 from swapbridge.bus.recording.script import ScriptMark, ScriptRun, ScriptStep, View, event_marks, note_marks
 from swapbridge.core.errors import RefusedError
+from swapbridge.core.progress import Announce
 
 LOOK_EVERY_S = 0.05
 SHOW_EVERY_S = 0.2
@@ -39,7 +40,7 @@ class RecordStatus:
     buses: dict[str, BusReport]
     view: View | None
     scan_tool: str
-    told: tuple[str, ...]
+    announced: tuple[str, ...]
     confirmed: str = ""
     """What became of the last mark or note."""
 
@@ -56,7 +57,7 @@ def record(
     segment_bytes: int = SEGMENT_BYTES,
     keys: Callable[[View | None], Iterable[Press]] | None = None,
     show: Callable[[RecordStatus], None] | None = None,
-    tell: Callable[[str], None] | None = None,
+    announce: Announce | None = None,
     stop: threading.Event | None = None,
     lock_folder: Path | None = None,
 ) -> RecordReport:
@@ -84,7 +85,7 @@ def record(
         Called about 20 times a second with what is shown; returns the keys pressed since the last call.
     show : callable
         Called about five times a second with the status.
-    tell : callable
+    announce : callable
         Receives sentences that should not be missed, from any thread.
     stop : threading.Event or None
         Ends the recording when set.
@@ -119,7 +120,7 @@ def record(
         raise RefusedError(f"the scan tool is set to ask on bus {scan_tool}, which is not recorded: add it with --bus")
     with locked([spec for spec in check_distinct(buses) if has_wires(spec)], lock_folder, "a recorder"):
         recorder = Recorder(
-            buses, out, active=active, sending=scan_tool is not None, segment_bytes=segment_bytes, tell=tell
+            buses, out, active=active, sending=scan_tool is not None, segment_bytes=segment_bytes, announce=announce
         )
         port = _scan_tool(recorder, scan_tool, per_second) if scan_tool is not None else None
         ended_by = "stopped"
@@ -143,7 +144,7 @@ def _loop(
     show: Callable[[RecordStatus], None] | None,
     stop: threading.Event | None,
 ) -> str:
-    shown, told, confirmed, marked = 0.0, 0, "", 0
+    shown, announced, confirmed, marked = 0.0, 0, "", 0
     waiting = stop or threading.Event()
     while True:
         now_ns = recorder.clock.now()
@@ -162,10 +163,10 @@ def _loop(
                 confirmed = f"mark {marked}" if press.key == "mark" else f"note kept: {made[0].value}"
                 confirmed += f" at {recorder.seconds:.0f} s"
                 shown = 0.0
-        if port is not None and len(port.tool.told) > told:
-            for words in port.tool.told[told:]:
-                recorder.tell(words)
-            told = len(port.tool.told)
+        if port is not None and len(port.tool.announced) > announced:
+            for words in port.tool.announced[announced:]:
+                recorder.announce(words)
+            announced = len(port.tool.announced)
         if show is not None and time.monotonic() - shown >= SHOW_EVERY_S:
             shown = time.monotonic()
             show(_status(recorder, port, run, confirmed))
@@ -193,7 +194,7 @@ def _status(recorder: Recorder, port: ScanToolPort | None, run: ScriptRun | None
         recorder.reports(),
         run.view(recorder.clock.now()) if run is not None else None,
         port.tool.line() if port is not None else "",
-        tuple(recorder.told[-3:]),
+        tuple(recorder.announced[-3:]),
         confirmed,
     )
 

@@ -20,6 +20,7 @@ from swapbridge.bus.adapters.spec import BusSpec, check_distinct
 from swapbridge.bus.recording.script import ScriptMark
 from swapbridge.bus.recording.segments import DiskFullError, Segments, frame_line, stall_line
 from swapbridge.capture.python_can import can
+from swapbridge.core.progress import Announce
 
 WRITE_EVERY_S = 0.2
 """Seconds between two writes: with the time that forcing to disk takes, well inside half a second."""
@@ -70,7 +71,7 @@ class RecordReport:
     seconds: float
     buses: Mapping[str, BusReport]
     ended_by: str
-    told: tuple[str, ...] = ()
+    announced: tuple[str, ...] = ()
 
     @property
     def lost(self) -> int:
@@ -104,7 +105,7 @@ class Recorder:
         Whether something (a scan tool) will send.
     segment_bytes : int
         Size at which the next file begins.
-    tell : callable
+    announce : callable
         Gets sentences for the person.
 
     Raises
@@ -121,12 +122,12 @@ class Recorder:
         active: bool = False,
         sending: bool = False,
         segment_bytes: int = SEGMENT_BYTES,
-        tell: Callable[[str], None] | None = None,
+        announce: Announce | None = None,
     ) -> None:
         self.clock: OneClock = start_clock()
-        self.told: list[str] = []
+        self.announced: list[str] = []
         self.disk_full = False
-        self._tell_outside = tell
+        self._announce_outside = announce
         self._waiting: deque[_Waiting] = deque()
         self._marks: deque[ScriptMark] = deque()
         self._stalls: deque[tuple[int, int]] = deque()
@@ -163,7 +164,7 @@ class Recorder:
         def sent(message: can.Message, now_ns: int) -> None:
             self._keep(self._channels[index], index, now_ns, message, True)
 
-        link = Link(spec.name, lambda: open_bus(spec, active=active), receive, self.tell, sending=sending)
+        link = Link(spec.name, lambda: open_bus(spec, active=active), receive, self.announce, sending=sending)
         link.on_sent = sent
         data_bitrate = spec.options.get("data_bitrate", 0)
         meter = HealthMeter(spec.bitrate, int(data_bitrate) if isinstance(data_bitrate, int) else 0)
@@ -175,11 +176,11 @@ class Recorder:
             return
         self._waiting.append((when_ns, index, message, sent))
 
-    def tell(self, words: str) -> None:
+    def announce(self, words: str) -> None:
         """Keep a sentence for the report and hand it on."""
-        self.told.append(words)
-        if self._tell_outside is not None:
-            self._tell_outside(words)
+        self.announced.append(words)
+        if self._announce_outside is not None:
+            self._announce_outside(words)
 
     def mark(self, marks: list[ScriptMark]) -> None:
         """Put marks (on the one clock) into the stimulus track."""
@@ -236,7 +237,7 @@ class Recorder:
         self._writer.join()
         self._segments.close()
         if self._stood:
-            self.tell(
+            self.announce(
                 f"the recorder stalled {len(self._stood)} times, for {max(self._stood) / 1e6:.0f} ms at most: if the "
                 "adapter has no clock, frames of those moments have late time stamps; the log marks them"
             )
@@ -246,7 +247,7 @@ class Recorder:
             self.seconds,
             self.reports(),
             "disk full" if self.disk_full else ended_by,
-            tuple(self.told),
+            tuple(self.announced),
         )
 
     def _writing(self) -> None:
@@ -256,12 +257,12 @@ class Recorder:
             self._write(2**63)
         except DiskFullError as error:
             self.disk_full = True
-            self.tell(
+            self.announce(
                 f"the disk is full and recording stopped; {error} is complete to its last line: make room, record again"
             )
         except OSError as error:
             self.disk_full = True
-            self.tell(f"the disk failed ({error}): recording stopped; what was written before can be read")
+            self.announce(f"the disk failed ({error}): recording stopped; what was written before can be read")
         if self.disk_full:
             for channel in self._channels:
                 channel.lost += sum(1 for entry in self._waiting if self._channels[entry[1]] is channel)

@@ -15,11 +15,11 @@ from enum import Enum
 
 import isotp
 
+from swapbridge.bus.adapters.can_messages import word_of
 from swapbridge.bus.adapters.clock import monotonic_ns
-from swapbridge.bus.adapters.frames import word_of
 from swapbridge.capture.python_can import can
 from swapbridge.core import obd
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, split_word
 
 NEGATIVE = 0x7F
 BUSY_REPEAT = 0x21
@@ -78,13 +78,13 @@ class ScanTool:
 
     Attributes
     ----------
-    told : list of str
+    announced : list of str
         Sentences for the person, in order.
     """
 
     per_second: float = DEFAULT_PER_SECOND
     stage: PollStage = PollStage.FINDING
-    told: list[str] = field(default_factory=list)
+    announced: list[str] = field(default_factory=list)
     asked: int = 0
     answered: int = 0
     refused: int = 0
@@ -175,7 +175,7 @@ class ScanTool:
             if self._to_list:
                 return self._ask(self._to_list[0])
             self.stage = PollStage.POLLING
-            self.told.append(f"scan tool: the engine computer offers {len(self.pids)} values we can read")
+            self.announced.append(f"scan tool: the engine computer offers {len(self.pids)} values we can read")
         if not self.pids:
             return None
         if self._again is not None:
@@ -206,7 +206,7 @@ class ScanTool:
             elif self._to_list:
                 self._to_list.pop(0)
         if self._failures >= FAILURES_UNTIL_LOST:
-            self.told.append("scan tool: the engine computer stopped answering; looking for it again")
+            self.announced.append("scan tool: the engine computer stopped answering; looking for it again")
             self._start_again(now_ns)
 
     def _start_again(self, now_ns: int) -> None:
@@ -227,7 +227,9 @@ class ScanTool:
             return
         preferred = [module for module, data in self._answerers.items() if 0x0C in obd.supported(0, data)]
         self._module = min(preferred or self._answerers)
-        self.told.append(f"scan tool: an engine computer answers at {format_identifier(*split_word(self._module))}")
+        self.announced.append(
+            f"scan tool: an engine computer answers at {format_identifier(*split_word(self._module))}"
+        )
         self.stage, self._to_list = PollStage.LISTING, []
         self._supported(0x00, self._answerers[self._module])
 
@@ -262,7 +264,9 @@ class ScanTool:
             for group in (self._fast, self._slow):
                 if ask.pid in group:
                     group.remove(ask.pid)
-            self.told.append(f"scan tool: {obd.PIDS[ask.pid].words} is refused (code {code:02X}) and no longer asked")
+            self.announced.append(
+                f"scan tool: {obd.PIDS[ask.pid].words} is refused (code {code:02X}) and no longer asked"
+            )
 
 
 class ScanToolPort:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from swapbridge.bus.adapters.frames import frames_in, playable
+from swapbridge.bus.adapters.can_messages import frames_in, playable
 from swapbridge.bus.adapters.opening import open_buses
 from swapbridge.bus.adapters.spec import BusSpec
 from swapbridge.bus.recording.record import Press, RecordStatus, record

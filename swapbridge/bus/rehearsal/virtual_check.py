@@ -9,7 +9,7 @@ from collections import Counter
 from dataclasses import dataclass
 from functools import partial
 
-from swapbridge.bus.adapters.frames import frames_in, plan_bus_of, playable, without_planned, word_of
+from swapbridge.bus.adapters.can_messages import frames_in, plan_bus_of, playable, without_planned, word_of
 from swapbridge.bus.adapters.opening import close_bus, open_bus
 from swapbridge.bus.adapters.spec import BusSpec
 from swapbridge.bus.running.live import Live, LiveOptions
@@ -17,7 +17,7 @@ from swapbridge.bus.running.replay import Player
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.python_can import can
 from swapbridge.core.progress import Progress
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.program import TranslatorLike
 from swapbridge.plan.python.translator import Translator
 

@@ -57,7 +57,7 @@ class Awake:
             raise refusal(f"{self._command[0]} can't be started")
         time.sleep(SETTLES_S)
         if self._ended():
-            raise refusal(self._said())
+            raise refusal(self._error_text())
         self._held = True
 
     def look(self, now_s: float) -> str | None:
@@ -81,7 +81,7 @@ class Awake:
             return "the program that kept this computer awake was ended from outside: it is being started again"
         if now_s - self._begun_s < AGAIN_S:
             return None
-        why = self._said()
+        why = self._error_text()
         self._begin()
         return (
             f"this computer may go to sleep while it sends, and can't be kept awake ({why}): leave the lid open and "
@@ -112,13 +112,13 @@ class Awake:
     def _ended(self) -> bool:
         return self._holder is None or self._holder.poll() is not None
 
-    def _said(self) -> str:
+    def _error_text(self) -> str:
         """The last words of what ended."""
         assert self._command is not None
         if self._holder is None or self._holder.stderr is None:
             return f"{self._command[0]} can't be started"
-        said = self._holder.stderr.read().decode(errors="replace").strip()
-        return said or f"{self._command[0]} ends at once"
+        text = self._holder.stderr.read().decode(errors="replace").strip()
+        return text or f"{self._command[0]} ends at once"
 
 
 @contextlib.contextmanager

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from swapbridge.core.integrity import Counter
 from swapbridge.core.roles import BY_NAME
-from swapbridge.plan.model import Field, Plan, Send, Variant
+from swapbridge.plan.plan import Field, Plan, Send, Variant
 
 RAMP_US = 500_000
 """A request has ramped out by then; the last frame goes out at this moment, and there is no other."""
@@ -113,7 +113,7 @@ class Ending:
     again: bool = False
     _due: list[tuple[int, int, int]] = field(default_factory=list)
     _counters: dict[tuple[int, int], int] = field(default_factory=dict)
-    _said: set[SendForm] = field(default_factory=set)
+    _answered: set[SendForm] = field(default_factory=set)
 
     def __post_init__(self) -> None:
         ramps = {form: self.answers.ramps(form, data) for form, data in self.newest.items()}
@@ -131,16 +131,16 @@ class Ending:
     def take(self, now_us: int) -> tuple[Send, bytes] | None:
         """The next frame that is due by now."""
         last = RAMP_US if self.ramping else QUICK_END_US
-        while self._due and now_us > last + LATE_US and self._due[0][1:] in self._said:
+        while self._due and now_us > last + LATE_US and self._due[0][1:] in self._answered:
             heapq.heappop(self._due)
         if not self._due or self._due[0][0] > now_us:
             return None
         due, number, form = heapq.heappop(self._due)
         send = self.plan.sends[number]
         origin = self.newest[number, form]
-        self.again = (number, form) in self._said
+        self.again = (number, form) in self._answered
         if max(due, now_us) >= RAMP_US or not self.answers.ramps((number, form), origin):
-            self._said.add((number, form))
+            self._answered.add((number, form))
         step = send.period_us * len(send.turns)
         if not step and self.answers.ramps((number, form), origin):
             step = max(send.gap_us, RAMP_STEP_US)

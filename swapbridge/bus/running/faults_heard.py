@@ -28,7 +28,7 @@ class FaultsHeard:
         assembler = self._assemblers[bus]
         assembler.expire(now_us * 1000)
         group = assembler.take(word, data, now_us * 1000)
-        assembler.told.clear()
+        assembler.problems.clear()
         if group is not None and group.number == j1939.DM1:
             faults = j1939.read_faults(group.data)
             if faults is not None:

@@ -10,9 +10,9 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 from swapbridge.core import j1939
-from swapbridge.core.frames import EXTENDED_BIT, format_identifier, split_word
+from swapbridge.core.identifier_words import EXTENDED_BIT, format_identifier, split_word
 from swapbridge.plan.j1939_node import OWN_MASK, nobodys_words, own_words
-from swapbridge.plan.model import Plan, Send
+from swapbridge.plan.plan import Plan, Send
 
 RATE_MARGIN = 1.05
 BURST = 4
@@ -69,7 +69,7 @@ class Gate:
     Attributes
     ----------
     faults : list of str
-        New sentences to tell; the caller takes them away.
+        New sentences for the person; the caller takes them away.
     counts : dict
         How often each ruling was given.
     """

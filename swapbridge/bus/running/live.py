@@ -14,8 +14,8 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from swapbridge.bus.adapters.can_messages import FrameForms, MessageForms, flags_of, word_of
 from swapbridge.bus.adapters.clock import OneClock, monotonic_ns, start_clock
-from swapbridge.bus.adapters.frames import FrameForms, MessageForms, flags_of, word_of
 from swapbridge.bus.adapters.health import HealthMeter
 from swapbridge.bus.adapters.link import STALE_SEND_NS, Link
 from swapbridge.bus.running.black_box import BlackBox
@@ -27,8 +27,9 @@ from swapbridge.bus.running.watchdog import LagWatch
 from swapbridge.capture.capture import SENT
 from swapbridge.capture.python_can import can
 from swapbridge.core import j1939
+from swapbridge.core.progress import Announce
 from swapbridge.plan.long_messages import LongMessages
-from swapbridge.plan.model import EXACT_MASK, STATES, Plan, Receive
+from swapbridge.plan.plan import EXACT_MASK, STATES, Plan, Receive
 from swapbridge.plan.program import FrameLike, TranslatorLike
 
 MASK = 0xFFFF_FFFF
@@ -87,7 +88,7 @@ class Live:
     openers : mapping
         Opens the bus of each of the plan's names; called again after it was lost.
     options : LiveOptions
-    tell : callable
+    announce : callable
         Gets sentences for the person and the log, from any thread.
     """
 
@@ -97,7 +98,7 @@ class Live:
         translator: TranslatorLike,
         openers: Mapping[str, Callable[[], can.BusABC]],
         options: LiveOptions,
-        tell: Callable[[str], None] | None = None,
+        announce: Announce | None = None,
     ) -> None:
         self.plan, self.options = plan, options
         self.clock: OneClock = start_clock()
@@ -106,8 +107,8 @@ class Live:
         self.lag = LagWatch(round(options.lag_limit_s * 1e9))
         self.faulty = threading.Event()
         """Set when something happened that is worth writing the black box for."""
-        self.told: list[str] = []
-        self._tell_outside = tell
+        self.announced: list[str] = []
+        self._announce_outside = announce
         self._translator, self._forms = translator, FrameForms(plan)
         self._incoming: queue.SimpleQueue[tuple[int, int, can.Message]] = queue.SimpleQueue()
         self._meters = [HealthMeter(bus.bit_rate, bus.data_rate) for bus in plan.buses]
@@ -167,17 +168,17 @@ class Live:
         self._started_ns = self._beat_ns = monotonic_ns()
         self._thread.start()
 
-    def tell(self, words: str) -> None:
+    def announce(self, words: str) -> None:
         """A sentence for the person, the log and the black box."""
-        self.told.append(words)
-        del self.told[:-1000]
+        self.announced.append(words)
+        del self.announced[:-1000]
         self.black_box.event(self.clock.now(), words)
-        if self._tell_outside is not None:
+        if self._announce_outside is not None:
             with contextlib.suppress(OSError, ValueError):  # nobody reads any more: no reason to stop translating
-                self._tell_outside(words)
+                self._announce_outside(words)
 
     def _fault(self, words: str) -> None:
-        self.tell(words)
+        self.announce(words)
         self.faulty.set()
 
     @property
@@ -293,7 +294,7 @@ class Live:
             self.lag.times,
             self.gate.shut,
             self.gate.foreign(),
-            tuple(self.told[-5:]),
+            tuple(self.announced[-5:]),
             self._faults.lines(tuple(bus.name for bus in self.plan.buses), now // 1000),
             tuple(self._lost),
         )
@@ -409,9 +410,9 @@ class Live:
         if self._feeding:
             self._translator.on_frame(bus, word, data, monotonic_ns() // 1000 & MASK)
             if j1939.is_claim(word):
-                self._tell_lost()
+                self._announce_lost()
 
-    def _tell_lost(self) -> None:
+    def _announce_lost(self) -> None:
         """Addresses that another node has claimed since this was last asked."""
         for claim in self._translator.lost_addresses:
             name = f"address {claim.address} on {self.plan.buses[claim.bus].name}"
@@ -493,7 +494,7 @@ class Live:
             self.gate.sending = True
             for name in self.gate.foreign():
                 self._fault(f"{name} is being sent by another node: we will not send it")
-            self.tell("sending begins")
+            self.announce("sending begins")
             if self._feeding:
                 self._claim()
         if self.lag.observe(lag_ns, now_ns):
@@ -503,4 +504,4 @@ class Live:
                 self._fault(f"the translator is late ({lag_ns / 1e6:.0f} ms): sending safe answers until it catches up")
             elif not self.lag.late:
                 self._doubt_us = None
-                self.tell("the translator is on time again: sending values")
+                self.announce("the translator is on time again: sending values")

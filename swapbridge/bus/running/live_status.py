@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
-from swapbridge.bus.adapters.frames import MessageForms
+from swapbridge.bus.adapters.can_messages import MessageForms
 from swapbridge.bus.adapters.health import Health
 from swapbridge.bus.running.gate import FrameRuling
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ class LiveStatus:
     late_times: int
     shut: str
     foreign: tuple[str, ...]
-    told: tuple[str, ...]
+    announced: tuple[str, ...]
     faults_heard: tuple[str, ...] = ()
     lost: tuple[str, ...] = ()
     """J1939 addresses that another node claimed."""

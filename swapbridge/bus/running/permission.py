@@ -10,10 +10,10 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from swapbridge.core.errors import RefusedError
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, split_word
 from swapbridge.core.obd import diagnostic_use
 from swapbridge.core.roles import BY_NAME
-from swapbridge.signalmap.model import MapMessage, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, SignalMap
 
 QUIET_US = 10_000_000
 """An identifier heard on a bus within so long is never played onto it."""
@@ -103,7 +103,7 @@ def choose(
         Nothing says what may be played, or the person named an identifier that never is.
     """
     out: dict[int, frozenset[int]] = {}
-    told = []
+    left_out = []
     for bus, words in present.items():
         signal_map = maps.get(bus)
         if asked is None and signal_map is None:
@@ -116,9 +116,9 @@ def choose(
         if why and asked is not None:
             word, reason = next(iter(sorted(why.items())))
             raise RefusedError(f"{_label(word)} is not played onto bus {names[bus]}: {reason}. Leave it out of --id")
-        told += [f"{_label(word)} is left out: {reason}" for word, reason in sorted(why.items())]
+        left_out += [f"{_label(word)} is left out: {reason}" for word, reason in sorted(why.items())]
         out[bus] = frozenset(word for word in wanted if word not in why)
-    return Choice(out, tuple(told))
+    return Choice(out, tuple(left_out))
 
 
 @dataclass(slots=True)
@@ -127,7 +127,7 @@ class Ear:
 
     _last_us: dict[tuple[int, int], int] = field(default_factory=dict)
     _ours: dict[tuple[int, int], tuple[bytes, int]] = field(default_factory=dict)
-    _told: set[tuple[int, int]] = field(default_factory=set)
+    _announced: set[tuple[int, int]] = field(default_factory=set)
 
     def heard(self, bus: int, word: int, data: bytes, now_us: int) -> None:
         """Take note of a frame on a bus; our own, given back by the adapter, do not count."""
@@ -154,9 +154,9 @@ class Ear:
 
     def news(self, bus: int, word: int) -> str:
         """A sentence about an identifier that was held back, the first time only."""
-        if (bus, word) in self._told:
+        if (bus, word) in self._announced:
             return ""
-        self._told.add((bus, word))
+        self._announced.add((bus, word))
         return f"{_label(word)} is being sent by another node on that bus: it is not played"
 
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from swapbridge.core.errors import InputError
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.proof import BRIDGE_SOURCE, ProofHead, ProofRuling, ProvedFile, proof_head, ruling_on
 
 PROOF_NAME = "proof.json"

@@ -10,18 +10,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from swapbridge.bus.adapters.can_messages import FrameForms, TimedFrame, frames_in, plan_bus_of, playable, word_of
 from swapbridge.bus.adapters.clock import monotonic_ns
-from swapbridge.bus.adapters.frames import FrameForms, TimedFrame, frames_in, plan_bus_of, playable, word_of
 from swapbridge.bus.adapters.opening import MALFORMED, not_taken, settle
 from swapbridge.bus.running.permission import QUIET_US, Ear, choose
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import BusError, InputError, RefusedError
-from swapbridge.core.frames import format_identifier, split_word
-from swapbridge.core.progress import Progress
-from swapbridge.plan.model import Plan
+from swapbridge.core.identifier_words import format_identifier, split_word
+from swapbridge.core.progress import Announce, Progress
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.program import TranslatorLike
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 SPIN_NS = 150_000
 """The last stretch before a frame is due is waited for awake: sleeping overshoots by about as much (Linux)."""
@@ -65,7 +65,7 @@ def replay(
     wired: Collection[int] = (),
     maps: Mapping[int, SignalMap] | None = None,
     progress: Progress | None = None,
-    tell: Callable[[str], None] | None = None,
+    announce: Announce | None = None,
     stop: threading.Event | None = None,
 ) -> ReplayReport:
     """Play a capture, or its translation, onto buses.
@@ -93,7 +93,7 @@ def replay(
         Maps of wired buses, which determine which of a capture's frames may be played (`permission.choose`).
     progress : callable, optional
         Called with the share done (0 to 1) and a few words.
-    tell : callable
+    announce : callable
         Receives sentences for the user.
     stop : threading.Event or None
         Ends the replay when set.
@@ -130,9 +130,9 @@ def replay(
         frames = frames.select(np.isin(frames.words, np.array(ids, dtype=np.uint32)))
     if plan is None:
         frames = frames.select(np.isin(frames.bus, np.array(sorted(buses), dtype=np.uint8)))
-    tell = tell or (lambda words: None)
+    announce = announce or (lambda words: None)
     if wired:
-        frames = _permitted(frames, plan, wired, ids, maps or {}, rate, tell)
+        frames = _permitted(frames, plan, wired, ids, maps or {}, rate, announce)
     if not len(frames):
         raise InputError(f"{capture.source or 'the capture'} holds no frame to play: check the identifiers and buses")
     first_ns, span_ns = int(frames.time_ns[0]), max(1, int(frames.time_ns[-1] - frames.time_ns[0]))
@@ -147,7 +147,7 @@ def replay(
         return (frame for frame in made if frame.bus in buses and (wanted is None or word_of(frame.message) in wanted))
 
     stop = stop or threading.Event()
-    with _Listening({number: buses[number] for number in wired if number in buses}, stop, tell) as listening:
+    with _Listening({number: buses[number] for number in wired if number in buses}, stop, announce) as listening:
         if wired:
             listening.be_quiet(_words_to_play(frames, plan, wired, ids), named=ids is not None, progress=progress)
         player = Player(buses, rate, stop, listening.may)
@@ -184,7 +184,7 @@ def _permitted(
     ids: Sequence[int] | None,
     maps: Mapping[int, SignalMap],
     rate: float,
-    tell: Callable[[str], None],
+    announce: Announce,
 ) -> Capture:
     """Frames that may be played onto buses with wires; a plan's are judged by its proof, before."""
     if plan is not None:
@@ -199,7 +199,7 @@ def _permitted(
     names = {bus: frames.bus_names[bus] for bus in present}
     chosen = choose(present, names, ids, maps)
     for sentence in chosen.left_out:
-        tell(sentence)
+        announce(sentence)
     kept = ~np.isin(frames.bus, np.array(sorted(wired), dtype=np.uint8))
     for bus, allowed in chosen.words.items():
         kept |= (frames.bus == bus) & np.isin(words, np.array(sorted(allowed), dtype=np.uint32))
@@ -220,8 +220,8 @@ def _words_to_play(
 class _Listening:
     """Listens to wired buses, a thread each, and says which frames may still be played."""
 
-    def __init__(self, buses: Mapping[int, can.BusABC], stop: threading.Event, tell: Callable[[str], None]) -> None:
-        self._ear, self._buses, self._stop, self._tell = Ear(), buses, stop, tell
+    def __init__(self, buses: Mapping[int, can.BusABC], stop: threading.Event, announce: Announce) -> None:
+        self._ear, self._buses, self._stop, self._announce = Ear(), buses, stop, announce
         self._over = threading.Event()
         self._lock = threading.Lock()
         self._threads = [
@@ -271,7 +271,7 @@ class _Listening:
                 return True
             news = self._ear.news(frame.bus, word)
         if news:
-            self._tell(news)
+            self._announce(news)
         return False
 
     def _listen(self, number: int, bus: can.BusABC) -> None:

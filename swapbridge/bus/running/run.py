@@ -15,7 +15,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from swapbridge.bus.adapters.frames import frames_in, plan_bus_of, playable, without_planned
+from swapbridge.bus.adapters.can_messages import frames_in, plan_bus_of, playable, without_planned
 from swapbridge.bus.adapters.listen import has_wires
 from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.opening import close_bus, open_bus
@@ -30,7 +30,8 @@ from swapbridge.bus.running.watchdog import HardwareWatchdog, Systemd
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import InputError, RefusedError, SwapbridgeError
-from swapbridge.plan.model import Plan
+from swapbridge.core.progress import Announce
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.program import TranslatorLike
 from swapbridge.plan.proof import ProofRuling, why_not
 
@@ -132,7 +133,7 @@ def run(
     translator: TranslatorLike,
     *,
     show: Callable[[LiveStatus], None] | None = None,
-    tell: Callable[[str], None] | None = None,
+    announce: Announce | None = None,
     stop: threading.Event | None = None,
     dump: threading.Event | None = None,
     now: threading.Event | None = None,
@@ -147,7 +148,7 @@ def run(
         A new translator of the request's plan.
     show : callable
         Called about four times a second with the status.
-    tell : callable
+    announce : callable
         Receives sentences for the log, from any thread.
     stop, dump, now : threading.Event or None
         End the run with safe answers; write the black box now; end at once, without waiting for ramps.
@@ -187,7 +188,7 @@ def run(
             locked([spec for spec in specs if spec.interface != "virtual"], request.lock_folder),
             kept_awake() if wired else contextlib.nullcontext(Awake(None)) as awake,
         ):
-            live = Live(request.plan, translator, _openers(request, specs), request.options, tell)
+            live = Live(request.plan, translator, _openers(request, specs), request.options, announce)
             _log_start(request, live)
             with _quick_threads(), _control(request, specs, live, ears).open():
                 live.start()
@@ -277,11 +278,11 @@ def _control(request: RunRequest, specs: Sequence[BusSpec], live: Live, ears: _E
 
 
 def _log_start(request: RunRequest, live: Live) -> None:
-    live.tell(f"plan {request.plan.name}: {request.proof.words}")
+    live.announce(f"plan {request.plan.name}: {request.proof.words}")
     if not request.proof.proved:
-        live.tell("running UNPROVED, because of --unproved")
+        live.announce("running UNPROVED, because of --unproved")
     if request.acknowledged and request.options.sending:
-        live.tell("the cautions were read; planned frames will be sent")
+        live.announce("the cautions were read; planned frames will be sent")
 
 
 @contextlib.contextmanager
@@ -333,9 +334,9 @@ class _Ender:
         finally:
             self._done.set()  # before anything is told: a screen that hangs must not hold up closing the buses
         if sending:
-            self._live.tell("stopping: sending safe answers, then closing the buses")
+            self._live.announce("stopping: sending safe answers, then closing the buses")
         if missed:
-            self._live.tell(f"closed before the safe answer was sent: {', '.join(missed)}")
+            self._live.announce(f"closed before the safe answer was sent: {', '.join(missed)}")
 
 
 class _Supervisor:
@@ -354,7 +355,7 @@ class _Supervisor:
         self._awake = awake
         self._systemd = Systemd()
         self._boxes: list[Path] = []
-        self._last_box = self._last_fed = self._last_told_systemd = self._last_shown = -1e9
+        self._last_box = self._last_fed = self._last_notified = self._last_shown = -1e9
         self._last_collect = time.monotonic()
         self._dead_since: float | None = None
         self._ender = _Ender(live, ears)
@@ -362,7 +363,7 @@ class _Supervisor:
     def run(self, specs: tuple[BusSpec, ...]) -> RunReport:
         live = self._live
         player = self._start_playing(specs) if self._request.against is not None else None
-        self._systemd.tell("READY=1")
+        self._systemd.notify("READY=1")
         ended_by, fault = "stopped", False
         try:
             ended_by, fault = self._turns(player)
@@ -372,12 +373,12 @@ class _Supervisor:
             with contextlib.suppress(KeyboardInterrupt):
                 self._ender.finish()
             self._ears.now.set()
-            self._systemd.tell("STOPPING=1")
+            self._systemd.notify("STOPPING=1")
             if player is not None:
                 player.stop()
             live.stop()
             self._ears.ended.set()  # before anything is told: a screen that hangs must not look like a run that does
-            live.tell(f"ended: {ended_by}")
+            live.announce(f"ended: {ended_by}")
             status = live.status()
             with contextlib.suppress(SwapbridgeError):
                 self._box(ended_by)
@@ -397,7 +398,7 @@ class _Supervisor:
                 return live.gate.shut or "the translator hangs", True
             self._feed(now)
             if (words := self._awake.look(now)) is not None:
-                live.tell(words)
+                live.announce(words)
             if ears.dump.is_set():
                 ears.dump.clear()
                 self._box("asked for")
@@ -423,7 +424,7 @@ class _Supervisor:
             self._dead_since = now
             self._live.gate.shut = self._live.gate.shut or "the translator hangs"
             self._ender.finish()
-            self._live.tell(f"sending stopped: {self._live.gate.shut}")
+            self._live.announce(f"sending stopped: {self._live.gate.shut}")
         return now - self._dead_since < DEAD_AFTER_S
 
     def _feed(self, now: float) -> None:
@@ -432,19 +433,19 @@ class _Supervisor:
         if self._hardware is not None and now - self._last_fed >= FEED_EVERY_S:
             self._last_fed = now
             self._hardware.feed()
-        if self._systemd.interval_s and now - self._last_told_systemd >= self._systemd.interval_s / 3:
-            self._last_told_systemd = now
+        if self._systemd.interval_s and now - self._last_notified >= self._systemd.interval_s / 3:
+            self._last_notified = now
             status = self._live.status()
-            self._systemd.tell("WATCHDOG=1", f"STATUS={status.mode}, worst lag {status.worst_lag_ms:.1f} ms")
+            self._systemd.notify("WATCHDOG=1", f"STATUS={status.mode}, worst lag {status.worst_lag_ms:.1f} ms")
 
     def _box(self, why: str) -> None:
         try:
             path = self._live.black_box.write(self._request.folder, why)
         except SwapbridgeError as error:
-            self._live.tell(f"the black box could not be written: {error}")
+            self._live.announce(f"the black box could not be written: {error}")
             return
         self._boxes.append(path)
-        self._live.tell(f"black box written to {path} ({why})")
+        self._live.announce(f"black box written to {path} ({why})")
 
     def _start_playing(self, specs: tuple[BusSpec, ...]) -> _Playing:
         capture = self._request.against

@@ -6,10 +6,10 @@ from typing import Any
 
 from swapbridge.bus.running.live_status import LiveStatus, LiveValues
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, split_word
 from swapbridge.core.roles import find_role
 from swapbridge.core.units import find_unit
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 
 SPEEDS = frozenset(find_role(name).name for name in ("vehicle_speed", "wheel_speed"))
 SHOWN_WORDS = 8
@@ -41,7 +41,7 @@ def status_dict(plan: Plan, status: LiveStatus, values: LiveValues) -> dict[str,
         "lost": list(status.lost),
         "worst_lag_ms": status.worst_lag_ms,
         "speed_kmh": max((speed for speed in speeds if speed is not None), default=None),
-        "told": list(status.told[-SHOWN_WORDS:]),
+        "announced": list(status.announced[-SHOWN_WORDS:]),
         "buses": [
             {
                 "name": b.name,

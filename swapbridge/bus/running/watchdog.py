@@ -73,7 +73,7 @@ class Systemd:
         self.interval_s = int(interval) / 1e6 if interval.isdigit() and ours else 0.0
         """Seconds within which systemd wants to hear from us; 0 when it does not watch."""
 
-    def tell(self, *lines: str) -> None:
+    def notify(self, *lines: str) -> None:
         """Send lines such as ``READY=1``; a socket that is gone is no reason to stop translating."""
         if not self._address or not hasattr(socket, "AF_UNIX"):
             return

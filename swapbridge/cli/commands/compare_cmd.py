@@ -7,15 +7,21 @@ from pathlib import Path
 
 import click
 
-from swapbridge.cli.commands.folder import InFolder
+from swapbridge.cli.commands.find_files import InFolder
 from swapbridge.cli.commands.survey_cmd import bit_rate_option
-from swapbridge.cli.screen.common import console, progress_bar, say, table
-from swapbridge.cli.screen.reading import read_all
+from swapbridge.cli.screen.common import console, print_line, progress_bar, table
+from swapbridge.cli.screen.read_captures import read_all
 from swapbridge.core.files import written_whole
 from swapbridge.guessing.integrity_only import integrity_words
 from swapbridge.surveying.compare import compare
-from swapbridge.surveying.needs import needs_toml
-from swapbridge.surveying.report import CHANGE_COLUMNS, MISSING_COLUMNS, change_rows, comparison_line, missing_rows
+from swapbridge.surveying.survey_report import (
+    CHANGE_COLUMNS,
+    MISSING_COLUMNS,
+    change_rows,
+    comparison_line,
+    missing_rows,
+)
+from swapbridge.surveying.vanished_needs import needs_toml
 from swapbridge.swapfolder.paths import CAPTURES
 
 FILE = click.Path(dir_okay=False, path_type=Path)
@@ -60,7 +66,7 @@ def command(
             temporary.write_text(json.dumps(found.to_dict(), indent=1) + "\n", encoding="utf-8")
     screen = console()
     for remark in found.remarks:
-        say(f"Note: {remark}.")
+        print_line(f"Note: {remark}.")
     screen.print(f"A: {a}, {len(first):,} frames in {first.duration_s:,.1f} s", markup=False)
     screen.print(f"B: {b}, {len(second):,} frames in {second.duration_s:,.1f} s", markup=False)
     screen.print(comparison_line(found))
@@ -76,4 +82,4 @@ def command(
     if needs is not None:
         with written_whole(needs) as temporary:
             temporary.write_text(needs_toml(found, needs_bus), encoding="utf-8")
-        say(f"{len(found.vanished)} needs written to {needs}: fill in which module waits for each")
+        print_line(f"{len(found.vanished)} needs written to {needs}: fill in which module waits for each")

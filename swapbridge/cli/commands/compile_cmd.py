@@ -7,11 +7,11 @@ from pathlib import Path
 
 import click
 
-from swapbridge.cli.commands.folder import InFolder, need_swap_folder
-from swapbridge.cli.commands.map_notes import say_notes
-from swapbridge.cli.screen.common import WIDTH, say
+from swapbridge.cli.commands.find_files import InFolder, need_swap_folder
+from swapbridge.cli.commands.map_notes import print_notes
+from swapbridge.cli.screen.common import WIDTH, print_line
 from swapbridge.compiler.compile import compile_bridge
-from swapbridge.compiler.maps import load_maps
+from swapbridge.compiler.load_maps import load_maps
 from swapbridge.compiler.sent_map import sent_map
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
@@ -49,7 +49,7 @@ def command(
     file = load_bridge(bridge)
     loaded = load_maps(file, dict(_pair(text) for text in maps))
     for signal_map in loaded.values():
-        say_notes(signal_map)
+        print_notes(signal_map)
     result = compile_bridge(file, loaded)
     if bus is not None and file.bus(bus) is None:
         raise InputError(f"the bridge file has no bus {bus!r}: it has {', '.join(b.name for b in file.buses)}")
@@ -57,17 +57,19 @@ def command(
     if explain:
         click.echo(result.explain, nl=False)
     for warning in result.warnings:
-        say(textwrap.fill(f"note: {warning}", WIDTH, subsequent_indent="      ", break_long_words=False))
+        print_line(textwrap.fill(f"note: {warning}", WIDTH, subsequent_indent="      ", break_long_words=False))
     if sent_dbc is not None:
         save_map(sent_map(result.drafts, bus), sent_dbc)
-        say(f"Wrote what is sent to {sent_dbc}.")
+        print_line(f"Wrote what is sent to {sent_dbc}.")
     if out is not None:
         with written_whole(out) as temporary:
             temporary.write_text(result.plan.to_json(), encoding="utf-8")
-        say(f"Wrote the plan to {out}: {len(result.plan.sends)} messages sent, {len(result.plan.receives)} received.")
+        print_line(
+            f"Wrote the plan to {out}: {len(result.plan.sends)} messages sent, {len(result.plan.receives)} received."
+        )
     elif not explain and sent_dbc is None:
-        say(f"{bridge} compiles: {counts}.")
-        say("Next: --explain to read what it does, --out plan.json to keep it.")
+        print_line(f"{bridge} compiles: {counts}.")
+        print_line("Next: --explain to read what it does, --out plan.json to keep it.")
 
 
 def _pair(text: str) -> tuple[str, str]:

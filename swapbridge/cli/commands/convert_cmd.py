@@ -8,9 +8,9 @@ import click
 
 from swapbridge.capture.convert import convert
 from swapbridge.capture.read import read_blocks
-from swapbridge.cli.commands.folder import InFolder
-from swapbridge.cli.commands.map_notes import say_notes
-from swapbridge.cli.screen.common import progress_bar, say
+from swapbridge.cli.commands.find_files import InFolder
+from swapbridge.cli.commands.map_notes import print_notes
+from swapbridge.cli.screen.common import print_line, progress_bar
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.surveying.physical import write_physical
 from swapbridge.swapfolder.paths import CAPTURES
@@ -42,19 +42,19 @@ def command(capture: Path, out: Path, map_path: Path | None, bus: str | None) ->
     if map_path is None:
         with progress_bar("Converting") as report:
             done = convert(capture, out, progress=report)
-        _tell(done.sentences())
-        say(f"{done.frames:,} frames written to {out}")
+        _print_sentences(done.sentences())
+        print_line(f"{done.frames:,} frames written to {out}")
         return
     if out.suffix.lower() != ".csv":
         raise click.UsageError("--map writes physical values as .csv: give OUT the extension .csv")
     signal_map = load_map(map_path)
-    say_notes(signal_map)
+    print_notes(signal_map)
     with progress_bar("Decoding") as report:
         rows, notes = write_physical(read_blocks(capture, progress=report), signal_map, out, bus=bus)
-    _tell(notes.sentences())
-    say(f"{rows:,} values written to {out}")
+    _print_sentences(notes.sentences())
+    print_line(f"{rows:,} values written to {out}")
 
 
-def _tell(sentences: list[str]) -> None:
+def _print_sentences(sentences: list[str]) -> None:
     for sentence in sentences:
-        say(f"Note: {sentence}.")
+        print_line(f"Note: {sentence}.")

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import click
 
-from swapbridge.cli.commands.folder import need_swap_folder
-from swapbridge.cli.screen.common import WIDTH, progress_bar, say
-from swapbridge.cli.screen.reading import read_all
+from swapbridge.cli.commands.find_files import need_swap_folder
+from swapbridge.cli.screen.common import WIDTH, print_line, progress_bar
+from swapbridge.cli.screen.read_captures import read_all
 from swapbridge.drafting.outlook import outlook
 from swapbridge.guessing.executors import open_executor
 from swapbridge.swapfolder.drafting import REPORT, draft_folder, draft_recordings, has_no_donor, outlook_without_donor
@@ -40,20 +40,20 @@ def command(jobs: int | None, report: Path | None) -> None:
     captures = read_all({k: r.path for k, r in found.items()})
     for kind, capture in captures.items():
         for sentence in capture.notes.sentences():
-            say(f"{found[kind].path.name}: {sentence}")
+            print_line(f"{found[kind].path.name}: {sentence}")
     frames = max((len(c) for c in captures.values()), default=0)
     if has_no_donor(found):
-        with open_executor(jobs=jobs, frames=frames) as executor, progress_bar("Drafting") as tell:
-            lines = outlook_without_donor(folder, captures, progress=tell, executor=executor)
+        with open_executor(jobs=jobs, frames=frames) as executor, progress_bar("Drafting") as progress:
+            lines = outlook_without_donor(folder, captures, progress=progress, executor=executor)
         for line in lines:
             click.echo(textwrap.fill(line, WIDTH, subsequent_indent="  ", break_long_words=False))
-        say("Nothing was written: a draft also needs donor_own_vehicle and donor_alone in captures/.")
+        print_line("Nothing was written: a draft also needs donor_own_vehicle and donor_alone in captures/.")
         return
-    with open_executor(jobs=jobs, frames=frames) as executor, progress_bar("Drafting") as tell:
-        done = draft_folder(folder, captures, progress=tell, executor=executor, report=report)
+    with open_executor(jobs=jobs, frames=frames) as executor, progress_bar("Drafting") as progress:
+        done = draft_folder(folder, captures, progress=progress, executor=executor, report=report)
     for line in outlook(done.drafted):
         click.echo(textwrap.fill(line, WIDTH, subsequent_indent="  ", break_long_words=False))
     for change in done.changes:
         click.echo(textwrap.fill(f"changed: {change}", WIDTH, subsequent_indent="  ", break_long_words=False))
-    say(f"Wrote bridge.toml, needs.toml, draft.json, both maps, and the report {report or REPORT}.")
-    say("Next: swapbridge compile bridge.toml --out plan.json")
+    print_line(f"Wrote bridge.toml, needs.toml, draft.json, both maps, and the report {report or REPORT}.")
+    print_line("Next: swapbridge compile bridge.toml --out plan.json")

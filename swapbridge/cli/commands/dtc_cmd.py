@@ -12,19 +12,19 @@ import click
 
 from swapbridge.asking.ask import Protocol, Questions, ask, heard_words
 from swapbridge.asking.changes import Changes, ModuleChange, codes_of_needs, compare_answers, complaining
-from swapbridge.asking.decode import read_texts
+from swapbridge.asking.decode_answers import read_texts
 from swapbridge.asking.module_answers import Answers, Code, Module, read_answers, write_answers
 from swapbridge.asking.speed import speed_reader
 from swapbridge.bus.adapters.spec import BusSpec
 from swapbridge.capture.naming import recordings
-from swapbridge.cli.commands.folder import InFolder
+from swapbridge.cli.commands.find_files import InFolder
 from swapbridge.cli.commands.options import bus_option, cautions_option, chosen_buses, config_option
-from swapbridge.cli.screen.common import console, say, table
-from swapbridge.cli.screen.reading import read_all
+from swapbridge.cli.screen.common import console, print_line, table
+from swapbridge.cli.screen.read_captures import read_all
 from swapbridge.cli.screen.terminal import acknowledge, signals
 from swapbridge.core.errors import BusError, InputError, RefusedError
 from swapbridge.core.files import written_whole
-from swapbridge.core.frames import identifier_word, parse_identifier
+from swapbridge.core.identifier_words import identifier_word, parse_identifier
 from swapbridge.core.needs import load_needs, with_codes
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.swapfolder.paths import CAPTURES, MAPS, find_swap_folder
@@ -93,7 +93,7 @@ def command(
         raise click.UsageError("--needs needs --before: only codes that appeared since then belong to a need")
     old = None if before is None else read_answers(before)
     if after is not None:
-        said = read_answers(after)
+        found = read_answers(after)
     else:
         spec = one_bus(chosen_buses(buses, config), bus)
         questions = Questions(
@@ -105,19 +105,19 @@ def command(
             speed_of=speed_reader(load_map(path) for path in maps),
         )
         acknowledge(cautions_read, "ask")
-        said = _ask(spec, questions)
+        found = _ask(spec, questions)
         out = out or _next_file(spec)
         if out is not None:
-            write_answers(out, said)
-            say(f"answers written to {out}")
-    _show(said)
+            write_answers(out, found)
+            print_line(f"answers written to {out}")
+    _show(found)
     if old is not None:
-        changes = compare_answers(old, said)
+        changes = compare_answers(old, found)
         _show_changes(changes)
         if needs is not None:
             _into_needs(needs, changes)
-    if said.ended_by != "done" and after is None:
-        say(f"Ended early: {said.ended_by}.")
+    if found.ended_by != "done" and after is None:
+        print_line(f"Ended early: {found.ended_by}.")
         sys.exit(2)
 
 
@@ -189,20 +189,20 @@ def _ask(spec: BusSpec, questions: Questions) -> Answers:
         for module in answers.modules:
             if module.answer not in told:
                 told.add(module.answer)
-                say(f"{module.name} answers ({module.answer})")
+                print_line(f"{module.name} answers ({module.answer})")
 
     with signals(SIGINT=stop, SIGTERM=stop, SIGHUP=stop):
-        said = ask(spec, questions, show=show, stop=stop.is_set)
-    if not said.modules and said.ended_by != "done":
-        raise RefusedError(f"bus {spec.name}: {said.ended_by}")
-    if not said.modules:
-        raise BusError(f"bus {spec.name}: {'; '.join(said.told)}")
-    return said
+        found = ask(spec, questions, show=show, stop=stop.is_set)
+    if not found.modules and found.ended_by != "done":
+        raise RefusedError(f"bus {spec.name}: {found.ended_by}")
+    if not found.modules:
+        raise BusError(f"bus {spec.name}: {'; '.join(found.notes)}")
+    return found
 
 
-def _show(said: Answers) -> None:
+def _show(found: Answers) -> None:
     screen = console()
-    for module in said.modules:
+    for module in found.modules:
         screen.print()
         screen.print(f"{module.name}  ({_where(module)})", style="bold", markup=False)
         for what, value in module.identification.items():
@@ -221,9 +221,9 @@ def _show(said: Answers) -> None:
         for words in module.remarks:
             screen.print(f"  - {words}", markup=False)
     screen.print()
-    for words in said.told:
+    for words in found.notes:
         screen.print(f"- {words}", markup=False)
-    sources = {code.source for module in said.modules for code in module.codes if code.source}
+    sources = {code.source for module in found.modules for code in module.codes if code.source}
     for source in sorted(sources):
         screen.print(f"Texts {source}.", markup=False)
 
@@ -274,9 +274,11 @@ def _kinds(change: ModuleChange) -> Iterable[tuple[str, tuple[Code, ...]]]:
 def _into_needs(path: Path, changes: Changes) -> None:
     found = codes_of_needs(changes, load_needs(path))
     if not found:
-        say(f"no need in {path} names a module that complained: set `module` to that module's name, or use --name")
+        print_line(
+            f"no need in {path} names a module that complained: set `module` to that module's name, or use --name"
+        )
         return
     text = with_codes(path.read_text(encoding="utf-8"), {one.need.line: (one.codes, one.found) for one in found})
     with written_whole(path) as temporary:
         temporary.write_text(text, encoding="utf-8")
-    say(f"{len(found)} needs in {path} now list the codes that their absence sets")
+    print_line(f"{len(found)} needs in {path} now list the codes that their absence sets")

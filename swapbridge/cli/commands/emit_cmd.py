@@ -6,10 +6,10 @@ from pathlib import Path
 
 import click
 
-from swapbridge.cli.commands.folder import InFolder
+from swapbridge.cli.commands.find_files import InFolder
 from swapbridge.cli.commands.plan_file import read_plan
-from swapbridge.emit.files import write_files
-from swapbridge.emit.program import emit_c
+from swapbridge.emit.emit_c import emit_c
+from swapbridge.emit.write_files import write_files
 
 
 @click.group()

@@ -9,15 +9,13 @@ from typing import Literal
 import click
 
 from swapbridge.capture.stimulus import StimulusTrack, read_stimulus
-from swapbridge.cli.commands.folder import InFolder
-from swapbridge.cli.screen.common import IdentifierType, console, progress_bar, say, table
-from swapbridge.cli.screen.reading import read_all
+from swapbridge.cli.commands.find_files import InFolder
+from swapbridge.cli.screen.common import IdentifierType, console, print_line, progress_bar, table
+from swapbridge.cli.screen.read_captures import read_all
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.guessing.executors import open_executor
-from swapbridge.guessing.guess import guess
-from swapbridge.guessing.pictures import draw_html, draw_png, overlays
-from swapbridge.guessing.report import (
+from swapbridge.guessing.findings_report import (
     claims_in_order,
     formula,
     integrity_in_order,
@@ -28,6 +26,8 @@ from swapbridge.guessing.report import (
     totals,
     where,
 )
+from swapbridge.guessing.guess import guess
+from swapbridge.guessing.overlay_pages import draw_html, draw_png, overlays
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_write import save_map
 from swapbridge.signalmap.findings import Findings
@@ -100,7 +100,7 @@ def command(
     read = list(read_all(dict(enumerate(captures))).values())
     for capture in read:
         for sentence in capture.notes.sentences():
-            say(f"{capture.source}: {sentence}")
+            print_line(f"{capture.source}: {sentence}")
     tracks: list[StimulusTrack | None] = [None] * len(read)
     for k, (path, capture) in enumerate(zip(stimuli, read, strict=False)):
         tracks[k] = read_stimulus(path).on_clock_of(capture, stimulus_time)
@@ -115,11 +115,11 @@ def command(
     if json_file is not None:
         with written_whole(json_file) as path:
             path.write_text(json.dumps(findings.to_dict(), indent=1, allow_nan=False) + "\n", encoding="utf-8")
-        say(f"wrote {json_file}")
+        print_line(f"wrote {json_file}")
     if dbc_file is not None:
         accepted = accept_findings(findings)
         save_map(accepted.signal_map, dbc_file)
-        say(
+        print_line(
             f"wrote {dbc_file}: {accepted.named} signals with meaning, {accepted.bare} as raw fields, "
             f"{accepted.left_out} left out (not sure enough)"
         )
@@ -129,7 +129,7 @@ def command(
         page = draw_png(pictures, title) if plot_file.suffix.lower() == ".png" else draw_html(pictures, title).encode()
         with written_whole(plot_file) as path:
             path.write_bytes(page)
-        say(f"wrote {plot_file}")
+        print_line(f"wrote {plot_file}")
     if ids:
         for line in told:
             click.echo(line)

@@ -6,7 +6,7 @@ import click
 from rich.markdown import Markdown
 
 from swapbridge.cli.screen.common import console, table
-from swapbridge.guides.text import REFERENCE, STAGES, page_text, page_title
+from swapbridge.guides.guide_pages import REFERENCE, STAGES, page_text, page_title
 
 
 @click.command()

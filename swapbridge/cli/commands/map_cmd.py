@@ -10,18 +10,18 @@ from typing import Any
 import click
 
 from swapbridge.cli.commands import map_set
-from swapbridge.cli.commands.folder import InFolder
-from swapbridge.cli.commands.map_notes import say_notes
-from swapbridge.cli.screen.common import IdentifierType, console, say, table
+from swapbridge.cli.commands.find_files import InFolder
+from swapbridge.cli.commands.map_notes import print_notes
+from swapbridge.cli.screen.common import IdentifierType, console, print_line, table
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
-from swapbridge.core.frames import format_identifier
+from swapbridge.core.identifier_words import format_identifier
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import save_map
 from swapbridge.signalmap.findings import Findings, findings_from_json
 from swapbridge.signalmap.merge import merge_maps
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 from swapbridge.signalmap.table import map_csv, map_json, map_rows
 from swapbridge.swapfolder.paths import MAPS
 
@@ -72,7 +72,7 @@ def accept(findings: Path, into: Path, min_confidence: float, names_file: Path |
     Example: swapbridge map accept findings.json --min-confidence 0.95 --into signal_maps/host.dbc
     """
     old = load_map(into) if into.exists() else None
-    say_notes(old)
+    print_notes(old)
     names = _names(names_file) if names_file is not None else None
     result = accept_findings(_findings(findings), old, min_confidence=min_confidence, names=names, bus=bus)
     save_map(result.signal_map, into)
@@ -82,7 +82,7 @@ def accept(findings: Path, into: Path, min_confidence: float, names_file: Path |
         f"{min_confidence:g})"
     )
     for conflict in result.conflicts:
-        say(f"not taken: {conflict}")
+        print_line(f"not taken: {conflict}")
 
 
 @command.command()
@@ -102,7 +102,7 @@ def show(signal_map: Path, ids: tuple[tuple[int, bool], ...], notes: bool) -> No
     if notes:
         click.echo("\n".join(loaded.notes) or f"{signal_map}: read without changes")
         return
-    say_notes(loaded)
+    print_notes(loaded)
     wanted = {format_identifier(*i) for i in ids}
     rows = [r for r in map_rows(loaded) if not wanted or r["id"] in wanted]
     if not rows and wanted:
@@ -152,7 +152,7 @@ def merge(first: Path, second: Path, out: Path) -> None:
     """
     maps = load_map(first), load_map(second)
     for loaded in maps:
-        say_notes(loaded)
+        print_notes(loaded)
     result = merge_maps(*maps)
     save_map(result.signal_map, out)
     click.echo(
@@ -160,7 +160,7 @@ def merge(first: Path, second: Path, out: Path) -> None:
         f"only in {second.name}"
     )
     for difference in result.differences:
-        say(f"differs: {difference}")
+        print_line(f"differs: {difference}")
 
 
 @command.command()
@@ -173,7 +173,7 @@ def export(signal_map: Path, out: Path) -> None:
     Example: swapbridge map export signal_maps/host.dbc --out host.csv
     """
     loaded = load_map(signal_map)
-    say_notes(loaded)
+    print_notes(loaded)
     kind = out.suffix.lower()
     if kind == ".dbc":
         save_map(loaded, out)

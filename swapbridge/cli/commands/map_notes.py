@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from swapbridge.cli.screen.common import say
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.cli.screen.common import print_line
+from swapbridge.signalmap.signal_map import SignalMap
 
 
-def say_notes(loaded: SignalMap | None) -> None:
+def print_notes(loaded: SignalMap | None) -> None:
     """One line on standard error if something was corrected or left out, and how to see all of it."""
     if loaded is not None and loaded.notes:
         more = f" and {len(loaded.notes) - 1} more" if len(loaded.notes) > 1 else ""
-        say(f"{loaded.source}: {loaded.notes[0]}{more} (`swapbridge map show {loaded.source} --notes`)")
+        print_line(f"{loaded.source}: {loaded.notes[0]}{more} (`swapbridge map show {loaded.source} --notes`)")

@@ -9,16 +9,16 @@ from typing import Any
 import click
 
 from swapbridge.capture.read import read_capture
-from swapbridge.cli.commands.folder import InFolder, find_file
-from swapbridge.cli.commands.map_notes import say_notes
-from swapbridge.cli.screen.common import IdentifierType, say
+from swapbridge.cli.commands.find_files import InFolder, find_file
+from swapbridge.cli.commands.map_notes import print_notes
+from swapbridge.cli.screen.common import IdentifierType, print_line
 from swapbridge.core.checksum_names import families_help, words_help
 from swapbridge.core.errors import InputError
 from swapbridge.signalmap.dbc_read import exact_number, load_map
 from swapbridge.signalmap.dbc_write import save_map
 from swapbridge.signalmap.edit import MapChange, find_message, set_in_map, unit_note
 from swapbridge.signalmap.holding import check_holds
-from swapbridge.signalmap.model import MODULE_KINDS, SignalMap
+from swapbridge.signalmap.signal_map import MODULE_KINDS, SignalMap
 from swapbridge.signalmap.table import signal_words
 from swapbridge.swapfolder.paths import CAPTURES, MAPS, find_swap_folder
 
@@ -146,13 +146,13 @@ def command(
     big_endian: bool | None,
     choices: Any,
     recordings: tuple[Path, ...],
-    **said: Any,
+    **settings: Any,
 ) -> None:
     path = _map_of(target, into)
     old = load_map(path) if path.exists() else SignalMap()
-    say_notes(old)
+    print_notes(old)
     order = None if big_endian is None else "big_endian" if big_endian else "little_endian"
-    change = MapChange(byte_order=order, choices=dict(choices), **said)  # type: ignore[arg-type]
+    change = MapChange(byte_order=order, choices=dict(choices), **settings)  # type: ignore[arg-type]
     if change == MapChange():
         raise InputError(f"nothing to set for {target}: add an option, such as --counter or --unit")
     result = set_in_map(old, target, change)
@@ -167,8 +167,8 @@ def command(
     for words in result.done:
         click.echo(f"{path}: {words}")
     click.echo(f"{path}: {message.label}" + (f".{signal_words(signal)}" if signal is not None else ""))
-    if said["unit"] and (note := unit_note(said["unit"])):
-        say(note)
+    if settings["unit"] and (note := unit_note(settings["unit"])):
+        print_line(note)
 
 
 def _map_of(target: str, into: Path | None) -> Path:

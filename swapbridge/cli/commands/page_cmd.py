@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from swapbridge.cli.screen.common import say
+from swapbridge.cli.screen.common import print_line
 
 
 @click.command()
@@ -30,10 +30,10 @@ def command(folder: Path, port: int | None, share: str | None, share_writes: boo
     from swapbridge.page.serve import PageAddress, serve
 
     def ready(address: PageAddress) -> None:
-        say(f"The bench page of {folder.resolve().name} is at {address.here}  (Ctrl-C to quit)")
+        print_line(f"The bench page of {folder.resolve().name} is at {address.here}  (Ctrl-C to quit)")
         if address.elsewhere is not None:
-            say(f"One-time link for another device: {address.elsewhere}")
-            say(
+            print_line(f"One-time link for another device: {address.elsewhere}")
+            print_line(
                 "It may change files."
                 if share_writes
                 else "It may look but not change anything; --share-writes allows changes."

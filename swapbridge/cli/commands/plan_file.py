@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from swapbridge.core.errors import InputError
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.program import TranslatorLike
 from swapbridge.plan.python.translator import Translator
 from swapbridge.plan.serialise import plan_from_json

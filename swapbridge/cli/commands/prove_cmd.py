@@ -7,14 +7,14 @@ from typing import Literal
 
 import click
 
-from swapbridge.cli.commands.folder import InFolder, need_swap_folder
-from swapbridge.cli.screen.common import WIDTH, console, progress_bar, say, table
-from swapbridge.cli.screen.reading import read_all
+from swapbridge.cli.commands.find_files import InFolder, need_swap_folder
+from swapbridge.cli.screen.common import WIDTH, console, print_line, progress_bar, table
+from swapbridge.cli.screen.read_captures import read_all
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 from swapbridge.plan.proof import EXIT_CODES
 from swapbridge.proving.report.html import html_report
-from swapbridge.proving.report.text import NEXT, area_rows, finding_lines, headline, junit_xml
+from swapbridge.proving.report.verdict_text import NEXT, area_rows, finding_lines, headline, junit_xml
 from swapbridge.proving.verdict import Verdict
 from swapbridge.swapfolder.paths import BRIDGE, HEALTH, NEEDS, PROOF, find_swap_folder
 from swapbridge.swapfolder.proving import ProofFiles, ProofOptions, captures_of, load_plan, prove_files
@@ -94,17 +94,17 @@ def command(
     named.update(_others(others))
     if not named:
         named, unplugged = _from_folder(path, [b.name for b in program.buses], unplugged)
-    with progress_bar("Proving") as told:
+    with progress_bar("Proving") as progress:
         verdict = prove_files(
             ProofFiles(path, bridge_file, needs_path or _beside(path, NEEDS), named, unplugged, _beside(path, HEALTH)),
             ProofOptions(faults, seed, only, engine, workers, real_time, model == "demo"),
             read=read_all,
-            progress=told,
+            progress=progress,
         )
     if verdict.kept:
         _write(path.with_name(PROOF), verdict.to_json())
     else:
-        say(
+        print_line(
             f"{PROOF} was not written: this run left out {' and '.join(verdict.left_out)}, so it is not a complete "
             "proof"
         )
@@ -116,7 +116,7 @@ def command(
         _write(json_path, verdict.to_json())
     _show(verdict)
     if report is not None:
-        say(f"Report: {report}")
+        print_line(f"Report: {report}")
     if not verdict.passed:
         raise SystemExit(EXIT_CODES[verdict.outcome])
 
@@ -150,7 +150,7 @@ def _from_folder(plan: Path, buses: list[str], unplugged: Path | None) -> tuple[
     named, found = captures_of(folder.path, buses)
     unplugged = unplugged or found
     for file in [*named.values(), *([unplugged] if unplugged is not None else [])]:
-        say(f"Using {file}")
+        print_line(f"Using {file}")
     return named, unplugged
 
 

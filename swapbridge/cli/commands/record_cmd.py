@@ -18,7 +18,7 @@ from swapbridge.bus.recording.recorder import RecordReport
 from swapbridge.bus.recording.scantool import DEFAULT_PER_SECOND
 from swapbridge.bus.recording.script import ScriptStep, View, load_script
 from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
-from swapbridge.cli.screen.common import console, progress_bar, say, table
+from swapbridge.cli.screen.common import console, print_line, progress_bar, table
 from swapbridge.cli.screen.live_screen import clock, record_screen
 from swapbridge.cli.screen.terminal import Keyboard, acknowledge, signals
 from swapbridge.swapfolder.paths import SCRIPT, find_swap_folder
@@ -80,7 +80,7 @@ def command(
     if active:
         acknowledge(cautions_read, "ask" if scan_tool else "listen")
     if scan_tool is None and not active:
-        say("listening only: nothing is sent, and no scan tool asks")
+        print_line("listening only: nothing is sent, and no scan tool asks")
     report = _record(specs, out, active, seconds, steps, scan_tool, per_second, segment_mb)
     _summary(report)
     if report.ended_by == "disk full":
@@ -142,7 +142,7 @@ def _record(
             segment_bytes=segment_mb * 1_000_000,
             keys=keys,
             show=show,
-            tell=None if drawing else say,
+            announce=None if drawing else print_line,
             stop=stop,
         )
 
@@ -160,7 +160,7 @@ def _summary(report: RecordReport) -> None:
         terminal.print(f"recorded {path}", markup=False)
     if report.stimulus_file is not None:
         terminal.print(f"stimulus {report.stimulus_file}", markup=False)
-    for words in report.told:
+    for words in report.announced:
         terminal.print(f"- {words}", markup=False)
     if not sum(bus.frames for bus in report.buses.values()):
         terminal.print("no frame was heard: check the ignition, the pair of wires, 60 ohm, and the bit rate")

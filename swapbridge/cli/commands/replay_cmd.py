@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from swapbridge.bus.adapters.frames import bus_numbers
+from swapbridge.bus.adapters.can_messages import bus_numbers
 from swapbridge.bus.adapters.listen import has_wires
 from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.opening import open_buses
@@ -15,15 +15,15 @@ from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.bus.running.replay import replay
 from swapbridge.cli.commands.options import bus_option, chosen_buses, config_option
 from swapbridge.cli.commands.plan_file import engine_option, read_plan, translator_for
-from swapbridge.cli.screen.common import IdentifierType, console, progress_bar, say
-from swapbridge.cli.screen.reading import read_one
+from swapbridge.cli.screen.common import IdentifierType, console, print_line, progress_bar
+from swapbridge.cli.screen.read_captures import read_one
 from swapbridge.cli.screen.terminal import acknowledge, signals
 from swapbridge.core.errors import InputError, RefusedError, SwapbridgeError
-from swapbridge.core.frames import identifier_word
+from swapbridge.core.identifier_words import identifier_word
 from swapbridge.language.reading import load_bridge
 from swapbridge.plan.proof import why_not
 from swapbridge.signalmap.dbc_read import load_map
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 from swapbridge.swapfolder.paths import find_swap_folder
 
 
@@ -84,7 +84,7 @@ def command(
             if words := why_not(ruling_beside(program, plan), unproved=unproved):
                 raise RefusedError(words)
             if unproved:
-                say("playing UNPROVED, as asked with --unproved")
+                print_line("playing UNPROVED, as asked with --unproved")
         acknowledge(cautions_read)
     stop = threading.Event()
     with (
@@ -104,7 +104,7 @@ def command(
             from_bus=from_bus,
             wired=[numbers[spec.name] for spec in wired],
             maps=_maps(maps, numbers) if wired and program is None else {},
-            tell=say,
+            announce=print_line,
             progress=progress,
             stop=stop,
         )

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import click
 
-from swapbridge.cli.commands.folder import InFolder, need_swap_folder
-from swapbridge.cli.screen.common import say
+from swapbridge.cli.commands.find_files import InFolder, need_swap_folder
+from swapbridge.cli.screen.common import print_line
 from swapbridge.compiler.compile import compile_bridge
-from swapbridge.compiler.maps import load_maps
+from swapbridge.compiler.load_maps import load_maps
 from swapbridge.compiler.review import ReviewMark, marks
 from swapbridge.core.errors import InputError
 from swapbridge.language.reading import load_bridge
@@ -55,15 +55,15 @@ def command(name: str | None, bridge: Path | None, yes: bool) -> None:
     result = compile_bridge(file, maps)
     for mark in chosen:
         for line in review_lines(mark, file, result, maps, captures, stimuli):
-            say(line)
+            print_line(line)
         if mark.is_reviewed and mark.reviewed is not None:
-            say(f"Reviewed on {mark.reviewed.on}, and unchanged since.")
+            print_line(f"Reviewed on {mark.reviewed.on}, and unchanged since.")
             continue
         if yes or click.confirm("Is this right?", default=False):
             write_reviews(path, [mark], datetime.date.today().isoformat())
-            say(f"Wrote the review of {mark.name} to {path}. Next: compile and prove again.")
+            print_line(f"Wrote the review of {mark.name} to {path}. Next: compile and prove again.")
         else:
-            say(f"{mark.name} stays unreviewed.")
+            print_line(f"{mark.name} stays unreviewed.")
 
 
 def _named(mark: ReviewMark, name: str) -> bool:
@@ -75,8 +75,8 @@ def _named(mark: ReviewMark, name: str) -> bool:
 def _list(found: tuple[ReviewMark, ...]) -> None:
     waiting = [mark.name for mark in found if not mark.is_reviewed]
     for mark_name in waiting:
-        say(mark_name)
+        print_line(mark_name)
     if waiting:
-        say(f"{len(waiting)} learned rules are not reviewed. Next: swapbridge review {waiting[0]}")
+        print_line(f"{len(waiting)} learned rules are not reviewed. Next: swapbridge review {waiting[0]}")
     else:
-        say("Nothing is left to review.")
+        print_line("Nothing is left to review.")

@@ -15,9 +15,9 @@ from swapbridge.bus.running.proof_file import ruling_beside
 from swapbridge.bus.running.run import RunReport, RunRequest, inline, run
 from swapbridge.cli.commands.options import bus_option, cautions_option, chosen_buses, config_option
 from swapbridge.cli.commands.plan_file import engine_option, read_plan, translator_for
-from swapbridge.cli.screen.common import console, say
+from swapbridge.cli.screen.common import console, print_line
 from swapbridge.cli.screen.live_screen import clock, run_screen
-from swapbridge.cli.screen.reading import read_one
+from swapbridge.cli.screen.read_captures import read_one
 from swapbridge.cli.screen.terminal import acknowledge, signals
 from swapbridge.plan.program import TranslatorLike
 from swapbridge.swapfolder.paths import CAPTURES, PLAN, find_swap_folder
@@ -120,7 +120,7 @@ def _run(request: RunRequest, translator: TranslatorLike, quiet: bool) -> RunRep
             if drawing:
                 screen.update(run_screen(status, values), refresh=True)
 
-        return run(request, translator, show=show, tell=None if drawing else say, stop=stop, dump=dump)
+        return run(request, translator, show=show, announce=None if drawing else print_line, stop=stop, dump=dump)
 
 
 def _summary(report: RunReport) -> None:

@@ -8,7 +8,7 @@ import click
 from rich.padding import Padding
 from rich.text import Text
 
-from swapbridge.cli.commands.folder import need_swap_folder
+from swapbridge.cli.commands.find_files import need_swap_folder
 from swapbridge.cli.screen.common import console, table
 from swapbridge.core.errors import InputError
 from swapbridge.swapfolder.status import swap_status

@@ -7,16 +7,15 @@ from pathlib import Path
 
 import click
 
-from swapbridge.cli.commands.folder import InFolder
-from swapbridge.cli.screen.common import console, progress_bar, say, table
-from swapbridge.cli.screen.reading import read_one
+from swapbridge.cli.commands.find_files import InFolder
+from swapbridge.cli.screen.common import console, print_line, progress_bar, table
+from swapbridge.cli.screen.read_captures import read_one
 from swapbridge.core.files import written_whole
 from swapbridge.guessing.executors import open_executor
 from swapbridge.guessing.integrity_only import WORTH_PROCESSES, counters_of, integrity_fields, words_of
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.lost import frames_lost
-from swapbridge.surveying.model import Survey
-from swapbridge.surveying.report import (
+from swapbridge.surveying.survey_report import (
     BUS_COLUMNS,
     GROUP_COLUMNS,
     IDENTIFIER_COLUMNS,
@@ -33,6 +32,7 @@ from swapbridge.surveying.report import (
     lost_lines,
     lost_rows,
 )
+from swapbridge.surveying.survey_result import Survey
 from swapbridge.swapfolder.paths import CAPTURES
 
 
@@ -102,11 +102,11 @@ def show(found: Survey, seconds: bool) -> None:
     screen = console()
     screen.print(headline(found), markup=False, soft_wrap=True)
     for remark in found.remarks:
-        say(f"Note: {remark}.")
+        print_line(f"Note: {remark}.")
     for line in lost_lines(found):
-        say(f"Note: {line}.")
+        print_line(f"Note: {line}.")
     for line in fault_lines(found):
-        say(f"Note: {line}.")
+        print_line(f"Note: {line}.")
     screen.print()
     screen.print(table(BUS_COLUMNS, bus_rows(found), right=("frames", "ids", "errors", "remote", "load")))
     for bus in found.buses:
@@ -128,7 +128,7 @@ def show(found: Survey, seconds: bool) -> None:
             shown = rows_of_way[:MOST_ROWS]
             screen.print(table(columns, shown, right=right, title=f"{title} ({len(rows_of_way):,})"))
             if len(shown) < len(rows_of_way):
-                say(f"The first {len(shown)} are shown; --json has all.")
+                print_line(f"The first {len(shown)} are shown; --json has all.")
     missing = lost_rows(found)
     if missing:
         screen.print()

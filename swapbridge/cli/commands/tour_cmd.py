@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from swapbridge.cli.tour.live import record_live, run_live
-from swapbridge.cli.tour.steps import (
+from swapbridge.cli.tour.real_time_steps import record_live, run_live
+from swapbridge.cli.tour.tour_steps import (
     Tour,
     ask_to_send,
     compile_again,
@@ -79,11 +79,11 @@ def command(folder: Path, seed: int) -> None:
         temporary.write_text(f"{FIRST_LINE}\nnot finished\n", encoding="utf-8")
     lines: list[str] = []
 
-    def say(line: str) -> None:
+    def print_line(line: str) -> None:
         lines.append(line)
         click.echo(line)
 
-    tour = Tour(SwapFolder(folder), seed, say)
+    tour = Tour(SwapFolder(folder), seed, print_line)
     with open_executor(frames=FRAMES) as executor:
         record(tour, executor)
         record_live(tour)
@@ -95,13 +95,13 @@ def command(folder: Path, seed: int) -> None:
     compile_again(tour)
     prove_it(tour)
     run_live(tour)
-    say("")
+    print_line("")
     verdict = f"{tour.outcome} on the bench" + ("" if tour.outcome == "PASSED" else ": see proof.html")
-    say(f"{verdict}. {time.monotonic() - begin:.0f} s in all. A proof on the bench is not a proof in a vehicle.")
-    say(f"\nThe same steps by hand (first: cd {folder}):\n")
+    print_line(f"{verdict}. {time.monotonic() - begin:.0f} s in all. A proof on the bench is not a proof in a vehicle.")
+    print_line(f"\nThe same steps by hand (first: cd {folder}):\n")
     for line in THE_SAME.splitlines():
-        say(f"  {line}")
-    say("\nYour own swap: swapbridge new FOLDER. Guide pages: swapbridge guide.")
+        print_line(f"  {line}")
+    print_line("\nYour own swap: swapbridge new FOLDER. Guide pages: swapbridge guide.")
     with written_whole(folder / SUMMARY) as temporary:
         temporary.write_text("\n".join([FIRST_LINE, "", *lines]) + "\n", encoding="utf-8")
     if tour.outcome != "PASSED":

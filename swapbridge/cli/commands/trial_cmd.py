@@ -14,18 +14,18 @@ from swapbridge.asking.trials.gauge_run import GaugeRun, payloads_by_value
 from swapbridge.asking.trials.permit import sendable
 from swapbridge.cli.commands import trial_field, trial_needs
 from swapbridge.cli.commands.dtc_cmd import one_bus
-from swapbridge.cli.commands.folder import InFolder
+from swapbridge.cli.commands.find_files import InFolder
 from swapbridge.cli.commands.options import bus_option, cautions_option, chosen_buses, config_option
 from swapbridge.cli.commands.trial_messages import FILE, log_option
-from swapbridge.cli.screen.common import IdentifierType, console, say, table
-from swapbridge.cli.screen.reading import read_one
+from swapbridge.cli.screen.common import IdentifierType, console, print_line, table
+from swapbridge.cli.screen.read_captures import read_one
 from swapbridge.cli.screen.terminal import acknowledge
 from swapbridge.cli.screen.trial_screen import TABLE, default_log, run_at_terminal, typed
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
-from swapbridge.core.frames import identifier_word
+from swapbridge.core.identifier_words import identifier_word
 from swapbridge.signalmap.dbc_read import load_map
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 from swapbridge.swapfolder.paths import CAPTURES, MAPS
 
 VEHICLE = (
@@ -110,7 +110,7 @@ def gauge(
     run = GaugeRun(trial, swept, signal, tuple(rest), speed_reader([signal_map]))
     run_at_terminal(spec, run, log_path or default_log(), HELP)
     if run.ended_by != "done":
-        say(f"Ended early: {run.ended_by}.")
+        print_line(f"Ended early: {run.ended_by}.")
         sys.exit(2)
     _report(trial.result(), signal, unit, name, out)
 
@@ -158,7 +158,7 @@ def _report(found: GaugeTable, signal: MapSignal, unit: str, name: str, out: Pat
         content = {"version": 1, "points": points, "settling_s": found.settling_s, "line": found.line}
         with written_whole(out) as temporary:
             temporary.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
-        say(f"table written to {out}")
+        print_line(f"table written to {out}")
 
 
 def gauge_toml(found: GaugeTable, signal: MapSignal, unit: str, name: str) -> str:

@@ -14,12 +14,12 @@ from swapbridge.asking.trials.permit import sendable
 from swapbridge.cli.commands.dtc_cmd import one_bus
 from swapbridge.cli.commands.options import bus_option, cautions_option, chosen_buses, config_option
 from swapbridge.cli.commands.trial_messages import FILE, absent_messages, log_option, messages_to_try, own_words
-from swapbridge.cli.screen.common import IdentifierType, say
-from swapbridge.cli.screen.reading import read_one
+from swapbridge.cli.screen.common import IdentifierType, print_line
+from swapbridge.cli.screen.read_captures import read_one
 from swapbridge.cli.screen.terminal import acknowledge
 from swapbridge.cli.screen.trial_screen import TABLE, default_log, run_at_terminal, typed
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import format_identifier, identifier_word, split_word
+from swapbridge.core.identifier_words import format_identifier, identifier_word, split_word
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import save_map
 
@@ -84,15 +84,15 @@ def field(
     run = FieldRun(plan, what, own, played, turn_s)
     run_at_terminal(spec, run, log_path or default_log(), HELP)
     if run.ended_by != "done" or plan.result is None:
-        say(f"Ended early: {run.ended_by}.")
+        print_line(f"Ended early: {run.ended_by}.")
         sys.exit(2)
     found = plan.result
     if found.remark:
-        say(f"{found.remark}.")
+        print_line(f"{found.remark}.")
     if not found.things:
         sys.exit(2)
     for thing in found.things:
-        say(f"{what}: {thing.label} ({format_identifier(*split_word(thing.word))})")
-    say(f"{found.trials} exchanges; wrong with a probability of about {max(found.doubt, 0.001):.1%}")
+        print_line(f"{what}: {thing.label} ({format_identifier(*split_word(thing.word))})")
+    print_line(f"{found.trials} exchanges; wrong with a probability of about {max(found.doubt, 0.001):.1%}")
     save_map(seen_in_map(signal_map, found, what, name), target)
-    say(f"written to {target}")
+    print_line(f"written to {target}")

@@ -10,11 +10,11 @@ import click
 
 from swapbridge.asking.trials.permit import Sendable, sendable
 from swapbridge.capture.capture import Capture
-from swapbridge.cli.commands.folder import InFolder
-from swapbridge.cli.screen.common import IdentifierType, say
+from swapbridge.cli.commands.find_files import InFolder
+from swapbridge.cli.screen.common import IdentifierType, print_line
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.core.frames import identifier_word
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.core.identifier_words import identifier_word
+from swapbridge.signalmap.signal_map import SignalMap
 from swapbridge.swapfolder.paths import CAPTURES, MAPS
 
 FILE = click.Path(dir_okay=False, path_type=Path)
@@ -68,7 +68,7 @@ def absent_messages(
             try:
                 (out[message.word],) = sendable(capture, signal_map, [message.word])
             except RefusedError as error:
-                say(f"left out: {error}")
+                print_line(f"left out: {error}")
     if not out:
         raise InputError("there is nothing to send: name the absent module with --absent, or messages with --message")
     return tuple(out[word] for word in sorted(out))

@@ -16,8 +16,8 @@ from swapbridge.asking.trials.things import MessageBits
 from swapbridge.cli.commands.dtc_cmd import one_bus, read_address
 from swapbridge.cli.commands.options import bus_option, cautions_option, chosen_buses, config_option
 from swapbridge.cli.commands.trial_messages import FILE, absent_messages, log_option, messages_to_try, own_words
-from swapbridge.cli.screen.common import console, say, table
-from swapbridge.cli.screen.reading import read_one
+from swapbridge.cli.screen.common import console, print_line, table
+from swapbridge.cli.screen.read_captures import read_one
 from swapbridge.cli.screen.terminal import acknowledge
 from swapbridge.cli.screen.trial_screen import TABLE, default_log, run_at_terminal, typed
 from swapbridge.core.roles import find_role
@@ -93,16 +93,16 @@ def needs(
     answer, request = (0, 0) if address is None else read_address(address)
     timing = Timing(asleep_s, enabling_s, timeout_s)
     run = NeedsRun(plan, own, None if by_lamp else (request, answer), timing, lambda: keep_trial(state, facts, plan))
-    _tell_time(plan, messages, timing, bits)
+    _print_time(plan, messages, timing, bits)
     if plan.next_trial() is not None:
         acknowledge(cautions_read)
         typed(TABLE)
         if _plays_speed(messages):
             typed(KILOMETRES)
         run_at_terminal(spec, run, log_path or default_log(), HELP)
-        say(f"stored in {state}")
+        print_line(f"stored in {state}")
         if run.ended_by != "done":
-            say(f"Ended early: {run.ended_by}.")
+            print_line(f"Ended early: {run.ended_by}.")
             sys.exit(2)
     assert plan.result is not None
     _report(plan.result)
@@ -111,7 +111,7 @@ def needs(
     needs_path = needs_path or (None if folder is None else folder.needs)
     if needs_path is not None and found:
         added, there = into_needs(needs_path, found)
-        say(f"{needs_path}: {added} needs added, {there} were already there")
+        print_line(f"{needs_path}: {added} needs added, {there} were already there")
 
 
 def _default_state(module: str) -> Path:
@@ -119,12 +119,12 @@ def _default_state(module: str) -> Path:
     return Path(name) if folder is None else folder.codes / name
 
 
-def _tell_time(plan: NeedsPlan, messages: tuple[Sendable, ...], timing: Timing, bits: bool) -> None:
+def _print_time(plan: NeedsPlan, messages: tuple[Sendable, ...], timing: Timing, bits: bool) -> None:
     things = [len(MessageBits(one).things) for one in messages] if bits else []
     low, high = expected_trials(len(messages), things, plan.method)
     done = len(plan.answers)
     each = timing.trial_s(2 if bits else 1) / 60
-    say(
+    print_line(
         f"{len(messages)} messages{', ' + str(sum(things)) + ' bits that move' if bits else ''}: some {low} to {high} "
         f"trials of {60 * timing.trial_s():.0f} s and more, {low * each / 60:.1f} to {high * each / 60:.1f} h in all"
         + (f"; {done} are done" if done else "")
@@ -144,10 +144,10 @@ def _report(found: NeedsFound) -> None:
         rows.append((one.thing.label, one.verdict, f"{one.complained} of {one.complained + one.silent}", codes))
     console().print(table(("what", "verdict", "complained", "codes"), rows))
     for words in found.remarks:
-        say(f"- {words}")
-    say(
+        print_line(f"- {words}")
+    print_line(
         f"{found.trials} trials, {found.controls} with everything sent; the module complained in "
         f"{found.wrong_controls} of these."
     )
     if not any(one.verdict != "not needed" for one in found.messages):
-        say("Nothing was found to be needed; that proves nothing as long as the module never complained.")
+        print_line("Nothing was found to be needed; that proves nothing as long as the module never complained.")

@@ -13,7 +13,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import parse_identifier
+from swapbridge.core.identifier_words import parse_identifier
 from swapbridge.core.progress import Progress
 
 WIDTH = 100
@@ -74,6 +74,6 @@ def progress_bar(words: str) -> Iterator[Progress]:
         yield report
 
 
-def say(text: str) -> None:
+def print_line(text: str) -> None:
     """One line to the person at the keyboard, on standard error, so that standard output stays clean."""
     click.echo(text, err=True)

@@ -13,7 +13,7 @@ from swapbridge.bus.recording.record import RecordStatus
 from swapbridge.bus.recording.script import Phase, View
 from swapbridge.bus.running.gate import FrameRuling
 from swapbridge.bus.running.live_status import InputStatus, LiveStatus, LiveValues, OutputStatus
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, split_word
 
 BAR_CELLS = 30
 MOST_ROWS = 24
@@ -47,7 +47,7 @@ def record_screen(status: RecordStatus, note: str | None, *, flash: bool = False
         parts.append(Text(status.scan_tool))
     if status.view is not None:
         parts += [Rule(style="dim"), *_view(status.view, flash)]
-    for words in status.told[-2:]:
+    for words in status.announced[-2:]:
         parts.append(Text(f"! {words}", style="yellow"))
     if status.confirmed:
         parts.append(Text(status.confirmed, style="green"))
@@ -109,7 +109,7 @@ def run_screen(status: LiveStatus, values: LiveValues) -> RenderableType:
     for words in status.faults_heard:
         parts.append(Text(f"! {words}", style="yellow"))
     parts += [_inputs(status.inputs), _outputs(status.outputs, values)]
-    for words in status.told[-3:]:
+    for words in status.announced[-3:]:
         parts.append(Text(f"- {words}", style="dim"))
     return Group(*parts)
 
@@ -135,10 +135,10 @@ def _outputs(outputs: tuple[OutputStatus, ...], values: LiveValues) -> Table:
     out.add_column("says", overflow="ellipsis", no_wrap=True)
     for one in outputs[:MOST_ROWS]:
         style = {FrameRuling.SEND: "green", FrameRuling.WITHHELD: "yellow", None: "dim"}.get(one.ruling, "bold red")
-        words = escape(says(values, one.send, one.data))
+        words = escape(value_words(values, one.send, one.data))
         out.add_row(identifier(one.word), escape(one.name), FATES[one.ruling], words, style=style)
         if one.seen is not None:
-            out.add_row("", "  seen there", "", escape(says(values, one.send, one.seen)))
+            out.add_row("", "  seen there", "", escape(value_words(values, one.send, one.seen)))
     return _cut(out, len(outputs))
 
 
@@ -148,7 +148,7 @@ def _cut(table: Table, rows: int) -> Table:
     return table
 
 
-def says(values: LiveValues, send: int, data: bytes | None) -> str:
+def value_words(values: LiveValues, send: int, data: bytes | None) -> str:
     """The first signals of a frame in words, or its bytes."""
     if data is None:
         return ""

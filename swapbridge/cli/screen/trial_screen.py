@@ -16,7 +16,7 @@ from swapbridge.asking.trials.log import TrialLog
 from swapbridge.asking.trials.turns import Key, TrialRun, TrialStatus, run_trial
 from swapbridge.bus.adapters.clock import monotonic_ns
 from swapbridge.bus.adapters.spec import BusSpec
-from swapbridge.cli.screen.common import console, say
+from swapbridge.cli.screen.common import console, print_line
 from swapbridge.cli.screen.terminal import Keyboard, signals
 from swapbridge.core.errors import RefusedError
 from swapbridge.swapfolder.paths import find_swap_folder
@@ -85,7 +85,7 @@ def run_at_terminal(spec: BusSpec, run: TrialRun, path: Path, helps: str) -> Non
             run_trial(spec, run, log, keys=keys, show=show, stop=stop.is_set)
         finally:
             log.close()
-            say(f"recorded {log.path}")
+            print_line(f"recorded {log.path}")
 
 
 def _board(status: TrialStatus, helps: str) -> Text:

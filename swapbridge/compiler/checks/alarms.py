@@ -12,11 +12,11 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.roles import BY_NAME, WARNED_BY
 from swapbridge.core.units import find_unit
 from swapbridge.core.vocabulary import sounds_like_engine_state
+from swapbridge.language.bridge_file import BridgeFile, SignalRule
 from swapbridge.language.constants import parse_source
 from swapbridge.language.dependencies import names_behind, values_behind
 from swapbridge.language.expressions import Name
-from swapbridge.language.model import BridgeFile, SignalRule
-from swapbridge.signalmap.model import MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapSignal, SignalMap
 
 
 def why_never_warns(

@@ -14,13 +14,13 @@ from swapbridge.compiler.messages.rest import refuse_dead
 from swapbridge.compiler.messages.targets import MadeField
 from swapbridge.compiler.refusals import LoweringError, Refusals
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, split_word
 from swapbridge.core.obd import diagnostic_use
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.units import find_unit
-from swapbridge.language.model import DANGEROUS, MISSING, BridgeFile, BridgeRefused
-from swapbridge.plan.model import Plan
-from swapbridge.signalmap.model import MapSignal, SignalMap
+from swapbridge.language.bridge_file import DANGEROUS, MISSING, BridgeFile, BridgeRefused
+from swapbridge.plan.plan import Plan
+from swapbridge.signalmap.signal_map import MapSignal, SignalMap
 
 GUARDED = frozenset({"steering", "braking", "restraint"})
 NEVER = {
@@ -283,7 +283,7 @@ def _signal(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft,
     signal = draft.message.signal(made.field.name)
     if signal is None:
         return []
-    if made.constant is not None and signal.name not in draft.rule.open and not _says_nothing(made, signal):
+    if made.constant is not None and signal.name not in draft.rule.open and not _is_not_available(made, signal):
         try:
             refuse_dead(draft.message, signal)
         except LoweringError as error:
@@ -309,8 +309,8 @@ def _signal(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft,
     torque = find_unit(made.field.unit, bridge.units).kind == "torque" if made.field.unit else False
     limits = next((r.limits for r in draft.rule.signals if r.name == name), None)
     asks = role.hazard == "torque request" or (torque and engine)
-    says_nothing = made.constant is not None and made.constant == invalid_code(signal)
-    measured = signal.layout.length > 1 and not is_choice(signal) and not says_nothing
+    no_value = made.constant is not None and made.constant == invalid_code(signal)
+    measured = signal.layout.length > 1 and not is_choice(signal) and not no_value
     if limits is None and asks and measured:
         raise _refuse(
             bridge,
@@ -334,7 +334,7 @@ def _signal(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft,
     return _advice(maps, draft, made, signal, engine)
 
 
-def _says_nothing(made: MadeField, signal: MapSignal) -> bool:
+def _is_not_available(made: MadeField, signal: MapSignal) -> bool:
     """Whether a signal only ever says 'not available'."""
     return made.constant == invalid_code(signal)
 

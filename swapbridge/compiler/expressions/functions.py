@@ -34,7 +34,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
 from swapbridge.language.defaults import OTHER_RESOLUTION
 from swapbridge.language.expressions import Call, Name, Node, Text
-from swapbridge.plan.model import div_round
+from swapbridge.plan.plan import div_round
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +219,7 @@ def _lookup_value(
         builder.notes.append("an answer of a lookup needs more than 31 bits: a nearby one instead, within 1/1000 step")
     numbers = [round(r.lin.constant_value * den) for r in results]
     pairs = dict(zip(keys, numbers, strict=False))
-    told = [_told_valid(builder, r) for r in results]
+    told = [_valid_answer(builder, r) for r in results]
     memory, register = lowering.memory, value.lin.register
     default = numbers[-1] if otherwise is not None else min(numbers)
     out = builder.emit("lookup", register, value=memory.lookup(f"lookup {len(memory.lookups)}", pairs, default))
@@ -236,7 +236,7 @@ def _lookup_value(
     return Value(lin, first.unit, valid, first.choices, first.is_choice, value.feeds, value.rounded)
 
 
-def _told_valid(builder: BlockBuilder, value: Value) -> int:
+def _valid_answer(builder: BlockBuilder, value: Value) -> int:
     """1 for an answer of a lookup that is valid, 0 for one that is not ('invalid', or `within` its constants)."""
     held = 1 if value.valid is None else builder.constant_value(value.valid)
     if held is None:

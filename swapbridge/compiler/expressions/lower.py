@@ -26,10 +26,10 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.units import NONE, Unit, find_unit
 from swapbridge.core.vocabulary import plain
+from swapbridge.language.bridge_file import BridgeFile, Source
 from swapbridge.language.constants import parse_source
 from swapbridge.language.expressions import Binary, Call, Name, Node, Number, Text, Truth, Unary, write
-from swapbridge.language.model import BridgeFile, Source
-from swapbridge.plan.model import STATES
+from swapbridge.plan.plan import STATES
 
 Lower = Callable[["Lowering", Call, BlockBuilder, Wanted], Value]
 """How a function of the language is lowered."""

@@ -18,7 +18,7 @@ from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.units import NONE, SPELLINGS, Unit
 from swapbridge.language.expressions import Call, Node
 from swapbridge.language.memories import memory_name
-from swapbridge.plan.model import MAX_LINE
+from swapbridge.plan.plan import MAX_LINE
 
 SECOND = SPELLINGS["s"]
 TOTALS = {

@@ -10,13 +10,13 @@ from math import ceil, floor
 from swapbridge.compiler.build import PlanMemory
 from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.layout import Layout
-from swapbridge.core.vocabulary import is_reserved, says_not_available
+from swapbridge.core.vocabulary import is_reserved, means_not_available
+from swapbridge.language.bridge_file import BridgeFile, MessageOptions, SignalOptions, Source
 from swapbridge.language.constants import constant_or_percent
 from swapbridge.language.defaults import AGE_PERIODS, LONGEST_AGE_US, LOST_OK, RECOVER_FRAMES, SHORTEST_AGE_US
-from swapbridge.language.model import BridgeFile, MessageOptions, SignalOptions, Source
-from swapbridge.plan.model import CounterCheck, Extract, Feed, Receive
-from swapbridge.signalmap.groups import may_be_long
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.plan.plan import CounterCheck, Extract, Feed, Receive
+from swapbridge.signalmap.j1939_maps import may_be_long
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 
 def reserved_codes(signal: MapSignal) -> tuple[int, ...]:
@@ -31,7 +31,7 @@ def invalid_code(signal: MapSignal) -> int | None:
     Of several the one that a choice names; else all bits set, where that is one of them; else the lowest.
     """
     low, high = signal.layout.raw_range
-    named = [raw for raw, name in sorted(signal.choices.items()) if says_not_available(name)]
+    named = [raw for raw, name in sorted(signal.choices.items()) if means_not_available(name)]
     codes = sorted(signal.not_available)
     full = [high] if high in codes else []
     for raw in (*named, *full, *codes, *signal.error_codes):

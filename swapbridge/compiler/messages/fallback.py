@@ -14,11 +14,11 @@ from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.roles import Role
 from swapbridge.core.units import SPELLINGS, Unit
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, ON_WORDS, plain
+from swapbridge.language.bridge_file import BridgeFile, BridgeRefused, MessageRule, SignalRule
 from swapbridge.language.constants import constant
 from swapbridge.language.defaults import HOLD_US, RAMP_PARTS, RAMP_SECONDS
-from swapbridge.language.model import BridgeFile, BridgeRefused, MessageRule, SignalRule
-from swapbridge.plan.model import div_round
-from swapbridge.signalmap.model import MapSignal
+from swapbridge.plan.plan import div_round
+from swapbridge.signalmap.signal_map import MapSignal
 
 RAMP_OFF = Fraction(1, 20)
 """A ramp that even so would be further from its stated speed than this is refused."""
@@ -89,7 +89,7 @@ def find_fallback(target: Doubted, value: Value, copied: bool = False) -> Fallba
     return FallbackAnswer(raw, hold, ramp, f"without its source: {words}")
 
 
-def _say(target: Doubted, raw: int) -> str:
+def _in_words(target: Doubted, raw: int) -> str:
     signal = target.signal
     if raw in signal.choices:
         return f"'{signal.choices[raw]}'"
@@ -107,7 +107,7 @@ def _stated(target: Doubted, value: Value, copied: bool) -> tuple[int, str]:
         code = invalid_code(signal)
         if code is None:
             raise target.refuse("its layout has no 'invalid' value to fall back to", "state another fallback")
-        return code, _say(target, code)
+        return code, _in_words(target, code)
     if copied:
         size, unit = constant(target.bridge, source)
         bits = signal.layout.length
@@ -128,7 +128,7 @@ def _stated(target: Doubted, value: Value, copied: bool) -> tuple[int, str]:
             f"the fallback of {target.dotted} is outside the range of its bits",
             "state one within its range",
         )
-    return raw, _say(target, raw)
+    return raw, _in_words(target, raw)
 
 
 def _raw_of(target: Doubted, found: Value) -> int:
@@ -155,25 +155,25 @@ def _by_role(target: Doubted, way: str) -> tuple[int, str]:
     signal = target.signal
     code = invalid_code(signal)
     if (way.startswith("invalid") or way == "hold then zero") and code is not None:
-        return code, _say(target, code)
+        return code, _in_words(target, code)
     if way == "invalid or high":
         return _end(target, high=True)
     if way == "invalid or low":
         return _end(target, high=False)
     if way in ("on", "off"):
         raw = _switch(target, way == "on")
-        return raw, _say(target, raw)
+        return raw, _in_words(target, raw)
     if way == "hold then zero":
         zero = _zero(target)
         if zero is not None:
-            return zero, _say(target, zero)
+            return zero, _in_words(target, zero)
     if way == "last":
         first = code if code is not None else _zero(target)
         if first is not None:
-            return first, _say(target, first)
+            return first, _in_words(target, first)
     if way == "in gear":
         raw = _in_gear(target)
-        return raw, f"'in gear' ({_say(target, raw)})"
+        return raw, f"'in gear' ({_in_words(target, raw)})"
     name = target.role.alias if target.role else "none"
     raise target.refuse(
         f"it has no fallback: what should be sent while its source is silent? (its role, {name}, does not say)",
@@ -195,7 +195,7 @@ def _end(target: Doubted, *, high: bool) -> tuple[int, str]:
                 raise target.bridge.refuse(text.place, error.reason, error.remedy) from None
         low_raw, high_raw = max(low_raw, min(ends)), min(high_raw, max(ends))
     raw = high_raw if (target.signal.scale > 0) == high else low_raw
-    return raw, f"{_say(target, raw)}, the {'high' if high else 'low'} end"
+    return raw, f"{_in_words(target, raw)}, the {'high' if high else 'low'} end"
 
 
 def _switch(target: Doubted, on: bool) -> int:

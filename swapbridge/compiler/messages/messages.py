@@ -16,10 +16,10 @@ from swapbridge.core.integrity import Checksum
 from swapbridge.core.j1939 import EVERYBODY
 from swapbridge.core.roles import WARNED_BY
 from swapbridge.language.addresses import receiver_of
+from swapbridge.language.bridge_file import MISSING, BridgeFile, MessageRule, SignalRule
 from swapbridge.language.defaults import CHECK_US, REQUEST_GAP_US
-from swapbridge.language.model import MISSING, BridgeFile, MessageRule, SignalRule
-from swapbridge.plan.model import STATES, CounterOut, Send, Variant
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.plan.plan import STATES, CounterOut, Send, Variant
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 ALL_STATES = (1 << len(STATES)) - 1
 AWAKE_STATES = ALL_STATES & ~1

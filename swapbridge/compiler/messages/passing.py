@@ -10,7 +10,7 @@ from swapbridge.compiler.build import BlockBuilder
 from swapbridge.compiler.expressions.lower import Lowering
 from swapbridge.compiler.messages.messages import AWAKE_STATES, SendDraft, finished_variant
 from swapbridge.compiler.messages.targets import TargetSignal
-from swapbridge.core.frames import format_identifier, format_words, identifier_word, split_word
+from swapbridge.core.identifier_words import format_identifier, format_words, identifier_word, split_word
 from swapbridge.core.layout import Layout
 from swapbridge.core.obd import (
     ANSWER,
@@ -26,11 +26,11 @@ from swapbridge.core.obd import (
     Pid,
     diagnostic_use,
 )
-from swapbridge.language.model import BridgeFile, Diagnostics, MessageRule, PassRule, SignalRule, Source
+from swapbridge.language.bridge_file import BridgeFile, Diagnostics, MessageRule, PassRule, SignalRule, Source
 from swapbridge.language.places import FilePlace
 from swapbridge.plan.joined_answer import Joined
-from swapbridge.plan.model import Pass, Request, Send, Variant
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.plan.plan import Pass, Request, Send, Variant
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 ANSWER_11 = identifier_word(*ANSWER_ENGINE)
 ANSWER_29 = identifier_word(*ANSWER_ENGINE_29)

@@ -6,8 +6,8 @@ from swapbridge.compiler.expressions.sources import allowed_raws, copy_only, inv
 from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.roles import BY_NAME, WARNED_BY
 from swapbridge.core.vocabulary import OFF_WORDS, ON_WORDS, plain, sounds_like_checksum, sounds_like_counter
-from swapbridge.language.model import MessageRule
-from swapbridge.signalmap.model import MapMessage, MapSignal
+from swapbridge.language.bridge_file import MessageRule
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 OFF_ONLY = frozenset({"torque_increase_request", "idle_raise_request", "cruise_switch", "cruise_torque_request"})
 """Requests that are never sent as recorded, but for their 'off'."""

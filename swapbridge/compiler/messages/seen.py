@@ -9,10 +9,10 @@ from swapbridge.compiler.expressions.lower import Lowering
 from swapbridge.compiler.expressions.sources import is_choice
 from swapbridge.compiler.expressions.values import Value, Wanted, both_valid, compare, is_always_valid, need_truth
 from swapbridge.compiler.refusals import LoweringError
+from swapbridge.language.bridge_file import SignalRule, Source
 from swapbridge.language.dependencies import signals_behind
 from swapbridge.language.expressions import Name
-from swapbridge.language.model import SignalRule, Source
-from swapbridge.plan.model import STATES
+from swapbridge.plan.plan import STATES
 
 
 def within_seen(lowering: Lowering, builder: BlockBuilder, rule: SignalRule, value: Value) -> Value:

@@ -29,13 +29,13 @@ from swapbridge.core.layout import Layout
 from swapbridge.core.roles import Role, find_role
 from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
 from swapbridge.core.vocabulary import OFF_WORDS, ON_WORDS, is_reserved, plain
+from swapbridge.language.bridge_file import DANGEROUS, WRONG, BridgeRefused, MessageRule, Seen, SignalRule, Source
 from swapbridge.language.constants import parse_source
 from swapbridge.language.defaults import RESOLUTION_STEPS
 from swapbridge.language.expressions import Name, write
 from swapbridge.language.guarded import guarded
-from swapbridge.language.model import DANGEROUS, WRONG, BridgeRefused, MessageRule, Seen, SignalRule, Source
-from swapbridge.plan.model import Field
-from swapbridge.signalmap.model import MapMessage, MapSignal
+from swapbridge.plan.plan import Field
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,10 +283,10 @@ class TargetSignal:
         value = in_unit(value, unit)
         lin = value.lin.affine(1 / self.signal.scale, -self.signal.offset / self.signal.scale)
         lin = approximate(lin, builder, Fraction(1, 2000))
-        self._tell_rounding(builder, value, lin)
+        self._note_rounding(builder, value, lin)
         return on_grid(builder, lin, Fraction(1)), value.valid
 
-    def _tell_rounding(self, builder: BlockBuilder, value: Value, lin: Linear) -> None:
+    def _note_rounding(self, builder: BlockBuilder, value: Value, lin: Linear) -> None:
         step = f"{show(abs(self.signal.scale))}{step_text(self.unit_text)}"
         if lin.is_constant:
             self.notes.append("constant" if lin.den == 1 else f"constant, to the nearest step of {step}")

@@ -10,6 +10,7 @@ import numpy as np
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.drafting.building import runs_apart
 from swapbridge.drafting.channel_words import telling, word_channels
+from swapbridge.drafting.drafted import Explained, How
 from swapbridge.drafting.explain.flags import GOOD, Condition, Watched, explain_flag
 from swapbridge.drafting.explain.kit import SIGNAL_NAME, Kit, named_within, open_field
 from swapbridge.drafting.explain.measured import EXACT, explain_number, may_be_request, recorded_ranges, tells_running
@@ -22,12 +23,11 @@ from swapbridge.drafting.linking import (
     timed_atoms,
     warns,
 )
-from swapbridge.drafting.model import Explained, How
 from swapbridge.drafting.never import NeverDrafted, differs_from_channel, guarded
-from swapbridge.drafting.sources import (
+from swapbridge.drafting.recorded_vehicle import VehicleField, VehicleMessage
+from swapbridge.drafting.swap_sources import (
     several_words,
 )
-from swapbridge.drafting.vehicle import VehicleField, VehicleMessage
 
 ELSE_SHARE = 0.985
 ELSE_EDGES = 0.1

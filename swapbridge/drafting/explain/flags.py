@@ -12,9 +12,9 @@ from functools import partial
 
 import numpy as np
 
+from swapbridge.drafting.drafted import How
 from swapbridge.drafting.lines import Atom, DraftLine, median, number_text
-from swapbridge.drafting.model import How
-from swapbridge.drafting.vehicle import Bools, Floats, VehicleSeries
+from swapbridge.drafting.recorded_vehicle import Bools, Floats, VehicleSeries
 
 MOST_ROWS = 3000
 GOOD = 0.97

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from swapbridge.drafting.drafted import Explained
 from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.linking import (
     LinkedLine,
@@ -18,9 +19,9 @@ from swapbridge.drafting.linking import (
     warning_flags,
     warns,
 )
-from swapbridge.drafting.model import Explained
 from swapbridge.drafting.never import tellers
-from swapbridge.drafting.sources import (
+from swapbridge.drafting.recorded_vehicle import VehicleField, VehicleMessage
+from swapbridge.drafting.swap_sources import (
     Origin,
     Swap,
     local_atoms,
@@ -28,7 +29,6 @@ from swapbridge.drafting.sources import (
     quantity_lines,
     word_atoms,
 )
-from swapbridge.drafting.vehicle import VehicleField, VehicleMessage
 
 SIGNAL_NAME = re.compile(r"(?:host|donor)\.\w+\.\w+")
 

@@ -10,21 +10,21 @@ import numpy as np
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.vocabulary import spoken_words
+from swapbridge.drafting.drafted import Explained, How
 from swapbridge.drafting.explain.flags import GOOD
 from swapbridge.drafting.explain.kit import Kit, open_field
 from swapbridge.drafting.explain.numbers import Formula, Measured, NumberTerm, best_formula, fit_straight, fit_table
 from swapbridge.drafting.explain.totals import find_total
-from swapbridge.drafting.life import RUNNING_RPM
 from swapbridge.drafting.lines import Atom, DraftLine, number_text
 from swapbridge.drafting.linking import (
     LinkedLine,
 )
-from swapbridge.drafting.model import Explained, How
-from swapbridge.drafting.sources import (
+from swapbridge.drafting.recorded_vehicle import Floats, VehicleField, VehicleMessage
+from swapbridge.drafting.swap_sources import (
     LEAST_CHANNEL,
     physical_series,
 )
-from swapbridge.drafting.vehicle import Floats, VehicleField, VehicleMessage
+from swapbridge.drafting.when_sent import RUNNING_RPM
 
 CARRIED_ROLES = frozenset({
     "engine_speed", "actual_torque", "requested_torque", "throttle_position", "pedal_position", "coolant_temperature",

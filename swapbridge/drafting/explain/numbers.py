@@ -14,7 +14,7 @@ import numpy as np
 from scipy.linalg.lapack import dposv
 
 from swapbridge.drafting.lines import DraftLine, median, number_text
-from swapbridge.drafting.vehicle import Bools, Floats, Ints
+from swapbridge.drafting.recorded_vehicle import Bools, Floats, Ints
 
 MOST_ROWS = 2500
 MOST_TERMS = 9

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from swapbridge.drafting.lines import DraftLine, number_text
-from swapbridge.drafting.vehicle import Floats
+from swapbridge.drafting.recorded_vehicle import Floats
 
 WINDOW_S = 4.0
 LEAST_CLIMBS = 40

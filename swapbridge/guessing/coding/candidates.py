@@ -12,10 +12,10 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.guessing.coding.bit_columns import Pairs
 from swapbridge.guessing.coding.carries import carry_saving
 from swapbridge.guessing.coding.codelength import typical_weight
-from swapbridge.guessing.coding.columns import Pairs
-from swapbridge.guessing.coding.native import candidate_bits
+from swapbridge.guessing.coding.codelength_kernel import candidate_bits
 from swapbridge.guessing.coding.openings import Opening, find_opening
 
 LONGEST = 64

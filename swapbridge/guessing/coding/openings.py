@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.guessing.coding.columns import Pairs
+from swapbridge.guessing.coding.bit_columns import Pairs
 
 FEWEST_FALLS = 6
 """Bits that must leave all ones in one step: so many fall together when values come, hardly otherwise."""

@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.integrity import Affine, Method, Sum
+from swapbridge.guessing.coding.bit_columns import BitColumns, first_of_each
 from swapbridge.guessing.coding.codelength import log2_choose
-from swapbridge.guessing.coding.columns import BitColumns, first_of_each
 from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.integrity.folded import fit_field_sum
 from swapbridge.guessing.integrity.gf2 import reduce_rows, relations, solve_affine
@@ -27,7 +27,7 @@ SHARE = 0.995
 """Distinct payloads that must agree."""
 EQUATIONS = 10
 """Payloads beyond those that any function could be fitted to."""
-TOLD_BITS = 40.0
+EXPLAINED_BITS = 40.0
 """Bits of the field's own history that an affine function must tell, beyond those that name it."""
 OF_THEIR_OWN = 3
 """Bits of a check that are no mere copies of one other bit, at least."""
@@ -414,7 +414,7 @@ def _try_affine(
     equations = _independent_rows(features[:, used], outputs)
     if equations < EQUATIONS:
         return None
-    if _bits_told(features, outputs, coefficients) < TOLD_BITS:
+    if _explained_bits(features, outputs, coefficients) < EXPLAINED_BITS:
         return None
     apart = OF_THEIR_OWN if len(target) < 8 or not _folds(table.payload) else 1  # an XOR of few flags is mostly copies
     if _copies(table.bits, moving, inputs) > len(moving) - apart:
@@ -446,7 +446,7 @@ def _try_affine(
     )
 
 
-def _bits_told(
+def _explained_bits(
     features: npt.NDArray[np.uint8], outputs: npt.NDArray[np.uint8], coefficients: npt.NDArray[np.uint8]
 ) -> float:
     """Bits of the outputs' histories that are told, less those that name the functions: what seldom flips says little.
@@ -456,13 +456,13 @@ def _bits_told(
     n, given = outputs.shape[0], features.shape[1]
     rows = np.concatenate([np.ones((n, 1), np.uint8), features], axis=1)
     rank = len(reduce_rows(rows[: 4 * given + 64], given + 1).pivots)
-    told = 0.0
+    explained = 0.0
     for output, part in zip(outputs.T, coefficients.T, strict=True):
         ones, flips = int(output.sum()), int((output[1:] != output[:-1]).sum())
         alone = min(log2_choose(n, ones), log2_choose(n - 1, flips)) + np.log2(n)
         few = log2_choose(given, int(part.sum())) + np.log2(given)
-        told += max(0.0, alone - 1.0 - min(rank, few))
-    return told
+        explained += max(0.0, alone - 1.0 - min(rank, few))
+    return explained
 
 
 def _independent_rows(features: npt.NDArray[np.uint8], outputs: npt.NDArray[np.uint8]) -> int:

@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.integrity import Counter
+from swapbridge.guessing.coding.bit_columns import BitColumns, whole_stretches
 from swapbridge.guessing.coding.candidates import BIG, LITTLE, track_bit
 from swapbridge.guessing.coding.codelength import adaptive_bits, field_words
-from swapbridge.guessing.coding.columns import BitColumns, whole_stretches
 from swapbridge.surveying.lost import count_sendings, sendings_between
 
 WIDEST = 16
@@ -391,7 +391,7 @@ def _lossy_counter(value: npt.NDArray[np.int64], gap: npt.NDArray[np.int64], len
         if told is None or told.jumped.mean() > (1 - SHARE if len(gap) >= 100 else 0.05):
             continue
         turn = ends[1] - ends[0] + 1
-        bits = _told_by_clock(step, gap / told.period_ns, turn)
+        bits = _clock_bits(step, gap / told.period_ns, turn)
         neighbours = gap < 1.5 * told.period_ns if bits >= CLOCK_BITS else near
         if neighbours.sum() < (FEWEST_NEAR if bits >= CLOCK_BITS else FEWEST_STEPS // 2):
             continue
@@ -411,7 +411,7 @@ def _lossy_down(value: npt.NDArray[np.int64], gap: npt.NDArray[np.int64], length
     return replace(found, counter=Counter(low, high, high - low))
 
 
-def _told_by_clock(step: npt.NDArray[np.int64], sendings: npt.NDArray[np.float64], span: int) -> float:
+def _clock_bits(step: npt.NDArray[np.int64], sendings: npt.NDArray[np.float64], span: int) -> float:
     """Bits of the steps that the clock tells: against all sizes being alike, what is left over being learned."""
     off = (step - np.rint(sendings).astype(np.int64)) % span
     left = float(adaptive_bits(np.bincount(off, minlength=span).astype(np.float64)))

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from swapbridge.core.crc_catalogue import CATALOGUE
 from swapbridge.core.integrity import Crc
-from swapbridge.guessing.coding.columns import BitColumns, distinct_payloads
+from swapbridge.guessing.coding.bit_columns import BitColumns, distinct_payloads
 from swapbridge.guessing.integrity.checksums import FoundChecksum
 from swapbridge.guessing.integrity.gf2 import reduce_rows
 from swapbridge.guessing.integrity.two_byte_checks import settled_crc

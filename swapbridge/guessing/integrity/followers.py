@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.integrity import Affine
+from swapbridge.guessing.coding.bit_columns import BitColumns
 from swapbridge.guessing.coding.codelength import field_words
-from swapbridge.guessing.coding.columns import BitColumns
 from swapbridge.guessing.integrity.checksums import SHARE, FoundChecksum
 from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.integrity.gf2 import solve_affine

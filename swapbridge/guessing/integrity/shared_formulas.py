@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from swapbridge.core.integrity import Affine, Crc, Sum
-from swapbridge.guessing.coding.columns import BitColumns, distinct_payloads
+from swapbridge.guessing.coding.bit_columns import BitColumns, distinct_payloads
 from swapbridge.guessing.integrity.checksums import EQUATIONS, FoundChecksum
 from swapbridge.guessing.integrity.sums import unit_totals
 

@@ -14,9 +14,9 @@ import numpy.typing as npt
 from swapbridge.core.crc_catalogue import CATALOGUE
 from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
 from swapbridge.core.layout import layout_from_positions
-from swapbridge.guessing.coding.columns import BitColumns, distinct_payloads
+from swapbridge.guessing.coding.bit_columns import BitColumns, distinct_payloads
 from swapbridge.guessing.integrity.checksums import EQUATIONS, SHARE, FoundChecksum, distinct_rows, fit_affine
-from swapbridge.guessing.integrity.naming import is_catalogued, orders_fed
+from swapbridge.guessing.integrity.name_checksum import is_catalogued, orders_fed
 from swapbridge.guessing.integrity.sums import unit_totals
 
 FEWEST_BITS = 4

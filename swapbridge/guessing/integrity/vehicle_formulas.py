@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.integrity import Affine, Method, Sum
-from swapbridge.guessing.coding.columns import FEW_FRAMES, BitColumns
+from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, BitColumns
 from swapbridge.guessing.integrity.checksums import EQUATIONS, SHARE, TURNS, FoundChecksum, distinct_rows
 from swapbridge.guessing.integrity.counters import frames_between
 

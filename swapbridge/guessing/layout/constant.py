@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.layout.fields import raw_values
+from swapbridge.guessing.layout.message_fields import raw_values
 from swapbridge.signalmap.findings import ConstantBits
 
 MOST_PAGES = 256

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from swapbridge.core.layout import MAX_PAYLOAD_BYTES
 from swapbridge.guessing.coding.candidates import BIG, LITTLE, LONGEST, Candidates, track_bit
-from swapbridge.guessing.layout import places
+from swapbridge.guessing.layout import place_bits
 from swapbridge.guessing.layout.ways import Graph, cheapest_from, cheapest_to, make_graph, sums
 
 _FAR = math.inf
@@ -114,7 +114,7 @@ def _place_table() -> npt.NDArray[np.float64]:
         By its length from the lowest to the highest live bit, by the weight of the lowest in its byte, and by how many
         dead bits above may belong to it unseen: the most natural extension counts.
     """
-    bits = np.array(places.PLACE_BITS)
+    bits = np.array(place_bits.PLACE_BITS)
     table = np.full((LONGEST + 1, 8, _MOST_ROOM + 1), _FAR)
     for length in range(LONGEST + 1):
         grown = bits[length:] + 0.05 * np.arange(LONGEST + 1 - length)[:, None]

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, BitColumns, sample_pairs, whole_stretches
 from swapbridge.guessing.coding.candidates import LITTLE, Candidates, find_candidates
 from swapbridge.guessing.coding.codelength import adaptive_bits, field_words
-from swapbridge.guessing.coding.columns import FEW_FRAMES, BitColumns, sample_pairs, whole_stretches
 from swapbridge.guessing.layout.cut import CutField, Style, best_cut, cut_bits
 
 WIDEST = 8

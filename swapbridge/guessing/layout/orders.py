@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.guessing.coding.bit_columns import BitColumns
 from swapbridge.guessing.coding.candidates import BIG, LITTLE, Candidates
-from swapbridge.guessing.coding.columns import BitColumns
 from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.layout.cut import CutField, Style, best_cut, cut_bits
 

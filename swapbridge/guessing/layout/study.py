@@ -17,14 +17,14 @@ import numpy.typing as npt
 
 from swapbridge.core.integrity import Affine, Crc
 from swapbridge.core.layout import layout_from_positions
+from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, BitColumns, sample_pairs
 from swapbridge.guessing.coding.candidates import Candidates, find_candidates
-from swapbridge.guessing.coding.columns import FEW_FRAMES, BitColumns, sample_pairs
 from swapbridge.guessing.integrity.checksums import FoundChecksum, check_at, find_checksums
 from swapbridge.guessing.integrity.counters import FoundCounter, find_counters, frames_between
 from swapbridge.guessing.integrity.few_rows import catalogue_crc
-from swapbridge.guessing.integrity.fields import checksum_field, counter_fields
 from swapbridge.guessing.integrity.followers import follower_of_counter, place_of
-from swapbridge.guessing.integrity.naming import name_checksum
+from swapbridge.guessing.integrity.integrity_fields import checksum_field, counter_fields
+from swapbridge.guessing.integrity.name_checksum import name_checksum
 from swapbridge.guessing.integrity.shared_formulas import (
     Signature,
     crc_of_vehicle,
@@ -37,8 +37,8 @@ from swapbridge.guessing.integrity.tied_units import settle_units
 from swapbridge.guessing.integrity.trust import Standing, field_probability, mux_probability
 from swapbridge.guessing.integrity.two_byte_checks import as_half, join_bytes
 from swapbridge.guessing.layout.cut import CutField, Style, cut_bits, within_reach
-from swapbridge.guessing.layout.fields import raw_values
 from swapbridge.guessing.layout.kinds import field_kind, is_signed
+from swapbridge.guessing.layout.message_fields import raw_values
 from swapbridge.guessing.layout.multiplex import FoundMux, find_multiplexer
 from swapbridge.guessing.layout.orders import CutBits, cut_of, message_cuts
 from swapbridge.signalmap.findings import FoundField

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.guessing.coding.native import library
+from swapbridge.guessing.coding.codelength_kernel import library
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from swapbridge.core.frames import format_identifier
+from swapbridge.core.identifier_words import format_identifier
 from swapbridge.guessing.meaning.align import ChannelTarget
 from swapbridge.guessing.meaning.chance import Chance
 from swapbridge.signalmap.findings import FoundMessage

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from swapbridge.capture.capture import Capture
-from swapbridge.core.frames import format_identifier
-from swapbridge.guessing.layout.fields import MessageFields, raw_values
+from swapbridge.core.identifier_words import format_identifier
+from swapbridge.guessing.layout.message_fields import MessageFields, raw_values
 from swapbridge.guessing.meaning.align import ChannelTarget
 from swapbridge.guessing.meaning.chance import Chance
 from swapbridge.guessing.meaning.matching import Match

@@ -14,7 +14,7 @@ import numpy as np
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout, layout_from_positions
-from swapbridge.guessing.layout.fields import MessageFields, raw_values, rows_of
+from swapbridge.guessing.layout.message_fields import MessageFields, raw_values, rows_of
 from swapbridge.guessing.meaning.align import ChannelTarget, FieldSeries, Floats
 from swapbridge.guessing.meaning.fit import Fit, independent, residuals
 from swapbridge.signalmap.findings import FoundField

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.layout.fields import MessageFields, raw_values
+from swapbridge.guessing.layout.message_fields import MessageFields, raw_values
 from swapbridge.guessing.meaning.align import ChannelTarget, FieldSeries, Floats, coarse_match
 from swapbridge.guessing.meaning.chance import shifted_best
 from swapbridge.guessing.meaning.fit import Fit, fit

@@ -16,7 +16,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core import obd
 from swapbridge.core.progress import Progress
-from swapbridge.guessing.layout.fields import MessageFields
+from swapbridge.guessing.layout.message_fields import MessageFields
 from swapbridge.guessing.meaning.advice import advise, describe_channel
 from swapbridge.guessing.meaning.align import ChannelTarget, prepare
 from swapbridge.guessing.meaning.chance import POINTS, judge_luck

@@ -1,7 +1,7 @@
 """Guessing room, meaning side: parameters of public J1939 groups: their layout and meaning are known, not guessed.
 
-Only on a bus that `surveying.groups` recognised. What the frames show still counts: a parameter is named where it held
-a measurement, and a channel is said to be followed where the comparison found so.
+Only on a bus that `surveying.groups_heard` recognised. What the frames show still counts: a parameter is named where it
+held a measurement, and a channel is said to be followed where the comparison found so.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from dataclasses import replace
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.identifier_words import EXTENDED_BIT
 from swapbridge.core.j1939_groups import Parameter
 from swapbridge.core.layout import layout_from_positions
 from swapbridge.signalmap.findings import FoundField, FoundMessage, KnownGroup
-from swapbridge.surveying.groups import GroupHeard, groups_heard
+from swapbridge.surveying.groups_heard import GroupHeard, groups_heard
 
 SURE = 0.999
 """Of a parameter that the standard places there, on a bus that speaks it; a maker may still have bent it."""

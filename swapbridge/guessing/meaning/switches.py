@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout, layout_from_positions
-from swapbridge.guessing.layout.fields import MessageFields, raw_values, rows_of
+from swapbridge.guessing.layout.message_fields import MessageFields, raw_values, rows_of
 from swapbridge.guessing.meaning.align import LAGS_S, ChannelTarget, Floats
 from swapbridge.signalmap.findings import FoundField
 

@@ -327,7 +327,7 @@ export interface DraftRow {
   value: string;
   fallback: string;
   role: string;
-  said: string;
+  sentence: string;
   sure: number;
   open: boolean;
   waits: boolean;
@@ -527,7 +527,7 @@ export interface Answers {
   "/api/draft/beside": JobKey;
   "/api/draft/drawn": DrawnAnswer;
   "/api/draft/make": JobKey;
-  "/api/draft/say": DraftAnswer;
+  "/api/draft/decide": DraftAnswer;
   "/api/draft/take-back": DraftAnswer;
   "/api/draft/together": DraftTogetherAnswer;
   "/api/field": FieldAnswer;
@@ -600,10 +600,10 @@ export interface OfCapture {
 }
 
 /** An answer to a drafted line; an edit has both its rule and its safe answer. */
-export interface DraftSay {
+export interface DraftDecision {
   version: string;
   name: string;
-  say: "accept" | "refuse" | "edit";
+  decision: "accept" | "refuse" | "edit";
   value?: string | null;
   fallback?: string | null;
 }
@@ -767,8 +767,8 @@ export interface Requests {
   "/api/bridge/pick": BridgePick;
   "/api/bridge/save": BridgeSave;
   "/api/draft/beside": DraftBeside;
+  "/api/draft/decide": DraftDecision;
   "/api/draft/make": Versioned;
-  "/api/draft/say": DraftSay;
   "/api/draft/take-back": DraftTakeBack;
   "/api/draft/together": DraftTogether;
   "/api/guess": OfCapture;

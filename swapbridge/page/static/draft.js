@@ -3,20 +3,20 @@
 import { ask, guard, id, job, make, mayWrite, plot, query, tell } from "./core.js";
 document.addEventListener("DOMContentLoaded", () => {
   let view = null;
-  const wanted = { all: () => true, waits: (l) => l.waits, open: (l) => l.open, said: (l) => l.said !== "", unseen: (l) => l.unseen !== "" };
+  const wanted = { all: () => true, waits: (l) => l.waits, open: (l) => l.open, said: (l) => l.sentence !== "", unseen: (l) => l.unseen !== "" };
 
   // Somebody else wrote the file: it is shown as it is now, and the person looks before pressing again.
   const seen = async (error) => {
     if (error.changed) { view = await ask("/api/draft"); show(); }
     throw error; // what was typed stays where it is
   };
-  const say = guard(async (line, what, more) => {
-    view = await ask("/api/draft/say", { name: line.name, say: what, version: view.version, ...more }).catch(seen);
+  const decide = guard(async (line, what, more) => {
+    view = await ask("/api/draft/decide", { name: line.name, decision: what, version: view.version, ...more }).catch(seen);
     show();
     tell(`${line.name}: ${{ accept: "accepted", refuse: "refused, and open now", edit: "written" }[what]}.`);
   });
 
-  const states = (line) => [line.waits ? "waits for a review" : "", line.open ? "open" : "", line.said ? "draft's" : line.unseen ? "accepted together with others" : "yours"].filter((w) => w).join(", ");
+  const states = (line) => [line.waits ? "waits for a review" : "", line.open ? "open" : "", line.sentence ? "draft's" : line.unseen ? "accepted together with others" : "yours"].filter((w) => w).join(", ");
 
   function editor(line, place) {
     const value = make("textarea", { class: "code", rows: "3", "aria-label": `rule of ${line.name}` });
@@ -27,7 +27,7 @@ document.addEventListener("DOMContentLoaded", () => {
       make("label", { class: "field" }, "Rule", value),
       make("label", { class: "field" }, "Safe answer", safe),
       make("div", { class: "bar" },
-        make("button", { type: "button", class: "go", text: "Save", onclick: () => say(line, "edit", { value: value.value, fallback: safe.value }) }),
+        make("button", { type: "button", class: "go", text: "Save", onclick: () => decide(line, "edit", { value: value.value, fallback: safe.value }) }),
         make("button", { type: "button", text: "Leave it", onclick: () => place.replaceChildren() })));
     value.focus();
   }
@@ -55,9 +55,9 @@ document.addEventListener("DOMContentLoaded", () => {
     return make("section", { class: "drafted", "data-name": line.name },
       make("h3", {}, make("span", { class: "mono", text: line.signal }), make("span", { class: "soft state", text: ` ${states(line)}` })),
       make("p", {}, make("code", { text: line.value }), make("span", { class: "soft", text: line.fallback ? ` else ${line.fallback}` : "" })),
-      line.said || line.unseen ? make("p", { class: "soft", text: line.said || line.unseen }) : null,
+      line.sentence || line.unseen ? make("p", { class: "soft", text: line.sentence || line.unseen }) : null,
       make("div", { class: "bar" },
-        button("Accept", () => say(line, "accept")), button("Refuse", () => say(line, "refuse")), button("Edit", () => editor(line, place)), line.unseen ? button("Take back", () => takeBack([line.name])) : null,
+        button("Accept", () => decide(line, "accept")), button("Refuse", () => decide(line, "refuse")), button("Edit", () => editor(line, place)), line.unseen ? button("Take back", () => takeBack([line.name])) : null,
         make("button", { type: "button", text: "Recorded against made", "aria-label": `Recorded against made, ${line.name}`, onclick: beside })),
       place);
   }
@@ -66,7 +66,7 @@ document.addEventListener("DOMContentLoaded", () => {
   function whole(name) {
     if (!view.waiting.includes(name)) return null;
     return make("div", { class: "bar" }, make("span", { text: "The whole message waits for a review." }),
-      make("button", { type: "button", text: "Accept the message", "aria-label": `Accept the message ${name}`, disabled: !mayWrite, onclick: () => say({ name }, "accept") }));
+      make("button", { type: "button", text: "Accept the message", "aria-label": `Accept the message ${name}`, disabled: !mayWrite, onclick: () => decide({ name }, "accept") }));
   }
 
   // What draft is sure of and no decision waits for, in one step; and afterwards each of it by name.
@@ -83,7 +83,7 @@ document.addEventListener("DOMContentLoaded", () => {
     many.hidden = !view.lines.some((l) => l.together);
     many.querySelector("[role=status]").textContent = some.length ? `${some.length} of ${view.lines.length} lines` : "No line is that sure.";
     many.querySelector("button").disabled = !some.length || !mayWrite;
-    many.querySelector("ul").replaceChildren(...some.map((l) => listed(l, l.said)));
+    many.querySelector("ul").replaceChildren(...some.map((l) => listed(l, l.sentence)));
     unseen.hidden = !done.length;
     unseen.querySelector("ul").replaceChildren(...done.map((l) => listed(l, l.unseen)));
   }

@@ -46,7 +46,7 @@ document.addEventListener("DOMContentLoaded", () => {
 
   const headline = make("p", { class: "instruction" }), left = make("p", { class: "countdown", "aria-hidden": "true" }), caution = make("p", { class: "warn" }), place = make("p", { class: "soft" });
   const confirmed = make("p", { class: "good", role: "status" });
-  const buses = make("div", {}), told = make("div", {}), rest = make("div", {});
+  const buses = make("div", {}), announced = make("div", {}), rest = make("div", {});
   const controls = make("div", { class: "bar" }, ...keyButtons, note, stopRecording);
 
   // A new cue is heard and seen: eyes are on the vehicle, not on the screen.
@@ -72,9 +72,9 @@ document.addEventListener("DOMContentLoaded", () => {
     id("start").hidden = live;
     if (kind !== view.what) {
       kind = view.what;
-      board.replaceChildren(...(view.what === "recording" ? [place, caution, headline, left, controls, confirmed, buses, told] : view.what === "running" ? [place, make("div", { class: "bar" }, stopRun), buses, rest, told] : [headline, told]));
+      board.replaceChildren(...(view.what === "recording" ? [place, caution, headline, left, controls, confirmed, buses, announced] : view.what === "running" ? [place, make("div", { class: "bar" }, stopRun), buses, rest, announced] : [headline, announced]));
     }
-    told.replaceChildren(...view.told.map((t) => make("p", { class: "soft", text: t })));
+    announced.replaceChildren(...view.announced.map((t) => make("p", { class: "soft", text: t })));
     if (!live) { headline.textContent = view.error ? `Stopped: ${view.error}` : `Ended: ${view.ended_by}`; if (was !== "nothing") tell(headline.textContent, !!view.error); was = view.what; return; }
     was = view.what;
     if (view.record) {

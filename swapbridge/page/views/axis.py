@@ -11,9 +11,9 @@ from starlette.routing import Route
 
 from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import format_identifier, identifier_word, parse_identifier
+from swapbridge.core.identifier_words import format_identifier, identifier_word, parse_identifier
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.layout.fields import raw_values
+from swapbridge.guessing.layout.message_fields import raw_values
 from swapbridge.page.answers import (
     AxisAnswer,
     BitPicture,
@@ -26,7 +26,7 @@ from swapbridge.page.answers import (
     StripLine,
     StripsAnswer,
 )
-from swapbridge.page.bench import BenchPage, answer
+from swapbridge.page.bench_page import BenchPage, answer
 from swapbridge.page.pictures import envelope
 from swapbridge.page.strips import (
     MOST_STEPPED_BITS,

@@ -20,19 +20,19 @@ from swapbridge.compiler.compile import CompileResult, compile_bridge
 from swapbridge.core.errors import InputError, RefusedError, SwapbridgeError
 from swapbridge.core.needs import load_needs
 from swapbridge.core.progress import Progress
-from swapbridge.language.model import BridgeFile
+from swapbridge.language.bridge_file import BridgeFile
 from swapbridge.language.reading import parse_bridge
 from swapbridge.page.answers import BridgeAnswer, BridgeRow, CheckAnswer, CompilerMessage, Dials, Pickable, TableCurve
-from swapbridge.page.bench import BenchPage, Posted, answer
+from swapbridge.page.bench_page import BenchPage, Posted, answer
 from swapbridge.page.dials import dials
 from swapbridge.page.guard import policy_with_styles
 from swapbridge.page.keeping import ChangedError
 from swapbridge.page.requests import BridgeCheck, BridgeCurve, BridgePick, BridgeSave, OfCapture, Versioned
 from swapbridge.page.rows import functions, pickable, sources, with_source
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.signalmap.dbc_read import load_map
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 from swapbridge.swapfolder.paths import BRIDGE, PLAN
 
 MOST_CURVE_POINTS = 64

@@ -15,16 +15,16 @@ from starlette.routing import Route
 from swapbridge.capture.naming import RECORDING_SUFFIXES, is_recording
 from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import identifier_word, parse_identifier
+from swapbridge.core.identifier_words import identifier_word, parse_identifier
 from swapbridge.guessing.integrity_only import integrity_words
 from swapbridge.page.answers import CaptureAnswer, ChecksAnswer, IdentifierAnswer, ReadingAnswer
-from swapbridge.page.bench import BenchPage, answer, stamp_of
+from swapbridge.page.bench_page import BenchPage, answer, stamp_of
 from swapbridge.page.folder_files import MOST_CAPTURE_BYTES
 from swapbridge.page.unpacking import check_unpacked
 from swapbridge.page.views.guess import fields_of, read_maps
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.surveying.inventory import survey
-from swapbridge.surveying.model import IdentifierSurvey, Survey
+from swapbridge.surveying.survey_result import IdentifierSurvey, Survey
 from swapbridge.swapfolder.paths import CAPTURES
 
 MOST_IDENTIFIERS = 500

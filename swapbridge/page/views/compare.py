@@ -8,11 +8,11 @@ from starlette.routing import Route
 
 from swapbridge.capture.naming import kind_of
 from swapbridge.page.answers import BitsAnswer, BitsSide, CompareAnswer, MissingRow
-from swapbridge.page.bench import BenchPage, answer
+from swapbridge.page.bench_page import BenchPage, answer
 from swapbridge.page.views.axis import Asked
 from swapbridge.page.views.capture import period_ms, surveyed
 from swapbridge.surveying.compare import Missing, compare_surveys
-from swapbridge.surveying.model import IdentifierSurvey
+from swapbridge.surveying.survey_result import IdentifierSurvey
 
 
 def routes(bench: BenchPage) -> list[Route]:

@@ -20,9 +20,9 @@ from swapbridge.core.progress import Progress
 from swapbridge.drafting.outlook import outlook
 from swapbridge.language.reading import parse_bridge
 from swapbridge.page.answers import DraftAnswer, DraftRow, DraftTogetherAnswer, DrawnAnswer
-from swapbridge.page.bench import BenchPage, Posted, answer, stamp_of
+from swapbridge.page.bench_page import BenchPage, Posted, answer, stamp_of
 from swapbridge.page.keeping import ChangedError
-from swapbridge.page.requests import DraftBeside, DraftSay, DraftTakeBack, DraftTogether, Versioned
+from swapbridge.page.requests import DraftBeside, DraftDecision, DraftTakeBack, DraftTogether, Versioned
 from swapbridge.page.views.bridge import bridge_and_maps, bridge_file
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.swapfolder.draft_lines import (
@@ -50,21 +50,21 @@ def routes(bench: BenchPage) -> list[Route]:
     def read(request: Request) -> Response:
         return answer(_view(bench))
 
-    def say(request: Request, asked: DraftSay) -> Response:
-        name, said = asked.name, asked.say
+    def decision(request: Request, asked: DraftDecision) -> Response:
+        name, decided = asked.name, asked.decision
         path, seen = bench.folder_files.path(BRIDGE), asked.version
         text, _ = bridge_file(bench)
         on = datetime.date.today().isoformat()
         _, maps = bridge_and_maps(bench, text)
-        if said == "accept":
+        if decided == "accept":
             new = accepted_text(text, path, name, on, maps)
-        elif said == "refuse":
+        elif decided == "refuse":
             new = refused_text(text, path, [name], on)
         else:
             if asked.value is None or asked.fallback is None:
                 raise InputError("an edit has a rule and a safe answer; load the page again")
             new = edited_text(text, path, name, (asked.value, asked.fallback), on, maps)
-        bench.keeper.write(path, new.encode("utf-8"), what=f"{said} {name}", seen=seen, check=_reads_back)
+        bench.keeper.write(path, new.encode("utf-8"), what=f"{decided} {name}", seen=seen, check=_reads_back)
         return answer(_view(bench))
 
     def together(request: Request, asked: DraftTogether) -> Response:
@@ -113,7 +113,7 @@ def routes(bench: BenchPage) -> list[Route]:
         Route("/api/draft", read),
         Route("/api/draft/drawn", drawn),
         Posted("/api/draft/make", Versioned, make),
-        Posted("/api/draft/say", DraftSay, say),
+        Posted("/api/draft/decide", DraftDecision, decision),
         Posted("/api/draft/together", DraftTogether, together),
         Posted("/api/draft/take-back", DraftTakeBack, take_back),
         Posted("/api/draft/beside", DraftBeside, beside),
@@ -189,7 +189,7 @@ def _view(bench: BenchPage) -> DraftAnswer:
     lines = [
         DraftRow(
             name=one.name, message=one.message, signal=one.signal, value=one.value, fallback=one.fallback,
-            role=one.role, said=one.said, sure=one.sure, open=one.is_open, waits=one.name in waiting,
+            role=one.role, sentence=one.sentence, sure=one.sure, open=one.is_open, waits=one.name in waiting,
             together=one.name in together, unseen=one.unseen,
         )
         for one in lines_of(text, str(path))

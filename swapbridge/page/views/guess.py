@@ -19,12 +19,12 @@ from swapbridge.capture.capture import Capture, FrameKey
 from swapbridge.capture.naming import recording_stem
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.errors import InputError, SwapbridgeError
-from swapbridge.core.frames import format_identifier, identifier_word, parse_identifier
+from swapbridge.core.identifier_words import format_identifier, identifier_word, parse_identifier
 from swapbridge.core.layout import Layout
 from swapbridge.core.progress import Progress
+from swapbridge.guessing.findings_report import sureness
 from swapbridge.guessing.guess import guess
-from swapbridge.guessing.layout.fields import raw_values
-from swapbridge.guessing.report import sureness
+from swapbridge.guessing.layout.message_fields import raw_values
 from swapbridge.page.accepting import check_map, taken_into
 from swapbridge.page.answers import (
     AcceptAllAnswer,
@@ -36,7 +36,7 @@ from swapbridge.page.answers import (
     FieldRow,
     MapState,
 )
-from swapbridge.page.bench import BenchPage, Posted, answer, stamp_of
+from swapbridge.page.bench_page import BenchPage, Posted, answer, stamp_of
 from swapbridge.page.pictures import envelope
 from swapbridge.page.requests import Accept, AcceptAll, Edit, OfCapture
 from swapbridge.page.strips import MOST_STEPPED_BITS
@@ -44,7 +44,7 @@ from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import encode_map
 from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage, findings_from_json, plain
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 MOST_DOTS = 800
 

@@ -8,8 +8,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from swapbridge.guides.text import REFERENCE, STAGES, page_text, page_title
-from swapbridge.page.bench import BenchPage
+from swapbridge.guides.guide_pages import REFERENCE, STAGES, page_text, page_title
+from swapbridge.page.bench_page import BenchPage
 
 
 def routes(bench: BenchPage) -> list[Route]:

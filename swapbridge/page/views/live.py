@@ -13,7 +13,7 @@ from swapbridge.bus.adapters.spec import BusSpec, parse_bus
 from swapbridge.bus.recording.script import load_script
 from swapbridge.core.cautions import cautions_for
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.page.bench import BenchPage, Posted, answer
+from swapbridge.page.bench_page import BenchPage, Posted, answer
 from swapbridge.page.guard import STOP_PATH
 from swapbridge.page.requests import BeginRecording, BeginRun, KeyPress
 from swapbridge.plan.serialise import plan_from_json

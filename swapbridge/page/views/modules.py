@@ -12,7 +12,7 @@ from starlette.routing import Route
 from swapbridge.asking.changes import ModuleChange, compare_answers, complaining
 from swapbridge.asking.module_answers import Answers, Code, read_answers
 from swapbridge.core.errors import InputError, SwapbridgeError
-from swapbridge.page.bench import BenchPage
+from swapbridge.page.bench_page import BenchPage
 from swapbridge.swapfolder.paths import CODES
 
 NEWS = {"appeared": "appeared", "gone": "gone", "stayed": "as before", "unknown": "unknown now"}
@@ -51,10 +51,10 @@ def routes(bench: BenchPage) -> list[Route]:
         second = request.query_params.get("after", names[-1] if names else "")
         wrong, missed = "", ""
         cards: tuple[Card, ...] = ()
-        told: tuple[str, ...] = ()
+        notes: tuple[str, ...] = ()
         try:
             if second:
-                cards, missed, told = _board(bench, names, first, second)
+                cards, missed, notes = _board(bench, names, first, second)
         except SwapbridgeError as error:
             wrong = str(error)
         except RecursionError:
@@ -67,7 +67,7 @@ def routes(bench: BenchPage) -> list[Route]:
             after=second,
             cards=cards,
             missed=missed,
-            told=told,
+            notes=notes,
             wrong=wrong,
         )
 
@@ -91,7 +91,7 @@ def _board(
     after = _read(bench, names, second)
     if not first:
         alone = (ModuleChange(None, module, stayed=module.codes) for module in after.modules)
-        return tuple(_card(change, "answers", news=False) for change in alone), "", _told(after)
+        return tuple(_card(change, "answers", news=False) for change in alone), "", _notes(after)
     changes = compare_answers(_read(bench, names, first), after)
     cards = []
     for change in changes.modules:
@@ -101,12 +101,12 @@ def _board(
     missed = {code.missed for one in complaining(changes) for code in one.appeared if code.missed}
     who = ", ".join(one.module.name for one in complaining(changes))
     words = f"{', '.join(sorted(missed))}: reported missing or wrong by {who}" if missed else ""
-    return tuple(cards), words, _told(after)
+    return tuple(cards), words, _notes(after)
 
 
-def _told(answers: Answers) -> tuple[str, ...]:
+def _notes(answers: Answers) -> tuple[str, ...]:
     early = () if answers.ended_by == "done" else (f"Ended early: {answers.ended_by}.",)
-    return (*early, *answers.told)
+    return (*early, *answers.notes)
 
 
 def _card(change: ModuleChange, state: str, *, news: bool) -> Card:

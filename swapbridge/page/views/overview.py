@@ -12,11 +12,11 @@ from starlette.routing import Route
 from swapbridge.capture.naming import WANTED, kind_of
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.needs import Need, load_needs
-from swapbridge.page.bench import BenchPage
+from swapbridge.page.bench_page import BenchPage
 from swapbridge.page.stages import STAGES, FolderEvidence, count_stages, stage_of
 from swapbridge.page.views.guess import findings, read_maps
 from swapbridge.page.views.prove import proof_holds
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.swapfolder.paths import BRIDGE
 from swapbridge.swapfolder.status import StatusLine, SwapStatus, swap_status

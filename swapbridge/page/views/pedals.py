@@ -8,7 +8,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.page.bench import BenchPage, Posted, answer
+from swapbridge.page.bench_page import BenchPage, Posted, answer
 from swapbridge.page.guard import NEXT_PATH, PEDALS
 from swapbridge.page.requests import PageRequest
 

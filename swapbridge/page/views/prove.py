@@ -16,11 +16,11 @@ from swapbridge.capture.capture import Capture
 from swapbridge.compiler.inputs import compared_inputs
 from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.core.progress import Progress
-from swapbridge.page.bench import BenchPage, Posted, answer
+from swapbridge.page.bench_page import BenchPage, Posted, answer
 from swapbridge.page.guard import REPORT_POLICY
 from swapbridge.page.requests import Prove
 from swapbridge.page.views.bridge import bridge_and_maps, bridge_text
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.proof import proof_head
 from swapbridge.proving.prove import THOROUGHNESS
 from swapbridge.proving.report.html import html_report
@@ -30,7 +30,7 @@ from swapbridge.swapfolder.proving import ProofFiles, ProofOptions, captures_of,
 
 REPORT_NAME = "proof.html"
 MOST_CHECKS = 60
-TOLD_WHOLE = ("fail", "unproved", "warn", "open")
+SHOWN_WHOLE = ("fail", "unproved", "warn", "open")
 REAL_TIME_S = 3.0
 
 
@@ -174,7 +174,7 @@ def _summary(verdict: Verdict) -> dict[str, Any]:
         "checks": [
             {key: getattr(c, key) for key in ("area", "subject", "name", "status", "measured", "required", "remedy")}
             for number, c in enumerate(shown)
-            if c.status in TOLD_WHOLE or number < MOST_CHECKS
+            if c.status in SHOWN_WHOLE or number < MOST_CHECKS
         ],
         "faults": len(verdict.faults),
         "coverage": [

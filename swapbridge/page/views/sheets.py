@@ -14,7 +14,7 @@ from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.core.needs import WAYS, load_needs
 from swapbridge.core.roles import ROLES
 from swapbridge.page.answers import EngineJudgement, HealthAnswer, JudgementAnswer, NeedsAnswer
-from swapbridge.page.bench import BenchPage, Posted, answer
+from swapbridge.page.bench_page import BenchPage, Posted, answer
 from swapbridge.page.requests import HealthCheck, HealthRows, HealthSave, NeedRow, NeedsSave
 from swapbridge.page.sheets import health_rows, need_rows, with_health, with_needs
 from swapbridge.swapfolder.paths import HEALTH, NEEDS, NEEDS_FOUND

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from swapbridge.plan.model import EFFECTS, OP_ARITY, Block, Op, Plan
+from swapbridge.plan.plan import EFFECTS, OP_ARITY, Block, Op, Plan
 
 H = 1 << 31
 MAX_NESTING = 12

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 
 from swapbridge.core.integrity import Checksum, FieldSum, is_added, turns_of
 from swapbridge.core.layout import Layout, Piece, SplitLayout, pieces
-from swapbridge.plan.model import Lookup, Send, Table
+from swapbridge.plan.plan import Lookup, Send, Table
 
 M = 0xFFFF_FFFF
 PLAIN_BYTE = tuple(range(256))
@@ -20,7 +20,7 @@ def make_table(table: Table) -> Callable[[int], int]:
     """The `table` operation of one table as a function."""
     from bisect import bisect_right
 
-    from swapbridge.plan.model import div_round
+    from swapbridge.plan.plan import div_round
 
     x, y = table.x, table.y
     first, last, y_first, y_last = x[0], x[-1], y[0], y[-1]

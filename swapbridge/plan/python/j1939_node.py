@@ -41,7 +41,7 @@ from swapbridge.plan.j1939_node import (
     long_sends,
     packets_of,
 )
-from swapbridge.plan.model import AddressClaim, Plan
+from swapbridge.plan.plan import AddressClaim, Plan
 
 MASK = 0xFFFF_FFFF
 HALF = 1 << 31

@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 
 from swapbridge.core import j1939
-from swapbridge.plan.model import CounterCheck, Feed, Plan, Receive
+from swapbridge.plan.plan import CounterCheck, Feed, Plan, Receive
 from swapbridge.plan.python.codegen import extract_text
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from swapbridge.core.layout import Layout, pieces
-from swapbridge.plan.model import CounterOut, Plan, Send, Variant
+from swapbridge.plan.plan import CounterOut, Plan, Send, Variant
 from swapbridge.plan.python.blocks import PythonBlockWriter, ResultTables
 from swapbridge.plan.python.codegen import Packer, piece_text
 from swapbridge.plan.python.joined import NEVER

@@ -14,11 +14,11 @@ from struct import Struct
 from types import CodeType
 from typing import Any
 
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.identifier_words import EXTENDED_BIT
 from swapbridge.core.integrity import Checksum, FieldSum
 from swapbridge.core.j1939 import REQUEST
 from swapbridge.plan.j1939_node import REQUEST_MASK, group_number, long_receives, long_sends, request_words
-from swapbridge.plan.model import ANY_CLAIM, ANY_CLAIM_MASK, CLAIM_MASK, EXACT_MASK, Plan
+from swapbridge.plan.plan import ANY_CLAIM, ANY_CLAIM_MASK, CLAIM_MASK, EXACT_MASK, Plan
 from swapbridge.plan.python.blocks import H, PythonBlockWriter, ResultTables
 from swapbridge.plan.python.codegen import PLAIN_BYTE, M, checksum_tables, checksum_text, known_bytes
 from swapbridge.plan.python.joined import NEVER

@@ -1,7 +1,7 @@
 """Plan room: the translator: a plan turned into specialised Python once, then fed frames and times.
 
 A pure state machine: it reads no clock and touches no bus. It does exactly what the plan's contract says (the docstring
-of `swapbridge.plan.model`).
+of `swapbridge.plan.plan`).
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from swapbridge.plan.check import check_plan
 from swapbridge.plan.j1939_node import has_node
-from swapbridge.plan.model import AddressClaim, Plan, div_round
+from swapbridge.plan.plan import AddressClaim, Plan, div_round
 from swapbridge.plan.python.codegen import make_lookup, make_table
 from swapbridge.plan.python.j1939_node import Heart, J1939Node
 from swapbridge.plan.python.joined import JoinedAnswerState
@@ -76,7 +76,7 @@ class Translator:
 
     @property
     def state(self) -> int:
-        """Number of the present state (`swapbridge.plan.model.STATES`)."""
+        """Number of the present state (`swapbridge.plan.plan.STATES`)."""
         return int(self._reports()["state"])
 
     def feed_fresh(self, number: int) -> bool:

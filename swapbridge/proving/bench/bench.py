@@ -18,10 +18,10 @@ from swapbridge.capture.capture import SENT, Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress
 from swapbridge.plan.j1939_node import OWN_MASK, own_words
-from swapbridge.plan.model import EXACT_MASK, Plan
+from swapbridge.plan.plan import EXACT_MASK, Plan
 from swapbridge.plan.program import Program
-from swapbridge.proving.bench.frames import Frames
-from swapbridge.proving.bench.long_messages import long_sent
+from swapbridge.proving.bench.frame_rows import Frames
+from swapbridge.proving.bench.long_message_rows import long_sent
 from swapbridge.proving.bench.nodes import Controller, NodeUnderTest, Sent
 from swapbridge.proving.bench.receivers import answer_words, receivers
 from swapbridge.proving.bench.simulated_bus import SimulatedBus, Simulation

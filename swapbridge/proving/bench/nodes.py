@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection
 from typing import Literal, NamedTuple, Protocol
 
 from swapbridge.core.can_bits import arbitration_key
-from swapbridge.core.frames import split_word
+from swapbridge.core.identifier_words import split_word
 from swapbridge.plan.program import FrameLike, Program
 
 MS = 1_000_000

@@ -20,7 +20,7 @@ class PlantFrame(Protocol):
 
 
 class PlantState(Protocol):
-    """The truth at one moment: torques at the clutch in Nm, None for nothing asked or told."""
+    """The truth at one moment: torques at the clutch in Nm, None for nothing requested or reported."""
 
     @property
     def time_ns(self) -> int: ...
@@ -33,7 +33,7 @@ class PlantState(Protocol):
     @property
     def most_nm(self) -> float: ...
     @property
-    def told_nm(self) -> float | None: ...
+    def reported_nm(self) -> float | None: ...
     @property
     def acknowledged(self) -> bool: ...
     @property

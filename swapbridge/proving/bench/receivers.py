@@ -9,7 +9,7 @@ from collections import deque
 from collections.abc import Sequence
 
 from swapbridge.core import j1939
-from swapbridge.plan.model import Plan, Send
+from swapbridge.plan.plan import Plan, Send
 from swapbridge.plan.program import FrameLike
 from swapbridge.plan.python.translator import SentFrame
 from swapbridge.proving.bench.nodes import Controller, NodeUnderTest
@@ -35,7 +35,7 @@ class _Receiver:
         self._assembler.take(word, data, now * 1000)
         self._owed.extend(SentFrame(self._bus, word, data) for word, data in self._assembler.replies)
         self._assembler.replies.clear()
-        self._assembler.told.clear()
+        self._assembler.problems.clear()
 
     def poll(self, now: int) -> FrameLike | None:
         """At most one frame to send."""

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.can_bits import ERROR_FRAME_BITS, INTERMISSION_BITS
-from swapbridge.core.frames import split_word
+from swapbridge.core.identifier_words import split_word
 from swapbridge.core.progress import Progress
 from swapbridge.plan.program import FrameLike
 from swapbridge.proving.bench.frame_length import frame_length

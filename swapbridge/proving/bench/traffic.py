@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import ERROR, EXTENDED, FD, REMOTE, Capture
 from swapbridge.core.can_bits import INTERMISSION_BITS
-from swapbridge.core.frames import EXTENDED_BIT, IDENTIFIER_MASK, split_word
+from swapbridge.core.identifier_words import EXTENDED_BIT, IDENTIFIER_MASK, split_word
 from swapbridge.proving.bench.frame_length import frame_length
 from swapbridge.surveying.frame_bits import slow_and_fast_bits
 

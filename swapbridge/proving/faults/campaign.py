@@ -23,25 +23,25 @@ from threading import Lock
 import numpy as np
 
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, split_word
 from swapbridge.core.progress import Progress
 from swapbridge.core.roles import BY_NAME
-from swapbridge.language.model import BridgeFile
+from swapbridge.language.bridge_file import BridgeFile
 from swapbridge.plan.j1939_node import OWN_MASK, nobodys_words, own_words
-from swapbridge.plan.model import Field, Plan, Send
+from swapbridge.plan.plan import Field, Plan, Send
 from swapbridge.plan.program import Program
 from swapbridge.plan.proof import WHOLE
 from swapbridge.proving.bench.bench import Bench, Run, simulate
 from swapbridge.proving.bench.excerpt import excerpt
-from swapbridge.proving.bench.frames import carries, fields_of
+from swapbridge.proving.bench.frame_rows import carries, fields_of
 from swapbridge.proving.bench.nodes import MS, SECOND, Heard, Polled, Restart, Sent
 from swapbridge.proving.faults.faults import FAULTS, RunSetup
+from swapbridge.proving.reference.open_choices import loose_fields, steps_of
 from swapbridge.proving.reference.reference import Reference
-from swapbridge.proving.reference.steps import loose_fields, steps_of
 from swapbridge.proving.reference.worked_out import WorkedOut
 from swapbridge.proving.trace import LATE_US, judge_trace
 from swapbridge.proving.verdict import FaultRun
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 QUICK, FULL = WHOLE
 SINGLE_S = {QUICK: 8, FULL: 60}
@@ -204,20 +204,20 @@ class _SharedOut:
         done: dict[int, FaultRun] = {}
         while (number := self._mine()) is not None:
             done[number] = run_fault(self.ground, self.tasks[number])
-            self._tell(progress, done)
+            self._report(progress, done)
         for number, future in self.away.items():
             try:
                 done[number] = future.result()
             except BrokenProcessPool:  # its process was ended, as a system short of memory does
                 done[number] = run_fault(self.ground, self.tasks[number])
-            self._tell(progress, done)
+            self._report(progress, done)
         return [done[number] for number in range(len(self.tasks))]
 
     def _mine(self) -> int | None:
         with self.lock:
             return self.left.pop() if self.left else None
 
-    def _tell(self, progress: Progress | None, here: Mapping[int, FaultRun]) -> None:
+    def _report(self, progress: Progress | None, here: Mapping[int, FaultRun]) -> None:
         if progress is not None:
             with self.lock:
                 away = {number for number, future in self.away.items() if future.done()}

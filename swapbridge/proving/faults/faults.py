@@ -13,12 +13,12 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.integrity import Checksum, Counter
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.program import Program
 from swapbridge.proving.bench.nodes import MS, SECOND, NodeUnderTest
 from swapbridge.proving.bench.simulated_bus import Simulation
 from swapbridge.proving.bench.traffic import Traffic, at_other_times, merge, pick, repeated_frame, with_payloads
-from swapbridge.signalmap.model import MapMessage, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, SignalMap
 
 Ints = npt.NDArray[np.int64]
 RowMask = npt.NDArray[np.bool_]

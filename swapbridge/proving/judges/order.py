@@ -1,7 +1,7 @@
 """Proving room: the judges, in the order in which they look at a case. A new one is a file in a folder and a line here.
 
 A judge takes the `Case` and returns checks; what it finds beside them (times, curves) it leaves in `case.tables`. What
-earlier judges said is in `case.said`.
+earlier judges said is in `case.checks`.
 """
 
 from __future__ import annotations

@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 
 from swapbridge.core import j1939
 from swapbridge.language.addresses import own_names
-from swapbridge.language.model import BridgeFile
+from swapbridge.language.bridge_file import BridgeFile
 from swapbridge.proving.reference.j1939_node import Address, name_of
-from swapbridge.proving.reference.targets import ReferenceMessage
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.proving.reference.sent_message import ReferenceMessage
+from swapbridge.signalmap.signal_map import SignalMap
 
 AsAddress = Mapping[tuple[int, int], Sequence[ReferenceMessage]]
 """Messages by the bus and the address that they are sent as."""

@@ -16,13 +16,13 @@ from typing import NamedTuple, Protocol, cast
 
 from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
 from swapbridge.core.vocabulary import is_reserved, plain
+from swapbridge.language.bridge_file import BridgeFile, SignalOptions, Source
 from swapbridge.language.constants import parse_source
 from swapbridge.language.defaults import OTHER_RESOLUTION
 from swapbridge.language.expressions import Binary, Call, Name, Node, Number, Text, Truth, Unary
 from swapbridge.language.memories import Choices
-from swapbridge.language.model import BridgeFile, SignalOptions, Source
-from swapbridge.plan.model import STATES
-from swapbridge.signalmap.model import MapSignal
+from swapbridge.plan.plan import STATES
+from swapbridge.signalmap.signal_map import MapSignal
 
 TRUTH = Unit("yes or no", "yes or no")
 ZERO, ONE = Fraction(0), Fraction(1)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from swapbridge.signalmap.model import MapMessage
+from swapbridge.signalmap.signal_map import MapMessage
 
 BusFrame = tuple[int, int, bytes]
 """Bus, identifier word, payload."""
@@ -46,7 +46,7 @@ class NodeSays:
 
 
 @dataclass(slots=True, eq=False)
-class Hears:
+class LongReceive:
     """A group that may come in packets.
 
     `fits` is asked with an identifier word of priority 6; `deliver` gets that word and the first `keep` bytes.
@@ -60,7 +60,7 @@ class Hears:
 
 
 @dataclass(slots=True, eq=False)
-class Says:
+class LongSend:
     """A message that goes out in packets; `goes` is whether it would be sent now."""
 
     bus: int
@@ -153,24 +153,24 @@ class NodeTwin:
     def __init__(
         self,
         addresses: Sequence[Address],
-        hears: Sequence[Hears],
-        says: Sequence[Says],
+        receives: Sequence[LongReceive],
+        sends: Sequence[LongSend],
         state: Callable[[], int],
         asks: Sequence[Asks] = (),
         waiting: Callable[[Address], None] = lambda _: None,
         makes: Callable[[Address, int], bool] = lambda _, __: False,
     ) -> None:
-        self.addresses, self.hears, self.says, self.asks, self._state = addresses, hears, says, asks, state
+        self.addresses, self.receives, self.sends, self.asks, self._state = addresses, receives, sends, asks, state
         self._waiting, self._makes = waiting, makes
         """Told when an address begins or ends to wait."""
         for address in addresses:
             self._let_wait(address, address.wait_us > 0)
-        self._coming: dict[Hears, _Transfer] = {}
-        self._replies: dict[Hears, BusFrame] = {}
+        self._coming: dict[LongReceive, _Transfer] = {}
+        self._replies: dict[LongReceive, BusFrame] = {}
         self._abort: BusFrame | None = None
         self._refusal: BusFrame | None = None
         self._announced = False
-        self.spoke: Says | None = None
+        self.spoke: LongSend | None = None
         """Whose frame `due` gave last; None for what the layer says by itself."""
 
     def _let_wait(self, address: Address, waits: bool) -> None:
@@ -258,84 +258,84 @@ class NodeTwin:
                 self._coming[taker] = _Transfer(line, size, data[4] or 255, 0)
                 self._permit(taker, now)
         elif kind in (17, 19, 255):
-            for says in self.says:
-                if says.line == (bus, to, source) and says.group == group and says.stage in ("asks", "sends"):
+            for sends in self.sends:
+                if sends.line == (bus, to, source) and sends.group == group and sends.stage in ("asks", "sends"):
                     if kind == 17:
-                        self._permitted(says, count=data[1], first=data[2], now=now)
+                        self._permitted(sends, count=data[1], first=data[2], now=now)
                     else:
-                        says.stage = "idle"
+                        sends.stage = "idle"
             if kind == 255:
-                for hears in [h for h, t in self._coming.items() if t.line == line and h.group == group]:
-                    del self._coming[hears]
-                    self._replies.pop(hears, None)
+                for receives in [h for h, t in self._coming.items() if t.line == line and h.group == group]:
+                    del self._coming[receives]
+                    self._replies.pop(receives, None)
 
-    def _taker(self, bus: int, group: int, source: int, to: int) -> Hears | None:
+    def _taker(self, bus: int, group: int, source: int, to: int) -> LongReceive | None:
         if group > 0x3FFFF:
             return None
         low = to if group >> 8 & 255 < 240 else 0
         word = 1 << 31 | 6 << 26 | (group | low) << 8 | source
-        return next((h for h in self.hears if h.bus == bus and h.group == group and h.fits(word)), None)
+        return next((h for h in self.receives if h.bus == bus and h.group == group and h.fits(word)), None)
 
-    def _permit(self, hears: Hears, now: int) -> None:
-        transfer = self._coming[hears]
+    def _permit(self, receives: LongReceive, now: int) -> None:
+        transfer = self._coming[receives]
         number = len(transfer.chunks) + 1
         packets = min(transfer.most, transfer.count - len(transfer.chunks))
         transfer.window, transfer.timer = len(transfer.chunks) + packets, now + 1_250_000
-        self._replies[hears] = self._says_to(transfer.line, hears.group, bytes([17, packets, number, 255, 255]))
+        self._replies[receives] = self._frame_to(transfer.line, receives.group, bytes([17, packets, number, 255, 255]))
 
     @staticmethod
-    def _says_to(line: tuple[int, int, int], group: int, head: bytes) -> BusFrame:
+    def _frame_to(line: tuple[int, int, int], group: int, head: bytes) -> BusFrame:
         """Control in answer to what comes along a line."""
         bus, source, own = line
         return bus, _word(7, 0xEC, source, own), head + group.to_bytes(3, "little")
 
     def _give_up(self, bus: int, own: int, to: int, group: int, reason: int) -> None:
         if self._abort is None:
-            self._abort = self._says_to((bus, to, own), group, bytes([255, reason, 255, 255, 255]))
+            self._abort = self._frame_to((bus, to, own), group, bytes([255, reason, 255, 255, 255]))
 
-    def _permitted(self, says: Says, count: int, first: int, now: int) -> None:
-        bus, own, to = says.line
-        if says.stage == "sends":
-            says.stage = "idle"
-            self._give_up(bus, own, to, says.group, 4)
+    def _permitted(self, sends: LongSend, count: int, first: int, now: int) -> None:
+        bus, own, to = sends.line
+        if sends.stage == "sends":
+            sends.stage = "idle"
+            self._give_up(bus, own, to, sends.group, 4)
         elif count == 0:
-            says.timer = now + 1_050_000
-        elif 1 <= first <= len(says.parts):
-            says.again += first < says.number
-            if says.again == 3:
-                says.stage = "idle"
-                self._give_up(bus, own, to, says.group, 5)
+            sends.timer = now + 1_050_000
+        elif 1 <= first <= len(sends.parts):
+            sends.again += first < sends.number
+            if sends.again == 3:
+                sends.stage = "idle"
+                self._give_up(bus, own, to, sends.group, 5)
                 return
-            says.stage, says.number, says.timer = "sends", first, now
-            says.last = min(len(says.parts), first + count - 1)
+            sends.stage, sends.number, sends.timer = "sends", first, now
+            sends.last = min(len(sends.parts), first + count - 1)
 
     def _data(self, bus: int, source: int, to: int, data: bytes, now: int) -> None:
-        for hears, transfer in list(self._coming.items()):
+        for receives, transfer in list(self._coming.items()):
             if transfer.line != (bus, source, to):
                 continue
             have = len(transfer.chunks)
             if data[0] == have + 1:
                 transfer.chunks.append(data[1:])
-                self._advance(hears, transfer, now)
+                self._advance(receives, transfer, now)
             elif data[0] != have:
-                del self._coming[hears]
-                self._replies.pop(hears, None)
+                del self._coming[receives]
+                self._replies.pop(receives, None)
                 if not transfer.to_all:
-                    self._give_up(bus, to, source, hears.group, 7)
+                    self._give_up(bus, to, source, receives.group, 7)
 
-    def _advance(self, hears: Hears, transfer: _Transfer, now: int) -> None:
+    def _advance(self, receives: LongReceive, transfer: _Transfer, now: int) -> None:
         _, source, to = transfer.line
         if len(transfer.chunks) == transfer.count:
-            del self._coming[hears]
-            self._replies.pop(hears, None)
+            del self._coming[receives]
+            self._replies.pop(receives, None)
             if not transfer.to_all:
                 head = bytes([19]) + transfer.size.to_bytes(2, "little") + bytes([transfer.count, 255])
-                self._replies[hears] = self._says_to(transfer.line, hears.group, head)
+                self._replies[receives] = self._frame_to(transfer.line, receives.group, head)
             whole = b"".join(transfer.chunks)[: transfer.size]
-            low = to if hears.group >> 8 & 255 < 240 else 0
-            hears.deliver(1 << 31 | 6 << 26 | (hears.group | low) << 8 | source, whole[: hears.keep], now)
+            low = to if receives.group >> 8 & 255 < 240 else 0
+            receives.deliver(1 << 31 | 6 << 26 | (receives.group | low) << 8 | source, whole[: receives.keep], now)
         elif not transfer.to_all and len(transfer.chunks) == transfer.window:
-            self._permit(hears, now)
+            self._permit(receives, now)
         else:
             transfer.timer = now + 750_000
 
@@ -351,8 +351,8 @@ class NodeTwin:
                 self._let_wait(address, address.wait_us > 0 and not address.lost)
             for question in self.asks:
                 question.timer = None
-            for says in self.says:
-                says.stage = "idle"
+            for sends in self.sends:
+                sends.stage = "idle"
             return None
         for address in self.addresses:
             if address.until is not None and _reached(address.until, now):
@@ -380,22 +380,22 @@ class NodeTwin:
         if self._refusal is not None:
             refusal, self._refusal = self._refusal, None
             return refusal
-        for hears in self.hears:
-            if hears in self._replies:
-                return self._replies.pop(hears)
-            transfer = self._coming.get(hears)
+        for receives in self.receives:
+            if receives in self._replies:
+                return self._replies.pop(receives)
+            transfer = self._coming.get(receives)
             if transfer is not None and _reached(transfer.timer, now):
-                del self._coming[hears]
+                del self._coming[receives]
                 if not transfer.to_all:
                     bus, source, own = transfer.line
-                    self._give_up(bus, own, source, hears.group, 3)
+                    self._give_up(bus, own, source, receives.group, 3)
                     return self._take_abort()
-        for says in self.says:
-            if says.stage != "idle" and not says.goes():
-                says.stage = "idle"
-            frame = self._go_on(says, now)
+        for sends in self.sends:
+            if sends.stage != "idle" and not sends.goes():
+                sends.stage = "idle"
+            frame = self._go_on(sends, now)
             if frame is not None:
-                self.spoke = says
+                self.spoke = sends
                 return frame
         return None
 
@@ -404,50 +404,56 @@ class NodeTwin:
         assert frame is not None
         return frame
 
-    def _may_begin(self, says: Says) -> bool:
-        return says.stage == "waits" and all(
-            other.line != says.line or other.stage in ("idle", "waits") for other in self.says
+    def _may_begin(self, sends: LongSend) -> bool:
+        return sends.stage == "waits" and all(
+            other.line != sends.line or other.stage in ("idle", "waits") for other in self.sends
         )
 
-    def _go_on(self, says: Says, now: int) -> BusFrame | None:
-        bus, own, to = says.line
-        if self._may_begin(says):
-            kind, says.stage, wait = (32, "sends", 50_000) if to == ALL else (16, "asks", 1_250_000)
-            says.number, says.last, says.again, says.timer = 1, len(says.parts), 0, now + wait
-            head = bytes([kind]) + len(says.payload).to_bytes(2, "little") + bytes([len(says.parts), 255])
-            return self._says_to((bus, to, own), says.group, head)
-        if says.stage not in ("asks", "sends") or not _reached(says.timer, now):
+    def _go_on(self, sends: LongSend, now: int) -> BusFrame | None:
+        bus, own, to = sends.line
+        if self._may_begin(sends):
+            kind, sends.stage, wait = (32, "sends", 50_000) if to == ALL else (16, "asks", 1_250_000)
+            sends.number, sends.last, sends.again, sends.timer = 1, len(sends.parts), 0, now + wait
+            head = bytes([kind]) + len(sends.payload).to_bytes(2, "little") + bytes([len(sends.parts), 255])
+            return self._frame_to((bus, to, own), sends.group, head)
+        if sends.stage not in ("asks", "sends") or not _reached(sends.timer, now):
             return None
-        if says.stage == "asks":
-            says.stage = "idle"
-            self._give_up(bus, own, to, says.group, 3)
+        if sends.stage == "asks":
+            sends.stage = "idle"
+            self._give_up(bus, own, to, sends.group, 3)
             return self._take_abort()
-        packet = says.parts[says.number - 1]
-        says.number += 1
-        says.timer = now + (50_000 if to == ALL else 10_000)
-        if says.number > says.last:
-            says.stage, says.timer = ("idle" if to == ALL else "asks"), now + 1_250_000
+        packet = sends.parts[sends.number - 1]
+        sends.number += 1
+        sends.timer = now + (50_000 if to == ALL else 10_000)
+        if sends.number > sends.last:
+            sends.stage, sends.timer = ("idle" if to == ALL else "asks"), now + 1_250_000
         return bus, _word(7, 0xEB, to, own), packet
 
     def begin(self, bus: int, word: int, payload: bytes) -> bool:
         """The translator made a payload: whether it is one that goes out in packets."""
-        for says in self.says:
-            if (says.bus, says.word) == (bus, word):
-                if says.stage in ("idle", "waits"):
-                    says.stage, says.payload = "waits", payload
+        for sends in self.sends:
+            if (sends.bus, sends.word) == (bus, word):
+                if sends.stage in ("idle", "waits"):
+                    sends.stage, sends.payload = "waits", payload
                 return True
         return False
 
     def wait_us(self, now: int) -> int | None:
         """How long until `due` may give a frame; None when nothing is under way."""
-        if self._state() == 0 or not (self.addresses or self.hears or self.says or self.asks):
+        if self._state() == 0 or not (self.addresses or self.receives or self.sends or self.asks):
             return None
-        if not self._announced or self._abort or self._refusal or self._replies or any(map(self._may_begin, self.says)):
+        if (
+            not self._announced
+            or self._abort
+            or self._refusal
+            or self._replies
+            or any(map(self._may_begin, self.sends))
+        ):
             return 0
         timers = [t for a in self.addresses for t in (a.timer, a.until) if t is not None]
         timers += [q.timer for q in self.asks if q.timer is not None]
         timers += [t.timer for t in self._coming.values()]
-        timers += [s.timer for s in self.says if s.stage in ("asks", "sends")]
+        timers += [s.timer for s in self.sends if s.stage in ("asks", "sends")]
         return min((0 if _reached(t, now) else (t - now) % WRAP for t in timers), default=None)
 
 

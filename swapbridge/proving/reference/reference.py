@@ -12,24 +12,24 @@ from functools import partial
 
 from swapbridge.core import j1939
 from swapbridge.core.can_bits import arbitration_key
-from swapbridge.core.frames import split_word
+from swapbridge.core.identifier_words import split_word
 from swapbridge.language.addresses import receiver_of
+from swapbridge.language.bridge_file import BridgeFile, SignalOptions, Source
 from swapbridge.language.defaults import AGE_PERIODS, LONGEST_AGE_US, LOST_OK, RECOVER_FRAMES, SHORTEST_AGE_US
 from swapbridge.language.memories import memory_name
-from swapbridge.language.model import BridgeFile, SignalOptions, Source
-from swapbridge.plan.model import STATES
+from swapbridge.plan.plan import STATES
 from swapbridge.proving.reference.asked_groups import addresses_of, hear_question, makes
 from swapbridge.proving.reference.exact import PLAIN, Evaluator, Reading
 from swapbridge.proving.reference.exact_memory import MEMORIES
-from swapbridge.proving.reference.j1939_node import Address, Asks, Hears, NodeSays, NodeTwin, Says
+from swapbridge.proving.reference.heard import WRAP, Circumstance, FeedFreshness, Inputs, Received, ReferenceSource
+from swapbridge.proving.reference.j1939_node import Address, Asks, LongReceive, LongSend, NodeSays, NodeTwin
 from swapbridge.proving.reference.joined_answer import JoinedAnswer
+from swapbridge.proving.reference.open_choices import Steps
 from swapbridge.proving.reference.scan_tool_answers import answering, answers_of, asked_number, request_words
-from swapbridge.proving.reference.sources import WRAP, Circumstance, FeedFreshness, Inputs, Received, ReferenceSource
-from swapbridge.proving.reference.steps import Steps
-from swapbridge.proving.reference.targets import ReferenceMessage
+from swapbridge.proving.reference.sent_message import ReferenceMessage
 from swapbridge.proving.reference.worked_out import WorkedOut
-from swapbridge.signalmap.groups import may_be_long
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.j1939_maps import may_be_long
+from swapbridge.signalmap.signal_map import SignalMap
 
 HALF = 1 << 31
 ASLEEP, WAKE, KEY_ON, CRANK, RUN, AFTER_RUN = range(len(STATES))
@@ -353,14 +353,14 @@ class Reference:
                 to = receiver_of(
                     self.bridge, self.maps[target.rule.message.text.partition(".")[0]], target.rule, message
                 )
-                says.append(Says(target.bus_number, message.word, to, partial(self._goes, target)))
+                says.append(LongSend(target.bus_number, message.word, to, partial(self._goes, target)))
                 self._long.add((target.bus_number, message.word))
         for (bus, word), received in sorted(self._by_word.items()):
             if may_be_long(received.message):
                 group = j1939.Identifier.of(word)
                 assert group is not None
                 deliver = partial(self._receive, bus)
-                hears.append(Hears(bus, group.number, received.needed, received.fits, deliver))
+                hears.append(LongReceive(bus, group.number, received.needed, received.fits, deliver))
         named = sorted({bus for (bus, _), received in self._by_word.items() if received.name is not None})
         asks = [Asks(bus, partial(self._misses, bus)) for bus in named]
         return NodeTwin(
@@ -548,8 +548,8 @@ class Reference:
         self._look_again = False
         out = []
         for target in self._order:
-            if target.schedule.overdue_us(now) > limit_us and not target.told_late:
-                target.told_late = True
+            if target.schedule.overdue_us(now) > limit_us and not target.reported_late:
+                target.reported_late = True
                 out.append(target)
         return out
 

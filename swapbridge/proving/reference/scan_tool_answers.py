@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
-from swapbridge.core.frames import identifier_word
+from swapbridge.core.identifier_words import identifier_word
 from swapbridge.core.layout import Layout
 from swapbridge.core.obd import (
     ANSWER,
@@ -21,8 +21,8 @@ from swapbridge.core.obd import (
     REQUEST_ENGINE_29,
     SERVICE,
 )
-from swapbridge.language.model import BridgeFile, Diagnostics, MessageRule, SignalRule, Source
-from swapbridge.signalmap.model import MapMessage, MapSignal
+from swapbridge.language.bridge_file import BridgeFile, Diagnostics, MessageRule, SignalRule, Source
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 GAP_US = 5_000
 """One identifier of service 01 is answered at most this often."""

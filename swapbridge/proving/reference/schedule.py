@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from swapbridge.language.bridge_file import BridgeFile, MessageRule
 from swapbridge.language.defaults import CHECK_US, REQUEST_GAP_US
-from swapbridge.language.model import BridgeFile, MessageRule
-from swapbridge.plan.model import STATES
-from swapbridge.signalmap.model import MapMessage, SignalMap
+from swapbridge.plan.plan import STATES
+from swapbridge.signalmap.signal_map import MapMessage, SignalMap
 
 WRAP, HALF = 1 << 32, 1 << 31
 AWAKE = frozenset(range(1, len(STATES)))

@@ -10,13 +10,13 @@ from typing import Protocol
 
 from swapbridge.core.roles import Role, find_role
 from swapbridge.core.units import SPELLINGS
-from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, ON_WORDS, plain, says_not_available
+from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, ON_WORDS, means_not_available, plain
+from swapbridge.language.bridge_file import BridgeFile, MessageRule, SignalRule, Source
 from swapbridge.language.defaults import HOLD_US, RAMP_PARTS, RAMP_SECONDS, RESOLUTION_STEPS
 from swapbridge.language.dependencies import signals_behind
 from swapbridge.language.expressions import Name
 from swapbridge.language.guarded import guarded
-from swapbridge.language.model import BridgeFile, MessageRule, SignalRule, Source
-from swapbridge.plan.model import STATES
+from swapbridge.plan.plan import STATES
 from swapbridge.proving.reference.exact import (
     PLAIN,
     TRUTH,
@@ -31,9 +31,9 @@ from swapbridge.proving.reference.exact import (
     on,
     reserved,
 )
-from swapbridge.proving.reference.sources import Inputs
+from swapbridge.proving.reference.heard import Inputs
 from swapbridge.proving.reference.worked_out import WorkedOut
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 MEMO = 20_000
 
@@ -388,7 +388,7 @@ def alarmed(signal: MapSignal, role: str) -> int:
 def invalid_raw(signal: MapSignal) -> int | None:
     """The raw value that says 'invalid'."""
     low, high = signal.layout.raw_range
-    named = [raw for raw, text in sorted(signal.choices.items()) if says_not_available(text)]
+    named = [raw for raw, text in sorted(signal.choices.items()) if means_not_available(text)]
     codes = {raw for raw in signal.not_available if low <= raw <= high}
     plainly = [high] if high in codes else sorted(codes)
     return next((raw for raw in (*named, *plainly, *signal.error_codes) if low <= raw <= high), None)

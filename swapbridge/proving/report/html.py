@@ -8,8 +8,8 @@ from html import escape
 from importlib.resources import files
 
 from swapbridge.plan.proof import Outcome, Status
-from swapbridge.proving.report.pictures import overlay_picture
-from swapbridge.proving.report.text import MARKS, NEXT, SAID, TITLES, alike, by_measured, worst_of
+from swapbridge.proving.report.overlay_svg import overlay_picture
+from swapbridge.proving.report.verdict_text import MARKS, NEXT, STATUS_WORDS, TITLES, alike, by_measured, worst_of
 from swapbridge.proving.verdict import AREAS, Check, ProofOverlay, SignalTime, Verdict
 
 AREA_TITLES = {
@@ -64,7 +64,7 @@ def html_report(verdict: Verdict) -> str:
 
 def _head(verdict: Verdict) -> str:
     counts = verdict.counts()
-    said = ", ".join(f"{counts[s]} {SAID[s]}" for s in SAID if counts[s] or s in ("fail", "pass"))
+    said = ", ".join(f"{counts[s]} {STATUS_WORDS[s]}" for s in STATUS_WORDS if counts[s] or s in ("fail", "pass"))
     chips = "".join(
         f'<li><a href="#{_anchor(area)}">{escape(area)}</a> {_chip(worst_of(verdict, area))}</li>'
         for area in AREAS
@@ -106,7 +106,7 @@ def _curves(verdict: Verdict) -> str:
         return ""
     pictures = "".join(
         overlay_picture(
-            ProofOverlay(f"{c.title}: {c.cause}", "said", c.unit, c.said, "sent", c.unit, c.sent), 1000 + number
+            ProofOverlay(f"{c.title}: {c.cause}", "recorded", c.unit, c.recorded, "sent", c.unit, c.sent), 1000 + number
         )
         for number, c in enumerate(verdict.curves)
     )

@@ -9,10 +9,10 @@ import numpy as np
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import find_unit
 from swapbridge.proving.bench.bench import Bench, Run, frames_of
-from swapbridge.proving.bench.frames import Frames, unpack_column
+from swapbridge.proving.bench.frame_rows import Frames, unpack_column
 from swapbridge.proving.curves import thin
 from swapbridge.proving.verdict import ProofOverlay
-from swapbridge.signalmap.model import MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapSignal, SignalMap
 
 OVERLAYS = 24
 

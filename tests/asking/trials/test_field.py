@@ -24,7 +24,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.core.roles import find_role
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import save_map
-from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapNode, MapSignal, SignalMap
 from tests.asking.trials.test_needs import OWN
 from tests.asking.trials.test_permit import CAPTURE, MAP
 from tests.asking.trials.waiting import MS

@@ -13,7 +13,7 @@ from swapbridge.asking.trials.gauge import GaugeStage, GaugeTrial, check_field
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import find_role
-from swapbridge.signalmap.model import MapSignal
+from swapbridge.signalmap.signal_map import MapSignal
 from tests.asking.trials.needles import Needle, run
 
 

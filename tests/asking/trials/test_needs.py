@@ -16,8 +16,8 @@ from swapbridge.asking.trials.needs_keep import found_needs, into_needs, keep_tr
 from swapbridge.asking.trials.needs_plan import LAMP, NeedsPlan
 from swapbridge.asking.trials.needs_run import LISTEN_NS, NeedsRun, Timing, TrialPhase
 from swapbridge.asking.trials.permit import ALIVE_NS, Sendable, TrialGate
-from swapbridge.asking.trials.sending import TrialSender
 from swapbridge.asking.trials.things import MessageBits
+from swapbridge.asking.trials.trial_sender import TrialSender
 from swapbridge.asking.trials.turns import Key
 from swapbridge.capture.read import read_capture
 from swapbridge.capture.stimulus import read_stimulus
@@ -27,7 +27,7 @@ from swapbridge.cli.main import cli
 from swapbridge.core.errors import InputError
 from swapbridge.core.needs import load_needs
 from swapbridge.signalmap.dbc_write import save_map
-from swapbridge.signalmap.model import MapMessage, MapNode, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapNode, SignalMap
 from tests.asking.trials.test_permit import CAPTURE, SWEPT
 from tests.asking.trials.waiting import MS, OnTable, Waiting, found, module, recorded, run
 

@@ -14,7 +14,7 @@ from swapbridge.asking.trials.gauge import GaugeStage, GaugeTrial
 from swapbridge.asking.trials.gauge_run import GaugeRun
 from swapbridge.asking.trials.log import TrialLog
 from swapbridge.asking.trials.permit import ALIVE_NS, SILENT_NS, Sendable, TrialGate, sendable
-from swapbridge.asking.trials.sending import TrialSender
+from swapbridge.asking.trials.trial_sender import TrialSender
 from swapbridge.asking.trials.turns import Key
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.read import read_capture
@@ -26,7 +26,7 @@ from swapbridge.core.integrity import Checksum, Counter, Sum
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import find_role
 from swapbridge.signalmap.dbc_write import save_map
-from swapbridge.signalmap.model import MapMessage, MapNode, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapNode, MapSignal, SignalMap
 from tests.asking.trials.needles import Needle, Person
 
 MS, S = 1_000_000, 1_000_000_000

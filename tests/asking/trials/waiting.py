@@ -13,7 +13,7 @@ from fractions import Fraction
 from swapbridge.asking.trials.needs_plan import LAMP, NeedsPlan, Trial, TrialAnswer
 from swapbridge.asking.trials.permit import Sendable
 from swapbridge.core.layout import Layout
-from swapbridge.signalmap.model import MapMessage, MapSignal
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 MS = 1_000_000
 

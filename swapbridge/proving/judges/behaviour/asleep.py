@@ -13,8 +13,8 @@ import numpy.typing as npt
 
 from swapbridge.core.vocabulary import KEY_OFF_WORDS
 from swapbridge.core.vocabulary import plain as same_name
-from swapbridge.plan.model import Send
-from swapbridge.proving.bench.frames import Frames
+from swapbridge.plan.plan import Send
+from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case, reads
 from swapbridge.proving.judges.recordings.driving import (
@@ -54,11 +54,11 @@ class _KeyOff:
 def judge_asleep(case: Case) -> list[Check]:
     """Up to three checks for each sent message whose old sender can be heard with the key off."""
     rule = case.bridge.states.key_on
-    told_by = [case.names.index(b) for b, _, _ in (reads(case.bridge, rule)[0] if rule else ()) if b in case.names]
-    if not told_by:
+    counted_by = [case.names.index(b) for b, _, _ in (reads(case.bridge, rule)[0] if rule else ()) if b in case.names]
+    if not counted_by:
         return []
     engine = next((n for n, b in enumerate(case.bridge.buses) if b.holds_engine), None)
-    now = _key_off(case, told_by[0], engine)
+    now = _key_off(case, counted_by[0], engine)
     before = {bus: _key_off(case, bus, None) for bus in {s.bus for s in case.plan.sends}}
     out: list[Check] = list(_sleeps(case))
     for send in (s for s in case.plan.sends if s.request is None):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from swapbridge.core.roles import find_role
 from swapbridge.proving.case import Case, SentSignal
 from swapbridge.proving.verdict import Beyond, Check
-from swapbridge.signalmap.model import MapSignal
+from swapbridge.signalmap.signal_map import MapSignal
 
 NEVER_HELD: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("overheating", ("coolant_temperature", "oil_temperature")),
@@ -32,10 +32,10 @@ def judge_beyond(case: Case) -> list[Check]:
 def safe_answer(made: SentSignal) -> str:
     """What a signal says in doubt, in words; "" where it has no answer."""
     raw = next((f.fallback for v in made.send.variants for f in v.fields if f.name == made.signal.name), None)
-    return "" if raw is None else said_as(made.signal, raw)
+    return "" if raw is None else in_words(made.signal, raw)
 
 
-def said_as(signal: MapSignal, raw: int) -> str:
+def in_words(signal: MapSignal, raw: int) -> str:
     """A raw value in words."""
     if raw in signal.not_available:
         return "'not available'"

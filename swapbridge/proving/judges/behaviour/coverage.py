@@ -11,18 +11,18 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from swapbridge.capture.capture import Capture
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, split_word
 from swapbridge.core.needs import NOBODY_WAITS, Need
 from swapbridge.core.roles import BY_NAME
-from swapbridge.language.model import BridgeFile
+from swapbridge.language.bridge_file import BridgeFile
 from swapbridge.plan.j1939_node import OWN_MASK, own_words
-from swapbridge.plan.model import Send
+from swapbridge.plan.plan import Send
 from swapbridge.plan.proof import Status
 from swapbridge.proving.bench.bench import Bench, one_bus
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case, SentSignal
 from swapbridge.proving.verdict import Check, Coverage, check_of
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 USUAL: dict[str, tuple[str, ...]] = {
     "cluster": (
@@ -59,7 +59,7 @@ FEW_FRAMES = 3
 def judge_needs(case: Case) -> list[Check]:
     """The coverage board; a need is proved where none of its message's checks failed."""
     case.tables.coverage, checks = board(
-        case.bench, case.bridge, case.maps, case.needs, case.unplugged, case.said, case.made
+        case.bench, case.bridge, case.maps, case.needs, case.unplugged, case.checks, case.made
     )
     return checks
 
@@ -121,7 +121,7 @@ class _Board:
         self.names = [b.name for b in self.plan.buses]
         self._spoken_of: set[str] = set()
         self._vanished: set[tuple[str, int]] = set()
-        self._told: set[tuple[str, str]] = set()
+        self._supplied_roles: set[tuple[str, str]] = set()
         self._unneeded: set[tuple[str, int]] = set()
 
     def need(self, need: Need) -> None:
@@ -136,7 +136,7 @@ class _Board:
         label, where = need.label, f"{need.module} on {need.bus}"
         found, signals = self._send_for(need)
         if found is not None:
-            self._told |= {(need.bus, f.role) for v in found.variants for f in v.fields if f.role}
+            self._supplied_roles |= {(need.bus, f.role) for v in found.variants for f in v.fields if f.role}
             state = self._state(found, need, signals)
             made, quality = self._made_from(found, signals)
             self.rows.append(Coverage(need.module, need.bus, label, made, quality, state, need.note))
@@ -376,7 +376,7 @@ class _Board:
                     continue
                 for alias in USUAL.get(node.kind, ()):
                     roles = {BY_NAME[a].name for a in (alias, *ALIKE.get(alias, ())) if a in BY_NAME}
-                    if roles & (made | there) or any((bus.name, r) in self._told for r in roles):
+                    if roles & (made | there) or any((bus.name, r) in self._supplied_roles for r in roles):
                         continue
                     self.rows.append(
                         Coverage(

@@ -12,10 +12,10 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.language.constants import constant
-from swapbridge.plan.model import Send
-from swapbridge.proving.bench.frames import Frames
+from swapbridge.plan.plan import Send
+from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.case import Case, SentSignal, Track
-from swapbridge.proving.judges.behaviour.beyond import safe_answer, said_as
+from swapbridge.proving.judges.behaviour.beyond import in_words, safe_answer
 from swapbridge.proving.judges.maps.likeness import find_kind, in_unit
 from swapbridge.proving.judges.recordings.driving import (
     CRANKING_RPM,
@@ -26,7 +26,7 @@ from swapbridge.proving.judges.recordings.driving import (
     quantity,
 )
 from swapbridge.proving.verdict import Check, check_of
-from swapbridge.signalmap.model import MapMessage, MapSignal
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 FEW = 3
 """Frames in which a bit was each way before it counts as one that moves."""
@@ -157,20 +157,20 @@ def _constant(case: Case, made: SentSignal, before: Track, now: Track) -> Iterat
     if then == is_now:
         return
     role = made.role.name if made.role is not None else ""
-    witness = _donor_says(case, made, float(now.values[0]), role)
+    witness = _donor_value(case, made, float(now.values[0]), role)
     yield check_of(
         "life",
         made.label,
         "constant",
         bool(witness),
-        f"always {said_as(made.signal, is_now)}, was always {said_as(made.signal, then)}"
+        f"always {in_words(made.signal, is_now)}, was always {in_words(made.signal, then)}"
         + (f"; {witness} agrees" if witness else ""),
         "the old sender's value, or that of the new engine's own frames",
         "send the recorded value, or take it from the donor's message that states it",
     )
 
 
-def _donor_says(case: Case, made: SentSignal, value: float, role: str) -> str:
+def _donor_value(case: Case, made: SentSignal, value: float, role: str) -> str:
     """A signal on another bus of the same role, or with a word of its name, that always says that value."""
     words = _name_words(made.signal.name)
     for number, bus in enumerate(case.names):
@@ -327,13 +327,13 @@ def _when(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[C
             flag = made.signal.layout.length == 1
             apart = abs(float((then != 0).mean()) - float((is_now != 0).mean())) if flag else 0.0
             if (share >= SETTLED and kept < KEPT) or apart > FLAG_APART:
-                said = said_as(made.signal, top)
+                said = in_words(made.signal, top)
                 wrong.append(f"{_cell_words(state)}: {said} {100 * share:.0f} % before, {100 * kept:.0f} % now")
     known = set(np.unique(before.raw).tolist())
     codes, counts = np.unique(now.raw, return_counts=True)
     fresh = [int(c) for c, n in zip(codes, counts, strict=True) if int(c) not in known and n > NEW_CODE * len(now.raw)]
     if fresh and len(known) > 1 and not _grows(known, fresh):
-        shown = ", ".join(said_as(made.signal, c) for c in fresh[:4])
+        shown = ", ".join(in_words(made.signal, c) for c in fresh[:4])
         wrong.append(f"says {shown}, which the old sender never sent")
     yield check_of(
         "life",

@@ -16,17 +16,17 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import EXTENDED, Capture
 from swapbridge.capture.stimulus import Channel
-from swapbridge.core.frames import EXTENDED_BIT
+from swapbridge.core.identifier_words import EXTENDED_BIT
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.vocabulary import plain as same_name
-from swapbridge.proving.bench.frames import Frames
+from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case, SentSignal, Track, reads, track
 from swapbridge.proving.curves import thin
 from swapbridge.proving.judges.maps.likeness import Likeness, beside, find_kind, in_unit
 from swapbridge.proving.judges.recordings.driving import CRANKING_RPM, RUNNING_RPM, channel_of, engine_speed
 from swapbridge.proving.verdict import Check, DifferingCurve, check_of
-from swapbridge.signalmap.model import MapMessage, MapSignal
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 Floats = npt.NDArray[np.float64]
 EVERY_S = 0.2
@@ -34,7 +34,7 @@ EVERY_S = 0.2
 WINDOW_S = 0.35
 """A stimulus is a few readings a second, and late: a value counts when it is said this near to its moment."""
 LONGEST_WAIT_US = 100_000
-SHARE, SAID_AGAIN = 0.05, 0.6
+SHARE, LEAST_REPRODUCED = 0.05, 0.6
 STATE_WORDS = (
     ("stopped", "off", "standstill", "notrunning"),
     ("cranking", "crank", "start", "starting"),
@@ -61,7 +61,7 @@ def judge_own_words(case: Case) -> list[Check]:
 
 
 @dataclass(frozen=True, slots=True)
-class SaidAgain:
+class Reproduced:
     """A sent signal over one recording: as the absent computer said it, and as the plan makes it of that very drive.
 
     `crosses` says whether it is made from another bus at all, `tested` whether the stimulus gave all values from there.
@@ -74,7 +74,7 @@ class SaidAgain:
     tested: bool
 
 
-def said_again(case: Case, bus: int) -> Iterator[SaidAgain]:
+def reproduced_signals(case: Case, bus: int) -> Iterator[Reproduced]:
     """Every sent signal of a bus whose sources could be made anew, or stand in the recording itself."""
     mine = [m for m in case.made if m.bus == bus and not m.send.once and not m.is_open and m.sources]
     voices: dict[tuple[int, str, str], _Voice | None] = {}
@@ -98,7 +98,7 @@ def said_again(case: Case, bus: int) -> Iterator[SaidAgain]:
         old = case.recorded_track(bus, made.message, made.signal)
         new = track(sent.get((bus, made.message.word)), made.message, made.signal)
         if old is not None and new is not None:
-            yield SaidAgain(made, old, new, bool(keys), all(v is not None and v.tested for v in heard))
+            yield Reproduced(made, old, new, bool(keys), all(v is not None and v.tested for v in heard))
 
 
 def _one_bus(case: Case, bus: int) -> Iterator[Check]:
@@ -106,7 +106,7 @@ def _one_bus(case: Case, bus: int) -> Iterator[Check]:
     if not any(b != name for m in case.made if m.bus == bus for b, _, _ in m.sources):
         return
     untested = []
-    for one in said_again(case, bus):
+    for one in reproduced_signals(case, bus):
         if not one.crosses:
             continue
         if not one.tested:
@@ -393,7 +393,7 @@ def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool)
     shares = [float(right[kinds == k].mean()) for k in np.unique(kinds) if (kinds == k).sum() >= 5]
     share = float(np.mean(shares)) if shares else 1.0
     like = _scaled(made, moments, said, new) if number and limits is None else None
-    fine = share >= SAID_AGAIN and (like is None or like.same_scale(find_kind(made.signal)))
+    fine = share >= LEAST_REPRODUCED and (like is None or like.same_scale(find_kind(made.signal)))
     how = "values from the stimulus" if tested else "map not tested: values from the map itself, so only the rule"
     measured = f"{100 * share:.0f} % as it was sent ({how})"
     if not fine:

@@ -10,7 +10,7 @@ from swapbridge.core.roles import Role, find_role
 from swapbridge.core.vocabulary import CRANK_WORDS, OFF_WORDS, ON_WORDS, PARK_NEUTRAL_WORDS
 from swapbridge.core.vocabulary import plain as same_name
 from swapbridge.proving.case import Case, SentSignal
-from swapbridge.proving.judges.behaviour.beyond import said_as
+from swapbridge.proving.judges.behaviour.beyond import in_words
 from swapbridge.proving.judges.recordings.driving import BenchQuantity, held_at
 from swapbridge.proving.verdict import Check, check_of
 
@@ -66,10 +66,10 @@ def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterat
                 made.label,
                 "safe answer of a request",
                 near if asks else raw == usual,
-                f"{said_as(made.signal, raw)}; {100 * share:.0f} % of the time the old sender said "
-                f"{said_as(made.signal, usual)}",
+                f"{in_words(made.signal, raw)}; {100 * share:.0f} % of the time the old sender said "
+                f"{in_words(made.signal, usual)}",
                 "what the old sender sent when it requested nothing",
-                f'set fallback = "{said_as(made.signal, usual)}" for it in the bridge file',
+                f'set fallback = "{in_words(made.signal, usual)}" for it in the bridge file',
             )
         return
     if role is None:
@@ -92,7 +92,7 @@ def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterat
             made.label,
             "safe answer of its role",
             False,
-            f"{said_as(made.signal, raw)} in doubt",
+            f"{in_words(made.signal, raw)} in doubt",
             wanted,
             "leave its fallback out, so that the role decides, or state one on the safe side",
         )

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, split_word
 from swapbridge.core.obd import PIDS
 from swapbridge.plan.j1939_node import asking_buses
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.proving.reference.j1939_node import LAYER
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.trace import JOINED, Contents, Tally

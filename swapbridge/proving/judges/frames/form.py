@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.integrity import Checksum, Counter
-from swapbridge.proving.bench.frames import Frames, Ints, unpack_column
+from swapbridge.proving.bench.frame_rows import Frames, Ints, unpack_column
 from swapbridge.proving.verdict import Check, check_of
-from swapbridge.signalmap.model import MapMessage
+from swapbridge.signalmap.signal_map import MapMessage
 
 PERIOD_TOLERANCE = 0.02
 GAP_MARGIN_MS = 1.0

@@ -8,9 +8,9 @@ import numpy as np
 
 from swapbridge.core.roles import BY_NAME
 from swapbridge.proving.bench.bench import Bench, Run, frames_of
-from swapbridge.proving.bench.frames import Frames, unpack_column
+from swapbridge.proving.bench.frame_rows import Frames, unpack_column
 from swapbridge.proving.verdict import Check, check_of
-from swapbridge.signalmap.model import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 FEW = 3
 """Frames of the old engine computer before the engine ran that count as a habit."""

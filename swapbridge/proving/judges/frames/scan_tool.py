@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from swapbridge.capture.capture import EXTENDED, Capture
-from swapbridge.core.frames import IDENTIFIER_MASK, split_word
+from swapbridge.core.identifier_words import IDENTIFIER_MASK, split_word
 from swapbridge.core.obd import MAX_PIDS_PER_REQUEST, PADDING, request_payload
-from swapbridge.language.model import BridgeFile
+from swapbridge.language.bridge_file import BridgeFile
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, Run, simulate
 from swapbridge.proving.bench.excerpt import excerpt
 from swapbridge.proving.bench.nodes import MS, SECOND

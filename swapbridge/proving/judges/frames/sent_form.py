@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from swapbridge.plan.model import Send
+from swapbridge.plan.plan import Send
 from swapbridge.proving.bench.bench import Bench, Run, frames_of
-from swapbridge.proving.bench.frames import Frames
+from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.case import Case
 from swapbridge.proving.judges.frames.form import (
     MessageForm,
@@ -18,7 +18,7 @@ from swapbridge.proving.judges.frames.form import (
 from swapbridge.proving.judges.frames.key_on import key_on_checks
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.verdict import Check, check_of
-from swapbridge.signalmap.model import MapMessage
+from swapbridge.signalmap.signal_map import MapMessage
 
 GREETING = 20
 """A greeting is at most so many frames after each waking (common practice, no source)."""

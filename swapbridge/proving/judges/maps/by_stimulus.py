@@ -14,13 +14,13 @@ import numpy as np
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.units import find_unit
+from swapbridge.language.bridge_file import BridgeFile
 from swapbridge.language.expressions import Binary, Call, Node, Number, Unary
-from swapbridge.language.model import BridgeFile
 from swapbridge.proving.case import Case, Floats, SentSignal, Track
 from swapbridge.proving.curves import thin
 from swapbridge.proving.judges.maps.likeness import (
     FEWEST_STEPS,
-    SAID_RIGHT,
+    LEAST_RIGHT,
     Likeness,
     beside,
     find_kind,
@@ -29,7 +29,7 @@ from swapbridge.proving.judges.maps.likeness import (
 )
 from swapbridge.proving.judges.recordings.driving import channel_of
 from swapbridge.proving.verdict import Check, DifferingCurve, check_of
-from swapbridge.signalmap.model import MapMessage, MapSignal
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 GOES_WITH, STILL_GOES_WITH = 0.9, 0.5
 """Share of the time, at the state of the switch where it is least, that a signal takes its usual value there."""
@@ -159,7 +159,7 @@ def smoothed(channel: Channel, over_s: float) -> Floats:
 def _check(
     case: Case, label: str, channel: Channel, likeness: Likeness, track: Track, values: object, when: str, remedy: str
 ) -> Check:
-    fine = likeness.right >= SAID_RIGHT and likeness.same_scale(find_kind(track.signal))
+    fine = likeness.right >= LEAST_RIGHT and likeness.same_scale(find_kind(track.signal))
     measured = f"{100 * likeness.right:.0f} % of {likeness.samples:,} readings agree"
     if not fine:
         measured += f"; {likeness.cause()}"

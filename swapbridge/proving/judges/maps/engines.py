@@ -15,9 +15,9 @@ import numpy as np
 from swapbridge.core.engine_health import Gearbox, HealthSheet
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import find_unit
+from swapbridge.language.bridge_file import Source
 from swapbridge.language.constants import constant
 from swapbridge.language.expressions import Call, Name, Node, Number
-from swapbridge.language.model import Source
 from swapbridge.proving.case import Case, SentSignal
 from swapbridge.proving.judges.maps.likeness import in_unit
 from swapbridge.proving.judges.recordings.driving import RUNNING_RPM, BenchQuantity, channel_of, engine_speed, held_at

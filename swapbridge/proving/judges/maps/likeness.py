@@ -11,10 +11,10 @@ import numpy.typing as npt
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import find_unit
+from swapbridge.language.bridge_file import Source
 from swapbridge.language.constants import constant
-from swapbridge.language.model import Source
 from swapbridge.proving.case import Case, Track
-from swapbridge.signalmap.model import MapSignal
+from swapbridge.signalmap.signal_map import MapSignal
 
 Floats = npt.NDArray[np.float64]
 LAGS_S = tuple(0.02 * n for n in range(26))
@@ -27,7 +27,7 @@ SPEED_SHARE = 0.04
 ALONG, SCALE_SHARE = 0.99, 0.06
 """What goes along so well has its scale told far better than this; of a speed tyres and instruments take theirs."""
 FEWEST, FEWEST_STEPS = 20, 6
-SAID_RIGHT = 0.75
+LEAST_RIGHT = 0.75
 FACTORS: tuple[tuple[float, str], ...] = (
     (1.609344, "mph sent as km/h"),
     (1 / 1.609344, "km/h sent as mph"),

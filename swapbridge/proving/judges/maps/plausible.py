@@ -15,7 +15,7 @@ from swapbridge.core.roles import BY_NAME
 from swapbridge.proving.case import Case, Track
 from swapbridge.proving.judges.maps.likeness import find_kind, in_unit
 from swapbridge.proving.verdict import Check, check_of
-from swapbridge.signalmap.model import MapMessage, MapSignal
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 Floats = npt.NDArray[np.float64]
 Holds = Callable[[Floats, Floats], "npt.NDArray[np.bool_] | None"]

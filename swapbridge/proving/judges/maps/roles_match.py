@@ -8,7 +8,7 @@ from swapbridge.core.roles import BY_NAME, Role
 from swapbridge.proving.case import Case, SentSignal
 from swapbridge.proving.judges.behaviour.coverage import ALIKE
 from swapbridge.proving.verdict import Check, check_of
-from swapbridge.signalmap.model import MapSignal
+from swapbridge.signalmap.signal_map import MapSignal
 
 PLAIN_ROLES = ("Value", "Status")
 

@@ -11,7 +11,7 @@ from fractions import Fraction
 
 from swapbridge.proving.case import Case, Ints
 from swapbridge.proving.verdict import Check, check_of
-from swapbridge.signalmap.model import MapSignal
+from swapbridge.signalmap.signal_map import MapSignal
 
 FEWEST_BITS = 6
 BEYOND = 1.5
@@ -67,7 +67,7 @@ def _scale(case: Case, label: str, signal: MapSignal) -> Iterator[Check]:
     """A range that the bits can't say with this scale, where nothing that was measured confirms the scale."""
     if range_in_reach(signal) is not False:
         return
-    if any(c.subject == label and c.name.startswith("says ") and c.status == "pass" for c in case.said):
+    if any(c.subject == label and c.name.startswith("says ") and c.status == "pass" for c in case.checks):
         return
     assert signal.minimum is not None
     assert signal.maximum is not None

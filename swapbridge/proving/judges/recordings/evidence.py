@@ -12,16 +12,16 @@ import numpy as np
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
-from swapbridge.core.frames import BusIdentifier, format_identifier, split_word
+from swapbridge.core.identifier_words import BusIdentifier, format_identifier, split_word
 from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
-from swapbridge.proving.bench.frames import Frames
+from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case
 from swapbridge.proving.judges.frames.form import PAUSE_NS, PAUSE_PERIODS, WRONG_FAILS, WRONG_NOTED, measure
 from swapbridge.proving.judges.recordings.driving import DRIVEN_KMH, engine_speed, running_seconds, vehicle_speed
 from swapbridge.proving.verdict import Check, check_of
-from swapbridge.signalmap.model import MapMessage
+from swapbridge.signalmap.signal_map import MapMessage
 from swapbridge.surveying.lost import frames_lost
 
 SHORTEST_S = 30.0

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.proving.bench.frames import Frames
+from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.case import Case, Track
 from swapbridge.proving.judges.recordings.driving import RUNNING_RPM
 from swapbridge.proving.verdict import Check, check_of

@@ -8,11 +8,11 @@ from dataclasses import fields
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.compiler.inputs import compared_inputs
 from swapbridge.core.errors import SwapbridgeError
-from swapbridge.language.model import BridgeFile
-from swapbridge.plan.model import Plan
+from swapbridge.language.bridge_file import BridgeFile
+from swapbridge.plan.plan import Plan
 from swapbridge.proving.case import Case
 from swapbridge.proving.verdict import Check, check_of
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 
 def judge_origin(case: Case) -> list[Check]:

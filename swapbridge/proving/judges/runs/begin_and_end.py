@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.language.model import Source
-from swapbridge.plan.model import Send
+from swapbridge.language.bridge_file import Source
+from swapbridge.plan.plan import Send
 from swapbridge.proving.bench.bench import frames_of, simulate
-from swapbridge.proving.bench.frames import Frames
+from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.bench.nodes import SECOND
 from swapbridge.proving.bench.traffic import Traffic, at_other_times, words_of
 from swapbridge.proving.case import Case, reads

@@ -24,9 +24,9 @@ def judge_faults(case: Case) -> list[Check]:
     wanted = case.campaign
     if wanted.runs is None:
         return []
-    runs = wanted.runs(case.tell)
+    runs = wanted.runs(case.progress)
     if wanted.thoroughness == FULL and not wanted.only:
-        case.tell(1.0, "an hour-long soak")
+        case.progress(1.0, "an hour-long soak")
         runs.append(soak(case.ground))
     case.tables.faults += runs
     return fault_checks(runs)

@@ -14,15 +14,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.plan.model import Send
-from swapbridge.proving.bench.frames import Frames
+from swapbridge.plan.plan import Send
+from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case
 from swapbridge.proving.judges.behaviour.asleep import ASLEEP_S, SETTLED_S, key_of
 from swapbridge.proving.judges.recordings.driving import held_at
 from swapbridge.proving.judges.runs.begin_and_end import FallingAsleep, key_bus, old_ends
 from swapbridge.proving.verdict import Check, check_of
-from swapbridge.signalmap.model import MapMessage
+from swapbridge.signalmap.signal_map import MapMessage
 
 Floats = npt.NDArray[np.float64]
 FEWEST = 3
@@ -88,7 +88,7 @@ def _without_evidence(send: Send) -> Check:
 
 def _stops(case: Case, send: Send, old: Frames) -> Iterator[Check]:
     """What nothing shows of its end is not proved: the battery hangs on it."""
-    keyed = any(c.subject == send.name and c.name == "after the key goes off" for c in case.said)
+    keyed = any(c.subject == send.name and c.name == "after the key goes off" for c in case.checks)
     lacks = [] if keyed else ["how long it went on after the key went off"]
     lacks += [] if old_ends(case, send, old) else ["it stop before its bus slept"]
     yield check_of(
@@ -163,9 +163,9 @@ def unasked(handed_s: Floats, sent_s: Floats, within_s: float) -> tuple[float, f
 def _says(case: Case, send: Send, old: Frames, new: Frames, falling: FallingAsleep) -> Iterator[Check]:
     """No bit of it is ever other than the old sender's was in the same phase: alive, limp and sleep bits among them."""
     message = case.maps[case.names[send.bus]].by_word(send.word)
-    told_by = key_bus(case)
+    key_number = key_bus(case)
     then = _phases(case, send, send.bus, old, recorded=True)
-    now = _phases(case, send, send.bus if told_by is None else told_by, new, recorded=False)
+    now = _phases(case, send, send.bus if key_number is None else key_number, new, recorded=False)
     last = falling.sent.get((send.bus, send.word))
     if last is not None:
         now[PHASES[-1]] = _said(last, np.arange(len(last)) == len(last) - 1)

@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from swapbridge.capture.capture import Capture
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.proving.bench.bench import one_bus
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case

@@ -13,17 +13,17 @@ import numpy as np
 
 from swapbridge.core import j1939
 from swapbridge.core.can_bits import arbitration_key
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, split_word
 from swapbridge.core.response_time import Stream, frame_time_ns, response_times
 from swapbridge.plan.j1939_node import TO_ALL_GAP_US, TO_ONE_GAP_US
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.proving.bench.bench import Bench, Run
 from swapbridge.proving.bench.nodes import MS
 from swapbridge.proving.case import Case
 from swapbridge.proving.faults.campaign import shortest_ns
 from swapbridge.proving.judges.runs.timing import seen_response_ms
 from swapbridge.proving.verdict import Check, ResponseTime, check_of
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 FEW = 5
 ONCE_NS = 1_000_000_000

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from swapbridge.core.errors import InputError
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import SentFrame
 from swapbridge.proving.bench.bench import MakeTranslator, translator_device
 from swapbridge.proving.bench.nodes import MS, SECOND, Controller, NodeUnderTest
@@ -28,7 +28,7 @@ HEARD_MS = 25.0
 """A request reaches the engine computer: two of its 10 ms frames and the translator's budget of 5 ms."""
 ACTED_MS = 200.0
 ACK_MS = 120.0
-TOLD_WINDOW_MS = 100.0
+REPORT_WINDOW_MS = 100.0
 TORQUE_MARGIN_NM = 2.0
 MOST_STARTS = 3
 """Requests that may begin within two seconds: a shift asks once or twice, a limit cycle asks without end."""
@@ -98,7 +98,7 @@ def judge_samples(trace: Sequence[PlantState]) -> list[Check]:
     return [
         *_requests(trace),
         _never_above(trace),
-        _never_told_too_little(trace),
+        _never_reported_too_low(trace),
         _acknowledged(trace),
         _no_cycle(trace),
         _engine_off(trace),
@@ -176,24 +176,24 @@ def _never_above(trace: Sequence[PlantState]) -> Check:
     )
 
 
-def _never_told_too_little(trace: Sequence[PlantState]) -> Check:
+def _never_reported_too_low(trace: Sequence[PlantState]) -> Check:
     """What the transmission is told may be late, so it is compared with the smallest torque of the last moments."""
     time = np.array([s.time_ns for s in trace])
     actual = np.array([s.actual_nm for s in trace])
     worst = 0.0
     behind = 0
     for i, sample in enumerate(trace):
-        while time[i] - time[behind] > TOLD_WINDOW_MS * MS:
+        while time[i] - time[behind] > REPORT_WINDOW_MS * MS:
             behind += 1
-        if sample.told_nm is not None:
-            worst = max(worst, float(actual[behind : i + 1].min()) - sample.told_nm)
+        if sample.reported_nm is not None:
+            worst = max(worst, float(actual[behind : i + 1].min()) - sample.reported_nm)
     return check_of(
         "round trip",
         "actual torque",
         "never reported too low",
         worst <= TORQUE_MARGIN_NM,
         f"at most {worst:.1f} Nm too little",
-        f"never less than it was within the last {TOLD_WINDOW_MS:g} ms (too little lowers the clutch pressure)",
+        f"never less than it was within the last {REPORT_WINDOW_MS:g} ms (too little lowers the clutch pressure)",
         "widen its limits or its range in the host's layout, or give it a high fallback",
     )
 
@@ -239,8 +239,8 @@ def _no_cycle(trace: Sequence[PlantState]) -> Check:
 
 
 def _engine_off(trace: Sequence[PlantState]) -> Check:
-    off = [s for s in trace if not s.running and s.engine_rpm < 1 and s.told_nm is not None]
-    worst = max((abs((s.told_nm or 0.0) - s.actual_nm) for s in _settled(off)), default=0.0)
+    off = [s for s in trace if not s.running and s.engine_rpm < 1 and s.reported_nm is not None]
+    worst = max((abs((s.reported_nm or 0.0) - s.actual_nm) for s in _settled(off)), default=0.0)
     return check_of(
         "round trip",
         "engine off",
@@ -253,8 +253,8 @@ def _engine_off(trace: Sequence[PlantState]) -> Check:
 
 
 def _overrun(trace: Sequence[PlantState]) -> Check:
-    over = [s for s in trace if s.running and s.actual_nm < -5 and s.told_nm is not None]
-    worst = max((abs((s.told_nm or 0.0) - s.actual_nm) for s in _settled(over)), default=0.0)
+    over = [s for s in trace if s.running and s.actual_nm < -5 and s.reported_nm is not None]
+    worst = max((abs((s.reported_nm or 0.0) - s.actual_nm) for s in _settled(over)), default=0.0)
     return check_of(
         "round trip",
         "overrun",
@@ -275,6 +275,6 @@ def _settled(samples: Sequence[PlantState]) -> list[PlantState]:
             sample.time_ns - samples[i - 1].time_ns > 5 * MS or abs(sample.actual_nm - samples[i - 1].actual_nm) > 0.5
         ):
             begin = i
-        if sample.time_ns - samples[begin].time_ns > 2 * TOLD_WINDOW_MS * MS:
+        if sample.time_ns - samples[begin].time_ns > 2 * REPORT_WINDOW_MS * MS:
             out.append(sample)
     return out

@@ -6,9 +6,9 @@ from fractions import Fraction
 
 import numpy as np
 
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, simulate
-from swapbridge.proving.bench.frames import carries
+from swapbridge.proving.bench.frame_rows import carries
 from swapbridge.proving.bench.nodes import MS, SECOND, Sent
 from swapbridge.proving.bench.traffic import pick
 from swapbridge.proving.case import reads

@@ -9,8 +9,8 @@ import numpy.typing as npt
 
 from swapbridge.core.vocabulary import KEY_OFF_WORDS
 from swapbridge.core.vocabulary import plain as same_name
-from swapbridge.language.model import Source
-from swapbridge.plan.model import STATES
+from swapbridge.language.bridge_file import Source
+from swapbridge.plan.plan import STATES
 from swapbridge.proving.case import Case, reads
 from swapbridge.proving.judges.recordings.driving import CRANKING_RPM, RUNNING_RPM, channel_of, engine_speed, held_at
 from swapbridge.proving.verdict import Check, check_of

@@ -7,17 +7,17 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.core.frames import format_identifier, split_word
+from swapbridge.core.identifier_words import format_identifier, split_word
 from swapbridge.core.roles import BY_NAME
-from swapbridge.plan.model import Plan
+from swapbridge.plan.plan import Plan
 from swapbridge.proving.bench.bench import LATENCY_NS, Bench, Run
-from swapbridge.proving.bench.frames import carries, fields_of
+from swapbridge.proving.bench.frame_rows import carries, fields_of
 from swapbridge.proving.bench.nodes import MS, SECOND, Heard, Sent
 from swapbridge.proving.bench.traffic import traffic_from
 from swapbridge.proving.case import Case
 from swapbridge.proving.faults.campaign import is_delicate
 from swapbridge.proving.verdict import BusTime, Check, SignalTime, check_of
-from swapbridge.signalmap.model import SignalMap
+from swapbridge.signalmap.signal_map import SignalMap
 
 Ints = npt.NDArray[np.int64]
 TORQUE_BUDGET_MS = 5.0

@@ -18,7 +18,7 @@ from swapbridge.core.vocabulary import ON_WORDS
 from swapbridge.core.vocabulary import plain as same_name
 from swapbridge.proving.bench.bench import simulate
 from swapbridge.proving.bench.excerpt import LEAD_NS, cut
-from swapbridge.proving.bench.frames import carries, fields_of
+from swapbridge.proving.bench.frame_rows import carries, fields_of
 from swapbridge.proving.bench.nodes import SECOND, Sent
 from swapbridge.proving.bench.traffic import Traffic, with_payloads
 from swapbridge.proving.case import Case, SentSignal, SignalPlace
@@ -27,7 +27,7 @@ from swapbridge.proving.judges.recordings.driving import RUNNING_RPM, engine_spe
 from swapbridge.proving.judges.runs.silence import busy_moment
 from swapbridge.proving.reference.exact import reserved
 from swapbridge.proving.verdict import Check, check_of
-from swapbridge.signalmap.model import MapMessage, MapSignal
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 WORST = {"oil_pressure": (0.0, "kPa"), "coolant_temperature": (130.0, "degC"), "module_voltage": (9.0, "V")}
 """What a quantity says when its warning is due (common practice, no source)."""

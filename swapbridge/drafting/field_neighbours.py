@@ -1,0 +1,98 @@
+"""Drafting room: a field is no surer than what lies beside it, where bits that nothing explains may be part of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from swapbridge.core.integrity import Affine
+from swapbridge.core.layout import Layout
+from swapbridge.drafting.building import MOST_CHOICES
+from swapbridge.drafting.drafted import Explained
+from swapbridge.drafting.recorded_vehicle import VehicleMessage
+
+MOST_SURE_BESIDE = 0.5
+LEAST_VALUES = 3
+"""Two flags that say only two values together are one flag told twice, or two lamps, and no code."""
+LEAST_TOGETHER = 2
+"""A single change in common says nothing: the key woke both."""
+
+
+def no_surer_than_beside(message: VehicleMessage, fields: Sequence[Explained]) -> list[Explained]:
+    """The fields, at most even where they may be a part of the open bits beside them, or of what is called a checksum.
+
+    Parameters
+    ----------
+    message : VehicleMessage
+        The message as recorded.
+    fields : sequence of Explained
+        All of its fields.
+
+    Returns
+    -------
+    list of Explained
+        The same fields in the same order.
+    """
+    return [_capped(message, one, fields) for one in fields]
+
+
+def _capped(message: VehicleMessage, one: Explained, fields: Sequence[Explained]) -> Explained:
+    if one.how == "open" or one.confidence <= MOST_SURE_BESIDE:
+        return one
+    known = [f for f in fields if f.how == "open" and _touch(one.layout, f.layout)]
+    part = next((f.name for f in known if _one_code(message, one.layout, f.layout)), "")
+    if part:
+        why = f"it never changes without {part} beside it, which nothing explains: the two may be one code"
+    elif other := _other_checksum(message, one.layout, fields):
+        why = f"{other} may be the checksum, and the byte that is taken for it a part of this field"
+    else:
+        return one
+    return replace(one, confidence=MOST_SURE_BESIDE, words=f"{one.words}; {why}")
+
+
+def _touch(a: Layout, b: Layout) -> bool:
+    """Whether two layouts lie side by side, in either byte order."""
+    after = {p + 1 for p in a.positions} | {p - 15 for p in a.positions if p % 8 == 7}
+    before = {p - 1 for p in a.positions} | {p + 15 for p in a.positions if p % 8 == 0}
+    return bool((after | before) & set(b.positions))
+
+
+def _one_code(message: VehicleMessage, layout: Layout, beside: Layout) -> bool:
+    """Whether a code never changed but in the frames in which the one beside it did, so that no frame told them apart.
+
+    What is measured changes too often for that to say anything.
+    """
+    mine, theirs = message.raw(layout), message.raw(beside)
+    together = np.unique(np.stack([mine, theirs]), axis=1).shape[1]
+    if not LEAST_VALUES <= together <= MOST_CHOICES:
+        return False
+    changes, with_it = np.diff(mine) != 0, np.diff(theirs) != 0
+    return int(changes.sum()) >= LEAST_TOGETHER and not (changes & ~with_it).any()
+
+
+def _other_checksum(message: VehicleMessage, layout: Layout, fields: Sequence[Explained]) -> str:
+    """The open byte that may as well be the checksum beside which a field lies; "" where there is none.
+
+    Where one byte is the XOR of all others, so is each of them: the relation does not tell which one was computed. That
+    one changes with whatever changes, so a byte that changes less often is none.
+    """
+    if message.checksum is None:
+        return ""
+    found = message.checksum[0]
+    if not isinstance(found.method, Affine) or not found.method.name.startswith("XOR"):
+        return ""
+    if not _whole_byte(found.layout) or not _touch(layout, found.layout):
+        return ""
+    often = _changes(message, found.layout)
+    opens = [f for f in fields if f.how == "open" and _whole_byte(f.layout)]
+    return next((f.name for f in opens if _changes(message, f.layout) >= often), "")
+
+
+def _changes(message: VehicleMessage, layout: Layout) -> int:
+    return int((np.diff(message.raw(layout)) != 0).sum())
+
+
+def _whole_byte(layout: Layout) -> bool:
+    return layout.length == 8 and len({p // 8 for p in layout.positions}) == 1
