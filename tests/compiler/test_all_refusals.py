@@ -53,7 +53,7 @@ def test_every_independent_refusal_in_one_run() -> None:
         "no signal 'Peda'; did you mean Pedal?",
         "bus host has no message 'Nothing'",
         "host.EngineStatus.Running: it has no line",
-        "a invented status of a braking module is never sent",
+        "an invented status of a braking module is never sent",
         "a torque or throttle request needs limits",
     ):
         assert words in text, words

@@ -274,7 +274,7 @@ def test_pages_agree_with_contract_and_reference(order: tuple[int, ...]) -> None
 def test_a_rule_may_say_another_order_and_a_page_that_never_comes_is_refused() -> None:
     text = PAGES.replace('rest = "zero"', 'rest = "zero"\nmux = [3, 2]', 1)
     assert [v.base[0] for v in compile_text(text, host=paged((1, 2, 3))).plan.sends[0].variants] == [3, 2]
-    with pytest.raises(BridgeRefused, match="never comes to page 2: its pages are 3"):
+    with pytest.raises(BridgeRefused, match="never sends page 2: its pages are 3"):
         compile_text(PAGES.replace('rest = "zero"', 'rest = "zero"\nmux = [3]', 1), host=paged())
     with pytest.raises(InputError, match=r"page 'two' is not a raw value"):
         compile_text(PAGES.replace("pages.2.", "pages.two."), host=paged())

@@ -31,9 +31,10 @@ def old() -> Frames:
     return frames
 
 
-def _failed(pattern: Frames, ours: Frames, *, periodic: bool = True) -> dict[str, Any]:
+def _failed(pattern: Frames, ours: Frames, *, periodic: bool = True, at_once: bool = False) -> dict[str, Any]:
     message = small_swap.maps()["host"].message("ENGINE_DATA")
-    checks = compare_forms("m", measure(pattern, message), measure(ours, message), message, periodic=periodic)
+    forms = measure(pattern, message), measure(ours, message)
+    checks = compare_forms("m", *forms, message, periodic=periodic, at_once=at_once)
     return {c.name: c for c in checks if c.status == "fail"}
 
 
@@ -65,6 +66,8 @@ def test_what_had_its_own_clock_does_not_follow_another(old: Frames, waits_ms: i
     times = old.time_ns + np.where(np.arange(len(old)) % 2, waits_ms * MS, 0)
     assert set(_failed(old, replace(old, time_ns=times), periodic=False)) == ({"rhythm"} if uneven else set())
     assert set(_failed(replace(old, time_ns=times), old, periodic=False)) == set(), "an old sender without a clock"
+    at_once = _failed(old, replace(old, time_ns=times), periodic=False, at_once=True)
+    assert set(at_once) == set(), "a request is passed on at once, as its time budget asks"
 
 
 def test_a_late_frame(old: Frames) -> None:

@@ -230,7 +230,7 @@ def test_buses_are_not_mixed() -> None:
     with pytest.raises(InputError, match="on several buses"):
         accept_findings(data)
     assert len(accept_findings(data, bus="1").signal_map.messages) == 1
-    with pytest.raises(InputError, match="nothing of bus '2'"):
+    with pytest.raises(InputError, match="contain nothing from bus '2'"):
         accept_findings(data, bus="2")
 
 

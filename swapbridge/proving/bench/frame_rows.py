@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.layout import Layout
+from swapbridge.core.roles import BY_NAME
 from swapbridge.plan.plan import Field, Send
 from swapbridge.signalmap.signal_map import MapMessage
 
@@ -44,6 +45,11 @@ def carries(message: MapMessage | None, name: str, data: bytes) -> bool:
         return False
     page = message.multiplexer
     return not signal.mux_values or page is None or page.layout.unpack(data) in signal.mux_values
+
+
+def asks_torque(field: Field) -> bool:
+    """Whether a signal's role is a torque request, which is to be passed on at once."""
+    return field.role in BY_NAME and BY_NAME[field.role].hazard == "torque request"
 
 
 def fields_of(send: Send) -> list[Field]:

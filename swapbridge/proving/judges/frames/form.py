@@ -222,7 +222,13 @@ def rules_of_the_map(label: str, pattern: MessageForm) -> list[Check]:
 
 
 def compare_forms(
-    label: str, pattern: MessageForm, ours: MessageForm, message: MapMessage | None, *, periodic: bool
+    label: str,
+    pattern: MessageForm,
+    ours: MessageForm,
+    message: MapMessage | None,
+    *,
+    periodic: bool,
+    at_once: bool = False,
 ) -> list[Check]:
     """Judge the translator's frames by the old engine's.
 
@@ -236,6 +242,8 @@ def compare_forms(
         Its map, which says which bits are signals and what its counter and checksum are.
     periodic : bool
         Sent at a fixed period; otherwise period and gaps only warn.
+    at_once : bool
+        Carries a request, which may be sent between its turns as well.
     """
     out = []
 
@@ -264,7 +272,7 @@ def compare_forms(
             warn=not periodic and ours.mean_ms <= SLOWER * max(pattern.period_ms, pattern.mean_ms),
         )
         steady = pattern.late_ms - pattern.early_ms <= STEADY * pattern.period_ms
-        if steady and not periodic:
+        if steady and not periodic and not at_once:
             add(
                 "rhythm",
                 ours.late_ms - ours.early_ms <= UNEVEN * pattern.period_ms,

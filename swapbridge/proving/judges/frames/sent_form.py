@@ -6,7 +6,7 @@ import numpy as np
 
 from swapbridge.plan.plan import Send
 from swapbridge.proving.bench.bench import Bench, Run, frames_of
-from swapbridge.proving.bench.frame_rows import Frames
+from swapbridge.proving.bench.frame_rows import Frames, asks_torque, fields_of
 from swapbridge.proving.case import Case
 from swapbridge.proving.judges.frames.form import (
     MessageForm,
@@ -76,7 +76,8 @@ def form_checks(bench: Bench, run: Run, reference: Reference) -> list[Check]:
         out += _still_sent(send, pattern, ours)
         out += _as_often(send, recorded)
         periodic = bool(send.period_us) and not send.gap_us
-        out += compare_forms(send.name, pattern, ours, message, periodic=periodic)
+        asks = any(asks_torque(field) for field in fields_of(send))
+        out += compare_forms(send.name, pattern, ours, message, periodic=periodic, at_once=asks)
         patterns.setdefault(send.bus, {})[send.name] = pattern
         forms.setdefault(send.bus, {})[send.name] = ours
     for bus, found in patterns.items():

@@ -8,10 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.identifier_words import format_identifier, split_word
-from swapbridge.core.roles import BY_NAME
 from swapbridge.plan.plan import Plan
 from swapbridge.proving.bench.bench import LATENCY_NS, Bench, Run
-from swapbridge.proving.bench.frame_rows import carries, fields_of
+from swapbridge.proving.bench.frame_rows import asks_torque, carries, fields_of
 from swapbridge.proving.bench.nodes import MS, SECOND, Heard, Sent
 from swapbridge.proving.bench.traffic import traffic_from
 from swapbridge.proving.case import Case
@@ -62,8 +61,7 @@ def signal_times(plan: Plan, run: Run, maps: Mapping[str, SignalMap]) -> tuple[l
             if not len(ages):
                 continue
             subject = f"{send.name}.{field.name}"
-            hazard = BY_NAME[field.role].hazard if field.role in BY_NAME else ""
-            budget = TORQUE_BUDGET_MS if hazard == "torque request" else None
+            budget = TORQUE_BUDGET_MS if asks_torque(field) else None
             median, p99 = np.percentile(ages, [50, 99])
             times.append(
                 SignalTime(
