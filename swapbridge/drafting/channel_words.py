@@ -27,7 +27,7 @@ LAGS_S = tuple(round(0.05 * k, 2) for k in range(-8, 17))
 SETTLE_S = 0.35
 MOST_WORDS = 12
 LEAST_SHARE = 0.9
-PART_TELLS = 0.97
+PART_SHARE = 0.97
 """A part of a code says a channel where it and the words tell each other in this share of the time."""
 BINARY_LEAST_SHARE = 0.85
 MOST_PART_BITS, MOST_JOINED_BITS = 3, 4
@@ -35,19 +35,19 @@ MOST_PART_BITS, MOST_JOINED_BITS = 3, 4
 
 
 @dataclass(frozen=True, slots=True)
-class Telling:
+class WordMatch:
     """How a field goes with a channel's words.
 
-    `tells` is the share of time in which the field's value tells the word (the mean over words), `told` that in which
-    the word tells the value (the mean over values).
+    `word_share` is the share of time in which the field's value gives the word (the mean over words), `value_share`
+    that in which the word gives the value (the mean over values).
     """
 
     channel: str
     lag_s: float
     word_of: dict[int, str]
     value_of: dict[str, int]
-    tells: float
-    told: float
+    word_share: float
+    value_share: float
 
 
 def word_channels(vehicle: Vehicle) -> dict[str, tuple[VehicleSeries, tuple[str, ...]]]:
@@ -70,9 +70,9 @@ def _words(channel: Channel) -> tuple[Floats, tuple[str, ...]] | None:
     return np.searchsorted(levels, channel.value).astype(np.float64), tuple(f"{v:g}" for v in levels)
 
 
-def telling(
+def match_words(
     message: VehicleMessage, one: VehicleField, name: str, channel: tuple[VehicleSeries, tuple[str, ...]]
-) -> Telling | None:
+) -> WordMatch | None:
     """How a field goes with a channel, at the lag where they go best."""
     series, words = channel
     raw = message.raw(one.layout)
@@ -81,10 +81,12 @@ def telling(
         return None
     rows, lagged = _laid(message, series)
     code = np.searchsorted(values, raw[rows]) * len(words)
-    best: Telling | None = None
+    best: WordMatch | None = None
     for lag, word, settled in lagged:
         found = _at_lag(code + word, settled, values, words, lag, name)
-        if found is not None and (best is None or min(1, found.tells) + found.told > best.tells + best.told):
+        if found is not None and (
+            best is None or min(1, found.word_share) + found.value_share > best.word_share + best.value_share
+        ):
             best = found
     return best
 
@@ -108,7 +110,9 @@ def _laid(message: VehicleMessage, series: VehicleSeries) -> tuple[Ints, list[tu
     return rows, out
 
 
-def _at_lag(pairs: Ints, settled: Bools, values: Ints, words: tuple[str, ...], lag: float, name: str) -> Telling | None:
+def _at_lag(
+    pairs: Ints, settled: Bools, values: Ints, words: tuple[str, ...], lag: float, name: str
+) -> WordMatch | None:
     """How values go with words, by the pairs of them that were seen (value * words + word)."""
     shape = (len(values), len(words))
     table = np.bincount(pairs[settled], minlength=shape[0] * shape[1]).reshape(shape).astype(np.float64)
@@ -125,18 +129,18 @@ def _at_lag(pairs: Ints, settled: Bools, values: Ints, words: tuple[str, ...], l
     right = np.array(
         [sum(table[k, w] for k, v in enumerate(values) if word_of.get(int(v)) == w) for w in range(len(words))]
     )
-    tells = float((right / np.maximum(of_word, 1))[seen_words].mean())
+    word_share = float((right / np.maximum(of_word, 1))[seen_words].mean())
     by_value = table / np.maximum(of_value, 1)[:, None]
     value_of = {words[w]: int(values[int(by_value[:, w].argmax())]) for w in np.flatnonzero(of_word)}
     for v, w in word_of.items():  # a word that never settled, by the value that it came with
         value_of.setdefault(words[w], v)
-    told = float(
+    value_share = float(
         np.mean([
             sum(table[k, w] for w in np.flatnonzero(of_word) if value_of[words[w]] == values[k]) / of_value[k]
             for k in np.flatnonzero(seen_values)
         ])
     )  # fmt: skip
-    return Telling(name, lag, {v: words[w] for v, w in word_of.items()}, value_of, tells, told)
+    return WordMatch(name, lag, {v: words[w] for v, w in word_of.items()}, value_of, word_share, value_share)
 
 
 def with_words_apart(vehicle: Vehicle) -> Vehicle:
@@ -173,12 +177,14 @@ def with_words_together(vehicle: Vehicle) -> Vehicle:
         small = [f for f in fields if f.kind != "number" and f.layout.length <= MOST_PART_BITS]
         for name, channel in channels.items():
             joined = [
-                (told, (a, b), both) for n, a in enumerate(small) for b in small[n + 1 :]
-                if (both := _both(a, b)) is not None and (told := telling(message, both, name, channel)) is not None
-                and min(told.tells, told.told) >= PART_TELLS and _tells_more(message, (a, b), name, channel, told)
+                (match, (a, b), both) for n, a in enumerate(small) for b in small[n + 1 :]
+                if (both := _both(a, b)) is not None
+                and (match := match_words(message, both, name, channel)) is not None
+                and min(match.word_share, match.value_share) >= PART_SHARE
+                and _tells_more(message, (a, b), name, channel, match)
             ]  # fmt: skip
             if joined:
-                _, pair, both = max(joined, key=lambda j: j[0].tells + j[0].told)
+                _, pair, both = max(joined, key=lambda j: j[0].word_share + j[0].value_share)
                 fields[fields.index(pair[0])] = both
                 fields.remove(pair[1])
                 break
@@ -204,11 +210,11 @@ def _both(a: VehicleField, b: VehicleField) -> VehicleField | None:
 
 def _tells_more(
     message: VehicleMessage, parts: tuple[VehicleField, VehicleField], name: str,
-    channel: tuple[VehicleSeries, tuple[str, ...]], both: Telling,
+    channel: tuple[VehicleSeries, tuple[str, ...]], both: WordMatch,
 ) -> bool:  # fmt: skip
     """Whether two fields tell words together that neither tells alone, each word by a value of its own."""
-    alone = [told for part in parts if (told := telling(message, part, name, channel)) is not None]
-    most = max((len(set(told.value_of.values())) for told in alone), default=0)
+    alone = [match for part in parts if (match := match_words(message, part, name, channel)) is not None]
+    most = max((len(set(match.value_of.values())) for match in alone), default=0)
     return len(set(both.value_of.values())) == len(both.value_of) > most
 
 
@@ -216,8 +222,8 @@ def _apart(
     message: VehicleMessage, one: VehicleField, name: str, channel: tuple[VehicleSeries, tuple[str, ...]]
 ) -> list[VehicleField]:
     """A code in the part that tells a channel's words, each by one value, and what is below and above it."""
-    whole = telling(message, one, name, channel)
-    if whole is None or whole.tells < PART_TELLS or whole.told >= LEAST_SHARE:
+    whole = match_words(message, one, name, channel)
+    if whole is None or whole.word_share < PART_SHARE or whole.value_share >= LEAST_SHARE:
         return [one]
     positions = one.layout.positions
     least = max(2, int(np.ceil(np.log2(len(whole.value_of)))))
@@ -226,8 +232,8 @@ def _apart(
             run = _part(message, one, positions[first : first + length])
             if run is None or not {positions[first], positions[first + length - 1]} <= message.moved:
                 continue
-            told = telling(message, run, name, channel)
-            if told is not None and min(told.tells, told.told) >= PART_TELLS:
+            match = match_words(message, run, name, channel)
+            if match is not None and min(match.word_share, match.value_share) >= PART_SHARE:
                 ends = (positions[:first], positions[first + length :])
                 others = [p for end in ends if set(end) & message.moved and (p := _part(message, one, end)) is not None]
                 return [run, *others]

@@ -13,7 +13,7 @@ import numpy as np
 
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.core.vocabulary import CRANK_WORDS, plain
-from swapbridge.drafting.channel_words import Telling, telling, word_channels
+from swapbridge.drafting.channel_words import WordMatch, match_words, word_channels
 from swapbridge.drafting.linking import in_bits, warns
 from swapbridge.drafting.recorded_vehicle import VehicleField, VehicleMessage
 from swapbridge.drafting.swap_sources import Swap, find_words
@@ -49,9 +49,9 @@ def cut_switches(swap: Swap) -> None:
                     if not swap.is_source(bus, message, one):
                         continue
                     for parts in _ends(message, one):
-                        told = telling(message, parts[0], name, channel)
-                        if told is not None and _goes(told):
-                            found.append((told.tells + told.told, message, one, parts))
+                        match = match_words(message, parts[0], name, channel)
+                        if match is not None and _goes(match):
+                            found.append((match.word_share + match.value_share, message, one, parts))
             if found:
                 _, message, one, parts = max(found, key=lambda f: f[0])
                 fields = tuple(p for f in message.fields for p in (parts if f is one else [f]))
@@ -106,8 +106,8 @@ def _is_lamp(swap: Swap, message: VehicleMessage, one: VehicleField) -> bool:
     return float((message.raw(one.layout)[stands] == lit).mean()) >= LIT
 
 
-def _goes(told: Telling) -> bool:
-    return told.tells >= TOLD and told.told >= TOLD
+def _goes(match: WordMatch) -> bool:
+    return match.word_share >= TOLD and match.value_share >= TOLD
 
 
 def _ends(message: VehicleMessage, one: VehicleField) -> Iterator[list[VehicleField]]:

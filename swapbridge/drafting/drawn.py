@@ -120,8 +120,8 @@ def _told(kit: Kit, message: VehicleMessage, one: Explained, times: Floats) -> _
     for linked in kit.linked:
         values[linked.line.text] = linked.line.series, ""
     for word in kit.swap.words.values():
-        if word.origin is not None and word.tells is not None:
-            first = {w: v for v, w in sorted(word.tells.word_of.items(), reverse=True)}
+        if word.origin is not None and word.match is not None:
+            first = {w: v for v, w in sorted(word.match.word_of.items(), reverse=True)}
             raw = np.array([float(first.get(w, -1)) for w in word.words])
             index = np.clip(word.series.value.astype(int), 0, len(raw) - 1)
             values[word.origin.text] = VehicleSeries(word.series.time_s, raw[index]), ""

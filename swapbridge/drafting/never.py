@@ -10,7 +10,7 @@ from swapbridge.compiler.messages.rest import OFF_ONLY
 from swapbridge.core import j1939
 from swapbridge.core.obd import diagnostic_use
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, PARK_NEUTRAL_WORDS, plain, spoken_words
-from swapbridge.drafting.channel_words import Telling, least_share, telling, word_channels
+from swapbridge.drafting.channel_words import WordMatch, least_share, match_words, word_channels
 from swapbridge.drafting.recorded_vehicle import VehicleField, VehicleMessage, VehicleSeries, spans
 from swapbridge.drafting.swap_sources import LEAST_CHANNEL, Origin, Swap
 
@@ -126,28 +126,28 @@ def unanswered(swap: Swap, bus: str, message: VehicleMessage) -> str:
 def guarded(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField) -> NeverDrafted | None:
     """What a field must never be guessed as, or None: by the channels that a person or a scan tool said."""
     key = (bus, message.key.identifier, message.key.extended, one.name)
-    known = [t for k, t in swap.tellings.items() if k[:4] == key]
+    known = [t for k, t in swap.word_matches.items() if k[:4] == key]
     if not known and one.kind != "number":  # a part of a field that was cut up later
         channels = word_channels(swap.vehicle(bus)).items()
         known = [
             t for name, c in channels
-            if _rule_of(name, c[1]) is not None and (t := telling(message, one, name, c)) is not None
+            if _rule_of(name, c[1]) is not None and (t := match_words(message, one, name, c)) is not None
         ]  # fmt: skip
-    better = max((t.told for t in known if _is_plain(t)), default=0.0)
-    for told in sorted(known, key=lambda t: -t.told):
-        rule = _rule_of(told.channel, tuple(told.value_of))
-        if better >= told.told + BETTER_TOLD:
+    better = max((t.value_share for t in known if _is_plain(t)), default=0.0)
+    for match in sorted(known, key=lambda t: -t.value_share):
+        rule = _rule_of(match.channel, tuple(match.value_of))
+        if better >= match.value_share + BETTER_TOLD:
             break  # a gear goes with the lever, and says the gear
-        sure = told.told >= least_share(len(told.word_of)) or (
-            told.channel == one.channel and one.channel_confidence >= LEAST_CHANNEL
+        sure = match.value_share >= least_share(len(match.word_of)) or (
+            match.channel == one.channel and one.channel_confidence >= LEAST_CHANNEL
         )
         if rule is None or not sure:
             continue
-        words = _answers(rule[1], tuple(told.value_of))
-        safe = [told.value_of[w] for w in words]
-        apart = {v for w, v in told.value_of.items() if w not in words}
+        words = _answers(rule[1], tuple(match.value_of))
+        safe = [match.value_of[w] for w in words]
+        apart = {v for w, v in match.value_of.items() if w not in words}
         if apart and not apart & set(safe):
-            return _guard(rule, told.channel, safe[0] if safe else None, one)
+            return _guard(rule, match.channel, safe[0] if safe else None, one)
     rule = _rule_of(one.channel, ())
     if one.kind == "number" and one.channel_confidence >= LEAST_CHANNEL and rule is not None and rule[1] == "off":
         raw = np.unique(message.raw(one.layout))
@@ -155,22 +155,25 @@ def guarded(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField) ->
     return None
 
 
-def _is_plain(told: Telling) -> bool:
+def _is_plain(match: WordMatch) -> bool:
     """Whether a field says a channel both ways that nothing guards."""
-    return min(told.told, told.tells) >= SAME_SHARE and _rule_of(told.channel, tuple(told.value_of)) is None
+    return (
+        min(match.value_share, match.word_share) >= SAME_SHARE
+        and _rule_of(match.channel, tuple(match.value_of)) is None
+    )
 
 
 def differs_from_channel(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField, channel: str) -> bool:
     """Whether another field of its bus says a channel better, and this one says something else than that."""
     word = swap.words.get(channel)
-    told = {k: t for k, t in swap.tellings.items() if k[0] == bus and k[4] == channel}
-    if word is None or not told:
+    matches = {k: t for k, t in swap.word_matches.items() if k[0] == bus and k[4] == channel}
+    if word is None or not matches:
         return False
-    best = max(told, key=lambda k: told[k].tells)
+    best = max(matches, key=lambda k: matches[k].word_share)
     if best[1:4] == (message.key.identifier, message.key.extended, one.name):
         return False
-    found = telling(message, one, channel, (word.series, word.words))
-    return found is None or found.told < SAME_SHARE
+    found = match_words(message, one, channel, (word.series, word.words))
+    return found is None or found.value_share < SAME_SHARE
 
 
 def _tells_answer(swap: Swap, message: VehicleMessage, one: VehicleField, guard: NeverDrafted) -> bool:
@@ -178,8 +181,8 @@ def _tells_answer(swap: Swap, message: VehicleMessage, one: VehicleField, guard:
     word = swap.words[guard.channel]
     answers = [word.words.index(w) for w in _answers(guard.answer, word.words)]
     said = np.isin(word.series.value, answers).astype(np.float64)
-    found = telling(message, one, guard.channel, (VehicleSeries(word.series.time_s, said), ("other", "answer")))
-    return found is not None and found.tells >= SAME_SHARE
+    found = match_words(message, one, guard.channel, (VehicleSeries(word.series.time_s, said), ("other", "answer")))
+    return found is not None and found.word_share >= SAME_SHARE
 
 
 def tellers(swap: Swap) -> dict[str, frozenset[str]]:

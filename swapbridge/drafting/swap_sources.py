@@ -12,9 +12,9 @@ import numpy as np
 
 from swapbridge.core.units import SPELLINGS
 from swapbridge.drafting.channel_words import (
-    Telling,
+    WordMatch,
     least_share,
-    telling,
+    match_words,
     with_words_apart,
     with_words_together,
     word_channels,
@@ -92,7 +92,7 @@ class Word:
     words: tuple[str, ...]
     series: VehicleSeries
     origin: Origin | None
-    tells: Telling | None
+    match: WordMatch | None
 
 
 @dataclass(slots=True)
@@ -106,7 +106,7 @@ class Swap:
     repeaters: frozenset[tuple[str, int, bool, str]]
     quantities: dict[str, Quantity] = field(default_factory=dict)
     words: dict[str, Word] = field(default_factory=dict)
-    tellings: dict[tuple[str, int, bool, str, str], Telling] = field(default_factory=dict)
+    word_matches: dict[tuple[str, int, bool, str, str], WordMatch] = field(default_factory=dict)
 
     def vehicle(self, bus: str) -> Vehicle:
         return self.host if bus == self.host.bus else self.donor
@@ -142,13 +142,13 @@ def gather(host: Vehicle, donor: Vehicle, host_unplugged: Vehicle | None, donor_
 def _donor_echoes(swap: Swap) -> frozenset[tuple[str, int, bool, str]]:
     """Fields in which the donor's computer repeats what a module of the host says now: they would hear themselves."""
     out = set()
-    for (bus, identifier, extended, name, channel), found in swap.tellings.items():
+    for (bus, identifier, extended, name, channel), found in swap.word_matches.items():
         word = swap.words.get(channel)
         if bus != swap.donor.bus or (identifier, extended) not in swap.donor_alive or word is None:
             continue
         if word.origin is None or word.origin.bus != swap.host.bus or channel == "key_state":
             continue
-        if found.told >= ECHO_TOLD or (found.tells >= 0.93 and found.told >= 0.85):
+        if found.value_share >= ECHO_TOLD or (found.word_share >= 0.93 and found.value_share >= 0.85):
             out.add((bus, identifier, extended, name))
     return frozenset(out)
 
@@ -220,22 +220,24 @@ def _repeaters(
 def find_words(swap: Swap) -> None:
     """Which field tells the words of each channel."""
     channels = {bus: word_channels(swap.vehicle(bus)) for bus in (swap.host.bus, swap.donor.bus)}
-    best: dict[str, tuple[float, Origin, Telling]] = {}
+    best: dict[str, tuple[float, Origin, WordMatch]] = {}
     for bus, known in channels.items():
         for key, message in swap.vehicle(bus).messages.items():
             fields = [f for f in message.fields if f.kind != "number" or len(np.unique(message.raw(f.layout))) <= 12]
             for name, channel in known.items():
                 for one in fields:
-                    found = telling(message, one, name, channel)
+                    found = match_words(message, one, name, channel)
                     if found is None:
                         continue
-                    swap.tellings[(bus, *key, one.name, name)] = found
+                    swap.word_matches[(bus, *key, one.name, name)] = found
                     if not swap.is_source(bus, message, one):
                         continue
-                    rank = found.tells + 0.1 * found.told
+                    rank = found.word_share + 0.1 * found.value_share
                     rank += FIRST_HAND * (bus == swap.host.bus)
-                    rank += found.tells >= ALWAYS  # whatever else it says: another that errs at times is none
-                    if found.tells >= least_share(len(found.word_of)) and (name not in best or rank > best[name][0]):
+                    rank += found.word_share >= ALWAYS  # whatever else it says: another that errs at times is none
+                    if found.word_share >= least_share(len(found.word_of)) and (
+                        name not in best or rank > best[name][0]
+                    ):
                         best[name] = (rank, Origin(bus, message, one), found)
     for name in sorted({n for known in channels.values() for n in known}):
         words = tuple(dict.fromkeys(w for known in channels.values() if name in known for w in known[name][1]))
@@ -253,10 +255,10 @@ def _word_series(
     swap: Swap, bus: str, name: str, words: tuple[str, ...], channel: tuple[VehicleSeries, tuple[str, ...]]
 ) -> VehicleSeries:
     """The words as the field says them that tells them best, else as they were said."""
-    told = [(found.tells, k) for k, found in swap.tellings.items() if k[0] == bus and k[4] == name]
+    told = [(found.word_share, k) for k, found in swap.word_matches.items() if k[0] == bus and k[4] == name]
     if told:
         share, key = max(told, key=lambda t: t[0])
-        found = swap.tellings[key]
+        found = swap.word_matches[key]
         if share >= least_share(len(found.word_of)):
             message = swap.vehicle(bus).messages[key[1], key[2]]
             one = next(f for f in message.fields if f.name == key[3])
@@ -283,8 +285,8 @@ def word_atoms(swap: Swap, bus: str = "") -> list[Atom]:
         for n, text in enumerate(word.words):
             said = VehicleSeries(word.series.time_s, (word.series.value == n).astype(np.float64))
             expression = None
-            if word.origin is not None and word.tells is not None:
-                values = [v for v, w in sorted(word.tells.word_of.items()) if w == text]
+            if word.origin is not None and word.match is not None:
+                values = [v for v, w in sorted(word.match.word_of.items()) if w == text]
                 if values:
                     expression = " or ".join(f"{word.origin.text} == {v}" for v in values)
             if expression is None and bus:
@@ -307,14 +309,14 @@ def several_words(swap: Swap, key: tuple[str, int, bool, str], value: int) -> li
     """A condition for each channel of which several words go with a value of a field: a lever in park or neutral."""
     out = []
     for word in swap.words.values():
-        told = swap.tellings.get((*key, word.channel))
-        if told is None or word.origin is None or word.tells is None:
+        told = swap.word_matches.get((*key, word.channel))
+        if told is None or word.origin is None or word.match is None:
             continue
         mine = [w for w, v in told.value_of.items() if v == value]
         if not 2 <= len(mine) < len(told.value_of):
             continue
         said = np.isin(word.series.value, [word.words.index(w) for w in mine])
-        values = [v for v, w in sorted(word.tells.word_of.items()) if w in mine]
+        values = [v for v, w in sorted(word.match.word_of.items()) if w in mine]
         how: How = "echo" if word.origin.bus == key[0] else "copy"
         text = " or ".join(f"{word.origin.text} == {v}" for v in values)
         name = f"{word.channel} {' or '.join(mine)}"

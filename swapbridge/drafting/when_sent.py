@@ -155,8 +155,8 @@ def shared_times(swap: Swap) -> Times:
     key_on = crank = ""
     after_ms = 0
     host = swap.host
-    if key is not None and key.origin is not None and key.tells is not None:
-        values = {w: [v for v, x in sorted(key.tells.word_of.items()) if x == w] for w in key.words}
+    if key is not None and key.origin is not None and key.match is not None:
+        values = {w: [v for v, x in sorted(key.match.word_of.items()) if x == w] for w in key.words}
         text = key.origin.text
         on = [v for w, vs in values.items() if plain(w) not in KEY_OFF_WORDS for v in vs]
         key_on = " or ".join(f"{text} == {v}" for v in on)

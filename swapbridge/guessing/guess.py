@@ -17,7 +17,7 @@ from swapbridge.guessing.coding.bit_columns import BitColumns, bit_columns_of
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.constant import constant_bits
 from swapbridge.guessing.layout.message_fields import MessageFields
-from swapbridge.guessing.layout.orders import house_style
+from swapbridge.guessing.layout.orders import vehicle_order
 from swapbridge.guessing.layout.study import fields_of_study, one_length, study, with_vehicle_formulas
 from swapbridge.guessing.meaning.meaning import attach_meaning
 from swapbridge.guessing.meaning.pooling import pool
@@ -111,7 +111,7 @@ def find_layouts(
         if progress is not None:
             progress(done / len(tasks), f"identifier {done} of {len(tasks)}")
     studies = with_vehicle_formulas(studies)
-    style = house_style([s.parts for s in studies])
+    prices = vehicle_order([s.parts for s in studies])
     return [
         MessageFields(
             key,
@@ -119,7 +119,7 @@ def find_layouts(
             rows,
             columns.payload.shape[1],
             columns.period_ns / 1e6,
-            fields_of_study(result, style),
+            fields_of_study(result, prices),
         )
         for (key, rows, columns), result in zip(tasks, studies, strict=True)
     ]

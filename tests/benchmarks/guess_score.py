@@ -98,7 +98,7 @@ ABLATIONS: tuple[tuple[str, Any, str, Any], ...] = (
     ("no vehicle-wide formulas", layout, "proven_formulas", lambda *_: {}),
     ("no sums of the vehicle", driver, "vehicle_checks", lambda some: [None] * len(some)),
     ("no checks that only follow", layout, "follower_of_counter", lambda *_: None),
-    ("no vehicle-wide byte order", orders, "house_style_bits", lambda _: (1.0, 1.0)),
+    ("no vehicle-wide byte order", orders, "order_prices", lambda _: (1.0, 1.0)),
 )
 
 

@@ -19,7 +19,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding.bit_columns import bit_columns_of
 from swapbridge.guessing.integrity import trust
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
-from swapbridge.guessing.layout.orders import house_style
+from swapbridge.guessing.layout.orders import vehicle_order
 from swapbridge.guessing.layout.study import Study, fields_of_study, one_length, study, with_vehicle_formulas
 from swapbridge.signalmap.findings import FoundField
 from tests.benchmarks.vehicles import Field
@@ -183,11 +183,11 @@ def _overlapping(fields: list[Field], layout: Layout) -> str:
 def guess_of(capture: Capture) -> dict[int, list[Guessed]]:
     """The layouts that are found, by identifier, with what makes each as sure as it is."""
     studies = list(studied(capture))
-    style = house_style([s.parts for _, s in studies])
+    prices = vehicle_order([s.parts for _, s in studies])
     out: dict[int, list[Guessed]] = {}
     for identifier, found in studies:
         exact = {(kind, bits): features for kind, bits, features in claims_of(found)}
-        for f in fields_of_study(found, style):
+        for f in fields_of_study(found, prices):
             page = None if f.mux is None else f.mux[1]
             words = "" if f.method is None else " ".join(f"{k}={v}" for k, v in f.evidence.items())
             features = exact.get((f.kind, f.layout.positions))

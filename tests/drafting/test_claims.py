@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from swapbridge.core.layout import Layout
-from swapbridge.drafting.channel_words import Telling
+from swapbridge.drafting.channel_words import WordMatch
 from swapbridge.drafting.drafted import Explained
 from swapbridge.drafting.explain import field as fields
 from swapbridge.drafting.explain.field import explain_choice
@@ -26,7 +26,7 @@ from tests.drafting.test_in_doubt import EVERY_BIT, TIMES, coded, line, message
 def bench(bus: str, *atoms: Atom, lines: tuple[DraftLine, ...] = (), words: tuple[Word, ...] = ()) -> Any:
     """A kit of one bus with these conditions, quantities and channels of words."""
     swap = SimpleNamespace(
-        quantities={}, tellings={}, words={w.channel: w for w in words},
+        quantities={}, word_matches={}, words={w.channel: w for w in words},
         host=SimpleNamespace(bus="host"), donor=SimpleNamespace(bus="donor"),
     )  # fmt: skip
     return SimpleNamespace(swap=swap, bus=bus, atoms=atoms, lines=lines, warnings=frozenset(), linked=())
@@ -88,10 +88,10 @@ def test_a_code_that_no_recording_held_may_come(names: tuple[str, ...], length: 
     gear = GEAR % len(names)
     told = message(gear[:, None])
     one = coded(Layout(0, length))
-    telling = Telling("gear", 0.0, dict(enumerate(names)), {w: v for v, w in enumerate(names)}, 1.0, 1.0)
-    word = Word("gear", names, VehicleSeries(TIMES, gear.astype(float)), Origin("host", told, one), telling)
+    match = WordMatch("gear", 0.0, dict(enumerate(names)), {w: v for v, w in enumerate(names)}, 1.0, 1.0)
+    word = Word("gear", names, VehicleSeries(TIMES, gear.astype(float)), Origin("host", told, one), match)
     kit = bench("host", words=(word,))
-    kit.swap.tellings["host", 0x100, False, one.name, "gear"] = telling
+    kit.swap.word_matches["host", 0x100, False, one.name, "gear"] = match
     made = fields._by_words(kit, told, one)
     assert made is not None
     assert made.confidence == most

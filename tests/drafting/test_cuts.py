@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from swapbridge.core.layout import Layout
 from swapbridge.drafting import cut_switches, swap_sources
-from swapbridge.drafting.channel_words import Telling
+from swapbridge.drafting.channel_words import WordMatch
 from swapbridge.drafting.explain import flags
 from swapbridge.drafting.explain.field import _jumps, _warned, _warned_of
 from swapbridge.drafting.explain.flags import Watched
@@ -202,5 +202,5 @@ def _swap(host: Any) -> Any:
 
 def test_going_with_a_channel_means_both_ways() -> None:
     """A value that tells the switch, and moves on while it stands, is not the switch."""
-    assert cut_switches._goes(Telling("brake", 0.0, {}, {}, 0.99, 0.99))
-    assert not cut_switches._goes(Telling("brake", 0.0, {}, {}, 1.0, 0.6))
+    assert cut_switches._goes(WordMatch("brake", 0.0, {}, {}, 0.99, 0.99))
+    assert not cut_switches._goes(WordMatch("brake", 0.0, {}, {}, 1.0, 0.6))

@@ -18,7 +18,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.drafting import linking, never, recordings
 from swapbridge.drafting.building import _without_bottom
 from swapbridge.drafting.caution import cautious, high_side
-from swapbridge.drafting.channel_words import Telling, with_words_together
+from swapbridge.drafting.channel_words import WordMatch, with_words_together
 from swapbridge.drafting.drafted import Explained
 from swapbridge.drafting.explain import field as fields
 from swapbridge.drafting.explain.flags import Watched
@@ -327,12 +327,12 @@ def test_flags_side_by_side_run_in_either_byte_order() -> None:
 
 
 def test_a_gear_is_not_held_back_for_the_lever_that_it_goes_with() -> None:
-    lever = Telling("lever", 0.0, {0: "P", 1: "D"}, {"P": 0, "N": 0, "R": 1, "D": 1}, 0.9, 0.93)
-    gear = Telling("current_gear", 0.0, {0: "0", 1: "1"}, {"0": 0, "1": 1}, 0.99, 0.99)
+    lever = WordMatch("lever", 0.0, {0: "P", 1: "D"}, {"P": 0, "N": 0, "R": 1, "D": 1}, 0.9, 0.93)
+    gear = WordMatch("current_gear", 0.0, {0: "0", 1: "1"}, {"0": 0, "1": 1}, 0.99, 0.99)
     key = ("donor", 0x100, False, "f_0_3")
     told, one = message(np.zeros((9, 1)), times=TIMES[:9]), coded(Layout(0, 3))
     for known, held in (({"lever": lever}, True), ({"lever": lever, "current_gear": gear}, False)):
-        swap: Any = SimpleNamespace(tellings={(*key, n): t for n, t in known.items()})
+        swap: Any = SimpleNamespace(word_matches={(*key, n): t for n, t in known.items()})
         assert (never.guarded(swap, "donor", told, one) is not None) is held
 
 

@@ -9,7 +9,7 @@ import pytest
 from swapbridge.guessing.coding.bit_columns import BitColumns, distinct_payloads, first_of_each, make_columns
 from swapbridge.guessing.coding.carries import carry_saving
 from swapbridge.guessing.coding.codelength import candidate_bits
-from swapbridge.guessing.layout.orders import house_style
+from swapbridge.guessing.layout.orders import vehicle_order
 from swapbridge.guessing.layout.study import fields_of_study, study
 
 Ints = npt.NDArray[np.int64]
@@ -26,7 +26,9 @@ def cut(payload: npt.NDArray[np.uint8]) -> set[tuple[int, ...]]:
     columns = columns_of(payload)
     found = study(columns)
     live = columns.live
-    return {tuple(p for p in f.layout.positions if live[p]) for f in fields_of_study(found, house_style([found.parts]))}
+    return {
+        tuple(p for p in f.layout.positions if live[p]) for f in fields_of_study(found, vehicle_order([found.parts]))
+    }
 
 
 def live_bits(value: Ints, start: int) -> tuple[int, ...]:

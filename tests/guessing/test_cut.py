@@ -20,7 +20,7 @@ from swapbridge.guessing.coding.bit_columns import make_columns, sample_pairs
 from swapbridge.guessing.coding.candidates import LITTLE, find_candidates
 from swapbridge.guessing.coding.codelength import adaptive_bits, candidate_bits, last_turn, step_class
 from swapbridge.guessing.guess import find_layouts
-from swapbridge.guessing.layout.cut import Style, best_cut, cut_bits
+from swapbridge.guessing.layout.cut import OrderPrices, best_cut, cut_bits
 from swapbridge.guessing.layout.kinds import is_signed
 from swapbridge.guessing.layout.message_fields import raw_values
 from swapbridge.guessing.layout.orders import cut_of
@@ -94,16 +94,16 @@ def test_shortest_path_is_as_short_as_the_best_of_all_cuts() -> None:
     columns = columns_of(payload.astype(np.uint8))
     live, fixed = columns.live, np.zeros(8, bool)
     candidates = find_candidates(sample_pairs(columns, 1000), live, fixed, thorough=True)
-    best = cut_bits(candidates, live, fixed, Style())
+    best = cut_bits(candidates, live, fixed, OrderPrices())
     bits = np.flatnonzero(live).tolist()
-    chosen = {tuple(f.positions) for f in best_cut(candidates, live, fixed, Style(), 0.3)}
+    chosen = {tuple(f.positions) for f in best_cut(candidates, live, fixed, OrderPrices(), 0.3)}
     # every way to put borders between live bits, each priced by forcing exactly those fields
     prices = {}
     for pattern in range(2 ** (len(bits) - 1)):
         borders = [0, *[i + 1 for i in range(len(bits) - 1) if pattern >> i & 1], len(bits)]
         wanted = {tuple(range(bits[a], bits[b - 1] + 1)) for a, b in pairwise(borders)}
         keep = np.array([candidates.positions(i) in wanted for i in range(len(candidates.cost))])
-        prices[frozenset(wanted)] = cut_bits(candidates.select(keep), live, fixed, Style())
+        prices[frozenset(wanted)] = cut_bits(candidates.select(keep), live, fixed, OrderPrices())
     assert min(prices.values()) == pytest.approx(best)
     assert prices[frozenset(chosen)] == pytest.approx(best)
 
@@ -114,11 +114,11 @@ def test_a_smooth_field_costs_more_when_cut_or_read_in_the_other_order() -> None
     columns = columns_of(one_message((Layout(7, 16, "big_endian"), raw))[:, :2])
     live, fixed = columns.live, np.zeros(16, bool)
     candidates = find_candidates(sample_pairs(columns, 1000), live, fixed, thorough=True)
-    (field,) = best_cut(candidates, live, fixed, Style(), 0.3)
+    (field,) = best_cut(candidates, live, fixed, OrderPrices(), 0.3)
     assert field.positions == tuple(p for p in Layout(7, 16, "big_endian").positions if live[p])
     assert field.probability > 0.5
     little = candidates.select(candidates.order == LITTLE)
-    assert cut_bits(little, live, fixed, Style()) > cut_bits(candidates, live, fixed, Style()) + 100
+    assert cut_bits(little, live, fixed, OrderPrices()) > cut_bits(candidates, live, fixed, OrderPrices()) + 100
 
 
 @pytest.mark.parametrize("seed", [1, 2])
@@ -192,7 +192,7 @@ def test_noise_about_a_level_next_to_a_power_of_two_stays_whole() -> None:
     upper = planted.switch(rng, 1600, 2)
     payload = one_message((Layout(1, 10, "big_endian"), level), (Layout(63, 1), upper))
     columns = columns_of(payload)
-    assert {f.positions for f in cut_of(study(columns).parts[0], Style())} == {
+    assert {f.positions for f in cut_of(study(columns).parts[0], OrderPrices())} == {
         planted.seen_positions(Layout(1, 10, "big_endian"), columns.live),
         (63,),
     }
@@ -218,7 +218,9 @@ def test_a_quantity_that_rests_between_two_codes_keeps_its_lowest_bit(rests: tup
     level = np.convolve(rest, np.ones(25) / 25, "same")
     raw = np.floor(np.where(abs(level - rest) < 1e-9, rest + (rng.random(n) > 0.5), level)).astype(np.int64)
     columns = columns_of(one_message((Layout(32, 7), raw)))
-    assert [f.positions for f in cut_of(study(columns).parts[0], Style())] == [tuple(np.flatnonzero(columns.live))]
+    assert [f.positions for f in cut_of(study(columns).parts[0], OrderPrices())] == [
+        tuple(np.flatnonzero(columns.live))
+    ]
 
 
 def test_where_a_value_came_from_is_told_as_by_hand() -> None:
@@ -245,7 +247,7 @@ def test_a_pair_of_bits_is_one_field_more_readily_where_a_byte_divides_into_pair
     pair = planted.switch(rng, 900, 4)
 
     def margin(low: int) -> float:
-        cut = cut_of(study(columns_of(one_message((Layout(low, 2), pair)))).parts[0], Style())
+        cut = cut_of(study(columns_of(one_message((Layout(low, 2), pair)))).parts[0], OrderPrices())
         return next(f.margin for f in cut if f.positions == (low, low + 1))
 
     assert margin(2) > margin(3) + 0.5
@@ -257,7 +259,7 @@ def test_what_goes_on_by_fifteen_or_sixteen_codes_a_frame_is_one_field() -> None
     for layout in (Layout(24, 8), Layout(31, 12, "big_endian")):
         raw = (100 + np.cumsum(rng.choice([15, 16], 260, p=[0.6, 0.4]))) % (1 << layout.length)
         (part,) = study(columns_of(one_message((layout, raw)))).parts
-        assert [f.positions for f in cut_of(part, Style())] == [layout.positions]
+        assert [f.positions for f in cut_of(part, OrderPrices())] == [layout.positions]
 
 
 def test_a_bit_that_flips_by_lot_is_the_low_end_of_what_stands_above_it() -> None:
@@ -269,8 +271,8 @@ def test_a_bit_that_flips_by_lot_is_the_low_end_of_what_stands_above_it() -> Non
         away[k] = 0.8 * away[k - 1] + rng.normal(0, 24)
     raw = np.clip(np.rint(256 + away), 0, 511).astype(np.int64)
     (part,) = study(columns_of(one_message((layout, raw)))).parts
-    assert [f.positions for f in cut_of(part, Style())] == [layout.positions]
+    assert [f.positions for f in cut_of(part, OrderPrices())] == [layout.positions]
     # one that rests between its flips is a flag as before
     flag = (Layout(23, 1), (np.searchsorted(np.sort(rng.integers(0, 316, 30)), np.arange(316)) & 1).astype(np.int64))
     (part,) = study(columns_of(one_message(flag, (Layout(24, 8), raw >> 1)))).parts
-    assert (23,) in {f.positions for f in cut_of(part, Style())}
+    assert (23,) in {f.positions for f in cut_of(part, OrderPrices())}

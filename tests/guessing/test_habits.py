@@ -14,7 +14,7 @@ from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.integrity.followers import follower_of_counter
 from swapbridge.guessing.integrity.integrity_fields import counter_fields
 from swapbridge.guessing.integrity.two_byte_checks import as_half, join_bytes
-from swapbridge.guessing.layout.orders import house_style, house_style_bits
+from swapbridge.guessing.layout.orders import order_prices, vehicle_order
 from swapbridge.guessing.layout.study import Study, study, with_vehicle_formulas
 
 Bytes = npt.NDArray[np.uint8]
@@ -72,10 +72,10 @@ def test_two_messages_in_one_order_settle_the_third() -> None:
         return columns(payload)
 
     for order in (LITTLE, BIG):
-        style = house_style([study(walk(order)).parts for _ in range(3)])
-        assert style.order_bits[1 - order] > 4 > 1 > style.order_bits[order]
-    assert house_style([]).order_bits == (1.0, 1.0)
-    assert house_style_bits(np.array([0.0, 40.0]))[LITTLE] > house_style_bits(np.array([0.0, 2.0]))[LITTLE] > 3
+        prices = vehicle_order([study(walk(order)).parts for _ in range(3)])
+        assert prices.order_bits[1 - order] > 4 > 1 > prices.order_bits[order]
+    assert vehicle_order([]).order_bits == (1.0, 1.0)
+    assert order_prices(np.array([0.0, 40.0]))[LITTLE] > order_prices(np.array([0.0, 2.0]))[LITTLE] > 3
 
 
 def test_half_of_a_wide_crc_brings_the_other_half_though_hardly_a_bit_of_it_moves() -> None:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns, sample_pairs
 from swapbridge.guessing.coding.openings import FEWEST_FALLS, FEWEST_STEPS, find_opening
-from swapbridge.guessing.layout.cut import Style
+from swapbridge.guessing.layout.cut import OrderPrices
 from swapbridge.guessing.layout.orders import cut_of
 from swapbridge.guessing.layout.study import study
 from tests.guessing.planted import write_field
@@ -34,7 +34,7 @@ def moving(columns: BitColumns, positions: tuple[int, ...]) -> tuple[int, ...]:
 
 def cut(columns: BitColumns) -> set[tuple[int, ...]]:
     (part,) = study(columns).parts
-    return {moving(columns, f.positions) for f in cut_of(part, Style())}
+    return {moving(columns, f.positions) for f in cut_of(part, OrderPrices())}
 
 
 def opened(raw: Ints, length: int, frames: int) -> Ints:

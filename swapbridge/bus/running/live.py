@@ -47,7 +47,7 @@ _STOPPED_NS = 1_500_000_000
 
 
 @dataclass(slots=True)
-class _Made:
+class _SentMessage:
     turns: MessageForms
     data: bytes = b""
     count: int = 0
@@ -114,8 +114,8 @@ class Live:
         self._meters = [HealthMeter(bus.bit_rate, bus.data_rate) for bus in plan.buses]
         self._odd = [0] * len(plan.buses)
         self._last: dict[tuple[int, int], tuple[int, bytes]] = {}
-        self._made: dict[tuple[int, int], _Made] = {
-            (send.bus, send.word): _Made(MessageForms(send)) for send in plan.sends
+        self._outgoing: dict[tuple[int, int], _SentMessage] = {
+            (send.bus, send.word): _SentMessage(MessageForms(send)) for send in plan.sends
         }
         self._sent: deque[tuple[int, int, can.Message]] = deque(maxlen=MOST_WAITING)
         """What the adapters took, on its way into the black box, which one thread alone writes."""
@@ -193,7 +193,7 @@ class Live:
 
     def handed_over(self) -> dict[tuple[int, int], int]:
         """Frames that the gate let through so far, by bus number and identifier word of the plan."""
-        return {key: made.handed for key, made in self._made.items()}
+        return {key: outgoing.handed for key, outgoing in self._outgoing.items()}
 
     def end(self, at_once: threading.Event | None = None) -> tuple[str, ...]:
         """Send the safe answers now, whatever the translator does, and nothing after them.
@@ -247,11 +247,11 @@ class Live:
         newest: dict[tuple[int, int], bytes] = {}
         latest: dict[int, bytes] = {}
         for number, send in enumerate(self.plan.sends):
-            made = self._made[send.bus, send.word]
+            outgoing = self._outgoing[send.bus, send.word]
             turn_ns = 1_000 * send.period_us * len(send.turns)
-            forms = dict(made.newest)  # at once: the translator may hang with its lock held, and go on any moment
+            forms = dict(outgoing.newest)  # at once: the translator may hang with its lock held, and go on any moment
             alive = {f: one for f, one in forms.items() if now_ns - one[0] < max(_STOPPED_NS, 3 * turn_ns)}
-            if send.request is None and not send.is_long and made.handed and alive:
+            if send.request is None and not send.is_long and outgoing.handed and alive:
                 latest[number] = max(alive.values())[1]
                 newest.update({(number, form): data for form, (_, data) in alive.items()})
         return Ending(self.plan, self._answers, newest, latest)
@@ -336,16 +336,16 @@ class Live:
 
     def _output_status(self, number: int) -> OutputStatus:
         send = self.plan.sends[number]
-        made = self._made[send.bus, send.word]
+        outgoing = self._outgoing[send.bus, send.word]
         seen = self._last.get((send.bus, send.word))
         return OutputStatus(
             self.plan.buses[send.bus].name,
             send.name,
             send.word,
             number,
-            made.data if made.count else None,
-            made.count,
-            made.ruling,
+            outgoing.data if outgoing.count else None,
+            outgoing.count,
+            outgoing.ruling,
             None if seen is None else seen[1],
         )
 
@@ -448,45 +448,48 @@ class Live:
             if not self._ended:
                 self._hand_on(sent, now_ns)
 
-    def _in_doubt(self, made: _Made, key: tuple[int, int], data: bytes, now_us: int) -> bytes | None:
+    def _in_doubt(self, outgoing: _SentMessage, key: tuple[int, int], data: bytes, now_us: int) -> bytes | None:
         """What a frame says while the loop is late; None when its message has no safe answer and stops."""
-        number, form = self._numbers[key], made.turns.form(data)
+        number, form = self._numbers[key], outgoing.turns.form(data)
         if self._doubt_us is None or form is None or self.plan.sends[number].request is not None:
             return data
         if not self._answers.has(number):
             return None
-        origin = made.newest.get(form, (0, data))[1] if (number, form) not in self._believed else b""
+        origin = outgoing.newest.get(form, (0, data))[1] if (number, form) not in self._believed else b""
         origin = self._believed.setdefault((number, form), origin)
         return self._answers.frame((number, form), data, origin, now_us - self._doubt_us)
 
     def _hand_on(self, sent: FrameLike, now_ns: int) -> None:
         bus, word, data = sent.bus, sent.word, sent.data
-        made = self._made.get((bus, word))
+        outgoing = self._outgoing.get((bus, word))
         if self._doubt_us is not None and j1939.is_transport(word) and self.gate.is_layer(bus, word):
             return  # packets can't be made safe: whoever waits for them gives the message up
-        if made is not None and self._doubt_us is not None:
-            safe = self._in_doubt(made, (bus, word), data, now_ns // 1000)
+        if outgoing is not None and self._doubt_us is not None:
+            safe = self._in_doubt(outgoing, (bus, word), data, now_ns // 1000)
             if safe is None:
                 return
             data = safe
         ruling = self.gate.judge(bus, word, data, now_ns // 1000)
-        if made is not None:
-            made.data, made.ruling = data, ruling
-            made.count += 1
-            form = made.turns.form(data)
+        if outgoing is not None:
+            outgoing.data, outgoing.ruling = data, ruling
+            outgoing.count += 1
+            form = outgoing.turns.form(data)
             if form is not None:
-                made.newest[form] = (now_ns, data)
+                outgoing.newest[form] = (now_ns, data)
         if ruling is not FrameRuling.SEND or self._ended:  # the end may have begun without our lock
             return
         if not self._links[bus].send(self._forms.message(bus, word, data)):
             return
-        if made is None:
-            if (whole := self._long_sent.take(bus, word, data, now_ns)) is not None and (bus, whole[0]) in self._made:
-                long = self._made[bus, whole[0]]
+        if outgoing is None:
+            if (whole := self._long_sent.take(bus, word, data, now_ns)) is not None and (
+                bus,
+                whole[0],
+            ) in self._outgoing:
+                long = self._outgoing[bus, whole[0]]
                 long.data, long.ruling, long.count, long.handed = whole[1], ruling, long.count + 1, long.handed + 1
             self._passed += not self.gate.is_layer(bus, word)
         else:
-            made.handed += 1
+            outgoing.handed += 1
 
     def _observe(self, lag_ns: int) -> None:
         now_ns = monotonic_ns()

@@ -9,7 +9,7 @@ import numpy as np
 
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.drafting.building import runs_apart
-from swapbridge.drafting.channel_words import telling, word_channels
+from swapbridge.drafting.channel_words import match_words, word_channels
 from swapbridge.drafting.drafted import Explained, How
 from swapbridge.drafting.explain.flags import GOOD, Condition, Watched, explain_flag
 from swapbridge.drafting.explain.kit import SIGNAL_NAME, Kit, named_within, open_field
@@ -91,9 +91,9 @@ def _part(kit: Kit, message: VehicleMessage, part: VehicleField) -> Explained:
 def note_words(kit: Kit, message: VehicleMessage, part: VehicleField) -> None:
     """Keep what a person said of a field that was not known as one when words were looked for."""
     for name, channel in word_channels(kit.swap.vehicle(kit.bus)).items():
-        found = telling(message, part, name, channel)
+        found = match_words(message, part, name, channel)
         if found is not None:
-            kit.swap.tellings[kit.bus, message.key.identifier, message.key.extended, part.name, name] = found
+            kit.swap.word_matches[kit.bus, message.key.identifier, message.key.extended, part.name, name] = found
 
 
 def _jumps(message: VehicleMessage, one: VehicleField, part: VehicleField) -> bool:
@@ -262,12 +262,12 @@ def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField, answer: int 
     best: tuple[float, Explained] | None = None
     for word in kit.swap.words.values():
         key = (kit.bus, message.key.identifier, message.key.extended, one.name, word.channel)
-        found = kit.swap.tellings.get(key)
-        if found is None or word.origin is None or word.tells is None:
+        found = kit.swap.word_matches.get(key)
+        if found is None or word.origin is None or word.match is None:
             continue
-        if found.told < WORDS_TOLD or found.tells < WORDS_TOLD:
+        if found.value_share < WORDS_TOLD or found.word_share < WORDS_TOLD:
             continue
-        pairs = [(v, found.value_of[w]) for v, w in sorted(word.tells.word_of.items()) if w in found.value_of]
+        pairs = [(v, found.value_of[w]) for v, w in sorted(word.match.word_of.items()) if w in found.value_of]
         if len({u for _, u in pairs}) < 2:
             continue
         first = first_value(message, one) if answer is None else answer
@@ -275,11 +275,11 @@ def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField, answer: int 
             text = " or ".join(f"{word.origin.text} == {v}" for v, u in pairs if u == 1)
         else:
             text = f"lookup({word.origin.text}, {', '.join(f'{v}: {u}' for v, u in pairs)}, else {first})"
-        sure = min(found.told, found.tells, word.tells.tells)
+        sure = min(found.value_share, found.word_share, word.match.word_share)
         said, counts = np.unique(message.raw(one.layout), return_counts=True)
         if set(said[counts >= LEAST_FRAMES].tolist()) - {u for _, u in pairs}:
             sure = min(sure, PARTLY_TOLD)
-        spare = _has_spare_bits(word.origin.field, len(word.tells.word_of)) and _has_spare_bits(one, len(said))
+        spare = _has_spare_bits(word.origin.field, len(word.match.word_of)) and _has_spare_bits(one, len(said))
         counted = one.layout.length > 1 and all(_is_number(w) for w in found.value_of)
         if spare or counted:  # a gear that is counted has a next one
             sure = min(sure, SOME_CODES)

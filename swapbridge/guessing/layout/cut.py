@@ -27,7 +27,7 @@ _MOST_ROOM = 8 * MAX_PAYLOAD_BYTES
 
 
 @dataclass(frozen=True, slots=True)
-class Style:
+class OrderPrices:
     """What makers tend to do, as bits that it costs not to do so.
 
     Attributes
@@ -66,7 +66,9 @@ class CutField:
         return self.positions[0] >> 3 != self.positions[-1] >> 3
 
 
-def _graph(candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], style: Style) -> Graph:
+def _graph(
+    candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], prices: OrderPrices
+) -> Graph:
     """Places of both tracks as nodes, two a place: those on a byte border are one."""
     nbits = len(live)
     free = ~live & ~fixed
@@ -89,7 +91,7 @@ def _graph(candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArr
             candidates.cost[chosen]
             + prior
             + FIELD_BITS
-            + np.where(first >> 3 != last >> 3, style.order_bits[order], 0.0)
+            + np.where(first >> 3 != last >> 3, prices.order_bits[order], 0.0)
         )
         node = 2 * np.arange(nbits + 1)
         node[np.arange(nbits + 1) & 7 != 0] += order
@@ -132,9 +134,11 @@ def _place_table() -> npt.NDArray[np.float64]:
     return table
 
 
-def cut_bits(candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], style: Style) -> float:
+def cut_bits(
+    candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], prices: OrderPrices
+) -> float:
     """Code length of the best cut of what is not fixed."""
-    graph = _graph(candidates.clear_of(fixed), live, fixed, style)
+    graph = _graph(candidates.clear_of(fixed), live, fixed, prices)
     return float(cheapest_to(graph)[0][graph.goal])
 
 
@@ -142,7 +146,7 @@ def within_reach(
     candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], slack: float
 ) -> Candidates:
     """Candidates that stand in some cut at most `slack` bits dearer than the best."""
-    graph = _graph(candidates, live, fixed, Style())
+    graph = _graph(candidates, live, fixed, OrderPrices())
     ahead, behind = cheapest_to(graph)[0], cheapest_from(graph)
     near = ahead[graph.leave] + graph.cost + behind[graph.reach] <= ahead[graph.goal] + slack
     keep = np.zeros(len(candidates.cost), bool)
@@ -154,7 +158,7 @@ def best_cut(
     candidates: Candidates,
     live: npt.NDArray[np.bool_],
     fixed: npt.NDArray[np.bool_],
-    style: Style,
+    prices: OrderPrices,
     temper: float,
 ) -> tuple[CutField, ...]:
     """Fields of the cheapest cut of the live bits, in payload order, with each one's probability and margin.
@@ -165,13 +169,13 @@ def best_cut(
         From `find_candidates`.
     live, fixed : (8 B,) bool
         Bits that change; bits that are not to be cut.
-    style : Style
+    prices : OrderPrices
         The vehicle's habits.
     temper : float
         What a bit of data is worth, 0 to 1: frames are not independent, and models are not the truth.
     """
     candidates = candidates.clear_of(fixed)
-    graph = _graph(candidates, live, fixed, style)
+    graph = _graph(candidates, live, fixed, prices)
     cost, came = cheapest_to(graph)
     forward, backward = sums(graph, temper)
     path: list[int] = []

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, BitColumns, sample_pairs, whole_stretches
 from swapbridge.guessing.coding.candidates import LITTLE, Candidates, find_candidates
 from swapbridge.guessing.coding.codelength import adaptive_bits, field_words
-from swapbridge.guessing.layout.cut import CutField, Style, best_cut, cut_bits
+from swapbridge.guessing.layout.cut import CutField, OrderPrices, best_cut, cut_bits
 
 WIDEST = 8
 MOST_VALUES = 16
@@ -67,8 +67,8 @@ def find_multiplexer(
         return None
     live = columns.live
     whole = find_candidates(sample_pairs(columns, ROWS_USED), live, taken, thorough=False)
-    plain = cut_bits(whole, live, taken, Style())
-    cut = best_cut(whole, live, taken, Style(), 1.0)
+    plain = cut_bits(whole, live, taken, OrderPrices())
+    cut = best_cut(whole, live, taken, OrderPrices(), 1.0)
     best: FoundMux | None = None
     counted = [field_words(columns.payload, np.array(p)).astype(np.int64) for p in exact]
     for found in likely:
@@ -146,9 +146,9 @@ def _weigh(
     def total(decided: npt.NDArray[np.bool_]) -> float:
         bits = own_bits
         common = never | decided
-        bits += cut_bits(whole, live, common, Style())
+        bits += cut_bits(whole, live, common, OrderPrices())
         for part_live, candidates in parts:
-            bits += cut_bits(candidates, part_live, never | ~decided, Style())
+            bits += cut_bits(candidates, part_live, never | ~decided, OrderPrices())
         return bits
 
     sure = _mask(found.decides, size)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from swapbridge.guessing.coding.bit_columns import BitColumns
 from swapbridge.guessing.coding.candidates import BIG, LITTLE, Candidates
 from swapbridge.guessing.integrity.counters import FoundCounter
-from swapbridge.guessing.layout.cut import CutField, Style, best_cut, cut_bits
+from swapbridge.guessing.layout.cut import CutField, OrderPrices, best_cut, cut_bits
 
 TEMPER = 0.3
 """Worth of one bit of code length when cuts are compared as probabilities; measured on planted layouts."""
@@ -53,7 +53,7 @@ class CutBits:
     longer: BitColumns | None = None
 
 
-def house_style(messages: Sequence[Sequence[CutBits]]) -> Style:
+def vehicle_order(messages: Sequence[Sequence[CutBits]]) -> OrderPrices:
     """The vehicle's habits, from all identifiers cut in either byte order.
 
     Makers keep to one byte order, in a message nearly without exception; a field whose order the frames leave open is
@@ -66,36 +66,38 @@ def house_style(messages: Sequence[Sequence[CutBits]]) -> Style:
     for _ in range(4):
         for_big = 1.0 / (1.0 + np.exp(-np.clip(lead + np.log(share / (1.0 - share)), -30.0, 30.0)))
         count = np.array([(sure * (1.0 - for_big)).sum(), (sure * for_big).sum()])
-        share = float(2.0 ** -house_style_bits(count)[BIG])
-    return Style(house_style_bits(count))
+        share = float(2.0 ** -order_prices(count)[BIG])
+    return OrderPrices(order_prices(count))
 
 
 def _order_evidence(parts: Sequence[CutBits]) -> tuple[float, float]:
     """Bits of a message's best cut where its fields are little endian, and where they are big endian."""
-    little, big = (sum(cut_bits(p.candidates, p.live, p.fixed, Style(bits)) for p in parts) for bits in MESSAGE_ORDERS)
+    little, big = (
+        sum(cut_bits(p.candidates, p.live, p.fixed, OrderPrices(bits)) for p in parts) for bits in MESSAGE_ORDERS
+    )
     return little, big
 
 
-def house_style_bits(count: npt.NDArray[np.float64]) -> tuple[float, float]:
+def order_prices(count: npt.NDArray[np.float64]) -> tuple[float, float]:
     """Bits that either byte order costs a message in a vehicle with so many messages of each."""
     share = np.clip((count + ORDER_DOUBT) / (count.sum() + 2 * ORDER_DOUBT), 0.002, 0.998)
     return float(-np.log2(share[0])), float(-np.log2(share[1]))
 
 
-def message_cuts(parts: Sequence[CutBits], style: Style) -> list[tuple[CutField, ...]]:
+def message_cuts(parts: Sequence[CutBits], prices: OrderPrices) -> list[tuple[CutField, ...]]:
     """The cut of each part, in the byte order that the message and the vehicle speak for.
 
     How sure a field is takes in that the message may be of the other order.
     """
-    bits = [cost + price for cost, price in zip(_order_evidence(parts), style.order_bits, strict=True)]
+    bits = [cost + price for cost, price in zip(_order_evidence(parts), prices.order_bits, strict=True)]
     order = BIG if bits[BIG] < bits[LITTLE] else LITTLE
-    cuts = [cut_of(part, Style(MESSAGE_ORDERS[order])) for part in parts]
+    cuts = [cut_of(part, OrderPrices(MESSAGE_ORDERS[order])) for part in parts]
     other = float(1.0 / (1.0 + np.exp(min(TEMPER * (bits[1 - order] - bits[order]), 700.0))))
     if other < ORDER_SURE:
         return cuts
     out = []
     for part, cut in zip(parts, cuts, strict=True):
-        else_share = {f.positions: f.probability for f in cut_of(part, Style(MESSAGE_ORDERS[1 - order]))}
+        else_share = {f.positions: f.probability for f in cut_of(part, OrderPrices(MESSAGE_ORDERS[1 - order]))}
         out.append(
             tuple(
                 replace(f, probability=(1.0 - other) * f.probability + other * else_share.get(f.positions, 0.0))
@@ -105,6 +107,6 @@ def message_cuts(parts: Sequence[CutBits], style: Style) -> list[tuple[CutField,
     return out
 
 
-def cut_of(part: CutBits, style: Style) -> tuple[CutField, ...]:
+def cut_of(part: CutBits, prices: OrderPrices) -> tuple[CutField, ...]:
     """The best cut of what counters, checksums and the multiplexer leave."""
-    return best_cut(part.candidates, part.live, part.fixed, style, TEMPER)
+    return best_cut(part.candidates, part.live, part.fixed, prices, TEMPER)

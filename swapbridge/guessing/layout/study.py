@@ -36,7 +36,7 @@ from swapbridge.guessing.integrity.shared_formulas import (
 from swapbridge.guessing.integrity.tied_units import settle_units
 from swapbridge.guessing.integrity.trust import Standing, field_probability, mux_probability
 from swapbridge.guessing.integrity.two_byte_checks import as_half, join_bytes
-from swapbridge.guessing.layout.cut import CutField, Style, cut_bits, within_reach
+from swapbridge.guessing.layout.cut import CutField, OrderPrices, cut_bits, within_reach
 from swapbridge.guessing.layout.kinds import field_kind, is_signed
 from swapbridge.guessing.layout.message_fields import raw_values
 from swapbridge.guessing.layout.multiplex import FoundMux, find_multiplexer
@@ -144,7 +144,7 @@ def _exact(columns: BitColumns, given: FoundChecksum | None = None) -> _ExactPar
         return find_candidates(sample_pairs(columns, FIRST_LIMIT), live, np.zeros(size, bool), thorough=False)
 
     def bits_without(checksum: FoundChecksum) -> float:
-        bits = cut_bits(coarse(), live, mask_of(checksum.positions, size), Style())
+        bits = cut_bits(coarse(), live, mask_of(checksum.positions, size), OrderPrices())
         # where other bytes are noise too, only one choice of target makes the relation a CRC
         named = name_checksum(checksum, columns)
         is_crc = isinstance(named.method, Crc) or as_half(columns, named) is not None
@@ -179,11 +179,11 @@ def _still_pays(
     """Whether a multiplexer still saves enough when all models have had their say."""
     own = mask_of(mux.positions, len(live))
     selector = find_candidates(sample_pairs(columns, PAIRS_LIMIT), live & own, ~own, thorough=True)
-    before = cut_bits(plain.candidates, plain.live, plain.fixed, Style())
-    common, *pages = (cut_bits(p.candidates, p.live, p.fixed, Style()) for p in muxed)
+    before = cut_bits(plain.candidates, plain.live, plain.fixed, OrderPrices())
+    common, *pages = (cut_bits(p.candidates, p.live, p.fixed, OrderPrices()) for p in muxed)
     if counted:  # a counter costs nothing in either reading, but as a counter it must leave no structure behind
         return sum(pages) < (1 - MUX_SHARE_OF_COUNTER) * (before - common)
-    common += cut_bits(selector, live & own, ~own, Style())
+    common += cut_bits(selector, live & own, ~own, OrderPrices())
     saved = before - common - sum(pages)
     if not _takes_turns(columns, mux):
         # a selector that comes in no order must decide much: states of one machine go together too
@@ -191,7 +191,7 @@ def _still_pays(
             return False
         return len(mux.decides) >= 8 and saved > max(4 * MUX_BITS, MUX_SHARE_WITHOUT_TURNS * before)
     # the low or high end of a quantity 'decides' all that moves with that quantity
-    ends = any(set(mux.positions) < set(f.positions) for f in cut_of(plain, Style()))
+    ends = any(set(mux.positions) < set(f.positions) for f in cut_of(plain, OrderPrices()))
     needed = MUX_SHARE_OF_END * (before - common) if ends else MUX_SHARE * before
     return saved > max(MUX_BITS, needed)
 
@@ -269,7 +269,7 @@ def _moves_with(columns: BitColumns, plain: CutBits, mux: FoundMux) -> bool:
     """Whether the selector is the end of a quantity that others copy: step for step as far, so that it decides them."""
     if len(mux.values) < 4:
         return False
-    fields = cut_of(plain, Style())
+    fields = cut_of(plain, OrderPrices())
     follows = ~columns.breaks[1:]
 
     def steps(positions: tuple[int, ...]) -> npt.NDArray[np.float64]:
@@ -466,7 +466,7 @@ def mask_of(positions: Sequence[int], size: int) -> npt.NDArray[np.bool_]:
     return mask
 
 
-def fields_of_study(s: Study, style: Style) -> tuple[FoundField, ...]:
+def fields_of_study(s: Study, prices: OrderPrices) -> tuple[FoundField, ...]:
     """Fields of one identifier, in payload order; multiplexed ones after the others."""
     fields = [checksum_field(c) for c in s.checksums]
     selector: FoundField | None = None
@@ -475,7 +475,7 @@ def fields_of_study(s: Study, style: Style) -> tuple[FoundField, ...]:
         selector = _mux_field(s.mux)
         value = raw_values(s.columns.payload, selector.layout)
         fields.append(selector)
-    for part, cut in zip(s.parts, message_cuts(s.parts, style), strict=True):
+    for part, cut in zip(s.parts, message_cuts(s.parts, prices), strict=True):
         mux = None if part.mux_value is None or selector is None else (selector.name, part.mux_value)
         columns = s.columns if part.longer is None else part.longer
         if mux is not None and value is not None:

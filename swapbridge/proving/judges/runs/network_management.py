@@ -90,7 +90,7 @@ def _stops(case: Case, send: Send, old: Frames) -> Iterator[Check]:
     """What nothing shows of its end is not proved: the battery hangs on it."""
     keyed = any(c.subject == send.name and c.name == "after the key goes off" for c in case.checks)
     lacks = [] if keyed else ["how long it went on after the key went off"]
-    lacks += [] if old_ends(case, send, old) else ["it stop before its bus slept"]
+    lacks += [] if old_ends(case, send, old) else ["that it stopped before its bus slept"]
     yield check_of(
         "form", send.name, "network management ends", not lacks,
         f"the recording does not show {' nor '.join(lacks)}" if lacks else "compared with the old sender's",
