@@ -38,7 +38,6 @@ CHANGES = (
     ('OilLamp = "donor.PCM_THERMAL.OilLamp"', 'OilLamp = "debounce(donor.PCM_THERMAL.OilLamp, 0.3 s) or '
      'hysteresis(donor.PCM_STATUS.OilPressure, 50 kPa, 80 kPa)"'),
     ('send = "host.EngineAwake"\nperiod_ms = 500', 'send = "host.EngineAwake"\nperiod_ms = 500\nlast_ms = 400'),
-    ("once = true\n", "once = 3\nperiod_ms = 50\n"),
     ('send = "donor.BCM_STATE"\nperiod_ms = 100\n',
      'send = "donor.BCM_STATE"\nperiod_ms = 100\non_change = true\ngap_ms = 20\n'),
 )  # fmt: skip
