@@ -47,6 +47,7 @@ def main() -> None:
         bridge,
         maps,
         needs=needs,
+        stimuli={"donor": recordings[DONOR_RUNNING].stimulus, "host": recordings[HOST_RUNNING].stimulus},
         unplugged={"host": recordings[HOST_UNPLUGGED].capture},
         thoroughness=thoroughness,
         make=partial(NativeTranslator if engine == "c" else Translator, plan),
@@ -58,7 +59,7 @@ def main() -> None:
     counts = verdict.counts()
     print(f"{thoroughness}, {engine} translator, {workers} workers: {took:.1f} s elapsed, {used:.1f} s CPU")
     print(f"{len(verdict.faults)} fault runs over {traffic:,.0f} s of two buses, {traffic / used:.0f} s a CPU second")
-    print(f"{counts['pass']} passed, {counts['warn']} to look at, {counts['fail']} failed")
+    print(f"{verdict.outcome}: {counts['pass']} passed, {counts['warn']} to look at, {counts['fail']} failed")
     for check in verdict.worst:
         if check.status == "fail":
             print(f"FAILED {check.subject}, {check.name}: {check.measured}")
