@@ -128,7 +128,8 @@ def prove(
 
     Examples
     --------
-    >>> from swapbridge import compile_bridge, load_map, read_capture, read_stimulus
+    >>> from swapbridge import compile_bridge, load_map, read_capture
+    >>> from swapbridge.capture.stimulus import read_stimulus
     >>> from swapbridge.core.needs import load_needs
     >>> from swapbridge.language.reading import load_bridge
     >>> bridge, needs = load_bridge("bridge.toml"), load_needs("needs.toml")
