@@ -33,9 +33,9 @@ MOST_CARRYING = 4
 """Bits of the longest lower part that is written by itself and may carry into the upper one."""
 CARRY_BITS = 8.0
 """What it takes to name two parts instead of one field: only a carry that is seen may bring them together."""
-GAP_BITS = 2.0
-"""A dead bit inside a field is odd: a field that moves above it would have moved it too. What moves above it only now
-and then moved it by less, so nothing is paid for there being a gap at all."""
+GAP_BITS = 3.0
+GAP_BIT_BITS = 2.0
+"""A dead bit inside a field is odd: a field that moves above it would have moved it too."""
 FAR_AHEAD = 20.0
 """Bits by which a candidate that needs no carry is ahead of its parts; no place costs as much."""
 PayloadWords = tuple[npt.NDArray[np.uint64], npt.NDArray[np.uint64], npt.NDArray[np.uint64]]
@@ -213,7 +213,7 @@ def _gap_bits(found: dict[CandidateKey, float], live: npt.NDArray[np.bool_]) -> 
     tracks = [track_bit(order, np.arange(len(live))) for order in (LITTLE, BIG)]
     dead = [[0, *np.cumsum(~live[bits]).tolist()] for bits in tracks]
     gaps = {(o, a, b): dead[o][max(a, b) + 1] - dead[o][min(a, b)] for o, a, b in found}
-    return {key: GAP_BITS * gap for key, gap in gaps.items() if gap}
+    return {key: GAP_BITS + GAP_BIT_BITS * gap for key, gap in gaps.items() if gap}
 
 
 def _parts_moved(pairs: Pairs, fixed: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:

@@ -19,9 +19,6 @@ from swapbridge.guessing.coding.candidates import BIG, LITTLE, LONGEST, Candidat
 from swapbridge.guessing.layout import place_bits
 from swapbridge.guessing.layout.ways import Graph, cheapest_from, cheapest_to, make_graph, sums
 
-FIELD_BITS = 1.5
-"""What each further field costs beside its place: code lengths of frames that are not independent count for too much,
-so more fields look cheaper than they are."""
 _FAR = math.inf
 _MOST_ROOM = 8 * MAX_PAYLOAD_BYTES
 
@@ -87,12 +84,7 @@ def _graph(
         reach = np.where(inside, room[np.clip(above, 0, nbits - 1)], 0)
         low = first & 7 if order == LITTLE else 7 - (last & 7)
         prior = _place_table()[last - first + 1, low, reach]
-        total = (
-            candidates.cost[chosen]
-            + prior
-            + FIELD_BITS
-            + np.where(first >> 3 != last >> 3, prices.order_bits[order], 0.0)
-        )
+        total = candidates.cost[chosen] + prior + np.where(first >> 3 != last >> 3, prices.order_bits[order], 0.0)
         node = 2 * np.arange(nbits + 1)
         node[np.arange(nbits + 1) & 7 != 0] += order
         still = np.flatnonzero(~alive[bit])
