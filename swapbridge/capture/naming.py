@@ -29,7 +29,7 @@ WANTED = {
     "host": "the host with its old engine (host_old_engine)",
     "host unplugged": "the host with its engine computer unplugged (host_unplugged)",
     "donor": "the donor in its own vehicle (donor_own_vehicle)",
-    "donor alone": "the donor's computer alone on the bench (donor_alone)",
+    "donor alone": "the donor's computer alone on a table (donor_alone)",
 }
 """The recordings of a swap by their kind, and how a person calls them; a draft is made from all four."""
 

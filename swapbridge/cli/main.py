@@ -27,12 +27,12 @@ COMMANDS = {
     "prove": "Prove a plan on the bench.",
     "replay": "Play a capture, or its translation, onto a bus.",
     "dtc": "Read fault codes from the modules; never clear them.",
-    "trial": "Find out what a module needs or shows, on the bench.",
+    "trial": "Find out what a module on a table needs or shows.",
     "run": "Run a plan between two live buses.",
     "stop": "Stop every live run on this computer.",
     "status": "Show where the swap stands and the next step.",
     "guide": "Read short guide pages, without a network.",
-    "page": "Open the bench page in a browser.",
+    "page": "Open the browser page.",
 }
 """Name and one-line help of every command; `swapbridge/cli/commands/<name>_cmd.py` holds it as `command`."""
 

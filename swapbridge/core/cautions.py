@@ -1,6 +1,6 @@
 """Core room: the cautions that stand in front of the user, one text for every place that shows them.
 
-`record`, `replay` and `run`, the proof's report, the bench page and the guides all read these. The rules are common
+`record`, `replay` and `run`, the proof's report, the browser page and the guides all read these. The rules are common
 practice and have no published source; local codes and licensed practice come before them.
 """
 

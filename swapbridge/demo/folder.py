@@ -25,7 +25,7 @@ HOST_RUNNING, HOST_UNPLUGGED = "host_old_engine", "host_unplugged"
 DONOR_RUNNING, DONOR_ALONE = "donor_own_vehicle", "donor_alone"
 RECORDINGS = (HOST_RUNNING, HOST_UNPLUGGED, DONOR_RUNNING, DONOR_ALONE)
 """Names of the recordings: before the old engine came out, with its computer unplugged; the donor in its own vehicle,
-its computer by itself on the bench."""
+its computer by itself on a table."""
 
 
 def demo_recording(name: str, seed: int = DEMO_SEED) -> DemoRecording:

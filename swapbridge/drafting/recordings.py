@@ -169,7 +169,7 @@ def _same_vehicles(captures: Mapping[str, Capture]) -> None:
     if known["donor"] <= known["donor alone"]:
         raise InputError(
             "every identifier of the donor's own vehicle is in the recording of its computer alone: record the "
-            "computer by itself on the bench, or check that the two recordings are not the same"
+            "computer by itself on a table, or check that the two recordings are not the same"
         )
     if len(captures["host"]) == len(captures["donor"]) and bool(
         (captures["host"].payload == captures["donor"].payload).all()

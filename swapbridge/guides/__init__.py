@@ -1,1 +1,1 @@
-"""Guides: short pages for the garage and the reference, shown alike in the terminal and on the bench page."""
+"""Guides: short pages for the garage and the reference, shown alike in the terminal and on the browser page."""

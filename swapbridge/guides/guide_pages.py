@@ -39,7 +39,7 @@ REFERENCE = (
     "map-attributes",
     "j1939",
     "board",
-    "bench-page",
+    "browser-page",
 )
 """Reference pages."""
 

@@ -1,1 +1,1 @@
-"""The bench page: a local web page over the same public functions."""
+"""The browser page: a local web page over the same public functions."""

@@ -18,7 +18,7 @@ from swapbridge.signalmap.edit import NOTHING, MapChange, set_in_map
 from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
-BY_HAND = "Set by hand on the bench page."
+BY_HAND = "Set by hand on the browser page."
 FOUND = "Found by guess"
 
 

@@ -14,12 +14,12 @@ from starlette.staticfiles import StaticFiles
 from starlette.templating import Jinja2Templates
 
 from swapbridge.core.errors import InputError, SwapbridgeError
-from swapbridge.page.bench_page import BenchPage, Posted, answer, whole
 from swapbridge.page.folder_files import FolderFiles
 from swapbridge.page.guard import RequestGuard
 from swapbridge.page.jobs import Jobs
 from swapbridge.page.keeping import ChangedError
 from swapbridge.page.requests import Undo
+from swapbridge.page.site import Posted, Site, answer, whole
 from swapbridge.page.views import (
     axis,
     bridge,
@@ -43,7 +43,7 @@ HERE = Path(__file__).parent
 def make_app(
     folder: Path, *, hosts: Iterable[str], share_token: str | None = None, remote_may_write: bool = False
 ) -> RequestGuard:
-    """The bench page over one swap folder, as an ASGI application.
+    """The browser page over one swap folder, as an ASGI application.
 
     Parameters
     ----------
@@ -61,16 +61,16 @@ def make_app(
     InputError
         The folder is not there.
     """
-    bench = BenchPage(FolderFiles(folder), Jobs(), Jinja2Templates(directory=HERE / "templates"))
-    bench.templates.env.autoescape = True
+    site = Site(FolderFiles(folder), Jobs(), Jinja2Templates(directory=HERE / "templates"))
+    site.templates.env.autoescape = True
     routes = [
-        Route("/api/jobs/{key}", _job(bench)),
-        Route("/api/jobs/{key}/cancel", _cancel(bench), methods=["POST"]),
-        Posted("/api/undo", Undo, _undo(bench)),
+        Route("/api/jobs/{key}", _job(site)),
+        Route("/api/jobs/{key}/cancel", _cancel(site), methods=["POST"]),
+        Posted("/api/undo", Undo, _undo(site)),
         Mount("/static", StaticFiles(directory=HERE / "static")),
     ]
     for view in (overview, sheets, capture, axis, guess, compare, draft, bridge, prove, modules, live, pedals, guide):
-        routes += view.routes(bench)
+        routes += view.routes(site)
     app = Starlette(
         routes=routes,
         exception_handlers={
@@ -80,9 +80,9 @@ def make_app(
             Exception: _broken,
         },
     )
-    app.state.bench = bench
+    app.state.site = site
     guard = RequestGuard(app, hosts=hosts, share_token=share_token, remote_may_write=remote_may_write)
-    bench.phone_link = guard.phone_link
+    site.phone_link = guard.phone_link
     return guard
 
 
@@ -113,30 +113,30 @@ def _broken(request: Request, error: Exception) -> Response:
     return JSONResponse({"error": f"this should not happen: {type(error).__name__}: {error}"}, status_code=500)
 
 
-def _job(bench: BenchPage):  # type: ignore[no-untyped-def]
+def _job(site: Site):  # type: ignore[no-untyped-def]
     def job(request: Request) -> Response:
-        found = bench.jobs.get(request.path_params["key"])
+        found = site.jobs.get(request.path_params["key"])
         return answer(found.to_dict()) if found else JSONResponse({"error": "no such job"}, status_code=404)
 
     return job
 
 
-def _cancel(bench: BenchPage):  # type: ignore[no-untyped-def]
+def _cancel(site: Site):  # type: ignore[no-untyped-def]
     def cancel(request: Request) -> Response:
-        return answer({"cancelled": bench.jobs.cancel(request.path_params["key"])})
+        return answer({"cancelled": site.jobs.cancel(request.path_params["key"])})
 
     return cancel
 
 
-def _undo(bench: BenchPage) -> Callable[[Request, Undo], Response]:
+def _undo(site: Site) -> Callable[[Request, Undo], Response]:
     def undo(request: Request, asked: Undo) -> Response:
-        path = undoable(bench, asked.file)
-        undone, version = bench.keeper.take_back(path, asked.version)
+        path = undoable(site, asked.file)
+        undone, version = site.keeper.take_back(path, asked.version)
         return answer({"undone": undone, "version": version})
 
     return undo
 
 
-def undoable(bench: BenchPage, name: str) -> Path:
+def undoable(site: Site, name: str) -> Path:
     """A file whose steps can be undone: the bridge file, a sheet, or a map by its plain name."""
-    return bench.folder_files.path(name) if name in (BRIDGE, NEEDS, HEALTH) else bench.folder_files.map_path(name)
+    return site.folder_files.path(name) if name in (BRIDGE, NEEDS, HEALTH) else site.folder_files.map_path(name)

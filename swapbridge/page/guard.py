@@ -61,9 +61,9 @@ HERE, FAR, FAR_WRITES, FOOT = "here", "far", "far-writes", "foot"
 MOST_PHONE_LINKS = 20
 
 _THRESHOLD = (
-    '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Bench page</title>'
+    '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Browser page</title>'
     '<meta http-equiv="refresh" content="0; url={to}"></head><body>'
-    '<p><a href="{to}">Open the bench page</a></p></body></html>'
+    '<p><a href="{to}">Open the browser page</a></p></body></html>'
 )
 
 REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox; frame-ancestors 'self'"
@@ -123,7 +123,7 @@ class RequestGuard:
         """A refusal, or the session with the cookie to set when it is a new one."""
         headers = Headers(scope=scope)
         if headers.get("host", "").lower() not in self.hosts:
-            return _no("this address is not the bench page's own; open the address that the command printed")
+            return _no("this address is not the browser page's own; open the address that the command printed")
         changes = scope["method"] not in SAFE_METHODS
         if changes:
             origin = headers.get("origin") or headers.get("referer", "")

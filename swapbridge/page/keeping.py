@@ -26,7 +26,7 @@ from swapbridge.bus.adapters.lock import take
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.core.files import refuse_device
 
-STORE = ".bench"
+STORE = ".page"
 """The page's own folder inside a swap folder."""
 NOT_THERE = ""
 """Version of a file that does not exist."""

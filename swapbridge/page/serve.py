@@ -34,7 +34,7 @@ def serve(
     share_writes: bool = False,
     ready: Callable[[PageAddress], None] | None = None,
 ) -> None:
-    """Serve the bench page until interrupted.
+    """Serve the browser page until interrupted.
 
     Parameters
     ----------

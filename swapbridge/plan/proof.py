@@ -226,5 +226,5 @@ def why_not(ruling: ProofRuling, *, unproved: bool, makes: bool = True) -> str:
     if makes and ruling.unreviewed:
         return ruling.unreviewed
     if not ruling.proved and not unproved:
-        return f"{ruling.words}. Add --unproved to do it anyway, on the bench only"
+        return f"{ruling.words}. Add --unproved to do it anyway, with modules on a table only"
     return ""

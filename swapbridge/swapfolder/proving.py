@@ -1,4 +1,4 @@
-"""Swap folder room: a plan proved from its files. The command, the bench page and the tour all come through here."""
+"""Swap folder room: a plan proved from its files. The command, the browser page and the tour all come through here."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How long the bench page takes to answer, on the demo and on a capture of five million frames.
+"""How long the browser page takes to answer, on the demo and on a capture of five million frames.
 
     python -m tests.benchmarks.page [--frames 5000000]
 

@@ -116,7 +116,7 @@ def test_unplugged_engine_computer_is_silent(recordings: dict[str, DemoRecording
 
 
 def test_donors_computer_alone_says_its_own_and_nothing_else(recordings: dict[str, DemoRecording]) -> None:
-    """What is heard on the bench is what the donor's engine computer sends, all of it, with its pedal moved."""
+    """What is heard on a table is what the donor's engine computer sends, all of it, with its pedal moved."""
     alone = recordings[DONOR_ALONE]
     engine = {n.name for n in donor_map().nodes if n.kind == "engine"}
     own = {m.identifier for m in donor_map().messages if engine & set(m.senders)}

@@ -64,6 +64,6 @@ def test_a_missing_recording_is_named(folder: Path) -> None:
     before = (folder / "bridge.toml").read_text()
     refused = CliRunner().invoke(cli, ["draft"])
     assert refused.exit_code == 2
-    assert "the donor's computer alone on the bench (donor_alone)" in refused.output
+    assert "the donor's computer alone on a table (donor_alone)" in refused.output
     assert (folder / "bridge.toml").read_text() == before
     assert not (folder / "draft.json").exists()

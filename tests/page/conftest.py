@@ -1,4 +1,4 @@
-"""A swap folder and a browser's place in front of the bench page, for the page's tests."""
+"""A swap folder and a browser's place in front of it, for the page's tests."""
 
 from __future__ import annotations
 

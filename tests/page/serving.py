@@ -1,4 +1,4 @@
-"""The bench page over a folder, served by the real command, for the tests in a browser."""
+"""The page over a folder, served by the real command, for the tests in a browser."""
 
 from __future__ import annotations
 

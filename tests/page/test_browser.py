@@ -1,4 +1,4 @@
-"""The bench page in real Chromium: the journey from captures to a proved bridge as a person clicks it, and axe-core.
+"""The browser page in real Chromium: the journey from captures to a proved bridge as a person clicks it, and axe-core.
 
 Needs Chromium and its driver (Debian packages chromium and chromium-driver); `.ci/run` installs them.
 """
@@ -218,7 +218,7 @@ def test_axe_finds_no_fault_by_any_rule(
         if width < 500:  # narrower than a window can be: told to the page itself
             metrics = {"width": width, "height": 800, "deviceScaleFactor": 2, "mobile": True}
             browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
-        for view in (*VIEWS, "/guide", "/guide/bench-page", "/pedals"):
+        for view in (*VIEWS, "/guide", "/guide/browser-page", "/pedals"):
             browser.get(f"{address}{view}")
             if view in OPENED:
                 before, press, after = OPENED[view]

@@ -220,5 +220,5 @@ def test_pictures_that_cannot_be_read_are_one_sentence(swap: Path) -> None:
 
 def test_what_a_draft_still_lacks_is_named(swap: Path) -> None:
     text = Browser(swap).http.get("/draft").text
-    assert "the donor&#39;s computer alone on the bench (donor_alone)" in text
+    assert "the donor&#39;s computer alone on a table (donor_alone)" in text
     assert 'id="draft" class="go" type="button" data-writes disabled' in text

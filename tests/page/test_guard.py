@@ -1,4 +1,4 @@
-"""The guard in front of the bench page: who gets in, and who may change anything."""
+"""The guard in front of the browser page: who gets in, and who may change anything."""
 
 from __future__ import annotations
 

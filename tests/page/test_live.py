@@ -89,7 +89,7 @@ def test_a_run_outlives_the_page_which_finds_it_again_and_stops_it(swap: Path, o
     assert view["what"] == "running"
     assert view["sending"] is True
     assert "already" in here.refusal("/api/live/run", WATCH)
-    here.app.app.state.bench.live_control.close()
+    here.app.app.state.site.live_control.close()
     again = open_page(swap)  # another page, as after a restart
     page = again.http.get("/").text
     assert re.search(r'id="sending"[^>]*role="alert">', page), "shown, before any script has run"

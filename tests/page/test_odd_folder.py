@@ -162,7 +162,7 @@ def test_a_link_out_of_the_folder_is_refused_for_every_kind_of_file(
     assert outside.read_text().startswith("time_s")
 
 
-@pytest.mark.parametrize("name", ["captures", "signal_maps", "findings", "codes", ".bench"])
+@pytest.mark.parametrize("name", ["captures", "signal_maps", "findings", "codes", ".page"])
 def test_a_whole_folder_that_leads_out_is_said_too(
     name: str, folder: Path, open_page: OpenPage, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
@@ -174,7 +174,7 @@ def test_a_whole_folder_that_leads_out_is_said_too(
     here = open_page(folder)
     said = all_answers(here)
     assert "stranger" not in "".join(said.values())
-    if name == ".bench":
+    if name == ".page":
         refused = here.refusal("/api/bridge/save", {"text": "x", "version": here.get("/api/bridge")["version"]})
         assert "link" in refused
     else:
@@ -196,7 +196,7 @@ def test_one_capture_is_parsed_once_however_many_ask(
         return read_capture(path)
 
     monkeypatch.setattr("swapbridge.page.folder_files.read_capture", counted)
-    folder_files = open_page(folder).app.app.state.bench.folder_files
+    folder_files = open_page(folder).app.app.state.site.folder_files
     shares: list[float | None] = []
 
     def ask(_: int) -> int:
@@ -242,7 +242,7 @@ def test_an_upload_that_unpacks_beyond_memory_is_refused(
     answer = here.http.post("/api/upload", params={"name": "whole.log.gz"}, content=bomb, headers=here.headers)
     assert answer.json() == {"name": "whole.log.gz", "capture": True}
     assert not [p for p in (folder / "captures").iterdir() if "bomb" in p.name or p.name.startswith(".")]
-    assert list((folder / ".bench" / "new").iterdir()) == []
+    assert list((folder / ".page" / "new").iterdir()) == []
 
 
 @pytest.mark.parametrize("form", ["parquet", "blf", "log"])

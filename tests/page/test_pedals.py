@@ -48,7 +48,7 @@ def test_a_phone_is_let_in_once_and_changes_nothing_but_the_step(shared: Any) ->
     assert phone.first.status_code == 303
     assert phone.first.headers["location"].startswith("/pedals")
     assert Phone(shared.app, view["link"]).first.status_code == 403, "spent"
-    before = {path: path.read_bytes() for path in shared.app.app.state.bench.folder_files.folder.rglob("*.toml")}
+    before = {path: path.read_bytes() for path in shared.app.app.state.site.folder_files.folder.rglob("*.toml")}
     for route in shared.app.app.routes:
         if "POST" in (getattr(route, "methods", None) or ()) and route.path not in ("/api/live/next", "/api/live/stop"):
             answer = phone.post(route.path.replace("{key}", "x"))
@@ -61,13 +61,13 @@ def test_a_phone_is_let_in_once_and_changes_nothing_but_the_step(shared: Any) ->
 def test_next_is_pressed_from_the_phone_only_while_the_vehicle_stands(
     shared: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    folder = shared.app.app.state.bench.folder_files.folder
+    folder = shared.app.app.state.site.folder_files.folder
     (folder / "stimulus_script.toml").write_text('[[step]]\nname = "idle"\nsay = "Let it idle"\nseconds = 60\n')
     phone = Phone(shared.app, shared.post("/api/live/phone", {})["link"])
     asked = {"name": "foot", "buses": "donor=virtual:page-foot", "active": True, "script": True}
     shared.post("/api/live/record", asked)
     view = wait_for(shared, lambda v: "record" in v and v["record"]["step"] is not None)
-    control = type(shared.app.app.state.bench.live_control)
+    control = type(shared.app.app.state.site.live_control)
     monkeypatch.setattr(control, "speed_kmh", lambda self: 32.0)
     assert "32 km/h" in phone.post("/api/live/next").json()["error"]
     monkeypatch.setattr(control, "speed_kmh", lambda self: 0.4)

@@ -1,4 +1,4 @@
-"""What the bench page's views answer: the same as the public functions say, and hostile text comes back as text."""
+"""What the browser page's views answer: the same as the public functions say, and hostile text comes back as text."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.write import write_capture
 from swapbridge.demo.folder import write_demo_papers
 from swapbridge.guides.guide_pages import TOPICS, page_text
-from swapbridge.page.bench_page import chief_capture
 from swapbridge.page.pictures import bit_picture, envelope
+from swapbridge.page.site import chief_capture
 from swapbridge.page.views.compare import useful_pair
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.surveying.inventory import survey
@@ -257,7 +257,7 @@ def test_compare_shows_the_bits_of_both(folder: Path, open_page: OpenPage) -> No
 
 def test_a_job_can_be_cancelled(folder: Path, open_page: OpenPage) -> None:
     here = open_page(folder)
-    jobs = here.app.app.state.bench.jobs
+    jobs = here.app.app.state.site.jobs
 
     def endless(progress: Callable[[float, str], None]) -> None:
         while True:

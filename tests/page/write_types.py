@@ -14,7 +14,7 @@ from starlette.routing import Route
 import swapbridge.page.answers as answers
 import swapbridge.page.requests as requests
 from swapbridge.page.app import make_app
-from swapbridge.page.bench_page import Posted
+from swapbridge.page.site import Posted
 
 TARGET = Path(answers.__file__).parent / "static" / "answers.d.ts"
 PLAIN = {str: "string", int: "number", float: "number", bool: "boolean", type(None): "null", Any: "any"}

@@ -1,4 +1,4 @@
-"""Asking room: a field's trial on the bench: a few payloads in turn until a person says whether it moves."""
+"""Asking room: a field's trial on a table: a few payloads in turn until a person says whether it moves."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Asking room: the trials of a needs plan on the bench: key off until asleep, key on, send, ask; a pure state machine.
+"""Asking room: the trials of a needs plan on a table: key off until asleep, key on, send, ask; a pure state machine.
 
 Every trial begins asleep, since 'failed this cycle' only forgets with a new cycle. A trial in which sending paused, for
 want of a sign of life, is made again: the module heard a silence that was no part of it.

@@ -19,7 +19,7 @@ from swapbridge.cli.screen.common import print_line
 @click.option("--share-writes", is_flag=True, help="Let the shared browser change files. It can never send.")
 @click.option("--open/--no-open", "open_browser", default=True, help="Open the page in the default browser.")
 def command(folder: Path, port: int | None, share: str | None, share_writes: bool, open_browser: bool) -> None:
-    """Open the bench page for a swap folder in a browser.
+    """Open the browser page of a swap folder.
 
     The page listens on this machine only. Everything it does is also a command.
 
@@ -30,7 +30,7 @@ def command(folder: Path, port: int | None, share: str | None, share_writes: boo
     from swapbridge.page.serve import PageAddress, serve
 
     def ready(address: PageAddress) -> None:
-        print_line(f"The bench page of {folder.resolve().name} is at {address.here}  (Ctrl-C to quit)")
+        print_line(f"The browser page of {folder.resolve().name} is at {address.here}  (Ctrl-C to quit)")
         if address.elsewhere is not None:
             print_line(f"One-time link for another device: {address.elsewhere}")
             print_line(

@@ -46,7 +46,7 @@ from swapbridge.swapfolder.paths import find_swap_folder
     metavar="[BUS=]FILE",
     help="Map of the bus: on a physical bus it determines whose frames may be played.",
 )
-@click.option("--unproved", is_flag=True, help="Play a plan without a passed proof, on the bench only.")
+@click.option("--unproved", is_flag=True, help="Play a plan without a passed proof, with modules on a table only.")
 @click.option("--cautions-read", is_flag=True, help="Confirm that you have read the cautions (for a physical bus).")
 def command(
     capture: Path,

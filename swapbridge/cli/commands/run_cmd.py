@@ -29,7 +29,9 @@ from swapbridge.swapfolder.paths import CAPTURES, PLAN, find_swap_folder
 @config_option
 @click.option("--send", is_flag=True, help="Send planned frames. Without this, an added node only watches.")
 @cautions_option
-@click.option("--unproved", is_flag=True, help="Run a plan without a passed proof, on the bench only; this is logged.")
+@click.option(
+    "--unproved", is_flag=True, help="Run a plan without a passed proof, with modules on a table only; this is logged."
+)
 @click.option("--active", is_flag=True, help="Allow watching through an adapter that has no listen-only mode.")
 @click.option("--against", metavar="[BUS=]CAPTURE", help="Play a capture as one of the buses (default: the donor).")
 @engine_option

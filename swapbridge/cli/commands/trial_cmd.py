@@ -43,7 +43,7 @@ HELP = "hold space: send   enter: now   r: rests at the next mark   l: rests at 
 
 @click.group()
 def command() -> None:
-    """Find out on the bench what a gauge shows for a value, what a module needs, or what moves a lamp.
+    """Find out with a module on a table what a gauge shows for a value, what a module needs, or what moves a lamp.
 
     Sending stops one second after the last key press. Only recorded values of named messages are sent, never those of
     steering, brakes, restraints, immobiliser, diagnostics or unknown modules.

@@ -116,7 +116,7 @@ def _source_checksums(plan: Plan) -> list[str]:
         if names:
             out.append(
                 f"{receive.name}: its checksum was verified on captures in which {', '.join(names)} did not move in "
-                f'all bits; if its frames are thought wrong on the bench, set [sources."{receive.name}"] verify = false'
+                f'all bits; if its frames are thought wrong on a table, set [sources."{receive.name}"] verify = false'
             )
     return out
 

@@ -154,10 +154,10 @@ async function job(start, place, done) {
 }
 
 // Text that a person typed outlives a reload: kept in the browser, by tab, until it is saved or given up.
-const tab = sessionStorage.getItem("bench-tab") || `${Date.now().toString(36)}${Math.random().toString(36).slice(2, 8)}`;
-sessionStorage.setItem("bench-tab", tab);
+const tab = sessionStorage.getItem("page-tab") || `${Date.now().toString(36)}${Math.random().toString(36).slice(2, 8)}`;
+sessionStorage.setItem("page-tab", tab);
 const folder = id("folder").textContent;
-const place = (what, whose) => `bench ${folder} ${what} ${whose}`;
+const place = (what, whose) => `page ${folder} ${what} ${whose}`;
 function keepTyped(what, value) {
   try { if (value === null) localStorage.removeItem(place(what, tab)); else localStorage.setItem(place(what, tab), JSON.stringify({ value, at: Date.now() })); } catch { tell("The browser can't store more text: save soon.", true); }
 }
@@ -171,7 +171,7 @@ const forgetTyped = (kept) => localStorage.removeItem(kept.key);
 
 /** The capture that was chosen last in this tab, in whichever view, is chosen here too. @param {any} select */
 function sameFile(select) {
-  const key = `bench ${folder} file`, last = sessionStorage.getItem(key);
+  const key = `page ${folder} file`, last = sessionStorage.getItem(key);
   if ([...select.options].some((o) => o.value === last)) select.value = last;
   select.addEventListener("change", () => sessionStorage.setItem(key, select.value));
 }

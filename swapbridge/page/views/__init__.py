@@ -1,1 +1,1 @@
-"""Page room: one file for each of the views; each offers `routes(bench)`."""
+"""Page room: one file for each of the views; each offers `routes(site)`."""

@@ -26,8 +26,8 @@ from swapbridge.page.answers import (
     StripLine,
     StripsAnswer,
 )
-from swapbridge.page.bench_page import BenchPage, answer
 from swapbridge.page.pictures import envelope
+from swapbridge.page.site import Site, answer
 from swapbridge.page.strips import (
     MOST_STEPPED_BITS,
     STRIP_POINTS,
@@ -49,14 +49,14 @@ MOST_CHANNELS = 30
 MOST_BLOCKS = 400
 
 
-def routes(bench: BenchPage) -> list[Route]:
+def routes(site: Site) -> list[Route]:
     """Routes of the time axis."""
 
     def axis(request: Request) -> Response:
-        return answer(_axis(bench, asked_of(bench, request)))
+        return answer(_axis(site, asked_of(site, request)))
 
     def all_lanes(request: Request) -> Response:
-        asked = asked_of(bench, request)
+        asked = asked_of(site, request)
         frames = asked.frames
         text = lanes(frames, asked.span_s)
         keys = [format_identifier(key.identifier, key.extended) for key in frames.keys]
@@ -66,10 +66,10 @@ def routes(bench: BenchPage) -> list[Route]:
         return answer(said)
 
     def some_strips(request: Request) -> Response:
-        return answer(_strips(bench, asked_of(bench, request)))
+        return answer(_strips(site, asked_of(site, request)))
 
     def frame(request: Request) -> Response:
-        asked = asked_of(bench, request)
+        asked = asked_of(site, request)
         at_s = finite(request.query_params.get("at", ""), "the moment")
         said: FrameAnswer = {"frame": frame_at(asked.capture, asked.frames, asked.key, at_s)}
         return answer(said)
@@ -87,17 +87,17 @@ class Asked:
 
     Parameters
     ----------
-    bench : BenchPage
+    site : Site
     values : mapping of str to str
         What the address asks: ``from`` and ``to`` in seconds, ``id`` and ``bus``, each only where it is wanted.
     name : str
         The capture's file name.
     """
 
-    def __init__(self, bench: BenchPage, values: Mapping[str, str], name: str) -> None:
+    def __init__(self, site: Site, values: Mapping[str, str], name: str) -> None:
         self.name = name
-        self.capture: Capture = bench.folder_files.capture(self.name)
-        self.frames = bench.frames(self.name)
+        self.capture: Capture = site.folder_files.capture(self.name)
+        self.frames = site.frames(self.name)
         whole = self.capture.duration_s
         first = max(-MOST_SECONDS, finite(values.get("from", "0"), "the beginning"))
         last = min(MOST_SECONDS, finite(values.get("to", f"{whole!r}"), "the end"))
@@ -134,13 +134,13 @@ class Asked:
         return bits_of(self.capture, self.frames, key, self.span_s)
 
 
-def asked_of(bench: BenchPage, request: Request) -> Asked:
+def asked_of(site: Site, request: Request) -> Asked:
     """What a request asks about the capture that it names."""
-    return Asked(bench, request.query_params, request.query_params.get("file", ""))
+    return Asked(site, request.query_params, request.query_params.get("file", ""))
 
 
-def _axis(bench: BenchPage, asked: Asked) -> AxisAnswer:
-    found = surveyed(bench, asked.name)
+def _axis(site: Site, asked: Asked) -> AxisAnswer:
+    found = surveyed(site, asked.name)
     gaps: list[Gap] = [
         {"begin": round(a, 3), "end": round(b, 3), "words": words, "bus": bus.name}
         for bus in found.buses
@@ -155,7 +155,7 @@ def _axis(bench: BenchPage, asked: Asked) -> AxisAnswer:
         {"bus": bus.name, "times": bus.load_second.astype(float).tolist(), "values": (bus.load * 100).round(2).tolist()}
         for bus in found.buses
     ]
-    channels, blocks, trouble = _channels(bench, asked, found.start_ns)
+    channels, blocks, trouble = _channels(site, asked, found.start_ns)
     span = [0.0, found.duration_s]
     return {
         "start": found.start_ns / 1e9,
@@ -168,10 +168,10 @@ def _axis(bench: BenchPage, asked: Asked) -> AxisAnswer:
     }
 
 
-def _channels(bench: BenchPage, asked: Asked, start_ns: int) -> tuple[list[StripLine], list[Blocks], str]:
+def _channels(site: Site, asked: Asked, start_ns: int) -> tuple[list[StripLine], list[Blocks], str]:
     """Stimulus channels over the whole recording; words as blocks."""
     try:
-        track = bench.folder_files.stimulus(asked.name)
+        track = site.folder_files.stimulus(asked.name)
         channels = list(track.on_clock_of(asked.capture).channels.values()) if track is not None else []
     except InputError as error:
         return [], [], f"The stimulus file is not shown: {error}."
@@ -191,19 +191,19 @@ def _channels(bench: BenchPage, asked: Asked, start_ns: int) -> tuple[list[Strip
     return numbers, blocks, trouble
 
 
-def _strips(bench: BenchPage, asked: Asked) -> StripsAnswer:
+def _strips(site: Site, asked: Asked) -> StripsAnswer:
     """One identifier over a stretch of time: its fields, its period, its bits."""
     key, frames, capture = asked.key, asked.frames, asked.capture
     word = identifier_word(key.identifier, key.extended)
     fields: list[StripLine] = []
     source = ""
-    for name, signal_map in read_maps(bench).items():
+    for name, signal_map in read_maps(site).items():
         message = signal_map.by_word(word)
         if message is not None and message.signals:
             fields, source = field_strips(capture, frames, key, message, asked.span_s), f"{message.name} in {name}"
             break
     if not fields:
-        fields = _found(bench, asked, key)
+        fields = _found(site, asked, key)
         source = "as guessed" if fields else ""
     return {
         "span": asked.span_s,
@@ -215,13 +215,13 @@ def _strips(bench: BenchPage, asked: Asked) -> StripsAnswer:
     }
 
 
-def _found(bench: BenchPage, asked: Asked, key: FrameKey) -> list[StripLine]:
+def _found(site: Site, asked: Asked, key: FrameKey) -> list[StripLine]:
     """Fields as the search found them, where no map has the message."""
     part = asked.frames.of(key)
     near = window(asked.frames.time_s[part], asked.span_s)
     time_s, payload = asked.frames.time_s[part][near], asked.capture.payload[asked.frames.rows[part][near]]
     out: list[StripLine] = []
-    for item in fields_of(bench, asked.name, key.identifier, key.extended, asked.bus):
+    for item in fields_of(site, asked.name, key.identifier, key.extended, asked.bus):
         layout = Layout(item["start"], item["length"], item["byte_order"], item["signed"])
         if item["kind"] in ("counter", "checksum", "constant") or item["mux"] or not layout.fits(payload.shape[1]):
             continue

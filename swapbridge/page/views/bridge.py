@@ -23,12 +23,12 @@ from swapbridge.core.progress import Progress
 from swapbridge.language.bridge_file import BridgeFile
 from swapbridge.language.reading import parse_bridge
 from swapbridge.page.answers import BridgeAnswer, BridgeRow, CheckAnswer, CompilerMessage, Dials, Pickable, TableCurve
-from swapbridge.page.bench_page import BenchPage, Posted, answer
 from swapbridge.page.dials import dials
 from swapbridge.page.guard import policy_with_styles
 from swapbridge.page.keeping import ChangedError
 from swapbridge.page.requests import BridgeCheck, BridgeCurve, BridgePick, BridgeSave, OfCapture, Versioned
 from swapbridge.page.rows import functions, pickable, sources, with_source
+from swapbridge.page.site import Posted, Site, answer
 from swapbridge.plan.plan import Plan
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.signalmap.dbc_read import load_map
@@ -39,33 +39,33 @@ MOST_CURVE_POINTS = 64
 _PLACE = re.compile(r"^(?P<file>[^\n]*?):(?P<line>\d+)(?::(?P<column>\d+))?: (?P<words>.*)$", re.DOTALL)
 
 
-def routes(bench: BenchPage) -> list[Route]:
+def routes(site: Site) -> list[Route]:
     """Routes of the bridge view."""
 
     def show(request: Request) -> Response:
         nonce = secrets.token_urlsafe(16)
-        page = bench.page(request, "bridge.html", nonce=nonce)
+        page = site.page(request, "bridge.html", nonce=nonce)
         page.headers["content-security-policy"] = policy_with_styles(nonce)
         return page
 
     def read(request: Request) -> Response:
-        path = bench.folder_files.path(BRIDGE)
-        text, version = bridge_file(bench)
-        undo = bench.keeper.last_step(path)
+        path = site.folder_files.path(BRIDGE)
+        text, version = bridge_file(site)
+        undo = site.keeper.last_step(path)
         try:
-            found = checked(bench, text)
+            found = checked(site, text)
         except RefusedError as error:  # while frames are sent: it can still be read
             found = _view(text, [_fault(str(error), "warning")])
         said: BridgeAnswer = {**found, "text": text, "version": version, "undo": undo}
         return answer(said)
 
     def check(request: Request, asked: BridgeCheck) -> Response:
-        return answer(checked(bench, asked.text))
+        return answer(checked(site, asked.text))
 
     def save(request: Request, asked: BridgeSave) -> Response:
         text = asked.text
-        path = bench.folder_files.path(BRIDGE)
-        version = bench.keeper.write(
+        path = site.folder_files.path(BRIDGE)
+        version = site.keeper.write(
             path,
             text.encode("utf-8"),
             what="edit the bridge file",
@@ -87,25 +87,25 @@ def routes(bench: BenchPage) -> list[Route]:
 
         def work(progress: Progress) -> dict[str, Any]:
             progress(0.1, "compiling")
-            text, version = bridge_file(bench)
+            text, version = bridge_file(site)
             if version != seen:
                 raise ChangedError(f"{BRIDGE} was changed since this view was loaded: load it again, then compile")
-            result = compiled(bench, text)
+            result = compiled(site, text)
             written = result.plan.to_json()
             check = partial(_same_plan, result.plan)
-            bench.keeper.derive(bench.folder_files.path(PLAN), written.encode("utf-8"), check)
+            site.keeper.derive(site.folder_files.path(PLAN), written.encode("utf-8"), check)
             return {"warnings": [str(w) for w in result.warnings], "sends": len(result.plan.sends)}
 
-        return answer({"job": bench.jobs.start("Compiling", work).key})
+        return answer({"job": site.jobs.start("Compiling", work).key})
 
     def drive(request: Request, asked: OfCapture) -> Response:
         name = asked.file
-        bench.folder_files.capture_file(name)
+        site.folder_files.capture_file(name)
 
         def work(progress: Progress) -> Dials:
-            return dials(*plan_and_maps(bench), bench.folder_files.capture(name), progress)
+            return dials(*plan_and_maps(site), site.folder_files.capture(name), progress)
 
-        return answer({"job": bench.jobs.start("Driving the dials", work).key})
+        return answer({"job": site.jobs.start("Driving the dials", work).key})
 
     return [
         Route("/bridge", show),
@@ -119,35 +119,35 @@ def routes(bench: BenchPage) -> list[Route]:
     ]
 
 
-def bridge_text(bench: BenchPage) -> str:
+def bridge_text(site: Site) -> str:
     """The folder's bridge file, or an empty text where there is none yet."""
-    return bridge_file(bench)[0]
+    return bridge_file(site)[0]
 
 
-def bridge_file(bench: BenchPage) -> tuple[str, str]:
+def bridge_file(site: Site) -> tuple[str, str]:
     """The folder's bridge file, or an empty text where there is none yet, and the version that it is."""
-    content, version = bench.keeper.read(bench.folder_files.path(BRIDGE))
+    content, version = site.keeper.read(site.folder_files.path(BRIDGE))
     try:
         return (content or b"").decode("utf-8"), version
     except UnicodeDecodeError as error:
         raise InputError(f"{BRIDGE} can't be read ({error}); write it as UTF-8 text") from None
 
 
-def compiled(bench: BenchPage, text: str) -> CompileResult:
+def compiled(site: Site, text: str) -> CompileResult:
     """The bridge text compiled against the maps and the needs list in the folder."""
-    bridge, maps = bridge_and_maps(bench, text)
+    bridge, maps = bridge_and_maps(site, text)
     return compile_bridge(bridge, maps)
 
 
-def bridge_and_maps(bench: BenchPage, text: str) -> tuple[BridgeFile, dict[str, SignalMap]]:
+def bridge_and_maps(site: Site, text: str) -> tuple[BridgeFile, dict[str, SignalMap]]:
     """The bridge text as values, with the files it names; none of them outside the folder."""
-    bridge = parse_bridge(text, str(bench.folder_files.path(BRIDGE)))
+    bridge = parse_bridge(text, str(site.folder_files.path(BRIDGE)))
     if bridge.needs_file:
-        bridge = replace(bridge, needs=load_needs(bench.folder_files.path(bridge.needs_file)))
-    return bridge, {bus.name: load_map(bench.folder_files.path(bus.map_file)) for bus in bridge.buses if bus.map_file}
+        bridge = replace(bridge, needs=load_needs(site.folder_files.path(bridge.needs_file)))
+    return bridge, {bus.name: load_map(site.folder_files.path(bus.map_file)) for bus in bridge.buses if bus.map_file}
 
 
-def plan_and_maps(bench: BenchPage) -> tuple[Plan, dict[str, SignalMap]]:
+def plan_and_maps(site: Site) -> tuple[Plan, dict[str, SignalMap]]:
     """The plan of the bridge file and the maps it names, all as they are now, and nothing kept from before.
 
     Raises
@@ -155,10 +155,10 @@ def plan_and_maps(bench: BenchPage) -> tuple[Plan, dict[str, SignalMap]]:
     InputError, RefusedError
         What the compiler says of them.
     """
-    path = bench.folder_files.path(BRIDGE)
+    path = site.folder_files.path(BRIDGE)
     if not path.is_file():
         raise InputError(f"there is no {BRIDGE} here; write one in the Bridge view or with: swapbridge new")
-    bridge, maps = bridge_and_maps(bench, bridge_text(bench))
+    bridge, maps = bridge_and_maps(site, bridge_text(site))
     return compile_bridge(bridge, maps).plan, maps
 
 
@@ -172,15 +172,15 @@ def _same_plan(plan: Plan, new: Path) -> None:
         raise InputError("the plan does not read back as it was compiled; nothing was replaced")
 
 
-def checked(bench: BenchPage, text: str) -> CheckAnswer:
+def checked(site: Site, text: str) -> CheckAnswer:
     """What the compiler says of a bridge text: faults with their lines, and the bridge as a table."""
     faults: list[CompilerMessage] = []
     rows: list[BridgeRow] = []
     names: list[Pickable] = []
     if text.strip():
-        bench.heavy()
+        site.heavy()
         try:
-            bridge, maps = bridge_and_maps(bench, text)
+            bridge, maps = bridge_and_maps(site, text)
             names = pickable(maps)
             result = compile_bridge(bridge, maps)
         except SwapbridgeError as error:

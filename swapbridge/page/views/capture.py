@@ -18,8 +18,8 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.identifier_words import identifier_word, parse_identifier
 from swapbridge.guessing.integrity_only import integrity_words
 from swapbridge.page.answers import CaptureAnswer, ChecksAnswer, IdentifierAnswer, ReadingAnswer
-from swapbridge.page.bench_page import BenchPage, answer, stamp_of
 from swapbridge.page.folder_files import MOST_CAPTURE_BYTES
+from swapbridge.page.site import Site, answer, stamp_of
 from swapbridge.page.unpacking import check_unpacked
 from swapbridge.page.views.guess import fields_of, read_maps
 from swapbridge.signalmap.dbc_read import load_map
@@ -31,29 +31,29 @@ MOST_IDENTIFIERS = 500
 _PLAIN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._+()-]{0,120}")
 
 
-def routes(bench: BenchPage) -> list[Route]:
+def routes(site: Site) -> list[Route]:
     """Routes of the capture view."""
 
     def show(request: Request) -> Response:
-        return bench.page(request, "capture.html")
+        return site.page(request, "capture.html")
 
     def overview(request: Request) -> Response:
-        return answer(_overview(bench, request.query_params.get("file", "")))
+        return answer(_overview(site, request.query_params.get("file", "")))
 
     def reading(request: Request) -> Response:
-        said: ReadingAnswer = {"share": bench.folder_files.share_read(request.query_params.get("file", ""))}
+        said: ReadingAnswer = {"share": site.folder_files.share_read(request.query_params.get("file", ""))}
         return answer(said)
 
     def identifier(request: Request) -> Response:
         asked = request.query_params
-        return answer(_identifier(bench, asked.get("file", ""), asked.get("id", ""), asked.get("bus", "")))
+        return answer(_identifier(site, asked.get("file", ""), asked.get("id", ""), asked.get("bus", "")))
 
     def checks(request: Request) -> Response:
         asked = request.query_params
-        return answer(_checks(bench, asked.get("file", ""), asked.get("id", ""), asked.get("bus", "")))
+        return answer(_checks(site, asked.get("file", ""), asked.get("id", ""), asked.get("bus", "")))
 
     async def upload(request: Request) -> Response:
-        return answer(await _upload(bench, request))
+        return answer(await _upload(site, request))
 
     return [
         Route("/capture", show),
@@ -65,12 +65,12 @@ def routes(bench: BenchPage) -> list[Route]:
     ]
 
 
-def surveyed(bench: BenchPage, name: str) -> Survey:
+def surveyed(site: Site, name: str) -> Survey:
     """The survey of a capture in the folder, made once."""
-    found = bench.remember(
+    found = site.remember(
         f"survey {name}",
-        stamp_of(bench.folder_files.capture_file(name).path),
-        lambda: survey(bench.folder_files.capture(name)),
+        stamp_of(site.folder_files.capture_file(name).path),
+        lambda: survey(site.folder_files.capture(name)),
     )
     assert isinstance(found, Survey)
     return found
@@ -82,9 +82,9 @@ def period_ms(seen: IdentifierSurvey) -> float | None:
     return round(seen.period_ms, 3) if regular else None
 
 
-def _overview(bench: BenchPage, name: str) -> CaptureAnswer:
-    found = surveyed(bench, name)
-    named = {m.word: f"{m.name} in {name}" for name, known in read_maps(bench).items() for m in known.messages}
+def _overview(site: Site, name: str) -> CaptureAnswer:
+    found = surveyed(site, name)
+    named = {m.word: f"{m.name} in {name}" for name, known in read_maps(site).items() for m in known.messages}
     buses = "1 bus" if len(found.buses) == 1 else f"{len(found.buses)} buses"
     notes = [f"{found.frames:,} frames in {found.duration_s:,.1f} s on {buses}.", *found.remarks]
     shown = found.identifiers[:MOST_IDENTIFIERS]
@@ -106,37 +106,37 @@ def _overview(bench: BenchPage, name: str) -> CaptureAnswer:
     }
 
 
-def _identifier(bench: BenchPage, name: str, text: str, bus: str) -> IdentifierAnswer:
-    seen = _seen(bench, name, text, bus)
+def _identifier(site: Site, name: str, text: str, bus: str) -> IdentifierAnswer:
+    seen = _seen(site, name, text, bus)
     regular = period_ms(seen)
     every = f"every {regular:g} ms, worst gap {seen.worst_gap_ms:.1f} ms" if regular else f"sent as {seen.sending}"
     return {
         "words": f"{seen.length} bytes, {every}",
-        "fields": fields_of(bench, name, *seen.key[1:], bus),
+        "fields": fields_of(site, name, *seen.key[1:], bus),
     }
 
 
-def _checks(bench: BenchPage, name: str, text: str, bus: str) -> ChecksAnswer:
+def _checks(site: Site, name: str, text: str, bus: str) -> ChecksAnswer:
     """Counters and checksums of one identifier, by the thorough search: asked for by itself, since it may take longer
     than a picture may."""
-    key = _seen(bench, name, text, bus).key
-    words = bench.remember(
+    key = _seen(site, name, text, bus).key
+    words = site.remember(
         f"checks {name} {key}",
-        stamp_of(bench.folder_files.capture_file(name).path),
-        lambda: integrity_words(bench.folder_files.capture(name), only={key}).get(key, ()),
+        stamp_of(site.folder_files.capture_file(name).path),
+        lambda: integrity_words(site.folder_files.capture(name), only={key}).get(key, ()),
     )
     return {"checks": list(words)}
 
 
-def _seen(bench: BenchPage, name: str, text: str, bus: str) -> IdentifierSurvey:
+def _seen(site: Site, name: str, text: str, bus: str) -> IdentifierSurvey:
     key = (bus, *parse_identifier(text))
-    seen = next((s for s in surveyed(bench, name).identifiers if s.key == key), None)
+    seen = next((s for s in surveyed(site, name).identifiers if s.key == key), None)
     if seen is None:
         raise InputError(f"{text} is not in this capture; load the page again")
     return seen
 
 
-async def _upload(bench: BenchPage, request: Request) -> dict[str, Any]:
+async def _upload(site: Site, request: Request) -> dict[str, Any]:
     """Take one file into `captures/`, a map into `signal_maps/`; it is there whole and readable, or not at all."""
     name = request.query_params.get("name", "")
     is_map = name.lower().endswith(".dbc")
@@ -145,10 +145,10 @@ async def _upload(bench: BenchPage, request: Request) -> dict[str, Any]:
             f"a capture ends in one of {', '.join(RECORDING_SUFFIXES)}, a stimulus file in .csv, a signal map in .dbc, "
             "and its name has letters, digits, dots and dashes"
         )
-    target = bench.folder_files.map_path(name) if is_map else bench.folder_files.path(CAPTURES, name)
+    target = site.folder_files.map_path(name) if is_map else site.folder_files.path(CAPTURES, name)
     if target.exists():
         raise InputError(f"{target.parent.name}/ has a {name} already; rename one of them")
-    with bench.keeper.place_for(name) as place:
+    with site.keeper.place_for(name) as place:
         await _received(request, place)
         is_capture = is_recording(place)
         await run_in_threadpool(_readable, place, name, is_capture)

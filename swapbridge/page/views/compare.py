@@ -8,30 +8,30 @@ from starlette.routing import Route
 
 from swapbridge.capture.naming import kind_of
 from swapbridge.page.answers import BitsAnswer, BitsSide, CompareAnswer, MissingRow
-from swapbridge.page.bench_page import BenchPage, answer
+from swapbridge.page.site import Site, answer
 from swapbridge.page.views.axis import Asked
 from swapbridge.page.views.capture import period_ms, surveyed
 from swapbridge.surveying.compare import Missing, compare_surveys
 from swapbridge.surveying.survey_result import IdentifierSurvey
 
 
-def routes(bench: BenchPage) -> list[Route]:
+def routes(site: Site) -> list[Route]:
     """Routes of the compare view."""
 
     def show(request: Request) -> Response:
-        before, after = useful_pair([item.name for item in bench.folder_files.captures()])
-        return bench.page(request, "compare.html", before=before, after=after)
+        before, after = useful_pair([item.name for item in site.folder_files.captures()])
+        return site.page(request, "compare.html", before=before, after=after)
 
     def differences(request: Request) -> Response:
-        return answer(_differences(bench, request.query_params.get("a", ""), request.query_params.get("b", "")))
+        return answer(_differences(site, request.query_params.get("a", ""), request.query_params.get("b", "")))
 
     def bits(request: Request) -> Response:
         values = request.query_params
-        a, b = (Asked(bench, values, values.get(key, "")) for key in ("a", "b"))
+        a, b = (Asked(site, values, values.get(key, "")) for key in ("a", "b"))
         said: BitsAnswer = {
             "seconds": max(a.capture.duration_s, b.capture.duration_s),
-            "before": _bits(bench, a),
-            "after": _bits(bench, b),
+            "before": _bits(site, a),
+            "after": _bits(site, b),
         }
         return answer(said)
 
@@ -42,12 +42,12 @@ def routes(bench: BenchPage) -> list[Route]:
     ]
 
 
-def _bits(bench: BenchPage, asked: Asked) -> BitsSide | None:
+def _bits(site: Site, asked: Asked) -> BitsSide | None:
     key = asked.found
     if key is None:
         return None
     name = (asked.bus, key.identifier, key.extended)
-    seen = next(s for s in surveyed(bench, asked.name).identifiers if s.key == name)
+    seen = next(s for s in surveyed(site, asked.name).identifiers if s.key == name)
     return {
         "frames": seen.frames,
         "states": bit_states(seen),
@@ -78,8 +78,8 @@ def useful_pair(names: list[str]) -> tuple[str, str]:
     return (names[0], names[-1]) if names else ("", "")
 
 
-def _differences(bench: BenchPage, a: str, b: str) -> CompareAnswer:
-    found = compare_surveys(surveyed(bench, a), surveyed(bench, b))
+def _differences(site: Site, a: str, b: str) -> CompareAnswer:
+    found = compare_surveys(surveyed(site, a), surveyed(site, b))
     return {
         "appeared": [_one(m) for m in found.appeared],
         "vanished": [_one(m) for m in found.vanished],

@@ -20,9 +20,9 @@ from swapbridge.core.progress import Progress
 from swapbridge.drafting.outlook import outlook
 from swapbridge.language.reading import parse_bridge
 from swapbridge.page.answers import DraftAnswer, DraftRow, DraftTogetherAnswer, DrawnAnswer
-from swapbridge.page.bench_page import BenchPage, Posted, answer, stamp_of
 from swapbridge.page.keeping import ChangedError
 from swapbridge.page.requests import DraftBeside, DraftDecision, DraftTakeBack, DraftTogether, Versioned
+from swapbridge.page.site import Posted, Site, answer, stamp_of
 from swapbridge.page.views.bridge import bridge_and_maps, bridge_file
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.swapfolder.draft_lines import (
@@ -40,22 +40,22 @@ from swapbridge.swapfolder.proving import captures_of, read_captures, stimuli_of
 from swapbridge.swapfolder.reviewing import review_lines
 
 
-def routes(bench: BenchPage) -> list[Route]:
+def routes(site: Site) -> list[Route]:
     """Routes of the draft view."""
 
     def show(request: Request) -> Response:
-        found = {kind_of(item.name) for item in bench.folder_files.captures()}
-        return bench.page(request, "draft.html", missing=[words for kind, words in WANTED.items() if kind not in found])
+        found = {kind_of(item.name) for item in site.folder_files.captures()}
+        return site.page(request, "draft.html", missing=[words for kind, words in WANTED.items() if kind not in found])
 
     def read(request: Request) -> Response:
-        return answer(_view(bench))
+        return answer(_view(site))
 
     def decision(request: Request, asked: DraftDecision) -> Response:
         name, decided = asked.name, asked.decision
-        path, seen = bench.folder_files.path(BRIDGE), asked.version
-        text, _ = bridge_file(bench)
+        path, seen = site.folder_files.path(BRIDGE), asked.version
+        text, _ = bridge_file(site)
         on = datetime.date.today().isoformat()
-        _, maps = bridge_and_maps(bench, text)
+        _, maps = bridge_and_maps(site, text)
         if decided == "accept":
             new = accepted_text(text, path, name, on, maps)
         elif decided == "refuse":
@@ -64,49 +64,49 @@ def routes(bench: BenchPage) -> list[Route]:
             if asked.value is None or asked.fallback is None:
                 raise InputError("an edit has a rule and a safe answer; load the page again")
             new = edited_text(text, path, name, (asked.value, asked.fallback), on, maps)
-        bench.keeper.write(path, new.encode("utf-8"), what=f"{decided} {name}", seen=seen, check=_reads_back)
-        return answer(_view(bench))
+        site.keeper.write(path, new.encode("utf-8"), what=f"{decided} {name}", seen=seen, check=_reads_back)
+        return answer(_view(site))
 
     def together(request: Request, asked: DraftTogether) -> Response:
-        path, on = bench.folder_files.path(BRIDGE), datetime.date.today().isoformat()
-        text, _ = bridge_file(bench)
-        _, maps = bridge_and_maps(bench, text)
+        path, on = site.folder_files.path(BRIDGE), datetime.date.today().isoformat()
+        text, _ = bridge_file(site)
+        _, maps = bridge_and_maps(site, text)
         new, names = accepted_together_text(text, path, asked.confidence, on, maps)
         what = f"accept {len(names)} lines together" if len(names) > 1 else f"accept {names[0]}"
-        bench.keeper.write(path, new.encode("utf-8"), what=what, seen=asked.version, check=_reads_back)
-        return answer(DraftTogetherAnswer(accepted=names, view=_view(bench)))
+        site.keeper.write(path, new.encode("utf-8"), what=what, seen=asked.version, check=_reads_back)
+        return answer(DraftTogetherAnswer(accepted=names, view=_view(site)))
 
     def take_back(request: Request, asked: DraftTakeBack) -> Response:
-        path = bench.folder_files.path(BRIDGE)
-        new = taken_back_text(bridge_file(bench)[0], path, asked.names)
+        path = site.folder_files.path(BRIDGE)
+        new = taken_back_text(bridge_file(site)[0], path, asked.names)
         what = f"take back {asked.names[0] if len(asked.names) == 1 else f'{len(asked.names)} lines'}"
-        bench.keeper.write(path, new.encode("utf-8"), what=what, seen=asked.version, check=_reads_back)
-        return answer(_view(bench))
+        site.keeper.write(path, new.encode("utf-8"), what=what, seen=asked.version, check=_reads_back)
+        return answer(_view(site))
 
     def beside(request: Request, asked: DraftBeside) -> Response:
         name = asked.name
-        bench.heavy()
+        site.heavy()
 
         def work(progress: Progress) -> dict[str, Any]:
             progress(0.1, "compiling")
-            bridge, maps = bridge_and_maps(bench, bridge_file(bench)[0])
+            bridge, maps = bridge_and_maps(site, bridge_file(site)[0])
             mark = next((m for m in marks(bridge, maps) if m.name == name), None)
             if mark is None:
                 return {"lines": [f"{name} asks for no review: nothing that moves a torque depends on it."]}
             result = compile_bridge(bridge, maps)
             progress(0.4, "playing the recordings")
-            files = captures_of(bench.folder_files.folder, [b.name for b in bridge.buses])[0]
+            files = captures_of(site.folder_files.folder, [b.name for b in bridge.buses])[0]
             return {"lines": review_lines(mark, bridge, result, maps, read_captures(files), stimuli_of(files))}
 
-        return answer({"job": bench.jobs.start("Recorded against made", work).key})
+        return answer({"job": site.jobs.start("Recorded against made", work).key})
 
     def make(request: Request, asked: Versioned) -> Response:
         seen = asked.version
-        bench.heavy()
-        return answer({"job": bench.jobs.start("Drafting", lambda progress: _make(bench, seen, progress)).key})
+        site.heavy()
+        return answer({"job": site.jobs.start("Drafting", lambda progress: _make(site, seen, progress)).key})
 
     def drawn(request: Request) -> Response:
-        return answer(_drawn(bench, request.query_params.get("name", "")))
+        return answer(_drawn(site, request.query_params.get("name", "")))
 
     return [
         Route("/draft", show),
@@ -120,9 +120,9 @@ def routes(bench: BenchPage) -> list[Route]:
     ]
 
 
-def _make(bench: BenchPage, seen: str, progress: Progress) -> dict[str, Any]:
+def _make(site: Site, seen: str, progress: Progress) -> dict[str, Any]:
     """`swapbridge draft` over the folder: what a person may have written is a step to undo, the rest is made anew."""
-    files, keeper = bench.folder_files, bench.keeper
+    files, keeper = site.folder_files, site.keeper
     folder = SwapFolder(files.folder)
     kept = [files.path(BRIDGE), files.path(NEEDS), *(files.map_path(f"{bus}.dbc") for bus in BUSES)]
     versions = {path: keeper.version(path) for path in kept}
@@ -143,13 +143,13 @@ def _make(bench: BenchPage, seen: str, progress: Progress) -> dict[str, Any]:
     return {"outlook": outlook(made.drafted), "changes": list(made.changes)}
 
 
-def _drawn(bench: BenchPage, name: str) -> DrawnAnswer:
+def _drawn(site: Site, name: str) -> DrawnAnswer:
     """A drafted line as draft drew it: recorded against made."""
-    path = bench.folder_files.path(*DRAWN.parts)
+    path = site.folder_files.path(*DRAWN.parts)
     none = DrawnAnswer(value="", unit="", held_out=False, times=[], recorded=[], made=None)
     if not path.is_file():
         return none
-    found = bench.remember("drawn", stamp_of(path), lambda: _read_drawn(path)).get(name)
+    found = site.remember("drawn", stamp_of(path), lambda: _read_drawn(path)).get(name)
     return none if found is None else found
 
 
@@ -172,16 +172,16 @@ def _numbers(values: Any) -> list[float]:
     return [float(value) for value in values]
 
 
-def _view(bench: BenchPage) -> DraftAnswer:
+def _view(site: Site) -> DraftAnswer:
     """Every line with what waits for a review, and the version of the file that they were read from."""
-    path = bench.folder_files.path(BRIDGE)
-    text, version = bridge_file(bench)
+    path = site.folder_files.path(BRIDGE)
+    text, version = bridge_file(site)
     waiting: list[str] = []
     together: set[str] = set()
     trouble = ""
     try:
         if text.strip():
-            bridge, maps = bridge_and_maps(bench, text)
+            bridge, maps = bridge_and_maps(site, text)
             waiting = [m.name for m in marks(bridge, maps) if not m.is_reviewed]
             together = {line.name for line in acceptable_together(text, path, maps)}
     except InputError as error:  # the lines can be read all the same
@@ -194,9 +194,7 @@ def _view(bench: BenchPage) -> DraftAnswer:
         )
         for one in lines_of(text, str(path))
     ]  # fmt: skip
-    return DraftAnswer(
-        version=version, undo=bench.keeper.last_step(path), waiting=waiting, trouble=trouble, lines=lines
-    )
+    return DraftAnswer(version=version, undo=site.keeper.last_step(path), waiting=waiting, trouble=trouble, lines=lines)
 
 
 def _reads_back(new: Path) -> None:

@@ -36,9 +36,9 @@ from swapbridge.page.answers import (
     FieldRow,
     MapState,
 )
-from swapbridge.page.bench_page import BenchPage, Posted, answer, stamp_of
 from swapbridge.page.pictures import envelope
 from swapbridge.page.requests import Accept, AcceptAll, Edit, OfCapture
+from swapbridge.page.site import Posted, Site, answer, stamp_of
 from swapbridge.page.strips import MOST_STEPPED_BITS
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import load_map
@@ -49,48 +49,48 @@ from swapbridge.signalmap.signal_map import SignalMap
 MOST_DOTS = 800
 
 
-def routes(bench: BenchPage) -> list[Route]:
+def routes(site: Site) -> list[Route]:
     """Routes of the guess view."""
 
     def show(request: Request) -> Response:
-        return bench.page(request, "guess.html", maps=[path.name for path in bench.folder_files.maps()])
+        return site.page(request, "guess.html", maps=[path.name for path in site.folder_files.maps()])
 
     def claims(request: Request) -> Response:
         name = request.query_params.get("file", "")
-        found = findings(bench, name)
+        found = findings(site, name)
         said: ClaimsAnswer = {
-            "claims": _claims(found, read_maps(bench)),
+            "claims": _claims(found, read_maps(site)),
             "advice": found.advice if found is not None else (),
             "guessed": found is not None,
-            "maps": map_states(bench),
+            "maps": map_states(site),
         }
         return answer(said)
 
     def states(request: Request) -> Response:
-        return answer({"maps": map_states(bench)})
+        return answer({"maps": map_states(site)})
 
     def start(request: Request, asked: OfCapture) -> Response:
         name = asked.file
-        path = findings_path(bench, name)
-        bench.folder_files.capture_file(name)
+        path = findings_path(site, name)
+        site.folder_files.capture_file(name)
 
         def work(progress: Progress) -> dict[str, Any]:
-            capture = bench.folder_files.capture(name)
-            found = guess(capture, bench.folder_files.stimulus(name), progress=progress)
+            capture = site.folder_files.capture(name)
+            found = guess(capture, site.folder_files.stimulus(name), progress=progress)
             content = json.dumps(found.to_dict(), indent=1, allow_nan=False).encode("utf-8")
-            bench.keeper.derive(path, content, _read_findings)
+            site.keeper.derive(path, content, _read_findings)
             return {"messages": len(found.messages)}
 
-        return answer({"job": bench.jobs.start("Guessing", work).key})
+        return answer({"job": site.jobs.start("Guessing", work).key})
 
     def field(request: Request) -> Response:
-        return answer(_field_picture(bench, dict(request.query_params)))
+        return answer(_field_picture(site, dict(request.query_params)))
 
     def accept(request: Request, asked: Accept) -> Response:
-        return answer(_accept(bench, asked))
+        return answer(_accept(site, asked))
 
     def accept_all(request: Request, asked: AcceptAll) -> Response:
-        return answer(_accept_all(bench, asked))
+        return answer(_accept_all(site, asked))
 
     return [
         Route("/guess", show),
@@ -103,12 +103,12 @@ def routes(bench: BenchPage) -> list[Route]:
     ]
 
 
-def findings_path(bench: BenchPage, capture: str) -> Path:
+def findings_path(site: Site, capture: str) -> Path:
     """Where findings of `captures/NAME.log` are kept: `findings/NAME.json`, from here or from the command line."""
-    return bench.folder_files.path("findings", f"{recording_stem(capture)}.json")
+    return site.folder_files.path("findings", f"{recording_stem(capture)}.json")
 
 
-def findings(bench: BenchPage, capture: str) -> Findings | None:
+def findings(site: Site, capture: str) -> Findings | None:
     """What was found in a capture, as `guess --json` wrote it; None where it was not guessed yet.
 
     Raises
@@ -116,17 +116,17 @@ def findings(bench: BenchPage, capture: str) -> Findings | None:
     InputError
         The file is there but is no such thing.
     """
-    path = findings_path(bench, capture)
+    path = findings_path(site, capture)
     if not path.is_file():
         return None
-    found = bench.remember(f"findings {capture}", stamp_of(path), lambda: _read_findings(path))
+    found = site.remember(f"findings {capture}", stamp_of(path), lambda: _read_findings(path))
     assert isinstance(found, Findings)
     return found
 
 
-def fields_of(bench: BenchPage, capture: str, identifier: int, extended: bool, bus: str) -> list[FieldRow]:
+def fields_of(site: Site, capture: str, identifier: int, extended: bool, bus: str) -> list[FieldRow]:
     """Found fields of one identifier, with their bit positions."""
-    found = findings(bench, capture)
+    found = findings(site, capture)
     for message in found.messages if found is not None else ():
         if (message.identifier, message.extended, message.bus) == (identifier, extended, bus):
             return [_described(message, item) for item in message.fields]
@@ -140,12 +140,12 @@ def _read_findings(path: Path) -> Findings:
         raise InputError(f"{path.name} can't be read as findings ({error}); guess this capture again") from None
 
 
-def read_maps(bench: BenchPage) -> dict[str, SignalMap]:
+def read_maps(site: Site) -> dict[str, SignalMap]:
     """The folder's maps that can be read, by file name; what is wrong with the others, the first view says."""
     out = {}
-    for path in bench.folder_files.maps():
+    for path in site.folder_files.maps():
         try:
-            found = bench.remember(f"map {path.name}", stamp_of(path), partial(load_map, path))
+            found = site.remember(f"map {path.name}", stamp_of(path), partial(load_map, path))
         except (SwapbridgeError, OSError, RecursionError):
             continue
         assert isinstance(found, SignalMap)
@@ -153,11 +153,11 @@ def read_maps(bench: BenchPage) -> dict[str, SignalMap]:
     return out
 
 
-def map_states(bench: BenchPage) -> list[MapState]:
+def map_states(site: Site) -> list[MapState]:
     """Every map's name, its version, and the step that undo would take back."""
     return [
-        {"name": path.name, "version": bench.keeper.version(path), "undo": bench.keeper.last_step(path)}
-        for path in bench.folder_files.maps()
+        {"name": path.name, "version": site.keeper.version(path), "undo": site.keeper.last_step(path)}
+        for path in site.folder_files.maps()
     ]
 
 
@@ -213,9 +213,9 @@ def _in_maps(message: FoundMessage, item: FoundField, maps: dict[str, SignalMap]
     return out
 
 
-def _field_picture(bench: BenchPage, asked: dict[str, str]) -> FieldAnswer:
+def _field_picture(site: Site, asked: dict[str, str]) -> FieldAnswer:
     name = asked.get("file", "")
-    capture, frames = bench.folder_files.capture(name), bench.frames(name)
+    capture, frames = site.folder_files.capture(name), site.frames(name)
     identifier, extended = parse_identifier(asked.get("id", ""))
     layout, scale, offset = _layout(asked)
     bus = capture.bus_names.index(asked["bus"]) if asked.get("bus") in capture.bus_names else -1
@@ -242,7 +242,7 @@ def _field_picture(bench: BenchPage, asked: dict[str, str]) -> FieldAnswer:
         "note": "",
     }
     try:
-        track = bench.folder_files.stimulus(asked.get("file", ""))
+        track = site.folder_files.stimulus(asked.get("file", ""))
         channel = track.on_clock_of(capture).channels.get(asked.get("channel", "")) if track else None
     except InputError as error:
         channel, out["note"] = None, f"The stimulus file is not shown: {error}."
@@ -309,9 +309,9 @@ def _selected(capture: Capture, rows: npt.NDArray[np.intp], text: str) -> npt.ND
     return chosen
 
 
-def _accept(bench: BenchPage, asked: Accept) -> AcceptAnswer:
+def _accept(site: Site, asked: Accept) -> AcceptAnswer:
     name, identifier, field = asked.file, asked.id, asked.field
-    found = findings(bench, name)
+    found = findings(site, name)
     wanted = parse_identifier(identifier)
     edits = asked.edit
     message = next(
@@ -324,7 +324,7 @@ def _accept(bench: BenchPage, asked: Accept) -> AcceptAnswer:
     )
     if found is None or message is None or not any(f.name == field for f in message.fields):
         raise InputError(f"{identifier} has no field named {field!r} among the findings; guess this capture again")
-    target = bench.folder_files.map_path(asked.map)
+    target = site.folder_files.map_path(asked.map)
     new_name = asked.name or field
     before = load_map(target) if target.is_file() else None
     taken, kept = taken_into(before, found, message, field, new_name, _edited(edits))
@@ -332,7 +332,7 @@ def _accept(bench: BenchPage, asked: Accept) -> AcceptAnswer:
         content = encode_map(taken)
     except UnicodeEncodeError:
         raise InputError("a name or unit holds half a character (a lone surrogate); type it again") from None
-    version = bench.keeper.write(
+    version = site.keeper.write(
         target,
         content,
         what=f"accept {new_name} into {target.name}",
@@ -342,17 +342,17 @@ def _accept(bench: BenchPage, asked: Accept) -> AcceptAnswer:
     return {"accepted": kept, "map": target.name, "version": version, "by_hand": bool(edits)}
 
 
-def _accept_all(bench: BenchPage, asked: AcceptAll) -> AcceptAllAnswer:
+def _accept_all(site: Site, asked: AcceptAll) -> AcceptAllAnswer:
     """What `swapbridge map accept --min-confidence` does, as one step."""
     least = asked.confidence
-    target = bench.folder_files.map_path(asked.map)
+    target = site.folder_files.map_path(asked.map)
     before = load_map(target) if target.is_file() else None
     bus = asked.bus or None
-    found = findings(bench, asked.file)
+    found = findings(site, asked.file)
     if found is None:
         raise InputError("this capture has not been guessed yet; guess it first")
     taken = accept_findings(found, before, min_confidence=least, bus=bus)
-    version = bench.keeper.write(
+    version = site.keeper.write(
         target,
         encode_map(taken.signal_map),
         what=f"accept all from {100 * least:g} % on into {target.name}",

@@ -9,10 +9,10 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from swapbridge.guides.guide_pages import REFERENCE, STAGES, page_text, page_title
-from swapbridge.page.bench_page import BenchPage
+from swapbridge.page.site import Site
 
 
-def routes(bench: BenchPage) -> list[Route]:
+def routes(site: Site) -> list[Route]:
     """Routes of the guides."""
     markdown = MarkdownIt("commonmark", {"html": False}).enable("table")
 
@@ -21,13 +21,13 @@ def routes(bench: BenchPage) -> list[Route]:
             (words, [(name, page_title(name)) for name in names])
             for words, names in (("In the order of the work", STAGES), ("To look things up", REFERENCE))
         ]
-        return bench.page(request, "guides.html", groups=groups)
+        return site.page(request, "guides.html", groups=groups)
 
     def show(request: Request) -> Response:
         name = request.path_params["name"]
         heading, _, text = page_text(name).partition("\n")
         # our own pages, rendered without HTML of their own: nothing of the swap folder reaches this
         body = Markup(markdown.render(text))
-        return bench.page(request, "guide.html", heading=heading.lstrip("# "), body=body)
+        return site.page(request, "guide.html", heading=heading.lstrip("# "), body=body)
 
     return [Route("/guide", overview), Route("/guide/{name}", show)]

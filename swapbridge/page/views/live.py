@@ -13,9 +13,9 @@ from swapbridge.bus.adapters.spec import BusSpec, parse_bus
 from swapbridge.bus.recording.script import load_script
 from swapbridge.core.cautions import cautions_for
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.page.bench_page import BenchPage, Posted, answer
 from swapbridge.page.guard import STOP_PATH
 from swapbridge.page.requests import BeginRecording, BeginRun, KeyPress
+from swapbridge.page.site import Posted, Site, answer
 from swapbridge.plan.serialise import plan_from_json
 from swapbridge.swapfolder.paths import PLAN
 
@@ -23,12 +23,12 @@ SCRIPT_NAME = "stimulus_script.toml"
 _FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,60}")
 
 
-def routes(bench: BenchPage) -> list[Route]:
+def routes(site: Site) -> list[Route]:
     """Routes of the live view."""
-    control = bench.live_control
+    control = site.live_control
 
     def show(request: Request) -> Response:
-        return bench.page(
+        return site.page(
             request,
             "live.html",
             listening=cautions_for("listen"),
@@ -43,9 +43,9 @@ def routes(bench: BenchPage) -> list[Route]:
         name = asked.name
         if not _FILE_NAME.fullmatch(name):
             raise InputError("a recording's name has letters, digits, dashes and underscores")
-        path = bench.folder_files.path("captures", f"{name}.log")
+        path = site.folder_files.path("captures", f"{name}.log")
         path.parent.mkdir(exist_ok=True)
-        script = bench.folder_files.path(SCRIPT_NAME)
+        script = site.folder_files.path(SCRIPT_NAME)
         steps = load_script(script if script.is_file() else None) if asked.script else None
         scan_tool = asked.scan_tool or None
         active = asked.active
@@ -61,7 +61,7 @@ def routes(bench: BenchPage) -> list[Route]:
             raise RefusedError("run a translator on the machine itself, not from another one")
         if sending and not acknowledged:
             raise RefusedError("read the cautions and tick that you have, on this machine, before anything is sent")
-        path = bench.folder_files.path(PLAN)
+        path = site.folder_files.path(PLAN)
         if not path.is_file():
             raise InputError("there is no plan here yet; compile one in the Bridge view")
         plan = plan_from_json(path.read_text(encoding="utf-8"))
@@ -69,7 +69,7 @@ def routes(bench: BenchPage) -> list[Route]:
         if asked.against:
             against = (
                 asked.against_bus,
-                bench.folder_files.capture_file(asked.against).path,
+                site.folder_files.capture_file(asked.against).path,
             )
         control.start_run(
             path,

@@ -12,7 +12,7 @@ from starlette.routing import Route
 from swapbridge.asking.changes import ModuleChange, compare_answers, complaining
 from swapbridge.asking.module_answers import Answers, Code, read_answers
 from swapbridge.core.errors import InputError, SwapbridgeError
-from swapbridge.page.bench_page import BenchPage
+from swapbridge.page.site import Site
 from swapbridge.swapfolder.paths import CODES
 
 NEWS = {"appeared": "appeared", "gone": "gone", "stayed": "as before", "unknown": "unknown now"}
@@ -41,11 +41,11 @@ class Card:
     lamps: tuple[str, ...]
 
 
-def routes(bench: BenchPage) -> list[Route]:
+def routes(site: Site) -> list[Route]:
     """Routes of the board."""
 
     def show(request: Request) -> Response:
-        files = _files(bench)
+        files = _files(site)
         names = [path.name for path in files]
         first = request.query_params.get("before", "")
         second = request.query_params.get("after", names[-1] if names else "")
@@ -54,12 +54,12 @@ def routes(bench: BenchPage) -> list[Route]:
         notes: tuple[str, ...] = ()
         try:
             if second:
-                cards, missed, notes = _board(bench, names, first, second)
+                cards, missed, notes = _board(site, names, first, second)
         except SwapbridgeError as error:
             wrong = str(error)
         except RecursionError:
             wrong = "this file is nested too deeply to be read; ask the modules again with: swapbridge dtc"
-        return bench.page(
+        return site.page(
             request,
             "modules.html",
             files=names,
@@ -74,25 +74,23 @@ def routes(bench: BenchPage) -> list[Route]:
     return [Route("/modules", show)]
 
 
-def _files(bench: BenchPage) -> list[Path]:
-    found = [p for p in bench.folder_files.files(CODES, ".json") if p.is_file()]
+def _files(site: Site) -> list[Path]:
+    found = [p for p in site.folder_files.files(CODES, ".json") if p.is_file()]
     return sorted(found, key=lambda p: (p.stat().st_mtime_ns, p.name))
 
 
-def _read(bench: BenchPage, names: list[str], name: str) -> Answers:
+def _read(site: Site, names: list[str], name: str) -> Answers:
     if name not in names:
         raise InputError(f"codes/ holds no file {name!r}; load the page again to see what is there")
-    return read_answers(bench.folder_files.path(CODES, name))
+    return read_answers(site.folder_files.path(CODES, name))
 
 
-def _board(
-    bench: BenchPage, names: list[str], first: str, second: str
-) -> tuple[tuple[Card, ...], str, tuple[str, ...]]:
-    after = _read(bench, names, second)
+def _board(site: Site, names: list[str], first: str, second: str) -> tuple[tuple[Card, ...], str, tuple[str, ...]]:
+    after = _read(site, names, second)
     if not first:
         alone = (ModuleChange(None, module, stayed=module.codes) for module in after.modules)
         return tuple(_card(change, "answers", news=False) for change in alone), "", _notes(after)
-    changes = compare_answers(_read(bench, names, first), after)
+    changes = compare_answers(_read(site, names, first), after)
     cards = []
     for change in changes.modules:
         state = "answers" if change.after is not None else "silent now"

@@ -12,7 +12,7 @@ from starlette.routing import Route
 from swapbridge.capture.naming import WANTED, kind_of
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.needs import Need, load_needs
-from swapbridge.page.bench_page import BenchPage
+from swapbridge.page.site import Site
 from swapbridge.page.stages import STAGES, FolderEvidence, count_stages, stage_of
 from swapbridge.page.views.guess import findings, read_maps
 from swapbridge.page.views.prove import proof_holds
@@ -32,21 +32,21 @@ PATTERNS = {
 }
 
 
-def routes(bench: BenchPage) -> list[Route]:
+def routes(site: Site) -> list[Route]:
     """Route of the overview."""
 
     def show(request: Request) -> Response:
-        status = _status(bench)
-        needs = _needs(bench)
-        known = _known(bench)
+        status = _status(site)
+        needs = _needs(site)
+        known = _known(site)
         counts = count_stages(needs, known)
-        names = [item.name.lower() for item in bench.folder_files.captures()]
-        return bench.page(
+        names = [item.name.lower() for item in site.folder_files.captures()]
+        return site.page(
             request,
             "overview.html",
             lines=[(*MARKS[line.state], line.topic, line.words) for line in status.lines],
             next_step=status.next_step,
-            action=next_action(bench, status.next_topic),
+            action=next_action(site, status.next_topic),
             stages=_bar(counts),
             needs=[(need, stage_of(need, known)) for need in needs],
             recordings={side: sum(side in name for name in names) for side in ("host", "donor")},
@@ -79,14 +79,14 @@ _OPEN = {
 }
 
 
-def next_action(bench: BenchPage, topic: str) -> NextAction:
+def next_action(site: Site, topic: str) -> NextAction:
     """The button for the line of the status that comes next."""
     if topic in _RECORD:
         return NextAction("Record it now", f"/live?name={_RECORD[topic]}")
-    if topic == "signal maps" and WANTED.keys() <= {kind_of(item.name) for item in bench.folder_files.captures()}:
+    if topic == "signal maps" and WANTED.keys() <= {kind_of(item.name) for item in site.folder_files.captures()}:
         return NextAction("Draft from the recordings", "/draft", "draft")
     if topic == "plan":
-        compiles = bench.folder_files.path(BRIDGE).is_file()
+        compiles = site.folder_files.path(BRIDGE).is_file()
         return NextAction("Compile the bridge file", "/bridge", "compile" if compiles else "")
     if topic == "proof":
         return NextAction("Prove the plan", "/prove", "prove")
@@ -95,14 +95,14 @@ def next_action(bench: BenchPage, topic: str) -> NextAction:
     return _OPEN.get(topic, _OPEN["bridge file"])
 
 
-def _status(bench: BenchPage) -> SwapStatus:
+def _status(site: Site) -> SwapStatus:
     """The screen of `swapbridge status`; not asked while a file leads out of the folder, since it would be read."""
-    troubles = bench.folder_files.troubles()
+    troubles = site.folder_files.troubles()
     out = next((words for words in troubles if "leads out" in words), "")
     if out:
         return SwapStatus((StatusLine("swap folder", "bad", out),), f"{out}")
     try:
-        return swap_status(bench.folder_files.folder)
+        return swap_status(site.folder_files.folder)
     except (RecursionError, UnicodeError, ValueError) as error:
         words = f"a file here can't be read ({type(error).__name__}); correct the one that was changed last"
         return SwapStatus((StatusLine("swap folder", "bad", words),), words)
@@ -119,31 +119,31 @@ def _bar(counts: dict[str, int]) -> list[dict[str, Any]]:
     return out
 
 
-def _needs(bench: BenchPage) -> tuple[Need, ...]:
+def _needs(site: Site) -> tuple[Need, ...]:
     try:
-        path = bench.folder_files.path("needs.toml")
+        path = site.folder_files.path("needs.toml")
         return load_needs(path) if path.is_file() else ()
     except (SwapbridgeError, RecursionError, ValueError):
         return ()  # swap_status says what is wrong with it
 
 
-def _known(bench: BenchPage) -> FolderEvidence:
+def _known(site: Site) -> FolderEvidence:
     found = []
-    for item in bench.folder_files.captures():
+    for item in site.folder_files.captures():
         try:
-            guessed = findings(bench, item.name)
+            guessed = findings(site, item.name)
         except SwapbridgeError:
             continue  # the guess view says what is wrong with it
         if guessed is not None:
             found.append(guessed)
-    plan = _plan(bench)
-    proved = plan is not None and proof_holds(bench, plan)
-    return FolderEvidence(plan, proved, tuple(read_maps(bench).values()), tuple(found))
+    plan = _plan(site)
+    proved = plan is not None and proof_holds(site, plan)
+    return FolderEvidence(plan, proved, tuple(read_maps(site).values()), tuple(found))
 
 
-def _plan(bench: BenchPage) -> Plan | None:
+def _plan(site: Site) -> Plan | None:
     try:
-        path = bench.folder_files.path("plan.json")
+        path = site.folder_files.path("plan.json")
         return plan_from_json(path.read_text(encoding="utf-8")) if path.is_file() else None
     except (SwapbridgeError, RecursionError, ValueError, OSError):
         return None

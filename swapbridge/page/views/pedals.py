@@ -8,24 +8,24 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.page.bench_page import BenchPage, Posted, answer
 from swapbridge.page.guard import NEXT_PATH, PEDALS
 from swapbridge.page.requests import PageRequest
+from swapbridge.page.site import Posted, Site, answer
 
 STANDS_KMH = 1.0
 """Below this a vehicle stands: speeds are sent with some noise at rest."""
 
 
-def routes(bench: BenchPage) -> list[Route]:
+def routes(site: Site) -> list[Route]:
     """Routes of the phone."""
 
     def show(request: Request) -> Response:
-        return bench.page(request, "pedals.html")
+        return site.page(request, "pedals.html")
 
     def link(request: Request, asked: PageRequest) -> Response:
         if not request.state.session.local:
             raise RefusedError("a phone can only be let in on the machine itself")
-        address = bench.phone_link()
+        address = site.phone_link()
         if address is None:
             raise InputError(
                 "the page is open to this machine only: start it with swapbridge page --share and this machine's "
@@ -34,12 +34,12 @@ def routes(bench: BenchPage) -> list[Route]:
         return answer({"link": address, "code": code_rows(address)})
 
     def press(request: Request, asked: PageRequest) -> Response:
-        speed = bench.live_control.speed_kmh()
+        speed = site.live_control.speed_kmh()
         if speed is not None and abs(speed) > STANDS_KMH:
             raise RefusedError(
                 f"the vehicle is moving ({speed:.0f} km/h): the driver never operates the phone; stop first"
             )
-        bench.live_control.press("next")
+        site.live_control.press("next")
         return answer({"pressed": "next"})
 
     return [

@@ -16,9 +16,9 @@ from swapbridge.capture.capture import Capture
 from swapbridge.compiler.inputs import compared_inputs
 from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.core.progress import Progress
-from swapbridge.page.bench_page import BenchPage, Posted, answer
 from swapbridge.page.guard import REPORT_POLICY
 from swapbridge.page.requests import Prove
+from swapbridge.page.site import Posted, Site, answer
 from swapbridge.page.views.bridge import bridge_and_maps, bridge_text
 from swapbridge.plan.plan import Plan
 from swapbridge.plan.proof import proof_head
@@ -34,33 +34,33 @@ SHOWN_WHOLE = ("fail", "unproved", "warn", "open")
 REAL_TIME_S = 3.0
 
 
-def routes(bench: BenchPage) -> list[Route]:
+def routes(site: Site) -> list[Route]:
     """Routes of the prove view."""
 
     def show(request: Request) -> Response:
         buses: list[dict[str, Any]] = []
         fault = ""
         try:
-            buses = [_bus(bench, bus.name) for bus in read_plan(bench).buses]
+            buses = [_bus(site, bus.name) for bus in read_plan(site).buses]
         except InputError as error:
             fault = str(error)
-        return bench.page(request, "prove.html", buses=buses, fault=fault, thoroughness=THOROUGHNESS)
+        return site.page(request, "prove.html", buses=buses, fault=fault, thoroughness=THOROUGHNESS)
 
     def state(request: Request) -> Response:
-        path, report = bench.folder_files.path(PLAN), bench.folder_files.path(REPORT_NAME)
-        shown = {"report": report.is_file(), "report_version": bench.keeper.version(report)}
+        path, report = site.folder_files.path(PLAN), site.folder_files.path(REPORT_NAME)
+        shown = {"report": report.is_file(), "report_version": site.keeper.version(report)}
         if not path.is_file():
             words = (
                 f"There is no {PLAN}, so there is nothing that the proof belongs to."
-                if bench.folder_files.path(PROOF).is_file()
+                if site.folder_files.path(PROOF).is_file()
                 else ""
             )
             return answer({"proof": {"proved": False, "words": words, "counts": {}} if words else None, **shown})
-        ruling = ruling_beside(read_plan(bench), path)
+        ruling = ruling_beside(read_plan(site), path)
         if ruling.state == "missing":
             return answer({"proof": None, **shown})
         counts = {} if ruling.head is None else ruling.head.counts
-        older = "" if not ruling.proved else _older(bench)
+        older = "" if not ruling.proved else _older(site)
         words = older or ruling.words
         return answer({"proof": {"proved": ruling.proved and not older, "words": words, "counts": counts}, **shown})
 
@@ -70,16 +70,16 @@ def routes(bench: BenchPage) -> list[Route]:
             raise InputError("choose a capture for at least one bus, and how thoroughly to prove")
         named = {bus: name for bus, name in asked.captures.items() if name}
         for name in named.values():
-            bench.folder_files.capture_file(name)
-        work = partial(_prove, bench, named, how, asked.model)
-        return answer({"job": bench.jobs.start("Proving", work).key})
+            site.folder_files.capture_file(name)
+        work = partial(_prove, site, named, how, asked.model)
+        return answer({"job": site.jobs.start("Proving", work).key})
 
     def likely(request: Request) -> Response:
-        buses = [_bus(bench, bus.name) for bus in read_plan(bench).buses]
+        buses = [_bus(site, bus.name) for bus in read_plan(site).buses]
         return answer({"captures": {bus["name"]: bus["likely"] for bus in buses}})
 
     def report(request: Request) -> Response:
-        path = bench.folder_files.path(REPORT_NAME)
+        path = site.folder_files.path(REPORT_NAME)
         if not path.is_file():
             raise InputError("there is no report yet; run the proof")
         return HTMLResponse(path.read_bytes(), headers={"content-security-policy": REPORT_POLICY})
@@ -93,7 +93,7 @@ def routes(bench: BenchPage) -> list[Route]:
     ]
 
 
-def read_plan(bench: BenchPage) -> Plan:
+def read_plan(site: Site) -> Plan:
     """The folder's plan.
 
     Raises
@@ -101,63 +101,63 @@ def read_plan(bench: BenchPage) -> Plan:
     InputError
         There is none, or it is no plan.
     """
-    path = bench.folder_files.path(PLAN)
+    path = site.folder_files.path(PLAN)
     if not path.is_file():
         raise InputError("there is no plan here yet; compile one in the Bridge view")
     return load_plan(path)
 
 
-def proof_holds(bench: BenchPage, plan: Plan) -> bool:
+def proof_holds(site: Site, plan: Plan) -> bool:
     """Whether the plan is proved, and was made from what lies in the folder now."""
     try:
-        return ruling_beside(plan, bench.folder_files.path(PLAN)).proved and not _older(bench)
+        return ruling_beside(plan, site.folder_files.path(PLAN)).proved and not _older(site)
     except SwapbridgeError:
         return False
 
 
-def _older(bench: BenchPage) -> str:
+def _older(site: Site) -> str:
     """Why a proof that holds by itself is older than the folder: the plan was not made from what lies here now."""
-    bridge, maps = bridge_and_maps(bench, bridge_text(bench))
-    changed = [name for name, (then, now) in compared_inputs(read_plan(bench), bridge, maps).items() if then != now]
+    bridge, maps = bridge_and_maps(site, bridge_text(site))
+    changed = [name for name, (then, now) in compared_inputs(read_plan(site), bridge, maps).items() if then != now]
     if not changed:
         return ""
     return f"The plan is older than its {', '.join(changed)}: compile, then prove again."
 
 
-def _bus(bench: BenchPage, name: str) -> dict[str, Any]:
+def _bus(site: Site, name: str) -> dict[str, Any]:
     """A bus of the plan and the capture that is likely meant for it: its name says so."""
-    likely = captures_of(bench.folder_files.folder, [name])[0].get(name)
-    names = [item.name for item in bench.folder_files.captures()]
+    likely = captures_of(site.folder_files.folder, [name])[0].get(name)
+    names = [item.name for item in site.folder_files.captures()]
     return {"name": name, "captures": names, "likely": likely.name if likely is not None else ""}
 
 
-def _prove(bench: BenchPage, named: dict[str, str], how: str, model: str, progress: Progress) -> dict[str, Any]:
-    buses = [bus.name for bus in read_plan(bench).buses]
-    bridge_and_maps(bench, bridge_text(bench))  # refuses files outside the folder
-    needs = bench.folder_files.path(NEEDS)
+def _prove(site: Site, named: dict[str, str], how: str, model: str, progress: Progress) -> dict[str, Any]:
+    buses = [bus.name for bus in read_plan(site).buses]
+    bridge_and_maps(site, bridge_text(site))  # refuses files outside the folder
+    needs = site.folder_files.path(NEEDS)
     files = ProofFiles(
-        plan=bench.folder_files.path(PLAN),
-        bridge=bench.folder_files.path(BRIDGE),
+        plan=site.folder_files.path(PLAN),
+        bridge=site.folder_files.path(BRIDGE),
         needs=needs if needs.is_file() else None,
-        captures={bus: bench.folder_files.capture_file(name).path for bus, name in named.items()},
-        unplugged=captures_of(bench.folder_files.folder, buses)[1],
-        health=health if (health := bench.folder_files.path(HEALTH)).is_file() else None,
+        captures={bus: site.folder_files.capture_file(name).path for bus, name in named.items()},
+        unplugged=captures_of(site.folder_files.folder, buses)[1],
+        health=health if (health := site.folder_files.path(HEALTH)).is_file() else None,
     )
     options = ProofOptions(thoroughness=how, workers=1, real_time_s=REAL_TIME_S, demo_model=model == "demo")
 
     unplugged = files.unplugged
     listed = [*named.values(), *([unplugged.name] if unplugged is not None else [])]
-    inside = {item.path.resolve(): item.name for item in map(bench.folder_files.capture_file, listed)}
+    inside = {item.path.resolve(): item.name for item in map(site.folder_files.capture_file, listed)}
     for path in (*files.captures.values(), *([unplugged] if unplugged is not None else [])):
-        bench.folder_files.check_stimulus(path)
+        site.folder_files.check_stimulus(path)
 
     def read(paths: Mapping[str, Path]) -> dict[str, Capture]:
-        return {bus: bench.folder_files.capture(inside[path.resolve()]) for bus, path in paths.items()}
+        return {bus: site.folder_files.capture(inside[path.resolve()]) for bus, path in paths.items()}
 
     verdict = prove_files(files, options, read=read, progress=progress)
-    bench.keeper.derive(bench.folder_files.path(REPORT_NAME), html_report(verdict).encode("utf-8", "replace"))
+    site.keeper.derive(site.folder_files.path(REPORT_NAME), html_report(verdict).encode("utf-8", "replace"))
     if verdict.kept:
-        bench.keeper.derive(bench.folder_files.path(PROOF), verdict.to_json().encode("utf-8"), _reads_as_a_proof)
+        site.keeper.derive(site.folder_files.path(PROOF), verdict.to_json().encode("utf-8"), _reads_as_a_proof)
     return _summary(verdict)
 
 

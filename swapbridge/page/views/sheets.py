@@ -14,40 +14,40 @@ from swapbridge.core.errors import InputError, SwapbridgeError
 from swapbridge.core.needs import WAYS, load_needs
 from swapbridge.core.roles import ROLES
 from swapbridge.page.answers import EngineJudgement, HealthAnswer, JudgementAnswer, NeedsAnswer
-from swapbridge.page.bench_page import BenchPage, Posted, answer
 from swapbridge.page.requests import HealthCheck, HealthRows, HealthSave, NeedRow, NeedsSave
 from swapbridge.page.sheets import health_rows, need_rows, with_health, with_needs
+from swapbridge.page.site import Posted, Site, answer
 from swapbridge.swapfolder.paths import HEALTH, NEEDS, NEEDS_FOUND
 
 
-def routes(bench: BenchPage) -> list[Route]:
+def routes(site: Site) -> list[Route]:
     """Routes of the sheets view."""
 
     def show(request: Request) -> Response:
         choices = {"ways": WAYS, "units": UNITS, "heard": list(HEARD), "fills": OIL_FILLS, "oil": OIL_SEEN}
-        return bench.page(request, "sheets.html", roles=[role.alias for role in ROLES], choices=choices)
+        return site.page(request, "sheets.html", roles=[role.alias for role in ROLES], choices=choices)
 
     def needs(request: Request) -> Response:
-        return answer(_needs(bench))
+        return answer(_needs(site))
 
     def save_needs(request: Request, asked: NeedsSave) -> Response:
-        path = bench.folder_files.path(NEEDS)
-        new = with_needs(_decoded(bench.keeper.looked_at(path, asked.version), NEEDS), asked.needs, NEEDS)
-        bench.keeper.write(path, new.encode("utf-8"), what="edit the needs list", seen=asked.version, check=load_needs)
-        return answer(_needs(bench))
+        path = site.folder_files.path(NEEDS)
+        new = with_needs(_decoded(site.keeper.looked_at(path, asked.version), NEEDS), asked.needs, NEEDS)
+        site.keeper.write(path, new.encode("utf-8"), what="edit the needs list", seen=asked.version, check=load_needs)
+        return answer(_needs(site))
 
     def health(request: Request) -> Response:
-        return answer(_health(bench))
+        return answer(_health(site))
 
     def check_health(request: Request, asked: HealthCheck) -> Response:
         return answer(_judged(asked.sheet))
 
     def save_health(request: Request, asked: HealthSave) -> Response:
-        path = bench.folder_files.path(HEALTH)
-        new = with_health(_decoded(bench.keeper.looked_at(path, asked.version), HEALTH), asked.sheet, HEALTH)
+        path = site.folder_files.path(HEALTH)
+        new = with_health(_decoded(site.keeper.looked_at(path, asked.version), HEALTH), asked.sheet, HEALTH)
         what = "edit the health sheet"
-        bench.keeper.write(path, new.encode("utf-8"), what=what, seen=asked.version, check=load_health)
-        return answer(_health(bench))
+        site.keeper.write(path, new.encode("utf-8"), what=what, seen=asked.version, check=load_health)
+        return answer(_health(site))
 
     return [
         Route("/sheets", show),
@@ -66,18 +66,18 @@ def _decoded(content: bytes | None, name: str) -> str:
         raise InputError(f"{name} can't be read ({error}); write it as UTF-8 text") from None
 
 
-def _needs(bench: BenchPage) -> NeedsAnswer:
-    path = bench.folder_files.path(NEEDS)
-    content, version = bench.keeper.read(path)
+def _needs(site: Site) -> NeedsAnswer:
+    path = site.folder_files.path(NEEDS)
+    content, version = site.keeper.read(path)
     rows: list[NeedRow] = []
     trouble = ""
     try:
         rows = need_rows(_decoded(content, NEEDS), NEEDS)
     except InputError as error:
         trouble = str(error)
-    found = [] if content is not None else _found(bench.folder_files.path(*NEEDS_FOUND.split("/")))
+    found = [] if content is not None else _found(site.folder_files.path(*NEEDS_FOUND.split("/")))
     return NeedsAnswer(
-        version=version, undo=bench.keeper.last_step(path), trouble=trouble,
+        version=version, undo=site.keeper.last_step(path), trouble=trouble,
         needs=msgspec.to_builtins(rows), found=msgspec.to_builtins(found),
     )  # fmt: skip
 
@@ -91,15 +91,15 @@ def _found(path: Path) -> list[NeedRow]:
         return []  # the status says what is wrong with it
 
 
-def _health(bench: BenchPage) -> HealthAnswer:
-    path = bench.folder_files.path(HEALTH)
-    content, version = bench.keeper.read(path)
+def _health(site: Site) -> HealthAnswer:
+    path = site.folder_files.path(HEALTH)
+    content, version = site.keeper.read(path)
     trouble = ""
     try:
         sheet = health_rows(_decoded(content, HEALTH), HEALTH)
     except InputError as error:
         sheet, trouble = health_rows("", HEALTH), str(error)
-    undo = bench.keeper.last_step(path)
+    undo = site.keeper.last_step(path)
     return HealthAnswer(version=version, undo=undo, trouble=trouble, sheet=msgspec.to_builtins(sheet))
 
 

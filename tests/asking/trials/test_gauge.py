@@ -1,4 +1,4 @@
-"""A gauge is calibrated on the bench: within 1 % of its span at the marks and 2 % between, in under 20 minutes."""
+"""A gauge is calibrated on a table: within 1 % of its span at the marks and 2 % between, in under 20 minutes."""
 
 from __future__ import annotations
 

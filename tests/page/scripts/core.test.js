@@ -8,8 +8,8 @@ const { ask, colour, forgetTyped, keepTyped, make, plot, query, stopWords, table
 
 test("typed text is kept until it is given up, and the own tab's comes before another's", () => {
   assert.equal(typed("bridge.toml"), null);
-  localStorage.setItem("bench swap bridge.toml other", JSON.stringify({ value: { text: "theirs" }, at: Date.now() + 9000 }));
-  localStorage.setItem("bench swap bridge.toml torn", "{");
+  localStorage.setItem("page swap bridge.toml other", JSON.stringify({ value: { text: "theirs" }, at: Date.now() + 9000 }));
+  localStorage.setItem("page swap bridge.toml torn", "{");
   assert.equal(typed("bridge.toml").value.text, "theirs");
   assert.equal(typed("bridge.toml").mine, false);
   keepTyped("bridge.toml", { text: "mine" });

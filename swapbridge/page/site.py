@@ -1,4 +1,4 @@
-"""Page room: what the views share: the folder_files of files, running jobs, things made once, and small answers."""
+"""Page room: what the views share: the folder's files, running jobs, things made once, and small answers."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ VIEWS = (
 
 
 @dataclass(slots=True)
-class BenchPage:
+class Site:
     """Everything one running page holds; all of it can be made again from the folder."""
 
     folder_files: FolderFiles
