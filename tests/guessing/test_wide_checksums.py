@@ -100,6 +100,36 @@ def test_a_flag_above_a_sum_is_not_its_high_byte() -> None:
     assert [f.layout for f in checksums_of(payload)] == [Layout(0, 8)]
 
 
+HALVES = {
+    "byte and upper nibble below": Layout(4, 12),
+    "byte and lower nibble above": Layout(0, 12),
+    "lower nibble first": Layout(3, 12, "big_endian"),
+    "byte first": Layout(7, 12, "big_endian"),
+}
+
+
+@pytest.mark.parametrize("moves", ["everything", "a counter alone"])
+@pytest.mark.parametrize("layout", HALVES.values(), ids=HALVES)
+def test_a_crc_of_a_byte_and_a_nibble_is_one_field(layout: Layout, moves: str) -> None:
+    """The other nibble is a counter, which every part of the CRC depends on."""
+    half = next(byte for byte in (0, 1) if len({p for p in layout.positions if p >> 3 == byte}) == 4)
+    covered = (half, *REST)
+
+    def frames(seed: int) -> Bytes:
+        payload = traffic(seed)
+        payload[:, half] = np.arange(N) % 16 * (17 if layout.start else 16)
+        if moves == "a counter alone":
+            payload[:, 2:] = 0x5A
+        return sealed(payload, Checksum(layout, Crc(12, 0x80F, 0x123, False, 0, covered, after=b"\x34")))
+
+    (field,) = checksums_of(frames(3))
+    assert field.layout == layout
+    assert field.method is not None
+    again = checksum_from_dict(field.method)
+    assert isinstance(again.method, Crc)
+    assert all(again.holds(row.tobytes()) for row in frames(77))
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_two_bytes_of_noise_are_no_checksum(seed: int) -> None:
     payload = traffic(seed)

@@ -17,7 +17,7 @@ from swapbridge.core.integrity import Crc
 from swapbridge.guessing.coding.bit_columns import BitColumns, distinct_payloads
 from swapbridge.guessing.integrity.checksums import FoundChecksum
 from swapbridge.guessing.integrity.gf2 import reduce_rows
-from swapbridge.guessing.integrity.two_byte_checks import settled_crc
+from swapbridge.guessing.integrity.two_byte_checks import over_two_bytes, settled_crc
 
 TAIL = 2
 """Most constant bytes (a data ID) that may be fed after the payload's own."""
@@ -29,7 +29,7 @@ ROWS = 96
 
 
 def catalogue_crc(columns: BitColumns) -> FoundChecksum | None:
-    """The CRC in the first or last byte or two that a catalogue's polynomial, over all other bytes, explains.
+    """The CRC at the payload's end or start that a catalogue's polynomial, over all the rest, explains.
 
     Parameters
     ----------
@@ -43,11 +43,11 @@ def catalogue_crc(columns: BitColumns) -> FoundChecksum | None:
     few = rows[np.linspace(0, len(rows) - 1, min(len(rows), ROWS)).astype(np.intp)]
     moved = np.unpackbits(few ^ few[:1], axis=1, bitorder="little")
     live = np.asarray(moved.any(axis=0))
-    for width in (16, 8):
+    for width in (16, 12, 8):
         for positions in _places(length, width):
-            own = {p >> 3 for p in positions}
+            own = {p >> 3 for p in positions if {p ^ k for k in range(8)} <= set(positions)}
             others = tuple(i for i in range(length) if i not in own)
-            inputs = [p for p in np.flatnonzero(live).tolist() if p >> 3 not in own]
+            inputs = [p for p in np.flatnonzero(live).tolist() if p not in positions]
             target = moved[:, list(positions)]
             if 2 * int(live[list(positions)].sum()) < width or not inputs:
                 continue  # a CRC mixes all that moves into all of its bits
@@ -65,15 +65,13 @@ def catalogue_crc(columns: BitColumns) -> FoundChecksum | None:
 
 
 def _places(length: int, width: int) -> Iterator[tuple[int, ...]]:
-    """Bits of the last and the first byte or two, least significant first, in either byte order."""
+    """Bits of the last and the first byte or more, least significant first, in either byte order."""
     if width == 8:
         yield tuple(range(8 * length - 8, 8 * length))
         yield tuple(range(8))
         return
     for low in (length - 2, 0):
-        first, second = tuple(range(8 * low, 8 * low + 8)), tuple(range(8 * low + 8, 8 * low + 16))
-        yield first + second
-        yield second + first
+        yield from (p for p in over_two_bytes(low) if len(p) == width)
 
 
 def _methods(width: int, coverage: tuple[int, ...]) -> Iterator[Crc]:

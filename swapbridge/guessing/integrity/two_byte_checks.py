@@ -1,6 +1,6 @@
-"""Guessing room: checksums of 16 bits: a CRC or a sum whose two bytes were found, or half found, as bytes of their own.
+"""Guessing room: checksums of 16 or 12 bits: a CRC or a sum whose parts were found, or half found, by themselves.
 
-Each byte of a 16-bit CRC is affine by itself, so two neighbours come in here; they leave as one only where one
+Each byte or nibble of a wide CRC is affine by itself, so two neighbours come in here; they leave as one only where one
 polynomial explains every pinned bit of both. A 16-bit sum's low byte is a sum by itself; its high byte counts carries.
 """
 
@@ -20,10 +20,8 @@ from swapbridge.guessing.integrity.name_checksum import is_catalogued, orders_fe
 from swapbridge.guessing.integrity.sums import unit_totals
 
 FEWEST_BITS = 4
-"""Pinned payload bits that must agree with one polynomial: each says 16 bits, one of them names it, and what is tried
-(orders, reflections, coverages, tails) takes six."""
-FEWEST_LIVE = 8
-"""Bits of it that must move: any input moves about half."""
+"""Pinned payload bits that must agree with one polynomial: each says as many bits as the CRC has, one of them names it,
+and what is tried (places, reflections, coverages, tails) takes eight at most."""
 TAIL = 2
 """Most constant bytes (a data ID) that may be fed after the payload's own."""
 CARRIES = 12
@@ -48,100 +46,118 @@ def join_bytes(columns: BitColumns, found: Sequence[FoundChecksum]) -> list[Foun
 
 
 def as_half(columns: BitColumns, check: FoundChecksum, others: Sequence[FoundChecksum] = ()) -> FoundChecksum | None:
-    """The CRC of 16 bits that this byte is half of, if it is; its other half may hold bits that never moved.
+    """The CRC of 16 or 12 bits that this is a part of, if it is; its other part may hold bits that never moved.
 
     Parameters
     ----------
     columns : Columns
         The message's frames.
     check : FoundChecksum
-        A byte that is affine in the others.
+        A byte or nibble that is affine in the others.
     others : sequence of FoundChecksum, optional
-        Checks that are not to be taken apart, but where they are the other half.
+        Checks that are not to be taken apart, unless they are parts themselves: affine and without a name.
     """
-    byte = check.positions[0] >> 3
-    method = check.method
-    if check.positions != _byte(byte) or check.counter is not None or not isinstance(method, Affine) or method.name:
+    if not _is_part(check):
         return None
+    byte = check.positions[0] >> 3
     for low in (byte - 1, byte):
-        partner = _byte(2 * low + 1 - byte)
         if low < 0 or low + 1 >= columns.payload.shape[1]:
             continue
-        if any(set(partner) & set(f.positions) and f.positions != partner for f in others):
-            continue
-        joined = _as_crc(columns, low)
-        if joined is not None:
-            return joined
+        for positions in over_two_bytes(low):
+            own = set(positions)
+            whole = len(positions) == 16 and len(check.positions) == 8
+            if not own & set(check.positions) or (len(positions) == 16 and not whole):
+                continue
+            if any(own & set(f.positions) and not _is_part(f) for f in others):
+                continue
+            joined = _as_crc(columns, positions)
+            if joined is not None:
+                return joined
     return None
+
+
+def _is_part(check: FoundChecksum) -> bool:
+    """Whether this may be part of a wider CRC: a byte or nibble that is affine in others, and no CRC or XOR itself."""
+    return check.counter is None and isinstance(check.method, Affine) and not check.method.name
 
 
 def _byte(number: int) -> tuple[int, ...]:
     return tuple(range(8 * number, 8 * number + 8))
 
 
-def _orders(low: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
-    """Bits of two neighbouring bytes, least significant first, little and big endian."""
-    return _byte(low) + _byte(low + 1), _byte(low + 1) + _byte(low)
+def over_two_bytes(low: int) -> tuple[tuple[int, ...], ...]:
+    """Bits of a check over two neighbouring bytes, least significant first: both of them, or one and half the other."""
+    first, second = _byte(low), _byte(low + 1)
+    return (
+        first + second,
+        second + first,
+        first[4:] + second,
+        first + second[:4],
+        second + first[:4],
+        second[4:] + first,
+    )
 
 
-def _as_crc(columns: BitColumns, low: int) -> FoundChecksum | None:
-    if int(columns.live[8 * low : 8 * low + 16].sum()) < FEWEST_LIVE:
+def _as_crc(columns: BitColumns, positions: tuple[int, ...]) -> FoundChecksum | None:
+    width = len(positions)
+    if 2 * int(columns.live[list(positions)].sum()) < width:
+        return None  # any input moves about half of it
+    fit = fit_affine(columns, positions)
+    if fit is None or not isinstance(fit.method, Affine):
         return None
-    for positions in _orders(low):
-        fit = fit_affine(columns, positions)
-        if fit is None or not isinstance(fit.method, Affine):
-            return None
-        width = columns.payload.shape[1]
-        pinned = [p for p in range(8 * width) if fit.verified_bits >> p & 1]
-        share = {p: sum((mask >> p & 1) << k for k, mask in enumerate(fit.method.masks)) for p in pinned}
-        if sum(part != 0 for part in share.values()) < FEWEST_BITS:
-            return None
-        for method in _crcs(share, tuple(i for i in range(width) if i not in (low, low + 1)), low):
-            named = settled_crc(positions, method, distinct_rows(columns))
-            if named is not None:
-                return FoundChecksum(positions, named, None, (), fit.share, fit.equations, fit.verified_bits)
+    length = columns.payload.shape[1]
+    pinned = [p for p in range(8 * length) if fit.verified_bits >> p & 1]
+    share = {p: sum((mask >> p & 1) << k for k, mask in enumerate(fit.method.masks)) for p in pinned}
+    if sum(part != 0 for part in share.values()) < FEWEST_BITS:
+        return None
+    filled = [i for i in range(length) if set(_byte(i)) <= set(positions)]
+    for method in _crcs(width, share, tuple(i for i in range(length) if i not in filled), filled[0]):
+        named = settled_crc(positions, method, distinct_rows(columns))
+        if named is not None:
+            return FoundChecksum(positions, named, None, (), fit.share, fit.equations, fit.verified_bits)
     return None
 
 
-def _crcs(share: dict[int, int], others: tuple[int, ...], own: int) -> Iterator[Crc]:
+def _crcs(width: int, share: dict[int, int], others: tuple[int, ...], own: int) -> Iterator[Crc]:
     """CRCs in which every one of these payload bits has this part, constants still open."""
+    top, mask = 1 << (width - 1), (1 << width) - 1
     fed = {p >> 3 for p, v in share.items() if v}
     walks = list(orders_fed(others, own, fed, {p >> 3 for p in share} - fed))
     for reflect in (False, True):
-        part = {p: _mirrored(v) if reflect else v for p, v in share.items() if v}
+        part = {p: _mirrored(v, width) if reflect else v for p, v in share.items() if v}
         # the next bit up the register is x times this one: where x wraps round, the difference is the polynomial
         toward = -1 if reflect else 1
         polynomials = {
-            (value << 1 & 0xFFFF) ^ part[p + toward]
+            (value << 1 & mask) ^ part[p + toward]
             for p, value in part.items()
-            if value & 0x8000 and p + toward in part and (p + toward) >> 3 == p >> 3
+            if value & top and p + toward in part and (p + toward) >> 3 == p >> 3
         }
         for polynomial in sorted(p for p in polynomials if p & 1):  # as all are; else it forgets its oldest bit
-            powers = _powers(polynomial, 8 * (len(others) + TAIL) + 24)
+            powers = _powers(width, polynomial, 8 * (len(others) + TAIL) + width + 8)
             for coverage, usual in walks:
-                if not (usual or is_catalogued(16, polynomial, reflect)):
+                if not (usual or is_catalogued(width, polynomial, reflect)):
                     continue
                 for tail in range(TAIL + 1):
                     places = {
-                        p: 16
+                        p: width
                         + 8 * (len(coverage) - 1 - coverage.index(p >> 3) + tail)
                         + (7 - (p & 7) if reflect else p & 7)
                         for p in part
                     }
                     if all(powers[places[p]] == value for p, value in part.items()):
-                        yield Crc(16, polynomial, 0, reflect, 0, coverage, after=bytes(tail))
+                        yield Crc(width, polynomial, 0, reflect, 0, coverage, after=bytes(tail))
 
 
-def _mirrored(value: int) -> int:
-    return int(f"{value:016b}"[::-1], 2)
+def _mirrored(value: int, width: int) -> int:
+    return int(f"{value:0{width}b}"[::-1], 2)
 
 
-def _powers(polynomial: int, count: int) -> list[int]:
-    """x to the k modulo a polynomial of degree 16, for k below `count`."""
+def _powers(width: int, polynomial: int, count: int) -> list[int]:
+    """x to the k modulo a polynomial of degree `width`, for k below `count`."""
     out, state = [], 1
     for _ in range(count):
         out.append(state)
-        state = (state << 1 & 0xFFFF) ^ (polynomial if state & 0x8000 else 0)
+        state = (state << 1 & (1 << width) - 1) ^ (polynomial if state >> (width - 1) else 0)
     return out
 
 
