@@ -355,13 +355,15 @@ class DraftRow(TypedDict):
 
 
 class DraftAnswer(TypedDict):
-    """Every line, the names that wait for a review (messages as a whole too), and why some of it can't be known."""
+    """Every line, the names that wait for a review (messages as a whole too), and why some of it can't be known; the
+    last draft's outlook."""
 
     version: str
     undo: str
     waiting: Sequence[str]
     trouble: str
     lines: Sequence[DraftRow]
+    outlook: Sequence[str]
 
 
 class DraftTogetherAnswer(TypedDict):

@@ -6,6 +6,7 @@ with what was recorded beside what the draft makes.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
 
 from swapbridge.drafting.drafted import Drafted, DraftedMessage, Explained
@@ -45,23 +46,47 @@ def draft_html(drafted: Drafted, name: str) -> str:
     never = [m for m in drafted.messages if m.refused]
     opened = sum(f.how == "open" for m in sent for f in m.fields)
     tone = "unproved" if opened or never else "pass"
-    said = "".join(f"<li>{escape(line)}</li>" for line in outlook(drafted))
     links = "".join(f'<li><a href="#{_anchor(m)}">{escape(label(m))}</a> {_state(m)}</li>' for m in drafted.messages)
     parts = [
-        "<!doctype html>",
-        '<html lang="en"><head><meta charset="utf-8">',
-        '<meta name="viewport" content="width=device-width, initial-scale=1">',
-        f"<title>Draft of {escape(name)}</title>",
-        f"<style>{style()}{_STYLE}</style></head><body><main>",
+        *_head(f"Draft of {name}"),
         f'<header class="{tone}"><p class="plan">Draft of swap <b>{escape(name)}</b>, from recordings alone</p>',
         f"<h1>{len(sent)} of {len(drafted.messages)} messages, {opened} fields open</h1>",
         "<p>Nothing here is proved, and nothing that may move a torque is sent before a person has reviewed it. "
         f"Next: swapbridge compile bridge.toml, then swapbridge review.</p><ul class=chips>{links}</ul></header>",
-        f"<section><h2>Outlook</h2><ul>{said}</ul></section>",
+        _outlook_section(outlook(drafted)),
         *(_message(m, number) for number, m in enumerate(drafted.messages)),
         "</main></body></html>",
     ]
     return "\n".join(parts) + "\n"
+
+
+def outlook_html(lines: Sequence[str], name: str) -> str:
+    """The report's text before there is a donor: the outlook, and nothing that could be sent."""
+    parts = [
+        *_head(f"Outlook of {name}"),
+        f'<header class="unproved"><p class="plan">Outlook of swap <b>{escape(name)}</b>, from the host alone</p>',
+        "<h1>What a donor has to say</h1>",
+        "<p>No bridge was drafted. That also needs the donor's recordings: its own vehicle, and its computer alone on "
+        "the bench.</p></header>",
+        _outlook_section(lines),
+        "</main></body></html>",
+    ]
+    return "\n".join(parts) + "\n"
+
+
+def _head(title: str) -> list[str]:
+    return [
+        "<!doctype html>",
+        '<html lang="en"><head><meta charset="utf-8">',
+        '<meta name="viewport" content="width=device-width, initial-scale=1">',
+        f"<title>{escape(title)}</title>",
+        f"<style>{style()}{_STYLE}</style></head><body><main>",
+    ]
+
+
+def _outlook_section(lines: Sequence[str]) -> str:
+    said = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    return f"<section><h2>Outlook</h2><ul>{said}</ul></section>"
 
 
 def _anchor(made: DraftedMessage) -> str:

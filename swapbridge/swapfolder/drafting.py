@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +17,7 @@ from swapbridge.drafting.draft import draft
 from swapbridge.drafting.draft_text import bridge_text, claims, draft_map, drawings, needs_text
 from swapbridge.drafting.drafted import Drafted
 from swapbridge.drafting.merge_draft import merged_bridge, merged_map
-from swapbridge.drafting.outlook import outlook_before_a_donor
+from swapbridge.drafting.outlook import outlook, outlook_before_a_donor
 from swapbridge.drafting.recordings import open_host, open_swap
 from swapbridge.drafting.swap_sources import Swap
 from swapbridge.signalmap.dbc_read import load_map
@@ -25,11 +25,11 @@ from swapbridge.signalmap.dbc_write import encode_map
 from swapbridge.surveying.compare import compare
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.vanished_needs import needs_toml
-from swapbridge.swapfolder.draft_report import draft_html
+from swapbridge.swapfolder.draft_report import draft_html, outlook_html
 from swapbridge.swapfolder.paths import BRIDGE, FINDINGS, NEEDS_FOUND, SURVEY, SwapFolder, pristine
 
 DRAFT, REPORT = "draft.json", "draft.html"
-DRAWN = Path(SURVEY) / "draft_drawn.json"
+DRAWN, OUTLOOK = Path(SURVEY) / "draft_drawn.json", Path(SURVEY) / "draft_outlook.json"
 BUSES = ("host", "donor")
 
 
@@ -50,6 +50,22 @@ class FolderDraft:
     swap: Swap
     drafted: Drafted
     changes: tuple[str, ...]
+    files: Mapping[Path, bytes]
+
+
+@dataclass(frozen=True, slots=True)
+class HostOutlook:
+    """What a donor has to say, from the host's recordings alone.
+
+    Attributes
+    ----------
+    lines : tuple of str
+        Sentences, the most important first.
+    files : mapping of Path to bytes
+        The report, and the outlook that the page's draft view shows.
+    """
+
+    lines: tuple[str, ...]
     files: Mapping[Path, bytes]
 
 
@@ -98,6 +114,7 @@ def make_draft(
         folder.needs: needs_text(swap, drafted),
         folder.path / DRAFT: _json(claims(drafted)),
         folder.path / DRAWN: json.dumps(drawings(drafted), allow_nan=False) + "\n",
+        folder.path / OUTLOOK: _outlook_json(outlook(drafted)),
         folder.path / SURVEY / "compare_host.json": _json(changed.to_dict()),
         folder.path / NEEDS_FOUND: needs_toml(changed, "host"),
     }
@@ -124,7 +141,8 @@ def outlook_without_donor(
     *,
     progress: Progress | None = None,
     executor: Executor | None = None,
-) -> list[str]:
+    report: Path | None = None,
+) -> HostOutlook:
     """What a donor has to say, from the host's recordings alone. Nothing is written.
 
     Parameters
@@ -135,16 +153,28 @@ def outlook_without_donor(
         The recordings of `draft_recordings`, read.
     progress, executor
         As for `guess`.
+    report : Path, optional
+        Where the HTML report goes; by default ``draft.html`` in the folder.
 
     Returns
     -------
-    list of str
-        Sentences, the most important first.
+    HostOutlook
+        The outlook, and what a command writes of it.
     """
     found = draft_recordings(folder)
     tracks = {k: read_stimulus(r.stimulus).on_clock_of(captures[k]) for k, r in found.items() if r.stimulus is not None}
     swap = open_host(captures, tracks, progress=part_of(progress, 0.0, 0.5), executor=executor)
-    return outlook_before_a_donor(swap, draft(swap, progress=part_of(progress, 0.5, 1.0), executor=executor))
+    lines = outlook_before_a_donor(swap, draft(swap, progress=part_of(progress, 0.5, 1.0), executor=executor))
+    return host_outlook(lines, folder, report)
+
+
+def host_outlook(lines: Sequence[str], folder: SwapFolder, report: Path | None = None) -> HostOutlook:
+    """These sentences with the files that carry them."""
+    texts = {
+        folder.path / OUTLOOK: _outlook_json(lines),
+        report or folder.path / REPORT: outlook_html(lines, folder.path.absolute().name),
+    }
+    return HostOutlook(tuple(lines), {path: text.encode() for path, text in texts.items()})
 
 
 def draft_folder(
@@ -176,11 +206,20 @@ def draft_folder(
         The draft and the changes made to the folder's files.
     """
     made = make_draft(folder, captures, progress=progress, executor=executor, report=report)
-    for path, data in made.files.items():
+    write_files(made.files)
+    return made
+
+
+def write_files(files: Mapping[Path, bytes]) -> None:
+    """Write what a draft or an outlook made."""
+    for path, data in files.items():
         path.parent.mkdir(parents=True, exist_ok=True)
         with written_whole(path) as temporary:
             temporary.write_bytes(data)
-    return made
+
+
+def _outlook_json(lines: Sequence[str]) -> str:
+    return _json({"outlook": list(lines)})
 
 
 def _json(values: object) -> str:

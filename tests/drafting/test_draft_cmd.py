@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -48,6 +49,8 @@ def test_new_copy_draft_compile(folder: Path) -> None:
     assert {c["how"] for c in claims} >= {"copy", "table"}
     assert all(0 <= c["confidence"] <= 1 for c in claims)
     assert (folder / "findings" / "host_old_engine.json").is_file()
+    said = json.loads((folder / "survey" / "draft_outlook.json").read_text())["outlook"]
+    assert said[0].startswith("5 messages will be missed")
 
     text = (folder / "bridge.toml").read_text()
     line = next(one for one in text.splitlines() if one.startswith("engine_speed"))
@@ -57,6 +60,23 @@ def test_new_copy_draft_compile(folder: Path) -> None:
     assert again.exit_code == 0, again.output
     assert "changed:" not in again.output
     assert mine in (folder / "bridge.toml").read_text()
+
+
+@pytest.mark.long
+def test_the_host_alone_gets_its_outlook_as_a_report_too(folder: Path) -> None:
+    for name in ("donor_alone.log.gz", "donor_own_vehicle.log.gz", "donor_own_vehicle.csv"):
+        (folder / "captures" / name).unlink()
+    bridge = (folder / "bridge.toml").read_bytes()
+    told = call("draft", "--jobs", "1")
+    assert told.exit_code == 0, told.output
+    assert "A donor's computer has to say" in told.output
+    lines = json.loads((folder / "survey" / "draft_outlook.json").read_text())["outlook"]
+    report = unescape((folder / "draft.html").read_text())
+    at = [report.index(line) for line in lines]
+    assert at == sorted(at)
+    assert "What a donor has to say" in report
+    assert (folder / "bridge.toml").read_bytes() == bridge
+    assert not (folder / "draft.json").exists()
 
 
 def test_a_missing_recording_is_named(folder: Path) -> None:

@@ -14,7 +14,7 @@ from swapbridge.demo.folder import write_demo_papers
 from swapbridge.drafting.drafted import Drafted, Times
 from swapbridge.drafting.swap_sources import Swap
 from swapbridge.page.views import draft as view_module
-from swapbridge.swapfolder.drafting import DRAWN, FolderDraft
+from swapbridge.swapfolder.drafting import DRAWN, OUTLOOK, FolderDraft, HostOutlook, host_outlook
 from swapbridge.swapfolder.paths import SwapFolder
 from tests.page.conftest import Browser
 
@@ -171,6 +171,7 @@ def quick_draft(monkeypatch: pytest.MonkeyPatch) -> None:
             folder.bridge: f"{old}# drafted\n".encode(),
             folder.needs: folder.needs.read_bytes() + b"# found\n",
             folder.path / DRAWN: json.dumps({"version": 1, "fields": pictures}).encode(),
+            folder.path / OUTLOOK: b'{"outlook": ["5 messages will be missed"]}',
             folder.path / "findings" / "host_old_engine.json": b'{"version": 1, "messages": []}',
             **maps,
         }
@@ -185,6 +186,7 @@ def test_the_page_drafts_and_the_step_can_be_undone(swap: Path) -> None:
     before, version = path.read_bytes(), here.get("/api/draft")["version"]
     told = here.job("/api/draft/make", {"version": version})
     assert told["changes"] == ["it changed its mind"]
+    assert here.get("/api/draft")["outlook"] == ["5 messages will be missed"]
     assert path.read_bytes() == before + b"# drafted\n"
     assert (swap / "findings" / "host_old_engine.json").is_file()
     view = here.get("/api/draft")
@@ -214,6 +216,38 @@ def test_pictures_that_cannot_be_read_are_one_sentence(swap: Path) -> None:
     (swap / DRAWN).parent.mkdir()
     (swap / DRAWN).write_text('{"fields": [{"name": 1}]}')
     answer = Browser(swap).http.get("/api/draft/drawn", params={"name": SPEED})
+    assert answer.status_code == 400
+    assert "draft again" in answer.json()["error"]
+
+
+def test_the_host_alone_is_offered_its_outlook_which_stays_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing but the report and the outlook is written; the drafting room's own tests make real ones."""
+    (tmp_path / "captures").mkdir()
+    for name in ("host_old_engine.log", "host_unplugged.log"):
+        (tmp_path / "captures" / name).write_text("(1.000000) can0 123#00\n(2.000000) can0 123#01\n")
+    here = Browser(tmp_path)
+    assert "data-writes>What must a donor say?" in here.http.get("/draft").text
+    assert here.get("/api/draft")["trouble"] == ""
+    before = {path for path in tmp_path.rglob("*") if path.is_file()}
+
+    def made(folder: SwapFolder, captures: dict[str, object], **_: object) -> HostOutlook:
+        assert set(captures) == {"host", "host unplugged"}
+        return host_outlook(["A donor has to say: engine speed."], folder)
+
+    monkeypatch.setattr(view_module, "outlook_without_donor", made)
+    here.job("/api/draft/make", {"version": here.get("/api/draft")["version"]})
+    assert Browser(tmp_path).get("/api/draft")["outlook"] == ["A donor has to say: engine speed."]
+    after = {path for path in tmp_path.rglob("*") if path.is_file()}
+    assert {str(p.relative_to(tmp_path)) for p in after - before} >= {"draft.html", str(OUTLOOK)}
+    assert not (tmp_path / "bridge.toml").exists()
+
+
+def test_an_outlook_that_cannot_be_read_is_one_sentence(swap: Path) -> None:
+    (swap / OUTLOOK).parent.mkdir()
+    (swap / OUTLOOK).write_text('{"outlook": 7}')
+    answer = Browser(swap).http.get("/api/draft")
     assert answer.status_code == 400
     assert "draft again" in answer.json()["error"]
 

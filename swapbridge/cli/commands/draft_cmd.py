@@ -12,7 +12,14 @@ from swapbridge.cli.screen.common import WIDTH, print_line, progress_bar
 from swapbridge.cli.screen.read_captures import read_all
 from swapbridge.drafting.outlook import outlook
 from swapbridge.guessing.executors import open_executor
-from swapbridge.swapfolder.drafting import REPORT, draft_folder, draft_recordings, has_no_donor, outlook_without_donor
+from swapbridge.swapfolder.drafting import (
+    REPORT,
+    draft_folder,
+    draft_recordings,
+    has_no_donor,
+    outlook_without_donor,
+    write_files,
+)
 
 
 @click.command()
@@ -44,10 +51,12 @@ def command(jobs: int | None, report: Path | None) -> None:
     frames = max((len(c) for c in captures.values()), default=0)
     if has_no_donor(found):
         with open_executor(jobs=jobs, frames=frames) as executor, progress_bar("Drafting") as progress:
-            lines = outlook_without_donor(folder, captures, progress=progress, executor=executor)
-        for line in lines:
+            before = outlook_without_donor(folder, captures, progress=progress, executor=executor, report=report)
+        write_files(before.files)
+        for line in before.lines:
             click.echo(textwrap.fill(line, WIDTH, subsequent_indent="  ", break_long_words=False))
-        print_line("Nothing was written: a draft also needs donor_own_vehicle and donor_alone in captures/.")
+        print_line(f"Wrote the outlook to {report or REPORT}. No bridge was drafted: that also needs donor_own_vehicle")
+        print_line("and donor_alone in captures/.")
         return
     with open_executor(jobs=jobs, frames=frames) as executor, progress_bar("Drafting") as progress:
         done = draft_folder(folder, captures, progress=progress, executor=executor, report=report)

@@ -97,6 +97,13 @@ document.addEventListener("DOMContentLoaded", () => {
   }));
   unseen.querySelector("button").addEventListener("click", () => takeBack(view.lines.filter(wanted.unseen).map((l) => l.name)));
 
+  // First of all: what can be made completely, what is open, and what can't be made, as the last draft saw it.
+  let changes = [];
+  function outlook() {
+    const said = [...view.outlook, ...changes.map((words) => `Changed: ${words}`)];
+    id("outlook").replaceChildren(...(said.length ? [make("section", { class: "card next" }, make("h2", { text: "Outlook" }), make("ul", {}, ...said.map((words) => make("li", { text: words }))))] : []));
+  }
+
   function show() {
     together();
     const lines = view.lines.filter(wanted[id("which").value]);
@@ -110,14 +117,15 @@ document.addEventListener("DOMContentLoaded", () => {
     const cards = [...messages].map(([name, held]) => make("section", { class: "card" }, make("h2", { class: "mono", text: name }), whole(name), ...held.map(row)));
     if (!view.lines.length) cards.push(make("p", { text: "Nothing has been drafted yet: make the four recordings, then use the button above." }));
     id("lines").replaceChildren(...cards);
+    outlook();
   }
 
   id("which").addEventListener("change", show);
   id("draft").addEventListener("click", guard(async () => {
     await job(() => ask("/api/draft/make", { version: view.version }), id("work"), guard(async (made) => {
+      changes = made.changes;
       view = await ask("/api/draft");
       show();
-      id("outlook").replaceChildren(make("section", { class: "card next" }, make("h2", { text: "Outlook" }), make("ul", {}, ...[...made.outlook, ...made.changes.map((c) => `Changed: ${c}`)].map((words) => make("li", { text: words })))));
     }));
   }));
   id("undo").addEventListener("click", guard(async () => {

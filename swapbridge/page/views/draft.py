@@ -17,7 +17,6 @@ from swapbridge.compiler.review import marks
 from swapbridge.core.errors import InputError
 from swapbridge.core.needs import load_needs
 from swapbridge.core.progress import Progress
-from swapbridge.drafting.outlook import outlook
 from swapbridge.language.reading import parse_bridge
 from swapbridge.page.answers import DraftAnswer, DraftRow, DraftTogetherAnswer, DrawnAnswer
 from swapbridge.page.keeping import ChangedError
@@ -34,7 +33,15 @@ from swapbridge.swapfolder.draft_lines import (
     refused_text,
     taken_back_text,
 )
-from swapbridge.swapfolder.drafting import BUSES, DRAWN, draft_recordings, make_draft
+from swapbridge.swapfolder.drafting import (
+    BUSES,
+    DRAWN,
+    OUTLOOK,
+    draft_recordings,
+    has_no_donor,
+    make_draft,
+    outlook_without_donor,
+)
 from swapbridge.swapfolder.paths import BRIDGE, NEEDS, SwapFolder
 from swapbridge.swapfolder.proving import captures_of, read_captures, stimuli_of
 from swapbridge.swapfolder.reviewing import review_lines
@@ -45,7 +52,9 @@ def routes(site: Site) -> list[Route]:
 
     def show(request: Request) -> Response:
         found = {kind_of(item.name) for item in site.folder_files.captures()}
-        return site.page(request, "draft.html", missing=[words for kind, words in WANTED.items() if kind not in found])
+        missing = [words for kind, words in WANTED.items() if kind not in found]
+        host_only = has_no_donor(draft_recordings(SwapFolder(site.folder_files.folder)))
+        return site.page(request, "draft.html", missing=missing, host_only=host_only)
 
     def read(request: Request) -> Response:
         return answer(_view(site))
@@ -128,10 +137,14 @@ def _make(site: Site, seen: str, progress: Progress) -> dict[str, Any]:
     versions = {path: keeper.version(path) for path in kept}
     if versions[kept[0]] != seen:
         raise ChangedError(f"{BRIDGE} was changed since this view was loaded: load it again, then draft")
-    captures = {}
-    for kind, recording in draft_recordings(folder).items():
+    captures, found = {}, draft_recordings(folder)
+    for kind, recording in found.items():
         files.check_stimulus(recording.path)
         captures[kind] = files.capture(recording.path.name)
+    if has_no_donor(found):
+        for path, content in outlook_without_donor(folder, captures, progress=progress).files.items():
+            keeper.derive(files.path(*path.relative_to(files.folder).parts), content)
+        return {"changes": []}
     made = make_draft(folder, captures, progress=progress)
     checks = {kept[0]: _reads_back, kept[1]: load_needs, **dict.fromkeys(kept[2:], load_map)}
     made_of = {files.path(*path.relative_to(files.folder).parts): content for path, content in made.files.items()}
@@ -140,7 +153,7 @@ def _make(site: Site, seen: str, progress: Progress) -> dict[str, Any]:
             keeper.derive(path, content)
     for path in reversed(kept):  # the bridge file last: it names the maps
         keeper.write(path, made_of[path], what="draft from the recordings", seen=versions[path], check=checks[path])
-    return {"outlook": outlook(made.drafted), "changes": list(made.changes)}
+    return {"changes": list(made.changes)}
 
 
 def _drawn(site: Site, name: str) -> DrawnAnswer:
@@ -179,8 +192,9 @@ def _view(site: Site) -> DraftAnswer:
     waiting: list[str] = []
     together: set[str] = set()
     trouble = ""
+    found = lines_of(text, str(path))
     try:
-        if text.strip():
+        if found:
             bridge, maps = bridge_and_maps(site, text)
             waiting = [m.name for m in marks(bridge, maps) if not m.is_reviewed]
             together = {line.name for line in acceptable_together(text, path, maps)}
@@ -192,9 +206,23 @@ def _view(site: Site) -> DraftAnswer:
             role=one.role, sentence=one.sentence, sure=one.sure, open=one.is_open, waits=one.name in waiting,
             together=one.name in together, unseen=one.unseen,
         )
-        for one in lines_of(text, str(path))
+        for one in found
     ]  # fmt: skip
-    return DraftAnswer(version=version, undo=site.keeper.last_step(path), waiting=waiting, trouble=trouble, lines=lines)
+    return DraftAnswer(
+        version=version, undo=site.keeper.last_step(path), waiting=waiting, trouble=trouble, lines=lines,
+        outlook=_outlook(site),
+    )  # fmt: skip
+
+
+def _outlook(site: Site) -> list[str]:
+    """What the last draft said of the whole swap."""
+    path = site.folder_files.path(*OUTLOOK.parts)
+    if not path.is_file():
+        return []
+    try:
+        return [str(line) for line in json.loads(path.read_text(encoding="utf-8"))["outlook"]]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
+        raise InputError(f"{path.name} can't be read as draft's outlook ({error}); draft again") from None
 
 
 def _reads_back(new: Path) -> None:
