@@ -225,15 +225,15 @@ def _long(number: int, status: int, available: int, form: Format | None, texts: 
         short, failure = number >> 8, number & 0xFF
         kind, missed = fault_codes.about(short)
         text = fault_codes.written_long(number)
-        said, source = _words(text, short, failure, texts)
-        return Code(text, "19 02", words, kind, missed, said, source)
-    said = "the module does not say how its codes are written"
+        description, source = _words(text, short, failure, texts)
+        return Code(text, "19 02", words, kind, missed, description, source)
+    description = "the module does not say how its codes are written"
     if form is not None:
-        said = f"the module uses its maker's own code format ({form.number})"
+        description = f"the module uses its maker's own code format ({form.number})"
         if form.number == _J1939_FORMAT:
             one = j1939.spn_code(number.to_bytes(3, "big") + b"\0")
-            said = f"{one.text} if it is written as in SAE J1939-73"
-    return Code(f"hex {number:06X}", "19 02", words, words=said)
+            description = f"{one.text} if it is written as in SAE J1939-73"
+    return Code(f"hex {number:06X}", "19 02", words, words=description)
 
 
 def _words(text: str, number: int, failure: int | None, texts: dict[str, str]) -> tuple[str, str]:

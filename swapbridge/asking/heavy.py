@@ -96,7 +96,7 @@ class Heavy:
 
     def _module(self, source: int, dm1: j1939.Group | None) -> Module:
         codes: list[Code] = []
-        remarks, said = [], []
+        remarks, answered_with = [], []
         lamps: tuple[str, ...] = ()
         for service, data in (("DM1", dm1.data if dm1 else None), ("DM2", self.answered.get((source, j1939.DM2)))):
             if data is None:
@@ -105,14 +105,14 @@ class Heavy:
             if faults is None:
                 remarks.append(f"sends a {service} of {len(data)} bytes, which fits no number of codes")
                 continue
-            said.append(service)
+            answered_with.append(service)
             codes += decode_answers.spn_codes(service, faults)
             if service == "DM1":
                 lamps = faults.lamps
         found = {}
         for (to, number), data in self.answered.items():
             if to == source and number != j1939.DM2:
-                said.append(GROUPS[number])
+                answered_with.append(GROUPS[number])
                 found[GROUPS[number]] = decode_answers.readable(data)
         refused = [GROUPS[number] for to, number in self.refused if to == source]
         if refused:
@@ -124,7 +124,7 @@ class Heavy:
             protocol="J1939",
             identification=found,
             codes=tuple(codes),
-            asked=tuple(said),
+            asked=tuple(answered_with),
             lamps=lamps,
             remarks=tuple(remarks),
         )

@@ -54,7 +54,7 @@ def columns_of(frames: list[Frame]) -> Columns:
     )
 
 
-def widened(payload: npt.NDArray[np.uint8], width: int) -> npt.NDArray[np.uint8]:
+def padded_to(payload: npt.NDArray[np.uint8], width: int) -> npt.NDArray[np.uint8]:
     """The same payload bytes in rows of `width`."""
     if payload.shape[1] == width:
         return payload
@@ -170,7 +170,7 @@ def noted(capture: Capture, taker: NoteTaker, before: Capture | None = None) -> 
         width = max(first.payload.shape[1], before.payload.shape[1])
         repeats += all(
             np.array_equal(getattr(first, name), getattr(before, name)) for name in COLUMN_NAMES[:-1]
-        ) and np.array_equal(widened(first.payload, width), widened(before.payload, width))
+        ) and np.array_equal(padded_to(first.payload, width), padded_to(before.payload, width))
     notes = ReadNotes(taker.unreadable, taker.torn, back, repeats, tuple(taker.examples), taker.stopped)
     return replace(capture, notes=notes)
 

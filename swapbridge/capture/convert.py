@@ -80,7 +80,7 @@ def convert(source: str | Path, target: str | Path, *, progress: Progress | None
     notes = ReadNotes()
     frames = moved = 0
 
-    def told(blocks: Iterable[Capture]) -> Iterator[Capture]:
+    def count_blocks(blocks: Iterable[Capture]) -> Iterator[Capture]:
         nonlocal notes, frames
         for block in blocks:
             notes = notes.plus(block.notes)
@@ -90,7 +90,7 @@ def convert(source: str | Path, target: str | Path, *, progress: Progress | None
     def blocks() -> Iterator[Capture]:
         nonlocal notes, frames
         notes, frames = ReadNotes(), 0
-        return told(read_blocks(source, progress=progress))
+        return count_blocks(read_blocks(source, progress=progress))
 
     suffix = target.suffix.lower()
     if suffix == ".parquet":

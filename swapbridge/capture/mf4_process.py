@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT
-from swapbridge.capture.columns import COLUMN_NAMES, Columns, NoteTaker, widened
+from swapbridge.capture.columns import COLUMN_NAMES, Columns, NoteTaker, padded_to
 from swapbridge.capture.mf4 import DATA_FRAME, ERROR_FRAME, REMOTE_FRAME
 from swapbridge.capture.source import open_source
 
@@ -178,7 +178,7 @@ def _empty() -> Columns:
 def _joined(taken: tuple[Columns, ...]) -> Columns:
     width = max(one.payload.shape[1] for one in taken)
     whole = {name: np.concatenate([getattr(one, name) for one in taken]) for name in COLUMN_NAMES[:-1]}
-    return Columns(**whole, payload=np.concatenate([widened(one.payload, width) for one in taken]))
+    return Columns(**whole, payload=np.concatenate([padded_to(one.payload, width) for one in taken]))
 
 
 if __name__ == "__main__":

@@ -168,8 +168,8 @@ def _facts(text: str) -> tuple[tuple[str, ...], ReadNotes] | None:
         notes = ReadNotes.from_dict(facts["notes"])
     except (ValueError, KeyError, TypeError, AttributeError):
         return None
-    told = isinstance(facts["bus_names"], list) and names and all(isinstance(name, str) for name in names)
-    return (names, notes) if told else None
+    named = isinstance(facts["bus_names"], list) and names and all(isinstance(name, str) for name in names)
+    return (names, notes) if named else None
 
 
 def _checked(frame: pl.DataFrame, wanted: dict[str, Any], buses: int, taker: NoteTaker) -> Columns:

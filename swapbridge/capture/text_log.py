@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT
-from swapbridge.capture.columns import BusNames, Columns, Frame, NoteTaker, columns_of, widened
+from swapbridge.capture.columns import BusNames, Columns, Frame, NoteTaker, columns_of, padded_to
 from swapbridge.capture.digits import (
     FIRST,
     LAST,
@@ -323,7 +323,7 @@ def _payload(
     payload = eight.view(np.uint8).reshape(-1, 8)
     if longest <= 16:
         return payload
-    payload = widened(payload, 64)
+    payload = padded_to(payload, 64)
     four = payload.view("<u4")
     for at in range(16, longest, 8):
         rows = np.flatnonzero(characters > at)
@@ -366,5 +366,5 @@ def _merged(usual: Columns, odd: Columns, places: npt.NDArray[np.intp]) -> Colum
         np.insert(usual.flags, places, odd.flags),
         np.insert(usual.bus, places, odd.bus),
         np.insert(usual.length, places, odd.length),
-        np.insert(widened(usual.payload, width), places, widened(odd.payload, width), axis=0),
+        np.insert(padded_to(usual.payload, width), places, padded_to(odd.payload, width), axis=0),
     )

@@ -261,23 +261,23 @@ class Linear:
         return min(ends), max(ends)
 
 
-def numerator(builder: BlockBuilder, lin: Linear, den: int) -> int:
-    """Register that holds lin * den; `den` is a multiple of lin.den."""
-    if den % lin.den:
+def numerator(builder: BlockBuilder, linear: Linear, den: int) -> int:
+    """Register that holds linear * den; `den` is a multiple of linear.den."""
+    if den % linear.den:
         raise ValueError("not a common denominator")
-    factor = den // lin.den
-    if lin.is_constant:
-        return builder.const(lin.off * factor)
-    register = builder.emit("mul", lin.register, builder.const(lin.num * factor))
-    return builder.emit("add", register, builder.const(lin.off * factor))
+    factor = den // linear.den
+    if linear.is_constant:
+        return builder.const(linear.off * factor)
+    register = builder.emit("mul", linear.register, builder.const(linear.num * factor))
+    return builder.emit("add", register, builder.const(linear.off * factor))
 
 
-def on_grid(builder: BlockBuilder, lin: Linear, grid: Fraction, tolerance: Fraction | None = None) -> int:
-    """Register that holds lin / grid rounded to the nearest integer, halves away from zero.
+def on_grid(builder: BlockBuilder, linear: Linear, grid: Fraction, tolerance: Fraction | None = None) -> int:
+    """Register that holds linear / grid rounded to the nearest integer, halves away from zero.
 
-    `tolerance` is how far from `lin` a value may lie whose constants would need more than 31 bits; None: nowhere.
+    `tolerance` is how far from `linear` a value may lie whose constants would need more than 31 bits; None: nowhere.
     """
-    scaled = lin.affine(1 / grid, Fraction(0))
+    scaled = linear.affine(1 / grid, Fraction(0))
     if tolerance is not None:
         scaled = approximate(scaled, builder, tolerance / grid)
     if scaled.is_constant:
@@ -285,7 +285,7 @@ def on_grid(builder: BlockBuilder, lin: Linear, grid: Fraction, tolerance: Fract
     return builder.emit("div", numerator(builder, scaled, scaled.den), builder.const(scaled.den))
 
 
-def approximate(lin: Linear, builder: BlockBuilder, tolerance: Fraction) -> Linear:
+def approximate(linear: Linear, builder: BlockBuilder, tolerance: Fraction) -> Linear:
     """The value itself, or a nearby rational where its constants need more than 31 bits (then noted in the builder).
 
     The nearby one is a whole number of at most 31 bits over the smallest power of two that is near enough. A register
@@ -296,28 +296,28 @@ def approximate(lin: Linear, builder: BlockBuilder, tolerance: Fraction) -> Line
     OverflowRefused
         None is within `tolerance`.
     """
-    if lin.is_constant or max(abs(lin.num), lin.den) <= CONSTANT_TOP:
-        return lin
-    low, high = builder.interval(lin.register)
+    if linear.is_constant or max(abs(linear.num), linear.den) <= CONSTANT_TOP:
+        return linear
+    low, high = builder.interval(linear.register)
     reach = max(abs(low), abs(high), 1)
     # over a power of two, so that several such values have one denominator and the division is a shift
     # where 31 bits are not near enough, more are taken as long as the product stays far inside 64
     most = max(CONSTANT_TOP, (1 << WIDEST_PRODUCT_BITS) // reach)
     for bits in range(63):
         den = 1 << bits
-        num, off = round(lin.scale * den), round(lin.offset * den)
-        moved = reach * abs(Fraction(num, den) - lin.scale) + abs(Fraction(off, den) - lin.offset)
+        num, off = round(linear.scale * den), round(linear.offset * den)
+        moved = reach * abs(Fraction(num, den) - linear.scale) + abs(Fraction(off, den) - linear.offset)
         if abs(num) > most or reach * abs(num) >= 1 << 62:
             break
         if num and moved < tolerance:
             builder.notes.append(f"a factor needs more than 31 bits: {num}/{den} instead, within 1/1000 step")
-            return Linear(lin.register, num, off, den).reduced()
-    parts = int(tolerance / (2 * abs(lin.scale)))
+            return Linear(linear.register, num, off, den).reduced()
+    parts = int(tolerance / (2 * abs(linear.scale)))
     if parts > 1:
-        coarse = builder.emit("div", lin.register, builder.const(parts))
+        coarse = builder.emit("div", linear.register, builder.const(parts))
         builder.notes.append("a value needs more than 31 bits: a nearby one instead, within 1/1000 step")
-        return approximate(Linear.of(coarse, lin.scale * parts, lin.offset), builder, tolerance / 2)
-    raise OverflowRefused((low * lin.num + lin.off, high * lin.num + lin.off))
+        return approximate(Linear.of(coarse, linear.scale * parts, linear.offset), builder, tolerance / 2)
+    raise OverflowRefused((low * linear.num + linear.off, high * linear.num + linear.off))
 
 
 def approximate_bound(bound: Fraction, builder: BlockBuilder, tolerance: Fraction) -> Fraction:

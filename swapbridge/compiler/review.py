@@ -107,22 +107,22 @@ def _signal_lines(
     yield f"units = {sorted(bridge.units.items())}, step = {bridge.step_us}"
     yield from _written(rule, "unreviewed", "reviewed")
     signal = message.signal(rule.name)
-    told: set[str] = set()
+    shown: set[str] = set()
     if signal is not None:
         yield from _place_lines("to", message, signal)
-        yield from _reference_lines(bridge, maps, bus, signal, told)
+        yield from _reference_lines(bridge, maps, bus, signal, shown)
     own = (rule.fallback, rule.reference, rule.ramp, rule.resolution)
     ends = (end for _, low, high in rule.seen.ranges for end in (low, high))
     for source in (rule.value, *(s for s in own if s is not None), *(rule.limits or ()), *ends):
-        yield from _expression_lines(bridge, maps, source, told)
+        yield from _expression_lines(bridge, maps, source, shown)
     if rule.seen.states is not None:
-        yield from _state_lines(bridge, maps, told)
+        yield from _state_lines(bridge, maps, shown)
 
 
 def _expression_lines(
-    bridge: BridgeFile, maps: Mapping[str, SignalMap], source: Source, told: set[str]
+    bridge: BridgeFile, maps: Mapping[str, SignalMap], source: Source, shown: set[str]
 ) -> Iterator[str]:
-    """An expression and all that it is made of; what `told` names stands there already."""
+    """An expression and all that it is made of; what `shown` names stands there already."""
     tree = parse_source(bridge, source)
     yield write(tree)
     named = sorted({n.dotted for node in _trees(bridge, source) for n in names_in(node) if len(n.parts) == 1})
@@ -134,14 +134,14 @@ def _expression_lines(
             curve = bridge.curves[name]
             yield f"{name}: {curve.x_unit}, {curve.y_unit}, {curve.points}"
     if "state" in named:
-        yield from _state_lines(bridge, maps, told)
+        yield from _state_lines(bridge, maps, shown)
     for found in names_behind(bridge, tree):
-        if len(found.parts) == 3 and found.dotted not in told:
-            told.add(found.dotted)
-            yield from _source_lines(bridge, maps, found, told)
+        if len(found.parts) == 3 and found.dotted not in shown:
+            shown.add(found.dotted)
+            yield from _source_lines(bridge, maps, found, shown)
 
 
-def _source_lines(bridge: BridgeFile, maps: Mapping[str, SignalMap], found: Name, told: set[str]) -> Iterator[str]:
+def _source_lines(bridge: BridgeFile, maps: Mapping[str, SignalMap], found: Name, shown: set[str]) -> Iterator[str]:
     """What the bridge file and the map say of a source signal and of its message."""
     bus, message_name, name = found.parts
     options = next((o for o in bridge.sources if o.message.text == f"{bus}.{message_name}"), None)
@@ -151,35 +151,35 @@ def _source_lines(bridge: BridgeFile, maps: Mapping[str, SignalMap], found: Name
         if own is not None:
             yield f"{found.dotted}: {list(_written(own))}"
             for source in (*(own.range or ()), *((own.reference,) if own.reference is not None else ())):
-                yield from _expression_lines(bridge, maps, source, told)
+                yield from _expression_lines(bridge, maps, source, shown)
     message = maps[bus].message(message_name) if bus in maps else None
     signal = message.signal(name) if message is not None else None
     if message is not None and signal is not None:
         yield from _place_lines(f"from {found.dotted}", message, signal)
-        yield from _reference_lines(bridge, maps, bus, signal, told)
+        yield from _reference_lines(bridge, maps, bus, signal, shown)
 
 
 def _reference_lines(
-    bridge: BridgeFile, maps: Mapping[str, SignalMap], bus: str, signal: MapSignal, told: set[str]
+    bridge: BridgeFile, maps: Mapping[str, SignalMap], bus: str, signal: MapSignal, shown: set[str]
 ) -> Iterator[str]:
     """The signal that says what 100 % of a percentage means, where the map names one."""
     parts = signal.reference.split(".")
     name = Name((bus, *parts))
-    if len(parts) == 2 and maps[bus].message(parts[0]) is not None and name.dotted not in told:
-        told.add(name.dotted)
-        yield from _source_lines(bridge, maps, name, told)
+    if len(parts) == 2 and maps[bus].message(parts[0]) is not None and name.dotted not in shown:
+        shown.add(name.dotted)
+        yield from _source_lines(bridge, maps, name, shown)
 
 
-def _state_lines(bridge: BridgeFile, maps: Mapping[str, SignalMap], told: set[str]) -> Iterator[str]:
+def _state_lines(bridge: BridgeFile, maps: Mapping[str, SignalMap], shown: set[str]) -> Iterator[str]:
     """What tells the states apart."""
-    if "state" in told:
+    if "state" in shown:
         return
-    told.add("state")
+    shown.add("state")
     rules = bridge.states
     yield from _written(rules)
     for source in (rules.key_on, rules.crank, rules.run):
         if source is not None:
-            yield from _expression_lines(bridge, maps, source, told)
+            yield from _expression_lines(bridge, maps, source, shown)
 
 
 def _place_lines(label: str, message: MapMessage, signal: MapSignal) -> Iterator[str]:

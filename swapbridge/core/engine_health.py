@@ -153,14 +153,14 @@ class HealthSheet:
     def sentences(self) -> list[str]:
         """What a mechanic should know, the worst first."""
         out = self._oil_sentences()
-        told = len(out)
+        oil_sentences = len(out)
         measured = [c for c in self.cylinders if c.leakage_percent is not None]
         for c in sorted(measured, key=lambda c: -(c.leakage_percent or 0)):
             if c.grade == "good":
                 continue
             way = f", air {HEARD[c.air_heard]}" if c.air_heard else ", listen at oil filler, intake, exhaust, coolant"
             out.append(f"cylinder {c.number} leaks {float(c.leakage_percent or 0):.0f} %{way}")
-        if measured and len(out) == told:
+        if measured and len(out) == oil_sentences:
             worst = max(c.leakage_percent or 0 for c in measured)
             out.append(f"leak-down good on {len(measured)} cylinders, at most {float(worst):.0f} %")
         share = self.compression_share

@@ -180,8 +180,8 @@ PUBLIC_GROUPS: dict[int, PublicGroup] = {
         words,
         period_ms,
         tuple(
-            Parameter(spn, title, said, Layout(start, bits), Fraction(scale), Fraction(offset), unit, quantity, role)
-            for spn, title, said, start, bits, (scale, offset, unit), quantity, role in rows
+            Parameter(spn, title, meaning, Layout(start, bits), Fraction(scale), Fraction(offset), unit, quantity, role)
+            for spn, title, meaning, start, bits, (scale, offset, unit), quantity, role in rows
         ),
     )
     for number, name, words, period_ms, rows in _GROUPS

@@ -97,7 +97,7 @@ def loop_script() -> list[Leg]:
 
 
 @dataclass(slots=True)
-class _LastHeard:
+class _LastReceived:
     """What one module last heard of one message."""
 
     message: MapMessage
@@ -141,7 +141,7 @@ class DemoSwap:
     _transmission: DemoTransmission = field(init=False)
     _state: VehicleState = field(init=False)
     _tables: dict[str, list[DemoSender]] = field(init=False)
-    _heard: dict[tuple[str, int], _LastHeard] = field(init=False)
+    _heard: dict[tuple[str, int], _LastReceived] = field(init=False)
 
     def __post_init__(self) -> None:
         random = Random(self.seed)
@@ -159,7 +159,7 @@ class DemoSwap:
             for name in names:
                 message = signal_map.message(name)
                 assert message is not None
-                self._heard[bus, message.word] = _LastHeard(message)
+                self._heard[bus, message.word] = _LastReceived(message)
 
     @property
     def seconds(self) -> float:
@@ -184,13 +184,13 @@ class DemoSwap:
         hands = self._seat.step(state, dt_s)
         state.driver = hands
         trans, engine = self._transmission.out, self._engine.out
-        told = self._by_message(HOST, "EngineData")
+        engine_data = self._by_message(HOST, "EngineData")
         pedal = self._by_message(HOST, "PedalData")
-        told_fresh = told.fresh(now) and told.valid("ActualTorque")
+        torque_is_fresh = engine_data.fresh(now) and engine_data.valid("ActualTorque")
         self._transmission.step(
             TransmissionInputs(
-                engine_rpm=told.value("EngineSpeed") if told.fresh(now) else 0.0,
-                actual_nm=told.value("ActualTorque") if told_fresh else 0.0,
+                engine_rpm=engine_data.value("EngineSpeed") if engine_data.fresh(now) else 0.0,
+                actual_nm=engine_data.value("ActualTorque") if torque_is_fresh else 0.0,
                 pedal_percent=pedal.value("Pedal") if pedal.fresh(now) and pedal.valid("Pedal") else 0.0,
                 lever=hands.lever,
                 brake_percent=hands.brake_percent,
@@ -216,9 +216,9 @@ class DemoSwap:
         )
         surroundings(state, dt_s)
         self._now_ns = now + STEP_NS
-        for bus, say in ((HOST, host_values(state)), (DONOR, donor_values(state))):
+        for bus, signals in ((HOST, host_values(state)), (DONOR, donor_values(state))):
             due = due_frames(self._tables[bus], now, self._now_ns, hands.awake, hands.key > 0)
-            out += [DemoFrame(t, bus, s.message.word, s.maker.frame(say[s.message.name]())) for t, _, s in due]
+            out += [DemoFrame(t, bus, s.message.word, s.maker.frame(signals[s.message.name]())) for t, _, s in due]
         self.trace.append(
             LoopSample(
                 self._now_ns,
@@ -227,8 +227,8 @@ class DemoSwap:
                 engine.actual_nm,
                 engine.most_nm,
                 engine.least_nm,
-                told.value("ActualTorque") if told_fresh else None,
-                bool(told.fresh(now) and told.value("ReductionAck")),
+                engine_data.value("ActualTorque") if torque_is_fresh else None,
+                bool(engine_data.fresh(now) and engine_data.value("ReductionAck")),
                 engine.speed_rpm,
                 trans.speed_kmh,
                 trans.gear,
@@ -236,5 +236,5 @@ class DemoSwap:
             )
         )
 
-    def _by_message(self, bus: str, name: str) -> _LastHeard:
+    def _by_message(self, bus: str, name: str) -> _LastReceived:
         return next(h for (b, _), h in self._heard.items() if b == bus and h.message.name == name)

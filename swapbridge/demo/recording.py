@@ -131,14 +131,14 @@ def record_vehicle(
         if no_engine and hands.key == 2:
             hands.key = 1
         state = vehicle.step(hands, STEP_S)
-        say = values(state)
+        signals = values(state)
         for due_ns, identifier, sender in due_frames(table, now_ns, now_ns + 10_000_000, hands.awake, hands.key > 0):
             late = int(random.random() * JITTER_NS)
             sent_ns = max(due_ns + late, free_ns)
             free_ns = sent_ns + FRAME_NS
             times.append(sent_ns)
             words.append(identifier)
-            payloads.append(sender.maker.frame(say[sender.message.name]()))
+            payloads.append(sender.maker.frame(signals[sender.message.name]()))
         tool.look(now_ns, state)
     capture = _capture(times, words, payloads, start_ns, bus_name, source)
     shift_s = -times[0] / 1e9 if relative_stimulus else start_ns / 1e9

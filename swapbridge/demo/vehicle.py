@@ -88,10 +88,10 @@ class DemoVehicle:
         state.electrical_a = (
             (18.0 if driver.key else 1.0) + 22.0 * driver.lights + 3.0 * driver.blower * bool(driver.key)
         )
-        told = TransmissionInputs(
+        inputs = TransmissionInputs(
             engine.speed_rpm, engine.actual_nm, driver.pedal_percent, driver.lever, driver.brake_percent, driver.key
         )
-        self.transmission.step(told, engine.speed_rpm, dt_s)
+        self.transmission.step(inputs, engine.speed_rpm, dt_s)
         self.engine.step(
             EngineInputs(
                 key=driver.key,

@@ -221,13 +221,13 @@ def _field(
         keep = keep[bottom:]
     if number and not signed:
         onward = order if around is None or _crosses(keep) else around
-        keep = _widened(keep, onward, first, taken, 8 * payload.shape[1])
+        keep = _with_still_bits(keep, onward, first, taken, 8 * payload.shape[1])
         order = onward if _crosses(keep) else order
     # what guess said holds for its own bits: the same value with more or fewer of the still ones
-    said = sum(int(first[p]) << k for k, p in enumerate(positions) if k > top)
+    resting = sum(int(first[p]) << k for k, p in enumerate(positions) if k > top)
     if found.layout.signed and not signed and first[positions[-1]]:
-        said -= 1 << len(positions)
-    still = said - sum(int(first[p]) << k for k, p in enumerate(keep) if k > top)
+        resting -= 1 << len(positions)
+    still = resting - sum(int(first[p]) << k for k, p in enumerate(keep) if k > top)
     layout = _layout(keep, order, signed)
     distinct = len(np.unique(raw_series(payload, layout)))
     kind: ValueKind = (
@@ -355,11 +355,11 @@ def _without_bottom(one: VehicleField, payload: npt.NDArray[np.uint8]) -> list[V
     for cut in range(max(0, one.moving - MOST_SPARE_BITS)):
         rest = _layout(list(positions[cut + 1 :]), one.layout.byte_order, one.layout.signed)
         low = Layout(positions[cut], 1)
-        said = raw_series(payload, low)
-        above, flips = np.diff(raw_series(payload, rest)) != 0, np.diff(said) != 0
+        lowest = raw_series(payload, low)
+        above, flips = np.diff(raw_series(payload, rest)) != 0, np.diff(lowest) != 0
         if flips.any() and (above.sum() < LEAST_CHANGES or flips[above].mean() > MOST_FLAG_FLIPS):
             break
-        shift += (said.mean() > 0.5) * 2.0**cut
+        shift += (lowest.mean() > 0.5) * 2.0**cut
         if flips.any():
             flags.append(_cut_flag(one, low))
     else:
@@ -418,7 +418,9 @@ def steps_by_one(raw: Ints) -> bool:
     return len(change) >= LEAST_STEPS and len(np.unique(raw)) >= 3 and float((change == 1).mean()) >= STEPS_BY_ONE
 
 
-def _widened(keep: list[int], order: ByteOrder, first: npt.NDArray[np.uint8], taken: set[int], bits: int) -> list[int]:
+def _with_still_bits(
+    keep: list[int], order: ByteOrder, first: npt.NDArray[np.uint8], taken: set[int], bits: int
+) -> list[int]:
     """The bits of a value with the still ones above them: to a whole byte whatever they hold, beyond it while zero.
 
     A value that stays within what was recorded is the same bits either way; one that leaves it carries into them.

@@ -181,7 +181,7 @@ def with_words_together(vehicle: Vehicle) -> Vehicle:
                 if (both := _both(a, b)) is not None
                 and (match := match_words(message, both, name, channel)) is not None
                 and min(match.word_share, match.value_share) >= PART_SHARE
-                and _tells_more(message, (a, b), name, channel, match)
+                and _more_together(message, (a, b), name, channel, match)
             ]  # fmt: skip
             if joined:
                 _, pair, both = max(joined, key=lambda j: j[0].word_share + j[0].value_share)
@@ -208,7 +208,7 @@ def _both(a: VehicleField, b: VehicleField) -> VehicleField | None:
     return None
 
 
-def _tells_more(
+def _more_together(
     message: VehicleMessage, parts: tuple[VehicleField, VehicleField], name: str,
     channel: tuple[VehicleSeries, tuple[str, ...]], both: WordMatch,
 ) -> bool:  # fmt: skip

@@ -74,7 +74,7 @@ def cut_lamps(swap: Swap) -> None:
             fields: list[VehicleField] = []
             for one in message.fields:
                 lamps = in_bits(message, one) if one.kind == "choice" and swap.is_source(bus, message, one) else []
-                two = len(lamps) == LAMPS and not _tells_crank(swap, message, one)
+                two = len(lamps) == LAMPS and not _shows_cranking(swap, message, one)
                 fields += lamps if two and all(_is_lamp(swap, message, x) for x in lamps) else [one]
             if len(fields) > len(message.fields):
                 vehicle.messages[key] = replace(message, fields=tuple(fields))
@@ -83,7 +83,7 @@ def cut_lamps(swap: Swap) -> None:
         find_words(swap)
 
 
-def _tells_crank(swap: Swap, message: VehicleMessage, one: VehicleField) -> bool:
+def _shows_cranking(swap: Swap, message: VehicleMessage, one: VehicleField) -> bool:
     """Whether one value of a code says that the starter turns: a state of the engine; also where nobody said when."""
     key = swap.words.get("key_state")
     starts = [] if key is None else [n for n, w in enumerate(key.words) if plain(w) in CRANK_WORDS]

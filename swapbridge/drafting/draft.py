@@ -15,7 +15,7 @@ from swapbridge.drafting.drafted import Drafted, DraftedMessage, Explained
 from swapbridge.drafting.drawn import drawn
 from swapbridge.drafting.explain.field import codes_apart, explain_field, note_words
 from swapbridge.drafting.explain.kit import Kit, kit_for
-from swapbridge.drafting.field_neighbours import no_surer_than_beside
+from swapbridge.drafting.field_neighbours import capped_by_neighbours
 from swapbridge.drafting.never import refused, unanswered
 from swapbridge.drafting.recorded_vehicle import VehicleMessage
 from swapbridge.drafting.swap_sources import Swap
@@ -99,7 +99,7 @@ def _explained(kit: Kit, message: VehicleMessage, page: int | None, known: MapMe
             note_words(kit, message, one)
         fields += codes[one.name] if one.name in codes else explain_field(kit, message, one, allowed)
     fields = with_codes(_named(cautious(kit, message, fields, allowed)), known)
-    fields = [_no_surer_than_check(message, f) for f in no_surer_than_beside(message, fields)]
+    fields = [_no_surer_than_check(message, f) for f in capped_by_neighbours(message, fields)]
     fields = [delayed(kit, message, f) for f in fields]
     return [replace(f, drawn=drawn(kit, message, f)) for f in fields]
 

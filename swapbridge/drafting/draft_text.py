@@ -278,13 +278,13 @@ def _rule_lines(one: Explained) -> list[str]:
         parts.append(f"seen = {{ {inner} }}")
     if one.unreviewed:
         parts.append("unreviewed = true")
-    told = f"{one.how}, {one.confidence:.0%} sure: {one.words}"
+    comment = f"{one.how}, {one.confidence:.0%} sure: {one.words}"
     if one.runner_up:
-        told += f"; runner-up: {one.runner_up}"
+        comment += f"; runner-up: {one.runner_up}"
     if one.closes:
-        told += f"; would close it: {one.closes}"
-    told = textwrap.shorten(told.replace("\n", " "), 400)
-    return [f"{one.name} = {{ {', '.join(parts)} }}  # {MARK} {told}"]
+        comment += f"; would close it: {one.closes}"
+    comment = textwrap.shorten(comment.replace("\n", " "), 400)
+    return [f"{one.name} = {{ {', '.join(parts)} }}  # {MARK} {comment}"]
 
 
 def needs_text(swap: Swap, drafted: Drafted) -> str:

@@ -81,11 +81,11 @@ def drawn(kit: Kit, message: VehicleMessage, one: Explained) -> Drawn | None:
 def worked_out(kit: Kit, message: VehicleMessage, one: Explained, times: Floats) -> Floats | None:
     """Raw values that a rule makes at some times of the recording; None where that can't be worked out."""
     try:
-        said = _value(parse(one.value, frozenset(SPELLINGS)), _told(kit, message, one, times))
+        physical = _value(parse(one.value, frozenset(SPELLINGS)), _told(kit, message, one, times))
     except (_Unknown, InputError, ZeroDivisionError):
         return None
     low, high = one.layout.raw_range
-    made: Floats = np.clip(np.round((said - one.offset) / one.scale), low, high)
+    made: Floats = np.clip(np.round((physical - one.offset) / one.scale), low, high)
     return made
 
 
@@ -138,24 +138,24 @@ def _written(text: str) -> str:
     return write(parse(text, frozenset(SPELLINGS)))
 
 
-def _value(node: Node, told: _Meanings) -> Floats:
+def _value(node: Node, meanings: _Meanings) -> Floats:
     """What a tree comes to at the times asked for; conditions are 0 and 1."""
     if isinstance(node, Number):
-        return np.full(len(told.times), _in_unit(np.array(float(node.value)), node.unit, told.unit))
+        return np.full(len(meanings.times), _in_unit(np.array(float(node.value)), node.unit, meanings.unit))
     if isinstance(node, Truth):
-        return np.full(len(told.times), float(node.value))
+        return np.full(len(meanings.times), float(node.value))
     if isinstance(node, Name):
-        if node.dotted not in told.values:
+        if node.dotted not in meanings.values:
             raise _Unknown(node.dotted)
-        series, unit = told.values[node.dotted]
-        return _in_unit(series.at(told.times), unit, told.unit)
+        series, unit = meanings.values[node.dotted]
+        return _in_unit(series.at(meanings.times), unit, meanings.unit)
     if isinstance(node, Unary):
-        inner = _value(node.operand, told)
+        inner = _value(node.operand, meanings)
         return -inner if node.operator == "-" else (inner <= 0.5).astype(np.float64)
     if isinstance(node, Binary):
-        return _binary(node, told)
+        return _binary(node, meanings)
     if isinstance(node, Call):
-        return _call(node, told)
+        return _call(node, meanings)
     raise _Unknown(type(node).__name__)
 
 
@@ -167,15 +167,15 @@ def _in_unit(value: Floats, unit: str, to: str) -> Floats:
     return value * float(factor) + float(offset)
 
 
-def _binary(node: Binary, told: _Meanings) -> Floats:
+def _binary(node: Binary, meanings: _Meanings) -> Floats:
     if node.operator in ("==", "or"):  # a condition of the other vehicle has a stand-in, also where two warn alike
-        known = told.conditions.get(write(node))
+        known = meanings.conditions.get(write(node))
         if known is not None:
-            return (known.at(told.times) > 0.5).astype(np.float64)
+            return (known.at(meanings.times) > 0.5).astype(np.float64)
     if isinstance(node.left, Call) and node.left.function == "time_since":
-        last = np.array([max((m for m in told.moments if m <= t), default=t) for t in told.times.tolist()])
-        return np.asarray(told.times - last < _value(node.right, told), dtype=np.float64)
-    left, right = _value(node.left, told), _value(node.right, told)
+        last = np.array([max((m for m in meanings.moments if m <= t), default=t) for t in meanings.times.tolist()])
+        return np.asarray(meanings.times - last < _value(node.right, meanings), dtype=np.float64)
+    left, right = _value(node.left, meanings), _value(node.right, meanings)
     plain = {"+": np.add, "-": np.subtract, "*": np.multiply}
     if node.operator in plain:
         out: Floats = plain[node.operator](left, right)
@@ -191,16 +191,18 @@ def _binary(node: Binary, told: _Meanings) -> Floats:
     return np.asarray(compared[node.operator](left, right), dtype=np.float64)
 
 
-def _call(node: Call, told: _Meanings) -> Floats:
+def _call(node: Call, meanings: _Meanings) -> Floats:
     if node.function == "delay" and isinstance(node.arguments[1], Number):  # a draft writes milliseconds
-        return _value(node.arguments[0], replace(told, times=told.times - float(node.arguments[1].value) / 1000))
+        return _value(
+            node.arguments[0], replace(meanings, times=meanings.times - float(node.arguments[1].value) / 1000)
+        )
     if node.function not in ("clamp", "within", "max", "min", "choose", "hysteresis", "lookup"):
         raise _Unknown(node.function)
-    parts = [_value(a, told) for a in node.arguments]
+    parts = [_value(a, meanings) for a in node.arguments]
     if node.function == "lookup":
-        out = _value(node.otherwise, told) if node.otherwise is not None else np.full(len(told.times), np.nan)
+        out = _value(node.otherwise, meanings) if node.otherwise is not None else np.full(len(meanings.times), np.nan)
         for key, value in node.pairs:
-            out = np.where(parts[0] == _value(key, told), _value(value, told), out)
+            out = np.where(parts[0] == _value(key, meanings), _value(value, meanings), out)
         return out
     if node.function in ("clamp", "within"):
         return np.clip(parts[0], parts[1], parts[2])

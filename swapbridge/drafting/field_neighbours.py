@@ -20,7 +20,7 @@ LEAST_TOGETHER = 2
 """A single change in common says nothing: the key woke both."""
 
 
-def no_surer_than_beside(message: VehicleMessage, fields: Sequence[Explained]) -> list[Explained]:
+def capped_by_neighbours(message: VehicleMessage, fields: Sequence[Explained]) -> list[Explained]:
     """The fields, at most even where they may be a part of the open bits beside them, or of what is called a checksum.
 
     Parameters

@@ -163,11 +163,14 @@ def in_bits(message: VehicleMessage, one: VehicleField) -> list[VehicleField]:
 
 def _alike(a: tuple[VehicleMessage, VehicleField, int], b: tuple[VehicleMessage, VehicleField, int]) -> bool:
     mine, theirs = a[0].raw(a[1].layout) == a[2], b[0].raw(b[1].layout) == b[2]
-    said = VehicleSeries(b[0].time_s, theirs.astype(np.float64)).at(a[0].time_s) > 0.5
-    if min((said[mine]).mean(), (~said[~mine]).mean()) <= ALIKE:
+    theirs_at = VehicleSeries(b[0].time_s, theirs.astype(np.float64)).at(a[0].time_s) > 0.5
+    if min((theirs_at[mine]).mean(), (~theirs_at[~mine]).mean()) <= ALIKE:
         return False
     watched = Watched(a[0].time_s, mine, max(slack_of(a[0]), slack_of(b[0])))
-    return watched.wrong_edges(VehicleSeries(a[0].time_s, said.astype(np.float64)).at(watched.times) > 0.5) <= ALIKE_BUT
+    return (
+        watched.wrong_edges(VehicleSeries(a[0].time_s, theirs_at.astype(np.float64)).at(watched.times) > 0.5)
+        <= ALIKE_BUT
+    )
 
 
 def _choice_atoms(

@@ -45,21 +45,21 @@ def merged_bridge(old: str, new: str, pristine: str) -> tuple[str, list[str]]:
             f"bridge.toml is not TOML ({error}): check the line it names, or move the file away and draft again"
         ) from None
     made, first = tomlkit.parse(new), tomlkit.parse(pristine)
-    told: list[str] = []
+    notes: list[str] = []
     for key, item in there.items():
         if isinstance(item, AoT):
-            _lay_list(made, str(key), item, told)
+            _lay_list(made, str(key), item, notes)
         elif isinstance(item, Table):
             if key not in made:
                 made[key] = item
             else:
-                _lay(made[key], item, first.get(key, {}), str(key), told)
+                _lay(made[key], item, first.get(key, {}), str(key), notes)
         elif not _is_drafts(item):
             made[key] = item
-    return tomlkit.dumps(made).replace("unreviewed = {on", "reviewed = {on"), told
+    return tomlkit.dumps(made).replace("unreviewed = {on", "reviewed = {on"), notes
 
 
-def _lay_list(made: MutableMapping[str, Any], key: str, there: AoT, told: list[str]) -> None:
+def _lay_list(made: MutableMapping[str, Any], key: str, there: AoT, notes: list[str]) -> None:
     """Messages by what they send; whatever else comes in lists is a person's."""
     if key not in made:
         made[key] = there
@@ -71,17 +71,17 @@ def _lay_list(made: MutableMapping[str, Any], key: str, there: AoT, told: list[s
             if not _all_drafts(table):
                 made[key].append(table)
         else:
-            _lay(mine, table, {}, str(name), told)
+            _lay(mine, table, {}, str(name), notes)
 
 
 def _lay(
-    made: MutableMapping[str, Any], there: MutableMapping[str, Any], first: Any, where: str, told: list[str]
+    made: MutableMapping[str, Any], there: MutableMapping[str, Any], first: Any, where: str, notes: list[str]
 ) -> None:
     for key, item in there.items():
         before = first.get(key) if isinstance(first, MutableMapping | dict) else None
         if isinstance(item, Table):
             if key in made:
-                _lay(made[key], item, before or {}, f"{where}.{key}", told)
+                _lay(made[key], item, before or {}, f"{where}.{key}", notes)
             elif not _all_drafts(item):
                 made[key] = item
             continue
@@ -91,9 +91,9 @@ def _lay(
             elif key in made and _reviewed_alike(made[key], item):
                 made[key] = item
             elif key in made and _value(made[key]) != _value(item):
-                told.append(f"{where} {key}: was {_words(item)}, is {_words(made[key])}")
+                notes.append(f"{where} {key}: was {_words(item)}, is {_words(made[key])}")
             elif key not in made:
-                told.append(f"{where} {key}: is not drafted any more (was {_words(item)})")
+                notes.append(f"{where} {key}: is not drafted any more (was {_words(item)})")
         elif before is None or _value(before) != _value(item):
             made[key] = item
 

@@ -176,12 +176,12 @@ def differs_from_channel(swap: Swap, bus: str, message: VehicleMessage, one: Veh
     return found is None or found.value_share < SAME_SHARE
 
 
-def _tells_answer(swap: Swap, message: VehicleMessage, one: VehicleField, guard: NeverDrafted) -> bool:
+def _shows_answer_due(swap: Swap, message: VehicleMessage, one: VehicleField, guard: NeverDrafted) -> bool:
     """Whether a code tells at least if the safe answer is due, as a gear does of a lever."""
     word = swap.words[guard.channel]
     answers = [word.words.index(w) for w in _answers(guard.answer, word.words)]
-    said = np.isin(word.series.value, answers).astype(np.float64)
-    found = match_words(message, one, guard.channel, (VehicleSeries(word.series.time_s, said), ("other", "answer")))
+    answered = np.isin(word.series.value, answers).astype(np.float64)
+    found = match_words(message, one, guard.channel, (VehicleSeries(word.series.time_s, answered), ("other", "answer")))
     return found is not None and found.word_share >= SAME_SHARE
 
 
@@ -199,7 +199,7 @@ def tellers(swap: Swap) -> dict[str, frozenset[str]]:
                 guard = guarded(swap, bus, message, one)
                 if guard is not None and (
                     not differs_from_channel(swap, bus, message, one, guard.channel)
-                    or _tells_answer(swap, message, one, guard)
+                    or _shows_answer_due(swap, message, one, guard)
                 ):
                     out.setdefault(guard.channel, set()).add(Origin(bus, message, one).text)
     return {channel: frozenset(names) for channel, names in out.items()}

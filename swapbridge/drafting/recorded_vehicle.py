@@ -15,7 +15,7 @@ from swapbridge.core.integrity import Checksum, Counter
 from swapbridge.core.layout import Layout
 from swapbridge.core.units import SPELLINGS
 from swapbridge.core.vocabulary import channel_role
-from swapbridge.signalmap.findings import KnownGroup
+from swapbridge.signalmap.findings import FoundGroup
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -94,7 +94,7 @@ class VehicleMessage:
     checksum: tuple[Checksum, float] | None
     moved: frozenset[int]
     """Every bit that was not the same in all frames."""
-    group: KnownGroup | None = None
+    group: FoundGroup | None = None
     """What it is on a bus that speaks SAE J1939."""
     pages: Pages | None = None
     """Its pages, if it has any: `fields` are then those that every frame holds."""

@@ -205,10 +205,10 @@ def _repeaters(
         for one in message.fields:
             repeats = one.channel in ENGINE_CHANNELS and one.channel_confidence >= LEAST_CHANNEL
             if without is not None and without.length == message.length:
-                said = np.unique(raw_series(without.payload, one.layout))
+                still = np.unique(raw_series(without.payload, one.layout))
                 known = np.unique(message.raw(one.layout))
                 all_ones = (1 << one.layout.length) - 1
-                repeats |= len(said) == 1 and one.kind == "number" and (said[0] not in known or said[0] == all_ones)
+                repeats |= len(still) == 1 and one.kind == "number" and (still[0] not in known or still[0] == all_ones)
             if repeats:
                 out.add((host.bus, *key, one.name))
     return frozenset(out)
@@ -255,9 +255,9 @@ def _word_series(
     swap: Swap, bus: str, name: str, words: tuple[str, ...], channel: tuple[VehicleSeries, tuple[str, ...]]
 ) -> VehicleSeries:
     """The words as the field says them that tells them best, else as they were said."""
-    told = [(found.word_share, k) for k, found in swap.word_matches.items() if k[0] == bus and k[4] == name]
-    if told:
-        share, key = max(told, key=lambda t: t[0])
+    matches = [(found.word_share, k) for k, found in swap.word_matches.items() if k[0] == bus and k[4] == name]
+    if matches:
+        share, key = max(matches, key=lambda t: t[0])
         found = swap.word_matches[key]
         if share >= least_share(len(found.word_of)):
             message = swap.vehicle(bus).messages[key[1], key[2]]
@@ -283,7 +283,7 @@ def word_atoms(swap: Swap, bus: str = "") -> list[Atom]:
     for word in swap.words.values():
         how: How = "echo" if word.origin is not None and word.origin.bus == bus else "copy"
         for n, text in enumerate(word.words):
-            said = VehicleSeries(word.series.time_s, (word.series.value == n).astype(np.float64))
+            spoken = VehicleSeries(word.series.time_s, (word.series.value == n).astype(np.float64))
             expression = None
             if word.origin is not None and word.match is not None:
                 values = [v for v, w in sorted(word.match.word_of.items()) if w == text]
@@ -294,7 +294,7 @@ def word_atoms(swap: Swap, bus: str = "") -> list[Atom]:
             out.append(
                 Atom(
                     expression,
-                    said,
+                    spoken,
                     8,
                     f"{word.channel}={text}",
                     how,
@@ -309,20 +309,20 @@ def several_words(swap: Swap, key: tuple[str, int, bool, str], value: int) -> li
     """A condition for each channel of which several words go with a value of a field: a lever in park or neutral."""
     out = []
     for word in swap.words.values():
-        told = swap.word_matches.get((*key, word.channel))
-        if told is None or word.origin is None or word.match is None:
+        matched = swap.word_matches.get((*key, word.channel))
+        if matched is None or word.origin is None or word.match is None:
             continue
-        mine = [w for w, v in told.value_of.items() if v == value]
-        if not 2 <= len(mine) < len(told.value_of):
+        mine = [w for w, v in matched.value_of.items() if v == value]
+        if not 2 <= len(mine) < len(matched.value_of):
             continue
-        said = np.isin(word.series.value, [word.words.index(w) for w in mine])
+        spoken = np.isin(word.series.value, [word.words.index(w) for w in mine])
         values = [v for v, w in sorted(word.match.word_of.items()) if w in mine]
         how: How = "echo" if word.origin.bus == key[0] else "copy"
         text = " or ".join(f"{word.origin.text} == {v}" for v in values)
         name = f"{word.channel} {' or '.join(mine)}"
         out.append(
             Atom(
-                f"({text})", VehicleSeries(word.series.time_s, said.astype(np.float64)), 8.0 + 3 * len(mine),
+                f"({text})", VehicleSeries(word.series.time_s, spoken.astype(np.float64)), 8.0 + 3 * len(mine),
                 name, how, name, frozenset({word.channel}),
             )
         )  # fmt: skip
@@ -347,14 +347,14 @@ def _find_quantities(swap: Swap) -> None:
                 parts.append(physical_series(message, one))
                 unit = unit or one.unit
             else:
-                said = vehicle.channel(name)
-                if said is not None:
-                    parts.append(VehicleSeries(said.time_s - TOOL_LAG_S, said.value))
+                series = vehicle.channel(name)
+                if series is not None:
+                    parts.append(VehicleSeries(series.time_s - TOOL_LAG_S, series.value))
                     unit = unit or (vehicle.track.channels[name].unit if vehicle.track is not None else "")
         if len(parts) < 2:
             continue
         origin, sure = None, 0.0
-        heard = name not in ENGINE_CHANNELS and _said_by_the_gone(swap, name)
+        heard = name not in ENGINE_CHANNELS and _sent_by_absent_module(swap, name)
         for bus in (swap.donor.bus,) if name in ENGINE_CHANNELS else (swap.host.bus, swap.donor.bus):
             if bus == swap.donor.bus and heard:
                 continue
@@ -366,7 +366,7 @@ def _find_quantities(swap: Swap) -> None:
         swap.quantities[name] = Quantity(name, unit, _joined(parts), origin, sure)
 
 
-def _said_by_the_gone(swap: Swap, channel: str) -> bool:
+def _sent_by_absent_module(swap: Swap, channel: str) -> bool:
     """Whether a donor's module that stayed behind said a channel, which the donor's computer then only heard."""
     return any(
         f.channel == channel and f.channel_confidence >= LEAST_CHANNEL
@@ -413,14 +413,14 @@ def local_atoms(swap: Swap, bus: str) -> list[Atom]:
                 if _top_leaps(message, one) and one.channel not in swap.quantities:
                     half = 1 << (one.moving - 1)
                     high = VehicleSeries(message.time_s, (raw >= half).astype(np.float64))
-                    told = f"{text} >= {half}"
-                    out.append(Atom(told, high, 10, f"{text} high", "echo", told, frozenset({text})))
+                    condition = f"{text} >= {half}"
+                    out.append(Atom(condition, high, 10, f"{text} high", "echo", condition, frozenset({text})))
                 continue
             values, counts = np.unique(raw, return_counts=True)
             for value in values[counts >= 3]:
-                said = VehicleSeries(message.time_s, (raw == value).astype(np.float64))
-                told = f"{text} == {value}"
-                out.append(Atom(told, said, 8, f"{text}={value}", "echo", told, frozenset({text})))
+                equal = VehicleSeries(message.time_s, (raw == value).astype(np.float64))
+                condition = f"{text} == {value}"
+                out.append(Atom(condition, equal, 8, f"{text}={value}", "echo", condition, frozenset({text})))
     return out
 
 

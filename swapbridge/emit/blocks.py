@@ -116,10 +116,10 @@ class CBlockWriter:
         for op, block in live_operations(plan):
             if op.kind == "table":
                 x = plan.tables[op.value].x
-                _widen(self._table_types, op.value, block[op.a], x[0], x[-1])
+                _cover_range(self._table_types, op.value, block[op.a], x[0], x[-1])
             elif op.kind == "lookup":
                 keys = plan.lookups[op.value].keys
-                _widen(self._lookup_types, op.value, block[op.a], keys[0], keys[-1])
+                _cover_range(self._lookup_types, op.value, block[op.a], keys[0], keys[-1])
         for number, kind in sorted(self._table_types.items()):
             self.functions.append(self._table_function(number, plan.tables[number], kind))
         for number, kind in sorted(self._lookup_types.items()):
@@ -369,7 +369,7 @@ def _lookup_function(number: int, lookup: Lookup, kind: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _widen(types: dict[int, str], number: int, argument: Op, low: int, high: int) -> None:
+def _cover_range(types: dict[int, str], number: int, argument: Op, low: int, high: int) -> None:
     kind = int_type(min(argument.low, low), max(argument.high, high))
     if types.get(number) != "int64_t":
         types[number] = kind

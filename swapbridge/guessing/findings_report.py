@@ -241,5 +241,5 @@ def totals(findings: Findings) -> str:
     parts = [f"{count} {one if count == 1 else many}" for count, one, many in kinds if count]
     sure = sum(f.stimulus is not None and f.confidence >= 0.95 for f in fields)
     messages = len(findings.messages)
-    said = f"{messages} identifier{'s' if messages != 1 else ''}: {', '.join(parts) or 'nothing that moves'}"
-    return f"{said}; {sure} sure of meaning"
+    counted = f"{messages} identifier{'s' if messages != 1 else ''}: {', '.join(parts) or 'nothing that moves'}"
+    return f"{counted}; {sure} sure of meaning"

@@ -23,18 +23,18 @@ def addressed(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> dict[str, Si
     for options in bridge.sources:
         if options.sender_name is not None:
             _check_named(bridge, maps, options)
-    for told, sender in (
+    for reference, sender in (
         *((o.message, o.sender) for o in bridge.sources),
         *((r.message, r.sender) for r in bridge.messages),
     ):
-        bus, _, name = told.text.partition(".")
+        bus, _, name = reference.text.partition(".")
         message = out[bus].message(name) if bus in out else None
         if sender is None or message is None:  # a message that is not there is refused by who needs it
             continue
         if not message.is_group:
             raise bridge.refuse(
                 sender.place,
-                f"{told.text} is not a J1939 group, so it has only one sender",
+                f"{reference.text} is not a J1939 group, so it has only one sender",
                 "leave `from` out, or mark it with `swapbridge map set --j1939`",
             )
         out[bus] = from_address(out[bus], name, _address(bridge, maps[bus], sender))
@@ -69,12 +69,12 @@ def own_names(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> dict[tuple[s
     """
     out: dict[tuple[str, int], J1939Name] = {}
     for bus in bridge.buses:
-        for told, name in bus.names:
-            if bus.name not in maps and not told.text.isdecimal():
-                raise bridge.refuse(told.place, f"bus {bus.name} has no map", "write the address as a number")
-            address = int(told.text) if told.text.isdecimal() else _address(bridge, maps[bus.name], told)
+        for written, name in bus.names:
+            if bus.name not in maps and not written.text.isdecimal():
+                raise bridge.refuse(written.place, f"bus {bus.name} has no map", "write the address as a number")
+            address = int(written.text) if written.text.isdecimal() else _address(bridge, maps[bus.name], written)
             if (bus.name, address) in out:
-                raise bridge.refuse(told.place, f"address {address} has two NAMEs", "leave one out")
+                raise bridge.refuse(written.place, f"address {address} has two NAMEs", "leave one out")
             out[bus.name, address] = name
     return out
 

@@ -17,7 +17,7 @@ def guarded(bridge: BridgeFile, rule: SignalRule) -> Source:
     """
     if not rule.seen.ranges:
         return rule.value
-    ranges = {told: (parse_source(bridge, low), parse_source(bridge, high)) for told, low, high in rule.seen.ranges}
+    ranges = {name: (parse_source(bridge, low), parse_source(bridge, high)) for name, low, high in rule.seen.ranges}
     tree = parse_source(bridge, rule.value)
     found = _guarded(bridge, ranges, tree, remembered=False)
     return rule.value if found == tree else Source(write(found), rule.value.place)

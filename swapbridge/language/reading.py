@@ -94,8 +94,8 @@ def _parse_toml(text: str, path: str) -> dict[str, Any]:
         words = str(error)
         place = _TOML_PLACE.search(words)
         where = path if place is None else f"{path}:{place[1]}:{place[2]}"
-        said = _TOML_PLACE.sub("", words)
-        raise InputError(f"{where}: this is not TOML: {said}; check for a missing quote or bracket") from None
+        reason = _TOML_PLACE.sub("", words)
+        raise InputError(f"{where}: this is not TOML: {reason}; check for a missing quote or bracket") from None
     except InputError as error:
         raise InputError(f"{path}: {error}") from None
     except (RecursionError, ValueError) as error:
@@ -395,17 +395,17 @@ class _TomlReader(TableReader):
     def _reviewed(self, path: Path, table: dict[str, Any]) -> Reviewed | None:
         if "reviewed" not in table:
             return None
-        told = self.table(path, table, "reviewed")
-        self.only((*path, "reviewed"), told, "on", "digest")
-        return Reviewed(*(self.text((*path, "reviewed"), told, key) for key in ("on", "digest")))
+        entry = self.table(path, table, "reviewed")
+        self.only((*path, "reviewed"), entry, "on", "digest")
+        return Reviewed(*(self.text((*path, "reviewed"), entry, key) for key in ("on", "digest")))
 
     def _seen(self, path: Path, table: dict[str, Any]) -> Seen:
         states = self._state_names(path, table, "seen_states")
-        told = table.get("seen")
-        if told is None:
+        entry = table.get("seen")
+        if entry is None:
             return Seen((), states)
-        if isinstance(told, dict):
-            spans = {name: self.pair((*path, "seen"), told, name) for name in told}
+        if isinstance(entry, dict):
+            spans = {name: self.pair((*path, "seen"), entry, name) for name in entry}
         else:
             spans = {"": self.pair(path, table, "seen")}
         return Seen(tuple((name, *ends) for name, ends in spans.items() if ends is not None), states)

@@ -102,11 +102,11 @@ def _names(signal_map: SignalMap) -> list[str]:
 def _by_hand(found: FoundField, edits: Mapping[str, Any]) -> FoundField:
     """The field as a person says it is: no evidence, and no method or names that were found for other bits."""
     layout = Layout(edits["start"], edits["length"], edits["byte_order"], edits["signed"])
-    said = replace(found, layout=layout, confidence=1.0, layout_confidence=1.0)
+    edited = replace(found, layout=layout, confidence=1.0, layout_confidence=1.0)
     if layout == found.layout:
-        return replace(said, evidence={k: found.evidence[k] for k in ("choices", "value") if k in found.evidence})
+        return replace(edited, evidence={k: found.evidence[k] for k in ("choices", "value") if k in found.evidence})
     kind = found.kind if found.kind in ("mux", "flag") else "analogue"
-    return replace(said, evidence={}, method=None, kind=kind)
+    return replace(edited, evidence={}, method=None, kind=kind)
 
 
 def _set_by_hand(signal_map: SignalMap, word: int, layout: Layout, edits: Mapping[str, Any]) -> tuple[SignalMap, str]:

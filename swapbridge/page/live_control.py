@@ -154,13 +154,13 @@ class LiveControl:
         self._child, self._looked = None, 0.0
         assert self._log is not None
         self._log.seek(0)
-        said = self._log.read().decode(errors="replace").strip().splitlines()
+        printed = self._log.read().decode(errors="replace").strip().splitlines()
         self._log.close()
-        self.announced[:] = said[-KEPT_WORDS:]
+        self.announced[:] = printed[-KEPT_WORDS:]
         if child.returncode:
-            self.error = " ".join(" ".join(said[-4:]).split()) or f"it ended with {child.returncode}"
+            self.error = " ".join(" ".join(printed[-4:]).split()) or f"it ended with {child.returncode}"
         else:
-            self.ended_by = next((line for line in said if "ended by" in line), "stopped")
+            self.ended_by = next((line for line in printed if "ended by" in line), "stopped")
 
     def press(self, key: str, text: str = "") -> None:
         """A key of the person at the page.

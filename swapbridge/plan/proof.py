@@ -133,13 +133,13 @@ def proof_head(text: str, where: str = "the proof") -> ProofHead:
         if data["outcome"] not in get_args(Outcome):
             raise ValueError(f"outcome {data['outcome']!r}")
         counts: dict[str, int] = dict.fromkeys(STATUSES, 0)
-        said: dict[str, str] = {}
+        examples: dict[str, str] = {}
         for check in data["checks"]:
             counts[check["status"]] += 1
-            said.setdefault(check["status"], f"{check['subject']}, {check['name']}: {check['measured']}")
+            examples.setdefault(check["status"], f"{check['subject']}, {check['name']}: {check['measured']}")
         if data["outcome"] == "PASSED" and (counts["fail"] or counts["unproved"]):
             raise ValueError("it passed, and a check of it did not")
-        first = said.get("fail") or said.get("unproved", "")
+        first = examples.get("fail") or examples.get("unproved", "")
         sources = tuple(ProvedFile(str(s["what"]), str(s["path"]), str(s["sha256"])) for s in data["sources"])
         without = (*map(str, data["left_out"]), *left_out(str(data["thoroughness"])))
         return ProofHead(

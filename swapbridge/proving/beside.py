@@ -30,7 +30,7 @@ WINDOW_S = 0.35
 
 
 @dataclass(frozen=True, slots=True)
-class BesideInTime:
+class AlignedInTime:
     """A signal as made beside as recorded, both of one drive.
 
     Attributes
@@ -60,7 +60,7 @@ class BesideInTime:
     by_stimulus: bool
 
 
-def beside_in_time(
+def aligned_in_time(
     plan: Plan,
     bridge: BridgeFile,
     maps: Mapping[str, SignalMap],
@@ -68,7 +68,7 @@ def beside_in_time(
     stimuli: Mapping[str, StimulusTrack],
     bus: str,
     make: MakeTranslator,
-) -> dict[str, BesideInTime]:
+) -> dict[str, AlignedInTime]:
     """Every signal that can be compared so, by BUS.MESSAGE.SIGNAL, in the recording of one bus.
 
     Parameters
@@ -90,7 +90,7 @@ def beside_in_time(
     return found
 
 
-def compare_in_time(one: Reproduced) -> BesideInTime | None:
+def compare_in_time(one: Reproduced) -> AlignedInTime | None:
     """What was said beside what is made, ten times a second; None where there are hardly any moments."""
     old, new = one.old, one.new
     begin, end = max(old.time_s[0], new.time_s[0]) + 1.0, min(old.time_s[-1], new.time_s[-1]) - 1.0
@@ -99,27 +99,27 @@ def compare_in_time(one: Reproduced) -> BesideInTime | None:
     moments, rows = moments[old.measured[rows]], rows[old.measured[rows]]
     if len(moments) < 20:
         return None
-    said, made = old.values[rows], new.values
+    recorded, made = old.values[rows], new.values
 
     def at(lag_s: float) -> Floats:
         return made[np.clip(np.searchsorted(new.time_s, moments + lag_s, "right") - 1, 0, None)]
 
-    off = [float(np.abs(at(lag) - said).mean()) for lag in LAGS_S.tolist()]
+    off = [float(np.abs(at(lag) - recorded).mean()) for lag in LAGS_S.tolist()]
     # of several lags that are as good (nothing moved, say) the one next to none
     lag_s = float(min(LAGS_S.tolist(), key=lambda lag: (round(off[LAGS_S.tolist().index(lag)], 9), abs(lag))))
     named = bool(one.made.signal.choices)
-    room = 0.0 if named else max(abs(float(one.made.signal.scale)), NEAR * float(np.ptp(said)))
-    apart = at(lag_s) - said
+    room = 0.0 if named else max(abs(float(one.made.signal.scale)), NEAR * float(np.ptp(recorded)))
+    apart = at(lag_s) - recorded
     far = int(np.argmax(np.abs(apart)))
     first = np.maximum(np.searchsorted(new.time_s, moments - WINDOW_S, "right") - 1, 0)
     last = np.maximum(np.searchsorted(new.time_s, moments + WINDOW_S, "right"), first + 1)
     highest = np.array([made[a:b].max() for a, b in zip(first.tolist(), last.tolist(), strict=True)])
-    return BesideInTime(
+    return AlignedInTime(
         len(moments),
         lag_s,
         float((np.abs(apart) <= room * (1 + 1e-9)).mean()),
         float(apart[far]),
         float(moments[far]),
-        max(0.0, float((said - highest).max())),
+        max(0.0, float((recorded - highest).max())),
         one.crosses and one.tested,
     )

@@ -134,7 +134,7 @@ class Case:
         Plan and maps as they were given.
     bench : Bench
         Plan and recordings on one clock.
-    ground : Ground
+    campaign_inputs : CampaignInputs
         What any further run needs.
     reference : Reference
         The exact twin, which has heard the whole run.
@@ -153,7 +153,7 @@ class Case:
     maps: Mapping[str, SignalMap]
     needs: Sequence[Need]
     bench: Bench
-    ground: CampaignInputs
+    campaign_inputs: CampaignInputs
     reference: Reference
     make: MakeTranslator
     given: Settled

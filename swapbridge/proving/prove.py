@@ -144,24 +144,24 @@ def prove(
     tasks = chosen_tasks(thoroughness, seed, only) if only else []
     if thoroughness != "none" and not only:
         tasks = tasks_for(thoroughness, seed)
-    tell = progress or (lambda share, words: None)
+    report = progress or (lambda share, words: None)
     case = take_up(
         plan, captures, bridge, maps, needs=needs, unplugged=unplugged, stimuli=stimuli, health=health, seed=seed,
         make=make,
     )  # fmt: skip
     case.extras = Extras(plant, more_checks)
-    tell(0.02, "the captures go in")
-    case.progress = part_of(tell, 0.02, 0.12)
-    with under_way(case.ground, tasks, workers) as runs:
+    report(0.02, "the captures go in")
+    case.progress = part_of(report, 0.02, 0.12)
+    with under_way(case.campaign_inputs, tasks, workers) as runs:
         case.campaign = Campaign(runs if tasks else None, thoroughness, tuple(only))
         run = case.run
         begun = 0.12
         for until, words, judge in JUDGES:
-            tell(begun, words)
-            case.progress = part_of(tell, begun, until)
+            report(begun, words)
+            case.progress = part_of(report, begun, until)
             case.checks += judge(case)
             begun = until
-    tell(1.0, "")
+    report(1.0, "")
     tables = case.tables
     return Verdict(
         plan_name=case.plan.name,
@@ -216,15 +216,15 @@ def take_up(
     plan, maps = settled.plan, settled.maps
     make = make or partial(Translator, given.plan)
     bench = set_up(plan, captures, Reference(bridge, maps).words_read())
-    ground = CampaignInputs(bench, bridge, maps, make)
-    beside, misfits = _laid_beside(stimuli or {}, bench)
+    campaign_inputs = CampaignInputs(bench, bridge, maps, make)
+    beside, misfits = _aligned(stimuli or {}, bench)
     return Case(
-        plan, bridge, maps, needs, bench, ground, ground.reference(), make, given,
+        plan, bridge, maps, needs, bench, campaign_inputs, campaign_inputs.reference(), make, given,
         unplugged=unplugged or {}, stimuli=beside, health=health, seed=seed, checks=[*settled.checks, *misfits],
     )  # fmt: skip
 
 
-def _laid_beside(stimuli: Mapping[str, StimulusTrack], bench: Bench) -> tuple[dict[str, StimulusTrack], list[Check]]:
+def _aligned(stimuli: Mapping[str, StimulusTrack], bench: Bench) -> tuple[dict[str, StimulusTrack], list[Check]]:
     """Stimulus tracks on the bench's clock, and a check for each that does not belong to its recording."""
     out, misfits = {}, []
     for number, bus in enumerate(bench.plan.buses):

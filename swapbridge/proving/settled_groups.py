@@ -73,7 +73,7 @@ def _named(receive: Receive, claimed: Mapping[int, set[int]]) -> list[Check]:
     names, words = set().union(*claimed.values()), receive.sender_name.words
     if len(names) == 1:
         return []
-    said = f"{len(names)} nodes claim such a NAME" if names else "no node claims such a NAME"
+    claims = f"{len(names)} nodes claim such a NAME" if names else "no node claims such a NAME"
     remedy = (
         "which of them is followed depends on who claims first: add fields of the NAME that tell them apart"
         if names
@@ -81,7 +81,7 @@ def _named(receive: Receive, claimed: Mapping[int, set[int]]) -> list[Check]:
         "them during it"
     )
     wanted = f"one node whose NAME has {words}"
-    return [Check("evidence", receive.name, "NAME claimed", "fail" if names else "unproved", said, wanted, remedy)]
+    return [Check("evidence", receive.name, "NAME claimed", "fail" if names else "unproved", claims, wanted, remedy)]
 
 
 def _several(receive: Receive, senders: list[int]) -> Check:

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 
 from swapbridge.core.identifier_words import format_identifier, split_word
 from swapbridge.plan.plan import Plan
-from swapbridge.proving.bench.nodes import Heard, Polled, Restart
-from swapbridge.proving.reference.j1939_node import NodeSays
+from swapbridge.proving.bench.nodes import Polled, ReceivedFrame, Restart
+from swapbridge.proving.reference.j1939_node import FrameSubject
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.reference.sent_message import ReferenceMessage
 from swapbridge.signalmap.signal_map import MapMessage
@@ -52,7 +52,7 @@ class Contents:
     strangers: dict[tuple[int, int], int] = field(default_factory=dict)
     passed: int = 0
 
-    def tally(self, target: ReferenceMessage | NodeSays, *, joined: bool = False) -> Tally:
+    def tally(self, target: ReferenceMessage | FrameSubject, *, joined: bool = False) -> Tally:
         """The tally of a message."""
         if joined:
             return self.answers.setdefault(JOINED, Tally(name="answer to several"))
@@ -99,7 +99,7 @@ class Contents:
 def judge_trace(
     plan: Plan,
     reference: Reference,
-    trace: Sequence[Heard | Polled | Restart],
+    trace: Sequence[ReceivedFrame | Polled | Restart],
     late_us: int | None = LATE_US,
 ) -> Contents:
     """Run the reference beside a recorded trace and compare every frame given, and when.
@@ -123,7 +123,7 @@ class TraceJudge:
         self._passing = _Passing(plan)
         self._begin: int | None = None
 
-    def take(self, trace: Sequence[Heard | Polled | Restart]) -> None:
+    def take(self, trace: Sequence[ReceivedFrame | Polled | Restart]) -> None:
         """The next piece."""
         reference, passing = self._reference, self._passing
         for event in trace:
@@ -131,7 +131,7 @@ class TraceJudge:
                 self._begin = event.now_us
             if isinstance(event, Restart):
                 raise ValueError("a restarted translator needs a reference of its own: cut the trace there")
-            if isinstance(event, Heard):
+            if isinstance(event, ReceivedFrame):
                 reference.heard(event.bus, event.word, event.data, event.now_us)
                 passing.heard(event)
                 continue
@@ -200,7 +200,7 @@ class _Passing:
         self._waiting: dict[tuple[int, int], deque[bytes]] = {}
         self._buses = range(len(plan.buses))
 
-    def heard(self, event: Heard) -> None:
+    def heard(self, event: ReceivedFrame) -> None:
         if not self._rules:
             return
         for target in self._buses:

@@ -209,9 +209,9 @@ def _signal_names(
     for f in fields:
         channel = f.stimulus
         given = names.get(f"{label}.{f.name}") or (names.get(f"{label}.{channel}") if channel else None)
-        said = f.evidence.get("public_name") or channel or f.name
+        proposed = f.evidence.get("public_name") or channel or f.name
         sure = _is_sure(f, min_confidence)
-        wanted = _checked(given) if given else tidy_name(str(said) if sure else f.name)
+        wanted = _checked(given) if given else tidy_name(str(proposed) if sure else f.name)
         name, number = wanted, 2
         while name in taken:
             name, number = f"{wanted}_{number}", number + 1
@@ -342,9 +342,9 @@ def _unknown_constant(f: FoundField) -> bool:
 
 def _is_bare(kept: MapSignal) -> bool:
     """Whether a signal was taken from findings as a raw number, and nobody has said since what it means."""
-    said = kept.unit or kept.role or kept.choices or kept.counter or kept.checksum or kept.reference
+    described = kept.unit or kept.role or kept.choices or kept.counter or kept.checksum or kept.reference
     raw = kept.scale == 1 and kept.offset == 0 and kept.minimum is None and kept.constant is None
-    return bool(kept.evidence) and raw and not said and kept.comment.startswith(_FOUND)
+    return bool(kept.evidence) and raw and not described and kept.comment.startswith(_FOUND)
 
 
 def _with_meaning(kept: MapSignal, found: MapSignal) -> MapSignal:

@@ -27,7 +27,7 @@ from swapbridge.core.identifier_words import format_identifier
 from swapbridge.core.integrity import Checksum, Counter, checksum_from_dict, counter_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.signalmap.contradictions import one_line, tidy, without_contradictions
-from swapbridge.signalmap.dbc_mend import check_is_dbc, repair_dbc
+from swapbridge.signalmap.dbc_repair import check_is_dbc, repair_dbc
 from swapbridge.signalmap.dbc_write import map_text
 from swapbridge.signalmap.j1939_maps import with_own_senders, with_usual_codes
 from swapbridge.signalmap.names import OTHER_FORMS
@@ -157,10 +157,10 @@ def parse_map(text: str, source: str = "the map") -> SignalMap:
     last = bare.rstrip().rsplit("\n", 1)[-1].strip()
     if re.match(r"(?:BO_|SG_)\s", last) and not _WHOLE_LINE.match(last):
         raise InputError(f"{source} ends in the middle of {last[:60]!r}: the file is cut short: get a complete copy")
-    mended = repair_dbc(text)
-    notes = list(mended.notes)
-    numbers = _exact_numbers(mended.text, source)
-    database = _parse(mended.text, source)
+    repaired = repair_dbc(text)
+    notes = list(repaired.notes)
+    numbers = _exact_numbers(repaired.text, source)
+    database = _parse(repaired.text, source)
     if len(numbers) != len(database.messages):
         raise InputError(f"{source} holds {len(numbers)} message lines, of which {len(database.messages)} are complete")
     heavy = _is_j1939(database)
@@ -173,7 +173,7 @@ def parse_map(text: str, source: str = "the map") -> SignalMap:
         messages=with_own_senders(messages),
         nodes=tuple(_node(n, source) for n in database.nodes),
         comment=next((b.comment for b in database.buses if b.comment), "") or "",
-        foreign=_foreign(mended.text, drop_frame_format=formed),
+        foreign=_foreign(repaired.text, drop_frame_format=formed),
         source=source,
         notes=tuple(notes),
     )

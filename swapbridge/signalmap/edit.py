@@ -180,10 +180,10 @@ def _changed_message(message: MapMessage, change: MapChange) -> MapMessage:
     )
 
 
-def _with_management(evidence: Mapping[str, Any], said: bool | None) -> Mapping[str, Any]:
+def _with_management(evidence: Mapping[str, Any], is_management: bool | None) -> Mapping[str, Any]:
     """What is kept of a message, with what is said of its being network management."""
-    kept = {key: value for key, value in evidence.items() if said is None or key != "network_management"}
-    return {**kept, "network_management": True} if said else kept
+    kept = {key: value for key, value in evidence.items() if is_management is None or key != "network_management"}
+    return {**kept, "network_management": True} if is_management else kept
 
 
 def _with_group_codes(message: MapMessage, old: MapMessage | None, name: str, change: MapChange) -> MapMessage:
@@ -191,9 +191,9 @@ def _with_group_codes(message: MapMessage, old: MapMessage | None, name: str, ch
     if old is None or not old.is_group:
         return as_group(message)
     before = old.signal(name)
-    said = change.not_available is not None or change.error_codes is not None
+    changed = change.not_available is not None or change.error_codes is not None
     usual = before is None or (before.not_available, before.error_codes) == usual_codes(before)
-    if said or not usual:
+    if changed or not usual:
         return message
     bare = {s.name: replace(s, not_available=(), error_codes=()) for s in message.signals if s.name == name}
     return replace(

@@ -89,7 +89,7 @@ class ConstantBits:
 
 
 @dataclass(frozen=True, slots=True)
-class KnownGroup:
+class FoundGroup:
     """The J1939 group of an identifier: number, sender's address, short name ("" where it is not public), words."""
 
     number: int
@@ -117,7 +117,7 @@ class FoundMessage:
     frames: int
     fields: tuple[FoundField, ...]
     constant: ConstantBits | None = None
-    group: KnownGroup | None = None
+    group: FoundGroup | None = None
 
     def to_dict(self) -> dict[str, Any]:
         out: dict[str, Any] = {
@@ -236,7 +236,7 @@ def _message(entry: Mapping[str, Any]) -> FoundMessage:
         frames=int(entry.get("frames", 0)),
         fields=tuple(_field(item) for item in entry["signals"]),
         constant=None if constant is None else _constant(constant),
-        group=None if not group else KnownGroup(*(group[key] for key in ("group", "source", "name", "words"))),
+        group=None if not group else FoundGroup(*(group[key] for key in ("group", "source", "name", "words"))),
     )
 
 

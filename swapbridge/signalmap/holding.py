@@ -38,10 +38,10 @@ def check_holds(capture: Capture, message: MapMessage, signal: MapSignal) -> str
         )
     words = []
     for what, held, seen in _judged(rows, message, signal):
-        told = f"{signal.name}: {what} holds in {held:,} of {seen:,} frames"
+        sentence = f"{signal.name}: {what} holds in {held:,} of {seen:,} frames"
         if held < HOLDS * seen:
-            raise RefusedError(f"{message.label}.{told} of the recording; nothing was written")
-        words.append(told)
+            raise RefusedError(f"{message.label}.{sentence} of the recording; nothing was written")
+        words.append(sentence)
     if not words:
         raise InputError(
             f"{message.label}.{signal.name} has no counter, checksum or constant to compare with a recording"

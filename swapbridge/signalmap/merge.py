@@ -112,8 +112,10 @@ def _join(
 
 def _fill(mine: MapSignal, other: MapSignal) -> MapSignal:
     """The first map's signal, with what only the second knows."""
-    said = mine.unit or mine.choices or mine.role or mine.counter or mine.checksum or mine.scale != 1 or mine.offset
-    meaningless = not said and mine.layout.positions == other.layout.positions
+    described = (
+        mine.unit or mine.choices or mine.role or mine.counter or mine.checksum or mine.scale != 1 or mine.offset
+    )
+    meaningless = not described and mine.layout.positions == other.layout.positions
     return replace(
         mine,
         layout=other.layout if meaningless else mine.layout,

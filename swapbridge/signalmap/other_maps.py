@@ -21,7 +21,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout
 from swapbridge.core.vocabulary import is_nobody
 from swapbridge.signalmap.contradictions import one_line, tidy, without_contradictions
-from swapbridge.signalmap.dbc_mend import NUMBER
+from swapbridge.signalmap.dbc_repair import NUMBER
 from swapbridge.signalmap.signal_map import MapMessage, MapNode, MapSignal, SignalMap
 
 _LITERAL = re.compile(rf"(?<![\w.]){NUMBER}(?![\w.])")

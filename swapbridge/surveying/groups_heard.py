@@ -34,7 +34,7 @@ Rows = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
-class GroupHeard:
+class ReceivedGroup:
     """One identifier of a J1939 bus.
 
     Attributes
@@ -105,7 +105,7 @@ class ActiveFault:
         return {part: getattr(self, part) for part in ("bus", "source", "words", "first_s", "last_s")}
 
 
-def groups_heard(capture: Capture) -> tuple[GroupHeard, ...]:
+def groups_heard(capture: Capture) -> tuple[ReceivedGroup, ...]:
     """Every identifier of every bus that speaks J1939, by bus and identifier; none of other buses.
 
     Identifiers of 11 bits are never among them.
@@ -116,7 +116,7 @@ def groups_heard(capture: Capture) -> tuple[GroupHeard, ...]:
     for key, rows in capture.groups():
         if key.extended:
             by_bus.setdefault(key.bus, []).append((key, rows))
-    out: list[GroupHeard] = []
+    out: list[ReceivedGroup] = []
     for _, found in sorted(by_bus.items()):
         heard = [_group(capture, key, rows) for key, rows in found]
         signs = {g.identifier.number for g, fits in heard if fits}
@@ -126,7 +126,7 @@ def groups_heard(capture: Capture) -> tuple[GroupHeard, ...]:
     return tuple(out)
 
 
-def _group(capture: Capture, key: FrameKey, rows: Rows) -> tuple[GroupHeard, bool | None]:
+def _group(capture: Capture, key: FrameKey, rows: Rows) -> tuple[ReceivedGroup, bool | None]:
     """A group, and whether its frames are a sign of J1939; None where they say nothing."""
     identifier = j1939.Identifier.of(identifier_word(key.identifier, True))
     assert identifier is not None
@@ -135,16 +135,16 @@ def _group(capture: Capture, key: FrameKey, rows: Rows) -> tuple[GroupHeard, boo
     looked = rows[:: -(-len(rows) // MOST_FRAMES)]
     lengths = capture.length[looked]
     if public is None:
-        heard = GroupHeard(bus, identifier, group_words(number))
+        heard = ReceivedGroup(bus, identifier, group_words(number))
         size = _LENGTHS.get(number)
         fits = None if size is None else _fits(number, capture.payload[looked], lengths, size)
         if fits and number == j1939.ADDRESS_CLAIMED:
-            said = sorted({row.tobytes() for row in capture.payload[looked, :8]})
-            heard = replace(heard, names=tuple(map(j1939.J1939Name.of, said)))
+            claimed = sorted({row.tobytes() for row in capture.payload[looked, :8]})
+            heard = replace(heard, names=tuple(map(j1939.J1939Name.of, claimed)))
         return heard, fits
     words = np.ascontiguousarray(capture.payload[looked, :8]).view(np.uint64)[:, 0]
     if not bool((lengths == 8).all()):
-        return GroupHeard(bus, identifier, ""), False
+        return ReceivedGroup(bus, identifier, ""), False
     there = []
     for one in public.parameters:
         if one.layout.positions[-1] >= 64:
@@ -152,10 +152,10 @@ def _group(capture: Capture, key: FrameKey, rows: Rows) -> tuple[GroupHeard, boo
         raw = words >> np.uint64(one.layout.start) & np.uint64((1 << one.layout.length) - 1)
         valid, odd = value_shares(raw, one.layout.length)
         if odd > MOST_ODD:
-            return GroupHeard(bus, identifier, ""), False
+            return ReceivedGroup(bus, identifier, ""), False
         if valid:
             there.append(one)
-    heard = GroupHeard(bus, identifier, group_words(number), public, tuple(there))
+    heard = ReceivedGroup(bus, identifier, group_words(number), public, tuple(there))
     return heard, True if there else None
 
 
@@ -184,13 +184,13 @@ def _fits(number: int, payload: npt.NDArray[np.uint8], lengths: npt.NDArray[np.u
     return True
 
 
-def faults_heard(capture: Capture, heard: Iterable[GroupHeard]) -> tuple[ActiveFault, ...]:
+def faults_heard(capture: Capture, heard: Iterable[ReceivedGroup]) -> tuple[ActiveFault, ...]:
     """What modules said by DM1, in long messages too: every code and lamp of every address.
 
     Parameters
     ----------
     capture : Capture
-    heard : iterable of GroupHeard
+    heard : iterable of ReceivedGroup
         What `groups_heard` found in it.
     """
     wanted = {j1939.DM1, j1939.TRANSPORT, j1939.TRANSPORT_DATA}
@@ -217,12 +217,12 @@ def faults_heard(capture: Capture, heard: Iterable[GroupHeard]) -> tuple[ActiveF
         if whole is None or whole.number != j1939.DM1:
             continue
         now_s = (now_ns - start_ns) / 1e9
-        for said in _lit_and_stored(whole.data):
-            first_s, _ = seen.get((bus, whole.source, said), (now_s, now_s))
-            seen[bus, whole.source, said] = first_s, now_s
+        for fault in _lit_and_stored(whole.data):
+            first_s, _ = seen.get((bus, whole.source, fault), (now_s, now_s))
+            seen[bus, whole.source, fault] = first_s, now_s
     return tuple(
-        ActiveFault(capture.bus_names[bus], source, said, first_s, last_s)
-        for (bus, source, said), (first_s, last_s) in sorted(seen.items())
+        ActiveFault(capture.bus_names[bus], source, fault, first_s, last_s)
+        for (bus, source, fault), (first_s, last_s) in sorted(seen.items())
     )
 
 

@@ -91,7 +91,7 @@ def _studied(groups: Groups, batch: npt.NDArray[np.intp]) -> Iterator[tuple[Iden
         key = frame_key(int(groups.words[at]))
         bus, wakes = groups.buses[key.bus], groups.wakes[key.bus]
         mine = slice(int(cuts[number]), int(cuts[number + 1]))
-        when, said = time[mine], words[mine]
+        when, sent = time[mine], words[mine]
         if not groups.in_order:
             when = np.sort(when)
         gaps = when[1:] - when[:-1]
@@ -101,12 +101,12 @@ def _studied(groups: Groups, batch: npt.NDArray[np.intp]) -> Iterator[tuple[Iden
         gaps.sort()
         early, period, late, worst = _quantiles(gaps)
         lengths: tuple[tuple[int, int], ...] = ((longest, len(when)),)
-        whole, own = said[:_HINT_ROWS], None
+        whole, own = sent[:_HINT_ROWS], None
         if sizes is not None:
             own = sizes[mine]
             counts = np.bincount(own)
             lengths = tuple((size, int(counts[size])) for size in np.flatnonzero(counts).tolist())
-            whole = said[np.flatnonzero(own == lengths[-1][0])[:_HINT_ROWS]]
+            whole = sent[np.flatnonzero(own == lengths[-1][0])[:_HINT_ROWS]]
         full = lengths[-1][0]
         payload = whole.view(np.uint8)[:, :full]
         seconds = slow[number] / bus.bit_rate + fast[number] / groups.data_bit_rate
@@ -122,7 +122,7 @@ def _studied(groups: Groups, batch: npt.NDArray[np.intp]) -> Iterator[tuple[Iden
             worst_gap_ms=worst / 1e6,
             first_s=(int(when[0]) - groups.start_ns) / 1e9,
             last_s=(int(when[-1]) - groups.start_ns) / 1e9,
-            distinct=distinct(said, own if len(lengths) > 1 else None),
+            distinct=distinct(sent, own if len(lengths) > 1 else None),
             flips=flips[number, : 8 * full],
             payload=payload[0].tobytes(),
             sending=_sending(when, gaps, period, bus, _woken(bus, wakes, groups.start_ns)),

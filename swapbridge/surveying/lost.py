@@ -124,9 +124,9 @@ class FramesLost:
 
     def share(self, bus: str) -> float | None:
         """Share of what was sent on a bus that is missing; None where nothing tells."""
-        told = self.counted_by(bus)
-        lost = sum(one.lost or 0 for one in told)
-        return lost / (lost + sum(one.frames for one in told)) if told else None
+        counted = self.counted_by(bus)
+        lost = sum(one.lost or 0 for one in counted)
+        return lost / (lost + sum(one.frames for one in counted)) if counted else None
 
     def to_dict(self) -> dict[str, Any]:
         return {
@@ -155,7 +155,7 @@ def frames_lost(capture: Capture, counters: Counters | None = None) -> FramesLos
     words, edges, rows = capture.grouped()
     names: list[BusIdentifier] = []
     senders: list[Sender] = []
-    told: list[Counted | None] = []
+    counts: list[Counted | None] = []
     for at, word in enumerate(words.tolist()):
         key = frame_key(word)
         names.append((capture.bus_names[key.bus], key.identifier, key.extended))
@@ -164,15 +164,15 @@ def frames_lost(capture: Capture, counters: Counters | None = None) -> FramesLos
         if (time_ns[1:] < time_ns[:-1]).any():
             order = np.argsort(time_ns, kind="stable")
             mine, time_ns = mine[order], time_ns[order]
-        told.append(None)
+        counts.append(None)
         if len(mine) > FEWEST_STEPS:
             payload = capture.payload[mine][:, : max(1, int(capture.length[mine].max()))]
-            told[-1] = _counted(payload, np.diff(time_ns), known.get(names[-1]))
-        senders.append(Sender(key.bus, time_ns, told[-1] and (told[-1].place, told[-1].cycle)))
+            counts[-1] = _counted(payload, np.diff(time_ns), known.get(names[-1]))
+        senders.append(Sender(key.bus, time_ns, counts[-1] and (counts[-1].place, counts[-1].cycle)))
     silent = tuple(silences(capture, senders))
     start = int(capture.time_ns.min()) if len(capture) else 0
     found = []
-    for name, sender, counted in zip(names, senders, told, strict=True):
+    for name, sender, counted in zip(names, senders, counts, strict=True):
         if len(sender.time_ns) > FEWEST_STEPS:
             slept = [s for s in silent if s.bus == name[0] and s.kind != "dropout"]
             found.append(_loss(name, sender.time_ns, counted, _awake(sender.time_ns, start, slept)))
@@ -266,8 +266,8 @@ def count_sendings(value: Ints, gap_ns: Ints, counter: Counter) -> Counted | Non
             return None
     for _ in range(3):  # a logger that writes in batches has its time in the long gaps: once those are told, all count
         sendings = (advance + cycle * np.maximum(0, np.rint((gap / period - advance) / cycle))).astype(np.int64)
-        told = sendings <= 4 * cycle
-        period = float(gap[told].sum() / max(1, sendings[told].sum()))
+        plain = sendings <= 4 * cycle
+        period = float(gap[plain].sum() / max(1, sendings[plain].sum()))
         if period <= 0:
             return None
     off = np.abs(sendings - gap / period)
@@ -290,9 +290,9 @@ def _counted(
     """What the counter with the longest cycle says, of those that hold."""
     best: Counted | None = None
     for layout, counter in _plain_counters(payload, gap) if known is None else known:
-        told = count_sendings(_raw(payload, layout), gap, counter) if layout.fits(payload.shape[1]) else None
-        if told is not None and (best is None or told.cycle > best.cycle):
-            best = told
+        counted = count_sendings(_raw(payload, layout), gap, counter) if layout.fits(payload.shape[1]) else None
+        if counted is not None and (best is None or counted.cycle > best.cycle):
+            best = counted
     return best
 
 

@@ -151,8 +151,8 @@ def evidence(senders: Sequence[Sender], begin: int, end: int) -> float:
             bits += 1.7 if abs(spans - round(spans)) <= 2 * STEADY else AGAINST
         if sender.place is not None and period and drift <= 0.25:
             place, cycle = sender.place
-            told = int(place[at] - place[at - 1]) % cycle
-            off = abs((told - round(spans) + cycle // 2) % cycle - cycle // 2)
+            counted = int(place[at] - place[at - 1]) % cycle
+            off = abs((counted - round(spans) + cycle // 2) % cycle - cycle // 2)
             if off <= 1:
                 went_on += 1
                 bits += float(np.log2(cycle / 3)) if cycle > 3 else 0.0

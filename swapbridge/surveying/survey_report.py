@@ -85,12 +85,12 @@ def lost_lines(found: Survey) -> list[str]:
                 f"bus {bus.name} was silent {_times(bus.unclear)}: the frames don't show whether it slept or the "
                 "recording dropped out"
             )
-        told = found.lost.counted_by(bus.name)
-        lost = sum(one.lost or 0 for one in told)
+        counted = found.lost.counted_by(bus.name)
+        lost = sum(one.lost or 0 for one in counted)
         if lost:
-            share = lost / (lost + sum(one.frames for one in told))
-            by = "counters" if told[0].by_counter is not None else "the clock alone; a sender may have paused"
-            of = "1 identifier" if len(told) == 1 else f"{len(told)} identifiers"
+            share = lost / (lost + sum(one.frames for one in counted))
+            by = "counters" if counted[0].by_counter is not None else "the clock alone; a sender may have paused"
+            of = "1 identifier" if len(counted) == 1 else f"{len(counted)} identifiers"
             out.append(f"bus {bus.name}: {_share(share)} of the frames are missing ({lost:,} of {of}, by {by})")
     return out
 
@@ -107,7 +107,7 @@ def lost_rows(found: Survey) -> list[tuple[str, ...]]:
     if found.lost is None:
         return []
     several = len(found.buses) > 1
-    told = [one for bus in found.buses for one in found.lost.counted_by(bus.name) if one.lost]
+    lossy = [one for bus in found.buses for one in found.lost.counted_by(bus.name) if one.lost]
     return [
         (
             f"{one.bus} {one.name}" if several else one.name,
@@ -117,7 +117,7 @@ def lost_rows(found: Survey) -> list[tuple[str, ...]]:
             "clock" if one.by_counter is None else "counter",
             milliseconds(one.period_ms),
         )
-        for one in sorted(told, key=lambda one: -(one.lost or 0) / one.frames)
+        for one in sorted(lossy, key=lambda one: -(one.lost or 0) / one.frames)
     ]
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.identifier_words import BusIdentifier, format_identifier
-from swapbridge.surveying.groups_heard import ActiveFault, GroupHeard
+from swapbridge.surveying.groups_heard import ActiveFault, ReceivedGroup
 from swapbridge.surveying.lost import FramesLost
 from swapbridge.surveying.silent_bus import Silence
 
@@ -212,7 +212,7 @@ class Survey:
         What the user should know besides: reading notes, a load that can't be, too many identifiers.
     lost : FramesLost or None
         Frames that the recording is missing, where that was counted.
-    groups : tuple of GroupHeard
+    groups : tuple of ReceivedGroup
         Identifiers of the buses that speak SAE J1939.
     faults : tuple of ActiveFault
         What modules said there by themselves (DM1).
@@ -226,7 +226,7 @@ class Survey:
     identifiers: tuple[IdentifierSurvey, ...]
     remarks: tuple[str, ...] = ()
     lost: FramesLost | None = None
-    groups: tuple[GroupHeard, ...] = ()
+    groups: tuple[ReceivedGroup, ...] = ()
     faults: tuple[ActiveFault, ...] = ()
 
     def of(self, sending: Sending) -> Iterator[IdentifierSurvey]:

@@ -141,8 +141,8 @@ def _share(a: tuple[Any, Any], b: tuple[Any, Any], signal: MapSignal) -> tuple[f
     alike = np.zeros(len(mine), dtype=bool)
     for shift in range(-LATE_US // 2, 2 * LATE_US + 1, LATE_US // 6):
         at = np.searchsorted(b[0], a[0] + shift, "right") - 1
-        told = theirs[np.maximum(at, 0)]
-        alike |= (at >= 0) & (np.abs(told - mine) <= near)
+        theirs_at = theirs[np.maximum(at, 0)]
+        alike |= (at >= 0) & (np.abs(theirs_at - mine) <= near)
     values, counts = np.unique(mine, return_counts=True)
     rests = mine == values[counts.argmax()]
     if rests.all():

@@ -85,8 +85,8 @@ def _head(title: str) -> list[str]:
 
 
 def _outlook_section(lines: Sequence[str]) -> str:
-    said = "".join(f"<li>{escape(line)}</li>" for line in lines)
-    return f"<section><h2>Outlook</h2><ul>{said}</ul></section>"
+    items = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    return f"<section><h2>Outlook</h2><ul>{items}</ul></section>"
 
 
 def _anchor(made: DraftedMessage) -> str:
@@ -125,12 +125,12 @@ def _field(made: DraftedMessage, one: Explained, number: int) -> str:
         ("role", one.role if one.role not in ("value", "status") else ""),
         ("before it is sent", "a person must review it" if one.unreviewed else ""),
     ]
-    told = "".join(f"<dt>{escape(k)}</dt><dd>{escape(v)}</dd>" for k, v in rows if v)
+    details = "".join(f"<dt>{escape(k)}</dt><dd>{escape(v)}</dd>" for k, v in rows if v)
     tone = "open" if one.how == "open" else "sure" if one.confidence >= SURE else "doubt"
     chip, word = {"open": ("unproved", "open"), "sure": ("pass", "sure"), "doubt": ("warn", "not sure")}[tone]
     return (
         f'<div class="field {tone}"><h3>{escape(one.name)} <span class="chip {chip}">{word}</span></h3>'
-        f"<dl>{told}</dl>{_picture(made, one, number)}</div>"
+        f"<dl>{details}</dl>{_picture(made, one, number)}</div>"
     )
 
 

@@ -28,7 +28,7 @@ from swapbridge.language.dependencies import signals_behind
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.plan import Field, Plan
 from swapbridge.plan.python.translator import Translator
-from swapbridge.proving.beside import BesideInTime, beside_in_time
+from swapbridge.proving.beside import AlignedInTime, aligned_in_time
 from swapbridge.signalmap.decode import raw_columns
 from swapbridge.signalmap.signal_map import MapSignal, SignalMap
 
@@ -85,12 +85,12 @@ def review_lines(
     if message is None or draft is None:
         raise InputError(f"{mark.name} is not sent by the compiled plan: compile the bridge file")
     wanted = [mark.signal] if mark.signal is not None else list(mark.message.signals)
-    told = _recorded(maps[bus], name, captures.get(bus))
+    recorded = _recorded(maps[bus], name, captures.get(bus))
     made = _made(result.plan, f"{bus}.{name}", captures)
-    in_time: Mapping[str, BesideInTime] = {}
+    in_time: Mapping[str, AlignedInTime] = {}
     if bus in captures:
         make = partial(_translator(result.plan) or Translator, result.plan)
-        in_time = beside_in_time(result.plan, bridge, maps, captures, stimuli or {}, bus, make)
+        in_time = aligned_in_time(result.plan, bridge, maps, captures, stimuli or {}, bus, make)
     out = [mark.name + ("" if mark.signal is not None else f", {len(wanted)} signals")]
     if mark.signal is None and mark.message.rest:
         out.append(f"  everything else   {mark.message.rest}")
@@ -106,15 +106,15 @@ def review_lines(
         if rule.limits:
             out.append(f"    limits          {rule.limits[0].text} to {rule.limits[1].text}")
         out.append(f"    notes           {field.note or 'none'}")
-        out.append(f"    recorded        {_words(told.get(rule.name), signal, field)}")
+        out.append(f"    recorded        {_words(recorded.get(rule.name), signal, field)}")
         out.append(f"    made            {_words(made.get(rule.name), signal, field)}")
         beside = in_time.get(f"{bus}.{name}.{rule.name}")
         out.append(f"    in time         {_in_time(beside, field)}")
-        out += _torque(told.get(rule.name), made.get(rule.name), beside, signal, field)
+        out += _torque(recorded.get(rule.name), made.get(rule.name), beside, signal, field)
     return out
 
 
-def _in_time(beside: BesideInTime | None, field: Field) -> str:
+def _in_time(beside: AlignedInTime | None, field: Field) -> str:
     if beside is None:
         return "not known: the recording does not show what its sources would have said; compare the ranges"
     unit = f" {field.unit}" if field.unit else ""
@@ -146,9 +146,9 @@ def _in_words(raw: int, signal: MapSignal) -> str:
 
 
 def _torque(
-    told: ReviewedValues | None,
+    recorded: ReviewedValues | None,
     made: ReviewedValues | None,
-    beside: BesideInTime | None,
+    beside: AlignedInTime | None,
     signal: MapSignal,
     field: Field,
 ) -> list[str]:
@@ -159,9 +159,9 @@ def _torque(
     unit = f" {field.unit}" if field.unit else ""
     if beside is not None:
         return [f"    too little      at most {beside.too_little:.4g}{unit} below what was recorded at that moment"]
-    if told is None or made is None:
+    if recorded is None or made is None:
         return ["    too little      not known: a recording of both sides would show it"]
-    tops = [max(signal.physical(v.low), signal.physical(v.high)) for v in (told, made)]
+    tops = [max(signal.physical(v.low), signal.physical(v.high)) for v in (recorded, made)]
     missing = max(Fraction(0), tops[0] - tops[1])
     return [f"    too little      at its highest {show(missing)}{unit} below what was recorded in another drive"]
 
@@ -276,8 +276,8 @@ def review_text(old: str, marks: Sequence[ReviewMark], on: str, where: str) -> s
         else:
             rule["reviewed"] = review
     text = tomlkit.dumps(document)
-    for said in renamed:
-        text = text.replace(f"unreviewed = {said}", f"reviewed = {said}", 1)
+    for spelling in renamed:
+        text = text.replace(f"unreviewed = {spelling}", f"reviewed = {spelling}", 1)
     return text
 
 

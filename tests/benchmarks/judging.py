@@ -230,7 +230,7 @@ def studied(capture: Capture) -> Iterator[tuple[int, Study]]:
 
 def claims_of(found: Study) -> Iterator[tuple[str, Bits, Floats]]:
     """Kind, bits and features of every claim of one identifier's study."""
-    in_step = [c.verified_bits for c in found.checksums if c.told_apart == 0]
+    in_step = [c.verified_bits for c in found.checksums if c.distinguished == 0]
     for check in found.checksums:
         yield "checksum", check.positions, trust.check_features(check)
     for part in found.parts:

@@ -20,8 +20,8 @@ import numpy as np
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.identifier_words import EXTENDED_BIT
-from swapbridge.signalmap.dbc_mend import repair_dbc
 from swapbridge.signalmap.dbc_read import load_map, with_imports
+from swapbridge.signalmap.dbc_repair import repair_dbc
 from swapbridge.signalmap.decode import decode_columns
 from swapbridge.signalmap.signal_map import MapMessage, SignalMap
 

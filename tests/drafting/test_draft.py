@@ -83,7 +83,7 @@ def test_a_field_is_no_surer_than_what_lies_beside_it(
     made: tuple[Swap, Drafted], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     swap, _ = made
-    limit = "swapbridge.drafting.draft.no_surer_than_beside"
+    limit = "swapbridge.drafting.draft.capped_by_neighbours"
     monkeypatch.setattr(limit, lambda _, fields: [replace(f, confidence=min(f.confidence, 0.5)) for f in fields])
     sent = _message(kit_for(swap, "host"), swap.host.messages[0x320, False], None)
     assert max(f.confidence for f in sent.fields) == 0.5

@@ -13,7 +13,7 @@ from swapbridge.core.integrity import Affine, Checksum
 from swapbridge.core.layout import Layout
 from swapbridge.drafting.building import _message
 from swapbridge.drafting.drafted import Explained
-from swapbridge.drafting.field_neighbours import no_surer_than_beside
+from swapbridge.drafting.field_neighbours import capped_by_neighbours
 from swapbridge.drafting.recorded_vehicle import VehicleMessage
 from swapbridge.signalmap.findings import FoundField, FoundMessage
 
@@ -48,21 +48,21 @@ def test_a_flag_that_never_changes_without_an_open_code_beside_it_may_be_a_part_
     """The lowest bit of an engine's state was claimed at 0.98; the state was right in 0.20 of an unseen drive."""
     flag = ((TIMES - late_s) // 20).astype(int) % 2
     code = (TIMES // 10).astype(int) % 4
-    (one, _) = no_surer_than_beside(message(flag | code << beside), [told(0, 1), told(beside, 2, how)])
+    (one, _) = capped_by_neighbours(message(flag | code << beside), [told(0, 1), told(beside, 2, how)])
     assert one.confidence == most
     assert ("one code" in one.words) is (most == 0.5)
 
 
 def test_two_flags_that_say_two_values_together_are_no_code() -> None:
     flag = (TIMES // 20).astype(int) % 2
-    (one, _) = no_surer_than_beside(message(flag | flag << 1), [told(0, 1), told(1, 1, "open")])
+    (one, _) = capped_by_neighbours(message(flag | flag << 1), [told(0, 1), told(1, 1, "open")])
     assert one.confidence == 0.98
 
 
 def test_a_flag_beside_an_open_value_that_always_moves_is_left_alone() -> None:
     flag = (TIMES // 20).astype(int) % 2
     busy = np.arange(len(TIMES)) % 64
-    (one, _) = no_surer_than_beside(message(flag | busy << 1), [told(0, 1), told(1, 6, "open")])
+    (one, _) = capped_by_neighbours(message(flag | busy << 1), [told(0, 1), told(1, 6, "open")])
     assert one.confidence == 0.98
 
 
@@ -79,7 +79,7 @@ def test_an_xor_does_not_tell_which_byte_is_the_checksum(still: bool, most: floa
     others = tuple(sum(1 << 8 * i + k for i in range(3)) for k in range(8))
     xor = Checksum(Layout(24, 8), Affine(8, others, 0, "XOR of the bytes"))
     sent = replace(message(other, count, speed >> 8, low), checksum=(xor, 0.99))
-    made = no_surer_than_beside(sent, [told(0, 8, "open"), told(16, 8)])
+    made = capped_by_neighbours(sent, [told(0, 8, "open"), told(16, 8)])
     assert made[1].confidence == most
     assert ("f_0_8 may be the checksum" in made[1].words) is (most == 0.5)
 

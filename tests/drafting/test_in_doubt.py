@@ -25,8 +25,8 @@ from swapbridge.drafting.explain.flags import Watched
 from swapbridge.drafting.explain.measured import (
     _goes_with_load,
     _raised,
+    _repeats_old_torque,
     _scaled_plainly,
-    _tells_old_torque,
     recorded_ranges,
 )
 from swapbridge.drafting.explain.numbers import (
@@ -356,7 +356,7 @@ def test_a_formula_of_load_is_no_torque_of_another_engine(
     bench = kit(engine_speed=rpm)
     if torque:
         bench.swap.quantities["actual_torque"] = SimpleNamespace(origin="donor")
-    assert _tells_old_torque(bench, told, coded(Layout(0, 11), "number"), formula) is held
+    assert _repeats_old_torque(bench, told, coded(Layout(0, 11), "number"), formula) is held
 
 
 # --- evidence that is none

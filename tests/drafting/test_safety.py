@@ -27,7 +27,7 @@ from swapbridge.drafting.draft_text import bridge_text, draft_map, needs_text
 from swapbridge.drafting.drafted import Drafted, Explained
 from swapbridge.drafting.explain.flags import Watched, explain_flag
 from swapbridge.drafting.explain.kit import Kit
-from swapbridge.drafting.explain.measured import tells_running
+from swapbridge.drafting.explain.measured import separates_running
 from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.recorded_vehicle import VehicleSeries
 from swapbridge.drafting.recordings import open_swap
@@ -255,8 +255,8 @@ def test_running_has_no_highest_speed(threshold: float, tells: bool) -> None:
     message: Any = SimpleNamespace(time_s=times)
     for says in (rpm > threshold, rpm <= threshold):
         atom = Atom("d.M.rpm > t", VehicleSeries(times, says.astype(float)), 10.0, "key", "threshold", learned=(line,))
-        assert tells_running(message, atom, line) is tells
-    assert not tells_running(message, atom, replace(line, channel="oil_pressure"))
+        assert separates_running(message, atom, line) is tells
+    assert not separates_running(message, atom, replace(line, channel="oil_pressure"))
 
 
 def test_progress_has_one_home() -> None:

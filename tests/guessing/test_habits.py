@@ -52,7 +52,7 @@ def test_of_two_bytes_in_step_the_one_where_the_vehicle_has_its_checks_is_the_ch
     assert not find_checksums(frames, counters, lambda c: 0.0)  # either could be: no sum is sure of one
     found = follower_of_counter(frames, counters, {8 * check_at - 64: 6})
     assert found is not None
-    assert (found.positions[0] >> 3, found.told_apart, found.shared) == (check_at, 0, 6)
+    assert (found.positions[0] >> 3, found.distinguished, found.shared) == (check_at, 0, 6)
     alone = follower_of_counter(frames, counters)
     assert alone is not None
     left = [c for c in counters if c.positions != found.positions]

@@ -15,7 +15,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.meaning.meaning import attach_meaning
 from swapbridge.guessing.meaning.pooling import pool
-from swapbridge.guessing.meaning.top_bits import give_back_top_bits
+from swapbridge.guessing.meaning.top_bits import add_top_bits
 from swapbridge.signalmap.findings import FoundField
 
 
@@ -98,20 +98,20 @@ def test_widening_stops_at_bytes_neighbours_and_moving_bits() -> None:
     payload[:, 0] = 0b1010_0000 | (np.arange(50) % 16).astype(np.uint8)
     payload[:, 1] = (np.arange(50) % 2).astype(np.uint8) << 6
     field = FoundField("a", Layout(0, 4), "analogue", 1.0, 1.0)
-    wide = give_back_top_bits(field, [field], payload, 8)
+    wide = add_top_bits(field, [field], payload, 8)
     assert wide is not None
     assert (wide.layout, wide.added, wide.raw_added) == (Layout(0, 8), 4, 0b1010_0000)
     neighbour = FoundField("b", Layout(6, 1), "flag", 1.0, 1.0)
-    shorter = give_back_top_bits(field, [field, neighbour], payload, 8)
+    shorter = add_top_bits(field, [field, neighbour], payload, 8)
     assert shorter is not None
     assert shorter.layout == Layout(0, 6)
     in_motion = FoundField("c", Layout(8, 4), "analogue", 1.0, 1.0)
-    stopped = give_back_top_bits(in_motion, [in_motion], payload, 8)
+    stopped = add_top_bits(in_motion, [in_motion], payload, 8)
     assert stopped is not None
     assert stopped.layout == Layout(8, 6)
     big = FoundField("d", Layout(17, 10, "big_endian"), "analogue", 1.0, 1.0)
-    wider = give_back_top_bits(big, [big], np.zeros((9, 8), np.uint8), 8)
+    wider = add_top_bits(big, [big], np.zeros((9, 8), np.uint8), 8)
     assert wider is not None
     assert wider.layout == Layout(23, 16, "big_endian")
     signed = FoundField("e", Layout(0, 4, signed=True), "analogue", 1.0, 1.0)
-    assert give_back_top_bits(signed, [signed], payload, 8) is None
+    assert add_top_bits(signed, [signed], payload, 8) is None

@@ -259,5 +259,5 @@ def test_where_a_counter_and_its_sum_go_in_step_and_no_other_message_tells_only_
     checks = vehicle_checks([columns(proof, 0x120), columns(bare, 0x312), columns(bare, 0x405)])
     for check in checks[1:]:
         assert check is not None
-        assert (check.positions, check.told_apart) == (tuple(range(8)), 0)
+        assert (check.positions, check.distinguished) == (tuple(range(8)), 0)
         assert check_probability(check) <= BY_HABIT

@@ -104,5 +104,5 @@ def test_a_defect_far_in_a_long_payload_is_caught(parts: Any, by: int) -> None:
 @pytest.mark.parametrize("name", ["source bus silent", "bits flipped", "power cut", "values at their ends"])
 def test_faults_on_fd_buses(parts: Any, name: str) -> None:
     plan, bridge, maps, _ = parts
-    ground = CampaignInputs(set_up(plan, _captures(9.0)), bridge, maps, partial(Translator, plan))
-    assert run_fault(ground, FaultTask((name,), 8, 3)).problems == ()
+    inputs = CampaignInputs(set_up(plan, _captures(9.0)), bridge, maps, partial(Translator, plan))
+    assert run_fault(inputs, FaultTask((name,), 8, 3)).problems == ()

@@ -15,7 +15,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up, simulate
-from swapbridge.proving.bench.nodes import SECOND, Heard, Polled
+from swapbridge.proving.bench.nodes import SECOND, Polled, ReceivedFrame
 from swapbridge.proving.faults.campaign import CampaignInputs, FaultTask, run_fault, stale_values
 from swapbridge.proving.judges.frames.content import content_checks
 from swapbridge.proving.judges.runs.silence import judge_silence
@@ -136,13 +136,13 @@ def test_a_page_is_judged_by_its_own_frames() -> None:
     bench, make = set_up(plan, small_swap.captures(6.0)), partial(Translator, plan)
     checks = [c for c in judge_silence(bench, Reference(bridge, maps, steps_of(plan)), make) if "TORQUES" in c.subject]
     assert [c.status for c in checks] == ["pass"], checks
-    ground = CampaignInputs(bench, bridge, maps, make)
-    run = run_fault(ground, FaultTask(("source bus silent",), 8, 2))
+    inputs = CampaignInputs(bench, bridge, maps, make)
+    run = run_fault(inputs, FaultTask(("source bus silent",), 8, 2))
     assert run.problems == ()
     trace: Any = simulate(bench, make, until_ns=4 * SECOND).device.trace
-    deaf = [e for e in trace if not (isinstance(e, Heard) and e.word == 0x101 and e.now_us > 2_500_000)]
+    deaf = [e for e in trace if not (isinstance(e, ReceivedFrame) and e.word == 0x101 and e.now_us > 2_500_000)]
     told = [p for p in stale_values(plan, bridge, maps, deaf) if p.startswith("host.TORQUES")]
-    last = max(e.now_us for e in deaf if isinstance(e, Heard) and e.word == 0x101)
+    last = max(e.now_us for e in deaf if isinstance(e, ReceivedFrame) and e.word == 0x101)
     # age limit 50 ms, two steps of 10 ms
     late = [e.frame for e in deaf if isinstance(e, Polled) and e.now_us > last + 70_000 and e.frame is not None]
     pages = [f.data[0] & 3 for f in late if f.word == 0x310]
@@ -159,7 +159,11 @@ def test_the_age_of_a_page_is_that_of_its_own_frames() -> None:
     times, _ = signal_times(plan, run, maps)
     subjects = [t.subject for t in times if t.subject.startswith("host.TORQUES")]
     assert sorted(subjects) == ["host.TORQUES.Loss", "host.TORQUES.Revs", "host.TORQUES.Torque"]
-    heard = [e.now_us * 1000 for e in run.device.trace or [] if isinstance(e, Heard) and (e.bus, e.word) == (0, 0x101)]
+    heard = [
+        e.now_us * 1000
+        for e in run.device.trace or []
+        if isinstance(e, ReceivedFrame) and (e.bus, e.word) == (0, 0x101)
+    ]
     ages = []
     for sent in (s for s in run.device.sent if s.word == 0x310 and s.data[0] & 3 == 1):
         before = max((t for t in heard if t <= sent.asked_ns - 100_000), default=None)
@@ -176,8 +180,8 @@ def test_the_reaction_of_pages_is_measured() -> None:
     _, pages, _ = MORE.split("[[messages]]", 2)
     bridge, maps = small_swap.bridge(f"{head}[[messages]]{pages}"), _maps()
     plan = compile_bridge(bridge, maps).plan
-    ground = CampaignInputs(set_up(plan, small_swap.captures(9.0)), bridge, maps, partial(Translator, plan))
-    reactions = [run_fault(ground, FaultTask(("source bus silent",), 8, seed)).reaction_ms for seed in range(4)]
+    inputs = CampaignInputs(set_up(plan, small_swap.captures(9.0)), bridge, maps, partial(Translator, plan))
+    reactions = [run_fault(inputs, FaultTask(("source bus silent",), 8, seed)).reaction_ms for seed in range(4)]
     assert any(r is not None and 40 < r < 750 for r in reactions)
 
 
@@ -208,5 +212,5 @@ def test_every_way_to_send(parts: Any) -> None:
 @pytest.mark.parametrize("name", ["source bus silent", "values at their ends", "power cut", "buses asleep and awake"])
 def test_under_faults_too(parts: Any, name: str) -> None:
     bridge, maps, plan = parts
-    ground = CampaignInputs(set_up(plan, small_swap.captures(9.0)), bridge, maps, lambda: Translator(plan))
-    assert run_fault(ground, FaultTask((name,), 8, 3)).problems == ()
+    inputs = CampaignInputs(set_up(plan, small_swap.captures(9.0)), bridge, maps, lambda: Translator(plan))
+    assert run_fault(inputs, FaultTask((name,), 8, 3)).problems == ()

@@ -16,7 +16,7 @@ from swapbridge.plan.joined_answer import Joined
 from swapbridge.plan.plan import Plan
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up
-from swapbridge.proving.bench.nodes import Heard, Polled
+from swapbridge.proving.bench.nodes import Polled, ReceivedFrame
 from swapbridge.proving.judges.frames.content import content_checks
 from swapbridge.proving.judges.frames.scan_tool import ask
 from swapbridge.proving.prove import prove
@@ -157,7 +157,7 @@ def test_readiness_is_asked_for_and_stays_unanswered(swap: Any) -> None:
     run = ask(set_up(plan, small_swap.captures(9.0)), bridge, partial(Translator, plan), 1)
     assert run is not None
     trace = run.device.trace or []
-    asked = {e.data[: e.data[0] + 1] for e in trace if isinstance(e, Heard) and e.data[1:2] == b"\x01"}
+    asked = {e.data[: e.data[0] + 1] for e in trace if isinstance(e, ReceivedFrame) and e.data[1:2] == b"\x01"}
     assert {b"\x02\x01\x01", b"\x02\x01\x41", b"\x03\x01\x0c\x60"} <= asked
     words = {s.word for s in plan.sends if s.request is not None}
     given = [e.frame.data for e in trace if isinstance(e, Polled) and e.frame is not None and e.frame.word in words]

@@ -17,7 +17,7 @@ from swapbridge.core.needs import NOBODY_WAITS, Need
 from swapbridge.core.response_time import Stream, response_times
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import Bench, Run, set_up, simulate
-from swapbridge.proving.bench.nodes import Controller, Heard, NodeUnderTest
+from swapbridge.proving.bench.nodes import Controller, NodeUnderTest, ReceivedFrame
 from swapbridge.proving.bench.simulated_bus import SimulatedBus, Simulation
 from swapbridge.proving.bench.traffic import Rates, empty_traffic
 from swapbridge.proving.judges.behaviour.coverage import board
@@ -86,7 +86,11 @@ def test_a_torque_that_may_grow_old_is_told(bench: Bench) -> None:
 def test_ages_against_a_slow_loop(bench: Bench, run: Run) -> None:
     times, checks = signal_times(bench.plan, run, small_swap.maps())
     torque = next(t for t in times if t.subject == "host.ENGINE_DATA.Torque")
-    heard = [e.now_us * 1000 for e in run.device.trace or [] if isinstance(e, Heard) and (e.bus, e.word) == (0, 0x101)]
+    heard = [
+        e.now_us * 1000
+        for e in run.device.trace or []
+        if isinstance(e, ReceivedFrame) and (e.bus, e.word) == (0, 0x101)
+    ]
     ages = []
     for sent in run.device.sent:
         if (sent.bus, sent.word) == (1, 0x0C8):

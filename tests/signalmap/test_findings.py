@@ -17,8 +17,8 @@ from swapbridge.signalmap.findings import (
     FieldKind,
     Findings,
     FoundField,
+    FoundGroup,
     FoundMessage,
-    KnownGroup,
     findings_from_dict,
     findings_from_json,
 )
@@ -44,7 +44,7 @@ FOUND = st.builds(
 MESSAGES = st.builds(
     FoundMessage, st.integers(0, 0x7FF), st.booleans(), WORDS, st.integers(0, 64), NUMBERS, st.integers(0, 10**9),
     st.lists(FOUND, max_size=3).map(tuple), st.none() | BITS | PAGED,
-    st.none() | st.builds(KnownGroup, st.integers(0, 0x3FFFF), st.integers(0, 255), WORDS, WORDS),
+    st.none() | st.builds(FoundGroup, st.integers(0, 0x3FFFF), st.integers(0, 255), WORDS, WORDS),
 )  # fmt: skip
 
 

@@ -181,7 +181,7 @@ class TrialGate:
         """A question to the module goes out, which the adapter may give back."""
         self._own = [*self._own[-15:], (word, data)]
 
-    def judge(self, word: int, data: bytes, now_ns: int) -> str:
+    def decide(self, word: int, data: bytes, now_ns: int) -> str:
         """Why a frame may not be sent now; "" when it may, which is then counted as sent."""
         one = self._known.get(word)
         if one is None or len(data) != one.message.length or one.heard(data) not in self._allowed[word]:

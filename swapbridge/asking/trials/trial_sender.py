@@ -43,7 +43,7 @@ class TrialSender:
         due = [one for one in self.gate.plan if one.word in self.active and now_ns >= self._due.get(one.word, 0)]
         for one in sorted(due, key=lambda one: self._due.get(one.word, 0)):  # the latest first, so that none starves
             data = self._content(one)
-            if self.gate.judge(one.word, data, now_ns):
+            if self.gate.decide(one.word, data, now_ns):
                 self._due[one.word] = now_ns + one.period_ns // 4
                 continue
             late = now_ns - self._due.get(one.word, now_ns)

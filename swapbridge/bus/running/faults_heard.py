@@ -12,7 +12,7 @@ STALE_US = 5_000_000
 
 
 @dataclass(slots=True)
-class FaultsHeard:
+class ReceivedFaults:
     """The last DM1 of every address, bus by bus."""
 
     _assemblers: dict[int, j1939.Assembler] = field(default_factory=dict)

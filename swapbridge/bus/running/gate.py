@@ -134,12 +134,12 @@ class Gate:
         """Whether a frame is a claim or a packet of a J1939 address of the plan."""
         return self._key(bus, word) in self._layer
 
-    def judge(self, bus: int, word: int, data: bytes, now_us: int) -> FrameRuling:
+    def decide(self, bus: int, word: int, data: bytes, now_us: int) -> FrameRuling:
         """Whether this frame may be sent now; counted."""
         key = self._key(bus, word)
-        ruling = self._judge(key, now_us)
+        ruling = self._decide(key, now_us)
         if ruling is FrameRuling.SEND and key in self._allowances and not j1939.is_claim(word):
-            ruling = self._judge_address(bus, word, now_us)
+            ruling = self._decide_address(bus, word, now_us)
         self.counts[ruling] += 1
         if ruling is FrameRuling.SEND:
             self._last_sent[key] = (data, now_us)
@@ -152,10 +152,10 @@ class Gate:
         own = bus, word & OWN_MASK
         return own if own in self._layer else (bus, word)
 
-    def _judge(self, key: tuple[int, int], now_us: int) -> FrameRuling:
+    def _decide(self, key: tuple[int, int], now_us: int) -> FrameRuling:
         allowance = self._allowances.get(key)
         if allowance is None:
-            return self._judge_passed(key)
+            return self._decide_passed(key)
         if not allowance.take(now_us):
             if key not in self._layer:  # others' requests decide how often the layer answers
                 self._breach(key, now_us)
@@ -166,7 +166,7 @@ class Gate:
             return FrameRuling.WITHHELD
         return FrameRuling.NOT_OURS if key in self._foreign else FrameRuling.SEND
 
-    def _judge_address(self, bus: int, word: int, now_us: int) -> FrameRuling:
+    def _decide_address(self, bus: int, word: int, now_us: int) -> FrameRuling:
         """Nothing goes out as some J1939 addresses too soon after their claim did, which a watch may have withheld."""
         address = bus, word & 0xFF
         if not word & EXTENDED_BIT or address not in self._waits:
@@ -175,7 +175,7 @@ class Gate:
         early = claimed_us is None or now_us - claimed_us < self._waits[address]
         return FrameRuling.WITHHELD if early else FrameRuling.SEND
 
-    def _judge_passed(self, key: tuple[int, int]) -> FrameRuling:
+    def _decide_passed(self, key: tuple[int, int]) -> FrameRuling:
         bus, word = key
         for rule in self.plan.passes:
             if rule.to_bus == bus and not rule.block:

@@ -20,7 +20,7 @@ from swapbridge.bus.adapters.health import HealthMeter
 from swapbridge.bus.adapters.link import STALE_SEND_NS, Link
 from swapbridge.bus.running.black_box import BlackBox
 from swapbridge.bus.running.ending import Ending, SafeAnswers
-from swapbridge.bus.running.faults_heard import FaultsHeard
+from swapbridge.bus.running.faults_heard import ReceivedFaults
 from swapbridge.bus.running.gate import FrameRuling, Gate
 from swapbridge.bus.running.live_status import BusStatus, InputStatus, LiveStatus, OutputStatus
 from swapbridge.bus.running.watchdog import LagWatch
@@ -103,7 +103,7 @@ class Live:
         self.plan, self.options = plan, options
         self.clock: OneClock = start_clock()
         self.gate = Gate(plan, sending=options.sending and options.watch_first_s <= 0)
-        self._faults = FaultsHeard()
+        self._faults = ReceivedFaults()
         self.lag = LagWatch(round(options.lag_limit_s * 1e9))
         self.faulty = threading.Event()
         """Set when something happened that is worth writing the black box for."""
@@ -469,7 +469,7 @@ class Live:
             if safe is None:
                 return
             data = safe
-        ruling = self.gate.judge(bus, word, data, now_ns // 1000)
+        ruling = self.gate.decide(bus, word, data, now_ns // 1000)
         if outgoing is not None:
             outgoing.data, outgoing.ruling = data, ruling
             outgoing.count += 1

@@ -183,12 +183,12 @@ def _texts(path: Path) -> dict[str, str]:
 
 
 def _ask(spec: BusSpec, questions: Questions) -> Answers:
-    stop, told = threading.Event(), set()
+    stop, shown = threading.Event(), set()
 
     def show(answers: Answers) -> None:
         for module in answers.modules:
-            if module.answer not in told:
-                told.add(module.answer)
+            if module.answer not in shown:
+                shown.add(module.answer)
                 print_line(f"{module.name} answers ({module.answer})")
 
     with signals(SIGINT=stop, SIGTERM=stop, SIGHUP=stop):

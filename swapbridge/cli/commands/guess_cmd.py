@@ -111,7 +111,7 @@ def command(
     ):
         findings = guess(read, tracks, ids=ids or None, progress=report, executor=executor)
     # refuses an identifier that nobody sends, before anything is written
-    told = [line for identifier, extended in ids for line in story(findings, identifier, extended)]
+    lines = [line for identifier, extended in ids for line in story(findings, identifier, extended)]
     if json_file is not None:
         with written_whole(json_file) as path:
             path.write_text(json.dumps(findings.to_dict(), indent=1, allow_nan=False) + "\n", encoding="utf-8")
@@ -131,7 +131,7 @@ def command(
             path.write_bytes(page)
         print_line(f"wrote {plot_file}")
     if ids:
-        for line in told:
+        for line in lines:
             click.echo(line)
         return
     _print(findings, show_all)
@@ -159,8 +159,8 @@ def _print(findings: Findings, show_all: bool) -> None:
             table(["follows", "message", "where", "value", "unit", "how sure", "lag s"], rows, right=["lag s"])
         )
     elif not any(m.group and m.group.name for m in findings.messages):
-        told = "see the advice below" if findings.advice else "give --stimulus, rows of time_s,channel,value"
-        click.echo(f"\nNo field follows a channel: {told}.")
+        hint = "see the advice below" if findings.advice else "give --stimulus, rows of time_s,channel,value"
+        click.echo(f"\nNo field follows a channel: {hint}.")
     known = [
         (m.group.name, name_of(m), where(f.layout), formula(f), f.unit, str(f.evidence["public"]))
         for m, f in public_in_order(findings)

@@ -133,8 +133,8 @@ def _show_row(r: dict[str, str]) -> tuple[str, ...]:
         offset = "" if r["offset"] == "0" else f" {'-' if r['offset'][0] == '-' else '+'} {r['offset'].lstrip('-')}"
         value = f"raw x {r['scale']}{offset} {r['unit']}".strip()
     page = f"page {r['multiplexer']}" if r["multiplexer"] not in ("", "M") else ""
-    says = "; ".join(p for p in (r["role"].rsplit(".", 1)[-1], r["integrity"], r["choices"], page) if p)
-    return f"  {r['signal']}", bits, value, "multiplexer" if r["multiplexer"] == "M" else says, r["confidence"]
+    details = "; ".join(p for p in (r["role"].rsplit(".", 1)[-1], r["integrity"], r["choices"], page) if p)
+    return f"  {r['signal']}", bits, value, "multiplexer" if r["multiplexer"] == "M" else details, r["confidence"]
 
 
 @command.command()

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from swapbridge.compiler.expressions.sources import invalid_code
 from swapbridge.compiler.messages.rest import alarmed_raw
-from swapbridge.compiler.messages.targets import MadeField
+from swapbridge.compiler.messages.targets import CompiledField
 from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.errors import InputError
 from swapbridge.core.roles import BY_NAME, WARNED_BY
@@ -23,7 +23,7 @@ def why_never_warns(
     bridge: BridgeFile,
     maps: Mapping[str, SignalMap],
     rule: SignalRule,
-    made: MadeField,
+    made: CompiledField,
     signal: MapSignal,
     message_name: str,
 ) -> tuple[str, str] | None:
@@ -51,19 +51,19 @@ def why_never_warns(
     if any(role in WARNED_BY[alias] for name, role in roles.items() if name not in {e.dotted for e in echoes}):
         return None
     if echoes:
-        told = ", ".join(name.dotted for name in echoes)
+        listed = ", ".join(name.dotted for name in echoes)
         return (
-            f"it is a warning ({alias}) made from {told}, which another module only repeats from what this bridge "
+            f"it is a warning ({alias}) made from {listed}, which another module only repeats from what this bridge "
             "sends, so it never warns",
             remedy,
         )
     if any(not role and not _is_state(bridge, maps, name) for name, role in zip(sources, roles.values(), strict=True)):
         return None
-    told = ", ".join(f"{name} ({role or 'engine state'})" for name, role in roles.items())
-    return f"it is a warning ({alias}) made from {told}, which can't show that fault, so it never warns", remedy
+    listed = ", ".join(f"{name} ({role or 'engine state'})" for name, role in roles.items())
+    return f"it is a warning ({alias}) made from {listed}, which can't show that fault, so it never warns", remedy
 
 
-def warning_of(made: MadeField, signal: MapSignal) -> str:
+def warning_of(made: CompiledField, signal: MapSignal) -> str:
     """Short name of the warning that a signal is by its map, or else by its rule; "" where it is none.
 
     A rule can't take a warning's name away: what the map knows as a lamp stays one.
@@ -101,7 +101,7 @@ def _alias(signal: MapSignal) -> str:
 
 
 def unproven_sources(
-    bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: SignalRule, made: MadeField, signal: MapSignal
+    bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: SignalRule, made: CompiledField, signal: MapSignal
 ) -> list[str]:
     """Sources of a warning without a role, where no other source warns: nobody can tell whether they do."""
     alias = warning_of(made, signal)

@@ -11,7 +11,7 @@ from swapbridge.compiler.expressions.values import show
 from swapbridge.compiler.messages.messages import SendDraft
 from swapbridge.compiler.messages.passing import present_sender
 from swapbridge.compiler.messages.rest import refuse_dead
-from swapbridge.compiler.messages.targets import MadeField
+from swapbridge.compiler.messages.targets import CompiledField
 from swapbridge.compiler.refusals import LoweringError, Refusals
 from swapbridge.core.errors import InputError
 from swapbridge.core.identifier_words import format_identifier, split_word
@@ -279,7 +279,7 @@ def _moving_bits(low: int, high: int, length: int) -> int:
 # --- what is sent
 
 
-def _signal(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft, made: MadeField) -> list[str]:
+def _signal(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft, made: CompiledField) -> list[str]:
     signal = draft.message.signal(made.field.name)
     if signal is None:
         return []
@@ -334,7 +334,7 @@ def _signal(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft,
     return _advice(maps, draft, made, signal, engine)
 
 
-def _is_not_available(made: MadeField, signal: MapSignal) -> bool:
+def _is_not_available(made: CompiledField, signal: MapSignal) -> bool:
     """Whether a signal only ever says 'not available'."""
     return made.constant == invalid_code(signal)
 
@@ -352,7 +352,7 @@ def _need_role(bridge: BridgeFile, draft: SendDraft, signal: MapSignal) -> None:
         )
 
 
-def _same_hazard(bridge: BridgeFile, draft: SendDraft, made: MadeField, signal: MapSignal) -> None:
+def _same_hazard(bridge: BridgeFile, draft: SendDraft, made: CompiledField, signal: MapSignal) -> None:
     """A rule can't call what the map knows as dangerous something harmless, and so get round its checks."""
     known = BY_NAME.get(signal.role)
     if made.role is not None and known is not None and known.hazard and known.hazard != made.role.hazard:
@@ -386,7 +386,7 @@ def _renamed(bridge: BridgeFile, maps: Mapping[str, SignalMap], plan: Plan) -> N
             )
 
 
-def _quantity(bridge: BridgeFile, draft: SendDraft, made: MadeField, signal: MapSignal) -> None:
+def _quantity(bridge: BridgeFile, draft: SendDraft, made: CompiledField, signal: MapSignal) -> None:
     role = made.role
     if role is None or not role.quantity or is_choice(signal) or not made.field.unit:
         return
@@ -432,7 +432,7 @@ def _driver_demand(bridge: BridgeFile, draft: SendDraft, name: str, engine: bool
 
 
 def _advice(
-    maps: Mapping[str, SignalMap], draft: SendDraft, made: MadeField, signal: MapSignal, engine: bool | None
+    maps: Mapping[str, SignalMap], draft: SendDraft, made: CompiledField, signal: MapSignal, engine: bool | None
 ) -> list[str]:
     out, role = [], made.role
     name = f"{draft.name}.{made.field.name}"

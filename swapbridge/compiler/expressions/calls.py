@@ -48,14 +48,14 @@ def constant_of(lowering: Lowering, node: Node, builder: BlockBuilder, unit: Uni
     return known_constant(builder, value)
 
 
-def grid_of(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted, unit: Unit) -> Fraction:
-    """Resolution of a call's result in a unit: its `resolution` option or the goal's."""
+def grid_of(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted, unit: Unit) -> Fraction:
+    """Resolution of a call's result in a unit: its `resolution` option or the wanted one."""
     option = dict(call.options).get("resolution")
     if option is None:
-        return goal.resolution_in(unit)
+        return wanted.resolution_in(unit)
     value = need_number(lowering.lower(option, builder, Wanted()))
     if value.unit.kind != unit.kind or known_constant(builder, value) <= 0:
         raise LoweringError(
             "the resolution is not a constant above 0 of the value's kind", f"write resolution=1 {unit.name}"
         )
-    return value.lin.constant_value * value.unit.factor / unit.factor
+    return value.linear.constant_value * value.unit.factor / unit.factor

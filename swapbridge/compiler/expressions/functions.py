@@ -27,7 +27,7 @@ from swapbridge.compiler.expressions.values import (
     multiply,
     need_number,
     need_truth,
-    select_lin,
+    select_linear,
 )
 from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.errors import InputError
@@ -46,19 +46,19 @@ class Function:
     lower: Lower
 
 
-def _choose(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _choose(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
     test, a, b = arguments(call, 3, 3)
     register, condition = lowering.truth(test, builder)
-    condition = replace(condition, lin=Linear.of(register, Fraction(1), Fraction(0)), unit=TRUTH)
-    first, second = lowering.lower(a, builder, goal), lowering.lower(b, builder, goal)
-    return choose(builder, condition, first, second, goal)
+    condition = replace(condition, linear=Linear.of(register, Fraction(1), Fraction(0)), unit=TRUTH)
+    first, second = lowering.lower(a, builder, wanted), lowering.lower(b, builder, wanted)
+    return choose(builder, condition, first, second, wanted)
 
 
-def _extreme(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
-    parts = [lowering.lower(a, builder, goal) for a in arguments(call, 2, 16)]
+def _extreme(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
+    parts = [lowering.lower(a, builder, wanted) for a in arguments(call, 2, 16)]
     out = parts[0]
     for part in parts[1:]:
-        out = extreme(builder, call.function, out, part, goal)
+        out = extreme(builder, call.function, out, part, wanted)
     if call.function == "min":
         _note_cut(lowering, builder, parts[0], None, parts[1:])
     return out
@@ -67,64 +67,64 @@ def _extreme(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted
 def _note_cut(lowering: Lowering, builder: BlockBuilder, first: Value, low: Value | None, highs: list[Value]) -> None:
     """Keep what constant limits take off a value that moves."""
     ends = [*highs] if low is None else [low, *highs]
-    if first.lin.is_constant or any(not e.lin.is_constant or e.unit.kind != first.unit.kind for e in ends):
+    if first.linear.is_constant or any(not e.linear.is_constant or e.unit.kind != first.unit.kind for e in ends):
         return
-    reach = first.lin.bounds(builder)
-    bottom = reach[0] if low is None else in_unit(low, first.unit).lin.constant_value
-    top = min(in_unit(e, first.unit).lin.constant_value for e in highs)
+    reach = first.linear.bounds(builder)
+    bottom = reach[0] if low is None else in_unit(low, first.unit).linear.constant_value
+    top = min(in_unit(e, first.unit).linear.constant_value for e in highs)
     lowering.cuts.append(Cut(*reach, bottom, top, first.unit))
 
 
-def _clamp(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
-    value, low, high = (lowering.lower(a, builder, goal) for a in arguments(call, 3, 3))
-    if low.lin.is_constant and high.lin.is_constant:
-        ends = [in_unit(need_number(v), need_number(value).unit).lin.constant_value for v in (low, high)]
+def _clamp(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
+    value, low, high = (lowering.lower(a, builder, wanted) for a in arguments(call, 3, 3))
+    if low.linear.is_constant and high.linear.is_constant:
+        ends = [in_unit(need_number(v), need_number(value).unit).linear.constant_value for v in (low, high)]
         if ends[0] > ends[1]:
             raise LoweringError("the clamp's lower end is above its upper end", "write clamp(value, low, high)")
     _note_cut(lowering, builder, value, low, [high])
-    return extreme(builder, "min", extreme(builder, "max", value, low, goal), high, goal)
+    return extreme(builder, "min", extreme(builder, "max", value, low, wanted), high, wanted)
 
 
-def _within(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
-    value, low, high = (lowering.lower(a, builder, goal) for a in arguments(call, 3, 3))
-    clamped = extreme(builder, "min", extreme(builder, "max", value, low, goal), high, goal)
-    register = need_truth(builder, inside(builder, value, low, high, goal))
+def _within(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
+    value, low, high = (lowering.lower(a, builder, wanted) for a in arguments(call, 3, 3))
+    clamped = extreme(builder, "min", extreme(builder, "max", value, low, wanted), high, wanted)
+    register = need_truth(builder, inside(builder, value, low, high, wanted))
     return replace(clamped, valid=both_valid(builder, clamped.valid, register))
 
 
-def _abs(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _abs(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
     (argument,) = arguments(call, 1, 1)
-    value = need_number(lowering.lower(argument, builder, goal))
-    negated = replace(value, lin=value.lin.affine(Fraction(-1), Fraction(0)))
-    return extreme(builder, "max", value, negated, goal)
+    value = need_number(lowering.lower(argument, builder, wanted))
+    negated = replace(value, linear=value.linear.affine(Fraction(-1), Fraction(0)))
+    return extreme(builder, "max", value, negated, wanted)
 
 
-def _table(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _table(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
     found = arguments(call, 1, 2, "resolution")
-    value = need_number(lowering.lower(found[0], builder, goal))
+    value = need_number(lowering.lower(found[0], builder, wanted))
     if len(found) == 2:
         points, y_unit = _named_curve(lowering, found[1], value.unit)
     else:
         points, y_unit = _pair_points(lowering, call, builder, value.unit)
     if len(points) < 2 or any(p[0] >= q[0] for p, q in pairwise(points)):
         raise LoweringError("a table needs two points or more, with x rising", "put the points in order of x")
-    grid = grid_of(lowering, call, builder, goal, y_unit)
+    grid = grid_of(lowering, call, builder, wanted, y_unit)
     ys = [_nearest(y / grid) for _, y in points]
-    if value.lin.is_constant:
-        lin = Linear.of(
-            builder.const(1), Fraction(_interpolate(value.lin.constant_value, points, ys)) * grid, Fraction(0)
+    if value.linear.is_constant:
+        linear = Linear.of(
+            builder.const(1), Fraction(_interpolate(value.linear.constant_value, points, ys)) * grid, Fraction(0)
         )
-        return Value(Linear.constant(lin.scale), y_unit, value.valid, feeds=value.feeds, rounded=True)
-    xs = [(x - value.lin.offset) / value.lin.scale for x, _ in points]
+        return Value(Linear.constant(linear.scale), y_unit, value.valid, feeds=value.feeds, rounded=True)
+    xs = [(x - value.linear.offset) / value.linear.scale for x, _ in points]
     xs = [approximate_bound(x, builder, OTHER_RESOLUTION) for x in xs]
     # a falling signal is turned round, so that every step still rounds from the point with the smaller x
-    factor = lcm(*(x.denominator for x in xs)) * (1 if value.lin.num > 0 else -1)
+    factor = lcm(*(x.denominator for x in xs)) * (1 if value.linear.num > 0 else -1)
     if any(a * factor >= b * factor for a, b in pairwise(xs)):
         raise LoweringError("two points of the table are closer than the signal's resolution", "leave one of them out")
     number = lowering.memory.table(
         f"table {len(lowering.memory.tables)}", tuple(int(x * factor) for x in xs), tuple(ys)
     )
-    register = builder.emit("mul", value.lin.register, builder.const(factor))
+    register = builder.emit("mul", value.linear.register, builder.const(factor))
     register = builder.emit("table", register, value=number)
     return Value(Linear.of(register, grid, Fraction(0)), y_unit, value.valid, feeds=value.feeds, rounded=True)
 
@@ -167,40 +167,40 @@ def _pair_points(
     return points, y_unit or NONE
 
 
-def _lookup(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _lookup(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
     (argument,) = arguments(call, 1, 1)
     value = lowering.lower(argument, builder, Wanted())
     choices = value.choices
     if not value.is_choice:
         value = need_number(value)
-    if value.lin.is_constant or not call.pairs:
+    if value.linear.is_constant or not call.pairs:
         raise LoweringError("lookup needs a signal and `key: value` pairs", f"write {USAGES['lookup'][0]}")
     keys: dict[int, Value] = {}
     for key_node, result_node in call.pairs:
         key = lowering.lower(key_node, builder, Wanted(choices=choices if isinstance(key_node, Text) else None))
-        if not key.lin.is_constant or not is_always_valid(builder, key):
+        if not key.linear.is_constant or not is_always_valid(builder, key):
             raise LoweringError("a lookup's keys are constants", "write a 'Name' or a number")
-        point = (key.lin.constant_value - value.lin.offset) / value.lin.scale
+        point = (key.linear.constant_value - value.linear.offset) / value.linear.scale
         if not key.is_choice and not value.is_choice:
-            point = (in_unit(key, value.unit).lin.constant_value - value.lin.offset) / value.lin.scale
-        result = lowering.lower(result_node, builder, goal)
+            point = (in_unit(key, value.unit).linear.constant_value - value.linear.offset) / value.linear.scale
+        result = lowering.lower(result_node, builder, wanted)
         if point.denominator != 1 or int(point) in keys:
             raise LoweringError(
                 "a key is not a raw value of the signal, or appears twice", "use each raw value of the signal once"
             )
-        if not result.lin.is_constant:
+        if not result.linear.is_constant:
             raise LoweringError("a lookup's values are constants", "use choose(signal == 'Name', ..., ...) for others")
         keys[int(point)] = result
-    return _lookup_value(lowering, call, builder, goal, value, keys)
+    return _lookup_value(lowering, call, builder, wanted, value, keys)
 
 
 def _lookup_value(
-    lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted, value: Value, keys: dict[int, Value]
+    lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted, value: Value, keys: dict[int, Value]
 ) -> Value:
     results = list(keys.values())
-    otherwise = None if call.otherwise is None else lowering.lower(call.otherwise, builder, goal)
+    otherwise = None if call.otherwise is None else lowering.lower(call.otherwise, builder, wanted)
     if otherwise is not None:
-        if not otherwise.lin.is_constant:
+        if not otherwise.linear.is_constant:
             raise LoweringError("a lookup's else is a constant", "write a 'Name' or a number")
         results.append(otherwise)
     first = results[0]
@@ -210,30 +210,30 @@ def _lookup_value(
         )
     if not first.is_choice and not first.is_truth:
         results = [in_unit(r, first.unit) for r in results]
-    den = lcm(*(r.lin.constant_value.denominator for r in results))
-    largest = max(abs(int(r.lin.constant_value * den)) for r in results)
+    den = lcm(*(r.linear.constant_value.denominator for r in results))
+    largest = max(abs(int(r.linear.constant_value * den)) for r in results)
     if max(den, largest) > CONSTANT_TOP:
         den = 1  # answers in a second unit: near enough on a power of two, as any constant of more than 31 bits
-        while Fraction(1, 2 * den) > goal.tolerance_in(first.unit):
+        while Fraction(1, 2 * den) > wanted.tolerance_in(first.unit):
             den *= 2
         builder.notes.append("an answer of a lookup needs more than 31 bits: a nearby one instead, within 1/1000 step")
-    numbers = [round(r.lin.constant_value * den) for r in results]
+    numbers = [round(r.linear.constant_value * den) for r in results]
     pairs = dict(zip(keys, numbers, strict=False))
-    told = [_valid_answer(builder, r) for r in results]
-    memory, register = lowering.memory, value.lin.register
+    validity = [_valid_answer(builder, r) for r in results]
+    memory, register = lowering.memory, value.linear.register
     default = numbers[-1] if otherwise is not None else min(numbers)
     out = builder.emit("lookup", register, value=memory.lookup(f"lookup {len(memory.lookups)}", pairs, default))
     valid = value.valid
     low, high = builder.interval(register)
     meets_default = len([k for k in pairs if low <= k <= high]) <= high - low
-    answers = dict(zip(keys, told, strict=False))
-    without = told[-1] if otherwise is not None else 0
+    answers = dict(zip(keys, validity, strict=False))
+    without = validity[-1] if otherwise is not None else 0
     if not all(answers.values()) or (meets_default and not without):
         known = memory.lookup(f"lookup {len(memory.lookups)}", answers, without)
         valid = both_valid(builder, valid, builder.emit("lookup", register, value=known))
     held = builder.constant_value(out)
-    lin = Linear.constant(Fraction(held, den)) if held is not None else Linear.of(out, Fraction(1, den), Fraction(0))
-    return Value(lin, first.unit, valid, first.choices, first.is_choice, value.feeds, value.rounded)
+    linear = Linear.constant(Fraction(held, den)) if held is not None else Linear.of(out, Fraction(1, den), Fraction(0))
+    return Value(linear, first.unit, valid, first.choices, first.is_choice, value.feeds, value.rounded)
 
 
 def _valid_answer(builder: BlockBuilder, value: Value) -> int:
@@ -246,15 +246,15 @@ def _valid_answer(builder: BlockBuilder, value: Value) -> int:
     return held
 
 
-def _first_valid(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
-    parts = [lowering.lower(a, builder, goal) for a in arguments(call, 2, 8)]
+def _first_valid(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
+    parts = [lowering.lower(a, builder, wanted) for a in arguments(call, 2, 8)]
     out = parts[-1]
     for part in reversed(parts[:-1]):
-        out = _prefer(builder, part, out, goal)
+        out = _prefer(builder, part, out, wanted)
     return out
 
 
-def _prefer(builder: BlockBuilder, a: Value, b: Value, goal: Wanted) -> Value:
+def _prefer(builder: BlockBuilder, a: Value, b: Value, wanted: Wanted) -> Value:
     if a.is_choice != b.is_choice or a.is_truth != b.is_truth:
         raise LoweringError("the sources are of different kinds", "give numbers, choices or conditions only")
     if a.is_choice and b.is_choice and a.choices != b.choices:
@@ -263,17 +263,17 @@ def _prefer(builder: BlockBuilder, a: Value, b: Value, goal: Wanted) -> Value:
         return a
     if not a.is_choice and not a.is_truth:
         b = in_unit(b, a.unit)
-    lin = select_lin(builder, a.valid, a.lin, b.lin, goal.tolerance_in(a.unit))
+    linear = select_linear(builder, a.valid, a.linear, b.linear, wanted.tolerance_in(a.unit))
     valid = None if b.valid is None else builder.emit("or", a.valid, b.valid)
-    return Value(lin, a.unit, valid, a.choices, a.is_choice, a.feeds | b.feeds, a.rounded or b.rounded)
+    return Value(linear, a.unit, valid, a.choices, a.is_choice, a.feeds | b.feeds, a.rounded or b.rounded)
 
 
-def _valid(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _valid(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
     (argument,) = arguments(call, 1, 1)
     feed = _message_feed(lowering, argument)
     if feed is not None:
         return Value(Linear(builder.emit("fresh", value=feed), 1, 0, 1), TRUTH, feeds=frozenset({feed}))
-    value = lowering.lower(argument, builder, goal)
+    value = lowering.lower(argument, builder, wanted)
     register = builder.const(1) if value.valid is None else value.valid
     return Value(Linear.of(register, Fraction(1), Fraction(0)), TRUTH, feeds=value.feeds)
 
@@ -286,7 +286,7 @@ def _message_feed(lowering: Lowering, node: Node) -> int | None:
     return None
 
 
-def _age(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _age(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
     (argument,) = arguments(call, 1, 1)
     feed = _message_feed(lowering, argument)
     if feed is None and isinstance(argument, Name) and len(argument.parts) == 3:
@@ -297,7 +297,7 @@ def _age(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) ->
     return Value(Linear(register, 1, 0, 1000), SPELLINGS["ms"], feeds=frozenset({feed}))
 
 
-def _awake(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _awake(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
     (argument,) = arguments(call, 1, 1)
     names = [b.name for b in lowering.bridge.buses]
     if not isinstance(argument, Name) or argument.dotted not in names:
@@ -306,44 +306,48 @@ def _awake(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) 
     return Value(Linear(register, 1, 0, 1), TRUTH)
 
 
-def _round_to(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _round_to(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
     argument, step_node = arguments(call, 2, 2)
-    value = need_number(lowering.lower(argument, builder, goal))
+    value = need_number(lowering.lower(argument, builder, wanted))
     step = need_number(lowering.lower(step_node, builder, Wanted()))
     if step.unit.kind != value.unit.kind or known_constant(builder, step) <= 0:
         raise LoweringError(
             "the step is not a constant above 0 of the value's kind", f"write round_to(x, 1 {value.unit.name})"
         )
     # multiples are counted in the step's unit: of 10 degF from 0 degF, whatever the value's own zero is
-    there, grid = in_unit(value, step.unit), step.lin.constant_value
-    lin = Linear.of(on_grid(builder, there.lin, grid), grid, Fraction(0))
-    return in_unit(replace(there, lin=_constant_folded(builder, lin), rounded=True), value.unit)
+    there, grid = in_unit(value, step.unit), step.linear.constant_value
+    linear = Linear.of(on_grid(builder, there.linear, grid), grid, Fraction(0))
+    return in_unit(replace(there, linear=_constant_folded(builder, linear), rounded=True), value.unit)
 
 
-def _constant_folded(builder: BlockBuilder, lin: Linear) -> Linear:
-    held = builder.constant_value(lin.register)
-    return lin if held is None else Linear.constant(held * lin.scale + lin.offset)
+def _constant_folded(builder: BlockBuilder, linear: Linear) -> Linear:
+    held = builder.constant_value(linear.register)
+    return linear if held is None else Linear.constant(held * linear.scale + linear.offset)
 
 
-def _as_percent(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _as_percent(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
     a, b = (lowering.lower(part, builder, Wanted()) for part in arguments(call, 2, 2))
     quotient = divide(
-        builder, a, b, Value(Linear.constant(Fraction(0)), NONE), Wanted(NONE, goal.resolution_in(SPELLINGS["%"]) / 100)
+        builder,
+        a,
+        b,
+        Value(Linear.constant(Fraction(0)), NONE),
+        Wanted(NONE, wanted.resolution_in(SPELLINGS["%"]) / 100),
     )
-    return multiply(builder, quotient, Value(Linear.constant(Fraction(100)), SPELLINGS["%"]), goal)
+    return multiply(builder, quotient, Value(Linear.constant(Fraction(100)), SPELLINGS["%"]), wanted)
 
 
-def _percent_of(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
-    a, b = (lowering.lower(part, builder, goal) for part in arguments(call, 2, 2))
+def _percent_of(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
+    a, b = (lowering.lower(part, builder, wanted) for part in arguments(call, 2, 2))
     if a.unit.kind != "ratio":
         raise LoweringError("percent_of takes a percentage first", "write percent_of(percentage, reference)")
-    return multiply(builder, a, b, goal)
+    return multiply(builder, a, b, wanted)
 
 
-def _number(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _number(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
     (argument,) = arguments(call, 1, 1)
     value = lowering.lower(argument, builder, Wanted())
-    if not value.is_choice or value.lin.is_constant:
+    if not value.is_choice or value.linear.is_constant:
         raise LoweringError("number takes a signal that is a list of choices", "leave number(...) out")
     return replace(value, unit=NONE, choices=None, is_choice=False)
 

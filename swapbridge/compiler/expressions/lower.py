@@ -107,7 +107,7 @@ class Lowering:
 
     # --- entry
 
-    def source(self, source: Source, builder: BlockBuilder, goal: Wanted) -> Value:
+    def source(self, source: Source, builder: BlockBuilder, wanted: Wanted) -> Value:
         """Lower one expression of the file.
 
         Raises
@@ -118,14 +118,14 @@ class Lowering:
         node = parse_source(self.bridge, source)
         self._where.append(source)
         try:
-            return self.lower(node, builder, goal)
+            return self.lower(node, builder, wanted)
         finally:
             self._where.pop()
 
-    def lower(self, node: Node, builder: BlockBuilder, goal: Wanted) -> Value:
+    def lower(self, node: Node, builder: BlockBuilder, wanted: Wanted) -> Value:
         """Lower one tree; errors get the place of the innermost part that is wrong."""
         try:
-            return self._lower(node, builder, goal)
+            return self._lower(node, builder, wanted)
         except LoweringError as error:
             raise self.bridge.refuse(self._where[-1].place, error.reason, error.remedy, node.column) from None
         except OverflowRefused as error:
@@ -137,7 +137,7 @@ class Lowering:
                 node.column,
             ) from None
 
-    def _lower(self, node: Node, builder: BlockBuilder, goal: Wanted) -> Value:
+    def _lower(self, node: Node, builder: BlockBuilder, wanted: Wanted) -> Value:
         self._parts += 1
         if self._parts > MAX_PARTS:
             raise LoweringError(
@@ -149,14 +149,14 @@ class Lowering:
         if isinstance(node, Truth):
             return Value(Linear.constant(Fraction(int(node.value))), TRUTH)
         if isinstance(node, Text):
-            return choice_value(node.value, goal)
+            return choice_value(node.value, wanted)
         if isinstance(node, Name):
-            return self._name(node, builder, goal)
+            return self._name(node, builder, wanted)
         if isinstance(node, Unary):
-            return self._unary(node, builder, goal)
+            return self._unary(node, builder, wanted)
         if isinstance(node, Binary):
-            return self._binary(node, builder, goal)
-        return self._call(node, builder, goal)
+            return self._binary(node, builder, wanted)
+        return self._call(node, builder, wanted)
 
     def _unit(self, text: str) -> Unit:
         try:
@@ -174,14 +174,14 @@ class Lowering:
         except LoweringError as error:
             raise self.bridge.refuse(self._where[-1].place, error.reason, error.remedy, node.column) from None
 
-    def _unary(self, node: Unary, builder: BlockBuilder, goal: Wanted) -> Value:
+    def _unary(self, node: Unary, builder: BlockBuilder, wanted: Wanted) -> Value:
         if node.operator == "not":
             register, value = self.truth(node.operand, builder)
-            return replace(value, lin=_bit(builder.emit("not", register)), unit=TRUTH)
-        value = need_number(self.lower(node.operand, builder, goal))
-        return replace(value, lin=value.lin.affine(Fraction(-1), Fraction(0)))
+            return replace(value, linear=_bit(builder.emit("not", register)), unit=TRUTH)
+        value = need_number(self.lower(node.operand, builder, wanted))
+        return replace(value, linear=value.linear.affine(Fraction(-1), Fraction(0)))
 
-    def _binary(self, node: Binary, builder: BlockBuilder, goal: Wanted) -> Value:
+    def _binary(self, node: Binary, builder: BlockBuilder, wanted: Wanted) -> Value:
         operator = node.operator
         if operator in ("and", "or"):
             (left, a), (right, b) = self.truth(node.left, builder), self.truth(node.right, builder)
@@ -189,13 +189,13 @@ class Lowering:
             return Value(_bit(builder.emit(operator, left, right)), TRUTH, valid, feeds=feeds, rounded=rounded)
         if operator in ("<", "<=", ">", ">=", "==", "!="):
             return self._comparison(node, builder)
-        a, b = self.lower(node.left, builder, goal), self.lower(node.right, builder, goal)
+        a, b = self.lower(node.left, builder, wanted), self.lower(node.right, builder, wanted)
         if operator in ("+", "-"):
-            return add(builder, a, b, 1 if operator == "+" else -1, goal)
+            return add(builder, a, b, 1 if operator == "+" else -1, wanted)
         if operator == "*":
-            return multiply(builder, a, b, goal)
-        otherwise = None if node.otherwise is None else self.lower(node.otherwise, builder, goal)
-        return divide(builder, a, b, otherwise, goal)
+            return multiply(builder, a, b, wanted)
+        otherwise = None if node.otherwise is None else self.lower(node.otherwise, builder, wanted)
+        return divide(builder, a, b, otherwise, wanted)
 
     def _comparison(self, node: Binary, builder: BlockBuilder) -> Value:
         left, right = node.left, node.right
@@ -221,16 +221,18 @@ class Lowering:
             found = self.sources.signal(node.parts[0], node.parts[1], node.parts[2])
             fresh = builder.emit("fresh", value=found.feed)
             # a named code may be a reserved one: freshness alone decides whether it was received
-            lin = Linear(builder.load(found.slot), 1, 0, 1)
-            return Value(lin, NONE, fresh, found.signal.choices, True, frozenset({found.feed}))
+            linear = Linear(builder.load(found.slot), 1, 0, 1)
+            return Value(linear, NONE, fresh, found.signal.choices, True, frozenset({found.feed}))
         raise LoweringError("this has no choices", "compare it with a number")
 
-    def _name(self, node: Name, builder: BlockBuilder, goal: Wanted) -> Value:
+    def _name(self, node: Name, builder: BlockBuilder, wanted: Wanted) -> Value:
         if len(node.parts) == 1:
             name = node.parts[0]
             if name == "invalid":
-                is_named = goal.choices is not None and goal.unit is None
-                return Value(Linear.constant(Fraction(0)), goal.unit or NONE, builder.const(0), goal.choices, is_named)
+                is_named = wanted.choices is not None and wanted.unit is None
+                return Value(
+                    Linear.constant(Fraction(0)), wanted.unit or NONE, builder.const(0), wanted.choices, is_named
+                )
             if name == "state":
                 return Value(Linear(builder.load(0), 1, 0, 1), NONE, None, dict(enumerate(STATES)), True)
             table = self.bridge.constants if name in self.bridge.constants else self.bridge.values
@@ -241,14 +243,14 @@ class Lowering:
                 raise LoweringError(f"{name!r} is defined by itself", "remove the circular reference")
             self._naming.append(name)
             try:
-                return self.source(table[name], builder, goal)
+                return self.source(table[name], builder, wanted)
             finally:
                 self._naming.pop()
         if len(node.parts) == 3:
-            return self.signal(node, builder, goal)
+            return self.signal(node, builder, wanted)
         raise LoweringError(f"{node.dotted!r} is not a signal", "write bus.MESSAGE.SIGNAL")
 
-    def signal(self, node: Name, builder: BlockBuilder, goal: Wanted) -> Value:
+    def signal(self, node: Name, builder: BlockBuilder, wanted: Wanted) -> Value:
         """A source signal's value: exact, valid while fresh and not one of its reserved codes."""
         found = self.sources.signal(*node.parts)
         signal = found.signal
@@ -272,7 +274,7 @@ class Lowering:
         value = Value(
             Linear.of(register, signal.scale, signal.offset), self._signal_unit(found), valid, choices, False, feeds
         )
-        return self._in_torque(found, value, builder, goal)
+        return self._in_torque(found, value, builder, wanted)
 
     def _signal_unit(self, found: SourceSignal) -> Unit:
         text = found.options.unit if found.options.unit is not None else found.signal.unit
@@ -296,13 +298,13 @@ class Lowering:
             return Name((found.bus, *node.parts), node.column)
         return node
 
-    def _in_torque(self, found: SourceSignal, value: Value, builder: BlockBuilder, goal: Wanted) -> Value:
+    def _in_torque(self, found: SourceSignal, value: Value, builder: BlockBuilder, wanted: Wanted) -> Value:
         """A percent torque becomes a torque, where its reference is known."""
         if value.unit.kind != "ratio":
             return value
         reference = self.reference(found)
         if reference is not None:
-            return multiply(builder, value, self.lower(reference, builder, Wanted()), goal)
+            return multiply(builder, value, self.lower(reference, builder, Wanted()), wanted)
         role = found.options.role or found.signal.role
         if role in BY_NAME and BY_NAME[role].quantity == "torque":
             raise LoweringError(
@@ -312,13 +314,13 @@ class Lowering:
             )
         return value
 
-    def _call(self, node: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+    def _call(self, node: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
         if node.function not in self.functions:
             raise LoweringError(f"there is no function {node.function!r}", near(node.function, sorted(self.functions)))
-        return self.functions[node.function](self, node, builder, goal)
+        return self.functions[node.function](self, node, builder, wanted)
 
 
-def choice_value(name: str, goal: Wanted) -> Value:
+def choice_value(name: str, wanted: Wanted) -> Value:
     """A name in quotes as a raw value of the choices wanted.
 
     Raises
@@ -326,15 +328,15 @@ def choice_value(name: str, goal: Wanted) -> Value:
     LoweringError
         No choices are wanted here, or none of that name.
     """
-    if goal.choices is None:
+    if wanted.choices is None:
         raise LoweringError(
             f"'{name}' is the name of a choice, but no choices are known here", "compare it with a signal"
         )
-    exact = [raw for raw, text in goal.choices.items() if text == name]
-    found = exact or [raw for raw, text in goal.choices.items() if plain(text) == plain(name)]
+    exact = [raw for raw, text in wanted.choices.items() if text == name]
+    found = exact or [raw for raw, text in wanted.choices.items() if plain(text) == plain(name)]
     if len(found) != 1:
-        raise LoweringError(f"'{name}' is not one of its choices", near(name, list(goal.choices.values())))
-    return Value(Linear.constant(Fraction(found[0])), NONE, None, goal.choices, True)
+        raise LoweringError(f"'{name}' is not one of its choices", near(name, list(wanted.choices.values())))
+    return Value(Linear.constant(Fraction(found[0])), NONE, None, wanted.choices, True)
 
 
 def _bit(register: int) -> Linear:

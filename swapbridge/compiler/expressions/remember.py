@@ -33,17 +33,17 @@ FINEST_RATE = 1 << 20
 
 
 def _kept(
-    lowering: Lowering, call: Call, goal: Wanted, write: Callable[[BlockBuilder, str], tuple[tuple[int, ...], Value]]
+    lowering: Lowering, call: Call, wanted: Wanted, write: Callable[[BlockBuilder, str], tuple[tuple[int, ...], Value]]
 ) -> tuple[tuple[int, ...], Value]:
     """Slots of a call, updated once a step however often the same call is written; `write(task, name)` writes it."""
-    choices = tuple(sorted((goal.choices or {}).items()))
-    name = memory_name(call, goal.unit, goal.resolution, goal.step, choices)
+    choices = tuple(sorted((wanted.choices or {}).items()))
+    name = memory_name(call, wanted.unit, wanted.resolution, wanted.step, choices)
     if name not in lowering.kept:
         cuts, nearby = len(lowering.cuts), len(lowering.nearby)
         with lowering.tasks.writing() as task:
-            told = len(task.notes)
+            notes_before = len(task.notes)
             slots, value = write(task, name)
-            lowering.nearby += task.notes[told:]
+            lowering.nearby += task.notes[notes_before:]
         lowering.kept[name] = RememberedCall(
             slots, value, tuple(lowering.cuts[cuts:]), tuple(dict.fromkeys(lowering.nearby[nearby:]))
         )
@@ -75,16 +75,16 @@ def _one(builder: BlockBuilder, valid: int | None) -> int:
 
 
 def _follow(
-    lowering: Lowering, call: Call, goal: Wanted, argument: Node, grid_for: Callable[[Unit], Fraction],
+    lowering: Lowering, call: Call, wanted: Wanted, argument: Node, grid_for: Callable[[Unit], Fraction],
     move: Callable[[BlockBuilder, int, Fraction], int],
 ) -> tuple[tuple[int, ...], Value, Fraction]:  # fmt: skip
     """A number that follows its input: starts at it, then `move(task, difference, grid)` a step, within its range."""
     grids: list[Fraction] = []
 
     def write(task: BlockBuilder, name: str) -> tuple[tuple[int, ...], Value]:
-        value = need_number(lowering.lower(argument, task, goal))
+        value = need_number(lowering.lower(argument, task, wanted))
         grid = grid_for(value.unit)
-        target = on_grid(task, value.lin, grid, goal.tolerance_in(value.unit))
+        target = on_grid(task, value.linear, grid, wanted.tolerance_in(value.unit))
         low, high = task.interval(target)
         memory = lowering.memory
         slot = memory.slot(name, min(max(0, low), high), low, high)
@@ -100,18 +100,18 @@ def _follow(
         grids.append(grid)
         return (slot, begun), Value(Linear.constant(grid), value.unit, feeds=value.feeds, rounded=True)
 
-    slots, value = _kept(lowering, call, goal, write)
-    return slots, value, value.lin.constant_value
+    slots, value = _kept(lowering, call, wanted, write)
+    return slots, value, value.linear.constant_value
 
 
 def _output(builder: BlockBuilder, slots: tuple[int, ...], value: Value, grid: Fraction) -> Value:
     register = builder.load(slots[0])
     held = builder.interval(register)
-    lin = Linear.constant(held[0] * grid) if held[0] == held[1] else Linear.of(register, grid, Fraction(0))
-    return Value(lin, value.unit, builder.load(slots[1]), feeds=value.feeds, rounded=True)
+    linear = Linear.constant(held[0] * grid) if held[0] == held[1] else Linear.of(register, grid, Fraction(0))
+    return Value(linear, value.unit, builder.load(slots[1]), feeds=value.feeds, rounded=True)
 
 
-def _lowpass(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _lowpass(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
 
     argument, tau_node = arguments(call, 2, 2, "resolution")
     tau, step = _seconds(lowering, tau_node, builder), _step(lowering)
@@ -123,12 +123,12 @@ def _lowpass(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted
         return task.emit("div", scaled, task.const(share.denominator))
 
     slots, value, grid = _follow(
-        lowering, call, goal, argument, lambda unit: grid_of(lowering, call, builder, goal, unit) / extra, move
+        lowering, call, wanted, argument, lambda unit: grid_of(lowering, call, builder, wanted, unit) / extra, move
     )
     return _output(builder, slots, value, grid)
 
 
-def _rate_limit(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _rate_limit(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
 
     found = arguments(call, 2, 3, "resolution")
     step = _step(lowering)
@@ -141,8 +141,8 @@ def _rate_limit(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wan
             value = need_number(lowering.lower(node, builder, Wanted()))
             plain = Unit(value.unit.name, value.unit.kind, value.unit.factor)
             known_constant(builder, value)
-            out.append(in_unit(Value(value.lin, plain), difference).lin)
-        if any(lin.constant_value <= 0 for lin in out):
+            out.append(in_unit(Value(value.linear, plain), difference).linear)
+        if any(linear.constant_value <= 0 for linear in out):
             raise LoweringError(
                 "a rate is not a constant above 0", "write the change per second: rate_limit(x, 100 rpm)"
             )
@@ -153,7 +153,7 @@ def _rate_limit(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wan
 
     def with_steps(unit: Unit) -> Fraction:
         up, down = rates(unit)
-        grid = _common_grid(up, down, grid_of(lowering, call, builder, goal, unit))
+        grid = _common_grid(up, down, grid_of(lowering, call, builder, wanted, unit))
         steps[grid] = round(up / grid), round(down / grid)
         if any(rate != grid * number for rate, number in zip((up, down), steps[grid], strict=True)):
             lowering.nearby.append("a rate needs more than 31 bits: a nearby one instead, within a millionth")
@@ -163,7 +163,7 @@ def _rate_limit(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wan
         up, down = steps[grid]
         return task.emit("max", task.emit("min", difference, task.const(up)), task.const(-down))
 
-    slots, value, grid = _follow(lowering, call, goal, found[0], with_steps, move)
+    slots, value, grid = _follow(lowering, call, wanted, found[0], with_steps, move)
     return _output(builder, slots, value, grid)
 
 
@@ -199,7 +199,7 @@ def _truth_of(builder: BlockBuilder, slot: int, feeds: frozenset[int], valid: in
     )
 
 
-def _hysteresis(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _hysteresis(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
     argument, on_node, off_node = arguments(call, 3, 3)
 
     def write(task: BlockBuilder, name: str) -> tuple[tuple[int, ...], Value]:
@@ -207,9 +207,9 @@ def _hysteresis(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wan
         on, off = (in_unit(need_number(lowering.lower(n, task, Wanted())), value.unit) for n in (on_node, off_node))
         if known_constant(task, on) == known_constant(task, off):
             raise LoweringError("the two thresholds are not different constants", "write hysteresis(x, on, off)")
-        rising = on.lin.constant_value > off.lin.constant_value
-        go = compare(task, ">=" if rising else "<=", value, on).lin
-        stop = compare(task, "<=" if rising else ">=", value, off).lin
+        rising = on.linear.constant_value > off.linear.constant_value
+        go = compare(task, ">=" if rising else "<=", value, on).linear
+        stop = compare(task, "<=" if rising else ">=", value, off).linear
         slot, known = lowering.memory.slot(name, 0, 0, 1), lowering.memory.slot(f"{name} is known", 0, 0, 1)
         valid = _one(task, value.valid)
         now = task.load(slot)
@@ -223,7 +223,7 @@ def _hysteresis(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wan
     return _truth_of(builder, slots[0], value.feeds, slots[1])
 
 
-def _debounce(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _debounce(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
 
     found = arguments(call, 2, 3)
     on = _ticks(lowering, found[1], builder)
@@ -249,7 +249,7 @@ def _debounce(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wante
     return _truth_of(builder, slots[0], value.feeds, slots[1])
 
 
-def _hold(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _hold(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
 
     argument, time = arguments(call, 2, 2)
     ticks = _ticks(lowering, time, builder)
@@ -265,7 +265,7 @@ def _hold(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -
     return Value(Linear(register, 1, 0, 1), TRUTH, feeds=value.feeds)
 
 
-def _time_since(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _time_since(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
 
     (argument,) = arguments(call, 1, 1, "most")
     most = dict(call.options).get("most")
@@ -283,7 +283,7 @@ def _time_since(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wan
     return Value(Linear.of(builder.load(slots[0]), _step(lowering), Fraction(0)), SECOND, feeds=value.feeds)
 
 
-def _edge(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _edge(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
 
     (argument,) = arguments(call, 1, 1)
 
@@ -310,7 +310,7 @@ def _edge(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -
     return _truth_of(builder, slots[0], value.feeds)
 
 
-def _delay(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _delay(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
     """What the argument was, kept exactly: 0 stands for 'not valid', everything else is moved up from 1."""
 
     argument, time = arguments(call, 2, 2)
@@ -324,10 +324,10 @@ def _delay(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) 
         raise LoweringError(f"a delay of {ticks} steps is too long", "write a longer step_ms under [bridge]")
 
     def write(task: BlockBuilder, name: str) -> tuple[tuple[int, ...], Value]:
-        value = lowering.lower(argument, task, goal)
-        if value.lin.is_constant:
+        value = lowering.lower(argument, task, wanted)
+        if value.linear.is_constant:
             raise LoweringError("a constant has no other value in the past", "leave delay(...) out")
-        register = value.lin.register
+        register = value.linear.register
         low, high = task.interval(register)
         moved = task.emit("add", register, task.const(1 - low))
         if value.valid is not None:
@@ -337,17 +337,17 @@ def _delay(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) 
         task.store(slot, task.emit("delay", moved, value=line))
         return (slot, low), value
 
-    (slot, low), value = _kept(lowering, call, goal, write)
+    (slot, low), value = _kept(lowering, call, wanted, write)
     held = builder.load(slot)
     known = builder.emit("lt", builder.const(0), held)
     register = builder.emit("add", builder.emit("max", held, builder.const(1)), builder.const(low - 1))
     fixed = builder.constant_value(register)
-    scale, offset = value.lin.scale, value.lin.offset
-    lin = Linear.of(register, scale, offset) if fixed is None else Linear.constant(fixed * scale + offset)
-    return replace(value, lin=lin, valid=known)
+    scale, offset = value.linear.scale, value.linear.offset
+    linear = Linear.of(register, scale, offset) if fixed is None else Linear.constant(fixed * scale + offset)
+    return replace(value, linear=linear, valid=known)
 
 
-def _accumulate(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted) -> Value:
+def _accumulate(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted) -> Value:
 
     (argument,) = arguments(call, 1, 1, "wrap", "most", "resolution")
     options = dict(call.options)
@@ -358,9 +358,9 @@ def _accumulate(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wan
     kinds: list[tuple[Unit, Fraction]] = []
 
     def write(task: BlockBuilder, name: str) -> tuple[tuple[int, ...], Value]:
-        value = need_number(lowering.lower(argument, task, goal))
+        value = need_number(lowering.lower(argument, task, wanted))
         unit, per_second = _total_unit(value.unit)
-        rate = value.lin.affine(value.unit.factor * per_second * _step(lowering) / unit.factor, Fraction(0))
+        rate = value.linear.affine(value.unit.factor * per_second * _step(lowering) / unit.factor, Fraction(0))
         top = _total_top(lowering, options, builder, unit)
         den = lcm(rate.den, top.denominator)  # one count of the total is 1/den of its unit, so nothing is rounded
         wraps = int(top * den)
@@ -375,8 +375,8 @@ def _accumulate(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wan
         kinds.append((unit, Fraction(1, den)))
         return (slot,), Value(Linear.constant(Fraction(1, den)), unit, feeds=value.feeds)
 
-    slots, value = _kept(lowering, call, goal, write)
-    return _whole_steps(lowering, call, builder, goal, slots[0], value)
+    slots, value = _kept(lowering, call, wanted, write)
+    return _whole_steps(lowering, call, builder, wanted, slots[0], value)
 
 
 def _total_unit(unit: Unit) -> tuple[Unit, Fraction]:
@@ -396,16 +396,18 @@ def _total_top(lowering: Lowering, options: dict[str, Node], builder: BlockBuild
     return top
 
 
-def _whole_steps(lowering: Lowering, call: Call, builder: BlockBuilder, goal: Wanted, slot: int, value: Value) -> Value:
+def _whole_steps(
+    lowering: Lowering, call: Call, builder: BlockBuilder, wanted: Wanted, slot: int, value: Value
+) -> Value:
     """The total in whole steps reached, so that it never shows its upper end too early."""
     option = dict(call.options).get("resolution")
     if option is not None:
-        step: Fraction | None = grid_of(lowering, call, builder, goal, value.unit)
-    elif goal.unit is not None and goal.unit.kind == value.unit.kind and goal.step is not None:
-        step = goal.step * goal.unit.factor / value.unit.factor
+        step: Fraction | None = grid_of(lowering, call, builder, wanted, value.unit)
+    elif wanted.unit is not None and wanted.unit.kind == value.unit.kind and wanted.step is not None:
+        step = wanted.step * wanted.unit.factor / value.unit.factor
     else:
         step = None
-    count = value.lin.constant_value
+    count = value.linear.constant_value
     register = builder.load(slot)
     if step is None:
         return Value(Linear.of(register, count, Fraction(0)), value.unit, feeds=value.feeds)

@@ -31,7 +31,7 @@ class Value:
     it depends on. `rounded` says that a resolution was applied on the way.
     """
 
-    lin: Linear
+    linear: Linear
     unit: Unit = NONE
     valid: int | None = None
     choices: Mapping[int, str] | None = None
@@ -125,13 +125,13 @@ def need_truth(builder: BlockBuilder, value: Value) -> int:
     """
     if value.is_choice:
         raise LoweringError("a choice is neither true nor false", "compare it: signal == 'Name'")
-    if value.lin.is_constant:
-        if value.lin.constant_value in (0, 1):
-            return builder.const(int(value.lin.constant_value))
-    elif value.lin.scale == 1 and value.lin.offset == 0:
-        low, high = builder.interval(value.lin.register)
+    if value.linear.is_constant:
+        if value.linear.constant_value in (0, 1):
+            return builder.const(int(value.linear.constant_value))
+    elif value.linear.scale == 1 and value.linear.offset == 0:
+        low, high = builder.interval(value.linear.register)
         if low >= 0 and high <= 1:
-            return value.lin.register
+            return value.linear.register
     raise LoweringError("a condition is expected here, not a number", "compare it: signal > 0")
 
 
@@ -148,7 +148,7 @@ def in_unit(value: Value, unit: Unit) -> Value:
     if value.unit.kind != unit.kind:
         raise LoweringError(_kinds(value.unit, unit), _kind_remedy(value.unit, unit))
     scale, offset = value.unit.conversion(unit)
-    return replace(value, lin=value.lin.affine(scale, offset), unit=unit)
+    return replace(value, linear=value.linear.affine(scale, offset), unit=unit)
 
 
 def _kinds(a: Unit, b: Unit) -> str:
@@ -193,39 +193,41 @@ def known_constant(builder: BlockBuilder, value: Value) -> Fraction:
     LoweringError
         It changes, or it is not valid.
     """
-    if not value.lin.is_constant:
+    if not value.linear.is_constant:
         raise LoweringError("a constant is expected here, not something that changes", "write a number with its unit")
     if not is_always_valid(builder, value):
         raise LoweringError("a constant is expected here, and this is not valid", "write a number with its unit")
-    return value.lin.constant_value
+    return value.linear.constant_value
 
 
-def split(builder: BlockBuilder, lin: Linear) -> tuple[int, Fraction]:
-    """Register and factor with lin = register * factor."""
-    if lin.is_constant:
-        return builder.const(lin.off), Fraction(1, lin.den)
-    if lin.off == 0:
-        return lin.register, lin.scale
-    g = gcd(lin.num, lin.off)
-    sign = -1 if lin.num < 0 else 1
-    register = builder.emit("mul", lin.register, builder.const(lin.num // g * sign))
-    register = builder.emit("add", register, builder.const(lin.off // g * sign))
-    return register, Fraction(g * sign, lin.den)
+def split(builder: BlockBuilder, linear: Linear) -> tuple[int, Fraction]:
+    """Register and factor with linear = register * factor."""
+    if linear.is_constant:
+        return builder.const(linear.off), Fraction(1, linear.den)
+    if linear.off == 0:
+        return linear.register, linear.scale
+    g = gcd(linear.num, linear.off)
+    sign = -1 if linear.num < 0 else 1
+    register = builder.emit("mul", linear.register, builder.const(linear.num // g * sign))
+    register = builder.emit("add", register, builder.const(linear.off // g * sign))
+    return register, Fraction(g * sign, linear.den)
 
 
-def add(builder: BlockBuilder, a: Value, b: Value, sign: int, goal: Wanted) -> Value:
+def add(builder: BlockBuilder, a: Value, b: Value, sign: int, wanted: Wanted) -> Value:
     """a + b or a - b in a's unit."""
     a, b = need_number(a), need_number(b)
     if a.unit.kind == b.unit.kind == "temperature" and a.unit.name != b.unit.name:
         raise LoweringError(
             f"{a.unit.name} and {b.unit.name} have different zeros, so their sum is ambiguous", "write both in one unit"
         )
-    if a.unit != b.unit and goal.unit is not None and a.unit.kind == b.unit.kind == goal.unit.kind != "temperature":
-        a = in_unit(a, goal.unit)  # the same quantity, in the unit that is wanted: one conversion less to make room for
+    if a.unit != b.unit and wanted.unit is not None and a.unit.kind == b.unit.kind == wanted.unit.kind != "temperature":
+        a = in_unit(
+            a, wanted.unit
+        )  # the same quantity, in the unit that is wanted: one conversion less to make room for
     b = in_unit(b, a.unit)
-    right = b.lin.affine(Fraction(sign), Fraction(0))
+    right = b.linear.affine(Fraction(sign), Fraction(0))
     valid, feeds, rounded = joined(builder, a, b)
-    total = _sum(builder, a.lin, right, goal.tolerance_in(a.unit))
+    total = _sum(builder, a.linear, right, wanted.tolerance_in(a.unit))
     return Value(total, a.unit, valid, feeds=feeds, rounded=rounded)
 
 
@@ -245,56 +247,58 @@ def _sum(builder: BlockBuilder, a: Linear, b: Linear, tolerance: Fraction) -> Li
     return Linear.of(builder.emit("add", left, right), Fraction(g, den), a.offset + b.offset)
 
 
-def multiply(builder: BlockBuilder, a: Value, b: Value, goal: Wanted) -> Value:
+def multiply(builder: BlockBuilder, a: Value, b: Value, wanted: Wanted) -> Value:
     """a * b; one of them a plain number or a ratio."""
     a, b = need_number(a), need_number(b)
     if a.unit.kind not in ("a plain number", "ratio"):
         a, b = b, a
     if a.unit.kind == "ratio":
-        a = Value(a.lin.affine(a.unit.factor, Fraction(0)), NONE, a.valid, feeds=a.feeds, rounded=a.rounded)
+        a = Value(a.linear.affine(a.unit.factor, Fraction(0)), NONE, a.valid, feeds=a.feeds, rounded=a.rounded)
     if a.unit.kind != "a plain number":
         raise LoweringError(
             f"{a.unit.kind} times {b.unit.kind} has no unit here", f"make one a plain number: / 1 {a.unit.name}"
         )
     valid, feeds, rounded = joined(builder, a, b)
-    if a.lin.is_constant:
-        return Value(b.lin.affine(a.lin.constant_value, Fraction(0)), b.unit, valid, feeds=feeds, rounded=rounded)
-    if b.lin.is_constant:
-        return Value(a.lin.affine(b.lin.constant_value, Fraction(0)), b.unit, valid, feeds=feeds, rounded=rounded)
-    (ra, fa), (rb, fb) = split(builder, a.lin), split(builder, b.lin)
+    if a.linear.is_constant:
+        return Value(b.linear.affine(a.linear.constant_value, Fraction(0)), b.unit, valid, feeds=feeds, rounded=rounded)
+    if b.linear.is_constant:
+        return Value(a.linear.affine(b.linear.constant_value, Fraction(0)), b.unit, valid, feeds=feeds, rounded=rounded)
+    (ra, fa), (rb, fb) = split(builder, a.linear), split(builder, b.linear)
     product = Linear.of(builder.emit("mul", ra, rb), fa * fb, Fraction(0))
-    if goal.unit is None or goal.unit.kind != b.unit.kind:
+    if wanted.unit is None or wanted.unit.kind != b.unit.kind:
         return Value(product, b.unit, valid, feeds=feeds, rounded=rounded)
-    grid = goal.resolution_in(b.unit)
+    grid = wanted.resolution_in(b.unit)
     if (product.scale / grid).denominator != 1:
         product, rounded = Linear.of(on_grid(builder, product, grid), grid, Fraction(0)), True
     return Value(product, b.unit, valid, feeds=feeds, rounded=rounded)
 
 
-def divide(builder: BlockBuilder, a: Value, b: Value, otherwise: Value | None, goal: Wanted) -> Value:
+def divide(builder: BlockBuilder, a: Value, b: Value, otherwise: Value | None, wanted: Wanted) -> Value:
     """a / b; where b can be 0, `otherwise` says what then."""
     a, b = need_number(a), need_number(b)
     if b.unit.kind == a.unit.kind:
         b = in_unit(b, a.unit)
         unit = NONE
     elif b.unit.kind in ("a plain number", "ratio"):
-        b = Value(b.lin.affine(b.unit.factor, Fraction(0)), NONE, b.valid, feeds=b.feeds, rounded=b.rounded)
+        b = Value(b.linear.affine(b.unit.factor, Fraction(0)), NONE, b.valid, feeds=b.feeds, rounded=b.rounded)
         unit = a.unit
     else:
         raise LoweringError(f"{a.unit.kind} over {b.unit.kind} has no unit here", "make the divisor a plain number")
     valid, feeds, rounded = joined(builder, a, b)
-    if b.lin.is_constant:
-        if b.lin.constant_value == 0:
+    if b.linear.is_constant:
+        if b.linear.constant_value == 0:
             raise LoweringError("this divides by 0", "divide by a number other than 0")
-        return Value(a.lin.affine(1 / b.lin.constant_value, Fraction(0)), unit, valid, feeds=feeds, rounded=rounded)
-    low, high = b.lin.bounds(builder)
+        return Value(
+            a.linear.affine(1 / b.linear.constant_value, Fraction(0)), unit, valid, feeds=feeds, rounded=rounded
+        )
+    low, high = b.linear.bounds(builder)
     if low <= 0 <= high and otherwise is None:
         raise LoweringError(
             f"the divisor can be 0 (it goes from {show(low)} to {show(high)})",
             "state the result for that case: a / b else 0",
         )
-    grid = goal.resolution_in(unit)
-    (ra, fa), (rb, fb) = split(builder, a.lin), split(builder, b.lin)
+    grid = wanted.resolution_in(unit)
+    (ra, fa), (rb, fb) = split(builder, a.linear), split(builder, b.linear)
     ratio = fa / (fb * grid)
     top = builder.emit("mul", ra, builder.const(ratio.numerator))
     quotient = _quotient(builder, top, rb, ratio.denominator)
@@ -303,7 +307,7 @@ def divide(builder: BlockBuilder, a: Value, b: Value, otherwise: Value | None, g
         return result
     zero = builder.emit("eq", rb, builder.const(0))
     # in the quotient's own unit: -1 times a temperature is another one in degF than in degC
-    return choose(builder, Value(Linear(zero, 1, 0, 1), TRUTH, valid), in_unit(otherwise, unit), result, goal)
+    return choose(builder, Value(Linear(zero, 1, 0, 1), TRUTH, valid), in_unit(otherwise, unit), result, wanted)
 
 
 def _quotient(builder: BlockBuilder, top: int, bottom: int, factor: int) -> int:
@@ -331,7 +335,7 @@ def compare(builder: BlockBuilder, operator: str, a: Value, b: Value) -> Value:
     if a.is_choice != b.is_choice and not (a.unit.kind == b.unit.kind == "a plain number"):
         raise LoweringError("a choice can't be compared with this", "compare it with a 'Name' of its choices")
     b = in_unit(b, a.unit)
-    register = _compare(builder, operator, a.lin, b.lin)
+    register = _compare(builder, operator, a.linear, b.linear)
     return Value(Linear(register, 1, 0, 1), TRUTH, valid, feeds=feeds, rounded=rounded)
 
 
@@ -373,13 +377,13 @@ def _integers(builder: BlockBuilder, operator: str, a: int, b: int) -> int:
     return builder.emit("eq" if operator == "==" else "ne", a, b)
 
 
-def extreme(builder: BlockBuilder, kind: str, a: Value, b: Value, goal: Wanted) -> Value:
+def extreme(builder: BlockBuilder, kind: str, a: Value, b: Value, wanted: Wanted) -> Value:
     """The smaller (`min`) or larger (`max`) of two, in a's unit, exactly."""
     a, b = need_number(a), need_number(b)
     b = in_unit(b, a.unit)
     valid, feeds, rounded = joined(builder, a, b)
-    lin = _extreme(builder, kind, a.lin, b.lin, goal.tolerance_in(a.unit))
-    return Value(lin, a.unit, valid, feeds=feeds, rounded=rounded)
+    linear = _extreme(builder, kind, a.linear, b.linear, wanted.tolerance_in(a.unit))
+    return Value(linear, a.unit, valid, feeds=feeds, rounded=rounded)
 
 
 def _extreme(builder: BlockBuilder, kind: str, a: Linear, b: Linear, tolerance: Fraction) -> Linear:
@@ -410,35 +414,35 @@ def _is_long(bound: Fraction) -> bool:
     return max(abs(bound.numerator), bound.denominator) > CONSTANT_TOP
 
 
-def inside(builder: BlockBuilder, value: Value, low: Value, high: Value, goal: Wanted) -> Value:
+def inside(builder: BlockBuilder, value: Value, low: Value, high: Value, wanted: Wanted) -> Value:
     """Whether a value is between two others.
 
     Where a limit is a constant of more than 31 bits in the value's steps, both are taken on the grid on which a clamp
     takes them: a value that an earlier clamp left at that very limit is still inside.
     """
-    lin, ends = value.lin, [in_unit(end, value.unit) for end in (low, high)]
-    fixed = [end.lin.constant_value for end in ends if end.lin.is_constant]
-    if not lin.is_constant and any(_is_long((end - lin.offset) / lin.scale) for end in fixed):
-        lin, den = _on_fine_grid(builder, lin, goal.tolerance_in(value.unit) / 2)
-        value = replace(value, lin=lin)
+    linear, ends = value.linear, [in_unit(end, value.unit) for end in (low, high)]
+    fixed = [end.linear.constant_value for end in ends if end.linear.is_constant]
+    if not linear.is_constant and any(_is_long((end - linear.offset) / linear.scale) for end in fixed):
+        linear, den = _on_fine_grid(builder, linear, wanted.tolerance_in(value.unit) / 2)
+        value = replace(value, linear=linear)
         ends = [
-            replace(end, lin=Linear.constant(Fraction(round(end.lin.constant_value * den), den)))
-            if end.lin.is_constant
+            replace(end, linear=Linear.constant(Fraction(round(end.linear.constant_value * den), den)))
+            if end.linear.is_constant
             else end
             for end in ends
         ]
     above, below = compare(builder, "<=", ends[0], value), compare(builder, "<=", value, ends[1])
     register = builder.emit("and", need_truth(builder, above), need_truth(builder, below))
-    return replace(above, lin=Linear(register, 1, 0, 1))
+    return replace(above, linear=Linear(register, 1, 0, 1))
 
 
-def _on_fine_grid(builder: BlockBuilder, lin: Linear, tolerance: Fraction) -> tuple[Linear, int]:
+def _on_fine_grid(builder: BlockBuilder, linear: Linear, tolerance: Fraction) -> tuple[Linear, int]:
     """A nearby value, and a denominator of it that is fine enough to tell limits apart."""
-    lin = approximate(lin, builder, tolerance)
-    den = lin.den
+    linear = approximate(linear, builder, tolerance)
+    den = linear.den
     while Fraction(1, 2 * den) > tolerance:
         den *= 2
-    return lin, den
+    return linear, den
 
 
 def _extreme_nearby(builder: BlockBuilder, kind: str, a: Linear, bound: Fraction, tolerance: Fraction) -> Linear:
@@ -453,24 +457,24 @@ def _extreme_nearby(builder: BlockBuilder, kind: str, a: Linear, bound: Fraction
     return Linear.constant(bound if held == limit else Fraction(held, den))
 
 
-def choose(builder: BlockBuilder, condition: Value, a: Value, b: Value, goal: Wanted) -> Value:
+def choose(builder: BlockBuilder, condition: Value, a: Value, b: Value, wanted: Wanted) -> Value:
     """a where the condition holds, else b; in a's unit."""
     test = need_truth(builder, condition)
     if a.is_choice != b.is_choice or a.is_truth != b.is_truth:
         raise LoweringError("the two answers are of different kinds", "give two numbers, two choices or two conditions")
     if not a.is_choice and not a.is_truth:
         b = in_unit(b, a.unit)
-    lin = select_lin(builder, test, a.lin, b.lin, goal.tolerance_in(a.unit))
+    linear = select_linear(builder, test, a.linear, b.linear, wanted.tolerance_in(a.unit))
     valid = condition.valid
     if a.valid is not None or b.valid is not None:
         one = builder.const(1)
         inner = builder.emit("select", test, one if a.valid is None else a.valid, one if b.valid is None else b.valid)
         valid = both_valid(builder, valid, inner)
     _, feeds, rounded = joined(builder, condition, a, b)
-    return Value(lin, a.unit, valid, a.choices, a.is_choice, feeds, rounded)
+    return Value(linear, a.unit, valid, a.choices, a.is_choice, feeds, rounded)
 
 
-def select_lin(builder: BlockBuilder, test: int, a: Linear, b: Linear, tolerance: Fraction) -> Linear:
+def select_linear(builder: BlockBuilder, test: int, a: Linear, b: Linear, tolerance: Fraction) -> Linear:
     """Exact choice between two rationals."""
     fixed = builder.constant_value(test)
     if fixed is not None:

@@ -132,9 +132,9 @@ def _stated(target: Doubted, value: Value, copied: bool) -> tuple[int, str]:
 
 
 def _raw_of(target: Doubted, found: Value) -> int:
-    if not found.lin.is_constant or found.valid is not None:
+    if not found.linear.is_constant or found.valid is not None:
         raise LoweringError(f"the fallback of {target.dotted} is not a constant", "state a number or a 'Name'")
-    held, signal = found.lin.constant_value, target.signal
+    held, signal = found.linear.constant_value, target.signal
     if found.is_choice or is_choice(signal):
         return int(held)
     if found.is_truth:
@@ -144,9 +144,9 @@ def _raw_of(target: Doubted, found: Value) -> int:
         whole = target.constant_reference()
         if not whole:
             raise LoweringError("write a percentage of a changing reference in percent", 'write "... %"')
-        size = in_unit(found, SPELLINGS["Nm"]).lin.constant_value / whole / unit.factor
+        size = in_unit(found, SPELLINGS["Nm"]).linear.constant_value / whole / unit.factor
     else:
-        size = in_unit(found, unit).lin.constant_value
+        size = in_unit(found, unit).linear.constant_value
     exact = (size - signal.offset) / signal.scale
     return div_round(exact.numerator, exact.denominator)
 

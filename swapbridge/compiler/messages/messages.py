@@ -10,7 +10,7 @@ from swapbridge.compiler.expressions.lower import Lowering
 from swapbridge.compiler.expressions.sources import near
 from swapbridge.compiler.expressions.values import both_valid
 from swapbridge.compiler.messages.rest import alias_of, blank, recorded_base, rest_raw, unknown_bits
-from swapbridge.compiler.messages.targets import MadeField, TargetSignal
+from swapbridge.compiler.messages.targets import CompiledField, TargetSignal
 from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.integrity import Checksum
 from swapbridge.core.j1939 import EVERYBODY
@@ -34,7 +34,7 @@ class SendDraft:
     bus: str
     message: MapMessage
     send: Send
-    made: list[MadeField] = field(default_factory=list)
+    made: list[CompiledField] = field(default_factory=list)
     arrivals: tuple[int, ...] = ()
     warnings: list[str] = field(default_factory=list)
 
@@ -194,7 +194,7 @@ def _variant(
             )
         multiplexer.layout.pack(base, mux_value)
     builder = BlockBuilder(lowering.memory)
-    made: list[MadeField] = []
+    made: list[CompiledField] = []
     taken: dict[int, str] = {}
     for signal in message.signals:
         if signal.mux_values and mux_value not in signal.mux_values:
@@ -226,7 +226,7 @@ def _variant(
     return finished_variant(bytes(base), builder, made, stops)
 
 
-def finished_variant(base: bytes, builder: BlockBuilder, made: Sequence[MadeField], stops: int | None) -> Variant:
+def finished_variant(base: bytes, builder: BlockBuilder, made: Sequence[CompiledField], stops: int | None) -> Variant:
     """A form of a message from its lowered fields; operations that nothing needs are left out."""
     keep = [m.field.register for m in made] + ([] if stops is None else [stops])
     block, places = builder.block(keep)
@@ -328,10 +328,10 @@ def _timed(
                 rule.place, f"{draft.name} would be sent while the bus sleeps", "leave asleep out of its states"
             )
         if not states & _reachable(bridge):
-            told = ", ".join(rule.states) or "no state"
+            waited_for = ", ".join(rule.states) or "no state"
             raise bridge.refuse(
                 rule.place,
-                f"{draft.name} would never be sent: it waits for {told}, a state that is never reached",
+                f"{draft.name} would never be sent: it waits for {waited_for}, a state that is never reached",
                 "define it under [states] (key_on, crank, run, after_run_ms), or leave states out",
             )
         if management and states & ~KEY_STATES:
@@ -391,10 +391,10 @@ def _timed(
 def _reachable(bridge: BridgeFile) -> int:
     """States that the bridge file's conditions can lead to, bit by bit (see `states.write_states`)."""
     rules = bridge.states
-    told = {"crank": rules.crank is not None, "run": rules.run is not None, "key_on": rules.key_on is not None}
-    told["after_run"] = bool(rules.after_run_us) and any(told.values())
-    told["run"] = told["run"] or not any(told.values())
-    return sum(1 << n for n, name in enumerate(STATES) if told.get(name, True))
+    stated = {"crank": rules.crank is not None, "run": rules.run is not None, "key_on": rules.key_on is not None}
+    stated["after_run"] = bool(rules.after_run_us) and any(stated.values())
+    stated["run"] = stated["run"] or not any(stated.values())
+    return sum(1 << n for n, name in enumerate(STATES) if stated.get(name, True))
 
 
 def _default_gap(lowering: Lowering, draft: SendDraft) -> int:

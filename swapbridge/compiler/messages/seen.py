@@ -27,11 +27,11 @@ def within_seen(lowering: Lowering, builder: BlockBuilder, rule: SignalRule, val
         return value
     valid, feeds = value.valid, value.feeds
     for name, source in seen_sources(lowering, rule):
-        low, high = next((low, high) for told, low, high in rule.seen.ranges if told == name)
+        low, high = next((low, high) for ranged, low, high in rule.seen.ranges if ranged == name)
         try:
             measured = lowering.signal(source, builder, Wanted())
             ends = [lowering.source(text, builder, Wanted()) for text in (low, high)]
-            if not all(end.lin.is_constant and is_always_valid(builder, end) for end in ends):
+            if not all(end.linear.is_constant and is_always_valid(builder, end) for end in ends):
                 raise LoweringError("its ends are not constants", _USAGE)
             above = need_truth(builder, compare(builder, "<=", ends[0], measured))
             below = need_truth(builder, compare(builder, "<=", measured, ends[1]))
@@ -57,16 +57,16 @@ def seen_sources(lowering: Lowering, rule: SignalRule) -> list[tuple[str, Name]]
     """The sources that `seen` speaks of, by the name it gives them ("" for the only one)."""
     bridge, out = lowering.bridge, []
     behind = {n.dotted: n for n in signals_behind(bridge, rule.value)}
-    for told, low, _ in rule.seen.ranges:
-        if told and told not in behind:
+    for ranged, low, _ in rule.seen.ranges:
+        if ranged and ranged not in behind:
             known = ", ".join(behind) or "no source"
             raise bridge.refuse(
-                low.place, f"seen of {rule.name} names {told}, but its value depends on {known}", _USAGE
+                low.place, f"seen of {rule.name} names {ranged}, but its value depends on {known}", _USAGE
             )
-        if not told and len(behind) != 1:
+        if not ranged and len(behind) != 1:
             count = "no source" if not behind else f"{len(behind)} sources ({', '.join(behind)})"
             raise bridge.refuse(low.place, f"seen of {rule.name} does not say of which source: it has {count}", _USAGE)
-        name = behind[told] if told else next(iter(behind.values()))
+        name = behind[ranged] if ranged else next(iter(behind.values()))
         try:
             signal = lowering.sources.find_signal(*name.parts)[1]
         except LoweringError as error:
@@ -75,7 +75,7 @@ def seen_sources(lowering: Lowering, rule: SignalRule) -> list[tuple[str, Name]]
             raise bridge.refuse(
                 low.place, f"seen of {rule.name}: {name.dotted} is a choice, which has no range", "leave it out of seen"
             )
-        out.append((told, name))
+        out.append((ranged, name))
     return out
 
 

@@ -39,7 +39,7 @@ from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 
 @dataclass(frozen=True, slots=True)
-class MadeField:
+class CompiledField:
     """A field with the register that says whether its sources are valid (None: always); `constant` is its raw value
     where that never changes."""
 
@@ -51,9 +51,9 @@ class MadeField:
     constant: int | None = None
 
 
-def _source_ratio(builder: BlockBuilder, lin: Linear) -> Fraction | None:
+def _source_ratio(builder: BlockBuilder, linear: Linear) -> Fraction | None:
     """How many target steps one step of the source signal is, where there is one source signal."""
-    ratio, register = abs(lin.scale), lin.register
+    ratio, register = abs(linear.scale), linear.register
     while True:
         op = builder.ops[register]
         if op.kind == "load":
@@ -122,7 +122,7 @@ class TargetSignal:
 
     # --- the raw value
 
-    def make(self, builder: BlockBuilder) -> MadeField:
+    def make(self, builder: BlockBuilder) -> CompiledField:
         """Lower the rule into a block.
 
         Raises
@@ -132,11 +132,11 @@ class TargetSignal:
         """
         if copy_only(self.signal):
             return self._copy(builder)
-        told = len(builder.notes)
+        notes_before = len(builder.notes)
         value = self._value(builder)
         raw, valid = self._raw(builder, value)
         self.check_measured(builder, raw, value)
-        self.notes += dict.fromkeys(note for note in builder.notes[told:] if note not in self.notes)
+        self.notes += dict.fromkeys(note for note in builder.notes[notes_before:] if note not in self.notes)
         stops = self.parent.when_stale == "stop"
         answer = find_fallback(self, value) if valid is not None and not stops else None
         register = raw
@@ -144,7 +144,7 @@ class TargetSignal:
             register = self._with_fallback(builder, raw, valid, answer)
         self._check_range(builder, register)
         held = builder.constant_value(register)
-        return MadeField(self._field(builder, register, value, answer), valid, self.role, value, answer, held)
+        return CompiledField(self._field(builder, register, value, answer), valid, self.role, value, answer, held)
 
     def _field(self, builder: BlockBuilder, register: int, value: Value, answer: FallbackAnswer | None) -> Field:
         signal = self.signal
@@ -171,7 +171,7 @@ class TargetSignal:
                 str(error), f'or correct it: [sources."{self.bus}.{self.message.name}".signals]'
             ) from None
 
-    def goal(self) -> Wanted:
+    def wanted(self) -> Wanted:
         """What the expression is wanted in."""
         signal = self.signal
         if is_choice(signal):
@@ -197,41 +197,41 @@ class TargetSignal:
             return None
         scratch = BlockBuilder(self.lowering.memory)
         value = in_unit(self.lowering.source(self.reference, scratch, Wanted()), SPELLINGS["Nm"])
-        return value.lin.constant_value if value.lin.is_constant else None
+        return value.linear.constant_value if value.linear.is_constant else None
 
     def _value(self, builder: BlockBuilder) -> Value:
-        goal, before, nearby = self.goal(), len(self.lowering.cuts), len(self.lowering.nearby)
-        value = self.lowering.source(guarded(self.bridge, self.rule), builder, goal)
+        wanted, before, nearby = self.wanted(), len(self.lowering.cuts), len(self.lowering.nearby)
+        value = self.lowering.source(guarded(self.bridge, self.rule), builder, wanted)
         self.notes += dict.fromkeys(note for note in self.lowering.nearby[nearby:] if note not in self.notes)
         if not is_choice(self.signal):
             for cut in dict.fromkeys(self.lowering.cuts[before:]):
-                self._note_cut(cut, goal)
+                self._note_cut(cut, wanted)
         if self.rule.limits is not None and not is_choice(self.signal):
-            value = self._limited(builder, value, goal)
+            value = self._limited(builder, value, wanted)
         return within_seen(self.lowering, builder, self.rule, value)
 
-    def _limited(self, builder: BlockBuilder, value: Value, goal: Wanted) -> Value:
+    def _limited(self, builder: BlockBuilder, value: Value, wanted: Wanted) -> Value:
         assert self.rule.limits is not None
         low, high = (self.lowering.source(text, builder, Wanted()) for text in self.rule.limits)
-        if not all(end.lin.is_constant and is_always_valid(builder, end) for end in (low, high)):
+        if not all(end.linear.is_constant and is_always_valid(builder, end) for end in (low, high)):
             raise self.refuse("its limits are not constants", 'write limits = ["0 Nm", "300 Nm"]')
         try:
-            if in_unit(low, high.unit).lin.constant_value >= high.lin.constant_value:
+            if in_unit(low, high.unit).linear.constant_value >= high.linear.constant_value:
                 raise self.refuse("its lower limit is not below its upper limit", 'write limits = ["0 Nm", "300 Nm"]')
-            before = value.lin.bounds(builder)
-            value = extreme(builder, "min", extreme(builder, "max", value, low, goal), high, goal)
+            before = value.linear.bounds(builder)
+            value = extreme(builder, "min", extreme(builder, "max", value, low, wanted), high, wanted)
         except LoweringError as error:
             raise self.refuse(error.reason, error.remedy) from None
-        after = value.lin.bounds(builder)
-        if after[1] < before[1] - goal.resolution_in(value.unit):
+        after = value.linear.bounds(builder)
+        if after[1] < before[1] - wanted.resolution_in(value.unit):
             self._refuse_low_torque(before[1], after[1], value.unit)
         if before != after:
             self.notes.append(f"limited to {show(after[0])} to {show(after[1])}{step_text(value.unit.name)}")
         return value
 
-    def _note_cut(self, cut: Cut, goal: Wanted) -> None:
+    def _note_cut(self, cut: Cut, wanted: Wanted) -> None:
         """Note what a clamp or min cuts off; refuse to cut the top of an actual torque."""
-        if cut.top < cut.high - goal.resolution_in(cut.unit):  # less is only the rounding of what is clamped
+        if cut.top < cut.high - wanted.resolution_in(cut.unit):  # less is only the rounding of what is clamped
             self._refuse_low_torque(cut.high, cut.top, cut.unit)
         if cut.top < cut.high or cut.bottom > cut.low:
             unit = step_text(cut.unit.name)
@@ -268,10 +268,10 @@ class TargetSignal:
         unit = self.unit()
         if unit.kind == "ratio" and self.reference is not None and value.unit.kind == "torque":
             reference = self.lowering.source(self.reference, builder, Wanted())
-            goal = Wanted(NONE, abs(self.signal.scale) / 100 / RESOLUTION_STEPS)
+            wanted = Wanted(NONE, abs(self.signal.scale) / 100 / RESOLUTION_STEPS)
             zero = Value(Linear.constant(Fraction(0)), NONE)
             self.reference_feeds = reference.feeds
-            share = divide(builder, in_unit(value, SPELLINGS["Nm"]), in_unit(reference, SPELLINGS["Nm"]), zero, goal)
+            share = divide(builder, in_unit(value, SPELLINGS["Nm"]), in_unit(reference, SPELLINGS["Nm"]), zero, wanted)
             value = multiply(builder, share, Value(Linear.constant(Fraction(100)), SPELLINGS["%"]), Wanted())
         elif (
             unit.kind == "ratio" and self.reference is None and self.role is not None and self.role.quantity == "torque"
@@ -281,22 +281,22 @@ class TargetSignal:
                 'state it: reference = "450 Nm" or a signal',
             )
         value = in_unit(value, unit)
-        lin = value.lin.affine(1 / self.signal.scale, -self.signal.offset / self.signal.scale)
-        lin = approximate(lin, builder, Fraction(1, 2000))
-        self._note_rounding(builder, value, lin)
-        return on_grid(builder, lin, Fraction(1)), value.valid
+        linear = value.linear.affine(1 / self.signal.scale, -self.signal.offset / self.signal.scale)
+        linear = approximate(linear, builder, Fraction(1, 2000))
+        self._note_rounding(builder, value, linear)
+        return on_grid(builder, linear, Fraction(1)), value.valid
 
-    def _note_rounding(self, builder: BlockBuilder, value: Value, lin: Linear) -> None:
+    def _note_rounding(self, builder: BlockBuilder, value: Value, linear: Linear) -> None:
         step = f"{show(abs(self.signal.scale))}{step_text(self.unit_text)}"
-        if lin.is_constant:
-            self.notes.append("constant" if lin.den == 1 else f"constant, to the nearest step of {step}")
+        if linear.is_constant:
+            self.notes.append("constant" if linear.den == 1 else f"constant, to the nearest step of {step}")
         elif value.rounded:
             self.notes.append(f"to the nearest step of {step}")
-        elif lin.den == 1:
+        elif linear.den == 1:
             self.notes.append("exact")
         else:
             self.notes.append(f"exact, then to the nearest step of {step}")
-        ratio = None if lin.is_constant or value.rounded else _source_ratio(builder, lin)
+        ratio = None if linear.is_constant or value.rounded else _source_ratio(builder, linear)
         if ratio is not None:
             if ratio < 1:
                 self.notes.append(f"one {self.bus} step is {show(1 / ratio)} source steps")
@@ -324,24 +324,24 @@ class TargetSignal:
         if value.is_truth:
             return self._truth_raw(builder, value)
         if not value.is_choice:
-            if value.lin.is_constant and value.lin.den == 1 and value.unit == NONE:
-                return builder.const(value.lin.off), value.valid
+            if value.linear.is_constant and value.linear.den == 1 and value.unit == NONE:
+                return builder.const(value.linear.off), value.valid
             raise LoweringError("a number can't be sent as a choice", "write lookup(signal, number: 'Name', ...)")
-        if value.lin.is_constant:
-            return builder.const(value.lin.off), value.valid
+        if value.linear.is_constant:
+            return builder.const(value.linear.off), value.valid
         if not is_choice(self.signal):
             raise LoweringError(
                 "a choice can't be sent as a number", "write lookup(signal, 'Name': number, ...) or signal == 'Name'"
             )
         if value.choices is self.signal.choices or value.choices is None:
-            return value.lin.register, value.valid
+            return value.linear.register, value.valid
         return self._by_name(builder, value)
 
     def _by_name(self, builder: BlockBuilder, value: Value) -> tuple[int, int | None]:
         """Source choices to target choices of the same name; refused where one has no counterpart."""
         assert value.choices is not None
         targets = {plain(text): raw for raw, text in self.signal.choices.items()}
-        low, high = builder.interval(value.lin.register)
+        low, high = builder.interval(value.linear.register)
         pairs, alone = {}, []
         for raw, text in value.choices.items():
             if not low <= raw <= high or is_reserved(text):
@@ -359,11 +359,11 @@ class TargetSignal:
         memory = self.lowering.memory
         name = f"choices of {self.dotted}"
         default = min(pairs.values())
-        register = builder.emit("lookup", value.lin.register, value=memory.lookup(name, pairs, default))
+        register = builder.emit("lookup", value.linear.register, value=memory.lookup(name, pairs, default))
         valid = value.valid
         if len(pairs) <= high - low:
             known = memory.lookup(f"{name}, known", dict.fromkeys(pairs, 1), 0)
-            valid = both_valid(builder, valid, builder.emit("lookup", value.lin.register, value=known))
+            valid = both_valid(builder, valid, builder.emit("lookup", value.linear.register, value=known))
         self.notes.append("by name" if any(k != v for k, v in pairs.items()) else "by name (the same raw values)")
         return register, valid
 
@@ -431,9 +431,9 @@ class TargetSignal:
         """
         lowering = self.lowering
         with lowering.tasks.writing() as task:
-            told = list(self.notes)
+            notes_before = list(self.notes)
             raw, valid = self._raw(task, self._value(task))
-            self.notes = told  # the task computes what the message computes, and has nothing to add
+            self.notes = notes_before  # the task computes what the message computes, and has nothing to add
             good = task.const(1) if valid is None else valid
             low, high = task.interval(raw)
             low, high = min(low, answer.raw), max(high, answer.raw)
@@ -465,7 +465,7 @@ class TargetSignal:
 
     # --- copies
 
-    def _copy(self, builder: BlockBuilder) -> MadeField:
+    def _copy(self, builder: BlockBuilder) -> CompiledField:
         node = parse_source(self.bridge, self.rule.value)
         signal = self.signal
         if not isinstance(node, Name) or len(node.parts) != 3:
@@ -500,4 +500,4 @@ class TargetSignal:
         layout = Layout(signal.layout.start, signal.layout.length, signal.layout.byte_order, signed=True)
         value = Value(Linear.constant(Fraction(0)), feeds=frozenset({found.feed}))
         field = self._field(builder, register, value, answer)
-        return MadeField(replace(field, layout=layout), valid, self.role, value, answer)
+        return CompiledField(replace(field, layout=layout), valid, self.role, value, answer)

@@ -13,7 +13,13 @@ from swapbridge.drafting.channel_words import match_words, word_channels
 from swapbridge.drafting.drafted import Explained, How
 from swapbridge.drafting.explain.flags import GOOD, Condition, Watched, explain_flag
 from swapbridge.drafting.explain.kit import SIGNAL_NAME, Kit, named_within, open_field
-from swapbridge.drafting.explain.measured import EXACT, explain_number, may_be_request, recorded_ranges, tells_running
+from swapbridge.drafting.explain.measured import (
+    EXACT,
+    explain_number,
+    may_be_request,
+    recorded_ranges,
+    separates_running,
+)
 from swapbridge.drafting.lines import Atom
 from swapbridge.drafting.linking import (
     first_value,
@@ -39,7 +45,7 @@ MOST_WRONG, MOST_WRONG_EXACT = 0.15, 0.3
 MOST_FLAGS = 4
 LEAST_FRAMES = 3
 """A value that fewer frames have is none that could be learned."""
-PARTLY_TOLD = 0.5
+PARTLY_EXPLAINED = 0.5
 """How sure at most where a field has values that its source has no word for, or bits beside it that nothing tells."""
 SOME_CODES = 0.94
 """How sure at most where codes may come that no recording held: a gear that nobody drove in."""
@@ -55,11 +61,11 @@ def explain_field(kit: Kit, message: VehicleMessage, one: VehicleField, allowed:
     guard = guarded(kit.swap, kit.bus, message, one)
     if guard is not None and guard.safe is not None and not _is_something_else(kit, message, one, guard):
         return [_explain_guarded(kit, message, one, guard)]
-    told = _by_words(kit, message, one)
-    if told is not None and told.confidence <= PARTLY_TOLD:  # some of its values are never said so
+    by_words = _by_words(kit, message, one)
+    if by_words is not None and by_words.confidence <= PARTLY_EXPLAINED:  # some of its values are never said so
         whole = explain_choice(kit, message, one)
-        told = told if whole.how == "open" else whole
-    made = [told] if told is not None else _explained(kit, message, one, allowed)
+        by_words = by_words if whole.how == "open" else whole
+    made = [by_words] if by_words is not None else _explained(kit, message, one, allowed)
     if len(made) == 1 and made[0].how == "open" and one.layout.length > 1 and one.moving > 1:
         return _without_switches(kit, message, one) or made
     return made
@@ -124,8 +130,8 @@ def _at_still_bits(kit: Kit, message: VehicleMessage, one: VehicleField, whole: 
     if len(parts) < 2:
         return []
     made = [_part(kit, message, part) for part in parts]
-    told = all(m.how != "open" for m in made)
-    return made if told and min(m.confidence for m in made) > whole.confidence + BETTER else []
+    all_explained = all(m.how != "open" for m in made)
+    return made if all_explained and min(m.confidence for m in made) > whole.confidence + BETTER else []
 
 
 def _in_bits(kit: Kit, message: VehicleMessage, one: VehicleField, whole: Explained) -> list[Explained]:
@@ -142,11 +148,11 @@ def _in_bits(kit: Kit, message: VehicleMessage, one: VehicleField, whole: Explai
         lit = all(m.how != "open" for m in made) and min(m.confidence for m in made) >= whole.confidence
         return made if lit or whole.how == "open" or not named_within(whole.value, kit.codes) else []
     if whole.how == "open":
-        told = [m for m in made if m.how != "open"]
-        if len(told) * 2 <= len(made):
+        explained = [m for m in made if m.how != "open"]
+        if len(explained) * 2 <= len(made):
             return []  # the bits belong together
-        if len(told) < len(made):  # and may do so here
-            made = [replace(m, confidence=min(m.confidence, PARTLY_TOLD)) for m in made]
+        if len(explained) < len(made):  # and may do so here
+            made = [replace(m, confidence=min(m.confidence, PARTLY_EXPLAINED)) for m in made]
         return made
     better = all(m.how != "open" for m in made) and min(m.confidence for m in made) > whole.confidence + BETTER
     return made if better else []
@@ -173,7 +179,7 @@ def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard
         allowed = kit.tellers.get(guard.channel, frozenset())
         real = replace(kit, lines=(), atoms=tuple(a for a in kit.atoms if named_within(a.text, allowed)))
         made = _by_words(kit, message, one, guard.safe) or explain_choice(real, message, one)
-        if made.how in ("copy", "echo") and _says_it(kit, made.value, guard):
+        if made.how in ("copy", "echo") and _carries_channel(kit, made.value, guard):
             return replace(made, fallback=first, role=guard.role)
         echoed = _echo_of_code(kit, message, one)
         if echoed is not None:
@@ -249,7 +255,7 @@ def _of_code(kit: Kit, message: VehicleMessage, one: VehicleField, atoms: Sequen
     return made if made.how != "open" and theirs and made.share >= GOOD else None
 
 
-def _says_it(kit: Kit, text: str, guard: NeverDrafted) -> bool:
+def _carries_channel(kit: Kit, text: str, guard: NeverDrafted) -> bool:
     """Whether every signal of an expression really says what a guarded field is about."""
     return named_within(text, kit.tellers.get(guard.channel, frozenset()))
 
@@ -276,10 +282,10 @@ def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField, answer: int 
         else:
             text = f"lookup({word.origin.text}, {', '.join(f'{v}: {u}' for v, u in pairs)}, else {first})"
         sure = min(found.value_share, found.word_share, word.match.word_share)
-        said, counts = np.unique(message.raw(one.layout), return_counts=True)
-        if set(said[counts >= LEAST_FRAMES].tolist()) - {u for _, u in pairs}:
-            sure = min(sure, PARTLY_TOLD)
-        spare = _has_spare_bits(word.origin.field, len(word.match.word_of)) and _has_spare_bits(one, len(said))
+        codes, counts = np.unique(message.raw(one.layout), return_counts=True)
+        if set(codes[counts >= LEAST_FRAMES].tolist()) - {u for _, u in pairs}:
+            sure = min(sure, PARTLY_EXPLAINED)
+        spare = _has_spare_bits(word.origin.field, len(word.match.word_of)) and _has_spare_bits(one, len(codes))
         counted = one.layout.length > 1 and all(_is_number(w) for w in found.value_of)
         if spare or counted:  # a gear that is counted has a next one
             sure = min(sure, SOME_CODES)
@@ -294,14 +300,14 @@ def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField, answer: int 
     return None if best is None else best[1]
 
 
-def _has_spare_codes(one: VehicleField, said: int) -> bool:
+def _has_spare_codes(one: VehicleField, used: int) -> bool:
     """Whether a field could say more codes than were said."""
-    return one.layout.length > 1 and said < 1 << one.layout.length
+    return one.layout.length > 1 and used < 1 << one.layout.length
 
 
-def _has_spare_bits(one: VehicleField, said: int) -> bool:
+def _has_spare_bits(one: VehicleField, used: int) -> bool:
     """Whether a field has more bits than what it said needs: three words leave one code of two bits over anyway."""
-    return one.layout.length > 1 and said <= 1 << (one.layout.length - 1)
+    return one.layout.length > 1 and used <= 1 << (one.layout.length - 1)
 
 
 def _is_number(word: str) -> bool:
@@ -349,11 +355,11 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
             "a recording in which it moves apart from everything else",
         )
     if warning:
-        told = best[0][1].atom
+        predictor = best[0][1].atom
         if not _warned_of(kit, best[0][1], lit == 1):
             return open_field(
                 kit, message, one,
-                f"only {told.words} predicts it: that holds for every healthy engine, so it would never warn",
+                f"only {predictor.words} predicts it: that holds for every healthy engine, so it would never warn",
                 "the donor's own warning, or the quantity that it warns of",
             )  # fmt: skip
     learned = any(c.atom.learned for _, c, _ in best)
@@ -389,7 +395,7 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
             message,
             (
                 line for _, c, _ in best for line in c.atom.learned
-                if line.text in text and not tells_running(message, c.atom, line)
+                if line.text in text and not separates_running(message, c.atom, line)
             ),
             hotter=True,
         ),

@@ -65,15 +65,15 @@ class Watched:
         after = edges[np.minimum(at, len(edges) - 1)] - self.times
         return ~(((at > 0) & (before < self.slack_s)) | ((at < len(edges)) & (after < self.slack_s)))
 
-    def share(self, said: Bools, rows: Bools | None = None) -> float:
+    def share(self, predicted: Bools, rows: Bools | None = None) -> float:
         """Mean over yes and no of the share that is right."""
         weight = self.judged if rows is None else self.judged * rows
-        (yes, no), (right, wrong) = (weight @ x for x in (np.ones(len(said)), said.astype(np.float64)))
+        (yes, no), (right, wrong) = (weight @ x for x in (np.ones(len(predicted)), predicted.astype(np.float64)))
         return float(right / yes + (no - wrong) / no) / 2 if min(yes, no) > 0.05 else 0.0
 
-    def wrong_edges(self, said: Bools) -> int:
+    def wrong_edges(self, predicted: Bools) -> int:
         """Changes said that did not happen, and those that happened and were not said."""
-        changes = self.times[1:][said[1:] != said[:-1]]
+        changes = self.times[1:][predicted[1:] != predicted[:-1]]
         if not len(self.edges) or not len(changes):
             return len(self.edges) + len(changes)
         return int(
@@ -83,16 +83,16 @@ class Watched:
             )
         )
 
-    def judge(self, said: Bools, bits: float) -> tuple[float, float, float, int]:
+    def price_of(self, predicted: Bools, bits: float) -> tuple[float, float, float, int]:
         """(price, share, share of the worse half, wrong changes) of what is said at the watched times."""
-        share = self.share(said)
-        wrong = self.wrong_edges(said)
+        share = self.share(predicted)
+        wrong = self.wrong_edges(predicted)
         return bits + EDGE_BITS * wrong + 400 * (1 - share), share, 0.0, wrong
 
-    def halves(self, said: Bools) -> float:
+    def halves(self, predicted: Bools) -> float:
         """Share that is right on the worse half."""
         middle = self.edges[len(self.edges) // 2] if len(self.edges) > 1 else self.times[len(self.times) // 2]
-        parts = [self.share(said, rows) for rows in (self.times < middle, self.times >= middle)]
+        parts = [self.share(predicted, rows) for rows in (self.times < middle, self.times >= middle)]
         return min([p for p in parts if p > 0], default=0.0)
 
 
@@ -100,7 +100,7 @@ class Watched:
 class _Try:
     """A condition at the watched times, and how its atom is made; `text` where that is known by now."""
 
-    said: Bools
+    predicted: Bools
     bits: float
     key: str
     make: Callable[[], Atom]
@@ -123,10 +123,10 @@ def explain_flag(
     samples = [line.series.at(watched.times) for line in lines]
     tries: list[_Try] = []
     for atom in atoms:
-        said = atom.at(watched.times)
-        if said.any() and not said.all():
-            tries.append(_Try(said, atom.bits, atom.key, partial(_same, atom), text=atom.text or ""))
-            tries.append(_Try(~said, atom.bits + 1, f"not {atom.key}", atom.negated))
+        predicted = atom.at(watched.times)
+        if predicted.any() and not predicted.all():
+            tries.append(_Try(predicted, atom.bits, atom.key, partial(_same, atom), text=atom.text or ""))
+            tries.append(_Try(~predicted, atom.bits + 1, f"not {atom.key}", atom.negated))
     for line, x in zip(lines, samples, strict=True):
         tries += _thresholds(watched, line, x, None)
     tries = sorted((_judged(watched, t) for t in tries), key=lambda t: t.price)
@@ -138,7 +138,7 @@ def explain_flag(
     for one in tries:
         if one.key not in keys:
             keys.add(one.key)
-            out.append(Condition(one.make(), one.share, watched.halves(one.said), one.price, one.wrong))
+            out.append(Condition(one.make(), one.share, watched.halves(one.predicted), one.price, one.wrong))
         if len(out) == MOST_TOLD:
             break
     return out
@@ -149,7 +149,7 @@ def _same(atom: Atom) -> Atom:
 
 
 def _judged(watched: Watched, one: _Try) -> _Try:
-    price, share, _, wrong = watched.judge(one.said, one.bits)
+    price, share, _, wrong = watched.price_of(one.predicted, one.bits)
     return replace(one, price=price, share=share, wrong=wrong)
 
 
@@ -164,7 +164,7 @@ def _two(
         first: list[_Try] = []
         seen: set[str] = set()
         for group in (singles, _bounds(watched, lines, samples, want)):
-            covers = [t for t in group if float(watched.weight[mine & (t.said == want)].sum()) > 0.985 * whole]
+            covers = [t for t in group if float(watched.weight[mine & (t.predicted == want)].sum()) > 0.985 * whole]
             covers.sort(key=lambda t: (-round(t.share, 2), t.bits))
             for one in covers:  # one for every quantity or flag, or a family of like thresholds fills the list
                 if one.key not in seen and len(seen) < MOST_PAIRED * (1 if group is singles else 2):
@@ -172,14 +172,14 @@ def _two(
                     first.append(one)
         word = "and" if want else "or"
         for n, a in enumerate(first):
-            holds = a.said == want
+            holds = a.predicted == want
             more = [t for line, x in zip(lines, samples, strict=True) for t in _thresholds(watched, line, x, holds)]
             for b in [*first[n + 1 :], *more]:
                 if b.key == a.key or (a.text and a.text == b.text):  # a word and the field that says it are one
                     continue
-                said = (a.said & b.said) if want else (a.said | b.said)
+                predicted = (a.predicted & b.predicted) if want else (a.predicted | b.predicted)
                 make = partial(_joined, a.make, b.make, word)
-                out.append(_judged(watched, _Try(said, a.bits + b.bits + 2, f"{a.key} {word} {b.key}", make)))
+                out.append(_judged(watched, _Try(predicted, a.bits + b.bits + 2, f"{a.key} {word} {b.key}", make)))
     return out
 
 
@@ -241,8 +241,8 @@ def _bounds(watched: Watched, lines: Sequence[DraftLine], samples: Sequence[Floa
             high = (sign > 0) == want  # the no of a flag is bounded by the opposite condition
             ends = (on, off) if want else (off, on)
             key = f"{line.text} {'high' if high else 'low'}"
-            said = switched(x, *ends)
-            out.append(_judged(watched, _Try(said, 18, key, partial(threshold_atom, line, *ends))))
+            predicted = switched(x, *ends)
+            out.append(_judged(watched, _Try(predicted, 18, key, partial(threshold_atom, line, *ends))))
     return out
 
 
@@ -263,13 +263,13 @@ def _ends(yes: Floats, no: Floats, step: float) -> tuple[float, float] | None:
 def threshold_atom(line: DraftLine, on: float, off: float) -> Atom:
     """True from `on`, false from `off`, as it was in between."""
     rising = on > off
-    said = switched(line.series.value, on, off).astype(np.float64)
+    predicted = switched(line.series.value, on, off).astype(np.float64)
     unit = f" {line.unit}" if line.unit else ""
     digits = next((d for d in range(5, MOST_DIGITS) if number_text(on, d) != number_text(off, d)), MOST_DIGITS)
     text = f"hysteresis({line.text}, {number_text(on, digits)}{unit}, {number_text(off, digits)}{unit})"
     narrow = abs(on - off) <= line.step * 0.51
     return Atom(
-        text, VehicleSeries(line.series.time_s, said), 18 if narrow else 26,
+        text, VehicleSeries(line.series.time_s, predicted), 18 if narrow else 26,
         f"{line.text} {'high' if rising else 'low'}",
         "threshold", f"{line.words or line.text} {'from' if rising else 'up to'} {number_text(on, 4)}{unit}",
         frozenset({line.channel or line.text}), (line,),
@@ -283,8 +283,8 @@ def switched(value: Floats, on: float, off: float) -> Bools:
     mark = np.where(up, 1, np.where(down, 0, -1))
     rows = np.where(mark >= 0, np.arange(len(mark)), -1)
     last = np.maximum.accumulate(rows)
-    said: Bools = (last >= 0) & (mark[np.maximum(last, 0)] == 1)
-    return said
+    predicted: Bools = (last >= 0) & (mark[np.maximum(last, 0)] == 1)
+    return predicted
 
 
 def since_atom(begins: Sequence[float], series: VehicleSeries, seconds: float, text: str) -> Atom:

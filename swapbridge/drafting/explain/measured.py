@@ -117,7 +117,7 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
     measured = Measured(message.time_s, raw)
     ways = [_straight(measured, line, 0.97) for line in (*kit.lines, *kit.local)]
     formula = _formula_within_reach(kit, message, measured)
-    plain = formula.share if formula is not None and _tells_plainly(formula) else 0.0
+    plain = formula.share if formula is not None and _fits_simply(formula) else 0.0
     linked = [_linked(measured, x) for x in kit.linked]
     ways += [w if w.formula.share >= plain - NOT_ALIKE else replace(w, price=w.formula.price) for w in linked]
     if formula is not None and formula.lines:
@@ -138,7 +138,7 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
             kit, message, one, f"what is nearest ({best.words}) is right only while it rests",
             "a recording with its channel", high=_goes_with_load(kit, measured),
         )  # fmt: skip
-    if best.how in ("table", "derived") and _tells_old_torque(kit, message, one, best.formula):
+    if best.how in ("table", "derived") and _repeats_old_torque(kit, message, one, best.formula):
         return open_field(
             kit, message, one, f"it may be a torque, and a formula of load ({best.words}) gives that of the old engine",
             "a scan tool's torque of both engines", high=True,
@@ -163,16 +163,16 @@ def _is_odometer(kit: Kit, message: VehicleMessage, one: VehicleField) -> bool:
     names = () if vehicle.track is None else tuple(vehicle.track.channels)
     raw = message.raw(one.layout).astype(np.float64)
     for name in names:
-        said = vehicle.channel(name) if ODOMETERS & set(spoken_words(name).split()) else None
-        if said is None or np.ptp(raw) == 0:
+        distance = vehicle.channel(name) if ODOMETERS & set(spoken_words(name).split()) else None
+        if distance is None or np.ptp(raw) == 0:
             continue
-        x = said.at(message.time_s)
+        x = distance.at(message.time_s)
         if np.ptp(x) > 0 and float(np.corrcoef(x, raw)[0, 1]) >= SAME_DISTANCE:
             return True
     return False
 
 
-def _tells_old_torque(kit: Kit, message: VehicleMessage, one: VehicleField, formula: Formula) -> bool:
+def _repeats_old_torque(kit: Kit, message: VehicleMessage, one: VehicleField, formula: Formula) -> bool:
     """Whether a formula would say of the donor's engine what the old one made at the same load.
 
     A torque is what goes below the value of a standing engine in overrun, or what a person's tool said to be one. What
@@ -235,7 +235,7 @@ def _scaled_plainly(kit: Kit, measured: Measured, linked: LinkedLine, formula: F
     return abs(float(np.median(y[far] / x[far])) / factor - 1) <= NEAR_RATIO
 
 
-def _tells_plainly(formula: Formula) -> bool:
+def _fits_simply(formula: Formula) -> bool:
     """Whether a formula of one or two quantities tells a field all but without a fault."""
     return len(formula.lines) <= 2 and min(formula.share, formula.held_out) >= GOOD
 
@@ -398,7 +398,7 @@ def _moving_bits(one: VehicleField) -> Layout:
     return replace(one.layout, start=start, length=one.moving, signed=False)
 
 
-def tells_running(message: VehicleMessage, atom: Atom, line: DraftLine) -> bool:
+def separates_running(message: VehicleMessage, atom: Atom, line: DraftLine) -> bool:
     """Whether a condition on engine speed only tells a running engine from one that stands.
 
     Such a condition holds at any higher speed as well: beyond the recorded speeds it must not say that the engine

@@ -343,11 +343,11 @@ def _products(sums: Sums, value: Floats) -> list[Solved]:
     cut = sums.measured.cut
     if len(plain) < 2 or cut < len(plain) or np.ptp(value) == 0:
         return []
-    told = [
+    correlations = [
         abs(float(np.corrcoef(sums.rows[k, :cut], value[:cut])[0, 1])) if np.ptp(sums.rows[k, :cut]) else 0.0
         for k in plain
     ]
-    first = [plain[n] for n in np.argsort(told)[::-1][:MOST_MULTIPLIED]]
+    first = [plain[n] for n in np.argsort(correlations)[::-1][:MOST_MULTIPLIED]]
     pairs = [sums.solve([(), (a,), (b,), (a, b)]) for n, a in enumerate(first) for b in first[n + 1 :]]
     return sorted(pairs, key=lambda t: t[0])[:1]
 

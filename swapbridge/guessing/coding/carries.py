@@ -47,8 +47,8 @@ def carry_saving(
     way = np.sign(turn) * (1 + far) + 2  # 0 to 4: far down, down, still, up, far up
     what = np.clip(now, -2, 2)
     what = np.where(what == -2, 2, what) + 1  # 0 to 3: one down, still, one up, more
-    told = weighted_counts(((np.sign(last) + 1) * 20 + way * 4 + what).astype(np.int16), weight, 60) / heavy
-    told = told.reshape(-1, 3, 5, 4)
-    moved = np.stack([told[:, :, 2], told[:, :, 0] + told[:, :, 1] + told[:, :, 3] + told[:, :, 4]], axis=2)
-    out: Floats = heavy * (adaptive_bits(moved).sum(axis=(1, 2)) - adaptive_bits(told).sum(axis=(1, 2)))
+    steps = weighted_counts(((np.sign(last) + 1) * 20 + way * 4 + what).astype(np.int16), weight, 60) / heavy
+    steps = steps.reshape(-1, 3, 5, 4)
+    moved = np.stack([steps[:, :, 2], steps[:, :, 0] + steps[:, :, 1] + steps[:, :, 3] + steps[:, :, 4]], axis=2)
+    out: Floats = heavy * (adaptive_bits(moved).sum(axis=(1, 2)) - adaptive_bits(steps).sum(axis=(1, 2)))
     return out

@@ -243,8 +243,8 @@ def _walk_bits(
     if came is not None:
         kind = 2 * (came + np.int8(1)) + (size > 1)  # small steps turn back, large ones go on
         way = weighted_counts(3 * kind + np.sign(signed_class) + 1, weight, 18)
-        told = adaptive_bits(way.reshape(cases, 6, 3)[:, :, ::2]).sum(axis=1) + 1.0
-        sign = np.where(lengths >= TURNS_BITS, np.minimum(sign, told), sign)
+        turned = adaptive_bits(way.reshape(cases, 6, 3)[:, :, ::2]).sum(axis=1) + 1.0
+        sign = np.where(lengths >= TURNS_BITS, np.minimum(sign, turned), sign)
     below = per_class @ _WIDTH_BITS[:top]
     out: Floats = best + np.where(lengths > 1, sign, 0.0) + below
     return out
@@ -415,8 +415,8 @@ def _states_bits(
     when = min(float(adaptive_bits(np.array([stay, moved]))), _seldom_bits(stay, moved))
     if before is not None:
         kind = 2 * ((before & mask) != a).astype(np.intp) + (a != b)
-        told = np.bincount(kind, weights=weight, minlength=4).reshape(2, 2).astype(np.float64)
-        when = min(when, float(adaptive_bits(told).sum()) + 1.0)
+        counts = np.bincount(kind, weights=weight, minlength=4).reshape(2, 2).astype(np.float64)
+        when = min(when, float(adaptive_bits(counts).sum()) + 1.0)
     off = ~np.eye(states, dtype=bool)
     if states == 2:
         where = 0.0
@@ -501,9 +501,9 @@ def company_saving(
         company &= (company @ weight <= RARE * weight.sum())[:, None]  # what is common tells of copies, not of events
         kind = 4 * before + 2 * company + now
         count = weighted_counts(kind.astype(np.int16), weight, 8).reshape(-1, 2, 2, 2) / heavy
-        told = adaptive_bits(count).sum(axis=(1, 2))
+        split = adaptive_bits(count).sum(axis=(1, 2))
         plain = adaptive_bits(count.sum(axis=2)).sum(axis=1)
-        saved[chosen] = np.maximum(saved[chosen], heavy * (plain - told))
+        saved[chosen] = np.maximum(saved[chosen], heavy * (plain - split))
     out: Floats = np.maximum(saved - 1.0 - np.log2(len(OTHERS_MOVE)), 0.0)
     return out
 

@@ -62,7 +62,7 @@ class FoundChecksum:
     shared : int
         Other messages of the vehicle that keep to the same formula, what differs following from the identifier; where
         it only follows a counter, those whose check stands at the same place.
-    told_apart : int or None
+    distinguished : int or None
         Where it only follows a counter: 2 it can't count by itself, 1 it counts in another step, 0 told by habit alone.
     tied : Sum or None
         A sum of other units that every payload keeps to as well (`tied_units.py`).
@@ -78,7 +78,7 @@ class FoundChecksum:
     equations: int
     verified_bits: int
     shared: int = 0
-    told_apart: int | None = None
+    distinguished: int | None = None
     tied: Sum | None = None
     same_units: int = 0
 

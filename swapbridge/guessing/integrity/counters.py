@@ -387,16 +387,16 @@ def _lossy_counter(value: npt.NDArray[np.int64], gap: npt.NDArray[np.int64], len
     best: FoundCounter | None = None
     most = 0.0
     for ends in {(low, high), (0, (1 << length) - 1)}:  # of few frames the last value may be missing
-        told = count_sendings(value, gap, Counter(*ends))
-        if told is None or told.jumped.mean() > (1 - SHARE if len(gap) >= 100 else 0.05):
+        sendings = count_sendings(value, gap, Counter(*ends))
+        if sendings is None or sendings.jumped.mean() > (1 - SHARE if len(gap) >= 100 else 0.05):
             continue
         turn = ends[1] - ends[0] + 1
-        bits = _clock_bits(step, gap / told.period_ns, turn)
-        neighbours = gap < 1.5 * told.period_ns if bits >= CLOCK_BITS else near
+        bits = _clock_bits(step, gap / sendings.period_ns, turn)
+        neighbours = gap < 1.5 * sendings.period_ns if bits >= CLOCK_BITS else near
         if neighbours.sum() < (FEWEST_NEAR if bits >= CLOCK_BITS else FEWEST_STEPS // 2):
             continue
         if bits > most and max((step[neighbours] % turn == k).mean() for k in (1, 2)) >= LOSSY_SHARE:
-            share = 1.0 - float(told.jumped.mean())
+            share = 1.0 - float(sendings.jumped.mean())
             best, most = FoundCounter((), Counter(*ends), share, len(gap), wraps, True), bits
     return best
 

@@ -23,7 +23,7 @@ FEWEST_ROWS = 40
 """Distinct rows there must be: forms and constants are many."""
 FEWEST_MOVING = 2
 MOST_START = 256
-GLANCE = 12
+FIRST_ROWS = 12
 """Rows that most starts of a gathered sum fail in already."""
 DIGIT_SIGNS = ((1, 0), (-1, -1), (-1, 0))
 """Factor and constant of gathered sums: as they are, complemented, negated."""
@@ -97,7 +97,7 @@ def _forms(some: Ints, wanted: Ints, width: int, bits: int) -> Iterator[FieldSum
         gathered = total.astype(np.uint8)[None, :] + np.arange(MOST_START, dtype=np.uint8)[:, None]
         digits = wanted.astype(np.uint8)
         for made, (factor, constant) in zip(_gathered_once(width), DIGIT_SIGNS, strict=True):
-            if (made[gathered[:, :GLANCE]] != digits[:GLANCE]).sum(axis=1).min() > may_fail:
+            if (made[gathered[:, :FIRST_ROWS]] != digits[:FIRST_ROWS]).sum(axis=1).min() > may_fail:
                 continue
             fails = (made[gathered] != digits).sum(axis=1)
             if fails.min() <= may_fail:
@@ -125,9 +125,9 @@ def _ended(total: Ints, wanted: Ints, width: int, may_fail: int) -> tuple[int, i
         return None  # in the lowest bit nothing is carried
     top = 1 << width
     made = (total[None, :] + np.arange(top)[:, None]) % top ^ wanted[None, :]
-    glance = np.sort(made[:, :GLANCE], axis=1)
-    alike = GLANCE - 1 - may_fail
-    near = np.flatnonzero((glance[:, alike:] == glance[:, :-alike]).any(axis=1))
+    first = np.sort(made[:, :FIRST_ROWS], axis=1)
+    alike = FIRST_ROWS - 1 - may_fail
+    near = np.flatnonzero((first[:, alike:] == first[:, :-alike]).any(axis=1))
     found = []
     for added in near.tolist():
         counts = np.bincount(made[added], minlength=top)

@@ -100,14 +100,14 @@ def _pairs(columns: BitColumns, counter: FoundCounter) -> Iterator[_Pair]:
         # a field over both nibbles, or one that keeps to its own
         options = [bits] if not split and all(halves) else [half for half in halves if half]
         for moving in options:
-            told = _function_of(value, columns.payload, moving, counter)
-            if told is not None:
+            formula = _function_of(value, columns.payload, moving, counter)
+            if formula is not None:
                 whole = tuple(range(moving[0] >> 3 << 3, (moving[0] >> 3 << 3) + 8))
                 nibble = tuple(range(moving[0] >> 2 << 2, (moving[0] >> 2 << 2) + 4))
                 field = whole if len(options) == 1 and not split and len(moving) > 1 and all(halves) else nibble
                 # where both count up and other bits move, two counters are as likely
-                if not own & set(field) and (told or _nothing_else(columns, (*counter.positions, *field))):
-                    yield _Pair(counter, field, told)
+                if not own & set(field) and (formula or _nothing_else(columns, (*counter.positions, *field))):
+                    yield _Pair(counter, field, formula)
 
 
 def _nothing_else(columns: BitColumns, positions: Sequence[int]) -> bool:
@@ -160,9 +160,9 @@ def _as_check(columns: BitColumns, pair: _Pair) -> FoundChecksum:
         coefficients, constant, _ = solved
         masks = tuple(sum(1 << p for p, c in zip(inputs, column, strict=True) if c) for column in coefficients.T)
         method = Affine(len(field), masks, int(constant @ weights))
-        return FoundChecksum(field, method, None, (), 1.0, 0, verified, told_apart=pair.plain)
+        return FoundChecksum(field, method, None, (), 1.0, 0, verified, distinguished=pair.plain)
     table = [0] * (1 << len(inputs))
     for row in rows:
         table[int(row[: len(inputs)] @ (1 << np.arange(len(inputs))))] = int(row[len(inputs) :] @ weights)
     bare = Affine(len(field), (0,) * len(field))
-    return FoundChecksum(field, bare, inputs, tuple(table), 1.0, 0, verified, told_apart=pair.plain)
+    return FoundChecksum(field, bare, inputs, tuple(table), 1.0, 0, verified, distinguished=pair.plain)

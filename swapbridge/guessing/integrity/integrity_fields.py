@@ -31,7 +31,7 @@ def counter_fields(
     doubtful = {
         p: c.shared
         for c in checksums
-        if c.told_apart == 0
+        if c.distinguished == 0
         for p in range(c.verified_bits.bit_length())
         if c.verified_bits >> p & 1
     }
@@ -39,7 +39,7 @@ def counter_fields(
         if _twins(one, other, columns):  # one may be the upper half of a check that the other's steps run through
             doubtful |= dict.fromkeys((*one.positions, *other.positions), 0)
         for slips, runs in ((one, other), (other, one)):
-            if _slips_beside(slips, runs, columns):
+            if _slips_of_neighbours(slips, runs, columns):
                 doubtful |= dict.fromkeys(slips.positions, 0)
     return [_counter_field(c, next((doubtful[p] for p in c.positions if p in doubtful), None)) for c in counters]
 
@@ -54,7 +54,7 @@ def _twins(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
     return bool(apart.max() >= SHARE * len(a))
 
 
-def _slips_beside(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
+def _slips_of_neighbours(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
     """Whether this goes in step with a counter that never misses, but for a few jumps: a check that covers more too."""
     span = one.counter.high - one.counter.low + 1
     rounds = other.counter.high - other.counter.low + 1
@@ -97,8 +97,8 @@ def checksum_field(found: FoundChecksum) -> FoundField:
     evidence: dict[str, Any] = {"equations": found.equations, "share": round(found.share, 4)}
     if found.shared:
         evidence["messages_alike"] = found.shared
-    if found.told_apart is not None:
-        evidence["note"] = NOT_APART if found.told_apart == 0 else BARE
+    if found.distinguished is not None:
+        evidence["note"] = NOT_APART if found.distinguished == 0 else BARE
     elif found.tied is not None:
         evidence["note"] = TIED
         evidence["messages_of_these_units"] = found.same_units

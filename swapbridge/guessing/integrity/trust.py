@@ -57,7 +57,7 @@ def counter_features(found: FoundCounter, in_step: bool) -> Floats:
 
 def check_features(found: FoundChecksum) -> Floats:
     """Numbers that the model of checks weighs, in the order of `CHECK_NAMES`."""
-    follows = found.told_apart is not None
+    follows = found.distinguished is not None
     return np.array(
         [
             1.0,
@@ -65,8 +65,8 @@ def check_features(found: FoundChecksum) -> Floats:
             np.log2(1.0 + found.shared),
             float(isinstance(found.method, Affine) and not found.method.name and not follows),
             float(follows),
-            float(found.told_apart == 0),
-            float(found.told_apart == 2),
+            float(found.distinguished == 0),
+            float(found.distinguished == 2),
         ]
     )
 

@@ -279,7 +279,7 @@ def _at_its_place(messages: Sequence[_JointMessage], formula: _CheckFormula) -> 
             unit = max(units, key=lambda u: (u >= width - per_byte, u < per_byte, -u))
             holds = [h for h in formula.members[at] if h.unit in (None, unit)]
             check = _check(columns, formula.family, unit, holds[0], plain[unit - ends[at]])
-            out[at] = replace(check, told_apart=0)
+            out[at] = replace(check, distinguished=0)
         elif unit in units and (agreed or len(units) == 1):
             out[at] = _check(columns, formula.family, unit, holds[0], shared - 1)
     return out, votes[ranked[0]] / shared

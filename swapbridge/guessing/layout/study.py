@@ -260,9 +260,9 @@ def _at_random(columns: BitColumns, mux: FoundMux) -> bool:
     share = both / both.sum()
     alone = share.sum(axis=1, keepdims=True) * share.sum(axis=0, keepdims=True)
     seen = share > 0
-    told = float((share[seen] * np.log2(share[seen] / alone[seen])).sum())
+    shared = float((share[seen] * np.log2(share[seen] / alone[seen])).sum())
     by_luck = (size - 1) ** 2 / (2 * np.log(2) * len(old))
-    return bool(told <= MUX_MEMORY_BITS + 2 * by_luck)
+    return bool(shared <= MUX_MEMORY_BITS + 2 * by_luck)
 
 
 def _moves_with(columns: BitColumns, plain: CutBits, mux: FoundMux) -> bool:
@@ -382,10 +382,10 @@ def with_vehicle_formulas(studies: Sequence[Study]) -> list[Study]:
     """Studies again, where the vehicle's own formulas show a checksum that one message alone could not prove."""
     formulas = proven_formulas([(s.checksums, s.possible) for s in studies])
     crcs = vehicle_crcs([(s.columns.payload.shape[1], c) for s in studies for c in s.checksums])
-    places = Tally(place_of(s.columns, c.positions) for s in studies for c in s.checksums if c.told_apart is None)
+    places = Tally(place_of(s.columns, c.positions) for s in studies for c in s.checksums if c.distinguished is None)
     out = []
     for s in studies:
-        if any(c.told_apart == 0 for c in s.checksums):
+        if any(c.distinguished == 0 for c in s.checksums):
             placed = follower_of_counter(s.columns, find_counters(s.columns), places)
             if placed is not None and placed.shared:
                 out.append(_again(s, placed))
@@ -415,7 +415,7 @@ def _at_usual_place(s: Study, places: Tally[int]) -> FoundChecksum | None:
 
     A relation names no field, and what one message makes of it is the least sure part of a check.
     """
-    if len(s.checksums) != 1 or s.checksums[0].told_apart is not None or isinstance(s.checksums[0].method, Crc):
+    if len(s.checksums) != 1 or s.checksums[0].distinguished is not None or isinstance(s.checksums[0].method, Crc):
         return None
     here = s.checksums[0].positions
     usual, votes = max(places.items(), key=lambda pair: (pair[1], pair[0]))

@@ -15,7 +15,7 @@ from swapbridge.guessing.meaning.align import ChannelTarget
 from swapbridge.guessing.meaning.chance import Chance
 from swapbridge.guessing.meaning.matching import Match
 from swapbridge.guessing.meaning.simple_numbers import Snapped, simplest_numbers
-from swapbridge.guessing.meaning.top_bits import give_back_top_bits
+from swapbridge.guessing.meaning.top_bits import add_top_bits
 from swapbridge.signalmap.findings import FoundField, FoundMessage
 
 LEAST_CLAIM = 0.05
@@ -66,7 +66,7 @@ def with_meaning(
             doubt = (1 - field.layout_confidence) * doubts.get((index, k), 1.0)
             surer = replace(field, layout_confidence=1 - doubt)
             claimed = _claimed(surer, mine, all_claims, targets, chances, message_fields)
-            out.append(_widened(claimed, mine[0], targets, fields, [*out, *fields.fields[k + 1 :]], capture))
+            out.append(_with_top_bits(claimed, mine[0], targets, fields, [*out, *fields.fields[k + 1 :]], capture))
         else:
             out.append(field)
     return FoundMessage(
@@ -133,7 +133,7 @@ def _fineness(claim: Claim) -> tuple[bool, int, float]:
     return claim.probability >= SURE_COPY, levels, claim.probability
 
 
-def _widened(
+def _with_top_bits(
     field: FoundField,
     claim: Claim,
     targets: dict[str, ChannelTarget],
@@ -141,7 +141,7 @@ def _widened(
     others: Sequence[FoundField],
     capture: Capture,
 ) -> FoundField:
-    """The field with the still bits above it, where those belong to it (`give_back_top_bits`)."""
+    """The field with the still bits above it, where those belong to it (`add_top_bits`)."""
     if claim.probability < WORTH_WIDENING or claim.match.fit is None or claim.snapped is None:
         return field
     payload = capture.payload[message.rows]
@@ -150,7 +150,7 @@ def _widened(
         if chooser is None:
             return field
         payload = payload[raw_values(payload, chooser.layout) == field.mux[1]]
-    wider = give_back_top_bits(field, others, payload, message.length)
+    wider = add_top_bits(field, others, payload, message.length)
     if wider is None:
         return field
     evidence = {**field.evidence, "top_bits_never_moved": wider.added}

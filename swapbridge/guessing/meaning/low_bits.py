@@ -37,7 +37,7 @@ class _LowBits:
     left: Layout | None
 
 
-def mend_message(
+def join_fields(
     message: MessageFields, capture: Capture, meanings: dict[int, tuple[Fit, ChannelTarget]]
 ) -> MessageFields | None:
     """Join fields with a meaning with the bits below them where that makes the fit clearly finer.

@@ -23,7 +23,7 @@ from swapbridge.guessing.meaning.chance import POINTS, judge_luck
 from swapbridge.guessing.meaning.claims import Claim, with_meaning
 from swapbridge.guessing.meaning.confidence import features, probability, table_probability, unexplained
 from swapbridge.guessing.meaning.fit import Fit
-from swapbridge.guessing.meaning.low_bits import doubt_left, mend_message
+from swapbridge.guessing.meaning.low_bits import doubt_left, join_fields
 from swapbridge.guessing.meaning.matching import Match, match_message, work_of
 from swapbridge.guessing.meaning.obd_channels import obd_channels
 from swapbridge.guessing.meaning.siblings import share_scales
@@ -75,13 +75,13 @@ def attach_meaning(
     channels : dict
         A description of every channel: movement, chance, lag, how many fields follow it.
     """
-    tell = progress or (lambda share, words: None)
+    report = progress or (lambda share, words: None)
     channels, tool = obd_channels(capture)
-    told = _on_clock(stimulus, capture) if stimulus is not None else {}
-    targets = prepare_targets({**channels, **told})
-    from_tool = frozenset(channels) - frozenset(told)
+    given = _on_clock(stimulus, capture) if stimulus is not None else {}
+    targets = prepare_targets({**channels, **given})
+    from_tool = frozenset(channels) - frozenset(given)
     works = [None if m.key in tool else work_of(m, capture) for m in message_fields]
-    results = _run([(w, tuple(targets.values())) for w in works if w is not None], executor, tell)
+    results = _run([(w, tuple(targets.values())) for w in works if w is not None], executor, report)
     matches: list[list[Match]] = [[] for _ in message_fields]
     luck = {name: np.zeros(POINTS) for name in targets}
     at = [k for k, w in enumerate(works) if w is not None]
@@ -103,7 +103,7 @@ def attach_meaning(
     messages = tuple(
         with_meaning(k, claims, targets, chances, message_fields, capture, doubts) for k in range(len(message_fields))
     )
-    tell(1.0, "")
+    report(1.0, "")
     described = {
         name: describe_channel(t, chances.get(name), messages, name in from_tool) for name, t in targets.items()
     }
@@ -143,19 +143,19 @@ def _held(channel: Channel) -> Channel:
 
 
 def _run(
-    tasks: list[tuple[Any, tuple[ChannelTarget, ...]]], executor: Executor | None, tell: Progress
+    tasks: list[tuple[Any, tuple[ChannelTarget, ...]]], executor: Executor | None, report: Progress
 ) -> list[tuple[list[Match], dict[str, Any]]]:
     if executor is None:
         out = []
         for k, (work, targets) in enumerate(tasks):
-            tell(k / max(len(tasks), 1), "comparing fields with channels")
+            report(k / max(len(tasks), 1), "comparing fields with channels")
             out.append(match_message(work, targets))
         return out
     waiting = [executor.submit(match_message, work, targets) for work, targets in tasks]
     out = []
     for k, future in enumerate(waiting):
         out.append(future.result())
-        tell((k + 1) / len(waiting), "comparing fields with channels")
+        report((k + 1) / len(waiting), "comparing fields with channels")
     return out
 
 
@@ -173,9 +173,9 @@ def give_back_low_bits(
             mine.setdefault(claim.match.field, (claim.match.fit, targets[claim.match.channel]))
     out, again = list(message_fields), []
     for k, found in meanings.items():
-        mended = mend_message(out[k], capture, found)
-        if mended is not None:
-            out[k] = mended
+        joined = join_fields(out[k], capture, found)
+        if joined is not None:
+            out[k] = joined
             again.append(k)
     return out, again
 

@@ -14,8 +14,8 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.identifier_words import EXTENDED_BIT
 from swapbridge.core.j1939_groups import Parameter
 from swapbridge.core.layout import layout_from_positions
-from swapbridge.signalmap.findings import FoundField, FoundMessage, KnownGroup
-from swapbridge.surveying.groups_heard import GroupHeard, groups_heard
+from swapbridge.signalmap.findings import FoundField, FoundGroup, FoundMessage
+from swapbridge.surveying.groups_heard import ReceivedGroup, groups_heard
 
 SURE = 0.999
 """Of a parameter that the standard places there, on a bus that speaks it; a maker may still have bent it."""
@@ -35,10 +35,10 @@ def with_public_groups(messages: Sequence[FoundMessage], capture: Capture) -> tu
     return tuple(out)
 
 
-def _named(message: FoundMessage, group: GroupHeard) -> FoundMessage:
+def _named(message: FoundMessage, group: ReceivedGroup) -> FoundMessage:
     number, source = group.identifier.number, group.identifier.source
     public = group.public
-    known = KnownGroup(number, source, public.name if public else "", group.words)
+    known = FoundGroup(number, source, public.name if public else "", group.words)
     if public is None or any(f.mux is not None for f in message.fields):
         return replace(message, group=known)
     # a parameter that was not available all along says nothing, and nothing else stands there either

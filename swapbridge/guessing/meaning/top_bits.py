@@ -20,7 +20,7 @@ from swapbridge.signalmap.findings import FoundField
 
 
 @dataclass(frozen=True, slots=True)
-class Widened:
+class TopBits:
     """A wider layout, how many bits were added, and what they add to every raw value."""
 
     layout: Layout
@@ -28,9 +28,9 @@ class Widened:
     raw_added: int
 
 
-def give_back_top_bits(
+def add_top_bits(
     field: FoundField, others: Sequence[FoundField], payload: npt.NDArray[np.uint8], length: int
-) -> Widened | None:
+) -> TopBits | None:
     """Widen an unsigned field through still bits above it, at most to the end of its top byte.
 
     Parameters
@@ -46,7 +46,7 @@ def give_back_top_bits(
 
     Returns
     -------
-    Widened or None
+    TopBits or None
         None where nothing can be added.
     """
     if field.layout.signed or field.kind != "analogue" or not len(payload):
@@ -75,4 +75,4 @@ def give_back_top_bits(
         return None
     if layout.byte_order != field.layout.byte_order and len({p >> 3 for p in positions}) > 1:
         return None
-    return Widened(layout, added, raw_added)
+    return TopBits(layout, added, raw_added)

@@ -62,8 +62,8 @@ def routes(site: Site) -> list[Route]:
         keys = [format_identifier(key.identifier, key.extended) for key in frames.keys]
         names = [asked.capture.bus_names[key.bus] for key in frames.keys]
         rows: list[Lane] = [{"text": k, "bus": b, "cells": c} for k, b, c in zip(keys, names, text, strict=True)]
-        said: LanesAnswer = {"span": asked.span_s, "lanes": rows}
-        return answer(said)
+        reply: LanesAnswer = {"span": asked.span_s, "lanes": rows}
+        return answer(reply)
 
     def some_strips(request: Request) -> Response:
         return answer(_strips(site, asked_of(site, request)))
@@ -71,8 +71,8 @@ def routes(site: Site) -> list[Route]:
     def frame(request: Request) -> Response:
         asked = asked_of(site, request)
         at_s = finite(request.query_params.get("at", ""), "the moment")
-        said: FrameAnswer = {"frame": frame_at(asked.capture, asked.frames, asked.key, at_s)}
-        return answer(said)
+        reply: FrameAnswer = {"frame": frame_at(asked.capture, asked.frames, asked.key, at_s)}
+        return answer(reply)
 
     return [
         Route("/api/axis", axis),

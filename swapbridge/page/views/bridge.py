@@ -56,8 +56,8 @@ def routes(site: Site) -> list[Route]:
             found = checked(site, text)
         except RefusedError as error:  # while frames are sent: it can still be read
             found = _view(text, [_fault(str(error), "warning")])
-        said: BridgeAnswer = {**found, "text": text, "version": version, "undo": undo}
-        return answer(said)
+        reply: BridgeAnswer = {**found, "text": text, "version": version, "undo": undo}
+        return answer(reply)
 
     def check(request: Request, asked: BridgeCheck) -> Response:
         return answer(checked(site, asked.text))

@@ -41,8 +41,8 @@ def routes(site: Site) -> list[Route]:
         return answer(_overview(site, request.query_params.get("file", "")))
 
     def reading(request: Request) -> Response:
-        said: ReadingAnswer = {"share": site.folder_files.share_read(request.query_params.get("file", ""))}
-        return answer(said)
+        reply: ReadingAnswer = {"share": site.folder_files.share_read(request.query_params.get("file", ""))}
+        return answer(reply)
 
     def identifier(request: Request) -> Response:
         asked = request.query_params

@@ -28,12 +28,12 @@ def routes(site: Site) -> list[Route]:
     def bits(request: Request) -> Response:
         values = request.query_params
         a, b = (Asked(site, values, values.get(key, "")) for key in ("a", "b"))
-        said: BitsAnswer = {
+        reply: BitsAnswer = {
             "seconds": max(a.capture.duration_s, b.capture.duration_s),
             "before": _bits(site, a),
             "after": _bits(site, b),
         }
-        return answer(said)
+        return answer(reply)
 
     return [
         Route("/compare", show),

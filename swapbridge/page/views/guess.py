@@ -58,13 +58,13 @@ def routes(site: Site) -> list[Route]:
     def claims(request: Request) -> Response:
         name = request.query_params.get("file", "")
         found = findings(site, name)
-        said: ClaimsAnswer = {
+        reply: ClaimsAnswer = {
             "claims": _claims(found, read_maps(site)),
             "advice": found.advice if found is not None else (),
             "guessed": found is not None,
             "maps": map_states(site),
         }
-        return answer(said)
+        return answer(reply)
 
     def states(request: Request) -> Response:
         return answer({"maps": map_states(site)})

@@ -113,11 +113,11 @@ def _card(change: ModuleChange, state: str, *, news: bool) -> Card:
         ModuleLine(code, words if news else "") for kind, words in NEWS.items() for code in getattr(change, kind)
     )
     place = f"J1939 address {module.answer}" if module.protocol == "J1939" else f"{module.request}, {module.answer}"
-    said = any(what in module.asked for what in ("03", "19 02", "DM1"))
+    reports_codes = any(what in module.asked for what in ("03", "19 02", "DM1"))
     return Card(
         module.name,
         place,
-        state if said else f"{state}, reports no codes",
+        state if reports_codes else f"{state}, reports no codes",
         dict(module.identification),
         lines,
         module.remarks,

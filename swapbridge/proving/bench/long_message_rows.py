@@ -33,7 +33,7 @@ def _with_rows(plan: Plan, name: str, capture: Capture) -> Capture:
     number = next((n for n, bus in enumerate(plan.buses) if bus.name == name), None)
     if number is None:
         return capture
-    groups = _Whole(plan)
+    groups = _LongMessageFilter(plan)
     words = words_of(capture)
     rows = np.flatnonzero([j1939.is_transport(int(w)) for w in np.unique(words)])
     packets = np.flatnonzero(np.isin(words, np.unique(words)[rows]))
@@ -69,7 +69,7 @@ def long_sent(plan: Plan, sent: Iterable[Sent]) -> list[Sent]:
     """The long messages in what a translator got through."""
     if not any(send.is_long for send in plan.sends):
         return []
-    groups, out = _Whole(plan), list[Sent]()
+    groups, out = _LongMessageFilter(plan), list[Sent]()
     for frame in sent:
         whole = groups.take(frame.bus, frame.word, frame.data, frame.received_ns)
         if whole is not None:
@@ -77,7 +77,7 @@ def long_sent(plan: Plan, sent: Iterable[Sent]) -> list[Sent]:
     return out
 
 
-class _Whole:
+class _LongMessageFilter:
     """The long messages that a plan hears or sends."""
 
     def __init__(self, plan: Plan) -> None:

@@ -27,7 +27,7 @@ class Sent(NamedTuple):
     asked_ns: int
 
 
-class Heard(NamedTuple):
+class ReceivedFrame(NamedTuple):
     """A frame that a node received."""
 
     now_us: int
@@ -173,7 +173,7 @@ class NodeUnderTest:
     ) -> None:
         self.name, self.program, self.listens, self.controllers = name, program, listens, controllers
         self.latency_ns, self.clock_us = latency_ns, clock_us
-        self.trace: list[Heard | Polled | Restart] | None = [] if record else None
+        self.trace: list[ReceivedFrame | Polled | Restart] | None = [] if record else None
         self.sent: list[Sent] = []
         self.keep_sent = True
         self.sent_count = 0
@@ -206,7 +206,7 @@ class NodeUnderTest:
             return
         now = (t_ns // 1000 + self.clock_us) & 0xFFFF_FFFF
         if self.trace is not None:
-            self.trace.append(Heard(now, bus, word, data))
+            self.trace.append(ReceivedFrame(now, bus, word, data))
         program = self.program
         program.on_frame(bus, word, data, now)
         if self.idle_words is not None:

@@ -172,7 +172,7 @@ def merge(traffic: Traffic, added: Traffic) -> Traffic:
         np.concatenate([traffic.word, added.word])[rows],
         np.concatenate([traffic.flags, added.flags])[rows],
         np.concatenate([traffic.length, added.length])[rows],
-        np.concatenate([_widen(traffic.payload, width), _widen(added.payload, width)])[rows],
+        np.concatenate([_padded_to(traffic.payload, width), _padded_to(added.payload, width)])[rows],
         order,
         release,
         duration,
@@ -313,7 +313,7 @@ def _settle(
     return Traffic(word, flags, length, payload, order, release, duration, start, calm, rates)
 
 
-def _widen(payload: npt.NDArray[np.uint8], width: int) -> npt.NDArray[np.uint8]:
+def _padded_to(payload: npt.NDArray[np.uint8], width: int) -> npt.NDArray[np.uint8]:
     if payload.shape[1] == width:
         return payload
     return np.pad(payload, ((0, 0), (0, width - payload.shape[1])))

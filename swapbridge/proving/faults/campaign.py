@@ -34,7 +34,7 @@ from swapbridge.plan.proof import WHOLE
 from swapbridge.proving.bench.bench import Bench, Run, simulate
 from swapbridge.proving.bench.excerpt import excerpt
 from swapbridge.proving.bench.frame_rows import carries, fields_of
-from swapbridge.proving.bench.nodes import MS, SECOND, Heard, Polled, Restart, Sent
+from swapbridge.proving.bench.nodes import MS, SECOND, Polled, ReceivedFrame, Restart, Sent
 from swapbridge.proving.faults.faults import FAULTS, RunSetup
 from swapbridge.proving.reference.open_choices import loose_fields, steps_of
 from swapbridge.proving.reference.reference import Reference
@@ -52,7 +52,7 @@ FAULT_S = 3
 DELICATE = frozenset({"torque request", "actual torque", "driver demand"})
 DELICATE_ROLES = ("pedal_position", "throttle_request")
 CLOCK_ALLOWANCE_NS = 200 * MS
-Trace = Sequence[Heard | Polled | Restart]
+Trace = Sequence[ReceivedFrame | Polled | Restart]
 Runs = Callable[[Progress | None], list[FaultRun]]
 """Gives the runs of a campaign in the order of its tasks, and says meanwhile how many are done."""
 
@@ -121,19 +121,19 @@ def _seed(seed: int, faults: tuple[str, ...]) -> int:
 
 
 def run_campaign(
-    ground: CampaignInputs,
+    inputs: CampaignInputs,
     tasks: Sequence[FaultTask],
     *,
     workers: int = 1,
     progress: Progress | None = None,
 ) -> list[FaultRun]:
     """Do all runs, in `workers` processes, results in the order of the tasks."""
-    with under_way(ground, tasks, workers) as runs:
+    with under_way(inputs, tasks, workers) as runs:
         return runs(progress)
 
 
 @contextmanager
-def under_way(ground: CampaignInputs, tasks: Sequence[FaultTask], workers: int) -> Iterator[Runs]:
+def under_way(inputs: CampaignInputs, tasks: Sequence[FaultTask], workers: int) -> Iterator[Runs]:
     """A campaign that has begun in `workers` - 1 other processes while this one does other work.
 
     What is yielded does here whatever nobody has begun, and gives all runs in the order of the tasks: a worker more
@@ -141,7 +141,7 @@ def under_way(ground: CampaignInputs, tasks: Sequence[FaultTask], workers: int) 
 
     Parameters
     ----------
-    ground
+    inputs
         What every run starts from: plan, captures, schedule.
     tasks
         The runs, in the order in which their results are given.
@@ -154,12 +154,12 @@ def under_way(ground: CampaignInputs, tasks: Sequence[FaultTask], workers: int) 
         A context whose value does the rest of the runs and gives all results.
     """
     if workers <= 1 or len(tasks) < 2:
-        yield partial(_here, ground, tasks)
+        yield partial(_here, inputs, tasks)
         return
     with ProcessPoolExecutor(
-        workers - 1, mp_context=get_context("spawn"), initializer=_begin_worker, initargs=(ground,)
+        workers - 1, mp_context=get_context("spawn"), initializer=_begin_worker, initargs=(inputs,)
     ) as pool:
-        shared = _SharedOut(ground, tasks, pool)
+        shared = _SharedOut(inputs, tasks, pool)
         for _ in range(2 * (workers - 1)):
             shared.hand_out()
         try:
@@ -169,10 +169,10 @@ def under_way(ground: CampaignInputs, tasks: Sequence[FaultTask], workers: int) 
                 shared.left.clear()
 
 
-def _here(ground: CampaignInputs, tasks: Sequence[FaultTask], progress: Progress | None) -> list[FaultRun]:
+def _here(inputs: CampaignInputs, tasks: Sequence[FaultTask], progress: Progress | None) -> list[FaultRun]:
     out = []
     for number, task in enumerate(tasks):
-        out.append(run_fault(ground, task))
+        out.append(run_fault(inputs, task))
         if progress is not None:
             progress((number + 1) / len(tasks), " + ".join(task.faults))
     return out
@@ -181,8 +181,8 @@ def _here(ground: CampaignInputs, tasks: Sequence[FaultTask], progress: Progress
 class _SharedOut:
     """Runs in other processes from the first on, in this one from the last: whoever is free takes the next."""
 
-    def __init__(self, ground: CampaignInputs, tasks: Sequence[FaultTask], pool: ProcessPoolExecutor) -> None:
-        self.ground, self.tasks, self.pool = ground, tasks, pool
+    def __init__(self, inputs: CampaignInputs, tasks: Sequence[FaultTask], pool: ProcessPoolExecutor) -> None:
+        self.inputs, self.tasks, self.pool = inputs, tasks, pool
         self.left = deque(range(len(tasks)))
         self.away: dict[int, Future[FaultRun]] = {}
         self.lock = Lock()
@@ -203,13 +203,13 @@ class _SharedOut:
         """All runs, those that nobody has begun done here."""
         done: dict[int, FaultRun] = {}
         while (number := self._mine()) is not None:
-            done[number] = run_fault(self.ground, self.tasks[number])
+            done[number] = run_fault(self.inputs, self.tasks[number])
             self._report(progress, done)
         for number, future in self.away.items():
             try:
                 done[number] = future.result()
             except BrokenProcessPool:  # its process was ended, as a system short of memory does
-                done[number] = run_fault(self.ground, self.tasks[number])
+                done[number] = run_fault(self.inputs, self.tasks[number])
             self._report(progress, done)
         return [done[number] for number in range(len(self.tasks))]
 
@@ -225,27 +225,27 @@ class _SharedOut:
             progress(done / len(self.tasks), f"{done} of {len(self.tasks)} runs with faults")
 
 
-_ground: list[CampaignInputs] = []
+_inputs: list[CampaignInputs] = []
 
 
-def _begin_worker(ground: CampaignInputs) -> None:
-    _ground[:] = [ground]
+def _begin_worker(inputs: CampaignInputs) -> None:
+    _inputs[:] = [inputs]
     gc.freeze()
     gc.disable()
 
 
 def _run_in_worker(task: FaultTask) -> FaultRun:
-    return run_fault(_ground[0], task)
+    return run_fault(_inputs[0], task)
 
 
-def run_fault(ground: CampaignInputs, task: FaultTask) -> FaultRun:
+def run_fault(inputs: CampaignInputs, task: FaultTask) -> FaultRun:
     """One run with its faults, judged."""
     rng = np.random.default_rng(task.seed)
     length_ns = task.seconds * SECOND
-    traffic, lead_ns = excerpt(ground.bench, length_ns, rng)
+    traffic, lead_ns = excerpt(inputs.bench, length_ns, rng)
     start = lead_ns + int(rng.integers(500 * MS, max(501 * MS, length_ns - lead_ns - (FAULT_S + 2) * SECOND)))
     end = min(start + FAULT_S * SECOND, length_ns - 2 * SECOND)
-    setup = RunSetup(ground.bench.plan, ground.maps, ground.bench.reads, list(traffic), start, end, rng, ground.make)
+    setup = RunSetup(inputs.bench.plan, inputs.maps, inputs.bench.reads, list(traffic), start, end, rng, inputs.make)
     over = 0
     for name in task.faults:
         setup.end_ns = end
@@ -254,8 +254,8 @@ def run_fault(ground: CampaignInputs, task: FaultTask) -> FaultRun:
     setup.end_ns = over
     until = max(length_ns, over + 3 * SECOND)
     run = simulate(
-        ground.bench,
-        ground.make,
+        inputs.bench,
+        inputs.make,
         traffic=tuple(setup.traffic),
         until_ns=until,
         error_rate=setup.error_rate,
@@ -263,7 +263,7 @@ def run_fault(ground: CampaignInputs, task: FaultTask) -> FaultRun:
         seed=task.seed,
         prepare=setup.prepare,
     )
-    problems = _judge(ground, setup, run)
+    problems = _judge(inputs, setup, run)
     return FaultRun(
         faults=task.faults,
         seconds=until / SECOND,
@@ -271,18 +271,18 @@ def run_fault(ground: CampaignInputs, task: FaultTask) -> FaultRun:
         status="fail" if problems else "pass",
         frames_sent=run.device.sent_count,
         problems=tuple(problems),
-        reaction_ms=_reaction_ms(ground.bench.plan, setup, run) if len(task.faults) == 1 else None,
-        recovery_ms=_recovery_ms(ground.bench.plan, setup, run),
+        reaction_ms=_reaction_ms(inputs.bench.plan, setup, run) if len(task.faults) == 1 else None,
+        recovery_ms=_recovery_ms(inputs.bench.plan, setup, run),
     )
 
 
-def _judge(ground: CampaignInputs, setup: RunSetup, run: Run) -> list[str]:
-    plan = ground.bench.plan
+def _judge(inputs: CampaignInputs, setup: RunSetup, run: Run) -> list[str]:
+    plan = inputs.bench.plan
     trace = run.device.trace or []
     problems = []
     # content is defined for a clock that goes forward (and wraps); the rules below judge one that steps back
     for part in _lives(trace) if not setup.steps_back else []:
-        contents = judge_trace(plan, ground.reference(), part, None if setup.steps_clock else LATE_US)
+        contents = judge_trace(plan, inputs.reference(), part, None if setup.steps_clock else LATE_US)
         if contents.wrong:
             problems.append(f"content: {contents.wrong} frames differ; {contents.first_problem()}")
             break
@@ -290,14 +290,14 @@ def _judge(ground: CampaignInputs, setup: RunSetup, run: Run) -> list[str]:
     problems += planned_rate(plan, run.device.sent, setup.steps_clock or setup.cuts_power)
     if not setup.cuts_power:
         allowance_us = CLOCK_ALLOWANCE_NS // 1000 if setup.steps_clock else 0
-        problems += stale_values(plan, ground.bridge, ground.maps, trace, allowance_us)
+        problems += stale_values(plan, inputs.bridge, inputs.maps, trace, allowance_us)
     problems += came_back(plan, setup, run)
     return problems
 
 
-def _lives(trace: Trace) -> list[list[Heard | Polled | Restart]]:
+def _lives(trace: Trace) -> list[list[ReceivedFrame | Polled | Restart]]:
     """A trace cut where the translator was started anew; a restarted one knows nothing of before."""
-    lives: list[list[Heard | Polled | Restart]] = [[]]
+    lives: list[list[ReceivedFrame | Polled | Restart]] = [[]]
     for event in trace:
         if isinstance(event, Restart):
             lives.append([])
@@ -397,7 +397,7 @@ def stale_values(
     last: dict[tuple[int, int], int] = {}
     wrong: dict[str, int] = {}
     for event in trace:
-        if isinstance(event, Heard):
+        if isinstance(event, ReceivedFrame):
             last[event.bus, event.word] = event.now_us
         elif isinstance(event, Polled) and event.frame is not None:
             key, data = (event.frame.bus, event.frame.word), event.frame.data
@@ -452,17 +452,17 @@ def _falling_back(plan: Plan, setup: RunSetup, run: Run) -> dict[tuple[int, int,
     for frame in run.device.sent:
         for one in fields.get((frame.bus, frame.word), ()):
             if carries(messages[frame.bus, frame.word], one.name, frame.data):
-                told = frame.received_ns, one.layout.unpack(frame.data) == one.fallback
-                out.setdefault((frame.bus, frame.word, one.name), []).append(told)
+                answer = frame.received_ns, one.layout.unpack(frame.data) == one.fallback
+                out.setdefault((frame.bus, frame.word, one.name), []).append(answer)
     return out
 
 
 def _reaction_ms(plan: Plan, setup: RunSetup, run: Run) -> float | None:
     """Time from the fault's begin until the last signal whose source is worthless gives its safe answer."""
     waits = []
-    for told in _falling_back(plan, setup, run).values():
-        before = [safe for at, safe in told if at < setup.start_ns]
-        first = next((at for at, safe in told if setup.start_ns <= at <= setup.end_ns and safe), None)
+    for answers in _falling_back(plan, setup, run).values():
+        before = [safe for at, safe in answers if at < setup.start_ns]
+        first = next((at for at, safe in answers if setup.start_ns <= at <= setup.end_ns and safe), None)
         if before and not before[-1] and first is not None:
             waits.append(first - setup.start_ns)
     return round(max(waits) / MS, 3) if waits else None
@@ -483,9 +483,9 @@ def _recovery_ms(plan: Plan, setup: RunSetup, run: Run) -> float | None:
                 again.setdefault((s.bus, s.word), s.received_ns)
         periodic = {(s.bus, s.word) for s in plan.sends if s.period_us}
         waits += [again[k] - setup.end_ns for k in before & periodic if k in again]
-    for told in _falling_back(plan, setup, run).values():
-        before_it = [safe for at, safe in told if at < setup.start_ns]
-        after = [(at, safe) for at, safe in told if at >= setup.end_ns]
+    for answers in _falling_back(plan, setup, run).values():
+        before_it = [safe for at, safe in answers if at < setup.start_ns]
+        after = [(at, safe) for at, safe in answers if at >= setup.end_ns]
         # a value may also be its safe answer by itself: what is so a second later says nothing
         settled = [safe for at, safe in after if SECOND <= at - setup.end_ns < 2 * SECOND]
         if before_it and not before_it[-1] and after and after[0][1] and settled and not any(settled):

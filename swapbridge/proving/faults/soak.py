@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from swapbridge.proving.bench.bench import simulate
-from swapbridge.proving.bench.nodes import SECOND, Heard, NodeUnderTest, Polled, Restart
+from swapbridge.proving.bench.nodes import SECOND, NodeUnderTest, Polled, ReceivedFrame, Restart
 from swapbridge.proving.bench.simulated_bus import Simulation
 from swapbridge.proving.bench.traffic import Traffic, at_other_times
 from swapbridge.proving.faults.campaign import CampaignInputs, planned_only, planned_rate
@@ -19,12 +19,12 @@ PIECE_S = 30
 PAUSE_NS = 500_000_000
 
 
-def soak(ground: CampaignInputs, seconds: int = HOUR_S) -> FaultRun:
+def soak(inputs: CampaignInputs, seconds: int = HOUR_S) -> FaultRun:
     """Let the translator run that long; its clock wraps halfway through. Memory does not grow with time.
 
     Parameters
     ----------
-    ground : CampaignInputs
+    inputs : CampaignInputs
         Bench, translator and expectations of the campaign.
     seconds : int
         Simulated time in s.
@@ -34,16 +34,16 @@ def soak(ground: CampaignInputs, seconds: int = HOUR_S) -> FaultRun:
     FaultRun
         The outcome, with its checks.
     """
-    plan = ground.bench.plan
-    length = max((int(t.start_ns[-1]) for t in ground.bench.traffic if len(t)), default=SECOND) + PAUSE_NS
-    traffic = tuple(_repeated(t, length, seconds * SECOND) for t in ground.bench.traffic)
-    bench = replace(ground.bench, traffic=traffic, until_ns=seconds * SECOND)
-    judge = TraceJudge(plan, ground.reference())
+    plan = inputs.bench.plan
+    length = max((int(t.start_ns[-1]) for t in inputs.bench.traffic if len(t)), default=SECOND) + PAUSE_NS
+    traffic = tuple(_repeated(t, length, seconds * SECOND) for t in inputs.bench.traffic)
+    bench = replace(inputs.bench, traffic=traffic, until_ns=seconds * SECOND)
+    judge = TraceJudge(plan, inputs.reference())
     problems: dict[str, None] = {}
 
     def prepare(simulation: Simulation, device: NodeUnderTest) -> None:
         def look(t_ns: int) -> None:
-            trace: list[Heard | Polled | Restart] = device.trace or []
+            trace: list[ReceivedFrame | Polled | Restart] = device.trace or []
             judge.take(trace)
             trace.clear()
             problems.update(dict.fromkeys(planned_only(plan, device.sent)))
@@ -54,7 +54,7 @@ def soak(ground: CampaignInputs, seconds: int = HOUR_S) -> FaultRun:
             simulation.at(at, look)
         simulation.at(seconds * SECOND - 1, look)
 
-    run = simulate(bench, ground.make, clock_us=(1 << 32) - seconds * 500_000, prepare=prepare)
+    run = simulate(bench, inputs.make, clock_us=(1 << 32) - seconds * 500_000, prepare=prepare)
     if judge.contents.wrong:
         problems[f"content: {judge.contents.wrong} frames differ; {judge.contents.first_problem()}"] = None
     return FaultRun(

@@ -65,7 +65,7 @@ class Purpose:
     choices: Mapping[int, str] | None = None
 
     @property
-    def told(self) -> tuple[Unit | None, Fraction, Fraction | None, Choices]:
+    def look_up_key(self) -> tuple[Unit | None, Fraction, Fraction | None, Choices]:
         """All of it, for a look-up."""
         return self.unit, self.resolution, self.step, tuple(sorted((self.choices or {}).items()))
 
@@ -127,7 +127,7 @@ class Moves(Protocol):
 
 
 @dataclass(slots=True)
-class _Kept:
+class _Remembered:
     """The value of a part of a tree, what it is worked out from, and its values before, by that."""
 
     node: Node
@@ -203,7 +203,7 @@ class Evaluator:
         self._units: dict[str, Unit] = {}
         self._natures: dict[int, tuple[MapSignal, frozenset[int], bool]] = {}
         self._numbers: dict[int, tuple[Node, Exact]] = {}
-        self._kept: dict[tuple[int, int], _Kept] = {}
+        self._kept: dict[tuple[int, int], _Remembered] = {}
         self._inside = False
         """Whether a part of a tree is worked out that is kept as a whole."""
         self._measured: dict[tuple[int, int], tuple[MapSignal, SignalOptions, dict[tuple[int, bool], Exact]]] = {}
@@ -256,8 +256,8 @@ class Evaluator:
             return self._by_kind[kind](node, wanted)
         kept = self._kept.get((id(node), id(wanted)))  # both are kept here, so their ids stay theirs
         if kept is None:
-            known = self._parts.setdefault((node, *wanted.told), {})
-            kept = _Kept(node, wanted, self.world.watch(lambda: self._by_kind[kind](node, wanted)), known)
+            known = self._parts.setdefault((node, *wanted.look_up_key), {})
+            kept = _Remembered(node, wanted, self.world.watch(lambda: self._by_kind[kind](node, wanted)), known)
             self._kept[id(node), id(wanted)] = kept
         inputs = kept.inputs
         if inputs is None:
@@ -431,7 +431,7 @@ class Evaluator:
         """What a remembering call remembers; made when it is first met, after those inside it."""
         make, of_condition = self._remembering[node.function]
         purpose = PLAIN if of_condition else wanted
-        key = (node, *purpose.told)
+        key = (node, *purpose.look_up_key)
         if key not in self.memories:
             made = make(self, node, purpose)
             made.look(self)  # meets the functions inside it first, which step before it

@@ -33,7 +33,7 @@ LAYER = MapMessage("addresses and packets", _word(6, 0xEE, ALL, NOBODY) & ~(1 <<
 
 
 @dataclass(frozen=True, slots=True)
-class NodeSays:
+class FrameSubject:
     """What a frame of the layer is of: a long message, without its signals, which no packet holds whole, or `LAYER`."""
 
     bus_number: int

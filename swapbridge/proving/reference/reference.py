@@ -22,7 +22,7 @@ from swapbridge.proving.reference.asked_groups import addresses_of, hear_questio
 from swapbridge.proving.reference.exact import PLAIN, Evaluator, Reading
 from swapbridge.proving.reference.exact_memory import MEMORIES
 from swapbridge.proving.reference.heard import WRAP, Circumstance, FeedFreshness, Inputs, Received, ReferenceSource
-from swapbridge.proving.reference.j1939_node import Address, Asks, LongReceive, LongSend, NodeSays, NodeTwin
+from swapbridge.proving.reference.j1939_node import Address, Asks, FrameSubject, LongReceive, LongSend, NodeTwin
 from swapbridge.proving.reference.joined_answer import JoinedAnswer
 from swapbridge.proving.reference.open_choices import Steps
 from swapbridge.proving.reference.scan_tool_answers import answering, answers_of, asked_number, request_words
@@ -42,7 +42,7 @@ class Decision:
     `joined` marks a frame of an answer to several identifiers at once; `target` is then one of those it joins.
     """
 
-    target: ReferenceMessage | NodeSays
+    target: ReferenceMessage | FrameSubject
     payload: bytes | None
     due: bool = True
     joined: bool = False
@@ -346,14 +346,14 @@ class Reference:
     def _make_node(self) -> NodeTwin:
         """What the bridge says and hears as a J1939 node."""
         addresses = addresses_of(self.bridge, self.maps, self._as_address)
-        says, hears = [], []
+        sent_groups, hears = [], []
         for target in self._order:
             message = target.message
             if message.is_group and message.length > 8:
                 to = receiver_of(
                     self.bridge, self.maps[target.rule.message.text.partition(".")[0]], target.rule, message
                 )
-                says.append(LongSend(target.bus_number, message.word, to, partial(self._goes, target)))
+                sent_groups.append(LongSend(target.bus_number, message.word, to, partial(self._goes, target)))
                 self._long.add((target.bus_number, message.word))
         for (bus, word), received in sorted(self._by_word.items()):
             if may_be_long(received.message):
@@ -364,7 +364,7 @@ class Reference:
         named = sorted({bus for (bus, _), received in self._by_word.items() if received.name is not None})
         asks = [Asks(bus, partial(self._misses, bus)) for bus in named]
         return NodeTwin(
-            addresses, hears, says, lambda: self._applied, asks, self._let_wait, partial(makes, self._as_address)
+            addresses, hears, sent_groups, lambda: self._applied, asks, self._let_wait, partial(makes, self._as_address)
         )
 
     def _let_wait(self, address: Address) -> None:
@@ -556,7 +556,7 @@ class Reference:
     def next_due(self, now: int) -> Decision | None:
         """What a `poll` that has nothing to pass on works out now; None when no message wants to be sent."""
         if (frame := self._node.due(now)) is not None:
-            return Decision(self._says_of(frame[0]), frame[2])
+            return Decision(self._frame_subject(frame[0]), frame[2])
         for target in self._order:
             if target.schedule.wants(now):
                 payload = target.work_out(now)
@@ -565,13 +565,13 @@ class Reference:
                 return Decision(target, payload)
         return self._joined_answer(now)
 
-    def _says_of(self, bus: int) -> NodeSays:
+    def _frame_subject(self, bus: int) -> FrameSubject:
         """What the frame that the J1939 layer gave last is of."""
         spoke = self._node.spoke
         return (
-            NodeSays(bus)
+            FrameSubject(bus)
             if spoke is None
-            else NodeSays(bus, replace(self.targets[bus, spoke.word].message, signals=()))
+            else FrameSubject(bus, replace(self.targets[bus, spoke.word].message, signals=()))
         )
 
     def _joined_answer(self, now: int) -> Decision | None:
@@ -586,7 +586,7 @@ class Reference:
         to several.
         """
         if (frame := self._node.due(now)) is not None:
-            return Decision(self._says_of(frame[0]), frame[2] if frame[:2] == (bus, word) else None)
+            return Decision(self._frame_subject(frame[0]), frame[2] if frame[:2] == (bus, word) else None)
         known = self._by_key.get((bus, word), ())
         if known and (bus, word) in self._long:
             return Decision(known[0], None)

@@ -10,7 +10,7 @@ from swapbridge.core.roles import BY_NAME, WARNED_BY
 from swapbridge.language.bridge_file import MessageRule
 from swapbridge.proving.reference.heard import Inputs
 from swapbridge.proving.reference.schedule import Schedule, occasions
-from swapbridge.proving.reference.sent_signal import MEMO, Beside, ReferenceSignal, alarmed, invalid_raw
+from swapbridge.proving.reference.sent_signal import MEMO, ReferenceSignal, TargetReference, alarmed, invalid_raw
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 
@@ -63,7 +63,9 @@ class ReferenceMessage:
         Its constant part, where the rule's `rest` does not say it.
     """
 
-    def __init__(self, reference: Beside, rule: MessageRule, message: MapMessage, base: bytes | None = None) -> None:
+    def __init__(
+        self, reference: TargetReference, rule: MessageRule, message: MapMessage, base: bytes | None = None
+    ) -> None:
         bus = rule.message.text.partition(".")[0]
         self.rule, self.message = rule, message
         self.answers: int | None = None
@@ -73,8 +75,10 @@ class ReferenceMessage:
         multiplexer = message.multiplexer
         turns: list[int | None] = [None]
         if multiplexer is not None:
-            told = {v for s in message.signals for v in s.mux_values if s.name in rules} | {p.page for p in rule.pages}
-            turns = [*(rule.mux or message.page_order or sorted(told) or [0])]
+            chosen = {v for s in message.signals for v in s.mux_values if s.name in rules} | {
+                p.page for p in rule.pages
+            }
+            turns = [*(rule.mux or message.page_order or sorted(chosen) or [0])]
         pages = sorted(set(turns), key=turns.index)
         self.turns = tuple(map(pages.index, turns))
         """Number of the form of each turn."""

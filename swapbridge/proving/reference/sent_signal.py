@@ -38,7 +38,7 @@ from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 MEMO = 20_000
 
 
-class Beside(Surroundings, Protocol):
+class TargetReference(Surroundings, Protocol):
     """The reference that a target belongs to, as far as a target asks it."""
 
     bridge: BridgeFile
@@ -65,7 +65,7 @@ class ReferenceSignal:
 
     def __init__(
         self,
-        reference: Beside,
+        reference: TargetReference,
         bus: str,
         message: MapMessage,
         signal: MapSignal,
@@ -169,8 +169,8 @@ class ReferenceSignal:
         """Whether every valid source of a learned rule is where its recordings had it, and the state is one of them."""
         seen = self.rule.seen
         inside = [True]
-        for told, low, high in seen.ranges:
-            parts = told.split(".") if told else self._sources[0].parts
+        for ranged, low, high in seen.ranges:
+            parts = ranged.split(".") if ranged else self._sources[0].parts
             value = self.evaluator.signal(self.reference.reading(*parts), PLAIN)
             ends = [self.evaluator.of(source, PLAIN).into(value.unit) for source in (low, high)]
             inside.append(not value.valid or ends[0] <= value.number <= ends[1])

@@ -64,7 +64,7 @@ def html_report(verdict: Verdict) -> str:
 
 def _head(verdict: Verdict) -> str:
     counts = verdict.counts()
-    said = ", ".join(f"{counts[s]} {STATUS_WORDS[s]}" for s in STATUS_WORDS if counts[s] or s in ("fail", "pass"))
+    counted = ", ".join(f"{counts[s]} {STATUS_WORDS[s]}" for s in STATUS_WORDS if counts[s] or s in ("fail", "pass"))
     chips = "".join(
         f'<li><a href="#{_anchor(area)}">{escape(area)}</a> {_chip(worst_of(verdict, area))}</li>'
         for area in AREAS
@@ -72,7 +72,7 @@ def _head(verdict: Verdict) -> str:
     )
     return (
         f'<header class="{TONES[verdict.outcome]}"><p class="plan">Proof of plan <b>{escape(verdict.plan_name)}</b></p>'
-        f"<h1>{verdict.outcome}</h1><p>{said}; {escape(verdict.thoroughness)} fault campaign.</p>"
+        f"<h1>{verdict.outcome}</h1><p>{counted}; {escape(verdict.thoroughness)} fault campaign.</p>"
         f"<p>{escape(NEXT[verdict.outcome])}</p><ul class=chips>{chips}</ul></header>"
     )
 
@@ -91,14 +91,14 @@ def _section(verdict: Verdict, status: Status) -> str:
     beyond = verdict.beyond if status == "open" else ()
     if not checks and not beyond:
         return ""
-    told = ""
+    never_recorded = ""
     if beyond:
         rows = [[escape(b.what), _words(b.answers)] for b in beyond]
-        told = (
+        never_recorded = (
             "<p>No recording of sound vehicles holds these. What is sent then depends on the safe answers and on what "
             "the donor's own computer says:</p>" + _table(["never recorded", "what is sent"], rows, stacks=True)
         )
-    return f"<section><h2>{escape(TITLES[status])}</h2>{_checks(checks) if checks else ''}{told}</section>"
+    return f"<section><h2>{escape(TITLES[status])}</h2>{_checks(checks) if checks else ''}{never_recorded}</section>"
 
 
 def _curves(verdict: Verdict) -> str:

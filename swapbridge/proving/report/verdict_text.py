@@ -41,8 +41,8 @@ _INDENT = 12
 def headline(verdict: Verdict) -> str:
     """One line: PASSED, FAILED or NOT PROVED, and why."""
     counts = verdict.counts()
-    said = ", ".join(f"{counts[s]} {STATUS_WORDS[s]}" for s in STATUS_WORDS if counts[s] or s in ("fail", "pass"))
-    return f"{verdict.outcome}  {verdict.plan_name}: {said}"
+    counted = ", ".join(f"{counts[s]} {STATUS_WORDS[s]}" for s in STATUS_WORDS if counts[s] or s in ("fail", "pass"))
+    return f"{verdict.outcome}  {verdict.plan_name}: {counted}"
 
 
 def area_rows(verdict: Verdict) -> list[list[str]]:
@@ -52,10 +52,10 @@ def area_rows(verdict: Verdict) -> list[list[str]]:
         counts = verdict.counts(area)
         if any(counts.values()):
             worst = worst_of(verdict, area)
-            told = ", ".join(
+            counted = ", ".join(
                 f"{n} {STATUS_WORDS[s]}" for s, n in counts.items() if n and (s != "pass" or worst == "pass")
             )
-            rows.append([area, MARKS[worst], told, _words(verdict, area)])
+            rows.append([area, MARKS[worst], counted, _words(verdict, area)])
     return rows
 
 
@@ -99,8 +99,8 @@ def alike(checks: Sequence[Check]) -> list[list[Check]]:
     """Checks with one remedy, together; without a remedy those that ask the same of several subjects."""
     groups: dict[tuple[str, ...], list[Check]] = {}
     for check in checks:
-        said = check.remedy or check.name
-        groups.setdefault((check.status, check.area, check.required, said), []).append(check)
+        advice = check.remedy or check.name
+        groups.setdefault((check.status, check.area, check.required, advice), []).append(check)
     return list(groups.values())
 
 
@@ -108,9 +108,9 @@ def by_measured(group: Sequence[Check]) -> dict[tuple[str, str], list[str]]:
     """Subjects of checks, each once, by what was looked at and what was measured."""
     found: dict[tuple[str, str], list[str]] = {}
     for one in group:
-        told = found.setdefault((one.name, one.measured), [])
-        if one.subject not in told:
-            told.append(one.subject)
+        subjects = found.setdefault((one.name, one.measured), [])
+        if one.subject not in subjects:
+            subjects.append(one.subject)
     return found
 
 
@@ -171,13 +171,13 @@ def junit_xml(verdict: Verdict) -> str:
 
 def _case(area: str, check: Check) -> str:
     name = f"name={quoteattr(check.name)} classname={quoteattr(f'{area}.{check.subject}')}"
-    said = f"measured {check.measured}; required {check.required}; {check.remedy}"
+    details = f"measured {check.measured}; required {check.required}; {check.remedy}"
     inner = ""
     if check.status in ("fail", "unproved"):
         tag = "failure" if check.status == "fail" else "error"
-        inner = f"<{tag} message={quoteattr(check.measured)}>{escape(said)}</{tag}>"
+        inner = f"<{tag} message={quoteattr(check.measured)}>{escape(details)}</{tag}>"
     elif check.status == "open":
-        inner = f"<skipped message={quoteattr(said)}/>"
+        inner = f"<skipped message={quoteattr(details)}/>"
     elif check.status != "pass":
-        inner = f"<system-out>{escape(f'{MARKS[check.status]}: {said}')}</system-out>"
+        inner = f"<system-out>{escape(f'{MARKS[check.status]}: {details}')}</system-out>"
     return f"    <testcase {name}>{inner}</testcase>"

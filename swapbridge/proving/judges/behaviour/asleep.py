@@ -230,7 +230,7 @@ def _after_key(case: Case, send: Send, old: Frames, new: Frames, then: _KeyOff, 
         )
         return
     until = [_last_before(then.others_s, begin, end) for begin, end in then.gone]
-    whole = all(said >= last - ASLEEP_S for said, last in zip(before, until, strict=True))
+    whole = all(ended >= last - ASLEEP_S for ended, last in zip(before, until, strict=True))
     most = max(before)
     if whole:
         sleep_s = min(max(b.silent_us for b in case.plan.buses) / 1e6, LONGEST_SLEEP_S)

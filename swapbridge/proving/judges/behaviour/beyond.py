@@ -23,8 +23,12 @@ def judge_beyond(case: Case) -> list[Check]:
     for what, aliases in NEVER_HELD:
         roles = {find_role(alias).name for alias in aliases}
         mine = [m for m in case.made if m.role is not None and m.role.name in roles]
-        said = [f"{m.label} says {answer} without its source" for m in mine if (answer := safe_answer(m))]
-        words = "; ".join(said) if said else "nothing that is sent reports it: the vehicle's own gauges and wiring must"
+        answers = [f"{m.label} says {answer} without its source" for m in mine if (answer := safe_answer(m))]
+        words = (
+            "; ".join(answers)
+            if answers
+            else "nothing that is sent reports it: the vehicle's own gauges and wiring must"
+        )
         case.tables.beyond.append(Beyond(what, words))
     return []
 

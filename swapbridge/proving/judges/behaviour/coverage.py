@@ -345,16 +345,16 @@ class _Board:
         ]
         for message in missing:
             unneeded = (bus, message.word) in self._unneeded
-            told = unneeded or (self.bridge.buses[number].holds_engine and bus in self._spoken_of)
+            explained = unneeded or (self.bridge.buses[number].holds_engine and bus in self._spoken_of)
             label = format_identifier(*split_word(message.word))
             self.checks.append(
                 check_of(
                     "needs", bus, f"{label} {message.name} of {', '.join(message.senders)}, which is absent", False,
-                    "not supplied" + ("" if told else ", and no needs list says whether anybody waits for it"),
+                    "not supplied" + ("" if explained else ", and no needs list says whether anybody waits for it"),
                     "what absent modules sent is supplied, or the needs list says who waits for what",
                     "add it to the bridge file; or, if every module works without it, state that in needs.toml: "
                     f'[[need]] module = "nobody", bus = "{bus}", id = "{label}", how = "{NOBODY_WAITS}"',
-                    otherwise="open" if told else "unproved",
+                    otherwise="open" if explained else "unproved",
                 )
             )  # fmt: skip
 

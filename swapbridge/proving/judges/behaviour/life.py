@@ -183,8 +183,8 @@ def _donor_value(case: Case, made: SentSignal, value: float, role: str) -> str:
                 )
                 found = case.recorded_track(number, message, signal) if akin else None
                 if found is not None and found.measured.any():
-                    said = np.unique(found.values[found.measured])
-                    if len(said) == 1 and abs(float(said[0]) - value) < 0.01 * abs(value) + 1e-9:
+                    constant = np.unique(found.values[found.measured])
+                    if len(constant) == 1 and abs(float(constant[0]) - value) < 0.01 * abs(value) + 1e-9:
                         return f"{bus}.{message.name}.{signal.name}"
     return ""
 
@@ -230,10 +230,10 @@ def _safe_only(case: Case, made: SentSignal, before: Track, now: Track) -> Itera
 
 def _beyond_seen(case: Case, made: SentSignal, now: Track) -> str:
     """Which live source lies outside the range its rule was learned in, where that explains the safe answers; or ""."""
-    for told, low, high in made.rule.seen.ranges:
-        place = next((p for p in made.sources if told in ("", ".".join(p))), None)
+    for ranged, low, high in made.rule.seen.ranges:
+        place = next((p for p in made.sources if ranged in ("", ".".join(p))), None)
         found = case.track_of(place) if place is not None else None
-        if place is None or found is None or not found.measured.any() or not (told or len(made.sources) == 1):
+        if place is None or found is None or not found.measured.any() or not (ranged or len(made.sources) == 1):
             continue
         bottom, top = (constant(case.bridge, end) for end in (low, high))
         unit = bottom[1].name
@@ -274,10 +274,10 @@ def _cells(case: Case, bus: int, time_s: npt.NDArray[np.float64]) -> npt.NDArray
         return None
     out = states.astype(np.int64) * 9
     for weight, alias, unit, least in ((3, "pedal_position", "%", 3.0), (1, "vehicle_speed", "km/h", 2.0)):
-        told = quantity(case, bus, alias, unit)
-        if told is None:
+        measured = quantity(case, bus, alias, unit)
+        if measured is None:
             continue
-        now, soon = held_at(told, time_s), held_at(told, time_s + 0.5)
+        now, soon = held_at(measured, time_s), held_at(measured, time_s + 0.5)
         side = np.where(now > least, 2, 1)
         out += weight * side
         states = np.where(np.isnan(now) | np.isnan(soon) | ((now > least) != (soon > least)), -1, states).astype(
@@ -290,11 +290,11 @@ def _cells(case: Case, bus: int, time_s: npt.NDArray[np.float64]) -> npt.NDArray
 def _cells_of(case: Case, made: SentSignal, time_s: npt.NDArray[np.float64]) -> npt.NDArray[np.int64] | None:
     """The cells of the drive that a rule's values come from; of several drives, where they are in the same one."""
     drives = case.drives_of(made) or frozenset(range(len(case.names))) - {made.bus}
-    told = [_cells(case, bus, time_s) for bus in sorted(drives)]
-    first = next(iter(told), None)
+    cells = [_cells(case, bus, time_s) for bus in sorted(drives)]
+    first = next(iter(cells), None)
     if first is None:
         return None
-    for other in told[1:]:
+    for other in cells[1:]:
         if other is None:
             return None
         first = np.where(first == other, first, -1)
@@ -327,8 +327,8 @@ def _when(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[C
             flag = made.signal.layout.length == 1
             apart = abs(float((then != 0).mean()) - float((is_now != 0).mean())) if flag else 0.0
             if (share >= SETTLED and kept < KEPT) or apart > FLAG_APART:
-                said = in_words(made.signal, top)
-                wrong.append(f"{_cell_words(state)}: {said} {100 * share:.0f} % before, {100 * kept:.0f} % now")
+                top_words = in_words(made.signal, top)
+                wrong.append(f"{_cell_words(state)}: {top_words} {100 * share:.0f} % before, {100 * kept:.0f} % now")
     known = set(np.unique(before.raw).tolist())
     codes, counts = np.unique(now.raw, return_counts=True)
     fresh = [int(c) for c, n in zip(codes, counts, strict=True) if int(c) not in known and n > NEW_CODE * len(now.raw)]
@@ -380,15 +380,15 @@ def _stands(case: Case, made: SentSignal, now: Track) -> Iterator[Check]:
         return
     unit, least, room = STILL[alias]
     bus = case.names.index(buses.pop())
-    told = quantity(case, bus, alias, unit)
+    cause = quantity(case, bus, alias, unit)
     values = in_unit(case, made.bus, made.message.name, made.signal, now.values, unit)
-    if told is None or values is None or bus == made.bus:
+    if cause is None or values is None or bus == made.bus:
         return
-    nothing = (held_at(told, now.time_s - 1.0) < least) & (held_at(told, now.time_s + 1.0) < least)
-    said = values[nothing & (held_at(told, now.time_s) < least) & now.measured]
-    if len(said) < ENOUGH:
+    nothing = (held_at(cause, now.time_s - 1.0) < least) & (held_at(cause, now.time_s + 1.0) < least)
+    at_rest = values[nothing & (held_at(cause, now.time_s) < least) & now.measured]
+    if len(at_rest) < ENOUGH:
         return
-    found = float(np.median(said))
+    found = float(np.median(at_rest))
     yield check_of(
         "life",
         made.label,
@@ -419,21 +419,21 @@ def _clipped(case: Case, made: SentSignal, before: Track, now: Track) -> Iterato
     rows = np.maximum(np.searchsorted(track.time_s, now.time_s, "right") - 1, 0)
     source = values[rows]
     use = now.measured & track.measured[rows] & (now.time_s > track.time_s[0])
-    values_said, counts = np.unique(track.raw, return_counts=True)
-    use &= track.raw[rows] != values_said[counts.argmax()]  # most of the time a request says 'none', far beyond
+    distinct, counts = np.unique(track.raw, return_counts=True)
+    use &= track.raw[rows] != distinct[counts.argmax()]  # most of the time a request says 'none', far beyond
     step = abs(float(made.signal.scale))
     worst, missing = 0.0, False
     asks = made.role is not None and made.role.hazard == "torque request"
     for end, beyond in ((now.raw[use].max(initial=0), 1), (now.raw[use].min(initial=0), -1)) if use.any() else ():
-        said = float(made.signal.physical(int(end)))
+        limit = float(made.signal.physical(int(end)))
         over = (
             use
             & (now.raw == end)
-            & ((source - said) * beyond * np.sign(float(made.signal.scale)) > CLIPPED_STEPS * step)
+            & ((source - limit) * beyond * np.sign(float(made.signal.scale)) > CLIPPED_STEPS * step)
         )
         worst = max(worst, float(over.sum() / len(use)))
         if over.sum() > ENOUGH and not asks:
-            went = (before.values[before.measured] - said) * beyond * np.sign(float(made.signal.scale))
+            went = (before.values[before.measured] - limit) * beyond * np.sign(float(made.signal.scale))
             missing = missing or int((went > CLIPPED_STEPS * step).sum()) > ENOUGH
     yield check_of(
         "life",

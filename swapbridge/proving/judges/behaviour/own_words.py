@@ -374,7 +374,7 @@ def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool)
     moments = np.arange(begin, end, EVERY_S)
     rows = np.searchsorted(old.time_s, moments, "right") - 1
     keep = (rows >= 0) & use[rows]
-    moments, said = moments[keep], old.raw[rows[keep]]
+    moments, recorded = moments[keep], old.raw[rows[keep]]
     if len(moments) < 20:
         return None
     a = np.maximum(np.searchsorted(new.time_s, moments - 0.1, "left") - 1, 0)
@@ -382,22 +382,22 @@ def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool)
     target = case.reference.targets[made.bus, made.message.word].signals.get(made.signal.name)
     limits = target.limits() if target is not None else None
     if limits is not None:  # what lies beyond them is cut on purpose
-        said = np.clip(said, *limits)
+        recorded = np.clip(recorded, *limits)
     number = made.signal.layout.length > 6 and not made.signal.choices
-    span = int(said.max() - said.min())
+    span = int(recorded.max() - recorded.min())
     room = max(2, int(SHARE * span)) if number else 0
     low = np.array([new.raw[i:j].min() for i, j in zip(a.tolist(), b.tolist(), strict=True)])
     high = np.array([new.raw[i:j].max() for i, j in zip(a.tolist(), b.tolist(), strict=True)])
-    right = (said >= low - room) & (said <= high + room)
-    kinds = (5 * (said - said.min()) // max(span + 1, 1)) if number else said
+    right = (recorded >= low - room) & (recorded <= high + room)
+    kinds = (5 * (recorded - recorded.min()) // max(span + 1, 1)) if number else recorded
     shares = [float(right[kinds == k].mean()) for k in np.unique(kinds) if (kinds == k).sum() >= 5]
     share = float(np.mean(shares)) if shares else 1.0
-    like = _scaled(made, moments, said, new) if number and limits is None else None
+    like = _scaled(made, moments, recorded, new) if number and limits is None else None
     fine = share >= LEAST_REPRODUCED and (like is None or like.same_scale(find_kind(made.signal)))
     how = "values from the stimulus" if tested else "map not tested: values from the map itself, so only the rule"
     measured = f"{100 * share:.0f} % as it was sent ({how})"
     if not fine:
-        cause = _cause(made, moments, said, new)
+        cause = _cause(made, moments, recorded, new)
         measured += f"; {cause}"
         case.tables.curves.append(
             DifferingCurve(
@@ -419,15 +419,15 @@ def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool)
     )
 
 
-def _scaled(made: SentSignal, moments: Floats, said: npt.NDArray[np.int64], new: Track) -> Likeness | None:
+def _scaled(made: SentSignal, moments: Floats, recorded: npt.NDArray[np.int64], new: Track) -> Likeness | None:
     """What was said beside what is sent: a scale that is a little off agrees with most low values."""
-    values = said.astype(np.float64) * float(made.signal.scale) + float(made.signal.offset)
+    values = recorded.astype(np.float64) * float(made.signal.scale) + float(made.signal.offset)
     return beside(moments, values, new, new.values, new.measured)
 
 
-def _cause(made: SentSignal, moments: Floats, said: npt.NDArray[np.int64], new: Track) -> str:
+def _cause(made: SentSignal, moments: Floats, recorded: npt.NDArray[np.int64], new: Track) -> str:
     rows = np.maximum(np.searchsorted(new.time_s, moments + 0.15, "right") - 1, 0)
-    x, y = new.raw[rows].astype(np.float64), said.astype(np.float64)
+    x, y = new.raw[rows].astype(np.float64), recorded.astype(np.float64)
     if made.signal.choices or made.signal.layout.length <= 6:
         return "other codes, another flag, or an inverted one"
     if x.std() == 0 or y.std() == 0:

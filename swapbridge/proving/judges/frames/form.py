@@ -146,11 +146,11 @@ def measure(
             if signal.counter is None and signal.checksum is None:
                 if signal.mux_values and pages is not None:
                     raw = raw[np.isin(pages, signal.mux_values)]
-                says = ~np.isin(raw, list((safe or {}).get(signal.name, ())))
-                if says.any():
-                    steps_taken = np.abs(np.diff(raw))[says[1:] & says[:-1]]
+                live = ~np.isin(raw, list((safe or {}).get(signal.name, ())))
+                if live.any():
+                    steps_taken = np.abs(np.diff(raw))[live[1:] & live[:-1]]
                     step = int(steps_taken.max()) if len(steps_taken) else 0
-                    signals[signal.name] = SignalForm(int(raw[says].min()), int(raw[says].max()), step)
+                    signals[signal.name] = SignalForm(int(raw[live].min()), int(raw[live].max()), step)
     return MessageForm(
         count=len(times),
         pauses=int(pause.sum()),

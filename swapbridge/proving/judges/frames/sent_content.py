@@ -13,5 +13,5 @@ def judge_content(case: Case) -> list[Check]:
     """What the recordings make the translator send, and its answers to a scan tool; the case's reference hears it."""
     contents = judge_trace(case.plan, case.reference, case.run.device.trace or [])
     if (asked := ask(case.bench, case.bridge, case.make, case.seed)) is not None:
-        contents.add_answers(judge_trace(case.plan, case.ground.reference(), asked.device.trace or []))
+        contents.add_answers(judge_trace(case.plan, case.campaign_inputs.reference(), asked.device.trace or []))
     return content_checks(case.plan, contents, case.reference)

@@ -148,10 +148,10 @@ def smoothed(channel: Channel, over_s: float) -> Floats:
         return channel.value
     fine = np.arange(channel.time_s[0], channel.time_s[-1] + SMOOTH_STEP_S, SMOOTH_STEP_S)
     out = np.interp(fine, channel.time_s, channel.value)
-    part, said = SMOOTH_STEP_S / (over_s + SMOOTH_STEP_S), float(out[0])
+    part, filtered = SMOOTH_STEP_S / (over_s + SMOOTH_STEP_S), float(out[0])
     for row, value in enumerate(out.tolist()):
-        said += part * (value - said)
-        out[row] = said
+        filtered += part * (value - filtered)
+        out[row] = filtered
     back: Floats = np.interp(channel.time_s, fine, out)
     return back
 
@@ -207,7 +207,7 @@ def _switch(case: Case, made: SentSignal) -> Iterator[Check]:
         now = switched(other, _at_the_same(channel, code, other, new) if both else new, table)
         if now is None and not both:
             continue
-        said = (
+        agreement = (
             f"{100 * now.right:.0f} % of the time"
             if now is not None
             else "it was hardly ever in the same state in both drives"
@@ -217,7 +217,7 @@ def _switch(case: Case, made: SentSignal) -> Iterator[Check]:
             made.label,
             f"follows {channel.name.replace('_', ' ')}",
             now is not None and now.right >= STILL_GOES_WITH,
-            f"{said}, where the old sender's followed it {100 * before.right:.0f} %",
+            f"{agreement}, where the old sender's followed it {100 * before.right:.0f} %",
             f"the same value at the same {channel.name.replace('_', ' ')} as the old sender said",
             "correct its rule, its choices, or the bits of its source in the map",
             otherwise="fail" if now is not None else "open",

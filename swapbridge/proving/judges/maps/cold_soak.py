@@ -75,18 +75,18 @@ def _odd(mine: _SoakReading, others: list[_SoakReading]) -> tuple[str, str] | No
     low, high = min(r.celsius for r in parts), max(r.celsius for r in parts)
     if high - low > ALIKE_C or high > COLD_C:
         return None
-    said = ", ".join(str(r) for r in (*parts, *air))
+    readings = ", ".join(str(r) for r in (*parts, *air))
     if mine.role in PARTS:
         rested = [a for a in air if low - ALIKE_C <= a.celsius <= high + ALIKE_C]
         if not rested:
             return None
         far = max(low - mine.celsius, mine.celsius - high) > APART_C
-        return ("never" if far else ""), said
+        return ("never" if far else ""), readings
     if mine.celsius > high + SUN_C:
-        return "never", said
+        return "never", readings
     if len(parts) + len(air) > 1 and mine.celsius < low - SUN_C:
-        return "warm", said
-    return "", said
+        return "warm", readings
+    return "", readings
 
 
 def _before_the_start(case: Case, bus: int) -> list[_SoakReading]:

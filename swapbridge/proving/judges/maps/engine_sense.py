@@ -71,13 +71,13 @@ def _reference(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
     whole = series_of(case, bus, "reference_torque", "Nm")
     if whole is None or not (whole.values > 0).any():
         return
-    says, made = series_of(case, bus, "maximum_torque", "Nm"), series_of(case, bus, "actual_torque", "Nm")
-    most = says if says is not None and says.values.max() > 0 else made
+    stated, made = series_of(case, bus, "maximum_torque", "Nm"), series_of(case, bus, "actual_torque", "Nm")
+    most = stated if stated is not None and stated.values.max() > 0 else made
     if most is None or most.values.max() <= 0:
         return
     share = float(np.median(whole.values) / most.values.max())
     revved = bool((speed.values[speed.measured] > REVVED_RPM).any())
-    low, high = share < LEAST_REFERENCE, most is says and revved and share > MOST_REFERENCE
+    low, high = share < LEAST_REFERENCE, most is stated and revved and share > MOST_REFERENCE
     yield check_of(
         "maps", whole.label, "fits the engine's torque", not (low or high),
         f"{np.median(whole.values):.0f} Nm, {share:.2g} times the {most.values.max():.0f} Nm of {most.label}",
@@ -94,9 +94,9 @@ def _headlamps(case: Case, bus: int) -> Iterator[Check]:
     switch = next((c for name in HEADLAMPS if (c := channel_of(case, bus, name)) is not None), None)
     if load is None or switch is None:
         return
-    told = BenchQuantity(load.time_s, load.values, np.ones(len(load.values), bool))
+    measured = BenchQuantity(load.time_s, load.values, np.ones(len(load.values), bool))
     turned = switch.time_s[1:][np.diff(switch.value) != 0]
-    steps = np.abs(held_at(told, turned + STEADY_S / 2) - held_at(told, turned - STEADY_S / 2))
+    steps = np.abs(held_at(measured, turned + STEADY_S / 2) - held_at(measured, turned - STEADY_S / 2))
     steps = steps[~np.isnan(steps)]
     if len(steps) < 2:
         return

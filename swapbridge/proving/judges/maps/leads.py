@@ -104,10 +104,10 @@ def _references(case: Case, bus: int) -> Iterator[Check]:
     if stated is None:
         return
     label, track = stated
-    said = np.unique(track.values[track.measured])
-    if len(said) != 1 or find_kind(track.signal) != "torque":
+    constant = np.unique(track.values[track.measured])
+    if len(constant) != 1 or find_kind(track.signal) != "torque":
         return
-    whole = float(said[0]) * float(find_unit(track.signal.unit).factor)
+    whole = float(constant[0]) * float(find_unit(track.signal.unit).factor)
     for message in case.maps[case.names[bus]].messages:
         for signal in message.signals:
             mine = reference_nm(case, bus, message.name, signal) if signal.reference else None

@@ -111,7 +111,7 @@ def beside(
     Likeness or None
         None where there are too few rows, or where nothing moved.
     """
-    times, said = track.time_s[use], values[use]
+    times, used = track.time_s[use], values[use]
     if len(times) < FEWEST or len(time_s) < FEWEST:
         return None
     inside = (time_s > times[0] + LAGS_S[-1]) & (time_s < times[-1])
@@ -128,13 +128,13 @@ def beside(
         return None
     best_lag, best = 0.0, -2.0
     for lag in LAGS_S:
-        then = said[np.maximum(np.searchsorted(times, time_s - lag, "right") - 1, 0)]
+        then = used[np.maximum(np.searchsorted(times, time_s - lag, "right") - 1, 0)]
         if then.std() == 0:
             continue
         found = float(np.corrcoef(then, measured)[0, 1])
         if abs(found) > best:
             best, best_lag = abs(found), lag
-    then = said[np.maximum(np.searchsorted(times, time_s - best_lag, "right") - 1, 0)]
+    then = used[np.maximum(np.searchsorted(times, time_s - best_lag, "right") - 1, 0)]
     if then.std() == 0:
         return Likeness(0.0, 0.0, float(np.median(measured)), 0.0, 0.0, len(time_s), span)
     correlation = float(np.corrcoef(then, measured)[0, 1])
@@ -144,8 +144,8 @@ def beside(
     a = np.searchsorted(times, time_s - best_lag - WINDOW_S, "left")
     b = np.maximum(np.searchsorted(times, time_s - best_lag + WINDOW_S, "right"), a + 1)
     a = np.maximum(a - 1, 0)
-    lowest = np.array([said[i:j].min() for i, j in zip(a.tolist(), b.tolist(), strict=True)])
-    highest = np.array([said[i:j].max() for i, j in zip(a.tolist(), b.tolist(), strict=True)])
+    lowest = np.array([used[i:j].min() for i, j in zip(a.tolist(), b.tolist(), strict=True)])
+    highest = np.array([used[i:j].max() for i, j in zip(a.tolist(), b.tolist(), strict=True)])
     room = tolerance + (SPEED_SHARE * np.abs(measured) if find_kind(track.signal) == "speed" else 0.0)
     right = (measured >= lowest - room) & (measured <= highest + room)
     # each part of the range counts alike, so that a long idle does not hide what happens above it

@@ -174,11 +174,11 @@ def _physics(
             yield f"measured in {signal.unit}, which is not a unit of {BY_NAME[signal.role].alias.replace('_', ' ')}"
         return
     use = track.measured
-    said = values[use]
+    used = values[use]
     step = abs(float(signal.scale)) if find_kind(signal) != "ratio" else 0.5
-    odd = (said < physics.low - step) | (said > physics.high + step)
+    odd = (used < physics.low - step) | (used > physics.high + step)
     if odd.mean() > ODD_SHARE / 4:
-        yield f"{said.min():.5g} to {said.max():.5g} {physics.unit}: possible is {physics.low:g} to {physics.high:g}"
+        yield f"{used.min():.5g} to {used.max():.5g} {physics.unit}: possible is {physics.low:g} to {physics.high:g}"
     both = use[1:] & use[:-1]
     gaps = np.diff(track.time_s)
     near = both & (gaps < 1.0)

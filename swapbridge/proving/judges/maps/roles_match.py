@@ -71,20 +71,20 @@ def _passed_over(case: Case, made: SentSignal, role: Role, *, unnamed: bool) -> 
     A flag or state may be made from much. A number may be computed from other numbers; from sources without a role
     nobody knows what it is. What the engine does is said on the engine's bus, whichever bus it is taken from.
     """
-    told_on = {place[0] for place in made.sources}
+    on_buses = {place[0] for place in made.sources}
     if "CombustionEngine" in role.name:
-        told_on |= {bus.name for bus in case.bridge.buses if bus.holds_engine}
-    said = _carriers(case, made, role, told_on)
-    if said and (unnamed or not role.quantity):
+        on_buses |= {bus.name for bus in case.bridge.buses if bus.holds_engine}
+    carriers = _carriers(case, made, role, on_buses)
+    if carriers and (unnamed or not role.quantity):
         yield check_of(
             "maps",
             made.label,
             "made from the same quantity",
             False,
             f"{role.alias.replace('_', ' ')} made from {', '.join('.'.join(p) for p in sorted(made.sources))}, where "
-            f"{said[0]} says it",
+            f"{carriers[0]} says it",
             f"a source with the role {role.alias}",
-            f"take it from {said[0]}, or make sure that your source says the same at the same time"
+            f"take it from {carriers[0]}, or make sure that your source says the same at the same time"
             + ("; then give it that role in the map" if role.quantity else ""),
             otherwise="unproved" if role.quantity else "open",
         )

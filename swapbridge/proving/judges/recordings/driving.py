@@ -76,11 +76,11 @@ def running_seconds(speed: BenchQuantity) -> float:
     return float(steps[runs[:-1]].sum()) if len(steps) else 0.0
 
 
-def held_at(told: BenchQuantity, time_s: Floats) -> Floats:
+def held_at(quantity: BenchQuantity, time_s: Floats) -> Floats:
     """Values that hold at some moments; nan before the first and where there is none for long."""
-    if not len(told.time_s):
+    if not len(quantity.time_s):
         return np.full(len(time_s), np.nan)
-    rows = np.searchsorted(told.time_s, time_s, "right") - 1
-    there = (rows >= 0) & told.measured[np.maximum(rows, 0)]
-    out = np.where(there, told.values[np.maximum(rows, 0)], np.nan)
+    rows = np.searchsorted(quantity.time_s, time_s, "right") - 1
+    there = (rows >= 0) & quantity.measured[np.maximum(rows, 0)]
+    out = np.where(there, quantity.values[np.maximum(rows, 0)], np.nan)
     return out.astype(np.float64)

@@ -130,15 +130,15 @@ def _recording(case: Case, number: int, name: str, capture: Capture) -> Iterator
 
 def _reading(case: Case, number: int, name: str, capture: Capture, like: Check) -> Iterator[Check]:
     notes = capture.notes
-    said = "; ".join(notes.sentences())
+    damage = "; ".join(notes.sentences())
     spoiled = notes.unreadable_lines > SPOILED * max(1, len(capture)) or notes.duplicates > SPOILED * len(capture)
     broken = bool(notes.stopped) or spoiled
     yield check_of(
         "evidence",
         like.subject,
         "file",
-        not said,
-        said or "read to its end",
+        not damage,
+        damage or "read to its end",
         "complete, every line a frame",
         f"copy the recording of bus {name} again from where it was made, or record again",
         otherwise="unproved" if broken else "open",
@@ -319,8 +319,8 @@ def unclaimed(frames: Frames, message: MapMessage) -> str:
             bits = payload[:, nibble // 2] >> (4 * (nibble % 2)) & 15
             if (np.diff(bits) != 0).mean() >= RUNS_ON:
                 found.append(nibble // 2)
-    bytes_said = ", ".join(str(n) for n in dict.fromkeys(found))
-    return f"byte {bytes_said} differs in nearly every frame and belongs to no signal of the map" if found else ""
+    byte_list = ", ".join(str(n) for n in dict.fromkeys(found))
+    return f"byte {byte_list} differs in nearly every frame and belongs to no signal of the map" if found else ""
 
 
 def integrity(label: str, bad: int, seen: int, what: str, consequence: str) -> Iterator[Check]:

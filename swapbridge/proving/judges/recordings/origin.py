@@ -21,10 +21,10 @@ def judge_origin(case: Case) -> list[Check]:
     checks = source_checks(plan, case.bridge, maps)
     try:
         again = compile_bridge(case.bridge, maps).plan
-        different, said = _differing(plan, again), "the same plan"
+        different, result = _differing(plan, again), "the same plan"
     except SwapbridgeError as error:
-        different, said = ["all of it"], f"the bridge file does not compile: {error}"
-    measured = said if not different or different == ["all of it"] else f"differs in {', '.join(different[:6])}"
+        different, result = ["all of it"], f"the bridge file does not compile: {error}"
+    measured = result if not different or different == ["all of it"] else f"differs in {', '.join(different[:6])}"
     return [
         *checks,
         check_of(

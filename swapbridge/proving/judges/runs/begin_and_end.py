@@ -95,13 +95,15 @@ def _ends(case: Case, send: Send, old: Frames, falling: FallingAsleep) -> Iterat
     tail = float(ours.time_ns[-1]) / 1e9 - falling.at_s
     known = old_ends(case, send, old)
     before = max(known, default=0.0)
-    said = "no recording shows the old sender fall asleep"
+    shown = "no recording shows the old sender fall asleep"
     if known:
-        said = f"the old sender {f'for {before:.1f} s' if before > 0 else f'stopped {-before:.1f} s before the others'}"
+        shown = (
+            f"the old sender {f'for {before:.1f} s' if before > 0 else f'stopped {-before:.1f} s before the others'}"
+        )
     limit = max(before, 0.0) + LONGER_S + max(_period_s(send, old), SETTLED_S)
     yield check_of(
         "form", send.name, "after every module falls silent", tail <= limit,
-        f"goes on for {max(tail, 0.0):.1f} s; {said}",
+        f"goes on for {max(tail, 0.0):.1f} s; {shown}",
         f"at most {limit:.1f} s: frames on a sleeping bus wake its modules again, and the battery runs down",
         "shorten sleep_after_ms, or the last_ms of this message, or write with_bus = true for it"
         + ("" if known else "; record the old sender once until its bus sleeps"),
@@ -139,9 +141,9 @@ def _begins(case: Case, send: Send, old: Frames, new: Frames) -> Iterator[Check]
     woke = float(traffic.start_ns[0]) / 1e9 if len(traffic) else 0.0
     keyed = _first_key_on(case)
     by_key = bool(found.after_key) and not found.after_wake
-    told = found.after_key if by_key else found.after_wake
-    certain = bool(told) and not (by_key and keyed is None)
-    before = told if certain else [*told, *found.untold]
+    delays = found.after_key if by_key else found.after_wake
+    certain = bool(delays) and not (by_key and keyed is None)
+    before = delays if certain else [*delays, *found.untold]
     if not before:
         return
     begun = first - (keyed if certain and by_key and keyed is not None else woke)

@@ -14,9 +14,9 @@ from swapbridge.proving.verdict import Check, FaultRun, check_of
 
 def judge_quiet_buses(case: Case) -> list[Check]:
     """Each bus silent for good, and each waking alone."""
-    ground = case.ground
-    quiet = judge_silence(case.bench, ground.reference(), case.make)
-    return [*quiet, *judge_wake_ups(case.bench, ground.reference, case.make)]
+    campaign_inputs = case.campaign_inputs
+    quiet = judge_silence(case.bench, campaign_inputs.reference(), case.make)
+    return [*quiet, *judge_wake_ups(case.bench, campaign_inputs.reference, case.make)]
 
 
 def judge_faults(case: Case) -> list[Check]:
@@ -27,7 +27,7 @@ def judge_faults(case: Case) -> list[Check]:
     runs = wanted.runs(case.progress)
     if wanted.thoroughness == FULL and not wanted.only:
         case.progress(1.0, "an hour-long soak")
-        runs.append(soak(case.ground))
+        runs.append(soak(case.campaign_inputs))
     case.tables.faults += runs
     return fault_checks(runs)
 

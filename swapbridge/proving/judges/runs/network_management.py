@@ -74,8 +74,8 @@ def _is_management(case: Case, send: Send) -> bool:
     bus = case.names[send.bus]
     message = case.maps[bus].by_word(send.word)
     rules = [r for r in case.bridge.messages if message is not None and r.message.text == f"{bus}.{message.name}"]
-    told = any(r.network_management for r in rules)
-    return told or (message is not None and message.evidence.get("network_management") is True)
+    stated = any(r.network_management for r in rules)
+    return stated or (message is not None and message.evidence.get("network_management") is True)
 
 
 def _without_evidence(send: Send) -> Check:
@@ -174,11 +174,11 @@ def _says(case: Case, send: Send, old: Frames, new: Frames, falling: FallingAsle
     if not (whole.one & whole.zero & judged).any():  # what never moved from first to last did not in between either
         then = {**dict.fromkeys(PHASES[1:4], whole), **then}
     wrong, unseen = [], []
-    for phase, said in now.items():
+    for phase, ever in now.items():
         if phase not in then:
             unseen.append(phase)
             continue
-        for value, ours, theirs in ((1, said.one, then[phase].one), (0, said.zero, then[phase].zero)):
+        for value, ours, theirs in ((1, ever.one, then[phase].one), (0, ever.zero, then[phase].zero)):
             for at, bits in enumerate((ours & ~theirs & judged).tolist()):
                 wrong += [f"{_bit(message, at, b)} is {value} {phase}" for b in range(8) if bits >> b & 1]
     yield check_of(

@@ -11,7 +11,7 @@ from swapbridge.core.identifier_words import format_identifier, split_word
 from swapbridge.plan.plan import Plan
 from swapbridge.proving.bench.bench import LATENCY_NS, Bench, Run
 from swapbridge.proving.bench.frame_rows import asks_torque, carries, fields_of
-from swapbridge.proving.bench.nodes import MS, SECOND, Heard, Sent
+from swapbridge.proving.bench.nodes import MS, SECOND, ReceivedFrame, Sent
 from swapbridge.proving.bench.traffic import traffic_from
 from swapbridge.proving.case import Case
 from swapbridge.proving.faults.campaign import is_delicate
@@ -124,7 +124,7 @@ def _heard_times(run: Run) -> dict[tuple[int, int], Ints]:
     out: dict[tuple[int, int], list[int]] = {}
     base = run.device.clock_us
     for event in run.device.trace or []:
-        if isinstance(event, Heard):
+        if isinstance(event, ReceivedFrame):
             out.setdefault((event.bus, event.word), []).append(((event.now_us - base) & 0xFFFF_FFFF) * 1000)
     return {key: np.array(times, np.int64) for key, times in out.items()}
 

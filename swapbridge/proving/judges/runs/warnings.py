@@ -151,15 +151,15 @@ def _ran(case: Case, buses: list[int], at_s: float) -> bool:
 
 
 def _judged(case: Case, ran: bool, made: SentSignal, trials: list[_WarningTrial], sent: list[Sent]) -> Iterator[Check]:
-    said = [made.signal.layout.unpack(s.data) for s in sent if carries(made.message, made.signal.name, s.data)]
-    if not said:
+    values = [made.signal.layout.unpack(s.data) for s in sent if carries(made.message, made.signal.name, s.data)]
+    if not values:
         return
-    told = " and ".join(
+    causes = " and ".join(
         f"{case.names[t.bus]}.{t.message.name}.{t.signal.name} at {_shown(t.signal, t.raw)}" for t in trials
     )
     yield check_of(
-        "faults", made.label, "warns", _is_alarmed(case, made, said[-1]),
-        f"with {told} it says {_shown(made.signal, said[-1])}",
+        "faults", made.label, "warns", _is_alarmed(case, made, values[-1]),
+        f"with {causes} it says {_shown(made.signal, values[-1])}",
         "its warning, or its safe answer, while the engine runs with that fault",
         'make it follow what it warns of, however high or low that goes, or send it alarmed: value = "invalid"'
         if ran else "record it with the engine running, longer", otherwise="fail" if ran else "unproved",

@@ -63,7 +63,7 @@ class RepairedDbc:
 
 
 @dataclass(slots=True)
-class _KeptMessage:
+class _RepairedMessage:
     """A message that is kept: its number, name, signals' names as written and as kept, its own line and theirs."""
 
     number: int
@@ -78,16 +78,16 @@ class _KeptMessage:
 
 
 @dataclass(slots=True)
-class _Mender:
+class _RepairState:
     notes: list[str] = field(default_factory=list)
-    messages: dict[int, _KeptMessage] = field(default_factory=dict)
-    by_written: dict[int, _KeptMessage | None] = field(default_factory=dict)
+    messages: dict[int, _RepairedMessage] = field(default_factory=dict)
+    by_written: dict[int, _RepairedMessage | None] = field(default_factory=dict)
     nodes: list[str] = field(default_factory=list)
     tables: dict[str, str] = field(default_factory=dict)
     defined: set[str] = field(default_factory=set)
     head: list[str] = field(default_factory=list)
     tail: dict[str, list[str]] = field(default_factory=dict)
-    current: _KeptMessage | None = None
+    current: _RepairedMessage | None = None
 
     def note(self, line: int, words: str) -> None:
         self.notes.append(f"line {line}: {words}")
@@ -98,31 +98,31 @@ class _Mender:
 
 def repair_dbc(text: str) -> RepairedDbc:
     """Take a DBC apart and put it together again. Nothing is lost without a note."""
-    mender = _Mender()
-    statements = list(_statements(text, mender))
+    state = _RepairState()
+    statements = list(_statements(text, state))
     for kind, body, line in statements:
         if kind in ("BO_", "SG_"):
-            (_message if kind == "BO_" else _signal)(mender, body, line)
+            (_message if kind == "BO_" else _signal)(state, body, line)
         elif kind == "BU_":
             names = body.partition(":")[2].split()
-            mender.nodes += [n for n in (_name(mender, "module", w, line) for w in names) if n not in mender.nodes]
+            state.nodes += [n for n in (_name(state, "module", w, line) for w in names) if n not in state.nodes]
         elif kind == "VAL_TABLE_" and (found := re.match(r"VAL_TABLE_\s+(\w+)(.*)$", body, re.DOTALL)):
-            mender.tables[found[1]] = found[2].strip()
-    for message in mender.messages.values():
+            state.tables[found[1]] = found[2].strip()
+    for message in state.messages.values():
         if not message.has_multiplexer:
-            _drop_pages(mender, message)
+            _drop_pages(state, message)
     for kind, body, line in statements:
         reader = _READERS.get(kind)
         if reader is not None:
-            reader(mender, body, line)
+            reader(state, body, line)
         elif kind in _WANTS_NOTHING:
-            mender.keep(kind, body)
+            state.keep(kind, body)
         elif kind not in ("BO_", "SG_", "BU_", "NS_", "BS_", "VERSION"):
-            mender.note(line, f"{kind} is a statement that is not used here: left out")
-    return RepairedDbc(_written(mender), tuple(mender.notes))
+            state.note(line, f"{kind} is a statement that is not used here: left out")
+    return RepairedDbc(_written(state), tuple(state.notes))
 
 
-def _statements(text: str, mender: _Mender) -> Iterator[tuple[str, str, int]]:
+def _statements(text: str, state: _RepairState) -> Iterator[tuple[str, str, int]]:
     """Kind, text without its semicolon, and line of each statement."""
     kind, begin, at, line, counted = "", 0, 0, 1, 0
     found = _MARK.search(text, 0)
@@ -135,10 +135,10 @@ def _statements(text: str, mender: _Mender) -> Iterator[tuple[str, str, int]]:
             counted = begin
             if kind:
                 if starts is not None and kind not in ("BO_", "SG_", "BU_", "NS_", "BS_", "VERSION", ""):
-                    mender.note(line, f"{kind} has no semicolon after it: read as if it had")
+                    state.note(line, f"{kind} has no semicolon after it: read as if it had")
                 yield kind, body, line
             elif body:
-                mender.note(line, f"{body[:40]!r} belongs to no statement: left out")
+                state.note(line, f"{body[:40]!r} belongs to no statement: left out")
             kind, begin = starts or "", found.start() if starts is not None else found.end()
             begin += len(found[0]) - len(found[0].lstrip()) if starts is not None else 0
         at = found.end()
@@ -151,10 +151,10 @@ def _statements(text: str, mender: _Mender) -> Iterator[tuple[str, str, int]]:
     line += text.count("\n", counted, begin)
     if kind and body:
         if kind not in ("BO_", "SG_", "BU_", "BS_", "VERSION"):
-            mender.note(line, f"{kind} has no semicolon after it: read as if it had")
+            state.note(line, f"{kind} has no semicolon after it: read as if it had")
         yield kind, body, line
     elif body:
-        mender.note(line, f"{body[:40]!r} belongs to no statement: left out")
+        state.note(line, f"{body[:40]!r} belongs to no statement: left out")
 
 
 def _without_comments(text: str) -> str:
@@ -163,64 +163,64 @@ def _without_comments(text: str) -> str:
     return re.sub(rf"({STRING})|//[^\n]*", lambda m: m[1] or "", text)
 
 
-def _name(mender: _Mender, what: str, written: str, line: int) -> str:
+def _name(state: _RepairState, what: str, written: str, line: int) -> str:
     if NAME.fullmatch(written):
         return written
     tidy = tidy_name(written)
-    mender.note(line, f"{what} {written[:40]!r} is not a valid name in a DBC: read as {tidy}")
+    state.note(line, f"{what} {written[:40]!r} is not a valid name in a DBC: read as {tidy}")
     return tidy
 
 
-def _message(mender: _Mender, body: str, line: int) -> None:
-    mender.current = None
+def _message(state: _RepairState, body: str, line: int) -> None:
+    state.current = None
     found = _MESSAGE.match(body)
     if found is None:
-        mender.note(line, f"message {body[4:44].strip()!r} can't be read: left out with its signals")
+        state.note(line, f"message {body[4:44].strip()!r} can't be read: left out with its signals")
         return
     number, name, length = int(found[1]), found[2], int(found[3][:9])
     if body[found.end() :]:
-        mender.note(line, f"{body[found.end() :][:40]!r} after message {name} can't be read: left out")
+        state.note(line, f"{body[found.end() :][:40]!r} after message {name} can't be read: left out")
     if name == _INDEPENDENT:
-        mender.by_written.setdefault(number, None)
+        state.by_written.setdefault(number, None)
         return
     plain = number & ~EXTENDED_BIT
     extended = bool(number & EXTENDED_BIT) or 0x7FF < number <= 0x1FFF_FFFF
     if number > 0xFFFF_FFFF or plain > (0x1FFF_FFFF if extended else 0x7FF):
-        mender.note(line, f"message {name} has the identifier 0x{number:X}, which no frame can have: left out")
-        mender.by_written.setdefault(number, None)
+        state.note(line, f"message {name} has the identifier 0x{number:X}, which no frame can have: left out")
+        state.by_written.setdefault(number, None)
         return
     label = format_identifier(plain, extended)
     if extended and not number & EXTENDED_BIT:
-        mender.note(line, f"message {name}: {label[:-1]} has more than 11 bits: read as the 29-bit identifier {label}")
+        state.note(line, f"message {name}: {label[:-1]} has more than 11 bits: read as the 29-bit identifier {label}")
     if length > MOST_BYTES:
-        mender.note(line, f"message {name} has {found[3][:9]} bytes, and a frame has {MOST_BYTES} at most: left out")
-        mender.by_written.setdefault(number, None)
+        state.note(line, f"message {name} has {found[3][:9]} bytes, and a frame has {MOST_BYTES} at most: left out")
+        state.by_written.setdefault(number, None)
         return
     kept = plain | (EXTENDED_BIT if extended else 0)
-    if kept in mender.messages:
-        mender.note(line, f"message {name} has the identifier {label} of {mender.messages[kept].name}: left out")
+    if kept in state.messages:
+        state.note(line, f"message {name} has the identifier {label} of {state.messages[kept].name}: left out")
         return
-    name = _free(_name(mender, "message", name, line), {m.name for m in mender.messages.values()}, mender, line)
+    name = _free(_name(state, "message", name, line), {m.name for m in state.messages.values()}, state, line)
     sender = found[4] or NOBODY
     if is_nobody(sender):
         sender = NOBODY
-    sender = _name(mender, "module", sender, line)
-    message = _KeptMessage(kept, name, f"BO_ {kept} {name}: {length} {sender}", length=length)
-    mender.messages[kept] = mender.current = message
-    mender.by_written[number] = mender.by_written[kept] = message
+    sender = _name(state, "module", sender, line)
+    message = _RepairedMessage(kept, name, f"BO_ {kept} {name}: {length} {sender}", length=length)
+    state.messages[kept] = state.current = message
+    state.by_written[number] = state.by_written[kept] = message
 
 
-def _free(name: str, taken: set[str], mender: _Mender, line: int) -> str:
+def _free(name: str, taken: set[str], state: _RepairState, line: int) -> str:
     out, number = name, 2
     while out in taken:
         out, number = f"{name}_{number}", number + 1
     if out != name:
-        mender.note(line, f"the name {name} is taken already: read as {out}")
+        state.note(line, f"the name {name} is taken already: read as {out}")
     return out
 
 
-def _signal(mender: _Mender, body: str, line: int) -> None:
-    message = mender.current
+def _signal(state: _RepairState, body: str, line: int) -> None:
+    message = state.current
     written = [*body.split(), "", ""][1].rstrip(":")
     if message is None:
         return
@@ -228,17 +228,17 @@ def _signal(mender: _Mender, body: str, line: int) -> None:
     why = "can't be read" if found is None else _too_large(found, message)
     if why or found is None:
         message.lost.add(written)
-        mender.note(line, f"message {message.name}, signal {written[:40]} {why}: left out")
+        state.note(line, f"message {message.name}, signal {written[:40]} {why}: left out")
         return
     where = f"message {message.name}, signal {found['name']}"
     for part in ("scale", "offset", "low", "high"):
         text = found[part]
         if text and text.lstrip("+-").startswith("."):
-            mender.note(line, f"{where}: {text} read as {_whole(text)}")
+            state.note(line, f"{where}: {text} read as {_whole(text)}")
     if found["low"] is None or found["high"] is None:
-        mender.note(line, f"{where} has half a range: read as if it had none")
-    name = _name(mender, f"message {message.name}, signal", found["name"], line)
-    name = _free(name, set(message.signals.values()), mender, line)
+        state.note(line, f"{where} has half a range: read as if it had none")
+    name = _name(state, f"message {message.name}, signal", found["name"], line)
+    name = _free(name, set(message.signals.values()), state, line)
     message.signals.setdefault(found["name"], name)
     receivers = [r for r in re.split(r"[,\s]+", found["receivers"]) if r and not is_nobody(r)]
     receivers = [r if NAME.fullmatch(r) else tidy_name(r) for r in receivers] or [NOBODY]
@@ -254,10 +254,10 @@ def _signal(mender: _Mender, body: str, line: int) -> None:
     )
 
 
-def _drop_pages(mender: _Mender, message: _KeptMessage) -> None:
+def _drop_pages(state: _RepairState, message: _RepairedMessage) -> None:
     """Leave out signals of a multiplexer that is not there: in which frames they stand, nobody says."""
     for name, line in message.pages.items():
-        mender.note(
+        state.note(
             line,
             f"message {message.name}, signal {name} depends on a multiplexer that its message does not have: left out",
         )
@@ -268,7 +268,7 @@ def _drop_pages(mender: _Mender, message: _KeptMessage) -> None:
             del message.signals[w]
 
 
-def _too_large(found: re.Match[str], message: _KeptMessage) -> str:
+def _too_large(found: re.Match[str], message: _RepairedMessage) -> str:
     length = int(found["length"][:9])
     if not 1 <= length <= MOST_BITS:
         return f"has {found['length'][:9]} bits, and 1 to {MOST_BITS} can be read"
@@ -284,173 +284,173 @@ def _whole(number: str) -> str:
     return re.sub(r"^([-+]?)\.", r"\g<1>0.", number)
 
 
-def _target(mender: _Mender, found: re.Match[str], line: int, what: str) -> str | None:
+def _target(state: _RepairState, found: re.Match[str], line: int, what: str) -> str | None:
     """What a statement is about, as it is kept: "BO_ 5", "SG_ 5 Name", "BU_ Name", "" ; None where there is no such."""
     if found["bu"]:
         name = found["bu_name"] if NAME.fullmatch(found["bu_name"]) else tidy_name(found["bu_name"])
-        if name in mender.nodes:
+        if name in state.nodes:
             return f"BU_ {name}"
-        mender.note(line, f"{what} is of module {name[:40]}, which is not in the list: left out")
+        state.note(line, f"{what} is of module {name[:40]}, which is not in the list: left out")
         return None
     if not (found["bo"] or found["sg"]):
         return re.sub(r"\s+", " ", found[0]).strip() if found[0].startswith("EV_") else ""
     number = int(found["bo_id"] or found["sg_id"])
     if found["bo"]:
-        message = _known(mender, number)
+        message = _known(state, number)
         if message is None:
-            _lonely(mender, line, what, number, "")
+            _lonely(state, line, what, number, "")
             return None
         return f"BO_ {message.number}"
-    place = _signal_place(mender, number, found["sg_name"], line, what)
+    place = _signal_place(state, number, found["sg_name"], line, what)
     return None if place is None else f"SG_ {place}"
 
 
-def _known(mender: _Mender, number: int) -> _KeptMessage | None:
-    if number in mender.by_written:
-        return mender.by_written[number]
-    return mender.messages.get(number | EXTENDED_BIT) if number > 0x7FF else None
+def _known(state: _RepairState, number: int) -> _RepairedMessage | None:
+    if number in state.by_written:
+        return state.by_written[number]
+    return state.messages.get(number | EXTENDED_BIT) if number > 0x7FF else None
 
 
-def _signal_place(mender: _Mender, number: int, written: str, line: int, what: str) -> str | None:
-    message = _known(mender, number)
+def _signal_place(state: _RepairState, number: int, written: str, line: int, what: str) -> str | None:
+    message = _known(state, number)
     name = message.signals.get(written) if message is not None else None
     if message is None or name is None:
-        _lonely(mender, line, what, number, written)
+        _lonely(state, line, what, number, written)
         return None
     return f"{message.number} {name}"
 
 
-def _lonely(mender: _Mender, line: int, what: str, number: int, signal: str) -> None:
-    message = _known(mender, number)
-    if message is None and number in mender.by_written:
+def _lonely(state: _RepairState, line: int, what: str, number: int, signal: str) -> None:
+    message = _known(state, number)
+    if message is None and number in state.by_written:
         return  # its message was left out, and that is said
     if message is not None and signal in message.lost:
         return
     if message is None:
-        mender.note(line, f"{what} is of message {number}, which the map does not have: left out")
+        state.note(line, f"{what} is of message {number}, which the map does not have: left out")
     else:
-        mender.note(line, f"{what} is of {message.name}.{signal[:40]}, which the map does not have: left out")
+        state.note(line, f"{what} is of {message.name}.{signal[:40]}, which the map does not have: left out")
 
 
-def _comment(mender: _Mender, body: str, line: int) -> None:
+def _comment(state: _RepairState, body: str, line: int) -> None:
     opening, closing = body.find('"'), body.rfind('"')
     if opening < 0 or closing == opening:
-        mender.note(line, f"comment {body[4:44]!r} can't be read: left out")
+        state.note(line, f"comment {body[4:44]!r} can't be read: left out")
         return
     head, text = body[3:opening].strip(), body[opening + 1 : closing]
     if re.search(r"\n[ \t]*(?:BO_ \d|SG_ \w+ :|(?:VAL|CM|BA)_ )", text):
-        mender.note(line, "a comment holds what looks like statements: is a quote missing behind it?")
+        state.note(line, "a comment holds what looks like statements: is a quote missing behind it?")
     text = '"' + re.sub(r'(?<!\\)"', "'", text) + ('\\"' if text.endswith("\\") else "") + '"'
     if re.fullmatch(r"(?:(?:SG_|BO_)\s+)?\d+", head):
         number = int(head.split()[-1])
         if not head.startswith("BO_"):
-            mender.note(line, f"comment names message {number} alone: taken as the message's")
+            state.note(line, f"comment names message {number} alone: taken as the message's")
         head = f"BO_ {number}"
     found = re.fullmatch(_TARGET, head)
     if head and found is None:
-        mender.note(line, f"comment on {head[:40]!r} can't be read: left out")
+        state.note(line, f"comment on {head[:40]!r} can't be read: left out")
         return
-    target = "" if found is None else _target(mender, found, line, "a comment")
+    target = "" if found is None else _target(state, found, line, "a comment")
     if target is not None:
-        mender.keep("CM_", f"CM_ {target} {text}" if target else f"CM_ {text}")
+        state.keep("CM_", f"CM_ {target} {text}" if target else f"CM_ {text}")
 
 
-def _attribute(mender: _Mender, body: str, line: int) -> None:
+def _attribute(state: _RepairState, body: str, line: int) -> None:
     found = _ATTRIBUTE.match(body)
     if found is None:
-        mender.note(line, f"attribute {body[4:44]!r} can't be read: left out")
+        state.note(line, f"attribute {body[4:44]!r} can't be read: left out")
         return
-    target = _target(mender, found, line, f"attribute {found['attribute']}") if re.search(_TARGET, body) else ""
+    target = _target(state, found, line, f"attribute {found['attribute']}") if re.search(_TARGET, body) else ""
     if target is None:
         return
     kind = target.partition(" ")[0] if target.startswith(("BO_", "SG_", "BU_", "EV_")) else ""
     name, value = found["attribute"], _whole(found["value"])
-    if name not in mender.defined:
-        mender.note(line, f"attribute {name} is not defined: read as {'text' if value[0] == chr(34) else 'a number'}")
+    if name not in state.defined:
+        state.note(line, f"attribute {name} is not defined: read as {'text' if value[0] == chr(34) else 'a number'}")
         form = "STRING" if value[0] == '"' else "FLOAT -1E+300 1E+300"
-        mender.defined.add(name)
-        mender.tail.setdefault("BA_DEF_", []).append(f"BA_DEF_ {kind} {name} {form}")
-        mender.tail.setdefault("BA_DEF_DEF_", []).append(
+        state.defined.add(name)
+        state.tail.setdefault("BA_DEF_", []).append(f"BA_DEF_ {kind} {name} {form}")
+        state.tail.setdefault("BA_DEF_DEF_", []).append(
             f"BA_DEF_DEF_ {name} {chr(34) * 2 if value[0] == chr(34) else 0}"
         )
     if found[0].count("EV_") and not target:
         target = re.search(r"EV_\s+\w+", found[0])[0]  # type: ignore[index]
-    mender.keep("BA_", f"BA_ {name} {target} {value}" if target else f"BA_ {name} {value}")
+    state.keep("BA_", f"BA_ {name} {target} {value}" if target else f"BA_ {name} {value}")
 
 
-def _definition(mender: _Mender, body: str, line: int) -> None:
+def _definition(state: _RepairState, body: str, line: int) -> None:
     found = _DEFINITION.match(body)
     if found is None:
-        mender.note(line, f"{body[:40]!r} can't be read: left out")
+        state.note(line, f"{body[:40]!r} can't be read: left out")
         return
-    mender.defined.add(found[1])
-    mender.keep("BA_DEF_DEF_" if body.startswith("BA_DEF_DEF_") else "BA_DEF_", body)
+    state.defined.add(found[1])
+    state.keep("BA_DEF_DEF_" if body.startswith("BA_DEF_DEF_") else "BA_DEF_", body)
 
 
-def _values(mender: _Mender, body: str, line: int) -> None:
+def _values(state: _RepairState, body: str, line: int) -> None:
     found = re.match(r"VAL_\s+(\d+)\s+([^\s\"]+)(.*)$", body, re.DOTALL)
     if found is None:  # of an environment variable
-        mender.keep("VAL_", body)
+        state.keep("VAL_", body)
         return
     pairs = found[3].strip()
-    pairs = mender.tables.get(pairs, pairs)
+    pairs = state.tables.get(pairs, pairs)
     if not _PAIRS.fullmatch(pairs):
-        mender.note(line, f"names of values of {found[2][:40]} can't be read: left out")
+        state.note(line, f"names of values of {found[2][:40]} can't be read: left out")
         return
-    place = _signal_place(mender, int(found[1]), found[2], line, "names of values")
+    place = _signal_place(state, int(found[1]), found[2], line, "names of values")
     if place is not None and pairs:
-        mender.keep("VAL_", f"VAL_ {place} {pairs}")
+        state.keep("VAL_", f"VAL_ {place} {pairs}")
 
 
-def _of_signal(kind: str, what: str, rest: str) -> Callable[[_Mender, str, int], None]:
+def _of_signal(kind: str, what: str, rest: str) -> Callable[[_RepairState, str, int], None]:
     """Reader of ``KIND id name rest``."""
 
-    def read(mender: _Mender, body: str, line: int) -> None:
+    def read(state: _RepairState, body: str, line: int) -> None:
         found = re.match(rf"{kind}\s+(\d+)\s+([^\s:\";]+)\s*({rest})\s*$", body, re.DOTALL)
         if found is None:
-            mender.note(line, f"{what} {body[:40]!r} can't be read: left out")
+            state.note(line, f"{what} {body[:40]!r} can't be read: left out")
             return
-        place = _signal_place(mender, int(found[1]), found[2], line, what)
+        place = _signal_place(state, int(found[1]), found[2], line, what)
         if place is not None:
-            mender.keep(kind, f"{kind} {place} {found[3]}")
+            state.keep(kind, f"{kind} {place} {found[3]}")
 
     return read
 
 
-def _of_message(kind: str, what: str, rest: str) -> Callable[[_Mender, str, int], None]:
+def _of_message(kind: str, what: str, rest: str) -> Callable[[_RepairState, str, int], None]:
     """Reader of ``KIND id rest``."""
 
-    def read(mender: _Mender, body: str, line: int) -> None:
+    def read(state: _RepairState, body: str, line: int) -> None:
         found = re.match(rf"{kind}\s+(\d+)\s*({rest})\s*$", body, re.DOTALL)
-        message = _known(mender, int(found[1])) if found is not None else None
+        message = _known(state, int(found[1])) if found is not None else None
         if found is None:
-            mender.note(line, f"{what} {body[:40]!r} can't be read: left out")
+            state.note(line, f"{what} {body[:40]!r} can't be read: left out")
         elif message is None:
-            _lonely(mender, line, what, int(found[1]), "")
+            _lonely(state, line, what, int(found[1]), "")
         else:
-            mender.keep(kind, f"{kind} {message.number} {found[2]}")
+            state.keep(kind, f"{kind} {message.number} {found[2]}")
 
     return read
 
 
-def _relation(mender: _Mender, body: str, line: int) -> None:
+def _relation(state: _RepairState, body: str, line: int) -> None:
     found = re.match(rf"(BA_REL_\s*{STRING}\s+BU_(?:SG|BO)_REL_\s+\w+\s+(?:SG_\s+)?)(\d+)(.*)$", body, re.DOTALL)
-    message = _known(mender, int(found[2])) if found is not None else None
+    message = _known(state, int(found[2])) if found is not None else None
     if found is None or message is None:
-        mender.note(line, f"{body[:40]!r} is of something that the map does not have: left out")
+        state.note(line, f"{body[:40]!r} is of something that the map does not have: left out")
         return
-    mender.keep("BA_REL_", f"{found[1]}{message.number}{found[3]}")
+    state.keep("BA_REL_", f"{found[1]}{message.number}{found[3]}")
 
 
-def _table(mender: _Mender, body: str, line: int) -> None:
+def _table(state: _RepairState, body: str, line: int) -> None:
     found = re.match(r"VAL_TABLE_\s+\w+(.*)$", body, re.DOTALL)
     if found is None or not _PAIRS.fullmatch(found[1]):
-        mender.note(line, f"value table {body[11:51]!r} can't be read: left out")
+        state.note(line, f"value table {body[11:51]!r} can't be read: left out")
         return
-    mender.keep("VAL_TABLE_", body)
+    state.keep("VAL_TABLE_", body)
 
 
-_READERS: dict[str, Callable[[_Mender, str, int], None]] = {
+_READERS: dict[str, Callable[[_RepairState, str, int], None]] = {
     "CM_": _comment,
     "BA_": _attribute,
     "BA_DEF_": _definition,
@@ -469,15 +469,15 @@ _ORDER = (
 )  # fmt: skip
 
 
-def _written(mender: _Mender) -> str:
-    nodes = [n for n in mender.nodes if not is_nobody(n)]
+def _written(state: _RepairState) -> str:
+    nodes = [n for n in state.nodes if not is_nobody(n)]
     lines = ['VERSION ""', "NS_ :", "BS_:", "BU_: " + " ".join(nodes)]
-    lines += [f"{s};" for s in mender.tail.get("VAL_TABLE_", ())]
-    for message in mender.messages.values():
+    lines += [f"{s};" for s in state.tail.get("VAL_TABLE_", ())]
+    for message in state.messages.values():
         lines += ["", message.head, *message.lines.values()]
     lines.append("")
     for kind in _ORDER:
-        lines += [f"{s};" for s in mender.tail.get(kind, ())]
+        lines += [f"{s};" for s in state.tail.get(kind, ())]
     return "\n".join(lines) + "\n"
 
 
