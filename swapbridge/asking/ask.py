@@ -67,7 +67,7 @@ class Questions:
                     name = format_identifier(*split_word(word))
                     raise RefusedError(
                         f"{name} carries the vehicle's own traffic in a recording, so it can't be a module's "
-                        "diagnostic address: look the address up, or leave it out"
+                        "diagnostic address: look up the right one, or leave this one out"
                     )
             if split_word(answer)[1] != split_word(request)[1] or answer == request:
                 raise InputError("write an address as REQUEST:ANSWER, both with 11 bits or both with 29, like 7A0:7A8")

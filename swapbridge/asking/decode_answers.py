@@ -253,7 +253,7 @@ def _dtc_information(answer: bytes, subfunction: int) -> ReadDTCInformation.Resp
     except _UNREADABLE as error:
         raise BadAnswerError(f"answers 19 {subfunction:02X} unreadably ({_short_reason(error)})") from None
     if found.service_data.subfunction_echo != subfunction:
-        raise BadAnswerError(f"answers 19 {subfunction:02X} as another question")
+        raise BadAnswerError(f"answers 19 {subfunction:02X} with the answer to another request")
     return found.service_data
 
 

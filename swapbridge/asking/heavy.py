@@ -103,7 +103,9 @@ class Heavy:
                 continue
             faults = j1939.read_faults(data)
             if faults is None:
-                remarks.append(f"sends a {service} of {len(data)} bytes, which fits no number of codes")
+                remarks.append(
+                    f"sends a {service} of {len(data)} bytes, which is not the length of any number of codes"
+                )
                 continue
             answered_with.append(service)
             codes += decode_answers.spn_codes(service, faults)

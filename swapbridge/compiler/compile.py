@@ -190,7 +190,7 @@ class _Compiler:
                 raise bridge.refuse(
                     rule.place,
                     f"{nobody!r} stands for an unknown sender, not for a module that could be absent",
-                    "take it out of absent; of each message whose sender you know to be gone say sender_gone = true",
+                    "take it out of absent; write sender_gone = true in the rule of each message whose sender is gone",
                 )
         for options in bridge.sources:
             bus, _, message = options.message.text.partition(".")

@@ -360,7 +360,7 @@ class Faults:
 
 
 def read_faults(data: bytes) -> Faults | None:
-    """Read the content of DM1 or DM2; None when its length fits no number of codes.
+    """Read the content of DM1 or DM2; None when its length is not the length of any number of codes.
 
     One code of zeros means that there is none. A single frame is filled up with FF.
     """

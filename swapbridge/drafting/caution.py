@@ -155,7 +155,7 @@ def with_codes(fields: Sequence[Explained], known: MapMessage | None) -> list[Ex
         if one.how != "open" or one.kept or signal is None or code is None or code in signal.error_codes:
             out.append(one)
             continue
-        words = f"{one.words}; 'not available' is said"
+        words = f"{one.words}; sent as 'not available'"
         text = _text(one, _physical(one, code))
         out.append(replace(one, value=text, fallback=text, words=words))
     return out

@@ -198,8 +198,8 @@ def bridge_text(swap: Swap, drafted: Drafted, name: str) -> str:
     """
     times, mine = drafted.times, f"  # {MARK}"
     lines = [
-        "# Bridge file, drafted from recordings. A line is draft's while it carries draft's comment: take the comment",
-        "# away and the line is yours. Check it with `swapbridge compile`.",
+        "# Bridge file, drafted from recordings. A line is draft's while it carries draft's comment: remove the",
+        "# comment and the line is yours. Check it with `swapbridge compile`.",
         "",
         "[bridge]",
         f"name = {_quoted(name)}",
@@ -237,7 +237,7 @@ def _message_lines(made: DraftedMessage, has_key: bool, has_run: bool) -> list[s
         lines.append(f"once = {life.count}{mine} as often as in the recording")
     lines.append(f"period_ms = {life.period_ms:g}{mine} its median in the recording")
     if life.delay_ms:
-        lines.append(f"delay_ms = {life.delay_ms}{mine} its first frame was so late each time")
+        lines.append(f"delay_ms = {life.delay_ms}{mine} its first frame came this late each time")
     if life.begin == "key" and has_key:
         after = "" if life.last_ms else ', "after_run"'
         lines.append(f'states = ["key_on", "crank", "run"{after}]{mine} it began with the key')

@@ -212,7 +212,7 @@ def parse(text: str, units: Collection[str]) -> Node:
     parser = _Parser(tokenize(text, units))
     node = parser.expression()
     if parser.now.kind != "end":
-        parser.fail(f"{parser.now.text!r} is not expected here: an operator or the end is")
+        parser.fail(f"{parser.now.text!r} is not expected here: write an operator, or end the expression")
     return node
 
 

@@ -336,13 +336,13 @@ def test_a_rule_that_a_wider_one_before_it_leaves_nothing_is_noted() -> None:
     narrow = '[[pass]]\nfrom = "host"\nto = "donor"\nids = ["605"]\nas = "123"\n'
     line = HEAD.count("\n") + 1
     wanted = (
-        f"the rule in line {line + 4} for 605 from host to donor never decides, since line {line} has another "
-        "that comes first: put the narrow rule before it"
+        f"the rule in line {line + 4} for 605 from host to donor never applies, since the rule in line {line} "
+        "comes first: put the narrower rule before it"
     )
     assert wanted in compile_text(HEAD + wide + narrow).warnings
-    assert not any("never decides" in w for w in compile_text(HEAD + narrow + wide).warnings)
+    assert not any("never applies" in w for w in compile_text(HEAD + narrow + wide).warnings)
     elsewhere = narrow.replace('from = "host"\nto = "donor"', 'from = "donor"\nto = "host"')
-    assert not any("never decides" in w for w in compile_text(HEAD + wide + elsewhere).warnings)
+    assert not any("never applies" in w for w in compile_text(HEAD + wide + elsewhere).warnings)
 
 
 def test_a_scan_tool_is_passed_through_or_answered() -> None:

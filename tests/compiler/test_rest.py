@@ -223,7 +223,7 @@ def test_a_rule_takes_no_warning_its_name_away() -> None:
 def test_a_source_without_a_role_is_taken_with_a_note_unless_it_is_a_state() -> None:
     text = RULE + '[messages.signals]\nLamp = { value = "donor.PCM_FAST.Lamp == \'On\'", role = "charge_lamp" }\n'
     notes = compile_text(text, host=old("00", "ff", signal("Lamp", 0, 1))).warnings
-    assert any("made from donor.PCM_FAST.Lamp, whose role the map does not say" in note for note in notes)
+    assert any("made from donor.PCM_FAST.Lamp, whose role the map does not state" in note for note in notes)
     state = HEAD + "[states]\nrun = \"donor.PCM_FAST.Lamp == 'On'\"\n"
     with pytest.raises(BridgeRefused, match="never warns"):
         compile_text(text.replace(HEAD, state), host=old("00", "ff", signal("Lamp", 0, 1)))

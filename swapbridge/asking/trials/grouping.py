@@ -96,7 +96,10 @@ class Grouping:
     def __post_init__(self) -> None:
         most = min(self.most, self.count)
         if not (1 <= self.count <= 64 and 0 < self.wrong < 0.5 and 0 < self.doubt < 1 and 0 <= self.least <= most):
-            raise InputError("a search takes 1 to 64 things, no more needed than there are, and shares below a half")
+            raise InputError(
+                "a search takes 1 to 64 things; no more can be needed than there are, and each share must be "
+                "below a half"
+            )
         if sum(math.comb(self.count, size) for size in range(most + 1)) > 2_000_000:
             raise InputError(f"{self.count} things of which {most} may be needed are too many at once: split them")
         sets, weights = [], []

@@ -245,8 +245,8 @@ class NeedsPlan:
             )
         if self._ignored:
             self._remarks.append(
-                f"with everything sent it complains of {', '.join(self._ignored)}: not counted (if they are from "
-                "before, it does not fall asleep between trials)"
+                f"with everything sent it complains of {', '.join(self._ignored)}: these are not counted (if they "
+                "were stored before, the module does not fall asleep between trials)"
             )
         self._controls += [False] * CONTROLS
 

@@ -42,8 +42,9 @@ def command(
     Inside a swap folder BRIDGE can be omitted.
 
     \b
-    Example: swapbridge compile bridge.toml --out plan.json --explain
-    swapbridge compile bridge.toml --map donor=other.dbc --sent-dbc sent.dbc --bus host
+    Example:
+      swapbridge compile bridge.toml --out plan.json --explain
+      swapbridge compile bridge.toml --map donor=other.dbc --sent-dbc sent.dbc --bus host
     """
     bridge = bridge if bridge is not None else need_swap_folder("bridge file").bridge
     file = load_bridge(bridge)

@@ -37,7 +37,7 @@ def command(jobs: int | None, report: Path | None) -> None:
     host_unplugged, and donor_alone. Every field of every message that will be missing is explained by signals that the
     swapped vehicle will have, or reported as open. A line of the bridge file belongs to draft while it carries draft's
     comment; other lines are never changed. The outlook comes first: what can be made completely, and what not at all.
-    With the host's two recordings alone it is an outlook before a donor is bought: what a donor has to say.
+    With the host's two recordings alone, no bridge is drafted: the outlook lists what a donor's computer must send.
 
     \b
     Example: swapbridge draft

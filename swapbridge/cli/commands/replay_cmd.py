@@ -65,7 +65,7 @@ def command(
     """Play CAPTURE, or its translation by a plan, onto a bus.
 
     \b
-    Example: swapbridge replay captures/donor.log --bus bench=socketcan:vcan0 --rate 2
+    Example: swapbridge replay captures/donor.log --bus donor=socketcan:vcan0 --rate 2
 
     A bus plays the capture's bus of the same name (with --plan, the plan's); a single bus plays a single one.
 

@@ -23,7 +23,7 @@ def command(folder: Path | None) -> None:
 
     Example: swapbridge status my-swap
 
-    What can't be done any more once the engines are out comes first.
+    What can't be done once the engines are out comes first.
     """
     place = folder if folder is not None else need_swap_folder("folder").path
     if not place.is_dir():

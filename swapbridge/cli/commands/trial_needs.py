@@ -74,7 +74,7 @@ def needs(
 ) -> None:
     """Find which messages MODULE needs, and which of their bits, with the module alone on a table.
 
-    Groups of messages are left out until it is clear whose absence it complains about. Hold the space bar to send.
+    Groups of messages are left out until it is clear which of them the module misses. Hold the space bar to send.
 
     \b
     Example:

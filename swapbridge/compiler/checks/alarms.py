@@ -36,7 +36,7 @@ def why_never_warns(
         return None
     wanted = " or ".join(sorted(WARNED_BY[alias]))
     remedy = (
-        f"make it from a source whose role is {wanted} (`swapbridge map set MESSAGE.SIGNAL --role ...` says a source's "
+        f"make it from a source whose role is {wanted} (`swapbridge map set MESSAGE.SIGNAL --role ...` sets a source's "
         'role), or send it alarmed: value = "invalid"'
     )
     sources = values_behind(bridge, rule.value)

@@ -163,8 +163,8 @@ def _senders(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft
         )
     if not draft.message.named_senders and not draft.rule.sender_gone:
         return [
-            f"{draft.name} ({label}): the map does not say which module sends it. Be sure that module is gone from "
-            f"{draft.bus}, then write sender_gone = true in its rule"
+            f"{draft.name} ({label}): the map does not say which module sends it. Make sure that the "
+            f"sender is gone from {draft.bus}, then write sender_gone = true in its rule"
         ]
     return []
 
@@ -327,8 +327,8 @@ def _signal(bridge: BridgeFile, maps: Mapping[str, SignalMap], draft: SendDraft,
     untold = [] if rule is None else unproven_sources(bridge, maps, rule, made, signal)
     if untold:
         return [
-            f"{draft.name}.{name} is a warning made from {', '.join(untold)}, whose role the map does not say: be sure "
-            "that it warns, and say its role",
+            f"{draft.name}.{name} is a warning made from {', '.join(untold)}, whose role the map does not "
+            "state: make sure that it warns, and set its role in the map",
             *_advice(maps, draft, made, signal, engine),
         ]
     return _advice(maps, draft, made, signal, engine)
@@ -427,7 +427,7 @@ def _driver_demand(bridge: BridgeFile, draft: SendDraft, name: str, engine: bool
         raise _refuse(
             bridge, draft,
             f"no driver demand is sent to an engine computer, and it is not known whether {draft.bus} has one",
-            f"say so: [buses.{draft.bus}] holds_engine = false", name,
+            f"if it has none, state that: [buses.{draft.bus}] holds_engine = false", name,
         )  # fmt: skip
 
 

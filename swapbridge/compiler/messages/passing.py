@@ -82,7 +82,7 @@ def _between_added_nodes(bridge: BridgeFile) -> list[str]:
     added = {bus.name for bus in bridge.buses if bus.placement == "added-node"}
     return [
         f"the rule in line {rule.place.line} passes frames from {rule.from_bus} to {rule.to_bus}, and on both the "
-        "translator is only an added node: it copies frames from one bus to the other; where a bus is cut, say "
+        "translator is only an added node: it copies frames from one bus to the other; where a bus is cut, write "
         'placement = "inline"'
         for rule in bridge.passes
         if not rule.block and {rule.from_bus, rule.to_bus} <= added
@@ -99,8 +99,8 @@ def _never_deciding(bridge: BridgeFile, rules: list[Pass], lines: list[int]) -> 
             if same_way and earlier.first <= rule.first and rule.last <= earlier.last and other_effect:
                 ways = f"from {bridge.buses[rule.bus].name} to {bridge.buses[rule.to_bus].name}"
                 out.append(
-                    f"the rule in line {lines[number]} for {format_words(rule.first, rule.last)} {ways} never decides, "
-                    f"since line {line} has another that comes first: put the narrow rule before it"
+                    f"the rule in line {lines[number]} for {format_words(rule.first, rule.last)} {ways} never applies, "
+                    f"since the rule in line {line} comes first: put the narrower rule before it"
                 )
                 break
     return out

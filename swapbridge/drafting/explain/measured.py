@@ -135,12 +135,12 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
     best = ways[0]
     if _resting_apart(best.formula, measured) < LEAST_APART:
         return open_field(
-            kit, message, one, f"what is nearest ({best.words}) is right only while it rests",
+            kit, message, one, f"the closest rule ({best.words}) is right only while it rests",
             "a recording with its channel", high=_goes_with_load(kit, measured),
         )  # fmt: skip
     if best.how in ("table", "derived") and _repeats_old_torque(kit, message, one, best.formula):
         return open_field(
-            kit, message, one, f"it may be a torque, and a formula of load ({best.words}) gives that of the old engine",
+            kit, message, one, f"it may be a torque, and a load formula ({best.words}) gives the old engine's torque",
             "a scan tool's torque of both engines", high=True,
         )  # fmt: skip
     if may_be_request(raw) and _resting_apart(best.formula, measured) < REQUEST_SHARE:

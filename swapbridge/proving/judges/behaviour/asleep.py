@@ -175,7 +175,7 @@ def _greets(send: Send, old: Frames, new: Frames, then: _KeyOff, now: _KeyOff) -
         "form", send.name, "before the key comes on", bool(was) or not is_now,
         "sent before the key comes on; the old sender never did" if is_now and not was else
         "as the old sender did",
-        "with the key, as the old sender did: who wakes with the key does not hear it earlier",
+        "with the key, as the old sender did: a module that wakes with the key misses an earlier frame",
         'take "wake" out of its states in the bridge file', otherwise="unproved",
     )  # fmt: skip
 

@@ -359,16 +359,16 @@ def _turned(made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
     then, is_now = before.values[before.measured], now.values[now.measured]
     if min(len(then), len(is_now)) < ENOUGH:
         return
-    for side, words in ((1, "above"), (-1, "below")):
+    for side, words in ((1, "below"), (-1, "above")):
         if (then * side >= 0).all() and (then * side > 0).mean() > SETTLED and (is_now * side < 0).mean() > SETTLED:
             yield check_of(
                 "life",
                 made.label,
                 "sign",
                 False,
-                f"{is_now.min():.4g} to {is_now.max():.4g} {made.signal.unit}, was never but {words} zero",
+                f"{is_now.min():.4g} to {is_now.max():.4g} {made.signal.unit}, was never {words} zero",
                 "the old sender's sign",
-                "change its sign in the rule, or correct the sign in the map with which it is heard",
+                "change its sign in the rule, or correct the sign of its source in the map",
             )
 
 
@@ -443,5 +443,5 @@ def _clipped(case: Case, made: SentSignal, before: Track, now: Track) -> Iterato
         f"on a limit {100 * worst:.0f} % of the time while its source goes beyond"
         + (", where the old sender went beyond it too" if missing else ""),
         f"at most {100 * CLIPPED:.0f} %, and nothing that the old sender sent is cut off",
-        "widen its clamp or limits, or correct the scale in the map with which it is sent",
+        "widen its clamp or limits, or correct its scale in the map",
     )

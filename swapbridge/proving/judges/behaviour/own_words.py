@@ -415,7 +415,7 @@ def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool)
         fine,
         measured,
         "what the absent computer sent in this same recording",
-        "correct its rule in the bridge file, or the map that it is sent by",
+        "correct its rule in the bridge file, or the signal in the map",
     )
 
 

@@ -123,7 +123,7 @@ def _sent(case: Case, made: SentSignal) -> Iterator[Check]:
     meant = smoothed(channel, stated_s) if stated_s <= LONGEST_SMOOTH_S else channel.value
     likeness = beside(channel.time_s, meant, track, values, use)
     if likeness is not None:
-        remedy = "correct its rule in the bridge file, or the map with which it is sent or heard"
+        remedy = "correct its rule in the bridge file, or the signals in the maps"
         yield _check(case, made.label, channel, likeness, track, values, "as sent", remedy)
 
 

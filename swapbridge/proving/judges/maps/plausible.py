@@ -161,7 +161,7 @@ def _codes(signal: MapSignal, raw: npt.NDArray[np.int64]) -> Iterator[str]:
     if top - rest.max() > max(0.25 * (rest.max() - rest.min()), 0.05 * top) and at_top.mean() < 0.9:
         yield (
             f"raw {top} (all ones) in {int(at_top.sum()):,} frames and nothing near it: it looks like 'not available', "
-            "and the map takes it for a value"
+            "and the map treats it as a value"
         )
 
 

@@ -81,8 +81,8 @@ def _passed_over(case: Case, made: SentSignal, role: Role, *, unnamed: bool) -> 
             made.label,
             "made from the same quantity",
             False,
-            f"{role.alias.replace('_', ' ')} made from {', '.join('.'.join(p) for p in sorted(made.sources))}, where "
-            f"{carriers[0]} says it",
+            f"{role.alias.replace('_', ' ')} made from {', '.join('.'.join(p) for p in sorted(made.sources))}, "
+            f"although {carriers[0]} carries it",
             f"a source with the role {role.alias}",
             f"take it from {carriers[0]}, or make sure that your source says the same at the same time"
             + ("; then give it that role in the map" if role.quantity else ""),

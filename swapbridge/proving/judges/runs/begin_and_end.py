@@ -155,7 +155,7 @@ def _begins(case: Case, send: Send, old: Frames, new: Frames) -> Iterator[Check]
         "form", send.name, f"first frame after {event}", earliest <= begun <= latest,
         f"{begun:.1f} s; the old sender {_between(before)} s",
         f"between {earliest:.1f} and {latest:.1f} s, as the old sender began"
-        + ("" if certain else "; whether that waited for the key no recording tells"),
+        + ("" if certain else "; no recording shows whether it waited for the key"),
         "let it be sent in an earlier state, or shorten its delay_ms" if late else
         "let it wait: delay_ms, or states that begin later", otherwise="fail" if late and certain else "unproved",
     )  # fmt: skip

@@ -56,8 +56,8 @@ def judge_states(case: Case) -> list[Check]:
     elif rules.key_on is not None and runs.sum() >= FEWEST:
         out.append(
             check_of(
-                "form", "state run", "while the engine runs", False, "never: no rule of the bridge file says when",
-                "known to run while it does: otherwise all that is sent depends on the key's message alone",
+                "form", "state run", "while the engine runs", False, "never: the bridge file has no rule for it",
+                "state run while the engine runs; otherwise everything sent depends on the key's message alone",
                 "state run under [states] in the bridge file, from the engine's speed or state", otherwise="unproved",
             )
         )  # fmt: skip
