@@ -21,8 +21,9 @@ import numpy as np
 
 from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT
 from swapbridge.capture.columns import BusNames, Columns, NoteTaker
+from swapbridge.capture.line_blocks import line_blocks
 from swapbridge.capture.naming import CSV_HEADER, TEXT_FORMS
-from swapbridge.capture.source import LogSource, line_blocks
+from swapbridge.capture.source import LogSource
 from swapbridge.core.errors import InputError
 
 _MESSAGES = 1 << 7

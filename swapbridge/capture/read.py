@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -12,10 +11,10 @@ import numpy as np
 
 from swapbridge.capture.capture import Capture, ReadNotes
 from swapbridge.capture.columns import BusNames, Columns, Gatherer, NoteTaker, noted
+from swapbridge.capture.line_blocks import line_blocks
 from swapbridge.capture.mf4 import mf4_columns
-from swapbridge.capture.naming import CSV_HEADER, FORMS
 from swapbridge.capture.other_logs import other_columns
-from swapbridge.capture.source import LogSource, line_blocks, open_source
+from swapbridge.capture.source import LogSource, form_of, open_source
 from swapbridge.capture.text_log import read_block
 from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress
@@ -23,14 +22,6 @@ from swapbridge.core.progress import Progress
 BLOCK_ROWS = 1 << 20
 TORN_WINDOW = 1 << 18
 """Frames before a last line without an end that tell whether it is whole."""
-_MAGIC = {b"LOGG": "blf", b"MDF ": "mf4", b"SQLite f": "db", b"PAR1": "parquet"}
-_SNIFFED = 4096
-_LOOKS = (
-    ("log", re.compile(rb"\(\d+(\.\d+)?\)\s+\S+\s+[0-9A-Fa-f]{1,8}#")),
-    ("trc", re.compile(rb";\$FILEVERSION|;#+\s*\r?\n;", re.IGNORECASE)),
-    ("asc", re.compile(rb"date\s+\w+\s|base\s+(hex|dec)\b", re.IGNORECASE)),
-    ("csv", re.compile(CSV_HEADER.encode(), re.IGNORECASE)),
-)
 
 
 @dataclass(slots=True)
@@ -155,6 +146,24 @@ def read_blocks(path: str | Path, rows: int = BLOCK_ROWS, *, progress: Progress 
         yield reading.with_earlier(block(waiting))
 
 
+def check_readable(path: str | Path) -> None:
+    """Read a recording as far as its first frame, to see whether it is one.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file, as for `read_capture`.
+
+    Raises
+    ------
+    InputError, MissingToolError
+        As `read_capture`.
+    """
+    reading = _FileReading()
+    if not any(len(columns) for columns in _all_columns(Path(path), reading, None)):
+        raise _nothing(Path(path), reading)
+
+
 def _nothing(path: Path, reading: _FileReading) -> InputError:
     shown = f"; it begins {reading.notes.examples[0]!r}" if reading.notes.examples else ""
     why = f" ({reading.notes.stopped})" if reading.notes.stopped else ""
@@ -171,7 +180,7 @@ def _all_columns(path: Path, reading: _FileReading, progress: Progress | None) -
 
 
 def _source_columns(path: Path, source: LogSource, reading: _FileReading) -> Iterator[Columns]:
-    form = _form(path, source)
+    form = form_of(path, source)
     if form == "log":
         yield from _text_log_columns(source, reading)
     elif form == "parquet":
@@ -186,30 +195,6 @@ def _source_columns(path: Path, source: LogSource, reading: _FileReading) -> Ite
         yield from mf4_columns(path, reading.buses, reading.notes)
     else:
         yield from other_columns(form, path, source, reading.buses, reading.notes)
-
-
-def _form(path: Path, source: LogSource) -> str:
-    begin = source.stream.peek(_SNIFFED)[:_SNIFFED]
-    for magic, form in _MAGIC.items():
-        if begin.startswith(magic):
-            if source.gzip is not None and form in ("db", "parquet"):
-                raise InputError(f"{path} is a gzipped .{form} file: unzip it first")
-            return form
-    text = begin.lstrip(b"\xef\xbb\xbf \t\r\n")
-    for form, looks in _LOOKS:
-        if looks.match(text):
-            return form
-    suffixes = [suffix.lower().lstrip(".") for suffix in path.suffixes]
-    if suffixes and suffixes[-1] in ("gz", "gzip"):
-        suffixes.pop()
-    named = suffixes[-1] if suffixes else ""
-    if named == "txt":
-        named = "log"
-    if named in FORMS and named not in ("db", "parquet"):
-        return named
-    if named in FORMS:
-        raise InputError(f"{path} is not a .{named} file, judging by its first bytes: name a capture")
-    raise InputError(f"{path} has no known format: name a capture ({', '.join('.' + f for f in FORMS)})")
 
 
 def _text_log_columns(source: LogSource, reading: _FileReading) -> Iterator[Columns]:

@@ -1,27 +1,33 @@
-"""Capture room: bytes of a file, unzipped on the way where it is gzip, and cut into blocks of whole lines."""
+"""Capture room: a recording's bytes, unzipped on the way where it is gzip, and which form they are of.
+
+Standard library only: `swapbridge status` looks at recordings through this and loads no numpy.
+"""
 
 from __future__ import annotations
 
 import io
 import os
+import re
 import zlib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
-import numpy as np
-
-from swapbridge.capture.columns import EXAMPLE_CHARACTERS, NoteTaker
-from swapbridge.capture.digits import Bytes
-from swapbridge.capture.text_log import PAD
+from swapbridge.capture.naming import CSV_HEADER, FORMS
 from swapbridge.core.errors import InputError
 
 GZIP_MAGIC = b"\x1f\x8b"
-BLOCK_BYTES = 1 << 20
-"""Text handled at once: large enough that calls cost nothing, small enough that its columns stay in cache. A longer
-line is no frame of any form."""
 _COMPRESSED_BYTES = 1 << 17
 _UNZIPPED_BYTES = 1 << 16
+
+_MAGIC = {b"LOGG": "blf", b"MDF ": "mf4", b"SQLite f": "db", b"PAR1": "parquet"}
+_SNIFFED = 4096
+_FRAME = re.compile(rb"\(\d+(\.\d+)?\)\s+\S+\s+[0-9A-Fa-f]{1,8}#")
+_LOOKS = (
+    ("log", _FRAME),
+    ("trc", re.compile(rb";\$FILEVERSION|;#+\s*\r?\n;", re.IGNORECASE)),
+    ("asc", re.compile(rb"date\s+\w+\s|base\s+(hex|dec)\b", re.IGNORECASE)),
+    ("csv", re.compile(CSV_HEADER.encode(), re.IGNORECASE)),
+)
 
 
 class GzipStream(io.RawIOBase):
@@ -135,50 +141,45 @@ def open_source(path: Path) -> LogSource:
     return LogSource(file, None, file, size)
 
 
-class TextBlock(NamedTuple):
-    """Whole lines ``text[begin:end]`` with `PAD` bytes on both sides; `torn` where the file has no last line end."""
+def form_of(path: Path, source: LogSource) -> str:
+    """The form of an open file, by its first bytes where possible, otherwise by its suffix.
 
-    text: Bytes
-    begin: int
-    end: int
-    torn: bool
+    Raises
+    ------
+    InputError
+        The form is not known.
+    """
+    begin = source.stream.peek(_SNIFFED)[:_SNIFFED]
+    for magic, form in _MAGIC.items():
+        if begin.startswith(magic):
+            if source.gzip is not None and form in ("db", "parquet"):
+                raise InputError(f"{path} is a gzipped .{form} file: unzip it first")
+            return form
+    text = begin.lstrip(b"\xef\xbb\xbf \t\r\n")
+    for form, looks in _LOOKS:
+        if looks.match(text):
+            return form
+    suffixes = [suffix.lower().lstrip(".") for suffix in path.suffixes]
+    if suffixes and suffixes[-1] in ("gz", "gzip"):
+        suffixes.pop()
+    named = suffixes[-1] if suffixes else ""
+    if named == "txt":
+        named = "log"
+    if named in FORMS and named not in ("db", "parquet"):
+        return named
+    if named in FORMS:
+        raise InputError(f"{path} is not a .{named} file, judging by its first bytes: name a capture")
+    raise InputError(f"{path} has no known format: name a capture ({', '.join('.' + f for f in FORMS)})")
 
 
-def line_blocks(stream: io.BufferedReader, notes: NoteTaker) -> Iterator[TextBlock]:
-    """Blocks of whole lines. A line longer than a block is counted as unreadable and never held whole."""
-    carried = b""
-    skipping = False
-    while True:
-        text = np.empty(BLOCK_BYTES + 2 * PAD + 1, dtype=np.uint8)
-        room = memoryview(text)[PAD : PAD + BLOCK_BYTES]  # type: ignore[arg-type]
-        filled = len(carried)
-        room[:filled] = carried
-        ended = False
-        while filled < BLOCK_BYTES:
-            got = stream.readinto(room[filled:])
-            if not got:
-                ended = True
-                break
-            filled += got
-        begin = PAD
-        if skipping:
-            stop = bytes(room[:filled]).find(b"\n")
-            skipping = stop < 0
-            begin += filled if skipping else stop + 1
-        last = bytes(room[begin - PAD : filled]).rfind(b"\n")
-        end = begin + last + 1
-        text[:PAD] = 0
-        if end > begin:
-            text[PAD + filled :] = 0
-            yield TextBlock(text, begin, end, False)
-        carried = bytes(room[end - PAD : filled])
-        if ended:
-            if carried and not skipping:
-                text = np.zeros(len(carried) + 2 * PAD + 1, dtype=np.uint8)
-                text[PAD : PAD + len(carried)] = np.frombuffer(carried, dtype=np.uint8)
-                text[PAD + len(carried)] = ord("\n")
-                yield TextBlock(text, PAD, PAD + len(carried) + 1, True)
-            return
-        if len(carried) == BLOCK_BYTES:
-            notes.unreadable_line(carried[: 2 * EXAMPLE_CHARACTERS])
-            carried, skipping = b"", True
+def begins_with_a_frame(path: Path) -> bool:
+    """Whether a file begins as a text log with a frame: a quick look that a recording can be read.
+
+    Raises
+    ------
+    InputError
+        As `open_source`.
+    """
+    source = open_source(path)
+    with source.stream:
+        return _FRAME.match(source.stream.peek(_SNIFFED)) is not None

@@ -16,7 +16,8 @@ import numpy.typing as npt
 
 from swapbridge.capture.capture import Capture, ReadNotes
 from swapbridge.capture.columns import NoteTaker
-from swapbridge.capture.source import line_blocks, open_source
+from swapbridge.capture.line_blocks import line_blocks
+from swapbridge.capture.source import open_source
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
 

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Literal
 
 from swapbridge.bus.running.proof_file import ruling_beside
-from swapbridge.capture.naming import WANTED, recordings, recordings_by_kind
+from swapbridge.capture.naming import WANTED, Recording, recordings, recordings_by_kind
+from swapbridge.capture.source import begins_with_a_frame
 from swapbridge.compiler.inputs import changed_inputs
 from swapbridge.core.engine_health import HealthSheet, load_health
 from swapbridge.core.errors import SwapbridgeError
@@ -87,7 +88,11 @@ def _captures(folder: Path) -> list[_Finding]:
     out = []
     for title, kind, once, todo in wanted:
         mine = [recording for recording in found if recording.kind == kind]
-        if mine:
+        problems = [(recording.path.name, words) for recording in mine if (words := _problem(recording))]
+        if problems:
+            name, words = problems[0]
+            out.append(_Finding(StatusLine(title, "bad", words), f"copy {name} from the logger again; or {todo}"))
+        elif mine:
             with_stimulus = any(recording.stimulus is not None for recording in mine)
             extra = "" if with_stimulus or not once else ", no stimulus file beside it"
             names = [recording.path.name for recording in mine]
@@ -95,7 +100,23 @@ def _captures(folder: Path) -> list[_Finding]:
         else:
             words = "missing; can't be made once the engine is out" if once else "missing"
             out.append(_Finding(StatusLine(title, "to do", words), todo))
+    for recording in found:
+        if recording.kind == "donor alone" and (words := _problem(recording)):
+            todo = f"copy {recording.path.name} from the logger again"
+            out.append(_Finding(StatusLine("donor's computer alone", "bad", words), todo))
     return out
+
+
+def _problem(recording: Recording) -> str:
+    """Why a recording can't be read; empty where it can."""
+    try:
+        if not begins_with_a_frame(recording.path):
+            from swapbridge.capture.read import check_readable  # loads numpy, which few recordings need here
+
+            check_readable(recording.path)
+    except SwapbridgeError as error:
+        return str(error).replace(str(recording.path), recording.path.name)
+    return ""
 
 
 def _more(names: Sequence[str]) -> str:

@@ -55,7 +55,12 @@ def test_a_stimulus_file_is_never_the_donor(tmp_path: Path) -> None:
 def test_the_recorders_own_names_are_known(tmp_path: Path) -> None:
     captures = tmp_path / "captures"
     captures.mkdir()
-    put(captures, host_old__log="", host_old__stimulus__csv=STIMULUS, host_old__scan_tool__csv=STIMULUS)
+    put(
+        captures,
+        host_old__log="(1.000000) host 0C8#0102\n",
+        host_old__stimulus__csv=STIMULUS,
+        host_old__scan_tool__csv=STIMULUS,
+    )
     (found,) = recordings(captures)
     assert found.stimulus == captures / "host_old.stimulus.csv"
     words = {line.topic: line.words for line in swap_status(tmp_path).lines}["host with its old engine"]

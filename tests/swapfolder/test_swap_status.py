@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from pathlib import Path
 
 from swapbridge.compiler.compile import compile_bridge
@@ -25,6 +26,8 @@ module = "starter"
 how = "wired"
 note = "interlock"
 """
+FRAME = "(1.000000) host 0C8#0102\n"
+STIMULUS = "time_s,channel,value,unit\n1.0,engine_speed,800,rpm\n"
 
 
 def _state(folder: Path, topic: str) -> str:
@@ -40,16 +43,16 @@ def test_from_an_empty_folder_to_a_proved_swap(tmp_path: Path) -> None:
     captures = tmp_path / "captures"
     captures.mkdir()
     assert "host with its old engine running" in next_step()
-    (captures / "host_old.log").write_text("")
+    (captures / "host_old.log").write_text(FRAME)
     assert "donor in its own vehicle" in next_step()
-    (captures / "donor_own.log.gz").write_text("")
+    (captures / "donor_own.log.gz").write_bytes(gzip.compress(FRAME.encode()))
     assert "unplug" in next_step()
-    (captures / "host_unplugged.log").write_text("")
+    (captures / "host_unplugged.log").write_text(FRAME)
     assert "swapbridge guess CAPTURE" in next_step(), "no leak-down sheet holds an electrical step back"
     assert "donor_alone" in next_step()
-    (captures / "host_old.csv").write_text("")
+    (captures / "host_old.csv").write_text(STIMULUS)
     assert "swapbridge guess captures/host_old.log --stimulus captures/host_old.csv" in next_step()
-    (captures / "donor_alone.log").write_text("")
+    (captures / "donor_alone.log").write_text(FRAME)
     assert next_step() == "swapbridge draft", "all four recordings are there"
     (tmp_path / "signal_maps").mkdir()
     for name, signal_map in small_swap.maps().items():
@@ -107,11 +110,26 @@ def test_broken_files_are_told_not_raised(tmp_path: Path) -> None:
     assert bad == {"engine health", "needs", "bridge file", "plan", "proof"}
 
 
+def test_a_recording_that_cannot_be_read_is_not_done(tmp_path: Path) -> None:
+    """An empty file, junk or a log of no frames is no recording."""
+    captures = tmp_path / "captures"
+    captures.mkdir()
+    (captures / "donor_own.log").write_text(FRAME)
+    for junk in ("", "junk\n", "\x1f\x8b"):
+        (captures / "host_old.log").write_text(junk)
+        assert _state(tmp_path, "host with its old engine") == "bad", junk
+        assert swap_status(tmp_path).next_step.startswith("copy host_old.log from the logger again; or record")
+    (captures / "host_old.log").write_text(FRAME)
+    assert _state(tmp_path, "host with its old engine") == "done"
+    (captures / "donor_alone.log").write_text("junk")
+    assert _state(tmp_path, "donor's computer alone") == "bad"
+
+
 def test_a_leaking_donor_comes_before_the_work(tmp_path: Path) -> None:
     captures = tmp_path / "captures"
     captures.mkdir()
     for name in ("host_old.log", "donor.log", "host_unplugged.log"):
-        (captures / name).write_text("")
+        (captures / name).write_text(FRAME)
     (tmp_path / "health.toml").write_text(HEALTH.replace("cylinder = 75", "cylinder = 40"))
     assert "leaks" in swap_status(tmp_path).next_step
 
