@@ -68,6 +68,10 @@ class FoundChecksum:
         A sum of other units that every payload keeps to as well (`tied_units.py`).
     same_units : int
         By how many more of the vehicle's other messages use the units of `method` than those of `tied`.
+    rivals : tuple of tuple of int
+        Bits of other fields that the same relation gives as well, at places as usual for a check as this one.
+    half : bool
+        Whether it is a nibble beside others that move, none of them a counter's: it may be half of a byte's check.
     """
 
     positions: tuple[int, ...]
@@ -81,6 +85,8 @@ class FoundChecksum:
     distinguished: int | None = None
     tied: Sum | None = None
     same_units: int = 0
+    rivals: tuple[tuple[int, ...], ...] = ()
+    half: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +139,7 @@ def find_checksums(
         if not options:
             break
         best = _likeliest(options, counters, rank, columns)
+        best = replace(best, half=_is_half(best.positions, table.live, counters))
         found.append(best)
         # a relation names one field only: with that field out of sight, whatever still holds is another relation
         columns = replace(columns, payload=_cleared(columns.payload, best.positions))
@@ -175,12 +182,22 @@ def _likeliest(
     ranks = [rank(c) for c in options]
     near = min(ranks) + RANK_ERROR * len(columns)
     width = columns.payload.shape[1]
-    *_, best = min(
+    close = sorted(
         (_oddness(c.positions, width, counters), r, -c.positions[0], k)
         for k, (c, r) in enumerate(zip(options, ranks, strict=True))
         if r <= near
     )
-    return options[best]
+    odd, *_, best = close[0]
+    return replace(options[best], rivals=tuple(options[k].positions for other, *_, k in close[1:] if other == odd))
+
+
+def _is_half(positions: tuple[int, ...], live: npt.NDArray[np.bool_], counters: list[FoundCounter]) -> bool:
+    """Whether other bits of a nibble's byte move, and no counter is among them.
+
+    The upper half of a byte's sum is a sum of nibbles wherever the lower half seldom carries into it.
+    """
+    beside = {p ^ 4 for p in positions} if len(positions) <= 4 else set()
+    return bool(live[list(beside)].any()) and not any(beside & set(c.positions) for c in counters)
 
 
 def _turning(columns: BitColumns, options: list[FoundChecksum], counters: list[FoundCounter]) -> list[FoundChecksum]:
@@ -364,6 +381,8 @@ def _try_field_sum(table: _PayloadTable, target: tuple[int, ...]) -> FoundChecks
     fit = fit_field_sum(_cleared(table.payload, target[:width]), _values(table.bits, target[:width]), width, SHARE)
     if fit is None or _copies(table.bits, moving, inputs) * 2 >= len(moving):
         return None
+    if _is_shifted_copy(table.payload, target[0] >> 3):
+        return None
     weighed = {p for term in fit.method.terms for p in term.layout.positions}
     verified = sum(1 << int(p) for p in inputs if int(p) in weighed)
     free = [p for p in inputs if int(p) in weighed]
@@ -371,6 +390,22 @@ def _try_field_sum(table: _PayloadTable, target: tuple[int, ...]) -> FoundChecks
     if equations < 2 * EQUATIONS:
         return None
     return FoundChecksum(target[:width], fit.method, None, (), fit.share, equations, verified)
+
+
+def _is_shifted_copy(payload: npt.NDArray[np.uint8], byte: int) -> bool:
+    """Whether this byte is another one, or its complement, with a constant added, carries dropped or brought round.
+
+    Its nibbles then fit sums as well, but of nothing else than that other byte.
+    """
+    moving = np.flatnonzero((payload != payload[:1]).any(axis=0))
+    own = payload[:, byte].astype(np.int64)
+    for other in moving[moving != byte].tolist():
+        its = payload[:, other].astype(np.int64)
+        for apart in (own - its, own + its):
+            for ring in (255, 256):
+                if np.bincount(apart % ring).max() >= SHARE * len(payload):
+                    return True
+    return False
 
 
 def _odd_bytes(

@@ -181,7 +181,8 @@ def _one_longer(run: _CounterSteps, lower: FoundCounter, length: int) -> bool:
 def _goes_on_below(columns: BitColumns, follows: npt.NDArray[np.intp], positions: npt.NDArray[np.intp]) -> bool:
     """Whether the bits right below, in its byte, go on with it by one and the same step: the upper end of a ramp.
 
-    A counter's lowest bit is its own; what steps by three moves its upper bits in a rhythm too.
+    A counter's lowest bit is its own; what steps by three moves its upper bits in a rhythm too. A ramp carries: its
+    step is the same where its lower bits go round, as it is not where two counters stand side by side.
     """
     first = int(positions[0])
     lowest = first
@@ -192,8 +193,11 @@ def _goes_on_below(columns: BitColumns, follows: npt.NDArray[np.intp], positions
         bits = np.concatenate([np.arange(start, first), positions])
         word = field_words(columns.payload, bits).astype(np.int64)
         step, span = np.diff(word)[follows - 1], 1 << len(bits)
+        low = word & ((1 << first - start) - 1)
+        over = low[follows] < low[follows - 1]
         for size in np.unique(step[frames == 1] % span).tolist()[:WIDEST]:
-            if size & 1 and ((step - size * frames) % span == 0).mean() >= SHARE:
+            fits = (step - size * frames) % span == 0
+            if size & 1 and fits.mean() >= SHARE and (not over.any() or fits[over].mean() >= CARRIES):
                 return True
     return False
 

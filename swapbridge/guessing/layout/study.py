@@ -25,6 +25,7 @@ from swapbridge.guessing.integrity.few_rows import catalogue_crc
 from swapbridge.guessing.integrity.followers import follower_of_counter, place_of
 from swapbridge.guessing.integrity.integrity_fields import checksum_field, counter_fields
 from swapbridge.guessing.integrity.name_checksum import name_checksum
+from swapbridge.guessing.integrity.rival_places import Place, likelier_place, plain_places
 from swapbridge.guessing.integrity.shared_formulas import (
     Signature,
     crc_of_vehicle,
@@ -383,8 +384,12 @@ def with_vehicle_formulas(studies: Sequence[Study]) -> list[Study]:
     formulas = proven_formulas([(s.checksums, s.possible) for s in studies])
     crcs = vehicle_crcs([(s.columns.payload.shape[1], c) for s in studies for c in s.checksums])
     places = Tally(place_of(s.columns, c.positions) for s in studies for c in s.checksums if c.distinguished is None)
+    plain = plain_places([(s.columns.payload.shape[1], s.checksums) for s in studies])
     out = []
     for s in studies:
+        if len(s.checksums) == 1 and s.checksums[0].rivals:
+            out.append(_again(s, _at_likelier_place(s, plain)))
+            continue
         if any(c.distinguished == 0 for c in s.checksums):
             placed = follower_of_counter(s.columns, find_counters(s.columns), places)
             if placed is not None and placed.shared:
@@ -427,6 +432,18 @@ def _at_usual_place(s: Study, places: Tally[int]) -> FoundChecksum | None:
     there = tuple(range(first, first + len(here)))
     check = check_at(s.columns, find_counters(s.columns), there)
     return None if check is None else replace(check, shared=votes)
+
+
+def _at_likelier_place(s: Study, plain: Tally[Place]) -> FoundChecksum:
+    """The check, or the rival of it that stands where the vehicle's other messages have theirs."""
+    (check,) = s.checksums
+    bits, votes = likelier_place(check, s.columns.payload.shape[1], plain)
+    if bits != check.positions:
+        moved = check_at(s.columns, find_counters(s.columns), bits)
+        if moved is None:
+            return check
+        check = replace(moved, rivals=check.rivals)
+    return replace(check, shared=votes)
 
 
 def _again(s: Study, check: FoundChecksum) -> Study:

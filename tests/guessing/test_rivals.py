@@ -1,0 +1,87 @@
+"""Guessing room: where one relation gives several fields, or half of one, nothing is called sure."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
+from swapbridge.guessing.integrity.counters import find_counters
+from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability
+from swapbridge.guessing.layout.study import study, with_vehicle_formulas
+
+Bytes = npt.NDArray[np.uint8]
+N = 400
+
+
+def columns(payload: Bytes, identifier: int = 0x321, time_ns: npt.NDArray[np.int64] | None = None) -> BitColumns:
+    n = len(payload)
+    time_ns = np.arange(n) * 10**7 if time_ns is None else time_ns
+    return make_columns(identifier, False, time_ns, np.full(n, payload.shape[1], np.uint8), payload)
+
+
+def total(seed: int, size: int) -> Bytes:
+    """All bytes add up to a constant: the check in the first byte, noise of 16 bits in the last two."""
+    rng = np.random.default_rng(seed)
+    payload = np.zeros((N, size), np.uint8)
+    payload[:, 1] = np.arange(N) % 64
+    noise = np.rint(30_000 + rng.normal(0, 3000, N)).astype(np.int64)
+    payload[:, size - 2], payload[:, size - 1] = noise >> 8, noise & 255
+    payload[:, 0] = (seed - payload.sum(axis=1)) % 256
+    return payload
+
+
+def plain(seed: int) -> Bytes:
+    """The same sum where no other byte is noise."""
+    payload = total(seed, 6)
+    payload[:, 4:] = np.cumsum(np.random.default_rng(seed).integers(0, 2, (N, 2)), axis=0) // 3
+    payload[:, 0] = (seed - payload[:, 1:].sum(axis=1)) % 256
+    return payload
+
+
+def test_of_two_bytes_that_one_total_gives_neither_is_sure_to_be_the_check() -> None:
+    (check,) = study(columns(total(5, 4))).checksums
+    assert {check.positions[0], *(r[0] for r in check.rivals)} == {0, 24}
+    assert check_probability(check) <= BY_HABIT
+
+
+def test_the_other_messages_of_the_vehicle_tell_which_of_two_is_the_check() -> None:
+    others = [study(columns(plain(seed), 0x100 + seed)) for seed in (11, 12, 13, 14)]
+    assert all([c.positions[0] for c in s.checksums] == [0] for s in others)
+    open_one = study(columns(total(5, 4)))
+    (check,) = with_vehicle_formulas([open_one, *others])[0].checksums
+    assert check.positions[0] == 0
+    assert BY_HABIT < check_probability(check) < 0.95
+
+
+def test_a_byte_that_another_one_is_with_a_constant_added_is_no_check() -> None:
+    """It passes for a sum of the other's two nibbles, the upper one counted sixteen times."""
+    count = np.arange(N)
+    payload = np.zeros((N, 7), np.uint8)
+    payload[:, 0], payload[:, 1], payload[:, 6] = 88 + count // 60, count // 45 % 5, count % 255
+    payload[:, 3], payload[:, 5] = 40 + count // 3, 126 + np.rint(2 * np.sin(count))
+    payload[:, 2] = 13 + np.sqrt(count * 77)
+    payload[:, 4] = payload[:, 2] + 254
+    payload[162, 4] += 1  # one frame in which the second was read later
+    assert study(columns(payload)).checksums == ()
+
+
+def test_the_upper_half_of_a_byte_whose_lower_half_moves_too_may_be_half_of_a_check() -> None:
+    """Of a sum that ends in an XOR, the upper half is a sum of nibbles where the lower one seldom carries into it."""
+    count = np.arange(N)
+    payload = np.zeros((N, 4), np.uint8)
+    payload[:, 1] = (count * 2 % 16 << 4) + 1
+    payload[:, 2] = 160 + count // 21 % 2 * 16
+    payload[:, 3] = count // 19 % 7 * 16 + count // 70 % 2 * 2
+    payload[:, 0] = (payload.sum(axis=1) & 255) ^ 2
+    (check,) = study(columns(payload)).checksums
+    assert check_probability(check) <= BY_HABIT
+
+
+def test_two_counters_side_by_side_in_a_lossy_log_are_no_ramp() -> None:
+    """Nibble beside nibble: as a byte they go on by 17, but nothing carries where the lower one goes round."""
+    kept = np.random.default_rng(3).random(800) < 0.8
+    payload = np.zeros((800, 8), np.uint8)
+    payload[:, 7] = np.arange(800) % 16 << 4 | (np.arange(800) + 1) % 16
+    found = find_counters(columns(payload[kept], time_ns=(np.arange(800) * 10**7)[kept]))
+    assert {c.positions[0] for c in found} == {56, 60}
