@@ -30,7 +30,7 @@ from swapbridge.core.units import SPELLINGS, find_unit
 from swapbridge.core.vocabulary import is_nobody
 from swapbridge.language.addresses import addressed, own_names
 from swapbridge.language.bridge_file import BridgeFile
-from swapbridge.language.constants import parse_source
+from swapbridge.language.constants import parse_written
 from swapbridge.language.expressions import KEYWORDS, names_in
 from swapbridge.language.reading import load_bridge
 from swapbridge.plan.check import check_plan
@@ -212,7 +212,7 @@ class _Compiler:
                     f"known are {', '.join(sorted({u.name for u in SPELLINGS.values()} - {''}))}",
                 ) from None
         for source in chain(bridge.constants.values(), bridge.values.values()):
-            parse_source(bridge, source)  # what nothing uses is read too
+            parse_written(bridge, source)  # what nothing uses is read too
         self._check_circles()
         for table in (bridge.constants, bridge.values, bridge.curves):
             for name in table:
@@ -236,7 +236,7 @@ class _Compiler:
                 )
             if name in done:
                 return
-            for part in names_in(parse_source(bridge, bridge.values[name])):
+            for part in names_in(parse_written(bridge, bridge.values[name])):
                 if part.dotted in bridge.values:
                     follow(part.dotted, (*path, name))
             done.add(name)

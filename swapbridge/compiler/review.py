@@ -12,8 +12,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
 
 from swapbridge.core.layout import Layout
-from swapbridge.language.bridge_file import BridgeFile, MessageRule, Reviewed, SignalRule, Source
-from swapbridge.language.constants import parse_source
+from swapbridge.language.bridge_file import BridgeFile, MessageRule, Reviewed, SignalRule, Written
+from swapbridge.language.constants import parse_written
 from swapbridge.language.dependencies import names_behind
 from swapbridge.language.expressions import Name, Node, names_in, write
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
@@ -120,16 +120,16 @@ def _signal_lines(
 
 
 def _expression_lines(
-    bridge: BridgeFile, maps: Mapping[str, SignalMap], source: Source, shown: set[str]
+    bridge: BridgeFile, maps: Mapping[str, SignalMap], written: Written, shown: set[str]
 ) -> Iterator[str]:
     """An expression and all that it is made of; what `shown` names stands there already."""
-    tree = parse_source(bridge, source)
+    tree = parse_written(bridge, written)
     yield write(tree)
-    named = sorted({n.dotted for node in _trees(bridge, source) for n in names_in(node) if len(n.parts) == 1})
+    named = sorted({n.dotted for node in _trees(bridge, written) for n in names_in(node) if len(n.parts) == 1})
     for name in named:
         table = bridge.values if name in bridge.values else bridge.constants
         if name in table:
-            yield f"{name} = {write(parse_source(bridge, table[name]))}"
+            yield f"{name} = {write(parse_written(bridge, table[name]))}"
         elif name in bridge.curves:
             curve = bridge.curves[name]
             yield f"{name}: {curve.x_unit}, {curve.y_unit}, {curve.points}"
@@ -191,11 +191,11 @@ def _place_lines(label: str, message: MapMessage, signal: MapSignal) -> Iterator
         yield from _map_lines(f"{label}, its pages", pages)
 
 
-def _trees(bridge: BridgeFile, source: Source) -> Iterator[Node]:
+def _trees(bridge: BridgeFile, written: Written) -> Iterator[Node]:
     """The expression's tree and those of every named value and constant in it."""
-    work, opened = [source], set[str]()
+    work, opened = [written], set[str]()
     while work:
-        tree = parse_source(bridge, work.pop(0))
+        tree = parse_written(bridge, work.pop(0))
         yield tree
         for name in names_in(tree):
             inner = bridge.values.get(name.dotted) or bridge.constants.get(name.dotted)
@@ -225,7 +225,7 @@ def _written(rule: object, *without: str) -> Iterator[str]:
 
 
 def _plain(value: object) -> object:
-    if isinstance(value, Source):
+    if isinstance(value, Written):
         return value.text
     if isinstance(value, tuple):
         return [_plain(v) for v in value]

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from swapbridge.core import j1939
 from swapbridge.core.j1939 import J1939Name
-from swapbridge.language.bridge_file import BridgeFile, MessageOptions, MessageRule, Source
+from swapbridge.language.bridge_file import BridgeFile, MessageOptions, MessageRule, Written
 from swapbridge.signalmap.j1939_maps import from_address, to_address
 from swapbridge.signalmap.signal_map import MapMessage, SignalMap
 
@@ -110,7 +110,7 @@ def receiver_of(bridge: BridgeFile, signal_map: SignalMap, rule: MessageRule, me
     return j1939.EVERYBODY if found is None or not message.is_group else found.to
 
 
-def _address(bridge: BridgeFile, signal_map: SignalMap, sender: Source) -> int:
+def _address(bridge: BridgeFile, signal_map: SignalMap, sender: Written) -> int:
     if sender.text.isdecimal():
         return int(sender.text)
     node = signal_map.node(sender.text)

@@ -20,7 +20,7 @@ def shortened(reason: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class Written:
     """An expression or name as written, and where it stands."""
 
     text: str
@@ -53,7 +53,7 @@ class BusRule:
     holds_engine: bool | None
     place: FilePlace = field(compare=False)
     silent_us: int | None = None
-    names: tuple[tuple[Source, J1939Name], ...] = ()
+    names: tuple[tuple[Written, J1939Name], ...] = ()
     """Addresses, or modules that have one, and the NAME under which the bridge claims each."""
 
 
@@ -61,9 +61,9 @@ class BusRule:
 class SignalOptions:
     """What the bridge file says about one source or target signal beyond its map."""
 
-    range: tuple[Source, Source] | None = None
+    range: tuple[Written, Written] | None = None
     invalid: tuple[int, ...] = ()
-    reference: Source | None = None
+    reference: Written | None = None
     unit: str | None = None
     role: str = ""
     place: FilePlace = field(compare=False, default=FilePlace(1, 1))
@@ -73,14 +73,14 @@ class SignalOptions:
 class MessageOptions:
     """How a received message is judged."""
 
-    message: Source
+    message: Written
     max_age_us: int | None = None
     period_us: int | None = None
     recover: int | None = None
     first: int | None = None
     lost_ok: int | None = None
     verify: bool = True
-    sender: Source | None = None
+    sender: Written | None = None
     sender_name: NamePattern | None = None
     """The J1939 NAME of its sender, whose address is followed."""
     signals: dict[str, SignalOptions] = field(default_factory=dict)
@@ -98,7 +98,7 @@ class Reviewed:
 class Seen:
     """Where a learned rule's recordings were: (name of a source or "", lowest, highest), and their states."""
 
-    ranges: tuple[tuple[str, Source, Source], ...] = ()
+    ranges: tuple[tuple[str, Written, Written], ...] = ()
     states: tuple[str, ...] | None = None
 
 
@@ -107,14 +107,14 @@ class SignalRule:
     """How one signal of a sent message is made; `seen` and `unreviewed` are for rules learned from recordings."""
 
     name: str
-    value: Source
-    fallback: Source | None
+    value: Written
+    fallback: Written | None
     role: str
     hold_us: int | None
-    ramp: Source | None
-    resolution: Source | None
-    limits: tuple[Source, Source] | None
-    reference: Source | None
+    ramp: Written | None
+    resolution: Written | None
+    limits: tuple[Written, Written] | None
+    reference: Written | None
     place: FilePlace = field(compare=False)
     seen: Seen = Seen()
     unreviewed: bool = False
@@ -140,11 +140,11 @@ class MessageRule:
     `open` names signals that nobody knows how to make ("rest" for the bits of no signal): their proof is left open.
     """
 
-    message: Source
+    message: Written
     signals: tuple[SignalRule, ...]
     place: FilePlace = field(compare=False)
     period_us: int | None = None
-    on_arrival: tuple[Source, ...] = ()
+    on_arrival: tuple[Written, ...] = ()
     on_change: bool = False
     gap_us: int | None = None
     delay_us: int = 0
@@ -163,8 +163,8 @@ class MessageRule:
     reviewed: Reviewed | None = None
     open: tuple[str, ...] = ()
     pages: tuple[PageRule, ...] = ()
-    sender: Source | None = None
-    receiver: Source | None = None
+    sender: Written | None = None
+    receiver: Written | None = None
     """The J1939 address that a long message goes to; without it, everybody."""
 
     def for_page(self, page: int | None) -> MessageRule:
@@ -195,7 +195,7 @@ class Diagnostics:
     mode: str
     tester: str
     engine: str
-    answers: tuple[tuple[int, Source], ...]
+    answers: tuple[tuple[int, Written], ...]
     extended: bool
     place: FilePlace = field(compare=False)
 
@@ -204,9 +204,9 @@ class Diagnostics:
 class StateRules:
     """Expressions that tell the states apart, and times."""
 
-    key_on: Source | None = None
-    crank: Source | None = None
-    run: Source | None = None
+    key_on: Written | None = None
+    crank: Written | None = None
+    run: Written | None = None
     after_run_us: int = 0
     silent_us: int = 5_000_000
     wake_by: tuple[str, ...] | None = None
@@ -233,8 +233,8 @@ class BridgeFile:
     step_us: int
     buses: tuple[BusRule, ...]
     units: dict[str, str]
-    constants: dict[str, Source]
-    values: dict[str, Source]
+    constants: dict[str, Written]
+    values: dict[str, Written]
     curves: dict[str, CurveRule]
     sources: tuple[MessageOptions, ...]
     messages: tuple[MessageRule, ...]

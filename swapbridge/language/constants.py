@@ -6,7 +6,7 @@ from fractions import Fraction
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import SPELLINGS, Unit, find_unit
-from swapbridge.language.bridge_file import BridgeFile, Source
+from swapbridge.language.bridge_file import BridgeFile, Written
 from swapbridge.language.expressions import ExpressionError, Name, Node, Number, parse
 
 
@@ -15,16 +15,16 @@ def known_units(bridge: BridgeFile) -> frozenset[str]:
     return frozenset({*SPELLINGS, *bridge.units} - {"", "-", "1"})
 
 
-def parse_source(bridge: BridgeFile, source: Source) -> Node:
+def parse_written(bridge: BridgeFile, written: Written) -> Node:
     """Parse an expression of the file; an error carries file, line and column."""
     try:
-        return parse(source.text, known_units(bridge))
+        return parse(written.text, known_units(bridge))
     except ExpressionError as error:
-        place = source.place
+        place = written.place
         raise InputError(f"{bridge.path}:{place.line}:{place.column + error.column - 1}: {error}") from None
 
 
-def constant(bridge: BridgeFile, source: Source) -> tuple[Fraction, Unit]:
+def constant(bridge: BridgeFile, written: Written) -> tuple[Fraction, Unit]:
     """Value and unit of a constant expression (a number with unit, or the name of one).
 
     Raises
@@ -32,36 +32,36 @@ def constant(bridge: BridgeFile, source: Source) -> tuple[Fraction, Unit]:
     InputError
         It is not a constant, or its unit is unknown.
     """
-    node = parse_source(bridge, source)
+    node = parse_written(bridge, written)
     for _ in range(10):
         if isinstance(node, Number):
             return node.value, find_unit(node.unit, bridge.units)
         if isinstance(node, Name) and node.dotted in bridge.constants:
-            node = parse_source(bridge, bridge.constants[node.dotted])
+            node = parse_written(bridge, bridge.constants[node.dotted])
             continue
         break
     raise bridge.refuse(
-        source.place, f"{source.text!r} is not a constant", 'write a number with its unit, like "450 Nm"'
+        written.place, f"{written.text!r} is not a constant", 'write a number with its unit, like "450 Nm"'
     )
 
 
-def constant_in(bridge: BridgeFile, source: Source, unit_text: str) -> Fraction:
+def constant_in(bridge: BridgeFile, written: Written, unit_text: str) -> Fraction:
     """A constant in the unit of that spelling."""
-    value, unit = constant(bridge, source)
+    value, unit = constant(bridge, written)
     try:
         to = find_unit(unit_text, bridge.units)
         return unit.convert(value, to)
     except InputError as error:
-        raise bridge.refuse(source.place, str(error), "write the constant in a unit of that kind") from None
+        raise bridge.refuse(written.place, str(error), "write the constant in a unit of that kind") from None
 
 
-def constant_or_percent(bridge: BridgeFile, source: Source, unit_text: str, reference: Source | None) -> Fraction:
+def constant_or_percent(bridge: BridgeFile, written: Written, unit_text: str, reference: Written | None) -> Fraction:
     """A constant in that unit; a torque for a percentage whose reference is a constant is turned into percent."""
-    _, unit = constant(bridge, source)
+    _, unit = constant(bridge, written)
     to = find_unit(unit_text, bridge.units)
     if unit.kind != "torque" or to.kind != "ratio" or reference is None:
-        return constant_in(bridge, source, unit_text)
+        return constant_in(bridge, written, unit_text)
     whole = constant_in(bridge, reference, "Nm")
     if whole == 0:
-        raise bridge.refuse(source.place, "the reference torque is 0", "state what 100 % is, like 450 Nm")
-    return constant_in(bridge, source, "Nm") / whole / to.factor
+        raise bridge.refuse(written.place, "the reference torque is 0", "state what 100 % is, like 450 Nm")
+    return constant_in(bridge, written, "Nm") / whole / to.factor

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from swapbridge.language.bridge_file import BridgeFile, Source
-from swapbridge.language.constants import parse_source
+from swapbridge.language.bridge_file import BridgeFile, Written
+from swapbridge.language.constants import parse_written
 from swapbridge.language.expressions import Call, Name, Node, children, names_in
 
 
@@ -17,21 +17,21 @@ def names_behind(bridge: BridgeFile, node: Node) -> tuple[Name, ...]:
             if len(name.parts) == 1 and source is not None:
                 if name.dotted not in opened:
                     opened.add(name.dotted)
-                    work.append(parse_source(bridge, source))
+                    work.append(parse_written(bridge, source))
             else:
                 found.setdefault(name.parts, name)
     return tuple(found.values())
 
 
-def signals_behind(bridge: BridgeFile, source: Source) -> tuple[Name, ...]:
+def signals_behind(bridge: BridgeFile, written: Written) -> tuple[Name, ...]:
     """Names of the source signals (bus.MESSAGE.SIGNAL) that an expression of the file hangs on."""
-    return tuple(n for n in names_behind(bridge, parse_source(bridge, source)) if len(n.parts) == 3)
+    return tuple(n for n in names_behind(bridge, parse_written(bridge, written)) if len(n.parts) == 3)
 
 
-def values_behind(bridge: BridgeFile, source: Source) -> tuple[Name, ...]:
+def values_behind(bridge: BridgeFile, written: Written) -> tuple[Name, ...]:
     """Like `signals_behind`, but only those whose value counts, not merely whether or when one came."""
     found: dict[tuple[str, ...], Name] = {}
-    work, opened = [parse_source(bridge, source)], set[str]()
+    work, opened = [parse_written(bridge, written)], set[str]()
     while work:
         node = work.pop(0)
         if isinstance(node, Name):
@@ -40,7 +40,7 @@ def values_behind(bridge: BridgeFile, source: Source) -> tuple[Name, ...]:
                 found.setdefault(node.parts, node)
             elif known is not None and node.dotted not in opened:
                 opened.add(node.dotted)
-                work.append(parse_source(bridge, known))
+                work.append(parse_written(bridge, known))
         elif not (isinstance(node, Call) and node.function in ("valid", "age", "awake")):
             work += children(node)
     return tuple(found.values())

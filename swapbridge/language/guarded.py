@@ -4,23 +4,23 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from swapbridge.language.bridge_file import BridgeFile, SignalRule, Source
-from swapbridge.language.constants import parse_source
+from swapbridge.language.bridge_file import BridgeFile, SignalRule, Written
+from swapbridge.language.constants import parse_written
 from swapbridge.language.expressions import Binary, Call, Name, Node, Unary, write
 from swapbridge.language.memories import REMEMBERS
 
 
-def guarded(bridge: BridgeFile, rule: SignalRule) -> Source:
+def guarded(bridge: BridgeFile, rule: SignalRule) -> Written:
     """The value of a rule; whatever remembers a source of `seen` hears it only within its range, as if it were invalid.
 
     A delay or a filter would otherwise go on saying what came of a value beyond it after the source is back inside.
     """
     if not rule.seen.ranges:
         return rule.value
-    ranges = {name: (parse_source(bridge, low), parse_source(bridge, high)) for name, low, high in rule.seen.ranges}
-    tree = parse_source(bridge, rule.value)
+    ranges = {name: (parse_written(bridge, low), parse_written(bridge, high)) for name, low, high in rule.seen.ranges}
+    tree = parse_written(bridge, rule.value)
     found = _guarded(bridge, ranges, tree, remembered=False)
-    return rule.value if found == tree else Source(write(found), rule.value.place)
+    return rule.value if found == tree else Written(write(found), rule.value.place)
 
 
 def _guarded(bridge: BridgeFile, ranges: dict[str, tuple[Node, Node]], node: Node, *, remembered: bool) -> Node:
@@ -34,7 +34,7 @@ def _guarded(bridge: BridgeFile, ranges: dict[str, tuple[Node, Node]], node: Nod
         known = bridge.values.get(node.dotted)
         if known is None:
             return node
-        tree = parse_source(bridge, known)
+        tree = parse_written(bridge, known)
         found = of(tree)
         return node if found == tree else found
     if isinstance(node, Unary):

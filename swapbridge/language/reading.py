@@ -27,8 +27,8 @@ from swapbridge.language.bridge_file import (
     Seen,
     SignalOptions,
     SignalRule,
-    Source,
     StateRules,
+    Written,
     shortened,
 )
 from swapbridge.language.places import Path, Places
@@ -166,7 +166,7 @@ class _TomlReader(TableReader):
         table = self.table((), self.data, key)
         return [(k, self.table((key,), table, k)) for k in table]
 
-    def _sources(self, key: str) -> dict[str, Source]:
+    def _sources(self, key: str) -> dict[str, Written]:
         table = self.table((), self.data, key)
         for name in table:
             if not name.isidentifier():
@@ -197,7 +197,7 @@ class _TomlReader(TableReader):
             self.places.of_key(path), self.time(path, table, "sleep_after_ms"), self._own_names(path, table),
         )  # fmt: skip
 
-    def _own_names(self, path: Path, table: dict[str, Any]) -> tuple[tuple[Source, J1939Name], ...]:
+    def _own_names(self, path: Path, table: dict[str, Any]) -> tuple[tuple[Written, J1939Name], ...]:
         """NAMEs under which addresses are claimed; a field that is left out is 0."""
         out = []
         names = self.table(path, table, "names")
@@ -211,7 +211,7 @@ class _TomlReader(TableReader):
                 )  # fmt: skip
             if key.isdecimal() and int(key) >= j1939.NO_ADDRESS:
                 self.fail(at, f"{key} is not an SAE J1939 address", "write 0 to 253, or a module's name")
-            out.append((Source(key, self.places.of_key(at)), J1939Name.of_fields(fields)))
+            out.append((Written(key, self.places.of_key(at)), J1939Name.of_fields(fields)))
         return tuple(out)
 
     def _curve(self, path: Path, name: str, table: dict[str, Any]) -> CurveRule:
@@ -240,7 +240,7 @@ class _TomlReader(TableReader):
                 self.fail((*path, key), f"{key} is out of range", "write a number of frames, at most 100")
         signals = self.table(path, table, "signals")
         return MessageOptions(
-            Source(name, self.places.of_key(path)),
+            Written(name, self.places.of_key(path)),
             self.time(path, table, "max_age_ms"),
             self.time(path, table, "period_ms"),
             table.get("recover"),
@@ -255,18 +255,18 @@ class _TomlReader(TableReader):
             },
         )
 
-    def _address(self, path: Path, table: dict[str, Any], key: str) -> Source | None:
+    def _address(self, path: Path, table: dict[str, Any], key: str) -> Written | None:
         """A J1939 address, or the name of a module of the map that has one."""
         if key not in table:
             return None
         value, place = table[key], self.places.of_key((*path, key))
         if isinstance(value, str) and value:
-            return Source(value, place)
+            return Written(value, place)
         if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < j1939.NO_ADDRESS:
             self.fail(
                 (*path, key), f"{key} = {value!r} is not an SAE J1939 address", "write 0 to 253, or a module's name"
             )
-        return Source(str(value), place)
+        return Written(str(value), place)
 
     def _name_pattern(self, path: Path, table: dict[str, Any]) -> NamePattern:
         """The NAME of a source by some of the standard's fields; the others don't matter."""
@@ -318,11 +318,11 @@ class _TomlReader(TableReader):
             self.fail((*path, "mux"), f"mux lists {len(mux)} turns", f"list 1 to {MAX_TURNS} raw values")
         signals = self.table(path, table, "signals")
         return MessageRule(
-            message=Source(self.text(path, table, "send"), self.places.of_text((*path, "send"), table["send"])),
+            message=Written(self.text(path, table, "send"), self.places.of_text((*path, "send"), table["send"])),
             signals=tuple(self._signal((*path, "signals", k), k, v) for k, v in signals.items()),
             period_us=self.time(path, table, "period_ms"),
             on_arrival=tuple(
-                Source(t, self.places.of_text((*path, "on_arrival"), t)) for t in self.texts(path, table, "on_arrival")
+                Written(t, self.places.of_text((*path, "on_arrival"), t)) for t in self.texts(path, table, "on_arrival")
             ),
             on_change=self.flag(path, table, "on_change", False),
             gap_us=self.time(path, table, "gap_ms", 0),
@@ -469,7 +469,7 @@ class _TomlReader(TableReader):
         mode = self.text(path, table, "mode")
         if mode not in ("pass", "answer"):
             self.fail((*path, "mode"), f"mode {mode!r} is not known", 'write "pass" or "answer"')
-        answers: dict[int, Source] = {}
+        answers: dict[int, Written] = {}
         for key, value in self.table(path, table, "answers").items():
             if not _PID.fullmatch(key):
                 self.fail((*path, "answers", key), f"{key!r} is not a hexadecimal identifier", 'write "0C" = "..."')

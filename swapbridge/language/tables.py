@@ -8,7 +8,7 @@ from typing import Any, NoReturn, TypeVar
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.identifier_words import identifier_word, parse_identifier
-from swapbridge.language.bridge_file import Source, shortened
+from swapbridge.language.bridge_file import Written, shortened
 from swapbridge.language.places import Path, Places
 from swapbridge.plan.plan import MAX_TIME_US
 
@@ -109,22 +109,22 @@ class TableReader:
         except InputError as error:
             self.fail(path, str(error), "write it like 1A0, or 18FF0010x for 29 bits")
 
-    def source(self, path: Path, value: Any) -> Source:
+    def source(self, path: Path, value: Any) -> Written:
         """An expression: text, or a plain number or truth value."""
         if isinstance(value, bool):
-            return Source("true" if value else "false", self.places.of_key(path))
+            return Written("true" if value else "false", self.places.of_key(path))
         if isinstance(value, int):
-            return Source(str(value), self.places.of_key(path))
+            return Written(str(value), self.places.of_key(path))
         if isinstance(value, Fraction):
-            return Source(decimal(value), self.places.of_key(path))
+            return Written(decimal(value), self.places.of_key(path))
         if not isinstance(value, str):
             self.fail(path, "this is not an expression", "write it as text in quotes")
-        return Source(value, self.places.of_text(path, value))
+        return Written(value, self.places.of_text(path, value))
 
-    def optional(self, path: Path, table: dict[str, Any], key: str) -> Source | None:
+    def optional(self, path: Path, table: dict[str, Any], key: str) -> Written | None:
         return self.source((*path, key), table[key]) if key in table else None
 
-    def pair(self, path: Path, table: dict[str, Any], key: str) -> tuple[Source, Source] | None:
+    def pair(self, path: Path, table: dict[str, Any], key: str) -> tuple[Written, Written] | None:
         if key not in table:
             return None
         items: list[Any] = self.get(path, table, key, list)

@@ -53,7 +53,7 @@ class ProofHead:
     outcome : {"PASSED", "FAILED", "NOT PROVED"}
     left_out : tuple of str
         What a whole proof has and this one left out; a partial proof allows nothing.
-    sources : tuple of Source
+    sources : tuple of ProvedFile
         Bridge file and maps.
     thoroughness : str
         Fault campaign.

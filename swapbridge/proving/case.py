@@ -15,8 +15,8 @@ from swapbridge.core.engine_health import HealthSheet
 from swapbridge.core.needs import Need
 from swapbridge.core.progress import Progress
 from swapbridge.core.roles import Role, find_role
-from swapbridge.language.bridge_file import BridgeFile, MessageRule, SignalRule, Source
-from swapbridge.language.constants import parse_source
+from swapbridge.language.bridge_file import BridgeFile, MessageRule, SignalRule, Written
+from swapbridge.language.constants import parse_written
 from swapbridge.language.expressions import Binary, Call, Name, Node, Unary
 from swapbridge.plan.plan import Plan, Send
 from swapbridge.proving.bench.bench import Bench, MakeTranslator, Run, frames_of, simulate
@@ -205,7 +205,7 @@ class Case:
                     signal = message.signal(rule.name)
                     if signal is not None:
                         sources, functions = reads(self.bridge, rule.value)
-                        tree = parse_source(self.bridge, rule.value)
+                        tree = parse_written(self.bridge, rule.value)
                         out.append(SentSignal(send.bus, send, message, signal, rule, parent, tree, sources, functions))
         return out
 
@@ -292,14 +292,14 @@ def track(frames: Frames | None, message: MapMessage, signal: MapSignal) -> Trac
     return Track(frames.time_ns[rows] / 1e9, raw, measured, signal)
 
 
-def reads(bridge: BridgeFile, source: Source) -> tuple[frozenset[SignalPlace], frozenset[str]]:
+def reads(bridge: BridgeFile, written: Written) -> tuple[frozenset[SignalPlace], frozenset[str]]:
     """Signals that an expression reads, named values looked through, and the functions that it uses ("state" too).
 
     Parameters
     ----------
     bridge : BridgeFile
         The bridge file, for its named values.
-    source : Source
+    source : Written
         The expression.
 
     Returns
@@ -319,7 +319,7 @@ def reads(bridge: BridgeFile, source: Source) -> tuple[frozenset[SignalPlace], f
             elif len(node.parts) == 1:
                 known = bridge.constants.get(node.dotted) or bridge.values.get(node.dotted)
                 if known is not None:
-                    walk(parse_source(bridge, known))
+                    walk(parse_written(bridge, known))
         elif isinstance(node, Unary):
             functions.add(node.operator)
             walk(node.operand)
@@ -336,5 +336,5 @@ def reads(bridge: BridgeFile, source: Source) -> tuple[frozenset[SignalPlace], f
             if node.otherwise is not None:
                 walk(node.otherwise)
 
-    walk(parse_source(bridge, source))
+    walk(parse_written(bridge, written))
     return frozenset(places), frozenset(functions)

@@ -21,9 +21,9 @@ from scipy.signal import lfilter
 
 from swapbridge.capture.stimulus import Channel
 from swapbridge.guessing.meaning import confidence
-from swapbridge.guessing.meaning.align import ChannelTarget, FieldSeries
+from swapbridge.guessing.meaning.align import FieldSeries, PreparedChannel
 from swapbridge.guessing.meaning.matching import Work, match_message
-from swapbridge.guessing.meaning.meaning import prepare_targets, weigh
+from swapbridge.guessing.meaning.meaning import prepare_channels, weigh
 
 Floats = npt.NDArray[np.float64]
 RATE = 100.0
@@ -209,7 +209,7 @@ def field(
 
 def labelled(
     rng: np.random.Generator,
-) -> tuple[list[FieldSeries], list[str | None], dict[str, ChannelTarget], list[bool]]:
+) -> tuple[list[FieldSeries], list[str | None], dict[str, PreparedChannel], list[bool]]:
     """Fields of one world and the channel that each truly follows."""
     world = drive(rng)
     series: list[FieldSeries] = []
@@ -245,7 +245,7 @@ def labelled(
         few = len(np.unique(value)) <= 8
         scale = 1.0 if few else float(np.ptp(value)) / float(rng.choice([6, 30, 200, 5000])) + 1e-9
         add(value, scale, 0.0, None, bool(rng.random() < 0.3), few)
-    return series, truth, prepare_targets(tool(rng, world)), held
+    return series, truth, prepare_channels(tool(rng, world)), held
 
 
 def collect(worlds: int, seed: int) -> tuple[Floats, Floats, Floats, list[tuple[int, str]]]:

@@ -7,8 +7,8 @@ from fractions import Fraction as F
 import pytest
 
 from swapbridge.core.errors import SwapbridgeError
-from swapbridge.language.bridge_file import Source
-from swapbridge.language.constants import constant, constant_or_percent, parse_source
+from swapbridge.language.bridge_file import Written
+from swapbridge.language.constants import constant, constant_or_percent, parse_written
 from swapbridge.language.dependencies import names_behind
 from swapbridge.language.expressions import decimal_text
 from swapbridge.language.reading import parse_bridge
@@ -60,7 +60,7 @@ def test_what_has_no_end_as_a_decimal_is_a_fraction() -> None:
 
 def test_only_a_torque_in_percent_of_a_reference_is_turned_into_percent() -> None:
     bridge = parse_bridge(BASE + '[constants]\nwhole = "400 Nm"\nhalf = "200 Nm"\nshare = "25 %"\n')
-    half, share, whole = (Source(name) for name in ("half", "share", "whole"))
+    half, share, whole = (Written(name) for name in ("half", "share", "whole"))
     assert constant_or_percent(bridge, half, "%", whole) == 50
     assert constant_or_percent(bridge, share, "%", whole) == constant_or_percent(bridge, share, "%", None) == 25
     assert constant_or_percent(bridge, half, "Nm", whole) == constant_or_percent(bridge, half, "Nm", None) == 200
@@ -69,13 +69,13 @@ def test_only_a_torque_in_percent_of_a_reference_is_turned_into_percent() -> Non
     with pytest.raises(SwapbridgeError, match="can't be converted"):
         constant_or_percent(bridge, half, "rpm", whole)
     with pytest.raises(SwapbridgeError, match="the reference torque is 0"):
-        constant_or_percent(bridge, half, "%", Source("0 Nm"))
+        constant_or_percent(bridge, half, "%", Written("0 Nm"))
 
 
 @pytest.mark.parametrize("text", ["nobody", "1 + 1 Nm"])
 def test_what_is_no_constant_is_refused(text: str) -> None:
     with pytest.raises(SwapbridgeError, match="is not a constant"):
-        constant(parse_bridge(BASE + '[constants]\nwhole = "400 Nm"\n'), Source(text))
+        constant(parse_bridge(BASE + '[constants]\nwhole = "400 Nm"\n'), Written(text))
 
 
 @pytest.mark.parametrize(("key", "value", "fine"), [
@@ -139,7 +139,7 @@ def test_rules_are_the_same_wherever_they_stand_and_reviewed_unless_said() -> No
 
 def test_names_behind_named_values_are_those_of_signals() -> None:
     bridge = parse_bridge(BASE + '[values]\nw = "host.M.A + k"\nv = "w + host.M.B"\n[constants]\nk = "3 rpm"\n')
-    assert [name.dotted for name in names_behind(bridge, parse_source(bridge, bridge.values["v"]))] == [
+    assert [name.dotted for name in names_behind(bridge, parse_written(bridge, bridge.values["v"]))] == [
         "host.M.B",
         "host.M.A",
     ]

@@ -10,8 +10,8 @@ import pytest
 
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.layout import Layout
-from swapbridge.language.bridge_file import Source
-from swapbridge.language.constants import parse_source
+from swapbridge.language.bridge_file import Written
+from swapbridge.language.constants import parse_written
 from swapbridge.proving.case import Track
 from swapbridge.proving.judges.maps.by_stimulus import filter_s, smoothed
 from swapbridge.proving.judges.maps.cold_soak import judge_cold_soak
@@ -396,7 +396,7 @@ def test_what_a_filter_smooths_on_purpose_is_compared_smoothed() -> None:
 )
 def test_a_rule_says_over_how_long_it_smooths(rule: str, seconds: float) -> None:
     bridge = small_swap.bridge()
-    assert filter_s(bridge, parse_source(bridge, Source(rule))) == pytest.approx(seconds)
+    assert filter_s(bridge, parse_written(bridge, Written(rule))) == pytest.approx(seconds)
 
 
 def test_what_never_moved_beside_a_recording_tells_nothing() -> None:

@@ -12,7 +12,7 @@ import pytest
 
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.roles import find_role
-from swapbridge.language.bridge_file import Source, StateRules
+from swapbridge.language.bridge_file import StateRules, Written
 from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.judges.behaviour.asleep import _greets, _KeyOff, _sleeps
 from swapbridge.proving.judges.behaviour.safe_answers import _ramp
@@ -24,7 +24,7 @@ from tests.proving import small_swap
 T = np.arange(0, 40, 0.1)
 RPM = np.where((T > 12) & (T < 30), 800.0, 0.0)
 ASLEEP, WAKE, KEY_ON, CRANK, RUN, AFTER_RUN = range(6)
-RULES = StateRules(key_on=Source("host.BODY.Key"), run=Source("donor.FAST.Speed > 400 rpm"))
+RULES = StateRules(key_on=Written("host.BODY.Key"), run=Written("donor.FAST.Speed > 400 rpm"))
 BRIDGE = replace(small_swap.bridge(), buses=tuple(reversed(small_swap.bridge().buses)))
 """The small swap's, its buses in the order of the case below."""
 SOUND = [(1, WAKE), (5, KEY_ON), (12.1, RUN), (30.1, KEY_ON), (34.1, AFTER_RUN), (36, WAKE)]

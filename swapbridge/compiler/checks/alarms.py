@@ -13,7 +13,7 @@ from swapbridge.core.roles import BY_NAME, WARNED_BY
 from swapbridge.core.units import find_unit
 from swapbridge.core.vocabulary import sounds_like_engine_state
 from swapbridge.language.bridge_file import BridgeFile, SignalRule
-from swapbridge.language.constants import parse_source
+from swapbridge.language.constants import parse_written
 from swapbridge.language.dependencies import names_behind, values_behind
 from swapbridge.language.expressions import Name
 from swapbridge.signalmap.signal_map import MapSignal, SignalMap
@@ -139,7 +139,7 @@ def _is_state(bridge: BridgeFile, maps: Mapping[str, SignalMap], name: Name) -> 
     """Whether a source without a role is a speed, a time or a state of the engine, by its unit, name or use."""
     rules = bridge.states
     for source in (rules.key_on, rules.crank, rules.run):
-        if source is not None and name in names_behind(bridge, parse_source(bridge, source)):
+        if source is not None and name in names_behind(bridge, parse_written(bridge, source)):
             return True
     signal = _found(maps, name)
     if signal is None:

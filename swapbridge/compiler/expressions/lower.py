@@ -26,8 +26,8 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.units import NONE, Unit, find_unit
 from swapbridge.core.vocabulary import plain
-from swapbridge.language.bridge_file import BridgeFile, Source
-from swapbridge.language.constants import parse_source
+from swapbridge.language.bridge_file import BridgeFile, Written
+from swapbridge.language.constants import parse_written
 from swapbridge.language.expressions import Binary, Call, Name, Node, Number, Text, Truth, Unary, write
 from swapbridge.plan.plan import STATES
 
@@ -100,14 +100,14 @@ class Lowering:
         self.cuts: list[Cut] = []
         self.nearby: list[str] = []
         """What was cut off so far, in the order of lowering; a caller looks at those that its own expression added."""
-        self._where: list[Source] = []
+        self._where: list[Written] = []
         self._naming: list[str] = []
         self._parts = 0
         self.refusals = Refusals()
 
     # --- entry
 
-    def source(self, source: Source, builder: BlockBuilder, wanted: Wanted) -> Value:
+    def lower_written(self, written: Written, builder: BlockBuilder, wanted: Wanted) -> Value:
         """Lower one expression of the file.
 
         Raises
@@ -115,8 +115,8 @@ class Lowering:
         BridgeRefused
             What it means can't be had, with file, line and column.
         """
-        node = parse_source(self.bridge, source)
-        self._where.append(source)
+        node = parse_written(self.bridge, written)
+        self._where.append(written)
         try:
             return self.lower(node, builder, wanted)
         finally:
@@ -243,7 +243,7 @@ class Lowering:
                 raise LoweringError(f"{name!r} is defined by itself", "remove the circular reference")
             self._naming.append(name)
             try:
-                return self.source(table[name], builder, wanted)
+                return self.lower_written(table[name], builder, wanted)
             finally:
                 self._naming.pop()
         if len(node.parts) == 3:
@@ -288,12 +288,12 @@ class Lowering:
     def reference(self, found: SourceSignal) -> Node | None:
         """What 100 % of a percent torque signal is, if the bridge file or the map says."""
         if found.options.reference is not None:
-            return parse_source(self.bridge, found.options.reference)
+            return parse_written(self.bridge, found.options.reference)
         text = found.signal.reference
         if not text:
             return None
-        source = Source(text, found.options.place)
-        node = parse_source(self.bridge, source)
+        source = Written(text, found.options.place)
+        node = parse_written(self.bridge, source)
         if isinstance(node, Name) and len(node.parts) == 2:
             return Name((found.bus, *node.parts), node.column)
         return node

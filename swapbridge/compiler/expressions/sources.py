@@ -11,7 +11,7 @@ from swapbridge.compiler.build import PlanMemory
 from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.layout import Layout
 from swapbridge.core.vocabulary import is_reserved, means_not_available
-from swapbridge.language.bridge_file import BridgeFile, MessageOptions, SignalOptions, Source
+from swapbridge.language.bridge_file import BridgeFile, MessageOptions, SignalOptions, Written
 from swapbridge.language.constants import constant_or_percent
 from swapbridge.language.defaults import AGE_PERIODS, LONGEST_AGE_US, LOST_OK, RECOVER_FRAMES, SHORTEST_AGE_US
 from swapbridge.plan.plan import CounterCheck, Extract, Feed, Receive
@@ -230,7 +230,7 @@ class Sources:
         if own.range is None or copy_only(signal):
             return None
         unit = own.unit if own.unit is not None else signal.unit
-        reference = own.reference or (Source(signal.reference) if signal.reference else None)
+        reference = own.reference or (Written(signal.reference) if signal.reference else None)
         values = [constant_or_percent(self.bridge, text, unit, reference) for text in own.range]
         if values[0] > values[1]:
             raise LoweringError(f"the stated range of {signal.name} has its upper end first", "write the low end first")

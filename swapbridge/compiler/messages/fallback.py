@@ -116,7 +116,7 @@ def _stated(target: Doubted, value: Value, copied: bool) -> tuple[int, str]:
         raw = int(size)
         return raw - (1 << bits) if raw >> (bits - 1) else raw, f"raw {raw}"
     scratch = BlockBuilder(target.lowering.memory)
-    found = target.lowering.source(source, scratch, Wanted(choices=signal.choices or None))
+    found = target.lowering.lower_written(source, scratch, Wanted(choices=signal.choices or None))
     try:
         raw = _raw_of(target, found)
     except LoweringError as error:
@@ -190,7 +190,7 @@ def _end(target: Doubted, *, high: bool) -> tuple[int, str]:
         for text in target.rule.limits:
             scratch = BlockBuilder(target.lowering.memory)
             try:
-                ends.append(_raw_of(target, target.lowering.source(text, scratch, Wanted())))
+                ends.append(_raw_of(target, target.lowering.lower_written(text, scratch, Wanted())))
             except LoweringError as error:
                 raise target.bridge.refuse(text.place, error.reason, error.remedy) from None
         low_raw, high_raw = max(low_raw, min(ends)), min(high_raw, max(ends))

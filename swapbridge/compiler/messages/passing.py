@@ -26,7 +26,7 @@ from swapbridge.core.obd import (
     Pid,
     diagnostic_use,
 )
-from swapbridge.language.bridge_file import BridgeFile, Diagnostics, MessageRule, PassRule, SignalRule, Source
+from swapbridge.language.bridge_file import BridgeFile, Diagnostics, MessageRule, PassRule, SignalRule, Written
 from swapbridge.language.places import FilePlace
 from swapbridge.plan.joined_answer import Joined
 from swapbridge.plan.plan import Pass, Request, Send, Variant
@@ -283,20 +283,20 @@ def join_answers(bridge: BridgeFile, sends: tuple[Send, ...]) -> Joined | None:
     return Joined(first.bus, (functional, physical), physical, first.word, SERVICE, ANSWER_GAP_US, tuple(parts))
 
 
-def _answer(lowering: Lowering, rule: Diagnostics, number: int, source: Source) -> SendDraft:
+def _answer(lowering: Lowering, rule: Diagnostics, number: int, written: Written) -> SendDraft:
     bridge = lowering.bridge
     if number in READINESS:
         raise bridge.refuse(
-            source.place,
+            written.place,
             f"{number:02X} is the readiness of the real engine computer, which only that computer may answer",
             "leave it out",
         )
     if number not in PIDS:
-        raise bridge.refuse(source.place, f"{number:02X} is not a numeric parameter of service 01", "leave it out")
+        raise bridge.refuse(written.place, f"{number:02X} is not a numeric parameter of service 01", "leave it out")
     pid = PIDS[number]
     message = _answer_message(rule, number, pid)
-    signal_rule = SignalRule(pid.channel, source, None, "value", None, None, None, None, None, source.place)
-    parent = _answer_rule(rule, message, source.place)
+    signal_rule = SignalRule(pid.channel, written, None, "value", None, None, None, None, None, written.place)
+    parent = _answer_rule(rule, message, written.place)
     builder = BlockBuilder(lowering.memory)
     target = TargetSignal(lowering, rule.tester, message, message.signals[0], signal_rule, parent)
     made = target.make(builder)
@@ -327,7 +327,7 @@ def _answer_message(rule: Diagnostics, number: int, pid: Pid | None) -> MapMessa
 
 def _answer_rule(rule: Diagnostics, message: MapMessage, place: FilePlace) -> MessageRule:
     return MessageRule(
-        message=Source(f"{rule.tester}.{message.name}", place),
+        message=Written(f"{rule.tester}.{message.name}", place),
         signals=(),
         when_stale="stop",
         rest="zero",

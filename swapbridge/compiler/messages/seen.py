@@ -9,7 +9,7 @@ from swapbridge.compiler.expressions.lower import Lowering
 from swapbridge.compiler.expressions.sources import is_choice
 from swapbridge.compiler.expressions.values import Value, Wanted, both_valid, compare, is_always_valid, need_truth
 from swapbridge.compiler.refusals import LoweringError
-from swapbridge.language.bridge_file import SignalRule, Source
+from swapbridge.language.bridge_file import SignalRule, Written
 from swapbridge.language.dependencies import signals_behind
 from swapbridge.language.expressions import Name
 from swapbridge.plan.plan import STATES
@@ -30,7 +30,7 @@ def within_seen(lowering: Lowering, builder: BlockBuilder, rule: SignalRule, val
         low, high = next((low, high) for ranged, low, high in rule.seen.ranges if ranged == name)
         try:
             measured = lowering.signal(source, builder, Wanted())
-            ends = [lowering.source(text, builder, Wanted()) for text in (low, high)]
+            ends = [lowering.lower_written(text, builder, Wanted()) for text in (low, high)]
             if not all(end.linear.is_constant and is_always_valid(builder, end) for end in ends):
                 raise LoweringError("its ends are not constants", _USAGE)
             above = need_truth(builder, compare(builder, "<=", ends[0], measured))
@@ -87,5 +87,5 @@ def seen_words(rule: SignalRule) -> str:
     return f"learned with {' and '.join(parts)}: elsewhere its safe answer" if parts else ""
 
 
-def _plain(source: Source) -> str:
-    return source.text.strip()
+def _plain(written: Written) -> str:
+    return written.text.strip()

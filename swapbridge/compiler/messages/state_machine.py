@@ -6,7 +6,7 @@ from swapbridge.compiler.build import BlockBuilder
 from swapbridge.compiler.expressions.lower import Lowering
 from swapbridge.compiler.expressions.values import Wanted, need_truth
 from swapbridge.compiler.refusals import LoweringError
-from swapbridge.language.bridge_file import Source
+from swapbridge.language.bridge_file import Written
 from swapbridge.plan.plan import STATES
 
 ASLEEP, WAKE, KEY_ON, CRANK, RUN, AFTER_RUN = range(len(STATES))
@@ -43,12 +43,12 @@ def write_states(lowering: Lowering) -> None:
         task.store(0, task.emit("select", awake, state, task.const(ASLEEP)))
 
 
-def _holds(lowering: Lowering, task: BlockBuilder, source: Source | None) -> int:
-    if source is None:
+def _holds(lowering: Lowering, task: BlockBuilder, written: Written | None) -> int:
+    if written is None:
         return task.const(0)
-    value = lowering.source(source, task, Wanted())
+    value = lowering.lower_written(written, task, Wanted())
     try:
         register = need_truth(task, value)
     except LoweringError as error:
-        raise lowering.bridge.refuse(source.place, error.reason, error.remedy) from None
+        raise lowering.bridge.refuse(written.place, error.reason, error.remedy) from None
     return register if value.valid is None else task.emit("and", register, value.valid)

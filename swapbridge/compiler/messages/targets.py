@@ -29,8 +29,8 @@ from swapbridge.core.layout import Layout
 from swapbridge.core.roles import Role, find_role
 from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
 from swapbridge.core.vocabulary import OFF_WORDS, ON_WORDS, is_reserved, plain
-from swapbridge.language.bridge_file import DANGEROUS, WRONG, BridgeRefused, MessageRule, Seen, SignalRule, Source
-from swapbridge.language.constants import parse_source
+from swapbridge.language.bridge_file import DANGEROUS, WRONG, BridgeRefused, MessageRule, Seen, SignalRule, Written
+from swapbridge.language.constants import parse_written
 from swapbridge.language.defaults import RESOLUTION_STEPS
 from swapbridge.language.expressions import Name, write
 from swapbridge.language.guarded import guarded
@@ -109,16 +109,16 @@ class TargetSignal:
         except InputError as error:
             raise self.refuse(str(error), "or leave it out for a flag or choice with a stated fallback") from None
 
-    def _reference(self, own: Source | None) -> Source | None:
+    def _reference(self, own: Written | None) -> Written | None:
         if self.rule.reference is not None or own is not None:
             return self.rule.reference or own
         text = self.signal.reference
         if not text:
             return None
-        node = parse_source(self.bridge, Source(text, self.rule.place))
+        node = parse_written(self.bridge, Written(text, self.rule.place))
         if isinstance(node, Name) and len(node.parts) == 2:
             text = f"{self.bus}.{text}"
-        return Source(text, self.rule.place)
+        return Written(text, self.rule.place)
 
     # --- the raw value
 
@@ -196,12 +196,12 @@ class TargetSignal:
         if self.reference is None:
             return None
         scratch = BlockBuilder(self.lowering.memory)
-        value = in_unit(self.lowering.source(self.reference, scratch, Wanted()), SPELLINGS["Nm"])
+        value = in_unit(self.lowering.lower_written(self.reference, scratch, Wanted()), SPELLINGS["Nm"])
         return value.linear.constant_value if value.linear.is_constant else None
 
     def _value(self, builder: BlockBuilder) -> Value:
         wanted, before, nearby = self.wanted(), len(self.lowering.cuts), len(self.lowering.nearby)
-        value = self.lowering.source(guarded(self.bridge, self.rule), builder, wanted)
+        value = self.lowering.lower_written(guarded(self.bridge, self.rule), builder, wanted)
         self.notes += dict.fromkeys(note for note in self.lowering.nearby[nearby:] if note not in self.notes)
         if not is_choice(self.signal):
             for cut in dict.fromkeys(self.lowering.cuts[before:]):
@@ -212,7 +212,7 @@ class TargetSignal:
 
     def _limited(self, builder: BlockBuilder, value: Value, wanted: Wanted) -> Value:
         assert self.rule.limits is not None
-        low, high = (self.lowering.source(text, builder, Wanted()) for text in self.rule.limits)
+        low, high = (self.lowering.lower_written(text, builder, Wanted()) for text in self.rule.limits)
         if not all(end.linear.is_constant and is_always_valid(builder, end) for end in (low, high)):
             raise self.refuse("its limits are not constants", 'write limits = ["0 Nm", "300 Nm"]')
         try:
@@ -267,7 +267,7 @@ class TargetSignal:
     def _number_raw(self, builder: BlockBuilder, value: Value) -> tuple[int, int | None]:
         unit = self.unit()
         if unit.kind == "ratio" and self.reference is not None and value.unit.kind == "torque":
-            reference = self.lowering.source(self.reference, builder, Wanted())
+            reference = self.lowering.lower_written(self.reference, builder, Wanted())
             wanted = Wanted(NONE, abs(self.signal.scale) / 100 / RESOLUTION_STEPS)
             zero = Value(Linear.constant(Fraction(0)), NONE)
             self.reference_feeds = reference.feeds
@@ -398,7 +398,7 @@ class TargetSignal:
         if found[0] < low or found[1] > high:
             bounds = sorted(r * signal.scale + signal.offset for r in (low, high))
             raise self.refuse(
-                f"{write(parse_source(self.bridge, self.rule.value))} goes from {show(ends[0])} to {show(ends[1])}"
+                f"{write(parse_written(self.bridge, self.rule.value))} goes from {show(ends[0])} to {show(ends[1])}"
                 f"{unit}, "
                 f"the signal from {show(bounds[0])} to {show(bounds[1])}{unit}",
                 f"clamp it: clamp(..., {show(bounds[0])}{unit}, {show(bounds[1])}{unit}), or state its source's range",
@@ -466,7 +466,7 @@ class TargetSignal:
     # --- copies
 
     def _copy(self, builder: BlockBuilder) -> CompiledField:
-        node = parse_source(self.bridge, self.rule.value)
+        node = parse_written(self.bridge, self.rule.value)
         signal = self.signal
         if not isinstance(node, Name) or len(node.parts) != 3:
             raise self.refuse(

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from swapbridge.core.identifier_words import format_identifier
-from swapbridge.guessing.meaning.align import ChannelTarget
+from swapbridge.guessing.meaning.align import PreparedChannel
 from swapbridge.guessing.meaning.chance import Chance
 from swapbridge.signalmap.findings import FoundMessage
 
@@ -39,7 +39,7 @@ def next_recording(channel: str) -> str:
 
 
 def describe_channel(
-    target: ChannelTarget, chance: Chance | None, messages: Sequence[FoundMessage], from_tool: bool
+    target: PreparedChannel, chance: Chance | None, messages: Sequence[FoundMessage], from_tool: bool
 ) -> dict[str, Any]:
     """One channel as data: how it moved, whether luck can be tested, its lag, its followers."""
     followers = [(f.confidence, f.lag_s) for m in messages for f in m.fields if f.stimulus == target.name]
@@ -62,7 +62,7 @@ def describe_channel(
 
 
 def advise(
-    messages: Sequence[FoundMessage], targets: dict[str, ChannelTarget], chances: dict[str, Chance]
+    messages: Sequence[FoundMessage], targets: dict[str, PreparedChannel], chances: dict[str, Chance]
 ) -> tuple[str, ...]:
     """Sentences for the person in the garage, the most useful first."""
     out: list[str] = []
@@ -79,7 +79,7 @@ def advise(
 
 
 def _about_channel(
-    name: str, target: ChannelTarget, chance: Chance | None, messages: Sequence[FoundMessage]
+    name: str, target: PreparedChannel, chance: Chance | None, messages: Sequence[FoundMessage]
 ) -> list[str]:
     found = sorted(
         ((f.confidence, m, f.name) for m in messages for f in m.fields if f.stimulus == name), key=lambda c: -c[0]
@@ -105,7 +105,7 @@ def _about_channel(
     return out
 
 
-def _likeness(a: ChannelTarget, b: ChannelTarget) -> float:
+def _likeness(a: PreparedChannel, b: PreparedChannel) -> float:
     low, high = max(a.time_s[0], b.time_s[0]), min(a.time_s[-1], b.time_s[-1])
     if high - low < 5:
         return 0.0

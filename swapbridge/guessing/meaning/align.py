@@ -52,7 +52,7 @@ class FieldSeries:
 
 
 @dataclass(frozen=True, slots=True)
-class ChannelTarget:
+class PreparedChannel:
     """A stimulus channel made ready for comparing.
 
     Attributes
@@ -101,7 +101,7 @@ class ChannelTarget:
         return not self.texts and len(np.unique(self.value)) == 2
 
 
-def prepare(channel: Channel) -> ChannelTarget:
+def prepare(channel: Channel) -> PreparedChannel:
     """Measure what a channel itself can tell: noise, step, movement, memory."""
     order = np.argsort(channel.time_s, kind="stable")
     time = np.asarray(channel.time_s, np.float64)[order]
@@ -115,7 +115,7 @@ def prepare(channel: Channel) -> ChannelTarget:
     spread = float(value.std()) if len(value) else 0.0
     noise = _noise(value, quantum)
     moves, steps = _movement(value, max(0.1 * float(np.ptp(value)), 3 * noise) if len(value) else 0.0, quantum, noise)
-    return ChannelTarget(
+    return PreparedChannel(
         channel.name,
         channel.unit,
         tuple(channel.texts),
@@ -250,7 +250,7 @@ def inside_recording(series: FieldSeries, at: Floats) -> npt.NDArray[np.bool_]:
     return np.asarray(ok)
 
 
-def coarse_match(series: FieldSeries, target: ChannelTarget, *, hold: bool = False) -> tuple[Floats, Floats]:
+def coarse_match(series: FieldSeries, target: PreparedChannel, *, hold: bool = False) -> tuple[Floats, Floats]:
     """Best squared correlation over the coarse lags of every field with a numeric channel.
 
     Returns

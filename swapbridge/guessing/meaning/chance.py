@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from swapbridge.guessing.meaning.align import ChannelTarget, FieldSeries, Floats, sample
+from swapbridge.guessing.meaning.align import FieldSeries, Floats, PreparedChannel, sample
 
 POINTS = 1024
 """Samples that a channel is thinned to before it is shifted."""
@@ -54,7 +54,7 @@ class Chance:
         return float(max(share * beyond, 1e-12))
 
 
-def shifted_best(series: FieldSeries, target: ChannelTarget) -> Floats:
+def shifted_best(series: FieldSeries, target: PreparedChannel) -> Floats:
     """Best squared correlation over the fields of one series, at every circular shift of the channel.
 
     Returns
@@ -77,7 +77,7 @@ def shifted_best(series: FieldSeries, target: ChannelTarget) -> Floats:
     return np.asarray((correlation * correlation).max(axis=0))
 
 
-def judge_luck(best: Floats, target: ChannelTarget) -> Chance:
+def judge_luck(best: Floats, target: PreparedChannel) -> Chance:
     """Fit luck's tail to the best correlations at all shifts that are long enough.
 
     Parameters

@@ -11,7 +11,7 @@ import numpy as np
 from swapbridge.capture.capture import Capture
 from swapbridge.core.identifier_words import format_identifier
 from swapbridge.guessing.layout.message_fields import MessageFields, raw_values
-from swapbridge.guessing.meaning.align import ChannelTarget
+from swapbridge.guessing.meaning.align import PreparedChannel
 from swapbridge.guessing.meaning.chance import Chance
 from swapbridge.guessing.meaning.matching import Match
 from swapbridge.guessing.meaning.simple_numbers import Snapped, simplest_numbers
@@ -40,7 +40,7 @@ class Claim:
 def with_meaning(
     index: int,
     all_claims: Sequence[Claim],
-    targets: dict[str, ChannelTarget],
+    targets: dict[str, PreparedChannel],
     chances: dict[str, Chance],
     message_fields: Sequence[MessageFields],
     capture: Capture,
@@ -89,7 +89,7 @@ def _claimed(
     field: FoundField,
     mine: Sequence[Claim],
     all_claims: Sequence[Claim],
-    targets: dict[str, ChannelTarget],
+    targets: dict[str, PreparedChannel],
     chances: dict[str, Chance],
     message_fields: Sequence[MessageFields],
 ) -> FoundField:
@@ -136,7 +136,7 @@ def _fineness(claim: Claim) -> tuple[bool, int, float]:
 def _with_top_bits(
     field: FoundField,
     claim: Claim,
-    targets: dict[str, ChannelTarget],
+    targets: dict[str, PreparedChannel],
     message: MessageFields,
     others: Sequence[FoundField],
     capture: Capture,
@@ -189,7 +189,7 @@ def _runner_up(others: Sequence[Claim], message_fields: Sequence[MessageFields])
     }
 
 
-def _evidence(claim: Claim, target: ChannelTarget, chance: Chance | None) -> dict[str, Any]:
+def _evidence(claim: Claim, target: PreparedChannel, chance: Chance | None) -> dict[str, Any]:
     fit, table, snapped = claim.match.fit, claim.match.table, claim.snapped
     if table is not None:
         return {
@@ -221,7 +221,7 @@ def _evidence(claim: Claim, target: ChannelTarget, chance: Chance | None) -> dic
     }
 
 
-def _words(claim: Claim, target: ChannelTarget, evidence: dict[str, Any]) -> str:
+def _words(claim: Claim, target: PreparedChannel, evidence: dict[str, Any]) -> str:
     fit, table = claim.match.fit, claim.match.table
     if table is not None:
         return (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from swapbridge.guessing.meaning.align import ChannelTarget, Floats
+from swapbridge.guessing.meaning.align import Floats, PreparedChannel
 from swapbridge.guessing.meaning.fit import Fit
 from swapbridge.guessing.meaning.word_channels import TableFit
 
@@ -26,7 +26,7 @@ NAMES = (
 """What the probability is made of; see `features`."""
 
 
-def features(fit: Fit, target: ChannelTarget, rival: float | None, saved_bits: float) -> Floats:
+def features(fit: Fit, target: PreparedChannel, rival: float | None, saved_bits: float) -> Floats:
     """Numbers that the logistic model weighs, in the order of `NAMES`.
 
     Parameters
@@ -67,14 +67,14 @@ def features(fit: Fit, target: ChannelTarget, rival: float | None, saved_bits: f
     )
 
 
-def coarseness(fit: Fit, target: ChannelTarget) -> float:
+def coarseness(fit: Fit, target: PreparedChannel) -> float:
     """From 0 to 1: how much of its shape a field of few levels could hide, its steps larger than the channel's own."""
     few = max(0.0, 1.0 - float(np.log2(max(fit.levels, 2))) / 5.5)
     steps = abs(fit.scale) * fit.step / max(target.quantum, target.noise, 1e-12)
     return few * float(np.clip(np.log10(max(steps, 1.0)), 0.0, 1.0))
 
 
-def luck(target: ChannelTarget) -> float:
+def luck(target: PreparedChannel) -> float:
     """Powers of ten against luck: how rarely unrelated steps would fall together with the channel's, at most 8.
 
     One step may be met anywhere within the lags that are tried, each further one within some 0.4 s.
@@ -83,7 +83,7 @@ def luck(target: ChannelTarget) -> float:
     return float(min(np.log10(duration) + (max(target.steps, 1) - 1) * np.log10(duration / 0.4), 8.0))
 
 
-def unexplained(fit: Fit, target: ChannelTarget) -> float:
+def unexplained(fit: Fit, target: PreparedChannel) -> float:
     """Shaped residual as a share of the channel's movement, with a floor that its noise sets."""
     floor = (target.noise / max(target.spread, 1e-12)) ** 2 / max(fit.samples, 1) ** 0.5
     return float(fit.shape + 0.1 * fit.worst**2 + floor + 1e-5)

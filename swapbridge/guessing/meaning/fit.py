@@ -15,9 +15,9 @@ import numpy.typing as npt
 
 from swapbridge.guessing.meaning.align import (
     TOOL_JITTER_S,
-    ChannelTarget,
     FieldSeries,
     Floats,
+    PreparedChannel,
     inside_recording,
     sample,
     strange_lag,
@@ -80,7 +80,7 @@ class Fit:
     step: float
 
 
-def fit(series: FieldSeries, row: int, target: ChannelTarget, near_lag_s: float, *, hold: bool = False) -> Fit | None:
+def fit(series: FieldSeries, row: int, target: PreparedChannel, near_lag_s: float, *, hold: bool = False) -> Fit | None:
     """Fit one field to a numeric channel, the lag searched about a first guess.
 
     Parameters
@@ -123,7 +123,7 @@ def fit(series: FieldSeries, row: int, target: ChannelTarget, near_lag_s: float,
     return _judge(xx, y, weight, target, lag, _step(raw))
 
 
-def residuals(series: FieldSeries, row: int, target: ChannelTarget, lag_s: float) -> tuple[Floats, Floats] | None:
+def residuals(series: FieldSeries, row: int, target: PreparedChannel, lag_s: float) -> tuple[Floats, Floats] | None:
     """Standardised residuals of the robust line at a known lag, sample by sample, and the weights they had.
 
     None where the field stands still or hardly meets the channel.
@@ -145,7 +145,7 @@ def _step(raw: Floats) -> float:
     return float(np.diff(values).min()) if len(values) > 1 else 1.0
 
 
-def _weights(series: FieldSeries, target: ChannelTarget, ok: npt.NDArray[np.bool_], hold: bool) -> Floats:
+def _weights(series: FieldSeries, target: PreparedChannel, ok: npt.NDArray[np.bool_], hold: bool) -> Floats:
     """One over the variance that a follower's residual would have at each sample."""
     wander = np.hypot(TOOL_JITTER_S, (0.3 if hold else 0.12) * series.period_s)
     variance = target.noise**2 + (target.speed[ok] * wander) ** 2
@@ -201,7 +201,7 @@ def _bottom(lags: Floats, cost: Floats) -> float:
     return float(lags[k])
 
 
-def _judge(x: Floats, y: Floats, weight: Floats, target: ChannelTarget, lag: float, step: float) -> Fit | None:
+def _judge(x: Floats, y: Floats, weight: Floats, target: PreparedChannel, lag: float, step: float) -> Fit | None:
     if np.ptp(x) <= 0:
         return None
     slope, offset, final = robust_line(x, y, weight)

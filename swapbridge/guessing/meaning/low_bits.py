@@ -15,7 +15,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guessing.layout.message_fields import MessageFields, raw_values, rows_of
-from swapbridge.guessing.meaning.align import ChannelTarget, FieldSeries, Floats
+from swapbridge.guessing.meaning.align import FieldSeries, Floats, PreparedChannel
 from swapbridge.guessing.meaning.fit import Fit, independent, residuals
 from swapbridge.signalmap.findings import FoundField
 
@@ -38,7 +38,7 @@ class _LowBits:
 
 
 def join_fields(
-    message: MessageFields, capture: Capture, meanings: dict[int, tuple[Fit, ChannelTarget]]
+    message: MessageFields, capture: Capture, meanings: dict[int, tuple[Fit, PreparedChannel]]
 ) -> MessageFields | None:
     """Join fields with a meaning with the bits below them where that makes the fit clearly finer.
 
@@ -79,7 +79,7 @@ def _best_part(
     fields: dict[int, FoundField],
     message: MessageFields,
     capture: Capture,
-    meanings: dict[int, tuple[Fit, ChannelTarget]],
+    meanings: dict[int, tuple[Fit, PreparedChannel]],
 ) -> tuple[_LowBits | None, float, Layout | None]:
     field, (fit, target) = fields[index], meanings[index]
     best: tuple[_LowBits | None, float, Layout | None] = (None, CLEARLY, None)
@@ -139,7 +139,7 @@ def _shrunk(field: FoundField, layout: Layout) -> FoundField:
     return replace(field, name=name, layout=layout, layout_confidence=confidence, confidence=confidence)
 
 
-def doubt_left(message: MessageFields, capture: Capture, index: int, fit: Fit, target: ChannelTarget) -> float:
+def doubt_left(message: MessageFields, capture: Capture, index: int, fit: Fit, target: PreparedChannel) -> float:
     """What the fit leaves of the doubt about a field's layout: a factor, 1 where it tells nothing.
 
     A field whose top bits are wrong does not fit at all. Its low end is settled where no bits lie below it that could
@@ -156,7 +156,7 @@ def doubt_left(message: MessageFields, capture: Capture, index: int, fit: Fit, t
         Number of the field in the message.
     fit : Fit
         The fit of the field to the channel.
-    target : ChannelTarget
+    target : PreparedChannel
         The channel.
 
     Returns
@@ -200,7 +200,7 @@ def gain_of_joining(
     capture: Capture,
     mux: tuple[str, int] | None,
     fit: Fit,
-    target: ChannelTarget,
+    target: PreparedChannel,
 ) -> float:
     """By how many standard errors the joined layout fits better than the upper part alone (negative: worse)."""
     rows = rows_of(message, capture, mux)

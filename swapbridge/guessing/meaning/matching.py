@@ -10,7 +10,7 @@ import numpy.typing as npt
 from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.layout.message_fields import MessageFields, raw_values
-from swapbridge.guessing.meaning.align import ChannelTarget, FieldSeries, Floats, coarse_match
+from swapbridge.guessing.meaning.align import FieldSeries, Floats, PreparedChannel, coarse_match
 from swapbridge.guessing.meaning.chance import shifted_best
 from swapbridge.guessing.meaning.fit import Fit, fit
 from swapbridge.guessing.meaning.word_channels import TableFit, fit_table
@@ -134,7 +134,7 @@ def _without_reserved(raw: Floats, layout: Layout) -> tuple[Floats, npt.NDArray[
     return np.asarray(raw[last]), ~reserved
 
 
-def match_message(work: Work, targets: tuple[ChannelTarget, ...]) -> tuple[list[Match], dict[str, Floats]]:
+def match_message(work: Work, targets: tuple[PreparedChannel, ...]) -> tuple[list[Match], dict[str, Floats]]:
     """Fit every field of one identifier to every channel that it might follow.
 
     Returns
@@ -162,7 +162,7 @@ def _fits(
     members: tuple[int, ...],
     flips: tuple[bool, ...],
     held: tuple[bool, ...],
-    target: ChannelTarget,
+    target: PreparedChannel,
 ) -> list[Match]:
     out = []
     r2, lag = coarse_match(series, target, hold=target.is_switch)
@@ -178,7 +178,7 @@ def _fits(
 
 
 def _tables(
-    series: FieldSeries, members: tuple[int, ...], flips: tuple[bool, ...], target: ChannelTarget
+    series: FieldSeries, members: tuple[int, ...], flips: tuple[bool, ...], target: PreparedChannel
 ) -> list[Match]:
     out = []
     for row, (member, flipped) in enumerate(zip(members, flips, strict=True)):

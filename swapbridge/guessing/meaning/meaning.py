@@ -18,7 +18,7 @@ from swapbridge.core import obd
 from swapbridge.core.progress import Progress
 from swapbridge.guessing.layout.message_fields import MessageFields
 from swapbridge.guessing.meaning.advice import advise, describe_channel
-from swapbridge.guessing.meaning.align import ChannelTarget, prepare
+from swapbridge.guessing.meaning.align import PreparedChannel, prepare
 from swapbridge.guessing.meaning.chance import POINTS, judge_luck
 from swapbridge.guessing.meaning.claims import Claim, with_meaning
 from swapbridge.guessing.meaning.confidence import features, probability, table_probability, unexplained
@@ -78,7 +78,7 @@ def attach_meaning(
     report = progress or (lambda share, words: None)
     channels, tool = obd_channels(capture)
     given = _on_clock(stimulus, capture) if stimulus is not None else {}
-    targets = prepare_targets({**channels, **given})
+    targets = prepare_channels({**channels, **given})
     from_tool = frozenset(channels) - frozenset(given)
     works = [None if m.key in tool else work_of(m, capture) for m in message_fields]
     results = _run([(w, tuple(targets.values())) for w in works if w is not None], executor, report)
@@ -119,7 +119,7 @@ def _on_clock(stimulus: StimulusTrack, capture: Capture) -> dict[str, Channel]:
     return dict(stimulus.on_clock_of(capture).channels)
 
 
-def prepare_targets(channels: dict[str, Channel]) -> dict[str, ChannelTarget]:
+def prepare_channels(channels: dict[str, Channel]) -> dict[str, PreparedChannel]:
     """Channels ready for comparing; those without movement or with hardly a sample are kept out."""
     out = {}
     for name, channel in channels.items():
@@ -143,7 +143,7 @@ def _held(channel: Channel) -> Channel:
 
 
 def _run(
-    tasks: list[tuple[Any, tuple[ChannelTarget, ...]]], executor: Executor | None, report: Progress
+    tasks: list[tuple[Any, tuple[PreparedChannel, ...]]], executor: Executor | None, report: Progress
 ) -> list[tuple[list[Match], dict[str, Any]]]:
     if executor is None:
         out = []
@@ -163,10 +163,10 @@ def give_back_low_bits(
     message_fields: Sequence[MessageFields],
     capture: Capture,
     claims: Sequence[Claim],
-    targets: dict[str, ChannelTarget],
+    targets: dict[str, PreparedChannel],
 ) -> tuple[Sequence[MessageFields], list[int]]:
     """Join likely followers with low bits that were cut off; also which messages changed."""
-    meanings: dict[int, dict[int, tuple[Fit, ChannelTarget]]] = {}
+    meanings: dict[int, dict[int, tuple[Fit, PreparedChannel]]] = {}
     for claim in claims:
         if claim.probability >= WORTH_MENDING and claim.match.fit is not None and not claim.match.flipped:
             mine = meanings.setdefault(claim.message, {})
@@ -184,7 +184,7 @@ def part(
     message_fields: Sequence[MessageFields],
     capture: Capture,
     claims: Sequence[Claim],
-    targets: dict[str, ChannelTarget],
+    targets: dict[str, PreparedChannel],
 ) -> tuple[Sequence[MessageFields], list[int]]:
     """Cut switches that no field follows out of enumerations; also which messages changed."""
     followed = {claim.match.channel for claim in claims if claim.probability >= WORTH_PARTING}
@@ -202,7 +202,7 @@ def _doubts(
     message_fields: Sequence[MessageFields],
     capture: Capture,
     claims: Sequence[Claim],
-    targets: dict[str, ChannelTarget],
+    targets: dict[str, PreparedChannel],
 ) -> dict[tuple[int, int], float]:
     """Factor on the doubt about the layout of every likely follower (`give_back_low_bits.doubt_left`)."""
     out: dict[tuple[int, int], float] = {}
@@ -214,7 +214,7 @@ def _doubts(
     return out
 
 
-def weigh(matches: Sequence[Sequence[Match]], targets: dict[str, ChannelTarget]) -> list[Claim]:
+def weigh(matches: Sequence[Sequence[Match]], targets: dict[str, PreparedChannel]) -> list[Claim]:
     """Probability of every match, rivals for the same channel looked at together.
 
     Returns
@@ -236,7 +236,7 @@ def weigh(matches: Sequence[Sequence[Match]], targets: dict[str, ChannelTarget])
     return sorted(claims, key=lambda c: -c.probability)
 
 
-def _snapped(fit: Fit, target: ChannelTarget) -> Snapped:
+def _snapped(fit: Fit, target: PreparedChannel) -> Snapped:
     if fit.r2 < WORTH_SNAPPING:
         return Snapped(fit.scale, fit.offset, False, 0.0, "")
     return simplest_numbers(

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from swapbridge.guessing.meaning.align import ChannelTarget
+from swapbridge.guessing.meaning.align import PreparedChannel
 from swapbridge.guessing.meaning.claims import Claim
 from swapbridge.guessing.meaning.simple_numbers import SPEED_UNITS, TYRE, TYRE_LIMIT, Snapped, common_scale
 
 SURE_SIBLING = 0.8
 
 
-def share_scales(claims: Sequence[Claim], targets: dict[str, ChannelTarget]) -> list[Claim]:
+def share_scales(claims: Sequence[Claim], targets: dict[str, PreparedChannel]) -> list[Claim]:
     """Give fields of one message that follow one speed a scale in common, where one lies within 1 % of all of them."""
     groups: dict[tuple[int, str], list[int]] = {}
     for k, claim in enumerate(claims):

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guessing.layout.message_fields import MessageFields, raw_values, rows_of
-from swapbridge.guessing.meaning.align import LAGS_S, ChannelTarget, Floats
+from swapbridge.guessing.meaning.align import LAGS_S, Floats, PreparedChannel
 from swapbridge.signalmap.findings import FoundField
 
 FEWEST_CHANGES = 4
@@ -29,7 +29,7 @@ SURE = 0.97
 """Confidence in the layout of a flag that was found so, and of what is left beside it."""
 
 
-def part_switches(message: MessageFields, capture: Capture, targets: Sequence[ChannelTarget]) -> MessageFields | None:
+def part_switches(message: MessageFields, capture: Capture, targets: Sequence[PreparedChannel]) -> MessageFields | None:
     """Cut a bit out of an enumeration where a channel of on and off follows just that bit.
 
     Parameters

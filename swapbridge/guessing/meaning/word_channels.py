@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from swapbridge.guessing.meaning.align import LAGS_S, ChannelTarget, FieldSeries, Floats, inside_recording, sample
+from swapbridge.guessing.meaning.align import LAGS_S, FieldSeries, Floats, PreparedChannel, inside_recording, sample
 
 MOST_LEVELS = 64
 
@@ -45,7 +45,7 @@ class TableFit:
     changes: int
 
 
-def fit_table(series: FieldSeries, row: int, target: ChannelTarget) -> TableFit | None:
+def fit_table(series: FieldSeries, row: int, target: PreparedChannel) -> TableFit | None:
     """Best table of one field for a channel of words; None where the field stands still or has too many values."""
     raw = series.raw[row]
     if not 2 <= len(np.unique(raw)) <= MOST_LEVELS:

@@ -16,8 +16,8 @@ from typing import NamedTuple, Protocol, cast
 
 from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
 from swapbridge.core.vocabulary import is_reserved, plain
-from swapbridge.language.bridge_file import BridgeFile, SignalOptions, Source
-from swapbridge.language.constants import parse_source
+from swapbridge.language.bridge_file import BridgeFile, SignalOptions, Written
+from swapbridge.language.constants import parse_written
 from swapbridge.language.defaults import OTHER_RESOLUTION
 from swapbridge.language.expressions import Binary, Call, Name, Node, Number, Text, Truth, Unary
 from swapbridge.language.memories import Choices
@@ -220,15 +220,15 @@ class Evaluator:
             },
         )
 
-    def of(self, source: Source, wanted: Purpose) -> Exact:
+    def of(self, written: Written, wanted: Purpose) -> Exact:
         """Value of an expression of the file."""
-        return self.value(self.tree(source), wanted)
+        return self.value(self.tree(written), wanted)
 
-    def tree(self, source: Source) -> Node:
+    def tree(self, written: Written) -> Node:
         """Tree of an expression, parsed once."""
-        tree = self._trees.get(source.text)
+        tree = self._trees.get(written.text)
         if tree is None:
-            tree = self._trees[source.text] = parse_source(self.bridge, source)
+            tree = self._trees[written.text] = parse_written(self.bridge, written)
         return tree
 
     def unit(self, text: str) -> Unit:
@@ -336,9 +336,9 @@ class Evaluator:
         reference = self._reference(reading)
         return value if reference is None else self._multiply(value, self.value(reference, PLAIN), wanted)
 
-    def _end(self, source: Source, unit: Unit, reading: Reading) -> Fraction:
+    def _end(self, written: Written, unit: Unit, reading: Reading) -> Fraction:
         """An end of a stated range; a torque stands for a percentage of a constant reference."""
-        value = self.of(source, PLAIN)
+        value = self.of(written, PLAIN)
         reference = self._reference(reading) if value.unit.kind == "torque" and unit.kind == "ratio" else None
         if reference is None:
             return value.into(unit)
@@ -351,7 +351,7 @@ class Evaluator:
             return self.tree(reading.options.reference)
         if not reading.signal.reference:
             return None
-        node = self.tree(Source(reading.signal.reference))
+        node = self.tree(Written(reading.signal.reference))
         if isinstance(node, Name) and len(node.parts) == 2:
             return Name((reading.bus, *node.parts), node.column)
         return node

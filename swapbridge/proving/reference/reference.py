@@ -14,7 +14,7 @@ from swapbridge.core import j1939
 from swapbridge.core.can_bits import arbitration_key
 from swapbridge.core.identifier_words import split_word
 from swapbridge.language.addresses import receiver_of
-from swapbridge.language.bridge_file import BridgeFile, SignalOptions, Source
+from swapbridge.language.bridge_file import BridgeFile, SignalOptions, Written
 from swapbridge.language.defaults import AGE_PERIODS, LONGEST_AGE_US, LOST_OK, RECOVER_FRAMES, SHORTEST_AGE_US
 from swapbridge.language.memories import memory_name
 from swapbridge.plan.plan import STATES
@@ -223,8 +223,8 @@ class Reference:
         rules = self.bridge.states
         return self._holds(rules.crank), self._holds(rules.run), self._holds(rules.key_on)
 
-    def _holds(self, source: Source | None) -> bool:
-        value = None if source is None else self.evaluator.of(source, PLAIN)
+    def _holds(self, written: Written | None) -> bool:
+        value = None if written is None else self.evaluator.of(written, PLAIN)
         return value is not None and value.valid and value.number != 0
 
     def _step_state(self) -> None:

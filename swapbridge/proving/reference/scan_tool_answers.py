@@ -21,7 +21,7 @@ from swapbridge.core.obd import (
     REQUEST_ENGINE_29,
     SERVICE,
 )
-from swapbridge.language.bridge_file import BridgeFile, Diagnostics, MessageRule, SignalRule, Source
+from swapbridge.language.bridge_file import BridgeFile, Diagnostics, MessageRule, SignalRule, Written
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 GAP_US = 5_000
@@ -71,12 +71,12 @@ def answers_of(bridge: BridgeFile) -> list[Answer]:
     return out
 
 
-def _value(rule: Diagnostics, number: int, source: Source) -> Answer:
+def _value(rule: Diagnostics, number: int, written: Written) -> Answer:
     pid = PIDS[number]
     layout = Layout((3 + pid.skip) * 8 + 7, 8 * (pid.width or pid.length), "big_endian")
     low, high = (raw * Fraction(pid.scale) + pid.offset for raw in layout.raw_range)
     signal = MapSignal(pid.channel, layout, Fraction(pid.scale), Fraction(pid.offset), low, high, pid.unit)
-    made = SignalRule(pid.channel, source, None, "value", None, None, None, None, None, source.place)
+    made = SignalRule(pid.channel, written, None, "value", None, None, None, None, None, written.place)
     base = bytes([2 + pid.length, ANSWER, number]) + bytes(pid.length)
     return Answer(number, _rule(rule, (made,)), _message(rule, number, (signal,)), base.ljust(8, bytes([PADDING])))
 
@@ -88,7 +88,7 @@ def _message(rule: Diagnostics, number: int, signals: tuple[MapSignal, ...]) -> 
 
 def _rule(rule: Diagnostics, signals: tuple[SignalRule, ...]) -> MessageRule:
     return MessageRule(
-        message=Source(f"{rule.tester}.service 01", rule.place),
+        message=Written(f"{rule.tester}.service 01", rule.place),
         signals=signals,
         gap_us=GAP_US,
         when_stale="stop",

@@ -11,7 +11,7 @@ from typing import Protocol
 from swapbridge.core.roles import Role, find_role
 from swapbridge.core.units import SPELLINGS
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, ON_WORDS, means_not_available, plain
-from swapbridge.language.bridge_file import BridgeFile, MessageRule, SignalRule, Source
+from swapbridge.language.bridge_file import BridgeFile, MessageRule, SignalRule, Written
 from swapbridge.language.defaults import HOLD_US, RAMP_PARTS, RAMP_SECONDS, RESOLUTION_STEPS
 from swapbridge.language.dependencies import signals_behind
 from swapbridge.language.expressions import Name
@@ -81,9 +81,9 @@ class ReferenceSignal:
         self.unit_text = own.unit if own and own.unit is not None else signal.unit
         self.percent_of = rule.reference or (own.reference if own else None)
         if self.percent_of is None and signal.reference:
-            node = self.evaluator.tree(Source(signal.reference))
+            node = self.evaluator.tree(Written(signal.reference))
             two = isinstance(node, Name) and len(node.parts) == 2
-            self.percent_of = Source(f"{bus}.{signal.reference}" if two else signal.reference)
+            self.percent_of = Written(f"{bus}.{signal.reference}" if two else signal.reference)
         self.copied = signal.is_float or (signal.layout.length == 64 and not signal.layout.signed)
         self.wanted = self._wanted()
         self._sources = signals_behind(reference.bridge, rule.value)
@@ -266,8 +266,8 @@ class ReferenceSignal:
             return raw - (1 << bits) if raw >> (bits - 1) else raw
         return self._constant(source, Purpose(choices=signal.choices or None))
 
-    def _constant(self, source: Source, wanted: Purpose) -> int:
-        value = self.evaluator.of(source, wanted)
+    def _constant(self, written: Written, wanted: Purpose) -> int:
+        value = self.evaluator.of(written, wanted)
         if value.is_choice or lists_choices(self.signal):
             return int(value.number)
         if value.unit.kind == TRUTH.kind:

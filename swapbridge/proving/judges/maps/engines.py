@@ -15,7 +15,7 @@ import numpy as np
 from swapbridge.core.engine_health import Gearbox, HealthSheet
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import find_unit
-from swapbridge.language.bridge_file import Source
+from swapbridge.language.bridge_file import Written
 from swapbridge.language.constants import constant
 from swapbridge.language.expressions import Call, Name, Node, Number
 from swapbridge.proving.case import Case, SentSignal
@@ -220,9 +220,9 @@ def _constant_nm(case: Case, node: Node) -> float | None:
     return None
 
 
-def _nm(case: Case, source: Source) -> float | None:
+def _nm(case: Case, written: Written) -> float | None:
     try:
-        value, unit = constant(case.bridge, source)
+        value, unit = constant(case.bridge, written)
         return float(unit.convert(value, find_unit("Nm")))
     except InputError:
         return None

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import find_unit
-from swapbridge.language.bridge_file import Source
+from swapbridge.language.bridge_file import Written
 from swapbridge.language.constants import constant
 from swapbridge.proving.case import Case, Track
 from swapbridge.signalmap.signal_map import MapSignal
@@ -208,7 +208,7 @@ def reference_nm(case: Case, bus: int, message: str, signal: MapSignal) -> float
     if not text:
         return None
     try:
-        value, unit = constant(case.bridge, Source(text))
+        value, unit = constant(case.bridge, Written(text))
         return float(unit.convert(Fraction(value), find_unit("Nm")))
     except InputError:
         pass

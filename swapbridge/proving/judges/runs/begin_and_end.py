@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.language.bridge_file import Source
+from swapbridge.language.bridge_file import Written
 from swapbridge.plan.plan import Send
 from swapbridge.proving.bench.bench import frames_of, simulate
 from swapbridge.proving.bench.frame_rows import Frames
@@ -203,7 +203,7 @@ def _first_key_on(case: Case) -> float | None:
     return float(on[0]) if len(on) else None
 
 
-def _read_by(case: Case, rule: Source | None) -> set[int]:
+def _read_by(case: Case, rule: Written | None) -> set[int]:
     return {case.names.index(b) for b, _, _ in reads(case.bridge, rule)[0] if b in case.names} if rule else set()
 
 

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from swapbridge.core.vocabulary import KEY_OFF_WORDS
 from swapbridge.core.vocabulary import plain as same_name
-from swapbridge.language.bridge_file import Source
+from swapbridge.language.bridge_file import Written
 from swapbridge.plan.plan import STATES
 from swapbridge.proving.case import Case, reads
 from swapbridge.proving.judges.recordings.driving import CRANKING_RPM, RUNNING_RPM, channel_of, engine_speed, held_at
@@ -66,13 +66,13 @@ def judge_states(case: Case) -> list[Check]:
     return out
 
 
-def _only_bus(case: Case, rule: Source | None) -> int | None:
+def _only_bus(case: Case, rule: Written | None) -> int | None:
     """The bus that a rule reads, where it reads one only."""
     read = {bus for bus, _, _ in reads(case.bridge, rule)[0]} if rule is not None else set()
     return case.names.index(read.pop()) if len(read) == 1 and read <= set(case.names) else None
 
 
-def _keyed(case: Case, rule: Source, grid: Floats, state: npt.NDArray[np.int64]) -> Iterator[Check]:
+def _keyed(case: Case, rule: Written, grid: Floats, state: npt.NDArray[np.int64]) -> Iterator[Check]:
     """Each word of the key against the state, in the drive whose bus the rule reads and for as long as it was recorded.
 
     With the key off an engine of the other drive may run, so that only the state `key_on` itself is wrong then.
