@@ -299,7 +299,7 @@ def reads(bridge: BridgeFile, written: Written) -> tuple[frozenset[SignalPlace],
     ----------
     bridge : BridgeFile
         The bridge file, for its named values.
-    source : Written
+    written : Written
         The expression.
 
     Returns
