@@ -16,7 +16,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from swapbridge.capture import read as read_module
-from swapbridge.capture import source
+from swapbridge.capture import line_blocks
 from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, Capture
 from swapbridge.capture.read import read_blocks, read_capture
 from swapbridge.core.errors import InputError
@@ -117,7 +117,7 @@ def test_columns_equal_python_can(
     expected = [frame for frame in map(oracle, lines) if frame is not None]
     unreadable = sum(oracle(line) is None and bool(line.strip(" \t\n\r\x0b\x0c")) for line in lines)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(source, "BLOCK_BYTES", block)
+        patch.setattr(line_blocks, "BLOCK_BYTES", block)
         if not expected:
             with pytest.raises(
                 InputError, match=r"oracle\.log (contains no readable frames|is empty|has no known format)"
@@ -165,7 +165,7 @@ def test_blocks_know_a_torn_last_frame_as_the_whole_does(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rows: int, window: int
 ) -> None:
     """By the length that its identifier has among the frames before it, handed out already or not."""
-    monkeypatch.setattr(source, "BLOCK_BYTES", 400)
+    monkeypatch.setattr(line_blocks, "BLOCK_BYTES", 400)
     monkeypatch.setattr(read_module, "TORN_WINDOW", window)
     seen = set()
     for seldom in (3, 35, 60):
