@@ -15,8 +15,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from swapbridge.capture import read as read_module
 from swapbridge.capture import line_blocks
+from swapbridge.capture import read as read_module
 from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, SENT, Capture
 from swapbridge.capture.read import read_blocks, read_capture
 from swapbridge.core.errors import InputError
