@@ -9,9 +9,11 @@ from __future__ import annotations
 import ast
 import itertools
 import os
+import re
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -21,8 +23,10 @@ import pytest
 from click.testing import CliRunner
 from starlette.routing import Route
 
+from swapbridge.bus.adapters.bitrate import find_bitrate
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.write import write_capture
+from swapbridge.cli.commands import record_cmd
 from swapbridge.cli.main import cli
 from swapbridge.core.identifier_words import split_word
 from swapbridge.core.obd import diagnostic_use
@@ -115,7 +119,10 @@ def test_the_commands_that_take_a_bus_are_those_tried_here() -> None:
 def test_the_files_that_open_a_bus_are_known() -> None:
     found = set()
     for path in PACKAGE.rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        text = path.read_text(encoding="utf-8")
+        if not re.search(r"open_bus|Bus\b", text):
+            continue
+        for node in ast.walk(ast.parse(text)):
             if isinstance(node, ast.Name) and node.id in ("open_bus", "open_buses"):
                 found.add(path.relative_to(PACKAGE).as_posix())
             if isinstance(node, ast.Attribute) and node.attr in ("Bus", "ThreadSafeBus") and _of_can(node):
@@ -153,7 +160,10 @@ def test_replay(kind: str, swap: Path, adapter: SerialAdapter) -> None:
     assert adapter.sent == []
 
 
-def test_record_and_dtc_ask_diagnostics_and_nothing_else(swap: Path, adapter: SerialAdapter) -> None:
+def test_record_and_dtc_ask_diagnostics_and_nothing_else(
+    swap: Path, adapter: SerialAdapter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(record_cmd, "find_bitrate", partial(find_bitrate, seconds=0.1))
     papers(swap, None, "none")
     for more in ([], ["--active", "--cautions-read"], ["--find-bitrate"], ["--script"]):
         call = ["record", "captures/b.log", "--bus", bus(adapter), "--seconds", "0.2", *more]

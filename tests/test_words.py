@@ -27,6 +27,12 @@ def parsed(text: str) -> ast.Module:
     return ast.parse(text)
 
 
+@cache
+def nodes(text: str) -> tuple[ast.AST, ...]:
+    """All nodes of a module's syntax tree, in the order of `ast.walk`."""
+    return tuple(ast.walk(parsed(text)))
+
+
 def lacking(doc: str, parameters: list[str], gives: bool) -> list[str]:
     """Sections and parameters that a numpydoc text does not have."""
     sections = dict(re.findall(r"^(\w+)\n-+\n(.*?)(?=^\w+\n-+\n|\Z)", doc, re.MULTILINE | re.DOTALL))
@@ -86,27 +92,44 @@ def raised(function: ast.FunctionDef, body: Sequence[ast.stmt], elsewhere: Mappi
     beside = {one.name: one for one in body if isinstance(one, ast.FunctionDef)}
     found, seen, waiting = set(), {function.name}, [function]
     while waiting:
-        one = waiting.pop()
-        caught = {
-            id(inner)
-            for block in ast.walk(one)
-            if isinstance(block, ast.Try) and any(ERRORS & names_in(h.type) for h in block.handlers)
-            for part in block.body
-            for inner in ast.walk(part)
-        }
-        for node in ast.walk(one):
-            if id(node) in caught:
-                continue
-            if isinstance(node, ast.Raise) and isinstance(node.exc, ast.Call):
-                maker = beside.get(ast.unparse(node.exc.func))
-                found |= names_in(node.exc.func) & ERRORS if maker is None else names_in(maker.returns) & ERRORS
-            elif isinstance(node, ast.Call):
-                name = ast.unparse(node.func).removeprefix("self.")
-                if name.startswith("_") and name in beside and name not in seen:
-                    seen.add(name)
-                    waiting.append(beside[name])
-                found |= elsewhere.get(name, set())
+        makers, calls = raises_and_calls(waiting.pop())
+        for maker in makers:
+            made = beside.get(dotted(maker))
+            found |= names_in(maker if made is None else made.returns) & ERRORS
+        for called in calls:
+            name = called.removeprefix("self.")
+            if name.startswith("_") and name in beside and name not in seen:
+                seen.add(name)
+                waiting.append(beside[name])
+            found |= elsewhere.get(name, set())
     return found
+
+
+@cache
+def raises_and_calls(function: ast.FunctionDef) -> tuple[list[ast.expr], set[str]]:
+    """What a function raises, as the expressions that make it, and what it calls; without what it catches itself."""
+    inside = list(ast.walk(function))
+    caught = {
+        id(inner)
+        for block in inside
+        if isinstance(block, ast.Try) and any(ERRORS & names_in(h.type) for h in block.handlers)
+        for part in block.body
+        for inner in ast.walk(part)
+    }
+    makers, calls = [], set()
+    for node in inside:
+        if isinstance(node, ast.Raise) and isinstance(node.exc, ast.Call) and id(node) not in caught:
+            makers.append(node.exc.func)
+        elif isinstance(node, ast.Call) and id(node) not in caught:
+            calls.add(dotted(node.func))
+    return makers, calls
+
+
+def dotted(node: ast.expr) -> str:
+    """A name with its dots; empty for any other expression."""
+    if isinstance(node, ast.Attribute):
+        return f"{before}.{node.attr}" if (before := dotted(node.value)) else ""
+    return node.id if isinstance(node, ast.Name) else ""
 
 
 def imported_raises(module: ast.Module) -> dict[str, set[str]]:
@@ -143,7 +166,7 @@ def test_what_a_documented_function_raises_is_documented() -> None:
         elsewhere = imported_raises(module) if path in faces else {}
         of_face = [one for one in module.body if isinstance(one, ast.ClassDef) and one.name in FACE]
         owners = {part: of_class for of_class in of_face for part in of_class.body}
-        for one in ast.walk(module):
+        for one in nodes(text):
             if not isinstance(one, ast.FunctionDef) or (one.name.startswith("_") and one.name != "__init__"):
                 continue
             doc = ast.get_docstring(one) or ""
@@ -180,7 +203,7 @@ def test_a_term_of_the_glossary_stands_for_one_thing() -> None:
 
 def type_names(text: str) -> Iterator[tuple[str, str]]:
     """Classes, type aliases and type variables of a module, without a leading underscore, and what each stands for."""
-    for node in ast.walk(parsed(text)):
+    for node in nodes(text):
         if isinstance(node, ast.ClassDef):
             yield node.name.lstrip("_"), f"class in line {node.lineno}"
         elif isinstance(node, ast.Assign) and node.col_offset == 0 and isinstance(node.targets[0], ast.Name):
@@ -234,9 +257,8 @@ def test_guides_and_readme_are_plain_english() -> None:
 def test_what_the_program_says_is_plain_english() -> None:
     """The same turns of phrase stay out of every sentence in the code."""
     for path, text in SOURCES.items():
-        tree = parsed(text)
-        docs = {id(one.value) for one in ast.walk(tree) if isinstance(one, ast.Expr)}
-        for one in ast.walk(tree):
+        docs = {id(one.value) for one in nodes(text) if isinstance(one, ast.Expr)}
+        for one in nodes(text):
             if not isinstance(one, ast.Constant) or not isinstance(one.value, str) or id(one) in docs:
                 continue
             found = ODD.search(one.value) if " " in one.value else None
@@ -247,7 +269,7 @@ def test_json_is_text_and_dict_is_a_dict() -> None:
     """What ends in `_json` gives text, what ends in `_dict` a dict, and `..._from_json` takes text. Everywhere."""
     odd, judged = [], 0
     for path, text in SOURCES.items():
-        for one in ast.walk(parsed(text)):
+        for one in nodes(text):
             if not isinstance(one, ast.FunctionDef) or "from_dict" in one.name:
                 continue
             gives = "" if one.returns is None else ast.unparse(one.returns)

@@ -13,6 +13,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.read import read_capture
 from swapbridge.capture.stimulus import read_stimulus
 from swapbridge.demo.folder import (
+    DEMO_SEED,
     DONOR_ALONE,
     DONOR_RUNNING,
     HOST_RUNNING,
@@ -31,15 +32,23 @@ TOP = Path(__file__).parent.parent.parent
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("demo")
-    write_demo(path)
-    return path
+def recordings() -> dict[str, DemoRecording]:
+    return dict(demo_recordings())
 
 
 @pytest.fixture(scope="module")
-def recordings() -> dict[str, DemoRecording]:
-    return dict(demo_recordings())
+def folder(tmp_path_factory: pytest.TempPathFactory, recordings: dict[str, DemoRecording]) -> Path:
+    """What `write_demo` writes of these recordings, which are not driven a second time for it."""
+
+    def driven(name: str, seed: int) -> DemoRecording:
+        assert seed == DEMO_SEED
+        return recordings[name]
+
+    path = tmp_path_factory.mktemp("demo")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("swapbridge.demo.folder.demo_recording", driven)
+        write_demo(path)
+    return path
 
 
 def test_captures_are_the_seeded_commands_own(folder: Path) -> None:

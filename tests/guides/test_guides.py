@@ -11,6 +11,7 @@ import threading
 import time
 import tomllib
 from collections.abc import Iterator
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -21,8 +22,9 @@ from click.testing import CliRunner
 from rich.console import Console
 from rich.markdown import Markdown
 
+from swapbridge.bus.adapters.bitrate import find_bitrate
 from swapbridge.bus.adapters.spec import load_bus_config
-from swapbridge.cli.commands import dtc_cmd
+from swapbridge.cli.commands import dtc_cmd, record_cmd
 from swapbridge.cli.main import cli
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.compiler.load_maps import load_maps
@@ -82,6 +84,7 @@ def garage(swap: Path, channel: str, monkeypatch: pytest.MonkeyPatch) -> Iterato
     """The swap folder as the current one, its buses the first guide's own file made virtual, and traffic on them."""
     monkeypatch.chdir(swap)
     monkeypatch.setattr(dtc_cmd, "ask", ask_simulated(Car()))
+    monkeypatch.setattr(record_cmd, "find_bitrate", partial(find_bitrate, seconds=0.3))
     (text,) = blocks("first-contact", "toml")
     Path("buses.toml").write_text(re.sub(r"can(\d)", rf"{channel}-can\1", text.replace("socketcan", "virtual")))
     stop = threading.Event()

@@ -73,9 +73,9 @@ def test_a_map_that_changed_changes_the_dials(swap: Path, open_page: OpenPage) -
 def test_not_available_is_a_word_and_never_a_number(swap: Path, open_page: OpenPage) -> None:
     """Coolant 'not available' stood on the dial as 143.25 degC."""
     heard = captures(5.0)
-    rows = np.flatnonzero(heard["donor"].identifier == 0x291)
-    heard["donor"].payload[rows, 0] = 0xFF
-    record(swap, heard)
+    payload = heard["donor"].payload.copy()
+    payload[heard["donor"].identifier == 0x291, 0] = 0xFF
+    record(swap, {**heard, "donor": replace(heard["donor"], payload=payload)})
     _, dials = drive(open_page(swap))
     (source,) = dials["TEMPS.Coolant"]["sources"]
     assert set(source["values"]) == {None}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -233,7 +234,12 @@ def tracks(seconds: float = 8.0) -> dict[str, StimulusTrack]:
 
 
 def captures(seconds: float = 8.0, seed: int = 1) -> dict[str, Capture]:
-    """The donor in its own vehicle, and the host with its old engine."""
+    """The donor in its own vehicle, and the host with its old engine: made once, so nobody may write into them."""
+    return dict(_captures(seconds, seed))
+
+
+@cache
+def _captures(seconds: float, seed: int) -> dict[str, Capture]:
     rng = np.random.default_rng(seed)
     t = np.arange(int(seconds * 100)) / 100
     speed = _speed(t)
@@ -274,4 +280,6 @@ def captures(seconds: float = 8.0, seed: int = 1) -> dict[str, Capture]:
             bus_names=(bus,),
             source=f"small {bus}",
         )
+        for column in (out[bus].time_ns, out[bus].identifier, out[bus].payload):
+            column.flags.writeable = False
     return out
