@@ -111,7 +111,7 @@ def is_reserved(name: str) -> bool:
 def _is_one_of(name: str, words: frozenset[str]) -> bool:
     word = plain(name)
     short = _NUMBERED.sub("", _FRONT.sub("", word))
-    return word in words or (short in words and len(short) > 3)
+    return word in words or (short in words and len(short) > 2)  # "NA1" may be a place or a gear
 
 
 def is_nobody(module: str) -> bool:

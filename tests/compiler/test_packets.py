@@ -183,6 +183,20 @@ def test_a_long_message_goes_out_to_everybody_in_packets() -> None:
     assert all(50_000 <= gap <= 200_000 for gap in gaps)  # J1939-21, from memory
 
 
+@pytest.mark.parametrize("second", [CAB - 1, CAB + 1])
+def test_two_addresses_send_their_long_messages_side_by_side(second: int) -> None:
+    """Only messages of one address to one receiver wait for each other (J1939-21, from memory)."""
+    other = j1939.Identifier(6, 0xFEEC, second).word
+    more = f'BO_ {other} Other: 20 CAB\n SG_ Spare : 0|16@1+ (0.1,0) [0|6425.5] "Nm" ENGINE\nBO_ 291 PLAIN'
+    maps = {**LONG_MAPS, "donor": parse_map(LONG_TEXT.replace("BO_ 291 PLAIN", more), "donor.dbc")}
+    rule = f'[[messages]]\nsend = "donor.Other"\nfrom = {second}\nperiod_ms = 1000\nrest = "not available"\n'
+    plan = compile_bridge(parse_bridge(HEARS + SAYS + rule), maps).plan
+    sent = [(at, w & 255) for at, w, d in on_donor(play(plan, [(1000, 0x123, b"")], 900_000)) if w >> 16 & 255 == 0xEC]
+    began = {source: at for at, source in reversed(sent)}
+    assert set(began) == {CAB, second}
+    assert abs(began[CAB] - began[second]) <= 2000
+
+
 def test_to_an_address_it_waits_for_permission() -> None:
     text = HEARS + SAYS.replace("from = 49", "from = 49\nto = 0")
     to_us = j1939.Identifier(7, j1939.TRANSPORT, 0, CAB).word

@@ -91,3 +91,8 @@ def test_equal_priorities_delay_each_other() -> None:
     streams = [Stream(5, 2, 100), Stream(5, 3, 100), Stream(9, 4, 100)]
     # each waits for the third one's frame that has begun (4) and for its twin
     assert response_times(streams, 1) == [4 + 3 + 2, 4 + 2 + 3, 2 + 3 + 4]
+
+
+def test_a_twin_is_counted_once() -> None:
+    """A frame of the same priority goes first or not at all: it is not also the lower one that has just begun."""
+    assert response_times([Stream(5, 2, 100), Stream(5, 30, 100), Stream(9, 4, 100)], 1)[0] == 4 + 30 + 2

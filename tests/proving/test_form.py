@@ -127,6 +127,21 @@ def test_start_up_order(old: Frames) -> None:
     assert check.status == "pass"
 
 
+@pytest.mark.parametrize("slow", ["a", "b"])
+@pytest.mark.parametrize(("apart_ms", "clear"), [(39, False), (41, True)])
+def test_an_order_within_either_period_is_none(old: Frames, slow: str, apart_ms: int, clear: bool) -> None:
+    """One message every 10 ms, one every 40: whichever comes first within 40 ms is chance."""
+    message = small_swap.maps()["host"].message("ENGINE_DATA")
+    stretched = replace(old, time_ns=old.time_ns[0] + 4 * (old.time_ns - old.time_ns[0]))
+    then = {name: measure(stretched if name == slow else old, message) for name in "ab"}
+    assert then[slow].period_ms == pytest.approx(40, abs=0.05)
+    now = dict(then)
+    then["b"] = replace(then["b"], first_ns=(then["a"].first_ns[0] + apart_ms * MS,))
+    now["a"] = replace(now["a"], first_ns=(now["b"].first_ns[0] + 500 * MS,))
+    (check, *_) = compare_start_up("bus host", then, now, (0, 0))
+    assert (check.status == "fail") is clear
+
+
 def test_what_keeps_a_bus_awake_is_timed_from_the_key(old: Frames) -> None:
     """Network management waits for the key, since it would empty the battery: its first frame counts from there."""
     message = small_swap.maps()["host"].message("ENGINE_DATA")
