@@ -90,7 +90,7 @@ def unplugged_script() -> list[Leg]:
     return [*legs, Leg(1, key=2), Leg(3, compressor=True, blower=6), Leg(2), *_asleep()]
 
 
-def bench_script() -> list[Leg]:
+def table_script() -> list[Leg]:
     """The donor's computer and its pedal on a table: power, key on, two pedal sweeps, key off. No engine to crank."""
     legs = [Leg(1.5, key=0, awake=False, blower=0), Leg(1.0, key=0, blower=0), Leg(2)]
     legs += [Leg(1.5, (0.0, 90.0)), Leg(1.5, (90.0, 0.0)), Leg(1.0)] * 2

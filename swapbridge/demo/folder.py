@@ -11,7 +11,7 @@ from swapbridge.capture.stimulus import write_stimulus
 from swapbridge.capture.write import write_capture
 from swapbridge.core.files import written_whole
 from swapbridge.core.progress import Progress
-from swapbridge.demo.drive_legs import bench_script, full_script, unplugged_script
+from swapbridge.demo.drive_legs import full_script, table_script, unplugged_script
 from swapbridge.demo.recording import DemoRecording, record_vehicle
 from swapbridge.demo.vehicle import donor_values, donor_vehicle, host_values, host_vehicle
 from swapbridge.demo.vehicle_maps import demo_file, donor_map, host_map
@@ -46,7 +46,7 @@ def demo_recording(name: str, seed: int = DEMO_SEED) -> DemoRecording:
     if name == HOST_UNPLUGGED:
         legs, without = unplugged_script(), frozenset({"EngineModule"})
     elif name == DONOR_ALONE:
-        legs, without = bench_script(), frozenset(n.name for n in signal_map.nodes if n.kind != "engine")
+        legs, without = table_script(), frozenset(n.name for n in signal_map.nodes if n.kind != "engine")
     return record_vehicle(
         host_vehicle() if is_host else donor_vehicle(),
         signal_map,

@@ -36,7 +36,7 @@ _DRIVER = frozenset({"brake_switch", "park_neutral", "kick_down", "cruise_switch
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class BridgeLine:
     """A signal's line of a bridge file: its rule, and what draft says of it.
 
     Attributes
@@ -76,7 +76,7 @@ class Line:
         return f"{self.message}.{self.signal}"
 
 
-def bridge_lines(path: Path) -> list[Line]:
+def bridge_lines(path: Path) -> list[BridgeLine]:
     """Every signal's line of a bridge file, in its order.
 
     Raises
@@ -87,7 +87,7 @@ def bridge_lines(path: Path) -> list[Line]:
     return lines_of(_read(path), str(path))
 
 
-def lines_of(text: str, where: str) -> list[Line]:
+def lines_of(text: str, where: str) -> list[BridgeLine]:
     """The same of a bridge file's text; `where` names the file in what is refused."""
     out = []
     for message in _document(text, where).get("messages", []):
@@ -97,7 +97,7 @@ def lines_of(text: str, where: str) -> list[Line]:
             comment = item.trivia.comment.lstrip("# ")
             together = _TOGETHER.match(comment)
             out.append(
-                Line(
+                BridgeLine(
                     str(message.get("send", "")), str(name), str(whole.get("value", "")),
                     str(whole.get("fallback", "")), str(whole.get("role", "")),
                     comment.removeprefix(MARK).strip() if comment.startswith(MARK) else "",
@@ -145,7 +145,7 @@ def accepted_text(text: str, path: Path, name: str, on: str, maps: Mapping[str, 
     return tomlkit.dumps(document)
 
 
-def acceptable_together(text: str, path: Path, maps: Mapping[str, SignalMap]) -> list[Line]:
+def acceptable_together(text: str, path: Path, maps: Mapping[str, SignalMap]) -> list[BridgeLine]:
     """Draft's lines that no person need look at one by one: nothing about them waits, and no torque hangs on them.
 
     A line of a message that waits for a review as a whole waits with it. What may be a torque, a throttle or a request,
@@ -162,7 +162,7 @@ def acceptable_together(text: str, path: Path, maps: Mapping[str, SignalMap]) ->
 
     Returns
     -------
-    list of Line
+    list of BridgeLine
         In the order of the file.
     """
     waiting = {mark.name for mark in marks(parse_bridge(text, str(path)), maps) if not mark.is_reviewed}
@@ -175,7 +175,7 @@ def acceptable_together(text: str, path: Path, maps: Mapping[str, SignalMap]) ->
     ]
 
 
-def _looked_at_alone(line: Line, maps: Mapping[str, SignalMap]) -> bool:
+def _looked_at_alone(line: BridgeLine, maps: Mapping[str, SignalMap]) -> bool:
     bus, _, message = line.message.partition(".")
     found = maps[bus].message(message) if bus in maps else None
     signal = found.signal(line.signal) if found is not None else None

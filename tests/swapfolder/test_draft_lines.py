@@ -15,7 +15,7 @@ from swapbridge.demo.folder import write_demo_papers
 from swapbridge.drafting.merge_draft import merged_bridge
 from swapbridge.language.reading import load_bridge
 from swapbridge.swapfolder.draft_lines import (
-    Line,
+    BridgeLine,
     acceptable_together,
     accepted_text,
     accepted_together_text,
@@ -51,7 +51,7 @@ def drafted(tmp_path: Path) -> Path:
     return path
 
 
-def line(path: Path, name: str) -> Line:
+def line(path: Path, name: str) -> BridgeLine:
     return next(one for one in bridge_lines(path) if one.name == name)
 
 

@@ -107,7 +107,7 @@ def record(
     Examples
     --------
     >>> from swapbridge.bus.adapters.spec import parse_bus
-    >>> record([parse_bus("host=virtual:bench")], Path("idle.log"), seconds=0.1).ended_by
+    >>> record([parse_bus("host=virtual:example")], Path("idle.log"), seconds=0.1).ended_by
     'time over'
     """
     buses = tuple(specs)

@@ -116,7 +116,7 @@ def replay(
     --------
     >>> from swapbridge.capture.read import read_capture
     >>> capture = read_capture("captures/donor_alone.log.gz")
-    >>> bus = can.Bus(interface="virtual", channel="bench")
+    >>> bus = can.Bus(interface="virtual", channel="example")
     >>> replay(capture, {0: bus}, rate=100.0).failed
     0
     >>> bus.shutdown()

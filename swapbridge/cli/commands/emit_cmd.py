@@ -14,7 +14,7 @@ from swapbridge.emit.write_files import write_files
 
 @click.group()
 def command() -> None:
-    """Write a plan's translator as C, for a two-channel board or a computer.
+    """Write a plan's translator as C, for a board with two CAN ports or a computer.
 
     Example: swapbridge emit c plan.json --out translator_c
     """

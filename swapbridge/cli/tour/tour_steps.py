@@ -49,7 +49,7 @@ from swapbridge.surveying.compare import compare
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.survey_report import comparison_line, headline
 from swapbridge.swapfolder.agreement import SignalAgreement, agreement
-from swapbridge.swapfolder.draft_lines import Line, bridge_lines, refuse_lines
+from swapbridge.swapfolder.draft_lines import BridgeLine, bridge_lines, refuse_lines
 from swapbridge.swapfolder.drafting import draft_folder, draft_recordings
 from swapbridge.swapfolder.empty import write_empty
 from swapbridge.swapfolder.paths import HEALTH, SwapFolder
@@ -222,7 +222,7 @@ def review(tour: Tour) -> None:
         lines.append(f"accepted: {len(waiting)} learned rules and safe answers; each stores the date and a digest")
 
 
-def _right(alike: list[SignalAgreement], maps: Mapping[str, SignalMap], line: Line) -> bool:
+def _right(alike: list[SignalAgreement], maps: Mapping[str, SignalMap], line: BridgeLine) -> bool:
     """Whether every signal of the bridge written by hand says the same that has bits in a drafted line."""
     bus, _, name = line.message.partition(".")
     message = maps[bus].message(name)
