@@ -50,7 +50,7 @@ def outlook(drafted: Drafted) -> list[str]:
 
 
 def outlook_before_a_donor(swap: Swap, drafted: Drafted) -> list[str]:
-    """What a donor has to say so that the host's messages can be made, in sentences, the weightiest first.
+    """What a donor's computer must send so that the host's messages can be made, in sentences, the weightiest first.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def outlook_before_a_donor(swap: Swap, drafted: Drafted) -> list[str]:
     out = [
         f"{len(missed)} messages will be missed without the old engine's computer; {len(never)} of them can't be made "
         "by any donor.",
-        "A donor's computer has to say: "
+        "A donor's computer must send: "
         + (", ".join(f"{spoken_words(n)} ({_fields(len(asked[n]))})" for n in most) or "nothing that is known yet")
         + ".",
     ]

@@ -90,7 +90,7 @@ def open_host(
 ) -> Swap:
     """The host beside a donor that does not exist: one that says every quantity that the old engine's computer said.
 
-    What is drafted from it tells what a donor has to say, before one is bought.
+    What is drafted from it tells what a donor's computer must send, before one is bought.
 
     Parameters
     ----------

@@ -65,7 +65,7 @@ def outlook_html(lines: Sequence[str], name: str) -> str:
     parts = [
         *_head(f"Outlook of {name}"),
         f'<header class="unproved"><p class="plan">Outlook of swap <b>{escape(name)}</b>, from the host alone</p>',
-        "<h1>What a donor has to say</h1>",
+        "<h1>What a donor's computer must send</h1>",
         "<p>No bridge was drafted. That also needs the donor's recordings: its own vehicle, and its computer alone on "
         "the bench.</p></header>",
         _outlook_section(lines),

@@ -55,7 +55,7 @@ class FolderDraft:
 
 @dataclass(frozen=True, slots=True)
 class HostOutlook:
-    """What a donor has to say, from the host's recordings alone.
+    """What a donor's computer must send, from the host's recordings alone.
 
     Attributes
     ----------
@@ -143,7 +143,7 @@ def outlook_without_donor(
     executor: Executor | None = None,
     report: Path | None = None,
 ) -> HostOutlook:
-    """What a donor has to say, from the host's recordings alone. Nothing is written.
+    """What a donor's computer must send, from the host's recordings alone. Nothing is written.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The outlook from the host's recordings alone: what a donor has to say."""
+"""The outlook from the host's recordings alone: what a donor's computer must send."""
 
 from __future__ import annotations
 

@@ -69,12 +69,12 @@ def test_the_host_alone_gets_its_outlook_as_a_report_too(folder: Path) -> None:
     bridge = (folder / "bridge.toml").read_bytes()
     told = call("draft", "--jobs", "1")
     assert told.exit_code == 0, told.output
-    assert "A donor's computer has to say" in told.output
+    assert "A donor's computer must send" in told.output
     lines = json.loads((folder / "survey" / "draft_outlook.json").read_text())["outlook"]
     report = unescape((folder / "draft.html").read_text())
     at = [report.index(line) for line in lines]
     assert at == sorted(at)
-    assert "What a donor has to say" in report
+    assert "What a donor's computer must send" in report
     assert (folder / "bridge.toml").read_bytes() == bridge
     assert not (folder / "draft.json").exists()
 

@@ -228,17 +228,17 @@ def test_the_host_alone_is_offered_its_outlook_which_stays_there(
     for name in ("host_old_engine.log", "host_unplugged.log"):
         (tmp_path / "captures" / name).write_text("(1.000000) can0 123#00\n(2.000000) can0 123#01\n")
     here = Browser(tmp_path)
-    assert "data-writes>What must a donor say?" in here.http.get("/draft").text
+    assert "data-writes>What must a donor send?" in here.http.get("/draft").text
     assert here.get("/api/draft")["trouble"] == ""
     before = {path for path in tmp_path.rglob("*") if path.is_file()}
 
     def made(folder: SwapFolder, captures: dict[str, object], **_: object) -> HostOutlook:
         assert set(captures) == {"host", "host unplugged"}
-        return host_outlook(["A donor has to say: engine speed."], folder)
+        return host_outlook(["A donor must send: engine speed."], folder)
 
     monkeypatch.setattr(view_module, "outlook_without_donor", made)
     here.job("/api/draft/make", {"version": here.get("/api/draft")["version"]})
-    assert Browser(tmp_path).get("/api/draft")["outlook"] == ["A donor has to say: engine speed."]
+    assert Browser(tmp_path).get("/api/draft")["outlook"] == ["A donor must send: engine speed."]
     after = {path for path in tmp_path.rglob("*") if path.is_file()}
     assert {str(p.relative_to(tmp_path)) for p in after - before} >= {"draft.html", str(OUTLOOK)}
     assert not (tmp_path / "bridge.toml").exists()

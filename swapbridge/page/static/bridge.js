@@ -103,8 +103,8 @@ document.addEventListener("DOMContentLoaded", () => {
     if (!view || !kept) return;
     if (kept.value.text === view.text) { forgetTyped(kept); return; }
     const words = `Text of bridge.toml that was never saved (typed ${new Date(kept.at).toLocaleString()})`;
-    const others = kept.value.version !== view.version ? " The file on the disk was changed by something else since." : "";
-    const forget = button("Forget it, take the file as it is on the disk", async () => { forgetTyped(kept); choice(""); await load(); });
+    const others = kept.value.version !== view.version ? " The file on the disk has been changed since by something else." : "";
+    const forget = button("Discard it and load the file from the disk", async () => { forgetTyped(kept); choice(""); await load(); });
     if (!kept.mine) { choice(`${words} was left behind by another tab.${others}`, button("Show it here", () => mine(kept.value.text)), forget); return; }
     version = kept.value.version;
     editor.retype(kept.value.text);
@@ -125,7 +125,7 @@ document.addEventListener("DOMContentLoaded", () => {
       if (!error.changed) throw error;
       const theirs = await ask("/api/bridge");
       choice(`${error.message}. Your text is still here, unsaved.`,
-        button("Look at the file as it is now (yours is kept)", () => { keepTyped("bridge.toml", { text: now, version }); saved = theirs.text; editor.open(saved); version = theirs.version; show(theirs); choice("This is the file as it is now.", button("Back to my text", () => mine(now))); }),
+        button("Show the file as it is now (yours is kept)", () => { keepTyped("bridge.toml", { text: now, version }); saved = theirs.text; editor.open(saved); version = theirs.version; show(theirs); choice("This is the file as it is now.", button("Back to my text", () => mine(now))); }),
         button("Write mine over it (undo brings theirs back)", async () => { version = theirs.version; await store(); }));
       return false;
     }

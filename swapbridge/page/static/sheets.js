@@ -102,9 +102,9 @@ export class Sheet {
     const view = await this.work.read();
     this.take(view);
     if (!kept || kept.value.text === this.saved) return;
-    const changed = kept.value.version !== view.version ? " The file on the disk was changed by something else since." : "";
+    const changed = kept.value.version !== view.version ? " The file on the disk has been changed since by something else." : "";
     const words = `Entries for ${this.file} that were never saved (typed ${new Date(kept.at).toLocaleString()})`;
-    const forget = button("Forget them, take the file as it is on the disk", () => { forgetTyped(kept); this.choose(""); this.take(view); });
+    const forget = button("Discard them and load the file from the disk", () => { forgetTyped(kept); this.choose(""); this.take(view); });
     if (!kept.mine) { this.choose(`${words} were left behind by another tab.${changed}`, button("Show them here", () => this.mine(kept.value.text)), forget); return; }
     this.version = kept.value.version;
     this.mine(kept.value.text);
@@ -122,7 +122,7 @@ export class Sheet {
       if (!error.changed) throw error;
       const mine = this.text, version = this.version, theirs = await this.work.read();
       this.choose(`${error.message}. Your entries are still here, unsaved.`,
-        button("Look at the file as it is now (yours are kept)", () => {
+        button("Show the file as it is now (yours are kept)", () => {
           this.take(theirs);
           keepTyped(this.file, { text: mine, version });
           this.choose("This is the file as it is now.", button("Back to my entries", () => { this.version = version; this.mine(mine); }));
