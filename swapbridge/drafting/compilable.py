@@ -10,6 +10,7 @@ from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.drafting.draft_text import bridge_text, draft_map
 from swapbridge.drafting.drafted import Drafted, DraftedMessage, Explained
+from swapbridge.drafting.merge_draft import merged_map
 from swapbridge.drafting.swap_sources import Swap
 from swapbridge.language.reading import parse_bridge
 from swapbridge.signalmap.dbc_read import parse_map
@@ -21,7 +22,7 @@ _FILE = "draft"
 _PLACE = re.compile(rf"^\s*{_FILE}:(\d+):\d+: (.*)$", re.MULTILINE)
 
 
-def compilable(swap: Swap, drafted: Drafted) -> Drafted:
+def compilable(swap: Swap, drafted: Drafted, maps: Mapping[str, SignalMap] | None = None) -> Drafted:
     """The draft without what the compiler refuses, each with its reason; as it is where nothing is refused.
 
     Parameters
@@ -30,6 +31,9 @@ def compilable(swap: Swap, drafted: Drafted) -> Drafted:
         Both vehicles.
     drafted : Drafted
         The draft.
+    maps : mapping of str to SignalMap, optional
+        What a person has said of a bus by now: frames of a module that is named there as one of steering, brakes or
+        restraint are refused for what they are.
 
     Returns
     -------
@@ -37,7 +41,7 @@ def compilable(swap: Swap, drafted: Drafted) -> Drafted:
         The same draft if nothing is refused.
     """
     for _ in range(MOST_ROUNDS):
-        reasons = _refusals(swap, drafted)
+        reasons = _refusals(swap, drafted, maps or {})
         if not reasons:
             break
         text = bridge_text(swap, drafted, _FILE).splitlines()
@@ -55,10 +59,11 @@ def compilable(swap: Swap, drafted: Drafted) -> Drafted:
     return drafted
 
 
-def _refusals(swap: Swap, drafted: Drafted) -> Mapping[int, str]:
+def _refusals(swap: Swap, drafted: Drafted, there: Mapping[str, SignalMap]) -> Mapping[int, str]:
     """What the compiler refuses of a draft, by line of its bridge file."""
     maps: dict[str, SignalMap] = {
-        bus: parse_map(encode_map(draft_map(swap, bus, drafted)).decode()) for bus in ("host", "donor")
+        bus: parse_map(encode_map(merged_map(there.get(bus), draft_map(swap, bus, drafted))).decode())
+        for bus in ("host", "donor")
     }
     try:
         compile_bridge(parse_bridge(bridge_text(swap, drafted, _FILE), _FILE), maps)

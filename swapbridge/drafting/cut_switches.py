@@ -14,18 +14,17 @@ import numpy as np
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.core.vocabulary import CRANK_WORDS, plain
 from swapbridge.drafting.channel_words import WordMatch, match_words, word_channels
-from swapbridge.drafting.linking import in_bits, warns
+from swapbridge.drafting.linking import STANDS_RPM, in_bits, key_is_on, warns
 from swapbridge.drafting.recorded_vehicle import VehicleField, VehicleMessage
 from swapbridge.drafting.swap_sources import Swap, find_words
 
 TOLD = 0.97
 """A single bit must go with what was said this well, both ways, before a field is cut for it."""
-STANDS_RPM = 50
 LAMPS = 2
 """Of more bits side by side some may be a state of the engine, which warns of nothing."""
 MOSTLY = 0.6
 LIT = 0.9
-"""A lamp beside a lamp is lit for this share of the time that the engine stands."""
+"""A lamp beside a lamp is lit for this share of the time that the engine stands with the key on."""
 
 
 def cut_switches(swap: Swap) -> None:
@@ -98,11 +97,12 @@ def _shows_cranking(swap: Swap, message: VehicleMessage, one: VehicleField) -> b
 
 
 def _is_lamp(swap: Swap, message: VehicleMessage, one: VehicleField) -> bool:
-    """Whether a flag is lit as a warning is, all the time while the engine stands: a state goes to and fro."""
+    """Whether a flag is lit as a warning is, all the time that the engine stands with the key on: a state goes to and
+    fro."""
     lit, speed = warns(swap, message, one), swap.quantities.get("engine_speed")
     if lit is None or speed is None:
         return False
-    stands = speed.series.at(message.time_s) < STANDS_RPM
+    stands = (speed.series.at(message.time_s) < STANDS_RPM) & key_is_on(swap, message.time_s)
     return float((message.raw(one.layout)[stands] == lit).mean()) >= LIT
 
 

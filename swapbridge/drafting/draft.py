@@ -11,6 +11,7 @@ from swapbridge.core.progress import Progress
 from swapbridge.drafting.caution import cautious, is_torque, with_codes
 from swapbridge.drafting.compilable import compilable
 from swapbridge.drafting.delays import delayed
+from swapbridge.drafting.draft_text import NAMED_BY_DRAFT
 from swapbridge.drafting.drafted import Drafted, DraftedMessage, Explained
 from swapbridge.drafting.drawn import drawn
 from swapbridge.drafting.explain.field import codes_apart, explain_field, note_words
@@ -62,7 +63,18 @@ def draft(
         out.append(made)
         if progress is not None:
             progress(0.3 + 0.7 * done / len(tasks), f"message {done} of {len(tasks)}")
-    return compilable(swap, Drafted(tuple(out), shared_times(swap)))
+    named = {bus: _modules_named(swap, bus, one) for bus, one in (maps or {}).items()}
+    return compilable(swap, Drafted(tuple(out), shared_times(swap), named=named), maps)
+
+
+def _modules_named(swap: Swap, bus: str, there: SignalMap) -> tuple[str, ...]:
+    """The senders that a person named of messages that will be missed, none of which sends anything that stays."""
+    gone: set[str] = set()
+    stays: set[str] = set()
+    for key, message in swap.vehicle(bus).messages.items():
+        known = _known({bus: there}, bus, message)
+        (stays if key in swap.alive(bus) else gone).update(() if known is None else known.senders)
+    return tuple(sorted(gone - stays - NAMED_BY_DRAFT))
 
 
 def _known(maps: Mapping[str, SignalMap], bus: str, message: VehicleMessage) -> MapMessage | None:

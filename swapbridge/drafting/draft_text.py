@@ -25,6 +25,7 @@ PAGE = "Page"
 """The signal that tells which page a frame is."""
 GONE = {"host": "EngineComputer", "donor": "StayedBehind"}
 THERE = {"host": "HostModules", "donor": "DonorEngine"}
+NAMED_BY_DRAFT = frozenset({*GONE.values(), *THERE.values()})
 
 
 def claims(drafted: Drafted) -> dict[str, Any]:
@@ -212,7 +213,8 @@ def bridge_text(swap: Swap, drafted: Drafted, name: str) -> str:
             f'map = "signal_maps/{bus}.dbc"',
             "bit_rate = 500000",
             'placement = "added-node"',
-            f'absent = ["{GONE[bus]}"]{mine} whose identifiers vanished',
+            f"absent = [{', '.join(map(_quoted, (GONE[bus], *drafted.named.get(bus, ()))))}]{mine} whose identifiers "
+            "vanished",
             f"holds_engine = {'true' if bus == 'donor' else 'false'}{mine} the donor's computer runs the engine",
             "",
         ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -126,3 +127,5 @@ class Drafted:
     messages: tuple[DraftedMessage, ...]
     times: Times
     notes: tuple[str, ...] = field(default=())
+    named: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """By bus, the modules that a person named as the senders of messages that will be missed."""

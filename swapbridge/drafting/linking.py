@@ -12,16 +12,30 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from swapbridge.core.layout import Layout
+from swapbridge.core.vocabulary import KEY_OFF_WORDS, plain
 from swapbridge.drafting.explain.flags import Watched, explain_flag, since_atom
 from swapbridge.drafting.explain.numbers import Formula, Measured, best_formula
 from swapbridge.drafting.lines import Atom, DraftLine
-from swapbridge.drafting.recorded_vehicle import Floats, Ints, VehicleField, VehicleMessage, VehicleSeries, spans
+from swapbridge.drafting.recorded_vehicle import (
+    Bools,
+    Floats,
+    Ints,
+    VehicleField,
+    VehicleMessage,
+    VehicleSeries,
+    spans,
+)
 from swapbridge.drafting.swap_sources import Origin, Swap, grid, quantity_lines, word_atoms
 
 LINK_BITS = 11.0
 ALIKE = 0.95
 ALIKE_BUT = 1
 """Two warnings are told apart by more changes that only one of them made."""
+STANDS_RPM = 50
+ELSE_SHARE = 0.985
+ELSE_EDGES = 0.1
+"""A flag that measured quantities tell so well, with so few wrong changes a change, may not be the switch it goes with.
+"""
 LEAST_SHARE = 0.9
 LEAST_NUMBER_SHARE = 0.5
 MESSAGE_GAP_S = 1.5
@@ -137,11 +151,28 @@ def warns(swap: Swap, message: VehicleMessage, one: VehicleField) -> int | None:
         return None
     rpm = speed.series.at(message.time_s)
     value = message.raw(one.layout)
-    stands, runs = value[rpm < 50], value[rpm > 600]
+    stands, runs = value[(rpm < STANDS_RPM) & key_is_on(swap, message.time_s)], value[rpm > 600]
     if len(stands) < 5 or len(runs) < 50:
         return None
     lit = first_value(message, one)
     return lit if (stands == lit).mean() > 0.6 and (runs == lit).mean() < 0.05 else None
+
+
+def is_measured(message: VehicleMessage, one: VehicleField, lines: Sequence[DraftLine]) -> bool:
+    """Whether measured quantities alone tell a flag, all but without a fault: it may be a flag of the engine's."""
+    watched = Watched(message.time_s, message.raw(one.layout) == 1, slack_of(message))
+    found = explain_flag(watched, [], lines, pairs=True)
+    return bool(found) and found[0].share >= ELSE_SHARE and found[0].wrong_edges <= ELSE_EDGES * len(watched.edges)
+
+
+def key_is_on(swap: Swap, times: Floats) -> Bools:
+    """Where the key is on, or may be: lamps are dark without it, which says nothing of what they warn of."""
+    key = swap.words.get("key_state")
+    if key is None:
+        return np.ones(len(times), bool)
+    off = [n for n, w in enumerate(key.words) if plain(w) in KEY_OFF_WORDS]
+    on: Bools = ~np.isin(key.series.at(times), off)
+    return on
 
 
 def first_value(message: VehicleMessage, one: VehicleField) -> int:

@@ -1,7 +1,7 @@
 """Drafting room: merges a new draft with existing files: a person's lines stay, the draft's own are replaced.
 
 A line is draft's while it carries draft's comment, or is what `new` wrote unchanged. What a person said of a signal in
-a map (its role, its choices, its codes) stays with the signal.
+a map (its role, its choices, its codes) stays with the signal, and whose message it is stays with the message.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, InlineTable, Table
 
 from swapbridge.core.errors import InputError
-from swapbridge.drafting.draft_text import MARK
+from swapbridge.drafting.draft_text import MARK, NAMED_BY_DRAFT
 from swapbridge.signalmap.signal_map import MapSignal, SignalMap
 
 
@@ -126,7 +126,7 @@ def _words(item: Any) -> str:
 
 
 def merged_map(old: SignalMap | None, new: SignalMap) -> SignalMap:
-    """The drafted map with what a person said of its signals in the map that is there; own messages stay."""
+    """The drafted map with what a person said of its signals and senders in the map there; own messages stay."""
     if old is None:
         return new
     messages = []
@@ -136,10 +136,13 @@ def merged_map(old: SignalMap | None, new: SignalMap) -> SignalMap:
             s if there is None or (mine := there.signal(s.name)) is None or mine.layout != s.layout else _said(s, mine)
             for s in message.signals
         )
-        messages.append(replace(message, signals=signals))
+        named = there is not None and bool(set(there.senders) - NAMED_BY_DRAFT)  # a person knows whose message it is
+        senders = there.senders if there is not None and named else message.senders
+        messages.append(replace(message, signals=signals, senders=senders))
     known = {m.word for m in new.messages}
     messages += [m for m in old.messages if m.word not in known]
-    return replace(new, messages=tuple(messages), foreign=old.foreign)
+    nodes = {node.name: node for node in (*new.nodes, *old.nodes)}
+    return replace(new, messages=tuple(messages), nodes=tuple(nodes.values()), foreign=old.foreign)
 
 
 def _said(drafted: MapSignal, there: MapSignal) -> MapSignal:

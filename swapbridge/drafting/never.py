@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +12,7 @@ from swapbridge.core import j1939
 from swapbridge.core.obd import diagnostic_use
 from swapbridge.core.vocabulary import IN_GEAR_WORDS, OFF_WORDS, PARK_NEUTRAL_WORDS, plain, spoken_words
 from swapbridge.drafting.channel_words import WordMatch, least_share, match_words, word_channels
-from swapbridge.drafting.recorded_vehicle import VehicleField, VehicleMessage, VehicleSeries, spans
+from swapbridge.drafting.recorded_vehicle import Vehicle, VehicleField, VehicleMessage, VehicleSeries, spans
 from swapbridge.drafting.swap_sources import LEAST_CHANNEL, Origin, Swap
 
 LEAST_WAKES = 3
@@ -20,6 +21,8 @@ SAME_SHARE = 0.95
 """A field says a channel if what another field says of it tells its value in this share of the time."""
 BETTER_TOLD = 0.05
 """What says another channel so much better is not guarded for what it only goes with."""
+NOTHING = 0.02
+"""A request that comes this near to nothing, as a share of its range, was seen at rest."""
 AUTHENTICATED_BITS = 24
 """A run of noise this long with no relation to anything is taken for an authentication code."""
 RULES: tuple[tuple[frozenset[str], str, str], ...] = (
@@ -150,9 +153,31 @@ def guarded(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField) ->
             return _guard(rule, match.channel, safe[0] if safe else None, one)
     rule = _rule_of(one.channel, ())
     if one.kind == "number" and one.channel_confidence >= LEAST_CHANNEL and rule is not None and rule[1] == "off":
-        raw = np.unique(message.raw(one.layout))
-        return _guard(rule, one.channel, int(raw[np.abs(raw * one.scale + one.offset).argmin()]), one)
+        values = message.raw(one.layout) * one.scale + one.offset
+        near = int(np.abs(values).argmin())
+        nothing = abs(values[near]) <= max(abs(one.scale), NOTHING * float(np.ptp(values)))
+        return _guard(rule, one.channel, int(message.raw(one.layout)[near]) if nothing else None, one)
     return None
+
+
+def never_off(vehicle: Vehicle) -> list[str]:
+    """Channels that ask the engine for more and that a recording never shows 'off', by what was told of them.
+
+    Such a request may be in any bit that never moved, so that nothing of this recording could be sent as recorded.
+    """
+    out = []
+    for name, channel in (vehicle.track.channels if vehicle.track is not None else {}).items():
+        rule = _rule_of(name, ())
+        if rule is None or rule[0] not in OFF_ONLY or not len(channel.value):
+            continue
+        off = np.abs(channel.value) <= NOTHING * np.abs(channel.value).max()
+        if channel.texts:
+            off = np.isin(channel.value, [n for n, text in enumerate(channel.texts) if plain(text) in OFF_WORDS])
+        elif channel.unit and rule[0] != "torque_increase_request":
+            continue  # a set speed asks for nothing
+        if not off.any():
+            out.append(name)
+    return out
 
 
 def _is_plain(match: WordMatch) -> bool:
@@ -185,21 +210,38 @@ def _shows_answer_due(swap: Swap, message: VehicleMessage, one: VehicleField, gu
     return found is not None and found.word_share >= SAME_SHARE
 
 
-def tellers(swap: Swap) -> dict[str, frozenset[str]]:
-    """Signals that will be there and say what the driver does, by the channel that a person told."""
+def tellers(
+    swap: Swap, measured: Callable[[VehicleMessage, VehicleField], bool] = lambda message, one: False
+) -> dict[str, frozenset[str]]:
+    """Signals that will be there and say what the driver does, by the channel that a person told.
+
+    A flag of the donor's engine computer is none if measured quantities tell it all but without a fault (`measured`):
+    in this recording the driver braked whenever the engine overran, which is no reason to report a brake.
+    """
     out: dict[str, set[str]] = {}
+
+    def is_engines_own(bus: str, message: VehicleMessage, one: VehicleField) -> bool:
+        return bus == swap.donor.bus and one.kind == "flag" and measured(message, one)
+
     for channel, word in swap.words.items():
-        if word.origin is not None:
-            out.setdefault(channel, set()).add(word.origin.text)
+        origin = word.origin
+        if origin is not None and not (
+            _rule_of(channel, word.words) is not None and is_engines_own(origin.bus, origin.message, origin.field)
+        ):
+            out.setdefault(channel, set()).add(origin.text)
     for bus in (swap.host.bus, swap.donor.bus):
         for message in swap.vehicle(bus).messages.values():
             for one in message.fields:
                 if not swap.is_source(bus, message, one):
                     continue
                 guard = guarded(swap, bus, message, one)
-                if guard is not None and (
-                    not differs_from_channel(swap, bus, message, one, guard.channel)
-                    or _shows_answer_due(swap, message, one, guard)
+                if (
+                    guard is not None
+                    and (
+                        not differs_from_channel(swap, bus, message, one, guard.channel)
+                        or _shows_answer_due(swap, message, one, guard)
+                    )
+                    and not is_engines_own(bus, message, one)
                 ):
                     out.setdefault(guard.channel, set()).add(Origin(bus, message, one).text)
     return {channel: frozenset(names) for channel, names in out.items()}

@@ -13,6 +13,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.progress import Progress, part_of
 from swapbridge.drafting.building import build_vehicle
 from swapbridge.drafting.cut_switches import cut_lamps, cut_switches
+from swapbridge.drafting.never import never_off
 from swapbridge.drafting.recorded_vehicle import Vehicle
 from swapbridge.drafting.swap_sources import APART_S, LEAST_CHANNEL, Swap, gather
 from swapbridge.drafting.weak import with_weak_channels
@@ -67,6 +68,7 @@ def open_swap(
             findings[kind] = guess(captures[kind], tracks.get(kind), progress=report, executor=executor)
             at = 0.0 if bus == "host" else APART_S
             found = build_vehicle(bus, captures[kind], findings[kind], tracks.get(kind), at)
+            _seen_at_rest(kind, found)
             vehicles[kind] = with_weak_channels(found)
         else:
             vehicles[kind] = build_vehicle(bus, captures[kind], Findings((), (), {}), None)
@@ -124,6 +126,7 @@ def open_host(
         )
     found = guess(captures["host"], tracks.get("host"), progress=progress, executor=executor)
     host = with_weak_channels(build_vehicle("host", captures["host"], found, tracks.get("host"), 0.0))
+    _seen_at_rest("host", host)
     unplugged = build_vehicle("host unplugged", captures["host unplugged"], Findings((), (), {}), None)
     donor = _asked_for(host, frozenset(unplugged.messages))
     swap = gather(host, donor, unplugged, donor)
@@ -146,6 +149,16 @@ def _asked_for(host: Vehicle, alive: frozenset[tuple[int, bool]]) -> Vehicle:
     }  # fmt: skip
     wakes = tuple((a + APART_S, b + APART_S) for a, b in host.wakes)
     return replace(host, bus="donor", messages=messages, wakes=wakes, start_s=host.start_s - APART_S)
+
+
+def _seen_at_rest(kind: str, vehicle: Vehicle) -> None:
+    """Refuse a recording in which something asked the engine for more from beginning to end."""
+    asked = never_off(vehicle)
+    if asked:
+        raise InputError(
+            f"the recording of {WANTED[kind]} never shows {', '.join(asked)} 'off': a bit that never moved may be that "
+            "request, and a draft would repeat it for good. Record it again, with the request off for a while"
+        )
 
 
 def _same_vehicles(captures: Mapping[str, Capture]) -> None:

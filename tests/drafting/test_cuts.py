@@ -114,13 +114,18 @@ def test_a_switch_that_was_seen_to_cross_one_way_only_does_not_flicker_on_the_wa
     assert best.share > 0.99
 
 
-@pytest.mark.parametrize(("code", "parts"), [("lamps", 2), ("to and fro", 1), ("state", 1), ("no key", 1)])
+@pytest.mark.parametrize(
+    ("code", "parts"), [("lamps", 2), ("dark without key", 2), ("to and fro", 1), ("state", 1), ("no key", 1)]
+)
 def test_two_lamps_side_by_side_are_cut_into_flags_and_a_state_is_not(code: str, parts: int) -> None:
     """A state whose bits all go out with the start looks like two lamps, but for its own code at the crank."""
     times = np.arange(0, 100, 0.1)
-    runs, cranks = times > 40, (times > 39) & (times <= 40)
+    runs, cranks, off = times > 40, (times > 39) & (times <= 40), times > 92
     one = np.where(runs, 0, np.where((times // 8) % 2 > 0, 1, 2) if code == "to and fro" else 1)
     other = np.where(times > 39 if code == "state" else times > 41.5, 0, 2) if code != "to and fro" else 0
+    if code == "dark without key":
+        runs = runs & ~off
+        one, other = (np.where(off, 0, lamp) for lamp in (one, other))
     payload = (one | other).astype(np.uint8)[:, None]
     whole = VehicleField("f_0_2", Layout(0, 2), "choice", 2, 1.0)
     told = _message(payload, times, (whole,))
@@ -128,7 +133,7 @@ def test_two_lamps_side_by_side_are_cut_into_flags_and_a_state_is_not(code: str,
     swap.quantities = {"engine_speed": SimpleNamespace(series=VehicleSeries(times, np.where(runs, 900.0, 0.0)))}
     if code != "no key":
         swap.words["key_state"] = SimpleNamespace(
-            words=("on", "start"), series=VehicleSeries(times, cranks.astype(np.float64))
+            words=("on", "start", "off"), series=VehicleSeries(times, np.where(off, 2.0, cranks))
         )
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(cut_switches, "find_words", lambda swap: None)

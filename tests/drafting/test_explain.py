@@ -7,13 +7,14 @@ from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from swapbridge.drafting.explain.flags import Watched, explain_flag, switched, threshold_atom
 from swapbridge.drafting.explain.measured import _formula_within_reach, _reached
 from swapbridge.drafting.explain.numbers import Measured, best_formula
 from swapbridge.drafting.explain.totals import find_total
-from swapbridge.drafting.lines import DraftLine, number_text
+from swapbridge.drafting.lines import Atom, DraftLine, number_text
 from swapbridge.drafting.recorded_vehicle import Floats, VehicleSeries
 
 TIMES = np.arange(0, 200, 0.02)
@@ -90,6 +91,22 @@ def test_two_conditions_are_found() -> None:
     best = explain_flag(Watched(TIMES, truth, 0.1), [], LINES)[0]
     assert best.share > 0.98
     assert best.atom.quantities == {"rpm", "pedal"}
+
+
+@pytest.mark.parametrize(("lapses", "joined"), [(1, False), (2, True)])
+def test_a_second_condition_has_to_be_needed_twice(lapses: int, joined: bool) -> None:
+    """A flag of the other vehicle fits but for a moment, and some switch was off just then, as switches often are."""
+    truth = switched(COOLANT, 60.0, 60.0 - 1e-9)
+    near, switch = truth.copy(), np.zeros(len(TIMES), bool)
+    for at in np.flatnonzero(~truth & np.roll(~truth, 150) & np.roll(~truth, -150))[[300, -300][:lapses]]:
+        near[at : at + 20], switch[at - 60 : at + 60] = True, True
+
+    def told(name: str, said: npt.NDArray[np.bool_]) -> Atom:
+        return Atom(f"d.M.{name} == 1", VehicleSeries(TIMES, said.astype(float)), 9.0, name, "copy", name)
+
+    best = explain_flag(Watched(TIMES, truth, 0.1), [told("near", near), told("switch", switch)], [])[0]
+    assert ("switch" in best.atom.key) is joined
+    assert best.share > 0.98
 
 
 def test_a_threshold_says_what_the_language_says() -> None:

@@ -10,7 +10,7 @@ import pytest
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import Layout
 from swapbridge.drafting.merge_draft import merged_bridge, merged_map
-from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
+from swapbridge.signalmap.signal_map import MapMessage, MapNode, MapSignal, SignalMap
 
 PRISTINE = '[bridge]\nname = "my_swap"\n\n[buses.host]\nabsent = []\n'
 FIRST = """[bridge]
@@ -80,6 +80,16 @@ def test_what_a_person_said_of_a_signal_stays() -> None:
     assert (lamp.role, lamp.choices) == ("status", {0: "off", 1: "on"})
     assert [m.name for m in merged.messages] == ["A", "B"]
     assert merged_map(None, drafted) == drafted
+
+
+def test_whose_message_it_is_stays_as_a_person_said() -> None:
+    """A restraint module that a draft made nameless again would lose the compiler's guard."""
+    mine = MapNode("StayedBehind", "unknown")
+    drafted = SignalMap((MapMessage("A", 1, False, 8, (), senders=("StayedBehind",)),), (mine,))
+    said = SignalMap((MapMessage("A", 1, False, 8, (), senders=("Belts",)),), (MapNode("Belts", "restraint"),))
+    merged = merged_map(said, drafted)
+    assert merged.sender_kinds(merged.messages[0]) == {"restraint"}
+    assert merged_map(drafted, drafted) == drafted
 
 
 def test_a_review_of_what_is_drafted_the_same_again_stays() -> None:

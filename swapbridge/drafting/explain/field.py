@@ -11,7 +11,7 @@ from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.drafting.building import runs_apart
 from swapbridge.drafting.channel_words import match_words, word_channels
 from swapbridge.drafting.drafted import Explained, How
-from swapbridge.drafting.explain.flags import GOOD, Condition, Watched, explain_flag
+from swapbridge.drafting.explain.flags import GOOD, LEAST_OCCASIONS, Condition, Watched, explain_flag
 from swapbridge.drafting.explain.kit import SIGNAL_NAME, Kit, named_within, open_field
 from swapbridge.drafting.explain.measured import (
     EXACT,
@@ -24,6 +24,7 @@ from swapbridge.drafting.lines import Atom
 from swapbridge.drafting.linking import (
     first_value,
     in_bits,
+    is_measured,
     other_bus,
     slack_of,
     timed_atoms,
@@ -35,10 +36,6 @@ from swapbridge.drafting.swap_sources import (
     several_words,
 )
 
-ELSE_SHARE = 0.985
-ELSE_EDGES = 0.1
-"""A flag that measured quantities tell so well, with so few wrong changes a change, may not be the switch it goes with.
-"""
 WORDS_TOLD = 0.97
 MOST_WRONG, MOST_WRONG_EXACT = 0.15, 0.3
 """How many wrong changes a change a condition may say; more where its share is all but exact."""
@@ -166,9 +163,7 @@ def _is_something_else(kit: Kit, message: VehicleMessage, one: VehicleField, gua
     """
     if one.kind != "flag" or not differs_from_channel(kit.swap, kit.bus, message, one, guard.channel):
         return False
-    watched = Watched(message.time_s, message.raw(one.layout) == 1, slack_of(message))
-    found = explain_flag(watched, [], kit.lines, pairs=True)
-    return bool(found) and found[0].share >= ELSE_SHARE and found[0].wrong_edges <= ELSE_EDGES * len(watched.edges)
+    return is_measured(message, one, kit.lines)
 
 
 def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard: NeverDrafted) -> Explained:
@@ -450,6 +445,7 @@ def _flag_confidence(
         sure = min(sure, 0.9)
     if any(c.atom.how == "threshold" for _, c, _ in best):
         sure = min(sure, 0.96 if changes >= 6 else 0.8)
-    if any(c.atom.learned and len(c.atom.quantities) > 1 for _, c, _ in best):  # two conditions fit more by chance
+    # two conditions fit more by chance
+    if any((c.atom.learned and len(c.atom.quantities) > 1) or c.occasions < LEAST_OCCASIONS for _, c, _ in best):
         sure = min(sure, SOME_CODES)
     return float(min(max(sure, 0.05), 0.985))

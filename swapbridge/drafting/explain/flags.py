@@ -20,9 +20,11 @@ MOST_ROWS = 3000
 GOOD = 0.97
 MOST_PAIRED = 12
 USUAL_HYSTERESIS = 0.02
-MOST_DIGITS = 12
 """A switch on a measured value falls back this share of its recorded range lower, where nothing speaks against it."""
+MOST_DIGITS = 12
 MOST_TOLD = 6
+LEAST_OCCASIONS = 2
+"""A second condition that was needed once was chosen by that one occasion, and nothing has tested it."""
 EDGE_BITS = 9.0
 """What one wrong change costs: about the bits that say when it happened instead."""
 
@@ -36,6 +38,8 @@ class Condition:
     held_out: float
     price: float
     wrong_edges: int
+    occasions: int = LEAST_OCCASIONS
+    """How often the less needed of two conditions was needed."""
 
 
 class Watched:
@@ -108,6 +112,7 @@ class _Try:
     share: float = 0.0
     wrong: int = 0
     text: str = ""
+    occasions: int = LEAST_OCCASIONS
 
 
 def _nearest(a: Floats, b: Floats, between: Floats) -> Floats:
@@ -131,14 +136,16 @@ def explain_flag(
         tries += _thresholds(watched, line, x, None)
     tries = sorted((_judged(watched, t) for t in tries), key=lambda t: t.price)
     if pairs and (not tries or tries[0].wrong or tries[0].share < GOOD):
-        tries += _two(watched, tries, lines, samples)
+        enough = LEAST_OCCASIONS if tries and tries[0].share >= GOOD else 0
+        tries += [t for t in _two(watched, tries, lines, samples) if t.occasions >= enough]
         tries.sort(key=lambda t: t.price)
     out: list[Condition] = []
     keys: set[str] = set()
     for one in tries:
         if one.key not in keys:
             keys.add(one.key)
-            out.append(Condition(one.make(), one.share, watched.halves(one.predicted), one.price, one.wrong))
+            made = Condition(one.make(), one.share, watched.halves(one.predicted), one.price, one.wrong, one.occasions)
+            out.append(made)
         if len(out) == MOST_TOLD:
             break
     return out
@@ -179,8 +186,16 @@ def _two(
                     continue
                 predicted = (a.predicted & b.predicted) if want else (a.predicted | b.predicted)
                 make = partial(_joined, a.make, b.make, word)
-                out.append(_judged(watched, _Try(predicted, a.bits + b.bits + 2, f"{a.key} {word} {b.key}", make)))
+                needed = min(_occasions(watched, part.predicted, predicted) for part in (a, b))
+                both = _Try(predicted, a.bits + b.bits + 2, f"{a.key} {word} {b.key}", make, occasions=needed)
+                out.append(_judged(watched, both))
     return out
+
+
+def _occasions(watched: Watched, alone: Bools, both: Bools) -> int:
+    """How many times one condition alone says something else than both together."""
+    other = (alone != both) & watched.far
+    return int(np.count_nonzero(other[1:] & ~other[:-1])) + int(other[:1].any())
 
 
 def _joined(make_a: Callable[[], Atom], make_b: Callable[[], Atom], word: str) -> Atom:

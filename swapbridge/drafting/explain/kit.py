@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.linking import (
     LinkedLine,
     first_value,
+    is_measured,
     linked_atoms,
     linked_lines,
     other_bus,
@@ -54,10 +56,11 @@ class Kit:
 def kit_for(swap: Swap, bus: str) -> Kit:
     """Everything that could explain a field of a bus."""
     atoms = [*word_atoms(swap, bus), *local_atoms(swap, bus), *linked_atoms(swap, bus)]
+    lines = quantity_lines(swap, known_only=True)
     return Kit(
-        swap, bus, tuple(atoms), tuple(quantity_lines(swap, known_only=True)), tuple(local_lines(swap, bus)),
+        swap, bus, tuple(atoms), tuple(lines), tuple(local_lines(swap, bus)),
         tuple(linked_lines(swap, bus)), frozenset(warning_flags(swap, other_bus(swap, bus))), _codes(swap),
-        tellers(swap),
+        tellers(swap, partial(is_measured, lines=lines)),
     )  # fmt: skip
 
 
