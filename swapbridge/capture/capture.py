@@ -35,7 +35,7 @@ class FrameKey(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class ReadNotes:
-    """What a reader could not use or had to mend, counted, and said to the user."""
+    """What a reader could not use or had to correct, counted for the user."""
 
     unreadable_lines: int = 0
     torn_at_end: bool = False

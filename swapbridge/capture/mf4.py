@@ -136,7 +136,7 @@ def mf4_columns(path: Path, buses: BusNames, notes: NoteTaker) -> Iterator[Colum
         asammdf is not installed.
     """
     check_asammdf(path)
-    with tempfile.TemporaryDirectory(prefix="swapbridge-") as folder:  # asammdf mends some files in a copy
+    with tempfile.TemporaryDirectory(prefix="swapbridge-") as folder:  # asammdf repairs some files in a copy
         room = {"TMPDIR": folder, "TEMP": folder, "TMP": folder}
         here = {"PYTHONPATH": os.pathsep.join(entry for entry in sys.path if entry)}
         with subprocess.Popen(

@@ -10,7 +10,7 @@ class SwapbridgeError(Exception):
 
 
 class InputError(SwapbridgeError):
-    """A file or an argument can't be used as it is: mend the file or name another."""
+    """A file or an argument can't be used as it is: correct the file or name another."""
 
 
 class RefusedError(SwapbridgeError):

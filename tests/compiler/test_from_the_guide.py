@@ -6,10 +6,15 @@ each step, and what is sent is due in the last two.
 
 from __future__ import annotations
 
+import ast
+from pathlib import Path
+
 import pytest
 
+from swapbridge.compiler.expressions.functions import FUNCTIONS
 from swapbridge.core.errors import InputError, RefusedError
 from swapbridge.plan.python.translator import Translator
+from swapbridge.proving.reference import exact, exact_memory
 from tests.compiler.guide_language import to_nearest
 from tests.compiler.guide_translator import GuideTranslator, Sent, put
 from tests.compiler.kit import DONOR, HOST, Traffic, compile_text
@@ -17,6 +22,7 @@ from tests.compiler.test_random_bridges import Writer
 from tests.compiler.twins import same_payloads
 
 STEP_MS = 10
+ORACLE = ("guide_language.py", "guide_memories.py")
 
 
 class SteadyWriter(Writer):
@@ -122,3 +128,12 @@ def test_random_bridges() -> None:
 @pytest.mark.parametrize("part", range(10))
 def test_a_thousand_random_bridges(part: int) -> None:
     assert sum(check(10_000 * part + seed, 150) for seed in range(160)) >= 90
+
+
+def test_every_function_has_an_exact_value_and_an_oracle() -> None:
+    """A function of the guide that the reference or the oracle does not know is found here, not by chance."""
+    assert set(FUNCTIONS) == set(exact.FUNCTIONS) | set(exact_memory.MEMORIES)
+    texts = [(Path(__file__).parent / name).read_text(encoding="utf-8") for name in ORACLE]
+    known = {node.value for text in texts for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Constant)}
+    others = {"percent_of", "awake"}  # tests of their own: a product, and a bus's silence
+    assert set(FUNCTIONS) - others <= known

@@ -116,7 +116,7 @@ class Link:
         self.on_sent: OnReceive | None = None
 
     def start(self) -> None:
-        """Open the bus and begin; an error at this first opening is raised, later ones are told and mended."""
+        """Open the bus and begin; an error now is raised, a later one is reported and the bus reopened."""
         self._bus = self._opener()
         for thread in self._threads:
             thread.start()

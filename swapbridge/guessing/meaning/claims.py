@@ -55,7 +55,7 @@ def with_meaning(
     all_claims : sequence of Claim
         Of all messages, likeliest first.
     doubts : dict
-        Factor on the doubt about a layout, by message and field (`mend.doubt_left`).
+        Factor on the doubt about a layout, by message and field (`low_bits.doubt_left`).
     """
     fields = message_fields[index]
     claims = [c for c in all_claims if c.message == index]

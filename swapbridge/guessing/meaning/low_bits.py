@@ -1,4 +1,4 @@
-"""Guessing room, meaning side: layouts mended by what a field means: low bits given back to the field above them.
+"""Guessing room, meaning side: layouts corrected by meaning: low bits joined to the field above them.
 
 The low bits of a quantity that jitters look like noise, and a cut by code length alone may take them for a field of
 their own. But where the upper part follows a channel, the lower part tells: added to it, it makes the fit finer if it
@@ -54,7 +54,7 @@ def join_fields(
     Returns
     -------
     MessageFields or None
-        The mended message; None where nothing was to be mended.
+        The corrected message; None where nothing was to be corrected.
     """
     fields: dict[int, FoundField] = dict(enumerate(message.fields))
     touched = False
