@@ -25,9 +25,15 @@ from swapbridge.language.bridge_file import BridgeFile
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.plan import Plan, Send
 from swapbridge.proving.case import Case
+from swapbridge.proving.judges.behaviour.coverage import judge_needs
+from swapbridge.proving.judges.behaviour.own_words import judge_own_words
+from swapbridge.proving.judges.frames.sent_content import judge_content
+from swapbridge.proving.judges.frames.sent_form import judge_form
 from swapbridge.proving.judges.order import JUDGES
+from swapbridge.proving.judges.runs.faults_met import judge_quiet_buses
+from swapbridge.proving.judges.runs.states import judge_states
 from swapbridge.proving.prove import prove, take_up
-from swapbridge.proving.verdict import Verdict
+from swapbridge.proving.verdict import Check, Verdict
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 from tests.demo_folder import demo_capture
 
@@ -75,22 +81,60 @@ def verdict_of(world: World, folder: Path) -> Verdict | str:
         return f"refused: {error}"
 
 
-def refused_by(world: World, folder: Path) -> str:
+@dataclass(frozen=True)
+class Judged:
+    """A world of which nothing was refused, and what the judges before those of the needs said of it."""
+
+    world: World
+    checks: tuple[Check, ...]
+
+    def stands_for(self, other: World) -> bool:
+        """Whether another world differs in nothing that these judges look at: only in needs and unplugged vehicle."""
+        mine = self.world
+        pairs = [(getattr(mine, of), getattr(other, of)) for of in ("maps", "captures", "stimuli")]
+        alike = all(a.keys() == b.keys() and all(a[bus] is b[bus] for bus in a) for a, b in pairs)
+        return alike and other.bridge == mine.bridge and other.edit is mine.edit
+
+
+def judged(world: World, folder: Path) -> Judged:
+    """A sound world, judged once for all mistakes that are made in it."""
+    case = case_of(world, folder)
+    for _, _, judge in JUDGES[:_NEEDS]:
+        case.checks += judge(case)
+    assert not _refusals(case)
+    return Judged(world, tuple(case.checks))
+
+
+def refused_by(world: World, folder: Path, known: Judged | None = None) -> str:
     """What the first judge that refuses says, or the compiler; "" where all judges pass, as they do in a proof.
 
-    A proof asks all of them; who only wants to know whether there is a PASSED can stop at the first that says no.
+    A proof asks all of them; who only wants to know whether there is a PASSED can stop at the first that says no, ask
+    the quick ones first, and need not ask again what was asked of the same things (`known`).
     """
     try:
         case = case_of(world, folder)
     except SwapbridgeError as error:
         return f"refused: {error}"
-    judges = iter(JUDGES)
-    while not (no := [c for c in case.checks if c.status in ("fail", "unproved")]):
-        following = next(judges, None)
-        if following is None:
+    judges = sorted(JUDGES[:_NEEDS], key=lambda one: one[2] in _SLOW)
+    if known is not None and known.stands_for(world):
+        case.checks, judges = list(known.checks), []
+    following = iter([*judges, *JUDGES[_NEEDS:]])
+    while not (no := _refusals(case)):
+        judge = next(following, None)
+        if judge is None:
             return ""
-        case.checks += following[2](case)
+        case.checks += judge[2](case)
     return "; ".join(f"{c.area}, {c.subject}, {c.name}: {c.measured}" for c in no[:3])
+
+
+_NEEDS = next(n for n, (_, _, judge) in enumerate(JUDGES) if judge is judge_needs)
+"""The first judge that looks at what others said, and at the needs."""
+_SLOW = (judge_own_words, judge_content, judge_states, judge_form, judge_quiet_buses)
+"""They run the plan again, or need the exact reference to have heard everything; in their order."""
+
+
+def _refusals(case: Case) -> list[Check]:
+    return [c for c in case.checks if c.status in ("fail", "unproved")]
 
 
 def case_of(world: World, folder: Path) -> Case:

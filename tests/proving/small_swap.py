@@ -226,10 +226,12 @@ def tracks(seconds: float = 8.0) -> dict[str, StimulusTrack]:
     """What a scan tool read beside the recordings, in seconds since their first frame."""
     t = np.arange(int(seconds * 10)) / 10
     coolant = Channel("coolant_temperature", t, _coolant(t, seconds), "degC")
-    speed = Channel("engine_speed", t, 0.9 * _speed(t), "rpm")
+    speed = {"donor": _speed(t), "host": 0.9 * _speed(t)}
     return {
-        "donor": StimulusTrack({coolant.name: coolant}, "small donor"),
-        "host": StimulusTrack({speed.name: speed}, "small host"),
+        bus: StimulusTrack(
+            {coolant.name: coolant, "engine_speed": Channel("engine_speed", t, rpm, "rpm")}, f"small {bus}"
+        )
+        for bus, rpm in speed.items()
     }
 
 

@@ -14,7 +14,13 @@ from hypothesis import strategies as st
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.bench.traffic import Rates, traffic_from
-from swapbridge.proving.judges.runs.begin_and_end import FallingAsleep, _ended_at, judge_begin_and_end, key_ons
+from swapbridge.proving.judges.runs.begin_and_end import (
+    FallingAsleep,
+    _begin_together,
+    _ended_at,
+    judge_begin_and_end,
+    key_ons,
+)
 from swapbridge.proving.judges.runs.network_management import judge_network_management, ring_of, unasked
 from swapbridge.proving.verdict import Check
 from tests.proving import small_swap
@@ -112,6 +118,27 @@ def test_a_message_ends_with_its_bus(last_s: float, status: str) -> None:
     (found,) = [c for c in judge_begin_and_end(case, falling(last_s)) if c.name == "after every module falls silent"]
     assert found.status == status
     assert f"goes on for {last_s:.1f} s; the old sender" in found.measured
+
+
+def test_what_goes_on_for_too_long_says_what_to_write() -> None:
+    """It ends 5 s after the others with a bus that counts as asleep after 5 s; the old sender ended with them."""
+    case = case_of(rows(every(0.1, *WITH_BUS), OURS, b"\x11\x01"), frames(every(0.1, (0.2, 10.0))))
+    case.plan.buses = [SimpleNamespace(silent_us=5_000_000)]
+    (found,) = [c for c in judge_begin_and_end(case, falling(5.0)) if c.name == "after every module falls silent"]
+    assert "write sleep_after_ms = 2300 under [states]" in found.remedy
+
+
+@pytest.mark.parametrize(("behind_s", "status"), [(0.0, "pass"), (0.15, "pass"), (0.25, "unproved"), (0.9, "unproved")])
+def test_messages_of_one_sender_begin_side_by_side(behind_s: float, status: str) -> None:
+    """The old sender's two began together, 20 s apart; a period of 100 ms and 50 ms more are no difference."""
+    old = rows(every(0.1, *WITH_KEY), OURS, b"\x11\x01")
+    case = case_of(old, frames(every(0.1, *WITH_KEY)), states=6)
+    case.bench.captures = [make_capture(sorted([*old, *rows(every(0.1, *WITH_KEY), OTHER, b"\0\0")]))]
+    case.plan.sends.append(SimpleNamespace(**vars(case.plan.sends[0]) | {"name": "host.LATE", "word": OTHER}))
+    case.sent[0, OTHER] = frames(every(0.1, *((begin + behind_s, end) for begin, end in WITH_KEY)))
+    case.maps["host"].by_word = lambda word: SimpleNamespace(senders=("ENGINE",))
+    found = {c.subject: c.status for c in _begin_together(case)}
+    assert found == {"host.NM": "pass", "host.LATE": status}
 
 
 def test_an_old_sender_that_spoke_on_alone_is_the_measure() -> None:

@@ -60,7 +60,17 @@ def _without_reading(bus: str) -> Change:
     return lambda world: replace(world, stimuli={b: track for b, track in world.stimuli.items() if b != bus})
 
 
+def _without_channel(bus: str, channel: str) -> Change:
+    def change(world: World) -> World:
+        track = world.stimuli[bus]
+        kept = {name: one for name, one in track.channels.items() if name != channel}
+        return replace(world, stimuli={**world.stimuli, bus: replace(track, channels=kept)})
+
+    return change
+
+
 EMPTIED = st.one_of(
+    st.tuples(BUSES, st.sampled_from(["engine_speed", "coolant_temperature"])).map(lambda a: _without_channel(*a)),
     BUSES.map(_without_reading),
     BUSES.map(lambda bus: mistakes.capture(bus, lambda c: None)),
     st.tuples(BUSES, st.floats(0.05, 0.6)).map(lambda a: mistakes.capture(a[0], mistakes.lossy(a[1]))),
@@ -68,7 +78,7 @@ EMPTIED = st.one_of(
     st.tuples(BUSES, st.floats(2, 30)).map(lambda a: _kept(a[0], lambda c: _seconds(c) > a[1])),
     BUSES.flatmap(lambda bus: st.sampled_from(WORDS[bus]).map(lambda word: _kept(bus, lambda c: c.identifier != word))),
 )
-"""No recording of a bus, or nothing measured beside it; a share of its frames, its end, its beginning; all but one
+"""A channel beside a recording, all of them, or a recording; a share of its frames, its end, its beginning; all but one
 identifier."""
 
 
@@ -90,6 +100,12 @@ def test_a_stimulus_file_without_a_reading_is_none() -> None:
     empty = StimulusTrack({"coolant_temperature": Channel("coolant_temperature", np.zeros(0), np.zeros(0), "degC")})
     world = _world()
     assert _refused(replace(world, stimuli={**world.stimuli, "donor": empty}))
+
+
+@pytest.mark.parametrize("bus", ["host", "donor"])
+@pytest.mark.parametrize("channel", ["engine_speed", "coolant_temperature"])
+def test_without_what_every_scan_tool_reads_nothing_is_proved(bus: str, channel: str) -> None:
+    assert "not " + channel.replace("_", " ") in _refused(_without_channel(bus, channel)(_world()))
 
 
 @settings(max_examples=8)

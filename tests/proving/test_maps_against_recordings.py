@@ -71,8 +71,15 @@ def test_air_far_hotter_than_the_engine_is_another_offset() -> None:
 
 
 def test_colder_air_beside_a_lukewarm_engine_may_be_true() -> None:
-    """After two hours engine and oil are alike and warmer than the air: not wrong, and not shown to be right."""
-    assert _temperatures(coolant_temperature=38.0, oil_temperature=37.0, ambient_temperature=8.0)["ambient"] == "open"
+    """After two hours engine and oil are warmer than the air: not wrong, and not shown to be right."""
+    assert _temperatures(coolant_temperature=38.0, oil_temperature=34.0, ambient_temperature=8.0)["ambient"] == "open"
+    assert _temperatures(coolant_temperature=38.0, ambient_temperature=8.0, intake_temperature=9.0)["ambient"] == "open"
+
+
+def test_parts_that_still_cool_are_not_alike() -> None:
+    """Each cools at its own pace; parts that are quite alike have rested, and then air of another warmth is odd."""
+    found = _temperatures(coolant_temperature=18.0, oil_temperature=18.0, ambient_temperature=-11.0)
+    assert found["ambient"] == "unproved"
 
 
 @pytest.mark.parametrize("oil", [55.0, 96.0])
@@ -134,23 +141,24 @@ def test_a_range_is_that_of_a_sign(signed: bool, low: int | None, high: int | No
 
 
 @pytest.mark.parametrize(
-    ("scale", "low", "high", "status"),
+    ("scale", "offset", "low", "high", "status"),
     [
-        (1, -40, 214, "pass"),
-        (Fraction(1, 2), -40, 214, "unproved"),
-        (Fraction(1, 2), -40, 87, "pass"),
-        (2, -40, 214, "pass"),
-        (Fraction(1, 2), 0, 255, "pass"),
-        (1, None, None, "pass"),
+        ("1", -40, -40, 214, "pass"),
+        ("0.5", -40, -40, 214, "unproved"),
+        ("0.5", -40, -40, 87, "pass"),
+        ("2", -40, -40, 214, "pass"),
+        ("0.5", 0, 0, 255, "pass"),
+        ("1", -40, None, None, "pass"),
+        ("0.5", 10, 0, 100, "unproved"),
+        ("0.39", 0, 0, 100, "pass"),
     ],
 )
-def test_a_range_that_its_bits_cannot_say_is_of_another_scale(
-    scale: Fraction | int, low: int | None, high: int | None, status: str
+def test_a_range_that_its_bits_cannot_say_is_of_another_scale_or_offset(
+    scale: str, offset: int, low: int | None, high: int | None, status: str
 ) -> None:
-    """Eight bits from -40 degF; the fifth range is only that of raw numbers, as many maps have it."""
+    """Eight bits; the fifth range is that of raw numbers, as many maps have it; the last scale is rounded."""
     bottom, top = (None if end is None else Fraction(end) for end in (low, high))
-    offset = Fraction(0) if low == 0 else Fraction(-40)
-    air = MapSignal("Air", Layout(0, 8), Fraction(scale), offset, minimum=bottom, maximum=top)
+    air = MapSignal("Air", Layout(0, 8), Fraction(scale), Fraction(offset), minimum=bottom, maximum=top)
     case: Any = OneBus()
     case.checks = []
     assert [c.status for c in _scale(case, "bus.M.Air", air)] == [status] * (status != "pass")

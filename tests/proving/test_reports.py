@@ -146,6 +146,8 @@ def test_checks_with_one_remedy_share_a_row_that_names_their_subjects(verdict: V
     assert "<b>host.<wbr>A</b>: Torque 9 (was 5)<br><b>host.<wbr>B</b>: Fuel 7 (was 3)" in rows[2].replace(
         "(<wbr>", "("
     )
+    assert rows[2].count("host.<wbr>A") == 1, "a subject stands once in a row: with what was measured of it"
+    assert '<td data-label="what">value ranges</td>' in rows[2]
     lines = finding_lines(replace(verdict, checks=tuple(alike)), 100)
     assert sum("see the other lines" in line for line in lines) == 1
     assert {"cluster on host, 280 Temperature: missing", "body on host, 510: missing"} <= {x[12:] for x in lines}

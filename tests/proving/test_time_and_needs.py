@@ -23,7 +23,7 @@ from swapbridge.proving.bench.traffic import Rates, empty_traffic
 from swapbridge.proving.judges.behaviour.coverage import board
 from swapbridge.proving.judges.runs.responses import judge_responses
 from swapbridge.proving.judges.runs.silence import judge_silence
-from swapbridge.proving.judges.runs.timing import age_limits, bus_times, own_delays, signal_times
+from swapbridge.proving.judges.runs.timing import age_limits, babble, bus_times, own_delays, signal_times
 from swapbridge.proving.verdict import Check
 from tests.proving import small_swap
 
@@ -191,3 +191,12 @@ def test_what_vanished_must_be_supplied(bench: Bench) -> None:
     told = {c.name.split()[0]: c.status for c in checks if "vanished" in c.name}
     assert told == {"0C8": "pass", "280": "pass", "2F0": "open"}
     assert all(r.state != "missing" for r in rows)
+
+
+@pytest.mark.parametrize(("gap_us", "status"), [(5_000, "pass"), (500, "pass"), (0, "unproved")])
+def test_without_a_gap_a_babbling_source_babbles_on_both_buses(
+    bench: Bench, run: Run, gap_us: int, status: str
+) -> None:
+    sends = tuple(replace(s, gap_us=gap_us) if s.gap_us else s for s in bench.plan.sends)
+    (check,) = babble(replace(bench, plan=replace(bench.plan, sends=sends)), run)
+    assert (check.subject, check.status) == ("bus donor", status)

@@ -28,7 +28,7 @@ AREA_TITLES = {
 }
 TONES: dict[Outcome, Status] = {"PASSED": "pass", "FAILED": "fail", "NOT PROVED": "unproved"}
 PASSES_SHOWN = 400
-_BREAKS = re.compile(r"(?<=[a-z_])[._](?=\w)|\((?=\w)", re.IGNORECASE)
+_BREAKS = re.compile(r"(?<=[a-z_])[._](?=\w)|(?<=\w)\((?=\w)", re.IGNORECASE)
 
 
 def style() -> str:
@@ -134,11 +134,17 @@ def _checks(checks: Sequence[Check]) -> str:
 
 
 def _asked(group: Sequence[Check]) -> str:
-    """Subjects, and what was looked at in them."""
+    """Subjects, and what was looked at in them; the subjects stand with what was measured where that differs."""
     subjects: dict[str, dict[str, None]] = {}
     for one in group:
         subjects.setdefault(one.name, {})[one.subject] = None
+    if _differs(group):
+        return "<br>".join(escape(name) for name in subjects)
     return "<br>".join(f"{_named(some)}<br>{escape(name)}" for name, some in subjects.items())
+
+
+def _differs(group: Sequence[Check]) -> bool:
+    return len({one.measured for one in group}) > 1
 
 
 def _named(subjects: Iterable[str]) -> str:
@@ -147,7 +153,7 @@ def _named(subjects: Iterable[str]) -> str:
 
 def _measured(group: Sequence[Check]) -> str:
     """What was measured; where that differs, of which."""
-    if len({one.measured for one in group}) == 1:
+    if not _differs(group):
         return _words(group[0].measured)
     several = len({one.name for one in group}) > 1
     return "<br>".join(

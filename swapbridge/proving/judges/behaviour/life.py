@@ -40,6 +40,8 @@ ENOUGH, LONG_ENOUGH_S = 30, 3.0
 CODES_BITS = 6
 STILL = {"engine_speed": ("rpm", 1.0, 25.0), "vehicle_speed": ("km/h", 0.5, 2.0)}
 """Speeds: unit, what counts as standing, and what may be said then."""
+ENGINE_COUNTS = frozenset({"cylinder", "cylinders", "displacement"})
+"""Words for numbers that say what an engine is."""
 SHAPING = frozenset(
     {"table", "choose", "lookup", "first_valid", "lowpass", "rate_limit", "min", "max", "+", "-", "*", "/"}
 )
@@ -150,43 +152,95 @@ def _sources_move(case: Case, made: SentSignal) -> bool:
 
 
 def _constant(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
-    """A constant other than the one that the old sender always said: right only if the donor itself says it."""
-    if made.sources or len(np.unique(before.raw)) != 1 or len(np.unique(now.raw)) != 1:
+    """A constant other than the old sender's is right only if the donor itself says it; so is one of its engine's."""
+    if len(np.unique(before.raw)) != 1 or len(np.unique(now.raw)) != 1:
         return
     then, is_now = int(before.raw[0]), int(now.raw[0])
-    if then == is_now:
+    if made.sources:
+        yield from _never_moved(case, made, then, is_now)
         return
-    role = made.role.name if made.role is not None else ""
-    witness = _donor_value(case, made, float(now.values[0]), role)
+    others = _donor_says(case, made)
+    witness = next((label for label, value in others.items() if _close(value, float(now.values[0]))), "")
+    if then != is_now:
+        yield check_of(
+            "life",
+            made.label,
+            "constant",
+            bool(witness),
+            f"always {in_words(made.signal, is_now)}, was always {in_words(made.signal, then)}"
+            + (f"; {witness} agrees" if witness else ""),
+            "the old sender's value, or that of the new engine's own frames",
+            "send the recorded value, or take it from the donor's message that states it",
+        )
+    elif others and not witness and _of_an_engine(made):
+        label, value = next(iter(others.items()))
+        yield check_of(
+            "life",
+            made.label,
+            "constant",
+            False,
+            f"always {in_words(made.signal, is_now)}, as the old engine said; {label} of the new one says {value:g}",
+            "what is true of the engine that is there",
+            f"send {value:g}; or, if a module was coded for the old engine and must go on hearing of it, list it under "
+            f'open = ["{made.signal.name}"] of {made.send.name}',
+            otherwise="unproved",
+        )
+
+
+def _never_moved(case: Case, made: SentSignal, then: int, is_now: int) -> Iterator[Check]:
+    """A live source that never moved, and of which something else is made than the old sender always said.
+
+    Two drives may differ. But bits that were never set, or always, may be nobody's.
+    """
+    tracks = [case.track_of(place) for place in made.sources]
+    raws = [np.unique(t.raw) for t in tracks if t is not None]
+    if then == is_now or not raws or any(len(raw) != 1 for raw in raws):
+        return
+    empty = _number(made.signal) and all(
+        int(t.raw[0]) in (0, (1 << t.signal.layout.length) - 1, -1) for t in tracks if t is not None
+    )
     yield check_of(
         "life",
         made.label,
         "constant",
-        bool(witness),
+        False,
         f"always {in_words(made.signal, is_now)}, was always {in_words(made.signal, then)}"
-        + (f"; {witness} agrees" if witness else ""),
-        "the old sender's value, or that of the new engine's own frames",
-        "send the recorded value, or take it from the donor's message that states it",
+        + ("; every bit of its source always stood alike, as those that belong to nothing do" if empty else ""),
+        "a source that was seen to move, or that says what the old sender said",
+        "correct the bits of its source in the map, or record a drive in which it moves",
+        otherwise="unproved" if empty else "open",
     )
 
 
-def _donor_value(case: Case, made: SentSignal, value: float, role: str) -> str:
-    """A signal on another bus of the same role, or with a word of its name, that always says that value."""
+def _of_an_engine(made: SentSignal) -> bool:
+    """Whether it says what an engine is, in numbers that all makers count alike; a code is its own maker's."""
+    role = made.role
+    return (role is not None and bool(role.quantity)) or bool(_name_words(made.signal.name) & ENGINE_COUNTS)
+
+
+def _donor_says(case: Case, made: SentSignal) -> dict[str, float]:
+    """Signals on other buses of the same role, or with a word of its name, and what they always say, in its unit."""
     words = _name_words(made.signal.name)
+    role = made.role.name if made.role is not None and made.role.name not in ("Value", "Status") else ""
+    out: dict[str, float] = {}
     for number, bus in enumerate(case.names):
         if number == made.bus:
             continue
         for message in case.maps[bus].messages:
             for signal in message.signals:
-                akin = (role and role not in ("Value", "Status") and signal.role == role) or words & _name_words(
-                    signal.name
-                )
+                akin = (role and signal.role == role) or words & _name_words(signal.name)
                 found = case.recorded_track(number, message, signal) if akin else None
-                if found is not None and found.measured.any():
-                    constant = np.unique(found.values[found.measured])
-                    if len(constant) == 1 and abs(float(constant[0]) - value) < 0.01 * abs(value) + 1e-9:
-                        return f"{bus}.{message.name}.{signal.name}"
-    return ""
+                if found is None or not found.measured.any():
+                    continue
+                said = np.unique(found.values[found.measured])
+                value = in_unit(case, number, message.name, signal, said, made.signal.unit) if signal.unit else said
+                if value is not None and len(value) == 1:
+                    out[f"{bus}.{message.name}.{signal.name}"] = float(value[0])
+    return out
+
+
+def _close(one: float, other: float) -> bool:
+    return abs(one - other) < 0.01 * abs(other) + 1e-9
 
 
 def _name_words(name: str) -> set[str]:

@@ -25,6 +25,10 @@ APART_C = 7.0
 SUN_C = 15.0
 """The sun on an air sensor, or a cold garage, does no more."""
 COLD_C = 45.0
+COOLING = 0.1
+"""Coolant and oil cool at paces of their own: what is still warm by so many degrees is apart by a tenth of them."""
+STEP_C = 1.0
+"""A temperature is told in steps of about so much."""
 AIR, PARTS = ("ambient_temperature", "intake_temperature"), ("coolant_temperature", "oil_temperature")
 _FEWEST = 3
 
@@ -62,12 +66,12 @@ def _one_bus(case: Case, bus: int) -> Iterator[Check]:
             f"{mine.celsius:.0f} degC; {why}",
             "after a long rest coolant, oil and air read about the same",
             "correct its offset, scale, unit or bits in the map; if the engine was still warm, record a cold start",
-            otherwise="fail" if wrong == "never" else "open",
+            otherwise="fail" if wrong == "never" else "unproved" if wrong == "hardly" else "open",
         )
 
 
 def _odd(mine: _SoakReading, others: list[_SoakReading]) -> tuple[str, str] | None:
-    """What is wrong ("never" where no rest explains it, "warm" where a short one would), and beside what."""
+    """What is wrong ("never" where no rest explains it, "hardly" or "warm" where one might), and beside what."""
     parts = [r for r in others if r.role in (*PARTS, "measured")]
     air = [r for r in others if r.role in AIR]
     if not parts:
@@ -85,7 +89,9 @@ def _odd(mine: _SoakReading, others: list[_SoakReading]) -> tuple[str, str] | No
     if mine.celsius > high + SUN_C:
         return "never", readings
     if len(parts) + len(air) > 1 and mine.celsius < low - SUN_C:
-        return "warm", readings
+        bodies = len({r.role == "oil_temperature" for r in parts})  # coolant, and what measured it, are one
+        settled = bodies > 1 and high - low < max(STEP_C, COOLING * (low - mine.celsius))
+        return "hardly" if settled else "warm", readings
     return "", readings
 
 

@@ -14,8 +14,8 @@ from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.signal_map import MapSignal
 
 FEWEST_BITS = 6
-BEYOND = 1.5
-"""A range so many times as wide as what the bits can say was written for another scale, or another length."""
+ROUNDED = Fraction(1, 50)
+"""Of what the bits can say: so far a scale that was written with two digits moves the ends."""
 
 
 def judge_signs(case: Case) -> list[Check]:
@@ -64,7 +64,7 @@ def _numbers(case: Case, bus: int) -> Iterator[tuple[str, MapSignal, Ints]]:
 
 
 def _scale(case: Case, label: str, signal: MapSignal) -> Iterator[Check]:
-    """A range that the bits can't say with this scale, where nothing that was measured confirms the scale."""
+    """A range that the bits can't say with this scale and offset, where nothing that was measured confirms them."""
     if range_in_reach(signal) is not False:
         return
     if any(c.subject == label and c.name.startswith("says ") and c.status == "pass" for c in case.checks):
@@ -75,24 +75,29 @@ def _scale(case: Case, label: str, signal: MapSignal) -> Iterator[Check]:
     yield check_of(
         "maps",
         label,
-        "scale",
+        "scale and offset",
         False,
         f"its bits can hold {float(low):g} to {float(high):g} {signal.unit}".rstrip()
         + f", and its range is {float(signal.minimum):g} to {float(signal.maximum):g}",
-        "a range that its bits and scale can represent, or a measurement beside the recording that confirms the scale",
-        "correct the scale, the length or the range in the map: no recording shows which of them is wrong",
+        "a range that its bits, scale and offset can represent, or a measurement that confirms them",
+        "correct the scale, offset, length or range in the map: no recording shows which of them is wrong",
         otherwise="unproved",
     )
 
 
 def range_in_reach(signal: MapSignal) -> bool | None:
-    """Whether a signal's bits can say about all of its declared range; None where it declares none, or raw numbers."""
+    """Whether a signal's bits can say all of its declared range; None where it declares none, or raw numbers.
+
+    A range is written beside its scale and offset, so it is what these bits can say: give or take a step at each end,
+    and what a rounded scale makes of the whole.
+    """
     if signal.minimum is None or signal.maximum is None or signal.minimum >= signal.maximum:
         return None
     if (signal.minimum, signal.maximum) == tuple(map(Fraction, signal.layout.raw_range)):
         return None
     low, high = signal.physical_range
-    return signal.maximum - signal.minimum < Fraction(BEYOND) * (high - low)
+    slack = abs(Fraction(signal.scale)) + ROUNDED * (high - low)
+    return low - slack <= signal.minimum and signal.maximum <= high + slack
 
 
 def range_fits(signal: MapSignal) -> bool | None:

@@ -15,11 +15,18 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.identifier_words import BusIdentifier, format_identifier, split_word
 from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
+from swapbridge.core.roles import BY_NAME
 from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case
 from swapbridge.proving.judges.frames.form import PAUSE_NS, PAUSE_PERIODS, WRONG_FAILS, WRONG_NOTED, measure
-from swapbridge.proving.judges.recordings.driving import DRIVEN_KMH, engine_speed, running_seconds, vehicle_speed
+from swapbridge.proving.judges.recordings.driving import (
+    DRIVEN_KMH,
+    channel_of,
+    engine_speed,
+    running_seconds,
+    vehicle_speed,
+)
 from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.signal_map import MapMessage
 from swapbridge.surveying.lost import frames_lost
@@ -37,6 +44,8 @@ RUNNING_S = 5.0
 SPOILED = 0.01
 RUNS_ON, LOOKED_AT = 0.9, 512
 """Four bits that no signal claims, others in so many frames, count or check; so many frames are looked at."""
+SCAN_TOOL = ("engine_speed", "coolant_temperature", "vehicle_speed")
+"""What every engine computer answers a scan tool (SAE J1979, service 01: 0C, 05 and 0D)."""
 COVERED = 0.8
 """Share of the stimulus that the recording must cover; where it ends long before, it was cut."""
 
@@ -62,7 +71,7 @@ def judge_evidence(case: Case) -> list[Check]:
                 )
             continue
         out += _recording(case, number, name, capture)
-        out += _engine(case, number, name)
+        out += [*_engine(case, number, name), *_measured(case, number, name)]
     for number, message in case.heard:
         if case.bench.captures[number] is not None:
             out += _listened(case, number, message)
@@ -224,6 +233,30 @@ def _engine(case: Case, number: int, name: str) -> Iterator[Check]:
             "record a drive: shifts, speed and torque under load were never seen",
             otherwise="open",
         )
+
+
+def _measured(case: Case, number: int, name: str) -> Iterator[Check]:
+    """What every scan tool reads stands beside a recording from which it is read, or whose old sender said it."""
+    if case.stimuli.get(name) is None:
+        return
+    used = {made.role.alias for made in case.made if made.bus == number and made.role is not None and made.sources}
+    for place in {place for made in case.made for place in made.sources if place[0] == name}:
+        track = case.track_of(place)
+        if track is not None and track.signal.role in BY_NAME:
+            used.add(BY_NAME[track.signal.role].alias)
+    missing = [
+        alias.replace("_", " ") for alias in SCAN_TOOL if alias in used and channel_of(case, number, alias) is None
+    ]
+    yield check_of(
+        "evidence",
+        f"bus {name}",
+        "measured beside it",
+        not missing,
+        f"not {', '.join(missing)}" if missing else "all that every scan tool reads",
+        "engine speed, coolant temperature and vehicle speed, where the plan has them: else a wrong scale may hide",
+        "record again with these on the scan tool",
+        otherwise="unproved",
+    )
 
 
 def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:

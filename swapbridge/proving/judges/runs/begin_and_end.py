@@ -28,6 +28,8 @@ LEAD_S, PIECE_S = 3.0, 6.0
 LATE_S, LATE_PERIODS = 1.0, 5
 """A module that waits so much longer than it used to has set its fault code (common practice, no source)."""
 EARLY_S, EARLY_PERIODS = 1.0, 2
+BESIDE_S = 0.05
+"""Messages of one sender begin within so much, and their own period, of what they did before."""
 FEWEST = 3
 
 
@@ -57,7 +59,7 @@ def judge_begin_and_end(case: Case, falling: FallingAsleep) -> list[Check]:
             continue
         out += _begins(case, send, old, new)
         out += _ends(case, send, old, falling)
-    return out
+    return [*out, *_begin_together(case)]
 
 
 # --- the last frame
@@ -105,10 +107,17 @@ def _ends(case: Case, send: Send, old: Frames, falling: FallingAsleep) -> Iterat
         "form", send.name, "after every module falls silent", tail <= limit,
         f"goes on for {max(tail, 0.0):.1f} s; {shown}",
         f"at most {limit:.1f} s: frames on a sleeping bus wake its modules again, and the battery runs down",
-        "shorten sleep_after_ms, or the last_ms of this message, or write with_bus = true for it"
-        + ("" if known else "; record the old sender once until its bus sleeps"),
+        _sooner(case, send, tail, limit) + ("" if known else "; record the old sender once until its bus sleeps"),
         otherwise="fail" if known else "unproved",
     )  # fmt: skip
+
+
+def _sooner(case: Case, send: Send, tail: float, limit: float) -> str:
+    """What to write so that it ends in time."""
+    sleep_s = max((bus.silent_us for bus in case.plan.buses), default=0) / 1e6
+    other = "shorten the last_ms of this message, or write with_bus = true for it"
+    room_ms = int(10 * (limit - max(tail - sleep_s, 0.0))) * 100
+    return f"write sleep_after_ms = {room_ms} under [states]; or {other}" if room_ms > 0 else other
 
 
 def old_ends(case: Case, send: Send, old: Frames) -> list[float]:
@@ -159,6 +168,38 @@ def _begins(case: Case, send: Send, old: Frames, new: Frames) -> Iterator[Check]
         "let it be sent in an earlier state, or shorten its delay_ms" if late else
         "let it wait: delay_ms, or states that begin later", otherwise="fail" if late and certain else "unproved",
     )  # fmt: skip
+
+
+def _begin_together(case: Case) -> Iterator[Check]:
+    """Messages of one sender begin side by side: one that lags behind the others now is missed by its readers.
+
+    Only what may begin in one state is compared: how long a driver waits between two of them says nothing.
+    """
+    groups: dict[tuple[int, tuple[str, ...], int], list[Send]] = {}
+    for send in case.plan.sends:
+        message = case.maps[case.names[send.bus]].by_word(send.word)
+        if send.request is None and send.period_us and message is not None:
+            groups.setdefault((send.bus, message.senders, send.states & -send.states), []).append(send)
+    for sends in groups.values():
+        both = [(s, case.old(s.bus, s.word), case.sent.get((s.bus, s.word))) for s in sends]
+        pairs = [(s, old, new) for s, old, new in both if old is not None and new is not None and len(old) >= FEWEST]
+        then = [[begin for begin, _ in _runs(old.time_ns / 1e9, _apart_s(send, old))] for send, old, _ in pairs]
+        now = [[begin for begin, _ in _runs(new.time_ns / 1e9, _apart_s(send, old))] for send, old, new in pairs]
+        for number, (send, old, _) in enumerate(pairs):
+            was, is_now = max(_behind(then, number)), float(np.median(_behind(now, number)))
+            most = was + BESIDE_S + _period_s(send, old)
+            yield check_of(
+                "form", send.name, "begins beside its sender's others", is_now <= most,
+                f"{1000 * is_now:.0f} ms after the first of them; the old sender at most {1000 * was:.0f} ms",
+                f"at most {1000 * most:.0f} ms: no recording shows modules that wait for longer",
+                "shorten its delay_ms in the bridge file", otherwise="unproved",
+            )  # fmt: skip
+
+
+def _behind(begins: list[list[float]], number: int) -> list[float]:
+    """Seconds from the first of its sender's messages to each beginning of one; 0 where none began shortly before."""
+    all_s = np.sort(np.concatenate([np.array(b) for b in begins]))
+    return [begin - float(all_s[np.searchsorted(all_s, begin - LATE_S)]) for begin in begins[number]]
 
 
 def _old_beginnings(case: Case, send: Send, old: Frames) -> _Beginnings:

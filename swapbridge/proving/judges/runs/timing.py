@@ -27,11 +27,11 @@ LONGEST_AGE_US = 500_000
 
 
 def judge_timing(case: Case) -> list[Check]:
-    """Ages, age limits, bus load."""
+    """Ages, age limits, bus load, and what it would be with a babbling source."""
     tables = case.tables
     tables.signal_times, times = signal_times(case.plan, case.run, case.maps)
     tables.bus_times, loads = bus_times(case.bench, case.run)
-    return [*times, *age_limits(case.plan), *loads]
+    return [*times, *age_limits(case.plan), *loads, *babble(case.bench, case.run)]
 
 
 def signal_times(plan: Plan, run: Run, maps: Mapping[str, SignalMap]) -> tuple[list[SignalTime], list[Check]]:
@@ -184,6 +184,36 @@ def bus_times(bench: Bench, run: Run) -> tuple[list[BusTime], list[Check]]:
             )
         )
     return out, checks
+
+
+def babble(bench: Bench, run: Run) -> list[Check]:
+    """What the plan would send if its sources babbled, one check a bus on which something is sent on arrival.
+
+    A source that never rests comes as fast as its bus carries its frames; only a gap keeps the translator from
+    repeating each of them. No recording of sound vehicles holds it.
+    """
+    plan = bench.plan
+    share: dict[int, float] = {}
+    fastest: dict[int, list[str]] = {}
+    for number, send in enumerate(plan.sends):
+        triggers = [r for r in plan.receives if any(number in plan.feeds[feed].triggers for feed in r.feeds)]
+        if not triggers or send.request is not None:
+            continue
+        base = send.variants[0].base
+        own = run.buses[send.bus].frame_ns(send.word, base if send.is_fd else base[:8])
+        sources = [run.buses[r.bus].frame_ns(r.word, bytes(min(r.minimum_length, 8))) for r in triggers]
+        apart = max(send.gap_us * 1000, own, min(sources))
+        share[send.bus] = share.get(send.bus, 0.0) + own / apart
+        fastest.setdefault(send.bus, []).append(f"{send.name} every {apart / MS:.2g} ms")
+    return [
+        check_of(
+            "time", f"bus {plan.buses[bus].name}", "load with a babbling source", taken <= HIGH_LOAD,
+            f"{100 * taken:.0f} %: {', '.join(fastest[bus])}", f"under {100 * HIGH_LOAD:.0f} %: others must speak",
+            "leave gap_ms out, which makes it half the period of what triggers it, or state a longer one",
+            otherwise="unproved",
+        )
+        for bus, taken in share.items()
+    ]  # fmt: skip
 
 
 def seen_response_ms(run: Run, bus: int) -> dict[int, float]:

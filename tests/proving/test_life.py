@@ -1,0 +1,82 @@
+"""Prove room: constants and what never moved, beside what the old sender always said."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from swapbridge.core.layout import Layout
+from swapbridge.core.roles import find_role
+from swapbridge.proving.case import Track
+from swapbridge.proving.judges.behaviour.life import _constant
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
+
+DONOR = {
+    "Cylinders": (8, 4, "", ""),
+    "Variant": (0x713, 16, "", ""),
+    "WholeTorque": (480, 16, "Nm", "reference_torque"),
+}
+"""What the donor's own frames always say: value, bits, unit, role."""
+
+
+def _signal(name: str, bits: int, unit: str, role: str) -> MapSignal:
+    return MapSignal(name, Layout(0, bits), unit=unit, role=find_role(role).name if role else "")
+
+
+def _track(signal: MapSignal, *raw: int) -> Track:
+    said = np.repeat(raw, 20)
+    return Track(np.arange(len(said)) / 10, said, np.ones(len(said), bool), signal)
+
+
+def _status(name: str, old: int, new: int, source: tuple[int, ...] = (), bits: int = 16, **more: str) -> str:
+    """What is said of a sent signal that always was `old` and always is `new`; a source says what is listed."""
+    signals = {n: _signal(n, length, unit, role) for n, (_, length, unit, role) in DONOR.items()}
+    message = MapMessage("IDENT", 0x701, False, 8, tuple(signals.values()))
+    mine = _signal(name, bits, more.get("unit", ""), more.get("role", ""))
+    role = find_role(more["role"]) if more.get("role") else None
+    made: Any = SimpleNamespace(
+        sources={("donor", "M", "S")} if source else set(), signal=mine, bus=0, role=role, label=name,
+        send=SimpleNamespace(name="host.HELLO"),
+    )  # fmt: skip
+    case: Any = SimpleNamespace(
+        names=["host", "donor"],
+        maps={"host": SignalMap(()), "donor": SignalMap((message,))},
+        recorded_track=lambda bus, message, signal: _track(signal, DONOR[signal.name][0]),
+        track_of=lambda place: _track(_signal("S", bits, "", ""), *source),
+        bridge=SimpleNamespace(sources=(), units={}),
+    )
+    return next((c.status for c in _constant(case, made, _track(mine, old), _track(mine, new))), "")
+
+
+@pytest.mark.parametrize(("old", "new", "status"), [(6, 8, "pass"), (6, 6, "unproved"), (6, 7, "fail"), (8, 8, "")])
+def test_what_an_engine_is_is_said_of_the_one_that_is_there(old: int, new: int, status: str) -> None:
+    """The old engine had six cylinders, the new one's own frames say eight."""
+    assert _status("HelloCylinders", old, new) == status
+
+
+def test_a_reference_torque_is_that_of_the_engine_that_is_there() -> None:
+    assert _status("HelloTorque", 280, 280, unit="Nm", role="reference_torque") == "unproved"
+    assert _status("HelloTorque", 280, 480, unit="Nm", role="reference_torque") == "pass"
+
+
+def test_a_code_is_its_own_makers() -> None:
+    """Both computers state a variant, each by its own numbers: the modules know the old one's."""
+    assert _status("HelloVariant", 0x2B41, 0x2B41) == ""
+    assert _status("HelloVariant", 0x2B41, 0x2B42) == "fail"
+
+
+@pytest.mark.parametrize(
+    ("source", "new", "status"),
+    [((0,), 0, "unproved"), ((255,), 255, "unproved"), ((90,), 90, "open"), ((0, 9), 0, "")],
+)
+def test_a_source_whose_bits_never_moved_is_no_witness(source: tuple[int, ...], new: int, status: str) -> None:
+    """The old sender always said 126: 63 % of a tank."""
+    assert _status("FuelLevel", 126, new, source, bits=8, unit="%") == status
+    assert _status("FuelLevel", new, new, source, bits=8, unit="%") == ""
+
+
+def test_a_flag_may_differ_between_two_drives() -> None:
+    assert _status("Lights", 1, 0, (0,), bits=1) == "open"
