@@ -33,9 +33,9 @@ from tests.proving.mistakes import (
     without,
     without_message,
 )  # fmt: skip
+from tests.proving.more_mistakes import FAST, MORE, PEDAL, STATUS, THERMAL, TORQUE
 
 CHOICES = {0: "Stopped", 1: "Running", 2: "Cranking"}
-FAST, THERMAL, PEDAL, TORQUE, STATUS = (f"donor.PCM_{n}" for n in ("FAST", "THERMAL", "PEDAL", "TORQUE", "STATUS"))
 _TORQUE_VALUE = 'ActualTorque = { value = "clamp(donor.PCM_FAST.ActualTorque, -500 Nm, 1546 Nm)"'
 _REQUEST = 'value = "clamp(host.TransRequest.TorqueRequest, -48 Nm, 690 Nm)"'
 
@@ -493,5 +493,10 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
 }
 
 
-ALL: dict[str, Change] = {f"{kind}: {name}": change for kind, some in MISTAKES.items() for name, change in some.items()}
+ALL: dict[str, Change] = {
+    f"{kind}: {name}": change
+    for part in (MISTAKES, MORE)
+    for kind, some in part.items()
+    for name, change in some.items()
+}
 """Every mistake by class and name."""

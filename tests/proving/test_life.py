@@ -20,6 +20,7 @@ DONOR = {
     "WholeTorque": (480, 16, "Nm", "reference_torque"),
 }
 """What the donor's own frames always say: value, bits, unit, role."""
+SAFE = 200
 
 
 def _signal(name: str, bits: int, unit: str, role: str) -> MapSignal:
@@ -31,6 +32,10 @@ def _track(signal: MapSignal, *raw: int) -> Track:
     return Track(np.arange(len(said)) / 10, said, np.ones(len(said), bool), signal)
 
 
+def _variant(name: str) -> Any:
+    return SimpleNamespace(fields=[SimpleNamespace(name=name, fallback=SAFE)])
+
+
 def _status(name: str, old: int, new: int, source: tuple[int, ...] = (), bits: int = 16, **more: str) -> str:
     """What is said of a sent signal that always was `old` and always is `new`; a source says what is listed."""
     signals = {n: _signal(n, length, unit, role) for n, (_, length, unit, role) in DONOR.items()}
@@ -39,7 +44,7 @@ def _status(name: str, old: int, new: int, source: tuple[int, ...] = (), bits: i
     role = find_role(more["role"]) if more.get("role") else None
     made: Any = SimpleNamespace(
         sources={("donor", "M", "S")} if source else set(), signal=mine, bus=0, role=role, label=name,
-        send=SimpleNamespace(name="host.HELLO"),
+        send=SimpleNamespace(name="host.HELLO", variants=[_variant(name)]),
     )  # fmt: skip
     case: Any = SimpleNamespace(
         names=["host", "donor"],
@@ -48,7 +53,8 @@ def _status(name: str, old: int, new: int, source: tuple[int, ...] = (), bits: i
         track_of=lambda place: _track(_signal("S", bits, "", ""), *source),
         bridge=SimpleNamespace(sources=(), units={}),
     )
-    return next((c.status for c in _constant(case, made, _track(mine, old), _track(mine, new))), "")
+    sent = (SAFE, new) if source else (new,)  # until its source is heard it says its safe answer
+    return next((c.status for c in _constant(case, made, _track(mine, old), _track(mine, *sent))), "")
 
 
 @pytest.mark.parametrize(("old", "new", "status"), [(6, 8, "pass"), (6, 6, "unproved"), (6, 7, "fail"), (8, 8, "")])

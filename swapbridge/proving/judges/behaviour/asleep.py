@@ -38,7 +38,10 @@ SILENT, TALKS = 0.1, 0.5
 LONGER_S = 2.0
 SHORTER_S = 0.5
 LONGEST_SLEEP_S = 30.0
-"""A bus without frames for so long sleeps, whatever sleeps on it (common practice, no source)."""
+"""Modules agree to sleep within 1 to 5 s of the last need (common practice, no source); this is several times as long.
+
+It decides only where no recording shows the old sender fall asleep: otherwise that is the measure.
+"""
 
 
 @dataclass(frozen=True, slots=True)

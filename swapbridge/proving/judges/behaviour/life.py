@@ -153,12 +153,12 @@ def _sources_move(case: Case, made: SentSignal) -> bool:
 
 def _constant(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
     """A constant other than the old sender's is right only if the donor itself says it; so is one of its engine's."""
+    if made.sources:
+        yield from _never_moved(case, made, before, now)
+        return
     if len(np.unique(before.raw)) != 1 or len(np.unique(now.raw)) != 1:
         return
     then, is_now = int(before.raw[0]), int(now.raw[0])
-    if made.sources:
-        yield from _never_moved(case, made, then, is_now)
-        return
     others = _donor_says(case, made)
     witness = next((label for label, value in others.items() if _close(value, float(now.values[0]))), "")
     if then != is_now:
@@ -172,30 +172,34 @@ def _constant(case: Case, made: SentSignal, before: Track, now: Track) -> Iterat
             "the old sender's value, or that of the new engine's own frames",
             "send the recorded value, or take it from the donor's message that states it",
         )
-    elif others and not witness and _of_an_engine(made):
+    elif others and not witness and _is_a_fact(made):
         label, value = next(iter(others.items()))
         yield check_of(
             "life",
             made.label,
             "constant",
             False,
-            f"always {in_words(made.signal, is_now)}, as the old engine said; {label} of the new one says {value:g}",
-            "what is true of the engine that is there",
-            f"send {value:g}; or, if a module was coded for the old engine and must go on hearing of it, list it under "
-            f'open = ["{made.signal.name}"] of {made.send.name}',
+            f"always {in_words(made.signal, is_now)}, as the old sender said; {label} says {value:g}",
+            "what is true of the engine and the vehicle that are there",
+            f"take it from there, or send {value:g}; or, if a module was coded for the old engine and has to go on "
+            f'hearing of it, list it under open = ["{made.signal.name}"] of {made.send.name}',
             otherwise="unproved",
         )
 
 
-def _never_moved(case: Case, made: SentSignal, then: int, is_now: int) -> Iterator[Check]:
+def _never_moved(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
     """A live source that never moved, and of which something else is made than the old sender always said.
 
     Two drives may differ. But bits that were never set, or always, may be nobody's.
     """
     tracks = [case.track_of(place) for place in made.sources]
     raws = [np.unique(t.raw) for t in tracks if t is not None]
-    if then == is_now or not raws or any(len(raw) != 1 for raw in raws):
+    said = np.unique(before.raw[before.measured])
+    live = now.raw[now.measured & (now.raw != _safe_raw(made))]
+    now_said = np.unique(live if len(live) else now.raw[now.measured])
+    if any(len(raw) != 1 for raw in (*raws, said, now_said)) or not raws or said[0] == now_said[0]:
         return
+    then, is_now = int(said[0]), int(now_said[0])
     empty = _number(made.signal) and all(
         int(t.raw[0]) in (0, (1 << t.signal.layout.length) - 1, -1) for t in tracks if t is not None
     )
@@ -212,8 +216,8 @@ def _never_moved(case: Case, made: SentSignal, then: int, is_now: int) -> Iterat
     )
 
 
-def _of_an_engine(made: SentSignal) -> bool:
-    """Whether it says what an engine is, in numbers that all makers count alike; a code is its own maker's."""
+def _is_a_fact(made: SentSignal) -> bool:
+    """Whether it is a quantity, or counts what all makers count alike; a code is its own maker's."""
     role = made.role
     return (role is not None and bool(role.quantity)) or bool(_name_words(made.signal.name) & ENGINE_COUNTS)
 
@@ -251,7 +255,7 @@ def _name_words(name: str) -> set[str]:
 
 def _safe_only(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
     """A signal that says its safe answer most of the time, where the old sender hardly ever said it."""
-    raw = next((f.fallback for v in made.send.variants for f in v.fields if f.name == made.signal.name), None)
+    raw = _safe_raw(made)
     if raw is None or not made.sources:
         return
     share, was = float((now.raw == raw).mean()), float((before.raw == raw).mean())
@@ -280,6 +284,11 @@ def _safe_only(case: Case, made: SentSignal, before: Track, now: Track) -> Itera
             "measurements",
             "its source is stale, invalid or wrong: see the evidence for the message that it reads",
         )
+
+
+def _safe_raw(made: SentSignal) -> int | None:
+    """The raw value of a signal's safe answer."""
+    return next((f.fallback for v in made.send.variants for f in v.fields if f.name == made.signal.name), None)
 
 
 def _beyond_seen(case: Case, made: SentSignal, now: Track) -> str:

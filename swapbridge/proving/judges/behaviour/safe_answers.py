@@ -22,7 +22,10 @@ HIGH, LOW, NONE = 0.6, 0.4, 0.05
 FOLLOWS = 0.5
 """Correlation from which a number goes with the one that it is made from."""
 TURNING_WORDS = frozenset({"running", "run", "on", "cranking", "crank", "start", "starting", "1", "true", "yes"})
-LONGEST_HOLD_US, LONGEST_RAMP_US = 2_000_000, 5_000_000
+LONGEST_HOLD_US = 2_000_000
+LONGEST_RAMP_US = 5_000_000
+"""A gear change takes half a second, and a request for it no longer (common practice, no source); this is ten times as
+long, and no way out of one any more."""
 MOVES_FAST = frozenset(
     {
         "engine_speed", "engine_running", "actual_torque", "requested_torque", "torque_without_intervention",

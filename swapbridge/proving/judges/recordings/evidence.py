@@ -236,14 +236,19 @@ def _engine(case: Case, number: int, name: str) -> Iterator[Check]:
 
 
 def _measured(case: Case, number: int, name: str) -> Iterator[Check]:
-    """What every scan tool reads stands beside a recording from which it is read, or whose old sender said it."""
+    """What every scan tool reads stands beside a recording from which it is read, or whose old sender said it.
+
+    J1939 groups have a published layout, so nobody has to find their scale.
+    """
     if case.stimuli.get(name) is None:
         return
-    used = {made.role.alias for made in case.made if made.bus == number and made.role is not None and made.sources}
-    for place in {place for made in case.made for place in made.sources if place[0] == name}:
-        track = case.track_of(place)
-        if track is not None and track.signal.role in BY_NAME:
-            used.add(BY_NAME[track.signal.role].alias)
+    used: set[str] = set()
+    places = {(name, made.message.name, made.signal.name) for made in case.made if made.bus == number and made.sources}
+    for place in places | {place for made in case.made for place in made.sources if place[0] == name}:
+        message = case.maps[name].message(place[1])
+        signal = message.signal(place[2]) if message is not None and not message.is_group else None
+        if signal is not None and signal.role in BY_NAME:
+            used.add(BY_NAME[signal.role].alias)
     missing = [
         alias.replace("_", " ") for alias in SCAN_TOOL if alias in used and channel_of(case, number, alias) is None
     ]
