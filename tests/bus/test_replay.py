@@ -79,7 +79,7 @@ def test_frames_come_in_the_order_of_time(ends: Any) -> None:
     report = replay(capture_of([20, 0, 10]), {0: mouth})
     assert report.sent == 3
     assert [message.data[7] for message in heard(ear)] == [1, 2, 0]
-    assert report.seconds >= 0.02
+    assert 0.02 <= report.seconds < 60
 
 
 def test_never_early_and_in_step_with_the_capture(ends: Any) -> None:

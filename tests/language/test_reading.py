@@ -33,6 +33,16 @@ def test_times_that_are() -> None:
     assert bridge.states.after_run_us == 200_000
 
 
+def test_one_page_is_an_order_too() -> None:
+    assert parse_bridge(SEND + "mux = [3]\n").messages[0].mux == (3,)
+
+
+@pytest.mark.parametrize("text", ["true", "false"])
+def test_a_truth_value_is_an_expression(text: str) -> None:
+    bridge = parse_bridge(SEND + f"[messages.signals]\nLamp = {text}\n")
+    assert bridge.messages[0].signals[0].value.text == text
+
+
 @pytest.mark.parametrize("text", ["0.125", "-0.125", "3.0", "-40.05", "1e-6", "2.5e3"])
 def test_a_written_number_keeps_its_value_and_sign(text: str) -> None:
     bridge = parse_bridge(BASE + f"[constants]\nK = {text}\n")

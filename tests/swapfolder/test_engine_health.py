@@ -42,6 +42,11 @@ def test_practice_figures() -> None:
     assert Cylinder(1, Fraction(80), Fraction(64)).grade == "bad", "20 % is not under 20 %"
 
 
+def test_cylinders_that_leak_nothing_are_good_at_0_percent() -> None:
+    sheet = HealthSheet("donor", "psi", tuple(Cylinder(n, Fraction(80), Fraction(80)) for n in (1, 2)))
+    assert sheet.sentences() == ["leak-down good on 2 cylinders, at most 0 %"]
+
+
 @given(st.fractions(min_value=1, max_value=200), st.fractions(min_value=0, max_value=1))
 def test_leakage_is_what_is_missing(supply: Fraction, share: Fraction) -> None:
     leak = leakage_percent(supply, supply * share)
