@@ -106,7 +106,7 @@ def codes_of_needs(changes: Changes, needs: tuple[Need, ...]) -> tuple[NeedCodes
     """Which needs of a list get codes.
 
     A module that misses, or does not believe, the absent module waits for what that one sent. Which of its messages a
-    code belongs to can't be told from codes alone, so every need of that module on this bus gets them.
+    code belongs to can't be seen from codes alone, so every need of that module on this bus gets them.
 
     Parameters
     ----------

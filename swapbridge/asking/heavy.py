@@ -24,7 +24,7 @@ LONGEST_LISTEN_NS = 15 * S
 MOST_MODULES = 32
 NOT_ACKNOWLEDGED = 0xE800
 SIGNS = frozenset({j1939.DM1, j1939.ADDRESS_CLAIMED, 0xF003, 0xF004})
-"""Groups that tell a J1939 bus: DM1, address claims, electronic engine controllers 1 and 2."""
+"""Groups by which a J1939 bus is recognised: DM1, address claims, electronic engine controllers 1 and 2."""
 _TOOL_FUNCTION = 129
 
 

@@ -212,7 +212,7 @@ class AskingSession:
         self._out.clear()
 
     def may_ask(self, word: int) -> bool:
-        """Whether a request may go out under this identifier; told once when traffic was heard there."""
+        """Whether a request may go out under this identifier; reported once when traffic was heard there."""
         if word in self.forbidden or word in self.heard:
             self.note(f"{_name(word)} is used by the vehicle's own traffic: nothing is asked there")
             return False

@@ -32,7 +32,7 @@ def speed_reader(maps: Iterable[SignalMap]) -> SpeedOf | None:
                 continue
             try:
                 return float(find_unit(signal.unit).convert(signal.physical(raw), wanted))
-            except InputError:  # a unit that nobody declared tells no speed
+            except InputError:  # without a declared unit there is no speed
                 continue
         return None
 

@@ -1,7 +1,7 @@
 """Asking room: ISO 15765-2 with one module, by `can-isotp`, without its clock.
 
 Every request that may be asked fits a single frame, so only answers are ever cut in pieces, and how long to wait for
-the next piece is decided by whoever asks, with the time that it is told.
+whoever asks decides on the next piece, with the time that it passes.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ _NEVER_MS = 1_000_000_000
 """The library's own time-outs read a clock; they are put out of reach."""
 LONGEST_MESSAGE = 4095
 _QUIET = logging.getLogger(f"{__name__}.isotp")
-"""What the library warns of is told as remarks about the module, not on standard error."""
+"""The library's warnings become remarks about the module, not text on standard error."""
 _QUIET.addHandler(logging.NullHandler())
 _QUIET.propagate = False
 

@@ -15,7 +15,7 @@ def buses_of(
 ) -> dict[int, str]:
     """Which bus each bus of a capture is: its number in the capture, and one of `names`.
 
-    A recording of one bus is whatever it is said to be; one of several is told by the names in it.
+    A recording of one bus may have any name; in one of several the bus is found by its name.
 
     Parameters
     ----------
@@ -29,7 +29,7 @@ def buses_of(
     Raises
     ------
     InputError
-        There is no such bus, or it can't be told.
+        There is no such bus, or which one is meant is not clear.
     """
     what = capture.source or "the capture"
     if bus is not None and bus not in names:

@@ -46,7 +46,7 @@ class ReadNotes:
     """Why reading ended before the file did, as a sentence; "" when it did not."""
 
     def sentences(self) -> list[str]:
-        """What to tell the user, empty when all was well."""
+        """What to report to the user; empty when all was well."""
         out = []
         if self.unreadable_lines:
             shown = f", for example {self.examples[0]!r}" if self.examples else ""

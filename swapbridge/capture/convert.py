@@ -36,7 +36,7 @@ class Converted(NamedTuple):
     moved: int = 0
 
     def sentences(self) -> list[str]:
-        """What to tell the user, empty when all was well."""
+        """What to report to the user; empty when all was well."""
         if not self.moved:
             return self.notes.sentences()
         frames = "1 frame is" if self.moved == 1 else f"{self.moved:,} frames are"

@@ -161,7 +161,7 @@ def parquet_blocks(
 
 
 def _facts(text: str) -> tuple[tuple[str, ...], ReadNotes] | None:
-    """Bus names and notes of the first reading; None where the text does not tell them."""
+    """Bus names and notes of the first reading; None where the text does not hold them."""
     try:
         facts = json.loads(text)
         names = tuple(facts["bus_names"])

@@ -21,7 +21,7 @@ from swapbridge.core.progress import Progress
 
 BLOCK_ROWS = 1 << 20
 TORN_WINDOW = 1 << 18
-"""Frames before a last line without an end that tell whether it is whole."""
+"""So many frames before a last line without an end are looked at to decide whether it is whole."""
 
 
 @dataclass(slots=True)

@@ -97,7 +97,7 @@ class GzipStream(io.RawIOBase):
 
 
 class LogSource(NamedTuple):
-    """An open file: its bytes in order, the file itself and its size, and where trouble with gzip is told."""
+    """An open file: its bytes in order, the file itself and its size, and where trouble with gzip is noted."""
 
     stream: io.BufferedReader
     gzip: GzipStream | None

@@ -171,7 +171,7 @@ def _reference_lines(
 
 
 def _state_lines(bridge: BridgeFile, maps: Mapping[str, SignalMap], shown: set[str]) -> Iterator[str]:
-    """What tells the states apart."""
+    """What selects the states."""
     if "state" in shown:
         return
     shown.add("state")

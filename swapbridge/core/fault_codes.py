@@ -11,7 +11,7 @@ from typing import Literal
 from swapbridge.core.errors import InputError
 
 About = Literal["lost communication", "invalid data", ""]
-"""What a code says of the network: a module is not heard, or what it says is wrong; "" is any other code."""
+"""What a code means for the network: a module is missing, or its data is wrong; "" is any other code."""
 
 _LETTERS = "PCBU"
 STATUS_BITS = (
@@ -152,7 +152,7 @@ def read_code(text: str) -> int:
 
 
 def about(code: int) -> tuple[About, str]:
-    """What a two-byte code says of the network, and the module that is missed or wrong ("" where it isn't known)."""
+    """What a two-byte code means for the network, and the module that is missing or wrong ("" where unknown)."""
     number = code ^ _NETWORK
     if 0x100 <= number <= 0x2FF:
         return "lost communication", _LOST.get(number, "")

@@ -72,7 +72,7 @@ class DemoTransmission:
         Parameters
         ----------
         inputs : TransmissionInputs
-            What its computer was told; may be late or wrong.
+            What its computer received; may be late or wrong.
         crank_rpm : float
             The crankshaft's true speed, which its shaft feels whatever the bus says.
         dt_s : float

@@ -1,4 +1,4 @@
-"""Language room: which J1939 addresses a group is heard from, sent as and sent to, told once for every reader."""
+"""Language room: which J1939 addresses a group is heard from, sent as and sent to, worked out once for everyone."""
 
 from __future__ import annotations
 

@@ -202,7 +202,7 @@ class Diagnostics:
 
 @dataclass(frozen=True, slots=True)
 class StateRules:
-    """Expressions that tell the states apart, and times."""
+    """Expressions that select the states, and times."""
 
     key_on: Written | None = None
     crank: Written | None = None

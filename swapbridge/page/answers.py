@@ -249,7 +249,7 @@ class AcceptAllAnswer(TypedDict):
 
 
 class CompilerMessage(TypedDict):
-    """What the compiler says of a line."""
+    """The compiler's message on a line."""
 
     level: str
     line: int | None
@@ -306,7 +306,7 @@ class Usage(TypedDict):
 
 
 class CheckAnswer(TypedDict):
-    """What the compiler says of a bridge text."""
+    """The compiler's messages on a bridge text."""
 
     faults: Sequence[CompilerMessage]
     rows: Sequence[BridgeRow]
@@ -337,8 +337,8 @@ class TextAnswer(TypedDict):
 
 
 class DraftRow(TypedDict):
-    """A signal's line of the bridge file, what draft says of it, and whether it is open, waits for a review, or may be
-    accepted together with others; `unseen` is what draft said of it where it was."""
+    """A signal's line of the bridge file, draft's comment on it, and whether it is open, waits for a review, or may be
+    accepted together with others; `unseen` is draft's comment on it where it was."""
 
     name: str
     message: str

@@ -35,7 +35,7 @@ class Job:
     cancel_asked: bool = False
 
     def to_dict(self) -> dict[str, Any]:
-        """What the page is told; the result itself only when it is plain data."""
+        """What the page receives; the result itself only when it is plain data."""
         return {
             "key": self.key,
             "what": self.what,

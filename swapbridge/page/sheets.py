@@ -87,7 +87,7 @@ def with_needs(text: str, rows: Sequence[NeedRow], where: str) -> str:
 
 
 def _without(text: str, headers: Sequence[int], gone: set[int]) -> str:
-    """The text without some tables: their header lines are told, and blank lines and remarks behind a table stay."""
+    """The text without some tables: their header lines are given, and blank lines and remarks behind a table stay."""
     lines = text.split("\n")
     drop: set[int] = set()
     for place, (first, end) in enumerate(pairwise([*(h - 1 for h in headers), len(lines)])):

@@ -32,7 +32,7 @@ class Program(Protocol):
 
 
 class TranslatorLike(Program, Protocol):
-    """A program that also tells how it is: what is fresh, its state, what it refused and dropped."""
+    """A program that also reports its condition: what is fresh, its state, what it refused and dropped."""
 
     def feed_fresh(self, number: int) -> bool:
         """Whether a feed of the plan is fresh."""

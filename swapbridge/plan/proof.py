@@ -44,7 +44,7 @@ class ProvedFile:
 
 @dataclass(frozen=True, slots=True)
 class ProofHead:
-    """What a proof says of itself.
+    """The head of a proof.
 
     Attributes
     ----------
@@ -212,7 +212,7 @@ def why_not(ruling: ProofRuling, *, unproved: bool, makes: bool = True) -> str:
     Parameters
     ----------
     ruling : Ruling
-        What `ruling_on` says of the plan.
+        The result of `ruling_on` for the plan.
     unproved : bool
         Whether a person said aloud to go on without a proof.
     makes : bool

@@ -212,7 +212,7 @@ class Case:
     def drives_of(self, made: SentSignal) -> frozenset[int]:
         """Buses in whose recordings a rule's values come about; each recording is a drive of its own.
 
-        What asks for the translator's state hangs on what tells the states apart.
+        What asks for the translator's state depends on what selects the states.
         """
         places = set(made.sources)
         if "state" in made.functions:

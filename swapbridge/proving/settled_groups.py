@@ -22,7 +22,7 @@ from swapbridge.signalmap.signal_map import SignalMap
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """Plan and maps with the recordings' identifiers, and what is to be said of groups with several senders."""
+    """Plan and maps with the recordings' identifiers, and remarks on groups with several senders."""
 
     plan: Plan
     maps: dict[str, SignalMap]

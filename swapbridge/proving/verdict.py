@@ -29,7 +29,7 @@ class Check:
     name : str
         What was looked at: "period", "counter", "checksum".
     status : {"fail", "unproved", "warn", "open", "habit", "pass"}
-        "unproved": the recordings can't tell, and without that nothing is proved. "warn": somebody has to look. "open":
+        "unproved": the recordings can't show it, which leaves all unproved. "warn": somebody has to look. "open":
         not proved, and said so. "habit": another engine's, not wrong.
     measured, required : str
         Both values, with units.
@@ -142,7 +142,7 @@ class DifferingCurve:
 
 @dataclass(frozen=True, slots=True)
 class EngineFigure:
-    """One figure of both engines and the gearbox side by side, "" where nothing tells."""
+    """One figure of both engines and the gearbox side by side, "" where it is not known."""
 
     what: str
     host: str

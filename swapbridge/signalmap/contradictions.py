@@ -1,4 +1,4 @@
-"""Signal map room: what a map says twice or beyond its messages, left out signal by signal and told."""
+"""Signal map room: what a map says twice or beyond its messages, left out signal by signal and noted."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def tidy(name: str) -> str:
 
 
 def _together(a: MapSignal, b: MapSignal, by_name: Mapping[str, MapSignal]) -> bool:
-    """Whether two signals can stand in one frame: no multiplexer tells them apart."""
+    """Whether two signals can stand in one frame: no multiplexer separates them."""
     if a.mux_signal is None or b.mux_signal is None:
         return True
     pages: dict[str, frozenset[int]] = {}

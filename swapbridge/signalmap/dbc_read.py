@@ -132,7 +132,7 @@ def _text_of(path: Path) -> str:
 
 
 def with_imports(path: Path, seen: set[Path] | None = None) -> tuple[str, list[str]]:
-    """A DBC's text, those in front that its own comments say it is made of, and what is to be said of them."""
+    """A DBC's text, the files that its comments import, and the notes on them."""
     text = _text_of(path)
     seen = {path.resolve()} if seen is None else seen
     parts, notes = [], []

@@ -100,7 +100,7 @@ def map_text(content: bytes) -> str:
 
 
 def written_digest(path: Path) -> str:
-    """What `map_digest` says of the map in a file if `save_map` wrote it, without reading what the map says.
+    """The `map_digest` of the map in a file that `save_map` wrote, without parsing the map.
 
     A file from elsewhere gives another digest, and one that can't be opened none (""): only equality says something.
     """

@@ -1,4 +1,4 @@
-"""Signal map room: one thing said of a message or signal, made where it is missing; nobody types SG_ lines."""
+"""Signal map room: sets properties of a message or signal, and makes it where it is missing; nobody types SG_ lines."""
 
 from __future__ import annotations
 
@@ -181,7 +181,7 @@ def _changed_message(message: MapMessage, change: MapChange) -> MapMessage:
 
 
 def _with_management(evidence: Mapping[str, Any], is_management: bool | None) -> Mapping[str, Any]:
-    """What is kept of a message, with what is said of its being network management."""
+    """A message's evidence, with whether it is network management."""
     kept = {key: value for key, value in evidence.items() if is_management is None or key != "network_management"}
     return {**kept, "network_management": True} if is_management else kept
 
@@ -254,7 +254,7 @@ def _follows(s: MapSignal, before: Layout, after: Layout) -> MapSignal:
 
 
 def _said(s: MapSignal, message: MapMessage, others: list[MapSignal], change: MapChange) -> MapSignal:
-    """The signal with everything that the change says of it."""
+    """The signal with every property that the change sets."""
     counter, checksum = s.counter, s.checksum
     if change.counter is not None:
         counter = None if change.counter == NOTHING else _counter(change.counter, s.layout, s.name)

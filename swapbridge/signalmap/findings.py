@@ -179,7 +179,7 @@ def findings_from_json(text: str) -> Findings:
     try:
         data = json.loads(text, parse_constant=lambda _: None)
         if "\\ud" in text.lower():
-            json.dumps(data, ensure_ascii=False).encode("utf-8")  # half a character would be told everywhere
+            json.dumps(data, ensure_ascii=False).encode("utf-8")  # half a character would fail wherever it is printed
     except (ValueError, RecursionError):
         raise InputError(f"these are not JSON: {_REMEDY}") from None
     return findings_from_dict(data)

@@ -1,4 +1,4 @@
-"""Signal map room: whether what a map says of a counter, a checksum or a constant holds in a recording."""
+"""Signal map room: whether a map's counter, checksum or constant holds in a recording."""
 
 from __future__ import annotations
 

@@ -25,7 +25,7 @@ ModuleKind = Literal[
 """What a module does; `braking`, `steering` and `restraint` modules are never imitated while they are present."""
 
 NO_CODES = "none"
-"""What a map says of a signal in a J1939 group that has no reserved raw value."""
+"""How a map marks a signal of a J1939 group that has no reserved raw value."""
 
 MODULE_KINDS: tuple[str, ...] = get_args(ModuleKind)
 

@@ -48,7 +48,7 @@ def load_pieces(
 def bus_survey(
     name: str, parts: Iterable[LoadPiece], bit_rate: int, start_ns: int, words: npt.NDArray[np.uint64], number: int
 ) -> tuple[BusSurvey, npt.NDArray[np.int64]]:
-    """One bus, its silences not told apart yet, and the times it was heard again."""
+    """One bus with its silences, not yet judged, and the times when traffic came back."""
     frames = errors = remotes = busy_ns = 0
     first = last = 0
     sleeps: list[tuple[int, int]] = []

@@ -21,7 +21,7 @@ from swapbridge.surveying.survey_result import BusSurvey, IdentifierSurvey, Send
 WAKE_S = 5.0
 """What comes only this soon after a wake-up is set apart as 'wake-up'."""
 _FEWEST_GAPS = 4
-"""With fewer gaps no step can be told from chance."""
+"""With fewer gaps a step can't be distinguished from chance."""
 _HINT_ROWS = 512
 """Frames in which a counter or checksum is looked for."""
 _MOST_TOGETHER = 64

@@ -1,6 +1,6 @@
-"""Surveying room: frames lost: how many a recording is missing, told by rolling counters and by the clock.
+"""Surveying room: frames lost: how many a recording is missing, by rolling counters and by the clock.
 
-A counter tells how many frames are missing save for whole cycles, which only the clock sees. Where an identifier has
+A counter shows how many frames are missing except for whole cycles, which only the clock shows. Where an identifier has
 no counter the clock alone speaks, and to it a sender that paused looks the same.
 """
 
@@ -26,7 +26,7 @@ Counters = Mapping[BusIdentifier, Sequence[tuple[Layout, Counter]]]
 SHORTEST_FRAME_NS = 40_000
 """No frame follows another one sooner on any bus (47 bits at 1 Mbit/s, at the least): what a logger wrote at once."""
 FEWEST_STEPS = 16
-"""With fewer steps between frames nothing is said of an identifier."""
+"""An identifier with fewer steps between frames is not judged."""
 IN_STEP = 0.9
 """Share of steps that must be as the clock, or the counter, would have them before it is believed."""
 CERTAIN = 0.97
@@ -57,13 +57,13 @@ class IdentifierLoss:
     frames : int
         Frames that the recording holds.
     by_counter : int or None
-        Frames that its counter says are missing, whole cycles told by the clock; None where it has no counter.
+        Frames that its counter says are missing, whole cycles by the clock; None where it has no counter.
     by_clock : int or None
         Frames that the clock says are missing; None where it is not sent in step, or the clock is too coarse.
     jumps : int
         Steps of the counter that no loss explains: its sender began anew.
     period_ms : float
-        Time from one sending to the next; nan where neither counter nor clock tells.
+        Time from one sending to the next; nan where neither counter nor clock shows it.
     """
 
     bus: str
@@ -77,7 +77,7 @@ class IdentifierLoss:
 
     @property
     def lost(self) -> int | None:
-        """Frames missing: what the counter says, or else the clock; None where neither can tell."""
+        """Frames missing: by the counter, or else by the clock; None where neither shows it."""
         return self.by_clock if self.by_counter is None else self.by_counter
 
     @property
@@ -105,7 +105,7 @@ class FramesLost:
     Attributes
     ----------
     identifiers : tuple of IdentifierLoss
-        By bus and identifier, those with frames enough to tell.
+        By bus and identifier, those with enough frames to judge.
     silences : tuple of Silence
         When a whole bus had no frame, and whether it slept or the recording dropped out.
     """
@@ -118,12 +118,12 @@ class FramesLost:
         return tuple(one for one in self.identifiers if one.bus == bus)
 
     def counted_by(self, bus: str) -> tuple[IdentifierLoss, ...]:
-        """Those of one bus that its loss is told by: the ones with a counter, or else those the clock can count."""
+        """Those by which a bus's loss is measured: the ones with a counter, or else those the clock can count."""
         counted = tuple(one for one in self.of(bus) if one.by_counter is not None)
         return counted or tuple(one for one in self.of(bus) if one.by_clock is not None)
 
     def share(self, bus: str) -> float | None:
-        """Share of what was sent on a bus that is missing; None where nothing tells."""
+        """Share of what was sent on a bus that is missing; None where nothing shows it."""
         counted = self.counted_by(bus)
         lost = sum(one.lost or 0 for one in counted)
         return lost / (lost + sum(one.frames for one in counted)) if counted else None
@@ -227,7 +227,7 @@ class Counted(NamedTuple):
 
 
 def count_sendings(value: Ints, gap_ns: Ints, counter: Counter) -> Counted | None:
-    """How many sendings each gap spans by a counter, whole cycles told by the clock.
+    """How many sendings each gap spans by a counter, whole cycles by the clock.
 
     Parameters
     ----------
@@ -264,7 +264,7 @@ def count_sendings(value: Ints, gap_ns: Ints, counter: Counter) -> Counted | Non
         period = float(gap[sure].sum() / advance[sure].sum())
         if period <= 0:
             return None
-    for _ in range(3):  # a logger that writes in batches has its time in the long gaps: once those are told, all count
+    for _ in range(3):  # a logger that writes in batches has its time in the long gaps: once those are known, all count
         sendings = (advance + cycle * np.maximum(0, np.rint((gap / period - advance) / cycle))).astype(np.int64)
         plain = sendings <= 4 * cycle
         period = float(gap[plain].sum() / max(1, sendings[plain].sum()))

@@ -29,7 +29,7 @@ DECISIVE_BITS = 6.0
 HISTORY = 200
 """Frames before a silence from which a sender's rhythm is known."""
 STEADY = 0.1
-"""Jitter, in periods, up to which a rhythm can be told from another after the silence."""
+"""Jitter, in periods, up to which a rhythm can be recognised again after the silence."""
 AGAINST = -3.0
 """Bits that speak against a dropout where a sender does what it would not do in one."""
 APART_S = 0.002
@@ -54,7 +54,7 @@ class Silence:
     begin_s, end_s : float
         Last frame before and first frame after, seconds since the capture's first frame.
     kind : {"dropout", "asleep", "unclear"}
-        The recording missed frames; the bus slept; the frames do not tell.
+        The recording missed frames; the bus slept; not clear from the frames.
     bits : float
         Evidence for a dropout (for sleep where negative).
     due : int
@@ -92,7 +92,7 @@ def silences(capture: Capture, senders: Sequence[Sender]) -> Iterator[Silence]:
     capture : Capture
         The recording.
     senders : sequence of Sender
-        Its identifiers; those with a counter tell more.
+        Its identifiers; those with a counter show more.
     """
     if not len(capture):
         return

@@ -65,7 +65,7 @@ def _times(spans: Sequence[tuple[float, float]], digits: int = 0) -> str:
 
 
 def lost_lines(found: Survey) -> list[str]:
-    """Sentences on what the recording is missing, and on silences of which the frames do not tell."""
+    """Sentences on what the recording is missing, and on silences that the frames do not explain."""
     if found.lost is None:
         return []
     out = []

@@ -142,7 +142,7 @@ class BusSurvey:
     awake_s : float
         Seconds from its first to its last frame without any such spans, slept or not.
     dropouts, unclear : tuple of (float, float)
-        Those in which its senders went on and the recording missed them, and those of which the frames do not tell.
+        Those in which its senders went on and the recording missed them, and those that the frames do not explain.
     """
 
     name: str
@@ -160,7 +160,7 @@ class BusSurvey:
     unclear: tuple[tuple[float, float], ...] = ()
 
     def with_silences(self, found: Iterable[Silence]) -> BusSurvey:
-        """The same with its silences told apart."""
+        """The same with its silences judged."""
         of: dict[str, list[tuple[float, float]]] = {"asleep": [], "dropout": [], "unclear": []}
         for one in found:
             if one.bus == self.name:
@@ -246,7 +246,7 @@ class Survey:
         )
 
     def with_lost(self, lost: FramesLost) -> Survey:
-        """The same with the frames that are missing, and each bus's silences told apart by them."""
+        """The same with the frames that are missing, and each bus's silences judged by them."""
         return replace(self, lost=lost, buses=tuple(bus.with_silences(lost.silences) for bus in self.buses))
 
     def to_dict(self) -> dict[str, Any]:

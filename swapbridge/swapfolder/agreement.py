@@ -1,4 +1,4 @@
-"""Swap folder room: two plans played on the same recordings, and told apart signal by signal through one map.
+"""Swap folder room: two plans played on the same recordings, and compared signal by signal through one map.
 
 So a drafted bridge is counted against one written by hand: what both send is decoded by the map of the one written by
 hand, wherever the draft put its own signals.

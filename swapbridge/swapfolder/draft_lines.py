@@ -37,7 +37,7 @@ _DRIVER = frozenset({"brake_switch", "park_neutral", "kick_down", "cruise_switch
 
 @dataclass(frozen=True, slots=True)
 class BridgeLine:
-    """A signal's line of a bridge file: its rule, and what draft says of it.
+    """A signal's line of a bridge file: its rule, and draft's comment on it.
 
     Attributes
     ----------

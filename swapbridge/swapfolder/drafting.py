@@ -40,7 +40,7 @@ class FolderDraft:
     Attributes
     ----------
     swap, drafted
-        Both vehicles, and what is said of every message that will be missed.
+        Both vehicles, and the drafted rules of every message that will be missed.
     changes : tuple of str
         What the draft changed its mind about since the last one.
     files : mapping of Path to bytes
@@ -99,7 +99,7 @@ def make_draft(
     Raises
     ------
     InputError
-        A recording is missing or tells nothing, or a file that is there can't be read.
+        A recording is missing or shows nothing, or a file that is there can't be read.
     """
     found = draft_recordings(folder)
     tracks = {k: read_stimulus(r.stimulus).on_clock_of(captures[k]) for k, r in found.items() if r.stimulus is not None}

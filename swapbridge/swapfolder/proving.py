@@ -64,7 +64,7 @@ class ProofFiles:
 
 @dataclass(frozen=True, slots=True)
 class ProofOptions:
-    """How a plan is proved; what each means is told by `swapbridge prove --help`."""
+    """How a plan is proved; `swapbridge prove --help` explains each."""
 
     thoroughness: str = "quick"
     seed: int = 0

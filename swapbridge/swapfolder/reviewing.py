@@ -152,7 +152,7 @@ def _torque(
     signal: MapSignal,
     field: Field,
 ) -> list[str]:
-    """How much too little torque would be reported at most, as far as the recordings tell."""
+    """How much too little torque would be reported at most, as far as the recordings show."""
     role = BY_NAME.get(field.role)
     if role is None or role.hazard != "actual torque":
         return []

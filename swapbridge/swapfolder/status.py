@@ -60,7 +60,7 @@ def swap_status(folder: Path) -> SwapStatus:
     Parameters
     ----------
     folder : Path
-        A folder as `swapbridge new` lays it out; files may be missing or broken, which is told.
+        A folder as `swapbridge new` lays it out; files may be missing or broken, which is reported.
     """
     findings = [*_captures(folder), *_health(folder), _maps(folder)]
     bridge, bridge_finding = _bridge(folder)

@@ -53,7 +53,7 @@ class FieldFound:
     Attributes
     ----------
     things : tuple of Thing
-        More than one where the recording can't tell them apart, or where several move it.
+        More than one where the recording can't separate them, or where several move it.
     words : tuple of int
         Messages that move it.
     doubt : float
@@ -191,7 +191,7 @@ class FieldPlan:
             likely /= likely.sum()
             shares = changes @ likely
             best = int(np.argmin(np.abs(shares - 0.5)))
-            if abs(shares[best] - 0.5) > 0.5 - DOUBT / 4:  # no pair tells more
+            if abs(shares[best] - 0.5) > 0.5 - DOUBT / 4:  # no pair would show more
                 break
             pair = ({**self._still, one.word: firsts[best]}, {**self._still, one.word: seconds[best]})
             names = ", ".join(thing.label for n, thing in enumerate(things) if changes[best, n])

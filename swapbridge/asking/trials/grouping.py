@@ -25,7 +25,7 @@ FIRST_DOUBT = 0.8
 TRIES = 24
 """Random orders in which a group is grown before each trial."""
 LOOKED_AT = 6
-"""So many of them, the most telling first, are asked what goes with them."""
+"""For so many of them, the most informative first, it is asked what goes with them."""
 MOST_SETS = 300_000
 """Hypotheses that are weighed in no time."""
 UNLIKELY = 0.001

@@ -88,7 +88,7 @@ def kept_answers(path: Path, facts: dict[str, Any]) -> list[TrialAnswer]:
 
 
 def found_needs(module: str, bus: str, messages: Iterable[Sendable], plan: NeedsPlan) -> tuple[Need, ...]:
-    """What was found to be needed, as entries of a needs list; what could not be told is in doubt needed.
+    """What was found to be needed, as entries of a needs list; what stayed unclear counts as needed.
 
     Raises
     ------

@@ -41,7 +41,7 @@ MOST_TOGETHER = 3
 UNANSWERED = 3
 """So many trials in a row without an answer end it."""
 MOST_TRIALS = 6
-"""Trials a thing, after which a stage ends with what it can't tell apart left in doubt."""
+"""Trials a thing, after which a stage ends, and what it can't separate stays in doubt."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 A bit that is held stands still at one of its values and then at the other, while the rest goes on as recorded: of the
 recorded payloads only those are played in which it has that value. Payloads are never mixed, so that bits which move
-together in the recording are held together, and the plan is told what really stood still.
+together in the recording are held together, and the plan learns what really stood still.
 """
 
 from __future__ import annotations

@@ -72,7 +72,7 @@ class FrameForms:
 class MessageForms:
     """Which form of its message a frame is.
 
-    Forms are told apart by bits that are fixed in every form and not the same in all: the multiplexer's, first of all.
+    Forms are recognised by bits that are fixed in every form and not the same in all: the multiplexer's, first of all.
     Other bits do not count, so that another node's frame of the same message is known too.
     """
 

@@ -1,6 +1,6 @@
 """Bus room: the first look at a bus: frames a second, load, errors, identifiers, and the usual reasons for trouble.
 
-A pure meter: it is told frames and asked for a report with `now`; it reads no clock. Thresholds are common practice,
+A pure meter: it takes frames and is asked for a report with `now`; it reads no clock. Thresholds are common practice,
 no source.
 """
 

@@ -85,7 +85,7 @@ class Link:
     Parameters
     ----------
     name : str
-        The bus's name, for what is told.
+        The bus's name, for messages.
     opener : callable
         Opens the bus; called again after it was lost.
     receive : callable
@@ -319,7 +319,7 @@ class Link:
 
 
 def _is_off(bus: can.BusABC) -> bool:
-    """Whether an adapter that tells its state says that it is off the bus (a silent bus is when to ask)."""
+    """Whether an adapter that reports its state is bus-off (asked while the bus is silent)."""
     try:
         return bus.state is can.BusState.ERROR
     except (NotImplementedError, *_LOST, *MALFORMED):

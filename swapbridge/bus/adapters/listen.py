@@ -1,4 +1,4 @@
-"""Bus room: which adapters can listen without ever disturbing a bus, and how each is told to.
+"""Bus room: which adapters can listen without ever disturbing a bus, and how each is set to.
 
 A node that may send also acknowledges frames and, at the wrong bit rate, breaks them with error frames; a listen-only
 one does neither. Only ways that python-can itself offers or that the kernel reports are used; an adapter that can't
@@ -52,7 +52,7 @@ class ListenOnly:
 
 @dataclass(frozen=True, slots=True)
 class ListeningLink:
-    """What the kernel says of a SocketCAN interface."""
+    """How the kernel describes a SocketCAN interface."""
 
     kind: str
     up: bool
@@ -100,7 +100,7 @@ def _socketcan(channel: str, link: ListeningLink | None) -> ListenOnly:
 
 
 def link_of(channel: str) -> ListeningLink | None:
-    """Ask iproute2 (`ip -details -json link show`) for a SocketCAN link; None when it can't be told."""
+    """Ask iproute2 (`ip -details -json link show`) for a SocketCAN link; None when it is not known."""
     try:
         answer = subprocess.run(
             ["ip", "-details", "-json", "link", "show", "dev", channel],

@@ -1,4 +1,4 @@
-"""Bus room: opening buses through python-can, listen-only unless told otherwise, and asking them what they lost."""
+"""Bus room: opening buses through python-can, listen-only unless stated otherwise, and asking them what they lost."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ def _make(arguments: dict[str, Any]) -> can.BusABC:
 
 
 def not_taken(bus: can.BusABC) -> int:
-    """Frames handed to this bus that its adapter said, or showed, not to have taken; 0 where none can tell."""
+    """Frames handed to this bus that its adapter said, or showed, not to have taken; 0 where it can't be known."""
     count = getattr(bus, "not_taken", None)
     return int(count()) if count is not None else 0
 

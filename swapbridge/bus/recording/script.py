@@ -72,7 +72,7 @@ class ScriptStep:
     times : int
         How often it is to be done.
     quiet_s : float
-        Hands off between one time and the next, so that each can be told apart.
+        Hands off between one time and the next, so that each can be recognised.
     caution : str
         Shown above the instruction.
     settings : tuple of Setting
@@ -284,7 +284,7 @@ class ScriptRun:
 
 
 def event_marks(now_ns: int) -> list[ScriptMark]:
-    """An event marked by hand: on, and off again, so that several can be told apart."""
+    """An event marked by hand: on, and off again, so that several can be recognised."""
     return [ScriptMark(now_ns, MARK_CHANNEL, 1.0), ScriptMark(now_ns + MARK_LASTS_NS, MARK_CHANNEL, 0.0)]
 
 

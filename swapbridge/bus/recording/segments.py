@@ -74,7 +74,7 @@ def answer_lines(marks: Iterable[ScriptMark]) -> str:
 
 
 def stall_line(time_ns: int, stood_ns: int) -> str:
-    """A line of a log that is no frame, so that whoever reads it is told: here stamps may be late."""
+    """A log line that is no frame, as a note to the reader: time stamps here may be late."""
     return (
         f"# ({_seconds(time_ns)}) the recorder stalled for {stood_ns / 1e6:.0f} ms: time stamps here may be that late\n"
     )

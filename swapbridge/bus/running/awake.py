@@ -61,7 +61,7 @@ class Awake:
         self._held = True
 
     def look(self, now_s: float) -> str | None:
-        """Take it again where it was lost; what there is to tell, if anything. Never waits.
+        """Take it again where it was lost; what there is to report, if anything. Never waits.
 
         Parameters
         ----------

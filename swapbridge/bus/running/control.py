@@ -32,7 +32,7 @@ DIES_WITHIN_S = 1.0
 LOOK_AFTER_S = 30.0
 """How often a run sees to it that it can be found: computers clean their temporary folders."""
 _NO_SUCH_PROCESS = 87
-"""What Windows says of a process that is gone: ERROR_INVALID_PARAMETER (winerror.h)."""
+"""Windows' error for a process that is gone: ERROR_INVALID_PARAMETER (winerror.h)."""
 
 
 def control_folder() -> Path:
@@ -84,7 +84,7 @@ class Control:
     Parameters
     ----------
     run : LiveRun
-        What it says of itself; the port is filled in.
+        Its entry; the port is filled in.
     stop, now : threading.Event
         Set by the first and by the second who asks to stop.
     ended : threading.Event
@@ -156,7 +156,7 @@ class _Sign:
         self._file = self._put_up()
 
     def keep(self, over: threading.Event) -> None:
-        """Look after it until told that it is over."""
+        """Look after it until it is over."""
         while not over.wait(LOOK_AFTER_S):
             with contextlib.suppress(OSError):
                 self.look_after()

@@ -2,7 +2,7 @@
 
 A stop must not hang on age limits, on hold times, or on a translator that may be the very thing that is broken. So the
 last frame of each message is taken as it was sent, the signals that come from the other side are replaced by their safe
-answers, and counter and checksum go on. Requests ramp out as their role says. Pure: told frames and the time.
+answers, and counter and checksum go on. Requests ramp out as their role says. Pure: takes frames and the time.
 """
 
 from __future__ import annotations

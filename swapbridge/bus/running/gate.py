@@ -1,7 +1,7 @@
 """Bus room: the gate that every frame passes before it is sent, independent of the translator behind it.
 
 It is made from the plan alone: only planned identifiers go out, at no more than their planned rate, and nothing goes
-out that another node was heard sending. A pure state machine: it is told frames and the time.
+out that another node was heard sending. A pure state machine: it takes frames and the time.
 """
 
 from __future__ import annotations

@@ -352,7 +352,7 @@ class Live:
     def _translating(self) -> None:
         try:
             self._turns()
-        except Exception as error:  # noqa: BLE001 - whatever broke the translator, the person must be told
+        except Exception as error:  # noqa: BLE001 - whatever broke the translator, the person must know
             self.gate.shut = f"the translator broke ({type(error).__name__}: {error})"
             self._fault(f"sending stopped: {self.gate.shut}")
 

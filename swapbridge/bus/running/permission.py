@@ -1,7 +1,7 @@
 """Bus room: who may send what onto a bus with wires: asked before anything is opened, and while frames are played.
 
 Plans ask `plan.proof.why_not`; plain frames of a capture ask the bus's map, and the bus itself: what was just heard
-there has a sender already. Pure: told frames and the time.
+there has a sender already. Pure: takes frames and the time.
 """
 
 from __future__ import annotations

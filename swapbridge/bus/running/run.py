@@ -332,7 +332,7 @@ class _Ender:
         try:
             missed = self._live.end(self._ears.now)
         finally:
-            self._done.set()  # before anything is told: a screen that hangs must not hold up closing the buses
+            self._done.set()  # before anything is reported: a screen that hangs must not hold up closing the buses
         if sending:
             self._live.announce("stopping: sending safe answers, then closing the buses")
         if missed:
@@ -377,7 +377,7 @@ class _Supervisor:
             if player is not None:
                 player.stop()
             live.stop()
-            self._ears.ended.set()  # before anything is told: a screen that hangs must not look like a run that does
+            self._ears.ended.set()  # before any report: a screen that hangs must not look like a run that does
             live.announce(f"ended: {ended_by}")
             status = live.status()
             with contextlib.suppress(SwapbridgeError):

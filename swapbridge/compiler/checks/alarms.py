@@ -77,7 +77,7 @@ def warning_of(made: CompiledField, signal: MapSignal) -> str:
 def _is_echo(bridge: BridgeFile, maps: Mapping[str, SignalMap], source: Name, role: str, message_name: str) -> bool:
     """Whether a source says, on the bus that a warning is sent on, what the bridge itself (or nobody else) sends there.
 
-    A cluster that repeats the lamp or the temperature that it shows knows no more than it was told. A module of the
+    A cluster that repeats the lamp or the temperature that it shows knows only what it receives. A module of the
     engine that is still on that bus measures by itself.
     """
     bus = message_name.partition(".")[0]
@@ -103,7 +103,7 @@ def _alias(signal: MapSignal) -> str:
 def unproven_sources(
     bridge: BridgeFile, maps: Mapping[str, SignalMap], rule: SignalRule, made: CompiledField, signal: MapSignal
 ) -> list[str]:
-    """Sources of a warning without a role, where no other source warns: nobody can tell whether they do."""
+    """Sources of a warning without a role, where no other source warns: whether they do is not known."""
     alias = warning_of(made, signal)
     if alias not in WARNED_BY:
         return []

@@ -437,7 +437,7 @@ def inside(builder: BlockBuilder, value: Value, low: Value, high: Value, wanted:
 
 
 def _on_fine_grid(builder: BlockBuilder, linear: Linear, tolerance: Fraction) -> tuple[Linear, int]:
-    """A nearby value, and a denominator of it that is fine enough to tell limits apart."""
+    """A nearby value, and a denominator of it that is fine enough to keep limits apart."""
     linear = approximate(linear, builder, tolerance)
     den = linear.den
     while Fraction(1, 2 * den) > tolerance:

@@ -139,7 +139,7 @@ def alarmed_raw(signal: MapSignal) -> int:
     Raises
     ------
     LoweringError
-        Which value that is can't be told from the map.
+        The map does not show which value that is.
     """
     code = invalid_code(signal)
     if alias_of(signal) == "coolant_temperature" and not is_choice(signal):

@@ -319,7 +319,7 @@ export interface TextAnswer {
 }
 
 /** A signal's line of the bridge file, what draft says of it, and whether it is open, waits for a review, or may be
-    accepted together with others; `unseen` is what draft said of it where it was. */
+    accepted together with others; `unseen` is draft's comment on it where it was. */
 export interface DraftRow {
   name: string;
   message: string;

@@ -153,7 +153,7 @@ def plan_and_maps(site: Site) -> tuple[Plan, dict[str, SignalMap]]:
     Raises
     ------
     InputError, RefusedError
-        What the compiler says of them.
+        The compiler's messages on them.
     """
     path = site.folder_files.path(BRIDGE)
     if not path.is_file():
@@ -173,7 +173,7 @@ def _same_plan(plan: Plan, new: Path) -> None:
 
 
 def checked(site: Site, text: str) -> CheckAnswer:
-    """What the compiler says of a bridge text: faults with their lines, and the bridge as a table."""
+    """The compiler's messages on a bridge text, with their lines, and the bridge as a table."""
     faults: list[CompilerMessage] = []
     rows: list[BridgeRow] = []
     names: list[Pickable] = []

@@ -1,4 +1,4 @@
-"""Page room: the draft view: every drafted line, with what draft says of it, to accept, refuse or edit."""
+"""Page room: the draft view: every drafted line, with draft's comment, to accept, refuse or edit."""
 
 from __future__ import annotations
 
@@ -215,7 +215,7 @@ def _view(site: Site) -> DraftAnswer:
 
 
 def _outlook(site: Site) -> list[str]:
-    """What the last draft said of the whole swap."""
+    """The last draft's outlook on the whole swap."""
     path = site.folder_files.path(*OUTLOOK.parts)
     if not path.is_file():
         return []

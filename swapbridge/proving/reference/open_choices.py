@@ -1,4 +1,4 @@
-"""Proving room: what a plan says of its bridge that the language leaves open: when filters step, nearby constants."""
+"""Proving room: the choices of a plan that the language leaves open: when filters step, nearby constants."""
 
 from __future__ import annotations
 

@@ -539,7 +539,7 @@ class Reference:
         self._applied, self._look_again = state, True
 
     def overdue(self, now: int, limit_us: int) -> list[ReferenceMessage]:
-        """Messages that should have been sent more than so long ago, each told once until it is sent."""
+        """Messages that should have been sent more than so long ago, each reported once until it is sent."""
         first = self._first_due
         if not self._look_again and (first is None or (now - first - limit_us - 1) % WRAP >= HALF):
             return []

@@ -1,4 +1,4 @@
-"""Proving room: a verdict as lines for one screen, and as JUnit XML. Every finding is told whole."""
+"""Proving room: a verdict as lines for one screen, and as JUnit XML. Every finding is shown in full."""
 
 from __future__ import annotations
 
@@ -148,7 +148,7 @@ def _entry(mark: str, words: str, width: int) -> list[str]:
 def junit_xml(verdict: Verdict) -> str:
     """JUnit XML: a test suite an area, a test case a check.
 
-    What failed is a failure, what the recordings can't tell an error, what is left open skipped; looks and habits pass
+    What failed is a failure, what the recordings can't show an error, what is left open skipped; looks and habits pass
     and say so in their output.
     """
     suites = []

@@ -84,7 +84,7 @@ def judge_asleep(case: Case) -> list[Check]:
 
 
 def _key_off(case: Case, bus: int, engine: int | None) -> _KeyOff | None:
-    """When the key of a bus's drive was off, and no engine of another drive ran; None where nothing tells."""
+    """When the key of a bus's drive was off, and no engine of another drive ran; None where nothing shows it."""
     key, capture = key_of(case, bus), case.bench.captures[bus]
     if key is None or capture is None:
         return None

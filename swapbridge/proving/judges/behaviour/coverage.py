@@ -164,7 +164,7 @@ class _Board:
         )
 
     def _contradictions(self, need: Need, send: Send) -> list[str]:
-        """What the needs list says of a message, and the message does not."""
+        """How a message differs from its entry in the needs list."""
         out = []
         fields = [f for v in send.variants for f in v.fields]
         if need.role and not any(f.role == need.role for f in fields):
@@ -392,5 +392,5 @@ class _Board:
 
 
 def _about(send: Send, subjects: Sequence[str]) -> bool:
-    """Whether something was said of a message or of a signal of it."""
+    """Whether a check names a message or one of its signals."""
     return any(s == send.name or s.startswith(f"{send.name}.") for s in subjects)

@@ -48,7 +48,7 @@ SHAPING = frozenset(
 
 
 def judge_life(case: Case) -> list[Check]:
-    """One check a message for its bits; more for each signal that lives otherwise than before."""
+    """One check a message for its bits; more for each signal that behaves otherwise than before."""
     out: list[Check] = []
     for send in (s for s in case.plan.sends if s.request is None):
         message = case.maps[case.names[send.bus]].by_word(send.word)
@@ -83,7 +83,7 @@ def _moving(frames: Frames, size: int) -> npt.NDArray[np.bool_]:
 def _bits(
     case: Case, send: Send, message: MapMessage, made: dict[str, SentSignal], old: Frames, new: Frames
 ) -> Iterator[Check]:
-    """Bits that moved before and stand still now, told by signal."""
+    """Bits that moved before and stand still now, by signal."""
     size = message.length
     if send.once or not (old.length >= size).any() or not (new.length >= size).any():
         return
@@ -314,7 +314,7 @@ def _beyond_seen(case: Case, made: SentSignal, now: Track) -> str:
 
 
 def _states(case: Case, bus: int, time_s: npt.NDArray[np.float64]) -> npt.NDArray[np.int8] | None:
-    """0 stopped, 1 cranking, 2 running at some moments of a bus's recording; -1 where nothing tells."""
+    """0 stopped, 1 cranking, 2 running at some moments of a bus's recording; -1 where nothing shows it."""
     speed = engine_speed(case, bus)
     if speed is None:
         return None
@@ -331,7 +331,7 @@ STATE_WORDS = {0: "stopped", 1: "cranking", 2: "running"}
 
 
 def _cells(case: Case, bus: int, time_s: npt.NDArray[np.float64]) -> npt.NDArray[np.int64] | None:
-    """State of the engine, pedal pressed, vehicle moving, as one number; -1 where nothing tells."""
+    """State of the engine, pedal pressed, vehicle moving, as one number; -1 where nothing shows it."""
     states = _states(case, bus, time_s)
     if states is None:
         return None
@@ -377,7 +377,7 @@ def _when(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[C
         return
     wrong = []
     old_state = new_state = None
-    if not case.bridge.buses[made.bus].holds_engine:  # what the engine is told hangs on the driver, not on the engine
+    if not case.bridge.buses[made.bus].holds_engine:  # what an engine receives follows the driver
         old_state, new_state = _cells(case, made.bus, before.time_s), _cells_of(case, made, now.time_s)
     if old_state is not None and new_state is not None:
         for state in np.unique(old_state[old_state >= 0]).tolist():
@@ -436,7 +436,7 @@ def _turned(made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
 
 
 def _stands(case: Case, made: SentSignal, now: Track) -> Iterator[Check]:
-    """Speeds say nothing but zero while what they tell of stands still."""
+    """Speeds must be zero while the vehicle or engine stands still."""
     alias = made.role.alias if made.role is not None else ""
     buses = {place[0] for place in made.sources} & set(case.names)
     if alias not in STILL or len(buses) != 1:

@@ -128,7 +128,7 @@ def _one_bus(case: Case, bus: int) -> Iterator[Check]:
 
 
 def _state_sources(case: Case, bus: int) -> Iterator[tuple[tuple[int, str, str], tuple[str, str, str]]]:
-    """Signals on other buses that tell the translator's states apart."""
+    """Signals on other buses that select the translator's states."""
     rules = case.bridge.states
     for source in (rules.key_on, rules.crank, rules.run):
         if source is not None:
@@ -270,7 +270,7 @@ def _play(case: Case, bus: int, voices: dict[tuple[int, str, str], _Voice | None
 
 
 def _keeps_awake(case: Case, number: int, capture: Capture) -> npt.NDArray[np.bool_]:
-    """Enough frames of a bus to tell when it is awake: the first of others in each of many short spans."""
+    """Enough frames of a bus to see when it is awake: the first of others in each of many short spans."""
     own = [send.word for send in case.plan.sends if send.bus == number]
     others = np.flatnonzero(~np.isin(words_of(capture), own))
     _, first = np.unique(capture.time_ns[others] // (case.plan.buses[number].silent_us * 250), return_index=True)

@@ -29,7 +29,7 @@ PAUSE_NS = 1_000_000_000
 MISSED_MS = 1_000.0
 """A module that waits so much longer than it used to has set its fault code (common practice, no source)."""
 TOGETHER_NS = 10_000_000
-"""First frames closer than this count as together: no module can tell which of them came first."""
+"""First frames closer than this count as together: no module can know which of them came first."""
 WRONG_NOTED, WRONG_FAILS = 0.02, 0.2
 """Shares of the old sender's frames that a map's counter or checksum may miss: more is doubted, much more is wrong."""
 CHECKED_FRAMES = 4000

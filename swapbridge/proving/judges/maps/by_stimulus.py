@@ -203,7 +203,7 @@ def _switch(case: Case, made: SentSignal) -> Iterator[Check]:
         theirs = {t: float(n) for n, t in enumerate(other.texts)}
         code = {k: theirs.get(words[int(k)], -1.0) if words else k for k in np.unique(channel.value).tolist()}
         table = {code[k]: v for k, v in before.value_at.items()}
-        both = made.bus in drives  # two drives: what was said before tells of now only where they are at the same word
+        both = made.bus in drives  # two drives: they can be compared only where both are at the same word
         now = switched(other, _at_the_same(channel, code, other, new) if both else new, table)
         if now is None and not both:
             continue

@@ -103,7 +103,7 @@ def _before_the_start(case: Case, bus: int) -> list[_SoakReading]:
     turning = speed.time_s[speed.measured & (speed.values > CRANKING_RPM)]
     until = float(turning[0]) if len(turning) else float(speed.time_s[-1])
     if not (speed.measured & (speed.time_s < until)).any():
-        return []  # it ran already: nothing tells how warm it was
+        return []  # it ran already: how warm it was is not known
     out = []
     for role in (*PARTS, *AIR):
         for message, signal in case.by_role(bus, role):

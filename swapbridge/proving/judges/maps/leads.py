@@ -19,7 +19,7 @@ Floats = npt.NDArray[np.float64]
 GRID_S = 0.01
 LONGEST_S = 0.4
 AHEAD_S = 0.03
-"""Air and spark answer later than this; what is asked may at most be told as late as its own message comes."""
+"""Air and spark answer later than this; a request may be reported only as late as its own message comes."""
 SAME = 0.8
 LONGEST_SHIFT_S, FEWEST_SHIFTS = 1.5, 3
 SAME_REFERENCE = 0.02

@@ -70,7 +70,7 @@ class Likeness:
     span: float
 
     def same_scale(self, kind: str) -> bool:
-        """Whether the scale is right as far as it is told: many a reading of a low value agrees with a wrong one."""
+        """Whether the scale is right as far as readings show: many readings of a low value agree with a wrong one."""
         room = max(SCALE_SHARE, 2 * SPEED_SHARE) if kind == "speed" else SCALE_SHARE
         return self.correlation < ALONG or 1 / (1 + room) <= self.slope <= 1 + room
 

@@ -1,6 +1,6 @@
 """Proving room: checks a number's sign and scale against its range in the map, where no recording shows them.
 
-Of a number whose top bit was never set both signs read alike; a scale is told only by a quantity measured beside it.
+Of a number whose top bit was never set both signs read alike; a scale shows only beside a quantity that was measured.
 """
 
 from __future__ import annotations

@@ -43,7 +43,7 @@ class FallingAsleep:
 
 @dataclass(frozen=True, slots=True)
 class _Beginnings:
-    """The old sender's first frames: seconds after the bus woke, or after the key came on; which cannot be told."""
+    """The old sender's first frames: seconds after the bus woke, or after the key came on; or not known which."""
 
     after_wake: list[float]
     after_key: list[float]
@@ -227,7 +227,7 @@ def _old_beginnings(case: Case, send: Send, old: Frames) -> _Beginnings:
 
 
 def key_bus(case: Case) -> int | None:
-    """The bus whose drive tells the plan's states apart, where the key of that drive is known."""
+    """The bus whose drive selects the plan's states, where the key of that drive is known."""
     rules = case.bridge.states
     for rule in (rules.key_on, rules.crank, rules.run):
         for bus in sorted(_read_by(case, rule)):
@@ -237,7 +237,7 @@ def key_bus(case: Case) -> int | None:
 
 
 def _first_key_on(case: Case) -> float | None:
-    """When the key first comes on in the drive that tells the plan's states apart."""
+    """When the key first comes on in the drive that selects the plan's states."""
     bus = key_bus(case)
     key = key_of(case, bus) if bus is not None else None
     on = key_ons(key.time_s, key.values) if key is not None else np.array([])

@@ -208,7 +208,7 @@ def _bit(message: MapMessage | None, byte: int, bit: int) -> str:
 
 
 def _phases(case: Case, send: Send, bus: int, frames: Frames, *, recorded: bool) -> dict[str, _Said]:
-    """What frames said in each phase that they show; near a move of the key no phase is told.
+    """What frames said in each phase that they show; frames near a move of the key belong to no phase.
 
     A recording may begin or end while its sender goes on; the translator begins asleep, and its last frames come from
     another run.

@@ -93,7 +93,7 @@ def _trial(case: Case, place: SignalPlace, roles: frozenset[str]) -> _WarningTri
 
 
 def _worst_raw(case: Case, signal: MapSignal, alias: str) -> int | None:
-    """The raw value that says the worst, as near as the signal can; None where the map does not tell."""
+    """The raw value that says the worst, as near as the signal can; None where the map does not show it."""
     if alias not in WORST:
         on = [raw for raw, text in signal.choices.items() if same_name(text) in ON_WORDS]
         return on[0] if len(on) == 1 else 1 if not signal.choices and signal.layout.length == 1 else None
@@ -144,7 +144,7 @@ def _tried(case: Case, trials: list[_WarningTrial], at: int, piece: int) -> tupl
 
 
 def _ran(case: Case, buses: list[int], at_s: float) -> bool:
-    """Whether an engine ran at the end of the stretch, as far as any source's bus tells: some rules wait for that."""
+    """Whether an engine ran at the end of the stretch, as far as any source's bus shows: some rules wait for that."""
     speeds = [speed for bus in buses if (speed := engine_speed(case, bus)) is not None]
     near = np.array([at_s - 2.0, at_s - 1.0, at_s])
     return any(bool(np.nanmax(np.r_[0.0, held_at(speed, near)]) > RUNNING_RPM) for speed in speeds)
@@ -176,7 +176,7 @@ def _is_alarmed(case: Case, made: SentSignal, raw: int) -> bool:
     try:
         scale, shift = find_unit(signal.unit, case.bridge.units).conversion(find_unit("degC"))
     except InputError:
-        return True  # no temperature: what its scale means nobody can tell
+        return True  # no temperature: the meaning of its scale is not known
     top = signal.maximum if signal.maximum is not None else signal.physical_range[1]
     hottest, now = (float(v) * float(scale) + float(shift) for v in (top, signal.physical(raw)))
     return now >= min(HOT_DEGC, hottest)
