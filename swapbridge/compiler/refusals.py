@@ -37,7 +37,7 @@ class Refusals:
         try:
             yield
         except LoweringError:
-            raise  # it has no place yet: whoever knows the place turns it into a refusal
+            raise  # it has no place yet: the caller that knows the place makes it a refusal
         except (BridgeRefused, InputError) as error:
             if str(error) not in map(str, self.found):
                 self.found.append(error)

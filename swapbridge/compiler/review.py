@@ -63,7 +63,7 @@ def marks(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> tuple[ReviewMark
 
 
 def unreviewed(found: tuple[ReviewMark, ...]) -> tuple[str, ...]:
-    """Names of what nobody reviewed as it now is."""
+    """Names of the rules that are unreviewed in their present form."""
     return tuple(mark.name for mark in found if not mark.is_reviewed)
 
 
@@ -183,7 +183,7 @@ def _state_lines(bridge: BridgeFile, maps: Mapping[str, SignalMap], shown: set[s
 
 
 def _place_lines(label: str, message: MapMessage, signal: MapSignal) -> Iterator[str]:
-    """A signal of a map, and where it is: its message's identifier and length, and what its page hangs on."""
+    """A signal of a map, and where it is: its message's identifier and length, and what its page depends on."""
     yield f"{label} in {message.identifier:X} {message.extended} {message.length}"
     yield from _map_lines(label, signal)
     pages = message.signal(signal.mux_signal) if signal.mux_signal else None

@@ -18,7 +18,7 @@ sheet is `health.toml`::
     after = "fresh fill"     # old fill or fresh fill
     seen = "bright metal"    # nothing, bright metal, coolant or fuel
 
-    [gearbox]                # optional: what the host's gearbox bears
+    [gearbox]                # optional: what the host's gearbox can take
     most_torque = 350        # Nm
     shifts_at = 6200         # rpm, highest upshift
 
@@ -93,7 +93,7 @@ class OilLook:
 
 @dataclass(frozen=True, slots=True)
 class Gearbox:
-    """What the host's gearbox bears and does; None where not known."""
+    """What the host's gearbox can take and does; None where not known."""
 
     most_torque_nm: Fraction | None = None
     shifts_at_rpm: Fraction | None = None

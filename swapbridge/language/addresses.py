@@ -17,7 +17,7 @@ def addressed(bridge: BridgeFile, maps: Mapping[str, SignalMap]) -> dict[str, Si
     Raises
     ------
     BridgeRefused
-        A message that is no J1939 group, a module without an address, or a group that is sent as nobody.
+        A message that is no J1939 group, a module without an address, or a group without a sender's address.
     """
     out = dict(maps)
     for options in bridge.sources:

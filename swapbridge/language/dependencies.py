@@ -1,4 +1,4 @@
-"""Language room: which signals an expression hangs on, through every named value in it."""
+"""Language room: which signals an expression depends on, through every named value in it."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def names_behind(bridge: BridgeFile, node: Node) -> tuple[Name, ...]:
 
 
 def signals_behind(bridge: BridgeFile, written: Written) -> tuple[Name, ...]:
-    """Names of the source signals (bus.MESSAGE.SIGNAL) that an expression of the file hangs on."""
+    """Names of the source signals (bus.MESSAGE.SIGNAL) that an expression of the file depends on."""
     return tuple(n for n in names_behind(bridge, parse_written(bridge, written)) if len(n.parts) == 3)
 
 

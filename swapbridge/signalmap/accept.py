@@ -178,7 +178,7 @@ def _take(
         found = _signal(found_field, new_names, min_confidence)
         twin = next((i for i, s in enumerate(signals) if same_place(s, found.signal)), None)
         if twin is not None:
-            new_names[found_field.name] = signals[twin].name  # fields of its pages hang on it by that
+            new_names[found_field.name] = signals[twin].name  # fields of its pages depend on it by that
             raw_until_now = found.has_meaning and _is_bare(signals[twin])
             signals[twin] = (_with_meaning if raw_until_now else with_evidence)(signals[twin], found.signal)
             counts["named" if raw_until_now else "confirmed"] += 1
@@ -341,7 +341,7 @@ def _unknown_constant(f: FoundField) -> bool:
 
 
 def _is_bare(kept: MapSignal) -> bool:
-    """Whether a signal was taken from findings as a raw number, and nobody has said since what it means."""
+    """Whether a signal was taken from findings as a raw number, and without a meaning set since."""
     described = kept.unit or kept.role or kept.choices or kept.counter or kept.checksum or kept.reference
     raw = kept.scale == 1 and kept.offset == 0 and kept.minimum is None and kept.constant is None
     return bool(kept.evidence) and raw and not described and kept.comment.startswith(_FOUND)

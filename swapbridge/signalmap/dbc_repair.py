@@ -255,7 +255,7 @@ def _signal(state: _RepairState, body: str, line: int) -> None:
 
 
 def _drop_pages(state: _RepairState, message: _RepairedMessage) -> None:
-    """Leave out signals of a multiplexer that is not there: in which frames they stand, nobody says."""
+    """Leave out signals of a multiplexer that is not there: the frames that hold them are not known."""
     for name, line in message.pages.items():
         state.note(
             line,

@@ -200,7 +200,7 @@ def same_checksum(a: Checksum, b: Checksum) -> bool:
 
 
 def _folding(method: Method) -> tuple[int, ...]:
-    """What is done to a sum once it is added up, where that is more than to count round."""
+    """The steps that finish a sum, where these are more than a modulus."""
     if not isinstance(method, FieldSum) or method.is_plain:
         return ()
     return method.register, method.fold, method.folds, method.turns, method.factor % method.turns, method.xor_out

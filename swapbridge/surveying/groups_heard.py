@@ -160,7 +160,7 @@ def _group(capture: Capture, key: FrameKey, rows: Rows) -> tuple[ReceivedGroup, 
 
 
 def value_shares(raw: npt.NDArray[np.uint64], bits: int) -> tuple[float, float]:
-    """Shares of raw values that are a measurement, and that stand where J1939 lets nobody send."""
+    """Shares of raw values that are a measurement, and that lie in J1939's reserved range."""
     reserved, error = j1939.reserved_range(bits), j1939.error_range(bits)
     if reserved is None or not len(raw):
         return (1.0, 0.0) if len(raw) else (0.0, 0.0)

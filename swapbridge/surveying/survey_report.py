@@ -21,7 +21,7 @@ SECTIONS: tuple[tuple[tuple[Sending, ...], str], ...] = (
 IDENTIFIER_COLUMNS = ("id", "frames", "period ms", "p95", "worst", "bytes", "bits that move", "kinds", "seen s")
 BUS_COLUMNS = ("bus", "frames", "ids", "errors", "remote", "load", "busiest second", "asleep")
 MOST_ROWS = 300
-"""Rows of a table that a person may still look at."""
+"""Most rows of a table that can still be read."""
 _STRIP = " ▁▂▃▄▅▆▇█"
 _STRIP_COLUMNS = 72
 _SHOWN_BYTES = 8

@@ -11,7 +11,7 @@ WorkPiece = TypeVar("WorkPiece")
 Result = TypeVar("Result")
 
 WORTH_THREADS = 200_000
-"""Frames below which threads save less than a person notices."""
+"""Below so many frames threads save no noticeable time."""
 MOST_THREADS = 4
 """More bring nothing: what happens between two numpy calls is done by one at a time."""
 

@@ -57,7 +57,7 @@ class SignalAgreement:
 
     @property
     def alike(self) -> bool:
-        """Whether both say the same, all but now and then."""
+        """Whether both agree nearly always."""
         return self.share >= ALIKE
 
 

@@ -146,7 +146,7 @@ def accepted_text(text: str, path: Path, name: str, on: str, maps: Mapping[str, 
 
 
 def acceptable_together(text: str, path: Path, maps: Mapping[str, SignalMap]) -> list[BridgeLine]:
-    """Draft's lines that no person need look at one by one: nothing about them waits, and no torque hangs on them.
+    """Draft's lines that no person need look at one by one: nothing about them waits, and no torque depends on them.
 
     A line of a message that waits for a review as a whole waits with it. What may be a torque, a throttle or a request,
     or is something that the driver does, is looked at alone, however sure draft is.

@@ -67,7 +67,7 @@ class Grouping:
     wrong : float
         Share of answers that are wrong.
     doubt : float
-        Probability of a wrong result that is borne.
+        Accepted probability of a wrong result.
     seed : int
     confirm : bool
         Whether everything not needed is left out once alone.

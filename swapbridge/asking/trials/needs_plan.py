@@ -27,7 +27,7 @@ LAMP = "the lamp"
 WRONG = 0.05
 """Share of answers that are wrong."""
 DOUBT = 0.01
-"""Probability of a wrong result that each stage bears."""
+"""Accepted probability of a wrong result in each stage."""
 MOST_MESSAGES, MOST_BITS, MOST_ENABLING = 4, 5, 3
 """So many are needed at most, to begin with; answers that say more are believed."""
 GROUP_FROM = 5
@@ -262,7 +262,7 @@ class NeedsPlan:
             self._unanswered += awake
             if self._unanswered >= UNANSWERED:
                 raise InputError("the module does not answer any more: check key, supply and wiring, and resume later")
-            return None if awake else False  # whoever sleeps does not watch
+            return None if awake else False  # a sleeping module monitors nothing
         self._unanswered = 0
         codes = [code for code in answer if code not in self._ignored]
         for thing in things:

@@ -62,7 +62,7 @@ class ListeningLink:
 
 
 def has_wires(spec: BusSpec) -> bool:
-    """Whether a vehicle could hang on this bus; where the kernel can't be asked, it could."""
+    """Whether this bus may be a vehicle's; where the kernel can't be asked, it could."""
     if spec.interface != "socketcan":
         return spec.interface not in NO_WIRES
     link = link_of(spec.channel)

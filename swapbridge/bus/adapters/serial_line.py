@@ -1,4 +1,4 @@
-"""Bus room: python-can's serial-line adapter, made to bear junk on the line and to notice what the adapter refuses.
+"""Bus room: python-can's serial-line adapter, made to survive junk on the line and to notice what the adapter refuses.
 
 python-can throws away the adapter's answers, and never gets past a byte that is no ASCII. Here a line that can't be
 read costs that line alone, and every answer to a frame is counted, so that a frame which an adapter refused, or stopped

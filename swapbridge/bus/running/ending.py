@@ -1,6 +1,6 @@
 """Bus room: safe answers made from the frames sent last, so that a stop or a stall never waits for the translator.
 
-A stop must not hang on age limits, on hold times, or on a translator that may be the very thing that is broken. So the
+A stop must not depend on age limits, on hold times, or on a translator that may itself be broken. So the
 last frame of each message is taken as it was sent, the signals that come from the other side are replaced by their safe
 answers, and counter and checksum go on. Requests ramp out as their role says. Pure: takes frames and the time.
 """

@@ -174,7 +174,7 @@ class Live:
         del self.announced[:-1000]
         self.black_box.event(self.clock.now(), words)
         if self._announce_outside is not None:
-            with contextlib.suppress(OSError, ValueError):  # nobody reads any more: no reason to stop translating
+            with contextlib.suppress(OSError, ValueError):  # there is no reader any more: no reason to stop translating
                 self._announce_outside(words)
 
     def _fault(self, words: str) -> None:

@@ -32,7 +32,7 @@ class LagWatch:
     Parameters
     ----------
     limit_ns : int
-        Largest lateness that is borne.
+        Largest lateness that is tolerated.
     """
 
     limit_ns: int

@@ -106,7 +106,7 @@ def _recorded_raw(rule: MessageRule, message: MapMessage, signal: MapSignal, pag
 
 
 def blank(rule: MessageRule, message: MapMessage) -> bytearray:
-    """Bits that nobody says anything about: 1 in a J1939 group, where 0 would be a measurement, and 0 elsewhere."""
+    """Bits that no rule or signal covers: 1 in a J1939 group, where 0 would be a measurement, and 0 elsewhere."""
     return bytearray([0xFF if message.is_group and rule.rest != "zero" else 0]) * message.length
 
 

@@ -1,7 +1,7 @@
 """Plan room: writes the Python of one block of a checked plan.
 
 Two things make it faster than the operations one by one, and both are exact since everything is an integer: sums and
-products with constants in a row are written as one, and what hangs on one slot of few values alone is worked out for
+products with constants in a row are written as one, and what depends on one slot of few values alone is worked out for
 all of them when the plan is loaded.
 """
 
@@ -20,7 +20,7 @@ MOST_VALUES = 1 << 12
 MOST_IN_ALL = 1 << 17
 """Results worked out beforehand for a whole plan: a few MB and a tenth of a second on a small computer."""
 _UNTABLED = frozenset({"fresh", "age", "awake", "delay", "store"})
-"""Operations that hang on more than slots, or change memory."""
+"""Operations that depend on more than slots, or change memory."""
 
 
 class ScaledRegister(NamedTuple):
@@ -65,7 +65,7 @@ class ResultTables:
         return size <= min(MOST_VALUES, self._left)
 
     def look_up(self, block: Block, number: int, slot: int) -> str:
-        """Expression for register `number` of a block, which hangs on `slot` alone."""
+        """Expression for register `number` of a block, which depends on `slot` alone."""
         low, high = self._plan.slots[slot].low, self._plan.slots[slot].high
         writer = PythonBlockWriter(self._plan, block, {number}, "    ", effects=False)
         lines = [f"def result(s{slot}):", *writer.write(), f"    return {writer.register(number)}"]
@@ -145,7 +145,7 @@ class PythonBlockWriter:
         return () if number in self._tabled else self.block[number].args
 
     def _find_tabled(self) -> dict[int, int]:
-        """Registers that hang on one slot alone, by at least two operations, and that slot."""
+        """Registers that depend on one slot alone, by at least two operations, and that slot."""
         assert self._tables is not None
         stored = {op.value for op in self.block if op.kind == "store"}
         hangs_on: list[frozenset[int] | None] = []

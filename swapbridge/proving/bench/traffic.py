@@ -60,7 +60,7 @@ class Traffic:
     start_ns : (N,) int64
         When each starts if no node under test sends.
     calm : (N + 1,) bool
-        Every frame before is through when this one asks, so that the schedule from here on hangs on nothing before.
+        Every frame before is through when this one asks, so that the schedule from here on depends on nothing before.
     rates : Rates
     """
 
@@ -272,7 +272,7 @@ def _by_priority(release: Ints, duration: Ints, order: Ints) -> Ints:
     start = release.copy()
     if not n:
         return start
-    # Where frames queue up does not hang on their order, only on their lengths, so first-come finds the places.
+    # Where frames queue up does not depend on their order, only on their lengths, so first-come finds the places.
     queue = _first_come(release, duration)
     ends = queue + duration
     begins = np.concatenate([[True], release[1:] >= ends[:-1]])

@@ -1,4 +1,4 @@
-"""Proving room: the faults a translator must bear, as changes to a run: to recorded traffic, the node, its clock.
+"""Proving room: the faults a translator must survive, as changes to a run: to recorded traffic, the node, its clock.
 
 Each fault changes a `RunSetup` by itself; two faults are one after the other on the same one. All chance comes from its
 generator, so that a seed gives the same run again.

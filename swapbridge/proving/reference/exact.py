@@ -113,7 +113,7 @@ class Surroundings(Protocol):
         """Whether it is noted now what is seen of it."""
 
     def watch(self, call: Callable[[], object]) -> Moves | None:
-        """What a calculation reads; None when it hangs on time or memory."""
+        """What a calculation reads; None when it depends on time or memory."""
 
 
 class Moves(Protocol):
@@ -248,7 +248,7 @@ class Evaluator:
     def value(self, node: Node, wanted: Purpose) -> Exact:
         """Value of a tree.
 
-        What hangs on nothing but signals and their freshness is kept until one of these moves, and what it was for
+        What depends on nothing but signals and their freshness is kept until one of these moves, and what it was for
         equal inputs before is not worked out again. What is inside it needs no keeping of its own.
         """
         kind = type(node)

@@ -1,4 +1,4 @@
-"""Proving room: what the reference knows of the messages it hears: freshness, raw values, and who hangs on them."""
+"""Proving room: what the reference knows of the messages it hears: freshness, raw values, and who depends on them."""
 
 from __future__ import annotations
 

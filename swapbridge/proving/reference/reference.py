@@ -122,7 +122,7 @@ class Reference:
         self._by_key: dict[tuple[int, int], list[ReferenceMessage]] = {}
         for target in self._order:
             self._by_key.setdefault((target.bus_number, target.message.word), []).append(target)
-        # what remembers steps before what holds the results, as both hang on the memories of the step
+        # what remembers steps before what holds the results, as both depend on the memories of the step
         self._groups: list[list[Callable[[], None]]] = [[] for _ in self.steps.offset_us]
         for number, (wanted, memory) in enumerate(self.evaluator.memories.items()):
             if number == inside_states:
@@ -256,7 +256,7 @@ class Reference:
             self._touched.append((kind, what))
 
     def watch(self, call: Callable[[], object]) -> Inputs | None:
-        """What a calculation reads; None when it hangs on time or memory."""
+        """What a calculation reads; None when it depends on time or memory."""
         memories = len(self.evaluator.memories)
         used: list[tuple[str, object]] = []
         outer, self._touched = self._touched, used

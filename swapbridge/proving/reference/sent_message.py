@@ -120,7 +120,7 @@ class ReferenceMessage:
     def _constant_part(self, rule: MessageRule, page: int | None) -> bytearray:
         """The bits of no signal: those that never moved in a recording, where the rule wants them so; else 0.
 
-        In a J1939 group what nobody says is 1, which is 'not available', unless the rule wants zeros.
+        In a J1939 group a bit without a rule is 1, which is 'not available', unless the rule wants zeros.
         """
         data = bytearray(self.message.length)
         recorded = self.message.recorded(page) if rule.rest == "as recorded" else None

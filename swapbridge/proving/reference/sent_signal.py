@@ -48,7 +48,7 @@ class TargetReference(Surroundings, Protocol):
     loose: frozenset[str]
 
     def watch(self, call: Callable[[], object]) -> Inputs | None:
-        """What a calculation reads; None when it hangs on time or memory."""
+        """What a calculation reads; None when it depends on time or memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +93,7 @@ class ReferenceSignal:
         """What it says before rounding: measured, held, on its ramp, or its safe answer."""
         self._memo = reference.known.raws.setdefault(self.label, {})
         self.inputs: Inputs | None = None
-        """What it is worked out from; None when it hangs on time or memory too."""
+        """What it is worked out from; None when it depends on time or memory too."""
         self.inputs = reference.watch(self.measured)
         self._seen_moves = -1
         self._measured = 0, False, self.exact

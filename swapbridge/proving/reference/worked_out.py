@@ -11,7 +11,7 @@ from swapbridge.proving.reference.exact import Exact
 
 @dataclass(slots=True)
 class WorkedOut:
-    """What was worked out before, by inputs; shared by the references of one bridge, since it hangs on nothing else."""
+    """What was worked out before, by inputs; shared by the references of one bridge, which alone determine it."""
 
     trees: dict[str, Node] = field(default_factory=dict)
     parts: dict[tuple[object, ...], dict[tuple[object, ...], Exact]] = field(default_factory=dict)

@@ -311,8 +311,8 @@ class _Board:
     def left_behind(self, bus: str, unplugged: Capture | None) -> None:
         """What modules that the bridge file calls absent sent, by the map, and the plan does not supply.
 
-        On the bus that holds the engine much of it is nobody's business; a needs list that speaks of the bus says what
-        is. Where none does, nobody said that the rest is not needed.
+        On the bus that holds the engine most of it concerns no other module, and a needs list that covers the bus
+        says what does. Without one, everything may be needed.
         """
         number, rule, known = self.names.index(bus), self.bridge.bus(bus), self.maps.get(bus)
         before = self.bench.captures[number]

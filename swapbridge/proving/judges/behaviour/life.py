@@ -190,7 +190,7 @@ def _constant(case: Case, made: SentSignal, before: Track, now: Track) -> Iterat
 def _never_moved(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
     """A live source that never moved, and of which something else is made than the old sender always said.
 
-    Two drives may differ. But bits that were never set, or always, may be nobody's.
+    Two drives may differ. But bits that were never set, or always, may belong to no signal.
     """
     tracks = [case.track_of(place) for place in made.sources]
     raws = [np.unique(t.raw) for t in tracks if t is not None]
@@ -263,7 +263,7 @@ def _safe_only(case: Case, made: SentSignal, before: Track, now: Track) -> Itera
         return  # which asks for nothing most of the time, and is judged by itself
     if share > SAFE_TOO_OFTEN and was < SAFE_BEFORE:
         beyond = _beyond_seen(case, made, now)
-        if beyond:  # a learned rule that keeps silent where nobody taught it: no mistake, and nothing shown
+        if beyond:  # a learned rule outside its recordings gives no value: no mistake, and nothing proved
             yield check_of(
                 "life",
                 made.label,

@@ -87,7 +87,7 @@ def _targets(reference: Reference) -> list[tuple[tuple[int, int], ReferenceSigna
 
 
 def _sources(plan: Plan, word: int, bus: int, name: str) -> set[tuple[int, int]]:
-    """Bus and word of the messages that a sent signal hangs on, as the plan says."""
+    """Bus and word of the messages that a sent signal depends on, as the plan says."""
     words = {n: (r.bus, r.word) for r in plan.receives for n in r.feeds}
     return {
         words[n]
