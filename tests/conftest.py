@@ -7,7 +7,9 @@ is for looking for trouble, before a release say; what it finds becomes an examp
 
 from __future__ import annotations
 
+import gc
 import uuid
+from collections.abc import Generator
 
 import pytest
 from hypothesis import settings
@@ -21,6 +23,16 @@ settings.load_profile("same")
 # checkout and an installed package see the same examples. An inner name, so a release may take it away.
 if hasattr(providers, "is_local_module_file"):
     providers.is_local_module_file = lambda path: False
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    """Python's search for cycles rests while the tests are collected: it took a quarter of each worker's time there."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.enable()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -8,8 +8,6 @@ import pytest
 import udsoncan
 from hypothesis import given
 from hypothesis import strategies as st
-from obd.codes import DTC
-from obd.decoders import parse_dtc
 from udsoncan.services import ReadDTCInformation
 
 from swapbridge.asking import decode_answers
@@ -53,6 +51,8 @@ SAME = {
 @pytest.mark.parametrize(("code", "name"), fault_codes.modules_named())
 def test_missed_modules_are_those_of_the_published_table(code: int, name: str) -> None:
     """The table is the one that the library `obd` carries."""
+    from obd.codes import DTC
+
     text = DTC[fault_codes.written(code)]
     kind, missed = fault_codes.about(code)
     assert missed == name
@@ -67,6 +67,8 @@ def test_missed_modules_are_those_of_the_published_table(code: int, name: str) -
 
 @given(st.integers(1, 0xFFFF))
 def test_codes_are_written_as_another_decoder_writes_them(code: int) -> None:
+    from obd.decoders import parse_dtc
+
     expected = parse_dtc(code.to_bytes(2, "big"))
     assert expected is not None
     assert fault_codes.written(code) == expected[0].upper()
@@ -74,6 +76,8 @@ def test_codes_are_written_as_another_decoder_writes_them(code: int) -> None:
 
 
 def test_every_lost_communication_code_of_the_table_is_in_the_range() -> None:
+    from obd.codes import DTC
+
     for text, words in DTC.items():
         if text.startswith("U0") and "Reserved" not in words:
             kind, _ = fault_codes.about(fault_codes.read_code(text))

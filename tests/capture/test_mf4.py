@@ -242,7 +242,9 @@ def some_file(path: Path, make_capture: Make) -> bytes:
     return path.read_bytes()
 
 
-@pytest.mark.parametrize("share", [0.001, 0.3, 0.9, 0.999])
+@pytest.mark.parametrize(
+    "share", [0.3, 0.999, *(pytest.param(share, marks=pytest.mark.long) for share in (0.001, 0.9))]
+)
 def test_a_file_that_was_not_written_to_its_end(tmp_path: Path, make_capture: Make, share: float) -> None:
     path = tmp_path / "torn.mf4"
     whole = some_file(path, make_capture)
@@ -268,7 +270,11 @@ def test_only_the_first_bytes_are_right(tmp_path: Path, content: bytes) -> None:
     path.write_bytes(content)
     with pytest.raises(InputError, match="can't be read as"):
         read_capture(path)
-    path.write_bytes(gzip.compress(content))
+
+
+def test_only_the_first_bytes_are_right_of_a_packed_file(tmp_path: Path) -> None:
+    path = tmp_path / "junk.mf4"
+    path.write_bytes(gzip.compress(b"MDF     9.99    " * 90))
     with pytest.raises(InputError, match="can't be read as"):
         read_capture(path)
 

@@ -309,19 +309,24 @@ def test_damage_gives_a_capture_or_one_clear_error(
     assert_captured_or_refused(path)
 
 
+@pytest.fixture(scope="module")
+def tables(tmp_path_factory: pytest.TempPathFactory, make_capture: Callable[..., Capture]) -> dict[str, bytes]:
+    """A whole file of each form that is made of tables."""
+    folder = tmp_path_factory.mktemp("tables")
+    write(folder / "whole.db", plain(20))
+    capture = make_capture([(i, i, 0, 0, bytes([i] * 8), 8) for i in range(50)])
+    write_parquet(lambda: [capture], folder / "whole.parquet")
+    return {form: (folder / f"whole.{form}").read_bytes() for form in ("db", "parquet")}
+
+
 @pytest.mark.parametrize("form", ["db", "parquet"])
 @settings(deadline=None)
 @given(data=st.data())
 def test_a_damaged_file_of_tables_gives_a_capture_or_one_clear_error(
-    tmp_path_factory: pytest.TempPathFactory, make_capture: Callable[..., Capture], form: str, data: st.DataObject
+    tmp_path_factory: pytest.TempPathFactory, tables: dict[str, bytes], form: str, data: st.DataObject
 ) -> None:
     path = tmp_path_factory.getbasetemp() / f"fuzz.{form}"
-    if form == "db":
-        path.unlink(missing_ok=True)
-        write(path, plain(20))
-    else:
-        write_parquet(lambda: [make_capture([(i, i, 0, 0, bytes([i] * 8), 8) for i in range(50)])], path)
-    seed = bytearray(path.read_bytes())
+    seed = bytearray(tables[form])
     for _ in range(data.draw(st.integers(1, 3))):
         at = data.draw(st.integers(4, len(seed) - 1) | st.integers(max(4, len(seed) - 1500), len(seed) - 1))
         junk = data.draw(st.binary(min_size=1, max_size=4))
