@@ -87,6 +87,13 @@ def test_values_cross_and_fall_back(vehicle: Vehicle, plan: Plan, until: Until) 
     assert LiveValues(plan).of(0, (1234).to_bytes(2, "little") + bytes(6)) == [("Speed", 308.5, "rpm")]
 
 
+def test_a_value_on_the_screen_has_its_offset(plan: Plan) -> None:
+    (form,) = plan.sends[0].variants
+    cold = tuple(replace(f, offset="-40", unit="degC") for f in form.fields)
+    shifted = replace(plan, sends=(replace(plan.sends[0], variants=(replace(form, fields=cold),)), *plan.sends[1:]))
+    assert LiveValues(shifted).of(0, (1234).to_bytes(2, "little") + bytes(6)) == [("Speed", 268.5, "degC")]
+
+
 def test_counters_step_by_one_in_every_frame_sent(vehicle: Vehicle, plan: Plan, until: Until) -> None:
     vehicle.live(plan)
     until(lambda: len(vehicle.values()) > 60)

@@ -24,6 +24,18 @@ def test_parameters_against_crccheck(entry: NamedCrc) -> None:
     assert engine.process(CHECK_TEXT).final() == entry.check
 
 
+@pytest.mark.parametrize(("width", "polynomial"), [(3, 0x3), (4, 0x3), (5, 0x15), (6, 0x19), (7, 0x09)])
+@pytest.mark.parametrize("reflect", [False, True])
+def test_short_crcs_against_crccheck(width: int, polynomial: int, reflect: bool) -> None:
+    """Fewer than eight bits are computed bit by bit; the catalogue here begins at eight."""
+    ones = (1 << width) - 1
+    engine = crccheck.crc.Crc(width, polynomial, ones, reflect, reflect, 1)
+    crc = Crc(width, polynomial, ones, reflect, 1, tuple(range(9)))
+    for text in (CHECK_TEXT, bytes(9), b"\x80" + bytes(8), bytes(8) + b"\x01"):
+        assert crc.value(text) == engine.process(text).final()
+        engine.reset()
+
+
 def test_names_and_parameters_are_unique() -> None:
     assert len({e.name for e in CATALOGUE}) == len(CATALOGUE)
     assert len({(e.width, e.polynomial, e.init, e.reflect, e.xor_out) for e in CATALOGUE}) == len(CATALOGUE)
